@@ -1,0 +1,1 @@
+"""Flows by regional equations or fitted gauges, duration curves and reserved flow."""

@@ -1,0 +1,1 @@
+"""Stages as a graph and the workers that run them; knows nothing of rivers."""

@@ -1,0 +1,1 @@
+"""Machines, energy over the duration curve, cost and how sure it is."""

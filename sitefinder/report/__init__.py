@@ -1,0 +1,1 @@
+"""Tables to the words that a person reads."""

@@ -1,0 +1,1 @@
+"""Stretches, rules, verdicts, the best set without overlap and its ranking."""

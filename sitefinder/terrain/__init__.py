@@ -1,0 +1,1 @@
+"""From a digital elevation model to where each cell drains."""

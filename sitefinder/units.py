@@ -1,0 +1,54 @@
+"""Physical constants and the conversions at the edge; inside, everything is SI."""
+
+# Standard acceleration of gravity, exactly (3rd CGPM, 1901).
+GRAVITY_M_S2 = 9.80665
+# Fresh water for screening; 999.70 at 10 °C by IAPWS-95, so this is 0.03 % high.
+WATER_DENSITY_KG_M3 = 1000.0
+# 365 days; the cost figures that this project is tested on use the same year.
+HOURS_PER_YEAR = 8760.0
+SECONDS_PER_DAY = 86_400.0
+
+# International foot, inch and mile, exactly (1959 agreement).
+METRES_PER_FOOT = 0.3048
+METRES_PER_US_SURVEY_FOOT = 1200.0 / 3937.0
+MILLIMETRES_PER_INCH = 25.4
+KM2_PER_SQUARE_MILE = 2.589988110336
+M3S_PER_CUBIC_FOOT_SECOND = METRES_PER_FOOT**3
+
+M2_PER_KM2 = 1.0e6
+WATTS_PER_KILOWATT = 1.0e3
+KILOWATT_HOURS_PER_MEGAWATT_HOUR = 1.0e3
+
+# How many metres one unit of elevation is, by the name the settings use.
+METRES_PER_VERTICAL_UNIT = {
+    "metre": 1.0,
+    "foot": METRES_PER_FOOT,
+    "us_survey_foot": METRES_PER_US_SURVEY_FOOT,
+}
+
+# One unit of a predictor or a flow in the unit that sitefinder keeps it in: (kept unit, factor).
+TO_KEPT_UNIT = {
+    "km2": ("km2", 1.0),
+    "mi2": ("km2", KM2_PER_SQUARE_MILE),
+    "mm": ("mm", 1.0),
+    "in": ("mm", MILLIMETRES_PER_INCH),
+    "m": ("m", 1.0),
+    "ft": ("m", METRES_PER_FOOT),
+    "m3s": ("m3s", 1.0),
+    "ls": ("m3s", 1.0e-3),
+    "ft3s": ("m3s", M3S_PER_CUBIC_FOOT_SECOND),
+    "percent": ("percent", 1.0),
+    "fraction": ("percent", 100.0),
+    "none": ("none", 1.0),
+}
+
+
+def flow_m3s_from_depth(depth_mm_day, area_km2):
+    """Flow [m³/s] of a depth of runoff [mm/day] over an area [km²].
+
+    Examples
+    --------
+    >>> flow_m3s_from_depth(86.4, 1.0)
+    1.0
+    """
+    return depth_mm_day * area_km2 / (SECONDS_PER_DAY / 1000.0)
