@@ -1,0 +1,166 @@
+"""Stations, segments and reaches along the links, with ids that survive a rerun."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+
+
+class Placed(NamedTuple):
+    """Where everything stands along the network.
+
+    ``stations`` has a row a station, numbered from the sources down: ``link``, ``distance_m`` along it,
+    ``x_m``, ``y_m``, ``downstream`` (-1 at an outlet), ``to_downstream_m``, ``segment_length_m`` (0 for the
+    first station of a link), ``reach`` (-1 for the first station of a link), ``is_headwater``, and
+    ``direction_x``, ``direction_y``: the stream's direction there. ``segments`` has the line of each
+    segment, in the order of its station. ``reaches`` has a row a reach.
+    """
+
+    stations: pd.DataFrame
+    segments: pd.DataFrame
+    reaches: pd.DataFrame
+
+
+def place_stations(network, *, station_spacing_m, reach_length_m):
+    """Cut links into reaches of one length each, and reaches into segments of one length each.
+
+    Parameters
+    ----------
+    network : Network
+        See `sitefinder.streams.network`.
+    station_spacing_m : float
+        Greatest distance between stations [m].
+    reach_length_m : float
+        Length that a reach is to have [m]; a link is cut into the whole number of reaches that comes nearest.
+
+    Returns
+    -------
+    Placed
+
+    Notes
+    -----
+    A reach is called after the user's feature in which its middle lies and the metres along it, such as
+    ``40@250``; two reaches that would share a name get ``b``, ``c`` … in the order of the links.
+    """
+    links = network.links
+    stations, segments, reaches = [], [], []
+    below = links["downstream_link"].to_numpy()
+    fed = np.zeros(len(links), dtype=bool)
+    fed[below[below >= 0]] = True
+    first_station = np.zeros(len(links), dtype=np.int64)
+    for link, (geometry, length_m) in enumerate(zip(links["geometry"], links["length_m"], strict=True)):
+        count = max(1, round(length_m / reach_length_m))
+        each = max(1, int(np.ceil(length_m / count / station_spacing_m - 1e-9)))
+        at = np.linspace(0.0, length_m, count * each + 1)
+        first_station[link] = sum(len(part) for part in stations)
+        reach = np.concatenate([[-1], np.repeat(np.arange(count), each) + len(reaches)])
+        stations.append(_stations_of(link, geometry, at, reach, not fed[link], station_spacing_m))
+        lines = _substrings(geometry, at)
+        segments.extend(lines)
+        for number in range(count):
+            chosen = lines[number * each : (number + 1) * each]
+            reaches.append((link, at[number * each], at[(number + 1) * each], _joined(chosen)))
+    table = pd.concat(stations, ignore_index=True)
+    table["downstream"] = np.arange(1, len(table) + 1, dtype=np.int32)
+    last_station = np.append(first_station[1:], len(table)) - 1
+    table.loc[last_station, "downstream"] = np.where(below >= 0, first_station[below], -1).astype(np.int32)
+    step = np.append(table["segment_length_m"].to_numpy()[1:], 0.0)
+    step[last_station] = 0.0
+    table["to_downstream_m"] = step
+    reach_table = pd.DataFrame(reaches, columns=["link", "from_m", "to_m", "geometry"])
+    return Placed(table, _segment_table(table, segments), _named(reach_table, network, table))
+
+
+def _stations_of(link, geometry, at, reach, is_headwater, spacing_m):
+    points = shapely.get_coordinates(shapely.line_interpolate_point(geometry, at))
+    # The direction is taken over a piece as long as a segment, so that one vertex does not turn a transect.
+    span = min(spacing_m, at[-1]) / 2
+    ahead = shapely.get_coordinates(shapely.line_interpolate_point(geometry, np.minimum(at + span, at[-1])))
+    behind = shapely.get_coordinates(shapely.line_interpolate_point(geometry, np.maximum(at - span, 0.0)))
+    step = ahead - behind
+    length = np.hypot(step[:, 0], step[:, 1])
+    step = np.where(length[:, None] > 0, step / np.where(length > 0, length, 1.0)[:, None], [1.0, 0.0])
+    return pd.DataFrame(
+        {
+            "link": np.full(len(at), link, dtype=np.int32),
+            "distance_m": at,
+            "x_m": points[:, 0],
+            "y_m": points[:, 1],
+            "segment_length_m": np.diff(at, prepend=at[0]),
+            "reach": reach.astype(np.int32),
+            "is_headwater": np.arange(len(at)) == (0 if is_headwater else -1),
+            "direction_x": step[:, 0],
+            "direction_y": step[:, 1],
+        }
+    )
+
+
+# The line between each two neighbouring distances.
+def _substrings(geometry, at):
+    vertices = shapely.get_coordinates(geometry)
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
+    ends = shapely.get_coordinates(shapely.line_interpolate_point(geometry, at))
+    first = np.searchsorted(along, at, side="right")
+    last = np.searchsorted(along, at, side="left")
+    return [
+        shapely.LineString(
+            np.concatenate([ends[n : n + 1], vertices[first[n] : last[n + 1]], ends[n + 1 : n + 2]])
+        )
+        for n in range(len(at) - 1)
+    ]
+
+
+def _joined(lines):
+    drawn = [shapely.get_coordinates(line)[(1 if number else 0) :] for number, line in enumerate(lines)]
+    return shapely.LineString(np.concatenate(drawn))
+
+
+def _segment_table(stations, lines):
+    has_segment = stations["reach"].to_numpy() >= 0
+    table = stations.loc[has_segment, ["link", "reach"]].copy()
+    table.insert(0, "station", table.index.to_numpy())
+    table["from_m"] = (stations["distance_m"] - stations["segment_length_m"])[has_segment]
+    table["to_m"] = stations["distance_m"][has_segment]
+    table["geometry"] = lines
+    return table.reset_index(drop=True)
+
+
+def _named(reaches, network, stations):
+    parts = network.parts
+    middle = (reaches["from_m"] + reaches["to_m"]).to_numpy() / 2
+    first = np.searchsorted(parts["link"], reaches["link"])
+    last = np.searchsorted(parts["link"], reaches["link"], side="right")
+    names, features, along = [], [], []
+    for at, begin, end in zip(middle, first, last, strict=True):
+        row = begin + min(int(np.searchsorted(parts["to_m"].to_numpy()[begin:end], at)), end - begin - 1)
+        part = parts.iloc[row]
+        share = (at - part["from_m"]) / max(part["to_m"] - part["from_m"], 1e-9)
+        place = part["feature_from_m"] + share * (part["feature_to_m"] - part["feature_from_m"])
+        features.append(part["feature_id"])
+        along.append(place)
+        names.append(f"{part['feature_id']}@{place:.0f}")
+    reaches["reach_id"] = _without_repeats(names)
+    reaches["feature_id"], reaches["feature_m"] = features, along
+    links = network.links
+    reaches["stream"] = links["stream"].to_numpy()[reaches["link"]]
+    reaches["order_strahler"] = links["order_strahler"].to_numpy()[reaches["link"]]
+    reaches["length_m"] = reaches["to_m"] - reaches["from_m"]
+    of_reach = stations.index[stations["reach"] >= 0]
+    number = stations.loc[of_reach, "reach"].to_numpy()
+    turns = np.flatnonzero(np.diff(number, prepend=-1))
+    reaches["last_station"] = of_reach.to_numpy()[np.append(turns[1:], len(number)) - 1]
+    reaches["first_station"] = of_reach.to_numpy()[turns] - 1
+    return reaches
+
+
+# Names made distinct: the second of a kind gets b, the third c …
+def _without_repeats(names):
+    seen, distinct = {}, []
+    for name in names:
+        number = seen.get(name, 0)
+        seen[name] = number + 1
+        distinct.append(
+            name if number == 0 else f"{name}{chr(ord('a') + number)}" if number < 26 else f"{name}-{number}"
+        )
+    return distinct
