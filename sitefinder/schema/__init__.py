@@ -1,0 +1,18 @@
+"""The delivered tables: every column declared once, and the check that a table keeps to it."""
+
+from sitefinder.schema.columns import ACTIONS, EVIDENCE, LAYOUTS, VERDICTS, Column, Layer
+from sitefinder.schema.layers import LAYERS
+from sitefinder.schema.tables import check_table, columns_table, empty_table
+
+__all__ = [
+    "ACTIONS",
+    "EVIDENCE",
+    "LAYERS",
+    "LAYOUTS",
+    "VERDICTS",
+    "Column",
+    "Layer",
+    "check_table",
+    "columns_table",
+    "empty_table",
+]

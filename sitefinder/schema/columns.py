@@ -1,0 +1,97 @@
+"""What a column and a layer are, and the columns that several delivered layers share."""
+
+from typing import NamedTuple
+
+VERDICTS = ("excluded", "unknown", "conditional", "restricted", "open")
+LAYOUTS = ("at_barrier", "diversion", "new_weir", "kinetic")
+ACTIONS = ("exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note")
+EVIDENCE = ("tested", "claimed", "none")
+# Values are amounts of money; which money and of which year stands in provenance (costs.file).
+MONEY = "currency"
+MONEY_PER_KWH = "currency/kWh"
+
+
+class Column(NamedTuple):
+    """A column of a delivered layer."""
+
+    name: str
+    dtype: str  # "text", "integer", "real" or "boolean"
+    unit: str  # "" where there is none
+    meaning: str
+    least: float | None = None
+    most: float | None = None
+    nullable: bool = True
+    values: tuple = ()  # the only texts allowed; () where any are
+
+
+class Layer(NamedTuple):
+    """A delivered layer: what a row is, its geometry, its columns, and the columns that name a row."""
+
+    name: str
+    geometry: str | None  # "Point", "LineString", "Polygon", "MultiPolygon" or None
+    row: str
+    key: tuple
+    columns: tuple
+    may_lack_geometry: bool = False
+
+
+def text(name, meaning, values=()):
+    """A column of text that is never NULL: "" says that there is nothing to say."""
+    return Column(name, "text", "", meaning, nullable=False, values=values)
+
+
+def statement(name, meaning):
+    """A column of true or false, known for every row."""
+    return Column(name, "boolean", "", meaning, nullable=False)
+
+
+def count(name, meaning, least=0, nullable=False):
+    """A column of whole numbers."""
+    return Column(name, "integer", "", meaning, least, nullable=nullable)
+
+
+def amount(name, unit, meaning, most=None):
+    """A column of real numbers from zero up, NULL where it is not known."""
+    return Column(name, "real", unit, meaning, 0, most)
+
+
+SITE_ID = text("site_id", "id of the site, made of the user's stream id and the place along it")
+REACH_ID = text("reach_id", "id of the reach, made of the user's stream id and the place along it")
+STREAM = Column("stream", "text", "", "name of the stream where the user's layer has one")
+DISTRICT = text("district", "district, by the tailrace for sites; empty outside all districts")
+LAYOUT = text("layout", "how the head is got: " + ", ".join(LAYOUTS), LAYOUTS)
+VERDICT = text("verdict", "what the rules say, worst first: " + ", ".join(VERDICTS), VERDICTS)
+REASONS = text("reasons", "names of all rules that hold, in the order of the settings")
+FLAGS = text("flags", "what is doubtful about this row's numbers")
+HEAD = (
+    amount("head_m", "m", "gross head: fall of the conditioned long profile, or the surveyed drop"),
+    amount("head_se_m", "m", "standard error of the gross head"),
+)
+ENERGY = amount("energy_mwh", "MWh/yr", "energy of a mean year at the terminals, availability included")
+POWER = amount("power_kw", "kW", "rated electrical power at the terminals")
+CAPACITY_FACTOR = amount("capacity_factor", "1", "mean power over rated power", 1)
+FLOW_DESIGN = amount("flow_design_m3s", "m³/s", "flow that all units take together at full gate")
+CAPITAL_COST = amount("capital_cost", MONEY, "capital cost, all that the cost file lists")
+COST_PER_KWH = amount("cost_per_kwh", MONEY_PER_KWH, "levelised cost of energy, real")
+NET_VALUE = Column("net_value_per_year", "real", MONEY + "/yr", "yearly worth of the energy less yearly cost")
+INTERVAL = (
+    amount("energy_mwh_p90", "MWh/yr", "energy exceeded in 90 % of the draws"),
+    amount("energy_mwh_p10", "MWh/yr", "energy exceeded in 10 % of the draws"),
+)
+LENGTHS = (
+    amount("length_m", "m", "length along the stream, intake to tailrace"),
+    amount("conduit_length_m", "m", "length of the canal or pipe, along the straightened line"),
+    amount("pond_length_m", "m", "length of stream that a new weir ponds"),
+)
+FISH_SAFE = statement("fish_safe", "true where the machine meets the user's bar of fish survival")
+SCREENED = statement("screened", "true where the cost includes a fish screen and bypass")
+UNITS = count("units", "number of equal machines", least=1)
+MARKS = (
+    statement("mark_exclude", "true where a rule excludes"),
+    statement("mark_conditional", "true where a rule lets a site stand on conditions"),
+    statement("mark_fish_safe_only", "true where only fish-safe machines are admitted"),
+    statement("mark_no_diversion", "true where no water may be led out of the stream"),
+    statement("mark_no_new_barrier", "true where no new barrier may be built"),
+    statement("mark_unknown", "true where a rule's layer does not say"),
+    statement("mark_note", "true where a rule asks for a note and nothing more"),
+)
