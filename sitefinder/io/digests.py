@@ -1,0 +1,40 @@
+"""What a file holds, as a short text that changes when the content does."""
+
+import hashlib
+from pathlib import Path
+
+# Files that together are one layer, beside the .shp that the settings name.
+SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+CHUNK_BYTES = 1 << 20
+
+
+def content_digest(path):
+    """SHA-256 of a file's bytes; of a shapefile's parts, or of all files of a folder that is one data set.
+
+    Parameters
+    ----------
+    path : Path
+        File or folder.
+
+    Returns
+    -------
+    str
+        Hexadecimal.
+    """
+    path = Path(path)
+    if path.is_dir():
+        files = sorted(file for file in path.rglob("*") if file.is_file())
+    elif path.suffix.lower() == ".shp":
+        files = sorted(
+            file for file in path.parent.glob(path.stem + ".*") if file.suffix.lower() in SHAPEFILE_PARTS
+        )
+    else:
+        files = [path]
+    digest = hashlib.sha256()
+    for file in files:
+        if len(files) > 1:
+            digest.update(file.name.encode())
+        with file.open("rb") as stream:
+            while chunk := stream.read(CHUNK_BYTES):
+                digest.update(chunk)
+    return digest.hexdigest()
