@@ -1,0 +1,247 @@
+"""Error of the fitted long profile, by simulating the DEM's error along the streams and fitting again."""
+
+import numpy as np
+from numba import njit
+from scipy.special import ndtri
+
+from sitefinder.streams.profile import monotone_profile
+
+# Draws that are held in double precision at once; bounds the memory beside the result.
+DRAWS_AT_ONCE = 16
+
+
+def simulate_profile_errors(
+    profile_m,
+    downstream,
+    to_downstream_m,
+    rmse_m,
+    correlation_length_m,
+    draws,
+    seed,
+    quantile=0.5,
+    weight=None,
+    first_draw=0,
+):
+    r"""Errors of the long profile in simulated surveys of a stream that looks like it.
+
+    Parameters
+    ----------
+    profile_m : ndarray of float64, shape (n,)
+        Fitted profile [m], taken for the truth; NaN where there is none.
+    downstream : ndarray of int32, shape (n,)
+        Number of the next station downstream, -1 at an outlet; always greater than the station's own.
+    to_downstream_m : ndarray of float64, shape (n,)
+        Distance from each station to the next downstream [m]; of no account at outlets.
+    rmse_m : float or ndarray of float64, shape (n,)
+        Root mean square error of the DEM at a station [m].
+    correlation_length_m : float
+        Distance along the stream [m] at which the correlation of the DEM's errors has fallen to 1/e. Zero
+        for independent errors (stations at the same place still share theirs).
+    draws : int
+        Number of simulated surveys.
+    seed : int
+        Seed of the noise, 0 to 2⁶⁴ - 1.
+    quantile, weight
+        As in the fit of the profile itself (`monotone_profile`).
+    first_draw : int
+        Number of the first draw. Draw k of a seed is the same whichever others are asked for, so that
+        workers can share them out.
+
+    Returns
+    -------
+    ndarray of float32, shape (n, draws)
+        Refitted profile less the profile [m].
+
+    Raises
+    ------
+    ValueError
+        If an argument is out of its range or a length differs.
+
+    Notes
+    -----
+    A parametric bootstrap [1]_: the noise has the DEM's stated error and not the spread of the residuals about
+    the fit, since a DEM that is wrong over a whole pool shows no residual there. The noise is Gaussian; from
+    the outlet up it is the Markov chain ``e[i] = rho · e[downstream] + sqrt(1 - rho²) · normal`` with
+    ``rho = exp(-distance / length)``, in units of the standard deviation. Two stations of the same tree then
+    correlate as ``exp(-d / length)`` with d the way along the streams between them, exactly, and tributaries
+    share the error of their confluence.
+
+    References
+    ----------
+    .. [1] B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap. New York: Chapman & Hall, 1993,
+       sec. 6.5.
+    """
+    profile_m = np.asarray(profile_m, dtype=np.float64)
+    count = profile_m.size
+    downstream = np.ascontiguousarray(downstream, dtype=np.int32)
+    to_downstream_m = np.ascontiguousarray(to_downstream_m, dtype=np.float64)
+    rmse_m = np.asarray(rmse_m, dtype=np.float64)
+    _refuse_bad_noise(rmse_m, count, correlation_length_m, draws, seed, first_draw)
+    # A fit that is not needed for its result, but refuses bad stations, weights and quantile with its own words.
+    monotone_profile(profile_m, weight, downstream, quantile, to_downstream_m)
+
+    correlation = _correlation_with_downstream(to_downstream_m, downstream, correlation_length_m)
+    errors_m = np.empty((count, draws), dtype=np.float32)
+    for begin in range(0, draws, DRAWS_AT_ONCE):
+        end = min(begin + DRAWS_AT_ONCE, draws)
+        block_m = np.empty((end - begin, count))
+        for row in range(end - begin):
+            noise = _standard_normals(count, seed, first_draw + begin + row)
+            _correlate_upstream(noise, downstream, correlation)
+            surveyed_m = profile_m + rmse_m * noise
+            block_m[row] = monotone_profile(surveyed_m, weight, downstream, quantile, to_downstream_m) - profile_m
+        errors_m[:, begin:end] = block_m.T
+    return errors_m
+
+
+def _refuse_bad_noise(rmse_m, count, correlation_length_m, draws, seed, first_draw):
+    if rmse_m.shape not in ((), (count,)):
+        raise ValueError(f"rmse_m must be one number or have shape ({count},), found {rmse_m.shape}")
+    if not (np.isfinite(rmse_m) & (rmse_m >= 0.0)).all():
+        raise ValueError("rmse_m must be finite and not negative at every station")
+    if not correlation_length_m >= 0.0:
+        raise ValueError(f"correlation_length_m must not be negative, found {correlation_length_m}")
+    if draws < 1 or first_draw < 0:
+        raise ValueError(f"draws must be at least 1 and first_draw 0, found {draws} and {first_draw}")
+    if not 0 <= seed < 2**64:
+        raise ValueError(f"seed must lie between 0 and 2**64 - 1, found {seed}")
+
+
+# Correlation of each station's error with that of the next downstream; nought at outlets. Two stations at the
+# same place share their error even where the length is nought.
+def _correlation_with_downstream(to_downstream_m, downstream, correlation_length_m):
+    if correlation_length_m > 0.0:
+        correlation = np.exp(-to_downstream_m / correlation_length_m)
+    else:
+        correlation = (to_downstream_m == 0.0).astype(np.float64)
+    return np.where(downstream >= 0, correlation, 0.0)
+
+
+# A counter-based generator (Salmon, Moraes, Dror & Shaw 2011, "Parallel random numbers: as easy as 1, 2, 3") with
+# seed and draw as its key: each draw is a stream of its own.
+def _standard_normals(count, seed, draw):
+    key = np.array([seed, draw], dtype=np.uint64)
+    return np.random.Generator(np.random.Philox(key=key)).standard_normal(count)
+
+
+# Upstream loop, in place.
+@njit(cache=True)
+def _correlate_upstream(noise, downstream, correlation):
+    for i in range(noise.size - 1, -1, -1):
+        if downstream[i] >= 0:
+            rho = correlation[i]
+            noise[i] = rho * noise[downstream[i]] + np.sqrt(1.0 - rho * rho) * noise[i]
+
+
+def head_standard_error(errors_m, upper, lower):
+    """Standard error of the heads between pairs of stations, from simulated profile errors.
+
+    Parameters
+    ----------
+    errors_m : ndarray of float32, shape (n, draws)
+        From `simulate_profile_errors` [m].
+    upper, lower : ndarray of int, shape (m,)
+        Station numbers of the ends of each stretch.
+
+    Returns
+    -------
+    ndarray of float64, shape (m,)
+        Root mean square over the draws of the error of the head [m]; NaN where an end has no elevation.
+
+    Raises
+    ------
+    ValueError
+        If a station number is out of range, or the lengths of `upper` and `lower` differ.
+
+    Notes
+    -----
+    About zero and not about the mean of the draws: a fit that leans one way (a step that is rounded off, a
+    lower quantile) is in error by that as well, and who reads the figure as one standard error is not misled.
+
+    Examples
+    --------
+    >>> errors = np.array([[3.0, -3.0], [-1.0, 1.0]], dtype=np.float32)
+    >>> head_standard_error(errors, np.array([0]), np.array([1]))
+    array([4.])
+    """
+    upper = np.asarray(upper, dtype=np.int64)
+    lower = np.asarray(lower, dtype=np.int64)
+    if upper.shape != lower.shape or upper.ndim != 1:
+        raise ValueError(f"upper and lower must be of one length, found shapes {upper.shape} and {lower.shape}")
+    for name, stations in (("upper", upper), ("lower", lower)):
+        if stations.size and (stations.min() < 0 or stations.max() >= len(errors_m)):
+            raise ValueError(f"{name} must hold station numbers from 0 to {len(errors_m) - 1}")
+    return _root_mean_square_difference(errors_m, upper, lower)
+
+
+@njit(cache=True)
+def _root_mean_square_difference(errors_m, upper, lower):
+    head_se_m = np.empty(upper.size)
+    draws = errors_m.shape[1]
+    for k in range(upper.size):
+        total = 0.0
+        for draw in range(draws):
+            difference = np.float64(errors_m[upper[k], draw]) - np.float64(errors_m[lower[k], draw])
+            total += difference * difference
+        head_se_m[k] = np.sqrt(total / draws)
+    return head_se_m
+
+
+def drop_standard_error(upper_error_m, lower_error_m, correlation):
+    """Standard error of the drop between two raw elevations.
+
+    Parameters
+    ----------
+    upper_error_m, lower_error_m : float or ndarray
+        Standard errors of the two elevations [m].
+    correlation : float or ndarray
+        Correlation of the two errors, -1 to 1.
+
+    Returns
+    -------
+    float or ndarray of float64
+        ``sqrt(s1² + s2² - 2 rho s1 s2)`` [m], the variance of a difference. It is that of unfitted end points: a
+        fitted profile's is simulated.
+
+    Raises
+    ------
+    ValueError
+        If an error is negative or a correlation beyond -1 to 1.
+
+    Examples
+    --------
+    >>> float(drop_standard_error(3.0, 4.0, 0.0))
+    5.0
+    """
+    upper_error_m = np.asarray(upper_error_m, dtype=np.float64)
+    lower_error_m = np.asarray(lower_error_m, dtype=np.float64)
+    correlation = np.asarray(correlation, dtype=np.float64)
+    if not ((upper_error_m >= 0.0).all() and (lower_error_m >= 0.0).all()):
+        raise ValueError("standard errors must not be negative")
+    if not (np.abs(correlation) <= 1.0).all():
+        raise ValueError("the correlation must lie between -1 and 1")
+    # (s1 - s2)² + 2 (1 - rho) s1 s2 is the same, and cannot come out below nought by rounding.
+    difference_m = upper_error_m - lower_error_m
+    return np.sqrt(difference_m**2 + 2.0 * (1.0 - correlation) * upper_error_m * lower_error_m)
+
+
+def rmse_from_le90(le90_m):
+    """Root mean square error [m] of normal errors without bias, of which 90 % are within ``le90_m`` [m].
+
+    Examples
+    --------
+    >>> round(float(rmse_from_le90(16.0)), 2)
+    9.73
+    """
+    return np.asarray(le90_m, dtype=np.float64) / ndtri(0.95)
+
+
+def rmse_from_le95(le95_m):
+    """Root mean square error [m] of normal errors without bias, of which 95 % are within ``le95_m`` [m].
+
+    Examples
+    --------
+    >>> round(float(rmse_from_le95(16.70)), 2)
+    8.52
+    """
+    return np.asarray(le95_m, dtype=np.float64) / ndtri(0.975)
