@@ -1,0 +1,265 @@
+"""Feasible stretches: pairs of intake and tailrace, existing barriers and new weirs, each with its head."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numba import njit
+
+from sitefinder.streams.profile_error import head_standard_error
+
+# A canal follows the contour, so it is longer than the chord between its ends (common practice, no source).
+CONDUIT_LENGTH_FACTOR = 1.15
+COLUMNS = ["layout", "intake", "tailrace", "head_m", "head_se_m", "length_m", "weir_height_m", "structure"]
+
+
+class Stretches(NamedTuple):
+    """Candidates and the stream that each one takes.
+
+    ``table`` has a row a candidate: ``layout``, ``intake``, ``tailrace`` (stations), ``head_m``, ``head_se_m``,
+    ``length_m``, ``conduit_length_m``, ``pond_length_m``, ``weir_height_m``, ``structure`` (row of the
+    structures, -1 for none). ``taken[start[c]:start[c + 1]]`` are the stations whose segments candidate c takes;
+    those of its pond come last, from ``pond_start[c]`` on.
+    """
+
+    table: pd.DataFrame
+    start: np.ndarray
+    pond_start: np.ndarray
+    taken: np.ndarray
+
+
+def find_stretches(stations, profile_m, errors_m, standing, structures, settings):
+    """All stretches whose head lies within the user's limits.
+
+    Parameters
+    ----------
+    stations : DataFrame
+        Columns ``downstream``, ``to_downstream_m``, ``segment_length_m``, ``x_m``, ``y_m``; n rows.
+    profile_m : ndarray of float64, shape (n,)
+        Conditioned long profile [m].
+    errors_m : ndarray of float32, shape (n, draws)
+        Simulated errors of the profile [m].
+    standing : ndarray of bool, shape (n,)
+        True where the station's segment lies in standing water; nothing may take it.
+    structures : DataFrame
+        Columns ``station`` (the barrier lies on its segment), ``head_m`` and ``head_se_m`` (surveyed, or NaN).
+    settings : sitefinder.config.StretchSettings
+
+    Returns
+    -------
+    Stretches
+        Sorted by layout as in the settings, then intake, then tailrace, then height.
+
+    Notes
+    -----
+    A diversion runs from any station down its path to any station at most ``longest_m`` below. A new weir stands
+    at a station and its tailwater is that of the next one down; its pond takes every segment upstream, along the
+    main stem and all tributaries, until the profile reaches the crest. A weir whose pond would be longer than
+    ``longest_m`` is left out.
+    """
+    downstream = stations["downstream"].to_numpy().astype(np.int32)
+    step_m = stations["to_downstream_m"].to_numpy()
+    segment_m = stations["segment_length_m"].to_numpy()
+    kinds = {
+        "at_barrier": lambda: _at_barriers(structures, downstream, segment_m, profile_m, settings),
+        "diversion": lambda: _diversions(downstream, step_m, segment_m, profile_m, settings),
+        "new_weir": lambda: _new_weirs(downstream, step_m, segment_m, profile_m, settings),
+    }
+    table = pd.concat([kinds[layout]() for layout in settings.layouts], ignore_index=True)
+    upper, lower = table["intake"].to_numpy(), table["tailrace"].to_numpy()
+    surveyed = table["head_se_m"].notna()
+    table["head_se_m"] = np.where(surveyed, table["head_se_m"], head_standard_error(errors_m, upper, lower))
+    first, upstream = upstream_lists(downstream)
+    crest_m = np.where(table["layout"] == "new_weir", profile_m[upper] + table["weir_height_m"], -np.inf)
+    start, pond_start, taken, pond_m = _taken(
+        upper, lower, crest_m, downstream, step_m, segment_m, profile_m, first, upstream
+    )
+    table["pond_length_m"] = pond_m
+    chord_m = np.hypot(
+        *[stations[name].to_numpy()[upper] - stations[name].to_numpy()[lower] for name in ("x_m", "y_m")]
+    )
+    table["conduit_length_m"] = np.where(table["layout"] == "diversion", chord_m * CONDUIT_LENGTH_FACTOR, 0.0)
+    wet = np.add.reduceat(np.append(standing[taken], False), start[:-1]) if len(table) else np.zeros(0)
+    kept = (wet == 0) & (pond_m <= settings.longest_m)
+    return subset(Stretches(table, start, pond_start, taken), kept)
+
+
+def subset(stretches, kept):
+    """The chosen candidates of a set.
+
+    Parameters
+    ----------
+    stretches : Stretches
+    kept : ndarray of bool, shape (m,)
+
+    Returns
+    -------
+    Stretches
+    """
+    rows = np.flatnonzero(kept)
+    lengths = np.diff(stretches.start)[rows]
+    start = np.concatenate([[0], np.cumsum(lengths)])
+    within = np.repeat(stretches.start[:-1][rows] - start[:-1], lengths) + np.arange(start[-1])
+    pond_start = start[:-1] + (stretches.pond_start - stretches.start[:-1])[rows]
+    table = stretches.table.iloc[rows].reset_index(drop=True)
+    return Stretches(table, start, pond_start, stretches.taken[within])
+
+
+def covered_stations(stretches, chosen, count):
+    """Stations whose segment is taken by at least one of the chosen candidates.
+
+    Parameters
+    ----------
+    stretches : Stretches
+    chosen : ndarray of bool, shape (m,)
+    count : int
+        Number of stations.
+
+    Returns
+    -------
+    ndarray of bool, shape (count,)
+    """
+    covered = np.zeros(count, dtype=bool)
+    covered[stretches.taken[np.repeat(chosen, np.diff(stretches.start))]] = True
+    return covered
+
+
+def upstream_lists(downstream):
+    """Upstream neighbours of each station in compressed form.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+
+    Returns
+    -------
+    first : ndarray of int64, shape (n + 1,)
+    upstream : ndarray of int32
+        Those of station i are ``upstream[first[i]:first[i + 1]]``, in rising order.
+    """
+    joined = np.flatnonzero(downstream >= 0)
+    order = np.argsort(downstream[joined], kind="stable")
+    counts = np.bincount(downstream[joined], minlength=len(downstream))
+    return np.concatenate([[0], np.cumsum(counts)]), joined[order].astype(np.int32)
+
+
+def _frame(layout, intake, tailrace, head_m, length_m, *, head_se_m=np.nan, weir_height_m=0.0, structure=-1):
+    values = [layout, intake, tailrace, head_m, head_se_m, length_m, weir_height_m, structure]
+    frame = pd.DataFrame(dict(zip(COLUMNS, values, strict=True)), index=range(len(intake)))
+    return frame.astype({"head_se_m": float, "weir_height_m": float, "layout": str})
+
+
+# An existing barrier: from the station above it to the one below; the surveyed drop is preferred.
+def _at_barriers(structures, downstream, segment_m, profile_m, settings):
+    tailrace = structures["station"].to_numpy().astype(np.int64)
+    intake = tailrace - 1  # the station before it in its link: a barrier never lies on a link's first station
+    surveyed = structures["head_m"].to_numpy(dtype=float)
+    head_m = np.where(np.isnan(surveyed), profile_m[intake] - profile_m[tailrace], surveyed)
+    head_se_m = np.where(np.isnan(surveyed), np.nan, structures["head_se_m"].to_numpy(dtype=float))
+    frame = _frame(
+        "at_barrier",
+        intake,
+        tailrace,
+        head_m,
+        segment_m[tailrace],
+        head_se_m=head_se_m,
+        weir_height_m=head_m,
+        structure=np.arange(len(intake)),
+    )
+    fits = (head_m >= settings.least_head_m) & (head_m <= settings.most_head_m)
+    return frame[fits].sort_values(["intake", "tailrace"], kind="stable")
+
+
+def _diversions(downstream, step_m, segment_m, profile_m, settings):
+    limits = (settings.longest_m, settings.least_head_m, settings.most_head_m)
+    intake, tailrace, length_m = _pairs(downstream, step_m, segment_m, profile_m, *limits)
+    return _frame("diversion", intake, tailrace, profile_m[intake] - profile_m[tailrace], length_m)
+
+
+def _new_weirs(downstream, step_m, segment_m, profile_m, settings):
+    # The tailwater is that of the next station with a segment of its own, so that a confluence is stepped over.
+    sites = np.flatnonzero(downstream >= 0)
+    sites = sites[segment_m[downstream[sites]] > 0]
+    heights = np.array(settings.new_weir_heights_m, dtype=float)
+    intake, height = np.repeat(sites, len(heights)), np.tile(heights, len(sites))
+    tailrace = downstream[intake].astype(np.int64)
+    head_m = profile_m[intake] + height - profile_m[tailrace]
+    fits = (head_m >= settings.least_head_m) & (head_m <= settings.most_head_m)
+    intake, tailrace, height, head_m = intake[fits], tailrace[fits], height[fits], head_m[fits]
+    return _frame("new_weir", intake, tailrace, head_m, step_m[intake], weir_height_m=height)
+
+
+# Pairs of intake and tailrace by walking down from each station; counted first, then filled.
+@njit(cache=True)
+def _pairs(downstream, step_m, segment_m, profile_m, longest_m, least_head_m, most_head_m):
+    intake = np.empty(0, dtype=np.int64)
+    tailrace = np.empty(0, dtype=np.int64)
+    length = np.empty(0, dtype=np.float64)
+    for filling in range(2):
+        found = 0
+        for upper in range(len(downstream)):
+            lower = upper
+            length_m = 0.0
+            while downstream[lower] >= 0:
+                length_m += step_m[lower]
+                lower = downstream[lower]
+                head_m = profile_m[upper] - profile_m[lower]
+                if length_m > longest_m or head_m > most_head_m:
+                    break
+                if segment_m[lower] > 0.0 and head_m >= least_head_m:
+                    if filling:
+                        intake[found], tailrace[found], length[found] = upper, lower, length_m
+                    found += 1
+        if not filling:
+            intake = np.empty(found, dtype=np.int64)
+            tailrace = np.empty(found, dtype=np.int64)
+            length = np.empty(found, dtype=np.float64)
+    return intake, tailrace, length
+
+
+# Stations whose segments each candidate takes: its path (from the tailrace up), then its pond. A pond is as long as
+# its longest arm, up to where the profile reaches the crest within the last piece.
+@njit(cache=True)
+def _taken(intake, tailrace, crest_m, downstream, step_m, segment_m, profile_m, first, upstream):
+    count = len(intake)
+    start = np.zeros(count + 1, dtype=np.int64)
+    pond_start = np.zeros(count, dtype=np.int64)
+    pond_m = np.zeros(count)
+    taken = np.empty(max(16, 8 * count), dtype=np.int32)
+    stack = np.empty(len(downstream), dtype=np.int32)
+    reached = np.zeros(len(downstream))
+    size = 0
+    for c in range(count):
+        station = intake[c]
+        path_from = size
+        while station != tailrace[c]:
+            station = downstream[station]
+            if segment_m[station] > 0.0:
+                if size == len(taken):
+                    taken = np.concatenate((taken, np.empty(len(taken), dtype=np.int32)))
+                taken[size] = station
+                size += 1
+        taken[path_from:size] = taken[path_from:size][::-1].copy()
+        pond_start[c] = size
+        depth = 0
+        if profile_m[intake[c]] < crest_m[c]:
+            stack[0], reached[intake[c]], depth = intake[c], 0.0, 1
+        while depth > 0:
+            depth -= 1
+            lower = stack[depth]
+            for place in range(first[lower], first[lower + 1]):
+                upper = upstream[place]
+                rise = profile_m[upper] - profile_m[lower]
+                part = 1.0 if profile_m[upper] <= crest_m[c] else (crest_m[c] - profile_m[lower]) / rise
+                reached[upper] = reached[lower] + part * step_m[upper]
+                pond_m[c] = max(pond_m[c], reached[upper])
+                if profile_m[upper] < crest_m[c]:
+                    stack[depth] = upper
+                    depth += 1
+            if segment_m[lower] > 0.0:
+                if size == len(taken):
+                    taken = np.concatenate((taken, np.empty(len(taken), dtype=np.int32)))
+                taken[size] = lower
+                size += 1
+        start[c + 1] = size
+    return start, pond_start, taken[:size].copy(), pond_m
