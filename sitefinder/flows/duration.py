@@ -1,0 +1,262 @@
+"""Flow duration curves: from daily records, from regressed quantiles, and what can be read off them.
+
+A curve is kept as flows at the midpoints of 200 bins of equal probability, so that a plain mean over the bins is
+the integral over time.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from scipy.special import ndtri
+
+BIN_COUNT = 200
+# Share of time that the flow of each bin is exceeded: 0.25 %, 0.75 %, … 99.75 %.
+BIN_EXCEEDANCE = (np.arange(BIN_COUNT) + 0.5) / BIN_COUNT
+# Beyond its outermost quantiles a curve goes on as steeply as there, but no steeper than this many times the
+# whole curve (own choice; two quantiles regressed apart may lie far from one another by chance).
+TAIL_SLOPE_LIMIT = 1.5
+
+
+class DurationCurve(NamedTuple):
+    """A record's own curve: flows from high to low [m³/s or as given] and the share of time each is exceeded."""
+
+    exceedance: np.ndarray
+    flow: np.ndarray
+
+
+class CurveSet(NamedTuple):
+    """Curves of n stations, shape (n, 200), and whose quantiles had crossed and were pooled."""
+
+    curve_m3s: np.ndarray
+    repaired: np.ndarray
+
+
+def duration_curve(daily_flow):
+    """The flow duration curve of a daily record.
+
+    Parameters
+    ----------
+    daily_flow : array_like, shape (days,)
+        Any unit; NaN are days without a value and do not count.
+
+    Returns
+    -------
+    DurationCurve
+
+    Raises
+    ------
+    ValueError
+        If no day has a value.
+
+    Notes
+    -----
+    Weibull plotting positions r / (n + 1) [1]_, r = 1 for the greatest.
+
+    References
+    ----------
+    .. [1] D. R. Helsel et al., "Statistical methods in water resources," U.S. Geol. Surv. Tech. Methods 4-A3,
+       2020.
+
+    Examples
+    --------
+    >>> duration_curve([1.0, 4.0, 2.0, 3.0]).exceedance.tolist()
+    [0.2, 0.4, 0.6, 0.8]
+    """
+    flow = np.asarray(daily_flow, dtype=np.float64)
+    flow = np.sort(flow[np.isfinite(flow)])[::-1]
+    if flow.size == 0:
+        raise ValueError("a duration curve needs at least one daily flow, found none")
+    return DurationCurve(np.arange(1, flow.size + 1) / (flow.size + 1), flow)
+
+
+def exceedance_of(curve, flow):
+    """Share of time that a flow is equalled or exceeded; equal days share one position, that of the last of them.
+
+    Parameters
+    ----------
+    curve : DurationCurve
+    flow : float
+        In the unit of the record.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> exceedance_of(duration_curve([1, 2, 3, 4]), 3), exceedance_of(duration_curve([1, 1, 1, 1]), 3)
+    (0.4, 0.0)
+    """
+    return float(np.count_nonzero(curve.flow >= flow) / (curve.flow.size + 1))
+
+
+def flow_exceeded(curve, percent):
+    """Flow that a record exceeds a given share of the time, by linear interpolation between positions.
+
+    Parameters
+    ----------
+    curve : DurationCurve
+    percent : float or ndarray
+        Share of time [%]; beyond the record's own positions its greatest or least flow holds.
+
+    Returns
+    -------
+    float or ndarray
+        In the unit of the record.
+
+    Examples
+    --------
+    >>> float(flow_exceeded(duration_curve([1, 2, 3, 4]), 50))
+    2.5
+    """
+    return np.interp(np.asarray(percent, dtype=np.float64) / 100.0, curve.exceedance, curve.flow)
+
+
+def curves_from_quantiles(exceedance_percent, quantile_m3s):
+    """Whole duration curves from a few quantiles of each station.
+
+    Parameters
+    ----------
+    exceedance_percent : ndarray, shape (m,)
+        Rising, each between 0 and 100 [%], at least two.
+    quantile_m3s : ndarray, shape (n, m)
+        Flow exceeded so often [m³/s], none negative. They may cross, be zero, or be NaN (then the curve is NaN).
+
+    Returns
+    -------
+    CurveSet
+
+    Raises
+    ------
+    ValueError
+        If the percentages do not rise from 0 to 100, or shapes do not fit.
+
+    Notes
+    -----
+    Quantiles that rise with exceedance are pooled to their geometric mean (pool-adjacent-violators with equal
+    weights [1]_). Between quantiles log flow is linear in the standard normal quantile of exceedance, so that a
+    lognormal curve comes back exactly; towards a zero quantile flow itself is linear in it. Beyond the outermost
+    quantiles the last slope goes on, limited by `TAIL_SLOPE_LIMIT`.
+
+    References
+    ----------
+    .. [1] R. E. Barlow, D. J. Bartholomew, J. M. Bremner, H. D. Brunk, "Statistical inference under order
+       restrictions," Wiley, 1972.
+    """
+    share = np.asarray(exceedance_percent, dtype=np.float64) / 100.0
+    quantile = np.ascontiguousarray(quantile_m3s, dtype=np.float64)
+    if share.size < 2 or not (np.diff(share) > 0).all() or share[0] <= 0 or share[-1] >= 1:
+        raise ValueError(f"exceedance should rise between 0 and 100 %, at least two; found {exceedance_percent}")
+    if quantile.ndim != 2 or quantile.shape[1] != share.size:
+        raise ValueError(f"quantiles should be stations × {share.size}; found shape {quantile.shape}")
+    if (quantile < 0).any():
+        raise ValueError("a flow quantile is negative")
+    log_flow = np.full(quantile.shape, -np.inf)
+    np.log(quantile, out=log_flow, where=quantile != 0)
+    pooled, repaired = _pooled(log_flow)
+    segment = np.clip(np.searchsorted(share, BIN_EXCEEDANCE, side="right") - 1, 0, share.size - 2)
+    return CurveSet(_curves(-ndtri(share), pooled, -ndtri(BIN_EXCEEDANCE), segment), repaired)
+
+
+def flow_at(curve_exceedance, curve_m3s, percent):
+    """Flow of each station that is exceeded a given share of the time.
+
+    Parameters
+    ----------
+    curve_exceedance : ndarray, shape (K,)
+        Rising shares of time, such as `BIN_EXCEEDANCE`.
+    curve_m3s : ndarray, shape (n, K)
+        Flows from high to low [m³/s].
+    percent : float
+        Share of time [%]. Beyond the outermost bins (0.25 % and 99.75 %) the flow of that bin is given.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        [m³/s]
+
+    Raises
+    ------
+    ValueError
+        If percent is not between 0 and 100.
+    """
+    if not 0 < percent < 100:
+        raise ValueError(f"percent should be between 0 and 100, found {percent}")
+    share = min(max(percent / 100.0, curve_exceedance[0]), curve_exceedance[-1])
+    upper = min(max(int(np.searchsorted(curve_exceedance, share)), 1), curve_exceedance.size - 1)
+    left, right = ndtri(curve_exceedance[upper - 1]), ndtri(curve_exceedance[upper])
+    weight = (ndtri(share) - left) / (right - left)
+    above, below = curve_m3s[:, upper - 1], curve_m3s[:, upper]
+    between = above + weight * (below - above)
+    positive = (above > 0) & (below > 0)
+    between[positive] = above[positive] ** (1.0 - weight) * below[positive] ** weight
+    return between
+
+
+# Each row made non-increasing by pooling neighbours that rise; and which rows had any.
+@njit(cache=True)
+def _pooled(log_flow):
+    stations, knots = log_flow.shape
+    pooled = np.empty_like(log_flow)
+    repaired = np.zeros(stations, dtype=np.bool_)
+    level = np.empty(knots)
+    size = np.empty(knots, dtype=np.int64)
+    for i in range(stations):
+        blocks = 0
+        for j in range(knots):
+            level[blocks] = log_flow[i, j]
+            size[blocks] = 1
+            blocks += 1
+            while blocks > 1 and level[blocks - 1] > level[blocks - 2]:
+                both = size[blocks - 2] + size[blocks - 1]
+                total = level[blocks - 2] * size[blocks - 2] + level[blocks - 1] * size[blocks - 1]
+                level[blocks - 2] = total / both
+                size[blocks - 2] = both
+                blocks -= 1
+                repaired[i] = True
+        j = 0
+        for block in range(blocks):
+            for _ in range(size[block]):
+                pooled[i, j] = level[block]
+                j += 1
+    return pooled, repaired
+
+
+# Flow at each bin. Both z_knot and z_bin are normal quantiles of non-exceedance, so they fall as exceedance rises;
+# segment[b] is the knot at or before the bin. A log flow of minus infinity is a dry stream.
+@njit(cache=True)
+def _curves(z_knot, log_flow, z_bin, segment):
+    stations, knots = log_flow.shape
+    curve = np.zeros((stations, z_bin.size))
+    for i in range(stations):
+        logs = log_flow[i]
+        if np.isnan(logs).any():
+            curve[i] = np.nan
+            continue
+        wet = 0
+        while wet < knots and logs[wet] > -np.inf:
+            wet += 1
+        if wet == 0:
+            continue
+        upper = lower = limit = 0.0
+        if wet > 1:
+            limit = TAIL_SLOPE_LIMIT * (logs[0] - logs[wet - 1]) / (z_knot[0] - z_knot[wet - 1])
+            upper = min((logs[0] - logs[1]) / (z_knot[0] - z_knot[1]), limit)
+            lower = min((logs[wet - 2] - logs[wet - 1]) / (z_knot[wet - 2] - z_knot[wet - 1]), limit)
+        for b in range(z_bin.size):
+            z = z_bin[b]
+            j = segment[b]
+            if z >= z_knot[0]:
+                curve[i, b] = math.exp(logs[0] + upper * (z - z_knot[0]))
+            elif z <= z_knot[knots - 1]:
+                if wet == knots:
+                    curve[i, b] = math.exp(logs[wet - 1] + lower * (z - z_knot[knots - 1]))
+            else:
+                share = (z_knot[j] - z) / (z_knot[j] - z_knot[j + 1])
+                if j + 1 < wet:
+                    curve[i, b] = math.exp(logs[j] + share * (logs[j + 1] - logs[j]))
+                elif j + 1 == wet:
+                    curve[i, b] = math.exp(logs[j]) * (1.0 - share)
+    return curve

@@ -1,0 +1,158 @@
+"""What flows are made from, read from the user's files: equation files (TOML) and gauge tables (CSV)."""
+
+import tomllib
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.errors import ConfigError, InputError, all_of, listed
+from sitefinder.flows.equations import check_equations, exceedance_percent
+from sitefinder.flows.fitting import statistic_of
+
+
+def read_equations(path):
+    """Equations of one file.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    list of Equation
+
+    Raises
+    ------
+    ConfigError
+        If the file is not there, is no TOML, or holds an equation without source, range or error; all at once.
+    """
+    try:
+        mapping = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError.of(
+            "the equation file cannot be read",
+            file=path,
+            found=error.strerror,
+            fix="correct its name under flows.equations; it is relative to the settings file",
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError.of("the equation file is not valid TOML", file=path, found=error) from None
+    return check_equations(mapping, str(path))
+
+
+def read_gauges(path, table):
+    """A gauge table, checked, with the gauges' ids as index.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV with a header; empty cells are missing values.
+    table : GaugeTable
+        The settings that name its columns.
+
+    Returns
+    -------
+    DataFrame
+        Index: gauge ids as text, so that leading zeros stay. Columns: the flow statistics (``flow_mean_m3s``,
+        ``flow_qNN_m3s``: the flow exceeded NN % of the time) [m³/s], the predictors and the years of record.
+
+    Raises
+    ------
+    InputError
+        Naming all that is wrong: missing columns, cells that are no numbers, ids that are empty or stand twice,
+        negative values, low flows above high ones. Row 2 is the first below the header.
+    """
+    try:
+        text = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    except OSError as error:
+        raise InputError.of(
+            "the gauge table cannot be read",
+            file=path,
+            found=error.strerror or error,
+            fix="correct flows.gauges.path; it is relative to the settings file",
+        ) from None
+    except (ValueError, pd.errors.ParserError) as error:
+        raise InputError.of(
+            "the gauge table is not valid CSV",
+            file=path,
+            expected="UTF-8 text, a header and a row a gauge, cells separated by commas",
+            found=str(error).strip(),
+        ) from None
+    flows = [column for column in text.columns if statistic_of(column)]
+    wanted = [*table.predictors, *([table.record_years_column] if table.record_years_column else [])]
+    problems = _column_problems(text, [table.id_column, *wanted], flows)
+    numbers, found = _numbers(
+        text, [column for column in dict.fromkeys([*flows, *wanted]) if column in text.columns]
+    )
+    problems += found
+    if table.id_column in text.columns:
+        problems += _id_problems(text[table.id_column])
+        numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
+    problems += _order_problems(numbers, flows)
+    if problems:
+        raise all_of(InputError, str(path), problems)
+    return numbers
+
+
+# Row numbers as a spreadsheet or editor shows them: the header is row 1.
+def _rows(bad):
+    return listed((np.flatnonzero(bad) + 2).tolist())
+
+
+def _column_problems(text, needed, flows):
+    problems = [
+        f"column {column}: missing (the table has {listed(text.columns, 20)})"
+        for column in dict.fromkeys(needed)
+        if column not in text.columns
+    ]
+    if "flow_mean_m3s" not in flows:
+        problems.append("column flow_mean_m3s: missing, the mean flow [m³/s]")
+    if not any(exceedance_percent(statistic_of(column)) for column in flows):
+        problems.append("no column flow_qNN_m3s, the flow exceeded NN % of the time [m³/s]")
+    if len(text) == 0:
+        problems.append("the table has no rows")
+    return problems
+
+
+def _numbers(text, columns):
+    numbers, problems = {}, []
+    for column in columns:
+        cells = text[column].str.strip()
+        value = pd.to_numeric(cells.mask(cells.str.lower().isin(["", "na", "nan"])), errors="coerce")
+        value = value.astype(np.float64)
+        strange = (value.isna() & ~cells.str.lower().isin(["", "na", "nan"])) | np.isinf(value)
+        if strange.any():
+            problems.append(f"{column}: not a number in rows {_rows(strange)} (first {cells[strange].iloc[0]!r})")
+        if (value < 0).any():
+            problems.append(f"{column}: negative in rows {_rows(value < 0)} (lowest {value.min():g})")
+        numbers[column] = value
+    return pd.DataFrame(numbers, index=text.index), problems
+
+
+def _id_problems(ids):
+    ids = ids.str.strip()
+    problems = []
+    if (ids == "").any():
+        problems.append(f"{ids.name}: empty in rows {_rows(ids == '')}")
+    twice = ids.duplicated(keep=False) & (ids != "")
+    if twice.any():
+        problems.append(f"{ids.name}: {listed(ids[twice].unique())} stand more than once, rows {_rows(twice)}")
+    return problems
+
+
+# Within one gauge a flow exceeded more often cannot be greater. This is how a 5 % quantile shows that was taken
+# for the flow exceeded 5 % of the time.
+def _order_problems(numbers, flows):
+    share = {column: exceedance_percent(statistic_of(column)) for column in flows}
+    ordered = sorted((column for column in flows if share[column]), key=share.get)
+    problems = []
+    for often, more_often in pairwise(ordered):
+        risen = (numbers[more_often] > numbers[often]).to_numpy()
+        if risen.any():
+            problems.append(
+                f"{more_often}: greater than {often} in rows {_rows(risen)}; "
+                "the number is the share of time exceeded, not the quantile"
+            )
+    return problems
