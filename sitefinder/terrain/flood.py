@@ -39,7 +39,7 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     valid : ndarray of bool, shape (rows, columns)
         False where the DEM has no data. A cell that is not finite counts as without data too.
     seed : ndarray of int32, shape (rows, columns)
-        Station number of stream cells, `NO_SEED` elsewhere.
+        Station number of stream cells, `NO_SEED` elsewhere. In cells without data it does not count.
     open_edges : OpenEdges or sequence of 4 bool
         North, south, west, east: True where the window's border is not the DEM's own.
     cell_width_m, cell_height_m : float
@@ -50,19 +50,21 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     Flood
         ``surface`` float32 [m], ``pointer`` uint8 (0..7 or `NO_POINTER`) and ``label`` int32, each of
         shape (rows, columns). A label is a station number, `OFF_DEM` (the path leaves the DEM, or the
-        cell has no data) or `UNKNOWN` (the path leaves the window through an open border).
+        cell has no data) or `UNKNOWN` (the path leaves the window through an open border). The surface is
+        NaN in cells without data.
 
     Raises
     ------
     ValueError
-        If the arrays differ in shape, or the window holds too many cells for 32-bit numbers.
+        If the arrays differ in shape, the elevations are not float32, or the window holds too many cells
+        for 32-bit numbers.
 
     Notes
     -----
     The surface is that of a priority flood [1]_ whose outlets are the stream cells, all border cells and
     all cells beside missing data, each at its own elevation. A cell then points to its steepest strictly lower
     neighbour on this surface (D8, [2]_), and in a flat to a neighbour one step nearer to where the flat spills.
-    Here both are found in the same pass: cells that rise to the level being flooded wait in a
+    Both are found in one pass: cells that rise to the level being flooded wait in a
     first-in-first-out queue behind the cells that spill at that level, so that the queue runs in order of
     geodesic distance, and everything a cell may point to is final when the cell comes up.
 
@@ -71,7 +73,8 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     cell of it stands as high as its own ground or the next cell makes it.
 
     Levels are only compared, never added to, so float32 is exact; slopes are float64. Beside the input
-    it takes 10 bytes a cell, and at most 12 more in the worst case of a window that is one flat.
+    it takes 21 bytes a cell while sorting and 14 while flooding, and up to 8 more if the window is one flat.
+    The heap of [1]_ is not needed: all levels are known beforehand, so the cells are sorted once.
 
     References
     ----------
@@ -94,21 +97,25 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     shape = elevation_m.shape
     if valid.shape != shape or seed.shape != shape:
         raise ValueError(f"elevation {shape}, valid {valid.shape} and seed {seed.shape} differ in shape")
+    if elevation_m.dtype != np.float32:
+        raise ValueError(f"elevations must be float32, not {elevation_m.dtype}")
     # One ring of cells without data all round saves every test for the border in the loop below.
     padded = (shape[0] + 2, shape[1] + 2)
     if padded[0] * padded[1] >= 2**31:
         raise ValueError(f"a window of {shape[0]} × {shape[1]} cells is too large; the limit is 2³¹ cells")
     inside = (slice(1, -1), slice(1, -1))
+    usable = valid & np.isfinite(elevation_m)
     surface = np.zeros(padded, dtype=np.float32)
     # Adding zero turns −0 into 0, which the order of bit patterns would tell apart.
-    surface[inside] = elevation_m + np.float32(0.0)
+    np.add(elevation_m, np.float32(0.0), out=surface[inside])
+    surface[inside][~usable] = np.nan
     progress = np.full(padded, _BLOCKED, dtype=np.uint8)
-    progress[inside] = np.where(valid & np.isfinite(elevation_m), _DRY, _BLOCKED)
+    progress[inside][usable] = _DRY
+    order = _from_low_to_high(surface.ravel(), progress.ravel())
     label = np.full(padded, OFF_DEM, dtype=np.int32)
-    label[inside] = seed
+    label[inside] = _ends(usable, seed, tuple(bool(edge) for edge in open_edges))
     pointer = np.full(padded, NO_POINTER, dtype=np.uint8)
 
-    _mark_ends(label, progress, tuple(bool(edge) for edge in open_edges))
     offset = np.array(
         [row * padded[1] + column for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)], dtype=np.int64
     )
@@ -118,72 +125,122 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
             for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)
         ]
     )
-    _spread(surface.ravel(), progress.ravel(), label.ravel(), pointer.ravel(), offset, per_metre)
+    _spread(surface.ravel(), progress.ravel(), label.ravel(), pointer.ravel(), order, offset, per_metre)
     return Flood(surface[inside], pointer[inside], label[inside])
 
 
-# Gives each cell that is an outlet of the flood, and is no stream, the label it has if nothing lies lower:
-# UNKNOWN on an open border, OFF_DEM on the DEM's own border or beside missing data.
-@njit(cache=True)
-def _mark_ends(label, progress, open_edges):
+def edge_cells(valid, open_edges):
+    """Cells beyond which the DEM ends: on its own border, or beside a cell without data.
+
+    A catchment that holds one may go on outside, so its area is a lower bound.
+
+    Parameters
+    ----------
+    valid : ndarray of bool, shape (rows, columns)
+        False where the DEM has no data.
+    open_edges : OpenEdges or sequence of 4 bool
+        North, south, west, east: True where the window's border is not the DEM's own. What lies beyond such
+        a border is taken to hold data.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, columns)
+        False in cells without data.
+
+    Examples
+    --------
+    >>> edge_cells(np.ones((3, 3), dtype=bool), (False, True, True, True)).tolist()
+    [[True, True, True], [False, False, False], [False, False, False]]
+    """
     north, south, west, east = open_edges
-    rows, columns = label.shape
-    for row in range(1, rows - 1):
-        for column in range(1, columns - 1):
-            if progress[row, column] == _BLOCKED:
-                label[row, column] = OFF_DEM
-                continue
-            if label[row, column] >= 0:
-                continue
-            if (
-                (north and row == 1)
-                or (south and row == rows - 2)
-                or (west and column == 1)
-                or (east and column == columns - 2)
-            ):
-                label[row, column] = UNKNOWN
-                continue
-            label[row, column] = NO_SEED
-            for row_by in range(-1, 2):
-                for column_by in range(-1, 2):
-                    if progress[row + row_by, column + column_by] == _BLOCKED:
-                        label[row, column] = OFF_DEM
+    blocked = np.zeros((valid.shape[0] + 2, valid.shape[1] + 2), dtype=bool)
+    blocked[1:-1, 1:-1] = ~valid
+    blocked[0] |= not north
+    blocked[-1] |= not south
+    blocked[:, 0] |= not west
+    blocked[:, -1] |= not east
+    beside = blocked[:-2] | blocked[1:-1] | blocked[2:]
+    return (beside[:, :-2] | beside[:, 1:-1] | beside[:, 2:]) & valid
 
 
-# The flood itself, on flat padded arrays; all but the last two are written to.
+# Seed with the label that each outlet of the flood has if nothing lies lower than it.
+def _ends(usable, seed, open_edges):
+    is_stream = usable & (seed >= 0)
+    ends = np.where(is_stream, seed, np.where(edge_cells(usable, open_edges), OFF_DEM, NO_SEED))
+    north, south, west, east = open_edges
+    borders = [np.s_[:1]] * north + [np.s_[-1:]] * south + [np.s_[:, :1]] * west + [np.s_[:, -1:]] * east
+    for border in borders:
+        ends[border][~is_stream[border]] = UNKNOWN
+    ends[~usable] = OFF_DEM
+    return ends
+
+
+# Valid cells from the lowest to the highest: a radix sort, so that the time goes with the number of cells.
 @njit(cache=True)
-def _spread(surface, progress, label, pointer, offset, per_metre):
+def _from_low_to_high(surface, progress):
     bits = surface.view(np.int32)
-    heap = np.empty(1024, dtype=np.int64)
-    held = 0
-    for cell in range(surface.size):
-        if progress[cell] == _DRY and label[cell] != NO_SEED:
+    count = 0
+    for cell in range(progress.size):
+        if progress[cell] != _BLOCKED:
+            count += 1
+    keys = np.empty(count, dtype=np.uint32)
+    cells = np.empty(count, dtype=np.int32)
+    sizes = np.zeros((3, 2048), dtype=np.int64)
+    place = 0
+    for cell in range(progress.size):
+        if progress[cell] != _BLOCKED:
+            # Bit patterns of float32 sort like integers once the sign is turned, and negative ones backwards.
+            key = np.uint32(bits[cell])
+            key ^= np.uint32(0xFFFFFFFF) if bits[cell] < 0 else np.uint32(0x80000000)
+            keys[place] = key
+            cells[place] = cell
+            place += 1
+            for digit in range(3):
+                sizes[digit, (key >> np.uint32(11 * digit)) & np.uint32(2047)] += 1
+    other_keys = np.empty_like(keys)
+    other_cells = np.empty_like(cells)
+    for digit in range(3):
+        if sizes[digit].max() == count:
+            continue
+        starts = np.cumsum(sizes[digit]) - sizes[digit]
+        for place in range(count):
+            bucket = (keys[place] >> np.uint32(11 * digit)) & np.uint32(2047)
+            other_keys[starts[bucket]] = keys[place]
+            other_cells[starts[bucket]] = cells[place]
+            starts[bucket] += 1
+        keys, other_keys = other_keys, keys
+        cells, other_cells = other_cells, cells
+    return cells
+
+
+# The flood itself, on flat padded arrays; the first four are written to. `order` holds the cells from low to high,
+# so the next cell to flood from is simply the next in order that has been reached: a cell that the order
+# comes to before it was reached lies in a hollow, and is reached later, from the level at which the hollow spills.
+@njit(cache=True)
+def _spread(surface, progress, label, pointer, order, offset, per_metre):
+    for cell in order:
+        if label[cell] != NO_SEED:
             progress[cell] = _AT_OUTLET
-            if held == heap.size:
-                heap = _grown(heap)
-            _push(heap, held, _key(bits[cell], cell))
-            held += 1
     waiting = np.empty(1024, dtype=np.int32)
     first = 0
     behind = 0
-    level = np.int64(0)
-    while held > 0 or first < behind:
+    place = 0
+    level = np.float32(0.0)
+    while place < order.size or first < behind:
         # Cells that spill at this level come before those that wait behind them.
-        if first < behind and (held == 0 or (heap[0] >> 32) != level):
-            cell = np.int64(waiting[first])
-            first += 1
-        else:
-            key = heap[0]
-            held -= 1
-            _drop_top(heap, held)
-            level = key >> 32
-            cell = key & 0xFFFFFFFF
+        if place < order.size and (first == behind or surface[order[place]] == level):
+            cell = order[place]
+            place += 1
+            if progress[cell] != _AT_OUTLET:
+                continue
             if first == behind:
                 first = 0
                 behind = 0
-        height = surface[cell]
+        else:
+            cell = waiting[first]
+            first += 1
+        level = surface[cell]
         own = label[cell]
-        is_end = own >= 0 or own == UNKNOWN
         nearer = (progress[cell] + 1) % 3 + 1
         farther = progress[cell] % 3 + 1
         steepest = 0.0
@@ -194,28 +251,25 @@ def _spread(surface, progress, label, pointer, offset, per_metre):
             state = progress[near]
             if state == _BLOCKED:
                 continue
+            height = surface[near]
             if state == _DRY:
-                if surface[near] > height:
+                if height > level:
                     progress[near] = _AT_OUTLET
-                    if held == heap.size:
-                        heap = _grown(heap)
-                    _push(heap, held, _key(bits[near], near))
-                    held += 1
-                else:
-                    surface[near] = height
-                    progress[near] = farther
-                    if behind == waiting.size:
-                        waiting = _grown(waiting)
-                    waiting[behind] = near
-                    behind += 1
-            elif surface[near] < height:
-                slope = (np.float64(height) - np.float64(surface[near])) * per_metre[direction]
+                    continue
+                surface[near] = level
+                progress[near] = farther
+                if behind == waiting.size:
+                    waiting = _grown(waiting, order.size)
+                waiting[behind] = near
+                behind += 1
+            elif height < level:
+                slope = (np.float64(level) - np.float64(height)) * per_metre[direction]
                 if slope > steepest:
                     steepest = slope
                     lower = direction
-            elif along < 0 and surface[near] == height and state == nearer:
+            elif along < 0 and height == level and state == nearer:
                 along = direction
-        if is_end:
+        if own >= 0 or own == UNKNOWN:
             continue
         if lower >= 0:
             pointer[cell] = lower
@@ -225,51 +279,9 @@ def _spread(surface, progress, label, pointer, offset, per_metre):
             label[cell] = label[cell + offset[along]]
 
 
-# Level and cell in one number that sorts by level: float32 bit patterns sort as integers, negative ones backwards.
-@njit(cache=True, inline="always")
-def _key(bits, cell):
-    order = np.int64(bits)
-    if order < 0:
-        order ^= 0x7FFFFFFF
-    return (order << 32) | np.int64(cell)
-
-
-# A copy with twice the room.
+# A copy with twice the room, or as much as can ever be needed.
 @njit(cache=True)
-def _grown(array):
-    larger = np.empty(2 * array.size, dtype=array.dtype)
+def _grown(array, most):
+    larger = np.empty(min(2 * array.size, most), dtype=array.dtype)
     larger[: array.size] = array
     return larger
-
-
-# Puts a key into a heap of four children a parent that holds `held` keys.
-@njit(cache=True)
-def _push(heap, held, key):
-    place = held
-    while place > 0:
-        parent = (place - 1) >> 2
-        if heap[parent] <= key:
-            break
-        heap[place] = heap[parent]
-        place = parent
-    heap[place] = key
-
-
-# Takes away the top of a heap; `held` is the number of keys that stay.
-@njit(cache=True)
-def _drop_top(heap, held):
-    key = heap[held]
-    place = 0
-    child = 1
-    while child < held:
-        least = child
-        for other in range(child + 1, min(child + 4, held)):
-            if heap[other] < heap[least]:
-                least = other
-        if heap[least] >= key:
-            break
-        heap[place] = heap[least]
-        place = least
-        child = 4 * place + 1
-    if held > 0:
-        heap[place] = key

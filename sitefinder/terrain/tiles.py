@@ -1,0 +1,218 @@
+"""The land that drains straight to each station, tile by tile: cells, and sums of each covariate."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from sitefinder.terrain.flood import OFF_DEM, UNKNOWN, edge_cells, flood
+from sitefinder.terrain.grid import Window, open_edges, whole, widened
+from sitefinder.terrain.stream_cells import seeds_in
+
+# Marks a cell for which a covariate has no value.
+MISSING = np.iinfo(np.int64).min
+
+
+class TileSums(NamedTuple):
+    """What drains to each station from one tile; arrays follow ``label``, the stations present, ascending.
+
+    ``cells`` and ``edge_cells`` (of them, those beyond which the DEM ends) are counts; ``sums`` and ``covered``
+    hold for each covariate the sum of its scaled values and the number of cells that have one. All are int64.
+    ``unknown_cells`` and ``off_dem_cells`` are cells of the tile that reach no station: the first because
+    the window was too small, the second because their water leaves the DEM; ``no_data_cells`` are neither.
+    """
+
+    label: np.ndarray
+    cells: np.ndarray
+    edge_cells: np.ndarray
+    sums: dict
+    covered: dict
+    unknown_cells: int
+    off_dem_cells: int
+    no_data_cells: int
+
+
+class DrainedTile(NamedTuple):
+    """Sums of a tile, the label of each of its cells (int32), and the window that was needed to know them."""
+
+    sums: TileSums
+    label: np.ndarray
+    window: Window
+
+
+class StationSums(NamedTuple):
+    """What drains straight to each station from all tiles; arrays of shape (stations,), else as `TileSums`."""
+
+    cells: np.ndarray
+    edge_cells: np.ndarray
+    sums: dict
+    covered: dict
+    unknown_cells: int
+    off_dem_cells: int
+    no_data_cells: int
+
+
+def drain_tile(read, core, grid, cells, margin_cells):
+    """Sums of one tile, with a window no larger than it takes to know where each cell of it drains.
+
+    Parameters
+    ----------
+    read : callable
+        ``read(window)`` gives ``(elevation_m, valid, covariates)`` of that window, as `drain_window` takes them.
+    core : Window
+        The tile.
+    grid : Grid
+    cells : StreamCells
+    margin_cells : int
+        Margin round the tile to begin with [cells], doubled while paths of the tile leave the window.
+
+    Returns
+    -------
+    DrainedTile
+        ``unknown_cells`` is always 0: at the latest the whole grid has no open border.
+
+    Raises
+    ------
+    ValueError
+        If the margin is not at least one cell, which the tile's own border cells need.
+    """
+    if margin_cells < 1:
+        raise ValueError(f"the margin of a tile must be at least 1 cell, not {margin_cells}")
+    while True:
+        window = widened(core, margin_cells, grid)
+        elevation_m, valid, covariates = read(window)
+        drained = drain_window(
+            elevation_m, valid, seeds_in(cells, window), core=core, window=window, grid=grid, covariates=covariates
+        )
+        if drained.sums.unknown_cells == 0 or window == whole(grid):
+            return drained
+        margin_cells *= 2
+
+
+def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates):
+    """Sums of the cells of a tile, as far as they are known from one window.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float32, shape (window.rows, window.columns)
+        Ground elevation [m].
+    valid : ndarray of bool, same shape
+        False where the DEM has no data.
+    seed : ndarray of int32, same shape
+        Station number of stream cells, `NO_SEED` elsewhere.
+    core, window : Window
+        The tile, and the window that the arrays hold, both in the grid.
+    grid : Grid
+    covariates : dict of str to ndarray of int64, same shape
+        Scaled values of each covariate, `MISSING` where there is none. Integers add up to the same sum
+        in any order, so that tiles and workers cannot change it.
+
+    Returns
+    -------
+    DrainedTile
+
+    Raises
+    ------
+    ValueError
+        If an array has not the shape of the window, or the tile is not at least one cell inside each
+        open border of the window, so that nobody could say what lies beside its cells.
+    """
+    for name, array in {"elevation_m": elevation_m, "valid": valid, "seed": seed, **covariates}.items():
+        if array.shape != (window.rows, window.columns):
+            raise ValueError(f"{name} has shape {array.shape}, the window {(window.rows, window.columns)}")
+    edges = open_edges(window, grid)
+    least = Window(core.row - window.row, core.column - window.column, core.rows, core.columns)
+    room = (
+        least.row,
+        window.rows - least.row - core.rows,
+        least.column,
+        window.columns - least.column - core.columns,
+    )
+    if min(room) < 0 or any(is_open and cells < 1 for is_open, cells in zip(edges, room, strict=True)):
+        raise ValueError(f"{core} must lie a cell inside the open borders of {window}")
+
+    label = flood(elevation_m, valid, seed, edges, grid.cell_width_m, grid.cell_height_m).label
+    usable = valid & np.isfinite(elevation_m)
+    part = (slice(least.row, least.row + core.rows), slice(least.column, least.column + core.columns))
+    label = np.ascontiguousarray(label[part])
+    is_edge = edge_cells(usable, edges)[part]
+    covariates = {name: values[part] for name, values in covariates.items()}
+    return DrainedTile(_summed(label, usable[part], is_edge, covariates), label, window)
+
+
+def merge_tile_sums(tiles, n_stations):
+    """What drains straight to each station, from the sums of all tiles.
+
+    Parameters
+    ----------
+    tiles : list of TileSums
+        In any order.
+    n_stations : int
+
+    Returns
+    -------
+    StationSums
+
+    Raises
+    ------
+    ValueError
+        If a tile names a station that does not exist, or tiles differ in their covariates.
+    """
+    names = list(tiles[0].sums) if tiles else []
+    merged = StationSums(
+        cells=np.zeros(n_stations, dtype=np.int64),
+        edge_cells=np.zeros(n_stations, dtype=np.int64),
+        sums={name: np.zeros(n_stations, dtype=np.int64) for name in names},
+        covered={name: np.zeros(n_stations, dtype=np.int64) for name in names},
+        unknown_cells=sum(tile.unknown_cells for tile in tiles),
+        off_dem_cells=sum(tile.off_dem_cells for tile in tiles),
+        no_data_cells=sum(tile.no_data_cells for tile in tiles),
+    )
+    for tile in tiles:
+        if list(tile.sums) != names:
+            raise ValueError(f"tiles have different covariates: {names} and {list(tile.sums)}")
+        if tile.label.size and tile.label[-1] >= n_stations:
+            raise ValueError(f"a tile drains to station {tile.label[-1]}, but there are {n_stations}")
+        # Labels of a tile are unique, so plain indexing adds each once.
+        merged.cells[tile.label] += tile.cells
+        merged.edge_cells[tile.label] += tile.edge_cells
+        for name in names:
+            merged.sums[name][tile.label] += tile.sums[name]
+            merged.covered[name][tile.label] += tile.covered[name]
+    return merged
+
+
+# Sums by label over the cells of a tile.
+def _summed(label, usable, is_edge, covariates):
+    drains = label >= 0
+    lowest = label[drains].min(initial=np.iinfo(np.int32).max)
+    position = np.where(drains, label - lowest, -1)
+    cells = np.bincount(position[drains])
+    present = np.flatnonzero(cells)
+    edges = np.bincount(position[drains & is_edge], minlength=cells.size)
+    added = {name: _added(position, values, cells.size) for name, values in covariates.items()}
+    no_data = int(np.count_nonzero(~usable))
+    return TileSums(
+        label=(present + lowest).astype(np.int32),
+        cells=cells[present],
+        edge_cells=edges[present],
+        sums={name: total[present] for name, (total, _) in added.items()},
+        covered={name: counted[present] for name, (_, counted) in added.items()},
+        unknown_cells=int(np.count_nonzero(label == UNKNOWN)),
+        off_dem_cells=int(np.count_nonzero(label == OFF_DEM)) - no_data,
+        no_data_cells=no_data,
+    )
+
+
+# Sum and count of the values that are there, by position; cells at -1 drain to no station.
+@njit(cache=True)
+def _added(position, values, size):
+    total = np.zeros(size, dtype=np.int64)
+    counted = np.zeros(size, dtype=np.int64)
+    for row in range(position.shape[0]):
+        for column in range(position.shape[1]):
+            place = position[row, column]
+            if place >= 0 and values[row, column] != MISSING:
+                total[place] += values[row, column]
+                counted[place] += 1
+    return total, counted
