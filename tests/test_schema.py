@@ -260,6 +260,14 @@ def test_geometry_of_the_wrong_kind_or_missing_is_named():
         check_table(frame, "stretches")
 
 
+def test_geometry_with_heights_is_refused():
+    frame = stretches()
+    frame.geometry = [LineString([(0, 0, 5), (1, 1, 5)]), LineString([(1, 1), (2, 2)])]
+
+    with pytest.raises(TableError, match=r"geometry: has heights.*\n +rows: +1 of 2: s1"):
+        check_table(frame, "stretches")
+
+
 def test_a_layer_with_geometry_needs_some_and_one_without_takes_none():
     with pytest.raises(TableError, match=r"geometry: missing\n +expected: +LineString"):
         check_table(pd.DataFrame(stretches().drop(columns="geometry")), "stretches")

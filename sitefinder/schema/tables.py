@@ -182,7 +182,10 @@ def _geometry_problems(shapes, table):
     allowed = {layer.geometry, layer.geometry.removeprefix("Multi")}
     missing = (shapes.isna() | shapes.is_empty).to_numpy()
     wrong = ~missing & ~shapes.geom_type.isin(allowed).to_numpy()
+    high = shapes.has_z.to_numpy()
     problems = []
+    if high.any():
+        problems.append(_in_rows("geometry: has heights, which belong into columns", high, table))
     if missing.any() and not layer.may_lack_geometry:
         problems.append(_in_rows("geometry: missing or empty", missing, table, expected=layer.geometry))
     if wrong.any():

@@ -1,0 +1,146 @@
+"""The delivered GeoPackage: every declared layer in its order, the same bytes for the same tables."""
+
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+
+import pyogrio
+import pyproj
+
+from sitefinder.errors import TableError, all_of
+from sitefinder.io.outputs import deliver
+from sitefinder.schema import LAYERS, check_table, columns_table, empty_table
+
+# 1.4 makes older checkers fail.
+VERSION = "1.3"
+# GDAL's own integer key; the ids that mean something are columns of ours.
+KEY_COLUMN = "row_id"
+GEOMETRY_COLUMN = "geom"
+# Everything that would make two files of the same tables differ, or leave a log beside them. The standard asks for
+# a time of last change, and a fixed one stands there: times go to the run's log.
+GDAL_OPTIONS = {
+    "OGR_CURRENT_DATE": "1970-01-01T00:00:00.000Z",
+    # A spatial index built in a thread, or with what memory a machine has, may be laid out in another way.
+    "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
+    "OGR_GPKG_MAX_RAM_USAGE_RTREE": "268435456",
+    "OGR_SQLITE_JOURNAL": "MEMORY",
+    # The file is synced once, when it is whole; nobody sees it before.
+    "OGR_SQLITE_SYNCHRONOUS": "OFF",
+}
+
+
+def write_geopackage(path, tables, crs):
+    """Write all declared layers as a GeoPackage, in place of the last one, which is kept in ``previous``.
+
+    Parameters
+    ----------
+    path : path-like
+        For example ``out/sites.gpkg``.
+    tables : dict of str to DataFrame or GeoDataFrame
+        By name of layer. Layers without a table are written empty; ``columns`` is filled from the schema.
+    crs : object
+        Coordinate system of all geometry; anything that pyproj understands.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    TableError
+        Naming every problem of every table at once; nothing is written then.
+    InputError
+        See `sitefinder.io.outputs.deliver`.
+
+    References
+    ----------
+    Open Geospatial Consortium, "OGC GeoPackage Encoding Standard", version 1.3.0, OGC 12-128r17, 2021.
+    """
+    path = Path(path)
+    ready = checked_tables(tables, crs)
+    return deliver(path.parent, {path.name: partial(write_layers, tables=ready)})[0]
+
+
+def checked_tables(tables, crs):
+    """All declared layers, in their order, each held against its declaration and the coordinate system.
+
+    Parameters
+    ----------
+    tables : dict of str to DataFrame or GeoDataFrame
+        See `write_geopackage`.
+    crs : object
+        Coordinate system of all geometry.
+
+    Returns
+    -------
+    dict of str to DataFrame or GeoDataFrame
+
+    Raises
+    ------
+    TableError
+        Naming every problem of every table at once.
+    ValueError
+        If a table has a name that the schema does not declare.
+    """
+    unknown = sorted(set(tables) - set(LAYERS))
+    if unknown:
+        raise ValueError(f"no such layers: {', '.join(unknown)}; declared are {', '.join(LAYERS)}")
+    crs = pyproj.CRS.from_user_input(crs)
+    ready, problems = {}, []
+    for name in LAYERS:
+        if name == "columns":
+            ready[name] = columns_table()
+        elif name not in tables:
+            ready[name] = empty_table(name, crs)
+        else:
+            try:
+                ready[name] = check_table(tables[name], name)
+                problems += _crs_problems(ready[name], name, crs)
+            except TableError as error:
+                problems.append(str(error))
+    if problems:
+        raise all_of(TableError, "tables of the GeoPackage", problems)
+    return ready
+
+
+# A table with geometry in another coordinate system than the run's.
+def _crs_problems(table, name, crs):
+    if not LAYERS[name].geometry or table.crs == crs:
+        return []
+    found = table.crs.to_string() if table.crs else "none"
+    return [f"table {name}: expected the coordinate system {crs.to_string()}, found {found}"]
+
+
+def write_layers(path, tables):
+    """Write checked tables as the layers of a new GeoPackage.
+
+    Parameters
+    ----------
+    path : path-like
+        A file that is not there yet.
+    tables : dict of str to DataFrame or GeoDataFrame
+        As `checked_tables` gives them.
+    """
+    with _gdal_options(GDAL_OPTIONS):
+        for number, (name, table) in enumerate(tables.items()):
+            layer = LAYERS[name]
+            options = {"FID": KEY_COLUMN}
+            if number == 0:
+                options["VERSION"] = VERSION
+            if layer.geometry:
+                options |= {"GEOMETRY_NAME": GEOMETRY_COLUMN, "SPATIAL_INDEX": "YES"}
+                options["geometry_type"] = layer.geometry
+                options["promote_to_multi"] = layer.geometry.startswith("Multi")
+            pyogrio.write_dataframe(table, path, layer=name, driver="GPKG", append=number > 0, **options)
+
+
+# Options of GDAL for a while; afterwards as they were.
+@contextmanager
+def _gdal_options(options):
+    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
+    pyogrio.set_gdal_config_options(options)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)

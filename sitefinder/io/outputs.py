@@ -1,0 +1,151 @@
+"""The output folder: whether it can be written, and a delivery that replaces the last one whole or not at all."""
+
+import filecmp
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+from sitefinder.errors import InputError
+
+PREVIOUS = "previous"
+# What SQLite leaves beside a database that a program holds open. A new database beside the old one's log would be
+# damaged by it, so the log goes where its own database goes.
+COMPANIONS = ("-wal", "-shm", "-journal")
+
+
+def writable_folder(path):
+    """The output folder, if it can be made and written; nothing is left behind by asking.
+
+    Parameters
+    ----------
+    path : path-like
+        The folder need not exist yet.
+
+    Returns
+    -------
+    Path
+        As given. `deliver` makes the folder when there is something to put into it.
+
+    Raises
+    ------
+    InputError
+        If a file stands in the way, or the folder or the nearest one above it takes no new files.
+    """
+    path = Path(path)
+    nearest = next(folder for folder in (path, *path.absolute().parents) if os.path.lexists(folder))
+    if not nearest.is_dir():
+        raise InputError.of(
+            "the output folder cannot be made",
+            folder=path,
+            expected="a folder, or a name that is still free",
+            found=f"{nearest} is not a folder",
+            fix="change run.output_folder, or move what stands in the way",
+        )
+    try:
+        with tempfile.TemporaryDirectory(prefix=".trial-", dir=nearest) as trial:
+            Path(trial, "trial").write_bytes(b"trial")
+    except OSError as error:
+        raise InputError.of(
+            "the output folder cannot be written",
+            folder=path,
+            expected=f"leave to make files in {nearest}",
+            found=error.strerror,
+            fix="change run.output_folder, or its permissions, or make room on the disk",
+        ) from error
+    return path
+
+
+def deliver(folder, writers):
+    """Write files aside, then put them in place of the last delivery, which is kept in ``previous``.
+
+    Parameters
+    ----------
+    folder : path-like
+        Made where it is not there.
+    writers : dict of str to callable
+        File name to a function that takes a path and writes the file there.
+
+    Returns
+    -------
+    list of Path
+        The delivered files, in the order of `writers`.
+
+    Raises
+    ------
+    InputError
+        If the folder or the disk refuses. Until every file is written and synced, the last delivery stands
+        untouched; then each file is replaced in one step, so that a whole one is under its name at any time.
+
+    Notes
+    -----
+    A delivery that is equal to the last one, byte for byte, replaces nothing, so that ``previous`` stays the last
+    one that was different.
+    """
+    folder = Path(folder)
+    finals = [folder / name for name in writers]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".writing-", dir=folder) as aside:
+            drafts = [Path(aside, name) for name in writers]
+            for draft, write in zip(drafts, writers.values(), strict=True):
+                write(draft)
+                _sync(draft)
+            if not all(map(_equal, drafts, finals)):
+                for final in finals:
+                    _keep(final, folder / PREVIOUS, Path(aside))
+                for draft, final in zip(drafts, finals, strict=True):
+                    os.replace(draft, final)
+                _sync(folder)
+    except OSError as error:
+        raise InputError.of(
+            "the results cannot be written",
+            folder=folder,
+            found=error.strerror or str(error),
+            fix="make room on the disk, close programs that hold the old files, or change run.output_folder",
+        ) from error
+    return finals
+
+
+# Whether a new file has the bytes of the one in place, and that one has no log with changes still to come.
+def _equal(draft, final):
+    if not final.is_file() or any(companion.exists() for companion in _companions(final)):
+        return False
+    return filecmp.cmp(draft, final, shallow=False)
+
+
+def _companions(path):
+    return [path.with_name(path.name + ending) for ending in COMPANIONS]
+
+
+# Keep a file that is about to be replaced. It stays under its own name too until it is replaced, so it is linked
+# where the disk can do that, and copied where not.
+def _keep(final, previous, aside):
+    if not final.is_file():
+        return
+    previous.mkdir(exist_ok=True)
+    kept = previous / final.name
+    second = aside / f"{PREVIOUS}-{final.name}"
+    try:
+        os.link(final, second)
+    except OSError:
+        shutil.copy2(final, second)
+        _sync(second)
+    for old in _companions(kept):
+        old.unlink(missing_ok=True)
+    os.replace(second, kept)
+    for beside, companion in zip(_companions(final), _companions(kept), strict=True):
+        if beside.exists():
+            os.replace(beside, companion)
+    _sync(previous)
+
+
+# Make the disk hold what the system says is written. Windows cannot sync a folder and needs no such thing.
+def _sync(path):
+    if path.is_dir() and os.name == "nt":
+        return
+    descriptor = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
