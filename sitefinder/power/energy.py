@@ -1,0 +1,259 @@
+"""Power and energy of a plant over the whole flow duration curve."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from sitefinder.units import (
+    GRAVITY_M_S2,
+    HOURS_PER_YEAR,
+    KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+    WATER_DENSITY_KG_M3,
+    WATTS_PER_KILOWATT,
+)
+
+# Power of 1 m³/s falling 1 m without loss [kW].
+KW_PER_M3S_M = WATER_DENSITY_KG_M3 * GRAVITY_M_S2 / WATTS_PER_KILOWATT
+# Firm power is what is exceeded for this share of the time.
+FIRM_SHARE = 0.95
+
+
+class PlantOutput(NamedTuple):
+    """What a plant gives in the mean year, before availability; scalars or arrays of one row a plant."""
+
+    power_mean_kw: float | np.ndarray
+    firm_power_kw: float | np.ndarray
+    running_share: float | np.ndarray
+    flow_used_m3s: float | np.ndarray
+
+
+def hydraulic_power_kw(flow_m3s, head_m, efficiency=1.0):
+    """Power of falling water, rho · g · Q · H · eta.
+
+    Parameters
+    ----------
+    flow_m3s : float or ndarray
+        Flow [m³/s].
+    head_m : float or ndarray
+        Head [m].
+    efficiency : float or ndarray
+
+    Returns
+    -------
+    float or ndarray
+        Power [kW].
+
+    Examples
+    --------
+    >>> round(hydraulic_power_kw(1.0, 1.0), 5)
+    9.80665
+    """
+    return KW_PER_M3S_M * flow_m3s * head_m * efficiency
+
+
+def net_head_m(head_m, conduit_length_m, energy):
+    """Gross head less the losses on the way to and from the machine.
+
+    Parameters
+    ----------
+    head_m : float or ndarray
+        Gross head [m].
+    conduit_length_m : float or ndarray
+        Length of the canal, the straightened line and not the stream's [m]; 0 without one.
+    energy : sitefinder.config.EnergySettings
+
+    Returns
+    -------
+    ndarray of float64
+        Net head [m], never below zero.
+    """
+    loss_m = energy.canal_slope * np.asarray(conduit_length_m, dtype=float)
+    loss_m = loss_m + energy.rack_and_gate_loss_m + energy.exit_loss_m
+    return np.maximum(np.asarray(head_m, dtype=float) - loss_m, 0.0)
+
+
+def yearly_energy_mwh(power_mean_kw, availability):
+    """Energy of the mean year [MWh] from mean power [kW] and the share of time that the plant is ready.
+
+    Examples
+    --------
+    >>> yearly_energy_mwh(100.0, 1.0)
+    876.0
+    """
+    return power_mean_kw * availability * HOURS_PER_YEAR / KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+
+def plant_output(
+    curve_m3s,
+    reserved_m3s,
+    head_net_m,
+    flow_design_m3s,
+    efficiency,
+    lowest_relative_flow=0.0,
+    units=1,
+    shut_down_m3s=np.inf,
+):
+    """Mean and firm power of one plant.
+
+    In each bin the order of operations is: natural flow less the reserved flow, not below zero; nothing when the
+    natural flow is above the shut-down flow; at most the design flow; then so many units, sharing the flow
+    equally, as give most power; a unit below its lowest flow stands still. A unit may run full and spill the rest
+    rather than share with another that would stand still, so more flow never gives less power.
+
+    Parameters
+    ----------
+    curve_m3s : array_like, shape (bins,)
+        Natural flow at the intake in bins of equal time [m³/s].
+    reserved_m3s : array_like, shape (bins,) or float
+        Flow that stays in the stream [m³/s].
+    head_net_m : array_like, shape (bins,) or float
+        Net head [m]. Negative heads, when floods drown the plant, give no power.
+    flow_design_m3s : float
+        Design flow of all units together [m³/s].
+    efficiency : ndarray of float64, shape (101,)
+        See `sitefinder.power.machines.efficiency_table`.
+    lowest_relative_flow : float
+        Of a unit.
+    units : int
+    shut_down_m3s : float
+        Natural flow above which the plant stands still [m³/s].
+
+    Returns
+    -------
+    PlantOutput
+        Firm power is the power exceeded 95 % of the time, which is not the power at Q95 when floods drown the
+        head. It is read between bin midpoints.
+
+    Raises
+    ------
+    ValueError
+        If the design flow or the number of units is not above zero.
+
+    Examples
+    --------
+    >>> full = plant_output([3.0, 2.0, 1.0, 0.0], 0.0, 1.0, 2.0, np.ones(101))
+    >>> full.flow_used_m3s, full.running_share
+    (1.25, 0.75)
+    """
+    if not flow_design_m3s > 0 or units < 1:
+        raise ValueError(f"design flow and units must be above zero (found {flow_design_m3s} and {units})")
+    curve_m3s = np.asarray(curve_m3s, dtype=float)
+    reserved_m3s = np.ascontiguousarray(np.broadcast_to(np.asarray(reserved_m3s, dtype=float), curve_m3s.shape))
+    head_net_m = np.ascontiguousarray(np.broadcast_to(np.asarray(head_net_m, dtype=float), curve_m3s.shape))
+    efficiency = np.asarray(efficiency, dtype=float)
+    return PlantOutput(
+        *_row_output(
+            curve_m3s,
+            reserved_m3s,
+            head_net_m,
+            float(flow_design_m3s),
+            int(units),
+            efficiency,
+            float(lowest_relative_flow),
+            float(shut_down_m3s),
+        )
+    )
+
+
+def plant_outputs(curve_m3s, reserved_m3s, station, head_net_m, flow_design_m3s, units, machine, table):
+    """`plant_output` of many plants, each with a head of its own that does not change with flow.
+
+    Parameters
+    ----------
+    curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
+        See `plant_output` [m³/s].
+    station : ndarray of int64, shape (n,)
+        Row of the intake in the two tables above.
+    head_net_m, flow_design_m3s : ndarray of float64, shape (n,)
+        Net head [m] and design flow [m³/s].
+    units, machine : ndarray of int64, shape (n,)
+        Number of units, and row of the machine in the table; -1 means no machine.
+    table : sitefinder.power.machines.MachineTable
+
+    Returns
+    -------
+    PlantOutput of ndarray, shape (n,)
+        NaN where there is no machine.
+    """
+    outputs = _all_outputs(
+        curve_m3s,
+        reserved_m3s,
+        station,
+        head_net_m,
+        flow_design_m3s,
+        units,
+        machine,
+        table.efficiency,
+        table.lowest_relative_flow,
+    )
+    return PlantOutput(*outputs)
+
+
+@njit(cache=True)
+def unit_output(flow_m3s, flow_design_m3s, units, efficiency, lowest_relative_flow):
+    """Flow that the running units use, and that flow times their efficiency [m³/s], for kernels."""
+    best_used, best_output = 0.0, 0.0
+    for running in range(1, units + 1):
+        full = flow_design_m3s * running / units
+        used = min(flow_m3s, full)
+        relative = used / full
+        if relative < lowest_relative_flow:
+            break  # with more units each would get still less
+        place = relative * (efficiency.shape[0] - 1)
+        step = min(int(place), efficiency.shape[0] - 2)
+        value = efficiency[step] + (place - step) * (efficiency[step + 1] - efficiency[step])
+        if used * value > best_output:
+            best_used, best_output = used, used * value
+    return best_used, best_output
+
+
+@njit(cache=True)
+def _row_output(curve, reserved, head, flow_design, units, efficiency, lowest, shut_down):
+    bins = curve.shape[0]
+    power = np.zeros(bins)
+    used_sum, power_sum, running = 0.0, 0.0, 0
+    for index in range(bins):
+        usable = curve[index] - reserved[index]
+        if curve[index] > shut_down or usable <= 0.0 or head[index] <= 0.0:
+            continue
+        used, output = unit_output(min(usable, flow_design), flow_design, units, efficiency, lowest)
+        power[index] = KW_PER_M3S_M * output * head[index]
+        if power[index] > 0.0:
+            running += 1
+            used_sum += used
+            power_sum += power[index]
+    return power_sum / bins, _exceeded(power, FIRM_SHARE), running / bins, used_sum / bins
+
+
+# The value exceeded for a share of the time, straight between bin midpoints (Hazen positions).
+@njit(cache=True)
+def _exceeded(values, share):
+    ordered = np.sort(values)
+    place = min(max((1.0 - share) * ordered.shape[0] - 0.5, 0.0), ordered.shape[0] - 1.0)
+    below = int(place)
+    above = min(below + 1, ordered.shape[0] - 1)
+    return ordered[below] + (place - below) * (ordered[above] - ordered[below])
+
+
+@njit(cache=True)
+def _all_outputs(curve, reserved, station, head, flow_design, units, machine, efficiency, lowest):
+    rows, bins = station.shape[0], curve.shape[1]
+    mean, firm = np.full(rows, np.nan), np.full(rows, np.nan)
+    running, used = np.full(rows, np.nan), np.full(rows, np.nan)
+    heads = np.empty(bins)
+    for row in range(rows):
+        number = machine[row]
+        if number >= 0:
+            heads[:] = head[row]
+            mean[row], firm[row], running[row], used[row] = _row_output(
+                curve[station[row]],
+                reserved[station[row]],
+                heads,
+                flow_design[row],
+                units[row],
+                efficiency[number],
+                lowest[number],
+                np.inf,
+            )
+    return mean, firm, running, used

@@ -1,0 +1,308 @@
+"""The search for the best machine, number of units and design flow of each stretch, compiled."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from sitefinder.power.cost import machine_capital, yearly_capital_factor
+from sitefinder.power.energy import KW_PER_M3S_M, unit_output, yearly_energy_mwh
+from sitefinder.power.machines import NEVER_SAFE, SAFE_SCREENED
+from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+# Columns of what the search finds for a stretch, a machine and a choice.
+FOUND = ("score", "units", "flow_design_m3s", "power_kw", "energy_mwh", "capital_cost", "yearly_cost")
+SCORE, UNITS, FLOW, POWER, ENERGY, CAPITAL, YEARLY = range(len(FOUND))
+# The two choices of machine: any at all, and those that meet the bar for fish.
+ANY, SAFE = 0, 1
+
+
+class Prices(NamedTuple):
+    """Costs that depend on size, and the value of energy, as bare numbers for the kernels."""
+
+    civil: float
+    civil_flow_exponent: float
+    civil_head_exponent: float
+    conduit_per_m: float
+    conduit_flow_exponent: float
+    screen_per_m3s: float
+    screen_fixed: float
+    contingency_factor: float
+    yearly_capital_factor: float
+    operation_share: float
+    operation_least: float
+    price_per_mwh: float
+    mwh_per_kw: float
+    least_power_kw: float
+    by_energy: bool
+
+
+def search_prices(costs, settings):
+    """Prices for the kernels from a cost file and the settings of the run.
+
+    Parameters
+    ----------
+    costs : sitefinder.power.cost.CostFile
+    settings : sitefinder.config.Settings
+        Reads the sections energy, costs and ranking.
+
+    Returns
+    -------
+    Prices
+    """
+    return Prices(
+        civil=costs.civil.coefficient,
+        civil_flow_exponent=costs.civil.flow_exponent,
+        civil_head_exponent=costs.civil.head_exponent,
+        conduit_per_m=costs.conduit.per_m,
+        conduit_flow_exponent=costs.conduit.flow_exponent,
+        screen_per_m3s=costs.screen.per_m2 / costs.screen.approach_velocity_m_s,
+        screen_fixed=costs.screen.bypass_fixed,
+        contingency_factor=1.0 + costs.contingency.share,
+        yearly_capital_factor=float(
+            yearly_capital_factor(costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years)
+        ),
+        operation_share=costs.operation.share_of_capital,
+        operation_least=costs.operation.least_per_year,
+        price_per_mwh=settings.costs.price_per_kwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+        mwh_per_kw=yearly_energy_mwh(1.0, settings.energy.availability),
+        least_power_kw=settings.energy.least_power_kw,
+        by_energy=settings.ranking.choose_by == "energy",
+    )
+
+
+@njit(cache=True)
+def best_of_stretches(curve, reserved, intake, head_net, layout, conduit_m, place_cost, tries, machines, prices):
+    """Best machine and size of each stretch, for both choices.
+
+    Parameters
+    ----------
+    curve, reserved : ndarray of float64, shape (stations, bins)
+        Natural and reserved flow [m³/s].
+    intake, layout : ndarray of int64, shape (n,)
+        Station number; place in `sitefinder.power.machines.LAYOUTS`.
+    head_net, conduit_m, place_cost : ndarray of float64, shape (n,)
+        Net head [m], conduit length [m], capital of the place.
+    tries : ndarray of float64, shape (t,)
+        Shares of time that the design flows are exceeded, rising.
+    machines : sitefinder.power.machines.MachineTable
+    prices : Prices
+
+    Returns
+    -------
+    machine : ndarray of int64, shape (n, 2)
+        Row of the best machine for the choices ANY and SAFE; -1 where none fits. Ties go to the earlier row.
+    found : ndarray of float64, shape (n, 2, len(FOUND))
+        NaN where none fits.
+    tried : int
+        Sizes (stretch × machine × units × design flow) judged, those included that a bound shows to be no better.
+    """
+    rows, classes = intake.shape[0], machines.safety.shape[0]
+    best = np.full((rows, 2), -1)
+    found = np.full((rows, 2, len(FOUND)), np.nan)
+    usable, below = np.empty(curve.shape[1]), np.empty(curve.shape[1] + 1)
+    one, to_beat = np.empty((2, len(FOUND))), np.empty(2)
+    tried, held = 0, -1
+    for row in range(rows):
+        if intake[row] != held:
+            held = intake[row]
+            _usable_flow(curve[held], reserved[held], usable, below)
+        to_beat[:] = -np.inf
+        for number in range(classes):
+            tried += _best_sizes(
+                usable,
+                below,
+                head_net[row],
+                layout[row],
+                conduit_m[row],
+                place_cost[row],
+                tries,
+                number,
+                to_beat,
+                machines,
+                prices,
+                one,
+            )
+            for choice in range(2):
+                if one[choice, SCORE] > to_beat[choice]:
+                    best[row, choice] = number
+                    found[row, choice] = one[choice]
+                    to_beat[choice] = one[choice, SCORE]
+    return best, found, tried
+
+
+@njit(cache=True)
+def best_of_machines(curve, reserved, intake, head_net, layout, conduit_m, place_cost, tries, machines, prices):
+    """Best size of every machine class at each stretch; arguments as `best_of_stretches`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, classes, 2, len(FOUND))
+        NaN where the class does not fit.
+    """
+    rows, classes = intake.shape[0], machines.safety.shape[0]
+    found = np.empty((rows, classes, 2, len(FOUND)))
+    usable, below = np.empty(curve.shape[1]), np.empty(curve.shape[1] + 1)
+    nothing_to_beat = np.full(2, -np.inf)
+    for row in range(rows):
+        _usable_flow(curve[intake[row]], reserved[intake[row]], usable, below)
+        for number in range(classes):
+            _best_sizes(
+                usable,
+                below,
+                head_net[row],
+                layout[row],
+                conduit_m[row],
+                place_cost[row],
+                tries,
+                number,
+                nothing_to_beat,
+                machines,
+                prices,
+                found[row, number],
+            )
+    return found
+
+
+# Flow above the reserve, from the greatest bin down, and the sum of each bin and all smaller ones.
+@njit(cache=True)
+def _usable_flow(curve, reserved, usable, below):
+    bins = curve.shape[0]
+    for index in range(bins):
+        usable[index] = -max(curve[index] - reserved[index], 0.0)
+    usable.sort()
+    below[bins] = 0.0
+    for index in range(bins - 1, -1, -1):
+        usable[index] = -usable[index]
+        below[index] = below[index + 1] + usable[index]
+
+
+# Best number of units and design flow of one class at one stretch, into found[choice]; returns the sizes judged.
+# Sizes that cannot score above to_beat[choice] are passed over.
+@njit(cache=True)
+def _best_sizes(
+    usable, below, head, layout, conduit_m, place_cost, tries, number, to_beat, machines, prices, found
+):
+    found[:] = np.nan
+    if not (machines.head_least_m[number] <= head <= machines.head_most_m[number]):
+        return 0
+    if not machines.suits_layout[number, layout]:
+        return 0
+    efficiency, lowest = machines.efficiency[number], machines.lowest_relative_flow[number]
+    kw_per_m3s = KW_PER_M3S_M * head
+    flow_most = machines.power_most_kw[number] / (kw_per_m3s * efficiency[-1])
+    flow_most = min(machines.flow_most_m3s[number], flow_most)
+    safety = machines.safety[number]
+    any_bar, safe_bar = to_beat[ANY], to_beat[SAFE]
+    judged = 0
+    for units in range(1, machines.units_most[number] + 1):
+        last = np.inf
+        for share in tries:
+            flow = min(_flow_exceeded(usable, share), units * flow_most)
+            if flow == last:
+                continue
+            last = flow
+            power = kw_per_m3s * flow * efficiency[-1]
+            # Design flows fall from here on, so nothing smaller can fit either.
+            if flow < units * machines.flow_least_m3s[number] or flow <= 0.0 or power < prices.least_power_kw:
+                break
+            judged += 1
+            capital = place_cost + _size_cost(power, head, flow, units, conduit_m, number, machines, prices)
+            safe_capital = capital
+            if safety == SAFE_SCREENED:
+                safe_capital += prices.screen_fixed + prices.screen_per_m3s * flow
+            # No more energy than all usable flow up to the design flow at the peak efficiency; a hair is added
+            # because rounding may take the true value above it.
+            full = _bins_above(usable, flow)
+            bound = (full * flow + below[full]) / usable.shape[0] * machines.peak_efficiency[number]
+            energy = kw_per_m3s * bound * prices.mwh_per_kw * (1.0 + 1e-9)
+            hopeful = _score(energy, capital, prices) > any_bar
+            if safety != NEVER_SAFE:
+                hopeful |= _score(energy, safe_capital, prices) > safe_bar
+            if not hopeful:
+                continue
+            mean = _mean_output(usable, full, flow, units, efficiency, lowest)
+            energy = kw_per_m3s * mean * prices.mwh_per_kw
+            any_bar = _keep_better(found[ANY], any_bar, units, flow, power, energy, capital, prices)
+            if safety != NEVER_SAFE:
+                safe_bar = _keep_better(found[SAFE], safe_bar, units, flow, power, energy, safe_capital, prices)
+    return judged
+
+
+# Capital that grows with the size of the plant: machines, civil works, conduit.
+@njit(cache=True)
+def _size_cost(power, head, flow, units, conduit_m, number, machines, prices):
+    cost = machine_capital(
+        machines.law_coefficient[number],
+        machines.law_power_exponent[number],
+        machines.law_head_exponent[number],
+        machines.law_per_unit[number],
+        power,
+        head,
+        units,
+    )
+    civil = prices.civil * flow**prices.civil_flow_exponent * head**prices.civil_head_exponent
+    cost += civil * machines.civil_factor[number]
+    if conduit_m > 0.0:
+        cost += prices.conduit_per_m * flow**prices.conduit_flow_exponent * conduit_m
+    return cost
+
+
+# What the choice goes by: net yearly value, or energy [MWh].
+@njit(cache=True)
+def _score(energy, capital, prices):
+    if prices.by_energy:
+        return energy
+    return prices.price_per_mwh * energy - _yearly(capital, prices)
+
+
+# Capital before contingency as a payment a year, operation included.
+@njit(cache=True)
+def _yearly(capital, prices):
+    capital *= prices.contingency_factor
+    return prices.yearly_capital_factor * capital + max(prices.operation_share * capital, prices.operation_least)
+
+
+# Put one size into `best` if its score passes the bar; returns the bar that then holds.
+@njit(cache=True)
+def _keep_better(best, bar, units, flow, power, energy, capital, prices):
+    score = _score(energy, capital, prices)
+    if not score > bar:
+        return bar
+    best[SCORE], best[UNITS], best[FLOW], best[POWER], best[ENERGY] = score, units, flow, power, energy
+    best[CAPITAL], best[YEARLY] = capital * prices.contingency_factor, _yearly(capital, prices)
+    return score
+
+
+# How many bins hold at least this flow; usable flow falls from bin to bin.
+@njit(cache=True)
+def _bins_above(usable, flow):
+    least, most = 0, usable.shape[0]
+    while least < most:
+        middle = (least + most) // 2
+        if usable[middle] >= flow:
+            least = middle + 1
+        else:
+            most = middle
+    return least
+
+
+# Mean over the bins of flow times efficiency [m³/s], of which the first `full` run at the design flow.
+@njit(cache=True)
+def _mean_output(usable, full, flow_design, units, efficiency, lowest):
+    total = full * flow_design * efficiency[-1]
+    for index in range(full, usable.shape[0]):
+        output = unit_output(usable[index], flow_design, units, efficiency, lowest)[1]
+        if output == 0.0:
+            break
+        total += output
+    return total / usable.shape[0]
+
+
+# Usable flow exceeded for a share of the time, straight between bin midpoints.
+@njit(cache=True)
+def _flow_exceeded(usable, share):
+    place = min(max(share * usable.shape[0] - 0.5, 0.0), usable.shape[0] - 1.0)
+    below = int(place)
+    above = min(below + 1, usable.shape[0] - 1)
+    return usable[below] + (place - below) * (usable[above] - usable[below])

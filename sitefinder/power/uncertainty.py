@@ -1,0 +1,188 @@
+"""How sure energy, cost and rank are: seeded draws in which all sites share what is shared."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from sitefinder.power.cost import yearly_cost
+from sitefinder.power.energy import KW_PER_M3S_M, net_head_m, unit_output, yearly_energy_mwh
+from sitefinder.power.machines import machine_table
+from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+# Streams of random numbers under one seed: the region's, and each site's own.
+REGION_STREAM, SITE_STREAM = 0, 1
+
+
+class EnergyDraws(NamedTuple):
+    """One row a site, one column a draw; a column is one possible state of the whole region."""
+
+    energy_mwh: np.ndarray
+    cost_per_kwh: np.ndarray
+    net_value_per_year: np.ndarray
+
+
+class Intervals(NamedTuple):
+    """P90, P50 and P10 of each row."""
+
+    p90: np.ndarray
+    p50: np.ndarray
+    p10: np.ndarray
+
+
+def energy_draws(sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, machines, costs, settings, seed):
+    """Energy, cost and value of fixed plants under errors of head, flow, year, efficiency and cost.
+
+    Parameters
+    ----------
+    sites : DataFrame, n rows
+        ``tailrace`` (station number; no two sites have the same), ``machine`` (place in the list), ``units``,
+        ``flow_design_m3s``, ``head_m`` (gross) [m], ``conduit_length_m`` [m], ``capital_cost``.
+    curve_m3s, reserved_m3s : ndarray of float64, shape (n, bins)
+        Natural and reserved flow at each site's intake in bins of equal time [m³/s].
+    head_errors_m : ndarray of float, shape (n, h)
+        Simulated errors of the gross heads [m]; a column is one state of the whole profile.
+    flow_log_sd : ndarray of float64, shape (n,)
+        Standard deviation of the natural logarithm of the flow estimate.
+    machines : list of MachineClass
+    costs : CostFile
+    settings : sitefinder.config.Settings
+        Reads the sections energy, costs, fish and uncertainty.
+    seed : int
+
+    Returns
+    -------
+    EnergyDraws of ndarray of float64, shape (n, draws)
+        Energy of a year [MWh], cost of a kWh (infinite where a draw gives no energy), net yearly value.
+
+    Notes
+    -----
+    Each factor is lognormal with median 1. The flow's logarithm has a part that the whole region shares, of
+    ``shared_flow_share`` of its variance, and a part of its own; natural and reserved flow move together, because
+    the rules of the reserve go by the true flow. A wet or dry year is shared and leaves the reserve as it is.
+    Efficiency and cost are a site's own. The plant stays as it was sized. Columns of ``head_errors_m`` are used
+    equally often, in a shuffled order that all sites share. A site's own numbers depend on the seed and its
+    tailrace only, not on which other sites are in the table, so that two runs can be compared site by site.
+    """
+    spread, energy = settings.uncertainty, settings.energy
+    draws, rows = spread.draws, len(sites)
+    region = np.random.Generator(np.random.Philox(np.random.SeedSequence(seed, spawn_key=(REGION_STREAM,))))
+    shared_flow, year = region.standard_normal((2, draws))
+    head_column = _shuffled_columns(region, head_errors_m.shape[1], draws)
+    own_flow, own_efficiency, own_cost = _own_normals(sites["tailrace"].to_numpy(), draws, seed)
+
+    share = spread.shared_flow_share
+    flow_log_sd = np.asarray(flow_log_sd, dtype=float)[:, None]
+    flow_factor = np.exp(flow_log_sd * (np.sqrt(share) * shared_flow + np.sqrt(1.0 - share) * own_flow))
+    year_factor = np.exp(spread.year_to_year_sd * year)
+    head_m = sites["head_m"].to_numpy(float)[:, None] + np.asarray(head_errors_m, dtype=float)[:, head_column]
+    head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
+
+    table = machine_table(machines, settings.fish)
+    mean_kw = _mean_power_draws(
+        np.ascontiguousarray(curve_m3s, dtype=np.float64),
+        np.ascontiguousarray(reserved_m3s, dtype=np.float64),
+        np.ascontiguousarray(head_net),
+        flow_factor,
+        year_factor,
+        sites["flow_design_m3s"].to_numpy(np.float64),
+        sites["units"].to_numpy(np.int64),
+        sites["machine"].to_numpy(np.int64),
+        table.efficiency,
+        table.lowest_relative_flow,
+    )
+    mean_kw *= np.exp(spread.efficiency_sd * own_efficiency)
+    energy_mwh = yearly_energy_mwh(mean_kw, energy.availability)
+    capital = sites["capital_cost"].to_numpy(float)[:, None] * np.exp(spread.cost_sd * own_cost)
+    yearly = yearly_cost(capital, costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years)
+    kwh = energy_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    cost_per_kwh = np.divide(yearly, kwh, out=np.full((rows, draws), np.inf), where=kwh > 0)
+    return EnergyDraws(energy_mwh, cost_per_kwh, settings.costs.price_per_kwh * kwh - yearly)
+
+
+def intervals(draws, *, of_cost=False):
+    """P90, P50 and P10 of each row of draws.
+
+    Parameters
+    ----------
+    draws : ndarray of float64, shape (n, draws)
+        For a total over many sites pass their sum as one row: shared errors then do not cancel.
+    of_cost : bool
+        P90 of an amount is exceeded in 90 % of draws; P90 of a cost is not exceeded in 90 %.
+
+    Returns
+    -------
+    Intervals of ndarray, shape (n,)
+        Each is one of the draws, so that infinite costs do no harm.
+
+    Examples
+    --------
+    >>> tenths = np.arange(1.0, 11.0)[None, :]
+    >>> [float(part[0]) for part in intervals(tenths)]
+    [1.0, 5.0, 9.0]
+    >>> [float(part[0]) for part in intervals(tenths, of_cost=True)]
+    [9.0, 5.0, 1.0]
+    """
+    shares = (0.9, 0.5, 0.1) if of_cost else (0.1, 0.5, 0.9)
+    return Intervals(*np.quantile(draws, shares, axis=1, method="inverted_cdf"))
+
+
+def prob_top(value_draws, count):
+    """Share of draws in which each site is among the best.
+
+    Parameters
+    ----------
+    value_draws : ndarray of float64, shape (n, draws)
+        What is ranked, greater being better; pass costs with a minus.
+    count : int
+        How many are the best.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Their sum is the lesser of ``count`` and n. Ties go to the earlier row.
+
+    Examples
+    --------
+    >>> prob_top(np.array([[3.0, 1.0], [2.0, 2.0], [1.0, 3.0]]), 1).tolist()
+    [0.5, 0.0, 0.5]
+    """
+    order = np.argsort(-value_draws, axis=0, kind="stable")
+    rank = np.empty_like(order)
+    np.put_along_axis(rank, order, np.arange(len(order))[:, None], axis=0)
+    return (rank < count).mean(axis=1)
+
+
+# Which column of the head errors each draw takes: whole shuffles in turn, so that all are used alike.
+def _shuffled_columns(region, columns, draws):
+    rounds = -(-draws // columns)
+    return np.concatenate([region.permutation(columns) for _ in range(rounds)])[:draws]
+
+
+# Standard normals (3, n, draws) from a stream of each site's own.
+def _own_normals(tailrace, draws, seed):
+    normals = np.empty((3, len(tailrace), draws))
+    for row, station in enumerate(tailrace):
+        sequence = np.random.SeedSequence(seed, spawn_key=(SITE_STREAM, int(station)))
+        normals[:, row] = np.random.Generator(np.random.Philox(sequence)).standard_normal((3, draws))
+    return normals
+
+
+# Mean power [kW] of each site in each draw, before the error of efficiency.
+@njit(cache=True)
+def _mean_power_draws(
+    curve, reserved, head, flow_factor, year_factor, flow_design, units, machine, efficiency, lowest
+):
+    rows, draws = head.shape
+    bins = curve.shape[1]
+    power = np.zeros((rows, draws))
+    for row in range(rows):
+        table, least, design, many = efficiency[machine[row]], lowest[machine[row]], flow_design[row], units[row]
+        for draw in range(draws):
+            factor, total = flow_factor[row, draw], 0.0
+            for index in range(bins):
+                usable = factor * (curve[row, index] * year_factor[draw] - reserved[row, index])
+                if usable > 0.0:
+                    total += unit_output(min(usable, design), design, many, table, least)[1]
+            power[row, draw] = KW_PER_M3S_M * head[row, draw] * total / bins
+    return power

@@ -1,0 +1,268 @@
+"""What each stretch is worth: best machine, size, energy and cost, for any machine and for fish-safe ones."""
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.power.cost import (
+    check_same_money,
+    machine_cost,
+    place_costs,
+    screen_area_m2,
+)
+from sitefinder.power.energy import net_head_m, plant_outputs
+from sitefinder.power.machines import LAYOUTS, SAFE_SCREENED, machine_table
+from sitefinder.power.search import (
+    ANY,
+    CAPITAL,
+    ENERGY,
+    FLOW,
+    POWER,
+    SAFE,
+    SCORE,
+    UNITS,
+    YEARLY,
+    best_of_machines,
+    best_of_stretches,
+    search_prices,
+)
+from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+CHOICES = {"any": ANY, "safe": SAFE}
+NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m", "line_distance_m")
+COLUMNS_IN = ("intake", "layout", "has_fish_pass", *NUMBERS_IN)
+
+
+def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, settings):
+    """Best machine, size, energy and cost of each stretch.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``intake`` (station number), ``layout``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
+        ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
+        ``line_distance_m`` [m], NaN where unknown. Other columns are not looked at. Rows of one intake that follow
+        each other are valued faster.
+    curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
+        Natural and reserved flow of each station in bins of equal time [m³/s].
+    machines : list of MachineClass
+    costs : CostFile
+    settings : sitefinder.config.Settings
+        Reads the sections energy, costs, fish and ranking.
+
+    Returns
+    -------
+    DataFrame, n rows, index of stretches
+        For each prefix ``any_`` and ``safe_``: ``machine`` (place in the list, -1 where none fits), ``screened``
+        (with a fine screen and bypass, whose cost is in), ``units``, ``flow_design_m3s``, ``power_kw`` (rated,
+        electrical), ``energy_mwh`` (mean year, with availability), ``capacity_factor``, ``firm_power_kw``,
+        ``capital_cost``, ``cost_per_kwh``, ``net_value_per_year``; NaN and 0 units where none fits. And
+        ``costs_left_out``: "road", "line", "road; line" or "".
+
+    Raises
+    ------
+    ValueError
+        If a column is absent, a layout has no such name, or an intake is no station.
+    ConfigError
+        If a machine's cost law is in other money than the cost file.
+
+    Notes
+    -----
+    Only the flow at the intake drives the machine. The best is the greatest net yearly value, or the greatest
+    energy if ``ranking.choose_by`` says so. Design flows tried are the usable flows exceeded for each share in
+    ``energy.design_exceedance_percent``, capped at what the units can take; plants of less than
+    ``energy.least_power_kw`` count as not fitting.
+    """
+    check_same_money(machines, costs)
+    curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
+    table = machine_table(machines, settings.fish)
+    arguments = _search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings)
+    machine, found, _ = best_of_stretches(*arguments, table, search_prices(costs, settings))
+    columns = {}
+    for prefix, choice in CHOICES.items():
+        head_net, intake = arguments[3], arguments[2]
+        part = _choice_columns(machine[:, choice], found[:, choice], table, choice, settings)
+        outputs = plant_outputs(
+            curve_m3s,
+            reserved_m3s,
+            intake,
+            head_net,
+            part["flow_design_m3s"],
+            part["units"],
+            part["machine"],
+            table,
+        )
+        part["firm_power_kw"] = outputs.firm_power_kw
+        columns |= {f"{prefix}_{name}": values for name, values in part.items()}
+    columns["costs_left_out"] = _left_out(stretches)
+    return pd.DataFrame(columns, index=stretches.index)
+
+
+def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, settings):
+    """Every machine class that fits, at each of a few stretches.
+
+    Parameters
+    ----------
+    stretches, curve_m3s, reserved_m3s, machines, costs, settings
+        As `value_stretches`.
+
+    Returns
+    -------
+    DataFrame
+        A row for each stretch and class that fits: ``stretch`` (index label), ``machine`` (place in the list),
+        ``name``, ``fish_safe``, ``survival``, ``evidence``, ``screened``, ``units``, ``flow_design_m3s``,
+        ``power_kw``, ``energy_mwh``, ``capacity_factor``, ``capital_cost``, ``cost_per_kwh``,
+        ``net_value_per_year``, ``cost_extrapolated`` (the law was not made for this power), ``is_best_any``,
+        ``is_best_safe``. A class that is safe only with a screen has two rows, without and with it.
+    """
+    check_same_money(machines, costs)
+    curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
+    table = machine_table(machines, settings.fish)
+    arguments = _search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings)
+    found = best_of_machines(*arguments, table, search_prices(costs, settings))
+    rows = []
+    for number, machine in enumerate(machines):
+        for choice in CHOICES.values():
+            if choice == SAFE and table.safety[number] != SAFE_SCREENED:
+                continue
+            numbers = np.full(len(stretches), number)
+            numbers[np.isnan(found[:, number, choice, SCORE])] = -1
+            part = pd.DataFrame(_choice_columns(numbers, found[:, number, choice], table, choice, settings))
+            survival = machine.survival_screened if choice == SAFE else machine.survival
+            part.insert(0, "stretch", np.asarray(stretches.index))
+            part.insert(2, "name", machine.name)
+            part.insert(3, "fish_safe", choice == SAFE or table.safety[number] == 0)
+            part.insert(4, "survival", survival.share)
+            part.insert(5, "evidence", survival.evidence)
+            law = machine.cost
+            law_kw = part["power_kw"] / (part["units"].clip(lower=1) if law.covers == "unit" else 1)
+            part["cost_extrapolated"] = (law_kw < law.power_range_kw[0]) | (law_kw > law.power_range_kw[1])
+            part["score"] = found[:, number, choice, SCORE]
+            part["place"] = np.arange(len(stretches))
+            rows.append(part[part["machine"] >= 0])
+    options = pd.concat(rows, ignore_index=True)
+    options = options.sort_values(["place", "machine", "screened"], kind="stable", ignore_index=True)
+    options["is_best_any"] = _is_best(options, ~options["screened"])
+    options["is_best_safe"] = _is_best(options, options["fish_safe"])
+    return options.drop(columns=["score", "place"])
+
+
+def capital_parts(
+    stretches, curve_m3s, machine, units, flow_design_m3s, power_kw, screened, machines, costs, settings
+):
+    """Capital of chosen plants, part by part.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        As `value_stretches`.
+    curve_m3s : ndarray of float64, shape (stations, bins)
+        Natural flow [m³/s].
+    machine, units, flow_design_m3s, power_kw, screened : array_like, shape (n,)
+        The plant of each row, as `value_stretches` gives it; every row has a machine.
+    machines, costs, settings
+        As `value_stretches`.
+
+    Returns
+    -------
+    DataFrame, n rows, index of stretches
+        ``machine``, ``civil``, ``conduit``, ``screen``, ``weir``, ``pond``, ``fish_pass``, ``road``, ``line``,
+        ``permits``, ``contingency``; their sum is the capital cost.
+    """
+    machine, units = np.asarray(machine, dtype=int), np.asarray(units, dtype=int)
+    flow, power = np.asarray(flow_design_m3s, dtype=float), np.asarray(power_kw, dtype=float)
+    conduit_m = stretches["conduit_length_m"].to_numpy(float)
+    head = net_head_m(stretches["head_m"], conduit_m, settings.energy)
+    laws = [machines[number].cost for number in machine]
+    factor = np.array([machines[number].civil_factor for number in machine], dtype=float)
+    civil, conduit, screen = costs.civil, costs.conduit, costs.screen
+    screen_cost = screen.bypass_fixed + screen.per_m2 * screen_area_m2(flow, screen.approach_velocity_m_s)
+    parts = {
+        "machine": np.array(
+            [machine_cost(*plant) for plant in zip(laws, power, head, units, strict=True)], dtype=float
+        ),
+        "civil": factor * civil.coefficient * flow**civil.flow_exponent * head**civil.head_exponent,
+        "conduit": conduit.per_m * flow**conduit.flow_exponent * conduit_m,
+        "screen": np.where(np.asarray(screened, dtype=bool), screen_cost, 0.0),
+    }
+    flow_mean = np.asarray(curve_m3s, dtype=float)[stretches["intake"].to_numpy()].mean(axis=1)
+    parts |= place_costs(stretches, flow_mean, costs)
+    frame = pd.DataFrame(parts, index=stretches.index)
+    frame["contingency"] = costs.contingency.share * frame.sum(axis=1)
+    return frame
+
+
+# The arrays of `best_of_stretches` before the machines, in its order.
+def _search_arguments(stretches, curve, reserved, costs, settings):
+    missing = [name for name in COLUMNS_IN if name not in stretches]
+    if missing:
+        raise ValueError(f"stretches lack the columns {', '.join(missing)}")
+    strange = sorted(set(stretches["layout"]) - set(LAYOUTS))
+    if strange:
+        raise ValueError(f"layouts must be among {', '.join(LAYOUTS)} (found {', '.join(map(str, strange))})")
+    intake = stretches["intake"].to_numpy(np.int64)
+    if len(intake) and (intake.min() < 0 or intake.max() >= len(curve)):
+        raise ValueError(f"intakes must be station numbers from 0 to {len(curve) - 1}")
+    conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
+    flow_mean = curve.mean(axis=1)[intake]
+    return (
+        curve,
+        reserved,
+        intake,
+        net_head_m(stretches["head_m"], conduit_m, settings.energy),
+        pd.Categorical(stretches["layout"], categories=LAYOUTS).codes.astype(np.int64),
+        np.ascontiguousarray(conduit_m),
+        sum(place_costs(stretches, flow_mean, costs).values()),
+        np.sort(np.asarray(settings.energy.design_exceedance_percent, dtype=float)) / 100.0,
+    )
+
+
+# Flow tables in the layout and dtype that the kernels are compiled for.
+def _checked_flows(curve_m3s, reserved_m3s):
+    curve_m3s = np.ascontiguousarray(curve_m3s, dtype=np.float64)
+    reserved_m3s = np.ascontiguousarray(reserved_m3s, dtype=np.float64)
+    if curve_m3s.shape != reserved_m3s.shape or curve_m3s.ndim != 2:
+        raise ValueError(
+            f"natural and reserved flow must have one shape (stations, bins), found {curve_m3s.shape} "
+            f"and {reserved_m3s.shape}"
+        )
+    return curve_m3s, reserved_m3s
+
+
+# The columns of one choice, without its prefix.
+def _choice_columns(machine, found, table, choice, settings):
+    fits = machine >= 0
+    energy, power, yearly = found[:, ENERGY], found[:, POWER], found[:, YEARLY]
+    kwh = energy * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    screened = np.zeros(len(machine), dtype=bool)
+    if choice == SAFE:
+        screened[fits] = table.safety[machine[fits]] == SAFE_SCREENED
+    running = kwh > 0
+    cost_per_kwh = np.where(fits, np.inf, np.nan)
+    cost_per_kwh[running] = yearly[running] / kwh[running]
+    return {
+        "machine": machine.astype(np.int64),
+        "screened": screened,
+        "units": np.where(fits, found[:, UNITS], 0).astype(np.int64),
+        "flow_design_m3s": found[:, FLOW],
+        "power_kw": power,
+        "energy_mwh": energy,
+        "capacity_factor": kwh / (power * HOURS_PER_YEAR),
+        "capital_cost": found[:, CAPITAL],
+        "cost_per_kwh": cost_per_kwh,
+        "net_value_per_year": settings.costs.price_per_kwh * kwh - yearly,
+    }
+
+
+# Which costs are not in, for want of a distance.
+def _left_out(stretches):
+    no_road = stretches["road_distance_m"].isna().to_numpy()
+    no_line = stretches["line_distance_m"].isna().to_numpy()
+    return np.select([no_road & no_line, no_road, no_line], ["road; line", "road", "line"], default="")
+
+
+# The first row with the greatest score of its stretch, among those that may stand.
+def _is_best(options, may):
+    score = options["score"].where(may)
+    best = score.groupby(options["place"]).transform("max")
+    first = may & (score == best)
+    return first & ~first.groupby(options["place"]).cumsum().gt(1)
