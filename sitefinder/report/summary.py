@@ -1,0 +1,199 @@
+"""The summary on standard output: what a run found, in words and figures that are read in ten seconds."""
+
+import io
+import math
+import textwrap
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from sitefinder.schema import VERDICTS
+from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
+
+WIDTH = 100
+BEST_SITES = 5
+REASONS_SHOWN = 8
+CAUTION = (
+    "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving water; "
+    "local codes, permits and licensed practice decide."
+)
+
+
+def summary_text(title, tables, *, energy_p90_mwh=None, energy_p10_mwh=None, currency="", files=()):
+    """Reaches by verdict, potential, sites, and what is not offered and why.
+
+    Parameters
+    ----------
+    title : str
+        Name of the inventory.
+    tables : dict of str to DataFrame
+        ``sites`` and ``reaches``, as `sitefinder.schema` declares them.
+    energy_p90_mwh, energy_p10_mwh : float, optional
+        Energy of all sites together that 90 % and 10 % of the draws exceed [MWh/yr]. The sites' own figures do not
+        add up to these, since a shared error does not cancel.
+    currency : str
+        Of the costs, for example "EUR of 2024".
+    files : iterable of path-like
+        What was written.
+
+    Returns
+    -------
+    str
+        At most 100 characters wide but for file names, which are never broken; the same for the same tables
+        whatever the terminal; ends with a line break.
+    """
+    sites, reaches = tables["sites"].sort_values("rank"), tables["reaches"]
+    length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
+    parts = [
+        f"{_plain(title)}: {_counted(len(reaches), 'reach', 'reaches')}, {_figure(length_km)} km of stream",
+        _verdicts(reaches),
+        _potential(reaches),
+        _chosen(sites, energy_p90_mwh, energy_p10_mwh),
+        _best(sites, currency),
+        _not_offered(reaches),
+        "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
+        CAUTION,
+    ]
+    wrapped = [part if "\n" in part else "\n".join(textwrap.wrap(part, WIDTH)) for part in parts if part]
+    return "\n\n".join(wrapped) + "\n"
+
+
+# Number and length of reaches of each verdict that occurs, the best first.
+def _verdicts(reaches):
+    table = _table(("verdict", "left"), ("reaches", "right"), ("km", "right"))
+    for verdict in reversed(VERDICTS):
+        lengths = reaches.loc[reaches["verdict"] == verdict, "length_m"]
+        if len(lengths):
+            table.add_row(verdict, str(len(lengths)), _figure(lengths.sum() / METRES_PER_KILOMETRE))
+    return _rendered(table) if table.row_count else ""
+
+
+# What all reaches hold by head and mean flow, and what of it no rule bars.
+def _potential(reaches):
+    known = reaches["theoretical_kw"].notna()
+    free = reaches["verdict"].isin(["open", "restricted"])
+    total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (known, known & free))
+    unknown = len(reaches) - int(known.sum())
+    left_out = f"; {_counted(unknown, 'reach', 'reaches')} without a figure left out" if unknown else ""
+    return (
+        f"Theoretical potential (gross head and mean flow, no machine): {_power(total)}, "
+        f"{_power(open_part)} of it on open or restricted reaches{left_out}."
+    )
+
+
+# Number, power and energy of the sites.
+def _chosen(sites, energy_p90_mwh, energy_p10_mwh):
+    if not len(sites):
+        return "No site was chosen."
+    energy = f"{_gigawatt_hours(sites['energy_mwh'].sum())} GWh in a mean year"
+    if energy_p90_mwh is not None and energy_p10_mwh is not None:
+        energy += f" (P90 to P10: {_gigawatt_hours(energy_p90_mwh)} to {_gigawatt_hours(energy_p10_mwh)})"
+    return f"{_counted(len(sites), 'site', 'sites')} chosen: {_power(sites['power_kw'].sum())} and {energy}."
+
+
+# The first few sites of the ranking.
+def _best(sites, currency):
+    if not len(sites):
+        return ""
+    table = _table(
+        ("#", "right"),
+        ("site", "left"),
+        ("stream", "left"),
+        ("layout", "left"),
+        ("head m", "right"),
+        ("m³/s", "right"),
+        ("machine", "left"),
+        ("kW", "right"),
+        ("per kWh", "right"),
+    )
+    for site in sites.head(BEST_SITES).itertuples():
+        stream = site.stream if isinstance(site.stream, str) else ""
+        table.add_row(
+            str(site.rank),
+            _name(site.site_id, 18),
+            _name(stream, 12),
+            site.layout.replace("_", " "),
+            _decimals(site.head_m, 2),
+            _figure(site.flow_mean_m3s),
+            _name(site.machine, 16),
+            _figure(site.power_kw),
+            _decimals(site.cost_per_kwh, 3),
+        )
+    costs = f"; costs in {_plain(currency)}" if currency else ""
+    first = "Best site" if len(sites) == 1 else f"Best {min(len(sites), BEST_SITES)} of {len(sites)} sites"
+    heading = textwrap.wrap(f"{first} (mean flow at the intake, rated power{costs})", WIDTH)
+    return "\n".join([*heading, _rendered(table)])
+
+
+# Reasons why reaches carry no site, the most frequent first.
+def _not_offered(reaches):
+    without = reaches[reaches["not_offered_because"] != ""]
+    if not len(without):
+        return ""
+    counts = without.groupby("not_offered_because")["length_m"].agg(["size", "sum"]).reset_index()
+    counts = counts.sort_values(["size", "not_offered_because"], ascending=[False, True])
+    table = _table(("not offered because", "left"), ("reaches", "right"), ("km", "right"))
+    for reason, number, length_m in counts.head(REASONS_SHOWN).itertuples(index=False):
+        table.add_row(_name(reason, 60), str(number), _figure(length_m / METRES_PER_KILOMETRE))
+    rest = counts.iloc[REASONS_SHOWN:]
+    if len(rest):
+        length_km = rest["sum"].sum() / METRES_PER_KILOMETRE
+        table.add_row(f"{len(rest)} other reasons", str(rest["size"].sum()), _figure(length_km))
+    return _rendered(table)
+
+
+# A table without lines; its texts are short enough beforehand.
+def _table(*columns):
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
+    for name, side in columns:
+        table.add_column(name, justify=side, no_wrap=True)
+    return table
+
+
+# The table as text, whatever terminal there is.
+def _rendered(table):
+    page = io.StringIO()
+    console = Console(
+        file=page, width=WIDTH - 2, color_system=None, force_terminal=False, legacy_windows=False, emoji=False
+    )
+    console.print(table)
+    return "\n".join(f"  {line}".rstrip() for line in page.getvalue().rstrip("\n").split("\n"))
+
+
+# A user's text, shown as it is and cut where it is too wide.
+def _name(text, width):
+    name = Text(_plain(text))
+    name.truncate(width, overflow="ellipsis")
+    return name
+
+
+# A user's text without line breaks and control characters.
+def _plain(text):
+    return "".join(character if character.isprintable() else " " for character in str(text))
+
+
+def _counted(number, one, many):
+    return f"{number} {one if number == 1 else many}"
+
+
+# Three significant digits, more before the point, never an exponent.
+def _figure(value):
+    if math.isnan(value):
+        return "–"
+    size = math.floor(math.log10(abs(value))) if value else 2
+    return _decimals(value, min(max(2 - size, 0), 3))
+
+
+def _decimals(value, places):
+    return "–" if math.isnan(value) else f"{value:,.{places}f}".replace(",", " ")
+
+
+def _power(kilowatts):
+    if kilowatts < KILOWATTS_PER_MEGAWATT:
+        return f"{_figure(kilowatts)} kW"
+    return f"{_figure(kilowatts / KILOWATTS_PER_MEGAWATT)} MW"
+
+
+def _gigawatt_hours(megawatt_hours):
+    return _figure(megawatt_hours / MEGAWATT_HOURS_PER_GIGAWATT_HOUR)

@@ -1,0 +1,157 @@
+"""The summary on standard output: its whole text for tables whose figures are plain, and odd names in it."""
+
+import pandas as pd
+import pytest
+from rich.cells import cell_len
+
+from sitefinder.report.summary import summary_text
+
+
+def reaches(**changes):
+    columns = {
+        "length_m": [500.0, 500.0, 250.0, 1000.0],
+        "verdict": ["open", "restricted", "excluded", "open"],
+        "theoretical_kw": [40.0, 60.0, 900.0, 200.0],
+        "not_offered_because": ["", "too little head", "", "too little head"],
+    }
+    return pd.DataFrame(columns | changes)
+
+
+def sites(**changes):
+    columns = {
+        "rank": [2, 1],
+        "site_id": ["B7@250", "A1@1500"],
+        "stream": [None, "Alder Beck"],
+        "layout": ["new_weir", "at_barrier"],
+        "head_m": [1.5, 2.25],
+        "flow_mean_m3s": [0.125, 12.5],
+        "machine": ["breast wheel", "Archimedes screw"],
+        "power_kw": [1.5, 98.5],
+        "energy_mwh": [10.0, 490.0],
+        "cost_per_kwh": [float("nan"), 0.0625],
+    }
+    return pd.DataFrame(columns | changes)
+
+
+def summary(sites=sites, reaches=reaches, **options):
+    return summary_text("Alderdale", {"sites": sites(), "reaches": reaches()}, **options)
+
+
+def test_the_whole_text():
+    text = summary(
+        energy_p90_mwh=400.0,
+        energy_p10_mwh=620.0,
+        currency="crowns of 2024",
+        files=["out/sites.gpkg", "out/x.csv"],
+    )
+
+    # 0.5 + 0.5 + 0.25 + 1 km; 40 + 60 + 900 + 200 kW, all but the excluded 900 free; 100 kW and 500 MWh chosen.
+    assert text == (
+        "Alderdale: 4 reaches, 2.25 km of stream\n"
+        "\n"
+        "  verdict     reaches     km\n"
+        "  open              2   1.50\n"
+        "  restricted        1  0.500\n"
+        "  excluded          1  0.250\n"
+        "\n"
+        "Theoretical potential (gross head and mean flow, no machine): 1.20 MW, 300 kW of it on open or\n"
+        "restricted reaches.\n"
+        "\n"
+        "2 sites chosen: 100 kW and 0.500 GWh in a mean year (P90 to P10: 0.400 to 0.620).\n"
+        "\n"
+        "Best 2 of 2 sites (mean flow at the intake, rated power; costs in crowns of 2024)\n"
+        "  #  site     stream      layout      head m   m³/s  machine             kW  per kWh\n"
+        "  1  A1@1500  Alder Beck  at barrier    2.25   12.5  Archimedes screw  98.5    0.062\n"
+        "  2  B7@250               new weir      1.50  0.125  breast wheel      1.50        –\n"
+        "\n"
+        "  not offered because  reaches    km\n"
+        "  too little head            2  1.50\n"
+        "\n"
+        "Files\n"
+        "  out/sites.gpkg\n"
+        "  out/x.csv\n"
+        "\n"
+        "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving\n"
+        "water; local codes, permits and licensed practice decide.\n"
+    )
+
+
+def test_a_region_without_sites_says_so():
+    text = summary(sites=lambda: sites().head(0))
+
+    assert "\nNo site was chosen.\n" in text
+    assert "Best" not in text
+
+
+def test_a_region_without_reaches_has_a_summary_too():
+    text = summary(sites=lambda: sites().head(0), reaches=lambda: reaches().head(0))
+
+    assert text.startswith("Alderdale: 0 reaches, 0 km of stream\n\nTheoretical potential")
+    assert "not offered" not in text
+
+
+def test_an_interval_that_was_not_drawn_is_not_shown():
+    assert "P90" not in summary()
+
+
+def test_reaches_without_a_figure_are_counted():
+    text = summary(reaches=lambda: reaches(theoretical_kw=[float("nan"), 60.0, 900.0, float("nan")]))
+
+    assert "960 kW, 60.0 kW of it on open or\nrestricted reaches; 2 reaches without a figure left out." in text
+
+
+def test_only_the_best_five_are_listed():
+    many = pd.concat([sites().head(1)] * 7, ignore_index=True).assign(rank=[7, 6, 5, 4, 3, 2, 1])
+
+    text = summary(sites=lambda: many.assign(site_id=[f"site {rank}" for rank in many["rank"]]))
+
+    assert "Best 5 of 7 sites" in text
+    assert [f"site {rank}" in text for rank in range(1, 8)] == [True] * 5 + [False] * 2
+
+
+def test_reasons_come_by_number_then_name_and_the_rest_together():
+    reasons = ["b"] * 3 + ["a"] * 3 + [f"rare {number}" for number in range(9)]
+    many = pd.concat([reaches().head(1)] * 15, ignore_index=True).assign(not_offered_because=reasons)
+
+    lines = summary(reaches=lambda: many).split("\n")
+
+    start = lines.index("  not offered because  reaches     km")
+    assert [line.split()[0] for line in lines[start + 1 : start + 3]] == ["a", "b"]
+    assert lines[start + 9] == "  3 other reasons            3   1.50"
+
+
+def test_markup_and_control_characters_of_names_are_harmless():
+    odd = sites(stream=["[red]Beck[/]", ":fish: \x1b[31m\nx"], site_id=["a\tb", "[b]"])
+
+    text = summary(sites=lambda: odd)
+
+    assert "\x1b" not in text
+    assert "[red]Beck[/]" in text
+    assert ":fish:  [31…" in text
+    assert "a b" in text
+
+
+@pytest.mark.parametrize("name", ["Straumfjarðará " * 9, "急流川支流" * 9])
+def test_no_line_is_wider_than_a_hundred(name):
+    wide = sites(stream=[name, name], site_id=[name, "x" + name], machine=[name, name], power_kw=[12345.0, 2.0])
+
+    text = summary(
+        sites=lambda: wide, reaches=lambda: reaches(not_offered_because=[name] * 4), currency="crowns " * 20
+    )
+
+    assert max(cell_len(line) for line in text.split("\n")) <= 100
+    assert "…" in text
+
+
+def test_the_terminal_changes_nothing(monkeypatch):
+    plain = summary()
+
+    for setting, value in (("COLUMNS", "40"), ("FORCE_COLOR", "1"), ("TERM", "xterm-256color"), ("NO_COLOR", "")):
+        monkeypatch.setenv(setting, value)
+        assert summary() == plain
+
+
+def test_the_order_of_rows_changes_nothing():
+    turned = summary(sites=lambda: sites().iloc[::-1], reaches=lambda: reaches().iloc[::-1])
+
+    assert turned == summary()
