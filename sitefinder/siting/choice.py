@@ -267,6 +267,7 @@ def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, bounda
     for i in range(downstream.size):
         for k in range(first_at[i], first_at[i + 1]):
             c = by_tailrace[k]
+            # One without value gains nothing, except by rounding when its boundary is added up in another order.
             if value[c] > 0.0:
                 total = value[c]
                 for b in range(boundary_start[c], boundary_start[c + 1]):

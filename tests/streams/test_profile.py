@@ -178,6 +178,15 @@ def test_a_branching_gap_is_limited_by_its_lowest_tributary_and_stays_in_order()
     assert profile_m == pytest.approx(expected, abs=1e-12)
 
 
+def test_of_two_equally_low_tributaries_the_nearer_limits_a_gap():
+    downstream = np.array([2, 2, 3, -1], dtype=np.int32)
+
+    profile_m = monotone_profile([10.0, 10.0, NAN, 4.0], None, downstream, to_downstream_m=[30.0, 10.0, 20.0, 0.0])
+
+    # 20 of 30 m up from 4 to 10 m.
+    assert profile_m.tolist() == [10.0, 10.0, 8.0, 4.0]
+
+
 def test_gaps_at_the_ends_are_level():
     profile_m = monotone_profile([NAN, 5.0, 3.0, NAN, NAN], None, path(5))
 
