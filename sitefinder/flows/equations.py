@@ -70,7 +70,7 @@ class Equation(EquationPart):
     form: Literal["log10", "ln"] = Field(description="logarithm of the regression")
     constant: float | None = Field(None, description="intercept, in logs of the form")
     factor: float | None = Field(None, gt=0, description="instead of constant: factor of the printed power law")
-    predictors: tuple[Predictor, ...] = Field(min_length=1)
+    predictors: tuple[Predictor, ...]
     flow_unit: Text = Field(description="unit of the source's flow: m3s, ls or ft3s")
     standard_error_log10: float | None = Field(None, gt=0, description="standard error in log10 units")
     standard_error_percent: float | None = Field(None, gt=0, description="standard error [%]")
@@ -103,7 +103,7 @@ class Equation(EquationPart):
 
     @model_validator(mode="after")
     def _is_whole(self):
-        problems = []
+        problems = [] if self.predictors else ["it has no predictors"]
         size = len(self.predictors) + 1
         names = [predictor.column for predictor in self.predictors if predictor.transform == "log"]
         if len(set(names)) < len(names):
@@ -148,7 +148,7 @@ class EquationFile(EquationPart):
     flow_unit: Text | None = None
     gauges: int | None = None
     remark: Text | None = Field(None, description="how the digits were come by, or what to beware of")
-    equations: tuple[Equation, ...] = Field(min_length=1)
+    equations: tuple[Equation, ...]
 
     @model_validator(mode="before")
     @classmethod
@@ -158,6 +158,12 @@ class EquationFile(EquationPart):
         head = {key: mapping[key] for key in SHARED_KEYS if key in mapping}
         whole = [{**head, **item} if isinstance(item, dict) else item for item in mapping["equations"]]
         return {**mapping, "equations": whole}
+
+    @model_validator(mode="after")
+    def _has_equations(self):
+        if not self.equations:
+            raise ValueError("equations: the file has none")
+        return self
 
 
 class Applied(NamedTuple):

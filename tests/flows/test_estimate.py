@@ -1,0 +1,136 @@
+"""Flows of stations: curve and mean agree, and every doubt is flagged."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from sitefinder.errors import InputError
+from sitefinder.flows.equations import Equation, apply_equation
+from sitefinder.flows.estimate import estimate_flows
+
+PERCENT = (5, 20, 50, 80, 95)
+
+
+# Flow = yield · area, with so many litres a second from each km².
+def proportional(statistic, litres_per_km2, **changes):
+    whole = {
+        "statistic": statistic,
+        "form": "log10",
+        "factor": litres_per_km2,
+        "predictors": [{"name": "area", "unit": "km2", "coefficient": 1.0, "least": 1.0, "most": 100.0}],
+        "flow_unit": "ls",
+        "standard_error_percent": 20.0,
+        "gauges": 30,
+        "source": "made up",
+        "table": "made up",
+    }
+    return Equation(**{**whole, **changes})
+
+
+# A lognormal region with a mean of 20 l/s/km² and sigma 1.
+def lognormal_region(mean=20.0):
+    median = 20.0 * np.exp(-0.5)
+    quantiles = [proportional(f"exceedance_{p}", median * np.exp(stats.norm.isf(p / 100))) for p in PERCENT]
+    return [*quantiles[::-1], proportional("mean", mean)]
+
+
+def test_the_mean_over_a_curve_is_the_regressed_mean():
+    stations = pd.DataFrame({"area_km2": [2.0, 50.0]})
+
+    flows = estimate_flows(stations, lognormal_region(mean=22.0))
+
+    assert flows.mean_m3s == pytest.approx([0.044, 1.1])
+    assert flows.curve_m3s.mean(axis=1) == pytest.approx(flows.mean_m3s, rel=1e-12)
+    assert flows.flags == [(), ()]
+
+
+def test_the_shape_of_the_curve_stays_that_of_the_quantiles():
+    flows = estimate_flows(pd.DataFrame({"area_km2": [50.0]}), lognormal_region(mean=22.0))
+
+    steps = np.diff(np.log(flows.curve_m3s[0])) / np.diff(stats.norm.isf(flows.curve_exceedance))
+    assert steps == pytest.approx(1.0, rel=1e-9)
+
+
+def test_a_curve_far_from_its_mean_is_scaled_and_flagged():
+    flows = estimate_flows(pd.DataFrame({"area_km2": [50.0]}), lognormal_region(mean=40.0))
+
+    assert flows.flags == [("curve_scaled",)]
+    assert flows.curve_m3s.mean() == pytest.approx(2.0)
+
+
+def test_stations_out_of_range_and_without_predictors_are_flagged_and_counted():
+    stations = pd.DataFrame({"area_km2": [0.5, 10.0, 200.0, np.nan]})
+
+    flows = estimate_flows(stations, lognormal_region())
+
+    assert flows.flags == [("flow_extrapolated",), (), ("flow_extrapolated",), ("flow_missing",)]
+    assert flows.outside["area_km2"].tolist() == [True, False, True, False]
+    assert np.isnan(flows.mean_m3s).tolist() == [False, False, False, True]
+    assert np.isnan(flows.curve_m3s).all(axis=1).tolist() == [False, False, False, True]
+    assert flows.notes[:2] == [
+        "1 of 4 stations have no flow, because a predictor is missing or has no logarithm",
+        "2 of 4 stations lie out of the range of an equation",
+    ]
+
+
+def test_quantiles_that_cross_are_repaired_and_flagged():
+    crossing = [*lognormal_region(), proportional("exceedance_90", 1.0)]
+
+    flows = estimate_flows(pd.DataFrame({"area_km2": [50.0]}), crossing)
+
+    # 1 l/s/km² exceeded 90 % of the time is less than the 2.3 exceeded 95 % of the time.
+    assert flows.flags == [("curve_repaired",)]
+    assert (np.diff(flows.curve_m3s) <= 0).all()
+
+
+def test_the_interval_is_that_of_the_mean_equation():
+    stations = pd.DataFrame({"area_km2": [50.0]})
+    equations = lognormal_region()
+
+    flows = estimate_flows(stations, equations)
+    alone = apply_equation(equations[-1], stations)
+
+    assert (flows.mean_low_m3s, flows.mean_high_m3s) == (alone.low_m3s, alone.high_m3s)
+    assert flows.mean_low_m3s < flows.mean_m3s < flows.mean_high_m3s
+
+
+def test_equations_that_a_curve_has_no_use_for_are_named():
+    flows = estimate_flows(pd.DataFrame({"area_km2": [5.0]}), [*lognormal_region(), proportional("7q10", 2.0)])
+
+    assert flows.notes == [
+        "duration curves are extended above 5 % and below 95 % of the time",
+        "equations not used: 7q10",
+    ]
+
+
+@pytest.mark.parametrize("kept", [slice(3, 6), slice(0, 5), slice(0, 0)])
+def test_too_few_equations_for_a_curve_are_an_error(kept):
+    # Two quantiles and the mean; five quantiles without the mean; nothing.
+    with pytest.raises(InputError, match="at least 3 quantiles"):
+        estimate_flows(pd.DataFrame({"area_km2": [5.0]}), lognormal_region()[kept])
+
+
+def test_two_equations_for_one_statistic_are_an_error():
+    with pytest.raises(InputError, match="more than one equation for exceedance_95, mean"):
+        estimate_flows(
+            pd.DataFrame({"area_km2": [5.0]}),
+            [*lognormal_region(), proportional("mean", 5.0, region="west"), proportional("exceedance_95", 1.0)],
+        )
+
+
+def test_no_station_gives_no_flow():
+    flows = estimate_flows(pd.DataFrame({"area_km2": np.array([], dtype=float)}), lognormal_region())
+
+    assert flows.curve_m3s.shape == (0, 200)
+    assert flows.flags == []
+
+
+def test_a_station_has_the_same_flow_in_any_company():
+    stations = pd.DataFrame({"area_km2": np.linspace(1, 100, 37)})
+
+    together = estimate_flows(stations, lognormal_region())
+    alone = estimate_flows(stations[20:21], lognormal_region())
+
+    assert (together.curve_m3s[20] == alone.curve_m3s[0]).all()
+    assert together.mean_m3s[20] == alone.mean_m3s[0]
