@@ -1,0 +1,277 @@
+"""Where rules lie on the stream: filters, buffers, touches, holes, features that overlap each other."""
+
+import itertools
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pytest
+from shapely import LineString, MultiPolygon, Point, Polygon, box
+
+from sitefinder.config import RuleSettings
+from sitefinder.errors import InputError
+from sitefinder.siting.rules import hits_by_reach, matching, overlaps, rule_metres
+
+CRS = "EPSG:32633"
+
+
+def rule(**settings):
+    return RuleSettings(**{"name": "reserve", "action": "exclude", "path": "reserves.gpkg", **settings})
+
+
+def layer(shapes, **columns):
+    ids = [f"f{row}" for row in range(len(shapes))]
+    return geopandas.GeoDataFrame({"feature_id": ids, **columns}, geometry=list(shapes), crs=CRS)
+
+
+# A straight stream along y = 0 in ten segments of 10 m, two reaches of 50 m; station 0 is the link's first.
+@pytest.fixture
+def stream():
+    ends = np.arange(0.0, 101.0, 10.0)
+    return geopandas.GeoDataFrame(
+        {
+            "station": np.arange(1, 11),
+            "reach": np.repeat([0, 1], 5),
+            "link": 0,
+            "from_m": ends[:-1],
+            "to_m": ends[1:],
+        },
+        geometry=[LineString([(a, 0), (b, 0)]) for a, b in itertools.pairwise(ends)],
+        crs=CRS,
+    )
+
+
+def test_a_polygon_covers_the_metres_between_its_borders(stream):
+    hits = overlaps(stream, layer([box(12, -5, 34, 5)]), rule())
+
+    assert hits["station"].tolist() == [2, 3, 4]
+    assert hits["from_m"].tolist() == [12, 20, 30]
+    assert hits["to_m"].tolist() == [20, 30, 34]
+    assert hits["overlap_m"].tolist() == [8, 10, 4]
+    assert set(hits["feature_id"]) == {"f0"}
+
+
+def test_a_touch_at_a_vertex_is_no_overlap(stream):
+    tip_on_a_station = Polygon([(20, 0), (25, 8), (15, 8)])
+    tip_within_a_segment = Polygon([(45, 0), (50, 8), (40, 8)])
+
+    hits = overlaps(stream, layer([tip_on_a_station, tip_within_a_segment]), rule())
+
+    assert hits.empty
+
+
+def test_a_stream_along_the_border_of_a_polygon_is_under_it(stream):
+    hits = overlaps(stream, layer([box(10, 0, 30, 20)]), rule())
+
+    assert hits["overlap_m"].sum() == 20
+
+
+def test_a_hole_leaves_two_pieces_of_one_feature(stream):
+    ring = box(2, -5, 9, 5) - box(4, -1, 6, 1)
+
+    hits = overlaps(stream, layer([ring]), rule())
+
+    assert hits["station"].tolist() == [1, 1]
+    assert hits["from_m"].tolist() == [2, 6]
+    assert hits["to_m"].tolist() == [4, 9]
+
+
+def test_a_stream_wholly_inside_has_its_whole_length_and_each_segment_its_own_ends(stream):
+    hits = overlaps(stream, layer([box(-1, -1, 101, 1)]), rule())
+
+    assert hits["from_m"].tolist() == stream["from_m"].tolist()
+    assert hits["to_m"].tolist() == stream["to_m"].tolist()
+
+
+def test_a_meander_that_comes_back_to_its_own_line_is_measured_along_the_stream():
+    # The line crosses itself at (10, 0): by nearness the second passage would be taken for the first.
+    loop = LineString([(0, 0), (20, 0), (20, 10), (10, 10), (10, -10)])
+    segment = geopandas.GeoDataFrame(
+        {"station": [1], "reach": [0], "link": [0], "from_m": [100.0], "to_m": [160.0]}, geometry=[loop], crs=CRS
+    )
+
+    hits = overlaps(segment, layer([box(9, -1, 11, 1)]), rule())
+
+    assert hits["from_m"].tolist() == [109, 149]
+    assert hits["to_m"].tolist() == [111, 151]
+
+
+def test_parts_of_one_feature_that_overlap_are_one_hit(stream):
+    parts = layer([box(1, -1, 5, 1), box(3, -1, 8, 1)])
+    parts["feature_id"] = "park"
+
+    hits = overlaps(stream, parts, rule())
+
+    assert hits[["feature_id", "from_m", "to_m", "overlap_m"]].values.tolist() == [["park", 1, 8, 7]]
+
+
+def test_ground_under_two_features_of_a_rule_counts_once(stream):
+    hits = overlaps(stream, layer([box(0, -1, 30, 1), box(20, -1, 50, 1)]), rule())
+
+    metres = rule_metres(hits, [rule()], 2, by="reach")
+
+    assert hits["overlap_m"].sum() == 60
+    assert metres.tolist() == [[50, 0]]
+
+
+def test_metres_by_station_are_in_the_order_of_the_rules_and_zero_without_hits(stream):
+    rules = [rule(name="a"), rule(name="b"), rule(name="c")]
+    hits = pd.concat(
+        [
+            overlaps(stream, layer([box(5, -1, 15, 1)]), rules[2]),
+            overlaps(stream, layer([box(0, -1, 10, 1)]), rules[0]),
+        ]
+    )
+
+    metres = rule_metres(hits, rules, 11)
+
+    assert metres.shape == (3, 11)
+    assert metres[:, :4].tolist() == [[0, 10, 0, 0], [0, 0, 0, 0], [0, 5, 5, 0]]
+    assert not metres[:, 4:].any()
+
+
+def test_hits_of_a_reach_are_joined_across_its_segments_but_not_across_reaches(stream):
+    hits = overlaps(stream, layer([box(12, -5, 64, 5)]), rule())
+
+    joined = hits_by_reach(hits)
+
+    assert joined[["reach", "from_m", "to_m", "overlap_m"]].values.tolist() == [[0, 12, 50, 38], [1, 50, 64, 14]]
+
+
+def test_a_buffer_makes_a_disc_of_a_point(stream):
+    hits = overlaps(stream, layer([Point(50, 3)]), rule(buffer_m=5))
+
+    # Half the chord at 3 m from the centre of a circle of 5 m is 4 m; the polygon of 128 edges falls short by
+    # at most 5·(1 − cos(π/128)) = 1.5 mm in radius, which is 5/4 of that along the chord's end.
+    assert hits["from_m"].min() == pytest.approx(46, abs=0.002)
+    assert hits["to_m"].max() == pytest.approx(54, abs=0.002)
+
+
+def test_points_and_lines_without_a_buffer_are_refused(stream):
+    nests = layer([Point(5, 0), box(0, -1, 1, 1), LineString([(0, 0), (9, 9)])])
+
+    with pytest.raises(InputError, match="cover no ground") as caught:
+        overlaps(stream, nests, rule(layer="nests"))
+
+    assert str(caught.value) == (
+        "rule reserve has points or lines, which cover no ground\n"
+        '  file:      reserves.gpkg, layer "nests"\n'
+        "  expected:  polygons, or a buffer round points and lines\n"
+        "  found:     2 features without area: f0, f2\n"
+        "  fix:       set buffer_m, the distance [m] that the rule keeps from them"
+    )
+
+
+def test_only_features_of_the_values_asked_for_count(stream):
+    parks = layer([box(0, -1, 5, 1), box(20, -1, 25, 1)], category=["strict reserve", "landscape"])
+
+    hits = overlaps(stream, parks, rule(column="category", values=["strict reserve"]))
+
+    assert hits["feature_id"].tolist() == ["f0"]
+
+
+@pytest.mark.parametrize("nothing", [None, np.nan, "", "  "])
+def test_a_feature_without_category_is_not_passed_over_but_marked(stream, nothing):
+    parks = layer([box(0, -1, 5, 1), box(20, -1, 25, 1)], category=["strict reserve", nothing])
+    strict = rule(column="category", values=["strict reserve"])
+
+    hits = overlaps(stream, parks, strict)
+
+    assert hits[["feature_id", "category_missing"]].values.tolist() == [["f0", False], ["f1", True]]
+    assert rule_metres(hits, [strict], 1, by="reach").sum() == 5
+    assert rule_metres(hits, [strict], 1, by="reach", with_missing=True).sum() == 10
+
+
+def test_numbers_match_whether_the_file_holds_integers_or_floats():
+    zones = layer([box(0, 0, 1, 1)] * 3, zone=[1.0, 2.0, np.nan])
+
+    match = matching(zones, rule(column="zone", values=[1, 3]))
+
+    assert match.meant.tolist() == [True, False, False]
+    assert match.category_missing.tolist() == [False, False, True]
+    assert match.absent_values == [3]
+
+
+def test_true_or_false_columns_are_filtered_by_true_and_false():
+    weirs = layer([box(0, 0, 1, 1)] * 3, listed=pd.array([True, False, None], dtype="boolean"))
+
+    match = matching(weirs, rule(column="listed", values=[True]))
+
+    assert match.meant.tolist() == [True, False, False]
+    assert match.category_missing.tolist() == [False, False, True]
+
+
+def test_an_empty_layer_gives_no_hits_with_the_same_columns(stream):
+    hits = overlaps(stream, layer([]), rule())
+
+    filled = overlaps(stream, layer([box(0, -1, 5, 1)]), rule())
+
+    assert hits.empty
+    assert hits.dtypes.equals(filled.dtypes)
+    assert rule_metres(hits, [rule()], 3).tolist() == [[0, 0, 0]]
+    assert hits_by_reach(hits).empty
+
+
+def test_a_rule_changes_neither_the_segments_nor_its_layer(stream):
+    parks = layer([box(0, -1, 5, 1)], category=["a"])
+    before = stream.copy(), parks.copy()
+
+    overlaps(stream, parks, rule(column="category", values=["a"], buffer_m=2))
+
+    assert stream.equals(before[0])
+    assert parks.equals(before[1])
+
+
+def test_a_missing_column_names_the_nearest():
+    parks = layer([box(0, 0, 1, 1)], category=["a"])
+
+    with pytest.raises(InputError, match="no column categroy") as caught:
+        matching(parks, rule(column="categroy", values=["a"]))
+
+    assert str(caught.value) == (
+        "the layer of rule reserve has no column categroy\n"
+        "  file:      reserves.gpkg\n"
+        "  expected:  the column that the rule filters by\n"
+        "  found:     columns feature_id, category\n"
+        "  fix:       did you mean category?"
+    )
+
+
+def test_values_of_another_kind_than_the_column_are_refused():
+    zones = layer([box(0, 0, 1, 1)] * 2, zone=[1, 2])
+
+    with pytest.raises(InputError, match="cannot hold") as caught:
+        matching(zones, rule(column="zone", values=["1"]))
+
+    assert str(caught.value) == (
+        "rule reserve asks for values that its column cannot hold\n"
+        "  file:      reserves.gpkg\n"
+        "  expected:  values of number, as in zone: 1, 2\n"
+        "  found:     values = ['1']\n"
+        "  fix:       write text in quotation marks, numbers and true or false without"
+    )
+
+
+def test_a_filter_that_means_nothing_is_refused_unless_that_is_said_to_be_right():
+    parks = layer([box(0, 0, 1, 1)] * 2, category=["strict", "landscape"])
+
+    with pytest.raises(InputError, match="means no feature") as caught:
+        matching(parks, rule(column="category", values=["strickt"]))
+    match = matching(parks, rule(column="category", values=["strickt"], may_be_empty=True))
+
+    assert str(caught.value) == (
+        "rule reserve means no feature of its layer\n"
+        "  file:      reserves.gpkg\n"
+        "  expected:  category to be strickt\n"
+        "  found:     category: landscape, strict\n"
+        "  fix:       correct values, or set may_be_empty = true if none is right"
+    )
+    assert not match.meant.any()
+
+
+def test_a_multipolygon_counts_like_its_parts(stream):
+    apart = MultiPolygon([box(0, -1, 5, 1), box(40, -1, 47, 1)])
+
+    hits = overlaps(stream, layer([apart]), rule())
+
+    assert hits["overlap_m"].tolist() == [5, 7]

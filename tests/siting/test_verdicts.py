@@ -1,0 +1,202 @@
+"""Marks, verdicts and reasons, and which machines a stretch may use."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.config import RuleSettings
+from sitefinder.siting.verdicts import MARK_NAMES, admissible, reach_verdicts, stretch_marks, verdicts
+
+
+def rule(action, name=None, **settings):
+    return RuleSettings(name=name or action, action=action, path="layer.gpkg", **settings)
+
+
+def reaches(*length_m):
+    return pd.DataFrame({"length_m": np.array(length_m, dtype=float)})
+
+
+def marks(**true):
+    return pd.DataFrame({name: [name in true] for name in MARK_NAMES})
+
+
+@pytest.mark.parametrize(
+    ("action", "verdict"),
+    [
+        ("exclude", "excluded"),
+        ("conditional", "conditional"),
+        ("fish_safe_only", "restricted"),
+        ("no_diversion", "restricted"),
+        ("no_new_barrier", "restricted"),
+        ("note", "open"),
+    ],
+)
+def test_each_action_sets_its_mark_and_its_verdict(action, verdict):
+    metres = np.array([[0.0, 30.0]])
+
+    judged = reach_verdicts(reaches(100, 100), metres, metres, [rule(action)])
+
+    assert judged["verdict"].tolist() == ["open", verdict]
+    assert judged["reasons"].tolist() == ["", action]
+    assert judged["only_reason"].tolist() == ["", "" if action == "note" else action]
+    assert judged.loc[1, list(MARK_NAMES)].sum() == 1
+    assert judged.loc[1, f"mark_{action}"]
+
+
+def test_two_limits_hold_at_once_and_neither_is_the_only_reason():
+    rules = [rule("no_diversion"), rule("note"), rule("fish_safe_only")]
+    metres = np.array([[10.0], [10.0], [10.0]])
+
+    judged = reach_verdicts(reaches(100), metres, metres, rules).loc[0]
+
+    assert judged["verdict"] == "restricted"
+    assert judged["reasons"] == "no_diversion; note; fish_safe_only"
+    assert judged["only_reason"] == ""
+    assert judged["mark_no_diversion"]
+    assert judged["mark_fish_safe_only"]
+    assert judged["mark_note"]
+
+
+def test_a_note_beside_one_rule_leaves_that_rule_the_only_reason():
+    metres = np.array([[10.0], [10.0]])
+
+    judged = reach_verdicts(reaches(100), metres, metres, [rule("note"), rule("exclude")]).loc[0]
+
+    assert judged["only_reason"] == "exclude"
+
+
+def test_a_missing_category_makes_a_reach_unknown_and_says_why():
+    judged = reach_verdicts(reaches(100), np.array([[0.0]]), np.array([[20.0]]), [rule("exclude")]).loc[0]
+
+    assert judged["verdict"] == "unknown"
+    assert judged["reasons"] == "exclude (category missing)"
+    assert judged["only_reason"] == "exclude"
+    assert judged["mark_unknown"]
+    assert not judged["mark_exclude"]
+
+
+def test_a_note_of_missing_category_is_noted_and_bars_nothing():
+    judged = reach_verdicts(reaches(100), np.array([[0.0]]), np.array([[20.0]]), [rule("note")]).loc[0]
+
+    assert judged["verdict"] == "open"
+    assert judged["mark_note"]
+    assert not judged["mark_unknown"]
+
+
+def test_a_rule_that_holds_anyway_is_not_unknown_as_well():
+    judged = reach_verdicts(reaches(100), np.array([[20.0]]), np.array([[40.0]]), [rule("conditional")]).loc[0]
+
+    assert judged["verdict"] == "conditional"
+    assert not judged["mark_unknown"]
+
+
+def test_the_worst_verdict_wins_whichever_rules_meet():
+    worst_first = ["exclude", "unknown", "conditional", "no_diversion", "note"]
+    verdict_of = dict(zip(worst_first, ["excluded", "unknown", "conditional", "restricted", "open"], strict=True))
+    rules = [rule("exclude"), rule("exclude", "unknown"), rule("conditional"), rule("no_diversion"), rule("note")]
+
+    for present in itertools.product([0.0, 50.0], repeat=len(rules)):
+        possible = np.array(present)[:, np.newaxis]
+        metres = possible * np.array([1, 0, 1, 1, 1])[:, np.newaxis]
+
+        judged = reach_verdicts(reaches(100), metres, possible, rules).loc[0]
+
+        worst = next((name for name, metre in zip(worst_first, present, strict=True) if metre), "note")
+        assert judged["verdict"] == verdict_of[worst]
+
+
+def test_an_overlap_counts_from_its_least_metres_on():
+    least = rule("exclude", least_overlap_m=25)
+    metres = np.array([[24.9, 25.0, 0.0]])
+
+    judged = reach_verdicts(reaches(100, 100, 100), metres, metres, [least])
+
+    assert judged["verdict"].tolist() == ["open", "excluded", "open"]
+
+
+def test_a_reach_shorter_than_the_least_overlap_is_held_when_all_of_it_is_under_the_rule():
+    least = rule("exclude", least_overlap_m=25)
+    metres = np.array([[20.0, 19.0]])
+
+    judged = reach_verdicts(reaches(20, 20), metres, metres, [least])
+
+    assert judged["verdict"].tolist() == ["excluded", "open"]
+
+
+def test_without_rules_every_reach_is_open():
+    nothing = np.zeros((0, 2))
+
+    judged = reach_verdicts(reaches(10, 10), nothing, nothing, [])
+
+    assert judged["verdict"].tolist() == ["open", "open"]
+    assert judged["only_reason"].tolist() == ["", ""]
+
+
+def test_a_stretch_is_judged_by_its_own_segments():
+    # Stations 0 to 4, segments of 50 m; the rule covers the segment of station 3 and a fifth of that of 2.
+    metres = np.array([[0.0, 0.0, 10.0, 50.0, 0.0]])
+    segment_length_m = np.array([0.0, 50.0, 50.0, 50.0, 50.0])
+    first, stations = np.array([0, 2, 4, 4, 5]), np.array([1, 2, 2, 3, 4])
+
+    judged = stretch_marks(
+        first, stations, segment_length_m, metres, metres, [rule("exclude", least_overlap_m=60)]
+    )
+
+    # Stretch 0 has 10 m of it, stretch 1 has 60 m, stretch 2 takes nothing, stretch 3 lies below it.
+    assert judged.marks["mark_exclude"].tolist() == [False, True, False, False]
+
+
+def test_reasons_of_chosen_stretches_are_those_of_their_own_numbers():
+    rules = [rule("exclude"), rule("note")]
+    metres = np.array([[0.0, 50.0, 0.0], [0.0, 50.0, 50.0]])
+    judged = stretch_marks(
+        np.array([0, 1, 2]), np.array([1, 2]), np.array([0.0, 50.0, 50.0]), metres, metres, rules
+    )
+
+    told = verdicts(judged.held, rules, chosen=np.array([1, 0]))
+
+    assert told["reasons"].tolist() == ["note", "exclude; note"]
+    assert told["verdict"].tolist() == ["open", "excluded"]
+
+
+@pytest.mark.parametrize(
+    ("mark", "barred", "because"),
+    [
+        ("mark_exclude", {"at_barrier", "diversion", "new_weir"}, "a rule excludes it"),
+        ("mark_unknown", {"at_barrier", "diversion", "new_weir"}, "a rule's layer does not say"),
+        ("mark_conditional", {"at_barrier", "diversion", "new_weir"}, "it could stand on conditions only"),
+        ("mark_no_diversion", {"diversion"}, "no water may be diverted"),
+        ("mark_no_new_barrier", {"new_weir"}, "no new barrier may be built"),
+        ("mark_note", set(), ""),
+    ],
+)
+def test_each_mark_bars_its_layouts(mark, barred, because):
+    for layout in ("at_barrier", "diversion", "new_weir"):
+        admitted = admissible([layout], marks(**{mark: True}), [])
+
+        assert admitted.choice.tolist() == [-1 if layout in barred else 0]
+        assert admitted.because.tolist() == [because if layout in barred else ""]
+
+
+def test_fish_demand_the_safe_choice_in_every_layout():
+    for layout in ("at_barrier", "diversion", "new_weir"):
+        assert admissible([layout], marks(mark_fish_safe_only=True), []).choice.tolist() == [1]
+
+
+def test_what_the_user_allows_is_no_longer_barred_but_its_limits_stay():
+    both = marks(mark_unknown=True, mark_conditional=True, mark_fish_safe_only=True)
+
+    assert admissible(["at_barrier"], both, ["unknown"]).choice.tolist() == [-1]
+    assert admissible(["at_barrier"], both, ["unknown", "conditional"]).choice.tolist() == [1]
+    assert admissible(["at_barrier"], marks(mark_exclude=True), ["unknown", "conditional"]).choice.tolist() == [-1]
+
+
+def test_the_worst_bar_is_the_one_that_is_told():
+    several = marks(mark_no_diversion=True, mark_conditional=True, mark_exclude=True)
+
+    assert admissible(["diversion"], several, []).because.tolist() == ["a rule excludes it"]
+    assert admissible(["diversion"], several.assign(mark_exclude=False), ["conditional"]).because.tolist() == [
+        "no water may be diverted"
+    ]
