@@ -1,0 +1,280 @@
+"""What holds for every flood, whatever the ground: by drawing many and comparing with slower, plainer ways.
+
+Run as a program, it tries ten thousand random windows and prints the count.
+"""
+
+import numpy as np
+import pyflwdir
+import pytest
+from scipy import ndimage
+
+from sitefinder.terrain.flood import (
+    COLUMN_STEP,
+    NO_POINTER,
+    NO_SEED,
+    OFF_DEM,
+    ROW_STEP,
+    UNKNOWN,
+    edge_cells,
+    flood,
+)
+from sitefinder.terrain.grid import Grid, Window, open_edges, tile_windows
+from sitefinder.terrain.stream_cells import stream_cells
+from sitefinder.terrain.tiles import MISSING, drain_tile, merge_tile_sums
+
+CLOSED = (False, False, False, False)
+EIGHT = np.ones((3, 3), dtype=bool)
+
+
+# Ground of whole metres with many flats, some gaps, and stream cells strewn over it; cells of uneven sides.
+def strewn_ground(generator, rows, columns):
+    elevation_m = generator.integers(0, generator.integers(2, 12), (rows, columns)).astype(np.float32)
+    valid = generator.random((rows, columns)) >= generator.choice([0.0, 0.02, 0.1])
+    seed = np.full((rows, columns), NO_SEED, dtype=np.int32)
+    is_stream = generator.random((rows, columns)) < generator.choice([0.0, 0.01, 0.05])
+    seed[is_stream] = generator.integers(0, 9, is_stream.sum())
+    cell_size_m = (generator.choice([10.0, 7.0]), generator.choice([10.0, 13.0]))
+    return elevation_m, valid, seed, cell_size_m
+
+
+# Rough ground of valleys and hollows at all scales, in steps of 1/8 m, so that sums of a few levels are exact.
+def rough_ground(rows, columns, random_seed):
+    generator = np.random.default_rng(random_seed)
+    frequency = np.hypot(np.fft.fftfreq(rows)[:, None], np.fft.rfftfreq(columns)[None, :])
+    frequency[0, 0] = np.inf
+    spectrum = np.fft.rfft2(generator.standard_normal((rows, columns))) * frequency**-1.9
+    height = np.fft.irfft2(spectrum, s=(rows, columns))
+    return (np.round((height - height.min()) / np.ptp(height) * 400 * 8) / 8).astype(np.float32)
+
+
+# Random sub-windows of random ground: how many there were, their cells, those known, and those known wrongly.
+def windows_tried(count, random_seed):
+    generator = np.random.default_rng(random_seed)
+    tried = cells = known = wrong = 0
+    while tried < count:
+        rows, columns = generator.integers(3, 40, 2)
+        elevation_m, valid, seed, cell_size_m = strewn_ground(generator, rows, columns)
+        everything = flood(elevation_m, valid, seed, CLOSED, *cell_size_m)
+        grid = Grid(rows, columns, 0.0, 0.0, *cell_size_m)
+        for _ in range(5):
+            top, bottom = np.sort(generator.choice(rows + 1, 2, replace=False))
+            left, right = np.sort(generator.choice(columns + 1, 2, replace=False))
+            part = np.s_[top:bottom, left:right]
+            edges = open_edges(Window(top, left, bottom - top, right - left), grid)
+            label = flood(elevation_m[part], valid[part], seed[part], edges, *cell_size_m).label
+            is_known = label != UNKNOWN
+            tried += 1
+            cells += label.size
+            known += np.count_nonzero(is_known)
+            wrong += np.count_nonzero(label[is_known] != everything.label[part][is_known])
+    return tried, cells, known, wrong
+
+
+# Cell that each cell drains to, in flat numbering; itself at an end.
+def target_cells(pointer):
+    rows, columns = np.indices(pointer.shape)
+    is_end = pointer == NO_POINTER
+    direction = np.where(is_end, 0, pointer)
+    row = np.where(is_end, rows, rows + np.array(ROW_STEP)[direction])
+    column = np.where(is_end, columns, columns + np.array(COLUMN_STEP)[direction])
+    return row * pointer.shape[1] + column
+
+
+# Array moved so that each cell holds its neighbour's value in a direction; `beyond` outside.
+def neighbours(array, direction, beyond):
+    padded = np.pad(array, 1, constant_values=beyond)
+    row, column = 1 + ROW_STEP[direction], 1 + COLUMN_STEP[direction]
+    return padded[row : row + array.shape[0], column : column + array.shape[1]]
+
+
+GROUNDS = [strewn_ground(np.random.default_rng(number), 31, 37) for number in range(40)]
+
+
+def test_a_label_in_a_window_is_that_of_the_whole_or_unknown():
+    tried, cells, known, wrong = windows_tried(1500, random_seed=1)
+
+    assert wrong == 0
+    # The law would hold for a flood that knows nothing; a third of these cells are known.
+    assert known > 0.25 * cells
+    assert tried >= 1500
+
+
+@pytest.mark.parametrize("number", range(len(GROUNDS)))
+def test_nothing_flows_uphill_and_every_path_ends_with_its_label(number):
+    elevation_m, valid, seed, cell_size_m = GROUNDS[number]
+    answer = flood(elevation_m, valid, seed, CLOSED, *cell_size_m)
+    target = target_cells(answer.pointer).ravel()
+    surface = np.where(valid, answer.surface, np.inf).ravel()
+
+    assert np.all(surface[target] <= surface)
+    assert np.all(answer.surface[valid] >= elevation_m[valid])
+    # Following the pointers twice as far each time: after as many steps as there are cells all have ended.
+    end = target
+    for _ in range(int(np.ceil(np.log2(valid.size))) + 1):
+        end = end[end]
+    is_end = (answer.pointer == NO_POINTER).ravel()
+    assert np.all(is_end[end])
+    # Ends are streams, with their station, or cells beyond which the DEM ends.
+    label = answer.label.ravel()
+    assert np.array_equal(label, label[end])
+    is_stream = ((seed >= 0) & valid).ravel()
+    may_leave = edge_cells(valid, CLOSED).ravel() | ~valid.ravel()
+    assert np.all(is_stream[end] | may_leave[end])
+    assert np.all(label[end][is_stream[end]] == seed.ravel()[end][is_stream[end]])
+    assert np.all(label[end][~is_stream[end]] == OFF_DEM)
+
+
+@pytest.mark.parametrize("number", range(len(GROUNDS)))
+def test_the_surface_is_the_lowest_that_drains(number):
+    """Against the iteration of Planchon and Darboux (2002), Catena 46:159-176, without their small slope.
+
+    From above: every cell falls to the higher of its ground and its lowest neighbour, until none falls any more.
+    """
+    elevation_m, valid, seed, cell_size_m = GROUNDS[number]
+    is_outlet = ((seed >= 0) | edge_cells(valid, CLOSED)) & valid
+    ground_m = np.where(valid, elevation_m, np.float32(np.inf))
+    lowest = np.where(is_outlet, ground_m, np.float32(np.inf))
+    while True:
+        around = ndimage.minimum_filter(lowest, footprint=EIGHT, mode="constant", cval=np.inf)
+        fallen = np.where(is_outlet, ground_m, np.maximum(ground_m, around))
+        if np.array_equal(fallen, lowest):
+            break
+        lowest = fallen
+
+    answer = flood(elevation_m, valid, seed, CLOSED, *cell_size_m)
+
+    assert np.array_equal(answer.surface[valid], lowest[valid])
+
+
+@pytest.mark.parametrize("number", range(len(GROUNDS)))
+def test_pointers_are_the_steepest_descent_or_one_step_nearer_to_where_a_flat_spills(number):
+    elevation_m, valid, seed, (cell_width_m, cell_height_m) = GROUNDS[number]
+    answer = flood(elevation_m, valid, seed, CLOSED, cell_width_m, cell_height_m)
+    surface = np.where(valid, answer.surface, np.nan).astype(float)
+    is_stream = (seed >= 0) & valid
+    distance_m = [
+        np.hypot(row * cell_height_m, column * cell_width_m)
+        for row, column in zip(ROW_STEP, COLUMN_STEP, strict=True)
+    ]
+    slopes = np.array(
+        [np.nan_to_num(surface - neighbours(surface, k, np.nan), nan=-1.0) / distance_m[k] for k in range(8)]
+    )
+    falls = (slopes.max(axis=0) > 0) & valid & ~is_stream
+    # Steps in a flat to the nearest cell that falls, or is an end, by relaxation.
+    steps = np.where(falls | is_stream | edge_cells(valid, CLOSED), 0.0, np.inf)
+    steps[~valid] = np.inf
+    while True:
+        nearest = steps
+        for k in range(8):
+            is_level = neighbours(surface, k, np.nan) == surface
+            nearest = np.where(is_level, np.minimum(nearest, neighbours(steps, k, np.inf) + 1), nearest)
+        if np.array_equal(nearest, steps):
+            break
+        steps = nearest
+    onward = np.array(
+        [
+            (neighbours(surface, k, np.nan) == surface) & (neighbours(steps, k, np.inf) == steps - 1)
+            for k in range(8)
+        ]
+    )
+
+    expected = np.full(valid.shape, NO_POINTER)
+    in_flat = valid & ~falls & (steps > 0)
+    expected[in_flat] = np.argmax(onward, axis=0)[in_flat]
+    expected[falls] = np.argmax(slopes, axis=0)[falls]
+    assert np.array_equal(answer.pointer, expected)
+
+
+def test_without_streams_the_surface_is_that_of_a_reference_library():
+    """pyflwdir 0.5, ``dem.fill_depressions``, which floods from all border cells too."""
+    ground_m = rough_ground(211, 307, random_seed=4)
+    reference, _ = pyflwdir.dem.fill_depressions(ground_m, outlets="edge", nodata=-9999.0)
+
+    answer = flood(ground_m, ground_m > -1, np.full(ground_m.shape, NO_SEED, dtype=np.int32), CLOSED, 10.0, 10.0)
+
+    assert np.array_equal(answer.surface, reference)
+    assert np.count_nonzero(reference > ground_m) > 1000
+
+
+# A region of 500 × 600 cells with gaps, six winding streams of stations, and a covariate with holes.
+@pytest.fixture(scope="module")
+def region():
+    generator = np.random.default_rng(8)
+    grid = Grid(500, 600, 400_000.0, 5_000_000.0, 10.0, 12.0)
+    ground_m = rough_ground(grid.rows, grid.columns, random_seed=9)
+    valid = np.ones(ground_m.shape, dtype=bool)
+    valid[120:150, 300:305] = False
+    valid[250, 172:176] = False
+    pieces, labels, links = [], [], []
+    station = 0
+    for link in range(6):
+        turn = np.cumsum(generator.normal(0, 0.15, 240)) + generator.uniform(0, 2 * np.pi)
+        x_m = grid.west_m + generator.uniform(1500, 4500) + np.cumsum(15 * np.cos(turn))
+        y_m = grid.north_m - generator.uniform(1500, 4500) + np.cumsum(15 * np.sin(turn))
+        for first in range(0, 230, 10):
+            pieces.append((x_m[first : first + 11], y_m[first : first + 11]))
+            labels.append(station)
+            links.append(link)
+            station += 1
+    cells = stream_cells(
+        np.cumsum([0] + [x_m.size for x_m, _ in pieces]),
+        np.concatenate([x_m for x_m, _ in pieces]),
+        np.concatenate([y_m for _, y_m in pieces]),
+        np.array(labels),
+        np.array(links),
+        np.full(6, -1),
+        grid,
+    )
+    rain = generator.integers(6000, 15000, ground_m.shape)
+    rain[300:320, 100:500] = MISSING
+
+    def read(window):
+        part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
+        return ground_m[part], valid[part], {"rain": rain[part]}
+
+    return grid, cells, read, valid, station
+
+
+# Sums of all stations with tiles of a size.
+def sums_with_tiles(region, tile_rows, tile_columns, margin_cells):
+    grid, cells, read, _, stations = region
+    tiles = [
+        drain_tile(read, tile, grid, cells, margin_cells).sums
+        for tile in tile_windows(grid, tile_rows, tile_columns)
+    ]
+    return merge_tile_sums(tiles, stations)
+
+
+@pytest.fixture(scope="module")
+def sums_of_one_tile(region):
+    return sums_with_tiles(region, 500, 600, 1)
+
+
+def test_areas_add_up_to_the_number_of_cells(region, sums_of_one_tile):
+    sums = sums_of_one_tile
+    grid, cells, _, valid, _ = region
+
+    assert sums.cells.sum() + sums.off_dem_cells + sums.no_data_cells == grid.rows * grid.columns
+    assert sums.no_data_cells == np.count_nonzero(~valid)
+    assert sums.unknown_cells == 0
+    # Each station has at least its own stream cells, and most of the region's land is some station's.
+    own = np.bincount(cells.label[valid[cells.row, cells.column]], minlength=sums.cells.size)
+    assert np.all(sums.cells >= own)
+    assert sums.cells.sum() > 0.3 * valid.size
+
+
+@pytest.mark.parametrize(
+    ("rows", "columns", "margin"), [(250, 300, 16), (251, 173, 1), (167, 200, 40), (64, 600, 5)]
+)
+def test_tiles_of_any_size_give_the_same_sums(region, sums_of_one_tile, rows, columns, margin):
+    sums = sums_with_tiles(region, rows, columns, margin)
+
+    for name in ("cells", "edge_cells"):
+        assert np.array_equal(getattr(sums, name), getattr(sums_of_one_tile, name)), name
+    for name in ("sums", "covered"):
+        assert np.array_equal(getattr(sums, name)["rain"], getattr(sums_of_one_tile, name)["rain"]), name
+    assert sums[-3:] == sums_of_one_tile[-3:]
+
+
+if __name__ == "__main__":
+    print("{} windows, {} cells, {} of them known, {} wrong".format(*windows_tried(10_000, random_seed=2)))
