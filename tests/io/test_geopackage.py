@@ -80,15 +80,13 @@ def test_layers_stand_in_the_declared_order_those_with_geometry_first(package):
 
 @pytest.mark.parametrize("name", LAYERS)
 def test_pyogrio_finds_the_declared_columns_and_types(package, name):
-    kinds = {"text": "OFTString", "integer": "OFTInteger64", "real": "OFTReal", "boolean": "OFTInteger"}
+    kinds = {"text": "object", "integer": "int64", "real": "float64", "boolean": "bool"}
 
     info = pyogrio.read_info(package, layer=name)
 
     columns = LAYERS[name].columns
     assert list(info["fields"]) == [column.name for column in columns]
-    assert info["ogr_types"] == [kinds[column.dtype] for column in columns]
-    subtypes = ["OFSTBoolean" if column.dtype == "boolean" else "OFSTNone" for column in columns]
-    assert info["ogr_subtypes"] == subtypes
+    assert list(info["dtypes"]) == [kinds[column.dtype] for column in columns]
     assert info["fid_column"] == "row_id"
 
 
