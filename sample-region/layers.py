@@ -1,0 +1,229 @@
+"""The map layers of the sample region: streams as a mapper would draw them, and what else lies in the country."""
+
+from itertools import pairwise
+from typing import NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import rasterio.features
+from landscape import smooth_noise, to_cell
+from scipy.ndimage import map_coordinates
+from shapely import LineString, Point, Polygon, box, get_coordinates
+from shapely.geometry import shape as as_shape
+from shapely.ops import split, substring
+
+STREAM_NAMES = (
+    "Ardelm", "Tarrin", "Oskery", "Vellebeck", "Hosk Water", "Mirrow", "Zelka", "Ebben", "Lunnet", "Garrowel",
+    "Prunnock Burn", "Åmsa", "Quillen", "Sarnewater",
+)  # fmt: skip
+LEAST_NAMED_KM2 = 1.2
+# The mapper's line wanders off the channel by up to this much, over lengths of some 400 m.
+GREATEST_OFFSET_M = 22.0
+OFFSET_LENGTH_M = 400.0
+GENERALISATION_M = 2.5
+SHORT_END_M = (1.2, 2.0, 2.8)
+
+
+class Mapped(NamedTuple):
+    """The mapped streams, and which of them carry a mapper's error."""
+
+    streams: gpd.GeoDataFrame
+    reversed_ids: list
+    short_ids: list
+    through_confluence_ids: list
+
+
+def mapper_shift(shape, transform, seed):
+    """How the mapper's drawing lies beside the ground: a smooth function (x, y) → (x, y) [m].
+
+    One field for all lines keeps what meets together, and lets no two lines cross.
+    """
+    rng = np.random.default_rng([seed, 3])
+    fields = [smooth_noise(rng, shape[0], OFFSET_LENGTH_M / transform.a) for _ in range(2)]
+    length = np.hypot(*fields)
+    fields = [GREATEST_OFFSET_M * np.tanh(0.55 * length) / np.maximum(length, 1e-9) * field for field in fields]
+
+    def shift(x, y):
+        at = to_cell(transform, x, y)
+        offset = [map_coordinates(field, at, order=1, mode="nearest") for field in fields]
+        return x + offset[0], y + offset[1]
+
+    return shift
+
+
+def draw_streams(streams, shift, rng):
+    """Stream features as mapped: link by link, shifted and generalised, with a mapper's few errors.
+
+    Returns
+    -------
+    Mapped
+        Features have ``stream_id``, ``name`` (empty for small ones) and geometry; without CRS.
+    """
+    names = _names_by_size(streams)
+    parts = []
+    for number, stream in enumerate(streams):
+        x, y = shift(stream.x_m, stream.y_m)
+        line = np.round(np.column_stack([x, y]), 2)
+        if stream.into >= 0:
+            stem = streams[stream.into]
+            line[-1] = np.round(np.ravel(shift(stem.x_m[[stream.joins_at]], stem.y_m[[stream.joins_at]])), 2)
+        cuts = sorted({0, line.shape[0] - 1} | {other.joins_at for other in streams if other.into == number})
+        links = [line[start : end + 1] for start, end in pairwise(cuts)]
+        links = [get_coordinates(LineString(link).simplify(GENERALISATION_M)) for link in links]
+        parts.extend((number, place, link) for place, link in enumerate(links))
+    ordinary = [k for k, (number, place, _) in enumerate(parts) if place > 0 and parts[k - 1][0] == number]
+    merged = sorted(rng.choice(ordinary, min(len(ordinary) // 4, 5), replace=False).tolist(), reverse=True)
+    through = []
+    for k in merged:
+        # The upper link takes the lower one in: a feature that runs on past a confluence.
+        number, place, upper = parts[k - 1]
+        parts[k - 1] = (number, place, np.concatenate([upper, parts[k][2][1:]]))
+        parts[k] = None
+        through = [other for other in through if other != k] + [k - 1]
+    kept = [k for k, part in enumerate(parts) if part is not None]
+    last = {parts[k][0]: k for k in kept}
+    tributaries = [k for number, k in last.items() if streams[number].into >= 0]
+    short = rng.choice(tributaries, min(len(tributaries) // 4, len(SHORT_END_M)), replace=False).tolist()
+    turned = rng.choice([k for k in kept if k not in short], min(3, len(kept) // 4), replace=False).tolist()
+    for k, gap in zip(short, SHORT_END_M, strict=False):
+        number, place, link = parts[k]
+        line = LineString(link)
+        parts[k] = (number, place, np.round(get_coordinates(substring(line, 0, line.length - gap)), 2))
+    # Numbered in an order that says nothing of the network.
+    ids = {k: f"S{label:03d}" for k, label in zip(kept, rng.permutation(len(kept)) + 1, strict=True)}
+    kept.sort(key=lambda k: ids[k])
+    lines = [LineString(parts[k][2][::-1] if k in turned else parts[k][2]) for k in kept]
+    table = {"stream_id": [ids[k] for k in kept], "name": [names[parts[k][0]] for k in kept]}
+    frame = gpd.GeoDataFrame(table, geometry=lines)
+    return Mapped(frame, *(sorted(ids[k] for k in group) for group in (turned, short, through)))
+
+
+# Names for the larger streams, the largest first; the rest stay without.
+def _names_by_size(streams):
+    names = [""] * len(streams)
+    largest = sorted(range(len(streams)), key=lambda k: -streams[k].area_km2.max())
+    for name, number in zip(STREAM_NAMES, largest, strict=False):
+        if streams[number].area_km2.max() >= LEAST_NAMED_KM2:
+            names[number] = name
+    return names
+
+
+def draw_structures(streams, structures, rng):
+    """Surveyed weirs and the fall: places to some metres, drops with the survey's error. Without CRS."""
+    uses = ("mill", "none", "irrigation", "none", "navigation")
+    owners = ("Hosk Mill", "unknown", "Tarrin Water Board")
+    rows = []
+    for number, item in enumerate(structures):
+        stream = streams[item.stream]
+        x, y = step_place(stream, item.vertex)
+        drop_m = stream.level_m[item.vertex - 1] - stream.level_m[item.vertex]
+        error = (0.05, 0.10, 0.15)[number % 3]
+        is_weir = item.kind == "weir"
+        rows.append(
+            {
+                "structure_id": f"{'W' if is_weir else 'F'}{number + 1:02d}",
+                "kind": item.kind,
+                "use": uses[number % 5] if is_weir else "none",
+                "owner": owners[number % 3] if is_weir else "",
+                "powered": bool(is_weir and number % 5 == 0),
+                "condition": ("good", "fair", "poor")[number % 3] if is_weir else "natural",
+                "fish_pass": bool(is_weir and number % 4 == 1),
+                "removal_planned": bool(is_weir and number == 3),
+                "drop_m": round(float(drop_m + rng.normal(0.0, error)), 2),
+                "drop_error_m": error,
+                "geometry": Point(np.round([x + rng.normal(0, 2.0), y + rng.normal(0, 2.0)], 1)),
+            }
+        )
+    columns = list(rows[0]) if rows else None
+    return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry")
+
+
+def step_place(stream, vertex):
+    """Where a step stands (x, y) [m]: half-way between the vertex and the one before it."""
+    pair = slice(vertex - 1, vertex + 1)
+    return float(stream.x_m[pair].mean()), float(stream.y_m[pair].mean())
+
+
+def draw_lake(lake, grid):
+    """The lake's shore as a polygon, without CRS; empty where there is no lake."""
+    if lake is None:
+        return gpd.GeoDataFrame({"lake_id": [], "name": [], "level_m": []}, geometry=[])
+    table = {"lake_id": ["L01"], "name": ["Lake Tarrin"], "level_m": [round(lake.level_m, 2)]}
+    return gpd.GeoDataFrame(table, geometry=[largest_polygon(lake.mask, grid).simplify(6.0)])
+
+
+def largest_polygon(mask, grid):
+    """The largest piece of a mask as a polygon without holes [m]."""
+    pieces = rasterio.features.shapes(mask.astype("uint8"), mask=mask, transform=grid)
+    return Polygon(max((as_shape(piece) for piece, _ in pieces), key=lambda p: p.area).exterior)
+
+
+def draw_fish(streams, structures, shift):
+    """Spawning lines on one tributary and the migration way of the main stem, up to the natural fall.
+
+    Returns
+    -------
+    spawning, migration : GeoDataFrame
+        Without CRS.
+    """
+    stem_number = int(np.argmax([stream.area_km2.max() for stream in streams]))
+    stem = streams[stem_number]
+    falls = [item.vertex for item in structures if item.kind == "fall" and item.stream == stem_number]
+    top = falls[0] if falls else stem.x_m.size // 3
+    below = [k for k, s in enumerate(streams) if s.into == stem_number and s.joins_at > top + 20]
+    number = max(below, key=lambda k: streams[k].area_km2.max())
+    stream = streams[number]
+    reach = slice(int(0.3 * stream.x_m.size), int(0.85 * stream.x_m.size))
+    line = LineString(np.round(np.column_stack(shift(stream.x_m[reach], stream.y_m[reach])), 1)).simplify(2.0)
+    spawning = {"spawning_id": ["SP1"], "species": ["salmon"], "months": ["October to January"]}
+    way = LineString(np.column_stack(shift(stem.x_m[top:], stem.y_m[top:]))).simplify(4.0)
+    way = way.buffer(45.0, quad_segs=3)
+    migration = {"migration_id": ["M1"], "species": ["salmon"]}
+    return gpd.GeoDataFrame(spawning, geometry=[line]), gpd.GeoDataFrame(migration, geometry=[way])
+
+
+def draw_protected(streams, extent, rng):
+    """Protected areas in metres: reserves, a landscape with a hole, and a monument drawn as an invalid bow tie."""
+    west, south, east, _ = extent
+    side = east - west
+    heads = sorted((s for s in streams if s.x_m.size > 20), key=lambda s: -s.natural_m[0])
+    heart = (heads[0].x_m[10], heads[0].y_m[10])
+    reserve = _blob(heart, 0.085 * side, rng)
+    landscape = _blob((west + 0.76 * side, south + 0.80 * side), 0.13 * side, rng)
+    hole = _blob((west + 0.77 * side, south + 0.79 * side), 0.035 * side, rng)
+    landscape = Polygon(landscape.exterior, [hole.exterior])
+    second = heads[len(heads) // 2]
+    small = _blob((second.x_m[second.x_m.size // 2], second.y_m[second.x_m.size // 2]), 0.03 * side, rng)
+    tie = heads[-1]
+    x, y = tie.x_m[tie.x_m.size // 2], tie.y_m[tie.x_m.size // 2]
+    wing = 0.025 * side
+    bow_tie = Polygon([(x - wing, y - wing), (x + wing, y + wing), (x + wing, y - wing), (x - wing, y + wing)])
+    table = {
+        "protected_id": ["PA1", "PA2", "PA3", "PA4"],
+        "name": ["Tarrin Heights", "Vale of Ardelm", "Ebben Gorge", "Zelk Springs"],
+        "category": ["strict reserve", "landscape", "strict reserve", "natural monument"],
+    }
+    return gpd.GeoDataFrame(table, geometry=[reserve, landscape, small, bow_tie])
+
+
+# A round patch with an uneven edge.
+def _blob(centre, radius_m, rng):
+    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    edge = np.full(turn.size, radius_m)
+    for wave in range(2, 6):
+        edge *= 1 + 0.25 / wave * np.cos(wave * turn + rng.uniform(0, 2 * np.pi))
+    x, y = centre[0] + edge * np.cos(turn), centre[1] + edge * np.sin(turn)
+    return Polygon(np.round(np.column_stack([x, y]), 1))
+
+
+def draw_districts(extent):
+    """Two districts that cover everything, divided by a crooked line. Without CRS."""
+    west, south, east, north = extent
+    away = 0.02 * (east - west)
+    whole = box(west - away, south - away, east + away, north + away)
+    y = np.linspace(south - 2 * away, north + 2 * away, 40)
+    share = (y - south) / (north - south)
+    x = west + (east - west) * (0.47 + 0.05 * np.sin(5.0 * share) + 0.02 * np.sin(17.0 * share))
+    border = LineString(np.round(np.column_stack([x, y]), 1))
+    halves = sorted(split(whole, border).geoms, key=lambda half: half.centroid.x)
+    return gpd.GeoDataFrame({"name": ["Westmark", "Ostermark"]}, geometry=list(halves))

@@ -1,0 +1,233 @@
+"""Where weirs, the fall, the lake and the road embankments stand, and how much ground drains to each place."""
+
+from typing import NamedTuple
+
+import numpy as np
+from channels import Structure, bank_m, make_lake
+from landscape import accumulate, cell_centres, drain
+
+
+class Embankment(NamedTuple):
+    """A road bank across a stream at a vertex: crest over the water, half-length along the road."""
+
+    stream: int
+    vertex: int
+    crest_over_water_m: float
+    half_length_m: float
+
+
+class Places(NamedTuple):
+    """Everything that was built."""
+
+    structures: list
+    embankments: list
+    lake: object
+
+
+WEIR_BELOW_EMBANKMENT_M = 100.0
+EMBANKMENT_HALF_WIDTH_CELLS = 1.5
+
+
+def choose_places(streams, shape, transform, wobble, rng):
+    """Places for one lake, one natural fall, two embankments (a weir below the first) and the other weirs.
+
+    Places are drawn by ``rng`` among those with room; a small region gets fewer of each.
+
+    Returns
+    -------
+    Places
+    """
+    share = min(1.0, shape[0] / 1000.0)
+    room_m = 550.0 * max(0.25, share)
+    taken, structures = [], []
+
+    lake = None
+    span = _lake_span(streams, 250.0 + 400.0 * share)
+    if span is not None:
+        lake = make_lake(streams, *span, shape, transform, wobble)
+        for vertex in range(span[1], span[2] + 1, 5):
+            taken.append((span[0], vertex))
+
+    fall = _fall_vertex(streams, taken, room_m)
+    if fall is not None:
+        structures.append(Structure("fall", *fall, 3.6))
+        taken.append(fall)
+
+    embankments = []
+    weirs = max(2, round(11 * share))
+    for crest in (5.2, 4.6):
+        spot = _draw(streams, taken, room_m, rng, upper_share=0.35)
+        if spot is None:
+            break
+        stream = streams[spot[0]]
+        embankments.append(Embankment(*spot, crest, 220.0 * max(0.4, share)))
+        taken.append(spot)
+        if len(embankments) == 1:
+            below = stream.distance_m[spot[1]] + WEIR_BELOW_EMBANKMENT_M
+            vertex = int(np.argmin(np.abs((stream.distance_m[1:] + stream.distance_m[:-1]) / 2 - below))) + 1
+            structures.append(Structure("weir", spot[0], vertex, 1.8))
+            taken.append((spot[0], vertex))
+    while sum(item.kind == "weir" for item in structures) < weirs:
+        spot = _draw(streams, taken, room_m, rng, upper_share=1.0)
+        if spot is None:
+            break
+        # As high as the banks allow and a little more, between 1 and 4 m.
+        highest = min(4.0, bank_m(streams[spot[0]].area_km2[spot[1]]) + 0.7)
+        drop_m = float(rng.uniform(max(1.0, 0.4 * highest), highest))
+        structures.append(Structure("weir", *spot, round(drop_m, 2)))
+        taken.append(spot)
+    return Places(structures, embankments, lake)
+
+
+# Vertices with room: away from head, mouth, confluences and what is built already.
+def _free_vertices(streams, number, taken, room_m):
+    stream = streams[number]
+    distance = stream.distance_m
+    free = (distance > 0.35 * room_m) & (distance < distance[-1] - 0.6 * room_m)
+    for other in streams:
+        if other.into == number:
+            free &= np.abs(distance - distance[other.joins_at]) > 45.0
+    for built, vertex in taken:
+        if built == number:
+            free &= np.abs(distance - distance[vertex]) > room_m
+        elif streams[built].into == number:
+            # A pond here must not drown what stands near the mouth of a tributary.
+            free &= np.abs(distance - distance[streams[built].joins_at]) > 0.5 * room_m
+    return np.flatnonzero(free[1:]) + 1
+
+
+# A place on the gentler part of the larger streams; None where there is no room.
+def _draw(streams, taken, room_m, rng, upper_share):
+    spots, areas, slopes = [], [], []
+    largest = max(stream.area_km2.max() for stream in streams)
+    for number, stream in enumerate(streams):
+        slope = -np.gradient(stream.natural_m, stream.distance_m)
+        for vertex in _free_vertices(streams, number, taken, room_m):
+            spots.append((number, int(vertex)))
+            areas.append(stream.area_km2[vertex])
+            slopes.append(slope[vertex])
+    areas, slopes = np.array(areas), np.array(slopes)
+    if not areas.size:
+        return None
+    suits = (areas <= upper_share * largest) & (areas >= np.median(areas)) & (slopes <= np.median(slopes))
+    suits = np.flatnonzero(suits)
+    return spots[int(rng.choice(suits))] if suits.size else None
+
+
+# The gentlest span of the wanted length without tributaries, on a stream that is no main stem's lower course.
+def _lake_span(streams, length_m):
+    best, chosen = np.inf, None
+    largest = max(stream.area_km2.max() for stream in streams)
+    for number, stream in enumerate(streams):
+        distance = stream.distance_m
+        joins = np.array([distance[other.joins_at] for other in streams if other.into == number])
+        for first in range(0, distance.size, 4):
+            last = int(np.searchsorted(distance, distance[first] + length_m))
+            if last >= distance.size or distance[last] > distance[-1] - 450.0 or distance[first] < 0.8 * length_m:
+                continue
+            if np.any((joins > distance[first] - 150.0) & (joins < distance[last] + 60.0)):
+                continue
+            slope = (stream.natural_m[first] - stream.natural_m[last]) / length_m
+            if 0.04 < stream.area_km2[first] / largest < 0.3 and slope < best:
+                best, chosen = slope, (number, first, last)
+    return chosen
+
+
+# High on the largest stream, where it falls fast enough for a step to be taken out of it.
+def _fall_vertex(streams, taken, room_m):
+    number = int(np.argmax([stream.area_km2.max() for stream in streams]))
+    stream = streams[number]
+    share = stream.area_km2 / stream.area_km2.max()
+    free = [v for v in _free_vertices(streams, number, taken, room_m) if 0.12 < share[v] < 0.35]
+    if not free:
+        return None
+    slope = -np.gradient(stream.natural_m, stream.distance_m)
+    return number, int(max(free, key=lambda v: slope[v]))
+
+
+def first_channel_point(surface, owner):
+    """The dense channel point that each cell's water reaches first, -1 where it leaves over the rim.
+
+    Parameters
+    ----------
+    surface : ndarray of float64, shape (rows, columns)
+        The true surface, without road banks [m].
+    owner : ndarray of int64, shape (rows, columns)
+        Channel point of channel cells, else -1.
+
+    Returns
+    -------
+    ndarray of int64, shape (rows, columns)
+    """
+    is_border = np.zeros(surface.shape, bool)
+    is_border[[0, -1], :] = is_border[:, [0, -1]] = True
+    receiver, order = drain(surface, is_border)
+    point = owner.ravel().copy()
+    for cell in order:
+        if point[cell] < 0:
+            point[cell] = point[receiver[cell]]
+    return point.reshape(surface.shape)
+
+
+def sum_downstream(streams, points, first_point, amount):
+    """Sum of a cell amount over the ground that drains to each vertex.
+
+    Parameters
+    ----------
+    streams : list of Stream
+    points : dict of ndarray
+        Dense points.
+    first_point : ndarray of int64, shape (rows, columns)
+        As of `first_channel_point`.
+    amount : ndarray of float64, shape (rows, columns)
+        What each cell gives.
+
+    Returns
+    -------
+    list of ndarray
+        One total for each vertex of each stream. A receiving stream's total at the vertex of a confluence holds
+        the tributary; the tributary's own last vertex does not hold the stem.
+    """
+    reached = first_point >= 0
+    local = np.bincount(first_point[reached], weights=amount[reached], minlength=points["x_m"].size)
+    totals = []
+    for number, stream in enumerate(streams):
+        mine = points["stream"] == number
+        totals.append(np.bincount(points["vertex"][mine], weights=local[mine], minlength=stream.x_m.size))
+    # Tributaries come after their stems, so this walks from the sources down.
+    for number in range(len(streams) - 1, -1, -1):
+        totals[number] = np.cumsum(totals[number])
+        if streams[number].into >= 0:
+            totals[streams[number].into][streams[number].joins_at] += totals[number][-1]
+    return totals
+
+
+def crossing_line(stream, embankment, half_length_m):
+    """Ends of a road that crosses a stream square at an embankment: two (x, y) pairs [m]."""
+    low, high = max(0, embankment.vertex - 3), min(stream.x_m.size - 1, embankment.vertex + 3)
+    along = np.array([stream.x_m[high] - stream.x_m[low], stream.y_m[high] - stream.y_m[low]])
+    across = np.array([-along[1], along[0]]) / np.hypot(*along)
+    centre = np.array([stream.x_m[embankment.vertex], stream.y_m[embankment.vertex]])
+    return centre - half_length_m * across, centre + half_length_m * across
+
+
+def raise_embankments(surface, streams, embankments, transform):
+    """The surface with road banks across the streams: level crests, three cells wide, from slope to slope."""
+    x, y = cell_centres(surface.shape, transform)
+    raised = surface.copy()
+    for bank in embankments:
+        stream = streams[bank.stream]
+        start, end = crossing_line(stream, bank, bank.half_length_m)
+        direction = (end - start) / np.hypot(*(end - start))
+        along = (x - start[0]) * direction[0] + (y - start[1]) * direction[1]
+        aside = np.abs((x - start[0]) * direction[1] - (y - start[1]) * direction[0])
+        is_bank = (along >= 0) & (along <= 2 * bank.half_length_m)
+        is_bank &= aside < EMBANKMENT_HALF_WIDTH_CELLS * transform.a
+        crest = stream.level_m[bank.vertex] + bank.crest_over_water_m
+        raised = np.where(is_bank, np.maximum(raised, crest), raised)
+    return raised
+
+
+def drained_area_km2(receiver, order, cell_m):
+    """Drained area of every cell, shape (cells,) [km²]."""
+    return accumulate(receiver, order, np.full(receiver.size, cell_m**2 / 1e6))

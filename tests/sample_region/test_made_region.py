@@ -1,0 +1,307 @@
+"""The invented region: what the scripts make, and the files that are kept.
+
+Expected values are those that the region was made from (its truth), never those that the package finds in it;
+drained areas are checked by another library.
+"""
+
+import importlib
+import json
+import sys
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyflwdir
+import pyogrio
+import pytest
+import rasterio
+from shapely import LineString, MultiLineString, Point, box
+
+FOLDER = Path(__file__).resolve().parents[2] / "sample-region"
+DATA_FILES = (
+    "dem.tif",
+    "rainfall.tif",
+    "gauges.csv",
+    "truth.json",
+    "streams.gpkg",
+    "layers.gpkg",
+    "protected.gpkg",
+)
+
+sys.path.insert(0, str(FOLDER))
+make = importlib.import_module("make")
+sys.path.remove(str(FOLDER))
+
+SMALL_CELLS = 200
+
+
+@pytest.fixture(scope="module")
+def small():
+    return make.build_region(SMALL_CELLS, seed=3)
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return json.loads((FOLDER / "truth.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def dem():
+    with rasterio.open(FOLDER / "dem.tif") as source:
+        return source.read(1), source.transform
+
+
+# Places every 2 m or so along a true stream between two distances from its head.
+def along(stream, start_m, end_m):
+    distance = np.arange(start_m, end_m, 2.0)
+    x, y = (np.interp(distance, stream["distance_m"], stream[name]) for name in ("x_m", "y_m"))
+    return x, y
+
+
+# Lowest cell of the nine around each place: the 50 m samples cut the inside of bends by some metres.
+def lowest_near(dem, x, y):
+    elevation, transform = dem
+    row, column = rasterio.transform.rowcol(transform, x, y)
+    around = [elevation[row + down, column + right] for down in (-1, 0, 1) for right in (-1, 0, 1)]
+    return np.min(around, axis=0)
+
+
+def channels(truth):
+    return MultiLineString(
+        [LineString(np.column_stack([s["x_m"], s["y_m"]])) for s in truth["streams"] if len(s["x_m"]) > 1]
+    )
+
+
+def test_the_kept_files_are_those_of_the_script_and_stay_small(truth):
+    sizes = [(FOLDER / name).stat().st_size for name in DATA_FILES]
+
+    assert sum(sizes) < 6_000_000
+    assert truth["made_from"] == {"cells": 1000, "seed": make.SEED}
+    assert truth["flow_law"] == make.flow_law()
+
+
+def test_making_it_twice_gives_the_same_bytes(small, tmp_path):
+    again = make.build_region(SMALL_CELLS, seed=3)
+
+    make.write_region(small, tmp_path / "first")
+    make.write_region(again, tmp_path / "second")
+
+    for name in DATA_FILES:
+        assert (tmp_path / "first" / name).read_bytes() == (tmp_path / "second" / name).read_bytes(), name
+
+
+def test_a_region_without_room_for_streams_is_refused():
+    with pytest.raises(ValueError, match="cells must be at least 200"):
+        make.build_region(100)
+
+
+def test_every_layer_is_there_in_its_coordinate_system():
+    expected = {"structures", "lakes", "spawning", "migration", "roads", "power_lines", "settlements", "districts"}
+
+    layers = {name for name, _ in pyogrio.list_layers(FOLDER / "layers.gpkg")}
+
+    assert layers == expected | {"region"}
+    for layer in sorted(layers):
+        assert pyogrio.read_info(FOLDER / "layers.gpkg", layer=layer)["crs"] == "EPSG:32633", layer
+    assert pyogrio.read_info(FOLDER / "streams.gpkg", layer="streams")["crs"] == "EPSG:32633"
+    assert pyogrio.read_info(FOLDER / "protected.gpkg", layer="protected")["crs"] == "EPSG:4326"
+
+
+def test_the_protected_areas_hold_one_bow_tie_and_one_hole():
+    protected = gpd.read_file(FOLDER / "protected.gpkg")
+
+    assert (~protected.is_valid).sum() == 1
+    assert sum(len(area.interiors) for area in protected.geometry) == 1
+    assert {"strict reserve", "landscape"} <= set(protected["category"])
+
+
+def test_each_step_stands_in_the_dem_with_its_true_drop(truth, dem):
+    kinds = [item["kind"] for item in truth["structures"]]
+    assert 8 <= kinds.count("weir") <= 12
+    assert kinds.count("fall") == 1
+
+    for item in truth["structures"]:
+        stream = truth["streams"][item["stream"]]
+        # Ponds of weirs are flat for 40 m and more; below, and above the fall, the stream falls on.
+        above = lowest_near(dem, *along(stream, item["distance_m"] - 36, item["distance_m"] - 12))
+        below = lowest_near(dem, *along(stream, item["distance_m"] + 12, item["distance_m"] + 36))
+        fall_of_stream = 48 * 0.04 if item["kind"] == "fall" else 24 * 0.03
+
+        drop_m = np.median(above) - np.median(below)
+
+        # DEM error of 0.15 m, correlated, on either side: 0.3 m is more than twice that of a mean of a few cells.
+        assert item["drop_m"] - 0.3 < drop_m < item["drop_m"] + fall_of_stream + 0.3, item["structure_id"]
+        assert item["drop_m"] == pytest.approx(item["level_above_m"] - item["level_below_m"], abs=0.0015)
+        assert item["kind"] == "fall" or 1.0 <= item["drop_m"] <= 4.0
+
+
+def test_surveyed_drops_differ_from_the_true_ones_by_their_stated_error(truth):
+    surveyed = gpd.read_file(FOLDER / "layers.gpkg", layer="structures").set_index("structure_id")
+
+    true = pd.DataFrame(truth["structures"]).set_index("structure_id")
+    standard = (surveyed["drop_m"] - true["drop_m"]) / surveyed["drop_error_m"]
+
+    # Of a dozen normal draws the largest is beyond 3.5 once in two hundred regions, and all below 0.2 never.
+    assert standard.abs().max() < 3.5
+    assert standard.abs().max() > 0.2
+    places = [Point(xy) for xy in zip(true["x_m"], true["y_m"], strict=True)]
+    assert surveyed.distance(gpd.GeoSeries(places, index=true.index, crs=surveyed.crs)).max() < 10.0
+
+
+def test_road_embankments_hide_the_stream_in_the_dem(truth, dem):
+    assert len(truth["embankments"]) == 2
+    for bank in truth["embankments"]:
+        on_road = lowest_near(dem, np.array([bank["x_m"]]), np.array([bank["y_m"]]))[0]
+
+        assert on_road == pytest.approx(bank["crest_m"], abs=0.6)
+        assert 4.0 <= bank["crest_m"] - bank["level_m"] <= 6.0
+    first = truth["embankments"][0]
+    weirs = [w["distance_m"] for w in truth["structures"] if w["stream"] == first["stream"]]
+    assert min(abs(at - first["distance_m"] - 100.0) for at in weirs) < 10.0
+
+
+def test_the_lake_is_flat_and_a_stream_runs_through_it(truth, dem):
+    lake = gpd.read_file(FOLDER / "layers.gpkg", layer="lakes")
+    streams = gpd.read_file(FOLDER / "streams.gpkg")
+    elevation, transform = dem
+
+    # A cell inside the drawn shore by more than its generalisation.
+    mask = rasterio.features.geometry_mask(lake.buffer(-10), elevation.shape, transform, invert=True)
+
+    assert mask.sum() > 500
+    assert np.ptp(elevation[mask]) == 0.0
+    assert elevation[mask][0] == pytest.approx(truth["lake"]["level_m"], abs=1 / 256)
+    assert streams.intersection(lake.geometry.iloc[0]).length.max() > 300.0
+
+
+def test_mapped_streams_lie_beside_the_true_channel_but_not_far_from_it(truth):
+    streams = gpd.read_file(FOLDER / "streams.gpkg")
+    true_lines = channels(truth)
+
+    vertices = streams.get_coordinates()
+    away = gpd.GeoSeries.from_xy(vertices["x"], vertices["y"]).distance(true_lines)
+
+    # The drawing's greatest offset is 22 m; 50 m chords of the true line add some metres in bends.
+    assert away.max() < 22.0 + 8.0
+    assert 3.0 < away.median() < 15.0
+
+
+def test_mapped_streams_meet_exactly_but_for_the_three_short_ends(truth):
+    streams = gpd.read_file(FOLDER / "streams.gpkg").set_index("stream_id")
+    assert streams.index.is_unique
+    assert (streams.geom_type == "LineString").all()
+
+    gaps = {}
+    for label, line in streams.geometry.items():
+        others = streams.drop(label)
+        gap = min(others.distance(Point(line.coords[end])).min() for end in (0, -1))
+        gaps[label] = gap
+    apart = {label: gap for label, gap in gaps.items() if gap > 1e-9}
+
+    short = truth["mapped"]["short_ends"]
+    assert len(short) == 3
+    # A short end of a stream that nothing else joins is farther than the pieces that meet.
+    assert set(apart) <= set(short) | {label for label, gap in gaps.items() if gap > 100.0}
+    for label in short:
+        line = streams.geometry[label]
+        ends = [streams.drop(label).distance(Point(line.coords[end])).min() for end in (0, -1)]
+        assert any(0.5 < gap < 3.0 for gap in ends), label
+
+
+def test_just_the_listed_features_are_drawn_uphill(truth):
+    streams = gpd.read_file(FOLDER / "streams.gpkg").set_index("stream_id")
+    x, y, level = (np.concatenate([s[name] for s in truth["streams"]]) for name in ("x_m", "y_m", "level_m"))
+
+    def level_at(point):
+        return level[np.argmin(np.hypot(x - point[0], y - point[1]))]
+
+    # A feature shorter than the distance of the truth's samples cannot be judged by its ends.
+    streams = streams[streams.length > 60.0]
+    fall = {
+        label: level_at(line.coords[0]) - level_at(line.coords[-1]) for label, line in streams.geometry.items()
+    }
+    uphill = sorted(label for label, metres in fall.items() if metres < 0)
+
+    assert uphill == truth["mapped"]["reversed"]
+    assert len(uphill) == 3
+
+
+def test_drained_areas_agree_with_another_router(small):
+    flow = pyflwdir.from_dem(small.surface, nodata=-9999.0, transform=small.transform, latlon=False)
+    routed = flow.upstream_area(unit="km2")
+
+    ratio = []
+    for stream in small.truth["streams"]:
+        area = np.array(stream["area_km2"])
+        for k in range(2, area.size - 3):
+            # Away from confluences, where a window of a few cells holds one stream only.
+            if area[k + 2] > 1.2 * area[k - 2]:
+                continue
+            row, column = rasterio.transform.rowcol(small.transform, stream["x_m"][k], stream["y_m"][k])
+            ratio.append(routed[row - 1 : row + 2, column - 1 : column + 2].max() / area[k])
+
+    # In a channel two cells wide the other router runs two threads side by side for some way.
+    away = np.abs(np.array(ratio) - 1)
+    assert away.size > 20
+    assert np.median(away) < 0.01
+    assert away.max() < 0.06
+
+
+def test_areas_never_fall_and_levels_never_rise_downstream(truth):
+    for stream in truth["streams"]:
+        assert np.all(np.diff(stream["area_km2"]) >= 0)
+        assert np.all(np.diff(stream["level_m"]) <= 0)
+        assert np.all(np.array(stream["level_m"]) >= np.array(stream["natural_level_m"]))
+
+
+@pytest.mark.parametrize("statistic", ["flow_mean_m3s", "flow_q50_m3s", "flow_q95_m3s"])
+def test_least_squares_finds_the_law_of_the_gauges_again(truth, statistic):
+    gauges, law = pd.read_csv(FOLDER / "gauges.csv"), truth["flow_law"]
+    number = law["statistics"].index(statistic)
+    design = np.column_stack(
+        [np.ones(len(gauges)), np.log10(gauges["area_km2"]), np.log10(gauges["precipitation_mm"])]
+    )
+    flow = np.log10(gauges[statistic])
+
+    found, squares, _, _ = np.linalg.lstsq(design, flow, rcond=None)
+
+    freedom = len(gauges) - 3
+    scatter = np.sqrt(squares[0] / freedom)
+    error = scatter * np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
+    known = np.array([law[name][number] for name in "abc"])
+    assert len(gauges) >= 40
+    assert np.all(np.abs(found - known) < 2 * error)
+    # Chi-squared with 45 degrees of freedom: the scatter is known to a tenth of itself, two and a half of those.
+    assert scatter == pytest.approx(law["scatter_log10"][number], rel=0.26)
+
+
+def test_duration_curves_of_the_gauges_do_not_cross():
+    gauges = pd.read_csv(FOLDER / "gauges.csv")
+    flows = gauges[[f"flow_q{p:02d}_m3s" for p in (5, 10, 20, 30, 40, 50, 60, 70, 80, 90, 95)]].to_numpy()
+
+    yield_m3s_per_km2 = gauges["flow_mean_m3s"] / gauges["area_km2"]
+
+    assert np.all(np.diff(flows, axis=1) < 0)
+    assert 0.012 < yield_m3s_per_km2.median() < 0.022
+
+
+def test_the_rain_lies_between_700_and_1400_mm_and_covers_the_dem():
+    with rasterio.open(FOLDER / "rainfall.tif") as rain, rasterio.open(FOLDER / "dem.tif") as dem:
+        values = rain.read(1)
+
+        assert rain.crs == dem.crs
+        assert values.min() >= 700
+        assert values.max() <= 1400
+        assert np.ptp(values) > 300
+        assert box(*rain.bounds).contains(box(*dem.bounds))
+
+
+def test_districts_cover_the_region_without_overlap():
+    districts = gpd.read_file(FOLDER / "layers.gpkg", layer="districts")
+    region = gpd.read_file(FOLDER / "layers.gpkg", layer="region")
+
+    outside = region.geometry.iloc[0].difference(districts.union_all())
+
+    assert outside.area == pytest.approx(0.0, abs=1.0)
+    assert districts.area.sum() == pytest.approx(districts.union_all().area)
