@@ -1,6 +1,5 @@
 """Rasters of the user's: checked, warped once to the run's grid, read by window, and read cell by cell."""
 
-from contextlib import contextmanager
 from typing import NamedTuple
 
 import numpy as np
@@ -13,7 +12,7 @@ from rasterio.warp import Resampling, transform_bounds
 from sitefinder.errors import InputError
 from sitefinder.io.digests import content_digest
 from sitefinder.io.layer_crs import crs_name, crs_of_layer, same_crs
-from sitefinder.terrain.grid import Grid
+from sitefinder.terrain.grid import Grid, whole
 
 # The warped copy is always made in these chunks, counted from the grid's own corner: GDAL's warper
 # approximates by chunk, so that other chunks would give other numbers.
@@ -101,6 +100,11 @@ def raster_facts(source, folder, what):
     return RasterFacts(str(path), crs, nodata, *facts, abs(transform.a), abs(transform.e), lineage)
 
 
+def bounds_in_run(facts, crs):
+    """West, south, east and north of a raster in the run's system [m]."""
+    return transform_bounds(facts.crs.to_wkt(), crs, *facts.bounds, densify_pts=101)
+
+
 def run_grid(facts, crs, cell_size_m):
     """The grid of the run: the DEM's own where it is already in the run's system, else a new one around it.
 
@@ -121,7 +125,7 @@ def run_grid(facts, crs, cell_size_m):
     own_cells = cell_size_m is None or cell_size_m == facts.cell_width == facts.cell_height
     if own_cells and same_crs(facts.crs, CRS.from_user_input(crs)):
         return Grid(*facts.shape, west, north, facts.cell_width, facts.cell_height)
-    west, south, east, north = _bounds_in_run(facts, crs)
+    west, south, east, north = bounds_in_run(facts, crs)
     if cell_size_m is None:
         cell_size_m = round(_cell_in_run_m(facts, crs), 2)
     west, north = np.floor(west / cell_size_m) * cell_size_m, np.ceil(north / cell_size_m) * cell_size_m
@@ -129,14 +133,9 @@ def run_grid(facts, crs, cell_size_m):
     return Grid(rows, columns, float(west), float(north), float(cell_size_m), float(cell_size_m))
 
 
-# The raster's bounds in the run's system [m].
-def _bounds_in_run(facts, crs):
-    return transform_bounds(facts.crs.to_wkt(), crs, *facts.bounds, densify_pts=101)
-
-
 # A cell's mean width and height in the run's system [m].
 def _cell_in_run_m(facts, crs):
-    west, south, east, north = _bounds_in_run(facts, crs)
+    west, south, east, north = bounds_in_run(facts, crs)
     return float(np.sqrt((east - west) / facts.shape[1] * ((north - south) / facts.shape[0])))
 
 
@@ -159,8 +158,7 @@ def warp_once(facts, grid, crs, target, *, factor=1.0):
     int
         Number of cells that have a value.
     """
-    west_m, north_m = grid.west_m, grid.north_m
-    transform = rasterio.Affine(grid.cell_width_m, 0.0, west_m, 0.0, -grid.cell_height_m, north_m)
+    transform = tile_transform(whole(grid), grid)
     profile = DRIVER | {
         "width": grid.columns,
         "height": grid.rows,
@@ -217,32 +215,34 @@ def read_window(path, window):
     return values, values != np.float32(FLOAT_NODATA)
 
 
-@contextmanager
-def label_writer(path, grid, crs):
-    """A GeoTIFF of int32 labels on the run's grid, to be filled window by window.
+def write_labels(path, window, labels, grid, crs):
+    """Keep the labels of one tile as a GeoTIFF.
 
-    Yields
-    ------
-    callable
-        ``write(window, labels)``.
+    Parameters
+    ----------
+    path : Path
+    window : sitefinder.terrain.grid.Window
+        Place of the tile in the grid.
+    labels : ndarray of int32, shape (rows, columns)
+    grid : Grid
+    crs : str
     """
-    transform = rasterio.Affine(grid.cell_width_m, 0.0, grid.west_m, 0.0, -grid.cell_height_m, grid.north_m)
-    profile = DRIVER | {"width": grid.columns, "height": grid.rows, "count": 1, "dtype": "int32", "nodata": -1}
-    with rasterio.open(path, "w", **profile, crs=crs, transform=transform) as raster:
-
-        def write(window, labels):
-            place = rasterio.windows.Window(window.column, window.row, window.columns, window.rows)
-            raster.write(labels.astype(np.int32), 1, window=place)
-
-        yield write
+    profile = DRIVER | {"width": window.columns, "height": window.rows, "count": 1, "dtype": "int32"}
+    with rasterio.open(path, "w", **profile, crs=crs, transform=tile_transform(window, grid)) as raster:
+        raster.write(labels, 1)
 
 
-def read_labels(path, window):
-    """Labels of a window, int32, shape (rows, columns)."""
+def read_labels(path):
+    """Labels of one tile, int32, shape (rows, columns)."""
     with rasterio.open(path) as raster:
-        return raster.read(
-            1, window=rasterio.windows.Window(window.column, window.row, window.columns, window.rows)
-        )
+        return raster.read(1)
+
+
+def tile_transform(window, grid):
+    """Affine transform from a tile's columns and rows to places [m]."""
+    west_m = grid.west_m + window.column * grid.cell_width_m
+    north_m = grid.north_m - window.row * grid.cell_height_m
+    return rasterio.Affine(grid.cell_width_m, 0.0, west_m, 0.0, -grid.cell_height_m, north_m)
 
 
 def cells_at(facts, x_m, y_m, crs, *, factor=1.0):

@@ -185,8 +185,8 @@ RULE_HITS = Layer(
 MACHINE_OPTIONS = Layer(
     "machine_options",
     None,
-    "a site and a machine class that would fit it",
-    ("site_id", "machine"),
+    "a site and a machine class that would fit it, without and with a fish screen",
+    ("site_id", "machine", "screened"),
     (
         SITE_ID,
         text("machine", "name of the machine class"),

@@ -18,8 +18,8 @@ class Stretches(NamedTuple):
 
     ``table`` has a row a candidate: ``layout``, ``intake``, ``tailrace`` (stations), ``head_m``, ``head_se_m``,
     ``length_m``, ``conduit_length_m``, ``pond_length_m``, ``weir_height_m``, ``structure`` (row of the
-    structures, -1 for none). ``taken[start[c]:start[c + 1]]`` are the stations whose segments candidate c takes;
-    those of its pond come last, from ``pond_start[c]`` on.
+    structures, -1 for none). ``taken[start[c]:start[c + 1]]`` are the stations whose segments candidate c takes
+    (some of length 0, at confluences); those of its pond come last, from ``pond_start[c]`` on.
     """
 
     table: pd.DataFrame
@@ -72,7 +72,7 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     first, upstream = upstream_lists(downstream)
     crest_m = np.where(table["layout"] == "new_weir", profile_m[upper] + table["weir_height_m"], -np.inf)
     start, pond_start, taken, pond_m = _taken(
-        upper, lower, crest_m, downstream, step_m, segment_m, profile_m, first, upstream
+        upper, lower, crest_m, downstream, step_m, profile_m, first, upstream
     )
     table["pond_length_m"] = pond_m
     chord_m = np.hypot(
@@ -217,10 +217,10 @@ def _pairs(downstream, step_m, segment_m, profile_m, longest_m, least_head_m, mo
     return intake, tailrace, length
 
 
-# Stations whose segments each candidate takes: its path (from the tailrace up), then its pond. A pond is as long as
-# its longest arm, up to where the profile reaches the crest within the last piece.
+# Stations whose segments each candidate takes: its path (from the tailrace up), then its pond. A pond is as long
+# as its longest arm, up to where the profile reaches the crest within the last piece.
 @njit(cache=True)
-def _taken(intake, tailrace, crest_m, downstream, step_m, segment_m, profile_m, first, upstream):
+def _taken(intake, tailrace, crest_m, downstream, step_m, profile_m, first, upstream):
     count = len(intake)
     start = np.zeros(count + 1, dtype=np.int64)
     pond_start = np.zeros(count, dtype=np.int64)
@@ -234,11 +234,10 @@ def _taken(intake, tailrace, crest_m, downstream, step_m, segment_m, profile_m, 
         path_from = size
         while station != tailrace[c]:
             station = downstream[station]
-            if segment_m[station] > 0.0:
-                if size == len(taken):
-                    taken = np.concatenate((taken, np.empty(len(taken), dtype=np.int32)))
-                taken[size] = station
-                size += 1
+            if size == len(taken):
+                taken = np.concatenate((taken, np.empty(len(taken), dtype=np.int32)))
+            taken[size] = station
+            size += 1
         taken[path_from:size] = taken[path_from:size][::-1].copy()
         pond_start[c] = size
         depth = 0
@@ -256,10 +255,9 @@ def _taken(intake, tailrace, crest_m, downstream, step_m, segment_m, profile_m, 
                 if profile_m[upper] < crest_m[c]:
                     stack[depth] = upper
                     depth += 1
-            if segment_m[lower] > 0.0:
-                if size == len(taken):
-                    taken = np.concatenate((taken, np.empty(len(taken), dtype=np.int32)))
-                taken[size] = lower
-                size += 1
+            if size == len(taken):
+                taken = np.concatenate((taken, np.empty(len(taken), dtype=np.int32)))
+            taken[size] = lower
+            size += 1
         start[c + 1] = size
     return start, pond_start, taken[:size].copy(), pond_m

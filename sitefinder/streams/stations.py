@@ -126,22 +126,58 @@ def _segment_table(stations, lines):
     return table.reset_index(drop=True)
 
 
+def place_names(parts, link, distance_m):
+    """What places on the network are called: the user's feature and the metres along it as it was drawn.
+
+    Parameters
+    ----------
+    parts : DataFrame
+        See `sitefinder.streams.network.Network`.
+    link : ndarray of int, shape (m,)
+    distance_m : ndarray of float, shape (m,)
+        Along the link [m].
+
+    Returns
+    -------
+    DataFrame, m rows
+        ``feature_id``, ``feature_m`` and ``name``, such as ``40@250``; two places may share a name.
+    """
+    first = np.searchsorted(parts["link"], link)
+    last = np.searchsorted(parts["link"], link, side="right")
+    to_m = parts["to_m"].to_numpy()
+    rows = [
+        begin + min(int(np.searchsorted(to_m[begin:end], at)), end - begin - 1)
+        for at, begin, end in zip(distance_m, first, last, strict=True)
+    ]
+    part = parts.iloc[rows].reset_index(drop=True)
+    share = (np.asarray(distance_m) - part["from_m"]) / (part["to_m"] - part["from_m"])
+    along = part["feature_from_m"] + share * (part["feature_to_m"] - part["feature_from_m"])
+    names = [f"{feature}@{place:.0f}" for feature, place in zip(part["feature_id"], along, strict=True)]
+    return pd.DataFrame({"feature_id": part["feature_id"], "feature_m": along, "name": names})
+
+
+def without_repeats(names):
+    """Names made distinct: the second of a kind gets b, the third c …
+
+    Examples
+    --------
+    >>> without_repeats(["40@250", "7@10", "40@250"])
+    ['40@250', '7@10', '40@250b']
+    """
+    seen, distinct = {}, []
+    for name in names:
+        number = seen.get(name, 0)
+        seen[name] = number + 1
+        ending = "" if number == 0 else chr(ord("a") + number) if number < 26 else f"-{number}"
+        distinct.append(name + ending)
+    return distinct
+
+
 def _named(reaches, network, stations):
-    parts = network.parts
     middle = (reaches["from_m"] + reaches["to_m"]).to_numpy() / 2
-    first = np.searchsorted(parts["link"], reaches["link"])
-    last = np.searchsorted(parts["link"], reaches["link"], side="right")
-    names, features, along = [], [], []
-    for at, begin, end in zip(middle, first, last, strict=True):
-        row = begin + min(int(np.searchsorted(parts["to_m"].to_numpy()[begin:end], at)), end - begin - 1)
-        part = parts.iloc[row]
-        share = (at - part["from_m"]) / max(part["to_m"] - part["from_m"], 1e-9)
-        place = part["feature_from_m"] + share * (part["feature_to_m"] - part["feature_from_m"])
-        features.append(part["feature_id"])
-        along.append(place)
-        names.append(f"{part['feature_id']}@{place:.0f}")
-    reaches["reach_id"] = _without_repeats(names)
-    reaches["feature_id"], reaches["feature_m"] = features, along
+    places = place_names(network.parts, reaches["link"].to_numpy(), middle)
+    reaches["reach_id"] = without_repeats(places["name"])
+    reaches["feature_id"], reaches["feature_m"] = places["feature_id"], places["feature_m"]
     links = network.links
     reaches["stream"] = links["stream"].to_numpy()[reaches["link"]]
     reaches["order_strahler"] = links["order_strahler"].to_numpy()[reaches["link"]]
@@ -152,15 +188,3 @@ def _named(reaches, network, stations):
     reaches["last_station"] = of_reach.to_numpy()[np.append(turns[1:], len(number)) - 1]
     reaches["first_station"] = of_reach.to_numpy()[turns] - 1
     return reaches
-
-
-# Names made distinct: the second of a kind gets b, the third c …
-def _without_repeats(names):
-    seen, distinct = {}, []
-    for name in names:
-        number = seen.get(name, 0)
-        seen[name] = number + 1
-        distinct.append(
-            name if number == 0 else f"{name}{chr(ord('a') + number)}" if number < 26 else f"{name}-{number}"
-        )
-    return distinct

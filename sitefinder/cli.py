@@ -1,0 +1,116 @@
+"""The command line: arguments to stages, errors to exit status."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from sitefinder import __version__
+from sitefinder.errors import SitefinderError
+from sitefinder.report.summary import summary_text
+from sitefinder.stages import run as stages
+
+MENDABLE, INTERRUPTED = 2, 130
+# What a stage is called while it runs.
+STAGE_WORDS = {
+    "surface": "warping the DEM",
+    "network": "linking streams",
+    "placed": "placing stations and reaches",
+    "terrain": "draining the terrain",
+    "catchments": "adding up catchments",
+    "heads": "fitting the long profile",
+    "flows": "estimating flows",
+    "waters": "looking for lakes and structures",
+    "stretches": "finding stretches",
+    "energy": "valuing stretches",
+    "rule_overlaps": "laying rules over the streams",
+    "verdicts": "judging reaches",
+    "sites": "choosing sites",
+}
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="A regional inventory of low-head hydropower sites: screening, not design and not a permit.",
+)
+Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", help="settings file of the run")]
+
+
+def main():
+    """Run the command; the user's mistakes exit with 2 and without a traceback."""
+    try:
+        app(standalone_mode=True)
+    except SitefinderError as error:
+        sys.stdout.flush()
+        print(error, file=sys.stderr)
+        raise SystemExit(MENDABLE) from None
+    except KeyboardInterrupt:
+        print("interrupted; nothing was delivered", file=sys.stderr)
+        raise SystemExit(INTERRUPTED) from None
+
+
+def _version(wanted: bool):
+    if wanted:
+        print(f"sitefinder {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="say the version and stop")
+    ] = False,
+):
+    pass
+
+
+@app.command()
+def run(
+    config: Config,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="processes for terrain tiles; changes no result")
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
+):
+    """The whole job: progress on standard error, a summary on standard output."""
+    console = Console(stderr=True, quiet=quiet)
+    columns = (TextColumn("{task.description:<34}"), BarColumn(bar_width=24), TimeElapsedColumn())
+    with Progress(*columns, console=console) as bars:
+        bar = bars.add_task("reading settings and inputs", total=len(stages.STAGES) + 1)
+
+        def started(name, number, count):
+            bars.update(bar, description=STAGE_WORDS[name], completed=number - 1)
+
+        def progress(done, count):
+            if count > 1:
+                bars.update(bar, description=f"{STAGE_WORDS['terrain']}, {done} of {count}")
+
+        delivered = stages.run(config, workers=workers, started=started, progress=progress)
+        bars.update(bar, description="done", completed=len(stages.STAGES) + 1)
+    print(
+        summary_text(
+            delivered.title,
+            delivered.tables,
+            energy_p90_mwh=delivered.energy_p90_mwh,
+            energy_p10_mwh=delivered.energy_p10_mwh,
+            currency=delivered.currency,
+            files=[delivered.path],
+        ),
+        end="",
+    )
+
+
+@app.command()
+def check(config: Config):
+    """Settings and inputs, in seconds, all problems at once."""
+    settings, inputs = stages.check(config)
+    layers = ", ".join(inputs.layers) or "none"
+    print(f"{settings.run.name}: settings and inputs are sound")
+    print(f"  layers:    {layers}")
+    print(f"  rules:     {len(settings.rules)}")
+    print(f"  machines:  {len(inputs.machines)} classes")
+    print(f"  repairs:   {len(inputs.repairs)} on reading; each is listed by a run")

@@ -1,0 +1,60 @@
+"""Catchments as polygons, from the labels that the terrain stage left tile by tile."""
+
+import numpy as np
+import shapely
+from rasterio.features import shapes
+
+from sitefinder.io.rasters import read_labels, tile_transform
+
+
+def catchment_polygons(label_tiles, grid, downstream, intakes):
+    """The ground that drains to each of a few stations, nested ones included.
+
+    Parameters
+    ----------
+    label_tiles : list of (Window, Path)
+        Tiles of station labels.
+    grid : Grid
+    downstream : ndarray of int32, shape (n,)
+        Next station downstream, always of a higher number, or -1.
+    intakes : ndarray of int, shape (m,)
+        Stations, each once.
+
+    Returns
+    -------
+    ndarray of MultiPolygon, shape (m,)
+        Along cell borders; empty where no ground drains to the station.
+
+    Notes
+    -----
+    Each cell is given to the next of the stations below it, each tile is turned into polygons once, and the pieces
+    are joined down the tree, so that the work does not grow with how deep catchments are nested.
+    """
+    next_below = _next_at_or_below(downstream, intakes)
+    pieces = [[] for _ in intakes]
+    for window, path in label_tiles:
+        labels = read_labels(path)
+        owner = np.where(labels >= 0, next_below[labels], -1).astype(np.int32)
+        if not (owner >= 0).any():
+            continue
+        found = shapes(owner, mask=owner >= 0, connectivity=4, transform=tile_transform(window, grid))
+        for polygon, number in found:
+            pieces[int(number)].append(shapely.geometry.shape(polygon))
+    whole = np.full(len(intakes), None, dtype=object)
+    for number in np.argsort(intakes):  # from the sources down
+        ground = shapely.union_all(pieces[number])
+        whole[number] = shapely.multipolygons(shapely.get_parts(ground)) if not ground.is_empty else ground
+        below = downstream[intakes[number]]
+        if below >= 0 and next_below[below] >= 0:
+            pieces[next_below[below]].append(ground)
+    return whole
+
+
+# Number of the first of the given stations at or below each station, or -1.
+def _next_at_or_below(downstream, intakes):
+    number = np.full(len(downstream), -1, dtype=np.int64)
+    number[intakes] = np.arange(len(intakes))
+    for station in range(len(downstream) - 1, -1, -1):  # from the outlets up
+        if number[station] < 0 and downstream[station] >= 0:
+            number[station] = number[downstream[station]]
+    return number

@@ -1,0 +1,93 @@
+"""Existing weirs and drops, brought to the segment of stream that they stand in."""
+
+import numpy as np
+import pandas as pd
+import shapely
+
+# What the user's layer may say of a structure, and what is taken where it says nothing.
+ATTRIBUTES = {
+    "kind": "",
+    "use": "",
+    "powered": False,
+    "fish_pass": False,
+    "removal_planned": False,
+    "drop_m": np.nan,
+    "drop_error_m": np.nan,
+}
+# Kinds at which nobody can take head as at a weir: a natural fall stays as it is, a crossing holds no water.
+NOT_BARRIERS = ("fall", "waterfall", "bridge", "culvert", "embankment", "ford")
+# A surveyed drop without a stated error (common practice, no source).
+SURVEY_ERROR_M = 0.1
+WORDS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False, "": False}
+
+
+def place_structures(frame, segments, snap_m):
+    """Structures with the station whose segment they stand in.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Points with ``feature_id`` and any of the `ATTRIBUTES`.
+    segments : DataFrame
+        Columns ``station`` and ``geometry``.
+    snap_m : float
+        Farthest that a structure may lie from its stream [m].
+
+    Returns
+    -------
+    DataFrame
+        One row a structure: ``structure_id``, the attributes, ``station`` (-1 where no stream is near),
+        ``distance_to_stream_m``, ``is_barrier`` (head may be taken there), ``note``, ``geometry``.
+
+    Notes
+    -----
+    A structure goes to the nearest segment; at equal distance to the one of the lower station.
+    """
+    table = pd.DataFrame({"structure_id": frame["feature_id"].to_numpy()})
+    for name, default in ATTRIBUTES.items():
+        values = frame[name].to_numpy() if name in frame else np.full(len(frame), default)
+        table[name] = _as(values, default)
+    table["drop_error_m"] = table["drop_error_m"].where(table["drop_error_m"] > 0, SURVEY_ERROR_M)
+    table["geometry"] = frame.geometry.to_numpy()
+    station, distance = _nearest(table["geometry"].to_numpy(), segments)
+    near = distance <= snap_m
+    table["station"] = np.where(near, station, -1)
+    table["distance_to_stream_m"] = distance
+    natural = table["kind"].str.lower().isin(NOT_BARRIERS).to_numpy()
+    powered = table["powered"].to_numpy()
+    planned = table["removal_planned"].to_numpy()
+    table["is_barrier"] = near & ~natural & ~powered & ~planned
+    notes = [
+        (~near, f"no stream within {snap_m:g} m"),
+        (natural, "no barrier to take head at"),
+        (powered, "already powered: its stream is developed"),
+        (planned, "removal is planned"),
+        (
+            table["drop_m"].isna().to_numpy() & table["is_barrier"].to_numpy(),
+            "no surveyed drop: head from the DEM",
+        ),
+    ]
+    told = np.full(len(table), "", dtype=object)
+    for applies, text in notes:
+        told = np.where(applies, np.where(told == "", text, told + "; " + text), told)
+    table["note"] = told
+    return table
+
+
+def _as(values, default):
+    if isinstance(default, bool):
+        words = pd.Series(values).fillna("").astype(str).str.strip().str.lower().str.removesuffix(".0")
+        return words.map(WORDS).fillna(False).to_numpy(dtype=bool)
+    if isinstance(default, float):
+        return pd.to_numeric(pd.Series(values), errors="coerce").to_numpy(dtype=float)
+    return pd.Series(values).fillna("").astype(str).to_numpy(dtype=object)
+
+
+def _nearest(points, segments):
+    if len(points) == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0)
+    lines = segments["geometry"].to_numpy()
+    (point, line), distance = shapely.STRtree(lines).query_nearest(points, return_distance=True)
+    order = np.lexsort([segments["station"].to_numpy()[line], point])
+    first = order[np.unique(point[order], return_index=True)[1]]
+    return segments["station"].to_numpy()[line[first]], distance[first]

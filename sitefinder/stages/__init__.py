@@ -1,0 +1,1 @@
+"""The one place where all parts meet: the stage graph."""

@@ -1,0 +1,217 @@
+"""The stages that stand on the ground: surface, network, terrain, catchments and heads."""
+
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.errors import InputError
+from sitefinder.io.rasters import cells_at, read_window, run_grid, warp_once, write_labels
+from sitefinder.io.whitebox_engine import derive_network
+from sitefinder.pipeline.workers import mapped
+from sitefinder.streams.catchments import catchment_means, drained_area_km2, sums_upstream
+from sitefinder.streams.network import build_network
+from sitefinder.streams.profile import monotone_profile
+from sitefinder.streams.profile_error import simulate_profile_errors
+from sitefinder.streams.stations import place_stations
+from sitefinder.streams.transects import channel_elevation, transect_points
+from sitefinder.terrain.grid import Grid, Window, tile_windows
+from sitefinder.terrain.stream_cells import StreamCells, stream_cells
+from sitefinder.terrain.tiles import MISSING, drain_tile, merge_tile_sums
+
+# Covariates are summed as whole thousandths, so that no order of adding can change a sum.
+COVARIATE_STEPS = 1000.0
+# Reach of a transect to each side, in cells of the DEM, where the settings state none.
+TRANSECT_CELLS = 2.5
+
+
+class Surface(NamedTuple):
+    """The one warped copy of each raster: its grid, and where the copies lie."""
+
+    grid: Grid
+    dem_path: Path
+    covariate_paths: dict
+
+
+class Ground(NamedTuple):
+    """What drains to each station, tile by tile and summed; ``label_tiles`` are (window, path) of the labels."""
+
+    sums: object
+    cells: StreamCells
+    label_tiles: list
+
+
+class Profile(NamedTuple):
+    """Raw and conditioned elevation of each station [m], and simulated errors, shape (stations, draws) [m]."""
+
+    raw_m: np.ndarray
+    profile_m: np.ndarray
+    errors_m: np.ndarray
+
+
+def warp_surface(settings, inputs, scratch):
+    """Warp the DEM and each covariate once to the run's grid.
+
+    Raises
+    ------
+    InputError
+        If the DEM, or a covariate on the DEM's ground, holds only nodata.
+    """
+    crs = settings.run.crs
+    grid = run_grid(inputs.dem, crs, settings.terrain.cell_size_m)
+    paths = {}
+    for name, facts in {"dem": inputs.dem, **inputs.covariates}.items():
+        source = settings.inputs.dem if name == "dem" else settings.inputs.covariates[name]
+        factor = source.metres_per_unit if name == "dem" else source.scale
+        paths[name] = scratch / f"surface-{len(paths)}.tif"
+        if warp_once(facts, grid, crs, paths[name], factor=factor) == 0:
+            raise InputError.of(
+                f"the {name} raster holds no data where the run is",
+                file=source.path,
+                expected="elevations" if name == "dem" else "values on the ground of the DEM",
+                found=f"only nodata ({facts.nodata})",
+                fix="check its extent, its coordinate system and its nodata value",
+            )
+    dem_path = paths.pop("dem")
+    return Surface(grid, dem_path, paths)
+
+
+def make_network(settings, inputs, surface, scratch):
+    """Links, from the mapped streams or from the DEM where none are mapped."""
+    crs = settings.run.crs
+    if "streams" in inputs.layers:
+        lines = inputs.layers["streams"].frame.rename(columns={"feature_name": "stream"})
+    else:
+        lines = derive_network(surface.dem_path, settings.network.derive_threshold_km2, scratch)
+        lines = lines.rename(columns={"stream_id": "feature_id"}).assign(stream="")
+    geometry = lines.geometry.to_numpy()
+    ends = [shapely.get_point(geometry, place) for place in (0, -1)]
+    elevation_m = np.column_stack(
+        [cells_at(inputs.dem, shapely.get_x(point), shapely.get_y(point), crs) for point in ends]
+    )
+    return build_network(
+        pd.DataFrame(lines[["feature_id", "stream", "geometry"]]),
+        snap_m=settings.network.snap_m,
+        end_elevation_m=elevation_m * settings.inputs.dem.metres_per_unit,
+    )
+
+
+def place_on_network(settings, network):
+    """Stations, segments and reaches."""
+    return place_stations(
+        network,
+        station_spacing_m=settings.network.station_spacing_m,
+        reach_length_m=settings.network.reach_length_m,
+    )
+
+
+def drain_terrain(settings, surface, network, placed, scratch, progress):
+    """Drain the region tile by tile to its stations."""
+    grid, terrain = surface.grid, settings.terrain
+    cells = stream_cells(*_pieces(placed), network.links["downstream_link"].to_numpy(), grid)
+    scales = dict.fromkeys(surface.covariate_paths, COVARIATE_STEPS)
+    tiles = tile_windows(grid, terrain.tile_rows, terrain.tile_columns)
+    task = partial(
+        _drain_one,
+        surface=surface,
+        cells=cells,
+        scales=scales,
+        margin_cells=terrain.margin_cells,
+        scratch=scratch,
+        crs=settings.run.crs,
+    )
+    sums = mapped(task, tiles, settings.run.workers, done=progress)
+    merged = merge_tile_sums(sums, len(placed.stations))
+    if merged.cells.sum() == 0:
+        raise InputError.of(
+            "no ground of the DEM drains to any stream",
+            expected="streams that lie on the DEM",
+            found=f"{len(cells.row)} stream cells on a grid of {grid.rows} × {grid.columns}",
+            fix="check that DEM and streams are of the same region",
+        )
+    return Ground(merged, cells, [(tile, _label_path(scratch, tile)) for tile in tiles])
+
+
+def _label_path(scratch, tile):
+    return scratch / f"labels-{tile.row}-{tile.column}.tif"
+
+
+# One tile, on any worker: its labels stay in the scratch folder, its sums come back.
+def _drain_one(core: Window, *, surface, cells, scales, margin_cells, scratch, crs):
+    def read(window):
+        elevation_m, valid = read_window(surface.dem_path, window)
+        covariates = {}
+        for name, path in surface.covariate_paths.items():
+            values, known = read_window(path, window)
+            scaled = np.rint(values.astype(np.float64) * scales[name])
+            covariates[name] = np.where(known, scaled, MISSING).astype(np.int64)
+        return elevation_m, valid, covariates
+
+    drained = drain_tile(read, core, surface.grid, cells, margin_cells)
+    write_labels(_label_path(scratch, core), core, drained.label, surface.grid, crs)
+    return drained.sums
+
+
+# Segments as polylines in compressed form, and each headwater's first station as a single vertex.
+def _pieces(placed):
+    segments, stations = placed.segments, placed.stations
+    sources = stations.index[stations["is_headwater"]].to_numpy()
+    lines = segments["geometry"].to_numpy()
+    vertices = shapely.get_coordinates(lines)
+    counts = np.concatenate([shapely.get_num_coordinates(lines), np.ones(len(sources), dtype=np.int64)])
+    places = stations.loc[sources, ["x_m", "y_m"]].to_numpy()
+    x_m, y_m = np.concatenate([vertices, places]).T
+    label = np.concatenate([segments["station"].to_numpy(), sources]).astype(np.int32)
+    link = stations["link"].to_numpy()[label].astype(np.int32)
+    return np.concatenate([[0], np.cumsum(counts)]), x_m.copy(), y_m.copy(), label, link
+
+
+def sum_catchments(settings, surface, placed, terrain):
+    """Predictors of each station: ``area_km2``, each covariate, and the share of the catchment at the DEM's edge.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``area_km2``, the covariates by name, ``edge_cells`` and ``incomplete``.
+    """
+    downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
+    grid, sums = surface.grid, terrain.sums
+    table = {"area_km2": drained_area_km2(sums.cells, downstream, grid.cell_width_m * grid.cell_height_m)}
+    for name in surface.covariate_paths:
+        table[name] = catchment_means(sums.sums[name], sums.covered[name], downstream) / COVARIATE_STEPS
+    edge_cells = sums_upstream(sums.edge_cells, downstream)
+    table["edge_cells"] = edge_cells
+    table["incomplete"] = (edge_cells > 0) & (not settings.terrain.edge_is_divide)
+    return pd.DataFrame(table)
+
+
+def fit_profile(settings, inputs, placed):
+    """The long profile from the DEM's own cells, and what its error may be."""
+    heads, dem = settings.heads, settings.inputs.dem
+    cell_m = _own_cell_m(inputs.dem, placed.stations, settings.run.crs)
+    half_width_m = heads.transect_half_width_m or TRANSECT_CELLS * cell_m
+    x_m, y_m = transect_points(placed.stations, half_width_m=half_width_m, step_m=cell_m / 2)
+    raw_m, _ = channel_elevation(cells_at(inputs.dem, x_m, y_m, settings.run.crs, factor=dem.metres_per_unit))
+    downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
+    step_m = placed.stations["to_downstream_m"].to_numpy()
+    profile_m = monotone_profile(raw_m, None, downstream, heads.quantile, step_m)
+    errors_m = simulate_profile_errors(
+        profile_m,
+        downstream,
+        step_m,
+        dem.error_rmse_m,
+        dem.error_correlation_length_m,
+        heads.draws,
+        settings.run.seed,
+        heads.quantile,
+    )
+    return Profile(raw_m, profile_m, errors_m)
+
+
+# A cell's mean width and height [m], also where the DEM is in degrees.
+def _own_cell_m(facts, stations, crs):
+    grid = run_grid(facts, crs, None)
+    return float(np.sqrt(grid.cell_width_m * grid.cell_height_m))

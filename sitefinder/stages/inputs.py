@@ -1,0 +1,149 @@
+"""All that a run reads, opened and judged together, so that every problem is told at once."""
+
+from typing import NamedTuple
+
+import pandas as pd
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
+from sitefinder.io.flow_files import read_equations, read_gauges
+from sitefinder.io.outputs import writable_folder
+from sitefinder.io.power_files import read_costs, read_machines
+from sitefinder.io.rasters import bounds_in_run, raster_facts
+from sitefinder.io.vectors import read_layer, refuse_distant
+from sitefinder.streams.lines import REPAIR_COLUMNS
+
+# Kind of geometry that each layer must hold.
+LAYERS = {
+    "streams": "line",
+    "region": "polygon",
+    "districts": "polygon",
+    "structures": "point",
+    "lakes": "polygon",
+    "roads": "line",
+    "power_lines": "line",
+    "settlements": "any",
+}
+
+
+class RunInputs(NamedTuple):
+    """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
+
+    ``layers`` holds only those that the settings name. Either ``equations`` or ``gauges`` is None.
+    """
+
+    dem: object
+    covariates: dict
+    layers: dict
+    rules: list
+    equations: list | None
+    gauges: pd.DataFrame | None
+    machines: list
+    costs: object
+    lineage: list
+    repairs: pd.DataFrame
+
+
+def read_inputs(settings, folder):
+    """Open and judge everything that the settings name.
+
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+    folder : Path
+        Folder of the settings file, from which relative paths start.
+
+    Returns
+    -------
+    RunInputs
+
+    Raises
+    ------
+    ConfigError, InputError
+        One error that lists every problem.
+    """
+    problems = []
+
+    def tried(read, *arguments, **options):
+        try:
+            return read(*arguments, **options)
+        except SitefinderError as error:
+            problems.append(error)
+            return None
+
+    tried(check_run_crs, settings.run.crs)
+    tried(writable_folder, folder / settings.run.output_folder)
+    if problems:
+        raise _together(problems)
+    dem = tried(raster_facts, settings.inputs.dem, folder, "dem")
+    covariates = {
+        name: tried(raster_facts, source, folder, name) for name, source in settings.inputs.covariates.items()
+    }
+    bounds = None if dem is None else bounds_in_run(dem, settings.run.crs)
+    layers = {}
+    for name, geometry in LAYERS.items():
+        source = getattr(settings.inputs, name)
+        if source is not None:
+            layers[name] = tried(_layer, source, folder, settings.run.crs, bounds, name, geometry, False)
+    rules = [
+        tried(_layer, rule, folder, settings.run.crs, bounds, f"rule {rule.name}", "any", rule.may_be_empty)
+        for rule in settings.rules
+    ]
+    flows = settings.flows
+    equations = [tried(read_equations, folder / path) for path in flows.equations]
+    gauges = None if flows.gauges is None else tried(read_gauges, folder / flows.gauges.path, flows.gauges)
+    machines = tried(read_machines, [folder / path for path in settings.energy.machines])
+    costs = tried(read_costs, folder / settings.costs.file)
+    if problems:
+        raise _together(problems)
+    reads = [*layers.values(), *rules]
+    return RunInputs(
+        dem,
+        covariates,
+        layers,
+        rules,
+        [equation for file in equations for equation in file] or None,
+        gauges,
+        machines,
+        costs,
+        [dem.lineage, *[facts.lineage for facts in covariates.values()], *[read.lineage for read in reads]],
+        pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
+    )
+
+
+def check_run_crs(crs):
+    """Refuse a run's coordinate system that is not projected in metres.
+
+    Raises
+    ------
+    ConfigError
+    """
+    expected = "a projected system in metres, for example EPSG:32633"
+    try:
+        system = CRS.from_user_input(crs)
+    except CRSError:
+        raise ConfigError.of("run.crs is no coordinate system", expected=expected, found=crs) from None
+    if not system.is_projected or system.axis_info[0].unit_name != "metre":
+        unit = system.axis_info[0].unit_name if system.axis_info else "no"
+        raise ConfigError.of(
+            "run.crs does not measure in metres",
+            expected=expected,
+            found=f"{crs} ({system.name}), with axes in {unit}",
+            fix="choose the projected system of your region; degrees have no length",
+        )
+
+
+def _layer(source, folder, crs, bounds, what, geometry, allow_empty):
+    read = read_layer(source, folder, crs, what=what, geometry=geometry, allow_empty=allow_empty)
+    if bounds is not None and not allow_empty:
+        refuse_distant(read, bounds)
+    return read
+
+
+# One problem stands as it is; several are listed under one headline.
+def _together(problems):
+    if len(problems) == 1:
+        return problems[0]
+    kind = ConfigError if all(isinstance(problem, ConfigError) for problem in problems) else InputError
+    return all_of(kind, "settings and inputs", [str(problem) for problem in problems])

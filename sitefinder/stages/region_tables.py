@@ -1,0 +1,187 @@
+"""Reaches, rule hits, structures, districts and provenance, as tables of the delivery."""
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.power.energy import hydraulic_power_kw
+from sitefinder.power.uncertainty import intervals
+from sitefinder.schema import LAYERS
+from sitefinder.siting.access import district_names, lengths_by_district
+from sitefinder.siting.rules import hits_by_reach
+from sitefinder.streams.profile_error import head_standard_error
+
+M_PER_KM = 1000.0
+
+
+def make_reach_table(settings, inputs, placed, catchments, heads, flows, waters, verdicts, sites, within):
+    """Every reach of the region with its numbers, verdict and reasons.
+
+    Parameters are the results of the stages of those names; `within` is True for reaches of the region.
+
+    Returns
+    -------
+    GeoDataFrame
+        As `sitefinder.schema` declares ``reaches``.
+    """
+    reaches = placed.reaches.copy()
+    upper, lower = reaches["first_station"].to_numpy(), reaches["last_station"].to_numpy()
+    reaches["head_m"] = heads.profile_m[upper] - heads.profile_m[lower]
+    reaches["head_se_m"] = head_standard_error(heads.errors_m, upper, lower)
+    reaches["slope"] = reaches["head_m"] / reaches["length_m"]
+    reaches["area_km2"] = catchments["area_km2"].to_numpy()[lower]
+    estimate = flows.estimate
+    reaches["flow_mean_m3s"], reaches["flow_q95_m3s"] = estimate.mean_m3s[lower], flows.q95_m3s[lower]
+    reaches["flow_mean_low_m3s"] = estimate.mean_low_m3s[lower]
+    reaches["flow_mean_high_m3s"] = estimate.mean_high_m3s[lower]
+    reaches["theoretical_kw"] = hydraulic_power_kw(reaches["flow_mean_m3s"], reaches["head_m"])
+    reaches["power_density_kw_per_km"] = reaches["theoretical_kw"] / (reaches["length_m"] / M_PER_KM)
+    reaches = pd.concat([reaches, verdicts.reaches], axis=1)
+    reaches["not_offered_because"] = sites.not_offered
+    reaches["flags"] = _flags(settings, placed, catchments, flows, waters, reaches)
+    lengths = _district_lengths(inputs, reaches)
+    most = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
+    reaches["district"] = most.drop_duplicates("reach")["district"].to_numpy()
+    columns = [column.name for column in LAYERS["reaches"].columns]
+    frame = geopandas.GeoDataFrame(reaches[columns], geometry=reaches["geometry"].to_numpy(), crs=settings.run.crs)
+    return frame[within].reset_index(drop=True)
+
+
+def _flags(settings, placed, catchments, flows, waters, reaches):
+    lower = reaches["last_station"].to_numpy()
+    resolved = reaches["head_m"] >= settings.heads.resolved_standard_errors * reaches["head_se_m"]
+    of_reach = placed.stations["reach"].to_numpy()
+    marks = {
+        "head_unresolved": ~resolved.to_numpy(),
+        "catchment_incomplete": catchments["incomplete"].to_numpy()[lower],
+        "standing_water": np.isin(reaches.index, of_reach[waters.standing]),
+        "developed": np.isin(reaches.index, of_reach[waters.developed]),
+    }
+    return [
+        "; ".join([*[name for name, holds in marks.items() if holds[reach]], *flows.estimate.flags[station]])
+        for reach, station in enumerate(lower.tolist())
+    ]
+
+
+def _district_lengths(inputs, reaches):
+    districts = inputs.layers["districts"].frame if "districts" in inputs.layers else None
+    return lengths_by_district(geopandas.GeoDataFrame(geometry=reaches["geometry"].to_numpy()), districts)
+
+
+def make_rule_hits(settings, placed, rule_overlaps, within):
+    """Reaches, rules and features that meet."""
+    hits = hits_by_reach(rule_overlaps) if len(rule_overlaps) else rule_overlaps
+    reach = hits["reach"].to_numpy(dtype=np.int64)
+    actions = {rule.name: rule.action for rule in settings.rules}
+    hits = hits.assign(reach_id=placed.reaches["reach_id"].to_numpy()[reach], action=hits["rule"].map(actions))
+    columns = [column.name for column in LAYERS["rule_hits"].columns]
+    return hits.loc[within[reach], columns].reset_index(drop=True)
+
+
+def make_structures(settings, placed, waters):
+    """Structures as used."""
+    table = waters.structures.copy()
+    station = table["station"].to_numpy(dtype=np.int64)
+    names = np.append(placed.reaches["reach_id"].to_numpy(dtype=object), "")
+    of_station = np.append(placed.stations["reach"].to_numpy(), -1)
+    table["reach_id"] = names[of_station[station]]
+    surveyed = table["drop_m"].notna()
+    table["source"] = np.where(surveyed, "surveyed", np.where(table["is_barrier"].astype(bool), "DEM", ""))
+    table["drop_error_m"] = table["drop_error_m"].where(surveyed)
+    for name in ("drop_m", "drop_error_m", "distance_to_stream_m"):
+        table[name] = table[name].astype(float)
+    columns = [column.name for column in LAYERS["structures"].columns]
+    geometry = table["geometry"].to_numpy(dtype=object)
+    return geopandas.GeoDataFrame(table[columns], geometry=geometry, crs=settings.run.crs)
+
+
+def make_districts(settings, inputs, reaches, site_tables):
+    """Totals of each district, and a last row for what lies outside all of them.
+
+    Empty where no district layer is given.
+    """
+    layer = LAYERS["districts"]
+    columns = [column.name for column in layer.columns]
+    if "districts" not in inputs.layers:
+        return geopandas.GeoDataFrame(columns=[*columns, "geometry"], geometry="geometry", crs=settings.run.crs)
+    frame = inputs.layers["districts"].frame
+    names = district_names(frame)
+    ground = {name: shapely.union_all(frame.geometry.to_numpy()[names == name]) for name in dict.fromkeys(names)}
+    lengths = _district_lengths(inputs, reaches)
+    lengths = lengths.merge(reaches.drop(columns=["district", "geometry"]), left_on="reach", right_index=True)
+    share = lengths["length_m_x"] / lengths["length_m_y"]
+    lengths["power"] = lengths["theoretical_kw"] * share
+    open_ones = lengths["verdict"].isin(["open", "restricted"])
+    sites = site_tables.sites
+    rows = []
+    for name in [*ground, ""]:
+        here = lengths["district"] == name
+        mine = (sites["district"] == name).to_numpy()
+        drawn = site_tables.draws.energy_mwh[mine].sum(axis=0, keepdims=True)
+        energy = intervals(drawn)
+        km = lengths["length_m_x"] / M_PER_KM
+        rows.append(
+            {
+                "district": name,
+                "reaches": int(here.sum()),
+                "reach_length_km": km[here].sum(),
+                "open_length_km": km[here & open_ones].sum(),
+                "excluded_length_km": km[here & (lengths["verdict"] == "excluded")].sum(),
+                "theoretical_kw": lengths.loc[here, "power"].sum(),
+                "sites": int(mine.sum()),
+                "power_kw": sites.loc[mine, "power_kw"].sum(),
+                "energy_mwh": sites.loc[mine, "energy_mwh"].sum(),
+                "energy_mwh_p90": energy.p90[0],
+                "energy_mwh_p10": energy.p10[0],
+            }
+        )
+    geometry = [shapely.multipolygons(shapely.get_parts(area)) for area in ground.values()]
+    return geopandas.GeoDataFrame(pd.DataFrame(rows)[columns], geometry=[*geometry, None], crs=settings.run.crs)
+
+
+def make_provenance(settings, inputs, stages, equations, repairs):
+    """Inputs with their digests, settings that change results, and stage versions."""
+    changed = repairs.groupby("layer").size().to_dict()
+    rows = []
+    for lineage in inputs.lineage:
+        told = [lineage.get("crs", ""), lineage.get("operation", "")]
+        if lineage["name"] in changed:
+            told.append(f"{changed[lineage['name']]} repairs")
+        rows.append(
+            {
+                "kind": "input",
+                "name": lineage["name"],
+                "value": lineage["path"],
+                "digest": lineage["digest"],
+                **{key: lineage[key] for key in ("source", "date", "licence")},
+                "note": "; ".join(part for part in told if part),
+            }
+        )
+    for equation in equations:
+        rows.append(_setting(f"equation {equation.statistic}", equation.region or "", equation.source))
+    for key, value in _flat(settings.model_dump(exclude={"run": {"workers", "output_folder"}})):
+        rows.append(_setting(key, str(value), ""))
+    for stage in stages:
+        rows.append({**_setting(stage.name, str(stage.version), ""), "kind": "stage"})
+    columns = [column.name for column in LAYERS["provenance"].columns]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _setting(name, value, source):
+    empty = dict.fromkeys(("digest", "date", "licence", "note"), "")
+    return {"kind": "setting", "name": name, "value": value, "source": source, **empty}
+
+
+# Settings as (key, value), the key as the user would write it; tiles and workers change no result and stay out.
+def _flat(tables, prefix=""):
+    for key, value in tables.items() if isinstance(tables, dict) else enumerate(tables, 1):
+        name = f"{prefix}.{key}" if isinstance(tables, dict) and prefix else f"{prefix}[{key}]" if prefix else key
+        if isinstance(value, dict) or (isinstance(value, list) and value and isinstance(value[0], dict)):
+            yield from _flat(value, name)
+        elif value is not None and name not in (
+            "terrain.tile_rows",
+            "terrain.tile_columns",
+            "terrain.margin_cells",
+        ):
+            yield name, value

@@ -1,0 +1,180 @@
+"""The stage graph, and a run of it from settings to the delivered file."""
+
+import os
+import tempfile
+from pathlib import Path
+from typing import NamedTuple
+
+import geopandas
+import numpy as np
+import pandas as pd
+
+from sitefinder.io.catchment_polygons import catchment_polygons
+from sitefinder.io.geopackage import write_geopackage
+from sitefinder.io.settings import read_settings
+from sitefinder.pipeline.graph import Stage, bound, run_stages
+from sitefinder.power.uncertainty import intervals
+from sitefinder.stages.choice import choose, in_region, judge, overlap_rules
+from sitefinder.stages.ground import (
+    drain_terrain,
+    fit_profile,
+    make_network,
+    place_on_network,
+    sum_catchments,
+    warp_surface,
+)
+from sitefinder.stages.inputs import read_inputs
+from sitefinder.stages.region_tables import (
+    make_districts,
+    make_provenance,
+    make_reach_table,
+    make_rule_hits,
+    make_structures,
+)
+from sitefinder.stages.site_tables import make_site_tables
+from sitefinder.stages.worth import estimate_station_flows, find_waters, list_stretches, value_all
+
+DELIVERED = "sites.gpkg"
+GIVEN = ("settings", "inputs", "scratch", "progress")
+
+
+class Delivered(NamedTuple):
+    """Where the results are, the tables in them, and the energy interval of all sites together [MWh]."""
+
+    title: str
+    currency: str
+    path: Path
+    tables: dict
+    energy_p90_mwh: float
+    energy_p10_mwh: float
+
+
+def make_tables(
+    settings,
+    inputs,
+    surface,
+    network,
+    placed,
+    terrain,
+    catchments,
+    heads,
+    flows,
+    waters,
+    stretches,
+    energy,
+    rule_overlaps,
+    verdicts,
+    sites,
+):
+    """All tables of the delivery, by name of layer, and the sites' draws."""
+    middle = placed.reaches["last_station"].to_numpy()
+    within = in_region(placed.stations, inputs)[middle]
+    made = make_site_tables(
+        settings, inputs, network, placed, catchments, heads, flows, waters, stretches, verdicts, sites
+    )
+    reaches = make_reach_table(settings, inputs, placed, catchments, heads, flows, waters, verdicts, sites, within)
+    downstream = placed.stations["downstream"].to_numpy()
+    ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, made.intakes)
+    catchment_table = geopandas.GeoDataFrame(
+        made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
+    )
+    repairs = pd.concat([inputs.repairs, network.repairs], ignore_index=True)
+    tables = {
+        "sites": made.sites,
+        "stretches": made.stretches,
+        "reaches": reaches,
+        "catchments": catchment_table,
+        "structures": make_structures(settings, placed, waters),
+        "rule_hits": make_rule_hits(settings, placed, rule_overlaps, within),
+        "machine_options": made.machine_options,
+        "flow_curves": made.flow_curves,
+        "districts": make_districts(settings, inputs, reaches, made),
+        "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
+    }
+    return tables, made.draws
+
+
+STAGES = bound(
+    [
+        Stage("surface", warp_surface, ("settings", "inputs", "scratch"), 1),
+        Stage("network", make_network, ("settings", "inputs", "surface", "scratch"), 1),
+        Stage("placed", place_on_network, ("settings", "network"), 1),
+        Stage("terrain", drain_terrain, ("settings", "surface", "network", "placed", "scratch", "progress"), 1),
+        Stage("catchments", sum_catchments, ("settings", "surface", "placed", "terrain"), 1),
+        Stage("heads", fit_profile, ("settings", "inputs", "placed"), 1),
+        Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
+        Stage("waters", find_waters, ("settings", "inputs", "placed"), 1),
+        Stage(
+            "stretches",
+            list_stretches,
+            ("settings", "inputs", "placed", "heads", "waters", "catchments", "flows"),
+            1,
+        ),
+        Stage("energy", value_all, ("settings", "inputs", "stretches", "flows"), 1),
+        Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
+        Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 1),
+        Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 1),
+    ],
+    GIVEN,
+)
+
+
+def check(path):
+    """Settings and inputs of a run, read and judged.
+
+    Parameters
+    ----------
+    path : Path
+        Settings file.
+
+    Returns
+    -------
+    settings : sitefinder.config.Settings
+    inputs : RunInputs
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem.
+    """
+    path = Path(path)
+    settings = read_settings(path)
+    return settings, read_inputs(settings, path.parent)
+
+
+def run(path, *, workers=None, started=None, progress=None):
+    """The whole job.
+
+    Parameters
+    ----------
+    path : Path
+        Settings file.
+    workers : int, optional
+        Processes, in place of the settings'; changes no result.
+    started, progress : callable, optional
+        Told of each stage, and of each terrain tile.
+
+    Returns
+    -------
+    Delivered
+
+    Raises
+    ------
+    ConfigError, InputError
+        If the user can mend it; nothing is written then.
+    """
+    settings, inputs = check(path)
+    if workers is not None:
+        settings = settings.model_copy(update={"run": settings.run.model_copy(update={"workers": workers})})
+    with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
+        given = {"settings": settings, "inputs": inputs, "scratch": Path(scratch), "progress": progress}
+        results = run_stages(STAGES, given, started=started)
+        tables, draws = make_tables(
+            **{name: value for name, value in results.items() if name not in ("scratch", "progress")}
+        )
+    total = intervals(draws.energy_mwh.sum(axis=0, keepdims=True))
+    target = Path(os.path.normpath(Path(path).parent / settings.run.output_folder / DELIVERED))
+    write_geopackage(target, tables, settings.run.crs)
+    currency = f"{inputs.costs.currency} of {inputs.costs.year}"
+    energy = (float(np.squeeze(total.p90)), float(np.squeeze(total.p10)))
+    return Delivered(settings.run.name, currency, target, tables, *energy)
