@@ -3,7 +3,7 @@
 import difflib
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from sitefinder.errors import ConfigError, all_of
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
@@ -264,6 +264,14 @@ class Settings(Section):
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()
+
+    @field_validator("rules")
+    @classmethod
+    def _rules_have_their_own_names(cls, rules):
+        names = [rule.name for rule in rules]
+        if repeated := sorted({name for name in names if names.count(name) > 1}):
+            raise ValueError(f"each rule needs a name of its own (found twice: {', '.join(repeated)})")
+        return rules
 
 
 def check_settings(mapping, name):

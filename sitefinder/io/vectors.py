@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import geopandas
+import numpy as np
 import pandas as pd
 import pyogrio
 
@@ -229,7 +230,8 @@ def _layer_name(source, folder, what):
 
 # The layer as the file has it, and what the reader said about it (measures or curves given up, for example).
 def _read_table(path, layer, where, what):
-    with warnings.catch_warnings(record=True) as caught:
+    # Coordinates that are no numbers are judged with the other faults of a geometry, feature by feature.
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):
         warnings.simplefilter("always")
         try:
             table = pyogrio.read_dataframe(path, layer=layer)

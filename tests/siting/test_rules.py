@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 
-from sitefinder.config import RuleSettings
-from sitefinder.errors import InputError
+from sitefinder.config import RuleSettings, Settings, checked
+from sitefinder.errors import ConfigError, InputError
 from sitefinder.siting.rules import hits_by_reach, matching, overlaps, rule_metres
 
 CRS = "EPSG:32633"
@@ -275,3 +275,10 @@ def test_a_multipolygon_counts_like_its_parts(stream):
     hits = overlaps(stream, layer([apart]), rule())
 
     assert hits["overlap_m"].tolist() == [5, 7]
+
+
+def test_two_rules_of_one_name_are_refused_by_the_settings():
+    twice = [{"name": "reserve", "action": action, "path": "reserves.gpkg"} for action in ("exclude", "note")]
+
+    with pytest.raises(ConfigError, match=r"rules: each rule needs a name of its own \(found twice: reserve\)"):
+        checked(Settings, {"rules": twice}, "run.toml")
