@@ -1,10 +1,8 @@
 """Machine files and cost files, read from TOML and checked all at once."""
 
-import tomllib
-from pathlib import Path
-
 from sitefinder.config import checked
 from sitefinder.errors import ConfigError, all_of
+from sitefinder.io.settings import read_toml
 from sitefinder.power.cost import CostFile
 from sitefinder.power.machines import MachineFile
 
@@ -31,7 +29,7 @@ def read_machines(paths):
     machines, homes, problems = [], {}, []
     for path in paths:
         try:
-            read = checked(MachineFile, _read_toml(path), str(path)).machines
+            read = checked(MachineFile, read_toml(path, "machine"), str(path)).machines
         except ConfigError as error:
             problems.append(str(error))
             continue
@@ -63,14 +61,4 @@ def read_costs(path):
     ConfigError
         Naming every problem of the file at once.
     """
-    return checked(CostFile, _read_toml(path), str(path))
-
-
-# A TOML file as nested tables.
-def _read_toml(path):
-    try:
-        return tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise ConfigError.of(f"{path}: no such file", fix="paths are relative to the settings file") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError.of(f"{path}: not a TOML file", found=error, fix="mend the line that is named") from None
+    return checked(CostFile, read_toml(path, "cost"), str(path))

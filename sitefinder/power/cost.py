@@ -182,22 +182,18 @@ def machine_cost(law, power_kw, head_m, units=1):
     (2000.0, 4000.0)
     """
     numbers = law_numbers(law)
-    return machine_capital(
-        numbers.coefficient,
-        numbers.power_exponent,
-        numbers.head_exponent,
-        numbers.per_unit,
-        power_kw,
-        head_m,
-        units,
-    )
+    bought = units if numbers.per_unit else 1
+    exponents = numbers.power_exponent, numbers.head_exponent
+    return _capital_by_law(numbers.coefficient, *exponents, power_kw, head_m, bought)
 
 
-@njit(cache=True)
-def machine_capital(coefficient, power_exponent, head_exponent, per_unit, power_kw, head_m, units):
-    """`machine_cost` from bare numbers, for kernels; law in kW and metres."""
-    bought = units if per_unit else 1
+# So many machines by a law in kW and metres, each with its share of the power.
+def _capital_by_law(coefficient, power_exponent, head_exponent, power_kw, head_m, bought):
     return bought * coefficient * (power_kw / bought) ** power_exponent * head_m**head_exponent
+
+
+# The same, compiled.
+machine_capital = njit(cache=True)(_capital_by_law)
 
 
 def capital_recovery_factor(rate, years):

@@ -236,10 +236,9 @@ def _size_cost(power, head, flow, units, conduit_m, number, machines, prices):
         machines.law_coefficient[number],
         machines.law_power_exponent[number],
         machines.law_head_exponent[number],
-        machines.law_per_unit[number],
         power,
         head,
-        units,
+        units if machines.law_per_unit[number] else 1,
     )
     civil = prices.civil * flow**prices.civil_flow_exponent * head**prices.civil_head_exponent
     cost += civil * machines.civil_factor[number]

@@ -1,0 +1,141 @@
+"""Costs: laws that move the right way, parts worked by hand, money that is not mixed."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.errors import ConfigError
+from sitefinder.power.cost import (
+    capital_recovery_factor,
+    check_same_money,
+    levelised_cost_per_kwh,
+    machine_cost,
+    place_costs,
+    solar_cost_per_kwh,
+    yearly_cost,
+)
+
+
+def test_capital_rises_with_power_and_falls_a_kilowatt_and_with_head(generic_machines):
+    power = np.geomspace(0.5, 5000, 60)
+    head = np.linspace(0.5, 40, 60)
+
+    for machine in generic_machines:
+        by_power = machine_cost(machine.cost, power, 3.0)
+        by_head = machine_cost(machine.cost, 20.0, head)
+
+        assert np.all(np.diff(by_power) > 0), machine.name
+        assert np.all(np.diff(by_power / power) < 0), machine.name
+        assert np.all(np.diff(by_head) <= 0), machine.name
+
+
+def test_more_units_of_one_power_cost_more(generic_machines):
+    for machine in generic_machines:
+        costs = machine_cost(machine.cost, 20.0, 3.0, units=np.arange(1, 5))
+
+        assert np.all(np.diff(costs) > 0), machine.name
+
+
+def test_capital_recovery_factor_pays_the_debt_back_to_nothing():
+    payment, debt = capital_recovery_factor(0.07, 25), 1.0
+
+    for _ in range(25):
+        debt = debt * 1.07 - payment
+
+    assert debt == pytest.approx(0.0, abs=1e-12)
+
+
+def test_capital_recovery_factor_runs_into_its_limit_at_a_rate_of_zero():
+    # The series is (1 + r (n + 1) / 2) / n to first order.
+    assert capital_recovery_factor(1e-9, 20) == pytest.approx((1 + 1e-9 * 10.5) / 20, rel=1e-14)
+    assert capital_recovery_factor(0.0, 20) == 1 / 20
+
+
+def test_operation_has_a_least_sum_and_the_overhaul_is_discounted(generic_costs):
+    operation = generic_costs.operation.model_copy(
+        update={"share_of_capital": 0.02, "least_per_year": 1000.0, "overhaul_share": 0.3}
+    )
+
+    small, large = yearly_cost(np.array([20_000.0, 100_000.0]), operation, 0.05, 40)
+
+    # At 5 % over 40 years the recovery factor is 0.0582782; the overhaul after 20 counts 0.3 / 1.05^20 = 0.113067.
+    capital_factor = 0.0582781612 * (1 + 0.1130668449)
+    assert small == pytest.approx(capital_factor * 20_000 + 1000, rel=1e-8)
+    assert large == pytest.approx(capital_factor * 100_000 + 2000, rel=1e-8)
+
+
+def test_solar_costs_what_its_capital_and_yield_say(generic_costs):
+    solar = generic_costs.solar.model_copy(
+        update={"capital_per_kw": 1000, "yield_kwh_per_kw": 1000, "operation_per_kw": 15, "lifetime_years": 25}
+    )
+
+    assert solar_cost_per_kwh(solar, 0.0) == pytest.approx((1000 / 25 + 15) / 1000)
+
+
+def test_lifetime_cost_of_a_kwh_by_the_arithmetic_of_the_trade():
+    # Common practice, no source: 5 kW of machines alone for 22 000 (water) and 5 000 (sun), over the time in which
+    # full power would give 300 000 kWh. Water gives 50 % of that, the sun 17 %.
+    years = 300_000 / (5 * 8760)
+
+    water = levelised_cost_per_kwh(22_000, 0.0, 0.50 * 300_000 / years, 0.0, years)
+    sun = levelised_cost_per_kwh(5_000, 0.0, 0.17 * 300_000 / years, 0.0, years)
+
+    # The arithmetic holds over 6.85 years of full power, not over one.
+    assert years == pytest.approx(6.85, abs=0.005)
+    assert water == pytest.approx(0.147, abs=0.0005)
+    assert sun == pytest.approx(0.098, abs=0.0005)
+
+
+def place(**changes):
+    row = {
+        "layout": "at_barrier",
+        "head_m": 2.0,
+        "weir_height_m": 0.0,
+        "pond_length_m": 0.0,
+        "has_fish_pass": False,
+        "road_distance_m": 100.0,
+        "line_distance_m": 200.0,
+    }
+    return row | changes
+
+
+def test_a_place_pays_for_what_it_lacks(generic_costs):
+    places = pd.DataFrame(
+        [
+            place(),
+            place(has_fish_pass=True),
+            place(layout="diversion"),
+            place(layout="new_weir", weir_height_m=2.0, head_m=2.5, pond_length_m=500.0),
+            place(road_distance_m=np.nan, line_distance_m=np.nan),
+        ]
+    )
+
+    parts = place_costs(places, np.full(5, 4.0), generic_costs)
+
+    weir, fish_pass = generic_costs.weir, generic_costs.fish_pass.per_m_head
+    # A mean flow of 4 m³/s makes a stream twice as wide as one of 1 m³/s.
+    weir_cost = weir.per_m_width * 2 * weir.stream_width_m * 2.0**weir.height_exponent
+    np.testing.assert_allclose(parts["weir"], [0, 0, 0, weir_cost, 0])
+    np.testing.assert_allclose(parts["pond"], [0, 0, 0, 500 * weir.pond_per_m, 0])
+    # Fish climb the weir, 2.0 m, not the head of the stretch.
+    np.testing.assert_allclose(parts["fish_pass"], [2 * fish_pass, 0, 0, 2 * fish_pass, 2 * fish_pass])
+    np.testing.assert_allclose(parts["road"], [100 * generic_costs.road.per_m] * 4 + [0])
+    line = generic_costs.line
+    np.testing.assert_allclose(parts["line"], [line.fixed + 200 * line.per_m] * 4 + [line.fixed])
+    np.testing.assert_allclose(parts["permits"], generic_costs.permits.fixed)
+
+
+def test_a_barrier_need_not_get_a_pass_where_the_cost_file_says_so(generic_costs):
+    lenient = generic_costs.fish_pass.model_copy(update={"at_existing_barriers": False})
+    costs = generic_costs.model_copy(update={"fish_pass": lenient})
+
+    parts = place_costs(pd.DataFrame([place(), place(layout="new_weir", weir_height_m=2.0)]), np.ones(2), costs)
+
+    assert parts["fish_pass"].tolist() == [0.0, 2 * lenient.per_m_head]
+
+
+def test_money_of_two_kinds_is_not_added(machine_class, generic_costs):
+    law = machine_class().cost.model_dump() | {"currency": "USD", "year": 2014}
+
+    with pytest.raises(ConfigError, match="foreign: its cost law is in USD of 2014, the cost file in EUR of 2024"):
+        check_same_money([machine_class(), machine_class(name="foreign", cost=law)], generic_costs)

@@ -1,0 +1,116 @@
+"""Machine classes: curves that mean what they say, and who may use which for the sake of fish."""
+
+import re
+
+import numpy as np
+import pytest
+from pydantic import ValidationError
+
+from sitefinder.config import FishSettings
+from sitefinder.power.machines import (
+    NEVER_SAFE,
+    SAFE_AS_BUILT,
+    SAFE_SCREENED,
+    efficiency_at,
+    efficiency_table,
+    fish_safety,
+    machine_table,
+)
+
+SAYS_WHENCE = re.compile(r"no source|from memory|\(\d{4}\)|Queen's University|web page|encyclopedia page")
+
+
+def test_efficiency_is_straight_between_points_and_zero_below_the_lowest_flow(machine_class):
+    machine = machine_class(efficiency=((0.2, 0.4), (0.6, 0.8), (1.0, 0.7)), lowest_relative_flow=0.3)
+
+    values = efficiency_at(machine, [0.0, 0.29, 0.3, 0.4, 0.6, 0.8, 1.0])
+
+    np.testing.assert_allclose(values, [0.0, 0.0, 0.5, 0.6, 0.8, 0.75, 0.7], atol=1e-12)
+
+
+def test_table_and_curve_are_two_routes_to_one_efficiency(generic_machines):
+    places = np.arange(101) / 100
+
+    for machine in generic_machines:
+        runs = places >= machine.lowest_relative_flow
+        by_curve = efficiency_at(machine, places) * machine.generator_efficiency
+
+        np.testing.assert_allclose(efficiency_table(machine)[runs], by_curve[runs], rtol=1e-12)
+        assert np.all(efficiency_at(machine, places)[~runs] == 0)
+
+
+def test_generic_curves_never_pass_their_peak_nor_one(generic_machines):
+    for machine in generic_machines:
+        values = efficiency_at(machine, np.linspace(0, 1.2, 241))
+
+        assert values.max() == machine.peak_efficiency < 1
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"head_range_m": (5.0, 2.0)}, "the least must come before the greatest"),
+        ({"efficiency": ((0.0, 0.8), (0.9, 0.8))}, "relative flows must rise and end at 1"),
+        ({"efficiency": ((0.0, 0.8), (0.505, 0.8), (1.0, 0.8))}, "whole hundredths"),
+        ({"efficiency": ((0.0, 0.9), (0.5, 0.9), (1.0, 0.2))}, "must not fall as flow rises"),
+        ({"efficiency": ((0.0, 1.2), (1.0, 0.8))}, "less than or equal to 1"),
+        ({"efficiency": ((0.5, 0.8), (1.0, 0.8)), "lowest_relative_flow": 0.3}, "must begin at or below"),
+        ({"layouts": ("somewhere",)}, "at_barrier"),
+        ({"generator_efficency": 0.9}, "Extra inputs are not permitted"),
+    ],
+)
+def test_a_class_that_does_not_hold_together_is_refused(machine_class, changes, message):
+    with pytest.raises(ValidationError, match=message):
+        machine_class(**changes)
+
+
+def test_a_figure_without_a_source_is_refused(machine_class):
+    survival = {"share": 0.99, "evidence": "tested", "reason": "slow", "source": ""}
+
+    with pytest.raises(ValidationError, match=r"survival\.source"):
+        machine_class(survival=survival)
+
+
+def grade(share, evidence):
+    return {"share": share, "evidence": evidence, "reason": "an example", "source": "an example"}
+
+
+@pytest.mark.parametrize(
+    ("as_built", "screened", "safety"),
+    [
+        (grade(0.97, "tested"), None, SAFE_AS_BUILT),
+        (grade(0.95, "tested"), grade(0.99, "tested"), SAFE_AS_BUILT),
+        (grade(0.94, "tested"), grade(0.96, "tested"), SAFE_SCREENED),
+        (grade(0.97, "claimed"), None, NEVER_SAFE),
+        (grade(0.97, "claimed"), grade(0.96, "tested"), SAFE_SCREENED),
+        (grade(0.80, "tested"), grade(0.94, "tested"), NEVER_SAFE),
+    ],
+)
+def test_a_class_is_safe_by_survival_and_evidence_together(machine_class, as_built, screened, safety):
+    machine = machine_class(survival=as_built, survival_screened=screened)
+
+    assert fish_safety(machine, FishSettings(least_survival=0.95, evidence=["tested"])) == safety
+
+
+def test_accepting_claims_makes_more_classes_safe_and_none_less(generic_machines):
+    strict = machine_table(generic_machines, FishSettings(evidence=["tested"])).safety >= 0
+    lenient = machine_table(generic_machines, FishSettings(evidence=["tested", "claimed"])).safety >= 0
+
+    assert np.all(lenient[strict])
+    assert lenient.sum() > strict.sum() > 0
+
+
+def test_each_generic_class_says_where_its_figures_come_from(generic_machines):
+    for machine in generic_machines:
+        said = [*machine.sources.model_dump().values(), machine.survival.source, machine.cost.source]
+
+        for text in said:
+            # A named work, or the plain word that there is none or that it was not read again.
+            assert SAYS_WHENCE.search(text), (machine.name, text)
+
+
+def test_a_vortex_needs_more_civil_works_than_a_machine_that_starts_itself(generic_machines):
+    factor = {machine.name: machine.civil_factor for machine in generic_machines}
+
+    # Common practice, no source: the vortex needs a built basin, the rolling body starts its own rotation.
+    assert factor["gravitation water vortex"] > 1.0 > factor["rolling-body bladeless machine"]

@@ -1,0 +1,187 @@
+"""Draws of energy and cost: one error at a time against its closed form, and what the region shares."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.power.energy import net_head_m, plant_output, yearly_energy_mwh
+from sitefinder.power.machines import efficiency_table
+from sitefinder.power.uncertainty import energy_draws, intervals, prob_top
+
+DRAWS = 10_000
+NO_ERROR = {"shared_flow_share": 0.5, "year_to_year_sd": 0.0, "efficiency_sd": 0.0, "cost_sd": 0.0}
+# A sampled standard deviation of n normals is off by 1 / sqrt(2 n) of itself; four times that is allowed, and the
+# seed is fixed, so these tests always end alike.
+SPREAD_TOLERANCE = 4 / np.sqrt(2 * DRAWS)
+
+
+@pytest.fixture
+def drawn(machine_class, generic_costs, settings):
+    """A maker of draws for sites whose machine takes all the water, so that energy goes with flow and head."""
+
+    def draw(sites=1, *, curve=None, reserved=None, log_sd=0.0, head_errors=None, seed=1, tailrace=None, **spread):
+        spread = settings.uncertainty.model_copy(update={"draws": DRAWS} | NO_ERROR | spread)
+        table = pd.DataFrame(
+            {
+                "tailrace": np.arange(sites) * 7 if tailrace is None else tailrace,
+                "machine": 0,
+                "units": 1,
+                "flow_design_m3s": 1000.0,
+                "head_m": 2.2,
+                "conduit_length_m": 0.0,
+                "capital_cost": 100_000.0,
+            }
+        )
+        curve = np.tile([3.0, 2.0, 1.0, 0.5], (sites, 1)) if curve is None else curve
+        return energy_draws(
+            table,
+            curve,
+            np.zeros_like(curve) if reserved is None else reserved,
+            np.zeros((sites, 1), dtype=np.float32) if head_errors is None else head_errors,
+            np.full(sites, log_sd),
+            [machine_class()],
+            generic_costs,
+            settings.model_copy(update={"uncertainty": spread}),
+            seed,
+        )
+
+    return draw
+
+
+def test_without_errors_every_draw_is_the_plain_energy(drawn, machine_class, settings):
+    draws = drawn(sites=3)
+
+    head = net_head_m(2.2, 0.0, settings.energy)
+    output = plant_output([3.0, 2.0, 1.0, 0.5], 0.0, head, 1000.0, efficiency_table(machine_class()))
+    energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+    np.testing.assert_allclose(draws.energy_mwh, energy, rtol=1e-12)
+    assert np.ptp(draws.cost_per_kwh) == 0
+
+
+@pytest.mark.parametrize(
+    "one_error",
+    [
+        {"log_sd": 0.15, "shared_flow_share": 0.0},
+        {"log_sd": 0.15, "shared_flow_share": 1.0},
+        {"log_sd": 0.15, "shared_flow_share": 0.3},
+        {"year_to_year_sd": 0.15},
+        {"efficiency_sd": 0.15},
+    ],
+    ids=["own flow", "shared flow", "both flows", "year", "efficiency"],
+)
+def test_one_lognormal_error_at_a_time_gives_a_lognormal_energy(drawn, one_error):
+    draws = drawn(**one_error).energy_mwh[0]
+
+    spread = np.log(draws).std()
+    assert spread == pytest.approx(0.15, rel=SPREAD_TOLERANCE)
+    # One-sided 90 % of a lognormal with 0.15: 0.8251148 of the median.
+    careful = intervals(draws[None])
+    assert careful.p90[0] / careful.p50[0] == pytest.approx(0.8251148, abs=0.01)
+
+
+def test_the_error_of_cost_leaves_energy_alone(drawn):
+    draws = drawn(cost_sd=0.25)
+
+    assert np.ptp(draws.energy_mwh) == 0
+    # Operation is a share of capital here, so the yearly cost goes with the capital.
+    assert np.log(draws.cost_per_kwh[0]).std() == pytest.approx(0.25, rel=SPREAD_TOLERANCE)
+    assert np.log(draws.cost_per_kwh[0]).mean() == pytest.approx(np.log(drawn().cost_per_kwh[0, 0]), abs=0.01)
+
+
+def test_head_errors_move_energy_in_proportion_and_are_used_alike(drawn):
+    errors = np.array([[-0.5, -0.25, 0.0, 0.25, 0.5]], dtype=np.float32)
+
+    energy = drawn(head_errors=errors).energy_mwh[0] / drawn().energy_mwh[0, 0]
+
+    # Net head 2.0 m: the errors are -25 % to +25 %.
+    ratios, counts = np.unique(np.round(energy, 9), return_counts=True)
+    np.testing.assert_allclose(ratios, [0.75, 0.875, 1.0, 1.125, 1.25], rtol=1e-6)
+    assert counts.tolist() == [DRAWS // 5] * 5
+
+
+def test_a_head_that_the_error_takes_away_gives_no_energy_at_infinite_cost(drawn):
+    draws = drawn(head_errors=np.array([[-5.0]]))
+
+    assert np.all(draws.energy_mwh == 0)
+    assert np.all(np.isinf(draws.cost_per_kwh))
+    assert np.all(draws.net_value_per_year < 0)
+
+
+def test_totals_spread_by_shared_and_own_errors(drawn):
+    # Variance of the total = (sum E)² s_shared² + sum E² s_own², for small errors.
+    log_sd, share, sites = 0.04, 0.4, 8
+    curve = np.linspace(1.0, 5.0, sites)[:, None] * np.array([3.0, 2.0, 1.0, 0.5])
+
+    draws = drawn(sites, curve=curve, log_sd=log_sd, shared_flow_share=share)
+
+    energy = drawn(sites, curve=curve).energy_mwh[:, 0]
+    variance = energy.sum() ** 2 * share * log_sd**2 + (energy**2).sum() * (1 - share) * log_sd**2
+    # A sampled variance is off by sqrt(2 / n) of itself, and a lognormal's is log_sd² greater than a normal's.
+    assert draws.energy_mwh.sum(axis=0).var() == pytest.approx(
+        variance, rel=4 * np.sqrt(2 / DRAWS) + 3 * log_sd**2
+    )
+
+
+def test_sites_share_the_shared_error_and_nothing_else(drawn):
+    shared = np.log(drawn(2, log_sd=0.2, shared_flow_share=1.0).energy_mwh)
+    own = np.log(drawn(2, log_sd=0.2, shared_flow_share=0.0).energy_mwh)
+    half = np.log(drawn(2, log_sd=0.2, shared_flow_share=0.5).energy_mwh)
+
+    assert np.corrcoef(shared)[0, 1] == pytest.approx(1.0)
+    # A sampled correlation of n pairs is off by 1 / sqrt(n).
+    assert np.corrcoef(own)[0, 1] == pytest.approx(0.0, abs=4 / np.sqrt(DRAWS))
+    assert np.corrcoef(half)[0, 1] == pytest.approx(0.5, abs=4 / np.sqrt(DRAWS))
+
+
+def test_careful_values_stand_in_order(drawn):
+    draws = drawn(log_sd=0.15, efficiency_sd=0.05, cost_sd=0.25)
+
+    p99, p90, p75, p50 = np.quantile(draws.energy_mwh[0], [0.01, 0.10, 0.25, 0.50])
+    energy = intervals(draws.energy_mwh)
+    cost = intervals(draws.cost_per_kwh, of_cost=True)
+    assert p99 < p90 < p75 < p50
+    assert energy.p90[0] < energy.p50[0] < energy.p10[0]
+    # For cost the careful end is the dear one.
+    assert cost.p90[0] > cost.p50[0] > cost.p10[0]
+    assert (draws.energy_mwh[0] > energy.p90[0]).mean() == pytest.approx(0.9)
+    assert (draws.cost_per_kwh[0] <= cost.p90[0]).mean() == pytest.approx(0.9)
+
+
+def test_the_reserve_moves_with_the_estimate_but_not_with_the_year(drawn):
+    curve, reserved = np.full((1, 4), 2.0), np.full((1, 4), 1.5)
+
+    estimate = drawn(curve=curve, reserved=reserved, log_sd=0.05).energy_mwh[0]
+    year = drawn(curve=curve, reserved=reserved, year_to_year_sd=0.05).energy_mwh[0]
+
+    assert np.log(estimate).std() == pytest.approx(0.05, rel=SPREAD_TOLERANCE)
+    # Usable is 2 f - 1.5: a year's 5 % of 2.0 is 20 % of the 0.5 left, and the lognormal makes it a little more.
+    assert year.std() / year.mean() == pytest.approx(0.20, rel=0.05)
+
+
+def test_one_seed_gives_one_answer_whatever_other_sites_are_there(drawn):
+    spread = {"log_sd": 0.2, "efficiency_sd": 0.05, "cost_sd": 0.25}
+
+    three = drawn(3, tailrace=[5, 9, 30], **spread)
+    again = drawn(3, tailrace=[5, 9, 30], **spread)
+    two = drawn(2, tailrace=[30, 5], **spread)
+    other = drawn(3, tailrace=[5, 9, 30], seed=2, **spread)
+
+    for name in ("energy_mwh", "cost_per_kwh", "net_value_per_year"):
+        assert np.array_equal(getattr(three, name), getattr(again, name))
+        assert np.array_equal(getattr(three, name)[[2, 0]], getattr(two, name))
+        assert not np.array_equal(getattr(three, name), getattr(other, name))
+
+
+def test_places_among_the_best_are_shared_out_whole():
+    random = np.random.default_rng(11)
+    value = random.normal(np.arange(20)[:, None], 3.0, (20, 500))
+
+    chance = prob_top(value, 5)
+
+    assert chance.sum() == pytest.approx(5.0)
+    assert chance[:10].max() < chance[-1]
+    assert prob_top(value, 50).tolist() == [1.0] * 20
+
+
+def test_ties_go_to_the_earlier_row():
+    assert prob_top(np.ones((3, 4)), 2).tolist() == [1.0, 1.0, 0.0]

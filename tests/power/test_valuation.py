@@ -1,0 +1,304 @@
+"""The worth of stretches: one by hand, many by brute force, and what must hold for all."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pandas.testing
+import pytest
+from scipy.stats import norm
+
+from sitefinder.power.cost import yearly_cost
+from sitefinder.power.energy import hydraulic_power_kw, net_head_m, plant_output, yearly_energy_mwh
+from sitefinder.power.machines import SAFE_SCREENED, efficiency_table, fish_safety
+from sitefinder.power.valuation import capital_parts, machine_options, value_stretches
+
+BINS = 200
+
+
+def stretch(**changes):
+    row = {
+        "intake": 0,
+        "layout": "at_barrier",
+        "head_m": 3.2,
+        "conduit_length_m": 0.0,
+        "pond_length_m": 0.0,
+        "weir_height_m": 0.0,
+        "has_fish_pass": False,
+        "road_distance_m": 150.0,
+        "line_distance_m": 400.0,
+    }
+    return row | changes
+
+
+@pytest.fixture(scope="module")
+def region():
+    """Sixty stretches at twenty stations with lognormal flows, and a reserve of a tenth of the mean."""
+    random = np.random.default_rng(7)
+    mean = np.sort(10 ** random.uniform(-1.0, 1.0, 20))
+    exceedance = (np.arange(BINS) + 0.5) / BINS
+    curve = mean[:, None] * np.exp(0.9 * norm.isf(exceedance) - 0.9**2 / 2)
+    reserved = np.minimum(0.1 * mean[:, None], curve)
+    rows = []
+    for layout, intake in itertools.product(["at_barrier", "diversion", "new_weir"], range(20)):
+        head = random.uniform(0.6, 9.0)
+        weir = {"weir_height_m": min(head, 3.0), "pond_length_m": 400.0} if layout == "new_weir" else {}
+        conduit = random.uniform(50, 600) if layout == "diversion" else 0.0
+        rows.append(stretch(layout=layout, intake=intake, head_m=head, conduit_length_m=conduit, **weir))
+    return pd.DataFrame(rows, index=np.arange(100, 160)), curve, reserved
+
+
+def test_one_stretch_worked_by_hand(machine_class, generic_costs, settings):
+    stretches = pd.DataFrame([stretch()], index=["weir"])
+    curve, reserved = np.full((1, BINS), 2.0), np.full((1, BINS), 0.4)
+
+    values = value_stretches(stretches, curve, reserved, [machine_class()], generic_costs, settings).loc["weir"]
+
+    # Head: 3.20 m less 0.15 m at rack and gates and 0.05 m at the exit, no canal.
+    head = 3.00
+    # Flow: 2.0 less 0.4 m³/s at all times, so the design flow is 1.6 m³/s whatever its exceedance.
+    flow = 1.6
+    # Power: 9.80665 kW per m³/s and m; machine 0.8, gear and generator 0.9.
+    power = 9.80665 * 1.6 * 3.00 * 0.8 * 0.9  # 33.8918 kW
+    # Energy: 8760 h, ready 95 % of them.
+    energy = power * 8760 * 0.95 / 1000  # 282.047 MWh
+    # Capital, EUR of 2024.
+    machine = 10_000 * power**0.5 / head
+    civil = 40_000 * flow**0.6 * head**0.3
+    fish_pass = 30_000 * 3.2
+    road, line, permits = 80 * 150, 5_000 + 60 * 400, 20_000
+    capital = (machine + civil + fish_pass + road + line + permits) * 1.10
+    # A year: 5 % over 40 years is 0.0582781612; the overhaul, a tenth after 20 years, adds 0.1 / 1.05^20.
+    yearly = 0.0582781612 * (1 + 0.0376889483) * capital + 0.025 * capital
+    assert values["any_machine"] == 0
+    assert values["any_units"] == 1
+    assert values["any_flow_design_m3s"] == pytest.approx(1.6, rel=1e-12)
+    assert values["any_power_kw"] == pytest.approx(power, rel=1e-12)
+    assert values["any_power_kw"] == pytest.approx(33.8918, abs=0.00005)
+    assert values["any_energy_mwh"] == pytest.approx(energy, rel=1e-12)
+    assert values["any_capacity_factor"] == pytest.approx(0.95, rel=1e-12)
+    assert values["any_firm_power_kw"] == pytest.approx(power, rel=1e-12)
+    assert values["any_capital_cost"] == pytest.approx(capital, rel=1e-12)
+    assert values["any_cost_per_kwh"] == pytest.approx(yearly / (1000 * energy), rel=1e-8)
+    assert values["any_net_value_per_year"] == pytest.approx(150 * energy - yearly, rel=1e-7)
+    assert values["costs_left_out"] == ""
+
+
+# Every class, number of units and design flow at every stretch, by the plain functions.
+def brute_force(region, machines, costs, settings, choice):
+    stretches, curve, reserved = region
+    plants = []
+    for place, (_, row) in enumerate(stretches.iterrows()):
+        usable = np.sort(np.maximum(curve[row["intake"]] - reserved[row["intake"]], 0.0))[::-1]
+        head = float(net_head_m(row["head_m"], row["conduit_length_m"], settings.energy))
+        for number, machine in enumerate(machines):
+            safety = fish_safety(machine, settings.fish)
+            fits_head = machine.head_range_m[0] <= head <= machine.head_range_m[1]
+            if not fits_head or (choice == "safe" and safety < 0):
+                continue
+            table = efficiency_table(machine)
+            for units in range(1, machine.units_most + 1):
+                cap = machine.flow_range_m3s[1]
+                if machine.power_most_kw:
+                    cap = min(cap, machine.power_most_kw / hydraulic_power_kw(1.0, head, table[-1]))
+                for percent in settings.energy.design_exceedance_percent:
+                    # Between bin midpoints, 0.25 %, 0.75 % and so on.
+                    flow = np.interp(percent / 100, (np.arange(BINS) + 0.5) / BINS, usable)
+                    flow = min(flow, units * cap)
+                    power = hydraulic_power_kw(flow, head, table[-1])
+                    if flow / units < machine.flow_range_m3s[0] or power < settings.energy.least_power_kw:
+                        continue
+                    output = plant_output(
+                        curve[row["intake"]],
+                        reserved[row["intake"]],
+                        head,
+                        flow,
+                        table,
+                        machine.lowest_relative_flow,
+                        units,
+                    )
+                    energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+                    screened = choice == "safe" and safety == SAFE_SCREENED
+                    plants.append((place, number, units, flow, power, screened, energy, output.firm_power_kw))
+    columns = [
+        "place",
+        "machine",
+        "units",
+        "flow_design_m3s",
+        "power_kw",
+        "screened",
+        "energy_mwh",
+        "firm_power_kw",
+    ]
+    plants = pd.DataFrame(plants, columns=columns)
+    chosen = stretches.iloc[plants["place"]]
+    plant = [plants[name] for name in ("machine", "units", "flow_design_m3s", "power_kw", "screened")]
+    parts = capital_parts(chosen, curve, *plant, machines, costs, settings)
+    plants["capital_cost"] = parts.sum(axis=1).to_numpy()
+    yearly = yearly_cost(
+        plants["capital_cost"], costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years
+    )
+    plants["net_value_per_year"] = settings.costs.price_per_kwh * 1000 * plants["energy_mwh"] - yearly
+    return plants
+
+
+@pytest.mark.parametrize("choice", ["any", "safe"])
+@pytest.mark.parametrize(("choose_by", "score"), [("net_value", "net_value_per_year"), ("energy", "energy_mwh")])
+def test_search_finds_what_brute_force_finds(
+    region, generic_machines, generic_costs, settings, choice, choose_by, score
+):
+    ranking = settings.ranking.model_copy(update={"choose_by": choose_by})
+    settings = settings.model_copy(update={"ranking": ranking})
+    stretches, curve, reserved = region
+
+    values = value_stretches(stretches, curve, reserved, generic_machines, generic_costs, settings)
+
+    plants = brute_force(region, generic_machines, generic_costs, settings, choice)
+    best = plants.groupby("place")[score].max().reindex(range(len(stretches))).to_numpy()
+    np.testing.assert_allclose(values[f"{choice}_{score}"], best, rtol=1e-9, equal_nan=True)
+    assert np.array_equal(values[f"{choice}_machine"] < 0, np.isnan(best))
+    # The plant that is named is the one that scores so: its own row of the brute force agrees in every figure.
+    names = ["energy_mwh", "power_kw", "capital_cost", "net_value_per_year", "firm_power_kw", "screened"]
+    for place in np.flatnonzero(~np.isnan(best)):
+        row = values.iloc[place]
+        same = plants[
+            (plants["place"] == place)
+            & (plants["machine"] == row[f"{choice}_machine"])
+            & (plants["units"] == row[f"{choice}_units"])
+            & np.isclose(plants["flow_design_m3s"], row[f"{choice}_flow_design_m3s"], rtol=1e-12)
+        ]
+        assert len(same) >= 1
+        for name in names:
+            assert same.iloc[0][name] == pytest.approx(row[f"{choice}_{name}"], rel=1e-9, abs=1e-9), name
+
+
+def test_options_hold_the_best_of_both_choices(region, generic_machines, generic_costs, settings):
+    stretches, curve, reserved = region
+
+    values = value_stretches(stretches, curve, reserved, generic_machines, generic_costs, settings)
+    options = machine_options(stretches, curve, reserved, generic_machines, generic_costs, settings)
+
+    for choice in ("any", "safe"):
+        best = options[options[f"is_best_{choice}"]].set_index("stretch")
+        fits = values[values[f"{choice}_machine"] >= 0]
+        assert best.index.tolist() == fits.index.tolist()
+        for name in ("machine", "screened", "units", "energy_mwh", "capital_cost", "net_value_per_year"):
+            expected = fits[f"{choice}_{name}"].rename(name).rename_axis("stretch")
+            pandas.testing.assert_series_equal(best[name], expected, check_exact=True)
+    assert not options.duplicated(["stretch", "machine", "screened"]).any()
+
+
+def test_a_bar_for_fish_never_adds_value(region, generic_machines, generic_costs, settings):
+    stretches, curve, reserved = region
+
+    values = value_stretches(stretches, curve, reserved, generic_machines, generic_costs, settings)
+
+    safe = values[values["safe_machine"] >= 0]
+    assert len(safe) > 20
+    assert (safe["safe_net_value_per_year"] <= safe["any_net_value_per_year"]).all()
+    assert (values["safe_machine"] < 0)[values["any_machine"] < 0].all()
+
+
+def test_a_screen_is_paid_for(machine_class, generic_costs, settings):
+    needs_screen = machine_class(
+        survival={"share": 0.8, "evidence": "tested", "reason": "blades", "source": "an example"},
+        survival_screened={"share": 0.97, "evidence": "tested", "reason": "screen", "source": "an example"},
+    )
+    curve, reserved = np.full((1, BINS), 2.0), np.zeros((1, BINS))
+
+    values = value_stretches(pd.DataFrame([stretch()]), curve, reserved, [needs_screen], generic_costs, settings)
+
+    # 2 m³/s at 0.5 m/s are 4 m² at 6000, and the bypass at 10 000, with 10 % for the unforeseen.
+    extra = values["safe_capital_cost"] - values["any_capital_cost"]
+    assert extra.iloc[0] == pytest.approx((4 * 6_000 + 10_000) * 1.1)
+    assert values["safe_screened"].tolist() == [True]
+    assert values["any_screened"].tolist() == [False]
+
+
+def test_where_no_machine_fits_the_row_stays(machine_class, generic_costs, settings):
+    rows = [stretch(head_m=30.0), stretch(intake=1), stretch(head_m=0.21), stretch(layout="diversion"), stretch()]
+    curve = np.array([[1.0] * BINS, [0.0] * BINS])
+    machines = [machine_class(layouts=("at_barrier",))]
+
+    values = value_stretches(pd.DataFrame(rows), curve, 0 * curve, machines, generic_costs, settings)
+
+    # Too high, no water, too low, wrong layout; the last fits.
+    assert values["any_machine"].tolist() == [-1, -1, -1, -1, 0]
+    assert values["safe_units"].tolist() == [0, 0, 0, 0, 1]
+    numbers = values.filter(regex="^any_(?!machine|units|screened)")
+    assert numbers.iloc[:4].isna().all(axis=None)
+    assert numbers.iloc[4].notna().all()
+
+
+def test_no_stretches_give_an_empty_table_with_all_columns(machine_class, generic_costs, settings):
+    rows = pd.DataFrame([stretch()])
+
+    none = value_stretches(
+        rows.iloc[:0], np.ones((1, BINS)), np.zeros((1, BINS)), [machine_class()], generic_costs, settings
+    )
+    one = value_stretches(
+        rows, np.ones((1, BINS)), np.zeros((1, BINS)), [machine_class()], generic_costs, settings
+    )
+
+    assert len(none) == 0
+    assert none.columns.tolist() == one.columns.tolist()
+
+
+def test_costs_without_a_distance_are_said_to_be_left_out(machine_class, generic_costs, settings):
+    nan = np.nan
+    rows = pd.DataFrame(
+        [
+            stretch(),
+            stretch(road_distance_m=nan),
+            stretch(line_distance_m=nan),
+            stretch(road_distance_m=nan, line_distance_m=nan),
+        ]
+    )
+
+    values = value_stretches(
+        rows, np.ones((1, BINS)), np.zeros((1, BINS)), [machine_class()], generic_costs, settings
+    )
+
+    assert values["costs_left_out"].tolist() == ["", "road", "line", "road; line"]
+    # 150 m of road at 80 and 400 m of line at 60, with 10 % for the unforeseen.
+    left_out = values["any_capital_cost"].iloc[0] - values["any_capital_cost"]
+    np.testing.assert_allclose(left_out, np.array([0, 12_000, 24_000, 36_000]) * 1.1)
+
+
+def test_rows_do_not_depend_on_their_neighbours_and_nothing_given_is_altered(
+    region, generic_machines, generic_costs, settings
+):
+    stretches, curve, reserved = region
+    before = stretches.copy(), curve.copy(), reserved.copy()
+
+    whole = value_stretches(stretches, curve, reserved, generic_machines, generic_costs, settings)
+    shuffled = stretches.sample(frac=1.0, random_state=3)
+    turned = value_stretches(shuffled, curve, reserved, generic_machines, generic_costs, settings)
+
+    pandas.testing.assert_frame_equal(turned.loc[stretches.index], whole, check_exact=True)
+    pandas.testing.assert_frame_equal(stretches, before[0])
+    assert np.array_equal(curve, before[1])
+    assert np.array_equal(reserved, before[2])
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"layout": "on_stilts"}, "layouts must be among at_barrier, diversion, new_weir \\(found on_stilts\\)"),
+        ({"intake": 5}, "intakes must be station numbers from 0 to 0"),
+    ],
+)
+def test_a_table_that_cannot_be_right_is_refused(machine_class, generic_costs, settings, change, message):
+    curve = np.ones((1, BINS))
+
+    with pytest.raises(ValueError, match=message):
+        value_stretches(
+            pd.DataFrame([stretch(**change)]), curve, 0 * curve, [machine_class()], generic_costs, settings
+        )
+
+
+def test_a_missing_column_is_named(machine_class, generic_costs, settings):
+    rows = pd.DataFrame([stretch()]).drop(columns=["head_m", "has_fish_pass"])
+
+    with pytest.raises(ValueError, match="stretches lack the columns has_fish_pass, head_m"):
+        value_stretches(rows, np.ones((1, BINS)), np.ones((1, BINS)), [machine_class()], generic_costs, settings)
