@@ -59,6 +59,17 @@ def test_a_curve_far_from_its_mean_is_scaled_and_flagged():
     assert flows.curve_m3s.mean() == pytest.approx(2.0)
 
 
+def test_a_curve_that_is_dry_throughout_stays_dry_and_is_flagged():
+    # 50 to the power −200 is less than any number that a computer holds.
+    nothing = [{"name": "area", "unit": "km2", "coefficient": -200.0, "least": 1.0, "most": 100.0}]
+    dry = [proportional(f"exceedance_{p}", 1.0, predictors=nothing) for p in PERCENT]
+
+    flows = estimate_flows(pd.DataFrame({"area_km2": [50.0]}), [*dry, proportional("mean", 20.0)])
+
+    assert (flows.curve_m3s == 0).all()
+    assert flows.flags == [("curve_scaled",)]
+
+
 def test_stations_out_of_range_and_without_predictors_are_flagged_and_counted():
     stations = pd.DataFrame({"area_km2": [0.5, 10.0, 200.0, np.nan]})
 
@@ -104,10 +115,10 @@ def test_equations_that_a_curve_has_no_use_for_are_named():
     ]
 
 
-@pytest.mark.parametrize("kept", [slice(3, 6), slice(0, 5), slice(0, 0)])
+@pytest.mark.parametrize("kept", [slice(4, 6), slice(0, 5), slice(0, 0)])
 def test_too_few_equations_for_a_curve_are_an_error(kept):
-    # Two quantiles and the mean; five quantiles without the mean; nothing.
-    with pytest.raises(InputError, match="at least 3 quantiles"):
+    # One quantile and the mean; five quantiles without the mean; nothing.
+    with pytest.raises(InputError, match="at least 2 quantiles"):
         estimate_flows(pd.DataFrame({"area_km2": [5.0]}), lognormal_region()[kept])
 
 

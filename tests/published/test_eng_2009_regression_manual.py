@@ -83,6 +83,7 @@ def test_weights_count_by_their_ratio_only(gauges):
     twice = fit_equation(doubled, "flow_q2_m3s", ["area"], "manual", weights_column="years")
 
     assert once.diagnostics.fit.standard_errors == pytest.approx(twice.diagnostics.fit.standard_errors, rel=1e-12)
+    assert once.diagnostics.fit.mse == pytest.approx(twice.diagnostics.fit.mse, rel=1e-12)
 
 
 # Derived with eq. 34: 100 sqrt(exp((ln 10)² s²) − 1), printed to three decimals.
