@@ -8,8 +8,8 @@ from sitefinder.errors import InputError, listed
 from sitefinder.flows.duration import BIN_EXCEEDANCE, curves_from_quantiles
 from sitefinder.flows.equations import apply_equation
 
-# Fewer quantiles do not bend a curve (own choice).
-LEAST_QUANTILES = 3
+# Two quantiles and the mean make a curve, straight between normal quantile and log flow (own choice).
+LEAST_QUANTILES = 2
 # A curve scaled by more than this to meet the mean flow is flagged (own choice).
 MOST_SCALING = 1.5
 FLAGS = ("flow_missing", "flow_extrapolated", "curve_repaired", "curve_scaled")
@@ -55,7 +55,7 @@ def estimate_flows(predictors, equations):
     predictors : DataFrame, n rows
         One row a station; columns in kept units, such as ``area_km2`` and ``precipitation_mm``.
     equations : list of Equation
-        One for the mean and at least three for exceedance quantiles. Other statistics are left aside with a note.
+        One for the mean and at least two for exceedance quantiles. Other statistics are left aside with a note.
 
     Returns
     -------

@@ -1,15 +1,14 @@
 """What flows are made from, read from the user's files: equation files (TOML) and gauge tables (CSV)."""
 
-import tomllib
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from sitefinder.errors import ConfigError, InputError, all_of, listed
+from sitefinder.errors import InputError, all_of, listed
 from sitefinder.flows.equations import check_equations, exceedance_percent
 from sitefinder.flows.fitting import statistic_of
+from sitefinder.io.settings import read_toml
 
 
 def read_equations(path):
@@ -28,18 +27,7 @@ def read_equations(path):
     ConfigError
         If the file is not there, is no TOML, or holds an equation without source, range or error; all at once.
     """
-    try:
-        mapping = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ConfigError.of(
-            "the equation file cannot be read",
-            file=path,
-            found=error.strerror,
-            fix="correct its name under flows.equations; it is relative to the settings file",
-        ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError.of("the equation file is not valid TOML", file=path, found=error) from None
-    return check_equations(mapping, str(path))
+    return check_equations(read_toml(path, "equation"), str(path))
 
 
 def read_gauges(path, table):

@@ -15,8 +15,8 @@ from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.digests import content_digest
 from sitefinder.io.layer_crs import crs_name, crs_of_layer, moved
 from sitefinder.io.repairs import Repair, kinds_present, simple_geometries, without_duplicates
+from sitefinder.streams.lines import REPAIR_COLUMNS
 
-REPAIR_COLUMNS = ["layer", "feature", "problem", "action"]
 # Columns that sitefinder adds; a layer that has its own of this name cannot be read without confusion.
 OWN_COLUMNS = ("source_row", "source_part", "feature_id", "feature_name")
 

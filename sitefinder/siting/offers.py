@@ -5,7 +5,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from sitefinder.siting.choice import blocked_by, boundary_of_path, choose_best_set
+from sitefinder.siting.choice import choose_best_set
+from sitefinder.siting.pieces import blocked_by, boundary_of_path
 from sitefinder.siting.stretches import covered_stations
 
 # Columns of a valuation that hold for one choice of machine; the prefix says which.

@@ -7,6 +7,7 @@ import pandas as pd
 from numba import njit
 
 from sitefinder.streams.profile_error import head_standard_error
+from sitefinder.streams.tree import upstream_neighbours
 
 # A canal follows the contour, so it is longer than the chord between its ends (common practice, no source).
 CONDUIT_LENGTH_FACTOR = 1.15
@@ -69,7 +70,7 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     upper, lower = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     surveyed = table["head_se_m"].notna()
     table["head_se_m"] = np.where(surveyed, table["head_se_m"], head_standard_error(errors_m, upper, lower))
-    first, upstream = upstream_lists(downstream)
+    first, upstream = upstream_neighbours(downstream)
     crest_m = np.where(table["layout"] == "new_weir", profile_m[upper] + table["weir_height_m"], -np.inf)
     start, pond_start, taken, pond_m = _taken(
         upper, lower, crest_m, downstream, step_m, profile_m, first, upstream
@@ -122,25 +123,6 @@ def covered_stations(stretches, chosen, count):
     covered = np.zeros(count, dtype=bool)
     covered[stretches.taken[np.repeat(chosen, np.diff(stretches.start))]] = True
     return covered
-
-
-def upstream_lists(downstream):
-    """Upstream neighbours of each station in compressed form.
-
-    Parameters
-    ----------
-    downstream : ndarray of int32, shape (n,)
-
-    Returns
-    -------
-    first : ndarray of int64, shape (n + 1,)
-    upstream : ndarray of int32
-        Those of station i are ``upstream[first[i]:first[i + 1]]``, in rising order.
-    """
-    joined = np.flatnonzero(downstream >= 0)
-    order = np.argsort(downstream[joined], kind="stable")
-    counts = np.bincount(downstream[joined], minlength=len(downstream))
-    return np.concatenate([[0], np.cumsum(counts)]), joined[order].astype(np.int32)
 
 
 def _frame(layout, intake, tailrace, head_m, length_m, *, head_se_m=np.nan, weir_height_m=0.0, structure=-1):

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from sitefinder.siting.choice import blocked_by, boundary_of_path, choose_best_set
+from sitefinder.siting.choice import choose_best_set
+from sitefinder.siting.pieces import blocked_by, boundary_of_path
 
 
 class Case(NamedTuple):
