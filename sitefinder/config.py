@@ -66,13 +66,20 @@ class Inputs(Section):
     dem: DemSource
     streams: LayerSource | None = Field(None, description="mapped streams; absent: derived from the DEM")
     region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
-    districts: LayerSource | None = None
+    districts: LayerSource | None = Field(None, description="polygons to add up totals in")
     structures: LayerSource | None = Field(None, description="existing weirs and drops")
     lakes: LayerSource | None = Field(None, description="standing water")
-    roads: LayerSource | None = None
-    power_lines: LayerSource | None = None
-    settlements: LayerSource | None = None
-    covariates: dict[str, CovariateSource] = Field(default_factory=dict)
+    roads: LayerSource | None = Field(None, description="roads, for the cost of access")
+    power_lines: LayerSource | None = Field(
+        None, description="lines that a plant may feed into, for the cost of the connection"
+    )
+    settlements: LayerSource | None = Field(
+        None, description="places where people live; read and checked only, for now"
+    )
+    covariates: dict[str, CovariateSource] = Field(
+        default_factory=dict,
+        description="rasters by the name that flow equations use, for example precipitation_mm",
+    )
 
 
 class RunSettings(Section):
@@ -125,7 +132,9 @@ class HeadSettings(Section):
 class ReserveRule(Section):
     """One rule for the flow that stays in the stream; of several, the greatest holds."""
 
-    kind: Literal["share_of_mean", "exceedance_flow", "share_of_flow"]
+    kind: Literal["share_of_mean", "exceedance_flow", "share_of_flow"] = Field(
+        description="share of the mean flow, the flow exceeded so often, or share of the flow of the moment"
+    )
     share: Share | None = Field(None, description="share of the mean flow, or of the flow of the moment")
     exceedance_percent: float | None = Field(None, gt=0, lt=100, description="the flow exceeded so often [%]")
     source: str = Field("the user's choice; local law decides", description="where the rule comes from")
@@ -142,7 +151,7 @@ class GaugeTable(Section):
     """A table of gauges to fit regional equations from."""
 
     path: str = Field(description="CSV with a row a gauge")
-    id_column: str = "gauge_id"
+    id_column: str = Field("gauge_id", description="column with the gauge's id")
     predictors: list[str] = Field(min_length=1, description="columns to regress on, log-log")
     record_years_column: str | None = Field(None, description="years of record, as weights")
     source: str = Field(description="where the table comes from")
@@ -169,7 +178,9 @@ class StretchSettings(Section):
     most_head_m: float = Field(10.0, gt=0, description="greatest gross head [m]")
     longest_m: float = Field(1500.0, gt=0, description="longest stretch, along the stream [m]")
     least_flow_mean_m3s: float = Field(0.05, ge=0, description="least mean flow at the intake [m³/s]")
-    layouts: list[Layout] = Field(["at_barrier", "diversion", "new_weir"], min_length=1)
+    layouts: list[Layout] = Field(
+        ["at_barrier", "diversion", "new_weir"], min_length=1, description="ways to get a head that are tried"
+    )
     new_weir_heights_m: list[float] = Field([1.0, 2.0, 3.0], description="heights of new weirs to try [m]")
     structure_snap_m: float = Field(60.0, ge=0, description="farthest a structure lies from its stream [m]")
 
@@ -186,8 +197,10 @@ class EnergySettings(Section):
     machines: list[str] = Field(min_length=1, description="machine files")
     availability: Share = Field(0.95, description="share of the time that the plant is ready")
     canal_slope: float = Field(0.001, ge=0, description="fall of a canal [m/m] (common practice 0.3–1 m per km)")
-    rack_and_gate_loss_m: float = Field(0.15, ge=0, description="(common practice 0.1–0.3 m)")
-    exit_loss_m: float = Field(0.05, ge=0, description="loss at the outlet (common practice)")
+    rack_and_gate_loss_m: float = Field(
+        0.15, ge=0, description="loss at rack and gates [m] (common practice 0.1–0.3 m)"
+    )
+    exit_loss_m: float = Field(0.05, ge=0, description="loss at the outlet [m] (common practice)")
     least_power_kw: float = Field(1.0, ge=0, description="smaller plants are not offered [kW]")
     design_exceedance_percent: list[float] = Field(
         [10, 15, 20, 25, 30, 40, 50, 60, 70], min_length=1, description="design flows to try [% exceeded]"
@@ -199,7 +212,7 @@ class CostSettings(Section):
 
     file: str = Field(description="cost file")
     discount_rate: float = Field(0.05, ge=0, description="real rate a year")
-    lifetime_years: float = Field(40.0, gt=0)
+    lifetime_years: float = Field(40.0, gt=0, description="years over which capital is paid back")
     price_per_kwh: float = Field(gt=0, description="what a kWh earns, in the cost file's currency and year")
     most_cost_per_kwh: float | None = Field(None, gt=0, description="dearer stretches are not offered")
 
@@ -208,17 +221,19 @@ class FishSettings(Section):
     """When a machine counts as safe for fish."""
 
     least_survival: Share = Field(0.95, description="share of fish that must survive the way down")
-    evidence: list[Literal["tested", "claimed", "none"]] = Field(["tested"], min_length=1)
+    evidence: list[Literal["tested", "claimed", "none"]] = Field(
+        ["tested"], min_length=1, description="grades of evidence that count"
+    )
 
 
 class RuleSettings(LayerSource):
     """One exclusion or sensitivity layer with what it means."""
 
-    name: str
-    action: Action
+    name: str = Field(description="name of the rule, as reasons tell it")
+    action: Action = Field(description="what the rule does where it holds")
     column: str | None = Field(None, description="column to filter by")
     values: list[str | int | float | bool] | None = Field(None, description="values that count")
-    buffer_m: float = Field(0.0, ge=0)
+    buffer_m: float = Field(0.0, ge=0, description="distance around each feature that counts as under it [m]")
     least_overlap_m: float = Field(0.0, ge=0, description="overlap of a reach or stretch that counts [m]")
     may_be_empty: bool = Field(False, description="true where an empty or distant layer is right")
 
@@ -232,7 +247,7 @@ class RuleSettings(LayerSource):
 class UncertaintySettings(Section):
     """What the intervals of energy and cost are drawn from."""
 
-    draws: int = Field(500, ge=50)
+    draws: int = Field(500, ge=50, description="draws of the simulation")
     shared_flow_share: Share = Field(0.5, description="share of the flow error's variance that the region shares")
     year_to_year_sd: float = Field(0.0, ge=0, description="log standard deviation of a year's mean flow")
     efficiency_sd: float = Field(0.05, ge=0, description="log standard deviation of efficiency")
@@ -243,9 +258,15 @@ class UncertaintySettings(Section):
 class RankingSettings(Section):
     """How sites are chosen and ordered."""
 
-    choose_by: Literal["net_value", "energy"] = "net_value"
-    rank_by: Literal["net_value", "energy", "cost_per_kwh"] = "net_value"
-    allow: list[Literal["unresolved", "unknown", "conditional", "incomplete"]] = Field(default_factory=list)
+    choose_by: Literal["net_value", "energy"] = Field(
+        "net_value", description="what the set of sites without overlap is best in"
+    )
+    rank_by: Literal["net_value", "energy", "cost_per_kwh"] = Field(
+        "net_value", description="what the chosen sites are ranked by"
+    )
+    allow: list[Literal["unresolved", "unknown", "conditional", "incomplete"]] = Field(
+        default_factory=list, description="doubtful stretches that may become sites all the same"
+    )
 
 
 class Settings(Section):
