@@ -113,7 +113,7 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     progress[inside][usable] = _DRY
     order = _from_low_to_high(surface.ravel(), progress.ravel())
     label = np.full(padded, OFF_DEM, dtype=np.int32)
-    label[inside] = _ends(usable, seed, tuple(bool(edge) for edge in open_edges))
+    _mark_ends(label[inside], usable, seed, open_edges)
     pointer = np.full(padded, NO_POINTER, dtype=np.uint8)
 
     offset = np.array(
@@ -163,16 +163,17 @@ def edge_cells(valid, open_edges):
     return (beside[:, :-2] | beside[:, 1:-1] | beside[:, 2:]) & valid
 
 
-# Seed with the label that each outlet of the flood has if nothing lies lower than it.
-def _ends(usable, seed, open_edges):
-    is_stream = usable & (seed >= 0)
-    ends = np.where(is_stream, seed, np.where(edge_cells(usable, open_edges), OFF_DEM, NO_SEED))
-    north, south, west, east = open_edges
-    borders = [np.s_[:1]] * north + [np.s_[-1:]] * south + [np.s_[:, :1]] * west + [np.s_[:, -1:]] * east
-    for border in borders:
-        ends[border][~is_stream[border]] = UNKNOWN
-    ends[~usable] = OFF_DEM
-    return ends
+# Writes into `label` the station of each stream cell, and the label that each other outlet of the flood has if
+# nothing lies lower than it.
+def _mark_ends(label, usable, seed, open_edges):
+    label[:] = NO_SEED
+    label[edge_cells(usable, open_edges)] = OFF_DEM
+    borders = (np.s_[0], np.s_[-1], np.s_[:, 0], np.s_[:, -1])
+    for is_open, border in zip(open_edges, borders, strict=True):
+        if is_open:
+            label[border] = UNKNOWN
+    np.copyto(label, seed, where=seed >= 0)
+    label[~usable] = OFF_DEM
 
 
 # Valid cells from the lowest to the highest: a radix sort, so that the time goes with the number of cells.
