@@ -63,7 +63,7 @@ class LayerSource(Source):
 class Inputs(Section):
     """What a run reads."""
 
-    dem: DemSource
+    dem: DemSource = Field(description="elevations")
     streams: LayerSource | None = Field(None, description="mapped streams; absent: derived from the DEM")
     region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
     districts: LayerSource | None = Field(None, description="polygons to add up totals in")
@@ -150,7 +150,7 @@ class ReserveRule(Section):
 class GaugeTable(Section):
     """A table of gauges to fit regional equations from."""
 
-    path: str = Field(description="CSV with a row a gauge")
+    path: str = Field(description="CSV with a row a gauge, relative to the settings file")
     id_column: str = Field("gauge_id", description="column with the gauge's id")
     predictors: list[str] = Field(min_length=1, description="columns to regress on, log-log")
     record_years_column: str | None = Field(None, description="years of record, as weights")
@@ -160,8 +160,8 @@ class GaugeTable(Section):
 class FlowSettings(Section):
     """Where flows come from."""
 
-    equations: list[str] = Field(default_factory=list, description="equation files")
-    gauges: GaugeTable | None = None
+    equations: list[str] = Field(default_factory=list, description="equation files, relative to the settings file")
+    gauges: GaugeTable | None = Field(None, description="gauges to fit equations from, instead of equation files")
     reserve: list[ReserveRule] = Field(min_length=1, description="rules of the reserved flow")
 
     @model_validator(mode="after")
@@ -194,7 +194,7 @@ class StretchSettings(Section):
 class EnergySettings(Section):
     """From head and flow to energy."""
 
-    machines: list[str] = Field(min_length=1, description="machine files")
+    machines: list[str] = Field(min_length=1, description="machine files, relative to the settings file")
     availability: Share = Field(0.95, description="share of the time that the plant is ready")
     canal_slope: float = Field(0.001, ge=0, description="fall of a canal [m/m] (common practice 0.3–1 m per km)")
     rack_and_gate_loss_m: float = Field(
@@ -210,7 +210,7 @@ class EnergySettings(Section):
 class CostSettings(Section):
     """From power and place to money; real rates, no inflation."""
 
-    file: str = Field(description="cost file")
+    file: str = Field(description="cost file, relative to the settings file")
     discount_rate: float = Field(0.05, ge=0, description="real rate a year")
     lifetime_years: float = Field(40.0, gt=0, description="years over which capital is paid back")
     price_per_kwh: float = Field(gt=0, description="what a kWh earns, in the cost file's currency and year")
