@@ -8,6 +8,8 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter1d
 from scipy.spatial import cKDTree
 
 LEAST_FALL_PER_M = 2e-4
+# Shorter spurs are no streams that anybody would draw.
+LEAST_STREAM_CELLS = 10
 
 
 class Stream(NamedTuple):
@@ -86,10 +88,10 @@ def trace_streams(elevation, receiver, order, area_km2, transform, least_area_km
             path.append(largest[path[-1]])
         path = np.array(path[::-1])
         into, joins_at = -1, -1
+        if path.size < LEAST_STREAM_CELLS or (receiver[end] != end and receiver[end] not in place):
+            continue
         if receiver[end] != end:
             into, joins_at = place[receiver[end]]
-        elif path.size < 2:
-            continue
         for k, cell in enumerate(path):
             place[cell] = (len(streams), k)
         if into >= 0:

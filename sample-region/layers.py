@@ -25,12 +25,13 @@ SHORT_END_M = (1.2, 2.0, 2.8)
 
 
 class Mapped(NamedTuple):
-    """The mapped streams, and which of them carry a mapper's error."""
+    """The mapped streams, which of them carry a mapper's error, and the number of the true stream of each."""
 
     streams: gpd.GeoDataFrame
     reversed_ids: list
     short_ids: list
     through_confluence_ids: list
+    stream_of: dict
 
 
 def mapper_shift(shape, transform, seed):
@@ -59,7 +60,7 @@ def draw_streams(streams, shift, rng):
     Mapped
         Features have ``stream_id``, ``name`` (empty for small ones) and geometry; without CRS.
     """
-    names = _names_by_size(streams)
+    names = name_streams(streams)
     parts = []
     for number, stream in enumerate(streams):
         x, y = shift(stream.x_m, stream.y_m)
@@ -95,11 +96,12 @@ def draw_streams(streams, shift, rng):
     lines = [LineString(parts[k][2][::-1] if k in turned else parts[k][2]) for k in kept]
     table = {"stream_id": [ids[k] for k in kept], "name": [names[parts[k][0]] for k in kept]}
     frame = gpd.GeoDataFrame(table, geometry=lines)
-    return Mapped(frame, *(sorted(ids[k] for k in group) for group in (turned, short, through)))
+    stream_of = {ids[k]: parts[k][0] for k in kept}
+    return Mapped(frame, *(sorted(ids[k] for k in group) for group in (turned, short, through)), stream_of)
 
 
-# Names for the larger streams, the largest first; the rest stay without.
-def _names_by_size(streams):
+def name_streams(streams):
+    """A name for each of the larger streams, the largest first; the rest have an empty one."""
     names = [""] * len(streams)
     largest = sorted(range(len(streams)), key=lambda k: -streams[k].area_km2.max())
     for name, number in zip(STREAM_NAMES, largest, strict=False):
@@ -144,11 +146,11 @@ def step_place(stream, vertex):
     return float(stream.x_m[pair].mean()), float(stream.y_m[pair].mean())
 
 
-def draw_lake(lake, grid):
+def draw_lake(lake, name, grid):
     """The lake's shore as a polygon, without CRS; empty where there is no lake."""
     if lake is None:
         return gpd.GeoDataFrame({"lake_id": [], "name": [], "level_m": []}, geometry=[])
-    table = {"lake_id": ["L01"], "name": ["Lake Tarrin"], "level_m": [round(lake.level_m, 2)]}
+    table = {"lake_id": ["L01"], "name": [name], "level_m": [round(lake.level_m, 2)]}
     return gpd.GeoDataFrame(table, geometry=[largest_polygon(lake.mask, grid).simplify(6.0)])
 
 
@@ -158,7 +160,7 @@ def largest_polygon(mask, grid):
     return Polygon(max((as_shape(piece) for piece, _ in pieces), key=lambda p: p.area).exterior)
 
 
-def draw_fish(streams, structures, shift):
+def draw_fish(streams, structures, lake, shift):
     """Spawning lines on one tributary and the migration way of the main stem, up to the natural fall.
 
     Returns
@@ -171,7 +173,8 @@ def draw_fish(streams, structures, shift):
     falls = [item.vertex for item in structures if item.kind == "fall" and item.stream == stem_number]
     top = falls[0] if falls else stem.x_m.size // 3
     below = [k for k, s in enumerate(streams) if s.into == stem_number and s.joins_at > top + 20]
-    number = max(below, key=lambda k: streams[k].area_km2.max())
+    # Salmon spawn in running water: a tributary with a lake comes last.
+    number = max(below, key=lambda k: (lake is None or lake.stream != k, streams[k].area_km2.max()))
     stream = streams[number]
     reach = slice(int(0.3 * stream.x_m.size), int(0.85 * stream.x_m.size))
     line = LineString(np.round(np.column_stack(shift(stream.x_m[reach], stream.y_m[reach])), 1)).simplify(2.0)
@@ -226,4 +229,4 @@ def draw_districts(extent):
     x = west + (east - west) * (0.47 + 0.05 * np.sin(5.0 * share) + 0.02 * np.sin(17.0 * share))
     border = LineString(np.round(np.column_stack([x, y]), 1))
     halves = sorted(split(whole, border).geoms, key=lambda half: half.centroid.x)
-    return gpd.GeoDataFrame({"name": ["Westmark", "Ostermark"]}, geometry=list(halves))
+    return gpd.GeoDataFrame({"name": ["Tarrin Side", "Ardelm Side"]}, geometry=list(halves))

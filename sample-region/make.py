@@ -30,6 +30,7 @@ from layers import (
     draw_structures,
     largest_polygon,
     mapper_shift,
+    name_streams,
 )
 from places import Places, choose_places, drained_area_km2, first_channel_point, raise_embankments, sum_downstream
 from rainfall import draw_rainfall, rain_on_cells
@@ -118,12 +119,12 @@ def build_region(cells=1000, seed=SEED):
     shift = mapper_shift(eroded.shape, transform, seed)
     mapped = draw_streams(streams, shift, rng)
     extent = rasterio.transform.array_bounds(cells, cells, transform)
-    spawning, migration = draw_fish(streams, places.structures, shift)
+    spawning, migration = draw_fish(streams, places.structures, places.lake, shift)
     settlements = settle(surface, streams, transform, max(3, round(9 * min(1.0, cells / 1000))))
     is_inside = _drains_to_rivers(first_point, points, streams)
     layers = {
         "structures": draw_structures(streams, places.structures, rng),
-        "lakes": draw_lake(places.lake, transform),
+        "lakes": draw_lake(places.lake, _lake_name(streams, places.lake), transform),
         "spawning": spawning,
         "migration": migration,
         "roads": build_roads(surface, owner >= 0, streams, places.embankments, settlements, transform),
@@ -142,6 +143,11 @@ def build_region(cells=1000, seed=SEED):
         dem, surface, transform, rainfall, rainfall_grid, mapped, {k: v.set_crs(EPSG) for k, v in layers.items()},
         draw_protected(streams, extent, rng).set_crs(EPSG).to_crs(4326), gauges, truth, streams, places,
     )  # fmt: skip
+
+
+# A lake is called after its stream.
+def _lake_name(streams, lake):
+    return "" if lake is None else f"{name_streams(streams)[lake.stream]} Mere".strip()
 
 
 # DEM error [m]: nothing on the lake, which the DEM's makers are taken to have flattened.

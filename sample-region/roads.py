@@ -56,7 +56,7 @@ def build_roads(surface, is_channel, streams, embankments, settlements, transfor
     Returns
     -------
     GeoDataFrame
-        Lines with ``road_id`` and ``class``; lines meet at shared ends. Without CRS.
+        Lines with ``road_id`` and ``kind``; lines meet at shared ends. Without CRS.
     """
     step = ROAD_GRID_CELLS
     coarse = surface[step // 2 :: step, step // 2 :: step]
@@ -72,8 +72,9 @@ def build_roads(surface, is_channel, streams, embankments, settlements, transfor
     for start, end in sorted(zip(links.row.tolist(), links.col.tolist(), strict=True)):
         edges |= _walk(before[start], town[start], town[end])
     for bank in embankments:
-        start, end = crossing_line(streams[bank.stream], bank, 1.05 * bank.half_length_m)
-        ends = tree.query(np.array([start, end]))[1]
+        ends = tree.query(np.array(crossing_line(streams[bank.stream], bank, 1.1 * bank.half_length_m)))[1]
+        # Square over the stream; the outer halves bend to where the road network begins.
+        start, end = crossing_line(streams[bank.stream], bank, 0.5 * bank.half_length_m)
         crossings.append(LineString([place[ends[0]], start, end, place[ends[1]]]))
         for node in ends:
             edges |= _walk(before[np.argmin(effort[:, node])], town[np.argmin(effort[:, node])], node)
@@ -82,7 +83,7 @@ def build_roads(surface, is_channel, streams, embankments, settlements, transfor
     lines = sorted((_bend(line) for line in lines), key=lambda line: line.coords[0]) + crossings
     table = {
         "road_id": [f"R{number:02d}" for number in range(1, len(lines) + 1)],
-        "class": ["district road" if line.length > 900 else "lane" for line in lines],
+        "kind": ["district road" if line.length > 900 else "lane" for line in lines],
     }
     return gpd.GeoDataFrame(table, geometry=lines)
 

@@ -83,6 +83,7 @@ def tell_truth(streams, areas, rains, places, surveyed, mapped, law, cells, seed
             "reversed": mapped.reversed_ids,
             "short_ends": mapped.short_ids,
             "through_confluence": mapped.through_confluence_ids,
+            "stream_of": mapped.stream_of,
         },
         "flow_law": law,
         "streams": [_profile(*part) for part in zip(streams, areas, rains, strict=True)],

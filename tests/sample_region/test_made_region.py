@@ -227,25 +227,32 @@ def test_just_the_listed_features_are_drawn_uphill(truth):
     assert len(uphill) == 3
 
 
-def test_drained_areas_agree_with_another_router(small):
-    flow = pyflwdir.from_dem(small.surface, nodata=-9999.0, transform=small.transform, latlon=False)
+def test_drained_areas_agree_with_another_router_on_the_delivered_dem(truth, dem):
+    elevation, transform = dem
+    carved = elevation.astype(np.float64)
+    for stream in truth["streams"]:
+        distance = np.arange(0, stream["distance_m"][-1], 4.0)
+        x, y, level = (np.interp(distance, stream["distance_m"], stream[k]) for k in ("x_m", "y_m", "level_m"))
+        row, column = rasterio.transform.rowcol(transform, x, y)
+        # Under road banks and out of the noise, so that one thread of cells carries all the water.
+        carved[row, column] = np.minimum(carved[row, column], level - 2.0)
+    flow = pyflwdir.from_dem(carved, nodata=-9999.0, transform=transform, latlon=False)
     routed = flow.upstream_area(unit="km2")
 
     ratio = []
-    for stream in small.truth["streams"]:
+    for stream in truth["streams"]:
         area = np.array(stream["area_km2"])
-        for k in range(2, area.size - 3):
-            # Away from confluences, where a window of a few cells holds one stream only.
-            if area[k + 2] > 1.2 * area[k - 2]:
+        for k in range(2, area.size - 2):
+            row, column = rasterio.transform.rowcol(transform, stream["x_m"][k], stream["y_m"][k])
+            # Confluences hold two streams in a few cells, and the two routers part ways along the border.
+            if area[k + 1] > 1.1 * area[k - 1] or not (50 < row < 950 and 50 < column < 950):
                 continue
-            row, column = rasterio.transform.rowcol(small.transform, stream["x_m"][k], stream["y_m"][k])
             ratio.append(routed[row - 1 : row + 2, column - 1 : column + 2].max() / area[k])
 
-    # In a channel two cells wide the other router runs two threads side by side for some way.
     away = np.abs(np.array(ratio) - 1)
-    assert away.size > 20
+    assert away.size > 1000
     assert np.median(away) < 0.01
-    assert away.max() < 0.06
+    assert np.quantile(away, 0.95) < 0.05
 
 
 def test_areas_never_fall_and_levels_never_rise_downstream(truth):
