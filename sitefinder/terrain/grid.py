@@ -117,22 +117,25 @@ def clipped(window, grid):
 
 
 def widened(window, margin, grid):
-    """A window with a margin of cells all round, as far as the grid goes.
+    """A window with a margin of cells, as far as the grid goes.
 
     Parameters
     ----------
     window : Window
-    margin : int
-        Cells to add on each side.
+    margin : int or sequence of 4 int
+        Cells to add on each side; if four, in the north, south, west and east.
     grid : Grid
 
     Examples
     --------
     >>> widened(Window(1, 1, 1, 1), 1, Grid(3, 4, 0.0, 30.0, 10.0, 10.0))
     Window(row=0, column=0, rows=3, columns=3)
+    >>> widened(Window(1, 1, 1, 1), (0, 0, 0, 2), Grid(3, 4, 0.0, 30.0, 10.0, 10.0))
+    Window(row=1, column=1, rows=1, columns=3)
     """
+    north, south, west, east = (margin,) * 4 if isinstance(margin, int) else margin
     wide = Window(
-        window.row - margin, window.column - margin, window.rows + 2 * margin, window.columns + 2 * margin
+        window.row - north, window.column - west, window.rows + north + south, window.columns + west + east
     )
     return clipped(wide, grid)
 

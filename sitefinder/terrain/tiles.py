@@ -5,8 +5,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from sitefinder.terrain.flood import OFF_DEM, UNKNOWN, edge_cells, flood
-from sitefinder.terrain.grid import Window, open_edges, whole, widened
+from sitefinder.terrain.flood import COLUMN_STEP, NO_POINTER, OFF_DEM, ROW_STEP, UNKNOWN, edge_cells, flood
+from sitefinder.terrain.grid import OpenEdges, Window, open_edges, widened
 from sitefinder.terrain.stream_cells import seeds_in
 
 # Marks a cell for which a covariate has no value.
@@ -33,11 +33,15 @@ class TileSums(NamedTuple):
 
 
 class DrainedTile(NamedTuple):
-    """Sums of a tile, the label of each of its cells (int32), and the window that was needed to know them."""
+    """Sums of a tile, the label of each of its cells (int32), and the window that they were found in.
+
+    ``left_by`` says through which borders of the window paths of unknown cells leave it.
+    """
 
     sums: TileSums
     label: np.ndarray
     window: Window
+    left_by: OpenEdges
 
 
 class StationSums(NamedTuple):
@@ -64,12 +68,13 @@ def drain_tile(read, core, grid, cells, margin_cells):
     grid : Grid
     cells : StreamCells
     margin_cells : int
-        Margin round the tile to begin with [cells], doubled while paths of the tile leave the window.
+        Margin round the tile to begin with [cells]. It is doubled on each side where paths of the tile leave
+        the window, until none does.
 
     Returns
     -------
     DrainedTile
-        ``unknown_cells`` is always 0: at the latest the whole grid has no open border.
+        ``unknown_cells`` is always 0: at the latest a border is that of the grid, which is not open.
 
     Raises
     ------
@@ -78,15 +83,19 @@ def drain_tile(read, core, grid, cells, margin_cells):
     """
     if margin_cells < 1:
         raise ValueError(f"the margin of a tile must be at least 1 cell, not {margin_cells}")
+    margins = (margin_cells,) * 4
     while True:
-        window = widened(core, margin_cells, grid)
+        window = widened(core, margins, grid)
         elevation_m, valid, covariates = read(window)
+        seed = seeds_in(cells, window)
         drained = drain_window(
-            elevation_m, valid, seeds_in(cells, window), core=core, window=window, grid=grid, covariates=covariates
+            elevation_m, valid, seed, core=core, window=window, grid=grid, covariates=covariates
         )
-        if drained.sums.unknown_cells == 0 or window == whole(grid):
+        if drained.sums.unknown_cells == 0:
             return drained
-        margin_cells *= 2
+        margins = tuple(
+            2 * margin if is_left else margin for margin, is_left in zip(margins, drained.left_by, strict=True)
+        )
 
 
 def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates):
@@ -131,13 +140,42 @@ def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates):
     if min(room) < 0 or any(is_open and cells < 1 for is_open, cells in zip(edges, room, strict=True)):
         raise ValueError(f"{core} must lie a cell inside the open borders of {window}")
 
-    label = flood(elevation_m, valid, seed, edges, grid.cell_width_m, grid.cell_height_m).label
-    usable = valid & np.isfinite(elevation_m)
+    drained = flood(elevation_m, valid, seed, edges, grid.cell_width_m, grid.cell_height_m)
     part = (slice(least.row, least.row + core.rows), slice(least.column, least.column + core.columns))
-    label = np.ascontiguousarray(label[part])
+    label = np.ascontiguousarray(drained.label[part])
+    left_by = OpenEdges(False, False, False, False)
+    if np.any(label == UNKNOWN):
+        left_by = OpenEdges(*_borders_reached(drained.label, drained.pointer, tuple(least), tuple(edges)))
+    usable = valid & np.isfinite(elevation_m)
     is_edge = edge_cells(usable, edges)[part]
     covariates = {name: values[part] for name, values in covariates.items()}
-    return DrainedTile(_summed(label, usable[part], is_edge, covariates), label, window)
+    return DrainedTile(_summed(label, usable[part], is_edge, covariates), label, window, left_by)
+
+
+# Open borders (north, south, west, east) at which the paths of unknown cells of the tile end. A path is followed
+# only until it meets one that was followed before.
+@njit(cache=True)
+def _borders_reached(label, pointer, least, edges):
+    rows, columns = label.shape
+    followed = np.zeros(label.shape, dtype=np.bool_)
+    north, south, west, east = False, False, False, False
+    for first_row in range(least[0], least[0] + least[2]):
+        for first_column in range(least[1], least[1] + least[3]):
+            if label[first_row, first_column] != UNKNOWN:
+                continue
+            row, column = first_row, first_column
+            while not followed[row, column]:
+                followed[row, column] = True
+                direction = pointer[row, column]
+                if direction == NO_POINTER:
+                    north |= edges[0] and row == 0
+                    south |= edges[1] and row == rows - 1
+                    west |= edges[2] and column == 0
+                    east |= edges[3] and column == columns - 1
+                    break
+                row += ROW_STEP[direction]
+                column += COLUMN_STEP[direction]
+    return north, south, west, east
 
 
 def merge_tile_sums(tiles, n_stations):

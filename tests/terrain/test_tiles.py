@@ -81,6 +81,24 @@ def test_the_window_grows_until_every_cell_of_the_tile_is_known():
     assert drained.label.tolist() == [[2], [5], [5]]
 
 
+def test_the_window_grows_only_towards_where_paths_leave_it():
+    # Thirty rows and columns that fall to the east, with a stream along the eastern border.
+    grid = Grid(30, 30, 0.0, 300.0, 10.0, 10.0)
+    slope = np.tile(np.arange(30, 0, -1, dtype=np.float32), (30, 1))
+    rows = np.arange(30, dtype=np.int32)
+    foot = StreamCells(rows, np.full(30, 29, dtype=np.int32), np.zeros(30, dtype=np.int32), None, None)
+
+    def read(window):
+        part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
+        return slope[part], slope[part] > 0, {}
+
+    drained = drain_tile(read, Window(10, 10, 4, 4), grid, foot, margin_cells=2)
+
+    # The margin stays 2 in the north, south and west; in the east it is doubled to 16, which is the border.
+    assert drained.window == Window(8, 8, 8, 22)
+    assert np.all(drained.label == 0)
+
+
 def test_the_window_does_not_grow_when_the_tile_is_known():
     asked = []
 
