@@ -49,6 +49,10 @@ def cut_lines(geometry, feature_id, *, snap_m):
     """
     repairs = []
     geometry, feature_id, rows = _without_duplicates(geometry, feature_id, repairs)
+    if not len(geometry):
+        none = np.zeros(0, dtype=np.int64)
+        empty = Pieces(geometry, none, np.zeros(0), none, none, np.zeros(0), np.zeros(0))
+        return empty, pd.DataFrame(repairs, columns=REPAIR_COLUMNS)
     ends = np.concatenate([_end_points(geometry, 0), _end_points(geometry, -1)])
     node, places = _nodes_of_ends(ends, snap_m)
     places, cuts = _landings(geometry, node, places, feature_id, snap_m, repairs)
@@ -82,15 +86,19 @@ def _end_points(geometry, index):
     return np.column_stack([shapely.get_x(point), shapely.get_y(point)])
 
 
-# Ends within snap_m of each other are one node, placed where most of its ends agree to the letter.
+# Ends within snap_m of each other are one node, placed where most of its ends agree to the letter. Nodes are
+# numbered by place, so that nothing depends on the order of the lines.
 def _nodes_of_ends(ends, snap_m):
     pairs = cKDTree(ends).query_pairs(max(snap_m, 1e-6), output_type="ndarray")
     graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(ends), len(ends)))
-    _, node = connected_components(graph, directed=False)
+    count, node = connected_components(graph, directed=False)
     _, same_place, agreeing = np.unique(ends, axis=0, return_inverse=True, return_counts=True)
-    order = np.lexsort([np.arange(len(ends)), -agreeing[same_place.ravel()], node])
-    first = np.searchsorted(node[order], np.arange(node.max() + 1))
-    return node.astype(np.int64), ends[order[first]]
+    order = np.lexsort([ends[:, 1], ends[:, 0], -agreeing[same_place.ravel()], node])
+    places = ends[order[np.searchsorted(node[order], np.arange(count))]]
+    by_place = np.lexsort([places[:, 1], places[:, 0]])
+    number = np.empty(count, dtype=np.int64)
+    number[by_place] = np.arange(count)
+    return number[node], places[by_place]
 
 
 # Where an end lands on the middle of another line: that line is cut there, and the node moves onto it.
@@ -101,7 +109,10 @@ def _landings(geometry, node, places, feature_id, snap_m, repairs):
     found_node, found_line = tree.query(shapely.points(places), predicate="dwithin", distance=max(snap_m, 1e-6))
     places = places.copy()
     moved = set()
-    for here, line in sorted(zip(found_node.tolist(), found_line.tolist(), strict=True)):
+    # A node near several lines moves onto the nearest.
+    gap = shapely.distance(shapely.points(places[found_node]), geometry[found_line])
+    for pair in np.lexsort([gap, found_node]):
+        here, line = int(found_node[pair]), int(found_line[pair])
         if here in (node[line], node[line + count]):
             continue
         along = shapely.line_locate_point(geometry[line], shapely.Point(places[here]))

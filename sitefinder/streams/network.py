@@ -9,6 +9,7 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from sitefinder.errors import InputError, listed
 from sitefinder.streams.lines import REPAIR_COLUMNS, cut_lines
 from sitefinder.streams.orders import link_orders
 
@@ -48,16 +49,31 @@ def build_network(lines, *, snap_m, end_elevation_m=None):
     -------
     Network
 
+    Raises
+    ------
+    InputError
+        If no line is left.
+
     Notes
     -----
     Directions are those digitised, save where the network proves otherwise. In each connected piece of the
     network every node gets one way out: the path to an outlet that turns round the least length, then the
-    shortest (Dijkstra 1959). Where a node has a second way out, that side arm starts a link of its own
-    (``is_divergence``): it receives no water from above, and joins below.
+    shortest (Dijkstra 1959). Outlets are the loose lower ends that all arriving lines fall to by more than
+    0.5 m, where there are several of them; else the one end that has the least length of line turned round or
+    climbing. Where a node has a second way out, that side arm starts a link of its own (``is_divergence``): it
+    receives no water from above, and joins below. A side arm that would flow in a circle is turned. Side arms,
+    circles, closed rings and features that meet no other one are listed in ``repairs``.
     """
     geometry = np.asarray(lines["geometry"], dtype=object)
     feature_id = lines["feature_id"].to_numpy().astype(object)
     pieces, repairs = cut_lines(geometry, feature_id, snap_m=snap_m)
+    if not len(pieces.geometry):
+        raise InputError.of(
+            "no stream line is left after snapping",
+            expected=f"lines longer than the snapping distance, {snap_m:g} m",
+            found=f"{len(geometry)} shorter lines: {listed(feature_id)}" if len(geometry) else "no line at all",
+            fix="lower network.snap_m, or check the unit of the layer's coordinates",
+        )
     mended = []
     drop_m = _drops(pieces, geometry, end_elevation_m)
     turned_first = _turn_components(pieces, drop_m, feature_id, mended)
@@ -66,14 +82,23 @@ def build_network(lines, *, snap_m, end_elevation_m=None):
     drop_m = np.where(turned_first, -drop_m, drop_m)
     way_out, turned = _ways_out(start, end, shapely.length(pieces.geometry), drop_m, len(pieces.node_x_m))
     start, end = np.where(turned, end, start), np.where(turned, start, end)
-    for row in np.flatnonzero(turned):
-        mended.append(("streams", feature_id[pieces.feature[row]], "drawn upstream", "turned"))
     is_main = np.zeros(len(start), dtype=bool)
     is_main[way_out[way_out >= 0]] = True
-    for row in np.flatnonzero(~is_main):
-        text = "starts a link of its own, without water from above"
-        mended.append(("streams", feature_id[pieces.feature[row]], "side arm of a divergence", text))
-    links, parts = _links(pieces, lines, start, end, way_out, is_main, turned ^ turned_first)
+    circles = _flow_in_circles(start, end, way_out, is_main)
+    start, end = np.where(circles, end, start), np.where(circles, start, end)
+    alone = "starts a link of its own, without water from above"
+    for row in np.flatnonzero(turned | circles | ~is_main):
+        name = feature_id[pieces.feature[row]]
+        if turned[row]:
+            mended.append(("streams", name, "drawn upstream", "turned"))
+        if circles[row]:
+            mended.append(("streams", name, "flows in a circle with others", "turned"))
+        if start[row] == end[row]:
+            mended.append(("streams", name, "a closed ring", alone))
+        elif not is_main[row]:
+            mended.append(("streams", name, "side arm of a divergence", alone))
+    _list_loose(pieces, feature_id, mended)
+    links, parts = _links(pieces, lines, start, end, way_out, is_main, turned ^ turned_first ^ circles)
     repairs = pd.concat([repairs, pd.DataFrame(mended, columns=REPAIR_COLUMNS)], ignore_index=True)
     return Network(links, parts, repairs)
 
@@ -112,55 +137,98 @@ def _ways_out(start, end, length_m, drop_m, node_count):
         touching[one].append(piece)
         if other != one:
             touching[other].append(piece)
-    sinks = np.setdiff1d(np.unique(end), np.unique(start))
-    falls_to = np.full(node_count, -np.inf)
-    np.maximum.at(falls_to, end, np.where(np.isnan(drop_m), -np.inf, drop_m))
-    by_component = {}
-    for sink in sinks.tolist():
-        by_component.setdefault(component[sink], []).append(sink)
+    # All that arrives at an outlet falls to it; a confluence that one line was drawn up to is none.
+    least_fall = np.full(node_count, np.inf)
+    np.minimum.at(least_fall, end, np.where(np.isnan(drop_m), -np.inf, drop_m))
+    climbs = drop_m < -LEAST_CLIMB_M
+    upper, lower = np.where(climbs, end, start), np.where(climbs, start, end)
+    drawn_ends = _by_component(np.setdiff1d(end, start), component)
+    low_ends = _by_component(np.setdiff1d(lower, upper), component)
     way_out = np.full(node_count, -1, dtype=np.int64)
     turned = np.zeros(len(start), dtype=bool)
     for number in np.unique(component[start]).tolist():
-        candidates = by_component.get(number) or [int(start[component[start] == number].min())]
-        sure = [sink for sink in candidates if falls_to[sink] > LEAST_CLIMB_M]
-        roots = sure if len(sure) > 1 else [_best_root(candidates, start, end, length_m, touching)]
+        candidates = drawn_ends.get(number, [])
+        roots = [end for end in candidates if least_fall[end] > LEAST_CLIMB_M]
+        if len(roots) < 2:
+            if not roots:
+                candidates = sorted({*candidates, *low_ends.get(number, [])})
+            candidates = candidates or [int(start[component[start] == number].min())]
+            roots = [_best_root(candidates, upper, lower, length_m, touching)]
         _grow(roots, start, end, length_m, touching, way_out)
     leaves = way_out[way_out >= 0]
     turned[leaves] = start[leaves] != np.flatnonzero(way_out >= 0)
     return way_out, turned
 
 
-# Of several loose ends, the outlet that turns the least length round; ties to the greatest reach, then the lowest.
+def _by_component(nodes, component):
+    found = {}
+    for node in nodes.tolist():
+        found.setdefault(int(component[node]), []).append(node)
+    return found
+
+
+# Of several loose ends, the outlet that turns the least length round; of equal ones the lowest number. Moving the
+# outlet along a tree turns just the pieces between, so one loop over a tree weighs all ends; where there are loops
+# the tree depends on its outlet, and is grown again from the best.
 def _best_root(candidates, start, end, length_m, touching):
-    if len(candidates) == 1:
-        return candidates[0]
-    costs = []
-    for sink in candidates:
-        scratch = np.full(len(touching), -1, dtype=np.int64)
-        costs.append((_grow([sink], start, end, length_m, touching, scratch), sink))
-    return min(costs)[1]
+    root, tried = candidates[0], set()
+    while root not in tried and len(candidates) > 1:
+        tried.add(root)
+        way_out = np.full(len(touching), -1, dtype=np.int64)
+        more_m = {root: 0.0}
+        for node in _grow([root], start, end, length_m, touching, way_out)[1:]:  # from the outlet up
+            by = way_out[node]
+            if start[by] == node:
+                more_m[node] = more_m[int(end[by])] + length_m[by]
+            else:
+                more_m[node] = more_m[int(start[by])] - length_m[by]
+        root = min(candidates, key=lambda node: (round(more_m[node], 6), node))
+    return root
 
 
-# Dijkstra from the outlets up; the cost is (length turned round, length). Returns the length turned round.
+# Dijkstra from the outlets up; the cost is (length turned round, length). Returns the nodes in the order reached.
 def _grow(roots, start, end, length_m, touching, way_out):
     heap = [(0.0, 0.0, root, -1) for root in roots]
     heapq.heapify(heap)
-    done = set()
-    turned_m = 0.0
+    done = {}
     while heap:
         turned, path, node, by = heapq.heappop(heap)
         if node in done:
             continue
-        done.add(node)
+        done[node] = None
         way_out[node] = by
-        if by >= 0 and start[by] != node:
-            turned_m += length_m[by]
         for piece in touching[node]:
             other = start[piece] if end[piece] == node else end[piece]
             if other not in done:
                 against = 0.0 if end[piece] == node else length_m[piece]
                 heapq.heappush(heap, (turned + against, path + length_m[piece], int(other), piece))
-    return turned_m
+    return list(done)
+
+
+# Side arms that start below the place where they end: with the way out they would flow in a circle for ever.
+def _flow_in_circles(start, end, way_out, is_main):
+    circles = np.zeros(len(start), dtype=bool)
+    for piece in np.flatnonzero(~is_main & (start != end)):
+        node = end[piece]
+        while way_out[node] >= 0 and node != start[piece]:
+            node = end[way_out[node]]
+        circles[piece] = node == start[piece]
+    return circles
+
+
+# Features that meet no other one.
+def _list_loose(pieces, feature_id, mended):
+    count = len(pieces.node_x_m)
+    graph = coo_array((np.ones(len(pieces.start)), (pieces.start, pieces.end)), shape=(count, count))
+    _, component = connected_components(graph, directed=False)
+    of_piece = component[pieces.start]
+    _, first = np.unique(np.stack([of_piece, pieces.feature], axis=1), axis=0, return_index=True)
+    alone = np.bincount(of_piece[first], minlength=count) == 1
+    if len(first) < 2:
+        return
+    for row in np.sort(first[alone[of_piece[first]]]):
+        name = feature_id[pieces.feature[row]]
+        mended.append(("streams", name, "meets no other line", "kept as a network of its own"))
 
 
 # Chains of pieces between confluences, sources and outlets become links, numbered from the sources down.
