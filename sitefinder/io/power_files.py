@@ -3,7 +3,7 @@
 from sitefinder.config import checked
 from sitefinder.errors import ConfigError, all_of
 from sitefinder.io.settings import read_toml
-from sitefinder.power.cost import CostFile
+from sitefinder.power.cost_file import CostFile
 from sitefinder.power.machines import MachineFile
 
 

@@ -6,7 +6,8 @@ import numpy as np
 from pydantic import Field, field_validator, model_validator
 
 from sitefinder.config import Layout, Section, Share
-from sitefinder.power.cost import CostLaw, Sourced, law_numbers
+from sitefinder.power.cost import law_numbers
+from sitefinder.power.cost_file import CostLaw, Sourced
 
 # Efficiencies are kept at each whole percent of the design flow, so that a look-up needs no search.
 EFFICIENCY_STEPS = 100

@@ -42,7 +42,7 @@ def search_prices(costs, settings):
 
     Parameters
     ----------
-    costs : sitefinder.power.cost.CostFile
+    costs : sitefinder.power.cost_file.CostFile
     settings : sitefinder.config.Settings
         Reads the sections energy, costs and ranking.
 
@@ -71,14 +71,35 @@ def search_prices(costs, settings):
     )
 
 
+def usable_flow(curve_m3s, reserved_m3s):
+    """Flow above the reserve, from the greatest bin down, and its sums from the end.
+
+    Parameters
+    ----------
+    curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
+        Natural and reserved flow [m³/s].
+
+    Returns
+    -------
+    usable : ndarray of float64, shape (stations, bins)
+        [m³/s], falling along each row.
+    below : ndarray of float64, shape (stations, bins + 1)
+        Sum of each bin of ``usable`` and all after it [m³/s]; the last is 0.
+    """
+    rising = np.sort(np.maximum(curve_m3s - reserved_m3s, 0.0), axis=1)
+    below = np.zeros((rising.shape[0], rising.shape[1] + 1))
+    np.cumsum(rising, axis=1, out=below[:, 1:])
+    return np.ascontiguousarray(rising[:, ::-1]), np.ascontiguousarray(below[:, ::-1])
+
+
 @njit(cache=True)
-def best_of_stretches(curve, reserved, intake, head_net, layout, conduit_m, place_cost, tries, machines, prices):
+def best_of_stretches(usable, below, intake, head_net, layout, conduit_m, place_cost, tries, machines, prices):
     """Best machine and size of each stretch, for both choices.
 
     Parameters
     ----------
-    curve, reserved : ndarray of float64, shape (stations, bins)
-        Natural and reserved flow [m³/s].
+    usable, below : ndarray of float64, shapes (stations, bins) and (stations, bins + 1)
+        See `usable_flow`.
     intake, layout : ndarray of int64, shape (n,)
         Station number; place in `sitefinder.power.machines.LAYOUTS`.
     head_net, conduit_m, place_cost : ndarray of float64, shape (n,)
@@ -100,18 +121,14 @@ def best_of_stretches(curve, reserved, intake, head_net, layout, conduit_m, plac
     rows, classes = intake.shape[0], machines.safety.shape[0]
     best = np.full((rows, 2), -1)
     found = np.full((rows, 2, len(FOUND)), np.nan)
-    usable, below = np.empty(curve.shape[1]), np.empty(curve.shape[1] + 1)
     one, to_beat = np.empty((2, len(FOUND))), np.empty(2)
-    tried, held = 0, -1
+    tried = 0
     for row in range(rows):
-        if intake[row] != held:
-            held = intake[row]
-            _usable_flow(curve[held], reserved[held], usable, below)
         to_beat[:] = -np.inf
         for number in range(classes):
             tried += _best_sizes(
-                usable,
-                below,
+                usable[intake[row]],
+                below[intake[row]],
                 head_net[row],
                 layout[row],
                 conduit_m[row],
@@ -126,13 +143,15 @@ def best_of_stretches(curve, reserved, intake, head_net, layout, conduit_m, plac
             for choice in range(2):
                 if one[choice, SCORE] > to_beat[choice]:
                     best[row, choice] = number
-                    found[row, choice] = one[choice]
+                    # By loop: an assignment of slices takes seconds to compile.
+                    for column in range(len(FOUND)):
+                        found[row, choice, column] = one[choice, column]
                     to_beat[choice] = one[choice, SCORE]
     return best, found, tried
 
 
 @njit(cache=True)
-def best_of_machines(curve, reserved, intake, head_net, layout, conduit_m, place_cost, tries, machines, prices):
+def best_of_machines(usable, below, intake, head_net, layout, conduit_m, place_cost, tries, machines, prices):
     """Best size of every machine class at each stretch; arguments as `best_of_stretches`.
 
     Returns
@@ -142,14 +161,12 @@ def best_of_machines(curve, reserved, intake, head_net, layout, conduit_m, place
     """
     rows, classes = intake.shape[0], machines.safety.shape[0]
     found = np.empty((rows, classes, 2, len(FOUND)))
-    usable, below = np.empty(curve.shape[1]), np.empty(curve.shape[1] + 1)
     nothing_to_beat = np.full(2, -np.inf)
     for row in range(rows):
-        _usable_flow(curve[intake[row]], reserved[intake[row]], usable, below)
         for number in range(classes):
             _best_sizes(
-                usable,
-                below,
+                usable[intake[row]],
+                below[intake[row]],
                 head_net[row],
                 layout[row],
                 conduit_m[row],
@@ -162,19 +179,6 @@ def best_of_machines(curve, reserved, intake, head_net, layout, conduit_m, place
                 found[row, number],
             )
     return found
-
-
-# Flow above the reserve, from the greatest bin down, and the sum of each bin and all smaller ones.
-@njit(cache=True)
-def _usable_flow(curve, reserved, usable, below):
-    bins = curve.shape[0]
-    for index in range(bins):
-        usable[index] = -max(curve[index] - reserved[index], 0.0)
-    usable.sort()
-    below[bins] = 0.0
-    for index in range(bins - 1, -1, -1):
-        usable[index] = -usable[index]
-        below[index] = below[index + 1] + usable[index]
 
 
 # Best number of units and design flow of one class at one stretch, into found[choice]; returns the sizes judged.

@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from sitefinder.errors import listed
 from sitefinder.power.cost import yearly_cost
 from sitefinder.power.energy import KW_PER_M3S_M, net_head_m, unit_output, yearly_energy_mwh
 from sitefinder.power.machines import machine_table
@@ -55,6 +56,11 @@ def energy_draws(sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, mac
     EnergyDraws of ndarray of float64, shape (n, draws)
         Energy of a year [MWh], cost of a kWh (infinite where a draw gives no energy), net yearly value.
 
+    Raises
+    ------
+    ValueError
+        If a site has no machine.
+
     Notes
     -----
     Each factor is lognormal with median 1. The flow's logarithm has a part that the whole region shares, of
@@ -64,6 +70,10 @@ def energy_draws(sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, mac
     equally often, in a shuffled order that all sites share. A site's own numbers depend on the seed and its
     tailrace only, not on which other sites are in the table, so that two runs can be compared site by site.
     """
+    if (sites["machine"] < 0).any():
+        raise ValueError(
+            f"every site needs a machine (rows {listed(sites.index[sites['machine'] < 0])} have none)"
+        )
     spread, energy = settings.uncertainty, settings.energy
     draws, rows = spread.draws, len(sites)
     region = np.random.Generator(np.random.Philox(np.random.SeedSequence(seed, spawn_key=(REGION_STREAM,))))

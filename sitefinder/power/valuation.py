@@ -24,6 +24,7 @@ from sitefinder.power.search import (
     best_of_machines,
     best_of_stretches,
     search_prices,
+    usable_flow,
 )
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
@@ -40,8 +41,7 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     stretches : DataFrame, n rows
         ``intake`` (station number), ``layout``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
-        ``line_distance_m`` [m], NaN where unknown. Other columns are not looked at. Rows of one intake that follow
-        each other are valued faster.
+        ``line_distance_m`` [m], NaN where unknown. Other columns are not looked at.
     curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
         Natural and reserved flow of each station in bins of equal time [m³/s].
     machines : list of MachineClass
@@ -205,8 +205,7 @@ def _search_arguments(stretches, curve, reserved, costs, settings):
     conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
     flow_mean = curve.mean(axis=1)[intake]
     return (
-        curve,
-        reserved,
+        *usable_flow(curve, reserved),
         intake,
         net_head_m(stretches["head_m"], conduit_m, settings.energy),
         pd.Categorical(stretches["layout"], categories=LAYOUTS).codes.astype(np.int64),

@@ -172,6 +172,20 @@ def test_one_seed_gives_one_answer_whatever_other_sites_are_there(drawn):
         assert not np.array_equal(getattr(three, name), getattr(other, name))
 
 
+def test_a_site_without_a_machine_is_refused(machine_class, generic_costs, settings):
+    sites = pd.DataFrame({"tailrace": [1, 2], "machine": [0, -1]}, index=["a", "b"])
+
+    with pytest.raises(ValueError, match=r"every site needs a machine \(rows b have none\)"):
+        energy_draws(sites, None, None, None, None, [machine_class()], generic_costs, settings, 1)
+
+
+def test_no_sites_give_no_rows(drawn):
+    draws = drawn(0, curve=np.empty((0, 4)))
+
+    assert draws.energy_mwh.shape == (0, DRAWS)
+    assert intervals(draws.energy_mwh).p90.shape == prob_top(draws.net_value_per_year, 3).shape == (0,)
+
+
 def test_places_among_the_best_are_shared_out_whole():
     random = np.random.default_rng(11)
     value = random.normal(np.arange(20)[:, None], 3.0, (20, 500))

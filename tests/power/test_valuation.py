@@ -33,19 +33,19 @@ def stretch(**changes):
 
 @pytest.fixture(scope="module")
 def region():
-    """Sixty stretches at twenty stations with lognormal flows, and a reserve of a tenth of the mean."""
+    """Thirty-six stretches at twelve stations with lognormal flows, and a reserve of a tenth of the mean."""
     random = np.random.default_rng(7)
-    mean = np.sort(10 ** random.uniform(-1.0, 1.0, 20))
+    mean = np.sort(10 ** random.uniform(-1.0, 1.0, 12))
     exceedance = (np.arange(BINS) + 0.5) / BINS
     curve = mean[:, None] * np.exp(0.9 * norm.isf(exceedance) - 0.9**2 / 2)
     reserved = np.minimum(0.1 * mean[:, None], curve)
     rows = []
-    for layout, intake in itertools.product(["at_barrier", "diversion", "new_weir"], range(20)):
+    for layout, intake in itertools.product(["at_barrier", "diversion", "new_weir"], range(12)):
         head = random.uniform(0.6, 9.0)
         weir = {"weir_height_m": min(head, 3.0), "pond_length_m": 400.0} if layout == "new_weir" else {}
         conduit = random.uniform(50, 600) if layout == "diversion" else 0.0
         rows.append(stretch(layout=layout, intake=intake, head_m=head, conduit_length_m=conduit, **weir))
-    return pd.DataFrame(rows, index=np.arange(100, 160)), curve, reserved
+    return pd.DataFrame(rows, index=np.arange(100, 136)), curve, reserved
 
 
 def test_one_stretch_worked_by_hand(machine_class, generic_costs, settings):
@@ -194,7 +194,7 @@ def test_a_bar_for_fish_never_adds_value(region, generic_machines, generic_costs
     values = value_stretches(stretches, curve, reserved, generic_machines, generic_costs, settings)
 
     safe = values[values["safe_machine"] >= 0]
-    assert len(safe) > 20
+    assert len(safe) > 12
     assert (safe["safe_net_value_per_year"] <= safe["any_net_value_per_year"]).all()
     assert (values["safe_machine"] < 0)[values["any_machine"] < 0].all()
 
@@ -242,6 +242,25 @@ def test_no_stretches_give_an_empty_table_with_all_columns(machine_class, generi
 
     assert len(none) == 0
     assert none.columns.tolist() == one.columns.tolist()
+    assert (none.dtypes == one.dtypes).all()
+
+
+def test_options_of_no_stretches_are_none(region, generic_machines, generic_costs, settings):
+    stretches, curve, reserved = region
+
+    options = machine_options(stretches.iloc[:0], curve, reserved, generic_machines, generic_costs, settings)
+
+    assert len(options) == 0
+    assert {"stretch", "is_best_any", "is_best_safe"} <= set(options.columns)
+
+
+def test_an_unknown_flow_or_head_fits_no_machine(machine_class, generic_costs, settings):
+    rows = pd.DataFrame([stretch(intake=0), stretch(intake=1, head_m=np.nan), stretch(intake=1)])
+    curve = np.array([[np.nan] * BINS, [1.0] * BINS])
+
+    values = value_stretches(rows, curve, 0 * curve, [machine_class()], generic_costs, settings)
+
+    assert values["any_machine"].tolist() == [-1, -1, 0]
 
 
 def test_costs_without_a_distance_are_said_to_be_left_out(machine_class, generic_costs, settings):

@@ -1,8 +1,8 @@
 """Screen area against the pump-intake criteria of the National Marine Fisheries Service.
 
 National Marine Fisheries Service, Southwest Region, addendum on pump intakes to the fish screening criteria:
-effective area is the greatest flow over 0.4 ft/s for screens cleaned actively, over 0.2 ft/s for passive ones; read.
-The areas for 1 m³/s are derived.
+effective area is the greatest flow over 0.4 ft/s for screens cleaned actively, over 0.2 ft/s for passive ones;
+read. The areas for 1 m³/s are derived.
 """
 
 import pytest

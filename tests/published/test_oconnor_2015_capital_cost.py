@@ -7,7 +7,8 @@ MW, head in feet; the points are derived from them.
 
 import pytest
 
-from sitefinder.power.cost import CostLaw, machine_cost
+from sitefinder.power.cost import machine_cost
+from sitefinder.power.cost_file import CostLaw
 from sitefinder.units import METRES_PER_FOOT
 
 LAWS = {
