@@ -76,11 +76,17 @@ def place_structures(frame, segments, snap_m):
 
 def _as(values, default):
     if isinstance(default, bool):
-        words = pd.Series(values).fillna("").astype(str).str.strip().str.lower().str.removesuffix(".0")
+        words = _filled(values).str.strip().str.lower().str.removesuffix(".0")
         return words.map(WORDS).fillna(False).to_numpy(dtype=bool)
     if isinstance(default, float):
         return pd.to_numeric(pd.Series(values), errors="coerce").to_numpy(dtype=float)
-    return pd.Series(values).fillna("").astype(str).to_numpy(dtype=object)
+    return _filled(values).to_numpy(dtype=object)
+
+
+# Values as text, nothing where there is none. A column of numbers takes no text for its gaps, one of objects does.
+def _filled(values):
+    column = pd.Series(values, dtype=object)
+    return column.where(column.notna(), "").astype(str)
 
 
 def _nearest(points, segments):

@@ -1,0 +1,140 @@
+"""Existing weirs and drops: which segment they stand in, and at which of them head may be taken."""
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, place_structures
+
+# A stream along the x axis in two segments, and a second one 100 m north of it.
+SEGMENTS = pd.DataFrame(
+    {
+        "station": [1, 2, 5],
+        "geometry": [
+            shapely.LineString([(0, 0), (50, 0)]),
+            shapely.LineString([(50, 0), (100, 0)]),
+            shapely.LineString([(0, 100), (100, 100)]),
+        ],
+    }
+)
+
+
+def structures(places, **columns):
+    count = len(places)
+    frame = {"feature_id": [f"W{number}" for number in range(count)], **columns}
+    return geopandas.GeoDataFrame(frame, geometry=[shapely.Point(place) for place in places])
+
+
+def test_a_structure_goes_to_the_nearest_segment_and_its_distance_is_told():
+    placed = place_structures(structures([(20, 3), (80, -4), (60, 95)]), SEGMENTS, snap_m=60.0)
+
+    assert placed["structure_id"].tolist() == ["W0", "W1", "W2"]
+    assert placed["station"].tolist() == [1, 2, 5]
+    assert placed["distance_to_stream_m"].tolist() == [3.0, 4.0, 5.0]
+    assert placed["is_barrier"].all()
+
+
+@pytest.mark.parametrize(
+    ("place", "station"),
+    [((50, 0), 1), ((50, 10), 1), ((30, 50), 1), ((70, 50), 2)],
+    ids=["between segments", "beside their border", "between streams", "between streams, lower down"],
+)
+def test_at_equal_distance_the_lower_station_number_has_the_structure(place, station):
+    assert place_structures(structures([place]), SEGMENTS, snap_m=60.0)["station"].tolist() == [station]
+
+
+def test_a_structure_too_far_from_any_stream_keeps_its_row_and_says_why_it_is_unused():
+    placed = place_structures(structures([(20, -25), (20, -25.5)]), SEGMENTS, snap_m=25.0)
+
+    assert placed["station"].tolist() == [1, -1]
+    assert placed["is_barrier"].tolist() == [True, False]
+    assert placed["distance_to_stream_m"].tolist() == [25.0, 25.5]
+    assert placed["note"][1] == "no stream within 25 m"
+
+
+@pytest.mark.parametrize("kind", ["fall", "Waterfall", "BRIDGE", "culvert", "embankment", "ford"])
+def test_no_head_is_taken_at_falls_and_crossings(kind):
+    placed = place_structures(structures([(20, 0)], kind=[kind], drop_m=[3.0]), SEGMENTS, snap_m=60.0)
+
+    assert not placed["is_barrier"].any()
+    assert placed["note"].tolist() == ["no barrier to take head at"]
+
+
+@pytest.mark.parametrize("kind", ["weir", "mill dam", "", None])
+def test_head_may_be_taken_at_other_kinds(kind):
+    placed = place_structures(structures([(20, 0)], kind=[kind], drop_m=[3.0]), SEGMENTS, snap_m=60.0)
+
+    assert placed["is_barrier"].all()
+    assert placed["note"].tolist() == [""]
+
+
+@pytest.mark.parametrize(("column", "text"), [("powered", "already powered"), ("removal_planned", "removal")])
+@pytest.mark.parametrize(
+    ("word", "holds"),
+    [
+        (True, True),
+        (1, True),
+        (1.0, True),
+        (" Yes ", True),
+        ("true", True),
+        (False, False),
+        (0.0, False),
+        ("no", False),
+        ("", False),
+        (None, False),
+        (np.nan, False),
+    ],
+)
+def test_statements_are_read_in_the_ways_that_layers_hold_them(column, text, word, holds):
+    placed = place_structures(structures([(20, 0)], drop_m=[2.0], **{column: [word]}), SEGMENTS, snap_m=60.0)
+
+    assert placed[column].tolist() == [holds]
+    assert placed["is_barrier"].tolist() == [not holds]
+    assert (text in placed["note"][0]) == holds
+
+
+def test_a_drop_keeps_its_stated_error_and_gets_a_tenth_of_a_metre_where_none_is_stated():
+    placed = place_structures(
+        structures([(20, 0)] * 4, drop_m=["2.5", 1.0, 3.0, "about 2"], drop_error_m=[0.05, None, 0.0, 0.2]),
+        SEGMENTS,
+        snap_m=60.0,
+    )
+
+    assert placed["drop_m"].tolist() == pytest.approx([2.5, 1.0, 3.0, np.nan], nan_ok=True)
+    assert placed["drop_error_m"].tolist() == [0.05, SURVEY_ERROR_M, SURVEY_ERROR_M, 0.2]
+    assert placed["note"].tolist() == ["", "", "", "no surveyed drop: head from the DEM"]
+
+
+def test_several_notes_stand_side_by_side():
+    frame = structures([(20, 0)], kind=["weir"], powered=["yes"], removal_planned=["yes"])
+
+    placed = place_structures(frame, SEGMENTS, snap_m=60.0)
+
+    assert placed["note"].tolist() == ["already powered: its stream is developed; removal is planned"]
+
+
+def test_a_layer_that_says_nothing_gets_what_is_taken_for_granted():
+    placed = place_structures(structures([(20, 0)]), SEGMENTS, snap_m=60.0)
+
+    defaults = {"kind": "", "use": "", "powered": False, "fish_pass": False, "removal_planned": False}
+    assert set(ATTRIBUTES) == {*defaults, "drop_m", "drop_error_m"}
+    assert {name: placed[name].item() for name in defaults} == defaults
+    assert np.isnan(placed["drop_m"].item())
+
+
+def test_a_layer_without_features_gives_no_rows():
+    placed = place_structures(structures([]), SEGMENTS, snap_m=60.0)
+
+    assert len(placed) == 0
+    assert {"structure_id", "station", "is_barrier", "note"} <= set(placed)
+
+
+def test_the_layer_is_not_altered():
+    frame = structures([(20, 0)], kind=["weir"], drop_m=[None])
+    before = frame.copy()
+
+    place_structures(frame, SEGMENTS, snap_m=60.0)
+
+    assert frame.equals(before)
