@@ -1,0 +1,236 @@
+"""From candidates to sites: who may be chosen, what wins, the ranking, and why a reach carries none."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.config import CostSettings, RankingSettings
+from sitefinder.siting.offers import (
+    PREFIXES,
+    VALUED,
+    Offers,
+    alternatives,
+    choose_sites,
+    not_offered_because,
+    ranked,
+    valued_for,
+)
+from sitefinder.siting.stretches import Stretches
+
+NOBODY = np.zeros(0, dtype=bool)
+
+
+class GivenSettings:
+    """The two sections that the choice reads."""
+
+    def __init__(self, most_cost_per_kwh=None, choose_by="net_value"):
+        self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3, most_cost_per_kwh=most_cost_per_kwh)
+        self.ranking = RankingSettings(choose_by=choose_by)
+
+
+# A chain of stations 50 m apart.
+def chain(count):
+    downstream = np.append(np.arange(1, count), -1)
+    segment_m = np.where(np.arange(count) == 0, 0.0, 50.0)
+    return pd.DataFrame({"downstream": downstream, "segment_length_m": segment_m})
+
+
+# Candidates on a chain, without ponds, from (intake, tailrace).
+def candidates(pairs):
+    intake, tailrace = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
+    lengths = tailrace - intake
+    start = np.concatenate([[0], np.cumsum(lengths)])
+    taken = [np.arange(lower, upper, -1) for upper, lower in pairs]
+    return Stretches(
+        pd.DataFrame({"intake": intake, "tailrace": tailrace}),
+        start,
+        start[1:],
+        np.concatenate([*taken, np.zeros(0)]).astype(np.int32),
+    )
+
+
+# A valuation whose safe choice is worth less than any choice.
+def valuation(net_value, *, energy=None, cost=None, machine=None):
+    count = len(net_value)
+    columns = {}
+    for prefix, share in zip(PREFIXES, (1.0, 0.5), strict=True):
+        for name in VALUED:
+            columns[prefix + name] = np.ones(count)
+        columns[prefix + "net_value_per_year"] = np.array(net_value, dtype=float) * share
+        columns[prefix + "energy_mwh"] = np.array(energy or [1.0] * count) * share
+        columns[prefix + "cost_per_kwh"] = np.array(cost or [0.1] * count)
+        columns[prefix + "machine"] = np.array([0] * count if machine is None else machine)
+        columns[prefix + "screened"] = np.full(count, prefix == "safe_")
+    return pd.DataFrame(columns)
+
+
+def chosen_rows(pairs, valued, *, steps=(), choice=None, stations=12, settings=None):
+    choice = np.zeros(len(pairs), dtype=int) if choice is None else np.array(choice)
+    settings = settings or GivenSettings()
+    offers = choose_sites(candidates(pairs), list(steps), valued, choice, chain(stations), settings)
+    return np.flatnonzero(offers.chosen).tolist(), offers
+
+
+def test_the_valuation_is_the_one_that_the_rules_leave():
+    valued = valued_for(valuation([10.0, 10.0, 10.0]), np.array([0, 1, -1]))
+
+    assert valued["net_value_per_year"].tolist() == pytest.approx([10.0, 5.0, np.nan], nan_ok=True)
+    assert valued["machine"].tolist() == [0, 0, -1]
+    assert valued["units"].tolist() == [1, 1, 0]
+    assert valued["screened"].tolist() == [False, True, False]
+    assert list(valued) == list(VALUED)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_chosen_set_is_worth_most_of_all_sets_without_overlap(seed):
+    rng = np.random.default_rng(seed)
+    upper = rng.integers(0, 9, 9)
+    pairs = [(int(a), int(min(a + n, 11))) for a, n in zip(upper, rng.integers(1, 5, 9), strict=True)]
+    worth = rng.integers(-4, 20, 9)
+    taken = [set(range(a + 1, b + 1)) for a, b in pairs]
+    best = 0
+    for subset in itertools.product([False, True], repeat=9):
+        rows = [row for row in range(9) if subset[row]]
+        if sum(len(taken[row]) for row in rows) == len(set().union(*[taken[row] for row in rows])):
+            best = max(best, sum(worth[row] for row in rows))
+
+    rows, _ = chosen_rows(pairs, valuation(worth.tolist()))
+
+    assert sum(worth[row] for row in rows) == best
+    assert all(worth[row] > 0 for row in rows)
+
+
+def test_energy_may_decide_in_place_of_value():
+    pairs = [(0, 4), (2, 6)]
+    valued = valuation([10.0, 9.0], energy=[5.0, 6.0])
+
+    assert chosen_rows(pairs, valued)[0] == [0]
+    assert chosen_rows(pairs, valued, settings=GivenSettings(choose_by="energy"))[0] == [1]
+
+
+def test_candidates_that_fail_a_step_have_no_machine_or_are_too_dear_are_never_chosen():
+    pairs = [(0, 2), (2, 4), (4, 6), (6, 8), (8, 10)]
+    valued = valuation([10.0, 10.0, 10.0, -1.0, 10.0], cost=[0.1, 0.1, 0.1, 0.1, 0.4], machine=[0, 0, -1, 0, 0])
+    steps = [("too little flow", np.array([True, False, True, True, True]))]
+
+    rows, offers = chosen_rows(pairs, valued, steps=steps, settings=GivenSettings(most_cost_per_kwh=0.3))
+
+    assert rows == [0]
+    told = {name: passing.tolist() for name, passing in offers.ladder}
+    assert list(told) == ["too little flow", "no machine fits", "too dear"]
+    assert told["too little flow"] == [True, False, True, True, True]
+    assert told["no machine fits"] == [True, False, False, True, True]
+    assert told["too dear"] == [True, False, False, False, False]
+
+
+def test_a_candidate_is_blocked_by_the_site_it_shares_most_stream_with():
+    # The middle one shares 50 m with the first site and 150 m with the second.
+    pairs = [(0, 3), (2, 6), (3, 8), (9, 11)]
+
+    rows, offers = chosen_rows(pairs, valuation([10.0, 12.0, 10.0, -5.0]))
+
+    assert rows == [0, 2]
+    assert offers.blocked_by.tolist() == [-1, 2, -1, -1]
+
+
+def test_a_candidate_that_could_not_stand_anyway_is_not_called_blocked():
+    rows, offers = chosen_rows([(0, 4), (1, 3)], valuation([10.0, 5.0]), choice=[0, -1])
+
+    assert rows == [0]
+    assert offers.blocked_by.tolist() == [-1, -1]
+
+
+def test_alternatives_are_the_best_of_those_that_a_site_keeps_out():
+    valued = pd.DataFrame({"net_value_per_year": [9.0, 3.0, 5.0, 5.0, 8.0, 4.0]})
+    offers = Offers(valued, np.array([True, False, False, False, True, False]), np.array([-1, 0, 0, 0, -1, 4]), [])
+
+    assert alternatives(offers, 2).tolist() == [2, 3, 5]
+    assert alternatives(offers, 0).tolist() == []
+
+
+@pytest.mark.parametrize(
+    ("rank_by", "order"),
+    [
+        ("net_value", ["c", "a", "b", "d"]),
+        ("energy", ["b", "a", "c", "d"]),
+        ("cost_per_kwh", ["d", "a", "b", "c"]),
+    ],
+)
+def test_sites_are_ranked_best_first_with_ties_by_id(rank_by, order):
+    sites = pd.DataFrame(
+        {
+            "site_id": ["d", "b", "a", "c"],
+            "net_value_per_year": [1.0, 2.0, 2.0, 3.0],
+            "energy_mwh": [1.0, 4.0, 3.0, 3.0],
+            "cost_per_kwh": [0.1, 0.2, 0.2, 0.3],
+        }
+    )
+
+    ordered = ranked(sites, rank_by)
+
+    assert ordered["site_id"].tolist() == order
+    assert ordered["rank"].tolist() == [1, 2, 3, 4]
+    column = {"net_value": "net_value_per_year"}.get(rank_by, rank_by if rank_by != "energy" else "energy_mwh")
+    assert (ordered["score"] == ordered[column]).all()
+
+
+# Reaches of two segments each; the first station has no segment.
+def reasons(pairs, valued, *, stations=13, standing=(), developed=(), **options):
+    _, offers = chosen_rows(pairs, valued, stations=stations, **options)
+    reach = np.append(-1, (np.arange(stations - 1)) // 2).astype(np.int32)
+    marks = [np.isin(np.arange(stations), given) for given in (standing, developed)]
+    return not_offered_because(reach, marks[0], candidates(pairs), offers, marks[1]).tolist()
+
+
+def test_a_reach_is_told_the_first_step_that_none_of_its_candidates_gets_past():
+    # One candidate a reach from the third on: reach n has the segments of stations 2n + 1 and 2n + 2.
+    pairs = [(4, 6), (6, 8), (8, 10), (10, 12)]
+    valued = valuation([10.0, 10.0, 10.0, -1.0], machine=[0, 0, -1, 0])
+    steps = [("too little flow", np.array([False, True, True, True]))]
+
+    told = reasons(pairs, valued, standing=[1, 2], steps=steps)
+
+    assert told == ["standing water", "too little head", "too little flow", "", "no machine fits", "too dear"]
+
+
+def test_the_best_candidate_of_a_reach_speaks_for_it():
+    # Both lie in the first reach: one fails at flow, the other only at its price.
+    steps = [("too little flow", np.array([False, True]))]
+
+    told = reasons([(0, 2), (0, 1)], valuation([10.0, -1.0]), stations=3, steps=steps)
+
+    assert told == ["too dear"]
+
+
+def test_a_reach_whose_candidates_lost_to_a_neighbour_is_blocked():
+    # The long one would reach from the first reach into the second, where a better one stands.
+    told = reasons([(0, 3), (2, 4)], valuation([5.0, 10.0]), stations=5)
+
+    assert told == ["blocked by a better site", ""]
+
+
+def test_a_reach_of_which_a_site_takes_a_part_carries_it():
+    assert reasons([(1, 3)], valuation([5.0]), stations=5) == ["", ""]
+
+
+def test_standing_and_developed_water_name_a_reach_only_when_all_of_it_is_so():
+    told = reasons(
+        np.zeros((0, 2), dtype=int).tolist(),
+        valuation([]),
+        stations=9,
+        standing=[1, 2, 3],
+        developed=[4, 5, 6],
+    )
+
+    assert told == ["standing water", "developed", "developed", "too little head"]
+
+
+def test_without_candidates_nothing_is_chosen_and_every_reach_has_too_little_head():
+    rows, offers = chosen_rows([], valuation([]), steps=[("too little flow", NOBODY)])
+
+    assert rows == []
+    assert len(offers.valued) == 0
+    assert reasons([], valuation([]), stations=5) == ["too little head", "too little head"]
+    assert alternatives(offers, 3).tolist() == []
