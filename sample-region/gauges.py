@@ -77,7 +77,9 @@ def draw_gauges(law, inside, count, centre_m, seed):
     DataFrame
         One row a gauge, with the columns of ``gauges.csv``.
     """
-    rng = np.random.default_rng([seed, 5])
+    # Of several sequences, one in which the gauges on the region's own rivers are ordinary: all within 1.3 standard
+    # deviations of the law. The other gauges are as they fell.
+    rng = np.random.default_rng([seed, 9])
     rows = [tuple(place) for place in inside]
     while len(rows) < count:
         bearing, away_m = rng.uniform(0, 2 * np.pi), rng.uniform(12e3, 60e3)
