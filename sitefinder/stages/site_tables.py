@@ -20,6 +20,8 @@ from sitefinder.siting.verdicts import verdicts
 from sitefinder.streams.stations import place_names, without_repeats
 
 ALTERNATIVES_KEPT = 3
+# Stream of random numbers for surveyed heads; 0 and 1 are those of the energy draws.
+SURVEY_STREAM = 2
 CURVE_PERCENT = (1, 2, 5, 10, 15, 20, 25, 30, 40, 50, 60, 70, 75, 80, 85, 90, 95, 98, 99)
 
 
@@ -114,21 +116,24 @@ def _structure_ids(rows, structures):
     return ids[rows.to_numpy(dtype=np.int64)]
 
 
-# Draws of the chosen plants. A surveyed head has the survey's error; all others share the states of the profile.
+# Draws of the chosen plants, about the median of each flow: the mean of the estimate holds the bias correction
+# already, and the draws would add it once more. A surveyed head has the survey's error; all others share the
+# states of the profile.
 def _draws(settings, inputs, heads, flows, own):
     intake, tailrace = own["intake"].to_numpy(dtype=np.int64), own["tailrace"].to_numpy(dtype=np.int64)
     errors = (heads.errors_m[intake] - heads.errors_m[tailrace]).astype(np.float64)
-    surveyed = np.flatnonzero(own["structure_id"] != "")
-    generator = np.random.Generator(np.random.Philox(key=[settings.run.seed, 1]))
-    normal = generator.standard_normal((len(surveyed), errors.shape[1]))
-    errors[surveyed] = normal * own["head_se_m"].to_numpy()[surveyed, None]
-    plants = own.assign(machine=own["machine_number"])
+    for row in np.flatnonzero(own["structure_id"] != ""):
+        stream = np.random.SeedSequence(settings.run.seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
+        normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
+        errors[row] = normal * own["head_se_m"].iloc[row]
+    estimate = flows.estimate
+    median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]
     return energy_draws(
-        plants,
-        flows.estimate.curve_m3s[intake],
-        flows.reserved_m3s[intake],
+        own.assign(machine=own["machine_number"]),
+        estimate.curve_m3s[intake] * median[:, None],
+        flows.reserved_m3s[intake] * median[:, None],
         errors,
-        flows.estimate.mean_log_sd[intake],
+        estimate.mean_log_sd[intake],
         inputs.machines,
         inputs.costs,
         settings,
