@@ -16,6 +16,7 @@ import pyflwdir
 import pyogrio
 import pytest
 import rasterio
+from scipy.stats import t as student
 from shapely import LineString, MultiLineString, Point, box
 
 FOLDER = Path(__file__).resolve().parents[2] / "sample-region"
@@ -31,6 +32,7 @@ DATA_FILES = (
 
 sys.path.insert(0, str(FOLDER))
 make = importlib.import_module("make")
+gauges_module = importlib.import_module("gauges")
 sys.path.remove(str(FOLDER))
 
 SMALL_CELLS = 200
@@ -262,25 +264,43 @@ def test_areas_never_fall_and_levels_never_rise_downstream(truth):
         assert np.all(np.array(stream["level_m"]) >= np.array(stream["natural_level_m"]))
 
 
+# Least-squares coefficients, their standard errors and the residual scatter of one statistic of a gauge table.
+def fit(gauges, statistic):
+    design = np.column_stack(
+        [np.ones(len(gauges)), np.log10(gauges["area_km2"]), np.log10(gauges["precipitation_mm"])]
+    )
+    found, squares, _, _ = np.linalg.lstsq(design, np.log10(gauges[statistic]), rcond=None)
+    scatter = np.sqrt(squares[0] / (len(gauges) - 3))
+    return found, scatter * np.sqrt(np.diag(np.linalg.inv(design.T @ design))), scatter
+
+
 @pytest.mark.parametrize("statistic", ["flow_mean_m3s", "flow_q50_m3s", "flow_q95_m3s"])
 def test_least_squares_finds_the_law_of_the_gauges_again(truth, statistic):
     gauges, law = pd.read_csv(FOLDER / "gauges.csv"), truth["flow_law"]
     number = law["statistics"].index(statistic)
-    design = np.column_stack(
-        [np.ones(len(gauges)), np.log10(gauges["area_km2"]), np.log10(gauges["precipitation_mm"])]
-    )
-    flow = np.log10(gauges[statistic])
-
-    found, squares, _, _ = np.linalg.lstsq(design, flow, rcond=None)
-
-    freedom = len(gauges) - 3
-    scatter = np.sqrt(squares[0] / freedom)
-    error = scatter * np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
     known = np.array([law[name][number] for name in "abc"])
+
+    found, error, scatter = fit(gauges, statistic)
+
     assert len(gauges) >= 40
     assert np.all(np.abs(found - known) < 2 * error)
     # Chi-squared with 45 degrees of freedom: the scatter is known to a tenth of itself, two and a half of those.
     assert scatter == pytest.approx(law["scatter_log10"][number], rel=0.26)
+
+
+def test_over_many_draws_the_law_lies_within_two_errors_as_often_as_student_says():
+    law = make.flow_law()
+    statistics = ("flow_mean_m3s", "flow_q95_m3s")
+    known = {s: np.array([law[name][law["statistics"].index(s)] for name in "abc"]) for s in statistics}
+
+    within = []
+    for seed in range(150):
+        gauges = gauges_module.draw_gauges(law, [], 48, (0.0, 0.0), seed)
+        fits = {s: fit(gauges, s) for s in statistics}
+        within.append([np.abs(fits[s][0] - known[s]) < 2 * fits[s][1] for s in statistics])
+
+    # P(|t| < 2) with 45 degrees of freedom is 0.9485; 150 draws know it to 0.018 for each coefficient.
+    assert np.mean(within, axis=0) == pytest.approx(2 * student.cdf(2.0, 45) - 1, abs=3 * 0.018)
 
 
 def test_duration_curves_of_the_gauges_do_not_cross():
