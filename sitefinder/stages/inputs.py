@@ -7,6 +7,8 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
+from sitefinder.flows.estimate import estimate_flows
+from sitefinder.flows.fitting import fit_equations
 from sitefinder.io.flow_files import read_equations, read_gauges
 from sitefinder.io.outputs import writable_folder
 from sitefinder.io.power_files import read_costs, read_machines
@@ -93,6 +95,8 @@ def read_inputs(settings, folder):
     flows = settings.flows
     equations = [tried(read_equations, folder / path) for path in flows.equations]
     gauges = None if flows.gauges is None else tried(read_gauges, folder / flows.gauges.path, flows.gauges)
+    if None not in equations and (gauges is not None or flows.gauges is None):
+        tried(refuse_unfit_flows, settings, equations, gauges)
     machines = tried(read_machines, [folder / path for path in settings.energy.machines])
     costs = tried(read_costs, folder / settings.costs.file)
     if problems:
@@ -110,6 +114,27 @@ def read_inputs(settings, folder):
         [dem.lineage, *[facts.lineage for facts in covariates.values()], *[read.lineage for read in reads]],
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
     )
+
+
+def refuse_unfit_flows(settings, equations, gauges):
+    """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
+
+    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before.
+
+    Raises
+    ------
+    InputError
+    """
+    predictors = ["area_km2", *settings.inputs.covariates]
+    if gauges is None:
+        used = [equation for file in equations for equation in file]
+    else:
+        table = settings.flows.gauges
+        used = [
+            fit.equation
+            for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
+        ]
+    estimate_flows(pd.DataFrame({name: [1.0] for name in predictors}), used)
 
 
 def check_run_crs(crs):
