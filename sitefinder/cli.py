@@ -43,14 +43,16 @@ Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", help="settings fi
 def main():
     """Run the command; the user's mistakes exit with 2 and without a traceback."""
     try:
-        app(standalone_mode=True)
+        app(prog_name="sitefinder", standalone_mode=True)
     except SitefinderError as error:
         sys.stdout.flush()
         print(error, file=sys.stderr)
         raise SystemExit(MENDABLE) from None
-    except KeyboardInterrupt:
-        print("interrupted; nothing was delivered", file=sys.stderr)
-        raise SystemExit(INTERRUPTED) from None
+    except SystemExit as stopped:
+        # Typer turns an interrupt into this status without a word.
+        if stopped.code == INTERRUPTED:
+            print("interrupted; nothing was delivered", file=sys.stderr)
+        raise
 
 
 def _version(wanted: bool):
