@@ -1,0 +1,129 @@
+"""The command on sound input, and its exit status when it is our fault or the user stops it."""
+
+import os
+import subprocess
+import sys
+
+import pyogrio
+import pytest
+
+from sitefinder import __version__
+from sitefinder.cli import STAGE_WORDS
+from sitefinder.pipeline.graph import Stage
+from sitefinder.stages import run as stages
+
+OUR_FAULT = """\
+import sys
+from sitefinder import cli
+from sitefinder.pipeline.graph import Stage
+from sitefinder.stages import run as stages
+
+stages.STAGES = (Stage("surface", lambda: 1 / 0, (), 1),)
+sys.argv = ["sitefinder", "run", "--quiet", "settings.toml"]
+cli.main()
+"""
+
+
+def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, command):
+    outcome = command("run", "settings.toml")
+
+    assert outcome.status == 0
+    assert outcome.out.startswith("Small valley: 2 reaches, 1.10 km of stream\n")
+    assert "\nFiles\n  out/sites.gpkg\n" in outcome.out
+    assert "Screening, not design." in outcome.out
+    assert "done" in outcome.err
+    assert "done" not in outcome.out
+    # The stream is 1100 m long and is cut into two reaches of equal length.
+    reaches = pyogrio.read_dataframe(region.folder / "out" / "sites.gpkg", layer="reaches")
+    assert reaches["length_m"].tolist() == pytest.approx([550.0, 550.0])
+
+
+def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_results(region, command):
+    before = region.contents()
+
+    outcome = command("run", "--quiet", "settings.toml")
+
+    assert (outcome.status, outcome.err) == (0, "")
+    assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
+
+
+def test_check_says_that_settings_and_inputs_are_sound_and_writes_nothing(region, command):
+    before = region.contents()
+
+    outcome = command("check", "settings.toml")
+
+    assert outcome.status == 0
+    assert outcome.out == (
+        "Small valley: settings and inputs are sound\n"
+        "  layers:    streams\n"
+        "  rules:     0\n"
+        "  machines:  11 classes\n"
+        "  repairs:   0 on reading; each is listed by a run\n"
+    )
+    assert region.contents() == before
+
+
+def test_version_is_said(command):
+    outcome = command("--version")
+
+    assert outcome == (0, f"sitefinder {__version__}\n", "")
+
+
+def test_every_stage_has_words_for_its_progress():
+    assert set(STAGE_WORDS) == {stage.name for stage in stages.STAGES}
+
+
+@pytest.mark.parametrize(
+    "arguments", [["run"], ["rnu", "settings.toml"], ["run", "--workers", "0", "settings.toml"]]
+)
+def test_a_wrong_command_line_exits_with_2_and_writes_nothing(region, command, arguments):
+    before = region.contents()
+
+    outcome = command(*arguments)
+
+    assert (outcome.status, outcome.out) == (2, "")
+    assert outcome.err.startswith("Usage: sitefinder ")
+    assert region.contents() == before
+
+
+def test_an_interrupt_exits_with_130_and_nothing_is_left(region, command, monkeypatch):
+    def interrupted():
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(stages, "STAGES", (Stage("surface", interrupted, (), 1),))
+    before = region.contents()
+
+    outcome = command("run", "--quiet", "settings.toml")
+
+    assert outcome == (130, "", "interrupted; nothing was delivered\n")
+    assert region.contents() == before
+
+
+def test_our_own_fault_exits_with_1_and_a_traceback_that_names_the_stage(region, repository):
+    before = region.contents()
+
+    ended = subprocess.run(
+        [sys.executable, "-c", OUR_FAULT],
+        env={**os.environ, "PYTHONPATH": str(repository), "TMPDIR": str(region.folder / "temporary")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert (ended.returncode, ended.stdout) == (1, "")
+    assert ended.stderr.startswith("Traceback (most recent call last):\n")
+    assert ended.stderr.endswith("ZeroDivisionError: division by zero\nin stage 'surface'\n")
+    assert region.contents() == before
+
+
+def test_the_package_runs_as_a_module(repository, tmp_path):
+    ended = subprocess.run(
+        [sys.executable, "-m", "sitefinder", "--version"],
+        env={**os.environ, "PYTHONPATH": str(repository)},
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+
+    assert ended.stdout == f"sitefinder {__version__}\n"
