@@ -80,7 +80,10 @@ def build_network(lines, *, snap_m, end_elevation_m=None):
     start = np.where(turned_first, pieces.end, pieces.start)
     end = np.where(turned_first, pieces.start, pieces.end)
     drop_m = np.where(turned_first, -drop_m, drop_m)
-    way_out, turned = _ways_out(start, end, shapely.length(pieces.geometry), drop_m, len(pieces.node_x_m))
+    # Two arms of one length are told apart by the user's ids, so that the order of the lines decides nothing.
+    by_name = np.empty(len(start), dtype=np.int64)
+    by_name[np.lexsort([pieces.from_m, feature_id[pieces.feature].astype(str)])] = np.arange(len(start))
+    way_out, turned = _ways_out(start, end, shapely.length(pieces.geometry), drop_m, by_name, len(pieces.node_x_m))
     start, end = np.where(turned, end, start), np.where(turned, start, end)
     is_main = np.zeros(len(start), dtype=bool)
     is_main[way_out[way_out >= 0]] = True
@@ -129,7 +132,7 @@ def _turn_components(pieces, drop_m, feature_id, mended):
 
 
 # The piece by which each node's water leaves (-1 at an outlet), and which pieces had to be turned round.
-def _ways_out(start, end, length_m, drop_m, node_count):
+def _ways_out(start, end, length_m, drop_m, by_name, node_count):
     graph = coo_array((np.ones(len(start)), (start, end)), shape=(node_count, node_count))
     _, component = connected_components(graph, directed=False)
     touching = [[] for _ in range(node_count)]
@@ -137,6 +140,7 @@ def _ways_out(start, end, length_m, drop_m, node_count):
         touching[one].append(piece)
         if other != one:
             touching[other].append(piece)
+    around = (touching, by_name.tolist())
     # All that arrives at an outlet falls to it; a confluence that one line was drawn up to is none.
     least_fall = np.full(node_count, np.inf)
     np.minimum.at(least_fall, end, np.where(np.isnan(drop_m), -np.inf, drop_m))
@@ -153,8 +157,8 @@ def _ways_out(start, end, length_m, drop_m, node_count):
             if not roots:
                 candidates = sorted({*candidates, *low_ends.get(number, [])})
             candidates = candidates or [int(start[component[start] == number].min())]
-            roots = [_best_root(candidates, upper, lower, length_m, touching)]
-        _grow(roots, start, end, length_m, touching, way_out)
+            roots = [_best_root(candidates, upper, lower, length_m, *around)]
+        _grow(roots, start, end, length_m, *around, way_out)
     leaves = way_out[way_out >= 0]
     turned[leaves] = start[leaves] != np.flatnonzero(way_out >= 0)
     return way_out, turned
@@ -170,13 +174,13 @@ def _by_component(nodes, component):
 # Of several loose ends, the outlet that turns the least length round; of equal ones the lowest number. Moving the
 # outlet along a tree turns just the pieces between, so one loop over a tree weighs all ends; where there are loops
 # the tree depends on its outlet, and is grown again from the best.
-def _best_root(candidates, start, end, length_m, touching):
+def _best_root(candidates, start, end, length_m, touching, by_name):
     root, tried = candidates[0], set()
     while root not in tried and len(candidates) > 1:
         tried.add(root)
         way_out = np.full(len(touching), -1, dtype=np.int64)
         more_m = {root: 0.0}
-        for node in _grow([root], start, end, length_m, touching, way_out)[1:]:  # from the outlet up
+        for node in _grow([root], start, end, length_m, touching, by_name, way_out)[1:]:  # from the outlet up
             by = way_out[node]
             if start[by] == node:
                 more_m[node] = more_m[int(end[by])] + length_m[by]
@@ -187,12 +191,12 @@ def _best_root(candidates, start, end, length_m, touching):
 
 
 # Dijkstra from the outlets up; the cost is (length turned round, length). Returns the nodes in the order reached.
-def _grow(roots, start, end, length_m, touching, way_out):
-    heap = [(0.0, 0.0, root, -1) for root in roots]
+def _grow(roots, start, end, length_m, touching, by_name, way_out):
+    heap = [(0.0, 0.0, root, -1, -1) for root in roots]
     heapq.heapify(heap)
     done = {}
     while heap:
-        turned, path, node, by = heapq.heappop(heap)
+        turned, path, node, _, by = heapq.heappop(heap)
         if node in done:
             continue
         done[node] = None
@@ -201,7 +205,8 @@ def _grow(roots, start, end, length_m, touching, way_out):
             other = start[piece] if end[piece] == node else end[piece]
             if other not in done:
                 against = 0.0 if end[piece] == node else length_m[piece]
-                heapq.heappush(heap, (turned + against, path + length_m[piece], int(other), piece))
+                far = path + length_m[piece]
+                heapq.heappush(heap, (turned + against, far, int(other), by_name[piece], piece))
     return list(done)
 
 
