@@ -1,0 +1,233 @@
+"""From lines to links: directions, confluences, divergences, loops, rings and loose pieces."""
+
+import numpy as np
+import pytest
+import shapely
+
+from sitefinder.errors import InputError
+from sitefinder.streams.network import build_network
+
+# Two tributaries and the stream below them, all drawn downstream.
+FORK = {
+    "left": [(-100, 300), (0, 200)],
+    "right": [(100, 300), (0, 200)],
+    "lower": [(0, 200), (0, 0)],
+}
+# Ground at the first and the last vertex of each [m].
+FORK_M = {"left": (30, 20), "right": (35, 20), "lower": (20, 5)}
+
+
+@pytest.fixture
+def network(lines):
+    """A function that builds a network of drawn lines, with elevations of their ends by name where given."""
+
+    def build(elevation_m=None, snap_m=1.0, **vertices):
+        ends = None
+        if elevation_m is not None:
+            ends = np.array([elevation_m[name] for name in vertices], dtype=float)
+        return build_network(lines(**vertices), snap_m=snap_m, end_elevation_m=ends)
+
+    return build
+
+
+def flows(network):
+    """Who drains to whom, by the features that a link is made of."""
+    chains = network.parts.groupby("link")["feature_id"].agg("+".join)
+    below = network.links["downstream_link"]
+    return {chain: chains[below[link]] if below[link] >= 0 else None for link, chain in chains.items()}
+
+
+def told(network):
+    return [(row.feature, row.problem, row.action) for row in network.repairs.itertuples()]
+
+
+def upside_down(name):
+    """The fork with one line drawn upstream."""
+    return {**FORK, name: FORK[name][::-1]}, {**FORK_M, name: FORK_M[name][::-1]}
+
+
+def test_a_fork_becomes_three_links_from_the_sources_down(network):
+    built = network(**FORK)
+
+    assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
+    assert built.links["length_m"].tolist() == pytest.approx([20000**0.5, 20000**0.5, 200])
+    assert built.links["is_source"].tolist() == [True, True, False]
+    assert built.links["order_strahler"].tolist() == [1, 1, 2]
+    assert told(built) == []
+
+
+@pytest.mark.parametrize("name", ["left", "right", "lower"])
+def test_one_line_drawn_upstream_is_turned_by_elevations_and_listed(network, name):
+    vertices, elevation_m = upside_down(name)
+
+    built = network(elevation_m, **vertices)
+
+    assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
+    assert told(built) == [(name, "drawn upstream", "turned")]
+    # The place along the feature is told as it was drawn.
+    part = built.parts.set_index("feature_id").loc[name]
+    assert part["feature_from_m"] > part["feature_to_m"] == 0.0
+
+
+def test_a_line_drawn_upstream_amid_a_network_is_turned_without_elevations(network):
+    vertices, _ = upside_down("lower")
+
+    built = network(**vertices, mouth=[(0, 0), (0, -900)])
+
+    assert flows(built) == {"left": "lower+mouth", "right": "lower+mouth", "lower+mouth": None}
+    assert told(built) == [("lower", "drawn upstream", "turned")]
+
+
+def test_a_confluence_that_one_line_was_drawn_up_to_is_no_outlet(network):
+    vertices, elevation_m = upside_down("lower")
+
+    # Both the confluence and the mouth are ends that lines fall to.
+    built = network({**elevation_m, "mouth": (5, 0)}, **vertices, mouth=[(0, 0), (0, -50)])
+
+    assert flows(built) == {"left": "lower+mouth", "right": "lower+mouth", "lower+mouth": None}
+
+
+def test_a_whole_network_drawn_upstream_is_turned_by_elevations(network):
+    vertices = {name: places[::-1] for name, places in FORK.items()}
+    elevation_m = {name: ends[::-1] for name, ends in FORK_M.items()}
+
+    built = network(elevation_m, **vertices)
+
+    assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
+    assert told(built) == [("left", "it and all that it connects to (3 pieces) climb", "turned")]
+    assert shapely.get_coordinates(built.links["geometry"][2]).tolist() == [[0, 200], [0, 0]]
+
+
+def test_noise_within_half_a_metre_turns_nothing(network):
+    flat_m = {"left": (10.0, 10.4), "right": (10.0, 10.4), "lower": (10.0, 10.4)}
+
+    built = network(flat_m, **FORK)
+
+    assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
+    assert told(built) == []
+
+
+def test_unknown_elevations_leave_directions_as_drawn(network):
+    unknown_m = dict.fromkeys(FORK, (np.nan, np.nan))
+
+    built = network(unknown_m, **FORK)
+
+    assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
+
+
+def test_a_river_that_parts_to_two_outlets_keeps_both_where_elevations_say_so(network):
+    vertices = {"upper": [(0, 300), (0, 200)], "east": [(0, 200), (90, 0)], "west": [(0, 200), (-100, 0)]}
+
+    built = network({"upper": (30, 20), "east": (20, 0), "west": (20, 0)}, **vertices)
+
+    # The shorter arm is the main path; the other starts a link of its own, to its own outlet.
+    assert flows(built) == {"upper+east": None, "west": None}
+    assert built.links["is_divergence"].tolist() == [False, True]
+
+
+def test_the_side_arm_of_a_divergence_is_listed_and_adds_nothing_to_the_order(network):
+    built = network(
+        upper=[(0, 300), (0, 200)],
+        main=[(0, 200), (0, 100)],
+        arm=[(0, 200), (50, 150), (0, 100)],
+        lower=[(0, 100), (0, 0)],
+    )
+
+    assert flows(built) == {"upper+main": "lower", "arm": "lower", "lower": None}
+    assert built.links["is_divergence"].tolist() == [False, True, False]
+    assert built.links["order_strahler"].tolist() == [1, 1, 1]
+    assert built.links["shreve"].tolist() == [1, 1, 1]
+    assert told(built) == [
+        ("arm", "side arm of a divergence", "starts a link of its own, without water from above")
+    ]
+
+
+def test_an_arm_that_would_flow_in_a_circle_is_turned(network):
+    built = network(
+        upper=[(0, 300), (0, 200)],
+        main=[(0, 200), (0, 100)],
+        arm=[(0, 100), (50, 150), (0, 200)],
+        lower=[(0, 100), (0, 0)],
+    )
+
+    assert flows(built) == {"upper+main": "lower", "arm": "lower", "lower": None}
+    assert told(built) == [
+        ("arm", "flows in a circle with others", "turned"),
+        ("arm", "side arm of a divergence", "starts a link of its own, without water from above"),
+    ]
+    assert shapely.get_coordinates(built.links["geometry"][1]).tolist() == [[0, 200], [50, 150], [0, 100]]
+
+
+def test_lines_that_only_flow_in_a_circle_get_an_outlet_and_are_listed(network):
+    built = network(a=[(0, 0), (100, 0)], b=[(100, 0), (50, 90)], c=[(50, 90), (0, 0)])
+
+    assert (built.links["downstream_link"] == -1).all()
+    assert built.links["length_m"].sum() == pytest.approx(100 + 2 * (50**2 + 90**2) ** 0.5)
+    assert ("a", "flows in a circle with others", "turned") in told(built)
+
+
+def test_a_ring_alone_is_kept_as_a_link_and_listed(network):
+    built = network(ring=[(0, 0), (100, 0), (50, 90), (0, 0)], creek=[(500, 100), (500, 0)])
+
+    assert flows(built) == {"ring": None, "creek": None}
+    assert told(built) == [
+        ("ring", "a closed ring", "starts a link of its own, without water from above"),
+        ("ring", "meets no other line", "kept as a network of its own"),
+        ("creek", "meets no other line", "kept as a network of its own"),
+    ]
+
+
+def test_a_loose_line_is_kept_and_listed(network):
+    built = network(**FORK, loose=[(900, 100), (900, 0)])
+
+    assert flows(built) == {"left": "lower", "right": "lower", "lower": None, "loose": None}
+    assert told(built) == [("loose", "meets no other line", "kept as a network of its own")]
+
+
+def test_a_line_alone_in_its_layer_is_not_called_loose(network):
+    assert told(network(creek=[(0, 100), (0, 0)])) == []
+
+
+def test_a_feature_that_runs_across_a_confluence_is_two_links(network):
+    built = network(river=[(0, 300), (0, 0)], brook=[(80, 100), (0, 100)])
+
+    assert len(built.links) == 3
+    parts = built.parts[built.parts["feature_id"] == "river"]
+    assert parts[["feature_from_m", "feature_to_m"]].to_numpy().tolist() == [[0, 200], [200, 300]]
+    assert parts["link"].nunique() == 2
+
+
+def test_two_features_in_one_link_are_joined_and_both_remembered(network):
+    built = network(upper=[(0, 300), (0, 120)], lower=[(0, 120), (0, 0)])
+
+    columns = ["link", "from_m", "to_m", "feature_id", "feature_from_m", "feature_to_m"]
+    assert built.parts[columns].to_numpy().tolist() == [
+        [0, 0, 180, "upper", 0, 180],
+        [0, 180, 300, "lower", 0, 120],
+    ]
+    assert shapely.get_coordinates(built.links["geometry"][0]).tolist() == [[0, 300], [0, 120], [0, 0]]
+
+
+def test_a_link_is_named_after_the_longest_of_its_pieces(lines):
+    table = lines(upper=[(0, 300), (0, 120)], lower=[(0, 120), (0, 0)])
+    table["stream"] = ["Long Brook", "Short Brook"]
+
+    assert build_network(table, snap_m=1.0).links["stream"].tolist() == ["Long Brook"]
+
+
+@pytest.mark.parametrize("vertices", [{"stub": [(0, 0), (0.5, 0)], "dot": [(9, 9), (9.1, 9)]}])
+def test_lines_that_are_all_shorter_than_the_snapping_distance_are_an_error(network, vertices):
+    with pytest.raises(InputError, match="no stream line is left") as caught:
+        network(**vertices)
+
+    assert str(caught.value) == (
+        "no stream line is left after snapping\n"
+        "  expected:  lines longer than the snapping distance, 1 m\n"
+        "  found:     2 shorter lines: stub, dot\n"
+        "  fix:       lower network.snap_m, or check the unit of the layer's coordinates"
+    )
+
+
+def test_no_line_at_all_is_an_error(lines):
+    with pytest.raises(InputError, match="found:     no line at all"):
+        build_network(lines(), snap_m=1.0)
