@@ -106,8 +106,7 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     inside = (slice(1, -1), slice(1, -1))
     usable = valid & np.isfinite(elevation_m)
     surface = np.zeros(padded, dtype=np.float32)
-    # Adding zero turns −0 into 0, which the order of bit patterns would tell apart.
-    np.add(elevation_m, np.float32(0.0), out=surface[inside])
+    surface[inside] = elevation_m
     surface[inside][~usable] = np.nan
     progress = np.full(padded, _BLOCKED, dtype=np.uint8)
     progress[inside][usable] = _DRY

@@ -26,9 +26,13 @@ CLOSED = (False, False, False, False)
 EIGHT = np.ones((3, 3), dtype=bool)
 
 
-# Ground of whole metres with many flats, some gaps, and stream cells strewn over it; cells of uneven sides.
+# Ground of whole metres, above and below zero, with many flats, some gaps, and stream cells strewn over it. Cells
+# may have uneven sides.
 def strewn_ground(generator, rows, columns):
-    elevation_m = generator.integers(0, generator.integers(2, 12), (rows, columns)).astype(np.float32)
+    levels = generator.integers(2, 12)
+    elevation_m = (generator.integers(0, levels, (rows, columns)) - levels // 3).astype(np.float32)
+    # Zero and minus zero are the same level, but not the same bits.
+    elevation_m[(elevation_m == 0) & (generator.random((rows, columns)) < 0.5)] = -0.0
     valid = generator.random((rows, columns)) >= generator.choice([0.0, 0.02, 0.1])
     seed = np.full((rows, columns), NO_SEED, dtype=np.int32)
     is_stream = generator.random((rows, columns)) < generator.choice([0.0, 0.01, 0.05])
