@@ -174,8 +174,8 @@ def _stretch_table(settings, table, order, kept, picked, offers, placed, stretch
         f":{metres:g}m" if kind == "new_weir" else ""
         for kind, metres in zip(table["layout"], table["weir_height_m"], strict=True)
     ]
-    names = table["layout"] + ":" + table["intake_name"] + ":" + table["tailrace_name"] + height
-    table["stretch_id"] = without_repeats(names)
+    parts = zip(table["layout"], table["intake_name"], table["tailrace_name"], height, strict=True)
+    table["stretch_id"] = without_repeats(f"{layout}:{top}:{foot}{metres}" for layout, top, foot, metres in parts)
     group = table["site_id"].where(table["site_id"] != "", table["blocked_by"]).map(rank_of)
     table = table.assign(group=group).sort_values(["group", "rank", "candidate"], kind="stable", ignore_index=True)
     lines = _stretch_lines(table, placed)

@@ -153,7 +153,9 @@ def place_names(parts, link, distance_m):
     share = (np.asarray(distance_m) - part["from_m"]) / (part["to_m"] - part["from_m"])
     along = part["feature_from_m"] + share * (part["feature_to_m"] - part["feature_from_m"])
     names = [f"{feature}@{place:.0f}" for feature, place in zip(part["feature_id"], along, strict=True)]
-    return pd.DataFrame({"feature_id": part["feature_id"], "feature_m": along, "name": names})
+    return pd.DataFrame(
+        {"feature_id": part["feature_id"], "feature_m": along, "name": np.array(names, dtype=object)}
+    )
 
 
 def without_repeats(names):
