@@ -9,8 +9,8 @@ EXCEEDANCE = np.array([0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95])
 RATIO_TO_MEAN = np.array([3.3, 2.25, 1.45, 1.06, 0.81, 0.63, 0.49, 0.37, 0.27, 0.175, 0.125])
 STATISTICS = ("flow_mean_m3s", *(f"flow_q{round(100 * p):02d}_m3s" for p in EXCEEDANCE))
 
-# Mean yield at the centre of the data: 32 l/s from each km² at 10 km² and 1000 mm.
-CENTRE_YIELD_M3S_PER_KM2 = 0.032
+# Mean yield at the centre of the data: 22 l/s from each km² at 10 km² and 1000 mm.
+CENTRE_YIELD_M3S_PER_KM2 = 0.022
 CENTRE_AREA_KM2 = 10.0
 CENTRE_PRECIPITATION_MM = 1000.0
 # Place of the mean on the axis of exceedance, which says what it is most alike.
