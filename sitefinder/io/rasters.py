@@ -6,6 +6,7 @@ import numpy as np
 import rasterio
 from pyproj import CRS, Transformer
 from rasterio.errors import RasterioIOError
+from rasterio.transform import array_bounds
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import Resampling, transform_bounds
 
@@ -19,6 +20,9 @@ from sitefinder.terrain.grid import Grid, whole
 CHUNK_CELLS = 1024
 READ_CELLS = 512
 FLOAT_NODATA = -9999.0
+# The kernel where cells are not averaged. Left to itself, GDAL widens it by a scale that it guesses from each
+# chunk, which moves a slope by up to 0.04 cells (measured, GDAL 3.10).
+POINT_KERNEL = {"XSCALE": "1", "YSCALE": "1"}
 DRIVER = {"driver": "GTiff", "tiled": True, "blockxsize": 256, "blockysize": 256, "compress": "deflate"}
 
 
@@ -70,8 +74,7 @@ def raster_facts(source, folder, what):
             crs = crs_of_layer(found, source.crs, what, source.path)
             stated = getattr(source, "nodata", None)
             nodata = raster.nodata if stated is None else stated
-            transform = raster.transform
-            facts = (raster.shape, tuple(raster.bounds))
+            transform, shape = raster.transform, raster.shape
     except RasterioIOError as error:
         raise InputError.of(
             f"the {what} raster cannot be read",
@@ -88,6 +91,7 @@ def raster_facts(source, folder, what):
             found=f"transform {tuple(transform)[:6]}",
             fix="warp it beforehand, for example with gdalwarp",
         )
+    bounds = array_bounds(*shape, transform)
     lineage = {
         "name": what,
         "path": source.path,
@@ -97,7 +101,7 @@ def raster_facts(source, folder, what):
         "licence": source.licence,
         "crs": crs_name(crs),
     }
-    return RasterFacts(str(path), crs, nodata, *facts, abs(transform.a), abs(transform.e), lineage)
+    return RasterFacts(str(path), crs, nodata, shape, bounds, abs(transform.a), abs(transform.e), lineage)
 
 
 def bounds_in_run(facts, crs):
@@ -181,6 +185,7 @@ def warp_once(facts, grid, crs, target, *, factor=1.0):
             height=grid.rows,
             dtype="float64",
             resampling=Resampling.average if coarser else Resampling.bilinear,
+            **({} if coarser else POINT_KERNEL),
         ) as warped,
         rasterio.open(target, "w", **profile, crs=crs, transform=transform, nodata=FLOAT_NODATA) as copy,
     ):
