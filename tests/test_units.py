@@ -1,0 +1,79 @@
+"""Conversions against exact definitions and against scipy's table of constants.
+
+The international foot, inch and mile are exact by agreement of 1959 (U.S. National Bureau of Standards, Federal
+Register 24 FR 5348); the US survey foot is 1200/3937 m. The rounded factors 0.02832 (cubic feet to cubic metres),
+2.590 (square miles to square kilometres) and 1.609 (miles to kilometres) were read in U.S. Geological Survey,
+Water-Resources Investigations Report 93-4013, conversion factors. The outside library is scipy.constants, which
+takes its figures from CODATA and NIST.
+"""
+
+import numpy as np
+import pytest
+from scipy import constants
+
+from sitefinder import units
+
+
+def test_cubic_feet_a_second_are_exact():
+    assert pytest.approx(0.028316846592, rel=1e-15) == units.M3S_PER_CUBIC_FOOT_SECOND
+    assert pytest.approx(0.02832, abs=5e-6) == units.M3S_PER_CUBIC_FOOT_SECOND
+
+
+def test_square_miles_are_exact():
+    assert units.KM2_PER_SQUARE_MILE == 2.589988110336
+    assert pytest.approx(2.590, abs=5e-4) == units.KM2_PER_SQUARE_MILE
+    assert pytest.approx(1.609344**2, rel=1e-15) == units.KM2_PER_SQUARE_MILE
+
+
+def test_lengths_and_areas_agree_with_scipy():
+    assert constants.foot == pytest.approx(units.METRES_PER_FOOT, rel=1e-15)
+    assert constants.survey_foot == pytest.approx(units.METRES_PER_US_SURVEY_FOOT, rel=1e-15)
+    assert constants.inch * 1000 == pytest.approx(units.MILLIMETRES_PER_INCH, rel=1e-15)
+    assert constants.mile**2 / 1e6 == pytest.approx(units.KM2_PER_SQUARE_MILE, rel=1e-15)
+    assert constants.foot**3 == pytest.approx(units.M3S_PER_CUBIC_FOOT_SECOND, rel=1e-15)
+
+
+def test_gravity_is_the_standard_one():
+    assert constants.g == units.GRAVITY_M_S2
+    # 9.81 instead would raise every power by 0.0342 % (derived).
+    assert pytest.approx(0.000342, abs=5e-7) == 9.81 / units.GRAVITY_M_S2 - 1
+
+
+def test_the_density_of_water_is_within_its_range_at_stream_temperatures():
+    """At 5, 10 and 15 °C by IAPWS-95, computed with the general package iapws (derived)."""
+    assert pytest.approx(np.array([999.9666, 999.7025, 999.1026]), rel=0.001) == units.WATER_DENSITY_KG_M3
+
+
+def test_a_year_and_a_day_have_their_hours_and_seconds():
+    assert units.HOURS_PER_YEAR == 365 * 24
+    assert constants.day == units.SECONDS_PER_DAY
+    assert constants.year / 3600 == units.HOURS_PER_YEAR
+
+
+def test_every_unit_goes_to_the_kept_one_of_its_kind():
+    kept = {name: unit for name, (unit, _) in units.TO_KEPT_UNIT.items()}
+
+    # A kept unit is its own, with factor one.
+    assert all(units.TO_KEPT_UNIT[unit] == (unit, 1.0) for unit in kept.values())
+    assert (kept["mi2"], kept["in"], kept["ft"], kept["ft3s"]) == ("km2", "mm", "m", "m3s")
+    assert units.TO_KEPT_UNIT["ft3s"][1] == units.M3S_PER_CUBIC_FOOT_SECOND
+    assert units.TO_KEPT_UNIT["mi2"][1] == units.KM2_PER_SQUARE_MILE
+    assert units.TO_KEPT_UNIT["in"][1] == 25.4
+    assert units.TO_KEPT_UNIT["ft"][1] == 0.3048
+    assert units.TO_KEPT_UNIT["ls"][1] == 0.001
+    assert units.TO_KEPT_UNIT["fraction"][1] == 100.0
+
+
+def test_the_two_feet_of_elevation_differ_by_two_in_a_million():
+    international, survey = (units.METRES_PER_VERTICAL_UNIT[name] for name in ("foot", "us_survey_foot"))
+
+    # 1200/3937 over 0.3048 is 1 + 2e-6 to seven digits (derived): a peak of 4000 m moves by 8 mm.
+    assert survey / international - 1 == pytest.approx(2.0e-6, rel=1e-4)
+    assert units.METRES_PER_VERTICAL_UNIT["metre"] == 1.0
+
+
+def test_a_depth_of_runoff_a_day_over_an_area_is_a_flow():
+    # 1 mm over 1 km² is 1000 m³, and a day has 86,400 s.
+    assert units.flow_m3s_from_depth(1.0, 1.0) == pytest.approx(1000 / 86_400)
+    depth_mm_day, area_km2 = np.array([0.0, 2.0]), np.array([10.0, 432.0])
+    assert units.flow_m3s_from_depth(depth_mm_day, area_km2) == pytest.approx([0.0, 10.0])
