@@ -109,6 +109,7 @@ def _ponds(downstream, count, pond_start, pond):
 
 
 def refuse_unknown_stations(name, stations, count):
+    """Raise a ValueError, under the argument's name, where a number is not that of one of ``count`` stations."""
     is_unknown = (stations < 0) | (stations >= count)
     if is_unknown.any():
         first = int(np.argmax(is_unknown))
@@ -116,6 +117,7 @@ def refuse_unknown_stations(name, stations, count):
 
 
 def refuse_bad_starts(name, start, count, length):
+    """Raise a ValueError where starts do not cut ``length`` entries into ``count`` pieces, one after another."""
     is_sound = start.shape == (count + 1,) and start[0] == 0 and start[-1] == length
     if not (is_sound and (np.diff(start) >= 0).all()):
         raise ValueError(f"{name}_start must run from 0 to {length} in {count + 1} entries and never fall")
