@@ -1,0 +1,109 @@
+"""House rules that a machine can keep: arrows, style, lengths, docstrings, and no trace of anybody's machine."""
+
+import ast
+import re
+import subprocess
+import sys
+
+import pytest
+
+PARTS = ("sitefinder", "tests", "sample-region")
+LONGEST_FILE = 400
+TEXT_FILES = {".py", ".toml", ".md", ".csv", ".json", ".yml", ".yaml", ".cfg", ".txt", ""}
+# Folders that runs and tools fill.
+FILLED = {"out", "__pycache__", "build", "dist"}
+# Places of somebody's own machine; a path inside an address of the web is none.
+MACHINE_PATH = re.compile(r"(?<![\w./:-])(?:/(?:home|work|tmp|Users|root|mnt|opt)/[\w.]|[A-Z]:\\\w)")
+
+
+def modules(repository, *parts):
+    found = [path for part in parts for path in sorted((repository / part).rglob("*.py"))]
+    return [path for path in found if not FILLED & set(path.relative_to(repository).parts)]
+
+
+def ran(repository, *arguments):
+    return subprocess.run(
+        [sys.executable, *arguments], cwd=repository, capture_output=True, text=True, check=False
+    )
+
+
+def test_arrows_between_the_parts_go_one_way(repository):
+    command = "from importlinter.cli import lint_imports_command; lint_imports_command()"
+
+    done = ran(repository, "-c", command, "--no-cache")
+
+    assert done.returncode == 0, done.stdout
+    assert re.search(r"Contracts: \d+ kept, 0 broken", done.stdout)
+
+
+@pytest.mark.parametrize("check", [["check"], ["format", "--check"]], ids=["rules", "format"])
+def test_ruff_finds_nothing(repository, check):
+    done = ran(repository, "-m", "ruff", *check, "--no-cache", *PARTS)
+
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_no_file_of_the_package_is_too_long(repository):
+    lines = {
+        str(path.relative_to(repository)): len(path.read_text(encoding="utf-8").splitlines())
+        for path in modules(repository, "sitefinder", "sample-region")
+    }
+
+    assert len(lines) > 40
+    assert {name: count for name, count in lines.items() if count > LONGEST_FILE} == {}
+
+
+def test_every_module_says_what_it_makes(repository):
+    without = [
+        str(path.relative_to(repository))
+        for path in modules(repository, *PARTS)
+        if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+    ]
+
+    assert without == []
+
+
+def test_every_public_function_and_class_of_the_package_says_what_it_gives(repository):
+    without = []
+    for path in modules(repository, "sitefinder"):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+            if public and not ast.get_docstring(node):
+                without.append(f"{path.relative_to(repository)}: {node.name}")
+
+    assert without == []
+
+
+def test_no_part_is_named_after_nothing(repository):
+    names = {path.stem for path in modules(repository, "sitefinder")}
+
+    assert names & {"utils", "util", "helpers", "common", "core", "misc", "manager"} == set()
+
+
+@pytest.mark.parametrize(
+    ("text", "is_one"),
+    [
+        ("open('/{}/data.tif')", True),
+        ('path = "/{}/someone/run"', True),
+        ("see https://example.org/{}/page", False),
+        ("../{}/data", False),
+    ],
+)
+def test_paths_of_a_machine_are_told_from_others(text, is_one):
+    # Put together here, so that this file holds none.
+    assert bool(MACHINE_PATH.search(text.format("home"))) == is_one
+
+
+def test_no_file_holds_a_path_of_somebodys_machine(repository):
+    found = []
+    places = [repository / part for part in (*PARTS, "config", ".ci", ".github")]
+    files = [path for place in places if place.is_dir() for path in sorted(place.rglob("*"))]
+    for path in [*sorted(repository.glob("*")), *files]:
+        inside = path.relative_to(repository)
+        if not path.is_file() or path.suffix not in TEXT_FILES or FILLED & set(inside.parts):
+            continue
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            if MACHINE_PATH.search(line):
+                found.append(f"{inside}:{number}: {line.strip()[:80]}")
+
+    assert found == []
