@@ -2,9 +2,10 @@
 
 import numpy as np
 import shapely
+from rasterio import Affine
 from rasterio.features import shapes
 
-from sitefinder.io.rasters import read_labels, tile_transform
+from sitefinder.io.rasters import read_labels
 
 
 def catchment_polygons(label_tiles, grid, downstream, intakes):
@@ -37,17 +38,35 @@ def catchment_polygons(label_tiles, grid, downstream, intakes):
         owner = np.where(labels >= 0, next_below[labels], -1).astype(np.int32)
         if not (owner >= 0).any():
             continue
-        found = shapes(owner, mask=owner >= 0, connectivity=4, transform=tile_transform(window, grid))
+        # In whole cells, north up: joined in metres, tiles might miss each other by a rounding.
+        place = Affine(1.0, 0.0, window.column, 0.0, -1.0, -window.row)
+        found = shapes(owner, mask=owner >= 0, connectivity=4, transform=place)
         for polygon, number in found:
             pieces[int(number)].append(shapely.geometry.shape(polygon))
     whole = np.full(len(intakes), None, dtype=object)
     for number in np.argsort(intakes):  # from the sources down
         ground = shapely.union_all(pieces[number])
-        whole[number] = shapely.multipolygons(shapely.get_parts(ground)) if not ground.is_empty else ground
+        whole[number] = _on_the_map(ground, grid)
         below = downstream[intakes[number]]
         if below >= 0 and next_below[below] >= 0:
             pieces[next_below[below]].append(ground)
     return whole
+
+
+# Ground in cells as ground in metres, drawn by its corners alone and in one order, so that tiles leave no trace. A
+# ring along cell borders has a corner where x and y both change.
+def _on_the_map(ground, grid):
+    bare = []
+    for polygon in shapely.get_parts(ground):
+        rings = []
+        for ring in (polygon.exterior, *polygon.interiors):
+            cells = shapely.get_coordinates(ring)[:-1]
+            straight = (np.roll(cells, 1, axis=0) == np.roll(cells, -1, axis=0)).any(axis=1)
+            x_m = grid.west_m + cells[~straight, 0] * grid.cell_width_m
+            y_m = grid.north_m + cells[~straight, 1] * grid.cell_height_m
+            rings.append(np.column_stack([x_m, y_m]))
+        bare.append(shapely.Polygon(rings[0], rings[1:]))
+    return shapely.normalize(shapely.MultiPolygon(bare))
 
 
 # Number of the first of the given stations at or below each station, or -1.

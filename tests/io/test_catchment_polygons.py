@@ -21,12 +21,12 @@ def random_labels(seed=2):
     return np.random.default_rng(seed).integers(-2, 5, (GRID.rows, GRID.columns)).astype(np.int32)
 
 
-def tiles_of(labels, folder, rows, columns):
+def tiles_of(labels, folder, rows, columns, grid=GRID):
     tiles = []
-    for window in tile_windows(GRID, rows, columns):
+    for window in tile_windows(grid, rows, columns):
         path = folder / f"{rows}-{columns}-{window.row}-{window.column}.tif"
         part = labels[window.row : window.row + window.rows, window.column : window.column + window.columns]
-        write_labels(path, window, part, GRID, CRS)
+        write_labels(path, window, part, grid, CRS)
         tiles.append((window, path))
     return tiles
 
@@ -52,6 +52,24 @@ def test_each_catchment_is_all_cells_that_drain_to_its_station_however_tiles_are
         assert polygon.is_valid
         assert polygon.area == pytest.approx(cells * CELL_M2, rel=1e-12)
         assert shapely.equals(polygon, ground_of(labels, UPSTREAM[intake]))
+
+
+@pytest.mark.parametrize("size", [(5, 4), (1, 15), (7, 1)])
+def test_the_cut_into_tiles_leaves_no_trace_in_the_bytes(tmp_path, size):
+    # A cell whose borders are no whole numbers would show coordinates that were rounded tile by tile.
+    grid = GRID._replace(west_m=1 / 3, cell_width_m=92.66, cell_height_m=30.87)
+    labels, intakes = random_labels(), np.array([0, 2, 3])
+
+    whole, cut = (
+        catchment_polygons(tiles_of(labels, tmp_path, *each, grid=grid), grid, DOWNSTREAM, intakes)
+        for each in ((12, 15), size)
+    )
+
+    assert [shapely.to_wkb(polygon) for polygon in cut] == [shapely.to_wkb(polygon) for polygon in whole]
+    # No vertex stands in the middle of a straight line.
+    for polygon in whole:
+        assert shapely.get_num_coordinates(polygon) == shapely.get_num_coordinates(polygon.simplify(0.0))
+    assert whole[2].area == pytest.approx(np.isin(labels, [0, 1, 2, 3]).sum() * 92.66 * 30.87)
 
 
 def test_stations_between_two_intakes_give_their_ground_to_the_lower_one(tmp_path):
