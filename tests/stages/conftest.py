@@ -1,4 +1,8 @@
-"""What tests of whole small runs share: writing the files of a region, and reading what was delivered."""
+"""What tests of whole runs share: small regions written on the spot, and one run of the sample region."""
+
+import shutil
+from pathlib import Path
+from typing import NamedTuple
 
 import geopandas
 import numpy as np
@@ -6,6 +10,9 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+
+from sitefinder.pipeline.graph import run_stages
+from sitefinder.stages.run import Delivered, run
 
 CRS = "EPSG:32633"
 
@@ -41,3 +48,43 @@ def read_layers():
         return {name: pyogrio.read_dataframe(path, layer=name) for name, _ in pyogrio.list_layers(path)}
 
     return read
+
+
+class SampleRun(NamedTuple):
+    """A run of the sample region: its settings file, what it delivered, and the results of its stages."""
+
+    settings: Path
+    delivered: Delivered
+    results: dict
+
+
+@pytest.fixture(scope="session")
+def copy_sample(repository):
+    """A function that copies settings, data files and region to a folder and gives the path of the settings."""
+
+    def copied(folder, terrain=""):
+        shutil.copytree(repository / "config", folder / "config")
+        not_data = shutil.ignore_patterns("*.py", "out", "__pycache__")
+        shutil.copytree(repository / "sample-region", folder / "sample-region", ignore=not_data)
+        settings = folder / "config" / "sample.toml"
+        text = settings.read_text(encoding="utf-8")
+        settings.write_text(text.replace("[terrain]\n", f"[terrain]\n{terrain}"), encoding="utf-8")
+        return settings
+
+    return copied
+
+
+@pytest.fixture(scope="session")
+def sample_run(copy_sample, tmp_path_factory):
+    """The sample region, run once for all tests that look at it."""
+    settings = copy_sample(tmp_path_factory.mktemp("sample"))
+    results = {}
+
+    def caught(*arguments, **options):
+        results.update(run_stages(*arguments, **options))
+        return results
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sitefinder.stages.run.run_stages", caught)
+        delivered = run(settings)
+    return SampleRun(settings, delivered, results)
