@@ -19,6 +19,7 @@ STAGE_WORDS = {
     "surface": "warping the DEM",
     "network": "linking streams",
     "placed": "placing stations and reaches",
+    "channels": "finding channels",
     "terrain": "draining the terrain",
     "catchments": "adding up catchments",
     "heads": "fitting the long profile",

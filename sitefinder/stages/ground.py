@@ -13,11 +13,12 @@ from sitefinder.io.rasters import cells_at, read_window, run_grid, warp_once, wr
 from sitefinder.io.whitebox_engine import derive_network
 from sitefinder.pipeline.workers import mapped
 from sitefinder.streams.catchments import catchment_means, drained_area_km2, sums_upstream
+from sitefinder.streams.channels import find_channels, owned_points
 from sitefinder.streams.network import build_network
 from sitefinder.streams.profile import monotone_profile
 from sitefinder.streams.profile_error import simulate_profile_errors
 from sitefinder.streams.stations import place_stations
-from sitefinder.streams.transects import channel_elevation, transect_points
+from sitefinder.streams.transects import transect_points
 from sitefinder.terrain.grid import Grid, Window, tile_windows
 from sitefinder.terrain.stream_cells import StreamCells, stream_cells
 from sitefinder.terrain.tiles import MISSING, drain_tile, merge_tile_sums
@@ -108,10 +109,29 @@ def place_on_network(settings, network):
     )
 
 
-def drain_terrain(settings, surface, network, placed, scratch, progress):
+def read_channels(settings, inputs, network, placed):
+    """The channel at each station, from the DEM's own cells on a transect."""
+    dem, stations = settings.inputs.dem, placed.stations
+    cell_m = _own_cell_m(inputs.dem, settings.run.crs)
+    half_width_m = settings.heads.transect_half_width_m or TRANSECT_CELLS * cell_m
+    step_m = cell_m / 2
+    x_m, y_m = transect_points(stations, half_width_m=half_width_m, step_m=step_m)
+    elevation_m = cells_at(inputs.dem, x_m, y_m, settings.run.crs, factor=dem.metres_per_unit)
+    link_lines = network.links["geometry"].to_numpy()
+    owned = owned_points(x_m, y_m, stations["link"].to_numpy(), placed.segments, link_lines)
+    return find_channels(x_m, y_m, elevation_m, owned, step_m=step_m)
+
+
+# A cell's mean width and height [m], also where the DEM is in degrees.
+def _own_cell_m(facts, crs):
+    grid = run_grid(facts, crs, None)
+    return float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
+
+
+def drain_terrain(settings, surface, network, placed, channels, scratch, progress):
     """Drain the region tile by tile to its stations."""
     grid, terrain = surface.grid, settings.terrain
-    cells = stream_cells(*_pieces(placed), network.links["downstream_link"].to_numpy(), grid)
+    cells = stream_cells(*_pieces(placed, channels), network.links["downstream_link"].to_numpy(), grid)
     scales = dict.fromkeys(surface.covariate_paths, COVARIATE_STEPS)
     tiles = tile_windows(grid, terrain.tile_rows, terrain.tile_columns)
     task = partial(
@@ -155,18 +175,21 @@ def _drain_one(core: Window, *, surface, cells, scales, margin_cells, scratch, c
     return drained.sums
 
 
-# Segments as polylines in compressed form, and each headwater's first station as a single vertex.
-def _pieces(placed):
+# Polylines in compressed form: the segments; from each station the way to its channel, where water that runs
+# beside the drawn line is caught; and each headwater's first station as a single vertex.
+def _pieces(placed, channels):
     segments, stations = placed.segments, placed.stations
-    sources = stations.index[stations["is_headwater"]].to_numpy()
     lines = segments["geometry"].to_numpy()
-    vertices = shapely.get_coordinates(lines)
-    counts = np.concatenate([shapely.get_num_coordinates(lines), np.ones(len(sources), dtype=np.int64)])
-    places = stations.loc[sources, ["x_m", "y_m"]].to_numpy()
-    x_m, y_m = np.concatenate([vertices, places]).T
-    label = np.concatenate([segments["station"].to_numpy(), sources]).astype(np.int32)
-    link = stations["link"].to_numpy()[label].astype(np.int32)
-    return np.concatenate([[0], np.cumsum(counts)]), x_m.copy(), y_m.copy(), label, link
+    beside = np.flatnonzero(channels.offset_m != 0)
+    sources = stations.index[stations["is_headwater"]].to_numpy()
+    places = stations[["x_m", "y_m"]].to_numpy()
+    to_channel = np.stack([places[beside], np.column_stack([channels.x_m, channels.y_m])[beside]], axis=1)
+    vertices = [shapely.get_coordinates(lines), to_channel.reshape(-1, 2), places[sources]]
+    counts = [shapely.get_num_coordinates(lines), np.full(len(beside), 2), np.ones(len(sources))]
+    start = np.concatenate([[0], np.cumsum(np.concatenate(counts))]).astype(np.int64)
+    x_m, y_m = np.concatenate(vertices).T
+    label = np.concatenate([segments["station"].to_numpy(), beside, sources]).astype(np.int32)
+    return start, x_m.copy(), y_m.copy(), label, stations["link"].to_numpy()[label].astype(np.int32)
 
 
 def sum_catchments(settings, surface, placed, terrain):
@@ -188,16 +211,12 @@ def sum_catchments(settings, surface, placed, terrain):
     return pd.DataFrame(table)
 
 
-def fit_profile(settings, inputs, placed):
+def fit_profile(settings, placed, channels):
     """The long profile from the DEM's own cells, and what its error may be."""
     heads, dem = settings.heads, settings.inputs.dem
-    cell_m = _own_cell_m(inputs.dem, placed.stations, settings.run.crs)
-    half_width_m = heads.transect_half_width_m or TRANSECT_CELLS * cell_m
-    x_m, y_m = transect_points(placed.stations, half_width_m=half_width_m, step_m=cell_m / 2)
-    raw_m, _ = channel_elevation(cells_at(inputs.dem, x_m, y_m, settings.run.crs, factor=dem.metres_per_unit))
     downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
     step_m = placed.stations["to_downstream_m"].to_numpy()
-    profile_m = monotone_profile(raw_m, None, downstream, heads.quantile, step_m)
+    profile_m = monotone_profile(channels.raw_m, None, downstream, heads.quantile, step_m)
     errors_m = simulate_profile_errors(
         profile_m,
         downstream,
@@ -208,10 +227,4 @@ def fit_profile(settings, inputs, placed):
         settings.run.seed,
         heads.quantile,
     )
-    return Profile(raw_m, profile_m, errors_m)
-
-
-# A cell's mean width and height [m], also where the DEM is in degrees.
-def _own_cell_m(facts, stations, crs):
-    grid = run_grid(facts, crs, None)
-    return float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
+    return Profile(channels.raw_m, profile_m, errors_m)

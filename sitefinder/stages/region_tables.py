@@ -15,7 +15,9 @@ from sitefinder.streams.profile_error import head_standard_error
 M_PER_KM = 1000.0
 
 
-def make_reach_table(settings, inputs, placed, catchments, heads, flows, waters, verdicts, sites, within):
+def make_reach_table(
+    settings, inputs, placed, channels, catchments, heads, flows, waters, verdicts, sites, within
+):
     """Every reach of the region with its numbers, verdict and reasons.
 
     Parameters are the results of the stages of those names; `within` is True for reaches of the region.
@@ -39,7 +41,7 @@ def make_reach_table(settings, inputs, placed, catchments, heads, flows, waters,
     reaches["power_density_kw_per_km"] = reaches["theoretical_kw"] / (reaches["length_m"] / M_PER_KM)
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
     reaches["not_offered_because"] = sites.not_offered
-    reaches["flags"] = _flags(settings, placed, catchments, flows, waters, reaches)
+    reaches["flags"] = _flags(settings, placed, channels, catchments, flows, waters, reaches)
     lengths = _district_lengths(inputs, reaches)
     most = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
     reaches["district"] = most.drop_duplicates("reach")["district"].to_numpy()
@@ -48,13 +50,14 @@ def make_reach_table(settings, inputs, placed, catchments, heads, flows, waters,
     return frame[within].reset_index(drop=True)
 
 
-def _flags(settings, placed, catchments, flows, waters, reaches):
+def _flags(settings, placed, channels, catchments, flows, waters, reaches):
     lower = reaches["last_station"].to_numpy()
     resolved = reaches["head_m"] >= settings.heads.resolved_standard_errors * reaches["head_se_m"]
     of_reach = placed.stations["reach"].to_numpy()
     marks = {
         "head_unresolved": ~resolved.to_numpy(),
         "catchment_incomplete": catchments["incomplete"].to_numpy()[lower],
+        "snap_doubtful": np.isin(reaches.index, of_reach[channels.doubtful]),
         "standing_water": np.isin(reaches.index, of_reach[waters.standing]),
         "developed": np.isin(reaches.index, of_reach[waters.developed]),
     }

@@ -20,6 +20,7 @@ from sitefinder.stages.ground import (
     fit_profile,
     make_network,
     place_on_network,
+    read_channels,
     sum_catchments,
     warp_surface,
 )
@@ -55,6 +56,7 @@ def make_tables(
     surface,
     network,
     placed,
+    channels,
     terrain,
     catchments,
     heads,
@@ -99,9 +101,15 @@ STAGES = bound(
         Stage("surface", warp_surface, ("settings", "inputs", "scratch"), 1),
         Stage("network", make_network, ("settings", "inputs", "surface", "scratch"), 1),
         Stage("placed", place_on_network, ("settings", "network"), 1),
-        Stage("terrain", drain_terrain, ("settings", "surface", "network", "placed", "scratch", "progress"), 1),
+        Stage("channels", read_channels, ("settings", "inputs", "network", "placed"), 1),
+        Stage(
+            "terrain",
+            drain_terrain,
+            ("settings", "surface", "network", "placed", "channels", "scratch", "progress"),
+            1,
+        ),
         Stage("catchments", sum_catchments, ("settings", "surface", "placed", "terrain"), 1),
-        Stage("heads", fit_profile, ("settings", "inputs", "placed"), 1),
+        Stage("heads", fit_profile, ("settings", "placed", "channels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "placed"), 1),
         Stage(

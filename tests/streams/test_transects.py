@@ -1,12 +1,10 @@
-"""Points across the stream, and the channel among the cells that they fall on."""
+"""Points across the stream."""
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.streams.transects import channel_elevation, transect_points
-
-NAN = np.nan
+from sitefinder.streams.transects import transect_points
 
 
 def station(x_m, y_m, direction_x, direction_y):
@@ -41,33 +39,3 @@ def test_points_stand_a_step_apart_as_far_as_the_half_width(half_width_m, step_m
     # The middle one is the station itself.
     assert (x_m[0, count // 2], y_m[0, count // 2]) == (7, 9)
     assert np.hypot(np.diff(x_m[0]), np.diff(y_m[0])) == pytest.approx(np.full(count - 1, step_m))
-
-
-def test_the_channel_is_the_lowest_cell_and_of_equal_ones_the_nearest():
-    channel_m, offset = channel_elevation(
-        np.array(
-            [
-                [9.0, 4.0, 5.0, 6.0, 7.0],
-                [3.0, 5.0, 5.0, 3.0, 9.0],
-                [3.0, 5.0, 5.0, 5.0, 3.0],
-                [5.0, 5.0, 5.0, 5.0, 5.0],
-            ]
-        )
-    )
-
-    assert channel_m.tolist() == [4.0, 3.0, 3.0, 5.0]
-    assert offset.tolist() == [1, 3, 0, 2]
-
-
-def test_cells_without_data_are_passed_over_and_a_transect_without_any_has_no_channel():
-    channel_m, offset = channel_elevation(np.array([[NAN, 8.0, NAN], [NAN, NAN, NAN]]))
-
-    assert channel_m[0] == 8.0
-    assert offset[0] == 1
-    assert np.isnan(channel_m[1])
-
-
-def test_elevations_below_the_sea_are_elevations():
-    channel_m, _ = channel_elevation(np.array([[-1.0, -3.5, 2.0]]))
-
-    assert channel_m.tolist() == [-3.5]

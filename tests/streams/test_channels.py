@@ -1,0 +1,110 @@
+"""The channel beside a drawn line: which points of a transect are a stream's own, and the lowest among them."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from sitefinder.streams.channels import find_channels, owned_points
+
+NAN = np.nan
+
+
+def channels(elevation_m, owned=None, step_m=10.0):
+    elevation_m = np.array(elevation_m, dtype=float)
+    rows, columns = elevation_m.shape
+    x_m = np.tile((np.arange(columns) - columns // 2) * step_m, (rows, 1))
+    owned = np.ones(elevation_m.shape, dtype=bool) if owned is None else np.array(owned, dtype=bool)
+    return find_channels(x_m, np.zeros_like(x_m), elevation_m, owned, step_m=step_m)
+
+
+def confluence():
+    """A main stem to the east along y = 0 in two links, and a tributary from the north that joins at x = 0."""
+    lines = np.array(
+        [
+            shapely.LineString([(-200, 0), (0, 0)]),
+            shapely.LineString([(0, 200), (0, 0)]),
+            shapely.LineString([(0, 0), (200, 0)]),
+        ],
+        dtype=object,
+    )
+    return pd.DataFrame({"link": [0, 1, 2], "geometry": lines}), lines
+
+
+def owned_across(x_m, y_m, link, half_width_m=40.0, along_x=True):
+    """Points each 10 m across a station; `along_x` for a stream that runs north and south."""
+    segments, lines = confluence()
+    offset = np.arange(-half_width_m, half_width_m + 1, 10.0)[None, :]
+    across = (x_m + offset, y_m + 0 * offset) if along_x else (x_m + 0 * offset, y_m + offset)
+    return owned_points(*across, np.array([link]), segments, lines)[0].tolist()
+
+
+def test_the_lowest_cell_gives_the_elevation():
+    found = channels([[9.0, 4.0, 5.0, 6.0, 7.0], [-1.0, -3.5, 2.0, 2.0, 2.0]])
+
+    assert found.raw_m.tolist() == [4.0, -3.5]
+    assert found.offset_m.tolist() == [-10.0, -10.0]
+    assert found.x_m.tolist() == [-10.0, -10.0]
+
+
+def test_a_channel_60_m_off_the_line_is_found():
+    # A valley floor 2 m lower, 60 m to the left.
+    found = channels([[8, 8, 8, 8, 8, 8, 8, 7, 7, 7, 7, 7, 6, 7, 8]])
+
+    assert found.offset_m.tolist() == [50.0]
+    assert found.raw_m.tolist() == [6.0]
+    assert not found.doubtful[0]
+
+
+def test_noise_on_a_flat_floor_leaves_the_channel_near_the_line():
+    # 0.15 m lower at 30 m is less than a hundredth of the way; 0.35 m lower is more.
+    assert channels([[5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 4.85]]).offset_m.tolist() == [0.0]
+    assert channels([[5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 4.65]]).offset_m.tolist() == [30.0]
+
+
+def test_of_equal_cells_the_nearest_is_the_channel_and_then_the_one_to_the_right():
+    found = channels([[3.0, 5.0, 5.0, 3.0, 9.0], [3.0, 5.0, 5.0, 5.0, 3.0], [5.0, 5.0, 5.0, 5.0, 5.0]])
+
+    assert found.offset_m.tolist() == [10.0, -20.0, 0.0]
+
+
+def test_ground_that_still_falls_at_the_end_of_the_transect_is_doubtful():
+    found = channels([[9.0, 8.0, 7.0, 6.0, 5.0], [9.0, 8.0, 7.0, 6.0, 8.0]])
+
+    assert found.doubtful.tolist() == [True, False]
+
+
+def test_a_transect_without_data_has_no_channel_and_stays_at_its_station():
+    found = channels([[NAN, 8.0, NAN], [NAN, NAN, NAN]])
+
+    assert found.raw_m[0] == 8.0
+    assert np.isnan(found.raw_m[1])
+    assert found.offset_m.tolist() == [0.0, 0.0]
+    assert not found.doubtful.any()
+
+
+def test_ground_of_another_stream_is_passed_over():
+    found = channels([[2.0, 6.0, 5.0, 6.0, 3.0]], owned=[[False, True, True, True, True]])
+
+    assert found.raw_m.tolist() == [3.0]
+
+
+@pytest.mark.parametrize("above_m", [20.0, 40.0])
+def test_a_tributary_above_the_confluence_does_not_reach_over_to_the_main_stem(above_m):
+    # At 20 m above, points farther than 20 m to a side are nearer to the main stem.
+    owned = owned_across(0.0, above_m, 1)
+
+    assert owned == [abs(offset) <= above_m for offset in range(-40, 41, 10)]
+
+
+def test_the_last_station_of_a_tributary_keeps_its_own_place_only():
+    owned = owned_across(0.0, 0.0, 1)
+
+    assert owned == [False] * 4 + [True] + [False] * 4
+
+
+def test_the_main_stem_below_the_confluence_keeps_the_side_where_nothing_joins():
+    owned = owned_across(20.0, 0.0, 2, along_x=False)
+
+    # To the north the tributary, 20 m away, is nearer from 20 m on.
+    assert owned == [True] * 7 + [False, False]
