@@ -69,7 +69,8 @@ def make_tables(
     sites,
 ):
     """All tables of the delivery, by name of layer, and the sites' draws."""
-    middle = placed.reaches["last_station"].to_numpy()
+    # A reach across the border belongs to the region of its middle, so that neighbouring regions count it once.
+    middle = (placed.reaches["first_station"].to_numpy() + placed.reaches["last_station"].to_numpy()) // 2
     within = in_region(placed.stations, inputs)[middle]
     made = make_site_tables(
         settings, inputs, network, placed, catchments, heads, flows, waters, stretches, verdicts, sites
