@@ -24,6 +24,10 @@ class Source(Section):
 
     path: str = Field(description="file that GDAL reads, relative to the settings file")
     crs: str | None = Field(None, description="coordinate system, only where the file states none")
+    operation: str | None = Field(
+        None,
+        description="part of the name of the coordinate operation to use; absent: the most accurate one there",
+    )
     source: str = Field("not stated", description="who made it, for the provenance table")
     date: str = Field("not stated", description="edition or survey date")
     licence: str = Field("not stated", description="licence of the data")
@@ -113,6 +117,15 @@ class TerrainSettings(Section):
     edge_is_divide: bool = Field(
         False,
         description="true where the DEM was cut along the divide, so that no water enters over its edge",
+    )
+    sink_depth_m: float | None = Field(
+        None, gt=0, description="a hollow at least so deep keeps its water [m]; absent: every hollow overflows"
+    )
+    fill_nodata_cells: int = Field(
+        0, ge=0, description="holes in the DEM at most so many cells across are interpolated; 0: none"
+    )
+    engine: Literal["flood", "whitebox"] = Field(
+        "flood", description="how water is led to the streams: flooded from them, or burnt, breached and D8"
     )
 
 

@@ -14,6 +14,7 @@ from sitefinder.config import LayerSource
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.digests import content_digest
 from sitefinder.io.layer_crs import crs_name, crs_of_layer, moved
+from sitefinder.io.operations import Way
 from sitefinder.io.repairs import Repair, kinds_present, simple_geometries, without_duplicates
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
@@ -30,11 +31,12 @@ class LayerRequest(NamedTuple):
 
 
 class LayerRead(NamedTuple):
-    """A layer as read: its features, what was repaired, and where it came from."""
+    """A layer as read: its features, what was repaired, where it came from, and the way to the run's system."""
 
     frame: geopandas.GeoDataFrame
     repairs: pd.DataFrame
     lineage: dict
+    way: Way
 
 
 def read_all(requests, folder, crs):
@@ -127,7 +129,7 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
         raise _is_empty(what, where, "no features")
     own_crs = crs_of_layer(table.crs, source.crs, what, where)
     ids = _feature_ids(table, source)
-    geometries, operation = moved(table.geometry.to_numpy(), own_crs, crs, ids, what, where)
+    geometries, way = moved(table.geometry.to_numpy(), own_crs, crs, ids, what, where, source.operation)
     rows, simple, repairs = simple_geometries(geometries, geometry, ids)
     frame = _assembled(table, rows, simple, ids, source, crs)
     attributes = [name for name in table.columns if name not in (table.geometry.name, source.id_column)]
@@ -145,12 +147,12 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
         "date": source.date,
         "licence": source.licence,
         "crs": crs_name(own_crs),
-        "operation": operation,
+        "operation": way.told,
         "features_read": len(table),
         "features_used": int(frame["source_row"].nunique()),
     }
     listed_repairs = pd.DataFrame([(what, *repair) for repair in repairs], columns=REPAIR_COLUMNS, dtype="str")
-    return LayerRead(frame, listed_repairs, lineage)
+    return LayerRead(frame, listed_repairs, lineage, way)
 
 
 def refuse_distant(read, bounds):
@@ -171,16 +173,33 @@ def refuse_distant(read, bounds):
     if read.frame.empty:
         return
     boxes = read.frame.geometry.bounds.to_numpy()
-    west, south, east, north = bounds
-    meets = (boxes[:, 0] <= east) & (boxes[:, 2] >= west) & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)
-    if not meets.any():
+    if not _meet(boxes, bounds):
+        exchanged = _meet(_exchanged(boxes, read.way), bounds)
         raise InputError.of(
             f"the {read.lineage['name']} layer lies in another place",
             file=f'{read.lineage["path"]}, layer "{read.lineage["layer"]}"',
             expected=f"features between {_corners(bounds)}",
             found=f"features between {_corners(read.frame.total_bounds)}, from {read.lineage['crs']}",
-            fix="check the layer's coordinate system, or name the layer of this region",
+            fix="exchange x and y in the file: that way round the layer lies here"
+            if exchanged
+            else "check the layer's coordinate system, or name the layer of this region",
         )
+
+
+# Whether any box meets the bounds; a box of no numbers meets none.
+def _meet(boxes, bounds):
+    west, south, east, north = bounds
+    return bool(
+        ((boxes[:, 0] <= east) & (boxes[:, 2] >= west) & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)).any()
+    )
+
+
+# The middle of each box [m] as it would be with x and y exchanged in the layer's own coordinates.
+def _exchanged(boxes, way):
+    x, y = way.inverse((boxes[:, 0] + boxes[:, 2]) / 2, (boxes[:, 1] + boxes[:, 3]) / 2)
+    if way.transformer is not None:
+        y, x = way.transformer.transform(y, x)
+    return np.column_stack([y, x, y, x])
 
 
 # Two corners of a box as text [m].
