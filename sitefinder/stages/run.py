@@ -75,7 +75,9 @@ def make_tables(
     made = make_site_tables(
         settings, inputs, network, placed, catchments, heads, flows, waters, stretches, verdicts, sites
     )
-    reaches = make_reach_table(settings, inputs, placed, catchments, heads, flows, waters, verdicts, sites, within)
+    reaches = make_reach_table(
+        settings, inputs, placed, channels, catchments, heads, flows, waters, verdicts, sites, within
+    )
     downstream = placed.stations["downstream"].to_numpy()
     ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, made.intakes)
     catchment_table = geopandas.GeoDataFrame(
