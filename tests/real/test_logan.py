@@ -1,0 +1,140 @@
+"""The whole run on the Logan River, Utah: a real 100 m DEM and a real network, against published figures.
+
+Catchment at gauge USGS 10109000: 555.6 km². J. A. Falcone (2011), "GAGES-II: Geospatial Attributes of Gages for
+Evaluating Streamflow", U.S. Geological Survey; the figure as stated in the notes beside the data, the title from
+memory. The reference links, with their areas (DSContArea), drops (strmDrop) and orders (strmOrder), were made from
+the 30 m DEM of the same place by another library's D8 routing, and are the test data of that library.
+"""
+
+import re
+from pathlib import Path
+from typing import NamedTuple
+
+import geopandas
+import numpy as np
+import pytest
+import shapely
+from pyproj import Transformer
+
+from sitefinder.pipeline.graph import run_stages
+from sitefinder.stages.run import Delivered, run
+
+GAUGE_LON, GAUGE_LAT, GAUGE_AREA_KM2 = -111.782720, 41.743264, 555.6
+CELL_M = 100.0
+
+
+class LoganRun(NamedTuple):
+    """What the run delivered, the results of its stages, and the reference links by id."""
+
+    delivered: Delivered
+    results: dict
+    links: geopandas.GeoDataFrame
+
+
+@pytest.fixture(scope="module")
+def logan(shared_data, tmp_path_factory):
+    """The Logan River, run once, with the paths of its settings made absolute."""
+    here = Path(__file__).parent
+    text = (here / "logan.toml").read_text(encoding="utf-8")
+    for written in re.findall(r'"([^"]+\.(?:csv|toml))"', text):
+        text = text.replace(f'"{written}"', f'"{(here / written).resolve().as_posix()}"')
+    text = text.replace('"../../../shared/data', f'"{shared_data.as_posix()}')
+    settings = tmp_path_factory.mktemp("logan") / "logan.toml"
+    settings.write_text(text, encoding="utf-8")
+    results = {}
+
+    def caught(*arguments, **options):
+        results.update(run_stages(*arguments, **options))
+        return results
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sitefinder.stages.run.run_stages", caught)
+        delivered = run(settings)
+    links = geopandas.read_file(shared_data / "logan" / "streams.gpkg")
+    return LoganRun(
+        delivered, results, links.assign(feature_id=links["LINKNO"].astype(str)).set_index("feature_id")
+    )
+
+
+# The stations at the upper and lower end of each reference link, in the order of the links.
+def link_ends(logan):
+    reaches = logan.results["placed"].reaches
+    ends = reaches.groupby("feature_id").agg(first=("first_station", "min"), last=("last_station", "max"))
+    return ends.loc[logan.links.index]
+
+
+def test_every_reference_link_is_in_the_network(logan):
+    assert len(logan.links) == 152
+    assert set(logan.results["placed"].reaches["feature_id"]) == set(logan.links.index)
+
+
+def test_the_catchment_of_the_gauge_is_the_published_one(logan):
+    stations = logan.results["placed"].stations
+    x, y = Transformer.from_crs("EPSG:4326", "EPSG:26912", always_xy=True).transform(GAUGE_LON, GAUGE_LAT)
+    distance = np.hypot(stations["x_m"] - x, stations["y_m"] - y)
+
+    area = logan.results["catchments"]["area_km2"][distance.idxmin()]
+
+    print(f"area at the gauge {area:.1f} km², published {GAUGE_AREA_KM2} km², {area / GAUGE_AREA_KM2 - 1:+.2%}")
+    assert distance.min() < CELL_M
+    assert area == pytest.approx(GAUGE_AREA_KM2, rel=0.01)
+
+
+def test_areas_of_links_agree_with_those_from_the_finer_grid(logan):
+    found = logan.results["catchments"]["area_km2"].to_numpy()[link_ends(logan)["last"]]
+    reference = logan.links["DSContArea"].to_numpy() / 1e6
+    large = reference > 5.0
+
+    off = np.abs(found[large] / reference[large] - 1)
+
+    median, most = np.median(off), np.quantile(off, 0.95)
+    print(f"{large.sum()} links over 5 km²: median {median:.2%} off, 95th percentile {most:.2%}")
+    assert large.sum() > 50
+    assert median <= 0.01
+    assert most <= 0.06
+
+
+def test_strahler_orders_are_those_of_the_reference(logan):
+    orders = logan.results["placed"].reaches.groupby("feature_id")["order_strahler"].agg(["min", "max"])
+
+    assert (orders["min"] == orders["max"]).all()
+    assert orders.loc[logan.links.index, "max"].tolist() == logan.links["strmOrder"].tolist()
+
+
+def test_every_reach_has_a_verdict(logan):
+    reaches = logan.delivered.tables["reaches"]
+
+    assert len(reaches) == len(logan.results["placed"].reaches)
+    assert reaches["verdict"].isin(["excluded", "unknown", "conditional", "restricted", "open"]).all()
+    # No rule is set here, so nothing but an unknown could bar a reach.
+    assert (reaches["verdict"] == "open").all()
+
+
+def test_heads_of_links_lie_near_the_drops_from_the_finer_grid(logan):
+    heads = logan.results["heads"]
+    ends = link_ends(logan)
+    found = heads.profile_m[ends["first"]] - heads.profile_m[ends["last"]]
+
+    off = np.abs(found - logan.links["strmDrop"].to_numpy())
+
+    errors = heads.errors_m[ends["first"]] - heads.errors_m[ends["last"]]
+    stated = np.median(np.sqrt((errors.astype(float) ** 2).mean(axis=1)))
+    print(
+        f"heads of {len(off)} links from cells of {CELL_M:.0f} m: median {np.median(off):.1f} m off those of the "
+        f"finer grid, 90th percentile {np.quantile(off, 0.9):.1f} m; stated standard error {stated:.1f} m (median)"
+    )
+    # Each end may lie a cell up or down the stream, where the bed is a cell times the slope higher or lower.
+    assert np.median(off) <= CELL_M * np.median(logan.links["Slope"])
+    # Heads of links are worth their name: they follow the reference over two orders of magnitude.
+    assert np.corrcoef(found, logan.links["strmDrop"])[0, 1] > 0.95
+
+
+def test_no_site_lies_off_its_stream(logan):
+    sites, stretches = logan.delivered.tables["sites"], logan.delivered.tables["stretches"]
+    lines = logan.links.to_crs("EPSG:26912").union_all()
+
+    print(f"{len(sites)} sites, {len(stretches)} stretches")
+    assert len(sites) > 0
+    assert sites.distance(lines).max() < 0.01
+    vertices = shapely.points(shapely.get_coordinates(stretches.geometry.to_numpy()))
+    assert shapely.distance(vertices, lines).max() < 0.01
