@@ -37,7 +37,9 @@ class DemSource(Source):
     """The digital elevation model."""
 
     vertical_unit: Literal["metre", "foot", "us_survey_foot"] = Field(description="unit of the elevations")
-    vertical_datum: str = Field("not stated", description="name of the vertical datum, recorded")
+    vertical_datum: str = Field(
+        min_length=1, description="name of the vertical datum that the elevations stand on, such as EGM96"
+    )
     nodata: float | None = Field(None, description="value that means no data, where the file states none")
     error_rmse_m: float = Field(gt=0, description="root mean square error of the elevations [m]")
     error_correlation_length_m: float = Field(

@@ -10,7 +10,9 @@ from sitefinder.errors import ConfigError
 
 LEAST = {
     "run": {"name": "North", "crs": "EPSG:32633", "output_folder": "out"},
-    "inputs": {"dem": {"path": "dem.tif", "vertical_unit": "metre", "error_rmse_m": 0.5}},
+    "inputs": {
+        "dem": {"path": "dem.tif", "vertical_unit": "metre", "vertical_datum": "invented", "error_rmse_m": 0.5}
+    },
     "flows": {"equations": ["mean.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
     "energy": {"machines": ["machines.toml"]},
     "costs": {"file": "costs.toml", "price_per_kwh": 0.2},

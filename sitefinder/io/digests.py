@@ -8,13 +8,15 @@ SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 CHUNK_BYTES = 1 << 20
 
 
-def content_digest(path):
+def content_digest(path, parts=()):
     """SHA-256 of a file's bytes; of a shapefile's parts, or of all files of a folder that is one data set.
 
     Parameters
     ----------
     path : Path
         File or folder.
+    parts : sequence of Path
+        Further files that the content is made of, such as those that a mosaic names.
 
     Returns
     -------
@@ -30,6 +32,7 @@ def content_digest(path):
         )
     else:
         files = [path]
+    files += parts
     digest = hashlib.sha256()
     for file in files:
         if len(files) > 1:

@@ -116,8 +116,8 @@ def _no_way(own_crs, run, what, where, wanted, group, lacking):
         expected=f"a known operation from {between}",
         found="only a ballpark one, which may be wrong by hundreds of metres"
         + (f"; better ones lack the grids {listed(grids)}" if grids else ""),
-        fix=f"{helps}convert the layer by a named operation with a tool that has it, or state crs where the file's "
-        "is wrong",
+        fix=f"{helps}convert the layer by a named operation with a tool that has it; or, where the file's system "
+        "is wrong, correct it or state crs",
     )
 
 

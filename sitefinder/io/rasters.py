@@ -1,19 +1,11 @@
-"""Rasters of the user's: checked, warped once to the run's grid, read by window, and read cell by cell."""
-
-from typing import NamedTuple
+"""Rasters of the user's: warped once to the run's grid, read by window, and read cell by cell."""
 
 import numpy as np
 import rasterio
-from pyproj import CRS, Transformer
-from rasterio.errors import RasterioIOError
-from rasterio.transform import array_bounds
-from rasterio.vrt import WarpedVRT
-from rasterio.warp import Resampling, transform_bounds
+from rasterio.warp import Resampling, reproject
 
-from sitefinder.errors import InputError
-from sitefinder.io.digests import content_digest
-from sitefinder.io.layer_crs import crs_name, crs_of_layer, same_crs
-from sitefinder.terrain.grid import Grid, whole
+from sitefinder.io.raster_facts import way_to_run
+from sitefinder.terrain.grid import Grid, tile_windows, whole
 
 # The warped copy is always made in these chunks, counted from the grid's own corner: GDAL's warper
 # approximates by chunk, so that other chunks would give other numbers.
@@ -26,87 +18,10 @@ POINT_KERNEL = {"XSCALE": "1", "YSCALE": "1"}
 DRIVER = {"driver": "GTiff", "tiled": True, "blockxsize": 256, "blockysize": 256, "compress": "deflate"}
 
 
-class RasterFacts(NamedTuple):
-    """What a raster file says of itself, after the settings had their word."""
-
-    path: str
-    crs: CRS
-    nodata: float | None
-    shape: tuple
-    bounds: tuple
-    cell_width: float
-    cell_height: float
-    lineage: dict
-
-
-def raster_facts(source, folder, what):
-    """Check a raster and tell what it is.
-
-    Parameters
-    ----------
-    source : sitefinder.config.Source
-        Path, stated CRS, stated nodata.
-    folder : Path
-        Folder that relative paths start from.
-    what : str
-        Name of the raster in messages, such as ``dem``.
-
-    Returns
-    -------
-    RasterFacts
-
-    Raises
-    ------
-    InputError
-        If the file is missing or no raster, or has no known coordinate system.
-    """
-    path = folder / source.path
-    if "://" not in source.path and not source.path.startswith("/vsi") and not path.exists():
-        raise InputError.of(
-            f"the {what} raster's file does not exist",
-            file=source.path,
-            expected=f"a file that GDAL reads, in {folder}",
-            fix="correct the path, which starts from the settings file's folder",
-        )
-    try:
-        with rasterio.open(path) as raster:
-            found = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
-            crs = crs_of_layer(found, source.crs, what, source.path)
-            stated = getattr(source, "nodata", None)
-            nodata = raster.nodata if stated is None else stated
-            transform, shape = raster.transform, raster.shape
-    except RasterioIOError as error:
-        raise InputError.of(
-            f"the {what} raster cannot be read",
-            file=source.path,
-            expected="for example a GeoTIFF",
-            found=str(error),
-            fix="correct the path, or convert the file",
-        ) from None
-    if transform.b or transform.d or transform.e >= 0:
-        raise InputError.of(
-            f"the {what} raster is rotated or not north-up",
-            file=source.path,
-            expected="rows that run from north to south",
-            found=f"transform {tuple(transform)[:6]}",
-            fix="warp it beforehand, for example with gdalwarp",
-        )
-    bounds = array_bounds(*shape, transform)
-    lineage = {
-        "name": what,
-        "path": source.path,
-        "digest": content_digest(path),
-        "source": source.source,
-        "date": source.date,
-        "licence": source.licence,
-        "crs": crs_name(crs),
-    }
-    return RasterFacts(str(path), crs, nodata, shape, bounds, abs(transform.a), abs(transform.e), lineage)
-
-
 def bounds_in_run(facts, crs):
     """West, south, east and north of a raster in the run's system [m]."""
-    return transform_bounds(facts.crs.to_wkt(), crs, *facts.bounds, densify_pts=101)
+    transformer = way_to_run(facts, crs).transformer
+    return facts.bounds if transformer is None else transformer.transform_bounds(*facts.bounds, densify_pts=101)
 
 
 def run_grid(facts, crs, cell_size_m):
@@ -127,7 +42,7 @@ def run_grid(facts, crs, cell_size_m):
     """
     west, south, east, north = facts.bounds
     own_cells = cell_size_m is None or cell_size_m == facts.cell_width == facts.cell_height
-    if own_cells and same_crs(facts.crs, CRS.from_user_input(crs)):
+    if own_cells and way_to_run(facts, crs).transformer is None:
         return Grid(*facts.shape, west, north, facts.cell_width, facts.cell_height)
     west, south, east, north = bounds_in_run(facts, crs)
     if cell_size_m is None:
@@ -171,33 +86,28 @@ def warp_once(facts, grid, crs, target, *, factor=1.0):
         "bigtiff": "if_safer",
     }
     coarser = _cell_in_run_m(facts, crs) < grid.cell_width_m * 0.999
+    way = way_to_run(facts, crs)
+    options = {
+        "src_crs": facts.crs.to_wkt(),
+        "src_nodata": facts.nodata,
+        "dst_crs": crs if way.transformer else facts.crs.to_wkt(),
+        "dst_nodata": FLOAT_NODATA,
+        "resampling": Resampling.average if coarser else Resampling.bilinear,
+        **({} if coarser else POINT_KERNEL),
+        **({"COORDINATE_OPERATION": way.pipeline} if way.pipeline else {}),
+    }
     filled = 0
     with (
         rasterio.open(facts.path) as raster,
-        WarpedVRT(
-            raster,
-            src_crs=facts.crs.to_wkt(),
-            crs=crs,
-            src_nodata=facts.nodata,
-            nodata=FLOAT_NODATA,
-            transform=transform,
-            width=grid.columns,
-            height=grid.rows,
-            dtype="float64",
-            resampling=Resampling.average if coarser else Resampling.bilinear,
-            **({} if coarser else POINT_KERNEL),
-        ) as warped,
         rasterio.open(target, "w", **profile, crs=crs, transform=transform, nodata=FLOAT_NODATA) as copy,
     ):
-        for row in range(0, grid.rows, CHUNK_CELLS):
-            for column in range(0, grid.columns, CHUNK_CELLS):
-                height = min(CHUNK_CELLS, grid.rows - row)
-                width = min(CHUNK_CELLS, grid.columns - column)
-                window = rasterio.windows.Window(column, row, width, height)
-                values = warped.read(1, window=window)
-                known = np.isfinite(values) & (values != FLOAT_NODATA)
-                filled += int(known.sum())
-                copy.write(np.where(known, values * factor, FLOAT_NODATA).astype(np.float32), 1, window=window)
+        for chunk in tile_windows(grid, CHUNK_CELLS, CHUNK_CELLS):
+            values = np.empty((chunk.rows, chunk.columns))
+            reproject(rasterio.band(raster, 1), values, dst_transform=tile_transform(chunk, grid), **options)
+            known = np.isfinite(values) & (values != FLOAT_NODATA)
+            filled += int(known.sum())
+            window = rasterio.windows.Window(chunk.column, chunk.row, chunk.columns, chunk.rows)
+            copy.write(np.where(known, values * factor, FLOAT_NODATA).astype(np.float32), 1, window=window)
     return filled
 
 
@@ -268,8 +178,7 @@ def cells_at(facts, x_m, y_m, crs, *, factor=1.0):
     ndarray of float64, of the shape of `x_m`
         NaN outside the raster and where it has no data.
     """
-    into = Transformer.from_crs(crs, facts.crs, always_xy=True)
-    x, y = into.transform(np.ravel(x_m), np.ravel(y_m))
+    x, y = way_to_run(facts, crs).inverse(np.ravel(x_m), np.ravel(y_m))
     west, _, _, north = facts.bounds
     column = np.floor((np.asarray(x) - west) / facts.cell_width)
     row = np.floor((north - np.asarray(y)) / facts.cell_height)

@@ -12,7 +12,8 @@ from sitefinder.flows.fitting import fit_equations
 from sitefinder.io.flow_files import read_equations, read_gauges
 from sitefinder.io.outputs import writable_folder
 from sitefinder.io.power_files import read_costs, read_machines
-from sitefinder.io.rasters import bounds_in_run, raster_facts
+from sitefinder.io.raster_facts import raster_facts, way_to_run
+from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.vectors import read_layer, refuse_distant
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
@@ -78,9 +79,10 @@ def read_inputs(settings, folder):
     tried(writable_folder, folder / settings.run.output_folder)
     if problems:
         raise _together(problems)
-    dem = tried(raster_facts, settings.inputs.dem, folder, "dem")
+    dem = tried(_raster, settings.inputs.dem, folder, settings.run.crs, "dem")
     covariates = {
-        name: tried(raster_facts, source, folder, name) for name, source in settings.inputs.covariates.items()
+        name: tried(_raster, source, folder, settings.run.crs, name)
+        for name, source in settings.inputs.covariates.items()
     }
     bounds = None if dem is None else bounds_in_run(dem, settings.run.crs)
     layers = {}
@@ -157,6 +159,12 @@ def check_run_crs(crs):
             found=f"{crs} ({system.name}), with axes in {unit}",
             fix="choose the projected system of your region; degrees have no length",
         )
+
+
+# Facts of a raster, with the operation that takes it to the run's system in its lineage.
+def _raster(source, folder, crs, what):
+    facts = raster_facts(source, folder, what)
+    return facts._replace(lineage=facts.lineage | {"operation": way_to_run(facts, crs).told})
 
 
 def _layer(source, folder, crs, bounds, what, geometry, allow_empty):

@@ -26,6 +26,7 @@ output_folder = "out"
 [inputs.dem]
 path = "dem.tif"
 vertical_unit = "metre"
+vertical_datum = "invented"
 error_rmse_m = 0.2
 
 [inputs.streams]

@@ -9,10 +9,10 @@ from rasterio.transform import Affine
 from sitefinder.config import CovariateSource, DemSource
 from sitefinder.errors import InputError
 from sitefinder.io import rasters
+from sitefinder.io.raster_facts import raster_facts
 from sitefinder.io.rasters import (
     bounds_in_run,
     cells_at,
-    raster_facts,
     read_labels,
     read_window,
     run_grid,
@@ -39,7 +39,7 @@ def saved(tmp_path):
             path, "w", driver="GTiff", crs=crs, transform=transform, nodata=nodata, **shape
         ) as raster:
             raster.write(values, 1)
-        stated = {"vertical_unit": "metre", "error_rmse_m": 0.5}
+        stated = {"vertical_unit": "metre", "vertical_datum": "invented", "error_rmse_m": 0.5}
         stated |= {name.removeprefix("stated_"): value for name, value in source.items()}
         return raster_facts(DemSource(path="dem.tif", **stated), tmp_path, "dem")
 
@@ -354,7 +354,7 @@ def test_labels_come_back_and_lie_where_their_tile_lies(tmp_path):
     ("path", "crs"), [("zion/dem_3arcsec.tif", "EPSG:4326"), ("eno/dem_third_arcsec.tif", "OGC:CRS83")]
 )
 def test_cells_of_real_dems_in_degrees_are_the_files_own(shared_data, path, crs):
-    source = DemSource(path=path, vertical_unit="metre", error_rmse_m=3.0)
+    source = DemSource(path=path, vertical_unit="metre", vertical_datum="sea level", error_rmse_m=3.0)
     facts = raster_facts(source, shared_data, "dem")
     with rasterio.open(shared_data / path) as raster:
         values = raster.read(1)

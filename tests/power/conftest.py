@@ -13,7 +13,9 @@ def settings():
     return check_settings(
         {
             "run": {"name": "an invented valley", "crs": "EPSG:32633", "output_folder": "out"},
-            "inputs": {"dem": {"path": "dem.tif", "vertical_unit": "metre", "error_rmse_m": 1.0}},
+            "inputs": {
+                "dem": {"path": "dem.tif", "vertical_unit": "metre", "vertical_datum": "any", "error_rmse_m": 1.0}
+            },
             "flows": {"equations": ["equations.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
             "energy": {"machines": ["machines.toml"]},
             "costs": {"file": "costs.toml", "price_per_kwh": 0.15},

@@ -23,7 +23,7 @@ crs = "EPSG:32633"
 output_folder = "out"
 
 [inputs]
-dem = {{path = "dem.tif", vertical_unit = "metre", error_rmse_m = 0.1}}
+dem = {{path = "dem.tif", vertical_unit = "metre", vertical_datum = "invented", error_rmse_m = 0.1}}
 streams = {{path = "layers.gpkg", layer = "streams", id_column = "id"}}
 districts = {{path = "layers.gpkg", layer = "districts", id_column = "id"}}
 {inputs}
