@@ -1,6 +1,5 @@
 """The stages that stand on the ground: surface, network, terrain, catchments and heads."""
 
-from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -9,9 +8,9 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError
-from sitefinder.io.rasters import cells_at, read_window, run_grid, warp_once, write_labels
+from sitefinder.io.rasters import cells_at, run_grid, warp_once
 from sitefinder.io.whitebox_engine import derive_network
-from sitefinder.pipeline.workers import mapped
+from sitefinder.stages.drainage import COVARIATE_STEPS, drain_tiles
 from sitefinder.streams.catchments import catchment_means, drained_area_km2, sums_upstream
 from sitefinder.streams.channels import find_channels, owned_points
 from sitefinder.streams.network import build_network
@@ -19,12 +18,10 @@ from sitefinder.streams.profile import monotone_profile
 from sitefinder.streams.profile_error import simulate_profile_errors
 from sitefinder.streams.stations import place_stations
 from sitefinder.streams.transects import transect_points
-from sitefinder.terrain.grid import Grid, Window, tile_windows
+from sitefinder.terrain.grid import Grid, tile_windows
 from sitefinder.terrain.stream_cells import StreamCells, stream_cells
-from sitefinder.terrain.tiles import MISSING, drain_tile, merge_tile_sums
+from sitefinder.terrain.tiles import merge_tile_sums
 
-# Covariates are summed as whole thousandths, so that no order of adding can change a sum.
-COVARIATE_STEPS = 1000.0
 # Reach of a transect to each side, in cells of the DEM, where the settings state none.
 TRANSECT_CELLS = 2.5
 
@@ -132,18 +129,8 @@ def drain_terrain(settings, surface, network, placed, channels, scratch, progres
     """Drain the region tile by tile to its stations."""
     grid, terrain = surface.grid, settings.terrain
     cells = stream_cells(*_pieces(placed, channels), network.links["downstream_link"].to_numpy(), grid)
-    scales = dict.fromkeys(surface.covariate_paths, COVARIATE_STEPS)
     tiles = tile_windows(grid, terrain.tile_rows, terrain.tile_columns)
-    task = partial(
-        _drain_one,
-        surface=surface,
-        cells=cells,
-        scales=scales,
-        margin_cells=terrain.margin_cells,
-        scratch=scratch,
-        crs=settings.run.crs,
-    )
-    sums = mapped(task, tiles, settings.run.workers, done=progress)
+    sums, label_tiles = drain_tiles(settings, surface, cells, tiles, scratch, progress)
     merged = merge_tile_sums(sums, len(placed.stations))
     if merged.cells.sum() == 0:
         raise InputError.of(
@@ -152,27 +139,7 @@ def drain_terrain(settings, surface, network, placed, channels, scratch, progres
             found=f"{len(cells.row)} stream cells on a grid of {grid.rows} × {grid.columns}",
             fix="check that DEM and streams are of the same region",
         )
-    return Ground(merged, cells, [(tile, _label_path(scratch, tile)) for tile in tiles])
-
-
-def _label_path(scratch, tile):
-    return scratch / f"labels-{tile.row}-{tile.column}.tif"
-
-
-# One tile, on any worker: its labels stay in the scratch folder, its sums come back.
-def _drain_one(core: Window, *, surface, cells, scales, margin_cells, scratch, crs):
-    def read(window):
-        elevation_m, valid = read_window(surface.dem_path, window)
-        covariates = {}
-        for name, path in surface.covariate_paths.items():
-            values, known = read_window(path, window)
-            scaled = np.rint(values.astype(np.float64) * scales[name])
-            covariates[name] = np.where(known, scaled, MISSING).astype(np.int64)
-        return elevation_m, valid, covariates
-
-    drained = drain_tile(read, core, surface.grid, cells, margin_cells)
-    write_labels(_label_path(scratch, core), core, drained.label, surface.grid, crs)
-    return drained.sums
+    return Ground(merged, cells, label_tiles)
 
 
 # Polylines in compressed form: the segments; from each station the way to its channel, where water that runs

@@ -15,6 +15,7 @@ from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.graph import Stage, bound, run_stages
 from sitefinder.power.uncertainty import intervals
 from sitefinder.stages.choice import choose, in_region, judge, overlap_rules
+from sitefinder.stages.drainage import list_terrain_repairs
 from sitefinder.stages.ground import (
     drain_terrain,
     fit_profile,
@@ -83,7 +84,9 @@ def make_tables(
     catchment_table = geopandas.GeoDataFrame(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
-    repairs = pd.concat([inputs.repairs, network.repairs], ignore_index=True)
+    repairs = pd.concat(
+        [inputs.repairs, network.repairs, list_terrain_repairs(surface, terrain)], ignore_index=True
+    )
     tables = {
         "sites": made.sites,
         "stretches": made.stretches,

@@ -6,9 +6,11 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-# Labels that name no station: the path leaves the DEM; the path leaves the window; not a stream cell.
+# Labels that name no station: the path leaves the DEM; it leaves the window; it ends in a closed basin. In seeds:
+# not an end.
 OFF_DEM = -1
 UNKNOWN = -2
+SINK = -3
 NO_SEED = -9
 
 # Directions 0..7 are east, south-east, south, ... clockwise; the order also breaks ties, lowest first.
@@ -39,7 +41,8 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     valid : ndarray of bool, shape (rows, columns)
         False where the DEM has no data. A cell that is not finite counts as without data too.
     seed : ndarray of int32, shape (rows, columns)
-        Station number of stream cells, `NO_SEED` elsewhere. In cells without data it does not count.
+        Station number of stream cells, `NO_SEED` elsewhere. Any other number is an end as well, and the label of
+        what drains to it. In cells without data it does not count.
     open_edges : OpenEdges or sequence of 4 bool
         North, south, west, east: True where the window's border is not the DEM's own.
     cell_width_m, cell_height_m : float
@@ -171,7 +174,7 @@ def _mark_ends(label, usable, seed, open_edges):
     for is_open, border in zip(open_edges, borders, strict=True):
         if is_open:
             label[border] = UNKNOWN
-    np.copyto(label, seed, where=seed >= 0)
+    np.copyto(label, seed, where=seed != NO_SEED)
     label[~usable] = OFF_DEM
 
 
@@ -269,7 +272,7 @@ def _spread(surface, progress, label, pointer, order, offset, per_metre):
                     lower = direction
             elif along < 0 and height == level and state == nearer:
                 along = direction
-        if own >= 0 or own == UNKNOWN:
+        if own != NO_SEED and own != OFF_DEM:
             continue
         if lower >= 0:
             pointer[cell] = lower

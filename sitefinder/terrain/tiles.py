@@ -3,14 +3,18 @@
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from numba import njit
 
-from sitefinder.terrain.flood import COLUMN_STEP, NO_POINTER, OFF_DEM, ROW_STEP, UNKNOWN, edge_cells, flood
+from sitefinder.terrain.flood import COLUMN_STEP, NO_POINTER, OFF_DEM, ROW_STEP, SINK, UNKNOWN, edge_cells
+from sitefinder.terrain.gaps import bridged
 from sitefinder.terrain.grid import OpenEdges, Window, open_edges, widened
+from sitefinder.terrain.sinks import flood_with_sinks
 from sitefinder.terrain.stream_cells import seeds_in
 
 # Marks a cell for which a covariate has no value.
 MISSING = np.iinfo(np.int64).min
+SINK_COLUMNS = {"row": np.int64, "column": np.int64, "depth_m": np.float64, "cells": np.int64}
 
 
 class TileSums(NamedTuple):
@@ -18,8 +22,11 @@ class TileSums(NamedTuple):
 
     ``cells`` and ``edge_cells`` (of them, those beyond which the DEM ends) are counts; ``sums`` and ``covered``
     hold for each covariate the sum of its scaled values and the number of cells that have one. All are int64.
-    ``unknown_cells`` and ``off_dem_cells`` are cells of the tile that reach no station: the first because
-    the window was too small, the second because their water leaves the DEM; ``no_data_cells`` are neither.
+    ``sinks`` has a row for each closed basin that cells of the tile drain to: ``row`` and ``column`` of its lowest
+    cell in the grid, ``depth_m`` below its rim, and ``cells``, how many of the tile drain to it.
+    ``unknown_cells``, ``off_dem_cells`` and ``sink_cells`` are cells of the tile that reach no station: because
+    the window was too small, because their water leaves the DEM, and because it ends in a closed basin;
+    ``no_data_cells`` are none of these.
     """
 
     label: np.ndarray
@@ -27,8 +34,10 @@ class TileSums(NamedTuple):
     edge_cells: np.ndarray
     sums: dict
     covered: dict
+    sinks: pd.DataFrame
     unknown_cells: int
     off_dem_cells: int
+    sink_cells: int
     no_data_cells: int
 
 
@@ -51,12 +60,14 @@ class StationSums(NamedTuple):
     edge_cells: np.ndarray
     sums: dict
     covered: dict
+    sinks: pd.DataFrame
     unknown_cells: int
     off_dem_cells: int
+    sink_cells: int
     no_data_cells: int
 
 
-def drain_tile(read, core, grid, cells, margin_cells):
+def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None):
     """Sums of one tile, with a window no larger than it takes to know where each cell of it drains.
 
     Parameters
@@ -70,6 +81,8 @@ def drain_tile(read, core, grid, cells, margin_cells):
     margin_cells : int
         Margin round the tile to begin with [cells]. It is doubled on each side where paths of the tile leave
         the window, until none does.
+    sink_depth_m : float or None
+        Depth from which on a hollow is a closed basin [m], as `flood_with_sinks` takes it.
 
     Returns
     -------
@@ -89,7 +102,14 @@ def drain_tile(read, core, grid, cells, margin_cells):
         elevation_m, valid, covariates = read(window)
         seed = seeds_in(cells, window)
         drained = drain_window(
-            elevation_m, valid, seed, core=core, window=window, grid=grid, covariates=covariates
+            elevation_m,
+            valid,
+            seed,
+            core=core,
+            window=window,
+            grid=grid,
+            covariates=covariates,
+            sink_depth_m=sink_depth_m,
         )
         if drained.sums.unknown_cells == 0:
             return drained
@@ -98,7 +118,7 @@ def drain_tile(read, core, grid, cells, margin_cells):
         )
 
 
-def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates):
+def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates, sink_depth_m=None):
     """Sums of the cells of a tile, as far as they are known from one window.
 
     Parameters
@@ -115,6 +135,8 @@ def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates):
     covariates : dict of str to ndarray of int64, same shape
         Scaled values of each covariate, `MISSING` where there is none. Integers add up to the same sum
         in any order, so that tiles and workers cannot change it.
+    sink_depth_m : float or None
+        Depth from which on a hollow is a closed basin [m], as `flood_with_sinks` takes it.
 
     Returns
     -------
@@ -140,33 +162,64 @@ def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates):
     if min(room) < 0 or any(is_open and cells < 1 for is_open, cells in zip(edges, room, strict=True)):
         raise ValueError(f"{core} must lie a cell inside the open borders of {window}")
 
-    drained = flood(elevation_m, valid, seed, edges, grid.cell_width_m, grid.cell_height_m)
+    elevation_m, valid, seed = bridged(elevation_m, valid, seed, edges)
+    drained, sinks, sink_number, way_out = flood_with_sinks(
+        elevation_m, valid, seed, edges, grid.cell_width_m, grid.cell_height_m, sink_depth_m=sink_depth_m
+    )
     part = (slice(least.row, least.row + core.rows), slice(least.column, least.column + core.columns))
     label = np.ascontiguousarray(drained.label[part])
     left_by = OpenEdges(False, False, False, False)
     if np.any(label == UNKNOWN):
-        left_by = OpenEdges(*_borders_reached(drained.label, drained.pointer, tuple(least), tuple(edges)))
-    usable = valid & np.isfinite(elevation_m)
-    is_edge = edge_cells(usable, edges)[part]
-    covariates = {name: values[part] for name, values in covariates.items()}
-    return DrainedTile(_summed(label, usable[part], is_edge, covariates), label, window, left_by)
+        left_by = OpenEdges(*_borders_reached(drained.label, drained.pointer, way_out, tuple(least), tuple(edges)))
+    sums = sums_of_labels(
+        label,
+        valid[part],
+        edge_cells(valid, edges)[part],
+        {name: values[part] for name, values in covariates.items()},
+        _sinks_of_tile(sinks, None if sink_number is None else sink_number[part], window),
+    )
+    return DrainedTile(sums, label, window, left_by)
+
+
+# Closed basins by their place in the grid, with the cells of the tile that drain to each.
+def _sinks_of_tile(sinks, number, window):
+    cells = np.zeros(0, np.int64) if number is None else np.bincount(number[number >= 0], minlength=len(sinks.row))
+    present = np.flatnonzero(cells)
+    return pd.DataFrame(
+        {
+            "row": sinks.row[present] + window.row,
+            "column": sinks.column[present] + window.column,
+            "depth_m": sinks.depth_m[present],
+            "cells": cells[present],
+        }
+    )
 
 
 # Open borders (north, south, west, east) at which the paths of unknown cells of the tile end. A path is followed
-# only until it meets one that was followed before.
+# only until it meets one that was followed before. One that ends inside the window, at a hollow of which nothing
+# is known, goes on along the way out.
 @njit(cache=True)
-def _borders_reached(label, pointer, least, edges):
+def _borders_reached(label, pointer, way_out, least, edges):
     rows, columns = label.shape
     followed = np.zeros(label.shape, dtype=np.bool_)
+    followed_out = np.zeros(label.shape, dtype=np.bool_)
     north, south, west, east = False, False, False, False
     for first_row in range(least[0], least[0] + least[2]):
         for first_column in range(least[1], least[1] + least[3]):
             if label[first_row, first_column] != UNKNOWN:
                 continue
             row, column = first_row, first_column
-            while not followed[row, column]:
+            while not followed[row, column] and pointer[row, column] != NO_POINTER:
                 followed[row, column] = True
                 direction = pointer[row, column]
+                row += ROW_STEP[direction]
+                column += COLUMN_STEP[direction]
+            if followed[row, column]:
+                continue
+            followed[row, column] = True
+            while not followed_out[row, column]:
+                followed_out[row, column] = True
+                direction = way_out[row, column]
                 if direction == NO_POINTER:
                     north |= edges[0] and row == 0
                     south |= edges[1] and row == rows - 1
@@ -202,8 +255,10 @@ def merge_tile_sums(tiles, n_stations):
         edge_cells=np.zeros(n_stations, dtype=np.int64),
         sums={name: np.zeros(n_stations, dtype=np.int64) for name in names},
         covered={name: np.zeros(n_stations, dtype=np.int64) for name in names},
+        sinks=_merged_sinks([tile.sinks for tile in tiles if len(tile.sinks)]),
         unknown_cells=sum(tile.unknown_cells for tile in tiles),
         off_dem_cells=sum(tile.off_dem_cells for tile in tiles),
+        sink_cells=sum(tile.sink_cells for tile in tiles),
         no_data_cells=sum(tile.no_data_cells for tile in tiles),
     )
     for tile in tiles:
@@ -220,8 +275,34 @@ def merge_tile_sums(tiles, n_stations):
     return merged
 
 
-# Sums by label over the cells of a tile.
-def _summed(label, usable, is_edge, covariates):
+# Each closed basin once: every tile that knows of it found the same depth.
+def _merged_sinks(tables):
+    if not tables:
+        return pd.DataFrame({"row": [], "column": [], "depth_m": [], "cells": []}).astype(SINK_COLUMNS)
+    together = pd.concat(tables, ignore_index=True).groupby(["row", "column"], sort=True, as_index=False)
+    return together.agg(depth_m=("depth_m", "first"), cells=("cells", "sum")).astype(SINK_COLUMNS)
+
+
+def sums_of_labels(label, valid, is_edge, covariates, sinks):
+    """Sums of a tile whose cells have their labels already, by whatever engine.
+
+    Parameters
+    ----------
+    label : ndarray of int32, shape (rows, columns)
+        Station that each cell drains to, or `OFF_DEM`, `UNKNOWN` or `SINK`.
+    valid : ndarray of bool, same shape
+        False where the DEM has no data.
+    is_edge : ndarray of bool, same shape
+        True in cells beyond which the DEM ends.
+    covariates : dict of str to ndarray of int64, same shape
+        As `drain_window` takes them.
+    sinks : DataFrame
+        As in `TileSums`.
+
+    Returns
+    -------
+    TileSums
+    """
     drains = label >= 0
     lowest = label[drains].min(initial=np.iinfo(np.int32).max)
     position = np.where(drains, label - lowest, -1)
@@ -229,15 +310,17 @@ def _summed(label, usable, is_edge, covariates):
     present = np.flatnonzero(cells)
     edges = np.bincount(position[drains & is_edge], minlength=cells.size)
     added = {name: _added(position, values, cells.size) for name, values in covariates.items()}
-    no_data = int(np.count_nonzero(~usable))
+    no_data = int(np.count_nonzero(~valid))
     return TileSums(
         label=(present + lowest).astype(np.int32),
         cells=cells[present],
         edge_cells=edges[present],
         sums={name: total[present] for name, (total, _) in added.items()},
         covered={name: counted[present] for name, (_, counted) in added.items()},
+        sinks=sinks,
         unknown_cells=int(np.count_nonzero(label == UNKNOWN)),
         off_dem_cells=int(np.count_nonzero(label == OFF_DEM)) - no_data,
+        sink_cells=int(np.count_nonzero(label == SINK)),
         no_data_cells=no_data,
     )
 

@@ -4,6 +4,7 @@ Run as a program, it tries ten thousand random windows and prints the count.
 """
 
 import numpy as np
+import pandas as pd
 import pyflwdir
 import pytest
 from scipy import ndimage
@@ -14,15 +15,19 @@ from sitefinder.terrain.flood import (
     NO_SEED,
     OFF_DEM,
     ROW_STEP,
+    SINK,
     UNKNOWN,
     edge_cells,
     flood,
 )
+from sitefinder.terrain.gaps import bridged
 from sitefinder.terrain.grid import Grid, Window, open_edges, tile_windows
+from sitefinder.terrain.sinks import flood_with_sinks
 from sitefinder.terrain.stream_cells import stream_cells
 from sitefinder.terrain.tiles import MISSING, drain_tile, merge_tile_sums
 
 CLOSED = (False, False, False, False)
+SINK_DEPTHS_M = (None, 20.0)
 EIGHT = np.ones((3, 3), dtype=bool)
 
 
@@ -51,27 +56,46 @@ def rough_ground(rows, columns, random_seed):
     return (np.round((height - height.min()) / np.ptp(height) * 400 * 8) / 8).astype(np.float32)
 
 
-# Random sub-windows of random ground: how many there were, their cells, those known, and those known wrongly.
+# Label of each cell, and row, column and depth of its closed basin, where it has one, counted from the whole.
+def ends(elevation_m, valid, seed, edges, cell_size_m, sink_depth_m, corner):
+    cells = bridged(elevation_m, valid, seed, edges)
+    answer = flood_with_sinks(*cells, edges, *cell_size_m, sink_depth_m=sink_depth_m)
+    basins = np.full((4, *seed.shape), -1.0)
+    basins[0] = answer.flood.label
+    if sink_depth_m is not None:
+        is_closed = answer.flood.label == SINK
+        assert np.array_equal(is_closed, answer.sink_number >= 0)
+        table = np.array([answer.sinks.row + corner[0], answer.sinks.column + corner[1], answer.sinks.depth_m])
+        basins[1:, is_closed] = table[:, answer.sink_number[is_closed]]
+    return basins
+
+
+# Random sub-windows of random ground: how many there were, their cells, those known, those in closed basins, and
+# those known wrongly.
 def windows_tried(count, random_seed):
     generator = np.random.default_rng(random_seed)
-    tried = cells = known = wrong = 0
+    tried = cells = known = closed = wrong = 0
     while tried < count:
         rows, columns = generator.integers(3, 40, 2)
         elevation_m, valid, seed, cell_size_m = strewn_ground(generator, rows, columns)
-        everything = flood(elevation_m, valid, seed, CLOSED, *cell_size_m)
+        sink_depth_m = None if tried % 2 else float(generator.integers(1, 6))
+        everything = ends(elevation_m, valid, seed, CLOSED, cell_size_m, sink_depth_m, (0, 0))
         grid = Grid(rows, columns, 0.0, 0.0, *cell_size_m)
         for _ in range(5):
             top, bottom = np.sort(generator.choice(rows + 1, 2, replace=False))
             left, right = np.sort(generator.choice(columns + 1, 2, replace=False))
             part = np.s_[top:bottom, left:right]
             edges = open_edges(Window(top, left, bottom - top, right - left), grid)
-            label = flood(elevation_m[part], valid[part], seed[part], edges, *cell_size_m).label
-            is_known = label != UNKNOWN
+            answer = ends(
+                elevation_m[part], valid[part], seed[part], edges, cell_size_m, sink_depth_m, (top, left)
+            )
+            is_known = answer[0] != UNKNOWN
             tried += 1
-            cells += label.size
+            cells += is_known.size
             known += np.count_nonzero(is_known)
-            wrong += np.count_nonzero(label[is_known] != everything.label[part][is_known])
-    return tried, cells, known, wrong
+            closed += np.count_nonzero(answer[0] == SINK)
+            wrong += np.count_nonzero(np.any(answer != everything[:, *part], axis=0) & is_known)
+    return tried, cells, known, closed, wrong
 
 
 # Cell that each cell drains to, in flat numbering; itself at an end.
@@ -95,11 +119,12 @@ GROUNDS = [strewn_ground(np.random.default_rng(number), 31, 37) for number in ra
 
 
 def test_a_label_in_a_window_is_that_of_the_whole_or_unknown():
-    tried, cells, known, wrong = windows_tried(1500, random_seed=1)
+    tried, cells, known, closed, wrong = windows_tried(1500, random_seed=1)
 
     assert wrong == 0
     # The law would hold for a flood that knows nothing; a third of these cells are known.
     assert known > 0.25 * cells
+    assert closed > 0.01 * cells
     assert tried >= 1500
 
 
@@ -240,10 +265,10 @@ def region():
 
 
 # Sums of all stations with tiles of a size.
-def sums_with_tiles(region, tile_rows, tile_columns, margin_cells):
+def sums_with_tiles(region, tile_rows, tile_columns, margin_cells, sink_depth_m):
     grid, cells, read, _, stations = region
     tiles = [
-        drain_tile(read, tile, grid, cells, margin_cells).sums
+        drain_tile(read, tile, grid, cells, margin_cells, sink_depth_m=sink_depth_m).sums
         for tile in tile_windows(grid, tile_rows, tile_columns)
     ]
     return merge_tile_sums(tiles, stations)
@@ -251,34 +276,59 @@ def sums_with_tiles(region, tile_rows, tile_columns, margin_cells):
 
 @pytest.fixture(scope="module")
 def sums_of_one_tile(region):
-    return sums_with_tiles(region, 500, 600, 1)
+    return {sink_depth_m: sums_with_tiles(region, 500, 600, 1, sink_depth_m) for sink_depth_m in SINK_DEPTHS_M}
 
 
-def test_areas_add_up_to_the_number_of_cells(region, sums_of_one_tile):
-    sums = sums_of_one_tile
+@pytest.mark.parametrize("sink_depth_m", SINK_DEPTHS_M)
+def test_areas_add_up_to_the_number_of_cells(region, sums_of_one_tile, sink_depth_m):
+    sums = sums_of_one_tile[sink_depth_m]
     grid, cells, _, valid, _ = region
 
-    assert sums.cells.sum() + sums.off_dem_cells + sums.no_data_cells == grid.rows * grid.columns
-    assert sums.no_data_cells == np.count_nonzero(~valid)
+    lost = sums.off_dem_cells + sums.sink_cells + sums.no_data_cells
+    assert sums.cells.sum() + lost == grid.rows * grid.columns
+    # A stream cell in a gap counts as its stream's where it has ground beside it.
+    in_gaps = np.zeros(valid.shape, dtype=bool)
+    in_gaps[cells.row, cells.column] = ~valid[cells.row, cells.column]
+    in_gaps &= ndimage.binary_dilation(valid, EIGHT)
+    assert sums.no_data_cells == np.count_nonzero(~valid) - np.count_nonzero(in_gaps)
+    assert np.count_nonzero(in_gaps) == 2
     assert sums.unknown_cells == 0
     # Each station has at least its own stream cells, and most of the region's land is some station's.
     own = np.bincount(cells.label[valid[cells.row, cells.column]], minlength=sums.cells.size)
     assert np.all(sums.cells >= own)
-    assert sums.cells.sum() > 0.3 * valid.size
+    assert sums.cells.sum() > 0.2 * valid.size
 
 
+@pytest.mark.parametrize("sink_depth_m", SINK_DEPTHS_M)
 @pytest.mark.parametrize(
     ("rows", "columns", "margin"), [(250, 300, 16), (251, 173, 1), (167, 200, 40), (64, 600, 5)]
 )
-def test_tiles_of_any_size_give_the_same_sums(region, sums_of_one_tile, rows, columns, margin):
-    sums = sums_with_tiles(region, rows, columns, margin)
+def test_tiles_of_any_size_give_the_same_sums(region, sums_of_one_tile, rows, columns, margin, sink_depth_m):
+    sums = sums_with_tiles(region, rows, columns, margin, sink_depth_m)
 
+    whole = sums_of_one_tile[sink_depth_m]
     for name in ("cells", "edge_cells"):
-        assert np.array_equal(getattr(sums, name), getattr(sums_of_one_tile, name)), name
+        assert np.array_equal(getattr(sums, name), getattr(whole, name)), name
     for name in ("sums", "covered"):
-        assert np.array_equal(getattr(sums, name)["rain"], getattr(sums_of_one_tile, name)["rain"]), name
-    assert sums[-3:] == sums_of_one_tile[-3:]
+        assert np.array_equal(getattr(sums, name)["rain"], getattr(whole, name)["rain"]), name
+    pd.testing.assert_frame_equal(sums.sinks, whole.sinks, check_exact=True)
+    assert sums[-4:] == whole[-4:]
+
+
+def test_closed_basins_keep_what_drains_to_them(sums_of_one_tile):
+    open_one, closed = sums_of_one_tile[None], sums_of_one_tile[20.0]
+
+    assert len(open_one.sinks) == open_one.sink_cells == 0
+    assert len(closed.sinks) > 5
+    assert closed.sinks["depth_m"].min() >= 20.0
+    assert closed.sinks["cells"].sum() == closed.sink_cells
+    lost = open_one.cells.sum() + open_one.off_dem_cells - closed.cells.sum() - closed.off_dem_cells
+    assert lost == closed.sink_cells
 
 
 if __name__ == "__main__":
-    print("{} windows, {} cells, {} of them known, {} wrong".format(*windows_tried(10_000, random_seed=2)))
+    print(
+        "{} windows, {} cells, {} of them known, {} in closed basins, {} wrong".format(
+            *windows_tried(10_000, random_seed=2)
+        )
+    )

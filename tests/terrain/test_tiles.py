@@ -1,6 +1,7 @@
 """Sums of the land that drains to each station, tile by tile."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from sitefinder.terrain.flood import NO_SEED, OFF_DEM, UNKNOWN
@@ -181,7 +182,7 @@ def test_a_covariate_of_another_shape_is_refused():
 
 def test_a_station_that_does_not_exist_is_refused():
     one = np.array([1], dtype=np.int64)
-    tile = TileSums(np.array([4], dtype=np.int32), one, one, {}, {}, 0, 0, 0)
+    tile = TileSums(np.array([4], dtype=np.int32), one, one, {}, {}, pd.DataFrame(), 0, 0, 0, 0)
     with pytest.raises(ValueError, match="drains to station 4, but there are 3"):
         merge_tile_sums([tile], 3)
 
@@ -189,6 +190,9 @@ def test_a_station_that_does_not_exist_is_refused():
 def test_tiles_with_different_covariates_are_refused():
     one = np.array([1], dtype=np.int64)
     station = np.array([0], dtype=np.int32)
-    tiles = [TileSums(station, one, one, {name: one}, {name: one}, 0, 0, 0) for name in ("rain", "snow")]
+    nothing = pd.DataFrame()
+    tiles = [
+        TileSums(station, one, one, {name: one}, {name: one}, nothing, 0, 0, 0, 0) for name in ("rain", "snow")
+    ]
     with pytest.raises(ValueError, match="different covariates"):
         merge_tile_sums(tiles, 3)

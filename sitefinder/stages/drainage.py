@@ -1,0 +1,94 @@
+"""From the warped DEM and the stream cells to what drains to each station, tile by tile."""
+
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.io.rasters import read_window, write_labels
+from sitefinder.pipeline.workers import mapped
+from sitefinder.streams.lines import REPAIR_COLUMNS
+from sitefinder.terrain.grid import Window, centre_of
+from sitefinder.terrain.tiles import MISSING, drain_tile
+
+# Covariates are summed as whole thousandths, so that no order of adding can change a sum.
+COVARIATE_STEPS = 1000.0
+
+
+def drain_tiles(settings, surface, cells, tiles, scratch, progress):
+    """Drain tiles, on as many processes as the settings say.
+
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+    surface : Surface
+    cells : StreamCells
+    tiles : list of Window
+    scratch : Path
+        Where the labels of each tile are kept.
+    progress : callable or None
+        Told of each tile done.
+
+    Returns
+    -------
+    sums : list of TileSums
+    label_tiles : list of (Window, Path)
+        Where the labels of each tile lie.
+    """
+    task = partial(
+        _drain_one,
+        surface=surface,
+        cells=cells,
+        margin_cells=settings.terrain.margin_cells,
+        sink_depth_m=settings.terrain.sink_depth_m,
+        scratch=scratch,
+        crs=settings.run.crs,
+    )
+    sums = mapped(task, tiles, settings.run.workers, done=progress)
+    return sums, [(tile, _label_path(scratch, tile)) for tile in tiles]
+
+
+def _label_path(scratch, tile):
+    return scratch / f"labels-{tile.row}-{tile.column}.tif"
+
+
+# One tile, on any worker: its labels stay in the scratch folder, its sums come back.
+def _drain_one(core: Window, *, surface, cells, margin_cells, sink_depth_m, scratch, crs):
+    def read(window):
+        return *read_window(surface.dem_path, window), _scaled_covariates(surface, window)
+
+    drained = drain_tile(read, core, surface.grid, cells, margin_cells, sink_depth_m=sink_depth_m)
+    write_labels(_label_path(scratch, core), core, drained.label, surface.grid, crs)
+    return drained.sums
+
+
+# Covariates of a window as whole steps, int64.
+def _scaled_covariates(surface, window):
+    covariates = {}
+    for name, path in surface.covariate_paths.items():
+        values, known = read_window(path, window)
+        scaled = np.rint(values.astype(np.float64) * COVARIATE_STEPS)
+        covariates[name] = np.where(known, scaled, MISSING).astype(np.int64)
+    return covariates
+
+
+def list_terrain_repairs(surface, ground):
+    """What was done to the surface before water was led over it, and where water was kept back.
+
+    Returns
+    -------
+    DataFrame
+        As the repairs of a layer.
+    """
+    rows = []
+    for sink in ground.sums.sinks.itertuples():
+        x_m, y_m = centre_of(surface.grid, sink.row, sink.column)
+        rows.append(
+            (
+                "dem",
+                f"({x_m:.0f}, {y_m:.0f})",
+                f"closed basin {sink.depth_m:.1f} m deep",
+                f"kept; {sink.cells} cells drain to it and to no stream",
+            )
+        )
+    return pd.DataFrame(rows, columns=REPAIR_COLUMNS)
