@@ -138,6 +138,15 @@ def test_ponds_drown_every_segment_whose_lower_end_lies_below_the_crest(seed):
         assert ponds[number] == {station for station in above if profile[station] < crest}
         assert taken[number] == ponds[number] | {row.tailrace}
         assert row.head_m == profile[row.intake] + row.weir_height_m - profile[row.tailrace]
+        # The water's edge lies where the straight bed between two stations meets the crest.
+        edges = [0.0]
+        for upper in above:
+            lower = stations["downstream"][upper]
+            if upper != row.intake and profile[lower] < crest:
+                rise = profile[upper] - profile[lower]
+                part = 1.0 if profile[upper] <= crest else (crest - profile[lower]) / rise
+                edges.append(way[lower, row.intake] + part * stations["to_downstream_m"][upper])
+        assert row.pond_length_m == pytest.approx(max(edges), abs=1e-3)
 
 
 def test_a_weir_of_2_m_on_a_slope_of_0_002_ponds_a_kilometre():
