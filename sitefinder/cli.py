@@ -16,6 +16,7 @@ from sitefinder.stages import run as stages
 MENDABLE, INTERRUPTED = 2, 130
 # What a stage is called while it runs.
 STAGE_WORDS = {
+    "dem_seams": "looking for seams in the DEM",
     "surface": "warping the DEM",
     "network": "linking streams",
     "placed": "placing stations and reaches",
@@ -24,7 +25,8 @@ STAGE_WORDS = {
     "catchments": "adding up catchments",
     "heads": "fitting the long profile",
     "flows": "estimating flows",
-    "waters": "looking for lakes and structures",
+    "waters": "looking for lakes, tides and structures",
+    "marks": "marking what is doubtful",
     "stretches": "finding stretches",
     "energy": "valuing stretches",
     "rule_overlaps": "laying rules over the streams",

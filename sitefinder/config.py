@@ -66,6 +66,19 @@ class LayerSource(Source):
     name_column: str | None = Field(None, description="column with names to show")
 
 
+class ShareSource(LayerSource):
+    """Polygons whose share of each catchment is a predictor of flow, ``NAME_percent``."""
+
+    column: str | None = Field(None, description="column to filter by")
+    values: list[str | int | float | bool] | None = Field(None, description="values that count")
+
+    @model_validator(mode="after")
+    def _filter_whole(self):
+        if (self.column is None) != (self.values is None):
+            raise ValueError("column and values belong together")
+        return self
+
+
 class Inputs(Section):
     """What a run reads."""
 
@@ -82,10 +95,28 @@ class Inputs(Section):
     settlements: LayerSource | None = Field(
         None, description="places where people live; read and checked only, for now"
     )
+    karst: LayerSource | None = Field(
+        None, description="ground, or stretches of stream, where water is lost to or comes from caves"
+    )
+    tidal: LayerSource | None = Field(None, description="tidal water; no site is offered there or below")
+    regulated: LayerSource | None = Field(
+        None, description="dams that store water, as points, or the stretches or reservoirs that they rule"
+    )
     covariates: dict[str, CovariateSource] = Field(
         default_factory=dict,
         description="rasters by the name that flow equations use, for example precipitation_mm",
     )
+    shares: dict[str, ShareSource] = Field(
+        default_factory=dict,
+        description="polygons by name: of forest, for example, equations may use forest_percent",
+    )
+
+    @model_validator(mode="after")
+    def _predictors_have_their_own_names(self):
+        names = ["area_km2", *self.covariates, *(f"{name}_percent" for name in self.shares)]
+        if repeated := sorted({name for name in names if names.count(name) > 1}):
+            raise ValueError(f"two predictors are called {', '.join(repeated)}")
+        return self
 
 
 class RunSettings(Section):
@@ -139,8 +170,25 @@ class HeadSettings(Section):
     )
     quantile: float = Field(0.5, gt=0, lt=1, description="quantile that the long profile follows")
     draws: int = Field(64, ge=16, description="simulations of the profile's error")
+    tidal_below_m: float | None = Field(
+        None, description="water below this level on the DEM's datum is tidal [m]; absent: only a layer says"
+    )
     resolved_standard_errors: float = Field(
         1.645, ge=0, description="a head of fewer standard errors is head_unresolved"
+    )
+
+
+class FlagSettings(Section):
+    """How far what is doubtful upstream is told of downstream; shares are common practice, no source."""
+
+    regulated_percent: float = Field(
+        10.0, gt=0, le=100, description="regulated while at least this share of the catchment lies above dams [%]"
+    )
+    karst_percent: float = Field(
+        10.0, gt=0, le=100, description="karst while at least this share lies above losing reaches [%]"
+    )
+    covered_percent: float = Field(
+        95.0, ge=0, le=100, description="covariate_partial where a raster covers less of the catchment [%]"
     )
 
 
@@ -292,6 +340,7 @@ class Settings(Section):
     network: NetworkSettings = NetworkSettings()
     terrain: TerrainSettings = TerrainSettings()
     heads: HeadSettings = HeadSettings()
+    flags: FlagSettings = FlagSettings()
     flows: FlowSettings
     stretches: StretchSettings = StretchSettings()
     energy: EnergySettings

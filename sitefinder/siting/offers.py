@@ -167,15 +167,15 @@ def alternatives(offers, most):
     return blocked[order][place < most]
 
 
-def not_offered_because(reach_of_station, standing, stretches, offers, developed):
+def not_offered_because(reach_of_station, standing, stretches, offers, developed, tidal):
     """Why each reach carries no site.
 
     Parameters
     ----------
     reach_of_station : ndarray of int32, shape (n,)
         -1 for a station without a segment.
-    standing, developed : ndarray of bool, shape (n,)
-        Stations whose segment is standing water, or used by an existing plant.
+    standing, developed, tidal : ndarray of bool, shape (n,)
+        Stations whose segment is standing water, used by an existing plant, or tidal.
     stretches : Stretches
     offers : Offers
 
@@ -187,7 +187,7 @@ def not_offered_because(reach_of_station, standing, stretches, offers, developed
     Notes
     -----
     The reason is the first thing that no candidate touching the reach gets past: standing water, an existing
-    plant, too little head, then the steps of the offers' ladder, and at last a better site.
+    plant, tidal water, too little head, then the steps of the offers' ladder, and at last a better site.
     """
     count = len(reach_of_station)
     reaches = int(reach_of_station.max()) + 1
@@ -203,6 +203,7 @@ def not_offered_because(reach_of_station, standing, stretches, offers, developed
 
     say("standing water", ~reached(~standing))
     say("developed", ~reached(~(standing | developed)))
+    say("tidal", ~reached(~(standing | developed | tidal)))
     say("too little head", ~reached(covered_stations(stretches, np.ones(len(offers.chosen), dtype=bool), count)))
     for name, passing in offers.ladder:
         say(name, ~reached(covered_stations(stretches, passing, count)))

@@ -70,7 +70,7 @@ def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
     ]
     offers = choose_sites(stretches, steps, energy, verdicts.choice, placed.stations, settings)
     reach = placed.stations["reach"].to_numpy()
-    because = not_offered_because(reach, waters.standing, stretches, offers, waters.developed)
+    because = not_offered_because(reach, waters.standing, stretches, offers, waters.developed, waters.tidal)
     return Chosen(offers, because)
 
 

@@ -10,14 +10,13 @@ from sitefinder.power.uncertainty import intervals
 from sitefinder.schema import LAYERS
 from sitefinder.siting.access import district_names, lengths_by_district
 from sitefinder.siting.rules import hits_by_reach
+from sitefinder.stages.marks import marked_reaches, told
 from sitefinder.streams.profile_error import head_standard_error
 
 M_PER_KM = 1000.0
 
 
-def make_reach_table(
-    settings, inputs, placed, channels, catchments, heads, flows, waters, verdicts, sites, within
-):
+def make_reach_table(settings, inputs, placed, catchments, heads, flows, marks, verdicts, sites, within):
     """Every reach of the region with its numbers, verdict and reasons.
 
     Parameters are the results of the stages of those names; `within` is True for reaches of the region.
@@ -41,7 +40,7 @@ def make_reach_table(
     reaches["power_density_kw_per_km"] = reaches["theoretical_kw"] / (reaches["length_m"] / M_PER_KM)
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
     reaches["not_offered_because"] = sites.not_offered
-    reaches["flags"] = _flags(settings, placed, channels, catchments, flows, waters, reaches)
+    reaches["flags"] = _flags(settings, placed, flows, marks, reaches)
     lengths = _district_lengths(inputs, reaches)
     most = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
     reaches["district"] = most.drop_duplicates("reach")["district"].to_numpy()
@@ -50,21 +49,10 @@ def make_reach_table(
     return frame[within].reset_index(drop=True)
 
 
-def _flags(settings, placed, channels, catchments, flows, waters, reaches):
-    lower = reaches["last_station"].to_numpy()
+def _flags(settings, placed, flows, marks, reaches):
     resolved = reaches["head_m"] >= settings.heads.resolved_standard_errors * reaches["head_se_m"]
-    of_reach = placed.stations["reach"].to_numpy()
-    marks = {
-        "head_unresolved": ~resolved.to_numpy(),
-        "catchment_incomplete": catchments["incomplete"].to_numpy()[lower],
-        "snap_doubtful": np.isin(reaches.index, of_reach[channels.doubtful]),
-        "standing_water": np.isin(reaches.index, of_reach[waters.standing]),
-        "developed": np.isin(reaches.index, of_reach[waters.developed]),
-    }
-    return [
-        "; ".join([*[name for name, holds in marks.items() if holds[reach]], *flows.estimate.flags[station]])
-        for reach, station in enumerate(lower.tolist())
-    ]
+    kinds = {"head_unresolved": ~resolved.to_numpy(), **marked_reaches(marks, placed)}
+    return told(kinds, flows.estimate.flags, reaches["last_station"])
 
 
 def _district_lengths(inputs, reaches):

@@ -26,6 +26,7 @@ from sitefinder.stages.ground import (
     warp_surface,
 )
 from sitefinder.stages.inputs import read_inputs
+from sitefinder.stages.marks import find_dem_seams, list_seams, mark_stations
 from sitefinder.stages.region_tables import (
     make_districts,
     make_provenance,
@@ -54,6 +55,7 @@ class Delivered(NamedTuple):
 def make_tables(
     settings,
     inputs,
+    dem_seams,
     surface,
     network,
     placed,
@@ -63,6 +65,7 @@ def make_tables(
     heads,
     flows,
     waters,
+    marks,
     stretches,
     energy,
     rule_overlaps,
@@ -74,18 +77,17 @@ def make_tables(
     middle = (placed.reaches["first_station"].to_numpy() + placed.reaches["last_station"].to_numpy()) // 2
     within = in_region(placed.stations, inputs)[middle]
     made = make_site_tables(
-        settings, inputs, network, placed, catchments, heads, flows, waters, stretches, verdicts, sites
+        settings, inputs, network, placed, catchments, heads, flows, waters, marks, stretches, verdicts, sites
     )
-    reaches = make_reach_table(
-        settings, inputs, placed, channels, catchments, heads, flows, waters, verdicts, sites, within
-    )
+    reaches = make_reach_table(settings, inputs, placed, catchments, heads, flows, marks, verdicts, sites, within)
     downstream = placed.stations["downstream"].to_numpy()
     ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, made.intakes)
     catchment_table = geopandas.GeoDataFrame(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
     repairs = pd.concat(
-        [inputs.repairs, network.repairs, list_terrain_repairs(surface, terrain)], ignore_index=True
+        [inputs.repairs, network.repairs, list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
+        ignore_index=True,
     )
     tables = {
         "sites": made.sites,
@@ -104,6 +106,7 @@ def make_tables(
 
 STAGES = bound(
     [
+        Stage("dem_seams", find_dem_seams, ("settings", "inputs"), 1),
         Stage("surface", warp_surface, ("settings", "inputs", "scratch"), 1),
         Stage("network", make_network, ("settings", "inputs", "surface", "scratch"), 1),
         Stage("placed", place_on_network, ("settings", "network"), 1),
@@ -117,7 +120,13 @@ STAGES = bound(
         Stage("catchments", sum_catchments, ("settings", "surface", "placed", "terrain"), 1),
         Stage("heads", fit_profile, ("settings", "placed", "channels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
-        Stage("waters", find_waters, ("settings", "inputs", "placed"), 1),
+        Stage("waters", find_waters, ("settings", "inputs", "placed", "heads"), 1),
+        Stage(
+            "marks",
+            mark_stations,
+            ("settings", "inputs", "placed", "channels", "catchments", "waters", "dem_seams"),
+            1,
+        ),
         Stage(
             "stretches",
             list_stretches,

@@ -17,6 +17,7 @@ from sitefinder.schema import LAYERS
 from sitefinder.siting.access import district_of
 from sitefinder.siting.offers import RANKED_BY, alternatives, ranked
 from sitefinder.siting.verdicts import verdicts
+from sitefinder.stages.marks import marked_stretches, told
 from sitefinder.streams.stations import place_names, without_repeats
 
 ALTERNATIVES_KEPT = 3
@@ -37,7 +38,7 @@ class SiteTables(NamedTuple):
 
 
 def make_site_tables(
-    settings, inputs, network, placed, catchments, heads, flows, waters, stretches, verdicts, sites
+    settings, inputs, network, placed, catchments, heads, flows, waters, marks, stretches, verdicts, sites
 ):
     """Ranked sites with all that is told of them.
 
@@ -50,7 +51,9 @@ def make_site_tables(
     offers = sites.offers
     picked = np.flatnonzero(offers.chosen)
     kept = np.concatenate([picked, alternatives(offers, ALTERNATIVES_KEPT)])
-    table = _described(settings, inputs, network, placed, catchments, flows, stretches, verdicts, offers, kept)
+    table = _described(
+        settings, inputs, network, placed, catchments, flows, marks, stretches, verdicts, offers, kept
+    )
     table["structure_id"] = _structure_ids(table["structure"], waters.structures)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = without_repeats(own["tailrace_name"] + "/" + own["layout"])
@@ -71,13 +74,13 @@ def make_site_tables(
 
 
 # The chosen candidates and alternatives, each with its valuation, marks, place and flows.
-def _described(settings, inputs, network, placed, catchments, flows, stretches, judged, offers, kept):
+def _described(settings, inputs, network, placed, catchments, flows, marks, stretches, judged, offers, kept):
     stations, links = placed.stations, network.links
     table = stretches.table.iloc[kept].reset_index(drop=True)
     valued = offers.valued.iloc[kept].reset_index(drop=True)
     table = pd.concat([table, valued], axis=1)
-    marks = verdicts(judged.stretch_marks.held, settings.rules, kept).reset_index(drop=True)
-    table = pd.concat([table, marks.drop(columns="only_reason")], axis=1)
+    ruled = verdicts(judged.stretch_marks.held, settings.rules, kept).reset_index(drop=True)
+    table = pd.concat([table, ruled.drop(columns="only_reason")], axis=1)
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     for name, at in (("intake", intake), ("tailrace", tailrace)):
         places = place_names(network.parts, stations["link"].to_numpy()[at], stations["distance_m"].to_numpy()[at])
@@ -96,19 +99,10 @@ def _described(settings, inputs, network, placed, catchments, flows, stretches, 
     table["fish_safe"] = (safety[table["machine_number"]] == SAFE_AS_BUILT) | table["screened"].to_numpy(
         dtype=bool
     )
-    table["flags"] = _flags(flows, table)
+    kinds = {"head_unresolved": table["head_unresolved"].to_numpy(dtype=bool)}
+    kinds |= marked_stretches(marks, stretches, kept)
+    table["flags"] = told(kinds, flows.estimate.flags, table["intake"])
     return table
-
-
-def _flags(flows, table):
-    kinds = ("head_unresolved", "catchment_incomplete")
-    told = zip(*[table[kind].to_numpy(dtype=bool) for kind in kinds], table["intake"], strict=True)
-    return [
-        "; ".join(
-            [kind for kind, holds in zip(kinds, row[:-1], strict=True) if holds] + [*flows.estimate.flags[row[-1]]]
-        )
-        for row in told
-    ]
 
 
 def _structure_ids(rows, structures):

@@ -15,6 +15,8 @@ from sitefinder.siting.access import nearest_distance_m
 from sitefinder.siting.rules import overlaps
 from sitefinder.siting.stretches import Stretches, find_stretches
 from sitefinder.siting.structures import ATTRIBUTES, place_structures
+from sitefinder.streams.flags import carried_down
+from sitefinder.streams.touched import touched_stations
 
 LOW_FLOW_PERCENT = 95.0
 # What a stretch without a valuation holds.
@@ -35,10 +37,11 @@ class Flows(NamedTuple):
 
 
 class Waters(NamedTuple):
-    """Stations whose segment lies in standing water or is used by a plant, and the structures as placed."""
+    """Stations whose segment is standing water, used by a plant or tidal, and the structures as placed."""
 
     standing: np.ndarray
     developed: np.ndarray
+    tidal: np.ndarray
     structures: pd.DataFrame
 
 
@@ -56,8 +59,11 @@ def estimate_station_flows(settings, inputs, catchments):
     return Flows(estimate, q95_m3s, reserved_m3s, equations, fits)
 
 
-def find_waters(settings, inputs, placed):
-    """Standing water, existing plants and structures along the stream."""
+def find_waters(settings, inputs, placed, heads):
+    """Standing water, existing plants, tidal water and structures along the stream.
+
+    Tidal is a segment below the level that the settings state or in the layer of tidal water, and all below it.
+    """
     count = len(placed.stations)
     standing = np.zeros(count, dtype=bool)
     if "lakes" in inputs.layers:
@@ -82,7 +88,14 @@ def find_waters(settings, inputs, placed):
     developed = np.zeros(count, dtype=bool)
     powered = structures["powered"].astype(bool) & (structures["station"] >= 0)
     developed[structures["station"][powered].to_numpy(dtype=np.int64)] = True
-    return Waters(standing, developed, structures)
+    tidal = np.zeros(count, dtype=bool)
+    if settings.heads.tidal_below_m is not None:
+        tidal = heads.profile_m < settings.heads.tidal_below_m
+    if "tidal" in inputs.layers:
+        features = inputs.layers["tidal"].frame.geometry.to_numpy()
+        tidal |= touched_stations(features, placed.segments, settings.stretches.structure_snap_m, count)
+    tidal = carried_down(tidal, placed.stations["downstream"].to_numpy().astype(np.int32))
+    return Waters(standing, developed, tidal, structures)
 
 
 def list_stretches(settings, inputs, placed, heads, waters, catchments, flows):
@@ -94,7 +107,7 @@ def list_stretches(settings, inputs, placed, heads, waters, catchments, flows):
         placed.stations,
         heads.profile_m,
         heads.errors_m,
-        waters.standing | waters.developed,
+        waters.standing | waters.developed | waters.tidal,
         pd.DataFrame(
             {
                 "station": barriers["station"].astype(np.int64),

@@ -177,11 +177,11 @@ def test_sites_are_ranked_best_first_with_ties_by_id(rank_by, order):
 
 
 # Reaches of two segments each; the first station has no segment.
-def reasons(pairs, valued, *, stations=13, standing=(), developed=(), **options):
+def reasons(pairs, valued, *, stations=13, standing=(), developed=(), tidal=(), **options):
     _, offers = chosen_rows(pairs, valued, stations=stations, **options)
     reach = np.append(-1, (np.arange(stations - 1)) // 2).astype(np.int32)
-    marks = [np.isin(np.arange(stations), given) for given in (standing, developed)]
-    return not_offered_because(reach, marks[0], candidates(pairs), offers, marks[1]).tolist()
+    marks = [np.isin(np.arange(stations), given) for given in (standing, developed, tidal)]
+    return not_offered_because(reach, marks[0], candidates(pairs), offers, *marks[1:]).tolist()
 
 
 def test_a_reach_is_told_the_first_step_that_none_of_its_candidates_gets_past():

@@ -1,0 +1,153 @@
+"""What is doubtful or special at each station, and how reaches and stretches are told of it."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.io.dem_cells import dem_seams
+from sitefinder.io.raster_facts import way_to_run
+from sitefinder.streams.flags import share_above
+from sitefinder.streams.lines import REPAIR_COLUMNS
+from sitefinder.streams.touched import touched_stations
+from sitefinder.terrain.seams import lines_across
+
+# In the order in which flags are told, those of the flow equations come after them.
+MARKS = (
+    "catchment_incomplete",
+    "covariate_partial",
+    "regulated",
+    "karst",
+    "snap_doubtful",
+    "seam",
+    "standing_water",
+    "tidal",
+    "developed",
+)
+
+
+class StationMarks(NamedTuple):
+    """Marks of the stations, bool arrays by name.
+
+    ``at`` hold for the water that arrives at a station, because of its catchment: they count at a reach's lower
+    end and at a stretch's intake. ``along`` hold for the segment that ends there: they count for every segment of
+    a reach or stretch.
+    """
+
+    at: dict
+    along: dict
+
+
+def find_dem_seams(settings, inputs):
+    """Straight steps along rows or columns of the DEM as delivered, see `sitefinder.terrain.seams`."""
+    return dem_seams(inputs.dem, settings.inputs.dem.metres_per_unit)
+
+
+def list_seams(seams):
+    """The seams as rows of the repairs."""
+    rows = [
+        (
+            "dem",
+            "",
+            f"seam: a step of {seam.step_m:.2f} m between {kind}s {seam.border} and {seam.border + 1}, "
+            f"from {across} {seam.first} to {seam.end - 1}",
+            "reaches that cross it are flagged seam",
+        )
+        for seam in seams.itertuples()
+        for kind, across in [("row", "column") if seam.axis == 0 else ("column", "row")]
+    ]
+    return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
+
+
+def mark_stations(settings, inputs, placed, channels, catchments, waters, dem_seams):
+    """Marks of every station.
+
+    Returns
+    -------
+    StationMarks
+        ``regulated`` and ``karst`` are carried downstream while the share of the catchment above a dam, or above
+        a losing reach, is at least what the settings state. ``covariate_partial`` and ``catchment_incomplete``
+        are of the whole catchment, so they are carried of themselves. ``tidal`` holds for all below. Seams,
+        standing water, doubtful channels and plants hold where they are.
+    """
+    stations, flags = placed.stations, settings.flags
+    downstream = stations["downstream"].to_numpy().astype(np.int32)
+    area_km2 = catchments["area_km2"].to_numpy()
+    covered = [catchments[name].to_numpy() for name in catchments if name.endswith("_covered_percent")]
+    at = {
+        "catchment_incomplete": catchments["incomplete"].to_numpy(),
+        "covariate_partial": np.logical_or.reduce(
+            [np.zeros(len(stations), dtype=bool), *[~(part >= flags.covered_percent) for part in covered]]
+        ),
+    }
+    along = {
+        "snap_doubtful": channels.doubtful,
+        "seam": _across_seams(settings, inputs, placed, dem_seams),
+        "standing_water": waters.standing,
+        "tidal": waters.tidal,
+        "developed": waters.developed,
+    }
+    for name, least_percent in (("regulated", flags.regulated_percent), ("karst", flags.karst_percent)):
+        along[name] = np.zeros(len(stations), dtype=bool)
+        if name in inputs.layers:
+            features = inputs.layers[name].frame.geometry.to_numpy()
+            snap_m = settings.stretches.structure_snap_m
+            along[name] = touched_stations(features, placed.segments, snap_m, len(stations))
+        at[name] = along[name] | (100 * share_above(along[name], area_km2, downstream) >= least_percent)
+    return StationMarks(at, along)
+
+
+# Stations whose segment crosses a seam, judged in cells of the DEM as delivered.
+def _across_seams(settings, inputs, placed, seams):
+    crosses = np.zeros(len(placed.stations), dtype=bool)
+    if len(seams):
+        facts, lines = inputs.dem, placed.segments["geometry"].to_numpy()
+        x, y = way_to_run(facts, settings.run.crs).inverse(*shapely.get_coordinates(lines).T)
+        row, column = (facts.bounds[3] - y) / facts.cell_height, (x - facts.bounds[0]) / facts.cell_width
+        start = np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(lines))])
+        crosses[placed.segments["station"].to_numpy()] = lines_across(seams, start, row, column)
+    return crosses
+
+
+def marked_reaches(marks, placed):
+    """Marks of each reach, bool arrays by name in the order of `MARKS`."""
+    reach, lower = placed.stations["reach"].to_numpy(), placed.reaches["last_station"].to_numpy()
+    none = np.zeros(len(lower), dtype=bool)
+    found = {}
+    for name in MARKS:
+        found[name] = none | (marks.at[name][lower] if name in marks.at else False)
+        if name in marks.along:
+            found[name][reach[marks.along[name] & (reach >= 0)]] = True
+    return found
+
+
+def marked_stretches(marks, stretches, kept):
+    """Marks of the candidates of the numbers `kept`, bool arrays by name in the order of `MARKS`."""
+    intake = stretches.table["intake"].to_numpy()[kept]
+    found = {}
+    for name in MARKS:
+        found[name] = marks.at[name][intake] if name in marks.at else np.zeros(len(kept), dtype=bool)
+        if name in marks.along:
+            on = np.concatenate([[0], np.cumsum(marks.along[name][stretches.taken])])
+            found[name] = found[name] | (on[stretches.start[kept + 1]] > on[stretches.start[kept]])
+    return found
+
+
+def told(kinds, station_flags, stations):
+    """Flags as text: the names of the kinds that hold in each row, then the flags of its station.
+
+    Parameters
+    ----------
+    kinds : dict of str to ndarray of bool, shape (n,)
+    station_flags : list of tuple of str
+    stations : sequence of int, shape (n,)
+
+    Returns
+    -------
+    list of str
+    """
+    return [
+        "; ".join([*[name for name, holds in kinds.items() if holds[row]], *station_flags[station]])
+        for row, station in enumerate(stations)
+    ]
