@@ -73,7 +73,7 @@ def _without_duplicates(geometry, feature_id, repairs):
     for row, line in enumerate(shapely.normalize(geometry)):
         text = shapely.to_wkb(line)
         if text in seen:
-            repairs.append(("streams", feature_id[row], f"drawn again as {seen[text]}", "left out"))
+            repairs.append(("streams", feature_id[row], "drawn twice", f"left out, the same as {seen[text]}"))
             continue
         seen[text] = feature_id[row]
         kept.append(row)
@@ -133,7 +133,9 @@ def _list_moved_ends(ends, node, places, feature_id, repairs):
     for row in np.flatnonzero(distance > 1e-6):
         which = "start" if row < len(feature_id) else "end"
         name = feature_id[row % len(feature_id)]
-        repairs.append(("streams", name, f"{which} was {distance[row]:.2f} m from its node", "moved to the node"))
+        repairs.append(
+            ("streams", name, "end off its node", f"{which} moved by {distance[row]:.2f} m to the node")
+        )
 
 
 def _pieces(geometry, rows, node, places, cuts):

@@ -12,8 +12,10 @@ import shapely
 
 from sitefinder.config import LayerSource
 from sitefinder.io.vectors import read_layer
+from sitefinder.streams.catchments import sums_upstream
 from sitefinder.streams.network import build_network
 from sitefinder.streams.stations import place_stations
+from sitefinder.streams.upstream import beside_arms, distinct_sums, shared_sums
 
 # The layer states degrees on the ellipsoid of NAD83 without naming the datum.
 FLOWLINES = LayerSource(
@@ -37,8 +39,18 @@ def network(flowlines):
 
 
 @pytest.fixture(scope="module")
+def with_main_path(flowlines):
+    """The network with its main path by attribute: ``Divergence`` is 2 on the minor arms of a parting."""
+    lines = flowlines[["feature_id", "stream", "geometry"]]
+    value = -flowlines["Divergence"].to_numpy(dtype=float)
+    lines = pd.DataFrame(lines).assign(main_path_value=value)
+    return build_network(lines, snap_m=1.0, main_path="column")
+
+
+@pytest.fixture(scope="module")
 def attributes(shared_data):
-    columns = ["COMID", "Hydroseq", "DnHydroseq", "FromNode", "ToNode", "Divergence", "LENGTHKM"]
+    columns = ["COMID", "Hydroseq", "DnHydroseq", "FromNode", "ToNode", "Divergence", "LENGTHKM", "AreaSqKM"]
+    columns += ["TotDASqKM", "DivDASqKM", "StreamOrde", "StreamCalc", "ArbolateSu"]
     table = geopandas.read_file(
         shared_data / FLOWLINES.path, layer=FLOWLINES.layer, columns=columns, ignore_geometry=True
     )
@@ -54,6 +66,18 @@ def next_features(network):
         within = row + 1 < len(link) and link[row + 1] == link[row]
         found[feature[row]] = feature[row + 1] if within else first[below] if below >= 0 else ""
     return pd.Series(found)
+
+
+def at_features(network, attributes, sums, column="AreaSqKM"):
+    """Sums over all that is upstream of the lower end of each feature, by its id."""
+    parts = network.parts
+    own = attributes[column][parts["feature_id"]].to_numpy()
+    per_link = np.bincount(parts["link"], weights=own, minlength=len(network.links))
+    total = sums(per_link, network.links["downstream_link"].to_numpy().astype(np.int32))
+    # Within a link the features follow each other downstream.
+    so_far = pd.Series(own).groupby(parts["link"].to_numpy()).cumsum().to_numpy()
+    upstream = total - per_link
+    return pd.Series(upstream[parts["link"]] + so_far, index=parts["feature_id"])[attributes.index]
 
 
 def test_all_flowlines_stand_once_in_one_network_with_one_outlet(network, flowlines):
@@ -102,6 +126,93 @@ def test_the_arrangement_is_the_published_one_wherever_the_way_down_is_the_only_
     # Where a stream parts, the main path is one of those that leave the node.
     ends = attributes.loc[~only_one, "ToNode"].to_numpy()
     assert (attributes.loc[found[attributes.index[~only_one]], "FromNode"].to_numpy() == ends).all()
+
+
+def test_following_the_main_path_areas_add_up_to_the_published_ones_to_the_printed_digits(
+    with_main_path, attributes
+):
+    summed = at_features(with_main_path, attributes, sums_upstream)
+
+    # Areas are printed to 0.0001 km²; sums of up to 746 of them are exact but for the last bits of a double.
+    assert (summed.round(4) == attributes["DivDASqKM"].round(4)).all()
+    assert len(summed) == 746
+
+
+def test_counting_each_flowline_once_over_all_upstream_gives_the_published_total_area(with_main_path, attributes):
+    leaves = with_main_path.links["leaves_link"].to_numpy()
+
+    summed = at_features(with_main_path, attributes, lambda local, below: distinct_sums(local, below, leaves))
+
+    error = (summed / attributes["TotDASqKM"] - 1.0).abs()
+    assert error.max() < 1e-3
+    # In fact to the printed digits, too.
+    assert (summed.round(4) == attributes["TotDASqKM"].round(4)).all()
+
+
+def test_total_area_does_not_depend_on_which_arm_is_the_main_one(network, attributes):
+    leaves = network.links["leaves_link"].to_numpy()
+
+    summed = at_features(network, attributes, lambda local, below: distinct_sums(local, below, leaves))
+
+    assert (summed.round(4) == attributes["TotDASqKM"].round(4)).all()
+
+
+def test_half_of_the_water_in_each_side_arm_loses_none_of_it(with_main_path, flowlines, attributes):
+    lines = pd.DataFrame(flowlines[["feature_id", "stream", "geometry"]]).assign(
+        main_path_value=-flowlines["Divergence"].to_numpy(dtype=float), arm_share=0.5
+    )
+    network = build_network(lines, snap_m=1.0, main_path="column")
+    beside = beside_arms(network.links["downstream_link"], network.links["leaves_link"])
+    share = network.links["arm_share"].to_numpy()
+
+    summed = at_features(network, attributes, lambda local, below: shared_sums(local, below, beside, share))
+
+    # All arms join again above the one outlet.
+    assert summed.max() == pytest.approx(attributes["AreaSqKM"].sum(), rel=1e-12)
+    side = attributes.index[attributes["Divergence"] == 2]
+    assert (summed[side] > attributes["DivDASqKM"][side] + 0.01).all()
+
+
+def test_orders_are_the_published_ones_for_all_flowlines(with_main_path, attributes):
+    link = with_main_path.parts.set_index("feature_id")["link"][attributes.index]
+
+    order = with_main_path.links["order_strahler"].to_numpy()[link]
+
+    assert (order == attributes["StreamOrde"]).all()
+
+
+def test_length_of_all_streams_upstream_is_the_published_arbolate_sum(with_main_path, attributes):
+    length_km = at_features(
+        with_main_path,
+        attributes,
+        lambda local, below: distinct_sums(local, below, with_main_path.links["leaves_link"].to_numpy()),
+        column="LENGTHKM",
+    )
+
+    # Printed to 0.001 km; one flowline is off by one of those.
+    assert (length_km - attributes["ArbolateSu"]).abs().max() < 0.0015
+    # And that of the links by their drawn length, which on short lines is up to 2 % off the published one.
+    links = with_main_path.links
+    last = with_main_path.parts.groupby("link")["feature_id"].last()
+    assert links["upstream_length_m"].to_numpy() / 1000.0 == pytest.approx(
+        attributes["ArbolateSu"][last].to_numpy(), rel=1e-2, abs=0.01
+    )
+
+
+def test_every_divergence_is_handled_and_listed(with_main_path, attributes):
+    minor = attributes.index[attributes["Divergence"] == 2]
+
+    listed = with_main_path.repairs.query("problem == 'side arm of a divergence'")["feature"]
+
+    assert sorted(listed) == sorted(minor)
+    assert attributes.loc[attributes["Divergence"] == 1, "FromNode"].nunique() == 83
+    # Each arm leaves the parting's own stream.
+    links = with_main_path.links
+    arms = links.index[links["leaves_link"] >= 0]
+    first = with_main_path.parts.groupby("link")["feature_id"].first()
+    last = with_main_path.parts.groupby("link")["feature_id"].last()
+    node = attributes["ToNode"][last[links["leaves_link"][arms]]].to_numpy()
+    assert (attributes["FromNode"][first[arms]].to_numpy() == node).all()
 
 
 def test_reaches_cover_the_network_and_their_ids_are_distinct(network):

@@ -41,7 +41,7 @@ def test_a_gap_within_the_snapping_distance_is_closed_and_listed(cut):
     # Two of the three ends agree to the letter, so the third moves to them.
     assert pieces.end[0] == pieces.end[1] == pieces.start[2]
     assert shapes(pieces)[2] == [[0, 10], [0, 0]]
-    assert told(repairs) == [("lower", "start was 0.60 m from its node", "moved to the node")]
+    assert told(repairs) == [("lower", "end off its node", "start moved by 0.60 m to the node")]
 
 
 def test_a_gap_beyond_the_snapping_distance_stays_open(cut):
@@ -74,7 +74,7 @@ def test_a_tributary_that_stops_short_is_drawn_on_to_the_line(cut):
     assert shapes(pieces)[2] == [[50, 60], [0, 60]]
     assert told(repairs) == [
         ("river", "another line ends on it", "split at 40.0 m"),
-        ("brook", "end was 0.80 m from its node", "moved to the node"),
+        ("brook", "end off its node", "end moved by 0.80 m to the node"),
     ]
 
 
@@ -111,7 +111,7 @@ def test_a_line_drawn_twice_either_way_round_is_kept_once(cut, again):
     pieces, repairs = cut(first=[(0, 20), (5, 10), (0, 0)], again=again)
 
     assert len(pieces.geometry) == 1
-    assert told(repairs) == [("again", "drawn again as first", "left out")]
+    assert told(repairs) == [("again", "drawn twice", "left out, the same as first")]
 
 
 def test_rows_of_features_stay_those_of_the_table_when_a_duplicate_is_left_out(cut):

@@ -21,20 +21,25 @@ FORK_M = {"left": (30, 20), "right": (35, 20), "lower": (20, 5)}
 def network(lines):
     """A function that builds a network of drawn lines, with elevations of their ends by name where given."""
 
-    def build(elevation_m=None, snap_m=1.0, **vertices):
+    def build(elevation_m=None, snap_m=1.0, main_path="longest", **vertices):
         ends = None
         if elevation_m is not None:
             ends = np.array([elevation_m[name] for name in vertices], dtype=float)
-        return build_network(lines(**vertices), snap_m=snap_m, end_elevation_m=ends)
+        return build_network(lines(**vertices), snap_m=snap_m, end_elevation_m=ends, main_path=main_path)
 
     return build
 
 
+def chains(network):
+    """The features that each link is made of."""
+    return network.parts.groupby("link")["feature_id"].agg("+".join)
+
+
 def flows(network):
     """Who drains to whom, by the features that a link is made of."""
-    chains = network.parts.groupby("link")["feature_id"].agg("+".join)
+    names = chains(network)
     below = network.links["downstream_link"]
-    return {chain: chains[below[link]] if below[link] >= 0 else None for link, chain in chains.items()}
+    return {name: names[below[link]] if below[link] >= 0 else None for link, name in names.items()}
 
 
 def told(network):
@@ -94,7 +99,7 @@ def test_a_whole_network_drawn_upstream_is_turned_by_elevations(network):
     built = network(elevation_m, **vertices)
 
     assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
-    assert told(built) == [("left", "it and all that it connects to (3 pieces) climb", "turned")]
+    assert told(built) == [("left", "drawn upstream with all that it connects to", "turned, 3 pieces")]
     assert shapely.get_coordinates(built.links["geometry"][2]).tolist() == [[0, 200], [0, 0]]
 
 
@@ -120,23 +125,32 @@ def test_a_river_that_parts_to_two_outlets_keeps_both_where_elevations_say_so(ne
 
     built = network({"upper": (30, 20), "east": (20, 0), "west": (20, 0)}, **vertices)
 
-    # The shorter arm is the main path; the other starts a link of its own, to its own outlet.
-    assert flows(built) == {"upper+east": None, "west": None}
-    assert built.links["is_divergence"].tolist() == [False, True]
+    # The longer arm is the main path; the other starts a link of its own, to its own outlet.
+    assert flows(built) == {"upper": "west", "east": None, "west": None}
+    assert dict(zip(chains(built), built.links["is_divergence"], strict=True)) == {
+        "upper": False,
+        "east": True,
+        "west": False,
+    }
 
 
 def test_the_side_arm_of_a_divergence_is_listed_and_adds_nothing_to_the_order(network):
     built = network(
         upper=[(0, 300), (0, 200)],
-        main=[(0, 200), (0, 100)],
+        main=[(0, 200), (-60, 150), (0, 100)],
         arm=[(0, 200), (50, 150), (0, 100)],
         lower=[(0, 100), (0, 0)],
     )
 
-    assert flows(built) == {"upper+main": "lower", "arm": "lower", "lower": None}
-    assert built.links["is_divergence"].tolist() == [False, True, False]
-    assert built.links["order_strahler"].tolist() == [1, 1, 1]
-    assert built.links["shreve"].tolist() == [1, 1, 1]
+    assert flows(built) == {"upper": "main", "arm": "lower", "main": "lower", "lower": None}
+    assert dict(zip(chains(built), built.links["is_divergence"], strict=True)) == {
+        "upper": False,
+        "arm": True,
+        "main": False,
+        "lower": False,
+    }
+    assert built.links["order_strahler"].tolist() == [1, 1, 1, 1]
+    assert built.links["shreve"].tolist() == [1, 1, 1, 1]
     assert told(built) == [
         ("arm", "side arm of a divergence", "starts a link of its own, without water from above")
     ]
@@ -148,33 +162,127 @@ def test_an_arm_that_would_flow_in_a_circle_is_turned(network):
         main=[(0, 200), (0, 100)],
         arm=[(0, 100), (50, 150), (0, 200)],
         lower=[(0, 100), (0, 0)],
+        main_path="shortest",
     )
 
-    assert flows(built) == {"upper+main": "lower", "arm": "lower", "lower": None}
+    assert flows(built) == {"upper": "main", "arm": "lower", "main": "lower", "lower": None}
     assert told(built) == [
         ("arm", "flows in a circle with others", "turned"),
         ("arm", "side arm of a divergence", "starts a link of its own, without water from above"),
     ]
-    assert shapely.get_coordinates(built.links["geometry"][1]).tolist() == [[0, 200], [50, 150], [0, 100]]
+    turned = built.links["geometry"][list(chains(built)).index("arm")]
+    assert shapely.get_coordinates(turned).tolist() == [[0, 200], [50, 150], [0, 100]]
 
 
-def test_lines_that_only_flow_in_a_circle_get_an_outlet_and_are_listed(network):
-    built = network(a=[(0, 0), (100, 0)], b=[(100, 0), (50, 90)], c=[(50, 90), (0, 0)])
+def test_arms_that_would_flow_in_a_circle_only_with_each_other_are_turned_until_none_is_left(network):
+    # Both arms lead back up: the western one from the lower node to the upper, the eastern one past it.
+    built = network(
+        upper=[(0, 400), (0, 300)],
+        high=[(0, 300), (0, 200)],
+        low=[(0, 200), (0, 100)],
+        mouth=[(0, 100), (0, 0)],
+        west=[(0, 100), (-90, 200), (0, 300)],
+        east=[(0, 200), (90, 300), (0, 300)],
+        main_path="shortest",
+    )
 
-    assert (built.links["downstream_link"] == -1).all()
-    assert built.links["length_m"].sum() == pytest.approx(100 + 2 * (50**2 + 90**2) ** 0.5)
-    assert ("a", "flows in a circle with others", "turned") in told(built)
+    assert flows(built) == {
+        "upper": "high",
+        "high": "low",
+        "low": "mouth",
+        "mouth": None,
+        "west": "mouth",
+        "east": "low",
+    }
+    assert sorted(told(built))[0] == ("east", "flows in a circle with others", "turned")
 
 
-def test_a_ring_alone_is_kept_as_a_link_and_listed(network):
+def test_a_ring_that_nothing_leaves_is_set_aside_and_the_rest_runs(network):
     built = network(ring=[(0, 0), (100, 0), (50, 90), (0, 0)], creek=[(500, 100), (500, 0)])
 
-    assert flows(built) == {"ring": None, "creek": None}
+    assert flows(built) == {"creek": None}
     assert told(built) == [
-        ("ring", "a closed ring", "starts a link of its own, without water from above"),
-        ("ring", "meets no other line", "kept as a network of its own"),
+        ("ring", "flows in a circle without a way out", "set aside as unknown, without area and flow"),
         ("creek", "meets no other line", "kept as a network of its own"),
     ]
+    assert built.unresolved[["feature_id", "feature_from_m"]].to_numpy().tolist() == [["ring", 0.0]]
+    assert built.unresolved["geometry"][0].equals(shapely.LineString([(0, 0), (100, 0), (50, 90), (0, 0)]))
+
+
+def test_a_stream_that_runs_into_a_ring_without_a_way_out_is_set_aside_with_it(network):
+    built = network(
+        a=[(0, 0), (100, 0)],
+        b=[(100, 0), (50, 90)],
+        c=[(50, 90), (0, 0)],
+        feeder=[(50, 300), (50, 90)],
+        creek=[(500, 100), (500, 0)],
+    )
+
+    assert flows(built) == {"creek": None}
+    assert built.unresolved["feature_id"].tolist() == ["a", "b", "c", "feeder"]
+
+
+def test_the_same_ring_is_resolved_where_elevations_show_that_the_feeder_is_its_outlet(network):
+    elevation_m = {"a": (20, 19), "b": (19, 18), "c": (18, 20), "feeder": (5, 18)}
+
+    built = network(
+        elevation_m,
+        a=[(0, 0), (100, 0)],
+        b=[(100, 0), (50, 90)],
+        c=[(50, 90), (0, 0)],
+        feeder=[(50, 300), (50, 90)],
+    )
+
+    assert len(built.unresolved) == 0
+    outlet = built.links["geometry"][built.links.index[built.links["downstream_link"] == -1][0]]
+    assert shapely.get_coordinates(outlet)[-1].tolist() == [50, 300]
+
+
+def test_two_shores_of_a_lake_between_one_source_and_one_outlet_are_no_ring(network):
+    built = network(east=[(0, 100), (50, 50), (0, 0)], west=[(0, 100), (-60, 50), (0, 0)])
+
+    assert len(built.unresolved) == 0
+    assert flows(built) == {"east": None, "west": None}
+
+
+def test_only_rings_are_an_error(network):
+    with pytest.raises(InputError, match="no way out") as caught:
+        network(ring=[(0, 0), (100, 0), (50, 90), (0, 0)])
+
+    assert "1 pieces, of features ring" in str(caught.value)
+
+
+# Six sources that run together to one end: s3 from its source to joint 3, t3 from there to joint 4.
+GATHERING = {f"s{number}": [(100 * number, 500), (100 * number, 100)] for number in range(6)}
+GATHERING |= {f"t{number}": [(100 * number, 100), (100 * number + 100, 100)] for number in range(6)}
+
+
+def gathering_m(source_m, joint_m):
+    """Ground at both ends of each line, from that at the sources and at the joints."""
+    return {f"s{number}": (source_m, joint_m[number]) for number in range(6)} | {
+        f"t{number}": (joint_m[number], joint_m[number + 1]) for number in range(6)
+    }
+
+
+def test_a_network_that_gathers_uphill_is_set_aside_and_the_rest_runs(network):
+    elevation_m = {**gathering_m(0.0, [40, 80, 120, 160, 200, 240, 280]), "creek": (9, 0)}
+
+    built = network(elevation_m, **GATHERING, creek=[(5000, 100), (5000, 0)])
+
+    assert flows(built) == {"creek": None}
+    assert sorted(built.unresolved["feature_id"]) == sorted(GATHERING)
+    assert built.unresolved["because"].unique().tolist() == ["climbs to its outlet, whichever way it is turned"]
+
+
+def test_a_network_that_gathers_on_flat_ground_is_kept_as_drawn_though_noise_climbs(network):
+    # More of its length climbs than falls, but turned it would be a stream that parts five times.
+    elevation_m = gathering_m(10.0, [10, 11, 10, 11, 10, 11, 10])
+
+    built = network(elevation_m, **GATHERING)
+
+    assert len(built.unresolved) == 0
+    assert told(built) == []
+    assert {name for name, below in flows(built).items() if below is None} == {"t5"}
 
 
 def test_a_loose_line_is_kept_and_listed(network):
