@@ -79,6 +79,9 @@ def run(
     workers: Annotated[
         int | None, typer.Option(min=1, help="processes for terrain tiles; changes no result")
     ] = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="stop where a part of the stream network cannot be resolved")
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
     """The whole job: progress on standard error, a summary on standard output."""
@@ -94,7 +97,7 @@ def run(
             if count > 1:
                 bars.update(bar, description=f"{STAGE_WORDS['terrain']}, {done} of {count}")
 
-        delivered = stages.run(config, workers=workers, started=started, progress=progress)
+        delivered = stages.run(config, workers=workers, strict=strict, started=started, progress=progress)
         bars.update(bar, description="done", completed=len(stages.STAGES) + 1)
     print(
         summary_text(

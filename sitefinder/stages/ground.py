@@ -9,14 +9,11 @@ import shapely
 
 from sitefinder.errors import InputError
 from sitefinder.io.rasters import cells_at, run_grid, warp_once
-from sitefinder.io.whitebox_engine import derive_network
 from sitefinder.stages.drainage import COVARIATE_STEPS, drain_tiles
 from sitefinder.streams.catchments import catchment_means, drained_area_km2, sums_upstream
 from sitefinder.streams.channels import find_channels, owned_points
-from sitefinder.streams.network import build_network
 from sitefinder.streams.profile import monotone_profile
 from sitefinder.streams.profile_error import simulate_profile_errors
-from sitefinder.streams.stations import place_stations
 from sitefinder.streams.transects import transect_points
 from sitefinder.terrain.grid import Grid, tile_windows
 from sitefinder.terrain.stream_cells import StreamCells, stream_cells
@@ -75,35 +72,6 @@ def warp_surface(settings, inputs, scratch):
             )
     dem_path = paths.pop("dem")
     return Surface(grid, dem_path, paths)
-
-
-def make_network(settings, inputs, surface, scratch):
-    """Links, from the mapped streams or from the DEM where none are mapped."""
-    crs = settings.run.crs
-    if "streams" in inputs.layers:
-        lines = inputs.layers["streams"].frame.rename(columns={"feature_name": "stream"})
-    else:
-        lines = derive_network(surface.dem_path, settings.network.derive_threshold_km2, scratch)
-        lines = lines.rename(columns={"stream_id": "feature_id"}).assign(stream="")
-    geometry = lines.geometry.to_numpy()
-    ends = [shapely.get_point(geometry, place) for place in (0, -1)]
-    elevation_m = np.column_stack(
-        [cells_at(inputs.dem, shapely.get_x(point), shapely.get_y(point), crs) for point in ends]
-    )
-    return build_network(
-        pd.DataFrame(lines[["feature_id", "stream", "geometry"]]),
-        snap_m=settings.network.snap_m,
-        end_elevation_m=elevation_m * settings.inputs.dem.metres_per_unit,
-    )
-
-
-def place_on_network(settings, network):
-    """Stations, segments and reaches."""
-    return place_stations(
-        network,
-        station_spacing_m=settings.network.station_spacing_m,
-        reach_length_m=settings.network.reach_length_m,
-    )
 
 
 def read_channels(settings, inputs, network, placed):

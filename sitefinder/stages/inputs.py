@@ -15,6 +15,7 @@ from sitefinder.io.power_files import read_costs, read_machines
 from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.vectors import read_layer, refuse_distant
+from sitefinder.stages.network import stream_lines
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
 # Kind of geometry that each layer must hold.
@@ -93,6 +94,8 @@ def read_inputs(settings, folder):
         source = getattr(settings.inputs, name)
         if source is not None:
             layers[name] = tried(_layer, source, folder, settings.run.crs, bounds, name, geometry, False)
+    if layers.get("streams") is not None:
+        tried(stream_lines, settings, layers["streams"].frame)
     rules = [
         tried(_layer, rule, folder, settings.run.crs, bounds, f"rule {rule.name}", "any", rule.may_be_empty)
         for rule in settings.rules

@@ -151,7 +151,7 @@ def make_provenance(settings, inputs, stages, equations, repairs):
         )
     for equation in equations:
         rows.append(_setting(f"equation {equation.statistic}", equation.region or "", equation.source))
-    for key, value in _flat(settings.model_dump(exclude={"run": {"workers", "output_folder"}})):
+    for key, value in _flat(settings.model_dump(exclude={"run": {"workers", "output_folder", "strict"}})):
         rows.append(_setting(key, str(value), ""))
     for stage in stages:
         rows.append({**_setting(stage.name, str(stage.version), ""), "kind": "stage"})

@@ -19,14 +19,13 @@ from sitefinder.stages.drainage import list_terrain_repairs
 from sitefinder.stages.ground import (
     drain_terrain,
     fit_profile,
-    make_network,
-    place_on_network,
     read_channels,
     sum_catchments,
     warp_surface,
 )
 from sitefinder.stages.inputs import read_inputs
 from sitefinder.stages.marks import find_dem_seams, list_seams, mark_stations
+from sitefinder.stages.network import make_network, place_on_network
 from sitefinder.stages.region_tables import (
     make_districts,
     make_provenance,
@@ -165,7 +164,7 @@ def check(path):
     return settings, read_inputs(settings, path.parent)
 
 
-def run(path, *, workers=None, started=None, progress=None):
+def run(path, *, workers=None, strict=False, started=None, progress=None):
     """The whole job.
 
     Parameters
@@ -174,6 +173,8 @@ def run(path, *, workers=None, started=None, progress=None):
         Settings file.
     workers : int, optional
         Processes, in place of the settings'; changes no result.
+    strict : bool, optional
+        Stop where a part of the network cannot be resolved, also where the settings do not say so.
     started, progress : callable, optional
         Told of each stage, and of each terrain tile.
 
@@ -187,8 +188,8 @@ def run(path, *, workers=None, started=None, progress=None):
         If the user can mend it; nothing is written then.
     """
     settings, inputs = check(path)
-    if workers is not None:
-        settings = settings.model_copy(update={"run": settings.run.model_copy(update={"workers": workers})})
+    given_here = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
+    settings = settings.model_copy(update={"run": settings.run.model_copy(update=given_here)})
     with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
         given = {"settings": settings, "inputs": inputs, "scratch": Path(scratch), "progress": progress}
         results = run_stages(STAGES, given, started=started)

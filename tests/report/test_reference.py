@@ -18,7 +18,7 @@ def rows(text):
 def test_a_setting_is_told_with_kind_limits_default_and_meaning():
     listed = settings_reference()
 
-    # Typed by hand from the declarations in config.py.
+    # Typed by hand from the declarations in config.
     for row in (
         "| `snap_m` | number, 0 or more | `5` | farthest gap between line ends that is closed [m] |",
         "| `draws` | whole number, 16 or more | `64` | simulations of the profile's error |",

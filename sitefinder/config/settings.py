@@ -1,122 +1,15 @@
-"""The settings of a run: one frozen model a section, and the check that names every problem at once."""
+"""The settings of a run: one frozen model a section."""
 
-import difflib
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from sitefinder.errors import ConfigError, all_of
-from sitefinder.units import METRES_PER_VERTICAL_UNIT
+from sitefinder.config.checking import checked
+from sitefinder.config.sources import Inputs, LayerSource, Section
 
 Share = Annotated[float, Field(ge=0, le=1)]
 Action = Literal["exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note"]
 Layout = Literal["at_barrier", "diversion", "new_weir"]
-
-
-class Section(BaseModel):
-    """A part of the settings file: frozen, and closed to keys that it does not know."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Source(Section):
-    """A file of the user's; paths are relative to the settings file."""
-
-    path: str = Field(description="file that GDAL reads, relative to the settings file")
-    crs: str | None = Field(None, description="coordinate system, only where the file states none")
-    operation: str | None = Field(
-        None,
-        description="part of the name of the coordinate operation to use; absent: the most accurate one there",
-    )
-    source: str = Field("not stated", description="who made it, for the provenance table")
-    date: str = Field("not stated", description="edition or survey date")
-    licence: str = Field("not stated", description="licence of the data")
-
-
-class DemSource(Source):
-    """The digital elevation model."""
-
-    vertical_unit: Literal["metre", "foot", "us_survey_foot"] = Field(description="unit of the elevations")
-    vertical_datum: str = Field(
-        min_length=1, description="name of the vertical datum that the elevations stand on, such as EGM96"
-    )
-    nodata: float | None = Field(None, description="value that means no data, where the file states none")
-    error_rmse_m: float = Field(gt=0, description="root mean square error of the elevations [m]")
-    error_correlation_length_m: float = Field(
-        100.0, ge=0, description="distance over which elevation errors are alike [m]"
-    )
-
-    @property
-    def metres_per_unit(self):
-        """Metres in one unit of elevation."""
-        return METRES_PER_VERTICAL_UNIT[self.vertical_unit]
-
-
-class CovariateSource(Source):
-    """A raster whose mean over each catchment is a predictor of flow; its name in the file carries the unit."""
-
-    scale: float = Field(1.0, description="factor from the raster's numbers to the unit in the name")
-
-
-class LayerSource(Source):
-    """A vector layer."""
-
-    layer: str | None = Field(None, description="layer name, where the file holds several")
-    id_column: str | None = Field(None, description="column with the user's own id")
-    name_column: str | None = Field(None, description="column with names to show")
-
-
-class ShareSource(LayerSource):
-    """Polygons whose share of each catchment is a predictor of flow, ``NAME_percent``."""
-
-    column: str | None = Field(None, description="column to filter by")
-    values: list[str | int | float | bool] | None = Field(None, description="values that count")
-
-    @model_validator(mode="after")
-    def _filter_whole(self):
-        if (self.column is None) != (self.values is None):
-            raise ValueError("column and values belong together")
-        return self
-
-
-class Inputs(Section):
-    """What a run reads."""
-
-    dem: DemSource = Field(description="elevations")
-    streams: LayerSource | None = Field(None, description="mapped streams; absent: derived from the DEM")
-    region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
-    districts: LayerSource | None = Field(None, description="polygons to add up totals in")
-    structures: LayerSource | None = Field(None, description="existing weirs and drops")
-    lakes: LayerSource | None = Field(None, description="standing water")
-    roads: LayerSource | None = Field(None, description="roads, for the cost of access")
-    power_lines: LayerSource | None = Field(
-        None, description="lines that a plant may feed into, for the cost of the connection"
-    )
-    settlements: LayerSource | None = Field(
-        None, description="places where people live; read and checked only, for now"
-    )
-    karst: LayerSource | None = Field(
-        None, description="ground, or stretches of stream, where water is lost to or comes from caves"
-    )
-    tidal: LayerSource | None = Field(None, description="tidal water; no site is offered there or below")
-    regulated: LayerSource | None = Field(
-        None, description="dams that store water, as points, or the stretches or reservoirs that they rule"
-    )
-    covariates: dict[str, CovariateSource] = Field(
-        default_factory=dict,
-        description="rasters by the name that flow equations use, for example precipitation_mm",
-    )
-    shares: dict[str, ShareSource] = Field(
-        default_factory=dict,
-        description="polygons by name: of forest, for example, equations may use forest_percent",
-    )
-
-    @model_validator(mode="after")
-    def _predictors_have_their_own_names(self):
-        names = ["area_km2", *self.covariates, *(f"{name}_percent" for name in self.shares)]
-        if repeated := sorted({name for name in names if names.count(name) > 1}):
-            raise ValueError(f"two predictors are called {', '.join(repeated)}")
-        return self
 
 
 class RunSettings(Section):
@@ -127,6 +20,9 @@ class RunSettings(Section):
     output_folder: str = Field(description="where the results go, relative to the settings file")
     seed: int = Field(1, ge=0, description="seed of every random draw")
     workers: int = Field(1, ge=1, description="processes for terrain tiles; changes no result")
+    strict: bool = Field(
+        False, description="true: stop where a part of the network cannot be resolved, rather than set it aside"
+    )
 
 
 class NetworkSettings(Section):
@@ -138,6 +34,38 @@ class NetworkSettings(Section):
     derive_threshold_km2: float = Field(
         1.0, gt=0, description="catchment at which a stream starts, where none are mapped [km²]"
     )
+    main_path: Literal["longest", "shortest", "straightest", "order", "column"] = Field(
+        "longest", description="which arm is the main one where a stream parts; column: as main_path_column says"
+    )
+    main_path_column: str | None = Field(
+        None, description="column of the streams whose numbers choose the main arm"
+    )
+    main_path_column_wins: Literal["greatest", "least"] = Field(
+        "greatest", description="which number of that column is the main arm's"
+    )
+    divergence_share: Share = Field(
+        0.0, description="share of the water from above that a side arm takes; the main arm keeps the rest"
+    )
+    divergence_share_column: str | None = Field(
+        None, description="column of the streams with the share of single side arms, from 0 to 1"
+    )
+    canal_column: str | None = Field(None, description="column of the streams that tells canals")
+    canal_values: list[str | int | float | bool] | None = Field(
+        None, description="values of that column that mean a canal: never the main arm, no source of an order"
+    )
+    ridge_m: float | None = Field(
+        None,
+        gt=0,
+        description="climb along a stream that is no error of the DEM [m]; absent: 10, or 4 error_rmse_m if more",
+    )
+
+    @model_validator(mode="after")
+    def _columns_whole(self):
+        if (self.main_path == "column") != (self.main_path_column is not None):
+            raise ValueError('main_path = "column" and main_path_column belong together')
+        if (self.canal_column is None) != (self.canal_values is None):
+            raise ValueError("canal_column and canal_values belong together")
+        return self
 
 
 class TerrainSettings(Section):
@@ -350,6 +278,13 @@ class Settings(Section):
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()
 
+    @model_validator(mode="after")
+    def _columns_have_their_layer(self):
+        named = ("main_path_column", "divergence_share_column", "canal_column")
+        if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
+            raise ValueError("network names a column of the streams, but there is no inputs.streams")
+        return self
+
     @field_validator("rules")
     @classmethod
     def _rules_have_their_own_names(cls, rules):
@@ -379,63 +314,3 @@ def check_settings(mapping, name):
         Naming every problem at once, each by its key, with the nearest real name for a key that is none.
     """
     return checked(Settings, mapping, name)
-
-
-def checked(model, mapping, name):
-    """An instance of a pydantic model, or one error that lists all that is wrong with the mapping.
-
-    Parameters
-    ----------
-    model : type
-        A pydantic model.
-    mapping : dict
-        Nested tables.
-    name : str
-        What to call the file in messages.
-
-    Returns
-    -------
-    BaseModel
-        Of the given model.
-
-    Raises
-    ------
-    ConfigError
-        See `check_settings`.
-    """
-    try:
-        return model.model_validate(mapping)
-    except ValidationError as error:
-        problems = [_problem(item, model) for item in error.errors()]
-        raise all_of(ConfigError, name, sorted(problems)) from None
-
-
-# One problem of pydantic's as a line in the user's terms.
-def _problem(item, model):
-    place = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in item["loc"]).lstrip(".")
-    if item["type"] == "missing":
-        return f"{place}: missing"
-    if item["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(str(item["loc"][-1]), _names_at(model, item["loc"][:-1]), n=1)
-        return f"{place}: no such setting" + (f"; did you mean {near[0]}?" if near else "")
-    message = item["msg"].removeprefix("Value error, ")
-    message = message[0].lower() + message[1:]
-    if item["type"] == "value_error":
-        return f"{place}: {message}" if place else message
-    return f"{place}: {message} (found {item['input']!r})"
-
-
-# Names of the fields that the model has at a place.
-def _names_at(model, location):
-    for part in location:
-        if isinstance(part, str) and hasattr(model, "model_fields") and part in model.model_fields:
-            model = _model_within(model.model_fields[part].annotation)
-    return list(getattr(model, "model_fields", {}))
-
-
-# The pydantic model inside an annotation such as ``list[Rule]`` or ``Layer | None``.
-def _model_within(annotation):
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    inner = [_model_within(part) for part in getattr(annotation, "__args__", ())]
-    return next((found for found in inner if found is not None), None)

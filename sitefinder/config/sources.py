@@ -1,0 +1,121 @@
+"""Settings of what a run reads: rasters, layers, and what is said about them."""
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from sitefinder.units import METRES_PER_VERTICAL_UNIT
+
+
+class Section(BaseModel):
+    """A part of the settings file: frozen, and closed to keys that it does not know."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Source(Section):
+    """A file of the user's; paths are relative to the settings file."""
+
+    path: str = Field(description="file that GDAL reads, relative to the settings file")
+    crs: str | None = Field(None, description="coordinate system, only where the file states none")
+    operation: str | None = Field(
+        None,
+        description="part of the name of the coordinate operation to use; absent: the most accurate one there",
+    )
+    source: str = Field("not stated", description="who made it, for the provenance table")
+    date: str = Field("not stated", description="edition or survey date")
+    licence: str = Field("not stated", description="licence of the data")
+
+
+class DemSource(Source):
+    """The digital elevation model."""
+
+    vertical_unit: Literal["metre", "foot", "us_survey_foot"] = Field(description="unit of the elevations")
+    vertical_datum: str = Field(
+        min_length=1, description="name of the vertical datum that the elevations stand on, such as EGM96"
+    )
+    nodata: float | None = Field(None, description="value that means no data, where the file states none")
+    error_rmse_m: float = Field(gt=0, description="root mean square error of the elevations [m]")
+    error_correlation_length_m: float = Field(
+        100.0, ge=0, description="distance over which elevation errors are alike [m]"
+    )
+
+    @property
+    def metres_per_unit(self):
+        """Metres in one unit of elevation."""
+        return METRES_PER_VERTICAL_UNIT[self.vertical_unit]
+
+
+class CovariateSource(Source):
+    """A raster whose mean over each catchment is a predictor of flow; its name in the file carries the unit."""
+
+    scale: float = Field(1.0, description="factor from the raster's numbers to the unit in the name")
+
+
+class LayerSource(Source):
+    """A vector layer."""
+
+    layer: str | None = Field(None, description="layer name, where the file holds several")
+    id_column: str | None = Field(None, description="column with the user's own id")
+    name_column: str | None = Field(None, description="column with names to show")
+
+
+class ShareSource(LayerSource):
+    """Polygons whose share of each catchment is a predictor of flow, ``NAME_percent``."""
+
+    column: str | None = Field(None, description="column to filter by")
+    values: list[str | int | float | bool] | None = Field(None, description="values that count")
+
+    @model_validator(mode="after")
+    def _filter_whole(self):
+        if (self.column is None) != (self.values is None):
+            raise ValueError("column and values belong together")
+        return self
+
+
+class StreamSource(LayerSource):
+    """The mapped streams."""
+
+    inflow_area_column: str | None = Field(
+        None, description="column with the catchment outside, for streams that enter the DEM [km²]"
+    )
+
+
+class Inputs(Section):
+    """What a run reads."""
+
+    dem: DemSource = Field(description="elevations")
+    streams: StreamSource | None = Field(None, description="mapped streams; absent: derived from the DEM")
+    region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
+    districts: LayerSource | None = Field(None, description="polygons to add up totals in")
+    structures: LayerSource | None = Field(None, description="existing weirs and drops")
+    lakes: LayerSource | None = Field(None, description="standing water")
+    roads: LayerSource | None = Field(None, description="roads, for the cost of access")
+    power_lines: LayerSource | None = Field(
+        None, description="lines that a plant may feed into, for the cost of the connection"
+    )
+    settlements: LayerSource | None = Field(
+        None, description="places where people live; read and checked only, for now"
+    )
+    karst: LayerSource | None = Field(
+        None, description="ground, or stretches of stream, where water is lost to or comes from caves"
+    )
+    tidal: LayerSource | None = Field(None, description="tidal water; no site is offered there or below")
+    regulated: LayerSource | None = Field(
+        None, description="dams that store water, as points, or the stretches or reservoirs that they rule"
+    )
+    covariates: dict[str, CovariateSource] = Field(
+        default_factory=dict,
+        description="rasters by the name that flow equations use, for example precipitation_mm",
+    )
+    shares: dict[str, ShareSource] = Field(
+        default_factory=dict,
+        description="polygons by name: of forest, for example, equations may use forest_percent",
+    )
+
+    @model_validator(mode="after")
+    def _predictors_have_their_own_names(self):
+        names = ["area_km2", *self.covariates, *(f"{name}_percent" for name in self.shares)]
+        if repeated := sorted({name for name in names if names.count(name) > 1}):
+            raise ValueError(f"two predictors are called {', '.join(repeated)}")
+        return self

@@ -1,0 +1,170 @@
+"""The stage that turns stream lines into a network, with what the user's columns say of each line."""
+
+import difflib
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.errors import InputError, all_of, listed
+from sitefinder.io.rasters import cells_at
+from sitefinder.io.whitebox_engine import derive_network
+from sitefinder.streams.directions import RIDGE_M
+from sitefinder.streams.network import build_network
+from sitefinder.streams.stations import place_stations
+
+# Errors of the elevations that a climb along a stream has to exceed before it is no error (own choice).
+RIDGE_ERRORS = 4.0
+
+
+def make_network(settings, inputs, surface, scratch):
+    """Links, from the mapped streams or from the DEM where none are mapped.
+
+    Raises
+    ------
+    InputError
+        If no line is left, or if a part of the network cannot be resolved and the run is strict.
+    """
+    crs = settings.run.crs
+    if "streams" in inputs.layers:
+        lines = stream_lines(settings, inputs.layers["streams"].frame)
+    else:
+        lines = derive_network(surface.dem_path, settings.network.derive_threshold_km2, scratch)
+        lines = pd.DataFrame(lines.rename(columns={"stream_id": "feature_id"}).assign(stream=""))
+        lines = lines[["feature_id", "stream", "geometry"]]
+    geometry = lines["geometry"].to_numpy()
+    ends = [shapely.get_point(geometry, place) for place in (0, -1)]
+    elevation_m = np.column_stack(
+        [cells_at(inputs.dem, shapely.get_x(point), shapely.get_y(point), crs) for point in ends]
+    )
+    network = build_network(
+        lines,
+        snap_m=settings.network.snap_m,
+        end_elevation_m=elevation_m * settings.inputs.dem.metres_per_unit,
+        main_path=settings.network.main_path,
+        ridge_m=ridge_limit_m(settings),
+    )
+    if settings.run.strict and len(network.unresolved):
+        raise _unresolved(settings, network.unresolved)
+    return network
+
+
+def place_on_network(settings, network):
+    """Stations, segments and reaches."""
+    return place_stations(
+        network,
+        station_spacing_m=settings.network.station_spacing_m,
+        reach_length_m=settings.network.reach_length_m,
+    )
+
+
+def ridge_limit_m(settings):
+    """Climb along a stream that no error of the DEM explains [m]."""
+    stated = settings.network.ridge_m
+    return max(RIDGE_M, RIDGE_ERRORS * settings.inputs.dem.error_rmse_m) if stated is None else stated
+
+
+def stream_lines(settings, frame):
+    """The streams layer as `sitefinder.streams.network.build_network` takes it.
+
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+    frame : GeoDataFrame
+        The layer as read.
+
+    Returns
+    -------
+    DataFrame
+
+    Raises
+    ------
+    InputError
+        Listing each column that is missing, is no number, or holds numbers out of range.
+    """
+    network, source = settings.network, settings.inputs.streams
+    problems = []
+
+    def numbers(column, key, least=-np.inf, most=np.inf):
+        if _is_there(frame, column, key, source, problems):
+            return _numbers(frame, column, key, source, (least, most), problems)
+        return np.full(len(frame), np.nan)
+
+    lines = pd.DataFrame(
+        {
+            "feature_id": frame["feature_id"].to_numpy(),
+            "stream": frame["feature_name"].to_numpy(),
+            "geometry": frame.geometry.to_numpy(),
+            "inflow_area_km2": numbers(source.inflow_area_column, "inputs.streams.inflow_area_column", 0.0),
+            "arm_share": network.divergence_share,
+            "is_canal": False,
+        }
+    )
+    sign = -1.0 if network.main_path_column_wins == "least" else 1.0
+    lines["main_path_value"] = sign * numbers(network.main_path_column, "network.main_path_column")
+    share = numbers(network.divergence_share_column, "network.divergence_share_column", 0.0, 1.0)
+    lines["arm_share"] = np.where(np.isnan(share), lines["arm_share"], share)
+    if _is_there(frame, network.canal_column, "network.canal_column", source, problems):
+        column = frame[network.canal_column]
+        texts = [str(value) for value in network.canal_values]
+        lines["is_canal"] = (column.isin(network.canal_values) | column.astype(str).isin(texts)).to_numpy()
+    if len(problems) == 1:
+        raise problems[0]
+    if problems:
+        raise all_of(InputError, "the streams layer", [str(problem) for problem in problems])
+    return lines
+
+
+# Whether a column is named and is there; if it is named and missing, that is a problem.
+def _is_there(frame, column, key, source, problems):
+    if column is None or column in frame:
+        return column is not None
+    columns = [str(name) for name in frame.columns if name != frame.geometry.name]
+    near = difflib.get_close_matches(column, columns, n=1)
+    problems.append(
+        InputError.of(
+            f"the streams layer has no column {column}",
+            file=source.path,
+            expected=f"the column that {key} names",
+            found=f"columns {listed(columns, shown=20)}",
+            fix=f"did you mean {near[0]}?" if near else f"correct {key}",
+        )
+    )
+    return False
+
+
+# A column as numbers; what is no number or out of range is a problem.
+def _numbers(frame, column, key, source, limits, problems):
+    given = frame[column]
+    values = pd.to_numeric(given, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    wrong = (np.isnan(values) & given.notna().to_numpy()) | (values < limits[0]) | (values > limits[1])
+    if wrong.any():
+        least, most = limits
+        span = "numbers" + (f" from {least:g}" if np.isfinite(least) else "")
+        span += f" to {most:g}" if np.isfinite(most) else " up" if np.isfinite(least) else ""
+        problems.append(
+            InputError.of(
+                f"the streams layer's column {column} holds what it cannot hold",
+                file=source.path,
+                expected=f"{span}, or nothing, as {key} names it",
+                found=f"{given[wrong].iloc[0]!r} and such in {wrong.sum()} features: "
+                f"{listed(frame['feature_id'][wrong])}",
+                fix="correct the values, or name another column",
+            )
+        )
+    return values
+
+
+def _unresolved(settings, unresolved):
+    source = settings.inputs.streams
+    reasons = [
+        f"{because}: {listed(rows['feature_id'].unique())}"
+        for because, rows in unresolved.groupby("because", sort=True)
+    ]
+    return InputError.of(
+        "a part of the stream network cannot be resolved",
+        file=None if source is None else source.path,
+        expected="streams that lead to an outlet and fall on the whole",
+        found="; ".join(reasons),
+        fix="mend these features, or run without --strict: they are then set aside as unknown",
+    )
