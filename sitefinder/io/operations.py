@@ -78,21 +78,22 @@ def way_between(own_crs, run_crs, bounds, what, where, wanted=None):
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
-            group = TransformerGroup(
-                own_crs, run, always_xy=True, area_of_interest=AreaOfInterest(*degrees), allow_ballpark=False
-            )
+            area = {"area_of_interest": AreaOfInterest(*degrees), "allow_ballpark": False}
+            group = TransformerGroup(own_crs, run, always_xy=True, **area)
+            # Some versions of pyproj lose name and accuracy of an operation when they exchange its axes.
+            named = TransformerGroup(own_crs, run, always_xy=False, **area).transformers
         except ProjError:
             group = None
-    ways = [] if group is None else group.transformers
+    ways = [] if group is None else list(zip(group.transformers, named, strict=True))
     lacking = [] if group is None else group.unavailable_operations
     if wanted is not None:
-        ways = [way for way in ways if wanted.casefold() in way.description.casefold()]
+        ways = [(way, name) for way, name in ways if wanted.casefold() in name.description.casefold()]
     if not ways:
         raise _no_way(own_crs, run, what, where, wanted, group, lacking)
-    best = ways[0]
-    accuracy = "accuracy unknown" if best.accuracy < 0 else f"accuracy {best.accuracy:g} m"
+    best, name = ways[0]
+    accuracy = "accuracy unknown" if name.accuracy < 0 else f"accuracy {name.accuracy:g} m"
     missing = "; a better one lacks its grid on this machine" if caught and wanted is None else ""
-    return Way(best, f"{best.description} ({accuracy}{missing})", _pipeline(best, own_crs, run))
+    return Way(best, f"{name.description} ({accuracy}{missing})", _pipeline(best, own_crs, run))
 
 
 # Why no operation serves, and what can be done about it.
