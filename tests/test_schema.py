@@ -48,7 +48,7 @@ def stretches(**changes):
 def test_layers_stand_in_the_order_of_delivery():
     promised = "sites stretches reaches catchments structures rule_hits machine_options flow_curves districts"
 
-    assert list(LAYERS) == [*promised.split(), "provenance", "columns"]
+    assert list(LAYERS) == [*promised.split(), "provenance", "repairs", "columns"]
 
 
 def test_no_layer_has_a_column_twice_or_one_called_fid():

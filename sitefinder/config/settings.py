@@ -56,7 +56,7 @@ class NetworkSettings(Section):
     ridge_m: float | None = Field(
         None,
         gt=0,
-        description="climb along a stream that is no error of the DEM [m]; absent: 10, or 4 error_rmse_m if more",
+        description="climb along a stream that is no error [m]; absent: most of 10 m, 4 error_rmse_m, half a cell",
     )
 
     @model_validator(mode="after")

@@ -144,8 +144,9 @@ def without_duplicates(frame, attributes):
     repairs = [
         Repair(
             frame.at[row, "feature_id"],
-            f"same geometry as {frame.at[first[row], 'feature_id']}",
-            "dropped" if same[row] else "kept, since its attributes differ",
+            "same geometry as another feature",
+            ("dropped, the same as " if same[row] else "kept, since its attributes differ from ")
+            + str(frame.at[first[row], "feature_id"]),
         )
         for row in frame.index[repeated]
     ]

@@ -2,6 +2,7 @@
 
 import io
 import math
+import re
 import textwrap
 
 from rich.console import Console
@@ -14,6 +15,7 @@ from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT
 WIDTH = 100
 BEST_SITES = 5
 REASONS_SHOWN = 8
+PROBLEMS_SHOWN = 6
 CAUTION = (
     "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving water; "
     "local codes, permits and licensed practice decide."
@@ -28,7 +30,7 @@ def summary_text(title, tables, *, energy_p90_mwh=None, energy_p10_mwh=None, cur
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, as `sitefinder.schema` declares them.
+        ``sites`` and ``reaches``, and ``repairs`` if there, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p10_mwh : float, optional
         Energy of all sites together that 90 % and 10 % of the draws exceed [MWh/yr]. The sites' own figures do not
         add up to these, since a shared error does not cancel.
@@ -52,6 +54,7 @@ def summary_text(title, tables, *, energy_p90_mwh=None, energy_p10_mwh=None, cur
         _chosen(sites, energy_p90_mwh, energy_p10_mwh),
         _best(sites, currency),
         _not_offered(reaches),
+        _repairs(tables["repairs"]) if "repairs" in tables else "",
         "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
         CAUTION,
     ]
@@ -141,6 +144,24 @@ def _not_offered(reaches):
         length_km = rest["sum"].sum() / METRES_PER_KILOMETRE
         table.add_row(f"{len(rest)} other reasons", str(rest["size"].sum()), _figure(length_km))
     return _rendered(table)
+
+
+# How often each problem of the input was mended or found, the most frequent first, in one line.
+def _repairs(repairs):
+    if not len(repairs):
+        return ""
+    counts = repairs["problem"].map(_kind_of_problem).value_counts().reset_index()
+    counts = counts.sort_values(["count", "problem"], ascending=[False, True])
+    told = [
+        f"{_plain(problem)} ({number})" for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
+    ]
+    rest = counts["count"].iloc[PROBLEMS_SHOWN:].sum()
+    return f"Repaired or doubtful (layer repairs): {', '.join(told)}" + (f" and {rest} more." if rest else ".")
+
+
+# A problem without what is particular to one feature: nothing after a colon, no measure at the end.
+def _kind_of_problem(problem):
+    return re.sub(r"\s+\d[\d.,]*\b.*$", "", problem.split(":")[0])
 
 
 # A table without lines; its texts are short enough beforehand.

@@ -5,6 +5,7 @@ from typing import NamedTuple
 VERDICTS = ("excluded", "unknown", "conditional", "restricted", "open")
 LAYOUTS = ("at_barrier", "diversion", "new_weir", "kinetic")
 ACTIONS = ("exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note")
+REPAIR_KINDS = ("input", "network", "terrain")
 EVIDENCE = ("tested", "claimed", "none")
 # Values are amounts of money; which money and of which year stands in provenance (costs.file).
 MONEY = "currency"
@@ -92,6 +93,6 @@ MARKS = (
     statement("mark_fish_safe_only", "true where only fish-safe machines are admitted"),
     statement("mark_no_diversion", "true where no water may be led out of the stream"),
     statement("mark_no_new_barrier", "true where no new barrier may be built"),
-    statement("mark_unknown", "true where a rule's layer does not say"),
+    statement("mark_unknown", "true where a rule's layer does not say, or the network is not resolved"),
     statement("mark_note", "true where a rule asks for a note and nothing more"),
 )

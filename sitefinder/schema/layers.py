@@ -21,6 +21,7 @@ from sitefinder.schema.columns import (
     POWER,
     REACH_ID,
     REASONS,
+    REPAIR_KINDS,
     SCREENED,
     SITE_ID,
     STREAM,
@@ -120,7 +121,12 @@ REACHES = Layer(
         amount("from_m", "m", "upper end, along the link from the link's upper end"),
         amount("to_m", "m", "lower end, along the link from the link's upper end"),
         text("district", "district of the greatest part of the length; empty outside all districts"),
-        count("order_strahler", "Strahler order", least=1),
+        count(
+            "order_strahler", "Strahler order; a side arm has that of the stream it leaves", least=1, nullable=True
+        ),
+        count("shreve", "number of sources upstream", least=1, nullable=True),
+        amount("upstream_length_km", "km", "length of all streams upstream of the lower end, each once"),
+        statement("main_stem", "true on the longest way from a source to the outlet of its network"),
         amount("length_m", "m", "length along the stream"),
         *HEAD,
         amount("slope", "m/m", "gross head over length"),
@@ -255,6 +261,20 @@ PROVENANCE = Layer(
     ),
 )
 
+REPAIRS = Layer(
+    "repairs",
+    None,
+    "something in the input that was mended, left out, or found doubtful and kept",
+    (),
+    (
+        text("kind", "what found it: " + ", ".join(REPAIR_KINDS), REPAIR_KINDS),
+        text("layer", "name of the input"),
+        text("feature", "the user's id of the feature, or a place; empty where the whole layer is meant"),
+        text("problem", "what was wrong or is doubtful"),
+        text("action", "what was done"),
+    ),
+)
+
 COLUMNS = Layer(
     "columns",
     None,
@@ -282,6 +302,7 @@ LAYERS = {
         FLOW_CURVES,
         DISTRICTS,
         PROVENANCE,
+        REPAIRS,
         COLUMNS,
     )
 }

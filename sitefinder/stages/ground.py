@@ -10,7 +10,7 @@ import shapely
 from sitefinder.errors import InputError
 from sitefinder.io.rasters import cells_at, run_grid, warp_once
 from sitefinder.stages.drainage import COVARIATE_STEPS, drain_tiles
-from sitefinder.streams.catchments import catchment_means, drained_area_km2, sums_upstream
+from sitefinder.streams.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.streams.channels import find_channels, owned_points
 from sitefinder.streams.profile import monotone_profile
 from sitefinder.streams.profile_error import simulate_profile_errors
@@ -127,8 +127,11 @@ def _pieces(placed, channels):
     return start, x_m.copy(), y_m.copy(), label, stations["link"].to_numpy()[label].astype(np.int32)
 
 
-def sum_catchments(settings, surface, placed, terrain):
+def sum_catchments(settings, surface, network, placed, terrain):
     """Predictors of each station: ``area_km2``, each covariate, and the share of the catchment at the DEM's edge.
+
+    Where streams part, side arms take their share of everything that arrives. A stated inflow adds to the area of
+    the stream that brings it; covariates are means over the ground on the DEM alone.
 
     Returns
     -------
@@ -137,10 +140,16 @@ def sum_catchments(settings, surface, placed, terrain):
     """
     downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
     grid, sums = surface.grid, terrain.sums
-    table = {"area_km2": drained_area_km2(sums.cells, downstream, grid.cell_width_m * grid.cell_height_m)}
+    arms = side_arms(network.links, placed.stations["link"].to_numpy())
+    area_km2 = drained_area_km2(sums.cells, downstream, grid.cell_width_m * grid.cell_height_m, arms)
+    inflow_km2, is_entry = inflows(network.links, placed.stations, sums.cells)
+    if inflow_km2.any():
+        area_km2 = area_km2 + sums_by_arms(inflow_km2, downstream, arms)
+    table = {"area_km2": area_km2}
     for name in surface.covariate_paths:
-        table[name] = catchment_means(sums.sums[name], sums.covered[name], downstream) / COVARIATE_STEPS
-    edge_cells = sums_upstream(sums.edge_cells, downstream)
+        means = catchment_means(sums.sums[name], sums.covered[name], downstream, arms)
+        table[name] = means / COVARIATE_STEPS
+    edge_cells = sums_by_arms(np.where(is_entry, 0, sums.edge_cells), downstream, arms)
     table["edge_cells"] = edge_cells
     table["incomplete"] = (edge_cells > 0) & (not settings.terrain.edge_is_divide)
     return pd.DataFrame(table)

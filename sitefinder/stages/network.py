@@ -8,6 +8,7 @@ import shapely
 
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.rasters import cells_at
+from sitefinder.io.vectors import OWN_COLUMNS
 from sitefinder.io.whitebox_engine import derive_network
 from sitefinder.streams.directions import RIDGE_M
 from sitefinder.streams.network import build_network
@@ -15,6 +16,8 @@ from sitefinder.streams.stations import place_stations
 
 # Errors of the elevations that a climb along a stream has to exceed before it is no error (own choice).
 RIDGE_ERRORS = 4.0
+# And in cells, since a line a cell beside its channel runs up the side of the valley (own choice).
+RIDGE_CELLS = 0.5
 
 
 def make_network(settings, inputs, surface, scratch):
@@ -42,7 +45,7 @@ def make_network(settings, inputs, surface, scratch):
         snap_m=settings.network.snap_m,
         end_elevation_m=elevation_m * settings.inputs.dem.metres_per_unit,
         main_path=settings.network.main_path,
-        ridge_m=ridge_limit_m(settings),
+        ridge_m=ridge_limit_m(settings, surface.grid),
     )
     if settings.run.strict and len(network.unresolved):
         raise _unresolved(settings, network.unresolved)
@@ -58,10 +61,12 @@ def place_on_network(settings, network):
     )
 
 
-def ridge_limit_m(settings):
+def ridge_limit_m(settings, grid):
     """Climb along a stream that no error of the DEM explains [m]."""
-    stated = settings.network.ridge_m
-    return max(RIDGE_M, RIDGE_ERRORS * settings.inputs.dem.error_rmse_m) if stated is None else stated
+    if settings.network.ridge_m is not None:
+        return settings.network.ridge_m
+    cell_m = float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
+    return max(RIDGE_M, RIDGE_ERRORS * settings.inputs.dem.error_rmse_m, RIDGE_CELLS * cell_m)
 
 
 def stream_lines(settings, frame):
@@ -119,7 +124,7 @@ def stream_lines(settings, frame):
 def _is_there(frame, column, key, source, problems):
     if column is None or column in frame:
         return column is not None
-    columns = [str(name) for name in frame.columns if name != frame.geometry.name]
+    columns = [str(name) for name in frame.columns if name not in (*OWN_COLUMNS, frame.geometry.name)]
     near = difflib.get_close_matches(column, columns, n=1)
     problems.append(
         InputError.of(
@@ -147,7 +152,7 @@ def _numbers(frame, column, key, source, limits, problems):
                 f"the streams layer's column {column} holds what it cannot hold",
                 file=source.path,
                 expected=f"{span}, or nothing, as {key} names it",
-                found=f"{given[wrong].iloc[0]!r} and such in {wrong.sum()} features: "
+                found=f"{given[wrong].tolist()[0]!r} and such in {wrong.sum()} features: "
                 f"{listed(frame['feature_id'][wrong])}",
                 fix="correct the values, or name another column",
             )

@@ -10,13 +10,15 @@ from sitefinder.power.uncertainty import intervals
 from sitefinder.schema import LAYERS
 from sitefinder.siting.access import district_names, lengths_by_district
 from sitefinder.siting.rules import hits_by_reach
+from sitefinder.stages.choice import in_region
 from sitefinder.stages.marks import marked_reaches, told
+from sitefinder.stages.stream_repairs import unresolved_reaches
 from sitefinder.streams.profile_error import head_standard_error
 
 M_PER_KM = 1000.0
 
 
-def make_reach_table(settings, inputs, placed, catchments, heads, flows, marks, verdicts, sites, within):
+def make_reach_table(settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, within):
     """Every reach of the region with its numbers, verdict and reasons.
 
     Parameters are the results of the stages of those names; `within` is True for reaches of the region.
@@ -41,12 +43,22 @@ def make_reach_table(settings, inputs, placed, catchments, heads, flows, marks, 
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
     reaches["not_offered_because"] = sites.not_offered
     reaches["flags"] = _flags(settings, placed, flows, marks, reaches)
+    unresolved = unresolved_reaches(settings, network, placed)
+    if len(unresolved):
+        reaches = pd.concat([reaches, unresolved], ignore_index=True)
+        within = np.append(within, in_region(_middles(unresolved), inputs))
     lengths = _district_lengths(inputs, reaches)
     most = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
     reaches["district"] = most.drop_duplicates("reach")["district"].to_numpy()
     columns = [column.name for column in LAYERS["reaches"].columns]
     frame = geopandas.GeoDataFrame(reaches[columns], geometry=reaches["geometry"].to_numpy(), crs=settings.run.crs)
     return frame[within].reset_index(drop=True)
+
+
+# Middle of each reach, as columns x_m and y_m.
+def _middles(reaches):
+    middle = shapely.line_interpolate_point(reaches["geometry"].to_numpy(), 0.5, normalized=True)
+    return pd.DataFrame({"x_m": shapely.get_x(middle), "y_m": shapely.get_y(middle)})
 
 
 def _flags(settings, placed, flows, marks, reaches):

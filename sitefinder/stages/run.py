@@ -7,7 +7,6 @@ from typing import NamedTuple
 
 import geopandas
 import numpy as np
-import pandas as pd
 
 from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.io.geopackage import write_geopackage
@@ -34,6 +33,7 @@ from sitefinder.stages.region_tables import (
     make_structures,
 )
 from sitefinder.stages.site_tables import make_site_tables
+from sitefinder.stages.stream_repairs import list_stream_doubts, make_repairs
 from sitefinder.stages.worth import estimate_station_flows, find_waters, list_stretches, value_all
 
 DELIVERED = "sites.gpkg"
@@ -78,15 +78,18 @@ def make_tables(
     made = make_site_tables(
         settings, inputs, network, placed, catchments, heads, flows, waters, marks, stretches, verdicts, sites
     )
-    reaches = make_reach_table(settings, inputs, placed, catchments, heads, flows, marks, verdicts, sites, within)
+    reaches = make_reach_table(
+        settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, within
+    )
     downstream = placed.stations["downstream"].to_numpy()
     ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, made.intakes)
     catchment_table = geopandas.GeoDataFrame(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
-    repairs = pd.concat(
-        [inputs.repairs, network.repairs, list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
-        ignore_index=True,
+    repairs = make_repairs(
+        input=[inputs.repairs],
+        network=[network.repairs, list_stream_doubts(settings, surface, network, placed, terrain, heads)],
+        terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
     tables = {
         "sites": made.sites,
@@ -99,6 +102,7 @@ def make_tables(
         "flow_curves": made.flow_curves,
         "districts": make_districts(settings, inputs, reaches, made),
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
+        "repairs": repairs,
     }
     return tables, made.draws
 
@@ -116,7 +120,7 @@ STAGES = bound(
             ("settings", "surface", "network", "placed", "channels", "scratch", "progress"),
             1,
         ),
-        Stage("catchments", sum_catchments, ("settings", "surface", "placed", "terrain"), 1),
+        Stage("catchments", sum_catchments, ("settings", "surface", "network", "placed", "terrain"), 1),
         Stage("heads", fit_profile, ("settings", "placed", "channels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "placed", "heads"), 1),

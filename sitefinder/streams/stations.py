@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.units import METRES_PER_KILOMETRE
+
 
 class Placed(NamedTuple):
     """Where everything stands along the network.
@@ -184,6 +186,13 @@ def _named(reaches, network, stations):
     reaches["stream"] = links["stream"].to_numpy()[reaches["link"]]
     reaches["order_strahler"] = links["order_strahler"].to_numpy()[reaches["link"]]
     reaches["length_m"] = reaches["to_m"] - reaches["from_m"]
+    of_link = reaches["link"].to_numpy()
+    reaches["shreve"] = links["shreve"].to_numpy()[of_link]
+    reaches["main_stem"] = links["is_main_stem"].to_numpy()[of_link]
+    still_m = links["length_m"].to_numpy()[of_link] - reaches["to_m"]
+    reaches["upstream_length_km"] = (
+        links["upstream_length_m"].to_numpy()[of_link] - still_m
+    ) / METRES_PER_KILOMETRE
     of_reach = stations.index[stations["reach"] >= 0]
     number = stations.loc[of_reach, "reach"].to_numpy()
     turns = np.flatnonzero(np.diff(number, prepend=-1))

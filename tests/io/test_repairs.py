@@ -137,6 +137,6 @@ def test_a_repeated_feature_is_dropped_but_one_that_says_something_else_stays(sa
 
     assert result.frame["feature_id"].tolist() == ["A", "C"]
     assert repairs_of(result) == [
-        ["B", "same geometry as A", "dropped"],
-        ["C", "same geometry as A", "kept, since its attributes differ"],
+        ["B", "same geometry as another feature", "dropped, the same as A"],
+        ["C", "same geometry as another feature", "kept, since its attributes differ from A"],
     ]

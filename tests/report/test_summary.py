@@ -155,3 +155,34 @@ def test_the_order_of_rows_changes_nothing():
     turned = summary(sites=lambda: sites().iloc[::-1], reaches=lambda: reaches().iloc[::-1])
 
     assert turned == summary()
+
+
+def test_repairs_are_counted_by_problem_without_what_is_particular_to_one():
+    problems = ["end off its node"] * 3 + ["invalid polygon: self-intersection", "invalid polygon: ring"]
+    problems += ["closed basin 12.5 m deep", "drawn twice"]
+    tables = {"sites": sites(), "reaches": reaches(), "repairs": pd.DataFrame({"problem": problems})}
+
+    text = summary_text("Alderdale", tables)
+
+    assert (
+        "\n\nRepaired or doubtful (layer repairs): end off its node (3), invalid polygon (2), closed basin (1),\n"
+        "drawn twice (1).\n\n"
+    ) in text
+
+
+def test_of_many_problems_the_most_frequent_are_named_and_the_rest_counted():
+    problems = [f"problem {chr(ord('a') + number)}" for number in range(9) for _ in range(9 - number)]
+    tables = {"sites": sites(), "reaches": reaches(), "repairs": pd.DataFrame({"problem": problems})}
+
+    text = summary_text("Alderdale", tables).replace("\n", " ")
+
+    assert (
+        "problem a (9), problem b (8), problem c (7), problem d (6), problem e (5), problem f (4) and 6 more."
+        in text
+    )
+
+
+def test_an_inventory_without_repairs_says_nothing_of_them():
+    tables = {"sites": sites(), "reaches": reaches(), "repairs": pd.DataFrame({"problem": []})}
+
+    assert "Repaired" not in summary_text("Alderdale", tables)

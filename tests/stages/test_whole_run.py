@@ -30,6 +30,7 @@ GEOMETRY = {
     "machine_options": None,
     "flow_curves": None,
     "provenance": None,
+    "repairs": None,
     "columns": None,
 }
 # fmt: off

@@ -1,9 +1,17 @@
 """Sums down the network: by hand on a drawn tree, and as a law on random ones."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from sitefinder.streams.catchments import catchment_means, drained_area_km2, sums_upstream
+from sitefinder.streams.catchments import (
+    catchment_means,
+    drained_area_km2,
+    inflows,
+    side_arms,
+    sums_by_arms,
+    sums_upstream,
+)
 
 # 0 and 1 meet in 2; 3 joins in 4, the outlet; 5 is alone.
 TREE = np.array([2, 2, 4, 4, -1, -1], dtype=np.int32)
@@ -57,3 +65,63 @@ def test_a_mean_weighs_each_part_of_the_catchment_by_its_cells():
 
 def test_a_mean_of_negative_values_is_negative():
     assert catchment_means(np.array([-30]), np.array([10]), np.array([-1], dtype=np.int32)).tolist() == [-3.0]
+
+
+def parting(share):
+    """Links 0 and 1 meet where the stream parts into main 3 and arm 2, which join in 4; two stations a link."""
+    links = pd.DataFrame(
+        {
+            "downstream_link": [3, 3, 4, 4, -1],
+            "leaves_link": [-1, -1, 0, -1, -1],
+            "arm_share": [0.0, 0.0, share, 0.0, 0.0],
+            "inflow_area_km2": 0.0,
+        }
+    )
+    downstream = np.array([1, 6, 3, 6, 5, 8, 7, 8, 9, -1], dtype=np.int32)
+    return links, np.repeat(np.arange(5), 2), downstream
+
+
+def test_without_shares_there_are_no_arms_and_sums_stay_whole_numbers():
+    links, station_link, downstream = parting(0.0)
+
+    arms = side_arms(links, station_link)
+
+    assert arms is None
+    assert sums_by_arms(np.ones(10, dtype=np.int64), downstream, arms).dtype == np.int64
+
+
+def test_an_arm_takes_its_share_at_its_first_station():
+    links, station_link, downstream = parting(0.25)
+    cells = np.array([0, 10, 0, 30, 0, 5, 0, 7, 0, 1])
+
+    arms = side_arms(links, station_link)
+
+    assert arms.beside.tolist() == [-1, -1, -1, -1, 6, -1, -1, -1, -1, -1]
+    found = sums_by_arms(cells, downstream, arms)
+    assert found.tolist() == [0, 10, 0, 30, 10, 15, 30, 37, 52, 53]
+    assert drained_area_km2(cells, downstream, 1e6, arms).tolist() == found.tolist()
+    # A covariate of 1 everywhere is 1 wherever there is ground.
+    means = catchment_means(cells, cells, downstream, arms)
+    assert means[[1, 3, 4, 5, 6, 7, 8, 9]] == pytest.approx(1.0)
+
+
+def test_an_inflow_enters_at_the_first_station_and_its_entry_reaches_to_the_end_of_the_first_reach_on_the_grid():
+    links = pd.DataFrame({"inflow_area_km2": [0.0, 12.5]})
+    # Link 1 has stations 2 to 8 in three reaches of two segments; the first two reaches lie off the grid.
+    stations = pd.DataFrame({"link": [0, 0, 1, 1, 1, 1, 1, 1, 1], "reach": [-1, 0, -1, 1, 1, 2, 2, 3, 3]})
+    cells = np.array([4, 4, 0, 0, 0, 0, 3, 5, 5])
+
+    inflow_km2, is_entry = inflows(links, stations, cells)
+
+    assert inflow_km2.tolist() == [0, 0, 12.5, 0, 0, 0, 0, 0, 0]
+    assert is_entry.tolist() == [False, False, True, True, True, True, True, False, False]
+
+
+def test_without_inflows_there_is_no_entry():
+    links, station_link, _ = parting(0.0)
+    stations = pd.DataFrame({"link": station_link, "reach": 0})
+
+    inflow_km2, is_entry = inflows(links, stations, np.ones(10, dtype=np.int64))
+
+    assert not inflow_km2.any()
+    assert not is_entry.any()
