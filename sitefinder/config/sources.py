@@ -116,6 +116,7 @@ class Inputs(Section):
     @model_validator(mode="after")
     def _predictors_have_their_own_names(self):
         names = ["area_km2", *self.covariates, *(f"{name}_percent" for name in self.shares)]
+        names += [f"{name}_covered_percent" for name in self.covariates]
         if repeated := sorted({name for name in names if names.count(name) > 1}):
             raise ValueError(f"two predictors are called {', '.join(repeated)}")
         return self

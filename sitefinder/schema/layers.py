@@ -131,6 +131,7 @@ REACHES = Layer(
         *HEAD,
         amount("slope", "m/m", "gross head over length"),
         amount("area_km2", "km²", "catchment at the lower end"),
+        amount("covered_percent", "%", "of that, least share that any covariate's raster covers", 100),
         amount("flow_mean_m3s", "m³/s", "mean flow at the lower end"),
         amount("flow_q95_m3s", "m³/s", "flow at the lower end that is exceeded 95 % of the time"),
         amount("flow_mean_low_m3s", "m³/s", "lower end of the mean flow's 90 % prediction interval"),

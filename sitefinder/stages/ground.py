@@ -9,6 +9,7 @@ import shapely
 
 from sitefinder.errors import InputError
 from sitefinder.io.rasters import cells_at, run_grid, warp_once
+from sitefinder.io.shares import write_share
 from sitefinder.stages.drainage import COVARIATE_STEPS, drain_tiles
 from sitefinder.streams.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.streams.channels import find_channels, owned_points
@@ -21,6 +22,7 @@ from sitefinder.terrain.tiles import merge_tile_sums
 
 # Reach of a transect to each side, in cells of the DEM, where the settings state none.
 TRANSECT_CELLS = 2.5
+PERCENT = 100.0
 
 
 class Surface(NamedTuple):
@@ -71,6 +73,9 @@ def warp_surface(settings, inputs, scratch):
                 fix="check its extent, its coordinate system and its nodata value",
             )
     dem_path = paths.pop("dem")
+    for name, read in inputs.shares.items():
+        paths[name] = scratch / f"share-{len(paths)}.tif"
+        write_share(read.frame.geometry.to_numpy(), grid, crs, paths[name])
     return Surface(grid, dem_path, paths)
 
 
@@ -136,7 +141,9 @@ def sum_catchments(settings, surface, network, placed, terrain):
     Returns
     -------
     DataFrame
-        Columns ``area_km2``, the covariates by name, ``edge_cells`` and ``incomplete``.
+        Columns ``area_km2``, covariates and shares of polygons by name, for each covariate
+        ``NAME_covered_percent`` (the share of the ground on the DEM for which it has a value), ``edge_cells`` and
+        ``incomplete``.
     """
     downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
     grid, sums = surface.grid, terrain.sums
@@ -149,6 +156,12 @@ def sum_catchments(settings, surface, network, placed, terrain):
     for name in surface.covariate_paths:
         means = catchment_means(sums.sums[name], sums.covered[name], downstream, arms)
         table[name] = means / COVARIATE_STEPS
+    cells = sums_by_arms(sums.cells, downstream, arms)
+    for name in settings.inputs.covariates:
+        covered = sums_by_arms(sums.covered[name], downstream, arms)
+        # Where no ground drains to a station, none of it is uncovered.
+        share = np.divide(covered, cells, out=np.ones(len(cells)), where=cells > 0)
+        table[f"{name}_covered_percent"] = PERCENT * share
     edge_cells = sums_by_arms(np.where(is_entry, 0, sums.edge_cells), downstream, arms)
     table["edge_cells"] = edge_cells
     table["incomplete"] = (edge_cells > 0) & (not settings.terrain.edge_is_divide)

@@ -6,6 +6,7 @@ import pandas as pd
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from sitefinder.config import RuleSettings
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
 from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
@@ -15,6 +16,7 @@ from sitefinder.io.power_files import read_costs, read_machines
 from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.vectors import read_layer, refuse_distant
+from sitefinder.siting.rules import matching
 from sitefinder.stages.network import stream_lines
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
@@ -37,11 +39,13 @@ LAYERS = {
 class RunInputs(NamedTuple):
     """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
 
-    ``layers`` holds only those that the settings name. Either ``equations`` or ``gauges`` is None.
+    ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
+    Either ``equations`` or ``gauges`` is None.
     """
 
     dem: object
     covariates: dict
+    shares: dict
     layers: dict
     rules: list
     equations: list | None
@@ -96,6 +100,10 @@ def read_inputs(settings, folder):
             layers[name] = tried(_layer, source, folder, settings.run.crs, bounds, name, geometry, False)
     if layers.get("streams") is not None:
         tried(stream_lines, settings, layers["streams"].frame)
+    shares = {
+        f"{name}_percent": tried(_share, source, folder, settings.run.crs, name)
+        for name, source in settings.inputs.shares.items()
+    }
     rules = [
         tried(_layer, rule, folder, settings.run.crs, bounds, f"rule {rule.name}", "any", rule.may_be_empty)
         for rule in settings.rules
@@ -109,10 +117,11 @@ def read_inputs(settings, folder):
     costs = tried(read_costs, folder / settings.costs.file)
     if problems:
         raise _together(problems)
-    reads = [*layers.values(), *rules]
+    reads = [*shares.values(), *layers.values(), *rules]
     return RunInputs(
         dem,
         covariates,
+        shares,
         layers,
         rules,
         [equation for file in equations for equation in file] or None,
@@ -133,7 +142,7 @@ def refuse_unfit_flows(settings, equations, gauges):
     ------
     InputError
     """
-    predictors = ["area_km2", *settings.inputs.covariates]
+    predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
     if gauges is None:
         used = [equation for file in equations for equation in file]
     else:
@@ -171,6 +180,25 @@ def check_run_crs(crs):
 def _raster(source, folder, crs, what):
     facts = raster_facts(source, folder, what)
     return facts._replace(lineage=facts.lineage | {"operation": way_to_run(facts, crs).told})
+
+
+# Polygons of the values that count. A layer of no ground near the DEM is right: the share is nothing there.
+def _share(source, folder, crs, name):
+    read = read_layer(source, folder, crs, what=f"share {name}", geometry="polygon")
+    rule = RuleSettings(
+        name=f"share {name}", path=source.path, action="note", column=source.column, values=source.values
+    )
+    match = matching(read.frame, rule)
+    repairs = read.repairs
+    if match.category_missing.any():
+        row = (
+            f"share {name}",
+            "",
+            f"{match.category_missing.sum()} polygons do not say {source.column}",
+            "left out",
+        )
+        repairs = pd.concat([repairs, pd.DataFrame([row], columns=REPAIR_COLUMNS, dtype="str")], ignore_index=True)
+    return read._replace(frame=read.frame[match.meant].reset_index(drop=True), repairs=repairs)
 
 
 def _layer(source, folder, crs, bounds, what, geometry, allow_empty):

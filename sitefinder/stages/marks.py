@@ -74,12 +74,9 @@ def mark_stations(settings, inputs, placed, channels, catchments, waters, dem_se
     stations, flags = placed.stations, settings.flags
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     area_km2 = catchments["area_km2"].to_numpy()
-    covered = [catchments[name].to_numpy() for name in catchments if name.endswith("_covered_percent")]
     at = {
         "catchment_incomplete": catchments["incomplete"].to_numpy(),
-        "covariate_partial": np.logical_or.reduce(
-            [np.zeros(len(stations), dtype=bool), *[~(part >= flags.covered_percent) for part in covered]]
-        ),
+        "covariate_partial": covered_percent(settings, catchments) < flags.covered_percent,
     }
     along = {
         "snap_doubtful": channels.doubtful,
@@ -96,6 +93,12 @@ def mark_stations(settings, inputs, placed, channels, catchments, waters, dem_se
             along[name] = touched_stations(features, placed.segments, snap_m, len(stations))
         at[name] = along[name] | (100 * share_above(along[name], area_km2, downstream) >= least_percent)
     return StationMarks(at, along)
+
+
+def covered_percent(settings, catchments):
+    """Least share of each station's catchment that any covariate's raster covers [%]; NaN without covariates."""
+    names = [f"{name}_covered_percent" for name in settings.inputs.covariates]
+    return catchments[names].min(axis=1).to_numpy(dtype=np.float64)
 
 
 # Stations whose segment crosses a seam, judged in cells of the DEM as delivered.

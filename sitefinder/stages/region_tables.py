@@ -11,7 +11,7 @@ from sitefinder.schema import LAYERS
 from sitefinder.siting.access import district_names, lengths_by_district
 from sitefinder.siting.rules import hits_by_reach
 from sitefinder.stages.choice import in_region
-from sitefinder.stages.marks import marked_reaches, told
+from sitefinder.stages.marks import covered_percent, marked_reaches, told
 from sitefinder.stages.stream_repairs import unresolved_reaches
 from sitefinder.streams.profile_error import head_standard_error
 
@@ -34,6 +34,7 @@ def make_reach_table(settings, inputs, network, placed, catchments, heads, flows
     reaches["head_se_m"] = head_standard_error(heads.errors_m, upper, lower)
     reaches["slope"] = reaches["head_m"] / reaches["length_m"]
     reaches["area_km2"] = catchments["area_km2"].to_numpy()[lower]
+    reaches["covered_percent"] = covered_percent(settings, catchments)[lower]
     estimate = flows.estimate
     reaches["flow_mean_m3s"], reaches["flow_q95_m3s"] = estimate.mean_m3s[lower], flows.q95_m3s[lower]
     reaches["flow_mean_low_m3s"] = estimate.mean_low_m3s[lower]
