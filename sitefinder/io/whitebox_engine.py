@@ -1,4 +1,4 @@
-"""A stream network where none is mapped, derived from the DEM by the Whitebox engine in one window."""
+"""What the Whitebox engine does: a network where none is mapped, and a second way to lead water to the streams."""
 
 import tempfile
 from pathlib import Path
@@ -9,7 +9,10 @@ import rasterio
 import whitebox_workflows
 
 from sitefinder.errors import InputError
-from sitefinder.terrain.grid import Grid, cell_of
+from sitefinder.io.rasters import tile_transform
+from sitefinder.terrain.flood import NO_POINTER, NO_SEED, edge_cells
+from sitefinder.terrain.grid import Grid, cell_of, whole
+from sitefinder.terrain.pointers import labels_down
 from sitefinder.units import M2_PER_KM2
 
 # The engine keeps several rasters of 8 bytes a cell in memory: this is some 3 GB.
@@ -17,6 +20,11 @@ MOST_CELLS = 50_000_000
 # How far the search for a way out of a hollow goes before the hollow is filled instead [cells].
 BREACH_SEARCH_CELLS = 50
 NO_DATA = -9999.0
+# How far stream cells are lowered, so that water beside a stream finds it [m] (common practice, no source).
+BURN_M = 20.0
+# Our directions, clockwise from east, by the engine's code: a power of two, clockwise from north-east.
+POINTER_OF_CODE = np.full(256, NO_POINTER, dtype=np.uint8)
+POINTER_OF_CODE[[2, 4, 8, 16, 32, 64, 128, 1]] = range(8)
 
 
 def derive_network(
@@ -84,6 +92,83 @@ def derive_network(
     return _identified(lines, profile["crs"], grid)
 
 
+def route_with_whitebox(
+    elevation_m,
+    valid,
+    ends,
+    grid,
+    scratch_folder,
+    *,
+    most_cells=MOST_CELLS,
+    breach_search_cells=BREACH_SEARCH_CELLS,
+):
+    """Where each cell of a whole DEM drains, by burning, breaching and single-direction flow.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float32, shape (rows, columns)
+        Ground elevation [m].
+    valid : ndarray of bool, same shape
+        False where the DEM has no data.
+    ends : ndarray of int32, same shape
+        Station number of stream cells, labels of other ends, `NO_SEED` elsewhere.
+    grid : Grid
+        Of the whole DEM: the engine takes no tiles.
+    scratch_folder : str or Path
+        Where the engine may write; it must exist. What is written there is taken away again.
+    most_cells : int, optional
+        Largest DEM that is taken on.
+    breach_search_cells : int, optional
+        Farthest that a hollow is breached [cells]; deeper in, it is filled.
+
+    Returns
+    -------
+    ndarray of int32, same shape
+        Labels as `sitefinder.terrain.flood.flood` gives them for a window without open borders; `SINK` where the
+        engine leaves a pit.
+
+    Raises
+    ------
+    InputError
+        If the DEM has too many cells.
+
+    Notes
+    -----
+    Stream cells are lowered by `BURN_M`, hollows breached along the path of least cost [1]_ and filled where none
+    is found, and directions are the steepest descent. Labels run down the directions to the first
+    stream cell, so that breaches along a stream decide nothing.
+
+    References
+    ----------
+    .. [1] J. B. Lindsay, "Efficient hybrid breaching-filling sink removal methods for flow path enforcement in
+       digital elevation models," Hydrological Processes, vol. 30, pp. 846-857, 2016, doi:10.1002/hyp.10648.
+    """
+    if elevation_m.size > most_cells:
+        raise InputError.of(
+            "the DEM is too large for the whitebox engine, which takes it in one piece",
+            expected=f"at most {most_cells:,} cells",
+            found=f"{grid.rows:,} × {grid.columns:,} = {elevation_m.size:,} cells",
+            fix='set terrain.engine = "flood", which goes tile by tile',
+        )
+    burnt_m = np.where(valid, elevation_m, np.float32(NO_DATA))
+    burnt_m[valid & (ends != NO_SEED)] -= np.float32(BURN_M)
+    profile = {
+        "driver": "GTiff",
+        "width": grid.columns,
+        "height": grid.rows,
+        "count": 1,
+        "dtype": "float32",
+        "crs": None,
+        "transform": tile_transform(whole(grid), grid),
+        "nodata": NO_DATA,
+    }
+    with tempfile.TemporaryDirectory(dir=scratch_folder, prefix="whitebox-") as folder:
+        _directions(burnt_m, profile, Path(folder), breach_search_cells)
+        with rasterio.open(Path(folder) / "pointer.tif") as raster:
+            pointer = POINTER_OF_CODE[np.where(valid, raster.read(1), 0).astype(np.uint8)]
+    return labels_down(pointer, ends, valid, edge_cells(valid, (False,) * 4))
+
+
 # Elevations [m, or whatever the DEM's unit is] with NO_DATA in the gaps, what a copy needs to know, and the grid.
 def _read(dem_path, most_cells):
     with rasterio.open(dem_path) as dem:
@@ -138,17 +223,7 @@ def _read(dem_path, most_cells):
 # The engine's chain from DEM to lines, and the largest number of cells that any cell drains. Lines are None if no
 # cell drains enough: the engine's last step does not take a raster without streams.
 def _derived(elevation_m, profile, threshold_cells, folder, breach_search_cells):
-    with rasterio.open(folder / "dem.tif", "w", **profile) as copy:
-        copy.write(elevation_m, 1)
-    engine = whitebox_workflows.WbEnvironment()
-    engine.verbose = False
-    breached = engine.hydrology.breach_depressions_least_cost(
-        dem=engine.read_raster(str(folder / "dem.tif")),
-        max_dist=breach_search_cells,
-        fill_deps=True,
-        output=str(folder / "breached.tif"),
-    )
-    pointer = engine.hydrology.d8_pointer(dem=breached, output=str(folder / "pointer.tif"))
+    engine, pointer = _directions(elevation_m, profile, folder, breach_search_cells)
     drained = engine.hydrology.d8_flow_accum(
         input=pointer, out_type="cells", input_is_pointer=True, output=str(folder / "drained.tif")
     )
@@ -166,6 +241,22 @@ def _derived(elevation_m, profile, threshold_cells, folder, breach_search_cells)
         d8_pntr=pointer, streams_raster=streams, output=str(folder / "streams.shp")
     )
     return gpd.read_file(folder / "streams.shp"), largest_cells
+
+
+# The engine and its raster of directions, which it leaves as pointer.tif too.
+def _directions(elevation_m, profile, folder, breach_search_cells):
+    with rasterio.open(folder / "dem.tif", "w", **profile) as copy:
+        copy.write(elevation_m, 1)
+    engine = whitebox_workflows.WbEnvironment()
+    engine.verbose = False
+    breached = engine.hydrology.breach_depressions_least_cost(
+        dem=engine.read_raster(str(folder / "dem.tif")),
+        max_dist=breach_search_cells,
+        fill_deps=True,
+        output=str(folder / "breached.tif"),
+    )
+    pointer = engine.hydrology.d8_pointer(dem=breached, output=str(folder / "pointer.tif"))
+    return engine, pointer
 
 
 # Lines with ids of ours; the engine numbers them anew when anything changes.

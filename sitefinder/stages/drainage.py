@@ -6,17 +6,22 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.io.rasters import read_window, write_labels
+from sitefinder.io.whitebox_engine import route_with_whitebox
 from sitefinder.pipeline.workers import mapped
 from sitefinder.streams.lines import REPAIR_COLUMNS
-from sitefinder.terrain.grid import Window, centre_of
-from sitefinder.terrain.tiles import MISSING, drain_tile
+from sitefinder.terrain.flood import edge_cells
+from sitefinder.terrain.gaps import bridged
+from sitefinder.terrain.grid import Window, centre_of, open_edges, whole
+from sitefinder.terrain.sinks import find_sinks, sinks_told_apart, with_sinks
+from sitefinder.terrain.stream_cells import seeds_in
+from sitefinder.terrain.tiles import MISSING, drain_tile, sinks_of_tile, sums_of_labels
 
 # Covariates are summed as whole thousandths, so that no order of adding can change a sum.
 COVARIATE_STEPS = 1000.0
 
 
 def drain_tiles(settings, surface, cells, tiles, scratch, progress):
-    """Drain tiles, on as many processes as the settings say.
+    """Drain tiles: with the flood each by itself, on as many processes as the settings say, else all at once.
 
     Parameters
     ----------
@@ -34,7 +39,15 @@ def drain_tiles(settings, surface, cells, tiles, scratch, progress):
     sums : list of TileSums
     label_tiles : list of (Window, Path)
         Where the labels of each tile lie.
+
+    Raises
+    ------
+    InputError
+        If the DEM is too large for an engine that takes it in one piece.
     """
+    label_tiles = [(tile, _label_path(scratch, tile)) for tile in tiles]
+    if settings.terrain.engine == "whitebox":
+        return _drain_at_once(settings, surface, cells, tiles, scratch), label_tiles
     task = partial(
         _drain_one,
         surface=surface,
@@ -44,8 +57,7 @@ def drain_tiles(settings, surface, cells, tiles, scratch, progress):
         scratch=scratch,
         crs=settings.run.crs,
     )
-    sums = mapped(task, tiles, settings.run.workers, done=progress)
-    return sums, [(tile, _label_path(scratch, tile)) for tile in tiles]
+    return mapped(task, tiles, settings.run.workers, done=progress), label_tiles
 
 
 def _label_path(scratch, tile):
@@ -60,6 +72,33 @@ def _drain_one(core: Window, *, surface, cells, margin_cells, sink_depth_m, scra
     drained = drain_tile(read, core, surface.grid, cells, margin_cells, sink_depth_m=sink_depth_m)
     write_labels(_label_path(scratch, core), core, drained.label, surface.grid, crs)
     return drained.sums
+
+
+# The whole DEM in one window by the second engine, then told tile by tile as the flood's answer is.
+def _drain_at_once(settings, surface, cells, tiles, scratch):
+    grid, window = surface.grid, whole(surface.grid)
+    elevation_m, valid = read_window(surface.dem_path, window)
+    elevation_m, valid, seed = bridged(elevation_m, valid, seeds_in(cells, window), open_edges(window, grid))
+    sinks = find_sinks(
+        elevation_m,
+        valid,
+        seed,
+        grid.cell_width_m,
+        grid.cell_height_m,
+        sink_depth_m=settings.terrain.sink_depth_m,
+    )
+    label, sink_number = sinks_told_apart(
+        route_with_whitebox(elevation_m, valid, with_sinks(seed, sinks), grid, scratch)
+    )
+    is_edge = edge_cells(valid, open_edges(window, grid))
+    sums = []
+    for tile in tiles:
+        part = np.s_[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns]
+        basins = sinks_of_tile(sinks, sink_number[part], window)
+        covariates = _scaled_covariates(surface, tile)
+        sums.append(sums_of_labels(label[part], valid[part], is_edge[part], covariates, basins))
+        write_labels(_label_path(scratch, tile), tile, label[part], grid, settings.run.crs)
+    return sums
 
 
 # Covariates of a window as whole steps, int64.
@@ -81,6 +120,8 @@ def list_terrain_repairs(surface, ground):
         As the repairs of a layer.
     """
     rows = []
+    if surface.filled_cells:
+        rows.append(("dem", "", "small holes without data", f"interpolated, {surface.filled_cells} cells in all"))
     for sink in ground.sums.sinks.itertuples():
         x_m, y_m = centre_of(surface.grid, sink.row, sink.column)
         rows.append(

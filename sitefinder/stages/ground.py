@@ -10,6 +10,7 @@ import shapely
 from sitefinder.errors import InputError
 from sitefinder.io.rasters import cells_at, run_grid, warp_once
 from sitefinder.io.shares import write_share
+from sitefinder.io.surface_edits import fill_holes, level_lakes
 from sitefinder.stages.drainage import COVARIATE_STEPS, drain_tiles
 from sitefinder.streams.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.streams.channels import find_channels, owned_points
@@ -26,11 +27,17 @@ PERCENT = 100.0
 
 
 class Surface(NamedTuple):
-    """The one warped copy of each raster: its grid, and where the copies lie."""
+    """The one warped copy of each raster: its grid, where the copies lie, and how the DEM's was changed since.
+
+    ``levelled`` is of `LevelledLakes`, None without a layer of lakes; ``filled_cells`` counts the cells of
+    holes that were interpolated.
+    """
 
     grid: Grid
     dem_path: Path
     covariate_paths: dict
+    levelled: object = None
+    filled_cells: int = 0
 
 
 class Ground(NamedTuple):
@@ -50,7 +57,7 @@ class Profile(NamedTuple):
 
 
 def warp_surface(settings, inputs, scratch):
-    """Warp the DEM and each covariate once to the run's grid.
+    """Warp the DEM and each covariate once to the run's grid; level lakes and fill small holes on the DEM's copy.
 
     Raises
     ------
@@ -76,7 +83,11 @@ def warp_surface(settings, inputs, scratch):
     for name, read in inputs.shares.items():
         paths[name] = scratch / f"share-{len(paths)}.tif"
         write_share(read.frame.geometry.to_numpy(), grid, crs, paths[name])
-    return Surface(grid, dem_path, paths)
+    levelled = None
+    if "lakes" in inputs.layers:
+        levelled = level_lakes(dem_path, inputs.layers["lakes"].frame.geometry.to_numpy(), grid)
+    filled_cells = fill_holes(dem_path, grid, settings.terrain.fill_nodata_cells)
+    return Surface(grid, dem_path, paths, levelled, filled_cells)
 
 
 def read_channels(settings, inputs, network, placed):

@@ -83,18 +83,65 @@ def flood_with_sinks(elevation_m, valid, seed, open_edges, cell_width_m, cell_he
     first = flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m)
     if sink_depth_m is None:
         return BasinFlood(first, _sinks([], [], []), None, first.pointer)
+    sinks, (hidden_row, hidden_column) = _basins(elevation_m, first, sink_depth_m)
+    ends = with_sinks(seed, sinks)
+    ends[hidden_row, hidden_column] = UNKNOWN
+    second = flood(elevation_m, valid, ends, open_edges, cell_width_m, cell_height_m)
+    label, number = sinks_told_apart(second.label)
+    return BasinFlood(second._replace(label=label), sinks, number, first.pointer)
+
+
+def find_sinks(elevation_m, valid, seed, cell_width_m, cell_height_m, *, sink_depth_m):
+    """Closed basins of a whole DEM, for an engine that does not flood.
+
+    Parameters
+    ----------
+    elevation_m, valid, seed, cell_width_m, cell_height_m
+        As `flood` takes them.
+    sink_depth_m : float or None
+        As `flood_with_sinks` takes it.
+
+    Returns
+    -------
+    Sinks
+    """
+    if sink_depth_m is None:
+        return _sinks([], [], [])
+    first = flood(elevation_m, valid, seed, (False,) * 4, cell_width_m, cell_height_m)
+    return _basins(elevation_m, first, sink_depth_m)[0]
+
+
+def with_sinks(seed, sinks):
+    """Ends of paths: a copy of the seeds in which each sink has a number of its own.
+
+    Returns
+    -------
+    ndarray of int32, shape of `seed`
+        `sinks_told_apart` reads the labels that come of it.
+    """
+    ends = seed.copy()
+    ends[sinks.row, sinks.column] = _FIRST_SINK - np.arange(len(sinks.row))
+    return ends
+
+
+def sinks_told_apart(label):
+    """Labels with `SINK` for every closed basin, and the number of the basin of each cell, -1 without one.
+
+    Returns
+    -------
+    label, sink_number : ndarray of int32, shape of `label`
+    """
+    is_closed = label <= _FIRST_SINK
+    number = np.where(is_closed, _FIRST_SINK - label, -1).astype(np.int32)
+    return np.where(is_closed, SINK, label).astype(np.int32), number
+
+
+# Basins that stay closed, and the lowest cell of each hollow of which nothing is known.
+def _basins(elevation_m, first, sink_depth_m):
     lowest, depth_m, is_known = _hollows(elevation_m, first.surface, first.label)
     is_sink = is_known & (depth_m >= sink_depth_m)
     row, column = np.divmod(lowest, elevation_m.shape[1])
-    sinks = _sinks(row[is_sink], column[is_sink], depth_m[is_sink])
-    ends = seed.copy()
-    ends[row[~is_known], column[~is_known]] = UNKNOWN
-    ends[sinks.row, sinks.column] = _FIRST_SINK - np.arange(len(sinks.row))
-    second = flood(elevation_m, valid, ends, open_edges, cell_width_m, cell_height_m)
-    is_closed = second.label <= _FIRST_SINK
-    number = np.where(is_closed, _FIRST_SINK - second.label, -1).astype(np.int32)
-    second.label[is_closed] = SINK
-    return BasinFlood(second, sinks, number, first.pointer)
+    return _sinks(row[is_sink], column[is_sink], depth_m[is_sink]), (row[~is_known], column[~is_known])
 
 
 def _sinks(row, column, depth_m):

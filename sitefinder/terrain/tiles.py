@@ -176,23 +176,38 @@ def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates, si
         valid[part],
         edge_cells(valid, edges)[part],
         {name: values[part] for name, values in covariates.items()},
-        _sinks_of_tile(sinks, None if sink_number is None else sink_number[part], window),
+        sinks_of_tile(sinks, None if sink_number is None else sink_number[part], window),
     )
     return DrainedTile(sums, label, window, left_by)
 
 
-# Closed basins by their place in the grid, with the cells of the tile that drain to each.
-def _sinks_of_tile(sinks, number, window):
-    cells = np.zeros(0, np.int64) if number is None else np.bincount(number[number >= 0], minlength=len(sinks.row))
+def sinks_of_tile(sinks, sink_number, window):
+    """Closed basins that cells of a tile drain to.
+
+    Parameters
+    ----------
+    sinks : Sinks
+        Of a window.
+    sink_number : ndarray of int32, shape of the tile, or None
+        Place in `sinks` of the basin of each cell, -1 without one; None where there are no basins.
+    window : Window
+        Place of that window in the grid.
+
+    Returns
+    -------
+    DataFrame
+        As in `TileSums`.
+    """
+    numbers = np.zeros(0, np.int64) if sink_number is None else sink_number[sink_number >= 0]
+    cells = np.bincount(numbers, minlength=len(sinks.row))
     present = np.flatnonzero(cells)
-    return pd.DataFrame(
-        {
-            "row": sinks.row[present] + window.row,
-            "column": sinks.column[present] + window.column,
-            "depth_m": sinks.depth_m[present],
-            "cells": cells[present],
-        }
-    )
+    table = {
+        "row": sinks.row[present] + window.row,
+        "column": sinks.column[present] + window.column,
+        "depth_m": sinks.depth_m[present],
+        "cells": cells[present],
+    }
+    return pd.DataFrame(table).astype(SINK_COLUMNS)
 
 
 # Open borders (north, south, west, east) at which the paths of unknown cells of the tile end. A path is followed
