@@ -29,11 +29,12 @@ def distinct_sums(local, downstream_link, leaves_link):
     Notes
     -----
     Without side arms a sum down the tree counts everything once. Where an arm joins again, what lies above its
-    parting would count twice. Here each link carries the set of side arms above it; what is upstream of the link
-    is then its own part of the tree and, for each arm, the part of the tree above the parting. Two such parts are
-    either nested or apart, so the outermost ones add up without overlap. Exact for any number of arms; time and
-    memory grow with the number of links times the number of arms above them (746 links with 84 arms: 10 ms; ten
-    thousand arms above one outlet are still bearable).
+    parting would count twice. Here each link carries the set of partings above it that do not stand in its own
+    part of the tree; what is upstream of the link is that part and, for each of those partings, the part of the
+    tree above it. Two such parts are either nested or apart, so the outermost ones add up without overlap. Exact
+    for any number of arms. Time and memory grow with the number of links times that of the partings that each
+    carries, which are few where arms join again (40 001 links with 10 000 arms in a row: 0.2 s) and many where
+    the arms of one basin end in another.
 
     Examples
     --------
@@ -52,44 +53,33 @@ def distinct_sums(local, downstream_link, leaves_link):
     in_order = all(not -1 < lower <= link for link, lower in enumerate(below))
     if not in_order or any(last_arriving[root] >= arm for arm, root in beside.items() if root >= 0):
         raise ValueError("links must be numbered from the sources down")
-    arms_above = _sets_of_arms(below, arms, beside)
+    first, last = _tree_intervals(below)
     total = local.copy()
     for link in range(count):  # from the sources down
         if below[link] >= 0:
             total[below[link]] += total[link]
-    first, last = _tree_intervals(below)
     result = total.copy()
-    for link in range(count):
-        parts = [(first[link], last[link], total[link])]
-        for number in _members(arms_above[link]):
-            root = beside[arms[number]]
+    for link, outside in enumerate(_partings_outside(below, beside, first, last)):
+        if outside:
+            parts = [(first[link], last[link], total[link])]
             # A tree's own root stands last in its interval.
-            parts.append((first[root], last[root] - 1, total[root] - local[root]))
-        if len(parts) > 1:
+            parts += [(first[root], last[root] - 1, total[root] - local[root]) for root in outside]
             result[link] = _sum_of_outermost(parts)
     return result
 
 
-# For each link the side arms above it (its own start included) as bits of one whole number.
-def _sets_of_arms(below, arms, beside):
-    number = {arm: place for place, arm in enumerate(arms)}
-    arriving = [0] * len(below)
-    above = [0] * len(below)
-    for link in range(len(below)):  # from the sources down
-        above[link] = arriving[link]
-        if link in number:
-            above[link] |= 1 << number[link] | arriving[beside[link]]
-        if below[link] >= 0:
-            arriving[below[link]] |= above[link]
-    return above
-
-
-# Places of the bits that are set.
-def _members(bits):
-    while bits:
-        lowest = bits & -bits
-        yield lowest.bit_length() - 1
-        bits ^= lowest
+# For each link the main links beside the side arms above it, save those that stand in the link's own tree and so
+# are counted with it, there and everywhere below.
+def _partings_outside(below, beside, first, last):
+    arriving = [set() for _ in below]
+    for link, lower in enumerate(below):  # from the sources down
+        above = arriving[link]
+        if link in beside:
+            above = {beside[link]} | arriving[beside[link]]
+        outside = {root for root in above if not first[link] <= first[root] <= last[root] <= last[link]}
+        if lower >= 0:
+            arriving[lower] |= outside
+        yield sorted(outside)
 
 
 # A numbering of the links in which each tree has neighbouring numbers and its root the last of them.

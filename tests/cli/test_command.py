@@ -4,8 +4,10 @@ import os
 import subprocess
 import sys
 
+import geopandas
 import pyogrio
 import pytest
+import shapely
 
 from sitefinder import __version__
 from sitefinder.cli import STAGE_WORDS
@@ -45,6 +47,26 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
 
     assert (outcome.status, outcome.err) == (0, "")
     assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
+
+
+def test_a_strict_run_stops_where_the_network_cannot_be_resolved_and_writes_nothing(region, command):
+    drawn = pyogrio.read_dataframe("streams.gpkg")
+    x_m, y_m = drawn.geometry[0].coords[0]
+    ring = shapely.LineString([(x_m + 100, y_m), (x_m + 200, y_m), (x_m + 150, y_m - 90), (x_m + 100, y_m)])
+    both = geopandas.GeoDataFrame({"stream_id": ["S1", "R1"]}, geometry=[drawn.geometry[0], ring], crs=drawn.crs)
+    pyogrio.write_dataframe(both, "streams.gpkg", layer="streams")
+    before = region.contents()
+
+    strict = command("run", "--quiet", "--strict", "settings.toml")
+    after_strict = region.contents()
+    lenient = command("run", "--quiet", "settings.toml")
+
+    assert (strict.status, strict.out) == (2, "")
+    assert strict.err.startswith("a part of the stream network cannot be resolved\n")
+    assert "flows in a circle without a way out: R1\n" in strict.err
+    assert after_strict == before
+    assert lenient.status == 0
+    assert "flows in a circle without a way out (1)" in lenient.out.replace("\n", " ")
 
 
 def test_check_says_that_settings_and_inputs_are_sound_and_writes_nothing(region, command):

@@ -323,6 +323,47 @@ def test_a_link_is_named_after_the_longest_of_its_pieces(lines):
     assert build_network(table, snap_m=1.0).links["stream"].tolist() == ["Long Brook"]
 
 
+# A main stem of three links between two brooks, called by the user at its two ends.
+STEM = {
+    "top": [(0, 900), (0, 600)],
+    "between": [(0, 600), (0, 300)],
+    "bottom": [(0, 300), (0, 0)],
+    "brook": [(50, 620), (0, 600)],
+    "beck": [(50, 320), (0, 300)],
+}
+
+
+@pytest.mark.parametrize(
+    ("top", "bottom", "between"), [("Ard", "Ard", "Ard"), ("Ard", "Bel", ""), ("Ard", "", ""), ("", "Ard", "")]
+)
+def test_a_nameless_link_between_two_of_one_name_on_the_main_stem_takes_it(lines, top, bottom, between):
+    table = lines(**STEM)
+    table["stream"] = [top, "", bottom, "", ""]
+
+    built = build_network(table, snap_m=1.0)
+
+    names = dict(zip(chains(built), built.links["stream"], strict=True))
+    assert names == {"top": top, "between": between, "bottom": bottom, "brook": "", "beck": ""}
+    listed = [("between", "nameless between two of one name", "called Ard")] if between else []
+    assert told(built) == listed
+
+
+def test_arms_that_would_take_more_than_there_is_share_all_of_it(lines):
+    table = lines(
+        upper=[(0, 300), (0, 200)],
+        main=[(0, 200), (-90, 100), (0, 0)],
+        west=[(0, 200), (-20, 100), (0, 0)],
+        east=[(0, 200), (20, 100), (0, 0)],
+        lower=[(0, 0), (0, -100)],
+    )
+    table["arm_share"] = [0.9, 0.9, 0.9, 0.6, 0.0]
+
+    links = build_network(table, snap_m=1.0).links
+
+    # 0.9 and 0.6 of the same water: three fifths and two fifths of it.
+    assert sorted(links["arm_share"]) == pytest.approx([0.0, 0.0, 0.0, 0.4, 0.6])
+
+
 @pytest.mark.parametrize("vertices", [{"stub": [(0, 0), (0.5, 0)], "dot": [(9, 9), (9.1, 9)]}])
 def test_lines_that_are_all_shorter_than_the_snapping_distance_are_an_error(network, vertices):
     with pytest.raises(InputError, match="no stream line is left") as caught:
