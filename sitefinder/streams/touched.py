@@ -7,8 +7,10 @@ import shapely
 LEAST_SHARE = 0.5
 # Least length of a segment inside a polygon that counts; less is a touch [m].
 SHORTEST_M = 0.01
-# Pieces that the length of a segment is followed in.
-SAMPLES = 10
+# Places along a segment, its ends included, where a line beside it is looked for.
+PLACES = 11
+# A line goes along with a stream that it meets at 60 degrees or less, the cosine of which this is (own choice).
+LEAST_ADVANCE = 0.5
 
 
 def touched_stations(features, segments, snap_m, count):
@@ -31,9 +33,9 @@ def touched_stations(features, segments, snap_m, count):
 
     Notes
     -----
-    A point means the segment nearest to it. A line means a segment where the line is within `snap_m` of at least
-    half of ten places spread evenly along the segment, and the segment is the nearest to the line's own place
-    there; so a line drawn over a river does not mean the last metres of each tributary.
+    A point means the segment nearest to it, of several the first. A line means a segment where it stays within
+    `snap_m` of it, and goes on as the segment goes on, for at least half of ten equal pieces; so a line drawn over
+    a river does not mean the last metres of each tributary.
     """
     marked = np.zeros(count, dtype=bool)
     lines = np.asarray(segments.geometry, dtype=object)
@@ -53,7 +55,7 @@ def touched_stations(features, segments, snap_m, count):
         marked[station[_nearest(tree, points, snap_m)]] = True
     beside = features[dimension == 1]
     if len(beside):
-        marked[station[_followed(tree, lines, beside, snap_m)]] = True
+        marked[station[_followed(lines, beside, snap_m)]] = True
     return marked
 
 
@@ -65,16 +67,15 @@ def _nearest(tree, points, snap_m):
     return first[first < len(tree.geometries)]
 
 
-# Segments that some line runs along.
-def _followed(tree, lines, beside, snap_m):
-    share = (np.arange(SAMPLES) + 0.5) / SAMPLES
-    owner = np.repeat(np.arange(len(lines)), SAMPLES)
+# Segments that some line runs along: from place to place the line goes on as well, not across.
+def _followed(lines, beside, snap_m):
+    share = np.linspace(0.0, 1.0, PLACES)
+    owner = np.repeat(np.arange(len(lines)), PLACES)
     places = shapely.line_interpolate_point(lines[owner], np.tile(share, len(lines)), normalized=True)
     sample, line = shapely.STRtree(beside).query_nearest(places, max_distance=snap_m, all_matches=False)
-    # Where the line is nearest to this place, is this segment also the nearest to the line?
-    there = shapely.get_point(shapely.shortest_line(beside[line], places[sample]), 0)
-    point, nearest = tree.query_nearest(there, all_matches=True)
-    is_own = np.zeros(len(there), dtype=bool)
-    is_own[point[nearest == owner[sample][point]]] = True
-    found = np.bincount(owner[sample[is_own]], minlength=len(lines))
-    return np.flatnonzero(found >= LEAST_SHARE * SAMPLES)
+    goes_on = (np.diff(sample) == 1) & (np.diff(owner[sample]) == 0) & (np.diff(line) == 0)
+    along_m = np.abs(np.diff(shapely.line_locate_point(beside[line], places[sample])))
+    step_m = shapely.distance(places[sample][1:], places[sample][:-1])
+    follows = goes_on & (along_m >= LEAST_ADVANCE * step_m)
+    found = np.bincount(owner[sample][1:][follows], minlength=len(lines))
+    return np.flatnonzero(found >= LEAST_SHARE * (PLACES - 1))

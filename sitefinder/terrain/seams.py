@@ -189,7 +189,9 @@ def _joined(found, lengths):
         if run and (item is None or item[:2] != run[-1][:2] or item[2] != run[-1][2] + 1):
             if any(piece[5] for piece in run):
                 axis, border, first = run[0][:3]
-                end = min((run[-1][2] + 1) * PIECE_CELLS, lengths[axis])
+                end = (run[-1][2] + 1) * PIECE_CELLS
+                # A last piece that is too short to be judged goes with the one before.
+                end = end if lengths[axis] - end >= LEAST_CELLS else lengths[axis]
                 step_m = sum(piece[3] for piece in run) / len(run)
                 seams.append((axis, border, first * PIECE_CELLS, end, step_m, max(piece[4] for piece in run)))
             run = []
