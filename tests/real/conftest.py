@@ -1,0 +1,47 @@
+"""Runs of real terrain as far as catchments."""
+
+import pytest
+
+from sitefinder.config import check_settings
+from sitefinder.pipeline.graph import run_stages
+from sitefinder.stages.inputs import read_inputs
+from sitefinder.stages.run import STAGES
+
+
+@pytest.fixture
+def drained(repository, tmp_path):
+    """``drained(dem, streams, crs, **terrain)``: results of all stages up to catchments, by name."""
+
+    def ran(dem, streams, crs, **terrain):
+        mapping = {
+            "run": {"name": "trial", "crs": crs, "output_folder": str(tmp_path / "out")},
+            "inputs": {
+                "dem": {
+                    "path": str(dem),
+                    "vertical_unit": "metre",
+                    "vertical_datum": "NAVD 88",
+                    "error_rmse_m": 2.44,
+                },
+                "streams": {"path": str(streams), "id_column": "id"},
+            },
+            "terrain": terrain,
+            "flows": {
+                "gauges": {
+                    "path": str(repository / "tests" / "real" / "great_basin_gauges.csv"),
+                    "predictors": ["area_km2"],
+                    "source": "for this trial",
+                },
+                "reserve": [{"kind": "share_of_mean", "share": 0.1}],
+            },
+            "energy": {"machines": [str(repository / "config" / "machines" / "generic.toml")]},
+            "costs": {"file": str(repository / "config" / "costs" / "generic.toml"), "price_per_kwh": 0.2},
+        }
+        settings = check_settings(mapping, "trial")
+        inputs = read_inputs(settings, tmp_path)
+        scratch = tmp_path / f"scratch-{len(list(tmp_path.iterdir()))}"
+        scratch.mkdir()
+        last = [stage.name for stage in STAGES].index("catchments") + 1
+        given = {"settings": settings, "inputs": inputs, "scratch": scratch, "progress": None}
+        return run_stages(STAGES[:last], given)
+
+    return ran
