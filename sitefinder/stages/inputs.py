@@ -11,6 +11,7 @@ from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
 from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
 from sitefinder.io.flow_files import read_equations, read_gauges
+from sitefinder.io.map_scale import checked_scale
 from sitefinder.io.outputs import writable_folder
 from sitefinder.io.power_files import read_costs, read_machines
 from sitefinder.io.raster_facts import raster_facts, way_to_run
@@ -93,6 +94,9 @@ def read_inputs(settings, folder):
         for name, source in settings.inputs.covariates.items()
     }
     bounds = None if dem is None else bounds_in_run(dem, settings.run.crs)
+    scale = None if dem is None else tried(checked_scale, settings.run.crs, bounds)
+    if scale is not None:
+        dem = dem._replace(lineage=dem.lineage | {"operation": f"{dem.lineage['operation']}; {scale}"})
     layers = {}
     for name, geometry in LAYERS.items():
         source = getattr(settings.inputs, name)
