@@ -25,6 +25,7 @@ STAGE_WORDS = {
     "catchments": "adding up catchments",
     "heads": "fitting the long profile",
     "flows": "estimating flows",
+    "water_depths": "estimating water levels",
     "waters": "looking for lakes, tides and structures",
     "marks": "marking what is doubtful",
     "stretches": "finding stretches",

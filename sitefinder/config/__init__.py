@@ -3,24 +3,19 @@
 from sitefinder.config.checking import checked
 from sitefinder.config.settings import (
     Action,
-    CostSettings,
-    EnergySettings,
     FishSettings,
     FlagSettings,
     FlowSettings,
     GaugeTable,
     HeadSettings,
-    Layout,
     NetworkSettings,
     RankingSettings,
     ReserveRule,
     RuleSettings,
     RunSettings,
     Settings,
-    Share,
     StretchSettings,
     TerrainSettings,
-    UncertaintySettings,
     check_settings,
 )
 from sitefinder.config.sources import (
@@ -32,6 +27,14 @@ from sitefinder.config.sources import (
     ShareSource,
     Source,
     StreamSource,
+)
+from sitefinder.config.worth import (
+    CostSettings,
+    EnergySettings,
+    Layout,
+    Share,
+    TailwaterSettings,
+    UncertaintySettings,
 )
 
 __all__ = [
@@ -60,6 +63,7 @@ __all__ = [
     "Source",
     "StreamSource",
     "StretchSettings",
+    "TailwaterSettings",
     "TerrainSettings",
     "UncertaintySettings",
     "check_settings",

@@ -1,15 +1,21 @@
-"""The settings of a run: one frozen model a section."""
+"""The settings of a run: one frozen model a section; those of energy and money stand in a file of their own."""
 
-from typing import Annotated, Literal
+from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
 from sitefinder.config.checking import checked
 from sitefinder.config.sources import Inputs, LayerSource, Section
+from sitefinder.config.worth import (
+    CostSettings,
+    EnergySettings,
+    Layout,
+    Share,
+    TailwaterSettings,
+    UncertaintySettings,
+)
 
-Share = Annotated[float, Field(ge=0, le=1)]
 Action = Literal["exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note"]
-Layout = Literal["at_barrier", "diversion", "new_weir"]
 
 
 class RunSettings(Section):
@@ -182,32 +188,6 @@ class StretchSettings(Section):
         return self
 
 
-class EnergySettings(Section):
-    """From head and flow to energy."""
-
-    machines: list[str] = Field(min_length=1, description="machine files, relative to the settings file")
-    availability: Share = Field(0.95, description="share of the time that the plant is ready")
-    canal_slope: float = Field(0.001, ge=0, description="fall of a canal [m/m] (common practice 0.3–1 m per km)")
-    rack_and_gate_loss_m: float = Field(
-        0.15, ge=0, description="loss at rack and gates [m] (common practice 0.1–0.3 m)"
-    )
-    exit_loss_m: float = Field(0.05, ge=0, description="loss at the outlet [m] (common practice)")
-    least_power_kw: float = Field(1.0, ge=0, description="smaller plants are not offered [kW]")
-    design_exceedance_percent: list[float] = Field(
-        [10, 15, 20, 25, 30, 40, 50, 60, 70], min_length=1, description="design flows to try [% exceeded]"
-    )
-
-
-class CostSettings(Section):
-    """From power and place to money; real rates, no inflation."""
-
-    file: str = Field(description="cost file, relative to the settings file")
-    discount_rate: float = Field(0.05, ge=0, description="real rate a year")
-    lifetime_years: float = Field(40.0, gt=0, description="years over which capital is paid back")
-    price_per_kwh: float = Field(gt=0, description="what a kWh earns, in the cost file's currency and year")
-    most_cost_per_kwh: float | None = Field(None, gt=0, description="dearer stretches are not offered")
-
-
 class FishSettings(Section):
     """When a machine counts as safe for fish."""
 
@@ -233,17 +213,6 @@ class RuleSettings(LayerSource):
         if (self.column is None) != (self.values is None):
             raise ValueError("column and values belong together")
         return self
-
-
-class UncertaintySettings(Section):
-    """What the intervals of energy and cost are drawn from."""
-
-    draws: int = Field(500, ge=50, description="draws of the simulation")
-    shared_flow_share: Share = Field(0.5, description="share of the flow error's variance that the region shares")
-    year_to_year_sd: float = Field(0.0, ge=0, description="log standard deviation of a year's mean flow")
-    efficiency_sd: float = Field(0.05, ge=0, description="log standard deviation of efficiency")
-    cost_sd: float = Field(0.25, ge=0, description="log standard deviation of capital cost")
-    top_sites: int = Field(10, ge=1, description="prob_top is the share of draws among this many best")
 
 
 class RankingSettings(Section):
@@ -272,6 +241,7 @@ class Settings(Section):
     flows: FlowSettings
     stretches: StretchSettings = StretchSettings()
     energy: EnergySettings
+    tailwater: TailwaterSettings = TailwaterSettings()
     costs: CostSettings
     fish: FishSettings = FishSettings()
     rules: list[RuleSettings] = Field(default_factory=list)

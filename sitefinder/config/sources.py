@@ -39,6 +39,12 @@ class DemSource(Source):
     error_correlation_length_m: float = Field(
         100.0, ge=0, description="distance over which elevation errors are alike [m]"
     )
+    survey_flow_exceedance_percent: float | None = Field(
+        None,
+        gt=0,
+        lt=100,
+        description="share of time that the flow of the survey day is exceeded [%]; absent: the median flow",
+    )
 
     @property
     def metres_per_unit(self):

@@ -160,17 +160,34 @@ def plant_output(
     return PlantOutput(*(float(part) for part in _over_bins(power_kw, used_m3s)))
 
 
-def plant_outputs(curve_m3s, reserved_m3s, station, head_net_m, flow_design_m3s, units, machine, table):
-    """`plant_output` of many plants, each with a head of its own that does not change with flow.
+def plant_outputs(
+    curve_m3s,
+    reserved_m3s,
+    rise_m,
+    intake,
+    tailrace,
+    held,
+    head_net_m,
+    flow_design_m3s,
+    power_kw,
+    units,
+    machine,
+    table,
+):
+    """`plant_output` of many plants, whose heads move with the levels at their ends.
 
     Parameters
     ----------
     curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
         See `plant_output` [m³/s].
-    station : ndarray of int64, shape (n,)
-        Row of the intake in the two tables above.
-    head_net_m, flow_design_m3s : ndarray of float64, shape (n,)
-        Net head [m] and design flow [m³/s].
+    rise_m : ndarray of float64, shape (stations, bins)
+        Rise of the water in each bin above the level of the survey day [m].
+    intake, tailrace : ndarray of int64, shape (n,)
+        Rows of the plant's ends in the tables above. Flow is that at the intake.
+    held : ndarray of bool, shape (n,)
+        True where the level at the intake does not move.
+    head_net_m, flow_design_m3s, power_kw : ndarray of float64, shape (n,)
+        Net head on the survey day [m], design flow [m³/s], and rated power, which no bin passes [kW].
     units, machine : ndarray of int64, shape (n,)
         Number of units, and row of the machine in the table; -1 means no machine.
     table : sitefinder.power.machines.MachineTable
@@ -185,10 +202,13 @@ def plant_outputs(curve_m3s, reserved_m3s, station, head_net_m, flow_design_m3s,
     # In blocks, so that the bins of all plants need not be held at once.
     for start in range(0, len(rows), PLANTS_AT_ONCE):
         block = rows[start : start + PLANTS_AT_ONCE]
-        power_kw, used_m3s = _bins_of_plants(
+        power, used_m3s = _bins_of_plants(
             curve_m3s,
             reserved_m3s,
-            station[block],
+            rise_m,
+            intake[block],
+            tailrace[block],
+            held[block],
             head_net_m[block],
             flow_design_m3s[block],
             units[block],
@@ -196,7 +216,8 @@ def plant_outputs(curve_m3s, reserved_m3s, station, head_net_m, flow_design_m3s,
             table.efficiency,
             table.lowest_relative_flow,
         )
-        for whole, part in zip(outputs, _over_bins(power_kw, used_m3s), strict=True):
+        np.minimum(power, power_kw[block, None], out=power)
+        for whole, part in zip(outputs, _over_bins(power, used_m3s), strict=True):
             whole[block] = part
     return outputs
 
@@ -238,18 +259,23 @@ def _fill_bins(curve, reserved, head, flow_design, units, efficiency, lowest, sh
         power[index] = KW_PER_M3S_M * output * head[index]
 
 
-# `_fill_bins` of many plants that each have a machine and a steady head.
+# `_fill_bins` of many plants that each have a machine.
 @njit(cache=True)
-def _bins_of_plants(curve, reserved, station, head, flow_design, units, machine, efficiency, lowest):
-    rows, bins = station.shape[0], curve.shape[1]
+def _bins_of_plants(
+    curve, reserved, rise, intake, tailrace, held, head, flow_design, units, machine, efficiency, lowest
+):
+    rows, bins = intake.shape[0], curve.shape[1]
     power, used = np.empty((rows, bins)), np.empty((rows, bins))
     heads = np.empty(bins)
     for row in range(rows):
-        heads[:] = head[row]
+        for index in range(bins):
+            heads[index] = head[row] - rise[tailrace[row], index]
+            if not held[row]:
+                heads[index] += rise[intake[row], index]
         number = machine[row]
         _fill_bins(
-            curve[station[row]],
-            reserved[station[row]],
+            curve[intake[row]],
+            reserved[intake[row]],
             heads,
             flow_design[row],
             units[row],

@@ -1,14 +1,11 @@
 """The search for the best machine, number of units and design flow of each stretch, compiled."""
 
-from typing import NamedTuple
-
 import numpy as np
 from numba import njit
 
-from sitefinder.power.cost import machine_capital, yearly_capital_factor
-from sitefinder.power.energy import KW_PER_M3S_M, unit_output, yearly_energy_mwh
+from sitefinder.power.cost import machine_capital
+from sitefinder.power.energy import KW_PER_M3S_M, unit_output
 from sitefinder.power.machines import NEVER_SAFE, SAFE_SCREENED
-from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 # Columns of what the search finds for a stretch, a machine and a choice.
 FOUND = ("score", "units", "flow_design_m3s", "power_kw", "energy_mwh", "capital_cost", "yearly_cost")
@@ -17,62 +14,8 @@ SCORE, UNITS, FLOW, POWER, ENERGY, CAPITAL, YEARLY = range(len(FOUND))
 ANY, SAFE = 0, 1
 
 
-class Prices(NamedTuple):
-    """Costs that depend on size, and the value of energy, as bare numbers for the kernels."""
-
-    civil: float
-    civil_flow_exponent: float
-    civil_head_exponent: float
-    conduit_per_m: float
-    conduit_flow_exponent: float
-    screen_per_m3s: float
-    screen_fixed: float
-    contingency_factor: float
-    yearly_capital_factor: float
-    operation_share: float
-    operation_least: float
-    price_per_mwh: float
-    mwh_per_kw: float
-    least_power_kw: float
-    by_energy: bool
-
-
-def search_prices(costs, settings):
-    """Prices for the kernels from a cost file and the settings of the run.
-
-    Parameters
-    ----------
-    costs : sitefinder.power.cost_file.CostFile
-    settings : sitefinder.config.Settings
-        Reads the sections energy, costs and ranking.
-
-    Returns
-    -------
-    Prices
-    """
-    return Prices(
-        civil=costs.civil.coefficient,
-        civil_flow_exponent=costs.civil.flow_exponent,
-        civil_head_exponent=costs.civil.head_exponent,
-        conduit_per_m=costs.conduit.per_m,
-        conduit_flow_exponent=costs.conduit.flow_exponent,
-        screen_per_m3s=costs.screen.per_m2 / costs.screen.approach_velocity_m_s,
-        screen_fixed=costs.screen.bypass_fixed,
-        contingency_factor=1.0 + costs.contingency.share,
-        yearly_capital_factor=float(
-            yearly_capital_factor(costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years)
-        ),
-        operation_share=costs.operation.share_of_capital,
-        operation_least=costs.operation.least_per_year,
-        price_per_mwh=settings.costs.price_per_kwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
-        mwh_per_kw=yearly_energy_mwh(1.0, settings.energy.availability),
-        least_power_kw=settings.energy.least_power_kw,
-        by_energy=settings.ranking.choose_by == "energy",
-    )
-
-
 def usable_flow(curve_m3s, reserved_m3s):
-    """Flow above the reserve, from the greatest bin down, and its sums from the end.
+    """Flow above the reserve from the greatest down, and the bins that it is of.
 
     Parameters
     ----------
@@ -83,27 +26,33 @@ def usable_flow(curve_m3s, reserved_m3s):
     -------
     usable : ndarray of float64, shape (stations, bins)
         [m³/s], falling along each row.
-    below : ndarray of float64, shape (stations, bins + 1)
-        Sum of each bin of ``usable`` and all after it [m³/s]; the last is 0.
+    order : ndarray of int32, shape (stations, bins)
+        Bin of the curve that each of them is of.
     """
-    rising = np.sort(np.maximum(curve_m3s - reserved_m3s, 0.0), axis=1)
-    below = np.zeros((rising.shape[0], rising.shape[1] + 1))
-    np.cumsum(rising, axis=1, out=below[:, 1:])
-    return np.ascontiguousarray(rising[:, ::-1]), np.ascontiguousarray(below[:, ::-1])
+    usable = np.maximum(curve_m3s - reserved_m3s, 0.0)
+    order = np.argsort(-usable, axis=1, kind="stable")
+    return np.take_along_axis(usable, order, axis=1), order.astype(np.int32)
 
 
 @njit(cache=True)
-def best_of_stretches(usable, below, intake, head_net, layout, conduit_m, place_cost, tries, machines, prices):
+def best_of_stretches(
+    usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, tries, machines, prices
+):
     """Best machine and size of each stretch, for both choices.
 
     Parameters
     ----------
-    usable, below : ndarray of float64, shapes (stations, bins) and (stations, bins + 1)
+    usable : ndarray of float64, shape (stations, bins)
+    order : ndarray of int32, same shape
         See `usable_flow`.
-    intake, layout : ndarray of int64, shape (n,)
-        Station number; place in `sitefinder.power.machines.LAYOUTS`.
+    rise : ndarray of float64, same shape
+        Rise of the water in each bin of the curve above the level of the survey day [m].
+    intake, tailrace, layout : ndarray of int64, shape (n,)
+        Station numbers; place in `sitefinder.power.machines.LAYOUTS`.
+    held : ndarray of bool, shape (n,)
+        True where the level at the intake does not move.
     head_net, conduit_m, place_cost : ndarray of float64, shape (n,)
-        Net head [m], conduit length [m], capital of the place.
+        Net head at the levels of the survey day [m], conduit length [m], capital of the place.
     tries : ndarray of float64, shape (t,)
         Shares of time that the design flows are exceeded, rising.
     machines : sitefinder.power.machines.MachineTable
@@ -117,18 +66,28 @@ def best_of_stretches(usable, below, intake, head_net, layout, conduit_m, place_
         NaN where none fits.
     tried : int
         Sizes (stretch × machine × units × design flow) judged, those included that a bound shows to be no better.
+
+    Notes
+    -----
+    A plant is rated at the head that is left when its design flow runs: that of the last bin with so much flow, or
+    of the greatest flow where none has. No bin gives more than the rated power, nor has a plant more than the
+    class allows. The class's range of heads, and costs, go by the head of the survey day.
     """
     rows, classes = intake.shape[0], machines.safety.shape[0]
     best = np.full((rows, 2), -1)
     found = np.full((rows, 2, len(FOUND)), np.nan)
     one, to_beat = np.empty((2, len(FOUND))), np.empty(2)
+    head, above, below = _bin_arrays(usable.shape[1])
     tried = 0
     for row in range(rows):
         to_beat[:] = -np.inf
+        _fill_heads(usable, order, rise, intake[row], tailrace[row], held[row], head_net[row], head, above, below)
         for number in range(classes):
             tried += _best_sizes(
                 usable[intake[row]],
-                below[intake[row]],
+                head,
+                above,
+                below,
                 head_net[row],
                 layout[row],
                 conduit_m[row],
@@ -151,7 +110,9 @@ def best_of_stretches(usable, below, intake, head_net, layout, conduit_m, place_
 
 
 @njit(cache=True)
-def best_of_machines(usable, below, intake, head_net, layout, conduit_m, place_cost, tries, machines, prices):
+def best_of_machines(
+    usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, tries, machines, prices
+):
     """Best size of every machine class at each stretch; arguments as `best_of_stretches`.
 
     Returns
@@ -162,11 +123,15 @@ def best_of_machines(usable, below, intake, head_net, layout, conduit_m, place_c
     rows, classes = intake.shape[0], machines.safety.shape[0]
     found = np.empty((rows, classes, 2, len(FOUND)))
     nothing_to_beat = np.full(2, -np.inf)
+    head, above, below = _bin_arrays(usable.shape[1])
     for row in range(rows):
+        _fill_heads(usable, order, rise, intake[row], tailrace[row], held[row], head_net[row], head, above, below)
         for number in range(classes):
             _best_sizes(
                 usable[intake[row]],
-                below[intake[row]],
+                head,
+                above,
+                below,
                 head_net[row],
                 layout[row],
                 conduit_m[row],
@@ -181,11 +146,45 @@ def best_of_machines(usable, below, intake, head_net, layout, conduit_m, place_c
     return found
 
 
+# Head of each bin, its sums from the start, and the sums of usable flow times head from the end.
+@njit(cache=True)
+def _bin_arrays(bins):
+    return np.empty(bins), np.zeros(bins + 1), np.zeros(bins + 1)
+
+
+# Fill the three for one stretch. A head below nought gives no power.
+@njit(cache=True)
+def _fill_heads(usable, order, rise, intake, tailrace, held, head_net, head, above, below):
+    bins = head.shape[0]
+    for place in range(bins):
+        number = order[intake, place]
+        level = head_net - rise[tailrace, number]
+        if not held:
+            level += rise[intake, number]
+        head[place] = max(level, 0.0)
+        above[place + 1] = above[place] + head[place]
+    for place in range(bins - 1, -1, -1):
+        below[place] = below[place + 1] + usable[intake, place] * head[place]
+
+
 # Best number of units and design flow of one class at one stretch, into found[choice]; returns the sizes judged.
 # Sizes that cannot score above to_beat[choice] are passed over.
 @njit(cache=True)
 def _best_sizes(
-    usable, below, head, layout, conduit_m, place_cost, tries, number, to_beat, machines, prices, found
+    usable,
+    bin_head,
+    above,
+    below,
+    head,
+    layout,
+    conduit_m,
+    place_cost,
+    tries,
+    number,
+    to_beat,
+    machines,
+    prices,
+    found,
 ):
     found[:] = np.nan
     if not (machines.head_least_m[number] <= head <= machines.head_most_m[number]):
@@ -193,8 +192,7 @@ def _best_sizes(
     if not machines.suits_layout[number, layout]:
         return 0
     efficiency, lowest = machines.efficiency[number], machines.lowest_relative_flow[number]
-    kw_per_m3s = KW_PER_M3S_M * head
-    flow_most = machines.power_most_kw[number] / (kw_per_m3s * efficiency[-1])
+    flow_most = machines.power_most_kw[number] / (KW_PER_M3S_M * head * efficiency[-1])
     flow_most = min(machines.flow_most_m3s[number], flow_most)
     safety = machines.safety[number]
     any_bar, safe_bar = to_beat[ANY], to_beat[SAFE]
@@ -206,10 +204,15 @@ def _best_sizes(
             if flow == last:
                 continue
             last = flow
-            power = kw_per_m3s * flow * efficiency[-1]
             # Design flows fall from here on, so nothing smaller can fit either.
-            if flow < units * machines.flow_least_m3s[number] or flow <= 0.0 or power < prices.least_power_kw:
+            if flow < units * machines.flow_least_m3s[number] or flow <= 0.0:
                 break
+            full = _bins_above(usable, flow)
+            power = KW_PER_M3S_M * bin_head[max(full - 1, 0)] * flow * efficiency[-1]
+            power = min(power, units * machines.power_most_kw[number])
+            # A smaller one may be better where floods drown the head.
+            if power < prices.least_power_kw or power <= 0.0:
+                continue
             judged += 1
             capital = place_cost + _size_cost(power, head, flow, units, conduit_m, number, machines, prices)
             safe_capital = capital
@@ -217,16 +220,15 @@ def _best_sizes(
                 safe_capital += prices.screen_fixed + prices.screen_per_m3s * flow
             # No more energy than all usable flow up to the design flow at the peak efficiency; a hair is added
             # because rounding may take the true value above it.
-            full = _bins_above(usable, flow)
-            bound = (full * flow + below[full]) / usable.shape[0] * machines.peak_efficiency[number]
-            energy = kw_per_m3s * bound * prices.mwh_per_kw * (1.0 + 1e-9)
+            bound = (above[full] * flow + below[full]) / usable.shape[0] * machines.peak_efficiency[number]
+            energy = KW_PER_M3S_M * bound * prices.mwh_per_kw * (1.0 + 1e-9)
             hopeful = _score(energy, capital, prices) > any_bar
             if safety != NEVER_SAFE:
                 hopeful |= _score(energy, safe_capital, prices) > safe_bar
             if not hopeful:
                 continue
-            mean = _mean_output(usable, full, flow, units, efficiency, lowest)
-            energy = kw_per_m3s * mean * prices.mwh_per_kw
+            mean_kw = _mean_power(usable, bin_head, full, flow, units, efficiency, lowest, power)
+            energy = mean_kw * prices.mwh_per_kw
             any_bar = _keep_better(found[ANY], any_bar, units, flow, power, energy, capital, prices)
             if safety != NEVER_SAFE:
                 safe_bar = _keep_better(found[SAFE], safe_bar, units, flow, power, energy, safe_capital, prices)
@@ -290,15 +292,17 @@ def _bins_above(usable, flow):
     return least
 
 
-# Mean over the bins of flow times efficiency [m³/s], of which the first `full` run at the design flow.
+# Mean power over the bins [kW], of which the first `full` run at the design flow; no bin gives more than `most`.
 @njit(cache=True)
-def _mean_output(usable, full, flow_design, units, efficiency, lowest):
-    total = full * flow_design * efficiency[-1]
-    for index in range(full, usable.shape[0]):
-        output = unit_output(usable[index], flow_design, units, efficiency, lowest)[1]
+def _mean_power(usable, head, full, flow_design, units, efficiency, lowest, most):
+    total = 0.0
+    for place in range(full):
+        total += min(KW_PER_M3S_M * head[place] * flow_design * efficiency[-1], most)
+    for place in range(full, usable.shape[0]):
+        output = unit_output(usable[place], flow_design, units, efficiency, lowest)[1]
         if output == 0.0:
             break
-        total += output
+        total += min(KW_PER_M3S_M * head[place] * output, most)
     return total / usable.shape[0]
 
 

@@ -9,6 +9,7 @@ from sitefinder.errors import listed
 from sitefinder.power.cost import yearly_cost
 from sitefinder.power.energy import KW_PER_M3S_M, net_head_m, unit_output, yearly_energy_mwh
 from sitefinder.power.machines import machine_table
+from sitefinder.power.tailwater import WaterDepths
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 # Streams of random numbers under one seed: the region's, and each site's own.
@@ -31,14 +32,17 @@ class Intervals(NamedTuple):
     p10: np.ndarray
 
 
-def energy_draws(sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, machines, costs, settings, seed):
+def energy_draws(
+    sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, machines, costs, settings, seed, depths=None
+):
     """Energy, cost and value of fixed plants under errors of head, flow, year, efficiency and cost.
 
     Parameters
     ----------
     sites : DataFrame, n rows
         ``tailrace`` (station number; no two sites have the same), ``machine`` (place in the list), ``units``,
-        ``flow_design_m3s``, ``head_m`` (gross) [m], ``conduit_length_m`` [m], ``capital_cost``.
+        ``flow_design_m3s``, ``power_kw`` (rated), ``head_m`` (gross) [m], ``conduit_length_m`` [m],
+        ``capital_cost``.
     curve_m3s, reserved_m3s : ndarray of float64, shape (n, bins)
         Natural and reserved flow at each site's intake in bins of equal time [m³/s].
     head_errors_m : ndarray of float, shape (n, h)
@@ -48,8 +52,11 @@ def energy_draws(sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, mac
     machines : list of MachineClass
     costs : CostFile
     settings : sitefinder.config.Settings
-        Reads the sections energy, costs, fish and uncertainty.
+        Reads the sections energy, tailwater, costs, fish and uncertainty.
     seed : int
+    depths : WaterDepths, optional
+        Of each site: by how much more the water at the tailrace moves than at the intake, where that moves at all
+        (see `net_depths`). Without it levels stand still.
 
     Returns
     -------
@@ -66,7 +73,10 @@ def energy_draws(sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, mac
     Each factor is lognormal with median 1. The flow's logarithm has a part that the whole region shares, of
     ``shared_flow_share`` of its variance, and a part of its own; natural and reserved flow move together, because
     the rules of the reserve go by the true flow. A wet or dry year is shared and leaves the reserve as it is.
-    Efficiency and cost are a site's own. The plant stays as it was sized. Columns of ``head_errors_m`` are used
+    Depths go with the flow: a river that carries more than was thought is deeper, on the survey day as well, by
+    the factor to the power of ``downstream_exponent``, and in a wet year by that of the year to the power of
+    ``station_exponent``. Efficiency and cost are a site's own. The plant stays as it was sized, but its generator
+    is that for the head that turns out. Columns of ``head_errors_m`` are used
     equally often, in a shuffled order that all sites share. A site's own numbers depend on the seed and its
     tailrace only, not on which other sites are in the table, so that two runs can be compared site by site.
     """
@@ -89,9 +99,19 @@ def energy_draws(sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, mac
     head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
 
     table = machine_table(machines, settings.fish)
+    curve_m3s = np.ascontiguousarray(curve_m3s, dtype=np.float64)
+    if depths is None:
+        depths = WaterDepths(np.zeros(curve_m3s.shape), np.zeros(rows))
+    wetter = settings.tailwater.downstream_exponent, settings.tailwater.station_exponent
+    sized_m = net_head_m(sites["head_m"], sites["conduit_length_m"], energy)
     mean_kw = _mean_power_draws(
-        np.ascontiguousarray(curve_m3s, dtype=np.float64),
+        curve_m3s,
         np.ascontiguousarray(reserved_m3s, dtype=np.float64),
+        np.ascontiguousarray(depths.depth_m),
+        np.ascontiguousarray(depths.survey_m),
+        flow_factor ** wetter[0],
+        year_factor ** wetter[1],
+        sites["power_kw"].to_numpy(np.float64) / sized_m,
         np.ascontiguousarray(head_net),
         flow_factor,
         year_factor,
@@ -108,6 +128,30 @@ def energy_draws(sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, mac
     kwh = energy_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
     cost_per_kwh = np.divide(yearly, kwh, out=np.full((rows, draws), np.inf), where=kwh > 0)
     return EnergyDraws(energy_mwh, cost_per_kwh, settings.costs.price_per_kwh * kwh - yearly)
+
+
+def net_depths(depths, intake, tailrace, held):
+    """By how much more the water moves at each site's tailrace than at its intake.
+
+    Parameters
+    ----------
+    depths : WaterDepths
+        Of all stations.
+    intake, tailrace : ndarray of int64, shape (n,)
+        Station numbers.
+    held : ndarray of bool, shape (n,)
+        True where the level at the intake does not move.
+
+    Returns
+    -------
+    WaterDepths
+        Of n rows; its rise is what a flood takes from the head [m].
+    """
+    moves = ~np.asarray(held, dtype=bool)
+    return WaterDepths(
+        depths.depth_m[tailrace] - depths.depth_m[intake] * moves[:, None],
+        depths.survey_m[tailrace] - depths.survey_m[intake] * moves,
+    )
 
 
 def intervals(draws, *, of_cost=False):
@@ -181,7 +225,21 @@ def _own_normals(tailrace, draws, seed):
 # Mean power [kW] of each site in each draw, before the error of efficiency.
 @njit(cache=True)
 def _mean_power_draws(
-    curve, reserved, head, flow_factor, year_factor, flow_design, units, machine, efficiency, lowest
+    curve,
+    reserved,
+    depth,
+    survey_depth,
+    flow_depth_factor,
+    year_depth_factor,
+    rated_kw_per_m,
+    head,
+    flow_factor,
+    year_factor,
+    flow_design,
+    units,
+    machine,
+    efficiency,
+    lowest,
 ):
     rows, draws = head.shape
     bins = curve.shape[1]
@@ -189,10 +247,14 @@ def _mean_power_draws(
     for row in range(rows):
         table, least, design, many = efficiency[machine[row]], lowest[machine[row]], flow_design[row], units[row]
         for draw in range(draws):
-            factor, total = flow_factor[row, draw], 0.0
+            factor, total, level = flow_factor[row, draw], 0.0, head[row, draw]
+            deeper, wetter = flow_depth_factor[row, draw], year_depth_factor[draw]
+            most = rated_kw_per_m[row] * level
             for index in range(bins):
                 usable = factor * (curve[row, index] * year_factor[draw] - reserved[row, index])
-                if usable > 0.0:
-                    total += unit_output(min(usable, design), design, many, table, least)[1]
-            power[row, draw] = KW_PER_M3S_M * head[row, draw] * total / bins
+                left = level - deeper * (wetter * depth[row, index] - survey_depth[row])
+                if usable > 0.0 and left > 0.0:
+                    output = unit_output(min(usable, design), design, many, table, least)[1]
+                    total += min(KW_PER_M3S_M * left * output, most)
+            power[row, draw] = total / bins
     return power

@@ -11,6 +11,7 @@ from sitefinder.power.cost import (
 )
 from sitefinder.power.energy import net_head_m, plant_outputs
 from sitefinder.power.machines import LAYOUTS, SAFE_SCREENED, machine_table
+from sitefinder.power.prices import search_prices
 from sitefinder.power.search import (
     ANY,
     CAPITAL,
@@ -23,9 +24,9 @@ from sitefinder.power.search import (
     YEARLY,
     best_of_machines,
     best_of_stretches,
-    search_prices,
     usable_flow,
 )
+from sitefinder.power.tailwater import intake_is_held
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 CHOICES = {"any": ANY, "safe": SAFE}
@@ -33,7 +34,7 @@ NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "r
 COLUMNS_IN = ("intake", "layout", "has_fish_pass", *NUMBERS_IN)
 
 
-def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, settings):
+def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths=None):
     """Best machine, size, energy and cost of each stretch.
 
     Parameters
@@ -41,13 +42,16 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     stretches : DataFrame, n rows
         ``intake`` (station number), ``layout``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
-        ``line_distance_m`` [m], NaN where unknown. Other columns are not looked at.
+        ``line_distance_m`` [m], NaN where unknown; with `depths` also ``tailrace`` (station number). Other columns
+        are not looked at.
     curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
         Natural and reserved flow of each station in bins of equal time [m³/s].
     machines : list of MachineClass
     costs : CostFile
     settings : sitefinder.config.Settings
-        Reads the sections energy, costs, fish and ranking.
+        Reads the sections energy, tailwater, costs, fish and ranking.
+    depths : sitefinder.power.tailwater.WaterDepths, optional
+        How levels move with flow; without it they stand still.
 
     Returns
     -------
@@ -67,7 +71,8 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
 
     Notes
     -----
-    Only the flow at the intake drives the machine. The best is the greatest net yearly value, or the greatest
+    Only the flow at the intake drives the machine; intake and tailrace have high and low water on the same days.
+    The best is the greatest net yearly value, or the greatest
     energy if ``ranking.choose_by`` says so. Design flows tried are the usable flows exceeded for each share in
     ``energy.design_exceedance_percent``, capped at what the units can take; plants of less than
     ``energy.least_power_kw`` count as not fitting.
@@ -75,34 +80,26 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     check_same_money(machines, costs)
     curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
     table = machine_table(machines, settings.fish)
-    arguments = _search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings)
+    arguments = _search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings, depths)
     machine, found, _ = best_of_stretches(*arguments, table, search_prices(costs, settings))
+    ends = arguments[2:7]
     columns = {}
     for prefix, choice in CHOICES.items():
-        head_net, intake = arguments[3], arguments[2]
         part = _choice_columns(machine[:, choice], found[:, choice], table, choice, settings)
-        outputs = plant_outputs(
-            curve_m3s,
-            reserved_m3s,
-            intake,
-            head_net,
-            part["flow_design_m3s"],
-            part["units"],
-            part["machine"],
-            table,
-        )
+        size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "machine"))
+        outputs = plant_outputs(curve_m3s, reserved_m3s, *ends, *size, table)
         part["firm_power_kw"] = outputs.firm_power_kw
         columns |= {f"{prefix}_{name}": values for name, values in part.items()}
     columns["costs_left_out"] = _left_out(stretches)
     return pd.DataFrame(columns, index=stretches.index)
 
 
-def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, settings):
+def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths=None):
     """Every machine class that fits, at each of a few stretches.
 
     Parameters
     ----------
-    stretches, curve_m3s, reserved_m3s, machines, costs, settings
+    stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths
         As `value_stretches`.
 
     Returns
@@ -117,7 +114,7 @@ def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     check_same_money(machines, costs)
     curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
     table = machine_table(machines, settings.fish)
-    arguments = _search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings)
+    arguments = _search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings, depths)
     found = best_of_machines(*arguments, table, search_prices(costs, settings))
     rows = []
     for number, machine in enumerate(machines):
@@ -192,21 +189,26 @@ def capital_parts(
 
 
 # The arrays of `best_of_stretches` before the machines, in its order.
-def _search_arguments(stretches, curve, reserved, costs, settings):
-    missing = [name for name in COLUMNS_IN if name not in stretches]
+def _search_arguments(stretches, curve, reserved, costs, settings, depths):
+    needed = COLUMNS_IN if depths is None else (*COLUMNS_IN, "tailrace")
+    missing = [name for name in needed if name not in stretches]
     if missing:
         raise ValueError(f"stretches lack the columns {', '.join(missing)}")
     strange = sorted(set(stretches["layout"]) - set(LAYOUTS))
     if strange:
         raise ValueError(f"layouts must be among {', '.join(LAYOUTS)} (found {', '.join(map(str, strange))})")
-    intake = stretches["intake"].to_numpy(np.int64)
-    if len(intake) and (intake.min() < 0 or intake.max() >= len(curve)):
-        raise ValueError(f"intakes must be station numbers from 0 to {len(curve) - 1}")
+    ends = [stretches[name].to_numpy(np.int64) for name in ("intake", "intake" if depths is None else "tailrace")]
+    if any(len(end) and (end.min() < 0 or end.max() >= len(curve)) for end in ends):
+        raise ValueError(f"intakes and tailraces must be station numbers from 0 to {len(curve) - 1}")
+    intake, tailrace = ends
     conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
     flow_mean = curve.mean(axis=1)[intake]
     return (
         *usable_flow(curve, reserved),
+        np.zeros(curve.shape) if depths is None else np.ascontiguousarray(depths.rise_m, dtype=np.float64),
         intake,
+        tailrace,
+        intake_is_held(stretches["layout"], settings.tailwater),
         net_head_m(stretches["head_m"], conduit_m, settings.energy),
         pd.Categorical(stretches["layout"], categories=LAYOUTS).codes.astype(np.int64),
         np.ascontiguousarray(conduit_m),

@@ -23,6 +23,7 @@ from sitefinder.stages.ground import (
     warp_surface,
 )
 from sitefinder.stages.inputs import read_inputs
+from sitefinder.stages.levels import find_water_depths
 from sitefinder.stages.marks import find_dem_seams, list_seams, mark_stations
 from sitefinder.stages.network import make_network, place_on_network
 from sitefinder.stages.region_tables import (
@@ -63,6 +64,7 @@ def make_tables(
     catchments,
     heads,
     flows,
+    water_depths,
     waters,
     marks,
     stretches,
@@ -76,7 +78,19 @@ def make_tables(
     middle = (placed.reaches["first_station"].to_numpy() + placed.reaches["last_station"].to_numpy()) // 2
     within = in_region(placed.stations, inputs)[middle]
     made = make_site_tables(
-        settings, inputs, network, placed, catchments, heads, flows, waters, marks, stretches, verdicts, sites
+        settings,
+        inputs,
+        network,
+        placed,
+        catchments,
+        heads,
+        flows,
+        water_depths,
+        waters,
+        marks,
+        stretches,
+        verdicts,
+        sites,
     )
     reaches = make_reach_table(
         settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, within
@@ -123,6 +137,7 @@ STAGES = bound(
         Stage("catchments", sum_catchments, ("settings", "surface", "network", "placed", "terrain"), 1),
         Stage("heads", fit_profile, ("settings", "placed", "channels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
+        Stage("water_depths", find_water_depths, ("settings", "flows"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "placed", "heads"), 1),
         Stage(
             "marks",
@@ -136,7 +151,7 @@ STAGES = bound(
             ("settings", "inputs", "placed", "heads", "waters", "catchments", "flows"),
             1,
         ),
-        Stage("energy", value_all, ("settings", "inputs", "stretches", "flows"), 1),
+        Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
         Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 1),
         Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 1),

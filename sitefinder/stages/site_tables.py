@@ -11,7 +11,8 @@ from pyproj import Transformer
 from sitefinder.flows.duration import flow_at
 from sitefinder.power.cost import solar_cost_per_kwh
 from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety
-from sitefinder.power.uncertainty import EnergyDraws, energy_draws, intervals, prob_top
+from sitefinder.power.tailwater import intake_is_held
+from sitefinder.power.uncertainty import EnergyDraws, energy_draws, intervals, net_depths, prob_top
 from sitefinder.power.valuation import machine_options
 from sitefinder.schema import LAYERS
 from sitefinder.siting.access import district_of
@@ -38,7 +39,19 @@ class SiteTables(NamedTuple):
 
 
 def make_site_tables(
-    settings, inputs, network, placed, catchments, heads, flows, waters, marks, stretches, verdicts, sites
+    settings,
+    inputs,
+    network,
+    placed,
+    catchments,
+    heads,
+    flows,
+    water_depths,
+    waters,
+    marks,
+    stretches,
+    verdicts,
+    sites,
 ):
     """Ranked sites with all that is told of them.
 
@@ -57,7 +70,7 @@ def make_site_tables(
     table["structure_id"] = _structure_ids(table["structure"], waters.structures)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = without_repeats(own["tailrace_name"] + "/" + own["layout"])
-    draws = _draws(settings, inputs, heads, flows, own)
+    draws = _draws(settings, inputs, heads, flows, water_depths, own)
     energy = intervals(draws.energy_mwh) if len(own) else None
     own["energy_mwh_p90"] = energy.p90 if energy else []
     own["energy_mwh_p10"] = energy.p10 if energy else []
@@ -68,7 +81,7 @@ def make_site_tables(
     order = _with_coordinates(order, placed, settings.run.crs)
     site_frame = _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), settings.run.crs)
     stretch_frame = _stretch_table(settings, table, order, kept, picked, offers, placed, stretches)
-    options = _options(settings, inputs, flows, order)
+    options = _options(settings, inputs, flows, water_depths, order)
     curves = _curves(flows, order)
     return SiteTables(site_frame, stretch_frame, options, curves, draws, order["intake"].to_numpy(dtype=np.int64))
 
@@ -113,13 +126,14 @@ def _structure_ids(rows, structures):
 # Draws of the chosen plants, about the median of each flow: the mean of the estimate holds the bias correction
 # already, and the draws would add it once more. A surveyed head has the survey's error; all others share the
 # states of the profile.
-def _draws(settings, inputs, heads, flows, own):
+def _draws(settings, inputs, heads, flows, water_depths, own):
     intake, tailrace = own["intake"].to_numpy(dtype=np.int64), own["tailrace"].to_numpy(dtype=np.int64)
     errors = (heads.errors_m[intake] - heads.errors_m[tailrace]).astype(np.float64)
     for row in np.flatnonzero(own["structure_id"] != ""):
         stream = np.random.SeedSequence(settings.run.seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
         normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
         errors[row] = normal * own["head_se_m"].iloc[row]
+    held = intake_is_held(own["layout"], settings.tailwater)
     estimate = flows.estimate
     median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]
     return energy_draws(
@@ -132,6 +146,7 @@ def _draws(settings, inputs, heads, flows, own):
         inputs.costs,
         settings,
         settings.run.seed,
+        net_depths(water_depths, intake, tailrace, held),
     )
 
 
@@ -202,9 +217,10 @@ def _stretch_lines(table, placed):
     return np.array(lines, dtype=object)
 
 
-def _options(settings, inputs, flows, order):
+def _options(settings, inputs, flows, water_depths, order):
     curve_m3s, reserved_m3s = flows.estimate.curve_m3s, flows.reserved_m3s
-    options = machine_options(order, curve_m3s, reserved_m3s, inputs.machines, inputs.costs, settings)
+    data = (inputs.machines, inputs.costs, settings, water_depths)
+    options = machine_options(order, curve_m3s, reserved_m3s, *data)
     site = options["stretch"].to_numpy(dtype=np.int64)
     options["site_id"] = order["site_id"].to_numpy()[site]
     same = options["name"].to_numpy() == order["machine"].to_numpy()[site]

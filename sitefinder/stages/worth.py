@@ -135,7 +135,7 @@ def list_stretches(settings, inputs, placed, heads, waters, catchments, flows):
     return Stretches(table, *stretches[1:])
 
 
-def value_all(settings, inputs, stretches, flows):
+def value_all(settings, inputs, stretches, flows, water_depths):
     """What each stretch is worth for any machine and for fish-safe ones; those with too little flow nothing.
 
     Rules have no say here: a new rule redoes no energy.
@@ -143,7 +143,8 @@ def value_all(settings, inputs, stretches, flows):
     table = stretches.table
     enough = table["flow_mean_m3s"] >= settings.stretches.least_flow_mean_m3s
     curve_m3s, reserved_m3s = flows.estimate.curve_m3s, flows.reserved_m3s
-    valued = value_stretches(table[enough], curve_m3s, reserved_m3s, inputs.machines, inputs.costs, settings)
+    data = (inputs.machines, inputs.costs, settings, water_depths)
+    valued = value_stretches(table[enough], curve_m3s, reserved_m3s, *data)
     whole = {
         name: pd.Series(NO_VALUE.get(name.partition("_")[2], np.nan), index=table.index, dtype=valued[name].dtype)
         for name in valued

@@ -27,6 +27,8 @@ def drawn(machine_class, generic_costs, settings):
                 "machine": 0,
                 "units": 1,
                 "flow_design_m3s": 1000.0,
+                # No machine of these tests is rated so high that this would limit it.
+                "power_kw": 1e6,
                 "head_m": 2.2,
                 "conduit_length_m": 0.0,
                 "capital_cost": 100_000.0,

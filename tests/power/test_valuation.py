@@ -304,7 +304,7 @@ def test_rows_do_not_depend_on_their_neighbours_and_nothing_given_is_altered(
     ("change", "message"),
     [
         ({"layout": "on_stilts"}, "layouts must be among at_barrier, diversion, new_weir \\(found on_stilts\\)"),
-        ({"intake": 5}, "intakes must be station numbers from 0 to 0"),
+        ({"intake": 5}, "intakes and tailraces must be station numbers from 0 to 0"),
     ],
 )
 def test_a_table_that_cannot_be_right_is_refused(machine_class, generic_costs, settings, change, message):

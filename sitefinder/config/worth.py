@@ -1,0 +1,82 @@
+"""Settings of what a stretch is worth: energy, water levels, money, and how sure they are."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from sitefinder.config.sources import Section
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Layout = Literal["at_barrier", "diversion", "new_weir"]
+
+
+class EnergySettings(Section):
+    """From head and flow to energy."""
+
+    machines: list[str] = Field(min_length=1, description="machine files, relative to the settings file")
+    availability: Share = Field(0.95, description="share of the time that the plant is ready")
+    canal_slope: float = Field(0.001, ge=0, description="fall of a canal [m/m] (common practice 0.3–1 m per km)")
+    rack_and_gate_loss_m: float = Field(
+        0.15, ge=0, description="loss at rack and gates [m] (common practice 0.1–0.3 m)"
+    )
+    exit_loss_m: float = Field(0.05, ge=0, description="loss at the outlet [m] (common practice)")
+    least_power_kw: float = Field(1.0, ge=0, description="smaller plants are not offered [kW]")
+    design_exceedance_percent: list[float] = Field(
+        [10, 15, 20, 25, 30, 40, 50, 60, 70], min_length=1, description="design flows to try [% exceeded]"
+    )
+
+
+class TailwaterSettings(Section):
+    """How water levels at intake and tailrace move with flow, against those of the survey day."""
+
+    method: Literal["hydraulic_geometry", "none"] = Field(
+        "hydraulic_geometry",
+        description="hydraulic_geometry, or the user's ratings where there are any; none: levels stand still",
+    )
+    depth_at_1_m3s_m: float = Field(
+        0.27,
+        gt=0,
+        description="mean depth at a mean flow of 1 m³/s [m]; an assumption for every river, after Moody & "
+        "Troutman 2002, Earth Surf. Process. Landforms 27:1251–1266 (from memory): use your own where you have it",
+    )
+    downstream_exponent: float = Field(
+        0.4,
+        ge=0,
+        lt=1,
+        description="growth of that depth with mean flow down a river (Leopold & Maddock 1953, U.S. Geol. Surv. "
+        "Prof. Paper 252, from memory)",
+    )
+    station_exponent: float = Field(
+        0.4,
+        ge=0,
+        lt=1,
+        description="growth of depth with flow at a station: width, depth, velocity 0.26, 0.40, 0.34 (Leopold & "
+        "Maddock 1953, as restated by others)",
+    )
+    held_layouts: list[Layout] = Field(
+        ["at_barrier", "new_weir"], description="layouts in which a weir holds the level at the intake"
+    )
+    rating_reach_m: float = Field(
+        1000.0, gt=0, description="farthest along its stream that a rating holds, up and down [m]"
+    )
+
+
+class CostSettings(Section):
+    """From power and place to money; real rates, no inflation."""
+
+    file: str = Field(description="cost file, relative to the settings file")
+    discount_rate: float = Field(0.05, ge=0, description="real rate a year")
+    lifetime_years: float = Field(40.0, gt=0, description="years over which capital is paid back")
+    price_per_kwh: float = Field(gt=0, description="what a kWh earns, in the cost file's currency and year")
+    most_cost_per_kwh: float | None = Field(None, gt=0, description="dearer stretches are not offered")
+
+
+class UncertaintySettings(Section):
+    """What the intervals of energy and cost are drawn from."""
+
+    draws: int = Field(500, ge=50, description="draws of the simulation")
+    shared_flow_share: Share = Field(0.5, description="share of the flow error's variance that the region shares")
+    year_to_year_sd: float = Field(0.0, ge=0, description="log standard deviation of a year's mean flow")
+    efficiency_sd: float = Field(0.05, ge=0, description="log standard deviation of efficiency")
+    cost_sd: float = Field(0.25, ge=0, description="log standard deviation of capital cost")
+    top_sites: int = Field(10, ge=1, description="prob_top is the share of draws among this many best")
