@@ -75,6 +75,11 @@ def flood(elevation_m, valid, seed, open_edges, cell_width_m, cell_height_m):
     can only lower the surface, and along a path that ends at a stream inside the window it does not: each
     cell of it stands as high as its own ground or the next cell makes it.
 
+    No embankment is breached. One over a mapped stream needs no breach, for the stream itself is the end of paths
+    on either side. Behind one over a dry valley the water rises to the lowest place of the rim and goes on from
+    there, as a rule to the same stream. Where it leaves over a divide it is another's: beside a least-cost
+    breach that was 0.03 % of the ground of the sample region and 0.24 % of the Logan River's on 100 m cells.
+
     Levels are only compared, never added to, so float32 is exact; slopes are float64. Beside the input
     it takes 21 bytes a cell while sorting and 14 while flooding, and up to 8 more if the window is one flat.
     The heap of [1]_ is not needed: all levels are known beforehand, so the cells are sorted once.
