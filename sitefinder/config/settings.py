@@ -104,6 +104,11 @@ class HeadSettings(Section):
     )
     quantile: float = Field(0.5, gt=0, lt=1, description="quantile that the long profile follows")
     draws: int = Field(64, ge=16, description="simulations of the profile's error")
+    standing_water_m: float = Field(
+        300.0,
+        ge=0,
+        description="a way so long over DEM cells of one elevation is standing water [m]; 0: not looked for",
+    )
     tidal_below_m: float | None = Field(
         None, description="water below this level on the DEM's datum is tidal [m]; absent: only a layer says"
     )
@@ -180,6 +185,14 @@ class StretchSettings(Section):
     )
     new_weir_heights_m: list[float] = Field([1.0, 2.0, 3.0], description="heights of new weirs to try [m]")
     structure_snap_m: float = Field(60.0, ge=0, description="farthest a structure lies from its stream [m]")
+
+    step_least_m: float = Field(
+        1.0, gt=0, description="least drop within a segment, beyond the slope around it, that is a step [m]"
+    )
+    step_standard_errors: float = Field(3.0, ge=0, description="least such drop in its standard errors")
+    step_explained_m: float = Field(
+        100.0, ge=0, description="a structure so near explains a step; others are listed as step_unexplained [m]"
+    )
 
     @model_validator(mode="after")
     def _heads_in_order(self):

@@ -66,6 +66,19 @@ class LayerSource(Source):
     name_column: str | None = Field(None, description="column with names to show")
 
 
+class PlantSource(LayerSource):
+    """Existing plants."""
+
+    plant_column: str | None = Field(None, description="column that names the plant of each point")
+    role_column: str | None = Field(None, description="column that says intake or tailrace of each point")
+
+    @model_validator(mode="after")
+    def _columns_whole(self):
+        if (self.plant_column is None) != (self.role_column is None):
+            raise ValueError("plant_column and role_column belong together")
+        return self
+
+
 class ShareSource(LayerSource):
     """Polygons whose share of each catchment is a predictor of flow, ``NAME_percent``."""
 
@@ -95,6 +108,9 @@ class Inputs(Section):
     region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
     districts: LayerSource | None = Field(None, description="polygons to add up totals in")
     structures: LayerSource | None = Field(None, description="existing weirs and drops")
+    plants: PlantSource | None = Field(
+        None, description="existing plants: lines or points from intake to tailrace, polygons of ponds"
+    )
     lakes: LayerSource | None = Field(None, description="standing water")
     roads: LayerSource | None = Field(None, description="roads, for the cost of access")
     power_lines: LayerSource | None = Field(

@@ -43,7 +43,8 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     standing : ndarray of bool, shape (n,)
         True where the station's segment lies in standing water; nothing may take it.
     structures : DataFrame
-        Columns ``station`` (the barrier lies on its segment), ``head_m`` and ``head_se_m`` (surveyed, or NaN).
+        Columns ``station`` (the barrier lies on its segment), ``head_m`` and ``head_se_m`` (surveyed, or NaN), and
+        ``fall_below_m``, what the stream falls between the barrier and the station [m].
     settings : sitefinder.config.StretchSettings
 
     Returns
@@ -136,7 +137,9 @@ def _at_barriers(structures, downstream, segment_m, profile_m, settings):
     tailrace = structures["station"].to_numpy().astype(np.int64)
     intake = tailrace - 1  # the station before it in its link: a barrier never lies on a link's first station
     surveyed = structures["head_m"].to_numpy(dtype=float)
-    head_m = np.where(np.isnan(surveyed), profile_m[intake] - profile_m[tailrace], surveyed)
+    # Above a barrier lies its pond, which is level; below it the stream goes on falling to the station.
+    drop_m = profile_m[intake] - profile_m[tailrace] - structures["fall_below_m"].to_numpy(dtype=float)
+    head_m = np.where(np.isnan(surveyed), np.maximum(drop_m, 0.0), surveyed)
     head_se_m = np.where(np.isnan(surveyed), np.nan, structures["head_se_m"].to_numpy(dtype=float))
     frame = _frame(
         "at_barrier",

@@ -8,6 +8,8 @@ import shapely
 ATTRIBUTES = {
     "kind": "",
     "use": "",
+    "owner": "",
+    "condition": "",
     "powered": False,
     "fish_pass": False,
     "removal_planned": False,
@@ -16,6 +18,8 @@ ATTRIBUTES = {
 }
 # Kinds at which nobody can take head as at a weir: a natural fall stays as it is, a crossing holds no water.
 NOT_BARRIERS = ("fall", "waterfall", "bridge", "culvert", "embankment", "ford")
+# What a layer may write for a structure that nobody uses.
+NO_USE = ("", "none", "no", "unused", "disused", "abandoned", "unknown")
 # A surveyed drop without a stated error (common practice, no source).
 SURVEY_ERROR_M = 0.1
 WORDS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False, "": False}
@@ -37,7 +41,8 @@ def place_structures(frame, segments, snap_m):
     -------
     DataFrame
         One row a structure: ``structure_id``, the attributes, ``station`` (-1 where no stream is near),
-        ``distance_to_stream_m``, ``is_barrier`` (head may be taken there), ``note``, ``geometry``.
+        ``distance_to_stream_m``, ``share_above`` (of its segment's length), ``is_barrier`` (head may be taken
+        there), ``note``, ``geometry``. A weir in use is a barrier like others.
 
     Notes
     -----
@@ -49,10 +54,11 @@ def place_structures(frame, segments, snap_m):
         table[name] = _as(values, default)
     table["drop_error_m"] = table["drop_error_m"].where(table["drop_error_m"] > 0, SURVEY_ERROR_M)
     table["geometry"] = frame.geometry.to_numpy()
-    station, distance = _nearest(table["geometry"].to_numpy(), segments)
+    station, distance, share_above = _nearest(table["geometry"].to_numpy(), segments)
     near = distance <= snap_m
     table["station"] = np.where(near, station, -1)
     table["distance_to_stream_m"] = distance
+    table["share_above"] = share_above
     natural = table["kind"].str.lower().isin(NOT_BARRIERS).to_numpy()
     powered = table["powered"].to_numpy()
     planned = table["removal_planned"].to_numpy()
@@ -74,6 +80,24 @@ def place_structures(frame, segments, snap_m):
     return table
 
 
+def uses_told(structures):
+    """What is to be known of a site at each structure because of its use.
+
+    Parameters
+    ----------
+    structures : DataFrame
+        Column ``use``.
+
+    Returns
+    -------
+    ndarray of str
+        ``structure_in_use: …``, or nothing where it has no use.
+    """
+    use = structures["use"].astype(str).str.strip()
+    none = use.str.lower().isin(NO_USE)
+    return ("structure_in_use: " + use).where(~none, "").to_numpy(dtype=object)
+
+
 def _as(values, default):
     if isinstance(default, bool):
         words = _filled(values).str.strip().str.lower().str.removesuffix(".0")
@@ -91,9 +115,12 @@ def _filled(values):
 
 def _nearest(points, segments):
     if len(points) == 0:
-        return np.zeros(0, dtype=np.int64), np.zeros(0)
+        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
     lines = segments["geometry"].to_numpy()
     (point, line), distance = shapely.STRtree(lines).query_nearest(points, return_distance=True)
     order = np.lexsort([segments["station"].to_numpy()[line], point])
     first = order[np.unique(point[order], return_index=True)[1]]
-    return segments["station"].to_numpy()[line[first]], distance[first]
+    line = line[first]
+    # Each point has its row, in the order of the points.
+    share = shapely.line_locate_point(lines[line], points, normalized=True)
+    return segments["station"].to_numpy()[line], distance[first], share

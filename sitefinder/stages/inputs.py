@@ -27,6 +27,7 @@ LAYERS = {
     "region": "polygon",
     "districts": "polygon",
     "structures": "point",
+    "plants": "any",
     "lakes": "polygon",
     "karst": "any",
     "tidal": "any",

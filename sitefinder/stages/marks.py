@@ -22,6 +22,7 @@ MARKS = (
     "snap_doubtful",
     "seam",
     "standing_water",
+    "standing_water_detected",
     "tidal",
     "developed",
 )
@@ -81,7 +82,8 @@ def mark_stations(settings, inputs, placed, channels, catchments, waters, dem_se
     along = {
         "snap_doubtful": channels.doubtful,
         "seam": _across_seams(settings, inputs, placed, dem_seams),
-        "standing_water": waters.standing,
+        "standing_water": waters.standing & ~waters.detected,
+        "standing_water_detected": waters.detected,
         "tidal": waters.tidal,
         "developed": waters.developed,
     }

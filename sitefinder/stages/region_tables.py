@@ -90,11 +90,14 @@ def make_structures(settings, placed, waters):
     names = np.append(placed.reaches["reach_id"].to_numpy(dtype=object), "")
     of_station = np.append(placed.stations["reach"].to_numpy(), -1)
     table["reach_id"] = names[of_station[station]]
-    surveyed = table["drop_m"].notna()
-    table["source"] = np.where(surveyed, "surveyed", np.where(table["is_barrier"].astype(bool), "DEM", ""))
-    table["drop_error_m"] = table["drop_error_m"].where(surveyed)
+    surveyed, shown = table["drop_m"].notna(), table["dem_drop_m"].notna()
+    table["source"] = np.where(surveyed, "surveyed", np.where(shown, "DEM", ""))
+    table["drop_error_m"] = table["drop_error_m"].where(surveyed, table["dem_drop_se_m"])
+    table["drop_m"] = table["drop_m"].where(surveyed, table["dem_drop_m"])
     for name in ("drop_m", "drop_error_m", "distance_to_stream_m"):
         table[name] = table[name].astype(float)
+    for name in ("powered", "fish_pass", "removal_planned"):
+        table[name] = table[name].astype(bool)
     columns = [column.name for column in LAYERS["structures"].columns]
     geometry = table["geometry"].to_numpy(dtype=object)
     return geopandas.GeoDataFrame(table[columns], geometry=geometry, crs=settings.run.crs)

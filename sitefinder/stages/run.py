@@ -35,7 +35,8 @@ from sitefinder.stages.region_tables import (
 )
 from sitefinder.stages.site_tables import make_site_tables
 from sitefinder.stages.stream_repairs import list_stream_doubts, make_repairs
-from sitefinder.stages.worth import estimate_station_flows, find_waters, list_stretches, value_all
+from sitefinder.stages.waters import find_waters
+from sitefinder.stages.worth import estimate_station_flows, list_stretches, value_all
 
 DELIVERED = "sites.gpkg"
 GIVEN = ("settings", "inputs", "scratch", "progress")
@@ -101,7 +102,7 @@ def make_tables(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
     repairs = make_repairs(
-        input=[inputs.repairs],
+        input=[inputs.repairs, waters.repairs],
         network=[network.repairs, list_stream_doubts(settings, surface, network, placed, terrain, heads)],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
@@ -138,7 +139,7 @@ STAGES = bound(
         Stage("heads", fit_profile, ("settings", "placed", "channels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
         Stage("water_depths", find_water_depths, ("settings", "flows"), 1),
-        Stage("waters", find_waters, ("settings", "inputs", "placed", "heads"), 1),
+        Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
         Stage(
             "marks",
             mark_stations,

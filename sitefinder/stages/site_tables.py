@@ -17,6 +17,7 @@ from sitefinder.power.valuation import machine_options
 from sitefinder.schema import LAYERS
 from sitefinder.siting.access import district_of
 from sitefinder.siting.offers import RANKED_BY, alternatives, ranked
+from sitefinder.siting.structures import uses_told
 from sitefinder.siting.verdicts import verdicts
 from sitefinder.stages.marks import marked_stretches, told
 from sitefinder.streams.stations import place_names, without_repeats
@@ -67,7 +68,10 @@ def make_site_tables(
     table = _described(
         settings, inputs, network, placed, catchments, flows, marks, stretches, verdicts, offers, kept
     )
-    table["structure_id"] = _structure_ids(table["structure"], waters.structures)
+    table["structure_id"] = _of_structure(table["structure"], waters.structures["structure_id"])
+    uses = _of_structure(table["structure"], uses_told(waters.structures))
+    told_of = zip(table["flags"], uses, strict=True)
+    table["flags"] = ["; ".join(part for part in parts if part) for parts in told_of]
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = without_repeats(own["tailrace_name"] + "/" + own["layout"])
     draws = _draws(settings, inputs, heads, flows, water_depths, own)
@@ -118,9 +122,9 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
     return table
 
 
-def _structure_ids(rows, structures):
-    ids = np.append(structures["structure_id"].to_numpy(dtype=object), "")
-    return ids[rows.to_numpy(dtype=np.int64)]
+# What belongs to the structure of each candidate, "" where there is none (row -1).
+def _of_structure(rows, texts):
+    return np.append(np.asarray(texts, dtype=object), "")[rows.to_numpy(dtype=np.int64)]
 
 
 # Draws of the chosen plants, about the median of each flow: the mean of the estimate holds the bias correction

@@ -1,22 +1,17 @@
-"""The stages from flow to worth: flows, standing water, structures, stretches and energy."""
+"""The stages from flow to worth: flows, stretches and energy."""
 
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from sitefinder.config import RuleSettings
 from sitefinder.flows.duration import flow_at
 from sitefinder.flows.estimate import FlowEstimate, estimate_flows
 from sitefinder.flows.fitting import fit_equations
 from sitefinder.flows.reserve import reserved_flow
 from sitefinder.power.valuation import value_stretches
 from sitefinder.siting.access import nearest_distance_m
-from sitefinder.siting.rules import overlaps
 from sitefinder.siting.stretches import Stretches, find_stretches
-from sitefinder.siting.structures import ATTRIBUTES, place_structures
-from sitefinder.streams.flags import carried_down
-from sitefinder.streams.touched import touched_stations
 
 LOW_FLOW_PERCENT = 95.0
 # What a stretch without a valuation holds.
@@ -36,15 +31,6 @@ class Flows(NamedTuple):
     fits: list
 
 
-class Waters(NamedTuple):
-    """Stations whose segment is standing water, used by a plant or tidal, and the structures as placed."""
-
-    standing: np.ndarray
-    developed: np.ndarray
-    tidal: np.ndarray
-    structures: pd.DataFrame
-
-
 def estimate_station_flows(settings, inputs, catchments):
     """Mean flow, duration curve and reserved flow of each station."""
     fits = []
@@ -57,45 +43,6 @@ def estimate_station_flows(settings, inputs, catchments):
     q95_m3s = flow_at(estimate.curve_exceedance, estimate.curve_m3s, LOW_FLOW_PERCENT)
     reserved_m3s = reserved_flow(estimate.curve_m3s, estimate.mean_m3s, settings.flows.reserve)
     return Flows(estimate, q95_m3s, reserved_m3s, equations, fits)
-
-
-def find_waters(settings, inputs, placed, heads):
-    """Standing water, existing plants, tidal water and structures along the stream.
-
-    Tidal is a segment below the level that the settings state or in the layer of tidal water, and all below it.
-    """
-    count = len(placed.stations)
-    standing = np.zeros(count, dtype=bool)
-    if "lakes" in inputs.layers:
-        rule = RuleSettings(name="lakes", path=settings.inputs.lakes.path, action="exclude")
-        hits = overlaps(placed.segments, inputs.layers["lakes"].frame, rule)
-        standing[hits["station"].to_numpy()] = True
-    if "structures" in inputs.layers:
-        frame = inputs.layers["structures"].frame
-        structures = place_structures(frame, placed.segments, settings.stretches.structure_snap_m)
-    else:
-        structures = pd.DataFrame(
-            columns=[
-                "structure_id",
-                *ATTRIBUTES,
-                "geometry",
-                "station",
-                "distance_to_stream_m",
-                "is_barrier",
-                "note",
-            ]
-        )
-    developed = np.zeros(count, dtype=bool)
-    powered = structures["powered"].astype(bool) & (structures["station"] >= 0)
-    developed[structures["station"][powered].to_numpy(dtype=np.int64)] = True
-    tidal = np.zeros(count, dtype=bool)
-    if settings.heads.tidal_below_m is not None:
-        tidal = heads.profile_m < settings.heads.tidal_below_m
-    if "tidal" in inputs.layers:
-        features = inputs.layers["tidal"].frame.geometry.to_numpy()
-        tidal |= touched_stations(features, placed.segments, settings.stretches.structure_snap_m, count)
-    tidal = carried_down(tidal, placed.stations["downstream"].to_numpy().astype(np.int32))
-    return Waters(standing, developed, tidal, structures)
 
 
 def list_stretches(settings, inputs, placed, heads, waters, catchments, flows):
@@ -113,6 +60,7 @@ def list_stretches(settings, inputs, placed, heads, waters, catchments, flows):
                 "station": barriers["station"].astype(np.int64),
                 "head_m": barriers["drop_m"].astype(float),
                 "head_se_m": barriers["drop_error_m"].astype(float),
+                "fall_below_m": barriers["fall_below_m"].astype(float),
             }
         ),
         settings.stretches,

@@ -9,7 +9,9 @@ from scipy.sparse.csgraph import dijkstra
 from sitefinder.config import StretchSettings
 from sitefinder.siting.stretches import covered_stations, find_stretches, subset
 
-NO_STRUCTURES = pd.DataFrame({"station": np.zeros(0, dtype=int), "head_m": [], "head_se_m": []})
+NO_STRUCTURES = pd.DataFrame(
+    {"station": np.zeros(0, dtype=int), "head_m": [], "head_se_m": [], "fall_below_m": []}
+)
 
 
 def settings(**given):
@@ -226,12 +228,14 @@ def test_standing_water_is_never_taken_by_path_or_pond():
     assert 0 < sum(dry) < len(dry)
 
 
-def test_a_barrier_gives_its_surveyed_drop_and_else_the_fall_of_the_profile():
+def test_a_barrier_gives_its_surveyed_drop_and_else_the_fall_of_the_profile_down_to_its_foot():
     stations = network([(-1, 6)])
     profile = even_slope(stations, 0.02)
     errors = np.zeros((7, 16), dtype=np.float32)
     errors[2] = np.tile([0.3, -0.3], 8)
-    structures = pd.DataFrame({"station": [5, 3], "head_m": [2.4, np.nan], "head_se_m": [0.1, 9.0]})
+    structures = pd.DataFrame(
+        {"station": [5, 3], "head_m": [2.4, np.nan], "head_se_m": [0.1, 9.0], "fall_below_m": [0.2, 0.25]}
+    )
 
     table = found(
         stations, profile, settings(layouts=["at_barrier"]), errors_m=errors, structures=structures
@@ -240,14 +244,16 @@ def test_a_barrier_gives_its_surveyed_drop_and_else_the_fall_of_the_profile():
     assert table["intake"].tolist() == [2, 4]
     assert table["tailrace"].tolist() == [3, 5]
     assert table["structure"].tolist() == [1, 0]
-    assert table["head_m"].tolist() == pytest.approx([1.0, 2.4])
+    assert table["head_m"].tolist() == pytest.approx([0.75, 2.4])
     assert table["head_se_m"].tolist() == pytest.approx([0.3, 0.1], rel=1e-6)
     assert table["pond_length_m"].tolist() == [0.0, 0.0]
 
 
 def test_a_barrier_out_of_the_limits_of_head_is_left_out():
     stations = network([(-1, 6)])
-    structures = pd.DataFrame({"station": [2, 3, 4], "head_m": [0.4, 0.5, 10.1], "head_se_m": [0.1, 0.1, 0.1]})
+    structures = pd.DataFrame(
+        {"station": [2, 3, 4], "head_m": [0.4, 0.5, 10.1], "head_se_m": 0.1, "fall_below_m": 0.0}
+    )
 
     table = found(
         stations, even_slope(stations, 0.02), settings(layouts=["at_barrier"]), structures=structures
@@ -261,7 +267,7 @@ def test_a_canal_is_15_percent_longer_than_the_chord_and_other_layouts_have_none
     stations = network([(-1, 4)])
     stations["x_m"] = [0.0, 50.0, 100.0, 100.0, 100.0]
     stations["y_m"] = [0.0, 0.0, 0.0, 50.0, 100.0]
-    structures = pd.DataFrame({"station": [2], "head_m": [1.5], "head_se_m": [0.1]})
+    structures = pd.DataFrame({"station": [2], "head_m": [1.5], "head_se_m": [0.1], "fall_below_m": [0.0]})
     given = settings(layouts=["diversion", "at_barrier", "new_weir"], new_weir_heights_m=[1.0])
 
     table = found(stations, even_slope(stations, 0.02), given, structures=structures).table

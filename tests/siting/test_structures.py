@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, place_structures
+from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, place_structures, uses_told
 
 # A stream along the x axis in two segments, and a second one 100 m north of it.
 SEGMENTS = pd.DataFrame(
@@ -118,10 +118,31 @@ def test_several_notes_stand_side_by_side():
 def test_a_layer_that_says_nothing_gets_what_is_taken_for_granted():
     placed = place_structures(structures([(20, 0)]), SEGMENTS, snap_m=60.0)
 
-    defaults = {"kind": "", "use": "", "powered": False, "fish_pass": False, "removal_planned": False}
+    texts = {"kind": "", "use": "", "owner": "", "condition": ""}
+    defaults = texts | {"powered": False, "fish_pass": False, "removal_planned": False}
     assert set(ATTRIBUTES) == {*defaults, "drop_m", "drop_error_m"}
     assert {name: placed[name].item() for name in defaults} == defaults
     assert np.isnan(placed["drop_m"].item())
+
+
+def test_a_structure_tells_how_far_down_its_segment_it_stands():
+    placed = place_structures(structures([(80, -4), (20, 3), (60, 95), (50, 0)]), SEGMENTS, snap_m=60.0)
+
+    # Of the second segment, from x = 50 on, 30 of 50 m; and so on. The last is at the end of the first segment.
+    assert placed["share_above"].tolist() == pytest.approx([0.6, 0.4, 0.6, 1.0])
+
+
+def test_a_weir_in_use_stays_a_candidate_and_its_use_is_told():
+    uses = ["mill", " Irrigation ", "none", "DISUSED", "", None]
+
+    placed = place_structures(structures([(20, 0)] * 6, drop_m=[2.0] * 6, use=uses), SEGMENTS, snap_m=60.0)
+
+    assert placed["is_barrier"].all()
+    assert uses_told(placed).tolist() == [
+        "structure_in_use: mill",
+        "structure_in_use: Irrigation",
+        *[""] * 4,
+    ]
 
 
 def test_a_layer_without_features_gives_no_rows():

@@ -1,0 +1,74 @@
+"""Stream that existing plants use."""
+
+import geopandas
+import numpy as np
+import pytest
+import shapely
+
+from sitefinder.siting.plants import developed_stations
+
+# Two streams along x at y = 0 and y = 100, each of six stations 50 m apart; they do not meet.
+COUNT = 12
+DOWNSTREAM = np.array([1, 2, 3, 4, 5, -1, 7, 8, 9, 10, 11, -1], dtype=np.int32)
+SEGMENTS = geopandas.GeoDataFrame(
+    {"station": [1, 2, 3, 4, 5, 7, 8, 9, 10, 11]},
+    geometry=[
+        shapely.LineString([(50 * number, y), (50 * number + 50, y)]) for y in (0, 100) for number in range(5)
+    ],
+)
+
+
+def developed(shapes, **columns):
+    options = {name: columns.pop(name) for name in ("plant_column", "role_column") if name in columns}
+    frame = geopandas.GeoDataFrame(
+        {"feature_id": [f"P{number}" for number in range(len(shapes))], **columns}, geometry=shapes
+    )
+    found = developed_stations(frame, SEGMENTS, DOWNSTREAM, snap_m=20.0, **options)
+    return np.flatnonzero(found.stations).tolist(), found.doubts
+
+
+@pytest.mark.parametrize("way", [1, -1], ids=["drawn downstream", "drawn upstream"])
+@pytest.mark.parametrize("middle", [[(130, 0)], [(130, 48)]], ids=["along the stream", "along a canal"])
+def test_a_line_develops_the_stream_between_its_ends(way, middle):
+    line = shapely.LineString([(70, 5), *middle, (180, -5)][::way])
+
+    assert developed([line]) == ([2, 3, 4], [])
+
+
+def test_a_pond_and_a_lone_point_develop_what_they_touch():
+    assert developed([shapely.box(60, -10, 140, 10), shapely.Point(20, 110)]) == ([2, 3, 7], [])
+
+
+def test_intake_and_tailrace_of_one_plant_make_a_way_and_those_of_two_plants_do_not():
+    points = [shapely.Point(x, y) for x, y in [(60, 0), (190, 0), (60, 100), (190, 100)]]
+    columns = {"plant_column": "plant", "role_column": "role"}
+
+    found = developed(
+        points, plant=["A", "A", "B", "C"], role=["Intake", " tailrace", "intake", "intake"], **columns
+    )
+
+    assert found == ([2, 3, 4, 8, 10], [])
+
+
+def test_ends_on_two_streams_are_told_and_only_what_they_touch_is_developed():
+    line = shapely.LineString([(70, 0), (70, 50), (180, 50), (180, 100)])
+
+    found, doubts = developed([line])
+
+    assert found == [2, 10]
+    assert doubts == [
+        ("P0", "intake and tailrace are on no one way down a stream", "only what they touch is developed")
+    ]
+
+
+def test_a_line_with_an_end_far_from_any_stream_develops_what_it_runs_along():
+    line = shapely.LineString([(0, 3), (160, 3), (160, 50)])
+
+    found, doubts = developed([line])
+
+    assert found == [1, 2, 3]
+    assert len(doubts) == 1
+
+
+def test_no_plants_develop_nothing():
+    assert developed([]) == ([], [])
