@@ -184,6 +184,11 @@ class StretchSettings(Section):
         ["at_barrier", "diversion", "new_weir"], min_length=1, description="ways to get a head that are tried"
     )
     new_weir_heights_m: list[float] = Field([1.0, 2.0, 3.0], description="heights of new weirs to try [m]")
+    freeboard_m: float = Field(
+        0.3,
+        description="how far the DEM's banks must stand above the crest of a new weir, all along its pond [m]; "
+        "negative behind dykes that the DEM does not show",
+    )
     structure_snap_m: float = Field(60.0, ge=0, description="farthest a structure lies from its stream [m]")
 
     step_least_m: float = Field(

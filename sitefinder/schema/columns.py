@@ -82,7 +82,8 @@ INTERVAL = (
 LENGTHS = (
     amount("length_m", "m", "length along the stream, intake to tailrace"),
     amount("conduit_length_m", "m", "length of the canal or pipe, along the straightened line"),
-    amount("pond_length_m", "m", "length of stream that a new weir ponds"),
+    amount("pond_length_m", "m", "length of stream that a new weir ponds, along its longest arm"),
+    amount("flooded_length_m", "m", "length of all streams that a new weir ponds, tributaries included"),
 )
 FISH_SAFE = statement("fish_safe", "true where the machine meets the user's bar of fish survival")
 SCREENED = statement("screened", "true where the cost includes a fish screen and bypass")

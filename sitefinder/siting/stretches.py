@@ -18,8 +18,8 @@ class Stretches(NamedTuple):
     """Candidates and the stream that each one takes.
 
     ``table`` has a row a candidate: ``layout``, ``intake``, ``tailrace`` (stations), ``head_m``, ``head_se_m``,
-    ``length_m``, ``conduit_length_m``, ``pond_length_m``, ``weir_height_m``, ``structure`` (row of the
-    structures, -1 for none). ``taken[start[c]:start[c + 1]]`` are the stations whose segments candidate c takes
+    ``length_m``, ``conduit_length_m``, ``pond_length_m`` (its longest arm), ``flooded_length_m`` (all arms),
+    ``weir_height_m``, ``structure`` (row of the structures, -1 for none). ``taken[start[c]:start[c + 1]]`` are the stations whose segments candidate c takes
     (some of length 0, at confluences); those of its pond come last, from ``pond_start[c]`` on.
     """
 
@@ -29,7 +29,7 @@ class Stretches(NamedTuple):
     taken: np.ndarray
 
 
-def find_stretches(stations, profile_m, errors_m, standing, structures, settings):
+def find_stretches(stations, profile_m, errors_m, standing, structures, settings, bank_height_m=None):
     """All stretches whose head lies within the user's limits.
 
     Parameters
@@ -46,6 +46,8 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
         Columns ``station`` (the barrier lies on its segment), ``head_m`` and ``head_se_m`` (surveyed, or NaN), and
         ``fall_below_m``, what the stream falls between the barrier and the station [m].
     settings : sitefinder.config.StretchSettings
+    bank_height_m : ndarray of float64, shape (n,), optional
+        How high the lower bank stands above the channel at each station [m], infinite where it is not known.
 
     Returns
     -------
@@ -57,7 +59,7 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     A diversion runs from any station down its path to any station at most ``longest_m`` below. A new weir stands
     at a station and its tailwater is that of the next one down; its pond takes every segment upstream, along the
     main stem and all tributaries, until the profile reaches the crest. A weir whose pond would be longer than
-    ``longest_m`` is left out.
+    ``longest_m``, or come nearer to the top of a bank than ``freeboard_m``, is left out.
     """
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     step_m = stations["to_downstream_m"].to_numpy()
@@ -73,17 +75,30 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     table["head_se_m"] = np.where(surveyed, table["head_se_m"], head_standard_error(errors_m, upper, lower))
     first, upstream = upstream_neighbours(downstream)
     crest_m = np.where(table["layout"] == "new_weir", profile_m[upper] + table["weir_height_m"], -np.inf)
-    start, pond_start, taken, pond_m = _taken(
+    start, pond_start, taken, pond_m, flooded_m = _taken(
         upper, lower, crest_m, downstream, step_m, profile_m, first, upstream
     )
-    table["pond_length_m"] = pond_m
+    table["pond_length_m"], table["flooded_length_m"] = pond_m, flooded_m
     chord_m = np.hypot(
         *[stations[name].to_numpy()[upper] - stations[name].to_numpy()[lower] for name in ("x_m", "y_m")]
     )
     table["conduit_length_m"] = np.where(table["layout"] == "diversion", chord_m * CONDUIT_LENGTH_FACTOR, 0.0)
     wet = np.add.reduceat(np.append(standing[taken], False), start[:-1]) if len(table) else np.zeros(0)
     kept = (wet == 0) & (pond_m <= settings.longest_m)
-    return subset(Stretches(table, start, pond_start, taken), kept)
+    found = Stretches(table, start, pond_start, taken)
+    if bank_height_m is not None:
+        kept &= ~_over_banks(found, crest_m, profile_m, bank_height_m - settings.freeboard_m)
+    return subset(found, kept)
+
+
+# Candidates with water above the top of a bank, less the freeboard, at their weir or at a station in their pond.
+def _over_banks(stretches, crest_m, profile_m, room_m):
+    intake = stretches.table["intake"].to_numpy()
+    owner = np.repeat(np.arange(len(intake)), stretches.start[1:] - stretches.pond_start)
+    in_pond = np.arange(len(stretches.taken)) >= np.repeat(stretches.pond_start, np.diff(stretches.start))
+    owner, station = np.append(owner, np.arange(len(intake))), np.append(stretches.taken[in_pond], intake)
+    over = crest_m[owner] - profile_m[station] > room_m[station]
+    return np.bincount(owner[over], minlength=len(intake)) > 0
 
 
 def subset(stretches, kept):
@@ -203,13 +218,14 @@ def _pairs(downstream, step_m, segment_m, profile_m, longest_m, least_head_m, mo
 
 
 # Stations whose segments each candidate takes: its path (from the tailrace up), then its pond. A pond is as long
-# as its longest arm, up to where the profile reaches the crest within the last piece.
+# as its longest arm, up to where the profile reaches the crest within the last piece; it floods all its arms.
 @njit(cache=True)
 def _taken(intake, tailrace, crest_m, downstream, step_m, profile_m, first, upstream):
     count = len(intake)
     start = np.zeros(count + 1, dtype=np.int64)
     pond_start = np.zeros(count, dtype=np.int64)
     pond_m = np.zeros(count)
+    flooded_m = np.zeros(count)
     taken = np.empty(max(16, 8 * count), dtype=np.int32)
     stack = np.empty(len(downstream), dtype=np.int32)
     reached = np.zeros(len(downstream))
@@ -237,6 +253,7 @@ def _taken(intake, tailrace, crest_m, downstream, step_m, profile_m, first, upst
                 part = 1.0 if profile_m[upper] <= crest_m[c] else (crest_m[c] - profile_m[lower]) / rise
                 reached[upper] = reached[lower] + part * step_m[upper]
                 pond_m[c] = max(pond_m[c], reached[upper])
+                flooded_m[c] += part * step_m[upper]
                 if profile_m[upper] < crest_m[c]:
                     stack[depth] = upper
                     depth += 1
@@ -245,4 +262,4 @@ def _taken(intake, tailrace, crest_m, downstream, step_m, profile_m, first, upst
             taken[size] = lower
             size += 1
         start[c + 1] = size
-    return start, pond_start, taken[:size].copy(), pond_m
+    return start, pond_start, taken[:size].copy(), pond_m, flooded_m

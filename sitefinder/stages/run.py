@@ -149,8 +149,8 @@ STAGES = bound(
         Stage(
             "stretches",
             list_stretches,
-            ("settings", "inputs", "placed", "heads", "waters", "catchments", "flows"),
-            1,
+            ("settings", "inputs", "placed", "channels", "heads", "waters", "catchments", "flows"),
+            2,
         ),
         Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),

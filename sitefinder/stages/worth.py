@@ -45,7 +45,7 @@ def estimate_station_flows(settings, inputs, catchments):
     return Flows(estimate, q95_m3s, reserved_m3s, equations, fits)
 
 
-def list_stretches(settings, inputs, placed, heads, waters, catchments, flows):
+def list_stretches(settings, inputs, placed, channels, heads, waters, catchments, flows):
     """Candidates within the limits of head, length and flow, with what depends on their place."""
     structures = waters.structures
     barriers = structures[structures["is_barrier"].astype(bool)]
@@ -64,6 +64,7 @@ def list_stretches(settings, inputs, placed, heads, waters, catchments, flows):
             }
         ),
         settings.stretches,
+        channels.bank_height_m,
     )
     table = stretches.table.copy()
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()

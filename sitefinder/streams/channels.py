@@ -5,6 +5,8 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 
+from sitefinder.streams.banks import bank_heights
+
 # A channel must lie lower than the drawn line by this slope before a station looks away from the line for it, so
 # that noise on a flat floor leaves it near the line (own choice).
 LEAST_FALL_TO_CHANNEL = 0.01
@@ -17,7 +19,8 @@ class Channels(NamedTuple):
 
     ``raw_m`` is its elevation [m] (NaN where there is no data), ``x_m``, ``y_m`` its place, ``offset_m`` how far
     it lies from the line, to the left of the flow positive. ``doubtful`` is True where the ground still falls at
-    the end of the transect, so that the channel may lie beyond.
+    the end of the transect, so that the channel may lie beyond. ``bank_height_m`` is how high the lower bank
+    stands above it [m], infinite where nothing is known of the banks, see `sitefinder.streams.banks`.
     """
 
     raw_m: np.ndarray
@@ -25,6 +28,7 @@ class Channels(NamedTuple):
     y_m: np.ndarray
     offset_m: np.ndarray
     doubtful: np.ndarray
+    bank_height_m: np.ndarray
 
 
 def owned_points(x_m, y_m, link, segments, link_lines):
@@ -107,5 +111,10 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m):
     rows = np.arange(len(x_m))
     at_end = (column == 0) | (column == columns - 1)
     return Channels(
-        np.where(known, lowest, np.nan), x_m[rows, column], y_m[rows, column], offset[column], known & at_end
+        np.where(known, lowest, np.nan),
+        x_m[rows, column],
+        y_m[rows, column],
+        offset[column],
+        known & at_end,
+        bank_heights(elevation_m, owned, offset[column], step_m=step_m),
     )

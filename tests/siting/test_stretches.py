@@ -188,6 +188,7 @@ def test_a_pond_goes_up_every_tributary_and_is_as_long_as_its_longest_arm():
     row = np.flatnonzero(stretches.table["intake"] == stem + 1).item()
     _, ponds = pieces(stretches)
     assert stretches.table["pond_length_m"][row] == pytest.approx(200.0)
+    assert stretches.table["flooded_length_m"][row] == pytest.approx(50.0 + 150.0 + 100.0)
     assert ponds[row] == {stem + 1, stem, 7, 6, 5, 4, 3, 2}
 
 
@@ -311,3 +312,50 @@ def test_what_was_given_is_not_altered():
 
     assert stations.equals(before)
     assert (profile == profile_before).all()
+
+
+# A slope of 1 m a segment, with new weirs of 1.5 m and banks as given [m].
+def weirs_between(banks, freeboard_m=0.0):
+    stations = network([(-1, 6)])
+    given = settings(layouts=["new_weir"], new_weir_heights_m=[1.5], freeboard_m=freeboard_m)
+    count = len(stations)
+    return (
+        find_stretches(
+            stations,
+            even_slope(stations, 0.02),
+            np.zeros((count, 16), dtype=np.float32),
+            np.zeros(count, dtype=bool),
+            NO_STRUCTURES,
+            given,
+            np.array(banks),
+        )
+        .table["intake"]
+        .tolist()
+    )
+
+
+def test_a_pond_stays_between_the_banks_at_its_weir_and_all_along():
+    high = [9.0] * 7
+
+    assert weirs_between(high) == [0, 1, 2, 3, 4, 5]
+    # The crest stands 1.5 m above the stream at the weir and 0.5 m one station further up, where the pond goes on.
+    assert weirs_between([9.0, 9.0, 9.0, 1.4, 9.0, 9.0, 9.0]) == [0, 1, 2, 4, 5]
+    assert weirs_between([9.0, 9.0, 9.0, 0.4, 9.0, 9.0, 9.0]) == [0, 1, 2, 5]
+    assert weirs_between([np.inf, 9.0, 9.0, 1.5, 9.0, 9.0, 9.0]) == [0, 1, 2, 3, 4, 5]
+
+
+def test_the_freeboard_is_kept_between_crest_and_bank():
+    banks = [9.0, 9.0, 9.0, 1.7, 9.0, 9.0, 9.0]
+
+    assert 3 in weirs_between(banks, freeboard_m=0.2)
+    assert 3 not in weirs_between(banks, freeboard_m=0.21)
+    assert 3 in weirs_between([9.0, 9.0, 9.0, 1.0, 9.0, 9.0, 9.0], freeboard_m=-0.5)
+
+
+def test_banks_say_nothing_of_other_layouts():
+    stations = network([(-1, 6)])
+    count = len(stations)
+    arguments = (stations, even_slope(stations, 0.02), np.zeros((count, 16), dtype=np.float32))
+    arguments += (np.zeros(count, dtype=bool), NO_STRUCTURES, settings())
+
+    assert find_stretches(*arguments, np.zeros(count)).table.equals(find_stretches(*arguments).table)
