@@ -111,6 +111,10 @@ class Inputs(Section):
     plants: PlantSource | None = Field(
         None, description="existing plants: lines or points from intake to tailrace, polygons of ponds"
     )
+    field_levels: Source | None = Field(
+        None, description="table (CSV) of drops measured between places; README tells its columns"
+    )
+    ratings: Source | None = Field(None, description="table (CSV) of levels by flow at places")
     lakes: LayerSource | None = Field(None, description="standing water")
     roads: LayerSource | None = Field(None, description="roads, for the cost of access")
     power_lines: LayerSource | None = Field(

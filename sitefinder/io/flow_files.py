@@ -8,6 +8,7 @@ import pandas as pd
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.flows.equations import check_equations, exceedance_percent
 from sitefinder.flows.fitting import statistic_of
+from sitefinder.io.csv_tables import id_problems, read_text_table, rows_of
 from sitefinder.io.settings import read_toml
 
 
@@ -52,22 +53,7 @@ def read_gauges(path, table):
         Naming all that is wrong: missing columns, cells that are no numbers, ids that are empty or stand twice,
         negative values, low flows above high ones. Row 2 is the first below the header.
     """
-    try:
-        text = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
-    except OSError as error:
-        raise InputError.of(
-            "the gauge table cannot be read",
-            file=path,
-            found=error.strerror or error,
-            fix="correct flows.gauges.path; it is relative to the settings file",
-        ) from None
-    except (ValueError, pd.errors.ParserError) as error:
-        raise InputError.of(
-            "the gauge table is not valid CSV",
-            file=path,
-            expected="UTF-8 text, a header and a row a gauge, cells separated by commas",
-            found=str(error).strip(),
-        ) from None
+    text = read_text_table(path, "gauge table", "flows.gauges.path")
     flows = [column for column in text.columns if statistic_of(column)]
     wanted = [*table.predictors, *([table.record_years_column] if table.record_years_column else [])]
     problems = _column_problems(text, [table.id_column, *wanted], flows)
@@ -76,17 +62,12 @@ def read_gauges(path, table):
     )
     problems += found
     if table.id_column in text.columns:
-        problems += _id_problems(text[table.id_column])
+        problems += id_problems(text[table.id_column])
         numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
     problems += _order_problems(numbers, flows)
     if problems:
         raise all_of(InputError, str(path), problems)
     return numbers
-
-
-# Row numbers as a spreadsheet or editor shows them: the header is row 1.
-def _rows(bad):
-    return listed((np.flatnonzero(bad) + 2).tolist())
 
 
 def _column_problems(text, needed, flows):
@@ -112,22 +93,13 @@ def _numbers(text, columns):
         value = value.astype(np.float64)
         strange = (value.isna() & ~cells.str.lower().isin(["", "na", "nan"])) | np.isinf(value)
         if strange.any():
-            problems.append(f"{column}: not a number in rows {_rows(strange)} (first {cells[strange].iloc[0]!r})")
+            problems.append(
+                f"{column}: not a number in rows {rows_of(strange)} (first {cells[strange].iloc[0]!r})"
+            )
         if (value < 0).any():
-            problems.append(f"{column}: negative in rows {_rows(value < 0)} (lowest {value.min():g})")
+            problems.append(f"{column}: negative in rows {rows_of(value < 0)} (lowest {value.min():g})")
         numbers[column] = value
     return pd.DataFrame(numbers, index=text.index), problems
-
-
-def _id_problems(ids):
-    ids = ids.str.strip()
-    problems = []
-    if (ids == "").any():
-        problems.append(f"{ids.name}: empty in rows {_rows(ids == '')}")
-    twice = ids.duplicated(keep=False) & (ids != "")
-    if twice.any():
-        problems.append(f"{ids.name}: {listed(ids[twice].unique())} stand more than once, rows {_rows(twice)}")
-    return problems
 
 
 # Within one gauge a flow exceeded more often cannot be greater. This is how a 5 % quantile shows that was taken
@@ -140,7 +112,7 @@ def _order_problems(numbers, flows):
         risen = (numbers[more_often] > numbers[often]).to_numpy()
         if risen.any():
             problems.append(
-                f"{more_often}: greater than {often} in rows {_rows(risen)}; "
+                f"{more_often}: greater than {often} in rows {rows_of(risen)}; "
                 "the number is the share of time exceeded, not the quantile"
             )
     return problems

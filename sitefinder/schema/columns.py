@@ -5,7 +5,7 @@ from typing import NamedTuple
 VERDICTS = ("excluded", "unknown", "conditional", "restricted", "open")
 LAYOUTS = ("at_barrier", "diversion", "new_weir", "kinetic")
 ACTIONS = ("exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note")
-REPAIR_KINDS = ("input", "network", "terrain")
+REPAIR_KINDS = ("input", "network", "terrain", "field")
 EVIDENCE = ("tested", "claimed", "none")
 # Values are amounts of money; which money and of which year stands in provenance (costs.file).
 MONEY = "currency"

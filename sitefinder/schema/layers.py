@@ -270,7 +270,7 @@ PROVENANCE = Layer(
 REPAIRS = Layer(
     "repairs",
     None,
-    "something in the input that was mended, left out, or found doubtful and kept",
+    "something in the input that was mended, left out, or found doubtful and kept; and what a measurement changed",
     (),
     (
         text("kind", "what found it: " + ", ".join(REPAIR_KINDS), REPAIR_KINDS),

@@ -11,6 +11,7 @@ from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
 from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
 from sitefinder.io.flow_files import read_equations, read_gauges
+from sitefinder.io.level_files import read_field_levels, read_ratings
 from sitefinder.io.map_scale import checked_scale
 from sitefinder.io.outputs import writable_folder
 from sitefinder.io.power_files import read_costs, read_machines
@@ -42,7 +43,7 @@ class RunInputs(NamedTuple):
     """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
-    Either ``equations`` or ``gauges`` is None.
+    Either ``equations`` or ``gauges`` is None; ``field_levels`` and ``ratings`` are where the settings name none.
     """
 
     dem: object
@@ -56,6 +57,8 @@ class RunInputs(NamedTuple):
     costs: object
     lineage: list
     repairs: pd.DataFrame
+    field_levels: pd.DataFrame | None = None
+    ratings: pd.DataFrame | None = None
 
 
 def read_inputs(settings, folder):
@@ -113,6 +116,13 @@ def read_inputs(settings, folder):
         tried(_layer, rule, folder, settings.run.crs, bounds, f"rule {rule.name}", "any", rule.may_be_empty)
         for rule in settings.rules
     ]
+    field_levels, ratings = (
+        None if source is None else tried(read, source, folder, settings.run.crs)
+        for source, read in (
+            (settings.inputs.field_levels, read_field_levels),
+            (settings.inputs.ratings, read_ratings),
+        )
+    )
     flows = settings.flows
     equations = [tried(read_equations, folder / path) for path in flows.equations]
     gauges = None if flows.gauges is None else tried(read_gauges, folder / flows.gauges.path, flows.gauges)
@@ -122,7 +132,9 @@ def read_inputs(settings, folder):
     costs = tried(read_costs, folder / settings.costs.file)
     if problems:
         raise _together(problems)
+    measured = [table for table in (field_levels, ratings) if table is not None]
     reads = [*shares.values(), *layers.values(), *rules]
+    rasters = [dem, *covariates.values()]
     return RunInputs(
         dem,
         covariates,
@@ -133,8 +145,10 @@ def read_inputs(settings, folder):
         gauges,
         machines,
         costs,
-        [dem.lineage, *[facts.lineage for facts in covariates.values()], *[read.lineage for read in reads]],
+        [read.lineage for read in [*rasters, *reads, *measured]],
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
+        None if field_levels is None else field_levels.frame,
+        None if ratings is None else ratings.frame,
     )
 
 

@@ -25,7 +25,10 @@ MARKS = (
     "standing_water_detected",
     "tidal",
     "developed",
+    "head_measured",
 )
+# Those that a stretch has from its path alone, not from its pond.
+OF_PATH = ("head_measured",)
 
 
 class StationMarks(NamedTuple):
@@ -61,7 +64,7 @@ def list_seams(seams):
     return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
 
 
-def mark_stations(settings, inputs, placed, channels, catchments, waters, dem_seams):
+def mark_stations(settings, inputs, placed, channels, catchments, field_levels, waters, dem_seams):
     """Marks of every station.
 
     Returns
@@ -86,6 +89,7 @@ def mark_stations(settings, inputs, placed, channels, catchments, waters, dem_se
         "standing_water_detected": waters.detected,
         "tidal": waters.tidal,
         "developed": waters.developed,
+        "head_measured": field_levels.measured,
     }
     for name, least_percent in (("regulated", flags.regulated_percent), ("karst", flags.karst_percent)):
         along[name] = np.zeros(len(stations), dtype=bool)
@@ -135,7 +139,8 @@ def marked_stretches(marks, stretches, kept):
         found[name] = marks.at[name][intake] if name in marks.at else np.zeros(len(kept), dtype=bool)
         if name in marks.along:
             on = np.concatenate([[0], np.cumsum(marks.along[name][stretches.taken])])
-            found[name] = found[name] | (on[stretches.start[kept + 1]] > on[stretches.start[kept]])
+            end = stretches.pond_start[kept] if name in OF_PATH else stretches.start[kept + 1]
+            found[name] = found[name] | (on[end] > on[stretches.start[kept]])
     return found
 
 

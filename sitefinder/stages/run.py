@@ -23,7 +23,7 @@ from sitefinder.stages.ground import (
     warp_surface,
 )
 from sitefinder.stages.inputs import read_inputs
-from sitefinder.stages.levels import find_water_depths
+from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
 from sitefinder.stages.marks import find_dem_seams, list_seams, mark_stations
 from sitefinder.stages.network import make_network, place_on_network
 from sitefinder.stages.region_tables import (
@@ -63,6 +63,8 @@ def make_tables(
     channels,
     terrain,
     catchments,
+    fitted,
+    field_levels,
     heads,
     flows,
     water_depths,
@@ -103,6 +105,7 @@ def make_tables(
     )
     repairs = make_repairs(
         input=[inputs.repairs, waters.repairs],
+        field=[field_levels.repairs],
         network=[network.repairs, list_stream_doubts(settings, surface, network, placed, terrain, heads)],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
@@ -136,15 +139,17 @@ STAGES = bound(
             1,
         ),
         Stage("catchments", sum_catchments, ("settings", "surface", "network", "placed", "terrain"), 1),
-        Stage("heads", fit_profile, ("settings", "placed", "channels"), 1),
+        Stage("fitted", fit_profile, ("settings", "placed", "channels"), 1),
+        Stage("field_levels", place_field_levels, ("settings", "inputs", "placed", "fitted"), 1),
+        Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
-        Stage("water_depths", find_water_depths, ("settings", "flows"), 1),
+        Stage("water_depths", find_water_depths, ("settings", "flows", "field_levels"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
         Stage(
             "marks",
             mark_stations,
-            ("settings", "inputs", "placed", "channels", "catchments", "waters", "dem_seams"),
-            1,
+            ("settings", "inputs", "placed", "channels", "catchments", "field_levels", "waters", "dem_seams"),
+            2,
         ),
         Stage(
             "stretches",

@@ -93,8 +93,9 @@ def find_steps(profile_m, drop_se_m, slopes, segment_m, *, least_m, standard_err
     Notes
     -----
     The first segment of a link is passed over: at a confluence the transect is cut short where the other stream's
-    ground begins, so that the station there may read too high. Where within its segment a step stands is not known; the slopes on both sides count half each. A weir's pond is
-    level, so that the excess is a cautious figure where the pond is shorter than `NEIGHBOURS` segments.
+    ground begins, so that the station there may read too high. Where within its segment a step stands is not
+    known; the slopes on both sides count half each. A weir's pond is level, so that the excess is a cautious
+    figure where the pond is shorter than `NEIGHBOURS` segments.
     """
     fall_m = np.zeros(len(profile_m))
     fall_m[1:] = profile_m[:-1] - profile_m[1:]
