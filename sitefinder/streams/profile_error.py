@@ -8,6 +8,10 @@ from sitefinder.streams.profile import monotone_profile
 
 # Draws that are held in double precision at once; bounds the memory beside the result.
 DRAWS_AT_ONCE = 16
+# The streams of a simulation with a roughness have slopes that vary, alike over this distance [m].
+ROUGH_OVER_M = 300.0
+# The generator's streams: noise, and the streams' roughness.
+ROUGHNESS_KEY = 2**63
 
 
 def simulate_profile_errors(
@@ -21,6 +25,10 @@ def simulate_profile_errors(
     quantile=0.5,
     weight=None,
     first_draw=0,
+    *,
+    refit=None,
+    roughness=0.0,
+    is_break=None,
 ):
     r"""Errors of the long profile in simulated surveys of a stream that looks like it.
 
@@ -46,6 +54,12 @@ def simulate_profile_errors(
     first_draw : int
         Number of the first draw. Draw k of a seed is the same whichever others are asked for, so that
         workers can share them out.
+    refit : callable, optional
+        Takes surveyed elevations and gives the profile fitted to them [m]; absent: `monotone_profile`.
+    roughness : float
+        Standard deviation of the logarithm of the true slope about the profile's; 0 takes the profile as it is.
+    is_break : ndarray of bool, shape (n,), optional
+        True right above a step, whose height is true as it is.
 
     Returns
     -------
@@ -66,10 +80,16 @@ def simulate_profile_errors(
     correlate as ``exp(-d / length)`` with d the way along the streams between them, exactly, and tributaries
     share the error of their confluence.
 
+    A bootstrap from a monotone fit is too narrow, since the fit's flats let the next one average too much [2]_.
+    With a roughness each draw has a true stream of its own: the drop from station to station times a lognormal
+    factor of mean 1, alike over `ROUGH_OVER_M`.
+
     References
     ----------
     .. [1] B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap. New York: Chapman & Hall, 1993,
        sec. 6.5.
+    .. [2] B. Sen, M. Banerjee and M. Woodroofe, "Inconsistency of bootstrap: the Grenander estimator," Ann.
+       Statist., vol. 38, pp. 1953-1977, 2010 (from memory).
     """
     profile_m = np.asarray(profile_m, dtype=np.float64)
     count = profile_m.size
@@ -80,7 +100,14 @@ def simulate_profile_errors(
     # A fit that is not needed for its result, but refuses bad stations, weights and quantile with its own words.
     monotone_profile(profile_m, weight, downstream, quantile, to_downstream_m)
 
+    if refit is None:
+
+        def refit(surveyed_m):
+            return monotone_profile(surveyed_m, weight, downstream, quantile, to_downstream_m)
+
     correlation = _correlation_with_downstream(to_downstream_m, downstream, correlation_length_m)
+    alike = _correlation_with_downstream(to_downstream_m, downstream, ROUGH_OVER_M)
+    is_break = np.zeros(count, dtype=bool) if is_break is None else is_break
     errors_m = np.empty((count, draws), dtype=np.float32)
     for begin in range(0, draws, DRAWS_AT_ONCE):
         end = min(begin + DRAWS_AT_ONCE, draws)
@@ -88,8 +115,13 @@ def simulate_profile_errors(
         for row in range(end - begin):
             noise = _standard_normals(count, seed, first_draw + begin + row)
             _correlate_upstream(noise, downstream, correlation)
-            surveyed_m = profile_m + rmse_m * noise
-            block_m[row] = monotone_profile(surveyed_m, weight, downstream, quantile, to_downstream_m) - profile_m
+            true_m = profile_m
+            if roughness > 0.0:
+                logarithm = _standard_normals(count, seed, ROUGHNESS_KEY + first_draw + begin + row)
+                _correlate_upstream(logarithm, downstream, alike)
+                factor = np.where(is_break, 1.0, np.exp(roughness * logarithm - roughness**2 / 2.0))
+                true_m = _with_drops_times(factor, profile_m, downstream)
+            block_m[row] = refit(true_m + rmse_m * noise) - true_m
         errors_m[:, begin:end] = block_m.T
     return errors_m
 
@@ -131,6 +163,17 @@ def _correlate_upstream(noise, downstream, correlation):
         if downstream[i] >= 0:
             rho = correlation[i]
             noise[i] = rho * noise[downstream[i]] + np.sqrt(1.0 - rho * rho) * noise[i]
+
+
+# Upstream loop: a profile whose drops are those of another times a factor.
+@njit(cache=True)
+def _with_drops_times(factor, profile_m, downstream):
+    made_m = profile_m.copy()
+    for i in range(profile_m.size - 1, -1, -1):
+        below = downstream[i]
+        if below >= 0 and not np.isnan(profile_m[below]):
+            made_m[i] = made_m[below] + factor[i] * (profile_m[i] - profile_m[below])
+    return made_m
 
 
 def head_standard_error(errors_m, upper, lower):

@@ -1,6 +1,7 @@
 """The stations as a tree: who drains straight to whom."""
 
 import numpy as np
+from numba import njit
 
 
 def upstream_neighbours(downstream):
@@ -28,3 +29,38 @@ def upstream_neighbours(downstream):
     start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
     upper = np.flatnonzero(has_downstream)
     return start, upper[np.argsort(downstream[upper], kind="stable")].astype(np.int32)
+
+
+@njit(cache=True)
+def main_upstream(downstream, to_downstream_m):
+    """The station that carries each station's main stem on upstream: the neighbour with the longest way above it.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+        Number of the next station downstream, or -1; always greater than the station's own.
+    to_downstream_m : ndarray of float64, shape (n,)
+        Distance to it [m].
+
+    Returns
+    -------
+    ndarray of int32, shape (n,)
+        -1 at sources. Of equals the lower number.
+
+    Examples
+    --------
+    >>> main_upstream(np.array([2, 2, -1], dtype=np.int32), np.array([10.0, 20.0, 0.0])).tolist()
+    [-1, -1, 1]
+    """
+    count = downstream.size
+    above_m = np.zeros(count)
+    longest_m = np.full(count, -1.0)
+    main = np.full(count, -1, dtype=np.int32)
+    for i in range(count):
+        if longest_m[i] > 0.0:
+            above_m[i] = longest_m[i]
+        below = downstream[i]
+        if below >= 0 and above_m[i] + to_downstream_m[i] > longest_m[below]:
+            longest_m[below] = above_m[i] + to_downstream_m[i]
+            main[below] = i
+    return main

@@ -1,0 +1,165 @@
+"""Where the long profile breaks: weirs and falls, steps that no smoothing may round off."""
+
+import numpy as np
+from numba import njit
+
+# Stations to either side whose means are compared: short windows where errors are alike, long ones where not.
+WIDTHS = (1, 2, 3, 5, 8, 12, 18)
+# Standard errors from which a step is taken for real. It is a search over many places and widths; at 3.0 to 4.0
+# the bench of heads (tests/benchmarks/heads.py) differs by less than a tenth.
+LEAST_STANDARD_ERRORS = 3.3
+# No lower step is kept sharp [m] (own choice: lower ones matter to no plant).
+LEAST_STEP_M = 0.3
+# The slope within the windows is known to half of itself (own choice).
+SLOPE_ERROR = 0.5
+
+
+def find_breaks(elevation_m, usable, main, downstream, to_downstream_m, slope, rmse_m, correlation_length_m):
+    """Stations below which the profile breaks down, at once, to the next station.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float64, shape (n,)
+        Raw elevations [m].
+    usable : ndarray of bool, shape (n,)
+        Stations whose elevation counts, without spikes.
+    main, downstream : ndarray of int32, shape (n,)
+        See `sitefinder.streams.tree.main_upstream`.
+    to_downstream_m : ndarray of float64, shape (n,)
+        Distance to the next station [m].
+    slope : ndarray of float64, shape (n,)
+        Slope about each station [m/m].
+    rmse_m : ndarray of float64, shape (n,)
+        Error of the DEM [m].
+    correlation_length_m : float
+        Distance over which errors are alike [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    The means of the elevations above and below a gap differ by the slope and by the step. Divided by its standard
+    error, which grows with the distance because of the slope and falls with the number of stations unless errors
+    are alike, it is greatest at the step; of several widths the one where the step stands out most counts.
+    """
+    score, width = _step_scores(
+        np.where(usable, elevation_m, 0.0),
+        usable,
+        main,
+        downstream,
+        to_downstream_m,
+        slope,
+        rmse_m,
+        correlation_length_m,
+        np.array(WIDTHS),
+    )
+    is_peak = _peaks(score, width, main, downstream)
+    return _below_refused(is_peak, elevation_m, usable, downstream)
+
+
+# The greatest ratio of step to standard error below each station, and the width of its windows [stations].
+@njit(cache=True)
+def _step_scores(
+    elevation_m, usable, main, downstream, to_downstream_m, slope, rmse_m, correlation_length_m, widths
+):
+    count = elevation_m.size
+    score = np.zeros(count)
+    width = np.zeros(count, dtype=np.int64)
+    for i in range(count):
+        gap_m = to_downstream_m[i]
+        if downstream[i] < 0 or main[downstream[i]] != i or gap_m <= 0.0:
+            continue
+        rho = np.exp(-gap_m / correlation_length_m) if correlation_length_m > 0.0 else 0.0
+        above, below = i, downstream[i]
+        above_m = below_m = way_up_m = way_down_m = 0.0
+        up_sum_m = down_sum_m = 0.0
+        up = down = 0
+        tried = 0
+        for station in range(1, widths[-1] + 1):
+            if above >= 0:
+                if usable[above]:
+                    above_m += elevation_m[above]
+                    up_sum_m += way_up_m
+                    up += 1
+                above = main[above]
+                if above >= 0:
+                    way_up_m += to_downstream_m[above]
+            if below >= 0:
+                if usable[below]:
+                    below_m += elevation_m[below]
+                    down_sum_m += way_down_m
+                    down += 1
+                way_down_m += to_downstream_m[below]
+                # Below a confluence with a longer stem the stations are no longer this stream's.
+                next_below = downstream[below]
+                below = next_below if next_below >= 0 and main[next_below] == below else -1
+            if station != widths[tried]:
+                continue
+            tried += 1
+            if up == 0 or down == 0:
+                continue
+            distance_m = gap_m + up_sum_m / up + down_sum_m / down
+            step_m = above_m / up - below_m / down - slope[i] * distance_m
+            variance = rmse_m[i] ** 2 * _variance_of_difference(rho, up, down)
+            variance += (SLOPE_ERROR * slope[i] * distance_m) ** 2
+            if step_m >= LEAST_STEP_M and step_m > score[i] * np.sqrt(variance):
+                score[i] = step_m / np.sqrt(variance) if variance > 0.0 else np.inf
+                width[i] = station
+    return score, width
+
+
+# Variance of the difference of the means of two neighbouring runs of a Markov chain of variance 1.
+@njit(cache=True)
+def _variance_of_difference(rho, up, down):
+    if rho == 0.0:
+        return 1.0 / up + 1.0 / down
+    variance = 0.0
+    # The sum of rho to the power of the distance, over all pairs across the gap, is a product of two sums.
+    across = rho
+    for stations in (up, down):
+        total, powers, power = float(stations), 1.0, 1.0
+        for lag in range(1, stations):
+            power *= rho
+            powers += power
+            total += 2.0 * (stations - lag) * power
+        variance += total / stations**2
+        across *= powers / stations
+    return max(variance - 2.0 * across, 0.0)
+
+
+# Stations whose score is high enough and the greatest within the width of its windows; of equals the upper one.
+@njit(cache=True)
+def _peaks(score, width, main, downstream):
+    count = score.size
+    is_peak = np.zeros(count, dtype=np.bool_)
+    for i in range(count):
+        if score[i] < LEAST_STANDARD_ERRORS:
+            continue
+        highest = True
+        above, below = main[i], downstream[i]
+        for _ in range(max(2, width[i])):
+            if above >= 0:
+                highest &= score[above] < score[i]
+                above = main[above]
+            if below >= 0:
+                highest &= score[below] <= score[i]
+                below = downstream[below]
+        is_peak[i] = highest
+    return is_peak
+
+
+# Breaks moved down over refused stations that stand no lower than the last good one above them.
+@njit(cache=True)
+def _below_refused(is_peak, elevation_m, usable, downstream):
+    is_break = np.zeros(is_peak.size, dtype=np.bool_)
+    for i in range(is_peak.size):
+        if not is_peak[i]:
+            continue
+        head, top_m = i, elevation_m[i]
+        foot = downstream[head]
+        while usable[i] and not usable[foot] and elevation_m[foot] >= top_m and downstream[foot] >= 0:
+            head, foot = foot, downstream[foot]
+        is_break[head] = True
+    return is_break

@@ -1,0 +1,277 @@
+"""The long profile that heads are taken from: spikes left out, steps kept sharp, the rest as smooth as water."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from sitefinder.streams.breaks import find_breaks
+from sitefinder.streams.profile import monotone_profile
+from sitefinder.streams.smoothing import mean_along, smoothed
+from sitefinder.streams.spikes import LEAST_STANDARD_ERRORS, find_spikes
+from sitefinder.streams.tree import main_upstream
+
+# Distance over which the slope of a stream changes by as much as it is [m] (own choice; half or twice as much
+# changes the bench of heads, tests/benchmarks/heads.py, by a few percent).
+SLOPE_CHANGES_OVER_M = 400.0
+# The slope of the first fit is taken over this distance to either side [m], and is never thought less than that of
+# the flattest streams.
+SLOPE_OVER_M = 300.0
+LEAST_SLOPE = 1.0e-4
+# Residuals are averaged along the stream over this distance [m].
+RESIDUALS_OVER_M = 300.0
+# A first fit follows part of the noise: its residuals hold about half of the variance (own choice, by the bench).
+VARIANCE_OVER_RESIDUALS = 2.0
+# Noise below this share of the DEM's stated error is none, and nothing is smoothed there.
+LEAST_NOISE = 1.0e-3
+# Where the residuals spread this much more than the DEM's stated error, they are believed instead (own choice).
+MORE_THAN_STATED = 1.5
+# Stations to either side whose residuals make up the spread about a station; deviation of a normal over its median
+# absolute deviation.
+SPREAD_STATIONS = 15
+NORMAL_MAD = 1.4826
+# Level water over so many stations was made level, unless so much of all stations is in steps of whole units.
+LEAST_FLAT_STATIONS = 5
+MOST_FLAT_SHARE = 0.5
+
+
+class LongProfile(NamedTuple):
+    """A fitted long profile, arrays of shape (n,).
+
+    ``profile_m`` never rises downstream [m]; ``is_spike`` tells stations whose elevation was refused, ``is_break``
+    those right above a step, ``is_flat`` those in water that the DEM's makers made level; ``rmse_m`` is the error
+    of the elevations as used: the stated one with that of the place, or the residuals' where they spread much
+    more [m].
+    """
+
+    profile_m: np.ndarray
+    is_spike: np.ndarray
+    is_break: np.ndarray
+    is_flat: np.ndarray
+    rmse_m: np.ndarray
+
+
+def fit_long_profile(
+    elevation_m,
+    downstream,
+    to_downstream_m,
+    rmse_m,
+    correlation_length_m,
+    quantile=0.5,
+    least_flat_m=0.0,
+    place_error_m=0.0,
+):
+    """The long profile of a tree of streams.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float64, shape (n,)
+        Raw elevation of each station [m]; NaN where none is known.
+    downstream : ndarray of int32, shape (n,)
+        Number of the next station downstream, -1 at an outlet; always greater than the station's own.
+    to_downstream_m : ndarray of float64, shape (n,)
+        Distance to it [m].
+    rmse_m : float or ndarray of float64, shape (n,)
+        Error of the DEM as stated [m].
+    correlation_length_m : float
+        Distance over which its errors are alike [m].
+    quantile : float
+        Of the first fit, see `sitefinder.streams.profile.monotone_profile`.
+    least_flat_m : float
+        Length from which level water counts as made level [m]; a few cells of the DEM.
+    place_error_m : float
+        Error along the stream of the place that an elevation is read at [m]; times the slope it is one in height.
+
+    Returns
+    -------
+    LongProfile
+        Where the raw profile falls all the way already, the fitted one is the same bit for bit.
+
+    Raises
+    ------
+    ValueError
+        As of `monotone_profile`.
+
+    Notes
+    -----
+    A first quantile fit over the whole tree [1]_ sees through bridges and embankments; elevations far off it, and
+    those that stand out of their neighbours, are left out. Steps are found next. Between them the profile is the
+    smoothing spline of a slope that changes by its own size over `SLOPE_CHANGES_OVER_M`, with the DEM's error as
+    the noise; errors that are alike over some length count as the white noise that has their power at long waves.
+    What still rises is fitted once more. No more noise is taken out than the residuals show, so that a stretch
+    that falls by itself stays as it is.
+
+    References
+    ----------
+    .. [1] W. Schwanghart and D. Scherler, "Bumps in river profiles: uncertainty assessment and smoothing
+       using quantile regression techniques," Earth Surf. Dynam., vol. 5, pp. 821-839, 2017,
+       doi:10.5194/esurf-5-821-2017.
+    """
+    elevation_m = np.ascontiguousarray(elevation_m, dtype=np.float64)
+    downstream = np.ascontiguousarray(downstream, dtype=np.int32)
+    step_m = np.ascontiguousarray(to_downstream_m, dtype=np.float64)
+    stated_m = np.broadcast_to(np.asarray(rmse_m, dtype=np.float64), elevation_m.shape)
+    # Refuses bad stations with its own words before anything else looks at them.
+    monotone_profile(elevation_m, None, downstream, quantile, step_m)
+
+    place, first = _places(downstream, step_m)
+    level_m = _mean_known(elevation_m, place, len(first))
+    below = np.where(downstream[first] >= 0, place[downstream[first]], -1).astype(np.int32)
+    away_m, error_m = step_m[first], stated_m[first]
+    main = main_upstream(below, away_m)
+
+    known = ~np.isnan(level_m)
+    fit_m = monotone_profile(level_m, None, below, quantile, away_m)
+    error_m = np.hypot(error_m, place_error_m * _slopes(fit_m, main, below, away_m))
+    spread_m = NORMAL_MAD * _median_about(np.abs(level_m - fit_m), main, below)
+    error_m = np.where(spread_m > MORE_THAN_STATED * error_m, spread_m, error_m)
+    usable = known
+    for _ in range(2):
+        usable = known & ~(level_m - fit_m > LEAST_STANDARD_ERRORS * error_m)
+        fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
+    off_fit = level_m != fit_m
+    length_m = float(correlation_length_m)
+    for _ in range(2):
+        usable = usable & ~(find_spikes(level_m, usable, main, below, away_m, error_m, length_m) & off_fit)
+    fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
+    # Pits last: beside a spike that is not yet refused, the water itself would look like one.
+    usable = usable & ~(fit_m - level_m > LEAST_STANDARD_ERRORS * error_m)
+    fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
+    slope = np.maximum(_slopes(fit_m, main, below, away_m), LEAST_SLOPE)
+    breaks = find_breaks(level_m, usable, main, below, away_m, slope, error_m, length_m)
+
+    flat = _flat(level_m, below, main, away_m, least_flat_m)
+    residual_m2 = np.where(usable, (level_m - fit_m) ** 2, 0.0)
+    shown_m2 = mean_along(residual_m2, usable & ~flat, main, below, away_m, RESIDUALS_OVER_M)
+    noise_m2 = np.minimum(error_m**2, VARIANCE_OVER_RESIDUALS * shown_m2)
+    kept = usable & (flat | (noise_m2 <= (LEAST_NOISE * error_m) ** 2))
+    noise_m2 = np.where(kept, 0.0, noise_m2)
+    smooth_m = fit_m
+    if not kept.all():
+        least_m2 = np.maximum((LEAST_NOISE * error_m) ** 2, np.finfo(float).tiny)
+        white_m2 = np.maximum(noise_m2, least_m2) * _as_white(main, below, away_m, correlation_length_m)
+        weight = np.where(usable, 1.0 / white_m2, 0.0)
+        smooth_m = smoothed(level_m, weight, fit_m, main, below, away_m, breaks, slope**2 / SLOPE_CHANGES_OVER_M)
+    smooth_m = np.where(known, smooth_m, np.nan)
+    wanted_m = np.where(kept[place] & ~np.isnan(elevation_m), elevation_m, smooth_m[place])
+    profile_m = monotone_profile(wanted_m, None, downstream, 0.5, step_m)
+    is_last = np.zeros(len(elevation_m), dtype=bool)
+    is_last[first] = True
+    return LongProfile(
+        profile_m, (known & ~usable)[place], breaks[place] & is_last, flat[place], error_m[place].copy()
+    )
+
+
+# Stations of a main stem that lie at one place, as the last of a link and the first of the next do, are one: the
+# number of each station's place, and the station of each place from which the way leads on.
+def _places(downstream, step_m):
+    main = main_upstream(downstream, step_m)
+    below = np.maximum(downstream, 0)
+    with_next = (downstream >= 0) & (step_m == 0.0) & (main[below] == np.arange(len(downstream)))
+    first = np.flatnonzero(~with_next)
+    place = np.cumsum(~with_next) - 1
+    return _handed_up(place, with_next, downstream), first
+
+
+# Upstream loop: who is one with the next takes its number. In between, numbers of places keep the stations' order.
+@njit(cache=True)
+def _handed_up(place, with_next, downstream):
+    place = place.copy()
+    for i in range(len(place) - 1, -1, -1):
+        if with_next[i]:
+            place[i] = place[downstream[i]]
+    return place
+
+
+# Mean of the known elevations at each place [m], NaN where none is.
+def _mean_known(elevation_m, place, count):
+    known = ~np.isnan(elevation_m)
+    number = np.bincount(place[known], minlength=count)
+    total = np.bincount(place[known], weights=elevation_m[known], minlength=count)
+    mean_m = np.full(count, np.nan)
+    mean_m[number > 0] = total[number > 0] / number[number > 0]
+    # A lone elevation is not to be rounded by its sum.
+    alone = known & (number[place] == 1)
+    mean_m[place[alone]] = elevation_m[alone]
+    return mean_m
+
+
+# Fall over the way about each station [m/m].
+@njit(cache=True)
+def _slopes(fit_m, main, downstream, step_m):
+    count = fit_m.size
+    slope = np.zeros(count)
+    for i in range(count):
+        above, up_m = i, 0.0
+        while main[above] >= 0 and up_m < SLOPE_OVER_M:
+            above = main[above]
+            up_m += step_m[above]
+        below, down_m = i, 0.0
+        while downstream[below] >= 0 and down_m < SLOPE_OVER_M:
+            down_m += step_m[below]
+            below = downstream[below]
+        if up_m + down_m > 0.0 and fit_m[above] > fit_m[below]:
+            slope[i] = (fit_m[above] - fit_m[below]) / (up_m + down_m)
+    return slope
+
+
+# Median of the values about each station along its main stem; zero where there is none.
+@njit(cache=True)
+def _median_about(value, main, downstream):
+    count = value.size
+    median = np.zeros(count)
+    near = np.empty(2 * SPREAD_STATIONS + 1)
+    for i in range(count):
+        found = 0
+        above, below = i, downstream[i]
+        for _ in range(SPREAD_STATIONS):
+            if above >= 0:
+                if not np.isnan(value[above]):
+                    near[found] = value[above]
+                    found += 1
+                above = main[above]
+            if below >= 0:
+                if not np.isnan(value[below]):
+                    near[found] = value[below]
+                    found += 1
+                below = downstream[below]
+        if found > 0:
+            median[i] = np.median(near[:found])
+    return median
+
+
+# Runs of equal elevations along a main stem, long enough and of stations enough. In a DEM of whole units most
+# stations lie in such runs, and none of them is water that was made level.
+def _flat(level_m, downstream, main, step_m, least_flat_m):
+    is_flat = _level_runs(level_m, downstream, main, step_m, least_flat_m)
+    return is_flat if is_flat.mean() <= MOST_FLAT_SHARE else np.zeros(len(level_m), dtype=bool)
+
+
+@njit(cache=True)
+def _level_runs(level_m, downstream, main, step_m, least_flat_m):
+    count = level_m.size
+    stations = np.ones(count, dtype=np.int64)
+    length_m = np.zeros(count)
+    for i in range(count):  # of the run that ends at the station, from above
+        above = main[i]
+        if above >= 0 and level_m[above] == level_m[i]:
+            stations[i] = stations[above] + 1
+            length_m[i] = length_m[above] + step_m[above]
+    is_flat = np.zeros(count, dtype=np.bool_)
+    for i in range(count - 1, -1, -1):
+        below = downstream[i]
+        if below >= 0 and main[below] == i and level_m[below] == level_m[i]:
+            is_flat[i] = is_flat[below]
+        else:
+            is_flat[i] = stations[i] >= LEAST_FLAT_STATIONS and length_m[i] >= least_flat_m
+    return is_flat
+
+
+# Variance of white noise that has, at long waves, the power of a Markov chain of variance 1.
+def _as_white(main, downstream, step_m, correlation_length_m):
+    if correlation_length_m <= 0.0:
+        return np.ones(len(step_m))
+    gap_m = np.where(downstream >= 0, step_m, 0.0)
+    gap_m = np.where((gap_m <= 0.0) & (main >= 0), step_m[np.maximum(main, 0)], gap_m)
+    rho = np.exp(-np.maximum(gap_m, 1e-3 * correlation_length_m) / correlation_length_m)
+    return (1.0 + rho) / (1.0 - rho)

@@ -1,0 +1,108 @@
+"""Stations whose elevation is not the water's: bridges, trees and banks that stand out of the long profile."""
+
+import numpy as np
+from numba import njit
+
+# Stations upstream that one is held against; of those to both sides, as many on each; and the least that judge.
+REACH_STATIONS, REACH_BOTH_SIDES = 5, 3
+LEAST_STATIONS = 2
+# Standard errors from which an elevation is none of the water's (own choice; 0.3 % of normal errors lie beyond).
+LEAST_STANDARD_ERRORS = 3.0
+# The error of a median of normal errors over that of their mean is at most sqrt(pi / 2); for six it is about 1.1.
+MEDIAN_OVER_MEAN = 1.1
+
+
+def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, correlation_length_m):
+    """Stations that stand above those upstream of them by more than the DEM's error explains.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float64, shape (n,)
+        Raw elevations [m].
+    usable : ndarray of bool, shape (n,)
+        Stations with an elevation that is not refused already.
+    main, downstream : ndarray of int32, shape (n,)
+        See `sitefinder.streams.tree.main_upstream`.
+    to_downstream_m : ndarray of float64, shape (n,)
+        Distance to the next station [m].
+    rmse_m : ndarray of float64, shape (n,)
+        Error of the DEM [m].
+    correlation_length_m : float
+        Distance over which errors are alike [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    Held against the median of up to `REACH_STATIONS` stations upstream, since water does not rise on its way, and
+    against that of as many upstream as downstream, the upper one of the two in the middle, so that the station
+    right above a step is no spike. Errors that are alike over some distance leave neighbours alike, so that a
+    spike well below the DEM's error stands out too. Only upward: a channel does not run through the air, but may
+    have deep pools.
+    """
+    excess = _excess(
+        np.where(usable, elevation_m, 0.0), usable, main, downstream, to_downstream_m, float(correlation_length_m)
+    )
+    return excess > LEAST_STANDARD_ERRORS * MEDIAN_OVER_MEAN * rmse_m
+
+
+# Height above the median of the neighbours, over the standard deviation of the difference from their mean in units
+# of the DEM's error [m]; the greater of both comparisons, 0 where there are too few neighbours for either.
+@njit(cache=True)
+def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_length_m):
+    count = elevation_m.size
+    excess = np.zeros(count)
+    level_m = np.empty(REACH_STATIONS + REACH_BOTH_SIDES)
+    place_m = np.empty(REACH_STATIONS + REACH_BOTH_SIDES)
+    for i in range(count):
+        if not usable[i]:
+            continue
+        above, away_m, up = main[i], 0.0, 0
+        for _ in range(REACH_STATIONS):
+            if above < 0:
+                break
+            away_m -= to_downstream_m[above]
+            if usable[above]:
+                level_m[up], place_m[up] = elevation_m[above], away_m
+                up += 1
+            above = main[above]
+        if up < LEAST_STATIONS:
+            continue
+        error = _difference_from_mean(place_m, up, correlation_length_m)
+        excess[i] = _over(elevation_m[i] - np.median(level_m[:up]), error)
+        up = min(up, REACH_BOTH_SIDES)
+        both, below, away_m = up, i, 0.0
+        for _ in range(up):
+            if downstream[below] < 0:
+                break
+            away_m += to_downstream_m[below]
+            below = downstream[below]
+            if usable[below]:
+                level_m[both], place_m[both] = elevation_m[below], away_m
+                both += 1
+        if both == 2 * up:
+            error = _difference_from_mean(place_m, both, correlation_length_m)
+            excess[i] = max(excess[i], _over(elevation_m[i] - np.sort(level_m[:both])[up], error))
+    return excess
+
+
+@njit(cache=True)
+def _over(height_m, error):
+    if height_m <= 0.0:
+        return 0.0
+    return height_m / error if error > 0.0 else np.inf
+
+
+# Standard deviation of an error at place 0 less the mean of those at other places, all of variance 1.
+@njit(cache=True)
+def _difference_from_mean(place_m, found, correlation_length_m):
+    if correlation_length_m <= 0.0:
+        return np.sqrt(1.0 + 1.0 / found)
+    variance = 1.0
+    for a in range(found):
+        variance -= 2.0 / found * np.exp(-abs(place_m[a]) / correlation_length_m)
+        for b in range(found):
+            variance += np.exp(-abs(place_m[a] - place_m[b]) / correlation_length_m) / found**2
+    return np.sqrt(max(variance, 0.0))
