@@ -3,6 +3,8 @@
 import hashlib
 from pathlib import Path
 
+import rasterio
+
 # Files that together are one layer, beside the .shp that the settings name.
 SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 CHUNK_BYTES = 1 << 20
@@ -40,4 +42,25 @@ def content_digest(path, parts=()):
         with file.open("rb") as stream:
             while chunk := stream.read(CHUNK_BYTES):
                 digest.update(chunk)
+    return digest.hexdigest()
+
+
+def cells_digest(path):
+    """SHA-256 of a raster's cells and of where they lie, for one that is no file on this machine.
+
+    Parameters
+    ----------
+    path : str
+        Address that GDAL reads: ``https://…``, ``/vsizip/…``.
+
+    Returns
+    -------
+    str
+        Hexadecimal.
+    """
+    with rasterio.open(path) as raster:
+        said = (raster.shape, tuple(raster.transform), raster.dtypes[0], raster.nodata, str(raster.crs))
+        digest = hashlib.sha256(repr(said).encode())
+        for _, window in raster.block_windows(1):
+            digest.update(raster.read(1, window=window).tobytes())
     return digest.hexdigest()

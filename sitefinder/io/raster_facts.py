@@ -10,13 +10,15 @@ from rasterio.errors import RasterioIOError
 from rasterio.transform import array_bounds
 
 from sitefinder.errors import InputError
-from sitefinder.io.digests import content_digest
+from sitefinder.io.digests import cells_digest, content_digest
 from sitefinder.io.layer_crs import crs_of_layer
 from sitefinder.io.operations import crs_name, way_between
 from sitefinder.io.vertical import Heights, check_heights, heights_of
 
 # Files that may stand beside a mosaic's parts without being one.
 BESIDE_A_PART = (".ovr", ".xml", ".msk", ".tfw", ".prj", ".hdr")
+# Scale and offset of cells that hold the values themselves.
+PLAIN_CELLS = (1.0, 0.0)
 
 
 class RasterFacts(NamedTuple):
@@ -40,6 +42,7 @@ class _Said(NamedTuple):
     dtype: str
     shape: tuple
     transform: object
+    scaling: tuple  # scale and offset that the file says its cells are kept by
     heights: dict  # by file: of the raster itself, or of each part of a mosaic
     parts: list
 
@@ -63,11 +66,12 @@ def raster_facts(source, folder, what):
     Raises
     ------
     InputError
-        If the file is missing or no raster, has no known coordinate system, is rotated, cannot hold its stated
-        nodata value, or measures heights in another way than the settings say.
+        If the file is missing or no raster, has no known coordinate system, is rotated, keeps its values scaled,
+        cannot hold its stated nodata value, or measures heights in another way than the settings say.
     """
-    path = folder / source.path
-    if "://" not in source.path and not source.path.startswith("/vsi") and not path.exists():
+    elsewhere = "://" in source.path or source.path.startswith("/vsi")
+    path = source.path if elsewhere else folder / source.path
+    if not elsewhere and not path.exists():
         raise InputError.of(
             f"the {what} raster's file does not exist",
             file=source.path,
@@ -94,13 +98,21 @@ def raster_facts(source, folder, what):
             found=f"transform {tuple(transform)[:6]}",
             fix="warp it beforehand, for example with gdalwarp",
         )
+    if said.scaling != PLAIN_CELLS:
+        raise InputError.of(
+            f"the cells of the {what} raster are no plain values",
+            file=source.path,
+            expected="cells in the unit that the settings state",
+            found=f"a file that says: value = {said.scaling[0]:g} · cell + {said.scaling[1]:g}",
+            fix="write it plain beforehand, for example with gdal_translate -unscale -ot Float32",
+        )
     nodata = _nodata(source, said, what)
     if hasattr(source, "vertical_unit"):
         check_heights(said.heights, source, what)
     lineage = {
         "name": what,
         "path": source.path,
-        "digest": content_digest(path, said.parts),
+        "digest": cells_digest(path) if elsewhere else content_digest(path, said.parts),
         "source": source.source,
         "date": source.date,
         "licence": source.licence,
@@ -120,7 +132,8 @@ def _read(path):
             parts = sorted({file for file in beside if file.suffix.lower() not in BESIDE_A_PART})
         crs = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
         heights = {own: heights_of(crs, raster.units[0])}
-        facts = (raster.nodata, raster.dtypes[0], raster.shape, raster.transform)
+        scaling = (raster.scales[0], raster.offsets[0])
+        facts = (raster.nodata, raster.dtypes[0], raster.shape, raster.transform, scaling)
     for part in parts:
         heights[part.name] = _heights_of_part(part)
     return _Said(crs, *facts, heights, parts)
