@@ -131,7 +131,7 @@ STAGES = bound(
         Stage("surface", warp_surface, ("settings", "inputs", "scratch"), 1),
         Stage("network", make_network, ("settings", "inputs", "surface", "scratch"), 1),
         Stage("placed", place_on_network, ("settings", "network"), 1),
-        Stage("channels", read_channels, ("settings", "inputs", "network", "placed"), 1),
+        Stage("channels", read_channels, ("settings", "inputs", "network", "placed"), 2),
         Stage(
             "terrain",
             drain_terrain,

@@ -10,6 +10,8 @@ from sitefinder.streams.banks import bank_heights
 # A channel must lie lower than the drawn line by this slope before a station looks away from the line for it, so
 # that noise on a flat floor leaves it near the line (own choice).
 LEAST_FALL_TO_CHANNEL = 0.01
+# Points of another stream's ground so near to one's own are looked at: a cell is crossed in three half cells.
+POINTS_BESIDE = 3
 # Distances nearer to each other than this are a tie [m].
 TIE_M = 1e-6
 
@@ -17,7 +19,8 @@ TIE_M = 1e-6
 class Channels(NamedTuple):
     """The channel at each of n stations.
 
-    ``raw_m`` is its elevation [m] (NaN where there is no data), ``x_m``, ``y_m`` its place, ``offset_m`` how far
+    ``raw_m`` is its elevation [m] (NaN where there is no data, or where the transect ends in another stream's
+    ground before it comes to the channel), ``x_m``, ``y_m`` its place, ``offset_m`` how far
     it lies from the line, to the left of the flow positive. ``doubtful`` is True where the ground still falls at
     the end of the transect, so that the channel may lie beyond. ``bank_height_m`` is how high the lower bank
     stands above it [m], infinite where nothing is known of the banks, see `sitefinder.streams.banks`.
@@ -97,6 +100,10 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m):
     The elevation is that of the lowest cell; the place is where elevation and distance together are least, a metre
     of distance counting as `LEAST_FALL_TO_CHANNEL` metres of elevation. Of equals the one nearer to the station is
     taken, then the one to the right.
+
+    Near a confluence the channel may lie in ground that is nearer to the other stream's line. Where a stream's own
+    ground still falls at the border of the other's, its lowest cell is a bank, metres too high, and its elevation
+    is not given; the long profile is then carried over the station.
     """
     columns = x_m.shape[1]
     middle = columns // 2
@@ -111,10 +118,21 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m):
     rows = np.arange(len(x_m))
     at_end = (column == 0) | (column == columns - 1)
     return Channels(
-        np.where(known, lowest, np.nan),
+        np.where(known & ~_falls_on_beyond(elevation_m, owned, lowest), lowest, np.nan),
         x_m[rows, column],
         y_m[rows, column],
         offset[column],
         known & at_end,
         bank_heights(elevation_m, owned, offset[column], step_m=step_m),
     )
+
+
+# Whether ground of another stream right beside the lowest own cell lies lower still.
+def _falls_on_beyond(elevation_m, owned, lowest_m):
+    is_lowest = owned & (elevation_m == lowest_m[:, None])
+    is_lower = ~owned & (elevation_m < lowest_m[:, None])
+    falls = np.zeros(len(elevation_m), dtype=bool)
+    for apart in range(1, POINTS_BESIDE + 1):
+        falls |= (is_lowest[:, apart:] & is_lower[:, :-apart]).any(axis=1)
+        falls |= (is_lowest[:, :-apart] & is_lower[:, apart:]).any(axis=1)
+    return falls

@@ -108,3 +108,17 @@ def test_the_main_stem_below_the_confluence_keeps_the_side_where_nothing_joins()
 
     # To the north the tributary, 20 m away, is nearer from 20 m on.
     assert owned == [True] * 7 + [False, False]
+
+
+def test_a_bank_at_the_border_of_another_streams_ground_is_not_taken_for_the_channel():
+    # The channel, at 3 m, lies where the other stream's line is nearer: what is left of the transect is a bank.
+    raised = channels([[7.0, 6.0, 5.0, 3.0, 6.0]], owned=[[True, True, True, False, False]])
+    # The cell of the bank reaches over the border.
+    wide = channels([[7.0, 5.0, 5.0, 5.0, 3.0]], owned=[[True, True, True, False, False]])
+    # A channel of its own that the border leaves whole, and the other's lower one far away.
+    whole = channels([[7.0, 4.0, 6.0, 7.0, 7.0, 7.0, 3.0]], owned=[[True] * 4 + [False] * 3])
+
+    assert np.isnan(raised.raw_m[0])
+    assert np.isnan(wide.raw_m[0])
+    assert whole.raw_m.tolist() == [4.0]
+    assert raised.offset_m.tolist() == [0.0]
