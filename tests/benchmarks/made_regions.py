@@ -1,0 +1,236 @@
+"""Small invented regions surveyed afresh: long profiles as the run's own stages fit them, beside the truth."""
+
+import importlib
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from sitefinder.pipeline.graph import run_stages
+from sitefinder.stages.run import GIVEN, STAGES, check
+from sitefinder.streams.profile_error import head_standard_error
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(REPOSITORY / "sample-region"))
+make = importlib.import_module("make")
+channels = importlib.import_module("channels")
+layers = importlib.import_module("layers")
+landscape = importlib.import_module("landscape")
+sys.path.remove(str(REPOSITORY / "sample-region"))
+
+# A region of few kilometres has small streams only, which fall steeply. At this share of the sample region's
+# steepness they fall as the sample's do, by 0.3 to 4 %.
+STEEPNESS_SHARE = 0.4
+# A station so near to a step may read the water above it or below it: where the step stands on the drawn line is
+# known to a few cells [m].
+NEAR_STEP_M = 30.0
+# Error of the DEM: that which make.py gives it, 0.15 m in all.
+SETTINGS = """\
+[run]
+name = "Small region"
+crs = "EPSG:32633"
+output_folder = "out"
+seed = {seed}
+
+[inputs.dem]
+path = "dem.tif"
+vertical_unit = "metre"
+vertical_datum = "invented"
+error_rmse_m = 0.15
+error_correlation_length_m = 60.0
+
+[inputs.streams]
+path = "streams.gpkg"
+id_column = "stream_id"
+name_column = "name"
+
+[heads]
+transect_half_width_m = 35.0
+quantile = 0.4
+
+[flows]
+equations = ["equations.toml"]
+
+[[flows.reserve]]
+kind = "share_of_mean"
+share = 0.1
+
+[energy]
+machines = ["{machines}"]
+
+[costs]
+file = "{costs}"
+price_per_kwh = 0.3
+"""
+EQUATIONS = """\
+source = "invented, and not used"
+table = "none"
+flow_unit = "m3s"
+gauges = 20
+""" + "".join(
+    f'\n[[equations]]\nstatistic = "{statistic}"\nform = "log10"\nfactor = {factor}\nstandard_error_log10 = 0.1\n'
+    '\n[[equations.predictors]]\nname = "area"\nunit = "km2"\ncoefficient = 1.0\nleast = 0.001\nmost = 1000.0\n'
+    for statistic, factor in (("mean", 0.02), ("exceedance_10", 0.04), ("exceedance_90", 0.01))
+)
+
+
+class Survey(NamedTuple):
+    """A surveyed region of n stations.
+
+    ``true_m`` is the true water level at each station [m], ``clear`` whether it is far from steps and lakes,
+    ``steps`` the stations whose segments hold a step; ``stations``, ``channels`` and ``fitted`` are the stages'.
+    """
+
+    stations: object
+    true_m: np.ndarray
+    clear: np.ndarray
+    steps: np.ndarray
+    channels: object
+    fitted: object
+
+
+class Heads(NamedTuple):
+    """Heads between pairs of stations, shape (m,) [m]: what is found less the truth, its error, the true head."""
+
+    off_m: np.ndarray
+    se_m: np.ndarray
+    true_m: np.ndarray
+    way_m: np.ndarray
+
+
+def small_region(cells, seed):
+    """A region of terrain of its own, with gentle streams."""
+    whole = landscape.ERODIBILITY_PER_YEAR
+    landscape.ERODIBILITY_PER_YEAR = whole / STEEPNESS_SHARE
+    try:
+        return make.build_region(cells, seed)
+    finally:
+        landscape.ERODIBILITY_PER_YEAR = whole
+
+
+def resurveyed(region, seed, noise_seed):
+    """The same region with another survey's noise."""
+    cells, lake = region.dem.shape[0], region.places.lake
+    change_m = make._dem_noise(cells, lake, noise_seed) - make._dem_noise(cells, lake, seed)
+    return region._replace(dem=(region.dem + change_m).astype(np.float32))
+
+
+def survey(region, seed, folder):
+    """Write a region to a folder, run the stages up to the fitted profile and look up the truth."""
+    folder.mkdir(parents=True, exist_ok=True)
+    make._write_raster(folder / "dem.tif", region.dem, region.transform, -9999.0, 3)
+    make._write_layers(folder / "streams.gpkg", {"streams": region.mapped.streams.set_crs(make.EPSG)})
+    config = REPOSITORY / "config"
+    text = SETTINGS.format(
+        seed=seed,
+        machines=(config / "machines" / "generic.toml").as_posix(),
+        costs=(config / "costs" / "generic.toml").as_posix(),
+    )
+    (folder / "settings.toml").write_text(text, encoding="utf-8")
+    (folder / "equations.toml").write_text(EQUATIONS, encoding="utf-8")
+    settings, inputs = check(folder / "settings.toml")
+    given = dict(zip(GIVEN, (settings, inputs, folder, None), strict=True))
+    results = run_stages(_stages_up_to("fitted"), given)
+    stations = results["placed"].stations
+    true_m, clear, steps = _truth(region, seed, results["placed"])
+    return Survey(stations, true_m, clear, steps, results["channels"], results["fitted"])
+
+
+# The stage and those that it needs.
+def _stages_up_to(name):
+    needed, chosen = {name}, []
+    for stage in reversed(STAGES):
+        if stage.name in needed:
+            needed |= set(stage.reads)
+            chosen.insert(0, stage)
+    return chosen
+
+
+# The truth of a station is the water nearest to it in the stream that its line was drawn from. Which stream that
+# is, is known by drawing the true centrelines as the mapper drew them. A step lies on the segment between the last
+# station whose water is above it and the first whose water is below.
+def _truth(region, seed, placed):
+    stations, streams, lake = placed.stations, region.streams, region.places.lake
+    points = channels.dense_points(streams)
+    shift = layers.mapper_shift(region.dem.shape, region.transform, seed)
+    drawn = cKDTree(np.column_stack(shift(points["x_m"], points["y_m"])))
+    at = stations[["x_m", "y_m"]].to_numpy()
+    # Two streams share the end of a link: who owns a link's stations is asked of its middle.
+    link = stations["link"].to_numpy()
+    number = points["stream"][drawn.query(at)[1]]
+    true_m, vertex = np.full(len(stations), np.nan), np.full(len(stations), -1)
+    # A drawn line may begin above the head of its stream, where there is no water.
+    clear, steps = ~stations["is_headwater"].to_numpy(), []
+    for own in (np.flatnonzero(link == each) for each in np.unique(link)):
+        inner = own[1:-1] if own.size > 2 else own
+        k = int(np.bincount(number[inner]).argmax())
+        mine = np.flatnonzero(points["stream"] == k)
+        places = cKDTree(np.column_stack([points["x_m"][mine], points["y_m"][mine]]))
+        nearest = mine[places.query(at[own])[1]]
+        true_m[own], vertex[own] = points["level_m"][nearest], points["vertex"][nearest]
+        if lake is not None and lake.stream == k:
+            clear[own] &= (vertex[own] < lake.first) | (vertex[own] > lake.last)
+        for item in region.places.structures:
+            if item.stream == k:
+                place = np.array(layers.step_place(streams[k], item.vertex))
+                clear[own] &= np.hypot(*(at[own] - place).T) > NEAR_STEP_M
+                steps += own[1:][(vertex[own[:-1]] < item.vertex) & (vertex[own[1:]] >= item.vertex)].tolist()
+    return true_m, clear, np.array(steps, dtype=np.int64)
+
+
+def heads_over(found, way_m):
+    """Heads from each station to the first one at least a way below it, both ends clear of steps and lakes."""
+    downstream = found.stations["downstream"].to_numpy()
+    step_m = found.stations["to_downstream_m"].to_numpy()
+    lower, gone_m = np.arange(len(downstream)), np.zeros(len(downstream))
+    for _ in range(len(downstream)):
+        moving = (gone_m < way_m - 1e-6) & (downstream[lower] >= 0)
+        if not moving.any():
+            break
+        gone_m = np.where(moving, gone_m + step_m[lower], gone_m)
+        lower = np.where(moving, downstream[lower], lower)
+    # Where two streams meet over the region's border, a link may run up the second; no head is taken there.
+    falls = found.true_m >= found.true_m[lower]
+    upper = np.flatnonzero((gone_m >= way_m - 1e-6) & found.clear & found.clear[lower] & falls)
+    return _heads(found, upper, lower[upper])
+
+
+def heads_at_steps(found):
+    """Heads from the last clear station above each step to the first clear one below it, within three each way."""
+    downstream = found.stations["downstream"].to_numpy()
+    pairs = []
+    for below in found.steps.tolist():
+        upper, lower = below - 1, below
+        for _ in range(3):
+            if not found.clear[upper] and found.stations["segment_length_m"].to_numpy()[upper] > 0:
+                upper -= 1
+            if not found.clear[lower] and downstream[lower] >= 0:
+                lower = int(downstream[lower])
+        if found.clear[upper] and found.clear[lower]:
+            pairs.append((upper, lower))
+    upper, lower = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
+    return _heads(found, upper, lower)
+
+
+def _heads(found, upper, lower):
+    profile_m, true_m = found.fitted.profile_m, found.true_m
+    along_m = found.stations["to_downstream_m"].to_numpy()
+    way_m = np.array([_way(found.stations, along_m, a, b) for a, b in zip(upper, lower, strict=True)])
+    off_m = (profile_m[upper] - profile_m[lower]) - (true_m[upper] - true_m[lower])
+    se_m = head_standard_error(found.fitted.errors_m, upper, lower)
+    return Heads(off_m, se_m, true_m[upper] - true_m[lower], way_m)
+
+
+def _way(stations, along_m, upper, lower):
+    downstream, gone_m = stations["downstream"].to_numpy(), 0.0
+    while upper != lower:
+        gone_m += along_m[upper]
+        upper = int(downstream[upper])
+    return gone_m
+
+
+def joined(parts):
+    """Heads of several surveys as one."""
+    return Heads(*(np.concatenate(column) for column in zip(*parts, strict=True)))
