@@ -227,3 +227,27 @@ def test_reaches_cover_the_network_and_their_ids_are_distinct(network):
     # Reaches stay near their length, save on links shorter than that.
     longer = network.links["length_m"].to_numpy()[placed.reaches["link"]] >= 500.0
     assert placed.reaches["length_m"][longer].between(500.0 / 1.5, 500.0 * 1.5).all()
+
+
+def test_published_drops_are_published_slopes_times_lengths(flowlines, capsys):
+    # Elevations are in centimetres, lengths in kilometres; -9998 stands for nothing known.
+    columns = ("MAXELEVSMO", "MINELEVSMO", "SLOPE", "SLOPELENKM")
+    upper_cm, lower_cm, slope, length_km = (
+        flowlines[name].replace(-9998.0, np.nan).to_numpy() for name in columns
+    )
+    drop_m = (upper_cm - lower_cm) / 100.0
+    known = ~np.isnan(drop_m + slope * length_km)
+
+    same = np.abs(drop_m - slope * length_km * 1000.0) <= 0.01
+
+    with capsys.disabled():
+        print(f"\nNew Hope: {same.sum()} of {known.sum()} drops with a slope are slope times length to 1 cm")
+    # All but the flowlines without a slope, which do not fall at all.
+    assert known.sum() == 733
+    assert (drop_m[~known] == 0.0).all()
+    assert same.mean() >= 0.95
+    # Where the two differ, the flowline is level or climbs, and the slope is the least that is published.
+    differs = known & ~same
+    assert (drop_m[differs] <= 0.0).all()
+    assert slope[differs] == pytest.approx(1e-5)
+    assert np.nanmin(slope) == pytest.approx(1e-5)
