@@ -127,6 +127,52 @@ def test_settings_that_contradict_each_other_are_refused(values, line):
     assert complaint(**values) == f"run.toml: 1 problem\n  {line}"
 
 
+NO_SINGLE_ERROR = (
+    "inputs.dem.error_rmse_m: state exactly one of error_preset, error_le90_m, error_le95_m and error_rmse_m"
+)
+
+
+@pytest.mark.parametrize(
+    ("values", "found"),
+    [
+        ({"error_rmse_m": None}, "none"),
+        ({"error_le90_m": 16.0}, "error_le90_m and error_rmse_m"),
+        (
+            {"error_rmse_m": None, "error_preset": "lidar.toml", "error_le95_m": 3.0},
+            "error_preset and error_le95_m",
+        ),
+    ],
+)
+def test_the_error_of_the_dem_is_stated_exactly_once(values, found):
+    values = {f"inputs__dem__{key}": value for key, value in values.items()}
+
+    assert complaint(**values) == f"run.toml: 1 problem\n  {NO_SINGLE_ERROR} (found {found})"
+
+
+def test_with_the_error_all_other_problems_of_the_dem_are_told():
+    text = complaint(
+        inputs__dem__error_rmse_m=None,
+        inputs__dem__eror_le90_m=4.0,
+        inputs__dem__kind="bare",
+        inputs__dem_footprints={"path": "a.gpkg", "error_measure": "le99", "dat_column": "flown"},
+    )
+
+    assert text == (
+        "run.toml: 5 problems\n"
+        "  inputs.dem.eror_le90_m: no such setting; did you mean error_le90_m?\n"
+        f"  {NO_SINGLE_ERROR} (found none)\n"
+        "  inputs.dem.kind: input should be 'terrain' or 'surface' (found 'bare')\n"
+        "  inputs.dem_footprints.dat_column: no such setting; did you mean date_column?\n"
+        "  inputs.dem_footprints.error_measure: input should be 'rmse', 'le90' or 'le95' (found 'le99')"
+    )
+
+
+def test_an_error_out_of_its_range_is_told_once():
+    assert complaint(inputs__dem__error_rmse_m=None, inputs__dem__error_le90_m=-4) == (
+        "run.toml: 1 problem\n  inputs.dem.error_le90_m: input should be greater than 0 (found -4)"
+    )
+
+
 def test_a_section_that_is_no_table_is_refused():
     assert "network: input should be a valid dictionary" in complaint(network=5)
 

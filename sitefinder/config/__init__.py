@@ -20,6 +20,7 @@ from sitefinder.config.settings import (
 )
 from sitefinder.config.sources import (
     CovariateSource,
+    DemFootprintSource,
     DemSource,
     Inputs,
     LayerSource,
@@ -28,6 +29,7 @@ from sitefinder.config.sources import (
     ShareSource,
     Source,
     StreamSource,
+    one_error_stated,
 )
 from sitefinder.config.worth import (
     CostSettings,
@@ -42,6 +44,7 @@ __all__ = [
     "Action",
     "CostSettings",
     "CovariateSource",
+    "DemFootprintSource",
     "DemSource",
     "EnergySettings",
     "FishSettings",
@@ -70,4 +73,5 @@ __all__ = [
     "UncertaintySettings",
     "check_settings",
     "checked",
+    "one_error_stated",
 ]

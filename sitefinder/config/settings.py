@@ -62,7 +62,7 @@ class NetworkSettings(Section):
     ridge_m: float | None = Field(
         None,
         gt=0,
-        description="climb along a stream that is no error [m]; absent: most of 10 m, 4 error_rmse_m, half a cell",
+        description="climb along a stream that is no error [m]; absent: most of 10 m, 4 RMSE, half a cell",
     )
 
     @model_validator(mode="after")

@@ -2,9 +2,12 @@
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
+
+# Ways to state the error of elevations, of which one is taken. The last one declared looks at the others.
+ERROR_STATEMENTS = ("error_preset", "error_le90_m", "error_le95_m", "error_rmse_m")
 
 
 class Section(BaseModel):
@@ -35,9 +38,22 @@ class DemSource(Source):
         min_length=1, description="name of the vertical datum that the elevations stand on, such as EGM96"
     )
     nodata: float | None = Field(None, description="value that means no data, where the file states none")
-    error_rmse_m: float = Field(gt=0, description="root mean square error of the elevations [m]")
+    error_preset: str | None = Field(
+        None, description="file of an error by kind of DEM, such as those of config/dem-errors"
+    )
+    error_le90_m: float | None = Field(None, gt=0, description="error that 90 % of the elevations are within [m]")
+    error_le95_m: float | None = Field(None, gt=0, description="error that 95 % of the elevations are within [m]")
+    error_rmse_m: float | None = Field(
+        None,
+        gt=0,
+        validate_default=True,
+        description="root mean square error of the elevations [m]; of the four, state exactly one",
+    )
     error_correlation_length_m: float = Field(
-        100.0, ge=0, description="distance over which elevation errors are alike [m]"
+        100.0, ge=0, description="distance over which elevation errors are alike [m]; a preset's goes before 100"
+    )
+    kind: Literal["terrain", "surface"] | None = Field(
+        None, description="bare earth, or with trees and roofs; absent: the preset's, or terrain"
     )
     survey_flow_exceedance_percent: float | None = Field(
         None,
@@ -46,10 +62,43 @@ class DemSource(Source):
         description="share of time that the flow of the survey day is exceeded [%]; absent: the median flow",
     )
 
+    @field_validator("error_rmse_m")
+    @classmethod
+    def _one_error(cls, value, info):
+        return one_error_stated(value, info.data, ERROR_STATEMENTS)
+
     @property
     def metres_per_unit(self):
         """Metres in one unit of elevation."""
         return METRES_PER_VERTICAL_UNIT[self.vertical_unit]
+
+
+def one_error_stated(value, others, names):
+    """The value of the last of several ways to state an error, if exactly one of them is taken.
+
+    Parameters
+    ----------
+    value : float or None
+        Of the last of `names`.
+    others : dict
+        Values of the fields before, without those that are out of their range.
+    names : sequence of str
+
+    Returns
+    -------
+    float or None
+
+    Raises
+    ------
+    ValueError
+        If none or several are stated. Where another one is out of its range, that is told already.
+    """
+    if all(name in others for name in names[:-1]):
+        stated = [name for name in names[:-1] if others[name] is not None] + [names[-1]] * (value is not None)
+        if len(stated) != 1:
+            found = " and ".join(stated) or "none"
+            raise ValueError(f"state exactly one of {', '.join(names[:-1])} and {names[-1]} (found {found})")
+    return value
 
 
 class CovariateSource(Source):
@@ -64,6 +113,22 @@ class LayerSource(Source):
     layer: str | None = Field(None, description="layer name, where the file holds several")
     id_column: str | None = Field(None, description="column with the user's own id")
     name_column: str | None = Field(None, description="column with names to show")
+
+
+class DemFootprintSource(LayerSource):
+    """Polygons of the surveys that a DEM was joined from, each with its error."""
+
+    error_column: str = Field("error_rmse_m", description="column with the error of the elevations [m]")
+    error_measure: Literal["rmse", "le90", "le95"] = Field(
+        "rmse", description="what that error is: root mean square, or what 90 % or 95 % are within"
+    )
+    date_column: str = Field(
+        "date", description="column with the survey's date: year, month or day, as 2019-04-30"
+    )
+    kind_column: str = Field("kind", description="column that says terrain or surface")
+    correlation_column: str | None = Field(
+        None, description="column with the distance over which errors are alike [m]; absent or empty: the DEM's"
+    )
 
 
 class PlantSource(LayerSource):
@@ -104,6 +169,9 @@ class Inputs(Section):
     """What a run reads."""
 
     dem: DemSource = Field(description="elevations")
+    dem_footprints: DemFootprintSource | None = Field(
+        None, description="surveys that the DEM was joined from; absent: one error for all of it"
+    )
     streams: StreamSource | None = Field(None, description="mapped streams; absent: derived from the DEM")
     region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
     districts: LayerSource | None = Field(None, description="polygons to add up totals in")

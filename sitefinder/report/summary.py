@@ -16,13 +16,16 @@ WIDTH = 100
 BEST_SITES = 5
 REASONS_SHOWN = 8
 PROBLEMS_SHOWN = 6
+SURFACE_FLAG = "dem_surface_model"
 CAUTION = (
     "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving water; "
     "local codes, permits and licensed practice decide."
 )
 
 
-def summary_text(title, tables, *, energy_p90_mwh=None, energy_p10_mwh=None, currency="", files=()):
+def summary_text(
+    title, tables, *, energy_p90_mwh=None, energy_p10_mwh=None, currency="", least_heads=None, files=()
+):
     """Reaches by verdict, potential, sites, and what is not offered and why.
 
     Parameters
@@ -36,6 +39,8 @@ def summary_text(title, tables, *, energy_p90_mwh=None, energy_p10_mwh=None, cur
         add up to these, since a shared error does not cancel.
     currency : str
         Of the costs, for example "EUR of 2024".
+    least_heads : DataFrame, optional
+        The least head that the DEM resolves: ``length_m``, ``least_head_m``, ``least_head_worst_m``.
     files : iterable of path-like
         What was written.
 
@@ -51,7 +56,10 @@ def summary_text(title, tables, *, energy_p90_mwh=None, energy_p10_mwh=None, cur
         f"{_plain(title)}: {_counted(len(reaches), 'reach', 'reaches')}, {_figure(length_km)} km of stream",
         _verdicts(reaches),
         _potential(reaches),
+        "" if least_heads is None else _least_heads(least_heads),
+        _surface_model(reaches),
         _chosen(sites, energy_p90_mwh, energy_p10_mwh),
+        _shrunk(sites),
         _best(sites, currency),
         _not_offered(reaches),
         _repairs(tables["repairs"]) if "repairs" in tables else "",
@@ -85,6 +93,34 @@ def _potential(reaches):
     )
 
 
+# Below which head a stretch cannot be told from level water.
+def _least_heads(least_heads):
+    if not len(least_heads):
+        return ""
+    told = [
+        f"{_head(row.least_head_m)} m over {row.length_m:.0f} m ({_head(row.least_head_worst_m)} m)"
+        for row in least_heads.itertuples()
+    ]
+    return f"Least head that this DEM resolves (in brackets: on the worst tenth of the stream): {', '.join(told)}."
+
+
+# Two digits, at least a centimetre.
+def _head(metres):
+    return f"{metres:.2f}" if metres < 1 else f"{metres:.1f}"
+
+
+# What is read from heights of trees and roofs.
+def _surface_model(reaches):
+    flagged = reaches["flags"].str.split("; ").map(lambda names: SURFACE_FLAG in names)
+    if not flagged.any():
+        return ""
+    return (
+        f"Warning: under {flagged.sum()} of {_counted(len(reaches), 'reach', 'reaches')} the DEM is a surface "
+        "model. Its heights are those of trees, roofs and bridges, and its stated error is not that of the water: "
+        f"take no head there as real before it is measured (flag {SURFACE_FLAG})."
+    )
+
+
 # Number, power and energy of the sites.
 def _chosen(sites, energy_p90_mwh, energy_p10_mwh):
     if not len(sites):
@@ -93,6 +129,20 @@ def _chosen(sites, energy_p90_mwh, energy_p10_mwh):
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
         energy += f" (P90 to P10: {_gigawatt_hours(energy_p90_mwh)} to {_gigawatt_hours(energy_p10_mwh)})"
     return f"{_counted(len(sites), 'site', 'sites')} chosen: {_power(sites['power_kw'].sum())} and {energy}."
+
+
+# How far the heads of the sites, as found, lie above what is likely of them.
+def _shrunk(sites):
+    if not len(sites) or "head_unshrunk_m" not in sites:
+        return ""
+    above_m = (sites["head_unshrunk_m"] - sites["head_m"]).mean()
+    if (sites["head_unshrunk_m"] == sites["head_m"]).all():
+        return "Heads of the sites are as found, not shrunk: those of lucky error are among them."
+    side = "above" if above_m >= 0 else "below"
+    return (
+        f"Heads of the sites, as found, are on average {abs(above_m):.2f} m {side} what the region makes likely; "
+        "the likely ones are used."
+    )
 
 
 # The first few sites of the ranking.

@@ -10,6 +10,7 @@ from sitefinder.config import RuleSettings
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
 from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
+from sitefinder.io.dem_error_files import read_dem_error
 from sitefinder.io.flow_files import read_equations, read_gauges
 from sitefinder.io.level_files import read_field_levels, read_ratings
 from sitefinder.io.map_scale import checked_scale
@@ -19,11 +20,14 @@ from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.vectors import read_layer, refuse_distant
 from sitefinder.siting.rules import matching
+from sitefinder.stages.dem_errors import footprint_table
 from sitefinder.stages.network import stream_lines
+from sitefinder.streams.dem_errors import DemError
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
 # Kind of geometry that each layer must hold.
 LAYERS = {
+    "dem_footprints": "polygon",
     "streams": "line",
     "region": "polygon",
     "districts": "polygon",
@@ -43,10 +47,12 @@ class RunInputs(NamedTuple):
     """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
-    Either ``equations`` or ``gauges`` is None; ``field_levels`` and ``ratings`` are where the settings name none.
+    ``dem_error`` is what the settings state. Either ``equations`` or ``gauges`` is None; ``field_levels`` and
+    ``ratings`` are where the settings name none.
     """
 
     dem: object
+    dem_error: DemError
     covariates: dict
     shares: dict
     layers: dict
@@ -93,6 +99,7 @@ def read_inputs(settings, folder):
     if problems:
         raise _together(problems)
     dem = tried(_raster, settings.inputs.dem, folder, settings.run.crs, "dem")
+    dem_error = tried(read_dem_error, settings.inputs.dem, folder)
     covariates = {
         name: tried(_raster, source, folder, settings.run.crs, name)
         for name, source in settings.inputs.covariates.items()
@@ -108,6 +115,8 @@ def read_inputs(settings, folder):
             layers[name] = tried(_layer, source, folder, settings.run.crs, bounds, name, geometry, False)
     if layers.get("streams") is not None:
         tried(stream_lines, settings, layers["streams"].frame)
+    if layers.get("dem_footprints") is not None:
+        tried(footprint_table, settings.inputs.dem_footprints, layers["dem_footprints"].frame)
     shares = {
         f"{name}_percent": tried(_share, source, folder, settings.run.crs, name)
         for name, source in settings.inputs.shares.items()
@@ -135,8 +144,10 @@ def read_inputs(settings, folder):
     measured = [table for table in (field_levels, ratings) if table is not None]
     reads = [*shares.values(), *layers.values(), *rules]
     rasters = [dem, *covariates.values()]
+    error, preset_lineage = dem_error
     return RunInputs(
         dem,
+        error,
         covariates,
         shares,
         layers,
@@ -145,7 +156,7 @@ def read_inputs(settings, folder):
         gauges,
         machines,
         costs,
-        [read.lineage for read in [*rasters, *reads, *measured]],
+        [read.lineage for read in [*rasters, *reads, *measured]] + [preset_lineage] * (preset_lineage is not None),
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
         None if field_levels is None else field_levels.frame,
         None if ratings is None else ratings.frame,

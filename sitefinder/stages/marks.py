@@ -21,6 +21,8 @@ MARKS = (
     "karst",
     "snap_doubtful",
     "seam",
+    "dem_border",
+    "dem_surface_model",
     "standing_water",
     "standing_water_detected",
     "tidal",
@@ -64,7 +66,7 @@ def list_seams(seams):
     return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
 
 
-def mark_stations(settings, inputs, placed, channels, catchments, field_levels, waters, dem_seams):
+def mark_stations(settings, inputs, placed, channels, catchments, field_levels, waters, dem_seams, dem_errors):
     """Marks of every station.
 
     Returns
@@ -73,7 +75,8 @@ def mark_stations(settings, inputs, placed, channels, catchments, field_levels, 
         ``regulated`` and ``karst`` are carried downstream while the share of the catchment above a dam, or above
         a losing reach, is at least what the settings state. ``covariate_partial`` and ``catchment_incomplete``
         are of the whole catchment, so they are carried of themselves. ``tidal`` holds for all below. Seams,
-        standing water, doubtful channels and plants hold where they are.
+        borders of the DEM's surveys, surface models, standing water, doubtful channels and plants hold where they
+        are.
     """
     stations, flags = placed.stations, settings.flags
     downstream = stations["downstream"].to_numpy().astype(np.int32)
@@ -85,6 +88,8 @@ def mark_stations(settings, inputs, placed, channels, catchments, field_levels, 
     along = {
         "snap_doubtful": channels.doubtful,
         "seam": _across_seams(settings, inputs, placed, dem_seams),
+        "dem_border": dem_errors.across,
+        "dem_surface_model": dem_errors.is_surface,
         "standing_water": waters.standing & ~waters.detected,
         "standing_water_detected": waters.detected,
         "tidal": waters.tidal,

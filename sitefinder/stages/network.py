@@ -10,6 +10,7 @@ from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.rasters import cells_at
 from sitefinder.io.vectors import OWN_COLUMNS
 from sitefinder.io.whitebox_engine import derive_network
+from sitefinder.stages.dem_errors import greatest_rmse_m
 from sitefinder.streams.directions import RIDGE_M
 from sitefinder.streams.network import build_network
 from sitefinder.streams.stations import place_stations
@@ -45,7 +46,7 @@ def make_network(settings, inputs, surface, scratch):
         snap_m=settings.network.snap_m,
         end_elevation_m=elevation_m * settings.inputs.dem.metres_per_unit,
         main_path=settings.network.main_path,
-        ridge_m=ridge_limit_m(settings, surface.grid),
+        ridge_m=ridge_limit_m(settings, inputs, surface.grid),
     )
     if settings.run.strict and len(network.unresolved):
         raise _unresolved(settings, network.unresolved)
@@ -61,12 +62,12 @@ def place_on_network(settings, network):
     )
 
 
-def ridge_limit_m(settings, grid):
+def ridge_limit_m(settings, inputs, grid):
     """Climb along a stream that no error of the DEM explains [m]."""
     if settings.network.ridge_m is not None:
         return settings.network.ridge_m
     cell_m = float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
-    return max(RIDGE_M, RIDGE_ERRORS * settings.inputs.dem.error_rmse_m, RIDGE_CELLS * cell_m)
+    return max(RIDGE_M, RIDGE_ERRORS * greatest_rmse_m(settings, inputs), RIDGE_CELLS * cell_m)
 
 
 def stream_lines(settings, frame):

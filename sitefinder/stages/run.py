@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import geopandas
 import numpy as np
+import pandas as pd
 
 from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.io.geopackage import write_geopackage
@@ -14,6 +15,7 @@ from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.graph import Stage, bound, run_stages
 from sitefinder.power.uncertainty import intervals
 from sitefinder.stages.choice import choose, in_region, judge, overlap_rules
+from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
 from sitefinder.stages.drainage import list_terrain_repairs
 from sitefinder.stages.ground import (
     drain_terrain,
@@ -43,7 +45,11 @@ GIVEN = ("settings", "inputs", "scratch", "progress")
 
 
 class Delivered(NamedTuple):
-    """Where the results are, the tables in them, and the energy interval of all sites together [MWh]."""
+    """Where the results are, the tables in them, and the energy interval of all sites together [MWh].
+
+    ``least_heads`` tells the least head that the DEM resolves, by length of stretch, see
+    `sitefinder.streams.least_head.least_heads`.
+    """
 
     title: str
     currency: str
@@ -51,6 +57,7 @@ class Delivered(NamedTuple):
     tables: dict
     energy_p90_mwh: float
     energy_p10_mwh: float
+    least_heads: pd.DataFrame
 
 
 def make_tables(
@@ -60,6 +67,7 @@ def make_tables(
     surface,
     network,
     placed,
+    dem_errors,
     channels,
     terrain,
     catchments,
@@ -69,6 +77,7 @@ def make_tables(
     flows,
     water_depths,
     waters,
+    least_heads,
     marks,
     stretches,
     energy,
@@ -104,9 +113,9 @@ def make_tables(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
     repairs = make_repairs(
-        input=[inputs.repairs, waters.repairs],
+        input=[inputs.repairs, dem_errors.repairs, waters.repairs],
         field=[field_levels.repairs],
-        network=[network.repairs, list_stream_doubts(settings, surface, network, placed, terrain, heads)],
+        network=[network.repairs, list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads)],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
     tables = {
@@ -131,6 +140,7 @@ STAGES = bound(
         Stage("surface", warp_surface, ("settings", "inputs", "scratch"), 1),
         Stage("network", make_network, ("settings", "inputs", "surface", "scratch"), 1),
         Stage("placed", place_on_network, ("settings", "network"), 1),
+        Stage("dem_errors", find_dem_errors, ("settings", "inputs", "placed"), 1),
         Stage("channels", read_channels, ("settings", "inputs", "network", "placed"), 2),
         Stage(
             "terrain",
@@ -145,11 +155,22 @@ STAGES = bound(
         Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
         Stage("water_depths", find_water_depths, ("settings", "flows", "field_levels"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
+        Stage("least_heads", find_least_heads, ("settings", "inputs", "placed", "fitted", "waters"), 1),
         Stage(
             "marks",
             mark_stations,
-            ("settings", "inputs", "placed", "channels", "catchments", "field_levels", "waters", "dem_seams"),
-            2,
+            (
+                "settings",
+                "inputs",
+                "placed",
+                "channels",
+                "catchments",
+                "field_levels",
+                "waters",
+                "dem_seams",
+                "dem_errors",
+            ),
+            3,
         ),
         Stage(
             "stretches",
@@ -226,4 +247,4 @@ def run(path, *, workers=None, strict=False, started=None, progress=None):
     write_geopackage(target, tables, settings.run.crs)
     currency = f"{inputs.costs.currency} of {inputs.costs.year}"
     energy = (float(np.squeeze(total.p90)), float(np.squeeze(total.p10)))
-    return Delivered(settings.run.name, currency, target, tables, *energy)
+    return Delivered(settings.run.name, currency, target, tables, *energy, results["least_heads"])

@@ -16,7 +16,7 @@ from sitefinder.streams.stations import without_repeats
 UNRESOLVED = "network_unresolved"
 
 
-def list_stream_doubts(settings, surface, network, placed, terrain, heads):
+def list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads):
     """Streams that the DEM cannot tell apart, that cross, or that are drawn over a ridge.
 
     Returns
@@ -30,7 +30,7 @@ def list_stream_doubts(settings, surface, network, placed, terrain, heads):
         list_shared_cells(terrain.cells.shared, placed.stations, network),
         list_close_streams(placed.segments, placed.stations, network, cell_m),
         list_crossings(network),
-        list_ridges(heads.raw_m, heads.profile_m, placed.stations, network, ridge_limit_m(settings, grid)),
+        list_ridges(heads.raw_m, heads.profile_m, placed.stations, network, ridge_limit_m(settings, inputs, grid)),
     ]
     return pd.concat(found, ignore_index=True)
 

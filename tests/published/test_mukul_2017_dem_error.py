@@ -5,8 +5,12 @@ heights: insights from the Indian Himalaya and peninsula," Sci. Rep., vol. 7, 41
 Abstract: 16 m LE90 is an RMSE of 9.73 m (read in a stored copy; title and authors' initials from memory).
 """
 
+import tomllib
+
 import pytest
 
+from sitefinder.config import DemSource
+from sitefinder.io.dem_error_files import read_dem_error
 from sitefinder.streams.profile_error import drop_standard_error, rmse_from_le90
 
 LE90_M = 16.0
@@ -18,6 +22,18 @@ RESOLVED_AT = 1.645
 def test_the_printed_le90_gives_the_printed_rmse():
     # Printed to a hundredth; the quotient is 9.7273.
     assert rmse_from_le90(LE90_M) == pytest.approx(RMSE_M, abs=0.005)
+
+
+def test_the_preset_has_the_printed_figures(repository):
+    path = repository / "config" / "dem-errors" / "global-radar-2000.toml"
+    dem = DemSource(path="dem.tif", vertical_unit="metre", vertical_datum="EGM96", error_preset=path.name)
+
+    error, lineage = read_dem_error(dem, path.parent)
+
+    assert tomllib.loads(path.read_text(encoding="utf-8"))["error_le90_m"] == LE90_M
+    assert error.rmse_m == pytest.approx(RMSE_M, abs=0.005)
+    assert error.is_surface
+    assert "41672" in lineage["source"]
 
 
 def test_a_drop_of_two_metres_is_not_resolved_where_errors_are_independent():

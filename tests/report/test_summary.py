@@ -13,6 +13,7 @@ def reaches(**changes):
         "verdict": ["open", "restricted", "excluded", "open"],
         "theoretical_kw": [40.0, 60.0, 900.0, 200.0],
         "not_offered_because": ["", "too little head", "", "too little head"],
+        "flags": ["", "seam", "", ""],
     }
     return pd.DataFrame(columns | changes)
 

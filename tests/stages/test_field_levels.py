@@ -120,7 +120,13 @@ def test_stretches_that_hold_a_measurement_have_its_head_and_are_flagged(results
         results["flows"],
     )
     marks = mark_stations(
-        results["settings"], results["inputs"], *parts, placed, results["waters"], results["dem_seams"]
+        results["settings"],
+        results["inputs"],
+        *parts,
+        placed,
+        results["waters"],
+        results["dem_seams"],
+        results["dem_errors"],
     )
 
     table = stretches.table
