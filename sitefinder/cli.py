@@ -112,6 +112,7 @@ def run(
             energy_p10_mwh=delivered.energy_p10_mwh,
             currency=delivered.currency,
             least_heads=delivered.least_heads,
+            counts_unresolved=delivered.counts_unresolved,
             files=[delivered.path],
         ),
         end="",

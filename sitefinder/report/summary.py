@@ -9,14 +9,14 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from sitefinder.schema import VERDICTS
+from sitefinder.schema import VERDICTS, has_flag
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 
 WIDTH = 100
 BEST_SITES = 5
 REASONS_SHOWN = 8
 PROBLEMS_SHOWN = 6
-SURFACE_FLAG = "dem_surface_model"
+UNRESOLVED_FLAG, SURFACE_FLAG = "head_unresolved", "dem_surface_model"
 CAUTION = (
     "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving water; "
     "local codes, permits and licensed practice decide."
@@ -24,7 +24,15 @@ CAUTION = (
 
 
 def summary_text(
-    title, tables, *, energy_p90_mwh=None, energy_p10_mwh=None, currency="", least_heads=None, files=()
+    title,
+    tables,
+    *,
+    energy_p90_mwh=None,
+    energy_p10_mwh=None,
+    currency="",
+    least_heads=None,
+    counts_unresolved=False,
+    files=(),
 ):
     """Reaches by verdict, potential, sites, and what is not offered and why.
 
@@ -41,6 +49,8 @@ def summary_text(
         Of the costs, for example "EUR of 2024".
     least_heads : DataFrame, optional
         The least head that the DEM resolves: ``length_m``, ``least_head_m``, ``least_head_worst_m``.
+    counts_unresolved : bool
+        Whether reaches whose head is not resolved count in the potential.
     files : iterable of path-like
         What was written.
 
@@ -55,7 +65,7 @@ def summary_text(
     parts = [
         f"{_plain(title)}: {_counted(len(reaches), 'reach', 'reaches')}, {_figure(length_km)} km of stream",
         _verdicts(reaches),
-        _potential(reaches),
+        _potential(reaches, counts_unresolved),
         "" if least_heads is None else _least_heads(least_heads),
         _surface_model(reaches),
         _chosen(sites, energy_p90_mwh, energy_p10_mwh),
@@ -81,12 +91,18 @@ def _verdicts(reaches):
 
 
 # What all reaches hold by head and mean flow, and what of it no rule bars.
-def _potential(reaches):
+def _potential(reaches, counts_unresolved):
     known = reaches["theoretical_kw"].notna()
     free = reaches["verdict"].isin(["open", "restricted"])
-    total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (known, known & free))
+    doubtful = known & has_flag(reaches["flags"], UNRESOLVED_FLAG) & (not counts_unresolved)
+    counted = known & ~doubtful
+    total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (counted, counted & free))
     unknown = len(reaches) - int(known.sum())
-    left_out = f"; {_counted(unknown, 'reach', 'reaches')} without a figure left out" if unknown else ""
+    left_out = "".join(
+        f"; {_counted(number, 'reach', 'reaches')} {which} left out"
+        for number, which in ((unknown, "without a figure"), (doubtful.sum(), "whose head is not resolved"))
+        if number
+    )
     return (
         f"Theoretical potential (gross head and mean flow, no machine): {_power(total)}, "
         f"{_power(open_part)} of it on open or restricted reaches{left_out}."
@@ -111,7 +127,7 @@ def _head(metres):
 
 # What is read from heights of trees and roofs.
 def _surface_model(reaches):
-    flagged = reaches["flags"].str.split("; ").map(lambda names: SURFACE_FLAG in names)
+    flagged = has_flag(reaches["flags"], SURFACE_FLAG)
     if not flagged.any():
         return ""
     return (

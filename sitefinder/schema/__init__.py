@@ -2,7 +2,7 @@
 
 from sitefinder.schema.columns import ACTIONS, EVIDENCE, LAYOUTS, VERDICTS, Column, Layer
 from sitefinder.schema.layers import LAYERS
-from sitefinder.schema.tables import check_table, columns_table, empty_table
+from sitefinder.schema.tables import check_table, columns_table, empty_table, has_flag
 
 __all__ = [
     "ACTIONS",
@@ -15,4 +15,5 @@ __all__ = [
     "check_table",
     "columns_table",
     "empty_table",
+    "has_flag",
 ]

@@ -241,7 +241,7 @@ DISTRICTS = Layer(
         amount("reach_length_km", "km", "length of stream inside, cut at the border"),
         amount("open_length_km", "km", "of it, length with the verdict open or restricted"),
         amount("excluded_length_km", "km", "of it, length with the verdict excluded"),
-        amount("theoretical_kw", "kW", "theoretical potential, shared by length at the border"),
+        amount("theoretical_kw", "kW", "theoretical potential of resolved heads, shared by length at the border"),
         count("sites", "number of ranked sites whose tailrace lies inside"),
         amount("power_kw", "kW", "rated electrical power of those sites"),
         amount("energy_mwh", "MWh/yr", "energy of those sites in a mean year"),

@@ -194,6 +194,27 @@ def _geometry_problems(shapes, table):
     return problems
 
 
+def has_flag(flags, name):
+    """Rows that carry a flag.
+
+    Parameters
+    ----------
+    flags : Series of str
+        Column ``flags`` of a delivered table: names, separated by "; ".
+    name : str
+
+    Returns
+    -------
+    ndarray of bool
+
+    Examples
+    --------
+    >>> has_flag(pd.Series(["seam; karst", "", "karst_covered"]), "karst").tolist()
+    [True, False, False]
+    """
+    return np.array([name in told.split("; ") for told in flags], dtype=bool)
+
+
 def empty_table(layer_name, crs=None):
     """A table of no rows that keeps a layer's contract.
 

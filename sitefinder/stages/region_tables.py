@@ -7,7 +7,7 @@ import shapely
 
 from sitefinder.power.energy import hydraulic_power_kw
 from sitefinder.power.uncertainty import intervals
-from sitefinder.schema import LAYERS
+from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, lengths_by_district
 from sitefinder.siting.rules import hits_by_reach
 from sitefinder.stages.choice import in_region
@@ -106,6 +106,8 @@ def make_structures(settings, placed, waters):
 def make_districts(settings, inputs, reaches, site_tables):
     """Totals of each district, and a last row for what lies outside all of them.
 
+    Reaches whose head is not resolved add no potential, unless the settings allow them.
+
     Empty where no district layer is given.
     """
     layer = LAYERS["districts"]
@@ -118,7 +120,10 @@ def make_districts(settings, inputs, reaches, site_tables):
     lengths = _district_lengths(inputs, reaches)
     lengths = lengths.merge(reaches.drop(columns=["district", "geometry"]), left_on="reach", right_index=True)
     share = lengths["length_m_x"] / lengths["length_m_y"]
-    lengths["power"] = lengths["theoretical_kw"] * share
+    counts = np.ones(len(lengths), dtype=bool)
+    if "unresolved" not in settings.ranking.allow:
+        counts = ~has_flag(lengths["flags"], "head_unresolved")
+    lengths["power"] = (lengths["theoretical_kw"] * share).where(counts, 0.0)
     open_ones = lengths["verdict"].isin(["open", "restricted"])
     sites = site_tables.sites
     rows = []

@@ -48,7 +48,8 @@ class Delivered(NamedTuple):
     """Where the results are, the tables in them, and the energy interval of all sites together [MWh].
 
     ``least_heads`` tells the least head that the DEM resolves, by length of stretch, see
-    `sitefinder.streams.least_head.least_heads`.
+    `sitefinder.streams.least_head.least_heads`; ``counts_unresolved`` whether the settings let heads count that it
+    does not.
     """
 
     title: str
@@ -58,6 +59,7 @@ class Delivered(NamedTuple):
     energy_p90_mwh: float
     energy_p10_mwh: float
     least_heads: pd.DataFrame
+    counts_unresolved: bool
 
 
 def make_tables(
@@ -247,4 +249,5 @@ def run(path, *, workers=None, strict=False, started=None, progress=None):
     write_geopackage(target, tables, settings.run.crs)
     currency = f"{inputs.costs.currency} of {inputs.costs.year}"
     energy = (float(np.squeeze(total.p90)), float(np.squeeze(total.p10)))
-    return Delivered(settings.run.name, currency, target, tables, *energy, results["least_heads"])
+    counts = "unresolved" in settings.ranking.allow
+    return Delivered(settings.run.name, currency, target, tables, *energy, results["least_heads"], counts)

@@ -101,6 +101,39 @@ def test_reaches_without_a_figure_are_counted():
     assert "960 kW, 60.0 kW of it on open or\nrestricted reaches; 2 reaches without a figure left out." in text
 
 
+def test_heads_that_are_not_resolved_do_not_count_unless_asked_for():
+    doubtful = reaches(flags=["head_unresolved", "seam; head_unresolved", "", "head_unresolved_not"])
+
+    text = summary(reaches=lambda: doubtful).replace("\n", " ")
+    allowed = summary(reaches=lambda: doubtful, counts_unresolved=True).replace("\n", " ")
+
+    # 900 kW of the excluded reach and 200 kW of an open one.
+    assert "1.10 MW, 200 kW of it on open or restricted reaches; 2 reaches whose head is not resolved" in text
+    assert "1.20 MW, 300 kW of it on open or restricted reaches. " in allowed
+
+
+def test_the_least_head_is_told_by_length_with_two_digits_and_a_centimetre():
+    least = pd.DataFrame(
+        {"length_m": [100.0, 1500.0], "least_head_m": [0.314, 12.34], "least_head_worst_m": [0.5, 22.6]}
+    )
+
+    text = " ".join(summary(least_heads=least).split())
+
+    assert (
+        "Least head that this DEM resolves (in brackets: on the worst tenth of the stream): "
+        "0.31 m over 100 m (0.50 m), 12.3 m over 1500 m (22.6 m)." in text
+    )
+    assert "Least head" not in summary(least_heads=least.head(0))
+    assert "Least head" not in summary()
+
+
+def test_a_surface_model_is_warned_about_with_the_reaches_on_it():
+    text = " ".join(summary(reaches=lambda: reaches(flags=["", "dem_surface_model", "", "karst"])).split())
+
+    assert "Warning: under 1 of 4 reaches the DEM is a surface model." in text
+    assert "surface model" not in summary()
+
+
 def test_only_the_best_five_are_listed():
     many = pd.concat([sites().head(1)] * 7, ignore_index=True).assign(rank=[7, 6, 5, 4, 3, 2, 1])
 
