@@ -17,7 +17,8 @@ ATTRIBUTES = {
     "drop_error_m": np.nan,
 }
 # Kinds at which nobody can take head as at a weir: a natural fall stays as it is, a crossing holds no water.
-NOT_BARRIERS = ("fall", "waterfall", "bridge", "culvert", "embankment", "ford")
+CROSSINGS = ("bridge", "culvert", "embankment", "ford")
+NOT_BARRIERS = ("fall", "waterfall", *CROSSINGS)
 # What a layer may write for a structure that nobody uses.
 NO_USE = ("", "none", "no", "unused", "disused", "abandoned", "unknown")
 # A surveyed drop without a stated error (common practice, no source).
@@ -78,6 +79,45 @@ def place_structures(frame, segments, snap_m):
         told = np.where(applies, np.where(told == "", text, told + "; " + text), told)
     table["note"] = told
     return table
+
+
+def known_breaks(structures, raw_m, segment_m, reach_m):
+    """Stations right above a known weir or fall, where the long profile breaks.
+
+    Parameters
+    ----------
+    structures : DataFrame
+        As placed by `place_structures`.
+    raw_m : ndarray of float64, shape (n,)
+        Raw elevation of each station [m], NaN where none is known.
+    segment_m : ndarray of float64, shape (n,)
+        Length of the segment that ends at each station [m]; 0 for the first station of a link.
+    reach_m : float
+        How far along the stream a structure may lie from where its drop shows [m]; a cell of the DEM.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    An elevation is that of a whole cell, so that the drop of a structure near a station may show in the segment
+    on the other side of it: of its own segment and those of the same link within reach, the one with the greatest
+    raw fall has the break, its own where the DEM tells of none. Crossings hold no water, and are none.
+    """
+    is_break = np.zeros(len(raw_m), dtype=bool)
+    fall_m = np.diff(raw_m, prepend=np.nan)
+    fall_m = np.where(np.isnan(fall_m), -np.inf, -fall_m)
+    holds = (structures["station"] >= 0) & ~structures["kind"].str.lower().isin(CROSSINGS)
+    for station, share_above in structures.loc[holds, ["station", "share_above"]].itertuples(index=False):
+        at, length_m = int(station), segment_m[int(station)]
+        near = [at]
+        if share_above * length_m < reach_m and segment_m[at - 1] > 0.0:
+            near.append(at - 1)
+        if (1.0 - share_above) * length_m < reach_m and at + 1 < len(raw_m) and segment_m[at + 1] > 0.0:
+            near.append(at + 1)
+        is_break[max(near, key=lambda segment: fall_m[segment]) - 1] = True
+    return is_break
 
 
 def uses_told(structures):

@@ -11,11 +11,12 @@ from sitefinder.errors import InputError
 from sitefinder.io.rasters import cells_at, run_grid, warp_once
 from sitefinder.io.shares import write_share
 from sitefinder.io.surface_edits import fill_holes, level_lakes
+from sitefinder.siting.structures import known_breaks, place_structures
 from sitefinder.stages.drainage import COVARIATE_STEPS, drain_tiles
 from sitefinder.streams.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.streams.channels import find_channels, owned_points
-from sitefinder.streams.profile import monotone_profile
-from sitefinder.streams.profile_error import simulate_profile_errors
+from sitefinder.streams.fit_error import simulate_fit_errors
+from sitefinder.streams.fitted_profile import LongProfile, fit_long_profile
 from sitefinder.streams.transects import transect_points
 from sitefinder.terrain.grid import Grid, tile_windows
 from sitefinder.terrain.stream_cells import StreamCells, stream_cells
@@ -23,6 +24,12 @@ from sitefinder.terrain.tiles import merge_tile_sums
 
 # Reach of a transect to each side, in cells of the DEM, where the settings state none.
 TRANSECT_CELLS = 2.5
+# Water that is level over so many cells was made level by the DEM's makers (own choice).
+FLAT_CELLS = 5
+# An elevation stands for a cell, and the mapped line wanders: error of the place along the stream, in cells. That
+# of a cell alone is 0.29 (1 / sqrt(12)). Own choice: on fresh regions (tests/benchmarks/fresh_regions.py) 3 to
+# 7 % of heads then lie beyond two standard errors.
+PLACE_CELLS = 1.0 / 3.0
 PERCENT = 100.0
 
 
@@ -49,11 +56,15 @@ class Ground(NamedTuple):
 
 
 class Profile(NamedTuple):
-    """Raw and conditioned elevation of each station [m], and simulated errors, shape (stations, draws) [m]."""
+    """Raw and conditioned elevation of each station [m], and simulated errors, shape (stations, draws) [m].
+
+    ``fitted`` tells of the fit: refused elevations, steps, level water, error of the elevations as used.
+    """
 
     raw_m: np.ndarray
     profile_m: np.ndarray
     errors_m: np.ndarray
+    fitted: LongProfile
 
 
 def warp_surface(settings, inputs, scratch):
@@ -179,20 +190,47 @@ def sum_catchments(settings, surface, network, placed, terrain):
     return pd.DataFrame(table)
 
 
-def fit_profile(settings, placed, channels):
+def fit_profile(settings, inputs, placed, channels, dem_errors):
     """The long profile from the DEM's own cells, and what its error may be."""
-    heads, dem = settings.heads, settings.inputs.dem
+    heads = settings.heads
     downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
     step_m = placed.stations["to_downstream_m"].to_numpy()
-    profile_m = monotone_profile(channels.raw_m, None, downstream, heads.quantile, step_m)
-    errors_m = simulate_profile_errors(
-        profile_m,
+    rmse_m, length_m = dem_errors.rmse_m, dem_errors.correlation_length_m
+    cell_m = _own_cell_m(inputs.dem, settings.run.crs)
+    place_m = PLACE_CELLS * cell_m
+    known_break = _known_breaks(settings, inputs, placed, channels, cell_m)
+    fitted = fit_long_profile(
+        channels.raw_m,
         downstream,
         step_m,
-        dem.error_rmse_m,
-        dem.error_correlation_length_m,
+        rmse_m,
+        length_m,
+        heads.quantile,
+        FLAT_CELLS * cell_m,
+        place_m,
+        known_break,
+    )
+    errors_m = simulate_fit_errors(
+        fitted,
+        ~np.isnan(channels.raw_m),
+        downstream,
+        step_m,
+        rmse_m,
+        length_m,
         heads.draws,
         settings.run.seed,
         heads.quantile,
+        place_m,
+        known_break,
     )
-    return Profile(channels.raw_m, profile_m, errors_m)
+    return Profile(channels.raw_m, fitted.profile_m, errors_m, fitted)
+
+
+# Stations right above the weirs and falls that the layer of structures tells of.
+def _known_breaks(settings, inputs, placed, channels, cell_m):
+    if "structures" not in inputs.layers:
+        return np.zeros(len(placed.stations), dtype=bool)
+    frame = inputs.layers["structures"].frame
+    structures = place_structures(frame, placed.segments, settings.stretches.structure_snap_m)
+    segment_m = placed.stations["segment_length_m"].to_numpy()
+    return known_breaks(structures, channels.raw_m, segment_m, cell_m)

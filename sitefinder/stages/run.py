@@ -151,7 +151,7 @@ STAGES = bound(
             1,
         ),
         Stage("catchments", sum_catchments, ("settings", "surface", "network", "placed", "terrain"), 1),
-        Stage("fitted", fit_profile, ("settings", "placed", "channels"), 1),
+        Stage("fitted", fit_profile, ("settings", "inputs", "placed", "channels", "dem_errors"), 2),
         Stage("field_levels", place_field_levels, ("settings", "inputs", "placed", "fitted"), 1),
         Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),

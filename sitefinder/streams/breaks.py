@@ -12,9 +12,26 @@ LEAST_STANDARD_ERRORS = 3.3
 LEAST_STEP_M = 0.3
 # The slope within the windows is known to half of itself (own choice).
 SLOPE_ERROR = 0.5
+# The step's own share in the slope is taken out of that error where windows are at most so long, in lengths of the
+# way that the slope is taken over; what is left is at least so much of the slope (own choices, by the bench).
+MOST_SHARE = 0.25
+LEAST_SLOPE_ERROR = 0.1
+# Stations to either side of a known structure within which a break that is found is taken for its own.
+NEAR_KNOWN = 2
 
 
-def find_breaks(elevation_m, usable, main, downstream, to_downstream_m, slope, rmse_m, correlation_length_m):
+def find_breaks(
+    elevation_m,
+    usable,
+    main,
+    downstream,
+    to_downstream_m,
+    slope,
+    slope_over_m,
+    rmse_m,
+    correlation_length_m,
+    known_break=None,
+):
     """Stations below which the profile breaks down, at once, to the next station.
 
     Parameters
@@ -29,10 +46,15 @@ def find_breaks(elevation_m, usable, main, downstream, to_downstream_m, slope, r
         Distance to the next station [m].
     slope : ndarray of float64, shape (n,)
         Slope about each station [m/m].
+    slope_over_m : ndarray of float64, shape (n,)
+        Length of the way that it is taken over [m].
     rmse_m : ndarray of float64, shape (n,)
         Error of the DEM [m].
-    correlation_length_m : float
+    correlation_length_m : float or ndarray of float64, shape (n,)
         Distance over which errors are alike [m].
+    known_break : ndarray of bool, shape (n,), optional
+        Stations right above a known structure: always breaks, and in place of any other within `NEAR_KNOWN`
+        stations.
 
     Returns
     -------
@@ -42,7 +64,9 @@ def find_breaks(elevation_m, usable, main, downstream, to_downstream_m, slope, r
     -----
     The means of the elevations above and below a gap differ by the slope and by the step. Divided by its standard
     error, which grows with the distance because of the slope and falls with the number of stations unless errors
-    are alike, it is greatest at the step; of several widths the one where the step stands out most counts.
+    are alike, it is greatest at the step; of several widths the one where the step stands out most counts. None is
+    found right below a confluence: a transect there is cut short where the other stream's ground begins, and may
+    read too high.
     """
     score, width = _step_scores(
         np.where(usable, elevation_m, 0.0),
@@ -51,18 +75,30 @@ def find_breaks(elevation_m, usable, main, downstream, to_downstream_m, slope, r
         downstream,
         to_downstream_m,
         slope,
+        slope_over_m,
         rmse_m,
-        correlation_length_m,
+        np.full(len(elevation_m), correlation_length_m, dtype=np.float64),
         np.array(WIDTHS),
     )
     is_peak = _peaks(score, width, main, downstream)
-    return _below_refused(is_peak, elevation_m, usable, downstream)
+    is_peak &= np.bincount(downstream[downstream >= 0], minlength=len(is_peak)) < 2
+    is_break = _below_refused(is_peak, elevation_m, usable, downstream)
+    return is_break if known_break is None else _giving_way(is_break, known_break, main, downstream)
 
 
 # The greatest ratio of step to standard error below each station, and the width of its windows [stations].
 @njit(cache=True)
 def _step_scores(
-    elevation_m, usable, main, downstream, to_downstream_m, slope, rmse_m, correlation_length_m, widths
+    elevation_m,
+    usable,
+    main,
+    downstream,
+    to_downstream_m,
+    slope,
+    slope_over_m,
+    rmse_m,
+    correlation_length_m,
+    widths,
 ):
     count = elevation_m.size
     score = np.zeros(count)
@@ -71,7 +107,8 @@ def _step_scores(
         gap_m = to_downstream_m[i]
         if downstream[i] < 0 or main[downstream[i]] != i or gap_m <= 0.0:
             continue
-        rho = np.exp(-gap_m / correlation_length_m) if correlation_length_m > 0.0 else 0.0
+        length_m = correlation_length_m[i]
+        rho = np.exp(-gap_m / length_m) if length_m > 0.0 else 0.0
         above, below = i, downstream[i]
         above_m = below_m = way_up_m = way_down_m = 0.0
         up_sum_m = down_sum_m = 0.0
@@ -103,7 +140,12 @@ def _step_scores(
             distance_m = gap_m + up_sum_m / up + down_sum_m / down
             step_m = above_m / up - below_m / down - slope[i] * distance_m
             variance = rmse_m[i] ** 2 * _variance_of_difference(rho, up, down)
-            variance += (SLOPE_ERROR * slope[i] * distance_m) ** 2
+            slope_error = SLOPE_ERROR * slope[i]
+            if distance_m < MOST_SHARE * slope_over_m[i]:
+                rest_m = slope_over_m[i] - distance_m
+                slope_error = SLOPE_ERROR * max(slope[i] * rest_m - step_m, 0.0) / slope_over_m[i]
+                slope_error = max(slope_error, LEAST_SLOPE_ERROR * slope[i])
+            variance += (slope_error * distance_m) ** 2
             if step_m >= LEAST_STEP_M and step_m > score[i] * np.sqrt(variance):
                 score[i] = step_m / np.sqrt(variance) if variance > 0.0 else np.inf
                 width[i] = station
@@ -163,3 +205,21 @@ def _below_refused(is_peak, elevation_m, usable, downstream):
             head, foot = foot, downstream[foot]
         is_break[head] = True
     return is_break
+
+
+# The known breaks, and of those found the ones that are not near any.
+@njit(cache=True)
+def _giving_way(is_break, known_break, main, downstream):
+    kept = is_break.copy()
+    for i in range(is_break.size):
+        if not known_break[i]:
+            continue
+        above, below = main[i], downstream[i]
+        for _ in range(NEAR_KNOWN):
+            if above >= 0:
+                kept[above] = False
+                above = main[above]
+            if below >= 0:
+                kept[below] = False
+                below = downstream[below]
+    return kept | known_break

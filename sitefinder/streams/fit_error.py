@@ -24,6 +24,7 @@ def simulate_fit_errors(
     seed,
     quantile=0.5,
     place_error_m=0.0,
+    known_break=None,
 ):
     """Errors of a fitted long profile in simulated surveys, each fitted as the profile itself was.
 
@@ -33,7 +34,7 @@ def simulate_fit_errors(
         From `sitefinder.streams.fitted_profile.fit_long_profile`.
     known : ndarray of bool, shape (n,)
         Stations with a raw elevation; refused ones are left out of the simulated surveys too.
-    downstream, to_downstream_m, rmse_m, correlation_length_m, quantile, place_error_m
+    downstream, to_downstream_m, rmse_m, correlation_length_m, quantile, place_error_m, known_break
         As in the fit.
     draws : int
         Number of simulated surveys.
@@ -61,6 +62,7 @@ def simulate_fit_errors(
             correlation_length_m,
             quantile,
             place_error_m=place_error_m,
+            known_break=known_break,
         ).profile_m
 
     errors_m = simulate_profile_errors(

@@ -7,6 +7,7 @@ from numba import njit
 
 from sitefinder.streams.breaks import find_breaks
 from sitefinder.streams.profile import monotone_profile
+from sitefinder.streams.profile_error import of_stations
 from sitefinder.streams.smoothing import mean_along, smoothed
 from sitefinder.streams.spikes import LEAST_STANDARD_ERRORS, find_spikes
 from sitefinder.streams.tree import main_upstream
@@ -33,6 +34,8 @@ NORMAL_MAD = 1.4826
 # Level water over so many stations was made level, unless so much of all stations is in steps of whole units.
 LEAST_FLAT_STATIONS = 5
 MOST_FLAT_SHARE = 0.5
+# Nearer than this, in correlation lengths, stations are taken to lie so far apart.
+LEAST_GAP = 1.0e-3
 
 
 class LongProfile(NamedTuple):
@@ -60,6 +63,7 @@ def fit_long_profile(
     quantile=0.5,
     least_flat_m=0.0,
     place_error_m=0.0,
+    known_break=None,
 ):
     """The long profile of a tree of streams.
 
@@ -73,14 +77,17 @@ def fit_long_profile(
         Distance to it [m].
     rmse_m : float or ndarray of float64, shape (n,)
         Error of the DEM as stated [m].
-    correlation_length_m : float
-        Distance over which its errors are alike [m].
+    correlation_length_m : float or ndarray of float64, shape (n,)
+        Distance over which its errors are alike [m]; 0 where they are independent.
     quantile : float
         Of the first fit, see `sitefinder.streams.profile.monotone_profile`.
     least_flat_m : float
         Length from which level water counts as made level [m]; a few cells of the DEM.
     place_error_m : float
         Error along the stream of the place that an elevation is read at [m]; times the slope it is one in height.
+    known_break : ndarray of bool, shape (n,), optional
+        True right above a known weir or fall: a break whatever the data show there. What would be found within
+        `breaks.NEAR_KNOWN` stations of it gives way to it.
 
     Returns
     -------
@@ -90,7 +97,7 @@ def fit_long_profile(
     Raises
     ------
     ValueError
-        As of `monotone_profile`.
+        As of `monotone_profile`; or if an error or correlation length is negative, or a length differs.
 
     Notes
     -----
@@ -110,35 +117,44 @@ def fit_long_profile(
     elevation_m = np.ascontiguousarray(elevation_m, dtype=np.float64)
     downstream = np.ascontiguousarray(downstream, dtype=np.int32)
     step_m = np.ascontiguousarray(to_downstream_m, dtype=np.float64)
-    stated_m = np.broadcast_to(np.asarray(rmse_m, dtype=np.float64), elevation_m.shape)
+    count = len(elevation_m)
+    stated_m = of_stations("rmse_m", rmse_m, count)
+    length_m = of_stations("correlation_length_m", correlation_length_m, count, endless=True)
+    known_break = np.zeros(count, dtype=bool) if known_break is None else np.asarray(known_break, dtype=bool)
+    if known_break.shape != (count,):
+        raise ValueError(f"known_break must have shape ({count},), found {known_break.shape}")
     # Refuses bad stations with its own words before anything else looks at them.
     monotone_profile(elevation_m, None, downstream, quantile, step_m)
 
     place, first = _places(downstream, step_m)
     level_m = _mean_known(elevation_m, place, len(first))
     below = np.where(downstream[first] >= 0, place[downstream[first]], -1).astype(np.int32)
-    away_m, error_m = step_m[first], stated_m[first]
+    away_m, own_error_m, length_m = step_m[first], stated_m[first], length_m[first]
+    known_break = np.bincount(place[known_break], minlength=len(first)) > 0
     main = main_upstream(below, away_m)
 
     known = ~np.isnan(level_m)
     fit_m = monotone_profile(level_m, None, below, quantile, away_m)
-    error_m = np.hypot(error_m, place_error_m * _slopes(fit_m, main, below, away_m))
     spread_m = NORMAL_MAD * _median_about(np.abs(level_m - fit_m), main, below)
-    error_m = np.where(spread_m > MORE_THAN_STATED * error_m, spread_m, error_m)
+    steep, _ = _slopes(fit_m, main, below, away_m, known_break)
+    error_m = _errors(own_error_m, place_error_m * steep, spread_m)
     usable = known
     for _ in range(2):
         usable = known & ~(level_m - fit_m > LEAST_STANDARD_ERRORS * error_m)
         fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
     off_fit = level_m != fit_m
-    length_m = float(correlation_length_m)
     for _ in range(2):
         usable = usable & ~(find_spikes(level_m, usable, main, below, away_m, error_m, length_m) & off_fit)
     fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
     # Pits last: beside a spike that is not yet refused, the water itself would look like one.
     usable = usable & ~(fit_m - level_m > LEAST_STANDARD_ERRORS * error_m)
     fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
-    slope = np.maximum(_slopes(fit_m, main, below, away_m), LEAST_SLOPE)
-    breaks = find_breaks(level_m, usable, main, below, away_m, slope, error_m, length_m)
+    slope, slope_over_m = _slopes(fit_m, main, below, away_m, np.zeros(len(first), dtype=bool))
+    slope = np.maximum(slope, LEAST_SLOPE)
+    breaks = find_breaks(level_m, usable, main, below, away_m, slope, slope_over_m, error_m, length_m, known_break)
+    # A step stands where it stands, and makes the place of an elevation matter no more.
+    steep, _ = _slopes(fit_m, main, below, away_m, breaks)
+    error_m = _errors(own_error_m, place_error_m * steep, spread_m)
 
     flat = _flat(level_m, below, main, away_m, least_flat_m)
     residual_m2 = np.where(usable, (level_m - fit_m) ** 2, 0.0)
@@ -149,13 +165,13 @@ def fit_long_profile(
     smooth_m = fit_m
     if not kept.all():
         least_m2 = np.maximum((LEAST_NOISE * error_m) ** 2, np.finfo(float).tiny)
-        white_m2 = np.maximum(noise_m2, least_m2) * _as_white(main, below, away_m, correlation_length_m)
+        white_m2 = np.maximum(noise_m2, least_m2) * _as_white(main, below, away_m, length_m)
         weight = np.where(usable, 1.0 / white_m2, 0.0)
         smooth_m = smoothed(level_m, weight, fit_m, main, below, away_m, breaks, slope**2 / SLOPE_CHANGES_OVER_M)
     smooth_m = np.where(known, smooth_m, np.nan)
     wanted_m = np.where(kept[place] & ~np.isnan(elevation_m), elevation_m, smooth_m[place])
     profile_m = monotone_profile(wanted_m, None, downstream, 0.5, step_m)
-    is_last = np.zeros(len(elevation_m), dtype=bool)
+    is_last = np.zeros(count, dtype=bool)
     is_last[first] = True
     return LongProfile(
         profile_m, (known & ~usable)[place], breaks[place] & is_last, flat[place], error_m[place].copy()
@@ -196,23 +212,34 @@ def _mean_known(elevation_m, place, count):
     return mean_m
 
 
-# Fall over the way about each station [m/m].
+# Error of the elevations [m]: the DEM's and that of the place, or the spread about the fit where it is much more.
+def _errors(stated_m, of_place_m, spread_m):
+    error_m = np.hypot(stated_m, of_place_m)
+    return np.where(spread_m > MORE_THAN_STATED * error_m, spread_m, error_m)
+
+
+# Fall over the way about each station [m/m], without the steps at breaks, and that way's length [m].
 @njit(cache=True)
-def _slopes(fit_m, main, downstream, step_m):
+def _slopes(fit_m, main, downstream, step_m, is_break):
     count = fit_m.size
-    slope = np.zeros(count)
+    slope, over_m = np.zeros(count), np.zeros(count)
     for i in range(count):
-        above, up_m = i, 0.0
+        above, up_m, stepped_m = i, 0.0, 0.0
         while main[above] >= 0 and up_m < SLOPE_OVER_M:
+            if is_break[main[above]]:
+                stepped_m += fit_m[main[above]] - fit_m[above]
             above = main[above]
             up_m += step_m[above]
         below, down_m = i, 0.0
         while downstream[below] >= 0 and down_m < SLOPE_OVER_M:
+            if is_break[below]:
+                stepped_m += fit_m[below] - fit_m[downstream[below]]
             down_m += step_m[below]
             below = downstream[below]
         if up_m + down_m > 0.0 and fit_m[above] > fit_m[below]:
-            slope[i] = (fit_m[above] - fit_m[below]) / (up_m + down_m)
-    return slope
+            slope[i] = (fit_m[above] - fit_m[below] - stepped_m) / (up_m + down_m)
+        over_m[i] = up_m + down_m
+    return slope, over_m
 
 
 # Median of the values about each station along its main stem; zero where there is none.
@@ -269,9 +296,9 @@ def _level_runs(level_m, downstream, main, step_m, least_flat_m):
 
 # Variance of white noise that has, at long waves, the power of a Markov chain of variance 1.
 def _as_white(main, downstream, step_m, correlation_length_m):
-    if correlation_length_m <= 0.0:
-        return np.ones(len(step_m))
     gap_m = np.where(downstream >= 0, step_m, 0.0)
     gap_m = np.where((gap_m <= 0.0) & (main >= 0), step_m[np.maximum(main, 0)], gap_m)
-    rho = np.exp(-np.maximum(gap_m, 1e-3 * correlation_length_m) / correlation_length_m)
+    alike = correlation_length_m > 0.0
+    length_m = np.where(alike, correlation_length_m, 1.0)
+    rho = np.where(alike, np.exp(-np.maximum(gap_m / length_m, LEAST_GAP)), 0.0)
     return (1.0 + rho) / (1.0 - rho)

@@ -42,9 +42,10 @@ def simulate_profile_errors(
         Distance from each station to the next downstream [m]; of no account at outlets.
     rmse_m : float or ndarray of float64, shape (n,)
         Root mean square error of the DEM at a station [m].
-    correlation_length_m : float
+    correlation_length_m : float or ndarray of float64, shape (n,)
         Distance along the stream [m] at which the correlation of the DEM's errors has fallen to 1/e. Zero
-        for independent errors (stations at the same place still share theirs).
+        for independent errors (stations at the same place still share theirs). Between two stations that differ
+        in it, half of the way counts with each.
     draws : int
         Number of simulated surveys.
     seed : int
@@ -95,8 +96,9 @@ def simulate_profile_errors(
     count = profile_m.size
     downstream = np.ascontiguousarray(downstream, dtype=np.int32)
     to_downstream_m = np.ascontiguousarray(to_downstream_m, dtype=np.float64)
-    rmse_m = np.asarray(rmse_m, dtype=np.float64)
-    _refuse_bad_noise(rmse_m, count, correlation_length_m, draws, seed, first_draw)
+    rmse_m = of_stations("rmse_m", rmse_m, count)
+    correlation_length_m = of_stations("correlation_length_m", correlation_length_m, count, endless=True)
+    _refuse_bad_draws(draws, seed, first_draw)
     # A fit that is not needed for its result, but refuses bad stations, weights and quantile with its own words.
     monotone_profile(profile_m, weight, downstream, quantile, to_downstream_m)
 
@@ -106,7 +108,7 @@ def simulate_profile_errors(
             return monotone_profile(surveyed_m, weight, downstream, quantile, to_downstream_m)
 
     correlation = _correlation_with_downstream(to_downstream_m, downstream, correlation_length_m)
-    alike = _correlation_with_downstream(to_downstream_m, downstream, ROUGH_OVER_M)
+    alike = _correlation_with_downstream(to_downstream_m, downstream, np.full(count, ROUGH_OVER_M))
     is_break = np.zeros(count, dtype=bool) if is_break is None else is_break
     errors_m = np.empty((count, draws), dtype=np.float32)
     for begin in range(0, draws, DRAWS_AT_ONCE):
@@ -126,13 +128,40 @@ def simulate_profile_errors(
     return errors_m
 
 
-def _refuse_bad_noise(rmse_m, count, correlation_length_m, draws, seed, first_draw):
-    if rmse_m.shape not in ((), (count,)):
-        raise ValueError(f"rmse_m must be one number or have shape ({count},), found {rmse_m.shape}")
-    if not (np.isfinite(rmse_m) & (rmse_m >= 0.0)).all():
-        raise ValueError("rmse_m must be finite and not negative at every station")
-    if not correlation_length_m >= 0.0:
-        raise ValueError(f"correlation_length_m must not be negative, found {correlation_length_m}")
+def of_stations(name, value, count, *, endless=False):
+    """One number, or one for each station, as an array of one for each.
+
+    Parameters
+    ----------
+    name : str
+        What it is called in a message.
+    value : float or ndarray of float64, shape (n,)
+    count : int
+        Number of stations.
+    endless : bool
+        Whether infinite values may be.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Not to be written to.
+
+    Raises
+    ------
+    ValueError
+        If the shape is another, or a value is negative, NaN or infinite.
+    """
+    value = np.asarray(value, dtype=np.float64)
+    if value.shape not in ((), (count,)):
+        raise ValueError(f"{name} must be one number or have shape ({count},), found {value.shape}")
+    is_bad = ~(value >= 0.0) | (np.isinf(value) & (not endless))
+    if is_bad.any():
+        rule = "must not be negative" if endless else "must be finite and not negative"
+        raise ValueError(f"{name} {rule}, found {value[is_bad][0]}")
+    return np.broadcast_to(value, (count,))
+
+
+def _refuse_bad_draws(draws, seed, first_draw):
     if draws < 1 or first_draw < 0:
         raise ValueError(f"draws must be at least 1 and first_draw 0, found {draws} and {first_draw}")
     if not 0 <= seed < 2**64:
@@ -142,10 +171,11 @@ def _refuse_bad_noise(rmse_m, count, correlation_length_m, draws, seed, first_dr
 # Correlation of each station's error with that of the next downstream; nought at outlets. Two stations at the
 # same place share their error even where the length is nought.
 def _correlation_with_downstream(to_downstream_m, downstream, correlation_length_m):
-    if correlation_length_m > 0.0:
-        correlation = np.exp(-to_downstream_m / correlation_length_m)
-    else:
-        correlation = (to_downstream_m == 0.0).astype(np.float64)
+    own, below = correlation_length_m, correlation_length_m[np.maximum(downstream, 0)]
+    is_alike = (own > 0.0) & (below > 0.0)
+    own, below = np.where(is_alike, own, 1.0), np.where(is_alike, below, 1.0)
+    way = 0.5 * (to_downstream_m / own) + 0.5 * (to_downstream_m / below)
+    correlation = np.where(is_alike, np.exp(-way), to_downstream_m == 0.0)
     return np.where(downstream >= 0, correlation, 0.0)
 
 

@@ -27,7 +27,7 @@ def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, 
         Distance to the next station [m].
     rmse_m : ndarray of float64, shape (n,)
         Error of the DEM [m].
-    correlation_length_m : float
+    correlation_length_m : float or ndarray of float64, shape (n,)
         Distance over which errors are alike [m].
 
     Returns
@@ -42,9 +42,8 @@ def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, 
     spike well below the DEM's error stands out too. Only upward: a channel does not run through the air, but may
     have deep pools.
     """
-    excess = _excess(
-        np.where(usable, elevation_m, 0.0), usable, main, downstream, to_downstream_m, float(correlation_length_m)
-    )
+    length_m = np.full(len(elevation_m), correlation_length_m, dtype=np.float64)
+    excess = _excess(np.where(usable, elevation_m, 0.0), usable, main, downstream, to_downstream_m, length_m)
     return excess > LEAST_STANDARD_ERRORS * MEDIAN_OVER_MEAN * rmse_m
 
 
@@ -70,7 +69,7 @@ def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_
             above = main[above]
         if up < LEAST_STATIONS:
             continue
-        error = _difference_from_mean(place_m, up, correlation_length_m)
+        error = _difference_from_mean(place_m, up, correlation_length_m[i])
         excess[i] = _over(elevation_m[i] - np.median(level_m[:up]), error)
         up = min(up, REACH_BOTH_SIDES)
         both, below, away_m = up, i, 0.0
@@ -83,7 +82,7 @@ def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_
                 level_m[both], place_m[both] = elevation_m[below], away_m
                 both += 1
         if both == 2 * up:
-            error = _difference_from_mean(place_m, both, correlation_length_m)
+            error = _difference_from_mean(place_m, both, correlation_length_m[i])
             excess[i] = max(excess[i], _over(elevation_m[i] - np.sort(level_m[:both])[up], error))
     return excess
 
