@@ -49,8 +49,8 @@ class DemSource(Source):
         validate_default=True,
         description="root mean square error of the elevations [m]; of the four, state exactly one",
     )
-    error_correlation_length_m: float = Field(
-        100.0, ge=0, description="distance over which elevation errors are alike [m]; a preset's goes before 100"
+    error_correlation_length_m: float | None = Field(
+        None, ge=0, description="distance over which elevation errors are alike [m]; absent: the preset's, or 100"
     )
     kind: Literal["terrain", "surface"] | None = Field(
         None, description="bare earth, or with trees and roofs; absent: the preset's, or terrain"

@@ -1,14 +1,13 @@
 """The stage that tells the DEM's error at each station, from one figure or from the footprints of its surveys."""
 
-import difflib
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from sitefinder.errors import InputError, all_of, listed
-from sitefinder.io.vectors import OWN_COLUMNS
 from sitefinder.stages.choice import in_region
+from sitefinder.stages.layer_columns import no_such_column, numbers_of
 from sitefinder.streams.dem_errors import OUTSIDE, TO_RMSE, footprints_at
 from sitefinder.streams.least_head import least_heads
 from sitefinder.streams.lines import REPAIR_COLUMNS
@@ -98,7 +97,9 @@ def footprint_table(source, frame):
         named["correlation_column"] = source.correlation_column
     for key, column in named.items():
         if column not in frame:
-            problems.append(_no_such_column(source, frame, key, column))
+            problems.append(
+                no_such_column("dem_footprints", source, frame, f"inputs.dem_footprints.{key}", column)
+            )
     found = {key: frame[column] for key, column in named.items() if column in frame}
 
     def column(key, values, wrong, expected):
@@ -108,7 +109,7 @@ def footprint_table(source, frame):
 
     table = {}
     if "error_column" in found:
-        error_m = _numbers(found["error_column"])
+        error_m = numbers_of(found["error_column"])
         table["rmse_m"] = column(
             "error_column",
             np.asarray(TO_RMSE[source.error_measure](error_m)),
@@ -117,7 +118,7 @@ def footprint_table(source, frame):
         )
     table["correlation_length_m"] = np.full(len(frame), np.nan)
     if "correlation_column" in found:
-        given, length_m = found["correlation_column"].notna().to_numpy(), _numbers(found["correlation_column"])
+        given, length_m = found["correlation_column"].notna().to_numpy(), numbers_of(found["correlation_column"])
         wrong = given & ~(np.isfinite(length_m) & (length_m >= 0))
         table["correlation_length_m"] = column(
             "correlation_column", length_m, wrong, "a length of 0 or more [m], or nothing"
@@ -192,10 +193,6 @@ def _told(frame, table, footprint, over, usual):
     return told
 
 
-def _numbers(column):
-    return pd.to_numeric(column, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
-
-
 # Dates as given, or from text or numbers of years; NaT where there is none.
 def _dates(column):
     if pd.api.types.is_datetime64_any_dtype(column):
@@ -206,18 +203,6 @@ def _dates(column):
     text = column.astype("string").str.strip()
     text = text.where(text.str.fullmatch(r"\d{4}(-\d{2}(-\d{2})?)?").fillna(False).astype(bool))
     return pd.to_datetime(text, format="ISO8601", errors="coerce")
-
-
-def _no_such_column(source, frame, key, column):
-    columns = [str(name) for name in frame.columns if name not in (*OWN_COLUMNS, frame.geometry.name)]
-    near = difflib.get_close_matches(column, columns, n=1)
-    return InputError.of(
-        f"the dem_footprints layer has no column {column}",
-        file=source.path,
-        expected=f"the column that inputs.dem_footprints.{key} names",
-        found=f"columns {listed(columns, shown=20)}",
-        fix=f"did you mean {near[0]}?" if near else f"correct inputs.dem_footprints.{key}",
-    )
 
 
 # A column that holds what it cannot hold, with every feature where it does.

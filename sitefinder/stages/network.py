@@ -1,16 +1,14 @@
 """The stage that turns stream lines into a network, with what the user's columns say of each line."""
 
-import difflib
-
 import numpy as np
 import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.rasters import cells_at
-from sitefinder.io.vectors import OWN_COLUMNS
 from sitefinder.io.whitebox_engine import derive_network
 from sitefinder.stages.dem_errors import greatest_rmse_m
+from sitefinder.stages.layer_columns import no_such_column, numbers_of
 from sitefinder.streams.directions import RIDGE_M
 from sitefinder.streams.network import build_network
 from sitefinder.streams.stations import place_stations
@@ -125,24 +123,14 @@ def stream_lines(settings, frame):
 def _is_there(frame, column, key, source, problems):
     if column is None or column in frame:
         return column is not None
-    columns = [str(name) for name in frame.columns if name not in (*OWN_COLUMNS, frame.geometry.name)]
-    near = difflib.get_close_matches(column, columns, n=1)
-    problems.append(
-        InputError.of(
-            f"the streams layer has no column {column}",
-            file=source.path,
-            expected=f"the column that {key} names",
-            found=f"columns {listed(columns, shown=20)}",
-            fix=f"did you mean {near[0]}?" if near else f"correct {key}",
-        )
-    )
+    problems.append(no_such_column("streams", source, frame, key, column))
     return False
 
 
 # A column as numbers; what is no number or out of range is a problem.
 def _numbers(frame, column, key, source, limits, problems):
     given = frame[column]
-    values = pd.to_numeric(given, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    values = numbers_of(given)
     wrong = (np.isnan(values) & given.notna().to_numpy()) | (values < limits[0]) | (values > limits[1])
     if wrong.any():
         least, most = limits

@@ -9,6 +9,8 @@ from pydantic import Field, field_validator
 from sitefinder.config import Section, one_error_stated
 from sitefinder.streams.profile_error import rmse_from_le90, rmse_from_le95
 
+# Where neither settings nor preset state one [m] (own choice).
+USUAL_CORRELATION_LENGTH_M = 100.0
 # From each measure of error to the root mean square error.
 TO_RMSE = {"rmse": np.asarray, "le90": rmse_from_le90, "le95": rmse_from_le95}
 OUTSIDE = -1
@@ -75,8 +77,8 @@ def stated_error(source, preset=None):
         if (value := getattr(holder, f"error_{measure}_m")) is not None
     )
     length_m, kind = source.error_correlation_length_m, source.kind
-    if preset is not None and "error_correlation_length_m" not in source.model_fields_set:
-        length_m = preset.error_correlation_length_m
+    if length_m is None:
+        length_m = USUAL_CORRELATION_LENGTH_M if preset is None else preset.error_correlation_length_m
     if kind is None:
         kind = "terrain" if preset is None else preset.kind
     return DemError(rmse_m, length_m, kind == "surface")
