@@ -132,6 +132,8 @@ def fit_long_profile(
     away_m, own_error_m, length_m = step_m[first], stated_m[first], length_m[first]
     known_break = np.bincount(place[known_break], minlength=len(first)) > 0
     main = main_upstream(below, away_m)
+    # What still lies at one place with the next is a source that drains to it over no way, and no stem.
+    main[away_m[main] == 0.0] = -1
 
     known = ~np.isnan(level_m)
     fit_m = monotone_profile(level_m, None, below, quantile, away_m)

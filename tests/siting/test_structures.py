@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, place_structures, uses_told
+from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, known_breaks, place_structures, uses_told
 
 # A stream along the x axis in two segments, and a second one 100 m north of it.
 SEGMENTS = pd.DataFrame(
@@ -159,3 +159,30 @@ def test_the_layer_is_not_altered():
     place_structures(frame, SEGMENTS, snap_m=60.0)
 
     assert frame.equals(before)
+
+
+# Stations 0 to 4 of one link, segments of 50 m; the DEM falls 2 m where a test says so.
+@pytest.mark.parametrize(
+    ("x_m", "falls_in", "above"),
+    [(75, 2, 1), (75, 3, 1), (96, 2, 1), (96, 3, 2), (54, 1, 0), (54, 3, 1), (4, 1, 0), (4, 2, 0)],
+)
+def test_a_known_break_is_where_the_dem_falls_within_a_cell_of_the_structure(x_m, falls_in, above):
+    lines = [shapely.LineString([(50 * k, 0), (50 * k + 50, 0)]) for k in range(4)]
+    segments = pd.DataFrame({"station": [1, 2, 3, 4], "geometry": lines})
+    raw_m = np.array([9.0, 8.9, 8.8, 8.7, 8.6]) - np.where(np.arange(5) >= falls_in, 2.0, 0.0)
+    placed = place_structures(structures([(x_m, 0)], kind=["weir"]), segments, snap_m=60.0)
+
+    found = known_breaks(placed, raw_m, np.array([0.0, 50.0, 50.0, 50.0, 50.0]), 10.0)
+
+    assert np.flatnonzero(found).tolist() == [above]
+
+
+def test_crossings_and_structures_far_from_any_stream_break_nothing_and_gaps_leave_the_break_where_it_stands():
+    placed = place_structures(
+        structures([(20, 0), (20, 0), (20, 999)], kind=["bridge", "Ford", "weir"]), SEGMENTS, snap_m=60.0
+    )
+    segment_m = np.array([0.0, 50.0, 50.0, 0.0, 0.0, 100.0])
+    assert not known_breaks(placed, np.zeros(6), segment_m, 10.0).any()
+
+    fall = place_structures(structures([(49, 0)], kind=["fall"]), SEGMENTS, snap_m=60.0)
+    assert np.flatnonzero(known_breaks(fall, np.full(6, np.nan), segment_m, 10.0)).tolist() == [0]

@@ -61,6 +61,22 @@ def test_head_error_of_an_unmoved_fit_is_that_of_two_correlated_end_points():
     assert head_se_m == pytest.approx(expected, rel=5 / math.sqrt(2 * draws))
 
 
+def test_where_correlation_lengths_meet_half_of_the_way_counts_with_each():
+    draws = 20_000
+    downstream, step_m = np.array([1, 2, 3, -1], dtype=np.int32), np.array([30.0, 40.0, 50.0, 0.0])
+    length_m = np.array([20.0, 20.0, 200.0, 200.0])
+    steep_m = [9e3, 6e3, 3e3, 0.0]
+
+    errors_m = simulate_profile_errors(steep_m, downstream, step_m, 1.0, length_m, draws, seed=5).astype(float)
+    apart_m = simulate_profile_errors(steep_m, downstream, step_m, 1.0, length_m * [1, 1, 0, 0], draws, seed=5)
+
+    # The ways over the lengths add up: 30/20, 20/20 + 20/200, 50/200.
+    wanted = np.exp(-np.array([1.5, 1.1, 0.25]))
+    found = (errors_m[:-1] * errors_m[1:]).mean(axis=1)
+    assert found == pytest.approx(wanted, abs=5 * math.sqrt(2.0 / draws))
+    assert abs(np.corrcoef(apart_m[1], apart_m[2])[0, 1]) < 5 / math.sqrt(draws)
+
+
 def test_no_correlation_length_gives_independent_errors_but_one_error_at_one_place():
     step_m = np.array([10.0, 0.0, 0.0])
     downstream = np.array([1, 2, -1], dtype=np.int32)
