@@ -1,4 +1,4 @@
-"""How long the long profile of a million stations takes, and the fit that heads are from, beside a running minimum.
+"""How long a million stations take: the long profile, the fit that heads are from, beside a running minimum.
 
 Run as ``python tests/benchmarks/profile_speed.py [stations]``.
 """
