@@ -73,7 +73,7 @@ def make_site_tables(
     told_of = zip(table["flags"], uses, strict=True)
     table["flags"] = ["; ".join(part for part in parts if part) for parts in told_of]
     own = table.iloc[: len(picked)].reset_index(drop=True)
-    own["site_id"] = without_repeats(own["tailrace_name"] + "/" + own["layout"])
+    own["site_id"] = site_ids(own["tailrace_name"], own["layout"])
     draws = _draws(settings, inputs, heads, flows, water_depths, own)
     energy = intervals(draws.energy_mwh) if len(own) else None
     own["energy_mwh_p90"] = energy.p90 if energy else []
@@ -88,6 +88,11 @@ def make_site_tables(
     options = _options(settings, inputs, flows, water_depths, order)
     curves = _curves(flows, order)
     return SiteTables(site_frame, stretch_frame, options, curves, draws, order["intake"].to_numpy(dtype=np.int64))
+
+
+def site_ids(tailrace_names, layouts):
+    """Ids of the chosen sites, in the order of the candidates: the place of the tailrace and the layout."""
+    return without_repeats([f"{name}/{layout}" for name, layout in zip(tailrace_names, layouts, strict=True)])
 
 
 # The chosen candidates and alternatives, each with its valuation, marks, place and flows.
