@@ -20,15 +20,15 @@ BEYOND = 2.0
 NORMAL_MAD = 1.4826
 
 
-def surveyed_heads(seeds, cells):
-    """Heads at steps and over each way, of one region for each seed."""
+def surveyed_heads(seeds, cells, more_surveys=0):
+    """Heads at steps and over each way, of a region for each seed, surveyed once and so many times more."""
     kinds = {"at steps": []} | {f"over {way_m:.0f} m": [] for way_m in WAYS_M}
     with tempfile.TemporaryDirectory() as folder:
         for seed in seeds:
-            found = survey(small_region(cells, seed), seed, Path(folder) / str(seed))
-            kinds["at steps"].append(heads_at_steps(found))
-            for way_m in WAYS_M:
-                kinds[f"over {way_m:.0f} m"].append(heads_over(found, way_m))
+            for found in survey(small_region(cells, seed), seed, Path(folder) / str(seed), more_surveys):
+                kinds["at steps"].append(heads_at_steps(found))
+                for way_m in WAYS_M:
+                    kinds[f"over {way_m:.0f} m"].append(heads_over(found, way_m))
     return kinds
 
 

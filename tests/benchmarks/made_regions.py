@@ -23,6 +23,8 @@ sys.path.remove(str(REPOSITORY / "sample-region"))
 # A region of few kilometres has small streams only, which fall steeply. At this share of the sample region's
 # steepness they fall as the sample's do, by 0.3 to 4 %.
 STEEPNESS_SHARE = 0.4
+# Further surveys of a region have seeds of their own.
+OTHER_NOISE = 1000
 # A station so near to a step may read the water above it or below it: where the step stands on the drawn line is
 # known to a few cells [m].
 NEAR_STEP_M = 30.0
@@ -110,15 +112,14 @@ def small_region(cells, seed):
         landscape.ERODIBILITY_PER_YEAR = whole
 
 
-def resurveyed(region, seed, noise_seed):
-    """The same region with another survey's noise."""
-    cells, lake = region.dem.shape[0], region.places.lake
-    change_m = make._dem_noise(cells, lake, noise_seed) - make._dem_noise(cells, lake, seed)
-    return region._replace(dem=(region.dem + change_m).astype(np.float32))
+def survey(region, seed, folder, more_surveys=0):
+    """Write a region to a folder, run the stages up to the fitted profile and look up the truth.
 
-
-def survey(region, seed, folder):
-    """Write a region to a folder, run the stages up to the fitted profile and look up the truth."""
+    Returns
+    -------
+    list of Survey
+        The region's own, and as many more as asked, each of another survey's noise on the same streams.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     make._write_raster(folder / "dem.tif", region.dem, region.transform, -9999.0, 3)
     make._write_layers(folder / "streams.gpkg", {"streams": region.mapped.streams.set_crs(make.EPSG)})
@@ -132,10 +133,18 @@ def survey(region, seed, folder):
     (folder / "equations.toml").write_text(EQUATIONS, encoding="utf-8")
     settings, inputs = check(folder / "settings.toml")
     given = dict(zip(GIVEN, (settings, inputs, folder, None), strict=True))
-    results = run_stages(_stages_up_to("fitted"), given)
-    stations = results["placed"].stations
-    true_m, clear, steps = _truth(region, seed, results["placed"])
-    return Survey(stations, true_m, clear, steps, results["channels"], results["fitted"])
+    stages = _stages_up_to("fitted")
+    results = run_stages(stages, given)
+    known = (results["placed"].stations, *_truth(region, seed, results["placed"]))
+    found = [Survey(*known, results["channels"], results["fitted"])]
+    cells, lake = region.dem.shape[0], region.places.lake
+    noise_m = make._dem_noise(cells, lake, seed)
+    for number in range(1, more_surveys + 1):
+        dem = region.dem - noise_m + make._dem_noise(cells, lake, seed * OTHER_NOISE + number)
+        make._write_raster(folder / "dem.tif", dem.astype(np.float32), region.transform, -9999.0, 3)
+        again = run_stages([stage for stage in stages if stage.name in ("channels", "fitted")], results)
+        found.append(Survey(*known, again["channels"], again["fitted"]))
+    return found
 
 
 # The stage and those that it needs.
