@@ -115,6 +115,9 @@ class HeadSettings(Section):
     resolved_standard_errors: float = Field(
         1.645, ge=0, description="a head of fewer standard errors is head_unresolved"
     )
+    shrink: bool = Field(
+        True, description="heads of candidates are shrunk towards what the region's profile makes likely"
+    )
 
 
 class FlagSettings(Section):

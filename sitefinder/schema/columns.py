@@ -65,8 +65,14 @@ VERDICT = text("verdict", "what the rules say, worst first: " + ", ".join(VERDIC
 REASONS = text("reasons", "names of all rules that hold, in the order of the settings")
 FLAGS = text("flags", "what is doubtful about this row's numbers")
 HEAD = (
-    amount("head_m", "m", "gross head: fall of the conditioned long profile, or the surveyed drop"),
+    amount("head_m", "m", "gross head: fall of the conditioned long profile, never shrunk"),
     amount("head_se_m", "m", "standard error of the gross head"),
+)
+SITE_HEAD = (
+    amount("head_m", "m", "gross head as used: the one found, shrunk towards what the region makes likely"),
+    amount("head_se_m", "m", "standard error of the gross head as used"),
+    amount("head_unshrunk_m", "m", "gross head as found: fall of the long profile, or the surveyed drop"),
+    amount("head_unshrunk_se_m", "m", "standard error of the gross head as found"),
 )
 ENERGY = amount("energy_mwh", "MWh/yr", "energy of a mean year at the terminals, availability included")
 POWER = amount("power_kw", "kW", "rated electrical power at the terminals")

@@ -178,7 +178,7 @@ STAGES = bound(
             "stretches",
             list_stretches,
             ("settings", "inputs", "placed", "channels", "heads", "waters", "catchments", "flows"),
-            2,
+            3,
         ),
         Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),

@@ -141,7 +141,10 @@ def _draws(settings, inputs, heads, flows, water_depths, own):
     for row in np.flatnonzero(own["structure_id"] != ""):
         stream = np.random.SeedSequence(settings.run.seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
         normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
-        errors[row] = normal * own["head_se_m"].iloc[row]
+        errors[row] = normal * own["head_unshrunk_se_m"].iloc[row]
+    # What is likely narrows the errors of the shrunk heads, and all sites still share the states of the profile.
+    used_m, found_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_se_m", "head_unshrunk_se_m"))
+    errors *= np.divide(used_m, found_m, out=np.ones(len(own)), where=found_m > 0)[:, None]
     held = intake_is_held(own["layout"], settings.tailwater)
     estimate = flows.estimate
     median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]

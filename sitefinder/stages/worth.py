@@ -11,7 +11,8 @@ from sitefinder.flows.fitting import fit_equations
 from sitefinder.flows.reserve import reserved_flow
 from sitefinder.power.valuation import value_stretches
 from sitefinder.siting.access import nearest_distance_m
-from sitefinder.siting.stretches import Stretches, find_stretches
+from sitefinder.siting.likely_heads import likely_heads, shrink_heads
+from sitefinder.siting.stretches import Stretches, find_stretches, subset
 
 LOW_FLOW_PERCENT = 95.0
 # What a stretch without a valuation holds.
@@ -46,15 +47,21 @@ def estimate_station_flows(settings, inputs, catchments):
 
 
 def list_stretches(settings, inputs, placed, channels, heads, waters, catchments, flows):
-    """Candidates within the limits of head, length and flow, with what depends on their place."""
+    """Candidates within the limits of head, length and flow, with what depends on their place.
+
+    Candidates are found by their measured heads, since whether a stretch or a weir fits the place is judged by
+    what the DEM shows there; the same goes for `head_unresolved`. What they are worth goes by the shrunk heads,
+    and so does the least head: a stretch that only luck brought over it is left out.
+    """
     structures = waters.structures
+    barred = waters.standing | waters.developed | waters.tidal
     barriers = structures[structures["is_barrier"].astype(bool)]
     rows = np.flatnonzero(structures["is_barrier"].astype(bool))
     stretches = find_stretches(
         placed.stations,
         heads.profile_m,
         heads.errors_m,
-        waters.standing | waters.developed | waters.tidal,
+        barred,
         pd.DataFrame(
             {
                 "station": barriers["station"].astype(np.int64),
@@ -66,6 +73,7 @@ def list_stretches(settings, inputs, placed, channels, heads, waters, catchments
         settings.stretches,
         channels.bank_height_m,
     )
+    stretches = _shrunk(settings, placed, heads, barred, barriers, stretches)
     table = stretches.table.copy()
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     if len(rows):
@@ -79,9 +87,33 @@ def list_stretches(settings, inputs, placed, channels, heads, waters, catchments
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
         table[name] = nearest_distance_m(x_m, y_m, frame)[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
-    table["head_unresolved"] = ~(table["head_m"] >= settings.heads.resolved_standard_errors * table["head_se_m"])
+    least_m = settings.heads.resolved_standard_errors * table["head_unshrunk_se_m"]
+    table["head_unresolved"] = ~(table["head_unshrunk_m"] >= least_m)
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]
     return Stretches(table, *stretches[1:])
+
+
+# Candidates with their shrunk heads, without those that fall below the least head by it.
+def _shrunk(settings, placed, heads, barred, barriers, stretches):
+    table = stretches.table
+    if not settings.heads.shrink:
+        told = {"head_unshrunk_m": table["head_m"], "head_unshrunk_se_m": table["head_se_m"]}
+        return stretches._replace(table=table.assign(**told))
+    stations = placed.stations
+    likely = likely_heads(
+        heads.profile_m,
+        heads.errors_m,
+        stations["downstream"].to_numpy().astype(np.int32),
+        stations["to_downstream_m"].to_numpy(),
+        stations["segment_length_m"].to_numpy(),
+        barred,
+        settings.stretches.longest_m,
+    )
+    surveyed = barriers["drop_m"].notna()
+    drop_m = barriers["drop_m"].where(surveyed, barriers["dem_drop_m"]).astype(float)
+    drop_se_m = barriers["drop_error_m"].where(surveyed, barriers["dem_drop_se_m"]).astype(float)
+    table = shrink_heads(table, likely, drop_m, drop_se_m)
+    return subset(stretches._replace(table=table), table["head_m"] >= settings.stretches.least_head_m)
 
 
 def value_all(settings, inputs, stretches, flows, water_depths):

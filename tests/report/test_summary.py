@@ -220,3 +220,24 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
     tables = {"sites": sites(), "reaches": reaches(), "repairs": pd.DataFrame({"problem": []})}
 
     assert "Repaired" not in summary_text("Alderdale", tables)
+
+
+@pytest.mark.parametrize(
+    ("unshrunk_m", "told"),
+    [
+        (
+            [1.5, 2.45],
+            "Heads of the sites, as found, are on average 0.10 m above what the region makes likely; the",
+        ),
+        (
+            [1.5, 2.05],
+            "Heads of the sites, as found, are on average 0.10 m below what the region makes likely; the",
+        ),
+        ([1.5, 2.25], "Heads of the sites are as found, not shrunk: those of lucky error are among them."),
+    ],
+)
+def test_how_far_the_heads_as_found_lie_from_the_likely_ones(unshrunk_m, told):
+    # Used are 1.5 and 2.25 m.
+    text = summary(sites=lambda: sites(head_unshrunk_m=unshrunk_m))
+
+    assert told in text
