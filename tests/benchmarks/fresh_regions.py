@@ -34,10 +34,9 @@ def surveyed_heads(seeds, cells, more_surveys=0):
 
 def figures(heads):
     """Share beyond two standard errors, median standard error, robust spread, RMSE and mean error [m]."""
-    ratio = np.abs(heads.off_m) / heads.se_m
     return {
         "heads": len(heads.off_m),
-        "beyond": np.mean(ratio > BEYOND),
+        "beyond": np.mean(np.abs(heads.off_m) > BEYOND * heads.se_m),
         "median_se_m": np.median(heads.se_m),
         "spread_m": NORMAL_MAD * np.median(np.abs(heads.off_m - np.median(heads.off_m))),
         "rmse_m": np.sqrt(np.mean(heads.off_m**2)),
