@@ -1,16 +1,14 @@
 """The settings of a run, and the check that names every problem at once."""
 
 from sitefinder.config.checking import checked
+from sitefinder.config.flows import FlowSettings, GaugeTable, ReserveRule
 from sitefinder.config.settings import (
     Action,
     FishSettings,
     FlagSettings,
-    FlowSettings,
-    GaugeTable,
     HeadSettings,
     NetworkSettings,
     RankingSettings,
-    ReserveRule,
     RuleSettings,
     RunSettings,
     Settings,
