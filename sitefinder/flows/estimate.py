@@ -12,7 +12,13 @@ from sitefinder.flows.equations import apply_equation
 LEAST_QUANTILES = 2
 # A curve scaled by more than this to meet the mean flow is flagged (own choice).
 MOST_SCALING = 1.5
-FLAGS = ("flow_missing", "flow_extrapolated", "curve_repaired", "curve_scaled")
+# The vocabulary of a station's flow flags, in the order in which they are told.
+FLAGS = (
+    "flow_missing",
+    "flow_extrapolated",
+    "curve_repaired",
+    "curve_scaled",
+)
 
 
 class FlowEstimate(NamedTuple):
@@ -34,6 +40,10 @@ class FlowEstimate(NamedTuple):
         By predictor column, where it lies out of the range of any equation.
     notes : list of str
         The same counted, for the report.
+    source : list of str
+        Where each station's flow comes from: ``equation``, or what later steps put in its place.
+    zero_share : ndarray of float64, shape (n,)
+        Share of time without flow; 0 where no equation tells it.
     """
 
     mean_m3s: np.ndarray
@@ -45,6 +55,36 @@ class FlowEstimate(NamedTuple):
     flags: list
     outside: dict
     notes: list
+    source: list
+    zero_share: np.ndarray
+
+
+def with_flags(estimate, name, mask):
+    """An estimate whose stations carry one more flag where the mask says so.
+
+    Parameters
+    ----------
+    estimate : FlowEstimate
+    name : str
+        Of `FLAGS`; flags stand in the order of that vocabulary.
+    mask : ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    FlowEstimate
+
+    Raises
+    ------
+    ValueError
+        If the name is not of the vocabulary.
+    """
+    if name not in FLAGS:
+        raise ValueError(f"flag {name!r} is not of the vocabulary: {', '.join(FLAGS)}")
+    flags = [
+        tuple(sorted({*told, name}, key=FLAGS.index)) if holds else told
+        for told, holds in zip(estimate.flags, mask, strict=True)
+    ]
+    return estimate._replace(flags=flags)
 
 
 def estimate_flows(predictors, equations):
@@ -98,6 +138,8 @@ def estimate_flows(predictors, equations):
         flags=_flag_names(marks),
         outside=outside,
         notes=_notes(marks, outside, percent, others),
+        source=["equation"] * len(predictors),
+        zero_share=np.zeros(len(predictors)),
     )
 
 

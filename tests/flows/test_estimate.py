@@ -7,7 +7,7 @@ from scipy import stats
 
 from sitefinder.errors import InputError
 from sitefinder.flows.equations import Equation, apply_equation
-from sitefinder.flows.estimate import estimate_flows
+from sitefinder.flows.estimate import estimate_flows, with_flags
 
 PERCENT = (5, 20, 50, 80, 95)
 
@@ -145,3 +145,24 @@ def test_a_station_has_the_same_flow_in_any_company():
 
     assert (together.curve_m3s[20] == alone.curve_m3s[0]).all()
     assert together.mean_m3s[20] == alone.mean_m3s[0]
+
+
+def test_a_flag_is_added_in_the_order_of_the_vocabulary_and_once():
+    flows = estimate_flows(pd.DataFrame({"area_km2": [0.5, 10.0]}), lognormal_region(mean=40.0))
+
+    flagged = with_flags(with_flags(flows, "curve_repaired", [True, True]), "curve_repaired", [True, False])
+
+    assert flagged.flags == [
+        ("flow_extrapolated", "curve_repaired", "curve_scaled"),
+        ("curve_repaired", "curve_scaled"),
+    ]
+    assert flows.flags == [("flow_extrapolated", "curve_scaled"), ("curve_scaled",)]
+    with pytest.raises(ValueError, match="flag 'curve_mended' is not of the vocabulary"):
+        with_flags(flows, "curve_mended", [True, True])
+
+
+def test_every_flow_says_that_it_comes_from_an_equation():
+    flows = estimate_flows(pd.DataFrame({"area_km2": [2.0, 10.0]}), lognormal_region())
+
+    assert flows.source == ["equation", "equation"]
+    assert flows.zero_share.tolist() == [0.0, 0.0]
