@@ -4,6 +4,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
+from sitefinder.config.gauging import DailyRecords, NearGauges, SpotSettings
 from sitefinder.config.sources import Section
 from sitefinder.config.worth import Share
 
@@ -33,7 +34,20 @@ class GaugeTable(Section):
     id_column: str = Field("gauge_id", description="column with the gauge's id")
     predictors: list[str] = Field(min_length=1, description="columns to regress on, log-log")
     record_years_column: str | None = Field(None, description="years of record, as weights")
+    x_column: str | None = Field(None, description="column with the gauge's easting or longitude")
+    y_column: str | None = Field(None, description="column with the gauge's northing or latitude")
+    crs: str | None = Field(None, description="coordinate system of those columns")
+    daily: DailyRecords | None = Field(
+        None, description="daily records to make the statistics from; absent: the table holds the statistics"
+    )
     source: str = Field(description="where the table comes from")
+
+    @model_validator(mode="after")
+    def _place_whole(self):
+        named = [value is not None for value in (self.x_column, self.y_column, self.crs)]
+        if any(named) and not all(named):
+            raise ValueError("x_column, y_column and crs belong together")
+        return self
 
 
 class FlowSettings(Section):
@@ -41,6 +55,10 @@ class FlowSettings(Section):
 
     equations: list[str] = Field(default_factory=list, description="equation files, relative to the settings file")
     gauges: GaugeTable | None = Field(None, description="gauges to fit equations from, instead of equation files")
+    near_gauges: NearGauges | None = Field(
+        None, description="carry gauges along their streams; the table must exist for that, empty for its defaults"
+    )
+    spot_gaugings: SpotSettings = Field(SpotSettings(), description="how inputs.spot_gaugings are used")
     reserve: list[ReserveRule] = Field(min_length=1, description="rules of the reserved flow")
 
     @model_validator(mode="after")
