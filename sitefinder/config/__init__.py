@@ -1,7 +1,13 @@
 """The settings of a run, and the check that names every problem at once."""
 
 from sitefinder.config.checking import checked
-from sitefinder.config.flows import FlowSettings, GaugeTable, ReserveRule
+from sitefinder.config.flows import FlowSettings, GaugeTable
+from sitefinder.config.reserve import (
+    PassageSettings,
+    ReservePreset,
+    ReserveRule,
+    ReserveSetting,
+)
 from sitefinder.config.settings import (
     Action,
     FishSettings,
@@ -51,9 +57,12 @@ __all__ = [
     "LayerSource",
     "Layout",
     "NetworkSettings",
+    "PassageSettings",
     "PlantSource",
     "RankingSettings",
+    "ReservePreset",
     "ReserveRule",
+    "ReserveSetting",
     "RuleSettings",
     "RunSettings",
     "Section",

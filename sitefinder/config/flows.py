@@ -1,30 +1,10 @@
 """Settings of where flows come from and of what must stay in the stream."""
 
-from typing import Literal
-
 from pydantic import Field, model_validator
 
 from sitefinder.config.gauging import DailyRecords, NearGauges, SpotSettings
+from sitefinder.config.reserve import Month, PassageSettings, ReserveSetting
 from sitefinder.config.sources import Section
-from sitefinder.config.worth import Share
-
-
-class ReserveRule(Section):
-    """One rule for the flow that stays in the stream; of several, the greatest holds."""
-
-    kind: Literal["share_of_mean", "exceedance_flow", "share_of_flow"] = Field(
-        description="share of the mean flow, the flow exceeded so often, or share of the flow of the moment"
-    )
-    share: Share | None = Field(None, description="share of the mean flow, or of the flow of the moment")
-    exceedance_percent: float | None = Field(None, gt=0, lt=100, description="the flow exceeded so often [%]")
-    source: str = Field("the user's choice; local law decides", description="where the rule comes from")
-
-    @model_validator(mode="after")
-    def _has_its_number(self):
-        needed = "exceedance_percent" if self.kind == "exceedance_flow" else "share"
-        if getattr(self, needed) is None:
-            raise ValueError(f"a rule of kind {self.kind} needs {needed}")
-        return self
 
 
 class GaugeTable(Section):
@@ -59,7 +39,13 @@ class FlowSettings(Section):
         None, description="carry gauges along their streams; the table must exist for that, empty for its defaults"
     )
     spot_gaugings: SpotSettings = Field(SpotSettings(), description="how inputs.spot_gaugings are used")
-    reserve: list[ReserveRule] = Field(min_length=1, description="rules of the reserved flow")
+    reserve: list[ReserveSetting] = Field(
+        min_length=1, description="rules of the reserved flow, at any moment the greatest; local law decides"
+    )
+    closed_months: list[Month] = Field(
+        [], description="months, 1 to 12, in which nothing may be taken, for the migration of fish"
+    )
+    passage: PassageSettings = Field(PassageSettings(), description="fish passes, and what goes over a crest")
 
     @model_validator(mode="after")
     def _has_one_way(self):

@@ -18,6 +18,10 @@ FLAGS = (
     "flow_extrapolated",
     "curve_repaired",
     "curve_scaled",
+    "months_missing",
+    "months_scaled",
+    "flow_altered",
+    "flow_exhausted",
 )
 
 
