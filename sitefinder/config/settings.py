@@ -130,6 +130,15 @@ class FlagSettings(Section):
     covered_percent: float = Field(
         95.0, ge=0, le=100, description="covariate_partial where a raster covers less of the catchment [%]"
     )
+    karst_log_sd: float = Field(
+        0.3,
+        ge=0,
+        description="further error of the mean flow where it is karst, as a standard deviation of natural logs "
+        "(common practice, no source)",
+    )
+    altered_percent: float = Field(
+        1.0, ge=0, le=100, description="flow_altered where so much of the mean flow is taken or brought [%]"
+    )
 
 
 class StretchSettings(Section):

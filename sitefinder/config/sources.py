@@ -130,6 +130,9 @@ class Inputs(Section):
     regulated: LayerSource | None = Field(
         None, description="dams that store water, as points, or the stretches or reservoirs that they rule"
     )
+    abstractions: LayerSource | None = Field(
+        None, description="points where water is taken from a stream or brought to it; README tells the columns"
+    )
     covariates: dict[str, CovariateSource] = Field(
         default_factory=dict,
         description="rasters by the name that flow equations use, for example precipitation_mm",

@@ -122,8 +122,10 @@ def month_statistics(predictors, equations, apply):
     Returns
     -------
     list of MonthStatistics
-        January first.
+        January first; empty without equations.
     """
+    if not equations:
+        return []
     by_name = {}
     for item in equations:
         by_name.setdefault(month_of(item.statistic), []).append(item)

@@ -8,8 +8,10 @@ from pyproj.exceptions import CRSError
 
 from sitefinder.config import RuleSettings
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
+from sitefinder.flows.altered import alterations_of
 from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
+from sitefinder.flows.seasons import month_statistics, split_by_month
 from sitefinder.io.flow_files import read_equations, read_gauges
 from sitefinder.io.level_files import read_field_levels, read_ratings
 from sitefinder.io.map_scale import checked_scale
@@ -17,9 +19,11 @@ from sitefinder.io.outputs import writable_folder
 from sitefinder.io.power_files import read_costs, read_machines
 from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
+from sitefinder.io.reserve_files import read_reserve
 from sitefinder.io.vectors import read_layer, refuse_distant
 from sitefinder.siting.rules import matching
 from sitefinder.stages.network import stream_lines
+from sitefinder.stages.people import ABSTRACTIONS, flow_of, refuse_unfit_months
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
 # Kind of geometry that each layer must hold.
@@ -33,6 +37,7 @@ LAYERS = {
     "karst": "any",
     "tidal": "any",
     "regulated": "any",
+    "abstractions": "point",
     "roads": "line",
     "power_lines": "line",
     "settlements": "any",
@@ -43,7 +48,8 @@ class RunInputs(NamedTuple):
     """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
-    Either ``equations`` or ``gauges`` is None; ``field_levels`` and ``ratings`` are where the settings name none.
+    ``reserve`` holds the rules of the reserved flow, those of presets in their place. Either ``equations`` or
+    ``gauges`` is None; ``field_levels`` and ``ratings`` are where the settings name none.
     """
 
     dem: object
@@ -59,6 +65,7 @@ class RunInputs(NamedTuple):
     repairs: pd.DataFrame
     field_levels: pd.DataFrame | None = None
     ratings: pd.DataFrame | None = None
+    reserve: list | None = None
 
 
 def read_inputs(settings, folder):
@@ -126,8 +133,11 @@ def read_inputs(settings, folder):
     flows = settings.flows
     equations = [tried(read_equations, folder / path) for path in flows.equations]
     gauges = None if flows.gauges is None else tried(read_gauges, folder / flows.gauges.path, flows.gauges)
+    reserve = tried(read_reserve, flows.reserve, folder)
+    if layers.get(ABSTRACTIONS) is not None:
+        tried(alterations_of, layers[ABSTRACTIONS].frame, ABSTRACTIONS)
     if None not in equations and (gauges is not None or flows.gauges is None):
-        tried(refuse_unfit_flows, settings, equations, gauges)
+        tried(refuse_unfit_flows, settings, equations, gauges, reserve or [])
     machines = tried(read_machines, [folder / path for path in settings.energy.machines])
     costs = tried(read_costs, folder / settings.costs.file)
     if problems:
@@ -149,17 +159,19 @@ def read_inputs(settings, folder):
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
         None if field_levels is None else field_levels.frame,
         None if ratings is None else ratings.frame,
+        reserve=reserve,
     )
 
 
-def refuse_unfit_flows(settings, equations, gauges):
+def refuse_unfit_flows(settings, equations, gauges, reserve=()):
     """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
 
-    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before.
+    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Reserve
+    rules that go by the month are refused where no equation does.
 
     Raises
     ------
-    InputError
+    ConfigError, InputError
     """
     predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
     if gauges is None:
@@ -170,7 +182,9 @@ def refuse_unfit_flows(settings, equations, gauges):
             fit.equation
             for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
         ]
-    estimate_flows(pd.DataFrame({name: [1.0] for name in predictors}), used)
+    one = pd.DataFrame({name: [1.0] for name in predictors})
+    estimate_flows(one, refuse_unfit_months(settings, used, reserve))
+    month_statistics(one, split_by_month(used)[1], flow_of)
 
 
 def check_run_crs(crs):

@@ -104,7 +104,7 @@ def make_tables(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
     repairs = make_repairs(
-        input=[inputs.repairs, waters.repairs],
+        input=[inputs.repairs, waters.repairs, flows.repairs],
         field=[field_levels.repairs],
         network=[network.repairs, list_stream_doubts(settings, surface, network, placed, terrain, heads)],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
@@ -142,7 +142,7 @@ STAGES = bound(
         Stage("fitted", fit_profile, ("settings", "placed", "channels"), 1),
         Stage("field_levels", place_field_levels, ("settings", "inputs", "placed", "fitted"), 1),
         Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
-        Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
+        Stage("flows", estimate_station_flows, ("settings", "inputs", "placed", "catchments"), 1),
         Stage("water_depths", find_water_depths, ("settings", "flows", "field_levels"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
         Stage(
