@@ -4,8 +4,8 @@ R. M. Vogel, I. Wilson, C. Daly, "Regional regression models of annual streamflo
 Drain. Eng., vol. 125, no. 3, pp. 148-157, 1999. The form, Q = exp(a) A^b P^c T^d in m³/s, km², mm a year and
 degrees Fahrenheit × 10, and the coefficients are from memory, those of region 1 to a middling degree, the others
 less. So this is a test of plausibility, and of units, not of digits. Area, precipitation and observed flow of the
-gauges: N. Addor et al., Hydrol. Earth Syst. Sci., vol. 21, pp. 5293-5313, 2017; temperature: derived from its daily
-forcing; ratios: derived.
+gauges: N. Addor et al., Hydrol. Earth Syst. Sci., vol. 21, pp. 5293-5313, 2017; temperature: derived from its
+daily forcing; ratios: derived.
 """
 
 import math
