@@ -1,6 +1,7 @@
 """The settings of a run, and the check that names every problem at once."""
 
 from sitefinder.config.checking import checked
+from sitefinder.config.fitting import FitSettings, check_fit_settings
 from sitefinder.config.flows import FlowSettings, GaugeTable
 from sitefinder.config.reserve import (
     PassageSettings,
@@ -25,6 +26,7 @@ from sitefinder.config.settings import (
 from sitefinder.config.sources import (
     CovariateSource,
     DemSource,
+    FlowRegionSource,
     Inputs,
     LayerSource,
     PlantSource,
@@ -49,7 +51,9 @@ __all__ = [
     "DemSource",
     "EnergySettings",
     "FishSettings",
+    "FitSettings",
     "FlagSettings",
+    "FlowRegionSource",
     "FlowSettings",
     "GaugeTable",
     "HeadSettings",
@@ -75,6 +79,7 @@ __all__ = [
     "TailwaterSettings",
     "TerrainSettings",
     "UncertaintySettings",
+    "check_fit_settings",
     "check_settings",
     "checked",
 ]

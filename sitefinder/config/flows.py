@@ -1,5 +1,7 @@
 """Settings of where flows come from and of what must stay in the stream."""
 
+from typing import Literal
+
 from pydantic import Field, model_validator
 
 from sitefinder.config.gauging import DailyRecords, NearGauges, SpotSettings
@@ -12,6 +14,10 @@ class GaugeTable(Section):
 
     path: str = Field(description="CSV with a row a gauge, relative to the settings file")
     id_column: str = Field("gauge_id", description="column with the gauge's id")
+    columns: dict[str, str] = Field(
+        default_factory=dict,
+        description='columns that the table calls otherwise, by the name they need: area_km2 = "DRAINAGE"',
+    )
     predictors: list[str] = Field(min_length=1, description="columns to regress on, log-log")
     record_years_column: str | None = Field(None, description="years of record, as weights")
     x_column: str | None = Field(None, description="column with the gauge's easting or longitude")
@@ -35,6 +41,11 @@ class FlowSettings(Section):
 
     equations: list[str] = Field(default_factory=list, description="equation files, relative to the settings file")
     gauges: GaugeTable | None = Field(None, description="gauges to fit equations from, instead of equation files")
+    region_weights: Literal["renormalised", "as_given"] = Field(
+        "renormalised",
+        description="shares of a catchment in inputs.flow_regions that do not add up to 1: divided by their sum, "
+        "or taken as they are, so that uncovered ground yields nothing",
+    )
     near_gauges: NearGauges | None = Field(
         None, description="carry gauges along their streams; the table must exist for that, empty for its defaults"
     )

@@ -5,6 +5,7 @@ from typing import Literal
 from pydantic import Field, field_validator, model_validator
 
 from sitefinder.config.checking import checked
+from sitefinder.config.fitting import FitSettings
 from sitefinder.config.flows import FlowSettings
 from sitefinder.config.sources import Inputs, LayerSource, Section
 from sitefinder.config.worth import (
@@ -233,6 +234,7 @@ class Settings(Section):
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()
+    fit: FitSettings | None = None
 
     @model_validator(mode="after")
     def _columns_have_their_layer(self):

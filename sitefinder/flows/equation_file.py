@@ -121,6 +121,12 @@ class Equation(EquationPart):
     greatest_leverage: float | None = Field(
         None, gt=0, description="greatest leverage among the gauges; absent: 3 k / n is the limit"
     )
+    interval_widening: float = Field(
+        1.0,
+        ge=1,
+        description="factor on the width in logs of the interval, where gauges unseen asked for it",
+    )
+    interval_widening_reason: Text | None = Field(None, description="what was found at those gauges")
     source: Text = Field(description="author, year, title")
     table: Text = Field(description="table or equation number in the source")
     region: Text | None = Field(None, description="code or name of the region where the equation holds")
@@ -166,6 +172,8 @@ class Equation(EquationPart):
     def _is_whole(self):
         size = self.coefficients
         problems = _predictor_problems(self) + _form_problems(self)
+        if (self.interval_widening > 1) != (self.interval_widening_reason is not None):
+            problems.append("an interval_widening above 1 and interval_widening_reason belong together")
         if self.gauges <= size:
             problems.append(f"{self.gauges} gauges leave no degree of freedom for {size} coefficients")
         if self.covariance is not None and not _is_covariance(self.covariance, size):

@@ -54,7 +54,8 @@ class Applied(NamedTuple):
     ``sqrt(low_m3s * high_m3s)``. ``outside`` holds, for each predictor's column, where it lies out of the
     equation's range; ``leverage`` is NaN without a covariance, and ``beyond_leverage`` is true where it is above
     the limit. ``missing`` is true where a predictor is absent or has no logarithm, and flow is NaN; ``negative``
-    where an untransformed equation fell below nothing, and flow is 0.
+    where an untransformed equation fell below nothing, and flow is 0; ``widened`` where the equation widens its
+    interval.
     """
 
     flow_m3s: np.ndarray
@@ -66,6 +67,7 @@ class Applied(NamedTuple):
     leverage: np.ndarray
     beyond_leverage: np.ndarray
     negative: np.ndarray
+    widened: np.ndarray
 
 
 class Probability(NamedTuple):
@@ -112,6 +114,9 @@ def apply_equation(equation, predictors):
     standard error: with ordinary least squares that is the diagonal of the hat matrix. Its limit is the greatest
     leverage of the gauges where the file states it, else 3 k / n.
 
+    Where the file widens the interval, because it held too few gauges unseen (`sitefinder fit-flows`), *S* is
+    multiplied by ``interval_widening``.
+
     References
     ----------
     .. [1] G. D. Tasker and N. E. Driver, "Nationwide regression models for predicting urban runoff water quality
@@ -132,6 +137,7 @@ def apply_equation(equation, predictors):
         log_sd = to_ln * spread
     else:
         median_log, negative, log_sd = _untransformed(equation, design, spread)
+    log_sd = log_sd * equation.interval_widening
     half_width = _t_factor(equation) * log_sd
     leverage = _leverage(equation, design)
     return Applied(
@@ -144,6 +150,7 @@ def apply_equation(equation, predictors):
         leverage=leverage,
         beyond_leverage=leverage > leverage_limit(equation),
         negative=negative,
+        widened=np.full(len(predictors), equation.interval_widening > 1),
     )
 
 

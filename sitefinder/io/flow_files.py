@@ -36,7 +36,7 @@ def read_equations(path):
     return check_equations(read_toml(path, "equation"), str(path))
 
 
-def read_gauges(path, table):
+def read_gauges(path, table, numbers_too=(), texts_too=()):
     """A gauge table, checked, with the gauges' ids as index.
 
     Parameters
@@ -45,6 +45,8 @@ def read_gauges(path, table):
         CSV with a header; empty cells are missing values.
     table : GaugeTable
         The settings that name its columns.
+    numbers_too, texts_too : sequence of str
+        Further columns that are wanted, as numbers and as text.
 
     Returns
     -------
@@ -60,14 +62,14 @@ def read_gauges(path, table):
         Naming all that is wrong: missing columns, cells that are no numbers, ids that are empty or stand twice,
         negative values, low flows above high ones. Row 2 is the first below the header.
     """
-    text = read_text_table(path, "gauge table", "flows.gauges.path")
+    text, problems = _renamed(read_text_table(path, "gauge table", "flows.gauges.path"), table.columns)
     flows = [] if table.daily else [column for column in text.columns if statistic_of(column)]
     places = [] if table.x_column is None else [table.x_column, table.y_column]
-    wanted = [*table.predictors, *places]
+    wanted = [*table.predictors, *places, *numbers_too]
     if table.record_years_column and not (table.daily and table.record_years_column == YEARS_OF_DAILY):
         wanted.append(table.record_years_column)
-    needed = [table.id_column, *wanted, *([table.daily.file_column] if table.daily else [])]
-    problems = _column_problems(text, needed) + ([] if table.daily else _statistics_problems(flows))
+    needed = [table.id_column, *wanted, *texts_too, *([table.daily.file_column] if table.daily else [])]
+    problems += _column_problems(text, needed) + ([] if table.daily else _statistics_problems(flows))
     numbers, found = _numbers(
         text, [column for column in dict.fromkeys([*flows, *wanted]) if column in text.columns], places
     )
@@ -78,11 +80,29 @@ def read_gauges(path, table):
     problems += _order_problems(numbers, flows)
     if problems:
         raise all_of(InputError, str(path), problems)
+    numbers = numbers.assign(**{column: text[column].str.strip().to_numpy() for column in texts_too})
     if table.daily:
         files = text[table.daily.file_column]
         made = statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
         numbers = numbers.join(made.drop(columns=[name for name in wanted if name in made]))
     return numbers
+
+
+# The table with columns called as sitefinder needs them, and what hinders that.
+def _renamed(text, columns):
+    problems = [
+        f"columns.{ours}: the table has no column {theirs} (it has {listed(text.columns, 20)})"
+        for ours, theirs in columns.items()
+        if theirs not in text.columns
+    ]
+    problems += [
+        f"columns.{ours}: the table has a column {ours} as well"
+        for ours, theirs in columns.items()
+        if ours in text.columns and ours != theirs
+    ]
+    return (
+        text if problems else text.rename(columns={theirs: ours for ours, theirs in columns.items()})
+    ), problems
 
 
 def _column_problems(text, needed):

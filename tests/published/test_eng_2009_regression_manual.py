@@ -14,7 +14,8 @@ import pandas as pd
 import pytest
 
 from sitefinder.flows.equations import log10_from_percent, percent_from_log10
-from sitefinder.flows.fitting import fit_equation, least_squares
+from sitefinder.flows.fitting import fit_equation
+from sitefinder.flows.regression import least_squares
 
 # gauge, area [mi²], P1006, sand, outlet elevation [ft], slope, years of record, median annual peak [ft³/s]
 GAUGES = """
