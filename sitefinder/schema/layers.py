@@ -225,8 +225,23 @@ FLOW_CURVES = Layer(
     (
         SITE_ID,
         Column("exceedance_percent", "real", "%", "share of the time", 0, 100, nullable=False),
-        amount("flow_m3s", "m³/s", "natural flow at the intake equalled or exceeded that share of the time"),
+        amount("flow_m3s", "m³/s", "flow at the intake equalled or exceeded that share of the time"),
         amount("reserved_m3s", "m³/s", "of it, the flow that stays in the stream"),
+    ),
+)
+
+SITE_MONTHS = Layer(
+    "site_months",
+    None,
+    "a site and a month of a mean year; none where no equation tells of months",
+    ("site_id", "month"),
+    (
+        SITE_ID,
+        Column("month", "integer", "", "month, 1 to 12", 1, 12, nullable=False),
+        amount("flow_mean_m3s", "m³/s", "mean flow of the month at the intake, after what is taken above"),
+        amount("reserved_flow_m3s", "m³/s", "flow that stays in the stream, mean over the month"),
+        amount("energy_mwh", "MWh", "energy of the month at the terminals; the twelve add up to the site's"),
+        statement("is_closed", "true where nothing may be taken, for the migration of fish"),
     ),
 )
 
@@ -306,6 +321,7 @@ LAYERS = {
         RULE_HITS,
         MACHINE_OPTIONS,
         FLOW_CURVES,
+        SITE_MONTHS,
         DISTRICTS,
         PROVENANCE,
         REPAIRS,

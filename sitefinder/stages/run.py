@@ -118,6 +118,7 @@ def make_tables(
         "rule_hits": make_rule_hits(settings, placed, rule_overlaps, within),
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
+        "site_months": made.site_months,
         "districts": make_districts(settings, inputs, reaches, made),
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
         "repairs": repairs,
@@ -142,7 +143,7 @@ STAGES = bound(
         Stage("fitted", fit_profile, ("settings", "placed", "channels"), 1),
         Stage("field_levels", place_field_levels, ("settings", "inputs", "placed", "fitted"), 1),
         Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
-        Stage("flows", estimate_station_flows, ("settings", "inputs", "placed", "catchments"), 1),
+        Stage("flows", estimate_station_flows, ("settings", "inputs", "placed", "catchments"), 2),
         Stage("water_depths", find_water_depths, ("settings", "flows", "field_levels"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
         Stage(
@@ -160,7 +161,7 @@ STAGES = bound(
         Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
         Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 1),
-        Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 1),
+        Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 2),
     ],
     GIVEN,
 )
