@@ -79,7 +79,7 @@ class NearGauges(Section):
     )
     gauge_log_sd: float = Field(
         0.05,
-        ge=0,
+        gt=0,
         description="error of a gauge's own mean flow, its rating's, in natural logs (own choice)",
     )
     most_area_difference: float = Field(
@@ -90,9 +90,15 @@ class NearGauges(Section):
 
 
 class SpotSettings(Section):
-    """How spot gaugings adjust the flow at their place."""
+    """How spot gaugings adjust the flow at their place, and up and down their stream."""
 
     snap_m: float = Field(100.0, gt=0, description="farthest that a gauging may lie from its stream [m]")
+    least_area_ratio: float = Field(
+        0.5, gt=0, lt=1, description="least area of a station against the gauging's (own choice)"
+    )
+    most_area_ratio: float = Field(
+        1.5, gt=1, description="greatest area of a station against the gauging's (own choice)"
+    )
     concurrency_log_sd: float = Field(
         0.2,
         gt=0,
