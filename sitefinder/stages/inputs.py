@@ -1,5 +1,6 @@
 """All that a run reads, opened and judged together, so that every problem is told at once."""
 
+from functools import partial
 from typing import NamedTuple
 
 import pandas as pd
@@ -22,8 +23,9 @@ from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.reserve_files import read_reserve
 from sitefinder.io.vectors import read_layer, refuse_distant
 from sitefinder.siting.rules import matching
+from sitefinder.stages.flow_regions import FLOW_REGIONS, flow_by_regions, read_flow_regions, trial_weights
 from sitefinder.stages.network import stream_lines
-from sitefinder.stages.people import ABSTRACTIONS, flow_of, refuse_unfit_months
+from sitefinder.stages.people import ABSTRACTIONS, refuse_unfit_months
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
 # Kind of geometry that each layer must hold.
@@ -113,6 +115,10 @@ def read_inputs(settings, folder):
         source = getattr(settings.inputs, name)
         if source is not None:
             layers[name] = tried(_layer, source, folder, settings.run.crs, bounds, name, geometry, False)
+    if settings.inputs.flow_regions is not None:
+        layers[FLOW_REGIONS] = tried(
+            read_flow_regions, settings.inputs.flow_regions, folder, settings.run.crs, bounds
+        )
     if layers.get("streams") is not None:
         tried(stream_lines, settings, layers["streams"].frame)
     shares = {
@@ -136,8 +142,9 @@ def read_inputs(settings, folder):
     reserve = tried(read_reserve, flows.reserve, folder)
     if layers.get(ABSTRACTIONS) is not None:
         tried(alterations_of, layers[ABSTRACTIONS].frame, ABSTRACTIONS)
-    if None not in equations and (gauges is not None or flows.gauges is None):
-        tried(refuse_unfit_flows, settings, equations, gauges, reserve or [])
+    regions_read = settings.inputs.flow_regions is None or layers[FLOW_REGIONS] is not None
+    if None not in equations and (gauges is not None or flows.gauges is None) and regions_read:
+        tried(refuse_unfit_flows, settings, equations, gauges, reserve or [], trial_weights(layers))
     machines = tried(read_machines, [folder / path for path in settings.energy.machines])
     costs = tried(read_costs, folder / settings.costs.file)
     if problems:
@@ -163,7 +170,7 @@ def read_inputs(settings, folder):
     )
 
 
-def refuse_unfit_flows(settings, equations, gauges, reserve=()):
+def refuse_unfit_flows(settings, equations, gauges, reserve=(), weights=None):
     """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
 
     Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Reserve
@@ -183,8 +190,8 @@ def refuse_unfit_flows(settings, equations, gauges, reserve=()):
             for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
         ]
     one = pd.DataFrame({name: [1.0] for name in predictors})
-    estimate_flows(one, refuse_unfit_months(settings, used, reserve))
-    month_statistics(one, split_by_month(used)[1], flow_of)
+    estimate_flows(one, refuse_unfit_months(settings, used, reserve), weights)
+    month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))
 
 
 def check_run_crs(crs):

@@ -1,16 +1,17 @@
 """What people do to the flow: water taken and brought, and the year by months that rules and energy go by."""
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.errors import ConfigError, InputError, listed
+from sitefinder.errors import ConfigError, listed
 from sitefinder.flows.altered import alterations_of, widened, with_alterations
-from sitefinder.flows.equations import apply_equation
 from sitefinder.flows.estimate import with_flags
 from sitefinder.flows.seasons import is_far_scaled, month_statistics, split_by_month, year_of_months
+from sitefinder.stages.flow_regions import flow_by_regions, region_weights
 from sitefinder.stages.marks import carried_marks
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
@@ -55,14 +56,6 @@ def refuse_unfit_months(settings, equations, reserve):
             fix="add equations, or columns such as flow_month_01_mean_m3s to the gauge table; or take rules of "
             "the whole year",
         )
-    one_for_each = [item.statistic for item in monthly]
-    if twice := sorted({name for name in one_for_each if one_for_each.count(name) > 1}):
-        raise InputError.of(
-            f"more than one equation for {listed(twice)}",
-            expected="one equation for each statistic of a month",
-            found=f"{len(monthly)} equations of months",
-            fix="keep those of the region that the run lies in",
-        )
     return yearly
 
 
@@ -87,7 +80,8 @@ def use_by_people(settings, inputs, placed, catchments, estimate, equations):
         estimate = widened(estimate, losing, settings.flags.karst_log_sd)
     year = None
     if equations:
-        statistics = month_statistics(catchments, equations, flow_of)
+        weights = region_weights(settings, inputs, catchments)
+        statistics = month_statistics(catchments, equations, partial(flow_by_regions, weights=weights))
         year = year_of_months(statistics, estimate.curve_m3s, estimate.mean_m3s)
         unknown = np.isnan(year.flow_m3s[:, 0]) & ~np.isnan(estimate.mean_m3s)
         estimate = with_flags(estimate, "months_missing", unknown)
@@ -107,11 +101,6 @@ def use_by_people(settings, inputs, placed, catchments, estimate, equations):
         )
         estimate, bins_m3s = altered.estimate, altered.bins_m3s
     return Used(estimate, bins_m3s, year, repairs)
-
-
-def flow_of(equations, predictors):
-    """Flow of a month's one equation at stations [m³/s]."""
-    return apply_equation(equations[0], predictors).flow_m3s
 
 
 # Station at whose segment each point takes or brings water: the nearest, of several the lowest number. What is far

@@ -165,8 +165,11 @@ def make_provenance(settings, inputs, stages, equations, repairs):
                 "note": "; ".join(part for part in told if part),
             }
         )
+    statistics = [equation.statistic for equation in equations]
     for equation in equations:
-        rows.append(_setting(f"equation {equation.statistic}", equation.region or "", equation.source))
+        several = statistics.count(equation.statistic) > 1
+        name = f"equation {equation.statistic}" + (f", {equation.region or 'elsewhere'}" if several else "")
+        rows.append(_setting(name, equation.region or "", equation.source))
     for key, value in _flat(settings.model_dump(exclude={"run": {"workers", "output_folder", "strict"}})):
         rows.append(_setting(key, str(value), ""))
     for stage in stages:

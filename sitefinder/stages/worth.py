@@ -13,6 +13,7 @@ from sitefinder.flows.seasons import split_by_month
 from sitefinder.power.valuation import value_stretches
 from sitefinder.siting.access import nearest_distance_m
 from sitefinder.siting.stretches import Stretches, find_stretches
+from sitefinder.stages.flow_regions import list_region_doubts, region_weights
 from sitefinder.stages.people import use_by_people
 
 LOW_FLOW_PERCENT = 95.0
@@ -52,7 +53,7 @@ def estimate_station_flows(settings, inputs, placed, catchments):
         fits = fit_equations(inputs.gauges, table.predictors, table.source, table.record_years_column)
         equations = [fit.equation for fit in fits]
     yearly, monthly = split_by_month(equations)
-    natural = estimate_flows(catchments, yearly)
+    natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments))
     used = use_by_people(settings, inputs, placed, catchments, natural, monthly)
     estimate = used.estimate
     q95_m3s = flow_at(estimate.curve_exceedance, estimate.curve_m3s, LOW_FLOW_PERCENT)
@@ -65,7 +66,8 @@ def estimate_station_flows(settings, inputs, placed, catchments):
         reserved_m3s = np.minimum(reserved_m3s, used.bins_m3s)
     month = None if used.year is None else used.year.month
     closed = np.isin(month, closed_months) if closed_months else None
-    shared = (used.bins_m3s, month, closed, used.repairs)
+    repairs = pd.concat([list_region_doubts(inputs, equations), used.repairs], ignore_index=True)
+    shared = (used.bins_m3s, month, closed, repairs)
     return Flows(estimate, q95_m3s, reserved_m3s, equations, fits, *shared)
 
 
@@ -103,6 +105,7 @@ def list_stretches(settings, inputs, placed, channels, heads, waters, catchments
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
         table[name] = nearest_distance_m(x_m, y_m, frame)[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
+    table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | np.isnan(flows.bins_m3s[intake]).any(axis=1)
     table["head_unresolved"] = ~(table["head_m"] >= settings.heads.resolved_standard_errors * table["head_se_m"])
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]
     return Stretches(table, *stretches[1:])
@@ -115,7 +118,7 @@ def value_all(settings, inputs, stretches, flows, water_depths):
     """
     table = stretches.table
     enough = table["flow_mean_m3s"] >= settings.stretches.least_flow_mean_m3s
-    enough &= ~np.isnan(flows.bins_m3s[table["intake"].to_numpy(), 0])
+    enough &= ~table["flow_missing"]
     data = (inputs.machines, inputs.costs, settings, water_depths, flows.closed)
     valued = value_stretches(table[enough], flows.bins_m3s, flows.reserved_m3s, *data)
     whole = {
