@@ -208,7 +208,7 @@ def fit_equation(
 
 
 def log_design(gauges, predictor_columns):
-    """Design of a log-log regression, shape (gauges, 1 + columns): a constant, then the log10 of each predictor."""
+    """Design of a log-log regression, shape (gauges, 1 + columns): a constant, then log10 of each predictor."""
     logs = np.log10(gauges[predictor_columns].to_numpy(dtype=np.float64))
     return np.column_stack([np.ones(len(gauges)), logs])
 

@@ -4,11 +4,11 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from sitefinder.errors import InputError, listed
 from sitefinder.flows.censored_fit import fit_censored_equation, least_squares_of_censored
-from sitefinder.flows.equations import HIGH_LEVERAGE, ZERO_OF, Equation
+from sitefinder.flows.equations import ZERO_OF, Equation
+from sitefinder.flows.fit_tables import coefficient_rows, doubts_of_fit, gauge_rows, summary_row
 from sitefinder.flows.fitting import Fit, fit_equation, log_design, predictor_of, statistic_of
 from sitefinder.flows.held_out import hold_out, interval_widening, neighbour_groups, widening_place
 from sitefinder.flows.nested import nested_by_chain, nested_by_place
@@ -18,17 +18,13 @@ from sitefinder.flows.regression import (
     least_squares,
     sampling_covariance,
 )
-from sitefinder.flows.selection import MOST_INFLATION, compare_predictors
+from sitefinder.flows.selection import compare_predictors
 from sitefinder.flows.zero_flows import fit_zero_probability
 
 ALL = "all"
 FITTED = "fitted"
 IN_PROBABILITY = "zero, in the probability of zero"
 CENSORED = "zero, counted as less than the limit"
-# Cook's distance above 4 / n is looked at (common practice, no source).
-HIGH_COOK = 4.0
-# Residuals this unlikely under a normal distribution are told.
-SMALL_P = 0.05
 
 
 class RegionalFits(NamedTuple):
@@ -109,7 +105,7 @@ def fit_regions(gauges, places_km=None, *, table, settings):
                 _fit_statistic(parts, region, column, table, settings)
             else:
                 became = f"region has fewer than {settings.least_gauges} gauges"
-                parts["gauges"].append(_gauge_rows(region, column, pd.Series(became, index=region.gauges.index)))
+                parts["gauges"].append(gauge_rows(region, column, pd.Series(became, index=region.gauges.index)))
     if not parts["equations"]:
         raise InputError.of(
             "nothing could be fitted",
@@ -126,25 +122,6 @@ def fit_regions(gauges, places_km=None, *, table, settings):
         pd.concat(parts["candidates"], ignore_index=True) if parts["candidates"] else pd.DataFrame(),
         warnings,
     )
-
-
-def accounted(gauges):
-    """How many gauges of each statistic became what.
-
-    Parameters
-    ----------
-    gauges : DataFrame
-        Of `RegionalFits`.
-
-    Returns
-    -------
-    DataFrame
-        A row a statistic and fate: ``statistic``, ``became``, ``gauges`` and ``zero``, how many of these have a
-        statistic of zero.
-    """
-    zero = gauges.assign(zero=gauges["observed_m3s"] == 0)
-    grouped = zero.groupby(["statistic", "became"], sort=False)
-    return grouped.agg(gauges=("gauge", "size"), zero=("zero", "sum")).reset_index()
 
 
 def _region(name, gauges, places_km, settings):
@@ -183,7 +160,7 @@ def _fit_statistic(parts, region, column, table, settings):
     predictors = _chosen_predictors(parts, region, column, table, settings, weights)
     if predictors is None:
         became = pd.Series("no set of predictors could be fitted", index=gauges.index)
-        parts["gauges"].append(_gauge_rows(region, column, became))
+        parts["gauges"].append(gauge_rows(region, column, became))
         return
     needed = gauges[predictors].to_numpy(dtype=np.float64)
     has_logs = (np.isfinite(needed) & (needed > 0)).all(axis=1)
@@ -200,7 +177,7 @@ def _fit_statistic(parts, region, column, table, settings):
     except InputError as error:
         _warn(parts, region.name, statistic, str(error).replace("\n", "; "))
         became = pd.Series("the fit failed", index=gauges.index)
-        parts["gauges"].append(_gauge_rows(region, column, became))
+        parts["gauges"].append(gauge_rows(region, column, became))
         return
     dropped = fit.diagnostics.dropped.set_index("gauge")["reason"]
     became = dropped.reindex(gauges.index).fillna(FITTED)
@@ -213,10 +190,11 @@ def _fit_statistic(parts, region, column, table, settings):
     if zero.any() and not censored:
         equations.append(_zero_equation(parts, region, column, predictors, zero, has_logs, table))
     parts["equations"] += equations
-    parts["summary"].append(_summary_row(region, column, predictors, fit, zero, held, groups, widening))
-    parts["coefficients"].append(_coefficient_rows(region, statistic, predictors, fit.diagnostics))
-    parts["gauges"].append(_gauge_rows(region, column, became, fit, predictors, held))
-    _warn_of_fit(parts, region, statistic, fit, widening, settings)
+    parts["summary"].append(summary_row(region, column, predictors, fit, zero, held, groups, widening))
+    parts["coefficients"].append(coefficient_rows(region, statistic, predictors, fit.diagnostics))
+    parts["gauges"].append(gauge_rows(region, column, became, fit, predictors, held))
+    for doubt in doubts_of_fit(fit, widening, settings):
+        _warn(parts, region.name, statistic, doubt)
 
 
 def _chosen_predictors(parts, region, column, table, settings, weights):
@@ -327,91 +305,3 @@ def _zero_equation(parts, region, column, predictors, zero, has_logs, table):
         table="fitted by sitefinder, logistic regression" + (" with Firth's penalty" if found.penalised else ""),
         region=None if region.name == ALL else region.name,
     )
-
-
-def _summary_row(region, column, predictors, fit, zero, held, groups, widening):
-    diagnostics = fit.diagnostics
-    seen = np.isfinite(held.residuals)
-    return {
-        "region": region.name,
-        "statistic": statistic_of(column),
-        "fit": fit.equation.table.removeprefix("fitted by sitefinder, "),
-        "predictors": ", ".join(predictors),
-        "gauges": len(diagnostics.gauges),
-        "zeros": int(zero.sum()),
-        "standard_error_log10": fit.equation.standard_error_log10,
-        "standard_error_percent": diagnostics.standard_error_percent,
-        "r_squared": diagnostics.fit.r_squared,
-        "bias_correction": fit.equation.bias_correction,
-        "leave_one_out_rmse_log10": diagnostics.leave_one_out_rmse_log10,
-        "normality_p": diagnostics.normality_p,
-        "groups_held_out": len(np.unique(groups)),
-        "held_out_inside_percent": 100.0 * float(held.covered[seen].mean()) if seen.any() else np.nan,
-        "interval_widening": widening,
-    }
-
-
-def _coefficient_rows(region, statistic, predictors, diagnostics):
-    fit = diagnostics.fit
-    t = fit.coefficients / fit.standard_errors
-    freedom = len(diagnostics.gauges) - len(fit.coefficients)
-    return pd.DataFrame(
-        {
-            "region": region.name,
-            "statistic": statistic,
-            "term": ["constant", *predictors],
-            "coefficient": fit.coefficients,
-            "standard_error": fit.standard_errors,
-            "t": t,
-            "p": 2 * stats.t.sf(np.abs(t), freedom),
-            "variance_inflation": [np.nan, *diagnostics.variance_inflation],
-        }
-    )
-
-
-# A row a gauge of the region; what the fit says stands only beside those that it used.
-def _gauge_rows(region, column, became, fit=None, predictors=(), held=None):
-    rows = pd.DataFrame(
-        {
-            "region": region.name,
-            "statistic": statistic_of(column),
-            "gauge": region.gauges.index.astype(str),
-            "became": became.to_numpy(),
-            "observed_m3s": region.gauges[column].to_numpy(dtype=np.float64),
-        }
-    )
-    told = ("fitted_m3s", "residual_log10", "left_out_log10", "leverage", "cook", "group", "held_out_log10")
-    for name in (*told, "held_out_half_width_log10"):
-        rows[name] = np.nan
-    if fit is None:
-        return rows
-    used = region.gauges.index.get_indexer(fit.diagnostics.gauges)
-    found = fit.diagnostics.fit
-    fitted = log_design(region.gauges.iloc[used], list(predictors)) @ found.coefficients
-    values = (10.0**fitted, found.residuals, found.left_out, found.leverage, found.cook, region.groups[used])
-    for name, value in zip(told, (*values, held.residuals), strict=True):
-        rows.loc[used, name] = value
-    rows.loc[used, "held_out_half_width_log10"] = held.half_width
-    return rows
-
-
-def _warn_of_fit(parts, region, statistic, fit, widening, settings):
-    found, ids = fit.diagnostics.fit, fit.diagnostics.gauges
-    gauges, coefficients = len(ids), len(found.coefficients)
-    told = []
-    if gauges < settings.least_gauges:
-        told.append(f"only {gauges} gauges in the fit, the others are zero or lack a number")
-    if (far := found.leverage > HIGH_LEVERAGE * coefficients / gauges).any():
-        told.append(f"leverage above 3 k / n: {listed(ids[far])}")
-    if (heavy := found.cook > HIGH_COOK / gauges).any():
-        told.append(f"influence (Cook's distance above 4 / n): {listed(ids[heavy])}")
-    if fit.diagnostics.normality_p < SMALL_P:
-        told.append(f"residuals are hardly normal (Shapiro-Wilk p = {fit.diagnostics.normality_p:.2g})")
-    if (fit.diagnostics.variance_inflation > MOST_INFLATION).any():
-        told.append(f"predictors say nearly the same (variance inflation above {MOST_INFLATION:g})")
-    if settings.method == "generalised" and found.model_error_variance == 0:
-        told.append("sampling errors alone explain the scatter; no error is left to the model")
-    if widening > 1.0:
-        told.append(f"interval widened {widening:.2f} times: it {fit.equation.interval_widening_reason}")
-    for warning in told:
-        _warn(parts, region.name, statistic, warning)

@@ -70,14 +70,14 @@ def read_gauges(path, table, numbers_too=(), texts_too=()):
         wanted.append(table.record_years_column)
     needed = [table.id_column, *wanted, *texts_too, *([table.daily.file_column] if table.daily else [])]
     problems += _column_problems(text, needed) + ([] if table.daily else _statistics_problems(flows))
-    numbers, found = _numbers(
+    numbers, found = flow_numbers(
         text, [column for column in dict.fromkeys([*flows, *wanted]) if column in text.columns], places
     )
     problems += found
     if table.id_column in text.columns:
         problems += id_problems(text[table.id_column])
         numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
-    problems += _order_problems(numbers, flows)
+    problems += order_problems(numbers, flows)
     if problems:
         raise all_of(InputError, str(path), problems)
     numbers = numbers.assign(**{column: text[column].str.strip().to_numpy() for column in texts_too})
@@ -125,8 +125,21 @@ def _statistics_problems(flows):
     return problems
 
 
-# Columns as numbers; those of places alone may be negative.
-def _numbers(text, columns, places=()):
+def flow_numbers(text, columns, places=()):
+    """Columns of text as numbers, empty cells and NA as NaN, and what is wrong with them.
+
+    Parameters
+    ----------
+    text : DataFrame of str
+    columns : list of str
+    places : sequence of str
+        Those that may be negative.
+
+    Returns
+    -------
+    DataFrame of float64
+    list of str
+    """
     numbers, problems = {}, []
     for column in columns:
         cells = text[column].str.strip()
@@ -143,9 +156,19 @@ def _numbers(text, columns, places=()):
     return pd.DataFrame(numbers, index=text.index), problems
 
 
-# Within one gauge a flow exceeded more often cannot be greater. This is how a 5 % quantile shows that was taken
-# for the flow exceeded 5 % of the time.
-def _order_problems(numbers, flows):
+def order_problems(numbers, flows):
+    """Gauges whose flow exceeded more often is the greater: so shows a 5 % quantile taken for that exceeded 5 %.
+
+    Parameters
+    ----------
+    numbers : DataFrame
+    flows : list of str
+        Its flow columns.
+
+    Returns
+    -------
+    list of str
+    """
     share = {column: exceedance_percent(statistic_of(column)) for column in flows}
     ordered = sorted((column for column in flows if share[column]), key=share.get)
     problems = []
