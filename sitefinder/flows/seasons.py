@@ -24,6 +24,7 @@ LEAST_QUANTILES = 2
 MOST_SCALING = 1.5
 # However far the months lie apart, each keeps at least this share of the year's spread of log flow (own choice).
 LEAST_SPREAD = 0.3
+STATIONS_AT_ONCE = 4096
 
 
 class MonthStatistics(NamedTuple):
@@ -174,22 +175,34 @@ def year_of_months(statistics, curve_m3s, mean_m3s):
     much there is. 29 February is left out.
     """
     curve, mean = np.asarray(curve_m3s, dtype=np.float64), np.asarray(mean_m3s, dtype=np.float64)
-    means = [item.mean_m3s for item in statistics]
-    power = _power_within_months(means, curve) if any(item.quantile_m3s is None for item in statistics) else None
     flow = np.empty((len(mean), DAYS))
-    for number, item in enumerate(statistics):
-        if item.quantile_m3s is not None:
-            of_month = curves_from_quantiles(item.quantile_percent, item.quantile_m3s).curve_m3s
-        else:
-            of_month = curve ** power[:, None]
-        bins = np.flatnonzero(number + 1 == BIN_MONTH)
-        flow[:, bins] = of_month @ _shares_of_bins(DAYS_IN_MONTH[number])
-        if item.mean_m3s is not None:
-            flow[:, bins] *= _factor(item.mean_m3s, flow[:, bins])[:, None]
+    # In blocks, so that no curve of a month is held for all stations.
+    for start in range(0, len(mean), STATIONS_AT_ONCE):
+        block = slice(start, start + STATIONS_AT_ONCE)
+        of_block = [
+            MonthStatistics(*(part[block] if isinstance(part, np.ndarray) else part for part in item))
+            for item in statistics
+        ]
+        _fill_year(of_block, curve[block], flow[block])
     scaling = _factor(mean, flow)
     flow *= scaling[:, None]
     flow[np.isnan(flow).any(axis=1)] = np.nan
     return YearBins(BIN_MONTH.copy(), flow, scaling)
+
+
+# The months' own curves on the bins of the year, into the last argument.
+def _fill_year(statistics, curve, flow):
+    narrowed = None
+    if any(item.quantile_m3s is None for item in statistics):
+        narrowed = curve ** _power_within_months([item.mean_m3s for item in statistics], curve)[:, None]
+    for number, item in enumerate(statistics):
+        of_month = narrowed
+        if item.quantile_m3s is not None:
+            of_month = curves_from_quantiles(item.quantile_percent, item.quantile_m3s).curve_m3s
+        bins = np.flatnonzero(number + 1 == BIN_MONTH)
+        flow[:, bins] = of_month @ _shares_of_bins(DAYS_IN_MONTH[number])
+        if item.mean_m3s is not None:
+            flow[:, bins] *= _factor(item.mean_m3s, flow[:, bins])[:, None]
 
 
 def is_far_scaled(year):
