@@ -14,7 +14,8 @@ from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
 from sitefinder.flows.seasons import month_statistics, split_by_month
 from sitefinder.io.flow_files import read_equations, read_gauges
-from sitefinder.io.level_files import read_field_levels, read_ratings
+from sitefinder.io.gauge_places import measured_gauges
+from sitefinder.io.level_files import read_field_levels, read_ratings, read_spot_gaugings
 from sitefinder.io.map_scale import checked_scale
 from sitefinder.io.outputs import writable_folder
 from sitefinder.io.power_files import read_costs, read_machines
@@ -24,6 +25,7 @@ from sitefinder.io.reserve_files import read_reserve
 from sitefinder.io.vectors import read_layer, refuse_distant
 from sitefinder.siting.rules import matching
 from sitefinder.stages.flow_regions import FLOW_REGIONS, flow_by_regions, read_flow_regions, trial_weights
+from sitefinder.stages.measured_flows import refuse_unknown_gauges
 from sitefinder.stages.network import stream_lines
 from sitefinder.stages.people import ABSTRACTIONS, refuse_unfit_months
 from sitefinder.streams.lines import REPAIR_COLUMNS
@@ -34,6 +36,7 @@ LAYERS = {
     "region": "polygon",
     "districts": "polygon",
     "structures": "point",
+    "gauge_stations": "point",
     "plants": "any",
     "lakes": "polygon",
     "karst": "any",
@@ -51,7 +54,8 @@ class RunInputs(NamedTuple):
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``reserve`` holds the rules of the reserved flow, those of presets in their place. Either ``equations`` or
-    ``gauges`` is None; ``field_levels`` and ``ratings`` are where the settings name none.
+    ``gauges`` is None; ``field_levels``, ``ratings`` and ``spot_gaugings`` are where the settings name none, and
+    ``measured_gauges``, those with flows and places, where nothing asks for them.
     """
 
     dem: object
@@ -67,6 +71,8 @@ class RunInputs(NamedTuple):
     repairs: pd.DataFrame
     field_levels: pd.DataFrame | None = None
     ratings: pd.DataFrame | None = None
+    spot_gaugings: pd.DataFrame | None = None
+    measured_gauges: pd.DataFrame | None = None
     reserve: list | None = None
 
 
@@ -129,16 +135,23 @@ def read_inputs(settings, folder):
         tried(_layer, rule, folder, settings.run.crs, bounds, f"rule {rule.name}", "any", rule.may_be_empty)
         for rule in settings.rules
     ]
-    field_levels, ratings = (
+    field_levels, ratings, gaugings = (
         None if source is None else tried(read, source, folder, settings.run.crs)
         for source, read in (
             (settings.inputs.field_levels, read_field_levels),
             (settings.inputs.ratings, read_ratings),
+            (settings.inputs.spot_gaugings, read_spot_gaugings),
         )
     )
     flows = settings.flows
     equations = [tried(read_equations, folder / path) for path in flows.equations]
     gauges = None if flows.gauges is None else tried(read_gauges, folder / flows.gauges.path, flows.gauges)
+    measured = None
+    if flows.near_gauges is not None or gaugings is not None:
+        stations = layers.get("gauge_stations")
+        measured = tried(measured_gauges, settings, gauges, None if stations is None else stations.frame)
+    if gaugings is not None and measured is not None:
+        tried(refuse_unknown_gauges, gaugings.frame, measured)
     reserve = tried(read_reserve, flows.reserve, folder)
     if layers.get(ABSTRACTIONS) is not None:
         tried(alterations_of, layers[ABSTRACTIONS].frame, ABSTRACTIONS)
@@ -149,7 +162,7 @@ def read_inputs(settings, folder):
     costs = tried(read_costs, folder / settings.costs.file)
     if problems:
         raise _together(problems)
-    measured = [table for table in (field_levels, ratings) if table is not None]
+    on_the_bank = [table for table in (field_levels, ratings, gaugings) if table is not None]
     reads = [*shares.values(), *layers.values(), *rules]
     rasters = [dem, *covariates.values()]
     return RunInputs(
@@ -162,10 +175,12 @@ def read_inputs(settings, folder):
         gauges,
         machines,
         costs,
-        [read.lineage for read in [*rasters, *reads, *measured]],
+        [read.lineage for read in [*rasters, *reads, *on_the_bank]],
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
         None if field_levels is None else field_levels.frame,
         None if ratings is None else ratings.frame,
+        None if gaugings is None else gaugings.frame,
+        measured,
         reserve=reserve,
     )
 

@@ -25,6 +25,7 @@ from sitefinder.stages.ground import (
 from sitefinder.stages.inputs import read_inputs
 from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
 from sitefinder.stages.marks import find_dem_seams, list_seams, mark_stations
+from sitefinder.stages.measured_flows import with_year_to_year
 from sitefinder.stages.network import make_network, place_on_network
 from sitefinder.stages.region_tables import (
     make_districts,
@@ -105,7 +106,7 @@ def make_tables(
     )
     repairs = make_repairs(
         input=[inputs.repairs, waters.repairs, flows.repairs],
-        field=[field_levels.repairs],
+        field=[field_levels.repairs, flows.measured],
         network=[network.repairs, list_stream_doubts(settings, surface, network, placed, terrain, heads)],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
@@ -178,6 +179,7 @@ def check(path):
     Returns
     -------
     settings : sitefinder.config.Settings
+        With the year-to-year spread of the daily records where the file does not say it.
     inputs : RunInputs
 
     Raises
@@ -187,7 +189,8 @@ def check(path):
     """
     path = Path(path)
     settings = read_settings(path)
-    return settings, read_inputs(settings, path.parent)
+    inputs = read_inputs(settings, path.parent)
+    return with_year_to_year(settings, inputs), inputs
 
 
 def run(path, *, workers=None, strict=False, started=None, progress=None):

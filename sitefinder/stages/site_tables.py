@@ -111,6 +111,7 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
     table["reach_id"] = placed.reaches["reach_id"].to_numpy()[stations["reach"].to_numpy()[tailrace]]
     table["area_km2"] = catchments["area_km2"].to_numpy()[intake]
     table["flow_q95_m3s"] = flows.q95_m3s[intake]
+    table["flow_source"] = [flows.estimate.source[station] for station in intake]
     table["reserved_flow_m3s"] = reserved_at(settings, inputs, flows, table).mean(axis=1)
     table["machine_number"] = table["machine"].to_numpy(dtype=np.int64)
     names = np.array([machine.name for machine in inputs.machines], dtype=object)

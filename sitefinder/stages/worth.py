@@ -14,6 +14,7 @@ from sitefinder.power.valuation import value_stretches
 from sitefinder.siting.access import nearest_distance_m
 from sitefinder.siting.stretches import Stretches, find_stretches
 from sitefinder.stages.flow_regions import list_region_doubts, region_weights
+from sitefinder.stages.measured_flows import flag_extended, list_record_doubts, use_measured_flows
 from sitefinder.stages.people import use_by_people
 
 LOW_FLOW_PERCENT = 95.0
@@ -27,7 +28,8 @@ class Flows(NamedTuple):
     ``bins_m3s`` are the flows that energy goes by, in bins of equal time that ``reserved_m3s`` shares: the
     duration curve, or with statistics of months the days of a year, whose months ``bin_month`` tells (else None).
     Water that is taken is off them, so that they need not fall from bin to bin; ``closed`` are bins in which
-    nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted.
+    nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
+    ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed.
     """
 
     estimate: FlowEstimate
@@ -39,6 +41,7 @@ class Flows(NamedTuple):
     bin_month: np.ndarray | None
     closed: np.ndarray | None
     repairs: pd.DataFrame
+    measured: pd.DataFrame
 
 
 def estimate_station_flows(settings, inputs, placed, catchments):
@@ -54,6 +57,9 @@ def estimate_station_flows(settings, inputs, placed, catchments):
         equations = [fit.equation for fit in fits]
     yearly, monthly = split_by_month(equations)
     natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments))
+    natural, measured = use_measured_flows(
+        settings, inputs, placed, catchments, _flagged(settings, inputs, natural, yearly)
+    )
     used = use_by_people(settings, inputs, placed, catchments, natural, monthly)
     estimate = used.estimate
     q95_m3s = flow_at(estimate.curve_exceedance, estimate.curve_m3s, LOW_FLOW_PERCENT)
@@ -66,9 +72,19 @@ def estimate_station_flows(settings, inputs, placed, catchments):
         reserved_m3s = np.minimum(reserved_m3s, used.bins_m3s)
     month = None if used.year is None else used.year.month
     closed = np.isin(month, closed_months) if closed_months else None
-    repairs = pd.concat([list_region_doubts(inputs, equations), used.repairs], ignore_index=True)
-    shared = (used.bins_m3s, month, closed, repairs)
+    repairs = pd.concat(
+        [list_region_doubts(inputs, equations), list_record_doubts(inputs.gauges), used.repairs], ignore_index=True
+    )
+    shared = (used.bins_m3s, month, closed, repairs, measured)
     return Flows(estimate, q95_m3s, reserved_m3s, equations, fits, *shared)
+
+
+# The estimate, flagged where the run reads off more than the quantiles tell.
+def _flagged(settings, inputs, estimate, equations):
+    quantiles = [equation.exceedance_percent for equation in equations if equation.exceedance_percent]
+    wanted = [LOW_FLOW_PERCENT, *settings.energy.design_exceedance_percent]
+    wanted += [rule.exceedance_percent for rule in inputs.reserve if rule.exceedance_percent is not None]
+    return flag_extended(estimate, quantiles, wanted)
 
 
 def list_stretches(settings, inputs, placed, channels, heads, waters, catchments, flows):
