@@ -1,7 +1,8 @@
 """Standard errors of prediction that are printed as a pair of percentages.
 
-U.S. Geol. Surv. Sci. Invest. Rep. 2010-5179, on June and August median flows of southern Maine, abstract: standard error of prediction of the June median −35 to +54 %, of the August median −45 to
-+83 %. The two numbers of a pair are those of one error in logarithms: (1 + upper) (1 + lower) = 1.
+U.S. Geol. Surv. Sci. Invest. Rep. 2010-5179, on June and August median flows of southern Maine, abstract: standard
+error of prediction of the June median −35 to +54 %, of the August median −45 to +83 %. The two numbers of a pair
+are those of one error in logarithms: (1 + upper) (1 + lower) = 1.
 """
 
 import pytest
