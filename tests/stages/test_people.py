@@ -105,6 +105,10 @@ def test_a_year_of_months_with_water_taken_and_a_month_closed(valley, read_layer
         np.average(reserved, weights=[31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
     )
     assert months["is_closed"].tolist() == july.tolist()
+    provenance = layers["provenance"].set_index("name")
+    assert provenance.loc["reserve rule 4", "source"].startswith(
+        "Tennant (Montana method), fair or degrading: D. L."
+    )
 
 
 def test_karst_and_abstraction_show_in_flags_interval_and_repairs(valley, read_layers):
