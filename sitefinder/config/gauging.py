@@ -47,6 +47,7 @@ class DailyRecords(Section):
     least_correlation: float = Field(
         0.8, gt=0, lt=1, description="least correlation of their log flows on those days (own choice)"
     )
+    fit_months: bool = Field(False, description="fit the mean flow of each month as well, for the year by months")
     exceedance_percent: list[float] = Field(
         [5, 10, 20, 30, 40, 50, 60, 70, 80, 90, 95], min_length=2, description="quantiles to take [% exceeded]"
     )

@@ -97,7 +97,8 @@ def gauge_statistics(records, settings):
     DataFrame
         Index: gauge. ``flow_mean_m3s`` and ``flow_qNN_m3s`` (exceeded NN % of the time), which equations are
         fitted from; ``low347_m3s`` (reached on 347 of 365 days), ``min7day_m3s`` (mean of the years' 7-day
-        minima), ``month_01_m3s`` … ``month_12_m3s`` (mean of each month) [m³/s]; ``record_years`` (complete years
+        minima), ``month_01_mean_m3s`` … ``month_12_mean_m3s`` (of each month; with ``fit_months`` as
+        ``flow_month_01_mean_m3s`` …, so that they are fitted as well) [m³/s]; ``record_years`` (complete years
         of its own in the period), ``year_to_year_log_sd`` (of their means; NaN under two), ``first_year`` and
         ``last_year`` (the period), ``days_used``, ``days_estimated``, ``days_ice`` (among the days of the period,
         counted or not), ``days_missing``, ``extended_from`` (the neighbour, or ""), ``short`` (still so) and
@@ -254,8 +255,9 @@ def _period(years, settings):
 def _statistics(flow, years, settings):
     inside = flow[np.isin(_years(flow.index, settings.year_starts_in_month), years)].dropna()
     names = {f"flow_q{percent:02g}_m3s": percent for percent in settings.exceedance_percent}
+    months = {f"{'flow_' if settings.fit_months else ''}month_{month:02d}_mean_m3s": month for month in MONTHS}
     if inside.empty:
-        every = ["flow_mean_m3s", *names, "low347_m3s", "min7day_m3s", *(f"month_{m:02d}_m3s" for m in MONTHS)]
+        every = ["flow_mean_m3s", *names, "low347_m3s", "min7day_m3s", *months]
         return dict.fromkeys(every, np.nan) | {"days_used": 0}
     curve = duration_curve(inside.to_numpy())
     by_month = inside.groupby(inside.index.month).mean()
@@ -264,7 +266,7 @@ def _statistics(flow, years, settings):
         **{name: float(flow_exceeded(curve, percent)) for name, percent in names.items()},
         "low347_m3s": float(flow_exceeded(curve, Q347_PERCENT)),
         "min7day_m3s": _yearly(flow, settings).loc[years, "min7day_m3s"].mean(),
-        **{f"month_{month:02d}_m3s": by_month.get(month, np.nan) for month in MONTHS},
+        **{name: by_month.get(month, np.nan) for name, month in months.items()},
         "days_used": len(inside),
     }
 

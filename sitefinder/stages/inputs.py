@@ -147,8 +147,10 @@ def read_inputs(settings, folder):
     equations = [tried(read_equations, folder / path) for path in flows.equations]
     gauges = None if flows.gauges is None else tried(read_gauges, folder / flows.gauges.path, flows.gauges)
     measured = None
-    if flows.near_gauges is not None or gaugings is not None:
-        stations = layers.get("gauge_stations")
+    stations = layers.get("gauge_stations")
+    stations_read = stations is not None or settings.inputs.gauge_stations is None
+    gauges_read = gauges is not None or flows.gauges is None
+    if (flows.near_gauges is not None or gaugings is not None) and stations_read and gauges_read:
         measured = tried(measured_gauges, settings, gauges, None if stations is None else stations.frame)
     if gaugings is not None and measured is not None:
         tried(refuse_unknown_gauges, gaugings.frame, measured)
@@ -156,7 +158,7 @@ def read_inputs(settings, folder):
     if layers.get(ABSTRACTIONS) is not None:
         tried(alterations_of, layers[ABSTRACTIONS].frame, ABSTRACTIONS)
     regions_read = settings.inputs.flow_regions is None or layers[FLOW_REGIONS] is not None
-    if None not in equations and (gauges is not None or flows.gauges is None) and regions_read:
+    if None not in equations and gauges_read and regions_read:
         tried(refuse_unfit_flows, settings, equations, gauges, reserve or [], trial_weights(layers))
     machines = tried(read_machines, [folder / path for path in settings.energy.machines])
     costs = tried(read_costs, folder / settings.costs.file)

@@ -98,10 +98,15 @@ def test_marked_days_are_counted_and_the_settings_say_whether_they_count(name, s
 def test_monthly_means_and_quantiles_of_a_known_record():
     # The flow of each day is the number of its month.
     months = pd.date_range("2018-01-01", "2019-12-31").month.to_numpy(float)
-    table = gauge_statistics([record("2018-01-01", "2019-12-31", lambda day: months)], SETTINGS)
+    made = record("2018-01-01", "2019-12-31", lambda day: months)
+
+    table = gauge_statistics([made], SETTINGS)
+    to_fit = gauge_statistics([made], SETTINGS.model_copy(update={"fit_months": True}))
 
     row = table.loc["G"]
-    assert [row[f"month_{month:02d}_m3s"] for month in range(1, 13)] == pytest.approx(range(1, 13))
+    for prefix, found in (("", row), ("flow_", to_fit.loc["G"])):
+        by_month = [found[f"{prefix}month_{month:02d}_mean_m3s"] for month in range(1, 13)]
+        assert by_month == pytest.approx(list(range(1, 13)))
     assert row["flow_mean_m3s"] == pytest.approx(months.mean())
     assert row["flow_q50_m3s"] == pytest.approx(7.0)
     assert (row["flow_q05_m3s"], row["flow_q95_m3s"], row["low347_m3s"]) == (12.0, 1.0, 1.0)
