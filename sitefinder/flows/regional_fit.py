@@ -10,7 +10,7 @@ from sitefinder.flows.censored_fit import fit_censored_equation, least_squares_o
 from sitefinder.flows.equations import ZERO_OF, Equation
 from sitefinder.flows.fit_tables import coefficient_rows, doubts_of_fit, gauge_rows, summary_row
 from sitefinder.flows.fitting import Fit, fit_equation, log_design, predictor_of, statistic_of
-from sitefinder.flows.held_out import hold_out, interval_widening, neighbour_groups, widening_place
+from sitefinder.flows.held_out import hold_out, interval_widening, neighbour_groups
 from sitefinder.flows.nested import nested_by_chain, nested_by_place
 from sitefinder.flows.regression import (
     correlation_by_distance,
@@ -183,7 +183,7 @@ def _fit_statistic(parts, region, column, table, settings):
     became = dropped.reindex(gauges.index).fillna(FITTED)
     became[zero] = CENSORED if censored else IN_PROBABILITY
     held, groups = _held_out(region, column, predictors, fit, zero if censored else None, weights, sampling)
-    widening = interval_widening(held)
+    widening = interval_widening(held, groups)
     equation = _named(fit.equation, region, widening, held, groups)
     fit = Fit(equation, fit.diagnostics)
     equations = [equation]
@@ -269,10 +269,7 @@ def _named(equation, region, widening, held, groups):
         inside, count = int(np.nansum(held.covered)), int(np.isfinite(held.residuals).sum())
         how = "neighbourhoods" if len(np.unique(groups)) < len(groups) else "single gauges"
         changes["interval_widening"] = widening
-        asked = widening_place(count)
-        changes["interval_widening_reason"] = (
-            f"held {inside} of {count} gauges when {how} were held out, where {asked} are asked"
-        )
+        changes["interval_widening_reason"] = f"held {inside} of {count} gauges when {how} were held out"
     return equation.model_copy(update=changes)
 
 
