@@ -127,29 +127,27 @@ def list_record_doubts(gauges):
 
 
 def _join_gauges(settings, inputs, placed, catchments, estimate, told):
-    asked, table = settings.flows.near_gauges, inputs.measured_gauges
+    asked, table = settings.flows.near_gauges, _with_spread(inputs.measured_gauges, settings)
     flows = gauge_flows(table, asked.gauge_log_sd)
     known = table.index.isin(flows.gauge)
-    told += [
-        (GAUGES, gauge, "gauge without a mean flow above 0 and two quantiles", NOT_USED)
-        for gauge in table.index[~known]
-    ]
     stations = _stations_of(table.geometry.to_numpy()[known], placed, asked.snap_m)
     stated = (
         table["area_km2"].to_numpy(dtype=float)[known] if "area_km2" in table else np.full(known.sum(), np.nan)
     )
     area_km2 = catchments["area_km2"].to_numpy()
-    used = np.zeros(len(flows.gauge), dtype=bool)
-    for row, (gauge, station) in enumerate(zip(flows.gauge, stations.tolist(), strict=True)):
-        if station < 0:
-            told.append((GAUGES, gauge, f"gauge: no stream within {asked.snap_m:g} m", NOT_USED))
-            continue
-        off = stated[row] / area_km2[station]
-        if max(off, 1 / off) > asked.most_area_difference:
-            areas = f"{stated[row]:.4g} km² as stated, {area_km2[station]:.4g} km² on its stream"
-            told.append((GAUGES, gauge, f"gauge: {areas}; it may belong to another", NOT_USED))
-        else:
-            used[row] = True
+    off = stated / np.where(stations >= 0, area_km2[stations], np.nan)
+    # A gauge whose area is not stated cannot be doubted by it.
+    unlike = np.maximum(off, 1 / off) > asked.most_area_difference
+    for gauges, why in (
+        (table.index[~known], "without a mean flow above 0 and two quantiles"),
+        (table.index[known][stations < 0], f"no stream within {asked.snap_m:g} m"),
+    ):
+        if len(gauges):
+            told.append((GAUGES, listed(gauges), f"{len(gauges)} gauges: {why}", NOT_USED))
+    for row in np.flatnonzero(unlike):
+        areas = f"{stated[row]:.4g} km² as stated, {area_km2[stations[row]]:.4g} km² on its stream"
+        told.append((GAUGES, flows.gauge[row], f"gauge: {areas}; it may belong to another", NOT_USED))
+    used = (stations >= 0) & ~unlike
     flows = flows._replace(
         gauge=[gauge for gauge, is_used in zip(flows.gauge, used, strict=True) if is_used],
         **{name: getattr(flows, name)[used] for name in ("mean_m3s", "curve_m3s", "log_sd")},
@@ -195,6 +193,13 @@ def _join_gaugings(settings, inputs, placed, catchments, estimate, told):
         action = NOT_USED if np.isnan(change) else f"mean flow there changed by {100 * (change - 1):+.1f} %"
         told.append((GAUGINGS, row.gauging_id, f"{text}; {reading}; {_said(estimate, station)}", action))
     return joined
+
+
+# Gauges whose own spread of years is not known take that of the settings, where those say one.
+def _with_spread(table, settings):
+    stated = settings.uncertainty.year_to_year_sd
+    own = table.get("year_to_year_log_sd", pd.Series(np.nan, index=table.index))
+    return table.assign(year_to_year_log_sd=own.fillna(np.nan if stated is None else stated))
 
 
 # What the estimate says of a station's mean flow.

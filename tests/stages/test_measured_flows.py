@@ -23,7 +23,8 @@ SPOT_HEADER = "gauging_id,x,y,date,flow_m3s,error_percent,gauge_id,gauge_flow_m3
 def checked(copy_sample, tmp_path):
     """A function that reads the sample's settings with more of them, and a table of spot gaugings."""
 
-    def read(more="", spots="", gauges="", table=None, folder=tmp_path):
+    def read(more="", spots="", gauges="", table=None, name="region"):
+        folder = tmp_path / name
         path = copy_sample(folder)
         if table is not None:
             (folder / "sample-region" / "gauges.csv").write_text(table + "\n", encoding="utf-8")
@@ -85,11 +86,29 @@ def test_gauges_far_from_all_streams_are_told_and_left_out(sample_run, checked):
 
     told = estimated(sample_run, settings, inputs).measured
 
-    left_out = told[told["action"] == "not used"]
-    # Most of the gauges lie in the country around.
-    assert len(left_out) > 20
-    assert left_out["problem"].str.contains("no stream within 100 m|as stated").all()
-    assert len(told) == len(inputs.gauges)
+    left_out = told[told["action"] == "not used"].iloc[0]
+    carried = told["action"].str.startswith("carried to")
+    # Most of the gauges lie in the country around; four are on the region's own streams.
+    assert left_out["problem"] == f"{len(inputs.gauges) - carried.sum()} gauges: no stream within 100 m"
+    assert left_out["feature"].startswith("G005, G006, ")
+    assert told["feature"][carried].tolist() == ["G001", "G002", "G003", "G004"]
+
+
+def test_a_gauge_of_few_years_counts_less_where_the_spread_of_years_is_known(sample_run, checked):
+    years = "[uncertainty]\nyear_to_year_sd = 0.3\n"
+    settings, inputs = checked(NEAR, gauges=GAUGE_PLACES)
+    spread, few = checked(NEAR + years, gauges=GAUGE_PLACES, name="spread")
+    few = few._replace(measured_gauges=few.measured_gauges.assign(record_years=9.0))
+
+    sure, unsure = (estimated(sample_run, *read).estimate for read in ((settings, inputs), (spread, few)))
+
+    near = np.array(["gauge" in source for source in sure.source])
+    assert (unsure.mean_log_sd[near] > sure.mean_log_sd[near]).all()
+    # At the gauge: 0.05 for the rating, and 0.3 / √9 for the years.
+    before = sample_run.results["flows"].estimate.mean_log_sd
+    best = int(np.nanargmin(unsure.mean_log_sd / before))
+    left = 1 / (1 / before[best] ** 2 + 1 / (0.05**2 + 0.1**2))
+    assert unsure.mean_log_sd[best] == pytest.approx(np.sqrt(left), rel=0.02)
 
 
 def test_without_the_table_of_near_gauges_nothing_changes(sample_run, checked):
@@ -133,7 +152,7 @@ def test_gauges_of_a_layer_bring_flows_of_their_own(sample_run, checked, station
         crs="EPSG:32633",
     )
     frame.to_file(tmp_path / "stations.gpkg", layer="stations", driver="GPKG")
-    layer = '[inputs.gauge_stations]\npath = "../stations.gpkg"\nid_column = "number"\n'
+    layer = '[inputs.gauge_stations]\npath = "../../stations.gpkg"\nid_column = "number"\n'
 
     settings, inputs = checked(NEAR + layer)
     flows = estimated(sample_run, settings, inputs)
@@ -213,7 +232,7 @@ def test_daily_records_are_fitted_from_told_and_give_the_spread_of_years(sample_
     lines = ["gauge_id,area_km2,precipitation_mm,daily_file"]
     for number, (area, rain) in enumerate(zip(area_km2, rain_mm, strict=True)):
         (tmp_path / f"daily_{number}.csv").write_text("date,flow\n" + daily(0.02 * area * rain / 1000, 0.2))
-        lines.append(f"D{number},{area},{rain},../daily_{number}.csv")
+        lines.append(f"D{number},{area},{rain},../../daily_{number}.csv")
 
     settings, inputs = checked('[flows.gauges.daily]\nunit = "m3s"\n', table="\n".join(lines))
 
