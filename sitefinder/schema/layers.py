@@ -243,7 +243,7 @@ SITE_MONTHS = Layer(
         Column("month", "integer", "", "month, 1 to 12", 1, 12, nullable=False),
         amount("flow_mean_m3s", "m³/s", "mean flow of the month at the intake, after what is taken above"),
         amount("reserved_flow_m3s", "m³/s", "flow that stays in the stream, mean over the month"),
-        amount("energy_mwh", "MWh/yr", "energy that the month brings in a mean year; the twelve add up to the site's"),
+        amount("energy_mwh", "MWh/yr", "energy of the month in a mean year; the twelve add up to the site's"),
         statement("is_closed", "true where nothing may be taken, for the migration of fish"),
     ),
 )
