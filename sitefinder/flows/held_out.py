@@ -9,8 +9,8 @@ from scipy.cluster.hierarchy import fcluster, linkage
 
 from sitefinder.flows.equations import INTERVAL_SHARE
 
-# Fewer groups than this say little of country unseen; each gauge is then a group of its own (own choice: a region of
-# 25 gauges, the least by default, still has so many when one of its own groups of five is held out).
+# Fewer groups than this say little of country unseen; each gauge is then a group of its own (own choice: a region
+# of 25 gauges, the least by default, still has so many when one of its own groups of five is held out).
 LEAST_GROUPS = 4
 # With fewer neighbourhoods than this, what they show is too little to excuse an interval that holds under nine of
 # ten; with more, one standard error of that share is granted to chance (own choice: on the 671 gauges of
