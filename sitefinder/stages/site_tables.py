@@ -142,12 +142,16 @@ def _draws(settings, inputs, heads, flows, water_depths, own):
         normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
         errors[row] = normal * own["head_se_m"].iloc[row]
     held = intake_is_held(own["layout"], settings.tailwater)
+    reserved_m3s = reserved_at(settings, inputs, flows, own)
+    if flows.closed is not None:
+        # A closed month gives nothing in a wet year either.
+        reserved_m3s = np.where(flows.closed, np.inf, reserved_m3s)
     estimate = flows.estimate
     median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]
     return energy_draws(
         own.assign(machine=own["machine_number"]),
         flows.bins_m3s[intake] * median[:, None],
-        reserved_at(settings, inputs, flows, own) * median[:, None],
+        reserved_m3s * median[:, None],
         errors,
         estimate.mean_log_sd[intake],
         inputs.machines,
