@@ -1,5 +1,6 @@
 """Regional equations fitted from a table of gauges, with their diagnostics: what `sitefinder fit-flows` does."""
 
+import os
 from pathlib import Path
 from typing import NamedTuple
 
@@ -50,7 +51,7 @@ def fit_flows(config):
     """
     settings, table = check_fit_settings(read_toml(config), str(config), list(Settings.model_fields))
     folder = Path(config).parent
-    output = writable_folder(folder / settings.output_folder)
+    output = writable_folder(Path(os.path.normpath(folder / settings.output_folder)))
     gauges, places = read_fit_gauges(settings, table, folder)
     fits = fit_regions(gauges, places, table=table, settings=settings)
     keys = ["region", "statistic"]

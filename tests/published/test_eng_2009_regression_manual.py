@@ -122,21 +122,22 @@ def test_the_generalised_fit_of_the_manuals_example_agrees_within_its_search_gri
     design = gauges[["sand", "elevation", "slope"]].to_numpy(dtype=float)
     response = gauges["flow_q2_m3s"].to_numpy()
     # The example's sampling errors are in log10 units while its response is not, so they are some 1e-6 of the
-    # model error variance whatever their digits: a spread of 0.3 from year to year, years as printed, no correlation.
+    # model error variance whatever their digits: a spread of 0.3 from year to year, years as printed, and no
+    # correlation.
     sampling = sampling_covariance(0.3, gauges["years"].to_numpy(dtype=float), np.eye(len(gauges)))
 
     fit = generalised_least_squares(design, response, sampling)
 
     assert fit.coefficients == pytest.approx([-2.221362, 0.135179, -0.549714], abs=2e-6)
     # The reference software looks for the model error variance on a grid, 2 var(y) cut by 30 points and the piece
-    # found by 30 again, and takes the end below the root; ours is the root. So its variance is less, by one step at
-    # most.
+    # found by 30 again, and takes the end below the root; ours is the root. So its variance is less, by one step
+    # at most.
     theirs = fit.model_error_variance * (np.array(GENERALISED_ERRORS) / fit.standard_errors) ** 2
     step = 2 * np.var(response, ddof=1) / 29**2
     assert (theirs < fit.model_error_variance).all()
     assert (theirs > fit.model_error_variance - step).all()
-    # Their three standard errors are one variance away from ours. Half of the last digit of the smallest, 0.129939,
-    # counts twice in a variance.
+    # Their three standard errors are one variance away from ours. Half of the last digit of the smallest, which is
+    # 0.129939, counts twice in a variance.
     assert theirs == pytest.approx(theirs.mean(), rel=2 * 0.5e-6 / 0.129939)
 
 
