@@ -81,7 +81,7 @@ def fit_regions(gauges, places_km=None, *, table, settings):
     Raises
     ------
     InputError
-        If no region has enough gauges.
+        If no region has enough gauges, or the method asks for years of record or their spread that are not there.
 
     Notes
     -----
@@ -89,6 +89,13 @@ def fit_regions(gauges, places_km=None, *, table, settings):
     tried on whole neighbourhoods held out, and widened where they hold fewer than nine of ten gauges, see
     `sitefinder.flows.held_out.interval_widening`.
     """
+    if settings.method != "ordinary" and table.record_years_column is None:
+        raise InputError.of(
+            f"a {settings.method} fit needs the years of record",
+            expected="record_years_column of the gauges",
+            found="none",
+            fix='name the column, or set fit.method = "ordinary"',
+        )
     columns = settings.statistics or [column for column in gauges.columns if statistic_of(column)]
     names = gauges[settings.region_column] if settings.region_column else pd.Series(ALL, index=gauges.index)
     parts = {key: [] for key in ("equations", "summary", "coefficients", "gauges", "candidates", "warnings")}
@@ -143,6 +150,8 @@ def _warn_of_region(parts, region, table, settings):
         if short.any():
             names = listed(region.gauges.index[short])
             _warn(parts, region.name, "", f"records under {settings.short_record_years:g} years: {names}")
+    if table.x_column and region.places_km is None:
+        _warn(parts, region.name, "", "gauges without a place: distances are not used, each is held out alone")
     pairs = []
     if settings.downstream_column:
         pairs = nested_by_chain(ids, region.gauges[settings.downstream_column].tolist())
@@ -156,7 +165,7 @@ def _warn_of_region(parts, region, table, settings):
 
 def _fit_statistic(parts, region, column, table, settings):
     statistic = statistic_of(column)
-    gauges, weights = region.gauges, table.record_years_column if settings.method == "weighted" else None
+    gauges, weights = region.gauges, None if settings.method == "ordinary" else table.record_years_column
     predictors = _chosen_predictors(parts, region, column, table, settings, weights)
     if predictors is None:
         became = pd.Series("no set of predictors could be fitted", index=gauges.index)
@@ -218,12 +227,12 @@ def _chosen_predictors(parts, region, column, table, settings, weights):
 def _sampling_errors(region, column, table, settings):
     if settings.method != "generalised":
         return None
-    if column not in settings.year_to_year_log10 or table.record_years_column is None:
+    if column not in settings.year_to_year_log10:
         raise InputError.of(
             f"generalised least squares of {column} lacks its errors",
-            expected="record_years_column of the gauges, and the statistic's spread from year to year",
-            found=f"fit.year_to_year_log10 for {listed(settings.year_to_year_log10) or 'nothing'}",
-            fix=f"give both, or choose another fit.method; {column} stands for a column of flow",
+            expected=f"fit.year_to_year_log10 for {column}, the statistic's spread from year to year",
+            found=f"for {listed(settings.year_to_year_log10)}",
+            fix="give it, name the columns to fit in fit.statistics, or choose another fit.method",
         )
     correlation = np.eye(len(region.gauges))
     if region.places_km is not None:

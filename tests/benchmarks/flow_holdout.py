@@ -27,9 +27,10 @@ SIZES = ([0, 100, 300, 1000, np.inf], ["under 100 km²", "100 to 300 km²", "300
 # Potential evaporation over precipitation.
 ARIDITY = ([0, 0.65, 1.0, 1.5, np.inf], ["under 0.65", "0.65 to 1", "1 to 1.5", "over 1.5"])
 LEAST_IN_CLASS = 25
+WAYS = ("gauge", "neighbourhood")
 
 
-def held_out(settings, table, gauges, places):
+def held_out(settings, table, gauges, places, chosen=WAYS):
     """A row a gauge, statistic and way of holding out: whether the interval held it, and its width in log10."""
     columns = [column for column in gauges.columns if statistic_of(column)]
     # Held-out regions may fall under the least number; they are fitted all the same.
@@ -40,14 +41,13 @@ def held_out(settings, table, gauges, places):
             continue
         where = places[gauges.index.get_indexer(own.index)]
         ways = {"gauge": np.arange(len(own)), "neighbourhood": neighbour_groups(where, settings.group_size)}
-        for way, groups in ways.items():
-            for group in np.unique(groups):
-                out = groups == group
-                try:
-                    fits = fit_regions(own[~out], where[~out], table=table, settings=inner)
-                except InputError:
-                    continue
-                rows += _judged(fits, own[out], columns, region, way)
+        for way, group in [(name, group) for name in chosen for group in np.unique(ways[name])]:
+            out = ways[way] == group
+            try:
+                fits = fit_regions(own[~out], where[~out], table=table, settings=inner)
+            except InputError:
+                continue
+            rows += _judged(fits, own[out], columns, region, way)
     return pd.DataFrame(rows)
 
 
@@ -107,13 +107,13 @@ def with_classes(rows, attributes):
     )
 
 
-def measured(config):
-    """All rows with their classes."""
+def measured(config, ways=WAYS):
+    """All rows with their classes, gauges held out in the ways that are named."""
     config = Path(config)
     settings, table = check_fit_settings(read_toml(config), str(config), list(Settings.model_fields))
     gauges, places = read_fit_gauges(settings, table, config.parent)
     attributes = pd.read_csv(config.parent / table.path, dtype={"gauge_id": str}).set_index("gauge_id")
-    return with_classes(held_out(settings, table, gauges, places), attributes)
+    return with_classes(held_out(settings, table, gauges, places, ways), attributes)
 
 
 def main():

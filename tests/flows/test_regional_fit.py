@@ -178,3 +178,35 @@ def test_a_table_without_a_region_of_enough_gauges_is_an_error():
 
 def test_a_chain_of_gauges_that_runs_in_a_circle_ends():
     assert nested_by_chain(["a", "b"], ["b", "a"]) == [(0, 1), (1, 0)]
+
+
+def test_a_weighted_fit_without_years_of_record_is_refused():
+    table = TABLE.model_copy(update={"record_years_column": None})
+
+    with pytest.raises(InputError, match="a weighted fit needs the years of record"):
+        fit_regions(made(30, 8), table=table, settings=FitSettings(method="weighted"))
+
+
+@pytest.mark.parametrize("method", ["weighted", "generalised"])
+def test_a_gauge_without_years_is_left_out_with_its_reason(method):
+    gauges = made(30, 10).drop(columns="flow_q95_m3s")
+    gauges.loc["north05", "years"] = np.nan
+
+    fits = fit_regions(
+        gauges,
+        table=TABLE,
+        settings=FitSettings(method=method, year_to_year_log10={"flow_mean_m3s": 0.1}),
+    )
+
+    assert accounted(fits.gauges).set_index("became")["gauges"].to_dict() == {FITTED: 29, "years missing": 1}
+    assert np.isfinite(fits.equations[0].constant)
+
+
+def test_gauges_without_a_place_are_told():
+    places = np.random.default_rng(11).uniform(0, 100, (30, 2))
+    places[4] = np.nan
+    table = TABLE.model_copy(update={"x_column": "x", "y_column": "y", "crs": "EPSG:32633"})
+
+    fits = fit_regions(made(30, 11), places, table=table, settings=FitSettings())
+
+    assert "gauges without a place" in fits.warnings["warning"].iloc[0]
