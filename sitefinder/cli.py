@@ -10,8 +10,10 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
+from sitefinder.report.fit_text import fit_text
 from sitefinder.report.summary import summary_text
 from sitefinder.stages import run as stages
+from sitefinder.stages.fit_flows import fit_flows
 
 MENDABLE, INTERRUPTED = 2, 130
 # What a stage is called while it runs.
@@ -129,3 +131,10 @@ def check(config: Config):
     print(f"  rules:     {len(settings.rules)}")
     print(f"  machines:  {len(inputs.machines)} classes")
     print(f"  repairs:   {len(inputs.repairs)} on reading; each is listed by a run")
+
+
+@app.command("fit-flows")
+def fit_flows_command(config: Config):
+    """Fit regional flow equations from a table of gauges, with diagnostics, and write them as an equation file."""
+    delivered = fit_flows(config)
+    print(fit_text(delivered.source, delivered.fits, delivered.files), end="")

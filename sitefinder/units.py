@@ -11,9 +11,13 @@ SECONDS_PER_DAY = 86_400.0
 # International foot, inch and mile, exactly (1959 agreement).
 METRES_PER_FOOT = 0.3048
 METRES_PER_US_SURVEY_FOOT = 1200.0 / 3937.0
+METRES_PER_MILE = 5280.0 * METRES_PER_FOOT
 MILLIMETRES_PER_INCH = 25.4
 KM2_PER_SQUARE_MILE = 2.589988110336
 M3S_PER_CUBIC_FOOT_SECOND = METRES_PER_FOOT**3
+# Degrees Fahrenheit by definition: water freezes at 32 and boils 180 degrees above that.
+DEGC_PER_DEGF = 100.0 / 180.0
+DEGF_AT_ZERO_DEGC = 32.0
 
 M2_PER_KM2 = 1.0e6
 METRES_PER_KILOMETRE = 1.0e3
@@ -30,6 +34,7 @@ METRES_PER_VERTICAL_UNIT = {
 }
 
 # One unit of a predictor or a flow in the unit that sitefinder keeps it in: (kept unit, factor).
+# ``degf10`` are tenths of a degree Fahrenheit, as some American equations take temperature.
 TO_KEPT_UNIT = {
     "km2": ("km2", 1.0),
     "mi2": ("km2", KM2_PER_SQUARE_MILE),
@@ -43,7 +48,40 @@ TO_KEPT_UNIT = {
     "percent": ("percent", 1.0),
     "fraction": ("percent", 100.0),
     "none": ("none", 1.0),
+    "km": ("km", 1.0),
+    "mi": ("km", METRES_PER_MILE / METRES_PER_KILOMETRE),
+    "m_per_km": ("m_per_km", 1.0),
+    "ft_per_mi": ("m_per_km", METRES_PER_FOOT / METRES_PER_MILE * METRES_PER_KILOMETRE),
+    "degc": ("degc", 1.0),
+    "degf": ("degc", DEGC_PER_DEGF),
+    "degf10": ("degc", DEGC_PER_DEGF / 10.0),
 }
+# What zero of a unit is in the kept unit, where that is not zero.
+ZERO_IN_KEPT_UNIT = {"degf": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF, "degf10": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF}
+
+
+def to_kept(value, unit):
+    """A number of a unit of `TO_KEPT_UNIT` in the unit that sitefinder keeps.
+
+    Examples
+    --------
+    >>> to_kept(2.0, "in"), round(to_kept(500.0, "degf10"), 9)
+    (50.8, 10.0)
+    """
+    return value * TO_KEPT_UNIT[unit][1] + ZERO_IN_KEPT_UNIT.get(unit, 0.0)
+
+
+def from_kept(value, unit):
+    """A number in the kept unit as one of a unit of `TO_KEPT_UNIT`; the inverse of `to_kept`.
+
+    Examples
+    --------
+    >>> from_kept(50.8, "in"), round(from_kept(10.0, "degf10"), 9)
+    (2.0, 500.0)
+    """
+    if unit in ZERO_IN_KEPT_UNIT:
+        value = value - ZERO_IN_KEPT_UNIT[unit]
+    return value / TO_KEPT_UNIT[unit][1]
 
 
 def flow_m3s_from_depth(depth_mm_day, area_km2):

@@ -2,7 +2,9 @@
 
 import os
 import re
+import shutil
 import subprocess
+import sys
 import tomllib
 
 import pytest
@@ -56,6 +58,24 @@ def test_below_each_command_stands_what_it_printed(readme, repository):
     assert re.search(r"\d+ passed(, \d+ skipped)? in \d", tested)
     assert "failed" not in tested
     assert "error" not in tested
+
+
+def test_what_is_printed_of_the_fitted_flows_is_what_the_command_prints(readme, repository, tmp_path):
+    for folder in ("config", "sample-region"):
+        (tmp_path / folder).mkdir()
+    for name in ("config/sample.toml", "sample-region/gauges.csv"):
+        shutil.copy(repository / name, tmp_path / name)
+
+    ended = subprocess.run(
+        [sys.executable, "-m", "sitefinder", *marked(readme, "command", "fit-flows").split()[1:]],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(repository)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+
+    assert ended.stdout == marked(readme, "result", "fit-flows") + "\n"
 
 
 def test_what_checks_every_change_takes_both_commands_from_readme(readme, repository):

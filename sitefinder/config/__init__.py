@@ -1,16 +1,21 @@
 """The settings of a run, and the check that names every problem at once."""
 
 from sitefinder.config.checking import checked
+from sitefinder.config.fitting import FitSettings, check_fit_settings
+from sitefinder.config.flows import FlowSettings, GaugeTable
+from sitefinder.config.reserve import (
+    PassageSettings,
+    ReservePreset,
+    ReserveRule,
+    ReserveSetting,
+)
 from sitefinder.config.settings import (
     Action,
     FishSettings,
     FlagSettings,
-    FlowSettings,
-    GaugeTable,
     HeadSettings,
     NetworkSettings,
     RankingSettings,
-    ReserveRule,
     RuleSettings,
     RunSettings,
     Settings,
@@ -22,6 +27,7 @@ from sitefinder.config.sources import (
     CovariateSource,
     DemFootprintSource,
     DemSource,
+    FlowRegionSource,
     Inputs,
     LayerSource,
     PlantSource,
@@ -48,7 +54,9 @@ __all__ = [
     "DemSource",
     "EnergySettings",
     "FishSettings",
+    "FitSettings",
     "FlagSettings",
+    "FlowRegionSource",
     "FlowSettings",
     "GaugeTable",
     "HeadSettings",
@@ -56,9 +64,12 @@ __all__ = [
     "LayerSource",
     "Layout",
     "NetworkSettings",
+    "PassageSettings",
     "PlantSource",
     "RankingSettings",
+    "ReservePreset",
     "ReserveRule",
+    "ReserveSetting",
     "RuleSettings",
     "RunSettings",
     "Section",
@@ -71,6 +82,7 @@ __all__ = [
     "TailwaterSettings",
     "TerrainSettings",
     "UncertaintySettings",
+    "check_fit_settings",
     "check_settings",
     "checked",
     "one_error_stated",

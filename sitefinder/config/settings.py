@@ -5,6 +5,8 @@ from typing import Literal
 from pydantic import Field, field_validator, model_validator
 
 from sitefinder.config.checking import checked
+from sitefinder.config.fitting import FitSettings
+from sitefinder.config.flows import FlowSettings
 from sitefinder.config.sources import Inputs, LayerSource, Section
 from sitefinder.config.worth import (
     CostSettings,
@@ -132,48 +134,15 @@ class FlagSettings(Section):
     covered_percent: float = Field(
         95.0, ge=0, le=100, description="covariate_partial where a raster covers less of the catchment [%]"
     )
-
-
-class ReserveRule(Section):
-    """One rule for the flow that stays in the stream; of several, the greatest holds."""
-
-    kind: Literal["share_of_mean", "exceedance_flow", "share_of_flow"] = Field(
-        description="share of the mean flow, the flow exceeded so often, or share of the flow of the moment"
+    karst_log_sd: float = Field(
+        0.3,
+        ge=0,
+        description="further error of the mean flow where it is karst, as a standard deviation of natural logs "
+        "(common practice, no source)",
     )
-    share: Share | None = Field(None, description="share of the mean flow, or of the flow of the moment")
-    exceedance_percent: float | None = Field(None, gt=0, lt=100, description="the flow exceeded so often [%]")
-    source: str = Field("the user's choice; local law decides", description="where the rule comes from")
-
-    @model_validator(mode="after")
-    def _has_its_number(self):
-        needed = "exceedance_percent" if self.kind == "exceedance_flow" else "share"
-        if getattr(self, needed) is None:
-            raise ValueError(f"a rule of kind {self.kind} needs {needed}")
-        return self
-
-
-class GaugeTable(Section):
-    """A table of gauges to fit regional equations from."""
-
-    path: str = Field(description="CSV with a row a gauge, relative to the settings file")
-    id_column: str = Field("gauge_id", description="column with the gauge's id")
-    predictors: list[str] = Field(min_length=1, description="columns to regress on, log-log")
-    record_years_column: str | None = Field(None, description="years of record, as weights")
-    source: str = Field(description="where the table comes from")
-
-
-class FlowSettings(Section):
-    """Where flows come from."""
-
-    equations: list[str] = Field(default_factory=list, description="equation files, relative to the settings file")
-    gauges: GaugeTable | None = Field(None, description="gauges to fit equations from, instead of equation files")
-    reserve: list[ReserveRule] = Field(min_length=1, description="rules of the reserved flow")
-
-    @model_validator(mode="after")
-    def _has_one_way(self):
-        if bool(self.equations) == bool(self.gauges):
-            raise ValueError("name either flows.equations or flows.gauges, one of the two")
-        return self
+    altered_percent: float = Field(
+        1.0, ge=0, le=100, description="flow_altered where so much of the mean flow is taken or brought [%]"
+    )
 
 
 class StretchSettings(Section):
@@ -268,6 +237,7 @@ class Settings(Section):
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()
+    fit: FitSettings | None = None
 
     @model_validator(mode="after")
     def _columns_have_their_layer(self):

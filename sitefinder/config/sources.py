@@ -157,6 +157,12 @@ class ShareSource(LayerSource):
         return self
 
 
+class FlowRegionSource(LayerSource):
+    """Polygons of the regions that flow equations are for."""
+
+    code_column: str = Field(description="column with each region's code, as the equations give it in region")
+
+
 class StreamSource(LayerSource):
     """The mapped streams."""
 
@@ -183,6 +189,12 @@ class Inputs(Section):
         None, description="table (CSV) of drops measured between places; README tells its columns"
     )
     ratings: Source | None = Field(None, description="table (CSV) of levels by flow at places")
+    gauge_stations: LayerSource | None = Field(
+        None, description="gauges as points; with columns of flow where the gauge table does not have theirs"
+    )
+    spot_gaugings: Source | None = Field(
+        None, description="table (CSV) of flows measured at places, with a gauge's reading of the day"
+    )
     lakes: LayerSource | None = Field(None, description="standing water")
     roads: LayerSource | None = Field(None, description="roads, for the cost of access")
     power_lines: LayerSource | None = Field(
@@ -197,6 +209,12 @@ class Inputs(Section):
     tidal: LayerSource | None = Field(None, description="tidal water; no site is offered there or below")
     regulated: LayerSource | None = Field(
         None, description="dams that store water, as points, or the stretches or reservoirs that they rule"
+    )
+    abstractions: LayerSource | None = Field(
+        None, description="points where water is taken from a stream or brought to it; README tells the columns"
+    )
+    flow_regions: FlowRegionSource | None = Field(
+        None, description="polygons of the regions that flow equations are for; absent: each holds everywhere"
     )
     covariates: dict[str, CovariateSource] = Field(
         default_factory=dict,

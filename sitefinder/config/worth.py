@@ -76,7 +76,11 @@ class UncertaintySettings(Section):
 
     draws: int = Field(500, ge=50, description="draws of the simulation")
     shared_flow_share: Share = Field(0.5, description="share of the flow error's variance that the region shares")
-    year_to_year_sd: float = Field(0.0, ge=0, description="log standard deviation of a year's mean flow")
+    year_to_year_sd: float | None = Field(
+        None,
+        ge=0,
+        description="log standard deviation of a year's mean flow; absent: that of daily records, 0 without them",
+    )
     efficiency_sd: float = Field(0.05, ge=0, description="log standard deviation of efficiency")
     cost_sd: float = Field(0.25, ge=0, description="log standard deviation of capital cost")
     top_sites: int = Field(10, ge=1, description="prob_top is the share of draws among this many best")

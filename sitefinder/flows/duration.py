@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 BIN_COUNT = 200
 # Share of time that the flow of each bin is exceeded: 0.25 %, 0.75 %, … 99.75 %.
@@ -193,6 +193,56 @@ def flow_at(curve_exceedance, curve_m3s, percent):
     positive = (above > 0) & (below > 0)
     between[positive] = above[positive] ** (1.0 - weight) * below[positive] ** weight
     return between
+
+
+def exceedance_at(curve_exceedance, curve_m3s, flow_m3s):
+    """Share of time that one station's curve exceeds a flow, the inverse of `flow_at`.
+
+    Parameters
+    ----------
+    curve_exceedance : ndarray, shape (K,)
+    curve_m3s : ndarray, shape (K,)
+        Flows from high to low [m³/s].
+    flow_m3s : float
+        Above the first flow of the curve, or below the last, the share of that bin is given; of flows that are
+        equal over several bins, the share of the last of them.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> curve = np.linspace(10, 1, 200)
+    >>> round(exceedance_at(BIN_EXCEEDANCE, curve, float(flow_at(BIN_EXCEEDANCE, curve[None], 80.0)[0])), 12)
+    0.8
+    """
+    last = int(np.searchsorted(-curve_m3s, -flow_m3s, side="right")) - 1
+    if last < 0 or last == curve_exceedance.size - 1:
+        return float(curve_exceedance[max(last, 0)])
+    left, right = ndtri(curve_exceedance[last]), ndtri(curve_exceedance[last + 1])
+    above, below = curve_m3s[last], curve_m3s[last + 1]
+    weight = math.log(above / flow_m3s) / math.log(above / below) if below > 0 else (above - flow_m3s) / above
+    return float(ndtr(left + weight * (right - left)))
+
+
+def falling(curve_m3s):
+    """Curves that nowhere rise: a flow that is exceeded more often is no greater than those before it.
+
+    Parameters
+    ----------
+    curve_m3s : ndarray, shape (n, K)
+
+    Returns
+    -------
+    ndarray, shape (n, K)
+
+    Examples
+    --------
+    >>> falling(np.array([[3.0, 1.0, 2.0]])).tolist()
+    [[3.0, 1.0, 1.0]]
+    """
+    return np.minimum.accumulate(curve_m3s, axis=1)
 
 
 # Each row made non-increasing by pooling neighbours that rise; and which rows had any.

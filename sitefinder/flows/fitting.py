@@ -6,42 +6,30 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import linalg
 
 from sitefinder.errors import InputError, listed
 from sitefinder.flows.equations import LN_10, Equation, Predictor, percent_from_log10
+from sitefinder.flows.regression import (
+    LeastSquares,
+    generalised_least_squares,
+    least_squares,
+    normality_p,
+    variance_inflation,
+)
 from sitefinder.units import TO_KEPT_UNIT
 
 FLOW_COLUMN = re.compile(r"flow_(mean|q\d+(?:\.\d+)?|[a-z0-9_]+)_m3s")
 # Gauges beyond the number of coefficients that a fit needs before its error means anything (own choice).
 LEAST_SPARE_GAUGES = 3
-# Ratio of singular values of the scaled design under which its columns are taken as one another's copies.
-LEAST_SINGULAR_RATIO = 1e-10
 # Above this squared error in log10 the percentage overflows; such a fit says nothing, and infinity says so.
 GREATEST_MSE_LOG10 = 700.0 / LN_10**2
-
-
-class LeastSquares(NamedTuple):
-    """A linear fit of n rows on k columns.
-
-    ``covariance`` is MSE·(XᵀWX)⁻¹, ``mse`` = Σ w r² / (n − k) with weights of mean 1, ``leverage`` the diagonal of
-    the hat matrix, ``left_out`` each row's residual from the fit without it.
-    """
-
-    coefficients: np.ndarray
-    standard_errors: np.ndarray
-    covariance: np.ndarray
-    mse: float
-    r_squared: float
-    residuals: np.ndarray
-    leverage: np.ndarray
-    left_out: np.ndarray
 
 
 class Diagnostics(NamedTuple):
     """How well an equation fits its gauges; logs are to base 10.
 
-    ``gauges`` are the labels of the rows used and ``dropped`` a table (gauge, reason) of those that were not.
+    ``gauges`` are the labels of the rows used and ``dropped`` a table (gauge, reason) of those that were not;
+    ``variance_inflation`` has one factor a predictor, and ``normality_p`` is the residuals' by Shapiro and Wilk.
     """
 
     gauges: pd.Index
@@ -50,6 +38,8 @@ class Diagnostics(NamedTuple):
     standard_error_percent: float
     smearing_factor: float
     leave_one_out_rmse_log10: float
+    variance_inflation: np.ndarray
+    normality_p: float
 
 
 class Fit(NamedTuple):
@@ -109,7 +99,9 @@ def fit_equations(gauges, predictor_columns, source, weights_column=None, region
     return [fit_equation(gauges, column, predictor_columns, source, weights_column, region) for column in columns]
 
 
-def fit_equation(gauges, flow_column, predictor_columns, source, weights_column=None, region=None):
+def fit_equation(
+    gauges, flow_column, predictor_columns, source, weights_column=None, region=None, sampling_errors=None
+):
     """One statistic regressed on predictors in log10 space, as an equation with its covariance.
 
     Parameters
@@ -123,12 +115,16 @@ def fit_equation(gauges, flow_column, predictor_columns, source, weights_column=
     weights_column : str, optional
         Weights of the gauges; equal where not given.
     region : str, optional
+    sampling_errors : ndarray, shape (rows of gauges, rows of gauges), optional
+        Covariance of the errors of the statistic's log10 at the gauges; makes the fit a generalised one, see
+        `sitefinder.flows.regression.generalised_least_squares`. Weights are then not used.
 
     Returns
     -------
     Fit
-        The equation carries MSE·(XᵀX)⁻¹ as covariance, MSE as model error variance, the gauges' ranges and, as
-        its bias correction, the smearing factor of [1]_ (weighted as the fit is).
+        The equation carries MSE·(XᵀX)⁻¹ as covariance, MSE as model error variance (of a generalised fit its own),
+        the gauges' ranges and greatest leverage and, as its bias correction, the smearing factor of [1]_
+        (weighted as the fit is).
 
     Raises
     ------
@@ -146,8 +142,9 @@ def fit_equation(gauges, flow_column, predictor_columns, source, weights_column=
        no. 383, pp. 605-610, 1983.
     """
     reasons = _reasons_against(gauges, flow_column, predictor_columns, weights_column)
-    used = gauges[(reasons == "").to_numpy()]
-    dropped = pd.DataFrame({"gauge": reasons.index, "reason": reasons.to_numpy()})[(reasons != "").to_numpy()]
+    kept = (reasons == "").to_numpy()
+    used = gauges[kept]
+    dropped = pd.DataFrame({"gauge": reasons.index, "reason": reasons.to_numpy()})[~kept]
     size = len(predictor_columns) + 1
     if len(used) < size + LEAST_SPARE_GAUGES:
         why = ", ".join(f"{count} {reason}" for reason, count in dropped["reason"].value_counts().items())
@@ -157,10 +154,15 @@ def fit_equation(gauges, flow_column, predictor_columns, source, weights_column=
             found=f"{len(used)} of {len(gauges)} can be used" + (f" ({why})" if why else ""),
             fix="add gauges, name fewer predictors, or leave this column out of the table",
         )
-    logs = np.log10(used[predictor_columns].to_numpy(dtype=np.float64))
-    weights = None if weights_column is None else used[weights_column].to_numpy(dtype=np.float64)
-    response = np.log10(used[flow_column].to_numpy(dtype=np.float64))
-    fit = least_squares(np.column_stack([np.ones(len(used)), logs]), response, weights)
+    design, response = log_design(used, predictor_columns), np.log10(used[flow_column].to_numpy(dtype=np.float64))
+    weights = None
+    if sampling_errors is not None:
+        method = "generalised"
+        fit = generalised_least_squares(design, response, sampling_errors[np.ix_(kept, kept)])
+    else:
+        method = "ordinary" if weights_column is None else "weighted"
+        weights = None if weights_column is None else used[weights_column].to_numpy(dtype=np.float64)
+        fit = least_squares(design, response, weights)
     if fit is None:
         raise InputError.of(
             f"the predictors of {flow_column} cannot be told apart",
@@ -170,90 +172,45 @@ def fit_equation(gauges, flow_column, predictor_columns, source, weights_column=
         )
     smearing = float(np.average(10.0**fit.residuals, weights=weights))
     # A law without scatter would have no error at all, which an equation may not state.
-    mse = max(fit.mse, np.finfo(np.float64).tiny)
+    variance = max(fit.model_error_variance, np.finfo(np.float64).tiny)
     diagnostics = Diagnostics(
         gauges=used.index,
         dropped=dropped,
         fit=fit,
-        standard_error_percent=percent_from_log10(math.sqrt(mse)) if mse < GREATEST_MSE_LOG10 else math.inf,
+        standard_error_percent=(
+            percent_from_log10(math.sqrt(variance)) if variance < GREATEST_MSE_LOG10 else math.inf
+        ),
         smearing_factor=smearing,
         leave_one_out_rmse_log10=float(np.sqrt(np.mean(fit.left_out**2))),
+        variance_inflation=variance_inflation(design),
+        normality_p=normality_p(fit.residuals),
     )
     equation = Equation(
         statistic=statistic_of(flow_column) or flow_column,
         form="log10",
         constant=fit.coefficients[0],
         predictors=tuple(
-            _predictor(column, coefficient, used[column])
+            predictor_of(column, coefficient, used[column])
             for column, coefficient in zip(predictor_columns, fit.coefficients[1:], strict=True)
         ),
         flow_unit="m3s",
-        standard_error_log10=math.sqrt(mse),
+        standard_error_log10=math.sqrt(variance),
         gauges=len(used),
         bias_correction=smearing,
         covariance=tuple(map(tuple, fit.covariance.tolist())),
-        model_error_variance=mse,
+        model_error_variance=variance,
+        greatest_leverage=float(fit.leverage.max()),
         source=source,
-        table="fitted by sitefinder, " + ("ordinary" if weights is None else "weighted") + " least squares",
+        table=f"fitted by sitefinder, {method} least squares",
         region=region,
     )
     return Fit(equation, diagnostics)
 
 
-def least_squares(design, response, weights=None):
-    """A linear least-squares fit with the figures that judge it.
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, k)
-        Columns are predictors; a constant is one of them if it is wanted.
-    response : ndarray, shape (n,)
-    weights : ndarray, shape (n,), optional
-        Positive; scaled to a mean of 1.
-
-    Returns
-    -------
-    LeastSquares or None
-        None where the columns cannot be told apart.
-
-    Notes
-    -----
-    ``r_squared`` is 1 − SSR/SST about the (weighted) mean, also without a constant, as in [1]_; it may then be
-    negative. The residual without a row's own influence is r / (1 − h), which is exact for least squares.
-
-    References
-    ----------
-    .. [1] K. Eng, Y.-Y. Chen, J. E. Kiang, "User's guide to the weighted-multiple-linear-regression program,"
-       U.S. Geol. Surv. Tech. Methods 4-A8, 2009.
-    """
-    rows, columns = design.shape
-    weights = np.ones(rows) if weights is None else weights / weights.mean()
-    # Columns of one length, so that units do not look like a lack of rank.
-    root = np.sqrt(weights)[:, None]
-    lengths = np.linalg.norm(design * root, axis=0)
-    if not (lengths > 0).all():
-        return None
-    left, singular, right = linalg.svd(design * root / lengths, full_matrices=False)
-    if singular[-1] < LEAST_SINGULAR_RATIO * singular[0]:
-        return None
-    back = right.T / singular / lengths[:, None]
-    coefficients = back @ (left.T @ (response * root[:, 0]))
-    residuals = response - design @ coefficients
-    squares = float(weights @ residuals**2)
-    mse = squares / (rows - columns)
-    covariance = mse * (back @ back.T)
-    leverage = np.sum(left**2, axis=1)
-    about_mean = float(weights @ (response - np.average(response, weights=weights)) ** 2)
-    return LeastSquares(
-        coefficients=coefficients,
-        standard_errors=np.sqrt(np.diag(covariance)),
-        covariance=(covariance + covariance.T) / 2,
-        mse=mse,
-        r_squared=1.0 - squares / about_mean if about_mean > 0 else math.nan,
-        residuals=residuals,
-        leverage=leverage,
-        left_out=residuals / (1.0 - leverage),
-    )
+def log_design(gauges, predictor_columns):
+    """Design of a log-log regression, shape (gauges, 1 + columns): a constant, then log10 of each predictor."""
+    logs = np.log10(gauges[predictor_columns].to_numpy(dtype=np.float64))
+    return np.column_stack([np.ones(len(gauges)), logs])
 
 
 # Of each gauge, the first thing that has no logarithm, or an empty text.
@@ -267,14 +224,15 @@ def _reasons_against(gauges, flow_column, predictor_columns, weights_column):
     return pd.Series(reasons, index=gauges.index, dtype=object)
 
 
-# A predictor of a fitted equation; the unit is what follows the last underscore, if that is a unit.
-def _predictor(column, coefficient, values):
+def predictor_of(column, coefficient, values, transform="log"):
+    """A predictor of a fitted equation; its unit is what follows the column's last underscore, if that is one."""
     name, _, unit = column.rpartition("_")
     kept = name != "" and TO_KEPT_UNIT.get(unit, ("", 0.0)) == (unit, 1.0) and unit != "none"
     return Predictor(
         name=name if kept else column,
         unit=unit if kept else "none",
         coefficient=coefficient,
+        transform=transform,
         least=values.min(),
         most=values.max(),
     )

@@ -1,6 +1,7 @@
 """What flows are made from, read from the user's files: equation files (TOML) and gauge tables (CSV)."""
 
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -9,7 +10,11 @@ from sitefinder.errors import InputError, all_of, listed
 from sitefinder.flows.equations import check_equations, exceedance_percent
 from sitefinder.flows.fitting import statistic_of
 from sitefinder.io.csv_tables import id_problems, read_text_table, rows_of
+from sitefinder.io.daily_flows import statistics_of_files
 from sitefinder.io.settings import read_toml
+
+# Column of complete years that the statistics of daily records hold.
+YEARS_OF_DAILY = "record_years"
 
 
 def read_equations(path):
@@ -31,7 +36,7 @@ def read_equations(path):
     return check_equations(read_toml(path, "equation"), str(path))
 
 
-def read_gauges(path, table):
+def read_gauges(path, table, numbers_too=(), texts_too=()):
     """A gauge table, checked, with the gauges' ids as index.
 
     Parameters
@@ -40,12 +45,16 @@ def read_gauges(path, table):
         CSV with a header; empty cells are missing values.
     table : GaugeTable
         The settings that name its columns.
+    numbers_too, texts_too : sequence of str
+        Further columns that are wanted, as numbers and as text.
 
     Returns
     -------
     DataFrame
         Index: gauge ids as text, so that leading zeros stay. Columns: the flow statistics (``flow_mean_m3s``,
-        ``flow_qNN_m3s``: the flow exceeded NN % of the time) [m³/s], the predictors and the years of record.
+        ``flow_qNN_m3s``: the flow exceeded NN % of the time) [m³/s], the predictors, the years of record and the
+        places where the settings name their columns. Of daily records the statistics are made here, and all that
+        `sitefinder.flows.records.gauge_statistics` tells stands beside them.
 
     Raises
     ------
@@ -53,39 +62,84 @@ def read_gauges(path, table):
         Naming all that is wrong: missing columns, cells that are no numbers, ids that are empty or stand twice,
         negative values, low flows above high ones. Row 2 is the first below the header.
     """
-    text = read_text_table(path, "gauge table", "flows.gauges.path")
-    flows = [column for column in text.columns if statistic_of(column)]
-    wanted = [*table.predictors, *([table.record_years_column] if table.record_years_column else [])]
-    problems = _column_problems(text, [table.id_column, *wanted], flows)
-    numbers, found = _numbers(
-        text, [column for column in dict.fromkeys([*flows, *wanted]) if column in text.columns]
+    text, problems = _renamed(read_text_table(path, "gauge table", "flows.gauges.path"), table.columns)
+    flows = [] if table.daily else [column for column in text.columns if statistic_of(column)]
+    places = [] if table.x_column is None else [table.x_column, table.y_column]
+    wanted = [*table.predictors, *places, *numbers_too]
+    if table.record_years_column and not (table.daily and table.record_years_column == YEARS_OF_DAILY):
+        wanted.append(table.record_years_column)
+    needed = [table.id_column, *wanted, *texts_too, *([table.daily.file_column] if table.daily else [])]
+    problems += _column_problems(text, needed) + ([] if table.daily else _statistics_problems(flows))
+    numbers, found = flow_numbers(
+        text, [column for column in dict.fromkeys([*flows, *wanted]) if column in text.columns], places
     )
     problems += found
     if table.id_column in text.columns:
         problems += id_problems(text[table.id_column])
         numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
-    problems += _order_problems(numbers, flows)
+    problems += order_problems(numbers, flows)
     if problems:
         raise all_of(InputError, str(path), problems)
+    numbers = numbers.assign(**{column: text[column].str.strip().to_numpy() for column in texts_too})
+    if table.daily:
+        files = text[table.daily.file_column]
+        made = statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
+        numbers = numbers.join(made.drop(columns=[name for name in wanted if name in made]))
     return numbers
 
 
-def _column_problems(text, needed, flows):
+# The table with columns called as sitefinder needs them, and what hinders that.
+def _renamed(text, columns):
+    problems = [
+        f"columns.{ours}: the table has no column {theirs} (it has {listed(text.columns, 20)})"
+        for ours, theirs in columns.items()
+        if theirs not in text.columns
+    ]
+    problems += [
+        f"columns.{ours}: the table has a column {ours} as well"
+        for ours, theirs in columns.items()
+        if ours in text.columns and ours != theirs
+    ]
+    return (
+        text if problems else text.rename(columns={theirs: ours for ours, theirs in columns.items()})
+    ), problems
+
+
+def _column_problems(text, needed):
     problems = [
         f"column {column}: missing (the table has {listed(text.columns, 20)})"
         for column in dict.fromkeys(needed)
         if column not in text.columns
     ]
-    if "flow_mean_m3s" not in flows:
-        problems.append("column flow_mean_m3s: missing, the mean flow [m³/s]")
-    if not any(exceedance_percent(statistic_of(column)) for column in flows):
-        problems.append("no column flow_qNN_m3s, the flow exceeded NN % of the time [m³/s]")
     if len(text) == 0:
         problems.append("the table has no rows")
     return problems
 
 
-def _numbers(text, columns):
+def _statistics_problems(flows):
+    problems = []
+    if "flow_mean_m3s" not in flows:
+        problems.append("column flow_mean_m3s: missing, the mean flow [m³/s]")
+    if not any(exceedance_percent(statistic_of(column)) for column in flows):
+        problems.append("no column flow_qNN_m3s, the flow exceeded NN % of the time [m³/s]")
+    return problems
+
+
+def flow_numbers(text, columns, places=()):
+    """Columns of text as numbers, empty cells and NA as NaN, and what is wrong with them.
+
+    Parameters
+    ----------
+    text : DataFrame of str
+    columns : list of str
+    places : sequence of str
+        Those that may be negative.
+
+    Returns
+    -------
+    DataFrame of float64
+    list of str
+    """
     numbers, problems = {}, []
     for column in columns:
         cells = text[column].str.strip()
@@ -96,15 +150,25 @@ def _numbers(text, columns):
             problems.append(
                 f"{column}: not a number in rows {rows_of(strange)} (first {cells[strange].iloc[0]!r})"
             )
-        if (value < 0).any():
+        if (value < 0).any() and column not in places:
             problems.append(f"{column}: negative in rows {rows_of(value < 0)} (lowest {value.min():g})")
         numbers[column] = value
     return pd.DataFrame(numbers, index=text.index), problems
 
 
-# Within one gauge a flow exceeded more often cannot be greater. This is how a 5 % quantile shows that was taken
-# for the flow exceeded 5 % of the time.
-def _order_problems(numbers, flows):
+def order_problems(numbers, flows):
+    """Gauges whose flow exceeded more often is the greater: so shows a 5 % quantile taken for that exceeded 5 %.
+
+    Parameters
+    ----------
+    numbers : DataFrame
+    flows : list of str
+        Its flow columns.
+
+    Returns
+    -------
+    list of str
+    """
     share = {column: exceedance_percent(statistic_of(column)) for column in flows}
     ordered = sorted((column for column in flows if share[column]), key=share.get)
     problems = []

@@ -1,4 +1,4 @@
-"""What was measured on the bank, read from the user's tables (CSV): drops between places, and ratings."""
+"""What was measured on the bank, read from the user's tables (CSV): drops between places, ratings, and flows."""
 
 from typing import NamedTuple
 
@@ -18,6 +18,8 @@ LEVEL_COLUMNS = ("level_id", "kind", "upper_x", "upper_y", "lower_x", "lower_y",
 # Columns that each kind of measurement needs besides.
 KINDS = {"level_pair": ("upper_m", "lower_m"), "drop": ("drop_m",)}
 RATING_COLUMNS = ("rating_id", "x", "y", "flow_m3s", "level_m")
+GAUGING_NUMBERS = ("x", "y", "flow_m3s", "error_percent", "gauge_flow_m3s")
+GAUGING_TEXTS = ("gauging_id", "date", "gauge_id")
 
 
 class TableRead(NamedTuple):
@@ -140,6 +142,49 @@ def read_ratings(source, folder, crs):
     places, lineage = _placed(places, frame["rating_id"].to_numpy(), source, path, crs, "ratings")
     columns = frame[["rating_id", "flow_m3s", "level_m"]]
     return TableRead(geopandas.GeoDataFrame(columns, geometry=places, crs=crs), lineage)
+
+
+def read_spot_gaugings(source, folder, crs):
+    """Flows measured at places, each with what a gauge read on that day.
+
+    Parameters
+    ----------
+    source, folder, crs
+        As `read_field_levels`.
+
+    Returns
+    -------
+    TableRead
+        A GeoDataFrame with rows as in the file: ``gauging_id``, ``flow_m3s``, ``error_percent`` (standard error of
+        the measurement [%]), ``date`` (as written), ``gauge_id``, ``gauge_flow_m3s`` and the place.
+
+    Raises
+    ------
+    InputError
+        Listing all that is wrong.
+    """
+    path = folder / source.path
+    text = read_text_table(path, "gauging table", "inputs.spot_gaugings.path")
+    problems = _missing(text, [*GAUGING_TEXTS, *GAUGING_NUMBERS])
+    numbers = {} if problems else _numbers(text, GAUGING_NUMBERS, problems)
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    for bad, what in (
+        (numbers["flow_m3s"] < 0, "flow_m3s: negative"),
+        (~(numbers["error_percent"] > 0), "error_percent must be above 0"),
+        (numbers["gauge_flow_m3s"] < 0, "gauge_flow_m3s: negative"),
+        (text["date"].str.strip() == "", "date: empty"),
+        (text["gauge_id"].str.strip() == "", "gauge_id: empty"),
+    ):
+        if np.any(bad):
+            problems.append(f"{what}, rows {rows_of(bad)}")
+    problems += id_problems(text["gauging_id"])
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    frame = pd.DataFrame({name: text[name].str.strip() for name in GAUGING_TEXTS} | numbers)
+    places = shapely.points(frame["x"], frame["y"])
+    places, lineage = _placed(places, frame["gauging_id"].to_numpy(), source, path, crs, "spot_gaugings")
+    return TableRead(geopandas.GeoDataFrame(frame.drop(columns=["x", "y"]), geometry=places, crs=crs), lineage)
 
 
 def _missing(text, needed):

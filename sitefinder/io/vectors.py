@@ -307,8 +307,8 @@ def _nothing_of_use(table, geometries, geometry, repairs, what, where):
 def _check_columns(table, source, where):
     columns = [str(name) for name in table.columns if name != table.geometry.name]
     problems = []
-    for setting in ("id_column", "name_column"):
-        wanted = getattr(source, setting)
+    for setting in ("code_column", "id_column", "name_column"):
+        wanted = getattr(source, setting, None)
         if wanted is not None and wanted not in columns:
             near = difflib.get_close_matches(wanted, columns, n=1)
             problems.append(

@@ -222,6 +222,60 @@ def plant_outputs(
     return outputs
 
 
+def monthly_energy_mwh(
+    month,
+    curve_m3s,
+    reserved_m3s,
+    rise_m,
+    intake,
+    tailrace,
+    held,
+    head_net_m,
+    flow_design_m3s,
+    power_kw,
+    units,
+    machine,
+    table,
+    availability,
+):
+    """Energy of plants in each month of a mean year.
+
+    Parameters
+    ----------
+    month : ndarray of int, shape (bins,)
+        Month of each bin, 1 to 12; bins are of equal time and make up the year.
+    curve_m3s, reserved_m3s, rise_m, intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, machine
+        As `plant_outputs`; every plant has a machine.
+    table : sitefinder.power.machines.MachineTable
+    availability : float
+        Share of the time that the plants are ready.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 12)
+        [MWh]; the sum over the months is the energy of the year.
+    """
+    energy = np.zeros((len(machine), 12))
+    for start in range(0, len(machine), PLANTS_AT_ONCE):
+        block = slice(start, start + PLANTS_AT_ONCE)
+        plants = (intake[block], tailrace[block], held[block], head_net_m[block], flow_design_m3s[block])
+        power, _ = _bins_of_plants(
+            curve_m3s,
+            reserved_m3s,
+            rise_m,
+            *plants,
+            units[block],
+            machine[block],
+            table.efficiency,
+            table.lowest_relative_flow,
+        )
+        np.minimum(power, power_kw[block, None], out=power)
+        for number in range(12):
+            of_month = power[:, month == number + 1].sum(axis=1) / len(month)
+            energy[block, number] = yearly_energy_mwh(of_month, availability)
+    return energy
+
+
 # Mean power, firm power, share of time running and mean flow used, over the last axis.
 def _over_bins(power_kw, used_m3s):
     # Straight between bin midpoints, which are Hazen's positions.

@@ -35,7 +35,7 @@ class Rating(NamedTuple):
     level_m: np.ndarray
 
 
-def water_depths(curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None, ratings=()):
+def water_depths(curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None, ratings=(), bins_m3s=None):
     r"""Depth of water at each station over its duration curve, by hydraulic geometry or by the user's ratings.
 
     Parameters
@@ -51,6 +51,8 @@ def water_depths(curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None
         Share of time that the flow of the survey day is exceeded [%]; without it the median flow is taken.
     ratings : sequence of Rating
         Where two hold for a station, the later one counts.
+    bins_m3s : ndarray of float64, shape (stations, any), optional
+        Flows to give depths of in place of the curve's; the survey day's is read off the curve all the same.
 
     Returns
     -------
@@ -82,8 +84,9 @@ def water_depths(curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None
     1.741
     """
     curve_m3s, mean_m3s = np.asarray(curve_m3s, dtype=float), np.asarray(mean_m3s, dtype=float)
+    bins_m3s = curve_m3s if bins_m3s is None else np.asarray(bins_m3s, dtype=float)
     if tailwater.method == "none":
-        return WaterDepths(np.zeros(curve_m3s.shape), np.zeros(len(curve_m3s)))
+        return WaterDepths(np.zeros(bins_m3s.shape), np.zeros(len(curve_m3s)))
     share = (MEDIAN_PERCENT if survey_percent is None else survey_percent) / 100.0
     place = np.interp(share, exceedance, np.arange(len(exceedance)))
     before = min(int(place), len(exceedance) - 2)
@@ -96,9 +99,9 @@ def water_depths(curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None
         relative = np.divide(flow_m3s, mean, out=np.zeros_like(flow_m3s), where=mean != 0)
         return scale * relative**tailwater.station_exponent
 
-    depth_m, survey_m = depth_of(curve_m3s), depth_of(surveyed)
+    depth_m, survey_m = depth_of(bins_m3s), depth_of(surveyed)
     for rating in ratings:
-        depth_m[rating.stations] = _level(rating, curve_m3s[rating.stations])
+        depth_m[rating.stations] = _level(rating, bins_m3s[rating.stations])
         survey_m[rating.stations] = _level(rating, surveyed[rating.stations])
     return WaterDepths(depth_m, survey_m)
 

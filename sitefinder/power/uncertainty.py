@@ -94,7 +94,7 @@ def energy_draws(
     share = spread.shared_flow_share
     flow_log_sd = np.asarray(flow_log_sd, dtype=float)[:, None]
     flow_factor = np.exp(flow_log_sd * (np.sqrt(share) * shared_flow + np.sqrt(1.0 - share) * own_flow))
-    year_factor = np.exp(spread.year_to_year_sd * year)
+    year_factor = np.exp((spread.year_to_year_sd or 0.0) * year)
     head_m = sites["head_m"].to_numpy(float)[:, None] + np.asarray(head_errors_m, dtype=float)[:, head_column]
     head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
 

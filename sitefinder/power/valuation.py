@@ -11,12 +11,14 @@ from sitefinder.power.cost import (
 )
 from sitefinder.power.energy import net_head_m, plant_outputs
 from sitefinder.power.machines import LAYOUTS, SAFE_SCREENED, machine_table
+from sitefinder.power.passage import by_what_is_left
 from sitefinder.power.prices import search_prices
 from sitefinder.power.search import (
     ANY,
     CAPITAL,
     ENERGY,
     FLOW,
+    FOUND,
     POWER,
     SAFE,
     SCORE,
@@ -34,7 +36,7 @@ NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "r
 COLUMNS_IN = ("intake", "layout", "has_fish_pass", *NUMBERS_IN)
 
 
-def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths=None):
+def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths=None, closed=None):
     """Best machine, size, energy and cost of each stretch.
 
     Parameters
@@ -45,13 +47,15 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
         ``line_distance_m`` [m], NaN where unknown; with `depths` also ``tailrace`` (station number). Other columns
         are not looked at.
     curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
-        Natural and reserved flow of each station in bins of equal time [m³/s].
+        Flow of each station, and what the rules reserve of it, in bins of equal time in any order [m³/s].
     machines : list of MachineClass
     costs : CostFile
     settings : sitefinder.config.Settings
-        Reads the sections energy, tailwater, costs, fish and ranking.
+        Reads the sections energy, tailwater, costs, fish, ranking and flows.passage.
     depths : sitefinder.power.tailwater.WaterDepths, optional
         How levels move with flow; without it they stand still.
+    closed : ndarray of bool, shape (bins,), optional
+        Bins in which nothing may be taken, whatever `sitefinder.power.passage` says of a layout.
 
     Returns
     -------
@@ -79,27 +83,34 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     """
     check_same_money(machines, costs)
     curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
+    _check_stretches(stretches, depths, len(curve_m3s))
     table = machine_table(machines, settings.fish)
-    arguments = _search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings, depths)
-    machine, found, _ = best_of_stretches(*arguments, table, search_prices(costs, settings))
-    ends = arguments[2:7]
-    columns = {}
-    for prefix, choice in CHOICES.items():
-        part = _choice_columns(machine[:, choice], found[:, choice], table, choice, settings)
-        size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "machine"))
-        outputs = plant_outputs(curve_m3s, reserved_m3s, *ends, *size, table)
-        part["firm_power_kw"] = outputs.firm_power_kw
-        columns |= {f"{prefix}_{name}": values for name, values in part.items()}
-    columns["costs_left_out"] = _left_out(stretches)
-    return pd.DataFrame(columns, index=stretches.index)
+    parts, places = [], []
+    groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, closed)
+    for rows, left_m3s in groups:
+        group = stretches.iloc[rows]
+        arguments = _search_arguments(group, curve_m3s, left_m3s, costs, settings, depths)
+        machine, found, _ = best_of_stretches(*arguments, table, search_prices(costs, settings))
+        ends = arguments[2:7]
+        columns = {}
+        for prefix, choice in CHOICES.items():
+            part = _choice_columns(machine[:, choice], found[:, choice], table, choice, settings)
+            size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "machine"))
+            outputs = plant_outputs(curve_m3s, left_m3s, *ends, *size, table)
+            part["firm_power_kw"] = outputs.firm_power_kw
+            columns |= {f"{prefix}_{name}": values for name, values in part.items()}
+        columns["costs_left_out"] = _left_out(group)
+        parts.append(pd.DataFrame(columns, index=group.index))
+        places.append(rows)
+    return pd.concat(parts).iloc[np.argsort(np.concatenate(places), kind="stable")]
 
 
-def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths=None):
+def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths=None, closed=None):
     """Every machine class that fits, at each of a few stretches.
 
     Parameters
     ----------
-    stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths
+    stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths, closed
         As `value_stretches`.
 
     Returns
@@ -113,9 +124,14 @@ def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     """
     check_same_money(machines, costs)
     curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
+    _check_stretches(stretches, depths, len(curve_m3s))
     table = machine_table(machines, settings.fish)
-    arguments = _search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings, depths)
-    found = best_of_machines(*arguments, table, search_prices(costs, settings))
+    prices = search_prices(costs, settings)
+    found = np.empty((len(stretches), len(machines), len(CHOICES), len(FOUND)))
+    groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, closed)
+    for places, left_m3s in groups:
+        arguments = _search_arguments(stretches.iloc[places], curve_m3s, left_m3s, costs, settings, depths)
+        found[places] = best_of_machines(*arguments, table, prices)
     rows = []
     for number, machine in enumerate(machines):
         for choice in CHOICES.values():
@@ -188,8 +204,7 @@ def capital_parts(
     return frame
 
 
-# The arrays of `best_of_stretches` before the machines, in its order.
-def _search_arguments(stretches, curve, reserved, costs, settings, depths):
+def _check_stretches(stretches, depths, stations):
     needed = COLUMNS_IN if depths is None else (*COLUMNS_IN, "tailrace")
     missing = [name for name in needed if name not in stretches]
     if missing:
@@ -197,10 +212,19 @@ def _search_arguments(stretches, curve, reserved, costs, settings, depths):
     strange = sorted(set(stretches["layout"]) - set(LAYOUTS))
     if strange:
         raise ValueError(f"layouts must be among {', '.join(LAYOUTS)} (found {', '.join(map(str, strange))})")
-    ends = [stretches[name].to_numpy(np.int64) for name in ("intake", "intake" if depths is None else "tailrace")]
-    if any(len(end) and (end.min() < 0 or end.max() >= len(curve)) for end in ends):
-        raise ValueError(f"intakes and tailraces must be station numbers from 0 to {len(curve) - 1}")
-    intake, tailrace = ends
+    ends = _ends(stretches, depths)
+    if any(len(end) and (end.min() < 0 or end.max() >= stations) for end in ends):
+        raise ValueError(f"intakes and tailraces must be station numbers from 0 to {stations - 1}")
+
+
+# Station numbers of intakes and tailraces; where levels stand still the tailrace is of no account.
+def _ends(stretches, depths):
+    return [stretches[name].to_numpy(np.int64) for name in ("intake", "intake" if depths is None else "tailrace")]
+
+
+# The arrays of `best_of_stretches` before the machines, in its order.
+def _search_arguments(stretches, curve, reserved, costs, settings, depths):
+    intake, tailrace = _ends(stretches, depths)
     conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
     flow_mean = curve.mean(axis=1)[intake]
     return (

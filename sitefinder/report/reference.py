@@ -127,6 +127,8 @@ def _kind_of(annotation):
         return f"{_kind_of(parts[0])}, {limits}" if limits else _kind_of(parts[0])
     if origin is list:
         return f"list of {_kind_of(parts[0])}"
+    if origin is dict:
+        return f"{_kind_of(parts[1])} by name"
     if origin in UNIONS:
         return " or ".join(_kind_of(part) for part in parts if part is not type(None))
     raise TypeError(f"no words for a setting of type {annotation!r}")

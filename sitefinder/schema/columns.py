@@ -78,6 +78,9 @@ ENERGY = amount("energy_mwh", "MWh/yr", "energy of a mean year at the terminals,
 POWER = amount("power_kw", "kW", "rated electrical power at the terminals")
 CAPACITY_FACTOR = amount("capacity_factor", "1", "mean power over rated power", 1)
 FLOW_DESIGN = amount("flow_design_m3s", "m³/s", "flow that all units take together at full gate")
+FLOW_SOURCE = text(
+    "flow_source", "where the flow comes from: spot gaugings and gauges that had a say, then the equations"
+)
 CAPITAL_COST = amount("capital_cost", MONEY, "capital cost, all that the cost file lists")
 COST_PER_KWH = amount("cost_per_kwh", MONEY_PER_KWH, "levelised cost of energy, real")
 NET_VALUE = Column("net_value_per_year", "real", MONEY + "/yr", "yearly worth of the energy less yearly cost")

@@ -11,6 +11,7 @@ from sitefinder.schema.columns import (
     FISH_SAFE,
     FLAGS,
     FLOW_DESIGN,
+    FLOW_SOURCE,
     HEAD,
     INTERVAL,
     LAYOUT,
@@ -55,6 +56,7 @@ SITES = Layer(
         amount("area_km2", "km²", "catchment at the intake"),
         amount("flow_mean_m3s", "m³/s", "mean flow at the intake"),
         amount("flow_q95_m3s", "m³/s", "flow at the intake that is exceeded 95 % of the time"),
+        FLOW_SOURCE,
         FLOW_DESIGN,
         amount("reserved_flow_m3s", "m³/s", "flow that stays in the stream, mean over the year"),
         text("machine", "name of the machine class chosen"),
@@ -137,6 +139,7 @@ REACHES = Layer(
         amount("flow_q95_m3s", "m³/s", "flow at the lower end that is exceeded 95 % of the time"),
         amount("flow_mean_low_m3s", "m³/s", "lower end of the mean flow's 90 % prediction interval"),
         amount("flow_mean_high_m3s", "m³/s", "upper end of the mean flow's 90 % prediction interval"),
+        FLOW_SOURCE,
         amount("theoretical_kw", "kW", "theoretical potential: gross head and mean flow, no machine"),
         amount("power_density_kw_per_km", "kW/km", "theoretical potential over length"),
         VERDICT,
@@ -226,8 +229,23 @@ FLOW_CURVES = Layer(
     (
         SITE_ID,
         Column("exceedance_percent", "real", "%", "share of the time", 0, 100, nullable=False),
-        amount("flow_m3s", "m³/s", "natural flow at the intake equalled or exceeded that share of the time"),
+        amount("flow_m3s", "m³/s", "flow at the intake equalled or exceeded that share of the time"),
         amount("reserved_m3s", "m³/s", "of it, the flow that stays in the stream"),
+    ),
+)
+
+SITE_MONTHS = Layer(
+    "site_months",
+    None,
+    "a site and a month of a mean year; none where no equation tells of months",
+    ("site_id", "month"),
+    (
+        SITE_ID,
+        Column("month", "integer", "", "month, 1 to 12", 1, 12, nullable=False),
+        amount("flow_mean_m3s", "m³/s", "mean flow of the month at the intake, after what is taken above"),
+        amount("reserved_flow_m3s", "m³/s", "flow that stays in the stream, mean over the month"),
+        amount("energy_mwh", "MWh/yr", "energy of the month in a mean year; the twelve add up to the site's"),
+        statement("is_closed", "true where nothing may be taken, for the migration of fish"),
     ),
 )
 
@@ -307,6 +325,7 @@ LAYERS = {
         RULE_HITS,
         MACHINE_OPTIONS,
         FLOW_CURVES,
+        SITE_MONTHS,
         DISTRICTS,
         PROVENANCE,
         REPAIRS,

@@ -2,7 +2,8 @@
 
 import numpy as np
 import pandas as pd
-import shapely
+
+from sitefinder.streams.stations import nearest_segments
 
 # What the user's layer may say of a structure, and what is taken where it says nothing.
 ATTRIBUTES = {
@@ -55,7 +56,7 @@ def place_structures(frame, segments, snap_m):
         table[name] = _as(values, default)
     table["drop_error_m"] = table["drop_error_m"].where(table["drop_error_m"] > 0, SURVEY_ERROR_M)
     table["geometry"] = frame.geometry.to_numpy()
-    station, distance, share_above = _nearest(table["geometry"].to_numpy(), segments)
+    station, distance, share_above = nearest_segments(table["geometry"].to_numpy(), segments)
     near = distance <= snap_m
     table["station"] = np.where(near, station, -1)
     table["distance_to_stream_m"] = distance
@@ -151,16 +152,3 @@ def _as(values, default):
 def _filled(values):
     column = pd.Series(values, dtype=object)
     return column.where(column.notna(), "").astype(str)
-
-
-def _nearest(points, segments):
-    if len(points) == 0:
-        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
-    lines = segments["geometry"].to_numpy()
-    (point, line), distance = shapely.STRtree(lines).query_nearest(points, return_distance=True)
-    order = np.lexsort([segments["station"].to_numpy()[line], point])
-    first = order[np.unique(point[order], return_index=True)[1]]
-    line = line[first]
-    # Each point has its row, in the order of the points.
-    share = shapely.line_locate_point(lines[line], points, normalized=True)
-    return segments["station"].to_numpy()[line], distance[first], share

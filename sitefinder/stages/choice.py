@@ -60,6 +60,7 @@ def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
     table, allow = stretches.table, settings.ranking.allow
     steps = [
         ("outside the region", in_region(placed.stations, inputs)[table["tailrace"].to_numpy()]),
+        ("no flow estimate", ~table["flow_missing"].to_numpy()),
         (
             "too little flow",
             table["flow_mean_m3s"].to_numpy() >= settings.stretches.least_flow_mean_m3s,

@@ -13,6 +13,7 @@ from sitefinder.io.shares import write_share
 from sitefinder.io.surface_edits import fill_holes, level_lakes
 from sitefinder.siting.structures import known_breaks, place_structures
 from sitefinder.stages.drainage import COVARIATE_STEPS, drain_tiles
+from sitefinder.stages.flow_regions import region_polygons
 from sitefinder.streams.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
 from sitefinder.streams.channels import find_channels, owned_points
 from sitefinder.streams.fit_error import simulate_fit_errors
@@ -94,6 +95,9 @@ def warp_surface(settings, inputs, scratch):
     for name, read in inputs.shares.items():
         paths[name] = scratch / f"share-{len(paths)}.tif"
         write_share(read.frame.geometry.to_numpy(), grid, crs, paths[name])
+    for name, polygons in region_polygons(inputs).items():
+        paths[name] = scratch / f"share-{len(paths)}.tif"
+        write_share(polygons, grid, crs, paths[name])
     levelled = None
     if "lakes" in inputs.layers:
         levelled = level_lakes(dem_path, inputs.layers["lakes"].frame.geometry.to_numpy(), grid)
@@ -163,7 +167,7 @@ def sum_catchments(settings, surface, network, placed, terrain):
     Returns
     -------
     DataFrame
-        Columns ``area_km2``, covariates and shares of polygons by name, for each covariate
+        Columns ``area_km2``, covariates, shares of polygons and of flow regions by name, for each covariate
         ``NAME_covered_percent`` (the share of the ground on the DEM for which it has a value), ``edge_cells`` and
         ``incomplete``.
     """

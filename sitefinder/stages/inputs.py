@@ -1,5 +1,6 @@
 """All that a run reads, opened and judged together, so that every problem is told at once."""
 
+from functools import partial
 from typing import NamedTuple
 
 import pandas as pd
@@ -8,20 +9,27 @@ from pyproj.exceptions import CRSError
 
 from sitefinder.config import RuleSettings
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
+from sitefinder.flows.altered import alterations_of
 from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
+from sitefinder.flows.seasons import month_statistics, split_by_month
 from sitefinder.io.dem_error_files import read_dem_error
 from sitefinder.io.flow_files import read_equations, read_gauges
-from sitefinder.io.level_files import read_field_levels, read_ratings
+from sitefinder.io.gauge_places import measured_gauges
+from sitefinder.io.level_files import read_field_levels, read_ratings, read_spot_gaugings
 from sitefinder.io.map_scale import checked_scale
 from sitefinder.io.outputs import writable_folder
 from sitefinder.io.power_files import read_costs, read_machines
 from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
+from sitefinder.io.reserve_files import read_reserve
 from sitefinder.io.vectors import read_layer, refuse_distant
 from sitefinder.siting.rules import matching
 from sitefinder.stages.dem_errors import footprint_table
+from sitefinder.stages.flow_regions import FLOW_REGIONS, flow_by_regions, read_flow_regions, trial_weights
+from sitefinder.stages.measured_flows import refuse_unknown_gauges
 from sitefinder.stages.network import stream_lines
+from sitefinder.stages.people import ABSTRACTIONS, refuse_unfit_months
 from sitefinder.streams.dem_errors import DemError
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
@@ -32,11 +40,13 @@ LAYERS = {
     "region": "polygon",
     "districts": "polygon",
     "structures": "point",
+    "gauge_stations": "point",
     "plants": "any",
     "lakes": "polygon",
     "karst": "any",
     "tidal": "any",
     "regulated": "any",
+    "abstractions": "point",
     "roads": "line",
     "power_lines": "line",
     "settlements": "any",
@@ -47,8 +57,10 @@ class RunInputs(NamedTuple):
     """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
-    ``dem_error`` is what the settings state. Either ``equations`` or ``gauges`` is None; ``field_levels`` and
-    ``ratings`` are where the settings name none.
+    ``dem_error`` is what the settings state; ``reserve`` holds the rules of the reserved flow, those of presets
+    in their place. Either ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings`` and
+    ``spot_gaugings`` are where the settings name none, and ``measured_gauges``, those with flows and places,
+    where nothing asks for them.
     """
 
     dem: object
@@ -65,6 +77,9 @@ class RunInputs(NamedTuple):
     repairs: pd.DataFrame
     field_levels: pd.DataFrame | None = None
     ratings: pd.DataFrame | None = None
+    spot_gaugings: pd.DataFrame | None = None
+    measured_gauges: pd.DataFrame | None = None
+    reserve: list | None = None
 
 
 def read_inputs(settings, folder):
@@ -113,6 +128,10 @@ def read_inputs(settings, folder):
         source = getattr(settings.inputs, name)
         if source is not None:
             layers[name] = tried(_layer, source, folder, settings.run.crs, bounds, name, geometry, False)
+    if settings.inputs.flow_regions is not None:
+        layers[FLOW_REGIONS] = tried(
+            read_flow_regions, settings.inputs.flow_regions, folder, settings.run.crs, bounds
+        )
     if layers.get("streams") is not None:
         tried(stream_lines, settings, layers["streams"].frame)
     if layers.get("dem_footprints") is not None:
@@ -125,23 +144,36 @@ def read_inputs(settings, folder):
         tried(_layer, rule, folder, settings.run.crs, bounds, f"rule {rule.name}", "any", rule.may_be_empty)
         for rule in settings.rules
     ]
-    field_levels, ratings = (
+    field_levels, ratings, gaugings = (
         None if source is None else tried(read, source, folder, settings.run.crs)
         for source, read in (
             (settings.inputs.field_levels, read_field_levels),
             (settings.inputs.ratings, read_ratings),
+            (settings.inputs.spot_gaugings, read_spot_gaugings),
         )
     )
     flows = settings.flows
     equations = [tried(read_equations, folder / path) for path in flows.equations]
     gauges = None if flows.gauges is None else tried(read_gauges, folder / flows.gauges.path, flows.gauges)
-    if None not in equations and (gauges is not None or flows.gauges is None):
-        tried(refuse_unfit_flows, settings, equations, gauges)
+    measured = None
+    stations = layers.get("gauge_stations")
+    stations_read = stations is not None or settings.inputs.gauge_stations is None
+    gauges_read = gauges is not None or flows.gauges is None
+    if (flows.near_gauges is not None or gaugings is not None) and stations_read and gauges_read:
+        measured = tried(measured_gauges, settings, gauges, None if stations is None else stations.frame)
+    if gaugings is not None and measured is not None:
+        tried(refuse_unknown_gauges, gaugings.frame, measured)
+    reserve = tried(read_reserve, flows.reserve, folder)
+    if layers.get(ABSTRACTIONS) is not None:
+        tried(alterations_of, layers[ABSTRACTIONS].frame, ABSTRACTIONS)
+    regions_read = settings.inputs.flow_regions is None or layers[FLOW_REGIONS] is not None
+    if None not in equations and gauges_read and regions_read:
+        tried(refuse_unfit_flows, settings, equations, gauges, reserve or [], trial_weights(layers))
     machines = tried(read_machines, [folder / path for path in settings.energy.machines])
     costs = tried(read_costs, folder / settings.costs.file)
     if problems:
         raise _together(problems)
-    measured = [table for table in (field_levels, ratings) if table is not None]
+    on_the_bank = [table for table in (field_levels, ratings, gaugings) if table is not None]
     reads = [*shares.values(), *layers.values(), *rules]
     rasters = [dem, *covariates.values()]
     error, preset_lineage = dem_error
@@ -156,21 +188,26 @@ def read_inputs(settings, folder):
         gauges,
         machines,
         costs,
-        [read.lineage for read in [*rasters, *reads, *measured]] + [preset_lineage] * (preset_lineage is not None),
+        [read.lineage for read in [*rasters, *reads, *on_the_bank]]
+        + [preset_lineage] * (preset_lineage is not None),
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
         None if field_levels is None else field_levels.frame,
         None if ratings is None else ratings.frame,
+        None if gaugings is None else gaugings.frame,
+        measured,
+        reserve=reserve,
     )
 
 
-def refuse_unfit_flows(settings, equations, gauges):
+def refuse_unfit_flows(settings, equations, gauges, reserve=(), weights=None):
     """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
 
-    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before.
+    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Reserve
+    rules that go by the month are refused where no equation does.
 
     Raises
     ------
-    InputError
+    ConfigError, InputError
     """
     predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
     if gauges is None:
@@ -181,7 +218,9 @@ def refuse_unfit_flows(settings, equations, gauges):
             fit.equation
             for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
         ]
-    estimate_flows(pd.DataFrame({name: [1.0] for name in predictors}), used)
+    one = pd.DataFrame({name: [1.0] for name in predictors})
+    estimate_flows(one, refuse_unfit_months(settings, used, reserve), weights)
+    month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))
 
 
 def check_run_crs(crs):

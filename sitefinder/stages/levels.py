@@ -106,6 +106,7 @@ def find_water_depths(settings, flows, field_levels):
         settings.tailwater,
         settings.inputs.dem.survey_flow_exceedance_percent,
         field_levels.ratings,
+        flows.bins_m3s,
     )
 
 

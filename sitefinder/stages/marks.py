@@ -78,9 +78,7 @@ def mark_stations(settings, inputs, placed, channels, catchments, field_levels, 
         borders of the DEM's surveys, surface models, standing water, doubtful channels and plants hold where they
         are.
     """
-    stations, flags = placed.stations, settings.flags
-    downstream = stations["downstream"].to_numpy().astype(np.int32)
-    area_km2 = catchments["area_km2"].to_numpy()
+    flags = settings.flags
     at = {
         "catchment_incomplete": catchments["incomplete"].to_numpy(),
         "covariate_partial": covered_percent(settings, catchments) < flags.covered_percent,
@@ -96,14 +94,33 @@ def mark_stations(settings, inputs, placed, channels, catchments, field_levels, 
         "developed": waters.developed,
         "head_measured": field_levels.measured,
     }
-    for name, least_percent in (("regulated", flags.regulated_percent), ("karst", flags.karst_percent)):
-        along[name] = np.zeros(len(stations), dtype=bool)
-        if name in inputs.layers:
-            features = inputs.layers[name].frame.geometry.to_numpy()
-            snap_m = settings.stretches.structure_snap_m
-            along[name] = touched_stations(features, placed.segments, snap_m, len(stations))
-        at[name] = along[name] | (100 * share_above(along[name], area_km2, downstream) >= least_percent)
+    for name in ("regulated", "karst"):
+        along[name], at[name] = carried_marks(settings, inputs, placed, catchments, name)
     return StationMarks(at, along)
+
+
+def carried_marks(settings, inputs, placed, catchments, name):
+    """Stations whose segment a layer touches, and those at which its share of the catchment is large enough.
+
+    Parameters
+    ----------
+    settings, inputs, placed, catchments
+        Results of the stages of those names.
+    name : {"regulated", "karst"}
+
+    Returns
+    -------
+    along, at : ndarray of bool, shape (n,)
+        Nowhere without such a layer.
+    """
+    count = len(placed.stations)
+    if name not in inputs.layers:
+        return np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+    features = inputs.layers[name].frame.geometry.to_numpy()
+    along = touched_stations(features, placed.segments, settings.stretches.structure_snap_m, count)
+    downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
+    share = share_above(along, catchments["area_km2"].to_numpy(), downstream)
+    return along, along | (100 * share >= getattr(settings.flags, f"{name}_percent"))
 
 
 def covered_percent(settings, catchments):

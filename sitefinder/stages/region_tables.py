@@ -39,6 +39,7 @@ def make_reach_table(settings, inputs, network, placed, catchments, heads, flows
     reaches["flow_mean_m3s"], reaches["flow_q95_m3s"] = estimate.mean_m3s[lower], flows.q95_m3s[lower]
     reaches["flow_mean_low_m3s"] = estimate.mean_low_m3s[lower]
     reaches["flow_mean_high_m3s"] = estimate.mean_high_m3s[lower]
+    reaches["flow_source"] = [estimate.source[station] for station in lower]
     reaches["theoretical_kw"] = hydraulic_power_kw(reaches["flow_mean_m3s"], reaches["head_m"])
     reaches["power_density_kw_per_km"] = reaches["theoretical_kw"] / (reaches["length_m"] / M_PER_KM)
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
@@ -170,8 +171,14 @@ def make_provenance(settings, inputs, stages, equations, repairs):
                 "note": "; ".join(part for part in told if part),
             }
         )
+    statistics = [equation.statistic for equation in equations]
     for equation in equations:
-        rows.append(_setting(f"equation {equation.statistic}", equation.region or "", equation.source))
+        several = statistics.count(equation.statistic) > 1
+        name = f"equation {equation.statistic}" + (f", {equation.region or 'elsewhere'}" if several else "")
+        rows.append(_setting(name, equation.region or "", equation.source))
+    if any(setting.preset for setting in settings.flows.reserve):
+        for number, rule in enumerate(inputs.reserve, 1):
+            rows.append(_setting(f"reserve rule {number}", rule.kind, rule.source))
     for key, value in _flat(settings.model_dump(exclude={"run": {"workers", "output_folder", "strict"}})):
         rows.append(_setting(key, str(value), ""))
     for stage in stages:

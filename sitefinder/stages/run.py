@@ -27,6 +27,7 @@ from sitefinder.stages.ground import (
 from sitefinder.stages.inputs import read_inputs
 from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
 from sitefinder.stages.marks import find_dem_seams, list_seams, mark_stations
+from sitefinder.stages.measured_flows import with_year_to_year
 from sitefinder.stages.network import make_network, place_on_network
 from sitefinder.stages.region_tables import (
     make_districts,
@@ -115,8 +116,8 @@ def make_tables(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
     repairs = make_repairs(
-        input=[inputs.repairs, dem_errors.repairs, waters.repairs],
-        field=[field_levels.repairs],
+        input=[inputs.repairs, dem_errors.repairs, waters.repairs, flows.repairs],
+        field=[field_levels.repairs, flows.measured],
         network=[network.repairs, list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads)],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
@@ -129,6 +130,7 @@ def make_tables(
         "rule_hits": make_rule_hits(settings, placed, rule_overlaps, within),
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
+        "site_months": made.site_months,
         "districts": make_districts(settings, inputs, reaches, made),
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
         "repairs": repairs,
@@ -154,7 +156,7 @@ STAGES = bound(
         Stage("fitted", fit_profile, ("settings", "inputs", "placed", "channels", "dem_errors"), 2),
         Stage("field_levels", place_field_levels, ("settings", "inputs", "placed", "fitted"), 1),
         Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
-        Stage("flows", estimate_station_flows, ("settings", "inputs", "catchments"), 1),
+        Stage("flows", estimate_station_flows, ("settings", "inputs", "placed", "catchments"), 2),
         Stage("water_depths", find_water_depths, ("settings", "flows", "field_levels"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
         Stage("least_heads", find_least_heads, ("settings", "inputs", "placed", "fitted", "waters"), 1),
@@ -183,7 +185,7 @@ STAGES = bound(
         Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
         Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 1),
-        Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 1),
+        Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 2),
     ],
     GIVEN,
 )
@@ -200,6 +202,7 @@ def check(path):
     Returns
     -------
     settings : sitefinder.config.Settings
+        With the year-to-year spread of the daily records where the file does not say it.
     inputs : RunInputs
 
     Raises
@@ -209,7 +212,8 @@ def check(path):
     """
     path = Path(path)
     settings = read_settings(path)
-    return settings, read_inputs(settings, path.parent)
+    inputs = read_inputs(settings, path.parent)
+    return with_year_to_year(settings, inputs), inputs
 
 
 def run(path, *, workers=None, strict=False, started=None, progress=None):

@@ -8,7 +8,6 @@ import pandas as pd
 import shapely
 from pyproj import Transformer
 
-from sitefinder.flows.duration import flow_at
 from sitefinder.power.cost import solar_cost_per_kwh
 from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety
 from sitefinder.power.tailwater import intake_is_held
@@ -20,12 +19,12 @@ from sitefinder.siting.offers import RANKED_BY, alternatives, ranked
 from sitefinder.siting.structures import uses_told
 from sitefinder.siting.verdicts import verdicts
 from sitefinder.stages.marks import marked_stretches, told
+from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months
 from sitefinder.streams.stations import place_names, without_repeats
 
 ALTERNATIVES_KEPT = 3
 # Stream of random numbers for surveyed heads; 0 and 1 are those of the energy draws.
 SURVEY_STREAM = 2
-CURVE_PERCENT = (1, 2, 5, 10, 15, 20, 25, 30, 40, 50, 60, 70, 75, 80, 85, 90, 95, 98, 99)
 
 
 class SiteTables(NamedTuple):
@@ -35,6 +34,7 @@ class SiteTables(NamedTuple):
     stretches: geopandas.GeoDataFrame
     machine_options: pd.DataFrame
     flow_curves: pd.DataFrame
+    site_months: pd.DataFrame
     draws: EnergyDraws
     intakes: np.ndarray
 
@@ -86,8 +86,11 @@ def make_site_tables(
     site_frame = _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), settings.run.crs)
     stretch_frame = _stretch_table(settings, table, order, kept, picked, offers, placed, stretches)
     options = _options(settings, inputs, flows, water_depths, order)
-    curves = _curves(flows, order)
-    return SiteTables(site_frame, stretch_frame, options, curves, draws, order["intake"].to_numpy(dtype=np.int64))
+    intakes = order["intake"].to_numpy(dtype=np.int64)
+    left_m3s = reserved_at(settings, inputs, flows, order)
+    curves = flow_curves(flows, order, left_m3s)
+    months = site_months(settings, inputs, flows, water_depths, order, left_m3s)
+    return SiteTables(site_frame, stretch_frame, options, curves, months, draws, intakes)
 
 
 def site_ids(tailrace_names, layouts):
@@ -113,7 +116,8 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
     table["reach_id"] = placed.reaches["reach_id"].to_numpy()[stations["reach"].to_numpy()[tailrace]]
     table["area_km2"] = catchments["area_km2"].to_numpy()[intake]
     table["flow_q95_m3s"] = flows.q95_m3s[intake]
-    table["reserved_flow_m3s"] = flows.reserved_m3s[intake].mean(axis=1)
+    table["flow_source"] = [flows.estimate.source[station] for station in intake]
+    table["reserved_flow_m3s"] = reserved_at(settings, inputs, flows, table).mean(axis=1)
     table["machine_number"] = table["machine"].to_numpy(dtype=np.int64)
     names = np.array([machine.name for machine in inputs.machines], dtype=object)
     table["machine"] = names[table["machine_number"]]
@@ -146,12 +150,16 @@ def _draws(settings, inputs, heads, flows, water_depths, own):
     used_m, found_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_se_m", "head_unshrunk_se_m"))
     errors *= np.divide(used_m, found_m, out=np.ones(len(own)), where=found_m > 0)[:, None]
     held = intake_is_held(own["layout"], settings.tailwater)
+    reserved_m3s = reserved_at(settings, inputs, flows, own)
+    if flows.closed is not None:
+        # A closed month gives nothing in a wet year either.
+        reserved_m3s = np.where(flows.closed, np.inf, reserved_m3s)
     estimate = flows.estimate
     median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]
     return energy_draws(
         own.assign(machine=own["machine_number"]),
-        estimate.curve_m3s[intake] * median[:, None],
-        flows.reserved_m3s[intake] * median[:, None],
+        flows.bins_m3s[intake] * median[:, None],
+        reserved_m3s * median[:, None],
         errors,
         estimate.mean_log_sd[intake],
         inputs.machines,
@@ -230,28 +238,14 @@ def _stretch_lines(table, placed):
 
 
 def _options(settings, inputs, flows, water_depths, order):
-    curve_m3s, reserved_m3s = flows.estimate.curve_m3s, flows.reserved_m3s
-    data = (inputs.machines, inputs.costs, settings, water_depths)
-    options = machine_options(order, curve_m3s, reserved_m3s, *data)
+    data = (inputs.machines, inputs.costs, settings, water_depths, flows.closed)
+    options = machine_options(order, flows.bins_m3s, flows.reserved_m3s, *data)
     site = options["stretch"].to_numpy(dtype=np.int64)
     options["site_id"] = order["site_id"].to_numpy()[site]
     same = options["name"].to_numpy() == order["machine"].to_numpy()[site]
     options["chosen"] = same & (options["screened"].to_numpy() == order["screened"].to_numpy(dtype=bool)[site])
     options["machine"] = options["name"]
     return options[[column.name for column in LAYERS["machine_options"].columns]]
-
-
-def _curves(flows, order):
-    intake = order["intake"].to_numpy(dtype=np.int64)
-    percent = np.tile(np.array(CURVE_PERCENT, dtype=float), len(intake))
-    columns = {
-        "site_id": np.repeat(order["site_id"].to_numpy(), len(CURVE_PERCENT)),
-        "exceedance_percent": percent,
-    }
-    for name, curves in (("flow_m3s", flows.estimate.curve_m3s), ("reserved_m3s", flows.reserved_m3s)):
-        at = [flow_at(flows.estimate.curve_exceedance, curves[intake], each) for each in CURVE_PERCENT]
-        columns[name] = np.column_stack(at).ravel() if len(intake) else np.zeros(0)
-    return pd.DataFrame(columns)
 
 
 def _frame(inputs, name):

@@ -9,10 +9,14 @@ from sitefinder.flows.duration import flow_at
 from sitefinder.flows.estimate import FlowEstimate, estimate_flows
 from sitefinder.flows.fitting import fit_equations
 from sitefinder.flows.reserve import reserved_flow
+from sitefinder.flows.seasons import split_by_month
 from sitefinder.power.valuation import value_stretches
 from sitefinder.siting.access import nearest_distance_m
 from sitefinder.siting.likely_heads import likely_heads, shrink_heads
 from sitefinder.siting.stretches import Stretches, find_stretches, subset
+from sitefinder.stages.flow_regions import list_region_doubts, region_weights
+from sitefinder.stages.measured_flows import flag_extended, list_record_doubts, use_measured_flows
+from sitefinder.stages.people import use_by_people
 
 LOW_FLOW_PERCENT = 95.0
 # What a stretch without a valuation holds.
@@ -22,7 +26,11 @@ NO_VALUE = {"machine": -1, "units": 0, "screened": False}
 class Flows(NamedTuple):
     """Flow of each station: the estimate, the flow exceeded 95 % of the time and the reserved flow [m³/s].
 
-    ``equations`` are those used, ``fits`` their diagnostics where they were fitted.
+    ``bins_m3s`` are the flows that energy goes by, in bins of equal time that ``reserved_m3s`` shares: the
+    duration curve, or with statistics of months the days of a year, whose months ``bin_month`` tells (else None).
+    Water that is taken is off them, so that they need not fall from bin to bin; ``closed`` are bins in which
+    nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
+    ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed.
     """
 
     estimate: FlowEstimate
@@ -30,20 +38,54 @@ class Flows(NamedTuple):
     reserved_m3s: np.ndarray
     equations: list
     fits: list
+    bins_m3s: np.ndarray
+    bin_month: np.ndarray | None
+    closed: np.ndarray | None
+    repairs: pd.DataFrame
+    measured: pd.DataFrame
 
 
-def estimate_station_flows(settings, inputs, catchments):
-    """Mean flow, duration curve and reserved flow of each station."""
+def estimate_station_flows(settings, inputs, placed, catchments):
+    """Mean flow, duration curve and reserved flow of each station.
+
+    The reserve goes by natural flow, and is never more than what is left after abstractions.
+    """
     fits = []
     equations = inputs.equations
     if inputs.gauges is not None:
         table = settings.flows.gauges
         fits = fit_equations(inputs.gauges, table.predictors, table.source, table.record_years_column)
         equations = [fit.equation for fit in fits]
-    estimate = estimate_flows(catchments, equations)
+    yearly, monthly = split_by_month(equations)
+    natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments))
+    natural, measured = use_measured_flows(
+        settings, inputs, placed, catchments, _flagged(settings, inputs, natural, yearly)
+    )
+    used = use_by_people(settings, inputs, placed, catchments, natural, monthly)
+    estimate = used.estimate
     q95_m3s = flow_at(estimate.curve_exceedance, estimate.curve_m3s, LOW_FLOW_PERCENT)
-    reserved_m3s = reserved_flow(estimate.curve_m3s, estimate.mean_m3s, settings.flows.reserve)
-    return Flows(estimate, q95_m3s, reserved_m3s, equations, fits)
+    closed_months = settings.flows.closed_months
+    area_km2 = catchments["area_km2"].to_numpy()
+    reserved_m3s = reserved_flow(
+        natural.curve_m3s, natural.mean_m3s, inputs.reserve, area_km2, used.year, closed_months
+    )
+    if used.bins_m3s is not natural.curve_m3s:
+        reserved_m3s = np.minimum(reserved_m3s, used.bins_m3s)
+    month = None if used.year is None else used.year.month
+    closed = np.isin(month, closed_months) if closed_months else None
+    repairs = pd.concat(
+        [list_region_doubts(inputs, equations), list_record_doubts(inputs.gauges), used.repairs], ignore_index=True
+    )
+    shared = (used.bins_m3s, month, closed, repairs, measured)
+    return Flows(estimate, q95_m3s, reserved_m3s, equations, fits, *shared)
+
+
+# The estimate, flagged where the run reads off more than the quantiles tell.
+def _flagged(settings, inputs, estimate, equations):
+    quantiles = [equation.exceedance_percent for equation in equations if equation.exceedance_percent]
+    wanted = [LOW_FLOW_PERCENT, *settings.energy.design_exceedance_percent]
+    wanted += [rule.exceedance_percent for rule in inputs.reserve if rule.exceedance_percent is not None]
+    return flag_extended(estimate, quantiles, wanted)
 
 
 def list_stretches(settings, inputs, placed, channels, heads, waters, catchments, flows):
@@ -89,6 +131,7 @@ def list_stretches(settings, inputs, placed, channels, heads, waters, catchments
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
     least_m = settings.heads.resolved_standard_errors * table["head_unshrunk_se_m"]
     table["head_unresolved"] = ~(table["head_unshrunk_m"] >= least_m)
+    table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | np.isnan(flows.bins_m3s[intake]).any(axis=1)
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]
     return Stretches(table, *stretches[1:])
 
@@ -123,9 +166,9 @@ def value_all(settings, inputs, stretches, flows, water_depths):
     """
     table = stretches.table
     enough = table["flow_mean_m3s"] >= settings.stretches.least_flow_mean_m3s
-    curve_m3s, reserved_m3s = flows.estimate.curve_m3s, flows.reserved_m3s
-    data = (inputs.machines, inputs.costs, settings, water_depths)
-    valued = value_stretches(table[enough], curve_m3s, reserved_m3s, *data)
+    enough &= ~table["flow_missing"]
+    data = (inputs.machines, inputs.costs, settings, water_depths, flows.closed)
+    valued = value_stretches(table[enough], flows.bins_m3s, flows.reserved_m3s, *data)
     whole = {
         name: pd.Series(NO_VALUE.get(name.partition("_")[2], np.nan), index=table.index, dtype=valued[name].dtype)
         for name in valued

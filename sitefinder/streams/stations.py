@@ -128,6 +128,35 @@ def _segment_table(stations, lines):
     return table.reset_index(drop=True)
 
 
+def nearest_segments(points, segments):
+    """The segment of stream that is nearest to each point.
+
+    Parameters
+    ----------
+    points : ndarray of shapely.Point, shape (m,)
+    segments : DataFrame
+        Columns ``station`` and ``geometry``.
+
+    Returns
+    -------
+    station : ndarray of int64, shape (m,)
+        Of the segment; at equal distance the lower number.
+    distance_m : ndarray of float64, shape (m,)
+    share_above : ndarray of float64, shape (m,)
+        Share of the segment's length that lies above the point.
+    """
+    if len(points) == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
+    lines = segments["geometry"].to_numpy()
+    (point, line), distance_m = shapely.STRtree(lines).query_nearest(points, return_distance=True)
+    order = np.lexsort([segments["station"].to_numpy()[line], point])
+    first = order[np.unique(point[order], return_index=True)[1]]
+    line = line[first]
+    # Each point has its row, in the order of the points.
+    share_above = shapely.line_locate_point(lines[line], points, normalized=True)
+    return segments["station"].to_numpy()[line], distance_m[first], share_above
+
+
 def place_names(parts, link, distance_m):
     """What places on the network are called: the user's feature and the metres along it as it was drawn.
 

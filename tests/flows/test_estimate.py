@@ -7,7 +7,7 @@ from scipy import stats
 
 from sitefinder.errors import InputError
 from sitefinder.flows.equations import Equation, apply_equation
-from sitefinder.flows.estimate import estimate_flows
+from sitefinder.flows.estimate import estimate_flows, with_flags
 
 PERCENT = (5, 20, 50, 80, 95)
 
@@ -75,7 +75,8 @@ def test_stations_out_of_range_and_without_predictors_are_flagged_and_counted():
 
     flows = estimate_flows(stations, lognormal_region())
 
-    assert flows.flags == [("flow_extrapolated",), (), ("flow_extrapolated",), ("flow_missing",)]
+    beyond = ("flow_extrapolated", "flow_outside_area")
+    assert flows.flags == [beyond, (), beyond, ("flow_missing",)]
     assert flows.outside["area_km2"].tolist() == [True, False, True, False]
     assert np.isnan(flows.mean_m3s).tolist() == [False, False, False, True]
     assert np.isnan(flows.curve_m3s).all(axis=1).tolist() == [False, False, False, True]
@@ -145,3 +146,125 @@ def test_a_station_has_the_same_flow_in_any_company():
 
     assert (together.curve_m3s[20] == alone.curve_m3s[0]).all()
     assert together.mean_m3s[20] == alone.mean_m3s[0]
+
+
+def test_a_flag_is_added_in_the_order_of_the_vocabulary_and_once():
+    flows = estimate_flows(pd.DataFrame({"area_km2": [0.5, 10.0]}), lognormal_region(mean=40.0))
+
+    flagged = with_flags(with_flags(flows, "curve_repaired", [True, True]), "curve_repaired", [True, False])
+
+    beyond = ("flow_extrapolated", "flow_outside_area")
+    assert flagged.flags == [(*beyond, "curve_repaired", "curve_scaled"), ("curve_repaired", "curve_scaled")]
+    assert flows.flags == [(*beyond, "curve_scaled"), ("curve_scaled",)]
+    with pytest.raises(ValueError, match="flag 'curve_mended' is not of the vocabulary"):
+        with_flags(flows, "curve_mended", [True, True])
+
+
+def test_every_flow_says_that_it_comes_from_an_equation():
+    flows = estimate_flows(pd.DataFrame({"area_km2": [2.0, 10.0]}), lognormal_region())
+
+    assert flows.source == ["equation", "equation"]
+    assert flows.zero_share.tolist() == [0.0, 0.0]
+
+
+# Probability of no flow, the same wherever the stations are; z is its logit.
+def dry(statistic, z):
+    return Equation(
+        statistic=statistic,
+        form="logistic",
+        logit_of="zero",
+        constant=z,
+        predictors=[
+            {
+                "name": "area",
+                "unit": "km2",
+                "transform": "log10",
+                "coefficient": 0.0,
+                "least": 1.0,
+                "most": 100.0,
+            }
+        ],
+        misclassified_percent=10.0,
+        flow_unit="none",
+        gauges=30,
+        source="made up",
+        table="made up",
+    )
+
+
+def test_the_share_of_time_without_flow_dries_the_low_end_and_keeps_the_mean():
+    stations = pd.DataFrame({"area_km2": [50.0]})
+    third = dry("zero_flow_probability", np.log(0.5))
+
+    flows = estimate_flows(stations, [*lognormal_region(), third])
+
+    assert flows.zero_share == pytest.approx([1 / 3])
+    # Two thirds of the time there is water, and none after that.
+    assert (flows.curve_m3s[0] > 0).tolist() == (flows.curve_exceedance < 2 / 3).tolist()
+    assert flows.curve_m3s.mean() == pytest.approx(1.0)
+    assert flows.flags == [("flow_intermittent",)]
+    assert "1 of 1 stations are dry for a part of the time" in flows.notes
+
+
+@pytest.mark.parametrize(("probability", "wet_up_to"), [(0.4, 1.0), (0.6, 0.8)])
+def test_a_quantile_that_is_more_likely_zero_than_not_is_zero(probability, wet_up_to):
+    logit = np.log(probability / (1 - probability))
+    equations = [*lognormal_region(), dry("zero_probability_exceedance_80", logit)]
+
+    flows = estimate_flows(pd.DataFrame({"area_km2": [50.0]}), equations)
+
+    assert (flows.curve_m3s[0] > 0).tolist() == (flows.curve_exceedance < wet_up_to).tolist()
+    assert flows.zero_share == pytest.approx([1 - wet_up_to])
+    assert flows.flags == ([("flow_intermittent",)] if wet_up_to < 1 else [()])
+    assert not any("not used" in note for note in flows.notes)
+
+
+def test_a_station_whose_dry_share_is_not_known_has_no_curve():
+    third = dry("zero_flow_probability", -1.0)
+    from_clay = third.model_copy(
+        update={"predictors": (third.predictors[0].model_copy(update={"name": "clay", "unit": "percent"}),)}
+    )
+    stations = pd.DataFrame({"area_km2": [50.0, 50.0], "clay_percent": [10.0, np.nan]})
+
+    flows = estimate_flows(stations, [*lognormal_region(), from_clay])
+
+    assert flows.flags == [("flow_intermittent",), ("flow_missing",)]
+    assert np.isnan(flows.curve_m3s[1]).all()
+    assert np.isfinite(flows.curve_m3s[0]).all()
+
+
+def test_a_flow_below_nothing_is_none_and_flagged():
+    predictor = {
+        "name": "area",
+        "unit": "km2",
+        "transform": "none",
+        "coefficient": 1.0,
+        "least": 1.0,
+        "most": 100.0,
+    }
+    mean = proportional("mean", None, form="untransformed", factor=None, constant=-20.0, predictors=[predictor])
+
+    flows = estimate_flows(pd.DataFrame({"area_km2": [10.0, 30.0]}), [*lognormal_region()[:-1], mean])
+
+    assert flows.mean_m3s == pytest.approx([0.0, 0.010], abs=1e-12)
+    assert (flows.curve_m3s[0] == 0).all()
+    assert "flow_negative" in flows.flags[0]
+    assert "flow_negative" not in flows.flags[1]
+
+
+def test_leverage_beyond_the_gauges_is_flagged_within_the_ranges_too():
+    # The gauges' log areas have the mean 1 and a sum of squares of 1 about it; 30 of them.
+    covariance = 0.01 * np.linalg.inv(np.array([[30.0, 30.0], [30.0, 31.0]]))
+    mean = proportional(
+        "mean",
+        20.0,
+        standard_error_percent=None,
+        covariance=covariance.tolist(),
+        model_error_variance=0.01,
+    )
+
+    flows = estimate_flows(pd.DataFrame({"area_km2": [10.0, 14.0, 90.0]}), [*lognormal_region()[:-1], mean])
+
+    # Leverage 1/30 + (x − 1)², limit 3 · 2/30: x within 1 ± 0.408, so from 3.9 to 25.6 km².
+    assert flows.flags == [(), (), ("flow_leverage",)]
+    assert "1 of 3 stations lie beyond the gauges of an equation by their leverage" in flows.notes

@@ -6,7 +6,8 @@ import pytest
 
 from sitefinder.errors import InputError
 from sitefinder.flows.equations import apply_equation
-from sitefinder.flows.fitting import fit_equation, fit_equations, least_squares, statistic_of
+from sitefinder.flows.fitting import fit_equation, fit_equations, statistic_of
+from sitefinder.flows.regression import least_squares
 
 LAW = np.array([-5.0, 1.05, 1.1])
 PREDICTORS = ["area_km2", "precipitation_mm"]

@@ -11,6 +11,7 @@ exceeded on 95 % of days.
 """
 
 import io
+import re
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,9 @@ import pytest
 
 from sitefinder.flows.equations import LN_10, apply_equation
 from sitefinder.flows.fitting import fit_equation
+from sitefinder.io.flow_files import read_equations
+from sitefinder.report.fit_text import fit_text
+from sitefinder.stages.fit_flows import fit_flows
 
 PREDICTORS = ["area_km2", "precipitation_mm"]
 SOURCE = "Addor et al. (2017), CAMELS attributes, version 2.0"
@@ -183,3 +187,68 @@ def test_every_gauge_without_a_logarithm_is_accounted_for(all_gauges):
     assert low.dropped["reason"].value_counts().to_dict() == {"flow_q95_m3s zero": 85, "flow_q95_m3s missing": 1}
     assert len(low.gauges) + len(low.dropped) == 671
     assert mean.dropped["gauge"].tolist() == ["03281100"]
+
+
+@pytest.fixture(scope="module")
+def fitted_by_one_command(shared_data, repository, tmp_path_factory):
+    """What `sitefinder fit-flows` prints for the 671 gauges, and the folder that it wrote."""
+    folder = tmp_path_factory.mktemp("us_gauges")
+    text = (repository / "tests" / "real" / "us_gauges.toml").read_text(encoding="utf-8")
+    path = (shared_data / "us_gauges" / "attributes_671.csv").as_posix()
+    text = re.sub(r'^path = ".*"$', f'path = "{path}"', text, flags=re.M)
+    (folder / "fit.toml").write_text(re.sub(r'^output_folder = ".*"$', 'output_folder = "out"', text, flags=re.M))
+    delivered = fit_flows(folder / "fit.toml")
+    return fit_text(delivered.source, delivered.fits, []), folder / "out"
+
+
+def test_one_command_prints_every_region_of_25_gauges_to_the_derived_digits(fitted_by_one_command):
+    text, _ = fitted_by_one_command
+
+    printed = {
+        int(row[0]): [int(row[1]), *map(float, row[2].split())]
+        for row in re.findall(r"^(\d+) +mean +(\d+) +0 +([\d. ]+)$", text, flags=re.M)
+    }
+    derived = {
+        region: (count, s, se, r2, duan, loo) for region, count, _, _, _, s, r2, se, duan, loo in ALL_REGIONS
+    }
+    # Region 6 has 17 gauges; regions 11 and 12 have 25 and more but no derived row.
+    assert set(printed) == {*derived, 11, 12} - {6}
+    for region in set(printed) & set(derived):
+        count, s, se, r2, duan, loo, *_ = printed[region]
+        # Both are printed to the same digits, each rounded once.
+        assert (count, s, se, r2, duan, loo) == pytest.approx(derived[region], abs=1e-9)
+
+
+def test_the_85_gauges_without_low_flow_are_all_accounted_for(fitted_by_one_command):
+    text, folder = fitted_by_one_command
+
+    gauges = pd.read_csv(folder / "gauges.csv", dtype={"gauge": str})
+    low = gauges[gauges["statistic"] == "exceedance_95"]
+    zero = low[low["observed_m3s"] == 0]
+    assert len(low) == low["gauge"].nunique() == 671
+    assert len(zero) == 85
+    # Counted in the table itself: 13 of them lie in regions of fewer than 25 gauges.
+    assert zero["became"].value_counts().to_dict() == {
+        "zero, in the probability of zero": 72,
+        "region has fewer than 25 gauges": 13,
+    }
+    assert low["became"].value_counts().to_dict() == {
+        "fitted": 499,
+        "region has fewer than 25 gauges": 99,
+        "zero, in the probability of zero": 72,
+        "flow_q95_m3s missing": 1,
+    }
+    assert re.search(r"exceedance_95 +zero, in the probability of zero +72 +72$", text, flags=re.M)
+    assert re.search(r"exceedance_95 +region has fewer than 25 gauges +99 +13$", text, flags=re.M)
+
+
+def test_what_was_fitted_is_an_equation_file_with_the_derived_coefficients(fitted_by_one_command):
+    _, folder = fitted_by_one_command
+
+    equations = {(item.region, item.statistic): item for item in read_equations(folder / "equations.toml")}
+
+    found = equations["1", "mean"]
+    assert [found.constant, *(item.coefficient for item in found.predictors)] == pytest.approx(
+        COEFFICIENTS, abs=0.5e-7
+    )
+    assert {statistic for _, statistic in equations} >= {"mean", "exceedance_5", "zero_probability_exceedance_95"}

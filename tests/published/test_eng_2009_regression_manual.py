@@ -14,7 +14,8 @@ import pandas as pd
 import pytest
 
 from sitefinder.flows.equations import log10_from_percent, percent_from_log10
-from sitefinder.flows.fitting import fit_equation, least_squares
+from sitefinder.flows.fitting import fit_equation
+from sitefinder.flows.regression import generalised_least_squares, least_squares, sampling_covariance
 
 # gauge, area [mi²], P1006, sand, outlet elevation [ft], slope, years of record, median annual peak [ft³/s]
 GAUGES = """
@@ -111,3 +112,41 @@ def test_a_fit_worse_than_any_percentage_says_infinity_rather_than_overflow():
 
     # The manual's own stored output shows this as "Inf".
     assert diagnostics.standard_error_percent == np.inf
+
+
+# Standard errors of the reference output of the generalised fit, printed to six decimals.
+GENERALISED_ERRORS = [8.576360, 0.129939, 22.408055]
+
+
+def test_the_generalised_fit_of_the_manuals_example_agrees_within_its_search_grid(gauges):
+    design = gauges[["sand", "elevation", "slope"]].to_numpy(dtype=float)
+    response = gauges["flow_q2_m3s"].to_numpy()
+    # The example's sampling errors are in log10 units while its response is not, so they are some 1e-6 of the
+    # model error variance whatever their digits: a spread of 0.3 from year to year, years as printed, and no
+    # correlation.
+    sampling = sampling_covariance(0.3, gauges["years"].to_numpy(dtype=float), np.eye(len(gauges)))
+
+    fit = generalised_least_squares(design, response, sampling)
+
+    assert fit.coefficients == pytest.approx([-2.221362, 0.135179, -0.549714], abs=2e-6)
+    # The reference software looks for the model error variance on a grid, 2 var(y) cut by 30 points and the piece
+    # found by 30 again, and takes the end below the root; ours is the root. So its variance is less, by one step
+    # at most.
+    theirs = fit.model_error_variance * (np.array(GENERALISED_ERRORS) / fit.standard_errors) ** 2
+    step = 2 * np.var(response, ddof=1) / 29**2
+    assert (theirs < fit.model_error_variance).all()
+    assert (theirs > fit.model_error_variance - step).all()
+    # Their three standard errors are one variance away from ours. Half of the last digit of the smallest, which is
+    # 0.129939, counts twice in a variance.
+    assert theirs == pytest.approx(theirs.mean(), rel=2 * 0.5e-6 / 0.129939)
+
+
+def test_weights_from_model_and_sampling_error_give_the_same_coefficients_to_six_digits(gauges):
+    design = gauges[["sand", "elevation", "slope"]].to_numpy(dtype=float)
+    response = gauges["flow_q2_m3s"].to_numpy()
+    mse = least_squares(design, response).mse
+
+    # The manual's weights: the reciprocal of the model error variance plus c / years, c in squared log10 units.
+    fit = least_squares(design, response, 1.0 / (mse + 0.3**2 / gauges["years"].to_numpy(dtype=float)))
+
+    assert fit.coefficients == pytest.approx([-2.221362, 0.135179, -0.549714], abs=2e-6)

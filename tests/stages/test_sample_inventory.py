@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.stages.worth import estimate_station_flows
+from sitefinder.flows.estimate import estimate_flows
 
 CENTIMETRE = 0.01
 # kW of 1 m³/s falling 1 m, with standard gravity (3rd General Conference on Weights and Measures, 1901).
@@ -235,7 +235,7 @@ def test_the_law_of_the_gauges_is_found_again_within_two_standard_errors(sample_
     # And so are flows at the true areas and rain: the mean of a regression is off by scatter times the root of its
     # leverage, which for three coefficients from n gauges is 3 / n on average and seldom above three times that.
     at = channels.loc[channels["from_confluence_m"] > 60, ["area_km2", "precipitation_mm"]].reset_index(drop=True)
-    flow = estimate_station_flows(sample_run.results["settings"], sample_run.results["inputs"], at).estimate
+    flow = estimate_flows(at, from_gauges.equations)
     log_true = true @ np.array([np.ones(len(at)), np.log10(at["area_km2"]), np.log10(at["precipitation_mm"])])
     median = np.sqrt(flow.mean_low_m3s * flow.mean_high_m3s)
     off = np.abs(np.log10(median) - log_true)

@@ -29,6 +29,7 @@ GEOMETRY = {
     "rule_hits": None,
     "machine_options": None,
     "flow_curves": None,
+    "site_months": None,
     "provenance": None,
     "repairs": None,
     "columns": None,

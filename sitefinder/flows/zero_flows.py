@@ -1,0 +1,187 @@
+"""Gauges whose statistic is zero: how likely zero is, and fits that count them as less than a limit."""
+
+import math
+import warnings
+from typing import NamedTuple
+
+import numpy as np
+from scipy import stats
+from scipy.special import expit, log_ndtr
+from statsmodels.discrete.discrete_model import Logit
+from statsmodels.tools.sm_exceptions import ConvergenceWarning, PerfectSeparationError, PerfectSeparationWarning
+
+MOST_STEPS = 200
+# A step that changes no coefficient, in units of its standard error, by more than this ends the search.
+SMALL_STEP = 1e-10
+# A coefficient's error in units of its predictor's spread above which a logistic fit counts as separated: the
+# predictor would multiply the odds by more than exp(10) from one standard deviation to the next (own choice).
+MOST_SCALED_ERROR = 10.0
+
+
+class LogisticFit(NamedTuple):
+    """A logit that is linear in k columns; ``penalised`` where the plain fit had no finite answer."""
+
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    penalised: bool
+    misclassified_percent: float
+
+
+class CensoredFit(NamedTuple):
+    """A linear fit of n responses of which some are known only to be below a limit; ``sigma`` is its scatter."""
+
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    sigma: float
+    log_likelihood: float
+
+
+def fit_zero_probability(design, is_zero):
+    """Probability of zero by logistic regression, with finite answers also where a predictor separates the two.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, k)
+        A constant first.
+    is_zero : ndarray of bool, shape (n,)
+        With at least one of each.
+
+    Returns
+    -------
+    LogisticFit
+        Maximum likelihood; where that runs away, because a predictor parts zeros from the others or nearly so,
+        the penalised likelihood of [1]_ as [2]_ advise.
+
+    References
+    ----------
+    .. [1] D. Firth, "Bias reduction of maximum likelihood estimates," Biometrika, vol. 80, no. 1, pp. 27-38, 1993.
+    .. [2] G. Heinze and M. Schemper, "A solution to the problem of separation in logistic regression," Stat. Med.,
+       vol. 21, no. 16, pp. 2409-2419, 2002.
+    """
+    response = is_zero.astype(np.float64)
+    plain = _plain_logit(design, response)
+    if plain is None:
+        coefficients, covariance = _penalised_logit(design, response)
+    else:
+        coefficients, covariance = plain
+    told = expit(design @ coefficients) > 0.5
+    return LogisticFit(coefficients, covariance, plain is None, 100.0 * float(np.mean(told != is_zero)))
+
+
+def fit_censored(design, response, censored, limit):
+    r"""A linear fit by maximum likelihood when some responses are only known to be below a limit (Tobit).
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, k)
+    response : ndarray, shape (n,)
+        Values where they are known; not looked at where censored.
+    censored : ndarray of bool, shape (n,)
+    limit : float
+        What censored responses are below, in the response's units.
+
+    Returns
+    -------
+    CensoredFit or None
+        ``covariance`` is that of the coefficients, from the inverse of the observed information; ``sigma`` is
+        corrected for the k coefficients by n / (n − k), as a least-squares fit is. None where the search does not
+        end.
+
+    Notes
+    -----
+    The likelihood of [1]_ in the parameters :math:`1/\sigma` and :math:`b/\sigma`, in which it has one maximum
+    [2]_; Newton's method finds it.
+
+    References
+    ----------
+    .. [1] J. Tobin, "Estimation of relationships for limited dependent variables," Econometrica, vol. 26, no. 1,
+       pp. 24-36, 1958.
+    .. [2] R. J. Olsen, "Note on the uniqueness of the maximum likelihood estimator for the Tobit model,"
+       Econometrica, vol. 46, no. 5, pp. 1211-1215, 1978.
+    """
+    rows, columns = design.shape
+    value = np.where(censored, limit, response)
+    known = ~censored
+    start, *_ = np.linalg.lstsq(design, value, rcond=None)
+    spread = math.sqrt(float(np.mean((value - design @ start) ** 2)))
+    if spread == 0:
+        return None
+    # The last parameter is 1/sigma, the others b/sigma; a row's residual is then signed @ parameters.
+    parameters = np.append(start, 1.0) / spread
+    signed = np.column_stack([-design, value])
+
+    def log_likelihood(parameters):
+        if parameters[-1] <= 0:
+            return -math.inf
+        scaled = signed @ parameters
+        exact = math.log(parameters[-1]) - 0.5 * math.log(2 * math.pi) - 0.5 * scaled[known] ** 2
+        return float(exact.sum() + log_ndtr(scaled[censored]).sum())
+
+    reached = log_likelihood(parameters)
+    for _ in range(MOST_STEPS):
+        scaled = signed @ parameters
+        # Of the normal distribution below the limit: density over share.
+        ratio = np.exp(stats.norm.logpdf(scaled[censored]) - log_ndtr(scaled[censored]))
+        slope = signed[censored].T @ ratio - signed[known].T @ scaled[known]
+        curve = np.ones(rows)
+        curve[censored] = ratio * (ratio + scaled[censored])
+        information = signed.T @ (curve[:, None] * signed)
+        slope[-1] += known.sum() / parameters[-1]
+        information[-1, -1] += known.sum() / parameters[-1] ** 2
+        step = np.linalg.solve(information, slope)
+        length = 1.0
+        while log_likelihood(parameters + length * step) < reached - 1e-9 and length > 1e-6:
+            length /= 2
+        parameters = parameters + length * step
+        reached = log_likelihood(parameters)
+        if float(slope @ step) < SMALL_STEP:
+            break
+    else:
+        return None
+    sigma = 1.0 / parameters[-1]
+    coefficients = parameters[:-1] * sigma
+    # From (b/sigma, 1/sigma) to b: db = sigma d(b/sigma) − b sigma d(1/sigma).
+    change = np.column_stack([sigma * np.eye(columns), -coefficients * sigma])
+    corrected = rows / (rows - columns)
+    covariance = corrected * (change @ np.linalg.inv(information) @ change.T)
+    return CensoredFit(coefficients, (covariance + covariance.T) / 2, sigma * math.sqrt(corrected), reached)
+
+
+# Coefficients and covariance by maximum likelihood, or None where there is no finite or no useful maximum.
+def _plain_logit(design, response):
+    with warnings.catch_warnings():
+        for kind in (ConvergenceWarning, PerfectSeparationWarning, RuntimeWarning):
+            warnings.simplefilter("ignore", kind)
+        try:
+            found = Logit(response, design).fit(disp=0, maxiter=MOST_STEPS)
+        except (np.linalg.LinAlgError, PerfectSeparationError):
+            return None
+    if not found.mle_retvals["converged"]:
+        return None
+    covariance = np.asarray(found.cov_params())
+    spread = design.std(axis=0)
+    with np.errstate(invalid="ignore"):
+        errors = np.sqrt(np.diag(covariance)) * np.where(spread > 0, spread, 0.0)
+    if not np.isfinite(covariance).all() or (errors > MOST_SCALED_ERROR).any():
+        return None
+    return np.asarray(found.params), covariance
+
+
+# Newton's method on Firth's modified score X'(y − p + h (1/2 − p)), h being the leverages of the weighted rows.
+# The columns are brought to one length first, so that a step's size means the same for each.
+def _penalised_logit(design, response):
+    lengths = np.linalg.norm(design, axis=0) / math.sqrt(len(design))
+    scaled = design / lengths
+    coefficients = np.zeros(design.shape[1])
+    for _ in range(MOST_STEPS):
+        probability = expit(scaled @ coefficients)
+        weight = probability * (1.0 - probability)
+        covariance = np.linalg.inv(scaled.T @ (weight[:, None] * scaled))
+        leverage = weight * np.einsum("ij,jk,ik->i", scaled, covariance, scaled)
+        score = scaled.T @ (response - probability + leverage * (0.5 - probability))
+        step = covariance @ score
+        step *= min(1.0, 5.0 / max(np.abs(step).max(), 1e-300))
+        coefficients = coefficients + step
+        if np.abs(step).max() < SMALL_STEP:
+            break
+    return coefficients / lengths, covariance / np.outer(lengths, lengths)

@@ -1,0 +1,102 @@
+"""What each layout leaves in the stream: the reserve, the water of its fish pass, and what goes over its crest."""
+
+import numpy as np
+
+
+def has_fish_pass(stretches, costs):
+    """Layouts that have a fish pass, as it stands or as the costs price it.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``layout`` and ``has_fish_pass``.
+    costs : CostFile
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        A new weir always; a barrier where the cost file asks for a pass; any layout whose structure has one.
+    """
+    layout = stretches["layout"].to_numpy()
+    needed = (layout == "new_weir") | ((layout == "at_barrier") & costs.fish_pass.at_existing_barriers)
+    return needed | stretches["has_fish_pass"].to_numpy(bool)
+
+
+def is_undiverted(stretches):
+    """Layouts that leave no stretch of stream between intake and tailrace without its water.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``layout``.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    return (stretches["layout"] != "diversion").to_numpy(bool)
+
+
+def left_in_stream(curve_m3s, reserved_m3s, mean_m3s, undiverted, with_pass, passage, closed=None):
+    """What layouts must leave in the stream.
+
+    Parameters
+    ----------
+    curve_m3s, reserved_m3s : ndarray of float64, shape (n, bins)
+        Flow, and what the rules reserve of it [m³/s].
+    mean_m3s : ndarray of float64, shape (n,)
+        Mean flow [m³/s].
+    undiverted, with_pass : bool, or ndarray of bool of shape (n, 1)
+        Whether a layout has no diverted length; whether it has a fish pass.
+    passage : sitefinder.config.PassageSettings
+    closed : ndarray of bool, shape (bins,), optional
+        Bins of closed months, in which all flow stays whatever the layout.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, bins)
+        [m³/s], never above the flow.
+
+    Notes
+    -----
+    First the crest: without diverted length ``crest_share`` of the reserve, and ``crest_least_m3s`` at least. Then
+    the fish pass: its water is part of that (which is then no less than the pass takes), or comes on top.
+    """
+    left = np.where(
+        undiverted, np.maximum(passage.crest_share * reserved_m3s, passage.crest_least_m3s), reserved_m3s
+    )
+    water = np.maximum(passage.fish_pass_m3s, passage.fish_pass_share_of_mean * np.asarray(mean_m3s))[:, None]
+    passed = np.maximum(left, water) if passage.fish_pass_in_reserve else left + water
+    left = np.minimum(np.where(with_pass, passed, left), curve_m3s)
+    return left if closed is None else np.where(closed, curve_m3s, left)
+
+
+def by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, passage, closed=None):
+    """Stretches in groups that leave the same, with what each station's flow then leaves.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``layout`` and ``has_fish_pass``.
+    curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
+    costs : CostFile
+    passage : sitefinder.config.PassageSettings
+    closed : ndarray of bool, shape (bins,), optional
+
+    Yields
+    ------
+    rows : ndarray of int
+        Places of the group's stretches.
+    left_m3s : ndarray of float64, shape (stations, bins)
+        The reserve as given where the settings make no difference between layouts.
+    """
+    if passage.changes_nothing:
+        yield np.arange(len(stretches)), reserved_m3s
+        return
+    undiverted, with_pass = is_undiverted(stretches), has_fish_pass(stretches, costs)
+    mean = curve_m3s.mean(axis=1)
+    kinds = 2 * undiverted + with_pass
+    # One table at a time, so that the flows of all stations are held but once more.
+    for kind in np.unique(kinds).tolist() if len(kinds) else [0]:
+        left = left_in_stream(curve_m3s, reserved_m3s, mean, kind >= 2, kind % 2 == 1, passage, closed)
+        yield np.flatnonzero(kinds == kind), left

@@ -1,0 +1,161 @@
+"""What layouts leave in the stream, and energy by months."""
+
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pandas.testing
+import pytest
+
+from sitefinder.config import PassageSettings
+from sitefinder.flows.seasons import BIN_MONTH
+from sitefinder.power.energy import monthly_energy_mwh, net_head_m
+from sitefinder.power.machines import machine_table
+from sitefinder.power.passage import left_in_stream
+from sitefinder.power.valuation import machine_options, value_stretches
+
+FLOW, RESERVED = np.array([[10.0, 4.0, 1.0, 0.2]]), np.array([[1.0, 1.0, 1.0, 0.2]])
+MEAN = np.array([3.8])
+
+
+def left(undiverted, with_pass, closed=None, **settings):
+    return left_in_stream(
+        FLOW, RESERVED, MEAN, undiverted, with_pass, PassageSettings(**settings), closed
+    ).tolist()[0]
+
+
+def test_by_default_all_layouts_leave_the_reserve():
+    assert PassageSettings().changes_nothing
+    for undiverted in (False, True):
+        for with_pass in (False, True):
+            assert left(undiverted, with_pass) == RESERVED.tolist()[0]
+
+
+def test_the_fish_pass_is_inside_the_reserve_or_on_top():
+    assert left(False, True, fish_pass_m3s=0.3) == [1.0, 1.0, 1.0, 0.2]
+    assert left(False, True, fish_pass_m3s=1.5) == [1.5, 1.5, 1.0, 0.2]
+    assert left(False, True, fish_pass_m3s=0.3, fish_pass_in_reserve=False) == [1.3, 1.3, 1.0, 0.2]
+    assert left(False, True, fish_pass_share_of_mean=0.5) == pytest.approx([1.9, 1.9, 1.0, 0.2])
+    assert left(False, False, fish_pass_m3s=1.5) == RESERVED.tolist()[0]
+
+
+def test_a_layout_without_diverted_length_leaves_its_share_over_the_crest():
+    assert left(True, False, crest_share=0.0) == [0.0, 0.0, 0.0, 0.0]
+    assert left(True, False, crest_share=0.5, crest_least_m3s=0.7) == [0.7, 0.7, 0.7, 0.2]
+    assert left(False, False, crest_share=0.0) == RESERVED.tolist()[0]
+    # In closed months everything stays, whatever the layout.
+    closed = np.array([True, False, False, False])
+    assert left(True, False, closed, crest_share=0.0) == [10.0, 0.0, 0.0, 0.0]
+
+
+@pytest.fixture(scope="module")
+def plants():
+    """Twelve stretches of three layouts at four stations with a year of 365 days, and a twelfth of it reserved."""
+    generator = np.random.default_rng(5)
+    season = 1.0 + 0.8 * np.cos(2 * np.pi * BIN_MONTH / 12)
+    flow = np.array([[0.5], [1.0], [3.0], [8.0]]) * season * generator.exponential(size=(4, 365))
+    rows = [
+        {
+            "intake": intake,
+            "layout": layout,
+            "head_m": 2.0 + intake,
+            "conduit_length_m": 200.0 if layout == "diversion" else 0.0,
+            "pond_length_m": 100.0 if layout == "new_weir" else 0.0,
+            "weir_height_m": 2.0 if layout == "new_weir" else 0.0,
+            "has_fish_pass": intake == 3,
+            "road_distance_m": 10.0,
+            "line_distance_m": 10.0,
+        }
+        for intake in range(4)
+        for layout in ("at_barrier", "diversion", "new_weir")
+    ]
+    return (
+        pd.DataFrame(rows, index=np.arange(50, 62)),
+        flow,
+        np.minimum(flow.mean(axis=1, keepdims=True) / 12, flow),
+    )
+
+
+def with_passage(settings, **changes):
+    flows = settings.flows.model_copy(update={"passage": PassageSettings(**changes)})
+    return settings.model_copy(update={"flows": flows})
+
+
+def test_each_layout_is_valued_by_what_it_leaves(plants, generic_machines, generic_costs, settings):
+    stretches, flow, reserved = plants
+    data = (flow, generic_machines, generic_costs)
+    changed = with_passage(settings, crest_share=0.25, fish_pass_m3s=0.05, fish_pass_in_reserve=False)
+
+    together = value_stretches(stretches, flow, reserved, *data[1:], changed)
+    options = machine_options(stretches, flow, reserved, *data[1:], changed)
+
+    # One by one, with the reserve of its layout worked out beforehand and no settings of passage.
+    for label, row in stretches.iterrows():
+        kept = reserved * (1.0 if row["layout"] == "diversion" else 0.25)
+        if row["layout"] != "diversion" or row["has_fish_pass"]:
+            kept = kept + 0.05
+        kept = np.minimum(kept, flow)
+        alone = value_stretches(stretches.loc[[label]], flow, kept, *data[1:], settings)
+        pandas.testing.assert_frame_equal(together.loc[[label]], alone, check_exact=True)
+        expected = machine_options(stretches.loc[[label]], flow, kept, *data[1:], settings)
+        pandas.testing.assert_frame_equal(
+            options[options["stretch"] == label].reset_index(drop=True), expected, check_exact=True
+        )
+
+
+def test_leaving_more_never_gives_energy(plants, generic_machines, generic_costs, settings):
+    stretches, flow, reserved = plants
+    ranking = settings.ranking.model_copy(update={"choose_by": "energy"})
+    settings = settings.model_copy(update={"ranking": ranking})
+    steps = [
+        {"crest_share": 0.0},
+        {"crest_share": 0.5},
+        {},
+        {"fish_pass_m3s": 0.05, "fish_pass_in_reserve": False},
+        {"fish_pass_m3s": 0.2, "fish_pass_in_reserve": False, "crest_least_m3s": 0.4},
+    ]
+
+    energy = [
+        value_stretches(
+            stretches, flow, reserved, generic_machines, generic_costs, with_passage(settings, **step)
+        )["any_energy_mwh"].fillna(0.0)
+        for step in steps
+    ]
+
+    for less, more in pairwise(energy):
+        assert (more <= less * (1 + 1e-12)).all()
+    assert energy[-1].sum() < energy[0].sum()
+
+
+def test_the_months_add_up_to_the_year(plants, generic_machines, generic_costs, settings):
+    stretches, flow, reserved = plants
+    closed = np.isin(BIN_MONTH, [4, 5])
+    reserved = np.where(closed, flow, reserved)
+    values = value_stretches(stretches, flow, reserved, generic_machines, generic_costs, settings, closed=closed)
+    fits = values["any_machine"] >= 0
+    rows, plant = stretches[fits], values[fits]
+    intake = rows["intake"].to_numpy(np.int64)
+
+    months = monthly_energy_mwh(
+        BIN_MONTH,
+        flow,
+        reserved,
+        np.zeros_like(flow),
+        intake,
+        intake,
+        np.ones(len(rows), dtype=bool),
+        net_head_m(rows["head_m"], rows["conduit_length_m"], settings.energy),
+        plant["any_flow_design_m3s"].to_numpy(),
+        plant["any_power_kw"].to_numpy(),
+        plant["any_units"].to_numpy(np.int64),
+        plant["any_machine"].to_numpy(np.int64),
+        machine_table(generic_machines, settings.fish),
+        settings.energy.availability,
+    )
+
+    assert len(rows) > 8
+    assert months.sum(axis=1) == pytest.approx(plant["any_energy_mwh"].to_numpy(), rel=1e-12)
+    assert (months[:, [3, 4]] == 0).all()
+    # No month gives more than the rated power for its hours.
+    hours = 24 * np.bincount(BIN_MONTH)[1:]
+    assert (months <= plant["any_power_kw"].to_numpy()[:, None] * hours * 0.95 / 1000 * (1 + 1e-12)).all()

@@ -1,0 +1,25 @@
+"""The presumptive standard for flow protection.
+
+B. D. Richter, M. M. Davis, C. Apse, C. Konrad, "A presumptive standard for environmental flow protection," River
+Res. Applic. 28(8):1312-1321, 2012: daily flow depleted by no more than 10 % (high) or 20 % (moderate protection).
+"""
+
+import numpy as np
+import pytest
+
+from sitefinder.config import ReserveSetting
+from sitefinder.flows.duration import BIN_EXCEEDANCE
+from sitefinder.flows.reserve import reserved_flow
+from sitefinder.io.reserve_files import read_reserve
+
+
+@pytest.mark.parametrize(("choice", "depleted"), [("high protection", 0.10), ("moderate protection", 0.20)])
+def test_at_every_flow_so_much_may_be_taken(repository, choice, depleted):
+    rules = read_reserve(
+        [ReserveSetting(preset="reserves/presumptive_standard.toml", choice=choice)], repository / "config"
+    )
+    flow = -3.0 * np.log(BIN_EXCEEDANCE)[None, :]
+
+    reserved = reserved_flow(flow, flow.mean(axis=1), rules)
+
+    assert 1 - reserved / flow == pytest.approx(np.full_like(flow, depleted))
