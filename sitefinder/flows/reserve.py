@@ -161,7 +161,9 @@ def _share_taken(rule, curve, flow, mean):
     taken = np.full(flow.shape, shares[0])
     for number in range(1, len(shares)):
         below, width = from_m3s[number - 1], from_m3s[number] - from_m3s[number - 1]
-        way = np.clip(np.divide(flow - below, width, out=np.ones_like(flow), where=width > 0), 0.0, 1.0)
+        # Clipped before the division too, which would overflow where a band is next to nothing wide.
+        within = np.clip(flow - below, 0.0, width)
+        way = np.divide(within, width, out=np.ones_like(flow), where=width > 0)
         taken = np.where(flow >= below, shares[number - 1] + way * (shares[number] - shares[number - 1]), taken)
     return taken
 

@@ -29,7 +29,8 @@ def checked(copy_sample, tmp_path):
         if table is not None:
             (folder / "sample-region" / "gauges.csv").write_text(table + "\n", encoding="utf-8")
         text = path.read_text(encoding="utf-8")
-        text = text.replace("[flows.gauges]\n", f"[flows.gauges]\n{gauges}")
+        assert GAUGE_PLACES in text
+        text = text.replace(GAUGE_PLACES, "").replace("[flows.gauges]\n", f"[flows.gauges]\n{gauges}")
         path.write_text(f"{text}\n{more}", encoding="utf-8")
         (folder / "spots.csv").write_text(SPOT_HEADER + spots, encoding="utf-8")
         return check(path)
