@@ -25,6 +25,9 @@ from sitefinder.terrain.tiles import merge_tile_sums
 
 # Reach of a transect to each side, in cells of the DEM, where the settings state none.
 TRANSECT_CELLS = 2.5
+# A bank stands so much above the channel: this height, and as many standard errors of the difference of two cells
+# (own choices).
+LEAST_BANK_M, BANK_ERRORS = 0.5, 3.0
 # Water that is level over so many cells was made level by the DEM's makers (own choice).
 FLAT_CELLS = 5
 # An elevation stands for a cell, and the mapped line wanders: error of the place along the stream, in cells. That
@@ -105,7 +108,7 @@ def warp_surface(settings, inputs, scratch):
     return Surface(grid, dem_path, paths, levelled, filled_cells)
 
 
-def read_channels(settings, inputs, network, placed):
+def read_channels(settings, inputs, network, placed, dem_errors):
     """The channel at each station, from the DEM's own cells on a transect."""
     dem, stations = settings.inputs.dem, placed.stations
     cell_m = _own_cell_m(inputs.dem, settings.run.crs)
@@ -113,9 +116,9 @@ def read_channels(settings, inputs, network, placed):
     step_m = cell_m / 2
     x_m, y_m = transect_points(stations, half_width_m=half_width_m, step_m=step_m)
     elevation_m = cells_at(inputs.dem, x_m, y_m, settings.run.crs, factor=dem.metres_per_unit)
-    link_lines = network.links["geometry"].to_numpy()
-    owned = owned_points(x_m, y_m, stations["link"].to_numpy(), placed.segments, link_lines)
-    return find_channels(x_m, y_m, elevation_m, owned, step_m=step_m)
+    owned = owned_points(x_m, y_m, stations["link"].to_numpy(), placed.segments, network.links)
+    least_bank_m = np.maximum(LEAST_BANK_M, BANK_ERRORS * np.sqrt(2.0) * dem_errors.rmse_m)
+    return find_channels(x_m, y_m, elevation_m, owned, step_m=step_m, least_bank_m=least_bank_m)
 
 
 # A cell's mean width and height [m], also where the DEM is in degrees.

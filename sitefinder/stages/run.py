@@ -145,7 +145,7 @@ STAGES = bound(
         Stage("network", make_network, ("settings", "inputs", "surface", "scratch"), 1),
         Stage("placed", place_on_network, ("settings", "network"), 1),
         Stage("dem_errors", find_dem_errors, ("settings", "inputs", "placed"), 1),
-        Stage("channels", read_channels, ("settings", "inputs", "network", "placed"), 2),
+        Stage("channels", read_channels, ("settings", "inputs", "network", "placed", "dem_errors"), 3),
         Stage(
             "terrain",
             drain_terrain,
@@ -153,7 +153,7 @@ STAGES = bound(
             1,
         ),
         Stage("catchments", sum_catchments, ("settings", "surface", "network", "placed", "terrain"), 1),
-        Stage("fitted", fit_profile, ("settings", "inputs", "placed", "channels", "dem_errors"), 2),
+        Stage("fitted", fit_profile, ("settings", "inputs", "placed", "channels", "dem_errors"), 3),
         Stage("field_levels", place_field_levels, ("settings", "inputs", "placed", "fitted"), 1),
         Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "placed", "catchments"), 2),

@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 import shapely
+from numba import njit
 
 from sitefinder.streams.banks import bank_heights
 
@@ -34,8 +35,8 @@ class Channels(NamedTuple):
     bank_height_m: np.ndarray
 
 
-def owned_points(x_m, y_m, link, segments, link_lines):
-    """Which points of each transect are nearer to their own stream than to any other.
+def owned_points(x_m, y_m, link, segments, links):
+    """Which points of each transect are nearer to their own stream than to any other that is not part of it.
 
     Parameters
     ----------
@@ -45,8 +46,8 @@ def owned_points(x_m, y_m, link, segments, link_lines):
         Link of each station.
     segments : DataFrame
         Columns ``link`` and ``geometry``: all pieces of stream.
-    link_lines : ndarray of LineString
-        Line of each link.
+    links : DataFrame
+        Columns ``geometry``, ``downstream_link``, ``main_upstream`` and ``is_divergence``, a row a link.
 
     Returns
     -------
@@ -57,7 +58,8 @@ def owned_points(x_m, y_m, link, segments, link_lines):
     Notes
     -----
     Without this a station of a tributary just above the confluence would take the main stem, which lies lower,
-    for its own channel.
+    for its own channel. The main stem lies lower than what joins it, so that the ground of a tributary at either
+    end of its link, and that of the links that carry the stem on, do no harm to it, and are its own too.
     """
     points = shapely.points(x_m, y_m)
     lines = segments["geometry"].to_numpy()
@@ -66,9 +68,9 @@ def owned_points(x_m, y_m, link, segments, link_lines):
     )
     own = np.repeat(link, x_m.shape[1])
     owned = np.zeros(points.size, dtype=bool)
-    owned[row] = segments["link"].to_numpy()[nearest] == own[row]
+    owned[row] = _of_one_stem(own[row], segments["link"].to_numpy()[nearest], links)
     asked = row[~owned[row]]
-    to_own = shapely.distance(points.ravel()[asked], link_lines[own[asked]])
+    to_own = shapely.distance(points.ravel()[asked], links["geometry"].to_numpy()[own[asked]])
     to_nearest = np.empty(points.size)
     to_nearest[row] = distance
     owned[asked] = to_own <= to_nearest[asked] + TIE_M
@@ -77,7 +79,19 @@ def owned_points(x_m, y_m, link, segments, link_lines):
     return owned
 
 
-def find_channels(x_m, y_m, elevation_m, owned, *, step_m):
+# Whether the ground of another link is a link's own too: of what joins it at its upper end, and, if it carries the
+# main stem on, of the link below and of what else joins that. Not of a side arm, which may run beside a weir and
+# lie lower.
+def _of_one_stem(own, other, links):
+    downstream, main = links["downstream_link"].to_numpy(), links["main_upstream"].to_numpy()
+    below = downstream[own]
+    carries_on = (below >= 0) & (main[below] == own)
+    joins = (downstream[other] == own) | (carries_on & (downstream[other] == below))
+    joins &= ~links["is_divergence"].to_numpy()[other]
+    return (other == own) | joins | (carries_on & (other == below))
+
+
+def find_channels(x_m, y_m, elevation_m, owned, *, step_m, least_bank_m=np.inf):
     """The channel on each transect.
 
     Parameters
@@ -90,6 +104,9 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m):
         See `owned_points`.
     step_m : float
         Distance between points [m].
+    least_bank_m : float or ndarray of float64, shape (n,)
+        Height from which ground on both sides of a cell makes it a channel between banks [m], well above the noise
+        of the DEM. Infinite where no ground does.
 
     Returns
     -------
@@ -101,6 +118,10 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m):
     of distance counting as `LEAST_FALL_TO_CHANNEL` metres of elevation. Of equals the one nearer to the station is
     taken, then the one to the right.
 
+    Where there are channels between banks, the ground outside the lowest of them is left out. Ground that falls
+    towards the end of the transect behind a bank is the hillside below a pond or a mill leat, or where the stream
+    itself comes by again farther down.
+
     Near a confluence the channel may lie in ground that is nearer to the other stream's line. Where a stream's own
     ground still falls at the border of the other's, its lowest cell is a bank, metres too high, and its elevation
     is not given; the long profile is then carried over the station.
@@ -109,7 +130,10 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m):
     middle = columns // 2
     offset = (np.arange(columns) - middle) * step_m
     nearest_first = np.argsort(np.abs(offset), kind="stable")
-    ground = np.where(owned & ~np.isnan(elevation_m), elevation_m, np.inf)
+    known = owned & ~np.isnan(elevation_m)
+    least_bank_m = np.full(len(elevation_m), least_bank_m, dtype=np.float64)
+    between = _between_banks(np.where(known, elevation_m, np.nan), least_bank_m)
+    ground = np.where(known & between, elevation_m, np.inf)
     lowest = ground.min(axis=1)
     felt = (ground + LEAST_FALL_TO_CHANNEL * np.abs(offset))[:, nearest_first]
     column = nearest_first[np.argmin(felt, axis=1)]
@@ -125,6 +149,38 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m):
         known & at_end,
         bank_heights(elevation_m, owned, offset[column], step_m=step_m),
     )
+
+
+# The cells of the lowest channel that has banks on both sides, from bank to bank; all where there is none. Unknown
+# ground ends the transect.
+@njit(cache=True)
+def _between_banks(elevation_m, least_bank_m):
+    count, columns = elevation_m.shape
+    between = np.ones(elevation_m.shape, dtype=np.bool_)
+    for i in range(count):
+        lowest_m, first, last = np.inf, 0, columns - 1
+        for bed in range(columns):
+            bed_m = elevation_m[i, bed]
+            if not bed_m < lowest_m:
+                continue
+            left = _bank(elevation_m[i], bed, -1, least_bank_m[i])
+            right = _bank(elevation_m[i], bed, 1, least_bank_m[i])
+            if left >= 0 and right >= 0:
+                lowest_m, first, last = bed_m, left, right
+        between[i, :first] = False
+        between[i, last + 1 :] = False
+    return between
+
+
+# The first cell to a side that stands high enough above the bed, -1 where the ground falls below the bed before.
+@njit(cache=True)
+def _bank(elevation_m, bed, side, least_bank_m):
+    at = bed + side
+    while 0 <= at < elevation_m.size and elevation_m[at] >= elevation_m[bed]:
+        if elevation_m[at] - elevation_m[bed] >= least_bank_m:
+            return at
+        at += side
+    return -1
 
 
 # Whether ground of another stream right beside the lowest own cell lies lower still.

@@ -105,7 +105,8 @@ def fit_long_profile(
     those that stand out of their neighbours, are left out. Steps are found next. Between them the profile is the
     smoothing spline of a slope that changes by its own size over `SLOPE_CHANGES_OVER_M`, with the DEM's error as
     the noise; errors that are alike over some length count as the white noise that has their power at long waves.
-    What still rises is fitted once more. No more noise is taken out than the residuals show, so that a stretch
+    What still rises is fitted once more. Stations without an elevation are interpolated last, those beside a step
+    each from its own side of the step. No more noise is taken out than the residuals show, so that a stretch
     that falls by itself stays as it is.
 
     References
@@ -170,7 +171,7 @@ def fit_long_profile(
         white_m2 = np.maximum(noise_m2, least_m2) * _as_white(main, below, away_m, length_m)
         weight = np.where(usable, 1.0 / white_m2, 0.0)
         smooth_m = smoothed(level_m, weight, fit_m, main, below, away_m, breaks, slope**2 / SLOPE_CHANGES_OVER_M)
-    smooth_m = np.where(known, smooth_m, np.nan)
+        smooth_m = _beside_breaks(np.where(known, smooth_m, np.nan), smooth_m, steep, main, below, away_m, breaks)
     wanted_m = np.where(kept[place] & ~np.isnan(elevation_m), elevation_m, smooth_m[place])
     profile_m = monotone_profile(wanted_m, None, downstream, 0.5, step_m)
     is_last = np.zeros(count, dtype=bool)
@@ -178,6 +179,36 @@ def fit_long_profile(
     return LongProfile(
         profile_m, (known & ~usable)[place], breaks[place] & is_last, flat[place], error_m[place].copy()
     )
+
+
+# Levels with those of unknown stations beside a break: the curve's, which is free to jump there, as far as a known
+# station of their own side holds it; below a break near a mouth the way up from the main stem's.
+@njit(cache=True)
+def _beside_breaks(level_m, curve_m, slope, main, downstream, step_m, is_break):
+    filled_m = level_m.copy()
+    for i in range(level_m.size):
+        if not is_break[i]:
+            continue
+        end = i
+        while end >= 0 and np.isnan(level_m[end]) and (main[end] < 0 or not is_break[main[end]]):
+            end = main[end]
+        if end >= 0 and not np.isnan(level_m[end]):
+            above = i
+            while above != end:
+                filled_m[above] = curve_m[above]
+                above = main[above]
+        end, last, way_m = downstream[i], i, 0.0
+        while end >= 0 and main[end] == last and np.isnan(level_m[end]) and not is_break[end]:
+            last, way_m = end, way_m + step_m[end]
+            end = downstream[end]
+        if end < 0 or np.isnan(level_m[end]):
+            continue
+        is_own, foot = main[end] == last, downstream[i]
+        while foot != end:
+            filled_m[foot] = curve_m[foot] if is_own else level_m[end] + slope[foot] * way_m
+            way_m -= step_m[foot]
+            foot = downstream[foot]
+    return filled_m
 
 
 # Stations of a main stem that lie at one place, as the last of a link and the first of the next do, are one: the

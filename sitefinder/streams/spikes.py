@@ -48,41 +48,51 @@ def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, 
 
 
 # Height above the median of the neighbours, over the standard deviation of the difference from their mean in units
-# of the DEM's error [m]; the greater of both comparisons, 0 where there are too few neighbours for either.
+# of the DEM's error [m]; the greater of both comparisons, 0 where there are too few neighbours for either. Sums of
+# correlations of a chain are kept as it grows, one exponential a station: `own` with the station judged, `pairs`
+# among the neighbours, `own_few`, `pairs_few` those of the nearest ones.
 @njit(cache=True)
 def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_length_m):
     count = elevation_m.size
     excess = np.zeros(count)
     level_m = np.empty(REACH_STATIONS + REACH_BOTH_SIDES)
-    place_m = np.empty(REACH_STATIONS + REACH_BOTH_SIDES)
     for i in range(count):
         if not usable[i]:
             continue
-        above, away_m, up = main[i], 0.0, 0
+        length_m = correlation_length_m[i]
+        above, way_m, up = main[i], 0.0, 0
+        power, chain, own, pairs, own_few, pairs_few = 1.0, -1.0, 0.0, 0.0, 0.0, 0.0
         for _ in range(REACH_STATIONS):
             if above < 0:
                 break
-            away_m -= to_downstream_m[above]
+            way_m += to_downstream_m[above]
             if usable[above]:
-                level_m[up], place_m[up] = elevation_m[above], away_m
+                level_m[up] = elevation_m[above]
+                power, chain, own, pairs = _longer(power, chain, own, pairs, way_m, length_m)
+                way_m = 0.0
                 up += 1
+                if up <= REACH_BOTH_SIDES:
+                    own_few, pairs_few = own, pairs
             above = main[above]
         if up < LEAST_STATIONS:
             continue
-        error = _difference_from_mean(place_m, up, correlation_length_m[i])
-        excess[i] = _over(elevation_m[i] - np.median(level_m[:up]), error)
+        excess[i] = _over(elevation_m[i] - np.median(level_m[:up]), _difference_from_mean(own, pairs, up))
         up = min(up, REACH_BOTH_SIDES)
-        both, below, away_m = up, i, 0.0
+        both, below, way_m = up, i, 0.0
+        power, chain, own, pairs = 1.0, -1.0, 0.0, 0.0
         for _ in range(up):
             if downstream[below] < 0:
                 break
-            away_m += to_downstream_m[below]
+            way_m += to_downstream_m[below]
             below = downstream[below]
             if usable[below]:
-                level_m[both], place_m[both] = elevation_m[below], away_m
+                level_m[both] = elevation_m[below]
+                power, chain, own, pairs = _longer(power, chain, own, pairs, way_m, length_m)
+                way_m = 0.0
                 both += 1
         if both == 2 * up:
-            error = _difference_from_mean(place_m, both, correlation_length_m[i])
+            # Across the station the correlation of two neighbours is the product of theirs with it.
+            error = _difference_from_mean(own_few + own, pairs_few + pairs + 2.0 * own_few * own, both)
             excess[i] = max(excess[i], _over(elevation_m[i] - np.sort(level_m[:both])[up], error))
     return excess
 
@@ -94,14 +104,17 @@ def _over(height_m, error):
     return height_m / error if error > 0.0 else np.inf
 
 
-# Standard deviation of an error at place 0 less the mean of those at other places, all of variance 1.
+# The sums with one station more, at a way from the last; `power` is the last one's correlation with the station
+# judged, `chain` the sum of those with the neighbours before it.
 @njit(cache=True)
-def _difference_from_mean(place_m, found, correlation_length_m):
-    if correlation_length_m <= 0.0:
-        return np.sqrt(1.0 + 1.0 / found)
-    variance = 1.0
-    for a in range(found):
-        variance -= 2.0 / found * np.exp(-abs(place_m[a]) / correlation_length_m)
-        for b in range(found):
-            variance += np.exp(-abs(place_m[a] - place_m[b]) / correlation_length_m) / found**2
-    return np.sqrt(max(variance, 0.0))
+def _longer(power, chain, own, pairs, way_m, correlation_length_m):
+    decay = np.exp(-way_m / correlation_length_m) if correlation_length_m > 0.0 else 0.0
+    power *= decay
+    chain = decay * (chain + 1.0)
+    return power, chain, own + power, pairs + 1.0 + 2.0 * chain
+
+
+# Standard deviation of an error less the mean of others, all of variance 1.
+@njit(cache=True)
+def _difference_from_mean(own, pairs, found):
+    return np.sqrt(max(1.0 - 2.0 * own / found + pairs / found**2, 0.0))

@@ -28,6 +28,15 @@ OTHER_NOISE = 1000
 # A station so near to a step may read the water above it or below it: where the step stands on the drawn line is
 # known to a few cells [m].
 NEAR_STEP_M = 30.0
+# A lake that the stream leaves higher than this above its surface is none [m].
+HELD_UP_M = 0.05
+# What a run is told of weirs and falls: the places; their surveyed drops are not used up to the fitted profile.
+STRUCTURES = """
+[inputs.structures]
+path = "layers.gpkg"
+layer = "structures"
+id_column = "structure_id"
+"""
 # Error of the DEM: that which make.py gives it, 0.15 m in all.
 SETTINGS = """\
 [run]
@@ -112,13 +121,23 @@ def small_region(cells, seed):
         landscape.ERODIBILITY_PER_YEAR = whole
 
 
-def survey(region, seed, folder, more_surveys=0):
+def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     """Write a region to a folder, run the stages up to the fitted profile and look up the truth.
+
+    Parameters
+    ----------
+    region : Region
+    seed : int
+    folder : Path
+    more_surveys : int
+        Further surveys of the same streams, each with noise of its own.
+    structures : sequence of bool
+        Whether a run is told where weirs and falls stand; one run each.
 
     Returns
     -------
-    list of Survey
-        The region's own, and as many more as asked, each of another survey's noise on the same streams.
+    list of list of Survey
+        For each run the region's own survey and the further ones.
     """
     folder.mkdir(parents=True, exist_ok=True)
     make._write_raster(folder / "dem.tif", region.dem, region.transform, -9999.0, 3)
@@ -129,21 +148,29 @@ def survey(region, seed, folder, more_surveys=0):
         machines=(config / "machines" / "generic.toml").as_posix(),
         costs=(config / "costs" / "generic.toml").as_posix(),
     )
-    (folder / "settings.toml").write_text(text, encoding="utf-8")
     (folder / "equations.toml").write_text(EQUATIONS, encoding="utf-8")
-    settings, inputs = check(folder / "settings.toml")
-    given = dict(zip(GIVEN, (settings, inputs, folder, None), strict=True))
+    told = region.layers["structures"]
+    if len(told):
+        make._write_layers(folder / "layers.gpkg", {"structures": told})
+    given = []
+    for is_told in structures:
+        whole = text + STRUCTURES if is_told and len(told) else text
+        (folder / "settings.toml").write_text(whole, encoding="utf-8")
+        given.append(dict(zip(GIVEN, (*check(folder / "settings.toml"), folder, None), strict=True)))
     stages = _stages_up_to("fitted")
-    results = run_stages(stages, given)
+    results = run_stages(stages, given[0])
+    last = [stage for stage in stages if stage.name in ("channels", "fitted")]
     known = (results["placed"].stations, *_truth(region, seed, results["placed"]))
-    found = [Survey(*known, results["channels"], results["fitted"])]
     cells, lake = region.dem.shape[0], region.places.lake
     noise_m = make._dem_noise(cells, lake, seed)
-    for number in range(1, more_surveys + 1):
-        dem = region.dem - noise_m + make._dem_noise(cells, lake, seed * OTHER_NOISE + number)
-        make._write_raster(folder / "dem.tif", dem.astype(np.float32), region.transform, -9999.0, 3)
-        again = run_stages([stage for stage in stages if stage.name in ("channels", "fitted")], results)
-        found.append(Survey(*known, again["channels"], again["fitted"]))
+    found = [[] for _ in given]
+    for number in range(more_surveys + 1):
+        if number > 0:
+            dem = region.dem - noise_m + make._dem_noise(cells, lake, seed * OTHER_NOISE + number)
+            make._write_raster(folder / "dem.tif", dem.astype(np.float32), region.transform, -9999.0, 3)
+        for surveys, run in zip(found, given, strict=True):
+            again = run_stages(last, results | run)
+            surveys.append(Survey(*known, again["channels"], again["fitted"]))
     return found
 
 
@@ -180,13 +207,23 @@ def _truth(region, seed, placed):
         nearest = mine[places.query(at[own])[1]]
         true_m[own], vertex[own] = points["level_m"][nearest], points["vertex"][nearest]
         if lake is not None and lake.stream == k:
-            clear[own] &= (vertex[own] < lake.first) | (vertex[own] > lake.last)
+            last = _last_unknown(streams[k], k, lake, region.places.structures)
+            clear[own] &= (vertex[own] < lake.first) | (vertex[own] > last)
         for item in region.places.structures:
             if item.stream == k:
                 place = np.array(layers.step_place(streams[k], item.vertex))
                 clear[own] &= np.hypot(*(at[own] - place).T) > NEAR_STEP_M
                 steps += own[1:][(vertex[own[:-1]] < item.vertex) & (vertex[own[1:]] >= item.vertex)].tolist()
     return true_m, clear, np.array(steps, dtype=np.int64)
+
+
+# A fall or pond below a lake may hold the stream up into it, while its surface stays in the DEM: water that would
+# rise on its way out. Down to that step the truth of no river is known. Otherwise the lake's own last vertex.
+def _last_unknown(stream, number, lake, structures):
+    below = [item.vertex for item in structures if item.stream == number and item.vertex > lake.last]
+    if below and stream.level_m[lake.last] > lake.level_m + HELD_UP_M:
+        return min(below) - 1
+    return lake.last
 
 
 def heads_over(found, way_m):

@@ -10,12 +10,12 @@ from sitefinder.streams.channels import find_channels, owned_points
 NAN = np.nan
 
 
-def channels(elevation_m, owned=None, step_m=10.0):
+def channels(elevation_m, owned=None, step_m=10.0, **settings):
     elevation_m = np.array(elevation_m, dtype=float)
     rows, columns = elevation_m.shape
     x_m = np.tile((np.arange(columns) - columns // 2) * step_m, (rows, 1))
     owned = np.ones(elevation_m.shape, dtype=bool) if owned is None else np.array(owned, dtype=bool)
-    return find_channels(x_m, np.zeros_like(x_m), elevation_m, owned, step_m=step_m)
+    return find_channels(x_m, np.zeros_like(x_m), elevation_m, owned, step_m=step_m, **settings)
 
 
 def confluence():
@@ -28,15 +28,19 @@ def confluence():
         ],
         dtype=object,
     )
-    return pd.DataFrame({"link": [0, 1, 2], "geometry": lines}), lines
+    links = pd.DataFrame(
+        {"geometry": lines, "downstream_link": [2, 2, -1], "main_upstream": [-1, -1, 0], "is_divergence": False}
+    )
+    return pd.DataFrame({"link": [0, 1, 2], "geometry": lines}), links
 
 
-def owned_across(x_m, y_m, link, half_width_m=40.0, along_x=True):
+def owned_across(x_m, y_m, link, half_width_m=40.0, along_x=True, side_arm=False):
     """Points each 10 m across a station; `along_x` for a stream that runs north and south."""
-    segments, lines = confluence()
+    segments, links = confluence()
+    links["is_divergence"] = [False, side_arm, False]
     offset = np.arange(-half_width_m, half_width_m + 1, 10.0)[None, :]
     across = (x_m + offset, y_m + 0 * offset) if along_x else (x_m + 0 * offset, y_m + offset)
-    return owned_points(*across, np.array([link]), segments, lines)[0].tolist()
+    return owned_points(*across, np.array([link]), segments, links)[0].tolist()
 
 
 def test_the_lowest_cell_gives_the_elevation():
@@ -103,11 +107,35 @@ def test_the_last_station_of_a_tributary_keeps_its_own_place_only():
     assert owned == [False] * 4 + [True] + [False] * 4
 
 
-def test_the_main_stem_below_the_confluence_keeps_the_side_where_nothing_joins():
-    owned = owned_across(20.0, 0.0, 2, along_x=False)
+@pytest.mark.parametrize(("x_m", "link"), [(-20.0, 0), (20.0, 2)])
+def test_the_main_stem_has_the_ground_of_what_joins_it(x_m, link):
+    # To the north the tributary, 20 m away, is nearer from 20 m on; it lies no lower than the main stem.
+    assert owned_across(x_m, 0.0, link, along_x=False) == [True] * 9
 
-    # To the north the tributary, 20 m away, is nearer from 20 m on.
-    assert owned == [True] * 7 + [False, False]
+
+@pytest.mark.parametrize(("x_m", "link"), [(-20.0, 0), (20.0, 2)])
+def test_the_ground_of_a_side_arm_that_comes_back_is_its_own(x_m, link):
+    assert owned_across(x_m, 0.0, link, along_x=False, side_arm=True) == [True] * 7 + [False, False]
+
+
+def test_a_channel_between_banks_goes_before_lower_ground_behind_a_bank():
+    # A pond at 5 m; behind its left bank the hillside falls to the tailwater.
+    pond = [[8.0, 7.0, 5.1, 5.0, 5.1, 6.0, 3.0]]
+
+    assert channels(pond, least_bank_m=0.8).raw_m.tolist() == [5.0]
+    # Banks of a metre are none where the DEM errs by as much, and the lowest ground counts.
+    assert channels(pond, least_bank_m=1.2).raw_m.tolist() == [3.0]
+
+
+def test_of_two_channels_between_banks_the_lower_one_counts():
+    found = channels([[9.0, 4.0, 6.0, 5.0, 6.0, 7.0, 8.0]], least_bank_m=0.8)
+
+    assert found.raw_m.tolist() == [4.0]
+    assert found.offset_m.tolist() == [-20.0]
+
+
+def test_unknown_ground_is_no_bank():
+    assert channels([[8.0, 7.0, 5.0, NAN, 4.0]], least_bank_m=0.8).raw_m.tolist() == [4.0]
 
 
 def test_a_bank_at_the_border_of_another_streams_ground_is_not_taken_for_the_channel():

@@ -195,6 +195,36 @@ def test_stations_without_elevation_are_carried_over_and_a_tree_without_any_stay
     assert not fitted.is_spike.any()
 
 
+def test_a_gap_beside_a_step_is_filled_from_its_own_side():
+    rng = np.random.default_rng(12)
+    count, at = 200, 100
+    downstream, step_m = river(count)
+    true_m = falling(count) - 3.0 * (np.arange(count) > at)
+    raw_m = true_m + rng.normal(0.0, 0.1, count)
+    known = np.arange(count) == at
+    for gap in (slice(at - 3, at + 1), slice(at + 1, at + 5), slice(at - 3, at + 5)):
+        surveyed_m = raw_m.copy()
+        surveyed_m[gap] = np.nan
+
+        profile_m = fit_long_profile(surveyed_m, downstream, step_m, 0.1, 0.0, known_break=known).profile_m
+
+        assert np.abs(profile_m - true_m)[gap].max() < 0.2
+
+
+def test_below_a_step_at_a_mouth_a_tributary_without_elevation_lies_at_the_main_stem():
+    # The main stem has 60 stations, the tributary 20 with a weir above its last three, and joins at the 40th.
+    downstream, step_m = np.append(np.arange(1, 80), -1).astype(np.int32), np.full(80, STEP_M)
+    downstream[19], step_m[79] = 60, 0.0
+    true_m = np.append(np.zeros(20), falling(60))
+    true_m[:20] = true_m[60] + SLOPE * STEP_M * np.arange(20, 0, -1) + 2.0 * (np.arange(20) < 17)
+    raw_m = true_m + np.random.default_rng(3).normal(0.0, 0.1, 80)
+    raw_m[16:20] = np.nan
+
+    profile_m = fit_long_profile(raw_m, downstream, step_m, 0.1, 0.0, known_break=np.arange(80) == 16).profile_m
+
+    assert np.abs(profile_m - true_m)[16:20].max() < 0.2
+
+
 def test_the_same_survey_gives_the_same_profile_and_figures_may_be_told_station_by_station():
     downstream, step_m = river(200)
     raw_m = falling(200) + np.random.default_rng(6).normal(0.0, 0.4, 200)
