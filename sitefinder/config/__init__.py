@@ -9,14 +9,13 @@ from sitefinder.config.reserve import (
     ReserveRule,
     ReserveSetting,
 )
+from sitefinder.config.rules import Action, RuleSettings
 from sitefinder.config.settings import (
-    Action,
     FishSettings,
     FlagSettings,
     HeadSettings,
     NetworkSettings,
     RankingSettings,
-    RuleSettings,
     RunSettings,
     Settings,
     StretchSettings,
