@@ -230,13 +230,10 @@ class Settings(Section):
     @field_validator("rules")
     @classmethod
     def _rules_have_their_own_names(cls, rules):
-        names = [rule.name for rule in rules]
-        if repeated := sorted({name for name in names if names.count(name) > 1}):
-            raise ValueError(f"each rule needs a name of its own (found twice: {', '.join(repeated)})")
-        return rules
+        return checked_rule_names(rules)
 
 
-def check_settings(mapping, name):
+def check_settings(mapping, name, written=None):
     """Settings from a mapping as read from TOML.
 
     Parameters
@@ -245,6 +242,8 @@ def check_settings(mapping, name):
         Nested tables.
     name : str
         What to call the file in messages.
+    written : callable, optional
+        Where each setting stands, if several files make them; see `sitefinder.config.extending.Joined`.
 
     Returns
     -------
@@ -255,4 +254,4 @@ def check_settings(mapping, name):
     ConfigError
         Naming every problem at once, each by its key, with the nearest real name for a key that is none.
     """
-    return checked(Settings, mapping, name)
+    return checked(Settings, mapping, name, written)
