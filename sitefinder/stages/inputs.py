@@ -13,6 +13,7 @@ from sitefinder.flows.altered import alterations_of
 from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
 from sitefinder.flows.seasons import month_statistics, split_by_month
+from sitefinder.io.data_files import data_file_lineage
 from sitefinder.io.dem_error_files import read_dem_error
 from sitefinder.io.flow_files import read_equations, read_gauges
 from sitefinder.io.gauge_places import measured_gauges
@@ -189,7 +190,8 @@ def read_inputs(settings, folder):
         machines,
         costs,
         [read.lineage for read in [*rasters, *reads, *on_the_bank]]
-        + [preset_lineage] * (preset_lineage is not None),
+        + [preset_lineage] * (preset_lineage is not None)
+        + data_file_lineage(settings, folder),
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
         None if field_levels is None else field_levels.frame,
         None if ratings is None else ratings.frame,
