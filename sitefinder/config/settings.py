@@ -7,7 +7,7 @@ from pydantic import Field, field_validator, model_validator
 from sitefinder.config.checking import checked
 from sitefinder.config.fitting import FitSettings
 from sitefinder.config.flows import FlowSettings
-from sitefinder.config.rules import RuleSettings
+from sitefinder.config.rules import RuleSettings, checked_rule_names
 from sitefinder.config.sources import Inputs, Section
 from sitefinder.config.worth import (
     CostSettings,

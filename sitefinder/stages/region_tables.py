@@ -9,6 +9,13 @@ from sitefinder.power.energy import hydraulic_power_kw
 from sitefinder.power.uncertainty import intervals
 from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, lengths_by_district
+from sitefinder.siting.publication import (
+    doubt_text,
+    held_text,
+    published_hits,
+    published_lineage,
+    published_settings,
+)
 from sitefinder.siting.rules import hits_by_reach
 from sitefinder.stages.choice import in_region
 from sitefinder.stages.marks import covered_percent, marked_reaches, told
@@ -74,14 +81,21 @@ def _district_lengths(inputs, reaches):
     return lengths_by_district(geopandas.GeoDataFrame(geometry=reaches["geometry"].to_numpy()), districts)
 
 
-def make_rule_hits(settings, placed, rule_overlaps, within):
-    """Reaches, rules and features that meet."""
+def make_rule_hits(settings, placed, rule_overlaps, verdicts, within):
+    """Reaches, rules and features that meet, as far as each rule lets it be told."""
     hits = hits_by_reach(rule_overlaps) if len(rule_overlaps) else rule_overlaps
     reach = hits["reach"].to_numpy(dtype=np.int64)
+    number = pd.Index([rule.name for rule in settings.rules]).get_indexer(hits["rule"])
     actions = {rule.name: rule.action for rule in settings.rules}
-    hits = hits.assign(reach_id=placed.reaches["reach_id"].to_numpy()[reach], action=hits["rule"].map(actions))
+    hits = hits.assign(
+        reach_id=placed.reaches["reach_id"].to_numpy()[reach],
+        action=hits["rule"].map(actions),
+        doubt=doubt_text(hits),
+        holds=held_text(verdicts.held, number, reach),
+    )
     columns = [column.name for column in LAYERS["rule_hits"].columns]
-    return hits.loc[within[reach], columns].reset_index(drop=True)
+    within_reach = hits.loc[within[reach], ["reach", *columns]].reset_index(drop=True)
+    return published_hits(within_reach, settings.rules, placed.reaches)[columns]
 
 
 def make_structures(settings, placed, waters):
@@ -157,8 +171,8 @@ def make_provenance(settings, inputs, stages, equations, repairs):
     """Inputs with their digests, settings that change results, and stage versions."""
     changed = repairs.groupby("layer").size().to_dict()
     rows = []
-    for lineage in inputs.lineage:
-        told = [lineage.get("crs", ""), lineage.get("operation", "")]
+    for lineage in published_lineage(inputs.lineage, settings.rules):
+        told = [lineage.get("crs", ""), lineage.get("operation", ""), lineage.get("features", "")]
         if lineage["name"] in changed:
             told.append(f"{changed[lineage['name']]} repairs")
         rows.append(
@@ -179,7 +193,8 @@ def make_provenance(settings, inputs, stages, equations, repairs):
     if any(setting.preset for setting in settings.flows.reserve):
         for number, rule in enumerate(inputs.reserve, 1):
             rows.append(_setting(f"reserve rule {number}", rule.kind, rule.source))
-    for key, value in _flat(settings.model_dump(exclude={"run": {"workers", "output_folder", "strict"}})):
+    given = _flat(settings.model_dump(exclude={"run": {"workers", "output_folder", "strict"}}))
+    for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
     for stage in stages:
         rows.append({**_setting(stage.name, str(stage.version), ""), "kind": "stage"})

@@ -14,7 +14,8 @@ from sitefinder.io.geopackage import write_geopackage
 from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.graph import Stage, bound, run_stages
 from sitefinder.power.uncertainty import intervals
-from sitefinder.stages.choice import choose, in_region, judge, overlap_rules
+from sitefinder.siting.publication import published_repairs
+from sitefinder.stages.choice import choose, in_region
 from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
 from sitefinder.stages.drainage import list_terrain_repairs
 from sitefinder.stages.ground import (
@@ -36,6 +37,7 @@ from sitefinder.stages.region_tables import (
     make_rule_hits,
     make_structures,
 )
+from sitefinder.stages.rules import judge, list_distant_falls, overlap_rules
 from sitefinder.stages.site_tables import make_site_tables
 from sitefinder.stages.stream_repairs import list_stream_doubts, make_repairs
 from sitefinder.stages.waters import find_waters
@@ -115,19 +117,24 @@ def make_tables(
     catchment_table = geopandas.GeoDataFrame(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
-    repairs = make_repairs(
+    found = make_repairs(
         input=[inputs.repairs, dem_errors.repairs, waters.repairs, flows.repairs],
         field=[field_levels.repairs, flows.measured],
-        network=[network.repairs, list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads)],
+        network=[
+            network.repairs,
+            list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads),
+            list_distant_falls(settings, inputs, placed),
+        ],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
+    repairs = published_repairs(found, settings.rules)
     tables = {
         "sites": made.sites,
         "stretches": made.stretches,
         "reaches": reaches,
         "catchments": catchment_table,
         "structures": make_structures(settings, placed, waters),
-        "rule_hits": make_rule_hits(settings, placed, rule_overlaps, within),
+        "rule_hits": make_rule_hits(settings, placed, rule_overlaps, verdicts, within),
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
         "site_months": made.site_months,
@@ -183,8 +190,8 @@ STAGES = bound(
             3,
         ),
         Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
-        Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
-        Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 1),
+        Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "network", "placed", "heads"), 2),
+        Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 2),
         Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 2),
     ],
     GIVEN,

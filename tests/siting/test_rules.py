@@ -10,7 +10,8 @@ from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from sitefinder.config import RuleSettings, Settings, checked
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.siting.rules import hits_by_reach, matching, overlaps, rule_metres
+from sitefinder.siting.filters import matching
+from sitefinder.siting.rules import hits_by_reach, overlaps, rule_metres
 
 CRS = "EPSG:32633"
 

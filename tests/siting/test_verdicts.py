@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from sitefinder.config import RuleSettings
+from sitefinder.siting.rules import RuleMetres
 from sitefinder.siting.verdicts import MARK_NAMES, admissible, reach_verdicts, stretch_marks, verdicts
 
 
@@ -16,6 +17,13 @@ def rule(action, name=None, **settings):
 
 def reaches(*length_m):
     return pd.DataFrame({"length_m": np.array(length_m, dtype=float)})
+
+
+# Metres under features that are meant, and under those and features of missing category together.
+def under(certain, possible=None):
+    certain = np.asarray(certain, dtype=float)
+    possible = certain if possible is None else np.asarray(possible, dtype=float)
+    return RuleMetres(certain, possible, possible - certain, np.zeros_like(certain))
 
 
 def marks(**true):
@@ -36,7 +44,7 @@ def marks(**true):
 def test_each_action_sets_its_mark_and_its_verdict(action, verdict):
     metres = np.array([[0.0, 30.0]])
 
-    judged = reach_verdicts(reaches(100, 100), metres, metres, [rule(action)])
+    judged = reach_verdicts(reaches(100, 100), under(metres), [rule(action)])
 
     assert judged["verdict"].tolist() == ["open", verdict]
     assert judged["reasons"].tolist() == ["", action]
@@ -49,7 +57,7 @@ def test_two_limits_hold_at_once_and_neither_is_the_only_reason():
     rules = [rule("no_diversion"), rule("note"), rule("fish_safe_only")]
     metres = np.array([[10.0], [10.0], [10.0]])
 
-    judged = reach_verdicts(reaches(100), metres, metres, rules).loc[0]
+    judged = reach_verdicts(reaches(100), under(metres), rules).loc[0]
 
     assert judged["verdict"] == "restricted"
     assert judged["reasons"] == "no_diversion; note; fish_safe_only"
@@ -62,13 +70,13 @@ def test_two_limits_hold_at_once_and_neither_is_the_only_reason():
 def test_a_note_beside_one_rule_leaves_that_rule_the_only_reason():
     metres = np.array([[10.0], [10.0]])
 
-    judged = reach_verdicts(reaches(100), metres, metres, [rule("note"), rule("exclude")]).loc[0]
+    judged = reach_verdicts(reaches(100), under(metres), [rule("note"), rule("exclude")]).loc[0]
 
     assert judged["only_reason"] == "exclude"
 
 
 def test_a_missing_category_makes_a_reach_unknown_and_says_why():
-    judged = reach_verdicts(reaches(100), np.array([[0.0]]), np.array([[20.0]]), [rule("exclude")]).loc[0]
+    judged = reach_verdicts(reaches(100), under([[0.0]], [[20.0]]), [rule("exclude")]).loc[0]
 
     assert judged["verdict"] == "unknown"
     assert judged["reasons"] == "exclude (category missing)"
@@ -78,7 +86,7 @@ def test_a_missing_category_makes_a_reach_unknown_and_says_why():
 
 
 def test_a_note_of_missing_category_is_noted_and_bars_nothing():
-    judged = reach_verdicts(reaches(100), np.array([[0.0]]), np.array([[20.0]]), [rule("note")]).loc[0]
+    judged = reach_verdicts(reaches(100), under([[0.0]], [[20.0]]), [rule("note")]).loc[0]
 
     assert judged["verdict"] == "open"
     assert judged["mark_note"]
@@ -86,7 +94,7 @@ def test_a_note_of_missing_category_is_noted_and_bars_nothing():
 
 
 def test_a_rule_that_holds_anyway_is_not_unknown_as_well():
-    judged = reach_verdicts(reaches(100), np.array([[20.0]]), np.array([[40.0]]), [rule("conditional")]).loc[0]
+    judged = reach_verdicts(reaches(100), under([[20.0]], [[40.0]]), [rule("conditional")]).loc[0]
 
     assert judged["verdict"] == "conditional"
     assert not judged["mark_unknown"]
@@ -101,7 +109,7 @@ def test_the_worst_verdict_wins_whichever_rules_meet():
         possible = np.array(present)[:, np.newaxis]
         metres = possible * np.array([1, 0, 1, 1, 1])[:, np.newaxis]
 
-        judged = reach_verdicts(reaches(100), metres, possible, rules).loc[0]
+        judged = reach_verdicts(reaches(100), under(metres, possible), rules).loc[0]
 
         worst = next((name for name, metre in zip(worst_first, present, strict=True) if metre), "note")
         assert judged["verdict"] == verdict_of[worst]
@@ -111,7 +119,7 @@ def test_an_overlap_counts_from_its_least_metres_on():
     least = rule("exclude", least_overlap_m=25)
     metres = np.array([[24.9, 25.0, 0.0]])
 
-    judged = reach_verdicts(reaches(100, 100, 100), metres, metres, [least])
+    judged = reach_verdicts(reaches(100, 100, 100), under(metres), [least])
 
     assert judged["verdict"].tolist() == ["open", "excluded", "open"]
 
@@ -120,7 +128,7 @@ def test_a_reach_shorter_than_the_least_overlap_is_held_when_all_of_it_is_under_
     least = rule("exclude", least_overlap_m=25)
     metres = np.array([[20.0, 19.0]])
 
-    judged = reach_verdicts(reaches(20, 20), metres, metres, [least])
+    judged = reach_verdicts(reaches(20, 20), under(metres), [least])
 
     assert judged["verdict"].tolist() == ["excluded", "open"]
 
@@ -128,7 +136,7 @@ def test_a_reach_shorter_than_the_least_overlap_is_held_when_all_of_it_is_under_
 def test_without_rules_every_reach_is_open():
     nothing = np.zeros((0, 2))
 
-    judged = reach_verdicts(reaches(10, 10), nothing, nothing, [])
+    judged = reach_verdicts(reaches(10, 10), under(nothing), [])
 
     assert judged["verdict"].tolist() == ["open", "open"]
     assert judged["only_reason"].tolist() == ["", ""]
@@ -141,7 +149,12 @@ def test_a_stretch_is_judged_by_its_own_segments():
     first, stations = np.array([0, 2, 4, 4, 5]), np.array([1, 2, 2, 3, 4])
 
     judged = stretch_marks(
-        first, stations, segment_length_m, metres, metres, [rule("exclude", least_overlap_m=60)]
+        first,
+        stations,
+        segment_length_m,
+        np.array([-1, 0, 0, 1, 1]),
+        under(metres),
+        [rule("exclude", least_overlap_m=60)],
     )
 
     # Stretch 0 has 10 m of it, stretch 1 has 60 m, stretch 2 takes nothing, stretch 3 lies below it.
@@ -152,7 +165,12 @@ def test_reasons_of_chosen_stretches_are_those_of_their_own_numbers():
     rules = [rule("exclude"), rule("note")]
     metres = np.array([[0.0, 50.0, 0.0], [0.0, 50.0, 50.0]])
     judged = stretch_marks(
-        np.array([0, 1, 2]), np.array([1, 2]), np.array([0.0, 50.0, 50.0]), metres, metres, rules
+        np.array([0, 1, 2]),
+        np.array([1, 2]),
+        np.array([0.0, 50.0, 50.0]),
+        np.array([-1, 0, 0]),
+        under(metres),
+        rules,
     )
 
     told = verdicts(judged.held, rules, chosen=np.array([1, 0]))
