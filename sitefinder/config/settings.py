@@ -1,5 +1,6 @@
 """The settings of a run: one frozen model a section; those of energy and money stand in a file of their own."""
 
+import difflib
 from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -29,6 +30,14 @@ class RunSettings(Section):
     workers: int = Field(1, ge=1, description="processes for terrain tiles; changes no result")
     strict: bool = Field(
         False, description="true: stop where a part of the network cannot be resolved, rather than set it aside"
+    )
+    store_folder: str | None = Field(
+        None,
+        description="where results of stages are kept for the next run, relative to the settings file; several "
+        "settings files may share one; absent: .sitefinder-store in the output folder",
+    )
+    store_limit_gb: float = Field(
+        20.0, ge=0, description="size of that store [GB] above which the results least recently used are removed"
     )
 
 
@@ -178,11 +187,25 @@ class StretchSettings(Section):
 
 
 class FishSettings(Section):
-    """When a machine counts as safe for fish."""
+    """When a machine counts as safe for fish, and what is asked of their way past several."""
 
     least_survival: Share = Field(0.95, description="share of fish that must survive the way down")
     evidence: list[Literal["tested", "claimed", "none"]] = Field(
         ["tested"], min_length=1, description="grades of evidence that count"
+    )
+    spawning_rules: list[str] = Field(
+        default_factory=list,
+        description="names of the rules whose features are spawning grounds, where fish start for the outlet",
+    )
+    least_survival_on_the_way: float | None = Field(
+        None,
+        gt=0,
+        le=1,
+        description="share of fish from each spawning ground that must survive all sites and existing plants on "
+        "their way down to the outlet; absent: no site is kept out for it",
+    )
+    existing_survival: Share | None = Field(
+        None, description="share of fish that survive an existing plant; absent: existing plants are not counted"
     )
 
 
@@ -225,6 +248,19 @@ class Settings(Section):
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
             raise ValueError("network names a column of the streams, but there is no inputs.streams")
+        return self
+
+    @model_validator(mode="after")
+    def _spawning_grounds_are_told(self):
+        fish, names = self.fish, [rule.name for rule in self.rules]
+        if unknown := [name for name in fish.spawning_rules if name not in names]:
+            near = difflib.get_close_matches(unknown[0], names, n=1)
+            hint = f"; did you mean {near[0]}?" if near else ""
+            raise ValueError(f"fish.spawning_rules names {unknown[0]}, but there is no rule of that name{hint}")
+        if fish.least_survival_on_the_way is not None and not fish.spawning_rules:
+            raise ValueError(
+                "fish.least_survival_on_the_way needs fish.spawning_rules, which tell where fish begin"
+            )
         return self
 
     @field_validator("rules")

@@ -10,6 +10,25 @@ EFFECTS = ("under", "touching", "downstream", "upstream", "not covered", "not pu
 HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
 EVIDENCE = ("tested", "claimed", "none")
+# Why a reach carries no site, in the order in which they are looked at; empty where it carries one.
+NOT_OFFERED = (
+    "",
+    "network unresolved",
+    "standing water",
+    "developed",
+    "tidal",
+    "too little head",
+    "outside the region",
+    "no flow estimate",
+    "too little flow",
+    "head unresolved",
+    "catchment incomplete",
+    "barred by a rule",
+    "no machine fits",
+    "too dear",
+    "too few fish would survive",
+    "blocked by a better site",
+)
 # Values are amounts of money; which money and of which year stands in provenance (costs.file).
 MONEY = "currency"
 MONEY_PER_KWH = "currency/kWh"

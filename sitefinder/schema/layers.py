@@ -22,6 +22,7 @@ from sitefinder.schema.columns import (
     MARKS,
     MONEY_PER_KWH,
     NET_VALUE,
+    NOT_OFFERED,
     POWER,
     REACH_ID,
     REASONS,
@@ -39,6 +40,7 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
+from sitefinder.schema.total_layers import REACH_DISTRICTS, STREAMS, WATERFALL
 
 SITES = Layer(
     "sites",
@@ -83,6 +85,19 @@ SITES = Layer(
         NET_VALUE,
         FISH_SAFE,
         SCREENED,
+        amount(
+            "survival", "1", "share of fish that survive the machine on their way down, as its class states it", 1
+        ),
+        amount(
+            "survival_on_the_way",
+            "1",
+            "least share of fish from a spawning ground above that survive this site and all others, and existing "
+            "plants, down to the outlet; NULL where none lies above or no rule tells spawning grounds",
+            1,
+        ),
+        statement(
+            "made_fish_safe", "true where the survival on the way, not a rule, asks for a fish-safe machine"
+        ),
         UNITS,
         text("structure_id", "existing structure that gives the head; empty where none does"),
         text("reach_id", "reach in which the tailrace lies"),
@@ -112,7 +127,11 @@ STRETCHES = Layer(
         VERDICT,
         REASONS,
         CLOSED_MONTHS,
-        text("blocked_by", "chosen site that this alternative overlaps most; empty for a site"),
+        text(
+            "blocked_by",
+            "chosen site that this alternative overlaps most, or survival on the way where that alone keeps it "
+            "out; empty for a site",
+        ),
         *MARKS,
     ),
 )
@@ -151,7 +170,15 @@ REACHES = Layer(
         REASONS,
         text("only_reason", "the one rule that alone keeps the reach from being open; empty otherwise"),
         CLOSED_MONTHS,
-        text("not_offered_because", "why a reach carries no site; empty where it carries one"),
+        text("not_offered_because", "why a reach carries no site; empty where it carries one", NOT_OFFERED),
+        amount("spawning_m", "m", "length under the rules that tell spawning grounds"),
+        amount(
+            "survival_to_outlet",
+            "1",
+            "least share of fish from that ground that survive all sites and existing plants down to the outlet; "
+            "NULL where there is none",
+            1,
+        ),
         FLAGS,
         *MARKS,
     ),
@@ -336,6 +363,9 @@ LAYERS = {
         FLOW_CURVES,
         SITE_MONTHS,
         DISTRICTS,
+        STREAMS,
+        WATERFALL,
+        REACH_DISTRICTS,
         PROVENANCE,
         REPAIRS,
         COLUMNS,

@@ -87,8 +87,40 @@ def _down_to_outlet(downstream, here):
     return total
 
 
-def least_from_above(downstream, spawning, survival):
-    """Least survival among the ways to the outlet that lead through each station from a spawning ground.
+def plants_to_outlet(downstream, entered):
+    """Number of plants that fish meet from each station down to the outlet of its network.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+    entered : ndarray of int, shape (k,)
+        Station at which each plant is entered.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+
+    Examples
+    --------
+    >>> plants_to_outlet(np.array([1, 2, -1], dtype=np.int32), [1, 1, 2]).tolist()
+    [3, 3, 1]
+    """
+    here = np.bincount(np.asarray(entered, dtype=np.int64), minlength=downstream.size)
+    return _counted_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), here)
+
+
+# From the outlets up.
+@njit(cache=True)
+def _counted_to_outlet(downstream, here):
+    total = here.copy()
+    for i in range(downstream.size - 1, -1, -1):
+        if downstream[i] >= 0:
+            total[i] += total[downstream[i]]
+    return total
+
+
+def worst_from_above(downstream, spawning, survival):
+    """The spawning ground at each station or above it from which least fish come down alive.
 
     Parameters
     ----------
@@ -99,24 +131,29 @@ def least_from_above(downstream, spawning, survival):
 
     Returns
     -------
-    ndarray of float64, shape (n,)
-        NaN where no spawning ground lies at the station or above.
+    ndarray of int64, shape (n,)
+        Its station, -1 where no spawning ground lies above; of equals the lowest number.
 
     Examples
     --------
-    >>> least_from_above(np.array([1, 2, -1]), np.array([False, True, False]), np.array([0.5, 0.8, 0.9])).tolist()
-    [nan, 0.8, 0.8]
+    >>> downstream, spawning = np.array([2, 2, -1], dtype=np.int32), np.array([True, True, False])
+    >>> worst_from_above(downstream, spawning, np.array([0.8, 0.5, 1.0]))
+    array([0, 1, 1])
     """
-    least = np.where(spawning, survival, np.inf)
-    least = _carried_least(np.ascontiguousarray(downstream, dtype=np.int32), least)
-    return np.where(np.isinf(least), np.nan, least)
+    worst = np.where(spawning, np.arange(downstream.size), -1)
+    return _carried_worst(np.ascontiguousarray(downstream, dtype=np.int32), worst, survival)
 
 
 # Downstream loop.
 @njit(cache=True)
-def _carried_least(downstream, least):
-    carried = least.copy()
+def _carried_worst(downstream, worst, survival):
+    carried = worst.copy()
     for i in range(downstream.size):
-        if downstream[i] >= 0:
-            carried[downstream[i]] = min(carried[downstream[i]], carried[i])
+        below, own = downstream[i], carried[i]
+        if below < 0 or own < 0:
+            continue
+        other = carried[below]
+        is_worse = other < 0 or survival[own] < survival[other]
+        if is_worse or (survival[own] == survival[other] and own < other):
+            carried[below] = own
     return carried

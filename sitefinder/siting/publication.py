@@ -134,7 +134,10 @@ def published_settings(settings, rules):
     list of (str, object)
     """
     told = []
+    public = {rule.name: rule.told_as for rule in rules}
     for key, value in settings:
+        if key == "fish.spawning_rules":
+            value = [public[name] for name in value]
         number, _, name = key.removeprefix("rules[").partition("].")
         if key.startswith("rules[") and rules[int(number) - 1].publish == "hidden" and name not in TOLD_OF_HIDDEN:
             value = NOT_PUBLISHED

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from sitefinder.siting.offers import Offers, choose_sites, not_offered_because
+from sitefinder.stages.fish_ways import fish_way
 
 
 class Chosen(NamedTuple):
@@ -15,7 +16,7 @@ class Chosen(NamedTuple):
     not_offered: np.ndarray
 
 
-def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
+def choose(settings, inputs, placed, stretches, energy, rule_overlaps, verdicts, waters):
     """The best set of stretches without overlap, and why the other reaches carry no site."""
     table, allow = stretches.table, settings.ranking.allow
     steps = [
@@ -29,7 +30,8 @@ def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
         ("catchment incomplete", ~table["catchment_incomplete"].to_numpy() | ("incomplete" in allow)),
         ("barred by a rule", verdicts.choice >= 0),
     ]
-    offers = choose_sites(stretches, steps, energy, verdicts.choice, placed.stations, settings)
+    way = fish_way(settings, inputs, placed, energy, rule_overlaps, waters)
+    offers = choose_sites(stretches, steps, energy, verdicts.choice, placed.stations, settings, way)
     reach = placed.stations["reach"].to_numpy()
     because = not_offered_because(reach, waters.standing, stretches, offers, waters.developed, waters.tidal)
     return Chosen(offers, because)

@@ -18,6 +18,7 @@ from sitefinder.siting.publication import published_repairs
 from sitefinder.stages.choice import choose, in_region
 from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
 from sitefinder.stages.drainage import list_terrain_repairs
+from sitefinder.stages.fish_ways import fish_alive
 from sitefinder.stages.ground import (
     drain_terrain,
     fit_profile,
@@ -30,6 +31,7 @@ from sitefinder.stages.levels import find_water_depths, place_field_levels, use_
 from sitefinder.stages.marks import find_dem_seams, list_seams, mark_stations
 from sitefinder.stages.measured_flows import with_year_to_year
 from sitefinder.stages.network import make_network, place_on_network
+from sitefinder.stages.potential import make_reach_districts, make_waterfall
 from sitefinder.stages.region_tables import (
     make_districts,
     make_provenance,
@@ -40,6 +42,7 @@ from sitefinder.stages.region_tables import (
 from sitefinder.stages.rules import judge, list_distant_falls, overlap_rules
 from sitefinder.stages.site_tables import make_site_tables
 from sitefinder.stages.stream_repairs import list_stream_doubts, make_repairs
+from sitefinder.stages.stream_totals import make_streams
 from sitefinder.stages.waters import find_waters
 from sitefinder.stages.worth import estimate_station_flows, list_stretches, value_all
 
@@ -94,6 +97,7 @@ def make_tables(
     # A reach across the border belongs to the region of its middle, so that neighbouring regions count it once.
     middle = (placed.reaches["first_station"].to_numpy() + placed.reaches["last_station"].to_numpy()) // 2
     within = in_region(placed.stations, inputs)[middle]
+    alive = fish_alive(settings, inputs, placed, stretches, rule_overlaps, waters, sites)
     made = make_site_tables(
         settings,
         inputs,
@@ -108,9 +112,10 @@ def make_tables(
         stretches,
         verdicts,
         sites,
+        alive,
     )
     reaches = make_reach_table(
-        settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, within
+        settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, alive, within
     )
     downstream = placed.stations["downstream"].to_numpy()
     ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, made.intakes)
@@ -139,6 +144,9 @@ def make_tables(
         "flow_curves": made.flow_curves,
         "site_months": made.site_months,
         "districts": make_districts(settings, inputs, reaches, made),
+        "streams": make_streams(settings, network, placed, heads, stretches, waters, sites, alive, within),
+        "waterfall": make_waterfall(settings, inputs, placed, verdicts.held, reaches),
+        "reach_districts": make_reach_districts(inputs, reaches),
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
         "repairs": repairs,
     }
@@ -165,7 +173,7 @@ STAGES = bound(
         Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "placed", "catchments"), 2),
         Stage("water_depths", find_water_depths, ("settings", "flows", "field_levels"), 1),
-        Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
+        Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 3),
         Stage("least_heads", find_least_heads, ("settings", "inputs", "placed", "fitted", "waters"), 1),
         Stage(
             "marks",
@@ -192,7 +200,12 @@ STAGES = bound(
         Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "network", "placed", "heads"), 2),
         Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 2),
-        Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 2),
+        Stage(
+            "sites",
+            choose,
+            ("settings", "inputs", "placed", "stretches", "energy", "rule_overlaps", "verdicts", "waters"),
+            3,
+        ),
     ],
     GIVEN,
 )

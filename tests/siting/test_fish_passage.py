@@ -7,7 +7,13 @@ import pytest
 
 from sitefinder.siting import survival_choice
 from sitefinder.siting.choice import choose_best_set
-from sitefinder.siting.fish_passage import FishWay, entered_at, least_from_above, survival_to_outlet
+from sitefinder.siting.fish_passage import (
+    FishWay,
+    entered_at,
+    plants_to_outlet,
+    survival_to_outlet,
+    worst_from_above,
+)
 from sitefinder.siting.pieces import boundary_of_path
 from sitefinder.siting.survival_choice import choose_for_fish
 
@@ -175,7 +181,6 @@ def test_the_least_way_through_a_station_is_that_of_the_worst_spawning_ground_ab
     survival = survival_to_outlet(downstream, [0, 2, 2], [0.5, 0.9, 0.9])
 
     assert survival.tolist() == pytest.approx([0.405, 0.81, 0.81, 1.0])
-    both = least_from_above(downstream, np.array([True, True, False, False]), survival)
-    assert both.tolist() == pytest.approx([0.405, 0.81, 0.405, 0.405])
-    one = least_from_above(downstream, np.array([False, True, False, False]), survival)
-    assert one.tolist() == pytest.approx([np.nan, 0.81, 0.81, 0.81], nan_ok=True)
+    assert plants_to_outlet(downstream, [0, 2, 2]).tolist() == [3, 2, 2, 0]
+    assert worst_from_above(downstream, np.array([True, True, False, False]), survival).tolist() == [0, 1, 0, 0]
+    assert worst_from_above(downstream, np.array([False, True, False, False]), survival).tolist() == [-1, 1, 1, 1]
