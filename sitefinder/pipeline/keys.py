@@ -109,18 +109,22 @@ def plan_of(recipes, last, is_kept):
     """
     planned, redone = [], []
     for stage, own in recipes.items():
-        reasons = []
-        for recipe in own:
-            if is_kept(recipe.key):
-                continue
+        missing = [recipe for recipe in own if not is_kept(recipe.key)]
+        known = {other.stage for other in last.values()}
+        found = {}
+        for recipe in missing:
             before = last.get(recipe.place)
-            is_new = before is None and any(other.stage == stage for other in last.values())
-            found = ["is new"] if is_new else reasons_of(recipe, before, redone)
-            lead = f"{recipe.item} " if is_new else f"{recipe.item}: " if recipe.item else ""
-            reasons += [lead + reason for reason in found]
-        if reasons:
+            is_new = recipe.item and before is None and stage in known
+            found[recipe.item] = ["it is new"] if is_new else reasons_of(recipe, before, redone)
+        shared = set.intersection(*map(set, found.values())) if len(missing) == len(own) > 1 else set()
+        reasons = [
+            f"{item}: {reason}" if item and reason not in shared else reason
+            for item, told in found.items()
+            for reason in told
+        ]
+        if missing:
             redone.append(stage)
-        planned.append(Planned(stage, not reasons, reasons))
+        planned.append(Planned(stage, not missing, list(dict.fromkeys(reasons))))
     return planned
 
 
@@ -150,7 +154,9 @@ def reasons_of(recipe, last, redone=()):
         if new != old:
             reasons.append(f"{name} {old} → {new}")
     reasons += _changes(recipe.facts, last.facts)
-    reasons += [f"stage {name} is done again" for name in recipe.reads if name in redone]
+    before = [name for name in recipe.reads if name in redone]
+    if before:
+        reasons.append(f"after {', '.join(before)}")
     if not reasons:
         changed = [name for name, key in recipe.reads.items() if last.reads.get(name) != key]
         reasons = [f"the result of stage {name} is another" for name in changed] or [NO_RESULT]

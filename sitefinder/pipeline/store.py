@@ -57,6 +57,10 @@ class Store:
         """Whether a result is there; whether it is sound shows when it is read."""
         return (self._place(key) / ENTRY).is_file()
 
+    def is_empty(self):
+        """Whether no result is there."""
+        return not any((self.folder / RESULTS).iterdir())
+
     def load(self, recipe):
         """A result, or None where there is none that is sound.
 

@@ -24,21 +24,28 @@ class Judged(NamedTuple):
     held: Held
 
 
-def overlap_rules(settings, inputs, network, placed, heads):
-    """Hits of every rule's features on the stream, those along it and what its layer does not cover included."""
-    rules = zip(settings.rules, inputs.rules, inputs.coverages, strict=True)
-    hits = [_overlap_rule(settings, inputs, network, placed, heads, *rule) for rule in rules]
-    hits = [each for each in hits if len(each)]
-    return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
+def overlap_rule(settings, inputs, network, placed, heads, rule):
+    """Hits of one rule's features on the stream, those along it and what its layer does not cover included.
 
+    The stage runs once for each rule, so that an edited rule redoes its own hits alone; no other rule has a say.
 
-# Hits of one rule; no other rule has a say.
-def _overlap_rule(settings, inputs, network, placed, heads, rule, read, coverage):
+    Parameters
+    ----------
+    settings, inputs, network, placed, heads
+        Results of the stages of those names.
+    rule : sitefinder.stages.seen.RuleSeen
+
+    Returns
+    -------
+    DataFrame
+        See `sitefinder.siting.rules.overlaps`.
+    """
+    rule, frame, coverage = rule
     hits = []
-    if not read.frame.empty:
-        hits.append(overlaps(placed.segments, read.frame, rule))
+    if not frame.empty:
+        hits.append(overlaps(placed.segments, frame, rule))
     if coverage is not None:
-        hits.append(uncovered(placed.segments, coverage.frame.geometry.to_numpy(), rule))
+        hits.append(uncovered(placed.segments, coverage.geometry.to_numpy(), rule))
     hits = along_link(hits) if hits else pd.DataFrame(columns=HIT_COLUMNS)
     if rule.effect == UNDER or not len(hits):
         return hits
@@ -46,6 +53,12 @@ def _overlap_rule(settings, inputs, network, placed, heads, rule, read, coverage
     falls = natural_falls(settings, inputs, placed) if rule.ends_at_falls else Barriers(*[np.zeros(0)] * 2)
     carried = carried_along(hits, placed.stations, steps, rule, falls, heads.profile_m)
     return along_link([hits, carried]) if len(carried) else hits
+
+
+def joined_overlaps(found):
+    """Hits of every rule in one table, from those of each by its name, in the order of the settings."""
+    hits = [each for each in found.values() if len(each)]
+    return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
 
 
 def natural_falls(settings, inputs, placed):
