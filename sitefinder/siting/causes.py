@@ -159,7 +159,7 @@ def differences(old, new, defaults=()):
 
 # Provenance by kind, those of rules apart: {"input": {name: digest}, "rule": {name: {key: value}}, …}.
 def _split(table):
-    parts = {"input": {}, "setting": {}, "stage": {}, "rule": {}, "layer": {}}
+    parts = {"input": {}, "setting": {}, "stage": {}, "rule": {}, "layer": {}, "means": {}}
     numbered = {}
     for row in table.itertuples():
         match = RULE_SETTING.match(row.name)
@@ -178,6 +178,8 @@ def _split(table):
         name = settings.pop("name", f"number {number}")
         told = {key: value for key, value in settings.items() if not NO_CAUSE.search(key)}
         parts["rule"].setdefault(name, told)
+        means = [settings.get(key, "") for key in ("action", "path", "layer")]
+        parts["means"].setdefault(name, ", ".join(each for each in means if each))
     return parts
 
 
@@ -202,8 +204,9 @@ def _rule_rows(before, after, defaults):
         one, other = before["rule"].get(name), after["rule"].get(name)
         if one is None or other is None:
             told = f"rule {name} {'is new' if one is None else 'is gone'}"
-            actions = ("" if each is None else each.get("action", "") for each in (one, other))
-            rows.append((("rule", name, told, *actions), ("rules",)))
+            rows.append(
+                (("rule", name, told, before["means"].get(name, ""), after["means"].get(name, "")), ("rules",))
+            )
             continue
         for key, old_value, new_value in _unequal(one, other, of_rule):
             told = f"rule {name}: {key} {old_value or 'not set'} → {new_value or 'not set'}"
