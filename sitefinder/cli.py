@@ -184,7 +184,9 @@ def compare_command(
     first: Annotated[Path, typer.Argument(metavar="OLD", help="earlier run: its GeoPackage or output folder")],
     second: Annotated[
         Path | None,
-        typer.Argument(metavar="NEW", help="later run; absent: OLD is it, held against what it replaced (previous/)"),
+        typer.Argument(
+            metavar="NEW", help="later run; absent: OLD is it, held against what it replaced (previous/)"
+        ),
     ] = None,
     csv: Annotated[Path | None, typer.Option(help="write the layer changes as a table (CSV)")] = None,
     output: Annotated[Path | None, typer.Option(help="write a GeoPackage with the layer changes")] = None,
