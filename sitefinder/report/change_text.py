@@ -8,6 +8,7 @@ from sitefinder.report.text_tables import WIDTH, counted, figure, name_of, plain
 from sitefinder.schema.change_layers import CHANGES, KINDS
 from sitefinder.schema.columns import MARKS
 from sitefinder.siting.changes import sums_by_change
+from sitefinder.siting.differing import told_causes
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 
 ROWS_SHOWN = 8
@@ -21,6 +22,7 @@ UNTRACED = (
     "Inputs, settings and stage versions are the same in both, and yet results differ: one of the files was "
     "changed afterwards, or a stage's numbers moved without its version. Please report the latter."
 )
+DIFFERENT = "Different in the two runs, and behind all below that does not name its cause in brackets"
 NOUNS = {"reach": ("reach", "reaches"), "site": ("site", "sites")}
 QUANTITIES = {
     "reach": (("km", "length_m", METRES_PER_KILOMETRE), ("kW", "theoretical_kw", 1.0)),
@@ -53,7 +55,7 @@ def change_text(title, paths, compared, files=()):
         _nothing(rows) if same else "",
         _causes(compared.causes, same),
         *([] if same else [_table(rows, kind) for kind in KINDS]),
-        *([] if same else _lists(rows, compared.changed_values)),
+        *([] if same else _lists(rows, compared.changed_values, told_causes(compared.causes))),
         "" if same else _reach_rules(rows),
         _reach_values(compared.changed_values),
         _by_place(rows),
@@ -78,9 +80,7 @@ def _causes(causes, same):
     ]
     rest = len(causes) - len(told)
     lines = [line for text in told for line in _indented(text)]
-    return "\n".join(
-        ["Different in the two runs", *lines, *([f"  and {rest} more (layer causes)"] if rest > 0 else [])]
-    )
+    return "\n".join([DIFFERENT, *lines, *([f"  and {rest} more (layer causes)"] if rest > 0 else [])])
 
 
 # Numbers and sums of each change, and of all: those of the two runs.
@@ -106,7 +106,7 @@ def _table(rows, kind):
 
 
 # Sites of each change that is told one by one, the greatest first.
-def _lists(rows, values):
+def _lists(rows, values, everything):
     of_sites = values[values["kind"] == "site"]
     known = {
         ids: dict(zip(group["column"], zip(group["old"], group["new"], strict=True), strict=True))
@@ -123,14 +123,14 @@ def _lists(rows, values):
         lines = [
             line
             for row in chosen.head(ROWS_SHOWN).itertuples()
-            for line in _indented(_site(row, known.get((row.id_old, row.id_new), {})))
+            for line in _indented(_site(row, known.get((row.id_old, row.id_new), {}), everything))
         ]
         rest = len(chosen) - ROWS_SHOWN
         more = [f"  and {rest} more (layer changes)"] if rest > 0 else []
         yield "\n".join([f"Sites: {change}", *lines, *more])
 
 
-def _site(row, values):
+def _site(row, values, everything):
     name = row.id_old or row.id_new
     if row.matched_by == "place":
         name = f"{row.id_old} → {row.id_new}"
@@ -149,8 +149,8 @@ def _site(row, values):
         shown = [name for name in (*FIRST_VALUES, *values) if name in values and name not in UNTOLD_VALUES]
         each = [f"{name} {_both(*values[name])}" for name in list(dict.fromkeys(shown))[:VALUES_SHOWN]]
         told.append(", ".join(each) + (f" and {rest} more values" if rest > 0 else ""))
-    alone = row.rules and not row.changed
-    return "; ".join(told) + ("" if alone else f" [{plain(row.cause)}]")
+    known = row.cause == everything or (row.rules and not row.changed)
+    return "; ".join(told) + ("" if known else f" [{plain(row.cause)}]")
 
 
 # Rules that bar a lost site, no longer bar a new one, or led a site to take another stretch.

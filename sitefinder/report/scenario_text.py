@@ -81,4 +81,5 @@ def _block(block, currency, rows, heads=True):
         unit = currency if name == "capital_cost" else unit
         told = f"{label}, {plain(unit)}" if unit else label
         shown.add_row(told.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))
-    return rendered(shown)
+    text = rendered(shown)
+    return text if heads else text.split("\n", 1)[1]

@@ -158,11 +158,26 @@ class CauseWords:
 
     def told(self, rows):
         """The differences as text; the first few where there are many."""
-        told = [self._causes.table["told"].iloc[row] for row in sorted(set(rows))]
-        if not told:
-            return UNTOLD
-        rest = len(told) - CAUSES_TOLD
-        return "; ".join(told[:CAUSES_TOLD]) + (f"; and {rest} more" if rest > 0 else "")
+        return told_causes(self._causes.table.iloc[sorted(set(rows))])
+
+
+def told_causes(table):
+    """Differences as text; the first few where there are many.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows of ``causes``.
+
+    Returns
+    -------
+    str
+    """
+    told = table["told"].tolist()
+    if not told:
+        return UNTOLD
+    rest = len(told) - CAUSES_TOLD
+    return "; ".join(told[:CAUSES_TOLD]) + (f"; and {rest} more" if rest > 0 else "")
 
 
 def taken(values, rows, missing):

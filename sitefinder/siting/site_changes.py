@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 
 from sitefinder.siting.barring import EXACT_M, HIT_COLUMNS, LIMITING, bars, hits_on, taken_lines, told_rules
-from sitefinder.siting.causes import GROUP_OF, of_rules
+from sitefinder.siting.causes import GROUP_OF, LAST_GROUP, of_rules
 from sitefinder.siting.differing import (
     CauseWords,
     as_real,
@@ -89,8 +89,10 @@ def site_changes(old, new, causes, reaches, *, near_m, least_change):
     cause, rules = [""] * len(change), [""] * len(change)
     for row, names in changed.items():
         change[row] = _kind_of_change(names)
-        anew = CHOSEN_ANEW & set(names) or set(names) <= STANDING
-        cause[row] = words.told(words.of_columns((*names, "rank") if anew else names, narrowed=not anew))
+        own = [name for name in names if name not in STANDING]
+        # Chosen anew, or ranked otherwise because of others: whatever differs can have led to it.
+        anew = CHOSEN_ANEW & set(names) or not own
+        cause[row] = words.told(words.of_columns((LAST_GROUP,) if anew else own, narrowed=not anew))
     for run, other_rows, told_change, bare, mark in (
         (0, matched.new, "newly excluded", "vanished", ""),
         (1, matched.old, "re-admitted", "appeared", NO_LONGER),
