@@ -161,6 +161,41 @@ def without_duplicates(frame, attributes):
     return frame[~same].reset_index(drop=True), repairs
 
 
+def features_told(count, used_rows, repairs):
+    """How many features were read and used, and why each of the others was not.
+
+    Parameters
+    ----------
+    count : int
+        Features read.
+    used_rows : Series of int
+        Number in the file of the feature of each geometry used.
+    repairs : list of Repair
+
+    Returns
+    -------
+    str
+        The reason of a feature is the first for which any of it was dropped.
+
+    Examples
+    --------
+    >>> features_told(3, pd.Series([0, 0, 2]), [Repair("b", "no geometry", "dropped", 1)])
+    '3 features read, 2 used, 1 dropped (1 × no geometry)'
+    """
+    first = {}
+    for repair in repairs:
+        if repair.dropped_row >= 0:
+            first.setdefault(int(repair.dropped_row), repair.problem)
+    used = set(used_rows.tolist())
+    unused = [row for row in range(count) if row not in used]
+    reasons = pd.Series([first.get(row, "no geometry left") for row in unused], dtype="str")
+    told = f"{count} features read, {len(used)} used"
+    if not len(reasons):
+        return told
+    whys = ", ".join(f"{number} × {why}" for why, number in reasons.value_counts(sort=False).items())
+    return f"{told}, {len(reasons)} dropped ({whys})"
+
+
 # Polygons that keep their ground: repaired where invalid, with the areas noted; those without any are dropped.
 def _made_valid(rows, parts, ids):
     broken = np.flatnonzero((_kinds(parts) == "polygon") & ~shapely.is_valid(parts))

@@ -16,7 +16,7 @@ from sitefinder.io.curves import curved_features, fine_arcs
 from sitefinder.io.digests import content_digest
 from sitefinder.io.layer_crs import crs_name, crs_of_layer, moved
 from sitefinder.io.operations import Way
-from sitefinder.io.repairs import Repair, kinds_present, simple_geometries, without_duplicates
+from sitefinder.io.repairs import Repair, features_told, kinds_present, simple_geometries, without_duplicates
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
 # Columns that sitefinder adds; a layer that has its own of this name cannot be read without confusion.
@@ -155,7 +155,7 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
         "operation": way.told,
         "features_read": len(table),
         "features_used": int(frame["source_row"].nunique()),
-        "features": _features_told(len(table), frame["source_row"], repairs),
+        "features": features_told(len(table), frame["source_row"], repairs),
     }
     listed_repairs = pd.DataFrame([(what, *repair[:3]) for repair in repairs], columns=REPAIR_COLUMNS, dtype="str")
     return LayerRead(frame, listed_repairs, lineage, way)
@@ -343,23 +343,6 @@ def _check_columns(table, source, where):
         raise problems[0]
     if problems:
         raise all_of(InputError, where, [str(problem) for problem in problems])
-
-
-# How many features were read and used, and why each of the others was not.
-def _features_told(count, used_rows, repairs):
-    first = {}
-    for repair in repairs:
-        if repair.dropped_row >= 0:
-            first.setdefault(int(repair.dropped_row), repair.problem)
-    used = set(used_rows.tolist())
-    reasons = pd.Series(
-        [first.get(row, "no geometry left") for row in range(count) if row not in used], dtype="str"
-    )
-    told = f"{count} features read, {len(used)} used"
-    if not len(reasons):
-        return told
-    whys = ", ".join(f"{number} × {why}" for why, number in reasons.value_counts(sort=False).items())
-    return f"{told}, {len(reasons)} dropped ({whys})"
 
 
 # Text by which the user knows a feature: the own id where there is one, otherwise its row, counted from 0.

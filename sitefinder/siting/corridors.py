@@ -113,7 +113,7 @@ def carried_along(hits, stations, steps, rule, falls, profile_m):
     Notes
     -----
     The effect starts at the lower end (downstream) or the upper end (upstream) of each piece of stream under the
-    layer and is carried from station to station: at a confluence the farther reach of the two arriving goes on, at
+    layer and is carried from station to station: at a confluence the one that has come the shorter way goes on, at
     a parting each arm takes all. A mapped fall ends it where it stands. A drop of the profile of at least
     ``stops_at_drop_m`` within a segment ends it with that segment, since where in it the fall stands is not known.
     """
@@ -210,25 +210,25 @@ def _snapped(at_m, length_m):
     return np.where(at_m > length_m - SHORTEST_OVERLAP_M, length_m, at_m)
 
 
-# Carries what is left of the effect from station to station; gives the pieces in which it holds.
+# Carries the effect from station to station by the way that it has gone; gives the pieces in which it holds.
 @njit(cache=True)
 def _followed(order, first_step, next_station, length_m, first_event, at_m, kind, feature, distance_m):
-    left_m = np.full(len(length_m), -1.0)
+    gone_m = np.full(len(length_m), np.inf)
     whose = np.full(len(length_m), -1)
     most = len(length_m) + len(at_m)
     station, who = np.empty(most, dtype=np.int64), np.empty(most, dtype=np.int64)
     from_m, to_m = np.empty(most), np.empty(most)
     found = 0
     for current in order:
-        place, left, owner, depth = 0.0, left_m[current], whose[current], 0
+        place, gone, owner, depth = 0.0, gone_m[current], whose[current], 0
         last = first_event[current + 1]
         for event in range(first_event[current], last + 1):
             ahead = at_m[event] if event < last else length_m[current]
-            if depth == 0 and left > 0.0 and ahead > place:
+            if depth == 0 and gone < distance_m and ahead > place:
                 station[found], who[found] = current, owner
-                from_m[found], to_m[found] = place, min(ahead, place + left)
+                from_m[found], to_m[found] = place, min(ahead, place + distance_m - gone)
                 found += 1
-                left -= ahead - place
+            gone += ahead - place
             place = ahead
             if event == last:
                 break
@@ -238,12 +238,12 @@ def _followed(order, first_step, next_station, length_m, first_event, at_m, kind
                 depth -= 1
             if depth == 0:
                 if kind[event] == END or kind[event] == TOUCH:
-                    left, owner = distance_m, feature[event]
+                    gone, owner = 0.0, feature[event]
                 elif kind[event] == FALL or kind[event] == DROP:
-                    left = -1.0
-        if left > 0.0:
+                    gone = np.inf
+        if gone < distance_m:
             for step in range(first_step[current], first_step[current + 1]):
                 below = next_station[step]
-                if left > left_m[below] or (left == left_m[below] and owner < whose[below]):
-                    left_m[below], whose[below] = left, owner
+                if gone < gone_m[below] or (gone == gone_m[below] and owner < whose[below]):
+                    gone_m[below], whose[below] = gone, owner
     return station[:found], from_m[:found], to_m[:found], who[:found]

@@ -179,6 +179,98 @@ def test_reasons_of_chosen_stretches_are_those_of_their_own_numbers():
     assert told["verdict"].tolist() == ["open", "excluded"]
 
 
+def test_a_share_is_one_of_the_reachs_own_length():
+    half = rule("exclude", least_overlap_share=0.5)
+    metres = np.array([[49.9, 50.0, 50.0, 20.0]])
+
+    judged = reach_verdicts(reaches(100, 100, 200, 20), under(metres), [half])
+
+    assert judged["verdict"].tolist() == ["open", "excluded", "open", "excluded"]
+
+
+def test_a_share_of_a_stretch_is_one_of_its_own_length():
+    # Stations 1 to 4 in one long reach of 400 m, the first two under the rule.
+    segment_length_m = np.array([0.0, 100.0, 100.0, 100.0, 100.0])
+    metres = np.array([[0.0, 100.0, 50.0, 0.0, 0.0]])
+    first, stations = np.array([0, 2, 4, 6]), np.array([1, 2, 2, 3, 3, 4])
+
+    judged = stretch_marks(
+        first,
+        stations,
+        segment_length_m,
+        np.array([-1, 0, 0, 0, 0]),
+        under(metres),
+        [rule("exclude", least_overlap_share=0.6)],
+    )
+
+    # 150 of 200 m, 50 of 200 m, none.
+    assert judged.marks["mark_exclude"].tolist() == [True, False, False]
+
+
+@pytest.mark.parametrize("least", [{"least_overlap_share": 0.9}, {"least_overlap_m": 150}, {}])
+def test_an_excluded_middle_breaks_a_stretch(least):
+    # Three reaches of two segments of 50 m; the middle one is under the rule from end to end.
+    segment_length_m = np.array([0.0, 50, 50, 50, 50, 50, 50])
+    reach = np.array([-1, 0, 0, 1, 1, 2, 2])
+    metres = np.array([[0.0, 0, 0, 50, 50, 0, 0]])
+    first, stations = np.array([0, 6, 8, 10, 13]), np.array([1, 2, 3, 4, 5, 6, 1, 2, 5, 6, 1, 2, 3])
+    excluding = rule("exclude", **least)
+
+    of_reaches = reach_verdicts(reaches(100, 100, 100), under([[0.0, 100, 0]]), [excluding])
+    judged = stretch_marks(first, stations, segment_length_m, reach, under(metres), [excluding])
+
+    assert of_reaches["verdict"].tolist() == ["open", "excluded", "open"]
+    # Through the middle, above it, below it, and into its first half.
+    into_half = not least
+    assert judged.marks["mark_exclude"].tolist() == [True, False, False, into_half]
+    assert admissible(["diversion"] * 4, judged.marks, []).choice.tolist() == [-1, 0, 0, -1 if into_half else 0]
+
+
+def test_what_a_layer_does_not_cover_is_unknown_and_never_clear():
+    metres = RuleMetres(
+        certain=np.array([[0.0, 30.0, 0.0, 0.0]]),
+        possible=np.array([[40.0, 70.0, 60.0, 0.0]]),
+        missing=np.array([[0.0, 0.0, 20.0, 0.0]]),
+        outside=np.array([[40.0, 40.0, 40.0, 0.0]]),
+    )
+
+    judged = reach_verdicts(reaches(100, 100, 100, 100), metres, [rule("conditional")])
+
+    assert judged["verdict"].tolist() == ["unknown", "conditional", "unknown", "open"]
+    assert judged["reasons"].tolist() == [
+        "conditional (not covered)",
+        "conditional",
+        "conditional (category missing, not covered)",
+        "",
+    ]
+    assert judged["mark_unknown"].tolist() == [True, False, True, False]
+
+
+def test_closed_months_of_all_rules_that_hold_are_told_together():
+    rules = [rule("note", "spawning", closed_months=[11, 10]), rule("no_diversion", "eggs", closed_months=[11, 2])]
+    metres = np.array([[5.0, 0.0, 5.0, 0.0], [0.0, 5.0, 5.0, 0.0]])
+
+    judged = reach_verdicts(reaches(9, 9, 9, 9), under(metres), rules)
+
+    assert judged["closed_months"].tolist() == ["10;11", "2;11", "2;10;11", ""]
+
+
+def test_hidden_rules_are_reasons_without_a_name():
+    rules = [
+        rule("exclude", "eagle nests", publish="hidden"),
+        rule("note", "park"),
+        rule("conditional", "orchids", publish="hidden"),
+        rule("note", "rare fish", publish="generalised"),
+    ]
+    metres = np.array([[5.0, 0.0], [5.0, 0.0], [5.0, 5.0], [5.0, 0.0]])
+
+    judged = reach_verdicts(reaches(9, 9), under(metres), rules)
+
+    assert judged["reasons"].tolist() == ["sensitive area; park; rare fish", "sensitive area"]
+    assert judged["only_reason"].tolist() == ["", "sensitive area"]
+    assert judged["verdict"].tolist() == ["excluded", "conditional"]
+
+
 @pytest.mark.parametrize(
     ("mark", "barred", "because"),
     [
