@@ -8,13 +8,14 @@ from shapely.ops import substring
 from sitefinder.siting.places import along
 
 BARRING = {"no_diversion": ("diversion",), "no_new_barrier": ("new_weir",)}
-ALLOWABLE = ("conditional",)
+CONDITIONAL, UNKNOWN = "conditional", "unknown"
 LIMITING = "fish_safe_only"
 # Lines cut from one network agree to the rounding of their vertices.
 EXACT_M = 0.01
 # Ends of lines closer than this are one node [m].
 NODE_M = 0.001
-HIT_COLUMNS = ["line", "rule", "action", "feature_id", "overlap_m"]
+HIT_KEYS = ["line", "rule", "action", "feature_id", "doubt"]
+HIT_COLUMNS = [*HIT_KEYS, "overlap_m"]
 
 
 def taken_lines(stretches, reaches):
@@ -85,32 +86,32 @@ def hits_on(lines, reaches, hits, tolerance_m=EXACT_M):
     Returns
     -------
     DataFrame
-        ``line`` (row of `lines`), ``rule``, ``action``, ``feature_id``, ``overlap_m``; a row for each feature, in
-        the order of lines and hits. What overlaps by less than twice the tolerance does not count.
+        ``line`` (row of `lines`), ``rule``, ``action``, ``feature_id``, ``doubt``, ``overlap_m``; a row for each
+        feature, in the order of lines and hits. What overlaps by less than twice the tolerance does not count;
+        a hit that does not tell its place lies on all of its reach.
     """
     found = [pd.DataFrame(columns=HIT_COLUMNS)]
     if len(lines) and len(reaches) and len(hits):
         drawn = np.asarray(reaches.geometry, dtype=object)
         line, reach = shapely.STRtree(drawn).query(lines, predicate="dwithin", distance=tolerance_m)
         near = pd.DataFrame({"line": line, "reach": reach, "reach_id": reaches["reach_id"].to_numpy()[reach]})
-        pairs = near.merge(hits, on="reach_id", how="inner", sort=False)
-        begin = reaches["from_m"].to_numpy()[pairs["reach"]]
-        scale = shapely.length(drawn) / (reaches["to_m"] - reaches["from_m"]).to_numpy()
-        scale = scale[pairs["reach"]]
+        doubt = hits.get("doubt", "")  # older deliveries do not tell it
+        pairs = near.merge(hits.assign(doubt=doubt), on="reach_id", how="inner", sort=False)
+        begin, end = (reaches[name].to_numpy()[pairs["reach"]] for name in ("from_m", "to_m"))
+        scale = shapely.length(drawn)[pairs["reach"]] / (end - begin)
         pieces = [
             substring(drawn[row], start, end)
             for row, start, end in zip(
                 pairs["reach"],
-                (pairs["from_m"].to_numpy() - begin) * scale,
-                (pairs["to_m"].to_numpy() - begin) * scale,
+                (np.where(pairs["from_m"].isna(), begin, pairs["from_m"]) - begin) * scale,
+                (np.where(pairs["to_m"].isna(), end, pairs["to_m"]) - begin) * scale,
                 strict=True,
             )
         ]
         on = shapely.intersection(np.asarray(lines, dtype=object)[pairs["line"]], along(pieces, tolerance_m))
         pairs["overlap_m"] = shapely.length(on)
         pairs = pairs[pairs["overlap_m"] > 2 * tolerance_m]
-        keys = ["line", "rule", "action", "feature_id"]
-        found.append(pairs.groupby(keys, sort=False, as_index=False)["overlap_m"].sum())
+        found.append(pairs.groupby(HIT_KEYS, sort=False, as_index=False)["overlap_m"].sum())
     return pd.concat(found[-1:], ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
 
 
@@ -132,12 +133,15 @@ def bars(hits, layouts, allow):
         For each hit; those that limit machines only are False.
     """
     layout = np.asarray(layouts, dtype=object)[hits["line"].to_numpy(dtype=np.int64)]
-    return np.array(
-        [
-            action == "exclude" or (action in ALLOWABLE and action not in allow) or kind in BARRING.get(action, ())
-            for action, kind in zip(hits["action"], layout, strict=True)
-        ],
-        dtype=bool,
+    rows = zip(hits["action"], hits["doubt"], layout, strict=True)
+    return np.array([_bars(action, doubt, kind, allow) for action, doubt, kind in rows], dtype=bool)
+
+
+def _bars(action, doubt, layout, allow):
+    if doubt:
+        return action != "note" and UNKNOWN not in allow
+    return (
+        action == "exclude" or (action == CONDITIONAL and action not in allow) or layout in BARRING.get(action, ())
     )
 
 
@@ -147,7 +151,7 @@ def told_rules(hits):
     Parameters
     ----------
     hits : DataFrame
-        ``rule`` and ``feature_id``, the latter empty where it is not to be told.
+        ``rule`` and ``feature_id``, the latter empty where it is not to be told; ``doubt`` where there is one.
 
     Returns
     -------
@@ -159,7 +163,9 @@ def told_rules(hits):
     'park (P1, P2); nests'
     """
     parts = []
-    for rule, features in hits.groupby("rule", sort=False)["feature_id"]:
-        names = [name for name in dict.fromkeys(features.astype(str)) if name]
+    doubt = hits["doubt"] if "doubt" in hits else pd.Series("", index=hits.index)
+    told = hits["feature_id"].astype(str) + " " + doubt.fillna("").astype(str)
+    for rule, features in told.str.strip().groupby(hits["rule"], sort=False):
+        names = [name for name in dict.fromkeys(features) if name]
         parts.append(f"{rule} ({', '.join(names)})" if names else rule)
     return "; ".join(parts)

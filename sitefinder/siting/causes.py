@@ -71,6 +71,7 @@ TOUCHED_BY_STAGE = {
     "dem_seams": ("heads",),
     "surface": ("flows",),
     "network": ("network",),
+    "resolved": ("network",),
     "placed": ("network",),
     "dem_errors": ("heads",),
     "channels": ("heads",),
@@ -114,7 +115,7 @@ NO_CAUSE = re.compile(
     r"^energy\.machines$|^flows\.equations$|\.preset$|\.error_preset$"
 )
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
-RULE_INPUT = "rule "
+RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
 ORDER_OF_RULES = "order of the rules"
 COLUMNS = ["origin", "name", "told", "old", "new"]
 
@@ -163,8 +164,9 @@ def _split(table):
     numbered = {}
     for row in table.itertuples():
         match = RULE_SETTING.match(row.name)
-        if row.kind == "input" and row.name.startswith(RULE_INPUT):
-            parts["layer"][row.name.removeprefix(RULE_INPUT)] = row.digest
+        of_rule = RULE_INPUT.match(row.name) if row.kind == "input" else None
+        if of_rule:
+            parts["layer"][of_rule[2], "area" if of_rule[1] else "layer"] = row.digest
         elif row.kind == "input":
             parts["input"][row.name] = row.digest
         elif row.kind == "stage":
@@ -212,9 +214,9 @@ def _rule_rows(before, after, defaults):
             told = f"rule {name}: {key} {old_value or 'not set'} → {new_value or 'not set'}"
             rows.append((("rule", name, told, old_value, new_value), ("rules",)))
     both = [name for name in before["rule"] if name in after["rule"]]
-    for name, old_digest, new_digest in _unequal(before["layer"], after["layer"]):
+    for (name, what), old_digest, new_digest in _unequal(before["layer"], after["layer"]):
         if name in both or name not in {*before["rule"], *after["rule"]}:
-            told = f"layer of rule {name} {_became(old_digest, new_digest, 'is other')}"
+            told = f"{what} of rule {name} {_became(old_digest, new_digest, 'is other')}"
             rows.append((("rule", name, told, old_digest, new_digest), ("rules",)))
     order = [name for name in after["rule"] if name in before["rule"]]
     if both != order:

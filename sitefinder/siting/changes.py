@@ -71,12 +71,11 @@ def compare_runs(old, new, *, near_m=NEAR_M, least_change=LEAST_CHANGE, defaults
         parts.append(rows.assign(kind=kind))
         ids = {name: rows[name].to_numpy()[told["row"].to_numpy()] for name in ("id_old", "id_new")}
         values.append(told.assign(kind=kind, **ids))
-    changes = pd.concat(parts, ignore_index=True)
     for column in CHANGE_LAYERS["changes"].columns:
-        if column.name not in changes:
-            changes[column.name] = ""
-        elif not column.nullable:
-            changes[column.name] = changes[column.name].fillna("")
+        for part in parts:
+            if column.name not in part:
+                part[column.name] = "" if column.dtype == "text" else np.nan
+    changes = pd.concat(parts, ignore_index=True)
     for name in ("rank_old", "rank_new"):
         changes[name] = pd.array(changes[name].where(changes[name].notna(), pd.NA), dtype="Int64")
     frame = geopandas.GeoDataFrame(

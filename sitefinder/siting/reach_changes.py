@@ -150,6 +150,7 @@ def _excluding(hits, names):
 
 # Rules with the features of theirs that lie on the reach; by name alone where no feature is told.
 def _features(hits, names):
-    rows = [] if hits is None else [hits[hits["rule"] == name] for name in names]
-    bare = pd.DataFrame({"rule": names, "feature_id": ""})
-    return told_rules(pd.concat([bare[["rule", "feature_id"]], *(each[["rule", "feature_id"]] for each in rows)]))
+    columns = ["rule", "feature_id"] if hits is None or "doubt" not in hits else ["rule", "feature_id", "doubt"]
+    rows = [] if hits is None else [hits.loc[hits["rule"] == name, columns] for name in names]
+    bare = pd.DataFrame({"rule": names, "feature_id": "", "doubt": ""}, dtype="str")[columns]
+    return told_rules(pd.concat([bare, *(each.astype("str") for each in rows)], ignore_index=True))

@@ -6,7 +6,16 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.siting.barring import EXACT_M, HIT_COLUMNS, LIMITING, bars, hits_on, taken_lines, told_rules
+from sitefinder.siting.barring import (
+    EXACT_M,
+    HIT_COLUMNS,
+    HIT_KEYS,
+    LIMITING,
+    bars,
+    hits_on,
+    taken_lines,
+    told_rules,
+)
 from sitefinder.siting.causes import GROUP_OF, LAST_GROUP, of_rules
 from sitefinder.siting.differing import (
     CauseWords,
@@ -29,7 +38,6 @@ STANDING = {"rank", "score", "prob_top"}
 CHOSEN_ANEW = {"length_m", "pond_length_m", "flooded_length_m", "layout"}
 # An overlap that grew by less is the same [m].
 GROWN_M = 0.5
-KEYS = ["line", "rule", "action", "feature_id"]
 
 
 class Inventory(NamedTuple):
@@ -190,7 +198,7 @@ def _rules_between(runs, own, sites, redrawn, near_m, causes):
     for bar in (bars, lambda hits, layouts, allow: (hits["action"] == LIMITING).to_numpy(dtype=bool)):
         held = there[bar(there, layouts, other.allow)]
         before = here[bar(here, layouts, mine.allow)].rename(columns={"overlap_m": "before_m"})
-        joined = held.merge(before, on=KEYS, how="left")
+        joined = held.merge(before, on=HIT_KEYS, how="left")
         grown = joined["overlap_m"] > joined["before_m"].fillna(0.0) + GROWN_M
         parts.append(joined[grown | joined["rule"].isin(edited)])
     return parts
