@@ -139,8 +139,6 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     segment_m = stations["segment_length_m"].to_numpy()
     blocking = blocked_by(chosen, downstream, intake, tailrace, segment_m, pond_start, pond)
     kept_out = passing & ~chosen & (blocking < 0)
-    if way is not None and way.least is not None:
-        ladder.append((FISH_DIE, passing & ~kept_out))
     return Offers(valued, chosen, np.where(passing, blocking, -1), ladder, made_safe, kept_out, exact)
 
 
@@ -227,8 +225,9 @@ def not_offered_because(reach_of_station, standing, stretches, offers, developed
     Notes
     -----
     The reason is the first thing that no candidate touching the reach gets past: standing water, an existing
-    plant, tidal water, too little head, then the steps of the offers' ladder, and at last a better site. All of
-    them are declared in `sitefinder.schema.columns.NOT_OFFERED`.
+    plant, tidal water, too little head, then the steps of the offers' ladder. Past these, too few fish survive
+    where some candidate could stand but for that, and elsewhere a better site is in the way. All reasons are
+    declared in `sitefinder.schema.columns.NOT_OFFERED`.
     """
     count = len(reach_of_station)
     reaches = int(reach_of_station.max()) + 1
@@ -248,6 +247,7 @@ def not_offered_because(reach_of_station, standing, stretches, offers, developed
     say("too little head", ~reached(covered_stations(stretches, np.ones(len(offers.chosen), dtype=bool), count)))
     for name, passing in offers.ladder:
         say(name, ~reached(covered_stations(stretches, passing, count)))
+    say(FISH_DIE, reached(covered_stations(stretches, offers.kept_out, count)))
     say("blocked by a better site", np.ones(reaches, dtype=bool))
     reason[reached(covered_stations(stretches, offers.chosen, count))] = ""
     return reason

@@ -26,6 +26,7 @@ from sitefinder.streams.stations import place_names, without_repeats
 ALTERNATIVES_KEPT = 3
 # What blocks an alternative that only the least survival of fish keeps out.
 KEPT_OUT = "survival on the way"
+ROUNDED = "survival_rounded"
 # Stream of random numbers for surveyed heads; 0 and 1 are those of the energy draws.
 SURVEY_STREAM = 2
 
@@ -138,13 +139,19 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
     return table
 
 
-# What fish meet: at the machine itself, and on the worst way that leads through it.
+# What fish meet: at the machine itself, and on the worst way that leads through it. Where losses were rounded up,
+# a better set may exist, and sites on the way of fish are flagged.
 def _with_fish(inputs, alive, offers, kept, table):
     entered = entered_at(
         table["layout"], *(table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
     )
     worst = alive.worst[entered]
+    rounded = (worst >= 0) & (not offers.exact)
+    flags = np.where(
+        rounded, [f"{told}; {ROUNDED}" if told else ROUNDED for told in table["flags"]], table["flags"]
+    )
     return table.assign(
+        flags=flags,
         survival=machine_survival(inputs.machines, table["machine_number"], table["screened"]),
         survival_on_the_way=np.where(worst >= 0, alive.survival[worst], np.nan),
         made_fish_safe=offers.made_safe[kept],
