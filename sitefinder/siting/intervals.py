@@ -7,6 +7,9 @@ import shapely
 
 # Shorter overlaps are the rounding of a touch, and intervals nearer than this are one.
 SHORTEST_OVERLAP_M = 1.0e-6
+# Less than this in a reach or stretch is a touch all the same: an edge that is straight in one coordinate system
+# bends in another, so that a line drawn up to a shore runs micrometres into it (own choice).
+LEAST_HELD_M = 1.0e-3
 
 
 class Intervals(NamedTuple):

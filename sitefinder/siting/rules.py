@@ -8,7 +8,13 @@ import shapely
 
 from sitefinder.errors import InputError, listed
 from sitefinder.siting.filters import column_values, matching, place_of_rule
-from sitefinder.siting.intervals import SHORTEST_OVERLAP_M, covered_intervals, gaps_between, union_of_intervals
+from sitefinder.siting.intervals import (
+    LEAST_HELD_M,
+    SHORTEST_OVERLAP_M,
+    covered_intervals,
+    gaps_between,
+    union_of_intervals,
+)
 
 HIT_COLUMNS = [
     "rule",
@@ -177,7 +183,7 @@ def rule_metres(hits, rules, count, *, by="station", with_missing=False, only=No
     Returns
     -------
     ndarray of float64, shape (n_rules, count)
-        [m]. A touch that counts is `SHORTEST_OVERLAP_M`, which is just enough to hold.
+        [m]. A touch that counts is `LEAST_HELD_M`, which is just enough to hold.
     """
     if only is not None:
         hits = hits[hits[only].to_numpy(dtype=bool)]
@@ -189,7 +195,9 @@ def rule_metres(hits, rules, count, *, by="station", with_missing=False, only=No
     union = union_of_intervals(
         owner[of_rule], hits["from_m"].to_numpy()[of_rule], hits["to_m"].to_numpy()[of_rule], shortest_m=0.0
     )
-    weights = np.maximum(union.to_m - union.from_m, SHORTEST_OVERLAP_M)
+    touching = np.array([rule.touching_counts for rule in rules], dtype=bool)
+    least_m = np.where(np.repeat(touching, count)[union.owner], LEAST_HELD_M, 0.0)
+    weights = np.maximum(union.to_m - union.from_m, least_m)
     metres = np.bincount(union.owner, weights=weights, minlength=len(rules) * count)
     return metres.reshape(len(rules), count)
 

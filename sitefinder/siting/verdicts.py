@@ -7,7 +7,7 @@ import pandas as pd
 from numba import njit
 
 from sitefinder.schema.columns import MARKS, VERDICTS
-from sitefinder.siting.intervals import SHORTEST_OVERLAP_M
+from sitefinder.siting.intervals import LEAST_HELD_M, SHORTEST_OVERLAP_M
 from sitefinder.siting.rules import RuleMetres
 
 MARK_NAMES = tuple(column.name for column in MARKS)
@@ -232,7 +232,7 @@ def _enough_m(length_m, rules):
     least_m = np.array([rule.least_overlap_m for rule in rules], dtype=np.float64).reshape(-1, 1)
     share = np.array([rule.least_overlap_share for rule in rules], dtype=np.float64).reshape(-1, 1)
     least_m = np.minimum(np.maximum(least_m, share * length_m), length_m)
-    return np.maximum(least_m - SHORTEST_OVERLAP_M, SHORTEST_OVERLAP_M / 2)
+    return np.maximum(least_m - SHORTEST_OVERLAP_M, LEAST_HELD_M - SHORTEST_OVERLAP_M)
 
 
 # Rules that hold, and those that hold only if what is doubtful is so, with what makes it doubtful.
