@@ -70,7 +70,7 @@ def write(tmp_path):
 
 
 def refusal(path):
-    with pytest.raises(ConfigError) as caught:  # noqa: PT011 – the whole text is compared
+    with pytest.raises(ConfigError) as caught:
         read_settings(path)
     return str(caught.value)
 
@@ -110,7 +110,9 @@ def test_paths_stay_relative_to_the_file_that_names_them(write):
 
 def test_a_file_may_extend_one_that_extends_another(write):
     write('extends = "../region/base.toml"\n' + OWN + "[network]\nsnap_m = 4.0\n", "middle/strict.toml")
-    path = write('extends = "../middle/strict.toml"\n[run]\noutput_folder = "last"\n[network]\nreach_length_m = 200\n')
+    path = write(
+        'extends = "../middle/strict.toml"\n[run]\noutput_folder = "last"\n[network]\nreach_length_m = 200\n'
+    )
 
     settings = read_settings(path)
 
