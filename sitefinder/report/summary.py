@@ -3,6 +3,7 @@
 import re
 import textwrap
 
+from sitefinder.report.potential_text import fish_text, waterfall_text
 from sitefinder.report.text_tables import (
     WIDTH,
     counted,
@@ -46,7 +47,8 @@ def summary_text(
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and ``repairs`` if there, as `sitefinder.schema` declares them.
+        ``sites`` and ``reaches``, and if there ``waterfall``, ``streams`` with ``provenance``, and ``repairs``, as
+        `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p10_mwh : float, optional
         Energy of all sites together that 90 % and 10 % of the draws exceed [MWh/yr]. The sites' own figures do not
         add up to these, since a shared error does not cancel.
@@ -71,11 +73,13 @@ def summary_text(
         f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
         _verdicts(reaches),
         _potential(reaches, counts_unresolved),
+        waterfall_text(tables["waterfall"]) if "waterfall" in tables else "",
         "" if least_heads is None else _least_heads(least_heads),
         _surface_model(reaches),
         _chosen(sites, energy_p90_mwh, energy_p10_mwh),
         _shrunk(sites),
         _best(sites, currency),
+        fish_text(tables["streams"], sites, _settings(tables["provenance"])) if "streams" in tables else "",
         _not_offered(reaches),
         _repairs(tables["repairs"]) if "repairs" in tables else "",
         "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
@@ -83,6 +87,10 @@ def summary_text(
     ]
     wrapped = [part if "\n" in part else "\n".join(textwrap.wrap(part, WIDTH)) for part in parts if part]
     return "\n\n".join(wrapped) + "\n"
+
+
+def _settings(provenance):
+    return provenance[provenance["kind"] == "setting"].set_index("name")["value"].to_dict()
 
 
 # Number and length of reaches of each verdict that occurs, the best first.
