@@ -109,10 +109,11 @@ GROUP_OF = {column: group for group, columns in COLUMNS_OF.items() for column in
 LAST_GROUP = "choice"
 # Groups that a row's own columns show: where none of them differs, a difference did not come this way.
 SHOWN = ("network", "heads", "flows")
-# Settings that only say where something lies or who made it; the content is told by its digest.
+# Settings that only say where something lies or who made it, whose content is told by its digest; and that there
+# are no rules, which are told one by one.
 NO_CAUSE = re.compile(
     r"(^|\.)(path|source|date|licence)$|^run\.(name|output_folder|workers)$|^costs\.file$|"
-    r"^energy\.machines$|^flows\.equations$|\.preset$|\.error_preset$"
+    r"^energy\.machines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
 )
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
 RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
