@@ -69,7 +69,7 @@ def survival_to_outlet(downstream, entered, survival):
     Five plants in a row, of which each lets 95 of 100 fish live:
 
     >>> downstream = np.array([1, 2, 3, 4, -1], dtype=np.int32)
-    >>> round(survival_to_outlet(downstream, np.arange(5), np.full(5, 0.95))[0], 3)
+    >>> float(survival_to_outlet(downstream, np.arange(5), np.full(5, 0.95))[0].round(3))
     0.774
     """
     here = np.ones(downstream.size)
