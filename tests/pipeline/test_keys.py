@@ -4,7 +4,6 @@ import pytest
 
 from sitefinder.pipeline.keys import Recipe, plan_of, reasons_of
 
-
 FACTS = {"setting heads.draws": "64", "setting heads.quantile": "0.4", "input dem": "d1"}
 
 

@@ -43,7 +43,7 @@ def test_a_second_run_runs_nothing_and_gives_the_same(sums):
         (lambda sums: sums.versions.update(squares=2), ["squares 1", "squares 10", "total"], 108),
         (lambda sums: sums.software.update(python="4"), ["first", "squares 1", "squares 10", "total"], 108),
     ],
-    ids=["unseen", "setting", "upstream", "item", "new item", "item gone", "version", "items' version", "software"],
+    ids=["unseen", "own", "upstream", "item", "new item", "item gone", "version", "items' version", "software"],
 )
 def test_a_change_redoes_what_hangs_on_it_and_no_more(sums, change, ran, total):
     sums.run()
@@ -80,7 +80,7 @@ def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
         ("first.txt", lambda data: data + b"7", "first.txt has 2 bytes, 1 were written"),
         ("entry.json", lambda data: data[: len(data) // 2], "entry.json or what it tells of is not whole"),
         ("entry.json", lambda data: b"[]", "entry.json or what it tells of is not whole"),
-        ("entry.json", lambda data: data.replace(b'"version": 1', b'"version": 2'), "it is that of another recipe"),
+        ("entry.json", lambda data: data.replace(b'"version": 1', b'"version": 2'), "it is that of another"),
     ],
 )
 def test_a_damaged_result_is_told_set_aside_and_made_again(sums, name, spoil, told):
@@ -212,4 +212,5 @@ def test_an_entry_tells_its_recipe_and_the_digest_of_each_file(sums):
     assert told["recipe"]["facts"] == {"setting a": "2"}
     assert set(told["files"]) == {"result.pickle", "first.txt"}
     # SHA-256 of the one byte "2": sha256sum of coreutils.
-    assert told["files"]["first.txt"]["digest"] == "d4735e3a265e16eee03f59718b9b5d03019c07d8b6c51f90da3a666eec13ab35"
+    digest = told["files"]["first.txt"]["digest"]
+    assert digest == "d4735e3a265e16eee03f59718b9b5d03019c07d8b6c51f90da3a666eec13ab35"
