@@ -171,12 +171,12 @@ REACHES = Layer(
         text("only_reason", "the one rule that alone keeps the reach from being open; empty otherwise"),
         CLOSED_MONTHS,
         text("not_offered_because", "why a reach carries no site; empty where it carries one", NOT_OFFERED),
-        amount("spawning_m", "m", "length under the rules that tell spawning grounds"),
+        amount("spawning_m", "m", "length under the rules that tell spawning grounds; NULL where not published"),
         amount(
             "survival_to_outlet",
             "1",
             "least share of fish from that ground that survive all sites and existing plants down to the outlet; "
-            "NULL where there is none",
+            "NULL where there is none or a rule of them is hidden",
             1,
         ),
         FLAGS,

@@ -32,7 +32,7 @@ STREAMS = Layer(
         count("sites", "number of ranked sites whose tailrace lies in it"),
         POWER._replace(meaning="rated electrical power of those sites"),
         ENERGY._replace(meaning="energy of those sites in a mean year"),
-        amount("spawning_m", "m", "length under the rules that tell spawning grounds"),
+        amount("spawning_m", "m", "length under the rules that tell spawning grounds; NULL where not published"),
         count(
             "plants_on_the_way",
             "sites and existing plants on the worst way that leads through it from a spawning ground to the "

@@ -93,10 +93,10 @@ def spawning_metres(settings, placed, rule_overlaps):
     return metres
 
 
-def published_spawning(settings, values):
-    """What may be told of spawning grounds: nothing (NaN) as soon as one of their rules is hidden."""
-    hidden = {rule.name for rule in settings.rules if rule.publish == "hidden"}
-    return np.full(len(values), np.nan) if hidden & set(settings.fish.spawning_rules) else values
+def published_spawning(settings, values, silent=("generalised", "hidden")):
+    """What may be told of spawning grounds: nothing (NaN) as soon as one of their rules is published so."""
+    untold = {rule.name for rule in settings.rules if rule.publish in silent}
+    return np.full(len(values), np.nan) if untold & set(settings.fish.spawning_rules) else values
 
 
 def with_fish(settings, placed, alive, reaches):
@@ -110,7 +110,7 @@ def with_fish(settings, placed, alive, reaches):
     least = np.where(np.isinf(least), np.nan, least)
     return reaches.assign(
         spawning_m=published_spawning(settings, spawning_m),
-        survival_to_outlet=published_spawning(settings, least),
+        survival_to_outlet=published_spawning(settings, least, silent=("hidden",)),
     )
 
 

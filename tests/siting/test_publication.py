@@ -103,3 +103,9 @@ def test_a_rule_may_not_be_called_what_hidden_ones_are_told_as():
 def test_hits_of_no_rule_are_no_rows():
     assert published_hits(hits(), RULES, REACHES).empty
     assert np.array_equal(published_hits(hits(), RULES, REACHES).columns, hits().columns)
+
+
+def test_the_names_of_hidden_rules_do_not_come_out_by_those_of_spawning_grounds():
+    told = published_settings([("fish.spawning_rules", ["nests", "trout"])], RULES)
+
+    assert told == [("fish.spawning_rules", ["sensitive area", "trout"])]

@@ -12,7 +12,7 @@ import shapely
 
 from sitefinder.siting import survival_choice
 from sitefinder.stages.choice import choose
-from sitefinder.stages.fish_ways import fish_alive
+from sitefinder.stages.fish_ways import fish_alive, with_fish
 from sitefinder.stages.run import run
 from sitefinder.stages.site_tables import make_site_tables
 
@@ -196,3 +196,20 @@ def test_sites_of_a_choice_with_rounded_losses_are_flagged(sample_run, monkeypat
     assert on_way.any()
     assert (sites["flags"].str.split("; ").map(lambda flags: "survival_rounded" in flags) == on_way).all()
     assert sites["survival_on_the_way"].min() >= 0.8
+
+
+@pytest.mark.parametrize(
+    ("publish", "tells_survival"), [("exact", True), ("generalised", True), ("hidden", False)]
+)
+def test_spawning_grounds_come_out_no_closer_than_their_rule_allows(sample_run, publish, tells_survival):
+    results, settings = sample_run.results, sample_run.results["settings"]
+    rules = [rule.model_copy(update={"publish": publish}) for rule in settings.rules]
+    settings = settings.model_copy(update={"rules": rules})
+    placed = results["placed"]
+    names = ("inputs", "placed", "stretches", "rule_overlaps", "waters", "sites")
+    alive = fish_alive(settings, *(results[name] for name in names))
+
+    reaches = with_fish(settings, placed, alive, placed.reaches)
+
+    assert reaches["spawning_m"].notna().any() == (publish == "exact")
+    assert reaches["survival_to_outlet"].notna().any() == tells_survival
