@@ -28,7 +28,7 @@ closed_months = [11, 10]
 name = "Kestrel ledges"
 path = "../sample-region/nests.gpkg"
 id_column = "nest_id"
-where = "species = 'kestrel' and (pairs >= 2 or pairs is null)"
+where = "species = 'kestrel' and (broods >= 2 or broods is null)"
 area_ha_column = "kept_ha"
 action = "exclude"
 publish = "hidden"
@@ -50,7 +50,7 @@ buffer_m = 10.0
 action = "conditional"
 covered_by = { path = "../sample-region/surveyed.gpkg", source = "Otter Club" }
 """
-UNTOLD = ("kestrel", "nests", "nest-", "nest_", "pairs", "kept_ha", "falcon", "orch-")
+UNTOLD = ("kestrel", "nests", "nest-", "nest_", "broods", "kept_ha", "falcon", "orch-")
 
 
 # Stations on the way down from the spawning ground, in order, without those that the ground itself lies on.
@@ -88,7 +88,7 @@ def region(sample_run, tmp_path_factory):
     nests = {
         "nest_id": ["NEST-1", "NEST-2", "NEST-3", "NEST-4"],
         "species": ["kestrel", "kestrel", "owl", "kestrel"],
-        "pairs": [2, 1, 5, None],
+        "broods": [2, 1, 5, None],
         "kept_ha": [3.0, 3.0, 3.0, 1.0],
     }
     at = [10, 30, 50, 70]
