@@ -44,8 +44,8 @@ publish = "generalised"
 
 [[rules]]
 name = "otter survey"
-path = "../sample-region/orchids.gpkg"
-id_column = "orchid_id"
+path = "../sample-region/otters.gpkg"
+id_column = "otter_id"
 buffer_m = 10.0
 action = "conditional"
 covered_by = { path = "../sample-region/surveyed.gpkg", source = "Otter Club" }
@@ -97,6 +97,8 @@ def region(sample_run, tmp_path_factory):
         {"orchid_id": ["ORCH-1", "ORCH-2"]}, geometry=list(middles[[20, 60]]), crs=crs
     )
     orchids.to_file(data / "orchids.gpkg", driver="GPKG")
+    otters = geopandas.GeoDataFrame({"otter_id": ["O1"]}, geometry=list(middles[[20]]), crs=crs)
+    otters.to_file(data / "otters.gpkg", driver="GPKG")
     west, south, east, north = sample_run.delivered.tables["reaches"].total_bounds
     surveyed = box(west - 99, south - 99, (west + east) / 2, north + 99)
     geopandas.GeoDataFrame({"id": [1]}, geometry=[surveyed], crs=crs).to_file(
