@@ -9,6 +9,7 @@ from sitefinder.schema.change_layers import CHANGES, KINDS
 from sitefinder.schema.columns import MARKS
 from sitefinder.siting.changes import sums_by_change
 from sitefinder.siting.differing import told_causes
+from sitefinder.siting.reach_changes import NO_LONGER
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 
 ROWS_SHOWN = 8
@@ -147,6 +148,8 @@ def _site(row, values, everything):
     if values:
         rest = len([name for name in values if name not in UNTOLD_VALUES]) - VALUES_SHOWN
         shown = [name for name in (*FIRST_VALUES, *values) if name in values and name not in UNTOLD_VALUES]
+        # Those that differ only beyond the digits shown come last.
+        shown.sort(key=lambda name: _short(values[name][0]) == _short(values[name][1]))
         each = [f"{name} {_both(*values[name])}" for name in list(dict.fromkeys(shown))[:VALUES_SHOWN]]
         told.append(", ".join(each) + (f" and {rest} more values" if rest > 0 else ""))
     known = row.cause == everything or (row.rules and not row.changed)
@@ -159,7 +162,9 @@ def _by_rules(row):
         return f"by {plain(row.rules)}" if row.change == "newly excluded" else f"limited by {plain(row.rules)}"
     if row.id_old == "" or row.change == "judged otherwise":
         return plain(row.rules)
-    return f"for its stretch: {plain(row.rules)}"
+    if row.rules.startswith(NO_LONGER):
+        return f"its stretch: {plain(row.rules)}"
+    return f"earlier stretch barred by {plain(row.rules)}"
 
 
 def _both(old, new):

@@ -1,5 +1,10 @@
 """The sample region with one exclusion layer more, compared with what it was; and scenarios side by side."""
 
+import os
+import re
+import subprocess
+import sys
+
 import geopandas
 import numpy as np
 import pandas as pd
@@ -219,6 +224,30 @@ def test_scenarios_that_would_replace_each_other_are_refused_before_any_runs(sam
 
     assert "twin.toml" in str(caught.value)
     assert ran == []
+
+
+# What README shows between two markers.
+def shown(readme, kind, name):
+    return re.search(rf"^<!-- {kind}: {name} -->\n```\n(.*?)\n```\n<!-- end -->$", readme, flags=re.M | re.S)[1]
+
+
+def test_what_readme_shows_is_what_the_commands_print(sample_run, repository):
+    readme = (repository / "README.md").read_text(encoding="utf-8")
+    run(sample_run.settings.parent / "stricter.toml")
+
+    for name, more in (("compare", []), ("scenarios", ["--quiet"])):
+        ended = subprocess.run(
+            [sys.executable, "-m", "sitefinder", *shown(readme, "command", name).split()[1:], *more],
+            cwd=sample_run.settings.parent.parent,
+            env={**os.environ, "PYTHONPATH": str(repository)},
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert ended.stdout == shown(readme, "result", name) + "\n"
+
+    stricter = (repository / "config" / "stricter.toml").read_text(encoding="utf-8")
+    assert shown(readme, "file", "config/stricter.toml") + "\n" == stricter
 
 
 def test_every_stage_input_and_table_of_settings_is_known_to_the_search_for_causes():
