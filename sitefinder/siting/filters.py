@@ -21,6 +21,8 @@ KIND_OF_VALUES = {
     "datetime": "date",
     "date": "date",
 }
+# Columns that reading adds; nobody filters by the place of a feature in its file.
+NUMBERS_OF_OURS = ("source_row", "source_part")
 ORDERS = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal}
 
 
@@ -167,7 +169,8 @@ def _missing(column):
 def _column_of(features, name, rule, at=0):
     if name in features.columns and name != features.geometry.name:
         return features[name]
-    columns = [str(each) for each in features.columns if each != features.geometry.name]
+    own = (features.geometry.name, *NUMBERS_OF_OURS)
+    columns = [str(each) for each in features.columns if each not in own]
     near = difflib.get_close_matches(name, columns, n=1)
     raise InputError.of(
         f"the layer of rule {rule.name} has no column {name}",
