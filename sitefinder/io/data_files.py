@@ -1,4 +1,4 @@
-"""Where the data files of a run come from: machines, costs, equations, gauges and reserve presets, with digests."""
+"""Where data files of a run come from: machines, costs, equations, gauges, reserve presets, with digests."""
 
 from pathlib import Path
 

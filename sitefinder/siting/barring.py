@@ -150,8 +150,8 @@ def told_rules(hits):
 
     Parameters
     ----------
-    hits : DataFrame
-        ``rule`` and ``feature_id``, the latter empty where it is not to be told; ``doubt`` where there is one.
+    hits : iterable of (str, str, str)
+        Rule, feature (empty where it is not to be told) and doubt (empty where there is none).
 
     Returns
     -------
@@ -159,13 +159,33 @@ def told_rules(hits):
 
     Examples
     --------
-    >>> told_rules(pd.DataFrame({"rule": ["park", "nests", "park"], "feature_id": ["P1", "", "P2"]}))
-    'park (P1, P2); nests'
+    >>> told_rules([("park", "P1", ""), ("nests", "", ""), ("park", "P2", "category missing")])
+    'park (P1, P2 category missing); nests'
     """
-    parts = []
-    doubt = hits["doubt"] if "doubt" in hits else pd.Series("", index=hits.index)
-    told = hits["feature_id"].astype(str) + " " + doubt.fillna("").astype(str)
-    for rule, features in told.str.strip().groupby(hits["rule"], sort=False):
-        names = [name for name in dict.fromkeys(features) if name]
-        parts.append(f"{rule} ({', '.join(names)})" if names else rule)
-    return "; ".join(parts)
+    features = {}
+    for rule, feature, doubt in hits:
+        features.setdefault(rule, {})[f"{feature} {doubt}".strip()] = None
+    parts = {rule: ", ".join(name for name in names if name) for rule, names in features.items()}
+    return "; ".join(f"{rule} ({names})" if names else rule for rule, names in parts.items())
+
+
+def hits_by(hits, column):
+    """Hits by a column of theirs, as plain rows: {value: [(rule, feature, doubt, action), …]}.
+
+    Parameters
+    ----------
+    hits : DataFrame
+        ``rule_hits``, or of `hits_on`.
+    column : str
+
+    Returns
+    -------
+    dict
+    """
+    doubt = hits["doubt"].tolist() if "doubt" in hits else [""] * len(hits)
+    found = {}
+    for key, *row in zip(
+        hits[column].tolist(), hits["rule"], hits["feature_id"], doubt, hits["action"], strict=True
+    ):
+        found.setdefault(key, []).append(tuple(row))
+    return found

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pandas as pd
 
-from sitefinder.siting.barring import told_rules
+from sitefinder.siting.barring import hits_by, told_rules
 from sitefinder.siting.causes import GROUP_OF, of_rules
 from sitefinder.siting.differing import (
     CauseWords,
@@ -99,7 +99,7 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
     ids = [table["reaches"]["reach_id"].to_numpy(dtype=object) for table in (old, new)]
     reasons = [table["reaches"]["reasons"].to_numpy(dtype=object) for table in (old, new)]
     known = {name for table in (old, new) for name in table["rule_hits"]["rule"]}
-    hits = [dict(tuple(table["rule_hits"].groupby("reach_id", sort=False))) for table in (old, new)]
+    hits = [hits_by(table["rule_hits"], "reach_id") for table in (old, new)]
     rules, cause = [""] * len(change), [""] * len(change)
     for row in np.flatnonzero(change != "unchanged").tolist():
         i, j = int(matched.old[row]), int(matched.new[row])
@@ -110,11 +110,11 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
         gained = [name for name in after if name not in before]
         lost = [name for name in before if name not in after]
         if change[row] == "newly excluded":
-            gained = gained or _excluding(hits[1].get(ids[1][j]), after)
+            gained = gained or _excluding(hits[1].get(ids[1][j], []), after)
         elif change[row] == "re-admitted":
-            lost = lost or _excluding(hits[0].get(ids[0][i]), before)
-        told = [_features(hits[1].get(ids[1][j]), gained)] if gained else []
-        told += [NO_LONGER + _features(hits[0].get(ids[0][i]), lost)] if lost else []
+            lost = lost or _excluding(hits[0].get(ids[0][i], []), before)
+        told = [_features(hits[1].get(ids[1][j], []), gained)] if gained else []
+        told += [NO_LONGER + _features(hits[0].get(ids[0][i], []), lost)] if lost else []
         rules[row] = REASON_SEPARATOR.join(told)
         behind = of_rules(causes, gained + lost) if gained or lost else []
         others = [name for name in changed.get(row, ()) if not (behind and GROUP_OF.get(name) == "rules")]
@@ -142,15 +142,11 @@ def rule_names(reasons, known=()):
 
 # Rules of those that hold which exclude.
 def _excluding(hits, names):
-    if hits is None:
-        return []
-    excluding = set(hits.loc[hits["action"] == "exclude", "rule"])
+    excluding = {rule for rule, _, _, action in hits if action == "exclude"}
     return [name for name in names if name in excluding]
 
 
 # Rules with the features of theirs that lie on the reach; by name alone where no feature is told.
 def _features(hits, names):
-    columns = ["rule", "feature_id"] if hits is None or "doubt" not in hits else ["rule", "feature_id", "doubt"]
-    rows = [] if hits is None else [hits.loc[hits["rule"] == name, columns] for name in names]
-    bare = pd.DataFrame({"rule": names, "feature_id": "", "doubt": ""}, dtype="str")[columns]
-    return told_rules(pd.concat([bare, *(each.astype("str") for each in rows)], ignore_index=True))
+    bare = [(name, "", "") for name in names]
+    return told_rules([*bare, *(row[:3] for name in names for row in hits if row[0] == name)])

@@ -12,6 +12,7 @@ from sitefinder.siting.barring import (
     HIT_KEYS,
     LIMITING,
     bars,
+    hits_by,
     hits_on,
     taken_lines,
     told_rules,
@@ -109,15 +110,18 @@ def site_changes(old, new, causes, reaches, *, near_m, least_change):
         anew = [row for row, names in changed.items() if CHOSEN_ANEW & set(names)]
         rows = np.union1d(np.flatnonzero(other_rows < 0), anew).astype(np.int64)
         sites = (matched.old, matched.new)[run][rows]
-        barring, limiting = _rules_between(runs, run, sites, redrawn[run], near_m, causes)
+        barring, limiting = (
+            hits_by(hits, "line") for hits in _rules_between(runs, run, sites, redrawn[run], near_m, causes)
+        )
         for number, row in enumerate(rows.tolist()):
-            barred = barring[barring["line"] == number]
-            shown = barred if len(barred) else limiting[limiting["line"] == number]
-            if len(shown):
-                rules[row] = REASON_SEPARATOR.join(part for part in (rules[row], mark + told_rules(shown)) if part)
+            barred = barring.get(number, [])
+            shown = barred or limiting.get(number, [])
+            if shown:
+                told = mark + told_rules(hit[:3] for hit in shown)
+                rules[row] = REASON_SEPARATOR.join(part for part in (rules[row], told) if part)
             if other_rows[row] < 0:
-                change[row] = told_change if len(barred) else bare
-                behind = of_rules(causes, set(shown["rule"])) if len(shown) else range(len(causes.table))
+                change[row] = told_change if barred else bare
+                behind = of_rules(causes, {hit[0] for hit in shown}) if shown else range(len(causes.table))
                 cause[row] = words.told(behind)
 
     verdicts = [taken(table["verdict"], rows, "") for table, rows in ((before, matched.old), (after, matched.new))]
