@@ -10,10 +10,16 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
+from sitefinder.report.change_text import change_text
 from sitefinder.report.fit_text import fit_text
+from sitefinder.report.plan_text import plan_text
+from sitefinder.report.scenario_text import scenario_text
 from sitefinder.report.summary import summary_text
+from sitefinder.siting.places import NEAR_M
 from sitefinder.stages import run as stages
+from sitefinder.stages.compare import compare
 from sitefinder.stages.fit_flows import fit_flows
+from sitefinder.stages.scenarios import run_scenarios
 
 MENDABLE, INTERRUPTED = 2, 130
 # What a stage is called while it runs.
@@ -21,6 +27,7 @@ STAGE_WORDS = {
     "dem_seams": "looking for seams in the DEM",
     "surface": "warping the DEM",
     "network": "linking streams",
+    "resolved": "linking streams",
     "placed": "placing stations and reaches",
     "dem_errors": "telling the DEM's errors",
     "channels": "finding channels",
@@ -89,6 +96,12 @@ def run(
     strict: Annotated[
         bool, typer.Option("--strict", help="stop where a part of the stream network cannot be resolved")
     ] = False,
+    no_store: Annotated[
+        bool, typer.Option("--no-store", help="use no results of earlier runs and keep none of this one")
+    ] = False,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="read files and stored results afresh, also where none seems changed")
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
     """The whole job: progress on standard error, a summary on standard output."""
@@ -104,8 +117,18 @@ def run(
             if count > 1:
                 bars.update(bar, description=f"{STAGE_WORDS['terrain']}, {done} of {count}")
 
-        delivered = stages.run(config, workers=workers, strict=strict, started=started, progress=progress)
+        delivered = stages.run(
+            config,
+            workers=workers,
+            strict=strict,
+            started=started,
+            progress=progress,
+            keep=not no_store,
+            verify=verify,
+        )
         bars.update(bar, description="done", completed=len(stages.STAGES) + 1)
+    for note in delivered.notes:
+        print(note, file=sys.stderr)
     print(
         summary_text(
             delivered.title,
@@ -116,6 +139,22 @@ def run(
             least_heads=delivered.least_heads,
             counts_unresolved=delivered.counts_unresolved,
             files=[delivered.path],
+        ),
+        end="",
+    )
+
+
+@app.command()
+def plan(config: Config):
+    """What a run would do again, and why; nothing is run and nothing written."""
+    planned = stages.plan(config)
+    print(
+        plan_text(
+            planned.title,
+            planned.stages,
+            store=planned.store,
+            results=planned.results,
+            size_gb=planned.size_gb,
         ),
         end="",
     )
@@ -138,3 +177,51 @@ def fit_flows_command(config: Config):
     """Fit regional flow equations from a table of gauges, with diagnostics, and write them as an equation file."""
     delivered = fit_flows(config)
     print(fit_text(delivered.source, delivered.fits, delivered.files), end="")
+
+
+@app.command("compare")
+def compare_command(
+    first: Annotated[Path, typer.Argument(metavar="OLD", help="earlier run: its GeoPackage or output folder")],
+    second: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="NEW", help="later run; absent: OLD is it, held against what it replaced (previous/)"
+        ),
+    ] = None,
+    csv: Annotated[Path | None, typer.Option(help="write the layer changes as a table (CSV)")] = None,
+    output: Annotated[Path | None, typer.Option(help="write a GeoPackage with the layer changes")] = None,
+    near_m: Annotated[
+        float, typer.Option(min=0.01, help="how far apart a stream may be drawn in the two to be the same [m]")
+    ] = NEAR_M,
+    least_change: Annotated[
+        float | None, typer.Option(min=0, max=100, help="numbers that differ by less count as the same [%]")
+    ] = None,
+):
+    """What changed between two runs, reach by reach and site by site, with the cause."""
+    old, new = (None, first) if second is None else (first, second)
+    told = compare(old, new, csv=csv, output=output, near_m=near_m, least_change_percent=least_change)
+    print(change_text(told.title, told.paths, told.changes, told.files), end="")
+
+
+@app.command()
+def scenarios(
+    configs: Annotated[
+        list[Path], typer.Argument(metavar="BASE.toml OTHER.toml...", help="settings files; may extend each other")
+    ],
+    csv: Annotated[Path | None, typer.Option(help="write the figures as a table (CSV)")] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="processes for terrain tiles; changes no result")
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
+):
+    """Run several settings files and set their figures side by side, each against the first."""
+    console = Console(stderr=True, quiet=quiet)
+    with Progress(TextColumn("{task.description}"), TimeElapsedColumn(), console=console) as bars:
+        bar = bars.add_task("reading settings and inputs", total=None)
+
+        def started(scenario, name, number, count):
+            bars.update(bar, description=f"{scenario}: {STAGE_WORDS[name]}")
+
+        beside = run_scenarios(configs, csv=csv, workers=workers, started=started)
+        bars.update(bar, description="done")
+    print(scenario_text(beside.title, beside.table, beside.currency, beside.files), end="")

@@ -121,6 +121,17 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
             {"rules": [{"name": "park", "path": "a", "action": "note"}] * 2},
             "rules: each rule needs a name of its own (found twice: park)",
         ),
+        (
+            {
+                "rules": [{"name": "spawning ground", "path": "a", "action": "note"}],
+                "fish": {"spawning_rules": ["spawning"]},
+            },
+            "fish.spawning_rules names spawning, but there is no rule of that name; did you mean spawning ground?",
+        ),
+        (
+            {"fish": {"least_survival_on_the_way": 0.8}},
+            "fish.least_survival_on_the_way needs fish.spawning_rules, which tell where fish begin",
+        ),
     ],
 )
 def test_settings_that_contradict_each_other_are_refused(values, line):

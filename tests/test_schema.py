@@ -20,6 +20,8 @@ UNIT_OF_SUFFIX = {
     "_m3s": {"m³/s"},
     "_kw": {"kW"},
     "_mwh": {"MWh/yr"},
+    "_mw": {"MW"},
+    "_gwh": {"GWh/yr"},
     "_percent": {"%"},
     "_per_kwh": {"currency/kWh"},
     "_kw_per_km": {"kW/km"},
@@ -48,7 +50,8 @@ def stretches(**changes):
 def test_layers_stand_in_the_order_of_delivery():
     promised = "sites stretches reaches catchments structures rule_hits machine_options flow_curves site_months"
 
-    assert list(LAYERS) == [*promised.split(), "districts", "provenance", "repairs", "columns"]
+    totals, told = ["districts", "streams", "waterfall", "reach_districts"], ["provenance", "repairs", "columns"]
+    assert list(LAYERS) == [*promised.split(), *totals, *told]
 
 
 def test_no_layer_has_a_column_twice_or_one_called_fid():

@@ -1,6 +1,7 @@
 """The settings of a run, and the check that names every problem at once."""
 
 from sitefinder.config.checking import checked
+from sitefinder.config.extending import EXTENDS, Joined, join
 from sitefinder.config.fitting import FitSettings, check_fit_settings
 from sitefinder.config.flows import FlowSettings, GaugeTable
 from sitefinder.config.reserve import (
@@ -9,14 +10,13 @@ from sitefinder.config.reserve import (
     ReserveRule,
     ReserveSetting,
 )
+from sitefinder.config.rules import Action, RuleSettings
 from sitefinder.config.settings import (
-    Action,
     FishSettings,
     FlagSettings,
     HeadSettings,
     NetworkSettings,
     RankingSettings,
-    RuleSettings,
     RunSettings,
     Settings,
     StretchSettings,
@@ -47,6 +47,7 @@ from sitefinder.config.worth import (
 )
 
 __all__ = [
+    "EXTENDS",
     "Action",
     "CostSettings",
     "CovariateSource",
@@ -61,6 +62,7 @@ __all__ = [
     "GaugeTable",
     "HeadSettings",
     "Inputs",
+    "Joined",
     "LayerSource",
     "Layout",
     "NetworkSettings",
@@ -85,5 +87,6 @@ __all__ = [
     "check_fit_settings",
     "check_settings",
     "checked",
+    "join",
     "one_error_stated",
 ]

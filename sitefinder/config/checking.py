@@ -4,10 +4,11 @@ import difflib
 
 from pydantic import BaseModel, ValidationError
 
+from sitefinder.config.extending import EXTENDING_WORDS, OWN_KEY
 from sitefinder.errors import ConfigError, all_of
 
 
-def checked(model, mapping, name):
+def checked(model, mapping, name, written=None):
     """An instance of a pydantic model, or one error that lists all that is wrong with the mapping.
 
     Parameters
@@ -18,6 +19,9 @@ def checked(model, mapping, name):
         Nested tables.
     name : str
         What to call the file in messages.
+    written : callable, optional
+        Gives the key and the file of a location, for settings that several files make; see
+        `sitefinder.config.extending.Joined`.
 
     Returns
     -------
@@ -32,23 +36,34 @@ def checked(model, mapping, name):
     try:
         return model.model_validate(mapping)
     except ValidationError as error:
-        problems = [_problem(item, model) for item in error.errors()]
+        problems = [_problem(item, model, written) for item in error.errors()]
         raise all_of(ConfigError, name, sorted(problems)) from None
 
 
 # One problem of pydantic's as a line in the user's terms.
-def _problem(item, model):
-    place = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in item["loc"]).lstrip(".")
+def _problem(item, model, written):
+    place = _place(item["loc"], written)
     if item["type"] == "missing":
+        if written is not None and item["loc"] == OWN_KEY:
+            return f"{'.'.join(OWN_KEY)}: missing; a file that extends another names its own"
         return f"{place}: missing"
     if item["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(str(item["loc"][-1]), _names_at(model, item["loc"][:-1]), n=1)
+        names = _names_at(model, item["loc"][:-1]) + list(EXTENDING_WORDS if len(item["loc"]) == 1 else ())
+        near = difflib.get_close_matches(str(item["loc"][-1]), names, n=1)
         return f"{place}: no such setting" + (f"; did you mean {near[0]}?" if near else "")
     message = item["msg"].removeprefix("Value error, ")
     message = message[0].lower() + message[1:]
     if item["type"] == "value_error":
         return f"{place}: {message}" if place else message
     return f"{place}: {message} (found {item['input']!r})"
+
+
+# The key as the user wrote it, with its file where that is not the one that the message is headed by.
+def _place(location, written):
+    if written is not None:
+        key, file = written(location)
+        return key if file is None else f"{key} (in {file})"
+    return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
 
 
 # Names of the fields that the model has at a place.

@@ -90,7 +90,7 @@ class _FlowTable(Section):
     flows: _Gauges
 
 
-def check_fit_settings(mapping, name, known):
+def check_fit_settings(mapping, name, known, written=None):
     """Settings of `sitefinder fit-flows` from a mapping as read from TOML.
 
     Parameters
@@ -102,6 +102,8 @@ def check_fit_settings(mapping, name, known):
         What to call the file in messages.
     known : collection of str
         The tables that a settings file may have.
+    written : callable, optional
+        See `sitefinder.config.checking.checked`.
 
     Returns
     -------
@@ -119,7 +121,7 @@ def check_fit_settings(mapping, name, known):
             problems.append(f"{key}: no such setting" + (f"; did you mean {near[0]}?" if near else ""))
     if problems:
         raise all_of(ConfigError, name, problems)
-    fit = checked(_FitTable, {"fit": mapping.get("fit", {})}, name).fit
+    fit = checked(_FitTable, {"fit": mapping.get("fit", {})}, name, written).fit
     if fit.gauges is not None:
         return fit, fit.gauges
     flows = mapping.get("flows")
@@ -131,4 +133,4 @@ def check_fit_settings(mapping, name, known):
             found="neither",
             fix="name the table of gauges, its predictors and its source",
         )
-    return fit, checked(_FlowTable, {"flows": {"gauges": flows["gauges"]}}, name).flows.gauges
+    return fit, checked(_FlowTable, {"flows": {"gauges": flows["gauges"]}}, name, written).flows.gauges

@@ -1,5 +1,6 @@
 """The settings of a run: one frozen model a section; those of energy and money stand in a file of their own."""
 
+import difflib
 from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -7,7 +8,8 @@ from pydantic import Field, field_validator, model_validator
 from sitefinder.config.checking import checked
 from sitefinder.config.fitting import FitSettings
 from sitefinder.config.flows import FlowSettings
-from sitefinder.config.sources import Inputs, LayerSource, Section
+from sitefinder.config.rules import RuleSettings, checked_rule_names
+from sitefinder.config.sources import Inputs, Section
 from sitefinder.config.worth import (
     CostSettings,
     EnergySettings,
@@ -16,8 +18,6 @@ from sitefinder.config.worth import (
     TailwaterSettings,
     UncertaintySettings,
 )
-
-Action = Literal["exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note"]
 
 
 class RunSettings(Section):
@@ -30,6 +30,14 @@ class RunSettings(Section):
     workers: int = Field(1, ge=1, description="processes for terrain tiles; changes no result")
     strict: bool = Field(
         False, description="true: stop where a part of the network cannot be resolved, rather than set it aside"
+    )
+    store_folder: str | None = Field(
+        None,
+        description="where results of stages are kept for the next run, relative to the settings file; several "
+        "settings files may share one; absent: .sitefinder-store in the output folder",
+    )
+    store_limit_gb: float = Field(
+        20.0, ge=0, description="size of that store [GB] above which the results least recently used are removed"
     )
 
 
@@ -179,30 +187,26 @@ class StretchSettings(Section):
 
 
 class FishSettings(Section):
-    """When a machine counts as safe for fish."""
+    """When a machine counts as safe for fish, and what is asked of their way past several."""
 
     least_survival: Share = Field(0.95, description="share of fish that must survive the way down")
     evidence: list[Literal["tested", "claimed", "none"]] = Field(
         ["tested"], min_length=1, description="grades of evidence that count"
     )
-
-
-class RuleSettings(LayerSource):
-    """One exclusion or sensitivity layer with what it means."""
-
-    name: str = Field(description="name of the rule, as reasons tell it")
-    action: Action = Field(description="what the rule does where it holds")
-    column: str | None = Field(None, description="column to filter by")
-    values: list[str | int | float | bool] | None = Field(None, description="values that count")
-    buffer_m: float = Field(0.0, ge=0, description="distance around each feature that counts as under it [m]")
-    least_overlap_m: float = Field(0.0, ge=0, description="overlap of a reach or stretch that counts [m]")
-    may_be_empty: bool = Field(False, description="true where an empty or distant layer is right")
-
-    @model_validator(mode="after")
-    def _filter_whole(self):
-        if (self.column is None) != (self.values is None):
-            raise ValueError("column and values belong together")
-        return self
+    spawning_rules: list[str] = Field(
+        default_factory=list,
+        description="names of the rules whose features are spawning grounds, where fish start for the outlet",
+    )
+    least_survival_on_the_way: float | None = Field(
+        None,
+        gt=0,
+        le=1,
+        description="share of fish from each spawning ground that must survive all sites and existing plants on "
+        "their way down to the outlet; absent: no site is kept out for it",
+    )
+    existing_survival: Share | None = Field(
+        None, description="share of fish that survive an existing plant; absent: existing plants are not counted"
+    )
 
 
 class RankingSettings(Section):
@@ -246,16 +250,26 @@ class Settings(Section):
             raise ValueError("network names a column of the streams, but there is no inputs.streams")
         return self
 
+    @model_validator(mode="after")
+    def _spawning_grounds_are_told(self):
+        fish, names = self.fish, [rule.name for rule in self.rules]
+        if unknown := [name for name in fish.spawning_rules if name not in names]:
+            near = difflib.get_close_matches(unknown[0], names, n=1)
+            hint = f"; did you mean {near[0]}?" if near else ""
+            raise ValueError(f"fish.spawning_rules names {unknown[0]}, but there is no rule of that name{hint}")
+        if fish.least_survival_on_the_way is not None and not fish.spawning_rules:
+            raise ValueError(
+                "fish.least_survival_on_the_way needs fish.spawning_rules, which tell where fish begin"
+            )
+        return self
+
     @field_validator("rules")
     @classmethod
     def _rules_have_their_own_names(cls, rules):
-        names = [rule.name for rule in rules]
-        if repeated := sorted({name for name in names if names.count(name) > 1}):
-            raise ValueError(f"each rule needs a name of its own (found twice: {', '.join(repeated)})")
-        return rules
+        return checked_rule_names(rules)
 
 
-def check_settings(mapping, name):
+def check_settings(mapping, name, written=None):
     """Settings from a mapping as read from TOML.
 
     Parameters
@@ -264,6 +278,8 @@ def check_settings(mapping, name):
         Nested tables.
     name : str
         What to call the file in messages.
+    written : callable, optional
+        Where each setting stands, if several files make them; see `sitefinder.config.extending.Joined`.
 
     Returns
     -------
@@ -274,4 +290,4 @@ def check_settings(mapping, name):
     ConfigError
         Naming every problem at once, each by its key, with the nearest real name for a key that is none.
     """
-    return checked(Settings, mapping, name)
+    return checked(Settings, mapping, name, written)

@@ -182,6 +182,9 @@ class Inputs(Section):
     region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
     districts: LayerSource | None = Field(None, description="polygons to add up totals in")
     structures: LayerSource | None = Field(None, description="existing weirs and drops")
+    falls: LayerSource | None = Field(
+        None, description="natural falls as points; where fish turn back, effects along the stream end"
+    )
     plants: PlantSource | None = Field(
         None, description="existing plants: lines or points from intake to tailrace, polygons of ponds"
     )

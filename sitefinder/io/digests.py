@@ -5,6 +5,8 @@ from pathlib import Path
 
 import rasterio
 
+from sitefinder.io.remembered import remembered
+
 # Files that together are one layer, beside the .shp that the settings name.
 SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 CHUNK_BYTES = 1 << 20
@@ -23,7 +25,7 @@ def content_digest(path, parts=()):
     Returns
     -------
     str
-        Hexadecimal.
+        Hexadecimal. Within `sitefinder.io.remembered.remembering` the files are read only if one of them changed.
     """
     path = Path(path)
     if path.is_dir():
@@ -35,6 +37,10 @@ def content_digest(path, parts=()):
     else:
         files = [path]
     files += parts
+    return remembered("content", files, lambda: _digest(files))
+
+
+def _digest(files):
     digest = hashlib.sha256()
     for file in files:
         if len(files) > 1:

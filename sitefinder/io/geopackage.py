@@ -62,7 +62,7 @@ def write_geopackage(path, tables, crs):
     return deliver(path.parent, {path.name: partial(write_layers, tables=ready)})[0]
 
 
-def checked_tables(tables, crs):
+def checked_tables(tables, crs, layers=LAYERS):
     """All declared layers, in their order, each held against its declaration and the coordinate system.
 
     Parameters
@@ -71,6 +71,8 @@ def checked_tables(tables, crs):
         See `write_geopackage`.
     crs : object
         Coordinate system of all geometry.
+    layers : dict of str to Layer
+        What the file holds.
 
     Returns
     -------
@@ -83,20 +85,20 @@ def checked_tables(tables, crs):
     ValueError
         If a table has a name that the schema does not declare.
     """
-    unknown = sorted(set(tables) - set(LAYERS))
+    unknown = sorted(set(tables) - set(layers))
     if unknown:
-        raise ValueError(f"no such layers: {', '.join(unknown)}; declared are {', '.join(LAYERS)}")
+        raise ValueError(f"no such layers: {', '.join(unknown)}; declared are {', '.join(layers)}")
     crs = pyproj.CRS.from_user_input(crs)
     ready, problems = {}, []
-    for name in LAYERS:
+    for name, layer in layers.items():
         if name == "columns":
-            ready[name] = columns_table()
+            ready[name] = columns_table(layers)
         elif name not in tables:
-            ready[name] = empty_table(name, crs)
+            ready[name] = empty_table(name, crs, layers)
         else:
             try:
-                ready[name] = check_table(tables[name], name)
-                problems += _crs_problems(ready[name], name, crs)
+                ready[name] = check_table(tables[name], name, layers)
+                problems += _crs_problems(ready[name], layer, crs)
             except TableError as error:
                 problems.append(str(error))
     if problems:
@@ -105,14 +107,14 @@ def checked_tables(tables, crs):
 
 
 # A table with geometry in another coordinate system than the run's.
-def _crs_problems(table, name, crs):
-    if not LAYERS[name].geometry or table.crs == crs:
+def _crs_problems(table, layer, crs):
+    if not layer.geometry or table.crs == crs:
         return []
     found = table.crs.to_string() if table.crs else "none"
-    return [f"table {name}: expected the coordinate system {crs.to_string()}, found {found}"]
+    return [f"table {layer.name}: expected the coordinate system {crs.to_string()}, found {found}"]
 
 
-def write_layers(path, tables):
+def write_layers(path, tables, layers=LAYERS):
     """Write checked tables as the layers of a new GeoPackage.
 
     Parameters
@@ -121,10 +123,12 @@ def write_layers(path, tables):
         A file that is not there yet.
     tables : dict of str to DataFrame or GeoDataFrame
         As `checked_tables` gives them.
+    layers : dict of str to Layer
+        What the file holds.
     """
     with _gdal_options(GDAL_OPTIONS):
         for number, (name, table) in enumerate(tables.items()):
-            layer = LAYERS[name]
+            layer = layers[name]
             options = {"FID": KEY_COLUMN}
             if number == 0:
                 options["VERSION"] = VERSION

@@ -1,8 +1,10 @@
 """The output folder: whether it can be written, and a delivery that replaces the last one whole or not at all."""
 
 import filecmp
+import hashlib
 import os
 import shutil
+import socket
 import tempfile
 from pathlib import Path
 
@@ -86,7 +88,8 @@ def deliver(folder, writers):
     finals = [folder / name for name in writers]
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".writing-", dir=folder) as aside:
+        _remove_abandoned(folder)
+        with tempfile.TemporaryDirectory(prefix=f"{_own_drafts()}{os.getpid()}-", dir=folder) as aside:
             drafts = [Path(aside, name) for name in writers]
             for draft, write in zip(drafts, writers.values(), strict=True):
                 write(draft)
@@ -105,6 +108,32 @@ def deliver(folder, writers):
             fix="make room on the disk, close programs that hold the old files, or change run.output_folder",
         ) from error
     return finals
+
+
+# How the folders begin that runs of this machine write their files in.
+def _own_drafts():
+    return f".writing-{hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]}-"
+
+
+# Files half-written by runs that were killed. What a living process or another machine writes stays; asking whether
+# a process lives would end it on Windows.
+def _remove_abandoned(folder):
+    if os.name == "nt":
+        return
+    for path in folder.glob(f"{_own_drafts()}*"):
+        number = path.name.removeprefix(_own_drafts()).partition("-")[0]
+        if number.isdecimal() and not _lives(int(number)):
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def _lives(number):
+    try:
+        os.kill(number, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 # Whether a new file has the bytes of the one in place, and that one has no log with changes still to come.

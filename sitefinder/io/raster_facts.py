@@ -1,5 +1,6 @@
 """What a raster file of the user's says of itself, checked against what the settings say."""
 
+import glob
 from pathlib import Path
 from typing import NamedTuple
 
@@ -13,6 +14,7 @@ from sitefinder.errors import InputError
 from sitefinder.io.digests import cells_digest, content_digest
 from sitefinder.io.layer_crs import crs_of_layer
 from sitefinder.io.operations import crs_name, way_between
+from sitefinder.io.remembered import remembered
 from sitefinder.io.vertical import Heights, check_heights, heights_of
 
 # Files that may stand beside a mosaic's parts without being one.
@@ -79,7 +81,7 @@ def raster_facts(source, folder, what):
             fix="correct the path, which starts from the settings file's folder",
         )
     try:
-        said = _read(path)
+        said = _read(path) if elsewhere else _remembered(path)
     except RasterioIOError as error:
         raise InputError.of(
             f"the {what} raster cannot be read",
@@ -121,6 +123,28 @@ def raster_facts(source, folder, what):
     size = (abs(transform.a), abs(transform.e))
     bounds = array_bounds(*said.shape, transform)
     return RasterFacts(str(path), crs, nodata, said.shape, bounds, *size, source.operation, lineage)
+
+
+# What a raster on this machine says, from memory while neither it nor what may stand beside it has changed.
+def _remembered(path):
+    beside = sorted({file for file in path.parent.glob(f"{glob.escape(path.stem)}.*") if file.is_file()} - {path})
+
+    def found():
+        said = _read(path)
+        told = said._asdict() | {"crs": said.crs and said.crs.srs, "parts": [str(part) for part in said.parts]}
+        return told | {"transform": tuple(said.transform)[:6]}
+
+    told = remembered("raster", [path, *beside], found, also=lambda told: told["parts"])
+    return _Said(
+        None if told["crs"] is None else CRS.from_wkt(told["crs"]),
+        told["nodata"],
+        told["dtype"],
+        tuple(told["shape"]),
+        rasterio.Affine(*told["transform"]),
+        tuple(told["scaling"]),
+        {name: Heights(heights[0], tuple(heights[1]), *heights[2:]) for name, heights in told["heights"].items()},
+        [Path(part) for part in told["parts"]],
+    )
 
 
 def _read(path):

@@ -168,27 +168,22 @@ def read_window(path, window):
     return values, values != np.float32(FLOAT_NODATA)
 
 
-def write_labels(path, window, labels, grid, crs):
-    """Keep the labels of one tile as a GeoTIFF.
+def write_labels(path, labels):
+    """Keep the labels of one tile. They are no raster for others, so a plain compressed array does.
 
     Parameters
     ----------
     path : Path
-    window : sitefinder.terrain.grid.Window
-        Place of the tile in the grid.
     labels : ndarray of int32, shape (rows, columns)
-    grid : Grid
-    crs : str
     """
-    profile = DRIVER | {"width": window.columns, "height": window.rows, "count": 1, "dtype": "int32"}
-    with rasterio.open(path, "w", **profile, crs=crs, transform=tile_transform(window, grid)) as raster:
-        raster.write(labels, 1)
+    with open(path, "wb") as file:
+        np.savez_compressed(file, labels=labels)
 
 
 def read_labels(path):
     """Labels of one tile, int32, shape (rows, columns)."""
-    with rasterio.open(path) as raster:
-        return raster.read(1)
+    with np.load(path, allow_pickle=False) as kept:
+        return kept["labels"]
 
 
 def tile_transform(window, grid):

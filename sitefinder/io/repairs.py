@@ -25,11 +25,15 @@ REPAIR_PASSES = 2
 
 
 class Repair(NamedTuple):
-    """What was wrong with a feature and what was done; an empty feature stands for the whole layer."""
+    """What was wrong with a feature and what was done; an empty feature stands for the whole layer.
+
+    ``dropped_row`` is the feature's number in the file where all or some of it was dropped, else -1.
+    """
 
     feature: str
     problem: str
     action: str
+    dropped_row: int = -1
 
 
 def kinds_present(geometries):
@@ -89,22 +93,25 @@ def simple_geometries(geometries, wanted, ids):
     repairs = []
     rows = np.arange(len(geometries))
     absent = shapely.is_missing(geometries) | shapely.is_empty(geometries)
-    repairs += [Repair(ids[row], "no geometry", "dropped") for row in rows[absent]]
+    repairs += [Repair(ids[row], "no geometry", "dropped", row) for row in rows[absent]]
     rows, parts = rows[~absent], geometries[~absent]
 
     if (with_height := shapely.has_z(parts)).any():
         repairs.append(Repair("", "heights on the coordinates", f"left out in {with_height.sum()} features"))
         parts = shapely.force_2d(parts)
     number = has_finite_coordinates(parts)
-    repairs += [Repair(ids[row], "coordinates that are no numbers", "dropped") for row in rows[~number]]
-    rows, parts = _taken_apart(rows[number], parts[number], COLLECTION)
+    repairs += [Repair(ids[row], "coordinates that are no numbers", "dropped", row) for row in rows[~number]]
+    rows, parts = rows[number], parts[number]
+    if (together := np.isin(shapely.get_type_id(parts), COLLECTION)).any():
+        repairs.append(Repair("", "collections of geometries", f"taken apart in {together.sum()} features"))
+        rows, parts = _taken_apart(rows, parts, COLLECTION)
     hollow = shapely.is_empty(parts)
     rows, parts = rows[~hollow], parts[~hollow]
 
     right = np.ones(len(parts), dtype=bool) if wanted == "any" else _kinds(parts) == wanted
     wrong = pd.Series(_kinds(parts[~right])).groupby(rows[~right])
     for row, kinds in wrong.agg(lambda found: " and ".join(sorted(set(found)))).items():
-        repairs.append(Repair(ids[row], f"{kinds} geometry in a layer of {wanted}s", "dropped"))
+        repairs.append(Repair(ids[row], f"{kinds} geometry in a layer of {wanted}s", "dropped", row))
     rows, parts = rows[right], parts[right]
     for _ in range(REPAIR_PASSES):
         rows, parts, made_valid = _made_valid(rows, parts, ids)
@@ -114,7 +121,7 @@ def simple_geometries(geometries, wanted, ids):
     several = np.flatnonzero(counts > 1)
     repairs += [Repair(ids[row], "several parts", f"split into {counts[row]}") for row in several]
     pointlike = (_kinds(parts) == "line") & (shapely.length(parts) == 0)
-    repairs += [Repair(ids[row], "line without length", "dropped") for row in rows[pointlike]]
+    repairs += [Repair(ids[row], "line without length", "dropped", row) for row in rows[pointlike]]
     return rows[~pointlike], parts[~pointlike], repairs
 
 
@@ -124,7 +131,7 @@ def without_duplicates(frame, attributes):
     Parameters
     ----------
     frame : GeoDataFrame
-        With ``feature_id``, in the file's order.
+        With ``feature_id`` and ``source_row``, in the file's order.
     attributes : list of str
         Columns in which two rows of one geometry may differ; the id is not among them.
 
@@ -147,10 +154,46 @@ def without_duplicates(frame, attributes):
             "same geometry as another feature",
             ("dropped, the same as " if same[row] else "kept, since its attributes differ from ")
             + str(frame.at[first[row], "feature_id"]),
+            frame.at[row, "source_row"] if same[row] else -1,
         )
         for row in frame.index[repeated]
     ]
     return frame[~same].reset_index(drop=True), repairs
+
+
+def features_told(count, used_rows, repairs):
+    """How many features were read and used, and why each of the others was not.
+
+    Parameters
+    ----------
+    count : int
+        Features read.
+    used_rows : Series of int
+        Number in the file of the feature of each geometry used.
+    repairs : list of Repair
+
+    Returns
+    -------
+    str
+        The reason of a feature is the first for which any of it was dropped.
+
+    Examples
+    --------
+    >>> features_told(3, pd.Series([0, 0, 2]), [Repair("b", "no geometry", "dropped", 1)])
+    '3 features read, 2 used, 1 dropped (1 × no geometry)'
+    """
+    first = {}
+    for repair in repairs:
+        if repair.dropped_row >= 0:
+            first.setdefault(int(repair.dropped_row), repair.problem)
+    used = set(used_rows.tolist())
+    unused = [row for row in range(count) if row not in used]
+    reasons = pd.Series([first.get(row, "no geometry left") for row in unused], dtype="str")
+    told = f"{count} features read, {len(used)} used"
+    if not len(reasons):
+        return told
+    whys = ", ".join(f"{number} × {why}" for why, number in reasons.value_counts(sort=False).items())
+    return f"{told}, {len(reasons)} dropped ({whys})"
 
 
 # Polygons that keep their ground: repaired where invalid, with the areas noted; those without any are dropped.
@@ -170,7 +213,7 @@ def _made_valid(rows, parts, ids):
         action = (
             f"made valid, area {before:.1f} m² as drawn, {after:.1f} m² now" if after > 0 else "dropped, no area"
         )
-        repairs.append(Repair(ids[row], problem, action))
+        repairs.append(Repair(ids[row], problem, action, -1 if after > 0 else row))
     whole = ~shapely.is_empty(parts)
     return rows[whole], parts[whole], repairs
 

@@ -1,10 +1,14 @@
-"""Settings and other TOML files from disk."""
+"""Settings and other TOML files from disk; settings that extend one another are joined on the way."""
 
+import os
 import tomllib
 from pathlib import Path
 
-from sitefinder.config import check_settings
+from sitefinder.config import EXTENDS, check_settings, join
 from sitefinder.errors import ConfigError
+
+# Settings that are files or folders, wherever they stand: a text, or a list of texts.
+PATH_KEYS = ("path", "file", "machines", "equations", "preset", "error_preset", "output_folder", "store_folder")
 
 
 def read_toml(path, what="settings"):
@@ -36,13 +40,99 @@ def read_toml(path, what="settings"):
         raise ConfigError.of(f"the {what} file is not TOML", file=path, found=str(error)) from None
 
 
+def read_joined(path):
+    """The tables of a settings file, laid over those of the file that it extends, and so on.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file, with ``extends`` at its top where it builds on another.
+
+    Returns
+    -------
+    sitefinder.config.Joined
+        All paths start from the folder of `path`, wherever they were stated.
+
+    Raises
+    ------
+    ConfigError
+        If a file is not there or no TOML, if files extend each other in a circle, or if the words of extending are
+        misused.
+    """
+    path = Path(path)
+    chain = _chain(path)
+    files = [(str(file), _moved(mapping, file.parent, path.parent)) for file, mapping in chain]
+    return join(files)
+
+
+# The file and all that it extends, the last of them first, each with its tables.
+def _chain(path):
+    chain, seen = [], []
+    while path is not None:
+        if path.resolve() in seen:
+            files = [file for file, _ in chain] + [path]
+            raise ConfigError.of(
+                "settings files extend each other in a circle",
+                file=files[0],
+                found=" extends ".join(str(file) for file in files),
+                fix=f"take {EXTENDS} out of one of them",
+            )
+        seen.append(path.resolve())
+        if chain and not path.is_file():
+            raise ConfigError.of(
+                "there is no such settings file to extend",
+                file=chain[-1][0],
+                expected=f"{EXTENDS}: a settings file, relative to this one",
+                found=path,
+                fix="check the path",
+            )
+        mapping = read_toml(path)
+        chain.append((path, mapping))
+        base = mapping.get(EXTENDS)
+        if base is not None and not (isinstance(base, str) and base):
+            raise ConfigError.of(
+                f"{EXTENDS} names no file",
+                file=path,
+                expected="one settings file, as text",
+                found=repr(base),
+                fix="a file extends one other, which may extend the next",
+            )
+        path = None if base is None else Path(os.path.normpath(path.parent / base))
+    return chain[::-1]
+
+
+# A value with the paths in it led from another folder; addresses and whole paths stay.
+def _moved(value, folder, start):
+    if os.path.abspath(folder) == os.path.abspath(start):
+        return value
+    if isinstance(value, list):
+        return [_moved(each, folder, start) for each in value]
+    if not isinstance(value, dict):
+        return value
+    moved = {}
+    for key, inner in value.items():
+        if key in PATH_KEYS and isinstance(inner, str):
+            moved[key] = _led(inner, folder, start)
+        elif key in PATH_KEYS and isinstance(inner, list) and all(isinstance(each, str) for each in inner):
+            moved[key] = [_led(each, folder, start) for each in inner]
+        else:
+            moved[key] = _moved(inner, folder, start)
+    return moved
+
+
+def _led(path, folder, start):
+    if "://" in path or path.startswith("/vsi") or os.path.isabs(path):
+        return path
+    return Path(os.path.relpath(os.path.join(folder, path), start)).as_posix()
+
+
 def read_settings(path):
     """Settings of a run.
 
     Parameters
     ----------
     path : Path
-        TOML file.
+        TOML file; see `read_joined` for those that extend another.
 
     Returns
     -------
@@ -51,6 +141,7 @@ def read_settings(path):
     Raises
     ------
     ConfigError
-        Listing all that is wrong.
+        Listing all that is wrong, each by its key, and by its file where that is not the one given.
     """
-    return check_settings(read_toml(path), str(path))
+    joined = read_joined(path)
+    return check_settings(joined.mapping, str(path), joined.written)

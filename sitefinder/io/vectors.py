@@ -12,10 +12,11 @@ import pyogrio
 
 from sitefinder.config import LayerSource
 from sitefinder.errors import InputError, all_of, listed
+from sitefinder.io.curves import curved_features, fine_arcs
 from sitefinder.io.digests import content_digest
 from sitefinder.io.layer_crs import crs_name, crs_of_layer, moved
 from sitefinder.io.operations import Way
-from sitefinder.io.repairs import Repair, kinds_present, simple_geometries, without_duplicates
+from sitefinder.io.repairs import Repair, features_told, kinds_present, simple_geometries, without_duplicates
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
 # Columns that sitefinder adds; a layer that has its own of this name cannot be read without confusion.
@@ -106,7 +107,8 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
         ``"row N"``), ``feature_name`` (text, empty where there is none) and a two-dimensional geometry.
         ``repairs``: columns layer, feature, problem, action; the feature is empty where all are meant.
         ``lineage``: name, path (as given), layer, digest (SHA-256 of the content), source, date, licence, crs
-        and operation (coordinate transformation with its accuracy), features_read, features_used.
+        operation (coordinate transformation with its accuracy), features_read, features_used, and features: these
+        two with the reasons of those dropped, as text.
 
     Raises
     ------
@@ -134,6 +136,9 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
     frame = _assembled(table, rows, simple, ids, source, crs)
     attributes = [name for name in table.columns if name not in (table.geometry.name, source.id_column)]
     frame, duplicates = without_duplicates(frame, attributes)
+    curved = curved_features(Path(folder) / source.path, layer)
+    if curved:
+        said.append(f"curves in {curved} features")
     repairs = [Repair("", text, "read all the same") for text in said] + repairs + duplicates
     if frame.empty and not allow_empty:
         raise _nothing_of_use(table, geometries, geometry, repairs, what, where)
@@ -150,8 +155,9 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
         "operation": way.told,
         "features_read": len(table),
         "features_used": int(frame["source_row"].nunique()),
+        "features": features_told(len(table), frame["source_row"], repairs),
     }
-    listed_repairs = pd.DataFrame([(what, *repair) for repair in repairs], columns=REPAIR_COLUMNS, dtype="str")
+    listed_repairs = pd.DataFrame([(what, *repair[:3]) for repair in repairs], columns=REPAIR_COLUMNS, dtype="str")
     return LayerRead(frame, listed_repairs, lineage, way)
 
 
@@ -250,7 +256,7 @@ def _layer_name(source, folder, what):
 # The layer as the file has it, and what the reader said about it (measures or curves given up, for example).
 def _read_table(path, layer, where, what):
     # Coordinates that are no numbers are judged with the other faults of a geometry, feature by feature.
-    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"), fine_arcs():
         warnings.simplefilter("always")
         try:
             table = pyogrio.read_dataframe(path, layer=layer)

@@ -1,23 +1,69 @@
 """Stages as data: each is a plain function, bound to the names that it reads when it is declared."""
 
 import inspect
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import NamedTuple
 
 from sitefinder.errors import SitefinderError
+from sitefinder.pipeline.workers import peak_memory_mb
+
+
+class Each(NamedTuple):
+    """How a stage is done once for each of several items, so that a changed item redoes itself alone.
+
+    ``argument`` is the name by which the stage's function takes an item; ``items`` gives from what the run was
+    given a dict of item name to `Parts`; ``joined`` makes the stage's result from a dict of item name to result.
+    """
+
+    argument: str
+    items: Callable
+    joined: Callable
 
 
 class Stage(NamedTuple):
     """One step of a run.
 
     ``run`` is called with what it reads by name: results of earlier stages, then what the run was given.
-    ``version`` is raised by hand when the stage's numbers change.
+    ``version`` is raised by hand when the stage's numbers change. ``sees`` names, for what is given in `Parts`,
+    those that this stage may look at; its result is kept under them.
     """
 
     name: str
     run: Callable
     reads: tuple
     version: int
+    sees: Mapping = MappingProxyType({})
+    each: Each | None = None
+
+
+class Made(NamedTuple):
+    """Whether a result was there already, the seconds to make it (or to read it, if it was asked for), and memory.
+
+    ``peak_memory_mb`` is the most that this process, or any worker that has ended, has held so far.
+    """
+
+    was_kept: bool
+    seconds: float
+    peak_memory_mb: float
+
+
+class Parts:
+    """Something given to a run of which each stage sees only what it declares.
+
+    A base to derive from: `seen` gives an object that refuses all else, and `facts` tells what those parts hold,
+    as short texts by name. Equal facts must mean equal results. What a run is given besides (a scratch folder, a
+    progress bar) is handed to stages as it is and must change no result.
+    """
+
+    def seen(self, parts):
+        """What a stage gets that declares these parts."""
+        raise NotImplementedError
+
+    def facts(self, parts):
+        """What these parts hold, a dict of text to text."""
+        raise NotImplementedError
 
 
 def bound(stages, given):
@@ -52,18 +98,21 @@ def bound(stages, given):
                 raise TypeError(
                     f"stage {stage.name!r} reads {name!r}, which neither an earlier stage nor the run provides"
                 )
+        for name in stage.sees:
+            if name not in stage.reads or name not in given:
+                raise TypeError(f"stage {stage.name!r} sees parts of {name!r}, which it does not read")
+        passed = [*stage.reads, *([stage.each.argument] if stage.each else [])]
         try:
-            inspect.signature(stage.run).bind(**dict.fromkeys(stage.reads))
+            inspect.signature(stage.run).bind(**dict.fromkeys(passed))
         except TypeError as error:
-            passes = ", ".join(stage.reads)
             raise TypeError(
-                f"stage {stage.name!r} passes {passes} to {stage.run.__name__}(), but {error}"
+                f"stage {stage.name!r} passes {', '.join(passed)} to {stage.run.__name__}(), but {error}"
             ) from None
         known.add(stage.name)
     return tuple(stages)
 
 
-def run_stages(stages, given, *, started=None):
+def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=None):
     """Results of all stages, by name.
 
     Parameters
@@ -73,11 +122,17 @@ def run_stages(stages, given, *, started=None):
     given : dict
         What the run provides, by name.
     started : callable, optional
-        Called with the stage's name, its number from 1 and the number of stages, before each one.
+        Called with the stage's name, its number from 1 and the number of stages, before each one that is run.
+    parts : dict of str to Parts, optional
+        Those of `given` that each stage sees only in the parts that it declares.
+    store : sitefinder.pipeline.store.Store, optional
+        Where results are kept; what is kept there is not made again.
+    recipes : dict of str to list of Recipe, optional
+        See `sitefinder.pipeline.keys.recipes_of`; needed with a store.
 
     Returns
     -------
-    dict
+    Results
         Of what was given and what each stage returned.
 
     Raises
@@ -85,15 +140,88 @@ def run_stages(stages, given, *, started=None):
     Exception
         As the stage raised it. One that the user cannot mend carries a note that names the stage.
     """
-    results = dict(given)
-    for number, stage in enumerate(stages, 1):
-        if started is not None:
-            started(stage.name, number, len(stages))
+    results = Results(stages, given, started, parts or {}, store, recipes)
+    for stage in stages:
+        results.make_ready(stage)
+    return results
+
+
+class Results(Mapping):
+    """Results by name; those that are kept are read when something first asks for them.
+
+    ``log`` has what became of each result, by its place, where there is a store.
+    """
+
+    def __init__(self, stages, given, started, parts, store, recipes):
+        self._stages = {stage.name: stage for stage in stages}
+        self._given, self._parts = dict(given), parts
+        self._started, self._store, self._recipes = started, store, recipes
+        self._held, self._announced = {}, set()
+        self.log = {}
+
+    def __iter__(self):
+        return iter([*self._given, *(name for name in self._stages if name not in self._given)])
+
+    def __len__(self):
+        return len(set(self._given) | set(self._stages))
+
+    def __getitem__(self, name):
+        if name not in self._held:
+            if name not in self._stages:
+                return self._given[name]
+            self._held[name] = self._made(self._stages[name])
+        return self._held[name]
+
+    def make_ready(self, stage):
+        """Run a stage, unless all of its results are kept."""
+        if self._store is None or not all(self._store.has(recipe.key) for recipe in self._recipes[stage.name]):
+            self[stage.name]
+        else:
+            for recipe in self._recipes[stage.name]:
+                self.log[recipe.place] = Made(True, 0.0, peak_memory_mb())
+
+    # A stage's result: of one that is done for each of several items, joined from theirs.
+    def _made(self, stage):
+        if stage.each is None:
+            return self._one(stage, 0, {})
+        items = stage.each.items(self._given)
+        found = {}
+        for number, (item, part) in enumerate(items.items()):
+            found[item] = self._one(stage, number, {stage.each.argument: part.seen(())})
+        return stage.each.joined(found)
+
+    # One result, from the store or made now and then kept.
+    def _one(self, stage, number, item):
+        if self._store is None:
+            return self._run(stage, item)[0]
+        recipe = self._recipes[stage.name][number]
+        begun = time.perf_counter()
+        kept = self._store.load(recipe)
+        if kept is not None:
+            self.log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
+            return kept.result
+        result, seconds = self._run(stage, item)
+        self.log[recipe.place] = Made(False, seconds, peak_memory_mb())
+        self._store.keep(recipe, result, seconds)
+        return result
+
+    # The answer of a stage's function and its seconds, without those of what it reads.
+    def _run(self, stage, item):
+        arguments = {name: self._seen(stage, name) for name in stage.reads} | item
+        if self._started is not None and stage.name not in self._announced:
+            self._announced.add(stage.name)
+            self._started(stage.name, list(self._stages).index(stage.name) + 1, len(self._stages))
+        begun = time.perf_counter()
         try:
-            results[stage.name] = stage.run(**{name: results[name] for name in stage.reads})
+            return stage.run(**arguments), time.perf_counter() - begun
         except SitefinderError:
             raise
         except Exception as error:
             error.add_note(f"in stage {stage.name!r}")
             raise
-    return results
+
+    # What a stage gets under a name that it reads: of what is given in parts, those that it declares.
+    def _seen(self, stage, name):
+        if name in self._parts:
+            return self._parts[name].seen(stage.sees.get(name, ()))
+        return self[name]

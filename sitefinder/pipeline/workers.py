@@ -1,7 +1,13 @@
 """The same task on many items, in this process or on several, with the answers in the order of the items."""
 
 import multiprocessing
+import sys
 from concurrent.futures import ProcessPoolExecutor
+
+try:
+    import resource
+except ImportError:  # Windows
+    resource = None
 
 
 def mapped(task, items, workers, *, done=None):
@@ -48,3 +54,18 @@ def mapped(task, items, workers, *, done=None):
             if done is not None:
                 done(len(answers), len(items))
     return answers
+
+
+def peak_memory_mb():
+    """The most memory that this process, or any of its workers that has ended, has held so far [MB].
+
+    Returns
+    -------
+    float
+        NaN where the system does not tell.
+    """
+    if resource is None:
+        return float("nan")
+    most = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    # In kilobytes, but on macOS in bytes.
+    return most / (1e6 if sys.platform == "darwin" else 1e3)

@@ -186,6 +186,32 @@ def fish_safety(machine, fish):
     return NEVER_SAFE
 
 
+def machine_survival(machines, number, screened, evidence=None):
+    """Share of fish that survive machines on their way down, as their classes state it.
+
+    Parameters
+    ----------
+    machines : list of MachineClass
+    number : array of int, shape (n,)
+        Places in the list; -1 for none.
+    screened : array of bool, shape (n,)
+        With a fine screen and bypass, where the class tells of one.
+    evidence : list of str, optional
+        Grades that count. Where given, a share of another grade proves nothing and counts as 0.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        NaN where there is no machine.
+    """
+    shares = np.full((len(machines) + 1, 2), np.nan)
+    for row, machine in enumerate(machines):
+        for column, survival in enumerate((machine.survival, machine.survival_screened or machine.survival)):
+            proven = evidence is None or survival.evidence in evidence
+            shares[row, column] = survival.share if proven else 0.0
+    return shares[np.asarray(number, dtype=np.int64), np.asarray(screened, dtype=bool).astype(np.int64)]
+
+
 def machine_table(machines, fish):
     """Machine classes as arrays for the kernels.
 

@@ -7,7 +7,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from sitefinder.config import Settings
-from sitefinder.schema import LAYERS
+from sitefinder.schema import CHANGE_LAYERS, LAYERS
 
 TYPE_WORDS = {str: "text", float: "number", int: "whole number", bool: "true or false"}
 # What a setting of several tables is called in place of its key.
@@ -28,8 +28,13 @@ def settings_reference():
     return "\n\n".join(_section(model, names) for model, names in places.items() if model is not Settings)
 
 
-def layers_reference():
+def layers_reference(layers=LAYERS):
     """Every column of every delivered layer with its type, unit and meaning.
+
+    Parameters
+    ----------
+    layers : dict of str to Layer
+        Those of a run, or those of a comparison.
 
     Returns
     -------
@@ -37,7 +42,7 @@ def layers_reference():
         Markdown.
     """
     parts = []
-    for layer in LAYERS.values():
+    for layer in layers.values():
         geometry = layer.geometry.lower() if layer.geometry else "no geometry"
         rows = [(f"`{column.name}`", column.dtype, column.unit, column.meaning) for column in layer.columns]
         head = f"#### `{layer.name}` ({geometry})\n\nOne row for {layer.row}."
@@ -51,8 +56,8 @@ def filled(text):
     Parameters
     ----------
     text : str
-        Markdown that holds ``<!-- generated: settings -->`` and ``<!-- generated: layers -->``, each closed by
-        ``<!-- end -->``.
+        Markdown that holds ``<!-- generated: settings -->``, ``<!-- generated: layers -->`` and ``<!-- generated:
+        changes -->``, each closed by ``<!-- end -->``.
 
     Returns
     -------
@@ -63,7 +68,12 @@ def filled(text):
     ValueError
         If a marker is not there exactly once, or is not closed.
     """
-    for name, made in (("settings", settings_reference()), ("layers", layers_reference())):
+    told = {name: layer for name, layer in CHANGE_LAYERS.items() if name not in LAYERS}
+    for name, made in (
+        ("settings", settings_reference()),
+        ("layers", layers_reference()),
+        ("changes", layers_reference(told)),
+    ):
         start, end = f"<!-- generated: {name} -->\n", "\n<!-- end -->"
         if text.count(start) != 1 or end not in text.split(start)[1]:
             raise ValueError(f"the text must hold {start.strip()} once, closed by {end.strip()}")

@@ -1,18 +1,24 @@
 """The summary on standard output: what a run found, in words and figures that are read in ten seconds."""
 
-import io
-import math
 import re
 import textwrap
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
+from sitefinder.report.potential_text import fish_text, waterfall_text
+from sitefinder.report.text_tables import (
+    WIDTH,
+    counted,
+    decimals,
+    figure,
+    gigawatt_hours,
+    name_of,
+    plain,
+    power,
+    rendered,
+    text_table,
+)
 from sitefinder.schema import VERDICTS, has_flag
-from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
+from sitefinder.units import METRES_PER_KILOMETRE
 
-WIDTH = 100
 BEST_SITES = 5
 REASONS_SHOWN = 8
 PROBLEMS_SHOWN = 6
@@ -41,7 +47,8 @@ def summary_text(
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and ``repairs`` if there, as `sitefinder.schema` declares them.
+        ``sites`` and ``reaches``, and if there ``waterfall``, ``streams`` with ``provenance``, and ``repairs``, as
+        `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p10_mwh : float, optional
         Energy of all sites together that 90 % and 10 % of the draws exceed [MWh/yr]. The sites' own figures do not
         add up to these, since a shared error does not cancel.
@@ -63,14 +70,16 @@ def summary_text(
     sites, reaches = tables["sites"].sort_values("rank"), tables["reaches"]
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     parts = [
-        f"{_plain(title)}: {_counted(len(reaches), 'reach', 'reaches')}, {_figure(length_km)} km of stream",
+        f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
         _verdicts(reaches),
         _potential(reaches, counts_unresolved),
+        waterfall_text(tables["waterfall"]) if "waterfall" in tables else "",
         "" if least_heads is None else _least_heads(least_heads),
         _surface_model(reaches),
         _chosen(sites, energy_p90_mwh, energy_p10_mwh),
         _shrunk(sites),
         _best(sites, currency),
+        fish_text(tables["streams"], sites, _settings(tables["provenance"])) if "streams" in tables else "",
         _not_offered(reaches),
         _repairs(tables["repairs"]) if "repairs" in tables else "",
         "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
@@ -80,14 +89,18 @@ def summary_text(
     return "\n\n".join(wrapped) + "\n"
 
 
+def _settings(provenance):
+    return provenance[provenance["kind"] == "setting"].set_index("name")["value"].to_dict()
+
+
 # Number and length of reaches of each verdict that occurs, the best first.
 def _verdicts(reaches):
-    table = _table(("verdict", "left"), ("reaches", "right"), ("km", "right"))
+    table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"))
     for verdict in reversed(VERDICTS):
         lengths = reaches.loc[reaches["verdict"] == verdict, "length_m"]
         if len(lengths):
-            table.add_row(verdict, str(len(lengths)), _figure(lengths.sum() / METRES_PER_KILOMETRE))
-    return _rendered(table) if table.row_count else ""
+            table.add_row(verdict, str(len(lengths)), figure(lengths.sum() / METRES_PER_KILOMETRE))
+    return rendered(table) if table.row_count else ""
 
 
 # What all reaches hold by head and mean flow, and what of it no rule bars.
@@ -95,17 +108,17 @@ def _potential(reaches, counts_unresolved):
     known = reaches["theoretical_kw"].notna()
     free = reaches["verdict"].isin(["open", "restricted"])
     doubtful = known & has_flag(reaches["flags"], UNRESOLVED_FLAG) & (not counts_unresolved)
-    counted = known & ~doubtful
-    total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (counted, counted & free))
+    summed = known & ~doubtful
+    total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (summed, summed & free))
     unknown = len(reaches) - int(known.sum())
     left_out = "".join(
-        f"; {_counted(number, 'reach', 'reaches')} {which} left out"
+        f"; {counted(number, 'reach', 'reaches')} {which} left out"
         for number, which in ((unknown, "without a figure"), (doubtful.sum(), "whose head is not resolved"))
         if number
     )
     return (
-        f"Theoretical potential (gross head and mean flow, no machine): {_power(total)}, "
-        f"{_power(open_part)} of it on open or restricted reaches{left_out}."
+        f"Theoretical potential (gross head and mean flow, no machine): {power(total)}, "
+        f"{power(open_part)} of it on open or restricted reaches{left_out}."
     )
 
 
@@ -131,7 +144,7 @@ def _surface_model(reaches):
     if not flagged.any():
         return ""
     return (
-        f"Warning: under {flagged.sum()} of {_counted(len(reaches), 'reach', 'reaches')} the DEM is a surface "
+        f"Warning: under {flagged.sum()} of {counted(len(reaches), 'reach', 'reaches')} the DEM is a surface "
         "model. Its heights are those of trees, roofs and bridges, and its stated error is not that of the water: "
         f"take no head there as real before it is measured (flag {SURFACE_FLAG})."
     )
@@ -141,10 +154,10 @@ def _surface_model(reaches):
 def _chosen(sites, energy_p90_mwh, energy_p10_mwh):
     if not len(sites):
         return "No site was chosen."
-    energy = f"{_gigawatt_hours(sites['energy_mwh'].sum())} GWh in a mean year"
+    energy = f"{gigawatt_hours(sites['energy_mwh'].sum())} GWh in a mean year"
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
-        energy += f" (P90 to P10: {_gigawatt_hours(energy_p90_mwh)} to {_gigawatt_hours(energy_p10_mwh)})"
-    return f"{_counted(len(sites), 'site', 'sites')} chosen: {_power(sites['power_kw'].sum())} and {energy}."
+        energy += f" (P90 to P10: {gigawatt_hours(energy_p90_mwh)} to {gigawatt_hours(energy_p10_mwh)})"
+    return f"{counted(len(sites), 'site', 'sites')} chosen: {power(sites['power_kw'].sum())} and {energy}."
 
 
 # How far the heads of the sites, as found, lie above what is likely of them.
@@ -165,7 +178,7 @@ def _shrunk(sites):
 def _best(sites, currency):
     if not len(sites):
         return ""
-    table = _table(
+    table = text_table(
         ("#", "right"),
         ("site", "left"),
         ("stream", "left"),
@@ -180,19 +193,19 @@ def _best(sites, currency):
         stream = site.stream if isinstance(site.stream, str) else ""
         table.add_row(
             str(site.rank),
-            _name(site.site_id, 18),
-            _name(stream, 12),
+            name_of(site.site_id, 18),
+            name_of(stream, 12),
             site.layout.replace("_", " "),
-            _decimals(site.head_m, 2),
-            _figure(site.flow_mean_m3s),
-            _name(site.machine, 16),
-            _figure(site.power_kw),
-            _decimals(site.cost_per_kwh, 3),
+            decimals(site.head_m, 2),
+            figure(site.flow_mean_m3s),
+            name_of(site.machine, 16),
+            figure(site.power_kw),
+            decimals(site.cost_per_kwh, 3),
         )
-    costs = f"; costs in {_plain(currency)}" if currency else ""
+    costs = f"; costs in {plain(currency)}" if currency else ""
     first = "Best site" if len(sites) == 1 else f"Best {min(len(sites), BEST_SITES)} of {len(sites)} sites"
     heading = textwrap.wrap(f"{first} (mean flow at the intake, rated power{costs})", WIDTH)
-    return "\n".join([*heading, _rendered(table)])
+    return "\n".join([*heading, rendered(table)])
 
 
 # Reasons why reaches carry no site, the most frequent first.
@@ -202,14 +215,14 @@ def _not_offered(reaches):
         return ""
     counts = without.groupby("not_offered_because")["length_m"].agg(["size", "sum"]).reset_index()
     counts = counts.sort_values(["size", "not_offered_because"], ascending=[False, True])
-    table = _table(("not offered because", "left"), ("reaches", "right"), ("km", "right"))
+    table = text_table(("not offered because", "left"), ("reaches", "right"), ("km", "right"))
     for reason, number, length_m in counts.head(REASONS_SHOWN).itertuples(index=False):
-        table.add_row(_name(reason, 60), str(number), _figure(length_m / METRES_PER_KILOMETRE))
+        table.add_row(name_of(reason, 60), str(number), figure(length_m / METRES_PER_KILOMETRE))
     rest = counts.iloc[REASONS_SHOWN:]
     if len(rest):
         length_km = rest["sum"].sum() / METRES_PER_KILOMETRE
-        table.add_row(f"{len(rest)} other reasons", str(rest["size"].sum()), _figure(length_km))
-    return _rendered(table)
+        table.add_row(f"{len(rest)} other reasons", str(rest["size"].sum()), figure(length_km))
+    return rendered(table)
 
 
 # How often each problem of the input was mended or found, the most frequent first, in one line.
@@ -219,7 +232,7 @@ def _repairs(repairs):
     counts = repairs["problem"].map(_kind_of_problem).value_counts().reset_index()
     counts = counts.sort_values(["count", "problem"], ascending=[False, True])
     told = [
-        f"{_plain(problem)} ({number})" for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
+        f"{plain(problem)} ({number})" for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
     ]
     rest = counts["count"].iloc[PROBLEMS_SHOWN:].sum()
     return f"Repaired or doubtful (layer repairs): {', '.join(told)}" + (f" and {rest} more." if rest else ".")
@@ -228,59 +241,3 @@ def _repairs(repairs):
 # A problem without what is particular to one feature: nothing after a colon, no measure at the end.
 def _kind_of_problem(problem):
     return re.sub(r"\s+\d[\d.,]*\b.*$", "", problem.split(":")[0])
-
-
-# A table without lines; its texts are short enough beforehand.
-def _table(*columns):
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
-    for name, side in columns:
-        table.add_column(name, justify=side, no_wrap=True)
-    return table
-
-
-# The table as text, whatever terminal there is.
-def _rendered(table):
-    page = io.StringIO()
-    console = Console(
-        file=page, width=WIDTH - 2, color_system=None, force_terminal=False, legacy_windows=False, emoji=False
-    )
-    console.print(table)
-    return "\n".join(f"  {line}".rstrip() for line in page.getvalue().rstrip("\n").split("\n"))
-
-
-# A user's text, shown as it is and cut where it is too wide.
-def _name(text, width):
-    name = Text(_plain(text))
-    name.truncate(width, overflow="ellipsis")
-    return name
-
-
-# A user's text without line breaks and control characters.
-def _plain(text):
-    return "".join(character if character.isprintable() else " " for character in str(text))
-
-
-def _counted(number, one, many):
-    return f"{number} {one if number == 1 else many}"
-
-
-# Three significant digits, more before the point, never an exponent.
-def _figure(value):
-    if math.isnan(value):
-        return "–"
-    size = math.floor(math.log10(abs(value))) if value else 2
-    return _decimals(value, min(max(2 - size, 0), 3))
-
-
-def _decimals(value, places):
-    return "–" if math.isnan(value) else f"{value:,.{places}f}".replace(",", " ")
-
-
-def _power(kilowatts):
-    if kilowatts < KILOWATTS_PER_MEGAWATT:
-        return f"{_figure(kilowatts)} kW"
-    return f"{_figure(kilowatts / KILOWATTS_PER_MEGAWATT)} MW"
-
-
-def _gigawatt_hours(megawatt_hours):
-    return _figure(megawatt_hours / MEGAWATT_HOURS_PER_GIGAWATT_HOUR)

@@ -5,8 +5,30 @@ from typing import NamedTuple
 VERDICTS = ("excluded", "unknown", "conditional", "restricted", "open")
 LAYOUTS = ("at_barrier", "diversion", "new_weir", "kinetic")
 ACTIONS = ("exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note")
+# How a rule comes to hold in a reach, and whether it does.
+EFFECTS = ("under", "touching", "downstream", "upstream", "not covered", "not published")
+HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
 EVIDENCE = ("tested", "claimed", "none")
+# Why a reach carries no site, in the order in which they are looked at; empty where it carries one.
+NOT_OFFERED = (
+    "",
+    "network unresolved",
+    "standing water",
+    "developed",
+    "tidal",
+    "too little head",
+    "outside the region",
+    "no flow estimate",
+    "too little flow",
+    "head unresolved",
+    "catchment incomplete",
+    "barred by a rule",
+    "no machine fits",
+    "too dear",
+    "too few fish would survive",
+    "blocked by a better site",
+)
 # Values are amounts of money; which money and of which year stands in provenance (costs.file).
 MONEY = "currency"
 MONEY_PER_KWH = "currency/kWh"
@@ -63,6 +85,10 @@ DISTRICT = text("district", "district, by the tailrace for sites; empty outside 
 LAYOUT = text("layout", "how the head is got: " + ", ".join(LAYOUTS), LAYOUTS)
 VERDICT = text("verdict", "what the rules say, worst first: " + ", ".join(VERDICTS), VERDICTS)
 REASONS = text("reasons", "names of all rules that hold, in the order of the settings")
+CLOSED_MONTHS = text(
+    "closed_months",
+    "months in which rules let nothing be taken, such as 10;11; the energy here is valued as if they were open",
+)
 FLAGS = text("flags", "what is doubtful about this row's numbers")
 HEAD = (
     amount("head_m", "m", "gross head: fall of the conditioned long profile, never shrunk"),

@@ -4,8 +4,10 @@ from sitefinder.schema.columns import (
     ACTIONS,
     CAPACITY_FACTOR,
     CAPITAL_COST,
+    CLOSED_MONTHS,
     COST_PER_KWH,
     DISTRICT,
+    EFFECTS,
     ENERGY,
     EVIDENCE,
     FISH_SAFE,
@@ -13,12 +15,14 @@ from sitefinder.schema.columns import (
     FLOW_DESIGN,
     FLOW_SOURCE,
     HEAD,
+    HELD,
     INTERVAL,
     LAYOUT,
     LENGTHS,
     MARKS,
     MONEY_PER_KWH,
     NET_VALUE,
+    NOT_OFFERED,
     POWER,
     REACH_ID,
     REASONS,
@@ -36,6 +40,7 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
+from sitefinder.schema.total_layers import REACH_DISTRICTS, STREAMS, WATERFALL
 
 SITES = Layer(
     "sites",
@@ -51,6 +56,7 @@ SITES = Layer(
         LAYOUT,
         VERDICT,
         REASONS,
+        CLOSED_MONTHS,
         FLAGS,
         *SITE_HEAD,
         amount("area_km2", "km²", "catchment at the intake"),
@@ -79,6 +85,19 @@ SITES = Layer(
         NET_VALUE,
         FISH_SAFE,
         SCREENED,
+        amount(
+            "survival", "1", "share of fish that survive the machine on their way down, as its class states it", 1
+        ),
+        amount(
+            "survival_on_the_way",
+            "1",
+            "least share of fish from a spawning ground above that survive this site and all others, and existing "
+            "plants, down to the outlet; NULL where none lies above or no rule tells spawning grounds",
+            1,
+        ),
+        statement(
+            "made_fish_safe", "true where the survival on the way, not a rule, asks for a fish-safe machine"
+        ),
         UNITS,
         text("structure_id", "existing structure that gives the head; empty where none does"),
         text("reach_id", "reach in which the tailrace lies"),
@@ -107,7 +126,12 @@ STRETCHES = Layer(
         NET_VALUE,
         VERDICT,
         REASONS,
-        text("blocked_by", "chosen site that this alternative overlaps most; empty for a site"),
+        CLOSED_MONTHS,
+        text(
+            "blocked_by",
+            "chosen site that this alternative overlaps most, or survival on the way where that alone keeps it "
+            "out; empty for a site",
+        ),
         *MARKS,
     ),
 )
@@ -145,7 +169,16 @@ REACHES = Layer(
         VERDICT,
         REASONS,
         text("only_reason", "the one rule that alone keeps the reach from being open; empty otherwise"),
-        text("not_offered_because", "why a reach carries no site; empty where it carries one"),
+        CLOSED_MONTHS,
+        text("not_offered_because", "why a reach carries no site; empty where it carries one", NOT_OFFERED),
+        amount("spawning_m", "m", "length under the rules that tell spawning grounds; NULL where not published"),
+        amount(
+            "survival_to_outlet",
+            "1",
+            "least share of fish from that ground that survive all sites and existing plants down to the outlet; "
+            "NULL where there is none or a rule of them is hidden",
+            1,
+        ),
         FLAGS,
         *MARKS,
     ),
@@ -191,10 +224,13 @@ RULE_HITS = Layer(
         REACH_ID,
         text("rule", "name of the rule in the settings"),
         text("action", "what the rule does", ACTIONS),
-        text("feature_id", "the user's id of the feature"),
+        text("feature_id", "the user's id of the feature; empty where no feature is told, or none is known"),
+        text("effect", "how the rule comes to hold here: " + ", ".join(EFFECTS), EFFECTS),
+        text("doubt", "why it may hold and may not: category missing or not covered; empty where it is certain"),
+        text("holds", "whether the rule holds in the reach; no: the overlap is less than the least", HELD),
         amount("from_m", "m", "upper end of the overlap, along the link from the link's upper end"),
         amount("to_m", "m", "lower end of the overlap, along the link from the link's upper end"),
-        amount("overlap_m", "m", "length of stream under the feature"),
+        amount("overlap_m", "m", "length of stream that is meant; 0 for a touch, NULL where it is not published"),
     ),
 )
 
@@ -327,6 +363,9 @@ LAYERS = {
         FLOW_CURVES,
         SITE_MONTHS,
         DISTRICTS,
+        STREAMS,
+        WATERFALL,
+        REACH_DISTRICTS,
         PROVENANCE,
         REPAIRS,
         COLUMNS,

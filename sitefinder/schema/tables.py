@@ -19,7 +19,7 @@ FITTING = {
 }
 
 
-def check_table(frame, layer_name):
+def check_table(frame, layer_name, layers=LAYERS):
     """A table in the declared order of columns and with the declared types, if it keeps its contract.
 
     Parameters
@@ -28,7 +28,9 @@ def check_table(frame, layer_name):
         Stays as it is. Integers that pandas turned into floats because of gaps are taken for integers,
         and a column without any value fits every type.
     layer_name : str
-        A key of `LAYERS`.
+        A key of `layers`.
+    layers : dict of str to Layer
+        The layers of the file that the table is for.
 
     Returns
     -------
@@ -44,7 +46,7 @@ def check_table(frame, layer_name):
         in the list, NULL where none may be, rows of the same key, geometry missing or of the wrong kind; each with
         the number of rows and the ids of the first few.
     """
-    layer = LAYERS[layer_name]
+    layer = layers[layer_name]
     geometry_name = _geometry_name(frame)
     problems = _name_problems(frame, layer, geometry_name)
     table = (frame, layer)
@@ -215,7 +217,7 @@ def has_flag(flags, name):
     return np.array([name in told.split("; ") for told in flags], dtype=bool)
 
 
-def empty_table(layer_name, crs=None):
+def empty_table(layer_name, crs=None, layers=LAYERS):
     """A table of no rows that keeps a layer's contract.
 
     Parameters
@@ -224,6 +226,8 @@ def empty_table(layer_name, crs=None):
         A key of `LAYERS`.
     crs : object, optional
         Coordinate system of a layer with geometry; anything that pyproj understands.
+    layers : dict of str to Layer
+        See `check_table`.
 
     Returns
     -------
@@ -234,15 +238,20 @@ def empty_table(layer_name, crs=None):
     >>> list(empty_table("flow_curves").columns)
     ['site_id', 'exceedance_percent', 'flow_m3s', 'reserved_m3s']
     """
-    layer = LAYERS[layer_name]
+    layer = layers[layer_name]
     frame = pd.DataFrame({column.name: [] for column in layer.columns})
     if layer.geometry:
         frame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
-    return check_table(frame, layer_name)
+    return check_table(frame, layer_name, layers)
 
 
-def columns_table():
+def columns_table(layers=LAYERS):
     """The ``columns`` layer: unit and meaning of every column of every layer, in the order of delivery.
+
+    Parameters
+    ----------
+    layers : dict of str to Layer
+        Those of the file.
 
     Returns
     -------
@@ -251,7 +260,7 @@ def columns_table():
     """
     declared = [
         (layer.name, column.name, column.unit, column.meaning)
-        for layer in LAYERS.values()
+        for layer in layers.values()
         for column in layer.columns
     ]
     return check_table(pd.DataFrame(declared, columns=["layer", "column", "unit", "meaning"]), "columns")

@@ -7,6 +7,9 @@ import shapely
 
 # Shorter overlaps are the rounding of a touch, and intervals nearer than this are one.
 SHORTEST_OVERLAP_M = 1.0e-6
+# Less than this in a reach or stretch is a touch all the same: an edge that is straight in one coordinate system
+# bends in another, so that a line drawn up to a shore runs micrometres into it (own choice).
+LEAST_HELD_M = 1.0e-3
 
 
 class Intervals(NamedTuple):
@@ -26,7 +29,7 @@ class Covered(NamedTuple):
     to_m: np.ndarray
 
 
-def covered_intervals(lines, grounds):
+def covered_intervals(lines, grounds, touches=False):
     """The pieces of lines that run under polygons, by distance along the line.
 
     Parameters
@@ -35,12 +38,15 @@ def covered_intervals(lines, grounds):
         Each longer than nothing.
     grounds : ndarray of shapely Polygon or MultiPolygon, shape (m,)
         Valid, in the same coordinates.
+    touches : bool
+        True to give the points, too, in which a line meets a polygon and does not run under it.
 
     Returns
     -------
     Covered
         Distances along the line as drawn [m], in the order of lines, grounds and distance. A line that runs along
-        the edge of a polygon is under it; one that only meets it in points is not.
+        the edge of a polygon is under it; one that only meets it in points is not. Touches are pieces of no
+        length, or of less than `SHORTEST_OVERLAP_M`.
 
     Notes
     -----
@@ -52,7 +58,7 @@ def covered_intervals(lines, grounds):
     length_m = shapely.length(lines)
     edge_line, edge_from_m, edges = _edges(lines, np.unique(cut_line))
     edge_whole, edge_whole_ground, edge_cut, edge_cut_ground = _met(edges, grounds)
-    cut_edge, cut_pieces_ground, cut_from_m, cut_to_m = _cut(edges, grounds, edge_cut, edge_cut_ground)
+    cut_edge, cut_pieces_ground, cut_from_m, cut_to_m = _cut(edges, grounds, edge_cut, edge_cut_ground, touches)
 
     # Edges under a polygon that covers the whole line are counted already.
     edge = np.concatenate([edge_whole, cut_edge])
@@ -67,11 +73,12 @@ def covered_intervals(lines, grounds):
         np.concatenate([whole_line * len(grounds) + whole_ground, (line * len(grounds) + ground)[new]]),
         np.concatenate([np.zeros(len(whole_line)), from_m[new]]),
         np.concatenate([length_m[whole_line], to_m[new]]),
+        shortest_m=0.0 if touches else SHORTEST_OVERLAP_M,
     )
     return Covered(merged.owner // max(len(grounds), 1), merged.owner % max(len(grounds), 1), *merged[1:])
 
 
-def union_of_intervals(owner, from_m, to_m):
+def union_of_intervals(owner, from_m, to_m, shortest_m=SHORTEST_OVERLAP_M):
     """Intervals of each owner, with those that overlap or touch made one.
 
     Parameters
@@ -80,11 +87,13 @@ def union_of_intervals(owner, from_m, to_m):
         Whose interval it is.
     from_m, to_m : ndarray of float64, shape (k,)
         Ends [m], ``from_m <= to_m``.
+    shortest_m : float
+        Length from which on an interval is kept [m]; 0 keeps touches.
 
     Returns
     -------
     Intervals
-        In the order of owner and distance; none shorter than `SHORTEST_OVERLAP_M`.
+        In the order of owner and distance.
 
     Examples
     --------
@@ -99,9 +108,41 @@ def union_of_intervals(owner, from_m, to_m):
     opens[1:] = (owner[1:] != owner[:-1]) | (from_m[1:] > reached_m[:-1] + SHORTEST_OVERLAP_M)
     first = np.flatnonzero(opens)
     last = np.append(first[1:], len(owner))[: len(first)] - 1
-    long_enough = reached_m[last] - from_m[first] >= SHORTEST_OVERLAP_M
+    long_enough = reached_m[last] - from_m[first] >= shortest_m
     first, last = first[long_enough], last[long_enough]
     return Intervals(owner[first].astype(np.int64), from_m[first], reached_m[last])
+
+
+def gaps_between(intervals, length_m):
+    """What intervals leave of the things that they lie along.
+
+    Parameters
+    ----------
+    intervals : Intervals
+        As `union_of_intervals` gives them.
+    length_m : ndarray of float64, shape (n,)
+        Length of each thing [m]; owners are their numbers.
+
+    Returns
+    -------
+    Intervals
+        In the order of owner and distance; none shorter than `SHORTEST_OVERLAP_M`.
+
+    Examples
+    --------
+    >>> taken = union_of_intervals(np.array([0, 1]), np.array([2.0, 0.0]), np.array([5.0, 9.0]))
+    >>> gaps = gaps_between(taken, np.array([7.0, 9.0, 4.0]))
+    >>> gaps.owner.tolist(), gaps.from_m.tolist(), gaps.to_m.tolist()
+    ([0, 0, 2], [0.0, 5.0, 0.0], [2.0, 7.0, 4.0])
+    """
+    owner = np.concatenate([np.arange(len(length_m)), intervals.owner])
+    begin = np.concatenate([np.zeros(len(length_m)), intervals.to_m])
+    order = np.lexsort((begin, owner))
+    owner, begin = owner[order], begin[order]
+    ends = np.concatenate([intervals.from_m, length_m])
+    ends = ends[np.lexsort((ends, np.concatenate([intervals.owner, np.arange(len(length_m))])))]
+    long_enough = ends - begin >= SHORTEST_OVERLAP_M
+    return Intervals(owner[long_enough].astype(np.int64), begin[long_enough], ends[long_enough])
 
 
 # Greatest value from the start of each owner's run up to each place.
@@ -146,14 +187,17 @@ def _edges(lines, chosen):
     return chosen[of[real]], from_m[real], edges
 
 
-# The pieces of edges inside the polygons they cross, by distance from the edge's beginning.
-def _cut(edges, grounds, edge, ground):
+# The pieces of edges inside the polygons they cross, by distance from the edge's beginning; points where asked.
+def _cut(edges, grounds, edge, ground, touches):
     inside = shapely.intersection(edges[edge], grounds[ground])
     pieces, of = shapely.get_parts(inside, return_index=True)
-    lines = shapely.get_type_id(pieces) == shapely.GeometryType.LINESTRING
-    pieces, of = pieces[lines], of[lines]
+    of_line = shapely.get_type_id(pieces) == shapely.GeometryType.LINESTRING
+    kept = of_line | touches
+    pieces, of = pieces[kept], of[kept]
+    # A piece of a straight edge is told by its first and its last vertex.
+    vertices, piece = shapely.get_coordinates(pieces, return_index=True)
+    first = np.searchsorted(piece, np.arange(len(pieces)))
+    last = np.searchsorted(piece, np.arange(len(pieces)), side="right") - 1
     begin = shapely.get_coordinates(shapely.get_point(edges[edge[of]], 0))
-    ends_m = [
-        np.hypot(*(shapely.get_coordinates(shapely.get_point(pieces, place)) - begin).T) for place in (0, -1)
-    ]
+    ends_m = [np.hypot(*(vertices[place] - begin).T) for place in (first, last)]
     return edge[of], ground[of], np.minimum(*ends_m), np.maximum(*ends_m)

@@ -6,8 +6,10 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.siting.choice import choose_best_set
+from sitefinder.siting.fish_passage import entered_at
 from sitefinder.siting.pieces import blocked_by, boundary_of_path
 from sitefinder.siting.stretches import covered_stations
+from sitefinder.siting.survival_choice import SAFE, choose_for_fish
 
 # Columns of a valuation that hold for one choice of machine; the prefix says which.
 VALUED = (
@@ -24,6 +26,8 @@ VALUED = (
     "net_value_per_year",
 )
 PREFIXES = ("any_", "safe_")
+# Why a reach carries no site that only the least survival of fish keeps out.
+FISH_DIE = "too few fish would survive"
 RANKED_BY = {
     "net_value": ("net_value_per_year", False),
     "energy": ("energy_mwh", False),
@@ -38,12 +42,19 @@ class Offers(NamedTuple):
     ``chosen`` is True for a site; ``blocked_by`` is the number of the chosen candidate that stands in the way of
     another one, or -1; ``ladder`` holds for each step that a candidate must pass, in order, its name for a reach
     that fails there and which candidates pass it and all before.
+
+    With a least survival of fish on their way, ``made_safe`` are sites that have a fish-safe machine because of it
+    and not of a rule, ``kept_out`` candidates that nothing else keeps from being chosen, and ``exact`` tells
+    whether the set is the very best or losses of fish were rounded up, see `sitefinder.siting.survival_choice`.
     """
 
     valued: pd.DataFrame
     chosen: np.ndarray
     blocked_by: np.ndarray
     ladder: list
+    made_safe: np.ndarray
+    kept_out: np.ndarray
+    exact: bool = True
 
 
 def valued_for(valuation, choice):
@@ -74,7 +85,7 @@ def valued_for(valuation, choice):
     return pd.DataFrame(columns)
 
 
-def choose_sites(stretches, steps, valuation, choice, stations, settings):
+def choose_sites(stretches, steps, valuation, choice, stations, settings, way=None):
     """The best set of stretches without overlap among those that pass every step.
 
     Parameters
@@ -90,18 +101,15 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings):
         Columns ``downstream`` and ``segment_length_m``.
     settings : sitefinder.config.Settings
         Reads the sections ranking and costs.
+    way : sitefinder.siting.fish_passage.FishWay, optional
+        What migrating fish ask; without a least survival they ask nothing.
 
     Returns
     -------
     Offers
     """
     valued = valued_for(valuation, choice)
-    value = valued["energy_mwh" if settings.ranking.choose_by == "energy" else "net_value_per_year"].to_numpy()
-    cost = valued["cost_per_kwh"].to_numpy()
-    limit = settings.costs.most_cost_per_kwh
-    cheap = np.nan_to_num(value, nan=-1.0) > 0
-    if limit is not None:
-        cheap &= np.nan_to_num(cost, nan=np.inf) <= limit
+    value, cheap = _value(valued, settings)
     everything = [*steps, ("no machine fits", valued["machine"].to_numpy() >= 0), ("too dear", cheap)]
     passing = np.ones(len(valued), dtype=bool)
     ladder = []
@@ -111,12 +119,37 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings):
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     intake, tailrace = (stretches.table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
     pond_start, pond = _ponds(stretches)
-    boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
     worth = np.where(passing, np.nan_to_num(value), 0.0)
-    chosen = choose_best_set(downstream, tailrace, worth, boundary.start, boundary.station).chosen
+    made_safe, exact = np.zeros(len(valued), dtype=bool), True
+    if way is None or way.least is None:
+        boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
+        chosen = choose_best_set(downstream, tailrace, worth, boundary.start, boundary.station).chosen
+    else:
+        safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
+        safe_value, safe_cheap = _value(safe, settings)
+        fits = passing & (choice != SAFE) & safe_cheap & (safe["machine"].to_numpy() >= 0)
+        worth = np.column_stack([worth, np.where(fits, np.nan_to_num(safe_value), 0.0)])
+        # Where the rules ask for a fish-safe machine, that is the first option.
+        first = np.where(choice == SAFE, way.survival[:, SAFE], way.survival[:, 0])
+        options = way._replace(survival=np.column_stack([first, way.survival[:, SAFE]]))
+        entered = entered_at(stretches.table["layout"], intake, tailrace)
+        found = choose_for_fish(downstream, intake, tailrace, entered, worth, options, pond_start, pond)
+        chosen, made_safe, exact = found.option >= 0, found.option == SAFE, found.exact
+        valued = valued_for(valuation, np.where(made_safe, SAFE, choice))
     segment_m = stations["segment_length_m"].to_numpy()
     blocking = blocked_by(chosen, downstream, intake, tailrace, segment_m, pond_start, pond)
-    return Offers(valued, chosen, np.where(passing, blocking, -1), ladder)
+    kept_out = passing & ~chosen & (blocking < 0)
+    return Offers(valued, chosen, np.where(passing, blocking, -1), ladder, made_safe, kept_out, exact)
+
+
+# What each candidate is worth to the choice, and whether that is enough and its energy not too dear.
+def _value(valued, settings):
+    value = valued["energy_mwh" if settings.ranking.choose_by == "energy" else "net_value_per_year"].to_numpy()
+    enough = np.nan_to_num(value, nan=-1.0) > 0
+    limit = settings.costs.most_cost_per_kwh
+    if limit is not None:
+        enough &= np.nan_to_num(valued["cost_per_kwh"].to_numpy(), nan=np.inf) <= limit
+    return value, enough
 
 
 # The ponds of all candidates in compressed form.
@@ -145,26 +178,31 @@ def ranked(sites, rank_by):
     return ordered.assign(rank=range(1, len(ordered) + 1), score=ordered[column])
 
 
-def alternatives(offers, most):
-    """For each site the best candidates that it keeps out.
+def alternatives(offers, most, tailrace_reach):
+    """The best candidates that each site keeps out, and in each reach those that only the fish's way does.
 
     Parameters
     ----------
     offers : Offers
     most : int
-        How many for each site.
+        How many for each site, or reach.
+    tailrace_reach : ndarray of int, shape (m,)
+        Reach in which each candidate's tailrace lies.
 
     Returns
     -------
     ndarray of int64
-        Numbers of candidates, by the site that blocks them, then from the best down, then by number.
+        Numbers of candidates, by the site that blocks them, then from the best down, then by number; then those
+        that no site blocks, by reach.
     """
-    blocked = np.flatnonzero(offers.blocked_by >= 0)
-    value = offers.valued["net_value_per_year"].to_numpy()[blocked]
-    order = np.lexsort([blocked, -value, offers.blocked_by[blocked]])
-    by = offers.blocked_by[blocked][order]
+    blocker = offers.blocked_by.astype(np.int64)
+    by = np.where(blocker >= 0, blocker, len(blocker) + np.asarray(tailrace_reach, dtype=np.int64))
+    listed = np.flatnonzero((blocker >= 0) | offers.kept_out)
+    value = offers.valued["net_value_per_year"].to_numpy()[listed]
+    order = np.lexsort([listed, -value, by[listed]])
+    by = by[listed][order]
     place = np.arange(len(by)) - np.searchsorted(by, by)
-    return blocked[order][place < most]
+    return listed[order][place < most]
 
 
 def not_offered_because(reach_of_station, standing, stretches, offers, developed, tidal):
@@ -187,7 +225,9 @@ def not_offered_because(reach_of_station, standing, stretches, offers, developed
     Notes
     -----
     The reason is the first thing that no candidate touching the reach gets past: standing water, an existing
-    plant, tidal water, too little head, then the steps of the offers' ladder, and at last a better site.
+    plant, tidal water, too little head, then the steps of the offers' ladder. Past these, too few fish survive
+    where some candidate could stand but for that, and elsewhere a better site is in the way. All reasons are
+    declared in `sitefinder.schema.columns.NOT_OFFERED`.
     """
     count = len(reach_of_station)
     reaches = int(reach_of_station.max()) + 1
@@ -207,6 +247,7 @@ def not_offered_because(reach_of_station, standing, stretches, offers, developed
     say("too little head", ~reached(covered_stations(stretches, np.ones(len(offers.chosen), dtype=bool), count)))
     for name, passing in offers.ladder:
         say(name, ~reached(covered_stations(stretches, passing, count)))
+    say(FISH_DIE, reached(covered_stations(stretches, offers.kept_out, count)))
     say("blocked by a better site", np.ones(reaches, dtype=bool))
     reason[reached(covered_stations(stretches, offers.chosen, count))] = ""
     return reason

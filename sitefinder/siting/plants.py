@@ -15,11 +15,14 @@ INTAKE, TAILRACE = "intake", "tailrace"
 class Developed(NamedTuple):
     """Stations whose segment a plant uses, bool of shape (count,); and what could not be followed.
 
-    ``doubts`` holds (feature id, problem, action) as texts.
+    ``ways`` are those between an intake and its tailrace, ``intakes`` the uppermost of each way. ``doubts`` holds
+    (feature id, problem, action) as texts.
     """
 
     stations: np.ndarray
     doubts: list
+    ways: np.ndarray
+    intakes: np.ndarray
 
 
 def developed_stations(frame, segments, downstream, *, snap_m, plant_column=None, role_column=None):
@@ -50,7 +53,8 @@ def developed_stations(frame, segments, downstream, *, snap_m, plant_column=None
     partner means its own segment.
     """
     count = len(downstream)
-    marked, doubts = np.zeros(count, dtype=bool), []
+    marked, ways, intakes = (np.zeros(count, dtype=bool) for _ in range(3))
+    doubts = []
     shapes = frame.geometry.to_numpy()
     names = frame["feature_id"].astype(str).to_numpy()
     dimension = shapely.get_dimensions(shapes)
@@ -73,13 +77,46 @@ def developed_stations(frame, segments, downstream, *, snap_m, plant_column=None
     for name, first, last, drawn in ends:
         path = _path_between(*_nearest_stations([first, last], segments, snap_m), downstream)
         if len(path):
-            marked[path] = True
+            marked[path] = ways[path] = intakes[path[0]] = True
             continue
         marked |= touched_stations(np.array([drawn, first, last], dtype=object), segments, snap_m, count)
         doubts.append(
             (name, "intake and tailrace are on no one way down a stream", "only what they touch is developed")
         )
-    return Developed(marked, doubts)
+    return Developed(marked, doubts, ways, intakes)
+
+
+def entered_plants(stations, ways, intakes, segment_length_m, downstream):
+    """Stations at which fish on their way down enter an existing plant, each plant once.
+
+    Parameters
+    ----------
+    stations : ndarray of bool, shape (n,)
+        Stations whose segment any plant uses.
+    ways, intakes : ndarray of bool, shape (n,)
+        See `Developed`.
+    segment_length_m : ndarray of float64, shape (n,)
+        Zero at the first station of a link.
+    downstream : ndarray of int32, shape (n,)
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    A way from intake to tailrace is entered at its upper end. Other stream in use (ponds, lone points, powered
+    weirs) that hangs together is one plant, entered at its lower end; where a way goes on from there, it is that
+    way's pond or weir and no plant of its own.
+    """
+    entered = intakes.copy()
+    for station in np.flatnonzero(stations & ~ways).tolist():
+        below = int(downstream[station])
+        # Stations without a segment, at confluences, are not marked.
+        while below >= 0 and segment_length_m[below] == 0:
+            below = int(downstream[below])
+        entered[station] = below < 0 or not stations[below]
+    return entered
 
 
 # Station of the segment nearest to each point; -1 where none is within reach.

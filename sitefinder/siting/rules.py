@@ -1,6 +1,5 @@
 """What each rule's layer covers of the stream: hits of features on segments, and metres under each rule."""
 
-import difflib
 from typing import NamedTuple
 
 import numpy as np
@@ -8,78 +7,48 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, listed
-from sitefinder.siting.intervals import covered_intervals, union_of_intervals
+from sitefinder.siting.filters import column_values, matching, place_of_rule
+from sitefinder.siting.intervals import (
+    LEAST_HELD_M,
+    SHORTEST_OVERLAP_M,
+    covered_intervals,
+    gaps_between,
+    union_of_intervals,
+)
 
-HIT_COLUMNS = ["rule", "station", "reach", "feature_id", "category_missing", "from_m", "to_m", "overlap_m"]
+HIT_COLUMNS = [
+    "rule",
+    "station",
+    "reach",
+    "feature_id",
+    "effect",
+    "category_missing",
+    "not_covered",
+    "from_m",
+    "to_m",
+    "overlap_m",
+]
+# How a rule comes to hold at a place: under its layer, by a touch, along the stream, or because nothing is known.
+UNDER, TOUCHING, NOT_COVERED = "under", "touching", "not covered"
 # Edges of a quarter circle round a point or corner; the polygon lies inside the true circle by at most 0.03 %.
 QUARTER_CIRCLE_EDGES = 32
-# What pandas says a column holds, in the user's words.
-KIND_OF_VALUES = {
-    "string": "text",
-    "integer": "number",
-    "floating": "number",
-    "mixed-integer-float": "number",
-    "decimal": "number",
-    "boolean": "true or false",
-}
+# A disc of given area as a polygon of that very area: its corners stand a little outside the circle.
+CORNER_ANGLE = np.pi / (2 * QUARTER_CIRCLE_EDGES)
+RADIUS_OF_EQUAL_AREA = np.sqrt(CORNER_ANGLE / np.sin(CORNER_ANGLE))
+M2_PER_HA = 10_000.0
 
 
-class Matching(NamedTuple):
-    """Which features a rule means.
+class RuleMetres(NamedTuple):
+    """Metres under each rule, float64 of shape (n_rules, n).
 
-    ``meant`` and ``category_missing`` are bool of shape (n,): features of the values asked for, and features that
-    do not say what they are, so that the rule may mean them. ``absent_values`` are values that no feature has.
+    ``certain`` are those of features that are meant; ``missing`` those of features without category, ``outside``
+    those that the rule's layer does not cover; ``possible`` is the ground of all three together.
     """
 
-    meant: np.ndarray
-    category_missing: np.ndarray
-    absent_values: list
-
-
-def matching(features, rule):
-    """Features that a rule means by its column and values; all of them where it names none.
-
-    Parameters
-    ----------
-    features : GeoDataFrame, n rows
-        The rule's layer.
-    rule : config.RuleSettings
-
-    Returns
-    -------
-    Matching
-        A missing or blank value counts as ``category_missing``, unless the rule asks for the blank text.
-
-    Raises
-    ------
-    InputError
-        If the column is not there, holds another kind of value than the rule asks for, or holds none of the values
-        and the rule may not be empty.
-    """
-    count = len(features)
-    if rule.column is None:
-        return Matching(np.ones(count, dtype=bool), np.zeros(count, dtype=bool), [])
-    column = _column_of(features, rule)
-    missing = column.isna().to_numpy(dtype=bool)
-    kind = _kind(column)
-    if kind == "text":
-        blank = column.astype("object").map(lambda value: str(value).strip()) == ""
-        missing = missing | blank.to_numpy()
-    if not missing.all():
-        _check_kinds(column, kind, rule)
-    meant = column.isin(rule.values).to_numpy(dtype=bool)
-    present = set(column[meant])
-    absent = [value for value in rule.values if value not in present]
-    missing = missing & ~meant
-    if count and not (meant.any() or missing.any() or rule.may_be_empty):
-        raise InputError.of(
-            f"rule {rule.name} means no feature of its layer",
-            file=_place(rule),
-            expected=f"{rule.column} to be {listed(rule.values)}",
-            found=f"{rule.column}: {listed(sorted(column.unique().tolist()), shown=20)}",
-            fix="correct values, or set may_be_empty = true if none is right",
-        )
-    return Matching(meant, missing, absent)
+    certain: np.ndarray
+    possible: np.ndarray
+    missing: np.ndarray
+    outside: np.ndarray
 
 
 def overlaps(segments, features, rule):
@@ -94,36 +63,85 @@ def overlaps(segments, features, rule):
         The rule's layer as read, in the same coordinates [m]: ``feature_id``, the column the rule filters by, and
         valid geometry.
     rule : config.RuleSettings
-        Its filter and ``buffer_m``.
+        Its filter, buffer, areas of points, and whether a touch counts.
 
     Returns
     -------
     DataFrame
-        ``rule`` (name), ``station``, ``reach`` (int64), ``feature_id`` (text), ``category_missing`` (bool: the
-        feature may be meant or not), ``from_m``, ``to_m`` and ``overlap_m`` [m], in the order of station, feature
-        and distance. Several pieces of a segment under one feature are several rows; a touch is none.
+        ``rule`` (name), ``station``, ``reach`` (int64), ``feature_id`` (text), ``effect`` ("under" or "touching"),
+        ``category_missing`` (bool: the feature may be meant or not), ``not_covered`` (bool, False), ``from_m``,
+        ``to_m`` and ``overlap_m`` [m], in the order of station, feature and distance. Several pieces of a segment
+        under one feature are several rows; a touch is none, or where it counts a row without length.
 
     Raises
     ------
     InputError
-        If points or lines are to count without a buffer, or the filter is wrong; see `matching`.
+        If points or lines are to count without a buffer or area, an area is none, or the filter is wrong; see
+        `sitefinder.siting.filters.matching`.
     """
     match = matching(features, rule)
     counts = match.meant | match.category_missing
     chosen = features[counts]
     grounds = _grounds(chosen, rule)
-    covered = covered_intervals(np.asarray(segments.geometry, dtype=object), grounds)
+    covered = covered_intervals(np.asarray(segments.geometry, dtype=object), grounds, rule.touching_counts)
 
     # Parts of one feature, which share its id, are one ground.
     names = chosen["feature_id"].to_numpy(dtype=object)
     uncertain = match.category_missing[counts]
     feature, first_row = _numbered(names, uncertain)
     owner = covered.line * max(len(first_row), 1) + feature[covered.ground]
-    pieces = union_of_intervals(owner, covered.from_m, covered.to_m)
+    shortest_m = 0.0 if rule.touching_counts else SHORTEST_OVERLAP_M
+    pieces = union_of_intervals(owner, covered.from_m, covered.to_m, shortest_m)
     line = pieces.owner // max(len(first_row), 1)
     row = first_row[pieces.owner % max(len(first_row), 1)]
 
-    # Distances along the line as drawn are carried over to distances along the link.
+    is_touch = pieces.to_m - pieces.from_m < SHORTEST_OVERLAP_M
+    effect = np.where(is_touch, TOUCHING, UNDER)
+    return _hits(segments, rule, line, pieces, names[row], effect, category_missing=uncertain[row])
+
+
+def uncovered(segments, area, rule):
+    """Where the stream leaves the area that a rule's layer covers.
+
+    Parameters
+    ----------
+    segments : GeoDataFrame
+        See `overlaps`.
+    area : ndarray of shapely Polygon, shape (m,)
+        The area covered, in the same coordinates.
+    rule : config.RuleSettings
+
+    Returns
+    -------
+    DataFrame
+        As `overlaps` gives it, with ``not_covered`` True, the effect "not covered" and no feature.
+    """
+    lines = np.asarray(segments.geometry, dtype=object)
+    covered = covered_intervals(lines, area)
+    inside = union_of_intervals(covered.line, covered.from_m, covered.to_m)
+    outside = gaps_between(inside, shapely.length(lines))
+    count = len(outside.owner)
+    names, effect = np.full(count, "", dtype=object), np.full(count, NOT_COVERED)
+    return _hits(segments, rule, outside.owner, outside, names, effect, not_covered=np.ones(count, dtype=bool))
+
+
+def along_link(hits):
+    """Hits in the order of stations, as `overlaps` gives them.
+
+    Parameters
+    ----------
+    hits : list of DataFrame
+        Of one rule.
+
+    Returns
+    -------
+    DataFrame
+    """
+    return pd.concat(hits, ignore_index=True).sort_values("station", kind="stable", ignore_index=True)
+
+
+# Hits from pieces of the segments' lines; distances along a line as drawn become those along the link.
+def _hits(segments, rule, line, pieces, names, effect, category_missing=False, not_covered=False):
     begin_m, end_m = (segments[name].to_numpy(dtype=np.float64)[line] for name in ("from_m", "to_m"))
     length_m = shapely.length(np.asarray(segments.geometry, dtype=object))[line]
     from_m = begin_m + pieces.from_m / length_m * (end_m - begin_m)
@@ -132,8 +150,10 @@ def overlaps(segments, features, rule):
         "rule": pd.Series([rule.name] * len(line), dtype="str"),
         "station": segments["station"].to_numpy(dtype=np.int64)[line],
         "reach": segments["reach"].to_numpy(dtype=np.int64)[line],
-        "feature_id": pd.Series(names[row], dtype="str"),
-        "category_missing": uncertain[row],
+        "feature_id": pd.Series(names, dtype="str"),
+        "effect": pd.Series(effect, dtype="str"),
+        "category_missing": np.zeros(len(line), dtype=bool) | category_missing,
+        "not_covered": np.zeros(len(line), dtype=bool) | not_covered,
         "from_m": from_m,
         "to_m": to_m,
         "overlap_m": to_m - from_m,
@@ -141,7 +161,7 @@ def overlaps(segments, features, rule):
     return pd.DataFrame(hits, columns=HIT_COLUMNS).sort_values("station", kind="stable", ignore_index=True)
 
 
-def rule_metres(hits, rules, count, *, by="station", with_missing=False):
+def rule_metres(hits, rules, count, *, by="station", with_missing=False, only=None):
     """Metres under each rule at each station's segment or in each reach; ground covered twice counts once.
 
     Parameters
@@ -155,23 +175,51 @@ def rule_metres(hits, rules, count, *, by="station", with_missing=False):
     by : {"station", "reach"}
         What to sum over.
     with_missing : bool
-        True to count features of missing category as well: what the rule may hold at most.
+        True to count features of missing category and ground that no layer covers as well: what the rule may hold
+        at most.
+    only : {"category_missing", "not_covered"}, optional
+        Count nothing but hits that are doubtful in this way.
 
     Returns
     -------
     ndarray of float64, shape (n_rules, count)
-        [m].
+        [m]. A touch that counts is `LEAST_HELD_M`, which is just enough to hold.
     """
-    if not with_missing:
-        hits = hits[~hits["category_missing"].to_numpy(dtype=bool)]
+    if only is not None:
+        hits = hits[hits[only].to_numpy(dtype=bool)]
+    elif not with_missing:
+        hits = hits[~(hits["not_covered"].to_numpy(dtype=bool) | hits["category_missing"].to_numpy(dtype=bool))]
     number = pd.Index([rule.name for rule in rules]).get_indexer(hits["rule"])
     owner = number.astype(np.int64) * count + hits[by].to_numpy(dtype=np.int64)
     of_rule = number >= 0
     union = union_of_intervals(
-        owner[of_rule], hits["from_m"].to_numpy()[of_rule], hits["to_m"].to_numpy()[of_rule]
+        owner[of_rule], hits["from_m"].to_numpy()[of_rule], hits["to_m"].to_numpy()[of_rule], shortest_m=0.0
     )
-    metres = np.bincount(union.owner, weights=union.to_m - union.from_m, minlength=len(rules) * count)
+    touching = np.array([rule.touching_counts for rule in rules], dtype=bool)
+    least_m = np.where(np.repeat(touching, count)[union.owner], LEAST_HELD_M, 0.0)
+    weights = np.maximum(union.to_m - union.from_m, least_m)
+    metres = np.bincount(union.owner, weights=weights, minlength=len(rules) * count)
     return metres.reshape(len(rules), count)
+
+
+def all_rule_metres(hits, rules, count, *, by="station"):
+    """Metres under each rule by how certain they are.
+
+    Parameters
+    ----------
+    hits, rules, count, by
+        See `rule_metres`.
+
+    Returns
+    -------
+    RuleMetres
+    """
+    return RuleMetres(
+        rule_metres(hits, rules, count, by=by),
+        rule_metres(hits, rules, count, by=by, with_missing=True),
+        rule_metres(hits, rules, count, by=by, only="category_missing"),
+        rule_metres(hits, rules, count, by=by, only="not_covered"),
+    )
 
 
 def hits_by_reach(hits):
@@ -185,66 +233,81 @@ def hits_by_reach(hits):
     Returns
     -------
     DataFrame
-        ``reach``, ``rule``, ``feature_id``, ``category_missing``, ``from_m``, ``to_m``, ``overlap_m`` [m], in the
-        order of reach, then of the hits as given.
+        ``reach``, ``rule``, ``feature_id``, ``effect``, ``category_missing``, ``not_covered``, ``from_m``,
+        ``to_m``, ``overlap_m`` [m], in the order of reach, then of the hits as given.
     """
-    keys = ["reach", "rule", "feature_id", "category_missing"]
+    keys = ["reach", "rule", "feature_id", "effect", "category_missing", "not_covered"]
     owner = hits.groupby(keys, sort=False).ngroup().to_numpy()
-    union = union_of_intervals(owner, hits["from_m"].to_numpy(), hits["to_m"].to_numpy())
+    union = union_of_intervals(owner, hits["from_m"].to_numpy(), hits["to_m"].to_numpy(), shortest_m=0.0)
     joined = hits.drop_duplicates(keys)[keys].reset_index(drop=True).iloc[union.owner].reset_index(drop=True)
     joined["from_m"], joined["to_m"] = union.from_m, union.to_m
     joined["overlap_m"] = union.to_m - union.from_m
     return joined.sort_values("reach", kind="stable", ignore_index=True)
 
 
-# The column that a rule filters by, or an error that names the nearest.
-def _column_of(features, rule):
-    if rule.column in features.columns:
-        return features[rule.column]
-    columns = [str(name) for name in features.columns if name != features.geometry.name]
-    near = difflib.get_close_matches(rule.column, columns, n=1)
-    raise InputError.of(
-        f"the layer of rule {rule.name} has no column {rule.column}",
-        file=_place(rule),
-        expected="the column that the rule filters by",
-        found=f"columns {listed(columns, shown=20)}",
-        fix=f"did you mean {near[0]}?" if near else "correct column in the rule",
-    )
-
-
-# Text against numbers never matches, and would let the rule pass in silence.
-def _check_kinds(column, kind, rule):
-    wanted = {_kind(pd.Series([value])) for value in rule.values}
-    if wanted != {kind}:
-        raise InputError.of(
-            f"rule {rule.name} asks for values that its column cannot hold",
-            file=_place(rule),
-            expected=f"values of {kind}, as in {rule.column}: {listed(sorted(column.dropna().unique().tolist()))}",
-            found=f"values = {list(rule.values)!r}",
-            fix="write text in quotation marks, numbers and true or false without",
-        )
-
-
-def _kind(column):
-    inferred = pd.api.types.infer_dtype(column, skipna=True)
-    return KIND_OF_VALUES.get(inferred, inferred)
-
-
-# Polygons of the features, grown by the buffer; refuses lines and points that have no ground.
+# Polygons of the features: points with an area as discs, all grown by the buffer; what has no ground is refused.
 def _grounds(features, rule):
-    shapes = np.asarray(features.geometry, dtype=object)
+    shapes = np.asarray(features.geometry, dtype=object).copy()
+    area_m2 = disc_areas_m2(features, rule)
+    is_disc = area_m2 > 0
+    radius_m = np.sqrt(area_m2[is_disc] / np.pi) * RADIUS_OF_EQUAL_AREA
+    shapes[is_disc] = shapely.buffer(shapes[is_disc], radius_m, quad_segs=QUARTER_CIRCLE_EDGES)
     if rule.buffer_m > 0:
         return shapely.buffer(shapes, rule.buffer_m, quad_segs=QUARTER_CIRCLE_EDGES)
     flat = shapely.get_dimensions(shapes) < 2
     if flat.any():
+        of_area = rule.area_ha_column or rule.area_m2_column
         raise InputError.of(
             f"rule {rule.name} has points or lines, which cover no ground",
-            file=_place(rule),
+            file=place_of_rule(rule),
             expected="polygons, or a buffer round points and lines",
             found=f"{flat.sum()} features without area: {listed(features['feature_id'][flat])}",
-            fix="set buffer_m, the distance [m] that the rule keeps from them",
+            fix="set buffer_m, the distance [m] that the rule keeps from them"
+            + (f", or fill in {of_area}" if of_area else ""),
         )
     return shapes
+
+
+def disc_areas_m2(features, rule):
+    """Area of the disc that each point of a rule's layer stands for.
+
+    Parameters
+    ----------
+    features : GeoDataFrame, n rows
+        The rule's layer.
+    rule : config.RuleSettings
+        With ``area_ha_column`` or ``area_m2_column``.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        [m²]; 0 for lines and polygons, and for points whose area is not stated.
+
+    Raises
+    ------
+    InputError
+        If the column is not there, or an area is no number or not above zero.
+    """
+    name = rule.area_ha_column or rule.area_m2_column
+    area_m2 = np.zeros(len(features))
+    if name is None:
+        return area_m2
+    column = column_values(features, name, rule)
+    is_point = shapely.get_dimensions(np.asarray(features.geometry, dtype=object)) == 0
+    stated = is_point & column.notna().to_numpy(dtype=bool)
+    value = pd.to_numeric(column.astype(object), errors="coerce").to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        odd = stated & ~((value > 0) & np.isfinite(value))
+    if odd.any():
+        raise InputError.of(
+            f"rule {rule.name} has areas that are none",
+            file=place_of_rule(rule),
+            expected=f"numbers above zero in {name}, or nothing",
+            found=f"{listed(column[odd].tolist())} in {listed(features['feature_id'][odd])}",
+            fix="correct the areas",
+        )
+    area_m2[stated] = value[stated] * (M2_PER_HA if rule.area_ha_column else 1.0)
+    return area_m2
 
 
 # Numbers of the distinct features in the order of the file, and the first row of each.
@@ -252,7 +315,3 @@ def _numbered(names, uncertain):
     keys = pd.DataFrame({"name": names, "uncertain": uncertain})
     feature = keys.groupby(["name", "uncertain"], sort=False).ngroup().to_numpy()
     return feature, np.flatnonzero(~keys.duplicated().to_numpy())
-
-
-def _place(rule):
-    return rule.path if rule.layer is None else f'{rule.path}, layer "{rule.layer}"'

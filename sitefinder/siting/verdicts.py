@@ -7,7 +7,8 @@ import pandas as pd
 from numba import njit
 
 from sitefinder.schema.columns import MARKS, VERDICTS
-from sitefinder.siting.intervals import SHORTEST_OVERLAP_M
+from sitefinder.siting.intervals import LEAST_HELD_M, SHORTEST_OVERLAP_M
+from sitefinder.siting.rules import RuleMetres
 
 MARK_NAMES = tuple(column.name for column in MARKS)
 # Marks of which each verdict needs at least one; the verdicts stand worst first, and open needs none.
@@ -19,7 +20,9 @@ MARKS_OF_VERDICT = {
     "open": [],
 }
 REASON_SEPARATOR = "; "
-CATEGORY_MISSING = "{} (category missing)"
+# Why a rule may hold and may not, as reasons tell it after the rule's name.
+CATEGORY_MISSING, NOT_COVERED = "category missing", "not covered"
+MONTH_SEPARATOR = ";"
 
 # Machine choices that a stretch may be valued with.
 NONE_MAY, ANY_MAY, SAFE_MAY = -1, 0, 1
@@ -35,10 +38,16 @@ BARRED_BECAUSE = (
 
 
 class Held(NamedTuple):
-    """Which rules hold: ``holds`` and ``unknown``, bool of shape (n_rules, m); never both at once."""
+    """Which rules hold: ``holds`` and ``unknown``, bool of shape (n_rules, m); never both at once.
+
+    Of those that are unknown, ``missing`` are so because of a feature without category, and ``outside`` because
+    the rule's layer does not cover the place; it may be both.
+    """
 
     holds: np.ndarray
     unknown: np.ndarray
+    missing: np.ndarray
+    outside: np.ndarray
 
 
 class StretchMarks(NamedTuple):
@@ -55,17 +64,15 @@ class Admission(NamedTuple):
     because: np.ndarray
 
 
-def reach_verdicts(reaches, metres, possible_metres, rules):
+def reach_verdicts(reaches, metres, rules):
     """Verdict and reasons of each reach.
 
     Parameters
     ----------
     reaches : DataFrame, n rows
         ``length_m`` [m], in the order of the reach numbers.
-    metres : ndarray of float64, shape (n_rules, n)
-        Length of each reach under each rule [m], see `rules.rule_metres`.
-    possible_metres : ndarray of float64, shape (n_rules, n)
-        The same with features of missing category [m].
+    metres : RuleMetres
+        Of each reach.
     rules : list of config.RuleSettings
         In the order of the settings.
 
@@ -73,17 +80,34 @@ def reach_verdicts(reaches, metres, possible_metres, rules):
     -------
     DataFrame
         With the index of ``reaches``; see `verdicts`.
+    """
+    return verdicts(held_reaches(reaches, metres, rules), rules).set_axis(reaches.index)
+
+
+def held_reaches(reaches, metres, rules):
+    """Which rules hold in each reach.
+
+    Parameters
+    ----------
+    reaches, metres, rules
+        See `reach_verdicts`.
+
+    Returns
+    -------
+    Held
 
     Notes
     -----
-    A rule holds from its ``least_overlap_m`` on. A reach that is shorter than that is held when all of it is under
-    the rule; otherwise short reaches would slip through.
+    A rule holds from its ``least_overlap_m``, or its ``least_overlap_share`` of the length, on. A reach that is
+    shorter than the least overlap is held when all of it is under the rule; otherwise short reaches would slip
+    through.
     """
-    held = _held(metres, possible_metres, reaches["length_m"].to_numpy(dtype=np.float64), rules)
-    return verdicts(held, rules).set_axis(reaches.index)
+    enough_m = _enough_m(reaches["length_m"].to_numpy(dtype=np.float64), rules)
+    certain, possible = metres.certain >= enough_m, metres.possible >= enough_m
+    return _held(certain, possible, metres)
 
 
-def stretch_marks(first, stations, segment_length_m, metres, possible_metres, rules):
+def stretch_marks(first, stations, segment_length_m, reach, metres, rules):
     """Marks of each stretch by the metres of its own segments, not by those of the reaches it lies in.
 
     Parameters
@@ -94,17 +118,38 @@ def stretch_marks(first, stations, segment_length_m, metres, possible_metres, ru
         Stations whose segments a stretch takes, each once.
     segment_length_m : ndarray of float64, shape (n_stations,)
         Length of each station's segment [m].
-    metres, possible_metres : ndarray of float64, shape (n_rules, n_stations)
-        See `reach_verdicts`.
+    reach : ndarray of int, shape (n_stations,)
+        Reach of each station's segment, -1 for one without.
+    metres : RuleMetres
+        Of each station's segment.
     rules : list of config.RuleSettings
 
     Returns
     -------
     StretchMarks
+
+    Notes
+    -----
+    A rule holds as in a reach, by the stretch's own length and metres. It holds as well where the stretch takes so
+    much of one reach's ground under the rule that the reach itself is held: a long stretch does not lead past a
+    reach that nobody may touch because it is long.
     """
-    sums = [_sums(first, stations, each) for each in (metres, possible_metres)]
-    length_m = _sums(first, stations, segment_length_m[np.newaxis])[0]
-    held = _held(*sums, length_m, rules)
+    sums = RuleMetres(*[_sums(first, stations, each) for each in metres])
+    enough_m = _enough_m(_sums(first, stations, segment_length_m[np.newaxis])[0], rules)
+    certain, possible = sums.certain >= enough_m, sums.possible >= enough_m
+    # Only a least overlap makes a difference between the two measures.
+    graded = np.array([rule.least_overlap_m > 0 or rule.least_overlap_share > 0 for rule in rules], dtype=bool)
+    if graded.any():
+        on_reach = reach >= 0
+        length_m = np.bincount(reach[on_reach], weights=segment_length_m[on_reach])
+        enough_m = _enough_m(length_m, rules)[graded]
+        by_reach = [
+            _fills_a_reach(first, stations, reach, enough_m, each[graded])
+            for each in (metres.certain, metres.possible)
+        ]
+        certain[graded] |= by_reach[0]
+        possible[graded] |= by_reach[1]
+    held = _held(certain, possible, sums)
     return StretchMarks(held, _marks(held, rules))
 
 
@@ -125,11 +170,12 @@ def verdicts(held, rules, chosen=None):
     DataFrame
         ``verdict`` (excluded, unknown, conditional, restricted or open), ``reasons`` (names of the rules that
         hold or may hold, in the order of the settings, with "; " between), ``only_reason`` (the name of the one
-        rule without which it would be open; empty where there is none or more than one) and a bool column for
-        each of `MARK_NAMES`.
+        rule without which it would be open; empty where there is none or more than one), ``closed_months`` (in
+        which rules that hold let nothing be taken, such as "10;11"; for a rule that excludes, none are told) and
+        a bool column for each of `MARK_NAMES`. Hidden rules are told as `config.rules.SENSITIVE`, once.
     """
     if chosen is not None:
-        held = Held(held.holds[:, chosen], held.unknown[:, chosen])
+        held = Held(*[each[:, chosen] for each in held])
     marks = _marks(held, rules)
     result = pd.DataFrame(index=marks.index)
     verdict = np.full(len(marks), VERDICTS[-1], dtype=object)
@@ -140,10 +186,11 @@ def verdicts(held, rules, chosen=None):
 
     counts = np.array([rule.action != "note" for rule in rules], dtype=bool)[:, np.newaxis]
     keeps = (held.holds | held.unknown) & counts
-    names = np.array([rule.name for rule in rules] + [""], dtype=object)
+    names = np.array([rule.told_as for rule in rules] + [""], dtype=object)
     alone = keeps.sum(axis=0) == 1
     only = np.where(alone, keeps.argmax(axis=0) if len(rules) else 0, len(rules))
     result["only_reason"] = pd.Series(names[only], dtype="str")
+    result["closed_months"] = pd.Series(_closed_months(held, rules), dtype="str")
     return pd.concat([result, marks], axis=1)
 
 
@@ -180,19 +227,24 @@ def admissible(layout, marks, allow):
     return Admission(choice.astype(np.int8), np.array(BARRED_BECAUSE)[why])
 
 
-# Rules that hold, and those that hold only if features of missing category are meant.
-def _held(metres, possible_metres, length_m, rules):
+# Metres from which on each rule holds, shape (n_rules, n). Sums of many segments may miss a length by rounding.
+def _enough_m(length_m, rules):
     least_m = np.array([rule.least_overlap_m for rule in rules], dtype=np.float64).reshape(-1, 1)
-    # Sums of many segments may miss the whole length by rounding.
-    enough_m = np.maximum(np.minimum(least_m, length_m) - SHORTEST_OVERLAP_M, SHORTEST_OVERLAP_M / 2)
-    holds = metres >= enough_m
-    return Held(holds, (possible_metres >= enough_m) & ~holds)
+    share = np.array([rule.least_overlap_share for rule in rules], dtype=np.float64).reshape(-1, 1)
+    least_m = np.minimum(np.maximum(least_m, share * length_m), length_m)
+    return np.maximum(least_m - SHORTEST_OVERLAP_M, LEAST_HELD_M - SHORTEST_OVERLAP_M)
+
+
+# Rules that hold, and those that hold only if what is doubtful is so, with what makes it doubtful.
+def _held(certain, possible, metres):
+    unknown = possible & ~certain
+    return Held(certain, unknown, unknown & (metres.missing > 0), unknown & (metres.outside > 0))
 
 
 # One bool column for each of `MARK_NAMES`. A note bars nothing, so one that may hold is simply noted.
 def _marks(held, rules):
     marks = {name: np.zeros(held.holds.shape[1], dtype=bool) for name in MARK_NAMES}
-    for rule, holds, unknown in zip(rules, *held, strict=True):
+    for rule, holds, unknown in zip(rules, held.holds, held.unknown, strict=True):
         marks[f"mark_{rule.action}"] |= holds
         marks["mark_note" if rule.action == "note" else "mark_unknown"] |= unknown
     return pd.DataFrame(marks)
@@ -200,12 +252,35 @@ def _marks(held, rules):
 
 def _reasons(held, rules):
     reasons = np.full(held.holds.shape[1], "", dtype=object)
-    for rule, holds, unknown in zip(rules, *held, strict=True):
-        for applies, name in ((holds, rule.name), (unknown, CATEGORY_MISSING.format(rule.name))):
+    hidden = {}
+    for number, rule in enumerate(rules):
+        missing, outside = held.missing[number], held.outside[number]
+        cases = (
+            (held.holds[number], rule.told_as),
+            (missing & ~outside, f"{rule.told_as} ({CATEGORY_MISSING})"),
+            (outside & ~missing, f"{rule.told_as} ({NOT_COVERED})"),
+            (missing & outside, f"{rule.told_as} ({CATEGORY_MISSING}, {NOT_COVERED})"),
+        )
+        for applies, name in cases:
+            if rule.publish == "hidden":
+                # Several hidden rules are one reason.
+                told = hidden.setdefault(name, np.zeros(len(reasons), dtype=bool))
+                applies, hidden[name] = applies & ~told, told | applies
             already = applies & (reasons != "")
             reasons[already] += REASON_SEPARATOR
             reasons[applies] += name
     return reasons
+
+
+# Months that any rule that holds closes, as text.
+def _closed_months(held, rules):
+    closed = np.zeros((held.holds.shape[1], 12), dtype=bool)
+    for rule, holds in zip(rules, held.holds, strict=True):
+        for month in rule.closed_months:
+            closed[:, month - 1] |= holds
+    kinds, of = np.unique(closed, axis=0, return_inverse=True)
+    told = [MONTH_SEPARATOR.join(str(month + 1) for month in np.flatnonzero(kind)) for kind in kinds]
+    return np.array(told, dtype=object)[of.ravel()] if len(closed) else np.array([], dtype=object)
 
 
 # Sum of each row's values over the stations of each stretch, shape (rows, m).
@@ -218,4 +293,23 @@ def _sums(first, stations, values):
             for place in range(first[stretch], first[stretch + 1]):
                 total += values[row, stations[place]]
             result[row, stretch] = total
+    return result
+
+
+# Whether each stretch takes at least so much of some one reach under each rule, shape (rows, m).
+@njit(cache=True)
+def _fills_a_reach(first, stations, reach, enough_m, values):
+    result = np.zeros((values.shape[0], len(first) - 1), dtype=np.bool_)
+    taken = np.zeros(enough_m.shape[1])
+    for row in range(values.shape[0]):
+        for stretch in range(len(first) - 1):
+            for place in range(first[stretch], first[stretch + 1]):
+                at = stations[place]
+                if reach[at] >= 0 and values[row, at] > 0.0:
+                    taken[reach[at]] += values[row, at]
+                    if taken[reach[at]] >= enough_m[row, reach[at]]:
+                        result[row, stretch] = True
+            for place in range(first[stretch], first[stretch + 1]):
+                if reach[stations[place]] >= 0:
+                    taken[reach[stations[place]]] = 0.0
     return result

@@ -1,23 +1,12 @@
-"""The stages from rules to sites: overlaps, verdicts, and the best set without overlap."""
+"""The stage from verdicts to sites: the best set without overlap."""
 
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 import shapely
 
 from sitefinder.siting.offers import Offers, choose_sites, not_offered_because
-from sitefinder.siting.rules import HIT_COLUMNS, overlaps, rule_metres
-from sitefinder.siting.verdicts import StretchMarks, admissible, reach_verdicts, stretch_marks
-
-
-class Judged(NamedTuple):
-    """Verdict and reasons of each reach, marks of each stretch, and the machine choice the rules leave it."""
-
-    reaches: pd.DataFrame
-    stretch_marks: StretchMarks
-    choice: np.ndarray
-    because: np.ndarray
+from sitefinder.stages.fish_ways import fish_way
 
 
 class Chosen(NamedTuple):
@@ -27,35 +16,7 @@ class Chosen(NamedTuple):
     not_offered: np.ndarray
 
 
-def overlap_rules(settings, inputs, placed):
-    """Hits of every rule's features on the stream."""
-    hits = [
-        overlaps(placed.segments, read.frame, rule)
-        for rule, read in zip(settings.rules, inputs.rules, strict=True)
-        if not read.frame.empty
-    ]
-    return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
-
-
-def judge(settings, placed, stretches, rule_overlaps):
-    """Verdicts of reaches and stretches."""
-    rules = settings.rules
-    of_reaches = [
-        rule_metres(rule_overlaps, rules, len(placed.reaches), by="reach", with_missing=missing)
-        for missing in (False, True)
-    ]
-    of_stations = [
-        rule_metres(rule_overlaps, rules, len(placed.stations), by="station", with_missing=missing)
-        for missing in (False, True)
-    ]
-    verdicts = reach_verdicts(placed.reaches, *of_reaches, rules)
-    segment_m = placed.stations["segment_length_m"].to_numpy()
-    marks = stretch_marks(stretches.start, stretches.taken, segment_m, *of_stations, rules)
-    admission = admissible(stretches.table["layout"], marks.marks, settings.ranking.allow)
-    return Judged(verdicts, marks, admission.choice, admission.because)
-
-
-def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
+def choose(settings, inputs, placed, stretches, energy, rule_overlaps, verdicts, waters):
     """The best set of stretches without overlap, and why the other reaches carry no site."""
     table, allow = stretches.table, settings.ranking.allow
     steps = [
@@ -69,7 +30,8 @@ def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
         ("catchment incomplete", ~table["catchment_incomplete"].to_numpy() | ("incomplete" in allow)),
         ("barred by a rule", verdicts.choice >= 0),
     ]
-    offers = choose_sites(stretches, steps, energy, verdicts.choice, placed.stations, settings)
+    way = fish_way(settings, inputs, placed, energy, rule_overlaps, waters)
+    offers = choose_sites(stretches, steps, energy, verdicts.choice, placed.stations, settings, way)
     reach = placed.stations["reach"].to_numpy()
     because = not_offered_because(reach, waters.standing, stretches, offers, waters.developed, waters.tidal)
     return Chosen(offers, because)

@@ -55,22 +55,21 @@ def drain_tiles(settings, surface, cells, tiles, scratch, progress):
         margin_cells=settings.terrain.margin_cells,
         sink_depth_m=settings.terrain.sink_depth_m,
         scratch=scratch,
-        crs=settings.run.crs,
     )
     return mapped(task, tiles, settings.run.workers, done=progress), label_tiles
 
 
 def _label_path(scratch, tile):
-    return scratch / f"labels-{tile.row}-{tile.column}.tif"
+    return scratch / f"labels-{tile.row}-{tile.column}.npz"
 
 
 # One tile, on any worker: its labels stay in the scratch folder, its sums come back.
-def _drain_one(core: Window, *, surface, cells, margin_cells, sink_depth_m, scratch, crs):
+def _drain_one(core: Window, *, surface, cells, margin_cells, sink_depth_m, scratch):
     def read(window):
         return *read_window(surface.dem_path, window), _scaled_covariates(surface, window)
 
     drained = drain_tile(read, core, surface.grid, cells, margin_cells, sink_depth_m=sink_depth_m)
-    write_labels(_label_path(scratch, core), core, drained.label, surface.grid, crs)
+    write_labels(_label_path(scratch, core), drained.label)
     return drained.sums
 
 
@@ -97,7 +96,7 @@ def _drain_at_once(settings, surface, cells, tiles, scratch):
         basins = sinks_of_tile(sinks, sink_number[part], window)
         covariates = _scaled_covariates(surface, tile)
         sums.append(sums_of_labels(label[part], valid[part], is_edge[part], covariates, basins))
-        write_labels(_label_path(scratch, tile), tile, label[part], grid, settings.run.crs)
+        write_labels(_label_path(scratch, tile), label[part])
     return sums
 
 

@@ -15,7 +15,7 @@ from sitefinder.flows.regional_fit import RegionalFits, fit_regions
 from sitefinder.io.equation_files import write_equations
 from sitefinder.io.flow_files import read_gauges
 from sitefinder.io.outputs import deliver, writable_folder
-from sitefinder.io.settings import read_toml
+from sitefinder.io.settings import read_joined
 from sitefinder.report.fit_page import fit_page
 
 REMARK = (
@@ -49,7 +49,8 @@ def fit_flows(config):
     ConfigError, InputError
         Before anything is written. Files are written aside and moved into place together.
     """
-    settings, table = check_fit_settings(read_toml(config), str(config), list(Settings.model_fields))
+    joined = read_joined(config)
+    settings, table = check_fit_settings(joined.mapping, str(config), list(Settings.model_fields), joined.written)
     folder = Path(config).parent
     output = writable_folder(Path(os.path.normpath(folder / settings.output_folder)))
     gauges, places = read_fit_gauges(settings, table, folder)

@@ -7,12 +7,12 @@ import pandas as pd
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from sitefinder.config import RuleSettings
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
 from sitefinder.flows.altered import alterations_of
 from sitefinder.flows.estimate import estimate_flows
 from sitefinder.flows.fitting import fit_equations
 from sitefinder.flows.seasons import month_statistics, split_by_month
+from sitefinder.io.data_files import data_file_lineage
 from sitefinder.io.dem_error_files import read_dem_error
 from sitefinder.io.flow_files import read_equations, read_gauges
 from sitefinder.io.gauge_places import measured_gauges
@@ -23,13 +23,12 @@ from sitefinder.io.power_files import read_costs, read_machines
 from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.reserve_files import read_reserve
-from sitefinder.io.vectors import read_layer, refuse_distant
-from sitefinder.siting.rules import matching
 from sitefinder.stages.dem_errors import footprint_table
 from sitefinder.stages.flow_regions import FLOW_REGIONS, flow_by_regions, read_flow_regions, trial_weights
 from sitefinder.stages.measured_flows import refuse_unknown_gauges
 from sitefinder.stages.network import stream_lines
 from sitefinder.stages.people import ABSTRACTIONS, refuse_unfit_months
+from sitefinder.stages.rule_layers import read_coverage, read_layer_here, read_rule, read_share
 from sitefinder.streams.dem_errors import DemError
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
@@ -40,6 +39,7 @@ LAYERS = {
     "region": "polygon",
     "districts": "polygon",
     "structures": "point",
+    "falls": "point",
     "gauge_stations": "point",
     "plants": "any",
     "lakes": "polygon",
@@ -57,10 +57,10 @@ class RunInputs(NamedTuple):
     """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
-    ``dem_error`` is what the settings state; ``reserve`` holds the rules of the reserved flow, those of presets
-    in their place. Either ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings`` and
-    ``spot_gaugings`` are where the settings name none, and ``measured_gauges``, those with flows and places,
-    where nothing asks for them.
+    ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
+    state; ``reserve`` holds the rules of the reserved flow, those of presets in their place. Either ``equations``
+    or ``gauges`` is None; ``field_levels``, ``ratings`` and ``spot_gaugings`` are where the settings name none,
+    and ``measured_gauges``, those with flows and places, where nothing asks for them.
     """
 
     dem: object
@@ -80,6 +80,7 @@ class RunInputs(NamedTuple):
     spot_gaugings: pd.DataFrame | None = None
     measured_gauges: pd.DataFrame | None = None
     reserve: list | None = None
+    coverages: list | None = None
 
 
 def read_inputs(settings, folder):
@@ -127,7 +128,7 @@ def read_inputs(settings, folder):
     for name, geometry in LAYERS.items():
         source = getattr(settings.inputs, name)
         if source is not None:
-            layers[name] = tried(_layer, source, folder, settings.run.crs, bounds, name, geometry, False)
+            layers[name] = tried(read_layer_here, source, folder, settings.run.crs, bounds, name, geometry, False)
     if settings.inputs.flow_regions is not None:
         layers[FLOW_REGIONS] = tried(
             read_flow_regions, settings.inputs.flow_regions, folder, settings.run.crs, bounds
@@ -137,13 +138,11 @@ def read_inputs(settings, folder):
     if layers.get("dem_footprints") is not None:
         tried(footprint_table, settings.inputs.dem_footprints, layers["dem_footprints"].frame)
     shares = {
-        f"{name}_percent": tried(_share, source, folder, settings.run.crs, name)
+        f"{name}_percent": tried(read_share, source, folder, settings.run.crs, name)
         for name, source in settings.inputs.shares.items()
     }
-    rules = [
-        tried(_layer, rule, folder, settings.run.crs, bounds, f"rule {rule.name}", "any", rule.may_be_empty)
-        for rule in settings.rules
-    ]
+    rules = [tried(read_rule, rule, folder, settings.run.crs, bounds) for rule in settings.rules]
+    coverages = [tried(read_coverage, rule, folder, settings.run.crs, bounds) for rule in settings.rules]
     field_levels, ratings, gaugings = (
         None if source is None else tried(read, source, folder, settings.run.crs)
         for source, read in (
@@ -174,7 +173,7 @@ def read_inputs(settings, folder):
     if problems:
         raise _together(problems)
     on_the_bank = [table for table in (field_levels, ratings, gaugings) if table is not None]
-    reads = [*shares.values(), *layers.values(), *rules]
+    reads = [*shares.values(), *layers.values(), *rules, *(area for area in coverages if area is not None)]
     rasters = [dem, *covariates.values()]
     error, preset_lineage = dem_error
     return RunInputs(
@@ -189,13 +188,15 @@ def read_inputs(settings, folder):
         machines,
         costs,
         [read.lineage for read in [*rasters, *reads, *on_the_bank]]
-        + [preset_lineage] * (preset_lineage is not None),
+        + [preset_lineage] * (preset_lineage is not None)
+        + data_file_lineage(settings, folder),
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
         None if field_levels is None else field_levels.frame,
         None if ratings is None else ratings.frame,
         None if gaugings is None else gaugings.frame,
         measured,
         reserve=reserve,
+        coverages=coverages,
     )
 
 
@@ -249,32 +250,6 @@ def check_run_crs(crs):
 def _raster(source, folder, crs, what):
     facts = raster_facts(source, folder, what)
     return facts._replace(lineage=facts.lineage | {"operation": way_to_run(facts, crs).told})
-
-
-# Polygons of the values that count. A layer of no ground near the DEM is right: the share is nothing there.
-def _share(source, folder, crs, name):
-    read = read_layer(source, folder, crs, what=f"share {name}", geometry="polygon")
-    rule = RuleSettings(
-        name=f"share {name}", path=source.path, action="note", column=source.column, values=source.values
-    )
-    match = matching(read.frame, rule)
-    repairs = read.repairs
-    if match.category_missing.any():
-        row = (
-            f"share {name}",
-            "",
-            f"{match.category_missing.sum()} polygons do not say {source.column}",
-            "left out",
-        )
-        repairs = pd.concat([repairs, pd.DataFrame([row], columns=REPAIR_COLUMNS, dtype="str")], ignore_index=True)
-    return read._replace(frame=read.frame[match.meant].reset_index(drop=True), repairs=repairs)
-
-
-def _layer(source, folder, crs, bounds, what, geometry, allow_empty):
-    read = read_layer(source, folder, crs, what=what, geometry=geometry, allow_empty=allow_empty)
-    if bounds is not None and not allow_empty:
-        refuse_distant(read, bounds)
-    return read
 
 
 # One problem stands as it is; several are listed under one headline.

@@ -25,7 +25,7 @@ def make_network(settings, inputs, surface, scratch):
     Raises
     ------
     InputError
-        If no line is left, or if a part of the network cannot be resolved and the run is strict.
+        If no line is left.
     """
     crs = settings.run.crs
     if "streams" in inputs.layers:
@@ -39,16 +39,26 @@ def make_network(settings, inputs, surface, scratch):
     elevation_m = np.column_stack(
         [cells_at(inputs.dem, shapely.get_x(point), shapely.get_y(point), crs) for point in ends]
     )
-    network = build_network(
+    return build_network(
         lines,
         snap_m=settings.network.snap_m,
         end_elevation_m=elevation_m * settings.inputs.dem.metres_per_unit,
         main_path=settings.network.main_path,
         ridge_m=ridge_limit_m(settings, inputs, surface.grid),
     )
+
+
+def refuse_unresolved(settings, network):
+    """Stop where a part of the network cannot be resolved and the run is strict.
+
+    A stage by itself, so that a strict run may use a network that a lenient one made.
+
+    Raises
+    ------
+    InputError
+    """
     if settings.run.strict and len(network.unresolved):
         raise _unresolved(settings, network.unresolved)
-    return network
 
 
 def place_on_network(settings, network):

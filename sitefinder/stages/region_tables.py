@@ -9,19 +9,32 @@ from sitefinder.power.energy import hydraulic_power_kw
 from sitefinder.power.uncertainty import intervals
 from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, lengths_by_district
+from sitefinder.siting.publication import (
+    doubt_text,
+    held_text,
+    published_hits,
+    published_lineage,
+    published_settings,
+)
 from sitefinder.siting.rules import hits_by_reach
 from sitefinder.stages.choice import in_region
+from sitefinder.stages.fish_ways import with_fish
 from sitefinder.stages.marks import covered_percent, marked_reaches, told
 from sitefinder.stages.stream_repairs import unresolved_reaches
 from sitefinder.streams.profile_error import head_standard_error
 
 M_PER_KM = 1000.0
+# Settings of a run that change no result, beside tiles.
+OF_THE_MACHINE = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
 
 
-def make_reach_table(settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, within):
+def make_reach_table(
+    settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, alive, within
+):
     """Every reach of the region with its numbers, verdict and reasons.
 
-    Parameters are the results of the stages of those names; `within` is True for reaches of the region.
+    Parameters are the results of the stages of those names; `within` is True for reaches of the region, `alive`
+    what the sites leave of the fish, see `sitefinder.stages.fish_ways`.
 
     Returns
     -------
@@ -44,12 +57,13 @@ def make_reach_table(settings, inputs, network, placed, catchments, heads, flows
     reaches["power_density_kw_per_km"] = reaches["theoretical_kw"] / (reaches["length_m"] / M_PER_KM)
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
     reaches["not_offered_because"] = sites.not_offered
+    reaches = with_fish(settings, placed, alive, reaches)
     reaches["flags"] = _flags(settings, placed, flows, marks, reaches)
     unresolved = unresolved_reaches(settings, network, placed)
     if len(unresolved):
         reaches = pd.concat([reaches, unresolved], ignore_index=True)
         within = np.append(within, in_region(_middles(unresolved), inputs))
-    lengths = _district_lengths(inputs, reaches)
+    lengths = district_lengths(inputs, reaches)
     most = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
     reaches["district"] = most.drop_duplicates("reach")["district"].to_numpy()
     columns = [column.name for column in LAYERS["reaches"].columns]
@@ -69,19 +83,27 @@ def _flags(settings, placed, flows, marks, reaches):
     return told(kinds, flows.estimate.flags, reaches["last_station"])
 
 
-def _district_lengths(inputs, reaches):
+def district_lengths(inputs, reaches):
+    """Length of each reach in each district, see `sitefinder.siting.access.lengths_by_district`."""
     districts = inputs.layers["districts"].frame if "districts" in inputs.layers else None
     return lengths_by_district(geopandas.GeoDataFrame(geometry=reaches["geometry"].to_numpy()), districts)
 
 
-def make_rule_hits(settings, placed, rule_overlaps, within):
-    """Reaches, rules and features that meet."""
+def make_rule_hits(settings, placed, rule_overlaps, verdicts, within):
+    """Reaches, rules and features that meet, as far as each rule lets it be told."""
     hits = hits_by_reach(rule_overlaps) if len(rule_overlaps) else rule_overlaps
     reach = hits["reach"].to_numpy(dtype=np.int64)
+    number = pd.Index([rule.name for rule in settings.rules]).get_indexer(hits["rule"])
     actions = {rule.name: rule.action for rule in settings.rules}
-    hits = hits.assign(reach_id=placed.reaches["reach_id"].to_numpy()[reach], action=hits["rule"].map(actions))
+    hits = hits.assign(
+        reach_id=placed.reaches["reach_id"].to_numpy()[reach],
+        action=hits["rule"].map(actions),
+        doubt=doubt_text(hits),
+        holds=held_text(verdicts.held, number, reach),
+    )
     columns = [column.name for column in LAYERS["rule_hits"].columns]
-    return hits.loc[within[reach], columns].reset_index(drop=True)
+    within_reach = hits.loc[within[reach], ["reach", *columns]].reset_index(drop=True)
+    return published_hits(within_reach, settings.rules, placed.reaches)[columns]
 
 
 def make_structures(settings, placed, waters):
@@ -118,7 +140,7 @@ def make_districts(settings, inputs, reaches, site_tables):
     frame = inputs.layers["districts"].frame
     names = district_names(frame)
     ground = {name: shapely.union_all(frame.geometry.to_numpy()[names == name]) for name in dict.fromkeys(names)}
-    lengths = _district_lengths(inputs, reaches)
+    lengths = district_lengths(inputs, reaches)
     lengths = lengths.merge(reaches.drop(columns=["district", "geometry"]), left_on="reach", right_index=True)
     share = lengths["length_m_x"] / lengths["length_m_y"]
     counts = np.ones(len(lengths), dtype=bool)
@@ -157,8 +179,8 @@ def make_provenance(settings, inputs, stages, equations, repairs):
     """Inputs with their digests, settings that change results, and stage versions."""
     changed = repairs.groupby("layer").size().to_dict()
     rows = []
-    for lineage in inputs.lineage:
-        told = [lineage.get("crs", ""), lineage.get("operation", "")]
+    for lineage in published_lineage(inputs.lineage, settings.rules):
+        told = [lineage.get("crs", ""), lineage.get("operation", ""), lineage.get("features", "")]
         if lineage["name"] in changed:
             told.append(f"{changed[lineage['name']]} repairs")
         rows.append(
@@ -179,7 +201,8 @@ def make_provenance(settings, inputs, stages, equations, repairs):
     if any(setting.preset for setting in settings.flows.reserve):
         for number, rule in enumerate(inputs.reserve, 1):
             rows.append(_setting(f"reserve rule {number}", rule.kind, rule.source))
-    for key, value in _flat(settings.model_dump(exclude={"run": {"workers", "output_folder", "strict"}})):
+    given = _flat(settings.model_dump(exclude={"run": OF_THE_MACHINE}))
+    for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
     for stage in stages:
         rows.append({**_setting(stage.name, str(stage.version), ""), "kind": "stage"})

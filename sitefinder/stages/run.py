@@ -1,5 +1,6 @@
 """The stage graph, and a run of it from settings to the delivered file."""
 
+import inspect
 import os
 import tempfile
 from pathlib import Path
@@ -11,24 +12,30 @@ import pandas as pd
 
 from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.io.geopackage import write_geopackage
+from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
-from sitefinder.pipeline.graph import Stage, bound, run_stages
+from sitefinder.pipeline.graph import run_stages
+from sitefinder.pipeline.keys import recipes_of
+from sitefinder.pipeline.store import opened
 from sitefinder.power.uncertainty import intervals
-from sitefinder.stages.choice import choose, in_region, judge, overlap_rules
-from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
+from sitefinder.siting.publication import published_repairs
+from sitefinder.stages.choice import in_region
 from sitefinder.stages.drainage import list_terrain_repairs
-from sitefinder.stages.ground import (
-    drain_terrain,
-    fit_profile,
-    read_channels,
-    sum_catchments,
-    warp_surface,
-)
+from sitefinder.stages.fish_ways import fish_alive
 from sitefinder.stages.inputs import read_inputs
-from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
-from sitefinder.stages.marks import find_dem_seams, list_seams, mark_stations
+from sitefinder.stages.keeping import (
+    Account,
+    config_name,
+    keep_memory,
+    memory_of,
+    parts_of,
+    planned,
+    software,
+    store_folder,
+)
+from sitefinder.stages.marks import list_seams
 from sitefinder.stages.measured_flows import with_year_to_year
-from sitefinder.stages.network import make_network, place_on_network
+from sitefinder.stages.potential import make_reach_districts, make_waterfall
 from sitefinder.stages.region_tables import (
     make_districts,
     make_provenance,
@@ -36,13 +43,15 @@ from sitefinder.stages.region_tables import (
     make_rule_hits,
     make_structures,
 )
+from sitefinder.stages.rules import list_distant_falls
 from sitefinder.stages.site_tables import make_site_tables
+from sitefinder.stages.stage_graph import GIVEN, STAGES
 from sitefinder.stages.stream_repairs import list_stream_doubts, make_repairs
-from sitefinder.stages.waters import find_waters
-from sitefinder.stages.worth import estimate_station_flows, list_stretches, value_all
+from sitefinder.stages.stream_totals import make_streams
+
+__all__ = ["DELIVERED", "GIVEN", "STAGES", "Delivered", "check", "make_tables", "plan", "run"]
 
 DELIVERED = "sites.gpkg"
-GIVEN = ("settings", "inputs", "scratch", "progress")
 
 
 class Delivered(NamedTuple):
@@ -50,7 +59,7 @@ class Delivered(NamedTuple):
 
     ``least_heads`` tells the least head that the DEM resolves, by length of stretch, see
     `sitefinder.streams.least_head.least_heads`; ``counts_unresolved`` whether the settings let heads count that it
-    does not.
+    does not. ``notes`` are what the user should know of the store of results.
     """
 
     title: str
@@ -61,6 +70,7 @@ class Delivered(NamedTuple):
     energy_p10_mwh: float
     least_heads: pd.DataFrame
     counts_unresolved: bool
+    notes: tuple = ()
 
 
 def make_tables(
@@ -92,6 +102,7 @@ def make_tables(
     # A reach across the border belongs to the region of its middle, so that neighbouring regions count it once.
     middle = (placed.reaches["first_station"].to_numpy() + placed.reaches["last_station"].to_numpy()) // 2
     within = in_region(placed.stations, inputs)[middle]
+    alive = fish_alive(settings, inputs, placed, stretches, rule_overlaps, waters, sites)
     made = make_site_tables(
         settings,
         inputs,
@@ -106,89 +117,45 @@ def make_tables(
         stretches,
         verdicts,
         sites,
+        alive,
     )
     reaches = make_reach_table(
-        settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, within
+        settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, alive, within
     )
     downstream = placed.stations["downstream"].to_numpy()
     ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, made.intakes)
     catchment_table = geopandas.GeoDataFrame(
         made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
     )
-    repairs = make_repairs(
+    found = make_repairs(
         input=[inputs.repairs, dem_errors.repairs, waters.repairs, flows.repairs],
         field=[field_levels.repairs, flows.measured],
-        network=[network.repairs, list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads)],
+        network=[
+            network.repairs,
+            list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads),
+            list_distant_falls(settings, inputs, placed),
+        ],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
+    repairs = published_repairs(found, settings.rules)
     tables = {
         "sites": made.sites,
         "stretches": made.stretches,
         "reaches": reaches,
         "catchments": catchment_table,
         "structures": make_structures(settings, placed, waters),
-        "rule_hits": make_rule_hits(settings, placed, rule_overlaps, within),
+        "rule_hits": make_rule_hits(settings, placed, rule_overlaps, verdicts, within),
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
         "site_months": made.site_months,
         "districts": make_districts(settings, inputs, reaches, made),
+        "streams": make_streams(settings, network, placed, heads, stretches, waters, sites, alive, within),
+        "waterfall": make_waterfall(settings, inputs, placed, verdicts.held, reaches),
+        "reach_districts": make_reach_districts(inputs, reaches),
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
         "repairs": repairs,
     }
     return tables, made.draws
-
-
-STAGES = bound(
-    [
-        Stage("dem_seams", find_dem_seams, ("settings", "inputs"), 1),
-        Stage("surface", warp_surface, ("settings", "inputs", "scratch"), 1),
-        Stage("network", make_network, ("settings", "inputs", "surface", "scratch"), 1),
-        Stage("placed", place_on_network, ("settings", "network"), 1),
-        Stage("dem_errors", find_dem_errors, ("settings", "inputs", "placed"), 1),
-        Stage("channels", read_channels, ("settings", "inputs", "network", "placed", "dem_errors"), 3),
-        Stage(
-            "terrain",
-            drain_terrain,
-            ("settings", "surface", "network", "placed", "channels", "scratch", "progress"),
-            1,
-        ),
-        Stage("catchments", sum_catchments, ("settings", "surface", "network", "placed", "terrain"), 1),
-        Stage("fitted", fit_profile, ("settings", "inputs", "placed", "channels", "dem_errors"), 3),
-        Stage("field_levels", place_field_levels, ("settings", "inputs", "placed", "fitted"), 1),
-        Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
-        Stage("flows", estimate_station_flows, ("settings", "inputs", "placed", "catchments"), 2),
-        Stage("water_depths", find_water_depths, ("settings", "flows", "field_levels"), 1),
-        Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
-        Stage("least_heads", find_least_heads, ("settings", "inputs", "placed", "fitted", "waters"), 1),
-        Stage(
-            "marks",
-            mark_stations,
-            (
-                "settings",
-                "inputs",
-                "placed",
-                "channels",
-                "catchments",
-                "field_levels",
-                "waters",
-                "dem_seams",
-                "dem_errors",
-            ),
-            3,
-        ),
-        Stage(
-            "stretches",
-            list_stretches,
-            ("settings", "inputs", "placed", "channels", "heads", "waters", "catchments", "flows"),
-            3,
-        ),
-        Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
-        Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
-        Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 1),
-        Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 2),
-    ],
-    GIVEN,
-)
 
 
 def check(path):
@@ -211,12 +178,41 @@ def check(path):
         Listing every problem.
     """
     path = Path(path)
-    settings = read_settings(path)
-    inputs = read_inputs(settings, path.parent)
+    return _with_inputs(read_settings(path), path.parent)
+
+
+# The settings with what inputs add to them, and the inputs.
+def _with_inputs(settings, folder):
+    inputs = read_inputs(settings, folder)
     return with_year_to_year(settings, inputs), inputs
 
 
-def run(path, *, workers=None, strict=False, started=None, progress=None):
+def plan(path):
+    """What a run would do again, and why; nothing is run and nothing written.
+
+    Parameters
+    ----------
+    path : Path
+        Settings file.
+
+    Returns
+    -------
+    sitefinder.stages.keeping.Plan
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem.
+    """
+    path = Path(path)
+    settings = read_settings(path)
+    folder = store_folder(settings, path.parent)
+    with remembering(memory_of(folder)):
+        settings, inputs = _with_inputs(settings, path.parent)
+    return planned(STAGES, settings, inputs, path, folder)
+
+
+def run(path, *, workers=None, strict=False, started=None, progress=None, keep=True, verify=False):
     """The whole job.
 
     Parameters
@@ -228,7 +224,11 @@ def run(path, *, workers=None, strict=False, started=None, progress=None):
     strict : bool, optional
         Stop where a part of the network cannot be resolved, also where the settings do not say so.
     started, progress : callable, optional
-        Told of each stage, and of each terrain tile.
+        Told of each stage that is run, and of each terrain tile.
+    keep : bool, optional
+        Use results that earlier runs kept, and keep those of this one; changes no result.
+    verify : bool, optional
+        Read files afresh, also those whose size and time of change stayed, and check every byte that was kept.
 
     Returns
     -------
@@ -237,19 +237,45 @@ def run(path, *, workers=None, strict=False, started=None, progress=None):
     Raises
     ------
     ConfigError, InputError
-        If the user can mend it; nothing is written then.
+        If the user can mend it; nothing is delivered then.
     """
-    settings, inputs = check(path)
+    path = Path(path)
+    settings = read_settings(path)
+    folder = store_folder(settings, path.parent)
+    account = Account(config_name(path, folder))
+    memory = memory_of(folder if keep else None, recalls=not verify)
+    with remembering(memory):
+        settings, inputs = _with_inputs(settings, path.parent)
     given_here = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
     settings = settings.model_copy(update={"run": settings.run.model_copy(update=given_here)})
-    with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
-        given = {"settings": settings, "inputs": inputs, "scratch": Path(scratch), "progress": progress}
-        results = run_stages(STAGES, given, started=started)
-        tables, draws = make_tables(
-            **{name: value for name, value in results.items() if name not in ("scratch", "progress")}
-        )
+    given = {"settings": settings, "inputs": inputs, "progress": account.counting_tiles(progress)}
+    parts = parts_of(settings, inputs)
+    account.passed("reading")
+    if not keep:
+        with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
+            results = run_stages(STAGES, given | {"scratch": Path(scratch)}, started=started, parts=parts)
+            return _delivered(path, settings, inputs, results)
+    with opened(folder, verify=verify) as store:
+        recipes = recipes_of(STAGES, given, parts, software())
+        given["scratch"] = store.scratch
+        try:
+            results = run_stages(STAGES, given, started=started, parts=parts, store=store, recipes=recipes)
+        finally:
+            keep_memory(store, memory)
+        account.passed("stages")
+        delivered = _delivered(path, settings, inputs, results)
+        account.passed("delivery")
+        account.write(store, settings, inputs, recipes, results.log, delivered.path)
+        store.mark_used([recipe.key for own in recipes.values() for recipe in own])
+        store.clean(settings.run.store_limit_gb)
+        return delivered._replace(notes=tuple(store.notes))
+
+
+def _delivered(path, settings, inputs, results):
+    needed = inspect.signature(make_tables).parameters
+    tables, draws = make_tables(**{name: results[name] for name in needed})
     total = intervals(draws.energy_mwh.sum(axis=0, keepdims=True))
-    target = Path(os.path.normpath(Path(path).parent / settings.run.output_folder / DELIVERED))
+    target = Path(os.path.normpath(path.parent / settings.run.output_folder / DELIVERED))
     write_geopackage(target, tables, settings.run.crs)
     currency = f"{inputs.costs.currency} of {inputs.costs.year}"
     energy = (float(np.squeeze(total.p90)), float(np.squeeze(total.p10)))

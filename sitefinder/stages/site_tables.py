@@ -9,12 +9,13 @@ import shapely
 from pyproj import Transformer
 
 from sitefinder.power.cost import solar_cost_per_kwh
-from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety
+from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety, machine_survival
 from sitefinder.power.tailwater import intake_is_held
 from sitefinder.power.uncertainty import EnergyDraws, energy_draws, intervals, net_depths, prob_top
 from sitefinder.power.valuation import machine_options
 from sitefinder.schema import LAYERS
 from sitefinder.siting.access import district_of
+from sitefinder.siting.fish_passage import entered_at
 from sitefinder.siting.offers import RANKED_BY, alternatives, ranked
 from sitefinder.siting.structures import uses_told
 from sitefinder.siting.verdicts import verdicts
@@ -23,6 +24,9 @@ from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months
 from sitefinder.streams.stations import place_names, without_repeats
 
 ALTERNATIVES_KEPT = 3
+# What blocks an alternative that only the least survival of fish keeps out.
+KEPT_OUT = "survival on the way"
+ROUNDED = "survival_rounded"
 # Stream of random numbers for surveyed heads; 0 and 1 are those of the energy draws.
 SURVEY_STREAM = 2
 
@@ -53,10 +57,12 @@ def make_site_tables(
     stretches,
     verdicts,
     sites,
+    alive,
 ):
     """Ranked sites with all that is told of them.
 
-    Parameters are the results of the stages of those names; `sites` is the chosen set.
+    Parameters are the results of the stages of those names; `sites` is the chosen set, `alive` what it leaves of
+    the fish, see `sitefinder.stages.fish_ways`.
 
     Returns
     -------
@@ -64,7 +70,8 @@ def make_site_tables(
     """
     offers = sites.offers
     picked = np.flatnonzero(offers.chosen)
-    kept = np.concatenate([picked, alternatives(offers, ALTERNATIVES_KEPT)])
+    tailrace_reach = placed.stations["reach"].to_numpy()[stretches.table["tailrace"].to_numpy()]
+    kept = np.concatenate([picked, alternatives(offers, ALTERNATIVES_KEPT, tailrace_reach)])
     table = _described(
         settings, inputs, network, placed, catchments, flows, marks, stretches, verdicts, offers, kept
     )
@@ -72,6 +79,7 @@ def make_site_tables(
     uses = _of_structure(table["structure"], uses_told(waters.structures))
     told_of = zip(table["flags"], uses, strict=True)
     table["flags"] = ["; ".join(part for part in parts if part) for parts in told_of]
+    table = _with_fish(inputs, alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["layout"])
     draws = _draws(settings, inputs, heads, flows, water_depths, own)
@@ -129,6 +137,25 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
     kinds |= marked_stretches(marks, stretches, kept)
     table["flags"] = told(kinds, flows.estimate.flags, table["intake"])
     return table
+
+
+# What fish meet: at the machine itself, and on the worst way that leads through it. Where losses were rounded up,
+# a better set may exist, and sites on the way of fish are flagged.
+def _with_fish(inputs, alive, offers, kept, table):
+    entered = entered_at(
+        table["layout"], *(table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    )
+    worst = alive.worst[entered]
+    rounded = (worst >= 0) & (not offers.exact)
+    flags = np.where(
+        rounded, [f"{told}; {ROUNDED}" if told else ROUNDED for told in table["flags"]], table["flags"]
+    )
+    return table.assign(
+        flags=flags,
+        survival=machine_survival(inputs.machines, table["machine_number"], table["screened"]),
+        survival_on_the_way=np.where(worst >= 0, alive.survival[worst], np.nan),
+        made_fish_safe=offers.made_safe[kept],
+    )
 
 
 # What belongs to the structure of each candidate, "" where there is none (row -1).
@@ -194,7 +221,11 @@ def _stretch_table(settings, table, order, kept, picked, offers, placed, stretch
     table = table.assign(
         candidate=kept,
         site_id=[site_of.get(number, "") for number in kept.tolist()],
-        blocked_by=[site_of.get(number, "") for number in offers.blocked_by[kept].tolist()],
+        blocked_by=np.where(
+            offers.kept_out[kept],
+            KEPT_OUT,
+            np.array([site_of.get(number, "") for number in offers.blocked_by[kept].tolist()], dtype=object),
+        ),
         intake_to_outlet_m=to_outlet_m[table["intake"].to_numpy(dtype=np.int64)],
         tailrace_to_outlet_m=to_outlet_m[table["tailrace"].to_numpy(dtype=np.int64)],
     )

@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 
 from sitefinder.config import RuleSettings
-from sitefinder.siting.plants import developed_stations
+from sitefinder.siting.plants import developed_stations, entered_plants
 from sitefinder.siting.rules import overlaps
 from sitefinder.siting.structures import ATTRIBUTES, place_structures
 from sitefinder.streams.flags import carried_down
@@ -38,7 +38,7 @@ class Waters(NamedTuple):
     ``standing`` is standing water of either kind, ``detected`` that which only the DEM shows. ``structures`` has a
     row a structure, then one for each unexplained step; columns ``dem_drop_m`` and ``dem_drop_se_m`` tell what the
     profile says of each, ``fall_below_m`` what the stream falls between it and its station. ``repairs`` are what
-    could not be done as asked.
+    could not be done as asked. ``plants_entered`` are stations at which fish on their way down enter a plant.
     """
 
     standing: np.ndarray
@@ -47,6 +47,7 @@ class Waters(NamedTuple):
     tidal: np.ndarray
     structures: pd.DataFrame
     repairs: pd.DataFrame
+    plants_entered: np.ndarray
 
 
 def find_waters(settings, inputs, network, placed, heads, flows):
@@ -72,6 +73,7 @@ def find_waters(settings, inputs, network, placed, heads, flows):
     developed = np.zeros(count, dtype=bool)
     powered = structures["powered"].astype(bool) & (structures["station"] >= 0)
     developed[structures["station"][powered].to_numpy(dtype=np.int64)] = True
+    ways, intakes = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
     if "plants" in inputs.layers:
         source = settings.inputs.plants
         plants = developed_stations(
@@ -83,6 +85,7 @@ def find_waters(settings, inputs, network, placed, heads, flows):
             role_column=source.role_column,
         )
         developed |= plants.stations
+        ways, intakes = plants.ways, plants.intakes
         doubts += [("plants", *doubt) for doubt in plants.doubts]
     tidal = np.zeros(count, dtype=bool)
     if settings.heads.tidal_below_m is not None:
@@ -92,7 +95,8 @@ def find_waters(settings, inputs, network, placed, heads, flows):
         tidal |= touched_stations(features, placed.segments, settings.stretches.structure_snap_m, count)
     tidal = carried_down(tidal, downstream)
     repairs = pd.DataFrame(doubts, columns=REPAIR_COLUMNS, dtype="str")
-    return Waters(standing | detected, detected, developed, tidal, structures, repairs)
+    entered = entered_plants(developed, ways, intakes, placed.stations["segment_length_m"].to_numpy(), downstream)
+    return Waters(standing | detected, detected, developed, tidal, structures, repairs, entered)
 
 
 # Segments of one level in the DEM's own cells, over a way as long as the settings ask.

@@ -12,6 +12,7 @@ import rasterio
 import shapely
 
 from sitefinder import cli
+from sitefinder.stages.keeping import STORE
 
 UTM = "EPSG:32633"
 WEST_M, NORTH_M, CELL_M = 500_000.0, 5_000_000.0, 20.0
@@ -135,11 +136,20 @@ class Region:
         (self.folder / name).write_text(text, encoding="utf-8")
 
     def contents(self):
-        """Names and bytes of all that lies in the folder, scratch folders of the run included."""
-        return {
+        """Names and bytes of all that lies in the folder, scratch folders of the run included.
+
+        The store of results is not looked at, nor an output folder that holds nothing else: what a run finished
+        before it had to stop is kept for the next one.
+        """
+        found = {
             path.relative_to(self.folder).as_posix(): path.read_bytes() if path.is_file() else None
             for path in sorted(self.folder.rglob("*"))
+            if STORE not in path.relative_to(self.folder).parts
         }
+        out = self.folder / "out"
+        if out.is_dir() and [path.name for path in out.iterdir()] == [STORE]:
+            del found["out"]
+        return found
 
 
 @pytest.fixture

@@ -119,6 +119,7 @@ def test_an_interrupt_exits_with_130_and_nothing_is_left(region, command, monkey
 
     assert outcome == (130, "", "interrupted; nothing was delivered\n")
     assert region.contents() == before
+    assert not (region.folder / "out").exists()  # no result was there to keep
 
 
 def test_our_own_fault_exits_with_1_and_a_traceback_that_names_the_stage(region, repository):

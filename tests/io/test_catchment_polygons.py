@@ -24,9 +24,9 @@ def random_labels(seed=2):
 def tiles_of(labels, folder, rows, columns, grid=GRID):
     tiles = []
     for window in tile_windows(grid, rows, columns):
-        path = folder / f"{rows}-{columns}-{window.row}-{window.column}.tif"
+        path = folder / f"{rows}-{columns}-{window.row}-{window.column}.npz"
         part = labels[window.row : window.row + window.rows, window.column : window.column + window.columns]
-        write_labels(path, window, part, grid, CRS)
+        write_labels(path, part)
         tiles.append((window, path))
     return tiles
 

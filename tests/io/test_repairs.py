@@ -95,6 +95,7 @@ def test_geometry_of_another_kind_is_dropped_and_told_feature_by_feature(saved, 
 
     assert result.frame["source_row"].tolist() == [0, 3]
     assert repairs_of(result) == [
+        ["", "collections of geometries", "taken apart in 1 features"],
         ["row 0", "line and point geometry in a layer of polygons", "dropped"],
         ["row 1", "point geometry in a layer of polygons", "dropped"],
         ["row 2", "line geometry in a layer of polygons", "dropped"],

@@ -48,6 +48,7 @@ def test_lineage_names_the_file_as_given_its_digest_and_where_it_comes_from(save
         "operation": "none (same coordinate system)",
         "features_read": 1,
         "features_used": 1,
+        "features": "1 features read, 1 used",
     }
 
 

@@ -14,6 +14,7 @@ from sitefinder.power.machines import (
     efficiency_at,
     efficiency_table,
     fish_safety,
+    machine_survival,
     machine_table,
 )
 
@@ -90,6 +91,18 @@ def test_a_class_is_safe_by_survival_and_evidence_together(machine_class, as_bui
     machine = machine_class(survival=as_built, survival_screened=screened)
 
     assert fish_safety(machine, FishSettings(least_survival=0.95, evidence=["tested"])) == safety
+
+
+def test_survival_is_that_of_the_machine_as_chosen_and_proves_something_only_by_its_evidence(machine_class):
+    screened = machine_class(survival=grade(0.8, "tested"), survival_screened=grade(0.97, "claimed"))
+    plain = machine_class(survival=grade(0.9, "tested"))
+    number, has_screen = [0, 0, 1, 1, -1], [False, True, False, True, False]
+
+    stated = machine_survival([screened, plain], number, has_screen)
+    proven = machine_survival([screened, plain], number, has_screen, evidence=["tested"])
+
+    assert stated.tolist() == pytest.approx([0.8, 0.97, 0.9, 0.9, np.nan], nan_ok=True)
+    assert proven.tolist() == pytest.approx([0.8, 0.0, 0.9, 0.9, np.nan], nan_ok=True)
 
 
 def test_accepting_claims_makes_more_classes_safe_and_none_less(generic_machines):

@@ -6,7 +6,7 @@ import pytest
 
 from sitefinder.config import Settings
 from sitefinder.report.reference import filled, layers_reference, settings_reference
-from sitefinder.schema import LAYERS
+from sitefinder.schema import CHANGE_LAYERS, LAYERS
 
 
 # Rows of all tables, as lists of cells, without heads and rules.
@@ -60,13 +60,16 @@ def test_a_document_is_brought_up_to_date_between_its_markers_and_nowhere_else()
     text = (
         "before\n<!-- generated: settings -->\nold\n<!-- end -->\nbetween\n"
         "<!-- generated: layers -->\n\n<!-- end -->\nafter <!-- end -->\n"
+        "<!-- generated: changes -->\n\n<!-- end -->\n"
     )
+    own = {name: layer for name, layer in CHANGE_LAYERS.items() if name != "columns"}
 
     made = filled(text)
 
     assert made == (
         f"before\n<!-- generated: settings -->\n{settings_reference()}\n<!-- end -->\nbetween\n"
         f"<!-- generated: layers -->\n{layers_reference()}\n<!-- end -->\nafter <!-- end -->\n"
+        f"<!-- generated: changes -->\n{layers_reference(own)}\n<!-- end -->\n"
     )
     assert filled(made) == made
 

@@ -7,7 +7,10 @@ import pandas as pd
 import pytest
 
 from sitefinder.config import CostSettings, RankingSettings
+from sitefinder.schema.columns import NOT_OFFERED
+from sitefinder.siting.fish_passage import FishWay
 from sitefinder.siting.offers import (
+    FISH_DIE,
     PREFIXES,
     VALUED,
     Offers,
@@ -44,7 +47,7 @@ def candidates(pairs):
     start = np.concatenate([[0], np.cumsum(lengths)])
     taken = [np.arange(lower, upper, -1) for upper, lower in pairs]
     return Stretches(
-        pd.DataFrame({"intake": intake, "tailrace": tailrace}),
+        pd.DataFrame({"intake": intake, "tailrace": tailrace, "layout": "diversion"}),
         start,
         start[1:],
         np.concatenate([*taken, np.zeros(0)]).astype(np.int32),
@@ -66,10 +69,10 @@ def valuation(net_value, *, energy=None, cost=None, machine=None):
     return pd.DataFrame(columns)
 
 
-def chosen_rows(pairs, valued, *, steps=(), choice=None, stations=12, settings=None):
+def chosen_rows(pairs, valued, *, steps=(), choice=None, stations=12, settings=None, way=None):
     choice = np.zeros(len(pairs), dtype=int) if choice is None else np.array(choice)
     settings = settings or GivenSettings()
-    offers = choose_sites(candidates(pairs), list(steps), valued, choice, chain(stations), settings)
+    offers = choose_sites(candidates(pairs), list(steps), valued, choice, chain(stations), settings, way)
     return np.flatnonzero(offers.chosen).tolist(), offers
 
 
@@ -144,10 +147,20 @@ def test_a_candidate_that_could_not_stand_anyway_is_not_called_blocked():
 
 def test_alternatives_are_the_best_of_those_that_a_site_keeps_out():
     valued = pd.DataFrame({"net_value_per_year": [9.0, 3.0, 5.0, 5.0, 8.0, 4.0]})
-    offers = Offers(valued, np.array([True, False, False, False, True, False]), np.array([-1, 0, 0, 0, -1, 4]), [])
+    chosen = np.array([True, False, False, False, True, False])
+    none = np.zeros(6, dtype=bool)
+    offers = Offers(valued, chosen, np.array([-1, 0, 0, 0, -1, 4]), [], none, none)
 
-    assert alternatives(offers, 2).tolist() == [2, 3, 5]
-    assert alternatives(offers, 0).tolist() == []
+    assert alternatives(offers, 2, np.arange(6)).tolist() == [2, 3, 5]
+    assert alternatives(offers, 0, np.arange(6)).tolist() == []
+
+
+def test_the_best_that_only_the_way_of_fish_keeps_out_are_listed_by_reach():
+    valued = pd.DataFrame({"net_value_per_year": [9.0, 3.0, 5.0, 4.0, 8.0]})
+    chosen, kept_out = np.arange(5) == 0, np.array([False, False, True, True, True])
+    offers = Offers(valued, chosen, np.array([-1, 0, -1, -1, -1]), [], np.zeros(5, dtype=bool), kept_out)
+
+    assert alternatives(offers, 1, np.array([0, 0, 2, 2, 1])).tolist() == [1, 4, 2]
 
 
 @pytest.mark.parametrize(
@@ -233,4 +246,63 @@ def test_without_candidates_nothing_is_chosen_and_every_reach_has_too_little_hea
     assert rows == []
     assert len(offers.valued) == 0
     assert reasons([], valuation([]), stations=5) == ["too little head", "too little head"]
-    assert alternatives(offers, 3).tolist() == []
+    assert alternatives(offers, 3, np.zeros(0, dtype=int)).tolist() == []
+
+
+# Three candidates in a row below a spawning ground, each in a reach of its own, and a fourth that overlaps one.
+def three_below_spawning(least, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, survival=(0.9, 0.99)):
+    pairs = [(0, 2), (2, 4), (4, 6), (1, 2)]
+    way = FishWay(np.arange(7) == 0, np.ones(7), np.tile(survival, (4, 1)), least)
+    given = {"choice": choice, "stations": 7, "way": way}
+    rows, offers = chosen_rows(pairs, valuation(list(worth)), **given)
+    return rows, offers, reasons(pairs, valuation(list(worth)), **given)
+
+
+def test_without_a_least_survival_the_way_of_fish_changes_no_choice():
+    rows, offers, told = three_below_spawning(None)
+
+    assert rows == [0, 1, 2]
+    assert told == ["", "", ""]
+    assert not offers.made_safe.any()
+    assert not offers.kept_out.any()
+
+
+def test_what_only_the_way_of_fish_keeps_out_says_so():
+    # 0.9 cubed is 0.729. No machine is safer, so the site of least value goes.
+    rows, offers, told = three_below_spawning(0.8, survival=(0.9, 0.5))
+
+    assert rows == [0, 1]
+    assert offers.kept_out.tolist() == [False, False, True, False]
+    assert offers.blocked_by.tolist() == [-1, -1, -1, 0]
+    assert told == ["", "", "too few fish would survive"]
+    assert offers.exact
+
+
+def test_a_site_made_fish_safe_has_the_numbers_of_that_machine():
+    # Safe machines are worth half: 10 + 9 + 4 with 0.8 alive beats 10 + 9 without the third.
+    rows, offers, told = three_below_spawning(0.8)
+
+    assert rows == [0, 1, 2]
+    assert offers.made_safe.tolist() == [False, False, True, False]
+    assert offers.valued["net_value_per_year"].tolist() == [10.0, 9.0, 4.0, 3.0]
+    assert offers.valued["screened"].tolist() == [False, False, True, False]
+    assert told == ["", "", ""]
+
+
+def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not_called_made_safe():
+    rows, offers, _ = three_below_spawning(0.87, choice=[0, 1, 1, 0])
+
+    # 0.9 by 0.99 by 0.99 is 0.882.
+    assert rows == [0, 1, 2]
+    assert not offers.made_safe.any()
+
+
+def test_every_reason_that_can_be_given_is_declared():
+    steps = ["outside the region", "no flow estimate", "too little flow", "head unresolved"]
+    steps += ["catchment incomplete", "barred by a rule"]
+    _, offers, _ = three_below_spawning(0.8)
+    own = ["", "standing water", "developed", "tidal", "too little head", "network unresolved"]
+
+    named = [*own, *steps, *(name for name, _ in offers.ladder), FISH_DIE, "blocked by a better site"]
+
+    assert sorted(named) == sorted(NOT_OFFERED)

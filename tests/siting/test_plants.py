@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import shapely
 
-from sitefinder.siting.plants import developed_stations
+from sitefinder.siting.plants import developed_stations, entered_plants
 
 # Two streams along x at y = 0 and y = 100, each of six stations 50 m apart; they do not meet.
 COUNT = 12
@@ -72,3 +72,32 @@ def test_a_line_with_an_end_far_from_any_stream_develops_what_it_runs_along():
 
 def test_no_plants_develop_nothing():
     assert developed([]) == ([], [])
+
+
+# Where fish enter, with stations 0 and 6 without a segment; marked are segments in use for other reasons.
+def entered(shapes, marked=()):
+    frame = geopandas.GeoDataFrame({"feature_id": [f"P{n}" for n in range(len(shapes))]}, geometry=shapes)
+    found = developed_stations(frame, SEGMENTS, DOWNSTREAM, snap_m=20.0)
+    stations = found.stations | np.isin(np.arange(COUNT), marked)
+    segment_m = np.where(np.isin(np.arange(COUNT), SEGMENTS["station"]), 50.0, 0.0)
+    return np.flatnonzero(entered_plants(stations, found.ways, found.intakes, segment_m, DOWNSTREAM)).tolist()
+
+
+def test_fish_enter_a_plant_once_at_the_upper_end_of_its_way():
+    line = shapely.LineString([(70, 5), (180, -5)])
+
+    assert entered([line]) == [2]
+    # Its pond above it and the weir at its intake are the same plant.
+    assert entered([line, shapely.box(10, -10, 90, 10)], marked=[2]) == [2]
+    # The tailrace of one plant may be the next one's intake.
+    assert entered([shapely.LineString([(10, 0), (90, 0)]), shapely.LineString([(90, 0), (180, 0)])]) == [1, 2]
+
+
+def test_what_has_no_way_is_one_plant_where_it_hangs_together():
+    assert entered([shapely.box(60, -10, 140, 10), shapely.Point(20, 110)]) == [3, 7]
+    assert entered([], marked=[1, 2, 4, 8]) == [2, 4, 8]
+    # Across the confluence of two links, which stands at a station without a segment.
+    through = np.array([1, 2, -1], dtype=np.int32)
+    marked, none = np.array([True, False, True]), np.zeros(3, dtype=bool)
+    at_confluence = entered_plants(marked, none, none, np.array([50.0, 0.0, 50.0]), through)
+    assert at_confluence.tolist() == [False, False, True]

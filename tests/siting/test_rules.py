@@ -10,7 +10,8 @@ from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from sitefinder.config import RuleSettings, Settings, checked
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.siting.rules import hits_by_reach, matching, overlaps, rule_metres
+from sitefinder.siting.filters import matching
+from sitefinder.siting.rules import all_rule_metres, hits_by_reach, overlaps, rule_metres, uncovered
 
 CRS = "EPSG:32633"
 
@@ -275,6 +276,99 @@ def test_a_multipolygon_counts_like_its_parts(stream):
     hits = overlaps(stream, layer([apart]), rule())
 
     assert hits["overlap_m"].tolist() == [5, 7]
+
+
+def test_a_touch_counts_where_the_rule_says_so(stream):
+    tip_on_a_station = Polygon([(20, 0), (25, 8), (15, 8)])
+    tip_within_a_segment = Polygon([(45, 0), (50, 8), (40, 8)])
+    touching = rule(touching_counts=True)
+
+    hits = overlaps(stream, layer([tip_on_a_station, tip_within_a_segment]), touching)
+
+    # A touch where two segments meet is a touch of both.
+    assert hits["station"].tolist() == [2, 3, 5]
+    assert hits["from_m"].tolist() == hits["to_m"].tolist() == [20, 20, 45]
+    assert hits["overlap_m"].tolist() == [0, 0, 0]
+    assert set(hits["effect"]) == {"touching"}
+    assert (rule_metres(hits, [touching], 11)[0] > 0).nonzero()[0].tolist() == [2, 3, 5]
+    assert hits_by_reach(hits)[["reach", "from_m", "to_m"]].values.tolist() == [[0, 20, 20], [0, 45, 45]]
+
+
+def test_a_rule_that_counts_touches_counts_overlaps_as_any_other(stream):
+    ground = layer([box(12, -5, 34, 5), box(60, 0, 80, 9)])
+
+    touching = overlaps(stream, ground, rule(touching_counts=True))
+    plain = overlaps(stream, ground, rule())
+
+    longer = touching[touching["overlap_m"] > 0].reset_index(drop=True)
+    assert longer.equals(plain)
+    assert set(longer["effect"]) == {"under"}
+
+
+def test_points_with_an_area_become_discs_of_just_that_area(stream):
+    nests = layer([Point(50, 0), Point(80, 3), box(0, -1, 3, 1)], size=[78.53981633974483, 0.005, np.nan])
+
+    hits = overlaps(stream, nests, rule(area_m2_column="size"))
+    in_ha = overlaps(stream, nests.assign(size=nests["size"] / 1e4), rule(area_ha_column="size"))
+
+    # A disc of 78.54 m² has a radius of 5 m; its polygon of 128 edges has the same area, so that its corners,
+    # which lie on the stream, stand out by 5·(√(x / sin x) − 1) with x = π/64, that is 1 mm.
+    assert hits["feature_id"].unique().tolist() == ["f2", "f0"]
+    disc = hits[hits["feature_id"] == "f0"]
+    assert disc["from_m"].min() == pytest.approx(45, abs=0.0011)
+    assert disc["to_m"].max() == pytest.approx(55, abs=0.0011)
+    assert in_ha["from_m"].tolist() == pytest.approx(hits["from_m"].tolist(), abs=1e-9)
+
+
+def test_the_buffer_goes_on_top_of_the_disc(stream):
+    hits = overlaps(
+        stream, layer([Point(50, 0)], size=[78.53981633974483]), rule(area_m2_column="size", buffer_m=4)
+    )
+
+    assert hits["from_m"].min() == pytest.approx(41, abs=0.003)
+
+
+def test_a_point_without_its_area_is_not_passed_over(stream):
+    nests = layer([Point(50, 0), Point(80, 0)], size=[10.0, np.nan])
+
+    with pytest.raises(InputError, match="cover no ground") as caught:
+        overlaps(stream, nests, rule(area_m2_column="size"))
+
+    assert "1 features without area: f1" in str(caught.value)
+    assert "or fill in size" in str(caught.value)
+
+
+@pytest.mark.parametrize("area", [0.0, -3.0, np.inf, "large"])
+def test_an_area_that_is_none_is_refused(stream, area):
+    nests = layer([Point(50, 0), Point(80, 0)], size=pd.Series([10.0, area], dtype=object))
+
+    with pytest.raises(InputError, match="has areas that are none") as caught:
+        overlaps(stream, nests, rule(area_ha_column="size"))
+
+    assert f"found:     {area} in f1" in str(caught.value)
+
+
+def test_outside_the_area_that_a_layer_covers_nothing_is_known(stream):
+    covered = np.array([box(0, -9, 35, 9), box(30, -9, 60, 9)], dtype=object)
+    reserve = rule()
+
+    hits = pd.concat([overlaps(stream, layer([box(50, -1, 70, 1)]), reserve), uncovered(stream, covered, reserve)])
+
+    outside = hits[hits["not_covered"]]
+    assert outside["from_m"].tolist() == [60, 70, 80, 90]
+    assert set(outside["effect"]) == {"not covered"}
+    assert set(outside["feature_id"]) == {""}
+    metres = all_rule_metres(hits, [reserve], 2, by="reach")
+    assert metres.certain.tolist() == [[0, 20]]
+    assert metres.outside.tolist() == [[0, 40]]
+    assert metres.possible.tolist() == [[0, 50]]
+    assert metres.missing.tolist() == [[0, 0]]
+
+
+def test_a_layer_that_covers_nothing_of_the_stream_leaves_all_of_it_unknown(stream):
+    hits = uncovered(stream, np.array([box(0, 5, 100, 9)], dtype=object), rule())
+
+    assert hits["overlap_m"].sum() == 100
 
 
 def test_two_rules_of_one_name_are_refused_by_the_settings():

@@ -15,6 +15,7 @@ from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.run import Delivered, run
 
 CRS = "EPSG:32633"
+BY_HAND = Path(__file__).parent / "by_hand"
 
 
 @pytest.fixture(scope="session")
@@ -36,6 +37,42 @@ def write_region():
             frame.to_file(folder / "layers.gpkg", layer=name, driver="GPKG")
         for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8")
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def write_valley(write_region):
+    """A function that writes a small valley with a stream, a weir, a pond, roads and a rule; gives its settings.
+
+    It is that of test_site_worked_by_hand.py with more on it: for tests of how runs go, not of their numbers.
+    """
+
+    def write(folder):
+        rows, columns, cell_m, west, north = 11, 61, 10.0, 500_000.0, 5_000_000.0
+        column = np.arange(columns)
+        bed_m = 200.0 - column / 16 - np.where(column >= 33, 2.5, 0.0)
+        elevation_m = bed_m + 10.0 * np.abs(np.arange(rows) - rows // 2)[:, None]
+        middle = north - (rows / 2) * cell_m
+        line = [(west + 3.0, middle), (west + 603.0, middle)]
+        layers = {
+            "streams": shapely.LineString(line),
+            "roads": shapely.LineString([(x, y + 40.0) for x, y in line]),
+            "power_lines": shapely.LineString([(x, y + 45.0) for x, y in line]),
+            "migration": shapely.box(west, middle - 5.0, west + 603.0, middle + 5.0),
+            "structures": shapely.Point(west + 330.0, middle + 4.0),
+            "lakes": shapely.box(west + 520.0, middle - 20.0, west + 560.0, middle + 20.0),
+            "karst": shapely.box(west + 100.0, middle - 20.0, west + 140.0, middle + 20.0),
+            "reserve": shapely.box(west + 250.0, middle - 30.0, west + 450.0, middle + 30.0),
+        }
+        texts = {path.name: path.read_text(encoding="utf-8") for path in BY_HAND.glob("*.toml")}
+        sources = "".join(
+            f'[inputs.{name}]\npath = "layers.gpkg"\nlayer = "{name}"\n\n'
+            for name in ("structures", "lakes", "karst")
+        )
+        texts["run.toml"] = texts["run.toml"].replace("[network]", f"{sources}[network]")
+        write_region(folder, elevation_m, (west, north), cell_m, layers, texts)
+        return folder / "run.toml"
 
     return write
 
@@ -81,8 +118,9 @@ def sample_run(copy_sample, tmp_path_factory):
     results = {}
 
     def caught(*arguments, **options):
-        results.update(run_stages(*arguments, **options))
-        return results
+        made = run_stages(*arguments, **options)
+        results.update(made)
+        return made
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.stages.run.run_stages", caught)

@@ -10,7 +10,7 @@ import shapely
 
 from sitefinder.errors import InputError
 from sitefinder.io import surface_edits
-from sitefinder.io.rasters import FLOAT_NODATA, tile_transform
+from sitefinder.io.rasters import FLOAT_NODATA, read_labels, tile_transform
 from sitefinder.io.whitebox_engine import route_with_whitebox
 from sitefinder.stages.drainage import drain_tiles, list_terrain_repairs
 from sitefinder.stages.ground import Ground, Surface
@@ -84,8 +84,7 @@ def test_labels_of_each_tile_are_kept_and_are_those_that_were_summed(engine, sur
     cells = np.zeros(2, dtype=np.int64)
     closed = 0
     for window, path in ground.label_tiles:
-        with rasterio.open(path) as raster:
-            label = raster.read(1)
+        label = read_labels(path)
         assert label.shape == (window.rows, window.columns)
         cells += [np.count_nonzero(label == station) for station in (0, 1)]
         closed += np.count_nonzero(label == SINK)

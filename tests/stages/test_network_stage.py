@@ -193,6 +193,11 @@ def test_a_ring_without_a_way_out_is_kept_as_unknown_and_the_rest_runs(valley, p
     rest = table[table["feature_id"] != "ring"].set_index("feature_id")
     assert area(rest, "lower") == area(plain, "lower")
     assert not rest["verdict"].eq("unknown").any()
+    # In the waterfall it is measured by length alone, and the first thing to go.
+    steps = delivered.tables["waterfall"].set_index("kind")
+    assert steps.loc["network unresolved", ["barred_reaches", "barred_mw"]].tolist() == [2, 0.0]
+    assert steps.loc["network unresolved", "barred_km"] == pytest.approx(ring["length_m"].sum() / 1000)
+    assert steps.loc["no flow estimate", "barred_reaches"] == 0
     told = delivered.tables["repairs"].query("feature == 'ring'")
     assert told[["kind", "problem", "action"]].to_numpy().tolist() == [
         ["network", "flows in a circle without a way out", "set aside as unknown, without area and flow"]
@@ -233,7 +238,8 @@ def test_the_summary_counts_repairs_by_problem_in_one_line(valley):
 def test_a_stated_inflow_adds_to_the_area_and_its_edge_makes_no_catchment_incomplete(valley):
     frame = drawn({"river": [(-200, 0), (1012, 0)], "brook": [(400, 200), (400, 0)]})
     # Ground that falls away from all edges but the west, where the river comes in, and the north.
-    bare = run(valley(frame, divide="false")).tables["reaches"]
+    without = run(valley(frame, divide="false")).tables
+    bare = without["reaches"]
     stated = run(
         valley(
             frame.assign(outside_km2=[12.5, np.nan]), source=', inflow_area_column = "outside_km2"', divide="false"
@@ -245,6 +251,10 @@ def test_a_stated_inflow_adds_to_the_area_and_its_edge_makes_no_catchment_incomp
     assert difference[on_river].to_numpy() == pytest.approx(12.5)
     assert (difference[~on_river] == 0).all()
     assert bare["flags"].str.contains("catchment_incomplete").all()
+    steps = without["waterfall"].set_index("kind")
+    unresolved = bare["flags"].str.contains("head_unresolved").sum()
+    assert steps.loc["catchment incomplete", "barred_reaches"] == len(bare) - unresolved > 0
+    assert steps.loc["catchment incomplete", "left_reaches"] == steps.loc["open", "left_reaches"] == 0
     entry = stated[on_river].iloc[0]
     assert entry["to_m"] > 200
     assert "catchment_incomplete" not in entry["flags"]

@@ -8,8 +8,9 @@ import pytest
 import shapely
 
 from sitefinder.config import PlantSource
-from sitefinder.stages.choice import choose, judge
+from sitefinder.stages.choice import choose
 from sitefinder.stages.ground import fit_profile
+from sitefinder.stages.rules import judge
 from sitefinder.stages.waters import find_waters
 from sitefinder.stages.worth import list_stretches, value_all
 
@@ -105,8 +106,9 @@ def test_no_embankment_and_no_lake_yields_a_site_while_the_weir_below_the_embank
     inputs, placed, _, _, waters, _, flows = (results[name] for name in names)
     stretches = list_stretches(settings, *(results[name] for name in names))
     valued = value_all(settings, inputs, stretches, flows, results["water_depths"])
-    judged = judge(settings, placed, stretches, results["rule_overlaps"].iloc[:0])
-    chosen = choose(settings, inputs, placed, stretches, valued, judged, waters).offers.chosen
+    free = results["rule_overlaps"].iloc[:0]
+    judged = judge(settings, placed, stretches, free)
+    chosen = choose(settings, inputs, placed, stretches, valued, free, judged, waters).offers.chosen
 
     table = stretches.table[chosen]
     sites = waters.structures.iloc[table["structure"]]

@@ -166,8 +166,10 @@ def test_ogrinfo_opens_the_file(sample_run):
     assert "Layer name: sites" in done.stdout
 
 
-def test_nothing_else_is_left_in_the_output_folder(sample_run):
-    assert [path.name for path in sample_run.delivered.path.parent.iterdir()] == ["sites.gpkg"]
+def test_nothing_but_the_store_of_results_is_left_beside_the_delivery(sample_run):
+    left = sorted(path.name for path in sample_run.delivered.path.parent.iterdir())
+
+    assert left == [".sitefinder-store", "sites.gpkg"]
 
 
 def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_machine(sample_run):

@@ -1,0 +1,176 @@
+"""Delivered GeoPackages read back, if they are ours and hold what is asked for."""
+
+import os
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pyogrio
+
+from sitefinder.errors import InputError, SitefinderError, all_of, described, listed
+from sitefinder.io.outputs import PREVIOUS
+from sitefinder.schema import LAYERS
+
+# The file that a run delivers, in a folder that is given in its place.
+DELIVERED = "sites.gpkg"
+
+
+class Delivery(NamedTuple):
+    """A delivered file: its path, its layers by name, and the inventory's title."""
+
+    path: Path
+    tables: dict
+    title: str
+
+
+def read_pair(old, new, needed):
+    """Two deliveries that can be compared.
+
+    Parameters
+    ----------
+    old, new : path-like
+        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, it is the one in ``previous``
+        beside the new one.
+    needed : dict of str to str
+        Layers to read, each with the columns that it must have, separated by blanks.
+
+    Returns
+    -------
+    tuple of Delivery
+        The old one and the new one, in the same coordinate system.
+
+    Raises
+    ------
+    InputError
+        Listing what is wrong with either.
+    """
+    new_path = _file(Path(new))
+    old_path = new_path.parent / PREVIOUS / new_path.name if old is None else _file(Path(old))
+    if old is None and not old_path.is_file():
+        raise InputError.of(
+            "there is no earlier delivery to compare with",
+            expected=f"the one that this one replaced, {old_path}",
+            found="no such file",
+            fix="name two deliveries: sitefinder compare OLD NEW",
+        )
+    read, problems = [], []
+    for path in (old_path, new_path):
+        try:
+            read.append(read_delivery(path, needed))
+        except SitefinderError as error:
+            problems.append(error)
+    if problems:
+        raise (
+            problems[0] if len(problems) == 1 else all_of(InputError, "deliveries", [str(one) for one in problems])
+        )
+    systems = [delivery.tables["reaches"].crs for delivery in read]
+    if systems[0] != systems[1]:
+        raise InputError.of(
+            "the two deliveries are in different coordinate systems",
+            expected=f"{systems[0].to_string()}, as {read[0].path}",
+            found=f"{systems[1].to_string()}, in {read[1].path}",
+            fix="run both with the same run.crs; lengths and places differ otherwise",
+        )
+    return tuple(read)
+
+
+# The file itself, or the delivery in a folder.
+def _file(path):
+    if not path.is_dir():
+        return path
+    if not (path / DELIVERED).is_file():
+        raise InputError.of(
+            "there is no delivery in this folder",
+            folder=path,
+            expected=f"a file {DELIVERED}, as a run leaves it in run.output_folder",
+            found=listed(sorted(os.listdir(path))) or "nothing",
+            fix="name the output folder of a run, or its GeoPackage",
+        )
+    return path / DELIVERED
+
+
+def read_delivery(path, needed):
+    """Layers of a delivered GeoPackage.
+
+    Parameters
+    ----------
+    path : path-like
+    needed : dict of str to str
+        See `read_pair`.
+
+    Returns
+    -------
+    Delivery
+        Text that is NULL in the file reads as empty.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, is no delivery, or lacks a layer, a column, or the stretch of a site.
+    """
+    path = Path(path)
+    try:
+        present = pyogrio.list_layers(path)[:, 0].tolist()
+    except (pyogrio.errors.DataSourceError, OSError) as error:
+        raise InputError.of(
+            "the delivery cannot be read",
+            file=path,
+            expected="a GeoPackage that sitefinder delivered",
+            found="no such file" if not path.exists() else str(error).splitlines()[0],
+            fix="check the path",
+        ) from None
+    missing = [name for name in needed if name not in present]
+    if missing:
+        ours = "reaches" in present and "provenance" in present
+        raise InputError.of(
+            "the delivery lacks layers" if ours else "this is no delivery of sitefinder",
+            file=path,
+            expected=f"the layers {', '.join(needed)}",
+            found=f"the layers {listed(present, shown=20)}" if present else "no layer",
+            fix="run it again with this version of sitefinder" if ours else "name the GeoPackage of a run",
+        )
+    tables = {name: _plain_text(pyogrio.read_dataframe(path, layer=name), name) for name in needed}
+    problems = [problem for name in needed for problem in _column_problems(tables[name], name, needed[name])]
+    if problems:
+        problems.append(described("it is of an older kind", fix="run it again with this version of sitefinder"))
+        raise all_of(InputError, str(path), problems)
+    drawn = set(tables["stretches"]["site_id"]) if {"sites", "stretches"} <= set(needed) else set()
+    bare = [site for site in tables["sites"]["site_id"] if site not in drawn] if "sites" in needed else []
+    if bare:
+        raise InputError.of(
+            "the delivery is not whole",
+            file=path,
+            expected="a stretch for every site",
+            found=f"none for {listed(bare)}",
+            fix="restore the file as it was delivered, or run it again",
+        )
+    return Delivery(path, tables, _title(tables))
+
+
+# Text as the schema has it: empty where there is nothing to say, whatever the file format makes of that.
+def _plain_text(table, name):
+    for column in LAYERS[name].columns:
+        if column.dtype == "text" and column.name in table:
+            values = table[column.name].astype(object)
+            table[column.name] = values.where(values.notna(), "")
+        if column.dtype == "boolean" and column.name in table:
+            table[column.name] = table[column.name].to_numpy(dtype=np.bool_)
+    return table
+
+
+def _column_problems(table, name, needed):
+    missing = [column for column in needed.split() if column not in table.columns]
+    if LAYERS[name].geometry and "geometry" not in table.columns:
+        missing.append("geometry")
+    if not missing:
+        return []
+    return [
+        described(f"layer {name} lacks columns", expected=needed.replace(" ", ", "), missing=", ".join(missing))
+    ]
+
+
+def _title(tables):
+    if "provenance" not in tables:
+        return ""
+    named = tables["provenance"].query("kind == 'setting' and name == 'run.name'")["value"]
+    return str(named.iloc[0]) if len(named) else ""

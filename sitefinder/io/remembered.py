@@ -1,0 +1,109 @@
+"""What was found in files, remembered for as long as size and time of change of each stay the same."""
+
+import contextlib
+import json
+import time
+from contextvars import ContextVar
+from pathlib import Path
+
+# A file that changes again within one tick of its disk's clock keeps its time, so what was read so soon after a
+# change is not remembered [ns]. Disks that tell whole seconds tick in up to two of them.
+TICK_NS, COARSE_TICK_NS = 50_000_000, 2_000_000_000
+SECOND_NS = 1_000_000_000
+
+_memory = ContextVar("memory", default=None)
+
+
+class Memory:
+    """Facts of files by name: what was found, and size and times of change that each file had then.
+
+    Parameters
+    ----------
+    known : dict, optional
+        From `Memory.known` of an earlier run.
+    recalls : bool
+        False to read everything afresh, and to remember what is found then.
+    """
+
+    def __init__(self, known=None, recalls=True):
+        self.known = dict(known) if isinstance(known, dict) else {}
+        self._recalls = recalls
+
+    def recalled(self, name, files):
+        """What is remembered of files under a name, as a list of one; empty where nothing holds any more."""
+        entry = self.known.get(name) if self._recalls else None
+        try:
+            states = entry["files"]
+            holds = all(str(file) in states for file in files)
+            if holds and all(_state(path) == state for path, state in states.items()):
+                return [entry["found"]]
+        except (TypeError, KeyError):
+            pass
+        return []
+
+    def remember(self, name, found, states, begun_ns):
+        """Remember what was found, unless a file may have changed meanwhile."""
+        self.known.pop(name, None)
+        if all(_is_settled(state, begun_ns) and _state(path) == state for path, state in states.items()):
+            self.known[name] = {"files": states, "found": found}
+
+
+@contextlib.contextmanager
+def remembering(memory):
+    """Use a memory for all that is read meanwhile; None for none."""
+    token = _memory.set(memory)
+    try:
+        yield
+    finally:
+        _memory.reset(token)
+
+
+def remembered(what, files, find, also=lambda found: ()):
+    """What is found in files, from memory where that still holds.
+
+    Parameters
+    ----------
+    what : str
+        Kind of the fact.
+    files : sequence of Path
+        All that it hangs on and that can be named beforehand.
+    find : callable
+        Gives the fact, of what JSON holds.
+    also : callable, optional
+        Gives from the fact further files that it hangs on.
+
+    Returns
+    -------
+    object
+        As `find` gives it.
+    """
+    memory = _memory.get()
+    if memory is None:
+        return find()
+    files = [Path(file).absolute() for file in files]
+    name = json.dumps([what, *map(str, files)])
+    for found in memory.recalled(name, files):
+        return found
+    begun_ns = time.time_ns()
+    states = {str(file): _state(file) for file in files}
+    found = find()
+    states |= {str(file): _state(file) for file in (Path(path).absolute() for path in also(found))}
+    memory.remember(name, found, states, begun_ns)
+    return found
+
+
+# Size, and times at which content and owner's data changed [ns]; None where there is no such file.
+def _state(path):
+    try:
+        state = Path(path).stat()
+    except OSError:
+        return None
+    return [state.st_size, state.st_mtime_ns, state.st_ctime_ns]
+
+
+def _is_settled(state, begun_ns):
+    if state is None:
+        return False
+    _, changed_ns, touched_ns = state
+    tick_ns = TICK_NS if changed_ns % SECOND_NS or touched_ns % SECOND_NS else COARSE_TICK_NS
+    return max(changed_ns, touched_ns) + tick_ns < begun_ns

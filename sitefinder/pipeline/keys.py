@@ -1,0 +1,188 @@
+"""What each result of a run hangs on, the key that it is kept under, and why one would be made afresh."""
+
+import hashlib
+import json
+from typing import NamedTuple
+
+# Raised when results are kept in another way, so that none of the earlier ones is taken for one of the new.
+KEPT_AS = 1
+# A fact of this ending tells the order of things whose names begin as it does.
+ORDER = " (order)"
+NO_RESULT = "no stored result"
+
+
+class Recipe(NamedTuple):
+    """All that a result hangs on: never times, paths or numbers of workers.
+
+    ``facts`` are what the stage sees of what the run was given, ``reads`` the keys of the results that it reads,
+    ``software`` the versions of what it is made with; each is a dict of text to text.
+    """
+
+    stage: str
+    item: str
+    version: int
+    facts: dict
+    reads: dict
+    software: dict
+
+    @property
+    def place(self):
+        """Name of the result: that of its stage, with the item where there are several."""
+        return place_of(self.stage, self.item)
+
+    @property
+    def key(self):
+        """SHA-256 over all of it, hexadecimal. The name of an item is none of it: that stands in its facts."""
+        text = json.dumps([KEPT_AS, *self._replace(item="")], sort_keys=True, ensure_ascii=True)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+class Planned(NamedTuple):
+    """What would become of one stage: whether its result is there, and if not, each reason."""
+
+    stage: str
+    kept: bool
+    reasons: list
+
+
+def place_of(stage, item=""):
+    """Name of a result, for example ``heads`` or ``overlaps: nature reserve``."""
+    return f"{stage}: {item}" if item else stage
+
+
+def recipes_of(stages, given, parts, software):
+    """The recipe of every result of a run; nothing is run for it.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+    given : dict
+        What the run is given, by name.
+    parts : dict of str to Parts
+        Those of the given that stages see in parts.
+    software : dict of str to str
+        Versions of what results are made with.
+
+    Returns
+    -------
+    dict of str to list of Recipe
+        By stage: one, or one for each item in their order.
+    """
+    recipes, keys = {}, {}
+    for stage in stages:
+        facts = {}
+        for name in stage.reads:
+            if name in parts:
+                facts |= parts[name].facts(stage.sees.get(name, ()))
+        reads = {name: keys[name] for name in stage.reads if name in keys}
+        common = (stage.version, facts, reads, software)
+        if stage.each is None:
+            recipes[stage.name] = [Recipe(stage.name, "", *common)]
+            keys[stage.name] = recipes[stage.name][0].key
+        else:
+            recipes[stage.name] = [
+                Recipe(stage.name, item, stage.version, facts | part.facts(()), reads, software)
+                for item, part in stage.each.items(given).items()
+            ]
+            # What is joined from items hangs on theirs, and on their order.
+            joined = json.dumps([stage.name, *([recipe.item, recipe.key] for recipe in recipes[stage.name])])
+            keys[stage.name] = hashlib.sha256(joined.encode()).hexdigest()
+    return recipes
+
+
+def plan_of(recipes, last, is_kept):
+    """What would be done again, and why.
+
+    Parameters
+    ----------
+    recipes : dict of str to list of Recipe
+        See `recipes_of`.
+    last : dict of str to Recipe
+        Of the run before, by place; empty where there was none.
+    is_kept : callable
+        Whether the result of a key is there.
+
+    Returns
+    -------
+    list of Planned
+        In the order of the stages. An item that is done again names itself in its reasons.
+    """
+    planned, redone = [], []
+    for stage, own in recipes.items():
+        missing = [recipe for recipe in own if not is_kept(recipe.key)]
+        known = {other.stage for other in last.values()}
+        found = {}
+        for recipe in missing:
+            before = last.get(recipe.place)
+            is_new = recipe.item and before is None and stage in known
+            found[recipe.item] = ["it is new"] if is_new else reasons_of(recipe, before, redone)
+        shared = set.intersection(*map(set, found.values())) if len(missing) == len(own) > 1 else set()
+        reasons = [
+            f"{item}: {reason}" if item and reason not in shared else reason
+            for item, told in found.items()
+            for reason in told
+        ]
+        if missing:
+            redone.append(stage)
+        planned.append(Planned(stage, not missing, list(dict.fromkeys(reasons))))
+    return planned
+
+
+def reasons_of(recipe, last, redone=()):
+    """Why a result would be made afresh, each reason a phrase.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    last : Recipe or None
+        Of the same result in the run before.
+    redone : sequence of str
+        Stages that are made afresh before it.
+
+    Returns
+    -------
+    list of str
+        Never empty.
+    """
+    if last is None:
+        return [NO_RESULT]
+    reasons = []
+    if recipe.version != last.version:
+        reasons.append(f"stage version {last.version} → {recipe.version}")
+    for name in sorted(set(recipe.software) | set(last.software)):
+        new, old = recipe.software.get(name, "none"), last.software.get(name, "none")
+        if new != old:
+            reasons.append(f"{name} {old} → {new}")
+    reasons += _changes(recipe.facts, last.facts)
+    before = [name for name in recipe.reads if name in redone]
+    if before:
+        reasons.append(f"after {', '.join(before)}")
+    if not reasons:
+        changed = [name for name, key in recipe.reads.items() if last.reads.get(name) != key]
+        reasons = [f"the result of stage {name} is another" for name in changed] or [NO_RESULT]
+    return reasons
+
+
+# What stands in new facts that did not in old ones. Several facts of one new thing are told as one.
+def _changes(new, old):
+    told = []
+    for name, value in new.items():
+        if name not in old:
+            told.append(f"{_first_new(name, old)} is new")
+        elif value != old[name] and not name.endswith(ORDER):
+            is_digest = name.startswith("input ")
+            told.append(f"{name} changed" if is_digest else f"{name}: {old[name]} → {value}")
+    told += [f"{_first_new(name, new)} is gone" for name in old if name not in new]
+    if not told:
+        told = [f"{name}: {old[name]} → {value}" for name, value in new.items() if value != old[name]]
+    return list(dict.fromkeys(told))
+
+
+# The shortest beginning of a dotted name that none of the others has.
+def _first_new(name, others):
+    parts = name.split(".")
+    for count in range(1, len(parts)):
+        begun = ".".join(parts[:count])
+        if not any(other == begun or other.startswith(f"{begun}.") for other in others):
+            return begun
+    return name

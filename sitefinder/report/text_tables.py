@@ -1,0 +1,72 @@
+"""Tables and figures as plain text, the same on every terminal."""
+
+import io
+import math
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+
+WIDTH = 100
+
+
+def text_table(*columns):
+    """A table without lines from (heading, side) each; its texts are to be short enough beforehand."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
+    for name, side in columns:
+        table.add_column(name, justify=side, no_wrap=True)
+    return table
+
+
+def rendered(table):
+    """The table as text, whatever terminal there is."""
+    page = io.StringIO()
+    console = Console(
+        file=page, width=WIDTH - 2, color_system=None, force_terminal=False, legacy_windows=False, emoji=False
+    )
+    console.print(table)
+    return "\n".join(f"  {line}".rstrip() for line in page.getvalue().rstrip("\n").split("\n"))
+
+
+def name_of(text, width):
+    """A user's text, shown as it is and cut where it is too wide."""
+    name = Text(plain(text))
+    name.truncate(width, overflow="ellipsis")
+    return name
+
+
+def plain(text):
+    """A user's text without line breaks and control characters."""
+    return "".join(character if character.isprintable() else " " for character in str(text))
+
+
+def counted(number, one, many):
+    """A number with its noun."""
+    return f"{number} {one if number == 1 else many}"
+
+
+def figure(value):
+    """Three significant digits, more before the point, never an exponent."""
+    if math.isnan(value):
+        return "–"
+    size = math.floor(math.log10(abs(value))) if value else 2
+    return decimals(value, min(max(2 - size, 0), 3))
+
+
+def decimals(value, places):
+    """So many places after the point; a dash for what is not known."""
+    return "–" if math.isnan(value) else f"{value:,.{places}f}".replace(",", " ")
+
+
+def power(kilowatts):
+    """Power [kW] in kW or MW, with its unit."""
+    if kilowatts < KILOWATTS_PER_MEGAWATT:
+        return f"{figure(kilowatts)} kW"
+    return f"{figure(kilowatts / KILOWATTS_PER_MEGAWATT)} MW"
+
+
+def gigawatt_hours(megawatt_hours):
+    """Energy [MWh] in GWh, without its unit."""
+    return figure(megawatt_hours / MEGAWATT_HOURS_PER_GIGAWATT_HOUR)

@@ -1,0 +1,194 @@
+"""A run and its store: where that is, what is remembered of files, and the account of what the run did."""
+
+import datetime
+import os
+import platform
+import time
+from importlib.metadata import version
+from pathlib import Path
+from typing import NamedTuple
+
+import rasterio
+
+from sitefinder import __version__
+from sitefinder.io.digests import content_digest
+from sitefinder.io.remembered import Memory
+from sitefinder.pipeline.accounts import last_account, last_recipes, told_results, write_account
+from sitefinder.pipeline.durable import read_json, write_json
+from sitefinder.pipeline.housekeeping import size_of
+from sitefinder.pipeline.keys import plan_of, recipes_of
+from sitefinder.pipeline.store import looked_into
+from sitefinder.pipeline.workers import peak_memory_mb
+from sitefinder.stages.seen import InputsParts, SettingsParts
+
+STORE = ".sitefinder-store"
+FILES = "files.json"
+# What results are made with and read back with.
+LIBRARIES = (
+    "numpy",
+    "pandas",
+    "geopandas",
+    "shapely",
+    "pyproj",
+    "pyogrio",
+    "rasterio",
+    "scipy",
+    "statsmodels",
+    "numba",
+    "pydantic",
+    "whitebox-workflows",
+)
+
+
+class Plan(NamedTuple):
+    """What a run would do: `Planned` by stage, and where its results are kept, how many, how large [GB]."""
+
+    title: str
+    stages: list
+    store: Path
+    results: int
+    size_gb: float
+
+
+def store_folder(settings, folder):
+    """Where results are kept: as the settings say, or in the output folder.
+
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+    folder : Path
+        Of the settings file.
+
+    Returns
+    -------
+    Path
+    """
+    named = settings.run.store_folder
+    return Path(os.path.normpath(folder / (Path(settings.run.output_folder, STORE) if named is None else named)))
+
+
+def memory_of(store, recalls=True):
+    """What earlier runs remembered of files; nothing where there is no store."""
+    return Memory(None if store is None else read_json(store / FILES), recalls)
+
+
+def keep_memory(store, memory):
+    """Keep what is remembered of files for the next run, beside results; without any there is no next run for it.
+
+    Parameters
+    ----------
+    store : sitefinder.pipeline.store.Store
+    memory : Memory
+    """
+    if not store.is_empty():
+        try:
+            write_json(store.folder / FILES, memory.known)
+        except OSError as error:
+            store.notes.append(f"digests of files could not be kept: {error.strerror or error}")
+
+
+def software():
+    """Versions of what results are made with, by name."""
+    own = {"sitefinder": __version__, "python": platform.python_version(), "GDAL": rasterio.__gdal_version__}
+    return own | {name: version(name) for name in LIBRARIES}
+
+
+def parts_of(settings, inputs):
+    """Settings and inputs as stages see them."""
+    return {"settings": SettingsParts(settings), "inputs": InputsParts(inputs)}
+
+
+def planned(stages, settings, inputs, config, folder):
+    """What a run would do again, and why.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+    settings, inputs
+        As `sitefinder.stages.run.check` gives them.
+    config : Path
+        The settings file.
+    folder : Path
+        Of the store.
+
+    Returns
+    -------
+    Plan
+    """
+    store, given = looked_into(folder), {"settings": settings, "inputs": inputs}
+    recipes = recipes_of(stages, given, parts_of(settings, inputs), software())
+    last = last_recipes(last_account(folder, config_name(config, folder)))
+    size_gb, count = size_of(folder)
+    return Plan(settings.run.name, plan_of(recipes, last, store.has), folder, count, size_gb)
+
+
+def config_name(config, folder):
+    """Name of a settings file in accounts, seen from the store."""
+    try:
+        return Path(os.path.relpath(config, folder)).as_posix()
+    except ValueError:  # on another drive
+        return str(config)
+
+
+class Account:
+    """The account of a run while it goes on; it never goes into the delivery, only beside the results.
+
+    Parameters
+    ----------
+    config : str
+        See `config_name`.
+    """
+
+    def __init__(self, config):
+        self._config, self._began, self._clock = config, datetime.datetime.now(), time.perf_counter()
+        self._seconds, self._tiles = {}, 0
+
+    def passed(self, part):
+        """Count the seconds since the last call for a part of the run."""
+        now = time.perf_counter()
+        self._seconds[part], self._clock = round(now - self._clock, 3), now
+
+    def counting_tiles(self, progress):
+        """The function to tell of terrain tiles, which counts them and passes them on."""
+
+        def told(done, count):
+            self._tiles = done
+            if progress is not None:
+                progress(done, count)
+
+        return told
+
+    def write(self, store, settings, inputs, recipes, log, delivered):
+        """Keep the account in the store.
+
+        Parameters
+        ----------
+        store : sitefinder.pipeline.store.Store
+        settings, inputs
+            Of the run.
+        recipes, log
+            See `sitefinder.pipeline.accounts.told_results`.
+        delivered : Path
+            The file.
+
+        Notes
+        -----
+        Where the disk refuses, that is told in the notes of the store.
+        """
+        account = {
+            "config": self._config,
+            "title": settings.run.name,
+            "began": self._began.isoformat(timespec="seconds"),
+            "seconds": self._seconds,
+            "workers": settings.run.workers,
+            "tiles": self._tiles,
+            "peak_memory_mb": round(peak_memory_mb(), 1),
+            "software": software(),
+            "inputs": [{key: lineage[key] for key in ("name", "path", "digest")} for lineage in inputs.lineage],
+            "delivered": {"file": delivered.name, "digest": content_digest(delivered)},
+            "results": told_results(recipes, log),
+        }
+        try:
+            write_account(store.folder, account)
+        except OSError as error:
+            store.notes.append(f"the account of the run could not be kept: {error.strerror or error}")

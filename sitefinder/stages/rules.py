@@ -1,0 +1,102 @@
+"""The stages of the rules: where they hold on the stream, and what that makes of reaches and stretches."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.siting.corridors import NATURAL_FALLS, Barriers, carried_along, place_falls, steps_down
+from sitefinder.siting.rules import HIT_COLUMNS, UNDER, all_rule_metres, along_link, overlaps, uncovered
+from sitefinder.siting.verdicts import Held, StretchMarks, admissible, held_reaches, stretch_marks, verdicts
+from sitefinder.streams.lines import REPAIR_COLUMNS
+
+
+class Judged(NamedTuple):
+    """Verdict and reasons of each reach, marks of each stretch, and the machine choice the rules leave it.
+
+    ``held`` tells of each reach which rules hold there.
+    """
+
+    reaches: pd.DataFrame
+    stretch_marks: StretchMarks
+    choice: np.ndarray
+    because: np.ndarray
+    held: Held
+
+
+def overlap_rule(settings, inputs, network, placed, heads, rule):
+    """Hits of one rule's features on the stream, those along it and what its layer does not cover included.
+
+    The stage runs once for each rule, so that an edited rule redoes its own hits alone; no other rule has a say.
+
+    Parameters
+    ----------
+    settings, inputs, network, placed, heads
+        Results of the stages of those names.
+    rule : sitefinder.stages.seen.RuleSeen
+
+    Returns
+    -------
+    DataFrame
+        See `sitefinder.siting.rules.overlaps`.
+    """
+    rule, frame, coverage = rule
+    hits = []
+    if not frame.empty:
+        hits.append(overlaps(placed.segments, frame, rule))
+    if coverage is not None:
+        hits.append(uncovered(placed.segments, coverage.geometry.to_numpy(), rule))
+    hits = along_link(hits) if hits else pd.DataFrame(columns=HIT_COLUMNS)
+    if rule.effect == UNDER or not len(hits):
+        return hits
+    steps = steps_down(placed.stations, network.links)
+    falls = natural_falls(settings, inputs, placed) if rule.ends_at_falls else Barriers(*[np.zeros(0)] * 2)
+    carried = carried_along(hits, placed.stations, steps, rule, falls, heads.profile_m)
+    return along_link([hits, carried]) if len(carried) else hits
+
+
+def joined_overlaps(found):
+    """Hits of every rule in one table, from those of each by its name, in the order of the settings."""
+    hits = [each for each in found.values() if len(each)]
+    return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
+
+
+def natural_falls(settings, inputs, placed):
+    """Natural falls on the stream: those of the layer of falls, and structures of that kind."""
+    return _placed_falls(settings, inputs, placed)[0]
+
+
+def list_distant_falls(settings, inputs, placed):
+    """Natural falls that stand at no stream, as rows of the repairs."""
+    far = _placed_falls(settings, inputs, placed)[1]
+    told = f"no stream within {settings.stretches.structure_snap_m:g} m", "ends no rule's effect along the stream"
+    return pd.DataFrame([("falls", name, *told) for name in far], columns=REPAIR_COLUMNS, dtype="str")
+
+
+# Falls on the stream, and the ids of those in the layer of falls that are not; structures are told of elsewhere.
+def _placed_falls(settings, inputs, placed):
+    points, names = [], []
+    if "falls" in inputs.layers:
+        frame = inputs.layers["falls"].frame
+        points, names = list(frame.geometry), frame["feature_id"].tolist()
+    if "structures" in inputs.layers and "kind" in inputs.layers["structures"].frame:
+        frame = inputs.layers["structures"].frame
+        natural = frame["kind"].astype("object").map(lambda kind: str(kind).strip().lower()).isin(NATURAL_FALLS)
+        points = points + list(frame.geometry[natural])
+    segment_m = placed.stations["segment_length_m"].to_numpy()
+    snap_m = settings.stretches.structure_snap_m
+    falls, near = place_falls(np.array(points, dtype=object), placed.segments, segment_m, snap_m)
+    return falls, [name for name, is_near in zip(names, near.tolist(), strict=False) if not is_near]
+
+
+def judge(settings, placed, stretches, rule_overlaps):
+    """Verdicts of reaches and stretches."""
+    rules = settings.rules
+    of_reaches = all_rule_metres(rule_overlaps, rules, len(placed.reaches), by="reach")
+    of_stations = all_rule_metres(rule_overlaps, rules, len(placed.stations), by="station")
+    held = held_reaches(placed.reaches, of_reaches, rules)
+    segment_m, reach = (placed.stations[name].to_numpy() for name in ("segment_length_m", "reach"))
+    marks = stretch_marks(stretches.start, stretches.taken, segment_m, reach, of_stations, rules)
+    admission = admissible(stretches.table["layout"], marks.marks, settings.ranking.allow)
+    of_reach = verdicts(held, rules).set_axis(placed.reaches.index)
+    return Judged(of_reach, marks, admission.choice, admission.because, held)

@@ -1,0 +1,248 @@
+"""What each stage may see of the settings and the inputs, and what its result therefore hangs on."""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from pydantic import BaseModel
+
+from sitefinder.config import Source
+from sitefinder.pipeline.graph import Parts
+from sitefinder.pipeline.keys import ORDER
+from sitefinder.stages.contents import digest_of
+
+# Who made a file, when, under which licence: told by the delivery, never part of a stage's result.
+OF_A_FILE = ("source", "date", "licence")
+# Files that the inputs hold as read; a stage looks there.
+READ_ALREADY = (
+    "inputs.dem.error_preset",
+    "flows.equations",
+    "flows.gauges.path",
+    "flows.reserve",
+    "energy.machines",
+    "costs.file",
+)
+# What a stage may see although it changes no result. Paths are there for messages.
+CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells", "run.workers")
+# Of a raster, where it lies and what is only told of it; its content stands in the digest.
+TOLD_OF_A_RASTER = ("path", *OF_A_FILE)
+
+
+class NotDeclared(Exception):
+    """A stage looked at what its line in `sitefinder.stages.run.STAGES` does not name; our own fault."""
+
+
+class SettingsParts(Parts):
+    """Settings, of which a stage sees sections (``heads``) and single settings (``inputs.dem.vertical_unit``)."""
+
+    def __init__(self, settings):
+        self._settings = settings
+
+    def seen(self, parts):
+        """Settings that refuse all else."""
+        return SeenSettings(self._settings, "", tuple(parts))
+
+    def facts(self, parts):
+        """Each setting of these parts with its value, but for paths and what changes no result."""
+        return _facts_of(self._settings, "", tuple(parts))
+
+
+class InputsParts(Parts):
+    """Inputs, of which a stage sees parts by name (``dem``) and single layers (``layers.lakes``)."""
+
+    def __init__(self, inputs):
+        self._inputs, self._digests = inputs, {}
+
+    def seen(self, parts):
+        """Inputs that refuse all else."""
+        return SeenInputs(self._inputs, tuple(parts))
+
+    def facts(self, parts):
+        """A digest of each of these parts as it was read."""
+        return {f"input {part.removeprefix('layers.')}": self._digest(part) for part in parts}
+
+    # Each once a run, since large layers take a while.
+    def _digest(self, part):
+        if part not in self._digests:
+            value = _input(self._inputs, part)
+            self._digests[part] = "none" if value is None else digest_of(value)
+        return self._digests[part]
+
+
+class RuleSeen(NamedTuple):
+    """A rule as the stage of overlaps sees it: its settings, its features, and the ground that its layer covers.
+
+    ``coverage`` is None where the layer covers everything.
+    """
+
+    settings: object
+    frame: object
+    coverage: object
+
+
+class RuleParts(Parts):
+    """One rule with its layer."""
+
+    def __init__(self, rule, frame, coverage):
+        self._rule, self._frame, self._coverage = rule, frame, coverage
+
+    def seen(self, parts):
+        """The rule; it is small enough to be seen whole."""
+        return RuleSeen(SeenSettings(self._rule, self._name, (self._name,)), self._frame, self._coverage)
+
+    def facts(self, parts):
+        """Settings of the rule, and digests of its layers as read."""
+        facts = _facts_of(self._rule, self._name, (self._name,))
+        facts[f"input {self._name}"] = digest_of(self._frame)
+        if self._coverage is not None:
+            facts[f"input {self._name}.coverage"] = digest_of(self._coverage)
+        return facts
+
+    @property
+    def _name(self):
+        return _key("rules", self._rule.name)
+
+
+def rules_of(given):
+    """Each rule by its name, from what a run is given."""
+    settings, inputs = given["settings"], given["inputs"]
+    return {
+        rule.name: RuleParts(rule, read.frame, None if coverage is None else coverage.frame)
+        for rule, read, coverage in zip(settings.rules, inputs.rules, inputs.coverages, strict=True)
+    }
+
+
+class SeenSettings:
+    """A section of the settings that refuses what its stage does not declare."""
+
+    def __init__(self, section, key, parts):
+        self._section, self._key, self._parts = section, key, parts
+
+    def __getattr__(self, name):
+        if name.startswith("_"):
+            raise AttributeError(name)
+        kind = type(self._section)
+        if name not in kind.model_fields:
+            # A property, worked out from what may be seen.
+            return getattr(kind, name).__get__(self)
+        key = _key(self._key, name)
+        if not (_is_part(key, self._parts) or _is_path(kind, name)) or _is_hidden(kind, name, key):
+            raise NotDeclared(f"setting {key}: name it in the sees of this stage, if its result may hang on it")
+        return self._wrapped(getattr(self._section, name), key)
+
+    def _wrapped(self, value, key):
+        if isinstance(value, BaseModel):
+            return SeenSettings(value, key, self._parts)
+        if isinstance(value, list) and value and isinstance(value[0], BaseModel):
+            return [SeenSettings(item, key, self._parts) for item in value]
+        if isinstance(value, dict) and value and isinstance(next(iter(value.values())), BaseModel):
+            return {name: SeenSettings(item, _key(key, name), self._parts) for name, item in value.items()}
+        return value
+
+    def __repr__(self):
+        return f"SeenSettings({self._key!r})"
+
+
+class SeenInputs:
+    """Inputs that refuse what their stage does not declare. Of layers they give the features alone."""
+
+    def __init__(self, inputs, parts):
+        self._inputs, self._parts = inputs, parts
+
+    def __getattr__(self, name):
+        if name.startswith("_"):
+            raise AttributeError(name)
+        if name == "layers":
+            return SeenLayers(self._inputs, self._parts)
+        if name not in self._parts:
+            raise NotDeclared(f"input {name}: name it in the sees of this stage, if its result may hang on it")
+        value = getattr(self._inputs, name)
+        return {key: SeenLayer(read.frame) for key, read in value.items()} if name == "shares" else value
+
+
+class SeenLayers(Mapping):
+    """Layers by name, those that a stage declares."""
+
+    def __init__(self, inputs, parts):
+        self._layers, self._parts = inputs.layers, parts
+
+    def __getitem__(self, name):
+        if f"layers.{name}" not in self._parts:
+            raise NotDeclared(f"input layers.{name}: name it in the sees of this stage")
+        return SeenLayer(self._layers[name].frame)
+
+    def __iter__(self):
+        raise NotDeclared("all layers at once: name those that this stage needs")
+
+    def __len__(self):
+        raise NotDeclared("all layers at once: name those that this stage needs")
+
+
+class SeenLayer(NamedTuple):
+    """A layer as stages see it."""
+
+    frame: object
+
+
+# Settings by key, as texts.
+def _facts_of(section, key, parts):
+    facts = {}
+    for name in type(section).model_fields:
+        own, value = _key(key, name), getattr(section, name)
+        if _is_hidden(type(section), name, own) or _is_path(type(section), name) or own in CHANGES_NOTHING:
+            continue
+        if isinstance(value, BaseModel):
+            facts |= _facts_of(value, own, parts)
+        elif not _is_part(own, parts):
+            continue
+        elif isinstance(value, list) and value and isinstance(value[0], BaseModel):
+            names = [getattr(item, "name", number) for number, item in enumerate(value, 1)]
+            facts[f"setting {own}{ORDER}"] = repr(names)
+            for called, item in zip(names, value, strict=True):
+                facts |= _facts_of(item, _key(own, called), parts)
+        elif isinstance(value, dict):
+            facts[f"setting {own}{ORDER}"] = repr(list(value))
+            for called, item in value.items():
+                known = isinstance(item, BaseModel)
+                facts |= (
+                    _facts_of(item, _key(own, called), parts) if known else {f"setting {own}.{called}": repr(item)}
+                )
+        else:
+            facts[f"setting {own}"] = repr(value)
+    return facts
+
+
+def _key(key, name):
+    return f"{key}.{name}" if key else str(name)
+
+
+# Whether a key is one of the parts, lies within one, or on the way to one.
+def _is_part(key, parts):
+    return any(f"{key}.".startswith(f"{part}.") or part.startswith(f"{key}.") for part in parts)
+
+
+def _is_path(kind, name):
+    return name == "path" and issubclass(kind, Source)
+
+
+def _is_hidden(kind, name, key):
+    return key in READ_ALREADY or (name in OF_A_FILE and issubclass(kind, Source))
+
+
+# What a stage's result hangs on in one part of the inputs.
+def _input(inputs, part):
+    if part.startswith("layers."):
+        read = inputs.layers.get(part.removeprefix("layers."))
+        return None if read is None else read.frame
+    value = getattr(inputs, part)
+    if part == "dem":
+        return _raster(value)
+    if part == "covariates":
+        return {name: _raster(facts) for name, facts in value.items()}
+    if part == "shares":
+        return {name: read.frame for name, read in value.items()}
+    return value
+
+
+def _raster(facts):
+    told = {name: value for name, value in facts.lineage.items() if name not in TOLD_OF_A_RASTER}
+    return {**facts._asdict(), "path": "", "lineage": told}

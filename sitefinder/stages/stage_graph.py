@@ -1,0 +1,182 @@
+"""The stage graph: each stage with what it reads, its version, and the settings and inputs that it may see.
+
+A result is kept under a key of all that stands in its stage's line; see "How keys work" in DEVELOPERS.md.
+"""
+
+from sitefinder.pipeline.graph import Each, Stage, bound
+from sitefinder.stages.choice import choose
+from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
+from sitefinder.stages.ground import drain_terrain, fit_profile, read_channels, sum_catchments, warp_surface
+from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
+from sitefinder.stages.marks import find_dem_seams, mark_stations
+from sitefinder.stages.network import make_network, place_on_network, refuse_unresolved
+from sitefinder.stages.rules import joined_overlaps, judge, overlap_rule
+from sitefinder.stages.seen import rules_of
+from sitefinder.stages.waters import find_waters
+from sitefinder.stages.worth import estimate_station_flows, list_stretches, value_all
+
+GIVEN = ("settings", "inputs", "scratch", "progress")
+
+
+# A stage as a line: what it reads, then the settings and the inputs that it sees, each as words.
+def _stage(name, run, version, reads, settings="", inputs="", each=None):
+    sees = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
+    sees = {given: parts for given, parts in sees.items() if parts}
+    return Stage(name, run, (*sees, *reads.split()), version, sees, each)
+
+
+STAGES = bound(
+    [
+        _stage("dem_seams", find_dem_seams, 1, "", "inputs.dem.vertical_unit", "dem"),
+        _stage(
+            "surface",
+            warp_surface,
+            1,
+            "scratch",
+            "run.crs terrain.cell_size_m terrain.fill_nodata_cells inputs.dem.vertical_unit inputs.covariates",
+            "dem covariates shares layers.flow_regions layers.lakes",
+        ),
+        _stage(
+            "network",
+            make_network,
+            1,
+            "surface scratch",
+            "run.crs inputs.dem.vertical_unit inputs.dem_footprints inputs.streams.inflow_area_column "
+            "network.snap_m network.derive_threshold_km2 network.main_path network.main_path_column "
+            "network.main_path_column_wins network.divergence_share network.divergence_share_column "
+            "network.canal_column network.canal_values network.ridge_m",
+            "dem dem_error layers.streams layers.dem_footprints",
+        ),
+        _stage("resolved", refuse_unresolved, 1, "network", "run.strict inputs.streams.path"),
+        _stage("placed", place_on_network, 1, "network", "network.station_spacing_m network.reach_length_m"),
+        _stage(
+            "dem_errors",
+            find_dem_errors,
+            1,
+            "placed",
+            "inputs.dem_footprints",
+            "dem_error layers.dem_footprints",
+        ),
+        _stage(
+            "channels",
+            read_channels,
+            3,
+            "network placed dem_errors",
+            "run.crs inputs.dem.vertical_unit heads.transect_half_width_m",
+            "dem",
+        ),
+        _stage(
+            "terrain",
+            drain_terrain,
+            1,
+            "surface network placed channels scratch progress",
+            "run.crs run.workers terrain.engine terrain.sink_depth_m "
+            "terrain.tile_rows terrain.tile_columns terrain.margin_cells",
+        ),
+        _stage(
+            "catchments",
+            sum_catchments,
+            1,
+            "surface network placed terrain",
+            "inputs.covariates terrain.edge_is_divide",
+        ),
+        _stage(
+            "fitted",
+            fit_profile,
+            3,
+            "placed channels dem_errors",
+            "run.crs run.seed heads.quantile heads.draws stretches.structure_snap_m",
+            "dem layers.structures",
+        ),
+        _stage(
+            "field_levels",
+            place_field_levels,
+            1,
+            "placed fitted",
+            "stretches.structure_snap_m tailwater.rating_reach_m",
+            "field_levels ratings",
+        ),
+        _stage("heads", use_field_levels, 1, "placed fitted field_levels", "run.seed"),
+        _stage(
+            "flows",
+            estimate_station_flows,
+            2,
+            "placed catchments",
+            "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
+            "energy.design_exceedance_percent stretches.structure_snap_m uncertainty.year_to_year_sd",
+            "equations gauges reserve measured_gauges spot_gaugings layers.flow_regions layers.karst "
+            "layers.abstractions",
+        ),
+        _stage(
+            "water_depths",
+            find_water_depths,
+            1,
+            "flows field_levels",
+            "tailwater inputs.dem.survey_flow_exceedance_percent",
+        ),
+        _stage(
+            "waters",
+            find_waters,
+            3,
+            "network placed heads flows",
+            "heads.standing_water_m heads.tidal_below_m inputs.dem.vertical_unit inputs.lakes.path inputs.plants "
+            "stretches.structure_snap_m stretches.step_least_m stretches.step_standard_errors "
+            "stretches.step_explained_m stretches.least_flow_mean_m3s",
+            "layers.lakes layers.structures layers.plants layers.tidal",
+        ),
+        _stage(
+            "least_heads",
+            find_least_heads,
+            1,
+            "placed fitted waters",
+            "stretches.longest_m heads.resolved_standard_errors",
+            "layers.region",
+        ),
+        _stage(
+            "marks",
+            mark_stations,
+            3,
+            "placed channels catchments field_levels waters dem_seams dem_errors",
+            "run.crs flags inputs.covariates stretches.structure_snap_m",
+            "dem layers.regulated layers.karst",
+        ),
+        _stage(
+            "stretches",
+            list_stretches,
+            3,
+            "placed channels heads waters catchments flows",
+            "heads.shrink heads.resolved_standard_errors stretches.layouts stretches.least_head_m "
+            "stretches.most_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m",
+            "layers.roads layers.power_lines",
+        ),
+        _stage(
+            "energy",
+            value_all,
+            2,
+            "stretches flows water_depths",
+            "stretches.least_flow_mean_m3s energy tailwater flows.passage ranking.choose_by fish.least_survival "
+            "fish.evidence costs.discount_rate costs.lifetime_years costs.price_per_kwh",
+            "machines costs",
+        ),
+        _stage(
+            "rule_overlaps",
+            overlap_rule,
+            2,
+            "network placed heads",
+            "stretches.structure_snap_m",
+            "layers.falls layers.structures",
+            each=Each("rule", rules_of, joined_overlaps),
+        ),
+        _stage("verdicts", judge, 2, "placed stretches rule_overlaps", "rules ranking.allow"),
+        _stage(
+            "sites",
+            choose,
+            3,
+            "placed stretches energy rule_overlaps verdicts waters",
+            "ranking stretches.least_flow_mean_m3s costs.most_cost_per_kwh fish.spawning_rules fish.evidence "
+            "fish.least_survival_on_the_way fish.existing_survival",
+            "machines layers.region",
+        ),
+    ],
+    GIVEN,
+)

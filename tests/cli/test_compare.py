@@ -1,0 +1,139 @@
+"""The commands compare and scenarios: the whole text that they print, the files that they write, and refusals."""
+
+import geopandas
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+from sitefinder.schema import CHANGE_LAYERS
+
+# The stream of the small valley is 1100 m long, from x = 500 400 m, y = 4 999 950 m straight to the south.
+X_M, TOP_M = 500_400.0, 4_999_950.0
+PARK = """
+[[rules]]
+name = "park"
+path = "park.gpkg"
+id_column = "park_id"
+action = "exclude"
+"""
+
+
+@pytest.fixture
+def two_runs(region, command):
+    """The small valley in folder out as it is with a park, and in out/previous as it was without one."""
+    assert command("run", "--quiet", "settings.toml").status == 0
+    park = geopandas.GeoDataFrame(
+        {"park_id": ["P1"]},
+        geometry=[shapely.box(X_M - 100, TOP_M - 400, X_M + 100, TOP_M - 100)],
+        crs="EPSG:32633",
+    )
+    pyogrio.write_dataframe(park, "park.gpkg", layer="park")
+    region.write_settings(("[energy]\n", f"{PARK.strip()}\n\n[energy]\n"))
+    assert command("run", "--quiet", "settings.toml").status == 0
+    return region
+
+
+TOLD = """\
+Small valley: what changed
+  old:  out/previous/sites.gpkg
+  new:  out/sites.gpkg
+
+Different in the two runs, and behind all below that does not name its cause in brackets
+  rule park is new: exclude, park.gpkg
+
+  reaches         old  new  km old  km new  kW old  kW new
+"""
+
+
+def test_what_changed_is_told_on_standard_output(two_runs, command):
+    outcome = command("compare", "out")
+
+    assert (outcome.status, outcome.err) == (0, "")
+    assert outcome.out.startswith(TOLD)
+    # The stream is cut into two reaches of equal length, and the park lies on the upper one alone.
+    table = [line.split() for line in outcome.out.removeprefix(TOLD).splitlines()]
+    assert table[0][:6] == ["newly", "excluded", "1", "1", "0.550", "0.550"]
+    assert table[2][:5] == ["all", "2", "2", "1.10", "1.10"]
+    assert "\n  newly excluded  park (P1)       1  0.550\n" in outcome.out
+    assert max(map(len, outcome.out.splitlines())) <= 100
+    assert command("compare", "out/previous/sites.gpkg", "out/sites.gpkg").out == outcome.out
+
+
+def test_nothing_changed_is_said_in_one_line(two_runs, command):
+    outcome = command("compare", "out", "out/sites.gpkg")
+
+    assert outcome.status == 0
+    sites = len(pyogrio.read_dataframe("out/sites.gpkg", layer="sites"))
+    assert outcome.out.endswith(f"\n\nNothing changed: 2 reaches and {sites} sites are as they were.\n")
+
+
+def test_a_table_and_a_geopackage_are_written_where_asked(two_runs, command):
+    outcome = command("compare", "out", "--csv", "told/changes.csv", "--output", "told/changes.gpkg")
+
+    assert outcome.out.endswith("\nFiles\n  told/changes.csv\n  told/changes.gpkg\n")
+    table = pd.read_csv("told/changes.csv")
+    assert table.loc[table["kind"] == "reach", "change"].tolist() == ["newly excluded", "unchanged"]
+    columns = [column.name for column in CHANGE_LAYERS["changes"].columns]
+    assert list(table.columns) == columns
+    assert pyogrio.read_info("told/changes.gpkg", layer="changes")["fields"].tolist() == columns
+    first = (two_runs.folder / "told" / "changes.gpkg").read_bytes()
+    command("compare", "out", "--output", "told/again.gpkg")
+    assert (two_runs.folder / "told" / "again.gpkg").read_bytes() == first
+
+
+def test_a_comparison_never_replaces_what_it_compares(two_runs, command):
+    before = two_runs.contents()
+
+    outcome = command("compare", "out", "--output", "out/sites.gpkg")
+
+    assert (outcome.status, outcome.out) == (2, "")
+    assert outcome.err == (
+        "the comparison would replace a delivery\n"
+        "  file:      out/sites.gpkg\n"
+        "  expected:  another file than those compared\n"
+        "  fix:       choose another name\n"
+    )
+    assert two_runs.contents() == before
+
+
+def test_what_cannot_be_compared_exits_with_2(region, command):
+    outcome = command("compare", "streams.gpkg", "streams.gpkg")
+
+    assert (outcome.status, outcome.out) == (2, "")
+    assert outcome.err.startswith(
+        "deliveries: 2 problems\n  this is no delivery of sitefinder\n    file:      streams"
+    )
+
+
+def test_scenarios_are_told_side_by_side(two_runs, command):
+    (two_runs.folder / "wide.toml").write_text(
+        'extends = "settings.toml"\n[run]\noutput_folder = "wide"\n[rules_changed.park]\nbuffer_m = 400.0\n'
+    )
+
+    outcome = command("scenarios", "--quiet", "settings.toml", "wide.toml", "--csv", "beside.csv")
+
+    assert (outcome.status, outcome.err) == (0, "")
+    lines = outcome.out.splitlines()
+    assert lines[0] == "Small valley: 2 scenarios"
+    assert lines[2].split() == ["settings", "wide"]
+    told = {line[:38].strip(): line[38:].split() for line in lines[3:]}
+    # The wider park reaches from the top of the stream beyond its middle, so that both reaches lie in it.
+    assert (told["open, km"], told["excluded, km"]) == (["0.550", "0"], ["0.550", "1.10"])
+    assert outcome.out.endswith("\nFiles\n  out/sites.gpkg\n  wide/sites.gpkg\n  beside.csv\n")
+    assert pd.read_csv("beside.csv")["excluded_length_km"].tolist() == pytest.approx([0.55, 1.1])
+
+
+def test_a_mistake_in_one_scenario_stops_all_before_any_is_run(region, command):
+    (region.folder / "wrong.toml").write_text(
+        'extends = "settings.toml"\n[run]\noutput_folder = "wrong"\n[costs]\nprice_per_kw = 1.0\n'
+    )
+    before = region.contents()
+
+    outcome = command("scenarios", "--quiet", "settings.toml", "wrong.toml")
+
+    assert (outcome.status, outcome.out) == (2, "")
+    assert outcome.err.startswith(
+        "wrong.toml: 1 problem\n  costs.price_per_kw: no such setting; did you mean price_per_kwh?"
+    )
+    assert region.contents() == before

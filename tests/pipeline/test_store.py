@@ -1,0 +1,216 @@
+"""What the store promises: nothing is made twice, nothing damaged is used, nothing half-written bears a name."""
+
+import json
+import os
+import pickle
+from pathlib import Path
+
+import pytest
+
+from sitefinder.errors import InputError
+from sitefinder.pipeline import store as stores
+from sitefinder.pipeline.pickles import write_pickle
+from sitefinder.pipeline.store import opened
+
+
+def entry_of(sums, stage, item=""):
+    """Folder of a kept result."""
+    (recipe,) = [recipe for recipe in sums.recipes()[stage] if recipe.item == item]
+    return sums.folder / "results" / recipe.key
+
+
+def test_a_second_run_runs_nothing_and_gives_the_same(sums):
+    first = sums.run()
+    ran = list(sums.ran)
+    second = sums.run()
+
+    # 1² + 2, 10² + 2, together 105; and 3.
+    assert first == second == (108, "2", [])
+    assert ran == ["first", "squares 1", "squares 10", "total"]
+    assert sums.ran == []
+
+
+@pytest.mark.parametrize(
+    ("change", "ran", "total"),
+    [
+        (lambda sums: sums.numbers.update(unseen=6), [], 108),
+        (lambda sums: sums.numbers.update(b=4), ["total"], 109),
+        (lambda sums: sums.numbers.update(a=3), ["first", "squares 1", "squares 10", "total"], 110),
+        (lambda sums: sums.each.update(y=20), ["squares 20", "total"], 408),
+        (lambda sums: sums.each.update(z=2), ["squares 2", "total"], 114),
+        (lambda sums: sums.each.pop("x"), ["total"], 105),
+        (lambda sums: sums.versions.update(total=2), ["total"], 108),
+        (lambda sums: sums.versions.update(squares=2), ["squares 1", "squares 10", "total"], 108),
+        (lambda sums: sums.software.update(python="4"), ["first", "squares 1", "squares 10", "total"], 108),
+    ],
+    ids=["unseen", "own", "upstream", "item", "new item", "item gone", "version", "items' version", "software"],
+)
+def test_a_change_redoes_what_hangs_on_it_and_no_more(sums, change, ran, total):
+    sums.run()
+    change(sums)
+
+    assert sums.run()[0] == total
+    assert sums.ran == ran
+
+
+def test_taking_a_change_back_runs_nothing(sums):
+    before = sums.run()
+    sums.each["z"] = 2
+    sums.run()
+    del sums.each["z"]
+
+    assert sums.run() == before
+    assert sums.ran == []
+
+
+def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
+    sums.run()
+    sums.each = dict(reversed(sums.each.items()))
+
+    assert sums.run()[0] == 108
+    assert sums.ran == ["total"]
+
+
+@pytest.mark.parametrize(
+    ("name", "spoil", "told"),
+    [
+        ("result.pickle", lambda data: data[:-1], "result.pickle has other bytes than were written"),
+        ("result.pickle", lambda data: data[:-2] + b"\x00" + data[-1:], "result.pickle has other bytes"),
+        ("first.txt", lambda data: b"7", "first.txt has other bytes than were written"),
+        ("first.txt", lambda data: data + b"7", "first.txt has 2 bytes, 1 were written"),
+        ("entry.json", lambda data: data[: len(data) // 2], "entry.json or what it tells of is not whole"),
+        ("entry.json", lambda data: b"[]", "entry.json or what it tells of is not whole"),
+        ("entry.json", lambda data: data.replace(b'"version": 1', b'"version": 2'), "it is that of another"),
+    ],
+)
+def test_a_damaged_result_is_told_set_aside_and_made_again(sums, name, spoil, told):
+    before = sums.run()
+    place = entry_of(sums, "first")
+    data = (place / name).read_bytes()
+    assert spoil(data) != data
+    (place / name).write_bytes(spoil(data))
+    os.utime(place / name, ns=(1, 1))
+
+    total, text, notes = sums.run()
+    ran = list(sums.ran)
+    again = sums.run()
+
+    assert (total, text) == before[:2]
+    assert ran == ["first"]
+    (note,) = notes
+    assert note.startswith(f"the stored result of first is damaged ({told}")
+    (aside,) = (sums.folder / "damaged").iterdir()
+    assert note.endswith(f"lies in {aside}")
+    assert (aside / place.name / name).read_bytes() == spoil(data)
+    assert (again, sums.ran) == (before, [])
+
+
+def test_a_missing_file_is_damage(sums):
+    before = sums.run()
+    (entry_of(sums, "first") / "first.txt").unlink()
+
+    total, text, notes = sums.run()
+
+    assert (total, text) == before[:2]
+    assert "damaged (No such file or directory)" in notes[0]
+
+
+def test_a_file_of_old_size_and_time_is_checked_only_when_all_is_to_be_verified(sums):
+    sums.run()
+    file = entry_of(sums, "first") / "first.txt"
+    state = file.stat()
+    file.write_bytes(b"7")
+    os.utime(file, ns=(state.st_atime_ns, state.st_mtime_ns))
+
+    assert sums.run()[1:] == ("7", [])
+    total, text, notes = sums.run(verify=True)
+    assert (total, text) == (108, "2")
+    assert "first.txt has other bytes" in notes[0]
+
+
+def test_what_a_killed_run_left_half_written_is_removed(sums):
+    sums.run()
+    draft = sums.folder / "drafts" / "draft-of-a-killed-run"
+    draft.mkdir()
+    (draft / "result.pickle").write_bytes(b"half")
+
+    sums.run()
+
+    assert list((sums.folder / "drafts").iterdir()) == []
+
+
+def test_a_result_that_the_disk_refuses_is_told_and_the_run_goes_on(sums, monkeypatch):
+    def full(draft, final):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(stores, "move_whole", full)
+
+    total, _, notes = sums.run()
+
+    assert total == 108
+    assert notes[0] == "the result of first could not be kept: No space left on device"
+    assert len(notes) == 4
+
+
+def test_a_run_that_keeps_nothing_leaves_nothing(sums, tmp_path):
+    with opened(sums.folder / "deep" / "store"):
+        pass
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_path_outside_the_scratch_folder_cannot_be_kept(tmp_path):
+    with (tmp_path / "pickle").open("wb") as file, pytest.raises(TypeError, match="outside its scratch folder"):
+        write_pickle([tmp_path / "elsewhere" / "file"], file, tmp_path / "scratch")
+
+
+def test_results_of_another_user_are_not_read(sums, monkeypatch):
+    sums.run()
+    monkeypatch.setattr(os, "getuid", lambda: 4321)
+
+    with pytest.raises(InputError, match="belongs to another user"):
+        sums.run()
+
+
+def test_a_pickle_that_is_not_the_one_that_was_written_is_never_opened(sums, tmp_path):
+    class Trap:
+        def __reduce__(self):
+            return Path.write_text, (tmp_path / "sprung", "the pickle was read")
+
+    sums.run()
+    (entry_of(sums, "total") / "result.pickle").write_bytes(pickle.dumps(Trap()))
+
+    assert sums.run()[0] == 108
+    assert not (tmp_path / "sprung").exists()
+
+
+def test_the_least_recently_used_results_go_first_and_those_of_the_run_never(sums):
+    sums.run()
+    old = {path.name for path in (sums.folder / "results").iterdir()}
+    for name in old:
+        os.utime(sums.folder / "results" / name / "entry.json", ns=(1, 1))
+    sums.numbers["b"] = 4
+    sums.run()
+    kept = entry_of(sums, "total").name
+
+    with opened(sums.folder) as store:
+        store.mark_used([kept])
+        size_gb = sum(path.stat().st_size for path in (sums.folder / "results").rglob("*") if path.is_file()) / 1e9
+        assert store.clean(size_gb) == 0
+        assert store.clean(size_gb * 0.99) == 1
+        assert store.clean(0.0) == len(old) - 1
+
+    assert [path.name for path in (sums.folder / "results").iterdir()] == [kept]
+    assert list((sums.folder / "drafts").iterdir()) == []
+
+
+def test_an_entry_tells_its_recipe_and_the_digest_of_each_file(sums):
+    sums.run()
+
+    told = json.loads((entry_of(sums, "first") / "entry.json").read_text(encoding="utf-8"))
+
+    assert told["recipe"]["facts"] == {"setting a": "2"}
+    assert set(told["files"]) == {"result.pickle", "first.txt"}
+    # SHA-256 of the one byte "2": sha256sum of coreutils.
+    digest = told["files"]["first.txt"]["digest"]
+    assert digest == "d4735e3a265e16eee03f59718b9b5d03019c07d8b6c51f90da3a666eec13ab35"

@@ -1,0 +1,77 @@
+"""The waterfall and the ways of fish as text: whole texts for tables whose figures are plain."""
+
+import pandas as pd
+import pytest
+
+from sitefinder.report.potential_text import fish_text, waterfall_text
+
+
+def waterfall(*steps):
+    rows = []
+    for number, (kind, rule, action, met, barred, left) in enumerate(steps):
+        row = {"scope": "region", "way": "in order", "step": number, "kind": kind, "rule": rule, "action": action}
+        row |= {"met_reaches": met, "barred_reaches": barred, "left_reaches": left}
+        row |= {"left_km": left / 2, "left_mw": left / 10, "left_gwh": left * 0.876}
+        rows.append(row)
+    rows += [{**rows[0], "scope": "district"}, {**rows[-1], "way": "alone"}]
+    return pd.DataFrame(rows)
+
+
+def test_steps_that_concern_no_reach_are_left_out():
+    text = waterfall_text(
+        waterfall(
+            ("everything", "", "", 20, 0, 20),
+            ("standing water", "", "", 0, 0, 20),
+            ("rule", "nature reserve", "exclude", 6, 5, 15),
+            ("rule", "migration stem", "fish_safe_only", 4, 0, 15),
+            ("open", "", "", 15, 0, 15),
+        )
+    )
+
+    # Half a kilometre, 100 kW and 876 MWh a reach.
+    assert text == (
+        "  step by step                     meets  bars  leaves    km    MW   GWh\n"
+        "  everything                          20     0      20  10.0  2.00  17.5\n"
+        "  nature reserve (exclude)             6     5      15  7.50  1.50  13.1\n"
+        "  migration stem (fish safe only)      4     0      15  7.50  1.50  13.1\n"
+        "  open                                15     0      15  7.50  1.50  13.1"
+    )
+
+
+def test_of_many_rules_the_first_few_are_shown_and_the_rest_counted():
+    steps = [("rule", f"rule {number}", "note", 1, 0, 3) for number in range(11)]
+
+    text = waterfall_text(waterfall(("everything", "", "", 3, 0, 3), *steps, ("open", "", "", 3, 0, 3)))
+
+    assert "rule 7 " in text
+    assert "rule 8" not in text
+    assert text.endswith("\n  and 3 rules more")
+
+
+def streams(survival, plants, developed_m=0.0):
+    columns = {"least_survival": survival, "plants_on_the_way": plants, "developed_m": developed_m}
+    return pd.DataFrame(columns, index=range(len(survival)))
+
+
+NO_FLAGS = pd.DataFrame({"flags": ["", "seam"]})
+
+
+def test_the_worst_way_of_fish_is_told_with_what_it_leaves_out():
+    two = streams([None, 0.9, 0.774], [None, 2, 5], developed_m=[0.0, 50.0, 0.0])
+    start = "On the worst way from a spawning ground to the outlet 77.4 % of fish survive, past 5 plants"
+
+    assert fish_text(two, NO_FLAGS, {"fish.existing_survival": "0.9"}) == f"{start}."
+    assert fish_text(two, NO_FLAGS, {}) == (
+        f"{start}; existing plants are not counted, since fish.existing_survival is not set."
+    )
+    asked = {"fish.existing_survival": "0.9", "fish.least_survival_on_the_way": "0.75"}
+    flagged = pd.DataFrame({"flags": ["seam; survival_rounded"]})
+    assert fish_text(two, flagged, asked) == (
+        f"{start} (asked: 75.0 %); losses were rounded up, so that a set of more value may exist "
+        "(survival_rounded)."
+    )
+
+
+@pytest.mark.parametrize("survival", [[], [None, None]])
+def test_without_spawning_grounds_nothing_is_told(survival):
+    assert fish_text(streams(survival, survival), NO_FLAGS, {}) == ""
