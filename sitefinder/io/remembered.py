@@ -6,8 +6,9 @@ import time
 from contextvars import ContextVar
 from pathlib import Path
 
-# A file that changes again within one tick of its disk's clock keeps its time, so what was read so soon after a
-# change is not remembered [ns]. Disks that tell whole seconds tick in up to two of them.
+# A file that changes again within one tick of its disk's clock keeps its time. A file so young is read when the
+# tick is over; on disks that tell whole seconds, ticks are of up to two of them, and what is so young is not
+# remembered.
 TICK_NS, COARSE_TICK_NS = 50_000_000, 2_000_000_000
 SECOND_NS = 1_000_000_000
 
@@ -84,8 +85,12 @@ def remembered(what, files, find, also=lambda found: ()):
     name = json.dumps([what, *map(str, files)])
     for found in memory.recalled(name, files):
         return found
-    begun_ns = time.time_ns()
     states = {str(file): _state(file) for file in files}
+    youngest_ns = max((max(state[1:]) for state in states.values() if state is not None), default=0)
+    wait_ns = youngest_ns + TICK_NS - time.time_ns()
+    if 0 < wait_ns <= TICK_NS:
+        time.sleep(wait_ns / SECOND_NS)
+    begun_ns = time.time_ns()
     found = find()
     states |= {str(file): _state(file) for file in (Path(path).absolute() for path in also(found))}
     memory.remember(name, found, states, begun_ns)
@@ -106,4 +111,4 @@ def _is_settled(state, begun_ns):
         return False
     _, changed_ns, touched_ns = state
     tick_ns = TICK_NS if changed_ns % SECOND_NS or touched_ns % SECOND_NS else COARSE_TICK_NS
-    return max(changed_ns, touched_ns) + tick_ns < begun_ns
+    return max(changed_ns, touched_ns) + tick_ns <= begun_ns

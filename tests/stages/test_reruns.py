@@ -1,0 +1,326 @@
+"""Reruns: one more exclusion layer redoes only what hangs on it; without it the first file is back."""
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import geopandas
+import pyogrio
+import pytest
+import rasterio
+import shapely
+
+from sitefinder.errors import InputError
+from sitefinder.io import digests, raster_facts
+from sitefinder.stages import run as stages
+from sitefinder.stages.run import plan, run
+
+RULE = """
+[[rules]]
+name = "new reserve"
+path = "new.gpkg"
+id_column = "id"
+action = "exclude"
+"""
+# All that needs the terrain, the flow or a machine; the rest is quick.
+# fmt: off
+NEVER_AGAIN = [
+    "dem_seams", "surface", "network", "placed", "dem_errors", "channels", "terrain", "catchments", "fitted",
+    "field_levels", "heads", "flows", "water_depths", "waters", "least_heads", "marks", "stretches", "energy",
+]
+# fmt: on
+
+
+class Watched:
+    """A settings file, with what its runs did: stages that were run, rasters that were opened, files digested."""
+
+    def __init__(self, settings, patch):
+        self.settings, self.ran, self.opened, self.read = settings, [], [], []
+        opening, reading = rasterio.open, digests._digest
+
+        def opened(path, *arguments, **options):
+            self.opened.append(str(path))
+            return opening(path, *arguments, **options)
+
+        def read(files):
+            self.read.append([file.name for file in files])
+            return reading(files)
+
+        patch.setattr(rasterio, "open", opened)
+        patch.setattr(digests, "_digest", read)
+        patch.setattr(stages, "STAGES", tuple(map(self._watched, stages.STAGES)))
+
+    def _watched(self, stage):
+        def watched(**arguments):
+            self.ran.append(
+                stage.name if stage.each is None else f"{stage.name}: {arguments['rule'].settings.name}"
+            )
+            return stage.run(**arguments)
+
+        return stage._replace(run=watched)
+
+    def run(self, **options):
+        """Run; gives the bytes of the delivery."""
+        for told in (self.ran, self.opened, self.read):
+            told.clear()
+        return run(self.settings, **options).path.read_bytes()
+
+    def plan(self):
+        """Reasons of each stage that would be done again, by its name."""
+        return {stage.stage: stage.reasons for stage in plan(self.settings).stages if not stage.kept}
+
+    @property
+    def store(self):
+        return self.settings.parent / "out" / ".sitefinder-store"
+
+
+@pytest.fixture
+def valley(write_valley, tmp_path, monkeypatch):
+    """The small valley, watched."""
+    settings = write_valley(tmp_path)
+    return Watched(settings, monkeypatch)
+
+
+def add_rule(settings, rule=RULE, box=(500_250.0, 4_999_900.0, 500_450.0, 5_000_000.0)):
+    """One more rule with a layer of its own; gives the text of the settings before."""
+    frame = geopandas.GeoDataFrame({"id": ["N1"]}, geometry=[shapely.box(*box)], crs="EPSG:32633")
+    pyogrio.write_dataframe(frame, settings.parent / "new.gpkg", layer="new")
+    before = settings.read_text(encoding="utf-8")
+    settings.write_text(before + rule, encoding="utf-8")
+    return before
+
+
+def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(valley):
+    first = valley.run()
+    ran = list(valley.ran)
+    add_rule(valley.settings)
+
+    planned = valley.plan()
+    other = valley.run()
+
+    assert set(NEVER_AGAIN) < set(ran)
+    assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites"]
+    assert valley.opened == []
+    assert planned == {
+        "rule_overlaps": ["new reserve: it is new"],
+        "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
+        "sites": ["after rule_overlaps, verdicts"],
+    }
+    assert other != first
+    assert other == valley.run(keep=False)
+
+
+def test_no_raster_and_no_old_file_is_read_again(valley, monkeypatch):
+    def refused(*arguments, **options):
+        raise AssertionError("a raster was opened")
+
+    valley.run()
+    add_rule(valley.settings)
+    monkeypatch.setattr(rasterio, "open", refused)
+    monkeypatch.setattr(raster_facts.rasterio, "open", refused)
+
+    valley.run()
+
+    assert ["dem.tif"] not in valley.read
+    assert ["new.gpkg"] in valley.read
+
+
+def test_without_the_layer_the_first_file_is_back_with_the_store_and_without(valley):
+    first = valley.run()
+    before = add_rule(valley.settings)
+    valley.run()
+    valley.settings.write_text(before, encoding="utf-8")
+
+    planned = valley.plan()
+    with_store, ran = valley.run(), list(valley.ran)
+    shutil.rmtree(valley.store)
+    deleted = valley.run()
+
+    assert with_store == deleted == first
+    assert (planned, ran) == ({}, [])
+    assert set(NEVER_AGAIN) < set(valley.ran)
+
+
+def test_an_edited_rule_redoes_its_own_overlaps_alone(valley):
+    add_rule(valley.settings)
+    valley.run()
+    text = valley.settings.read_text(encoding="utf-8")
+    valley.settings.write_text(text.replace('"exclude"', '"exclude"\nbuffer_m = 5.0'), encoding="utf-8")
+
+    planned = valley.plan()
+    valley.run()
+
+    changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
+    assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites"]
+    assert planned["rule_overlaps"] == [f"new reserve: {changed}"]
+    assert planned["verdicts"] == [changed, "after rule_overlaps"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "first_redone", "reason"),
+    [
+        ("error_rmse_m = 0.1", "error_rmse_m = 0.2", "network", "input dem_error changed"),
+        ("price_per_kwh = 0.25", "price_per_kwh = 0.3", "energy", "setting costs.price_per_kwh: 0.25 → 0.3"),
+        ("least_survival = 0.95", "least_survival = 0.9", "energy", "setting fish.least_survival: 0.95 → 0.9"),
+        ("[terrain]", "[terrain]\ntile_rows = 8", None, None),
+        ('name = "By hand"', 'name = "Other"', None, None),
+        ('path = "dem.tif"', 'path = "dem.tif"\nlicence = "CC0"', None, None),
+    ],
+)
+def test_a_plan_tells_what_a_setting_redoes(valley, old, new, first_redone, reason):
+    valley.run()
+    text = valley.settings.read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    valley.settings.write_text(text.replace(old, new), encoding="utf-8")
+
+    planned = valley.plan()
+    valley.run()
+
+    assert next(iter(planned), None) == first_redone
+    assert reason is None or planned[first_redone] == [reason]
+    assert [name.partition(":")[0] for name in valley.ran] == list(planned)
+
+
+def test_a_changed_file_is_seen_and_one_that_was_only_touched_is_not(valley):
+    valley.run()
+    costs = valley.settings.parent / "costs.toml"
+    text = costs.read_text(encoding="utf-8")
+
+    os.utime(valley.settings.parent / "dem.tif", ns=(1, 1))
+    touched = valley.plan()
+    costs.write_text(text.replace("share_of_capital = 0.02", "share_of_capital = 0.03"), encoding="utf-8")
+    assert costs.read_text(encoding="utf-8") != text
+
+    assert touched == {}
+    assert valley.plan()["energy"] == ["input costs changed"]
+
+
+def test_a_moved_folder_redoes_nothing(valley, tmp_path):
+    first = valley.run()
+    moved = tmp_path / "moved"
+    moved.mkdir()
+    for path in list(tmp_path.iterdir()):
+        if path != moved:
+            shutil.move(path, moved)
+    valley.settings = moved / "run.toml"
+
+    assert valley.plan() == {}
+    assert valley.run() == first
+    assert valley.ran == []
+
+
+def test_a_change_that_keeps_size_and_time_is_found_when_all_is_verified(valley):
+    valley.run()
+    known = json.loads((valley.store / "files.json").read_text(encoding="utf-8"))
+    (name,) = [name for name in known if "dem.tif" in name and "content" in name]
+    known[name]["found"] = "of other bytes"
+    (valley.store / "files.json").write_text(json.dumps(known), encoding="utf-8")
+
+    believed = valley.plan()
+    verified = valley.run(verify=True)
+    ran = list(valley.ran)
+
+    assert believed["dem_seams"] == ["input dem changed"]
+    assert ran == []
+    assert verified == valley.run(keep=False)
+
+
+def test_another_user_of_the_store_is_told_and_harms_nothing(valley, monkeypatch):
+    """A second run begins while the first is in a stage; it is refused, and both files are right."""
+    first, refusals = valley.run(), []
+    shutil.rmtree(valley.store)
+    (place,) = [at for at, stage in enumerate(stages.STAGES) if stage.name == "flows"]
+    stage, inner = stages.STAGES[place], list(stages.STAGES)
+
+    def meanwhile(**arguments):
+        monkeypatch.setattr(stages, "STAGES", tuple(others))
+        with pytest.raises(InputError) as refused:
+            run(valley.settings)
+        refusals.append(str(refused.value))
+        assert run(valley.settings, keep=False).path.read_bytes() == first
+        return stage.run(**arguments)
+
+    others = list(inner)
+    inner[place] = stage._replace(run=meanwhile)
+    monkeypatch.setattr(stages, "STAGES", tuple(inner))
+
+    assert run(valley.settings).path.read_bytes() == first
+    assert refusals[0].startswith("another run is using the store of results\n")
+    assert f"process {os.getpid()} on " in refusals[0]
+
+
+def test_two_settings_files_may_share_a_store(valley, tmp_path):
+    shared = valley.settings.read_text(encoding="utf-8").replace(
+        'output_folder = "out"', 'output_folder = "out"\nstore_folder = "shared"'
+    )
+    valley.settings.write_text(shared, encoding="utf-8")
+    first = valley.run()
+    other = tmp_path / "other.toml"
+    other.write_text(shared.replace('"out"', '"other"'), encoding="utf-8")
+    valley.settings = other
+
+    assert valley.plan() == {}
+    assert valley.run() == first
+    assert valley.ran == []
+    assert sorted(path.name for path in (tmp_path / "other").iterdir()) == ["sites.gpkg"]
+
+
+def test_the_account_of_a_run_tells_what_it_took(valley):
+    valley.run()
+    add_rule(valley.settings)
+    delivered = valley.run()
+
+    first, second = (
+        json.loads(path.read_text(encoding="utf-8")) for path in sorted((valley.store / "runs").iterdir())
+    )
+
+    assert (first["tiles"], second["tiles"], second["workers"]) == (1, 0, 1)
+    assert [result["place"] for result in second["results"] if not result["was_kept"]] == [
+        "rule_overlaps: new reserve",
+        "verdicts",
+        "sites",
+    ]
+    assert all(result["seconds"] > 0 for result in first["results"] if result["place"] == "fitted")
+    assert {row["name"] for row in second["inputs"]} >= {"dem", "streams", "rule new reserve", "cost file"}
+    assert set(second["seconds"]) == {"reading", "stages", "delivery"}
+    assert second["peak_memory_mb"] > 50
+    assert second["software"]["sitefinder"]
+    assert digests.content_digest(valley.settings.parent / "out" / "sites.gpkg") == second["delivered"]["digest"]
+    assert str(Path(valley.settings.parent).resolve()).encode() not in delivered
+
+
+def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(valley):
+    limit = valley.settings.read_text(encoding="utf-8").replace(
+        'output_folder = "out"', 'output_folder = "out"\nstore_limit_gb = 0.0'
+    )
+    valley.settings.write_text(limit, encoding="utf-8")
+    valley.run()
+    kept = {path.name for path in (valley.store / "results").iterdir()}
+    add_rule(valley.settings)
+    valley.run()
+
+    now = {path.name for path in (valley.store / "results").iterdir()}
+    # Verdicts and sites of the first run went, three new results came.
+    assert (len(kept - now), len(now - kept)) == (2, 3)
+    assert valley.plan() == {}
+
+
+def test_the_sample_region_gains_and_loses_a_layer(sample_run, copy_sample, tmp_path, monkeypatch):
+    watched = Watched(copy_sample(tmp_path), monkeypatch)
+    first = watched.run()
+    before = add_rule(
+        watched.settings,
+        RULE.replace("new.gpkg", "../sample-region/layers.gpkg").replace(
+            'id_column = "id"', 'layer = "lakes"\nid_column = "lake_id"\nbuffer_m = 500.0'
+        ),
+    )
+    other, ran, opened = watched.run(), list(watched.ran), list(watched.opened)
+    watched.settings.write_text(before, encoding="utf-8")
+
+    assert first == sample_run.delivered.path.read_bytes()
+    assert other != first
+    assert (ran, opened) == (["rule_overlaps: new reserve", "verdicts", "sites"], [])
+    assert watched.run() == first
+    shutil.rmtree(tmp_path / "sample-region" / "out" / ".sitefinder-store")
+    assert watched.run() == first
