@@ -6,6 +6,7 @@ GRAVITY_M_S2 = 9.80665
 WATER_DENSITY_KG_M3 = 1000.0
 # 365 days; the cost figures that this project is tested on use the same year.
 HOURS_PER_YEAR = 8760.0
+DAYS_PER_YEAR = 365.0
 SECONDS_PER_DAY = 86_400.0
 
 # International foot, inch and mile, exactly (1959 agreement).

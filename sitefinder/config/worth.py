@@ -2,7 +2,7 @@
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from sitefinder.config.sources import Section
 
@@ -62,13 +62,50 @@ class TailwaterSettings(Section):
 
 
 class CostSettings(Section):
-    """From power and place to money; real rates, no inflation."""
+    """From power and place to money, in the cost file's currency and of one year; all sums are real."""
 
     file: str = Field(description="cost file, relative to the settings file")
-    discount_rate: float = Field(0.05, ge=0, description="real rate a year")
+    price_year: int | None = Field(
+        None, ge=1950, le=2100, description="year whose money all costs and prices are in; absent: the cost file's"
+    )
+    discount_rate: float = Field(0.05, ge=0, description="rate a year, real or nominal as rate_kind says")
+    rate_kind: Literal["real", "nominal"] = Field(
+        "real", description="whether discount_rate is without or with inflation; results go by the real rate"
+    )
+    inflation: float | None = Field(
+        None, gt=-1, description="inflation a year, to turn a nominal rate into a real one"
+    )
     lifetime_years: float = Field(40.0, gt=0, description="years over which capital is paid back")
-    price_per_kwh: float = Field(gt=0, description="what a kWh earns, in the cost file's currency and year")
+    price_per_kwh: float = Field(gt=0, description="what a kWh fed into the grid, or sold, earns")
+    own_use_price_per_kwh: float | None = Field(
+        None, gt=0, description="what a kWh that the owner uses saves; absent: none is used"
+    )
+    own_use_share: Share | None = Field(None, description="share of a site's energy that the owner uses")
+    own_use_kwh_per_year: float | None = Field(
+        None, ge=0, description="most that the owner uses of a site's energy in a year [kWh]"
+    )
+    connection: Literal["grid", "settlement"] = Field(
+        "grid", description="where the line leads that a site pays for: nearest power line, or nearest settlement"
+    )
     most_cost_per_kwh: float | None = Field(None, gt=0, description="dearer stretches are not offered")
+
+    @model_validator(mode="after")
+    def _whole(self):
+        if (self.rate_kind == "nominal") != (self.inflation is not None):
+            raise ValueError('rate_kind = "nominal" and inflation belong together')
+        limits = (self.own_use_share, self.own_use_kwh_per_year)
+        if (self.own_use_price_per_kwh is None) != (limits == (None, None)):
+            raise ValueError(
+                "own_use_price_per_kwh belongs together with own_use_share, own_use_kwh_per_year, or both"
+            )
+        return self
+
+    @property
+    def real_rate(self):
+        """The discount rate without inflation: (1 + nominal) / (1 + inflation) - 1, the Fisher equation."""
+        if self.inflation is None:
+            return self.discount_rate
+        return (1.0 + self.discount_rate) / (1.0 + self.inflation) - 1.0
 
 
 class UncertaintySettings(Section):

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from sitefinder.errors import listed
-from sitefinder.power.cost import yearly_cost
+from sitefinder.power.cost import worth_of_energy, yearly_cost
 from sitefinder.power.energy import KW_PER_M3S_M, net_head_m, unit_output, yearly_energy_mwh
 from sitefinder.power.machines import machine_table
 from sitefinder.power.tailwater import WaterDepths
@@ -124,10 +124,12 @@ def energy_draws(
     mean_kw *= np.exp(spread.efficiency_sd * own_efficiency)
     energy_mwh = yearly_energy_mwh(mean_kw, energy.availability)
     capital = sites["capital_cost"].to_numpy(float)[:, None] * np.exp(spread.cost_sd * own_cost)
-    yearly = yearly_cost(capital, costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years)
+    power_kw = sites["power_kw"].to_numpy(float)[:, None]
+    money = settings.costs
+    yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, power_kw)
     kwh = energy_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
     cost_per_kwh = np.divide(yearly, kwh, out=np.full((rows, draws), np.inf), where=kwh > 0)
-    return EnergyDraws(energy_mwh, cost_per_kwh, settings.costs.price_per_kwh * kwh - yearly)
+    return EnergyDraws(energy_mwh, cost_per_kwh, worth_of_energy(kwh, money) - yearly)
 
 
 def net_depths(depths, intake, tailrace, held):

@@ -7,7 +7,7 @@ LAYOUTS = ("at_barrier", "diversion", "new_weir", "kinetic")
 ACTIONS = ("exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
 EVIDENCE = ("tested", "claimed", "none")
-# Values are amounts of money; which money and of which year stands in provenance (costs.file).
+# A unit of amounts of money; the delivered layer ``columns`` names the currency and year in its place.
 MONEY = "currency"
 MONEY_PER_KWH = "currency/kWh"
 

@@ -8,6 +8,7 @@ import pandas as pd
 from pandas.api.types import infer_dtype
 
 from sitefinder.errors import TableError, all_of, described, listed
+from sitefinder.schema.columns import MONEY
 from sitefinder.schema.layers import LAYERS
 
 # What pandas calls the values that may stand in a column of each declared type.
@@ -241,8 +242,13 @@ def empty_table(layer_name, crs=None):
     return check_table(frame, layer_name)
 
 
-def columns_table():
+def columns_table(money=MONEY):
     """The ``columns`` layer: unit and meaning of every column of every layer, in the order of delivery.
+
+    Parameters
+    ----------
+    money : str
+        What to call the unit of money, for example "EUR of 2024".
 
     Returns
     -------
@@ -250,7 +256,7 @@ def columns_table():
         Columns layer, column, unit, meaning.
     """
     declared = [
-        (layer.name, column.name, column.unit, column.meaning)
+        (layer.name, column.name, column.unit.replace(MONEY, money), column.meaning)
         for layer in LAYERS.values()
         for column in layer.columns
     ]

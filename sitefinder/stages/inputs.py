@@ -24,6 +24,7 @@ from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.reserve_files import read_reserve
 from sitefinder.io.vectors import read_layer, refuse_distant
+from sitefinder.power.price_levels import in_one_money
 from sitefinder.siting.rules import matching
 from sitefinder.stages.dem_errors import footprint_table
 from sitefinder.stages.flow_regions import FLOW_REGIONS, flow_by_regions, read_flow_regions, trial_weights
@@ -60,7 +61,8 @@ class RunInputs(NamedTuple):
     ``dem_error`` is what the settings state; ``reserve`` holds the rules of the reserved flow, those of presets
     in their place. Either ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings`` and
     ``spot_gaugings`` are where the settings name none, and ``measured_gauges``, those with flows and places,
-    where nothing asks for them.
+    where nothing asks for them. Machines and costs are in the money that the settings ask for; ``conversions``
+    tells what was in other money (see `sitefinder.power.price_levels`).
     """
 
     dem: object
@@ -80,6 +82,7 @@ class RunInputs(NamedTuple):
     spot_gaugings: pd.DataFrame | None = None
     measured_gauges: pd.DataFrame | None = None
     reserve: list | None = None
+    conversions: list = ()
 
 
 def read_inputs(settings, folder):
@@ -171,6 +174,9 @@ def read_inputs(settings, folder):
         tried(refuse_unfit_flows, settings, equations, gauges, reserve or [], trial_weights(layers))
     machines = tried(read_machines, [folder / path for path in settings.energy.machines])
     costs = tried(read_costs, folder / settings.costs.file)
+    money = None
+    if machines is not None and costs is not None:
+        money = tried(in_one_money, machines, costs, settings.costs.price_year)
     if problems:
         raise _together(problems)
     on_the_bank = [table for table in (field_levels, ratings, gaugings) if table is not None]
@@ -186,8 +192,8 @@ def read_inputs(settings, folder):
         rules,
         [equation for file in equations for equation in file] or None,
         gauges,
-        machines,
-        costs,
+        money.machines,
+        money.costs,
         [read.lineage for read in [*rasters, *reads, *on_the_bank]]
         + [preset_lineage] * (preset_lineage is not None),
         pd.concat([pd.DataFrame(columns=REPAIR_COLUMNS), *[read.repairs for read in reads]], ignore_index=True),
@@ -196,6 +202,7 @@ def read_inputs(settings, folder):
         None if gaugings is None else gaugings.frame,
         measured,
         reserve=reserve,
+        conversions=money.conversions,
     )
 
 

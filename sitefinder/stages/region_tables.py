@@ -179,6 +179,11 @@ def make_provenance(settings, inputs, stages, equations, repairs):
     if any(setting.preset for setting in settings.flows.reserve):
         for number, rule in enumerate(inputs.reserve, 1):
             rows.append(_setting(f"reserve rule {number}", rule.kind, rule.source))
+    costs = inputs.costs
+    rows.append(_setting("money", f"{costs.currency} of {costs.year}", "the cost file and costs.price_year"))
+    for change in inputs.conversions:
+        told = f"{change.money} × {change.factor:.4g} = {change.to_money}"
+        rows.append(_setting(f"price level of {change.name}", told, change.source))
     for key, value in _flat(settings.model_dump(exclude={"run": {"workers", "output_folder", "strict"}})):
         rows.append(_setting(key, str(value), ""))
     for stage in stages:

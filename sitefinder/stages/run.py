@@ -250,8 +250,10 @@ def run(path, *, workers=None, strict=False, started=None, progress=None):
         )
     total = intervals(draws.energy_mwh.sum(axis=0, keepdims=True))
     target = Path(os.path.normpath(Path(path).parent / settings.run.output_folder / DELIVERED))
-    write_geopackage(target, tables, settings.run.crs)
     currency = f"{inputs.costs.currency} of {inputs.costs.year}"
+    write_geopackage(target, tables, settings.run.crs, currency)
+    if inputs.conversions:
+        currency += ", some converted, see provenance"
     energy = (float(np.squeeze(total.p90)), float(np.squeeze(total.p10)))
     counts = "unresolved" in settings.ranking.allow
     return Delivered(settings.run.name, currency, target, tables, *energy, results["least_heads"], counts)

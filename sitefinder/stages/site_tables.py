@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 from pyproj import Transformer
 
-from sitefinder.power.cost import solar_cost_per_kwh
+from sitefinder.power.alternative import solar_cost_per_kwh
 from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety
 from sitefinder.power.tailwater import intake_is_held
 from sitefinder.power.uncertainty import EnergyDraws, energy_draws, intervals, net_depths, prob_top
@@ -81,7 +81,7 @@ def make_site_tables(
     order = ranked(own.assign(row=range(len(own))), settings.ranking.rank_by)
     draws = EnergyDraws(*[part[order["row"].to_numpy(dtype=np.int64)] for part in draws])
     order["prob_top"] = _prob_top(settings, draws) if len(own) else []
-    order["solar_cost_per_kwh"] = solar_cost_per_kwh(inputs.costs.solar, settings.costs.discount_rate)
+    order["solar_cost_per_kwh"] = solar_cost_per_kwh(inputs.costs.solar, settings.costs.real_rate)
     order = _with_coordinates(order, placed, settings.run.crs)
     site_frame = _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), settings.run.crs)
     stretch_frame = _stretch_table(settings, table, order, kept, picked, offers, placed, stretches)

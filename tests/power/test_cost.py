@@ -5,13 +5,13 @@ import pandas as pd
 import pytest
 
 from sitefinder.errors import ConfigError
+from sitefinder.power.alternative import solar_cost_per_kwh
 from sitefinder.power.cost import (
     capital_recovery_factor,
     check_same_money,
     levelised_cost_per_kwh,
     machine_cost,
     place_costs,
-    solar_cost_per_kwh,
     yearly_cost,
 )
 
