@@ -6,6 +6,7 @@ from numba import njit
 from sitefinder.power.cost import machine_capital
 from sitefinder.power.energy import KW_PER_M3S_M, unit_output
 from sitefinder.power.machines import NEVER_SAFE, SAFE_SCREENED
+from sitefinder.power.prices import score_of, yearly_payment
 
 # Columns of what the search finds for a stretch, a machine and a choice.
 FOUND = ("score", "units", "flow_design_m3s", "power_kw", "energy_mwh", "capital_cost", "yearly_cost")
@@ -36,7 +37,20 @@ def usable_flow(curve_m3s, reserved_m3s):
 
 @njit(cache=True)
 def best_of_stretches(
-    usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, tries, machines, prices
+    usable,
+    order,
+    rise,
+    intake,
+    tailrace,
+    held,
+    head_net,
+    layout,
+    conduit_m,
+    place_cost,
+    tries,
+    fits,
+    machines,
+    prices,
 ):
     """Best machine and size of each stretch, for both choices.
 
@@ -55,6 +69,8 @@ def best_of_stretches(
         Net head at the levels of the survey day [m], conduit length [m], capital of the place.
     tries : ndarray of float64, shape (t,)
         Shares of time that the design flows are exceeded, rising.
+    fits : ndarray of bool, shape (n, classes)
+        False where the stream is too shallow or narrow for a class, see `sitefinder.power.machines.fits_stream`.
     machines : sitefinder.power.machines.MachineTable
     prices : Prices
 
@@ -83,6 +99,8 @@ def best_of_stretches(
         to_beat[:] = -np.inf
         _fill_heads(usable, order, rise, intake[row], tailrace[row], held[row], head_net[row], head, above, below)
         for number in range(classes):
+            if not fits[row, number]:
+                continue
             tried += _best_sizes(
                 usable[intake[row]],
                 head,
@@ -111,7 +129,20 @@ def best_of_stretches(
 
 @njit(cache=True)
 def best_of_machines(
-    usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, tries, machines, prices
+    usable,
+    order,
+    rise,
+    intake,
+    tailrace,
+    held,
+    head_net,
+    layout,
+    conduit_m,
+    place_cost,
+    tries,
+    fits,
+    machines,
+    prices,
 ):
     """Best size of every machine class at each stretch; arguments as `best_of_stretches`.
 
@@ -127,6 +158,9 @@ def best_of_machines(
     for row in range(rows):
         _fill_heads(usable, order, rise, intake[row], tailrace[row], held[row], head_net[row], head, above, below)
         for number in range(classes):
+            if not fits[row, number]:
+                found[row, number, :, :] = np.nan
+                continue
             _best_sizes(
                 usable[intake[row]],
                 head,
@@ -222,9 +256,9 @@ def _best_sizes(
             # because rounding may take the true value above it.
             bound = (above[full] * flow + below[full]) / usable.shape[0] * machines.peak_efficiency[number]
             energy = KW_PER_M3S_M * bound * prices.mwh_per_kw * (1.0 + 1e-9)
-            hopeful = _score(energy, capital, prices) > any_bar
+            hopeful = score_of(energy, capital, power, prices) > any_bar
             if safety != NEVER_SAFE:
-                hopeful |= _score(energy, safe_capital, prices) > safe_bar
+                hopeful |= score_of(energy, safe_capital, power, prices) > safe_bar
             if not hopeful:
                 continue
             mean_kw = _mean_power(usable, bin_head, full, flow, units, efficiency, lowest, power)
@@ -253,29 +287,14 @@ def _size_cost(power, head, flow, units, conduit_m, number, machines, prices):
     return cost
 
 
-# What the choice goes by: net yearly value, or energy [MWh].
-@njit(cache=True)
-def _score(energy, capital, prices):
-    if prices.by_energy:
-        return energy
-    return prices.price_per_mwh * energy - _yearly(capital, prices)
-
-
-# Capital before contingency as a payment a year, operation included.
-@njit(cache=True)
-def _yearly(capital, prices):
-    capital *= prices.contingency_factor
-    return prices.yearly_capital_factor * capital + max(prices.operation_share * capital, prices.operation_least)
-
-
 # Put one size into `best` if its score passes the bar; returns the bar that then holds.
 @njit(cache=True)
 def _keep_better(best, bar, units, flow, power, energy, capital, prices):
-    score = _score(energy, capital, prices)
+    score = score_of(energy, capital, power, prices)
     if not score > bar:
         return bar
     best[SCORE], best[UNITS], best[FLOW], best[POWER], best[ENERGY] = score, units, flow, power, energy
-    best[CAPITAL], best[YEARLY] = capital * prices.contingency_factor, _yearly(capital, prices)
+    best[CAPITAL], best[YEARLY] = capital * prices.contingency_factor, yearly_payment(capital, power, prices)
     return score
 
 

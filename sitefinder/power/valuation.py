@@ -4,13 +4,16 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.power.cost import (
+    LINE_DISTANCE,
     check_same_money,
+    is_extrapolated,
     machine_cost,
     place_costs,
     screen_area_m2,
+    worth_of_energy,
 )
 from sitefinder.power.energy import net_head_m, plant_outputs
-from sitefinder.power.machines import LAYOUTS, SAFE_SCREENED, machine_table
+from sitefinder.power.machines import LAYOUTS, SAFE_SCREENED, fits_stream, machine_table
 from sitefinder.power.passage import by_what_is_left
 from sitefinder.power.prices import search_prices
 from sitefinder.power.search import (
@@ -32,7 +35,7 @@ from sitefinder.power.tailwater import intake_is_held
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 CHOICES = {"any": ANY, "safe": SAFE}
-NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m", "line_distance_m")
+NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m")
 COLUMNS_IN = ("intake", "layout", "has_fish_pass", *NUMBERS_IN)
 
 
@@ -44,8 +47,9 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     stretches : DataFrame, n rows
         ``intake`` (station number), ``layout``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
-        ``line_distance_m`` [m], NaN where unknown; with `depths` also ``tailrace`` (station number). Other columns
-        are not looked at.
+        ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
+        `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
+        classes go without that the stream is too small for. Other columns are not looked at.
     curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
         Flow of each station, and what the rules reserve of it, in bins of equal time in any order [m³/s].
     machines : list of MachineClass
@@ -63,7 +67,8 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
         For each prefix ``any_`` and ``safe_``: ``machine`` (place in the list, -1 where none fits), ``screened``
         (with a fine screen and bypass, whose cost is in), ``units``, ``flow_design_m3s``, ``power_kw`` (rated,
         electrical), ``energy_mwh`` (mean year, with availability), ``capacity_factor``, ``firm_power_kw``,
-        ``capital_cost``, ``cost_per_kwh``, ``net_value_per_year``; NaN and 0 units where none fits. And
+        ``capital_cost``, ``cost_per_kwh``, ``net_value_per_year``; NaN and 0 units where none fits;
+        ``stream_too_small``, True where none fits that would in a larger stream. And
         ``costs_left_out``: "road", "line", "road; line" or "".
 
     Raises
@@ -83,14 +88,22 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     """
     check_same_money(machines, costs)
     curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
-    _check_stretches(stretches, depths, len(curve_m3s))
+    _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     table = machine_table(machines, settings.fish)
     parts, places = [], []
     groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, closed)
     for rows, left_m3s in groups:
         group = stretches.iloc[rows]
         arguments = _search_arguments(group, curve_m3s, left_m3s, costs, settings, depths)
-        machine, found, _ = best_of_stretches(*arguments, table, search_prices(costs, settings))
+        fits, prices = fits_stream(table, group), search_prices(costs, settings)
+        machine, found, _ = best_of_stretches(*arguments, fits, table, prices)
+        too_small = np.zeros(machine.shape, dtype=bool)
+        barred = np.flatnonzero((machine < 0).any(axis=1) & ~fits.all(axis=1))
+        if len(barred):
+            # Those that a larger stream would give a machine.
+            wider = _search_arguments(group.iloc[barred], curve_m3s, left_m3s, costs, settings, depths)
+            without, _, _ = best_of_stretches(*wider, np.ones_like(fits[barred]), table, prices)
+            too_small[barred] = (machine[barred] < 0) & (without >= 0)
         ends = arguments[2:7]
         columns = {}
         for prefix, choice in CHOICES.items():
@@ -98,8 +111,9 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
             size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "machine"))
             outputs = plant_outputs(curve_m3s, left_m3s, *ends, *size, table)
             part["firm_power_kw"] = outputs.firm_power_kw
+            part["stream_too_small"] = too_small[:, choice]
             columns |= {f"{prefix}_{name}": values for name, values in part.items()}
-        columns["costs_left_out"] = _left_out(group)
+        columns["costs_left_out"] = _left_out(group, settings.costs.connection)
         parts.append(pd.DataFrame(columns, index=group.index))
         places.append(rows)
     return pd.concat(parts).iloc[np.argsort(np.concatenate(places), kind="stable")]
@@ -124,14 +138,15 @@ def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     """
     check_same_money(machines, costs)
     curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
-    _check_stretches(stretches, depths, len(curve_m3s))
+    _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     table = machine_table(machines, settings.fish)
     prices = search_prices(costs, settings)
     found = np.empty((len(stretches), len(machines), len(CHOICES), len(FOUND)))
     groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, closed)
     for places, left_m3s in groups:
         arguments = _search_arguments(stretches.iloc[places], curve_m3s, left_m3s, costs, settings, depths)
-        found[places] = best_of_machines(*arguments, table, prices)
+        fits = fits_stream(table, stretches.iloc[places])
+        found[places] = best_of_machines(*arguments, fits, table, prices)
     rows = []
     for number, machine in enumerate(machines):
         for choice in CHOICES.values():
@@ -146,9 +161,8 @@ def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, setting
             part.insert(3, "fish_safe", choice == SAFE or table.safety[number] == 0)
             part.insert(4, "survival", survival.share)
             part.insert(5, "evidence", survival.evidence)
-            law = machine.cost
-            law_kw = part["power_kw"] / (part["units"].clip(lower=1) if law.covers == "unit" else 1)
-            part["cost_extrapolated"] = (law_kw < law.power_range_kw[0]) | (law_kw > law.power_range_kw[1])
+            head_m = net_head_m(stretches["head_m"], stretches["conduit_length_m"], settings.energy)
+            part["cost_extrapolated"] = is_extrapolated(machine.cost, part["power_kw"], head_m, part["units"])
             part["score"] = found[:, number, choice, SCORE]
             part["place"] = np.arange(len(stretches))
             rows.append(part[part["machine"] >= 0])
@@ -198,14 +212,14 @@ def capital_parts(
         "screen": np.where(np.asarray(screened, dtype=bool), screen_cost, 0.0),
     }
     flow_mean = np.asarray(curve_m3s, dtype=float)[stretches["intake"].to_numpy()].mean(axis=1)
-    parts |= place_costs(stretches, flow_mean, costs)
+    parts |= place_costs(stretches, flow_mean, costs, settings.costs.connection)
     frame = pd.DataFrame(parts, index=stretches.index)
     frame["contingency"] = costs.contingency.share * frame.sum(axis=1)
     return frame
 
 
-def _check_stretches(stretches, depths, stations):
-    needed = COLUMNS_IN if depths is None else (*COLUMNS_IN, "tailrace")
+def _check_stretches(stretches, depths, stations, connection):
+    needed = [*COLUMNS_IN, LINE_DISTANCE[connection], *(["tailrace"] if depths is not None else [])]
     missing = [name for name in needed if name not in stretches]
     if missing:
         raise ValueError(f"stretches lack the columns {', '.join(missing)}")
@@ -236,7 +250,7 @@ def _search_arguments(stretches, curve, reserved, costs, settings, depths):
         net_head_m(stretches["head_m"], conduit_m, settings.energy),
         pd.Categorical(stretches["layout"], categories=LAYOUTS).codes.astype(np.int64),
         np.ascontiguousarray(conduit_m),
-        sum(place_costs(stretches, flow_mean, costs).values()),
+        sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values()),
         np.sort(np.asarray(settings.energy.design_exceedance_percent, dtype=float)) / 100.0,
     )
 
@@ -274,14 +288,14 @@ def _choice_columns(machine, found, table, choice, settings):
         "capacity_factor": kwh / (power * HOURS_PER_YEAR),
         "capital_cost": found[:, CAPITAL],
         "cost_per_kwh": cost_per_kwh,
-        "net_value_per_year": settings.costs.price_per_kwh * kwh - yearly,
+        "net_value_per_year": worth_of_energy(kwh, settings.costs) - yearly,
     }
 
 
 # Which costs are not in, for want of a distance.
-def _left_out(stretches):
+def _left_out(stretches, connection):
     no_road = stretches["road_distance_m"].isna().to_numpy()
-    no_line = stretches["line_distance_m"].isna().to_numpy()
+    no_line = stretches[LINE_DISTANCE[connection]].isna().to_numpy()
     return np.select([no_road & no_line, no_road, no_line], ["road; line", "road", "line"], default="")
 
 
