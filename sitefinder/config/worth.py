@@ -108,6 +108,27 @@ class CostSettings(Section):
         return (1.0 + self.discount_rate) / (1.0 + self.inflation) - 1.0
 
 
+class OffGridSettings(Section):
+    """Settlements that no grid serves, and what a site could do for the nearest; off unless the table is there."""
+
+    demand_column: str = Field(
+        description="column of inputs.settlements with the demand of a year, or how many people or homes there are"
+    )
+    kwh_per_unit: float = Field(
+        1.0, gt=0, description="yearly demand of one unit of that column [kWh]; 1 where the column holds kWh"
+    )
+    beyond_m: float = Field(
+        1000.0,
+        ge=0,
+        description="a settlement farther than this from every power line is off the grid [m]; without "
+        "inputs.power_lines all are",
+    )
+    farthest_m: float = Field(3000.0, gt=0, description="farthest from its settlement that a site serves it [m]")
+    diesel_litres_per_kwh: float = Field(
+        0.35, gt=0, description="diesel that a generator burns for a kWh [l] (common practice, no source)"
+    )
+
+
 class UncertaintySettings(Section):
     """What the intervals of energy and cost are drawn from."""
 

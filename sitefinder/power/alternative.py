@@ -1,4 +1,4 @@
-"""The obvious alternative beside a site: solar alone, and solar with storage that serves the same share of hours."""
+"""The alternative beside a site: solar alone, and solar with storage that serves the same share of hours."""
 
 import numpy as np
 
@@ -59,11 +59,11 @@ def solar_firm_cost_per_kwh(solar, rate, hours_share):
     Notes
     -----
     Own simplification for screening. Energy is asked for evenly over the hours to serve, and solar alone serves
-    ``solar.hours_share`` of the year's. The hours beyond are a share ``f = 1 - solar.hours_share / hours_share`` of
-    the energy (nothing where the site runs no longer than the sun), which goes through the storage: the panels must
-    make ``1 - f + f / round_trip_efficiency`` for each kWh delivered, and each kWh a day needs
-    ``f · days_held / usable_share`` kWh of capacity. Seasons are not looked at: where winters are dark this is too
-    cheap by far, and ``days_held`` says so only in part.
+    ``solar.hours_share`` of the year's. The hours beyond are a share ``f = 1 - solar.hours_share / hours_share``
+    of the energy (nothing where the site runs no longer than the sun), which goes through the storage: the panels
+    must make ``1 - f + f / round_trip_efficiency`` for each kWh delivered, and each kWh a day needs
+    ``f · days_held / usable_share`` kWh of capacity. Seasons are not looked at: where winters are dark this is
+    too cheap by far, and ``days_held`` makes up for it only in part.
 
     Examples
     --------

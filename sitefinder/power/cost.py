@@ -133,6 +133,29 @@ def capital_recovery_factor(rate, years):
     return rate / -np.expm1(-years * np.log1p(rate))
 
 
+def discount_factor(rate, years):
+    """What a payment after some years is worth today.
+
+    Parameters
+    ----------
+    rate : float
+        Interest a period.
+    years : float or ndarray
+        Number of periods.
+
+    Returns
+    -------
+    float or ndarray
+        ``(1 + rate)**-years``.
+
+    Examples
+    --------
+    >>> discount_factor(0.25, 2)
+    0.64
+    """
+    return (1.0 + rate) ** -years
+
+
 def levelised_cost_per_kwh(capital_cost, operation_per_year, energy_kwh, rate, years):
     """Cost of a kWh that pays for capital and operation over the life of the plant.
 
@@ -219,7 +242,7 @@ def yearly_capital_factor(operation, rate, years):
     -------
     float
     """
-    overhaul = operation.overhaul_share * (1.0 + rate) ** (-years / 2.0)
+    overhaul = operation.overhaul_share * discount_factor(rate, years / 2.0)
     return capital_recovery_factor(rate, years) * (1.0 + overhaul)
 
 
@@ -251,7 +274,7 @@ def worth_of_energy(energy_kwh, money):
 
 
 def own_use(money):
-    """Prices and limits of `worth_of_energy`: export price, own price, own share, and the most of own use [kWh]."""
+    """Export price, own price, own share and most of own use [kWh] in a year, for `worth_of_energy`."""
     if money.own_use_price_per_kwh is None:
         return money.price_per_kwh, money.price_per_kwh, 0.0, np.inf
     share = 1.0 if money.own_use_share is None else money.own_use_share

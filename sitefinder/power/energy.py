@@ -222,6 +222,33 @@ def plant_outputs(
     return outputs
 
 
+def plant_powers_kw(
+    curve_m3s,
+    reserved_m3s,
+    rise_m,
+    intake,
+    tailrace,
+    held,
+    head_net_m,
+    flow_design_m3s,
+    power_kw,
+    units,
+    machine,
+    table,
+):
+    """Power of a few plants in each bin of the year; arguments as `plant_outputs`, and every plant has a machine.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, bins)
+        [kW], before availability.
+    """
+    plants = (intake, tailrace, held, head_net_m, flow_design_m3s, units, machine)
+    curves = table.efficiency, table.lowest_relative_flow
+    power, _ = _bins_of_plants(curve_m3s, reserved_m3s, rise_m, *plants, *curves)
+    return np.minimum(power, power_kw[:, None])
+
+
 def monthly_energy_mwh(
     month,
     curve_m3s,

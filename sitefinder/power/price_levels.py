@@ -46,9 +46,9 @@ def in_one_money(machines, costs, year=None):
 
     Notes
     -----
-    A law in another currency is taken over at the exchange rate of its own year, and then follows the prices of the
-    cost file's currency. That is what the work would have cost here then; the other way round, its own country's
-    prices first and today's rate after, gives another figure.
+    A law in another currency is taken over at the exchange rate of its own year, and then follows the prices of
+    the cost file's currency. The other way round, its own country's prices first and today's rate after, gives
+    another figure.
     """
     year = costs.year if year is None else year
     conversions, problems = [], []
