@@ -11,7 +11,6 @@ from sitefinder.power.cost import (
     capital_recovery_factor,
     check_same_money,
     is_extrapolated,
-    levelised_cost_per_kwh,
     machine_cost,
     operation_per_year,
     place_costs,
@@ -75,20 +74,6 @@ def test_solar_costs_what_its_capital_and_yield_say(generic_costs):
     )
 
     assert solar_cost_per_kwh(solar, 0.0) == pytest.approx((1000 / 25 + 15) / 1000)
-
-
-def test_lifetime_cost_of_a_kwh_by_the_arithmetic_of_the_trade():
-    # Common practice, no source: 5 kW of machines alone for 22 000 (water) and 5 000 (sun), over the time in which
-    # full power would give 300 000 kWh. Water gives 50 % of that, the sun 17 %.
-    years = 300_000 / (5 * 8760)
-
-    water = levelised_cost_per_kwh(22_000, 0.0, 0.50 * 300_000 / years, 0.0, years)
-    sun = levelised_cost_per_kwh(5_000, 0.0, 0.17 * 300_000 / years, 0.0, years)
-
-    # The arithmetic holds over 6.85 years of full power, not over one.
-    assert years == pytest.approx(6.85, abs=0.005)
-    assert water == pytest.approx(0.147, abs=0.0005)
-    assert sun == pytest.approx(0.098, abs=0.0005)
 
 
 def test_a_nominal_rate_counts_without_inflation():
