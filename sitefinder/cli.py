@@ -31,6 +31,7 @@ STAGE_WORDS = {
     "heads": "taking in field measurements",
     "flows": "estimating flows",
     "water_depths": "estimating water levels",
+    "channel_shapes": "estimating how wide streams are",
     "waters": "looking for lakes, tides and structures",
     "least_heads": "telling the least head",
     "marks": "marking what is doubtful",

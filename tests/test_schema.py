@@ -48,7 +48,7 @@ def stretches(**changes):
 def test_layers_stand_in_the_order_of_delivery():
     promised = "sites stretches reaches catchments structures rule_hits machine_options flow_curves site_months"
 
-    assert list(LAYERS) == [*promised.split(), "districts", "provenance", "repairs", "columns"]
+    assert list(LAYERS) == [*promised.split(), "free_stream", "districts", "provenance", "repairs", "columns"]
 
 
 def test_no_layer_has_a_column_twice_or_one_called_fid():

@@ -1,5 +1,6 @@
 """The settings of a run, and the check that names every problem at once."""
 
+from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
 from sitefinder.config.fitting import FitSettings, check_fit_settings
 from sitefinder.config.flows import FlowSettings, GaugeTable
@@ -48,6 +49,7 @@ from sitefinder.config.worth import (
 
 __all__ = [
     "Action",
+    "ChannelSettings",
     "CostSettings",
     "CovariateSource",
     "DemFootprintSource",

@@ -4,6 +4,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
 from sitefinder.config.fitting import FitSettings
 from sitefinder.config.flows import FlowSettings
@@ -232,6 +233,7 @@ class Settings(Section):
     stretches: StretchSettings = StretchSettings()
     energy: EnergySettings
     tailwater: TailwaterSettings = TailwaterSettings()
+    channel: ChannelSettings = ChannelSettings()
     costs: CostSettings
     fish: FishSettings = FishSettings()
     rules: list[RuleSettings] = Field(default_factory=list)

@@ -17,6 +17,7 @@ from sitefinder.schema.columns import (
     LAYOUT,
     LENGTHS,
     MARKS,
+    MONEY,
     MONEY_PER_KWH,
     NET_VALUE,
     POWER,
@@ -249,6 +250,35 @@ SITE_MONTHS = Layer(
     ),
 )
 
+FREE_STREAM = Layer(
+    "free_stream",
+    None,
+    "a reach and a free-stream rotor; kinetic potential, never added to that of heads and in no total",
+    ("reach_id", "machine"),
+    (
+        REACH_ID,
+        text("machine", "name of the rotor class"),
+        VERDICT,
+        text("because", "why no rotor has a place here; empty where one has"),
+        amount("free_length_m", "m", "length of the reach without standing, tidal and developed water"),
+        amount("width_m", "m", "width at mean flow at the lower end"),
+        amount("depth_m", "m", "mean depth at mean flow at the lower end"),
+        amount("speed_m_s", "m/s", "speed at mean flow, mean over the section"),
+        amount("speed_fast_m_s", "m/s", "speed that is exceeded 10 % of the time"),
+        statement("section_measured", "true where a measured section is behind width and depth"),
+        count("rotors", "number of rotors that the reach has room and fall for"),
+        amount("kinetic_power_kw", "kW", "rated electrical power of those rotors"),
+        amount("kinetic_power_kw_per_km", "kW/km", "mean electrical power of those rotors by length of reach"),
+        amount("kinetic_energy_mwh", "MWh/yr", "energy of those rotors in a mean year, availability included"),
+        CAPACITY_FACTOR,
+        amount("capital_cost", MONEY, "rotors, moorings, permits and contingency; no road and no line"),
+        COST_PER_KWH,
+        FISH_SAFE,
+        amount("survival", "1", "share of fish that survive the way past or through the rotor", 1),
+        text("evidence", "grade of the evidence for survival: " + ", ".join(EVIDENCE), EVIDENCE),
+    ),
+)
+
 DISTRICTS = Layer(
     "districts",
     "MultiPolygon",
@@ -326,6 +356,7 @@ LAYERS = {
         MACHINE_OPTIONS,
         FLOW_CURVES,
         SITE_MONTHS,
+        FREE_STREAM,
         DISTRICTS,
         PROVENANCE,
         REPAIRS,

@@ -58,6 +58,7 @@ def judge(settings, placed, stretches, rule_overlaps):
 def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
     """The best set of stretches without overlap, and why the other reaches carry no site."""
     table, allow = stretches.table, settings.ranking.allow
+    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
     steps = [
         ("outside the region", in_region(placed.stations, inputs)[table["tailrace"].to_numpy()]),
         ("no flow estimate", ~table["flow_missing"].to_numpy()),
@@ -68,6 +69,7 @@ def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
         ("head unresolved", ~table["head_unresolved"].to_numpy() | ("unresolved" in allow)),
         ("catchment incomplete", ~table["catchment_incomplete"].to_numpy() | ("incomplete" in allow)),
         ("barred by a rule", verdicts.choice >= 0),
+        ("stream too shallow or narrow", ~np.where(verdicts.choice == 1, *too_small[::-1])),
     ]
     offers = choose_sites(stretches, steps, energy, verdicts.choice, placed.stations, settings)
     reach = placed.stations["reach"].to_numpy()

@@ -16,10 +16,10 @@ from sitefinder.flows.seasons import month_statistics, split_by_month
 from sitefinder.io.dem_error_files import read_dem_error
 from sitefinder.io.flow_files import read_equations, read_gauges
 from sitefinder.io.gauge_places import measured_gauges
-from sitefinder.io.level_files import read_field_levels, read_ratings, read_spot_gaugings
+from sitefinder.io.level_files import read_field_levels, read_ratings, read_sections, read_spot_gaugings
 from sitefinder.io.map_scale import checked_scale
 from sitefinder.io.outputs import writable_folder
-from sitefinder.io.power_files import read_costs, read_machines
+from sitefinder.io.power_files import read_costs, read_machine_files
 from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.reserve_files import read_reserve
@@ -59,7 +59,7 @@ class RunInputs(NamedTuple):
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``dem_error`` is what the settings state; ``reserve`` holds the rules of the reserved flow, those of presets
-    in their place. Either ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings`` and
+    in their place. Either ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and
     ``spot_gaugings`` are where the settings name none, and ``measured_gauges``, those with flows and places,
     where nothing asks for them. Machines and costs are in the money that the settings ask for; ``conversions``
     tells what was in other money (see `sitefinder.power.price_levels`).
@@ -83,6 +83,8 @@ class RunInputs(NamedTuple):
     measured_gauges: pd.DataFrame | None = None
     reserve: list | None = None
     conversions: list = ()
+    rotors: list = ()
+    sections: pd.DataFrame | None = None
 
 
 def read_inputs(settings, folder):
@@ -147,12 +149,13 @@ def read_inputs(settings, folder):
         tried(_layer, rule, folder, settings.run.crs, bounds, f"rule {rule.name}", "any", rule.may_be_empty)
         for rule in settings.rules
     ]
-    field_levels, ratings, gaugings = (
+    field_levels, ratings, gaugings, sections = (
         None if source is None else tried(read, source, folder, settings.run.crs)
         for source, read in (
             (settings.inputs.field_levels, read_field_levels),
             (settings.inputs.ratings, read_ratings),
             (settings.inputs.spot_gaugings, read_spot_gaugings),
+            (settings.inputs.sections, read_sections),
         )
     )
     flows = settings.flows
@@ -172,14 +175,15 @@ def read_inputs(settings, folder):
     regions_read = settings.inputs.flow_regions is None or layers[FLOW_REGIONS] is not None
     if None not in equations and gauges_read and regions_read:
         tried(refuse_unfit_flows, settings, equations, gauges, reserve or [], trial_weights(layers))
-    machines = tried(read_machines, [folder / path for path in settings.energy.machines])
+    machines = tried(read_machine_files, [folder / path for path in settings.energy.machines])
     costs = tried(read_costs, folder / settings.costs.file)
     money = None
     if machines is not None and costs is not None:
-        money = tried(in_one_money, machines, costs, settings.costs.price_year)
+        all_of_them = [*machines.machines, *machines.rotors]
+        money = tried(in_one_money, all_of_them, costs, settings.costs.price_year)
     if problems:
         raise _together(problems)
-    on_the_bank = [table for table in (field_levels, ratings, gaugings) if table is not None]
+    on_the_bank = [table for table in (field_levels, ratings, gaugings, sections) if table is not None]
     reads = [*shares.values(), *layers.values(), *rules]
     rasters = [dem, *covariates.values()]
     error, preset_lineage = dem_error
@@ -192,7 +196,7 @@ def read_inputs(settings, folder):
         rules,
         [equation for file in equations for equation in file] or None,
         gauges,
-        money.machines,
+        money.machines[: len(machines.machines)],
         money.costs,
         [read.lineage for read in [*rasters, *reads, *on_the_bank]]
         + [preset_lineage] * (preset_lineage is not None),
@@ -203,6 +207,8 @@ def read_inputs(settings, folder):
         measured,
         reserve=reserve,
         conversions=money.conversions,
+        rotors=money.machines[len(machines.machines) :],
+        sections=None if sections is None else sections.frame,
     )
 
 

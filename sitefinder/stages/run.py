@@ -14,9 +14,11 @@ from sitefinder.io.geopackage import write_geopackage
 from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.graph import Stage, bound, run_stages
 from sitefinder.power.uncertainty import intervals
+from sitefinder.stages.channel_shapes import find_channel_shapes
 from sitefinder.stages.choice import choose, in_region, judge, overlap_rules
 from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
 from sitefinder.stages.drainage import list_terrain_repairs
+from sitefinder.stages.free_stream import make_free_stream
 from sitefinder.stages.ground import (
     drain_terrain,
     fit_profile,
@@ -79,6 +81,7 @@ def make_tables(
     heads,
     flows,
     water_depths,
+    channel_shapes,
     waters,
     least_heads,
     marks,
@@ -117,7 +120,7 @@ def make_tables(
     )
     repairs = make_repairs(
         input=[inputs.repairs, dem_errors.repairs, waters.repairs, flows.repairs],
-        field=[field_levels.repairs, flows.measured],
+        field=[field_levels.repairs, flows.measured, channel_shapes.repairs],
         network=[network.repairs, list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads)],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
@@ -131,6 +134,9 @@ def make_tables(
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
         "site_months": made.site_months,
+        "free_stream": make_free_stream(
+            settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within
+        ),
         "districts": make_districts(settings, inputs, reaches, made),
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
         "repairs": repairs,
@@ -158,6 +164,7 @@ STAGES = bound(
         Stage("heads", use_field_levels, ("settings", "placed", "fitted", "field_levels"), 1),
         Stage("flows", estimate_station_flows, ("settings", "inputs", "placed", "catchments"), 2),
         Stage("water_depths", find_water_depths, ("settings", "flows", "field_levels"), 1),
+        Stage("channel_shapes", find_channel_shapes, ("settings", "inputs", "placed", "flows"), 1),
         Stage("waters", find_waters, ("settings", "inputs", "network", "placed", "heads", "flows"), 2),
         Stage("least_heads", find_least_heads, ("settings", "inputs", "placed", "fitted", "waters"), 1),
         Stage(
@@ -179,8 +186,18 @@ STAGES = bound(
         Stage(
             "stretches",
             list_stretches,
-            ("settings", "inputs", "placed", "channels", "heads", "waters", "catchments", "flows"),
-            3,
+            (
+                "settings",
+                "inputs",
+                "placed",
+                "channels",
+                "heads",
+                "waters",
+                "catchments",
+                "flows",
+                "channel_shapes",
+            ),
+            4,
         ),
         Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
