@@ -40,6 +40,7 @@ STAGE_WORDS = {
     "rule_overlaps": "laying rules over the streams",
     "verdicts": "judging reaches",
     "sites": "choosing sites",
+    "fish_safety": "asking what fish-safe machines win",
 }
 
 app = typer.Typer(

@@ -4,6 +4,7 @@ from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
 from sitefinder.config.fitting import FitSettings, check_fit_settings
 from sitefinder.config.flows import FlowSettings, GaugeTable
+from sitefinder.config.ranking import RankingSettings, ScoreSettings
 from sitefinder.config.reserve import (
     PassageSettings,
     ReservePreset,
@@ -16,7 +17,6 @@ from sitefinder.config.settings import (
     FlagSettings,
     HeadSettings,
     NetworkSettings,
-    RankingSettings,
     RuleSettings,
     RunSettings,
     Settings,
@@ -74,6 +74,7 @@ __all__ = [
     "ReserveSetting",
     "RuleSettings",
     "RunSettings",
+    "ScoreSettings",
     "Section",
     "Settings",
     "Share",

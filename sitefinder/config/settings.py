@@ -8,6 +8,7 @@ from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
 from sitefinder.config.fitting import FitSettings
 from sitefinder.config.flows import FlowSettings
+from sitefinder.config.ranking import RankingSettings
 from sitefinder.config.sources import Inputs, LayerSource, Section
 from sitefinder.config.worth import (
     CostSettings,
@@ -206,20 +207,6 @@ class RuleSettings(LayerSource):
         return self
 
 
-class RankingSettings(Section):
-    """How sites are chosen and ordered."""
-
-    choose_by: Literal["net_value", "energy"] = Field(
-        "net_value", description="what the set of sites without overlap is best in"
-    )
-    rank_by: Literal["net_value", "energy", "cost_per_kwh"] = Field(
-        "net_value", description="what the chosen sites are ranked by"
-    )
-    allow: list[Literal["unresolved", "unknown", "conditional", "incomplete"]] = Field(
-        default_factory=list, description="doubtful stretches that may become sites all the same"
-    )
-
-
 class Settings(Section):
     """A whole settings file."""
 
@@ -246,6 +233,17 @@ class Settings(Section):
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
             raise ValueError("network names a column of the streams, but there is no inputs.streams")
+        return self
+
+    @model_validator(mode="after")
+    def _distances_have_their_layer(self):
+        weighed = [] if self.ranking.score is None else self.ranking.score.weights
+        layers = {"road": "roads", "line": "power_lines", "settlement": "settlements"}
+        for kind, layer in layers.items():
+            asked = f"{kind}_distance_m" in weighed
+            asked |= kind == "road" and self.ranking.most_road_distance_m is not None
+            if asked and getattr(self.inputs, layer) is None:
+                raise ValueError(f"ranking asks for {kind}_distance_m, but there is no inputs.{layer}")
         return self
 
     @field_validator("rules")

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from sitefinder.schema import VERDICTS, has_flag
+from sitefinder.schema import EVIDENCE, VERDICTS, has_flag
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 
 WIDTH = 100
@@ -41,7 +41,8 @@ def summary_text(
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and ``repairs`` if there, as `sitefinder.schema` declares them.
+        ``sites`` and ``reaches``, and ``repairs`` and ``fish_safe_gain`` if there, as `sitefinder.schema` declares
+        them.
     energy_p90_mwh, energy_p10_mwh : float, optional
         Energy of all sites together that 90 % and 10 % of the draws exceed [MWh/yr]. The sites' own figures do not
         add up to these, since a shared error does not cancel.
@@ -69,6 +70,7 @@ def summary_text(
         "" if least_heads is None else _least_heads(least_heads),
         _surface_model(reaches),
         _chosen(sites, energy_p90_mwh, energy_p10_mwh),
+        _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
         _shrunk(sites),
         _best(sites, currency),
         _not_offered(reaches),
@@ -145,6 +147,35 @@ def _chosen(sites, energy_p90_mwh, energy_p10_mwh):
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
         energy += f" (P90 to P10: {_gigawatt_hours(energy_p90_mwh)} to {_gigawatt_hours(energy_p10_mwh)})"
     return f"{_counted(len(sites), 'site', 'sites')} chosen: {_power(sites['power_kw'].sum())} and {energy}."
+
+
+# What is won where only fish-safe machines may stand, by the evidence that the settings let count.
+def _fish_safe(gain):
+    rows = gain[gain["as_set"]]
+    length_km, could_kw = (rows[name].sum() for name in ("only_safe_length_km", "only_safe_theoretical_kw"))
+    if not length_km:
+        return ""
+    could = (
+        f"Only fish-safe machines may stand on {_figure(length_km)} km of stream ({_power(could_kw)} theoretical, "
+        f"beside {_power(rows['any_theoretical_kw'].sum())} where any machine may)"
+    )
+    only = rows["sites_only_safe"].sum()
+    if not only:
+        return f"{could}; no site was chosen there."
+    there, without, with_them = (
+        _gigawatt_hours(rows[name].sum()) for name in ("energy_only_safe_mwh", "energy_any_mwh", "energy_mwh")
+    )
+    won = (
+        f"{_counted(only, 'site', 'sites')} there give {there} GWh; the best set without fish-safe machines would "
+        f"give {without} GWh in place of {with_them} GWh"
+    )
+    return (
+        f"{could}. {won} (evidence that counts: {rows['evidence'].iloc[0]}{_or_better(rows['evidence'].iloc[0])})."
+    )
+
+
+def _or_better(weakest):
+    return "" if weakest == EVIDENCE[0] else " or better"
 
 
 # How far the heads of the sites, as found, lie above what is likely of them.

@@ -1,4 +1,4 @@
-"""From valued stretches to sites: who may be chosen, the best set, its ranking, and why the rest carries none."""
+"""From valued stretches to sites: who may be chosen, the best set, and why the rest carries none."""
 
 from typing import NamedTuple
 
@@ -7,6 +7,7 @@ import pandas as pd
 
 from sitefinder.siting.choice import choose_best_set
 from sitefinder.siting.pieces import blocked_by, boundary_of_path
+from sitefinder.siting.spacing import with_spacing
 from sitefinder.siting.stretches import covered_stations
 
 # Columns of a valuation that hold for one choice of machine; the prefix says which.
@@ -24,11 +25,6 @@ VALUED = (
     "net_value_per_year",
 )
 PREFIXES = ("any_", "safe_")
-RANKED_BY = {
-    "net_value": ("net_value_per_year", False),
-    "energy": ("energy_mwh", False),
-    "cost_per_kwh": ("cost_per_kwh", True),
-}
 
 
 class Offers(NamedTuple):
@@ -87,7 +83,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings):
     choice : ndarray of int, shape (m,)
         Machine choice that the rules leave, -1 for none.
     stations : DataFrame
-        Columns ``downstream`` and ``segment_length_m``.
+        Columns ``downstream`` and ``segment_length_m``, and ``to_downstream_m`` where sites keep a distance.
     settings : sitefinder.config.Settings
         Reads the sections ranking and costs.
 
@@ -102,7 +98,8 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings):
     cheap = np.nan_to_num(value, nan=-1.0) > 0
     if limit is not None:
         cheap &= np.nan_to_num(cost, nan=np.inf) <= limit
-    everything = [*steps, ("no machine fits", valued["machine"].to_numpy() >= 0), ("too dear", cheap)]
+    fits = ("no machine fits", valued["machine"].to_numpy() >= 0)
+    everything = [*steps, fits, *_limits(stretches, valued, settings.ranking), ("too dear", cheap)]
     passing = np.ones(len(valued), dtype=bool)
     ladder = []
     for name, passes in everything:
@@ -111,6 +108,9 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings):
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     intake, tailrace = (stretches.table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
     pond_start, pond = _ponds(stretches)
+    if settings.ranking.spacing_m > 0:
+        step_m = stations["to_downstream_m"].to_numpy()
+        pond_start, pond = with_spacing(downstream, step_m, intake, pond_start, pond, settings.ranking.spacing_m)
     boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
     worth = np.where(passing, np.nan_to_num(value), 0.0)
     chosen = choose_best_set(downstream, tailrace, worth, boundary.start, boundary.station).chosen
@@ -119,30 +119,21 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings):
     return Offers(valued, chosen, np.where(passing, blocking, -1), ladder)
 
 
+# The user's hard limits as steps, those that are set.
+def _limits(stretches, valued, ranking):
+    if ranking.least_power_kw > 0:
+        power_kw = np.nan_to_num(valued["power_kw"].to_numpy(), nan=0.0)
+        yield "too little power", power_kw >= ranking.least_power_kw
+    if ranking.most_road_distance_m is not None:
+        distance_m = np.nan_to_num(stretches.table["road_distance_m"].to_numpy(dtype=float), nan=np.inf)
+        yield "too far from a road", distance_m <= ranking.most_road_distance_m
+
+
 # The ponds of all candidates in compressed form.
 def _ponds(stretches):
     lengths = stretches.start[1:] - stretches.pond_start
     in_pond = np.arange(len(stretches.taken)) >= np.repeat(stretches.pond_start, np.diff(stretches.start))
     return np.concatenate([[0], np.cumsum(lengths)]), stretches.taken[in_pond]
-
-
-def ranked(sites, rank_by):
-    """Sites in the order of the ranking, with ``rank`` and ``score``.
-
-    Parameters
-    ----------
-    sites : DataFrame
-        Columns ``site_id`` and those that rankings look at.
-    rank_by : {"net_value", "energy", "cost_per_kwh"}
-
-    Returns
-    -------
-    DataFrame
-        Best first; ties in the order of the ids.
-    """
-    column, rising = RANKED_BY[rank_by]
-    ordered = sites.sort_values([column, "site_id"], ascending=[rising, True], kind="stable", ignore_index=True)
-    return ordered.assign(rank=range(1, len(ordered) + 1), score=ordered[column])
 
 
 def alternatives(offers, most):

@@ -55,11 +55,11 @@ def judge(settings, placed, stretches, rule_overlaps):
     return Judged(verdicts, marks, admission.choice, admission.because)
 
 
-def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
-    """The best set of stretches without overlap, and why the other reaches carry no site."""
+def offer_steps(settings, inputs, placed, stretches, energy, verdicts):
+    """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
     table, allow = stretches.table, settings.ranking.allow
     too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
-    steps = [
+    return [
         ("outside the region", in_region(placed.stations, inputs)[table["tailrace"].to_numpy()]),
         ("no flow estimate", ~table["flow_missing"].to_numpy()),
         (
@@ -71,6 +71,11 @@ def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
         ("barred by a rule", verdicts.choice >= 0),
         ("stream too shallow or narrow", ~np.where(verdicts.choice == 1, *too_small[::-1])),
     ]
+
+
+def choose(settings, inputs, placed, stretches, energy, verdicts, waters):
+    """The best set of stretches without overlap, and why the other reaches carry no site."""
+    steps = offer_steps(settings, inputs, placed, stretches, energy, verdicts)
     offers = choose_sites(stretches, steps, energy, verdicts.choice, placed.stations, settings)
     reach = placed.stations["reach"].to_numpy()
     because = not_offered_because(reach, waters.standing, stretches, offers, waters.developed, waters.tidal)

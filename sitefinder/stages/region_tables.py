@@ -6,14 +6,15 @@ import pandas as pd
 import shapely
 
 from sitefinder.power.energy import hydraulic_power_kw
-from sitefinder.power.uncertainty import intervals
 from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, lengths_by_district
 from sitefinder.siting.rules import hits_by_reach
 from sitefinder.stages.choice import in_region
 from sitefinder.stages.marks import covered_percent, marked_reaches, told
+from sitefinder.stages.site_draws import interval_columns
 from sitefinder.stages.stream_repairs import unresolved_reaches
 from sitefinder.streams.profile_error import head_standard_error
+from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 M_PER_KM = 1000.0
 
@@ -49,7 +50,7 @@ def make_reach_table(settings, inputs, network, placed, catchments, heads, flows
     if len(unresolved):
         reaches = pd.concat([reaches, unresolved], ignore_index=True)
         within = np.append(within, in_region(_middles(unresolved), inputs))
-    lengths = _district_lengths(inputs, reaches)
+    lengths = district_lengths(inputs, reaches)
     most = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
     reaches["district"] = most.drop_duplicates("reach")["district"].to_numpy()
     columns = [column.name for column in LAYERS["reaches"].columns]
@@ -69,7 +70,8 @@ def _flags(settings, placed, flows, marks, reaches):
     return told(kinds, flows.estimate.flags, reaches["last_station"])
 
 
-def _district_lengths(inputs, reaches):
+def district_lengths(inputs, reaches):
+    """Length of each reach in each district, see `sitefinder.siting.access.lengths_by_district`."""
     districts = inputs.layers["districts"].frame if "districts" in inputs.layers else None
     return lengths_by_district(geopandas.GeoDataFrame(geometry=reaches["geometry"].to_numpy()), districts)
 
@@ -118,7 +120,7 @@ def make_districts(settings, inputs, reaches, site_tables):
     frame = inputs.layers["districts"].frame
     names = district_names(frame)
     ground = {name: shapely.union_all(frame.geometry.to_numpy()[names == name]) for name in dict.fromkeys(names)}
-    lengths = _district_lengths(inputs, reaches)
+    lengths = district_lengths(inputs, reaches)
     lengths = lengths.merge(reaches.drop(columns=["district", "geometry"]), left_on="reach", right_index=True)
     share = lengths["length_m_x"] / lengths["length_m_y"]
     counts = np.ones(len(lengths), dtype=bool)
@@ -131,8 +133,6 @@ def make_districts(settings, inputs, reaches, site_tables):
     for name in [*ground, ""]:
         here = lengths["district"] == name
         mine = (sites["district"] == name).to_numpy()
-        drawn = site_tables.draws.energy_mwh[mine].sum(axis=0, keepdims=True)
-        energy = intervals(drawn)
         km = lengths["length_m_x"] / M_PER_KM
         rows.append(
             {
@@ -145,12 +145,29 @@ def make_districts(settings, inputs, reaches, site_tables):
                 "sites": int(mine.sum()),
                 "power_kw": sites.loc[mine, "power_kw"].sum(),
                 "energy_mwh": sites.loc[mine, "energy_mwh"].sum(),
-                "energy_mwh_p90": energy.p90[0],
-                "energy_mwh_p10": energy.p10[0],
+                **_drawn_totals(site_tables, mine),
             }
         )
     geometry = [shapely.multipolygons(shapely.get_parts(area)) for area in ground.values()]
     return geopandas.GeoDataFrame(pd.DataFrame(rows)[columns], geometry=[*geometry, None], crs=settings.run.crs)
+
+
+# Cost of all the energy of some sites, and the intervals of their totals from the same draws.
+def _drawn_totals(site_tables, mine):
+    draws = site_tables.draws
+    power, energy, cost = (
+        part[mine].sum(axis=0)[None] for part in (draws.power_kw, draws.energy_mwh, draws.yearly_cost)
+    )
+    per_mwh = np.divide(cost, energy, out=np.full_like(cost, np.inf), where=energy > 0)
+    own = site_tables.sites.loc[mine]
+    kwh = own["energy_mwh"].sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    columns = interval_columns("power_kw", power) | interval_columns("energy_mwh", energy)
+    per_kwh = per_mwh / KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    columns |= interval_columns("cost_per_kwh", per_kwh, of_cost=True)
+    yearly = (own["cost_per_kwh"] * own["energy_mwh"]).sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    return {name: values[0] for name, values in columns.items()} | {
+        "cost_per_kwh": yearly / kwh if kwh > 0 else np.nan
+    }
 
 
 def make_provenance(settings, inputs, stages, equations, repairs):

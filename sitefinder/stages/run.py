@@ -18,6 +18,7 @@ from sitefinder.stages.channel_shapes import find_channel_shapes
 from sitefinder.stages.choice import choose, in_region, judge, overlap_rules
 from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
 from sitefinder.stages.drainage import list_terrain_repairs
+from sitefinder.stages.fish_safe_gain import make_fish_safe_gain, weigh_fish_safety
 from sitefinder.stages.free_stream import make_free_stream
 from sitefinder.stages.ground import (
     drain_terrain,
@@ -90,6 +91,7 @@ def make_tables(
     rule_overlaps,
     verdicts,
     sites,
+    fish_safety,
 ):
     """All tables of the delivery, by name of layer, and the sites' draws."""
     # A reach across the border belongs to the region of its middle, so that neighbouring regions count it once.
@@ -134,6 +136,9 @@ def make_tables(
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
         "site_months": made.site_months,
+        "ranking_criteria": made.ranking_criteria,
+        "ranking_sensitivity": made.ranking_sensitivity,
+        "fish_safe_gain": make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safety, reaches),
         "free_stream": make_free_stream(
             settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within
         ),
@@ -203,6 +208,12 @@ STAGES = bound(
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
         Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 1),
         Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 2),
+        Stage(
+            "fish_safety",
+            weigh_fish_safety,
+            ("settings", "inputs", "placed", "stretches", "flows", "water_depths", "energy", "verdicts"),
+            1,
+        ),
     ],
     GIVEN,
 )
