@@ -15,14 +15,60 @@ class EnergySettings(Section):
 
     machines: list[str] = Field(min_length=1, description="machine files, relative to the settings file")
     availability: Share = Field(0.95, description="share of the time that the plant is ready")
+    conduit: Literal["canal", "pipe"] = Field(
+        "canal", description="what leads the water of a diversion; a canal loses its fall, a pipe by friction"
+    )
     canal_slope: float = Field(0.001, ge=0, description="fall of a canal [m/m] (common practice 0.3–1 m per km)")
+    pipe_velocity_m_s: float = Field(
+        1.5,
+        gt=0,
+        description="velocity in a pipe at the design flow, which gives its diameter [m/s] (common practice 1–3, "
+        "no source)",
+    )
+    pipe_friction: Literal["darcy_weisbach", "manning"] = Field(
+        "darcy_weisbach", description="law of a pipe's friction; the loss goes with the square of the flow"
+    )
+    pipe_roughness_mm: float = Field(
+        0.3, ge=0, description="roughness of the pipe for darcy_weisbach [mm] (common practice, no source)"
+    )
+    pipe_manning_n: float = Field(
+        0.012, gt=0, description="Manning's n of the pipe [s/m^(1/3)] (common practice, no source)"
+    )
+    pipe_form_loss: float = Field(
+        1.0, ge=0, description="loss at inlet, bends and outlet of a pipe, in velocity heads (common practice)"
+    )
     rack_and_gate_loss_m: float = Field(
         0.15, ge=0, description="loss at rack and gates [m] (common practice 0.1–0.3 m)"
     )
     exit_loss_m: float = Field(0.05, ge=0, description="loss at the outlet [m] (common practice)")
+    shut_down_times_mean: float | None = Field(
+        None, gt=0, description="machines stand still above so many times the mean flow; absent: no such limit"
+    )
+    shut_down_exceedance_percent: float | None = Field(
+        None, gt=0, lt=100, description="machines stand still above the flow exceeded so often [%]; absent: never"
+    )
+    water_temperature_degc: float | None = Field(
+        None, ge=0, le=40, description="temperature of the water, for its density [°C]; absent: 1000 kg/m³"
+    )
+    gravity_latitude_deg: float | None = Field(
+        None, ge=-90, le=90, description="latitude of the region, for gravity [°]; absent: 9.80665 m/s²"
+    )
     least_power_kw: float = Field(1.0, ge=0, description="smaller plants are not offered [kW]")
     design_exceedance_percent: list[float] = Field(
-        [10, 15, 20, 25, 30, 40, 50, 60, 70], min_length=1, description="design flows to try [% exceeded]"
+        [10, 15, 20, 25, 30, 40, 50, 60, 70],
+        min_length=1,
+        description="design flows to try first [% exceeded]; machine_options tells each for the chosen machine",
+    )
+    design_step_percent: float | None = Field(
+        1.0, gt=0, description="between them, design flows so far apart are searched [%]; absent: none"
+    )
+    design_by: Literal["choice", "cost_per_kwh", "capacity_factor"] = Field(
+        "choice",
+        description="what a stretch's machine and design flow are best in: ranking.choose_by, or cost_per_kwh; "
+        "capacity_factor: the greatest design flow that reaches the set one, and by choose_by between machines",
+    )
+    design_capacity_factor: float = Field(
+        0.5, gt=0, le=1, description="capacity factor for design_by, availability included"
     )
 
 

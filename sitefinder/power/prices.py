@@ -33,6 +33,8 @@ class Prices(NamedTuple):
     mwh_per_kw: float
     least_power_kw: float
     by_energy: bool
+    by_cost: bool
+    least_capacity_factor: float
 
 
 def search_prices(costs, settings):
@@ -74,15 +76,21 @@ def search_prices(costs, settings):
         mwh_per_kw=yearly_energy_mwh(1.0, settings.energy.availability),
         least_power_kw=settings.energy.least_power_kw,
         by_energy=settings.ranking.choose_by == "energy",
+        by_cost=settings.energy.design_by == "cost_per_kwh",
+        least_capacity_factor=(
+            settings.energy.design_capacity_factor if settings.energy.design_by == "capacity_factor" else 0.0
+        ),
     )
 
 
 @njit(cache=True)
 def score_of(energy, capital, power, prices):
-    """What the choice goes by, for kernels: net yearly value, or energy [MWh].
+    """What the choice goes by, for kernels: net yearly value, energy [MWh], or less what a MWh costs.
 
     Capital is before contingency, power [kW] that of the whole plant.
     """
+    if prices.by_cost:
+        return -yearly_payment(capital, power, prices) / energy if energy > 0.0 else -np.inf
     if prices.by_energy:
         return energy
     worth = compiled_worth(

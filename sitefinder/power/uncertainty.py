@@ -6,9 +6,11 @@ import numpy as np
 from numba import njit
 
 from sitefinder.errors import listed
+from sitefinder.power.conduit import net_head_m, pipe_loss_m, waterway
 from sitefinder.power.cost import worth_of_energy, yearly_cost
-from sitefinder.power.energy import KW_PER_M3S_M, net_head_m, unit_output, yearly_energy_mwh
+from sitefinder.power.energy import yearly_energy_mwh
 from sitefinder.power.machines import machine_table
+from sitefinder.power.running import plant_flow_head
 from sitefinder.power.tailwater import WaterDepths
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
@@ -132,6 +134,8 @@ def energy_draws(
         depths = WaterDepths(np.zeros(curve_m3s.shape), np.zeros(rows))
     wetter = settings.tailwater.downstream_exponent, settings.tailwater.station_exponent
     sized_m = net_head_m(sites["head_m"], sites["conduit_length_m"], energy)
+    way = waterway(energy)
+    design_m3s, conduit_m = (sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m"))
     mean_kw, power_kw = _mean_power_draws(
         curve_m3s,
         np.ascontiguousarray(reserved_m3s, dtype=np.float64),
@@ -143,11 +147,13 @@ def energy_draws(
         np.ascontiguousarray(head_net),
         flow_factor,
         year_factor,
-        sites["flow_design_m3s"].to_numpy(np.float64),
+        design_m3s,
+        np.array([pipe_loss_m(*pipe, way) for pipe in zip(design_m3s, conduit_m, strict=True)]),
         sites["units"].to_numpy(np.int64),
         sites["machine"].to_numpy(np.int64),
         table.efficiency,
         table.lowest_relative_flow,
+        way.kw_per_m3s_m,
     )
     better = np.exp(errs["efficiency"] * spread.efficiency_sd * own_efficiency)
     energy_mwh = yearly_energy_mwh(mean_kw * better, energy.availability)
@@ -324,10 +330,12 @@ def _mean_power_draws(
     flow_factor,
     year_factor,
     flow_design,
+    pipe_loss,
     units,
     machine,
     efficiency,
     lowest,
+    kw_per_m3s_m,
 ):
     rows, draws = head.shape
     bins = curve.shape[1]
@@ -342,8 +350,9 @@ def _mean_power_draws(
                 usable = factor * (curve[row, index] * year_factor[draw] - reserved[row, index])
                 left = level - deeper * (wetter * depth[row, index] - survey_depth[row])
                 if usable > 0.0 and left > 0.0:
-                    output = unit_output(min(usable, design), design, many, table, least)[1]
-                    now = min(KW_PER_M3S_M * left * output, most)
+                    flow = min(usable, design)
+                    flow_head = plant_flow_head(flow, design, many, table, least, left, pipe_loss[row])[1]
+                    now = min(kw_per_m3s_m * flow_head, most)
                     total += now
                     greatest[row, draw] = max(greatest[row, draw], now)
             power[row, draw] = total / bins
