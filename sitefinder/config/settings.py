@@ -14,6 +14,7 @@ from sitefinder.config.worth import (
     CostSettings,
     EnergySettings,
     Layout,
+    OffGridSettings,
     Share,
     TailwaterSettings,
     UncertaintySettings,
@@ -222,6 +223,7 @@ class Settings(Section):
     tailwater: TailwaterSettings = TailwaterSettings()
     channel: ChannelSettings = ChannelSettings()
     costs: CostSettings
+    off_grid: OffGridSettings | None = None
     fish: FishSettings = FishSettings()
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
@@ -233,6 +235,15 @@ class Settings(Section):
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
             raise ValueError("network names a column of the streams, but there is no inputs.streams")
+        return self
+
+    @model_validator(mode="after")
+    def _settlements_are_there(self):
+        if self.inputs.settlements is None:
+            if self.costs.connection == "settlement":
+                raise ValueError('costs.connection = "settlement" needs inputs.settlements')
+            if self.off_grid is not None:
+                raise ValueError("off_grid needs inputs.settlements")
         return self
 
     @model_validator(mode="after")

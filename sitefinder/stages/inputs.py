@@ -26,6 +26,7 @@ from sitefinder.io.reserve_files import read_reserve
 from sitefinder.io.vectors import read_layer, refuse_distant
 from sitefinder.power.price_levels import in_one_money
 from sitefinder.siting.rules import matching
+from sitefinder.siting.settlements import demand_of_settlements
 from sitefinder.stages.dem_errors import footprint_table
 from sitefinder.stages.flow_regions import FLOW_REGIONS, flow_by_regions, read_flow_regions, trial_weights
 from sitefinder.stages.measured_flows import refuse_unknown_gauges
@@ -170,6 +171,8 @@ def read_inputs(settings, folder):
     if gaugings is not None and measured is not None:
         tried(refuse_unknown_gauges, gaugings.frame, measured)
     reserve = tried(read_reserve, flows.reserve, folder)
+    if settings.off_grid is not None and layers["settlements"] is not None:
+        tried(demand_of_settlements, layers["settlements"].frame, settings.off_grid)
     if layers.get(ABSTRACTIONS) is not None:
         tried(alterations_of, layers[ABSTRACTIONS].frame, ABSTRACTIONS)
     regions_read = settings.inputs.flow_regions is None or layers[FLOW_REGIONS] is not None

@@ -136,12 +136,12 @@ def make_tables(
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
         "site_months": made.site_months,
-        "ranking_criteria": made.ranking_criteria,
-        "ranking_sensitivity": made.ranking_sensitivity,
-        "fish_safe_gain": make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safety, reaches),
         "free_stream": make_free_stream(
             settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within
         ),
+        "ranking_criteria": made.ranking_criteria,
+        "ranking_sensitivity": made.ranking_sensitivity,
+        "fish_safe_gain": make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safety, reaches),
         "districts": make_districts(settings, inputs, reaches, made),
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
         "repairs": repairs,

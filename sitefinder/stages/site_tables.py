@@ -8,7 +8,8 @@ import pandas as pd
 import shapely
 from pyproj import Transformer
 
-from sitefinder.power.alternative import solar_cost_per_kwh
+from sitefinder.power.cost import is_extrapolated
+from sitefinder.power.energy import net_head_m
 from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety
 from sitefinder.power.uncertainty import EnergyDraws
 from sitefinder.power.valuation import machine_options
@@ -18,10 +19,11 @@ from sitefinder.siting.offers import alternatives
 from sitefinder.siting.ranking import ranked
 from sitefinder.siting.structures import uses_told
 from sitefinder.siting.verdicts import verdicts
+from sitefinder.stages.alternatives import with_alternatives
 from sitefinder.stages.marks import marked_stretches, told
 from sitefinder.stages.site_access import with_access
 from sitefinder.stages.site_draws import draw_sites, top_chances
-from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months
+from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months, site_powers_kw
 from sitefinder.streams.stations import place_names, without_repeats
 
 ALTERNATIVES_KEPT = 3
@@ -82,13 +84,14 @@ def make_site_tables(
     order = ranking.sites
     draws = EnergyDraws(*[part[order["row"].to_numpy(dtype=np.int64)] for part in draws])
     order["prob_top"] = top_chances(settings, order, draws)
-    order["solar_cost_per_kwh"] = solar_cost_per_kwh(inputs.costs.solar, settings.costs.real_rate)
+    left_m3s = reserved_at(settings, inputs, flows, order)
+    powers_kw = site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s)
+    order = with_alternatives(settings, inputs, order, powers_kw)
     order = _with_coordinates(order, placed, settings.run.crs)
     site_frame = _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), settings.run.crs)
     stretch_frame = _stretch_table(settings, table, order, kept, picked, offers, placed, stretches)
     options = _options(settings, inputs, flows, water_depths, order)
     intakes = order["intake"].to_numpy(dtype=np.int64)
-    left_m3s = reserved_at(settings, inputs, flows, order)
     curves = flow_curves(flows, order, left_m3s)
     months = site_months(settings, inputs, flows, water_depths, order, left_m3s)
     shown = (ranking.criteria, ranking.sensitivity)
@@ -128,9 +131,22 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
         dtype=bool
     )
     kinds = {"head_unresolved": table["head_unresolved"].to_numpy(dtype=bool)}
+    kinds["cost_extrapolated"] = _cost_extrapolated(settings, inputs, table)
     kinds |= marked_stretches(marks, stretches, kept)
     table["flags"] = told(kinds, flows.estimate.flags, table["intake"])
     return table
+
+
+# Where the law of a plant's machines was not made for their power or head.
+def _cost_extrapolated(settings, inputs, table):
+    outside = np.zeros(len(table), dtype=bool)
+    head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
+    power_kw, units = (table[name].to_numpy() for name in ("power_kw", "units"))
+    number = table["machine_number"].to_numpy()
+    for each in np.unique(number):
+        rows, law = number == each, inputs.machines[each].cost
+        outside[rows] = is_extrapolated(law, power_kw[rows], head_m[rows], units[rows])
+    return outside
 
 
 # What belongs to the structure of each candidate, "" where there is none (row -1).

@@ -14,6 +14,7 @@ from sitefinder.power.valuation import value_stretches
 from sitefinder.siting.access import nearest_distance_m
 from sitefinder.siting.likely_heads import likely_heads, shrink_heads
 from sitefinder.siting.stretches import Stretches, find_stretches, subset
+from sitefinder.stages.alternatives import settlements_to_serve
 from sitefinder.stages.flow_regions import list_region_doubts, region_weights
 from sitefinder.stages.measured_flows import flag_extended, list_record_doubts, use_measured_flows
 from sitefinder.stages.people import use_by_people
@@ -128,6 +129,8 @@ def list_stretches(settings, inputs, placed, channels, heads, waters, catchments
     for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
         table[name] = nearest_distance_m(x_m, y_m, frame)[tailrace]
+    served = settlements_to_serve(settings, inputs)
+    table["settlement_distance_m"] = nearest_distance_m(x_m, y_m, served)[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
     # The machine of a plant at a weir stands below it.
     table["stream_width_m"] = channel_shapes.shapes.width_m[tailrace]
