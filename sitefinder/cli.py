@@ -38,6 +38,7 @@ STAGE_WORDS = {
     "heads": "taking in field measurements",
     "flows": "estimating flows",
     "water_depths": "estimating water levels",
+    "channel_shapes": "estimating how wide streams are",
     "waters": "looking for lakes, tides and structures",
     "least_heads": "telling the least head",
     "marks": "marking what is doubtful",
@@ -46,6 +47,7 @@ STAGE_WORDS = {
     "rule_overlaps": "laying rules over the streams",
     "verdicts": "judging reaches",
     "sites": "choosing sites",
+    "fish_safety": "asking what fish-safe machines win",
 }
 
 app = typer.Typer(

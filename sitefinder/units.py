@@ -6,6 +6,7 @@ GRAVITY_M_S2 = 9.80665
 WATER_DENSITY_KG_M3 = 1000.0
 # 365 days; the cost figures that this project is tested on use the same year.
 HOURS_PER_YEAR = 8760.0
+DAYS_PER_YEAR = 365.0
 SECONDS_PER_DAY = 86_400.0
 
 # International foot, inch and mile, exactly (1959 agreement).
@@ -21,6 +22,7 @@ DEGF_AT_ZERO_DEGC = 32.0
 
 M2_PER_KM2 = 1.0e6
 METRES_PER_KILOMETRE = 1.0e3
+MILLIMETRES_PER_METRE = 1.0e3
 WATTS_PER_KILOWATT = 1.0e3
 KILOWATTS_PER_MEGAWATT = 1.0e3
 KILOWATT_HOURS_PER_MEGAWATT_HOUR = 1.0e3

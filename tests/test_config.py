@@ -132,6 +132,15 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
             {"fish": {"least_survival_on_the_way": 0.8}},
             "fish.least_survival_on_the_way needs fish.spawning_rules, which tell where fish begin",
         ),
+        (
+            {"costs__rate_kind": "nominal"},
+            'costs: rate_kind = "nominal" and inflation belong together',
+        ),
+        (
+            {"costs__connection": "settlement"},
+            'costs.connection = "settlement" needs inputs.settlements',
+        ),
+        ({"off_grid": {"demand_column": "homes"}}, "off_grid needs inputs.settlements"),
     ],
 )
 def test_settings_that_contradict_each_other_are_refused(values, line):

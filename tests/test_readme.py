@@ -100,6 +100,22 @@ def test_what_checks_every_change_takes_both_commands_from_readme(readme, reposi
         assert ended.stdout == marked(readme, "command", name) + "\n"
 
 
+def test_the_comparison_with_solar_is_what_its_command_prints(readme, repository):
+    script = "tests/benchmarks/trade_comparison.py"
+    shown = re.findall(rf"^<!-- made by: {script} -->\n(.*?)<!-- end -->$", readme, flags=re.M | re.S)
+
+    ended = subprocess.run(
+        [sys.executable, script],
+        cwd=repository,
+        env={**os.environ, "PYTHONPATH": str(repository)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+
+    assert shown == [ended.stdout]
+
+
 def test_settings_and_columns_are_listed_as_they_are_declared(readme):
     assert readme == filled(readme), "README is out of date; DEVELOPERS.md says how to bring it up to date"
 

@@ -1,9 +1,11 @@
 """The settings of a run, and the check that names every problem at once."""
 
+from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
 from sitefinder.config.extending import EXTENDS, Joined, join
 from sitefinder.config.fitting import FitSettings, check_fit_settings
 from sitefinder.config.flows import FlowSettings, GaugeTable
+from sitefinder.config.ranking import RankingSettings, ScoreSettings
 from sitefinder.config.reserve import (
     PassageSettings,
     ReservePreset,
@@ -16,7 +18,6 @@ from sitefinder.config.settings import (
     FlagSettings,
     HeadSettings,
     NetworkSettings,
-    RankingSettings,
     RunSettings,
     Settings,
     StretchSettings,
@@ -41,6 +42,7 @@ from sitefinder.config.worth import (
     CostSettings,
     EnergySettings,
     Layout,
+    OffGridSettings,
     Share,
     TailwaterSettings,
     UncertaintySettings,
@@ -49,6 +51,7 @@ from sitefinder.config.worth import (
 __all__ = [
     "EXTENDS",
     "Action",
+    "ChannelSettings",
     "CostSettings",
     "CovariateSource",
     "DemFootprintSource",
@@ -66,6 +69,7 @@ __all__ = [
     "LayerSource",
     "Layout",
     "NetworkSettings",
+    "OffGridSettings",
     "PassageSettings",
     "PlantSource",
     "RankingSettings",
@@ -74,6 +78,7 @@ __all__ = [
     "ReserveSetting",
     "RuleSettings",
     "RunSettings",
+    "ScoreSettings",
     "Section",
     "Settings",
     "Share",

@@ -187,6 +187,11 @@ class PassageSettings(Section):
     fish_pass_in_reserve: bool = Field(
         True, description="true: that water counts inside the reserve; false: it comes on top"
     )
+    attraction_share: Share = Field(
+        0.0,
+        description="least current out of a fish pass, that fish find it by, as a share of what the machines take "
+        "(common practice some 0.05, no source)",
+    )
     crest_share: Share = Field(
         1.0, description="share of the reserve that a layout without diverted length leaves over its crest"
     )
@@ -195,7 +200,8 @@ class PassageSettings(Section):
     @property
     def changes_nothing(self):
         """Whether the reserve is the same for all layouts."""
-        return not self.fish_pass_m3s and not self.fish_pass_share_of_mean and self.changes_no_crest
+        water = self.fish_pass_m3s or self.fish_pass_share_of_mean or self.attraction_share
+        return not water and self.changes_no_crest
 
     @property
     def changes_no_crest(self):

@@ -5,15 +5,18 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
 from sitefinder.config.fitting import FitSettings
 from sitefinder.config.flows import FlowSettings
+from sitefinder.config.ranking import RankingSettings
 from sitefinder.config.rules import RuleSettings, checked_rule_names
 from sitefinder.config.sources import Inputs, Section
 from sitefinder.config.worth import (
     CostSettings,
     EnergySettings,
     Layout,
+    OffGridSettings,
     Share,
     TailwaterSettings,
     UncertaintySettings,
@@ -209,20 +212,6 @@ class FishSettings(Section):
     )
 
 
-class RankingSettings(Section):
-    """How sites are chosen and ordered."""
-
-    choose_by: Literal["net_value", "energy"] = Field(
-        "net_value", description="what the set of sites without overlap is best in"
-    )
-    rank_by: Literal["net_value", "energy", "cost_per_kwh"] = Field(
-        "net_value", description="what the chosen sites are ranked by"
-    )
-    allow: list[Literal["unresolved", "unknown", "conditional", "incomplete"]] = Field(
-        default_factory=list, description="doubtful stretches that may become sites all the same"
-    )
-
-
 class Settings(Section):
     """A whole settings file."""
 
@@ -236,7 +225,9 @@ class Settings(Section):
     stretches: StretchSettings = StretchSettings()
     energy: EnergySettings
     tailwater: TailwaterSettings = TailwaterSettings()
+    channel: ChannelSettings = ChannelSettings()
     costs: CostSettings
+    off_grid: OffGridSettings | None = None
     fish: FishSettings = FishSettings()
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
@@ -261,6 +252,26 @@ class Settings(Section):
             raise ValueError(
                 "fish.least_survival_on_the_way needs fish.spawning_rules, which tell where fish begin"
             )
+        return self
+
+    @model_validator(mode="after")
+    def _settlements_are_there(self):
+        if self.inputs.settlements is None:
+            if self.costs.connection == "settlement":
+                raise ValueError('costs.connection = "settlement" needs inputs.settlements')
+            if self.off_grid is not None:
+                raise ValueError("off_grid needs inputs.settlements")
+        return self
+
+    @model_validator(mode="after")
+    def _distances_have_their_layer(self):
+        weighed = [] if self.ranking.score is None else self.ranking.score.weights
+        layers = {"road": "roads", "line": "power_lines", "settlement": "settlements"}
+        for kind, layer in layers.items():
+            asked = f"{kind}_distance_m" in weighed
+            asked |= kind == "road" and self.ranking.most_road_distance_m is not None
+            if asked and getattr(self.inputs, layer) is None:
+                raise ValueError(f"ranking asks for {kind}_distance_m, but there is no inputs.{layer}")
         return self
 
     @field_validator("rules")

@@ -192,6 +192,7 @@ class Inputs(Section):
         None, description="table (CSV) of drops measured between places; README tells its columns"
     )
     ratings: Source | None = Field(None, description="table (CSV) of levels by flow at places")
+    sections: Source | None = Field(None, description="table (CSV) of widths and depths measured at places")
     gauge_stations: LayerSource | None = Field(
         None, description="gauges as points; with columns of flow where the gauge table does not have theirs"
     )
@@ -204,7 +205,7 @@ class Inputs(Section):
         None, description="lines that a plant may feed into, for the cost of the connection"
     )
     settlements: LayerSource | None = Field(
-        None, description="places where people live; read and checked only, for now"
+        None, description="places where people live; a line may lead there, and those off the grid are served"
     )
     karst: LayerSource | None = Field(
         None, description="ground, or stretches of stream, where water is lost to or comes from caves"

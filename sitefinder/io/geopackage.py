@@ -9,7 +9,7 @@ import pyproj
 
 from sitefinder.errors import TableError, all_of
 from sitefinder.io.outputs import deliver
-from sitefinder.schema import LAYERS, check_table, columns_table, empty_table
+from sitefinder.schema import LAYERS, MONEY, check_table, columns_table, empty_table
 
 # 1.4 makes older checkers fail.
 VERSION = "1.3"
@@ -29,7 +29,7 @@ GDAL_OPTIONS = {
 }
 
 
-def write_geopackage(path, tables, crs):
+def write_geopackage(path, tables, crs, money=MONEY):
     """Write all declared layers as a GeoPackage, in place of the last one, which is kept in ``previous``.
 
     Parameters
@@ -40,6 +40,8 @@ def write_geopackage(path, tables, crs):
         By name of layer. Layers without a table are written empty; ``columns`` is filled from the schema.
     crs : object
         Coordinate system of all geometry; anything that pyproj understands.
+    money : str
+        Currency and year of all amounts of money, as the units in ``columns`` tell them.
 
     Returns
     -------
@@ -58,11 +60,11 @@ def write_geopackage(path, tables, crs):
     Open Geospatial Consortium, "OGC GeoPackage Encoding Standard", version 1.3.0, OGC 12-128r17, 2021.
     """
     path = Path(path)
-    ready = checked_tables(tables, crs)
+    ready = checked_tables(tables, crs, money=money)
     return deliver(path.parent, {path.name: partial(write_layers, tables=ready)})[0]
 
 
-def checked_tables(tables, crs, layers=LAYERS):
+def checked_tables(tables, crs, layers=LAYERS, money=MONEY):
     """All declared layers, in their order, each held against its declaration and the coordinate system.
 
     Parameters
@@ -73,6 +75,8 @@ def checked_tables(tables, crs, layers=LAYERS):
         Coordinate system of all geometry.
     layers : dict of str to Layer
         What the file holds.
+    money : str
+        See `write_geopackage`.
 
     Returns
     -------
@@ -92,7 +96,7 @@ def checked_tables(tables, crs, layers=LAYERS):
     ready, problems = {}, []
     for name, layer in layers.items():
         if name == "columns":
-            ready[name] = columns_table(layers)
+            ready[name] = columns_table(layers, money)
         elif name not in tables:
             ready[name] = empty_table(name, crs, layers)
         else:

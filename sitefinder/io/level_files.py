@@ -1,4 +1,4 @@
-"""What was measured on the bank, read from the user's tables (CSV): drops between places, ratings, and flows."""
+"""What was measured on the bank, read from the user's tables (CSV): drops, ratings, sections, and flows."""
 
 from typing import NamedTuple
 
@@ -18,6 +18,7 @@ LEVEL_COLUMNS = ("level_id", "kind", "upper_x", "upper_y", "lower_x", "lower_y",
 # Columns that each kind of measurement needs besides.
 KINDS = {"level_pair": ("upper_m", "lower_m"), "drop": ("drop_m",)}
 RATING_COLUMNS = ("rating_id", "x", "y", "flow_m3s", "level_m")
+SECTION_NUMBERS = ("x", "y", "flow_m3s", "width_m", "depth_m")
 GAUGING_NUMBERS = ("x", "y", "flow_m3s", "error_percent", "gauge_flow_m3s")
 GAUGING_TEXTS = ("gauging_id", "date", "gauge_id")
 
@@ -142,6 +143,43 @@ def read_ratings(source, folder, crs):
     places, lineage = _placed(places, frame["rating_id"].to_numpy(), source, path, crs, "ratings")
     columns = frame[["rating_id", "flow_m3s", "level_m"]]
     return TableRead(geopandas.GeoDataFrame(columns, geometry=places, crs=crs), lineage)
+
+
+def read_sections(source, folder, crs):
+    """Widths and mean depths of a stream at places, with the flow at which they were measured.
+
+    Parameters
+    ----------
+    source, folder, crs
+        As `read_field_levels`.
+
+    Returns
+    -------
+    TableRead
+        A GeoDataFrame with rows as in the file: ``section_id``, ``flow_m3s``, ``width_m``, ``depth_m`` and the
+        place.
+
+    Raises
+    ------
+    InputError
+        Listing all that is wrong.
+    """
+    path = folder / source.path
+    text = read_text_table(path, "section table", "inputs.sections.path")
+    problems = _missing(text, ["section_id", *SECTION_NUMBERS])
+    numbers = {} if problems else _numbers(text, SECTION_NUMBERS, problems)
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    for name in SECTION_NUMBERS[2:]:
+        if np.any(bad := ~(numbers[name] > 0)):
+            problems.append(f"{name} must be above 0, rows {rows_of(bad)}")
+    problems += id_problems(text["section_id"])
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    frame = pd.DataFrame({"section_id": text["section_id"].str.strip()} | numbers)
+    places = shapely.points(frame["x"], frame["y"])
+    places, lineage = _placed(places, frame["section_id"].to_numpy(), source, path, crs, "sections")
+    return TableRead(geopandas.GeoDataFrame(frame.drop(columns=["x", "y"]), geometry=places, crs=crs), lineage)
 
 
 def read_spot_gaugings(source, folder, crs):

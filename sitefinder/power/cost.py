@@ -1,4 +1,4 @@
-"""What a plant costs: capital part by part, the year's cost, the cost of a kWh, and of solar beside it."""
+"""What a plant costs: capital part by part, the year's cost, the cost of a kWh, and what the energy is worth."""
 
 from typing import NamedTuple
 
@@ -11,6 +11,9 @@ from sitefinder.units import METRES_PER_FOOT
 # Published laws come in kW or MW and metres or feet; a law is turned once, on the way to the kernels.
 LAW_UNITS_PER_KW = {"kW": 1.0, "MW": 1.0e-3}
 LAW_UNITS_PER_METRE = {"m": 1.0, "ft": 1.0 / METRES_PER_FOOT}
+
+# Column of the distance that a line is paid for.
+LINE_DISTANCE = {"grid": "line_distance_m", "settlement": "settlement_distance_m"}
 
 
 class LawNumbers(NamedTuple):
@@ -79,6 +82,31 @@ def _capital_by_law(coefficient, power_exponent, head_exponent, power_kw, head_m
 machine_capital = njit(cache=True)(_capital_by_law)
 
 
+def is_extrapolated(law, power_kw, head_m, units=1):
+    """Whether a law is used outside of what it was made for; one fitted to megawatts is so at kilowatts.
+
+    Parameters
+    ----------
+    law : CostLaw
+    power_kw, head_m, units : array_like
+        As `machine_cost`.
+
+    Returns
+    -------
+    ndarray of bool
+    """
+    bought = np.maximum(units, 1) if law.covers == "unit" else 1
+    outside = _is_outside(np.asarray(power_kw, dtype=float) / bought, law.power_range_kw)
+    if law.head_range_m is not None:
+        outside = outside | _is_outside(np.asarray(head_m, dtype=float), law.head_range_m)
+    return outside
+
+
+# A hair is allowed, because a limit may come out of a division.
+def _is_outside(values, limits):
+    return (values < limits[0] * (1.0 - 1e-9)) | (values > limits[1] * (1.0 + 1e-9))
+
+
 def capital_recovery_factor(rate, years):
     """The yearly payment that pays back a capital of 1 with interest.
 
@@ -103,6 +131,29 @@ def capital_recovery_factor(rate, years):
         return 1.0 / years
     # expm1 and log1p keep the digits of small rates, where 1 - (1 + rate)^-years would lose them.
     return rate / -np.expm1(-years * np.log1p(rate))
+
+
+def discount_factor(rate, years):
+    """What a payment after some years is worth today.
+
+    Parameters
+    ----------
+    rate : float
+        Interest a period.
+    years : float or ndarray
+        Number of periods.
+
+    Returns
+    -------
+    float or ndarray
+        ``(1 + rate)**-years``.
+
+    Examples
+    --------
+    >>> discount_factor(0.25, 2)
+    0.64
+    """
+    return (1.0 + rate) ** -years
 
 
 def levelised_cost_per_kwh(capital_cost, operation_per_year, energy_kwh, rate, years):
@@ -130,7 +181,7 @@ def levelised_cost_per_kwh(capital_cost, operation_per_year, energy_kwh, rate, y
     return (capital_recovery_factor(rate, years) * capital_cost + operation_per_year) / energy_kwh
 
 
-def yearly_cost(capital_cost, operation, rate, years):
+def yearly_cost(capital_cost, operation, rate, years, power_kw=None):
     """Capital, operation and overhaul as one payment a year.
 
     Parameters
@@ -139,15 +190,43 @@ def yearly_cost(capital_cost, operation, rate, years):
     operation : OperationCosts
     rate, years : float
         See `capital_recovery_factor`.
+    power_kw : float or ndarray, optional
+        Rated power of the plant [kW]; needed where a law of operation is given.
 
     Returns
     -------
     float or ndarray
-        The overhaul falls in mid-life and is discounted to the start.
+        The overhaul falls in mid-life and is discounted to the start. Operation is a share of capital, or what a
+        published law says where that is less, and never below the least sum.
+
+    Raises
+    ------
+    ValueError
+        If there is a law of operation and no power.
     """
-    factor = yearly_capital_factor(operation, rate, years)
-    upkeep = np.maximum(operation.share_of_capital * capital_cost, operation.least_per_year)
-    return factor * capital_cost + upkeep
+    return yearly_capital_factor(operation, rate, years) * capital_cost + operation_per_year(
+        capital_cost, operation, power_kw
+    )
+
+
+def operation_per_year(capital_cost, operation, power_kw=None):
+    """Operation and upkeep of a year; arguments as `yearly_cost`.
+
+    Returns
+    -------
+    float or ndarray
+
+    Raises
+    ------
+    ValueError
+        If there is a law of operation and no power.
+    """
+    upkeep = operation.share_of_capital * capital_cost
+    if operation.law is not None:
+        if power_kw is None:
+            raise ValueError("the law of operation needs the plant's power")
+        upkeep = np.minimum(upkeep, machine_cost(operation.law, power_kw, 1.0))
+    return np.maximum(upkeep, operation.least_per_year)
 
 
 def yearly_capital_factor(operation, rate, years):
@@ -163,26 +242,52 @@ def yearly_capital_factor(operation, rate, years):
     -------
     float
     """
-    overhaul = operation.overhaul_share * (1.0 + rate) ** (-years / 2.0)
+    overhaul = operation.overhaul_share * discount_factor(rate, years / 2.0)
     return capital_recovery_factor(rate, years) * (1.0 + overhaul)
 
 
-def solar_cost_per_kwh(solar, rate):
-    """Levelised cost of a kWh from solar at the region's yield.
+def worth_of_energy(energy_kwh, money):
+    """What the energy of a year earns by export and saves by own use.
 
     Parameters
     ----------
-    solar : SolarCosts
-    rate : float
-        Interest a year.
+    energy_kwh : float or ndarray
+        Energy of a year [kWh].
+    money : sitefinder.config.CostSettings
 
     Returns
     -------
-    float
+    float or ndarray
+        The owner uses ``own_use_share`` of the energy, at most ``own_use_kwh_per_year``; the rest is exported. No
+        regard is had to whether the owner's demand comes when the water does.
+
+    Examples
+    --------
+    >>> from sitefinder.config import CostSettings
+    >>> worth_of_energy(
+    ...     np.array([1000.0, 4000.0]),
+    ...     CostSettings(file="", price_per_kwh=0.1, own_use_price_per_kwh=0.3, own_use_kwh_per_year=2000),
+    ... ).tolist()
+    [300.0, 800.0]
     """
-    return levelised_cost_per_kwh(
-        solar.capital_per_kw, solar.operation_per_kw, solar.yield_kwh_per_kw, rate, solar.lifetime_years
-    )
+    return _worth(energy_kwh, *own_use(money))
+
+
+def own_use(money):
+    """Export price, own price, own share and most of own use [kWh] in a year, for `worth_of_energy`."""
+    if money.own_use_price_per_kwh is None:
+        return money.price_per_kwh, money.price_per_kwh, 0.0, np.inf
+    share = 1.0 if money.own_use_share is None else money.own_use_share
+    most = np.inf if money.own_use_kwh_per_year is None else money.own_use_kwh_per_year
+    return money.price_per_kwh, money.own_use_price_per_kwh, share, most
+
+
+def _worth(energy, price, own_price, own_share, own_most):
+    return price * energy + (own_price - price) * np.minimum(own_share * energy, own_most)
+
+
+# The same, compiled.
+compiled_worth = njit(cache=True)(_worth)
 
 
 def screen_area_m2(flow_m3s, approach_velocity_m_s):
@@ -196,22 +301,25 @@ def screen_area_m2(flow_m3s, approach_velocity_m_s):
     return flow_m3s / approach_velocity_m_s
 
 
-def place_costs(stretches, flow_mean_m3s, costs):
+def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     """The parts of capital that a place asks for, whatever the machine and its size.
 
     Parameters
     ----------
     stretches : DataFrame, n rows
         Columns ``layout``, ``head_m``, ``weir_height_m``, ``pond_length_m``, ``has_fish_pass``,
-        ``road_distance_m``, ``line_distance_m`` (see `sitefinder.power.valuation.value_stretches`).
+        ``road_distance_m``, and ``line_distance_m`` or ``settlement_distance_m``
+        (see `sitefinder.power.valuation.value_stretches`).
     flow_mean_m3s : ndarray, shape (n,)
         Mean natural flow at the intake [m³/s], for the width of a new weir.
     costs : CostFile
+    connection : {"grid", "settlement"}
 
     Returns
     -------
     dict of str to ndarray, shape (n,)
         ``weir``, ``pond``, ``fish_pass``, ``road``, ``line``, ``permits``. Unknown (NaN) distances count zero.
+        The line leads to the grid or to a settlement, as `connection` says.
         A fish pass is priced for a new weir and, where the file says so, for a barrier that has none.
         A diversion's low intake weir is in the civil part.
     """
@@ -225,19 +333,20 @@ def place_costs(stretches, flow_mean_m3s, costs):
     width_m = weir.stream_width_m * np.maximum(flow_mean_m3s, 0.0) ** weir.width_exponent
     climb_m = np.where(is_weir & (height_m > 0), height_m, stretches["head_m"].to_numpy(float))
     road_m = np.nan_to_num(stretches["road_distance_m"].to_numpy(float))
-    line_m = np.nan_to_num(stretches["line_distance_m"].to_numpy(float))
+    line_m = np.nan_to_num(stretches[LINE_DISTANCE[connection]].to_numpy(float))
+    line = costs.line if connection == "grid" else costs.settlement_line or costs.line
     return {
         "weir": np.where(is_weir, weir.per_m_width * width_m * height_m**weir.height_exponent, 0.0),
         "pond": np.where(is_weir, weir.pond_per_m * pond_m, 0.0),
         "fish_pass": np.where(needs_pass, costs.fish_pass.per_m_head * climb_m, 0.0),
         "road": costs.road.fixed + costs.road.per_m * road_m,
-        "line": costs.line.fixed + costs.line.per_m * line_m,
+        "line": line.fixed + line.per_m * line_m,
         "permits": np.full(len(stretches), costs.permits.fixed),
     }
 
 
 def check_same_money(machines, costs):
-    """Refuse machine laws in another currency or price level than the cost file's.
+    """Refuse machine laws in another currency or price level than the cost file's, which would be added to it.
 
     Parameters
     ----------
@@ -247,7 +356,7 @@ def check_same_money(machines, costs):
     Raises
     ------
     ConfigError
-        Naming every machine class whose law would be added to other money.
+        Naming every machine class. `sitefinder.power.price_levels.in_one_money` converts them before.
     """
     problems = [
         f"{machine.name}: its cost law is in {machine.cost.currency} of {machine.cost.year}, "

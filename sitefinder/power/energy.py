@@ -3,18 +3,13 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
-from sitefinder.units import (
-    GRAVITY_M_S2,
-    HOURS_PER_YEAR,
-    KILOWATT_HOURS_PER_MEGAWATT_HOUR,
-    WATER_DENSITY_KG_M3,
-    WATTS_PER_KILOWATT,
-)
+from sitefinder.power.conduit import CANAL
+from sitefinder.power.conduit import net_head_m as net_head_m
+from sitefinder.power.running import fill_bins, fill_plants
+from sitefinder.power.water import KW_PER_M3S_M
+from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
-# Power of 1 m³/s falling 1 m without loss [kW].
-KW_PER_M3S_M = WATER_DENSITY_KG_M3 * GRAVITY_M_S2 / WATTS_PER_KILOWATT
 # Firm power is what is exceeded for this share of the time.
 FIRM_SHARE = 0.95
 # Plants whose bins are held at once: 4096 with 200 bins take 13 MB.
@@ -31,7 +26,7 @@ class PlantOutput(NamedTuple):
 
 
 def hydraulic_power_kw(flow_m3s, head_m, efficiency=1.0):
-    """Power of falling water, rho · g · Q · H · eta.
+    """Power of falling water, rho · g · Q · H · eta, with the standard constants.
 
     Parameters
     ----------
@@ -54,27 +49,6 @@ def hydraulic_power_kw(flow_m3s, head_m, efficiency=1.0):
     return KW_PER_M3S_M * flow_m3s * head_m * efficiency
 
 
-def net_head_m(head_m, conduit_length_m, energy):
-    """Gross head less the losses on the way to and from the machine.
-
-    Parameters
-    ----------
-    head_m : float or ndarray
-        Gross head [m].
-    conduit_length_m : float or ndarray
-        Length of the canal, the straightened line and not the stream's [m]; 0 without one.
-    energy : sitefinder.config.EnergySettings
-
-    Returns
-    -------
-    ndarray of float64
-        Net head [m], never below zero.
-    """
-    loss_m = energy.canal_slope * np.asarray(conduit_length_m, dtype=float)
-    loss_m = loss_m + energy.rack_and_gate_loss_m + energy.exit_loss_m
-    return np.maximum(np.asarray(head_m, dtype=float) - loss_m, 0.0)
-
-
 def yearly_energy_mwh(power_mean_kw, availability):
     """Energy of the mean year [MWh] from mean power [kW] and the share of time that the plant is ready.
 
@@ -95,13 +69,14 @@ def plant_output(
     lowest_relative_flow=0.0,
     units=1,
     shut_down_m3s=np.inf,
+    pipe_loss_design_m=0.0,
+    kw_per_m3s_m=KW_PER_M3S_M,
 ):
     """Mean and firm power of one plant.
 
     In each bin the order of operations is: natural flow less the reserved flow, not below zero; nothing when the
-    natural flow is above the shut-down flow; at most the design flow; then so many units, sharing the flow
-    equally, as give most power; a unit below its lowest flow stands still. A unit may run full and spill the rest
-    rather than share with another that would stand still, so more flow never gives less power.
+    natural flow is above the shut-down flow; at most the design flow; then so many units, and so much flow, as
+    give most power, see `sitefinder.power.running.plant_flow_head`. More flow never gives less power.
 
     Parameters
     ----------
@@ -120,6 +95,10 @@ def plant_output(
     units : int
     shut_down_m3s : float
         Natural flow above which the plant stands still [m³/s].
+    pipe_loss_design_m : float
+        What a pipe takes of the head at the design flow, see `sitefinder.power.conduit.pipe_loss_m` [m].
+    kw_per_m3s_m : float
+        See `sitefinder.power.water.kw_per_m3s_m`.
 
     Returns
     -------
@@ -145,7 +124,7 @@ def plant_output(
     head_net_m = np.ascontiguousarray(np.broadcast_to(np.asarray(head_net_m, dtype=float), curve_m3s.shape))
     efficiency = np.asarray(efficiency, dtype=float)
     power_kw, used_m3s = np.empty(curve_m3s.shape), np.empty(curve_m3s.shape)
-    _fill_bins(
+    fill_bins(
         curve_m3s,
         reserved_m3s,
         head_net_m,
@@ -154,6 +133,8 @@ def plant_output(
         efficiency,
         float(lowest_relative_flow),
         float(shut_down_m3s),
+        float(pipe_loss_design_m),
+        float(kw_per_m3s_m),
         power_kw,
         used_m3s,
     )
@@ -173,6 +154,8 @@ def plant_outputs(
     units,
     machine,
     table,
+    conduit_m=None,
+    way=CANAL,
 ):
     """`plant_output` of many plants, whose heads move with the levels at their ends.
 
@@ -191,6 +174,9 @@ def plant_outputs(
     units, machine : ndarray of int64, shape (n,)
         Number of units, and row of the machine in the table; -1 means no machine.
     table : sitefinder.power.machines.MachineTable
+    conduit_m : ndarray of float64, shape (n,), optional
+        Length of the conduit, for the friction of a pipe [m].
+    way : sitefinder.power.conduit.Waterway
 
     Returns
     -------
@@ -199,27 +185,55 @@ def plant_outputs(
     """
     rows = np.flatnonzero(machine >= 0)
     outputs = PlantOutput(*(np.full(len(machine), np.nan) for _ in PlantOutput._fields))
+    plants = (intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, machine)
+    conduit_m = np.zeros(len(machine)) if conduit_m is None else conduit_m
     # In blocks, so that the bins of all plants need not be held at once.
     for start in range(0, len(rows), PLANTS_AT_ONCE):
         block = rows[start : start + PLANTS_AT_ONCE]
-        power, used_m3s = _bins_of_plants(
-            curve_m3s,
-            reserved_m3s,
-            rise_m,
-            intake[block],
-            tailrace[block],
-            held[block],
-            head_net_m[block],
-            flow_design_m3s[block],
-            units[block],
-            machine[block],
-            table.efficiency,
-            table.lowest_relative_flow,
-        )
-        np.minimum(power, power_kw[block, None], out=power)
-        for whole, part in zip(outputs, _over_bins(power, used_m3s), strict=True):
+        own = (part[block] for part in plants)
+        bins = bins_of_plants(curve_m3s, reserved_m3s, rise_m, *own, table, conduit_m[block], way)
+        for whole, part in zip(outputs, _over_bins(*bins), strict=True):
             whole[block] = part
     return outputs
+
+
+def bins_of_plants(
+    curve_m3s,
+    reserved_m3s,
+    rise_m,
+    intake,
+    tailrace,
+    held,
+    head_net_m,
+    flow_design_m3s,
+    power_kw,
+    units,
+    machine,
+    table,
+    conduit_m=None,
+    way=CANAL,
+):
+    """Power and flow used of a few plants in each bin; arguments as `plant_outputs`, and each has a machine.
+
+    Returns
+    -------
+    power_kw, used_m3s : ndarray of float64, shape (n, bins)
+    """
+    conduit_m = np.zeros(len(machine)) if conduit_m is None else conduit_m
+    plants = (intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, machine, conduit_m)
+    laws = table.efficiency, table.lowest_relative_flow
+    return fill_plants(curve_m3s, reserved_m3s, rise_m, *plants, *laws, way)
+
+
+def plant_powers_kw(curve_m3s, reserved_m3s, rise_m, *plants_and_way):
+    """Power of a few plants in each bin of the year; arguments as `bins_of_plants`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, bins)
+        [kW], before availability.
+    """
+    return bins_of_plants(curve_m3s, reserved_m3s, rise_m, *plants_and_way)[0]
 
 
 def monthly_energy_mwh(
@@ -237,6 +251,8 @@ def monthly_energy_mwh(
     machine,
     table,
     availability,
+    conduit_m=None,
+    way=CANAL,
 ):
     """Energy of plants in each month of a mean year.
 
@@ -249,6 +265,8 @@ def monthly_energy_mwh(
     table : sitefinder.power.machines.MachineTable
     availability : float
         Share of the time that the plants are ready.
+    conduit_m, way
+        As `plant_outputs`.
 
     Returns
     -------
@@ -256,20 +274,12 @@ def monthly_energy_mwh(
         [MWh]; the sum over the months is the energy of the year.
     """
     energy = np.zeros((len(machine), 12))
+    plants = (intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, machine)
+    conduit_m = np.zeros(len(machine)) if conduit_m is None else conduit_m
     for start in range(0, len(machine), PLANTS_AT_ONCE):
         block = slice(start, start + PLANTS_AT_ONCE)
-        plants = (intake[block], tailrace[block], held[block], head_net_m[block], flow_design_m3s[block])
-        power, _ = _bins_of_plants(
-            curve_m3s,
-            reserved_m3s,
-            rise_m,
-            *plants,
-            units[block],
-            machine[block],
-            table.efficiency,
-            table.lowest_relative_flow,
-        )
-        np.minimum(power, power_kw[block, None], out=power)
+        own = (part[block] for part in plants)
+        power, _ = bins_of_plants(curve_m3s, reserved_m3s, rise_m, *own, table, conduit_m[block], way)
         for number in range(12):
             of_month = power[:, month == number + 1].sum(axis=1) / len(month)
             energy[block, number] = yearly_energy_mwh(of_month, availability)
@@ -281,62 +291,3 @@ def _over_bins(power_kw, used_m3s):
     # Straight between bin midpoints, which are Hazen's positions.
     firm_kw = np.quantile(power_kw, 1.0 - FIRM_SHARE, axis=-1, method="hazen")
     return PlantOutput(power_kw.mean(axis=-1), firm_kw, (power_kw > 0).mean(axis=-1), used_m3s.mean(axis=-1))
-
-
-@njit(cache=True)
-def unit_output(flow_m3s, flow_design_m3s, units, efficiency, lowest_relative_flow):
-    """Flow that the running units use, and that flow times their efficiency [m³/s], for kernels."""
-    best_used, best_output = 0.0, 0.0
-    for running in range(1, units + 1):
-        full = flow_design_m3s * running / units
-        used = min(flow_m3s, full)
-        relative = used / full
-        if relative < lowest_relative_flow:
-            break  # with more units each would get still less
-        place = relative * (efficiency.shape[0] - 1)
-        step = min(int(place), efficiency.shape[0] - 2)
-        value = efficiency[step] + (place - step) * (efficiency[step + 1] - efficiency[step])
-        if used * value > best_output:
-            best_used, best_output = used, used * value
-    return best_used, best_output
-
-
-# Power [kW] and flow used [m³/s] of one plant in each bin, into the last two arguments.
-@njit(cache=True)
-def _fill_bins(curve, reserved, head, flow_design, units, efficiency, lowest, shut_down, power, used):
-    for index in range(curve.shape[0]):
-        power[index], used[index] = 0.0, 0.0
-        usable = curve[index] - reserved[index]
-        if curve[index] > shut_down or usable <= 0.0 or head[index] <= 0.0:
-            continue
-        used[index], output = unit_output(min(usable, flow_design), flow_design, units, efficiency, lowest)
-        power[index] = KW_PER_M3S_M * output * head[index]
-
-
-# `_fill_bins` of many plants that each have a machine.
-@njit(cache=True)
-def _bins_of_plants(
-    curve, reserved, rise, intake, tailrace, held, head, flow_design, units, machine, efficiency, lowest
-):
-    rows, bins = intake.shape[0], curve.shape[1]
-    power, used = np.empty((rows, bins)), np.empty((rows, bins))
-    heads = np.empty(bins)
-    for row in range(rows):
-        for index in range(bins):
-            heads[index] = head[row] - rise[tailrace[row], index]
-            if not held[row]:
-                heads[index] += rise[intake[row], index]
-        number = machine[row]
-        _fill_bins(
-            curve[intake[row]],
-            reserved[intake[row]],
-            heads,
-            flow_design[row],
-            units[row],
-            efficiency[number],
-            lowest[number],
-            np.inf,
-            power[row],
-            used[row],
-        )
-    return power, used

@@ -1,108 +1,18 @@
-"""Machine classes: where each fits, how it converts, what fish survive, what it costs."""
+"""Machine classes for the kernels: where each fits, how it converts, who may use it for the sake of fish."""
 
-from typing import Annotated, Literal, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from pydantic import Field, field_validator, model_validator
 
-from sitefinder.config import Layout, Section, Share
 from sitefinder.power.cost import law_numbers
-from sitefinder.power.cost_file import CostLaw, Sourced
+from sitefinder.power.machine_file import EFFICIENCY_STEPS, interpolated
 
-# Efficiencies are kept at each whole percent of the design flow, so that a look-up needs no search.
-EFFICIENCY_STEPS = 100
 LAYOUTS = ("at_barrier", "diversion", "new_weir")
+# Layouts whose machine stands in a canal that is dug to its measure.
+IN_A_CANAL = ("diversion",)
 
 # How a class becomes safe for fish: not at all, as built, or with a fine screen and bypass.
 NEVER_SAFE, SAFE_AS_BUILT, SAFE_SCREENED = -1, 0, 1
-
-Positive = Annotated[float, Field(gt=0)]
-
-
-class FishSurvival(Sourced):
-    """Share of fish that come down alive, and how well that is known."""
-
-    share: Share
-    evidence: Literal["tested", "claimed", "none"]
-    reason: str = Field(min_length=1, description="why fish live or die")
-
-
-class MachineSources(Section):
-    """Where the figures of a class come from; those with an entry of their own carry it there."""
-
-    head_range_m: str = Field(min_length=1)
-    flow_range_m3s: str = Field(min_length=1)
-    efficiency: str = Field(min_length=1)
-    lowest_relative_flow: str = Field(min_length=1)
-    generator_efficiency: str = Field(min_length=1)
-    civil_factor: str = Field(min_length=1)
-
-
-class MachineClass(Section):
-    """A generic class of machine; ranges are for one unit."""
-
-    name: str = Field(min_length=1)
-    head_range_m: tuple[Positive, Positive] = Field(description="least and greatest net head [m]")
-    flow_range_m3s: tuple[Positive, Positive] = Field(
-        description="least and greatest design flow of a unit [m³/s]"
-    )
-    power_most_kw: float | None = Field(
-        None, gt=0, description="greatest rated power of a unit [kW], where one is set"
-    )
-    units_most: int = Field(ge=1, le=20)
-    efficiency: tuple[tuple[Share, Share], ...] = Field(
-        min_length=2, description="(relative flow, efficiency of the machine without gear and generator)"
-    )
-    lowest_relative_flow: Share = Field(description="below this share of a unit's design flow it stands still")
-    generator_efficiency: Share = Field(description="of generator and gear together")
-    layouts: tuple[Layout, ...] = Field(min_length=1)
-    survival: FishSurvival = Field(description="downstream, as built")
-    survival_screened: FishSurvival | None = Field(None, description="downstream, with a fine screen and bypass")
-    cost: CostLaw
-    civil_factor: float = Field(1.0, gt=0, description="its civil works against the cost file's civil entry")
-    sources: MachineSources
-
-    @field_validator("head_range_m", "flow_range_m3s")
-    @classmethod
-    def _least_first(cls, value):
-        if value[0] >= value[1]:
-            raise ValueError(f"the least must come before the greatest (found {value[0]:g}, {value[1]:g})")
-        return value
-
-    @field_validator("efficiency")
-    @classmethod
-    def _is_a_curve(cls, points):
-        relative = np.array([point[0] for point in points])
-        if np.any(np.diff(relative) <= 0) or relative[-1] != 1.0:
-            raise ValueError("relative flows must rise and end at 1")
-        if np.any(np.abs(relative * EFFICIENCY_STEPS - np.round(relative * EFFICIENCY_STEPS)) > 1e-9):
-            raise ValueError("relative flows must be whole hundredths")
-        table = _interpolated(points)
-        output = table * np.linspace(0.0, 1.0, EFFICIENCY_STEPS + 1)
-        # Otherwise more water would give less power, and leaving water in the stream would pay.
-        if np.any(np.diff(output[output > 0]) < 0):
-            raise ValueError("flow times efficiency must not fall as flow rises")
-        return points
-
-    @model_validator(mode="after")
-    def _points_reach_lowest_flow(self):
-        if self.efficiency[0][0] > self.lowest_relative_flow:
-            raise ValueError(
-                f"efficiency must begin at or below lowest_relative_flow {self.lowest_relative_flow:g} "
-                f"(its first relative flow is {self.efficiency[0][0]:g})"
-            )
-        return self
-
-    @property
-    def peak_efficiency(self):
-        """Greatest efficiency of the machine alone."""
-        return max(point[1] for point in self.efficiency)
-
-
-class MachineFile(Section):
-    """A file of machine classes."""
-
-    machines: tuple[MachineClass, ...] = Field(min_length=1)
 
 
 class MachineTable(NamedTuple):
@@ -118,6 +28,8 @@ class MachineTable(NamedTuple):
     efficiency: np.ndarray  # (classes, EFFICIENCY_STEPS + 1), generator and gear included
     peak_efficiency: np.ndarray  # generator and gear included
     suits_layout: np.ndarray  # (classes, len(LAYOUTS))
+    depth_least_m: np.ndarray  # of the stream, 0 where it does not matter
+    width_least_m: np.ndarray
     safety: np.ndarray
     law_coefficient: np.ndarray
     law_power_exponent: np.ndarray
@@ -157,13 +69,31 @@ def efficiency_table(machine):
     ndarray of float64, shape (101,)
         Generator and gear included. Not cut at the lowest relative flow, which the kernels judge exactly.
     """
-    return _interpolated(machine.efficiency) * machine.generator_efficiency
+    return interpolated(machine.efficiency) * machine.gear_efficiency * machine.generator_efficiency
 
 
-# Efficiency points, straight between, at each hundredth of the design flow.
-def _interpolated(points):
-    flows, values = zip(*points, strict=True)
-    return np.interp(np.arange(EFFICIENCY_STEPS + 1) / EFFICIENCY_STEPS, flows, values)
+def fits_stream(table, stretches):
+    """Whether the stream is deep and wide enough for each class at each stretch.
+
+    Parameters
+    ----------
+    table : MachineTable
+    stretches : DataFrame, n rows
+        ``layout``, and where they are known ``stream_width_m`` and ``stream_depth_m``: width and depth at mean
+        flow where the machine would stand [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (n, classes)
+        True in a canal, which is dug to measure, and where width and depth are not known.
+    """
+    fits = np.ones((len(stretches), len(table.safety)), dtype=bool)
+    if "stream_width_m" in stretches:
+        width_m, depth_m = (stretches[f"stream_{name}_m"].to_numpy(float)[:, None] for name in ("width", "depth"))
+        # NaN is not less than anything.
+        fits = ~((width_m < table.width_least_m) | (depth_m < table.depth_least_m))
+        fits |= stretches["layout"].isin(IN_A_CANAL).to_numpy()[:, None]
+    return fits
 
 
 def fish_safety(machine, fish):
@@ -236,6 +166,8 @@ def machine_table(machines, fish):
         efficiency=np.array([efficiency_table(machine) for machine in machines]).reshape(-1, EFFICIENCY_STEPS + 1),
         peak_efficiency=np.array([efficiency_table(machine).max() for machine in machines], dtype=float),
         suits_layout=np.array([[name in machine.layouts for name in LAYOUTS] for machine in machines], dtype=bool),
+        depth_least_m=np.array([machine.least_depth_m or 0.0 for machine in machines], dtype=float),
+        width_least_m=np.array([machine.least_width_m or 0.0 for machine in machines], dtype=float),
         safety=np.array([fish_safety(machine, fish) for machine in machines], dtype=np.int64),
         law_coefficient=np.array([law.coefficient for law in laws], dtype=float),
         law_power_exponent=np.array([law.power_exponent for law in laws], dtype=float),

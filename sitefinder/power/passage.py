@@ -37,7 +37,7 @@ def is_undiverted(stretches):
     return (stretches["layout"] != "diversion").to_numpy(bool)
 
 
-def left_in_stream(curve_m3s, reserved_m3s, mean_m3s, undiverted, with_pass, passage, closed=None):
+def left_in_stream(curve_m3s, reserved_m3s, mean_m3s, undiverted, with_pass, passage, closed=None, used_m3s=None):
     """What layouts must leave in the stream.
 
     Parameters
@@ -49,8 +49,10 @@ def left_in_stream(curve_m3s, reserved_m3s, mean_m3s, undiverted, with_pass, pas
     undiverted, with_pass : bool, or ndarray of bool of shape (n, 1)
         Whether a layout has no diverted length; whether it has a fish pass.
     passage : sitefinder.config.PassageSettings
-    closed : ndarray of bool, shape (bins,), optional
+    closed : ndarray of bool, shape (bins,) or (n, bins), optional
         Bins of closed months, in which all flow stays whatever the layout.
+    used_m3s : ndarray of float64, shape (n, bins), optional
+        What the machines take [m³/s], for the attraction flow; without it, all that they may.
 
     Returns
     -------
@@ -60,15 +62,65 @@ def left_in_stream(curve_m3s, reserved_m3s, mean_m3s, undiverted, with_pass, pas
     Notes
     -----
     First the crest: without diverted length ``crest_share`` of the reserve, and ``crest_least_m3s`` at least. Then
-    the fish pass: its water is part of that (which is then no less than the pass takes), or comes on top.
+    the fish pass: its water is part of that (which is then no less than the pass takes), or comes on top. Fish
+    find the pass by its current: what comes out of it is no less than ``attraction_share`` of what the machines
+    take. With a share a, machines that may take the flow q of what Q there is leave at least a q, so that q is at
+    most Q / (1 + a).
     """
     left = np.where(
         undiverted, np.maximum(passage.crest_share * reserved_m3s, passage.crest_least_m3s), reserved_m3s
     )
     water = np.maximum(passage.fish_pass_m3s, passage.fish_pass_share_of_mean * np.asarray(mean_m3s))[:, None]
+    most_used = np.maximum(curve_m3s if passage.fish_pass_in_reserve else curve_m3s - left, 0.0)
+    used = most_used / (1.0 + passage.attraction_share) if used_m3s is None else used_m3s
+    water = np.maximum(water, passage.attraction_share * used)
     passed = np.maximum(left, water) if passage.fish_pass_in_reserve else left + water
     left = np.minimum(np.where(with_pass, passed, left), curve_m3s)
     return left if closed is None else np.where(closed, curve_m3s, left)
+
+
+def is_shut_down(curve_m3s, energy):
+    """Bins in which floods stop the machines.
+
+    Parameters
+    ----------
+    curve_m3s : ndarray of float64, shape (stations, bins)
+        Natural flow in bins of equal time, in any order [m³/s].
+    energy : sitefinder.config.EnergySettings
+
+    Returns
+    -------
+    ndarray of bool, shape (stations, bins), or None
+        True where the flow is above ``shut_down_times_mean`` times the station's mean flow, or above the flow that
+        is exceeded ``shut_down_exceedance_percent`` of the time; None where the settings ask for neither.
+    """
+    limits = []
+    if energy.shut_down_times_mean is not None:
+        limits.append(energy.shut_down_times_mean * curve_m3s.mean(axis=1))
+    if energy.shut_down_exceedance_percent is not None:
+        # Between bin midpoints, which are Hazen's positions.
+        share = 1.0 - energy.shut_down_exceedance_percent / 100.0
+        limits.append(np.quantile(curve_m3s, share, axis=1, method="hazen"))
+    return curve_m3s > np.min(limits, axis=0)[:, None] if limits else None
+
+
+def standing_still(curve_m3s, energy, closed=None):
+    """Bins in which no machine runs: closed ones, and those of floods that stop them.
+
+    Parameters
+    ----------
+    curve_m3s, energy
+        As `is_shut_down`.
+    closed : ndarray of bool, shape (bins,), optional
+
+    Returns
+    -------
+    ndarray of bool, shape (bins,) or (stations, bins), or None
+    """
+    shut = is_shut_down(curve_m3s, energy)
+    if shut is None or closed is None:
+        return closed if shut is None else shut
+    return shut | closed
 
 
 def by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, passage, closed=None):
@@ -81,7 +133,8 @@ def by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, passage, closed=N
     curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
     costs : CostFile
     passage : sitefinder.config.PassageSettings
-    closed : ndarray of bool, shape (bins,), optional
+    closed : ndarray of bool, shape (bins,) or (stations, bins), optional
+        Bins in which no machine runs: all flow stays.
 
     Yields
     ------
@@ -91,7 +144,10 @@ def by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, passage, closed=N
         The reserve as given where the settings make no difference between layouts.
     """
     if passage.changes_nothing:
-        yield np.arange(len(stretches)), reserved_m3s
+        yield (
+            np.arange(len(stretches)),
+            reserved_m3s if closed is None else np.where(closed, curve_m3s, reserved_m3s),
+        )
         return
     undiverted, with_pass = is_undiverted(stretches), has_fish_pass(stretches, costs)
     mean = curve_m3s.mean(axis=1)

@@ -2,7 +2,10 @@
 
 from typing import NamedTuple
 
-from sitefinder.power.cost import yearly_capital_factor
+import numpy as np
+from numba import njit
+
+from sitefinder.power.cost import compiled_worth, law_numbers, own_use, yearly_capital_factor
 from sitefinder.power.energy import yearly_energy_mwh
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
@@ -21,10 +24,17 @@ class Prices(NamedTuple):
     yearly_capital_factor: float
     operation_share: float
     operation_least: float
+    operation_law: float
+    operation_law_exponent: float
     price_per_mwh: float
+    own_price_per_mwh: float
+    own_share: float
+    own_most_mwh: float
     mwh_per_kw: float
     least_power_kw: float
     by_energy: bool
+    by_cost: bool
+    least_capacity_factor: float
 
 
 def search_prices(costs, settings):
@@ -40,6 +50,8 @@ def search_prices(costs, settings):
     -------
     Prices
     """
+    law = None if costs.operation.law is None else law_numbers(costs.operation.law)
+    price, own_price, own_share, own_most = own_use(settings.costs)
     return Prices(
         civil=costs.civil.coefficient,
         civil_flow_exponent=costs.civil.flow_exponent,
@@ -50,12 +62,46 @@ def search_prices(costs, settings):
         screen_fixed=costs.screen.bypass_fixed,
         contingency_factor=1.0 + costs.contingency.share,
         yearly_capital_factor=float(
-            yearly_capital_factor(costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years)
+            yearly_capital_factor(costs.operation, settings.costs.real_rate, settings.costs.lifetime_years)
         ),
         operation_share=costs.operation.share_of_capital,
         operation_least=costs.operation.least_per_year,
-        price_per_mwh=settings.costs.price_per_kwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+        # Without a law the share alone counts.
+        operation_law=np.inf if law is None else law.coefficient,
+        operation_law_exponent=0.0 if law is None else law.power_exponent,
+        price_per_mwh=price * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+        own_price_per_mwh=own_price * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+        own_share=own_share,
+        own_most_mwh=own_most / KILOWATT_HOURS_PER_MEGAWATT_HOUR,
         mwh_per_kw=yearly_energy_mwh(1.0, settings.energy.availability),
         least_power_kw=settings.energy.least_power_kw,
         by_energy=settings.ranking.choose_by == "energy",
+        by_cost=settings.energy.design_by == "cost_per_kwh",
+        least_capacity_factor=(
+            settings.energy.design_capacity_factor if settings.energy.design_by == "capacity_factor" else 0.0
+        ),
     )
+
+
+@njit(cache=True)
+def score_of(energy, capital, power, prices):
+    """What the choice goes by, for kernels: net yearly value, energy [MWh], or less what a MWh costs.
+
+    Capital is before contingency, power [kW] that of the whole plant.
+    """
+    if prices.by_cost:
+        return -yearly_payment(capital, power, prices) / energy if energy > 0.0 else -np.inf
+    if prices.by_energy:
+        return energy
+    worth = compiled_worth(
+        energy, prices.price_per_mwh, prices.own_price_per_mwh, prices.own_share, prices.own_most_mwh
+    )
+    return worth - yearly_payment(capital, power, prices)
+
+
+@njit(cache=True)
+def yearly_payment(capital, power, prices):
+    """Capital before contingency as a payment a year, operation included, for kernels; see `yearly_cost`."""
+    capital *= prices.contingency_factor
+    operation = min(prices.operation_share * capital, prices.operation_law * power**prices.operation_law_exponent)
+    return prices.yearly_capital_factor * capital + max(operation, prices.operation_least)

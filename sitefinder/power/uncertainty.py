@@ -6,22 +6,31 @@ import numpy as np
 from numba import njit
 
 from sitefinder.errors import listed
-from sitefinder.power.cost import yearly_cost
-from sitefinder.power.energy import KW_PER_M3S_M, net_head_m, unit_output, yearly_energy_mwh
+from sitefinder.power.conduit import net_head_m, pipe_loss_m, waterway
+from sitefinder.power.cost import worth_of_energy, yearly_cost
+from sitefinder.power.energy import yearly_energy_mwh
 from sitefinder.power.machines import machine_table
+from sitefinder.power.running import plant_flow_head
 from sitefinder.power.tailwater import WaterDepths
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
+# What may err. Flow is the estimate's error, both its parts; year is that of wet and dry years.
+SOURCES = ("head", "flow", "year", "efficiency", "cost")
 # Streams of random numbers under one seed: the region's, and each site's own.
 REGION_STREAM, SITE_STREAM = 0, 1
 
 
 class EnergyDraws(NamedTuple):
-    """One row a site, one column a draw; a column is one possible state of the whole region."""
+    """One row a site, one column a draw; a column is one possible state of the whole region.
+
+    ``power_kw`` is the greatest power that the plant comes to in the year of the draw.
+    """
 
     energy_mwh: np.ndarray
     cost_per_kwh: np.ndarray
     net_value_per_year: np.ndarray
+    power_kw: np.ndarray
+    yearly_cost: np.ndarray
 
 
 class Intervals(NamedTuple):
@@ -33,7 +42,18 @@ class Intervals(NamedTuple):
 
 
 def energy_draws(
-    sites, curve_m3s, reserved_m3s, head_errors_m, flow_log_sd, machines, costs, settings, seed, depths=None
+    sites,
+    curve_m3s,
+    reserved_m3s,
+    head_errors_m,
+    flow_log_sd,
+    machines,
+    costs,
+    settings,
+    seed,
+    depths=None,
+    own_flow=None,
+    sources=SOURCES,
 ):
     """Energy, cost and value of fixed plants under errors of head, flow, year, efficiency and cost.
 
@@ -57,11 +77,18 @@ def energy_draws(
     depths : WaterDepths, optional
         Of each site: by how much more the water at the tailrace moves than at the intake, where that moves at all
         (see `net_depths`). Without it levels stand still.
+    own_flow : ndarray of float64, shape (n, draws), optional
+        Standard normals of the sites' own part of the flow error, as
+        `sitefinder.power.nested_errors.nested_normals` gives them for catchments that share ground; without it
+        the sites' own parts have nothing in common.
+    sources : collection of str
+        Of `SOURCES`, those that err; the others stay at their median, and the numbers drawn stay the same.
 
     Returns
     -------
     EnergyDraws of ndarray of float64, shape (n, draws)
-        Energy of a year [MWh], cost of a kWh (infinite where a draw gives no energy), net yearly value.
+        Energy of a year [MWh], cost of a kWh (infinite where a draw gives no energy), net yearly value, greatest
+        power [kW], yearly cost.
 
     Raises
     ------
@@ -89,13 +116,16 @@ def energy_draws(
     region = np.random.Generator(np.random.Philox(np.random.SeedSequence(seed, spawn_key=(REGION_STREAM,))))
     shared_flow, year = region.standard_normal((2, draws))
     head_column = _shuffled_columns(region, head_errors_m.shape[1], draws)
-    own_flow, own_efficiency, own_cost = _own_normals(sites["tailrace"].to_numpy(), draws, seed)
+    drawn_flow, own_efficiency, own_cost = _own_normals(sites["tailrace"].to_numpy(), draws, seed)
+    own_flow = drawn_flow if own_flow is None else np.asarray(own_flow, dtype=float)
+    errs = {name: float(name in sources) for name in SOURCES}
 
     share = spread.shared_flow_share
-    flow_log_sd = np.asarray(flow_log_sd, dtype=float)[:, None]
+    flow_log_sd = errs["flow"] * np.asarray(flow_log_sd, dtype=float)[:, None]
     flow_factor = np.exp(flow_log_sd * (np.sqrt(share) * shared_flow + np.sqrt(1.0 - share) * own_flow))
-    year_factor = np.exp((spread.year_to_year_sd or 0.0) * year)
-    head_m = sites["head_m"].to_numpy(float)[:, None] + np.asarray(head_errors_m, dtype=float)[:, head_column]
+    year_factor = np.exp(errs["year"] * (spread.year_to_year_sd or 0.0) * year)
+    head_errors_m = errs["head"] * np.asarray(head_errors_m, dtype=float)[:, head_column]
+    head_m = sites["head_m"].to_numpy(float)[:, None] + head_errors_m
     head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
 
     table = machine_table(machines, settings.fish)
@@ -104,7 +134,9 @@ def energy_draws(
         depths = WaterDepths(np.zeros(curve_m3s.shape), np.zeros(rows))
     wetter = settings.tailwater.downstream_exponent, settings.tailwater.station_exponent
     sized_m = net_head_m(sites["head_m"], sites["conduit_length_m"], energy)
-    mean_kw = _mean_power_draws(
+    way = waterway(energy)
+    design_m3s, conduit_m = (sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m"))
+    mean_kw, power_kw = _mean_power_draws(
         curve_m3s,
         np.ascontiguousarray(reserved_m3s, dtype=np.float64),
         np.ascontiguousarray(depths.depth_m),
@@ -115,19 +147,81 @@ def energy_draws(
         np.ascontiguousarray(head_net),
         flow_factor,
         year_factor,
-        sites["flow_design_m3s"].to_numpy(np.float64),
+        design_m3s,
+        np.array([pipe_loss_m(*pipe, way) for pipe in zip(design_m3s, conduit_m, strict=True)]),
         sites["units"].to_numpy(np.int64),
         sites["machine"].to_numpy(np.int64),
         table.efficiency,
         table.lowest_relative_flow,
+        way.kw_per_m3s_m,
     )
-    mean_kw *= np.exp(spread.efficiency_sd * own_efficiency)
-    energy_mwh = yearly_energy_mwh(mean_kw, energy.availability)
-    capital = sites["capital_cost"].to_numpy(float)[:, None] * np.exp(spread.cost_sd * own_cost)
-    yearly = yearly_cost(capital, costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years)
+    better = np.exp(errs["efficiency"] * spread.efficiency_sd * own_efficiency)
+    energy_mwh = yearly_energy_mwh(mean_kw * better, energy.availability)
+    dearer = np.exp(errs["cost"] * spread.cost_sd * own_cost)
+    capital = sites["capital_cost"].to_numpy(float)[:, None] * dearer
+    rated_kw = sites["power_kw"].to_numpy(float)[:, None]
+    money = settings.costs
+    yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, rated_kw)
     kwh = energy_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
     cost_per_kwh = np.divide(yearly, kwh, out=np.full((rows, draws), np.inf), where=kwh > 0)
-    return EnergyDraws(energy_mwh, cost_per_kwh, settings.costs.price_per_kwh * kwh - yearly)
+    return EnergyDraws(energy_mwh, cost_per_kwh, worth_of_energy(kwh, money) - yearly, power_kw * better, yearly)
+
+
+class SpreadShares(NamedTuple):
+    """Shares of each site's spread, by source: of the energy's variance, and of that of the cost of a kWh.
+
+    Each is a dict by the names of `SOURCES` (``energy`` without ``cost``) of ndarray, shape (n,); those of a site
+    add up to 1, and are NaN where nothing errs.
+    """
+
+    energy: dict
+    cost: dict
+
+
+def spread_shares(draws_of):
+    """How much of the spread of energy and cost each source of error brings.
+
+    Parameters
+    ----------
+    draws_of : callable
+        Takes a tuple of names of `SOURCES` and gives the `EnergyDraws` in which those alone err, the same random
+        numbers each time.
+
+    Returns
+    -------
+    SpreadShares
+
+    Notes
+    -----
+    One source errs at a time; its variance is divided by the sum of all. What sources do together, beyond their
+    sum, is left out: it is of second order where errors are small. Of the cost the logarithm is taken, and draws
+    without energy are left out, since one would make the variance endless.
+    """
+    energy, cost = {}, {}
+    for source in SOURCES:
+        draws = draws_of((source,))
+        if source != "cost":
+            energy[source] = draws.energy_mwh.var(axis=1)
+        logs = np.log(np.where(np.isfinite(draws.cost_per_kwh), draws.cost_per_kwh, np.nan))
+        cost[source] = _variance_of_known(logs)
+    return SpreadShares(_shares(energy), _shares(cost))
+
+
+# Variance of each row, NaN left out.
+def _variance_of_known(values):
+    known = np.isfinite(values)
+    count = np.maximum(known.sum(axis=1), 1)
+    mean = np.where(known, values, 0.0).sum(axis=1) / count
+    return np.where(known, (values - mean[:, None]) ** 2, 0.0).sum(axis=1) / count
+
+
+def _shares(variance):
+    total = sum(variance.values())
+    # What rounding leaves of a number that never moves is no variance.
+    return {
+        name: np.divide(part, total, out=np.full(len(total), np.nan), where=total > 1e-20)
+        for name, part in variance.items()
+    }
 
 
 def net_depths(depths, intake, tailrace, held):
@@ -222,7 +316,7 @@ def _own_normals(tailrace, draws, seed):
     return normals
 
 
-# Mean power [kW] of each site in each draw, before the error of efficiency.
+# Mean and greatest power [kW] of each site in each draw, before the error of efficiency.
 @njit(cache=True)
 def _mean_power_draws(
     curve,
@@ -236,14 +330,16 @@ def _mean_power_draws(
     flow_factor,
     year_factor,
     flow_design,
+    pipe_loss,
     units,
     machine,
     efficiency,
     lowest,
+    kw_per_m3s_m,
 ):
     rows, draws = head.shape
     bins = curve.shape[1]
-    power = np.zeros((rows, draws))
+    power, greatest = np.zeros((rows, draws)), np.zeros((rows, draws))
     for row in range(rows):
         table, least, design, many = efficiency[machine[row]], lowest[machine[row]], flow_design[row], units[row]
         for draw in range(draws):
@@ -254,7 +350,10 @@ def _mean_power_draws(
                 usable = factor * (curve[row, index] * year_factor[draw] - reserved[row, index])
                 left = level - deeper * (wetter * depth[row, index] - survey_depth[row])
                 if usable > 0.0 and left > 0.0:
-                    output = unit_output(min(usable, design), design, many, table, least)[1]
-                    total += min(KW_PER_M3S_M * left * output, most)
+                    flow = min(usable, design)
+                    flow_head = plant_flow_head(flow, design, many, table, least, left, pipe_loss[row])[1]
+                    now = min(kw_per_m3s_m * flow_head, most)
+                    total += now
+                    greatest[row, draw] = max(greatest[row, draw], now)
             power[row, draw] = total / bins
-    return power
+    return power, greatest

@@ -3,17 +3,22 @@
 import numpy as np
 import pandas as pd
 
+from sitefinder.power.conduit import net_head_m, waterway
 from sitefinder.power.cost import (
+    LINE_DISTANCE,
     check_same_money,
+    is_extrapolated,
     machine_cost,
     place_costs,
     screen_area_m2,
+    worth_of_energy,
 )
-from sitefinder.power.energy import net_head_m, plant_outputs
-from sitefinder.power.machines import LAYOUTS, SAFE_SCREENED, machine_table
-from sitefinder.power.passage import by_what_is_left
+from sitefinder.power.energy import plant_outputs
+from sitefinder.power.machines import LAYOUTS, SAFE_SCREENED, fits_stream, machine_table
+from sitefinder.power.passage import by_what_is_left, standing_still
 from sitefinder.power.prices import search_prices
-from sitefinder.power.search import (
+from sitefinder.power.search import best_of_machines, best_of_stretches, usable_flow
+from sitefinder.power.sizes import (
     ANY,
     CAPITAL,
     ENERGY,
@@ -24,15 +29,13 @@ from sitefinder.power.search import (
     SCORE,
     UNITS,
     YEARLY,
-    best_of_machines,
-    best_of_stretches,
-    usable_flow,
+    design_flows,
 )
 from sitefinder.power.tailwater import intake_is_held
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 CHOICES = {"any": ANY, "safe": SAFE}
-NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m", "line_distance_m")
+NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m")
 COLUMNS_IN = ("intake", "layout", "has_fish_pass", *NUMBERS_IN)
 
 
@@ -44,8 +47,9 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     stretches : DataFrame, n rows
         ``intake`` (station number), ``layout``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
-        ``line_distance_m`` [m], NaN where unknown; with `depths` also ``tailrace`` (station number). Other columns
-        are not looked at.
+        ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
+        `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
+        classes go without that the stream is too small for. Other columns are not looked at.
     curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
         Flow of each station, and what the rules reserve of it, in bins of equal time in any order [m³/s].
     machines : list of MachineClass
@@ -63,7 +67,8 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
         For each prefix ``any_`` and ``safe_``: ``machine`` (place in the list, -1 where none fits), ``screened``
         (with a fine screen and bypass, whose cost is in), ``units``, ``flow_design_m3s``, ``power_kw`` (rated,
         electrical), ``energy_mwh`` (mean year, with availability), ``capacity_factor``, ``firm_power_kw``,
-        ``capital_cost``, ``cost_per_kwh``, ``net_value_per_year``; NaN and 0 units where none fits. And
+        ``capital_cost``, ``cost_per_kwh``, ``net_value_per_year``; NaN and 0 units where none fits;
+        ``stream_too_small``, True where none fits that would in a larger stream. And
         ``costs_left_out``: "road", "line", "road; line" or "".
 
     Raises
@@ -76,30 +81,42 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     Notes
     -----
     Only the flow at the intake drives the machine; intake and tailrace have high and low water on the same days.
-    The best is the greatest net yearly value, or the greatest
-    energy if ``ranking.choose_by`` says so. Design flows tried are the usable flows exceeded for each share in
-    ``energy.design_exceedance_percent``, capped at what the units can take; plants of less than
-    ``energy.least_power_kw`` count as not fitting.
+    The best is what ``energy.design_by`` says: greatest net yearly value or energy, as ``ranking.choose_by`` has
+    it, or least cost of a kWh; or of each class the greatest design flow that reaches a capacity factor. Design
+    flows tried are usable flows, see `sitefinder.power.sizes.design_flows`, capped at what the units can take;
+    plants of less than ``energy.least_power_kw`` count as not fitting.
     """
     check_same_money(machines, costs)
     curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
-    _check_stretches(stretches, depths, len(curve_m3s))
+    _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     table = machine_table(machines, settings.fish)
     parts, places = [], []
-    groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, closed)
+    laws = (table, search_prices(costs, settings), waterway(settings.energy))
+    still = standing_still(curve_m3s, settings.energy, closed)
+    groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, still)
     for rows, left_m3s in groups:
         group = stretches.iloc[rows]
         arguments = _search_arguments(group, curve_m3s, left_m3s, costs, settings, depths)
-        machine, found, _ = best_of_stretches(*arguments, table, search_prices(costs, settings))
-        ends = arguments[2:7]
+        fits = fits_stream(table, group)
+        machine, found, _ = best_of_stretches(*arguments, fits, *laws)
+        too_small = np.zeros(machine.shape, dtype=bool)
+        barred = np.flatnonzero((machine < 0).any(axis=1) & ~fits.all(axis=1))
+        if len(barred):
+            # Those that a larger stream would give a machine.
+            own = (part[barred] for part in arguments[3:-1])
+            wider = (*arguments[:3], *own, arguments[-1], np.ones_like(fits[barred]))
+            without, _, _ = best_of_stretches(*wider, *laws)
+            too_small[barred] = (machine[barred] < 0) & (without >= 0)
+        ends, conduit_m = arguments[2:7], arguments[8]
         columns = {}
         for prefix, choice in CHOICES.items():
             part = _choice_columns(machine[:, choice], found[:, choice], table, choice, settings)
             size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "machine"))
-            outputs = plant_outputs(curve_m3s, left_m3s, *ends, *size, table)
+            outputs = plant_outputs(curve_m3s, left_m3s, *ends, *size, table, conduit_m, laws[-1])
             part["firm_power_kw"] = outputs.firm_power_kw
+            part["stream_too_small"] = too_small[:, choice]
             columns |= {f"{prefix}_{name}": values for name, values in part.items()}
-        columns["costs_left_out"] = _left_out(group)
+        columns["costs_left_out"] = _left_out(group, settings.costs.connection)
         parts.append(pd.DataFrame(columns, index=group.index))
         places.append(rows)
     return pd.concat(parts).iloc[np.argsort(np.concatenate(places), kind="stable")]
@@ -119,19 +136,27 @@ def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, setting
         A row for each stretch and class that fits: ``stretch`` (index label), ``machine`` (place in the list),
         ``name``, ``fish_safe``, ``survival``, ``evidence``, ``screened``, ``units``, ``flow_design_m3s``,
         ``power_kw``, ``energy_mwh``, ``capacity_factor``, ``capital_cost``, ``cost_per_kwh``,
-        ``net_value_per_year``, ``cost_extrapolated`` (the law was not made for this power), ``is_best_any``,
-        ``is_best_safe``. A class that is safe only with a screen has two rows, without and with it.
+        ``net_value_per_year``, ``cost_extrapolated`` (the law was not made for this power),
+        ``design_exceedance_percent`` (share of time that the usable flow is the design flow or more),
+        ``is_best_any``, ``is_best_safe``. A class that is safe only with a screen has two rows, without and with
+        it.
     """
     check_same_money(machines, costs)
     curve_m3s, reserved_m3s = _checked_flows(curve_m3s, reserved_m3s)
-    _check_stretches(stretches, depths, len(curve_m3s))
+    _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     table = machine_table(machines, settings.fish)
-    prices = search_prices(costs, settings)
+    laws = (table, search_prices(costs, settings), waterway(settings.energy))
     found = np.empty((len(stretches), len(machines), len(CHOICES), len(FOUND)))
-    groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, closed)
+    exceeded = np.empty(found.shape[:3])
+    still = standing_still(curve_m3s, settings.energy, closed)
+    groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, still)
     for places, left_m3s in groups:
         arguments = _search_arguments(stretches.iloc[places], curve_m3s, left_m3s, costs, settings, depths)
-        found[places] = best_of_machines(*arguments, table, prices)
+        fits = fits_stream(table, stretches.iloc[places])
+        found[places] = best_of_machines(*arguments, fits, *laws)
+        for place in places.tolist():
+            usable, flow = arguments[0][stretches["intake"].iloc[place]], found[place, :, :, FLOW]
+            exceeded[place] = 100.0 * (usable >= flow[..., None] * (1.0 - 1e-9)).mean(axis=-1)
     rows = []
     for number, machine in enumerate(machines):
         for choice in CHOICES.values():
@@ -146,9 +171,9 @@ def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, setting
             part.insert(3, "fish_safe", choice == SAFE or table.safety[number] == 0)
             part.insert(4, "survival", survival.share)
             part.insert(5, "evidence", survival.evidence)
-            law = machine.cost
-            law_kw = part["power_kw"] / (part["units"].clip(lower=1) if law.covers == "unit" else 1)
-            part["cost_extrapolated"] = (law_kw < law.power_range_kw[0]) | (law_kw > law.power_range_kw[1])
+            head_m = net_head_m(stretches["head_m"], stretches["conduit_length_m"], settings.energy)
+            part["cost_extrapolated"] = is_extrapolated(machine.cost, part["power_kw"], head_m, part["units"])
+            part["design_exceedance_percent"] = exceeded[:, number, choice]
             part["score"] = found[:, number, choice, SCORE]
             part["place"] = np.arange(len(stretches))
             rows.append(part[part["machine"] >= 0])
@@ -198,14 +223,14 @@ def capital_parts(
         "screen": np.where(np.asarray(screened, dtype=bool), screen_cost, 0.0),
     }
     flow_mean = np.asarray(curve_m3s, dtype=float)[stretches["intake"].to_numpy()].mean(axis=1)
-    parts |= place_costs(stretches, flow_mean, costs)
+    parts |= place_costs(stretches, flow_mean, costs, settings.costs.connection)
     frame = pd.DataFrame(parts, index=stretches.index)
     frame["contingency"] = costs.contingency.share * frame.sum(axis=1)
     return frame
 
 
-def _check_stretches(stretches, depths, stations):
-    needed = COLUMNS_IN if depths is None else (*COLUMNS_IN, "tailrace")
+def _check_stretches(stretches, depths, stations, connection):
+    needed = [*COLUMNS_IN, LINE_DISTANCE[connection], *(["tailrace"] if depths is not None else [])]
     missing = [name for name in needed if name not in stretches]
     if missing:
         raise ValueError(f"stretches lack the columns {', '.join(missing)}")
@@ -236,8 +261,8 @@ def _search_arguments(stretches, curve, reserved, costs, settings, depths):
         net_head_m(stretches["head_m"], conduit_m, settings.energy),
         pd.Categorical(stretches["layout"], categories=LAYOUTS).codes.astype(np.int64),
         np.ascontiguousarray(conduit_m),
-        sum(place_costs(stretches, flow_mean, costs).values()),
-        np.sort(np.asarray(settings.energy.design_exceedance_percent, dtype=float)) / 100.0,
+        sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values()),
+        design_flows(settings.energy),
     )
 
 
@@ -274,14 +299,14 @@ def _choice_columns(machine, found, table, choice, settings):
         "capacity_factor": kwh / (power * HOURS_PER_YEAR),
         "capital_cost": found[:, CAPITAL],
         "cost_per_kwh": cost_per_kwh,
-        "net_value_per_year": settings.costs.price_per_kwh * kwh - yearly,
+        "net_value_per_year": worth_of_energy(kwh, settings.costs) - yearly,
     }
 
 
 # Which costs are not in, for want of a distance.
-def _left_out(stretches):
+def _left_out(stretches, connection):
     no_road = stretches["road_distance_m"].isna().to_numpy()
-    no_line = stretches["line_distance_m"].isna().to_numpy()
+    no_line = stretches[LINE_DISTANCE[connection]].isna().to_numpy()
     return np.select([no_road & no_line, no_road, no_line], ["road; line", "road", "line"], default="")
 
 

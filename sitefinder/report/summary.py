@@ -16,7 +16,7 @@ from sitefinder.report.text_tables import (
     rendered,
     text_table,
 )
-from sitefinder.schema import VERDICTS, has_flag
+from sitefinder.schema import EVIDENCE, VERDICTS, has_flag
 from sitefinder.units import METRES_PER_KILOMETRE
 
 BEST_SITES = 5
@@ -47,8 +47,8 @@ def summary_text(
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and if there ``waterfall``, ``streams`` with ``provenance``, and ``repairs``, as
-        `sitefinder.schema` declares them.
+        ``sites`` and ``reaches``, and if there ``waterfall``, ``streams`` with ``provenance``, ``fish_safe_gain``
+        and ``repairs``, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p10_mwh : float, optional
         Energy of all sites together that 90 % and 10 % of the draws exceed [MWh/yr]. The sites' own figures do not
         add up to these, since a shared error does not cancel.
@@ -77,6 +77,7 @@ def summary_text(
         "" if least_heads is None else _least_heads(least_heads),
         _surface_model(reaches),
         _chosen(sites, energy_p90_mwh, energy_p10_mwh),
+        _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
         _shrunk(sites),
         _best(sites, currency),
         fish_text(tables["streams"], sites, _settings(tables["provenance"])) if "streams" in tables else "",
@@ -158,6 +159,35 @@ def _chosen(sites, energy_p90_mwh, energy_p10_mwh):
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
         energy += f" (P90 to P10: {gigawatt_hours(energy_p90_mwh)} to {gigawatt_hours(energy_p10_mwh)})"
     return f"{counted(len(sites), 'site', 'sites')} chosen: {power(sites['power_kw'].sum())} and {energy}."
+
+
+# What is won where only fish-safe machines may stand, by the evidence that the settings let count.
+def _fish_safe(gain):
+    rows = gain[gain["as_set"]]
+    length_km, could_kw = (rows[name].sum() for name in ("only_safe_length_km", "only_safe_theoretical_kw"))
+    if not length_km:
+        return ""
+    could = (
+        f"Only fish-safe machines may stand on {figure(length_km)} km of stream ({power(could_kw)} theoretical, "
+        f"beside {power(rows['any_theoretical_kw'].sum())} where any machine may)"
+    )
+    only = rows["sites_only_safe"].sum()
+    if not only:
+        return f"{could}; no site was chosen there."
+    there, without, with_them = (
+        gigawatt_hours(rows[name].sum()) for name in ("energy_only_safe_mwh", "energy_any_mwh", "energy_mwh")
+    )
+    won = (
+        f"{counted(only, 'site', 'sites')} there give {there} GWh; the best set without fish-safe machines would "
+        f"give {without} GWh in place of {with_them} GWh"
+    )
+    return (
+        f"{could}. {won} (evidence that counts: {rows['evidence'].iloc[0]}{_or_better(rows['evidence'].iloc[0])})."
+    )
+
+
+def _or_better(weakest):
+    return "" if weakest == EVIDENCE[0] else " or better"
 
 
 # How far the heads of the sites, as found, lie above what is likely of them.

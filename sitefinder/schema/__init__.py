@@ -1,7 +1,7 @@
 """The delivered tables: every column declared once, and the check that a table keeps to it."""
 
 from sitefinder.schema.change_layers import CHANGE_LAYERS, CHANGES
-from sitefinder.schema.columns import ACTIONS, EVIDENCE, LAYOUTS, VERDICTS, Column, Layer
+from sitefinder.schema.columns import ACTIONS, EVIDENCE, LAYOUTS, MONEY, VERDICTS, Column, Layer
 from sitefinder.schema.layers import LAYERS
 from sitefinder.schema.tables import check_table, columns_table, empty_table, has_flag
 
@@ -12,6 +12,7 @@ __all__ = [
     "EVIDENCE",
     "LAYERS",
     "LAYOUTS",
+    "MONEY",
     "VERDICTS",
     "Column",
     "Layer",

@@ -24,12 +24,15 @@ NOT_OFFERED = (
     "head unresolved",
     "catchment incomplete",
     "barred by a rule",
+    "stream too shallow or narrow",
     "no machine fits",
+    "too little power",
+    "too far from a road",
     "too dear",
     "too few fish would survive",
     "blocked by a better site",
 )
-# Values are amounts of money; which money and of which year stands in provenance (costs.file).
+# A unit of amounts of money; the delivered layer ``columns`` names the currency and year in its place.
 MONEY = "currency"
 MONEY_PER_KWH = "currency/kWh"
 
@@ -112,7 +115,29 @@ COST_PER_KWH = amount("cost_per_kwh", MONEY_PER_KWH, "levelised cost of energy, 
 NET_VALUE = Column("net_value_per_year", "real", MONEY + "/yr", "yearly worth of the energy less yearly cost")
 INTERVAL = (
     amount("energy_mwh_p90", "MWh/yr", "energy exceeded in 90 % of the draws"),
+    amount("energy_mwh_p50", "MWh/yr", "energy exceeded in half of the draws"),
     amount("energy_mwh_p10", "MWh/yr", "energy exceeded in 10 % of the draws"),
+)
+POWER_INTERVAL = (
+    amount("power_kw_p90", "kW", "greatest power of the year, exceeded in 90 % of the draws"),
+    amount("power_kw_p50", "kW", "the same, exceeded in half of the draws"),
+    amount("power_kw_p10", "kW", "the same, exceeded in 10 % of the draws"),
+)
+COST_INTERVAL = (
+    amount("cost_per_kwh_p90", MONEY_PER_KWH, "cost not exceeded in 90 % of the draws; NULL where endless"),
+    amount("cost_per_kwh_p50", MONEY_PER_KWH, "cost not exceeded in half of the draws"),
+    amount("cost_per_kwh_p10", MONEY_PER_KWH, "cost not exceeded in 10 % of the draws"),
+)
+SPREAD = (
+    amount("energy_spread_head", "1", "share of the variance of the energy that errors of head bring", 1),
+    amount("energy_spread_flow", "1", "share that errors of the flow estimate bring", 1),
+    amount("energy_spread_year", "1", "share that wet and dry years bring", 1),
+    amount("energy_spread_efficiency", "1", "share that errors of efficiency bring; the four add up to 1", 1),
+    amount("cost_spread_head", "1", "share of the variance of the cost of a kWh, in logs, by errors of head", 1),
+    amount("cost_spread_flow", "1", "share that errors of the flow estimate bring", 1),
+    amount("cost_spread_year", "1", "share that wet and dry years bring", 1),
+    amount("cost_spread_efficiency", "1", "share that errors of efficiency bring", 1),
+    amount("cost_spread_cost", "1", "share that errors of the capital cost bring; the five add up to 1", 1),
 )
 LENGTHS = (
     amount("length_m", "m", "length along the stream, intake to tailrace"),

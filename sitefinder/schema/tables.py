@@ -8,6 +8,7 @@ import pandas as pd
 from pandas.api.types import infer_dtype
 
 from sitefinder.errors import TableError, all_of, described, listed
+from sitefinder.schema.columns import MONEY
 from sitefinder.schema.layers import LAYERS
 
 # What pandas calls the values that may stand in a column of each declared type.
@@ -245,13 +246,15 @@ def empty_table(layer_name, crs=None, layers=LAYERS):
     return check_table(frame, layer_name, layers)
 
 
-def columns_table(layers=LAYERS):
+def columns_table(layers=LAYERS, money=MONEY):
     """The ``columns`` layer: unit and meaning of every column of every layer, in the order of delivery.
 
     Parameters
     ----------
     layers : dict of str to Layer
         Those of the file.
+    money : str
+        What to call the unit of money, for example "EUR of 2024".
 
     Returns
     -------
@@ -259,7 +262,7 @@ def columns_table(layers=LAYERS):
         Columns layer, column, unit, meaning.
     """
     declared = [
-        (layer.name, column.name, column.unit, column.meaning)
+        (layer.name, column.name, column.unit.replace(MONEY, money), column.meaning)
         for layer in layers.values()
         for column in layer.columns
     ]

@@ -67,7 +67,7 @@ WATERFALL = Layer(
         text("kind", "kind of the step: " + ", ".join(STEP_KINDS), STEP_KINDS),
         text("rule", "name of the rule, where the step is one; empty otherwise"),
         text("action", "what the rule does; empty where the step is none", ("", *ACTIONS)),
-        *_totals("met", "that the step concerns, barred by it or not,"),
+        *_totals("met", "that the step concerns (barred by it or not)"),
         *_totals("barred", "that it bars"),
         *_totals("left", "that it leaves"),
     ),

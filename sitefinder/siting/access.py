@@ -34,6 +34,33 @@ def nearest_distance_m(x_m, y_m, features):
     return nearest_m
 
 
+def side_of_stream(flow_x_m, flow_y_m, to_x_m, to_y_m):
+    """On which side of the stream something lies.
+
+    Parameters
+    ----------
+    flow_x_m, flow_y_m : ndarray of float64, shape (n,)
+        Direction in which the stream flows there, of any length [m].
+    to_x_m, to_y_m : ndarray of float64, shape (n,)
+        Way from the stream to the thing [m].
+
+    Returns
+    -------
+    ndarray of object (str), shape (n,)
+        "left" or "right", looking downstream; empty where the thing lies on the stream, in line with it, or is
+        not known.
+
+    Examples
+    --------
+    A stream to the east, and a road to the north of it:
+
+    >>> side_of_stream(np.array([1.0]), np.array([0.0]), np.array([5.0]), np.array([20.0])).tolist()
+    ['left']
+    """
+    across = np.asarray(flow_x_m) * to_y_m - np.asarray(flow_y_m) * to_x_m
+    return np.where(across > 0, "left", np.where(across < 0, "right", "")).astype(object)
+
+
 def district_of(x_m, y_m, districts):
     """Name of the district in which each point lies.
 

@@ -1,4 +1,4 @@
-"""From valued stretches to sites: who may be chosen, the best set, its ranking, and why the rest carries none."""
+"""From valued stretches to sites: who may be chosen, the best set, and why the rest carries none."""
 
 from typing import NamedTuple
 
@@ -8,6 +8,7 @@ import pandas as pd
 from sitefinder.siting.choice import choose_best_set
 from sitefinder.siting.fish_passage import entered_at
 from sitefinder.siting.pieces import blocked_by, boundary_of_path
+from sitefinder.siting.spacing import with_spacing
 from sitefinder.siting.stretches import covered_stations
 from sitefinder.siting.survival_choice import SAFE, choose_for_fish
 
@@ -28,11 +29,6 @@ VALUED = (
 PREFIXES = ("any_", "safe_")
 # Why a reach carries no site that only the least survival of fish keeps out.
 FISH_DIE = "too few fish would survive"
-RANKED_BY = {
-    "net_value": ("net_value_per_year", False),
-    "energy": ("energy_mwh", False),
-    "cost_per_kwh": ("cost_per_kwh", True),
-}
 
 
 class Offers(NamedTuple):
@@ -98,7 +94,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     choice : ndarray of int, shape (m,)
         Machine choice that the rules leave, -1 for none.
     stations : DataFrame
-        Columns ``downstream`` and ``segment_length_m``.
+        Columns ``downstream`` and ``segment_length_m``, and ``to_downstream_m`` where sites keep a distance.
     settings : sitefinder.config.Settings
         Reads the sections ranking and costs.
     way : sitefinder.siting.fish_passage.FishWay, optional
@@ -110,7 +106,8 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     """
     valued = valued_for(valuation, choice)
     value, cheap = _value(valued, settings)
-    everything = [*steps, ("no machine fits", valued["machine"].to_numpy() >= 0), ("too dear", cheap)]
+    fits = ("no machine fits", valued["machine"].to_numpy() >= 0)
+    everything = [*steps, fits, *_limits(stretches, valued, settings.ranking), ("too dear", cheap)]
     passing = np.ones(len(valued), dtype=bool)
     ladder = []
     for name, passes in everything:
@@ -119,6 +116,9 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     intake, tailrace = (stretches.table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
     pond_start, pond = _ponds(stretches)
+    if settings.ranking.spacing_m > 0:
+        step_m = stations["to_downstream_m"].to_numpy()
+        pond_start, pond = with_spacing(downstream, step_m, intake, pond_start, pond, settings.ranking.spacing_m)
     worth = np.where(passing, np.nan_to_num(value), 0.0)
     made_safe, exact = np.zeros(len(valued), dtype=bool), True
     if way is None or way.least is None:
@@ -127,8 +127,10 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     else:
         safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
         safe_value, safe_cheap = _value(safe, settings)
-        fits = passing & (choice != SAFE) & safe_cheap & (safe["machine"].to_numpy() >= 0)
-        worth = np.column_stack([worth, np.where(fits, np.nan_to_num(safe_value), 0.0)])
+        may = passing & (choice != SAFE) & safe_cheap & (safe["machine"].to_numpy() >= 0)
+        for _, within in _limits(stretches, safe, settings.ranking):
+            may &= within
+        worth = np.column_stack([worth, np.where(may, np.nan_to_num(safe_value), 0.0)])
         # Where the rules ask for a fish-safe machine, that is the first option.
         first = np.where(choice == SAFE, way.survival[:, SAFE], way.survival[:, 0])
         options = way._replace(survival=np.column_stack([first, way.survival[:, SAFE]]))
@@ -152,30 +154,21 @@ def _value(valued, settings):
     return value, enough
 
 
+# The user's hard limits as steps, those that are set.
+def _limits(stretches, valued, ranking):
+    if ranking.least_power_kw > 0:
+        power_kw = np.nan_to_num(valued["power_kw"].to_numpy(), nan=0.0)
+        yield "too little power", power_kw >= ranking.least_power_kw
+    if ranking.most_road_distance_m is not None:
+        distance_m = np.nan_to_num(stretches.table["road_distance_m"].to_numpy(dtype=float), nan=np.inf)
+        yield "too far from a road", distance_m <= ranking.most_road_distance_m
+
+
 # The ponds of all candidates in compressed form.
 def _ponds(stretches):
     lengths = stretches.start[1:] - stretches.pond_start
     in_pond = np.arange(len(stretches.taken)) >= np.repeat(stretches.pond_start, np.diff(stretches.start))
     return np.concatenate([[0], np.cumsum(lengths)]), stretches.taken[in_pond]
-
-
-def ranked(sites, rank_by):
-    """Sites in the order of the ranking, with ``rank`` and ``score``.
-
-    Parameters
-    ----------
-    sites : DataFrame
-        Columns ``site_id`` and those that rankings look at.
-    rank_by : {"net_value", "energy", "cost_per_kwh"}
-
-    Returns
-    -------
-    DataFrame
-        Best first; ties in the order of the ids.
-    """
-    column, rising = RANKED_BY[rank_by]
-    ordered = sites.sort_values([column, "site_id"], ascending=[rising, True], kind="stable", ignore_index=True)
-    return ordered.assign(rank=range(1, len(ordered) + 1), score=ordered[column])
 
 
 def alternatives(offers, most, tailrace_reach):

@@ -16,10 +16,11 @@ class Chosen(NamedTuple):
     not_offered: np.ndarray
 
 
-def choose(settings, inputs, placed, stretches, energy, rule_overlaps, verdicts, waters):
-    """The best set of stretches without overlap, and why the other reaches carry no site."""
+def offer_steps(settings, inputs, placed, stretches, energy, verdicts):
+    """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
     table, allow = stretches.table, settings.ranking.allow
-    steps = [
+    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
+    return [
         ("outside the region", in_region(placed.stations, inputs)[table["tailrace"].to_numpy()]),
         ("no flow estimate", ~table["flow_missing"].to_numpy()),
         (
@@ -29,7 +30,13 @@ def choose(settings, inputs, placed, stretches, energy, rule_overlaps, verdicts,
         ("head unresolved", ~table["head_unresolved"].to_numpy() | ("unresolved" in allow)),
         ("catchment incomplete", ~table["catchment_incomplete"].to_numpy() | ("incomplete" in allow)),
         ("barred by a rule", verdicts.choice >= 0),
+        ("stream too shallow or narrow", ~np.where(verdicts.choice == 1, *too_small[::-1])),
     ]
+
+
+def choose(settings, inputs, placed, stretches, energy, rule_overlaps, verdicts, waters):
+    """The best set of stretches without overlap, and why the other reaches carry no site."""
+    steps = offer_steps(settings, inputs, placed, stretches, energy, verdicts)
     way = fish_way(settings, inputs, placed, energy, rule_overlaps, waters)
     offers = choose_sites(stretches, steps, energy, verdicts.choice, placed.stations, settings, way)
     reach = placed.stations["reach"].to_numpy()

@@ -16,13 +16,15 @@ from sitefinder.io.data_files import data_file_lineage
 from sitefinder.io.dem_error_files import read_dem_error
 from sitefinder.io.flow_files import read_equations, read_gauges
 from sitefinder.io.gauge_places import measured_gauges
-from sitefinder.io.level_files import read_field_levels, read_ratings, read_spot_gaugings
+from sitefinder.io.level_files import read_field_levels, read_ratings, read_sections, read_spot_gaugings
 from sitefinder.io.map_scale import checked_scale
 from sitefinder.io.outputs import writable_folder
-from sitefinder.io.power_files import read_costs, read_machines
+from sitefinder.io.power_files import read_costs, read_machine_files
 from sitefinder.io.raster_facts import raster_facts, way_to_run
 from sitefinder.io.rasters import bounds_in_run
 from sitefinder.io.reserve_files import read_reserve
+from sitefinder.power.price_levels import in_one_money
+from sitefinder.siting.settlements import demand_of_settlements
 from sitefinder.stages.dem_errors import footprint_table
 from sitefinder.stages.flow_regions import FLOW_REGIONS, flow_by_regions, read_flow_regions, trial_weights
 from sitefinder.stages.measured_flows import refuse_unknown_gauges
@@ -59,8 +61,10 @@ class RunInputs(NamedTuple):
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
     state; ``reserve`` holds the rules of the reserved flow, those of presets in their place. Either ``equations``
-    or ``gauges`` is None; ``field_levels``, ``ratings`` and ``spot_gaugings`` are where the settings name none,
-    and ``measured_gauges``, those with flows and places, where nothing asks for them.
+    or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are where the settings
+    name none, and ``measured_gauges``, those with flows and places, where nothing asks for them. Machines and
+    costs are in the money that the settings ask for; ``conversions`` tells what was in other money (see
+    `sitefinder.power.price_levels`).
     """
 
     dem: object
@@ -81,6 +85,9 @@ class RunInputs(NamedTuple):
     measured_gauges: pd.DataFrame | None = None
     reserve: list | None = None
     coverages: list | None = None
+    conversions: list = ()
+    rotors: list = ()
+    sections: pd.DataFrame | None = None
 
 
 def read_inputs(settings, folder):
@@ -143,12 +150,13 @@ def read_inputs(settings, folder):
     }
     rules = [tried(read_rule, rule, folder, settings.run.crs, bounds) for rule in settings.rules]
     coverages = [tried(read_coverage, rule, folder, settings.run.crs, bounds) for rule in settings.rules]
-    field_levels, ratings, gaugings = (
+    field_levels, ratings, gaugings, sections = (
         None if source is None else tried(read, source, folder, settings.run.crs)
         for source, read in (
             (settings.inputs.field_levels, read_field_levels),
             (settings.inputs.ratings, read_ratings),
             (settings.inputs.spot_gaugings, read_spot_gaugings),
+            (settings.inputs.sections, read_sections),
         )
     )
     flows = settings.flows
@@ -163,16 +171,22 @@ def read_inputs(settings, folder):
     if gaugings is not None and measured is not None:
         tried(refuse_unknown_gauges, gaugings.frame, measured)
     reserve = tried(read_reserve, flows.reserve, folder)
+    if settings.off_grid is not None and layers["settlements"] is not None:
+        tried(demand_of_settlements, layers["settlements"].frame, settings.off_grid)
     if layers.get(ABSTRACTIONS) is not None:
         tried(alterations_of, layers[ABSTRACTIONS].frame, ABSTRACTIONS)
     regions_read = settings.inputs.flow_regions is None or layers[FLOW_REGIONS] is not None
     if None not in equations and gauges_read and regions_read:
         tried(refuse_unfit_flows, settings, equations, gauges, reserve or [], trial_weights(layers))
-    machines = tried(read_machines, [folder / path for path in settings.energy.machines])
+    machines = tried(read_machine_files, [folder / path for path in settings.energy.machines])
     costs = tried(read_costs, folder / settings.costs.file)
+    money = None
+    if machines is not None and costs is not None:
+        all_of_them = [*machines.machines, *machines.rotors]
+        money = tried(in_one_money, all_of_them, costs, settings.costs.price_year)
     if problems:
         raise _together(problems)
-    on_the_bank = [table for table in (field_levels, ratings, gaugings) if table is not None]
+    on_the_bank = [table for table in (field_levels, ratings, gaugings, sections) if table is not None]
     reads = [*shares.values(), *layers.values(), *rules, *(area for area in coverages if area is not None)]
     rasters = [dem, *covariates.values()]
     error, preset_lineage = dem_error
@@ -185,8 +199,8 @@ def read_inputs(settings, folder):
         rules,
         [equation for file in equations for equation in file] or None,
         gauges,
-        machines,
-        costs,
+        money.machines[: len(machines.machines)],
+        money.costs,
         [read.lineage for read in [*rasters, *reads, *on_the_bank]]
         + [preset_lineage] * (preset_lineage is not None)
         + data_file_lineage(settings, folder),
@@ -197,6 +211,9 @@ def read_inputs(settings, folder):
         measured,
         reserve=reserve,
         coverages=coverages,
+        conversions=money.conversions,
+        rotors=money.machines[len(machines.machines) :],
+        sections=None if sections is None else sections.frame,
     )
 
 

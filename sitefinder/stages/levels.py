@@ -114,22 +114,47 @@ def find_water_depths(settings, flows, field_levels):
 def _placed_ratings(settings, inputs, placed, told):
     if inputs.ratings is None:
         return []
-    stations, snap_m = placed.stations, settings.stretches.structure_snap_m
+    snap_m = settings.stretches.structure_snap_m
     ratings = []
     for name, rows in inputs.ratings.groupby("rating_id", sort=False):
-        near = _nearest_segment(rows.geometry.iloc[0], placed.segments, snap_m, False)
+        near = stations_along(rows.geometry.iloc[0], placed, snap_m, settings.tailwater.rating_reach_m)
         if near is None:
             told.append(("ratings", name, f"rating: no stream within {snap_m:g} m", NOT_USED))
             continue
-        own = stations.loc[near[0]]
-        at_m = own["distance_m"] - (1.0 - near[1]) * own["segment_length_m"]
-        away_m = (stations["distance_m"] - at_m).abs()
-        holds = np.flatnonzero((stations["link"] == own["link"]) & (away_m <= settings.tailwater.rating_reach_m))
+        holds = near[0]
         ratings.append(Rating(holds, rows["flow_m3s"].to_numpy(), rows["level_m"].to_numpy()))
         told.append(
             ("ratings", name, f"rating: holds for {len(holds)} stations", "used in place of hydraulic geometry")
         )
     return ratings
+
+
+def stations_along(place, placed, snap_m, reach_m):
+    """Stations of the nearest link within a way of a place on the bank.
+
+    Parameters
+    ----------
+    place : Point
+    placed
+        Result of the stage of that name.
+    snap_m : float
+        Farthest from the place to the stream [m].
+    reach_m : float
+        Farthest along the stream, up and down [m].
+
+    Returns
+    -------
+    (ndarray of int64, ndarray of float64) or None
+        Station numbers, and the way to each [m]; None where no stream is near.
+    """
+    near = _nearest_segment(place, placed.segments, snap_m, False)
+    if near is None:
+        return None
+    stations, own = placed.stations, placed.stations.loc[near[0]]
+    at_m = own["distance_m"] - (1.0 - near[1]) * own["segment_length_m"]
+    away_m = (stations["distance_m"] - at_m).abs().to_numpy()
+    holds = np.flatnonzero((stations["link"] == own["link"]).to_numpy() & (away_m <= reach_m))
+    return holds, away_m[holds]
 
 
 # Measured drops by falling error; of equals, the one that stands later in the table counts more.

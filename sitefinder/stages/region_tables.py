@@ -6,7 +6,6 @@ import pandas as pd
 import shapely
 
 from sitefinder.power.energy import hydraulic_power_kw
-from sitefinder.power.uncertainty import intervals
 from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, lengths_by_district
 from sitefinder.siting.publication import (
@@ -20,8 +19,10 @@ from sitefinder.siting.rules import hits_by_reach
 from sitefinder.stages.choice import in_region
 from sitefinder.stages.fish_ways import with_fish
 from sitefinder.stages.marks import covered_percent, marked_reaches, told
+from sitefinder.stages.site_draws import interval_columns
 from sitefinder.stages.stream_repairs import unresolved_reaches
 from sitefinder.streams.profile_error import head_standard_error
+from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 M_PER_KM = 1000.0
 # Settings of a run that change no result, beside tiles.
@@ -153,8 +154,6 @@ def make_districts(settings, inputs, reaches, site_tables):
     for name in [*ground, ""]:
         here = lengths["district"] == name
         mine = (sites["district"] == name).to_numpy()
-        drawn = site_tables.draws.energy_mwh[mine].sum(axis=0, keepdims=True)
-        energy = intervals(drawn)
         km = lengths["length_m_x"] / M_PER_KM
         rows.append(
             {
@@ -167,12 +166,29 @@ def make_districts(settings, inputs, reaches, site_tables):
                 "sites": int(mine.sum()),
                 "power_kw": sites.loc[mine, "power_kw"].sum(),
                 "energy_mwh": sites.loc[mine, "energy_mwh"].sum(),
-                "energy_mwh_p90": energy.p90[0],
-                "energy_mwh_p10": energy.p10[0],
+                **_drawn_totals(site_tables, mine),
             }
         )
     geometry = [shapely.multipolygons(shapely.get_parts(area)) for area in ground.values()]
     return geopandas.GeoDataFrame(pd.DataFrame(rows)[columns], geometry=[*geometry, None], crs=settings.run.crs)
+
+
+# Cost of all the energy of some sites, and the intervals of their totals from the same draws.
+def _drawn_totals(site_tables, mine):
+    draws = site_tables.draws
+    power, energy, cost = (
+        part[mine].sum(axis=0)[None] for part in (draws.power_kw, draws.energy_mwh, draws.yearly_cost)
+    )
+    per_mwh = np.divide(cost, energy, out=np.full_like(cost, np.inf), where=energy > 0)
+    own = site_tables.sites.loc[mine]
+    kwh = own["energy_mwh"].sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    columns = interval_columns("power_kw", power) | interval_columns("energy_mwh", energy)
+    per_kwh = per_mwh / KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    columns |= interval_columns("cost_per_kwh", per_kwh, of_cost=True)
+    yearly = (own["cost_per_kwh"] * own["energy_mwh"]).sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    return {name: values[0] for name, values in columns.items()} | {
+        "cost_per_kwh": yearly / kwh if kwh > 0 else np.nan
+    }
 
 
 def make_provenance(settings, inputs, stages, equations, repairs):
@@ -201,6 +217,11 @@ def make_provenance(settings, inputs, stages, equations, repairs):
     if any(setting.preset for setting in settings.flows.reserve):
         for number, rule in enumerate(inputs.reserve, 1):
             rows.append(_setting(f"reserve rule {number}", rule.kind, rule.source))
+    costs = inputs.costs
+    rows.append(_setting("money", f"{costs.currency} of {costs.year}", "the cost file and costs.price_year"))
+    for change in inputs.conversions:
+        told = f"{change.money} × {change.factor:.4g} = {change.to_money}"
+        rows.append(_setting(f"price level of {change.name}", told, change.source))
     given = _flat(settings.model_dump(exclude={"run": OF_THE_MACHINE}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))

@@ -21,7 +21,9 @@ from sitefinder.power.uncertainty import intervals
 from sitefinder.siting.publication import published_repairs
 from sitefinder.stages.choice import in_region
 from sitefinder.stages.drainage import list_terrain_repairs
+from sitefinder.stages.fish_safe_gain import make_fish_safe_gain
 from sitefinder.stages.fish_ways import fish_alive
+from sitefinder.stages.free_stream import make_free_stream
 from sitefinder.stages.inputs import read_inputs
 from sitefinder.stages.keeping import (
     Account,
@@ -89,6 +91,7 @@ def make_tables(
     heads,
     flows,
     water_depths,
+    channel_shapes,
     waters,
     least_heads,
     marks,
@@ -97,6 +100,7 @@ def make_tables(
     rule_overlaps,
     verdicts,
     sites,
+    fish_safety,
 ):
     """All tables of the delivery, by name of layer, and the sites' draws."""
     # A reach across the border belongs to the region of its middle, so that neighbouring regions count it once.
@@ -129,7 +133,7 @@ def make_tables(
     )
     found = make_repairs(
         input=[inputs.repairs, dem_errors.repairs, waters.repairs, flows.repairs],
-        field=[field_levels.repairs, flows.measured],
+        field=[field_levels.repairs, flows.measured, channel_shapes.repairs],
         network=[
             network.repairs,
             list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads),
@@ -148,6 +152,12 @@ def make_tables(
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
         "site_months": made.site_months,
+        "free_stream": make_free_stream(
+            settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within
+        ),
+        "ranking_criteria": made.ranking_criteria,
+        "ranking_sensitivity": made.ranking_sensitivity,
+        "fish_safe_gain": make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safety, reaches),
         "districts": make_districts(settings, inputs, reaches, made),
         "streams": make_streams(settings, network, placed, heads, stretches, waters, sites, alive, within),
         "waterfall": make_waterfall(settings, inputs, placed, verdicts.held, reaches),
@@ -276,8 +286,10 @@ def _delivered(path, settings, inputs, results):
     tables, draws = make_tables(**{name: results[name] for name in needed})
     total = intervals(draws.energy_mwh.sum(axis=0, keepdims=True))
     target = Path(os.path.normpath(path.parent / settings.run.output_folder / DELIVERED))
-    write_geopackage(target, tables, settings.run.crs)
     currency = f"{inputs.costs.currency} of {inputs.costs.year}"
+    write_geopackage(target, tables, settings.run.crs, currency)
+    if inputs.conversions:
+        currency += ", some converted, see provenance"
     energy = (float(np.squeeze(total.p90)), float(np.squeeze(total.p10)))
     counts = "unresolved" in settings.ranking.allow
     return Delivered(settings.run.name, currency, target, tables, *energy, results["least_heads"], counts)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.flows.duration import flow_at
-from sitefinder.power.energy import monthly_energy_mwh, net_head_m
+from sitefinder.power.energy import monthly_energy_mwh, net_head_m, plant_powers_kw
 from sitefinder.power.machines import machine_table
 from sitefinder.power.passage import has_fish_pass, is_undiverted, left_in_stream
 from sitefinder.power.tailwater import intake_is_held
@@ -87,27 +87,10 @@ def site_months(settings, inputs, flows, water_depths, order, left_m3s):
     columns = [column.name for column in LAYERS["site_months"].columns]
     if flows.bin_month is None or not len(order):
         return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
-    sites, month = np.arange(len(order)), flows.bin_month
-    ends = [order[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace")]
-    bins_m3s = flows.bins_m3s[ends[0]]
-    held = intake_is_held(order["layout"], settings.tailwater)
-    rise_m = water_depths.rise_m[ends[1]] - water_depths.rise_m[ends[0]] * ~held[:, None]
-    energy_mwh = monthly_energy_mwh(
-        month,
-        bins_m3s,
-        left_m3s,
-        rise_m,
-        sites,
-        sites,
-        np.ones(len(sites), dtype=bool),
-        net_head_m(order["head_m"], order["conduit_length_m"], settings.energy),
-        order["flow_design_m3s"].to_numpy(dtype=np.float64),
-        order["power_kw"].to_numpy(dtype=np.float64),
-        order["units"].to_numpy(dtype=np.int64),
-        order["machine_number"].to_numpy(dtype=np.int64),
-        machine_table(inputs.machines, settings.fish),
-        settings.energy.availability,
-    )
+    month = flows.bin_month
+    bins_m3s = flows.bins_m3s[order["intake"].to_numpy(dtype=np.int64)]
+    plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
+    energy_mwh = monthly_energy_mwh(month, *plants, settings.energy.availability)
     numbers = np.arange(1, 13)
     bins = [month == number for number in numbers]
     table = {
@@ -119,3 +102,31 @@ def site_months(settings, inputs, flows, water_depths, order, left_m3s):
         "is_closed": np.tile(np.isin(numbers, settings.flows.closed_months), len(order)),
     }
     return pd.DataFrame(table)[columns]
+
+
+def site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s):
+    """Power of each site in each bin of the year [kW], shape (n, bins); arguments as `site_months`."""
+    if not len(order):
+        return np.zeros((0, flows.bins_m3s.shape[1]))
+    return plant_powers_kw(*_plants(settings, inputs, flows, water_depths, order, left_m3s))
+
+
+# Sites as the arguments of `sitefinder.power.energy.plant_powers_kw`, each with a row of flows of its own.
+def _plants(settings, inputs, flows, water_depths, order, left_m3s):
+    sites = np.arange(len(order))
+    intake, tailrace = (order[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    held = intake_is_held(order["layout"], settings.tailwater)
+    return (
+        flows.bins_m3s[intake],
+        left_m3s,
+        water_depths.rise_m[tailrace] - water_depths.rise_m[intake] * ~held[:, None],
+        sites,
+        sites,
+        np.ones(len(sites), dtype=bool),
+        net_head_m(order["head_m"], order["conduit_length_m"], settings.energy),
+        order["flow_design_m3s"].to_numpy(dtype=np.float64),
+        order["power_kw"].to_numpy(dtype=np.float64),
+        order["units"].to_numpy(dtype=np.int64),
+        order["machine_number"].to_numpy(dtype=np.int64),
+        machine_table(inputs.machines, settings.fish),
+    )

@@ -8,33 +8,37 @@ import pandas as pd
 import shapely
 from pyproj import Transformer
 
-from sitefinder.power.cost import solar_cost_per_kwh
+from sitefinder.power.cost import is_extrapolated
+from sitefinder.power.energy import net_head_m
 from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety, machine_survival
-from sitefinder.power.tailwater import intake_is_held
-from sitefinder.power.uncertainty import EnergyDraws, energy_draws, intervals, net_depths, prob_top
+from sitefinder.power.uncertainty import EnergyDraws
 from sitefinder.power.valuation import machine_options
 from sitefinder.schema import LAYERS
 from sitefinder.siting.access import district_of
 from sitefinder.siting.fish_passage import entered_at
-from sitefinder.siting.offers import RANKED_BY, alternatives, ranked
+from sitefinder.siting.offers import alternatives
+from sitefinder.siting.ranking import ranked
 from sitefinder.siting.structures import uses_told
 from sitefinder.siting.verdicts import verdicts
+from sitefinder.stages.alternatives import with_alternatives
 from sitefinder.stages.marks import marked_stretches, told
-from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months
+from sitefinder.stages.site_access import with_access
+from sitefinder.stages.site_draws import draw_sites, top_chances
+from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months, site_powers_kw
 from sitefinder.streams.stations import place_names, without_repeats
 
 ALTERNATIVES_KEPT = 3
 # What blocks an alternative that only the least survival of fish keeps out.
 KEPT_OUT = "survival on the way"
 ROUNDED = "survival_rounded"
-# Stream of random numbers for surveyed heads; 0 and 1 are those of the energy draws.
-SURVEY_STREAM = 2
 
 
 class SiteTables(NamedTuple):
     """Tables of the sites, the draws of each site in the order of the ``sites`` table, and their intakes."""
 
     sites: geopandas.GeoDataFrame
+    ranking_criteria: pd.DataFrame
+    ranking_sensitivity: pd.DataFrame
     stretches: geopandas.GeoDataFrame
     machine_options: pd.DataFrame
     flow_curves: pd.DataFrame
@@ -82,23 +86,24 @@ def make_site_tables(
     table = _with_fish(inputs, alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["layout"])
-    draws = _draws(settings, inputs, heads, flows, water_depths, own)
-    energy = intervals(draws.energy_mwh) if len(own) else None
-    own["energy_mwh_p90"] = energy.p90 if energy else []
-    own["energy_mwh_p10"] = energy.p10 if energy else []
-    order = ranked(own.assign(row=range(len(own))), settings.ranking.rank_by)
+    draws, drawn = draw_sites(settings, inputs, placed, catchments, heads, flows, water_depths, own)
+    own = with_access(settings, inputs, placed, heads, pd.concat([own, drawn], axis=1))
+    ranking = ranked(own.assign(row=range(len(own))), settings.ranking)
+    order = ranking.sites
     draws = EnergyDraws(*[part[order["row"].to_numpy(dtype=np.int64)] for part in draws])
-    order["prob_top"] = _prob_top(settings, draws) if len(own) else []
-    order["solar_cost_per_kwh"] = solar_cost_per_kwh(inputs.costs.solar, settings.costs.discount_rate)
+    order["prob_top"] = top_chances(settings, order, draws)
+    left_m3s = reserved_at(settings, inputs, flows, order)
+    powers_kw = site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s)
+    order = with_alternatives(settings, inputs, order, powers_kw)
     order = _with_coordinates(order, placed, settings.run.crs)
     site_frame = _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), settings.run.crs)
     stretch_frame = _stretch_table(settings, table, order, kept, picked, offers, placed, stretches)
     options = _options(settings, inputs, flows, water_depths, order)
     intakes = order["intake"].to_numpy(dtype=np.int64)
-    left_m3s = reserved_at(settings, inputs, flows, order)
     curves = flow_curves(flows, order, left_m3s)
     months = site_months(settings, inputs, flows, water_depths, order, left_m3s)
-    return SiteTables(site_frame, stretch_frame, options, curves, months, draws, intakes)
+    shown = (ranking.criteria, ranking.sensitivity)
+    return SiteTables(site_frame, *shown, stretch_frame, options, curves, months, draws, intakes)
 
 
 def site_ids(tailrace_names, layouts):
@@ -134,6 +139,7 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
         dtype=bool
     )
     kinds = {"head_unresolved": table["head_unresolved"].to_numpy(dtype=bool)}
+    kinds["cost_extrapolated"] = _cost_extrapolated(settings, inputs, table)
     kinds |= marked_stretches(marks, stretches, kept)
     table["flags"] = told(kinds, flows.estimate.flags, table["intake"])
     return table
@@ -158,49 +164,21 @@ def _with_fish(inputs, alive, offers, kept, table):
     )
 
 
+# Where the law of a plant's machines was not made for their power or head.
+def _cost_extrapolated(settings, inputs, table):
+    outside = np.zeros(len(table), dtype=bool)
+    head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
+    power_kw, units = (table[name].to_numpy() for name in ("power_kw", "units"))
+    number = table["machine_number"].to_numpy()
+    for each in np.unique(number):
+        rows, law = number == each, inputs.machines[each].cost
+        outside[rows] = is_extrapolated(law, power_kw[rows], head_m[rows], units[rows])
+    return outside
+
+
 # What belongs to the structure of each candidate, "" where there is none (row -1).
 def _of_structure(rows, texts):
     return np.append(np.asarray(texts, dtype=object), "")[rows.to_numpy(dtype=np.int64)]
-
-
-# Draws of the chosen plants, about the median of each flow: the mean of the estimate holds the bias correction
-# already, and the draws would add it once more. A surveyed head has the survey's error; all others share the
-# states of the profile.
-def _draws(settings, inputs, heads, flows, water_depths, own):
-    intake, tailrace = own["intake"].to_numpy(dtype=np.int64), own["tailrace"].to_numpy(dtype=np.int64)
-    errors = (heads.errors_m[intake] - heads.errors_m[tailrace]).astype(np.float64)
-    for row in np.flatnonzero(own["structure_id"] != ""):
-        stream = np.random.SeedSequence(settings.run.seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
-        normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
-        errors[row] = normal * own["head_unshrunk_se_m"].iloc[row]
-    # What is likely narrows the errors of the shrunk heads, and all sites still share the states of the profile.
-    used_m, found_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_se_m", "head_unshrunk_se_m"))
-    errors *= np.divide(used_m, found_m, out=np.ones(len(own)), where=found_m > 0)[:, None]
-    held = intake_is_held(own["layout"], settings.tailwater)
-    reserved_m3s = reserved_at(settings, inputs, flows, own)
-    if flows.closed is not None:
-        # A closed month gives nothing in a wet year either.
-        reserved_m3s = np.where(flows.closed, np.inf, reserved_m3s)
-    estimate = flows.estimate
-    median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]
-    return energy_draws(
-        own.assign(machine=own["machine_number"]),
-        flows.bins_m3s[intake] * median[:, None],
-        reserved_m3s * median[:, None],
-        errors,
-        estimate.mean_log_sd[intake],
-        inputs.machines,
-        inputs.costs,
-        settings,
-        settings.run.seed,
-        net_depths(water_depths, intake, tailrace, held),
-    )
-
-
-def _prob_top(settings, draws):
-    column, rising = RANKED_BY[settings.ranking.rank_by]
-    ranked_by = {"net_value_per_year": 2, "energy_mwh": 0, "cost_per_kwh": 1}[column]
-    return prob_top(-draws[ranked_by] if rising else draws[ranked_by], settings.uncertainty.top_sites)
 
 
 def _with_coordinates(order, placed, crs):

@@ -4,8 +4,10 @@ A result is kept under a key of all that stands in its stage's line; see "How ke
 """
 
 from sitefinder.pipeline.graph import Each, Stage, bound
+from sitefinder.stages.channel_shapes import find_channel_shapes
 from sitefinder.stages.choice import choose
 from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
+from sitefinder.stages.fish_safe_gain import weigh_fish_safety
 from sitefinder.stages.ground import drain_terrain, fit_profile, read_channels, sum_catchments, warp_surface
 from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
 from sitefinder.stages.marks import find_dem_seams, mark_stations
@@ -16,6 +18,12 @@ from sitefinder.stages.waters import find_waters
 from sitefinder.stages.worth import estimate_station_flows, list_stretches, value_all
 
 GIVEN = ("settings", "inputs", "scratch", "progress")
+# Settings that the value of a stretch hangs on, beside those of fish.
+VALUED_BY = (
+    "stretches.least_flow_mean_m3s energy tailwater flows.passage ranking.choose_by costs.discount_rate "
+    "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
+    "costs.own_use_share costs.own_use_kwh_per_year costs.connection"
+)
 
 
 # A stage as a line: what it reads, then the settings and the inputs that it sees, each as words.
@@ -115,6 +123,14 @@ STAGES = bound(
             "tailwater inputs.dem.survey_flow_exceedance_percent",
         ),
         _stage(
+            "channel_shapes",
+            find_channel_shapes,
+            1,
+            "placed flows",
+            "stretches.structure_snap_m channel tailwater",
+            "sections",
+        ),
+        _stage(
             "waters",
             find_waters,
             3,
@@ -143,19 +159,19 @@ STAGES = bound(
         _stage(
             "stretches",
             list_stretches,
-            3,
-            "placed channels heads waters catchments flows",
+            4,
+            "placed channels heads waters catchments flows channel_shapes",
             "heads.shrink heads.resolved_standard_errors stretches.layouts stretches.least_head_m "
-            "stretches.most_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m",
-            "layers.roads layers.power_lines",
+            "stretches.most_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
+            "off_grid",
+            "layers.roads layers.power_lines layers.settlements",
         ),
         _stage(
             "energy",
             value_all,
-            2,
+            3,
             "stretches flows water_depths",
-            "stretches.least_flow_mean_m3s energy tailwater flows.passage ranking.choose_by fish.least_survival "
-            "fish.evidence costs.discount_rate costs.lifetime_years costs.price_per_kwh",
+            f"{VALUED_BY} fish.least_survival fish.evidence",
             "machines costs",
         ),
         _stage(
@@ -171,11 +187,19 @@ STAGES = bound(
         _stage(
             "sites",
             choose,
-            3,
+            4,
             "placed stretches energy rule_overlaps verdicts waters",
             "ranking stretches.least_flow_mean_m3s costs.most_cost_per_kwh fish.spawning_rules fish.evidence "
             "fish.least_survival_on_the_way fish.existing_survival",
             "machines layers.region",
+        ),
+        _stage(
+            "fish_safety",
+            weigh_fish_safety,
+            1,
+            "placed stretches flows water_depths energy rule_overlaps verdicts waters",
+            f"{VALUED_BY} fish ranking costs.most_cost_per_kwh",
+            "machines costs layers.region",
         ),
     ],
     GIVEN,

@@ -14,13 +14,14 @@ from sitefinder.power.valuation import value_stretches
 from sitefinder.siting.access import nearest_distance_m
 from sitefinder.siting.likely_heads import likely_heads, shrink_heads
 from sitefinder.siting.stretches import Stretches, find_stretches, subset
+from sitefinder.stages.alternatives import settlements_to_serve
 from sitefinder.stages.flow_regions import list_region_doubts, region_weights
 from sitefinder.stages.measured_flows import flag_extended, list_record_doubts, use_measured_flows
 from sitefinder.stages.people import use_by_people
 
 LOW_FLOW_PERCENT = 95.0
 # What a stretch without a valuation holds.
-NO_VALUE = {"machine": -1, "units": 0, "screened": False}
+NO_VALUE = {"machine": -1, "units": 0, "screened": False, "stream_too_small": False}
 
 
 class Flows(NamedTuple):
@@ -88,7 +89,7 @@ def _flagged(settings, inputs, estimate, equations):
     return flag_extended(estimate, quantiles, wanted)
 
 
-def list_stretches(settings, inputs, placed, channels, heads, waters, catchments, flows):
+def list_stretches(settings, inputs, placed, channels, heads, waters, catchments, flows, channel_shapes):
     """Candidates within the limits of head, length and flow, with what depends on their place.
 
     Candidates are found by their measured heads, since whether a stretch or a weir fits the place is judged by
@@ -128,7 +129,12 @@ def list_stretches(settings, inputs, placed, channels, heads, waters, catchments
     for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
         table[name] = nearest_distance_m(x_m, y_m, frame)[tailrace]
+    served = settlements_to_serve(settings, inputs)
+    table["settlement_distance_m"] = nearest_distance_m(x_m, y_m, served)[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
+    # The machine of a plant at a weir stands below it.
+    table["stream_width_m"] = channel_shapes.shapes.width_m[tailrace]
+    table["stream_depth_m"] = channel_shapes.shapes.depth_m[tailrace]
     least_m = settings.heads.resolved_standard_errors * table["head_unshrunk_se_m"]
     table["head_unresolved"] = ~(table["head_unshrunk_m"] >= least_m)
     table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | np.isnan(flows.bins_m3s[intake]).any(axis=1)

@@ -6,7 +6,7 @@ import shapely
 
 from sitefinder.config import Source
 from sitefinder.errors import InputError
-from sitefinder.io.level_files import read_field_levels, read_ratings
+from sitefinder.io.level_files import read_field_levels, read_ratings, read_sections
 
 UTM = "EPSG:32633"
 LEVELS = "level_id,kind,upper_x,upper_y,lower_x,lower_y,upper_m,lower_m,drop_m,error_m,date"
@@ -131,3 +131,32 @@ def test_a_rating_that_cannot_be_right_is_refused(table, tmp_path, rows, problem
         read_ratings(table("\n".join([RATINGS, *rows]) + "\n"), tmp_path, UTM)
 
     assert problem in str(raised.value)
+
+
+SECTIONS = "section_id,x,y,flow_m3s,width_m,depth_m"
+
+
+def test_sections_are_read_as_they_stand(table, tmp_path):
+    read = read_sections(table(f"{SECTIONS}\nP2,500000,0,0.8,6.5,0.31\nP1,500500,0,1.1,4,0.5\n"), tmp_path, UTM)
+
+    assert read.frame["section_id"].tolist() == ["P2", "P1"]
+    assert read.frame[["flow_m3s", "width_m", "depth_m"]].to_numpy().tolist() == [
+        [0.8, 6.5, 0.31],
+        [1.1, 4.0, 0.5],
+    ]
+    np.testing.assert_array_equal(read.frame.geometry.x, [500000, 500500])
+    assert read.lineage["name"] == "sections"
+
+
+def test_all_that_is_wrong_with_sections_is_said_at_once(table, tmp_path):
+    rows = ["P1,1,2,0,6,0.3", "P1,1,2,1,-6,0.3", "P3,1,2,1,6,0"]
+    with pytest.raises(InputError, match="table") as raised:
+        read_sections(table("\n".join([SECTIONS, *rows]) + "\n"), tmp_path, UTM)
+
+    told = str(raised.value)
+    assert "flow_m3s must be above 0, rows 2" in told
+    assert "width_m must be above 0, rows 3" in told
+    assert "depth_m must be above 0, rows 4" in told
+    assert "section_id: P1 stand more than once, rows 2, 3" in told
+    with pytest.raises(InputError, match="column depth_m: missing"):
+        read_sections(table("section_id,x,y,flow_m3s,width_m\n"), tmp_path, UTM)

@@ -3,7 +3,7 @@
 import pytest
 
 from sitefinder.errors import ConfigError
-from sitefinder.io.power_files import read_costs, read_machines
+from sitefinder.io.power_files import read_costs, read_machine_files, read_machines
 
 
 @pytest.fixture
@@ -27,22 +27,68 @@ def changed_copy(path, folder, changes, name="changed.toml"):
     return copy
 
 
-def test_the_shipped_machine_file_holds_the_eleven_classes_of_falling_water(machine_file):
-    names = [machine.name for machine in read_machines([machine_file])]
+HEAD_CLASSES = [
+    "Kaplan turbine",
+    "semi-Kaplan turbine",
+    "fixed propeller turbine",
+    "crossflow turbine",
+    "open-flume Francis turbine",
+    "Archimedes screw",
+    "overshot water wheel",
+    "breast water wheel",
+    "undershot water wheel",
+    "gravitation water vortex",
+    "rolling-body bladeless machine",
+]
 
-    assert names == [
-        "Kaplan turbine",
-        "semi-Kaplan turbine",
-        "fixed propeller turbine",
-        "crossflow turbine",
-        "open-flume Francis turbine",
-        "Archimedes screw",
-        "overshot water wheel",
-        "breast water wheel",
-        "undershot water wheel",
-        "gravitation water vortex",
-        "rolling-body bladeless machine",
-    ]
+
+def test_the_shipped_machine_file_holds_the_twelve_classes(machine_file):
+    read = read_machine_files([machine_file])
+
+    # Sizes that a class derives carry their diameter behind the name.
+    assert [machine.name for machine in read.machines if not machine.name.endswith(" m")] == HEAD_CLASSES
+    assert [rotor.name for rotor in read.rotors if not rotor.name.endswith(" m")] == ["free-stream rotor"]
+    assert len(HEAD_CLASSES) + 1 == 12
+
+
+def test_sizes_that_a_class_states_are_read_as_classes_of_their_own(machine_file):
+    read = read_machine_files([machine_file])
+
+    names = [each.name for each in (*read.machines, *read.rotors) if each.name.endswith(" m")]
+    assert names == ["rolling-body bladeless machine, 0.4 m", "free-stream rotor, 0.75 m"]
+
+
+def test_a_file_of_rotors_alone_joins_one_of_machines_and_is_refused_by_itself(machine_file, tmp_path):
+    head, rotors = machine_file.read_text(encoding="utf-8").split("[[rotors]]")
+    falls, streams = tmp_path / "falls.toml", tmp_path / "streams.toml"
+    falls.write_text(head, encoding="utf-8")
+    streams.write_text("[[rotors]]" + rotors, encoding="utf-8")
+
+    assert read_machine_files([falls, streams]) == read_machine_files([machine_file])
+    with pytest.raises(ConfigError, match="no machine class that uses a head"):
+        read_machine_files([streams])
+
+
+def test_a_file_without_any_class_is_refused(tmp_path):
+    empty = tmp_path / "empty.toml"
+    empty.write_text("", encoding="utf-8")
+
+    with pytest.raises(ConfigError, match=r"at least one of \[\[machines\]\] or \[\[rotors\]\]"):
+        read_machine_files([empty])
+
+
+def test_a_size_that_does_not_hold_together_is_told_with_its_class(machine_file, tmp_path):
+    # At so small a size the losses eat all that there is.
+    copy = changed_copy(
+        machine_file,
+        tmp_path,
+        {"diameters_m = [0.8, 0.4]": "diameters_m = [0.8, 0.001]\nloss_exponent = 0.9"},
+    )
+
+    with pytest.raises(
+        ConfigError, match=r"a size of 'rolling-body bladeless machine' does not hold together: .*above 0"
+    ):
+        read_machines([copy])
 
 
 def test_the_shipped_files_are_in_the_same_money(machine_file, cost_file):
@@ -89,7 +135,7 @@ def test_a_figure_without_source_does_not_load(cost_file, tmp_path):
 def test_a_name_that_stands_in_two_files_is_refused(machine_file, tmp_path):
     copy = changed_copy(machine_file, tmp_path, {'name = "Kaplan turbine"': 'name = "another turbine"'})
 
-    with pytest.raises(ConfigError, match="machine files: 10 problems") as caught:
+    with pytest.raises(ConfigError, match="machine files: 13 problems") as caught:
         read_machines([machine_file, copy])
 
     assert f"{copy}: the machine class 'Archimedes screw' stands already in {machine_file}" in str(caught.value)
@@ -123,4 +169,6 @@ def test_files_of_several_paths_follow_each_other(machine_file, tmp_path):
     machines = read_machines([extra, machine_file])
 
     assert [machine.name for machine in machines[:2]] == ["village turbine", "Kaplan turbine"]
-    assert len(machines) == 12
+    assert [machine.name for machine in machines[1:]] == [
+        machine.name for machine in read_machines([machine_file])
+    ]

@@ -3,8 +3,9 @@
 import pytest
 
 from sitefinder.config import check_settings
-from sitefinder.io.power_files import read_costs, read_machines
-from sitefinder.power.machines import MachineClass, efficiency_table
+from sitefinder.io.power_files import read_costs, read_machine_files, read_machines
+from sitefinder.power.machine_file import MachineClass
+from sitefinder.power.machines import efficiency_table
 
 
 @pytest.fixture
@@ -28,6 +29,12 @@ def settings():
 def generic_machines(repository):
     """The classes of config/machines/generic.toml."""
     return read_machines([repository / "config" / "machines" / "generic.toml"])
+
+
+@pytest.fixture(scope="session")
+def generic_rotors(repository):
+    """The free-stream rotors of config/machines/generic.toml."""
+    return read_machine_files([repository / "config" / "machines" / "generic.toml"]).rotors
 
 
 @pytest.fixture(scope="session")

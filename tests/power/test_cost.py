@@ -4,16 +4,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from sitefinder.config import CostSettings
 from sitefinder.errors import ConfigError
+from sitefinder.power.alternative import solar_cost_per_kwh
 from sitefinder.power.cost import (
     capital_recovery_factor,
     check_same_money,
-    levelised_cost_per_kwh,
+    is_extrapolated,
     machine_cost,
+    operation_per_year,
     place_costs,
-    solar_cost_per_kwh,
+    worth_of_energy,
     yearly_cost,
 )
+from sitefinder.power.prices import score_of, search_prices, yearly_payment
 
 
 def test_capital_rises_with_power_and_falls_a_kilowatt_and_with_head(generic_machines):
@@ -72,18 +76,112 @@ def test_solar_costs_what_its_capital_and_yield_say(generic_costs):
     assert solar_cost_per_kwh(solar, 0.0) == pytest.approx((1000 / 25 + 15) / 1000)
 
 
-def test_lifetime_cost_of_a_kwh_by_the_arithmetic_of_the_trade():
-    # Common practice, no source: 5 kW of machines alone for 22 000 (water) and 5 000 (sun), over the time in which
-    # full power would give 300 000 kWh. Water gives 50 % of that, the sun 17 %.
-    years = 300_000 / (5 * 8760)
+def test_a_nominal_rate_counts_without_inflation():
+    money = CostSettings(file="", price_per_kwh=0.1, discount_rate=0.071, rate_kind="nominal", inflation=0.02)
 
-    water = levelised_cost_per_kwh(22_000, 0.0, 0.50 * 300_000 / years, 0.0, years)
-    sun = levelised_cost_per_kwh(5_000, 0.0, 0.17 * 300_000 / years, 0.0, years)
+    # 1.05 times 1.02 is 1.071.
+    assert money.real_rate == pytest.approx(0.05, rel=1e-12)
+    assert CostSettings(file="", price_per_kwh=0.1, discount_rate=0.05).real_rate == 0.05
 
-    # The arithmetic holds over 6.85 years of full power, not over one.
-    assert years == pytest.approx(6.85, abs=0.005)
-    assert water == pytest.approx(0.147, abs=0.0005)
-    assert sun == pytest.approx(0.098, abs=0.0005)
+
+def test_a_nominal_rate_as_high_as_inflation_is_no_real_interest():
+    money = CostSettings(file="", price_per_kwh=0.1, discount_rate=0.03, rate_kind="nominal", inflation=0.03)
+
+    assert capital_recovery_factor(money.real_rate, 20) == 1 / 20
+
+
+def test_real_and_nominal_payments_pay_the_same_plant():
+    # In nominal money payments grow with inflation; discounted at the nominal rate they are worth what level real
+    # payments are at the real rate.
+    money = CostSettings(file="", price_per_kwh=0.1, discount_rate=0.08, rate_kind="nominal", inflation=0.025)
+    years = np.arange(1, 31)
+    payment = capital_recovery_factor(money.real_rate, 30)
+
+    worth = (payment * 1.025**years / 1.08**years).sum()
+
+    assert worth == pytest.approx(1.0, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"rate_kind": "nominal"}, "inflation belong together"),
+        ({"inflation": 0.02}, "inflation belong together"),
+        ({"own_use_price_per_kwh": 0.3}, "belongs together with own_use_share, own_use_kwh_per_year, or both"),
+        ({"own_use_share": 0.3}, "belongs together with own_use_share, own_use_kwh_per_year, or both"),
+    ],
+)
+def test_settings_of_money_that_belong_together(changes, told):
+    with pytest.raises(ValueError, match=told):
+        CostSettings(file="", price_per_kwh=0.1, **changes)
+
+
+@pytest.mark.parametrize(
+    ("own", "worth"),
+    [
+        ({}, [100.0, 1000.0]),
+        ({"own_use_price_per_kwh": 0.3, "own_use_share": 0.25}, [75 + 75, 750 + 750]),
+        ({"own_use_price_per_kwh": 0.3, "own_use_kwh_per_year": 2000}, [300, 600 + 800]),
+        (
+            {"own_use_price_per_kwh": 0.3, "own_use_share": 0.5, "own_use_kwh_per_year": 2000},
+            [150 + 50, 600 + 800],
+        ),
+    ],
+)
+def test_own_use_is_worth_its_price_up_to_its_share_and_amount(own, worth):
+    money = CostSettings(file="", price_per_kwh=0.1, **own)
+
+    np.testing.assert_allclose(worth_of_energy(np.array([1000.0, 10_000.0]), money), worth)
+
+
+def test_the_search_goes_by_the_same_worth_and_yearly_cost(generic_costs, settings):
+    law = {"coefficient": 300, "power_exponent": 0.6, "covers": "plant", "power_range_kw": (1, 100)}
+    law |= {"currency": "EUR", "year": 2024, "source": "an example"}
+    operation = generic_costs.operation.model_validate(generic_costs.operation.model_dump() | {"law": law})
+    costs = generic_costs.model_copy(update={"operation": operation})
+    own = {"own_use_price_per_kwh": 0.4, "own_use_share": 0.8, "own_use_kwh_per_year": 30_000}
+    money = settings.costs.model_copy(update=own | {"discount_rate": 0.04})
+    settings = settings.model_copy(update={"costs": money})
+    prices = search_prices(costs, settings)
+
+    for capital, power, energy_mwh in [(50_000.0, 5.0, 20.0), (900_000.0, 80.0, 400.0)]:
+        whole = capital * (1 + costs.contingency.share)
+        yearly = yearly_cost(whole, operation, 0.04, money.lifetime_years, power)
+        worth = worth_of_energy(1000 * energy_mwh, money)
+
+        assert yearly_payment(capital, power, prices) == pytest.approx(yearly, rel=1e-12)
+        assert score_of(energy_mwh, capital, power, prices) == pytest.approx(worth - yearly, rel=1e-12)
+        # The law is the lesser for the large plant, and for the small one the least sum holds.
+        assert operation_per_year(whole, operation, power) == pytest.approx(
+            max(min(0.025 * whole, 300 * power**0.6), 1500), rel=1e-12
+        )
+
+
+def test_a_law_of_operation_needs_the_power(generic_costs):
+    law = {"coefficient": 300, "covers": "plant", "power_range_kw": (1, 100), "currency": "EUR", "year": 2024}
+    operation = generic_costs.operation.model_validate(
+        generic_costs.operation.model_dump() | {"law": law | {"source": "an example"}}
+    )
+
+    with pytest.raises(ValueError, match="needs the plant's power"):
+        yearly_cost(1000.0, operation, 0.05, 20)
+
+
+def test_a_law_without_exponents_is_so_much_a_kilowatt(machine_class):
+    law = machine_class().cost.model_dump(exclude={"power_exponent", "head_exponent"})
+    per_kw = machine_class(cost=law).cost
+
+    np.testing.assert_allclose(machine_cost(per_kw, np.array([1.0, 40.0]), 3.0), [10_000.0, 400_000.0])
+
+
+def test_a_law_is_extrapolated_outside_its_powers_and_heads(machine_class):
+    law = machine_class().cost.model_copy(update={"head_range_m": (2.0, 30.0)})
+
+    outside = is_extrapolated(law, np.array([0.5, 1.0, 100.0, 150.0, 150.0, 50.0]), 3.0, [1, 1, 1, 1, 2, 1])
+
+    # The law is for 1 to 100 kW a machine; 150 kW are within it as two machines.
+    assert outside.tolist() == [True, False, False, True, False, False]
+    assert is_extrapolated(law, 50.0, np.array([1.0, 2.0, 31.0])).tolist() == [True, False, True]
 
 
 def place(**changes):
@@ -123,6 +221,21 @@ def test_a_place_pays_for_what_it_lacks(generic_costs):
     line = generic_costs.line
     np.testing.assert_allclose(parts["line"], [line.fixed + 200 * line.per_m] * 4 + [line.fixed])
     np.testing.assert_allclose(parts["permits"], generic_costs.permits.fixed)
+
+
+def test_the_line_leads_to_the_grid_or_to_the_settlement(generic_costs):
+    places = pd.DataFrame([place(settlement_distance_m=50.0)])
+    own_line = generic_costs.line.model_copy(update={"per_m": 20.0, "fixed": 700.0})
+    costs = generic_costs.model_copy(update={"settlement_line": own_line})
+    line = generic_costs.line
+
+    to_grid = place_costs(places, np.ones(1), costs)["line"]
+    to_settlement = place_costs(places, np.ones(1), costs, "settlement")["line"]
+    alike = place_costs(places, np.ones(1), generic_costs, "settlement")["line"]
+
+    np.testing.assert_allclose(to_grid, line.fixed + 200 * line.per_m)
+    np.testing.assert_allclose(to_settlement, 700 + 50 * 20)
+    np.testing.assert_allclose(alike, line.fixed + 50 * line.per_m)
 
 
 def test_a_barrier_need_not_get_a_pass_where_the_cost_file_says_so(generic_costs):

@@ -18,7 +18,9 @@ from sitefinder.power.machines import (
     machine_table,
 )
 
-SAYS_WHENCE = re.compile(r"no source|from memory|\(\d{4}\)|Queen's University|web page|encyclopedia page")
+SAYS_WHENCE = re.compile(
+    r"no source|from memory|\(\d{4}\)|Queen's University|web page|encyclopedia page|our own choice"
+)
 
 
 def test_efficiency_is_straight_between_points_and_zero_below_the_lowest_flow(machine_class):
@@ -34,7 +36,7 @@ def test_table_and_curve_are_two_routes_to_one_efficiency(generic_machines):
 
     for machine in generic_machines:
         runs = places >= machine.lowest_relative_flow
-        by_curve = efficiency_at(machine, places) * machine.generator_efficiency
+        by_curve = efficiency_at(machine, places) * machine.generator_efficiency * machine.gear_efficiency
 
         np.testing.assert_allclose(efficiency_table(machine)[runs], by_curve[runs], rtol=1e-12)
         assert np.all(efficiency_at(machine, places)[~runs] == 0)
@@ -54,6 +56,7 @@ def test_generic_curves_never_pass_their_peak_nor_one(generic_machines):
         ({"efficiency": ((0.0, 0.8), (0.9, 0.8))}, "relative flows must rise and end at 1"),
         ({"efficiency": ((0.0, 0.8), (0.505, 0.8), (1.0, 0.8))}, "whole hundredths"),
         ({"efficiency": ((0.0, 0.9), (0.5, 0.9), (1.0, 0.2))}, "must not fall as flow rises"),
+        ({"efficiency": ((0.0, 0.0), (1.0, 0.0))}, "full flow must be above 0"),
         ({"efficiency": ((0.0, 1.2), (1.0, 0.8))}, "less than or equal to 1"),
         ({"efficiency": ((0.5, 0.8), (1.0, 0.8)), "lowest_relative_flow": 0.3}, "must begin at or below"),
         ({"layouts": ("somewhere",)}, "at_barrier"),
@@ -113,13 +116,35 @@ def test_accepting_claims_makes_more_classes_safe_and_none_less(generic_machines
     assert lenient.sum() > strict.sum() > 0
 
 
-def test_each_generic_class_says_where_its_figures_come_from(generic_machines):
-    for machine in generic_machines:
-        said = [*machine.sources.model_dump().values(), machine.survival.source, machine.cost.source]
+# What a class says of its figures, and whether it has the figure at all.
+def sources_said(machine):
+    said = {
+        name: text for name, text in machine.sources.model_dump().items() if getattr(machine, name, 1) is not None
+    }
+    said |= {"survival": machine.survival.source, "cost": machine.cost.source}
+    for name in ("survival_screened", "sizes", "specific_speed"):
+        if getattr(machine, name, None) is not None:
+            said[name] = getattr(machine, name).source
+    return said
 
-        for text in said:
+
+def test_each_generic_class_says_where_its_figures_come_from(generic_machines, generic_rotors):
+    for machine in (*generic_machines, *generic_rotors):
+        for figure, text in sources_said(machine).items():
             # A named work, or the plain word that there is none or that it was not read again.
-            assert SAYS_WHENCE.search(text), (machine.name, text)
+            assert SAYS_WHENCE.search(text), (machine.name, figure, text)
+
+
+def test_each_generic_class_tells_gear_and_generator_apart(generic_machines, generic_rotors):
+    for machine in (*generic_machines, *generic_rotors):
+        assert 0.9 <= machine.generator_efficiency < 1
+        assert 0.9 <= machine.gear_efficiency <= 1
+
+
+@pytest.mark.parametrize("figure", ["gear_efficiency", "power_most_kw", "least_depth_m", "least_width_m"])
+def test_a_figure_that_may_be_left_out_needs_a_source_where_it_stands(machine_class, figure):
+    with pytest.raises(ValidationError, match=f"sources must say where {figure} comes from"):
+        machine_class(**{figure: 0.9})
 
 
 def test_a_vortex_needs_more_civil_works_than_a_machine_that_starts_itself(generic_machines):

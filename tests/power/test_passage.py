@@ -7,11 +7,11 @@ import pandas as pd
 import pandas.testing
 import pytest
 
-from sitefinder.config import PassageSettings
+from sitefinder.config import EnergySettings, PassageSettings
 from sitefinder.flows.seasons import BIN_MONTH
 from sitefinder.power.energy import monthly_energy_mwh, net_head_m
 from sitefinder.power.machines import machine_table
-from sitefinder.power.passage import left_in_stream
+from sitefinder.power.passage import left_in_stream, standing_still
 from sitefinder.power.valuation import machine_options, value_stretches
 
 FLOW, RESERVED = np.array([[10.0, 4.0, 1.0, 0.2]]), np.array([[1.0, 1.0, 1.0, 0.2]])
@@ -48,27 +48,95 @@ def test_a_layout_without_diverted_length_leaves_its_share_over_the_crest():
     assert left(True, False, closed, crest_share=0.0) == [10.0, 0.0, 0.0, 0.0]
 
 
+def test_fish_find_the_pass_by_a_share_of_what_the_machines_take():
+    # 5 % of it, inside the reserve of 1 m³/s: of 63 m³/s machines may take 60 and the pass has 3; of 10 m³/s the
+    # reserve is more than the share. On top of the reserve: of 22 m³/s they may take 20.
+    flow = np.array([[63.0, 22.0, 10.0, 0.5]])
+    kept = np.minimum(1.0, flow)
+    for inside, expected in ((True, [3.0, 22 / 21, 1.0, 0.5]), (False, [1 + 62 / 21, 2.0, 1 + 9 / 21, 0.5])):
+        settings = PassageSettings(attraction_share=0.05, fish_pass_in_reserve=inside)
+        with_pass = left_in_stream(flow, kept, flow.mean(axis=1), True, True, settings)
+        assert with_pass[0] == pytest.approx(expected)
+        assert left_in_stream(flow, kept, flow.mean(axis=1), True, False, settings)[0] == pytest.approx(kept[0])
+        # Whatever machines then take, the share of it is left beside the reserve.
+        used = np.minimum(flow - with_pass, 8.0)
+        left = left_in_stream(flow, kept, flow.mean(axis=1), True, True, settings, used_m3s=used)
+        share = 0.05 * used + (0.0 if inside else kept)
+        assert left == pytest.approx(np.minimum(np.maximum(share, kept), flow))
+        assert (left + used <= flow * (1 + 1e-12)).all()
+
+
+@pytest.mark.parametrize(
+    ("changes", "closed", "expected"),
+    [
+        ({}, None, None),
+        ({"shut_down_times_mean": 1.8}, None, [True, False, False, False]),
+        ({"shut_down_exceedance_percent": 50.0}, None, [True, True, False, False]),
+        ({"shut_down_times_mean": 1.8, "shut_down_exceedance_percent": 50.0}, None, [True, True, False, False]),
+        ({}, [False, False, True, False], [False, False, True, False]),
+        ({"shut_down_times_mean": 1.8}, [False, False, True, False], [True, False, True, False]),
+    ],
+)
+def test_machines_stand_still_in_floods_and_in_closed_months(changes, closed, expected):
+    # A mean of 5 m³/s; half of the time there is more than 4.5.
+    flow = np.array([[9.5, 5.0, 4.0, 1.5]])
+    energy = EnergySettings(machines=["m.toml"], **changes)
+
+    still = standing_still(flow, energy, None if closed is None else np.array(closed))
+
+    assert still is None if expected is None else np.atleast_2d(still).tolist() == [expected]
+
+
+@pytest.mark.parametrize(
+    ("lowest", "changes", "mean_flow_m3s"),
+    [
+        (0.0, {}, 2.800),
+        (0.3, {}, 2.728),
+        (0.0, {"shut_down_exceedance_percent": 10.0}, 2.400),
+        (0.3, {"shut_down_exceedance_percent": 10.0}, 2.328),
+        (0.3, {"shut_down_times_mean": 1.8}, 2.328),
+    ],
+)
+def test_order_of_operations_of_a_whole_valuation(
+    lowest, changes, mean_flow_m3s, machine_class, generic_costs, settings
+):
+    # Q = 10 (1 - p), reserve 1, design flow 4 by the class's limit; worked by hand in test_energy.py. Flows above
+    # 9 m³/s are 1.8 times the mean, or exceeded 10 % of the time.
+    flow = 10.0 * (1.0 - (np.arange(200) + 0.5) / 200)[None, :]
+    none_lost = {"rack_and_gate_loss_m": 0.0, "exit_loss_m": 0.0, "availability": 1.0}
+    settings = settings.model_copy(update={"energy": settings.energy.model_copy(update=none_lost | changes)})
+    machine = machine_class(flow_range_m3s=(3.9, 4.0), lowest_relative_flow=lowest)
+    rows = pd.DataFrame([plant_row(0, "at_barrier")])
+
+    values = value_stretches(rows, flow, np.minimum(1.0, flow), [machine], generic_costs, settings).iloc[0]
+
+    assert values["any_flow_design_m3s"] == 4.0
+    assert values["any_energy_mwh"] == pytest.approx(9.80665 * 0.72 * 2.0 * mean_flow_m3s * 8.76, rel=1e-12)
+    # A machine that stands still for a tenth of the time in floods and longer in low water has no firm power.
+    assert values["any_firm_power_kw"] == 0.0
+
+
+def plant_row(intake, layout):
+    return {
+        "intake": intake,
+        "layout": layout,
+        "head_m": 2.0 + intake,
+        "conduit_length_m": 200.0 if layout == "diversion" else 0.0,
+        "pond_length_m": 100.0 if layout == "new_weir" else 0.0,
+        "weir_height_m": 2.0 if layout == "new_weir" else 0.0,
+        "has_fish_pass": intake == 3,
+        "road_distance_m": 10.0,
+        "line_distance_m": 10.0,
+    }
+
+
 @pytest.fixture(scope="module")
 def plants():
     """Twelve stretches of three layouts at four stations with a year of 365 days, and a twelfth of it reserved."""
     generator = np.random.default_rng(5)
     season = 1.0 + 0.8 * np.cos(2 * np.pi * BIN_MONTH / 12)
     flow = np.array([[0.5], [1.0], [3.0], [8.0]]) * season * generator.exponential(size=(4, 365))
-    rows = [
-        {
-            "intake": intake,
-            "layout": layout,
-            "head_m": 2.0 + intake,
-            "conduit_length_m": 200.0 if layout == "diversion" else 0.0,
-            "pond_length_m": 100.0 if layout == "new_weir" else 0.0,
-            "weir_height_m": 2.0 if layout == "new_weir" else 0.0,
-            "has_fish_pass": intake == 3,
-            "road_distance_m": 10.0,
-            "line_distance_m": 10.0,
-        }
-        for intake in range(4)
-        for layout in ("at_barrier", "diversion", "new_weir")
-    ]
+    rows = [plant_row(intake, layout) for intake in range(4) for layout in ("at_barrier", "diversion", "new_weir")]
     return (
         pd.DataFrame(rows, index=np.arange(50, 62)),
         flow,

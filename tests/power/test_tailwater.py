@@ -157,7 +157,7 @@ def test_the_search_takes_the_best_size_for_the_heads_of_the_bins(
 
     for place, head in enumerate(heads_by_bin(stretches, levels, settings)):
         best = 0.0
-        for percent in settings.energy.design_exceedance_percent:
+        for percent in range(10, 71):
             flow = np.interp(percent / 100, SHARE, CURVES[0])
             rated = 9.80665 * 0.72 * flow * head[CURVES[0] >= flow][-1]
             power = 9.80665 * 0.72 * np.minimum(CURVES[0], flow) * np.maximum(head, 0.0)

@@ -6,7 +6,8 @@ import pytest
 
 from sitefinder.power.energy import net_head_m, plant_output, yearly_energy_mwh
 from sitefinder.power.machines import efficiency_table
-from sitefinder.power.uncertainty import energy_draws, intervals, prob_top
+from sitefinder.power.nested_errors import nested_normals
+from sitefinder.power.uncertainty import SOURCES, energy_draws, intervals, prob_top, spread_shares
 
 DRAWS = 10_000
 NO_ERROR = {"shared_flow_share": 0.5, "year_to_year_sd": 0.0, "efficiency_sd": 0.0, "cost_sd": 0.0}
@@ -19,7 +20,18 @@ SPREAD_TOLERANCE = 4 / np.sqrt(2 * DRAWS)
 def drawn(machine_class, generic_costs, settings):
     """A maker of draws for sites whose machine takes all the water, so that energy goes with flow and head."""
 
-    def draw(sites=1, *, curve=None, reserved=None, log_sd=0.0, head_errors=None, seed=1, tailrace=None, **spread):
+    def draw(
+        sites=1,
+        *,
+        curve=None,
+        reserved=None,
+        log_sd=0.0,
+        head_errors=None,
+        seed=1,
+        tailrace=None,
+        given=None,
+        **spread,
+    ):
         spread = settings.uncertainty.model_copy(update={"draws": DRAWS} | NO_ERROR | spread)
         table = pd.DataFrame(
             {
@@ -45,6 +57,7 @@ def drawn(machine_class, generic_costs, settings):
             generic_costs,
             settings.model_copy(update={"uncertainty": spread}),
             seed,
+            **(given or {}),
         )
 
     return draw
@@ -201,3 +214,87 @@ def test_places_among_the_best_are_shared_out_whole():
 
 def test_ties_go_to_the_earlier_row():
     assert prob_top(np.ones((3, 4)), 2).tolist() == [1.0, 1.0, 0.0]
+
+
+# Two streams of two sites each, the lower one with four times the ground, and one alone.
+NESTS = np.array([1, -1, 3, -1, -1]), np.array([1.0, 4.0, 2.0, 8.0, 3.0])
+
+
+def test_totals_over_nested_catchments_spread_by_the_ground_that_they_share(drawn):
+    log_sd, share, sites = 0.04, 0.4, 5
+    curve = np.linspace(1.0, 5.0, sites)[:, None] * np.array([3.0, 2.0, 1.0, 0.5])
+    own = nested_normals(*NESTS, np.arange(sites), DRAWS, 1)
+
+    draws = drawn(sites, curve=curve, log_sd=log_sd, shared_flow_share=share, given={"own_flow": own})
+
+    energy = drawn(sites, curve=curve).energy_mwh[:, 0]
+    alike = np.eye(sites)
+    # The square root of 1/4, by the areas.
+    alike[0, 1] = alike[1, 0] = alike[2, 3] = alike[3, 2] = 0.5
+    variance = log_sd**2 * (share * energy.sum() ** 2 + (1 - share) * energy @ alike @ energy)
+    assert draws.energy_mwh.sum(axis=0).var() == pytest.approx(
+        variance, rel=4 * np.sqrt(2 / DRAWS) + 3 * log_sd**2
+    )
+
+
+def test_careful_values_of_power_energy_and_cost_stand_in_order_at_every_site(drawn):
+    errors = np.random.default_rng(5).normal(0.0, 0.2, (3, 64))
+    draws = drawn(3, log_sd=0.2, year_to_year_sd=0.1, efficiency_sd=0.05, cost_sd=0.25, head_errors=errors)
+
+    for amount in (draws.power_kw, draws.energy_mwh):
+        p99, p90, p75, p50 = np.quantile(amount, [0.01, 0.10, 0.25, 0.50], axis=1)
+        assert (p99 < p90).all()
+        assert (p90 < p75).all()
+        assert (p75 < p50).all()
+    dear = intervals(draws.cost_per_kwh, of_cost=True)
+    assert (dear.p90 > dear.p50).all()
+    assert (dear.p50 > dear.p10).all()
+
+
+def test_the_power_of_a_draw_is_the_greatest_of_its_year(drawn, machine_class, settings):
+    head = net_head_m(2.2, 0.0, settings.energy)
+    # All of 3 m³/s passes at full gate: 9.80665 kW per m³/s and metre, at 0.8 · 0.9.
+    expected = 9.80665 * 3.0 * head * 0.8 * 0.9
+
+    assert drawn().power_kw == pytest.approx(np.full((1, DRAWS), expected), rel=1e-3)
+    assert np.log(drawn(efficiency_sd=0.1).power_kw).std() == pytest.approx(0.1, rel=SPREAD_TOLERANCE)
+
+
+def test_a_source_that_errs_alone_has_the_numbers_that_it_has_among_others(drawn):
+    errors = np.random.default_rng(5).normal(0.0, 0.2, (2, 64))
+    spread = {"log_sd": 0.2, "year_to_year_sd": 0.1, "efficiency_sd": 0.05, "cost_sd": 0.25}
+
+    def draws_of(sources):
+        return drawn(2, head_errors=errors, given={"sources": sources}, **spread).energy_mwh
+
+    # No reserve, no limit of power: the factors of energy multiply, so that each may be taken out again.
+    none = draws_of(())
+    product = none * np.prod([draws_of((name,)) / none for name in SOURCES], axis=0)
+    np.testing.assert_allclose(draws_of(SOURCES), product, rtol=1e-9)
+    assert np.array_equal(draws_of(("cost",)), none)
+
+
+def test_the_shares_of_the_spread_are_those_of_the_variances(drawn):
+    spread = {"log_sd": 0.06, "year_to_year_sd": 0.03, "efficiency_sd": 0.02, "cost_sd": 0.04}
+    # Net head 2.0 m, errors of 0.04 m: 2 %.
+    errors = 0.04 * np.random.default_rng(5).standard_normal((1, 2000))
+    errors *= 0.04 / errors.std()
+
+    shares = spread_shares(lambda sources: drawn(head_errors=errors, given={"sources": sources}, **spread))
+
+    squares = {"head": 4.0, "flow": 36.0, "year": 9.0, "efficiency": 4.0, "cost": 16.0}
+    for name in SOURCES:
+        # A share is off by at most the relative error of a sampled variance.
+        of_cost = squares[name] / sum(squares.values())
+        assert shares.cost[name][0] == pytest.approx(of_cost, rel=8 * np.sqrt(2 / DRAWS) + 0.01)
+        if name != "cost":
+            of_energy = squares[name] / (sum(squares.values()) - squares["cost"])
+            assert shares.energy[name][0] == pytest.approx(of_energy, rel=8 * np.sqrt(2 / DRAWS) + 0.01)
+    assert sum(shares.energy.values())[0] == pytest.approx(1.0)
+    assert sum(shares.cost.values())[0] == pytest.approx(1.0)
+
+
+def test_where_nothing_errs_there_are_no_shares(drawn):
+    shares = spread_shares(lambda sources: drawn(given={"sources": sources}))
+
+    assert all(np.isnan(part).all() for part in (*shares.energy.values(), *shares.cost.values()))

@@ -88,6 +88,9 @@ def test_one_stretch_worked_by_hand(machine_class, generic_costs, settings):
 def brute_force(region, machines, costs, settings, choice):
     stretches, curve, reserved = region
     plants = []
+    listed, step = settings.energy.design_exceedance_percent, settings.energy.design_step_percent
+    every_percent = np.union1d(listed, np.arange(min(listed), max(listed), step))
+    assert len(every_percent) == 61  # 10, 11 and so on to 70: no more than that is left to the search
     for place, (_, row) in enumerate(stretches.iterrows()):
         usable = np.sort(np.maximum(curve[row["intake"]] - reserved[row["intake"]], 0.0))[::-1]
         head = float(net_head_m(row["head_m"], row["conduit_length_m"], settings.energy))
@@ -101,7 +104,7 @@ def brute_force(region, machines, costs, settings, choice):
                 cap = machine.flow_range_m3s[1]
                 if machine.power_most_kw:
                     cap = min(cap, machine.power_most_kw / hydraulic_power_kw(1.0, head, table[-1]))
-                for percent in settings.energy.design_exceedance_percent:
+                for percent in every_percent:
                     # Between bin midpoints, 0.25 %, 0.75 % and so on.
                     flow = np.interp(percent / 100, (np.arange(BINS) + 0.5) / BINS, usable)
                     flow = min(flow, units * cap)
@@ -139,22 +142,57 @@ def brute_force(region, machines, costs, settings, choice):
         plants["capital_cost"], costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years
     )
     plants["net_value_per_year"] = settings.costs.price_per_kwh * 1000 * plants["energy_mwh"] - yearly
+    plants["cost_per_kwh"] = yearly / (1000 * plants["energy_mwh"])
     return plants
 
 
+# What plants are best in: settings of ranking and energy, the column that tells it, and whether it is to be least.
+CRITERIA = [
+    ({"choose_by": "net_value"}, {}, "net_value_per_year", False),
+    ({"choose_by": "energy"}, {}, "energy_mwh", False),
+    ({"choose_by": "energy"}, {"design_by": "cost_per_kwh"}, "cost_per_kwh", True),
+    (
+        {"choose_by": "net_value"},
+        {"design_by": "capacity_factor", "design_capacity_factor": 0.6},
+        "net_value_per_year",
+        False,
+    ),
+]
+
+
+@pytest.fixture(scope="module")
+def brute_forced():
+    """What brute force has found, by choice: it does not go by the criterion."""
+    return {}
+
+
 @pytest.mark.parametrize("choice", ["any", "safe"])
-@pytest.mark.parametrize(("choose_by", "score"), [("net_value", "net_value_per_year"), ("energy", "energy_mwh")])
+@pytest.mark.parametrize(
+    ("ranking", "energy", "score", "least"), CRITERIA, ids=["value", "energy", "cost", "factor"]
+)
 def test_search_finds_what_brute_force_finds(
-    region, generic_machines, generic_costs, settings, choice, choose_by, score
+    region, generic_machines, generic_costs, settings, brute_forced, choice, ranking, energy, score, least
 ):
-    ranking = settings.ranking.model_copy(update={"choose_by": choose_by})
-    settings = settings.model_copy(update={"ranking": ranking})
+    settings = settings.model_copy(
+        update={
+            "ranking": settings.ranking.model_copy(update=ranking),
+            "energy": settings.energy.model_copy(update=energy),
+        }
+    )
     stretches, curve, reserved = region
 
     values = value_stretches(stretches, curve, reserved, generic_machines, generic_costs, settings)
 
-    plants = brute_force(region, generic_machines, generic_costs, settings, choice)
-    best = plants.groupby("place")[score].max().reindex(range(len(stretches))).to_numpy()
+    if choice not in brute_forced:
+        brute_forced[choice] = brute_force(region, generic_machines, generic_costs, settings, choice)
+    plants = brute_forced[choice]
+    if "design_capacity_factor" in energy:
+        # Of each class and number of units the greatest that runs so much.
+        plants = plants[plants["energy_mwh"] * 1000 >= 0.6 * 8760 * plants["power_kw"]]
+        sizes = plants.groupby(["place", "machine", "units"])["flow_design_m3s"]
+        plants = plants[plants["flow_design_m3s"] == sizes.transform("max")]
+    by_place = plants.groupby("place")[score]
+    best = (by_place.min() if least else by_place.max()).reindex(range(len(stretches))).to_numpy()
     np.testing.assert_allclose(values[f"{choice}_{score}"], best, rtol=1e-9, equal_nan=True)
     assert np.array_equal(values[f"{choice}_machine"] < 0, np.isnan(best))
     # The plant that is named is the one that scores so: its own row of the brute force agrees in every figure.
@@ -225,7 +263,7 @@ def test_where_no_machine_fits_the_row_stays(machine_class, generic_costs, setti
     # Too high, no water, too low, wrong layout; the last fits.
     assert values["any_machine"].tolist() == [-1, -1, -1, -1, 0]
     assert values["safe_units"].tolist() == [0, 0, 0, 0, 1]
-    numbers = values.filter(regex="^any_(?!machine|units|screened)")
+    numbers = values.filter(regex="^any_(?!machine|units|screened|stream_too_small)")
     assert numbers.iloc[:4].isna().all(axis=None)
     assert numbers.iloc[4].notna().all()
 

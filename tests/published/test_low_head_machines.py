@@ -11,12 +11,16 @@ One file for several sources, because together they fill one table. How each fig
 - Paish O. (2002), Small hydro power: technology and current status, Renewable and Sustainable Energy Reviews
   6:537-556: the sense of the shapes, from memory; no published table of efficiency against flow could be read.
 - An encyclopedia page on gravitation water vortex plants, restating others.
+- Schweiger F., Gregori J., law of specific speed of Kaplan turbines, and others' of propeller and bulb ones,
+  as restated by ESHA, from memory. Values at heads are derived from these laws.
 """
 
 import numpy as np
 import pytest
 
 from sitefinder.io.power_files import read_machines
+from sitefinder.power.machine_file import SpeedLaw
+from sitefinder.power.machine_sizes import shaft_speed_per_minute, specific_speed
 from sitefinder.power.machines import efficiency_at
 
 
@@ -136,3 +140,56 @@ def test_the_largest_rolling_body_machine_has_five_kilowatts(classes):
     assert machine.power_most_kw == 5.0
     law = machine.cost
     assert law.coefficient * 5.0**law.power_exponent == pytest.approx(22_000, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("name", "least_m3s", "most_m3s"),
+    [
+        ("crossflow turbine", 0.02, 10.0),  # ESHA, from memory
+        ("Archimedes screw", 0.1, 15.0),  # from memory
+        ("gravitation water vortex", 0.05, np.inf),  # encyclopedia page, restated
+    ],
+)
+def test_flows_stay_within_the_published_envelope(classes, name, least_m3s, most_m3s):
+    least, most = classes[name].flow_range_m3s
+
+    assert least_m3s <= least < most <= most_m3s
+
+
+@pytest.mark.parametrize(
+    ("peak", "names"),
+    [
+        # All three are common practice, no source.
+        (0.55, ["rolling-body bladeless machine", "rolling-body bladeless machine, 0.4 m"]),
+        (0.75, ["gravitation water vortex"]),
+        (0.90, ["Kaplan turbine", "semi-Kaplan turbine", "fixed propeller turbine", "open-flume Francis turbine"]),
+    ],
+)
+def test_no_class_is_better_than_practice_allows(classes, peak, names):
+    for name in names:
+        assert classes[name].peak_efficiency <= peak
+
+
+# n_QE with revolutions a second. The law of bulb units belongs to no class here and is typed in.
+BULB = SpeedLaw(coefficient=1.528, exponent=0.2837, source="restated, from memory")
+
+
+@pytest.mark.parametrize(
+    ("head_m", "kaplan", "propeller", "bulb"),
+    [
+        (2.0, 1.63792, 1.92050, 1.25522),
+        (3.0, 1.34497, 1.56808, 1.11883),
+        (5.0, 1.04929, 1.21463, 0.96789),
+        (10.0, 0.74919, 0.85887, 0.79510),
+    ],
+)
+def test_specific_speeds_are_those_of_the_published_laws(classes, head_m, kaplan, propeller, bulb):
+    laws = [classes[name].specific_speed for name in ("Kaplan turbine", "fixed propeller turbine")]
+
+    found = [float(specific_speed(law, head_m)) for law in (*laws, BULB)]
+
+    # Printed to five decimals.
+    assert found == pytest.approx([kaplan, propeller, bulb], abs=0.000005)
+    # The definition, n √Q / (g H)^0.75, taken the other way round at 2 m³/s.
+    turning = shaft_speed_per_minute(laws[0], 2.0, head_m) / 60.0
+    assert turning * 2.0**0.5 / (9.80665 * head_m) ** 0.75 == pytest.approx(kaplan, abs=0.000005)

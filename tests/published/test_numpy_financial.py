@@ -1,12 +1,13 @@
-"""Annuity against the worked example of the numpy-financial library.
+"""Annuity and net present value against the worked examples of the numpy-financial library.
 
 numpy-financial developers, documentation of ``pmt``: the monthly payment on 200 000 at 7.5 % a year over 15 years;
-read there.
+tests of ``npv``: 15 000 paid for five yearly receipts at 5 %; both read there.
 """
 
+import numpy as np
 import pytest
 
-from sitefinder.power.cost import capital_recovery_factor
+from sitefinder.power.cost import capital_recovery_factor, discount_factor
 
 
 def test_monthly_payment_agrees_with_the_documented_example():
@@ -14,3 +15,19 @@ def test_monthly_payment_agrees_with_the_documented_example():
 
     # Printed as a double with a minus sign, money paid out; the two forms of the formula round differently.
     assert payment == pytest.approx(1854.0247200054619, rel=1e-13)
+
+
+def test_net_present_value_agrees_with_the_documented_example():
+    receipts = np.array([1500, 2500, 3500, 4500, 6000])
+
+    value = -15_000 + (receipts * discount_factor(0.05, np.arange(1, 6))).sum()
+
+    # Printed as 122.89 and tested there to 1 %; the last digit holds here.
+    assert value == pytest.approx(122.89, abs=0.005)
+
+
+@pytest.mark.parametrize("rate", [0.02, 0.05, 0.10])
+def test_an_annuity_is_worth_its_capital_by_discounting_each_payment(rate):
+    payments = capital_recovery_factor(rate, 30) * discount_factor(rate, np.arange(1, 31))
+
+    assert payments.sum() == pytest.approx(1.0, rel=1e-13)

@@ -5,16 +5,20 @@ Version 2, Oak Ridge National Laboratory, ORNL/TM-2015/471. Coefficients from me
 MW, head in feet; the points are derived from them.
 """
 
+import numpy as np
 import pytest
 
-from sitefinder.power.cost import machine_cost
-from sitefinder.power.cost_file import CostLaw
+from sitefinder.power.cost import is_extrapolated, machine_cost, operation_per_year
+from sitefinder.power.cost_file import CostLaw, OperationCosts
 from sitefinder.units import METRES_PER_FOOT
 
 LAWS = {
     "new stream reach": (9_605_710, 0.977, -0.126),
     "dam without power": (11_489_245, 0.976, -0.240),
     "conduit": (9_297_820, 0.810, -0.102),
+    "unit addition": (4_163_746, 0.741, 0.0),
+    "generator rewind": (250_147, 0.817, 0.0),
+    "operation a year": (225_417, 0.547, 0.0),
 }
 
 
@@ -61,3 +65,46 @@ def test_feet_taken_for_metres_cost_a_sixth_more():
 
     # Derived: 3.28084^0.126 = 1.161.
     assert wrong / right == pytest.approx(1.161, abs=0.0005)
+
+
+def test_kilowatts_taken_for_megawatts_cost_hundreds_of_times_too_much():
+    right = machine_cost(law_of("new stream reach"), 5.0, 3.0)
+    wrong = machine_cost(law_of("new stream reach").model_copy(update={"power_unit": "kW"}), 5.0, 3.0)
+
+    # A thousand to the law's exponent.
+    assert wrong / right == pytest.approx(1000**0.977, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("power_mw", "head_ft", "law_dollars", "lesser_dollars"),
+    [
+        (1.0, 20, 225_417.00, 164_641.65),
+        (0.5, 10, 154_284.84, 91_277.38),
+        (5.0, 30, 543_654.84, 543_654.84),
+    ],
+)
+def test_operation_is_the_lesser_of_its_law_and_a_share_of_capital(power_mw, head_ft, law_dollars, lesser_dollars):
+    law = law_of("operation a year")
+    capital = machine_cost(law_of("new stream reach"), 1000 * power_mw, METRES_PER_FOOT * head_ft)
+    operation = OperationCosts(share_of_capital=0.025, law=law, source=law.source)
+
+    # Printed to a cent.
+    assert machine_cost(law, 1000 * power_mw, 1.0) == pytest.approx(law_dollars, abs=0.005)
+    assert operation_per_year(capital, operation, 1000 * power_mw) == pytest.approx(lesser_dollars, abs=0.005)
+
+
+@pytest.mark.parametrize("name", LAWS)
+def test_cost_rises_with_power_falls_a_kilowatt_and_does_not_rise_with_head(name):
+    power, head = np.geomspace(10, 1e6, 50), np.linspace(1, 100, 50)
+
+    by_power, by_head = machine_cost(law_of(name), power, 5.0), machine_cost(law_of(name), 1000.0, head)
+
+    assert np.all(np.diff(by_power) > 0)
+    assert np.all(np.diff(by_power / power) < 0)
+    assert np.all(np.diff(by_head) <= 0)
+
+
+def test_a_law_fitted_to_megawatts_is_flagged_at_kilowatts():
+    law = law_of("new stream reach")
+
+    assert is_extrapolated(law, np.array([5.0, 99.0, 100.0, 5000.0]), 3.0).tolist() == [True, True, False, False]

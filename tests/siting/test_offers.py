@@ -17,7 +17,6 @@ from sitefinder.siting.offers import (
     alternatives,
     choose_sites,
     not_offered_because,
-    ranked,
     valued_for,
 )
 from sitefinder.siting.stretches import Stretches
@@ -28,16 +27,17 @@ NOBODY = np.zeros(0, dtype=bool)
 class GivenSettings:
     """The two sections that the choice reads."""
 
-    def __init__(self, most_cost_per_kwh=None, choose_by="net_value"):
+    def __init__(self, most_cost_per_kwh=None, **ranking):
         self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3, most_cost_per_kwh=most_cost_per_kwh)
-        self.ranking = RankingSettings(choose_by=choose_by)
+        self.ranking = RankingSettings(**ranking)
 
 
 # A chain of stations 50 m apart.
 def chain(count):
     downstream = np.append(np.arange(1, count), -1)
     segment_m = np.where(np.arange(count) == 0, 0.0, 50.0)
-    return pd.DataFrame({"downstream": downstream, "segment_length_m": segment_m})
+    columns = {"downstream": downstream, "segment_length_m": segment_m, "to_downstream_m": 50.0}
+    return pd.DataFrame(columns)
 
 
 # Candidates on a chain, without ponds, from (intake, tailrace).
@@ -47,7 +47,14 @@ def candidates(pairs):
     start = np.concatenate([[0], np.cumsum(lengths)])
     taken = [np.arange(lower, upper, -1) for upper, lower in pairs]
     return Stretches(
-        pd.DataFrame({"intake": intake, "tailrace": tailrace, "layout": "diversion"}),
+        pd.DataFrame(
+            {
+                "intake": intake,
+                "tailrace": tailrace,
+                "layout": "diversion",
+                "road_distance_m": 100.0 * np.asarray(intake),
+            }
+        ),
         start,
         start[1:],
         np.concatenate([*taken, np.zeros(0)]).astype(np.int32),
@@ -128,6 +135,40 @@ def test_candidates_that_fail_a_step_have_no_machine_or_are_too_dear_are_never_c
     assert told["too dear"] == [True, False, False, False, False]
 
 
+def test_hard_limits_bar_what_is_beyond_them_and_reaches_are_told_which():
+    pairs = [(0, 2), (2, 4), (4, 6)]
+    valued = valuation([10.0, 10.0, 10.0])
+    valued["any_power_kw"] = [4.9, 5.0, 50.0]
+    settings = GivenSettings(least_power_kw=5.0, most_road_distance_m=200.0)
+
+    rows, offers = chosen_rows(pairs, valued, settings=settings)
+
+    assert rows == [1]
+    assert [name for name, _ in offers.ladder] == [
+        "no machine fits",
+        "too little power",
+        "too far from a road",
+        "too dear",
+    ]
+    assert reasons(pairs, valued, stations=7, settings=settings) == ["too little power", "", "too far from a road"]
+
+
+def test_sites_keep_their_distance_along_the_stream():
+    # From the tailrace at station 3 down to the next intakes: 0, 50, 100 m.
+    pairs = [(1, 3), (3, 5), (4, 6), (5, 7)]
+    valued = valuation([10.0, 9.0, 8.0, 7.0])
+
+    def chosen(spacing_m):
+        return chosen_rows(pairs, valued, settings=GivenSettings(spacing_m=spacing_m))
+
+    assert chosen(0.0)[0] == [0, 1, 3]
+    assert chosen(50.0)[0] == [0, 2]
+    assert chosen(100.0)[0] == [0, 3]
+    assert chosen(101.0)[0] == [0]
+    # The second has 100 m in common with either, its own spacing counted; the lower number is told.
+    assert chosen(100.0)[1].blocked_by.tolist() == [-1, 0, 3, -1]
+
+
 def test_a_candidate_is_blocked_by_the_site_it_shares_most_stream_with():
     # The middle one shares 50 m with the first site and 150 m with the second.
     pairs = [(0, 3), (2, 6), (3, 8), (9, 11)]
@@ -161,32 +202,6 @@ def test_the_best_that_only_the_way_of_fish_keeps_out_are_listed_by_reach():
     offers = Offers(valued, chosen, np.array([-1, 0, -1, -1, -1]), [], np.zeros(5, dtype=bool), kept_out)
 
     assert alternatives(offers, 1, np.array([0, 0, 2, 2, 1])).tolist() == [1, 4, 2]
-
-
-@pytest.mark.parametrize(
-    ("rank_by", "order"),
-    [
-        ("net_value", ["c", "a", "b", "d"]),
-        ("energy", ["b", "a", "c", "d"]),
-        ("cost_per_kwh", ["d", "a", "b", "c"]),
-    ],
-)
-def test_sites_are_ranked_best_first_with_ties_by_id(rank_by, order):
-    sites = pd.DataFrame(
-        {
-            "site_id": ["d", "b", "a", "c"],
-            "net_value_per_year": [1.0, 2.0, 2.0, 3.0],
-            "energy_mwh": [1.0, 4.0, 3.0, 3.0],
-            "cost_per_kwh": [0.1, 0.2, 0.2, 0.3],
-        }
-    )
-
-    ordered = ranked(sites, rank_by)
-
-    assert ordered["site_id"].tolist() == order
-    assert ordered["rank"].tolist() == [1, 2, 3, 4]
-    column = {"net_value": "net_value_per_year"}.get(rank_by, rank_by if rank_by != "energy" else "energy_mwh")
-    assert (ordered["score"] == ordered[column]).all()
 
 
 # Reaches of two segments each; the first station has no segment.

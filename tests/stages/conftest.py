@@ -32,7 +32,11 @@ def write_region():
             raster.write(elevation_m.astype(np.float32), 1)
         for name, geometry in layers.items():
             parts = shapely.get_parts(geometry)
-            columns = {"id": [f"B{number + 1}" for number in range(len(parts))], "name": "Plain Brook"}
+            columns = {
+                "id": [f"B{number + 1}" for number in range(len(parts))],
+                "name": "Plain Brook",
+                "homes": 40,
+            }
             frame = geopandas.GeoDataFrame(columns, geometry=parts, crs=CRS)
             frame.to_file(folder / "layers.gpkg", layer=name, driver="GPKG")
         for name, text in texts.items():

@@ -118,6 +118,7 @@ def test_stretches_that_hold_a_measurement_have_its_head_and_are_flagged(results
         results["waters"],
         parts[2],
         results["flows"],
+        results["channel_shapes"],
     )
     marks = mark_stations(
         results["settings"],

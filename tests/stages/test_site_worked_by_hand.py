@@ -29,7 +29,7 @@ ROWS, COLUMNS, STREAM_ROW, STEP_COLUMN = 11, 61, 5, 33
 FALL, STEP, SIDE = 1 / 16, 2.5, 10.0  # m
 # The stream begins 3 m inside the first column, so stations (every 50 m) stand 3 m inside each fifth column.
 BEGIN, SPACING = 3.0, 50.0  # m
-ROAD_NORTH, LINE_NORTH = 40.0, 45.0  # m north of the stream
+ROAD_NORTH, LINE_NORTH, SETTLEMENT_NORTH = 40.0, 45.0, 55.0  # m north of the stream
 
 
 def bed(column):
@@ -38,9 +38,28 @@ def bed(column):
 
 
 @pytest.fixture(scope="module")
-def delivered(tmp_path_factory, write_region, read_layers):
+def run_valley(tmp_path_factory, write_region, read_layers):
+    """A function that runs the valley, with more in the settings if given, and reads the GeoPackage's layers."""
+
+    def made(more_in_costs="", more=""):
+        folder = tmp_path_factory.mktemp("by_hand")
+        write_valley(folder, write_region)
+        settings = (folder / "run.toml").read_text(encoding="utf-8")
+        settings = settings.replace("[costs]\n", f"[costs]\n{more_in_costs}") + more
+        (folder / "run.toml").write_text(settings, encoding="utf-8")
+        return read_layers(run(folder / "run.toml").path)
+
+    return made
+
+
+@pytest.fixture(scope="module")
+def delivered(run_valley):
     """The layers of a run on the valley, as the GeoPackage holds them."""
-    folder = tmp_path_factory.mktemp("by_hand")
+    return run_valley()
+
+
+def write_valley(folder, write_region):
+    """The valley's DEM, layers and files."""
     elevation = np.array(
         [[bed(column) + SIDE * abs(row - STREAM_ROW) for column in range(COLUMNS)] for row in range(ROWS)]
     )
@@ -51,11 +70,10 @@ def delivered(tmp_path_factory, write_region, read_layers):
         "roads": shapely.LineString([(WEST, middle + ROAD_NORTH), (east, middle + ROAD_NORTH)]),
         "power_lines": shapely.LineString([(WEST, middle + LINE_NORTH), (east, middle + LINE_NORTH)]),
         "migration": shapely.box(WEST, middle - 5, east, middle + 5),
+        "settlements": shapely.Point(WEST + BEGIN + 7 * SPACING, middle + SETTLEMENT_NORTH),
     }
     texts = {path.name: path.read_text(encoding="utf-8") for path in FILES.glob("*.toml")}
     write_region(folder, elevation, (WEST, NORTH), CELL, layers, texts)
-
-    return read_layers(run(folder / "run.toml").path)
 
 
 # Straight between points, as on graph paper.
@@ -139,12 +157,23 @@ def worked():
     n.cost_per_kwh = yearly / (n.energy_mwh * 1000)  # EUR/kWh
     n.net_value_per_year = 0.25 * n.energy_mwh * 1000 - yearly  # EUR
     n.solar_cost_per_kwh = (1000 * 0.04 / (1 - 1.04**-25) + 15) / 1100  # EUR/kWh
+    # Solar gives power in half of the hours; what the site gives beyond them goes through storage that holds 1.25
+    # days' worth, of which 0.8 may be drawn, and comes back at 0.9.
+    n.running_share = 0.9 * sum(each > 0 for each in power) / len(power)
+    stored = 1 - 0.5 / n.running_share
+    storage_year = 200 * 0.04 / (1 - 1.04**-12)  # EUR a year for a kWh of capacity
+    n.solar_firm_cost_per_kwh = (1 - stored + stored / 0.9) * n.solar_cost_per_kwh
+    n.solar_firm_cost_per_kwh += stored * 1.25 / 0.8 * storage_year / 365  # EUR/kWh
+    n.premium_over_solar = n.cost_per_kwh - n.solar_firm_cost_per_kwh
+    # What of a demand of 20 kW all the year is covered; used further down.
+    n.served_kw = 0.9 * fmean(min(each, 20.0) for each in power)
     n.road_distance_m, n.line_distance_m = ROAD_NORTH, LINE_NORTH
     n.score = n.net_value_per_year
     return vars(n)
 
 
 BY_HAND = worked()
+SERVED_KW = BY_HAND.pop("served_kw")
 
 
 def test_the_numbers_by_hand_are_those_of_a_plausible_small_plant():
@@ -154,6 +183,7 @@ def test_the_numbers_by_hand_are_those_of_a_plausible_small_plant():
     assert BY_HAND["flow_mean_m3s"] == pytest.approx(1.65)
     assert 0 < BY_HAND["flow_q95_m3s"] < 0.15 * 1.65
     assert 0.1 < BY_HAND["capacity_factor"] < 0.9
+    assert 0.5 < BY_HAND["running_share"] < 0.9
     assert BY_HAND["net_value_per_year"] > 0
 
 
@@ -164,8 +194,10 @@ def test_there_is_one_site_at_the_step(delivered):
     assert (site["site_id"], site["stream"], site["reach_id"]) == ("B1@350/diversion", "Plain Brook", "B1@300")
     assert (site["layout"], site["machine"], site["units"], site["rank"]) == ("diversion", "plain wheel", 1, 1)
     assert (site["verdict"], site["reasons"]) == ("restricted", "migration")
-    # The reserve asks for the flow exceeded 95 % of the time; the last quantile that has an equation is 90 %.
-    assert site["flags"] == "curve_extended"
+    # The cost law is for 100 kW and more. The reserve asks for the flow exceeded 95 % of the time; the last
+    # quantile that has an equation is 90 %.
+    assert BY_HAND["power_kw"] < 100
+    assert site["flags"] == "cost_extrapolated; curve_extended"
     assert bool(site["fish_safe"])
     assert bool(site["screened"])
     assert bool(site["mark_fish_safe_only"])
@@ -254,3 +286,35 @@ def test_both_machine_options_are_listed_and_the_screened_one_is_chosen(delivere
     assert options["capital_cost"].to_list() == pytest.approx(
         [BY_HAND["capital_cost"] - screen, BY_HAND["capital_cost"]]
     )
+
+
+@pytest.fixture(scope="module")
+def off_grid(run_valley):
+    """The site of a run whose line leads to the settlement beside it, and whose owner uses some energy."""
+    own_use = "own_use_price_per_kwh = 0.40\nown_use_share = 0.5\nown_use_kwh_per_year = 30000\n"
+    settlements = '[inputs.settlements]\npath = "layers.gpkg"\nlayer = "settlements"\nname_column = "name"\n'
+    served = '[off_grid]\ndemand_column = "homes"\nkwh_per_unit = 4380\nbeyond_m = 9.0\n'
+    return run_valley(f'connection = "settlement"\n{own_use}', f"\n{settlements}\n{served}")["sites"].iloc[0]
+
+
+def test_the_line_to_the_settlement_is_paid_in_place_of_that_to_the_grid(off_grid):
+    # Ten metres more at 30 EUR and a contingency of a tenth.
+    assert off_grid["settlement_distance_m"] == pytest.approx(SETTLEMENT_NORTH)
+    assert off_grid["capital_cost"] == pytest.approx(BY_HAND["capital_cost"] + 1.1 * 30 * 10, rel=1e-9)
+
+
+def test_own_use_is_worth_its_own_price_up_to_its_limit(off_grid):
+    kwh = 1000 * BY_HAND["energy_mwh"]
+    own = min(0.5 * kwh, 30_000)
+
+    yearly = off_grid["cost_per_kwh"] * kwh
+    assert off_grid["net_value_per_year"] == pytest.approx(0.25 * (kwh - own) + 0.40 * own - yearly, rel=1e-9)
+
+
+def test_what_the_site_does_for_the_settlement(off_grid):
+    # Forty homes of 4380 kWh need 20 kW all the year.
+    assert off_grid["settlement"] == "Plain Brook"
+    assert off_grid["settlement_demand_mwh"] == pytest.approx(175.2)
+    assert off_grid["firm_share_of_demand"] == pytest.approx(BY_HAND["firm_power_kw"] / 20)
+    assert off_grid["demand_served_share"] == pytest.approx(SERVED_KW / 20)
+    assert off_grid["diesel_displaced_l"] == pytest.approx(SERVED_KW * 8760 * 0.35)

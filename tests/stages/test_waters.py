@@ -102,8 +102,8 @@ def test_no_embankment_and_no_lake_yields_a_site_while_the_weir_below_the_embank
             "rules": [],
         }
     )
-    names = ("inputs", "placed", "channels", "heads", "waters", "catchments", "flows")
-    inputs, placed, _, _, waters, _, flows = (results[name] for name in names)
+    names = ("inputs", "placed", "channels", "heads", "waters", "catchments", "flows", "channel_shapes")
+    inputs, placed, _, _, waters, _, flows, _ = (results[name] for name in names)
     stretches = list_stretches(settings, *(results[name] for name in names))
     valued = value_all(settings, inputs, stretches, flows, results["water_depths"])
     free = results["rule_overlaps"].iloc[:0]

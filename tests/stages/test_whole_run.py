@@ -30,6 +30,7 @@ GEOMETRY = {
     "machine_options": None,
     "flow_curves": None,
     "site_months": None,
+    "free_stream": None,
     "provenance": None,
     "repairs": None,
     "columns": None,

@@ -1,0 +1,57 @@
+"""The curve that a design flow was chosen from: the sizes of one machine class at each of a few stretches."""
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.power.tailwater import WaterDepths
+from sitefinder.power.valuation import machine_options
+
+
+def size_options(
+    stretches, curve_m3s, reserved_m3s, machines, costs, settings, machine, screened, depths=None, closed=None
+):
+    """Plants of one class with each of the design flows that are tried first.
+
+    Parameters
+    ----------
+    stretches, curve_m3s, reserved_m3s, machines, costs, settings, depths, closed
+        As `sitefinder.power.valuation.value_stretches`.
+    machine : array_like of int, shape (n,)
+        Place in the list of the class of each stretch.
+    screened : array_like of bool, shape (n,)
+        Whether with a fine screen and bypass.
+
+    Returns
+    -------
+    DataFrame
+        A row for each stretch and design flow of ``energy.design_exceedance_percent`` with which the class fits,
+        by stretch and from the greatest flow down: columns of `sitefinder.power.valuation.machine_options`, of
+        which ``is_best_any`` and ``is_best_safe`` are left out. The number of units is the best for that flow.
+        Flows that the class caps to one stand once.
+    """
+    stations, at = np.unique(stretches[[name for name in _ENDS if name in stretches]], return_inverse=True)
+    at = at.reshape(len(stretches), -1)
+    own = stretches.reset_index(drop=True).assign(**dict(zip(_ENDS, at.T, strict=False)))
+    if depths is not None:
+        depths = WaterDepths(depths.depth_m[stations], depths.survey_m[stations])
+    curve_m3s, reserved_m3s = (np.asarray(part, dtype=float)[stations] for part in (curve_m3s, reserved_m3s))
+    used, number = np.unique(np.asarray(machine, dtype=np.int64), return_inverse=True)
+    wanted = pd.DataFrame({"stretch": own.index, "machine": number, "screened": np.asarray(screened, dtype=bool)})
+    classes = [machines[each] for each in used]
+    parts = []
+    for percent in sorted(settings.energy.design_exceedance_percent):
+        only = {"design_exceedance_percent": [percent], "design_step_percent": None}
+        if settings.energy.design_by == "capacity_factor":
+            only["design_by"] = "choice"
+        energy = settings.energy.model_copy(update=only)
+        given = settings.model_copy(update={"energy": energy})
+        options = machine_options(own, curve_m3s, reserved_m3s, classes, costs, given, depths, closed)
+        parts.append(wanted.merge(options, on=list(wanted)))
+    sizes = pd.concat(parts, ignore_index=True).drop(columns=["is_best_any", "is_best_safe"])
+    sizes = sizes.sort_values(["stretch", "flow_design_m3s"], ascending=[True, False], kind="stable")
+    sizes = sizes.drop_duplicates(["stretch", "flow_design_m3s"], ignore_index=True)
+    sizes["machine"] = used[sizes["machine"].to_numpy(dtype=np.int64)] if len(used) else sizes["machine"]
+    return sizes.assign(stretch=np.asarray(stretches.index)[sizes["stretch"].to_numpy(dtype=np.int64)])
+
+
+_ENDS = ("intake", "tailrace")

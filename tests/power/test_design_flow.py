@@ -1,0 +1,194 @@
+"""The search of the design flow: from coarse to fine as if every flow were judged, and the curve it chose from."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pandas.testing
+import pytest
+
+from sitefinder.config import EnergySettings
+from sitefinder.power.conduit import net_head_m
+from sitefinder.power.energy import plant_output, yearly_energy_mwh
+from sitefinder.power.machines import efficiency_table
+from sitefinder.power.size_options import size_options
+from sitefinder.power.sizes import design_flows
+from sitefinder.power.tailwater import WaterDepths
+from sitefinder.power.valuation import machine_options, value_stretches
+
+BINS = 200
+SHARE = (np.arange(BINS) + 0.5) / BINS
+
+
+def with_energy(settings, choose_by="net_value", **changes):
+    return settings.model_copy(
+        update={
+            "energy": settings.energy.model_copy(update=changes),
+            "ranking": settings.ranking.model_copy(update={"choose_by": choose_by}),
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def region():
+    """A hundred and twenty stretches at forty stations: dry and flashy streams, floods that drown the head."""
+    random = np.random.default_rng(11)
+    mean, spread = 10 ** random.uniform(-1.0, 1.3, (40, 1)), random.uniform(0.3, 1.6, (40, 1))
+    curve = mean * np.exp(spread * np.sort(random.normal(size=(40, BINS)), axis=1)[:, ::-1] - spread**2 / 2)
+    curve[:5, 120:] = 0.0
+    reserved = np.minimum(random.uniform(0.0, 0.3, (40, 1)) * mean, curve)
+    depth = 0.5 * mean**0.4 * (curve / mean) ** 0.4
+    rows = [
+        {
+            "intake": number % 39,
+            "tailrace": number % 39 + 1,
+            "layout": layout,
+            "head_m": random.uniform(0.6, 8.0),
+            "conduit_length_m": random.uniform(20.0, 900.0) if layout == "diversion" else 0.0,
+            "pond_length_m": 0.0,
+            "weir_height_m": 2.0,
+            "has_fish_pass": bool(number % 2),
+            "road_distance_m": random.uniform(0.0, 500.0),
+            "line_distance_m": random.uniform(0.0, 500.0),
+        }
+        for number in range(40)
+        for layout in ("at_barrier", "diversion", "new_weir")
+    ]
+    return pd.DataFrame(rows), curve, reserved, WaterDepths(depth, depth[:, 100])
+
+
+@pytest.mark.parametrize("design_by", ["choice", "cost_per_kwh", "capacity_factor"])
+@pytest.mark.parametrize("choose_by", ["net_value", "energy"])
+@pytest.mark.parametrize("conduit", ["canal", "pipe"])
+def test_from_coarse_to_fine_is_as_good_as_every_flow(
+    region, generic_machines, generic_costs, settings, conduit, choose_by, design_by
+):
+    stretches, curve, reserved, depths = region
+    data = (stretches, curve, reserved, generic_machines, generic_costs)
+    given = {"conduit": conduit, "design_by": design_by, "design_capacity_factor": 0.55}
+    # Every flow is a first one: nothing is left to halve.
+    every = with_energy(
+        settings,
+        choose_by,
+        design_exceedance_percent=np.arange(5.0, 95.5, 0.5).tolist(),
+        design_step_percent=None,
+        **given,
+    )
+    coarse = with_energy(
+        settings, choose_by, design_exceedance_percent=[5.0, 40.0, 95.0], design_step_percent=0.5, **given
+    )
+
+    fine = value_stretches(*data, coarse, depths)
+
+    pandas.testing.assert_frame_equal(fine, value_stretches(*data, every, depths), check_exact=True)
+    assert (fine["any_machine"] >= 0).sum() > 60
+
+
+def test_a_finer_search_is_never_worse_and_the_first_flows_alone_may_be_asked_for(
+    region, generic_machines, generic_costs, settings
+):
+    stretches, curve, reserved, depths = region
+
+    values = [
+        value_stretches(
+            stretches,
+            curve,
+            reserved,
+            generic_machines,
+            generic_costs,
+            with_energy(settings, design_step_percent=step),
+            depths,
+        )["any_net_value_per_year"]
+        for step in (None, 5.0, 1.0, 0.5)
+    ]
+
+    for coarse, fine in itertools.pairwise(values):
+        assert (fine >= coarse)[coarse.notna()].all()
+    assert values[-1].sum() > values[0].sum()
+
+
+def test_a_higher_capacity_factor_asks_for_smaller_plants_that_reach_it(
+    region, machine_class, generic_costs, settings
+):
+    stretches, curve, reserved, depths = region
+    machine = machine_class(flow_range_m3s=(0.01, 100.0))
+
+    sizes = []
+    for factor in (0.4, 0.6, 0.8):
+        given = with_energy(settings, design_by="capacity_factor", design_capacity_factor=factor)
+        values = value_stretches(stretches, curve, reserved, [machine], generic_costs, given, depths)
+        assert (values["any_capacity_factor"].dropna() >= factor).all()
+        sizes.append(values["any_flow_design_m3s"])
+
+    for greater, smaller in itertools.pairwise(sizes):
+        both = greater.notna() & smaller.notna()
+        assert (smaller <= greater)[both].all()
+        assert (smaller < greater)[both].any()
+        assert not (greater.isna() & smaller.notna()).any()
+
+
+def test_the_least_cost_is_not_always_the_greatest_value(region, generic_machines, generic_costs, settings):
+    stretches, curve, reserved, depths = region
+    data = (stretches, curve, reserved, generic_machines, generic_costs)
+
+    by_cost = value_stretches(*data, with_energy(settings, design_by="cost_per_kwh"), depths)
+    by_value = value_stretches(*data, settings, depths)
+
+    fits = by_value["any_machine"] >= 0
+    assert fits.sum() > 60
+    assert (by_cost["any_cost_per_kwh"] <= by_value["any_cost_per_kwh"])[fits].all()
+    assert (by_value["any_net_value_per_year"] >= by_cost["any_net_value_per_year"])[fits].all()
+    assert (by_cost["any_flow_design_m3s"] != by_value["any_flow_design_m3s"]).any()
+
+
+def test_the_flows_to_try_hold_the_first_ones_once():
+    flows = design_flows(EnergySettings(machines=["m.toml"], design_step_percent=0.1))
+
+    assert len(flows.shares) == 601
+    assert (np.diff(flows.shares) > 0.0009).all()
+    assert flows.shares[flows.coarse].tolist() == [0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7]
+
+
+def test_the_curve_of_sizes_is_what_the_plain_functions_give(machine_class, generic_costs, settings, region):
+    stretches, curve, reserved, _ = region
+    rows = stretches[stretches["layout"] == "at_barrier"].iloc[6:9]
+    machine = machine_class(flow_range_m3s=(0.001, 100.0), lowest_relative_flow=0.3)
+    no_use = machine_class(name="does not fit", head_range_m=(9.0, 9.5))
+    chosen = np.ones(len(rows), dtype=int)
+    data = (rows, curve, reserved, [no_use, machine], generic_costs, settings)
+
+    sizes = size_options(*data, chosen, np.zeros(len(rows), dtype=bool))
+
+    for label, row in rows.iterrows():
+        own = sizes[sizes["stretch"] == label]
+        usable = np.maximum(curve[row["intake"]] - reserved[row["intake"]], 0.0)
+        head = float(net_head_m(row["head_m"], 0.0, settings.energy))
+        flows = [np.interp(percent / 100, SHARE, usable) for percent in (10, 15, 20, 25, 30, 40, 50, 60, 70)]
+        flows = [flow for flow in flows if 9.80665 * 0.72 * head * flow >= 1.0]
+        assert own["flow_design_m3s"].tolist() == pytest.approx(flows, rel=1e-12)
+        assert own["design_exceedance_percent"].tolist() == [10, 15, 20, 25, 30, 40, 50, 60, 70][: len(flows)]
+        assert (own["machine"] == 1).all()
+        plain = (curve[row["intake"]], reserved[row["intake"]], head)
+        outputs = [plant_output(*plain, flow, efficiency_table(machine), 0.3) for flow in flows]
+        energy = [yearly_energy_mwh(output.power_mean_kw, settings.energy.availability) for output in outputs]
+        assert own["energy_mwh"].tolist() == pytest.approx(energy, rel=1e-9)
+
+
+def test_the_chosen_size_is_at_least_as_good_as_all_of_its_curve(
+    region, generic_machines, generic_costs, settings
+):
+    stretches, curve, reserved, depths = region
+    data = (stretches, curve, reserved, generic_machines, generic_costs, settings)
+    values = value_stretches(*data, depths)
+    rows = stretches[values["safe_machine"] >= 0]
+    own = values.loc[rows.index]
+
+    sizes = size_options(rows, *data[1:], own["safe_machine"].to_numpy(), own["safe_screened"].to_numpy(), depths)
+
+    best = own["safe_net_value_per_year"].loc[sizes["stretch"]].to_numpy()
+    assert (sizes["net_value_per_year"] <= best * (1 + np.sign(best) * 1e-12)).all()
+    assert sizes.groupby("stretch").size().max() == 9
+    assert not sizes.duplicated(["stretch", "flow_design_m3s"]).any()
+    # Where the best is one of the first flows, it is in the curve.
+    options = machine_options(rows, *data[1:], depths)
+    assert len(options.merge(sizes, on=["stretch", "machine", "screened", "flow_design_m3s", "energy_mwh"])) > 0

@@ -1,0 +1,189 @@
+"""The best set among real candidates on small trees, against all subsets and against greed.
+
+Tributaries join in mid-stretch, canals lose head, ponds of new weirs reach up tributaries, sites keep a spacing.
+What a candidate takes is found here again, by walks over the drawn tree, without the code under test.
+"""
+
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.config import CostSettings, EnergySettings, RankingSettings, StretchSettings
+from sitefinder.power.energy import net_head_m
+from sitefinder.siting.offers import PREFIXES, VALUED, choose_sites
+from sitefinder.siting.stretches import find_stretches, subset
+
+STEP_M = 50.0
+CANDIDATES = 13
+CASES_A_SEED = 40
+SETTINGS = StretchSettings(least_head_m=0.3, longest_m=400.0, new_weir_heights_m=[1.0, 2.0], freeboard_m=0.0)
+# A steep canal, so that its loss turns the order of candidates.
+ENERGY = EnergySettings(machines=["machines.toml"], canal_slope=0.004)
+NO_BARRIERS = pd.DataFrame({name: np.zeros(0) for name in ("station", "head_m", "head_se_m", "fall_below_m")})
+
+
+class GivenSettings:
+    """The two sections that the choice reads."""
+
+    def __init__(self, spacing_m):
+        self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3)
+        self.ranking = RankingSettings(spacing_m=spacing_m)
+
+
+def random_tree(rng):
+    """Stations of links that join, 50 m apart: a stem, and tributaries into it from either side.
+
+    The first station of a link lies where the last of those above it lie; its segment has no length.
+    """
+    tributaries = int(rng.integers(1, 4))
+    # Links from the top down: a piece of stem, a tributary, the next piece of stem, and so on.
+    sizes = rng.integers(2, 6, 2 * tributaries + 1)
+    rows, first, at_m = [], 0, 0.0
+    for link, size in enumerate(sizes):
+        is_stem = link % 2 == 0
+        for place in range(size):
+            last = place == size - 1
+            # The last station of a stem goes on past the tributary, to the first of the next stem.
+            below = (
+                first + place + 1
+                if not last
+                else first + size + (sizes[link + 1] if is_stem and link + 1 < len(sizes) else 0)
+            )
+            x_m = at_m + STEP_M * place if is_stem else at_m - STEP_M * (size - 1 - place) * 0.6
+            y_m = 0.0 if is_stem else STEP_M * (size - 1 - place) * 0.8
+            rows.append((below, 0.0 if last else STEP_M, STEP_M if place else 0.0, x_m, y_m))
+        if is_stem:
+            at_m += STEP_M * (size - 1)
+        first += size
+    names = ["downstream", "to_downstream_m", "segment_length_m", "x_m", "y_m"]
+    stations = pd.DataFrame(rows, columns=names)
+    stations.loc[len(stations) - 1, "downstream"] = -1
+    stations["downstream"] = stations["downstream"].astype(np.int32)
+    # Falls of 0.1 to 1.2 m a step, so that a weir of 2 m ponds several of them.
+    profile_m = np.zeros(len(stations))
+    flow_m3s = np.full(len(stations), 0.0)
+    for station in range(len(stations) - 2, -1, -1):
+        fall_m = rng.uniform(0.1, 1.2) if stations["to_downstream_m"][station] else 0.0
+        profile_m[station] = profile_m[stations["downstream"][station]] + fall_m
+    for station in range(len(stations)):
+        flow_m3s[station] += 0.2 if station not in set(stations["downstream"]) else 0.02
+        if stations["downstream"][station] >= 0:
+            flow_m3s[stations["downstream"][station]] += flow_m3s[station]
+    return stations, profile_m, flow_m3s
+
+
+def random_case(rng):
+    """A tree, some of its candidates, and their value: power after the canal's loss, less canal and weir."""
+    stations, profile_m, flow_m3s = random_tree(rng)
+    errors = np.zeros((len(stations), 2), dtype=np.float32)
+    none = np.zeros(len(stations), dtype=bool)
+    found = find_stretches(stations, profile_m, errors, none, NO_BARRIERS, SETTINGS)
+    kept = np.zeros(len(found.table), dtype=bool)
+    kept[rng.permutation(len(found.table))[:CANDIDATES]] = True
+    stretches = subset(found, kept)
+    table = stretches.table
+    head_m = net_head_m(table["head_m"], table["conduit_length_m"], ENERGY)
+    power = flow_m3s[table["intake"]] * np.asarray(head_m)
+    cost = 0.05 + 0.0002 * table["conduit_length_m"] + 0.05 * table["weir_height_m"]
+    return stations, profile_m, stretches, np.round((power - cost).to_numpy() * 64) / 64
+
+
+def way_down(stations, station):
+    """Stations from one down to the outlet, itself first, with the way to each [m]."""
+    way, way_m = {station: 0.0}, 0.0
+    while stations["downstream"][station] >= 0:
+        way_m += stations["to_downstream_m"][station]
+        station = int(stations["downstream"][station])
+        way[station] = way_m
+    return way
+
+
+def taken_by(stations, profile_m, row):
+    """Stations whose segments a candidate takes: its way, and all that its pond reaches."""
+    way = [station for station in way_down(stations, row.intake) if station <= row.tailrace][1:]
+    taken = set(way)
+    if row.layout == "new_weir":
+        crest_m = profile_m[row.intake] + row.weir_height_m
+        for station in range(row.intake + 1):
+            path = list(way_down(stations, station))
+            # Water stands at the intake and wherever the whole way down to it lies below the crest.
+            if row.intake in path:
+                between = path[: path.index(row.intake) + 1]
+                if all(profile_m[each] < crest_m for each in between):
+                    taken.add(station)
+    return taken
+
+
+def clashes(stations, pieces, table, spacing_m):
+    """Pairs that share stream, or of which one begins too near below the tailrace of the other."""
+    ways = [way_down(stations, tailrace) for tailrace in table["tailrace"]]
+    for one, other in combinations(range(len(table)), 2):
+        near = any(
+            ways[upper].get(table["intake"][lower], np.inf) < spacing_m
+            for upper, lower in ((one, other), (other, one))
+        )
+        if near or pieces[one] & pieces[other]:
+            yield one, other
+
+
+def best_of_all_subsets(value, clash):
+    against = [0] * len(value)
+    for one, other in clash:
+        against[one] |= 1 << other
+        against[other] |= 1 << one
+    subsets = [(0, 0.0)]
+    for number, worth in enumerate(value):
+        subsets += [(held | 1 << number, total + worth) for held, total in subsets if not held & against[number]]
+    return max(total for _, total in subsets)
+
+
+def greedy_total(value, clash):
+    clash, taken = set(clash), []
+    for number in np.argsort(-value, kind="stable").tolist():
+        if value[number] > 0 and not any((number, other) in clash or (other, number) in clash for other in taken):
+            taken.append(number)
+    return value[taken].sum()
+
+
+@pytest.mark.parametrize("spacing_m", [0.0, 75.0])
+@pytest.mark.parametrize("seed", range(5))
+def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
+    rng = np.random.default_rng(seed)
+    seen = {"tributary in mid-stretch": 0, "pond": 0, "pond up a tributary": 0, "canal": 0, "better than greed": 0}
+    for _ in range(CASES_A_SEED):
+        stations, profile_m, stretches, value = random_case(rng)
+        table = stretches.table
+        pieces = [taken_by(stations, profile_m, row) for row in table.itertuples()]
+        clash = list(clashes(stations, pieces, table, spacing_m))
+        valued = pd.DataFrame({prefix + name: np.ones(len(table)) for prefix in PREFIXES for name in VALUED})
+        valued["any_net_value_per_year"] = value
+
+        offers = choose_sites(
+            stretches, [], valued, np.zeros(len(table), dtype=int), stations, GivenSettings(spacing_m)
+        )
+
+        picked = np.flatnonzero(offers.chosen).tolist()
+        assert value[picked].sum() == best_of_all_subsets(value, clash)
+        assert not {(one, other) for one, other in combinations(picked, 2)} & set(clash)
+        greedy = greedy_total(value, clash)
+        assert value[picked].sum() >= greedy
+        left = (value > 0) & ~offers.chosen
+        assert (offers.blocked_by[left] >= 0).all()
+        joins = stations.index[stations["downstream"].duplicated(keep=False)]
+        below = set(stations["downstream"][joins])
+        seen["tributary in mid-stretch"] += sum(
+            1 for row, piece in zip(table.itertuples(), pieces, strict=True) if below & (piece - {row.tailrace})
+        )
+        seen["pond"] += sum(
+            len(piece) > 1 for piece in np.array(pieces, dtype=object)[table["layout"] == "new_weir"]
+        )
+        seen["pond up a tributary"] += sum(
+            len({int(stations["downstream"][station]) for station in piece}) < len(piece) for piece in pieces
+        )
+        seen["canal"] += int((table["conduit_length_m"] > 0).sum())
+        seen["better than greed"] += value[picked].sum() > greedy
+    print(seen)
+    # The cases are hard enough to say something.
+    assert min(seen.values()) >= 5

@@ -1,0 +1,143 @@
+"""The ranking of sites: by one figure, by a weighted score worked by hand, and how ranks hang on the weights."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.config import RankingSettings
+from sitefinder.siting.ranking import LESS_IS_BETTER, ranked, values_ranked_by
+
+SITES = pd.DataFrame(
+    {
+        "site_id": ["d", "b", "a", "c"],
+        "net_value_per_year": [1.0, 2.0, 2.0, 3.0],
+        "energy_mwh": [1.0, 4.0, 3.0, 3.0],
+        "cost_per_kwh": [0.1, 0.2, 0.2, 0.3],
+        "road_distance_m": [100.0, np.nan, 300.0, 500.0],
+    }
+)
+
+
+def by_score(normalisation="range", **weights):
+    return RankingSettings(rank_by="score", score={"weights": weights, "normalisation": normalisation})
+
+
+@pytest.mark.parametrize(
+    ("rank_by", "order"),
+    [
+        ("net_value", ["c", "a", "b", "d"]),
+        ("energy", ["b", "a", "c", "d"]),
+        ("cost_per_kwh", ["d", "a", "b", "c"]),
+    ],
+)
+def test_sites_are_ranked_best_first_with_ties_by_id(rank_by, order):
+    found = ranked(SITES, RankingSettings(rank_by=rank_by))
+
+    assert found.sites["site_id"].tolist() == order
+    assert found.sites["rank"].tolist() == [1, 2, 3, 4]
+    column = {"net_value": "net_value_per_year", "energy": "energy_mwh"}.get(rank_by, rank_by)
+    assert (found.sites["score"] == found.sites[column]).all()
+    assert len(found.criteria) == len(found.sensitivity) == 0
+
+
+def test_a_score_by_range_is_that_worked_by_hand():
+    found = ranked(SITES, by_score(energy_mwh=3.0, cost_per_kwh=1.0))
+
+    # Energy 0, 1, 2/3, 2/3 of the range; cost, less being better, 1, 1/2, 1/2, 0.
+    expected = {"d": 0.25, "b": 0.75 + 0.125, "a": 0.5 + 0.125, "c": 0.5}
+    assert found.sites["site_id"].tolist() == ["b", "a", "c", "d"]
+    assert dict(zip(found.sites["site_id"], found.sites["score"], strict=True)) == pytest.approx(expected)
+
+
+def test_a_score_by_rank_takes_even_steps_and_the_middle_of_ties():
+    found = ranked(SITES, by_score("rank", energy_mwh=1.0))
+
+    expected = {"d": 0.0, "b": 1.0, "a": 0.5, "c": 0.5}
+    assert dict(zip(found.sites["site_id"], found.sites["score"], strict=True)) == pytest.approx(expected)
+    assert found.sites["site_id"].tolist() == ["b", "a", "c", "d"]
+
+
+@pytest.mark.parametrize("normalisation", ["range", "rank"])
+def test_a_site_without_a_figure_gets_nothing_for_it(normalisation):
+    found = ranked(SITES, by_score(normalisation, road_distance_m=1.0)).criteria.set_index("site_id")
+
+    assert found.loc["b", "normalised"] == 0.0
+    assert np.isnan(found.loc["b", "value"])
+    assert found.loc["d", "normalised"] == 1.0
+
+
+@pytest.mark.parametrize("normalisation", ["range", "rank"])
+def test_what_all_have_alike_tells_nobody_apart(normalisation):
+    alike = SITES.assign(energy_mwh=5.0)
+
+    found = ranked(alike, by_score(normalisation, energy_mwh=1.0, net_value_per_year=1.0))
+
+    assert (found.criteria.loc[found.criteria["criterion"] == "energy_mwh", "normalised"] == 1.0).all()
+    assert found.sites["site_id"].tolist() == ["c", "a", "b", "d"]
+
+
+def test_the_points_of_the_criteria_add_up_to_the_score():
+    found = ranked(SITES, by_score(energy_mwh=2.0, cost_per_kwh=1.0, road_distance_m=5.0))
+
+    sums = found.criteria.groupby("site_id")["points"].sum()
+    assert sums.loc[found.sites["site_id"]].to_numpy() == pytest.approx(found.sites["score"].to_numpy())
+    assert found.criteria.groupby("site_id")["weight"].sum().to_numpy() == pytest.approx(np.ones(4))
+    assert (found.criteria["points"] == found.criteria["normalised"] * found.criteria["weight"]).all()
+
+
+def test_ranks_under_other_weights_are_those_of_a_ranking_with_these_weights():
+    draw = np.random.default_rng(2)
+    weights = {"energy_mwh": 2.0, "cost_per_kwh": 1.0, "road_distance_m": 0.5}
+    sites = pd.DataFrame({name: draw.uniform(1.0, 9.0, 30) for name in weights})
+    sites["site_id"] = [f"s{number}" for number in draw.permutation(30)]
+
+    found = ranked(sites, by_score(**weights))
+
+    assert len(found.sensitivity) == 20 * 3
+    moved = 0
+    for row in found.sensitivity.itertuples():
+        for factor, rank in ((0.5, row.rank_half), (2.0, row.rank_double), (0.0, row.rank_without)):
+            changed = {**weights, row.criterion: weights[row.criterion] * factor}
+            again = ranked(sites, by_score(**{name: weight for name, weight in changed.items() if weight}))
+            assert again.sites.set_index("site_id").loc[row.site_id, "rank"] == rank
+            moved += rank != row.rank
+    assert moved > 20
+    assert found.sensitivity["rank"].max() == 20
+
+
+def test_without_its_only_weight_there_is_no_order():
+    found = ranked(SITES, by_score(energy_mwh=1.0)).sensitivity
+
+    assert found["rank_without"].isna().all()
+    assert (found["rank_half"] == found["rank"]).all()
+
+
+def test_no_sites_give_empty_tables():
+    for normalisation in ("range", "rank"):
+        found = ranked(SITES.iloc[:0], by_score(normalisation, energy_mwh=1.0))
+
+        assert len(found.sites) == len(found.criteria) == len(found.sensitivity) == 0
+
+
+@pytest.mark.parametrize("normalisation", ["range", "rank"])
+def test_draws_without_errors_are_ranked_as_the_sites(normalisation):
+    ranking = by_score(normalisation, energy_mwh=2.0, cost_per_kwh=1.0, road_distance_m=5.0)
+    drawn = {name: np.tile(SITES[name].to_numpy()[:, None], 3) for name in ("energy_mwh", "cost_per_kwh")}
+
+    values = values_ranked_by(SITES, drawn, ranking)
+
+    scores = ranked(SITES, ranking).sites.set_index("site_id").loc[SITES["site_id"], "score"]
+    assert values == pytest.approx(np.tile(scores.to_numpy()[:, None], 3))
+
+
+def test_a_draw_without_energy_counts_as_the_worst():
+    drawn = {"cost_per_kwh": np.array([[np.inf], [0.2], [0.2], [0.3]])}
+
+    assert values_ranked_by(SITES, drawn, RankingSettings(rank_by="cost_per_kwh"))[0, 0] == -np.inf
+    assert values_ranked_by(SITES, drawn, by_score(cost_per_kwh=1.0))[:, 0] == pytest.approx([0.0, 0.5, 0.5, 0.0])
+
+
+def test_criteria_of_which_less_is_better_are_criteria():
+    weights = dict.fromkeys(LESS_IS_BETTER, 1.0)
+
+    assert set(by_score(**weights).score.weights) == set(LESS_IS_BETTER)
