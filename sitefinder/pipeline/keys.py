@@ -105,7 +105,7 @@ def plan_of(recipes, last, is_kept):
     Returns
     -------
     list of Planned
-        In the order of the stages. An item that is done again names itself in its reasons.
+        In the order of the stages. Reasons of one item alone tell which.
     """
     planned, redone = [], []
     for stage, own in recipes.items():
@@ -118,7 +118,7 @@ def plan_of(recipes, last, is_kept):
             found[recipe.item] = ["it is new"] if is_new else reasons_of(recipe, before, redone)
         shared = set.intersection(*map(set, found.values())) if len(missing) == len(own) > 1 else set()
         reasons = [
-            f"{item}: {reason}" if item and reason not in shared else reason
+            f"{item}: {reason}" if item and reason not in shared and f".{item}" not in reason else reason
             for item, told in found.items()
             for reason in told
         ]

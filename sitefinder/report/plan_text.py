@@ -1,5 +1,8 @@
 """What a run would do again, as text."""
 
+from textwrap import wrap
+
+WIDTH = 100
 # So many reasons of one stage are told.
 SHOWN_REASONS = 6
 
@@ -35,6 +38,6 @@ def plan_text(title, stages, *, store, results, size_gb):
             f"  {stage.stage if not number else '':<{width}}  {reason}" for number, reason in enumerate(shown)
         ]
     if kept:
-        lines.append(f"  kept: {', '.join(kept)}")
+        lines += wrap(f"kept: {', '.join(kept)}", WIDTH, initial_indent="  ", subsequent_indent=" " * 8)
     lines.append(f"  store: {store}, {results} results, {size_gb * 1000:.1f} MB")
     return "\n".join(lines) + "\n"

@@ -2,6 +2,8 @@
 
 import os
 import sqlite3
+import subprocess
+import sys
 
 import pytest
 
@@ -137,3 +139,18 @@ def test_a_log_that_a_viewer_left_goes_with_its_own_database(tmp_path):
         assert reader.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         reader.close()
     viewer.close()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="on Windows nobody can ask whether a process lives")
+def test_what_a_killed_run_left_half_written_is_removed_and_what_others_write_stays(tmp_path):
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    own = outputs._own_drafts()
+    names = [f"{own}{ended.pid}-x", f"{own}{os.getpid()}-x", f".writing-elsewhere-{ended.pid}-x", f"{own}-x"]
+    for name in names:
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "sites.gpkg").write_text("half")
+
+    deliver(tmp_path, {"a.txt": text("new")})
+
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([*names[1:], "a.txt"])

@@ -89,7 +89,7 @@ def test_what_holds_for_all_items_is_told_once(sums):
 
     planned = plan_of(sums.recipes(), last, kept.__contains__)
 
-    assert planned[1].reasons == ["stage version 1 → 2", "y: setting each.y: 10 → 20"]
+    assert planned[1].reasons == ["stage version 1 → 2", "setting each.y: 10 → 20"]
 
 
 def test_a_first_plan_has_no_stored_results(sums):

@@ -1,11 +1,29 @@
 """Runs of real terrain as far as catchments."""
 
+import re
+
 import pytest
 
 from sitefinder.config import check_settings
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.inputs import read_inputs
 from sitefinder.stages.run import STAGES
+
+
+@pytest.fixture(scope="session")
+def write_logan(repository, shared_data):
+    """A function that writes the settings of the Logan River into a folder, with absolute paths."""
+
+    def write(folder):
+        here = repository / "tests" / "real"
+        text = (here / "logan.toml").read_text(encoding="utf-8")
+        for written in re.findall(r'"([^"]+\.(?:csv|toml))"', text):
+            text = text.replace(f'"{written}"', f'"{(here / written).resolve().as_posix()}"')
+        settings = folder / "logan.toml"
+        settings.write_text(text.replace('"../../../shared/data', f'"{shared_data.as_posix()}'), encoding="utf-8")
+        return settings
+
+    return write
 
 
 @pytest.fixture

@@ -6,8 +6,6 @@ memory. The reference links, with their areas (DSContArea), drops (strmDrop) and
 the 30 m DEM of the same place by another library's D8 routing, and are the test data of that library.
 """
 
-import re
-from pathlib import Path
 from typing import NamedTuple
 
 import geopandas
@@ -32,15 +30,9 @@ class LoganRun(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def logan(shared_data, tmp_path_factory):
-    """The Logan River, run once, with the paths of its settings made absolute."""
-    here = Path(__file__).parent
-    text = (here / "logan.toml").read_text(encoding="utf-8")
-    for written in re.findall(r'"([^"]+\.(?:csv|toml))"', text):
-        text = text.replace(f'"{written}"', f'"{(here / written).resolve().as_posix()}"')
-    text = text.replace('"../../../shared/data', f'"{shared_data.as_posix()}')
-    settings = tmp_path_factory.mktemp("logan") / "logan.toml"
-    settings.write_text(text, encoding="utf-8")
+def logan(shared_data, write_logan, tmp_path_factory):
+    """The Logan River, run once."""
+    settings = write_logan(tmp_path_factory.mktemp("logan"))
     results = {}
 
     def caught(*arguments, **options):

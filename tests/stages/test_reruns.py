@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 import rasterio
 import shapely
 
+from sitefinder import cli
 from sitefinder.errors import InputError
 from sitefinder.io import digests, raster_facts
 from sitefinder.stages import run as stages
@@ -153,7 +155,7 @@ def test_an_edited_rule_redoes_its_own_overlaps_alone(valley):
 
     changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
     assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites"]
-    assert planned["rule_overlaps"] == [f"new reserve: {changed}"]
+    assert planned["rule_overlaps"] == [changed]
     assert planned["verdicts"] == [changed, "after rule_overlaps"]
 
 
@@ -304,6 +306,29 @@ def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(val
     # Verdicts and sites of the first run went, three new results came.
     assert (len(kept - now), len(now - kept)) == (2, 3)
     assert valley.plan() == {}
+
+
+def test_the_plan_that_readme_shows_is_what_the_command_prints(
+    copy_sample, repository, tmp_path, monkeypatch, capsys
+):
+    readme = (repository / "README.md").read_text(encoding="utf-8")
+    (shown,) = re.findall(r"^<!-- result: plan -->\n```\n(.*?)```$", readme, flags=re.M | re.S)
+    settings = copy_sample(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    run(settings)
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("buffer_m = 40.0", "buffer_m = 100.0"), encoding="utf-8")
+    monkeypatch.setattr("sys.argv", ["sitefinder", "plan", "config/sample.toml"])
+    before = sorted(tmp_path.rglob("*"))
+
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+
+    # How many bytes the results take hangs on the versions of libraries.
+    told = re.sub(r"[\d.]+ MB", "… MB", capsys.readouterr().out)
+    assert ended.value.code in (0, None)
+    assert told == re.sub(r"[\d.]+ MB", "… MB", shown)
+    assert sorted(tmp_path.rglob("*")) == before
 
 
 def test_the_sample_region_gains_and_loses_a_layer(sample_run, copy_sample, tmp_path, monkeypatch):

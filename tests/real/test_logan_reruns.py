@@ -1,0 +1,66 @@
+"""The Logan River again with one more exclusion layer: what is done again, and the way back."""
+
+import shutil
+
+import geopandas
+import pyogrio
+import rasterio
+import shapely
+
+from sitefinder.stages import run as stages
+from sitefinder.stages.run import run
+
+RULE = """
+[[rules]]
+name = "one more"
+path = "one_more.gpkg"
+id_column = "id"
+action = "exclude"
+"""
+
+
+def test_one_more_layer_redoes_no_terrain_flow_or_energy_and_leaves_no_trace_when_it_goes(
+    write_logan, tmp_path, monkeypatch
+):
+    settings = write_logan(tmp_path)
+    ran, opened, opening = [], [], rasterio.open
+
+    def watched(stage):
+        def run_it(**arguments):
+            ran.append(stage.name)
+            return stage.run(**arguments)
+
+        return stage._replace(run=run_it)
+
+    def open_it(path, *arguments, **options):
+        opened.append(path)
+        return opening(path, *arguments, **options)
+
+    monkeypatch.setattr(stages, "STAGES", tuple(map(watched, stages.STAGES)))
+    monkeypatch.setattr(rasterio, "open", open_it)
+    first = run(settings).path
+    before, text = first.read_bytes(), settings.read_text(encoding="utf-8")
+    sites = pyogrio.read_dataframe(first, layer="sites")
+    hit = sites.iloc[::3]
+    circles = shapely.buffer(hit.geometry.to_numpy(), 300.0)
+    frame = geopandas.GeoDataFrame({"id": hit["site_id"].to_numpy()}, geometry=circles, crs=sites.crs)
+    pyogrio.write_dataframe(frame, tmp_path / "one_more.gpkg")
+    assert {"terrain", "energy", "rule_overlaps"} - set(ran) == {"rule_overlaps"}  # there is no rule in this run
+    assert opened
+
+    settings.write_text(text + RULE, encoding="utf-8")
+    ran.clear()
+    opened.clear()
+    run(settings)
+    after = set(pyogrio.read_dataframe(first, layer="sites")["site_id"])
+    again = list(ran)
+    settings.write_text(text, encoding="utf-8")
+    with_store = run(settings).path.read_bytes()
+    shutil.rmtree(first.parent / ".sitefinder-store")
+
+    assert again == ["rule_overlaps", "verdicts", "sites"]
+    assert opened == []
+    assert len(sites) > 3
+    assert not after & set(hit["site_id"])
+    assert with_store == before
+    assert run(settings).path.read_bytes() == before
