@@ -153,7 +153,7 @@ def _criteria(ordered, sites, normalised, weights):
             {
                 "site_id": ordered["site_id"],
                 "criterion": name,
-                "value": ordered[name].astype(float),
+                "figure": ordered[name].astype(float),
                 "normalised": normalised[name][place],
                 "weight": weight / total,
                 "points": normalised[name][place] * weight / total,
@@ -191,7 +191,7 @@ def _places(ordered, sites):
 
 
 def _no_criteria():
-    return pd.DataFrame(columns=["site_id", "criterion", "value", "normalised", "weight", "points"])
+    return pd.DataFrame(columns=["site_id", "criterion", "figure", "normalised", "weight", "points"])
 
 
 def _no_sensitivity():

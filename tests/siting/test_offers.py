@@ -317,6 +317,7 @@ def test_every_reason_that_can_be_given_is_declared():
     steps += ["catchment incomplete", "barred by a rule"]
     _, offers, _ = three_below_spawning(0.8)
     own = ["", "standing water", "developed", "tidal", "too little head", "network unresolved"]
+    own += ["stream too shallow or narrow", "too little power", "too far from a road"]
 
     named = [*own, *steps, *(name for name, _ in offers.ladder), FISH_DIE, "blocked by a better site"]
 

@@ -1,0 +1,295 @@
+"""How often the stated P90 to P10 of the total over the chosen sites holds the true total, on made regions.
+
+Each region is a stream with a tributary whose levels and flows are known, surveyed with error and with flows told
+from outside by an equation that errs. Sites are found, valued and chosen, and their draws made, by the project's
+own stages; what they would truly give is reckoned apart. Two classes of machine, few design flows and a coarse
+duration curve make it light.
+
+Run as ``python tests/benchmarks/chosen_totals.py [regions]``.
+"""
+
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from sitefinder.config import check_settings
+from sitefinder.io.power_files import read_costs, read_machines
+from sitefinder.power.energy import net_head_m, plant_output, yearly_energy_mwh
+from sitefinder.power.machines import efficiency_table
+from sitefinder.power.tailwater import WaterDepths
+from sitefinder.siting.likely_heads import likely_heads, shrink_heads
+from sitefinder.siting.offers import choose_sites
+from sitefinder.siting.stretches import find_stretches, subset
+from sitefinder.stages.site_draws import draw_sites
+from sitefinder.stages.worth import value_all
+from sitefinder.streams.fit_error import simulate_fit_errors
+from sitefinder.streams.fitted_profile import fit_long_profile
+
+CONFIG = Path(__file__).resolve().parents[2] / "config"
+REGIONS = 100
+SPACING_M, LINKS = 50.0, (110, 90, 140)
+# Mean slope, how it varies, over which way it is alike, and steps (own choice).
+SLOPE, SLOPE_SPREAD, SLOPE_ALIKE_M = (0.003, 0.008), 0.6, 300.0
+# Catchment at a source and of the ground that joins at each station [km²]; mean flow of a km² [m³/s].
+SOURCE_KM2, STATION_KM2, FLOW_M3S_KM2 = 25.0, 0.2, 0.02
+CURVE_SPREAD, BINS = 1.0, 50
+EFFICIENCY_SD, YEAR_SD, FLOW_SD, SHARED = 0.05, 0.15, 0.25, 0.5
+HEAD_DRAWS = 64
+MACHINES = ("Kaplan turbine", "crossflow turbine")
+NO_BARRIERS = pd.DataFrame({name: np.zeros(0) for name in ("station", "head_m", "head_se_m", "fall_below_m")})
+
+
+class Case(NamedTuple):
+    """Error of the DEM and the way over which it is alike [m], log error of the flow, and its shared share."""
+
+    rmse_m: float = 1.0
+    alike_m: float = 100.0
+    flow_sd: float = FLOW_SD
+    shared: float = SHARED
+
+
+CASES = {
+    "as above": Case(),
+    "a good DEM": Case(rmse_m=0.15),
+    "a bad DEM, flow well known": Case(rmse_m=1.5, flow_sd=0.05),
+    "flow errors of each place": Case(shared=0.0),
+    "flow errors of the region": Case(shared=1.0),
+    "flow barely known": Case(flow_sd=0.5),
+}
+
+
+class Region(NamedTuple):
+    """Stations of the tree, true levels [m], areas [km²], true and stated mean flow [m³/s]."""
+
+    stations: pd.DataFrame
+    true_m: np.ndarray
+    area_km2: np.ndarray
+    flow_true_m3s: np.ndarray
+    flow_median_m3s: np.ndarray
+
+
+class Told(NamedTuple):
+    """True total of the chosen sites, draws of the stated one [MWh], and how many sites there are."""
+
+    true_mwh: float
+    draws_mwh: np.ndarray
+    sites: int
+    head_off: float
+
+
+def run_settings(case):
+    """Settings of a run with diversions alone, water levels that stand still, and the case's errors."""
+    return check_settings(
+        {
+            "run": {"name": "made", "crs": "EPSG:32633", "output_folder": "out", "seed": 5},
+            "inputs": {
+                "dem": {
+                    "path": "dem.tif",
+                    "vertical_unit": "metre",
+                    "vertical_datum": "made",
+                    "error_rmse_m": case.rmse_m,
+                }
+            },
+            "flows": {"equations": ["none.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
+            "stretches": {"layouts": ["diversion"], "longest_m": 800.0},
+            "energy": {"machines": ["generic.toml"], "design_exceedance_percent": [20, 30, 45]},
+            "tailwater": {"method": "none"},
+            "costs": {"file": "generic.toml", "price_per_kwh": 0.28},
+            "uncertainty": {
+                "shared_flow_share": case.shared,
+                "year_to_year_sd": YEAR_SD,
+                "efficiency_sd": EFFICIENCY_SD,
+            },
+        },
+        "made",
+    )
+
+
+def made_region(rng, case):
+    """A stem and a tributary that join, with their truth."""
+    rows, first, ends = [], 0, np.cumsum(LINKS)
+    for link, size in enumerate(LINKS):
+        for place in range(size):
+            last = place == size - 1
+            below = first + place + 1 if not last else (int(ends[1]) if link < 2 else -1)
+            east_m = SPACING_M * place + (SPACING_M * LINKS[0] if link == 2 else 0.0)
+            rows.append(
+                (
+                    below,
+                    0.0 if last else SPACING_M,
+                    SPACING_M if place else 0.0,
+                    east_m,
+                    float(link == 1) * (east_m + 1.0),
+                )
+            )
+        first += size
+    names = ["downstream", "to_downstream_m", "segment_length_m", "x_m", "y_m"]
+    stations = pd.DataFrame(rows, columns=names).astype({"downstream": np.int32})
+    downstream, step_m = stations["downstream"].to_numpy(), stations["to_downstream_m"].to_numpy()
+    count = len(stations)
+    slope = rng.uniform(*SLOPE) * np.exp(SLOPE_SPREAD * along_tree(rng, downstream, step_m, SLOPE_ALIKE_M))
+    true_m = np.zeros(count)
+    for station in range(count - 2, -1, -1):
+        true_m[station] = true_m[downstream[station]] + slope[station] * step_m[station]
+    local = np.where(stations["segment_length_m"] > 0, STATION_KM2, 0.0)
+    local[[0, LINKS[0]]] = SOURCE_KM2 * rng.uniform(0.3, 1.5, 2)
+    area_km2, ground = local.copy(), np.sqrt(local) * rng.standard_normal(count)
+    for station in range(count - 1):
+        area_km2[downstream[station]] += area_km2[station]
+        ground[downstream[station]] += ground[station]
+    # Errors of ground add up down the stream, so that nested catchments share theirs.
+    own = ground / np.sqrt(area_km2)
+    error = np.sqrt(case.shared) * rng.standard_normal() + np.sqrt(1.0 - case.shared) * own
+    median_m3s = FLOW_M3S_KM2 * area_km2
+    return Region(stations, true_m, area_km2, median_m3s * np.exp(case.flow_sd * error), median_m3s)
+
+
+def along_tree(rng, downstream, step_m, alike_m):
+    """Standard normals that forget themselves along the stream, from the outlet up."""
+    values = rng.standard_normal(len(downstream))
+    for station in range(len(downstream) - 1, -1, -1):
+        if downstream[station] >= 0:
+            rho = np.exp(-step_m[station] / alike_m)
+            values[station] = rho * values[downstream[station]] + np.sqrt(1.0 - rho * rho) * values[station]
+    return values
+
+
+# A duration curve of mean 1 in bins of equal time.
+def curve_shape():
+    curve = np.exp(CURVE_SPREAD * ndtri((np.arange(BINS, 0, -1) - 0.5) / BINS))
+    return curve / curve.mean()
+
+
+def told_of_region(case, seed, machines, costs, *, shrink=True):
+    """What is stated and what is true of one region; None where no site is chosen."""
+    rng = np.random.default_rng([seed, *(round(1000 * part) for part in case)])
+    region, settings = made_region(rng, case), run_settings(case)
+    stations, count = region.stations, len(region.stations)
+    downstream, step_m = stations["downstream"].to_numpy(), stations["to_downstream_m"].to_numpy()
+    raw_m = region.true_m + case.rmse_m * along_tree(rng, downstream, step_m, case.alike_m)
+    fit = fit_long_profile(raw_m, downstream, step_m, case.rmse_m, case.alike_m)
+    known, none = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
+    errors_m = simulate_fit_errors(
+        fit, known, downstream, step_m, case.rmse_m, case.alike_m, HEAD_DRAWS, seed=seed
+    )
+    stretches = find_stretches(stations, fit.profile_m, errors_m, none, NO_BARRIERS, settings.stretches)
+    table = stretches.table
+    if shrink:
+        segment_m = stations["segment_length_m"].to_numpy()
+        likely = likely_heads(fit.profile_m, errors_m, downstream, step_m, segment_m, none, 800.0)
+        table = shrink_heads(table, likely, np.zeros(0), np.zeros(0))
+    else:
+        table = table.assign(head_unshrunk_m=table["head_m"], head_unshrunk_se_m=table["head_se_m"])
+    stretches = subset(stretches._replace(table=table), table["head_m"] >= settings.stretches.least_head_m)
+    intake = stretches.table["intake"].to_numpy()
+    mean_m3s = region.flow_median_m3s * np.exp(case.flow_sd**2 / 2.0)
+    nothing = dict.fromkeys(("road_distance_m", "line_distance_m", "settlement_distance_m"), 200.0)
+    stretches = stretches._replace(
+        table=stretches.table.assign(
+            **nothing, has_fish_pass=False, flow_mean_m3s=mean_m3s[intake], flow_missing=False
+        )
+    )
+    bins_m3s = mean_m3s[:, None] * curve_shape()
+    reserved_m3s = np.repeat(0.1 * mean_m3s[:, None], BINS, axis=1)
+    half = 1.645 * case.flow_sd
+    estimate = SimpleNamespace(
+        mean_m3s=mean_m3s,
+        mean_low_m3s=region.flow_median_m3s * np.exp(-half),
+        mean_high_m3s=region.flow_median_m3s * np.exp(half),
+        mean_log_sd=np.full(count, case.flow_sd),
+    )
+    flows = SimpleNamespace(estimate=estimate, bins_m3s=bins_m3s, reserved_m3s=reserved_m3s, closed=None)
+    depths = WaterDepths(np.zeros(bins_m3s.shape), np.zeros(count))
+    inputs = SimpleNamespace(machines=machines, costs=costs)
+    energy = value_all(settings, inputs, stretches, flows, depths)
+    least_m = settings.heads.resolved_standard_errors * stretches.table["head_unshrunk_se_m"]
+    resolved = (stretches.table["head_unshrunk_m"] >= least_m).to_numpy()
+    choice = np.zeros(len(energy), dtype=np.int8)
+    offers = choose_sites(stretches, [("head unresolved", resolved)], energy, choice, stations, settings)
+    picked = np.flatnonzero(offers.chosen)
+    if not len(picked):
+        return None
+    own = pd.concat(
+        [part.iloc[picked].reset_index(drop=True) for part in (stretches.table, offers.valued)], axis=1
+    )
+    own = own.assign(machine_number=own["machine"], structure_id="")
+    placed, heads = SimpleNamespace(stations=stations), SimpleNamespace(errors_m=errors_m)
+    catchments = pd.DataFrame({"area_km2": region.area_km2})
+    draws, _ = draw_sites(settings, inputs, placed, catchments, heads, flows, depths, own)
+    true_mwh, head_off = true_total(rng, region, own, machines, settings)
+    return Told(true_mwh, draws.energy_mwh.sum(axis=0), len(own), head_off)
+
+
+def true_total(rng, region, own, machines, settings):
+    """What the plants truly give in a year [MWh], and how far the heads as used are off on average [m]."""
+    total, wet = 0.0, np.exp(YEAR_SD * rng.standard_normal())
+    off = []
+    for row in own.itertuples():
+        machine = machines[row.machine]
+        head_m = region.true_m[row.intake] - region.true_m[row.tailrace]
+        off.append(row.head_m - head_m)
+        net_m, sized_m = (
+            float(net_head_m(each, row.conduit_length_m, settings.energy)) for each in (head_m, row.head_m)
+        )
+        mean_m3s = region.flow_true_m3s[row.intake]
+        curve_m3s = mean_m3s * wet * curve_shape()
+        table, least = efficiency_table(machine), machine.lowest_relative_flow
+        output = plant_output(curve_m3s, 0.1 * mean_m3s, net_m, row.flow_design_m3s, table, least, row.units)
+        limit_kw = row.power_kw * net_m / sized_m
+        mean_kw = min(output.power_mean_kw, limit_kw) * np.exp(EFFICIENCY_SD * rng.standard_normal())
+        total += yearly_energy_mwh(mean_kw, settings.energy.availability)
+    return total, float(np.mean(off))
+
+
+class Coverage(NamedTuple):
+    """How many regions have sites, how many true totals the intervals hold, where they stand in the draws."""
+
+    regions: int
+    held: int
+    below: int
+    above: int
+    ratio: float
+    sites: float
+    head_off_m: float
+
+
+def coverage(case, regions, *, first=0, shrink=True):
+    """Coverage over made regions."""
+    machines = read_machines([CONFIG / "machines" / "generic.toml"])
+    machines = [machine for machine in machines if machine.name in MACHINES]
+    costs = read_costs(CONFIG / "costs" / "generic.toml")
+    told = [told_of_region(case, first + seed, machines, costs, shrink=shrink) for seed in range(regions)]
+    told = [each for each in told if each is not None]
+    below = sum(each.true_mwh < np.quantile(each.draws_mwh, 0.1) for each in told)
+    above = sum(each.true_mwh > np.quantile(each.draws_mwh, 0.9) for each in told)
+    ratio = np.exp(np.mean([np.log(each.true_mwh / np.median(each.draws_mwh)) for each in told]))
+    sites = np.mean([each.sites for each in told])
+    off_m = np.mean([each.head_off for each in told])
+    return Coverage(len(told), len(told) - below - above, int(below), int(above), ratio, sites, off_m)
+
+
+def main():
+    """Print a row for each case, with and without shrinkage of heads."""
+    numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
+    regions = numbers[0] if numbers else REGIONS
+    print(f"{regions} made regions a case: share of true totals that the stated P90 to P10 holds")
+    print("case                         heads     sites  held    below  above  true/P50  head off m")
+    for name, case in CASES.items():
+        for shrink in (True, False):
+            found = coverage(case, regions, shrink=shrink)
+            kind = "shrunk" if shrink else "as found"
+            print(
+                f"{name:<28} {kind:<9} {found.sites:5.1f} {found.held / found.regions:6.1%}"
+                f" {found.below / found.regions:7.1%} {found.above / found.regions:6.1%}"
+                f" {found.ratio:8.3f} {found.head_off_m:10.3f}",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()
