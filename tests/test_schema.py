@@ -47,8 +47,9 @@ def stretches(**changes):
 
 def test_layers_stand_in_the_order_of_delivery():
     promised = "sites stretches reaches catchments structures rule_hits machine_options flow_curves site_months"
+    beside = "ranking_criteria ranking_sensitivity fish_safe_gain free_stream"
 
-    assert list(LAYERS) == [*promised.split(), "free_stream", "districts", "provenance", "repairs", "columns"]
+    assert list(LAYERS) == [*promised.split(), *beside.split(), "districts", "provenance", "repairs", "columns"]
 
 
 def test_no_layer_has_a_column_twice_or_one_called_fid():

@@ -62,7 +62,7 @@ def test_a_site_without_a_figure_gets_nothing_for_it(normalisation):
     found = ranked(SITES, by_score(normalisation, road_distance_m=1.0)).criteria.set_index("site_id")
 
     assert found.loc["b", "normalised"] == 0.0
-    assert np.isnan(found.loc["b", "value"])
+    assert np.isnan(found.loc["b", "figure"])
     assert found.loc["d", "normalised"] == 1.0
 
 
