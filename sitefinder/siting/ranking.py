@@ -31,7 +31,7 @@ WEIGHT_FACTORS = {"rank_without": 0.0, "rank_half": 0.5, "rank_double": 2.0}
 class Ranked(NamedTuple):
     """Sites in order, with ``rank`` and ``score``; the criteria of the score; and how ranks hang on weights.
 
-    ``criteria`` has a row a site and criterion: ``site_id``, ``criterion``, ``value``, ``normalised`` (0 to 1),
+    ``criteria`` has a row a site and criterion: ``site_id``, ``criterion``, ``figure``, ``normalised`` (0 to 1),
     ``weight`` (all of a site add up to 1) and ``points``, their product, which add up to the score.
     ``sensitivity`` has a row for each of the first sites and criterion: ``site_id``, ``rank``, ``criterion``,
     ``weight`` and the rank with that weight taken out, halved and doubled. Both are empty without a score.
