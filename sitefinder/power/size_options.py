@@ -40,7 +40,7 @@ def size_options(
     classes = [machines[each] for each in used]
     parts = []
     for percent in sorted(settings.energy.design_exceedance_percent):
-        only = {"design_exceedance_percent": [percent], "design_step_percent": None}
+        only = {"design_exceedance_percent": [percent]}
         if settings.energy.design_by == "capacity_factor":
             only["design_by"] = "choice"
         energy = settings.energy.model_copy(update=only)

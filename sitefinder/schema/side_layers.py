@@ -10,6 +10,7 @@ from sitefinder.schema.columns import (
     FISH_SAFE,
     FLOW_DESIGN,
     MONEY,
+    NET_VALUE,
     POWER,
     REACH_ID,
     SCREENED,
@@ -27,8 +28,9 @@ from sitefinder.schema.columns import (
 MACHINE_OPTIONS = Layer(
     "machine_options",
     None,
-    "a site and a machine class that would fit it, without and with a fish screen",
-    ("site_id", "machine", "screened"),
+    "a site and a machine class that would fit it, without and with a fish screen; of the chosen one also with "
+    "other design flows",
+    ("site_id", "machine", "screened", "flow_design_m3s"),
     (
         SITE_ID,
         text("machine", "name of the machine class"),
@@ -37,14 +39,19 @@ MACHINE_OPTIONS = Layer(
         text("evidence", "grade of the evidence for survival: " + ", ".join(EVIDENCE), EVIDENCE),
         SCREENED,
         UNITS,
-        FLOW_DESIGN,
+        FLOW_DESIGN._replace(nullable=False),
+        amount(
+            "design_exceedance_percent", "%", "share of the time that at least the design flow may be used", 100
+        ),
         POWER,
         ENERGY,
         CAPACITY_FACTOR,
         CAPITAL_COST,
         COST_PER_KWH,
+        NET_VALUE,
         statement("cost_extrapolated", "true where the cost law was not made for this power or head"),
-        statement("chosen", "true for the machine that the site's numbers are for"),
+        statement("is_best_size", "true where the design flow is the best of its class here"),
+        statement("chosen", "true for the machine and size that the site's numbers are for"),
     ),
 )
 

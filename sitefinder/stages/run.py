@@ -204,7 +204,7 @@ STAGES = bound(
             ),
             4,
         ),
-        Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 2),
+        Stage("energy", value_all, ("settings", "inputs", "stretches", "flows", "water_depths"), 3),
         Stage("rule_overlaps", overlap_rules, ("settings", "inputs", "placed"), 1),
         Stage("verdicts", judge, ("settings", "placed", "stretches", "rule_overlaps"), 1),
         Stage("sites", choose, ("settings", "inputs", "placed", "stretches", "energy", "verdicts", "waters"), 2),
