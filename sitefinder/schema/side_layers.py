@@ -91,7 +91,7 @@ RANKING_CRITERIA = Layer(
     (
         SITE_ID,
         text("criterion", "column of sites that the score looks at"),
-        Column("figure", "real", "", "the site's figure, in the unit of that column"),
+        Column("figure", "real", "as criterion", "the site's figure, in the unit of that column of sites"),
         amount("normalised", "1", "from 0, the worst of the sites, to 1, as ranking.score.normalisation says", 1),
         amount("weight", "1", "weight of the criterion; those of a site add up to 1", 1),
         amount("points", "1", "weight times normalised; those of a site add up to its score", 1),
