@@ -192,3 +192,15 @@ def test_the_chosen_size_is_at_least_as_good_as_all_of_its_curve(
     # Where the best is one of the first flows, it is in the curve.
     options = machine_options(rows, *data[1:], depths)
     assert len(options.merge(sizes, on=["stretch", "machine", "screened", "flow_design_m3s", "energy_mwh"])) > 0
+
+
+def test_sizes_of_no_stretches_are_none(region, generic_machines, generic_costs, settings):
+    stretches, curve, reserved, depths = region
+    none = np.zeros(0, dtype=int)
+
+    sizes = size_options(
+        stretches.iloc[:0], curve, reserved, generic_machines, generic_costs, settings, none, none > 0, depths
+    )
+
+    assert len(sizes) == 0
+    assert {"stretch", "machine", "screened", "flow_design_m3s", "design_exceedance_percent"} <= set(sizes.columns)
