@@ -172,6 +172,12 @@ class StretchSettings(Section):
         description="how far the DEM's banks must stand above the crest of a new weir, all along its pond [m]; "
         "negative behind dykes that the DEM does not show",
     )
+    conduit_detour_factor: float = Field(
+        1.15,
+        ge=1,
+        description="length of a canal or pipe over the straight line between its ends, since it follows the "
+        "contour (common practice, no source)",
+    )
     structure_snap_m: float = Field(60.0, ge=0, description="farthest a structure lies from its stream [m]")
 
     step_least_m: float = Field(

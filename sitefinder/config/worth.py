@@ -59,8 +59,10 @@ class EnergySettings(Section):
         min_length=1,
         description="design flows to try first [% exceeded]; machine_options tells each for the chosen machine",
     )
-    design_step_percent: float | None = Field(
-        1.0, gt=0, description="between them, design flows so far apart are searched [%]; absent: none"
+    design_step_percent: float = Field(
+        1.0,
+        gt=0,
+        description="between them, design flows so far apart are searched [%]; wider than their range: none",
     )
     design_by: Literal["choice", "cost_per_kwh", "capacity_factor"] = Field(
         "choice",

@@ -41,7 +41,11 @@ def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relativ
     best_used, best_value = 0.0, 0.0
     if head_m <= 0.0:
         return best_used, best_value
-    for running in range(1, units + 1):
+    first = 1
+    if loss_design_m <= 0.0:
+        # Of numbers of units that all run full, the greatest is the best.
+        first = min(max(int(flow_m3s * units / flow_design_m3s), 1), units)
+    for running in range(first, units + 1):
         full = flow_design_m3s * running / units
         used = min(flow_m3s, full)
         relative = used / full

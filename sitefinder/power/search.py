@@ -3,7 +3,8 @@
 import numpy as np
 from numba import njit
 
-from sitefinder.power.sizes import FOUND, SCORE, Best, Place, best_sizes
+from sitefinder.power.plant_sizes import Place, class_here, fill_tries, fits_place
+from sitefinder.power.sizes import FOUND, SCORE, Best, best_sizes, judge
 
 
 def usable_flow(curve_m3s, reserved_m3s):
@@ -88,16 +89,19 @@ def best_of_stretches(
     best, to_beat = _nothing_found(), np.empty(2)
     counts = np.zeros(2, dtype=np.int64)
     head, above, below = _bin_arrays(usable.shape[1])
+    tries, full = np.empty(flows.shares.shape[0]), np.empty(flows.shares.shape[0], dtype=np.int64)
     for row in range(rows):
-        to_beat[:] = -np.inf
+        own = usable[intake[row]]
         _fill_heads(usable, order, rise, intake[row], tailrace[row], held[row], head_net[row], head, above, below)
+        fill_tries(own, flows.shares, tries, full)
         place = Place(
-            usable[intake[row]], head, above, below, head_net[row], layout[row], conduit_m[row], place_cost[row]
+            own, head, above, below, tries, full, head_net[row], layout[row], conduit_m[row], place_cost[row]
         )
+        _first_bar(place, flows.coarse, fits[row], machines, prices, way, counts, best, to_beat)
         for number in range(classes):
             if not fits[row, number]:
                 continue
-            best_sizes(place, flows, number, to_beat, machines, prices, way, counts, best)
+            best_sizes(place, flows.coarse, number, to_beat, machines, prices, way, counts, best)
             for choice in range(2):
                 if best.found[choice, SCORE] > to_beat[choice]:
                     machine[row, choice] = number
@@ -138,19 +142,41 @@ def best_of_machines(
     nothing_to_beat = np.full(2, -np.inf)
     best, counts = _nothing_found(), np.zeros(2, dtype=np.int64)
     head, above, below = _bin_arrays(usable.shape[1])
+    tries, full = np.empty(flows.shares.shape[0]), np.empty(flows.shares.shape[0], dtype=np.int64)
     for row in range(rows):
+        own = usable[intake[row]]
         _fill_heads(usable, order, rise, intake[row], tailrace[row], held[row], head_net[row], head, above, below)
+        fill_tries(own, flows.shares, tries, full)
         place = Place(
-            usable[intake[row]], head, above, below, head_net[row], layout[row], conduit_m[row], place_cost[row]
+            own, head, above, below, tries, full, head_net[row], layout[row], conduit_m[row], place_cost[row]
         )
         for number in range(classes):
             if not fits[row, number]:
                 continue
-            best_sizes(place, flows, number, nothing_to_beat, machines, prices, way, counts, best)
+            best_sizes(place, flows.coarse, number, nothing_to_beat, machines, prices, way, counts, best)
             for choice in range(2):
                 for column in range(len(FOUND)):
                     found[row, number, choice, column] = best.found[choice, column]
     return found
+
+
+# A first score to beat, so that poor classes are passed over from the start: that of the middle design flow, with
+# as few units as take it. It is set just below what was found, so that the search finds that, or better, again.
+@njit(cache=True)
+def _first_bar(place, coarse, fits, machines, prices, way, counts, best, to_beat):
+    best.bar[:], best.at[:] = -np.inf, -1
+    if prices.least_capacity_factor <= 0.0:
+        middle = coarse[coarse.shape[0] // 2]
+        for number in range(fits.shape[0]):
+            if fits[number] and fits_place(place, number, machines):
+                one = class_here(place, number, 1, machines, prices, way)
+                units = 1
+                while units < machines.units_most[number] and units * one.flow_most < place.tries[middle]:
+                    units += 1
+                here = class_here(place, number, units, machines, prices, way)
+                judge(place, middle, here, machines, prices, way, counts, best)
+    for choice in range(2):
+        to_beat[choice] = np.nextafter(best.bar[choice], -np.inf)
 
 
 @njit(cache=True)

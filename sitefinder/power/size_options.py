@@ -29,18 +29,23 @@ def size_options(
         which ``is_best_any`` and ``is_best_safe`` are left out. The number of units is the best for that flow.
         Flows that the class caps to one stand once.
     """
-    stations, at = np.unique(stretches[[name for name in _ENDS if name in stretches]], return_inverse=True)
-    at = at.reshape(len(stretches), -1)
-    own = stretches.reset_index(drop=True).assign(**dict(zip(_ENDS, at.T, strict=False)))
+    ends = [name for name in ("intake", "tailrace") if name in stretches]
+    # Flows of the stretches' own stations alone, in a new numbering.
+    stations = np.unique(stretches[ends].to_numpy(dtype=np.int64))
+    renumbered = {name: np.searchsorted(stations, stretches[name].to_numpy(dtype=np.int64)) for name in ends}
+    own = stretches.reset_index(drop=True).assign(**renumbered)
     if depths is not None:
         depths = WaterDepths(depths.depth_m[stations], depths.survey_m[stations])
     curve_m3s, reserved_m3s = (np.asarray(part, dtype=float)[stations] for part in (curve_m3s, reserved_m3s))
-    used, number = np.unique(np.asarray(machine, dtype=np.int64), return_inverse=True)
+    machine = np.asarray(machine, dtype=np.int64)
+    # Without stretches no class is asked for, and a table of none has no shape.
+    used = np.unique(machine) if len(machine) else np.arange(len(machines))
+    number = np.searchsorted(used, machine)
     wanted = pd.DataFrame({"stretch": own.index, "machine": number, "screened": np.asarray(screened, dtype=bool)})
     classes = [machines[each] for each in used]
     parts = []
     for percent in sorted(settings.energy.design_exceedance_percent):
-        only = {"design_exceedance_percent": [percent], "design_step_percent": None}
+        only = {"design_exceedance_percent": [percent]}
         if settings.energy.design_by == "capacity_factor":
             only["design_by"] = "choice"
         energy = settings.energy.model_copy(update=only)
@@ -50,8 +55,5 @@ def size_options(
     sizes = pd.concat(parts, ignore_index=True).drop(columns=["is_best_any", "is_best_safe"])
     sizes = sizes.sort_values(["stretch", "flow_design_m3s"], ascending=[True, False], kind="stable")
     sizes = sizes.drop_duplicates(["stretch", "flow_design_m3s"], ignore_index=True)
-    sizes["machine"] = used[sizes["machine"].to_numpy(dtype=np.int64)] if len(used) else sizes["machine"]
+    sizes["machine"] = used[sizes["machine"].to_numpy(dtype=np.int64)]
     return sizes.assign(stretch=np.asarray(stretches.index)[sizes["stretch"].to_numpy(dtype=np.int64)])
-
-
-_ENDS = ("intake", "tailrace")

@@ -96,7 +96,7 @@ def value_stretches(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, still)
     for rows, left_m3s in groups:
         group = stretches.iloc[rows]
-        arguments = _search_arguments(group, curve_m3s, left_m3s, costs, settings, depths)
+        arguments = search_arguments(group, curve_m3s, left_m3s, costs, settings, depths)
         fits = fits_stream(table, group)
         machine, found, _ = best_of_stretches(*arguments, fits, *laws)
         too_small = np.zeros(machine.shape, dtype=bool)
@@ -151,7 +151,7 @@ def machine_options(stretches, curve_m3s, reserved_m3s, machines, costs, setting
     still = standing_still(curve_m3s, settings.energy, closed)
     groups = by_what_is_left(stretches, curve_m3s, reserved_m3s, costs, settings.flows.passage, still)
     for places, left_m3s in groups:
-        arguments = _search_arguments(stretches.iloc[places], curve_m3s, left_m3s, costs, settings, depths)
+        arguments = search_arguments(stretches.iloc[places], curve_m3s, left_m3s, costs, settings, depths)
         fits = fits_stream(table, stretches.iloc[places])
         found[places] = best_of_machines(*arguments, fits, *laws)
         for place in places.tolist():
@@ -248,7 +248,7 @@ def _ends(stretches, depths):
 
 
 # The arrays of `best_of_stretches` before the machines, in its order.
-def _search_arguments(stretches, curve, reserved, costs, settings, depths):
+def search_arguments(stretches, curve, reserved, costs, settings, depths):
     intake, tailrace = _ends(stretches, depths)
     conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
     flow_mean = curve.mean(axis=1)[intake]

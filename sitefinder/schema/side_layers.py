@@ -10,6 +10,7 @@ from sitefinder.schema.columns import (
     FISH_SAFE,
     FLOW_DESIGN,
     MONEY,
+    NET_VALUE,
     POWER,
     REACH_ID,
     SCREENED,
@@ -27,8 +28,9 @@ from sitefinder.schema.columns import (
 MACHINE_OPTIONS = Layer(
     "machine_options",
     None,
-    "a site and a machine class that would fit it, without and with a fish screen",
-    ("site_id", "machine", "screened"),
+    "a site and a machine class that would fit it, without and with a fish screen; of the chosen one also with "
+    "other design flows",
+    ("site_id", "machine", "screened", "flow_design_m3s"),
     (
         SITE_ID,
         text("machine", "name of the machine class"),
@@ -37,14 +39,19 @@ MACHINE_OPTIONS = Layer(
         text("evidence", "grade of the evidence for survival: " + ", ".join(EVIDENCE), EVIDENCE),
         SCREENED,
         UNITS,
-        FLOW_DESIGN,
+        FLOW_DESIGN._replace(nullable=False),
+        amount(
+            "design_exceedance_percent", "%", "share of the time that at least the design flow may be used", 100
+        ),
         POWER,
         ENERGY,
         CAPACITY_FACTOR,
         CAPITAL_COST,
         COST_PER_KWH,
+        NET_VALUE,
         statement("cost_extrapolated", "true where the cost law was not made for this power or head"),
-        statement("chosen", "true for the machine that the site's numbers are for"),
+        statement("is_best_size", "true where the design flow is the best of its class here"),
+        statement("chosen", "true for the machine and size that the site's numbers are for"),
     ),
 )
 
@@ -84,7 +91,7 @@ RANKING_CRITERIA = Layer(
     (
         SITE_ID,
         text("criterion", "column of sites that the score looks at"),
-        Column("figure", "real", "", "the site's figure, in the unit of that column"),
+        Column("figure", "real", "as criterion", "the site's figure, in the unit of that column of sites"),
         amount("normalised", "1", "from 0, the worst of the sites, to 1, as ranking.score.normalisation says", 1),
         amount("weight", "1", "weight of the criterion; those of a site add up to 1", 1),
         amount("points", "1", "weight times normalised; those of a site add up to its score", 1),

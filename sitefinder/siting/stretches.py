@@ -9,8 +9,6 @@ from numba import njit
 from sitefinder.streams.profile_error import head_standard_error
 from sitefinder.streams.tree import upstream_neighbours
 
-# A canal follows the contour, so it is longer than the chord between its ends (common practice, no source).
-CONDUIT_LENGTH_FACTOR = 1.15
 COLUMNS = ["layout", "intake", "tailrace", "head_m", "head_se_m", "length_m", "weir_height_m", "structure"]
 
 
@@ -60,7 +58,9 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     A diversion runs from any station down its path to any station at most ``longest_m`` below. A new weir stands
     at a station and its tailwater is that of the next one down; its pond takes every segment upstream, along the
     main stem and all tributaries, until the profile reaches the crest. A weir whose pond would be longer than
-    ``longest_m``, or come nearer to the top of a bank than ``freeboard_m``, is left out.
+    ``longest_m``, or come nearer to the top of a bank than ``freeboard_m``, is left out. The conduit of a
+    diversion is the straight line between its ends times ``conduit_detour_factor``, not the stream's own way, so
+    that a short conduit across the neck of a meander has the whole fall around it.
     """
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     step_m = stations["to_downstream_m"].to_numpy()
@@ -83,7 +83,8 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     chord_m = np.hypot(
         *[stations[name].to_numpy()[upper] - stations[name].to_numpy()[lower] for name in ("x_m", "y_m")]
     )
-    table["conduit_length_m"] = np.where(table["layout"] == "diversion", chord_m * CONDUIT_LENGTH_FACTOR, 0.0)
+    conduit_m = chord_m * settings.conduit_detour_factor
+    table["conduit_length_m"] = np.where(table["layout"] == "diversion", conduit_m, 0.0)
     wet = np.add.reduceat(np.append(standing[taken], False), start[:-1]) if len(table) else np.zeros(0)
     kept = (wet == 0) & (pond_m <= settings.longest_m)
     found = Stretches(table, start, pond_start, taken)

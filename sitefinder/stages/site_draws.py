@@ -15,7 +15,7 @@ from sitefinder.power.uncertainty import (
     spread_shares,
 )
 from sitefinder.siting.ranking import values_ranked_by
-from sitefinder.stages.site_flows import reserved_at
+from sitefinder.stages.site_flows import reserved_at, still_at
 
 # Stream of random numbers for surveyed heads; 0 and 1 are those of the energy draws, 3 that of nested catchments.
 SURVEY_STREAM = 2
@@ -47,9 +47,10 @@ def draw_sites(settings, inputs, placed, catchments, heads, flows, water_depths,
     estimate = flows.estimate
     median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]
     reserved_m3s = reserved_at(settings, inputs, flows, own)
-    if flows.closed is not None:
-        # A closed month gives nothing in a wet year either.
-        reserved_m3s = np.where(flows.closed, np.inf, reserved_m3s)
+    still = still_at(settings, flows, own)
+    if still is not None:
+        # A closed month gives nothing in a wet year either, nor does a flood that stops the machines.
+        reserved_m3s = np.where(still, np.inf, reserved_m3s)
     seed = settings.run.seed
     alike = nested_normals(
         placed.stations["downstream"].to_numpy(),

@@ -11,6 +11,7 @@ from pyproj import Transformer
 from sitefinder.power.cost import is_extrapolated
 from sitefinder.power.energy import net_head_m
 from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety, machine_survival
+from sitefinder.power.size_options import size_options
 from sitefinder.power.uncertainty import EnergyDraws
 from sitefinder.power.valuation import machine_options
 from sitefinder.schema import LAYERS
@@ -24,7 +25,7 @@ from sitefinder.stages.alternatives import with_alternatives
 from sitefinder.stages.marks import marked_stretches, told
 from sitefinder.stages.site_access import with_access
 from sitefinder.stages.site_draws import draw_sites, top_chances
-from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months, site_powers_kw
+from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months, site_powers_kw, with_water
 from sitefinder.streams.stations import place_names, without_repeats
 
 ALTERNATIVES_KEPT = 3
@@ -94,6 +95,7 @@ def make_site_tables(
     order["prob_top"] = top_chances(settings, order, draws)
     left_m3s = reserved_at(settings, inputs, flows, order)
     powers_kw = site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s)
+    order = with_water(settings, inputs, flows, water_depths, order, left_m3s)
     order = with_alternatives(settings, inputs, order, powers_kw)
     order = _with_coordinates(order, placed, settings.run.crs)
     site_frame = _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), settings.run.crs)
@@ -246,13 +248,24 @@ def _stretch_lines(table, placed):
     return np.array(lines, dtype=object)
 
 
+# The best size of every class that fits a site, and the curve of sizes of the class that is chosen.
 def _options(settings, inputs, flows, water_depths, order):
-    data = (inputs.machines, inputs.costs, settings, water_depths, flows.closed)
-    options = machine_options(order, flows.bins_m3s, flows.reserved_m3s, *data)
+    given = (order, flows.bins_m3s, flows.reserved_m3s, inputs.machines, inputs.costs, settings)
+    options = machine_options(*given, water_depths, flows.closed)
+    chosen = order["machine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
     site = options["stretch"].to_numpy(dtype=np.int64)
-    options["site_id"] = order["site_id"].to_numpy()[site]
-    same = options["name"].to_numpy() == order["machine"].to_numpy()[site]
-    options["chosen"] = same & (options["screened"].to_numpy() == order["screened"].to_numpy(dtype=bool)[site])
+    options["chosen"] = (options["machine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
+    sizes = size_options(*given, *chosen, water_depths, flows.closed)
+    options = pd.concat([options.assign(is_best_size=True), sizes.assign(is_best_size=False, chosen=False)])
+    # A size of the curve that is the best one is told once.
+    options = options.drop_duplicates(["stretch", "machine", "screened", "flow_design_m3s"])
+    options = options.sort_values(
+        ["stretch", "machine", "screened", "is_best_size", "flow_design_m3s"],
+        ascending=[True, True, True, False, False],
+        kind="stable",
+        ignore_index=True,
+    )
+    options["site_id"] = order["site_id"].to_numpy()[options["stretch"].to_numpy(dtype=np.int64)]
     options["machine"] = options["name"]
     return options[[column.name for column in LAYERS["machine_options"].columns]]
 

@@ -163,7 +163,7 @@ STAGES = bound(
             "placed channels heads waters catchments flows channel_shapes",
             "heads.shrink heads.resolved_standard_errors stretches.layouts stretches.least_head_m "
             "stretches.most_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
-            "off_grid",
+            "stretches.conduit_detour_factor off_grid",
             "layers.roads layers.power_lines layers.settlements",
         ),
         _stage(

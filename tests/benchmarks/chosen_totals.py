@@ -165,8 +165,19 @@ def curve_shape():
     return curve / curve.mean()
 
 
-def told_of_region(case, seed, machines, costs, *, shrink=True):
-    """What is stated and what is true of one region; None where no site is chosen."""
+def machines_and_costs():
+    """The generic classes used here, and the generic costs."""
+    machines = read_machines([CONFIG / "machines" / "generic.toml"])
+    return [machine for machine in machines if machine.name in MACHINES], read_costs(
+        CONFIG / "costs" / "generic.toml"
+    )
+
+
+def told_of_region(case, seed, machines, costs, *, shrink=True, claimed_flow_sd=None):
+    """What is stated and what is true of one region; None where no site is chosen.
+
+    The flow's error is stated as it is, or as claimed.
+    """
     rng = np.random.default_rng([seed, *(round(1000 * part) for part in case)])
     region, settings = made_region(rng, case), run_settings(case)
     stations, count = region.stations, len(region.stations)
@@ -187,7 +198,8 @@ def told_of_region(case, seed, machines, costs, *, shrink=True):
         table = table.assign(head_unshrunk_m=table["head_m"], head_unshrunk_se_m=table["head_se_m"])
     stretches = subset(stretches._replace(table=table), table["head_m"] >= settings.stretches.least_head_m)
     intake = stretches.table["intake"].to_numpy()
-    mean_m3s = region.flow_median_m3s * np.exp(case.flow_sd**2 / 2.0)
+    flow_sd = case.flow_sd if claimed_flow_sd is None else claimed_flow_sd
+    mean_m3s = region.flow_median_m3s * np.exp(flow_sd**2 / 2.0)
     nothing = dict.fromkeys(("road_distance_m", "line_distance_m", "settlement_distance_m"), 200.0)
     stretches = stretches._replace(
         table=stretches.table.assign(
@@ -196,12 +208,12 @@ def told_of_region(case, seed, machines, costs, *, shrink=True):
     )
     bins_m3s = mean_m3s[:, None] * curve_shape()
     reserved_m3s = np.repeat(0.1 * mean_m3s[:, None], BINS, axis=1)
-    half = 1.645 * case.flow_sd
+    half = 1.645 * flow_sd
     estimate = SimpleNamespace(
         mean_m3s=mean_m3s,
         mean_low_m3s=region.flow_median_m3s * np.exp(-half),
         mean_high_m3s=region.flow_median_m3s * np.exp(half),
-        mean_log_sd=np.full(count, case.flow_sd),
+        mean_log_sd=np.full(count, flow_sd),
     )
     flows = SimpleNamespace(estimate=estimate, bins_m3s=bins_m3s, reserved_m3s=reserved_m3s, closed=None)
     depths = WaterDepths(np.zeros(bins_m3s.shape), np.zeros(count))
@@ -260,9 +272,7 @@ class Coverage(NamedTuple):
 
 def coverage(case, regions, *, first=0, shrink=True):
     """Coverage over made regions."""
-    machines = read_machines([CONFIG / "machines" / "generic.toml"])
-    machines = [machine for machine in machines if machine.name in MACHINES]
-    costs = read_costs(CONFIG / "costs" / "generic.toml")
+    machines, costs = machines_and_costs()
     told = [told_of_region(case, first + seed, machines, costs, shrink=shrink) for seed in range(regions)]
     told = [each for each in told if each is not None]
     below = sum(each.true_mwh < np.quantile(each.draws_mwh, 0.1) for each in told)

@@ -173,7 +173,7 @@ def with_energy(settings, **changes):
 
 @pytest.mark.parametrize("friction", ["darcy_weisbach", "manning"])
 def test_a_stretch_with_a_pipe_against_the_plain_functions(friction, machine_class, generic_costs, settings):
-    only = {"design_exceedance_percent": [30.0], "design_step_percent": None}
+    only = {"design_exceedance_percent": [30.0]}
     settings = with_energy(settings, conduit="pipe", pipe_friction=friction, gravity_latitude_deg=60.0, **only)
     machine = machine_class(flow_range_m3s=(0.1, 50.0), units_most=1, lowest_relative_flow=0.2)
 

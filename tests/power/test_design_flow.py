@@ -71,7 +71,7 @@ def test_from_coarse_to_fine_is_as_good_as_every_flow(
         settings,
         choose_by,
         design_exceedance_percent=np.arange(5.0, 95.5, 0.5).tolist(),
-        design_step_percent=None,
+        design_step_percent=100.0,
         **given,
     )
     coarse = with_energy(
@@ -99,7 +99,7 @@ def test_a_finer_search_is_never_worse_and_the_first_flows_alone_may_be_asked_fo
             with_energy(settings, design_step_percent=step),
             depths,
         )["any_net_value_per_year"]
-        for step in (None, 5.0, 1.0, 0.5)
+        for step in (100.0, 5.0, 1.0, 0.5)
     ]
 
     for coarse, fine in itertools.pairwise(values):
@@ -192,3 +192,15 @@ def test_the_chosen_size_is_at_least_as_good_as_all_of_its_curve(
     # Where the best is one of the first flows, it is in the curve.
     options = machine_options(rows, *data[1:], depths)
     assert len(options.merge(sizes, on=["stretch", "machine", "screened", "flow_design_m3s", "energy_mwh"])) > 0
+
+
+def test_sizes_of_no_stretches_are_none(region, generic_machines, generic_costs, settings):
+    stretches, curve, reserved, depths = region
+    none = np.zeros(0, dtype=int)
+
+    sizes = size_options(
+        stretches.iloc[:0], curve, reserved, generic_machines, generic_costs, settings, none, none > 0, depths
+    )
+
+    assert len(sizes) == 0
+    assert {"stretch", "machine", "screened", "flow_design_m3s", "design_exceedance_percent"} <= set(sizes.columns)

@@ -130,3 +130,19 @@ def test_no_site_lies_off_its_stream(logan):
     assert sites.distance(lines).max() < 0.01
     vertices = shapely.points(shapely.get_coordinates(stretches.geometry.to_numpy()))
     assert shapely.distance(vertices, lines).max() < 0.01
+
+
+def test_the_chosen_set_is_worth_no_less_than_a_greedy_one(logan):
+    stretches, offers = logan.results["stretches"], logan.results["sites"].offers
+    value = np.where(offers.ladder[-1][1], offers.valued["net_value_per_year"], 0.0)
+    taken, greedy = np.zeros(len(logan.results["placed"].stations), dtype=bool), 0.0
+    for number in np.argsort(-value, kind="stable"):
+        own = stretches.taken[stretches.start[number] : stretches.start[number + 1]]
+        if value[number] > 0 and not taken[own].any():
+            taken[own] = True
+            greedy += value[number]
+
+    best = value[offers.chosen].sum()
+
+    print(f"best set {best:.0f} a year, greedy {greedy:.0f}, {best / greedy - 1:+.2%}")
+    assert best >= greedy > 0

@@ -304,6 +304,53 @@ def test_no_site_gives_more_energy_than_the_water_has(tables):
     assert (sites["firm_power_kw"] <= sites["power_kw"]).all()
 
 
+def test_the_water_of_a_site_is_used_reserved_or_spilled(tables):
+    sites = tables["sites"]
+    shares = sites[["used_share", "reserved_share", "spilled_share"]]
+
+    assert shares.sum(axis=1).to_numpy() == pytest.approx(1.0, abs=1e-12)
+    assert (shares > 0).all(axis=None)
+    reserved_m3s = sites["reserved_share"] * sites["flow_mean_m3s"]
+    assert reserved_m3s.to_numpy() == pytest.approx(sites["reserved_flow_m3s"].to_numpy(), rel=1e-9)
+    # What is used gives, without any loss, more than the mean power.
+    most_kw = KW_PER_M3S_M * sites["used_share"] * sites["flow_mean_m3s"] * sites["head_m"]
+    assert (sites["power_mean_kw"] < most_kw).all()
+    assert (sites["power_mean_kw"] > 0.4 * most_kw).all()
+
+
+def test_the_curve_of_sizes_of_each_site_is_beside_the_size_that_was_chosen(tables):
+    options, sites = tables["machine_options"], tables["sites"].set_index("site_id")
+    chosen = options[options["chosen"]].set_index("site_id")
+
+    assert chosen.index.is_unique
+    assert set(chosen.index) == set(sites.index)
+    for name in (
+        "machine",
+        "screened",
+        "units",
+        "flow_design_m3s",
+        "power_kw",
+        "energy_mwh",
+        "net_value_per_year",
+    ):
+        assert (chosen[name] == sites.loc[chosen.index, name]).all(), name
+    assert chosen["is_best_size"].all()
+    for site_id, row in chosen.iterrows():
+        curve = options[
+            (options["site_id"] == site_id)
+            & (options["machine"] == row["machine"])
+            & (options["screened"] == row["screened"])
+        ]
+        # The least flow of its class may cut the curve short.
+        assert len(curve) > 1, site_id
+        assert curve["net_value_per_year"].max() == row["net_value_per_year"]
+        falling = curve.sort_values("flow_design_m3s")
+        assert (falling["design_exceedance_percent"].diff().dropna() <= 0).all()
+    # Of the other classes the best size alone is told.
+    others = options[~options["is_best_size"]]
+    assert (others["machine"] == sites.loc[others["site_id"], "machine"].to_numpy()).all()
+
+
 def test_intervals_hold_the_energy_of_the_mean_year_and_totals_are_narrower(tables, sample_run):
     sites, delivered = tables["sites"], sample_run.delivered
 

@@ -137,7 +137,14 @@ def worked():
         efficiency = between(points, relative) if relative >= 0.2 else 0.0
         power.append(kw_per_m3s * used * efficiency * 0.9)  # kW
     n.energy_mwh = fmean(power) * 0.9 * 8760 / 1000  # MWh: availability 0.9, hours of a year
+    n.power_mean_kw = n.energy_mwh * 1000 / 8760
     n.capacity_factor = n.energy_mwh * 1000 / (n.power_kw * 8760)
+    # The water: what the machine takes while it is ready, what stays by the rules, and the rest.
+    taken = [min(flow, n.flow_design_m3s) for flow in usable]
+    taken = [flow if flow >= 0.2 * n.flow_design_m3s else 0.0 for flow in taken]
+    n.used_share = 0.9 * fmean(taken) / n.flow_mean_m3s
+    n.reserved_share = n.reserved_flow_m3s / n.flow_mean_m3s
+    n.spilled_share = 1 - n.used_share - n.reserved_share
     # Exceeded 95 % of the time: halfway between the tenth and eleventh smallest of 200.
     n.firm_power_kw = (sorted(power)[9] + sorted(power)[10]) / 2  # kW
 
