@@ -141,6 +141,15 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
             'costs.connection = "settlement" needs inputs.settlements',
         ),
         ({"off_grid": {"demand_column": "homes"}}, "off_grid needs inputs.settlements"),
+        ({"ranking": {"rank_by": "score"}}, 'ranking: rank_by = "score" and a table score belong together'),
+        (
+            {"ranking": {"most_road_distance_m": 500}},
+            "ranking asks for road_distance_m, but there is no inputs.roads",
+        ),
+        (
+            {"ranking": {"rank_by": "score", "score": {"weights": {"settlement_distance_m": 1}}}},
+            "ranking asks for settlement_distance_m, but there is no inputs.settlements",
+        ),
     ],
 )
 def test_settings_that_contradict_each_other_are_refused(values, line):
