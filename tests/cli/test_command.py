@@ -79,7 +79,7 @@ def test_check_says_that_settings_and_inputs_are_sound_and_writes_nothing(region
         "Small valley: settings and inputs are sound\n"
         "  layers:    streams\n"
         "  rules:     0\n"
-        "  machines:  11 classes\n"
+        "  machines:  12 classes\n"
         "  repairs:   0 on reading; each is listed by a run\n"
     )
     assert region.contents() == before
