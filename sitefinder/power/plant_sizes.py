@@ -35,17 +35,23 @@ class Place(NamedTuple):
 
 
 class Here(NamedTuple):
-    """What a class is at a place with a number of units.
+    """What so many units of a class are at a place: bare numbers, which kernels pass on faster than whole tables.
 
-    Its row, the units, the least and most design flow of them all [m³/s], and the parts of its cost laws that the
-    head gives.
+    ``flow_least``, ``flow_most`` [m³/s] and ``power_most`` [kW] are those of all units together; ``law`` and
+    ``civil`` are coefficients of cost laws with the head in them, and ``bought`` is how often the law is paid.
     """
 
-    number: int
     units: int
     flow_least: float
     flow_most: float
+    power_most: float
+    efficiency: np.ndarray
+    peak_efficiency: float
+    lowest_relative_flow: float
+    safety: int
     law: float
+    law_power_exponent: float
+    bought: int
     civil: float
 
 
@@ -59,11 +65,22 @@ def fits_place(place, number, machines):
 @njit(cache=True)
 def class_here(place, number, units, machines, prices, way):
     """What so many units of a class are at a place, as a `Here`, for kernels."""
-    full_kw_per_m3s = way.kw_per_m3s_m * place.head * machines.efficiency[number][-1]
-    flow_most = min(machines.flow_most_m3s[number], machines.power_most_kw[number] / full_kw_per_m3s)
-    law = machines.law_coefficient[number] * place.head ** machines.law_head_exponent[number]
-    civil = prices.civil * place.head**prices.civil_head_exponent * machines.civil_factor[number]
-    return Here(number, units, units * machines.flow_least_m3s[number], units * flow_most, law, civil)
+    efficiency, power_most = machines.efficiency[number], machines.power_most_kw[number]
+    flow_most = min(machines.flow_most_m3s[number], power_most / (way.kw_per_m3s_m * place.head * efficiency[-1]))
+    return Here(
+        units,
+        units * machines.flow_least_m3s[number],
+        units * flow_most,
+        units * power_most,
+        efficiency,
+        machines.peak_efficiency[number],
+        machines.lowest_relative_flow[number],
+        machines.safety[number],
+        machines.law_coefficient[number] * place.head ** machines.law_head_exponent[number],
+        machines.law_power_exponent[number],
+        units if machines.law_per_unit[number] else 1,
+        prices.civil * place.head**prices.civil_head_exponent * machines.civil_factor[number],
+    )
 
 
 @njit(cache=True)
@@ -86,54 +103,48 @@ def bins_above(usable, flow):
 
 
 @njit(cache=True)
-def rated_kw(place, full, flow, here, machines, way):
+def rated_kw(place, full, flow, here, way):
     """Rated power [kW]: at the head that is left when the design flow runs, at most what the class allows."""
-    efficiency = machines.efficiency[here.number]
+    efficiency, lowest = here.efficiency, here.lowest_relative_flow
     head = place.bin_head[max(full - 1, 0)]
     loss = pipe_loss_m(flow, place.conduit_m, way)
     if loss > 0.0:
-        lowest = machines.lowest_relative_flow[here.number]
         power = way.kw_per_m3s_m * plant_flow_head(flow, flow, here.units, efficiency, lowest, head, loss)[1]
     else:
         power = way.kw_per_m3s_m * head * flow * efficiency[-1]
-    return min(power, here.units * machines.power_most_kw[here.number])
+    return min(power, here.power_most)
 
 
 @njit(cache=True)
-def capital_of(place, power, flow, here, machines, prices):
+def capital_of(place, power, flow, here, prices):
     """Capital before contingency, without and with a fish screen where the class needs one; for kernels."""
-    number = here.number
-    bought = here.units if machines.law_per_unit[number] else 1
     # The head is in the law's coefficient already.
-    cost = place.place_cost + machine_capital(
-        here.law, machines.law_power_exponent[number], 0.0, power, 1.0, bought
-    )
+    cost = place.place_cost + machine_capital(here.law, here.law_power_exponent, 0.0, power, 1.0, here.bought)
     cost += here.civil * flow**prices.civil_flow_exponent
     if place.conduit_m > 0.0:
         cost += prices.conduit_per_m * flow**prices.conduit_flow_exponent * place.conduit_m
-    if machines.safety[number] == SAFE_SCREENED:
+    if here.safety == SAFE_SCREENED:
         return cost, cost + prices.screen_fixed + prices.screen_per_m3s * flow
     return cost, cost
 
 
 @njit(cache=True)
-def energy_bound_mwh(place, full, flow, least, here, machines, prices, way):
+def energy_bound_mwh(place, full, flow, least, here, prices, way):
     """No plant with a design flow from `least` to `flow` gives more than this [MWh], for kernels.
 
     Full units take `flow` while there is so much; the peak efficiency takes all less that one unit can run on.
     """
-    number = here.number
-    lowest = machines.lowest_relative_flow[number] * least / here.units
+    lowest = here.lowest_relative_flow * least / here.units
     too_little = max(bins_above(place.usable, lowest * (1.0 - 1e-9)), full)
-    part = (place.below[full] - place.below[too_little]) * machines.peak_efficiency[number]
-    flow_head = (place.above[full] * flow * machines.efficiency[number][-1] + part) / place.usable.shape[0]
+    part = (place.below[full] - place.below[too_little]) * here.peak_efficiency
+    flow_head = (place.above[full] * flow * here.efficiency[-1] + part) / place.usable.shape[0]
     return way.kw_per_m3s_m * flow_head * prices.mwh_per_kw * HAIR
 
 
 @njit(cache=True)
-def mean_kw(place, full, flow_design, rated, here, machines, way):
+def mean_kw(place, full, flow_design, rated, here, way):
     """Mean power [kW], for kernels: `full` bins hold the design flow, and none gives more than the rated power."""
-    efficiency, lowest = machines.efficiency[here.number], machines.lowest_relative_flow[here.number]
+    efficiency, lowest = here.efficiency, here.lowest_relative_flow
     loss = pipe_loss_m(flow_design, place.conduit_m, way)
     total, usable = 0.0, place.usable
     for index in range(full):

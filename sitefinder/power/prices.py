@@ -103,5 +103,7 @@ def score_of(energy, capital, power, prices):
 def yearly_payment(capital, power, prices):
     """Capital before contingency as a payment a year, operation included, for kernels; see `yearly_cost`."""
     capital *= prices.contingency_factor
-    operation = min(prices.operation_share * capital, prices.operation_law * power**prices.operation_law_exponent)
+    operation = prices.operation_share * capital
+    if prices.operation_law < np.inf:
+        operation = min(operation, prices.operation_law * power**prices.operation_law_exponent)
     return prices.yearly_capital_factor * capital + max(operation, prices.operation_least)

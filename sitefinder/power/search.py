@@ -174,7 +174,7 @@ def _first_bar(place, coarse, fits, machines, prices, way, counts, best, to_beat
                 while units < machines.units_most[number] and units * one.flow_most < place.tries[middle]:
                     units += 1
                 here = class_here(place, number, units, machines, prices, way)
-                judge(place, middle, here, machines, prices, way, counts, best)
+                judge(place, middle, here, prices, way, counts, best)
     for choice in range(2):
         to_beat[choice] = np.nextafter(best.bar[choice], -np.inf)
 

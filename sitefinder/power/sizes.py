@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from sitefinder.power.conduit import pipe_loss_m
-from sitefinder.power.machines import NEVER_SAFE
+from sitefinder.power.machines import NEVER_SAFE, SAFE_SCREENED
 from sitefinder.power.plant_sizes import (
     bins_above,
     bins_full,
@@ -122,26 +122,26 @@ def best_sizes(place, coarse, number, to_beat, machines, prices, way, counts, be
         best.at[:] = -1
         counts[COVERED] += place.tries.shape[0]
         if prices.least_capacity_factor > 0.0:
-            _greatest_that_runs(place, here, machines, prices, way, counts, best)
+            _greatest_that_runs(place, here, prices, way, counts, best)
             continue
         if coarse.shape[0] == 1:
-            judge(place, coarse[0], here, machines, prices, way, counts, best)
+            judge(place, coarse[0], here, prices, way, counts, best)
         judged = -1
         for turn in range(1, coarse.shape[0]):
             first, last = coarse[turn - 1], coarse[turn]
-            if not _may_hold(place, first, last, here, machines, prices, way, best.bar):
+            if not _may_hold(place, first, last, here, prices, way, best.bar):
                 continue
             if judged != first:
-                judge(place, first, here, machines, prices, way, counts, best)
-            judge(place, last, here, machines, prices, way, counts, best)
+                judge(place, first, here, prices, way, counts, best)
+            judge(place, last, here, prices, way, counts, best)
             judged = last
             stack[0, 0], stack[0, 1] = first, last
-            _halve(place, stack, here, machines, prices, way, counts, best)
+            _halve(place, stack, here, prices, way, counts, best)
 
 
 # Halve the interval of places that is first in the stack until no part of it can hold the best.
 @njit(cache=True)
-def _halve(place, stack, here, machines, prices, way, counts, best):
+def _halve(place, stack, here, prices, way, counts, best):
     depth, is_new = 1, True
     while depth > 0:
         depth -= 1
@@ -149,11 +149,11 @@ def _halve(place, stack, here, machines, prices, way, counts, best):
         if last - first < 2:
             continue
         # The whole was judged by the caller.
-        if not is_new and not _may_hold(place, first, last, here, machines, prices, way, best.bar):
+        if not is_new and not _may_hold(place, first, last, here, prices, way, best.bar):
             continue
         is_new = False
         middle = (first + last) // 2
-        judge(place, middle, here, machines, prices, way, counts, best)
+        judge(place, middle, here, prices, way, counts, best)
         stack[depth, 0], stack[depth, 1] = middle, last
         stack[depth + 1, 0], stack[depth + 1, 1] = first, middle
         depth += 2
@@ -161,57 +161,59 @@ def _halve(place, stack, here, machines, prices, way, counts, best):
 
 # Whether any design flow between two places, both included, may score above the bar.
 @njit(cache=True)
-def _may_hold(place, first, last, here, machines, prices, way, bar):
+def _may_hold(place, first, last, here, prices, way, bar):
     greatest, least = min(place.tries[first], here.flow_most), min(place.tries[last], here.flow_most)
     least = max(least, here.flow_least)
     if least > greatest or greatest <= 0.0:
         return False
-    number = here.number
     full, full_least = bins_full(place, first, greatest), bins_above(place.usable, least)
-    energy = energy_bound_mwh(place, full, greatest, least, here, machines, prices, way)
+    energy = energy_bound_mwh(place, full, greatest, least, here, prices, way)
     # The heads at which a plant of the interval may be rated.
     head = place.bin_head[max(full - 1, 0)]
     for index in range(full, full_least):
         head = min(head, place.bin_head[index])
     head = max(head - pipe_loss_m(least, place.conduit_m, way), 0.0)
-    power = way.kw_per_m3s_m * head * least * machines.efficiency[number][-1]
-    power = min(power, here.units * machines.power_most_kw[number])
-    capital, safe_capital = capital_of(place, power, least, here, machines, prices)
-    return _is_hopeful(energy, capital, safe_capital, power, machines.safety[number], prices, bar)
+    power = way.kw_per_m3s_m * head * least * here.efficiency[-1]
+    power = min(power, here.power_most)
+    capital, safe_capital = capital_of(place, power, least, here, prices)
+    return _is_hopeful(energy, capital, safe_capital, power, here.safety, prices, bar)
 
 
 @njit(cache=True)
 def _is_hopeful(energy, capital, safe_capital, power, safety, prices, bar):
-    if score_of(energy, capital, power, prices) > bar[ANY]:
+    score = score_of(energy, capital, power, prices)
+    if score > bar[ANY]:
         return True
-    return safety != NEVER_SAFE and score_of(energy, safe_capital, power, prices) > bar[SAFE]
+    if safety == SAFE_SCREENED:
+        score = score_of(energy, safe_capital, power, prices)
+    return safety != NEVER_SAFE and score > bar[SAFE]
 
 
 @njit(cache=True)
-def judge(place, index, here, machines, prices, way, counts, best):
+def judge(place, index, here, prices, way, counts, best):
     """Judge one size of a class and keep it in `best` where it is the best so far, for kernels."""
     flow = min(place.tries[index], here.flow_most)
     if flow < here.flow_least or flow <= 0.0:
         return
-    number, full = here.number, bins_full(place, index, flow)
-    power = rated_kw(place, full, flow, here, machines, way)
+    full = bins_full(place, index, flow)
+    power = rated_kw(place, full, flow, here, way)
     # A smaller one may be better where floods drown the head.
     if power < prices.least_power_kw or power <= 0.0:
         return
-    capital, safe_capital = capital_of(place, power, flow, here, machines, prices)
-    bound = energy_bound_mwh(place, full, flow, flow, here, machines, prices, way)
-    if not _is_hopeful(bound, capital, safe_capital, power, machines.safety[number], prices, best.bar):
+    capital, safe_capital = capital_of(place, power, flow, here, prices)
+    bound = energy_bound_mwh(place, full, flow, flow, here, prices, way)
+    if not _is_hopeful(bound, capital, safe_capital, power, here.safety, prices, best.bar):
         return
     counts[SUMMED] += 1
-    energy = mean_kw(place, full, flow, power, here, machines, way) * prices.mwh_per_kw
+    energy = mean_kw(place, full, flow, power, here, way) * prices.mwh_per_kw
     _keep_better(best, ANY, index, here.units, flow, power, energy, capital, prices)
-    if machines.safety[number] != NEVER_SAFE:
+    if here.safety != NEVER_SAFE:
         _keep_better(best, SAFE, index, here.units, flow, power, energy, safe_capital, prices)
 
 
 # The greatest design flow whose capacity factor is the one that is set, or more.
 @njit(cache=True)
-def _greatest_that_runs(place, here, machines, prices, way, counts, best):
+def _greatest_that_runs(place, here, prices, way, counts, best):
     last = np.inf
     for index in range(place.tries.shape[0]):
         flow = min(place.tries[index], here.flow_most)
@@ -221,19 +223,19 @@ def _greatest_that_runs(place, here, machines, prices, way, counts, best):
         if flow < here.flow_least or flow <= 0.0:
             return
         full = bins_full(place, index, flow)
-        power = rated_kw(place, full, flow, here, machines, way)
+        power = rated_kw(place, full, flow, here, way)
         needed = prices.least_capacity_factor * power * MWH_PER_KW_YEAR
         if power < prices.least_power_kw or power <= 0.0:
             continue
-        if energy_bound_mwh(place, full, flow, flow, here, machines, prices, way) < needed:
+        if energy_bound_mwh(place, full, flow, flow, here, prices, way) < needed:
             continue
         counts[SUMMED] += 1
-        energy = mean_kw(place, full, flow, power, here, machines, way) * prices.mwh_per_kw
+        energy = mean_kw(place, full, flow, power, here, way) * prices.mwh_per_kw
         if energy < needed:
             continue
-        capital, safe_capital = capital_of(place, power, flow, here, machines, prices)
+        capital, safe_capital = capital_of(place, power, flow, here, prices)
         _keep_better(best, ANY, index, here.units, flow, power, energy, capital, prices)
-        if machines.safety[here.number] != NEVER_SAFE:
+        if here.safety != NEVER_SAFE:
             _keep_better(best, SAFE, index, here.units, flow, power, energy, safe_capital, prices)
         return
 

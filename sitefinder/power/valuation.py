@@ -247,8 +247,20 @@ def _ends(stretches, depths):
     return [stretches[name].to_numpy(np.int64) for name in ("intake", "intake" if depths is None else "tailrace")]
 
 
-# The arrays of `best_of_stretches` before the machines, in its order.
 def search_arguments(stretches, curve, reserved, costs, settings, depths):
+    """The arguments of `sitefinder.power.search.best_of_stretches` before ``fits``, in its order.
+
+    Parameters
+    ----------
+    stretches, costs, settings, depths
+        As `value_stretches`.
+    curve, reserved : ndarray of float64, shape (stations, bins)
+        Flow, and what stays in the stream of it [m³/s].
+
+    Returns
+    -------
+    tuple
+    """
     intake, tailrace = _ends(stretches, depths)
     conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
     flow_mean = curve.mean(axis=1)[intake]

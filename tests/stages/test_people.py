@@ -162,7 +162,12 @@ def test_a_closed_month_gives_nothing_in_wet_years_either(valley, read_layers):
 
     layers = read_layers(run(valley(shut)).path)
 
-    # Half a year is open: no draw is above the rated power for its 184 days.
+    # Half a year is open: no draw is above the rated power for its 184 days. The rating goes with the head that is
+    # drawn: one draw in ten is above 1.28 of its standard errors, and two of them leave room for the 50 draws.
     site = layers["sites"].iloc[0]
     assert site["energy_mwh"] > 0
-    assert site["energy_mwh_p10"] <= site["power_kw"] * 184 * 24 * 0.9 / 1000 * (1 + 1e-9)
+    net_m = site["head_m"] - 0.001 * site["conduit_length_m"] - 0.15 - 0.05
+    rated_kw = site["power_kw"] * (1 + 2 * site["head_se_m"] / net_m)
+    assert site["energy_mwh_p10"] <= rated_kw * 184 * 24 * 0.9 / 1000
+    # The whole year at the rated power would be twice as much.
+    assert 2 * site["head_se_m"] < 0.5 * net_m
