@@ -267,9 +267,9 @@ def with_gain(table):
 def test_what_fish_safe_machines_win_is_told_by_the_evidence_that_counts():
     # Rows that are as set: 2.5 km, 120 kW beside 380; 250 MWh there, 370 with them and 140 without.
     assert (
-        "Only fish-safe machines may stand on 2.50 km of stream (120 kW theoretical, beside 380 kW where any machine "
-        "may). 2 sites there give 0.250 GWh; the best set without fish-safe machines would give 0.140 GWh in place "
-        "of 0.370 GWh (evidence that counts: claimed or better)."
+        "Only fish-safe machines may stand on 2.50 km of stream (120 kW theoretical, beside 380 kW where any "
+        "machine may). 2 sites there give 0.250 GWh; the best set without fish-safe machines would give "
+        "0.140 GWh in place of 0.370 GWh (evidence that counts: claimed or better)."
     ) in with_gain(gain())
 
 
