@@ -115,7 +115,7 @@ def _own_drafts():
     return f".writing-{hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]}-"
 
 
-# Files half-written by runs that were killed. What a living process or another machine writes stays; asking
+# Remove what killed runs left half-written. What a living process or another machine writes stays; asking
 # whether a process lives would end it on Windows.
 def _remove_abandoned(folder):
     if os.name == "nt":

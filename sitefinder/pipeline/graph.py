@@ -112,7 +112,7 @@ def bound(stages, given):
     return tuple(stages)
 
 
-def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=None):
+def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=None, log=None):
     """Results of all stages, by name.
 
     Parameters
@@ -129,6 +129,9 @@ def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=N
         Where results are kept; what is kept there is not made again.
     recipes : dict of str to list of Recipe, optional
         See `sitefinder.pipeline.keys.recipes_of`; needed with a store.
+    log : dict, optional
+        Filled, where there is a store, with what became of each result (`Made`), by its place; results that are
+        only read later, when something asks for them, are told again then.
 
     Returns
     -------
@@ -140,24 +143,21 @@ def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=N
     Exception
         As the stage raised it. One that the user cannot mend carries a note that names the stage.
     """
-    results = Results(stages, given, started, parts or {}, store, recipes)
+    results = Results(stages, given, started, parts or {}, store, recipes, {} if log is None else log)
     for stage in stages:
         results.make_ready(stage)
     return results
 
 
 class Results(Mapping):
-    """Results by name; those that are kept are read when something first asks for them.
+    """Results by name; those that are kept are read when something first asks for them. See `run_stages`."""
 
-    ``log`` has what became of each result, by its place, where there is a store.
-    """
-
-    def __init__(self, stages, given, started, parts, store, recipes):
+    def __init__(self, stages, given, started, parts, store, recipes, log):
         self._stages = {stage.name: stage for stage in stages}
         self._given, self._parts = dict(given), parts
         self._started, self._store, self._recipes = started, store, recipes
         self._held, self._announced = {}, set()
-        self.log = {}
+        self._log = log
 
     def __iter__(self):
         return iter([*self._given, *(name for name in self._stages if name not in self._given)])
@@ -178,7 +178,7 @@ class Results(Mapping):
             self[stage.name]
         else:
             for recipe in self._recipes[stage.name]:
-                self.log[recipe.place] = Made(True, 0.0, peak_memory_mb())
+                self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
 
     # A stage's result: of one that is done for each of several items, joined from theirs.
     def _made(self, stage):
@@ -198,10 +198,10 @@ class Results(Mapping):
         begun = time.perf_counter()
         kept = self._store.load(recipe)
         if kept is not None:
-            self.log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
+            self._log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
             return kept.result
         result, seconds = self._run(stage, item)
-        self.log[recipe.place] = Made(False, seconds, peak_memory_mb())
+        self._log[recipe.place] = Made(False, seconds, peak_memory_mb())
         self._store.keep(recipe, result, seconds)
         return result
 

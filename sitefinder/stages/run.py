@@ -267,15 +267,16 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
             return _delivered(path, settings, inputs, results)
     with opened(folder, verify=verify) as store:
         recipes = recipes_of(STAGES, given, parts, software())
-        given["scratch"] = store.scratch
+        given["scratch"], log = store.scratch, {}
+        options = {"started": started, "parts": parts, "store": store, "recipes": recipes, "log": log}
         try:
-            results = run_stages(STAGES, given, started=started, parts=parts, store=store, recipes=recipes)
+            results = run_stages(STAGES, given, **options)
         finally:
             keep_memory(store, memory)
         account.passed("stages")
         delivered = _delivered(path, settings, inputs, results)
         account.passed("delivery")
-        account.write(store, settings, inputs, recipes, results.log, delivered.path)
+        account.write(store, settings, inputs, recipes, log, delivered.path)
         store.mark_used([recipe.key for own in recipes.values() for recipe in own])
         store.clean(settings.run.store_limit_gb)
         return delivered._replace(notes=tuple(store.notes))
