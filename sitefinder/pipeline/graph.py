@@ -135,7 +135,7 @@ def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=N
 
     Returns
     -------
-    Results
+    dict, or Results with a store
         Of what was given and what each stage returned.
 
     Raises
@@ -146,7 +146,7 @@ def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=N
     results = Results(stages, given, started, parts or {}, store, recipes, {} if log is None else log)
     for stage in stages:
         results.make_ready(stage)
-    return results
+    return dict(results) if store is None else results
 
 
 class Results(Mapping):
