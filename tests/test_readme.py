@@ -44,7 +44,7 @@ def test_the_first_command_installs_the_tests_too_and_runs_the_sample(readme, re
 
 
 def test_the_second_command_runs_the_tests(readme):
-    assert marked(readme, "command", "test") == ".venv/bin/python -m pytest -q"
+    assert marked(readme, "command", "test") == ".venv/bin/python -m pytest -q -n 2 --dist loadfile"
 
 
 def test_below_each_command_stands_what_it_printed(readme, repository):
