@@ -36,7 +36,8 @@ TOUCHED_BY_INPUT = {
     "lakes": ("choice",),
     "roads": ("worth",),
     "power_lines": ("worth",),
-    "settlements": (),
+    "settlements": ("worth",),
+    "sections": ("worth",),
     "karst": ("flows",),
     "tidal": ("choice",),
     "regulated": ("choice",),
@@ -61,6 +62,8 @@ TOUCHED_BY_SETTING = {
     "stretches": ("choice",),
     "energy": ("worth",),
     "tailwater": ("worth",),
+    "channel": ("worth",),
+    "off_grid": ("worth",),
     "costs": ("worth",),
     "fish": ("worth", "choice"),
     "uncertainty": ("draws",),
@@ -82,6 +85,7 @@ TOUCHED_BY_STAGE = {
     "heads": ("heads",),
     "flows": ("flows",),
     "water_depths": ("worth",),
+    "channel_shapes": ("worth",),
     "waters": ("choice",),
     "least_heads": ("choice",),
     "marks": ("choice",),
@@ -90,6 +94,7 @@ TOUCHED_BY_STAGE = {
     "rule_overlaps": ("rules",),
     "verdicts": ("rules",),
     "sites": ("choice",),
+    "fish_safety": ("choice",),
 }
 # Which group each column of reaches and sites is of; any other is of the last, which all differences reach.
 COLUMNS_OF = {

@@ -20,6 +20,7 @@ READ_ALREADY = (
     "flows.reserve",
     "energy.machines",
     "costs.file",
+    "costs.price_year",
 )
 # What a stage may see although it changes no result. Paths are there for messages.
 CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells", "run.workers")

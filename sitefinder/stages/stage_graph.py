@@ -159,12 +159,13 @@ STAGES = bound(
         _stage(
             "stretches",
             list_stretches,
-            4,
+            5,
             "placed channels heads waters catchments flows channel_shapes",
-            "heads.shrink heads.resolved_standard_errors stretches.layouts stretches.least_head_m "
+            "run.crs inputs.dem.vertical_unit heads.shrink "
+            "heads.resolved_standard_errors stretches.layouts stretches.least_head_m "
             "stretches.most_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
             "stretches.conduit_detour_factor off_grid",
-            "layers.roads layers.power_lines layers.settlements",
+            "dem layers.roads layers.power_lines layers.settlements",
         ),
         _stage(
             "energy",

@@ -18,6 +18,7 @@ from sitefinder.stages.alternatives import settlements_to_serve
 from sitefinder.stages.flow_regions import list_region_doubts, region_weights
 from sitefinder.stages.measured_flows import flag_extended, list_record_doubts, use_measured_flows
 from sitefinder.stages.people import use_by_people
+from sitefinder.stages.site_access import road_levels_m
 
 LOW_FLOW_PERCENT = 95.0
 # What a stretch without a valuation holds.
@@ -129,6 +130,8 @@ def list_stretches(settings, inputs, placed, channels, heads, waters, catchments
     for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
         table[name] = nearest_distance_m(x_m, y_m, frame)[tailrace]
+    # Kept here, so that no later stage opens the DEM.
+    table["road_level_m"] = road_levels_m(settings, inputs, x_m, y_m)[tailrace]
     served = settlements_to_serve(settings, inputs)
     table["settlement_distance_m"] = nearest_distance_m(x_m, y_m, served)[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]

@@ -18,7 +18,7 @@ def offers(chosen, energy_mwh, machine, screened):
             "screened": screened,
         }
     )
-    return Offers(valued, np.array(chosen), np.full(len(chosen), -1), [])
+    return Offers(valued, np.array(chosen), np.full(len(chosen), -1), [], *np.zeros((2, len(chosen)), dtype=bool))
 
 
 def test_grades_are_counted_from_the_best_down():

@@ -1,5 +1,7 @@
 """Free-stream rotors in a run of the sample region: a table of their own, which no total knows of."""
 
+from inspect import signature
+
 import geopandas
 import numpy as np
 import pytest
@@ -60,7 +62,7 @@ def test_rotors_leave_every_other_table_as_it_is(results, sample_run, monkeypatc
     inputs = results["inputs"]._replace(rotors=[results["inputs"].rotors[0].model_copy(update=toy)])
     # The tiles that catchments are drawn from went with the run.
     monkeypatch.setattr("sitefinder.stages.run.catchment_polygons", lambda *_: delivered["catchments"].geometry)
-    given = {name: part for name, part in results.items() if name not in ("scratch", "progress")}
+    given = {name: part for name, part in results.items() if name in signature(make_tables).parameters}
 
     tables, _ = make_tables(**given | {"inputs": inputs})
 
@@ -151,7 +153,9 @@ def test_reaches_whose_stream_is_too_small_for_the_only_machine_say_so(results):
         given = inputs._replace(machines=[machine])
         valued = value_all(settings, given, stretches, results["flows"], results["water_depths"])
         placed, waters = results["placed"], results["waters"]
-        return choose(settings, given, placed, stretches, valued, judged, waters).not_offered
+        return choose(
+            settings, given, placed, stretches, valued, results["rule_overlaps"], judged, waters
+        ).not_offered
 
     small = not_offered(deep)
     wide = not_offered(deep.model_copy(update={"least_depth_m": None, "least_width_m": None}))

@@ -29,7 +29,8 @@ action = "exclude"
 # fmt: off
 NEVER_AGAIN = [
     "dem_seams", "surface", "network", "placed", "dem_errors", "channels", "terrain", "catchments", "fitted",
-    "field_levels", "heads", "flows", "water_depths", "waters", "least_heads", "marks", "stretches", "energy",
+    "field_levels", "heads", "flows", "water_depths", "channel_shapes", "waters", "least_heads", "marks",
+    "stretches", "energy",
 ]
 # fmt: on
 
@@ -102,12 +103,13 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     other = valley.run()
 
     assert set(NEVER_AGAIN) < set(ran)
-    assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites"]
+    assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
     assert valley.opened == []
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
         "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
         "sites": ["after rule_overlaps, verdicts"],
+        "fish_safety": ["after rule_overlaps, verdicts"],
     }
     assert other != first
     assert other == valley.run(keep=False)
@@ -154,7 +156,7 @@ def test_an_edited_rule_redoes_its_own_overlaps_alone(valley):
     valley.run()
 
     changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
-    assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites"]
+    assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
     assert planned["rule_overlaps"] == [changed]
     assert planned["verdicts"] == [changed, "after rule_overlaps"]
 
@@ -282,6 +284,7 @@ def test_the_account_of_a_run_tells_what_it_took(valley):
         "rule_overlaps: new reserve",
         "verdicts",
         "sites",
+        "fish_safety",
     ]
     assert all(result["seconds"] > 0 for result in first["results"] if result["place"] == "fitted")
     assert {row["name"] for row in second["inputs"]} >= {"dem", "streams", "rule new reserve", "cost file"}
@@ -303,8 +306,8 @@ def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(val
     valley.run()
 
     now = {path.name for path in (valley.store / "results").iterdir()}
-    # Verdicts and sites of the first run went, three new results came.
-    assert (len(kept - now), len(now - kept)) == (2, 3)
+    # Verdicts, sites and fish_safety of the first run went, four new results came.
+    assert (len(kept - now), len(now - kept)) == (3, 4)
     assert valley.plan() == {}
 
 
@@ -345,7 +348,7 @@ def test_the_sample_region_gains_and_loses_a_layer(sample_run, copy_sample, tmp_
 
     assert first == sample_run.delivered.path.read_bytes()
     assert other != first
-    assert (ran, opened) == (["rule_overlaps: new reserve", "verdicts", "sites"], [])
+    assert (ran, opened) == (["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"], [])
     assert watched.run() == first
     shutil.rmtree(tmp_path / "sample-region" / "out" / ".sitefinder-store")
     assert watched.run() == first

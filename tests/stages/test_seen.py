@@ -85,7 +85,8 @@ def test_every_setting_that_may_change_results_is_seen_by_a_stage_or_told_by_the
     # Of the delivery: draws, ranks, coordinates, what is listed. It is made in every run, so no key is needed.
     delivered = {"uncertainty", "ranking", "fish", "run.name", "run.output_folder", "fit", "districts"}
     kept = {"run.store_folder", "run.store_limit_gb"}
-    files = {"energy.machines", "costs.file", "flows.equations", "flows.reserve"}
+    # Costs are read in the money of their year; the input holds them so.
+    files = {"energy.machines", "costs.file", "costs.price_year", "flows.equations", "flows.reserve"}
 
     def leaves(section, key=""):
         for name in type(section).model_fields:

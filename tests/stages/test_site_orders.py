@@ -10,6 +10,7 @@ from sitefinder.config import RankingSettings
 from sitefinder.siting.offers import choose_sites
 from sitefinder.stages.choice import offer_steps
 from sitefinder.stages.fish_safe_gain import make_fish_safe_gain, weigh_fish_safety
+from sitefinder.stages.fish_ways import fish_alive
 from sitefinder.stages.run import check
 from sitefinder.stages.site_tables import make_site_tables
 from sitefinder.stages.worth import value_all
@@ -35,7 +36,10 @@ def by_score(sample_run, given):
     ranking = RankingSettings(rank_by="score", score={"weights": weights})
     settings = settings.model_copy(update={"ranking": ranking})
     results = sample_run.results
-    return make_site_tables(settings, inputs, *[results[name] for name in [*TABLES_OF, "verdicts", "sites"]])
+    ways = ["placed", "stretches", "rule_overlaps", "waters", "sites"]
+    alive = fish_alive(settings, inputs, *[results[name] for name in ways])
+    given = [results[name] for name in [*TABLES_OF, "verdicts", "sites"]]
+    return make_site_tables(settings, inputs, *given, alive)
 
 
 def test_a_ranking_by_score_orders_the_same_sites_and_shows_its_criteria(sample_run, by_score):
@@ -136,7 +140,16 @@ def test_weaker_evidence_never_makes_the_best_set_worth_less(sample_run, given):
     placed, stretches, flows, depths, _, verdicts = (results[name] for name in GAIN_OF)
     energy = value_all(strict, inputs, stretches, flows, depths)
 
-    found = weigh_fish_safety(strict, inputs, placed, stretches, flows, depths, energy, verdicts)
+    found = weigh_fish_safety(
+        strict,
+        inputs,
+        placed,
+        stretches,
+        flows,
+        depths,
+        energy,
+        *(sample_run.results[name] for name in ("rule_overlaps", "verdicts", "waters")),
+    )
 
     table = make_fish_safe_gain(
         strict, inputs, placed, stretches, verdicts, found, sample_run.delivered.tables["reaches"]
