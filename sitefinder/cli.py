@@ -26,6 +26,7 @@ MENDABLE, INTERRUPTED = 2, 130
 STAGE_WORDS = {
     "dem_seams": "looking for seams in the DEM",
     "surface": "warping the DEM",
+    "relief": "shading the relief",
     "network": "linking streams",
     "resolved": "linking streams",
     "placed": "placing stations and reaches",
@@ -133,14 +134,14 @@ def run(
         print(note, file=sys.stderr)
     print(
         summary_text(
-            delivered.title,
+            delivered.handover.title,
             delivered.tables,
-            energy_p90_mwh=delivered.energy_p90_mwh,
-            energy_p10_mwh=delivered.energy_p10_mwh,
+            energy_p90_mwh=delivered.handover.energy_p90_mwh,
+            energy_p10_mwh=delivered.handover.energy_p10_mwh,
             currency=delivered.currency,
-            least_heads=delivered.least_heads,
-            counts_unresolved=delivered.counts_unresolved,
-            files=[delivered.path],
+            least_heads=delivered.handover.least_heads,
+            counts_unresolved=delivered.handover.counts_unresolved,
+            files=delivered.files,
         ),
         end="",
     )

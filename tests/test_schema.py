@@ -48,10 +48,11 @@ def stretches(**changes):
 
 
 def test_layers_stand_in_the_order_of_delivery():
-    promised = "sites stretches reaches catchments structures rule_hits machine_options flow_curves site_months"
-    beside = "ranking_criteria ranking_sensitivity fish_safe_gain free_stream"
+    promised = "sites stretches reaches catchments structures rule_hits machine_options flow_curves"
+    beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain free_stream"
 
-    totals, told = ["districts", "streams", "waterfall", "reach_districts"], ["provenance", "repairs", "columns"]
+    totals = ["districts", "streams", "waterfall", "reach_districts", "least_heads"]
+    told = ["provenance", "repairs", "columns"]
     assert list(LAYERS) == [*promised.split(), *beside.split(), *totals, *told]
 
 

@@ -7,6 +7,7 @@ from pydantic import Field, field_validator, model_validator
 
 from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
+from sitefinder.config.delivery import DeliverySettings
 from sitefinder.config.fitting import FitSettings
 from sitefinder.config.flows import FlowSettings
 from sitefinder.config.ranking import RankingSettings
@@ -238,6 +239,7 @@ class Settings(Section):
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()
+    delivery: DeliverySettings = DeliverySettings()
     fit: FitSettings | None = None
 
     @model_validator(mode="after")

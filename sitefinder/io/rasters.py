@@ -168,6 +168,25 @@ def read_window(path, window):
     return values, values != np.float32(FLOAT_NODATA)
 
 
+def read_reduced(path, rows, columns):
+    """A whole warped copy in fewer cells, each the mean of those that it covers.
+
+    Parameters
+    ----------
+    path : Path
+    rows, columns : int
+        Of the result.
+
+    Returns
+    -------
+    values : ndarray of float32, shape (rows, columns)
+    valid : ndarray of bool, shape (rows, columns)
+    """
+    with rasterio.open(path) as raster:
+        values = raster.read(1, out_shape=(rows, columns), resampling=Resampling.average)
+    return values, values != np.float32(FLOAT_NODATA)
+
+
 def write_labels(path, labels):
     """Keep the labels of one tile. They are no raster for others, so a plain compressed array does.
 

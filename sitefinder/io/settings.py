@@ -8,7 +8,17 @@ from sitefinder.config import EXTENDS, check_settings, join
 from sitefinder.errors import ConfigError
 
 # Settings that are files or folders, wherever they stand: a text, or a list of texts.
-PATH_KEYS = ("path", "file", "machines", "equations", "preset", "error_preset", "output_folder", "store_folder")
+PATH_KEYS = (
+    "path",
+    "file",
+    "machines",
+    "equations",
+    "preset",
+    "error_preset",
+    "output_folder",
+    "store_folder",
+    "font_files",
+)
 
 
 def read_toml(path, what="settings"):

@@ -17,16 +17,13 @@ from sitefinder.report.text_tables import (
     text_table,
 )
 from sitefinder.schema import EVIDENCE, VERDICTS, has_flag
+from sitefinder.schema.cautions import SCREENING
 from sitefinder.units import METRES_PER_KILOMETRE
 
 BEST_SITES = 5
 REASONS_SHOWN = 8
 PROBLEMS_SHOWN = 6
 UNRESOLVED_FLAG, SURFACE_FLAG = "head_unresolved", "dem_surface_model"
-CAUTION = (
-    "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving water; "
-    "local codes, permits and licensed practice decide."
-)
 
 
 def summary_text(
@@ -84,7 +81,7 @@ def summary_text(
         _not_offered(reaches),
         _repairs(tables["repairs"]) if "repairs" in tables else "",
         "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
-        CAUTION,
+        SCREENING,
     ]
     wrapped = [part if "\n" in part else "\n".join(textwrap.wrap(part, WIDTH)) for part in parts if part]
     return "\n\n".join(wrapped) + "\n"

@@ -42,6 +42,7 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
+from sitefinder.schema.profile_layers import LEAST_HEADS, SITE_PROFILES
 from sitefinder.schema.side_layers import (
     FISH_SAFE_GAIN,
     FLOW_CURVES,
@@ -357,6 +358,7 @@ LAYERS = {
         MACHINE_OPTIONS,
         FLOW_CURVES,
         SITE_MONTHS,
+        SITE_PROFILES,
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,
         FISH_SAFE_GAIN,
@@ -365,6 +367,7 @@ LAYERS = {
         STREAMS,
         WATERFALL,
         REACH_DISTRICTS,
+        LEAST_HEADS,
         PROVENANCE,
         REPAIRS,
         COLUMNS,

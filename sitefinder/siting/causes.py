@@ -68,11 +68,13 @@ TOUCHED_BY_SETTING = {
     "fish": ("worth", "choice"),
     "uncertainty": ("draws",),
     "ranking": ("choice",),
+    "delivery": (),
     "fit": (),
 }
 TOUCHED_BY_STAGE = {
     "dem_seams": ("heads",),
     "surface": ("flows",),
+    "relief": (),
     "network": ("network",),
     "resolved": ("network",),
     "placed": ("network",),

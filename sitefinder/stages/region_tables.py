@@ -25,7 +25,7 @@ from sitefinder.streams.profile_error import head_standard_error
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 M_PER_KM = 1000.0
-# Settings of a run that change no result, beside tiles.
+# Settings of a run that change no result, beside tiles and those of files that are written beside the GeoPackage.
 OF_THE_MACHINE = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
 
 
@@ -222,7 +222,7 @@ def make_provenance(settings, inputs, stages, equations, repairs):
     for change in inputs.conversions:
         told = f"{change.money} × {change.factor:.4g} = {change.to_money}"
         rows.append(_setting(f"price level of {change.name}", told, change.source))
-    given = _flat(settings.model_dump(exclude={"run": OF_THE_MACHINE}))
+    given = _flat(settings.model_dump(exclude={"run": OF_THE_MACHINE, "delivery": True}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
     for stage in stages:

@@ -10,16 +10,19 @@ import geopandas
 import numpy as np
 import pandas as pd
 
+from sitefinder import __version__
 from sitefinder.io.catchment_polygons import catchment_polygons
-from sitefinder.io.geopackage import write_geopackage
 from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.pipeline.keys import recipes_of
 from sitefinder.pipeline.store import opened
 from sitefinder.power.uncertainty import intervals
+from sitefinder.report.handover import Handover
+from sitefinder.schema import LAYERS, empty_table
 from sitefinder.siting.publication import published_repairs
 from sitefinder.stages.choice import in_region
+from sitefinder.stages.deliver import GEOPACKAGE, deliver_all, map_context
 from sitefinder.stages.drainage import list_terrain_repairs
 from sitefinder.stages.fish_safe_gain import make_fish_safe_gain
 from sitefinder.stages.fish_ways import fish_alive
@@ -35,6 +38,7 @@ from sitefinder.stages.keeping import (
     software,
     store_folder,
 )
+from sitefinder.stages.long_profiles import site_profiles
 from sitefinder.stages.marks import list_seams
 from sitefinder.stages.measured_flows import with_year_to_year
 from sitefinder.stages.potential import make_reach_districts, make_waterfall
@@ -53,26 +57,35 @@ from sitefinder.stages.stream_totals import make_streams
 
 __all__ = ["DELIVERED", "GIVEN", "STAGES", "Delivered", "check", "make_tables", "plan", "run"]
 
-DELIVERED = "sites.gpkg"
+DELIVERED = GEOPACKAGE
 
 
 class Delivered(NamedTuple):
-    """Where the results are, the tables in them, and the energy interval of all sites together [MWh].
+    """What a run delivered: all that its files were made of, and the files, the GeoPackage first.
 
-    ``least_heads`` tells the least head that the DEM resolves, by length of stretch, see
-    `sitefinder.streams.least_head.least_heads`; ``counts_unresolved`` whether the settings let heads count that it
-    does not. ``notes`` are what the user should know of the store of results.
+    ``conversions`` tells what was in other money, see `sitefinder.power.price_levels`. ``notes`` are what the user
+    should know of the store of results.
     """
 
-    title: str
-    currency: str
-    path: Path
-    tables: dict
-    energy_p90_mwh: float
-    energy_p10_mwh: float
-    least_heads: pd.DataFrame
-    counts_unresolved: bool
+    handover: Handover
+    files: tuple
+    conversions: tuple = ()
     notes: tuple = ()
+
+    @property
+    def path(self):
+        """The GeoPackage."""
+        return self.files[0]
+
+    @property
+    def currency(self):
+        """Of all money, and whether some was in another."""
+        return self.handover.currency + (", some converted, see provenance" if self.conversions else "")
+
+    @property
+    def tables(self):
+        """Tables by name of layer."""
+        return self.handover.tables
 
 
 def make_tables(
@@ -152,6 +165,7 @@ def make_tables(
         "machine_options": made.machine_options,
         "flow_curves": made.flow_curves,
         "site_months": made.site_months,
+        "site_profiles": _profile_table(network, placed, heads, waters, stretches, sites),
         "free_stream": make_free_stream(
             settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within
         ),
@@ -162,10 +176,22 @@ def make_tables(
         "streams": make_streams(settings, network, placed, heads, stretches, waters, sites, alive, within),
         "waterfall": make_waterfall(settings, inputs, placed, verdicts.held, reaches),
         "reach_districts": make_reach_districts(inputs, reaches),
+        "least_heads": least_heads[[column.name for column in LAYERS["least_heads"].columns]],
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
         "repairs": repairs,
     }
     return tables, made.draws
+
+
+# The long profiles of all sites in one table.
+def _profile_table(network, placed, heads, waters, stretches, sites):
+    columns = [column.name for column in LAYERS["site_profiles"].columns]
+    profiles = site_profiles(network, placed, heads, waters, stretches, sites)
+    told = [
+        profile.assign(site_id=site_id, position=range(1, len(profile) + 1))[columns]
+        for site_id, profile in profiles.items()
+    ]
+    return pd.concat(told, ignore_index=True) if told else empty_table("site_profiles")
 
 
 def check(path):
@@ -286,11 +312,18 @@ def _delivered(path, settings, inputs, results):
     needed = inspect.signature(make_tables).parameters
     tables, draws = make_tables(**{name: results[name] for name in needed})
     total = intervals(draws.energy_mwh.sum(axis=0, keepdims=True))
-    target = Path(os.path.normpath(path.parent / settings.run.output_folder / DELIVERED))
-    currency = f"{inputs.costs.currency} of {inputs.costs.year}"
-    write_geopackage(target, tables, settings.run.crs, currency)
-    if inputs.conversions:
-        currency += ", some converted, see provenance"
-    energy = (float(np.squeeze(total.p90)), float(np.squeeze(total.p10)))
-    counts = "unresolved" in settings.ranking.allow
-    return Delivered(settings.run.name, currency, target, tables, *energy, results["least_heads"], counts)
+    handover = Handover(
+        title=settings.run.name,
+        crs=settings.run.crs,
+        currency=f"{inputs.costs.currency} of {inputs.costs.year}",
+        tables=tables,
+        energy_p90_mwh=float(np.squeeze(total.p90)),
+        energy_p10_mwh=float(np.squeeze(total.p10)),
+        relief=results["relief"],
+        context=map_context(settings.run.crs, inputs),
+        counts_unresolved="unresolved" in settings.ranking.allow,
+        version=__version__,
+    )
+    folder = Path(os.path.normpath(path.parent / settings.run.output_folder))
+    files = deliver_all(folder, settings, handover)
+    return Delivered(handover, tuple(files), inputs.conversions)

@@ -12,6 +12,7 @@ from sitefinder.stages.ground import drain_terrain, fit_profile, read_channels, 
 from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
 from sitefinder.stages.marks import find_dem_seams, mark_stations
 from sitefinder.stages.network import make_network, place_on_network, refuse_unresolved
+from sitefinder.stages.relief import shade_relief
 from sitefinder.stages.rules import joined_overlaps, judge, overlap_rule
 from sitefinder.stages.seen import rules_of
 from sitefinder.stages.waters import find_waters
@@ -44,6 +45,7 @@ STAGES = bound(
             "run.crs terrain.cell_size_m terrain.fill_nodata_cells inputs.dem.vertical_unit inputs.covariates",
             "dem covariates shares layers.flow_regions layers.lakes",
         ),
+        _stage("relief", shade_relief, 1, "surface"),
         _stage(
             "network",
             make_network,

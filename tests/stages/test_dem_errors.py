@@ -188,7 +188,7 @@ def test_a_surface_model_is_warned_about_in_flags_repairs_and_summary(joined):
     assert not flagged[~overlap].any()
     doubts = repairs[repairs["problem"].str.startswith("surface model")]
     assert doubts[["kind", "layer", "feature"]].to_numpy().tolist() == [["input", "dem_footprints", "new"]]
-    text = " ".join(summary_text("Joined", delivered.tables, least_heads=delivered.least_heads).split())
+    text = " ".join(summary_text("Joined", delivered.tables, least_heads=delivered.handover.least_heads).split())
     assert f"Warning: under {flagged.sum()} of {len(reaches)} reaches the DEM is a surface model." in text
 
 
@@ -334,7 +334,7 @@ def test_problems_of_preset_and_footprints_are_told_together_before_anything_lon
 
 def test_the_least_head_is_handed_out_with_the_run_and_printed(joined):
     delivered, results = joined
-    table = delivered.least_heads
+    table = delivered.handover.least_heads
 
     # The valley is 1 014 m long, and 1 500 m fit nowhere. Two of its stations follow each other after 40 m or so.
     assert table["length_m"].tolist() == [100.0, 250.0, 500.0, 1000.0]

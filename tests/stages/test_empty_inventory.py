@@ -127,7 +127,7 @@ def test_an_inventory_without_sites_is_delivered_whole_and_says_why(case, delive
     assert set(reaches["not_offered_because"]) == {because}
     assert set(reaches["verdict"]) == {verdict}
     assert layers["districts"][["sites", "energy_mwh", "energy_mwh_p90"]].to_numpy().tolist() == [[0, 0, 0]] * 2
-    assert (outcome.energy_p90_mwh, outcome.energy_p10_mwh) == (0.0, 0.0)
+    assert (outcome.handover.energy_p90_mwh, outcome.handover.energy_p10_mwh) == (0.0, 0.0)
 
 
 def test_the_same_valley_has_sites_when_nothing_stands_in_the_way(deliver):
@@ -139,7 +139,12 @@ def test_the_summary_of_an_inventory_without_sites_can_be_printed(deliver):
     outcome = deliver(**CASES["reserve"][0])
 
     text = summary_text(
-        outcome.title, outcome.tables, energy_p90_mwh=0.0, energy_p10_mwh=0.0, currency="EUR of 2024", files=[]
+        outcome.handover.title,
+        outcome.tables,
+        energy_p90_mwh=0.0,
+        energy_p10_mwh=0.0,
+        currency="EUR of 2024",
+        files=[],
     )
 
     assert text.startswith("Nothing here")

@@ -229,7 +229,7 @@ def test_a_strict_run_of_a_sound_network_is_the_same_run(valley, plain):
 def test_the_summary_counts_repairs_by_problem_in_one_line(valley):
     delivered = run(valley(drawn(STREAMS | RING)))
 
-    text = summary_text(delivered.title, delivered.tables)
+    text = summary_text(delivered.handover.title, delivered.tables)
 
     expected = "flows in a circle without a way out (1), side arm of a divergence (1)."
     assert f"Repaired or doubtful (layer repairs): {expected}" in text.replace("\n", " ")

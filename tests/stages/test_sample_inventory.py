@@ -358,8 +358,8 @@ def test_intervals_hold_the_energy_of_the_mean_year_and_totals_are_narrower(tabl
     assert (sites["energy_mwh"] < sites["energy_mwh_p10"]).all()
     # Own errors cancel in part, shared ones do not: a total is surer than its parts but never sure.
     total = sites["energy_mwh"].sum()
-    assert sites["energy_mwh_p90"].sum() < delivered.energy_p90_mwh < total
-    assert total < delivered.energy_p10_mwh < sites["energy_mwh_p10"].sum()
+    assert sites["energy_mwh_p90"].sum() < delivered.handover.energy_p90_mwh < total
+    assert total < delivered.handover.energy_p10_mwh < sites["energy_mwh_p10"].sum()
 
 
 def test_sites_stand_in_the_order_of_what_they_are_ranked_by(tables, settings):

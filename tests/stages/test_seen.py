@@ -83,7 +83,7 @@ def test_no_stage_hangs_on_paths_workers_tiles_or_what_is_only_told(sample):
 def test_every_setting_that_may_change_results_is_seen_by_a_stage_or_told_by_the_delivery(sample):
     seen = set().union(*(stage.sees.get("settings", ()) for stage in STAGES))
     # Of the delivery: draws, ranks, coordinates, what is listed. It is made in every run, so no key is needed.
-    delivered = {"uncertainty", "ranking", "fish", "run.name", "run.output_folder", "fit", "districts"}
+    delivered = {"uncertainty", "ranking", "fish", "run.name", "run.output_folder", "fit", "districts", "delivery"}
     kept = {"run.store_folder", "run.store_limit_gb"}
     # Costs are read in the money of their year; the input holds them so.
     files = {"energy.machines", "costs.file", "costs.price_year", "flows.equations", "flows.reserve"}
