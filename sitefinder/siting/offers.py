@@ -104,6 +104,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     -------
     Offers
     """
+    choice = _within_limits(stretches, valuation, choice, settings)
     valued = valued_for(valuation, choice)
     value, cheap = _value(valued, settings)
     fits = ("no machine fits", valued["machine"].to_numpy() >= 0)
@@ -152,6 +153,19 @@ def _value(valued, settings):
     if limit is not None:
         enough &= np.nan_to_num(valued["cost_per_kwh"].to_numpy(), nan=np.inf) <= limit
     return value, enough
+
+
+# The choices of machine, the fish-safe one where any may stand but only that one keeps the limits: the best of any
+# is the one of most value, and it may cost more a kWh. Without this a stricter rule could admit the other.
+def _within_limits(stretches, valuation, choice, settings):
+    keeps = []
+    for prefix_choice in (0, SAFE):
+        valued = valued_for(valuation, np.where(choice >= 0, prefix_choice, choice))
+        kept = _value(valued, settings)[1] & (valued["machine"].to_numpy() >= 0)
+        for _, within in _limits(stretches, valued, settings.ranking):
+            kept &= within
+        keeps.append(kept)
+    return np.where((choice == 0) & ~keeps[0] & keeps[1], SAFE, choice)
 
 
 # The user's hard limits as steps, those that are set.

@@ -190,7 +190,7 @@ STAGES = bound(
         _stage(
             "sites",
             choose,
-            4,
+            5,
             "placed stretches energy rule_overlaps verdicts waters",
             "ranking stretches.least_flow_mean_m3s costs.most_cost_per_kwh fish.spawning_rules fish.evidence "
             "fish.least_survival_on_the_way fish.existing_survival",
@@ -199,7 +199,7 @@ STAGES = bound(
         _stage(
             "fish_safety",
             weigh_fish_safety,
-            1,
+            2,
             "placed stretches flows water_depths energy rule_overlaps verdicts waters",
             f"{VALUED_BY} fish ranking costs.most_cost_per_kwh",
             "machines costs layers.region",

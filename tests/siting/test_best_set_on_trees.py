@@ -158,7 +158,8 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
         pieces = [taken_by(stations, profile_m, row) for row in table.itertuples()]
         clash = list(clashes(stations, pieces, table, spacing_m))
         valued = pd.DataFrame({prefix + name: np.ones(len(table)) for prefix in PREFIXES for name in VALUED})
-        valued["any_net_value_per_year"] = value
+        # A fish-safe machine is one of any, and worth no more than the best of these.
+        valued["any_net_value_per_year"] = valued["safe_net_value_per_year"] = value
 
         offers = choose_sites(
             stretches, [], valued, np.zeros(len(table), dtype=int), stations, GivenSettings(spacing_m)
