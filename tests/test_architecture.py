@@ -11,7 +11,7 @@ PARTS = ("sitefinder", "tests", "sample-region")
 LONGEST_FILE = 400
 TEXT_FILES = {".py", ".toml", ".md", ".csv", ".json", ".yml", ".yaml", ".cfg", ".txt", ""}
 # Folders that runs and tools fill.
-FILLED = {"out", "__pycache__", "build", "dist"}
+FILLED = {"out", "out-stricter", "__pycache__", "build", "dist"}
 # Places of somebody's own machine; a path inside an address of the web is none.
 MACHINE_PATH = re.compile(r"(?<![\w./:-])(?:/(?:home|work|tmp|Users|root|mnt|opt)/[\w.]|[A-Z]:\\\w)")
 
