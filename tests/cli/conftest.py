@@ -24,6 +24,13 @@ name = "Small valley"
 crs = "EPSG:32633"
 output_folder = "out"
 
+[delivery]
+page = false
+field_sheets = 0
+district_map = false
+gpx = false
+csv = false
+
 [inputs.dem]
 path = "dem.tif"
 vertical_unit = "metre"

@@ -29,6 +29,13 @@ name = "Canyon land"
 crs = "EPSG:32612"
 output_folder = "out"
 
+[delivery]
+page = false
+field_sheets = 0
+district_map = false
+gpx = false
+csv = false
+
 [inputs.dem]
 path = "{data}/zion/dem_3arcsec.tif"
 vertical_unit = "metre"

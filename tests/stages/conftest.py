@@ -15,6 +15,15 @@ from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.run import Delivered, run
 
 CRS = "EPSG:32633"
+# For runs that are about their tables: pages and sheets take longer than a run.
+TABLES_ALONE = """
+[delivery]
+page = false
+field_sheets = 0
+district_map = false
+gpx = false
+csv = false
+"""
 BY_HAND = Path(__file__).parent / "by_hand"
 
 
@@ -92,24 +101,28 @@ def read_layers():
 
 
 class SampleRun(NamedTuple):
-    """A run of the sample region: its settings file, what it delivered, and the results of its stages."""
+    """A run of the sample region: its settings file, what it delivered, and the results of its stages.
+
+    ``folder`` holds the delivered files. The settings file, which others extend, asks for no more than tables.
+    """
 
     settings: Path
     delivered: Delivered
     results: dict
+    folder: Path
 
 
 @pytest.fixture(scope="session")
 def copy_sample(repository):
     """A function that copies settings, data files and region to a folder and gives the path of the settings."""
 
-    def copied(folder, terrain=""):
+    def copied(folder, terrain="", beside=TABLES_ALONE):
         shutil.copytree(repository / "config", folder / "config")
-        not_data = shutil.ignore_patterns("*.py", "out", "__pycache__")
+        not_data = shutil.ignore_patterns("*.py", "out*", "__pycache__")
         shutil.copytree(repository / "sample-region", folder / "sample-region", ignore=not_data)
         settings = folder / "config" / "sample.toml"
         text = settings.read_text(encoding="utf-8")
-        settings.write_text(text.replace("[terrain]\n", f"[terrain]\n{terrain}"), encoding="utf-8")
+        settings.write_text(text.replace("[terrain]\n", f"[terrain]\n{terrain}") + beside, encoding="utf-8")
         return settings
 
     return copied
@@ -118,7 +131,7 @@ def copy_sample(repository):
 @pytest.fixture(scope="session")
 def sample_run(copy_sample, tmp_path_factory):
     """The sample region, run once for all tests that look at it."""
-    settings = copy_sample(tmp_path_factory.mktemp("sample"))
+    settings = copy_sample(tmp_path_factory.mktemp("sample"), beside="")
     results = {}
 
     def caught(*arguments, **options):
@@ -129,4 +142,7 @@ def sample_run(copy_sample, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.stages.run.run_stages", caught)
         delivered = run(settings)
-    return SampleRun(settings, delivered, results)
+    folder = tmp_path_factory.mktemp("delivered") / "out"
+    shutil.copytree(delivered.path.parent, folder, ignore=shutil.ignore_patterns(".*", "previous"))
+    settings.write_text(settings.read_text(encoding="utf-8") + TABLES_ALONE, encoding="utf-8")
+    return SampleRun(settings, delivered, results, folder)

@@ -23,6 +23,13 @@ name = "Two regions"
 crs = "EPSG:32633"
 output_folder = "out"
 
+[delivery]
+page = false
+field_sheets = 0
+district_map = false
+gpx = false
+csv = false
+
 [inputs]
 dem = {{path = "dem.tif", vertical_unit = "metre", vertical_datum = "invented", error_rmse_m = 0.1}}
 streams = {{path = "layers.gpkg", layer = "streams", id_column = "id"}}

@@ -32,6 +32,13 @@ name = "Braided valley"
 crs = "EPSG:32633"
 output_folder = "out"
 
+[delivery]
+page = false
+field_sheets = 0
+district_map = false
+gpx = false
+csv = false
+
 [inputs]
 dem = {{path = "dem.tif", vertical_unit = "metre", vertical_datum = "invented", error_rmse_m = 0.1}}
 streams = {{path = "streams.gpkg", id_column = "id", name_column = "name"{source}}}

@@ -28,6 +28,13 @@ name = "Odd grids"
 crs = "EPSG:32633"
 output_folder = "out"
 
+[delivery]
+page = false
+field_sheets = 0
+district_map = false
+gpx = false
+csv = false
+
 [inputs.dem]
 path = "{path}"
 vertical_unit = "{unit}"
