@@ -72,7 +72,7 @@ def summary_text(
         _potential(reaches, counts_unresolved),
         waterfall_text(tables["waterfall"]) if "waterfall" in tables else "",
         "" if least_heads is None else _least_heads(least_heads),
-        _surface_model(reaches),
+        surface_model_warning(reaches),
         _chosen(sites, energy_p90_mwh, energy_p10_mwh),
         _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
         _shrunk(sites),
@@ -136,8 +136,18 @@ def _head(metres):
     return f"{metres:.2f}" if metres < 1 else f"{metres:.1f}"
 
 
-# What is read from heights of trees and roofs.
-def _surface_model(reaches):
+def surface_model_warning(reaches):
+    """What to beware of where heights are those of trees and roofs; empty where none is.
+
+    Parameters
+    ----------
+    reaches : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    str
+    """
     flagged = has_flag(reaches["flags"], SURFACE_FLAG)
     if not flagged.any():
         return ""
