@@ -10,9 +10,11 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
+from sitefinder.io.new_folder import write_new_folder
 from sitefinder.report.change_text import change_text
 from sitefinder.report.fit_text import fit_text
 from sitefinder.report.plan_text import plan_text
+from sitefinder.report.run_json import run_json
 from sitefinder.report.scenario_text import scenario_text
 from sitefinder.report.summary import summary_text
 from sitefinder.siting.places import NEAR_M
@@ -106,6 +108,7 @@ def run(
         bool, typer.Option("--verify", help="read files and stored results afresh, also where none seems changed")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
+    json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for machines")] = False,
 ):
     """The whole job: progress on standard error, a summary on standard output."""
     console = Console(stderr=True, quiet=quiet)
@@ -132,6 +135,9 @@ def run(
         bars.update(bar, description="done", completed=len(stages.STAGES) + 1)
     for note in delivered.notes:
         print(note, file=sys.stderr)
+    if json:
+        print(run_json(delivered.handover, delivered.currency, delivered.files, delivered.notes))
+        return
     print(
         summary_text(
             delivered.handover.title,
@@ -145,6 +151,18 @@ def run(
         ),
         end="",
     )
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="folder to make; an empty one may be there")],
+):
+    """A folder to begin with: commented settings, machines, costs and presets to change, and a place for data."""
+    settings = write_new_folder(folder)
+    print(
+        f"{settings}: settings to fill in, wherever they say TODO; your files go into {settings.parent / 'data'}"
+    )
+    print(f"  then:  sitefinder check {settings}")
 
 
 @app.command()

@@ -18,6 +18,8 @@ UNIT_OF_SUFFIX = {
     "_km": {"km"},
     "_km2": {"km²"},
     "_m3s": {"m³/s"},
+    "_w": {"W"},
+    "_wh": {"Wh/yr"},
     "_kw": {"kW"},
     "_mwh": {"MWh/yr"},
     "_mw": {"MW"},
@@ -51,7 +53,8 @@ def test_layers_stand_in_the_order_of_delivery():
     promised = "sites stretches reaches catchments structures rule_hits machine_options flow_curves"
     beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain free_stream"
 
-    totals = ["districts", "streams", "waterfall", "reach_districts", "least_heads"]
+    totals = ["districts", "streams", "waterfall", "reach_districts", "totals"]
+    totals += ["supply_curve", "distributions", "flow_equations", "least_heads"]
     told = ["provenance", "repairs", "columns"]
     assert list(LAYERS) == [*promised.split(), *beside.split(), *totals, *told]
 

@@ -16,6 +16,9 @@ from sitefinder.io.settings import read_toml
 # Column of complete years that the statistics of daily records hold.
 YEARS_OF_DAILY = "record_years"
 
+# A table of public data has more columns than a message usually tells.
+COLUMNS_SHOWN = 60
+
 
 def read_equations(path):
     """Equations of one file.
@@ -91,7 +94,7 @@ def read_gauges(path, table, numbers_too=(), texts_too=()):
 # The table with columns called as sitefinder needs them, and what hinders that.
 def _renamed(text, columns):
     problems = [
-        f"columns.{ours}: the table has no column {theirs} (it has {listed(text.columns, 20)})"
+        f"columns.{ours}: the table has no column {theirs} (it has {listed(text.columns, COLUMNS_SHOWN)})"
         for ours, theirs in columns.items()
         if theirs not in text.columns
     ]
@@ -106,8 +109,9 @@ def _renamed(text, columns):
 
 
 def _column_problems(text, needed):
+    has = listed(text.columns, COLUMNS_SHOWN)
     problems = [
-        f"column {column}: missing (the table has {listed(text.columns, 20)})"
+        f"column {column}: missing{_called_otherwise(column)} (the table has {has})"
         for column in dict.fromkeys(needed)
         if column not in text.columns
     ]
@@ -116,12 +120,19 @@ def _column_problems(text, needed):
     return problems
 
 
+# The remedy where a table has what is needed under a name of its own.
+def _called_otherwise(column):
+    return f'; if the table calls it otherwise, add to the setting columns: {column} = "ITS NAME"'
+
+
 def _statistics_problems(flows):
     problems = []
     if "flow_mean_m3s" not in flows:
-        problems.append("column flow_mean_m3s: missing, the mean flow [m³/s]")
+        otherwise = _called_otherwise("flow_mean_m3s")
+        problems.append(f"column flow_mean_m3s: missing, the mean flow [m³/s]{otherwise}")
     if not any(exceedance_percent(statistic_of(column)) for column in flows):
-        problems.append("no column flow_qNN_m3s, the flow exceeded NN % of the time [m³/s]")
+        otherwise = _called_otherwise("flow_q95_m3s")
+        problems.append(f"no column flow_qNN_m3s, the flow exceeded NN % of the time [m³/s]{otherwise}")
     return problems
 
 

@@ -5,8 +5,10 @@ import tomllib
 from pathlib import Path
 
 from sitefinder.config import EXTENDS, check_settings, join
-from sitefinder.errors import ConfigError
+from sitefinder.errors import ConfigError, all_of
 
+# How `sitefinder new` writes what the user has still to fill in.
+UNFILLED = "TODO"
 # Settings that are files or folders, wherever they stand: a text, or a list of texts.
 PATH_KEYS = (
     "path",
@@ -151,7 +153,29 @@ def read_settings(path):
     Raises
     ------
     ConfigError
-        Listing all that is wrong, each by its key, and by its file where that is not the one given.
+        Listing all that is wrong, each by its key, and by its file where that is not the one given. While
+        something is still to be filled in, only that is listed.
     """
     joined = read_joined(path)
+    unfilled = [_unfilled_text(joined.written, place, text) for place, text in _unfilled(joined.mapping, ())]
+    if unfilled:
+        raise all_of(ConfigError, f"{path}, to be filled in", unfilled)
     return check_settings(joined.mapping, str(path), joined.written)
+
+
+# Place and text of each value that is still to be filled in.
+def _unfilled(value, place):
+    if isinstance(value, str):
+        if value == UNFILLED or value.startswith(f"{UNFILLED}:"):
+            yield place, value
+        return
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, each in inner:
+        yield from _unfilled(each, (*place, key))
+
+
+def _unfilled_text(written, place, text):
+    dotted = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place).lstrip(".")
+    key, file = (dotted, None) if written is None else written(place)
+    wanted = text.removeprefix(UNFILLED).removeprefix(":").strip() or "a value"
+    return f"{key}: {wanted}" + ("" if file is None else f" (in {file})")

@@ -37,7 +37,7 @@ def summary_text(
     counts_unresolved=False,
     files=(),
 ):
-    """Reaches by verdict, potential, sites, and what is not offered and why.
+    """What was found, the essential first: reaches by verdict, sites, what is not offered and why, and files.
 
     Parameters
     ----------
@@ -68,19 +68,19 @@ def summary_text(
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     parts = [
         f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
-        _verdicts(reaches),
+        _verdicts(reaches, counts_unresolved),
+        _chosen(sites, energy_p90_mwh, energy_p10_mwh),
+        surface_model_warning(reaches),
+        _best(sites, currency),
+        _not_offered(reaches),
+        "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
         _potential(reaches, counts_unresolved),
         waterfall_text(tables["waterfall"]) if "waterfall" in tables else "",
-        "" if least_heads is None else _least_heads(least_heads),
-        _surface_model(reaches),
-        _chosen(sites, energy_p90_mwh, energy_p10_mwh),
         _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
-        _shrunk(sites),
-        _best(sites, currency),
         fish_text(tables["streams"], sites, _settings(tables["provenance"])) if "streams" in tables else "",
-        _not_offered(reaches),
+        "" if least_heads is None else _least_heads(least_heads),
+        _shrunk(sites),
         _repairs(tables["repairs"]) if "repairs" in tables else "",
-        "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
         SCREENING,
     ]
     wrapped = [part if "\n" in part else "\n".join(textwrap.wrap(part, WIDTH)) for part in parts if part]
@@ -91,22 +91,30 @@ def _settings(provenance):
     return provenance[provenance["kind"] == "setting"].set_index("name")["value"].to_dict()
 
 
-# Number and length of reaches of each verdict that occurs, the best first.
-def _verdicts(reaches):
-    table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"))
+# Number, length and potential of reaches of each verdict that occurs, the best first.
+def _verdicts(reaches, counts_unresolved):
+    table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"), ("theoretical", "right"))
+    summed = reaches["theoretical_kw"].where(_counts(reaches, counts_unresolved), 0.0)
     for verdict in reversed(VERDICTS):
-        lengths = reaches.loc[reaches["verdict"] == verdict, "length_m"]
-        if len(lengths):
-            table.add_row(verdict, str(len(lengths)), figure(lengths.sum() / METRES_PER_KILOMETRE))
+        own = reaches["verdict"] == verdict
+        if own.any():
+            length_km = reaches.loc[own, "length_m"].sum() / METRES_PER_KILOMETRE
+            table.add_row(verdict, str(own.sum()), figure(length_km), power(summed[own].sum()))
     return rendered(table) if table.row_count else ""
+
+
+# Reaches whose potential is in the sums.
+def _counts(reaches, counts_unresolved):
+    doubtful = has_flag(reaches["flags"], UNRESOLVED_FLAG) & (not counts_unresolved)
+    return reaches["theoretical_kw"].notna() & ~doubtful
 
 
 # What all reaches hold by head and mean flow, and what of it no rule bars.
 def _potential(reaches, counts_unresolved):
     known = reaches["theoretical_kw"].notna()
     free = reaches["verdict"].isin(["open", "restricted"])
-    doubtful = known & has_flag(reaches["flags"], UNRESOLVED_FLAG) & (not counts_unresolved)
-    summed = known & ~doubtful
+    summed = _counts(reaches, counts_unresolved)
+    doubtful = known & ~summed
     total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (summed, summed & free))
     unknown = len(reaches) - int(known.sum())
     left_out = "".join(
@@ -136,8 +144,18 @@ def _head(metres):
     return f"{metres:.2f}" if metres < 1 else f"{metres:.1f}"
 
 
-# What is read from heights of trees and roofs.
-def _surface_model(reaches):
+def surface_model_warning(reaches):
+    """What to beware of where heights are those of trees and roofs; empty where none is.
+
+    Parameters
+    ----------
+    reaches : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    str
+    """
     flagged = has_flag(reaches["flags"], SURFACE_FLAG)
     if not flagged.any():
         return ""

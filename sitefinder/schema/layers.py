@@ -52,7 +52,15 @@ from sitefinder.schema.side_layers import (
     RANKING_SENSITIVITY,
     SITE_MONTHS,
 )
-from sitefinder.schema.total_layers import REACH_DISTRICTS, STREAMS, WATERFALL
+from sitefinder.schema.total_layers import (
+    DISTRIBUTIONS,
+    FLOW_EQUATIONS,
+    REACH_DISTRICTS,
+    STREAMS,
+    SUPPLY_CURVE,
+    TOTALS,
+    WATERFALL,
+)
 
 SITES = Layer(
     "sites",
@@ -285,8 +293,8 @@ DISTRICTS = Layer(
     ("district",),
     (
         text("district", "name of the district"),
-        count("reaches", "number of reaches of which some length lies inside"),
-        amount("reach_length_km", "km", "length of stream inside, cut at the border"),
+        count("reaches", "number of reaches of which the greatest part lies inside"),
+        amount("reach_length_km", "km", "length of stream inside, cut at the border; as all here, that of totals"),
         amount("open_length_km", "km", "of it, length with the verdict open or restricted"),
         amount("excluded_length_km", "km", "of it, length with the verdict excluded"),
         amount("theoretical_kw", "kW", "theoretical potential of resolved heads, shared by length at the border"),
@@ -367,6 +375,10 @@ LAYERS = {
         STREAMS,
         WATERFALL,
         REACH_DISTRICTS,
+        TOTALS,
+        SUPPLY_CURVE,
+        DISTRIBUTIONS,
+        FLOW_EQUATIONS,
         LEAST_HEADS,
         PROVENANCE,
         REPAIRS,

@@ -1,6 +1,24 @@
 """Layers of totals: each stream, each step from all that was measured to what is open, reaches in districts."""
 
-from sitefinder.schema.columns import ACTIONS, ENERGY, POWER, REACH_ID, STREAM, Layer, amount, count, text
+from sitefinder.schema.columns import (
+    ACTIONS,
+    CAPITAL_COST,
+    COST_INTERVAL,
+    COST_PER_KWH,
+    ENERGY,
+    INTERVAL,
+    NET_VALUE,
+    POWER,
+    POWER_INTERVAL,
+    REACH_ID,
+    SITE_ID,
+    STREAM,
+    Column,
+    Layer,
+    amount,
+    count,
+    text,
+)
 
 STEP_KINDS = (
     "everything",
@@ -16,6 +34,13 @@ STEP_KINDS = (
 )
 WAYS = ("in order", "alone")
 SCOPES = ("region", "district", "outside districts")
+OF_STREAM = "stream"
+# What classes are told of, and of which layers.
+SPREAD_OF = {
+    "reaches": ("head_m", "flow_mean_m3s", "area_km2", "theoretical_kw"),
+    "sites": ("head_m", "flow_mean_m3s", "power_kw", "energy_mwh"),
+}
+QUANTITIES = tuple(dict.fromkeys(name for names in SPREAD_OF.values() for name in names))
 
 STREAMS = Layer(
     "streams",
@@ -82,5 +107,112 @@ REACH_DISTRICTS = Layer(
         REACH_ID,
         text("district", "name of the district; empty outside all districts"),
         amount("length_m", "m", "length of the reach there"),
+    ),
+)
+
+
+# A sum of whole numbers, so that parts add up to the last digit.
+def _whole(name, unit, meaning):
+    return Column(name, "integer", unit, meaning, 0, nullable=False)
+
+
+# Whole numbers too, but lengths are real in every layer.
+def _metres(name, meaning):
+    return amount(name, "m", meaning)._replace(nullable=False)
+
+
+TOTALS = Layer(
+    "totals",
+    None,
+    "the region, a district, what lies outside all districts, or all streams of one name; in whole metres, watts "
+    "and watt-hours, so that districts and streams each add up to the region to the last digit",
+    ("scope", "name"),
+    (
+        text("scope", "what the totals are of: " + ", ".join((*SCOPES, OF_STREAM)), (*SCOPES, OF_STREAM)),
+        text("name", "name of the district or stream; empty for the others, and for streams without a name"),
+        count("reaches", "number of reaches, each in the district of the greatest part of its length"),
+        _metres("length_m", "their length in whole metres, cut at the border of districts"),
+        _metres("open_m", "of it, length with the verdict open or restricted"),
+        _metres("excluded_m", "of it, length with the verdict excluded"),
+        _whole("theoretical_w", "W", "theoretical potential of heads that count, shared by length at the border"),
+        count("sites", "number of ranked sites, each in the district and stream of its tailrace"),
+        _whole("power_w", "W", "rated electrical power of those sites"),
+        _whole("energy_wh", "Wh/yr", "energy of those sites in a mean year"),
+        *POWER_INTERVAL,
+        *INTERVAL,
+        CAPITAL_COST._replace(meaning="capital cost of those sites"),
+        NET_VALUE._replace(meaning="yearly worth of their energy less its yearly cost"),
+        COST_PER_KWH._replace(meaning="levelised cost of that energy, all sites together; NULL without a site"),
+        *COST_INTERVAL,
+    ),
+)
+
+SUPPLY_CURVE = Layer(
+    "supply_curve",
+    None,
+    "a ranked site in the order of what its energy costs, and the energy of all sites that are no dearer",
+    ("position",),
+    (
+        count("position", "place in that order, 1 is the cheapest", least=1),
+        SITE_ID,
+        COST_PER_KWH,
+        ENERGY,
+        amount("energy_sum_mwh", "MWh/yr", "energy of this site and of all before it"),
+    ),
+)
+
+DISTRIBUTIONS = Layer(
+    "distributions",
+    None,
+    "a class of one quantity, and the reaches or sites whose value lies in it; without those of unknown value",
+    ("quantity", "of", "bin"),
+    (
+        text(
+            "quantity", "the column that is told, with its unit at the end: " + ", ".join(QUANTITIES), QUANTITIES
+        ),
+        text("of", "the layer that it is of: " + ", ".join(SPREAD_OF), tuple(SPREAD_OF)),
+        count("bin", "number of the class from the lowest up; the same classes for reaches and sites", least=1),
+        Column("from_value", "real", "that of quantity", "least value of the class", 0, nullable=False),
+        Column("to_value", "real", "that of quantity", "value that the class stays below", 0, nullable=False),
+        count("number", "number of reaches or sites in the class"),
+        amount("length_m", "m", "their length along the stream")._replace(nullable=False),
+    ),
+)
+
+FLOW_EQUATIONS = Layer(
+    "flow_equations",
+    None,
+    "a term of a regional flow equation that the run used, in the units of its source, with its range and error",
+    ("equation", "predictor"),
+    (
+        count("equation", "number of the equation, in the order in which the run has them", least=1),
+        text("statistic", "what it gives: mean, exceedance_95 (flow exceeded 95 % of the time), and so on"),
+        text("region", "region where it holds; empty where it holds everywhere"),
+        text("form", "what the sum of the terms is: log10 or ln of the flow, untransformed (the flow), logistic"),
+        text("flow_unit", "unit of its flow; none for a probability"),
+        text("predictor", "the predictor; constant, factor (of a power law), or a product of predictors"),
+        text("unit", "unit in which the source has the predictor; empty for constants and products"),
+        text(
+            "transform", "what is done to predictor and offset before: log10, ln, power or none; empty for others"
+        ),
+        Column("offset", "real", "as in unit", "what is added to the predictor first"),
+        Column("exponent", "real", "1", "exponent of the transform power; NULL for others"),
+        Column(
+            "coefficient",
+            "real",
+            "as in the source",
+            "as given: the exponent of a predictor that is logged; NULL for a predictor that is in products only",
+        ),
+        Column("least", "real", "as in unit", "least value of the predictor among the source's gauges"),
+        Column("most", "real", "as in unit", "greatest value of the predictor among the source's gauges"),
+        amount("standard_error_percent", "%", "standard error of the equation; NULL where it has none in percent"),
+        amount("standard_error_log10", "1", "the same in log10 units, from the percentage where that is given"),
+        amount("standard_error_in_flow_unit", "as in flow_unit", "standard error of an untransformed equation"),
+        amount("misclassified_percent", "%", "gauges that a logistic equation tells wrongly", 100),
+        amount("bias_correction", "1", "factor from the median to the mean"),
+        amount("interval_widening", "1", "factor on the width of its interval, where gauges unseen asked for it"),
+        count("gauges", "number of gauges behind the equation"),
+        text("source", "author, year, title"),
+        text("table", "table or equation number in the source"),
     ),
 )

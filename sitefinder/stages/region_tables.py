@@ -1,4 +1,4 @@
-"""Reaches, rule hits, structures, districts and provenance, as tables of the delivery."""
+"""Reaches, rule hits, structures and provenance, as tables of the delivery."""
 
 import geopandas
 import numpy as np
@@ -6,8 +6,8 @@ import pandas as pd
 import shapely
 
 from sitefinder.power.energy import hydraulic_power_kw
-from sitefinder.schema import LAYERS, has_flag
-from sitefinder.siting.access import district_names, lengths_by_district
+from sitefinder.schema import LAYERS
+from sitefinder.siting.access import lengths_by_district
 from sitefinder.siting.publication import (
     doubt_text,
     held_text,
@@ -19,10 +19,8 @@ from sitefinder.siting.rules import hits_by_reach
 from sitefinder.stages.choice import in_region
 from sitefinder.stages.fish_ways import with_fish
 from sitefinder.stages.marks import covered_percent, marked_reaches, told
-from sitefinder.stages.site_draws import interval_columns
 from sitefinder.stages.stream_repairs import unresolved_reaches
 from sitefinder.streams.profile_error import head_standard_error
-from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 M_PER_KM = 1000.0
 # Settings of a run that change no result, beside tiles and those of files that are written beside the GeoPackage.
@@ -125,70 +123,6 @@ def make_structures(settings, placed, waters):
     columns = [column.name for column in LAYERS["structures"].columns]
     geometry = table["geometry"].to_numpy(dtype=object)
     return geopandas.GeoDataFrame(table[columns], geometry=geometry, crs=settings.run.crs)
-
-
-def make_districts(settings, inputs, reaches, site_tables):
-    """Totals of each district, and a last row for what lies outside all of them.
-
-    Reaches whose head is not resolved add no potential, unless the settings allow them.
-
-    Empty where no district layer is given.
-    """
-    layer = LAYERS["districts"]
-    columns = [column.name for column in layer.columns]
-    if "districts" not in inputs.layers:
-        return geopandas.GeoDataFrame(columns=[*columns, "geometry"], geometry="geometry", crs=settings.run.crs)
-    frame = inputs.layers["districts"].frame
-    names = district_names(frame)
-    ground = {name: shapely.union_all(frame.geometry.to_numpy()[names == name]) for name in dict.fromkeys(names)}
-    lengths = district_lengths(inputs, reaches)
-    lengths = lengths.merge(reaches.drop(columns=["district", "geometry"]), left_on="reach", right_index=True)
-    share = lengths["length_m_x"] / lengths["length_m_y"]
-    counts = np.ones(len(lengths), dtype=bool)
-    if "unresolved" not in settings.ranking.allow:
-        counts = ~has_flag(lengths["flags"], "head_unresolved")
-    lengths["power"] = (lengths["theoretical_kw"] * share).where(counts, 0.0)
-    open_ones = lengths["verdict"].isin(["open", "restricted"])
-    sites = site_tables.sites
-    rows = []
-    for name in [*ground, ""]:
-        here = lengths["district"] == name
-        mine = (sites["district"] == name).to_numpy()
-        km = lengths["length_m_x"] / M_PER_KM
-        rows.append(
-            {
-                "district": name,
-                "reaches": int(here.sum()),
-                "reach_length_km": km[here].sum(),
-                "open_length_km": km[here & open_ones].sum(),
-                "excluded_length_km": km[here & (lengths["verdict"] == "excluded")].sum(),
-                "theoretical_kw": lengths.loc[here, "power"].sum(),
-                "sites": int(mine.sum()),
-                "power_kw": sites.loc[mine, "power_kw"].sum(),
-                "energy_mwh": sites.loc[mine, "energy_mwh"].sum(),
-                **_drawn_totals(site_tables, mine),
-            }
-        )
-    geometry = [shapely.multipolygons(shapely.get_parts(area)) for area in ground.values()]
-    return geopandas.GeoDataFrame(pd.DataFrame(rows)[columns], geometry=[*geometry, None], crs=settings.run.crs)
-
-
-# Cost of all the energy of some sites, and the intervals of their totals from the same draws.
-def _drawn_totals(site_tables, mine):
-    draws = site_tables.draws
-    power, energy, cost = (
-        part[mine].sum(axis=0)[None] for part in (draws.power_kw, draws.energy_mwh, draws.yearly_cost)
-    )
-    per_mwh = np.divide(cost, energy, out=np.full_like(cost, np.inf), where=energy > 0)
-    own = site_tables.sites.loc[mine]
-    kwh = own["energy_mwh"].sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
-    columns = interval_columns("power_kw", power) | interval_columns("energy_mwh", energy)
-    per_kwh = per_mwh / KILOWATT_HOURS_PER_MEGAWATT_HOUR
-    columns |= interval_columns("cost_per_kwh", per_kwh, of_cost=True)
-    yearly = (own["cost_per_kwh"] * own["energy_mwh"]).sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
-    return {name: values[0] for name, values in columns.items()} | {
-        "cost_per_kwh": yearly / kwh if kwh > 0 else np.nan
-    }
 
 
 def make_provenance(settings, inputs, stages, equations, repairs):

@@ -43,7 +43,6 @@ from sitefinder.stages.marks import list_seams
 from sitefinder.stages.measured_flows import with_year_to_year
 from sitefinder.stages.potential import make_reach_districts, make_waterfall
 from sitefinder.stages.region_tables import (
-    make_districts,
     make_provenance,
     make_reach_table,
     make_rule_hits,
@@ -54,6 +53,8 @@ from sitefinder.stages.site_tables import make_site_tables
 from sitefinder.stages.stage_graph import GIVEN, STAGES
 from sitefinder.stages.stream_repairs import list_stream_doubts, make_repairs
 from sitefinder.stages.stream_totals import make_streams
+from sitefinder.stages.told_tables import make_distributions, make_flow_equations, make_supply_curve
+from sitefinder.stages.totals import make_districts, make_totals
 
 __all__ = ["DELIVERED", "GIVEN", "STAGES", "Delivered", "check", "make_tables", "plan", "run"]
 
@@ -155,6 +156,7 @@ def make_tables(
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
     )
     repairs = published_repairs(found, settings.rules)
+    totals = make_totals(settings, inputs, reaches, made)
     tables = {
         "sites": made.sites,
         "stretches": made.stretches,
@@ -172,10 +174,14 @@ def make_tables(
         "ranking_criteria": made.ranking_criteria,
         "ranking_sensitivity": made.ranking_sensitivity,
         "fish_safe_gain": make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safety, reaches),
-        "districts": make_districts(settings, inputs, reaches, made),
+        "districts": make_districts(settings, inputs, totals),
         "streams": make_streams(settings, network, placed, heads, stretches, waters, sites, alive, within),
         "waterfall": make_waterfall(settings, inputs, placed, verdicts.held, reaches),
         "reach_districts": make_reach_districts(inputs, reaches),
+        "totals": totals,
+        "supply_curve": make_supply_curve(made.sites),
+        "distributions": make_distributions(reaches, made.sites),
+        "flow_equations": make_flow_equations(flows.equations),
         "least_heads": least_heads[[column.name for column in LAYERS["least_heads"].columns]],
         "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
         "repairs": repairs,

@@ -1,5 +1,6 @@
 """The command on sound input, and its exit status when it is our fault or the user stops it."""
 
+import json
 import os
 import subprocess
 import sys
@@ -47,6 +48,24 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
 
     assert (outcome.status, outcome.err) == (0, "")
     assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
+
+
+def test_a_run_for_machines_prints_one_object_with_the_figures_of_the_file(region, command):
+    outcome = command("run", "--quiet", "--json", "settings.toml")
+
+    assert (outcome.status, outcome.err) == (0, "")
+    told = json.loads(outcome.out)
+    path = region.folder / "out" / "sites.gpkg"
+    totals = pyogrio.read_dataframe(path, layer="totals", where="scope = 'region'").iloc[0]
+    assert told["files"] == ["out/sites.gpkg"]
+    assert told["title"] == "Small valley"
+    assert set(told["totals"]) == set(totals.index)
+    assert {
+        name: value for name, value in told["totals"].items() if value is not None
+    } == totals.dropna().to_dict()
+    assert (told["totals"]["reaches"], told["totals"]["length_m"]) == (2, 1100.0)
+    sites = pyogrio.read_dataframe(path, layer="sites", read_geometry=False)
+    assert [site["site_id"] for site in told["sites"]] == sites["site_id"].head(5).tolist()
 
 
 def test_a_strict_run_stops_where_the_network_cannot_be_resolved_and_writes_nothing(region, command):

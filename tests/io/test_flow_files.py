@@ -43,7 +43,8 @@ def test_every_problem_of_a_gauge_table_is_told_at_once(written):
 
     assert str(raised.value) == (
         f"{path}: 7 problems\n"
-        "  column precipitation_mm: missing (the table has gauge_id, area_km2, record_years, flow_mean_m3s,"
+        "  column precipitation_mm: missing; if the table calls it otherwise, add to the setting columns: "
+        'precipitation_mm = "ITS NAME" (the table has gauge_id, area_km2, record_years, flow_mean_m3s,'
         " flow_q05_m3s, flow_q95_m3s)\n"
         "  flow_mean_m3s: negative in rows 3 (lowest -0.2)\n"
         "  flow_q95_m3s: not a number in rows 4 (first 'inf')\n"

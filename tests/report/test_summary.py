@@ -50,13 +50,10 @@ def test_the_whole_text():
     assert text == (
         "Alderdale: 4 reaches, 2.25 km of stream\n"
         "\n"
-        "  verdict     reaches     km\n"
-        "  open              2   1.50\n"
-        "  restricted        1  0.500\n"
-        "  excluded          1  0.250\n"
-        "\n"
-        "Theoretical potential (gross head and mean flow, no machine): 1.20 MW, 300 kW of it on open or\n"
-        "restricted reaches.\n"
+        "  verdict     reaches     km  theoretical\n"
+        "  open              2   1.50       240 kW\n"
+        "  restricted        1  0.500      60.0 kW\n"
+        "  excluded          1  0.250       900 kW\n"
         "\n"
         "2 sites chosen: 100 kW and 0.500 GWh in a mean year (P90 to P10: 0.400 to 0.620).\n"
         "\n"
@@ -71,6 +68,9 @@ def test_the_whole_text():
         "Files\n"
         "  out/sites.gpkg\n"
         "  out/x.csv\n"
+        "\n"
+        "Theoretical potential (gross head and mean flow, no machine): 1.20 MW, 300 kW of it on open or\n"
+        "restricted reaches.\n"
         "\n"
         "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving\n"
         "water; local codes, permits and licensed practice decide.\n"
@@ -87,7 +87,7 @@ def test_a_region_without_sites_says_so():
 def test_a_region_without_reaches_has_a_summary_too():
     text = summary(sites=lambda: sites().head(0), reaches=lambda: reaches().head(0))
 
-    assert text.startswith("Alderdale: 0 reaches, 0 km of stream\n\nTheoretical potential")
+    assert text.startswith("Alderdale: 0 reaches, 0 km of stream\n\nNo site was chosen.\n\nTheoretical potential")
     assert "not offered" not in text
 
 
@@ -107,6 +107,7 @@ def test_heads_that_are_not_resolved_do_not_count_unless_asked_for():
     text = summary(reaches=lambda: doubtful).replace("\n", " ")
     allowed = summary(reaches=lambda: doubtful, counts_unresolved=True).replace("\n", " ")
 
+    assert "open 2 1.50 200 kW restricted 1 0.500 0 kW excluded" in " ".join(text.split())
     # 900 kW of the excluded reach and 200 kW of an open one.
     assert "1.10 MW, 200 kW of it on open or restricted reaches; 2 reaches whose head is not resolved" in text
     assert "1.20 MW, 300 kW of it on open or restricted reaches. " in allowed

@@ -352,7 +352,7 @@ def test_the_least_head_is_handed_out_with_the_run_and_printed(joined):
     nearest = np.abs(apart_m - 500).argmin(axis=1)
     upper = np.flatnonzero(np.abs(apart_m - 500).min(axis=1) <= 125)
     se_m = np.sqrt(((errors_m[upper] - errors_m[nearest[upper]]) ** 2).mean(axis=1))
-    row = table.query("length_m == 500").iloc[0]
+    row = results["least_heads"].query("length_m == 500").iloc[0]
     assert row["pairs"] == len(upper)
     assert row["least_head_m"] == pytest.approx(1.645 * np.median(se_m), rel=1e-5)
     text = " ".join(summary_text("Joined", delivered.tables, least_heads=table).split())
@@ -398,4 +398,7 @@ def test_heads_that_are_not_resolved_make_sites_if_the_user_says_so(coarse):
     assert len(sites) > 0
     assert sites["flags"].str.contains("head_unresolved").all()
     tables = coarse[1][0].tables
-    assert tables["districts"]["theoretical_kw"].sum() == pytest.approx(tables["reaches"]["theoretical_kw"].sum())
+    # Each reach is rounded to whole watts.
+    most_kw = 0.5e-3 * len(tables["reaches"])
+    listed_kw = tables["reaches"]["theoretical_kw"].sum()
+    assert tables["districts"]["theoretical_kw"].sum() == pytest.approx(listed_kw, abs=most_kw)

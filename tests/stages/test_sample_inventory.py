@@ -204,20 +204,27 @@ def test_where_fish_migrate_machines_are_safe_for_them(chosen, tables, settings,
 def test_totals_of_districts_add_up_to_sites_and_reaches(tables):
     districts, sites, reaches = tables["districts"], tables["sites"], tables["reaches"]
 
+    # Whole watts and watt-hours a site, whole metres and watts a reach: half of one each is what rounding can do.
+    # To the last digit they are held by test_totals.py.
     totals = districts.drop(columns=["geometry", "district"]).sum()
     assert totals["sites"] == len(sites)
-    assert totals["power_kw"] == pytest.approx(sites["power_kw"].sum())
-    assert totals["energy_mwh"] == pytest.approx(sites["energy_mwh"].sum())
-    assert totals["reach_length_km"] * 1000 == pytest.approx(reaches["length_m"].sum())
+    assert totals["reaches"] == len(reaches)
+    assert totals["power_kw"] == pytest.approx(sites["power_kw"].sum(), abs=0.5e-3 * len(sites))
+    assert totals["energy_mwh"] == pytest.approx(sites["energy_mwh"].sum(), abs=0.5e-6 * len(sites))
+    half_m = 0.5 * len(reaches)
+    assert totals["reach_length_km"] * 1000 == pytest.approx(reaches["length_m"].sum(), abs=half_m)
     # Heads that are not resolved are listed and do not count.
     resolved = ~reaches["flags"].str.split("; ").map(lambda names: "head_unresolved" in names)
-    assert totals["theoretical_kw"] == pytest.approx(reaches.loc[resolved, "theoretical_kw"].sum())
+    expected_kw = reaches.loc[resolved, "theoretical_kw"].sum()
+    assert totals["theoretical_kw"] == pytest.approx(expected_kw, abs=0.5e-3 * len(reaches))
     for column, verdicts in (("open_length_km", NOT_OFFERED), ("excluded_length_km", {"excluded"})):
         mine = reaches["verdict"].isin(verdicts)
-        assert totals[column] * 1000 == pytest.approx(reaches.loc[mine, "length_m"].sum())
+        assert totals[column] * 1000 == pytest.approx(reaches.loc[mine, "length_m"].sum(), abs=half_m)
     for row in districts[districts["district"] != ""].itertuples():
-        inside = reaches.geometry.intersection(row.geometry).length.sum()
-        assert row.reach_length_km * 1000 == pytest.approx(inside, rel=1e-9)
+        inside_m = reaches.geometry.intersection(row.geometry).length
+        # A piece of a reach that is cut may be a whole metre from its share.
+        most_m = np.where(inside_m < reaches["length_m"] - 1e-6, 1.5, 0.5)[inside_m > 0].sum()
+        assert row.reach_length_km * 1000 == pytest.approx(inside_m.sum(), abs=most_m)
         assert row.sites == sites.within(row.geometry).sum()
 
 

@@ -1,0 +1,84 @@
+"""The JSON object of a run: the figures of its tables under the same names, and null for what is not known."""
+
+import json
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.report.handover import Handover
+from sitefinder.report.run_json import run_json
+
+
+def handed_over(**changes):
+    tables = {
+        "totals": pd.DataFrame(
+            {
+                "scope": ["stream", "region"],
+                "name": ["Alder Beck", ""],
+                "length_m": [100.0, 350.0],
+                "power_w": [7, 1500],
+                "cost_per_kwh": [0.1, np.nan],
+                "cost_per_kwh_p90": [0.2, np.inf],
+            }
+        ),
+        "reaches": pd.DataFrame(
+            {"verdict": ["open", "excluded", "open"], "length_m": [99.6, 150.2, 100.5], "flags": [""] * 3}
+        ),
+        "sites": geopandas.GeoDataFrame(
+            {
+                "site_id": [f'"{number}" <b>ä</b>' for number in range(6)],
+                "rank": pd.array([6, 5, 4, 3, 2, 1], dtype="Int64"),
+                "stream": [None] * 6,
+                "fish_safe": [True] * 6,
+                "units": pd.array([1, 2, 3, 4, 5, None], dtype="Int64"),
+            },
+            geometry=shapely.points(np.zeros((6, 2))),
+        ),
+        "least_heads": pd.DataFrame({"length_m": [100.0], "least_head_m": [0.25]}),
+    }
+    return Handover("Alderdale", "EPSG:32633", "EUR of 2024", tables | changes, 1.0, 2.0, None, {}, version="9")
+
+
+def test_figures_stand_under_the_names_of_their_columns():
+    told = json.loads(run_json(handed_over(), "EUR of 2024", ["out/sites.gpkg"], ["the store was full"]))
+
+    assert [told[name] for name in ("title", "version", "crs", "currency")] == [
+        "Alderdale",
+        "9",
+        "EPSG:32633",
+        "EUR of 2024",
+    ]
+    assert told["totals"] == {
+        "scope": "region", "name": "", "length_m": 350.0, "power_w": 1500, "cost_per_kwh": None,
+        "cost_per_kwh_p90": None,
+    }  # fmt: skip
+    # Whole metres: 100 and 101, a half rounded up.
+    assert told["verdicts"] == [
+        {"verdict": "open", "reaches": 2, "length_m": 201.0},
+        {"verdict": "excluded", "reaches": 1, "length_m": 150.0},
+    ]
+    assert [site["rank"] for site in told["sites"]] == [1, 2, 3, 4, 5]
+    best = {"site_id": '"5" <b>ä</b>', "rank": 1, "stream": None, "fish_safe": True, "units": None}
+    assert told["sites"][0] == best
+    assert told["least_heads"] == [{"length_m": 100.0, "least_head_m": 0.25}]
+    assert (told["files"], told["warnings"]) == (["out/sites.gpkg"], ["the store was full"])
+    assert told["caution"].startswith("Screening, not design.")
+
+
+def test_a_surface_model_is_among_the_warnings():
+    reaches = handed_over().tables["reaches"].assign(flags=["dem_surface_model", "", ""])
+
+    told = json.loads(run_json(handed_over(reaches=reaches), "", []))
+
+    assert len(told["warnings"]) == 1
+    assert told["warnings"][0].startswith("Warning: under 1 of 3 reaches the DEM is a surface model.")
+
+
+def test_no_site_and_no_reach_are_told_as_empty_lists():
+    empty = {name: handed_over().tables[name].head(0) for name in ("sites", "reaches", "least_heads")}
+
+    told = json.loads(run_json(handed_over(**empty), "", []))
+
+    assert [told[name] for name in ("sites", "verdicts", "least_heads", "files", "warnings")] == [[]] * 5
