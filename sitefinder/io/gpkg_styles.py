@@ -28,6 +28,8 @@ SYMBOL_LAYERS = {"marker": "SimpleMarker", "line": "SimpleLine", "fill": "Simple
 # Where a name stands: beside a point, in the first of these corners that is free, or over an area.
 PLACEMENTS = {"marker": "6", "fill": "1", "line": "2"}
 CORNERS = "TR,TL,BR,BL,R,L,TSR,BSR"
+# Which names give way to which, 10 the last to do so.
+PRIORITIES = {"marker": "9", "fill": "3", "line": "3"}
 NOTHING = "0,0,0,0"
 
 
@@ -193,8 +195,11 @@ def _add_names(root, look):
         dist="0.6",
         distUnits="MM",
         offsetType="1",
+        priority=PRIORITIES[look.kind],
         predefinedPositionOrder=CORNERS,
     )
+    # Areas are no reason to leave a name out.
+    add(settings, "rendering", drawLabels="1", obstacle="0" if look.kind == "fill" else "1")
 
 
 def sld(name, look):

@@ -6,7 +6,7 @@ who do not see colours apart and for prints without colour.
 
 from typing import NamedTuple
 
-SLATE, GREY, BLUE_GREEN, PALE_BLUE_GREEN = "#26343d", "#7d888f", "#13706f", "#62aaa3"
+SLATE, GREY, BLUE_GREEN, PALE_BLUE_GREEN = "#26343d", "#7d888f", "#13706f", "#4f968f"
 OCHRE, PALE_OCHRE, WHITE = "#b0731a", "#e2bd74", "#ffffff"
 
 

@@ -18,17 +18,20 @@ from sitefinder.io.gpx import write_gpx
 
 CRS = "EPSG:32633"
 SPACE = "{http://www.topografix.com/GPX/1/1}"
-POINT = (
-    "ele time magvar geoidheight name cmt desc src link sym type fix sat hdop vdop pdop ageofdgpsdata dgpsid extensions"
-).split()
+# fmt: off
+POINT = [
+    "ele", "time", "magvar", "geoidheight", "name", "cmt", "desc", "src", "link", "sym", "type", "fix", "sat",
+    "hdop", "vdop", "pdop", "ageofdgpsdata", "dgpsid", "extensions",
+]
 # What may stand in each element, in this order (complex types gpxType, metadataType, wptType, rteType).
 CHILDREN = {
     "gpx": ["metadata", "wpt", "rte", "trk", "extensions"],
-    "metadata": "name desc author copyright link time keywords bounds extensions".split(),
+    "metadata": ["name", "desc", "author", "copyright", "link", "time", "keywords", "bounds", "extensions"],
     "wpt": POINT,
     "rtept": POINT,
-    "rte": "name cmt desc src link number type extensions rtept".split(),
+    "rte": ["name", "cmt", "desc", "src", "link", "number", "type", "extensions", "rtept"],
 }
+# fmt: on
 MANY = {"wpt", "rte", "trk", "rtept", "link"}
 
 
@@ -140,7 +143,7 @@ def test_gdal_reads_the_places_of_the_sites(written):
 
 
 def test_gdal_reads_a_route_for_each_site_from_intake_to_tailrace(written):
-    path, sites = written()
+    path, _ = written()
 
     routes = pyogrio.read_dataframe(path, layer="routes")
     points = pyogrio.read_dataframe(path, layer="waypoints")

@@ -1,8 +1,8 @@
 """The delivered GeoPackage against the standard, requirement by requirement, and against GDAL's own checker.
 
-Open Geospatial Consortium, "OGC GeoPackage Encoding Standard," version 1.3.0, OGC 12-128r17, 2021. The text of the
-requirements on extensions, metadata and schema was read in the standard's public source (annexes F.8 and F.9, clause
-2.3); tests name the requirement that they check. Those on features are in tests/io/test_geopackage.py.
+Open Geospatial Consortium, "OGC GeoPackage Encoding Standard," version 1.3.0, OGC 12-128r17, 2021. The text of
+the requirements on extensions, metadata and schema was read in the standard's public source (annexes F.8 and F.9,
+clause 2.3); tests name the requirement that they check. Those on features are in tests/io/test_geopackage.py.
 """
 
 import re
@@ -112,8 +112,8 @@ def test_requirements_140_and_141_metadata_and_schema_have_their_two_rows_each(d
     ]
 
 
-# Name, type, whether NULL is refused, default and place in the key of each column, as the tables of annexes F.8 and
-# F.9 print them.
+# Name, type, whether NULL is refused, default and place in the key of each column, as the tables of annexes F.8
+# and F.9 print them.
 NOW = "strftime('%Y-%m-%dT%H:%M:%fZ','now')"
 DEFINED = {
     "gpkg_metadata": [
@@ -258,7 +258,8 @@ def test_all_values_keep_to_the_constraints_of_their_columns(database):
 
 
 def test_requirements_75_to_77_triggers_keep_the_spatial_index(database):
-    # The six triggers of version 1.3 (annex F.3, "RTree Spatial Indexes"; from memory); GDAL has split update1 since.
+    # The six triggers of version 1.3 (annex F.3, "RTree Spatial Indexes"; from memory). Version 1.4 has two of
+    # them under other names.
     for name in (name for name, layer in LAYERS.items() if layer.geometry):
         query = "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ?"
         triggers = {trigger.removeprefix(f"rtree_{name}_geom_") for (trigger,) in rows(database, query, name)}
