@@ -20,7 +20,8 @@ class DeliverySettings(Section):
     )
     terrain_rasters: bool = Field(
         False,
-        description="dem.tif and relief.tif: the DEM on the run's grid and its relief, as cloud-optimised GeoTIFF",
+        description="terrain-dem.tif and terrain-relief.tif: the DEM on the run's grid and its relief, as "
+        "cloud-optimised GeoTIFF",
     )
     font_files: list[str] = Field(
         [],

@@ -1,6 +1,8 @@
 """The delivered GeoPackage: every declared layer in its order, the same bytes for the same tables."""
 
-from contextlib import contextmanager
+import datetime
+import sqlite3
+from contextlib import closing, contextmanager
 from functools import partial
 from pathlib import Path
 
@@ -8,6 +10,9 @@ import pyogrio
 import pyproj
 
 from sitefinder.errors import TableError, all_of
+from sitefinder.io.gpkg_columns import describe_columns
+from sitefinder.io.gpkg_metadata import About, add_metadata, metadata_xml
+from sitefinder.io.gpkg_styles import TABLE, style_table
 from sitefinder.io.outputs import deliver
 from sitefinder.schema import LAYERS, MONEY, check_table, columns_table, empty_table
 
@@ -18,8 +23,9 @@ KEY_COLUMN = "row_id"
 GEOMETRY_COLUMN = "geom"
 # Everything that would make two files of the same tables differ, or leave a log beside them. The standard asks for
 # a time of last change, and a fixed one stands there: times go to the run's log.
+STAMP = "1970-01-01T00:00:00.000Z"
 GDAL_OPTIONS = {
-    "OGR_CURRENT_DATE": "1970-01-01T00:00:00.000Z",
+    "OGR_CURRENT_DATE": STAMP,
     # A spatial index built in a thread, or with what memory a machine has, may be laid out in another way.
     "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
     "OGR_GPKG_MAX_RAM_USAGE_RTREE": "268435456",
@@ -29,7 +35,7 @@ GDAL_OPTIONS = {
 }
 
 
-def write_geopackage(path, tables, crs, money=MONEY):
+def write_geopackage(path, tables, crs, money=MONEY, title=""):
     """Write all declared layers as a GeoPackage, in place of the last one, which is kept in ``previous``.
 
     Parameters
@@ -42,6 +48,8 @@ def write_geopackage(path, tables, crs, money=MONEY):
         Coordinate system of all geometry; anything that pyproj understands.
     money : str
         Currency and year of all amounts of money, as the units in ``columns`` tell them.
+    title : str
+        Of the inventory, for the metadata.
 
     Returns
     -------
@@ -61,7 +69,8 @@ def write_geopackage(path, tables, crs, money=MONEY):
     """
     path = Path(path)
     ready = checked_tables(tables, crs, money=money)
-    return deliver(path.parent, {path.name: partial(write_layers, tables=ready)})[0]
+    about = About(title, crs, money)
+    return deliver(path.parent, {path.name: partial(write_layers, tables=ready, about=about)})[0]
 
 
 def checked_tables(tables, crs, layers=LAYERS, money=MONEY):
@@ -118,8 +127,8 @@ def _crs_problems(table, layer, crs):
     return [f"table {layer.name}: expected the coordinate system {crs.to_string()}, found {found}"]
 
 
-def write_layers(path, tables, layers=LAYERS):
-    """Write checked tables as the layers of a new GeoPackage.
+def write_layers(path, tables, layers=LAYERS, about=None):
+    """Write checked tables as the layers of a new GeoPackage, with styles, and what the file says of itself.
 
     Parameters
     ----------
@@ -129,7 +138,10 @@ def write_layers(path, tables, layers=LAYERS):
         As `checked_tables` gives them.
     layers : dict of str to Layer
         What the file holds.
+    about : sitefinder.io.gpkg_metadata.About, optional
+        What the metadata of the whole file are made of; there are none without it.
     """
+    money = about.money if about else MONEY
     with _gdal_options(GDAL_OPTIONS):
         for number, (name, table) in enumerate(tables.items()):
             layer = layers[name]
@@ -141,6 +153,18 @@ def write_layers(path, tables, layers=LAYERS):
                 options["geometry_type"] = layer.geometry
                 options["promote_to_multi"] = layer.geometry.startswith("Multi")
             pyogrio.write_dataframe(table, path, layer=name, driver="GPKG", append=number > 0, **options)
+        styles = style_table(layers, GEOMETRY_COLUMN, datetime.datetime.fromtimestamp(0, datetime.UTC), money)
+        if len(styles):
+            pyogrio.write_dataframe(styles, path, layer=TABLE, driver="GPKG", append=True, FID="id")
+    with closing(sqlite3.connect(path, isolation_level=None)) as database:
+        # As with GDAL: nobody sees the file before it is whole, and it is synced then.
+        database.execute("PRAGMA journal_mode = MEMORY")
+        database.execute("PRAGMA synchronous = OFF")
+        database.execute("BEGIN")
+        describe_columns(database, [layers[name] for name in tables], money)
+        if about:
+            add_metadata(database, metadata_xml(tables, about), STAMP)
+        database.execute("COMMIT")
 
 
 # Options of GDAL for a while; afterwards as they were.

@@ -58,7 +58,7 @@ def writable_folder(path):
     return path
 
 
-def deliver(folder, writers):
+def deliver(folder, writers, known=()):
     """Write files aside, then put them in place of the last delivery, which is kept in ``previous``.
 
     Parameters
@@ -67,6 +67,9 @@ def deliver(folder, writers):
         Made where it is not there.
     writers : dict of str to callable
         File name to a function that takes a path and writes the file there.
+    known : iterable of str
+        All names that deliveries of this kind may have. A file of such a name that the last delivery left and
+        this one does not have goes to ``previous`` with the rest, so that it does not pass for one of this.
 
     Returns
     -------
@@ -81,11 +84,13 @@ def deliver(folder, writers):
 
     Notes
     -----
-    A delivery that is equal to the last one, byte for byte, replaces nothing, so that ``previous`` stays the last
-    one that was different.
+    A delivery that is equal to the last one, byte for byte and with the same files, replaces nothing, so that
+    ``previous`` stays the last one that was different. What leaves the folder leaves it before the first new file
+    comes, so that at no time an old one stands beside a new one that it does not belong to.
     """
     folder = Path(folder)
     finals = [folder / name for name in writers]
+    others = [folder / name for name in known if name not in writers]
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _remove_abandoned(folder)
@@ -94,9 +99,15 @@ def deliver(folder, writers):
             for draft, write in zip(drafts, writers.values(), strict=True):
                 write(draft)
                 _sync(draft)
-            if not all(map(_equal, drafts, finals)):
-                for final in finals:
-                    _keep(final, folder / PREVIOUS, Path(aside))
+            leaving = [other for other in others if other.is_file()]
+            if leaving or not all(map(_equal, drafts, finals)):
+                last = [file for file in finals if file.is_file()] + leaving
+                for file in last:
+                    _keep(file, folder / PREVIOUS, Path(aside))
+                if last:
+                    _leave_only(last, [*finals, *others], folder / PREVIOUS)
+                for file in leaving:
+                    file.unlink()
                 for draft, final in zip(drafts, finals, strict=True):
                     os.replace(draft, final)
                 _sync(folder)
@@ -147,11 +158,17 @@ def _companions(path):
     return [path.with_name(path.name + ending) for ending in COMPANIONS]
 
 
+# Remove from ``previous`` what an earlier delivery had and the one that is kept there now had not.
+def _leave_only(last, files, previous):
+    for file in files:
+        if file not in last:
+            for old in (previous / file.name, *_companions(previous / file.name)):
+                old.unlink(missing_ok=True)
+
+
 # Keep a file that is about to be replaced. It stays under its own name too until it is replaced, so it is linked
 # where the disk can do that, and copied where not.
 def _keep(final, previous, aside):
-    if not final.is_file():
-        return
     previous.mkdir(exist_ok=True)
     kept = previous / final.name
     second = aside / f"{PREVIOUS}-{final.name}"

@@ -15,6 +15,7 @@ class Handover(NamedTuple):
     settlements, lakes, districts, region), only those that the user gave: GeoDataFrames of ``name`` (text, empty
     where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack. ``version`` is
     that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not resolve.
+    ``dem_path`` is the DEM's copy on the run's grid.
     """
 
     title: str
@@ -28,6 +29,7 @@ class Handover(NamedTuple):
     counts_unresolved: bool = False
     font_paths: tuple = ()
     version: str = ""
+    dem_path: object = None
 
     @property
     def least_heads(self) -> pd.DataFrame:

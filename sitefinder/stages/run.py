@@ -329,7 +329,8 @@ def _delivered(path, settings, inputs, results):
         context=map_context(settings.run.crs, inputs),
         counts_unresolved="unresolved" in settings.ranking.allow,
         version=__version__,
+        dem_path=results["surface"].dem_path,
     )
     folder = Path(os.path.normpath(path.parent / settings.run.output_folder))
-    files = deliver_all(folder, settings, handover)
+    files = deliver_all(folder, settings, handover, path.parent)
     return Delivered(handover, tuple(files), inputs.conversions)

@@ -79,6 +79,83 @@ def test_files_of_one_delivery_are_kept_together(tmp_path):
     assert tree(tmp_path / "previous") == {"a.txt": "same", "b.txt": "old"}
 
 
+KNOWN = ("a.txt", "b.txt", "c.txt")
+
+
+def test_what_this_delivery_does_not_have_leaves_with_the_last_one(tmp_path):
+    (tmp_path / "notes.txt").write_text("of the user")
+    deliver(tmp_path, {"a.txt": text("1"), "b.txt": text("1")}, KNOWN)
+    deliver(tmp_path, {"a.txt": text("2")}, KNOWN)
+
+    assert tree(tmp_path) == {
+        "a.txt": "2",
+        "notes.txt": "of the user",
+        "previous/a.txt": "1",
+        "previous/b.txt": "1",
+    }
+
+
+def test_previous_is_the_last_delivery_and_no_other(tmp_path):
+    deliver(tmp_path, {"a.txt": text("1"), "b.txt": text("1")}, KNOWN)
+    deliver(tmp_path, {"a.txt": text("2"), "c.txt": text("2")}, KNOWN)
+    deliver(tmp_path, {"a.txt": text("3"), "b.txt": text("3")}, KNOWN)
+
+    expected = {"a.txt": "3", "b.txt": "3", "previous/a.txt": "2", "previous/c.txt": "2"}
+    assert tree(tmp_path) == expected
+
+
+def test_fewer_files_make_another_delivery_also_where_the_rest_is_equal(tmp_path):
+    deliver(tmp_path, {"a.txt": text("same"), "b.txt": text("old")}, KNOWN)
+    for _ in range(2):
+        deliver(tmp_path, {"a.txt": text("same")}, KNOWN)
+
+    assert tree(tmp_path) == {"a.txt": "same", "previous/a.txt": "same", "previous/b.txt": "old"}
+
+
+def test_a_writer_that_fails_leaves_also_what_would_have_left(tmp_path):
+    def fail(path):
+        raise RuntimeError("broken off")
+
+    deliver(tmp_path, {"a.txt": text("1"), "b.txt": text("1")}, KNOWN)
+
+    with pytest.raises(RuntimeError, match="broken off"):
+        deliver(tmp_path, {"a.txt": fail}, KNOWN)
+
+    assert tree(tmp_path) == {"a.txt": "1", "b.txt": "1"}
+
+
+# Broken off at each step that changes the folder: a killed run stops between two of them.
+@pytest.mark.parametrize("steps", range(14))
+def test_wherever_it_is_broken_off_no_old_file_stands_beside_a_new_one_and_none_is_lost(
+    tmp_path, monkeypatch, steps
+):
+    deliver(tmp_path, {"a.txt": text("1"), "b.txt": text("1")}, KNOWN)
+    left = [steps]
+
+    def counted(change):
+        def changing(*arguments, **options):
+            if left[0] == 0:
+                raise KeyboardInterrupt
+            left[0] -= 1
+            return change(*arguments, **options)
+
+        return changing
+
+    with monkeypatch.context() as patch:
+        patch.setattr(outputs.os, "replace", counted(outputs.os.replace))
+        patch.setattr(outputs.Path, "unlink", counted(outputs.Path.unlink))
+        with pytest.raises(KeyboardInterrupt):
+            deliver(tmp_path, {"a.txt": text("2")}, KNOWN)
+
+    found = tree(tmp_path)
+    assert found["a.txt"] in ("1", "2")
+    assert not (found["a.txt"] == "2" and "b.txt" in found)
+    assert "1" in (found.get("b.txt"), found.get("previous/b.txt"))
+    deliver(tmp_path, {"a.txt": text("2")}, KNOWN)
+    after = tree(tmp_path)
+    assert (after["a.txt"], after["previous/a.txt"], "b.txt" in after) == ("2", "1", False)
+
+
 def test_a_failing_writer_leaves_all_as_it_was(tmp_path):
     def fail(path):
         path.write_text("half")

@@ -74,7 +74,8 @@ def test_another_process_in_another_folder_gives_the_same_bytes(sample_run, copy
 
     assert done.returncode == 0, done.stderr
     delivered = tmp_path / "sample-region" / "out" / "sites.gpkg"
-    assert delivered.read_bytes() == sample_run.delivered.path.read_bytes()
+    for file in sample_run.delivered.files:
+        assert (delivered.parent / file.name).read_bytes() == file.read_bytes(), file.name
 
 
 @pytest.mark.parametrize(
@@ -96,7 +97,7 @@ def test_all_layers_are_there_with_the_promised_geometry(sample_run):
     listed = {name: kind for name, kind in pyogrio.list_layers(path)}
 
     assert {name: listed.get(name) for name in GEOMETRY} == GEOMETRY
-    assert set(listed) == set(GEOMETRY)
+    assert set(listed) == {*GEOMETRY, "layer_styles"}
 
 
 @pytest.mark.parametrize(("layer", "columns"), [("sites", SITE_COLUMNS), ("reaches", REACH_COLUMNS)])
@@ -179,10 +180,11 @@ def test_ogrinfo_opens_the_file(sample_run):
     assert "Layer name: sites" in done.stdout
 
 
-def test_nothing_but_the_store_of_results_is_left_beside_the_delivery(sample_run):
+def test_nothing_but_the_delivery_and_the_store_of_results_is_left(sample_run):
     left = sorted(path.name for path in sample_run.delivered.path.parent.iterdir())
 
-    assert left == [".sitefinder-store", "sites.gpkg"]
+    assert left == sorted([".sitefinder-store", *(path.name for path in sample_run.delivered.files)])
+    assert {"sites.gpkg", "sites.gpx", "sites.csv", "reaches.csv"} <= set(left)
 
 
 def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_machine(sample_run):
