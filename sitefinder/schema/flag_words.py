@@ -11,7 +11,7 @@ FLAG_WORDS = {
     "snap_doubtful": "It is doubtful which channel of the DEM belongs to the mapped stream.",
     "seam": "A step between tiles of the DEM crosses the stretch and may look like head.",
     "dem_border": "Two surveys of different error meet in the stretch.",
-    "dem_surface_model": "The DEM shows trees, roofs and bridges, not the ground: take no head as real unmeasured.",
+    "dem_surface_model": "The DEM shows trees, roofs and bridges, not the ground: measure the head.",
     "standing_water": "Standing water lies in the stretch.",
     "standing_water_detected": "The DEM is level here as if water stood in the stretch; no map says so.",
     "tidal": "The tide reaches the stretch.",

@@ -6,8 +6,10 @@ import geopandas
 
 from sitefinder.io.geopackage import checked_tables, write_layers
 from sitefinder.io.outputs import deliver
+from sitefinder.report.sheets import district_map_pdf, field_sheets_pdf
 
 GEOPACKAGE = "sites.gpkg"
+FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
 # Layers of the user's that maps show under the results.
 ON_MAPS = ("roads", "power_lines", "settlements", "lakes", "districts", "region")
 
@@ -35,6 +37,11 @@ def deliver_all(folder, settings, handover):
     tables = checked_tables(handover.tables, handover.crs, money=handover.currency)
     handover = handover._replace(tables=tables)
     writers = {GEOPACKAGE: partial(write_layers, tables=tables)}
+    wanted = settings.delivery
+    if wanted.field_sheets:
+        writers[FIELD_SHEETS] = lambda path: path.write_bytes(field_sheets_pdf(handover, wanted.field_sheets))
+    if wanted.district_map:
+        writers[DISTRICT_MAP] = lambda path: path.write_bytes(district_map_pdf(handover))
     return deliver(folder, writers)
 
 

@@ -5,7 +5,7 @@ from sitefinder.report.sheets.letters import MM_PER_POINT
 from sitefinder.report.sheets.paper import GREY, INK, line_mm
 from sitefinder.schema.cautions import SAFETY
 
-ROW_MM = 7.4
+ROW_MM = 8.4
 CHECK_MM = 2.7
 # Rows of the form: what is asked, and its blanks, each with what stands before and after it, and its share of the
 # row (common practice, no source).
@@ -87,7 +87,7 @@ def _notes(width_mm):
     def empty(page, x, y):
         page.rule(x, y + ROW_MM - 1.4, x + width_mm, y + ROW_MM - 1.4, width=0.6, colour=INK)
 
-    return [Block(ROW_MM, draw), Block(ROW_MM, empty)]
+    return [Block(ROW_MM, draw), Block(ROW_MM, empty), Block(ROW_MM, empty)]
 
 
 def _check(page, x, base):

@@ -175,7 +175,9 @@ def table_blocks(letters, columns, rows, size=7.0, most=2):
                 at = x + 1.0 if side == "left" else x + width - 1.0
                 page.lines(at, y + 0.8, told, size, bold=bold, align=side)
                 x += width
-            page.rule(x - wide, y + height, x, y + height, width=0.8 if bold else 0.3, colour=INK if bold else RULE)
+            page.rule(
+                x - wide, y + height, x, y + height, width=0.8 if bold else 0.3, colour=INK if bold else RULE
+            )
 
         return Block(height, draw, keeps=bold)
 

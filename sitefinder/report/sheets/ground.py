@@ -21,8 +21,8 @@ VERDICT_WORDS = {
     "unknown": "a layer does not tell whether a site may stand",
     "excluded": "a rule excludes a site",
 }
-ROAD_EDGE = {"color": GREY, "linewidth": 1.7, "linestyle": "solid"}
-ROAD = {"color": "white", "linewidth": 0.8, "linestyle": "solid"}
+ROAD_EDGE = {"color": INK, "linewidth": 1.9, "linestyle": "solid"}
+ROAD = {"color": "white", "linewidth": 1.0, "linestyle": "solid"}
 POWER_LINE = {"color": INK, "linewidth": 0.6, "linestyle": (0, (7, 2, 1, 2))}
 STRETCH_EDGE = {"color": "white", "linewidth": 4.6, "linestyle": "solid"}
 STRETCH = {"color": INK, "linewidth": 2.8, "linestyle": "solid"}
@@ -70,7 +70,9 @@ def draw_settlements(frame, handover, size=6.5):
         return
     settlements = handover.context["settlements"]
     named = list(zip(points_of(settlements), settlements["name"], strict=True))
-    seen = [(place, name) for place, name in named if np.isfinite(place).all() and frame.holds(*place, room_mm=1.5)]
+    seen = [
+        (place, name) for place, name in named if np.isfinite(place).all() and frame.holds(*place, room_mm=1.5)
+    ]
     for place, _ in seen:
         x, y = frame.at(*place)
         frame.page.mark(x, y, SETTLEMENT, 3.6, fill=GREY, edge="white", line=0.5)
@@ -105,7 +107,8 @@ def road_names(frame, handover, size=6.0):
 
 def map_key(page, x, y, width, handover, *, site=True):
     """What the lines and marks of a map mean, from the point down; gives the lower edge [mm]."""
-    entries = [(("line", VERDICT_LINES[name]), f"stream: {name}") for name in reversed(VERDICTS)]
+    met = set(handover.tables["reaches"]["verdict"])
+    entries = [(("line", VERDICT_LINES[name]), f"stream: {name}") for name in reversed(VERDICTS) if name in met]
     if site:
         entries.insert(0, (("line", STRETCH), "this site's stretch"))
         entries.insert(1, (("mark", "v", INK), "intake"))

@@ -36,17 +36,7 @@ class Letters:
         >>> [part for _, part in Letters().runs("Ἄρδα 水")[0]], Letters().runs("Ἄρδα 水")[1]
         (['Ἄρδα □'], True)
         """
-        runs, lacks = [], False
-        for letter in plain(text):
-            font = next((path for path in self._order[bold] if _has(path, letter)), None)
-            if font is None:
-                font, letter, lacks = self._order[bold][0], BOX, True
-            # A space goes with what stands before it.
-            if runs and (runs[-1][0] == font or (letter == " " and _has(runs[-1][0], letter))):
-                runs[-1] = (runs[-1][0], runs[-1][1] + letter)
-            else:
-                runs.append((font, letter))
-        return runs, lacks
+        return _runs(plain(text), self._order[bold])
 
     def width_mm(self, text, size, bold=False):
         """Width of one line of text [mm] at a size [pt]."""
@@ -78,22 +68,24 @@ class Letters:
         """
         # Kerning over the borders of words may add a little.
         room = width_mm * 0.995
-        words, lines, line = plain(text).split(), [], ""
-        while words:
-            word = words.pop(0)
-            tried = f"{line} {word}" if line else word
-            if self.width_mm(tried, size, bold) <= room:
-                line = tried
+        words, lines, line, filled = plain(text).split(), [], "", 0.0
+        words.reverse()
+        space = self.width_mm(" ", size, bold)
+        while words and (most is None or len(lines) <= most):
+            word = words.pop()
+            width = self.width_mm(word, size, bold)
+            if line and filled + space + width <= room:
+                line, filled = f"{line} {word}", filled + space + width
             elif line:
                 lines.append(line)
                 line = ""
-                words.insert(0, word)
+                words.append(word)
+            elif width <= room:
+                line, filled = word, width
             else:
                 fits = self._fitting(word, room, size, bold)
                 lines.append(word[:fits])
-                words.insert(0, word[fits:])
-            if most is not None and len(lines) > most:
-                break
+                words.append(word[fits:])
         lines.append(line)
         lines = [line for line in lines if line] or [""]
         if most is None or len(lines) <= most:
@@ -116,6 +108,21 @@ class Letters:
         return least
 
 
+@lru_cache(maxsize=65536)
+def _runs(text, fonts):
+    runs, lacks = [], False
+    for letter in text:
+        font = next((path for path in fonts if _has(path, letter)), None)
+        if font is None:
+            font, letter, lacks = fonts[0], BOX, True
+        # A space goes with what stands before it.
+        if runs and (runs[-1][0] == font or (letter == " " and _has(runs[-1][0], letter))):
+            runs[-1] = (runs[-1][0], runs[-1][1] + letter)
+        else:
+            runs.append((font, letter))
+    return runs, lacks
+
+
 @lru_cache(maxsize=64)
 def _charmap(path):
     return frozenset(get_font(path).get_charmap())
@@ -135,7 +142,9 @@ def font_of(path):
 @lru_cache(maxsize=65536)
 def _advance(path, part):
     # Spaces at an end have no ink, so they are measured between letters that have.
-    framed = _paths.get_text_width_height_descent(f"i{part}i", font_of(path), ismath=False)[0]
-    return (framed - _paths.get_text_width_height_descent("ii", font_of(path), ismath=False)[0]) / (
-        MEASURED_AT_POINTS
-    )
+    return (_ink(path, f"i{part}i") - _ink(path, "ii")) / MEASURED_AT_POINTS
+
+
+@lru_cache(maxsize=65536)
+def _ink(path, text):
+    return _paths.get_text_width_height_descent(text, font_of(path), ismath=False)[0]

@@ -1,6 +1,7 @@
 """A framed map: relief, lines and areas within a window, labels that keep clear of each other, scale and grid."""
 
 import math
+from collections import defaultdict
 
 import numpy as np
 import shapely
@@ -15,6 +16,7 @@ FINEST_MM = 0.08
 # Relief is printed lighter than it is, so that lines stand out: 0 is as bright as this.
 DARKEST = 0.62
 TICK_POINTS = 6.0
+NET_MM = 5.0
 STEPS = (1.0, 2.0, 5.0, 10.0)
 # Where a label may stand about its point, in the order of trial: right, left, above, below, and between.
 AROUND = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
@@ -69,7 +71,8 @@ class MapFrame:
         self.axes.set_xlim(window[0], window[2])
         self.axes.set_ylim(window[1], window[3])
         self.mm_per_m = width / (window[2] - window[0])
-        self._taken = []
+        # Rectangles by the squares of a coarse net that they touch, so that few are looked at.
+        self._taken = defaultdict(list)
 
     def at(self, east_m, north_m):
         """A place on the page [mm]."""
@@ -159,7 +162,9 @@ class MapFrame:
 
     def keep_clear(self, x, y, width, height):
         """Take a rectangle of the page [mm], so that no label is put there."""
-        self._taken.append((x, y, x + width, y + height))
+        taken = (x, y, x + width, y + height)
+        for square in _squares(*taken):
+            self._taken[square].append(taken)
 
     def keep_clear_along(self, line, room_mm=0.6):
         """Take the ground of a line [m], so that no label covers it."""
@@ -180,7 +185,8 @@ class MapFrame:
         )
         return inside and not any(
             x < right and x + width > left and y < foot and y + height > top
-            for left, top, right, foot in self._taken
+            for square in _squares(x, y, x + width, y + height)
+            for left, top, right, foot in self._taken[square]
         )
 
     def label(self, east_m, north_m, text, size=6.5, *, away_mm=1.6, widest_mm=38.0, **options):
@@ -203,7 +209,9 @@ class MapFrame:
             top = y - height / 2 + down * (height / 2 + away_mm)
             if self.is_free(left - 0.3, top - 0.1, width + 0.6, height + 0.2):
                 self.keep_clear(left - 0.3, top - 0.1, width + 0.6, height + 0.2)
-                self.page.box(left - 0.3, top, width + 0.6, height, fill="white", edge="none", alpha=0.72, above=True)
+                self.page.box(
+                    left - 0.3, top, width + 0.6, height, fill="white", edge="none", alpha=0.72, above=True
+                )
                 self.page.text(left, top + 0.8 * height, text, size, **options)
                 return True
         return False
@@ -281,6 +289,16 @@ def north_arrow(page, x, y, height=8.0):
     page.rule(x, y, x, y - height, width=1.0, colour=INK)
     page.mark(x, y - height, "^", 6.0, fill=INK)
     page.text(x + 2.2, y - height / 2 + 0.8, "grid north", TICK_POINTS)
+
+
+# Squares of the net that a rectangle touches.
+def _squares(left, top, right, foot):
+    columns = range(math.floor(left / NET_MM), math.floor(right / NET_MM) + 1)
+    return [
+        (column, row)
+        for column in columns
+        for row in range(math.floor(top / NET_MM), math.floor(foot / NET_MM) + 1)
+    ]
 
 
 # A polygon with its holes, cut parts apart.

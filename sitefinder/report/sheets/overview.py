@@ -12,14 +12,14 @@ WIDTH_MM = A4_MM[0] - 2 * MARGIN_MM
 MAP_MM, KEY_MM, EDGE_MM = 100.0, 44.0, 6.0
 COLUMNS = [
     ("#", 8.0, "right"),
-    ("stream", 38.0, "left"),
-    ("site", 40.0, "left"),
+    ("stream", 36.0, "left"),
+    ("site", 38.0, "left"),
     ("head m", 14.0, "right"),
     ("kW", 13.0, "right"),
     ("MWh/yr", 16.0, "right"),
     ("P90 to P10", 27.0, "right"),
-    ("verdict", 18.0, "left"),
-    ("page", 8.0, "right"),
+    ("verdict", 19.0, "left"),
+    ("page", 11.0, "right"),
 ]
 
 
@@ -28,10 +28,12 @@ def totals_text(handover):
     sites = handover.tables["sites"]
     if not len(sites):
         return "No site was chosen in this run. Why each reach carries none is told in the layer reaches."
-    energy = gigawatt_hours(sites["energy_mwh"].sum())
+    energy, p90, p10 = map(
+        gigawatt_hours, (sites["energy_mwh"].sum(), handover.energy_p90_mwh, handover.energy_p10_mwh)
+    )
     return (
-        f"{counted(len(sites), 'site', 'sites')} in all: {power(sites['power_kw'].sum())} and {energy} GWh in a mean "
-        f"year (P90 to P10: {gigawatt_hours(handover.energy_p90_mwh)} to {gigawatt_hours(handover.energy_p10_mwh)} GWh)."
+        f"{counted(len(sites), 'site', 'sites')} in all: {power(sites['power_kw'].sum())} and {energy} GWh in a "
+        f"mean year (P90 to P10: {p90} to {p10} GWh)."
     )
 
 

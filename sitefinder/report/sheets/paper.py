@@ -151,7 +151,11 @@ class Page:
         """A piece of a line as `style` (keywords of matplotlib's lines) draws it, for a legend."""
         self.figure.add_artist(
             Line2D(
-                [x, x + width], [y, y], **{"zorder": 10, **style}, solid_capstyle="butt", transform=self.millimetres
+                [x, x + width],
+                [y, y],
+                **{"zorder": 10, **style},
+                solid_capstyle="butt",
+                transform=self.millimetres,
             )
         )
 

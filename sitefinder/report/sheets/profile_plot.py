@@ -7,7 +7,7 @@ import numpy as np
 from sitefinder.report.sheets.map_frame import MapFrame, round_step
 from sitefinder.report.sheets.paper import GREY, INK, OCHRE, RULE, WATER, WATER_PALE
 
-LEFT_MM, FOOT_MM, TOP_MM = 13.0, 9.0, 1.0
+LEFT_MM, FOOT_MM, TOP_MM = 13.0, 9.0, 5.0
 # Least range of levels that is drawn, so that a flat stream does not look steep (own choice) [m].
 LEAST_RANGE_M = 2.0
 TICK_POINTS = 6.0
@@ -43,7 +43,7 @@ def draw_profile(page, x, y, width, height, profile):
     _scales(frame)
     _ends(frame, profile, way, level)
     _structures(frame, profile, way, level)
-    _key(page, x + width, y + 4.0)
+    _key(page, x, y - 1.6)
 
 
 # A place of the drawing on the page; metres along and up have scales of their own.
@@ -85,7 +85,13 @@ def _scales(frame):
         if frame.y + 1.0 < at < foot - 0.5:
             page.text(frame.x - 1.6, at + 0.8, f"{number * step:g}", TICK_POINTS, colour=GREY, align="right")
     page.text(
-        frame.x - 10.6, frame.y + frame.height / 2, "level [m]", TICK_POINTS, colour=GREY, align="middle", upright=True
+        frame.x - 10.6,
+        frame.y + frame.height / 2,
+        "level [m]",
+        TICK_POINTS,
+        colour=GREY,
+        align="middle",
+        upright=True,
     )
 
 
@@ -99,8 +105,7 @@ def _ends(frame, profile, way, level):
             page.mark(x, y, marker, 5.5, fill=INK)
             name = f"{told}, {level[station]:.2f} m"
             wide = page.letters.width_mm(name, 6.5, True)
-            side = "left" if x + 1.0 + wide < frame.x + frame.width - 42.0 or mark == "intake" else "right"
-            left = x + 1.0 if side == "left" else x - 1.0 - wide
+            left = x + 1.0 if x + 1.0 + wide < frame.x + frame.width else x - 1.0 - wide
             top = frame.y + (1.0 if mark == "intake" else 4.4)
             page.box(left - 0.3, top, wide + 0.6, 2.9, fill="white", edge="none", alpha=0.8, above=True)
             page.text(left, top + 2.2, name, 6.5, bold=True)
@@ -111,7 +116,6 @@ def _ends(frame, profile, way, level):
 # A triangle under the water at each structure, its id and drop where there is room.
 def _structures(frame, profile, way, level):
     page = frame.page
-    frame.keep_clear(frame.x + frame.width - 42.0, frame.y, 42.0, 14.5)
     held = profile["structure_id"].to_numpy(dtype=object)
     for station in np.flatnonzero(held != ""):
         x, y = _at(frame, way[station], level[station])
@@ -120,7 +124,12 @@ def _structures(frame, profile, way, level):
         told = held[station] if math.isnan(drop_m) else f"{held[station]}, {drop_m:.2f} m"
         [told] = page.letters.lines(told, 44.0, 6.0, most=1)
         wide = page.letters.width_mm(told, 6.0)
-        for left, top in ((x - wide - 1.5, y + 0.6), (x + 1.5, y - 3.6), (x + 1.5, y - 7.0), (x - wide - 1.5, y + 4.0)):
+        for left, top in (
+            (x - wide - 1.5, y + 0.6),
+            (x + 1.5, y - 3.6),
+            (x + 1.5, y - 7.0),
+            (x - wide - 1.5, y + 4.0),
+        ):
             if frame.is_free(left, top, wide, 2.6):
                 frame.keep_clear(left, top, wide, 2.6)
                 page.box(left - 0.3, top, wide + 0.6, 2.7, fill="white", edge="none", alpha=0.8, above=True)
@@ -128,17 +137,16 @@ def _structures(frame, profile, way, level):
                 break
 
 
-# What the drawing shows, at the upper right.
-def _key(page, right, y):
-    left = right - 40.0
-    page.box(left - 1.0, y - 3.4, 40.4, 13.6, fill="white", edge=RULE, alpha=0.92, above=True)
+# What the drawing shows, in a line above it.
+def _key(page, x, y):
     entries = (
         ("water level, fitted", {"color": INK, "linewidth": 1.2}),
         ("its 90 % band", {"color": WATER_PALE, "linewidth": 4.0}),
         ("DEM as read", {"color": GREY, "marker": ".", "linestyle": "none", "markersize": 3}),
         ("DEM reading left out", {"color": OCHRE, "marker": "x", "linestyle": "none", "markersize": 4}),
+        ("standing water", {"color": WATER, "linewidth": 3.6}),
     )
     for told, style in entries:
-        page.sample(left, y - 0.8, 6.0, {**style, "zorder": 13})
-        page.text(left + 8.0, y, told, TICK_POINTS)
-        y += 3.1
+        page.sample(x, y - 0.8, 6.0, style)
+        page.text(x + 7.5, y, told, TICK_POINTS)
+        x += 13.0 + page.letters.width_mm(told, TICK_POINTS)

@@ -24,7 +24,7 @@ from sitefinder.report.sheets.profile_plot import draw_profile
 from sitefinder.schema.flag_words import flags_in_words
 
 WIDTH_MM = A4_MM[0] - 2 * MARGIN_MM
-MAP_MM, PROFILE_MM = 92.0, 47.0
+MAP_MM, PROFILE_MM = 92.0, 50.0
 LAYOUT_WORDS = {
     "at_barrier": "at an existing weir or drop",
     "diversion": "diversion: a canal or pipe beside the stream",
@@ -140,12 +140,15 @@ def _verdict(handover, site, letters):
         told = f"Nothing may be taken in the months {site['closed_months'].replace(';', ', ')}."
         blocks += text_blocks(letters, told, WIDTH_MM, 7.5, indent_mm=4.0, sign="–")
     if is_known(site["survival_on_the_way"]):
+        share = amount(100 * site["survival_on_the_way"])
         told = (
-            f"Of the fish from the spawning grounds above, {amount(100 * site['survival_on_the_way'])} % survive all "
-            "plants on their way, by what the machines' classes state."
+            f"Of the fish from the spawning grounds above, {share} % survive all plants on their way, by what is "
+            "stated of the machines."
         )
         blocks += text_blocks(letters, told, WIDTH_MM, 7.5, indent_mm=4.0, sign="–")
-    flags = flags_in_words(site["flags"]) or ["Nothing about these figures was found doubtful beyond their intervals."]
+    flags = flags_in_words(site["flags"]) or [
+        "Nothing about these figures was found doubtful beyond their intervals."
+    ]
     for told in flags:
         blocks += text_blocks(letters, told, WIDTH_MM, 7.5, indent_mm=4.0, sign="–")
     # A heading alone at the foot of a page says nothing.
@@ -179,7 +182,11 @@ def _way_there(handover, site, letters):
     ]
     return [
         heading("How to get there", WIDTH_MM),
-        *[block._replace(keeps=True) for block in text_blocks(letters, f"Grid: {crs_text(handover.crs)}", WIDTH_MM, 7)],
+        *[
+            block._replace(keeps=True)
+            for block in text_blocks(letters, f"Grid: {crs_text(handover.crs)}", WIDTH_MM, 7)
+        ],
+        gap(1.5)._replace(keeps=True),
         pairs_block(letters, columns, WIDTH_MM, 7.5, label_mm=27.0)._replace(keeps=True),
         pairs_block(letters, [("", near), ("", houses)], WIDTH_MM, 7.5, label_mm=27.0),
     ]
@@ -217,4 +224,3 @@ def _in_full(site, letters):
         if is_known(site[name]) and len(str(site[name])) > limit:
             full += text_blocks(letters, f"{told}: {site[name]}", WIDTH_MM, 7.5)
     return [heading("In full", WIDTH_MM), *full] if full else []
-
