@@ -6,8 +6,8 @@ from matplotlib.ft2font import FT2Font
 
 from sitefinder.errors import InputError, all_of, described
 
-# What an outline font may begin with: TrueType, OpenType with PostScript outlines, TrueType of old Macintoshes, and
-# a collection.
+# What an outline font may begin with: TrueType, OpenType with PostScript outlines, TrueType of old Macintoshes,
+# and a collection.
 # OpenType specification 1.9, "OpenType font file", Table directory and TTC header (from memory).
 BEGINNINGS = (b"\x00\x01\x00\x00", b"OTTO", b"true", b"ttcf")
 

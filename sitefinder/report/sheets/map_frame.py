@@ -262,7 +262,7 @@ class MapFrame:
             told = f"{number * step:.0f}"
             wide = self.page.letters.width_mm(told, TICK_POINTS)
             self.page.rule(self.x - 1.2, y, self.x, y, colour=GREY)
-            if y + wide / 2 < last - 2 and self.y < y - wide / 2:
+            if y + wide / 2 < min(last - 2, self.y + self.height + 0.5) and self.y < y - wide / 2:
                 self.page.text(self.x - 2.0, y, told, TICK_POINTS, colour=GREY, align="middle", upright=True)
                 last = y - wide / 2
         if across:
