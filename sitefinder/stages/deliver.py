@@ -12,8 +12,11 @@ from sitefinder.io.gpkg_metadata import About
 from sitefinder.io.gpx import write_gpx
 from sitefinder.io.outputs import deliver
 from sitefinder.io.terrain_copies import write_dem_copy, write_relief
+from sitefinder.report.page import page_html
+from sitefinder.report.sheets import district_map_pdf, field_sheets_pdf
 
-GEOPACKAGE = "sites.gpkg"
+GEOPACKAGE, PAGE, GPX = "sites.gpkg", "report.html", "sites.gpx"
+FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
 # Layers that are also written as plain tables, where the file has them.
 AS_CSV = ("sites", "reaches", "totals")
 AS_GEOPARQUET = ("sites", "stretches", "reaches")
@@ -21,10 +24,10 @@ DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
 # Every name that a delivery may have, whatever the settings ask for.
 KNOWN = (
     GEOPACKAGE,
-    "report.html",
-    "field-sheets.pdf",
-    "district-map.pdf",
-    "sites.gpx",
+    PAGE,
+    FIELD_SHEETS,
+    DISTRICT_MAP,
+    GPX,
     *(f"{name}.csv" for name in AS_CSV),
     *(f"{name}.parquet" for name in AS_GEOPARQUET),
     DEM_COPY,
@@ -89,8 +92,14 @@ def _names_of_inputs(folder, base, provenance):
 # What stands beside the GeoPackage: the same tables and maps' ground for other programs and devices.
 def _other_files(wanted, handover):
     tables, writers = handover.tables, {}
+    if wanted.page:
+        writers[PAGE] = lambda path: path.write_text(page_html(handover), encoding="utf-8", newline="\n")
+    if wanted.field_sheets:
+        writers[FIELD_SHEETS] = lambda path: path.write_bytes(field_sheets_pdf(handover, wanted.field_sheets))
+    if wanted.district_map:
+        writers[DISTRICT_MAP] = lambda path: path.write_bytes(district_map_pdf(handover))
     if wanted.gpx:
-        writers["sites.gpx"] = partial(
+        writers[GPX] = partial(
             write_gpx,
             sites=tables["sites"],
             stretches=tables["stretches"],

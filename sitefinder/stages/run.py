@@ -12,6 +12,7 @@ import pandas as pd
 
 from sitefinder import __version__
 from sitefinder.io.catchment_polygons import catchment_polygons
+from sitefinder.io.fonts import checked_fonts
 from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.graph import run_stages
@@ -225,6 +226,7 @@ def check(path):
 
 # The settings with what inputs add to them, and the inputs.
 def _with_inputs(settings, folder):
+    checked_fonts(settings.delivery.font_files, folder)
     inputs = read_inputs(settings, folder)
     return with_year_to_year(settings, inputs), inputs
 
@@ -328,6 +330,7 @@ def _delivered(path, settings, inputs, results):
         relief=results["relief"],
         context=map_context(settings.run.crs, inputs),
         counts_unresolved="unresolved" in settings.ranking.allow,
+        font_paths=checked_fonts(settings.delivery.font_files, path.parent),
         version=__version__,
         dem_path=results["surface"].dem_path,
     )
