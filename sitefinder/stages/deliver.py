@@ -6,8 +6,10 @@ import geopandas
 
 from sitefinder.io.geopackage import checked_tables, write_layers
 from sitefinder.io.outputs import deliver
+from sitefinder.report.page import page_html
 
 GEOPACKAGE = "sites.gpkg"
+PAGE = "report.html"
 # Layers of the user's that maps show under the results.
 ON_MAPS = ("roads", "power_lines", "settlements", "lakes", "districts", "region")
 
@@ -35,7 +37,14 @@ def deliver_all(folder, settings, handover):
     tables = checked_tables(handover.tables, handover.crs, money=handover.currency)
     handover = handover._replace(tables=tables)
     writers = {GEOPACKAGE: partial(write_layers, tables=tables)}
+    if settings.delivery.page:
+        writers[PAGE] = partial(_write_text, make=partial(page_html, handover))
     return deliver(folder, writers)
+
+
+# Text that is made only now, so that one file's text is held at a time.
+def _write_text(path, make):
+    path.write_text(make(), encoding="utf-8", newline="\n")
 
 
 def map_context(crs, inputs):
