@@ -75,7 +75,8 @@ def page_html(handover):
         "</section>",
     ]
     body += [
-        f'<section id="{name}" aria-labelledby="{name}-title"><h2 id="{name}-title">{safe(heading)}</h2>{html}</section>'
+        f'<section id="{name}" aria-labelledby="{name}-title"><h2 id="{name}-title">{safe(heading)}</h2>{html}'
+        "</section>"
         for name, heading, html in sections
     ]
     body += [
@@ -114,11 +115,12 @@ def policy(scripts):
     str
     """
     digests = [
-        f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode('ascii')}'" for script in scripts
+        f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode('ascii')}'"
+        for script in scripts
     ]
     return (
-        "default-src 'none'; img-src data:; font-src data:; connect-src 'none'; base-uri 'none'; form-action 'none'; "
-        f"style-src 'unsafe-inline'; script-src {' '.join(digests)}"
+        "default-src 'none'; img-src data:; font-src data:; connect-src 'none'; base-uri 'none'; "
+        f"form-action 'none'; style-src 'unsafe-inline'; script-src {' '.join(digests)}"
     )
 
 
@@ -148,15 +150,12 @@ def _map_and_table(handover, layers):
         f"Coordinates are in {safe(handover.crs)}.</figcaption>{legend(layers)}</figure>"
     )
     if not len(sites):
-        return f'<div class="map-table alone">{drawn}</div><p class="none">No site was found. Why, tells {_why()}.</p>'
+        why = '<a href="#not-offered">the table of reasons</a>'
+        return f'<div class="map-table alone">{drawn}</div><p>No site was found. Why, tells {why}.</p>'
     return (
-        f'<div class="map-table">{drawn}<div class="beside">{filters(sites)}{sites_table(sites, handover.currency)}'
-        "</div></div>"
+        f'<div class="map-table">{drawn}<div class="beside">{filters(sites)}'
+        f"{sites_table(sites, handover.currency)}</div></div>"
     )
-
-
-def _why():
-    return '<a href="#not-offered">the table of reasons</a>'
 
 
 def _region(handover, has_supply):
@@ -202,6 +201,7 @@ def _supply_figure(supply, currency):
     )
     return (
         '<figure><figcaption id="supply-title">Energy against cost: each site as wide as its energy, the cheapest '
-        'first</figcaption><div id="plot-supply" class="plot" role="img" aria-labelledby="supply-title supply-text">'
+        'first</figcaption><div id="plot-supply" class="plot" role="img" '
+        'aria-labelledby="supply-title supply-text">'
         f'</div><p class="alt" id="supply-text">{safe(told)}</p></figure>'
     )

@@ -38,8 +38,8 @@ def _profile():
         "x", "y", source=ends, size=12, marker="marker", fill_color=looks.OCHRE, line_color=looks.INK
     )
     plot.text(
-        "x", "y", text="name", source=ends, x_offset=9, y_offset=-7, text_font_size="12px", text_font=value(looks.FONT),
-        text_color=looks.INK,
+        "x", "y", text="name", source=ends, x_offset=9, y_offset=-7, text_font_size="12px",
+        text_font=value(looks.FONT), text_color=looks.INK,
     )  # fmt: skip
     _legend(
         plot,
@@ -142,7 +142,9 @@ def supply_plot(curve, currency):
         left="left", right="right", bottom=0, top="cost", source=source, fill_color=looks.BAND,
         line_color=looks.WATER,
     )  # fmt: skip
-    plot.add_tools(HoverTool(renderers=[bars], tooltips=[("Site", "@id"), ("Cost", "@told"), ("Energy", "@energy")]))
+    plot.add_tools(
+        HoverTool(renderers=[bars], tooltips=[("Site", "@id"), ("Cost", "@told"), ("Energy", "@energy")])
+    )
     plot.y_range.start = 0
     plot.x_range.range_padding = 0.02
     return plot
@@ -169,7 +171,7 @@ def _plot(name, x_label, y_label, y_axis="linear", **ranges):
 
 def _legend(plot, items):
     legend = Legend(
-        items=[LegendItem(label=label, renderers=renderers) for label, renderers in items],
+        items=[LegendItem(label=label, renderers=renderers, name=f"legend {label}") for label, renderers in items],
         orientation="horizontal",
         ncols=2,
         border_line_color=None,

@@ -1,7 +1,7 @@
 """What the figures rest on, in HTML: inputs, equations, assumptions, repairs, warnings, limits and cautions."""
 
 from sitefinder.report.page.markup import fold, table, text_list
-from sitefinder.report.page.words import FLAG_WORDS, is_missing, safe
+from sitefinder.report.page.words import FLAG_WORDS, is_missing, meaning_of, safe
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.units import METRES_PER_KILOMETRE
 
@@ -60,8 +60,9 @@ def equations_html(provenance, equations):
     named = provenance[(provenance["kind"] == "setting") & provenance["name"].str.startswith("equation ")]
     parts = []
     if equations is not None and len(equations):
-        shown = [name for name in equations.columns if name != "geometry"]
-        heads = [name.replace("_", " ") for name in shown]
+        empty = equations.isna() | equations.astype(str).eq("")
+        shown = [name for name in equations.columns if not empty[name].all()]
+        heads = [(name.replace("_", " "), meaning_of("flow_equations", name)) for name in shown]
         rows = [[_short(value) for value in row] for row in equations[shown].itertuples(index=False)]
         parts.append(
             "<p>An equation holds between the least and the most of each of its predictors; a place beyond is "
@@ -72,8 +73,8 @@ def equations_html(provenance, equations):
             [row.name.removeprefix("equation ").replace("_", " "), row.source, row.value]
             for row in named.itertuples()
         ]
-        parts.append(table("Statistics of flow and where their equations come from", ["statistic", "source", "note"],
-                           rows, "words", "equations-table"))  # fmt: skip
+        caption = "Statistics of flow and where their equations come from"
+        parts.append(table(caption, ["statistic", "source", "note"], rows, "words", "equations-table"))
     return "".join(parts) or "<p>No flow equations were used.</p>"
 
 
@@ -125,7 +126,9 @@ def warnings_html(reaches, sites, repairs):
     ]
     heads = ["what is doubtful", "flag", "reaches", "length [km]", "sites"]
     flags = (
-        table("Flags", heads, rows, "words", "flags-table") if rows else "<p>No reach and no site carries a flag.</p>"
+        table("Flags", heads, rows, "words", "flags-table")
+        if rows
+        else "<p>No reach and no site carries a flag.</p>"
     )
     if not len(repairs):
         return f"{flags}<p>Nothing in the inputs had to be mended.</p>"

@@ -39,8 +39,9 @@ def table(caption, headings, rows, kind="", identity=""):
     body = "\n".join(f"<tr>{''.join(_cell(value, not at) for at, value in enumerate(row))}</tr>" for row in rows)
     named = f' id="{identity}"' if identity else ""
     return (
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{safe(caption)}"><table class="{kind}"{named}>'
-        f"<caption>{safe(caption)}</caption><thead><tr>{''.join(heads)}</tr></thead><tbody>\n{body}\n</tbody>"
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{safe(caption)}">'
+        f'<table class="{kind}"{named}>'
+        f"<caption><span>{safe(caption)}</span></caption><thead><tr>{''.join(heads)}</tr></thead><tbody>\n{body}\n</tbody>"
         "</table></div>"
     )
 

@@ -29,6 +29,7 @@ function startPicked(model) {
     });
     model("profile-read").data = read;
     model("profile-refused").data = refused;
+    model("legend read, left out").visible = refused.x.length > 0;
     const ends = { x: [], y: [], name: [], marker: [] };
     const mark = (at, name, marker) => {
       ends.x.push(told.x[at]); ends.y.push(told.y[at]); ends.name.push(name); ends.marker.push(marker);

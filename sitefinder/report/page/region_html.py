@@ -9,9 +9,8 @@ from sitefinder.report.page.words import (
     percent,
     safe,
     short_money,
-    unit_of,
 )
-from sitefinder.report.text_tables import plain
+from sitefinder.report.text_tables import counted, plain
 from sitefinder.schema import VERDICTS, has_flag
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
@@ -35,17 +34,17 @@ def headline(handover):
     """The totals that are read first, as a list of figures."""
     sites, reaches = handover.tables["sites"], handover.tables["reaches"]
     free = reaches["verdict"].isin(["open", "restricted"])
-    counted = reaches["theoretical_kw"].notna()
+    summed = reaches["theoretical_kw"].notna()
     if not handover.counts_unresolved:
-        counted &= ~has_flag(reaches["flags"], "head_unresolved")
-    potential_mw = reaches.loc[counted & free, "theoretical_kw"].sum() / KILOWATTS_PER_MEGAWATT
+        summed &= ~has_flag(reaches["flags"], "head_unresolved")
+    potential_mw = reaches.loc[summed & free, "theoretical_kw"].sum() / KILOWATTS_PER_MEGAWATT
     energy_gwh, p90_gwh, p10_gwh = (
         value / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
         for value in (sites["energy_mwh"].sum(), handover.energy_p90_mwh, handover.energy_p10_mwh)
     )
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     figures = [
-        ("sites", str(len(sites)), len(sites), "ranked, none overlaps another"),
+        ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked, none overlaps another"),
         ("power", amount(sites["power_kw"].sum(), "kW"), sites["power_kw"].sum(), "rated, all sites together"),
         (
             "energy",
@@ -85,7 +84,13 @@ def verdict_table(reaches):
                     VERDICT_MEANING[verdict],
                 ]
             )
-    return table("Reaches by verdict", ["verdict", "reaches", "length [km]", "", "what it means"], rows, "figures")
+    return table(
+        "Reaches by verdict",
+        ["verdict", "reaches", "length [km]", "", "what it means"],
+        rows,
+        "figures",
+        "verdicts",
+    )
 
 
 def waterfall_table(waterfall):
@@ -180,7 +185,9 @@ def _total_headings(scope, currency):
 
 def _of_sites(row, power_kw, energy_mwh, most):
     cost = (
-        f"{amount(row.cost_per_kwh_p10)} to {amount(row.cost_per_kwh_p90)}" if not is_missing(row.cost_per_kwh) else "–"
+        f"{amount(row.cost_per_kwh_p10)} to {amount(row.cost_per_kwh_p90)}"
+        if not is_missing(row.cost_per_kwh)
+        else "–"
     )
     return [
         figure_cell(str(row.sites), row.sites),
@@ -225,13 +232,15 @@ def fish_safe_table(gain):
 def distribution_tables(distributions):
     """Bars of how many reaches, by length, and sites have which head and flow."""
     parts = []
-    for (quantity, of), rows in distributions.groupby(["quantity", "of"], sort=False):
+    for (quantity, of), rows in distributions.sort_values("bin", kind="stable").groupby(
+        ["quantity", "of"], sort=False
+    ):
         name, unit = QUANTITIES.get(quantity, (quantity.replace("_", " "), ""))
         by_length = of == "reaches"
         values = rows["length_m"] / METRES_PER_KILOMETRE if by_length else rows["number"]
         most = values.max() if len(values) else 0
         cells = []
-        for row, value in zip(rows.sort_values("bin").itertuples(), values, strict=True):
+        for row, value in zip(rows.itertuples(), values, strict=True):
             figures = [figure_cell(str(row.number), row.number)]
             if by_length:
                 figures.append(figure_cell(amount(value), row.length_m))
@@ -298,5 +307,3 @@ def fish_way(streams):
         f"On the worst way from a spawning ground to the outlet{name}, {percent(worst['least_survival'])} of fish "
         f"survive, past {met} {'plant' if met == 1 else 'plants'}."
     )
-
-

@@ -46,8 +46,8 @@ def region_map(handover):
     -------
     plot : bokeh.plotting.figure
     layers : list of (str, str)
-        Names of the groups of renderers that the legend switches (a renderer's name is ``layer:`` and its group), and what
-        they are called, from the top down.
+        Names of the groups of renderers that the legend switches (a renderer's name is ``layer:`` and its
+        group), and what they are called, from the top down.
     """
     west, south, east, north = bounds = map_bounds(handover)
     tolerance_m = max(east - west, north - south) / PIXELS_ACROSS
@@ -82,6 +82,8 @@ def region_map(handover):
             unit="m",
             location="bottom_right",
             orientation="horizontal",
+            bar_length=0.18,
+            bar_line_width=1.5,
             label_text_font_size="11px",
             background_fill_alpha=0.85,
             border_line_color=None,
@@ -147,7 +149,13 @@ def _sites(plot, handover, tolerance_m):
     strip.nonselection_glyph = strip.selection_glyph = None
     picked_line = ColumnDataSource({"xs": [], "ys": []}, name="picked-line")
     plot.multi_line(
-        "xs", "ys", source=picked_line, line_color=looks.OCHRE, line_width=9, line_cap="round", name="layer:stretches"
+        "xs",
+        "ys",
+        source=picked_line,
+        line_color=looks.OCHRE,
+        line_width=9,
+        line_cap="round",
+        name="layer:stretches",
     )
     power = sites["power_kw"].fillna(0.0).to_numpy()
     shares = np.sqrt(power / power.max()) if len(power) and power.max() > 0 else np.zeros(len(power))
@@ -227,7 +235,8 @@ def _streams(plot, reaches, tolerance_m):
         renderers.append(
             plot.multi_line(
                 "xs", "ys", source=ColumnDataSource({"xs": xs, "ys": ys, **told}, name=group),
-                line_color=colour, line_dash=" ".join(map(str, dash)) or "solid", line_width=width, name=f"layer:{group}",
+                line_color=colour, line_dash=" ".join(map(str, dash)) or "solid", line_width=width,
+                name=f"layer:{group}",
             )
         )  # fmt: skip
         layers.append((group, f"Streams, {verdict}"))
@@ -241,7 +250,9 @@ def _streams(plot, reaches, tolerance_m):
         ("Not offered because", "@because"),
     ]
     if renderers:
-        plot.add_tools(HoverTool(renderers=renderers, tooltips=tips, line_policy="interp", point_policy="follow_mouse"))
+        plot.add_tools(
+            HoverTool(renderers=renderers, tooltips=tips, line_policy="interp", point_policy="follow_mouse")
+        )
     return layers
 
 
@@ -262,7 +273,8 @@ def _context(plot, handover, tolerance_m):
         )
         plot.text(
             "x", "y", text="name", source=source, x_offset=7, y_offset=4, text_font_size="11px",
-            text_font=value(looks.FONT), text_color=looks.INK, text_outline_color="#ffffff", name="layer:settlements",
+            text_font=value(looks.FONT), text_color=looks.INK, background_fill_color="#ffffff",
+            background_fill_alpha=0.6,            name="layer:settlements",
         )  # fmt: skip
         layers.append(("settlements", "Settlements"))
     lines = (
@@ -279,7 +291,9 @@ def _context(plot, handover, tolerance_m):
             layers.append((name, called))
     if len(frame := context.get("lakes", ())):
         xs, ys = _polygon_columns(frame.geometry.to_numpy(), tolerance_m)
-        plot.multi_polygons(xs, ys, fill_color=looks.LAKE, line_color=looks.WATER, line_width=0.7, name="layer:lakes")
+        plot.multi_polygons(
+            xs, ys, fill_color=looks.LAKE, line_color=looks.WATER, line_width=0.7, name="layer:lakes"
+        )
         layers.append(("lakes", "Lakes"))
     return layers
 

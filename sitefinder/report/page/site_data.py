@@ -121,7 +121,13 @@ def site_data(handover):
 def _site(row, parts, currency):
     named = plain(row["stream"]) if row["stream"] else "a stream without a name"
     unit = unit_of("sites", "cost_per_kwh", currency)
-    costs = ("cost_per_kwh", "cost_per_kwh_p10", "cost_per_kwh_p90", "solar_cost_per_kwh", "solar_firm_cost_per_kwh")
+    costs = (
+        "cost_per_kwh",
+        "cost_per_kwh_p10",
+        "cost_per_kwh_p90",
+        "solar_cost_per_kwh",
+        "solar_firm_cost_per_kwh",
+    )
     return {
         "id": row["site_id"],
         "title": f"Rank {row['rank']}: {plain(row['site_id'])} on {named}",
@@ -150,7 +156,7 @@ def _told(row, how, columns, currency):
     if how == "machine":
         return f"{values[1]} × {plain(values[0])}"
     if how == "error":
-        return f"{amount(values[0])} ± {amount(values[1], unit)} (standard error)"
+        return f"{amount(values[0])} ± {float(values[1]):.2f}\u00a0{unit} (standard error)"
     if how == "range":
         return f"{amount(values[0])} to {amount(values[1], unit)}"
     told = {

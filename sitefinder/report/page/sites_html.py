@@ -18,16 +18,16 @@ SHOWN = (
     ("rank", "Rank", True),
     ("site_id", "Site", False),
     ("stream", "Stream", False),
-    ("district", "District", False),
-    ("layout", "Layout", False),
-    ("verdict", "Verdict", False),
     ("head_m", "Head", True),
-    ("flow_mean_m3s", "Mean flow", True),
     ("power_kw", "Power", True),
     ("energy_mwh", "Energy", True),
     ("energy_mwh_p90", "P90", True),
     ("energy_mwh_p10", "P10", True),
     ("cost_per_kwh", "Cost", True),
+    ("verdict", "Verdict", False),
+    ("layout", "Layout", False),
+    ("district", "District", False),
+    ("flow_mean_m3s", "Mean flow", True),
     ("fish_safe", "Fish-safe", False),
 )
 
@@ -47,8 +47,8 @@ def sites_table(sites, currency):
         )
     rows = "\n".join(_row(row) for row in sites.to_dict("records"))
     return (
-        '<div class="scroll sites" tabindex="-1"><table id="sites-table"><caption>Sites, by rank. Pick one with a '
-        "click, or with the arrow keys and Enter.</caption>"
+        '<div class="scroll sites" tabindex="-1"><table id="sites-table"><caption><span>Pick a site with a '
+        "click, or with the arrow keys and Enter.</span></caption>"
         f"<thead><tr>{''.join(heads)}</tr></thead><tbody>\n{rows}\n</tbody></table></div>"
     )
 
@@ -78,9 +78,7 @@ def filters(sites):
 
     def choice(identity, label, values):
         options = "".join(f'<option value="{value}">{safe(words)}</option>' for value, words in values)
-        return (
-            f'<label>{label} <select id="{identity}"><option value="">all</option>{options}</select></label>'
-        )
+        return f'<label>{label} <select id="{identity}"><option value="">all</option>{options}</select></label>'
 
     verdicts = [(name, name) for name in reversed(VERDICTS) if (sites["verdict"] == name).any()]
     layouts = [(name, LAYOUT_WORDS[name]) for name in LAYOUTS if (sites["layout"] == name).any()]

@@ -18,7 +18,7 @@ VERDICT_MEANING = {
 }
 LAYOUT_WORDS = {
     "at_barrier": "at an existing barrier",
-    "diversion": "diversion beside the stream",
+    "diversion": "diversion",
     "new_weir": "new weir",
     "kinetic": "in the current",
 }
@@ -32,7 +32,7 @@ MARK_WORDS = {
     "mark_note": "a rule asks for a note",
 }
 FLAG_WORDS = {
-    "catchment_incomplete": "part of the catchment lies off the elevation model, so area and flow are lower bounds",
+    "catchment_incomplete": "part of the catchment is off the elevation model: area and flow are lower bounds",
     "covariate_partial": "a climate raster covers only part of the catchment",
     "regulated": "a dam upstream changes the flow",
     "karst": "water is lost to karst upstream, so the flow is doubtful",
@@ -108,7 +108,7 @@ def amount(value, unit=""):
     """
     if is_missing(value):
         return NOT_KNOWN
-    text = figure(float(value)).replace(" ", "\u00a0")
+    text = figure(float(value)).replace(" ", "\u00a0").replace("-", "−")
     return f"{text}\u00a0{unit}" if unit else text
 
 
