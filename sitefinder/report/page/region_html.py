@@ -25,7 +25,10 @@ ALWAYS_TOLD = ("everything", "open")
 QUANTITIES = {
     "head_m": ("Head", "m"),
     "flow_mean_m3s": ("Mean flow", "m³/s"),
+    "area_km2": ("Catchment", "km²"),
+    "theoretical_kw": ("Theoretical potential", "kW"),
     "power_kw": ("Power", "kW"),
+    "energy_mwh": ("Energy", "MWh/yr"),
 }
 EVIDENCE_WORDS = {"tested": "tested on fish", "claimed": "tested or claimed", "none": "any, also without evidence"}
 
@@ -195,7 +198,7 @@ def _of_sites(row, power_kw, energy_mwh, most):
         figure_cell(amount(energy_mwh), energy_mwh),
         figure_cell(amount(row.energy_mwh_p90), row.energy_mwh_p90),
         figure_cell(amount(row.energy_mwh_p10), row.energy_mwh_p10),
-        interval_cell(row.energy_mwh_p90, row.energy_mwh_p50, row.energy_mwh_p10, most),
+        interval_cell(row.energy_mwh_p90, row.energy_mwh_p50, row.energy_mwh_p10, most if row.sites else 0.0),
         figure_cell("–" if is_missing(row.cost_per_kwh) else amount(row.cost_per_kwh), row.cost_per_kwh),
         Cell(f'<td class="n">{safe(cost)}</td>'),
     ]

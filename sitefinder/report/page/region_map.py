@@ -206,7 +206,9 @@ def _sites(plot, handover, tolerance_m):
         ("Energy (P90 to P10)", "@energy"),
         ("Verdict", "@verdict"),
     ]
-    plot.add_tools(HoverTool(renderers=[dots], tooltips=tips), TapTool(renderers=[dots, strip]))
+    plot.add_tools(
+        HoverTool(renderers=[dots], tooltips=tips, attachment="above"), TapTool(renderers=[dots, strip])
+    )
     return [("sites", "Sites, numbered by rank, size by power"), ("stretches", "Stretches, intake to tailrace")]
 
 
@@ -250,8 +252,15 @@ def _streams(plot, reaches, tolerance_m):
         ("Not offered because", "@because"),
     ]
     if renderers:
+        # Below the pointer, for a site under the same pointer is told above it.
         plot.add_tools(
-            HoverTool(renderers=renderers, tooltips=tips, line_policy="interp", point_policy="follow_mouse")
+            HoverTool(
+                renderers=renderers,
+                tooltips=tips,
+                attachment="below",
+                line_policy="interp",
+                point_policy="follow_mouse",
+            )
         )
     return layers
 
