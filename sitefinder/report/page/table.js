@@ -1,0 +1,97 @@
+"use strict";
+// The table of sites: sorting, filters, keyboard. Calls pick(rank) when a row is chosen.
+const page = { data: JSON.parse(document.getElementById("data").textContent), picked: 0, listeners: [] };
+
+// A site is picked: everything that shows it follows.
+function pick(rank, from) {
+  if (!page.data.sites[rank - 1] || page.picked === rank) return;
+  page.picked = rank;
+  for (const follow of page.listeners) follow(page.data.sites[rank - 1], rank, from);
+}
+
+function element(name, text, attributes = {}) {
+  const made = document.createElement(name);
+  if (text !== undefined) made.textContent = text;
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+  return made;
+}
+
+function startTable() {
+  const table = document.getElementById("sites-table");
+  if (!table) return;
+  const body = table.tBodies[0];
+  const rows = () => [...body.rows];
+  const shown = () => rows().filter((row) => !row.hidden);
+
+  // One row at a time can be reached with the tab key; arrows move from there.
+  function reachable(row) {
+    for (const other of rows()) other.tabIndex = -1;
+    if (row) row.tabIndex = 0;
+  }
+
+  function sort(header) {
+    const rising = header.getAttribute("aria-sort") !== "ascending";
+    for (const other of table.tHead.rows[0].cells) other.setAttribute("aria-sort", "none");
+    header.setAttribute("aria-sort", rising ? "ascending" : "descending");
+    const at = header.cellIndex;
+    const isNumber = header.classList.contains("n");
+    const key = (row) => (isNumber ? parseFloat(row.cells[at].dataset.v) : row.cells[at].textContent);
+    const ordered = rows().sort((one, other) => {
+      const [a, b] = [key(one), key(other)];
+      if (isNumber && (Number.isNaN(a) || Number.isNaN(b))) return Number.isNaN(a) - Number.isNaN(b);
+      const order = isNumber ? a - b : a.localeCompare(b);
+      return (rising ? order : -order) || one.dataset.rank - other.dataset.rank;
+    });
+    body.append(...ordered);
+  }
+
+  function filter() {
+    const words = document.getElementById("find").value.trim().toLocaleLowerCase().split(/\s+/);
+    const wanted = ["verdict", "layout", "safe"].map((name) => [name, document.getElementById(`of-${name}`).value]);
+    for (const row of rows()) {
+      const text = row.textContent.toLocaleLowerCase();
+      row.hidden = !(words.every((word) => text.includes(word)) &&
+        wanted.every(([name, value]) => !value || row.dataset[name] === value));
+    }
+    const left = shown();
+    document.getElementById("shown").textContent = `${left.length} of ${rows().length} sites`;
+    reachable(left.find((row) => row.getAttribute("aria-current")) || left[0]);
+  }
+
+  table.tHead.addEventListener("click", (event) => {
+    const button = event.target.closest("button");
+    if (button) sort(button.parentElement);
+  });
+  body.addEventListener("click", (event) => {
+    const row = event.target.closest("tr");
+    if (row) pick(Number(row.dataset.rank), "table");
+  });
+  body.addEventListener("keydown", (event) => {
+    const row = event.target.closest("tr");
+    if (!row) return;
+    const visible = shown();
+    const at = visible.indexOf(row);
+    const to = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: visible.length - 1 }[event.key];
+    if (event.key === "Enter" || event.key === " ") pick(Number(row.dataset.rank), "table");
+    else if (to === undefined) return;
+    else if (visible[to]) { reachable(visible[to]); visible[to].focus(); }
+    event.preventDefault();
+  });
+  const form = document.getElementById("filters");
+  form.addEventListener("input", filter);
+  form.addEventListener("submit", (event) => event.preventDefault());
+  reachable(rows()[0]);
+
+  page.listeners.push((site, rank, from) => {
+    for (const row of rows()) {
+      if (Number(row.dataset.rank) !== rank) { row.removeAttribute("aria-current"); continue; }
+      row.setAttribute("aria-current", "true");
+      reachable(row);
+      // Only the table's own box scrolls, never the page.
+      const box = table.parentElement;
+      const top = row.offsetTop - table.tHead.offsetHeight;
+      if (from !== "table" && (top < box.scrollTop || top > box.scrollTop + box.clientHeight - 90))
+        box.scrollTop = top - box.clientHeight / 3;
+    }
+  });
+}
