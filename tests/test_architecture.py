@@ -4,6 +4,7 @@ import ast
 import re
 import subprocess
 import sys
+import tomllib
 
 import pytest
 
@@ -107,3 +108,14 @@ def test_no_file_holds_a_path_of_somebodys_machine(repository):
                 found.append(f"{inside}:{number}: {line.strip()[:80]}")
 
     assert found == []
+
+
+def test_a_wheel_holds_every_package(repository):
+    told = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"][
+        "packages"
+    ]
+
+    folders = {path.parent for path in modules(repository, "sitefinder")}
+
+    found = {".".join(folder.relative_to(repository).parts) for folder in folders}
+    assert sorted(told) == sorted(found | {"sitefinder.generic"})

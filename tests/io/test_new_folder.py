@@ -53,7 +53,7 @@ def test_a_wheel_brings_the_same_files(tmp_path, repository):
     pytest.importorskip("setuptools", minversion="77", reason="an older one cannot build this wheel")
     source = tmp_path / "source"
     source.mkdir()
-    for name in ("pyproject.toml", "setup.py", "README.md", "LICENSE", "sitefinder", "config"):
+    for name in ("pyproject.toml", "README.md", "LICENSE", "sitefinder", "config"):
         (source / name).symlink_to(repository / name)
     build = [
         sys.executable,
