@@ -24,6 +24,10 @@ name = "Small valley"
 crs = "EPSG:32633"
 output_folder = "out"
 
+[delivery]
+field_sheets = 0
+district_map = false
+
 [inputs.dem]
 path = "dem.tif"
 vertical_unit = "metre"
