@@ -213,3 +213,20 @@ def test_equations_that_make_no_duration_curve_are_refused_before_the_terrain_is
         "  found:     7q10, exceedance_10, exceedance_90\n"
         "  fix:       add equations, or columns flow_mean_m3s and flow_qNN_m3s to the gauge table\n"
     )
+
+
+@pytest.mark.parametrize("verb", ["check", "run"])
+def test_font_files_that_cannot_be_used_are_refused_before_anything_is_run(region, refused, verb):
+    region.write_settings(("district_map = false", 'district_map = false\nfont_files = ["absent.ttf", "dem.tif"]'))
+
+    assert refused(verb=verb) == (
+        "delivery.font_files: 2 problems\n"
+        "  there is no such font file\n"
+        "    file:      absent.ttf\n"
+        "    expected:  a TrueType or OpenType font (.ttf, .otf, .ttc)\n"
+        "    fix:       correct the path, or take the file out of delivery.font_files\n"
+        "  this is no font\n"
+        "    file:      dem.tif\n"
+        "    expected:  a TrueType or OpenType font (.ttf, .otf, .ttc)\n"
+        "    fix:       correct the path, or take the file out of delivery.font_files\n"
+    )

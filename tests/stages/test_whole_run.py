@@ -180,11 +180,12 @@ def test_ogrinfo_opens_the_file(sample_run):
     assert "Layer name: sites" in done.stdout
 
 
-def test_nothing_but_the_delivery_and_the_store_of_results_is_left(sample_run):
-    left = sorted(path.name for path in sample_run.delivered.path.parent.iterdir())
+def test_all_that_a_run_delivers_and_nothing_else_is_there(sample_run):
+    left = sorted(path.name for path in sample_run.folder.iterdir())
 
-    assert left == sorted([".sitefinder-store", *(path.name for path in sample_run.delivered.files)])
-    assert {"sites.gpkg", "sites.gpx", "sites.csv", "reaches.csv"} <= set(left)
+    assert left == sorted(path.name for path in sample_run.delivered.files)
+    printed, tables = ["district-map.pdf", "field-sheets.pdf"], ["reaches.csv", "sites.csv", "totals.csv"]
+    assert left == sorted([*printed, *tables, "report.html", "sites.gpkg", "sites.gpx"])
 
 
 def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_machine(sample_run):

@@ -128,7 +128,8 @@ def draw_sites(frame, handover, size=6.5, largest_mm=0.9):
     places = [(site.geometry.x, site.geometry.y, site.rank, site.power_kw) for site in sites.itertuples()]
     most_kw = sites["power_kw"].max()
     for east, north, _, power_kw in places:
-        radius = largest_mm * max(0.45, (power_kw / most_kw) ** 0.5 if most_kw > 0 else 0.45)
+        share = power_kw / most_kw if most_kw > 0 and power_kw >= 0 else 0.0
+        radius = largest_mm * max(0.45, share**0.5)
         x, y = frame.at(east, north)
         frame.page.dot(x, y, radius, fill=INK, edge="white", line=0.4)
         frame.keep_clear(x - radius, y - radius, 2 * radius, 2 * radius)

@@ -25,6 +25,7 @@ from sitefinder.schema.flag_words import flags_in_words
 
 WIDTH_MM = A4_MM[0] - 2 * MARGIN_MM
 MAP_MM, PROFILE_MM = 92.0, 50.0
+FOUND = ", before it was brought towards what the region makes likely"
 LAYOUT_WORDS = {
     "at_barrier": "at an existing weir or drop",
     "diversion": "diversion: a canal or pipe beside the stream",
@@ -96,7 +97,7 @@ def _figures(handover, site, letters):
     water = [
         ("Gross head", amount(head[0], "m", 2)),
         ("90 % of its error", span(head[0] - head[1], head[0] + head[1], "m", 2)),
-        ("Head as found", f"{amount(found, 'm', 2)}, before it was brought towards what the region makes likely"),
+        ("Head as found", amount(found, "m", 2) + (FOUND if is_known(found) else "")),
         ("Mean flow", amount(site["flow_mean_m3s"], "m³/s")),
         ("of the tailrace's reach", f"{amount(mean[0], 'm³/s')}; 90 %: {span(mean[1], mean[2], 'm³/s')}"),
         ("Low flow Q95", amount(site["flow_q95_m3s"], "m³/s")),
@@ -107,14 +108,14 @@ def _figures(handover, site, letters):
     ]
     safe = "counts as fish-safe" if site["fish_safe"] else "does not count as fish-safe"
     screen = ", with a screen" if site["screened"] else ""
-    energy = (site[f"energy_mwh_{each}"] for each in ("p90", "p50", "p10"))
+    energy = [site[f"energy_mwh_{each}"] for each in ("p90", "p50", "p10")]
     price = f"{handover.currency} per kWh"
     plant = [
         ("Machine", f"{site['units']} × {words(site['machine'])}; {safe}{screen}"),
         ("Rated power", amount(site["power_kw"], "kW")),
         ("P90 to P10", span(site["power_kw_p90"], site["power_kw_p10"], "kW")),
         ("Energy, mean year", amount(site["energy_mwh"], "MWh")),
-        ("P90, P50, P10", " · ".join(amount(each) for each in energy) + " MWh"),
+        ("P90, P50, P10", " · ".join(map(amount, energy)) + " MWh" if any(map(is_known, energy)) else NOT_KNOWN),
         ("Capacity factor", amount(site["capacity_factor"], "", 2)),
         ("Capital cost", amount(site["capital_cost"], handover.currency)),
         ("Cost of energy", amount(site["cost_per_kwh"], price, 3)),
