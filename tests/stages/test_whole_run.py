@@ -178,7 +178,7 @@ def test_ogrinfo_opens_the_file(sample_run):
 def test_nothing_but_the_store_of_results_is_left_beside_the_delivery(sample_run):
     left = sorted(path.name for path in sample_run.delivered.path.parent.iterdir())
 
-    assert left == [".sitefinder-store", "sites.gpkg"]
+    assert left == [".sitefinder-store", "report.html", "sites.gpkg"]
 
 
 def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_machine(sample_run):
