@@ -32,7 +32,7 @@ def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, 
 
     assert outcome.status == 0
     assert outcome.out.startswith("Small valley: 2 reaches, 1.10 km of stream\n")
-    assert "\nFiles\n  out/sites.gpkg\n" in outcome.out
+    assert "\nFiles\n  out/sites.gpkg\n  out/report.html\n" in outcome.out
     assert "Screening, not design." in outcome.out
     assert "done" in outcome.err
     assert "done" not in outcome.out
@@ -47,7 +47,7 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
     outcome = command("run", "--quiet", "settings.toml")
 
     assert (outcome.status, outcome.err) == (0, "")
-    assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
+    assert sorted(set(region.contents()) - set(before)) == ["out", "out/report.html", "out/sites.gpkg"]
 
 
 def test_a_run_for_machines_prints_one_object_with_the_figures_of_the_file(region, command):

@@ -242,6 +242,10 @@ def test_print_shows_whole_tables_and_no_controls(opened, file):
     )
     assert clipped == 0
     assert page.is_visible("footer .caution")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    assert page.locator("details:not([open])").count() == 0
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert page.locator("details[open]").count() == 0
 
 
 def test_figures_have_words_and_headings_are_in_order(opened, file):

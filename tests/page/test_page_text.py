@@ -12,8 +12,8 @@ import pytest
 
 from sitefinder.report.page import page_html
 from sitefinder.report.page.bokeh_text import renumbered
+from sitefinder.report.page.map_shapes import relief_png
 from sitefinder.report.page.markup import data_block, table
-from sitefinder.report.page.region_map import relief_png
 from sitefinder.report.page.words import FLAG_WORDS, flags_in_words
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.stages.marks import MARKS

@@ -63,7 +63,7 @@ def _profile():
 def _curve():
     plot = _plot(
         "curve",
-        "share of the time that the flow is reached or exceeded [%]",
+        "share of the time with so much flow or more [%]",
         "flow [m³/s]",
         "log",
         x_range=Range1d(0, 100),

@@ -60,13 +60,19 @@ def equations_html(provenance, equations):
     named = provenance[(provenance["kind"] == "setting") & provenance["name"].str.startswith("equation ")]
     parts = []
     if equations is not None and len(equations):
-        empty = equations.isna() | equations.astype(str).eq("")
-        shown = [name for name in equations.columns if not empty[name].all()]
+        told = equations.apply(lambda column: column.map(_short))
+        alike = [name for name in told.columns if told[name].nunique() == 1 and len(told) > 1]
+        common = "; ".join(
+            f"{name.replace('_', ' ')}: {told[name].iloc[0]}" for name in alike if told[name].iloc[0]
+        )
+        shown = [name for name in told.columns if name not in alike]
         heads = [(name.replace("_", " "), meaning_of("flow_equations", name)) for name in shown]
-        rows = [[_short(value) for value in row] for row in equations[shown].itertuples(index=False)]
+        rows = told[shown].to_numpy().tolist()
         parts.append(
             "<p>An equation holds between the least and the most of each of its predictors; a place beyond is "
-            "flagged.</p>" + table("Flow equations and their ranges", heads, rows, "words", "equations-table")
+            "flagged.</p>"
+            + (f"<p>The same for all: {safe(common)}.</p>" if common else "")
+            + table("Flow equations and their ranges", heads, rows, "words", "equations-table")
         )
     elif len(named):
         rows = [

@@ -1,10 +1,6 @@
 """The map: relief, context, streams by verdict, stretches and sites, in the coordinates of the run."""
 
-import base64
-import io
-
 import numpy as np
-import pandas as pd
 import shapely
 from bokeh.core.properties import value
 from bokeh.models import (
@@ -20,9 +16,9 @@ from bokeh.models import (
     Text,
 )
 from bokeh.plotting import figure
-from PIL import Image
 
 from sitefinder.report.page import looks
+from sitefinder.report.page.map_shapes import line_columns, polygon_columns, relief_png
 from sitefinder.report.page.words import LAYOUT_WORDS, NOT_KNOWN, amount, is_missing
 from sitefinder.report.text_tables import plain
 from sitefinder.schema import VERDICTS
@@ -31,8 +27,6 @@ from sitefinder.schema import VERDICTS
 PIXELS_ACROSS = 6000
 # Only so many sites carry their rank on the map (own choice: more would cover each other).
 NUMBERED = 40
-# Grey steps of the relief: 32 are enough under lines, and pack well (own choice).
-GREYS, DARKEST = 32, 168
 
 
 def region_map(handover):
@@ -127,7 +121,7 @@ def _sites(plot, handover, tolerance_m):
     stretches = handover.tables["stretches"].set_index("site_id")
     stretches = stretches[stretches.index != ""]
     lines = stretches.geometry.reindex(sites["site_id"]).to_numpy()
-    xs, ys = _line_columns(lines, tolerance_m)
+    xs, ys = line_columns(lines, tolerance_m)
     told = {
         "id": [plain(name) for name in sites["site_id"]],
         "stream": [plain(name or "no name") for name in sites["stream"]],
@@ -160,7 +154,7 @@ def _sites(plot, handover, tolerance_m):
     power = sites["power_kw"].fillna(0.0).to_numpy()
     shares = np.sqrt(power / power.max()) if len(power) and power.max() > 0 else np.zeros(len(power))
     numbered = sites["rank"].to_numpy() <= NUMBERED
-    sizes = np.where(numbered, 15.0, 7.0) + 13.0 * shares
+    sizes = np.where(numbered, 15.0 + 13.0 * shares, 5.0 + 7.0 * shares)
     points = {
         "x": np.round(sites.geometry.x, 1).tolist(),
         "y": np.round(sites.geometry.y, 1).tolist(),
@@ -219,7 +213,7 @@ def _streams(plot, reaches, tolerance_m):
         rows = reaches[reaches["verdict"] == verdict]
         if not len(rows):
             continue
-        xs, ys = _line_columns(rows.geometry.to_numpy(), tolerance_m)
+        xs, ys = line_columns(rows.geometry.to_numpy(), tolerance_m)
         told = {
             "id": [plain(name) for name in rows["reach_id"]],
             "stream": [plain(name or "no name") for name in rows["stream"]],
@@ -295,11 +289,11 @@ def _context(plot, handover, tolerance_m):
         if len(frame := context.get(name, ())):
             shapes = frame.geometry.to_numpy()
             shapes = shapely.boundary(shapes) if name == "districts" else shapes
-            xs, ys = _line_columns(shapely.get_parts(shapes), tolerance_m)
+            xs, ys = line_columns(shapely.get_parts(shapes), tolerance_m)
             plot.multi_line(xs, ys, name=f"layer:{name}", **look)
             layers.append((name, called))
     if len(frame := context.get("lakes", ())):
-        xs, ys = _polygon_columns(frame.geometry.to_numpy(), tolerance_m)
+        xs, ys = polygon_columns(frame.geometry.to_numpy(), tolerance_m)
         plot.multi_polygons(
             xs, ys, fill_color=looks.LAKE, line_color=looks.WATER, line_width=0.7, name="layer:lakes"
         )
@@ -314,42 +308,3 @@ def _relief(plot, relief, bounds):
     glyph = ImageURL(url="url", x=west, y=south, w=east - west, h=north - south, anchor="bottom_left")
     plot.add_glyph(source, glyph, name="layer:relief")
     return [("relief", "Relief")]
-
-
-def relief_png(relief):
-    """The relief as a data address of a PNG picture: few pale greys, clear where the ground is not known."""
-    steps = np.round(relief.shade / 255.0 * (GREYS - 1)).astype(np.uint8)
-    indices = np.where(relief.known, steps, GREYS).astype(np.uint8)
-    greys = np.round(np.linspace(DARKEST, 255, GREYS)).astype(int)
-    rows, columns = indices.shape
-    picture = Image.frombytes("P", (columns, rows), indices.tobytes())
-    picture.putpalette([grey for grey in [*greys.tolist(), 255] for _ in range(3)])
-    held = io.BytesIO()
-    picture.save(held, "PNG", optimize=False, compress_level=9, transparency=GREYS)
-    return "data:image/png;base64," + base64.b64encode(held.getvalue()).decode("ascii")
-
-
-# Coordinates of lines, thinned and in tenths of a metre; nothing for a line that is missing.
-def _line_columns(lines, tolerance_m):
-    xs, ys = [], []
-    for line in lines:
-        known = line is not None and not pd.isna(line) and not line.is_empty
-        points = shapely.get_coordinates(shapely.simplify(line, tolerance_m)) if known else np.empty((0, 2))
-        points = np.round(points, 1)
-        xs.append(points[:, 0].tolist())
-        ys.append(points[:, 1].tolist())
-    return xs, ys
-
-
-# Coordinates of polygons: for each shape its polygons, for each of them its outer ring and its holes.
-def _polygon_columns(shapes, tolerance_m):
-    all_xs, all_ys = [], []
-    for shape in shapes:
-        rings = [
-            [np.round(shapely.get_coordinates(ring), 1) for ring in (part.exterior, *part.interiors)]
-            for part in shapely.get_parts(shapely.simplify(shape, tolerance_m))
-            if part.geom_type == "Polygon" and not part.is_empty
-        ]
-        all_xs.append([[ring[:, 0].tolist() for ring in part] for part in rings])
-        all_ys.append([[ring[:, 1].tolist() for ring in part] for part in rings])
-    return all_xs, all_ys

@@ -102,9 +102,10 @@ def site_data(handover):
     tables, currency = handover.tables, handover.currency
     parts = {
         name: dict(tuple(tables[name].groupby("site_id", sort=False)))
-        for name in ("site_profiles", "flow_curves", "site_months", "machine_options")
+        for name in ("site_profiles", "flow_curves", "site_months")
         if len(tables[name])
     }
+    parts["machine_options"] = _options(tables["machine_options"])
     labels = [[group, label, meaning_of("sites", columns[0])] for group, label, _, columns in FACTS]
     headings = [
         [f"{label} [{unit}]" if (unit := unit_of("machine_options", name, currency)) else label,
@@ -136,7 +137,7 @@ def _site(row, parts, currency):
         "profile": _profile(parts.get("site_profiles")),
         "curve": _curve(parts.get("flow_curves"), row),
         "months": _months(parts.get("site_months")),
-        "options": _options(parts.get("machine_options")),
+        "options": parts["machine_options"] or [],
         "cost": {"unit": unit, **{name: _plain_number(row[name]) for name in costs}},
     }
 
@@ -212,16 +213,14 @@ def _months(rows):
     }
 
 
-# Machines that would fit, the best of each kind and the one chosen first.
-def _options(rows):
-    if rows is None:
-        return []
-    best = rows[rows["is_best_size"] | rows["chosen"]]
+# Machines that would fit, by site: the one chosen first, then the best size of each kind.
+def _options(table):
+    best = table[table["is_best_size"] | table["chosen"]]
     best = best.sort_values(["chosen", "net_value_per_year"], ascending=False, kind="stable")
-    told = []
-    for row in best.to_dict("records"):
-        cells = [_option_cell(row[name], name) for _, name in OPTIONS]
-        told.append([int(row["chosen"]), *cells])
+    columns = [[_option_cell(value, name) for value in best[name]] for _, name in OPTIONS]
+    told = {}
+    for site_id, chosen, *cells in zip(best["site_id"], best["chosen"], *columns, strict=True):
+        told.setdefault(site_id, []).append([int(chosen), *cells])
     return told
 
 

@@ -17,7 +17,19 @@
   // What is folded is printed all the same.
   const folded = () => [...document.querySelectorAll("details:not([open])")];
   let opened = [];
-  addEventListener("beforeprint", () => { opened = folded(); for (const part of opened) part.open = true; });
-  addEventListener("afterprint", () => { for (const part of opened) part.open = false; });
+  // Canvases do not follow the width of paper: those that are wider are made smaller as they are.
+  const paper = 650;
+  const drawings = () => [...document.querySelectorAll(".stage, .plot")].filter((one) => one.offsetWidth > paper);
+  let shrunk = [];
+  addEventListener("beforeprint", () => {
+    opened = folded();
+    for (const part of opened) part.open = true;
+    shrunk = drawings().map((one) => [one, one.offsetWidth]);
+    for (const [one, width] of shrunk) Object.assign(one.style, { width: `${width}px`, zoom: paper / width });
+  });
+  addEventListener("afterprint", () => {
+    for (const part of opened) part.open = false;
+    for (const [one] of shrunk) Object.assign(one.style, { width: "", zoom: "" });
+  });
   document.documentElement.dataset.ready = "yes";
 })();

@@ -1,0 +1,31 @@
+"""The report page that a run delivers: its figures are those of the layers, and it can be left out."""
+
+import re
+
+from sitefinder.stages.run import run
+
+
+def test_the_page_of_the_sample_tells_the_figures_of_the_layers(sample_run, read_layers):
+    page = (sample_run.delivered.path.parent / "report.html").read_text(encoding="utf-8")
+    sites = read_layers(sample_run.delivered.path)["sites"].sort_values("rank")
+    rows = re.findall(r'<tr tabindex="-1" data-rank.*?</tr>', page)
+
+    told = [[float(value) for value in re.findall(r'data-v="([^"]*)"', row)] for row in rows]
+
+    names = ["rank", "head_m", "power_kw", "energy_mwh", "energy_mwh_p90", "energy_mwh_p10", "cost_per_kwh",
+             "flow_mean_m3s"]  # fmt: skip
+    assert told == sites[names].to_numpy(dtype=float).tolist()
+    energy = float(re.search(r'data-name="energy" data-v="([^"]*)"', page)[1])
+    # The sum is of the same numbers in another order, so that the last digit of a float may differ.
+    assert abs(energy - sites["energy_mwh"].sum()) < 1e-9 * energy
+
+
+def test_a_run_that_is_told_so_delivers_no_page(write_valley, tmp_path):
+    settings = write_valley(tmp_path)
+    with settings.open("a", encoding="utf-8") as file:
+        file.write("\n[delivery]\npage = false\n")
+
+    delivered = run(settings)
+
+    assert [path.name for path in delivered.files] == ["sites.gpkg"]
+    assert not (delivered.path.parent / "report.html").exists()
