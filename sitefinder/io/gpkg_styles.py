@@ -175,6 +175,7 @@ def _add_names(root, look):
         fieldName=look.named,
         isExpression="0",
         fontSize="9",
+        fontWeight="63",
         fontSizeUnit="Point",
         textColor=_rgba(SLATE),
         textOpacity="1",

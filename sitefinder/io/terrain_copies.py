@@ -4,7 +4,6 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from rasterio.io import MemoryFile
-from rasterio.transform import from_bounds
 
 # One thread, so that blocks lie in the same order each time.
 CLOUD_OPTIMISED = {
@@ -43,6 +42,8 @@ def write_relief(path, relief, crs):
     """
     shade = np.where(relief.known, np.maximum(relief.shade, UNKNOWN_SHADE + 1), UNKNOWN_SHADE).astype(np.uint8)
     rows, columns = shade.shape
+    west_m, south_m, east_m, north_m = relief.bounds_m
+    width_m, height_m = (east_m - west_m) / columns, (north_m - south_m) / rows
     profile = {
         "driver": "GTiff",
         "width": columns,
@@ -50,7 +51,7 @@ def write_relief(path, relief, crs):
         "count": 1,
         "dtype": "uint8",
         "crs": crs,
-        "transform": from_bounds(*relief.bounds_m, columns, rows),
+        "transform": rasterio.Affine(width_m, 0, west_m, 0, -height_m, north_m),
         "nodata": UNKNOWN_SHADE,
     }
     with MemoryFile() as memory:
