@@ -13,6 +13,7 @@ from sitefinder import __version__
 from sitefinder.cli import STAGE_WORDS
 from sitefinder.pipeline.graph import Stage
 from sitefinder.stages import run as stages
+from sitefinder.stages.deliver import KNOWN
 
 OUR_FAULT = """\
 import sys
@@ -46,7 +47,8 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
     outcome = command("run", "--quiet", "settings.toml")
 
     assert (outcome.status, outcome.err) == (0, "")
-    assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
+    new = set(region.contents()) - set(before)
+    assert {"out", "out/sites.gpkg"} <= new <= {"out", *(f"out/{name}" for name in KNOWN)}
 
 
 def test_a_strict_run_stops_where_the_network_cannot_be_resolved_and_writes_nothing(region, command):

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from sitefinder.stages.deliver import KNOWN
 from sitefinder.stages.run import STAGES
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process")
@@ -53,7 +54,8 @@ def test_a_killed_run_delivers_nothing(killed):
 
 def test_the_run_after_a_kill_clears_away_what_was_half_written(killed):
     assert all(kill["drafts"] == [] for kill in killed)
-    assert {tuple(kill["left"]) for kill in killed} == {(".sitefinder-store", "sites.gpkg")}
+    (left,) = {tuple(kill["left"]) for kill in killed}
+    assert {".sitefinder-store", "sites.gpkg"} <= set(left) <= {".sitefinder-store", *KNOWN}
 
 
 def test_the_moments_lie_all_through_a_stage(killed):

@@ -16,6 +16,7 @@ from sitefinder import cli
 from sitefinder.errors import InputError
 from sitefinder.io import digests, raster_facts
 from sitefinder.stages import run as stages
+from sitefinder.stages.deliver import KNOWN
 from sitefinder.stages.run import plan, run
 
 RULE = """
@@ -267,7 +268,7 @@ def test_two_settings_files_may_share_a_store(valley, tmp_path):
     assert valley.plan() == {}
     assert valley.run() == first
     assert valley.ran == []
-    assert sorted(path.name for path in (tmp_path / "other").iterdir()) == ["sites.gpkg"]
+    assert {"sites.gpkg"} <= {path.name for path in (tmp_path / "other").iterdir()} <= set(KNOWN)
 
 
 def test_the_account_of_a_run_tells_what_it_took(valley):
