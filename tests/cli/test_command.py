@@ -32,7 +32,7 @@ def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, 
 
     assert outcome.status == 0
     assert outcome.out.startswith("Small valley: 2 reaches, 1.10 km of stream\n")
-    assert "\nFiles\n  out/sites.gpkg\n  out/report.html\n" in outcome.out
+    assert "\nFiles\n  out/sites.gpkg\n" in outcome.out
     assert "Screening, not design." in outcome.out
     assert "done" in outcome.err
     assert "done" not in outcome.out

@@ -103,7 +103,8 @@ def read_layers():
 class SampleRun(NamedTuple):
     """A run of the sample region: its settings file, what it delivered, and the results of its stages.
 
-    ``folder`` holds the delivered files. The settings file, which others extend, asks for no more than tables.
+    ``folder`` holds a copy of the delivered files, which no other run replaces. The settings file, which others
+    extend, asks for no more than tables.
     """
 
     settings: Path
@@ -145,4 +146,5 @@ def sample_run(copy_sample, tmp_path_factory):
     folder = tmp_path_factory.mktemp("delivered") / "out"
     shutil.copytree(delivered.path.parent, folder, ignore=shutil.ignore_patterns(".*", "previous"))
     settings.write_text(settings.read_text(encoding="utf-8") + TABLES_ALONE, encoding="utf-8")
+    delivered = delivered._replace(files=tuple(folder / path.name for path in delivered.files))
     return SampleRun(settings, delivered, results, folder)

@@ -6,8 +6,8 @@ from sitefinder.stages.run import run
 
 
 def test_the_page_of_the_sample_tells_the_figures_of_the_layers(sample_run, read_layers):
-    page = (sample_run.delivered.path.parent / "report.html").read_text(encoding="utf-8")
-    sites = read_layers(sample_run.delivered.path)["sites"].sort_values("rank")
+    page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+    sites = read_layers(sample_run.folder / "sites.gpkg")["sites"].sort_values("rank")
     rows = re.findall(r'<tr tabindex="-1" data-rank.*?</tr>', page)
 
     told = [[float(value) for value in re.findall(r'data-v="([^"]*)"', row)] for row in rows]
@@ -22,8 +22,7 @@ def test_the_page_of_the_sample_tells_the_figures_of_the_layers(sample_run, read
 
 def test_a_run_that_is_told_so_delivers_no_page(write_valley, tmp_path):
     settings = write_valley(tmp_path)
-    with settings.open("a", encoding="utf-8") as file:
-        file.write("\n[delivery]\npage = false\n")
+    assert "page = false" in settings.read_text(encoding="utf-8")
 
     delivered = run(settings)
 
