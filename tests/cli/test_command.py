@@ -28,6 +28,8 @@ cli.main()
 
 
 def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, command):
+    region.write_settings(("page = false", "page = true"))
+
     outcome = command("run", "settings.toml")
 
     assert outcome.status == 0
@@ -42,6 +44,7 @@ def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, 
 
 
 def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_results(region, command):
+    region.write_settings(("page = false", "page = true"))
     before = region.contents()
 
     outcome = command("run", "--quiet", "settings.toml")
