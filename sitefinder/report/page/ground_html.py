@@ -1,6 +1,6 @@
 """What the figures rest on, in HTML: inputs, equations, assumptions, repairs, warnings, limits and cautions."""
 
-from sitefinder.report.page.markup import fold, table, text_list
+from sitefinder.report.page.markup import figure_cell, fold, table, text_list
 from sitefinder.report.page.words import FLAG_WORDS, is_missing, meaning_of, safe
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.units import METRES_PER_KILOMETRE
@@ -124,15 +124,15 @@ def warnings_html(reaches, sites, repairs):
         [
             FLAG_WORDS.get(name, name.replace("_", " ")),
             name,
-            str(on_reaches.get(name, 0)),
-            f"{lengths.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}",
-            str(on_sites.get(name, 0)),
+            figure_cell(str(on_reaches.get(name, 0)), on_reaches.get(name, 0)),
+            figure_cell(f"{lengths.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}", lengths.get(name, 0.0)),
+            figure_cell(str(on_sites.get(name, 0)), on_sites.get(name, 0)),
         ]
         for name in sorted({*on_reaches, *on_sites})
     ]
     heads = ["what is doubtful", "flag", "reaches", "length [km]", "sites"]
     flags = (
-        table("Flags", heads, rows, "words", "flags-table")
+        table("Flags", heads, rows, "figures", "flags-table")
         if rows
         else "<p>No reach and no site carries a flag.</p>"
     )
