@@ -44,13 +44,12 @@ def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, 
 
 
 def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_results(region, command):
-    region.write_settings(("page = false", "page = true"))
     before = region.contents()
 
     outcome = command("run", "--quiet", "settings.toml")
 
     assert (outcome.status, outcome.err) == (0, "")
-    assert sorted(set(region.contents()) - set(before)) == ["out", "out/report.html", "out/sites.gpkg"]
+    assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
 
 
 def test_a_run_for_machines_prints_one_object_with_the_figures_of_the_file(region, command):
