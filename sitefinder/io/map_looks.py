@@ -7,7 +7,7 @@ who do not see colours apart and for prints without colour.
 from typing import NamedTuple
 
 SLATE, GREY, BLUE_GREEN, PALE_BLUE_GREEN = "#26343d", "#7d888f", "#13706f", "#4f968f"
-OCHRE, PALE_OCHRE, WHITE = "#b0731a", "#e2bd74", "#ffffff"
+OCHRE, PALE_OCHRE, BROWN, WHITE = "#b0731a", "#e2bd74", "#8a4a12", "#ffffff"
 
 
 class Look(NamedTuple):
@@ -99,8 +99,8 @@ LOOKS = {
                 dash=(6.0, 0.8),
             ),
             _verdict("conditional", "on conditions", stroke=OCHRE, width_mm=0.6, dash=(3.0, 1.2)),
-            _verdict("unknown", "a layer does not say", stroke=GREY, width_mm=0.5, dash=(0.6, 0.9)),
-            _verdict("excluded", "barred by a rule", stroke=SLATE, width_mm=0.5, dash=(2.4, 0.9, 0.6, 0.9)),
+            _verdict("unknown", "a layer does not say", stroke=GREY, width_mm=0.5, dash=(2.4, 0.9, 0.6, 0.9)),
+            _verdict("excluded", "barred by a rule", stroke=BROWN, width_mm=0.6, dash=(0.6, 0.9)),
         ),
         "",
         "reaches by verdict",

@@ -34,10 +34,11 @@ FLAG_WORDS = {
     "seen_dry": "A spot gauging found no water here.",
     "months_missing": "The flow equations tell of no months here.",
     "months_scaled": "The months were scaled by more than 1.5 to meet the mean flow.",
+    "network_unresolved": "The stream could not be joined to the network: head, area and flow are not known.",
     "survival_rounded": "Losses of fish were rounded up in the choice; a slightly better set of sites may exist.",
 }
 SEPARATOR = "; "
-IN_USE = "structure_in_use: "
+IN_USE = "structure_in_use"
 
 
 def flags_in_words(flags):
@@ -62,8 +63,9 @@ def flags_in_words(flags):
     """
     told = []
     for flag in filter(None, flags.split(SEPARATOR)):
-        if flag.startswith(IN_USE):
-            told.append(f"The structure is in use: {flag.removeprefix(IN_USE)}.")
+        name, _, use = flag.partition(": ")
+        if name == IN_USE:
+            told.append(f"The structure is in use: {use}." if use else "The structure is in use.")
         else:
             told.append(FLAG_WORDS.get(flag, flag))
     return told

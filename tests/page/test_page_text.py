@@ -15,10 +15,8 @@ from sitefinder.report.page.bokeh_text import renumbered
 from sitefinder.report.page.map_shapes import relief_png
 from sitefinder.report.page.markup import data_block, table
 from sitefinder.report.page.site_data import site_data
-from sitefinder.report.page.words import FLAG_WORDS, flags_in_words
 from sitefinder.report.text_tables import structure_name
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
-from sitefinder.stages.marks import MARKS
 
 EVIL = "<script>alert(1)</script>"
 # The promise of the page: 12 MB for 500 sites and 5 000 reaches.
@@ -159,11 +157,6 @@ def test_cautions_stand_at_the_top_and_at_the_bottom(page):
     assert page.rindex(SCREENING) > page.index("<footer>")
     for text in (*NOT_KNOWN, *SAFETY, *READING):
         assert text in unescape(page)
-
-
-def test_every_mark_of_a_reach_has_words():
-    assert set(MARKS) <= set(FLAG_WORDS)
-    assert flags_in_words("structure_in_use: mill; new_flag") == ["the structure is in use (mill)", "new flag"]
 
 
 @pytest.mark.parametrize("layer", ["totals", "supply_curve", "distributions"])

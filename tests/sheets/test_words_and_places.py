@@ -13,7 +13,7 @@ from sitefinder.stages.marks import MARKS
 
 
 def test_every_flag_that_is_told_has_words():
-    others = {"head_unresolved", "cost_extrapolated", "survival_rounded"}
+    others = {"head_unresolved", "network_unresolved", "cost_extrapolated", "survival_rounded"}
 
     assert set(FLAG_WORDS) == {*FLAGS, *MARKS} | others
     assert flags_in_words("; ".join(FLAG_WORDS)) == list(FLAG_WORDS.values())

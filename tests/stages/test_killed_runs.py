@@ -53,7 +53,7 @@ def test_a_killed_run_delivers_nothing(killed):
 
 def test_the_run_after_a_kill_clears_away_what_was_half_written(killed):
     assert all(kill["drafts"] == [] for kill in killed)
-    assert {tuple(kill["left"]) for kill in killed} == {(".sitefinder-store", "report.html", "sites.gpkg")}
+    assert {tuple(kill["left"]) for kill in killed} == {(".sitefinder-store", "sites.gpkg")}
 
 
 def test_the_moments_lie_all_through_a_stage(killed):

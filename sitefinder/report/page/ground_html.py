@@ -1,8 +1,9 @@
 """What the figures rest on, in HTML: inputs, equations, assumptions, repairs, warnings, limits and cautions."""
 
 from sitefinder.report.page.markup import figure_cell, fold, table, text_list
-from sitefinder.report.page.words import FLAG_WORDS, is_missing, meaning_of, safe
+from sitefinder.report.page.words import is_missing, meaning_of, safe
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
+from sitefinder.schema.flag_words import flags_in_words
 from sitefinder.units import METRES_PER_KILOMETRE
 
 DIGITS_SHOWN = 12
@@ -122,7 +123,7 @@ def warnings_html(reaches, sites, repairs):
             lengths[name] = lengths.get(name, 0.0) + length_m
     rows = [
         [
-            FLAG_WORDS.get(name, name.replace("_", " ")),
+            " ".join(flags_in_words(name)).removesuffix("."),
             name,
             figure_cell(str(on_reaches.get(name, 0)), on_reaches.get(name, 0)),
             figure_cell(f"{lengths.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}", lengths.get(name, 0.0)),

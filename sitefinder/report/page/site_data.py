@@ -8,13 +8,13 @@ from sitefinder.report.page.words import (
     NOT_KNOWN,
     VERDICT_MEANING,
     amount,
-    flags_in_words,
     is_missing,
     meaning_of,
     percent,
     unit_of,
 )
 from sitefinder.report.text_tables import plain, structure_name
+from sitefinder.schema.flag_words import flags_in_words
 
 # Group, label, how it is told, and the columns of ``sites`` that it is made of.
 FACTS = (

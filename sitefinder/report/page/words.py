@@ -31,41 +31,6 @@ MARK_WORDS = {
     "mark_unknown": "a layer does not say",
     "mark_note": "a rule asks for a note",
 }
-FLAG_WORDS = {
-    "catchment_incomplete": "part of the catchment is off the elevation model: area and flow are lower bounds",
-    "covariate_partial": "a climate raster covers only part of the catchment",
-    "regulated": "a dam upstream changes the flow",
-    "karst": "water is lost to karst upstream, so the flow is doubtful",
-    "snap_doubtful": "the mapped stream and the valley of the elevation model do not agree",
-    "seam": "a seam of the elevation model crosses here",
-    "dem_border": "two elevation models meet here",
-    "dem_surface_model": "the elevation model is of tree tops and roofs",
-    "standing_water": "standing water",
-    "standing_water_detected": "flat water that no layer tells of",
-    "tidal": "the tide reaches here",
-    "developed": "an existing plant uses this stream",
-    "head_measured": "the levels were measured on site",
-    "head_unresolved": "the head is too small to tell from the error of the elevation model",
-    "network_unresolved": "the stream network is not resolved here",
-    "cost_extrapolated": "the cost law was not made for this power or head",
-    "survival_rounded": "losses of fish were rounded up, so a better set may exist",
-    "flow_missing": "no flow can be told",
-    "flow_extrapolated": "a predictor is out of the range of a flow equation",
-    "flow_outside_area": "the catchment's area is out of the range of a flow equation",
-    "flow_leverage": "the catchment is unlike those of the gauges",
-    "flow_region_doubtful": "the shares of the flow regions do not add up to 1",
-    "flow_negative": "a flow equation fell below nothing, and nothing is taken",
-    "flow_interval_widened": "the flow's interval was widened, since gauges left out fell outside it too often",
-    "flow_intermittent": "the stream is dry for part of the time",
-    "flow_altered": "water is taken or given upstream",
-    "flow_exhausted": "more water is taken upstream than there is",
-    "curve_repaired": "flows of the duration curve crossed and were pooled",
-    "curve_scaled": "the duration curve was scaled to the mean flow",
-    "curve_extended": "a flow was read beyond the ends of the duration curve",
-    "gauge_differs": "a gauge on this stream does not agree with the equations",
-    "seen_dry": "a spot gauging found no water here",
-    "structure_in_use": "the structure is in use",
-}
 COLUMNS = {(layer.name, column.name): column for layer in LAYERS.values() for column in layer.columns}
 
 
@@ -128,16 +93,6 @@ def number(value):
     if is_missing(value) or (isinstance(value, float) and not math.isfinite(value)):
         return ""
     return repr(float(value))
-
-
-def flags_in_words(flags):
-    """The flags of a row, one phrase each; a flag without words here keeps its name."""
-    told = []
-    for flag in (part for part in flags.split("; ") if part):
-        name, _, rest = flag.partition(": ")
-        words = FLAG_WORDS.get(name, name.replace("_", " "))
-        told.append(f"{words} ({rest})" if rest else words)
-    return told
 
 
 def safe(value):
