@@ -24,7 +24,7 @@ from sitefinder.stages.run import run
 
 GMD, GCO = "{http://www.isotc211.org/2005/gmd}", "{http://www.isotc211.org/2005/gco}"
 CHECKER = Path("/usr/lib/python3/dist-packages/osgeo_utils/samples/validate_cloud_optimized_geotiff.py")
-NOTHING_ELSE = {"page": False, "field_sheets": 0, "district_map": False}
+FILES_ALONE = {"page": False, "field_sheets": 0, "district_map": False, "gpx": True, "csv": True}
 # A name that is markup, one that is a formula, one with signs that no text shows, one that is long.
 HOSTILE = ["<script>alert(1)</script>", "=cmd()", 'bell\x07, "quote" & ]]>', "n" * 300]
 
@@ -35,7 +35,7 @@ def deliver(sample_run, tmp_path):
 
     def delivered(tables=None, folder="out", **wanted):
         settings = read_settings(sample_run.settings)
-        delivery = settings.delivery.model_copy(update=NOTHING_ELSE | wanted)
+        delivery = settings.delivery.model_copy(update=FILES_ALONE | wanted)
         settings = settings.model_copy(update={"delivery": delivery})
         handover = sample_run.delivered.handover
         handover = handover._replace(tables=handover.tables | (tables or {}), dem_path=kept_dem(sample_run))
@@ -147,7 +147,8 @@ def test_terrain_rasters_are_cloud_optimised_and_hold_the_ground(deliver, sample
 def test_a_run_finds_its_dem_when_it_delivers(write_valley, tmp_path):
     settings = write_valley(tmp_path)
     text = settings.read_text(encoding="utf-8")
-    settings.write_text(f"{text}\n[delivery]\nterrain_rasters = true\ngeoparquet = true\n", encoding="utf-8")
+    more = "[delivery]\nterrain_rasters = true\ngeoparquet = true\n"
+    settings.write_text(text.replace("[delivery]\n", more), encoding="utf-8")
 
     # Made afresh, taken from the store, and made where nothing is kept.
     made = [
