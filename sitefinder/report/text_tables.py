@@ -42,6 +42,11 @@ def plain(text):
     return "".join(character if character.isprintable() else " " for character in str(text))
 
 
+def structure_name(identity):
+    """What a drawing calls a structure: its id, or ``step`` where only the long profile tells of it."""
+    return "step" if identity.startswith("step:") else plain(identity)
+
+
 def counted(number, one, many):
     """A number with its noun."""
     return f"{number} {one if number == 1 else many}"

@@ -28,6 +28,8 @@ cli.main()
 
 
 def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, command):
+    region.write_settings(("page = false", "page = true"))
+
     outcome = command("run", "settings.toml")
 
     assert outcome.status == 0

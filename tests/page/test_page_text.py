@@ -14,6 +14,8 @@ from sitefinder.report.page import page_html
 from sitefinder.report.page.bokeh_text import renumbered
 from sitefinder.report.page.map_shapes import relief_png
 from sitefinder.report.page.markup import data_block, table
+from sitefinder.report.page.site_data import site_data
+from sitefinder.report.text_tables import structure_name
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
 
 EVIL = "<script>alert(1)</script>"
@@ -126,6 +128,28 @@ def test_totals_are_told_in_units_of_people_from_whole_watts(page):
     assert 'data-v="12.345"' in streams
     assert 'data-v="6.789"' in streams
     assert 'data-v="1234.56789"' in streams
+
+
+def test_what_hangs_on_a_layer_that_nobody_gave_says_so(handover):
+    lost = ["road_distance_m", "settlement_road_m"]
+    bare = handover.tables["sites"].assign(**dict.fromkeys(lost, np.nan))
+    told = site_data(handover._replace(tables={**handover.tables, "sites": bare}))
+    [road], [settlement] = (
+        [at for at, (_, label, _) in enumerate(told["labels"]) if label == name]
+        for name in ("Road", "Settlement by road")
+    )
+
+    # Settlements are among what this run was given, and roads are not.
+    assert {site["facts"][road] for site in told["sites"]} == {"no layer of roads"}
+    assert {site["facts"][settlement] for site in told["sites"]} == {"not known"}
+
+
+def test_a_step_without_a_structure_is_called_so_and_a_structure_by_its_id():
+    assert [structure_name(each) for each in ("step:258@74", "W1", "stepping stones")] == [
+        "step",
+        "W1",
+        "stepping stones",
+    ]
 
 
 def test_cautions_stand_at_the_top_and_at_the_bottom(page):

@@ -118,6 +118,7 @@ def test_what_is_not_known_is_said_in_words_and_long_names_are_told_in_full(text
     sheet = " ".join(text for text in texts if "sheet 6 of 6" in text)
 
     assert "Mean flow not known" in sheet
+    assert "Road not known" in sheet
     assert "nan" not in sheet.lower().replace("nant", "")
     assert "None" not in sheet
     assert f"Name of the stream: {LONG.strip()}" in sheet
@@ -208,7 +209,7 @@ def test_a_text_that_lies_on_another_would_be_found(inventory):
     found = faults(page)
 
     assert ("runs over the edge", "outside") in found
-    assert any("written over the title" in pair and "1 Ardelm" in pair for pair in found)
+    assert any("written over the title" in pair and "Rank 1: Ardelm" in pair for pair in found)
 
 
 def test_a_site_alone_without_roads_lines_structures_and_profile_is_printed(make_handover, make_bare_site):
@@ -218,4 +219,6 @@ def test_a_site_alone_without_roads_lines_structures_and_profile_is_printed(make
         assert faults(make()) == []
     texts = read(field_sheets_pdf(inventory, 1))
     assert "No long profile is known here." in texts[1]
-    assert "Road not known" in texts[2]
+    # What nobody gave a layer of is told apart from what a layer does not tell.
+    assert "Road no layer of roads in this run" in texts[2]
+    assert "Power line no layer of power lines in this run" in texts[2]

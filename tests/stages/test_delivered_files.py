@@ -24,7 +24,7 @@ from sitefinder.stages.run import run
 
 GMD, GCO = "{http://www.isotc211.org/2005/gmd}", "{http://www.isotc211.org/2005/gco}"
 CHECKER = Path("/usr/lib/python3/dist-packages/osgeo_utils/samples/validate_cloud_optimized_geotiff.py")
-NOTHING_ELSE = {"page": False, "field_sheets": 0, "district_map": False, "gpx": True, "csv": True}
+FILES_ALONE = {"page": False, "field_sheets": 0, "district_map": False, "gpx": True, "csv": True}
 # A name that is markup, one that is a formula, one with signs that no text shows, one that is long.
 HOSTILE = ["<script>alert(1)</script>", "=cmd()", 'bell\x07, "quote" & ]]>', "n" * 300]
 
@@ -35,7 +35,7 @@ def deliver(sample_run, tmp_path):
 
     def delivered(tables=None, folder="out", **wanted):
         settings = read_settings(sample_run.settings)
-        delivery = settings.delivery.model_copy(update=NOTHING_ELSE | wanted)
+        delivery = settings.delivery.model_copy(update=FILES_ALONE | wanted)
         settings = settings.model_copy(update={"delivery": delivery})
         handover = sample_run.delivered.handover
         handover = handover._replace(tables=handover.tables | (tables or {}), dem_path=kept_dem(sample_run))

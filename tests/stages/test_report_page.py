@@ -22,7 +22,10 @@ def test_the_page_of_the_sample_tells_the_figures_of_the_layers(sample_run, read
 
 def test_a_run_that_is_told_so_delivers_no_page(write_valley, tmp_path):
     settings = write_valley(tmp_path)
-    assert "page = false" in settings.read_text(encoding="utf-8")
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("page = false", "page = true"), encoding="utf-8")
+    assert [path.name for path in run(settings).files] == ["sites.gpkg", "report.html"]
+    settings.write_text(text, encoding="utf-8")
 
     delivered = run(settings)
 

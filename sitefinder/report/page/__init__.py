@@ -23,7 +23,7 @@ from sitefinder.report.page.region_html import (
 from sitefinder.report.page.region_map import region_map
 from sitefinder.report.page.site_data import site_data
 from sitefinder.report.page.sites_html import PICKED, filters, legend, sites_table
-from sitefinder.report.page.words import amount, safe
+from sitefinder.report.page.words import amount, is_missing, safe
 from sitefinder.schema.cautions import READING, SCREENING
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
@@ -164,7 +164,7 @@ def _region(handover, has_supply):
         value / MEGAWATT_HOURS_PER_GIGAWATT_HOUR for value in (handover.energy_p90_mwh, handover.energy_p10_mwh)
     )
     parts = [
-        f"<p>All {len(tables['sites'])} sites together: P90 {safe(amount(p90, 'GWh/yr'))}, P10 "
+        f"<p>All {len(tables['sites'])} sites together: P90 {safe(amount(p90, 'GWh/yr'))}, {_p50(tables)}P10 "
         f"{safe(amount(p10, 'GWh/yr'))}. {safe(READING[1])}</p>",
         verdict_table(tables["reaches"]),
         waterfall_table(tables["waterfall"]),
@@ -189,6 +189,15 @@ def _region(handover, has_supply):
         not_offered_table(tables["reaches"]),
     ]
     return "\n".join(part for part in parts if part)
+
+
+def _p50(tables):
+    if "totals" not in tables:
+        return ""
+    region = tables["totals"].query("scope == 'region'")["energy_mwh_p50"]
+    if not len(region) or is_missing(region.iloc[0]):
+        return ""
+    return f"P50 {safe(amount(region.iloc[0] / MEGAWATT_HOURS_PER_GIGAWATT_HOUR, 'GWh/yr'))}, "
 
 
 def _supply_figure(supply, currency):

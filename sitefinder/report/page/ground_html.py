@@ -1,6 +1,6 @@
 """What the figures rest on, in HTML: inputs, equations, assumptions, repairs, warnings, limits and cautions."""
 
-from sitefinder.report.page.markup import fold, table, text_list
+from sitefinder.report.page.markup import figure_cell, fold, table, text_list
 from sitefinder.report.page.words import is_missing, meaning_of, safe
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.schema.flag_words import flags_in_words
@@ -125,15 +125,15 @@ def warnings_html(reaches, sites, repairs):
         [
             " ".join(flags_in_words(name)).removesuffix("."),
             name,
-            str(on_reaches.get(name, 0)),
-            f"{lengths.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}",
-            str(on_sites.get(name, 0)),
+            figure_cell(str(on_reaches.get(name, 0)), on_reaches.get(name, 0)),
+            figure_cell(f"{lengths.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}", lengths.get(name, 0.0)),
+            figure_cell(str(on_sites.get(name, 0)), on_sites.get(name, 0)),
         ]
         for name in sorted({*on_reaches, *on_sites})
     ]
     heads = ["what is doubtful", "flag", "reaches", "length [km]", "sites"]
     flags = (
-        table("Flags", heads, rows, "words", "flags-table")
+        table("Flags", heads, rows, "figures", "flags-table")
         if rows
         else "<p>No reach and no site carries a flag.</p>"
     )

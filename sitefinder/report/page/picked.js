@@ -12,7 +12,7 @@ function startPicked(model) {
     model(plot)[`${axis}_range`].setv({ start: from(least, most), end: to(least, most) });
   }
 
-  function heading(name, title, site) { byId(`${name}-title`).textContent = `${title}: ${site.title}`; }
+  function heading(name, title, site) { byId(`${name}-title`).textContent = `${title}: ${site.id}`; }
 
   function profile(site) {
     const told = site.profile;
@@ -149,7 +149,7 @@ function startPicked(model) {
         ...cells.map((cell) => element("td", cell)));
       return row;
     }));
-    byId("options-title").textContent = `Machines that would fit: ${site.title}`;
+    byId("options-title").textContent = `Machines that would fit: ${site.id}`;
   }
 
   page.listeners.push((site, rank) => {

@@ -10,7 +10,7 @@ from sitefinder.report.page.words import (
     safe,
     short_money,
 )
-from sitefinder.report.text_tables import counted, plain
+from sitefinder.report.text_tables import counted, plain, power
 from sitefinder.schema import VERDICTS, has_flag
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
@@ -48,7 +48,12 @@ def headline(handover):
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     figures = [
         ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked, none overlaps another"),
-        ("power", amount(sites["power_kw"].sum(), "kW"), sites["power_kw"].sum(), "rated, all sites together"),
+        (
+            "power",
+            power(sites["power_kw"].sum()).replace(" ", "\u00a0"),
+            sites["power_kw"].sum(),
+            "rated, all sites together",
+        ),
         (
             "energy",
             amount(energy_gwh, "GWh/yr"),

@@ -13,7 +13,7 @@ from sitefinder.report.page.words import (
     percent,
     unit_of,
 )
-from sitefinder.report.text_tables import plain
+from sitefinder.report.text_tables import plain, structure_name
 from sitefinder.schema.flag_words import flags_in_words
 
 # Group, label, how it is told, and the columns of ``sites`` that it is made of.
@@ -32,6 +32,7 @@ FACTS = (
     ("Power and energy", "Rated power", "amount", ("power_kw",)),
     ("Power and energy", "P90 to P10 of power", "range", ("power_kw_p90", "power_kw_p10")),
     ("Power and energy", "Energy of a mean year", "amount", ("energy_mwh",)),
+    ("Power and energy", "P50 of energy", "amount", ("energy_mwh_p50",)),
     ("Power and energy", "P90 to P10 of energy", "range", ("energy_mwh_p90", "energy_mwh_p10")),
     ("Power and energy", "Mean power", "amount", ("power_mean_kw",)),
     ("Power and energy", "Capacity factor", "share", ("capacity_factor",)),
@@ -84,6 +85,15 @@ OPTIONS = (
     ("Worth less cost", "net_value_per_year"),
 )
 SHARES = ("survival",)
+# Which layer a fact hangs on, for what is not known because nobody gave that layer.
+LAYER_OF = {
+    "road_distance_m": "roads",
+    "road_bank": "roads",
+    "road_climb_m": "roads",
+    "line_distance_m": "power_lines",
+    "settlement_road_m": "settlements",
+    "settlement": "settlements",
+}
 
 
 def site_data(handover):
@@ -113,13 +123,13 @@ def site_data(handover):
         for label, name in OPTIONS
     ]  # fmt: skip
     rows = [
-        _site(row, {name: rows.get(row["site_id"]) for name, rows in parts.items()}, currency)
+        _site(row, {name: rows.get(row["site_id"]) for name, rows in parts.items()}, currency, handover.context)
         for row in tables["sites"].drop(columns="geometry").sort_values("rank").to_dict("records")
     ]
     return {"labels": labels, "options": headings, "sites": rows}
 
 
-def _site(row, parts, currency):
+def _site(row, parts, currency, context):
     named = plain(row["stream"]) if row["stream"] else "a stream without a name"
     unit = unit_of("sites", "cost_per_kwh", currency)
     costs = (
@@ -132,7 +142,7 @@ def _site(row, parts, currency):
     return {
         "id": row["site_id"],
         "title": f"Rank {row['rank']}: {plain(row['site_id'])} on {named}",
-        "facts": [_told(row, how, columns, currency) for _, _, how, columns in FACTS],
+        "facts": [_told(row, how, columns, currency, context) for _, _, how, columns in FACTS],
         "flags": flags_in_words(row["flags"]),
         "profile": _profile(parts.get("site_profiles")),
         "curve": _curve(parts.get("flow_curves"), row),
@@ -143,8 +153,11 @@ def _site(row, parts, currency):
 
 
 # One fact in words.
-def _told(row, how, columns, currency):
+def _told(row, how, columns, currency, context):
     values = [row[name] for name in columns]
+    layer = LAYER_OF.get(columns[0])
+    if layer and layer not in context and (is_missing(values[0]) or values[0] == ""):
+        return f"no layer of {layer.replace('_', ' ')}"
     unit = unit_of("sites", columns[0], currency)
     if how == "marks":
         return ", ".join(MARK_WORDS[name] for name in columns if row[name]) or "nothing"
@@ -185,7 +198,7 @@ def _profile(rows):
         if (rows["mark"] == mark).any()
     }
     told["structures"] = [
-        [at, plain(name)] for at, name in enumerate(rows["structure_id"]) if name and not is_missing(name)
+        [at, structure_name(name)] for at, name in enumerate(rows["structure_id"]) if name and not is_missing(name)
     ]
     return told
 

@@ -3,6 +3,7 @@
 from functools import partial
 
 import numpy as np
+import shapely
 
 from sitefinder.report.sheets.amounts import amount, crs_text
 from sitefinder.report.sheets.field_sheets import LACKS_LETTERS
@@ -23,6 +24,8 @@ from sitefinder.schema.cautions import NOT_KNOWN, READING, SCREENING
 
 EDGE_MM, PANEL_MM, GUTTER_MM = 13.0, 98.0, 6.0
 DISTRICTS_SHOWN = 12
+# How far from the border of its district a name may be moved, and how many places each way are tried (own choice).
+NAME_ROOM_MM, PLACES_TRIED = 20.0, 9
 DISTRICT_COLUMNS = [
     ("district", 40.0, "left"),
     ("sites", 14.0, "right"),
@@ -80,9 +83,22 @@ def plate(handover):
 def _district_names(frame, handover):
     if "districts" in handover.context:
         districts = handover.context["districts"]
-        for place, name in zip(points_of(districts), districts["name"], strict=True):
+        for place, name, area in zip(points_of(districts), districts["name"], districts.geometry, strict=True):
             if np.isfinite(place).all():
-                frame.label(*place, name, 11.0, widest_mm=70.0, away_mm=4.0, bold=True, colour=GREY)
+                style = {"widest_mm": 70.0, "away_mm": 4.0, "bold": True, "colour": GREY}
+                any(frame.label(*each, name, 11.0, **style) for each in [place, *_others(frame, area, place)])
+
+
+# Other places for a name well within its district, the nearest to the first one first.
+def _others(frame, area, place):
+    inner = shapely.buffer(area, -NAME_ROOM_MM / frame.mm_per_m)
+    if inner.is_empty:
+        return []
+    west, south, east, north = inner.bounds
+    across, up = np.meshgrid(np.linspace(west, east, PLACES_TRIED), np.linspace(south, north, PLACES_TRIED))
+    places = np.column_stack([across.ravel(), up.ravel()])
+    places = places[shapely.contains_xy(inner, places)]
+    return places[np.argsort(np.hypot(*(places - place).T), kind="stable")]
 
 
 # Title, totals and legend from the top down, cautions at the foot, and sources in what room is left.

@@ -4,6 +4,7 @@ import numpy as np
 import shapely
 
 from sitefinder.report.sheets.paper import GREY, INK, OCHRE, OCHRE_DARK, PALE, WATER, WATER_PALE
+from sitefinder.report.text_tables import structure_name
 from sitefinder.schema import VERDICTS
 
 # Verdicts are told by colour and by dashes, so that a copy in black and white tells them too.
@@ -90,7 +91,7 @@ def draw_structures(frame, handover, *, names=False):
             frame.page.mark(x, y, STRUCTURE, 4.4, fill="white", line=0.9)
             frame.keep_clear(x - 1.0, y - 1.0, 2.0, 2.0)
             if names:
-                frame.label(*place, name, 6.0, colour=GREY)
+                frame.label(*place, structure_name(name), 6.0, colour=GREY)
 
 
 def road_names(frame, handover, size=6.0):
@@ -113,7 +114,8 @@ def map_key(page, x, y, width, handover, *, site=True):
         entries.insert(0, (("line", STRETCH), "this site's stretch"))
         entries.insert(1, (("mark", "v", INK), "intake"))
         entries.insert(2, (("mark", "o", INK), "tailrace"))
-        entries.insert(3, (("line", WAY_IN), "straight to the nearest road"))
+        if "roads" in handover.context:
+            entries.insert(3, (("line", WAY_IN), "straight to the nearest road"))
     for layer, style, told in (
         ("roads", "road", "road"),
         ("power_lines", POWER_LINE, "power line"),

@@ -67,7 +67,7 @@ def draw_place(page, x, y, width, height, handover, site):
     foot = _locator(page, right, y, KEY_MM, 30.0, handover, places[1], frame.window)
     foot = map_key(page, right, foot + 1.5, KEY_MM, handover)
     frame.scale_bar(right, foot + 1.6, 22.0)
-    north_arrow(page, right + KEY_MM - 15.0, foot + 5.6, 5.0)
+    north_arrow(page, right + KEY_MM - 15.0, foot + 7.2, 5.0)
 
 
 def _stretch(handover, site):

@@ -6,6 +6,7 @@ import numpy as np
 
 from sitefinder.report.sheets.map_frame import MapFrame, round_step
 from sitefinder.report.sheets.paper import GREY, INK, OCHRE, RULE, WATER, WATER_PALE
+from sitefinder.report.text_tables import structure_name
 
 LEFT_MM, FOOT_MM, TOP_MM = 13.0, 9.0, 5.0
 # Least range of levels that is drawn, so that a flat stream does not look steep (own choice) [m].
@@ -43,7 +44,7 @@ def draw_profile(page, x, y, width, height, profile):
     _scales(frame)
     _ends(frame, profile, way, level)
     _structures(frame, profile, way, level)
-    _key(page, x, y - 1.6)
+    _key(page, x, y - 1.6, profile)
 
 
 # A place of the drawing on the page; metres along and up have scales of their own.
@@ -121,7 +122,8 @@ def _structures(frame, profile, way, level):
         x, y = _at(frame, way[station], level[station])
         page.mark(x, y + 1.4, "^", 4.6, fill="white", line=0.9)
         drop_m = profile["structure_drop_m"].iloc[station]
-        told = held[station] if math.isnan(drop_m) else f"{held[station]}, {drop_m:.2f} m"
+        name = structure_name(held[station])
+        told = name if math.isnan(drop_m) else f"{name}, {drop_m:.2f} m"
         [told] = page.letters.lines(told, 44.0, 6.0, most=1)
         wide = page.letters.width_mm(told, 6.0)
         for left, top in (
@@ -138,7 +140,11 @@ def _structures(frame, profile, way, level):
 
 
 # What the drawing shows, in a line above it.
-def _key(page, x, y):
+def _key(page, x, y, profile):
+    met = {
+        "DEM reading left out": profile["is_refused"].any(),
+        "standing water": profile["is_standing"].any(),
+    }
     entries = (
         ("water level, fitted", {"color": INK, "linewidth": 1.2}),
         ("its 90 % band", {"color": WATER_PALE, "linewidth": 4.0}),
@@ -147,6 +153,8 @@ def _key(page, x, y):
         ("standing water", {"color": WATER, "linewidth": 3.6}),
     )
     for told, style in entries:
+        if not met.get(told, True):
+            continue
         page.sample(x, y - 0.8, 6.0, style)
         page.text(x + 7.5, y, told, TICK_POINTS)
         x += 13.0 + page.letters.width_mm(told, TICK_POINTS)

@@ -76,7 +76,7 @@ def site_blocks(handover, site, letters):
 
 # Rank and stream, and under them id, district, layout and verdict.
 def _title(site, letters):
-    name = f"{site['rank']}  {words(site['stream'], 'stream without a name')}"
+    name = f"Rank {site['rank']}: {words(site['stream'], 'stream without a name')}"
     lines = letters.lines(name, WIDTH_MM, 15, True, most=2)
     told = [site["site_id"], words(site["district"], "outside all districts"), LAYOUT_WORDS[site["layout"]]]
     under = letters.lines(" · ".join(told), WIDTH_MM, 8, most=3)
@@ -171,8 +171,12 @@ def _way_there(handover, site, letters):
             ("Intake", "Tailrace"), grid_places(handover.crs, lon, lat), lon, lat, strict=True
         )
     ]
-    near = [("Road", _road(site)), ("Power line", _distance(site["line_distance_m"]))]
-    village = _distance(site["settlement_distance_m"])
+    given = handover.context
+    near = [
+        ("Road", _road(site, given)),
+        ("Power line", _distance(site["line_distance_m"], "power_lines", given)),
+    ]
+    village = _distance(site["settlement_distance_m"], "settlements", given)
     if is_known(site["settlement"]):
         village += f", {site['settlement']}"
     by_road = site["settlement_road_m"]
@@ -193,14 +197,17 @@ def _way_there(handover, site, letters):
     ]
 
 
-def _distance(metres):
-    return NOT_KNOWN if not is_known(metres) else f"{amount(metres, 'm')} from the tailrace, straight"
+# A distance, or why there is none: nobody gave the layer, or none of it is near.
+def _distance(metres, layer, given):
+    if is_known(metres):
+        return f"{amount(metres, 'm')} from the tailrace, straight"
+    return NOT_KNOWN if layer in given else f"no layer of {layer.replace('_', ' ')} in this run"
 
 
 # Distance, bank and climb of the nearest road in words.
-def _road(site):
-    told = [_distance(site["road_distance_m"])]
-    if told[0] != NOT_KNOWN:
+def _road(site, given):
+    told = [_distance(site["road_distance_m"], "roads", given)]
+    if is_known(site["road_distance_m"]):
         told.append(BANK_WORDS.get(site["road_bank"], "bank not known"))
         climb_m = site["road_climb_m"]
         if not is_known(climb_m):
