@@ -16,8 +16,6 @@ from sitefinder.schema.cautions import SAFETY, SCREENING
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
 # A centimetre; what `sites` has beyond that is no longer of the place.
 DECIMALS = 7
-# A symbol that receivers of all makes know (common practice, no source).
-SYMBOL = "Flag, Blue"
 TAILRACE, INTAKE = "T", "I"
 
 
@@ -39,7 +37,7 @@ def write_gpx(path, sites, stretches, title, version=""):
     Notes
     -----
     Names are unique and short, for receivers that keep ten letters or fewer; what else devices keep is comment,
-    description and symbol. There is no time in it, so that the same sites give the same file.
+    description and type. There is no time in it, so that the same sites give the same file.
     """
     root = ElementTree.Element(
         "gpx", {"version": "1.1", "creator": f"sitefinder {version}".rstrip(), "xmlns": NAMESPACE}
@@ -81,7 +79,7 @@ def _add_point(root, tag, longitude, latitude, name, what, site):
     add(point, "name", name)
     add(point, "cmt", _comment(what, site))
     add(point, "desc", _description(site))
-    add(point, "sym", SYMBOL)
+    add(point, "type", what)
 
 
 def _degrees(value):
