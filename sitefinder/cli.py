@@ -143,6 +143,7 @@ def run(
             delivered.handover.title,
             delivered.tables,
             energy_p90_mwh=delivered.handover.energy_p90_mwh,
+            energy_p50_mwh=delivered.handover.energy_p50_mwh,
             energy_p10_mwh=delivered.handover.energy_p10_mwh,
             currency=delivered.currency,
             least_heads=delivered.handover.least_heads,

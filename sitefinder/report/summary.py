@@ -1,11 +1,13 @@
 """The summary on standard output: what a run found, in words and figures that are read in ten seconds."""
 
+import math
 import re
 import textwrap
 
 from sitefinder.report.potential_text import fish_text, waterfall_text
 from sitefinder.report.text_tables import (
     WIDTH,
+    careful,
     counted,
     decimals,
     figure,
@@ -22,6 +24,8 @@ from sitefinder.units import METRES_PER_KILOMETRE
 
 BEST_SITES = 5
 REASONS_SHOWN = 8
+# Energy so many times that which half of the draws exceed is told to lie above it (own choice).
+SKEWED = 1.2
 PROBLEMS_SHOWN = 6
 UNRESOLVED_FLAG, SURFACE_FLAG = "head_unresolved", "dem_surface_model"
 
@@ -31,6 +35,7 @@ def summary_text(
     tables,
     *,
     energy_p90_mwh=None,
+    energy_p50_mwh=math.nan,
     energy_p10_mwh=None,
     currency="",
     least_heads=None,
@@ -46,9 +51,9 @@ def summary_text(
     tables : dict of str to DataFrame
         ``sites`` and ``reaches``, and if there ``waterfall``, ``streams`` with ``provenance``, ``fish_safe_gain``
         and ``repairs``, as `sitefinder.schema` declares them.
-    energy_p90_mwh, energy_p10_mwh : float, optional
-        Energy of all sites together that 90 % and 10 % of the draws exceed [MWh/yr]. The sites' own figures do not
-        add up to these, since a shared error does not cancel.
+    energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
+        Energy of all sites together that 90 %, half and 10 % of the draws exceed [MWh/yr]. The sites' own
+        figures do not add up to these, since a shared error does not cancel.
     currency : str
         Of the costs, for example "EUR of 2024".
     least_heads : DataFrame, optional
@@ -69,7 +74,7 @@ def summary_text(
     parts = [
         f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
         _verdicts(reaches, counts_unresolved),
-        _chosen(sites, energy_p90_mwh, energy_p10_mwh),
+        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh),
         surface_model_warning(reaches),
         _best(sites, currency),
         _not_offered(reaches),
@@ -167,13 +172,19 @@ def surface_model_warning(reaches):
 
 
 # Number, power and energy of the sites.
-def _chosen(sites, energy_p90_mwh, energy_p10_mwh):
+def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
     if not len(sites):
         return "No site was chosen."
     energy = f"{gigawatt_hours(sites['energy_mwh'].sum())} GWh in a mean year"
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
-        energy += f" (P90 to P10: {gigawatt_hours(energy_p90_mwh)} to {gigawatt_hours(energy_p10_mwh)})"
-    return f"{counted(len(sites), 'site', 'sites')} chosen: {power(sites['power_kw'].sum())} and {energy}."
+        energy += f" ({careful(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
+    told = f"{counted(len(sites), 'site', 'sites')} chosen: {power(sites['power_kw'].sum())} and {energy}."
+    if sites["energy_mwh"].sum() > SKEWED * energy_p50_mwh:
+        told += (
+            " That is well above P50, since flows are unsure, and upwards more than downwards: in half of the "
+            "draws the sites give less than P50."
+        )
+    return told
 
 
 # What is won where only fish-safe machines may stand, by the evidence that the settings let count.

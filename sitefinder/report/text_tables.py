@@ -75,3 +75,16 @@ def power(kilowatts):
 def gigawatt_hours(megawatt_hours):
     """Energy [MWh] in GWh, without its unit."""
     return figure(megawatt_hours / MEGAWATT_HOURS_PER_GIGAWATT_HOUR)
+
+
+def careful(p90_mwh, p50_mwh, p10_mwh):
+    """The interval of an energy [MWh] in GWh, without its unit, and P50 where it is known.
+
+    Examples
+    --------
+    >>> careful(2950.0, 3500.0, 4060.0)
+    'P90 2.95, P50 3.50, P10 4.06'
+    """
+    figures = {"P90": p90_mwh, "P50": p50_mwh, "P10": p10_mwh}
+    known = {name: value for name, value in figures.items() if value == value}
+    return ", ".join(f"{name} {gigawatt_hours(value)}" for name, value in known.items())

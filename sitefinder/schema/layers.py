@@ -27,7 +27,6 @@ from sitefinder.schema.columns import (
     POWER_INTERVAL,
     REACH_ID,
     REASONS,
-    REPAIR_KINDS,
     SCREENED,
     SITE_HEAD,
     SITE_ID,
@@ -42,6 +41,7 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
+from sitefinder.schema.own_layers import COLUMNS, PROVENANCE, REPAIRS
 from sitefinder.schema.profile_layers import LEAST_HEADS, SITE_PROFILES
 from sitefinder.schema.side_layers import (
     FISH_SAFE_GAIN,
@@ -307,50 +307,6 @@ DISTRICTS = Layer(
         *COST_INTERVAL,
     ),
     may_lack_geometry=True,
-)
-
-PROVENANCE = Layer(
-    "provenance",
-    None,
-    "an input, a setting that changes results, or the version of a stage",
-    ("kind", "name"),
-    (
-        text("kind", "input, setting or stage", ("input", "setting", "stage")),
-        text("name", "name of the input, key of the setting, or name of the stage"),
-        Column("value", "text", "", "relative file name, setting, or version"),
-        Column("digest", "text", "", "SHA-256 of the input's content"),
-        Column("source", "text", "", "who made it, or where the value comes from"),
-        Column("date", "text", "", "edition or survey date, as the user states it"),
-        Column("licence", "text", "", "licence of the data, as the user states it"),
-        Column("note", "text", "", "what was changed on reading: coordinate operation, repairs"),
-    ),
-)
-
-REPAIRS = Layer(
-    "repairs",
-    None,
-    "something in the input that was mended, left out, or found doubtful and kept; and what a measurement changed",
-    (),
-    (
-        text("kind", "what found it: " + ", ".join(REPAIR_KINDS), REPAIR_KINDS),
-        text("layer", "name of the input"),
-        text("feature", "the user's id of the feature, or a place; empty where the whole layer is meant"),
-        text("problem", "what was wrong or is doubtful"),
-        text("action", "what was done"),
-    ),
-)
-
-COLUMNS = Layer(
-    "columns",
-    None,
-    "a column of a layer of this file",
-    ("layer", "column"),
-    (
-        text("layer", "name of the layer"),
-        text("column", "name of the column"),
-        text("unit", "unit; 1 for a pure ratio, empty where there is none"),
-        text("meaning", "what the column holds"),
-    ),
 )
 
 # In the order of delivery.

@@ -326,6 +326,7 @@ def _delivered(path, settings, inputs, results):
         currency=f"{inputs.costs.currency} of {inputs.costs.year}",
         tables=tables,
         energy_p90_mwh=float(np.squeeze(total.p90)),
+        energy_p50_mwh=float(np.squeeze(total.p50)),
         energy_p10_mwh=float(np.squeeze(total.p10)),
         relief=results["relief"],
         context=map_context(settings.run.crs, inputs),

@@ -55,7 +55,7 @@ def test_the_whole_text():
         "  restricted        1  0.500      60.0 kW\n"
         "  excluded          1  0.250       900 kW\n"
         "\n"
-        "2 sites chosen: 100 kW and 0.500 GWh in a mean year (P90 to P10: 0.400 to 0.620).\n"
+        "2 sites chosen: 100 kW and 0.500 GWh in a mean year (P90 0.400, P10 0.620).\n"
         "\n"
         "Best 2 of 2 sites (mean flow at the intake, rated power; costs in crowns of 2024)\n"
         "  #  site     stream      layout      head m   m³/s  machine             kW  per kWh\n"
@@ -93,6 +93,15 @@ def test_a_region_without_reaches_has_a_summary_too():
 
 def test_an_interval_that_was_not_drawn_is_not_shown():
     assert "P90" not in summary()
+
+
+@pytest.mark.parametrize(("p50_mwh", "is_told"), [(430.0, False), (410.0, True)])
+def test_a_mean_year_far_above_the_middle_of_the_draws_is_told(p50_mwh, is_told):
+    # The sites give 500 MWh, which is 1.16 and 1.22 times these.
+    text = " ".join(summary(energy_p90_mwh=200.0, energy_p50_mwh=p50_mwh, energy_p10_mwh=900.0).split())
+
+    assert f"(P90 0.200, P50 {p50_mwh / 1000:.3f}, P10 0.900)" in text
+    assert ("well above P50" in text) == is_told
 
 
 def test_reaches_without_a_figure_are_counted():

@@ -132,13 +132,13 @@ def test_totals_are_the_same_wherever_they_stand(sample_run):
 
     assert summed == (power_w, energy_wh)
     (mw, gwh, low, high) = re.search(
-        r"sites in all: ([\d.]+) MW and ([\d.]+) GWh in a mean year \(P90 to P10: ([\d.]+) to ([\d.]+) GWh\)",
+        r"in all: ([\d.]+) MW and ([\d.]+) GWh in a mean year \(P90 ([\d.]+), P50 [\d.]+, P10 ([\d.]+) GWh\)",
         plate,
     ).groups()
     for shown, value in ((mw, power_w / 1e6), (gwh, energy_wh / 1e9), (low, p90 / 1e3), (high, p10 / 1e3)):
         assert shows(shown, value)
     assert f"{gwh} GWh/yr" in page
-    assert f"P90 to P10: {low} to {high} GWh/yr" in page
+    assert re.search(rf"P90 {low}, P50 [\d.]+, P10 {high}\b", page)
     delivered = sample_run.delivered.handover
     assert (delivered.energy_p90_mwh, delivered.energy_p10_mwh) == (p90, p10)
 

@@ -10,7 +10,7 @@ from sitefinder.report.page.words import (
     safe,
     short_money,
 )
-from sitefinder.report.text_tables import counted, plain, power
+from sitefinder.report.text_tables import careful, counted, plain, power
 from sitefinder.schema import VERDICTS, has_flag
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
@@ -41,11 +41,9 @@ def headline(handover):
     if not handover.counts_unresolved:
         summed &= ~has_flag(reaches["flags"], "head_unresolved")
     potential_mw = reaches.loc[summed & free, "theoretical_kw"].sum() / KILOWATTS_PER_MEGAWATT
-    energy_gwh, p90_gwh, p10_gwh = (
-        value / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
-        for value in (sites["energy_mwh"].sum(), handover.energy_p90_mwh, handover.energy_p10_mwh)
-    )
+    energy_gwh = sites["energy_mwh"].sum() / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
+    interval = careful(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
     figures = [
         ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked, none overlaps another"),
         (
@@ -58,7 +56,7 @@ def headline(handover):
             "energy",
             amount(energy_gwh, "GWh/yr"),
             sites["energy_mwh"].sum(),
-            f"of a mean year; P90 to P10: {amount(p90_gwh)} to {amount(p10_gwh, 'GWh/yr')}",
+            f"of a mean year; {interval}",
         ),
         ("streams", amount(length_km, "km"), reaches["length_m"].sum(), f"of stream in {len(reaches)} reaches"),
         (

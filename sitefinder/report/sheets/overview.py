@@ -5,7 +5,7 @@ from sitefinder.report.sheets.flow import Block, gap, heading, table_blocks, tex
 from sitefinder.report.sheets.ground import draw_ground, draw_settlements, map_key
 from sitefinder.report.sheets.map_frame import MapFrame, north_arrow, window_about
 from sitefinder.report.sheets.paper import A4_MM, INK, MARGIN_MM, line_mm
-from sitefinder.report.text_tables import counted, gigawatt_hours, power
+from sitefinder.report.text_tables import careful, counted, gigawatt_hours, power
 from sitefinder.schema.cautions import READING
 
 WIDTH_MM = A4_MM[0] - 2 * MARGIN_MM
@@ -28,12 +28,11 @@ def totals_text(handover):
     sites = handover.tables["sites"]
     if not len(sites):
         return "No site was chosen in this run. Why each reach carries none is told in the layer reaches."
-    energy, p90, p10 = map(
-        gigawatt_hours, (sites["energy_mwh"].sum(), handover.energy_p90_mwh, handover.energy_p10_mwh)
-    )
+    energy = gigawatt_hours(sites["energy_mwh"].sum())
+    interval = careful(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
     return (
         f"{counted(len(sites), 'site', 'sites')} in all: {power(sites['power_kw'].sum())} and {energy} GWh in a "
-        f"mean year (P90 to P10: {p90} to {p10} GWh)."
+        f"mean year ({interval} GWh)."
     )
 
 
