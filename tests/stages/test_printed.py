@@ -21,7 +21,7 @@ def test_each_sheet_holds_the_figures_of_its_site(sample_run):
     for number, site in enumerate(sites.itertuples(), 1):
         sheet = " ".join(text for text in texts if re.search(rf"sheet {number} of {len(sites)}\b", text))
         for told in (
-            f"{site.rank} {site.stream} {site.site_id}",
+            f"Rank {site.rank}: {site.stream} {site.site_id}",
             f"Gross head {decimals(site.head_m, 2)} m",
             f"Mean flow {figure(site.flow_mean_m3s)} m³/s",
             f"Rated power {figure(site.power_kw)} kW",
