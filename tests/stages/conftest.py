@@ -146,5 +146,9 @@ def sample_run(copy_sample, tmp_path_factory):
     folder = tmp_path_factory.mktemp("delivered") / "out"
     shutil.copytree(delivered.path.parent, folder, ignore=shutil.ignore_patterns(".*", "previous"))
     settings.write_text(settings.read_text(encoding="utf-8") + TABLES_ALONE, encoding="utf-8")
-    delivered = delivered._replace(files=tuple(folder / path.name for path in delivered.files))
+    # During a run the DEM's copy lies elsewhere, and other runs will keep theirs beside it.
+    (kept,) = (delivered.path.parent / ".sitefinder-store").glob("results/*/surface-0.tif")
+    dem = Path(shutil.copy(kept, folder.parent / "dem.tif"))
+    files = tuple(folder / path.name for path in delivered.files)
+    delivered = delivered._replace(files=files, handover=delivered.handover._replace(dem_path=dem))
     return SampleRun(settings, delivered, results, folder)

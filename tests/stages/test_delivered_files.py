@@ -38,17 +38,10 @@ def deliver(sample_run, tmp_path):
         delivery = settings.delivery.model_copy(update=FILES_ALONE | wanted)
         settings = settings.model_copy(update={"delivery": delivery})
         handover = sample_run.delivered.handover
-        handover = handover._replace(tables=handover.tables | (tables or {}), dem_path=kept_dem(sample_run))
+        handover = handover._replace(tables=handover.tables | (tables or {}))
         return {path.name: path for path in deliver_all(tmp_path / folder, settings, handover)}
 
     return delivered
-
-
-# Where the store keeps the DEM's copy; during a run it lies elsewhere.
-def kept_dem(sample_run):
-    store = sample_run.settings.parent.parent / "sample-region" / "out" / ".sitefinder-store"
-    (path,) = store.glob("results/*/surface-0.tif")
-    return path
 
 
 def read_csv(path):
@@ -126,7 +119,10 @@ def test_terrain_rasters_are_cloud_optimised_and_hold_the_ground(deliver, sample
     files = deliver(terrain_rasters=True, csv=False, gpx=False)
     relief = sample_run.results["relief"]
 
-    with rasterio.open(files["terrain-dem.tif"]) as copy, rasterio.open(kept_dem(sample_run)) as own:
+    with (
+        rasterio.open(files["terrain-dem.tif"]) as copy,
+        rasterio.open(sample_run.delivered.handover.dem_path) as own,
+    ):
         np.testing.assert_array_equal(copy.read(1), own.read(1))
         assert (copy.crs, copy.transform, copy.nodata) == (own.crs, own.transform, own.nodata)
         assert copy.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
