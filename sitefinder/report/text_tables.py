@@ -3,6 +3,7 @@
 import io
 import math
 
+import pandas as pd
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -10,6 +11,8 @@ from rich.text import Text
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
 WIDTH = 100
+# What stands where a figure is missing, on page and sheets.
+NOT_KNOWN = "not known"
 
 
 def text_table(*columns):
@@ -45,6 +48,11 @@ def plain(text):
 def structure_name(identity):
     """What a drawing calls a structure: its id, or ``step`` where only the long profile tells of it."""
     return "step" if identity.startswith("step:") else plain(identity)
+
+
+def is_missing(value):
+    """Whether a cell of a table holds nothing: None, NaN or NA."""
+    return value is None or bool(pd.isna(value))
 
 
 def counted(number, one, many):

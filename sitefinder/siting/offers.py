@@ -10,7 +10,7 @@ from sitefinder.siting.fish_passage import entered_at
 from sitefinder.siting.pieces import blocked_by, boundary_of_path
 from sitefinder.siting.spacing import with_spacing
 from sitefinder.siting.stretches import covered_stations
-from sitefinder.siting.survival_choice import SAFE, choose_for_fish
+from sitefinder.siting.survival_choice import ANY, SAFE, choose_for_fish
 
 # Columns of a valuation that hold for one choice of machine; the prefix says which.
 VALUED = (
@@ -127,11 +127,8 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
         chosen = choose_best_set(downstream, tailrace, worth, boundary.start, boundary.station).chosen
     else:
         safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
-        safe_value, safe_cheap = _value(safe, settings)
-        may = passing & (choice != SAFE) & safe_cheap & (safe["machine"].to_numpy() >= 0)
-        for _, within in _limits(stretches, safe, settings.ranking):
-            may &= within
-        worth = np.column_stack([worth, np.where(may, np.nan_to_num(safe_value), 0.0)])
+        may = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
+        worth = np.column_stack([worth, np.where(may, np.nan_to_num(_value(safe, settings)[0]), 0.0)])
         # Where the rules ask for a fish-safe machine, that is the first option.
         first = np.where(choice == SAFE, way.survival[:, SAFE], way.survival[:, 0])
         options = way._replace(survival=np.column_stack([first, way.survival[:, SAFE]]))
@@ -158,14 +155,19 @@ def _value(valued, settings):
 # The choices of machine, the fish-safe one where any may stand but only that one keeps the limits: the best of any
 # is the one of most value, and it may cost more a kWh. Without this a stricter rule could admit the other.
 def _within_limits(stretches, valuation, choice, settings):
-    keeps = []
-    for prefix_choice in (0, SAFE):
-        valued = valued_for(valuation, np.where(choice >= 0, prefix_choice, choice))
-        kept = _value(valued, settings)[1] & (valued["machine"].to_numpy() >= 0)
-        for _, within in _limits(stretches, valued, settings.ranking):
-            kept &= within
-        keeps.append(kept)
-    return np.where((choice == 0) & ~keeps[0] & keeps[1], SAFE, choice)
+    any_keeps, safe_keeps = (
+        _keeps_limits(stretches, valued_for(valuation, np.where(choice >= 0, machine, choice)), settings)
+        for machine in (ANY, SAFE)
+    )
+    return np.where((choice == ANY) & ~any_keeps & safe_keeps, SAFE, choice)
+
+
+# Where a machine fits, is worth its cost, and breaks none of the user's limits.
+def _keeps_limits(stretches, valued, settings):
+    kept = _value(valued, settings)[1] & (valued["machine"].to_numpy() >= 0)
+    for _, within in _limits(stretches, valued, settings.ranking):
+        kept &= within
+    return kept
 
 
 # The user's hard limits as steps, those that are set.

@@ -3,12 +3,9 @@
 import math
 from html import escape
 
-import pandas as pd
-
-from sitefinder.report.text_tables import figure, plain
+from sitefinder.report.text_tables import NOT_KNOWN, figure, is_missing, plain
 from sitefinder.schema import LAYERS, MONEY
 
-NOT_KNOWN = "not known"
 VERDICT_MEANING = {
     "open": "no rule stands against a site here",
     "restricted": "a site may stand here with limits: fish-safe machines only, no diversion, or no new barrier",
@@ -56,11 +53,6 @@ def meaning_of(layer, column):
     """What a column holds, in the schema's words; empty where it is not declared."""
     declared = COLUMNS.get((layer, column))
     return declared.meaning if declared else ""
-
-
-def is_missing(value):
-    """Whether a cell holds nothing: None, NaN or NA."""
-    return value is None or bool(pd.isna(value))
 
 
 def amount(value, unit=""):

@@ -3,19 +3,14 @@
 import math
 
 import numpy as np
-import pandas as pd
 from pyproj import CRS, Transformer
 
-from sitefinder.report.text_tables import decimals, figure
-
-NOT_KNOWN = "not known"
-# 90 % of a normal error lies within so many standard errors.
-WITHIN_90 = 1.645
+from sitefinder.report.text_tables import NOT_KNOWN, decimals, figure, is_missing
 
 
 def is_known(value):
     """Whether a cell of a table holds something."""
-    return value is not None and not pd.isna(value) and value != ""
+    return not is_missing(value) and value != ""
 
 
 def amount(value, unit="", places=None):

@@ -4,7 +4,6 @@ import numpy as np
 
 from sitefinder.report.sheets.amounts import (
     NOT_KNOWN,
-    WITHIN_90,
     amount,
     crs_text,
     decimal_degrees,
@@ -22,6 +21,7 @@ from sitefinder.report.sheets.paper import A4_MM, GREY, MARGIN_MM, line_mm
 from sitefinder.report.sheets.place_map import draw_place
 from sitefinder.report.sheets.profile_plot import draw_profile
 from sitefinder.schema.flag_words import flags_in_words
+from sitefinder.siting.long_profiles import NORMAL_90
 
 WIDTH_MM = A4_MM[0] - 2 * MARGIN_MM
 MAP_MM, PROFILE_MM = 92.0, 50.0
@@ -89,7 +89,7 @@ def _title(site, letters):
 
 
 def _figures(handover, site, letters):
-    head = site["head_m"], WITHIN_90 * site["head_se_m"]
+    head = site["head_m"], NORMAL_90 * site["head_se_m"]
     found = site["head_unshrunk_m"]
     reaches = handover.tables["reaches"]
     below = reaches[reaches["reach_id"] == site["reach_id"]]
