@@ -1,38 +1,87 @@
-"""Filters of features as text: a small language of comparisons, read here and never handed to a database."""
+"""Filters of features in the Common Query Language: which conditions are evaluated, and what is wrong with a text.
+
+The grammar is the OGC's and the parser a library's. What a rule can use is the standard's "Basic CQL2" with LIKE,
+BETWEEN, IN, CASEI and ACCENTI; anything else of the language is refused here, before a layer is read.
+
+Open Geospatial Consortium, "Common Query Language (CQL2)", version 1.0, OGC 21-065r2, 2024.
+"""
 
 import re
+import unicodedata
 from typing import NamedTuple
 
-# What a filter is made of; a name in double quotation marks may hold anything, doubled where it holds the mark.
+SUPPORTED = (
+    "columns compared with values by =, <>, <, <=, >, >=, BETWEEN, IN, LIKE and IS NULL, joined by AND, OR and "
+    "NOT; CASEI, ACCENTI, DATE and TIMESTAMP"
+)
+# What a text is made of, as far as places in it and what the parser is lenient about are concerned.
 TOKENS = re.compile(
     r"""\s*(?:
         (?P<text>'(?:[^']|'')*')
       | (?P<quoted>"(?:[^"]|"")+")
-      | (?P<number>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?(?![\w.]))
-      | (?P<operator><=|>=|<>|!=|==|=|<|>)
-      | (?P<mark>[(),])
-      | (?P<word>[^\W\d]\w*)
+      | (?P<number>(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)
+      | (?P<word>(?:[^\W\d]|[:_])[\w.:]*)
+      | (?P<mark><=|>=|<>|!=|==|\S)
     )""",
     re.VERBOSE,
 )
-KEYWORDS = ("and", "or", "not", "in", "is", "null", "true", "false")
-OPERATORS = {"=": "=", "==": "=", "!=": "!=", "<>": "!=", "<": "<", "<=": "<=", ">": ">", ">=": ">="}
-COMPARISONS = "=, !=, <, <=, >, >=, in (…), not in (…), is null or is not null"
-# A filter is written by hand; a deeper one is a mistake, and would exhaust the reader.
-DEEPEST = 50
+KEYWORDS = ("and", "or", "not", "in", "is", "null", "like", "between", "true", "false")
+# Spellings that are not CQL2, to what CQL2 writes for them.
+SPELLINGS = {"==": "=", "!=": "<>"}
+COMPARISONS = ("=", "<>", "<", "<=", ">", ">=")
+OPERATORS = "=, <>, <, <=, >, >=, BETWEEN, IN, LIKE, IS NULL"
+# The parser calls itself for each level, and a text that exhausts the stack would end the program without a
+# word: 300 levels do so where the stack has 1 MB. A filter is written by hand.
+MAX_DEPTH = 50
+MAX_JOINED = 1000
+# Whole numbers beyond this are not all numbers of the parser (IEEE 754, binary64: 53 bits).
+MAX_WHOLE_NUMBER = 2**53
+FOLDINGS = ("casei", "accenti")
+# Year, month and day; a day that a month does not have is found where it is compared.
+DAY = r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])"
+INSTANTS = {
+    "date": (re.compile(DAY), "DATE('2024-05-31')"),
+    "timestamp": (
+        re.compile(DAY + r"T([01]\d|2[0-3]):[0-5]\d:[0-5]\d(\.\d+)?Z"),
+        "TIMESTAMP('2024-05-31T12:00:00Z')",
+    ),
+}
+# What a family of functions of the language does, by the beginning of its names, with what to do in its place.
+FAMILIES = {
+    "s_": ("a spatial function", "a rule already holds where its layer lies; cut the layer to what shall count"),
+    "t_": ("a temporal function", "compare dates with =, <>, <, <=, > or >="),
+    "a_": ("an array function", "give the layer a column for it"),
+}
+ARITHMETIC = ("+", "-", "*", "/", "%", "^", "div")
+
+
+class Instant(NamedTuple):
+    """A date or a time in UTC: ``text`` as ISO 8601 writes it; ``whole_day`` for a date."""
+
+    text: str
+    whole_day: bool
+
+    def __repr__(self):
+        return f"{'DATE' if self.whole_day else 'TIMESTAMP'}('{self.text}')"
 
 
 class Compared(NamedTuple):
-    """A column held against values: ``operator`` is one of =, !=, <, <=, >, >=, in; ``at`` the column's place."""
+    """A column compared with values.
+
+    ``operator`` is =, <>, <, <=, >, >=, in, like or between; ``at`` the place of the column in the text, from 1,
+    or 0 without a text; ``foldings`` what is done to the text of the column first, the inner one first: casei,
+    accenti.
+    """
 
     column: str
     operator: str
     values: tuple
     at: int
+    foldings: tuple = ()
 
 
 class IsNull(NamedTuple):
-    """Whether a column says nothing."""
+    """Whether a column has no value."""
 
     column: str
     at: int
@@ -64,16 +113,12 @@ class _Token(NamedTuple):
 
 
 def parse_filter(text):
-    """A filter read from its text.
+    """A filter read from CQL2 text.
 
     Parameters
     ----------
     text : str
-        Conditions ``column = value`` (also ``!=``, ``<``, ``<=``, ``>``, ``>=``), ``column in (value, …)``,
-        ``column not in (…)``, ``column is null`` and ``column is not null``, joined by ``and``, ``or``, ``not``
-        and parentheses. ``not`` binds before ``and``, and ``and`` before ``or``. A value is text in single
-        quotation marks (doubled within text), a number, ``true`` or ``false``. A column whose name is no plain
-        word stands in double quotation marks. Keywords may be written large.
+        For example ``kind = 'reserve' AND (zone IN (3, 4) OR zone IS NULL)``.
 
     Returns
     -------
@@ -82,129 +127,280 @@ def parse_filter(text):
     Raises
     ------
     ValueError
-        Saying at which character what was expected and what was found.
+        Saying at which character what was expected and what was found, and how to mend it where that is plain.
 
     Examples
     --------
-    >>> parse_filter("kind = 'reserve' and not zone in (3, 4)")
-    Both(conditions=(Compared(column='kind', operator='=', values=('reserve',), at=1), \
-Not(condition=Compared(column='zone', operator='in', values=(3, 4), at=26))))
+    >>> parse_filter("kind = 'reserve' AND NOT zone IN (3, 4)")
+    Both(conditions=(Compared(column='kind', operator='=', values=('reserve',), at=1, foldings=()), \
+Not(condition=Compared(column='zone', operator='in', values=(3, 4), at=26, foldings=()))))
     """
-    reader = _Reader(_tokens(text))
-    condition = reader.either(0)
-    reader.expect_end()
+    # Only here: a run without such a rule does without it.
+    import cql2  # noqa: PLC0415
+
+    tokens = _tokens(text)
+    _validate_depth(tokens)
+    try:
+        expression = cql2.parse_text(text)
+    except cql2.ParseError as error:
+        raise _parse_problem(str(error), text, tokens) from None
+    reader = _Reader(tokens)
+    condition = reader.condition(expression.to_json())
+    reader.expect_no_more_columns()
     return condition
 
 
-# The text in tokens, with an end.
+def folded(text, foldings):
+    """Text without the differences of case (``casei``) or of accents (``accenti``), for comparing.
+
+    Examples
+    --------
+    >>> folded("Straße", ["casei"]), folded("débárquér", ["accenti"])
+    ('strasse', 'debarquer')
+    """
+    for folding in foldings:
+        if folding == "casei":
+            text = text.casefold()
+        else:
+            apart = unicodedata.normalize("NFD", text)
+            text = unicodedata.normalize("NFC", "".join(each for each in apart if not unicodedata.combining(each)))
+    return text
+
+
+# The text in tokens with an end; refuses what the library would read in another way than the standard.
 def _tokens(text):
-    tokens, at = [], 0
-    while text[at:].strip():
-        match = TOKENS.match(text, at)
-        if match is None:
-            start = at + len(text[at:]) - len(text[at:].lstrip())
-            if text[start] in "'\"":
-                raise ValueError(f"at character {start + 1}: quotation mark {text[start]} that is not closed")
-            raise ValueError(f"at character {start + 1}: found {text[start]!r}, which no filter holds")
-        kind, shown = match.lastgroup, match[match.lastgroup]
-        at = match.end()
+    tokens = []
+    for match in TOKENS.finditer(text):
+        kind = match.lastgroup
+        shown, at = match[kind], match.start(kind) + 1
         value = shown
-        if kind == "text":
-            value = shown[1:-1].replace("''", "'")
-        elif kind == "quoted":
+        if kind == "mark" and shown in "'\"":
+            raise ValueError(f"at character {at}: expected a second quotation mark {shown} (found the end)")
+        if kind == "mark" and shown in SPELLINGS:
+            raise ValueError(f"at character {at}: expected {SPELLINGS[shown]}, as CQL2 writes it (found {shown})")
+        if shown != "(" and tokens and tokens[-1].value == "in":
+            raise ValueError(f"at character {at}: expected ( after IN (found {shown})")
+        if kind == "text" and shown.endswith("\\'"):
+            # The standard also reads \' as a quotation mark in a text, and the library does not.
+            raise ValueError(f"at character {at}: expected '' for a quotation mark within a text (found \\')")
+        if kind == "number":
+            if shown.startswith("."):
+                raise ValueError(f"at character {at}: expected 0{shown} (found {shown})")
+            if shown.isdigit() and int(shown) > MAX_WHOLE_NUMBER:
+                raise ValueError(
+                    f"at character {at}: expected a whole number up to {MAX_WHOLE_NUMBER} (found {shown}); "
+                    "let the layer hold such a number as text"
+                )
+        if kind == "quoted":
             kind, value = "column", shown[1:-1].replace('""', '"')
-        elif kind == "number":
-            value = int(shown) if re.fullmatch(r"[-+]?\d+", shown) else float(shown)
         elif kind == "word":
             kind, value = ("keyword", shown.lower()) if shown.lower() in KEYWORDS else ("column", shown)
-        tokens.append(_Token(kind, value, shown, match.start(match.lastgroup) + 1))
-    tokens.append(_Token("end", None, "the end", len(text) + 1))
-    return tokens
+        elif shown == "(" and tokens and tokens[-1].kind == "column" and not tokens[-1].shown.startswith('"'):
+            tokens[-1] = tokens[-1]._replace(kind="function", value=tokens[-1].value.lower())
+        tokens.append(_Token(kind, value, shown, at))
+    return [*tokens, _Token("end", None, "the end", len(text) + 1)]
 
 
-# Reads tokens from the left, by the rules of the language from the loosest to the tightest.
+# Refuses a text that could exhaust the parser's stack.
+def _validate_depth(tokens):
+    depth = joined = run = 0
+    for token in tokens:
+        depth += {"(": 1, ")": -1}.get(token.shown, 0)
+        joined += token.value in ("and", "or")
+        run = 0 if token.value in ("and", "or") or token.shown in ("(", ")", ",") else run + 1
+        if depth > MAX_DEPTH or run > MAX_DEPTH:
+            raise ValueError(f"at character {token.at}: more than {MAX_DEPTH} conditions within each other")
+        if joined > MAX_JOINED:
+            raise ValueError(f"at character {token.at}: more than {MAX_JOINED} conditions; use IN (…)")
+
+
+# What the parser says, in the words of the language: it names the rules of its grammar that it tried.
+def _parse_problem(message, text, tokens):
+    place = re.search(r"--> (\d+):(\d+)", message)
+    line, column = map(int, place.groups())
+    start = sum(len(each) + 1 for each in text.split("\n")[: line - 1]) + column
+    found = next((token for token in tokens if token.at + len(token.shown) > start), tokens[-1])
+    tried = set(re.findall(r"\w+", message.rpartition("= expected")[2]))
+    after_not = tried & {"Like", "In"} and "NotFlag" not in tried
+    if "And" in tried and after_not and found.value == "not":
+        return ValueError(f"at character {found.at}: expected IN, LIKE or BETWEEN after NOT")
+    if "And" in tried:
+        inner = sum(token.shown == "(" for token in tokens if token.at < found.at)
+        inner -= sum(token.shown == ")" for token in tokens if token.at < found.at)
+        expected = f"AND, OR, {OPERATORS} or {') or a comma' if inner > 0 else 'the end'}"
+    elif tried <= {"NotFlag", "Null"}:
+        expected = "NULL or NOT NULL"
+    elif found.at == 1 or found.shown == "(":
+        expected = "a condition such as kind = 'reserve'"
+    else:
+        expected = "a value or a condition"
+    hint = ""
+    if found.kind == "column" and found.shown[0] in "_:":
+        hint = f'; write "{found.shown}", with the quotation marks'
+    return ValueError(f"at character {found.at}: expected {expected} (found {found.shown}){hint}")
+
+
+# Takes the library's tree, in the notation of CQL2 JSON, apart; columns stand in it in the order of the text.
 class _Reader:
     def __init__(self, tokens):
-        self.tokens, self.place = tokens, 0
+        self.tokens = tokens
+        self.columns = iter([token for token in tokens if token.kind == "column"])
 
-    def either(self, depth):
-        parts = [self.both(depth)]
-        while self.took("or"):
-            parts.append(self.both(depth))
-        return parts[0] if len(parts) == 1 else Either(tuple(parts))
+    def condition(self, node):
+        if isinstance(node, bool):
+            raise self.wrong("a condition", str(node).upper(), "leave where out if all features count", str(node))
+        if isinstance(node, dict) and "property" in node:
+            column = self.column(node)
+            raise ValueError(
+                f"at character {column.at}: expected a condition (found the column {column.shown}); "
+                f"for a column of true and false write {column.shown} = TRUE"
+            )
+        if not isinstance(node, dict) or "op" not in node:
+            raise self.wrong("a condition", "a value alone")
+        operator, parts = node["op"].lower(), node["args"]
+        if operator in ("and", "or"):
+            return (Both if operator == "and" else Either)(tuple(self.condition(part) for part in parts))
+        if operator == "not":
+            return Not(self.condition(parts[0]))
+        if operator == "isnull":
+            column, foldings = self.folded_column(parts[0])
+            if foldings:
+                raise self.wrong("a column before IS NULL", foldings[-1].upper(), "leave it out", foldings[-1])
+            return IsNull(column.value, column.at)
+        if operator in (*COMPARISONS, "in", "like", "between"):
+            return self.comparison(operator, parts)
+        raise self.unsupported(operator)
 
-    def both(self, depth):
-        parts = [self.condition(depth)]
-        while self.took("and"):
-            parts.append(self.condition(depth))
-        return parts[0] if len(parts) == 1 else Both(tuple(parts))
+    def comparison(self, operator, parts):
+        column, foldings = self.folded_column(parts[0])
+        stated = parts[1] if operator == "in" else parts[1:]
+        if not isinstance(stated, list):
+            raise self.wrong("values in parentheses after IN", "another thing")
+        values = tuple(self.value(each, column) for each in stated)
+        if operator == "like" and not isinstance(values[0], str):
+            raise ValueError(f"at character {column.at}: expected a text after LIKE (found {values[0]!r})")
+        if operator == "between" and not all(_is_number(value) for value in values):
+            raise ValueError(
+                f"at character {column.at}: expected two numbers for BETWEEN (found {values[0]!r} and "
+                f"{values[1]!r}); write {column.shown} >= … AND {column.shown} <= … for dates"
+            )
+        if operator == "between" and values[0] > values[1]:
+            raise ValueError(
+                f"at character {column.at}: expected BETWEEN the smaller AND the larger number (found "
+                f"{values[0]} and {values[1]})"
+            )
+        for value in values if foldings else ():
+            if not isinstance(value, str):
+                raise ValueError(f"at character {column.at}: expected text to compare (found {value!r})")
+            if folded(value, foldings) != value:
+                both = f"'{value}'"
+                for folding in foldings:
+                    both = f"{folding.upper()}({both})"
+                raise ValueError(
+                    f"at character {column.at}: expected the same on both sides, {both} (found '{value}', which "
+                    f"{foldings[-1].upper()} never gives)"
+                )
+        return Compared(column.value, operator, values, column.at, foldings)
 
-    def condition(self, depth):
-        if depth > DEEPEST:
-            raise ValueError(f"at character {self.next.at}: more than {DEEPEST} conditions within each other")
-        if self.took("not"):
-            return Not(self.condition(depth + 1))
-        if self.took("("):
-            inner = self.either(depth + 1)
-            self.expect(")")
-            return inner
-        return self.comparison()
+    # A column, as its token, with what is done to its text, the inner folding first.
+    def folded_column(self, node):
+        foldings = []
+        while isinstance(node, dict) and (name := node.get("op", "").lower()) in FOLDINGS:
+            foldings.insert(0, name)
+            node = node["args"][0]
+        if isinstance(node, dict) and "property" in node:
+            return self.column(node), tuple(foldings)
+        if isinstance(node, dict) and "op" in node:
+            raise self.unsupported(node["op"].lower())
+        shown = _shown_value(node)
+        name = isinstance(node, str) and re.fullmatch(r"\w+", node)
+        hint = f'for the column of that name write {node} or "{node}"' if name else "write the column first"
+        raise self.wrong("a column before the operator", shown, hint, shown)
 
-    def comparison(self):
-        column = self.next
-        if column.kind != "column":
-            hint = "; a column stands without quotation marks, or in double ones" if column.kind == "text" else ""
-            raise self.wrong(f"a column, not or an opening parenthesis{hint}")
-        self.place += 1
-        operator = self.next
-        if operator.kind == "operator":
-            self.place += 1
-            return Compared(column.value, OPERATORS[operator.value], (self.value(),), column.at)
-        if self.took("is"):
-            negated = self.took("not")
-            self.expect("null")
-            return Not(IsNull(column.value, column.at)) if negated else IsNull(column.value, column.at)
-        negated = self.took("not")
-        if not self.took("in"):
-            raise self.wrong("in" if negated else COMPARISONS)
-        self.expect("(")
-        values = [self.value()]
-        while self.took(","):
-            values.append(self.value())
-        self.expect(")", "a comma or )")
-        among = Compared(column.value, "in", tuple(values), column.at)
-        return Not(among) if negated else among
+    def column(self, node):
+        token = next(self.columns, self.tokens[-1])
+        if token.value != node["property"]:
+            raise self.not_clear(token)
+        return token
 
-    def value(self):
-        token = self.next
-        if token.kind in ("text", "number"):
-            self.place += 1
-            return token.value
-        if token.kind == "keyword" and token.value in ("true", "false"):
-            self.place += 1
-            return token.value == "true"
-        hint = "; text stands in single quotation marks" if token.kind == "column" else ""
-        hint = "; write is null for a value that is missing" if token.value == "null" else hint
-        raise self.wrong(f"a value{hint}")
+    def value(self, node, column):
+        foldings = []
+        while isinstance(node, dict) and (name := node.get("op", "").lower()) in FOLDINGS:
+            foldings.insert(0, name)
+            node = node["args"][0]
+        if foldings and not isinstance(node, str):
+            raise ValueError(f"at character {column.at}: expected a text in {foldings[-1].upper()} of the value")
+        if isinstance(node, str):
+            return folded(node, foldings)
+        if isinstance(node, bool):
+            return node
+        if isinstance(node, int | float):
+            return int(node) if float(node).is_integer() else float(node)
+        if node is None:
+            hint = f"write {column.shown} IS NULL for a value that is missing"
+            raise self.wrong("a value", "NULL", hint, "null")
+        if isinstance(node, dict):
+            for name, (form, example) in INSTANTS.items():
+                if name in node:
+                    if not isinstance(node[name], str) or not form.fullmatch(node[name]):
+                        raise self.wrong(f"a date or time such as {example}", repr(node[name]), None, name)
+                    return Instant(node[name], name == "date")
+            if "property" in node:
+                other = self.column(node)
+                raise ValueError(
+                    f"at character {other.at}: expected a value (found the column {other.shown}); text stands in "
+                    "single quotation marks, and two columns cannot be compared"
+                )
+            if "op" in node:
+                raise self.unsupported(node["op"].lower())
+        raise self.wrong("a value", "a geometry, an interval or a list", f"supported are {SUPPORTED}")
 
-    @property
-    def next(self):
-        return self.tokens[self.place]
+    def expect_no_more_columns(self):
+        token = next(self.columns, None)
+        if token is not None:
+            raise self.not_clear(token)
 
-    # Whether a keyword or mark stands here; if so it is passed.
-    def took(self, word):
-        found = self.next.kind in ("keyword", "mark") and self.next.value == word
-        self.place += found
-        return found
+    # Words that the parser takes apart otherwise than by spaces, as in 1 ANDzone = 2, or keywords as columns.
+    def not_clear(self, token):
+        if token.kind == "end":
+            names = ", ".join(KEYWORDS).upper()
+            return ValueError(
+                "a word of the language stands for a column; write the column in double quotation marks if its "
+                f"name is one of {names}"
+            )
+        return ValueError(
+            f"at character {token.at}: expected a column, a value or a word of the language (found "
+            f"{token.shown}); put a space between words, and an odd name of a column in double quotation marks"
+        )
 
-    def expect(self, word, told=None):
-        if not self.took(word):
-            raise self.wrong(told or word)
+    def unsupported(self, operator):
+        if operator in ARITHMETIC:
+            what, fix = "arithmetic", "compute the column in the layer first"
+        elif operator in FOLDINGS:
+            what, fix = operator.upper(), "compare it with a value"
+        elif operator in COMPARISONS or operator in ("and", "or", "not", "in", "like", "between", "isnull"):
+            what, fix = "a condition as a value", "join conditions by AND, OR and NOT"
+        else:
+            what, fix = FAMILIES.get(operator[:2], ("a function", "give the layer a column for it"))
+        return self.wrong(f"what a rule can evaluate: {SUPPORTED}", f"{what}, {operator.upper()}", fix, operator)
 
-    def expect_end(self):
-        if self.next.kind != "end":
-            raise self.wrong("and, or or the end")
+    # An error at the first token that reads like what is meant.
+    def wrong(self, expected, found, fix=None, word=None):
+        places = [token.at for token in self.tokens if word and token.shown.lower() == word.lower()]
+        where = f"at character {places[0]}: " if places else ""
+        return ValueError(f"{where}expected {expected} (found {found})" + (f"; {fix}" if fix else ""))
 
-    def wrong(self, expected):
-        found = self.next.shown
-        return ValueError(f"at character {self.next.at}: expected {expected} (found {found})")
+
+def _is_number(value):
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+# A value as CQL2 text shows it, which is how the token of it reads.
+def _shown_value(node):
+    if isinstance(node, str):
+        return "'" + node.replace("'", "''") + "'"
+    if isinstance(node, bool) or node is None:
+        return "NULL" if node is None else str(node).upper()
+    if isinstance(node, int | float):
+        return f"{node:g}"
+    return "no column"

@@ -25,7 +25,9 @@ class RuleSettings(LayerSource):
     column: str | None = Field(None, description="column to filter by")
     values: list[str | int | float | bool] | None = Field(None, description="values that count")
     where: str | None = Field(
-        None, description="features that count, in place of column and values: category = 'reserve' and zone < 3"
+        None,
+        description="features that count, in place of column and values, as OGC CQL2 text: "
+        "category = 'reserve' AND zone < 3",
     )
     buffer_m: float = Field(0.0, ge=0, description="distance around each feature that counts as under it [m]")
     area_ha_column: str | None = Field(

@@ -1,12 +1,13 @@
 """Which features of its layer a rule means, and which do not say whether they are meant."""
 
 import difflib
+import re
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from sitefinder.config.filters import Both, Compared, Either, IsNull, Not, parse_filter
+from sitefinder.config.filters import Both, Compared, Either, Instant, IsNull, Not, folded, parse_filter
 from sitefinder.errors import SHOWN_ROWS, InputError, listed
 
 # What pandas says a column holds, in the user's words.
@@ -68,18 +69,22 @@ def matching(features, rule):
 
     Notes
     -----
-    A comparison with a missing value is neither true nor false; ``and``, ``or`` and ``not`` go on from there by
-    the logic of three values [1]_, so that a feature is meant only where the filter is true whatever the missing
-    values are, and left out only where it is false whatever they are, as far as each comparison stands alone.
+    A comparison with a missing value is neither true nor false; AND, OR and NOT go on from there by the logic of
+    three values [1]_, as CQL2 [2]_ has it from SQL, so that a feature is meant only where the filter is true
+    whatever the missing values are, and left out only where it is false whatever they are, as far as each
+    comparison stands alone. Beyond CQL2, blank text counts as missing, for layers often hold it so, and a column
+    of times that is compared with a DATE counts by its day in UTC.
 
     References
     ----------
     .. [1] S. C. Kleene, "Introduction to Metamathematics", North-Holland, 1952, section 64 (from memory).
+    .. [2] Open Geospatial Consortium, "Common Query Language (CQL2)", version 1.0, OGC 21-065r2, 2024.
     """
     count = len(features)
     if rule.where is not None:
-        truth = _judged(parse_filter(rule.where), features, rule)
-        _refuse_nothing(truth, rule, rule.where, _seen(parse_filter(rule.where), features))
+        condition = parse_filter(rule.where)
+        truth = _judged(condition, features, rule)
+        _refuse_nothing(truth, rule, rule.where, _values_held(condition, features))
         return Matching(truth.true, truth.unknown, [])
     if rule.column is None:
         return Matching(np.ones(count, dtype=bool), np.zeros(count, dtype=bool), [])
@@ -113,7 +118,7 @@ def column_values(features, name, rule):
 
 
 def place_of_rule(rule):
-    """File and layer of a rule, as messages tell them."""
+    """File and layer of a rule, as messages name them."""
     return rule.path if rule.layer is None else f'{rule.path}, layer "{rule.layer}"'
 
 
@@ -142,19 +147,57 @@ def _compared(condition, features, rule):
     kind = _kind(column)
     if not missing.all():
         _check_kinds(column, kind, condition, rule)
-    values = [pd.Timestamp(value) for value in condition.values] if kind == "date" else list(condition.values)
-    if condition.operator in ORDERS:
-        true = np.zeros(len(column), dtype=bool)
-        known = column[~missing]
-        held = pd.to_datetime(known).to_numpy() if kind == "date" else known.to_numpy(dtype=np.float64)
-        against = np.datetime64(values[0]) if kind == "date" else float(values[0])
+    elif condition.operator not in ("=", "<>", "in"):
+        return _Truth(np.zeros(len(column), dtype=bool), missing)
+    if condition.foldings:
+        column = column.map(lambda value: folded(value, condition.foldings), na_action="ignore")
+    if condition.operator in ("=", "<>", "in"):
+        among = _among(column, kind, condition.values)
+        missing = missing & ~among
+        return _Truth(~among & ~missing if condition.operator == "<>" else among, missing)
+    true = np.zeros(len(column), dtype=bool)
+    known = column[~missing]
+    if condition.operator == "like":
+        pattern = _pattern(condition.values[0])
+        true[~missing] = [pattern.fullmatch(value) is not None for value in known]
+    elif condition.operator == "between":
+        held, (lowest, highest) = known.to_numpy(dtype=np.float64), condition.values
+        true[~missing] = (held >= lowest) & (held <= highest)
+    else:
+        held, against = known.to_numpy(dtype=np.float64) if kind == "number" else None, condition.values[0]
+        if kind == "date":
+            held, against = _instants(known, against)
         true[~missing] = ORDERS[condition.operator](held, against)
-        return _Truth(true, missing)
-    if kind == "date":
-        column = pd.Series(pd.to_datetime(column))
-    among = column.isin(values).to_numpy(dtype=bool)
-    missing = missing & ~among
-    return _Truth(~among & ~missing if condition.operator == "!=" else among, missing)
+    return _Truth(true, missing)
+
+
+# Which rows hold one of the values.
+def _among(column, kind, values):
+    if kind != "date":
+        return column.isin(list(values)).to_numpy(dtype=bool)
+    among = np.zeros(len(column), dtype=bool)
+    for value in values:
+        held, against = _instants(column, value)
+        among |= held == against
+    return among
+
+
+# A column of dates or times and what it is compared with, in UTC; by the day where that is a date.
+def _instants(column, value):
+    held = pd.Series(pd.to_datetime(column, utc=True))
+    text = value.text if isinstance(value, Instant) else value
+    against = pd.Timestamp(text)
+    against = against.tz_localize("UTC") if against.tz is None else against.tz_convert("UTC")
+    if isinstance(value, Instant) and value.whole_day:
+        held = held.dt.floor("D")
+    return held.dt.tz_localize(None).to_numpy(), against.tz_localize(None).to_datetime64()
+
+
+# What LIKE matches: % is any text, _ any character, and a backslash takes the next character as it is.
+def _pattern(like):
+    parts = re.findall(r"\\.|.", like, flags=re.DOTALL)
+    wild = {"%": ".*", "_": "."}
+    return re.compile("".join(wild.get(part, re.escape(part[-1])) for part in parts), flags=re.DOTALL)
 
 
 def _missing(column):
@@ -184,43 +227,57 @@ def _column_of(features, name, rule, at=0):
 
 # Text against numbers never matches, and would let the rule pass in silence.
 def _check_kinds(column, kind, condition, rule):
-    wanted = {_kind(pd.Series([value])) for value in condition.values}
-    if kind == "date" and wanted == {"text"}:
-        _check_dates(condition, rule)
-        return
+    wanted = {_kind_of_value(value) for value in condition.values}
+    if kind == "date" and condition.at == 0 and wanted == {"text"}:
+        wanted = {"date"}
     if wanted != {kind}:
+        fix = "write text in quotation marks, numbers and true or false without"
+        if kind == "date":
+            fix = "write a date as DATE('2024-05-31'), a time in UTC as TIMESTAMP('2024-05-31T12:00:00Z')"
+        elif "date" in wanted:
+            fix = "a date that the layer holds as text is compared as text, by = or LIKE: '2024-05-31', 'May %'"
         raise InputError.of(
             f"rule {rule.name} asks for values that its column cannot hold",
             file=place_of_rule(rule),
             where=_pointed(rule, condition.at),
             expected=f"values of {kind}, as in {condition.column}: {_shown(column)}",
             found=f"values = {list(condition.values)!r}",
-            fix="write text in quotation marks, numbers and true or false without",
+            fix=fix,
         )
-    if condition.operator in ORDERS and kind != "number":
+    if kind == "date":
+        _check_dates(condition, rule)
+    elif condition.operator in (*ORDERS, "between") and kind != "number":
         raise InputError.of(
             f"rule {rule.name} puts {kind} in an order",
             file=place_of_rule(rule),
             where=_pointed(rule, condition.at),
-            expected=f"numbers or dates on both sides of {condition.operator}",
+            expected=f"numbers or dates on both sides of {condition.operator.upper()}",
             found=f"{condition.column}: {_shown(column)}",
-            fix="use =, != or in; numbers that are stored as text have to become numbers first",
+            fix="use =, <>, IN or LIKE; numbers that are stored as text have to become numbers first",
         )
 
 
 def _check_dates(condition, rule):
     for value in condition.values:
         try:
-            pd.Timestamp(value)
+            pd.Timestamp(value.text if isinstance(value, Instant) else value)
         except ValueError:
             raise InputError.of(
-                f"rule {rule.name} asks for a date that is none",
+                f"rule {rule.name} compares with a date that does not exist",
                 file=place_of_rule(rule),
                 where=_pointed(rule, condition.at),
-                expected=f"a date such as '2024-05-31', for {condition.column}",
+                expected=f"a date such as 2024-05-31, for {condition.column}",
                 found=repr(value),
                 fix="write year, month and day",
             ) from None
+
+
+def _kind_of_value(value):
+    if isinstance(value, Instant):
+        return "date"
+    if isinstance(value, str):
+        return "text"
+    return "true or false" if isinstance(value, bool) else "number"
 
 
 def _refuse_nothing(truth, rule, asked, found):
@@ -237,7 +294,7 @@ def _refuse_nothing(truth, rule, asked, found):
 
 
 # What the columns of a filter hold, for messages.
-def _seen(condition, features):
+def _values_held(condition, features):
     names = list(dict.fromkeys(_columns_in(condition)))
     return "; ".join(f"{name}: {_shown(features[name], 10)}" for name in names)
 

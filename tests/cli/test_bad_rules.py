@@ -39,7 +39,12 @@ the layer of rule reserve has no column zome
 """
 NOT_READ = """\
 settings.toml: 1 problem
-  rules[1].where: at character 12: expected and, or or the end (found core)
+  rules[1].where: at character 12: expected AND, OR, =, <>, <, <=, >, >=, BETWEEN, IN, LIKE, IS NULL or the end \
+(found core)
+"""
+OLD_SPELLING = """\
+settings.toml: 1 problem
+  rules[1].where: at character 6: expected <>, as CQL2 writes it (found !=)
 """
 NO_AREA = """\
 the area of rule reserve layer's file does not exist
@@ -69,9 +74,10 @@ def with_rule(region):
         ("", {"count": 0}, EMPTY),
         ("where = \"kind = 'core' or zome < 3\"\n", {}, NO_COLUMN),
         ("where = \"kind = 'a' core\"\n", {}, NOT_READ),
+        ("where = \"kind != 'a'\"\n", {}, OLD_SPELLING),
         ('covered_by = { path = "surveyed.gpkg" }\n', {}, NO_AREA),
     ],
-    ids=["elsewhere", "empty", "no such column", "no filter", "no such area"],
+    ids=["elsewhere", "empty", "no such column", "no filter", "old spelling", "no such area"],
 )
 def test_a_wrong_rule_is_refused_before_anything_is_done(
     region, command, with_rule, verb, setting, layer, message
