@@ -1,0 +1,1 @@
+"""Tables and files of a delivery: each one a stage."""

@@ -1,0 +1,68 @@
+"""Colours and legend of the kinds of rows that a map shows, shared by whatever draws a layer.
+
+Own palette: dark slate, a blue-green and an ochre. What the colour says, width, dash or sign says too, for readers
+who do not distinguish colours and for prints without colour. Widths, dashes and signs belong to each medium; those
+of a desktop GIS are in the style files of the delivery.
+"""
+
+from typing import NamedTuple
+
+SLATE, GREY, BLUE_GREEN, PALE_BLUE_GREEN = "#26343d", "#7d888f", "#13706f", "#4f968f"
+OCHRE, PALE_OCHRE, BROWN, WHITE = "#b0731a", "#e2bd74", "#8a4a12", "#ffffff"
+
+
+class Look(NamedTuple):
+    """How rows of one kind look: ``label`` stands in the legend; no ``fill`` leaves an area empty."""
+
+    label: str
+    stroke: str
+    fill: str = ""
+
+
+class LayerLook(NamedTuple):
+    """How a layer looks: what it shows, in words, and its kinds of rows in the order of the legend."""
+
+    description: str
+    looks: dict
+
+
+LOOKS = {
+    "sites": LayerLook(
+        "sites at their tailraces, larger and darker the better they rank",
+        {
+            "rank 1 to 5": Look("rank 1 to 5", WHITE, OCHRE),
+            "rank 6 to 20": Look("rank 6 to 20", SLATE, PALE_OCHRE),
+            "rank 21 and beyond": Look("rank 21 and beyond", SLATE, WHITE),
+        },
+    ),
+    "stretches": LayerLook(
+        "stretches of sites, intake to tailrace, and the alternatives that they block",
+        {
+            "site": Look("stretch of a site", OCHRE),
+            "alternative": Look("alternative, blocked by a site", PALE_OCHRE),
+        },
+    ),
+    "reaches": LayerLook(
+        "reaches by verdict",
+        {
+            "open": Look("open: no rule applies", BLUE_GREEN),
+            "restricted": Look("restricted: fish-safe only, no diversion or no new barrier", PALE_BLUE_GREEN),
+            "conditional": Look("conditional: permitted on conditions", OCHRE),
+            "unknown": Look("unknown: a layer lacks information", GREY),
+            "excluded": Look("excluded: by a rule", BROWN),
+        },
+    ),
+    # Catchments lie within one another: fills would add up.
+    "catchments": LayerLook(
+        "catchment of each intake",
+        {"": Look("catchment of a site", PALE_BLUE_GREEN)},
+    ),
+    "structures": LayerLook(
+        "existing structures, and steps that no structure explains",
+        {
+            "powered": Look("structure with a plant", SLATE, SLATE),
+            "not powered": Look("structure", SLATE, WHITE),
+        },
+    ),
+    "districts": LayerLook("borders of districts", {"": Look("district", GREY)}),
+}
