@@ -1,13 +1,50 @@
-"""Settings of what is delivered beside the GeoPackage; none of them changes a result."""
+"""Settings of what is delivered, and of who answers for it; none of them changes a result."""
 
-from pydantic import Field
+import calendar
+import re
+
+from pydantic import Field, field_validator, model_validator
 
 from sitefinder.config.sources import Section
 
+# Enough to find a slip of the pen; whether somebody reads it there is another question.
+EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+")
+DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})")
+
+
+class ContactSettings(Section):
+    """Whom to ask about the delivery, for its metadata; a name or an organisation at least."""
+
+    name: str | None = Field(None, min_length=1, description="name of a person")
+    organisation: str | None = Field(None, min_length=1, description="name of an organisation")
+    email: str | None = Field(None, description="e-mail address")
+
+    @field_validator("email")
+    @classmethod
+    def _email_has_its_parts(cls, email):
+        if email is not None and not EMAIL.fullmatch(email):
+            raise ValueError("expected an address such as office@example.org")
+        return email
+
+    @model_validator(mode="after")
+    def _somebody_is_named(self):
+        # ISO 19115:2003, CI_ResponsibleParty: one of the names is required.
+        if self.name is None and self.organisation is None:
+            raise ValueError("state name, organisation or both")
+        return self
+
 
 class DeliverySettings(Section):
-    """Which files are written beside the GeoPackage; none of it changes a result."""
+    """Which files are written beside the GeoPackage, and its contact and date; none of it changes a result."""
 
+    contact: ContactSettings | None = Field(
+        None, description="whom to ask about the delivery, for its metadata; absent: the metadata say so"
+    )
+    date: str | None = Field(
+        None,
+        description="date of the delivery for its metadata, such as 2026-05-31; absent: none, so that the same "
+        "results give the same file on any day",
+    )
     page: bool = Field(True, description="report.html: map, table and diagrams in one page that needs no network")
     field_sheets: int = Field(
         20, ge=0, description="field-sheets.pdf: an overview and the sheets of so many best sites; 0: none"
@@ -28,3 +65,21 @@ class DeliverySettings(Section):
         description="TrueType or OpenType files, relative to the settings file, for letters of names that the "
         "fonts of the PDF files lack",
     )
+
+    # TOML also knows dates without quotation marks, and they arrive as dates.
+    @field_validator("date", mode="before")
+    @classmethod
+    def _date_as_text(cls, date):
+        return date.isoformat() if hasattr(date, "isoformat") else date
+
+    @field_validator("date")
+    @classmethod
+    def _date_exists(cls, date):
+        if date is None:
+            return date
+        match = DATE.fullmatch(date)
+        if match:
+            year, month, day = map(int, match.groups())
+            if year >= 1 and 1 <= month <= 12 and 1 <= day <= calendar.monthrange(year, month)[1]:
+                return date
+        raise ValueError("expected a date, year, month and day, such as 2026-05-31")

@@ -1,10 +1,11 @@
 """What the GeoPackage says of itself as a whole: ISO 19115 metadata, in the XML of ISO 19139.
 
-ISO 19115:2003, "Geographic information: Metadata", and ISO/TS 19139:2007, its XML schema (elements and their order
-from memory). How it is kept: Open Geospatial Consortium, "OGC GeoPackage Encoding Standard", version 1.3.0, OGC
+ISO 19115:2003, "Geographic information: Metadata", and ISO/TS 19139:2007, its XML schema, which the tests hold the
+document to. How it is kept: Open Geospatial Consortium, "OGC GeoPackage Encoding Standard", version 1.3.0, OGC
 12-128r17, 2021, annex F.8, "Metadata" (read in its public source, but for the text of the two CREATE TABLE).
 """
 
+import calendar
 import re
 import xml.etree.ElementTree as ElementTree
 from typing import NamedTuple
@@ -43,18 +44,23 @@ NAMESPACES = {
     "xmlns:gmd": STANDARD,
     "xmlns:gco": "http://www.isotc211.org/2005/gco",
 }
-# A date, as much of it as there is, anywhere in what the user states.
-DATE = re.compile(r"(?<!\d)\d{4}(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?(?!\d)")
+# A date, as much of it as there is, anywhere in what the user states. XML Schema 1.0 has no year 0.
+DATE = re.compile(r"(?<!\d)(?!0000)(\d{4})(?:-(0[1-9]|1[0-2])(?:-(0[1-9]|[12]\d|3[01]))?)?(?!\d)")
 NOT_STATED = "not stated"
 
 
 class About(NamedTuple):
-    """What a delivery is called, in which coordinates and money it is, and which sitefinder made it."""
+    """What a delivery is called, in which coordinates and money it is, which sitefinder made it, and who answers.
+
+    ``contact`` is a `sitefinder.config.delivery.ContactSettings` and ``date`` a date of ISO 8601, where stated.
+    """
 
     title: str
     crs: str
     money: str
     version: str = ""
+    contact: object = None
+    date: str | None = None
 
 
 def add_metadata(database, xml, stamp):
@@ -91,7 +97,7 @@ def metadata_xml(tables, about):
     Returns
     -------
     str
-        A document of ISO 19139. It has no date of its own, so that the same results give the same file.
+        A document of ISO 19139. It has no date but the one stated, so that the same results give the same file.
     """
     provenance = tables["provenance"]
     inputs = provenance[provenance["kind"] == "input"].fillna("").to_dict("records")
@@ -99,8 +105,11 @@ def metadata_xml(tables, about):
     _text(root, "language", "eng")
     _code(root, "characterSet", "MD_CharacterSetCode", "utf8")
     _code(root, "hierarchyLevel", "MD_ScopeCode", "dataset")
-    _missing(root, "contact", "missing")
-    _missing(root, "dateStamp", "withheld")
+    _add_contact(root, "contact", about.contact)
+    if about.date:
+        add(add(root, "gmd:dateStamp"), "gco:Date", about.date)
+    else:
+        _missing(root, "dateStamp", "withheld")
     _text(root, "metadataStandardName", "ISO 19115:2003, Geographic information: Metadata")
     _text(root, "metadataStandardVersion", "ISO/TS 19139:2007")
     _add_system(root, about.crs)
@@ -120,38 +129,41 @@ def _add_system(root, crs):
 
 
 def _add_identification(root, tables, about, inputs):
-    told = _group(root, "identificationInfo", "MD_DataIdentification")
-    citation = _group(told, "citation", "CI_Citation")
+    identification = _group(root, "identificationInfo", "MD_DataIdentification")
+    citation = _group(identification, "citation", "CI_Citation")
     _text(citation, "title", about.title or "Inventory of low-head hydropower sites")
-    _missing(citation, "date", "withheld")
+    if about.date:
+        _add_date(citation, about.date)
+    else:
+        _missing(citation, "date", "withheld")
     _text(
-        told,
+        identification,
         "abstract",
         "Regional inventory of low-head hydropower sites from an elevation model, a mapped stream network and "
         f"flow statistics: {len(tables['sites'])} ranked sites, {len(tables['reaches'])} reaches with a verdict. "
         f"Money is in {about.money}. {SCREENING}",
     )
-    _text(told, "purpose", "To find where a visit is worthwhile. " + SCREENING)
-    _missing(told, "pointOfContact", "missing")
+    _text(identification, "purpose", "To find where a visit is worthwhile. " + SCREENING)
+    _add_contact(identification, "pointOfContact", about.contact)
     for text in (SCREENING, *NOT_KNOWN, *READING, *SAFETY):
-        _text(_group(told, "resourceConstraints", "MD_Constraints"), "useLimitation", text)
+        _text(_group(identification, "resourceConstraints", "MD_Constraints"), "useLimitation", text)
     for licence in dict.fromkeys(row["licence"] for row in inputs):
         if licence and licence != NOT_STATED:
             names = ", ".join(row["name"] for row in inputs if row["licence"] == licence)
-            legal = _group(told, "resourceConstraints", "MD_LegalConstraints")
+            legal = _group(identification, "resourceConstraints", "MD_LegalConstraints")
             _code(legal, "useConstraints", "MD_RestrictionCode", "license")
             _text(legal, "otherConstraints", f"{licence}, of the inputs {names}")
     bare = [row["name"] for row in inputs if not row["licence"] or row["licence"] == NOT_STATED]
     if bare:
-        legal = _group(told, "resourceConstraints", "MD_LegalConstraints")
+        legal = _group(identification, "resourceConstraints", "MD_LegalConstraints")
         _text(legal, "useLimitation", f"Licence not stated, of the inputs {', '.join(bare)}")
-    _code(told, "spatialRepresentationType", "MD_SpatialRepresentationTypeCode", "vector")
-    _text(told, "language", "eng")
-    _code(told, "characterSet", "MD_CharacterSetCode", "utf8")
-    add(add(told, "gmd:topicCategory"), "gmd:MD_TopicCategoryCode", "inlandWaters")
+    _code(identification, "spatialRepresentationType", "MD_SpatialRepresentationTypeCode", "vector")
+    _text(identification, "language", "eng")
+    _code(identification, "characterSet", "MD_CharacterSetCode", "utf8")
+    add(add(identification, "gmd:topicCategory"), "gmd:MD_TopicCategoryCode", "inlandWaters")
     bounds = _bounds(tables, about.crs)
     if bounds:
-        extent = _group(told, "extent", "EX_Extent")
+        extent = _group(identification, "extent", "EX_Extent")
         box = _group(extent, "geographicElement", "EX_GeographicBoundingBox")
         for side, value in bounds.items():
             add(add(box, f"gmd:{side}"), "gco:Decimal", f"{value:.6f}")
@@ -193,11 +205,8 @@ def _add_lineage(root, about, inputs, provenance):
         _text(source, "description", "; ".join(part for part in (row["name"], row["value"], row["note"]) if part))
         citation = _group(source, "sourceCitation", "CI_Citation")
         _text(citation, "title", row["name"])
-        date = DATE.search(row["date"])
-        if date:
-            dated = _group(citation, "date", "CI_Date")
-            add(add(dated, "gmd:date"), "gco:Date", date.group())
-            _code(dated, "dateType", "CI_DateTypeCode", "publication")
+        if date := _date_in(row["date"]):
+            _add_date(citation, date)
         else:
             _missing(citation, "date", "unknown")
         if row["date"] and row["date"] != NOT_STATED:
@@ -209,6 +218,40 @@ def _add_lineage(root, about, inputs, provenance):
             _text(party, "organisationName", row["source"])
             _code(party, "role", "CI_RoleCode", "originator")
         _text(citation, "otherCitationDetails", f"licence: {row['licence'] or NOT_STATED}")
+
+
+# Whom to ask, or that nobody is stated.
+def _add_contact(parent, tag, contact):
+    if contact is None:
+        _missing(parent, tag, "missing")
+        return
+    party = _group(parent, tag, "CI_ResponsibleParty")
+    if contact.name:
+        _text(party, "individualName", contact.name)
+    if contact.organisation:
+        _text(party, "organisationName", contact.organisation)
+    if contact.email:
+        address = _group(_group(party, "contactInfo", "CI_Contact"), "address", "CI_Address")
+        _text(address, "electronicMailAddress", contact.email)
+    _code(party, "role", "CI_RoleCode", "pointOfContact")
+
+
+# The first date in a text, or "": year, month and day, or what there is of it. A day that a month does not have,
+# such as February 30, is left out.
+def _date_in(text):
+    match = DATE.search(text)
+    if match is None:
+        return ""
+    year, month, day = match.groups()
+    if day and int(day) > calendar.monthrange(int(year), int(month))[1]:
+        day = None
+    return "-".join(part for part in (year, month, day) if part)
+
+
+def _add_date(citation, date):
+    dated = _group(citation, "date", "CI_Date")
+    add(add(dated, "gmd:date"), "gco:Date", date)
+    _code(dated, "dateType", "CI_DateTypeCode", "publication")
 
 
 def _group(parent, tag, kind):

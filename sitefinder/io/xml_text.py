@@ -10,7 +10,7 @@ REPLACEMENT = "\ufffd"
 
 
 def xml_safe(text):
-    """Text with each character that XML cannot hold replaced by the sign for one that cannot be told.
+    """Text with each character that XML cannot hold replaced by the replacement character, U+FFFD.
 
     Examples
     --------
@@ -21,7 +21,7 @@ def xml_safe(text):
 
 
 def add(parent, tag, text=None, **attributes):
-    """A new last child of an element; attributes and text are made safe."""
+    """A new last child of an element; attributes and text are made safe by `xml_safe`."""
     child = ElementTree.SubElement(parent, tag, {name: xml_safe(value) for name, value in attributes.items()})
     if text is not None:
         child.text = xml_safe(text)

@@ -61,9 +61,10 @@ def deliver_all(folder, settings, handover, base=None):
     """
     tables = checked_tables(handover.tables, handover.crs, money=handover.currency)
     handover = handover._replace(tables=tables)
-    about = About(handover.title, handover.crs, handover.currency, handover.version)
+    wanted = settings.delivery
+    about = About(handover.title, handover.crs, handover.currency, handover.version, wanted.contact, wanted.date)
     writers = {GEOPACKAGE: partial(write_layers, tables=tables, about=about)}
-    writers |= _other_files(settings.delivery, handover)
+    writers |= _other_files(wanted, handover)
     inputs = _names_of_inputs(folder, base, tables["provenance"])
     for name in writers:
         if name in inputs:
