@@ -140,6 +140,20 @@ def test_a_pattern_matches_the_whole_text(pattern, meant):
     assert [text for text, is_meant in zip(texts, match.meant, strict=True) if is_meant] == meant
 
 
+# Greek alpha with iota subscript: folding of case makes two letters of it, folding of accents one.
+@pytest.mark.parametrize(
+    "where",
+    [
+        "ACCENTI(CASEI(name)) = 'αι'",
+        "CASEI(ACCENTI(name)) = 'α'",
+        "twice = ACCENTI(CASEI('ᾳ'))",
+        "once = CASEI(ACCENTI('ᾳ'))",
+    ],
+)
+def test_foldings_work_from_the_inside_out(where):
+    assert matching(layer(name=["ᾳ"], twice=["αι"], once=["α"]), rule(where)).meant.all()
+
+
 def test_names_of_columns_and_texts_may_hold_anything():
     odd = layer(**{'the "best" kind': ["O'Neil's", "b"]})
 

@@ -113,6 +113,18 @@
       <se:Font>
        <se:SvgParameter name="font-size">12</se:SvgParameter>
       </se:Font>
+      <se:LabelPlacement>
+       <se:PointPlacement>
+        <se:AnchorPoint>
+         <se:AnchorPointX>0</se:AnchorPointX>
+         <se:AnchorPointY>0</se:AnchorPointY>
+        </se:AnchorPoint>
+        <se:Displacement>
+         <se:DisplacementX>9</se:DisplacementX>
+         <se:DisplacementY>6</se:DisplacementY>
+        </se:Displacement>
+       </se:PointPlacement>
+      </se:LabelPlacement>
       <se:Halo>
        <se:Radius>2</se:Radius>
        <se:Fill>

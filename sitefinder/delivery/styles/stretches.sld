@@ -5,6 +5,28 @@
   <se:Name>stretches</se:Name>
   <UserStyle>
    <se:Name>stretches</se:Name>
+   <!-- Sites are drawn after the alternatives, over them. -->
+   <se:FeatureTypeStyle>
+    <se:Rule>
+     <se:Name>alternative, blocked by a site</se:Name>
+     <se:Description>
+      <se:Title>alternative, blocked by a site</se:Title>
+     </se:Description>
+     <ogc:Filter>
+      <ogc:PropertyIsNull>
+       <ogc:PropertyName>rank</ogc:PropertyName>
+      </ogc:PropertyIsNull>
+     </ogc:Filter>
+     <se:LineSymbolizer>
+      <se:Stroke>
+       <se:SvgParameter name="stroke">#e2bd74</se:SvgParameter>
+       <se:SvgParameter name="stroke-width">2.14</se:SvgParameter>
+       <se:SvgParameter name="stroke-linecap">butt</se:SvgParameter>
+       <se:SvgParameter name="stroke-dasharray">4.29 3.21</se:SvgParameter>
+      </se:Stroke>
+     </se:LineSymbolizer>
+    </se:Rule>
+   </se:FeatureTypeStyle>
    <se:FeatureTypeStyle>
     <se:Rule>
      <se:Name>stretch of a site</se:Name>
@@ -22,25 +44,6 @@
       <se:Stroke>
        <se:SvgParameter name="stroke">#b0731a</se:SvgParameter>
        <se:SvgParameter name="stroke-width">4.64</se:SvgParameter>
-      </se:Stroke>
-     </se:LineSymbolizer>
-    </se:Rule>
-    <se:Rule>
-     <se:Name>alternative, blocked by a site</se:Name>
-     <se:Description>
-      <se:Title>alternative, blocked by a site</se:Title>
-     </se:Description>
-     <ogc:Filter>
-      <ogc:PropertyIsNull>
-       <ogc:PropertyName>rank</ogc:PropertyName>
-      </ogc:PropertyIsNull>
-     </ogc:Filter>
-     <se:LineSymbolizer>
-      <se:Stroke>
-       <se:SvgParameter name="stroke">#e2bd74</se:SvgParameter>
-       <se:SvgParameter name="stroke-width">2.14</se:SvgParameter>
-       <se:SvgParameter name="stroke-linecap">butt</se:SvgParameter>
-       <se:SvgParameter name="stroke-dasharray">4.29 3.21</se:SvgParameter>
       </se:Stroke>
      </se:LineSymbolizer>
     </se:Rule>

@@ -11,11 +11,18 @@
      <se:Description>
       <se:Title>structure with a plant</se:Title>
      </se:Description>
+     <!-- Some programs read true or false of a GeoPackage as such, others as 1 or 0. -->
      <ogc:Filter>
-      <ogc:PropertyIsEqualTo>
-       <ogc:PropertyName>powered</ogc:PropertyName>
-       <ogc:Literal>1</ogc:Literal>
-      </ogc:PropertyIsEqualTo>
+      <ogc:Or>
+       <ogc:PropertyIsEqualTo>
+        <ogc:PropertyName>powered</ogc:PropertyName>
+        <ogc:Literal>true</ogc:Literal>
+       </ogc:PropertyIsEqualTo>
+       <ogc:PropertyIsEqualTo>
+        <ogc:PropertyName>powered</ogc:PropertyName>
+        <ogc:Literal>1</ogc:Literal>
+       </ogc:PropertyIsEqualTo>
+      </ogc:Or>
      </ogc:Filter>
      <se:PointSymbolizer>
       <se:Graphic>
@@ -39,10 +46,16 @@
       <se:Title>structure</se:Title>
      </se:Description>
      <ogc:Filter>
-      <ogc:PropertyIsEqualTo>
-       <ogc:PropertyName>powered</ogc:PropertyName>
-       <ogc:Literal>0</ogc:Literal>
-      </ogc:PropertyIsEqualTo>
+      <ogc:Or>
+       <ogc:PropertyIsEqualTo>
+        <ogc:PropertyName>powered</ogc:PropertyName>
+        <ogc:Literal>false</ogc:Literal>
+       </ogc:PropertyIsEqualTo>
+       <ogc:PropertyIsEqualTo>
+        <ogc:PropertyName>powered</ogc:PropertyName>
+        <ogc:Literal>0</ogc:Literal>
+       </ogc:PropertyIsEqualTo>
+      </ogc:Or>
      </ogc:Filter>
      <se:PointSymbolizer>
       <se:Graphic>
