@@ -2,6 +2,7 @@
 
 import calendar
 import re
+from typing import Any
 
 from pydantic import Field, field_validator, model_validator
 
@@ -21,13 +22,13 @@ class ContactSettings(Section):
 
     @field_validator("email")
     @classmethod
-    def _email_has_its_parts(cls, email):
+    def _email_has_its_parts(cls, email: str | None) -> str | None:
         if email is not None and not EMAIL.fullmatch(email):
             raise ValueError("expected an address such as office@example.org")
         return email
 
     @model_validator(mode="after")
-    def _somebody_is_named(self):
+    def _somebody_is_named(self) -> "ContactSettings":
         # ISO 19115:2003, CI_ResponsibleParty: one of the names is required.
         if self.name is None and self.organisation is None:
             raise ValueError("state name, organisation or both")
@@ -69,12 +70,12 @@ class DeliverySettings(Section):
     # TOML also knows dates without quotation marks, and they arrive as dates.
     @field_validator("date", mode="before")
     @classmethod
-    def _date_as_text(cls, date):
+    def _date_as_text(cls, date: Any) -> Any:
         return date.isoformat() if hasattr(date, "isoformat") else date
 
     @field_validator("date")
     @classmethod
-    def _date_exists(cls, date):
+    def _date_exists(cls, date: str | None) -> str | None:
         if date is None:
             return date
         match = DATE.fullmatch(date)

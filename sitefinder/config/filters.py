@@ -8,7 +8,8 @@ Open Geospatial Consortium, "Common Query Language (CQL2)", version 1.0, OGC 21-
 
 import re
 import unicodedata
-from typing import NamedTuple
+from collections.abc import Iterable
+from typing import Any, NamedTuple
 
 SUPPORTED = (
     "columns compared with values by =, <>, <, <=, >, >=, BETWEEN, IN, LIKE and IS NULL, joined by AND, OR and "
@@ -61,7 +62,7 @@ class Instant(NamedTuple):
     text: str
     whole_day: bool
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         return f"{'DATE' if self.whole_day else 'TIMESTAMP'}('{self.text}')"
 
 
@@ -75,9 +76,9 @@ class Compared(NamedTuple):
 
     column: str
     operator: str
-    values: tuple
+    values: tuple[Any, ...]
     at: int
-    foldings: tuple = ()
+    foldings: tuple[str, ...] = ()
 
 
 class IsNull(NamedTuple):
@@ -90,29 +91,32 @@ class IsNull(NamedTuple):
 class Not(NamedTuple):
     """The contrary of a condition."""
 
-    condition: object
+    condition: "Condition"
 
 
 class Both(NamedTuple):
     """All of several conditions."""
 
-    conditions: tuple
+    conditions: "tuple[Condition, ...]"
 
 
 class Either(NamedTuple):
     """At least one of several conditions."""
 
-    conditions: tuple
+    conditions: "tuple[Condition, ...]"
+
+
+Condition = Compared | IsNull | Not | Both | Either
 
 
 class _Token(NamedTuple):
     kind: str
-    value: object
+    value: str
     shown: str
     at: int
 
 
-def parse_filter(text):
+def parse_filter(text: str) -> Condition:
     """A filter read from CQL2 text.
 
     Parameters
@@ -150,7 +154,7 @@ Not(condition=Compared(column='zone', operator='in', values=(3, 4), at=26, foldi
     return condition
 
 
-def folded(text, foldings):
+def folded(text: str, foldings: Iterable[str]) -> str:
     """Text without the differences of case (``casei``) or of accents (``accenti``), for comparing.
 
     Examples
@@ -168,10 +172,10 @@ def folded(text, foldings):
 
 
 # The text in tokens with an end; refuses what the library would read in another way than the standard.
-def _tokens(text):
-    tokens = []
+def _tokens(text: str) -> list[_Token]:
+    tokens: list[_Token] = []
     for match in TOKENS.finditer(text):
-        kind = match.lastgroup
+        kind = match.lastgroup or "mark"
         shown, at = match[kind], match.start(kind) + 1
         value = shown
         if kind == "mark" and shown in "'\"":
@@ -198,11 +202,11 @@ def _tokens(text):
         elif shown == "(" and tokens and tokens[-1].kind == "column" and not tokens[-1].shown.startswith('"'):
             tokens[-1] = tokens[-1]._replace(kind="function", value=tokens[-1].value.lower())
         tokens.append(_Token(kind, value, shown, at))
-    return [*tokens, _Token("end", None, "the end", len(text) + 1)]
+    return [*tokens, _Token("end", "", "the end", len(text) + 1)]
 
 
 # Refuses a text that could exhaust the parser's stack.
-def _validate_depth(tokens):
+def _validate_depth(tokens: list[_Token]) -> None:
     depth = joined = run = 0
     for token in tokens:
         depth += {"(": 1, ")": -1}.get(token.shown, 0)
@@ -215,8 +219,10 @@ def _validate_depth(tokens):
 
 
 # What the parser says, in the words of the language: it names the rules of its grammar that it tried.
-def _parse_problem(message, text, tokens):
+def _parse_problem(message: str, text: str, tokens: list[_Token]) -> ValueError:
     place = re.search(r"--> (\d+):(\d+)", message)
+    if place is None:
+        return ValueError(f"expected CQL2 text ({message})")
     line, column = map(int, place.groups())
     start = sum(len(each) + 1 for each in text.split("\n")[: line - 1]) + column
     found = next((token for token in tokens if token.at + len(token.shown) > start), tokens[-1])
@@ -242,11 +248,11 @@ def _parse_problem(message, text, tokens):
 
 # Takes the library's tree, in the notation of CQL2 JSON, apart; columns stand in it in the order of the text.
 class _Reader:
-    def __init__(self, tokens):
+    def __init__(self, tokens: list[_Token]) -> None:
         self.tokens = tokens
         self.columns = iter([token for token in tokens if token.kind == "column"])
 
-    def condition(self, node):
+    def condition(self, node: Any) -> Condition:
         if isinstance(node, bool):
             raise self.wrong("a condition", str(node).upper(), "leave where out if all features count", str(node))
         if isinstance(node, dict) and "property" in node:
@@ -271,7 +277,7 @@ class _Reader:
             return self.comparison(operator, parts)
         raise self.unsupported(operator)
 
-    def comparison(self, operator, parts):
+    def comparison(self, operator: str, parts: list[Any]) -> Compared:
         column, foldings = self.folded_column(parts[0])
         stated = parts[1] if operator == "in" else parts[1:]
         if not isinstance(stated, list):
@@ -303,13 +309,10 @@ class _Reader:
         return Compared(column.value, operator, values, column.at, foldings)
 
     # A column, as its token, with what is done to its text, the inner folding first.
-    def folded_column(self, node):
-        foldings = []
-        while isinstance(node, dict) and (name := node.get("op", "").lower()) in FOLDINGS:
-            foldings.insert(0, name)
-            node = node["args"][0]
+    def folded_column(self, node: Any) -> tuple[_Token, tuple[str, ...]]:
+        node, foldings = _inside_foldings(node)
         if isinstance(node, dict) and "property" in node:
-            return self.column(node), tuple(foldings)
+            return self.column(node), foldings
         if isinstance(node, dict) and "op" in node:
             raise self.unsupported(node["op"].lower())
         shown = _shown_value(node)
@@ -317,17 +320,14 @@ class _Reader:
         hint = f'for the column of that name write {node} or "{node}"' if name else "write the column first"
         raise self.wrong("a column before the operator", shown, hint, shown)
 
-    def column(self, node):
+    def column(self, node: dict[str, str]) -> _Token:
         token = next(self.columns, self.tokens[-1])
         if token.value != node["property"]:
             raise self.not_clear(token)
         return token
 
-    def value(self, node, column):
-        foldings = []
-        while isinstance(node, dict) and (name := node.get("op", "").lower()) in FOLDINGS:
-            foldings.insert(0, name)
-            node = node["args"][0]
+    def value(self, node: Any, column: _Token) -> Any:
+        node, foldings = _inside_foldings(node)
         if foldings and not isinstance(node, str):
             raise ValueError(f"at character {column.at}: expected a text in {foldings[-1].upper()} of the value")
         if isinstance(node, str):
@@ -355,13 +355,13 @@ class _Reader:
                 raise self.unsupported(node["op"].lower())
         raise self.wrong("a value", "a geometry, an interval or a list", f"supported are {SUPPORTED}")
 
-    def expect_no_more_columns(self):
+    def expect_no_more_columns(self) -> None:
         token = next(self.columns, None)
         if token is not None:
             raise self.not_clear(token)
 
     # Words that the parser takes apart otherwise than by spaces, as in 1 ANDzone = 2, or keywords as columns.
-    def not_clear(self, token):
+    def not_clear(self, token: _Token) -> ValueError:
         if token.kind == "end":
             names = ", ".join(KEYWORDS).upper()
             return ValueError(
@@ -373,7 +373,7 @@ class _Reader:
             f"{token.shown}); put a space between words, and an odd name of a column in double quotation marks"
         )
 
-    def unsupported(self, operator):
+    def unsupported(self, operator: str) -> ValueError:
         if operator in ARITHMETIC:
             what, fix = "arithmetic", "compute the column in the layer first"
         elif operator in FOLDINGS:
@@ -385,18 +385,27 @@ class _Reader:
         return self.wrong(f"what a rule can evaluate: {SUPPORTED}", f"{what}, {operator.upper()}", fix, operator)
 
     # An error at the first token that reads like what is meant.
-    def wrong(self, expected, found, fix=None, word=None):
+    def wrong(self, expected: str, found: str, fix: str | None = None, word: str | None = None) -> ValueError:
         places = [token.at for token in self.tokens if word and token.shown.lower() == word.lower()]
         where = f"at character {places[0]}: " if places else ""
         return ValueError(f"{where}expected {expected} (found {found})" + (f"; {fix}" if fix else ""))
 
 
-def _is_number(value):
+# What stands within CASEI and ACCENTI, and their names from the inside out.
+def _inside_foldings(node: Any) -> tuple[Any, tuple[str, ...]]:
+    foldings: tuple[str, ...] = ()
+    while isinstance(node, dict) and (name := node.get("op", "").lower()) in FOLDINGS:
+        foldings = (name, *foldings)
+        node = node["args"][0]
+    return node, foldings
+
+
+def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 # A value as CQL2 text shows it, which is how the token of it reads.
-def _shown_value(node):
+def _shown_value(node: Any) -> str:
     if isinstance(node, str):
         return "'" + node.replace("'", "''") + "'"
     if isinstance(node, bool) or node is None:

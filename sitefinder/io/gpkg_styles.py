@@ -61,13 +61,13 @@ def style_table(layers, geometry_column, changed, money=MONEY):
     return pd.DataFrame(rows)
 
 
-def style_file(name):
+def style_file(name: str) -> str:
     """The text of a style file of the package, for example ``reaches.qml``."""
     file = resources.files("sitefinder") / "delivery" / "styles" / name
     return file.read_text(encoding="utf-8").replace("\r\n", "\n")
 
 
-def with_aliases(qml, labels):
+def with_aliases(qml: str, labels: dict[str, str]) -> str:
     """A QML style with aliases of columns in place of those that it has.
 
     Parameters

@@ -23,10 +23,10 @@ class LayerLook(NamedTuple):
     """How a layer looks: what it shows, in words, and its kinds of rows in the order of the legend."""
 
     description: str
-    looks: dict
+    looks: dict[str, Look]
 
 
-LOOKS = {
+LOOKS: dict[str, LayerLook] = {
     "sites": LayerLook(
         "sites at their tailraces, larger and darker the better they rank",
         {

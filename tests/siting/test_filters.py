@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from shapely import Point
 
 from sitefinder.config import RuleSettings, Settings, checked
-from sitefinder.config.filters import Compared, Either, parse_filter
+from sitefinder.config.filters import Both, Compared, Either, IsNull, Not, parse_filter
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.siting.filters import matching
 
@@ -337,6 +337,62 @@ def test_nothing_of_a_filter_is_handed_to_a_database():
 
     assert isinstance(parsed, Either)
     assert parsed.conditions[0] == Compared("name", "=", ("x'; DROP TABLE parks; --",), 1)
+
+
+PIECES = (
+    *(
+        "a",
+        '"b c"',
+        "'x'",
+        "'o''k'",
+        "1",
+        "-2.5",
+        "TRUE",
+        "null",
+        "and",
+        "OR",
+        "not",
+        "in",
+        "is",
+        "like",
+        "between",
+    ),
+    *(
+        "=",
+        "<>",
+        "<=",
+        "(",
+        ")",
+        ",",
+        "-",
+        "+",
+        "*",
+        "CASEI(",
+        "date(",
+        "'2020-01-01'",
+        "S_INTERSECTS(",
+        "POINT(1 2)",
+    ),
+    *("foo(", "'", '"', "%", "\\", ";", "ä", ".5", "1e400", "!=", "\n", "interval(", "[", "]"),
+)
+
+
+@given(st.one_of(st.lists(st.sampled_from(PIECES), max_size=14).map(" ".join), st.text(max_size=30)))
+@settings(deadline=None, max_examples=500)
+def test_any_text_is_a_filter_or_refused_with_a_reason(text):
+    outcome = filter_or_reason(text)
+
+    if isinstance(outcome, str):
+        assert any(words in outcome for words in ("expected ", "more than ", "a word of the language"))
+    else:
+        assert isinstance(outcome, Compared | IsNull | Not | Both | Either)
+
+
+def filter_or_reason(text):
+    try:
+        return parse_filter(text)
+    except ValueError as error:
+        return str(error)
 
 
 # Conditions as nested tuples: what compares a column, and what joins conditions. a and b hold numbers, t text.
