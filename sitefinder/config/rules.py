@@ -4,12 +4,12 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from sitefinder.config.choices import Action, Effect
 from sitefinder.config.filters import parse_filter
 from sitefinder.config.reserve import Month
 from sitefinder.config.sources import LayerSource
+from sitefinder.schema.vocabulary import ACTIONS, BARS_ALL, named
 
-Action = Literal["exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note"]
-Effect = Literal["under", "downstream", "upstream"]
 Publication = Literal["exact", "generalised", "hidden"]
 # What reasons call a rule whose name is not to be read in the results.
 SENSITIVE = "sensitive area"
@@ -88,8 +88,11 @@ class RuleSettings(LayerSource):
             stated := [name for name in ALONG_STREAM if getattr(self, name) is not None]
         ):
             raise ValueError(f'{stated[0]} needs effect = "downstream" or "upstream"')
-        if self.action == "exclude" and self.closed_months:
-            raise ValueError('action = "exclude" closes all months; state closed_months with another action')
+        action = named(ACTIONS, self.action)
+        if action.bars == BARS_ALL and not action.allowed_by and self.closed_months:
+            raise ValueError(
+                f'action = "{self.action}" closes all months; state closed_months with another action'
+            )
         return self
 
     @property

@@ -20,6 +20,7 @@ from sitefinder.report.text_tables import (
 )
 from sitefinder.schema import EVIDENCE, VERDICTS, has_flag
 from sitefinder.schema.cautions import SCREENING
+from sitefinder.schema.vocabulary import passing_verdicts
 from sitefinder.units import METRES_PER_KILOMETRE
 
 BEST_SITES = 5
@@ -117,7 +118,7 @@ def _counts(reaches, counts_unresolved):
 # What all reaches hold by head and mean flow, and what of it no rule bars.
 def _potential(reaches, counts_unresolved):
     known = reaches["theoretical_kw"].notna()
-    free = reaches["verdict"].isin(["open", "restricted"])
+    free = reaches["verdict"].isin(passing_verdicts(()))
     summed = _counts(reaches, counts_unresolved)
     doubtful = known & ~summed
     total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (summed, summed & free))

@@ -62,9 +62,13 @@ class Action(NamedTuple):
         """Whether it limits sites at all; one that does not is only noted."""
         return bool(self.bars) or self.fish_safe_only
 
+    def is_allowed(self, allow):
+        """Whether ``ranking.allow`` lifts it."""
+        return bool(self.allowed_by) and self.allowed_by in allow
+
     def bars_scheme(self, scheme, allow=()):
         """Whether a scheme type is barred under it, with what ``ranking.allow`` lets pass."""
-        if self.allowed_by and self.allowed_by in allow:
+        if self.is_allowed(allow):
             return False
         return self.bars == BARS_ALL or (self.bars != BARS_NONE and getattr(scheme, self.bars))
 
@@ -115,7 +119,11 @@ class RejectionReason(NamedTuple):
     group: str
     phrase: str
     allowed_by: str = ""  # word of ``ranking.allow`` that lets such places pass
-    flag: str = ""  # flag of reaches that says the same
+    flag: str = ""  # flag of rows that says the same
+
+    def is_allowed(self, allow):
+        """Whether ``ranking.allow`` lets such places pass."""
+        return bool(self.allowed_by) and self.allowed_by in allow
 
 
 class Flag(NamedTuple):
@@ -270,92 +278,148 @@ EVIDENCE_GRADES = (
     Evidence("none", "none", "There is no evidence of survival."),
 )
 
+# Why a reach carries no site.
+NETWORK_UNRESOLVED = RejectionReason(
+    "network unresolved", UNMEASURED, "The stream could not be joined to the network.", flag="network_unresolved"
+)
+STANDING_WATER = RejectionReason(
+    "standing water", NO_STREAM, "The reach lies in standing water.", flag="standing_water"
+)
+DEVELOPED = RejectionReason("developed", NO_STREAM, "An existing plant uses the reach.", flag="developed")
+TIDAL = RejectionReason("tidal", NO_STREAM, "The tide reaches it.", flag="tidal")
+HEAD_TOO_SMALL = RejectionReason("too little head", TECHNICAL, "No scheme type finds the minimum head here.")
+OUTSIDE_REGION = RejectionReason("outside the region", TECHNICAL, "The powerhouse would lie outside the region.")
+NO_FLOW_ESTIMATE = RejectionReason(
+    "no flow estimate", UNMEASURED, "No flow can be estimated here.", flag="flow_missing"
+)
+FLOW_TOO_SMALL = RejectionReason(
+    "too little flow", TECHNICAL, "The mean flow is below the minimum of the settings."
+)
+HEAD_UNRESOLVED = RejectionReason(
+    "head unresolved",
+    UNMEASURED,
+    "The DEM does not resolve the head.",
+    allowed_by="unresolved",
+    flag="head_unresolved",
+)
+CATCHMENT_INCOMPLETE = RejectionReason(
+    "catchment incomplete",
+    UNMEASURED,
+    "Water may enter over the edge of the DEM.",
+    allowed_by="incomplete",
+    flag="catchment_incomplete",
+)
+BARRED_BY_RULE = RejectionReason("barred by a rule", BY_RULE, "Rules bar every candidate here.")
+STREAM_TOO_SMALL = RejectionReason(
+    "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
+)
+NO_SUITABLE_TURBINE = RejectionReason(
+    "no suitable turbine", TECHNICAL, "No turbine of the catalogue suits head and flow."
+)
+POWER_TOO_SMALL = RejectionReason(
+    "too little power", TECHNICAL, "The installed capacity is below the minimum of the settings."
+)
+ROAD_TOO_FAR = RejectionReason("too far from a road", TECHNICAL, "No road is as near as the settings ask.")
+ABOVE_COST_LIMIT = RejectionReason(
+    "above the cost limit",
+    ECONOMIC,
+    "The energy costs more than it brings in, or more than the limit of the settings.",
+)
+FISH_SURVIVAL_TOO_LOW = RejectionReason(
+    "fish passage survival too low",
+    COMPETING,
+    "With a site here, too few fish would survive their migration past all sites.",
+)
+BETTER_SITE = RejectionReason("blocked by a better site", COMPETING, "A better site takes the stream here.")
 # In the order of examination: the first that no candidate of the reach gets past is the reason.
 REJECTION_REASONS = (
-    RejectionReason(
-        "network unresolved",
-        UNMEASURED,
-        "The stream could not be joined to the network.",
-        flag="network_unresolved",
-    ),
-    RejectionReason("standing water", NO_STREAM, "The reach lies in standing water.", flag="standing_water"),
-    RejectionReason("developed", NO_STREAM, "An existing plant uses the reach.", flag="developed"),
-    RejectionReason("tidal", NO_STREAM, "The tide reaches it.", flag="tidal"),
-    RejectionReason("too little head", TECHNICAL, "No scheme type finds the minimum head here."),
-    RejectionReason("outside the region", TECHNICAL, "The powerhouse would lie outside the region."),
-    RejectionReason("no flow estimate", UNMEASURED, "No flow can be estimated here.", flag="flow_missing"),
-    RejectionReason("too little flow", TECHNICAL, "The mean flow is below the minimum of the settings."),
-    RejectionReason(
-        "head unresolved",
-        UNMEASURED,
-        "The DEM does not resolve the head.",
-        allowed_by="unresolved",
-        flag="head_unresolved",
-    ),
-    RejectionReason(
-        "catchment incomplete",
-        UNMEASURED,
-        "Water may enter over the edge of the DEM.",
-        allowed_by="incomplete",
-        flag="catchment_incomplete",
-    ),
-    RejectionReason("barred by a rule", BY_RULE, "Rules bar every candidate here."),
-    RejectionReason(
-        "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
-    ),
-    RejectionReason("no suitable turbine", TECHNICAL, "No turbine of the catalogue suits head and flow."),
-    RejectionReason("too little power", TECHNICAL, "The installed capacity is below the minimum of the settings."),
-    RejectionReason("too far from a road", TECHNICAL, "No road is as near as the settings ask."),
-    RejectionReason(
-        "above the cost limit",
-        ECONOMIC,
-        "The energy costs more than it brings in, or more than the limit of the settings.",
-    ),
-    RejectionReason(
-        "fish passage survival too low",
-        COMPETING,
-        "With a site here, too few fish would survive their migration past all sites.",
-    ),
-    RejectionReason("blocked by a better site", COMPETING, "A better site takes the stream here."),
+    NETWORK_UNRESOLVED,
+    STANDING_WATER,
+    DEVELOPED,
+    TIDAL,
+    HEAD_TOO_SMALL,
+    OUTSIDE_REGION,
+    NO_FLOW_ESTIMATE,
+    FLOW_TOO_SMALL,
+    HEAD_UNRESOLVED,
+    CATCHMENT_INCOMPLETE,
+    BARRED_BY_RULE,
+    STREAM_TOO_SMALL,
+    NO_SUITABLE_TURBINE,
+    POWER_TOO_SMALL,
+    ROAD_TOO_FAR,
+    ABOVE_COST_LIMIT,
+    FISH_SURVIVAL_TOO_LOW,
+    BETTER_SITE,
 )
 
 # Why a reach has no place for a hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.
+TOO_SHALLOW = RejectionReason("too shallow", TECHNICAL, "The stream is too shallow for the rotor.")
+TOO_NARROW = RejectionReason("too narrow", TECHNICAL, "The stream is too narrow for the rotor.")
+TOO_SLOW = RejectionReason("too slow", TECHNICAL, "The current is too slow for the rotor.")
+ROW_BLOCKS = RejectionReason(
+    "a row would block the stream", TECHNICAL, "A row of rotors would block too much of the stream."
+)
+REACH_TOO_SHORT = RejectionReason(
+    "reach too short", TECHNICAL, "The reach is shorter than the distance between rows of rotors."
+)
+TOO_LITTLE_FALL = RejectionReason(
+    "too little fall to feed it", TECHNICAL, "The fall of the reach does not feed a row of rotors."
+)
 HYDROKINETIC_REASONS = (
-    RejectionReason("no flow estimate", UNMEASURED, "No flow can be estimated here."),
-    RejectionReason("too shallow", TECHNICAL, "The stream is too shallow for the rotor."),
-    RejectionReason("too narrow", TECHNICAL, "The stream is too narrow for the rotor."),
-    RejectionReason("too slow", TECHNICAL, "The current is too slow for the rotor."),
-    RejectionReason(
-        "a row would block the stream", TECHNICAL, "A row of rotors would block too much of the stream."
-    ),
-    RejectionReason(
-        "reach too short", TECHNICAL, "The reach is shorter than the distance between rows of rotors."
-    ),
-    RejectionReason(
-        "too little fall to feed it", TECHNICAL, "The fall of the reach does not feed a row of rotors."
-    ),
+    NO_FLOW_ESTIMATE,
+    TOO_SHALLOW,
+    TOO_NARROW,
+    TOO_SLOW,
+    ROW_BLOCKS,
+    REACH_TOO_SHORT,
+    TOO_LITTLE_FALL,
 )
 
+# Flags that are asked for by name.
+NOT_ON_NETWORK = Flag(
+    "network_unresolved",
+    BY_NETWORK,
+    "not joined to the network",
+    "The stream could not be joined to the network: head, area and flow are not known.",
+)
+HEAD_NOT_RESOLVED = Flag(
+    "head_unresolved",
+    BY_HEAD,
+    "head not resolved",
+    "The DEM does not resolve the head: there may be none. Measure it before all else.",
+)
+COST_EXTRAPOLATED = Flag(
+    "cost_extrapolated",
+    BY_COST,
+    "cost extrapolated",
+    "The cost law was not made for a plant of this power or head.",
+)
+SURFACE_MODEL = Flag(
+    "dem_surface_model",
+    BY_PLACE,
+    "surface model",
+    "The DEM shows trees, roofs and bridges, not the ground: measure the head.",
+)
+STRUCTURE_IN_USE = Flag(
+    "structure_in_use",
+    BY_STRUCTURE,
+    "structure in use",
+    "The structure is in use.",
+    takes_value=True,
+    phrase_with_value="The structure is in use: {value}.",
+)
+SURVIVAL_ROUNDED = Flag(
+    "survival_rounded",
+    BY_SELECTION,
+    "survival rounded",
+    "Losses of fish were rounded up in the selection; a slightly better set of sites may exist.",
+)
 # In the order in which a row lists them.
 FLAGS = (
-    Flag(
-        "network_unresolved",
-        BY_NETWORK,
-        "not joined to the network",
-        "The stream could not be joined to the network: head, area and flow are not known.",
-    ),
-    Flag(
-        "head_unresolved",
-        BY_HEAD,
-        "head not resolved",
-        "The DEM does not resolve the head: there may be none. Measure it before all else.",
-    ),
-    Flag(
-        "cost_extrapolated",
-        BY_COST,
-        "cost extrapolated",
-        "The cost law was not made for a plant of this power or head.",
-    ),
+    NOT_ON_NETWORK,
+    HEAD_NOT_RESOLVED,
+    COST_EXTRAPOLATED,
     Flag(
         "catchment_incomplete",
         BY_PLACE,
@@ -380,12 +444,7 @@ FLAGS = (
         "seam", BY_PLACE, "DEM seam", "A step between tiles of the DEM crosses the stretch and may look like head."
     ),
     Flag("dem_border", BY_PLACE, "border of DEM surveys", "Two surveys of different error meet in the stretch."),
-    Flag(
-        "dem_surface_model",
-        BY_PLACE,
-        "surface model",
-        "The DEM shows trees, roofs and bridges, not the ground: measure the head.",
-    ),
+    SURFACE_MODEL,
     Flag("standing_water", BY_PLACE, "standing water", "Standing water lies in the stretch."),
     Flag(
         "standing_water_detected",
@@ -468,20 +527,8 @@ FLAGS = (
         "abstracted in full",
         "At some times more water is abstracted upstream than there is.",
     ),
-    Flag(
-        "structure_in_use",
-        BY_STRUCTURE,
-        "structure in use",
-        "The structure is in use.",
-        takes_value=True,
-        phrase_with_value="The structure is in use: {value}.",
-    ),
-    Flag(
-        "survival_rounded",
-        BY_SELECTION,
-        "survival rounded",
-        "Losses of fish were rounded up in the selection; a slightly better set of sites may exist.",
-    ),
+    STRUCTURE_IN_USE,
+    SURVIVAL_ROUNDED,
 )
 
 
@@ -621,6 +668,17 @@ def passing_verdicts(allow):
     return names(each for each in VERDICTS if each.is_open or (each.allowed_by and each.allowed_by in allow))
 
 
+def reasons_of(group):
+    """Reasons for rejection of a group, in the order of examination.
+
+    Examples
+    --------
+    >>> names(reasons_of(NO_STREAM))
+    ('standing water', 'developed', 'tidal')
+    """
+    return tuple(reason for reason in REJECTION_REASONS if reason.group == group)
+
+
 def cascade_reasons():
     """Reasons for rejection that are steps of the screening cascade before the rules, in the order of the steps.
 
@@ -634,9 +692,7 @@ def cascade_reasons():
     >>> names(cascade_reasons())[-3:]
     ('standing water', 'developed', 'tidal')
     """
-    return tuple(
-        reason for group in (UNMEASURED, NO_STREAM) for reason in REJECTION_REASONS if reason.group == group
-    )
+    return (*reasons_of(UNMEASURED), *reasons_of(NO_STREAM))
 
 
 def flags_set_by(*what):

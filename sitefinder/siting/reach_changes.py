@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pandas as pd
 
+from sitefinder.schema.vocabulary import ACTIONS, VERDICTS
 from sitefinder.siting.barring import hits_by, told_rules
 from sitefinder.siting.causes import GROUP_OF, of_rules
 from sitefinder.siting.differing import (
@@ -22,6 +23,8 @@ from sitefinder.siting.verdicts import REASON_SEPARATOR
 NO_LONGER = "no longer "
 OFFERED = "not_offered_because"
 APPEARED_BY = ("length_m",)
+# Actions of rules that lead to the worst verdict by themselves.
+EXCLUDING = {action.name for action in ACTIONS if action.verdict == VERDICTS[0].name}
 
 
 def reach_changes(old, new, causes, *, near_m, least_change):
@@ -83,7 +86,7 @@ def _either(old, new, matched):
 
 
 def _changes(matched, verdicts, changed):
-    excluded = [np.array([verdict == "excluded" for verdict in each]) for each in verdicts]
+    excluded = [np.array([verdict == VERDICTS[0].name for verdict in each]) for each in verdicts]
     change = np.full(len(matched.old), "unchanged", dtype=object)
     for row, names in changed.items():
         judged = all(GROUP_OF.get(name) == "rules" or name == OFFERED for name in names)
@@ -141,9 +144,9 @@ def rule_names(reasons, known=()):
 
 
 # Rules of those that hold which exclude.
-def _excluding(hits, names):
-    excluding = {rule for rule, _, _, action in hits if action == "exclude"}
-    return [name for name in names if name in excluding]
+def _excluding(hits, rules):
+    excluding = {rule for rule, _, _, action in hits if action in EXCLUDING}
+    return [name for name in rules if name in excluding]
 
 
 # Rules with the features of theirs that lie on the reach; by name alone where no feature is told.

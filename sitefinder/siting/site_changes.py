@@ -6,14 +6,15 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.schema.vocabulary import allowable
 from sitefinder.siting.barring import (
     EXACT_M,
     HIT_COLUMNS,
     HIT_KEYS,
-    LIMITING,
     bars,
     hits_by,
     hits_on,
+    limits_turbines,
     taken_lines,
     told_rules,
 )
@@ -55,7 +56,7 @@ def inventory(tables):
     provenance = tables["provenance"]
     stated = provenance.loc[provenance["name"] == "ranking.allow", "value"]
     told = str(stated.iloc[0]) if len(stated) else ""
-    return Inventory(tables, stretches, frozenset(word for word in ("unknown", "conditional") if word in told))
+    return Inventory(tables, stretches, frozenset(word for word in allowable() if word in told))
 
 
 def site_changes(old, new, causes, reaches, *, near_m, least_change):
@@ -199,7 +200,7 @@ def _rules_between(runs, own, sites, redrawn, near_m, causes):
     there = _there(lines, redrawn[sites], other.tables, near_m)
     edited = set(causes.table.loc[causes.table["origin"] == "rule", "name"])
     parts = []
-    for bar in (bars, lambda hits, layouts, allow: (hits["action"] == LIMITING).to_numpy(dtype=bool)):
+    for bar in (bars, lambda hits, layouts, allow: limits_turbines(hits)):
         held = there[bar(there, layouts, other.allow)]
         before = here[bar(here, layouts, mine.allow)].rename(columns={"overlap_m": "before_m"})
         joined = held.merge(before, on=HIT_KEYS, how="left")
