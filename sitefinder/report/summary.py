@@ -232,9 +232,8 @@ def _fish_safe(gain):
         f"{counted(only, 'site', 'sites')} there give {there} GWh; the best selection without fish-safe turbines "
         f"would give {without} GWh instead of {with_them} GWh"
     )
-    return (
-        f"{could}. {gained} (evidence that counts: {rows['evidence'].iloc[0]}{_or_better(rows['evidence'].iloc[0])})."
-    )
+    weakest = rows["evidence"].iloc[0]
+    return f"{could}. {gained} (evidence that counts: {weakest}{_or_better(weakest)})."
 
 
 def _or_better(weakest):

@@ -34,6 +34,7 @@ class Column(NamedTuple):
     nullable: bool = True
     values: tuple = ()  # the only texts allowed; () where any are
     parts: tuple = ()  # the only flags allowed in a text that is a list of flags; () where it is none
+    made_by: tuple = ()  # stages that make its values, and settings and inputs beside them, see `made_by`
 
 
 class Layer(NamedTuple):
@@ -65,6 +66,28 @@ def count(name, meaning, least=0, nullable=False):
 def amount(name, unit, meaning, most=None):
     """A column of real numbers from zero up, NULL where it is not known."""
     return Column(name, "real", unit, meaning, 0, most)
+
+
+def made_by(names, *columns):
+    """Columns with what makes their values, from which a comparison finds possible causes of a change.
+
+    Parameters
+    ----------
+    names : str
+        Words: stages of the stage graph, and settings (``settings.ranking``) and inputs (``inputs.costs``) that
+        the values depend on beside all that these stages see and read.
+    columns : Column
+
+    Returns
+    -------
+    tuple of Column
+
+    Examples
+    --------
+    >>> [column.made_by for column in made_by("energy settings.costs", amount("cost", "EUR", "its cost"))]
+    [('energy', 'settings.costs')]
+    """
+    return tuple(column._replace(made_by=tuple(names.split())) for column in columns)
 
 
 SITE_ID = text("site_id", "id of the site, made of the user's stream id and the place along it")

@@ -18,7 +18,7 @@ from sitefinder.siting.barring import (
     taken_lines,
     told_rules,
 )
-from sitefinder.siting.causes import GROUP_OF, LAST_GROUP, of_rules
+from sitefinder.siting.causes import OF_RULES, made_by, of_rules
 from sitefinder.siting.differing import (
     CauseWords,
     as_real,
@@ -93,7 +93,7 @@ def site_changes(old, new, causes, reaches, *, near_m, least_change):
     )
     values = differing_values("sites", before, after, matched, least_change)
     changed = names_by_row(values)
-    words = CauseWords(causes, compared_columns("sites", before, after))
+    words = CauseWords(causes, "sites", compared_columns("sites", before, after))
 
     change = np.full(len(matched.old), "unchanged", dtype=object)
     cause, rules = [""] * len(change), [""] * len(change)
@@ -102,7 +102,7 @@ def site_changes(old, new, causes, reaches, *, near_m, least_change):
         own = [name for name in names if name not in STANDING]
         # Chosen anew, or ranked otherwise because of others: whatever differs can have led to it.
         anew = CHOSEN_ANEW & set(names) or not own
-        cause[row] = words.told(words.of_columns((LAST_GROUP,) if anew else own, narrowed=not anew))
+        cause[row] = words.told(words.of_columns(("site_id",) if anew else own, narrowed=not anew))
     for run, other_rows, told_change, bare, mark in (
         (0, matched.new, "newly excluded", "vanished", ""),
         (1, matched.old, "re-admitted", "appeared", NO_LONGER),
@@ -161,8 +161,8 @@ def _either(old, new, matched):
 def _kind_of_change(names):
     if set(names) <= STANDING:
         return "moved in rank" if "rank" in names else "unchanged"
-    judged = all(GROUP_OF.get(name) == "rules" or name in STANDING for name in names)
-    return "judged otherwise" if judged else "changed in value"
+    by_rules = all(made_by("sites", name) == OF_RULES or name in STANDING for name in names)
+    return "changed by rules" if by_rules else "changed in value"
 
 
 # For each run, which sites lie in a reach that is not known by its id in the other run.

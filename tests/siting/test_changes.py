@@ -114,7 +114,7 @@ def run_of(*, lines=None, reaches=None, sites=(), hits=(), rules=None, settings=
 
 # The rows of a comparison by the id that they have in either run, those of reaches or those of sites.
 def compared(old, new, kind, **options):
-    told = compare_runs(old, new, **options)
+    told = compare_runs(old, new, GRAPH, **options)
     for name, table in told._asdict().items():
         check_table(table, name, CHANGE_LAYERS)
     rows = told.changes[told.changes["kind"] == kind]
@@ -131,7 +131,7 @@ def test_the_same_run_twice_is_unchanged():
     for name, table in run.items():
         check_table(table, name)  # what these tests are made of is what a run delivers
 
-    told = compare_runs(run, run)
+    told = compare_runs(run, run, GRAPH)
 
     assert set(told.changes["change"]) == {"unchanged"}
     assert len(told.changes) == 6
@@ -269,7 +269,7 @@ def test_a_changed_value_is_told_with_both_values_and_the_setting_behind_it():
     old = run_of(sites=TWO)
     new = run_of(sites=[TWO[0], {**TWO[1], "net_value_per_year": 7.5}], settings={"costs.price_per_kwh": "0.3"})
 
-    told = compare_runs(old, new)
+    told = compare_runs(old, new, GRAPH)
 
     rows = compared(old, new, "site")
     assert rows["change"].to_dict() == {"A1@400/diversion": "unchanged", "A2@450/diversion": "changed in value"}
@@ -290,10 +290,10 @@ def test_numbers_that_differ_by_less_than_asked_are_the_same():
 def test_a_value_that_is_no_longer_known_has_changed():
     old, new = run_of(reaches={"A1": {"head_m": 2.0}}), run_of(reaches={"A1": {"head_m": np.nan}})
 
-    told = compare_runs(old, new).changed_values
+    told = compare_runs(old, new, GRAPH).changed_values
 
     assert told[["column", "old", "new"]].to_numpy().tolist() == [["head_m", "2.0", ""]]
-    assert len(compare_runs(new, new).changed_values) == 0
+    assert len(compare_runs(new, new, GRAPH).changed_values) == 0
 
 
 def test_a_reach_that_is_judged_otherwise_tells_the_rules_that_came_and_went():
@@ -310,7 +310,7 @@ def test_a_reach_that_is_judged_otherwise_tells_the_rules_that_came_and_went():
 
     row = compared(old, new, "reach").loc["A1"]
 
-    assert row["change"] == "judged otherwise"
+    assert row["change"] == "changed by rules"
     assert row["rules"] == "water works (W1); no longer landscape (L1)"
     assert row["cause"] == "rule landscape is gone; rule water works is new"
 
@@ -377,7 +377,7 @@ def test_sums_over_all_rows_are_the_totals_of_both_runs():
     kept = {name: LINES[name] for name in ("A1", "A2")} | {"C9": [(900, 0), (900, -300)]}
     new = run_of(lines=kept, sites=others)
 
-    changes = compare_runs(old, new).changes
+    changes = compare_runs(old, new, GRAPH).changes
 
     for run, tables in (("old", old), ("new", new)):
         for kind, layer, columns in (
@@ -411,7 +411,7 @@ def test_a_difference_that_touches_only_what_stayed_is_not_told():
 
     row = compared(old, new, "site").loc["A2@450/diversion"]
 
-    assert row["cause"] == "setting costs.price_per_kwh: 0.2 → 0.3; stage energy: version 2 → 3"
+    assert row["cause"] == "setting costs.price_per_kwh: 0.2 → 0.3; code of stage energy changed"
 
 
 def test_differences_are_told_by_input_setting_rule_and_stage():
@@ -427,22 +427,22 @@ def test_differences_are_told_by_input_setting_rule_and_stage():
         stages={"heads": "2"},
     )
 
-    told = differences(old["provenance"], new["provenance"]).table["told"].tolist()
+    told = differences(old["provenance"], new["provenance"], GRAPH).table["told"].tolist()
 
     assert told == [
         "rule park: buffer_m 0.0 → 9.0",
-        "layer of rule fish is other",
-        "order of the rules is other",
-        "input roads is other",
+        "layer of rule fish changed",
+        "order of the rules changed",
+        "input roads changed",
         "input lakes is new",
         "setting heads.quantile: 0.5 → 0.4",
-        "stage heads: version 1 → 2",
+        "code of stage heads changed",
     ]
 
 
 def test_a_setting_that_only_the_newer_program_knows_is_no_difference_at_its_default():
     new = run_of(settings={"heads.shrink": "True", "heads.draws": "99"})["provenance"]
 
-    told = differences(run_of()["provenance"], new, {"heads.shrink": "True", "heads.draws": "64"}).table["told"]
+    told = differences(run_of()["provenance"], new, GRAPH, {"heads.shrink": "True", "heads.draws": "64"}).table["told"]
 
     assert told.tolist() == ["setting heads.draws: not set → 99"]

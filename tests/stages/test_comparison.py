@@ -14,7 +14,7 @@ import pytest
 from sitefinder.config import Inputs, Settings
 from sitefinder.errors import SitefinderError
 from sitefinder.io.deliveries import read_delivery
-from sitefinder.siting.causes import TOUCHED_BY_INPUT, TOUCHED_BY_SETTING, TOUCHED_BY_STAGE
+from sitefinder.siting.causes import StageGraph
 from sitefinder.siting.changes import NEEDED, compare_runs
 from sitefinder.stages.compare import compare
 from sitefinder.stages.default_settings import told_defaults
@@ -170,7 +170,7 @@ def test_another_name_for_every_stream_changes_nothing_else(sample_run):
             if column in table:
                 table[column] = table[column].str.replace("S0", "river-", regex=False)
 
-    changes = compare_runs(old, new).changes
+    changes = compare_runs(old, new, StageGraph(STAGES)).changes
 
     assert len(changes) == len(old["reaches"]) + len(old["sites"])
     assert set(changes["matched_by"]) == {"place"}
