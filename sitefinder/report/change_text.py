@@ -20,8 +20,8 @@ FIRST_VALUES = ("verdict", "machine", "head_m", "flow_mean_m3s", "power_kw", "co
 HIDDEN_VALUES = {"rank", "score", "prob_top", "energy_mwh"} | {column.name for column in MARKS}
 VERDICT_COLUMNS = {"verdict", "reasons", "only_reason", "not_offered_because"} | {column.name for column in MARKS}
 UNTRACED = (
-    "Inputs, settings and code of the stages are the same in both runs, and yet results differ: one of the files was "
-    "changed afterwards, or a library gives other numbers. Please report the latter."
+    "Inputs, settings and code of the stages are the same in both runs, and yet results differ: one of the files "
+    "was changed afterwards, or a library gives other numbers. Please report the latter."
 )
 DIFFERENT = "Input changes (the cause of all changes below unless another is named in brackets)"
 NOUNS = {"reach": ("reach", "reaches"), "site": ("site", "sites")}

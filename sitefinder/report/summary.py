@@ -278,8 +278,8 @@ def _best(sites, currency):
         table.add_row(
             str(site.rank),
             # The scheme type stands in a column of its own.
-            name_of(site.site_id.removesuffix(f"/{site.layout}"), 14),
-            name_of(stream, 11),
+            name_of(site.site_id.removesuffix(f"/{site.layout}"), 13),
+            name_of(stream, 12),
             name_of(scheme.get(site.layout, site.layout), 19),
             decimals(site.head_m, 2),
             figure(site.flow_mean_m3s),

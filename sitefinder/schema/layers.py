@@ -196,7 +196,7 @@ SITES = Layer(
                 "survival_on_the_way",
                 "1",
                 "least share of fish from a spawning ground above that survive this site and all others, and "
-                "existing plants, down to the outlet; NULL where none lies above or no rule tells spawning grounds",
+                "existing plants, down to the outlet; NULL where none lies above or no rule has spawning grounds",
                 1,
             ),
         ),

@@ -30,6 +30,8 @@ TOLD_AS_SETTING = {
 }
 # Sections of the settings that change no table.
 CHANGES_NO_TABLE = ("delivery", "fit")
+# How names of settings and inputs begin that columns are made by beside stages.
+BESIDE = ("settings.", "inputs.")
 # Types of column whose values show whether a stage came to the same.
 FIGURES = ("real", "integer")
 # Settings that only say where something lies or who made it, whose content is told by its digest; and that there
@@ -98,17 +100,18 @@ class StageGraph:
 
         Returns
         -------
-        set of str
+        dict of str to int
+            Each with the number of stages between it and the result, on the shortest way.
         """
-        facts = {name for name in made_by if name not in self.names}
-        waiting, known = [name for name in made_by if name in self.names], set()
-        while waiting:
-            name = waiting.pop()
-            if name in known or name in quiet:
-                continue
-            known.add(name)
-            facts |= self._sees[name]
-            waiting += self._reads[name]
+        facts = dict.fromkeys((name for name in made_by if name not in self.names), 0)
+        near, known = [name for name in made_by if name in self.names and name not in quiet], set()
+        distance = 0
+        while near:
+            known |= set(near)
+            for name in near:
+                facts = dict.fromkeys(self._sees[name], distance) | facts
+            read = {name for stage in near for name in self._reads[stage]}
+            near, distance = sorted(read - known - set(quiet)), distance + 1
         return facts
 
 
@@ -222,7 +225,7 @@ def _facts_of_input(name, graph):
     for known in (name, kind):
         parts = PARTS_OF_INPUT.get(known, (known, f"layers.{known}"))
         facts = {f"inputs.{part}" for part in parts}
-        if any(graph.seen_by_any(fact) for fact in facts):
+        if any(_is_known(fact, graph) for fact in facts):
             return facts
     return {f"inputs.{part}" for part in NAMED_BY_USER}
 
@@ -240,9 +243,15 @@ def _facts_of_setting(key, graph):
         own = {f"settings.{key}"} | _facts_of_input(name, graph)
         return own | {"inputs.dem_error"} if name == "dem" else own
     for fact in (f"settings.{key}", f"settings.{section}"):
-        if graph.seen_by_any(fact):
+        if _is_known(fact, graph):
             return {fact}
     return set() if section in CHANGES_NO_TABLE else {ANYTHING}
+
+
+# Whether a stage sees a fact, or a column is made by it.
+def _is_known(fact, graph):
+    beside = {part for made in _MADE_BY.values() for part in made}
+    return graph.seen_by_any(fact) or any(_meet(fact, part) for part in beside)
 
 
 def made_by(layer_name, column):
@@ -264,8 +273,9 @@ def reaching(causes, layer_name, changed, shown=()):
     changed : collection of str
         Columns of the row whose values differ.
     shown : collection of str
-        Columns that were compared. Nothing can have had its effect through a stage all of whose figures are shown
-        and stayed as they were, unless no other difference is left.
+        Columns that were compared. Nothing can have had its effect through a stage whose figures are shown and all
+        stayed as they were. A difference is left out where its shortest way to the row's change leads through such
+        a stage, unless no other difference is left.
 
     Returns
     -------
@@ -273,26 +283,30 @@ def reaching(causes, layer_name, changed, shown=()):
         Rows of the table.
     """
     made = tuple(dict.fromkeys(part for column in changed for part in made_by(layer_name, column)))
-    able = _seen_in(causes, causes.graph.facts_of(made))
-    near = _seen_in(causes, causes.graph.facts_of(made, _quiet(layer_name, changed, shown)))
-    return near or able
+    able = _distances(causes, causes.graph.facts_of(made))
+    near = _distances(causes, causes.graph.facts_of(made, _quiet(layer_name, changed, shown)))
+    return [row for row in near if near[row] == able[row]] or list(able)
 
 
-# Differences of which any fact is among these.
-def _seen_in(causes, facts):
-    return [
-        row
-        for row, own in enumerate(causes.facts)
-        if ANYTHING in own or any(_meet(fact, other) for fact in own for other in facts)
-    ]
+# Differences of which stages see anything among these facts, with the distance of the nearest.
+def _distances(causes, facts):
+    found = {}
+    for row, own in enumerate(causes.facts):
+        distances = [facts[other] for fact in own for other in facts if _meet(fact, other)]
+        if distances or ANYTHING in own:
+            found[row] = min(distances, default=0)
+    return found
 
 
-# Stages of which all figures of a row are shown and none differs.
+# Stages of which a row shows figures, all as they were. Where a figure of several stages differs and each of them
+# seems quiet, what differs is something that the row does not show, so that none of them is.
 def _quiet(layer_name, changed, shown):
-    figures = [name for name in shown if name in _figures(layer_name)]
-    stayed = {made_by(layer_name, name) for name in figures} - {made_by(layer_name, name) for name in changed}
-    moved = {part for name in changed for part in made_by(layer_name, name) if len(made_by(layer_name, name)) == 1}
-    return {made[0] for made in stayed if len(made) == 1} - moved
+    figures = {made_by(layer_name, name) for name in shown if name in _figures(layer_name)}
+    moved = [{part for part in made_by(layer_name, name) if not part.startswith(BESIDE)} for name in changed]
+    quiet = {made[0] for made in figures if len(made) == 1} - set().union(
+        *(each for each in moved if len(each) == 1)
+    )
+    return quiet.difference(*(each for each in moved if each <= quiet))
 
 
 @cache

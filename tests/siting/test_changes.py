@@ -7,10 +7,12 @@ import pytest
 import shapely
 
 from sitefinder.schema import CHANGE_LAYERS, LAYERS, check_table
-from sitefinder.siting.causes import differences
+from sitefinder.siting.causes import StageGraph, differences, reaching
 from sitefinder.siting.changes import compare_runs, sums_by_change
 from sitefinder.siting.differing import UNTOLD
+from sitefinder.stages import stage_graph
 
+GRAPH = StageGraph(stage_graph.STAGES)
 CRS = "EPSG:32633"
 PLAIN = {"text": "", "integer": 1, "real": 1.0, "boolean": False}
 # Three reaches of 500 m down one stream, and one that joins it from the side at its first confluence.
@@ -359,7 +361,7 @@ def test_a_network_elsewhere_is_all_new():
     rows = compared(run_of(), run_of(lines=drawn_anew(moved_m=5000.0), digests={"streams": "s2"}), "reach")
 
     assert sorted(rows["change"]) == ["appeared"] * 4 + ["vanished"] * 4
-    assert set(rows["cause"]) == {"input streams is other"}
+    assert set(rows["cause"]) == {"input streams changed"}
 
 
 def test_a_rule_excludes_a_site_also_where_the_network_was_drawn_anew():
@@ -443,6 +445,78 @@ def test_differences_are_told_by_input_setting_rule_and_stage():
 def test_a_setting_that_only_the_newer_program_knows_is_no_difference_at_its_default():
     new = run_of(settings={"heads.shrink": "True", "heads.draws": "99"})["provenance"]
 
-    told = differences(run_of()["provenance"], new, GRAPH, {"heads.shrink": "True", "heads.draws": "64"}).table["told"]
+    defaults = {"heads.shrink": "True", "heads.draws": "64"}
+    told = differences(run_of()["provenance"], new, GRAPH, defaults).table["told"]
 
     assert told.tolist() == ["setting heads.draws: not set → 99"]
+
+
+# Rows of causes that can lead to changed columns, for a run whose provenance differs in all of these.
+def named_causes(layer, changed, shown=(), **differing):
+    old, new = run_of(), run_of(**differing)
+    causes = differences(old["provenance"], new["provenance"], GRAPH)
+    return {causes.table["name"][row] for row in reaching(causes, layer, changed, shown)}
+
+
+# What a hydrologist would say of each: roads and prices move no water, no rule moves a head, and only what comes
+# after the selection hangs on how sites are ranked.
+@pytest.mark.parametrize(
+    ("layer", "column", "possible"),
+    [
+        ("reaches", "order_strahler", {"streams", "dem"}),
+        ("reaches", "head_m", {"streams", "dem", "heads.quantile"}),
+        ("reaches", "flow_mean_m3s", {"streams", "dem", "heads.quantile", "equation file 1"} - {"heads.quantile"}),
+        ("reaches", "theoretical_kw", {"streams", "dem", "heads.quantile", "equation file 1"}),
+        ("sites", "road_distance_m", {"streams", "dem", "heads.quantile", "roads", "equation file 1"}),
+        ("sites", "solar_cost_per_kwh", {"costs.price_per_kwh"}),
+    ],
+)
+def test_the_stage_graph_tells_what_can_have_changed_a_column(layer, column, possible):
+    possible_ones = named_causes(
+        layer,
+        [column],
+        digests={"dem": "d2", "streams": "s2", "roads": "r2", "equation file 1": "e2"},
+        settings={"heads.quantile": "0.4", "costs.price_per_kwh": "0.3", "ranking.spacing_m": "200.0"},
+        rules=NESTS,
+    )
+
+    assert possible_ones == possible
+
+
+def test_the_selection_of_sites_can_have_changed_by_anything_that_makes_a_site():
+    everything = {"dem", "streams", "roads", "heads.quantile", "costs.price_per_kwh", "ranking.spacing_m", "nests"}
+
+    possible = named_causes(
+        "reaches",
+        ["not_offered_because"],
+        digests={"dem": "d2", "streams": "s2", "roads": "r2"},
+        settings={"heads.quantile": "0.4", "costs.price_per_kwh": "0.3", "ranking.spacing_m": "200.0"},
+        rules=NESTS,
+    )
+
+    assert possible == everything
+
+
+def test_a_verdict_has_changed_by_rules_and_not_by_prices():
+    possible = named_causes("sites", ["verdict"], settings={"costs.price_per_kwh": "0.3"}, rules=NESTS)
+
+    assert possible == {"nests"}
+
+
+def test_what_no_stage_of_this_program_knows_can_have_changed_anything():
+    possible = named_causes(
+        "reaches", ["order_strahler"], settings={"weather.rain": "1"}, stages={"old_heads": "2"}
+    )
+
+    assert possible == {"weather.rain", "old_heads"}
+
+
+def test_a_setting_of_another_version_counts_for_its_whole_section():
+    differing = {"settings": {"heads.smoothing_m": "25.0"}}
+
+    assert named_causes("reaches", ["head_m"], **differing) == {"heads.smoothing_m"}
+    assert named_causes("reaches", ["order_strahler"], **differing) == set()
+
+
+def test_settings_that_change_no_table_are_never_a_cause():
+    assert named_causes("sites", ["energy_mwh"], settings={"fit.statistics": "mean"}) == set()
