@@ -8,7 +8,7 @@ from sitefinder.config.choices import Action, Effect
 from sitefinder.config.filters import parse_filter
 from sitefinder.config.reserve import Month
 from sitefinder.config.sources import LayerSource
-from sitefinder.schema.vocabulary import ACTIONS, BARS_ALL, named
+from sitefinder.schema.vocabulary import ACTIONS, BARS_ALL, UNDER, named
 
 Publication = Literal["exact", "generalised", "hidden"]
 # What reasons call a rule whose name is not to be read in the results.
@@ -38,7 +38,7 @@ class RuleSettings(LayerSource):
         0.0, ge=0, le=1, description="share of a reach's or stretch's own length that counts"
     )
     effect: Effect = Field(
-        "under", description="where the rule holds: under the layer, or there and along the stream from it"
+        UNDER.name, description="where the rule holds: under the layer, or there and along the stream from it"
     )
     effect_distance_m: float | None = Field(
         None, gt=0, description="how far along the stream [m]; absent: to the outlet, or to the sources"
@@ -84,7 +84,7 @@ class RuleSettings(LayerSource):
             raise ValueError("state least_overlap_m or least_overlap_share, not both")
         if self.touching_counts and (self.least_overlap_m > 0 or self.least_overlap_share > 0):
             raise ValueError("touching_counts and a least overlap contradict each other")
-        if self.effect == "under" and (
+        if self.effect == UNDER.name and (
             stated := [name for name in ALONG_STREAM if getattr(self, name) is not None]
         ):
             raise ValueError(f'{stated[0]} needs effect = "downstream" or "upstream"')

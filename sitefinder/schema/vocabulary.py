@@ -260,16 +260,17 @@ SCHEME_TYPES = (
     ),
 )
 
-EFFECTS = (
-    Effect("under", "in the area", "The stream lies in the rule's area."),
-    Effect("touching", "touching", "The stream touches the edge of the rule's area.", in_settings=False),
-    Effect("downstream", "downstream of it", "The stream lies downstream of the rule's area."),
-    Effect("upstream", "upstream of it", "The stream lies upstream of the rule's area."),
-    Effect("not covered", "not covered", "The rule's layer does not cover the stream here.", in_settings=False),
-    Effect(
-        "not published", "not published", "How the rule comes to hold here is not published.", in_settings=False
-    ),
+UNDER = Effect("under", "in the area", "The stream lies in the rule's area.")
+TOUCHING = Effect("touching", "touching", "The stream touches the edge of the rule's area.", in_settings=False)
+DOWNSTREAM = Effect("downstream", "downstream of it", "The stream lies downstream of the rule's area.")
+UPSTREAM = Effect("upstream", "upstream of it", "The stream lies upstream of the rule's area.")
+NOT_COVERED = Effect(
+    "not covered", "not covered", "The rule's layer does not cover the stream here.", in_settings=False
 )
+NOT_PUBLISHED = Effect(
+    "not published", "not published", "How the rule comes to hold here is not published.", in_settings=False
+)
+EFFECTS = (UNDER, TOUCHING, DOWNSTREAM, UPSTREAM, NOT_COVERED, NOT_PUBLISHED)
 
 # Strongest first.
 EVIDENCE_GRADES = (

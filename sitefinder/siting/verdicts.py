@@ -9,6 +9,7 @@ from numba import njit
 from sitefinder.schema.vocabulary import (
     ACTIONS,
     DOUBT,
+    NOT_COVERED,
     SCHEME_TYPES,
     VERDICTS,
     marked_actions,
@@ -31,7 +32,7 @@ BARRING = sorted(
 )
 REASON_SEPARATOR = "; "
 # Why a rule may hold and may not, as reasons tell it after the rule's name.
-CATEGORY_MISSING, NOT_COVERED = "category missing", "not covered"
+CATEGORY_MISSING = "category missing"
 MONTH_SEPARATOR = ";"
 
 # Machine choices that a stretch may be valued with.
@@ -256,8 +257,8 @@ def _reasons(held, rules):
         cases = (
             (held.holds[number], rule.told_as),
             (missing & ~outside, f"{rule.told_as} ({CATEGORY_MISSING})"),
-            (outside & ~missing, f"{rule.told_as} ({NOT_COVERED})"),
-            (missing & outside, f"{rule.told_as} ({CATEGORY_MISSING}, {NOT_COVERED})"),
+            (outside & ~missing, f"{rule.told_as} ({NOT_COVERED.name})"),
+            (missing & outside, f"{rule.told_as} ({CATEGORY_MISSING}, {NOT_COVERED.name})"),
         )
         for applies, name in cases:
             if rule.publish == "hidden":
