@@ -5,7 +5,10 @@ take names and phrases from here. A new word is a new record here; a label is wh
 for, a phrase is a sentence. Each record belongs to the place in its tuple: order matters and is said with it.
 """
 
-from typing import NamedTuple
+from collections.abc import Container, Iterable
+from typing import Any, NamedTuple, TypeVar
+
+Word = TypeVar("Word", bound=Any)
 
 # What `Action.bars` may say: every scheme type, those of which a statement of `SchemeType` holds, or none.
 BARS_ALL, BARS_DIVERSIONS, BARS_NEW_BARRIERS, BARS_NONE = "all", "diverts", "builds_barrier", ""
@@ -53,24 +56,24 @@ class Action(NamedTuple):
     fish_safe_only: bool = False
 
     @property
-    def mark(self):
+    def mark(self) -> str:
         """Name of the column that is true where a rule of this action holds."""
         return f"mark_{self.name}"
 
     @property
-    def limits(self):
+    def limits(self) -> bool:
         """Whether it limits sites at all; one that does not is only noted."""
         return bool(self.bars) or self.fish_safe_only
 
-    def is_allowed(self, allow):
+    def is_allowed(self, allow: Container[str]) -> bool:
         """Whether ``ranking.allow`` lifts it."""
         return bool(self.allowed_by) and self.allowed_by in allow
 
-    def bars_scheme(self, scheme, allow=()):
+    def bars_scheme(self, scheme: "SchemeType", allow: Container[str] = ()) -> bool:
         """Whether a scheme type is barred under it, with what ``ranking.allow`` lets pass."""
         if self.is_allowed(allow):
             return False
-        return self.bars == BARS_ALL or (self.bars != BARS_NONE and getattr(scheme, self.bars))
+        return self.bars == BARS_ALL or (self.bars != BARS_NONE and bool(getattr(scheme, self.bars)))
 
 
 class SchemeType(NamedTuple):
@@ -85,12 +88,12 @@ class SchemeType(NamedTuple):
     uses_structure: bool = False  # stands at a weir that is there
 
     @property
-    def has_head(self):
+    def has_head(self) -> bool:
         """Whether it works by head; a hydrokinetic turbine works by the current."""
         return self.head_from != FROM_CURRENT
 
     @property
-    def has_weir(self):
+    def has_weir(self) -> bool:
         """Whether a weir, old or new, holds the level at the intake."""
         return self.builds_barrier or self.uses_structure
 
@@ -121,7 +124,7 @@ class RejectionReason(NamedTuple):
     allowed_by: str = ""  # word of ``ranking.allow`` that lets such places pass
     flag: str = ""  # flag of rows that says the same
 
-    def is_allowed(self, allow):
+    def is_allowed(self, allow: Container[str]) -> bool:
         """Whether ``ranking.allow`` lets such places pass."""
         return bool(self.allowed_by) and self.allowed_by in allow
 
@@ -533,7 +536,7 @@ FLAGS = (
 )
 
 
-def named(records, name):
+def named(records: Iterable[Word], name: str) -> Word:
     """The record of a name.
 
     Parameters
@@ -556,13 +559,14 @@ def named(records, name):
     >>> named(SCHEME_TYPES, "kinetic").label
     'hydrokinetic'
     """
+    records = tuple(records)
     for record in records:
         if record.name == name:
             return record
     raise ValueError(f"{name!r} is not one of {', '.join(names(records))}")
 
 
-def names(records):
+def names(records: Iterable[Any]) -> tuple[str, ...]:
     """Names of records, in their order.
 
     Examples
@@ -573,7 +577,7 @@ def names(records):
     return tuple(record.name for record in records)
 
 
-def labels(records):
+def labels(records: Iterable[Any]) -> dict[str, str]:
     """Label of each record by its name; reasons for rejection are their own labels.
 
     Examples
@@ -584,7 +588,7 @@ def labels(records):
     return {record.name: getattr(record, "label", record.name) for record in records}
 
 
-def phrases(records):
+def phrases(records: Iterable[Any]) -> dict[str, str]:
     """Phrase of each record by its name.
 
     Examples
@@ -595,7 +599,7 @@ def phrases(records):
     return {record.name: record.phrase for record in records}
 
 
-def marked_actions():
+def marked_actions() -> tuple[Action, ...]:
     """What marks say, in the order of their columns: actions that limit sites, what is not known, the others.
 
     Returns
@@ -611,7 +615,7 @@ def marked_actions():
     return (*limiting, DOUBT, *(action for action in ACTIONS if not action.limits))
 
 
-def head_schemes():
+def head_schemes() -> tuple[str, ...]:
     """Names of the scheme types that work by head, as settings and turbine files may list them.
 
     Examples
@@ -622,7 +626,7 @@ def head_schemes():
     return names(scheme for scheme in SCHEME_TYPES if scheme.has_head)
 
 
-def schemes_that(statement):
+def schemes_that(statement: str) -> tuple[str, ...]:
     """Names of the scheme types of which a statement of `SchemeType` holds.
 
     Parameters
@@ -637,12 +641,12 @@ def schemes_that(statement):
     return names(scheme for scheme in SCHEME_TYPES if getattr(scheme, statement))
 
 
-def settings_effects():
+def settings_effects() -> tuple[str, ...]:
     """Names of the effects that a rule's setting may ask for."""
     return names(effect for effect in EFFECTS if effect.in_settings)
 
 
-def allowable():
+def allowable() -> tuple[str, ...]:
     """Words that ``ranking.allow`` may hold: what lets doubtful places become sites.
 
     Examples
@@ -653,7 +657,7 @@ def allowable():
     return tuple(dict.fromkeys(filter(None, (each.allowed_by for each in (*REJECTION_REASONS, *ACTIONS, DOUBT)))))
 
 
-def passing_verdicts(allow):
+def passing_verdicts(allow: Container[str]) -> tuple[str, ...]:
     """Names of the verdicts under which sites may be selected.
 
     Parameters
@@ -669,7 +673,7 @@ def passing_verdicts(allow):
     return names(each for each in VERDICTS if each.is_open or (each.allowed_by and each.allowed_by in allow))
 
 
-def reasons_of(group):
+def reasons_of(group: str) -> tuple[RejectionReason, ...]:
     """Reasons for rejection of a group, in the order of examination.
 
     Examples
@@ -680,7 +684,7 @@ def reasons_of(group):
     return tuple(reason for reason in REJECTION_REASONS if reason.group == group)
 
 
-def cascade_reasons():
+def cascade_reasons() -> tuple[RejectionReason, ...]:
     """Reasons for rejection that are steps of the screening cascade before the rules, in the order of the steps.
 
     Returns
@@ -696,7 +700,7 @@ def cascade_reasons():
     return (*reasons_of(UNMEASURED), *reasons_of(NO_STREAM))
 
 
-def flags_set_by(*what):
+def flags_set_by(*what: str) -> tuple[str, ...]:
     """Names of the flags that are set by something, in their order.
 
     Examples
@@ -707,7 +711,7 @@ def flags_set_by(*what):
     return names(flag for flag in FLAGS if flag.set_by in what)
 
 
-def split_flags(text):
+def split_flags(text: str) -> list[tuple[str, str]]:
     """Flags of a cell, each with what it says beside its name.
 
     Parameters
@@ -729,7 +733,7 @@ def split_flags(text):
     return [(name, value) for name, _, value in parts]
 
 
-def flag_phrases(text):
+def flag_phrases(text: str) -> list[str]:
     """What a cell of a column ``flags`` says, in sentences.
 
     Parameters
