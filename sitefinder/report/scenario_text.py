@@ -22,14 +22,14 @@ AGAINST_FIRST = (
     ("sites unchanged", "sites_unchanged"),
     ("  moved in rank", "sites_moved_in_rank"),
     ("  changed in value", "sites_changed_in_value"),
-    ("  verdict changed", "sites_judged_otherwise"),
+    ("  changed by rules", "sites_changed_by_rules"),
     ("  newly excluded", "sites_newly_excluded"),
     ("  vanished", "sites_vanished"),
     ("  re-admitted", "sites_re_admitted"),
     ("  appeared", "sites_appeared"),
 )
 # Rows that are left out where no scenario has any.
-MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_judged_otherwise", "sites_re_admitted"}
+MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_changed_by_rules", "sites_re_admitted"}
 
 
 def scenario_text(title, table, currency="", files=()):

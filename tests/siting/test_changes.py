@@ -298,7 +298,7 @@ def test_a_value_that_is_no_longer_known_has_changed():
     assert len(compare_runs(new, new, GRAPH).changed_values) == 0
 
 
-def test_a_reach_that_is_judged_otherwise_tells_the_rules_that_came_and_went():
+def test_a_reach_that_is_changed_by_rules_names_those_that_came_and_went():
     limits = {"old": {"verdict": "restricted", "reasons": "landscape"}, "new": {"verdict": "conditional"}}
     rules = [{"landscape": {"action": "no_diversion"}}, {"water works": {"action": "conditional"}}]
     old = run_of(
