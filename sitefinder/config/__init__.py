@@ -2,6 +2,7 @@
 
 from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
+from sitefinder.config.choices import Action, Layout
 from sitefinder.config.extending import EXTENDS, Joined, join
 from sitefinder.config.fitting import FitSettings, check_fit_settings
 from sitefinder.config.flows import FlowSettings, GaugeTable
@@ -12,7 +13,7 @@ from sitefinder.config.reserve import (
     ReserveRule,
     ReserveSetting,
 )
-from sitefinder.config.rules import Action, RuleSettings
+from sitefinder.config.rules import RuleSettings
 from sitefinder.config.settings import (
     FishSettings,
     FlagSettings,
@@ -41,7 +42,6 @@ from sitefinder.config.sources import (
 from sitefinder.config.worth import (
     CostSettings,
     EnergySettings,
-    Layout,
     OffGridSettings,
     Share,
     TailwaterSettings,

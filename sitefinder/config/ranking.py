@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from sitefinder.config.choices import Allowable
 from sitefinder.config.sources import Section
 
 Criterion = Literal[
@@ -51,7 +52,7 @@ class RankingSettings(Section):
     spacing_m: float = Field(
         0.0, ge=0, description="least way along the stream from a site's tailrace to the next intake below [m]"
     )
-    allow: list[Literal["unresolved", "unknown", "conditional", "incomplete"]] = Field(
+    allow: list[Allowable] = Field(
         default_factory=list, description="doubtful stretches that may become sites all the same"
     )
 

@@ -4,12 +4,12 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from sitefinder.config.choices import Action, Effect
 from sitefinder.config.filters import parse_filter
 from sitefinder.config.reserve import Month
 from sitefinder.config.sources import LayerSource
+from sitefinder.schema.vocabulary import ACTIONS, BARS_ALL, UNDER, named
 
-Action = Literal["exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note"]
-Effect = Literal["under", "downstream", "upstream"]
 Publication = Literal["exact", "generalised", "hidden"]
 # What reasons call a rule whose name is not to be read in the results.
 SENSITIVE = "sensitive area"
@@ -40,7 +40,7 @@ class RuleSettings(LayerSource):
         0.0, ge=0, le=1, description="share of a reach's or stretch's own length that counts"
     )
     effect: Effect = Field(
-        "under", description="where the rule holds: under the layer, or there and along the stream from it"
+        UNDER.name, description="where the rule holds: under the layer, or there and along the stream from it"
     )
     effect_distance_m: float | None = Field(
         None, gt=0, description="how far along the stream [m]; absent: to the outlet, or to the sources"
@@ -86,12 +86,15 @@ class RuleSettings(LayerSource):
             raise ValueError("state least_overlap_m or least_overlap_share, not both")
         if self.touching_counts and (self.least_overlap_m > 0 or self.least_overlap_share > 0):
             raise ValueError("touching_counts and a least overlap contradict each other")
-        if self.effect == "under" and (
+        if self.effect == UNDER.name and (
             stated := [name for name in ALONG_STREAM if getattr(self, name) is not None]
         ):
             raise ValueError(f'{stated[0]} needs effect = "downstream" or "upstream"')
-        if self.action == "exclude" and self.closed_months:
-            raise ValueError('action = "exclude" closes all months; state closed_months with another action')
+        action = named(ACTIONS, self.action)
+        if action.bars == BARS_ALL and not action.allowed_by and self.closed_months:
+            raise ValueError(
+                f'action = "{self.action}" closes all months; state closed_months with another action'
+            )
         return self
 
     @property

@@ -7,6 +7,7 @@ from pydantic import Field, field_validator, model_validator
 
 from sitefinder.config.channels import ChannelSettings
 from sitefinder.config.checking import checked
+from sitefinder.config.choices import EvidenceGrade, Layout
 from sitefinder.config.delivery import DeliverySettings
 from sitefinder.config.fitting import FitSettings
 from sitefinder.config.flows import FlowSettings
@@ -16,12 +17,12 @@ from sitefinder.config.sources import Inputs, Section
 from sitefinder.config.worth import (
     CostSettings,
     EnergySettings,
-    Layout,
     OffGridSettings,
     Share,
     TailwaterSettings,
     UncertaintySettings,
 )
+from sitefinder.schema.vocabulary import head_schemes
 
 
 class RunSettings(Section):
@@ -165,7 +166,7 @@ class StretchSettings(Section):
     longest_m: float = Field(1500.0, gt=0, description="longest stretch, along the stream [m]")
     least_flow_mean_m3s: float = Field(0.05, ge=0, description="least mean flow at the intake [m³/s]")
     layouts: list[Layout] = Field(
-        ["at_barrier", "diversion", "new_weir"], min_length=1, description="ways to get a head that are tried"
+        list(head_schemes()), min_length=1, description="ways to get a head that are tried"
     )
     new_weir_heights_m: list[float] = Field([1.0, 2.0, 3.0], description="heights of new weirs to try [m]")
     freeboard_m: float = Field(
@@ -200,9 +201,7 @@ class FishSettings(Section):
     """When a machine counts as safe for fish, and what is asked of their way past several."""
 
     least_survival: Share = Field(0.95, description="share of fish that must survive the way down")
-    evidence: list[Literal["tested", "claimed", "none"]] = Field(
-        ["tested"], min_length=1, description="grades of evidence that count"
-    )
+    evidence: list[EvidenceGrade] = Field(["tested"], min_length=1, description="grades of evidence that count")
     spawning_rules: list[str] = Field(
         default_factory=list,
         description="names of the rules whose features are spawning grounds, where fish start for the outlet",

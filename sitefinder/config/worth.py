@@ -4,10 +4,11 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from sitefinder.config.choices import Layout
 from sitefinder.config.sources import Section
+from sitefinder.schema.vocabulary import schemes_that
 
 Share = Annotated[float, Field(ge=0, le=1)]
-Layout = Literal["at_barrier", "diversion", "new_weir"]
 
 
 class EnergySettings(Section):
@@ -102,7 +103,7 @@ class TailwaterSettings(Section):
         "Maddock 1953, as restated by others)",
     )
     held_layouts: list[Layout] = Field(
-        ["at_barrier", "new_weir"], description="layouts in which a weir holds the level at the intake"
+        list(schemes_that("has_weir")), description="layouts in which a weir holds the level at the intake"
     )
     rating_reach_m: float = Field(
         1000.0, gt=0, description="farthest along its stream that a rating holds, up and down [m]"

@@ -14,6 +14,7 @@ from sitefinder.flows.regions import (
     probability_regional,
     regions_told,
 )
+from sitefinder.schema.vocabulary import BY_FLOW, flags_set_by
 
 # Two quantiles and the mean make a curve, straight between normal quantile and log flow (own choice).
 LEAST_QUANTILES = 2
@@ -22,26 +23,8 @@ MOST_SCALING = 1.5
 # A statistic that is more likely zero than not is taken as zero (own choice).
 ZERO_LIMIT = 0.5
 AREA_COLUMN = "area_km2"
-# The vocabulary of a station's flow flags, in the order in which they are told.
-FLAGS = (
-    "flow_missing",
-    "flow_extrapolated",
-    "flow_outside_area",
-    "flow_leverage",
-    "flow_region_doubtful",
-    "flow_negative",
-    "flow_interval_widened",
-    "flow_intermittent",
-    "curve_repaired",
-    "curve_scaled",
-    "curve_extended",
-    "gauge_differs",
-    "seen_dry",
-    "months_missing",
-    "months_scaled",
-    "flow_altered",
-    "flow_exhausted",
-)
+# The flags of a station's flow, in the order in which they are listed.
+FLAGS = flags_set_by(BY_FLOW)
 
 
 class FlowEstimate(NamedTuple):

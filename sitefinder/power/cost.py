@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from sitefinder.errors import ConfigError, all_of
+from sitefinder.schema import is_scheme_that
 from sitefinder.units import METRES_PER_FOOT
 
 # Published laws come in kW or MW and metres or feet; a law is turned once, on the way to the kernels.
@@ -323,9 +324,10 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
         A fish pass is priced for a new weir and, where the file says so, for a barrier that has none.
         A diversion's low intake weir is in the civil part.
     """
-    layout = stretches["layout"].to_numpy()
-    is_weir = layout == "new_weir"
-    needs_pass = is_weir | ((layout == "at_barrier") & costs.fish_pass.at_existing_barriers)
+    is_weir, is_structure = (
+        is_scheme_that(stretches["layout"], what) for what in ("builds_barrier", "uses_structure")
+    )
+    needs_pass = is_weir | (is_structure & costs.fish_pass.at_existing_barriers)
     needs_pass &= ~stretches["has_fish_pass"].to_numpy(bool)
     weir = costs.weir
     height_m = np.nan_to_num(stretches["weir_height_m"].to_numpy(float))

@@ -4,6 +4,16 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sitefinder.schema.vocabulary import (
+    HYDROKINETIC_REASONS,
+    NO_FLOW_ESTIMATE,
+    REACH_TOO_SHORT,
+    ROW_BLOCKS,
+    TOO_LITTLE_FALL,
+    TOO_NARROW,
+    TOO_SHALLOW,
+    TOO_SLOW,
+)
 from sitefinder.units import WATER_DENSITY_KG_M3, WATTS_PER_KILOWATT
 
 # What the stream loses for each watt that reaches the shaft, the mixing behind the rotor included: 1 / (1 - a)
@@ -117,26 +127,17 @@ def free_stream_potential(rotor, width_m, depth_m, speed_m_s, at_mean_m, length_
     fed = np.full(len(mean_kw), np.inf)
     known = (lost_kw > 0) & ~np.isnan(fall_most_kw)
     fed[known] = np.floor(fall_most_kw[known] / lost_kw[known])
+    fails = {
+        NO_FLOW_ESTIMATE: np.isnan(depth_m).any(axis=1),
+        TOO_SHALLOW: ~deep.any(axis=1),
+        TOO_NARROW: ~wide.any(axis=1),
+        TOO_SLOW: mean_kw == 0,
+        ROW_BLOCKS: across == 0,
+        REACH_TOO_SHORT: rows == 0,
+        TOO_LITTLE_FALL: fed == 0,
+    }
     because = np.select(
-        [
-            np.isnan(depth_m).any(axis=1),
-            ~deep.any(axis=1),
-            ~wide.any(axis=1),
-            mean_kw == 0,
-            across == 0,
-            rows == 0,
-            fed == 0,
-        ],
-        [
-            "no flow estimate",
-            "too shallow",
-            "too narrow",
-            "too slow",
-            "a row would block the stream",
-            "reach too short",
-            "too little fall to feed it",
-        ],
-        default="",
+        [fails[reason] for reason in HYDROKINETIC_REASONS], [reason.name for reason in HYDROKINETIC_REASONS], ""
     )
     rotors = np.where(because == "", np.minimum(across * rows, fed), 0.0)
     some = rotors > 0

@@ -1,11 +1,12 @@
 """Machine files as data: classes that use a head, free-stream rotors, and how both grow with their diameter."""
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from sitefinder.config import Layout, Section, Share
+from sitefinder.config import Section, Share
+from sitefinder.config.choices import EvidenceGrade, HydrokineticLayout, Layout
 from sitefinder.power.cost_file import CostLaw, Sourced
 
 # Efficiencies are kept at each whole percent of the design flow, so that a look-up needs no search.
@@ -20,7 +21,7 @@ class FishSurvival(Sourced):
     """Share of fish that come down alive, and how well that is known."""
 
     share: Share
-    evidence: Literal["tested", "claimed", "none"]
+    evidence: EvidenceGrade
     reason: str = Field(min_length=1, description="why fish live or die")
 
 
@@ -177,7 +178,7 @@ class FreeStreamRotor(Section):
     )
     generator_efficiency: Share
     gear_efficiency: Share = Field(1.0, description="1 without a gear")
-    layouts: tuple[Literal["kinetic"], ...] = Field(min_length=1)
+    layouts: tuple[HydrokineticLayout, ...] = Field(min_length=1)
     least_depth_m: Positive = Field(description="least depth of water that it turns in [m]")
     least_width_m: Positive = Field(description="least width of water that it turns in [m]")
     spacing_along: Positive = Field(description="distance between rows along the stream [diameters]")

@@ -6,10 +6,10 @@ import numpy as np
 
 from sitefinder.power.cost import law_numbers
 from sitefinder.power.machine_file import EFFICIENCY_STEPS, interpolated
+from sitefinder.schema import is_scheme_that
+from sitefinder.schema.vocabulary import head_schemes
 
-LAYOUTS = ("at_barrier", "diversion", "new_weir")
-# Layouts whose machine stands in a canal that is dug to its measure.
-IN_A_CANAL = ("diversion",)
+LAYOUTS = head_schemes()
 
 # How a class becomes safe for fish: not at all, as built, or with a fine screen and bypass.
 NEVER_SAFE, SAFE_AS_BUILT, SAFE_SCREENED = -1, 0, 1
@@ -92,7 +92,7 @@ def fits_stream(table, stretches):
         width_m, depth_m = (stretches[f"stream_{name}_m"].to_numpy(float)[:, None] for name in ("width", "depth"))
         # NaN is not less than anything.
         fits = ~((width_m < table.width_least_m) | (depth_m < table.depth_least_m))
-        fits |= stretches["layout"].isin(IN_A_CANAL).to_numpy()[:, None]
+        fits |= is_scheme_that(stretches["layout"], "diverts")[:, None]
     return fits
 
 

@@ -2,6 +2,8 @@
 
 import numpy as np
 
+from sitefinder.schema import is_scheme_that
+
 
 def has_fish_pass(stretches, costs):
     """Layouts that have a fish pass, as it stands or as the costs price it.
@@ -17,8 +19,8 @@ def has_fish_pass(stretches, costs):
     ndarray of bool, shape (n,)
         A new weir always; a barrier where the cost file asks for a pass; any layout whose structure has one.
     """
-    layout = stretches["layout"].to_numpy()
-    needed = (layout == "new_weir") | ((layout == "at_barrier") & costs.fish_pass.at_existing_barriers)
+    new, existing = (is_scheme_that(stretches["layout"], what) for what in ("builds_barrier", "uses_structure"))
+    needed = new | (existing & costs.fish_pass.at_existing_barriers)
     return needed | stretches["has_fish_pass"].to_numpy(bool)
 
 
@@ -34,7 +36,7 @@ def is_undiverted(stretches):
     -------
     ndarray of bool, shape (n,)
     """
-    return (stretches["layout"] != "diversion").to_numpy(bool)
+    return ~is_scheme_that(stretches["layout"], "diverts")
 
 
 def left_in_stream(curve_m3s, reserved_m3s, mean_m3s, undiverted, with_pass, passage, closed=None, used_m3s=None):

@@ -15,15 +15,15 @@ from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOME
 ROWS_SHOWN = 8
 CAUSES_SHOWN = 12
 VALUES_SHOWN = 4
-# Values that tell most of a site; those that its line tells anyhow, or that others tell better.
+# Values of a site that are shown first, and those that its line has anyhow or that others show better.
 FIRST_VALUES = ("verdict", "machine", "head_m", "flow_mean_m3s", "power_kw", "cost_per_kwh", "length_m")
-UNTOLD_VALUES = {"rank", "score", "prob_top", "energy_mwh"} | {column.name for column in MARKS}
+HIDDEN_VALUES = {"rank", "score", "prob_top", "energy_mwh"} | {column.name for column in MARKS}
 VERDICT_COLUMNS = {"verdict", "reasons", "only_reason", "not_offered_because"} | {column.name for column in MARKS}
 UNTRACED = (
-    "Inputs, settings and stage versions are the same in both, and yet results differ: one of the files was "
-    "changed afterwards, or a stage's numbers moved without its version. Please report the latter."
+    "Inputs, settings and code of the stages are the same in both runs, and yet results differ: one of the files "
+    "was changed afterwards, or a library gives other numbers. Please report the latter."
 )
-DIFFERENT = "Different in the two runs, and behind all below that does not name its cause in brackets"
+DIFFERENT = "Input changes (the cause of all changes below unless another is named in brackets)"
 NOUNS = {"reach": ("reach", "reaches"), "site": ("site", "sites")}
 QUANTITIES = {
     "reach": (("km", "length_m", METRES_PER_KILOMETRE), ("kW", "theoretical_kw", 1.0)),
@@ -52,7 +52,7 @@ def change_text(title, paths, compared, files=()):
     rows = pd.DataFrame(compared.changes.drop(columns="geometry"))
     same = (rows["change"] == "unchanged").all()
     parts = [
-        f"{plain(title)}: what changed\n  old:  {paths[0]}\n  new:  {paths[1]}",
+        f"{plain(title)}: what changed\n  previous:  {paths[0]}\n  next:      {paths[1]}",
         _nothing(rows) if same else "",
         _causes(compared.causes, same),
         *([] if same else [_table(rows, kind) for kind in KINDS]),
@@ -67,20 +67,20 @@ def change_text(title, paths, compared, files=()):
 
 def _nothing(rows):
     counts = [counted((rows["kind"] == kind).sum(), *NOUNS[kind]) for kind in KINDS]
-    return f"Nothing changed: {' and '.join(counts)} are as they were."
+    return f"Nothing changed in {' and '.join(counts)}."
 
 
-# In what the provenance differs; without it, what to make of changes all the same.
+# In what the provenance differs; where it does not and results do, what that means.
 def _causes(causes, same):
     if not len(causes):
         return "" if same else _wrapped(UNTRACED)
-    told = [
+    shown = [
         plain(row.told)
         + (f": {plain(row.old or row.new)}" if row.origin == "rule" and "" in (row.old, row.new) else "")
         for row in causes.head(CAUSES_SHOWN).itertuples()
     ]
-    rest = len(causes) - len(told)
-    lines = [line for text in told for line in _indented(text)]
+    rest = len(causes) - len(shown)
+    lines = [line for text in shown for line in _indented(text)]
     return "\n".join([DIFFERENT, *lines, *([f"  and {rest} more (layer causes)"] if rest > 0 else [])])
 
 
@@ -89,9 +89,9 @@ def _table(rows, kind):
     if not (rows["kind"] == kind).any():
         return ""
     sums = sums_by_change(rows[rows["kind"] == kind])
-    heads = [f"{unit} {run}" for unit, _, _ in QUANTITIES[kind] for run in ("old", "new")]
+    heads = [f"{unit} {run}" for unit, _, _ in QUANTITIES[kind] for run in ("previous", "next")]
     table = text_table(
-        (NOUNS[kind][1], "left"), ("old", "right"), ("new", "right"), *((head, "right") for head in heads)
+        (NOUNS[kind][1], "left"), ("previous", "right"), ("next", "right"), *((head, "right") for head in heads)
     )
     names = [f"{column}_{run}" for _, column, _ in QUANTITIES[kind] for run in ("old", "new")]
     scales = [scale for _, _, scale in QUANTITIES[kind] for _ in range(2)]
@@ -106,7 +106,7 @@ def _table(rows, kind):
     return rendered(table)
 
 
-# Sites of each change that is told one by one, the greatest first.
+# Sites of each change that is listed one by one, the greatest change first.
 def _lists(rows, values, everything):
     of_sites = values[values["kind"] == "site"]
     known = {
@@ -146,8 +146,8 @@ def _site(row, values, everything):
     if row.replaced_by:
         told.append(f"now {plain(row.replaced_by)}")
     if values:
-        rest = len([name for name in values if name not in UNTOLD_VALUES]) - VALUES_SHOWN
-        shown = [name for name in (*FIRST_VALUES, *values) if name in values and name not in UNTOLD_VALUES]
+        rest = len([name for name in values if name not in HIDDEN_VALUES]) - VALUES_SHOWN
+        shown = [name for name in (*FIRST_VALUES, *values) if name in values and name not in HIDDEN_VALUES]
         # Those that differ only beyond the digits shown come last.
         shown.sort(key=lambda name: _short(values[name][0]) == _short(values[name][1]))
         each = [f"{name} {_both(*values[name])}" for name in list(dict.fromkeys(shown))[:VALUES_SHOWN]]
@@ -160,7 +160,7 @@ def _site(row, values, everything):
 def _by_rules(row):
     if row.id_new == "":
         return f"by {plain(row.rules)}" if row.change == "newly excluded" else f"limited by {plain(row.rules)}"
-    if row.id_old == "" or row.change == "judged otherwise":
+    if row.id_old == "" or row.change == "changed by rules":
         return plain(row.rules)
     if row.rules.startswith(NO_LONGER):
         return f"its stretch: {plain(row.rules)}"
@@ -171,7 +171,7 @@ def _both(old, new):
     return f"{_short(old)} → {_short(new)}"
 
 
-# A value as told in full, shortened where it is a number.
+# A value, shortened where it is a number.
 def _short(text):
     try:
         return figure(float(text))
@@ -226,7 +226,7 @@ def _by_place(rows):
     if not len(by_place):
         return ""
     counts = [counted((by_place["kind"] == kind).sum(), *NOUNS[kind]) for kind in KINDS]
-    return _wrapped(f"Found again by place, since their ids differ: {' and '.join(counts)} (column matched_by).")
+    return _wrapped(f"Matched by place, because their ids differ: {' and '.join(counts)} (column matched_by).")
 
 
 def _indented(text):

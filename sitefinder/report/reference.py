@@ -8,6 +8,16 @@ from pydantic.fields import FieldInfo
 
 from sitefinder.config import Settings
 from sitefinder.schema import CHANGE_LAYERS, LAYERS
+from sitefinder.schema.vocabulary import (
+    ACTIONS,
+    FLAGS,
+    REJECTION_REASONS,
+    SCHEME_TYPES,
+    VERDICTS,
+    labels,
+    names,
+    phrases,
+)
 
 TYPE_WORDS = {str: "text", float: "number", int: "whole number", bool: "true or false"}
 # What a setting of several tables is called in place of its key.
@@ -47,6 +57,32 @@ def layers_reference(layers=LAYERS):
         rows = [(f"`{column.name}`", column.dtype, column.unit, column.meaning) for column in layer.columns]
         head = f"#### `{layer.name}` ({geometry})\n\nOne row for {layer.row}."
         parts.append(f"{head}\n\n{_table(('column', 'type', 'unit', 'meaning'), rows)}")
+    return "\n\n".join(parts)
+
+
+def vocabulary_reference():
+    """Verdicts, rule actions, scheme types, rejection reasons and flags, with what each says.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    parts = []
+    for title, records in (
+        ("Verdicts, worst first", VERDICTS),
+        ("Actions of rules", ACTIONS),
+        ("Scheme types", SCHEME_TYPES),
+        ("Rejection reasons, in the order of examination", REJECTION_REASONS),
+        ("Data-quality flags", FLAGS),
+    ):
+        label, phrase = labels(records), phrases(records)
+        rows = [(f"`{name}`", label[name], phrase[name]) for name in names(records)]
+        if label == {name: name for name in label}:
+            table = _table(("name", "meaning"), [(name, text) for name, _, text in rows])
+        else:
+            table = _table(("name", "label", "meaning"), rows)
+        parts.append(f"#### {title}\n\n{table}")
     return "\n\n".join(parts)
 
 

@@ -1,38 +1,35 @@
 """What `sitefinder scenarios` prints: the figures of several runs side by side."""
 
 from sitefinder.report.text_tables import counted, figure, name_of, plain, rendered, text_table
+from sitefinder.schema.vocabulary import VERDICTS, names
 
 SIDE_BY_SIDE = 4
 NAME_WIDTH, LABEL_WIDTH = 13, 36
 ROWS = (
     ("reaches", "reaches", ""),
     ("stream", "reach_length_km", "km"),
-    ("open", "open_length_km", "km"),
-    ("restricted", "restricted_length_km", "km"),
-    ("conditional", "conditional_length_km", "km"),
-    ("unknown", "unknown_length_km", "km"),
-    ("excluded", "excluded_length_km", "km"),
-    ("theoretical potential", "theoretical_mw", "MW"),
+    *((name, f"{name}_length_km", "km") for name in reversed(names(VERDICTS))),
+    ("gross theoretical potential", "theoretical_mw", "MW"),
     ("  on open or restricted reaches", "theoretical_open_mw", "MW"),
     ("sites", "sites", ""),
-    ("rated power", "power_mw", "MW"),
-    ("energy in a mean year", "energy_gwh", "GWh"),
-    ("  exceeded in 90 % of the draws", "energy_gwh_p90", "GWh"),
-    ("  exceeded in 10 % of the draws", "energy_gwh_p10", "GWh"),
+    ("installed capacity", "power_mw", "MW"),
+    ("mean annual energy", "energy_gwh", "GWh"),
+    ("  exceeded in 90 % of simulations", "energy_gwh_p90", "GWh"),
+    ("  exceeded in 10 % of simulations", "energy_gwh_p10", "GWh"),
     ("capital cost", "capital_cost", ""),
 )
 AGAINST_FIRST = (
     ("sites unchanged", "sites_unchanged"),
     ("  moved in rank", "sites_moved_in_rank"),
     ("  changed in value", "sites_changed_in_value"),
-    ("  judged otherwise", "sites_judged_otherwise"),
+    ("  changed by rules", "sites_changed_by_rules"),
     ("  newly excluded", "sites_newly_excluded"),
     ("  vanished", "sites_vanished"),
     ("  re-admitted", "sites_re_admitted"),
     ("  appeared", "sites_appeared"),
 )
 # Rows that are left out where no scenario has any.
-MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_judged_otherwise", "sites_re_admitted"}
+MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_changed_by_rules", "sites_re_admitted"}
 
 
 def scenario_text(title, table, currency="", files=()):

@@ -3,6 +3,7 @@
 import math
 import re
 import textwrap
+from collections import Counter
 
 from sitefinder.report.potential_text import fish_text, waterfall_text
 from sitefinder.report.text_tables import (
@@ -20,14 +21,23 @@ from sitefinder.report.text_tables import (
 )
 from sitefinder.schema import EVIDENCE, VERDICTS, has_flag
 from sitefinder.schema.cautions import SCREENING
+from sitefinder.schema.vocabulary import (
+    FLAGS,
+    HEAD_NOT_RESOLVED,
+    SCHEME_TYPES,
+    SURFACE_MODEL,
+    labels,
+    passing_verdicts,
+    split_flags,
+)
 from sitefinder.units import METRES_PER_KILOMETRE
 
 BEST_SITES = 5
 REASONS_SHOWN = 8
-# Energy so many times that which half of the draws exceed is told to lie above it (own choice).
+# From this ratio of mean annual energy to P50 on the text says that it lies well above (own choice).
 SKEWED = 1.2
 PROBLEMS_SHOWN = 6
-UNRESOLVED_FLAG, SURFACE_FLAG = "head_unresolved", "dem_surface_model"
+FLAGS_SHOWN = 8
 
 
 def summary_text(
@@ -42,7 +52,7 @@ def summary_text(
     counts_unresolved=False,
     files=(),
 ):
-    """What was found, the essential first: reaches by verdict, sites, what is not offered and why, and files.
+    """What was found, the essential first: reaches by verdict, sites, why other reaches carry none, and files.
 
     Parameters
     ----------
@@ -52,12 +62,12 @@ def summary_text(
         ``sites`` and ``reaches``, and if there ``waterfall``, ``streams`` with ``provenance``, ``fish_safe_gain``
         and ``repairs``, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
-        Energy of all sites together that 90 %, half and 10 % of the draws exceed [MWh/yr]. The sites' own
+        Energy of all sites together that 90 %, half and 10 % of the simulations exceed [MWh/yr]. The sites' own
         figures do not add up to these, since a shared error does not cancel.
     currency : str
         Of the costs, for example "EUR of 2024".
     least_heads : DataFrame, optional
-        The least head that the DEM resolves: ``length_m``, ``least_head_m``, ``least_head_worst_m``.
+        The minimum resolvable head of the DEM: ``length_m``, ``least_head_m``, ``least_head_worst_m``.
     counts_unresolved : bool
         Whether reaches whose head is not resolved count in the potential.
     files : iterable of path-like
@@ -76,6 +86,7 @@ def summary_text(
         _verdicts(reaches, counts_unresolved),
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh),
         surface_model_warning(reaches),
+        _flags(sites),
         _best(sites, currency),
         _not_offered(reaches),
         "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
@@ -98,7 +109,7 @@ def _settings(provenance):
 
 # Number, length and potential of reaches of each verdict that occurs, the best first.
 def _verdicts(reaches, counts_unresolved):
-    table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"), ("theoretical", "right"))
+    table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"), ("gross theoretical", "right"))
     summed = reaches["theoretical_kw"].where(_counts(reaches, counts_unresolved), 0.0)
     for verdict in reversed(VERDICTS):
         own = reaches["verdict"] == verdict
@@ -110,14 +121,14 @@ def _verdicts(reaches, counts_unresolved):
 
 # Reaches whose potential is in the sums.
 def _counts(reaches, counts_unresolved):
-    doubtful = has_flag(reaches["flags"], UNRESOLVED_FLAG) & (not counts_unresolved)
+    doubtful = has_flag(reaches["flags"], HEAD_NOT_RESOLVED.name) & (not counts_unresolved)
     return reaches["theoretical_kw"].notna() & ~doubtful
 
 
 # What all reaches hold by head and mean flow, and what of it no rule bars.
 def _potential(reaches, counts_unresolved):
     known = reaches["theoretical_kw"].notna()
-    free = reaches["verdict"].isin(["open", "restricted"])
+    free = reaches["verdict"].isin(passing_verdicts(()))
     summed = _counts(reaches, counts_unresolved)
     doubtful = known & ~summed
     total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (summed, summed & free))
@@ -128,20 +139,20 @@ def _potential(reaches, counts_unresolved):
         if number
     )
     return (
-        f"Theoretical potential (gross head and mean flow, no machine): {power(total)}, "
+        f"Gross theoretical potential (gross head and mean flow, no losses): {power(total)}, "
         f"{power(open_part)} of it on open or restricted reaches{left_out}."
     )
 
 
-# Below which head a stretch cannot be told from level water.
+# Below which head a stretch cannot be distinguished from level water.
 def _least_heads(least_heads):
     if not len(least_heads):
         return ""
-    told = [
+    heads = [
         f"{_head(row.least_head_m)} m over {row.length_m:.0f} m ({_head(row.least_head_worst_m)} m)"
         for row in least_heads.itertuples()
     ]
-    return f"Least head that this DEM resolves (in brackets: on the worst tenth of the stream): {', '.join(told)}."
+    return f"Minimum resolvable head of this DEM, median (90th percentile): {', '.join(heads)}."
 
 
 # Two digits, at least a centimetre.
@@ -150,7 +161,7 @@ def _head(metres):
 
 
 def surface_model_warning(reaches):
-    """What to beware of where heights are those of trees and roofs; empty where none is.
+    """A warning where heights are those of trees and roofs; empty where none is.
 
     Parameters
     ----------
@@ -161,72 +172,88 @@ def surface_model_warning(reaches):
     -------
     str
     """
-    flagged = has_flag(reaches["flags"], SURFACE_FLAG)
+    flagged = has_flag(reaches["flags"], SURFACE_MODEL.name)
     if not flagged.any():
         return ""
     return (
         f"Warning: under {flagged.sum()} of {counted(len(reaches), 'reach', 'reaches')} the DEM is a surface "
         "model. Its heights are those of trees, roofs and bridges, and its stated error is not that of the water: "
-        f"take no head there as real before it is measured (flag {SURFACE_FLAG})."
+        f"measure every head there before it is relied on (flag {SURFACE_MODEL.name})."
     )
 
 
 # Number, power and energy of the sites.
 def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
     if not len(sites):
-        return "No site was chosen."
-    energy = f"{gigawatt_hours(sites['energy_mwh'].sum())} GWh in a mean year"
+        return "No site was selected."
+    energy = f"mean annual energy {gigawatt_hours(sites['energy_mwh'].sum())} GWh"
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
         energy += f" ({careful(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
-    told = f"{counted(len(sites), 'site', 'sites')} chosen: {power(sites['power_kw'].sum())} and {energy}."
+    capacity = f"installed capacity {power(sites['power_kw'].sum())}"
+    text = f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
     if sites["energy_mwh"].sum() > SKEWED * energy_p50_mwh:
-        told += (
-            " That is well above P50, since flows are unsure, and upwards more than downwards: in half of the "
-            "draws the sites give less than P50."
+        text += (
+            " That is well above P50, because flow estimates are uncertain, upwards more than downwards: half of "
+            "the simulations give less than P50."
         )
-    return told
+    return text
 
 
-# What is won where only fish-safe machines may stand, by the evidence that the settings let count.
+# Data-quality flags of the sites, the most frequent first.
+def _flags(sites):
+    if not len(sites) or "flags" not in sites:
+        return ""
+    counts = Counter(name for text in sites["flags"] for name, _ in split_flags(text))
+    label = labels(FLAGS)
+    ordered = sorted(counts, key=lambda name: (-counts[name], [*label, name].index(name)))
+    shown = [f"{plain(label.get(name, name))} ({counts[name]})" for name in ordered[:FLAGS_SHOWN]]
+    rest = len(ordered) - len(shown)
+    more = f" and {counted(rest, 'other', 'others')}" if rest > 0 else ""
+    return f"Data-quality flags of the sites: {', '.join(shown) or 'none'}{more}."
+
+
+# What is gained where only fish-safe turbines may be used, by the evidence that the settings let count.
 def _fish_safe(gain):
     rows = gain[gain["as_set"]]
     length_km, could_kw = (rows[name].sum() for name in ("only_safe_length_km", "only_safe_theoretical_kw"))
     if not length_km:
         return ""
     could = (
-        f"Only fish-safe machines may stand on {figure(length_km)} km of stream ({power(could_kw)} theoretical, "
-        f"beside {power(rows['any_theoretical_kw'].sum())} where any machine may)"
+        f"Only fish-safe turbines may be used on {figure(length_km)} km of stream ({power(could_kw)} gross "
+        f"theoretical potential, beside {power(rows['any_theoretical_kw'].sum())} where any turbine may)"
     )
     only = rows["sites_only_safe"].sum()
     if not only:
-        return f"{could}; no site was chosen there."
+        return f"{could}; no site was selected there."
     there, without, with_them = (
         gigawatt_hours(rows[name].sum()) for name in ("energy_only_safe_mwh", "energy_any_mwh", "energy_mwh")
     )
-    won = (
-        f"{counted(only, 'site', 'sites')} there give {there} GWh; the best set without fish-safe machines would "
-        f"give {without} GWh in place of {with_them} GWh"
+    gained = (
+        f"{counted(only, 'site', 'sites')} there give {there} GWh; the best selection without fish-safe turbines "
+        f"would give {without} GWh instead of {with_them} GWh"
     )
-    return (
-        f"{could}. {won} (evidence that counts: {rows['evidence'].iloc[0]}{_or_better(rows['evidence'].iloc[0])})."
-    )
+    weakest = rows["evidence"].iloc[0]
+    return f"{could}. {gained} (evidence that counts: {weakest}{_or_better(weakest)})."
 
 
 def _or_better(weakest):
     return "" if weakest == EVIDENCE[0] else " or better"
 
 
-# How far the heads of the sites, as found, lie above what is likely of them.
+# How far the uncorrected heads of the sites lie above the corrected ones.
 def _shrunk(sites):
     if not len(sites) or "head_unshrunk_m" not in sites:
         return ""
     above_m = (sites["head_unshrunk_m"] - sites["head_m"]).mean()
     if (sites["head_unshrunk_m"] == sites["head_m"]).all():
-        return "Heads of the sites are as found, not shrunk: those of lucky error are among them."
+        return (
+            "Gross heads of the sites have no regional shrinkage: heads that the DEM's error makes too large are "
+            "more often selected."
+        )
     side = "above" if above_m >= 0 else "below"
     return (
-        f"Heads of the sites, as found, are on average {abs(above_m):.2f} m {side} what the region makes likely; "
-        "the likely ones are used."
+        f"Uncorrected gross heads of the sites are on average {abs(above_m):.2f} m {side} those after regional "
+        "shrinkage, which are used."
     )
 
 
@@ -238,40 +265,44 @@ def _best(sites, currency):
         ("#", "right"),
         ("site", "left"),
         ("stream", "left"),
-        ("layout", "left"),
+        ("scheme type", "left"),
         ("head m", "right"),
         ("m³/s", "right"),
-        ("machine", "left"),
+        ("turbine", "left"),
         ("kW", "right"),
-        ("per kWh", "right"),
+        ("LCOE", "right"),
     )
+    scheme = labels(SCHEME_TYPES)
     for site in sites.head(BEST_SITES).itertuples():
         stream = site.stream if isinstance(site.stream, str) else ""
         table.add_row(
             str(site.rank),
-            name_of(site.site_id, 18),
+            # The scheme type stands in a column of its own.
+            name_of(site.site_id.removesuffix(f"/{site.layout}"), 13),
             name_of(stream, 12),
-            site.layout.replace("_", " "),
+            name_of(scheme.get(site.layout, site.layout), 19),
             decimals(site.head_m, 2),
             figure(site.flow_mean_m3s),
             name_of(site.machine, 16),
             figure(site.power_kw),
             decimals(site.cost_per_kwh, 3),
         )
-    costs = f"; costs in {plain(currency)}" if currency else ""
+    costs = f" in {plain(currency)}" if currency else ""
     first = "Best site" if len(sites) == 1 else f"Best {min(len(sites), BEST_SITES)} of {len(sites)} sites"
-    heading = textwrap.wrap(f"{first} (mean flow at the intake, rated power{costs})", WIDTH)
+    heading = textwrap.wrap(
+        f"{first} (mean flow at the intake, installed capacity, levelised cost of energy per kWh{costs})", WIDTH
+    )
     return "\n".join([*heading, rendered(table)])
 
 
-# Reasons why reaches carry no site, the most frequent first.
+# Why reaches carry no site, the most frequent reason first.
 def _not_offered(reaches):
     without = reaches[reaches["not_offered_because"] != ""]
     if not len(without):
         return ""
     counts = without.groupby("not_offered_because")["length_m"].agg(["size", "sum"]).reset_index()
     counts = counts.sort_values(["size", "not_offered_because"], ascending=[False, True])
-    table = text_table(("not offered because", "left"), ("reaches", "right"), ("km", "right"))
+    table = text_table(("rejection reason", "left"), ("reaches", "right"), ("km", "right"))
     for reason, number, length_m in counts.head(REASONS_SHOWN).itertuples(index=False):
         table.add_row(name_of(reason, 60), str(number), figure(length_m / METRES_PER_KILOMETRE))
     rest = counts.iloc[REASONS_SHOWN:]
@@ -287,11 +318,11 @@ def _repairs(repairs):
         return ""
     counts = repairs["problem"].map(_kind_of_problem).value_counts().reset_index()
     counts = counts.sort_values(["count", "problem"], ascending=[False, True])
-    told = [
+    shown = [
         f"{plain(problem)} ({number})" for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
     ]
     rest = counts["count"].iloc[PROBLEMS_SHOWN:].sum()
-    return f"Repaired or doubtful (layer repairs): {', '.join(told)}" + (f" and {rest} more." if rest else ".")
+    return f"Repaired or doubtful (layer repairs): {', '.join(shown)}" + (f" and {rest} more." if rest else ".")
 
 
 # A problem without what is particular to one feature: nothing after a colon, no measure at the end.

@@ -3,7 +3,7 @@
 from sitefinder.schema.change_layers import CHANGE_LAYERS, CHANGES
 from sitefinder.schema.columns import ACTIONS, EVIDENCE, LAYOUTS, MONEY, VERDICTS, Column, Layer
 from sitefinder.schema.layers import LAYERS
-from sitefinder.schema.tables import check_table, columns_table, empty_table, has_flag
+from sitefinder.schema.tables import check_table, columns_table, empty_table, has_flag, is_scheme_that
 
 __all__ = [
     "ACTIONS",
@@ -20,4 +20,5 @@ __all__ = [
     "columns_table",
     "empty_table",
     "has_flag",
+    "is_scheme_that",
 ]

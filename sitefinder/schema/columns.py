@@ -2,36 +2,21 @@
 
 from typing import NamedTuple
 
-VERDICTS = ("excluded", "unknown", "conditional", "restricted", "open")
-LAYOUTS = ("at_barrier", "diversion", "new_weir", "kinetic")
-ACTIONS = ("exclude", "conditional", "fish_safe_only", "no_diversion", "no_new_barrier", "note")
+from sitefinder.schema import vocabulary
+from sitefinder.schema.vocabulary import marked_actions, names, reasons_of
+
+VERDICTS = names(vocabulary.VERDICTS)
+LAYOUTS = names(vocabulary.SCHEME_TYPES)
+ACTIONS = names(vocabulary.ACTIONS)
 # How a rule comes to hold in a reach, and whether it does.
-EFFECTS = ("under", "touching", "downstream", "upstream", "not covered", "not published")
+EFFECTS = names(vocabulary.EFFECTS)
 HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
-EVIDENCE = ("tested", "claimed", "none")
-# Why a reach carries no site, in the order in which they are looked at; empty where it carries one.
-NOT_OFFERED = (
-    "",
-    "network unresolved",
-    "standing water",
-    "developed",
-    "tidal",
-    "too little head",
-    "outside the region",
-    "no flow estimate",
-    "too little flow",
-    "head unresolved",
-    "catchment incomplete",
-    "barred by a rule",
-    "stream too shallow or narrow",
-    "no machine fits",
-    "too little power",
-    "too far from a road",
-    "too dear",
-    "too few fish would survive",
-    "blocked by a better site",
-)
+EVIDENCE = names(vocabulary.EVIDENCE_GRADES)
+# Why a reach carries no site, in the order of examination; empty where it carries one.
+NOT_OFFERED = ("", *names(vocabulary.REJECTION_REASONS))
+# Why a reach has no hydrokinetic turbine; empty where it has one.
+NO_ROTOR = ("", *names(reasons_of(vocabulary.NO_STREAM)), *names(vocabulary.HYDROKINETIC_REASONS))
 # A unit of amounts of money; the delivered layer ``columns`` names the currency and year in its place.
 MONEY = "currency"
 MONEY_PER_KWH = "currency/kWh"
@@ -48,6 +33,8 @@ class Column(NamedTuple):
     most: float | None = None
     nullable: bool = True
     values: tuple = ()  # the only texts allowed; () where any are
+    parts: tuple = ()  # the only flags allowed in a text that is a list of flags; () where it is none
+    made_by: tuple = ()  # stages that make its values, and settings and inputs beside them, see `made_by`
 
 
 class Layer(NamedTuple):
@@ -61,9 +48,9 @@ class Layer(NamedTuple):
     may_lack_geometry: bool = False
 
 
-def text(name, meaning, values=()):
+def text(name, meaning, values=(), parts=()):
     """A column of text that is never NULL: "" says that there is nothing to say."""
-    return Column(name, "text", "", meaning, nullable=False, values=values)
+    return Column(name, "text", "", meaning, nullable=False, values=values, parts=parts)
 
 
 def statement(name, meaning):
@@ -81,18 +68,45 @@ def amount(name, unit, meaning, most=None):
     return Column(name, "real", unit, meaning, 0, most)
 
 
+def made_by(names, *columns):
+    """Columns with what makes their values, from which a comparison finds possible causes of a change.
+
+    Parameters
+    ----------
+    names : str
+        Words: stages of the stage graph, and settings (``settings.ranking``) and inputs (``inputs.costs``) that
+        the values depend on beside all that these stages see and read.
+    columns : Column
+
+    Returns
+    -------
+    tuple of Column
+
+    Examples
+    --------
+    >>> [column.made_by for column in made_by("energy settings.costs", amount("cost", "EUR", "its cost"))]
+    [('energy', 'settings.costs')]
+    """
+    return tuple(column._replace(made_by=tuple(names.split())) for column in columns)
+
+
 SITE_ID = text("site_id", "id of the site, made of the user's stream id and the place along it")
 REACH_ID = text("reach_id", "id of the reach, made of the user's stream id and the place along it")
 STREAM = Column("stream", "text", "", "name of the stream where the user's layer has one")
 DISTRICT = text("district", "district, by the tailrace for sites; empty outside all districts")
-LAYOUT = text("layout", "how the head is got: " + ", ".join(LAYOUTS), LAYOUTS)
+LAYOUT = text("layout", "scheme type: " + ", ".join(LAYOUTS), LAYOUTS)
 VERDICT = text("verdict", "what the rules say, worst first: " + ", ".join(VERDICTS), VERDICTS)
 REASONS = text("reasons", "names of all rules that hold, in the order of the settings")
 CLOSED_MONTHS = text(
     "closed_months",
     "months in which rules let nothing be taken, such as 10;11; the energy here is valued as if they were open",
 )
-FLAGS = text("flags", "what is doubtful about this row's numbers")
+FLAGS = text(
+    "flags",
+    "data-quality flags: what is doubtful about this row's figures, or must be known to read them; any of "
+    + ", ".join(names(vocabulary.FLAGS)),
+    parts=names(vocabulary.FLAGS),
+)
 HEAD = (
     amount("head_m", "m", "gross head: fall of the conditioned long profile, never shrunk"),
     amount("head_se_m", "m", "standard error of the gross head"),
@@ -148,12 +162,4 @@ LENGTHS = (
 FISH_SAFE = statement("fish_safe", "true where the machine meets the user's bar of fish survival")
 SCREENED = statement("screened", "true where the cost includes a fish screen and bypass")
 UNITS = count("units", "number of equal machines", least=1)
-MARKS = (
-    statement("mark_exclude", "true where a rule excludes"),
-    statement("mark_conditional", "true where a rule lets a site stand on conditions"),
-    statement("mark_fish_safe_only", "true where only fish-safe machines are admitted"),
-    statement("mark_no_diversion", "true where no water may be led out of the stream"),
-    statement("mark_no_new_barrier", "true where no new barrier may be built"),
-    statement("mark_unknown", "true where a rule's layer does not say, or the network is not resolved"),
-    statement("mark_note", "true where a rule asks for a note and nothing more"),
-)
+MARKS = tuple(statement(action.mark, action.mark_meaning) for action in marked_actions())

@@ -38,6 +38,7 @@ from sitefinder.schema.columns import (
     Layer,
     amount,
     count,
+    made_by,
     statement,
     text,
 )
@@ -68,92 +69,147 @@ SITES = Layer(
     "a ranked site, at its tailrace; area and flows are those at the intake",
     ("site_id",),
     (
-        SITE_ID,
-        count("rank", "place in the ranking, 1 is best", least=1),
-        Column("score", "real", "", "what the ranking sorted by, in the unit of that column; 0 to 1 for a score"),
-        STREAM,
-        DISTRICT,
-        LAYOUT,
-        VERDICT,
-        REASONS,
-        CLOSED_MONTHS,
-        FLAGS,
-        *SITE_HEAD,
-        amount("area_km2", "km²", "catchment at the intake"),
-        amount("flow_mean_m3s", "m³/s", "mean flow at the intake"),
-        amount("flow_q95_m3s", "m³/s", "flow at the intake that is exceeded 95 % of the time"),
-        FLOW_SOURCE,
-        FLOW_DESIGN,
-        amount("reserved_flow_m3s", "m³/s", "flow that stays in the stream, mean over the year"),
-        amount("used_share", "1", "share of the intake's water that machines take, availability included", 1),
-        amount("reserved_share", "1", "share that must stay: reserve, water and current of a fish pass", 1),
-        amount("spilled_share", "1", "the rest: more than the plant takes, or less than it runs on", 1),
-        text("machine", "name of the machine class chosen"),
-        POWER,
-        *POWER_INTERVAL,
-        ENERGY,
-        *INTERVAL,
-        amount("power_mean_kw", "kW", "mean power over the year, availability included"),
-        CAPACITY_FACTOR,
-        amount("firm_power_kw", "kW", "power exceeded 95 % of the time"),
-        CAPITAL_COST,
-        COST_PER_KWH,
-        amount("running_share", "1", "share of the hours of a year in which the site gives power", 1),
-        amount("solar_cost_per_kwh", MONEY_PER_KWH, "levelised cost of solar energy at the region's yield"),
-        amount(
-            "solar_firm_cost_per_kwh",
-            MONEY_PER_KWH,
-            "the same with storage that serves as large a share of the hours; NULL without a price of storage",
+        *made_by(
+            "sites",
+            SITE_ID,
+            count("rank", "place in the ranking, 1 is best", least=1),
+            Column(
+                "score", "real", "", "what the ranking sorted by, in the unit of that column; 0 to 1 for a score"
+            ),
         ),
-        Column(
-            "premium_over_solar",
-            "real",
-            MONEY_PER_KWH,
-            "cost of the site's energy less that of solar with such storage; below 0 where the site is cheaper",
+        *made_by("network", STREAM),
+        *made_by("placed inputs.layers.districts", DISTRICT),
+        *made_by("stretches", LAYOUT),
+        *made_by("verdicts", VERDICT, REASONS, CLOSED_MONTHS),
+        *made_by("stretches flows marks energy waters sites", FLAGS),
+        *made_by("stretches", *SITE_HEAD),
+        *made_by("catchments", amount("area_km2", "km²", "catchment at the intake")),
+        *made_by(
+            "flows",
+            amount("flow_mean_m3s", "m³/s", "mean flow at the intake"),
+            amount("flow_q95_m3s", "m³/s", "flow at the intake that is exceeded 95 % of the time"),
+            FLOW_SOURCE,
         ),
-        amount("road_distance_m", "m", "tailrace to the nearest road, straight; NULL without a road layer"),
-        text("road_bank", "bank of that road, looking downstream; empty where not known", ("", "left", "right")),
-        Column("road_climb_m", "real", "m", "tailrace less the DEM at that road: below 0 under the road"),
-        amount("line_distance_m", "m", "tailrace to the nearest power line, straight; NULL without a layer"),
-        amount("settlement_road_m", "m", "way to a settlement by road, straight ways to it counted; NULL if none"),
-        amount(
-            "settlement_distance_m",
-            "m",
-            "tailrace to the nearest settlement, straight; with off_grid, to the nearest off the grid",
+        *made_by("energy", FLOW_DESIGN),
+        *made_by(
+            "flows stretches settings.flows.passage inputs.costs",
+            amount("reserved_flow_m3s", "m³/s", "flow that stays in the stream, mean over the year"),
         ),
-        text("settlement", "settlement off the grid that the site could serve; empty where none is near"),
-        amount("settlement_demand_mwh", "MWh/yr", "demand of that settlement"),
-        amount("firm_share_of_demand", "1", "firm power over the settlement's mean demand; may be above 1"),
-        amount("demand_served_share", "1", "share of a demand even over the year that the site covers alone", 1),
-        amount("diesel_displaced_l", "l/yr", "diesel that a generator would burn for what the site covers"),
-        *LENGTHS,
-        Column("lon", "real", "°", "longitude of the tailrace, WGS 84", -180, 180),
-        Column("lat", "real", "°", "latitude of the tailrace, WGS 84", -90, 90),
-        Column("intake_lon", "real", "°", "longitude of the intake, WGS 84", -180, 180),
-        Column("intake_lat", "real", "°", "latitude of the intake, WGS 84", -90, 90),
-        *COST_INTERVAL,
-        *SPREAD,
-        amount("prob_top", "1", "share of draws in which the site is among the best", 1),
-        NET_VALUE,
-        FISH_SAFE,
-        SCREENED,
-        amount(
-            "survival", "1", "share of fish that survive the machine on their way down, as its class states it", 1
+        *made_by(
+            "energy flows",
+            amount("used_share", "1", "share of the intake's water that machines take, availability included", 1),
+            amount("reserved_share", "1", "share that must stay: reserve, water and current of a fish pass", 1),
+            amount("spilled_share", "1", "the rest: more than the plant takes, or less than it runs on", 1),
         ),
-        amount(
-            "survival_on_the_way",
-            "1",
-            "least share of fish from a spawning ground above that survive this site and all others, and existing "
-            "plants, down to the outlet; NULL where none lies above or no rule tells spawning grounds",
-            1,
+        *made_by("energy", text("machine", "name of the machine class chosen"), POWER),
+        *made_by("energy heads settings.uncertainty settings.run.seed", *POWER_INTERVAL),
+        *made_by("energy", ENERGY),
+        *made_by("energy heads settings.uncertainty settings.run.seed", *INTERVAL),
+        *made_by(
+            "energy",
+            amount("power_mean_kw", "kW", "mean power over the year, availability included"),
+            CAPACITY_FACTOR,
+            amount("firm_power_kw", "kW", "power exceeded 95 % of the time"),
+            CAPITAL_COST,
+            COST_PER_KWH,
+            amount("running_share", "1", "share of the hours of a year in which the site gives power", 1),
         ),
-        statement(
-            "made_fish_safe", "true where the survival on the way, not a rule, asks for a fish-safe machine"
+        *made_by(
+            "settings.costs inputs.costs",
+            amount("solar_cost_per_kwh", MONEY_PER_KWH, "levelised cost of solar energy at the region's yield"),
         ),
-        UNITS,
-        text("structure_id", "existing structure that gives the head; empty where none does"),
-        text("reach_id", "reach in which the tailrace lies"),
-        *MARKS,
+        *made_by(
+            "energy settings.costs inputs.costs",
+            amount(
+                "solar_firm_cost_per_kwh",
+                MONEY_PER_KWH,
+                "the same with storage that serves as large a share of the hours; NULL without a price of storage",
+            ),
+            Column(
+                "premium_over_solar",
+                "real",
+                MONEY_PER_KWH,
+                "cost of the site's energy less that of solar with such storage; below 0 where it is cheaper",
+            ),
+        ),
+        *made_by(
+            "stretches",
+            amount("road_distance_m", "m", "tailrace to the nearest road, straight; NULL without a road layer"),
+        ),
+        *made_by(
+            "stretches heads",
+            text(
+                "road_bank", "bank of that road, looking downstream; empty where not known", ("", "left", "right")
+            ),
+            Column("road_climb_m", "real", "m", "tailrace less the DEM at that road: below 0 under the road"),
+        ),
+        *made_by(
+            "stretches",
+            amount("line_distance_m", "m", "tailrace to the nearest power line, straight; NULL without a layer"),
+            amount(
+                "settlement_road_m", "m", "way to a settlement by road, straight ways to it counted; NULL if none"
+            ),
+            amount(
+                "settlement_distance_m",
+                "m",
+                "tailrace to the nearest settlement, straight; with off_grid, to the nearest off the grid",
+            ),
+            text("settlement", "settlement off the grid that the site could serve; empty where none is near"),
+            amount("settlement_demand_mwh", "MWh/yr", "demand of that settlement"),
+        ),
+        *made_by(
+            "stretches energy settings.off_grid",
+            amount("firm_share_of_demand", "1", "firm power over the settlement's mean demand; may be above 1"),
+            amount(
+                "demand_served_share", "1", "share of a demand even over the year that the site covers alone", 1
+            ),
+            amount("diesel_displaced_l", "l/yr", "diesel that a generator would burn for what the site covers"),
+        ),
+        *made_by(
+            "stretches",
+            *LENGTHS,
+            Column("lon", "real", "°", "longitude of the tailrace, WGS 84", -180, 180),
+            Column("lat", "real", "°", "latitude of the tailrace, WGS 84", -90, 90),
+            Column("intake_lon", "real", "°", "longitude of the intake, WGS 84", -180, 180),
+            Column("intake_lat", "real", "°", "latitude of the intake, WGS 84", -90, 90),
+        ),
+        *made_by("energy heads settings.uncertainty settings.run.seed", *COST_INTERVAL, *SPREAD),
+        *made_by(
+            "sites heads settings.uncertainty settings.run.seed",
+            amount("prob_top", "1", "share of draws in which the site is among the best", 1),
+        ),
+        *made_by(
+            "energy",
+            NET_VALUE,
+            FISH_SAFE,
+            SCREENED,
+            amount(
+                "survival",
+                "1",
+                "share of fish that survive the machine on their way down, as its class states it",
+                1,
+            ),
+        ),
+        *made_by(
+            "sites settings.fish",
+            amount(
+                "survival_on_the_way",
+                "1",
+                "least share of fish from a spawning ground above that survive this site and all others, and "
+                "existing plants, down to the outlet; NULL where none lies above or no rule has spawning grounds",
+                1,
+            ),
+        ),
+        *made_by(
+            "sites",
+            statement(
+                "made_fish_safe", "true where the survival on the way, not a rule, asks for a fish-safe machine"
+            ),
+        ),
+        *made_by("energy", UNITS),
+        *made_by("waters", text("structure_id", "existing structure that gives the head; empty where none does")),
+        *made_by("placed", text("reach_id", "reach in which the tailrace lies")),
+        *made_by("verdicts", *MARKS),
     ),
 )
 
@@ -194,45 +250,78 @@ REACHES = Layer(
     "a reach of the mapped network, with its verdict; area and flows are those at its lower end",
     ("reach_id",),
     (
-        REACH_ID,
-        STREAM,
-        text("feature_id", "the user's id of the stream line"),
-        amount("from_m", "m", "upper end, along the link from the link's upper end"),
-        amount("to_m", "m", "lower end, along the link from the link's upper end"),
-        text("district", "district of the greatest part of the length; empty outside all districts"),
-        count(
-            "order_strahler", "Strahler order; a side arm has that of the stream it leaves", least=1, nullable=True
+        *made_by("placed", REACH_ID),
+        *made_by("network", STREAM, text("feature_id", "the user's id of the stream line")),
+        *made_by(
+            "placed",
+            amount("from_m", "m", "upper end, along the link from the link's upper end"),
+            amount("to_m", "m", "lower end, along the link from the link's upper end"),
         ),
-        count("shreve", "number of sources upstream", least=1, nullable=True),
-        amount("upstream_length_km", "km", "length of all streams upstream of the lower end, each once"),
-        statement("main_stem", "true on the longest way from a source to the outlet of its network"),
-        amount("length_m", "m", "length along the stream"),
-        *HEAD,
-        amount("slope", "m/m", "gross head over length"),
-        amount("area_km2", "km²", "catchment at the lower end"),
-        amount("covered_percent", "%", "of that, least share that any covariate's raster covers", 100),
-        amount("flow_mean_m3s", "m³/s", "mean flow at the lower end"),
-        amount("flow_q95_m3s", "m³/s", "flow at the lower end that is exceeded 95 % of the time"),
-        amount("flow_mean_low_m3s", "m³/s", "lower end of the mean flow's 90 % prediction interval"),
-        amount("flow_mean_high_m3s", "m³/s", "upper end of the mean flow's 90 % prediction interval"),
-        FLOW_SOURCE,
-        amount("theoretical_kw", "kW", "theoretical potential: gross head and mean flow, no machine"),
-        amount("power_density_kw_per_km", "kW/km", "theoretical potential over length"),
-        VERDICT,
-        REASONS,
-        text("only_reason", "the one rule that alone keeps the reach from being open; empty otherwise"),
-        CLOSED_MONTHS,
-        text("not_offered_because", "why a reach carries no site; empty where it carries one", NOT_OFFERED),
-        amount("spawning_m", "m", "length under the rules that tell spawning grounds; NULL where not published"),
-        amount(
-            "survival_to_outlet",
-            "1",
-            "least share of fish from that ground that survive all sites and existing plants down to the outlet; "
-            "NULL where there is none or a rule of them is hidden",
-            1,
+        *made_by(
+            "placed inputs.layers.districts",
+            text("district", "district of the greatest part of the length; empty outside all districts"),
         ),
-        FLAGS,
-        *MARKS,
+        *made_by(
+            "network",
+            count(
+                "order_strahler",
+                "Strahler order; a side arm has that of the stream it leaves",
+                least=1,
+                nullable=True,
+            ),
+            count("shreve", "number of sources upstream", least=1, nullable=True),
+            amount("upstream_length_km", "km", "length of all streams upstream of the lower end, each once"),
+            statement("main_stem", "true on the longest way from a source to the outlet of its network"),
+        ),
+        *made_by("placed", amount("length_m", "m", "length along the stream")),
+        *made_by("heads", *HEAD, amount("slope", "m/m", "gross head over length")),
+        *made_by(
+            "catchments",
+            amount("area_km2", "km²", "catchment at the lower end"),
+            amount("covered_percent", "%", "of that, least share that any covariate's raster covers", 100),
+        ),
+        *made_by(
+            "flows",
+            amount("flow_mean_m3s", "m³/s", "mean flow at the lower end"),
+            amount("flow_q95_m3s", "m³/s", "flow at the lower end that is exceeded 95 % of the time"),
+            amount("flow_mean_low_m3s", "m³/s", "lower end of the mean flow's 90 % prediction interval"),
+            amount("flow_mean_high_m3s", "m³/s", "upper end of the mean flow's 90 % prediction interval"),
+            FLOW_SOURCE,
+        ),
+        *made_by(
+            "heads flows",
+            amount("theoretical_kw", "kW", "theoretical potential: gross head and mean flow, no machine"),
+            amount("power_density_kw_per_km", "kW/km", "theoretical potential over length"),
+        ),
+        *made_by(
+            "verdicts",
+            VERDICT,
+            REASONS,
+            text("only_reason", "the one rule that alone keeps the reach from being open; empty otherwise"),
+            CLOSED_MONTHS,
+        ),
+        *made_by(
+            "sites",
+            text("not_offered_because", "why a reach carries no site; empty where it carries one", NOT_OFFERED),
+        ),
+        *made_by(
+            "rule_overlaps settings.fish.spawning_rules",
+            amount(
+                "spawning_m", "m", "length under the rules that tell spawning grounds; NULL where not published"
+            ),
+        ),
+        *made_by(
+            "sites settings.fish",
+            amount(
+                "survival_to_outlet",
+                "1",
+                "least share of fish from that ground that survive all sites and existing plants down to the "
+                "outlet; NULL where there is none or a rule of them is hidden",
+                1,
+            ),
+        ),
+        *made_by("network heads flows marks", FLAGS),
+        *made_by("verdicts", *MARKS),
     ),
 )
 

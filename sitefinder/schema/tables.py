@@ -10,6 +10,7 @@ from pandas.api.types import infer_dtype
 from sitefinder.errors import TableError, all_of, described, listed
 from sitefinder.schema.columns import MONEY
 from sitefinder.schema.layers import LAYERS
+from sitefinder.schema.vocabulary import schemes_that, split_flags
 
 # What pandas calls the values that may stand in a column of each declared type.
 FITTING = {
@@ -145,6 +146,15 @@ def _value_problems(values, column, table):
             found = listed(sorted(set(values[bad])))
             headline = f"{column.name}: not one of the allowed values"
             problems.append(_in_rows(headline, bad, table, expected=", ".join(column.values), found=found))
+    if column.parts:
+        strange = {
+            text: [name for name, _ in split_flags(text) if name not in column.parts] for text in set(present)
+        }
+        bad = np.array([bool(strange.get(text)) for text in values], dtype=bool)
+        if bad.any():
+            found = listed(sorted({name for text in set(values[bad]) for name in strange[text]}))
+            headline = f"{column.name}: not one of the declared flags"
+            problems.append(_in_rows(headline, bad, table, expected=", ".join(column.parts), found=found))
     return problems
 
 
@@ -203,8 +213,9 @@ def has_flag(flags, name):
     Parameters
     ----------
     flags : Series of str
-        Column ``flags`` of a delivered table: names, separated by "; ".
+        Column ``flags`` of a delivered table.
     name : str
+        Of `sitefinder.schema.vocabulary.FLAGS`.
 
     Returns
     -------
@@ -215,7 +226,30 @@ def has_flag(flags, name):
     >>> has_flag(pd.Series(["seam; karst", "", "karst_covered"]), "karst").tolist()
     [True, False, False]
     """
-    return np.array([name in told.split("; ") for told in flags], dtype=bool)
+    found = {text: any(name == flag for flag, _ in split_flags(text)) for text in set(flags)}
+    return np.array([found[text] for text in flags], dtype=bool)
+
+
+def is_scheme_that(layouts, statement):
+    """Rows whose scheme type is one of which a statement of the vocabulary holds.
+
+    Parameters
+    ----------
+    layouts : array_like of str, shape (n,)
+        Names of scheme types.
+    statement : {"diverts", "builds_barrier", "uses_structure", "has_weir", "has_head"}
+        See `sitefinder.schema.vocabulary.SchemeType`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Examples
+    --------
+    >>> is_scheme_that(["diversion", "new_weir"], "diverts").tolist()
+    [True, False]
+    """
+    return pd.Series(np.asarray(layouts, dtype=object)).isin(schemes_that(statement)).to_numpy(dtype=bool)
 
 
 def empty_table(layer_name, crs=None, layers=LAYERS):

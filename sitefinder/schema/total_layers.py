@@ -19,19 +19,9 @@ from sitefinder.schema.columns import (
     count,
     text,
 )
+from sitefinder.schema.vocabulary import cascade_reasons, names
 
-STEP_KINDS = (
-    "everything",
-    "network unresolved",
-    "no flow estimate",
-    "head unresolved",
-    "catchment incomplete",
-    "standing water",
-    "developed",
-    "tidal",
-    "rule",
-    "open",
-)
+STEP_KINDS = ("everything", *names(cascade_reasons()), "rule", "open")
 WAYS = ("in order", "alone")
 SCOPES = ("region", "district", "outside districts")
 OF_STREAM = "stream"

@@ -5,11 +5,9 @@ import pandas as pd
 import shapely
 from shapely.ops import substring
 
+from sitefinder.schema.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, named, names
 from sitefinder.siting.places import along
 
-BARRING = {"no_diversion": ("diversion",), "no_new_barrier": ("new_weir",)}
-CONDITIONAL, UNKNOWN = "conditional", "unknown"
-LIMITING = "fish_safe_only"
 # Lines cut from one network agree to the rounding of their vertices.
 EXACT_M = 0.01
 # Ends of lines closer than this are one node [m].
@@ -137,12 +135,29 @@ def bars(hits, layouts, allow):
     return np.array([_bars(action, doubt, kind, allow) for action, doubt, kind in rows], dtype=bool)
 
 
+# A rule that may hold and may not bars as what is not known does, unless it limits nothing at all.
 def _bars(action, doubt, layout, allow):
+    if action not in names(ACTIONS) or layout not in names(SCHEME_TYPES):
+        return False  # a word of another version of the program, of which this one knows nothing
+    action, scheme = named(ACTIONS, action), named(SCHEME_TYPES, layout)
     if doubt:
-        return action != "note" and UNKNOWN not in allow
-    return (
-        action == "exclude" or (action == CONDITIONAL and action not in allow) or layout in BARRING.get(action, ())
-    )
+        return action.limits and DOUBT.bars_scheme(scheme, allow)
+    return action.bars_scheme(scheme, allow)
+
+
+def limits_turbines(hits):
+    """Which hits leave a stretch to fish-safe turbines alone.
+
+    Parameters
+    ----------
+    hits : DataFrame
+        See `hits_on`.
+
+    Returns
+    -------
+    ndarray of bool
+    """
+    return hits["action"].isin([action.name for action in ACTIONS if action.fish_safe_only]).to_numpy(dtype=bool)
 
 
 def told_rules(hits):

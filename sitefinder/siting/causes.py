@@ -1,121 +1,39 @@
 """In what the provenance of two runs differs, and which of it can have led to which change."""
 
 import re
+from functools import cache
 from typing import NamedTuple
 
 import pandas as pd
 
-# Groups of results, each with those that it is made of. A difference works on the groups that it touches and on
-# all that are made of these.
-MADE_OF = {
-    "network": (),
-    "heads": ("network",),
-    "flows": ("network",),
-    "rules": ("network",),
-    "theoretical": ("heads", "flows"),
-    "worth": ("heads", "flows"),
-    "draws": ("worth",),
-    "choice": ("worth", "draws", "rules"),
+from sitefinder.schema import LAYERS
+
+# What inputs of the provenance are called among those that stages see, where that is another name.
+PARTS_OF_INPUT = {
+    "dem error preset": ("dem_error",),
+    "equation file": ("equations",),
+    "machine file": ("machines", "rotors"),
+    "cost file": ("costs",),
+    "reserve preset": ("reserve",),
+    "gauges": ("gauges", "measured_gauges"),
+    "gauge_stations": ("measured_gauges",),
+    "spot_gaugings": ("spot_gaugings", "measured_gauges"),
 }
-EVERY_GROUP = tuple(MADE_OF)
-# What an input touches; also the settings below ``inputs`` of that name. A rule's layer touches the rules.
-TOUCHED_BY_INPUT = {
-    "dem": ("heads", "flows"),
-    "dem_footprints": ("heads",),
-    "dem error preset": ("heads",),
-    "streams": ("network",),
-    "region": ("network", "choice"),
-    "districts": ("network",),
-    "structures": ("worth", "rules"),
-    "falls": ("rules",),
-    "plants": ("choice",),
-    "field_levels": ("heads",),
-    "ratings": ("worth",),
-    "gauge_stations": ("flows",),
-    "spot_gaugings": ("flows",),
-    "lakes": ("choice",),
-    "roads": ("worth",),
-    "power_lines": ("worth",),
-    "settlements": ("worth",),
-    "sections": ("worth",),
-    "karst": ("flows",),
-    "tidal": ("choice",),
-    "regulated": ("choice",),
-    "abstractions": ("flows",),
-    "flow_regions": ("flows",),
-    "covariates": ("flows",),
-    "shares": ("flows",),
-    "gauges": ("flows",),
-    "equation file": ("flows",),
-    "reserve preset": ("worth",),
-    "machine file": ("worth",),
-    "cost file": ("worth",),
+# Inputs by names of the user's: rasters and layers that the flow equations read.
+NAMED_BY_USER = ("covariates", "shares")
+# What a row of the provenance that is told as a setting stands for, by how its name begins.
+TOLD_AS_SETTING = {
+    "equation ": ("equations",),
+    "reserve rule ": ("reserve",),
+    "money": ("costs",),
+    "price level of ": ("machines", "costs"),
 }
-# What a table of the settings touches.
-TOUCHED_BY_SETTING = {
-    "run": ("network", "heads", "draws"),
-    "network": ("network",),
-    "terrain": ("flows",),
-    "heads": ("heads",),
-    "flags": ("flows", "choice"),
-    "flows": ("flows", "worth"),
-    "stretches": ("choice",),
-    "energy": ("worth",),
-    "tailwater": ("worth",),
-    "channel": ("worth",),
-    "off_grid": ("worth",),
-    "costs": ("worth",),
-    "fish": ("worth", "choice"),
-    "uncertainty": ("draws",),
-    "ranking": ("choice",),
-    "delivery": (),
-    "fit": (),
-}
-TOUCHED_BY_STAGE = {
-    "dem_seams": ("heads",),
-    "surface": ("flows",),
-    "relief": (),
-    "network": ("network",),
-    "resolved": ("network",),
-    "placed": ("network",),
-    "dem_errors": ("heads",),
-    "channels": ("heads",),
-    "terrain": ("flows",),
-    "catchments": ("flows",),
-    "fitted": ("heads",),
-    "field_levels": ("heads",),
-    "heads": ("heads",),
-    "flows": ("flows",),
-    "water_depths": ("worth",),
-    "channel_shapes": ("worth",),
-    "waters": ("choice",),
-    "least_heads": ("choice",),
-    "marks": ("choice",),
-    "stretches": ("choice",),
-    "energy": ("worth",),
-    "rule_overlaps": ("rules",),
-    "verdicts": ("rules",),
-    "sites": ("choice",),
-    "fish_safety": ("choice",),
-}
-# Which group each column of reaches and sites is of; any other is of the last, which all differences reach.
-COLUMNS_OF = {
-    "network": "stream district order_strahler shreve upstream_length_km main_stem length_m from_m to_m",
-    "heads": "head_m head_se_m slope head_unshrunk_m head_unshrunk_se_m",
-    "flows": "area_km2 covered_percent flow_mean_m3s flow_q95_m3s flow_mean_low_m3s flow_mean_high_m3s "
-    "flow_source",
-    "theoretical": "theoretical_kw power_density_kw_per_km",
-    "worth": "flow_design_m3s reserved_flow_m3s machine power_kw energy_mwh capacity_factor firm_power_kw "
-    "capital_cost cost_per_kwh solar_cost_per_kwh road_distance_m line_distance_m net_value_per_year fish_safe "
-    "screened units conduit_length_m",
-    "draws": "energy_mwh_p90 energy_mwh_p10 prob_top",
-    "rules": "verdict reasons only_reason mark_exclude mark_conditional mark_fish_safe_only mark_no_diversion "
-    "mark_no_new_barrier mark_unknown mark_note",
-}
-GROUP_OF = {column: group for group, columns in COLUMNS_OF.items() for column in columns.split()}
-LAST_GROUP = "choice"
-# Groups that a row's own columns show: where none of them differs, a difference did not come this way.
-SHOWN = ("network", "heads", "flows")
+# Sections of the settings that change no table.
+CHANGES_NO_TABLE = ("delivery", "fit")
+# How names of settings and inputs begin that columns are made by beside stages.
+BESIDE = ("settings.", "inputs.")
+# Types of column whose values show whether a stage came to the same.
+FIGURES = ("real", "integer")
 # Settings that only say where something lies or who made it, whose content is told by its digest; and that there
 # are no rules, which are told one by one.
 NO_CAUSE = re.compile(
@@ -126,25 +44,94 @@ RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
 RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
 ORDER_OF_RULES = "order of the rules"
 COLUMNS = ["origin", "name", "told", "old", "new"]
+# The fact that stages of rules see, and the one of what no stage is known to see, which may have led to anything.
+RULES, ANYTHING = "rules", "anything"
+# The stage that selects sites: whatever reaches it can have led to another selection.
+SELECTION = "sites"
+# What columns are made by that rules alone decide.
+OF_RULES = ("verdicts",)
 
 
 class Causes(NamedTuple):
-    """``table``: a row a difference, as schema declares ``causes``; ``touched``: the groups that each touches."""
+    """Differences, and the graph by which they lead to results.
+
+    ``table`` has a row a difference, as schema declares ``causes``; ``facts`` is for each of them what stages see
+    of it: names such as ``settings.heads.quantile``, ``inputs.dem``, ``rules`` and ``stages.flows``.
+    """
 
     table: pd.DataFrame
-    touched: list
+    facts: list
+    graph: "StageGraph"
 
 
-def differences(old, new, defaults=()):
+class StageGraph:
+    """Which stages see what, and which read which, as the search for causes asks.
+
+    Parameters
+    ----------
+    stages : iterable of sitefinder.pipeline.graph.Stage
+        Names, ``reads``, ``sees`` and ``each`` are looked at, and nothing is run.
+    """
+
+    def __init__(self, stages):
+        stages = list(stages)
+        self.names = {stage.name for stage in stages}
+        self._reads = {stage.name: [name for name in stage.reads if name in self.names] for stage in stages}
+        self._sees = {}
+        for stage in stages:
+            seen = {f"{given}.{part}" for given, parts in stage.sees.items() for part in parts}
+            if "settings.rules" in seen or (stage.each is not None and stage.each.argument == "rule"):
+                seen.add(RULES)
+            self._sees[stage.name] = {*seen, f"stages.{stage.name}"}
+
+    def seen_by_any(self, fact):
+        """Whether any stage sees a fact."""
+        return any(_meet(fact, part) for parts in self._sees.values() for part in parts)
+
+    def facts_of(self, made_by, quiet=()):
+        """What a result is made of: all that its stages see and those that they read, and so on.
+
+        Parameters
+        ----------
+        made_by : iterable of str
+            Names of stages, and of settings and inputs beside them.
+        quiet : collection of str
+            Stages that came to the same, through which nothing can have had an effect.
+
+        Returns
+        -------
+        dict of str to int
+            Each with the number of stages between it and the result, on the shortest way.
+        """
+        facts = dict.fromkeys((name for name in made_by if name not in self.names), 0)
+        near, known = [name for name in made_by if name in self.names and name not in quiet], set()
+        distance = 0
+        while near:
+            known |= set(near)
+            for name in near:
+                facts = dict.fromkeys(self._sees[name], distance) | facts
+            read = {name for stage in near for name in self._reads[stage]}
+            near, distance = sorted(read - known - set(quiet)), distance + 1
+        return facts
+
+
+# Whether one of two dotted names is the other or lies within it.
+def _meet(one, other):
+    return f"{one}.".startswith(f"{other}.") or f"{other}.".startswith(f"{one}.")
+
+
+def differences(old, new, graph, defaults=()):
     """In what two runs' provenance differs.
 
     Parameters
     ----------
     old, new : DataFrame
         ``provenance`` of each run.
+    graph : StageGraph
+        Of the program that compares.
     defaults : mapping
-        Values of settings where a file says nothing, as provenance tells them, by key. A setting that only one run
-        tells, and at its default, is no difference: the other one's program did not have it yet.
+        Values of settings where a file says nothing, as the provenance has them, by key. A setting that only one
+        run has, and at its default, is no difference: the other one's program did not have it yet.
 
     Returns
     -------
@@ -153,17 +140,18 @@ def differences(old, new, defaults=()):
     """
     before, after = (_split(table) for table in (old, new))
     defaults = dict(defaults)
-    rows = _rule_rows(before, after, defaults)
+    rows = [(row, {RULES}) for row in _rule_rows(before, after, defaults)]
     for name, old_digest, new_digest in _unequal(before["input"], after["input"]):
-        told = f"input {name} {_became(old_digest, new_digest, 'is other')}"
-        rows.append((("input", name, told, old_digest, new_digest), _of_input(name)))
+        text = f"input {name} {_became(old_digest, new_digest, 'changed')}"
+        rows.append((("input", name, text, old_digest, new_digest), _facts_of_input(name, graph)))
     for key, old_value, new_value in _unequal(before["setting"], after["setting"], defaults):
-        told = f"setting {key}: {old_value or 'not set'} → {new_value or 'not set'}"
-        rows.append((("setting", key, told, old_value, new_value), _of_setting(key)))
+        text = f"setting {key}: {old_value or 'not set'} → {new_value or 'not set'}"
+        rows.append((("setting", key, text, old_value, new_value), _facts_of_setting(key, graph)))
     for name, old_version, new_version in _unequal(before["stage"], after["stage"]):
-        told = f"stage {name}: version {old_version or 'none'} → {new_version or 'none'}"
-        rows.append((("stage", name, told, old_version, new_version), TOUCHED_BY_STAGE.get(name, EVERY_GROUP)))
-    return Causes(pd.DataFrame([row for row, _ in rows], columns=COLUMNS), [groups for _, groups in rows])
+        text = f"code of stage {name} {_became(old_version, new_version, 'changed')}"
+        facts = {f"stages.{name}"} if name in graph.names else {ANYTHING}
+        rows.append((("stage", name, text, old_version, new_version), facts))
+    return Causes(pd.DataFrame([row for row, _ in rows], columns=COLUMNS), [facts for _, facts in rows], graph)
 
 
 # Provenance by kind, those of rules apart: {"input": {name: digest}, "rule": {name: {key: value}}, …}.
@@ -181,7 +169,7 @@ def _split(table):
             parts["stage"][row.name] = row.value
         elif match:
             numbered.setdefault(int(match[1]), {})[match[2]] = row.value
-        elif not NO_CAUSE.search(row.name):
+        elif row.kind == "setting" and not NO_CAUSE.search(row.name):
             # An equation's or a reserve rule's text is its source.
             parts["setting"][row.name] = row.value or row.source
     for number, settings in sorted(numbered.items()):
@@ -213,80 +201,125 @@ def _rule_rows(before, after, defaults):
     for name in dict.fromkeys([*before["rule"], *after["rule"]]):
         one, other = before["rule"].get(name), after["rule"].get(name)
         if one is None or other is None:
-            told = f"rule {name} {'is new' if one is None else 'is gone'}"
-            rows.append(
-                (("rule", name, told, before["means"].get(name, ""), after["means"].get(name, "")), ("rules",))
-            )
+            text = f"rule {name} {'is new' if one is None else 'is gone'}"
+            rows.append(("rule", name, text, before["means"].get(name, ""), after["means"].get(name, "")))
             continue
         for key, old_value, new_value in _unequal(one, other, of_rule):
-            told = f"rule {name}: {key} {old_value or 'not set'} → {new_value or 'not set'}"
-            rows.append((("rule", name, told, old_value, new_value), ("rules",)))
+            text = f"rule {name}: {key} {old_value or 'not set'} → {new_value or 'not set'}"
+            rows.append(("rule", name, text, old_value, new_value))
     both = [name for name in before["rule"] if name in after["rule"]]
     for (name, what), old_digest, new_digest in _unequal(before["layer"], after["layer"]):
         if name in both or name not in {*before["rule"], *after["rule"]}:
-            told = f"{what} of rule {name} {_became(old_digest, new_digest, 'is other')}"
-            rows.append((("rule", name, told, old_digest, new_digest), ("rules",)))
+            text = f"{what} of rule {name} {_became(old_digest, new_digest, 'changed')}"
+            rows.append(("rule", name, text, old_digest, new_digest))
     order = [name for name in after["rule"] if name in before["rule"]]
     if both != order:
-        told = f"{ORDER_OF_RULES} is other"
-        rows.append((("rule", ORDER_OF_RULES, told, "; ".join(both), "; ".join(order)), ("rules",)))
+        text = f"{ORDER_OF_RULES} changed"
+        rows.append(("rule", ORDER_OF_RULES, text, "; ".join(both), "; ".join(order)))
     return rows
 
 
-def _of_input(name):
-    for known in (name, re.sub(r" \d+$", "", name)):
-        if known in TOUCHED_BY_INPUT:
-            return TOUCHED_BY_INPUT[known]
-    # Covariates and shares go by names of the user's.
-    return TOUCHED_BY_INPUT["covariates"]
+# What stages see of an input by its name in the provenance; several files of a kind are numbered there.
+def _facts_of_input(name, graph):
+    kind = re.sub(r" \d+$", "", name)
+    for known in (name, kind):
+        parts = PARTS_OF_INPUT.get(known, (known, f"layers.{known}"))
+        facts = {f"inputs.{part}" for part in parts}
+        if any(_is_known(fact, graph) for fact in facts):
+            return facts
+    return {f"inputs.{part}" for part in NAMED_BY_USER}
 
 
-def _of_setting(key):
-    first, _, rest = key.partition(".")
-    if first == "inputs":
-        return _of_input(re.split(r"[.\[]", rest)[0])
-    if first.startswith("equation "):
-        return ("flows",)
-    if first.startswith("reserve rule"):
-        return ("worth",)
-    return TOUCHED_BY_SETTING.get(first, EVERY_GROUP)
+# What stages see of a setting. One that says how an input is read changes that input; one that no stage sees by
+# itself, since it is of another version of the program, may change all that stages see of its section.
+def _facts_of_setting(key, graph):
+    for begin, parts in TOLD_AS_SETTING.items():
+        if key.startswith(begin):
+            return {f"inputs.{part}" for part in parts}
+    key = re.sub(r"\[\d+\]", "", key)
+    section, _, rest = key.partition(".")
+    if section == "inputs":
+        name = rest.partition(".")[0]
+        own = {f"settings.{key}"} | _facts_of_input(name, graph)
+        return own | {"inputs.dem_error"} if name == "dem" else own
+    for fact in (f"settings.{key}", f"settings.{section}"):
+        if _is_known(fact, graph):
+            return {fact}
+    return set() if section in CHANGES_NO_TABLE else {ANYTHING}
 
 
-def reaching(causes, changed, shown=()):
+# Whether a stage sees a fact, or a column is made by it.
+def _is_known(fact, graph):
+    beside = {part for made in _MADE_BY.values() for part in made}
+    return graph.seen_by_any(fact) or any(_meet(fact, part) for part in beside)
+
+
+def made_by(layer_name, column):
+    """Stages, and settings and inputs beside them, that a column is made by; all where it is not declared."""
+    return _MADE_BY.get((layer_name, column), (SELECTION,))
+
+
+_MADE_BY = {(layer.name, column.name): column.made_by for layer in LAYERS.values() for column in layer.columns}
+
+
+def reaching(causes, layer_name, changed, shown=()):
     """Which differences can have led to a row's change.
 
     Parameters
     ----------
     causes : Causes
+    layer_name : str
+        Of the row.
     changed : collection of str
         Columns of the row whose values differ.
     shown : collection of str
-        Columns that were compared. A difference is left out where all it touches is shown and stayed as it was,
-        unless nothing else is left.
+        Columns that were compared. Nothing can have had its effect through a stage whose figures are shown and all
+        stayed as they were. A difference is left out where its shortest way to the row's change leads through such
+        a stage, unless no other difference is left.
 
     Returns
     -------
     list of int
         Rows of the table.
     """
-    groups = {GROUP_OF.get(column, LAST_GROUP) for column in changed}
-    wide = set().union(*(_with_what_it_is_made_of(group) for group in groups))
-    able = [row for row, touched in enumerate(causes.touched) if wide & set(touched)]
-    stayed = {GROUP_OF.get(column) for column in shown} & set(SHOWN) - groups
-    near = [row for row in able if (wide & set(causes.touched[row])) - stayed]
-    return near or able
+    made = tuple(dict.fromkeys(part for column in changed for part in made_by(layer_name, column)))
+    able = _distances(causes, causes.graph.facts_of(made))
+    near = _distances(causes, causes.graph.facts_of(made, _quiet(layer_name, changed, shown)))
+    return [row for row in near if near[row] == able[row]] or list(able)
 
 
-def _with_what_it_is_made_of(group):
-    return {group}.union(*(_with_what_it_is_made_of(inner) for inner in MADE_OF[group]))
+# Differences of which stages see anything among these facts, with the distance of the nearest.
+def _distances(causes, facts):
+    found = {}
+    for row, own in enumerate(causes.facts):
+        distances = [facts[other] for fact in own for other in facts if _meet(fact, other)]
+        if distances or ANYTHING in own:
+            found[row] = min(distances, default=0)
+    return found
+
+
+# Stages of which a row shows figures, all as they were. Where a figure of several stages differs and each of them
+# seems quiet, what differs is something that the row does not show, so that none of them is.
+def _quiet(layer_name, changed, shown):
+    figures = {made_by(layer_name, name) for name in shown if name in _figures(layer_name)}
+    moved = [{part for part in made_by(layer_name, name) if not part.startswith(BESIDE)} for name in changed]
+    quiet = {made[0] for made in figures if len(made) == 1} - set().union(
+        *(each for each in moved if len(each) == 1)
+    )
+    return quiet.difference(*(each for each in moved if each <= quiet))
+
+
+@cache
+def _figures(layer_name):
+    return frozenset(column.name for column in LAYERS[layer_name].columns if column.dtype in FIGURES)
 
 
 def of_rules(causes, rules):
-    """Rows of differences in the rules of these names; those of their stages where there are none."""
+    """Rows of differences in the rules of these names; where there are none, those that can change a verdict."""
     table = causes.table
     of_name = [
         row
         for row, (origin, name) in enumerate(zip(table["origin"], table["name"], strict=True))
         if origin == "rule" and name in rules
     ]
-    return of_name or reaching(causes, ["verdict"])
+    return of_name or reaching(causes, "reaches", ["verdict"])

@@ -32,13 +32,15 @@ class Changes(NamedTuple):
     causes: pd.DataFrame
 
 
-def compare_runs(old, new, *, near_m=NEAR_M, least_change=LEAST_CHANGE, defaults=()):
+def compare_runs(old, new, graph, *, near_m=NEAR_M, least_change=LEAST_CHANGE, defaults=()):
     """What became of every reach and site of two runs.
 
     Parameters
     ----------
     old, new : dict of str to DataFrame or GeoDataFrame
         The layers of `NEEDED` of each run, in the same coordinate system [m]; text without NULL.
+    graph : sitefinder.siting.causes.StageGraph
+        By which inputs and settings lead to results.
     near_m : float
         How near each other a stream may be drawn to be the same [m].
     least_change : float
@@ -62,7 +64,7 @@ def compare_runs(old, new, *, near_m=NEAR_M, least_change=LEAST_CHANGE, defaults
     pond in the new run, and did not in the old one; otherwise it vanished. What holds of sites that only the new
     run has is the same the other way round.
     """
-    causes = differences(old["provenance"], new["provenance"], defaults)
+    causes = differences(old["provenance"], new["provenance"], graph, defaults)
     options = {"near_m": near_m, "least_change": least_change}
     reaches, reach_values, matched = reach_changes(old, new, causes, **options)
     sites, site_values = site_changes(old, new, causes, matched, **options)

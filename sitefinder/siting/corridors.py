@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numba import njit
 
+from sitefinder.schema.vocabulary import UPSTREAM
 from sitefinder.siting.intervals import SHORTEST_OVERLAP_M, union_of_intervals
 from sitefinder.siting.rules import HIT_COLUMNS
 from sitefinder.streams.stations import nearest_segments
@@ -132,7 +133,7 @@ def _carried(hits, stations, steps, rule, falls, profile_m):
     length_m = stations["segment_length_m"].to_numpy(dtype=np.float64)
     names, feature = np.unique(hits["feature_id"].to_numpy(dtype=object).astype(str), return_inverse=True)
     events = _events(hits, feature, stations, rule, falls, profile_m)
-    up = rule.effect == "upstream"
+    up = rule.effect == UPSTREAM.name
     if up:
         mirrored = events["kind"].map({START: END, END: START}).fillna(events["kind"]).astype(np.int64)
         is_drop = events["kind"] == DROP

@@ -11,7 +11,7 @@ from sitefinder.siting.causes import Causes, reaching
 from sitefinder.siting.places import LEAST_SHARE, NEAR_M, pairs_by_place, shared
 
 CAUSES_TOLD = 4
-UNTOLD = "nothing that provenance tells"
+UNTOLD = "nothing that the provenance shows"
 # Ids are matched, not compared; places along a link are those of one network.
 NOT_COMPARED = ("reach_id", "site_id", "feature_id")
 OF_ONE_NETWORK = ("from_m", "to_m")
@@ -142,18 +142,20 @@ class CauseWords:
     Parameters
     ----------
     causes : sitefinder.siting.causes.Causes
+    layer_name : str
+        Of the rows that changed.
     shown : collection of str
         Columns that are compared.
     """
 
-    def __init__(self, causes: Causes, shown):
-        self._causes, self._shown, self._known = causes, tuple(shown), {}
+    def __init__(self, causes: Causes, layer_name, shown):
+        self._causes, self._layer_name, self._shown, self._known = causes, layer_name, tuple(shown), {}
 
     def of_columns(self, changed, narrowed=True):
         """Rows of differences behind changed columns; narrowed: without those that touch only what stayed."""
         key = (tuple(changed), narrowed)
         if key not in self._known:
-            self._known[key] = reaching(self._causes, changed, self._shown if narrowed else ())
+            self._known[key] = reaching(self._causes, self._layer_name, changed, self._shown if narrowed else ())
         return self._known[key]
 
     def told(self, rows):

@@ -5,6 +5,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from sitefinder.schema import is_scheme_that
+
 # A product of survivals that misses the least one by less than this part of it, in rounding, meets it.
 ROUNDING = 1.0e-9
 
@@ -39,7 +41,7 @@ def entered_at(layout, intake, tailrace):
         The intake. At an existing barrier the tailrace: the barrier stands somewhere on the segment above it, and
         fish of that segment count as coming from above, to be on the safe side.
     """
-    return np.where(np.asarray(layout) == "at_barrier", tailrace, intake).astype(np.int32)
+    return np.where(is_scheme_that(layout, "uses_structure"), tailrace, intake).astype(np.int32)
 
 
 def survival_to_outlet(downstream, entered, survival):

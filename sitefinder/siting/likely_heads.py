@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from sitefinder.schema import is_scheme_that
 from sitefinder.siting.shrinkage import MOST_HEADS, error_law, fit_prior, posterior
 from sitefinder.streams.profile_error import head_standard_error
 
@@ -173,11 +174,11 @@ def shrink_heads(table, likely, barrier_drop_m, barrier_se_m):
     `LEAST_HEADS`. A head that was surveyed hardly moves, because its error is small.
     """
     head_m, head_se_m = (table[name].to_numpy(dtype=np.float64) for name in ("head_m", "head_se_m"))
-    layout = table["layout"].to_numpy()
-    built_m = np.where(layout == "new_weir", table["weir_height_m"].to_numpy(dtype=np.float64), 0.0)
+    is_structure, is_new = (is_scheme_that(table["layout"], what) for what in ("uses_structure", "builds_barrier"))
+    built_m = np.where(is_new, table["weir_height_m"].to_numpy(dtype=np.float64), 0.0)
     mean_m, sd_m = head_m.copy(), head_se_m.copy()
     known = np.isfinite(head_m) & np.isfinite(head_se_m)
-    stream, barrier = known & (layout != "at_barrier"), known & (layout == "at_barrier")
+    stream, barrier = known & ~is_structure, known & is_structure
     length_m = table["length_m"].to_numpy(dtype=np.float64)
     fall_m, sd_m[stream] = shrunk_by_length(
         (head_m - built_m)[stream], head_se_m[stream], length_m[stream], likely

@@ -3,9 +3,8 @@
 import numpy as np
 
 from sitefinder.schema import CHANGES, VERDICTS, has_flag
+from sitefinder.schema.vocabulary import HEAD_NOT_RESOLVED, passing_verdicts
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
-
-UNRESOLVED_FLAG = "head_unresolved"
 
 
 def measures(tables, *, energy_p90_mwh, energy_p10_mwh, counts_unresolved=False):
@@ -32,8 +31,8 @@ def measures(tables, *, energy_p90_mwh, energy_p10_mwh, counts_unresolved=False)
         told[f"{verdict}_length_km"] = km[(reaches["verdict"] == verdict).to_numpy()].sum()
     kilowatts = reaches["theoretical_kw"].fillna(0.0).to_numpy(dtype=np.float64)
     if not counts_unresolved:
-        kilowatts = np.where(has_flag(reaches["flags"], UNRESOLVED_FLAG), 0.0, kilowatts)
-    free = reaches["verdict"].isin(["open", "restricted"]).to_numpy()
+        kilowatts = np.where(has_flag(reaches["flags"], HEAD_NOT_RESOLVED.name), 0.0, kilowatts)
+    free = reaches["verdict"].isin(passing_verdicts(())).to_numpy()
     told["theoretical_mw"] = kilowatts.sum() / KILOWATTS_PER_MEGAWATT
     told["theoretical_open_mw"] = kilowatts[free].sum() / KILOWATTS_PER_MEGAWATT
     told["sites"] = len(sites)

@@ -5,6 +5,20 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from sitefinder.schema.vocabulary import (
+    ABOVE_COST_LIMIT,
+    BETTER_SITE,
+    DEVELOPED,
+    FISH_SURVIVAL_TOO_LOW,
+    HEAD_TOO_SMALL,
+    NO_SUITABLE_TURBINE,
+    POWER_TOO_SMALL,
+    REJECTION_REASONS,
+    ROAD_TOO_FAR,
+    STANDING_WATER,
+    TIDAL,
+    named,
+)
 from sitefinder.siting.choice import choose_best_set
 from sitefinder.siting.fish_passage import entered_at
 from sitefinder.siting.pieces import blocked_by, boundary_of_path
@@ -27,8 +41,6 @@ VALUED = (
     "net_value_per_year",
 )
 PREFIXES = ("any_", "safe_")
-# Why a reach carries no site that only the least survival of fish keeps out.
-FISH_DIE = "too few fish would survive"
 
 
 class Offers(NamedTuple):
@@ -36,8 +48,9 @@ class Offers(NamedTuple):
 
     ``valued`` has a row a candidate: the columns of `VALUED` for the machine choice that the rules leave it.
     ``chosen`` is True for a site; ``blocked_by`` is the number of the chosen candidate that stands in the way of
-    another one, or -1; ``ladder`` holds for each step that a candidate must pass, in order, its name for a reach
-    that fails there and which candidates pass it and all before.
+    another one, or -1; ``ladder`` holds for each step that a candidate must pass, in the order of
+    `sitefinder.schema.vocabulary.REJECTION_REASONS`, the name of the reason for a reach that fails there and which
+    candidates pass it and all before.
 
     With a least survival of fish on their way, ``made_safe`` are sites that have a fish-safe machine because of it
     and not of a rule, ``kept_out`` candidates that nothing else keeps from being chosen, and ``exact`` tells
@@ -88,7 +101,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     ----------
     stretches : Stretches
     steps : list of (str, ndarray of bool, shape (m,))
-        What a candidate must pass before its value counts, in the order in which reaches are told of it.
+        What a candidate must pass beside its value, under the name of the reason where it does not.
     valuation : DataFrame, m rows
         See `valued_for`.
     choice : ndarray of int, shape (m,)
@@ -107,11 +120,11 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     choice = _within_limits(stretches, valuation, choice, settings)
     valued = valued_for(valuation, choice)
     value, cheap = _value(valued, settings)
-    fits = ("no machine fits", valued["machine"].to_numpy() >= 0)
-    everything = [*steps, fits, *_limits(stretches, valued, settings.ranking), ("too dear", cheap)]
+    fits = (NO_SUITABLE_TURBINE.name, valued["machine"].to_numpy() >= 0)
+    limits = _limits(stretches, valued, settings.ranking)
     passing = np.ones(len(valued), dtype=bool)
     ladder = []
-    for name, passes in everything:
+    for name, passes in _in_order([*steps, fits, *limits, (ABOVE_COST_LIMIT.name, cheap)]):
         passing = passing & passes
         ladder.append((name, passing))
     downstream = stations["downstream"].to_numpy().astype(np.int32)
@@ -142,7 +155,12 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     return Offers(valued, chosen, np.where(passing, blocking, -1), ladder, made_safe, kept_out, exact)
 
 
-# What each candidate is worth to the choice, and whether that is enough and its energy not too dear.
+# Steps in the order in which reasons for rejection are examined.
+def _in_order(steps):
+    return sorted(steps, key=lambda step: REJECTION_REASONS.index(named(REJECTION_REASONS, step[0])))
+
+
+# What each candidate is worth to the choice, and whether that is enough and its energy within the cost limit.
 def _value(valued, settings):
     value = valued["energy_mwh" if settings.ranking.choose_by == "energy" else "net_value_per_year"].to_numpy()
     enough = np.nan_to_num(value, nan=-1.0) > 0
@@ -174,10 +192,10 @@ def _keeps_limits(stretches, valued, settings):
 def _limits(stretches, valued, ranking):
     if ranking.least_power_kw > 0:
         power_kw = np.nan_to_num(valued["power_kw"].to_numpy(), nan=0.0)
-        yield "too little power", power_kw >= ranking.least_power_kw
+        yield POWER_TOO_SMALL.name, power_kw >= ranking.least_power_kw
     if ranking.most_road_distance_m is not None:
         distance_m = np.nan_to_num(stretches.table["road_distance_m"].to_numpy(dtype=float), nan=np.inf)
-        yield "too far from a road", distance_m <= ranking.most_road_distance_m
+        yield ROAD_TOO_FAR.name, distance_m <= ranking.most_road_distance_m
 
 
 # The ponds of all candidates in compressed form.
@@ -236,7 +254,7 @@ def not_offered_because(reach_of_station, standing, stretches, offers, developed
     The reason is the first thing that no candidate touching the reach gets past: standing water, an existing
     plant, tidal water, too little head, then the steps of the offers' ladder. Past these, too few fish survive
     where some candidate could stand but for that, and elsewhere a better site is in the way. All reasons are
-    declared in `sitefinder.schema.columns.NOT_OFFERED`.
+    declared in `sitefinder.schema.vocabulary.REJECTION_REASONS`.
     """
     count = len(reach_of_station)
     reaches = int(reach_of_station.max()) + 1
@@ -247,16 +265,16 @@ def not_offered_because(reach_of_station, standing, stretches, offers, developed
         touched[reach_of_station[stations & (reach_of_station >= 0)]] = True
         return touched
 
-    def say(text, applies):
-        reason[applies & (reason == "")] = text
+    def say(name, applies):
+        reason[applies & (reason == "")] = name
 
-    say("standing water", ~reached(~standing))
-    say("developed", ~reached(~(standing | developed)))
-    say("tidal", ~reached(~(standing | developed | tidal)))
-    say("too little head", ~reached(covered_stations(stretches, np.ones(len(offers.chosen), dtype=bool), count)))
+    say(STANDING_WATER.name, ~reached(~standing))
+    say(DEVELOPED.name, ~reached(~(standing | developed)))
+    say(TIDAL.name, ~reached(~(standing | developed | tidal)))
+    say(HEAD_TOO_SMALL.name, ~reached(covered_stations(stretches, np.ones(len(offers.chosen), dtype=bool), count)))
     for name, passing in offers.ladder:
         say(name, ~reached(covered_stations(stretches, passing, count)))
-    say(FISH_DIE, reached(covered_stations(stretches, offers.kept_out, count)))
-    say("blocked by a better site", np.ones(reaches, dtype=bool))
+    say(FISH_SURVIVAL_TOO_LOW.name, reached(covered_stations(stretches, offers.kept_out, count)))
+    say(BETTER_SITE.name, np.ones(reaches, dtype=bool))
     reason[reached(covered_stations(stretches, offers.chosen, count))] = ""
     return reason

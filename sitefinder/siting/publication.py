@@ -4,11 +4,12 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.config.rules import SENSITIVE
-from sitefinder.siting.verdicts import CATEGORY_MISSING, NOT_COVERED
+from sitefinder.schema.columns import HELD
+from sitefinder.schema.vocabulary import NOT_COVERED, NOT_PUBLISHED
+from sitefinder.siting.verdicts import CATEGORY_MISSING
 
-NOT_PUBLISHED = "not published"
 # What a rule does in a reach, by the hits of the rule there.
-HOLDS, UNKNOWN, TOO_LITTLE = "yes", "unknown", "no"
+HOLDS, UNKNOWN, TOO_LITTLE = HELD
 # Settings of a hidden rule that results may tell.
 TOLD_OF_HIDDEN = ("action", "publish")
 # What an input's provenance tells of a hidden rule's layer.
@@ -60,7 +61,7 @@ def published_hits(hits, rules, reaches):
     told["rule"] = hits["rule"].map({rule.name: rule.told_as for rule in rules}).astype("str")
     reach = hits["reach"].to_numpy(dtype=np.int64)[vague]
     told.loc[vague, "feature_id"] = ""
-    told.loc[vague, "effect"] = NOT_PUBLISHED
+    told.loc[vague, "effect"] = NOT_PUBLISHED.name
     told.loc[vague, "doubt"] = ""
     told.loc[vague, "from_m"] = reaches["from_m"].to_numpy()[reach]
     told.loc[vague, "to_m"] = reaches["to_m"].to_numpy()[reach]
@@ -89,7 +90,7 @@ def published_repairs(repairs, rules):
                 mine = (repairs["layer"] == layer).to_numpy()
                 told.loc[mine, "feature"] = ""
                 told.loc[mine, "layer"] = public
-                told.loc[mine, ["problem", "action"]] = NOT_PUBLISHED
+                told.loc[mine, ["problem", "action"]] = NOT_PUBLISHED.name
     return told
 
 
@@ -114,7 +115,7 @@ def published_lineage(lineage, rules):
     for entry in lineage:
         if entry["name"] in hidden:
             kept = {key: entry[key] for key in TOLD_OF_HIDDEN_INPUT}
-            silent = dict.fromkeys(("path", "source", "licence"), NOT_PUBLISHED)
+            silent = dict.fromkeys(("path", "source", "licence"), NOT_PUBLISHED.name)
             entry = {"name": hidden[entry["name"]], **silent, **kept}
         told.append(entry)
     return told
@@ -140,7 +141,7 @@ def published_settings(settings, rules):
             value = [public[name] for name in value]
         number, _, name = key.removeprefix("rules[").partition("].")
         if key.startswith("rules[") and rules[int(number) - 1].publish == "hidden" and name not in TOLD_OF_HIDDEN:
-            value = NOT_PUBLISHED
+            value = NOT_PUBLISHED.name
         told.append((key, value))
     return told
 
@@ -157,7 +158,7 @@ def doubt_text(hits):
     -------
     Series of str
     """
-    doubt = np.where(hits["not_covered"], NOT_COVERED, "")
+    doubt = np.where(hits["not_covered"], NOT_COVERED.name, "")
     doubt = np.where(hits["category_missing"], CATEGORY_MISSING, doubt)
     return pd.Series(doubt, index=hits.index, dtype="str")
 

@@ -5,8 +5,9 @@ import re
 import numpy as np
 import pandas as pd
 
+from sitefinder.schema.vocabulary import ACTIONS, VERDICTS
 from sitefinder.siting.barring import hits_by, told_rules
-from sitefinder.siting.causes import GROUP_OF, of_rules
+from sitefinder.siting.causes import OF_RULES, made_by, of_rules
 from sitefinder.siting.differing import (
     CauseWords,
     as_real,
@@ -22,6 +23,8 @@ from sitefinder.siting.verdicts import REASON_SEPARATOR
 NO_LONGER = "no longer "
 OFFERED = "not_offered_because"
 APPEARED_BY = ("length_m",)
+# Actions of rules that lead to the worst verdict by themselves.
+EXCLUDING = {action.name for action in ACTIONS if action.verdict == VERDICTS[0].name}
 
 
 def reach_changes(old, new, causes, *, near_m, least_change):
@@ -48,7 +51,7 @@ def reach_changes(old, new, causes, *, near_m, least_change):
     matched = match(*ids, lines_of(before), lines_of(after), near_m=near_m)
     values = differing_values("reaches", before, after, matched, least_change)
     changed = names_by_row(values)
-    words = CauseWords(causes, compared_columns("reaches", before, after))
+    words = CauseWords(causes, "reaches", compared_columns("reaches", before, after))
 
     verdicts = [taken(table["verdict"], rows, "") for table, rows in ((before, matched.old), (after, matched.new))]
     change = _changes(matched, verdicts, changed)
@@ -83,11 +86,11 @@ def _either(old, new, matched):
 
 
 def _changes(matched, verdicts, changed):
-    excluded = [np.array([verdict == "excluded" for verdict in each]) for each in verdicts]
+    excluded = [np.array([verdict == VERDICTS[0].name for verdict in each]) for each in verdicts]
     change = np.full(len(matched.old), "unchanged", dtype=object)
     for row, names in changed.items():
-        judged = all(GROUP_OF.get(name) == "rules" or name == OFFERED for name in names)
-        change[row] = "judged otherwise" if judged else "changed in value"
+        by_rules = all(made_by("reaches", name) == OF_RULES or name == OFFERED for name in names)
+        change[row] = "changed by rules" if by_rules else "changed in value"
     change[~excluded[0] & excluded[1]] = "newly excluded"
     change[excluded[0] & ~excluded[1]] = "re-admitted"
     change[matched.old < 0] = "appeared"
@@ -117,7 +120,7 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
         told += [NO_LONGER + _features(hits[0].get(ids[0][i], []), lost)] if lost else []
         rules[row] = REASON_SEPARATOR.join(told)
         behind = of_rules(causes, gained + lost) if gained or lost else []
-        others = [name for name in changed.get(row, ()) if not (behind and GROUP_OF.get(name) == "rules")]
+        others = [name for name in changed.get(row, ()) if not (behind and made_by("reaches", name) == OF_RULES)]
         if behind:
             others = [name for name in others if name != OFFERED]
         if others:
@@ -141,9 +144,9 @@ def rule_names(reasons, known=()):
 
 
 # Rules of those that hold which exclude.
-def _excluding(hits, names):
-    excluding = {rule for rule, _, _, action in hits if action == "exclude"}
-    return [name for name in names if name in excluding]
+def _excluding(hits, rules):
+    excluding = {rule for rule, _, _, action in hits if action in EXCLUDING}
+    return [name for name in rules if name in excluding]
 
 
 # Rules with the features of theirs that lie on the reach; by name alone where no feature is told.

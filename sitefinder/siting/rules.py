@@ -7,6 +7,7 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, listed
+from sitefinder.schema.vocabulary import NOT_COVERED, TOUCHING, UNDER
 from sitefinder.siting.filters import column_values, matching, place_of_rule
 from sitefinder.siting.intervals import (
     LEAST_HELD_M,
@@ -28,8 +29,6 @@ HIT_COLUMNS = [
     "to_m",
     "overlap_m",
 ]
-# How a rule comes to hold at a place: under its layer, by a touch, along the stream, or because nothing is known.
-UNDER, TOUCHING, NOT_COVERED = "under", "touching", "not covered"
 # Edges of a quarter circle round a point or corner; the polygon lies inside the true circle by at most 0.03 %.
 QUARTER_CIRCLE_EDGES = 32
 # A disc of given area as a polygon of that very area: its corners stand a little outside the circle.
@@ -96,7 +95,7 @@ def overlaps(segments, features, rule):
     row = first_row[pieces.owner % max(len(first_row), 1)]
 
     is_touch = pieces.to_m - pieces.from_m < SHORTEST_OVERLAP_M
-    effect = np.where(is_touch, TOUCHING, UNDER)
+    effect = np.where(is_touch, TOUCHING.name, UNDER.name)
     return _hits(segments, rule, line, pieces, names[row], effect, category_missing=uncertain[row])
 
 
@@ -121,7 +120,7 @@ def uncovered(segments, area, rule):
     inside = union_of_intervals(covered.line, covered.from_m, covered.to_m)
     outside = gaps_between(inside, shapely.length(lines))
     count = len(outside.owner)
-    names, effect = np.full(count, "", dtype=object), np.full(count, NOT_COVERED)
+    names, effect = np.full(count, "", dtype=object), np.full(count, NOT_COVERED.name)
     return _hits(segments, rule, outside.owner, outside, names, effect, not_covered=np.ones(count, dtype=bool))
 
 

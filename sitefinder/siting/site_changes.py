@@ -6,18 +6,19 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.schema.vocabulary import allowable
 from sitefinder.siting.barring import (
     EXACT_M,
     HIT_COLUMNS,
     HIT_KEYS,
-    LIMITING,
     bars,
     hits_by,
     hits_on,
+    limits_turbines,
     taken_lines,
     told_rules,
 )
-from sitefinder.siting.causes import GROUP_OF, LAST_GROUP, of_rules
+from sitefinder.siting.causes import OF_RULES, made_by, of_rules
 from sitefinder.siting.differing import (
     CauseWords,
     as_real,
@@ -55,7 +56,7 @@ def inventory(tables):
     provenance = tables["provenance"]
     stated = provenance.loc[provenance["name"] == "ranking.allow", "value"]
     told = str(stated.iloc[0]) if len(stated) else ""
-    return Inventory(tables, stretches, frozenset(word for word in ("unknown", "conditional") if word in told))
+    return Inventory(tables, stretches, frozenset(word for word in allowable() if word in told))
 
 
 def site_changes(old, new, causes, reaches, *, near_m, least_change):
@@ -92,7 +93,7 @@ def site_changes(old, new, causes, reaches, *, near_m, least_change):
     )
     values = differing_values("sites", before, after, matched, least_change)
     changed = names_by_row(values)
-    words = CauseWords(causes, compared_columns("sites", before, after))
+    words = CauseWords(causes, "sites", compared_columns("sites", before, after))
 
     change = np.full(len(matched.old), "unchanged", dtype=object)
     cause, rules = [""] * len(change), [""] * len(change)
@@ -101,7 +102,7 @@ def site_changes(old, new, causes, reaches, *, near_m, least_change):
         own = [name for name in names if name not in STANDING]
         # Chosen anew, or ranked otherwise because of others: whatever differs can have led to it.
         anew = CHOSEN_ANEW & set(names) or not own
-        cause[row] = words.told(words.of_columns((LAST_GROUP,) if anew else own, narrowed=not anew))
+        cause[row] = words.told(words.of_columns(("site_id",) if anew else own, narrowed=not anew))
     for run, other_rows, told_change, bare, mark in (
         (0, matched.new, "newly excluded", "vanished", ""),
         (1, matched.old, "re-admitted", "appeared", NO_LONGER),
@@ -160,8 +161,8 @@ def _either(old, new, matched):
 def _kind_of_change(names):
     if set(names) <= STANDING:
         return "moved in rank" if "rank" in names else "unchanged"
-    judged = all(GROUP_OF.get(name) == "rules" or name in STANDING for name in names)
-    return "judged otherwise" if judged else "changed in value"
+    by_rules = all(made_by("sites", name) == OF_RULES or name in STANDING for name in names)
+    return "changed by rules" if by_rules else "changed in value"
 
 
 # For each run, which sites lie in a reach that is not known by its id in the other run.
@@ -199,7 +200,7 @@ def _rules_between(runs, own, sites, redrawn, near_m, causes):
     there = _there(lines, redrawn[sites], other.tables, near_m)
     edited = set(causes.table.loc[causes.table["origin"] == "rule", "name"])
     parts = []
-    for bar in (bars, lambda hits, layouts, allow: (hits["action"] == LIMITING).to_numpy(dtype=bool)):
+    for bar in (bars, lambda hits, layouts, allow: limits_turbines(hits)):
         held = there[bar(there, layouts, other.allow)]
         before = here[bar(here, layouts, mine.allow)].rename(columns={"overlap_m": "before_m"})
         joined = held.merge(before, on=HIT_KEYS, how="left")

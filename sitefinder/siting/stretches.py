@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from numba import njit
 
+from sitefinder.schema import is_scheme_that
+from sitefinder.schema.vocabulary import FROM_STREAM, FROM_STRUCTURE, FROM_WEIR, SCHEME_TYPES, named
 from sitefinder.streams.profile_error import head_standard_error
 from sitefinder.streams.tree import upstream_neighbours
 
@@ -65,17 +67,20 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     step_m = stations["to_downstream_m"].to_numpy()
     segment_m = stations["segment_length_m"].to_numpy()
-    kinds = {
-        "at_barrier": lambda: _at_barriers(structures, downstream, segment_m, profile_m, settings),
-        "diversion": lambda: _diversions(downstream, step_m, segment_m, profile_m, settings),
-        "new_weir": lambda: _new_weirs(downstream, step_m, segment_m, profile_m, settings),
+    found_by = {
+        FROM_STRUCTURE: lambda name: _at_barriers(name, structures, downstream, segment_m, profile_m, settings),
+        FROM_STREAM: lambda name: _diversions(name, downstream, step_m, segment_m, profile_m, settings),
+        FROM_WEIR: lambda name: _new_weirs(name, downstream, step_m, segment_m, profile_m, settings),
     }
-    table = pd.concat([kinds[layout]() for layout in settings.layouts], ignore_index=True)
+    schemes = [named(SCHEME_TYPES, name) for name in settings.layouts]
+    table = pd.concat([found_by[scheme.head_from](scheme.name) for scheme in schemes], ignore_index=True)
     upper, lower = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     surveyed = table["head_se_m"].notna()
     table["head_se_m"] = np.where(surveyed, table["head_se_m"], head_standard_error(errors_m, upper, lower))
     first, upstream = upstream_neighbours(downstream)
-    crest_m = np.where(table["layout"] == "new_weir", profile_m[upper] + table["weir_height_m"], -np.inf)
+    crest_m = np.where(
+        is_scheme_that(table["layout"], "builds_barrier"), profile_m[upper] + table["weir_height_m"], -np.inf
+    )
     start, pond_start, taken, pond_m, flooded_m = _taken(
         upper, lower, crest_m, downstream, step_m, profile_m, first, upstream
     )
@@ -84,7 +89,7 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
         *[stations[name].to_numpy()[upper] - stations[name].to_numpy()[lower] for name in ("x_m", "y_m")]
     )
     conduit_m = chord_m * settings.conduit_detour_factor
-    table["conduit_length_m"] = np.where(table["layout"] == "diversion", conduit_m, 0.0)
+    table["conduit_length_m"] = np.where(is_scheme_that(table["layout"], "diverts"), conduit_m, 0.0)
     wet = np.add.reduceat(np.append(standing[taken], False), start[:-1]) if len(table) else np.zeros(0)
     kept = (wet == 0) & (pond_m <= settings.longest_m)
     found = Stretches(table, start, pond_start, taken)
@@ -150,7 +155,7 @@ def _frame(layout, intake, tailrace, head_m, length_m, *, head_se_m=np.nan, weir
 
 
 # An existing barrier: from the station above it to the one below; the surveyed drop is preferred.
-def _at_barriers(structures, downstream, segment_m, profile_m, settings):
+def _at_barriers(name, structures, downstream, segment_m, profile_m, settings):
     tailrace = structures["station"].to_numpy().astype(np.int64)
     intake = tailrace - 1  # the station before it in its link: a barrier never lies on a link's first station
     surveyed = structures["head_m"].to_numpy(dtype=float)
@@ -159,7 +164,7 @@ def _at_barriers(structures, downstream, segment_m, profile_m, settings):
     head_m = np.where(np.isnan(surveyed), np.maximum(drop_m, 0.0), surveyed)
     head_se_m = np.where(np.isnan(surveyed), np.nan, structures["head_se_m"].to_numpy(dtype=float))
     frame = _frame(
-        "at_barrier",
+        name,
         intake,
         tailrace,
         head_m,
@@ -172,13 +177,13 @@ def _at_barriers(structures, downstream, segment_m, profile_m, settings):
     return frame[fits].sort_values(["intake", "tailrace"], kind="stable")
 
 
-def _diversions(downstream, step_m, segment_m, profile_m, settings):
+def _diversions(name, downstream, step_m, segment_m, profile_m, settings):
     limits = (settings.longest_m, settings.least_head_m, settings.most_head_m)
     intake, tailrace, length_m = _pairs(downstream, step_m, segment_m, profile_m, *limits)
-    return _frame("diversion", intake, tailrace, profile_m[intake] - profile_m[tailrace], length_m)
+    return _frame(name, intake, tailrace, profile_m[intake] - profile_m[tailrace], length_m)
 
 
-def _new_weirs(downstream, step_m, segment_m, profile_m, settings):
+def _new_weirs(name, downstream, step_m, segment_m, profile_m, settings):
     # The tailwater is that of the next station with a segment of its own, so that a confluence is stepped over.
     sites = np.flatnonzero(downstream >= 0)
     sites = sites[segment_m[downstream[sites]] > 0]
@@ -188,7 +193,7 @@ def _new_weirs(downstream, step_m, segment_m, profile_m, settings):
     head_m = profile_m[intake] + height - profile_m[tailrace]
     fits = (head_m >= settings.least_head_m) & (head_m <= settings.most_head_m)
     intake, tailrace, height, head_m = intake[fits], tailrace[fits], height[fits], head_m[fits]
-    return _frame("new_weir", intake, tailrace, head_m, step_m[intake], weir_height_m=height)
+    return _frame(name, intake, tailrace, head_m, step_m[intake], weir_height_m=height)
 
 
 # Pairs of intake and tailrace by walking down from each station; counted first, then filled.

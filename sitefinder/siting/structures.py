@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from sitefinder.schema.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, STRUCTURE_IN_USE
 from sitefinder.streams.stations import nearest_segments
 
 # What the user's layer may say of a structure, and what is taken where it says nothing.
@@ -132,11 +133,13 @@ def uses_told(structures):
     Returns
     -------
     ndarray of str
-        ``structure_in_use: …``, or nothing where it has no use.
+        ``structure_in_use: …``, or nothing where it has no use. What would end a flag within the user's text is
+        told as a comma.
     """
     use = structures["use"].astype(str).str.strip()
     none = use.str.lower().isin(NO_USE)
-    return ("structure_in_use: " + use).where(~none, "").to_numpy(dtype=object)
+    use = use.str.replace(FLAG_SEPARATOR, ", ", regex=False)
+    return (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~none, "").to_numpy(dtype=object)
 
 
 def _as(values, default):

@@ -6,35 +6,39 @@ import numpy as np
 import pandas as pd
 from numba import njit
 
-from sitefinder.schema.columns import MARKS, VERDICTS
+from sitefinder.schema.vocabulary import (
+    ACTIONS,
+    DOUBT,
+    NOT_COVERED,
+    SCHEME_TYPES,
+    VERDICTS,
+    marked_actions,
+    named,
+    names,
+)
 from sitefinder.siting.intervals import LEAST_HELD_M, SHORTEST_OVERLAP_M
 from sitefinder.siting.rules import RuleMetres
 
-MARK_NAMES = tuple(column.name for column in MARKS)
-# Marks of which each verdict needs at least one; the verdicts stand worst first, and open needs none.
+MARK_NAMES = tuple(action.mark for action in marked_actions())
+# Marks of which each verdict needs at least one, the worst verdict first; the last needs none.
 MARKS_OF_VERDICT = {
-    "excluded": ["mark_exclude"],
-    "unknown": ["mark_unknown"],
-    "conditional": ["mark_conditional"],
-    "restricted": ["mark_fish_safe_only", "mark_no_diversion", "mark_no_new_barrier"],
-    "open": [],
+    verdict.name: [action.mark for action in marked_actions() if action.limits and action.verdict == verdict.name]
+    for verdict in VERDICTS
 }
+# What bars candidates, in the order in which one of several is named: that of the verdicts.
+BARRING = sorted(
+    (action for action in marked_actions() if action.bars),
+    key=lambda action: names(VERDICTS).index(action.verdict),
+)
 REASON_SEPARATOR = "; "
 # Why a rule may hold and may not, as reasons tell it after the rule's name.
-CATEGORY_MISSING, NOT_COVERED = "category missing", "not covered"
+CATEGORY_MISSING = "category missing"
 MONTH_SEPARATOR = ";"
 
 # Machine choices that a stretch may be valued with.
 NONE_MAY, ANY_MAY, SAFE_MAY = -1, 0, 1
-# Why a stretch may carry no machine, worst first; the first is for those that may.
-BARRED_BECAUSE = (
-    "",
-    "a rule excludes it",
-    "a rule's layer does not say",
-    "it could stand on conditions only",
-    "no water may be diverted",
-    "no new barrier may be built",
-)
+# Why a candidate is barred, worst first; the first is for those that are not.
+BARRED_BECAUSE = ("", *(action.barred_because for action in BARRING))
 
 
 class Held(NamedTuple):
@@ -178,13 +182,13 @@ def verdicts(held, rules, chosen=None):
         held = Held(*[each[:, chosen] for each in held])
     marks = _marks(held, rules)
     result = pd.DataFrame(index=marks.index)
-    verdict = np.full(len(marks), VERDICTS[-1], dtype=object)
-    for name in reversed(VERDICTS):
-        verdict[marks[MARKS_OF_VERDICT[name]].any(axis=1).to_numpy()] = name
+    verdict = np.full(len(marks), VERDICTS[-1].name, dtype=object)
+    for name, own in reversed(MARKS_OF_VERDICT.items()):
+        verdict[marks[own].any(axis=1).to_numpy()] = name
     result["verdict"] = pd.Series(verdict, dtype="str")
     result["reasons"] = pd.Series(_reasons(held, rules), dtype="str")
 
-    counts = np.array([rule.action != "note" for rule in rules], dtype=bool)[:, np.newaxis]
+    counts = np.array([named(ACTIONS, rule.action).limits for rule in rules], dtype=bool)[:, np.newaxis]
     keeps = (held.holds | held.unknown) & counts
     names = np.array([rule.told_as for rule in rules] + [""], dtype=object)
     alone = keeps.sum(axis=0) == 1
@@ -200,30 +204,24 @@ def admissible(layout, marks, allow):
     Parameters
     ----------
     layout : array of str, shape (m,)
-        ``"at_barrier"``, ``"diversion"`` or ``"new_weir"``.
+        Names of scheme types, of `sitefinder.schema.vocabulary.SCHEME_TYPES`.
     marks : DataFrame, m rows
         See `stretch_marks`.
     allow : list of str
-        Of ``ranking.allow``, ``"unknown"`` and ``"conditional"`` matter here.
+        The run's ``ranking.allow``; what it holds of the words of actions matters here.
 
     Returns
     -------
     Admission
-        Where several things bar a stretch, the worst is told.
+        Where several things bar a stretch, that of the worst verdict is named.
     """
-    layout = np.asarray(layout)
-    marked = {name: marks[name].to_numpy(dtype=bool) for name in MARK_NAMES}
-    bars = (
-        marked["mark_exclude"],
-        marked["mark_unknown"] & ("unknown" not in allow),
-        marked["mark_conditional"] & ("conditional" not in allow),
-        marked["mark_no_diversion"] & (layout == "diversion"),
-        marked["mark_no_new_barrier"] & (layout == "new_weir"),
-    )
+    layout = pd.Series(np.asarray(layout, dtype=object))
     why = np.zeros(len(marks), dtype=np.int8)
-    for number, barred in reversed(list(enumerate(bars, start=1))):
-        why[barred] = number
-    choice = np.where(why > 0, NONE_MAY, np.where(marked["mark_fish_safe_only"], SAFE_MAY, ANY_MAY))
+    for number, action in reversed(list(enumerate(BARRING, start=1))):
+        barred = [scheme.name for scheme in SCHEME_TYPES if action.bars_scheme(scheme, allow)]
+        why[marks[action.mark].to_numpy(dtype=bool) & layout.isin(barred).to_numpy(dtype=bool)] = number
+    safe_only = [action.mark for action in marked_actions() if action.fish_safe_only]
+    choice = np.where(why > 0, NONE_MAY, np.where(marks[safe_only].any(axis=1), SAFE_MAY, ANY_MAY))
     return Admission(choice.astype(np.int8), np.array(BARRED_BECAUSE)[why])
 
 
@@ -241,12 +239,13 @@ def _held(certain, possible, metres):
     return Held(certain, unknown, unknown & (metres.missing > 0), unknown & (metres.outside > 0))
 
 
-# One bool column for each of `MARK_NAMES`. A note bars nothing, so one that may hold is simply noted.
+# One bool column for each of `MARK_NAMES`. What limits nothing and may hold is simply noted.
 def _marks(held, rules):
     marks = {name: np.zeros(held.holds.shape[1], dtype=bool) for name in MARK_NAMES}
     for rule, holds, unknown in zip(rules, held.holds, held.unknown, strict=True):
-        marks[f"mark_{rule.action}"] |= holds
-        marks["mark_note" if rule.action == "note" else "mark_unknown"] |= unknown
+        action = named(ACTIONS, rule.action)
+        marks[action.mark] |= holds
+        marks[DOUBT.mark if action.limits else action.mark] |= unknown
     return pd.DataFrame(marks)
 
 
@@ -258,8 +257,8 @@ def _reasons(held, rules):
         cases = (
             (held.holds[number], rule.told_as),
             (missing & ~outside, f"{rule.told_as} ({CATEGORY_MISSING})"),
-            (outside & ~missing, f"{rule.told_as} ({NOT_COVERED})"),
-            (missing & outside, f"{rule.told_as} ({CATEGORY_MISSING}, {NOT_COVERED})"),
+            (outside & ~missing, f"{rule.told_as} ({NOT_COVERED.name})"),
+            (missing & outside, f"{rule.told_as} ({CATEGORY_MISSING}, {NOT_COVERED.name})"),
         )
         for applies, name in cases:
             if rule.publish == "hidden":

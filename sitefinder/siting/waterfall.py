@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from sitefinder.schema.vocabulary import ACTIONS, BARS_ALL, DOUBT, named
 from sitefinder.units import (
     HOURS_PER_YEAR,
     KILOWATTS_PER_MEGAWATT,
@@ -39,20 +40,21 @@ def rule_steps(rules, held, allow):
     held : sitefinder.siting.verdicts.Held
         Which rules hold in each of n reaches.
     allow : list of str
-        Of ``ranking.allow``, ``"unknown"`` and ``"conditional"`` matter here.
+        The run's ``ranking.allow``.
 
     Returns
     -------
     list of Step
-        A rule meets the reaches in which it holds or may hold. It bars those that it excludes, those that it makes
-        conditional, and those of which its layer does not say; the last two unless they are allowed. A reach is
-        taken as a whole, by the verdict that the rule leads to, never by the metres under the rule.
+        A rule affects the reaches in which it holds or may hold. It excludes those in which it bars every scheme
+        type, and those of which its layer says nothing, unless ``ranking.allow`` lets them pass. A reach is taken
+        as a whole, by the verdict that the rule leads to, never by the metres under the rule.
     """
     steps = []
     for number, rule in enumerate(rules):
         holds, unknown = held.holds[number], held.unknown[number]
-        is_barring = rule.action == "exclude" or (rule.action == "conditional" and "conditional" not in allow)
-        counts_unknown = rule.action != "note" and "unknown" not in allow
+        action = named(ACTIONS, rule.action)
+        is_barring = action.bars == BARS_ALL and not action.is_allowed(allow)
+        counts_unknown = action.limits and not DOUBT.is_allowed(allow)
         barred = (holds & is_barring) | (unknown & counts_unknown)
         steps.append(Step("rule", holds | unknown, barred, rule.told_as, rule.action))
     return steps

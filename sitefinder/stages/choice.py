@@ -5,6 +5,15 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 
+from sitefinder.schema.vocabulary import (
+    BARRED_BY_RULE,
+    CATCHMENT_INCOMPLETE,
+    FLOW_TOO_SMALL,
+    HEAD_UNRESOLVED,
+    NO_FLOW_ESTIMATE,
+    OUTSIDE_REGION,
+    STREAM_TOO_SMALL,
+)
 from sitefinder.siting.offers import Offers, choose_sites, not_offered_because
 from sitefinder.stages.fish_ways import fish_way
 
@@ -20,18 +29,16 @@ def offer_steps(settings, inputs, placed, stretches, energy, verdicts):
     """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
     table, allow = stretches.table, settings.ranking.allow
     too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
-    return [
-        ("outside the region", in_region(placed.stations, inputs)[table["tailrace"].to_numpy()]),
-        ("no flow estimate", ~table["flow_missing"].to_numpy()),
-        (
-            "too little flow",
-            table["flow_mean_m3s"].to_numpy() >= settings.stretches.least_flow_mean_m3s,
-        ),
-        ("head unresolved", ~table["head_unresolved"].to_numpy() | ("unresolved" in allow)),
-        ("catchment incomplete", ~table["catchment_incomplete"].to_numpy() | ("incomplete" in allow)),
-        ("barred by a rule", verdicts.choice >= 0),
-        ("stream too shallow or narrow", ~np.where(verdicts.choice == 1, *too_small[::-1])),
-    ]
+    steps = {
+        OUTSIDE_REGION: in_region(placed.stations, inputs)[table["tailrace"].to_numpy()],
+        NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
+        FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.least_flow_mean_m3s,
+        HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
+        CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
+        BARRED_BY_RULE: verdicts.choice >= 0,
+        STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
+    }
+    return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
 
 
 def choose(settings, inputs, placed, stretches, energy, rule_overlaps, verdicts, waters):

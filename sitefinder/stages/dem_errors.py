@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.errors import InputError, all_of, listed
+from sitefinder.schema.vocabulary import SURFACE_MODEL
 from sitefinder.stages.choice import in_region
 from sitefinder.stages.layer_columns import no_such_column, numbers_of
 from sitefinder.streams.dem_errors import OUTSIDE, TO_RMSE, footprints_at
@@ -13,7 +14,7 @@ from sitefinder.streams.least_head import least_heads
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
 SURFACE = "surface model: heights are those of trees, roofs and bridges"
-FLAGGED = "kept; reaches and sites are flagged dem_surface_model"
+FLAGGED = f"kept; reaches and sites are flagged {SURFACE_MODEL.name}"
 KINDS = ("terrain", "surface")
 # Lengths of stretches for which the least resolvable head is told [m] (own choice).
 LEAST_HEAD_LENGTHS_M = (100.0, 250.0, 500.0, 1000.0, 1500.0)

@@ -9,6 +9,7 @@ import pandas as pd
 from sitefinder.config import FishSettings
 from sitefinder.power.machines import machine_table
 from sitefinder.schema import EVIDENCE, LAYERS, has_flag
+from sitefinder.schema.vocabulary import ACTIONS, HEAD_UNRESOLVED, passing_verdicts
 from sitefinder.siting.access import district_names, district_of
 from sitefinder.siting.fish_safe_gain import gain_by_district, grades_counted, without_fish_safe
 from sitefinder.siting.offers import Offers, choose_sites
@@ -117,11 +118,11 @@ def make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safe
 def _potential(settings, reaches, lengths):
     share = lengths["length_m"].to_numpy() / reaches["length_m"].to_numpy()[lengths["reach"]]
     of_reach = reaches.iloc[lengths["reach"]].reset_index(drop=True)
-    free = of_reach["verdict"].isin(["open", "restricted"])
-    only_safe = free & of_reach["mark_fish_safe_only"]
+    free = of_reach["verdict"].isin(passing_verdicts(()))
+    only_safe = free & of_reach[[action.mark for action in ACTIONS if action.fish_safe_only]].any(axis=1)
     power_kw = of_reach["theoretical_kw"].fillna(0.0) * share
-    if "unresolved" not in settings.ranking.allow:
-        power_kw = power_kw.where(~has_flag(of_reach["flags"], "head_unresolved"), 0.0)
+    if not HEAD_UNRESOLVED.is_allowed(settings.ranking.allow):
+        power_kw = power_kw.where(~has_flag(of_reach["flags"], HEAD_UNRESOLVED.flag), 0.0)
     columns = {
         "only_safe_length_km": lengths["length_m"].reset_index(drop=True).where(only_safe, 0.0)
         / METRES_PER_KILOMETRE,

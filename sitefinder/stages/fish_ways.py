@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.power.machines import machine_survival
+from sitefinder.schema.vocabulary import TOUCHING, UNDER
 from sitefinder.siting.fish_passage import (
     FishWay,
     entered_at,
@@ -14,7 +15,6 @@ from sitefinder.siting.fish_passage import (
 )
 from sitefinder.siting.intervals import SHORTEST_OVERLAP_M, union_of_intervals
 from sitefinder.siting.offers import PREFIXES
-from sitefinder.siting.rules import TOUCHING, UNDER
 
 
 class FishAlive(NamedTuple):
@@ -83,7 +83,7 @@ def spawning_metres(settings, placed, rule_overlaps):
     under its layer does.
     """
     meant = rule_overlaps["rule"].isin(settings.fish.spawning_rules)
-    hits = rule_overlaps[meant & rule_overlaps["effect"].isin([UNDER, TOUCHING])]
+    hits = rule_overlaps[meant & rule_overlaps["effect"].isin([UNDER.name, TOUCHING.name])]
     station = hits["station"].to_numpy(dtype=np.int64)
     union = union_of_intervals(station, *(hits[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m")))
     metres = np.zeros(len(placed.stations))

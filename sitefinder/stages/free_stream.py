@@ -8,6 +8,7 @@ from sitefinder.power.energy import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.power.free_stream import free_stream_potential
 from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety
 from sitefinder.schema import LAYERS
+from sitefinder.schema.vocabulary import DEVELOPED, STANDING_WATER, TIDAL
 from sitefinder.streams.profile_error import head_standard_error
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR, METRES_PER_KILOMETRE
 
@@ -71,13 +72,13 @@ def make_free_stream(settings, inputs, placed, heads, flows, channel_shapes, wat
 def _free_lengths(placed, waters, rows):
     stations = placed.stations
     reach, segment_m = stations["reach"].to_numpy(), stations["segment_length_m"].to_numpy()
-    barred = {"standing water": waters.standing, "developed": waters.developed, "tidal": waters.tidal}
+    barred = {STANDING_WATER: waters.standing, DEVELOPED: waters.developed, TIDAL: waters.tidal}
     free, because = np.ones(len(stations), dtype=bool), np.full(len(placed.reaches), "", dtype=object)
-    for name, stretch in barred.items():
+    for reason, stretch in barred.items():
         free &= ~stretch
         here = (reach >= 0) & free
         left_m = np.bincount(reach[here], weights=segment_m[here], minlength=len(placed.reaches))
-        because[(left_m == 0) & (because == "")] = name
+        because[(left_m == 0) & (because == "")] = reason.name
     return left_m[rows], because[rows]
 
 

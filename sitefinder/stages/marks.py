@@ -8,27 +8,22 @@ import shapely
 
 from sitefinder.io.dem_cells import dem_seams
 from sitefinder.io.raster_facts import way_to_run
+from sitefinder.schema.vocabulary import (
+    BY_PLACE,
+    FLAG_SEPARATOR,
+    FLAG_VALUE,
+    FLAGS,
+    SURFACE_MODEL,
+    flags_set_by,
+    names,
+)
 from sitefinder.streams.flags import share_above
 from sitefinder.streams.lines import REPAIR_COLUMNS
 from sitefinder.streams.touched import touched_stations
 from sitefinder.terrain.seams import lines_across
 
-# In the order in which flags are told, those of the flow equations come after them.
-MARKS = (
-    "catchment_incomplete",
-    "covariate_partial",
-    "regulated",
-    "karst",
-    "snap_doubtful",
-    "seam",
-    "dem_border",
-    "dem_surface_model",
-    "standing_water",
-    "standing_water_detected",
-    "tidal",
-    "developed",
-    "head_measured",
-)
+# In the order in which flags are listed.
+MARKS = flags_set_by(BY_PLACE)
 # Those that a stretch has from its path alone, not from its pond.
 OF_PATH = ("head_measured",)
 
@@ -87,7 +82,7 @@ def mark_stations(settings, inputs, placed, channels, catchments, field_levels, 
         "snap_doubtful": channels.doubtful,
         "seam": _across_seams(settings, inputs, placed, dem_seams),
         "dem_border": dem_errors.across,
-        "dem_surface_model": dem_errors.is_surface,
+        SURFACE_MODEL.name: dem_errors.is_surface,
         "standing_water": waters.standing & ~waters.detected,
         "standing_water_detected": waters.detected,
         "tidal": waters.tidal,
@@ -167,11 +162,12 @@ def marked_stretches(marks, stretches, kept):
 
 
 def told(kinds, station_flags, stations):
-    """Flags as text: the names of the kinds that hold in each row, then the flags of its station.
+    """Flags as text: the names of those that hold in each row, and those of its station, in their declared order.
 
     Parameters
     ----------
     kinds : dict of str to ndarray of bool, shape (n,)
+        By name of flag.
     station_flags : list of tuple of str
     stations : sequence of int, shape (n,)
 
@@ -180,6 +176,27 @@ def told(kinds, station_flags, stations):
     list of str
     """
     return [
-        "; ".join([*[name for name, holds in kinds.items() if holds[row]], *station_flags[station]])
+        joined_flags([*(name for name, holds in kinds.items() if holds[row]), *station_flags[station]])
         for row, station in enumerate(stations)
     ]
+
+
+def joined_flags(flags):
+    """Flags of a row as text, in the order in which they are declared.
+
+    Parameters
+    ----------
+    flags : sequence of str
+        Names of `sitefinder.schema.vocabulary.FLAGS`, each with ": " and its value where it has one.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> joined_flags(["structure_in_use: mill", "tidal"])
+    'tidal; structure_in_use: mill'
+    """
+    order = names(FLAGS)
+    return FLAG_SEPARATOR.join(sorted(flags, key=lambda flag: order.index(flag.partition(FLAG_VALUE)[0])))

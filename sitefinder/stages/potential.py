@@ -4,13 +4,17 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.schema import LAYERS, has_flag
+from sitefinder.schema.vocabulary import (
+    NO_FLOW_ESTIMATE,
+    NO_STREAM,
+    UNMEASURED,
+    cascade_reasons,
+    passing_verdicts,
+    reasons_of,
+)
 from sitefinder.siting.verdicts import Held
 from sitefinder.siting.waterfall import Step, rule_steps, waterfall
 from sitefinder.stages.region_tables import district_lengths
-from sitefinder.stages.stream_repairs import UNRESOLVED
-
-# What keeps a whole reach from having any candidate, as `not_offered_because` says it.
-NO_STREAM = ("standing water", "developed", "tidal")
 
 
 def make_reach_districts(inputs, reaches):
@@ -52,27 +56,25 @@ def make_waterfall(settings, inputs, placed, held, reaches):
 
     Notes
     -----
-    The order: everything; then what cannot be measured (network unresolved, no flow estimate, head unresolved,
-    catchment incomplete); what is no stream to build on (standing water, developed, tidal: reaches of which
-    nothing else is left, as ``not_offered_because`` says); the rules in the order of the settings; and what is
-    open by its verdict. ``ranking.allow`` lets heads, catchments, conditions and gaps of layers pass.
+    The order: everything; then the reasons of `sitefinder.schema.vocabulary.cascade_reasons`, first what cannot be
+    measured, by the flags of the reaches, then what is no natural stream (reaches of which nothing else is left,
+    as ``not_offered_because`` says); the rules in the order of the settings; and what is open by its verdict.
+    ``ranking.allow`` lets heads, catchments, conditions and gaps of layers pass.
     """
     allow = settings.ranking.allow
     nowhere = np.zeros(len(reaches), dtype=bool)
     because, verdict = reaches["not_offered_because"], reaches["verdict"]
-    dry = ~np.isfinite(reaches["flow_mean_m3s"].to_numpy(dtype=np.float64))
-    unmeasured = {
-        "network unresolved": (has_flag(reaches["flags"], UNRESOLVED), True),
-        "no flow estimate": (dry, True),
-        "head unresolved": (has_flag(reaches["flags"], "head_unresolved"), "unresolved" not in allow),
-        "catchment incomplete": (has_flag(reaches["flags"], "catchment_incomplete"), "incomplete" not in allow),
-    }
-    unmeasured |= {kind: ((because == kind).to_numpy(), True) for kind in NO_STREAM}
-    passing = ["open", "restricted", *(name for name in ("unknown", "conditional") if name in allow)]
-    is_open = verdict.isin(passing).to_numpy()
+    has_no_flow = ~np.isfinite(reaches["flow_mean_m3s"].to_numpy(dtype=np.float64))
+    affected = {reason: has_flag(reaches["flags"], reason.flag) for reason in reasons_of(UNMEASURED)}
+    affected[NO_FLOW_ESTIMATE] = has_no_flow
+    affected |= {reason: (because == reason.name).to_numpy() for reason in reasons_of(NO_STREAM)}
+    is_open = verdict.isin(passing_verdicts(allow)).to_numpy()
     steps = [
         Step("everything", ~nowhere, nowhere),
-        *(Step(kind, met, met & is_barring) for kind, (met, is_barring) in unmeasured.items()),
+        *(
+            Step(reason.name, affected[reason], affected[reason] & (not reason.is_allowed(allow)))
+            for reason in cascade_reasons()
+        ),
         *rule_steps(settings.rules, _of_delivered(placed, held, reaches), allow),
         Step("open", is_open, ~is_open),
     ]

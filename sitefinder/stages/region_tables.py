@@ -7,6 +7,7 @@ import shapely
 
 from sitefinder.power.energy import hydraulic_power_kw
 from sitefinder.schema import LAYERS
+from sitefinder.schema.vocabulary import HEAD_NOT_RESOLVED
 from sitefinder.siting.access import lengths_by_district
 from sitefinder.siting.publication import (
     doubt_text,
@@ -78,7 +79,7 @@ def _middles(reaches):
 
 def _flags(settings, placed, flows, marks, reaches):
     resolved = reaches["head_m"] >= settings.heads.resolved_standard_errors * reaches["head_se_m"]
-    kinds = {"head_unresolved": ~resolved.to_numpy(), **marked_reaches(marks, placed)}
+    kinds = {HEAD_NOT_RESOLVED.name: ~resolved.to_numpy(), **marked_reaches(marks, placed)}
     return told(kinds, flows.estimate.flags, reaches["last_station"])
 
 

@@ -5,8 +5,9 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from sitefinder.schema.vocabulary import UNDER
 from sitefinder.siting.corridors import NATURAL_FALLS, Barriers, carried_along, place_falls, steps_down
-from sitefinder.siting.rules import HIT_COLUMNS, UNDER, all_rule_metres, along_link, overlaps, uncovered
+from sitefinder.siting.rules import HIT_COLUMNS, all_rule_metres, along_link, overlaps, uncovered
 from sitefinder.siting.verdicts import Held, StretchMarks, admissible, held_reaches, stretch_marks, verdicts
 from sitefinder.streams.lines import REPAIR_COLUMNS
 
@@ -47,7 +48,7 @@ def overlap_rule(settings, inputs, network, placed, heads, rule):
     if coverage is not None:
         hits.append(uncovered(placed.segments, coverage.geometry.to_numpy(), rule))
     hits = along_link(hits) if hits else pd.DataFrame(columns=HIT_COLUMNS)
-    if rule.effect == UNDER or not len(hits):
+    if rule.effect == UNDER.name or not len(hits):
         return hits
     steps = steps_down(placed.stations, network.links)
     falls = natural_falls(settings, inputs, placed) if rule.ends_at_falls else Barriers(*[np.zeros(0)] * 2)

@@ -10,10 +10,12 @@ import pandas as pd
 from sitefinder.errors import ConfigError, SitefinderError, all_of
 from sitefinder.io.deliveries import read_delivery
 from sitefinder.io.outputs import deliver
+from sitefinder.siting.causes import StageGraph
 from sitefinder.siting.changes import NEEDED, compare_runs
 from sitefinder.siting.measures import measures, site_counts
 from sitefinder.stages.default_settings import told_defaults
 from sitefinder.stages.run import check, run
+from sitefinder.stages.stage_graph import STAGES
 
 MEASURED = NEEDED | {"reaches": f"{NEEDED['reaches']} flags", "sites": f"{NEEDED['sites']} capital_cost"}
 
@@ -65,7 +67,7 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
         tables = read_delivery(delivered.path, MEASURED).tables
         if first is None:
             first, heading = tables, delivered
-        changes = compare_runs(first, tables, defaults=told_defaults()).changes
+        changes = compare_runs(first, tables, StageGraph(STAGES), defaults=told_defaults()).changes
         rows.append(
             {
                 "scenario": name,

@@ -14,7 +14,8 @@ from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety, machine_surviv
 from sitefinder.power.size_options import size_options
 from sitefinder.power.uncertainty import EnergyDraws
 from sitefinder.power.valuation import machine_options
-from sitefinder.schema import LAYERS
+from sitefinder.schema import LAYERS, is_scheme_that
+from sitefinder.schema.vocabulary import COST_EXTRAPOLATED, FLAG_SEPARATOR, HEAD_NOT_RESOLVED, SURVIVAL_ROUNDED
 from sitefinder.siting.access import district_of
 from sitefinder.siting.fish_passage import entered_at
 from sitefinder.siting.offers import alternatives
@@ -31,7 +32,6 @@ from sitefinder.streams.stations import place_names, without_repeats
 ALTERNATIVES_KEPT = 3
 # What blocks an alternative that only the least survival of fish keeps out.
 KEPT_OUT = "survival on the way"
-ROUNDED = "survival_rounded"
 
 
 class SiteTables(NamedTuple):
@@ -82,8 +82,7 @@ def make_site_tables(
     )
     table["structure_id"] = _of_structure(table["structure"], waters.structures["structure_id"])
     uses = _of_structure(table["structure"], uses_told(waters.structures))
-    told_of = zip(table["flags"], uses, strict=True)
-    table["flags"] = ["; ".join(part for part in parts if part) for parts in told_of]
+    table["flags"] = _with_flags(table["flags"], uses)
     table = _with_fish(inputs, alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["layout"])
@@ -140,11 +139,16 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
     table["fish_safe"] = (safety[table["machine_number"]] == SAFE_AS_BUILT) | table["screened"].to_numpy(
         dtype=bool
     )
-    kinds = {"head_unresolved": table["head_unresolved"].to_numpy(dtype=bool)}
-    kinds["cost_extrapolated"] = _cost_extrapolated(settings, inputs, table)
+    kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
+    kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
     kinds |= marked_stretches(marks, stretches, kept)
     table["flags"] = told(kinds, flows.estimate.flags, table["intake"])
     return table
+
+
+# Flags of each row and one more, "" for none.
+def _with_flags(flags, more):
+    return [FLAG_SEPARATOR.join(filter(None, parts)) for parts in zip(flags, more, strict=True)]
 
 
 # What fish meet: at the machine itself, and on the worst way that leads through it. Where losses were rounded up,
@@ -155,9 +159,7 @@ def _with_fish(inputs, alive, offers, kept, table):
     )
     worst = alive.worst[entered]
     rounded = (worst >= 0) & (not offers.exact)
-    flags = np.where(
-        rounded, [f"{told}; {ROUNDED}" if told else ROUNDED for told in table["flags"]], table["flags"]
-    )
+    flags = _with_flags(table["flags"], np.where(rounded, SURVIVAL_ROUNDED.name, ""))
     return table.assign(
         flags=flags,
         survival=machine_survival(inputs.machines, table["machine_number"], table["screened"]),
@@ -211,8 +213,10 @@ def _stretch_table(settings, table, order, kept, picked, offers, placed, stretch
     )
     table["rank"] = pd.array([rank_of.get(name, pd.NA) for name in table["site_id"]], dtype="Int64")
     height = [
-        f":{metres:g}m" if kind == "new_weir" else ""
-        for kind, metres in zip(table["layout"], table["weir_height_m"], strict=True)
+        f":{metres:g}m" if is_new else ""
+        for is_new, metres in zip(
+            is_scheme_that(table["layout"], "builds_barrier"), table["weir_height_m"], strict=True
+        )
     ]
     parts = zip(table["layout"], table["intake_name"], table["tailrace_name"], height, strict=True)
     table["stretch_id"] = without_repeats(f"{layout}:{top}:{foot}{metres}" for layout, top, foot, metres in parts)

@@ -9,11 +9,10 @@ import shapely
 from shapely.ops import substring
 
 from sitefinder.schema import LAYERS
+from sitefinder.schema.vocabulary import NETWORK_UNRESOLVED
 from sitefinder.stages.network import ridge_limit_m
 from sitefinder.streams.doubts import list_close_streams, list_crossings, list_ridges, list_shared_cells
 from sitefinder.streams.stations import without_repeats
-
-UNRESOLVED = "network_unresolved"
 
 
 def list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads):
@@ -85,6 +84,6 @@ def unresolved_reaches(settings, network, placed):
             table[column.name] = pd.Series([empty] * len(table), index=table.index)
     table["verdict"] = "unknown"
     table["mark_unknown"] = True
-    table["flags"] = UNRESOLVED
-    table["not_offered_because"] = "network unresolved"
+    table["flags"] = NETWORK_UNRESOLVED.flag
+    table["not_offered_because"] = NETWORK_UNRESOLVED.name
     return geopandas.GeoDataFrame(table, geometry=lines, crs=settings.run.crs)

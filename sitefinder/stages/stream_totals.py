@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.schema import LAYERS
+from sitefinder.schema.vocabulary import schemes_that
 from sitefinder.stages.fish_ways import published_spawning
 from sitefinder.streams.stations import place_names, without_repeats
 
@@ -80,13 +81,14 @@ def used_metres(stretches, chosen, segment_length_m, profile_m):
         [m]. A pond ends within a segment where the profile reaches its crest.
     """
     diverted_m, ponded_m = np.zeros(len(segment_length_m)), np.zeros(len(segment_length_m))
+    diverting = schemes_that("diverts")
     for row in np.flatnonzero(chosen).tolist():
         site = stretches.table.iloc[row]
         way, pond = np.split(
             stretches.taken[stretches.start[row] : stretches.start[row + 1]],
             [stretches.pond_start[row] - stretches.start[row]],
         )
-        if site["layout"] == "diversion":
+        if site["layout"] in diverting:
             diverted_m[way] += segment_length_m[way]
         crest_m = profile_m[int(site["intake"])] + site["weir_height_m"]
         pond = pond[segment_length_m[pond] > 0]

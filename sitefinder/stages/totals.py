@@ -7,6 +7,7 @@ import shapely
 
 from sitefinder.schema import LAYERS, has_flag
 from sitefinder.schema.total_layers import OF_STREAM, SCOPES
+from sitefinder.schema.vocabulary import HEAD_UNRESOLVED, passing_verdicts
 from sitefinder.siting.access import district_names
 from sitefinder.siting.totals import shared, whole
 from sitefinder.stages.region_tables import district_lengths
@@ -86,13 +87,13 @@ def _named(names):
 def _whole_reaches(settings, reaches):
     length_m = whole(reaches["length_m"])
     counts = np.ones(len(reaches), dtype=bool)
-    if "unresolved" not in settings.ranking.allow:
-        counts = ~has_flag(reaches["flags"], "head_unresolved")
+    if not HEAD_UNRESOLVED.is_allowed(settings.ranking.allow):
+        counts = ~has_flag(reaches["flags"], HEAD_UNRESOLVED.flag)
     verdict = reaches["verdict"]
     return pd.DataFrame(
         {
             "length_m": length_m,
-            "open_m": length_m * verdict.isin(["open", "restricted"]).to_numpy(),
+            "open_m": length_m * verdict.isin(passing_verdicts(())).to_numpy(),
             "excluded_m": length_m * (verdict == "excluded").to_numpy(),
             "theoretical_w": whole(reaches["theoretical_kw"] * WATTS_PER_KILOWATT) * counts,
         }

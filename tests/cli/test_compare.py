@@ -36,13 +36,13 @@ def two_runs(region, command):
 
 TOLD = """\
 Small valley: what changed
-  old:  out/previous/sites.gpkg
-  new:  out/sites.gpkg
+  previous:  out/previous/sites.gpkg
+  next:      out/sites.gpkg
 
-Different in the two runs, and behind all below that does not name its cause in brackets
+Input changes (the cause of all changes below unless another is named in brackets)
   rule park is new: exclude, park.gpkg
 
-  reaches         old  new  km old  km new  kW old  kW new
+  reaches         previous  next  km previous  km next  kW previous  kW next
 """
 
 
@@ -65,7 +65,7 @@ def test_nothing_changed_is_said_in_one_line(two_runs, command):
 
     assert outcome.status == 0
     sites = len(pyogrio.read_dataframe("out/sites.gpkg", layer="sites"))
-    assert outcome.out.endswith(f"\n\nNothing changed: 2 reaches and {sites} sites are as they were.\n")
+    assert outcome.out.endswith(f"\n\nNothing changed in 2 reaches and {sites} sites.\n")
 
 
 def test_a_table_and_a_geopackage_are_written_where_asked(two_runs, command):

@@ -1,4 +1,4 @@
-"""The waterfall and the ways of fish as text: whole texts for tables whose figures are plain."""
+"""The screening cascade and the passage of fish as text: whole texts for tables whose figures are plain."""
 
 import pandas as pd
 import pytest
@@ -17,7 +17,7 @@ def waterfall(*steps):
     return pd.DataFrame(rows)
 
 
-def test_steps_that_concern_no_reach_are_left_out():
+def test_steps_that_affect_no_reach_are_left_out():
     text = waterfall_text(
         waterfall(
             ("everything", "", "", 20, 0, 20),
@@ -30,11 +30,11 @@ def test_steps_that_concern_no_reach_are_left_out():
 
     # Half a kilometre, 100 kW and 876 MWh a reach.
     assert text == (
-        "  step by step                     meets  bars  leaves    km    MW   GWh\n"
-        "  everything                          20     0      20  10.0  2.00  17.5\n"
-        "  nature reserve (exclude)             6     5      15  7.50  1.50  13.1\n"
-        "  migration stem (fish safe only)      4     0      15  7.50  1.50  13.1\n"
-        "  open                                15     0      15  7.50  1.50  13.1"
+        "  screening cascade                         affected  excluded  remaining    km    MW   GWh\n"
+        "  everything                                      20         0         20  10.0  2.00  17.5\n"
+        "  nature reserve (no site)                         6         5         15  7.50  1.50  13.1\n"
+        "  migration stem (fish-safe turbines only)         4         0         15  7.50  1.50  13.1\n"
+        "  open                                            15         0         15  7.50  1.50  13.1"
     )
 
 
@@ -56,9 +56,12 @@ def streams(survival, plants, developed_m=0.0):
 NO_FLAGS = pd.DataFrame({"flags": ["", "seam"]})
 
 
-def test_the_worst_way_of_fish_is_told_with_what_it_leaves_out():
+def test_passage_survival_is_that_of_the_least_favourable_route_with_what_it_leaves_out():
     two = streams([None, 0.9, 0.774], [None, 2, 5], developed_m=[0.0, 50.0, 0.0])
-    start = "On the worst way from a spawning ground to the outlet 77.4 % of fish survive, past 5 plants"
+    start = (
+        "Cumulative downstream passage survival from spawning grounds to the outlet, on the least favourable "
+        "route: 77.4 % of fish, past 5 plants"
+    )
 
     assert fish_text(two, NO_FLAGS, {"fish.existing_survival": "0.9"}) == f"{start}."
     assert fish_text(two, NO_FLAGS, {}) == (
@@ -67,11 +70,11 @@ def test_the_worst_way_of_fish_is_told_with_what_it_leaves_out():
     asked = {"fish.existing_survival": "0.9", "fish.least_survival_on_the_way": "0.75"}
     flagged = pd.DataFrame({"flags": ["seam; survival_rounded"]})
     assert fish_text(two, flagged, asked) == (
-        f"{start} (asked: 75.0 %); losses were rounded up, so that a set of more value may exist "
+        f"{start} (minimum set: 75.0 %); losses were rounded up, so that a selection of more value may exist "
         "(survival_rounded)."
     )
 
 
 @pytest.mark.parametrize("survival", [[], [None, None]])
-def test_without_spawning_grounds_nothing_is_told(survival):
+def test_without_spawning_grounds_nothing_is_said(survival):
     assert fish_text(streams(survival, survival), NO_FLAGS, {}) == ""

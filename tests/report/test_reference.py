@@ -5,8 +5,9 @@ import re
 import pytest
 
 from sitefinder.config import Settings
-from sitefinder.report.reference import filled, layers_reference, settings_reference
+from sitefinder.report.reference import filled, layers_reference, settings_reference, vocabulary_reference
 from sitefinder.schema import CHANGE_LAYERS, LAYERS
+from sitefinder.schema.vocabulary import ACTIONS, FLAGS, REJECTION_REASONS, SCHEME_TYPES, VERDICTS
 
 
 # Rows of all tables, as lists of cells, without heads and rules.
@@ -77,3 +78,12 @@ def test_a_document_is_brought_up_to_date_between_its_markers_and_nowhere_else()
 def test_a_document_without_its_markers_is_refused():
     with pytest.raises(ValueError, match="must hold <!-- generated: settings --> once, closed by <!-- end -->"):
         filled("nothing here")
+
+
+def test_every_word_of_the_inventory_has_a_row_with_its_sentence():
+    text = vocabulary_reference()
+
+    assert "| `no_diversion` | no diversion | No water may be diverted from the stream here. |" in text
+    assert "| `tidal` | The tide reaches it. |" in text
+    assert "| `tidal` | tidal | The tide reaches the stretch. |" in text
+    assert text.count("\n| `") == sum(map(len, (VERDICTS, ACTIONS, SCHEME_TYPES, REJECTION_REASONS, FLAGS)))

@@ -50,26 +50,27 @@ def test_the_whole_text():
     assert text == (
         "Alderdale: 4 reaches, 2.25 km of stream\n"
         "\n"
-        "  verdict     reaches     km  theoretical\n"
-        "  open              2   1.50       240 kW\n"
-        "  restricted        1  0.500      60.0 kW\n"
-        "  excluded          1  0.250       900 kW\n"
+        "  verdict     reaches     km  gross theoretical\n"
+        "  open              2   1.50             240 kW\n"
+        "  restricted        1  0.500            60.0 kW\n"
+        "  excluded          1  0.250             900 kW\n"
         "\n"
-        "2 sites chosen: 100 kW and 0.500 GWh in a mean year (P90 0.400, P10 0.620).\n"
+        "2 sites selected: installed capacity 100 kW, mean annual energy 0.500 GWh (P90 0.400, P10 0.620).\n"
         "\n"
-        "Best 2 of 2 sites (mean flow at the intake, rated power; costs in crowns of 2024)\n"
-        "  #  site     stream      layout      head m   m³/s  machine             kW  per kWh\n"
-        "  1  A1@1500  Alder Beck  at barrier    2.25   12.5  Archimedes screw  98.5    0.062\n"
-        "  2  B7@250               new weir      1.50  0.125  breast wheel      1.50        –\n"
+        "Best 2 of 2 sites (mean flow at the intake, installed capacity, levelised cost of energy per kWh in\n"
+        "crowns of 2024)\n"
+        "  #  site     stream      scheme type          head m   m³/s  turbine             kW   LCOE\n"
+        "  1  A1@1500  Alder Beck  at an existing weir    2.25   12.5  Archimedes screw  98.5  0.062\n"
+        "  2  B7@250               new weir               1.50  0.125  breast wheel      1.50      –\n"
         "\n"
-        "  not offered because  reaches    km\n"
-        "  too little head            2  1.50\n"
+        "  rejection reason  reaches    km\n"
+        "  too little head         2  1.50\n"
         "\n"
         "Files\n"
         "  out/sites.gpkg\n"
         "  out/x.csv\n"
         "\n"
-        "Theoretical potential (gross head and mean flow, no machine): 1.20 MW, 300 kW of it on open or\n"
+        "Gross theoretical potential (gross head and mean flow, no losses): 1.20 MW, 300 kW of it on open or\n"
         "restricted reaches.\n"
         "\n"
         "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving\n"
@@ -80,15 +81,17 @@ def test_the_whole_text():
 def test_a_region_without_sites_says_so():
     text = summary(sites=lambda: sites().head(0))
 
-    assert "\nNo site was chosen.\n" in text
+    assert "\nNo site was selected.\n" in text
     assert "Best" not in text
 
 
 def test_a_region_without_reaches_has_a_summary_too():
     text = summary(sites=lambda: sites().head(0), reaches=lambda: reaches().head(0))
 
-    assert text.startswith("Alderdale: 0 reaches, 0 km of stream\n\nNo site was chosen.\n\nTheoretical potential")
-    assert "not offered" not in text
+    assert text.startswith(
+        "Alderdale: 0 reaches, 0 km of stream\n\nNo site was selected.\n\nGross theoretical potential"
+    )
+    assert "rejection reason" not in text
 
 
 def test_an_interval_that_was_not_drawn_is_not_shown():
@@ -130,11 +133,11 @@ def test_the_least_head_is_told_by_length_with_two_digits_and_a_centimetre():
     text = " ".join(summary(least_heads=least).split())
 
     assert (
-        "Least head that this DEM resolves (in brackets: on the worst tenth of the stream): "
+        "Minimum resolvable head of this DEM, median (90th percentile): "
         "0.31 m over 100 m (0.50 m), 12.3 m over 1500 m (22.6 m)." in text
     )
-    assert "Least head" not in summary(least_heads=least.head(0))
-    assert "Least head" not in summary()
+    assert "Minimum resolvable head" not in summary(least_heads=least.head(0))
+    assert "Minimum resolvable head" not in summary()
 
 
 def test_a_surface_model_is_warned_about_with_the_reaches_on_it():
@@ -159,9 +162,9 @@ def test_reasons_come_by_number_then_name_and_the_rest_together():
 
     lines = summary(reaches=lambda: many).split("\n")
 
-    start = lines.index("  not offered because  reaches     km")
+    start = lines.index("  rejection reason  reaches     km")
     assert [line.split()[0] for line in lines[start + 1 : start + 3]] == ["a", "b"]
-    assert lines[start + 9] == "  3 other reasons            3   1.50"
+    assert lines[start + 9] == "  3 other reasons         3   1.50"
 
 
 def test_markup_and_control_characters_of_names_are_harmless():
@@ -237,20 +240,20 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
     [
         (
             [1.5, 2.45],
-            "Heads of the sites, as found, are on average 0.10 m above what the region makes likely; the",
+            "Uncorrected gross heads of the sites are on average 0.10 m above those after regional shrinkage",
         ),
         (
             [1.5, 2.05],
-            "Heads of the sites, as found, are on average 0.10 m below what the region makes likely; the",
+            "Uncorrected gross heads of the sites are on average 0.10 m below those after regional shrinkage",
         ),
-        ([1.5, 2.25], "Heads of the sites are as found, not shrunk: those of lucky error are among them."),
+        ([1.5, 2.25], "Gross heads of the sites have no regional shrinkage: heads that the DEM's error makes"),
     ],
 )
 def test_how_far_the_heads_as_found_lie_from_the_likely_ones(unshrunk_m, told):
     # Used are 1.5 and 2.25 m.
     text = summary(sites=lambda: sites(head_unshrunk_m=unshrunk_m))
 
-    assert told in text
+    assert told in " ".join(text.split())
 
 
 def gain(**changes):
@@ -277,12 +280,22 @@ def with_gain(table):
 def test_what_fish_safe_machines_win_is_told_by_the_evidence_that_counts():
     # Rows that are as set: 2.5 km, 120 kW beside 380; 250 MWh there, 370 with them and 140 without.
     assert (
-        "Only fish-safe machines may stand on 2.50 km of stream (120 kW theoretical, beside 380 kW where any "
-        "machine may). 2 sites there give 0.250 GWh; the best set without fish-safe machines would give "
-        "0.140 GWh in place of 0.370 GWh (evidence that counts: claimed or better)."
+        "Only fish-safe turbines may be used on 2.50 km of stream (120 kW gross theoretical potential, beside "
+        "380 kW where any turbine may). 2 sites there give 0.250 GWh; the best selection without fish-safe "
+        "turbines would give 0.140 GWh instead of 0.370 GWh (evidence that counts: claimed or better)."
     ) in with_gain(gain())
 
 
 def test_where_no_stream_is_kept_for_them_nothing_is_said_of_fish_safe_machines():
     assert "fish-safe" not in with_gain(gain(only_safe_length_km=0.0))
-    assert "no site was chosen there." in with_gain(gain(sites_only_safe=0))
+    assert "no site was selected there." in with_gain(gain(sites_only_safe=0))
+
+
+def test_flags_of_the_sites_are_counted_by_their_labels_the_most_frequent_first():
+    text = summary(sites=lambda: sites(flags=["karst; structure_in_use: mill", "tidal; karst"]))
+
+    assert "\nData-quality flags of the sites: karst (2), tidal (1), structure in use (1).\n" in text
+
+
+def test_sites_without_a_flag_are_said_to_have_none():
+    assert "\nData-quality flags of the sites: none.\n" in summary(sites=lambda: sites(flags=["", ""]))

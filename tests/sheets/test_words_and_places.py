@@ -4,19 +4,9 @@ import pytest
 from matplotlib import get_data_path
 
 from sitefinder.errors import InputError
-from sitefinder.flows.estimate import FLAGS
 from sitefinder.io.fonts import checked_fonts
 from sitefinder.report.sheets.amounts import degrees_minutes_seconds, grid_places, grid_text
 from sitefinder.report.sheets.letters import Letters
-from sitefinder.schema.flag_words import FLAG_WORDS, flags_in_words
-from sitefinder.stages.marks import MARKS
-
-
-def test_every_flag_that_is_told_has_words():
-    others = {"head_unresolved", "network_unresolved", "cost_extrapolated", "survival_rounded"}
-
-    assert set(FLAG_WORDS) == {*FLAGS, *MARKS} | others
-    assert flags_in_words("; ".join(FLAG_WORDS)) == list(FLAG_WORDS.values())
 
 
 @pytest.mark.parametrize(

@@ -7,10 +7,12 @@ import pytest
 import shapely
 
 from sitefinder.schema import CHANGE_LAYERS, LAYERS, check_table
-from sitefinder.siting.causes import differences
+from sitefinder.siting.causes import StageGraph, differences, reaching
 from sitefinder.siting.changes import compare_runs, sums_by_change
 from sitefinder.siting.differing import UNTOLD
+from sitefinder.stages import stage_graph
 
+GRAPH = StageGraph(stage_graph.STAGES)
 CRS = "EPSG:32633"
 PLAIN = {"text": "", "integer": 1, "real": 1.0, "boolean": False}
 # Three reaches of 500 m down one stream, and one that joins it from the side at its first confluence.
@@ -114,7 +116,7 @@ def run_of(*, lines=None, reaches=None, sites=(), hits=(), rules=None, settings=
 
 # The rows of a comparison by the id that they have in either run, those of reaches or those of sites.
 def compared(old, new, kind, **options):
-    told = compare_runs(old, new, **options)
+    told = compare_runs(old, new, GRAPH, **options)
     for name, table in told._asdict().items():
         check_table(table, name, CHANGE_LAYERS)
     rows = told.changes[told.changes["kind"] == kind]
@@ -131,7 +133,7 @@ def test_the_same_run_twice_is_unchanged():
     for name, table in run.items():
         check_table(table, name)  # what these tests are made of is what a run delivers
 
-    told = compare_runs(run, run)
+    told = compare_runs(run, run, GRAPH)
 
     assert set(told.changes["change"]) == {"unchanged"}
     assert len(told.changes) == 6
@@ -269,7 +271,7 @@ def test_a_changed_value_is_told_with_both_values_and_the_setting_behind_it():
     old = run_of(sites=TWO)
     new = run_of(sites=[TWO[0], {**TWO[1], "net_value_per_year": 7.5}], settings={"costs.price_per_kwh": "0.3"})
 
-    told = compare_runs(old, new)
+    told = compare_runs(old, new, GRAPH)
 
     rows = compared(old, new, "site")
     assert rows["change"].to_dict() == {"A1@400/diversion": "unchanged", "A2@450/diversion": "changed in value"}
@@ -290,13 +292,13 @@ def test_numbers_that_differ_by_less_than_asked_are_the_same():
 def test_a_value_that_is_no_longer_known_has_changed():
     old, new = run_of(reaches={"A1": {"head_m": 2.0}}), run_of(reaches={"A1": {"head_m": np.nan}})
 
-    told = compare_runs(old, new).changed_values
+    told = compare_runs(old, new, GRAPH).changed_values
 
     assert told[["column", "old", "new"]].to_numpy().tolist() == [["head_m", "2.0", ""]]
-    assert len(compare_runs(new, new).changed_values) == 0
+    assert len(compare_runs(new, new, GRAPH).changed_values) == 0
 
 
-def test_a_reach_that_is_judged_otherwise_tells_the_rules_that_came_and_went():
+def test_a_reach_that_is_changed_by_rules_names_those_that_came_and_went():
     limits = {"old": {"verdict": "restricted", "reasons": "landscape"}, "new": {"verdict": "conditional"}}
     rules = [{"landscape": {"action": "no_diversion"}}, {"water works": {"action": "conditional"}}]
     old = run_of(
@@ -310,7 +312,7 @@ def test_a_reach_that_is_judged_otherwise_tells_the_rules_that_came_and_went():
 
     row = compared(old, new, "reach").loc["A1"]
 
-    assert row["change"] == "judged otherwise"
+    assert row["change"] == "changed by rules"
     assert row["rules"] == "water works (W1); no longer landscape (L1)"
     assert row["cause"] == "rule landscape is gone; rule water works is new"
 
@@ -359,7 +361,7 @@ def test_a_network_elsewhere_is_all_new():
     rows = compared(run_of(), run_of(lines=drawn_anew(moved_m=5000.0), digests={"streams": "s2"}), "reach")
 
     assert sorted(rows["change"]) == ["appeared"] * 4 + ["vanished"] * 4
-    assert set(rows["cause"]) == {"input streams is other"}
+    assert set(rows["cause"]) == {"input streams changed"}
 
 
 def test_a_rule_excludes_a_site_also_where_the_network_was_drawn_anew():
@@ -377,7 +379,7 @@ def test_sums_over_all_rows_are_the_totals_of_both_runs():
     kept = {name: LINES[name] for name in ("A1", "A2")} | {"C9": [(900, 0), (900, -300)]}
     new = run_of(lines=kept, sites=others)
 
-    changes = compare_runs(old, new).changes
+    changes = compare_runs(old, new, GRAPH).changes
 
     for run, tables in (("old", old), ("new", new)):
         for kind, layer, columns in (
@@ -411,7 +413,7 @@ def test_a_difference_that_touches_only_what_stayed_is_not_told():
 
     row = compared(old, new, "site").loc["A2@450/diversion"]
 
-    assert row["cause"] == "setting costs.price_per_kwh: 0.2 → 0.3; stage energy: version 2 → 3"
+    assert row["cause"] == "setting costs.price_per_kwh: 0.2 → 0.3; code of stage energy changed"
 
 
 def test_differences_are_told_by_input_setting_rule_and_stage():
@@ -427,22 +429,94 @@ def test_differences_are_told_by_input_setting_rule_and_stage():
         stages={"heads": "2"},
     )
 
-    told = differences(old["provenance"], new["provenance"]).table["told"].tolist()
+    told = differences(old["provenance"], new["provenance"], GRAPH).table["told"].tolist()
 
     assert told == [
         "rule park: buffer_m 0.0 → 9.0",
-        "layer of rule fish is other",
-        "order of the rules is other",
-        "input roads is other",
+        "layer of rule fish changed",
+        "order of the rules changed",
+        "input roads changed",
         "input lakes is new",
         "setting heads.quantile: 0.5 → 0.4",
-        "stage heads: version 1 → 2",
+        "code of stage heads changed",
     ]
 
 
 def test_a_setting_that_only_the_newer_program_knows_is_no_difference_at_its_default():
     new = run_of(settings={"heads.shrink": "True", "heads.draws": "99"})["provenance"]
 
-    told = differences(run_of()["provenance"], new, {"heads.shrink": "True", "heads.draws": "64"}).table["told"]
+    defaults = {"heads.shrink": "True", "heads.draws": "64"}
+    told = differences(run_of()["provenance"], new, GRAPH, defaults).table["told"]
 
     assert told.tolist() == ["setting heads.draws: not set → 99"]
+
+
+# Rows of causes that can lead to changed columns, for a run whose provenance differs in all of these.
+def named_causes(layer, changed, shown=(), **differing):
+    old, new = run_of(), run_of(**differing)
+    causes = differences(old["provenance"], new["provenance"], GRAPH)
+    return {causes.table["name"][row] for row in reaching(causes, layer, changed, shown)}
+
+
+# What a hydrologist would say of each: roads and prices move no water, no rule moves a head, and only what comes
+# after the selection hangs on how sites are ranked.
+@pytest.mark.parametrize(
+    ("layer", "column", "possible"),
+    [
+        ("reaches", "order_strahler", {"streams", "dem"}),
+        ("reaches", "head_m", {"streams", "dem", "heads.quantile"}),
+        ("reaches", "flow_mean_m3s", {"streams", "dem", "heads.quantile", "equation file 1"} - {"heads.quantile"}),
+        ("reaches", "theoretical_kw", {"streams", "dem", "heads.quantile", "equation file 1"}),
+        ("sites", "road_distance_m", {"streams", "dem", "heads.quantile", "roads", "equation file 1"}),
+        ("sites", "solar_cost_per_kwh", {"costs.price_per_kwh"}),
+    ],
+)
+def test_the_stage_graph_tells_what_can_have_changed_a_column(layer, column, possible):
+    possible_ones = named_causes(
+        layer,
+        [column],
+        digests={"dem": "d2", "streams": "s2", "roads": "r2", "equation file 1": "e2"},
+        settings={"heads.quantile": "0.4", "costs.price_per_kwh": "0.3", "ranking.spacing_m": "200.0"},
+        rules=NESTS,
+    )
+
+    assert possible_ones == possible
+
+
+def test_the_selection_of_sites_can_have_changed_by_anything_that_makes_a_site():
+    everything = {"dem", "streams", "roads", "heads.quantile", "costs.price_per_kwh", "ranking.spacing_m", "nests"}
+
+    possible = named_causes(
+        "reaches",
+        ["not_offered_because"],
+        digests={"dem": "d2", "streams": "s2", "roads": "r2"},
+        settings={"heads.quantile": "0.4", "costs.price_per_kwh": "0.3", "ranking.spacing_m": "200.0"},
+        rules=NESTS,
+    )
+
+    assert possible == everything
+
+
+def test_a_verdict_has_changed_by_rules_and_not_by_prices():
+    possible = named_causes("sites", ["verdict"], settings={"costs.price_per_kwh": "0.3"}, rules=NESTS)
+
+    assert possible == {"nests"}
+
+
+def test_what_no_stage_of_this_program_knows_can_have_changed_anything():
+    possible = named_causes(
+        "reaches", ["order_strahler"], settings={"weather.rain": "1"}, stages={"old_heads": "2"}
+    )
+
+    assert possible == {"weather.rain", "old_heads"}
+
+
+def test_a_setting_of_another_version_counts_for_its_whole_section():
+    differing = {"settings": {"heads.smoothing_m": "25.0"}}
+
+    assert named_causes("reaches", ["head_m"], **differing) == {"heads.smoothing_m"}
+    assert named_causes("reaches", ["order_strahler"], **differing) == set()
+
+
+def test_settings_that_change_no_table_are_never_a_cause():
+    assert named_causes("sites", ["energy_mwh"], settings={"fit.statistics": "mean"}) == set()

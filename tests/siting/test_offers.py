@@ -10,7 +10,6 @@ from sitefinder.config import CostSettings, RankingSettings
 from sitefinder.schema.columns import NOT_OFFERED
 from sitefinder.siting.fish_passage import FishWay
 from sitefinder.siting.offers import (
-    FISH_DIE,
     PREFIXES,
     VALUED,
     Offers,
@@ -129,10 +128,10 @@ def test_candidates_that_fail_a_step_have_no_machine_or_are_too_dear_are_never_c
 
     assert rows == [0]
     told = {name: passing.tolist() for name, passing in offers.ladder}
-    assert list(told) == ["too little flow", "no machine fits", "too dear"]
+    assert list(told) == ["too little flow", "no suitable turbine", "above the cost limit"]
     assert told["too little flow"] == [True, False, True, True, True]
-    assert told["no machine fits"] == [True, False, False, True, True]
-    assert told["too dear"] == [True, False, False, False, False]
+    assert told["no suitable turbine"] == [True, False, False, True, True]
+    assert told["above the cost limit"] == [True, False, False, False, False]
 
 
 def test_hard_limits_bar_what_is_beyond_them_and_reaches_are_told_which():
@@ -145,10 +144,10 @@ def test_hard_limits_bar_what_is_beyond_them_and_reaches_are_told_which():
 
     assert rows == [1]
     assert [name for name, _ in offers.ladder] == [
-        "no machine fits",
+        "no suitable turbine",
         "too little power",
         "too far from a road",
-        "too dear",
+        "above the cost limit",
     ]
     assert reasons(pairs, valued, stations=7, settings=settings) == ["too little power", "", "too far from a road"]
 
@@ -220,7 +219,14 @@ def test_a_reach_is_told_the_first_step_that_none_of_its_candidates_gets_past():
 
     told = reasons(pairs, valued, standing=[1, 2], steps=steps)
 
-    assert told == ["standing water", "too little head", "too little flow", "", "no machine fits", "too dear"]
+    assert told == [
+        "standing water",
+        "too little head",
+        "too little flow",
+        "",
+        "no suitable turbine",
+        "above the cost limit",
+    ]
 
 
 def test_the_best_candidate_of_a_reach_speaks_for_it():
@@ -229,7 +235,7 @@ def test_the_best_candidate_of_a_reach_speaks_for_it():
 
     told = reasons([(0, 2), (0, 1)], valuation([10.0, -1.0]), stations=3, steps=steps)
 
-    assert told == ["too dear"]
+    assert told == ["above the cost limit"]
 
 
 def test_a_reach_whose_candidates_lost_to_a_neighbour_is_blocked():
@@ -289,7 +295,7 @@ def test_what_only_the_way_of_fish_keeps_out_says_so():
     assert rows == [0, 1]
     assert offers.kept_out.tolist() == [False, False, True, False]
     assert offers.blocked_by.tolist() == [-1, -1, -1, 0]
-    assert told == ["", "", "too few fish would survive"]
+    assert told == ["", "", "fish passage survival too low"]
     assert offers.exact
 
 
@@ -319,6 +325,12 @@ def test_every_reason_that_can_be_given_is_declared():
     own = ["", "standing water", "developed", "tidal", "too little head", "network unresolved"]
     own += ["stream too shallow or narrow", "too little power", "too far from a road"]
 
-    named = [*own, *steps, *(name for name, _ in offers.ladder), FISH_DIE, "blocked by a better site"]
+    named = [
+        *own,
+        *steps,
+        *(name for name, _ in offers.ladder),
+        "fish passage survival too low",
+        "blocked by a better site",
+    ]
 
     assert sorted(named) == sorted(NOT_OFFERED)

@@ -14,10 +14,12 @@ import pytest
 from sitefinder.config import Inputs, Settings
 from sitefinder.errors import SitefinderError
 from sitefinder.io.deliveries import read_delivery
-from sitefinder.siting.causes import TOUCHED_BY_INPUT, TOUCHED_BY_SETTING, TOUCHED_BY_STAGE
+from sitefinder.schema import LAYERS
+from sitefinder.siting.causes import CHANGES_NO_TABLE, StageGraph, differences
 from sitefinder.siting.changes import NEEDED, compare_runs
 from sitefinder.stages.compare import compare
 from sitefinder.stages.default_settings import told_defaults
+from sitefinder.stages.inputs import RunInputs
 from sitefinder.stages.run import STAGES, run
 from sitefinder.stages.scenarios import run_scenarios
 
@@ -170,7 +172,7 @@ def test_another_name_for_every_stream_changes_nothing_else(sample_run):
             if column in table:
                 table[column] = table[column].str.replace("S0", "river-", regex=False)
 
-    changes = compare_runs(old, new).changes
+    changes = compare_runs(old, new, StageGraph(STAGES)).changes
 
     assert len(changes) == len(old["reaches"]) + len(old["sites"])
     assert set(changes["matched_by"]) == {"place"}
@@ -250,10 +252,38 @@ def test_what_readme_shows_is_what_the_commands_print(sample_run, repository):
     assert shown(readme, "file", "config/stricter.toml") + "\n" == stricter
 
 
-def test_every_stage_input_and_table_of_settings_is_known_to_the_search_for_causes():
-    assert {stage.name for stage in STAGES} == set(TOUCHED_BY_STAGE)
-    assert set(Inputs.model_fields) <= set(TOUCHED_BY_INPUT)
-    assert set(Settings.model_fields) - {"inputs", "rules"} == set(TOUCHED_BY_SETTING)
+# What provenance says where one input, setting or stage differs, by its name.
+def touched(kind, name):
+    columns = ["kind", "name", "value", "digest", "source"]
+    tables = [pd.DataFrame([(kind, name, value, value, "")], columns=columns) for value in "ab"]
+    return differences(*tables, StageGraph(STAGES)).facts[0]
+
+
+def test_every_input_and_table_of_settings_leads_by_the_stages_to_a_column():
+    columns = [column for layer in ("sites", "reaches") for column in LAYERS[layer].columns]
+    seen = StageGraph(STAGES).facts_of({part for column in columns for part in column.made_by})
+
+    for name in Inputs.model_fields:
+        assert touched("input", name) & seen, name
+    for section in set(Settings.model_fields) - {"inputs", "rules", *CHANGES_NO_TABLE}:
+        fact = f"settings.{section}"
+        assert any(f"{other}.".startswith(f"{fact}.") for other in seen), section
+    for stage in STAGES:
+        assert touched("stage", stage.name) == {f"stages.{stage.name}"}
+
+
+def test_every_column_of_sites_and_reaches_declares_stages_settings_and_inputs_that_there_are():
+    known = {stage.name for stage in STAGES}
+    for layer in ("sites", "reaches"):
+        for column in LAYERS[layer].columns:
+            assert column.made_by, column.name
+            beside = [part.partition(".") for part in column.made_by if part not in known]
+            for given, _, part in beside:
+                fields = (
+                    Settings.model_fields if given == "settings" else {*RunInputs._fields, *Inputs.model_fields}
+                )
+                assert given in ("settings", "inputs"), column.name
+                assert part.removeprefix("layers.").partition(".")[0] in fields, column.name
 
 
 def test_defaults_are_told_by_the_keys_of_provenance(sample_run):

@@ -356,7 +356,7 @@ def test_the_least_head_is_handed_out_with_the_run_and_printed(joined):
     assert row["pairs"] == len(upper)
     assert row["least_head_m"] == pytest.approx(1.645 * np.median(se_m), rel=1e-5)
     text = " ".join(summary_text("Joined", delivered.tables, least_heads=table).split())
-    assert "Least head that this DEM resolves (in brackets: on the worst tenth of the stream): " in text
+    assert "Minimum resolvable head of this DEM, median (90th percentile): " in text
     assert f"{table['least_head_m'][0]:.2g} m over 100 m" in text
 
 

@@ -82,7 +82,7 @@ CASES = {
     "dry": ({"stretches": "least_flow_mean_m3s = 1000.0"}, "too little flow", "open"),
     "reserve": ({"rules": RESERVE}, "barred by a rule", "excluded"),
     "conditions": ({"rules": CONDITIONS}, "barred by a rule", "conditional"),
-    "cheap energy": ({"price": "0.000001"}, "too dear", "open"),
+    "cheap energy": ({"price": "0.000001"}, "above the cost limit", "open"),
     "no layouts fit": ({"stretches": 'layouts = ["at_barrier"]'}, "too little head", "open"),
 }
 

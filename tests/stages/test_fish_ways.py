@@ -147,8 +147,8 @@ def test_sites_that_give_way_to_fish_and_reaches_that_lose_theirs_say_so(free, b
     lost = set(free["sites"]["site_id"]) - set(sites["site_id"])
     because = bound["reaches"].set_index("reach_id")["not_offered_because"]
     reasons = because[free["sites"].set_index("site_id").loc[sorted(lost), "reach_id"]]
-    assert "too few fish would survive" in set(reasons)
-    assert set(reasons) <= {"", "too few fish would survive", "blocked by a better site"}
+    assert "fish passage survival too low" in set(reasons)
+    assert set(reasons) <= {"", "fish passage survival too low", "blocked by a better site"}
     print(f"{made_safe.sum()} of {len(sites)} sites made fish-safe, {len(lost)} of {len(free['sites'])} gone")
 
 
