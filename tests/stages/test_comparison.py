@@ -261,7 +261,7 @@ def touched(kind, name):
 
 def test_every_input_and_table_of_settings_leads_by_the_stages_to_a_column():
     columns = [column for layer in ("sites", "reaches") for column in LAYERS[layer].columns]
-    seen = StageGraph(STAGES).facts_of({part for column in columns for part in column.made_by})
+    seen = StageGraph(STAGES).facts_of({part for column in columns for part in column.made_by}).keys()
 
     for name in Inputs.model_fields:
         assert touched("input", name) & seen, name

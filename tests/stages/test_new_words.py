@@ -55,7 +55,7 @@ main()
 """
 RUN = """\
 extends = "sample.toml"
-rules_left_out = ["landscape protection"]
+rules_left_out = ["migration stem"]
 
 [run]
 output_folder = "../out-words"
@@ -71,11 +71,11 @@ page = {shown}
 field_sheets = {sheets}
 
 [[rules_added]]
-name = "landscape protection"
-path = "../sample-region/protected.gpkg"
-id_column = "protected_id"
-column = "category"
-values = ["landscape"]
+name = "migration stem"
+path = "../sample-region/layers.gpkg"
+layer = "migration"
+id_column = "migration_id"
+least_overlap_m = 10.0
 action = "no_tunnel"
 """
 
@@ -139,8 +139,8 @@ def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_says(told, sampl
     before = sample_run.delivered.tables["reaches"]
 
     # The rule holds where it held with the action that it had.
-    assert reaches["mark_no_tunnel"].tolist() == before["mark_no_new_barrier"].tolist()
-    assert not reaches["mark_no_new_barrier"].any()
+    assert reaches["mark_no_tunnel"].tolist() == before["mark_fish_safe_only"].tolist()
+    assert not reaches["mark_fish_safe_only"].any()
     assert (reaches["verdict"] == before["verdict"].to_numpy()).all()
     assert reaches["mark_no_tunnel"].any()
     assert not sites["mark_no_tunnel"].any()
@@ -162,7 +162,7 @@ def test_a_new_flag_stands_with_those_it_was_declared_among(told):
 def test_the_summary_speaks_of_all_three(told):
     lines = told.printed.split("\n")
 
-    assert any("landscape protection (no tunnel here)" in line for line in lines)
+    assert any("migration stem (no tunnel here)" in line for line in lines)
     assert any(" tunnel works " in line for line in lines)
     assert f"Data-quality flags of the sites: rockfall likely ({len(layer_of(told, 'sites'))})." in lines
 
@@ -182,10 +182,11 @@ def test_the_geopackage_explains_all_three(told):
 def test_compare_speaks_of_all_three(told):
     text = " ".join(told.compared.split())
 
-    assert "rule landscape protection: action no_new_barrier → no_tunnel" in text
+    assert "rule migration stem: action fish_safe_only → no_tunnel" in text
     assert "setting stretches.layouts" in text
-    # Sites in the landscape are gone by that rule, and the others go by the name of their new scheme type.
-    assert "by landscape protection" in text
+    # Sites on the stem are gone by that rule, and the others go by the name of their new scheme type.
+    assert "by migration stem (" in text
+    assert "Sites: newly excluded" in text
     assert "/tunnel" in text
     assert "rockfall" in text
 
