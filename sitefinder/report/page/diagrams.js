@@ -1,5 +1,6 @@
 // Diagrams of the selected site and of the region, its facts, turbines and cost, from the data of the page.
-const short = (value) => (value === null ? "not known" : Number(value.toPrecision(3)).toString());
+const short = (value) => (value === null ? "not known" : value === 0 ? "0"
+  : Math.abs(value) < 1000 ? value.toPrecision(3) : Math.round(value).toLocaleString("en"));
 const known = (values) => values.filter((value) => Number.isFinite(value));
 const numbers = (values) => values.map((value) => (value === null ? NaN : value));
 
@@ -49,7 +50,7 @@ function diagram(name, { x, y, key = [], height = 300, fill, tell }) {
       if (whole.length) plot.add("path", { class: kind, d: `M${edge(highs, whole)}L${edge(lows, [...whole].reverse())}z` });
     },
   };
-  for (const tick of y.ticks || ticks(y, 6)) {
+  for (const tick of ticks(y, y.log ? 8 : 6)) {
     plot.add("path", { class: "grid-line", d: `M${left} ${plot.y(tick)}H${width - right}` });
     plot.add("text", { class: "tick", x: left - 6, y: plot.y(tick) + 4, "text-anchor": "end" }, tick.toLocaleString("en"));
   }

@@ -47,11 +47,11 @@ QUANTITIES = {
     "power_kw": ("Installed capacity", "kW"),
     "energy_mwh": ("Mean annual energy", "MWh/yr"),
 }
-# Each grade counts together with the stronger ones.
+# Each grade counts together with the stronger ones; with the weakest, everything counts.
 GRADES_COUNTED = {
     grade.name: " or ".join(each.label for each in EVIDENCE_GRADES[: at + 1])
-    for at, grade in enumerate(EVIDENCE_GRADES)
-}
+    for at, grade in enumerate(EVIDENCE_GRADES[:-1])
+} | {EVIDENCE_GRADES[-1].name: "any, with or without evidence"}
 DIGEST_DIGITS = 12
 NOT_STATED = "not stated"
 

@@ -5,7 +5,6 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.report.page.figures import (
-    DASH,
     Cell,
     amount,
     exact,
@@ -97,8 +96,8 @@ FACTS = (
     ),
     Fact(PLANT, "Depleted reach", "depleted", ("length_m", "layout")),
     Fact(PLANT, "Intake to tailrace along the stream", "length", ("length_m",)),
-    Fact(PLANT, "Headrace and penstock", "length", ("conduit_length_m",)),
-    Fact(PLANT, "Stream ponded", "length", ("pond_length_m",)),
+    Fact(PLANT, "Headrace and penstock", "extent", ("conduit_length_m",)),
+    Fact(PLANT, "Stream ponded", "extent", ("pond_length_m",)),
     Fact(PLANT, "Existing structure", "text", ("structure_id",)),
     Fact(COST, "Capital cost", "money", ("capital_cost",)),
     Fact(COST, "Levelised cost of energy (LCOE)", "amount", ("cost_per_kwh",)),
@@ -106,7 +105,7 @@ FACTS = (
     Fact(COST, "LCOE difference to solar with storage", "amount", ("premium_over_solar",)),
     Fact(COST, "Net annual value", "money", ("net_value_per_year",)),
     Fact(ACCESS, "Distance to a road", "length", ("road_distance_m",), "roads"),
-    Fact(ACCESS, "Bank of that road", "text", ("road_bank",), "roads"),
+    Fact(ACCESS, "Bank of that road", "bank", ("road_bank",), "roads"),
     Fact(ACCESS, "Level", "below_road", ("road_climb_m",), "roads"),
     Fact(ACCESS, "Distance to a power line", "length", ("line_distance_m",), "power_lines"),
     Fact(ACCESS, "Distance to a settlement by road", "length", ("settlement_road_m",), "settlements"),
@@ -304,7 +303,7 @@ def _in_words(row, fact, unit):
         return ", ".join(held) or "nothing"
     if fact.form == "place":
         return ", ".join(NOT_KNOWN if is_missing(value) else f"{value:.5f}°" for value in values)
-    if fact.form in ("text", "source", "months"):
+    if fact.form in ("text", "source", "months", "bank"):
         return _text(first, fact.form)
     if is_missing(first):
         return NOT_KNOWN
@@ -313,6 +312,8 @@ def _in_words(row, fact, unit):
             return amount(first, unit)
         case "length":
             return with_unit(f"{first:,.0f}", unit)
+        case "extent":
+            return with_unit(f"{first:,.0f}", unit) if first > 0 else "none"
         case "money":
             return money(first, unit)
         case "share":
@@ -341,7 +342,7 @@ def _in_words(row, fact, unit):
 
 def _text(value, form):
     if is_missing(value) or not value:
-        return "none" if form == "months" else DASH
+        return NOT_KNOWN if form in ("bank", "source") else "none"
     if form == "months":
         return ", ".join(MONTHS[int(month) - 1] for month in str(value).split(";"))
     # The equations are the run's regional regressions.
