@@ -98,6 +98,8 @@ def selected(page):
 def window(page):
     """What the map shows: left, top, width and height in its units."""
     page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    # What a hand has moved is drawn when it rests.
+    page.wait_for_selector("#map:not(.moving)", state="attached")
     return [float(number) for number in page.get_attribute("#map", "viewBox").split()]
 
 
@@ -107,7 +109,7 @@ def test_a_click_on_the_map_picks_the_site_everywhere(opened, file, handover):
     page.wait_for_timeout(500)
 
     page.mouse.click(*place_of(page, 5))
-    page.wait_for_function("document.querySelector('#sites-table tr[aria-current]').dataset.rank === '5'")
+    page.wait_for_selector("#sites-table tr[aria-current][data-rank='5']")
 
     name = handover.tables["sites"].set_index("rank")["site_id"][5]
     assert picked(page) == ["5"]
@@ -225,7 +227,12 @@ def test_the_map_is_dragged_and_zoomed_about_the_pointer_and_a_plain_wheel_scrol
     assert place_of(page, 4) == pytest.approx(spot, abs=1.5)
     zoomed = window(page)
     page.mouse.wheel(0, 100)
-    page.wait_for_function("scrollY > 0")
+    # The browser scrolls smoothly; the page's policy lets no condition be given as text.
+    for _ in range(50):
+        if page.evaluate("scrollY") > 0:
+            break
+        page.wait_for_timeout(50)
+    assert page.evaluate("scrollY") > 0
     assert window(page) == zoomed
 
 
@@ -240,7 +247,9 @@ def test_the_map_is_to_scale_in_both_directions_at_any_size(opened, file):
         assert width / box[0] == pytest.approx(height / box[1], rel=1e-6)
         # Marks keep their size on the screen.
         radius = float(page.get_attribute("#map .mark[data-rank='1'] circle", "r"))
-        shown = page.eval_on_selector("#map .mark[data-rank='1'] circle", "one => one.getBoundingClientRect().width")
+        shown = page.eval_on_selector(
+            "#map .mark[data-rank='1'] circle", "one => one.getBoundingClientRect().width"
+        )
         assert shown == pytest.approx(2 * radius, rel=0.25)
 
 

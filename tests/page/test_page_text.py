@@ -15,9 +15,10 @@ from PIL import Image
 
 from sitefinder.report.page import page_html
 from sitefinder.report.page.figures import Heading, figure_cell, table
-from sitefinder.report.page.page import environment, json_for_script
+from sitefinder.report.page.page import json_for_script
 from sitefinder.report.page.region_map import Frame, line_paths, polygon_paths, relief_picture
 from sitefinder.report.page.sites import site_data
+from sitefinder.report.templates import environment
 from sitefinder.report.text_tables import structure_name
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
 
@@ -53,7 +54,10 @@ def test_the_policy_names_exactly_the_style_and_script_of_the_page_and_lets_noth
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1]
     rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
 
-    for rule, texts in (("script-src", scripts(page)), ("style-src", re.findall("<style>(.*?)</style>", page, re.S))):
+    for rule, texts in (
+        ("script-src", scripts(page)),
+        ("style-src", re.findall("<style>(.*?)</style>", page, re.S)),
+    ):
         digests = {base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in texts}
         assert {f"'sha256-{digest}'" for digest in digests} == set(rules[rule].split())
     assert rules["default-src"] == rules["connect-src"] == "'none'"
@@ -229,7 +233,8 @@ def test_ground_that_is_not_known_is_white_in_the_relief_and_the_rest_is_shaded(
 
     address = relief_picture(relief)
 
-    picture = np.array(Image.open(io.BytesIO(base64.b64decode(address.partition(",")[2]))).convert("L")).astype(int)
+    content = io.BytesIO(base64.b64decode(address.partition(",")[2]))
+    picture = np.array(Image.open(content).convert("L")).astype(int)
     assert picture.shape == relief.shade.shape
     # The first 20 rows are not known; a block of the format is 8 or 16 rows high.
     assert picture[:16].min() > 250

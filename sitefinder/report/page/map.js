@@ -11,32 +11,56 @@ function startMap() {
   const reaches = new Map([...svg.querySelectorAll(".reaches path")].map((path, at) => [path, at]));
   // Centre in units of the map, and units to a pixel.
   const view = { x: width / 2, y: height / 2, scale: 1 };
-  let [across, down, drawnScale, waiting] = [1, 1, 0, 0];
+  // What is drawn: while a hand moves the map its picture is only shifted and stretched, and drawn anew at rest.
+  const done = { x: 0, y: 0, scale: 0 };
+  const REST_MS = 250, held = new Map();
+  let [across, down, waiting, resting] = [1, 1, 0, 0];
   const inside = (value, least, most) => Math.min(Math.max(value, least), most);
 
   function draw() {
     waiting = 0;
+    clearTimeout(resting);
+    svg.classList.remove("moving");
+    svg.style.transform = "";
     svg.setAttribute("viewBox", `${view.x - across * view.scale / 2} ${view.y - down * view.scale / 2} ` +
       `${across * view.scale} ${down * view.scale}`);
-    if (view.scale !== drawnScale)
+    if (view.scale !== done.scale)
       for (const { mark, x, y } of marks) mark.setAttribute("transform", `translate(${x} ${y}) scale(${view.scale})`);
-    drawnScale = view.scale;
+    Object.assign(done, view);
     drawFrame();
   }
-  function show(x, y, scale) {
+  function rest() {
+    clearTimeout(resting);
+    resting = setTimeout(() => {
+      if (held.size) { rest(); return; }
+      cancelAnimationFrame(waiting);
+      draw();
+    }, REST_MS);
+  }
+  function shift() {
+    waiting = 0;
+    const stretch = done.scale / view.scale;
+    svg.style.transform = `translate(${(done.x - view.x) / view.scale}px, ${(done.y - view.y) / view.scale}px) scale(${stretch})`;
+    drawFrame();
+  }
+  function show(x, y, scale, byHand = false) {
     const whole = Math.max(width / across, height / down);
     view.scale = inside(scale, Math.min(0.25 / unit, whole), 1.5 * whole);
     view.x = inside(x, 0, width);
     view.y = inside(y, 0, height);
-    if (!waiting) waiting = requestAnimationFrame(draw);
+    if (byHand) {
+      svg.classList.add("moving");
+      rest();
+    }
+    if (!waiting) waiting = requestAnimationFrame(() => (svg.classList.contains("moving") ? shift() : draw()));
   }
   const whole = () => show(width / 2, height / 2, Math.max(width / across, height / down));
   // Zooming keeps a place of the window where it is, the middle if none is named.
-  function zoom(factor, left = across / 2, top = down / 2) {
+  function zoom(factor, left = across / 2, top = down / 2, byHand = false) {
     const before = view.scale;
-    show(view.x, view.y, before / factor);
-    const shift = before - view.scale;
-    show(view.x + (left - across / 2) * shift, view.y + (top - down / 2) * shift, view.scale);
+    show(view.x, view.y, before / factor, byHand);
+    const change = before - view.scale;
+    show(view.x + (left - across / 2) * change, view.y + (top - down / 2) * change, view.scale, byHand);
   }
   function move(right, up) {
     const step = view.scale * Math.min(across, down) / 5;
@@ -91,7 +115,6 @@ function startMap() {
   }
 
   // One pointer moves the map, two zoom it.
-  const held = new Map();
   let [begin, moved] = [null, false];
   const middle = () => [...held.values()].reduce(([x, y], [one, other]) => [x + one / held.size, y + other / held.size], [0, 0]);
   const spread = () => {
@@ -110,10 +133,10 @@ function startMap() {
     const [before, wide] = [middle(), spread()];
     held.set(event.pointerId, [event.clientX, event.clientY]);
     const [after, wider] = [middle(), spread()];
-    show(view.x - (after[0] - before[0]) * view.scale, view.y - (after[1] - before[1]) * view.scale, view.scale);
+    show(view.x - (after[0] - before[0]) * view.scale, view.y - (after[1] - before[1]) * view.scale, view.scale, true);
     if (wide && wider) {
       const box = place.getBoundingClientRect();
-      zoom(wider / wide, after[0] - box.left, after[1] - box.top);
+      zoom(wider / wide, after[0] - box.left, after[1] - box.top, true);
     }
   });
   for (const end of ["pointerup", "pointercancel"])
@@ -131,7 +154,7 @@ function startMap() {
     if (!event.ctrlKey && !event.metaKey) return;
     event.preventDefault();
     const box = place.getBoundingClientRect();
-    zoom(2 ** (-Math.sign(event.deltaY) / 3), event.clientX - box.left, event.clientY - box.top);
+    zoom(2 ** (-Math.sign(event.deltaY) / 3), event.clientX - box.left, event.clientY - box.top, true);
   }, { passive: false });
 
   byId("zoom-in").addEventListener("click", () => zoom(1.5));

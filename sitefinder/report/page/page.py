@@ -5,7 +5,6 @@ import hashlib
 import json
 from importlib.resources import files
 
-import jinja2
 from markupsafe import Markup
 
 from sitefinder.report.page.figures import amount, short_money
@@ -19,6 +18,7 @@ from sitefinder.report.page.region import (
 )
 from sitefinder.report.page.region_map import REACH_TIP, region_map
 from sitefinder.report.page.sites import filters, site_data, sites_table
+from sitefinder.report.templates import environment
 from sitefinder.report.text_tables import is_missing, plain
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR
@@ -95,26 +95,6 @@ def page_html(handover):
         "safety": SAFETY,
     }
     return environment(__package__).get_template("page.html.j2").render(context)
-
-
-def environment(package):
-    """The templates of a package: what is filled in is escaped, and what is missing is an error.
-
-    Control characters and line breaks of a user's text become spaces.
-    """
-
-    def printable(value):
-        return plain(value) if type(value) is str and not value.isprintable() else value
-
-    return jinja2.Environment(
-        loader=jinja2.FunctionLoader(lambda name: files(package).joinpath(name).read_text(encoding="utf-8")),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=printable,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
 
 
 def policy(style, script):

@@ -191,7 +191,9 @@ def _totals_table(totals, scopes, caption, currency, identity):
             figure_cell(amount(row.length_m / METRES_PER_KILOMETRE), row.length_m),
             figure_cell(amount(row.open_m / METRES_PER_KILOMETRE), row.open_m),
             amount_cell(row.theoretical_w, WATTS_PER_KILOWATT),
-            *_of_sites(row, row.power_w / WATTS_PER_KILOWATT, row.energy_wh / WATT_HOURS_PER_MEGAWATT_HOUR, maximum),
+            *_of_sites(
+                row, row.power_w / WATTS_PER_KILOWATT, row.energy_wh / WATT_HOURS_PER_MEGAWATT_HOUR, maximum
+            ),
         ]
         for row in rows.itertuples()
     ]
@@ -452,7 +454,8 @@ def quality(reaches, sites, repairs):
         for name, _ in split_flags(flags):
             on_sites[name] = on_sites.get(name, 0) + 1
     declared = names(FLAGS)
-    order = sorted({*on_reaches, *on_sites}, key=lambda name: (declared.index(name) if name in declared else 999, name))
+    found = {*on_reaches, *on_sites}
+    order = [name for name in declared if name in found] + sorted(found - set(declared))
     rows = [
         [
             named(FLAGS, name).phrase if name in declared else name,

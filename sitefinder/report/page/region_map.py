@@ -2,6 +2,7 @@
 
 import base64
 import io
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -15,7 +16,7 @@ from sitefinder.report.page.sites import stream_name
 from sitefinder.report.text_tables import NOT_KNOWN, is_missing, plain
 from sitefinder.schema.vocabulary import VERDICTS
 
-# The longer side of the map has so many units: lines stay sharp where a screen shows a thirtieth of it (own choice).
+# So many units make the longer side of the map: sharp where a screen shows a thirtieth of it (own choice).
 UNITS_ACROSS = 30_000
 # Lines keep what a screen of so many pixels across the region could show (own choice: three screens' width).
 PIXELS_ACROSS = 6000
@@ -27,6 +28,8 @@ NUMBERED_RADIUS, PLAIN_RADIUS = (7.5, 6.5), (2.5, 3.5)
 USUAL_WINDOW = 680, 540
 # Greys of the relief, darkest and brightest, and the quality of its picture [percent] (own choice).
 DARKEST, BRIGHTEST, JPEG_QUALITY = 168, 255, 72
+# What the pointer shows of a reach, in the order of its texts.
+REACH_TIP = ("Reach", "Stream", "Verdict", "Rules that apply", "Gross head", "Mean flow", "Site")
 CONTEXT_LINES = (
     ("power_lines", "Power lines"),
     ("roads", "Roads"),
@@ -114,9 +117,6 @@ def region_map(handover):
     return drawn, tips
 
 
-REACH_TIP = ("Reach", "Stream", "Verdict", "Rules that apply", "Gross head", "Mean flow", "Site")
-
-
 def map_frame(handover):
     """What the map shows: the streams with a margin; the whole relief where there are none."""
     lines = handover.tables["reaches"].geometry.to_numpy()
@@ -177,7 +177,7 @@ def _paths(shapes, frame, close):
     steps = np.diff(places, axis=0, prepend=places[:1])
     ends = np.searchsorted(part, np.arange(len(parts) + 1))
     texts = [[] for _ in range(len(shapes))]
-    for number, (begin, end) in enumerate(zip(ends[:-1], ends[1:], strict=True)):
+    for number, (begin, end) in enumerate(pairwise(ends.tolist())):
         if begin < end:
             x, y = places[begin].tolist()
             line = " ".join(map(str, steps[begin + 1 : end].ravel().tolist())).replace(" -", "-")
@@ -249,5 +249,3 @@ def _sites(sites, frame):
         base, more = NUMBERED_RADIUS if numbered else PLAIN_RADIUS
         drawn.append((rank, x, y, f"{base + more * share:.1f}", numbered))
     return drawn
-
-

@@ -203,9 +203,7 @@ def _words(name, value):
 
 def filters(sites):
     """What narrows the table, only values that occur: (id, label, list of (value, label))."""
-    verdicts = [
-        (each.name, each.name) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()
-    ]
+    verdicts = [(each.name, each.name) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()]
     schemes = [(each.name, each.label) for each in SCHEME_TYPES if (sites["layout"] == each.name).any()]
     return [
         ("verdict", "Verdict", verdicts),
