@@ -47,7 +47,7 @@ def opened(browser):
         contexts.append(context)
         context.set_offline(True)
         page = context.new_page()
-        page.on("console", lambda told: trouble.append(told.text) if told.type in ("error", "warning") else None)
+        page.on("console", lambda said: trouble.append(said.text) if said.type in ("error", "warning") else None)
         page.on("pageerror", lambda error: trouble.append(str(error)))
         page.on("dialog", lambda dialog: trouble.append(dialog.message) or dialog.dismiss())
         page.on("request", lambda asked: None if asked.url == path.as_uri() else trouble.append(asked.url[:200]))
@@ -341,8 +341,11 @@ def test_print_shows_whole_tables_and_no_controls(opened, file):
     assert page.is_visible("footer .caution")
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
     assert page.locator("details:not([open])").count() == 0
+    # Diagrams are drawn for paper, 620 pixels wide, and for the window again.
+    assert "620" in page.get_attribute("#plot-curve .chart", "viewBox").split()
     page.evaluate("dispatchEvent(new Event('afterprint'))")
     assert page.locator("details[open]").count() == 0
+    assert "620" not in page.get_attribute("#plot-curve .chart", "viewBox").split()
 
 
 def test_figures_have_words_and_headings_are_in_order(opened, file):

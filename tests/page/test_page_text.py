@@ -126,16 +126,16 @@ def test_figures_of_the_table_are_those_of_the_layer(page, handover):
 
 
 def test_headline_totals_are_those_of_the_tables(page, handover):
-    told = {name: float(value) for name, value in re.findall(r'data-name="(\w+)" data-v="([^"]*)"', page)}
+    shown = {name: float(value) for name, value in re.findall(r'data-name="(\w+)" data-v="([^"]*)"', page)}
     sites, reaches = handover.tables["sites"], handover.tables["reaches"]
 
-    assert told["sites"] == len(sites)
-    assert told["energy"] == sites["energy_mwh"].sum()
-    assert told["power"] == sites["power_kw"].sum()
-    assert told["streams"] == reaches["length_m"].sum()
+    assert shown["sites"] == len(sites)
+    assert shown["energy"] == sites["energy_mwh"].sum()
+    assert shown["power"] == sites["power_kw"].sum()
+    assert shown["streams"] == reaches["length_m"].sum()
 
 
-def test_totals_are_told_in_units_of_people_from_whole_watts(page):
+def test_totals_are_shown_in_kilowatts_and_megawatt_hours_from_whole_watts(page):
     streams = re.search(r'<table class="figures" id="streams">.*?</table>', page, re.DOTALL)[0]
 
     # 12 345 W, 6 789 W and 1 234 567 890 Wh by hand.
@@ -188,7 +188,7 @@ def test_a_step_without_a_structure_is_called_so_and_a_structure_by_its_id():
     ]
 
 
-def test_cautions_stand_at_the_top_and_at_the_bottom(page):
+def test_cautions_are_at_the_top_and_at_the_bottom(page):
     assert page.index(SCREENING) < page.index("<main>")
     assert page.rindex(SCREENING) > page.index("<footer>")
     for text in (*NOT_KNOWN, *SAFETY, *READING):
@@ -205,7 +205,7 @@ def test_a_layer_that_is_not_there_is_left_out(handover, layer):
     assert ("Supply curve" in page) == (layer != "supply_curve")
 
 
-def test_missing_values_are_told_as_not_known(made):
+def test_missing_values_are_shown_as_not_known(made):
     handover = made(sites=2, reaches=4, months=False, districts=False)
     sites = handover.tables["sites"].copy()
     real = [name for name in sites.select_dtypes("float").columns if name not in ("lon", "lat")]

@@ -56,7 +56,7 @@ class Cells(HTMLParser):
 
 def number(shown):
     """What a figure says, with or without spaces between thousands, and half of its last digit."""
-    plain = re.sub(r"[\s  ]", "", shown)
+    plain = re.sub(r"[\s,  ]", "", shown)
     decimals = len(plain.partition(".")[2])
     return float(plain), 0.5 * 10.0**-decimals
 

@@ -5,16 +5,16 @@ const known = (values) => values.filter((value) => Number.isFinite(value));
 const numbers = (values) => values.map((value) => (value === null ? NaN : value));
 
 // Round numbers inside a range; on a logarithmic axis 1, 2 and 5 times powers of ten.
-function ticks({ from, to, log }, most) {
+function ticks({ from, to, log }, maximum) {
   if (log) {
     const all = [];
     for (let power = Math.floor(Math.log10(from)); power <= Math.log10(to); power += 1)
       for (const step of [1, 2, 5]) all.push(step * 10 ** power);
     const within = all.filter((value) => value >= from * (1 - 1e-9) && value <= to * (1 + 1e-9));
     const powers = within.filter((value) => Math.abs(Math.log10(value) % 1) < 1e-9);
-    return (within.length > most && powers.length > 1 ? powers : within).map((value) => Number(value.toPrecision(6)));
+    return (within.length > maximum && powers.length > 1 ? powers : within).map((value) => Number(value.toPrecision(6)));
   }
-  const rough = (to - from) / most, power = 10 ** Math.floor(Math.log10(rough));
+  const rough = (to - from) / maximum, power = 10 ** Math.floor(Math.log10(rough));
   const step = power * [1, 2, 5, 10].find((factor) => factor * power >= rough * (1 - 1e-9));
   const all = [];
   for (let at = Math.ceil(from / step - 1e-9); at * step <= to + step * 1e-9; at += 1)
@@ -22,10 +22,10 @@ function ticks({ from, to, log }, most) {
   return all;
 }
 
-// A diagram in its place: axes with a label each, a key above, what `fill` draws, and what `tell` says of an x.
-function diagram(name, { x, y, key = [], height = 300, fill, tell }) {
+// A diagram in its place: axes with a label each, a key above, what `fill` draws, and what `describe` says of an x.
+function diagram(name, { x, y, key = [], height = 300, fill, describe }) {
   const place = byId(`plot-${name}`);
-  const width = Math.max(place.clientWidth, 260);
+  const width = page.paper || Math.max(place.clientWidth, 260);
   const [left, right, top, bottom] = [62, 14, 8, 44];
   const svg = drawn("svg", { viewBox: `0 0 ${width} ${height}`, class: "chart" });
   const along = ({ from, to, log }, value) => (log ? Math.log(value / from) / Math.log(to / from) : (value - from) / (to - from));
@@ -67,7 +67,7 @@ function diagram(name, { x, y, key = [], height = 300, fill, tell }) {
   svg.addEventListener("pointermove", (event) => {
     const box = svg.getBoundingClientRect();
     const at = ((event.clientX - box.left) * width / box.width - left) / (width - left - right);
-    const said = at >= -0.02 && at <= 1.02 ? tell(x.from + at * (x.to - x.from)) : null;
+    const said = at >= -0.02 && at <= 1.02 ? describe(x.from + at * (x.to - x.from)) : null;
     cursor.setAttribute("d", said ? `M${plot.x(said.at)} ${top}V${height - bottom}` : "");
     showTip(event, said && said.rows);
   });
@@ -105,7 +105,7 @@ function startSupply() {
         height: plot.y(0) - plot.y(cost),
       }));
     },
-    tell(energy) {
+    describe(energy) {
       const at = supply.right.findIndex((right) => energy <= right);
       return at < 0 || energy < 0 ? null : { at: (left[at] + supply.right[at]) / 2, rows: [["Site", supply.site[at]],
         ["LCOE", `${short(supply.cost[at])} ${supply.unit}`], ["Mean annual energy", supply.energy[at]]] };
@@ -151,7 +151,7 @@ function startPicked() {
           plot.add("text", { class: "end-name", x: x + 9, y: y - 8 }, name);
         }
       },
-      tell(distance) {
+      describe(distance) {
         const at = nearest(data.x, distance);
         const named = ends.filter(([place]) => place === at).map(([, name]) => name).join(", ");
         return { at: data.x[at], rows: [...(named ? [["Here", named]] : []), ["Distance downstream", `${data.x[at].toFixed(0)} m`],
@@ -176,7 +176,7 @@ function startPicked() {
     const kept = data.environmental.map((value) => (value > 0 ? value : NaN));
     const floor = kept.map((value) => (Number.isFinite(value) ? value : lowest));
     const full = data.environmental.map((value) => (value === null || data.design === null ? NaN : value + data.design));
-    const top = flow.map((value, at) => (Number.isNaN(value) ? floor[at] : Math.max(floor[at],
+    const top = flow.map((value, at) => (Number.isNaN(value) ? NaN : Math.max(floor[at],
       Number.isFinite(full[at]) ? Math.min(value, full[at]) : value)));
     const all = known([...flow, ...floor, ...full]);
     if (!all.length) { byId("plot-curve").hidden = true; byId("curve-text").textContent = "The stream is dry."; return; }
@@ -191,7 +191,7 @@ function startPicked() {
         plot.line(data.x, kept, "kept-line");
         plot.line(data.x, flow, "water-line");
       },
-      tell(share) {
+      describe(share) {
         const at = nearest(data.x, share);
         return { at: data.x[at], rows: [["Time equalled or exceeded", `${data.x[at]} %`], ["Flow", `${short(data.flow[at])} m³/s`],
           ["Environmental flow", `${short(data.environmental[at])} m³/s`]] };
@@ -215,7 +215,7 @@ function startPicked() {
           y: plot.y(energy[at]), height: plot.y(0) - plot.y(energy[at]),
         }));
       },
-      tell(value) {
+      describe(value) {
         const at = nearest(data.month, value);
         return { at: data.month[at], rows: [["Month", page.data.months[data.month[at] - 1]], ["Energy", `${short(data.energy[at])} MWh`],
           ...(data.closed[at] ? [["Closed", "for fish migration"]] : [])] };
@@ -231,8 +231,8 @@ function startPicked() {
     heading("cost", "LCOE against solar");
     const rows = [["this site, P10 to P90", data.value, data.p10, data.p90, "site"], ["solar", data.solar, null, null, "solar"],
       ["solar with storage for the same hours", data.stored, null, null, "solar"]];
-    const most = 1.05 * Math.max(...rows.flatMap((row) => row.slice(1, 4)).map((value) => value || 0)) || 1;
-    const percent = (value) => `${100 * value / most}%`;
+    const maximum = 1.05 * Math.max(...rows.flatMap((row) => row.slice(1, 4)).map((value) => value || 0)) || 1;
+    const percent = (value) => `${100 * value / maximum}%`;
     byId("plot-cost").replaceChildren(...rows.map(([name, value, low, high, kind]) => {
       const row = element("div", undefined, { class: "cost" }), track = drawn("svg", { class: `track ${kind}` });
       if (low !== null && high !== null)
@@ -277,13 +277,13 @@ function startPicked() {
   }
 
   const diagrams = [profile, curve, months, cost];
-  page.drawings.push(() => { if (site) for (const tell of diagrams) tell(); });
+  page.drawings.push(() => { if (site) for (const draw of diagrams) draw(); });
   page.listeners.push((selected, rank) => {
     site = selected;
     byId("picked-title").textContent = site.title;
     byId("previous").disabled = rank <= 1;
     byId("next").disabled = rank >= page.data.sites.length;
-    for (const tell of [...diagrams, facts, options]) tell();
+    for (const draw of [...diagrams, facts, options]) draw();
   });
   byId("previous").addEventListener("click", () => pick(page.picked - 1, "walk"));
   byId("next").addEventListener("click", () => pick(page.picked + 1, "walk"));

@@ -4,7 +4,7 @@ function startMap() {
   const { west, north, unit_m: unit } = page.data.frame;
   const { width, height } = svg.viewBox.baseVal;
   const marks = [...svg.querySelectorAll(".mark")].map((mark) => {
-    const at = mark.transform.baseVal[0].matrix;
+    const at = mark.transform.baseVal.getItem(0).matrix;
     return { mark, x: at.e, y: at.f };
   });
   const markOf = new Map(marks.filter((one) => one.mark.dataset.rank).map((one) => [Number(one.mark.dataset.rank), one]));
@@ -15,7 +15,7 @@ function startMap() {
   const done = { x: 0, y: 0, scale: 0 };
   const REST_MS = 250, held = new Map();
   let [across, down, waiting, resting] = [1, 1, 0, 0];
-  const inside = (value, least, most) => Math.min(Math.max(value, least), most);
+  const inside = (value, minimum, maximum) => Math.min(Math.max(value, minimum), maximum);
 
   function draw() {
     waiting = 0;

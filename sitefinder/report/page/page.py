@@ -103,7 +103,7 @@ def policy(style, script):
     Parameters
     ----------
     style, script : str
-        Exactly what stands between the tags.
+        Exactly the text between the tags.
 
     Returns
     -------

@@ -28,6 +28,10 @@ NUMBERED_RADIUS, PLAIN_RADIUS = (7.5, 6.5), (2.5, 3.5)
 USUAL_WINDOW = 680, 540
 # Greys of the relief, darkest and brightest, and the quality of its picture [percent] (own choice).
 DARKEST, BRIGHTEST, JPEG_QUALITY = 168, 255, 72
+SITE_LAYERS = (
+    ("sites", "Sites: rank; larger for more capacity", ""),
+    ("stretches", "Stretches, intake to tailrace", ""),
+)
 # What the pointer shows of a reach, in the order of its texts.
 REACH_TIP = ("Reach", "Stream", "Verdict", "Rules that apply", "Gross head", "Mean flow", "Site")
 CONTEXT_LINES = (
@@ -93,8 +97,7 @@ def region_map(handover):
     west, _, east, north = bounds = handover.relief.bounds_m
     (left, top), (right, bottom) = frame.places([(west, north), (east, bounds[1])]).tolist()
     layers = [
-        ("sites", "Sites: rank; larger for more capacity", ""),
-        ("stretches", "Stretches, intake to tailrace", ""),
+        *(SITE_LAYERS if len(sites) else ()),
         *((f"verdict-{name}", f"Streams, {name}", phrase) for name, phrase, _ in groups),
         *([("settlements", "Settlements", "")] if settlements else []),
         *((name, label, "") for name, label, _ in lines),
@@ -196,7 +199,7 @@ def _streams(reaches, frame, tolerance_m):
             columns = (
                 "reach_id", "stream", "reasons", "head_m", "head_se_m", "flow_mean_m3s", "not_offered_because",
             )  # fmt: skip
-            told = [
+            texts = [
                 [
                     plain(reach),
                     stream_name(stream),
@@ -211,7 +214,7 @@ def _streams(reaches, frame, tolerance_m):
                 )
             ]
             # The worst verdict is drawn first.
-            tips = told + tips
+            tips = texts + tips
     return groups, tips
 
 

@@ -198,6 +198,8 @@ def _words(name, value):
         return "yes" if value else "no"
     if name == "layout":
         return SCHEME_LABELS[value]
+    if name == "stream":
+        return stream_name(value)
     return "" if is_missing(value) else str(value)
 
 

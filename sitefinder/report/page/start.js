@@ -5,19 +5,27 @@ if (page.data.sites.length) startPicked();
 startSupply();
 startMap();
 pick(1, "start");
-// Diagrams are drawn as wide as their place; on paper they are as wide as the paper.
+// Diagrams are drawn as wide as their place [pixels], and for A4 paper in a width that keeps their letters readable.
+const PAPER_WIDTH = 620;
+const redraw = () => { for (const draw of page.drawings) draw(); };
 let wide = 0;
 new ResizeObserver(() => {
   const width = document.querySelector("main").clientWidth;
   if (width === wide || matchMedia("print").matches) return;
   wide = width;
-  for (const draw of page.drawings) draw();
+  redraw();
 }).observe(document.querySelector("main"));
 // What is folded is printed all the same.
 let folded = [];
 addEventListener("beforeprint", () => {
   folded = [...document.querySelectorAll("details:not([open])")];
   for (const part of folded) part.open = true;
+  page.paper = PAPER_WIDTH;
+  redraw();
 });
-addEventListener("afterprint", () => { for (const part of folded) part.open = false; });
+addEventListener("afterprint", () => {
+  for (const part of folded) part.open = false;
+  page.paper = 0;
+  redraw();
+});
 document.documentElement.dataset.ready = "yes";
