@@ -20,7 +20,13 @@ HEADINGS = {
     "p": "p-value",
     "t": "t-value",
     "normality_p": "normality, p-value",
+    "r_squared": "R²",
+    "standard_error_log10": "standard error, log10",
+    "standard_error_percent": "standard error [%]",
+    "leave_one_out_rmse_log10": "leave-one-out RMSE, log10",
+    "held_out_inside_percent": "held-out gauges inside their interval [%]",
 }
+P_VALUES, SMALLEST_P = ("p", "normality_p"), 0.001
 
 
 def fit_page(source, fits, gauges):
@@ -78,14 +84,19 @@ def _table(frame, kind):
     return {
         "kind": kind,
         "headings": headings,
-        "rows": [[_cell(value) for value in row] for row in frame.itertuples(index=False)],
+        "rows": [
+            [_cell(name, value) for name, value in zip(frame.columns, row, strict=True)]
+            for row in frame.itertuples(index=False)
+        ],
     }
 
 
-def _cell(value):
-    if isinstance(value, float):
-        return "" if np.isnan(value) else f"{value:.5g}"
-    return str(value)
+def _cell(name, value):
+    if not isinstance(value, float):
+        return str(value)
+    if np.isnan(value):
+        return ""
+    return f"below {SMALLEST_P}" if name in P_VALUES and value < SMALLEST_P else f"{value:.4g}"
 
 
 def _plots(used, predictors, gauges):
@@ -106,7 +117,7 @@ def _plots(used, predictors, gauges):
         plot("Observed and fitted", "log fitted", "log observed [m³/s]", fitted, observed, (1.0, 0.0), True),
         plot("Residual and fitted", "log fitted", "residual", fitted, residual),
         plot(
-            "Residuals against a normal distribution",
+            "Residuals and normal quantiles",
             "normal quantile",
             "residual",
             _normal_quantiles(used["residual_log10"]),
@@ -114,9 +125,9 @@ def _plots(used, predictors, gauges):
             (spread, middle),
         ),
         plot(
-            "Leverage and residual left out",
+            "Leverage and deleted residual",
             "leverage",
-            "residual without the gauge",
+            "deleted residual",
             used["leverage"],
             used["left_out_log10"],
         ),
