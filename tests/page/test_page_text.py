@@ -205,6 +205,26 @@ def test_a_layer_that_is_not_there_is_left_out(handover, layer):
     assert ("Supply curve" in page) == (layer != "supply_curve")
 
 
+def test_a_stream_without_a_name_is_called_by_the_river_that_it_joins(made):
+    handover = made(sites=2, reaches=3)
+    # Two reaches of the river Åmsa, 2 km and 1 km long, and a brook that joins between them.
+    lines = [shapely.LineString([(400_000, 4_430_000), (400_000, 4_428_000), (400_000, 4_427_000)][at : at + 2])
+             for at in (0, 1)] + [shapely.LineString([(401_000, 4_428_000), (400_000, 4_428_000)])]  # fmt: skip
+    reaches = handover.tables["reaches"].set_geometry(lines, crs=handover.crs)
+    reaches = reaches.assign(stream=["Åmsa", "Åmsa", ""], length_m=[2000.0, 1000.0, 1000.0])
+    sites = handover.tables["sites"].assign(stream=["", "Åmsa"], reach_id=["R2", "R0"])
+
+    page = page_html(handover._replace(tables={**handover.tables, "reaches": reaches, "sites": sites}))
+
+    first, second = data(page, "data")["sites"]
+    assert first["title"] == "Rank 1: S0001/diversion, tributary of Åmsa at km 1.0"
+    assert second["title"] == "Rank 2: S0002/diversion, Åmsa"
+    assert "<td>tributary of Åmsa at km 1.0</td>" in page
+    assert sorted(reach[1] for reach in data(page, "data")["reaches"]) == [
+        "tributary of Åmsa at km 1.0", "Åmsa", "Åmsa",
+    ]  # fmt: skip
+
+
 def test_missing_values_are_shown_as_not_known(made):
     handover = made(sites=2, reaches=4, months=False, districts=False)
     sites = handover.tables["sites"].copy()

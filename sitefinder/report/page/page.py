@@ -18,6 +18,7 @@ from sitefinder.report.page.region import (
 )
 from sitefinder.report.page.region_map import REACH_TIP, region_map
 from sitefinder.report.page.sites import filters, site_data, sites_table
+from sitefinder.report.stream_names import stream_names
 from sitefinder.report.templates import environment
 from sitefinder.report.text_tables import is_missing, plain
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
@@ -52,6 +53,7 @@ def page_html(handover):
         HTML that holds all its scripts, styles, pictures and data, and whose content security policy lets nothing
         be fetched. The same text for the same tables.
     """
+    handover = _with_streams_called(handover)
     tables = handover.tables
     sites, reaches, provenance = tables["sites"], tables["reaches"], tables["provenance"]
     drawn, reach_tips = region_map(handover)
@@ -130,6 +132,19 @@ def json_for_script(data):
     for character in "<>&\u2028\u2029":
         text = text.replace(character, f"\\u{ord(character):04x}")
     return Markup(text)
+
+
+# The same tables, in which each stream without a name is called by the river that it joins.
+def _with_streams_called(handover):
+    sites, reaches = handover.tables["sites"], handover.tables["reaches"]
+    called = stream_names(reaches, reaches["reach_id"])
+    of_reaches = [called[reach] for reach in reaches["reach_id"]]
+    of_sites = [
+        called.get(reach, "") if is_missing(name) or not name else name
+        for name, reach in zip(sites["stream"], sites["reach_id"], strict=True)
+    ]
+    named = {"sites": sites.assign(stream=of_sites), "reaches": reaches.assign(stream=of_reaches)}
+    return handover._replace(tables={**handover.tables, **named})
 
 
 # A style or script of this package.

@@ -17,6 +17,7 @@ from sitefinder.report.page.figures import (
     unit_of,
     with_unit,
 )
+from sitefinder.report.stream_names import WITHOUT_NAME
 from sitefinder.report.text_tables import NOT_KNOWN, is_missing, plain, structure_name
 from sitefinder.schema.vocabulary import (
     SCHEME_TYPES,
@@ -29,7 +30,6 @@ from sitefinder.schema.vocabulary import (
 )
 
 SCHEME_LABELS, VERDICT_PHRASES = labels(SCHEME_TYPES), phrases(VERDICTS)
-NO_NAME = "no name"
 # Column of ``sites`` in the table, heading, and whether it is a number.
 SHOWN = (
     ("rank", "Rank", True),
@@ -149,7 +149,7 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 
 def stream_name(name):
     """Name of a stream as it is shown."""
-    return plain(name) if name and not is_missing(name) else NO_NAME
+    return WITHOUT_NAME if is_missing(name) or not name else plain(name)
 
 
 def sites_table(sites, currency):
@@ -259,12 +259,11 @@ def site_data(handover):
 
 
 def _site(row, parts, units, currency):
-    named_stream = stream_name(row["stream"])
-    on = "a stream without a name" if named_stream == NO_NAME else named_stream
+    stream = stream_name(row["stream"])
     return {
         "id": plain(row["site_id"]),
-        "title": f"Rank {row['rank']}: {plain(row['site_id'])} on {on}",
-        "tip": _tip(row, named_stream, currency),
+        "title": f"Rank {row['rank']}: {plain(row['site_id'])}, {stream}",
+        "tip": _tip(row, stream, currency),
         "facts": [_in_words(row, fact, unit) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
         "profile": _profile(parts.get("site_profiles")),
