@@ -2,8 +2,6 @@
 
 from importlib.resources import files
 
-import jinja2
-
 from sitefinder.report.text_tables import plain
 
 
@@ -32,6 +30,8 @@ def environment(package):
     >>> template.render(name="<i>\\n")
     '<b>&lt;i&gt; </b>'
     """
+    import jinja2  # noqa: PLC0415 (commands that write no HTML start without it)
+
     return jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: files(package).joinpath(name).read_text(encoding="utf-8")),
         autoescape=True,

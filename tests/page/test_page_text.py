@@ -135,6 +135,23 @@ def test_headline_totals_are_those_of_the_tables(page, handover):
     assert shown["streams"] == reaches["length_m"].sum()
 
 
+def test_the_headline_potential_is_of_reaches_where_sites_may_be_and_whose_head_is_resolved(handover):
+    reaches = handover.tables["reaches"].copy()
+    reaches["theoretical_kw"] = 0.0
+    # One reach of each verdict has a megawatt for itself to count, and one open reach is not resolved.
+    for verdict, kilowatts in (("open", 1e3), ("restricted", 2e3), ("conditional", 4e3), ("excluded", 8e3)):
+        reaches.loc[reaches.index[reaches["verdict"] == verdict][0], "theoretical_kw"] = kilowatts
+    doubtful = reaches.index[reaches["verdict"] == "open"][1]
+    reaches.loc[doubtful, ["theoretical_kw", "flags"]] = [16e3, "head_unresolved"]
+    handover = handover._replace(tables={**handover.tables, "reaches": reaches})
+
+    def potential_mw(handover):
+        return float(re.search(r'data-name="potential" data-v="([^"]*)"', page_html(handover))[1])
+
+    assert potential_mw(handover) == 3.0
+    assert potential_mw(handover._replace(counts_unresolved=True)) == 19.0
+
+
 def test_totals_are_shown_in_kilowatts_and_megawatt_hours_from_whole_watts(page):
     streams = re.search(r'<table class="figures" id="streams">.*?</table>', page, re.DOTALL)[0]
 
