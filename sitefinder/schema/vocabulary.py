@@ -5,7 +5,10 @@ take names and phrases from here. A new word is a new record here; a label is wh
 for, a phrase is a sentence. Each record belongs to the place in its tuple: order matters and is said with it.
 """
 
-from typing import NamedTuple
+from collections.abc import Container, Iterable
+from typing import Any, NamedTuple, TypeVar
+
+Word = TypeVar("Word", bound=Any)
 
 # What `Action.bars` may say: every scheme type, those of which a statement of `SchemeType` holds, or none.
 BARS_ALL, BARS_DIVERSIONS, BARS_NEW_BARRIERS, BARS_NONE = "all", "diverts", "builds_barrier", ""
@@ -53,20 +56,24 @@ class Action(NamedTuple):
     fish_safe_only: bool = False
 
     @property
-    def mark(self):
+    def mark(self) -> str:
         """Name of the column that is true where a rule of this action holds."""
         return f"mark_{self.name}"
 
     @property
-    def limits(self):
+    def limits(self) -> bool:
         """Whether it limits sites at all; one that does not is only noted."""
         return bool(self.bars) or self.fish_safe_only
 
-    def bars_scheme(self, scheme, allow=()):
+    def is_allowed(self, allow: Container[str]) -> bool:
+        """Whether ``ranking.allow`` lifts it."""
+        return bool(self.allowed_by) and self.allowed_by in allow
+
+    def bars_scheme(self, scheme: "SchemeType", allow: Container[str] = ()) -> bool:
         """Whether a scheme type is barred under it, with what ``ranking.allow`` lets pass."""
-        if self.allowed_by and self.allowed_by in allow:
+        if self.is_allowed(allow):
             return False
-        return self.bars == BARS_ALL or (self.bars != BARS_NONE and getattr(scheme, self.bars))
+        return self.bars == BARS_ALL or (self.bars != BARS_NONE and bool(getattr(scheme, self.bars)))
 
 
 class SchemeType(NamedTuple):
@@ -81,12 +88,12 @@ class SchemeType(NamedTuple):
     uses_structure: bool = False  # stands at a weir that is there
 
     @property
-    def has_head(self):
+    def has_head(self) -> bool:
         """Whether it works by head; a hydrokinetic turbine works by the current."""
         return self.head_from != FROM_CURRENT
 
     @property
-    def has_weir(self):
+    def has_weir(self) -> bool:
         """Whether a weir, old or new, holds the level at the intake."""
         return self.builds_barrier or self.uses_structure
 
@@ -115,7 +122,11 @@ class RejectionReason(NamedTuple):
     group: str
     phrase: str
     allowed_by: str = ""  # word of ``ranking.allow`` that lets such places pass
-    flag: str = ""  # flag of reaches that says the same
+    flag: str = ""  # flag of rows that says the same
+
+    def is_allowed(self, allow: Container[str]) -> bool:
+        """Whether ``ranking.allow`` lets such places pass."""
+        return bool(self.allowed_by) and self.allowed_by in allow
 
 
 class Flag(NamedTuple):
@@ -252,16 +263,17 @@ SCHEME_TYPES = (
     ),
 )
 
-EFFECTS = (
-    Effect("under", "in the area", "The stream lies in the rule's area."),
-    Effect("touching", "touching", "The stream touches the edge of the rule's area.", in_settings=False),
-    Effect("downstream", "downstream of it", "The stream lies downstream of the rule's area."),
-    Effect("upstream", "upstream of it", "The stream lies upstream of the rule's area."),
-    Effect("not covered", "not covered", "The rule's layer does not cover the stream here.", in_settings=False),
-    Effect(
-        "not published", "not published", "How the rule comes to hold here is not published.", in_settings=False
-    ),
+UNDER = Effect("under", "in the area", "The stream lies in the rule's area.")
+TOUCHING = Effect("touching", "touching", "The stream touches the edge of the rule's area.", in_settings=False)
+DOWNSTREAM = Effect("downstream", "downstream of it", "The stream lies downstream of the rule's area.")
+UPSTREAM = Effect("upstream", "upstream of it", "The stream lies upstream of the rule's area.")
+NOT_COVERED = Effect(
+    "not covered", "not covered", "The rule's layer does not cover the stream here.", in_settings=False
 )
+NOT_PUBLISHED = Effect(
+    "not published", "not published", "How the rule comes to hold here is not published.", in_settings=False
+)
+EFFECTS = (UNDER, TOUCHING, DOWNSTREAM, UPSTREAM, NOT_COVERED, NOT_PUBLISHED)
 
 # Strongest first.
 EVIDENCE_GRADES = (
@@ -270,92 +282,148 @@ EVIDENCE_GRADES = (
     Evidence("none", "none", "There is no evidence of survival."),
 )
 
+# Why a reach carries no site.
+NETWORK_UNRESOLVED = RejectionReason(
+    "network unresolved", UNMEASURED, "The stream could not be joined to the network.", flag="network_unresolved"
+)
+STANDING_WATER = RejectionReason(
+    "standing water", NO_STREAM, "The reach lies in standing water.", flag="standing_water"
+)
+DEVELOPED = RejectionReason("developed", NO_STREAM, "An existing plant uses the reach.", flag="developed")
+TIDAL = RejectionReason("tidal", NO_STREAM, "The tide reaches it.", flag="tidal")
+HEAD_TOO_SMALL = RejectionReason("too little head", TECHNICAL, "No scheme type finds the minimum head here.")
+OUTSIDE_REGION = RejectionReason("outside the region", TECHNICAL, "The powerhouse would lie outside the region.")
+NO_FLOW_ESTIMATE = RejectionReason(
+    "no flow estimate", UNMEASURED, "No flow can be estimated here.", flag="flow_missing"
+)
+FLOW_TOO_SMALL = RejectionReason(
+    "too little flow", TECHNICAL, "The mean flow is below the minimum of the settings."
+)
+HEAD_UNRESOLVED = RejectionReason(
+    "head unresolved",
+    UNMEASURED,
+    "The DEM does not resolve the head.",
+    allowed_by="unresolved",
+    flag="head_unresolved",
+)
+CATCHMENT_INCOMPLETE = RejectionReason(
+    "catchment incomplete",
+    UNMEASURED,
+    "Water may enter over the edge of the DEM.",
+    allowed_by="incomplete",
+    flag="catchment_incomplete",
+)
+BARRED_BY_RULE = RejectionReason("barred by a rule", BY_RULE, "Rules bar every candidate here.")
+STREAM_TOO_SMALL = RejectionReason(
+    "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
+)
+NO_SUITABLE_TURBINE = RejectionReason(
+    "no suitable turbine", TECHNICAL, "No turbine of the catalogue suits head and flow."
+)
+POWER_TOO_SMALL = RejectionReason(
+    "too little power", TECHNICAL, "The installed capacity is below the minimum of the settings."
+)
+ROAD_TOO_FAR = RejectionReason("too far from a road", TECHNICAL, "No road is as near as the settings ask.")
+ABOVE_COST_LIMIT = RejectionReason(
+    "above the cost limit",
+    ECONOMIC,
+    "The energy costs more than it brings in, or more than the limit of the settings.",
+)
+FISH_SURVIVAL_TOO_LOW = RejectionReason(
+    "fish passage survival too low",
+    COMPETING,
+    "With a site here, too few fish would survive their migration past all sites.",
+)
+BETTER_SITE = RejectionReason("blocked by a better site", COMPETING, "A better site takes the stream here.")
 # In the order of examination: the first that no candidate of the reach gets past is the reason.
 REJECTION_REASONS = (
-    RejectionReason(
-        "network unresolved",
-        UNMEASURED,
-        "The stream could not be joined to the network.",
-        flag="network_unresolved",
-    ),
-    RejectionReason("standing water", NO_STREAM, "The reach lies in standing water.", flag="standing_water"),
-    RejectionReason("developed", NO_STREAM, "An existing plant uses the reach.", flag="developed"),
-    RejectionReason("tidal", NO_STREAM, "The tide reaches it.", flag="tidal"),
-    RejectionReason("too little head", TECHNICAL, "No scheme type finds the minimum head here."),
-    RejectionReason("outside the region", TECHNICAL, "The powerhouse would lie outside the region."),
-    RejectionReason("no flow estimate", UNMEASURED, "No flow can be estimated here.", flag="flow_missing"),
-    RejectionReason("too little flow", TECHNICAL, "The mean flow is below the minimum of the settings."),
-    RejectionReason(
-        "head unresolved",
-        UNMEASURED,
-        "The DEM does not resolve the head.",
-        allowed_by="unresolved",
-        flag="head_unresolved",
-    ),
-    RejectionReason(
-        "catchment incomplete",
-        UNMEASURED,
-        "Water may enter over the edge of the DEM.",
-        allowed_by="incomplete",
-        flag="catchment_incomplete",
-    ),
-    RejectionReason("barred by a rule", BY_RULE, "Rules bar every candidate here."),
-    RejectionReason(
-        "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
-    ),
-    RejectionReason("no suitable turbine", TECHNICAL, "No turbine of the catalogue suits head and flow."),
-    RejectionReason("too little power", TECHNICAL, "The installed capacity is below the minimum of the settings."),
-    RejectionReason("too far from a road", TECHNICAL, "No road is as near as the settings ask."),
-    RejectionReason(
-        "above the cost limit",
-        ECONOMIC,
-        "The energy costs more than it brings in, or more than the limit of the settings.",
-    ),
-    RejectionReason(
-        "fish passage survival too low",
-        COMPETING,
-        "With a site here, too few fish would survive their migration past all sites.",
-    ),
-    RejectionReason("blocked by a better site", COMPETING, "A better site takes the stream here."),
+    NETWORK_UNRESOLVED,
+    STANDING_WATER,
+    DEVELOPED,
+    TIDAL,
+    HEAD_TOO_SMALL,
+    OUTSIDE_REGION,
+    NO_FLOW_ESTIMATE,
+    FLOW_TOO_SMALL,
+    HEAD_UNRESOLVED,
+    CATCHMENT_INCOMPLETE,
+    BARRED_BY_RULE,
+    STREAM_TOO_SMALL,
+    NO_SUITABLE_TURBINE,
+    POWER_TOO_SMALL,
+    ROAD_TOO_FAR,
+    ABOVE_COST_LIMIT,
+    FISH_SURVIVAL_TOO_LOW,
+    BETTER_SITE,
 )
 
 # Why a reach has no place for a hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.
+TOO_SHALLOW = RejectionReason("too shallow", TECHNICAL, "The stream is too shallow for the rotor.")
+TOO_NARROW = RejectionReason("too narrow", TECHNICAL, "The stream is too narrow for the rotor.")
+TOO_SLOW = RejectionReason("too slow", TECHNICAL, "The current is too slow for the rotor.")
+ROW_BLOCKS = RejectionReason(
+    "a row would block the stream", TECHNICAL, "A row of rotors would block too much of the stream."
+)
+REACH_TOO_SHORT = RejectionReason(
+    "reach too short", TECHNICAL, "The reach is shorter than the distance between rows of rotors."
+)
+TOO_LITTLE_FALL = RejectionReason(
+    "too little fall to feed it", TECHNICAL, "The fall of the reach does not feed a row of rotors."
+)
 HYDROKINETIC_REASONS = (
-    RejectionReason("no flow estimate", UNMEASURED, "No flow can be estimated here."),
-    RejectionReason("too shallow", TECHNICAL, "The stream is too shallow for the rotor."),
-    RejectionReason("too narrow", TECHNICAL, "The stream is too narrow for the rotor."),
-    RejectionReason("too slow", TECHNICAL, "The current is too slow for the rotor."),
-    RejectionReason(
-        "a row would block the stream", TECHNICAL, "A row of rotors would block too much of the stream."
-    ),
-    RejectionReason(
-        "reach too short", TECHNICAL, "The reach is shorter than the distance between rows of rotors."
-    ),
-    RejectionReason(
-        "too little fall to feed it", TECHNICAL, "The fall of the reach does not feed a row of rotors."
-    ),
+    NO_FLOW_ESTIMATE,
+    TOO_SHALLOW,
+    TOO_NARROW,
+    TOO_SLOW,
+    ROW_BLOCKS,
+    REACH_TOO_SHORT,
+    TOO_LITTLE_FALL,
 )
 
+# Flags that are asked for by name.
+NOT_ON_NETWORK = Flag(
+    "network_unresolved",
+    BY_NETWORK,
+    "not joined to the network",
+    "The stream could not be joined to the network: head, area and flow are not known.",
+)
+HEAD_NOT_RESOLVED = Flag(
+    "head_unresolved",
+    BY_HEAD,
+    "head not resolved",
+    "The DEM does not resolve the head: there may be none. Measure it before all else.",
+)
+COST_EXTRAPOLATED = Flag(
+    "cost_extrapolated",
+    BY_COST,
+    "cost extrapolated",
+    "The cost law was not made for a plant of this power or head.",
+)
+SURFACE_MODEL = Flag(
+    "dem_surface_model",
+    BY_PLACE,
+    "surface model",
+    "The DEM shows trees, roofs and bridges, not the ground: measure the head.",
+)
+STRUCTURE_IN_USE = Flag(
+    "structure_in_use",
+    BY_STRUCTURE,
+    "structure in use",
+    "The structure is in use.",
+    takes_value=True,
+    phrase_with_value="The structure is in use: {value}.",
+)
+SURVIVAL_ROUNDED = Flag(
+    "survival_rounded",
+    BY_SELECTION,
+    "survival rounded",
+    "Losses of fish were rounded up in the selection; a slightly better set of sites may exist.",
+)
 # In the order in which a row lists them.
 FLAGS = (
-    Flag(
-        "network_unresolved",
-        BY_NETWORK,
-        "not joined to the network",
-        "The stream could not be joined to the network: head, area and flow are not known.",
-    ),
-    Flag(
-        "head_unresolved",
-        BY_HEAD,
-        "head not resolved",
-        "The DEM does not resolve the head: there may be none. Measure it before all else.",
-    ),
-    Flag(
-        "cost_extrapolated",
-        BY_COST,
-        "cost extrapolated",
-        "The cost law was not made for a plant of this power or head.",
-    ),
+    NOT_ON_NETWORK,
+    HEAD_NOT_RESOLVED,
+    COST_EXTRAPOLATED,
     Flag(
         "catchment_incomplete",
         BY_PLACE,
@@ -380,12 +448,7 @@ FLAGS = (
         "seam", BY_PLACE, "DEM seam", "A step between tiles of the DEM crosses the stretch and may look like head."
     ),
     Flag("dem_border", BY_PLACE, "border of DEM surveys", "Two surveys of different error meet in the stretch."),
-    Flag(
-        "dem_surface_model",
-        BY_PLACE,
-        "surface model",
-        "The DEM shows trees, roofs and bridges, not the ground: measure the head.",
-    ),
+    SURFACE_MODEL,
     Flag("standing_water", BY_PLACE, "standing water", "Standing water lies in the stretch."),
     Flag(
         "standing_water_detected",
@@ -468,24 +531,12 @@ FLAGS = (
         "abstracted in full",
         "At some times more water is abstracted upstream than there is.",
     ),
-    Flag(
-        "structure_in_use",
-        BY_STRUCTURE,
-        "structure in use",
-        "The structure is in use.",
-        takes_value=True,
-        phrase_with_value="The structure is in use: {value}.",
-    ),
-    Flag(
-        "survival_rounded",
-        BY_SELECTION,
-        "survival rounded",
-        "Losses of fish were rounded up in the selection; a slightly better set of sites may exist.",
-    ),
+    STRUCTURE_IN_USE,
+    SURVIVAL_ROUNDED,
 )
 
 
-def named(records, name):
+def named(records: Iterable[Word], name: str) -> Word:
     """The record of a name.
 
     Parameters
@@ -508,13 +559,14 @@ def named(records, name):
     >>> named(SCHEME_TYPES, "kinetic").label
     'hydrokinetic'
     """
+    records = tuple(records)
     for record in records:
         if record.name == name:
             return record
     raise ValueError(f"{name!r} is not one of {', '.join(names(records))}")
 
 
-def names(records):
+def names(records: Iterable[Any]) -> tuple[str, ...]:
     """Names of records, in their order.
 
     Examples
@@ -525,7 +577,7 @@ def names(records):
     return tuple(record.name for record in records)
 
 
-def labels(records):
+def labels(records: Iterable[Any]) -> dict[str, str]:
     """Label of each record by its name; reasons for rejection are their own labels.
 
     Examples
@@ -536,7 +588,7 @@ def labels(records):
     return {record.name: getattr(record, "label", record.name) for record in records}
 
 
-def phrases(records):
+def phrases(records: Iterable[Any]) -> dict[str, str]:
     """Phrase of each record by its name.
 
     Examples
@@ -547,7 +599,7 @@ def phrases(records):
     return {record.name: record.phrase for record in records}
 
 
-def marked_actions():
+def marked_actions() -> tuple[Action, ...]:
     """What marks say, in the order of their columns: actions that limit sites, what is not known, the others.
 
     Returns
@@ -563,7 +615,7 @@ def marked_actions():
     return (*limiting, DOUBT, *(action for action in ACTIONS if not action.limits))
 
 
-def head_schemes():
+def head_schemes() -> tuple[str, ...]:
     """Names of the scheme types that work by head, as settings and turbine files may list them.
 
     Examples
@@ -574,7 +626,7 @@ def head_schemes():
     return names(scheme for scheme in SCHEME_TYPES if scheme.has_head)
 
 
-def schemes_that(statement):
+def schemes_that(statement: str) -> tuple[str, ...]:
     """Names of the scheme types of which a statement of `SchemeType` holds.
 
     Parameters
@@ -589,12 +641,12 @@ def schemes_that(statement):
     return names(scheme for scheme in SCHEME_TYPES if getattr(scheme, statement))
 
 
-def settings_effects():
+def settings_effects() -> tuple[str, ...]:
     """Names of the effects that a rule's setting may ask for."""
     return names(effect for effect in EFFECTS if effect.in_settings)
 
 
-def allowable():
+def allowable() -> tuple[str, ...]:
     """Words that ``ranking.allow`` may hold: what lets doubtful places become sites.
 
     Examples
@@ -605,7 +657,7 @@ def allowable():
     return tuple(dict.fromkeys(filter(None, (each.allowed_by for each in (*REJECTION_REASONS, *ACTIONS, DOUBT)))))
 
 
-def passing_verdicts(allow):
+def passing_verdicts(allow: Container[str]) -> tuple[str, ...]:
     """Names of the verdicts under which sites may be selected.
 
     Parameters
@@ -621,7 +673,18 @@ def passing_verdicts(allow):
     return names(each for each in VERDICTS if each.is_open or (each.allowed_by and each.allowed_by in allow))
 
 
-def cascade_reasons():
+def reasons_of(group: str) -> tuple[RejectionReason, ...]:
+    """Reasons for rejection of a group, in the order of examination.
+
+    Examples
+    --------
+    >>> names(reasons_of(NO_STREAM))
+    ('standing water', 'developed', 'tidal')
+    """
+    return tuple(reason for reason in REJECTION_REASONS if reason.group == group)
+
+
+def cascade_reasons() -> tuple[RejectionReason, ...]:
     """Reasons for rejection that are steps of the screening cascade before the rules, in the order of the steps.
 
     Returns
@@ -634,12 +697,10 @@ def cascade_reasons():
     >>> names(cascade_reasons())[-3:]
     ('standing water', 'developed', 'tidal')
     """
-    return tuple(
-        reason for group in (UNMEASURED, NO_STREAM) for reason in REJECTION_REASONS if reason.group == group
-    )
+    return (*reasons_of(UNMEASURED), *reasons_of(NO_STREAM))
 
 
-def flags_set_by(*what):
+def flags_set_by(*what: str) -> tuple[str, ...]:
     """Names of the flags that are set by something, in their order.
 
     Examples
@@ -650,7 +711,7 @@ def flags_set_by(*what):
     return names(flag for flag in FLAGS if flag.set_by in what)
 
 
-def split_flags(text):
+def split_flags(text: str) -> list[tuple[str, str]]:
     """Flags of a cell, each with what it says beside its name.
 
     Parameters
@@ -672,7 +733,7 @@ def split_flags(text):
     return [(name, value) for name, _, value in parts]
 
 
-def flag_phrases(text):
+def flag_phrases(text: str) -> list[str]:
     """What a cell of a column ``flags`` says, in sentences.
 
     Parameters
