@@ -57,7 +57,7 @@ def make_handover(sites=12, reaches=60, months=True, districts=True):
                 stream=[streams[number % 4] for number in range(reaches)],
                 length_m=random.uniform(300.0, 600.0, reaches),
                 verdict=[verdicts[number % 5] for number in range(reaches)],
-                not_offered_because=["barred by a rule" if number % 2 else "" for number in range(reaches)],
+                not_offered_because=["above the cost limit" if number % 2 else "" for number in range(reaches)],
                 flags=["karst" if number % 7 == 0 else "" for number in range(reaches)],
             ),
             lines,
