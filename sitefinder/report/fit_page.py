@@ -1,34 +1,32 @@
 """The page of plots that shows how well each fitted equation meets its gauges: one HTML file, to open offline."""
 
-from html import escape
+import math
 
 import numpy as np
-from scipy import stats
 
 from sitefinder.flows.fit_tables import HIGH_COOK, accounted
-from sitefinder.report.scatter import scatter
+from sitefinder.report.templates import environment
 
-STYLE = """
-body { font: 15px/1.5 system-ui, sans-serif; color: #1b2730; background: #fff; margin: 2rem auto; max-width: 66rem;
-  padding: 0 1rem; }
-h2 { border-top: 2px solid #1b2730; padding-top: .6rem; margin-top: 2.4rem; }
-table { border-collapse: collapse; margin: .6rem 0 1rem; font-variant-numeric: tabular-nums; }
-th, td { padding: .15rem .7rem .15rem 0; text-align: right; white-space: nowrap; }
-th { border-bottom: 1px solid #8a979f; font-weight: 600; }
-th:first-child, td:first-child, .words td, .words th { text-align: left; }
-.words td:last-child { white-space: normal; }
-.figures th { white-space: normal; max-width: 6.5rem; vertical-align: bottom; }
-.wide { overflow-x: auto; }
-.plots { display: flex; flex-wrap: wrap; gap: .6rem 1rem; }
-.frame { fill: none; stroke: #8a979f; }
-.tick { stroke: #e3e8eb; }
-.line { stroke: #1b2730; stroke-dasharray: 5 3; }
-.point { fill: #fff; stroke: #00588a; stroke-width: 1.4; }
-.marked { fill: #b3410f; stroke: #b3410f; }
-text { font: 10px system-ui, sans-serif; fill: #3b4a54; }
-text.title { font-weight: 600; font-size: 11px; fill: #1b2730; }
-@media print { h2 { break-before: page; } h2:first-of-type { break-before: auto; } }
-"""
+# Size of a plot and the edges of its frame [pixels].
+WIDTH, HEIGHT = 250, 210
+LEFT, RIGHT, TOP, BOTTOM = 46, WIDTH - 8, 20, HEIGHT - 34
+MAXIMUM_TICKS = 5
+STEPS = (1, 2, 5, 10)
+# Words of headings of columns; others are shown as they are, without underlines.
+HEADINGS = {
+    "became": "use",
+    "zero": "of these zero",
+    "zeros": "zero flows",
+    "p": "p-value",
+    "t": "t-value",
+    "normality_p": "normality, p-value",
+    "r_squared": "R²",
+    "standard_error_log10": "standard error, log10",
+    "standard_error_percent": "standard error [%]",
+    "leave_one_out_rmse_log10": "leave-one-out RMSE, log10",
+    "held_out_inside_percent": "held-out gauges inside their interval [%]",
+}
+P_VALUES, SMALLEST_P = ("p", "normality_p"), 0.001
 
 
 def fit_page(source, fits, gauges):
@@ -45,142 +43,192 @@ def fit_page(source, fits, gauges):
     Returns
     -------
     str
-        HTML that loads nothing.
+        HTML that loads nothing and runs no script.
     """
-    parts = [
-        "<!doctype html>",
-        '<html lang="en"><head><meta charset="utf-8"><title>Fitted flow equations</title>',
-        f'<meta name="viewport" content="width=device-width"><style>{STYLE}</style></head><body>',
-        "<h1>Fitted flow equations</h1>",
-        f"<p>From {escape(source)}. A filled point is a gauge whose influence (Cook's distance) is above 4 / n. "
-        "Point at a gauge to see its name. Logarithms are to base 10; residuals are observed less fitted.</p>",
-        "<h3>What became of the gauges</h3>",
-        _table(accounted(fits.gauges), "words"),
-    ]
     common = fits.warnings[fits.warnings["statistic"] == ""]
-    if len(common):
-        parts += ["<h3>Warnings by region</h3>", _table(common[["region", "warning"]], "words")]
-    links = [
-        f'<a href="#{_anchor(row)}">{escape(row.statistic)}, {escape(row.region)}</a>'
-        for row in fits.summary.itertuples()
-    ]
-    parts.append(f"<h3>Equations</h3><p>{' · '.join(links)}</p>")
-    for row in fits.summary.itertuples():
-        parts += _section(row, fits, gauges)
-    return "\n".join([*parts, "</body></html>", ""])
+    return (
+        environment(__package__)
+        .get_template("fit_page.html.j2")
+        .render(
+            source=source,
+            gauges=_table(accounted(fits.gauges), "words"),
+            warnings=_table(common[["region", "warning"]], "words") if len(common) else None,
+            fits=[_fit(row, fits, gauges) for row in fits.summary.itertuples()],
+        )
+    )
 
 
 # One equation: its figures, coefficients, warnings and plots.
-def _section(row, fits, gauges):
+def _fit(row, fits, gauges):
     def own(table):
         return table[(table["region"] == row.region) & (table["statistic"] == row.statistic)]
 
-    figures = own(fits.summary).drop(columns=["region", "statistic", "fit", "predictors"])
-    coefficients = own(fits.coefficients).drop(columns=["region", "statistic"])
     warnings = own(fits.warnings)[["warning"]]
-    seen = own(fits.gauges)
-    seen = seen[seen["fitted_m3s"].notna()]
-    parts = [
-        f'<h2 id="{_anchor(row)}">{escape(row.statistic)}, region {escape(row.region)}</h2>',
-        f"<p>{escape(row.fit)} on {escape(row.predictors)}.</p>",
-        _table(figures, "figures"),
-        _table(coefficients, ""),
-    ]
-    if len(warnings):
-        parts.append(_table(warnings, "words"))
-    parts.append('<div class="plots">')
-    parts += _plots(seen, row.predictors.split(", "), gauges)
-    return [*parts, "</div>"]
-
-
-def _anchor(row):
-    return escape(f"{row.statistic}-{row.region}".replace(" ", "-"), quote=True)
-
-
-def _plots(seen, predictors, gauges):
-    names, marked = seen["gauge"].tolist(), (seen["cook"] > HIGH_COOK / len(seen)).tolist()
-    fitted = np.log10(seen["fitted_m3s"].to_numpy())
-    positive = seen["observed_m3s"].to_numpy() > 0
-    observed = np.full(len(seen), np.nan)
-    observed[positive] = np.log10(seen["observed_m3s"].to_numpy()[positive])
-    residual = seen["residual_log10"].to_numpy()
-    known = np.isfinite(residual)
-    # Where each residual would stand if they were normal, at Blom's plotting positions.
-    normal = np.full(len(seen), np.nan)
-    ranks = stats.rankdata(residual[known])
-    normal[known] = stats.norm.ppf((ranks - 0.375) / (known.sum() + 0.25))
-    spread, middle = float(np.std(residual[known], ddof=1)), float(np.mean(residual[known]))
-    parts = [
-        scatter(
-            "Observed and fitted",
-            "log fitted",
-            "log observed [m³/s]",
-            fitted,
-            observed,
-            names,
-            marked=marked,
-            lines=[(1.0, 0.0)],
-            same_scale=True,
-        ),
-        scatter(
-            "Residual and fitted",
-            "log fitted",
-            "residual",
-            fitted,
-            residual,
-            names,
-            marked=marked,
-            lines=[(0.0, 0.0)],
-        ),
-        scatter(
-            "Are residuals normal?",
-            "normal quantile",
-            "residual",
-            normal,
-            residual,
-            names,
-            marked=marked,
-            lines=[(spread, middle)],
-        ),
-        scatter(
-            "Leverage and the gauge left out",
-            "leverage",
-            "residual without it",
-            seen["leverage"],
-            seen["left_out_log10"],
-            names,
-            marked=marked,
-            lines=[(0.0, 0.0)],
-        ),
-    ]
-    by_id = gauges.set_axis(gauges.index.astype(str))
-    for predictor in predictors:
-        value = np.log10(by_id.loc[seen["gauge"], predictor].to_numpy(dtype=np.float64))
-        parts.append(
-            scatter(
-                f"Residual and {predictor}",
-                f"log {predictor}",
-                "residual",
-                value,
-                residual,
-                names,
-                marked=marked,
-                lines=[(0.0, 0.0)],
-            )
-        )
-    return parts
+    used = own(fits.gauges)
+    used = used[used["fitted_m3s"].notna()]
+    return {
+        "statistic": row.statistic,
+        "region": row.region,
+        "anchor": f"{row.statistic}-{row.region}".replace(" ", "-"),
+        "method": row.fit,
+        "predictors": row.predictors,
+        "figures": _table(own(fits.summary).drop(columns=["region", "statistic", "fit", "predictors"]), "figures"),
+        "coefficients": _table(own(fits.coefficients).drop(columns=["region", "statistic"]), ""),
+        "warnings": _table(warnings, "words") if len(warnings) else None,
+        "plots": _plots(used, row.predictors.split(", "), gauges),
+    }
 
 
 def _table(frame, kind):
-    head = "".join(f"<th>{escape(name.replace('_', ' '))}</th>" for name in frame.columns)
-    rows = "".join(
-        "<tr>" + "".join(f"<td>{escape(_cell(value))}</td>" for value in row) + "</tr>"
-        for row in frame.itertuples(index=False)
-    )
-    return f'<div class="wide"><table class="{kind}"><tr>{head}</tr>{rows}</table></div>'
+    headings = [HEADINGS.get(name, name.replace("_", " ")) for name in frame.columns]
+    return {
+        "kind": kind,
+        "headings": headings,
+        "rows": [
+            [_cell(name, value) for name, value in zip(frame.columns, row, strict=True)]
+            for row in frame.itertuples(index=False)
+        ],
+    }
 
 
-def _cell(value):
-    if isinstance(value, float):
-        return "" if np.isnan(value) else f"{value:.5g}"
-    return str(value)
+def _cell(name, value):
+    if not isinstance(value, float):
+        return str(value)
+    if np.isnan(value):
+        return ""
+    return f"below {SMALLEST_P}" if name in P_VALUES and value < SMALLEST_P else f"{value:.4g}"
+
+
+def _plots(used, predictors, gauges):
+    names, marked = used["gauge"].tolist(), (used["cook"] > HIGH_COOK / len(used)).tolist()
+    fitted = np.log10(used["fitted_m3s"].to_numpy())
+    positive = used["observed_m3s"].to_numpy() > 0
+    observed = np.full(len(used), np.nan)
+    observed[positive] = np.log10(used["observed_m3s"].to_numpy()[positive])
+    residual = used["residual_log10"].to_numpy()
+    spread, middle = float(np.nanstd(residual, ddof=1)), float(np.nanmean(residual))
+
+    def plot(title, x_label, y_label, x, y, line=(0.0, 0.0), same_scale=False):
+        return scatter(title, x_label, y_label, x, y, names, marked=marked, lines=[line], same_scale=same_scale)
+
+    by_id = gauges.set_axis(gauges.index.astype(str))
+    of_predictors = {name: by_id.loc[used["gauge"], name].to_numpy(dtype=np.float64) for name in predictors}
+    return [
+        plot("Observed and fitted", "log fitted", "log observed [m³/s]", fitted, observed, (1.0, 0.0), True),
+        plot("Residual and fitted", "log fitted", "residual", fitted, residual),
+        plot(
+            "Residuals and normal quantiles",
+            "normal quantile",
+            "residual",
+            _normal_quantiles(used["residual_log10"]),
+            residual,
+            (spread, middle),
+        ),
+        plot(
+            "Leverage and deleted residual",
+            "leverage",
+            "deleted residual",
+            used["leverage"],
+            used["left_out_log10"],
+        ),
+        *(
+            plot(f"Residual and {name}", f"log {name}", "residual", np.log10(values), residual)
+            for name, values in of_predictors.items()
+        ),
+    ]
+
+
+# Where each residual would lie if they were normal, at Blom's plotting positions (i − 3/8) / (n + 1/4).
+def _normal_quantiles(residuals):
+    from scipy.special import ndtri  # noqa: PLC0415 (only this command needs it)
+
+    return ndtri((residuals.rank().to_numpy(dtype=np.float64) - 0.375) / (residuals.notna().sum() + 0.25))
+
+
+def scatter(title, x_label, y_label, x, y, names, *, marked=None, lines=(), same_scale=False):
+    """A scatter plot for the template, in pixels.
+
+    Parameters
+    ----------
+    title, x_label, y_label : str
+    x, y : sequence of float
+        Points where either is not finite are left out, and the title says how many.
+    names : sequence of str
+        What a browser shows of a point under the pointer.
+    marked : sequence of bool, optional
+        Points to fill.
+    lines : sequence of (float, float)
+        Straight lines to draw, as slope and intercept.
+    same_scale : bool
+        Whether both axes span the same numbers.
+
+    Returns
+    -------
+    dict
+        ``points`` of (x, y, class, name), ``x_ticks`` and ``y_ticks`` of (place, label), ``lines`` of their ends,
+        ``left_out`` (number of points), the texts, and the edges of the frame.
+    """
+    marked = [False] * len(x) if marked is None else marked
+    points = [
+        (float(one), float(other), "marked" if mark else "point", str(name))
+        for one, other, name, mark in zip(x, y, names, marked, strict=True)
+        if math.isfinite(one) and math.isfinite(other)
+    ]
+    across, up = _span([point[0] for point in points]), _span([point[1] for point in points])
+    if same_scale:
+        across = up = (min(across[0], up[0]), max(across[1], up[1]))
+
+    def column(value):
+        return f"{LEFT + (value - across[0]) / (across[1] - across[0]) * (RIGHT - LEFT):.1f}"
+
+    def row(value):
+        return f"{BOTTOM - (value - up[0]) / (up[1] - up[0]) * (BOTTOM - TOP):.1f}"
+
+    ends = [_ends(slope, intercept, across, up) for slope, intercept in lines]
+    return {
+        "title": title,
+        "x_label": x_label,
+        "y_label": y_label,
+        "left_out": len(x) - len(points),
+        "points": [(column(one), row(other), kind, name) for one, other, kind, name in points],
+        "x_ticks": [(column(tick), f"{tick:g}") for tick in _ticks(*across)],
+        "y_ticks": [(row(tick), f"{tick:g}") for tick in _ticks(*up)],
+        "lines": [(column(x1), row(y1), column(x2), row(y2)) for x1, y1, x2, y2 in filter(None, ends)],
+        "width": WIDTH,
+        "height": HEIGHT,
+        "left": LEFT,
+        "right": RIGHT,
+        "top": TOP,
+        "bottom": BOTTOM,
+    }
+
+
+# The range of the numbers with a twentieth of it on either side; around a lone number, half a unit.
+def _span(numbers):
+    if not numbers:
+        return 0.0, 1.0
+    lowest, highest = min(numbers), max(numbers)
+    room = 0.05 * (highest - lowest) or 0.5
+    return lowest - room, highest + room
+
+
+# Round numbers inside a range, at most five or six.
+def _ticks(lowest, highest):
+    rough = (highest - lowest) / MAXIMUM_TICKS
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(factor * power for factor in STEPS if factor * power >= rough * (1 - 1e-9))
+    first, last = math.ceil(lowest / step), math.floor(highest / step)
+    return [round(number * step, 12) + 0.0 for number in range(first, last + 1)]
+
+
+# The ends of the piece of a line inside the frame, or None.
+def _ends(slope, intercept, across, up):
+    left, right = across
+    if slope != 0:
+        where = sorted((height - intercept) / slope for height in up)
+        left, right = max(left, where[0]), min(right, where[1])
+    elif not up[0] <= intercept <= up[1]:
+        return None
+    if left >= right:
+        return None
+    return left, slope * left + intercept, right, slope * right + intercept

@@ -6,12 +6,12 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from sitefinder.config import FitSettings, GaugeTable
 from sitefinder.flows.regional_fit import fit_regions
-from sitefinder.report.fit_page import fit_page
+from sitefinder.report.fit_page import fit_page, scatter
 from sitefinder.report.fit_text import fit_text
-from sitefinder.report.scatter import scatter
 
 TABLE = GaugeTable(path="g.csv", predictors=["area_km2"], source="made up")
 
@@ -70,21 +70,43 @@ def test_the_printed_lines_keep_to_their_width(fitted):
     assert text.endswith("Files\n  out/equations.toml\n")
 
 
-def test_points_stand_where_their_numbers_say():
-    plot = ElementTree.fromstring(
-        scatter("t", "x", "y", [0.0, 10.0, np.nan], [0.0, 5.0, 1.0], ["a", "b", "c"], marked=[False, True, True])
+def test_points_lie_where_their_numbers_say():
+    plot = scatter(
+        "t", "x", "y", [0.0, 10.0, np.nan], [0.0, 5.0, 1.0], ["a", "b", "c"], marked=[False, True, True]
     )
 
-    low, high = plot.findall(".//{*}circle")
-    assert float(low.get("cx")) < float(high.get("cx"))
-    assert float(low.get("cy")) > float(high.get("cy"))
-    assert (low.get("class"), high.get("class")) == ("point", "marked")
-    assert high[0].text == "b"
-    # The axis from -0.5 to 10.5 has round numbers: 0, 5, 10.
-    numbers = [item.text for item in plot.findall(".//{*}text") if item.get("class") == "number"]
-    assert numbers[:3] == ["0", "5", "10"]
+    (x1, y1, kind1, _), (x2, y2, kind2, name2) = plot["points"]
+    assert (kind1, kind2, name2) == ("point", "marked", "b")
+    # The axes run from -0.5 to 10.5 and from -0.25 to 5.25, so that both points are 1/22 of the frame inside.
+    width, height = plot["right"] - plot["left"], plot["bottom"] - plot["top"]
+    assert float(x1) == pytest.approx(plot["left"] + width / 22, abs=0.05)
+    assert float(x2) == pytest.approx(plot["right"] - width / 22, abs=0.05)
+    assert float(y1) == pytest.approx(plot["bottom"] - height / 22, abs=0.05)
+    assert float(y2) == pytest.approx(plot["top"] + height / 22, abs=0.05)
+    assert plot["left_out"] == 1
+    # Round numbers: 0, 5, 10, and 0 to 5.
+    assert [label for _, label in plot["x_ticks"]] == ["0", "5", "10"]
+    assert [label for _, label in plot["y_ticks"]] == ["0", "2", "4"]
 
 
-def test_a_plot_of_nothing_and_of_one_point_are_drawn():
-    assert "<circle" not in scatter("t", "x", "y", [], [], [])
-    assert scatter("t", "x", "y", [1.0], [1.0], ["a"], lines=[(0.0, 9.0)]).count("<circle") == 1
+def test_plots_of_nothing_and_of_one_point_can_be_made_and_a_line_outside_is_left_out():
+    assert scatter("t", "x", "y", [], [], [])["points"] == []
+    lone = scatter("t", "x", "y", [1.0], [1.0], ["a"], lines=[(0.0, 9.0), (0.0, 1.0)])
+    assert len(lone["points"]) == len(lone["lines"]) == 1
+
+
+def test_the_plot_of_residuals_compares_them_with_normal_quantiles_at_the_positions_of_blom(fitted):
+    gauges, fits = fitted
+
+    page = fit_page("made up", fits, gauges)
+
+    text = next(svg for svg in re.findall(r"<svg.*?</svg>", page, flags=re.S) if "normal quantile" in svg)
+    circles = ElementTree.fromstring(text).findall(".//{*}circle")
+    places = {circle[0].text: float(circle.get("cx")) for circle in circles}
+    # scipy.stats, by another way than the page's own: 30 gauges, ranks 1 to 30.
+    residual = fits.gauges[fits.gauges["statistic"] == "mean"].set_index("gauge")["residual_log10"]
+    expected = stats.norm.ppf((stats.rankdata(residual) - 0.375) / 30.25)
+    drawn = np.array([places[name] for name in residual.index])
+    slope, intercept = np.polyfit(expected, drawn, 1)
+    assert np.abs(slope * expected + intercept - drawn).max() < 0.1
+    assert slope > 0

@@ -55,8 +55,8 @@ class Cells(HTMLParser):
 
 
 def number(shown):
-    """What a figure says, with or without spaces between thousands, and half of its last digit."""
-    plain = re.sub(r"[\s  ]", "", shown)
+    """What a figure says, with or without spaces or commas between thousands, and half of its last digit."""
+    plain = re.sub(r"[\s\u00a0\u202f,]", "", shown)
     decimals = len(plain.partition(".")[2])
     return float(plain), 0.5 * 10.0**-decimals
 

@@ -1,39 +1,165 @@
-// The map: keeps its scale even in both directions, switches layers, and tells which site was picked on it.
-function startMap(model) {
-  const map = model("map");
-  const place = document.getElementById("plot-map");
-  const home = {
-    x: (map.x_range.start + map.x_range.end) / 2, y: (map.y_range.start + map.y_range.end) / 2,
-    width: map.x_range.end - map.x_range.start, height: map.y_range.end - map.y_range.start,
+// The map: moves and zooms at one scale in both directions, switches layers, and says which site was selected on it.
+function startMap() {
+  const [svg, overlay, place] = ["map", "frame", "plot-map"].map(byId);
+  const { west, north, unit_m: unit } = page.data.frame;
+  const { width, height } = svg.viewBox.baseVal;
+  const marks = [...svg.querySelectorAll(".mark")].map((mark) => {
+    const at = mark.transform.baseVal.getItem(0).matrix;
+    return { mark, x: at.e, y: at.f };
+  });
+  const markOf = new Map(marks.filter((one) => one.mark.dataset.rank).map((one) => [Number(one.mark.dataset.rank), one]));
+  const reaches = new Map([...svg.querySelectorAll(".reaches path")].map((path, at) => [path, at]));
+  // Centre in units of the map, and units to a pixel.
+  const view = { x: width / 2, y: height / 2, scale: 1 };
+  // What is drawn: while a hand moves the map its picture is only shifted and stretched, and drawn anew at rest.
+  const done = { x: 0, y: 0, scale: 0 };
+  const REST_MS = 250, held = new Map();
+  let [across, down, waiting, resting] = [1, 1, 0, 0];
+  const inside = (value, minimum, maximum) => Math.min(Math.max(value, minimum), maximum);
+
+  function draw() {
+    waiting = 0;
+    clearTimeout(resting);
+    svg.classList.remove("moving");
+    svg.style.transform = "";
+    svg.setAttribute("viewBox", `${view.x - across * view.scale / 2} ${view.y - down * view.scale / 2} ` +
+      `${across * view.scale} ${down * view.scale}`);
+    if (view.scale !== done.scale)
+      for (const { mark, x, y } of marks) mark.setAttribute("transform", `translate(${x} ${y}) scale(${view.scale})`);
+    Object.assign(done, view);
+    drawFrame();
+  }
+  function rest() {
+    clearTimeout(resting);
+    resting = setTimeout(() => {
+      if (held.size) { rest(); return; }
+      cancelAnimationFrame(waiting);
+      draw();
+    }, REST_MS);
+  }
+  function shift() {
+    waiting = 0;
+    const stretch = done.scale / view.scale;
+    svg.style.transform = `translate(${(done.x - view.x) / view.scale}px, ${(done.y - view.y) / view.scale}px) scale(${stretch})`;
+    drawFrame();
+  }
+  function show(x, y, scale, byHand = false) {
+    const whole = Math.max(width / across, height / down);
+    view.scale = inside(scale, Math.min(0.25 / unit, whole), 1.5 * whole);
+    view.x = inside(x, 0, width);
+    view.y = inside(y, 0, height);
+    if (byHand) {
+      svg.classList.add("moving");
+      rest();
+    }
+    if (!waiting) waiting = requestAnimationFrame(() => (svg.classList.contains("moving") ? shift() : draw()));
+  }
+  const whole = () => show(width / 2, height / 2, Math.max(width / across, height / down));
+  // Zooming keeps a place of the window where it is, the middle if none is named.
+  function zoom(factor, left = across / 2, top = down / 2, byHand = false) {
+    const before = view.scale;
+    show(view.x, view.y, before / factor, byHand);
+    const change = before - view.scale;
+    show(view.x + (left - across / 2) * change, view.y + (top - down / 2) * change, view.scale, byHand);
+  }
+  function move(right, up) {
+    const step = view.scale * Math.min(across, down) / 5;
+    show(view.x + right * step, view.y - up * step, view.scale);
+  }
+
+  // Coordinates along two edges, and the bar of the scale.
+  const round = (value) => {
+    const power = 10 ** Math.floor(Math.log10(value));
+    return power * [5, 2, 1].find((step) => step * power <= value * (1 + 1e-9));
   };
-
-  // Inner size of the plot [pixels].
-  const inner = () => [Math.max(map.inner_width, 50), Math.max(map.inner_height, 50)];
-  const centre = () => [(map.x_range.start + map.x_range.end) / 2, (map.y_range.start + map.y_range.end) / 2];
-
-  function show(x, y, metresPerPixel) {
-    const [width, height] = inner();
-    map.x_range.setv({ start: x - width * metresPerPixel / 2, end: x + width * metresPerPixel / 2 });
-    map.y_range.setv({ start: y - height * metresPerPixel / 2, end: y + height * metresPerPixel / 2 });
+  function drawFrame() {
+    const metres = view.scale * unit;
+    const step = round(metres * 200);
+    const parts = [];
+    overlay.setAttribute("viewBox", `0 0 ${across} ${down}`);
+    const [left, top] = [west + (view.x - across * view.scale / 2) * unit, north - (view.y - down * view.scale / 2) * unit];
+    for (let at = Math.ceil(left / step) * step; (at - left) / metres < across - 20; at += step) {
+      const x = (at - left) / metres;
+      if (x < 40) continue;
+      parts.push(drawn("path", { d: `M${x} ${down}v-7` }), drawn("text", { x, y: down - 11, "text-anchor": "middle" }, String(at)));
+    }
+    for (let at = Math.floor(top / step) * step; (top - at) / metres < down - 40; at -= step) {
+      const y = (top - at) / metres;
+      if (y < 40) continue;
+      parts.push(drawn("path", { d: `M0 ${y}h7` }),
+        drawn("text", { transform: `translate(18 ${y}) rotate(-90)`, "text-anchor": "middle" }, String(at)));
+    }
+    const bar = round(metres * across * 0.22), long = bar / metres;
+    const called = bar >= 1000 ? `${bar / 1000} km` : `${bar} m`;
+    parts.push(drawn("rect", { x: across - long - 26, y: down - 58, width: long + 20, height: 30 }),
+      drawn("path", { class: "bar", d: `M${across - 16} ${down - 40}v6h${-long}v-6` }),
+      drawn("text", { x: across - 16 - long / 2, y: down - 43, "text-anchor": "middle" }, called));
+    overlay.replaceChildren(...parts);
   }
-  function whole() {
-    const [width, height] = inner();
-    show(home.x, home.y, Math.max(home.width / width, home.height / height));
+
+  // The site or reach under the pointer or just beside it.
+  function under(event) {
+    for (const [x, y] of [[0, 0], [4, 0], [-4, 0], [0, 4], [0, -4]]) {
+      const found = document.elementFromPoint(event.clientX + x, event.clientY + y);
+      const hit = found && svg.contains(found) && (found.closest("[data-rank]") || (reaches.has(found) && found));
+      if (hit) return hit;
+    }
+    return null;
   }
-  const scale = () => (map.x_range.end - map.x_range.start) / inner()[0];
-  const zoom = (factor) => show(...centre(), scale() / factor);
-  function move(across, up) {
-    const [x, y] = centre();
-    const step = scale() * Math.min(...inner()) / 5;
-    show(x + across * step, y + up * step, scale());
+  function hover(event) {
+    const hit = under(event);
+    place.classList.toggle("over", Boolean(hit && hit.dataset.rank));
+    if (!hit) showTip(event, null);
+    else if (hit.dataset.rank) showTip(event, page.data.sites[hit.dataset.rank - 1].tip);
+    else showTip(event, page.data.reachTip.map((label, at) => [label, page.data.reaches[reaches.get(hit)][at]]));
   }
 
-  map.properties.inner_width.change.connect(whole);
-  map.properties.inner_height.change.connect(whole);
-  whole();
-  document.getElementById("zoom-in").addEventListener("click", () => zoom(1.5));
-  document.getElementById("zoom-out").addEventListener("click", () => zoom(1 / 1.5));
-  document.getElementById("whole").addEventListener("click", whole);
+  // One pointer moves the map, two zoom it.
+  let [begin, moved] = [null, false];
+  const middle = () => [...held.values()].reduce(([x, y], [one, other]) => [x + one / held.size, y + other / held.size], [0, 0]);
+  const spread = () => {
+    const [one, other] = held.values();
+    return other ? Math.hypot(one[0] - other[0], one[1] - other[1]) : 0;
+  };
+  place.addEventListener("pointerdown", (event) => {
+    if (event.button) return;
+    if (!held.size) [begin, moved] = [[event.clientX, event.clientY], false];
+    held.set(event.pointerId, [event.clientX, event.clientY]);
+  });
+  place.addEventListener("pointermove", (event) => {
+    if (!held.has(event.pointerId)) { if (event.pointerType === "mouse") hover(event); return; }
+    if (!moved && Math.hypot(event.clientX - begin[0], event.clientY - begin[1]) < 4) return;
+    if (!moved) { moved = true; showTip(event, null); place.setPointerCapture(event.pointerId); }
+    const [before, wide] = [middle(), spread()];
+    held.set(event.pointerId, [event.clientX, event.clientY]);
+    const [after, wider] = [middle(), spread()];
+    show(view.x - (after[0] - before[0]) * view.scale, view.y - (after[1] - before[1]) * view.scale, view.scale, true);
+    if (wide && wider) {
+      const box = place.getBoundingClientRect();
+      zoom(wider / wide, after[0] - box.left, after[1] - box.top, true);
+    }
+  });
+  for (const end of ["pointerup", "pointercancel"])
+    place.addEventListener(end, (event) => held.delete(event.pointerId));
+  place.addEventListener("pointerleave", (event) => showTip(event, null));
+  place.addEventListener("click", (event) => {
+    const hit = moved ? null : under(event);
+    if (hit && hit.dataset.rank) pick(Number(hit.dataset.rank), "map");
+  });
+  place.addEventListener("dblclick", (event) => {
+    const box = place.getBoundingClientRect();
+    zoom(2, event.clientX - box.left, event.clientY - box.top);
+  });
+  place.addEventListener("wheel", (event) => {
+    if (!event.ctrlKey && !event.metaKey) return;
+    event.preventDefault();
+    const box = place.getBoundingClientRect();
+    zoom(2 ** (-Math.sign(event.deltaY) / 3), event.clientX - box.left, event.clientY - box.top, true);
+  }, { passive: false });
+
+  byId("zoom-in").addEventListener("click", () => zoom(1.5));
+  byId("zoom-out").addEventListener("click", () => zoom(1 / 1.5));
+  byId("whole").addEventListener("click", whole);
   place.addEventListener("keydown", (event) => {
     const keys = {
       ArrowLeft: () => move(-1, 0), ArrowRight: () => move(1, 0), ArrowUp: () => move(0, 1),
@@ -45,30 +171,31 @@ function startMap(model) {
     event.preventDefault();
   });
 
-  document.getElementById("legend").addEventListener("change", (event) => {
-    const group = event.target.dataset.layer;
-    for (const renderer of map.renderers) if (renderer.name === `layer:${group}`) renderer.visible = event.target.checked;
+  byId("legend").addEventListener("change", (event) => {
+    for (const group of svg.querySelectorAll(`[data-layer="${event.target.dataset.layer}"]`))
+      group.classList.toggle("off", !event.target.checked);
   });
-
-  const [sites, stretches] = [model("sites"), model("stretches")];
-  for (const source of [sites, stretches])
-    source.selected.properties.indices.change.connect(() => {
-      const at = source.selected.indices[0];
-      if (at === undefined) return;
-      const rank = Number(source.data.rank[at]);
-      // Otherwise a second tap on the same site would tell nothing new.
-      source.selected.indices = [];
-      pick(rank, "map");
-    });
 
   page.listeners.push((site, rank, from) => {
-    const at = sites.data.rank.indexOf(String(rank));
-    const [x, y] = [sites.data.x[at], sites.data.y[at]];
-    model("picked-site").data = {
-      x: [x], y: [y], size: [Math.max(sites.data.size[at], 15) + 5], label: [String(rank)],
-    };
-    model("picked-line").data = { xs: [stretches.data.xs[at]], ys: [stretches.data.ys[at]] };
-    const hidden = x < map.x_range.start || x > map.x_range.end || y < map.y_range.start || y > map.y_range.end;
-    if (from !== "map" && hidden) show(x, y, scale());
+    for (const old of svg.querySelectorAll(".selected")) old.classList.remove("selected");
+    // What is selected lies on top.
+    for (const part of svg.querySelectorAll(`[data-rank="${rank}"]`)) {
+      part.classList.add("selected");
+      part.parentNode.append(part);
+    }
+    const { x, y } = markOf.get(rank);
+    const hidden = Math.abs(x - view.x) > across * view.scale / 2 || Math.abs(y - view.y) > down * view.scale / 2;
+    if (from !== "map" && hidden) show(x, y, view.scale);
   });
+
+  // The window follows its box; paper shows what the window shows.
+  function measure() {
+    if (matchMedia("print").matches) return;
+    [across, down] = [Math.max(place.clientWidth, 50), Math.max(place.clientHeight, 50)];
+    whole();
+  }
+  new ResizeObserver(measure).observe(place);
+  measure();
+  draw();
+  page.map = view;
 }

@@ -1,36 +1,73 @@
-"""The map: relief, context, streams by verdict, stretches and sites, in the coordinates of the run."""
+"""The map as SVG: relief, context, streams by verdict, stretches and sites, in whole units of the map."""
+
+import base64
+import io
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 import shapely
-from bokeh.core.properties import value
-from bokeh.models import (
-    BasicTickFormatter,
-    CategoricalAxis,
-    ColumnDataSource,
-    HoverTool,
-    ImageURL,
-    Range1d,
-    ScaleBar,
-    Scatter,
-    TapTool,
-    Text,
-)
-from bokeh.plotting import figure
+from markupsafe import Markup
+from PIL import Image
 
-from sitefinder.report.page import looks
-from sitefinder.report.page.map_shapes import line_columns, polygon_columns, relief_png
-from sitefinder.report.page.words import LAYOUT_WORDS, NOT_KNOWN, amount, is_missing
-from sitefinder.report.text_tables import plain
-from sitefinder.schema import VERDICTS
+from sitefinder.report.page.figures import amount
+from sitefinder.report.page.sites import stream_name
+from sitefinder.report.text_tables import NOT_KNOWN, is_missing, plain
+from sitefinder.schema.vocabulary import VERDICTS
 
+# So many units make the longer side of the map: sharp where a screen shows a thirtieth of it (own choice).
+UNITS_ACROSS = 30_000
 # Lines keep what a screen of so many pixels across the region could show (own choice: three screens' width).
 PIXELS_ACROSS = 6000
 # Only so many sites carry their rank on the map (own choice: more would cover each other).
 NUMBERED = 40
+# Radius of a site's mark [pixels]: smallest, and what the largest plant adds; with its rank and without.
+NUMBERED_RADIUS, PLAIN_RADIUS = (7.5, 6.5), (2.5, 3.5)
+# Width and height of a window in which the marks have their size before the script sets it [pixels].
+USUAL_WINDOW = 680, 540
+# Greys of the relief, darkest and brightest, and the quality of its picture [percent] (own choice).
+DARKEST, BRIGHTEST, JPEG_QUALITY = 168, 255, 72
+SITE_LAYERS = (
+    ("sites", "Sites: rank; larger for more capacity", ""),
+    ("stretches", "Stretches, intake to tailrace", ""),
+)
+# What the pointer shows of a reach, in the order of its texts.
+REACH_TIP = ("Reach", "Stream", "Verdict", "Rules that apply", "Gross head", "Mean flow", "Site")
+CONTEXT_LINES = (
+    ("power_lines", "Power lines"),
+    ("roads", "Roads"),
+    ("districts", "District borders"),
+)
+
+
+class Frame(NamedTuple):
+    """What the map shows: its edges [m] in the run's coordinates, and the length of its unit [m]."""
+
+    west: float
+    south: float
+    east: float
+    north: float
+    unit_m: float
+
+    @property
+    def width(self):
+        """Width in units."""
+        return round((self.east - self.west) / self.unit_m)
+
+    @property
+    def height(self):
+        """Height in units."""
+        return round((self.north - self.south) / self.unit_m)
+
+    def places(self, coordinates):
+        """Coordinates [m] as whole units from the north-west corner, an array of the same shape."""
+        shifted = (np.asarray(coordinates, dtype=np.float64) - (self.west, self.north)) / self.unit_m
+        return np.round(shifted * (1, -1)).astype(np.int64)
 
 
 def region_map(handover):
-    """The map as a Bokeh plot, and its layers for the legend.
+    """The map for its template, and what the pointer shows of reaches.
 
     Parameters
     ----------
@@ -38,273 +75,180 @@ def region_map(handover):
 
     Returns
     -------
-    plot : bokeh.plotting.figure
-    layers : list of (str, str)
-        Names of the groups of renderers that the legend switches (a renderer's name is ``layer:`` and its
-        group), and what they are called, from the top down.
+    drawn : dict
+        ``frame``, ``mark_scale`` (units to a pixel before the script sets it), ``relief`` (address of the picture
+        and its place), ``groups`` of streams, ``lakes``, ``lines``, ``settlements``, ``stretches``, ``sites`` and
+        ``layers``: names of the groups that the legend switches, and their labels, from the top down.
+    tips : list of list of str
+        Of each reach in the order in which it is drawn, see `REACH_TIP`.
     """
-    west, south, east, north = bounds = map_bounds(handover)
-    tolerance_m = max(east - west, north - south) / PIXELS_ACROSS
-    plot = figure(
-        name="map",
-        x_range=Range1d(west, east),
-        y_range=Range1d(south, north),
-        tools="pan,wheel_zoom",
-        active_scroll="wheel_zoom",
-        toolbar_location=None,
-        sizing_mode="stretch_both",
-        min_border=4,
-        x_axis_label=f"easting [m], {handover.crs}",
-        y_axis_label="northing [m]",
-    )
-    plain_axes(plot)
-    plot.yaxis.major_label_orientation = "vertical"
-    plot.xaxis.ticker.desired_num_ticks = plot.yaxis.ticker.desired_num_ticks = 5
-    plot.background_fill_color = "#ffffff"
-    layers = [
-        *_sites(plot, handover, tolerance_m),
-        *_streams(plot, handover.tables["reaches"], tolerance_m),
-    ]
-    layers += _context(plot, handover, tolerance_m)
-    layers += _relief(plot, handover.relief, bounds)
-    # Drawn from the bottom up.
-    order = {name: number for number, (name, _) in enumerate(layers)}
-    plot.renderers = sorted(plot.renderers, key=lambda renderer: -order[renderer.name.removeprefix("layer:")])
-    plot.add_layout(
-        ScaleBar(
-            range=plot.x_range,
-            unit="m",
-            location="bottom_right",
-            orientation="horizontal",
-            bar_length=0.18,
-            bar_line_width=1.5,
-            label_text_font_size="11px",
-            background_fill_alpha=0.85,
-            border_line_color=None,
-            margin=8,
-            padding=6,
-        )
-    )
-    return plot, layers
-
-
-def map_bounds(handover):
-    """West, south, east and north of what the map shows [m]: the streams, with a margin, inside the relief."""
-    lines = handover.tables["reaches"].geometry.to_numpy()
-    ground = np.array(handover.relief.bounds_m)
-    if not len(lines):
-        return tuple(ground.tolist())
-    west, south, east, north = shapely.total_bounds(lines)
-    margin_m = 0.03 * max(east - west, north - south)
-    box = np.array([west - margin_m, south - margin_m, east + margin_m, north + margin_m])
-    return tuple(np.round(box).tolist())
-
-
-def plain_axes(plot):
-    """Quiet axes: no grid, thin frame, small grey figures without exponents."""
-    plot.grid.grid_line_color = None
-    plot.outline_line_color = looks.FRAME
-    for axis in plot.axis:
-        axis.axis_line_color = axis.major_tick_line_color = looks.FRAME
-        axis.minor_tick_line_color = None
-        axis.major_label_text_color = axis.axis_label_text_color = looks.SOFT
-        axis.major_label_text_font_size = axis.axis_label_text_font_size = "11px"
-        axis.axis_label_text_font_style = "normal"
-        axis.major_label_text_font = axis.axis_label_text_font = looks.FONT
-        if not isinstance(axis, CategoricalAxis):
-            axis.formatter = BasicTickFormatter(use_scientific=False)
-
-
-# Stretches and points of the sites; those that are picked are marked by the script, in sources of their own.
-def _sites(plot, handover, tolerance_m):
+    frame = map_frame(handover)
+    tolerance_m = max(frame.east - frame.west, frame.north - frame.south) / PIXELS_ACROSS
     sites = handover.tables["sites"].sort_values("rank", ascending=False)
-    stretches = handover.tables["stretches"].set_index("site_id")
-    stretches = stretches[stretches.index != ""]
-    lines = stretches.geometry.reindex(sites["site_id"]).to_numpy()
-    xs, ys = line_columns(lines, tolerance_m)
-    told = {
-        "id": [plain(name) for name in sites["site_id"]],
-        "stream": [plain(name or "no name") for name in sites["stream"]],
-        "layout": [LAYOUT_WORDS[name] for name in sites["layout"]],
-        "rank": [str(rank) for rank in sites["rank"]],
-        "head": [amount(one, "m") for one in sites["head_m"]],
-        "flow": [amount(one, "m³/s") for one in sites["flow_mean_m3s"]],
-        "power": [amount(one, "kW") for one in sites["power_kw"]],
-        "energy": [
-            f"{amount(row.energy_mwh, 'MWh/yr')} ({amount(row.energy_mwh_p90)} to {amount(row.energy_mwh_p10)})"
-            for row in sites.itertuples()
-        ],
-        "verdict": sites["verdict"].tolist(),
-    }
-    strips = ColumnDataSource({"xs": xs, "ys": ys, **told}, name="stretches")
-    strip = plot.multi_line(
-        "xs", "ys", source=strips, line_color=looks.INK, line_width=5, line_cap="round", name="layer:stretches"
-    )
-    strip.nonselection_glyph = strip.selection_glyph = None
-    picked_line = ColumnDataSource({"xs": [], "ys": []}, name="picked-line")
-    plot.multi_line(
-        "xs",
-        "ys",
-        source=picked_line,
-        line_color=looks.OCHRE,
-        line_width=9,
-        line_cap="round",
-        name="layer:stretches",
-    )
-    power = sites["power_kw"].fillna(0.0).to_numpy()
-    shares = np.sqrt(power / power.max()) if len(power) and power.max() > 0 else np.zeros(len(power))
-    numbered = sites["rank"].to_numpy() <= NUMBERED
-    sizes = np.where(numbered, 15.0 + 13.0 * shares, 5.0 + 7.0 * shares)
-    points = {
-        "x": np.round(sites.geometry.x, 1).tolist(),
-        "y": np.round(sites.geometry.y, 1).tolist(),
-        "size": np.round(sizes, 1).tolist(),
-        "label": [rank if shown else "" for rank, shown in zip(told["rank"], numbered, strict=True)],
-        **told,
-    }
-    source = ColumnDataSource(points, name="sites")
-    dots = plot.scatter(
-        "x", "y", size="size", source=source, fill_color=looks.PALE_OCHRE, line_color=looks.INK, line_width=1.3,
-        name="layer:sites",
-    )  # fmt: skip
-    dots.nonselection_glyph = dots.selection_glyph = None
-    numbers = plot.add_glyph(
-        source,
-        Text(
-            x="x", y="y", text="label", text_align="center", text_baseline="middle", text_font_size="11px",
-            text_font=value(looks.FONT), text_color=looks.INK, text_font_style="bold",
-        ),
-        name="layer:sites",
-    )  # fmt: skip
-    numbers.nonselection_glyph = numbers.selection_glyph = None
-    picked = ColumnDataSource({"x": [], "y": [], "size": [], "label": []}, name="picked-site")
-    plot.add_glyph(
-        picked, Scatter(x="x", y="y", size="size", fill_color=looks.OCHRE, line_color=looks.INK, line_width=2.5),
-        name="layer:sites",
-    )  # fmt: skip
-    plot.add_glyph(
-        picked,
-        Text(
-            x="x", y="y", text="label", text_align="center", text_baseline="middle", text_font_size="11px",
-            text_font=value(looks.FONT), text_color=looks.INK, text_font_style="bold",
-        ),
-        name="layer:sites",
-    )  # fmt: skip
-    tips = [
-        ("Site", "@id, rank @rank"),
-        ("Stream", "@stream"),
-        ("Layout", "@layout"),
-        ("Head", "@head"),
-        ("Mean flow", "@flow"),
-        ("Power", "@power"),
-        ("Energy (P90 to P10)", "@energy"),
-        ("Verdict", "@verdict"),
+    groups, tips = _streams(handover.tables["reaches"], frame, tolerance_m)
+    context = handover.context
+    lines = [
+        (name, label, line_paths(_borders(context[name], name), frame, tolerance_m))
+        for name, label in CONTEXT_LINES
+        if len(context.get(name, ()))
     ]
-    plot.add_tools(
-        HoverTool(renderers=[dots], tooltips=tips, attachment="above"), TapTool(renderers=[dots, strip])
-    )
-    return [("sites", "Sites, numbered by rank, size by power"), ("stretches", "Stretches, intake to tailrace")]
+    lakes = polygon_paths(context["lakes"].geometry, frame, tolerance_m) if len(context.get("lakes", ())) else []
+    settlements = _settlements(context.get("settlements", ()), frame)
+    west, _, east, north = bounds = handover.relief.bounds_m
+    (left, top), (right, bottom) = frame.places([(west, north), (east, bounds[1])]).tolist()
+    layers = [
+        *(SITE_LAYERS if len(sites) else ()),
+        *((f"verdict-{name}", f"Streams, {name}", phrase) for name, phrase, _ in groups),
+        *([("settlements", "Settlements", "")] if settlements else []),
+        *((name, label, "") for name, label, _ in lines),
+        *([("lakes", "Lakes", "")] if lakes else []),
+        ("relief", "Relief", ""),
+    ]
+    drawn = {
+        "frame": frame,
+        "mark_scale": f"{max(frame.width / USUAL_WINDOW[0], frame.height / USUAL_WINDOW[1]):.2f}",
+        "relief": (relief_picture(handover.relief), left, top, right - left, bottom - top),
+        # Drawn from the bottom up.
+        "groups": groups[::-1],
+        "lakes": lakes,
+        "lines": lines[::-1],
+        "settlements": settlements,
+        "stretches": _stretches(sites, handover.tables["stretches"], frame, tolerance_m),
+        "sites": _sites(sites, frame),
+        "layers": layers,
+    }
+    return drawn, tips
 
 
-# One group of lines for each verdict that occurs, the worst at the bottom.
-def _streams(plot, reaches, tolerance_m):
-    layers, renderers = [], []
+def map_frame(handover):
+    """What the map shows: the streams with a margin; the whole relief where there are none."""
+    lines = handover.tables["reaches"].geometry.to_numpy()
+    west, south, east, north = handover.relief.bounds_m
+    if len(lines):
+        west, south, east, north = shapely.total_bounds(lines)
+        margin_m = max(0.03 * max(east - west, north - south), 1.0)
+        edges = np.array([west - margin_m, south - margin_m, east + margin_m, north + margin_m])
+        west, south, east, north = np.round(edges).tolist()
+    return Frame(west, south, east, north, max(east - west, north - south) / UNITS_ACROSS)
+
+
+def relief_picture(relief):
+    """The relief as the data address of a JPEG picture in pale greys, white where the ground is not known."""
+    greys = np.round(DARKEST + (BRIGHTEST - DARKEST) / 255.0 * np.arange(256)).astype(np.uint8)
+    picture = np.where(relief.known, greys[relief.shade], np.uint8(BRIGHTEST))
+    held = io.BytesIO()
+    Image.fromarray(picture).save(held, "JPEG", quality=JPEG_QUALITY)
+    return Markup("data:image/jpeg;base64," + base64.b64encode(held.getvalue()).decode("ascii"))
+
+
+def line_paths(lines, frame, tolerance_m):
+    """Path data of lines, thinned, one for each; empty for a line that is missing.
+
+    Parameters
+    ----------
+    lines : sequence of LineString, MultiLineString or None
+    frame : Frame
+    tolerance_m : float
+
+    Returns
+    -------
+    list of Markup
+        Digits, signs and letters of SVG paths alone: relative lines after each start.
+
+    Examples
+    --------
+    >>> frame = Frame(0.0, 0.0, 100.0, 100.0, 1.0)
+    >>> [str(path) for path in line_paths([shapely.LineString([(0, 100), (10, 90), (10, 0)]), None], frame, 0.1)]
+    ['M0 0l10 10 0 90', '']
+    """
+    given = [None if line is None or pd.isna(line) else line for line in lines]
+    shapes = shapely.simplify(np.array(given, dtype=object), tolerance_m)
+    return _paths(shapes, frame, "")
+
+
+def polygon_paths(shapes, frame, tolerance_m):
+    """Path data of polygons with their holes, thinned, one for each shape; holes show by the even-odd rule."""
+    shapes = shapely.simplify(np.asarray(shapes, dtype=object), tolerance_m)
+    return _paths(shapely.boundary(shapes), frame, "z")
+
+
+# Path data of lines; each part of a line is closed by a letter or left open.
+def _paths(shapes, frame, close):
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    coordinates, part = shapely.get_coordinates(parts, return_index=True)
+    places = frame.places(coordinates)
+    steps = np.diff(places, axis=0, prepend=places[:1])
+    ends = np.searchsorted(part, np.arange(len(parts) + 1))
+    texts = [[] for _ in range(len(shapes))]
+    for number, (begin, end) in enumerate(pairwise(ends.tolist())):
+        if begin < end:
+            x, y = places[begin].tolist()
+            line = " ".join(map(str, steps[begin + 1 : end].ravel().tolist())).replace(" -", "-")
+            texts[owner[number]].append(f"M{x} {y}l{line}{close}")
+    return [Markup("".join(each)) for each in texts]
+
+
+# One group of lines for each verdict that occurs, the best first, and the texts of all in the order of drawing.
+def _streams(reaches, frame, tolerance_m):
+    groups, tips = [], []
     for verdict in reversed(VERDICTS):
-        rows = reaches[reaches["verdict"] == verdict]
-        if not len(rows):
-            continue
-        xs, ys = line_columns(rows.geometry.to_numpy(), tolerance_m)
-        told = {
-            "id": [plain(name) for name in rows["reach_id"]],
-            "stream": [plain(name or "no name") for name in rows["stream"]],
-            "verdict": rows["verdict"].tolist(),
-            "reasons": [plain(text or "none") for text in rows["reasons"]],
-            "head": [
-                NOT_KNOWN if is_missing(head) else f"{amount(head)} ± {amount(error, 'm')}"
-                for head, error in zip(rows["head_m"], rows["head_se_m"], strict=True)
-            ],
-            "flow": [amount(one, "m³/s") for one in rows["flow_mean_m3s"]],
-            "because": [text or "it carries a site" for text in rows["not_offered_because"]],
-        }
-        colour, dash, width = looks.VERDICT_LINES[verdict]
-        group = f"verdict-{verdict}"
-        renderers.append(
-            plot.multi_line(
-                "xs", "ys", source=ColumnDataSource({"xs": xs, "ys": ys, **told}, name=group),
-                line_color=colour, line_dash=" ".join(map(str, dash)) or "solid", line_width=width,
-                name=f"layer:{group}",
-            )
-        )  # fmt: skip
-        layers.append((group, f"Streams, {verdict}"))
-    tips = [
-        ("Reach", "@id"),
-        ("Stream", "@stream"),
-        ("Verdict", "@verdict"),
-        ("Rules", "@reasons"),
-        ("Head", "@head"),
-        ("Mean flow", "@flow"),
-        ("Not offered because", "@because"),
-    ]
-    if renderers:
-        # Below the pointer, for a site under the same pointer is told above it.
-        plot.add_tools(
-            HoverTool(
-                renderers=renderers,
-                tooltips=tips,
-                attachment="below",
-                line_policy="interp",
-                point_policy="follow_mouse",
-            )
-        )
-    return layers
+        rows = reaches[reaches["verdict"] == verdict.name]
+        if len(rows):
+            paths = line_paths(rows.geometry.to_numpy(), frame, tolerance_m)
+            groups.append((verdict.name, verdict.phrase, paths))
+            columns = (
+                "reach_id", "stream", "reasons", "head_m", "head_se_m", "flow_mean_m3s", "not_offered_because",
+            )  # fmt: skip
+            texts = [
+                [
+                    plain(reach),
+                    stream_name(stream),
+                    verdict.name,
+                    plain(reasons or "none"),
+                    NOT_KNOWN if is_missing(head) else f"{amount(head)} ± {amount(error, 'm')}",
+                    amount(flow, "m³/s"),
+                    f"none: {because}" if because else "carries a site",
+                ]
+                for reach, stream, reasons, head, error, flow, because in zip(
+                    *(rows[name] for name in columns), strict=True
+                )
+            ]
+            # The worst verdict is drawn first.
+            tips = texts + tips
+    return groups, tips
 
 
-# Settlements, roads, power lines, borders and lakes, as far as the user gave them.
-def _context(plot, handover, tolerance_m):
-    context, layers = handover.context, []
-    if len(places := context.get("settlements", ())):
-        points = places.geometry.centroid
-        source = ColumnDataSource(
-            {
-                "x": np.round(points.x, 1).tolist(),
-                "y": np.round(points.y, 1).tolist(),
-                "name": [plain(name) for name in places["name"]],
-            }
-        )
-        plot.scatter(
-            "x", "y", source=source, marker="square", size=6, color=looks.INK, alpha=0.75, name="layer:settlements"
-        )
-        plot.text(
-            "x", "y", text="name", source=source, x_offset=7, y_offset=4, text_font_size="11px",
-            text_font=value(looks.FONT), text_color=looks.INK, background_fill_color="#ffffff",
-            background_fill_alpha=0.6,            name="layer:settlements",
-        )  # fmt: skip
-        layers.append(("settlements", "Settlements"))
-    lines = (
-        ("power_lines", "Power lines", {"line_color": looks.POWER_LINE, "line_width": 1, "line_dash": [1, 4]}),
-        ("roads", "Roads", {"line_color": looks.ROAD, "line_width": 1.2}),
-        ("districts", "District borders", {"line_color": looks.SOFT, "line_width": 1.4, "line_dash": [12, 4]}),
-    )
-    for name, called, look in lines:
-        if len(frame := context.get(name, ())):
-            shapes = frame.geometry.to_numpy()
-            shapes = shapely.boundary(shapes) if name == "districts" else shapes
-            xs, ys = line_columns(shapely.get_parts(shapes), tolerance_m)
-            plot.multi_line(xs, ys, name=f"layer:{name}", **look)
-            layers.append((name, called))
-    if len(frame := context.get("lakes", ())):
-        xs, ys = polygon_columns(frame.geometry.to_numpy(), tolerance_m)
-        plot.multi_polygons(
-            xs, ys, fill_color=looks.LAKE, line_color=looks.WATER, line_width=0.7, name="layer:lakes"
-        )
-        layers.append(("lakes", "Lakes"))
-    return layers
+# Borders of districts, parts of other lines.
+def _borders(frame, name):
+    shapes = frame.geometry.to_numpy()
+    return shapely.boundary(shapes) if name == "districts" else shapes
 
 
-# The relief as a picture inside the page.
-def _relief(plot, relief, bounds):
-    west, south, east, north = relief.bounds_m
-    source = ColumnDataSource({"url": [relief_png(relief)]})
-    glyph = ImageURL(url="url", x=west, y=south, w=east - west, h=north - south, anchor="bottom_left")
-    plot.add_glyph(source, glyph, name="layer:relief")
-    return [("relief", "Relief")]
+def _settlements(places, frame):
+    if not len(places):
+        return []
+    spots = frame.places(shapely.get_coordinates(shapely.centroid(places.geometry.to_numpy()))).tolist()
+    return [(x, y, plain(name)) for (x, y), name in zip(spots, places["name"], strict=True)]
+
+
+# The stretch of each site: (rank, path).
+def _stretches(sites, stretches, frame, tolerance_m):
+    by_site = stretches.set_index("site_id")
+    by_site = by_site[by_site.index != ""]
+    lines = by_site.geometry.reindex(sites["site_id"]).to_numpy()
+    return list(zip(sites["rank"].tolist(), line_paths(lines, frame, tolerance_m), strict=True))
+
+
+# The mark of each site: (rank, x, y, radius, whether it carries its rank).
+def _sites(sites, frame):
+    if not len(sites):
+        return []
+    spots = frame.places([(point.x, point.y) for point in sites.geometry]).tolist()
+    power = sites["power_kw"].fillna(0.0).to_numpy()
+    shares = np.sqrt(power / power.max()) if power.max() > 0 else np.zeros(len(power))
+    drawn = []
+    for rank, (x, y), share in zip(sites["rank"].tolist(), spots, shares.tolist(), strict=True):
+        numbered = rank <= NUMBERED
+        base, more = NUMBERED_RADIUS if numbered else PLAIN_RADIUS
+        drawn.append((rank, x, y, f"{base + more * share:.1f}", numbered))
+    return drawn

@@ -1,8 +1,9 @@
 "use strict";
-// The table of sites: sorting, filters, keyboard. Calls pick(rank) when a row is chosen.
+// The table of sites: sorting, filters, keyboard. Calls pick(rank) when a row is selected.
 const page = { data: JSON.parse(document.getElementById("data").textContent), picked: 0, listeners: [] };
+const byId = (name) => document.getElementById(name);
 
-// A site is picked: everything that shows it follows.
+// A site is selected: everything that shows it follows.
 function pick(rank, from) {
   if (!page.data.sites[rank - 1] || page.picked === rank) return;
   page.picked = rank;
@@ -16,7 +17,28 @@ function element(name, text, attributes = {}) {
   return made;
 }
 
+function drawn(name, attributes = {}, text) {
+  const made = document.createElementNS("http://www.w3.org/2000/svg", name);
+  if (text !== undefined) made.textContent = text;
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+  return made;
+}
+
+// What the pointer shows beside it, as pairs of label and text; nothing hides it.
+const tip = element("dl", undefined, { class: "tip", hidden: "" });
+function showTip(event, rows) {
+  tip.hidden = !rows;
+  if (!rows) return;
+  tip.replaceChildren(...rows.flatMap(([label, text]) => [element("dt", label), element("dd", text)]));
+  const [across, down] = [event.clientX, event.clientY];
+  const left = Math.max(4, Math.min(across + 14, innerWidth - tip.offsetWidth - 6));
+  const below = down + 16 + tip.offsetHeight < innerHeight;
+  tip.style.left = `${left}px`;
+  tip.style.top = `${below ? down + 16 : Math.max(4, down - tip.offsetHeight - 12)}px`;
+}
+
 function startTable() {
+  document.body.append(tip);
   const table = document.getElementById("sites-table");
   if (!table) return;
   const body = table.tBodies[0];
@@ -47,7 +69,7 @@ function startTable() {
 
   function filter() {
     const words = document.getElementById("find").value.trim().toLocaleLowerCase().split(/\s+/);
-    const wanted = ["verdict", "layout", "safe"].map((name) => [name, document.getElementById(`of-${name}`).value]);
+    const wanted = ["verdict", "scheme", "safe"].map((name) => [name, document.getElementById(`of-${name}`).value]);
     for (const row of rows()) {
       const text = row.textContent.toLocaleLowerCase();
       row.hidden = !(words.every((word) => text.includes(word)) &&

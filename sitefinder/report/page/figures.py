@@ -1,0 +1,195 @@
+"""Figures and cells as the page shows them, with the unit and the meaning that the schema gives their column."""
+
+import math
+from typing import NamedTuple
+
+from sitefinder.report.text_tables import NOT_KNOWN, figure, is_missing
+from sitefinder.schema import LAYERS, MONEY
+
+COLUMNS = {(layer.name, column.name): column for layer in LAYERS.values() for column in layer.columns}
+# Significant digits of money: its error is never below a hundredth (own choice).
+MONEY_DIGITS = 3
+DASH, NO_BREAK = "–", "\u00a0"
+
+
+class Cell(NamedTuple):
+    """A cell of a table.
+
+    ``kind`` is text, figure, bar or interval. A figure carries its exact value, as text, to sort and to test by; a
+    bar has ``parts`` of (percent of the width, class); an interval has (start, width, middle) in percent.
+    """
+
+    kind: str
+    text: str = ""
+    exact: str = ""
+    parts: tuple = ()
+    title: str = ""
+
+
+class Heading(NamedTuple):
+    """Heading of a column, and what it means where a hover text says so."""
+
+    text: str
+    title: str = ""
+
+
+class Table(NamedTuple):
+    """A table for the macro ``table`` of the templates; the first cell of each row names it."""
+
+    caption: str
+    headings: list
+    rows: list
+    kind: str = "figures"
+    identity: str = ""
+
+
+def table(caption, headings, rows, kind="figures", identity=""):
+    """A table from headings and cells, of which plain texts are wrapped.
+
+    Parameters
+    ----------
+    caption : str
+    headings : sequence of str or Heading
+    rows : iterable of sequence of str or Cell
+    kind, identity : str
+        Class and id of the table.
+
+    Returns
+    -------
+    Table
+    """
+    return Table(
+        caption,
+        [each if isinstance(each, Heading) else Heading(each) for each in headings],
+        [[each if isinstance(each, Cell) else text_cell(each) for each in row] for row in rows],
+        kind,
+        identity,
+    )
+
+
+def text_cell(value):
+    """A cell of text; empty where the value is missing."""
+    return Cell("text", "" if is_missing(value) else str(value))
+
+
+def figure_cell(text, value):
+    """A cell of a figure with its exact value."""
+    return Cell("figure", text, exact(value))
+
+
+def amount_cell(value, scale=1.0):
+    """A figure of three significant digits, divided by `scale` to be shown; the exact value is divided too."""
+    shown = value / scale
+    return figure_cell(DASH if is_missing(shown) else amount(shown), shown)
+
+
+def bar_cell(*parts):
+    """A bar; the figures beside it say the same in text.
+
+    Parameters
+    ----------
+    *parts : (float, str)
+        Share of the whole width, 0 to 1, and class of each piece, from the left.
+    """
+    pieces, start = [], 0.0
+    for share, kind in parts:
+        width = 100.0 * _in_unit(share)
+        pieces.append((f"{start:.2f}", f"{width:.2f}", kind))
+        start += width
+    return Cell("bar", parts=tuple(pieces))
+
+
+def interval_cell(low, middle, high, maximum):
+    """An interval as a line with a dot at the middle, on a scale from 0 to `maximum`."""
+    if any(is_missing(value) for value in (low, middle, high)) or not maximum > 0:
+        return Cell("interval")
+    left, right, dot = (100.0 * _in_unit(value / maximum) for value in (low, high, middle))
+    return Cell("interval", parts=(f"{left:.2f}", f"{right - left:.2f}", f"{dot:.2f}"))
+
+
+def _in_unit(share):
+    return min(max(float(share), 0.0), 1.0)
+
+
+def short_money(currency):
+    """The currency without its year, for units beside figures.
+
+    Examples
+    --------
+    >>> short_money("EUR of 2024")
+    'EUR'
+    """
+    return currency.partition(" of ")[0] or MONEY
+
+
+def unit_of(layer, column, currency):
+    """Unit of a column as shown beside a figure; empty for text, ratios and columns that are not declared."""
+    declared = COLUMNS.get((layer, column))
+    unit = declared.unit if declared else ""
+    return "" if unit == "1" else unit.replace(MONEY, short_money(currency))
+
+
+def meaning_of(layer, column):
+    """What a column holds, in the schema's words; empty where it is not declared."""
+    declared = COLUMNS.get((layer, column))
+    return declared.meaning if declared else ""
+
+
+def amount(value, unit=""):
+    """Three significant digits, more before the point, with the unit after a no-break space.
+
+    Examples
+    --------
+    >>> amount(1234.5, "kW"), amount(-0.01234), amount(float("nan"), "kW")
+    ('1,234\\xa0kW', '−0.012', 'not known')
+    """
+    if is_missing(value):
+        return NOT_KNOWN
+    return with_unit(figure(float(value)).replace(" ", ",").replace("-", "−"), unit)
+
+
+def money(value, unit=""):
+    """A sum of money to three significant digits.
+
+    Examples
+    --------
+    >>> money(951768.28, "EUR"), money(-70.569, "EUR/yr"), money(float("nan"))
+    ('952,000\\xa0EUR', '−70.6\\xa0EUR/yr', 'not known')
+    """
+    if is_missing(value) or value == 0:
+        return amount(value, unit)
+    size = math.floor(math.log10(abs(value)))
+    return amount(round(float(value), MONEY_DIGITS - 1 - size), unit)
+
+
+def with_unit(text, unit):
+    """A figure with its unit after a no-break space."""
+    return f"{text}{NO_BREAK}{unit}" if unit else text
+
+
+def percent(share):
+    """A share as a percentage.
+
+    Examples
+    --------
+    >>> percent(0.3666)
+    '36.7\\xa0%'
+    """
+    return NOT_KNOWN if is_missing(share) else amount(100.0 * float(share), "%")
+
+
+def exact(value):
+    """The exact value as text for an attribute that scripts sort by; empty where it is missing."""
+    if is_missing(value) or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    return repr(float(value))
+
+
+def plain_numbers(values, places):
+    """Numbers with so many places after the point for JSON, None where there is none."""
+    return [None if is_missing(value) else round(float(value), places) for value in values]
+
+
+def plain_number(value):
+    """A number with seven significant digits for JSON, None where there is none."""
+    return None if is_missing(value) else float(f"{float(value):.7g}")

@@ -1,0 +1,185 @@
+"""The report page: what its templates are filled with, and the policy that lets it load nothing."""
+
+import base64
+import hashlib
+import json
+from importlib.resources import files
+
+from markupsafe import Markup
+
+from sitefinder.report.page.figures import amount, short_money
+from sitefinder.report.page.region import (
+    assumptions,
+    equations,
+    headline,
+    inputs_table,
+    quality,
+    region_tables,
+)
+from sitefinder.report.page.region_map import REACH_TIP, region_map
+from sitefinder.report.page.sites import filters, site_data, sites_table
+from sitefinder.report.stream_names import stream_names
+from sitefinder.report.templates import environment
+from sitefinder.report.text_tables import is_missing, plain
+from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
+from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+
+STYLE, SCRIPTS = "page.css", ("table.js", "map.js", "diagrams.js", "start.js")
+SECTIONS = (
+    ("sites", "Sites"),
+    ("region", "Region"),
+    ("inputs", "Inputs"),
+    ("equations", "Flow equations"),
+    ("assumptions", "Assumptions"),
+    ("quality", "Data quality"),
+    ("not-known", "What this inventory does not know"),
+    ("reading", "How to read the figures"),
+    ("cautions", "Cautions"),
+)
+
+
+def page_html(handover):
+    """The report page.
+
+    Parameters
+    ----------
+    handover : sitefinder.report.handover.Handover
+        Its layers ``totals``, ``supply_curve``, ``distributions`` and ``flow_equations`` may be absent; what they
+        hold is left out then.
+
+    Returns
+    -------
+    str
+        HTML that holds all its scripts, styles, pictures and data, and whose content security policy lets nothing
+        be fetched. The same text for the same tables.
+    """
+    handover = _with_streams_called(handover)
+    tables = handover.tables
+    sites, reaches, provenance = tables["sites"], tables["reaches"], tables["provenance"]
+    drawn, reach_tips = region_map(handover)
+    supply = _supply(tables.get("supply_curve"), handover.currency)
+    settings, stages = assumptions(provenance)
+    style, script = _own(STYLE), "\n".join(_own(name) for name in SCRIPTS)
+    data = {
+        **site_data(handover),
+        "reachTip": REACH_TIP,
+        "reaches": reach_tips,
+        "frame": drawn["frame"]._asdict(),
+        "supply": supply,
+    }
+    context = {
+        "policy": Markup(policy(style, script)),
+        "style": Markup(style),
+        "script": Markup(script),
+        "data": json_for_script(data),
+        "title": handover.title,
+        "crs": handover.crs,
+        "currency": handover.currency,
+        "version": handover.version,
+        "sections": SECTIONS,
+        "headline": headline(handover),
+        "map": drawn,
+        "number_of_sites": len(sites),
+        "number_of_reaches": len(reaches),
+        "sites": sites_table(sites, handover.currency),
+        "filters": filters(sites),
+        "totals": _totals(handover),
+        "region": region_tables(handover),
+        "supply": supply,
+        "inputs": inputs_table(provenance),
+        "equations": equations(provenance, tables.get("flow_equations")),
+        "settings": settings,
+        "stages": stages,
+        "quality": quality(reaches, sites, tables["repairs"]),
+        "screening": SCREENING,
+        "not_known": NOT_KNOWN,
+        "reading": READING,
+        "safety": SAFETY,
+    }
+    return environment(__package__).get_template("page.html.j2").render(context)
+
+
+def policy(style, script):
+    """The content security policy: this style, this script and nothing else, and nothing is fetched from anywhere.
+
+    Parameters
+    ----------
+    style, script : str
+        Exactly the text between the tags.
+
+    Returns
+    -------
+    str
+    """
+    style_digest, script_digest = (
+        base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii") for text in (style, script)
+    )
+    return (
+        "default-src 'none'; img-src data:; connect-src 'none'; base-uri 'none'; form-action 'none'; "
+        f"style-src 'sha256-{style_digest}'; script-src 'sha256-{script_digest}'"
+    )
+
+
+def json_for_script(data):
+    """Data for scripts, as JSON in which no text can end the element.
+
+    Examples
+    --------
+    >>> print(json_for_script("</script>"))
+    "\\u003c/script\\u003e"
+    """
+    text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return Markup(text)
+
+
+# The same tables, in which each stream without a name is called by the river that it joins.
+def _with_streams_called(handover):
+    sites, reaches = handover.tables["sites"], handover.tables["reaches"]
+    called = stream_names(reaches, reaches["reach_id"])
+    of_reaches = [called[reach] for reach in reaches["reach_id"]]
+    of_sites = [
+        called.get(reach, "") if is_missing(name) or not name else name
+        for name, reach in zip(sites["stream"], sites["reach_id"], strict=True)
+    ]
+    named = {"sites": sites.assign(stream=of_sites), "reaches": reaches.assign(stream=of_reaches)}
+    return handover._replace(tables={**handover.tables, **named})
+
+
+# A style or script of this package.
+def _own(name):
+    return files(__package__).joinpath(name).read_text(encoding="utf-8").strip()
+
+
+# Energy of all sites together [GWh/yr], exceeded with 90, 50 and 10 % probability: (name, text) each.
+def _totals(handover):
+    figures = {"P90": handover.energy_p90_mwh, "P50": handover.energy_p50_mwh, "P10": handover.energy_p10_mwh}
+    if is_missing(figures["P50"]) and "totals" in handover.tables:
+        region = handover.tables["totals"].query("scope == 'region'")["energy_mwh_p50"]
+        figures["P50"] = region.iloc[0] if len(region) else None
+    return ", ".join(
+        f"{name} {amount(value / MEGAWATT_HOURS_PER_GIGAWATT_HOUR)}"
+        for name, value in figures.items()
+        if not is_missing(value)
+    )
+
+
+# The supply curve: sites by cost with their energy, and the same in a sentence; None where no cost has a figure.
+def _supply(supply, currency):
+    if supply is None or not supply["cost_per_kwh"].notna().any():
+        return None
+    known = supply[supply["cost_per_kwh"].notna()].sort_values("position")
+    unit = f"{short_money(currency)}/kWh"
+    costs = known["cost_per_kwh"]
+    return {
+        "unit": unit,
+        "right": [round(float(value), 3) for value in known["energy_sum_mwh"]],
+        "cost": [round(float(value), 6) for value in costs],
+        "site": [plain(name) for name in known["site_id"]],
+        "energy": [amount(value, "MWh/yr") for value in known["energy_mwh"]],
+        "text": (
+            f"{len(known)} sites from {amount(costs.iloc[0])} to {amount(costs.iloc[-1], unit)}, "
+            f"{amount(known['energy_sum_mwh'].iloc[-1], 'MWh/yr')} together."
+        ),
+    }

@@ -1,0 +1,477 @@
+"""The region on the page: headline totals, tables by verdict, rule, district and stream, and what they rest on."""
+
+from sitefinder.report.page.figures import (
+    DASH,
+    Cell,
+    Heading,
+    amount,
+    amount_cell,
+    bar_cell,
+    figure_cell,
+    interval_cell,
+    meaning_of,
+    percent,
+    short_money,
+    table,
+    text_cell,
+)
+from sitefinder.report.text_tables import careful, counted, is_missing, power
+from sitefinder.schema import has_flag
+from sitefinder.schema.vocabulary import (
+    ACTIONS,
+    EVIDENCE_GRADES,
+    FLAGS,
+    REJECTION_REASONS,
+    VERDICTS,
+    labels,
+    named,
+    names,
+    phrases,
+    split_flags,
+)
+from sitefinder.units import (
+    KILOWATTS_PER_MEGAWATT,
+    MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
+    METRES_PER_KILOMETRE,
+    WATTS_PER_KILOWATT,
+)
+
+WATT_HOURS_PER_MEGAWATT_HOUR = 1.0e6
+# Steps of the cascade that are shown although they affect no reach.
+ALWAYS_SHOWN = ("everything", "open")
+QUANTITIES = {
+    "head_m": ("Gross head", "m"),
+    "flow_mean_m3s": ("Mean flow", "m³/s"),
+    "area_km2": ("Catchment", "km²"),
+    "theoretical_kw": ("Gross theoretical potential", "kW"),
+    "power_kw": ("Installed capacity", "kW"),
+    "energy_mwh": ("Mean annual energy", "MWh/yr"),
+}
+# Each grade counts together with the stronger ones; with the weakest, everything counts.
+GRADES_COUNTED = {
+    grade.name: " or ".join(each.label for each in EVIDENCE_GRADES[: at + 1])
+    for at, grade in enumerate(EVIDENCE_GRADES[:-1])
+} | {EVIDENCE_GRADES[-1].name: "any, with or without evidence"}
+DIGEST_DIGITS = 12
+NOT_STATED = "not stated"
+
+
+def headline(handover):
+    """The totals that are read first: (name, text, exact value, note) each."""
+    sites, reaches = handover.tables["sites"], handover.tables["reaches"]
+    free = reaches["verdict"].isin(names(each for each in VERDICTS if each.is_open))
+    summed = reaches["theoretical_kw"].notna()
+    if not handover.counts_unresolved:
+        summed &= ~has_flag(reaches["flags"], "head_unresolved")
+    potential_mw = reaches.loc[summed & free, "theoretical_kw"].sum() / KILOWATTS_PER_MEGAWATT
+    energy_gwh = sites["energy_mwh"].sum() / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+    length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
+    interval = careful(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
+    figures = [
+        ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked; none overlaps another"),
+        (
+            "power",
+            power(sites["power_kw"].sum()).replace(" ", "\u00a0"),
+            sites["power_kw"].sum(),
+            "installed capacity of all sites",
+        ),
+        ("energy", amount(energy_gwh, "GWh/yr"), sites["energy_mwh"].sum(), f"mean annual energy; {interval}"),
+        ("streams", amount(length_km, "km"), reaches["length_m"].sum(), f"of streams in {len(reaches)} reaches"),
+        (
+            "potential",
+            amount(potential_mw, "MW"),
+            potential_mw,
+            "gross theoretical potential on open or restricted reaches (gross head and mean flow, no turbine)",
+        ),
+    ]
+    return [(name, text, repr(float(value)), note) for name, text, value, note in figures]
+
+
+def region_tables(handover):
+    """Tables of the region, from verdicts to rejection reasons.
+
+    Parameters
+    ----------
+    handover : sitefinder.report.handover.Handover
+
+    Returns
+    -------
+    dict
+        ``before`` and ``after`` the supply curve: lists of tables, of lists of tables that lie side by side, and
+        of sentences.
+    """
+    tables, currency = handover.tables, handover.currency
+    after = []
+    if "totals" in tables:
+        totals = tables["totals"]
+        scopes = ("district", "outside districts")
+        if totals["scope"].isin(scopes).any():
+            after.append(_totals_table(totals, scopes, "Totals by district", currency, "districts"))
+        after.append(_totals_table(totals, ("stream",), "Totals by stream", currency, "streams"))
+    elif len(tables["districts"]):
+        after.append(_districts_table(tables["districts"], currency))
+    if len(tables["fish_safe_gain"]):
+        after.append(_fish_safe_table(tables["fish_safe_gain"]))
+    if passage := passage_survival(tables["streams"]):
+        after.append(passage)
+    if "distributions" in tables:
+        after.append(_distribution_tables(tables["distributions"]))
+    if len(tables["least_heads"]):
+        after.append(_resolvable_heads_table(tables["least_heads"]))
+    after.append(_rejection_table(tables["reaches"]))
+    return {"before": [_verdict_table(tables["reaches"]), _cascade_table(tables["waterfall"])], "after": after}
+
+
+def _verdict_table(reaches):
+    whole_m = reaches["length_m"].sum()
+    rows = []
+    for verdict in reversed(VERDICTS):
+        lengths = reaches.loc[reaches["verdict"] == verdict.name, "length_m"]
+        if len(lengths):
+            length_m = lengths.sum()
+            rows.append(
+                [
+                    Cell("text", verdict.name, title=verdict.phrase),
+                    figure_cell(str(len(lengths)), len(lengths)),
+                    figure_cell(amount(length_m / METRES_PER_KILOMETRE), length_m),
+                    bar_cell((length_m / whole_m if whole_m > 0 else 0.0, "keep")),
+                    verdict.phrase,
+                ]
+            )
+    heads = ["verdict", "reaches", "length [km]", "", "meaning"]
+    return table("Reaches by verdict", heads, rows, identity="verdicts")
+
+
+# The screening cascade: from everything measured down to what is open.
+def _cascade_table(waterfall):
+    region = (waterfall["scope"] == "region") & (waterfall["way"] == "in order")
+    shown = (waterfall["met_reaches"] > 0) | waterfall["kind"].isin(ALWAYS_SHOWN)
+    steps = waterfall[region & shown].sort_values("step")
+    whole = steps["left_mw"].max() if len(steps) else 0.0
+    action_labels = labels(ACTIONS)
+    rows = []
+    for step in steps.itertuples():
+        action = action_labels.get(step.action, str(step.action or "").replace("_", " "))
+        name = f"{step.rule} ({action})" if step.rule else step.kind
+        left, excluded = (value / whole if whole > 0 else 0.0 for value in (step.left_mw, step.barred_mw))
+        rows.append(
+            [
+                name,
+                figure_cell(str(step.met_reaches), step.met_reaches),
+                figure_cell(str(step.barred_reaches), step.barred_reaches),
+                amount_cell(step.barred_mw),
+                amount_cell(step.left_mw),
+                amount_cell(step.left_gwh),
+                bar_cell((left, "keep"), (excluded, "lose")),
+            ]
+        )
+    columns = {
+        "met_reaches": "reaches affected",
+        "barred_reaches": "reaches excluded",
+        "barred_mw": "excluded [MW]",
+        "left_mw": "remaining [MW]",
+        "left_gwh": "remaining [GWh/yr]",
+    }
+    meanings = [Heading(head, meaning_of("waterfall", name)) for name, head in columns.items()]
+    return table(
+        "Screening cascade of the gross theoretical potential",
+        ["step", *meanings, "remaining (dark) and excluded (light)"],
+        rows,
+        identity="cascade",
+    )
+
+
+# Totals by district or stream from layer ``totals``, with intervals.
+def _totals_table(totals, scopes, caption, currency, identity):
+    rows = totals[totals["scope"].isin(scopes)].sort_values("energy_wh", ascending=False, kind="stable")
+    maximum = rows["energy_mwh_p10"].max() if len(rows) else 0.0
+    cells = [
+        [
+            row.name if row.name else {"stream": "streams without a name"}.get(row.scope, row.scope),
+            figure_cell(amount(row.length_m / METRES_PER_KILOMETRE), row.length_m),
+            figure_cell(amount(row.open_m / METRES_PER_KILOMETRE), row.open_m),
+            amount_cell(row.theoretical_w, WATTS_PER_KILOWATT),
+            *_of_sites(
+                row, row.power_w / WATTS_PER_KILOWATT, row.energy_wh / WATT_HOURS_PER_MEGAWATT_HOUR, maximum
+            ),
+        ]
+        for row in rows.itertuples()
+    ]
+    return table(caption, _total_headings(scopes[0], currency), cells, identity=identity)
+
+
+# Totals by district from layer ``districts``, where layer ``totals`` is not there.
+def _districts_table(districts, currency):
+    maximum = districts["energy_mwh_p10"].max()
+    cells = [
+        [
+            row.district or "outside all districts",
+            amount_cell(row.reach_length_km),
+            amount_cell(row.open_length_km),
+            amount_cell(row.theoretical_kw),
+            *_of_sites(row, row.power_kw, row.energy_mwh, maximum),
+        ]
+        for row in districts.itertuples()
+    ]
+    return table("Totals by district", _total_headings("district", currency), cells, identity="districts")
+
+
+def _total_headings(scope, currency):
+    return [
+        scope,
+        "stream [km]",
+        "open or restricted [km]",
+        "gross theoretical potential [kW]",
+        "sites",
+        "installed capacity [kW]",
+        "mean annual energy [MWh/yr]",
+        "P90 [MWh/yr]",
+        "P10 [MWh/yr]",
+        "P90 to P10 of energy",
+        f"LCOE [{short_money(currency)}/kWh]",
+        "P10 to P90 of LCOE",
+    ]
+
+
+def _of_sites(row, power_kw, energy_mwh, maximum):
+    known = not is_missing(row.cost_per_kwh)
+    interval = f"{amount(row.cost_per_kwh_p10)} to {amount(row.cost_per_kwh_p90)}" if known else DASH
+    return [
+        figure_cell(str(row.sites), row.sites),
+        amount_cell(power_kw),
+        amount_cell(energy_mwh),
+        amount_cell(row.energy_mwh_p90),
+        amount_cell(row.energy_mwh_p10),
+        interval_cell(row.energy_mwh_p90, row.energy_mwh_p50, row.energy_mwh_p10, maximum if row.sites else 0.0),
+        amount_cell(row.cost_per_kwh),
+        figure_cell(interval, row.cost_per_kwh_p10),
+    ]
+
+
+# What turbines add that fish survive, by the evidence that counts; all districts together.
+def _fish_safe_table(gain):
+    columns = {
+        "only_safe_length_km": "stream for fish-safe turbines only [km]",
+        "only_safe_theoretical_kw": "gross theoretical potential there [kW]",
+        "sites_only_safe": "sites there",
+        "energy_only_safe_mwh": "their energy [MWh/yr]",
+        "energy_mwh": "all sites [MWh/yr]",
+        "energy_any_mwh": "best selection without fish-safe turbines [MWh/yr]",
+        "gain_mwh": "gain [MWh/yr]",
+    }
+    rows = []
+    for evidence, words in GRADES_COUNTED.items():
+        of_grade = gain[gain["evidence"] == evidence]
+        if len(of_grade):
+            sums = of_grade[list(columns)].sum()
+            chosen = " (as set for this run)" if of_grade["as_set"].any() else ""
+            cells = {name: amount_cell(sums[name]) for name in columns}
+            number = int(sums["sites_only_safe"])
+            cells["sites_only_safe"] = figure_cell(str(number), number)
+            rows.append([words + chosen, *cells.values()])
+    meanings = [Heading(head, meaning_of("fish_safe_gain", name)) for name, head in columns.items()]
+    return table("What fish-safe turbines add", ["evidence that counts", *meanings], rows, identity="fish-safe")
+
+
+def passage_survival(streams):
+    """Fish survival along the least favourable route, in a sentence; empty where no spawning ground is known."""
+    known = streams[streams["least_survival"].notna()]
+    if not len(known):
+        return ""
+    worst = known.loc[known["least_survival"].astype(float).idxmin()]
+    name = f" ({worst['stream']})" if worst["stream"] else ""
+    plants = counted(int(worst["plants_on_the_way"]), "plant", "plants")
+    return (
+        "Cumulative downstream passage survival on the least favourable route from a spawning ground to the "
+        f"outlet{name}: {percent(worst['least_survival'])}, past {plants}."
+    )
+
+
+# Bars of how many reaches, by length, and sites have which head and flow.
+def _distribution_tables(distributions):
+    tables = []
+    ordered = distributions.sort_values("bin", kind="stable")
+    for (quantity, of), rows in ordered.groupby(["quantity", "of"], sort=False):
+        name, unit = QUANTITIES.get(quantity, (quantity.replace("_", " "), ""))
+        by_length = of == "reaches"
+        values = rows["length_m"] / METRES_PER_KILOMETRE if by_length else rows["number"]
+        maximum = values.max() if len(values) else 0
+        cells = []
+        for row, value in zip(rows.itertuples(), values, strict=True):
+            figures = [figure_cell(str(row.number), row.number)]
+            if by_length:
+                figures.append(figure_cell(amount(value), row.length_m))
+            cells.append([_class(row), *figures, bar_cell((value / maximum if maximum else 0.0, "keep"))])
+        heads = [f"{name} [{unit}]" if unit else name, of, *(["length [km]"] if by_length else []), ""]
+        tables.append(table(f"{name} of {of}", heads, cells))
+    return tables
+
+
+def _class(row):
+    if is_missing(row.to_value):
+        return f"{row.from_value:g} and more"
+    if is_missing(row.from_value):
+        return f"under {row.to_value:g}"
+    return f"{row.from_value:g} to {row.to_value:g}"
+
+
+# Below which head a stretch cannot be distinguished from level water.
+def _resolvable_heads_table(heads):
+    rows = [
+        [
+            amount(row.length_m, "m"),
+            amount_cell(row.least_head_m),
+            amount_cell(row.least_head_worst_m),
+        ]
+        for row in heads.itertuples()
+    ]
+    headings = [
+        "length of stretch",
+        Heading("median [m]", meaning_of("least_heads", "least_head_m")),
+        Heading("90th percentile [m]", meaning_of("least_heads", "least_head_worst_m")),
+    ]
+    caption = "Minimum resolvable head of the elevation model"
+    return table(caption, headings, rows, identity="resolvable-heads")
+
+
+# Why reaches carry no site, by length.
+def _rejection_table(reaches):
+    idle = reaches[reaches["not_offered_because"] != ""]
+    groups = idle.groupby("not_offered_because")["length_m"].agg(["count", "sum"])
+    groups = groups.sort_values("sum", ascending=False, kind="stable")
+    maximum = groups["sum"].max() if len(groups) else 0.0
+    meanings = phrases(REJECTION_REASONS)
+    rows = [
+        [
+            Cell("text", because, title=meanings.get(because, "")),
+            figure_cell(str(row["count"]), row["count"]),
+            figure_cell(amount(row["sum"] / METRES_PER_KILOMETRE), row["sum"]),
+            bar_cell((row["sum"] / maximum if maximum > 0 else 0.0, "lose")),
+            meanings.get(because, ""),
+        ]
+        for because, row in groups.to_dict("index").items()
+    ]
+    heads = [
+        Heading("rejection reason", meaning_of("reaches", "not_offered_because")),
+        "reaches",
+        "length [km]",
+        "",
+        "meaning",
+    ]
+    return table("Rejection reasons of reaches without a site", heads, rows, identity="rejections")
+
+
+def inputs_table(provenance):
+    """Every input with its edition and licence."""
+    inputs = provenance[provenance["kind"] == "input"]
+    rows = [
+        [
+            row.name,
+            row.value,
+            row.source or NOT_STATED,
+            row.date or NOT_STATED,
+            row.licence or NOT_STATED,
+            row.note,
+            "" if is_missing(row.digest) else str(row.digest)[:DIGEST_DIGITS],
+        ]
+        for row in inputs.itertuples(index=False)
+    ]
+    heads = ["input", "file", "source", "date", "licence", "as read", f"SHA-256 (first {DIGEST_DIGITS})"]
+    return table("Inputs, with their editions and licences", heads, rows, "words", "inputs-table")
+
+
+def equations(provenance, delivered):
+    """The flow equations, with their ranges where they are delivered.
+
+    Parameters
+    ----------
+    provenance : DataFrame
+    delivered : DataFrame or None
+        Layer ``flow_equations``.
+
+    Returns
+    -------
+    dict
+        ``table`` (None where there are no equations) and ``common``, what is the same for all of them.
+    """
+    rows = provenance[(provenance["kind"] == "setting") & provenance["name"].str.startswith("equation ")]
+    if delivered is not None and len(delivered):
+        texts = delivered.apply(lambda column: column.map(_short))
+        alike = [name for name in texts.columns if len(texts) > 1 and texts[name].nunique() == 1]
+        common = [(name.replace("_", " "), texts[name].iloc[0]) for name in alike if texts[name].iloc[0]]
+        shown = [name for name in texts.columns if name not in alike]
+        heads = [Heading(name.replace("_", " "), meaning_of("flow_equations", name)) for name in shown]
+        cells = texts[shown].to_numpy().tolist()
+        return {
+            "table": table("Flow equations and their ranges", heads, cells, "words", "equations-table"),
+            "common": "; ".join(f"{name}: {value}" for name, value in common),
+            "ranges": True,
+        }
+    if not len(rows):
+        return {"table": None, "common": "", "ranges": False}
+    cells = [
+        [row.name.removeprefix("equation ").replace("_", " "), row.source, row.value] for row in rows.itertuples()
+    ]
+    caption = "Flow statistics and the sources of their equations"
+    listed = table(caption, ["statistic", "source", "note"], cells, "words", "equations-table")
+    return {"table": listed, "common": "", "ranges": False}
+
+
+# A value of a table in which numbers and texts meet.
+def _short(value):
+    if is_missing(value):
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def assumptions(provenance):
+    """Every setting that changes results: (summary, table) of each section, and what versions the stages have."""
+    settings = provenance[(provenance["kind"] == "setting") & ~provenance["name"].str.startswith("equation ")]
+    sections = settings["name"].str.partition(".")[0].str.partition("[")[0]
+    folded = []
+    for section, rows in settings.groupby(sections, sort=False):
+        cells = [[row.name, row.value, row.source] for row in rows.itertuples()]
+        listed = table(f"Settings: {section}", ["setting", "value", "source"], cells, "words")
+        folded.append((f"{section} ({len(rows)})", listed))
+    stages = provenance[provenance["kind"] == "stage"]
+    return folded, ", ".join(f"{row.name} {row.value}" for row in stages.itertuples())
+
+
+def quality(reaches, sites, repairs):
+    """Data-quality flags of reaches and sites, and what was repaired in the inputs.
+
+    Returns
+    -------
+    dict
+        ``flags`` and ``repairs``, tables or None, and ``summary`` of the repairs.
+    """
+    on_reaches, on_sites, length_m = {}, {}, {}
+    for flags, length in zip(reaches["flags"], reaches["length_m"], strict=True):
+        for name, _ in split_flags(flags):
+            on_reaches[name] = on_reaches.get(name, 0) + 1
+            length_m[name] = length_m.get(name, 0.0) + length
+    for flags in sites["flags"]:
+        for name, _ in split_flags(flags):
+            on_sites[name] = on_sites.get(name, 0) + 1
+    declared = names(FLAGS)
+    found = {*on_reaches, *on_sites}
+    order = [name for name in declared if name in found] + sorted(found - set(declared))
+    rows = [
+        [
+            named(FLAGS, name).phrase if name in declared else name,
+            text_cell(name),
+            figure_cell(str(on_reaches.get(name, 0)), on_reaches.get(name, 0)),
+            figure_cell(f"{length_m.get(name, 0.0) / METRES_PER_KILOMETRE:.1f}", length_m.get(name, 0.0)),
+            figure_cell(str(on_sites.get(name, 0)), on_sites.get(name, 0)),
+        ]
+        for name in order
+    ]
+    heads = ["meaning", "flag", "reaches", "length [km]", "sites"]
+    flags = table("Data-quality flags", heads, rows, identity="flags-table") if rows else None
+    if not len(repairs):
+        return {"flags": flags, "repairs": None, "summary": ""}
+    kinds = len(repairs[["layer", "problem"]].drop_duplicates())
+    cells = [[row.layer, row.feature, row.problem, row.action] for row in repairs.itertuples()]
+    listed = table("Repairs", ["input", "feature", "problem", "what was done"], cells, "words", "repairs-table")
+    summary = f"{counted(len(repairs), 'repair or doubt', 'repairs and doubts')} in the inputs, of "
+    return {"flags": flags, "repairs": listed, "summary": summary + counted(kinds, "kind", "kinds")}

@@ -1,0 +1,413 @@
+"""What the page says of sites: their table and filters, and facts and numbers of the site that is selected."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from sitefinder.report.page.figures import (
+    Cell,
+    amount,
+    exact,
+    meaning_of,
+    money,
+    percent,
+    plain_number,
+    plain_numbers,
+    short_money,
+    unit_of,
+    with_unit,
+)
+from sitefinder.report.stream_names import WITHOUT_NAME
+from sitefinder.report.text_tables import NOT_KNOWN, is_missing, plain, structure_name
+from sitefinder.schema.vocabulary import (
+    SCHEME_TYPES,
+    VERDICTS,
+    flag_phrases,
+    labels,
+    marked_actions,
+    named,
+    phrases,
+)
+
+SCHEME_LABELS, VERDICT_PHRASES = labels(SCHEME_TYPES), phrases(VERDICTS)
+# Column of ``sites`` in the table, heading, and whether it is a number.
+SHOWN = (
+    ("rank", "Rank", True),
+    ("site_id", "Site", False),
+    ("stream", "Stream", False),
+    ("head_m", "Head", True),
+    ("power_kw", "Capacity", True),
+    ("energy_mwh", "Energy", True),
+    ("energy_mwh_p90", "P90", True),
+    ("energy_mwh_p10", "P10", True),
+    ("cost_per_kwh", "LCOE", True),
+    ("verdict", "Verdict", False),
+    ("layout", "Scheme type", False),
+    ("district", "District", False),
+    ("flow_mean_m3s", "Mean flow", True),
+    ("fish_safe", "Fish-safe", False),
+)
+
+
+class Fact(NamedTuple):
+    """One line of the facts of a site: its group, label, how its columns of ``sites`` are put in words."""
+
+    group: str
+    label: str
+    form: str
+    columns: tuple
+    needs: str = ""  # layer of the user's without which it is left out
+
+
+WATER, ENERGY, PLANT, COST = "Head and water", "Power and energy", "Plant and fish", "Cost"
+ACCESS, RULES, SPREAD = "Access", "Rules", "Contributions to the uncertainty of energy"
+FACTS = (
+    Fact(WATER, "Gross head", "error", ("head_m", "head_se_m")),
+    Fact(WATER, "Uncorrected gross head", "error", ("head_unshrunk_m", "head_unshrunk_se_m")),
+    Fact(WATER, "Catchment at the intake", "amount", ("area_km2",)),
+    Fact(WATER, "Mean flow", "amount", ("flow_mean_m3s",)),
+    Fact(WATER, "Low flow (Q95)", "amount", ("flow_q95_m3s",)),
+    Fact(WATER, "Design flow", "amount", ("flow_design_m3s",)),
+    Fact(WATER, "Environmental flow, mean of the year", "amount", ("reserved_flow_m3s",)),
+    Fact(WATER, "Flow source", "source", ("flow_source",)),
+    Fact(WATER, "Share of water through the turbine", "share", ("used_share",)),
+    Fact(WATER, "Share left as environmental flow", "share", ("reserved_share",)),
+    Fact(WATER, "Share spilled", "share", ("spilled_share",)),
+    Fact(ENERGY, "Installed capacity", "amount", ("power_kw",)),
+    Fact(ENERGY, "Greatest power of the year, P90 to P10", "range", ("power_kw_p90", "power_kw_p10")),
+    Fact(ENERGY, "Mean annual energy", "amount", ("energy_mwh",)),
+    Fact(ENERGY, "Energy, P50", "amount", ("energy_mwh_p50",)),
+    Fact(ENERGY, "Energy, P90 to P10", "range", ("energy_mwh_p90", "energy_mwh_p10")),
+    Fact(ENERGY, "Mean power", "amount", ("power_mean_kw",)),
+    Fact(ENERGY, "Capacity factor", "share", ("capacity_factor",)),
+    Fact(ENERGY, "Firm power (95 % of the time)", "amount", ("firm_power_kw",)),
+    Fact(ENERGY, "Time in operation", "share", ("running_share",)),
+    Fact(ENERGY, "Probability of being among the best", "share", ("prob_top",)),
+    Fact(PLANT, "Scheme type", "scheme", ("layout",)),
+    Fact(PLANT, "Turbine", "turbine", ("machine", "units")),
+    Fact(PLANT, "Fish-safe", "yes", ("fish_safe",)),
+    Fact(PLANT, "Fish screen and bypass in the cost", "yes", ("screened",)),
+    Fact(PLANT, "Fish survival at the turbine", "share", ("survival",)),
+    Fact(
+        PLANT,
+        "Cumulative downstream passage survival (least favourable route)",
+        "share",
+        ("survival_on_the_way",),
+    ),
+    Fact(PLANT, "Depleted reach", "depleted", ("length_m", "layout")),
+    Fact(PLANT, "Intake to tailrace along the stream", "length", ("length_m",)),
+    Fact(PLANT, "Headrace and penstock", "extent", ("conduit_length_m",)),
+    Fact(PLANT, "Stream ponded", "extent", ("pond_length_m",)),
+    Fact(PLANT, "Existing structure", "text", ("structure_id",)),
+    Fact(COST, "Capital cost", "money", ("capital_cost",)),
+    Fact(COST, "Levelised cost of energy (LCOE)", "amount", ("cost_per_kwh",)),
+    Fact(COST, "LCOE, P10 to P90", "range", ("cost_per_kwh_p10", "cost_per_kwh_p90")),
+    Fact(COST, "LCOE difference to solar with storage", "amount", ("premium_over_solar",)),
+    Fact(COST, "Net annual value", "money", ("net_value_per_year",)),
+    Fact(ACCESS, "Distance to a road", "length", ("road_distance_m",), "roads"),
+    Fact(ACCESS, "Bank of that road", "bank", ("road_bank",), "roads"),
+    Fact(ACCESS, "Level", "below_road", ("road_climb_m",), "roads"),
+    Fact(ACCESS, "Distance to a power line", "length", ("line_distance_m",), "power_lines"),
+    Fact(ACCESS, "Distance to a settlement by road", "length", ("settlement_road_m",), "settlements"),
+    Fact(ACCESS, "Off-grid settlement", "text", ("settlement",), "settlements"),
+    Fact(ACCESS, "Tailrace (WGS 84)", "place", ("lat", "lon")),
+    Fact(ACCESS, "Intake (WGS 84)", "place", ("intake_lat", "intake_lon")),
+    Fact(RULES, "Verdict", "verdict", ("verdict",)),
+    Fact(RULES, "Rules that apply", "text", ("reasons",)),
+    Fact(RULES, "What they require", "marks", tuple(action.mark for action in marked_actions())),
+    Fact(RULES, "Closed months", "months", ("closed_months",)),
+    Fact(SPREAD, "Head", "share", ("energy_spread_head",)),
+    Fact(SPREAD, "Flow estimate", "share", ("energy_spread_flow",)),
+    Fact(SPREAD, "Inter-annual variability", "included", ("energy_spread_year",)),
+    Fact(SPREAD, "Turbine efficiency", "share", ("energy_spread_efficiency",)),
+)
+OPTIONS = (
+    ("Turbine", "machine"),
+    ("Screen", "screened"),
+    ("Fish-safe", "fish_safe"),
+    ("Fish survival", "survival"),
+    ("Evidence", "evidence"),
+    ("Units", "units"),
+    ("Design flow", "flow_design_m3s"),
+    ("Installed capacity", "power_kw"),
+    ("Mean annual energy", "energy_mwh"),
+    ("LCOE", "cost_per_kwh"),
+    ("Net annual value", "net_value_per_year"),
+)
+# Names of the figures of the cost diagram in the page's data, by column.
+COSTS = {
+    "value": "cost_per_kwh",
+    "p10": "cost_per_kwh_p10",
+    "p90": "cost_per_kwh_p90",
+    "solar": "solar_cost_per_kwh",
+    "stored": "solar_firm_cost_per_kwh",
+}
+# A share of the variance below this is what rounding leaves of nothing.
+NOTHING = 1e-9
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def stream_name(name):
+    """Name of a stream as it is shown."""
+    return WITHOUT_NAME if is_missing(name) or not name else plain(name)
+
+
+def sites_table(sites, currency):
+    """The table of sites.
+
+    Parameters
+    ----------
+    sites : DataFrame
+        Layer ``sites``.
+    currency : str
+
+    Returns
+    -------
+    dict
+        ``headings`` of (column, label, unit, meaning, is number) and ``rows`` by rank, each with ``rank``,
+        ``verdict``, ``scheme``, ``fish_safe`` and ``cells``.
+    """
+    headings = [
+        (name, label, unit_of("sites", name, currency), meaning_of("sites", name), is_number)
+        for name, label, is_number in SHOWN
+    ]
+    rows = []
+    for site in sites.drop(columns="geometry").sort_values("rank").to_dict("records"):
+        cells = []
+        for name, _, is_number in SHOWN:
+            value = site[name]
+            if is_number:
+                text = str(value) if name == "rank" else amount(value)
+                cells.append(Cell("figure", text, exact(value)))
+            else:
+                cells.append(Cell("text", _words(name, value)))
+        rows.append(
+            {
+                "rank": int(site["rank"]),
+                "verdict": site["verdict"],
+                "scheme": site["layout"],
+                "fish_safe": "yes" if site["fish_safe"] else "no",
+                "cells": cells,
+            }
+        )
+    return {"headings": headings, "rows": rows}
+
+
+def _words(name, value):
+    if name == "fish_safe":
+        return "yes" if value else "no"
+    if name == "layout":
+        return SCHEME_LABELS[value]
+    if name == "stream":
+        return stream_name(value)
+    return "" if is_missing(value) else str(value)
+
+
+def filters(sites):
+    """What narrows the table, only values that occur: (id, label, list of (value, label))."""
+    verdicts = [(each.name, each.name) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()]
+    schemes = [(each.name, each.label) for each in SCHEME_TYPES if (sites["layout"] == each.name).any()]
+    return [
+        ("verdict", "Verdict", verdicts),
+        ("scheme", "Scheme type", schemes),
+        ("safe", "Fish-safe", [("yes", "yes"), ("no", "no")]),
+    ]
+
+
+def site_data(handover):
+    """All that the page's script shows of sites.
+
+    Parameters
+    ----------
+    handover : sitefinder.report.handover.Handover
+
+    Returns
+    -------
+    dict
+        ``labels`` (group, label and meaning of each fact), ``absent`` (what no layer was given for), ``options``
+        (headings of the turbines' table), ``months`` (their short names) and ``sites`` by rank. Plain lists, texts
+        and numbers; None where a value is missing.
+    """
+    tables, currency = handover.tables, handover.currency
+    parts = {
+        name: dict(tuple(tables[name].groupby("site_id", sort=False)))
+        for name in ("site_profiles", "flow_curves", "site_months")
+        if len(tables[name])
+    }
+    parts["machine_options"] = _options(tables["machine_options"])
+    facts = [fact for fact in FACTS if not fact.needs or fact.needs in handover.context]
+    absent = dict.fromkeys(fact.needs.replace("_", " ") for fact in FACTS if fact not in facts)
+    units = [(fact, unit_of("sites", fact.columns[0], currency)) for fact in facts]
+    headings = [
+        [f"{label} [{unit}]" if (unit := unit_of("machine_options", name, currency)) else label,
+         meaning_of("machine_options", name)]
+        for label, name in OPTIONS
+    ]  # fmt: skip
+    sites = tables["sites"]
+    spots = np.round([[point.x, point.y] for point in sites.geometry], 1) if len(sites) else np.empty((0, 2))
+    rows = sites.drop(columns="geometry").assign(_x=spots[:, 0], _y=spots[:, 1]).sort_values("rank")
+    return {
+        "labels": [[fact.group, fact.label, meaning_of("sites", fact.columns[0])] for fact in facts],
+        "absent": f"No layer was given of {' and '.join(absent)}." if absent else "",
+        "options": headings,
+        "months": MONTHS,
+        "sites": [
+            _site(row, {name: each.get(row["site_id"]) for name, each in parts.items()}, units, currency)
+            for row in rows.to_dict("records")
+        ],
+    }
+
+
+def _site(row, parts, units, currency):
+    stream = stream_name(row["stream"])
+    return {
+        "id": plain(row["site_id"]),
+        "title": f"Rank {row['rank']}: {plain(row['site_id'])}, {stream}",
+        "tip": _tip(row, stream, currency),
+        "facts": [_in_words(row, fact, unit) for fact, unit in units],
+        "flags": flag_phrases(row["flags"]),
+        "profile": _profile(parts.get("site_profiles")),
+        "curve": _curve(parts.get("flow_curves"), row),
+        "months": _months(parts.get("site_months")),
+        "options": parts["machine_options"] or [],
+        "cost": {
+            "unit": unit_of("sites", "cost_per_kwh", currency),
+            **{name: plain_number(row[column]) for name, column in COSTS.items()},
+        },
+    }
+
+
+# What the pointer shows of a site on the map.
+def _tip(row, stream, currency):
+    interval = f"(P90 {amount(row['energy_mwh_p90'])}, P10 {amount(row['energy_mwh_p10'])})"
+    return [
+        ["Site", f"{plain(row['site_id'])}, rank {row['rank']}"],
+        ["Stream", stream],
+        ["Scheme type", SCHEME_LABELS[row["layout"]]],
+        ["Gross head", amount(row["head_m"], "m")],
+        ["Mean flow", amount(row["flow_mean_m3s"], "m³/s")],
+        ["Installed capacity", amount(row["power_kw"], "kW")],
+        ["Mean annual energy", f"{amount(row['energy_mwh'], 'MWh/yr')} {interval}"],
+        ["LCOE", amount(row["cost_per_kwh"], f"{short_money(currency)}/kWh")],
+        ["Verdict", row["verdict"]],
+    ]
+
+
+# One fact in words.
+def _in_words(row, fact, unit):
+    values = [row[name] for name in fact.columns]
+    first = values[0]
+    if fact.form == "marks":
+        held = [action.label for action in marked_actions() if row[action.mark]]
+        return ", ".join(held) or "nothing"
+    if fact.form == "place":
+        return ", ".join(NOT_KNOWN if is_missing(value) else f"{value:.5f}°" for value in values)
+    if fact.form in ("text", "source", "months", "bank"):
+        return _text(first, fact.form)
+    if is_missing(first):
+        return NOT_KNOWN
+    match fact.form:
+        case "amount":
+            return amount(first, unit)
+        case "length":
+            return with_unit(f"{first:,.0f}", unit)
+        case "extent":
+            return with_unit(f"{first:,.0f}", unit) if first > 0 else "none"
+        case "money":
+            return money(first, unit)
+        case "share":
+            return percent(first)
+        case "included":
+            return "not included" if first < NOTHING else percent(first)
+        case "error":
+            return f"{first:.2f} ± {values[1]:.2f}\u00a0{unit} (standard error)"
+        case "range":
+            return f"{amount(first)} to {amount(values[1], unit)}"
+        case "yes":
+            return "yes" if first else "no"
+        case "turbine":
+            return f"{values[1]} × {plain(first)}"
+        case "scheme":
+            return SCHEME_LABELS[first]
+        case "verdict":
+            return f"{first}. {VERDICT_PHRASES[first]}"
+        case "depleted":
+            diverts = named(SCHEME_TYPES, values[1]).diverts
+            return with_unit(f"{first:,.0f}", unit) if diverts else "none: no water is diverted"
+        case "below_road":
+            return f"powerhouse {abs(first):.0f}\u00a0{unit} {'below' if first < 0 else 'above'} the road"
+    raise ValueError(f"no words for the form {fact.form!r}")
+
+
+def _text(value, form):
+    if is_missing(value) or not value:
+        return NOT_KNOWN if form in ("bank", "source") else "none"
+    if form == "months":
+        return ", ".join(MONTHS[int(month) - 1] for month in str(value).split(";"))
+    # The equations are the run's regional regressions.
+    return plain(value).replace("equation", "regional regression") if form == "source" else plain(value)
+
+
+# Long profile: distance, water, band, elevation as read, and where intake and tailrace are.
+def _profile(rows):
+    if rows is None:
+        return None
+    rows = rows.sort_values("position")
+    names = {"x": "distance_m", "y": "profile_m", "low": "low_m", "high": "high_m", "raw": "raw_m"}
+    data = {key: plain_numbers(rows[name], 2) for key, name in names.items()}
+    data["refused"] = [int(value) for value in rows["is_refused"]]
+    data["marks"] = {
+        mark: int(np.flatnonzero(rows["mark"].to_numpy() == mark)[0])
+        for mark in ("intake", "tailrace")
+        if (rows["mark"] == mark).any()
+    }
+    data["structures"] = [
+        [at, structure_name(name)] for at, name in enumerate(rows["structure_id"]) if name and not is_missing(name)
+    ]
+    return data
+
+
+def _curve(rows, site):
+    if rows is None:
+        return None
+    rows = rows.sort_values("exceedance_percent")
+    return {
+        "x": plain_numbers(rows["exceedance_percent"], 3),
+        "flow": plain_numbers(rows["flow_m3s"], 5),
+        "environmental": plain_numbers(rows["reserved_m3s"], 5),
+        "design": plain_number(site["flow_design_m3s"]),
+    }
+
+
+def _months(rows):
+    if rows is None:
+        return None
+    rows = rows.sort_values("month")
+    return {
+        "month": [int(month) for month in rows["month"]],
+        "energy": plain_numbers(rows["energy_mwh"], 4),
+        "closed": [int(value) for value in rows["is_closed"]],
+    }
+
+
+# Turbines that would fit, by site: the one chosen first, then the best size of each kind.
+def _options(options):
+    best = options[options["is_best_size"] | options["chosen"]]
+    best = best.sort_values(["chosen", "net_value_per_year"], ascending=False, kind="stable")
+    columns = [[_option_cell(value, name) for value in best[name]] for _, name in OPTIONS]
+    by_site = {}
+    for site_id, chosen, *cells in zip(best["site_id"], best["chosen"], *columns, strict=True):
+        by_site.setdefault(site_id, []).append([int(chosen), *cells])
+    return by_site
+
+
+def _option_cell(value, name):
+    if name == "survival":
+        return percent(value)
+    if name == "net_value_per_year":
+        return money(value)
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return plain(value)
+    return str(value) if name == "units" else amount(value)

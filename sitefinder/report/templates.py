@@ -1,0 +1,48 @@
+"""Templates of HTML files: what is filled in is escaped, and what is missing is an error."""
+
+from importlib.resources import files
+
+from sitefinder.report.text_tables import plain
+
+
+def environment(package):
+    """The templates of a package.
+
+    Parameters
+    ----------
+    package : str
+        Templates are found by the names of their files in it.
+
+    Returns
+    -------
+    jinja2.Environment
+        Escapes every text that is not markup of its own making; control characters and line breaks of a user's
+        text become spaces.
+
+    Raises
+    ------
+    jinja2.UndefinedError
+        On rendering, if a template asks for what it was not given.
+
+    Examples
+    --------
+    >>> template = environment("sitefinder.report").from_string("<b>{{ name }}</b>")
+    >>> template.render(name="<i>\\n")
+    '<b>&lt;i&gt; </b>'
+    """
+    import jinja2  # noqa: PLC0415 (commands that write no HTML start without it)
+
+    return jinja2.Environment(
+        loader=jinja2.FunctionLoader(lambda name: files(package).joinpath(name).read_text(encoding="utf-8")),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_printable,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+
+
+# Markup is a kind of str and stays as it is.
+def _printable(value):
+    return plain(value) if type(value) is str and not value.isprintable() else value
