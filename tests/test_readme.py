@@ -101,7 +101,7 @@ def test_what_checks_every_change_takes_both_commands_from_readme(readme, reposi
 
 
 def test_the_comparison_with_solar_is_what_its_command_prints(readme, repository):
-    script = "tests/benchmarks/trade_comparison.py"
+    script = "tests/benchmarks/small_turbine_and_solar.py"
     shown = re.findall(rf"^<!-- made by: {script} -->\n(.*?)<!-- end -->$", readme, flags=re.M | re.S)
 
     ended = subprocess.run(

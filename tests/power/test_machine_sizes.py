@@ -62,8 +62,8 @@ def test_other_exponents_and_losses_that_grow_in_small_machines(machine_class):
     assert 0.88 < small.peak_efficiency < 0.90
 
 
-def test_the_rolling_body_comes_in_sizes_of_which_todays_largest_has_five_kilowatts(generic_machines):
-    bodies = [machine for machine in generic_machines if machine.name.startswith("rolling-body")]
+def test_the_bladeless_rotor_comes_in_two_sizes_of_five_kilowatts_and_a_quarter_of_that(generic_machines):
+    bodies = [machine for machine in generic_machines if machine.name.startswith("bladeless rotor")]
 
     # Common practice, no source; the smaller size has half the diameter.
     assert [machine.power_most_kw for machine in bodies] == [5.0, 1.25]
@@ -178,10 +178,10 @@ def test_another_machine_takes_the_place_of_one_that_the_stream_is_too_small_for
     assert not values["any_stream_too_small"].any()
 
 
-def test_a_vortex_pays_for_a_basin_and_a_rolling_body_does_not(generic_machines, generic_costs, settings):
-    # Common practice, no source: the one needs civil works to start the rotation, the other starts its own.
+def test_a_vortex_pays_for_a_basin_and_a_bladeless_rotor_does_not(generic_machines, generic_costs, settings):
+    # Common practice, no source: the one turns in a built basin, the other in a plain channel.
     names = [machine.name for machine in generic_machines]
-    plants = [names.index("gravitation water vortex"), names.index("rolling-body bladeless machine")]
+    plants = [names.index("gravitation water vortex"), names.index("bladeless rotor turbine")]
     places = pd.DataFrame([stretch(head_m=2.0), stretch(head_m=2.0)])
     size = ([1, 1], [0.5, 0.5], [4.0, 4.0], [False, False])
 

@@ -147,8 +147,8 @@ def test_a_figure_that_may_be_left_out_needs_a_source_where_it_stands(machine_cl
         machine_class(**{figure: 0.9})
 
 
-def test_a_vortex_needs_more_civil_works_than_a_machine_that_starts_itself(generic_machines):
+def test_a_vortex_needs_more_civil_works_than_a_rotor_in_a_plain_channel(generic_machines):
     factor = {machine.name: machine.civil_factor for machine in generic_machines}
 
-    # Common practice, no source: the vortex needs a built basin, the rolling body starts its own rotation.
-    assert factor["gravitation water vortex"] > 1.0 > factor["rolling-body bladeless machine"]
+    # Common practice, no source: the vortex turns in a built basin, the bladeless rotor in a plain channel.
+    assert factor["gravitation water vortex"] > 1.0 > factor["bladeless rotor turbine"]
