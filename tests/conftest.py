@@ -1,11 +1,99 @@
-"""What tests of every part share: where public data lies, if it is there."""
+"""What tests of every part share: where the checkout lies, which sitefinder is tested, and what a skip means."""
 
+import importlib.metadata
+import json
+import os
+import sysconfig
+import urllib.parse
 from pathlib import Path
 
 import pytest
 
+import sitefinder
+
 REPOSITORY = Path(__file__).resolve().parents[1]
-SHARED_DATA = REPOSITORY.parent / "shared" / "data"
+PACKAGE = Path(sitefinder.__file__).resolve().parent
+# Set where every test must run, as before a merge: a skip is a failure then, and so is an uninstalled checkout.
+STRICT = "SITEFINDER_NO_SKIPS"
+
+
+def pytest_addoption(parser):
+    parser.addoption(
+        "--no-skips",
+        action="store_true",
+        default=os.environ.get(STRICT, "") not in ("", "0"),
+        help=f"count a skipped test as failed, and test nothing but an installed package (also {STRICT}=1)",
+    )
+
+
+def pytest_configure(config):
+    config.stash[TESTED] = tested = _what_is_tested()
+    if tested is None:
+        raise pytest.UsageError(
+            "the tests would test another sitefinder than this checkout's\n"
+            f"  tests:     {REPOSITORY}\n"
+            f"  imported:  {PACKAGE}\n"
+            "  fix:       install this checkout: pip install -e '.[test]'"
+        )
+    if tested == CHECKOUT and config.getoption("--no-skips"):
+        raise pytest.UsageError(
+            "the tests would test the folder that you stand in, not what is installed\n"
+            f"  imported:  {PACKAGE}\n"
+            "  fix:       install this checkout: pip install -e '.[test]'; or start pytest by its own name, not by"
+            " python -m pytest"
+        )
+    # Processes that tests start import the same one, wherever they are started.
+    search = [str(PACKAGE.parent), *filter(None, [os.environ.get("PYTHONPATH")])]
+    os.environ["PYTHONPATH"] = os.pathsep.join(search)
+    if tested == INSTALLED:
+        os.environ["PYTHONSAFEPATH"] = "1"
+
+
+TESTED = pytest.StashKey()
+CHECKOUT, EDITABLE, INSTALLED = "checkout, not installed", "editable install of this checkout", "installed package"
+
+
+# Which sitefinder was imported: one of the three above, or None for that of another checkout.
+def _what_is_tested():
+    if PACKAGE.parent != REPOSITORY:
+        places = {Path(sysconfig.get_path(name)).resolve() for name in ("purelib", "platlib")}
+        return INSTALLED if PACKAGE.parent in places else None
+    for distribution in importlib.metadata.distributions(name="sitefinder"):
+        origin = json.loads(distribution.read_text("direct_url.json") or "{}")
+        path = urllib.parse.unquote(urllib.parse.urlparse(origin.get("url", "")).path)
+        if origin.get("dir_info", {}).get("editable") and Path(path).resolve() == REPOSITORY:
+            return EDITABLE
+    return CHECKOUT
+
+
+def pytest_report_header(config):
+    return f"sitefinder: {config.stash[TESTED]}, {PACKAGE}"
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Mark what reads public data, so that nobody has to remember."""
+    for item in items:
+        in_real = (REPOSITORY / "tests" / "real") in item.path.parents
+        if in_real or "public_data" in getattr(item, "fixturenames", ()):
+            item.add_marker("public_data")
+        if "browser" in getattr(item, "fixturenames", ()):
+            item.add_marker("browser")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item):
+    report = yield
+    if item.config.getoption("--no-skips") and report.skipped and not hasattr(report, "wasxfail"):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} was not run, and nothing may be skipped here.\n{reason}"
+    return report
+
+
+def pytest_terminal_summary(terminalreporter):
+    skipped = len(terminalreporter.stats.get("skipped", ()))
+    terminalreporter.write_line(f"{skipped} tests skipped" if skipped else "no test skipped")
 
 
 @pytest.fixture(scope="session")
@@ -15,8 +103,6 @@ def repository():
 
 
 @pytest.fixture(scope="session")
-def shared_data():
-    """Folder of public data beside the checkout; the test skips where it is absent."""
-    if not SHARED_DATA.is_dir():
-        pytest.skip("public test data is not beside this checkout (folder shared/data)")
-    return SHARED_DATA
+def public_data():
+    """Folder of public data of real places."""
+    return REPOSITORY / "tests" / "real" / "data"

@@ -69,7 +69,6 @@ def test_what_is_printed_of_the_fitted_flows_is_what_the_command_prints(readme, 
     ended = subprocess.run(
         [sys.executable, "-m", "sitefinder", *marked(readme, "command", "fit-flows").split()[1:]],
         cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(repository)},
         capture_output=True,
         text=True,
         check=True,
@@ -107,7 +106,6 @@ def test_the_comparison_with_solar_is_what_its_command_prints(readme, repository
     ended = subprocess.run(
         [sys.executable, script],
         cwd=repository,
-        env={**os.environ, "PYTHONPATH": str(repository)},
         capture_output=True,
         text=True,
         check=True,

@@ -1,7 +1,7 @@
 """Small hydropower beside solar: what the shipped turbines and costs make of weirs on streams of several sizes.
 
 Prints a table as README shows it. Turbines are chosen and valued as in a run, by config/machines/generic.toml and
-config/costs/generic.toml alone; the weir, the flow duration curve and the price are our own choice and stand below.
+config/costs/generic.toml alone; weir, flow duration curve and price are our own choice and stand below.
 
     python tests/benchmarks/small_turbine_and_solar.py
 """
@@ -54,7 +54,15 @@ HEADINGS = {
     "solar_firm": "solar with storage, same hours",
     "difference": "LCOE difference",
 }
-DECIMALS = {"mean_flow_m3s": 1, "power_kw": 1, "energy_mwh": 0, "lcoe": 3, "solar": 3, "solar_firm": 3, "difference": 3}
+DECIMALS = {
+    "mean_flow_m3s": 1,
+    "power_kw": 1,
+    "energy_mwh": 0,
+    "lcoe": 3,
+    "solar": 3,
+    "solar_firm": 3,
+    "difference": 3,
+}
 
 
 def comparison(price_per_kwh=0.28):
@@ -109,7 +117,9 @@ def comparison(price_per_kwh=0.28):
 
 def markdown(table, money):
     """The table as README shows it."""
-    heads = [text if "[" in text or name == "turbine" else f"{text} [{money}/kWh]" for name, text in HEADINGS.items()]
+    heads = [
+        text if "[" in text or name == "turbine" else f"{text} [{money}/kWh]" for name, text in HEADINGS.items()
+    ]
     lines = [heads, ["---"] * len(heads)]
     for _, row in table.iterrows():
         lines.append([f"{row[name]:.{DECIMALS[name]}f}" if name in DECIMALS else row[name] for name in HEADINGS])

@@ -148,7 +148,7 @@ def test_our_own_fault_exits_with_1_and_a_traceback_that_names_the_stage(region,
 
     ended = subprocess.run(
         [sys.executable, "-c", OUR_FAULT],
-        env={**os.environ, "PYTHONPATH": str(repository), "TMPDIR": str(region.folder / "temporary")},
+        env={**os.environ, "TMPDIR": str(region.folder / "temporary")},
         capture_output=True,
         text=True,
         check=False,
@@ -163,7 +163,6 @@ def test_our_own_fault_exits_with_1_and_a_traceback_that_names_the_stage(region,
 def test_the_package_runs_as_a_module(repository, tmp_path):
     ended = subprocess.run(
         [sys.executable, "-m", "sitefinder", "--version"],
-        env={**os.environ, "PYTHONPATH": str(repository)},
         cwd=tmp_path,
         capture_output=True,
         text=True,

@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 import pandas.testing
 import pytest
+from one_plant import plant_output
 
 from sitefinder.config import EnergySettings
 from sitefinder.power.conduit import net_head_m
-from sitefinder.power.energy import plant_output, yearly_energy_mwh
+from sitefinder.power.energy import yearly_energy_mwh
 from sitefinder.power.machines import efficiency_table
 from sitefinder.power.size_options import size_options
 from sitefinder.power.sizes import design_flows

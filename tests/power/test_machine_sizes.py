@@ -7,7 +7,7 @@ from pydantic import ValidationError
 
 from sitefinder.config import FishSettings
 from sitefinder.power.energy import hydraulic_power_kw
-from sitefinder.power.machine_sizes import family, shaft_speed_per_minute
+from sitefinder.power.machine_sizes import family
 from sitefinder.power.machines import fits_stream, machine_table
 from sitefinder.power.valuation import capital_parts, machine_options, value_stretches
 
@@ -83,17 +83,6 @@ def test_rotors_of_other_sizes_sweep_the_square_of_their_diameter(generic_rotors
     assert large.diameter_m == 2 * small.diameter_m
     assert large.swept_area_m2 == pytest.approx(4 * small.swept_area_m2)
     assert large.least_depth_m == 2 * small.least_depth_m
-
-
-def test_turbines_turn_at_speeds_that_generators_are_made_for(generic_machines):
-    # Over the envelope of low heads a unit of 0.5 to 10 m³/s turns at 80 to 2500 a minute: slower ones would need
-    # a gear of more than one step before a generator of 750 a minute, faster ones have none to drive (own bounds).
-    for machine in generic_machines:
-        if machine.specific_speed is not None:
-            for head_m in (2.0, 5.0, 10.0):
-                for flow_m3s in (0.5, 2.0, 10.0):
-                    speed = shaft_speed_per_minute(machine.specific_speed, flow_m3s, head_m)
-                    assert 80 < speed < 2500, (machine.name, head_m, flow_m3s)
 
 
 def stretch(**changes):

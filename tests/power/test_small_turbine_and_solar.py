@@ -35,7 +35,7 @@ def test_no_plant_gives_more_than_falling_water_holds(table):
 
 
 def test_solar_by_the_sun_alone_is_the_annuity_of_its_price_by_hand(table):
-    # config/costs/generic.toml: 1200 a kW and 20 a year for 1489 kWh; 5 % over 30 years is 0.06505144 in any table.
+    # config/costs/generic.toml: 1200 a kW, 20 a year, 1489 kWh; 5 % over 30 years is 0.06505144 in any table.
     assert table["solar"].tolist() == pytest.approx([(1200 * 0.06505144 + 20) / 1489] * 5, rel=1e-6)
     assert (table["solar_firm"] > table["solar"]).all()
 

@@ -106,7 +106,9 @@ def test_generic_costs_of_a_plant_at_a_barrier_are_of_that_size(power_kw, head_m
 
 @pytest.mark.parametrize("head_m", [2.0, 3.0, 4.0])
 @pytest.mark.parametrize("power_kw", [1.0, 2.0, 5.0])
-def test_the_bladeless_rotor_costs_more_than_a_crossflow_and_less_than_the_british_law(repository, power_kw, head_m):
+def test_the_bladeless_rotor_costs_more_than_a_crossflow_and_less_than_the_british_law(
+    repository, power_kw, head_m
+):
     machines = {each.name: each for each in read_machines([repository / "config" / "machines" / "generic.toml"])}
     costs = read_costs(repository / "config" / "costs" / "generic.toml")
     british = machines["bladeless rotor turbine"].model_copy(update={"cost": ELECTRO_MECHANICAL})

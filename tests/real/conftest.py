@@ -11,16 +11,16 @@ from sitefinder.stages.run import STAGES
 
 
 @pytest.fixture(scope="session")
-def write_logan(repository, shared_data):
+def write_logan(repository):
     """A function that writes the settings of the Logan River into a folder, with absolute paths."""
 
     def write(folder):
         here = repository / "tests" / "real"
         text = (here / "logan.toml").read_text(encoding="utf-8")
-        for written in re.findall(r'"([^"]+\.(?:csv|toml))"', text):
+        for written in re.findall(r'"([^"]+\.(?:csv|toml|tif|gpkg))"', text):
             text = text.replace(f'"{written}"', f'"{(here / written).resolve().as_posix()}"')
         settings = folder / "logan.toml"
-        settings.write_text(text.replace('"../../../shared/data', f'"{shared_data.as_posix()}'), encoding="utf-8")
+        settings.write_text(text, encoding="utf-8")
         return settings
 
     return write

@@ -30,7 +30,7 @@ class LoganRun(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def logan(shared_data, write_logan, tmp_path_factory):
+def logan(public_data, write_logan, tmp_path_factory):
     """The Logan River, run once."""
     settings = write_logan(tmp_path_factory.mktemp("logan"))
     results = {}
@@ -42,7 +42,7 @@ def logan(shared_data, write_logan, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.stages.run.run_stages", caught)
         delivered = run(settings)
-    links = geopandas.read_file(shared_data / "logan" / "streams.gpkg")
+    links = geopandas.read_file(public_data / "logan" / "streams.gpkg")
     return LoganRun(
         delivered, results, links.assign(feature_id=links["LINKNO"].astype(str)).set_index("feature_id")
     )

@@ -1,6 +1,5 @@
 """The sample region with one exclusion layer more, compared with what it was; and scenarios side by side."""
 
-import os
 import re
 import subprocess
 import sys
@@ -239,7 +238,6 @@ def test_what_readme_shows_is_what_the_commands_print(sample_run, repository):
         ended = subprocess.run(
             [sys.executable, "-m", "sitefinder", *shown(readme, "command", name).split()[1:], *more],
             cwd=sample_run.settings.parent.parent,
-            env={**os.environ, "PYTHONPATH": str(repository)},
             capture_output=True,
             text=True,
             check=True,

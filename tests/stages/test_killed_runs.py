@@ -22,7 +22,6 @@ def killed(write_valley, tmp_path_factory, repository):
     script = Path(__file__).parent / "killed_runs.py"
     done = subprocess.run(
         [sys.executable, script, settings],
-        env={**os.environ, "PYTHONPATH": str(repository)},
         capture_output=True,
         text=True,
         check=False,
