@@ -3,10 +3,13 @@
 import importlib.metadata
 import json
 import os
+import pickle
+import shutil
 import sysconfig
 import urllib.parse
 from pathlib import Path
 
+import filelock
 import pytest
 
 import sitefinder
@@ -93,13 +96,38 @@ def pytest_runtest_makereport(item):
 
 def pytest_terminal_summary(terminalreporter):
     skipped = len(terminalreporter.stats.get("skipped", ()))
-    terminalreporter.write_line(f"{skipped} tests skipped" if skipped else "no test skipped")
+    count = {0: "no test", 1: "1 test"}.get(skipped, f"{skipped} tests")
+    terminalreporter.write_line(f"{count} skipped")
 
 
 @pytest.fixture(scope="session")
 def repository():
     """The checkout's folder."""
     return REPOSITORY
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory):
+    """A function that makes something costly once for all workers of a session, and hands each a copy of it.
+
+    ``made_once(name, make)``: ``make(folder)`` gets a folder that outlives the workers; what it gives is pickled.
+    """
+    base = tmp_path_factory.getbasetemp()
+    # Workers have a folder each, in one of the session.
+    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+    def made(name, make):
+        kept = shared / f"{name}.pickle"
+        with filelock.FileLock(shared / f"{name}.lock"):
+            if not kept.exists():
+                folder = shared / name
+                shutil.rmtree(folder, ignore_errors=True)  # what a worker left that failed half-way
+                folder.mkdir()
+                content = pickle.dumps(make(folder))
+                kept.write_bytes(content)
+        return pickle.loads(kept.read_bytes())
+
+    return made
 
 
 @pytest.fixture(scope="session")

@@ -152,7 +152,7 @@ def run_again(settings, undisturbed):
 
 
 def left_behind(out):
-    """What a kill left in the output folder, with drafts by their contents alone: their names are drawn by chance."""
+    """What a kill left in the output folder; drafts by their contents alone, since chance draws their names."""
     facts = []
     for path in sorted(path for path in out.rglob("*") if path.is_file()):
         within = path.relative_to(out).parts
