@@ -75,13 +75,16 @@ def pytest_report_header(config):
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
-    """Mark what reads public data, so that nobody has to remember."""
+    """Mark what reads public data, opens a browser or needs a whole run, so that nobody has to remember."""
     for item in items:
+        fixtures = set(getattr(item, "fixturenames", ()))
         in_real = (REPOSITORY / "tests" / "real") in item.path.parents
-        if in_real or "public_data" in getattr(item, "fixturenames", ()):
+        if in_real or "public_data" in fixtures:
             item.add_marker("public_data")
-        if "browser" in getattr(item, "fixturenames", ()):
+        if "browser" in fixtures:
             item.add_marker("browser")
+        if fixtures & {"browser", "sample_run"}:
+            item.add_marker("slow")
 
 
 @pytest.hookimpl(wrapper=True)

@@ -143,6 +143,7 @@ def test_an_interrupt_exits_with_130_and_nothing_is_left(region, command, monkey
     assert not (region.folder / "out").exists()  # no result was there to keep
 
 
+@pytest.mark.slow
 def test_our_own_fault_exits_with_1_and_a_traceback_that_names_the_stage(region, repository):
     before = region.contents()
 
@@ -160,6 +161,7 @@ def test_our_own_fault_exits_with_1_and_a_traceback_that_names_the_stage(region,
     assert region.contents() == before
 
 
+@pytest.mark.slow
 def test_the_package_runs_as_a_module(repository, tmp_path):
     ended = subprocess.run(
         [sys.executable, "-m", "sitefinder", "--version"],

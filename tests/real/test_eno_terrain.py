@@ -14,6 +14,8 @@ from rasterio.warp import Resampling, reproject, transform_bounds
 
 from sitefinder.io.whitebox_engine import derive_network
 
+pytestmark = pytest.mark.slow
+
 CRS = "EPSG:26917"
 NO_DATA = -9999.0
 CELL_M = 10.0

@@ -9,6 +9,8 @@ import importlib.util
 import pandas as pd
 import pytest
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def rows(repository, public_data, tmp_path_factory):

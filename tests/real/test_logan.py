@@ -17,6 +17,8 @@ from pyproj import Transformer
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.run import Delivered, run
 
+pytestmark = pytest.mark.slow
+
 GAUGE_LON, GAUGE_LAT, GAUGE_AREA_KM2 = -111.782720, 41.743264, 555.6
 CELL_M = 100.0
 

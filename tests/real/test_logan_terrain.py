@@ -12,9 +12,12 @@ to the reference, which nobody knows who needs the area.
 import geopandas
 import numpy as np
 import pandas as pd
+import pytest
 import rasterio
 import whitebox_workflows
 from rasterio.features import rasterize
+
+pytestmark = pytest.mark.slow
 
 CRS = "EPSG:26912"
 M2_PER_KM2 = 1e6

@@ -19,6 +19,8 @@ from sitefinder.stages.run import run
 from sitefinder.streams.network import build_network
 from sitefinder.streams.stations import place_stations
 
+pytestmark = pytest.mark.slow
+
 # Cuts of a line at a border are rounded to about 1e-9 m at coordinates of millions of metres, each of many edges.
 ROUNDING_M = 1e-5
 # The park's file states an ellipsoid without a datum; its maker publishes in NAD 83.

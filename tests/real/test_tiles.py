@@ -6,6 +6,8 @@ import pytest
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.run import STAGES, check
 
+pytestmark = pytest.mark.slow
+
 # Tiles of the terrain stage [cells], as a share of the grid or as an odd shape.
 CUTS = {"4 tiles": (2, 2), "9 tiles": (3, 3), "odd tiles": (251, 173)}
 

@@ -23,6 +23,8 @@ from sitefinder.io.flow_files import read_equations
 from sitefinder.report.fit_text import fit_text
 from sitefinder.stages.fit_flows import fit_flows
 
+pytestmark = pytest.mark.slow
+
 PREDICTORS = ["area_km2", "precipitation_mm"]
 SOURCE = "Addor et al. (2017), CAMELS attributes, version 2.0"
 

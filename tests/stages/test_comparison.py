@@ -20,6 +20,8 @@ from sitefinder.stages.default_settings import told_defaults
 from sitefinder.stages.run import STAGES, run
 from sitefinder.stages.scenarios import run_scenarios
 
+pytestmark = pytest.mark.slow
+
 NESTS = """\
 extends = "sample.toml"
 

@@ -12,7 +12,13 @@ import pytest
 
 from sitefinder.stages.run import STAGES
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process"),
+]
+    pytest.mark.slow,
+    pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process"),
+]
 
 
 @pytest.fixture(scope="module")
