@@ -16,9 +16,6 @@ pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process"),
 ]
-    pytest.mark.slow,
-    pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process"),
-]
 
 
 @pytest.fixture(scope="module")
