@@ -27,6 +27,7 @@ cli.main()
 """
 
 
+@pytest.mark.slow
 def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, command):
     region.write_settings(("page = false", "page = true"))
 

@@ -58,6 +58,7 @@ def region():
     return pd.DataFrame(rows), curve, reserved, WaterDepths(depth, depth[:, 100])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("design_by", ["choice", "cost_per_kwh", "capacity_factor"])
 @pytest.mark.parametrize("choose_by", ["net_value", "energy"])
 @pytest.mark.parametrize("conduit", ["canal", "pipe"])

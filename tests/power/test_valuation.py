@@ -167,6 +167,7 @@ def brute_forced():
     return {}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("choice", ["any", "safe"])
 @pytest.mark.parametrize(
     ("ranking", "energy", "score", "least"), CRITERIA, ids=["value", "energy", "cost", "factor"]
