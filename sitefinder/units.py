@@ -63,19 +63,8 @@ TO_KEPT_UNIT = {
 ZERO_IN_KEPT_UNIT = {"degf": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF, "degf10": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF}
 
 
-def to_kept(value, unit):
-    """A number of a unit of `TO_KEPT_UNIT` in the unit that sitefinder keeps.
-
-    Examples
-    --------
-    >>> to_kept(2.0, "in"), round(to_kept(500.0, "degf10"), 9)
-    (50.8, 10.0)
-    """
-    return value * TO_KEPT_UNIT[unit][1] + ZERO_IN_KEPT_UNIT.get(unit, 0.0)
-
-
 def from_kept(value, unit):
-    """A number in the kept unit as one of a unit of `TO_KEPT_UNIT`; the inverse of `to_kept`.
+    """A number in the kept unit as one of a unit of `TO_KEPT_UNIT`.
 
     Examples
     --------
@@ -85,14 +74,3 @@ def from_kept(value, unit):
     if unit in ZERO_IN_KEPT_UNIT:
         value = value - ZERO_IN_KEPT_UNIT[unit]
     return value / TO_KEPT_UNIT[unit][1]
-
-
-def flow_m3s_from_depth(depth_mm_day, area_km2):
-    """Flow [m³/s] of a depth of runoff [mm/day] over an area [km²].
-
-    Examples
-    --------
-    >>> flow_m3s_from_depth(86.4, 1.0)
-    1.0
-    """
-    return depth_mm_day * area_km2 / (SECONDS_PER_DAY / 1000.0)

@@ -1,4 +1,4 @@
-"""House rules that a machine can keep: arrows, style, lengths, docstrings, and no trace of anybody's machine."""
+"""House rules that a machine can keep: arrows, style, docstrings, and no trace of anybody's machine."""
 
 import ast
 import re
@@ -9,7 +9,6 @@ import tomllib
 import pytest
 
 PARTS = ("sitefinder", "tests", "sample-region")
-LONGEST_FILE = 400
 TEXT_FILES = {".py", ".toml", ".md", ".csv", ".json", ".yml", ".yaml", ".cfg", ".txt", ""}
 # Folders that runs and tools fill.
 FILLED = {"out", "out-stricter", "__pycache__", "build", "dist"}
@@ -42,16 +41,6 @@ def test_ruff_finds_nothing(repository, check):
     done = ran(repository, "-m", "ruff", *check, "--no-cache", *PARTS)
 
     assert done.returncode == 0, done.stdout + done.stderr
-
-
-def test_no_file_of_the_package_is_too_long(repository):
-    lines = {
-        str(path.relative_to(repository)): len(path.read_text(encoding="utf-8").splitlines())
-        for path in modules(repository, "sitefinder", "sample-region")
-    }
-
-    assert len(lines) > 40
-    assert {name: count for name, count in lines.items() if count > LONGEST_FILE} == {}
 
 
 def test_every_module_says_what_it_makes(repository):

@@ -30,21 +30,23 @@ def marked(text, kind, name):
     return found[0]
 
 
-def test_the_first_command_installs_the_tests_too_and_runs_the_sample(readme, repository):
+def test_the_first_command_installs_for_a_user_and_runs_the_sample(readme, repository):
     command = marked(readme, "command", "install-and-run")
 
     assert command == (
-        "python3 -m venv .venv && .venv/bin/pip install --quiet '.[test]'"
-        " && .venv/bin/sitefinder run config/sample.toml"
+        "python3 -m venv .venv && .venv/bin/pip install --quiet . && .venv/bin/sitefinder run config/sample.toml"
     )
     assert (repository / "config" / "sample.toml").is_file()
     project = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    assert "test" in project["optional-dependencies"]
     assert project["scripts"]["sitefinder"] == "sitefinder.cli:main"
 
 
-def test_the_second_command_runs_the_tests(readme):
-    assert marked(readme, "command", "test") == ".venv/bin/python -m pytest -q -n 2 --dist loadfile"
+def test_the_second_command_installs_what_tests_need_and_runs_them(readme, repository):
+    assert marked(readme, "command", "test") == (
+        ".venv/bin/pip install --quiet -e '.[test]' && .venv/bin/python -m pytest -q -n 2 --dist worksteal"
+    )
+    project = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert any(name.startswith("pytest-xdist") for name in project["optional-dependencies"]["test"])
 
 
 def test_below_each_command_stands_what_it_printed(readme, repository):
@@ -69,7 +71,6 @@ def test_what_is_printed_of_the_fitted_flows_is_what_the_command_prints(readme, 
     ended = subprocess.run(
         [sys.executable, "-m", "sitefinder", *marked(readme, "command", "fit-flows").split()[1:]],
         cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(repository)},
         capture_output=True,
         text=True,
         check=True,
@@ -87,6 +88,7 @@ def test_what_checks_every_change_takes_both_commands_from_readme(readme, reposi
     assert names == ["install-and-run", "test"]
     assert os.access(script, os.X_OK)
     assert "set -euo pipefail" in text
+    assert "export SITEFINDER_NO_SKIPS=1" in text
     # The script's own way of reading README gives the commands, whole.
     reader = re.search(r"^readme_command\(\) \{\n.*?^\}$", text, flags=re.M | re.S)[0]
     for name in names:
@@ -101,13 +103,12 @@ def test_what_checks_every_change_takes_both_commands_from_readme(readme, reposi
 
 
 def test_the_comparison_with_solar_is_what_its_command_prints(readme, repository):
-    script = "tests/benchmarks/trade_comparison.py"
+    script = "tests/benchmarks/small_turbine_and_solar.py"
     shown = re.findall(rf"^<!-- made by: {script} -->\n(.*?)<!-- end -->$", readme, flags=re.M | re.S)
 
     ended = subprocess.run(
         [sys.executable, script],
         cwd=repository,
-        env={**os.environ, "PYTHONPATH": str(repository)},
         capture_output=True,
         text=True,
         check=True,

@@ -71,27 +71,6 @@ def duration_curve(daily_flow):
     return DurationCurve(np.arange(1, flow.size + 1) / (flow.size + 1), flow)
 
 
-def exceedance_of(curve, flow):
-    """Share of time that a flow is equalled or exceeded; equal days share one position, that of the last of them.
-
-    Parameters
-    ----------
-    curve : DurationCurve
-    flow : float
-        In the unit of the record.
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> exceedance_of(duration_curve([1, 2, 3, 4]), 3), exceedance_of(duration_curve([1, 1, 1, 1]), 3)
-    (0.4, 0.0)
-    """
-    return float(np.count_nonzero(curve.flow >= flow) / (curve.flow.size + 1))
-
-
 def flow_exceeded(curve, percent):
     """Flow that a record exceeds a given share of the time, by linear interpolation between positions.
 

@@ -36,19 +36,6 @@ def log10_from_percent(standard_error_percent):
     return math.sqrt(math.log1p((standard_error_percent / 100.0) ** 2)) / LN_10
 
 
-def percent_pair_from_log10(standard_error_log10):
-    """What one standard error in log10 units is upwards and downwards [%], as some sources print it.
-
-    The two belong together: (1 + upper/100) · (1 + lower/100) = 1.
-
-    Examples
-    --------
-    >>> [round(end, 2) for end in percent_pair_from_log10(0.2)]
-    [58.49, -36.9]
-    """
-    return 100.0 * math.expm1(LN_10 * standard_error_log10), 100.0 * math.expm1(-LN_10 * standard_error_log10)
-
-
 def log10_from_upper_percent(upper_percent):
     """Standard error in log10 units of the upper number of a printed pair such as −35 to +54 %.
 

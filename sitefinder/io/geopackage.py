@@ -1,19 +1,19 @@
-"""The delivered GeoPackage: every declared layer in its order, the same bytes for the same tables."""
+"""The delivered GeoPackage: every declared layer in its order, the same bytes for the same tables.
+
+Open Geospatial Consortium, "OGC GeoPackage Encoding Standard", version 1.3.0, OGC 12-128r17, 2021.
+"""
 
 import datetime
 import sqlite3
 from contextlib import closing, contextmanager
-from functools import partial
-from pathlib import Path
 
 import pyogrio
 import pyproj
 
 from sitefinder.errors import TableError, all_of
 from sitefinder.io.gpkg_columns import describe_columns
-from sitefinder.io.gpkg_metadata import About, add_metadata, metadata_xml
+from sitefinder.io.gpkg_metadata import add_metadata, metadata_xml
 from sitefinder.io.gpkg_styles import TABLE, style_table
-from sitefinder.io.outputs import deliver
 from sitefinder.schema import LAYERS, MONEY, check_table, columns_table, empty_table
 
 # 1.4 makes older checkers fail.
@@ -35,57 +35,19 @@ GDAL_OPTIONS = {
 }
 
 
-def write_geopackage(path, tables, crs, money=MONEY, title=""):
-    """Write all declared layers as a GeoPackage, in place of the last one, which is kept in ``previous``.
-
-    Parameters
-    ----------
-    path : path-like
-        For example ``out/sites.gpkg``.
-    tables : dict of str to DataFrame or GeoDataFrame
-        By name of layer. Layers without a table are written empty; ``columns`` is filled from the schema.
-    crs : object
-        Coordinate system of all geometry; anything that pyproj understands.
-    money : str
-        Currency and year of all amounts of money, as the units in ``columns`` tell them.
-    title : str
-        Of the inventory, for the metadata.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    TableError
-        Naming every problem of every table at once; nothing is written then.
-    InputError
-        See `sitefinder.io.outputs.deliver`.
-
-    References
-    ----------
-    Open Geospatial Consortium, "OGC GeoPackage Encoding Standard", version 1.3.0, OGC 12-128r17, 2021.
-    """
-    path = Path(path)
-    ready = checked_tables(tables, crs, money=money)
-    about = About(title, crs, money)
-    return deliver(path.parent, {path.name: partial(write_layers, tables=ready, about=about)})[0]
-
-
 def checked_tables(tables, crs, layers=LAYERS, money=MONEY):
     """All declared layers, in their order, each held against its declaration and the coordinate system.
 
     Parameters
     ----------
     tables : dict of str to DataFrame or GeoDataFrame
-        See `write_geopackage`.
+        By name of layer. Layers without a table become empty; ``columns`` is filled from the schema.
     crs : object
-        Coordinate system of all geometry.
+        Coordinate system of all geometry; anything that pyproj understands.
     layers : dict of str to Layer
         What the file holds.
     money : str
-        See `write_geopackage`.
+        Currency and year of all amounts of money, as the units in ``columns`` say them.
 
     Returns
     -------

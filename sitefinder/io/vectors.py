@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 import pyogrio
 
-from sitefinder.config import LayerSource
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.curves import curved_features, fine_arcs
 from sitefinder.io.digests import content_digest
@@ -23,14 +22,6 @@ from sitefinder.streams.lines import REPAIR_COLUMNS
 OWN_COLUMNS = ("source_row", "source_part", "feature_id", "feature_name")
 
 
-class LayerRequest(NamedTuple):
-    """A layer to read: where it is, what kind of geometry it must hold, and whether none is right."""
-
-    source: LayerSource
-    geometry: str
-    allow_empty: bool = False
-
-
 class LayerRead(NamedTuple):
     """A layer as read: its features, what was repaired, where it came from, and the way to the run's system."""
 
@@ -38,47 +29,6 @@ class LayerRead(NamedTuple):
     repairs: pd.DataFrame
     lineage: dict
     way: Way
-
-
-def read_all(requests, folder, crs):
-    """Several layers, with the problems of all of them in one error.
-
-    Parameters
-    ----------
-    requests : dict of str to LayerRequest
-        By the name that messages give the layer.
-    folder : Path
-        Folder that relative paths start from.
-    crs : str
-        Coordinate system of the run.
-
-    Returns
-    -------
-    dict of str to LayerRead
-
-    Raises
-    ------
-    InputError
-        Listing what is wrong with each layer.
-    """
-    reads, problems = {}, []
-    for what, request in requests.items():
-        try:
-            reads[what] = read_layer(
-                request.source,
-                folder,
-                crs,
-                what=what,
-                geometry=request.geometry,
-                allow_empty=request.allow_empty,
-            )
-        except InputError as error:
-            problems.append(str(error))
-    if len(problems) == 1:
-        raise InputError(problems[0])
-    if problems:
-        raise all_of(InputError, "layers", problems)
-    return reads
 
 
 def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):

@@ -6,7 +6,7 @@ import numpy as np
 
 from sitefinder.power.conduit import CANAL
 from sitefinder.power.conduit import net_head_m as net_head_m
-from sitefinder.power.running import fill_bins, fill_plants
+from sitefinder.power.running import fill_plants
 from sitefinder.power.water import KW_PER_M3S_M
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
@@ -60,87 +60,6 @@ def yearly_energy_mwh(power_mean_kw, availability):
     return power_mean_kw * availability * HOURS_PER_YEAR / KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 
-def plant_output(
-    curve_m3s,
-    reserved_m3s,
-    head_net_m,
-    flow_design_m3s,
-    efficiency,
-    lowest_relative_flow=0.0,
-    units=1,
-    shut_down_m3s=np.inf,
-    pipe_loss_design_m=0.0,
-    kw_per_m3s_m=KW_PER_M3S_M,
-):
-    """Mean and firm power of one plant.
-
-    In each bin the order of operations is: natural flow less the reserved flow, not below zero; nothing when the
-    natural flow is above the shut-down flow; at most the design flow; then so many units, and so much flow, as
-    give most power, see `sitefinder.power.running.plant_flow_head`. More flow never gives less power.
-
-    Parameters
-    ----------
-    curve_m3s : array_like, shape (bins,)
-        Natural flow at the intake in bins of equal time [m³/s].
-    reserved_m3s : array_like, shape (bins,) or float
-        Flow that stays in the stream [m³/s].
-    head_net_m : array_like, shape (bins,) or float
-        Net head [m]. Negative heads, when floods drown the plant, give no power.
-    flow_design_m3s : float
-        Design flow of all units together [m³/s].
-    efficiency : ndarray of float64, shape (101,)
-        See `sitefinder.power.machines.efficiency_table`.
-    lowest_relative_flow : float
-        Of a unit.
-    units : int
-    shut_down_m3s : float
-        Natural flow above which the plant stands still [m³/s].
-    pipe_loss_design_m : float
-        What a pipe takes of the head at the design flow, see `sitefinder.power.conduit.pipe_loss_m` [m].
-    kw_per_m3s_m : float
-        See `sitefinder.power.water.kw_per_m3s_m`.
-
-    Returns
-    -------
-    PlantOutput
-        Firm power is the power exceeded 95 % of the time, which is not the power at Q95 when floods drown the
-        head. It is read between bin midpoints.
-
-    Raises
-    ------
-    ValueError
-        If the design flow or the number of units is not above zero.
-
-    Examples
-    --------
-    >>> full = plant_output([3.0, 2.0, 1.0, 0.0], 0.0, 1.0, 2.0, np.ones(101))
-    >>> full.flow_used_m3s, full.running_share
-    (1.25, 0.75)
-    """
-    if not flow_design_m3s > 0 or units < 1:
-        raise ValueError(f"design flow and units must be above zero (found {flow_design_m3s} and {units})")
-    curve_m3s = np.asarray(curve_m3s, dtype=float)
-    reserved_m3s = np.ascontiguousarray(np.broadcast_to(np.asarray(reserved_m3s, dtype=float), curve_m3s.shape))
-    head_net_m = np.ascontiguousarray(np.broadcast_to(np.asarray(head_net_m, dtype=float), curve_m3s.shape))
-    efficiency = np.asarray(efficiency, dtype=float)
-    power_kw, used_m3s = np.empty(curve_m3s.shape), np.empty(curve_m3s.shape)
-    fill_bins(
-        curve_m3s,
-        reserved_m3s,
-        head_net_m,
-        float(flow_design_m3s),
-        int(units),
-        efficiency,
-        float(lowest_relative_flow),
-        float(shut_down_m3s),
-        float(pipe_loss_design_m),
-        float(kw_per_m3s_m),
-        power_kw,
-        used_m3s,
-    )
-    return PlantOutput(*(float(part) for part in _over_bins(power_kw, used_m3s)))
-
-
 def plant_outputs(
     curve_m3s,
     reserved_m3s,
@@ -157,12 +76,16 @@ def plant_outputs(
     conduit_m=None,
     way=CANAL,
 ):
-    """`plant_output` of many plants, whose heads move with the levels at their ends.
+    """Mean and firm power of many plants, whose heads move with the levels at their ends.
+
+    In each bin the order of operations is: natural flow less the reserved flow, not below zero; at most the design
+    flow; then so many units, and so much flow, as give most power, see `sitefinder.power.running.plant_flow_head`.
+    More flow never gives less power, and negative heads, when floods drown the plant, give none.
 
     Parameters
     ----------
     curve_m3s, reserved_m3s : ndarray of float64, shape (stations, bins)
-        See `plant_output` [m³/s].
+        Natural flow in bins of equal time, and what of it stays in the stream [m³/s].
     rise_m : ndarray of float64, shape (stations, bins)
         Rise of the water in each bin above the level of the survey day [m].
     intake, tailrace : ndarray of int64, shape (n,)
@@ -181,7 +104,8 @@ def plant_outputs(
     Returns
     -------
     PlantOutput of ndarray, shape (n,)
-        NaN where there is no machine.
+        NaN where there is no machine. Firm power is the power exceeded 95 % of the time, which is not the power
+        at Q95 when floods drown the head. It is read between bin midpoints.
     """
     rows = np.flatnonzero(machine >= 0)
     outputs = PlantOutput(*(np.full(len(machine), np.nan) for _ in PlantOutput._fields))

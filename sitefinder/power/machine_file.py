@@ -60,13 +60,6 @@ class MachineSources(Section):
     civil_factor: str = Field(min_length=1)
 
 
-class SpeedLaw(Sourced):
-    """Specific speed by net head, n_QE = coefficient / head^exponent, with n in revolutions a second."""
-
-    coefficient: Positive
-    exponent: Positive
-
-
 class MachineClass(Section):
     """A generic class of machine; ranges are for one unit."""
 
@@ -96,7 +89,6 @@ class MachineClass(Section):
     survival_screened: FishSurvival | None = Field(None, description="downstream, with a fine screen and bypass")
     cost: CostLaw
     civil_factor: float = Field(1.0, gt=0, description="its civil works against the cost file's civil entry")
-    specific_speed: SpeedLaw | None = Field(None, description="where a law of specific speed is known")
     sizes: SizeLaw | None = Field(None, description="where other sizes follow from this one")
     sources: MachineSources
 

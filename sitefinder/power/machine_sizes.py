@@ -1,8 +1,4 @@
-"""Machines of one class in several sizes, and how fast they would turn."""
-
-import numpy as np
-
-from sitefinder.units import GRAVITY_M_S2
+"""Machines of one class in several sizes."""
 
 
 def family(machine):
@@ -55,40 +51,3 @@ def _sized(machine, law, diameter_m):
             for place, value in machine.efficiency
         )
     return type(machine).model_validate(fields)
-
-
-def specific_speed(law, head_m):
-    """Specific speed n_QE at a net head, by the law of a class.
-
-    Parameters
-    ----------
-    law : SpeedLaw
-    head_m : float or ndarray
-        Net head [m].
-
-    Returns
-    -------
-    float or ndarray
-        Dimensionless, with revolutions a second.
-    """
-    return law.coefficient / np.asarray(head_m, dtype=float) ** law.exponent
-
-
-def shaft_speed_per_minute(law, flow_m3s, head_m):
-    """How fast a unit turns, from n_QE = n √Q / (g H)^0.75.
-
-    Parameters
-    ----------
-    law : SpeedLaw
-    flow_m3s : float or ndarray
-        Design flow of the unit [m³/s].
-    head_m : float or ndarray
-        Net head [m].
-
-    Returns
-    -------
-    float or ndarray
-        Revolutions a minute.
-    """
-    per_second = specific_speed(law, head_m) * (GRAVITY_M_S2 * head_m) ** 0.75 / np.sqrt(flow_m3s)
-    return 60.0 * per_second

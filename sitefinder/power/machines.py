@@ -38,25 +38,6 @@ class MachineTable(NamedTuple):
     civil_factor: np.ndarray
 
 
-def efficiency_at(machine, relative_flow):
-    """Efficiency of the machine alone, without gear and generator.
-
-    Parameters
-    ----------
-    machine : MachineClass
-    relative_flow : float or ndarray
-        Flow of a unit over its design flow.
-
-    Returns
-    -------
-    ndarray of float64
-        Zero below the lowest relative flow; straight between the class's points; above 1 as at 1.
-    """
-    relative_flow = np.asarray(relative_flow, dtype=float)
-    flows, values = zip(*machine.efficiency, strict=True)
-    return np.where(relative_flow < machine.lowest_relative_flow, 0.0, np.interp(relative_flow, flows, values))
-
-
 def efficiency_table(machine):
     """Efficiency from water to terminals at each whole percent of the design flow.
 

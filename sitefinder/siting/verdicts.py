@@ -68,8 +68,8 @@ class Admission(NamedTuple):
     because: np.ndarray
 
 
-def reach_verdicts(reaches, metres, rules):
-    """Verdict and reasons of each reach.
+def held_reaches(reaches, metres, rules):
+    """Which rules hold in each reach.
 
     Parameters
     ----------
@@ -79,22 +79,6 @@ def reach_verdicts(reaches, metres, rules):
         Of each reach.
     rules : list of config.RuleSettings
         In the order of the settings.
-
-    Returns
-    -------
-    DataFrame
-        With the index of ``reaches``; see `verdicts`.
-    """
-    return verdicts(held_reaches(reaches, metres, rules), rules).set_axis(reaches.index)
-
-
-def held_reaches(reaches, metres, rules):
-    """Which rules hold in each reach.
-
-    Parameters
-    ----------
-    reaches, metres, rules
-        See `reach_verdicts`.
 
     Returns
     -------

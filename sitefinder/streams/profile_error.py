@@ -260,44 +260,6 @@ def _root_mean_square_difference(errors_m, upper, lower):
     return head_se_m
 
 
-def drop_standard_error(upper_error_m, lower_error_m, correlation):
-    """Standard error of the drop between two raw elevations.
-
-    Parameters
-    ----------
-    upper_error_m, lower_error_m : float or ndarray
-        Standard errors of the two elevations [m].
-    correlation : float or ndarray
-        Correlation of the two errors, -1 to 1.
-
-    Returns
-    -------
-    float or ndarray of float64
-        ``sqrt(s1² + s2² - 2 rho s1 s2)`` [m], the variance of a difference. It is that of unfitted end points: a
-        fitted profile's is simulated.
-
-    Raises
-    ------
-    ValueError
-        If an error is negative or a correlation beyond -1 to 1.
-
-    Examples
-    --------
-    >>> float(drop_standard_error(3.0, 4.0, 0.0))
-    5.0
-    """
-    upper_error_m = np.asarray(upper_error_m, dtype=np.float64)
-    lower_error_m = np.asarray(lower_error_m, dtype=np.float64)
-    correlation = np.asarray(correlation, dtype=np.float64)
-    if not ((upper_error_m >= 0.0).all() and (lower_error_m >= 0.0).all()):
-        raise ValueError("standard errors must not be negative")
-    if not (np.abs(correlation) <= 1.0).all():
-        raise ValueError("the correlation must lie between -1 and 1")
-    # (s1 - s2)² + 2 (1 - rho) s1 s2 is the same, and cannot come out below nought by rounding.
-    difference_m = upper_error_m - lower_error_m
-    return np.sqrt(difference_m**2 + 2.0 * (1.0 - correlation) * upper_error_m * lower_error_m)
-
-
 def rmse_from_le90(le90_m):
     """Root mean square error [m] of normal errors without bias, of which 90 % are within ``le90_m`` [m].
 

@@ -19,7 +19,7 @@ from scipy.special import ndtri
 
 from sitefinder.config import check_settings
 from sitefinder.io.power_files import read_costs, read_machines
-from sitefinder.power.energy import net_head_m, plant_output, yearly_energy_mwh
+from sitefinder.power.energy import net_head_m, plant_outputs, yearly_energy_mwh
 from sitefinder.power.machines import efficiency_table
 from sitefinder.power.tailwater import WaterDepths
 from sitefinder.siting.likely_heads import likely_heads, shrink_heads
@@ -250,10 +250,16 @@ def true_total(rng, region, own, machines, settings):
         )
         mean_m3s = region.flow_true_m3s[row.intake]
         curve_m3s = mean_m3s * wet * curve_shape()
-        table, least = efficiency_table(machine), machine.lowest_relative_flow
-        output = plant_output(curve_m3s, 0.1 * mean_m3s, net_m, row.flow_design_m3s, table, least, row.units)
+        laws = SimpleNamespace(
+            efficiency=efficiency_table(machine)[None],
+            lowest_relative_flow=np.array([machine.lowest_relative_flow]),
+        )
+        # One plant whose levels stand still, without a limit of power.
+        here, flows = np.array([0]), (curve_m3s[None], np.full((1, curve_m3s.size), 0.1 * mean_m3s))
+        sizes = (np.array([net_m]), np.array([row.flow_design_m3s]), np.array([np.inf]), np.array([row.units]))
+        output = plant_outputs(*flows, np.zeros_like(flows[0]), here, here, np.array([True]), *sizes, here, laws)
         limit_kw = row.power_kw * net_m / sized_m
-        mean_kw = min(output.power_mean_kw, limit_kw) * np.exp(EFFICIENCY_SD * rng.standard_normal())
+        mean_kw = min(output.power_mean_kw[0], limit_kw) * np.exp(EFFICIENCY_SD * rng.standard_normal())
         total += yearly_energy_mwh(mean_kw, settings.energy.availability)
     return total, float(np.mean(off))
 

@@ -17,7 +17,7 @@ import shapely
 from sitefinder.config import RuleSettings
 from sitefinder.siting.corridors import Barriers, Steps, carried_along
 from sitefinder.siting.rules import all_rule_metres, overlaps
-from sitefinder.siting.verdicts import reach_verdicts
+from sitefinder.siting.verdicts import held_reaches, verdicts
 
 COUNT = 100_000
 REACH_M, SEGMENTS, VERTICES = 500.0, 10, 40
@@ -77,7 +77,8 @@ def main():
     hits = overlaps(segments, features, rule)
     overlapped = time.perf_counter()
     metres = all_rule_metres(hits, [rule], count, by="reach")
-    verdicts = reach_verdicts(pd.DataFrame({"length_m": np.full(count, REACH_M)}), metres, [rule])
+    reaches = pd.DataFrame({"length_m": np.full(count, REACH_M)})
+    judged_reaches = verdicts(held_reaches(reaches, metres, [rule]), [rule])
     judged = time.perf_counter()
     carried = carried_along(hits, stations, steps, rule, none, level)
     followed = time.perf_counter()
@@ -90,7 +91,7 @@ def main():
     theirs_m = pieces.length.groupby([pieces["reach"], pieces["feature_id"]]).sum()
     apart_m = (ours_m.reindex(theirs_m.index, fill_value=0.0) - theirs_m).abs().max()
 
-    excluded = (verdicts["verdict"] == "excluded").mean()
+    excluded = (judged_reaches["verdict"] == "excluded").mean()
     corners = shapely.get_num_coordinates(features.geometry).mean()
     print(f"{polygons:,} polygons of {corners:.0f} corners, {count:,} reaches of {SEGMENTS} segments")
     print(

@@ -27,6 +27,7 @@ cli.main()
 """
 
 
+@pytest.mark.slow
 def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, command):
     region.write_settings(("page = false", "page = true"))
 
@@ -143,12 +144,13 @@ def test_an_interrupt_exits_with_130_and_nothing_is_left(region, command, monkey
     assert not (region.folder / "out").exists()  # no result was there to keep
 
 
+@pytest.mark.slow
 def test_our_own_fault_exits_with_1_and_a_traceback_that_names_the_stage(region, repository):
     before = region.contents()
 
     ended = subprocess.run(
         [sys.executable, "-c", OUR_FAULT],
-        env={**os.environ, "PYTHONPATH": str(repository), "TMPDIR": str(region.folder / "temporary")},
+        env={**os.environ, "TMPDIR": str(region.folder / "temporary")},
         capture_output=True,
         text=True,
         check=False,
@@ -160,10 +162,10 @@ def test_our_own_fault_exits_with_1_and_a_traceback_that_names_the_stage(region,
     assert region.contents() == before
 
 
+@pytest.mark.slow
 def test_the_package_runs_as_a_module(repository, tmp_path):
     ended = subprocess.run(
         [sys.executable, "-m", "sitefinder", "--version"],
-        env={**os.environ, "PYTHONPATH": str(repository)},
         cwd=tmp_path,
         capture_output=True,
         text=True,

@@ -8,6 +8,8 @@ import shapely
 
 from sitefinder.schema import CHANGE_LAYERS
 
+pytestmark = pytest.mark.slow
+
 # The stream of the small valley is 1100 m long, from x = 500 400 m, y = 4 999 950 m straight to the south.
 X_M, TOP_M = 500_400.0, 4_999_950.0
 PARK = """

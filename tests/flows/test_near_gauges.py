@@ -232,3 +232,26 @@ def test_intervals_hold_the_true_flow_as_often_as_they_say_where_the_error_fades
 
     # 1.7 standard deviations hold 91.1 %; 2000 draws err by 0.6 %, so 2 % are three times that.
     assert np.mean(inside) == pytest.approx(0.911, abs=0.02)
+
+
+def test_the_usual_limits_of_the_area_ratio_are_the_default():
+    # "Normally applied only if the ratio is between 0.5 and 1.5": US Geological Survey, in a secondary text. The
+    # areas of 195 and 244 square miles were read in a text of the Survey on the method.
+    settings = NearGauges()
+
+    weight = fading(
+        np.array([0.49, 0.51, 195 / 244, 1.49, 1.51]), settings.least_area_ratio, settings.most_area_ratio
+    )
+
+    assert (weight > 0).tolist() == [False, True, True, True, False]
+
+
+def test_exponents_of_the_area_ratio_are_highest_for_middling_floods_and_lowest_for_the_greatest():
+    # W. H. Asquith, M. C. Roussel, J. Vrabel, U.S. Geol. Surv. Sci. Invest. Rep. 2006-5286, as a public package
+    # restates it: 0.885 in droughts, 0.935 at most, under 0.75 for the greatest floods, and one rise and fall.
+    exponent = area_ratio_exponent(np.linspace(0.999, 0.001, 400))
+
+    assert exponent.max() < 1.0
+    assert (np.diff(exponent)[: exponent.argmax()] >= 0).all()
+    assert (np.diff(exponent)[exponent.argmax() :] <= 0).all()
+    assert exponent[0] > exponent[-1]

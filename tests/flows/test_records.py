@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from sitefinder.config.gauging import DailyRecords
+from sitefinder.flows.duration import duration_curve, flow_exceeded
 from sitefinder.flows.records import (
     DailyRecord,
     counted_flow,
@@ -218,3 +219,21 @@ def test_a_record_without_a_complete_year_has_no_statistics():
 
     assert np.isnan([row["flow_mean_m3s"], row["flow_q95_m3s"], row["min7day_m3s"]]).all()
     assert row["record_years"] == 0
+
+
+def test_equal_days_share_the_position_of_the_last_of_them():
+    # Two of four days reach 2 at least, and 3 of 4 reach 1: positions 2/5 and 3/5.
+    assert flow_exceeded(duration_curve([5.0, 2.0, 1.0, 0.5]), 40.0) == pytest.approx(2.0)
+    assert flow_exceeded(duration_curve([2.0, 1.0, 1.0, 0.5]), 60.0) == pytest.approx(1.0)
+
+
+def test_days_without_a_value_do_not_count():
+    with_gaps = duration_curve([3.0, np.nan, 1.0, 2.0, np.nan])
+
+    assert with_gaps.exceedance.tolist() == [0.25, 0.5, 0.75]
+    assert with_gaps.flow.tolist() == [3.0, 2.0, 1.0]
+
+
+def test_a_record_without_any_value_is_refused():
+    with pytest.raises(ValueError, match="at least one daily flow"):
+        duration_curve([np.nan, np.nan])

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_plant import plant_output
 
 from sitefinder.config import ReservePreset, ReserveRule, ReserveSetting, checked
 from sitefinder.errors import ConfigError
@@ -12,7 +13,6 @@ from sitefinder.flows.reserve import reserved_flow
 from sitefinder.flows.seasons import BIN_MONTH, YearBins
 from sitefinder.io.reserve_files import read_reserve
 from sitefinder.io.settings import read_toml
-from sitefinder.power.energy import plant_output
 
 SHARES = st.floats(0, 1)
 FLOWS = st.floats(0, 50)

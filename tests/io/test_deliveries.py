@@ -5,10 +5,10 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from geopackages import write_geopackage
 
 from sitefinder.errors import InputError
 from sitefinder.io.deliveries import read_pair
-from sitefinder.io.geopackage import write_geopackage
 
 NEEDED = {
     "sites": "site_id energy_mwh",

@@ -108,10 +108,10 @@ def test_metres_that_are_called_degrees_are_refused(saved, read):
     )
 
 
-def test_a_real_network_in_degrees_without_datum_needs_its_system_stated(shared_data):
+def test_a_real_network_in_degrees_without_datum_needs_its_system_stated(public_data):
     source = LayerSource(path="new_hope/network.gpkg", layer="NHDFlowline_Network", crs="EPSG:4269")
 
-    result = read_layer(source, shared_data, "EPSG:26917", what="streams", geometry="line")
+    result = read_layer(source, public_data, "EPSG:26917", what="streams", geometry="line")
 
     # The data set's own description counts 746 flowlines.
     assert result.lineage["features_read"] == result.lineage["features_used"] == 746

@@ -38,7 +38,7 @@ HEAD_CLASSES = [
     "breast water wheel",
     "undershot water wheel",
     "gravitation water vortex",
-    "rolling-body bladeless machine",
+    "bladeless rotor turbine",
 ]
 
 
@@ -55,7 +55,7 @@ def test_sizes_that_a_class_states_are_read_as_classes_of_their_own(machine_file
     read = read_machine_files([machine_file])
 
     names = [each.name for each in (*read.machines, *read.rotors) if each.name.endswith(" m")]
-    assert names == ["rolling-body bladeless machine, 0.4 m", "free-stream rotor, 0.75 m"]
+    assert names == ["bladeless rotor turbine, 0.4 m", "free-stream rotor, 0.75 m"]
 
 
 def test_a_file_of_rotors_alone_joins_one_of_machines_and_is_refused_by_itself(machine_file, tmp_path):
@@ -86,7 +86,7 @@ def test_a_size_that_does_not_hold_together_is_told_with_its_class(machine_file,
     )
 
     with pytest.raises(
-        ConfigError, match=r"a size of 'rolling-body bladeless machine' does not hold together: .*above 0"
+        ConfigError, match=r"a size of 'bladeless rotor turbine' does not hold together: .*above 0"
     ):
         read_machines([copy])
 

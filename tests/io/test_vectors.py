@@ -10,7 +10,7 @@ from shapely import LineString, MultiPoint, Point, box
 
 from sitefinder.config import LayerSource
 from sitefinder.errors import InputError
-from sitefinder.io.vectors import LayerRequest, read_all, refuse_distant
+from sitefinder.io.vectors import refuse_distant
 
 UTM = "EPSG:32633"
 
@@ -211,23 +211,6 @@ def test_a_column_of_the_users_that_has_our_name_is_refused_unless_it_is_the_id(
 
     named = read(LayerSource(path="layer.gpkg", id_column="feature_id"))
     assert named.frame["feature_id"].tolist() == ["a"]
-
-
-def test_problems_of_several_layers_come_in_one_error(saved, tmp_path):
-    good = saved([box(0, 0, 1, 1)])
-    requests = {
-        "lakes": LayerRequest(good, "polygon"),
-        "roads": LayerRequest(LayerSource(path="roads.gpkg"), "line"),
-        "districts": LayerRequest(good, "line"),
-    }
-
-    reads = read_all({"lakes": requests["lakes"]}, tmp_path, UTM)
-    with pytest.raises(InputError, match="layers: 2 problems") as caught:
-        read_all(requests, tmp_path, UTM)
-
-    assert list(reads) == ["lakes"]
-    assert "the roads layer's file does not exist" in str(caught.value)
-    assert "the districts layer has no line geometry" in str(caught.value)
 
 
 def test_a_layer_of_another_place_is_refused(saved, read):

@@ -12,6 +12,8 @@ from sitefinder.config import RuleSettings
 from sitefinder.siting.corridors import Barriers, carried_along, steps_down
 from sitefinder.siting.rules import HIT_COLUMNS
 
+pytestmark = pytest.mark.slow
+
 
 class Streams:
     """A random network of links of whole metres, with sources of an effect, falls and drops at whole metres."""

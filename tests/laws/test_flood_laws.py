@@ -118,6 +118,7 @@ def neighbours(array, direction, beyond):
 GROUNDS = [strewn_ground(np.random.default_rng(number), 31, 37) for number in range(40)]
 
 
+@pytest.mark.slow
 def test_a_label_in_a_window_is_that_of_the_whole_or_unknown():
     tried, cells, known, closed, wrong = windows_tried(1500, random_seed=1)
 

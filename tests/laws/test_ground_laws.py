@@ -12,6 +12,8 @@ from sitefinder.config import LayerSource
 from sitefinder.io.repairs import features_told, simple_geometries, without_duplicates
 from sitefinder.io.vectors import read_layer
 
+pytestmark = pytest.mark.slow
+
 SIDE = 10
 # Places between whole coordinates; those that lie on an edge all the same are left out.
 PLACES = np.stack(np.meshgrid(*[np.arange(0.137, SIDE, 0.9)] * 2), axis=-1).reshape(-1, 2)

@@ -17,7 +17,7 @@ from sitefinder.io.repairs import simple_geometries
 from sitefinder.io.vectors import read_layer
 from sitefinder.siting.intervals import union_of_intervals
 from sitefinder.siting.rules import RuleMetres, hits_by_reach, overlaps, rule_metres
-from sitefinder.siting.verdicts import MARK_NAMES, reach_verdicts, stretch_marks
+from sitefinder.siting.verdicts import MARK_NAMES, held_reaches, stretch_marks, verdicts
 
 CRS = "EPSG:32633"
 # Cutting a line rounds each cut to about 1e-13 of its coordinates, here below 1000 m.
@@ -142,7 +142,7 @@ def judged(cases, order):
     metres = np.array([[cases[number][2]] for number in order])
     possible = np.array([[max(cases[number][2:])] for number in order])
     under = RuleMetres(metres, possible, possible - metres, np.zeros_like(metres))
-    return reach_verdicts(pd.DataFrame({"length_m": [100.0]}), under, rules).loc[0]
+    return verdicts(held_reaches(pd.DataFrame({"length_m": [100.0]}), under, rules), rules).loc[0]
 
 
 @given(RULES, st.randoms(use_true_random=False))
@@ -267,17 +267,17 @@ def test_repaired_polygons_are_valid_and_keep_all_ground_that_they_wind_around()
     assert gone == set(ids) - set(ids[rows])
 
 
-def test_water_bodies_of_a_real_region_cover_of_every_flowline_what_plain_intersection_gives(shared_data):
+def test_water_bodies_of_a_real_region_cover_of_every_flowline_what_plain_intersection_gives(public_data):
     source = {"path": "new_hope/network.gpkg", "crs": "EPSG:4269"}
     lines = read_layer(
         LayerSource(layer="NHDFlowline_Network", **source),
-        shared_data,
+        public_data,
         "EPSG:26917",
         what="streams",
         geometry="line",
     ).frame
     water = read_layer(
-        LayerSource(layer="NHDWaterbody", **source), shared_data, "EPSG:26917", what="lakes", geometry="polygon"
+        LayerSource(layer="NHDWaterbody", **source), public_data, "EPSG:26917", what="lakes", geometry="polygon"
     ).frame
     lines["station"] = lines["reach"] = np.arange(len(lines))
     lines["from_m"], lines["to_m"] = 0.0, lines.length

@@ -9,10 +9,11 @@ from hypothesis import given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
 from numpy.polynomial import Polynomial
+from one_plant import plant_output
 
 from sitefinder.config import EnergySettings
 from sitefinder.power.conduit import net_head_m, pipe_diameter_m, pipe_loss_m, waterway
-from sitefinder.power.energy import plant_output, yearly_energy_mwh
+from sitefinder.power.energy import yearly_energy_mwh
 from sitefinder.power.machines import efficiency_table
 from sitefinder.power.valuation import value_stretches
 

@@ -10,6 +10,7 @@ from sitefinder.power.alternative import solar_cost_per_kwh
 from sitefinder.power.cost import (
     capital_recovery_factor,
     check_same_money,
+    discount_factor,
     is_extrapolated,
     machine_cost,
     operation_per_year,
@@ -47,6 +48,28 @@ def test_capital_recovery_factor_pays_the_debt_back_to_nothing():
         debt = debt * 1.07 - payment
 
     assert debt == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("rate", [0.02, 0.05, 0.10])
+def test_an_annuity_has_the_value_of_its_capital_by_discounting_each_payment(rate):
+    payments = capital_recovery_factor(rate, 30) * discount_factor(rate, np.arange(1, 31))
+
+    assert payments.sum() == pytest.approx(1.0, rel=1e-13)
+
+
+# From the definition, as compound-interest tables have them, to 8 decimals.
+@pytest.mark.parametrize(
+    ("rate", "years", "tabled"),
+    [
+        (0.05, 20, 0.08024259),
+        (0.05, 30, 0.06505144),
+        (0.06, 50, 0.06344429),
+        (0.08, 30, 0.08882743),
+        (0.10, 20, 0.11745962),
+    ],
+)
+def test_capital_recovery_factors_are_those_of_interest_tables(rate, years, tabled):
+    assert capital_recovery_factor(rate, years) == pytest.approx(tabled, abs=0.5e-8)
 
 
 def test_capital_recovery_factor_runs_into_its_limit_at_a_rate_of_zero():

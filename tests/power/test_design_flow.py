@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 import pandas.testing
 import pytest
+from one_plant import plant_output
 
 from sitefinder.config import EnergySettings
 from sitefinder.power.conduit import net_head_m
-from sitefinder.power.energy import plant_output, yearly_energy_mwh
+from sitefinder.power.energy import yearly_energy_mwh
 from sitefinder.power.machines import efficiency_table
 from sitefinder.power.size_options import size_options
 from sitefinder.power.sizes import design_flows
@@ -57,6 +58,7 @@ def region():
     return pd.DataFrame(rows), curve, reserved, WaterDepths(depth, depth[:, 100])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("design_by", ["choice", "cost_per_kwh", "capacity_factor"])
 @pytest.mark.parametrize("choose_by", ["net_value", "energy"])
 @pytest.mark.parametrize("conduit", ["canal", "pipe"])

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
+from one_plant import plant_output
 from scipy.optimize import brentq
 from scipy.stats import norm
 
@@ -12,7 +13,6 @@ from sitefinder.config import EnergySettings
 from sitefinder.power.energy import (
     hydraulic_power_kw,
     net_head_m,
-    plant_output,
     yearly_energy_mwh,
 )
 from sitefinder.units import HOURS_PER_YEAR
@@ -36,16 +36,10 @@ STRAIGHT_LINE = 10.0 * (1.0 - exceedance(1000))
 )
 def test_order_of_operations_gives_the_flows_worked_by_hand(lowest_relative_flow, shut_down_m3s, mean_flow_m3s):
     # Design flow 4, reserve 1. Usable 0..4 over 4/10 of the time gives 0.8, full flow over half the
-    # time 2.0; units that stand below 1.2 lose 0.072; standing above 9 loses 4 over a tenth of the time.
-    output = plant_output(
-        STRAIGHT_LINE,
-        1.0,
-        1.0,
-        4.0,
-        EVERY_FLOW_WHOLE,
-        lowest_relative_flow=lowest_relative_flow,
-        shut_down_m3s=shut_down_m3s,
-    )
+    # time 2.0; units that stand below 1.2 lose 0.072; standing above 9, when all flow stays, loses 4 over
+    # a tenth of the time.
+    left = np.where(shut_down_m3s < STRAIGHT_LINE, STRAIGHT_LINE, 1.0)
+    output = plant_output(STRAIGHT_LINE, left, 1.0, 4.0, EVERY_FLOW_WHOLE, lowest_relative_flow)
 
     assert output.flow_used_m3s == pytest.approx(mean_flow_m3s, abs=1e-12)
     assert output.power_mean_kw == pytest.approx(RHO_G * mean_flow_m3s, abs=1e-11)
@@ -120,11 +114,6 @@ def test_losses_come_off_the_gross_head():
     net = net_head_m(np.array([3.0, 3.0, 0.1]), np.array([0.0, 500.0, 0.0]), energy)
 
     np.testing.assert_allclose(net, [2.75, 2.25, 0.0], rtol=0, atol=1e-12)
-
-
-def test_a_plant_without_size_is_refused():
-    with pytest.raises(ValueError, match="design flow and units must be above zero"):
-        plant_output([1.0], 0.0, 1.0, 0.0, EVERY_FLOW_WHOLE)
 
 
 # The first trial may compile, so none is timed; the same trials each time, so that a failure comes back.

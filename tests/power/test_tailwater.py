@@ -3,9 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
+from one_plant import plant_output
 
 from sitefinder.config import TailwaterSettings
-from sitefinder.power.energy import net_head_m, plant_output, yearly_energy_mwh
+from sitefinder.power.energy import net_head_m, yearly_energy_mwh
 from sitefinder.power.machines import efficiency_table
 from sitefinder.power.tailwater import Rating, WaterDepths, intake_is_held, water_depths
 from sitefinder.power.uncertainty import energy_draws, net_depths

@@ -3,8 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+from one_plant import plant_output
 
-from sitefinder.power.energy import net_head_m, plant_output, yearly_energy_mwh
+from sitefinder.power.energy import net_head_m, yearly_energy_mwh
 from sitefinder.power.machines import efficiency_table
 from sitefinder.power.nested_errors import nested_normals
 from sitefinder.power.uncertainty import SOURCES, energy_draws, intervals, prob_top, spread_shares

@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 import pandas.testing
 import pytest
+from one_plant import plant_output
 from scipy.stats import norm
 
 from sitefinder.power.cost import yearly_cost
-from sitefinder.power.energy import hydraulic_power_kw, net_head_m, plant_output, yearly_energy_mwh
+from sitefinder.power.energy import hydraulic_power_kw, net_head_m, yearly_energy_mwh
 from sitefinder.power.machines import SAFE_SCREENED, efficiency_table, fish_safety
 from sitefinder.power.valuation import capital_parts, machine_options, value_stretches
 
@@ -166,6 +167,7 @@ def brute_forced():
     return {}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("choice", ["any", "safe"])
 @pytest.mark.parametrize(
     ("ranking", "energy", "score", "least"), CRITERIA, ids=["value", "energy", "cost", "factor"]

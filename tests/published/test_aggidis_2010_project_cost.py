@@ -102,3 +102,21 @@ def test_generic_costs_of_a_plant_at_a_barrier_are_of_that_size(power_kw, head_m
     assert conversion.factor == pytest.approx(1.2558 * 126.1 / 91.4, rel=1e-12)
     # Own choice: figures of the trade and a law fitted to British plants should agree within a factor of two.
     assert 0.5 < parts.sum(axis=1).iloc[0] / machine_cost(published.cost, power_kw, head_m) < 2.0
+
+
+@pytest.mark.parametrize("head_m", [2.0, 3.0, 4.0])
+@pytest.mark.parametrize("power_kw", [1.0, 2.0, 5.0])
+def test_the_bladeless_rotor_costs_more_than_a_crossflow_and_less_than_the_british_law(
+    repository, power_kw, head_m
+):
+    machines = {each.name: each for each in read_machines([repository / "config" / "machines" / "generic.toml"])}
+    costs = read_costs(repository / "config" / "costs" / "generic.toml")
+    british = machines["bladeless rotor turbine"].model_copy(update={"cost": ELECTRO_MECHANICAL})
+
+    (published,), _, _ = in_one_money([british], costs)
+
+    crossflow, own, british = (
+        machine_cost(each.cost, power_kw, head_m)
+        for each in (machines["crossflow turbine"], machines["bladeless rotor turbine"], published)
+    )
+    assert crossflow < own < british

@@ -1,4 +1,4 @@
-"""Levelised cost and capital recovery against the Annual Technology Baseline's hydropower figures.
+"""Levelised cost against the Annual Technology Baseline's hydropower figures.
 
 National Renewable Energy Laboratory, Annual Technology Baseline, workbook values for hydropower, kept with the
 calculation code in the folder tests/data/Hydropower of the public repository ATB-calc, commit e3fcfd5a. Research
@@ -8,7 +8,7 @@ it is the one number that all three rows agree on (derived).
 
 import pytest
 
-from sitefinder.power.cost import capital_recovery_factor, levelised_cost_per_kwh
+from sitefinder.power.cost import levelised_cost_per_kwh
 
 RATE = 0.03836008098862442
 CONSTRUCTION_FINANCE_FACTOR = 1.0644783067453352
@@ -36,41 +36,3 @@ def test_levelised_cost_agrees_to_the_printed_digits(name, years, column):
     # Both are printed as doubles; the derived finance factor carries their last digits.
     assert capital == pytest.approx(capital_printed, rel=1e-14)
     assert cost == pytest.approx(ROWS[name][column], rel=1e-13)
-
-
-@pytest.mark.parametrize(
-    ("name", "printed"),
-    [
-        ("new stream reach 1", 117.34491540),
-        ("new stream reach 4", 77.55343050),
-        ("dam without power 1", 95.38274657),
-    ],
-)
-def test_levelised_cost_without_taxes_agrees_with_the_derived_figures(name, printed):
-    # Derived from the rows above without the project finance factor, to 8 decimals.
-    _, _, capital, operation, capacity_factor, *_ = ROWS[name]
-
-    cost = 1000 * levelised_cost_per_kwh(capital, operation, capacity_factor * 8760, RATE, 30)
-
-    assert cost == pytest.approx(printed, abs=0.5e-8)
-
-
-@pytest.mark.parametrize(("years", "printed"), [(30, 0.05668416), (100, 0.03927056)])
-def test_capital_recovery_factor_of_the_workbook(years, printed):
-    assert capital_recovery_factor(RATE, years) == pytest.approx(printed, abs=0.5e-8)
-
-
-@pytest.mark.parametrize(
-    ("rate", "years", "printed"),
-    [
-        (0.05, 20, 0.08024259),
-        (0.05, 30, 0.06505144),
-        (0.06, 50, 0.06344429),
-        (0.08, 30, 0.08882743),
-        (0.10, 20, 0.11745962),
-        (0.00, 20, 0.05),
-    ],
-)
-def test_capital_recovery_factors_of_the_standard_tables(rate, years, printed):
-    # Derived from the definition, as compound-interest tables have them, to 8 decimals.
-    assert capital_recovery_factor(rate, years) == pytest.approx(printed, abs=0.5e-8)

@@ -24,10 +24,3 @@ def test_net_present_value_agrees_with_the_documented_example():
 
     # Printed as 122.89 and tested there to 1 %; the last digit holds here.
     assert value == pytest.approx(122.89, abs=0.005)
-
-
-@pytest.mark.parametrize("rate", [0.02, 0.05, 0.10])
-def test_an_annuity_is_worth_its_capital_by_discounting_each_payment(rate):
-    payments = capital_recovery_factor(rate, 30) * discount_factor(rate, np.arange(1, 31))
-
-    assert payments.sum() == pytest.approx(1.0, rel=1e-13)

@@ -8,7 +8,7 @@ MW, head in feet; the points are derived from them.
 import numpy as np
 import pytest
 
-from sitefinder.power.cost import is_extrapolated, machine_cost, operation_per_year
+from sitefinder.power.cost import machine_cost, operation_per_year
 from sitefinder.power.cost_file import CostLaw, OperationCosts
 from sitefinder.units import METRES_PER_FOOT
 
@@ -102,9 +102,3 @@ def test_cost_rises_with_power_falls_a_kilowatt_and_does_not_rise_with_head(name
     assert np.all(np.diff(by_power) > 0)
     assert np.all(np.diff(by_power / power) < 0)
     assert np.all(np.diff(by_head) <= 0)
-
-
-def test_a_law_fitted_to_megawatts_is_flagged_at_kilowatts():
-    law = law_of("new stream reach")
-
-    assert is_extrapolated(law, np.array([5.0, 99.0, 100.0, 5000.0]), 3.0).tolist() == [True, True, False, False]

@@ -9,18 +9,28 @@ from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.inputs import read_inputs
 from sitefinder.stages.run import STAGES
 
+# No test here looks at page, sheets or the files of exchange.
+TABLES_ALONE = """
+[delivery]
+page = false
+field_sheets = 0
+district_map = false
+gpx = false
+csv = false
+"""
+
 
 @pytest.fixture(scope="session")
-def write_logan(repository, shared_data):
-    """A function that writes the settings of the Logan River into a folder, with absolute paths."""
+def write_logan(repository):
+    """A function that writes the settings of the Logan River, for tables alone, with absolute paths."""
 
     def write(folder):
         here = repository / "tests" / "real"
         text = (here / "logan.toml").read_text(encoding="utf-8")
-        for written in re.findall(r'"([^"]+\.(?:csv|toml))"', text):
+        for written in re.findall(r'"([^"]+\.(?:csv|toml|tif|gpkg))"', text):
             text = text.replace(f'"{written}"', f'"{(here / written).resolve().as_posix()}"')
         settings = folder / "logan.toml"
-        settings.write_text(text.replace('"../../../shared/data', f'"{shared_data.as_posix()}'), encoding="utf-8")
+        settings.write_text(text + TABLES_ALONE, encoding="utf-8")
         return settings
 
     return write

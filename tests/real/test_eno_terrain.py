@@ -14,16 +14,18 @@ from rasterio.warp import Resampling, reproject, transform_bounds
 
 from sitefinder.io.whitebox_engine import derive_network
 
+pytestmark = pytest.mark.slow
+
 CRS = "EPSG:26917"
 NO_DATA = -9999.0
 CELL_M = 10.0
 
 
 @pytest.fixture
-def warped(shared_data, tmp_path):
+def warped(public_data, tmp_path):
     """The DEM as GDAL's warper brings it to cells of 10 m, counted from round coordinates."""
     path = tmp_path / "warped.tif"
-    with rasterio.open(shared_data / "eno" / "dem_third_arcsec.tif") as dem:
+    with rasterio.open(public_data / "eno" / "dem_third_arcsec.tif") as dem:
         west, south, east, north = transform_bounds(dem.crs, CRS, *dem.bounds)
         west, north = np.floor(west / CELL_M) * CELL_M, np.ceil(north / CELL_M) * CELL_M
         size = {
@@ -45,11 +47,11 @@ def warped(shared_data, tmp_path):
 
 
 def test_the_dem_as_delivered_and_warped_beforehand_give_the_same_catchments(
-    shared_data, warped, drained, tmp_path
+    public_data, warped, drained, tmp_path
 ):
     streams = derive_network(warped, 1.0, tmp_path).rename(columns={"stream_id": "id"})
     streams.to_file(tmp_path / "derived.gpkg")
-    dems = {"as delivered": shared_data / "eno" / "dem_third_arcsec.tif", "warped": warped}
+    dems = {"as delivered": public_data / "eno" / "dem_third_arcsec.tif", "warped": warped}
     results = {
         name: drained(dem, tmp_path / "derived.gpkg", CRS, cell_size_m=CELL_M) for name, dem in dems.items()
     }

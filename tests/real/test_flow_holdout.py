@@ -9,18 +9,18 @@ import importlib.util
 import pandas as pd
 import pytest
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
-def rows(repository, shared_data, tmp_path_factory):
+def rows(repository, public_data, tmp_path_factory):
     path = repository / "tests" / "benchmarks" / "flow_holdout.py"
     spec = importlib.util.spec_from_file_location("flow_holdout", path)
     bench = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(bench)
     folder = tmp_path_factory.mktemp("holdout")
     text = (repository / "tests" / "real" / "us_gauges.toml").read_text(encoding="utf-8")
-    (folder / "fit.toml").write_text(
-        text.replace("../../../shared/data", shared_data.as_posix()), encoding="utf-8"
-    )
+    (folder / "fit.toml").write_text(text.replace('"data/', f'"{public_data.as_posix()}/'), encoding="utf-8")
     measured = bench.measured(folder / "fit.toml", ["neighbourhood"])
     return measured[measured["interval"] == "widened"]
 

@@ -17,6 +17,8 @@ from pyproj import Transformer
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.run import Delivered, run
 
+pytestmark = pytest.mark.slow
+
 GAUGE_LON, GAUGE_LAT, GAUGE_AREA_KM2 = -111.782720, 41.743264, 555.6
 CELL_M = 100.0
 
@@ -30,7 +32,7 @@ class LoganRun(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def logan(shared_data, write_logan, tmp_path_factory):
+def logan(public_data, write_logan, tmp_path_factory):
     """The Logan River, run once."""
     settings = write_logan(tmp_path_factory.mktemp("logan"))
     results = {}
@@ -42,7 +44,7 @@ def logan(shared_data, write_logan, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.stages.run.run_stages", caught)
         delivered = run(settings)
-    links = geopandas.read_file(shared_data / "logan" / "streams.gpkg")
+    links = geopandas.read_file(public_data / "logan" / "streams.gpkg")
     return LoganRun(
         delivered, results, links.assign(feature_id=links["LINKNO"].astype(str)).set_index("feature_id")
     )

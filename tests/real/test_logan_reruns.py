@@ -4,11 +4,14 @@ import shutil
 
 import geopandas
 import pyogrio
+import pytest
 import rasterio
 import shapely
 
 from sitefinder.stages import run as stages
 from sitefinder.stages.run import run
+
+pytestmark = pytest.mark.slow
 
 RULE = """
 [[rules]]

@@ -12,9 +12,12 @@ to the reference, which nobody knows who needs the area.
 import geopandas
 import numpy as np
 import pandas as pd
+import pytest
 import rasterio
 import whitebox_workflows
 from rasterio.features import rasterize
+
+pytestmark = pytest.mark.slow
 
 CRS = "EPSG:26912"
 M2_PER_KM2 = 1e6
@@ -50,14 +53,14 @@ def plain_chain_km2(dem_path, lines, places, folder):
 
 
 def test_catchments_from_bare_lines_are_those_of_the_finer_grid_and_better_than_the_plain_chains(
-    shared_data, drained, tmp_path
+    public_data, drained, tmp_path
 ):
-    links = geopandas.read_file(shared_data / "logan" / "streams.gpkg")
+    links = geopandas.read_file(public_data / "logan" / "streams.gpkg")
     bare = geopandas.GeoDataFrame(
         {"id": np.arange(len(links)).astype(str)}, geometry=links.geometry, crs=links.crs
     )
     bare.to_file(tmp_path / "bare.gpkg")
-    dem = shared_data / "logan" / "dem_100m.tif"
+    dem = public_data / "logan" / "dem_100m.tif"
     reference_km2 = links["DSContArea"].to_numpy() / M2_PER_KM2
 
     found_km2 = {}

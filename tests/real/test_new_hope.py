@@ -28,8 +28,8 @@ FLOWLINES = LayerSource(
 
 
 @pytest.fixture(scope="module")
-def flowlines(shared_data):
-    lines = read_layer(FLOWLINES, shared_data, "EPSG:26917", what="streams", geometry="line").frame
+def flowlines(public_data):
+    lines = read_layer(FLOWLINES, public_data, "EPSG:26917", what="streams", geometry="line").frame
     return lines.rename(columns={"feature_name": "stream"})
 
 
@@ -48,11 +48,11 @@ def with_main_path(flowlines):
 
 
 @pytest.fixture(scope="module")
-def attributes(shared_data):
+def attributes(public_data):
     columns = ["COMID", "Hydroseq", "DnHydroseq", "FromNode", "ToNode", "Divergence", "LENGTHKM", "AreaSqKM"]
     columns += ["TotDASqKM", "DivDASqKM", "StreamOrde", "StreamCalc", "ArbolateSu"]
     table = geopandas.read_file(
-        shared_data / FLOWLINES.path, layer=FLOWLINES.layer, columns=columns, ignore_geometry=True
+        public_data / FLOWLINES.path, layer=FLOWLINES.layer, columns=columns, ignore_geometry=True
     )
     return table.set_index(table["COMID"].astype(str))
 

@@ -1,7 +1,7 @@
 """Rules on real streams against plain geometry, reach by reach: water bodies of New Hope Creek, the park of Zion.
 
 Data: NHDPlus version 2 (U.S. Geological Survey), Shuttle Radar Topography Mission, both public domain; boundary of
-Zion National Park (National Park Service, CC0); see the README of shared/data.
+Zion National Park (National Park Service, CC0); see tests/real/data.
 """
 
 import geopandas
@@ -14,10 +14,12 @@ from sitefinder.config import LayerSource, RuleSettings
 from sitefinder.io.vectors import read_layer
 from sitefinder.siting.intervals import LEAST_HELD_M
 from sitefinder.siting.rules import all_rule_metres, hits_by_reach, overlaps
-from sitefinder.siting.verdicts import reach_verdicts
+from sitefinder.siting.verdicts import held_reaches, verdicts
 from sitefinder.stages.run import run
 from sitefinder.streams.network import build_network
 from sitefinder.streams.stations import place_stations
+
+pytestmark = pytest.mark.slow
 
 # Cuts of a line at a border are rounded to about 1e-9 m at coordinates of millions of metres, each of many edges.
 ROUNDING_M = 1e-5
@@ -74,11 +76,11 @@ licence = "CC0"
 
 
 @pytest.fixture(scope="module")
-def new_hope(shared_data):
+def new_hope(public_data):
     source = {"path": "new_hope/network.gpkg", "crs": "EPSG:4269", "id_column": "COMID"}
     layers = {
         name: read_layer(
-            LayerSource(layer=layer, **source), shared_data, "EPSG:26917", what=name, geometry=geometry
+            LayerSource(layer=layer, **source), public_data, "EPSG:26917", what=name, geometry=geometry
         ).frame
         for name, layer, geometry in (
             ("streams", "NHDFlowline_Network", "line"),
@@ -97,16 +99,16 @@ def raw_ground(path, layer, crs, own_crs=None):
     return shapely.force_2d(shapely.make_valid(frame.to_crs(crs).geometry.to_numpy()))
 
 
-def test_reaches_in_standing_water_are_those_of_plain_intersection_for_every_reach(new_hope, shared_data, capsys):
+def test_reaches_in_standing_water_are_those_of_plain_intersection_for_every_reach(new_hope, public_data, capsys):
     placed, water = new_hope
     rule = RuleSettings(name="standing water", action="exclude", path="new_hope/network.gpkg")
     segments = geopandas.GeoDataFrame(placed.segments, geometry="geometry", crs="EPSG:26917")
 
     hits = overlaps(segments, water, rule)
     metres = all_rule_metres(hits, [rule], len(placed.reaches), by="reach")
-    judged = reach_verdicts(placed.reaches, metres, [rule])
+    judged = verdicts(held_reaches(placed.reaches, metres, [rule]), [rule])
 
-    ground = raw_ground(shared_data / "new_hope/network.gpkg", "NHDWaterbody", "EPSG:26917", "EPSG:4269")
+    ground = raw_ground(public_data / "new_hope/network.gpkg", "NHDWaterbody", "EPSG:26917", "EPSG:4269")
     reaches = placed.reaches["geometry"].to_numpy()
     brute_m = shapely.length(shapely.intersection(reaches, shapely.union_all(ground)))
     with capsys.disabled():
@@ -144,15 +146,15 @@ def test_every_hit_is_that_of_its_own_feature(new_hope):
 
 
 @pytest.fixture(scope="module")
-def zion(shared_data, repository, tmp_path_factory):
+def zion(public_data, repository, tmp_path_factory):
     folder = tmp_path_factory.mktemp("zion_park")
-    (folder / "run.toml").write_text(ZION.format(data=shared_data, repository=repository), encoding="utf-8")
+    (folder / "run.toml").write_text(ZION.format(data=public_data, repository=repository), encoding="utf-8")
     return run(folder / "run.toml").tables
 
 
-def test_the_park_excludes_exactly_the_reaches_that_plain_intersection_finds(zion, shared_data, capsys):
+def test_the_park_excludes_exactly_the_reaches_that_plain_intersection_finds(zion, public_data, capsys):
     reaches, hits = zion["reaches"], zion["rule_hits"]
-    (park,) = raw_ground(shared_data / "zion/protected.gpkg", "zion", "EPSG:32612", PARK_CRS)
+    (park,) = raw_ground(public_data / "zion/protected.gpkg", "zion", "EPSG:32612", PARK_CRS)
 
     brute_m = shapely.length(shapely.intersection(reaches.geometry.to_numpy(), park))
 
@@ -168,8 +170,8 @@ def test_the_park_excludes_exactly_the_reaches_that_plain_intersection_finds(zio
     assert overlap_m.to_numpy() == pytest.approx(brute_m, abs=ROUNDING_M)
 
 
-def test_hits_tell_from_where_to_where_along_the_stream(zion, shared_data):
-    (park,) = raw_ground(shared_data / "zion/protected.gpkg", "zion", "EPSG:32612", PARK_CRS)
+def test_hits_tell_from_where_to_where_along_the_stream(zion, public_data):
+    (park,) = raw_ground(public_data / "zion/protected.gpkg", "zion", "EPSG:32612", PARK_CRS)
     reaches = zion["reaches"].set_index("reach_id")
     at = reaches.loc[zion["rule_hits"]["reach_id"]]
     hits = zion["rule_hits"].reset_index(drop=True)

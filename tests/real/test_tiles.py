@@ -6,6 +6,8 @@ import pytest
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.run import STAGES, check
 
+pytestmark = pytest.mark.slow
+
 # Tiles of the terrain stage [cells], as a share of the grid or as an odd shape.
 CUTS = {"4 tiles": (2, 2), "9 tiles": (3, 3), "odd tiles": (251, 173)}
 
@@ -13,8 +15,6 @@ CUTS = {"4 tiles": (2, 2), "9 tiles": (3, 3), "odd tiles": (251, 173)}
 @pytest.fixture(scope="module", params=["config/sample.toml", "tests/real/logan.toml"])
 def whole(request, repository, tmp_path_factory):
     """Results of the stages up to catchments, with the region as one tile."""
-    if request.param.startswith("tests"):
-        request.getfixturevalue("shared_data")
     settings, inputs = check(repository / request.param)
     scratch = tmp_path_factory.mktemp("one-tile")
     given = {"settings": settings, "inputs": inputs, "scratch": scratch, "progress": None}

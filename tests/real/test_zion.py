@@ -1,6 +1,6 @@
 """A real DEM in degrees: canyon land of Utah, 3 arc-seconds of SRTM in whole metres, and a network drawn from it.
 
-Data: Shuttle Radar Topography Mission, public domain; see the README of shared/data. No network is mapped, so that
+Data: Shuttle Radar Topography Mission, public domain; see tests/real/data. No network is mapped, so that
 the streams are derived from the DEM; what can be judged is that no ground is counted twice or lost.
 """
 
@@ -54,8 +54,8 @@ price_per_kwh = 0.2
 
 
 @pytest.fixture(scope="module")
-def dem_path(shared_data):
-    return shared_data / "zion" / "dem_3arcsec.tif"
+def dem_path(public_data):
+    return public_data / "zion" / "dem_3arcsec.tif"
 
 
 @pytest.fixture(scope="module")

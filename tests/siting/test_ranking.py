@@ -85,6 +85,7 @@ def test_the_points_of_the_criteria_add_up_to_the_score():
     assert (found.criteria["points"] == found.criteria["normalised"] * found.criteria["weight"]).all()
 
 
+@pytest.mark.slow
 def test_ranks_under_other_weights_are_those_of_a_ranking_with_these_weights():
     draw = np.random.default_rng(2)
     weights = {"energy_mwh": 2.0, "cost_per_kwh": 1.0, "road_distance_m": 0.5}

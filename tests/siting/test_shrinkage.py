@@ -39,6 +39,7 @@ def test_under_a_normal_prior_the_mean_is_the_one_weighted_by_precision(error_m)
     assert sd_m == pytest.approx(np.full(3, np.sqrt(keeps) * error_m), abs=1e-3)
 
 
+@pytest.mark.slow
 def test_mean_and_deviation_are_those_of_a_numerical_integral():
     prior = fitted_prior()
     density = prior.mass / np.diff(prior.edges_m)

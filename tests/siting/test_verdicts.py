@@ -8,7 +8,7 @@ import pytest
 
 from sitefinder.config import RuleSettings
 from sitefinder.siting.rules import RuleMetres
-from sitefinder.siting.verdicts import MARK_NAMES, admissible, reach_verdicts, stretch_marks, verdicts
+from sitefinder.siting.verdicts import MARK_NAMES, admissible, held_reaches, stretch_marks, verdicts
 
 
 def rule(action, name=None, **settings):
@@ -24,6 +24,11 @@ def under(certain, possible=None):
     certain = np.asarray(certain, dtype=float)
     possible = certain if possible is None else np.asarray(possible, dtype=float)
     return RuleMetres(certain, possible, possible - certain, np.zeros_like(certain))
+
+
+# What a run says of reaches.
+def judge(reaches, metres, rules):
+    return verdicts(held_reaches(reaches, metres, rules), rules)
 
 
 def marks(**true):
@@ -44,7 +49,7 @@ def marks(**true):
 def test_each_action_sets_its_mark_and_its_verdict(action, verdict):
     metres = np.array([[0.0, 30.0]])
 
-    judged = reach_verdicts(reaches(100, 100), under(metres), [rule(action)])
+    judged = judge(reaches(100, 100), under(metres), [rule(action)])
 
     assert judged["verdict"].tolist() == ["open", verdict]
     assert judged["reasons"].tolist() == ["", action]
@@ -57,7 +62,7 @@ def test_two_limits_hold_at_once_and_neither_is_the_only_reason():
     rules = [rule("no_diversion"), rule("note"), rule("fish_safe_only")]
     metres = np.array([[10.0], [10.0], [10.0]])
 
-    judged = reach_verdicts(reaches(100), under(metres), rules).loc[0]
+    judged = judge(reaches(100), under(metres), rules).loc[0]
 
     assert judged["verdict"] == "restricted"
     assert judged["reasons"] == "no_diversion; note; fish_safe_only"
@@ -70,13 +75,13 @@ def test_two_limits_hold_at_once_and_neither_is_the_only_reason():
 def test_a_note_beside_one_rule_leaves_that_rule_the_only_reason():
     metres = np.array([[10.0], [10.0]])
 
-    judged = reach_verdicts(reaches(100), under(metres), [rule("note"), rule("exclude")]).loc[0]
+    judged = judge(reaches(100), under(metres), [rule("note"), rule("exclude")]).loc[0]
 
     assert judged["only_reason"] == "exclude"
 
 
 def test_a_missing_category_makes_a_reach_unknown_and_says_why():
-    judged = reach_verdicts(reaches(100), under([[0.0]], [[20.0]]), [rule("exclude")]).loc[0]
+    judged = judge(reaches(100), under([[0.0]], [[20.0]]), [rule("exclude")]).loc[0]
 
     assert judged["verdict"] == "unknown"
     assert judged["reasons"] == "exclude (category missing)"
@@ -86,7 +91,7 @@ def test_a_missing_category_makes_a_reach_unknown_and_says_why():
 
 
 def test_a_note_of_missing_category_is_noted_and_bars_nothing():
-    judged = reach_verdicts(reaches(100), under([[0.0]], [[20.0]]), [rule("note")]).loc[0]
+    judged = judge(reaches(100), under([[0.0]], [[20.0]]), [rule("note")]).loc[0]
 
     assert judged["verdict"] == "open"
     assert judged["mark_note"]
@@ -94,7 +99,7 @@ def test_a_note_of_missing_category_is_noted_and_bars_nothing():
 
 
 def test_a_rule_that_holds_anyway_is_not_unknown_as_well():
-    judged = reach_verdicts(reaches(100), under([[20.0]], [[40.0]]), [rule("conditional")]).loc[0]
+    judged = judge(reaches(100), under([[20.0]], [[40.0]]), [rule("conditional")]).loc[0]
 
     assert judged["verdict"] == "conditional"
     assert not judged["mark_unknown"]
@@ -109,7 +114,7 @@ def test_the_worst_verdict_wins_whichever_rules_meet():
         possible = np.array(present)[:, np.newaxis]
         metres = possible * np.array([1, 0, 1, 1, 1])[:, np.newaxis]
 
-        judged = reach_verdicts(reaches(100), under(metres, possible), rules).loc[0]
+        judged = judge(reaches(100), under(metres, possible), rules).loc[0]
 
         worst = next((name for name, metre in zip(worst_first, present, strict=True) if metre), "note")
         assert judged["verdict"] == verdict_of[worst]
@@ -119,7 +124,7 @@ def test_an_overlap_counts_from_its_least_metres_on():
     least = rule("exclude", least_overlap_m=25)
     metres = np.array([[24.9, 25.0, 0.0]])
 
-    judged = reach_verdicts(reaches(100, 100, 100), under(metres), [least])
+    judged = judge(reaches(100, 100, 100), under(metres), [least])
 
     assert judged["verdict"].tolist() == ["open", "excluded", "open"]
 
@@ -128,7 +133,7 @@ def test_a_reach_shorter_than_the_least_overlap_is_held_when_all_of_it_is_under_
     least = rule("exclude", least_overlap_m=25)
     metres = np.array([[20.0, 19.0]])
 
-    judged = reach_verdicts(reaches(20, 20), under(metres), [least])
+    judged = judge(reaches(20, 20), under(metres), [least])
 
     assert judged["verdict"].tolist() == ["excluded", "open"]
 
@@ -136,7 +141,7 @@ def test_a_reach_shorter_than_the_least_overlap_is_held_when_all_of_it_is_under_
 def test_without_rules_every_reach_is_open():
     nothing = np.zeros((0, 2))
 
-    judged = reach_verdicts(reaches(10, 10), under(nothing), [])
+    judged = judge(reaches(10, 10), under(nothing), [])
 
     assert judged["verdict"].tolist() == ["open", "open"]
     assert judged["only_reason"].tolist() == ["", ""]
@@ -183,7 +188,7 @@ def test_a_share_is_one_of_the_reachs_own_length():
     half = rule("exclude", least_overlap_share=0.5)
     metres = np.array([[49.9, 50.0, 50.0, 20.0]])
 
-    judged = reach_verdicts(reaches(100, 100, 200, 20), under(metres), [half])
+    judged = judge(reaches(100, 100, 200, 20), under(metres), [half])
 
     assert judged["verdict"].tolist() == ["open", "excluded", "open", "excluded"]
 
@@ -216,7 +221,7 @@ def test_an_excluded_middle_breaks_a_stretch(least):
     first, stations = np.array([0, 6, 8, 10, 13]), np.array([1, 2, 3, 4, 5, 6, 1, 2, 5, 6, 1, 2, 3])
     excluding = rule("exclude", **least)
 
-    of_reaches = reach_verdicts(reaches(100, 100, 100), under([[0.0, 100, 0]]), [excluding])
+    of_reaches = judge(reaches(100, 100, 100), under([[0.0, 100, 0]]), [excluding])
     judged = stretch_marks(first, stations, segment_length_m, reach, under(metres), [excluding])
 
     assert of_reaches["verdict"].tolist() == ["open", "excluded", "open"]
@@ -234,7 +239,7 @@ def test_what_a_layer_does_not_cover_is_unknown_and_never_clear():
         outside=np.array([[40.0, 40.0, 40.0, 0.0]]),
     )
 
-    judged = reach_verdicts(reaches(100, 100, 100, 100), metres, [rule("conditional")])
+    judged = judge(reaches(100, 100, 100, 100), metres, [rule("conditional")])
 
     assert judged["verdict"].tolist() == ["unknown", "conditional", "unknown", "open"]
     assert judged["reasons"].tolist() == [
@@ -250,7 +255,7 @@ def test_closed_months_of_all_rules_that_hold_are_told_together():
     rules = [rule("note", "spawning", closed_months=[11, 10]), rule("no_diversion", "eggs", closed_months=[11, 2])]
     metres = np.array([[5.0, 0.0, 5.0, 0.0], [0.0, 5.0, 5.0, 0.0]])
 
-    judged = reach_verdicts(reaches(9, 9, 9, 9), under(metres), rules)
+    judged = judge(reaches(9, 9, 9, 9), under(metres), rules)
 
     assert judged["closed_months"].tolist() == ["10;11", "2;11", "2;10;11", ""]
 
@@ -264,7 +269,7 @@ def test_hidden_rules_are_reasons_without_a_name():
     ]
     metres = np.array([[5.0, 0.0], [5.0, 0.0], [5.0, 5.0], [5.0, 0.0]])
 
-    judged = reach_verdicts(reaches(9, 9), under(metres), rules)
+    judged = judge(reaches(9, 9), under(metres), rules)
 
     assert judged["reasons"].tolist() == ["sensitive area; park; rare fish", "sensitive area"]
     assert judged["only_reason"].tolist() == ["", "sensitive area"]

@@ -12,7 +12,7 @@ import rasterio
 import shapely
 
 from sitefinder.pipeline.graph import run_stages
-from sitefinder.stages.run import Delivered, run
+from sitefinder.stages.run import Delivered, check, run
 
 CRS = "EPSG:32633"
 # For runs that are about their tables: pages and sheets take longer than a run.
@@ -130,25 +130,37 @@ def copy_sample(repository):
 
 
 @pytest.fixture(scope="session")
-def sample_run(copy_sample, tmp_path_factory):
-    """The sample region, run once for all tests that look at it."""
-    settings = copy_sample(tmp_path_factory.mktemp("sample"), beside="")
-    results = {}
+def sample_run(copy_sample, made_once, tmp_path_factory):
+    """The sample region, run once for all tests that look at it, in whatever process they are."""
 
-    def caught(*arguments, **options):
-        made = run_stages(*arguments, **options)
-        results.update(made)
-        return made
+    def made(folder):
+        settings = copy_sample(folder / "region", beside="")
+        results = {}
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("sitefinder.stages.run.run_stages", caught)
-        delivered = run(settings)
-    folder = tmp_path_factory.mktemp("delivered") / "out"
-    shutil.copytree(delivered.path.parent, folder, ignore=shutil.ignore_patterns(".*", "previous"))
-    settings.write_text(settings.read_text(encoding="utf-8") + TABLES_ALONE, encoding="utf-8")
-    # During a run the DEM's copy lies elsewhere, and other runs will keep theirs beside it.
-    (kept,) = (delivered.path.parent / ".sitefinder-store").glob("results/*/surface-0.tif")
-    dem = Path(shutil.copy(kept, folder.parent / "dem.tif"))
-    files = tuple(folder / path.name for path in delivered.files)
-    delivered = delivered._replace(files=files, handover=delivered.handover._replace(dem_path=dem))
-    return SampleRun(settings, delivered, results, folder)
+        def caught(*arguments, **options):
+            found = run_stages(*arguments, **options)
+            results.update(found)
+            return found
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("sitefinder.stages.run.run_stages", caught)
+            delivered = run(settings)
+        kept = folder / "delivered" / "out"
+        shutil.copytree(delivered.path.parent, kept, ignore=shutil.ignore_patterns(".*", "previous"))
+        settings.write_text(settings.read_text(encoding="utf-8") + TABLES_ALONE, encoding="utf-8")
+        # During a run the DEM's copy lies elsewhere.
+        (dem,) = (delivered.path.parent / ".sitefinder-store").glob("results/*/surface-0.tif")
+        dem = Path(shutil.copy(dem, kept.parent / "dem.tif"))
+        files = tuple(kept / path.name for path in delivered.files)
+        delivered = delivered._replace(files=files, handover=delivered.handover._replace(dem_path=dem))
+        # Coordinate operations and progress belong to a process.
+        lasting = {name: result for name, result in results.items() if name not in ("inputs", "progress")}
+        return SampleRun(settings, delivered, lasting, kept)
+
+    whole = made_once("sample", made)
+    # Other runs extend these settings and use what is kept beside them: each process has its own.
+    own = tmp_path_factory.mktemp("sample") / "region"
+    region = whole.settings.parents[1]
+    shutil.copytree(region, own)
+    settings = own / whole.settings.relative_to(region)
+    return whole._replace(settings=settings, results=whole.results | {"inputs": check(settings)[1]})

@@ -8,6 +8,8 @@ import importlib.util
 import numpy as np
 import pytest
 
+pytestmark = pytest.mark.slow
+
 REGIONS = 24
 
 

@@ -1,6 +1,5 @@
 """The sample region with one exclusion layer more, compared with what it was; and scenarios side by side."""
 
-import os
 import re
 import subprocess
 import sys
@@ -22,6 +21,8 @@ from sitefinder.stages.default_settings import told_defaults
 from sitefinder.stages.inputs import RunInputs
 from sitefinder.stages.run import STAGES, run
 from sitefinder.stages.scenarios import run_scenarios
+
+pytestmark = pytest.mark.slow
 
 NESTS = """\
 extends = "sample.toml"
@@ -241,7 +242,6 @@ def test_what_readme_shows_is_what_the_commands_print(sample_run, repository):
         ended = subprocess.run(
             [sys.executable, "-m", "sitefinder", *shown(readme, "command", name).split()[1:], *more],
             cwd=sample_run.settings.parent.parent,
-            env={**os.environ, "PYTHONPATH": str(repository)},
             capture_output=True,
             text=True,
             check=True,

@@ -11,6 +11,8 @@ from sitefinder.report.summary import summary_text
 from sitefinder.schema import LAYERS
 from sitefinder.stages.run import run
 
+pytestmark = pytest.mark.slow
+
 # An even valley to the east, 9 rows and 102 columns of 10 m, with a side stream from the north.
 WEST, NORTH, CELL, ROWS, COLUMNS = 500_000.0, 5_000_000.0, 10.0, 9, 102
 MIDDLE = NORTH - 45.0

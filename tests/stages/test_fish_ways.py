@@ -16,6 +16,8 @@ from sitefinder.stages.fish_ways import fish_alive, with_fish
 from sitefinder.stages.run import run
 from sitefinder.stages.site_tables import make_site_tables
 
+pytestmark = pytest.mark.slow
+
 START = """
 extends = "sample.toml"
 rules_left_out = {left_out}

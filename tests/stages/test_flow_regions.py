@@ -9,6 +9,8 @@ import shapely
 from sitefinder.errors import InputError
 from sitefinder.stages.run import check, run
 
+pytestmark = pytest.mark.slow
+
 # An even valley to the east, 9 rows and 102 columns of 10 m, that drains straight across to its stream. The border
 # of the two regions lies between columns 70 and 71, in the second of two reaches.
 WEST, NORTH, CELL, ROWS, COLUMNS = 500_000.0, 5_000_000.0, 10.0, 9, 102

@@ -12,7 +12,10 @@ import pytest
 
 from sitefinder.stages.run import STAGES
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forks of one process"),
+]
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +25,6 @@ def killed(write_valley, tmp_path_factory, repository):
     script = Path(__file__).parent / "killed_runs.py"
     done = subprocess.run(
         [sys.executable, script, settings],
-        env={**os.environ, "PYTHONPATH": str(repository)},
         capture_output=True,
         text=True,
         check=False,

@@ -14,6 +14,8 @@ from sitefinder.report.summary import summary_text
 from sitefinder.schema import check_table
 from sitefinder.stages.run import check, run
 
+pytestmark = pytest.mark.slow
+
 # A plain of 40 rows and 102 columns of 10 m that falls to the east, 1 %, and to its middle, 2 %.
 WEST, NORTH, CELL, ROWS, COLUMNS = 500_000.0, 5_000_000.0, 10.0, 40, 102
 MIDDLE = NORTH - 205.0

@@ -20,6 +20,8 @@ from sitefinder.errors import InputError
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.stages.run import STAGES, check
 
+pytestmark = pytest.mark.slow
+
 UTM = "EPSG:32633"
 WEST, NORTH, WIDTH, HEIGHT, APART = 500_000.0, 5_200_000.0, 2000.0, 1600.0, 500.0
 SETTINGS = """

@@ -18,6 +18,8 @@ from sitefinder.io import digests, raster_facts
 from sitefinder.stages import run as stages
 from sitefinder.stages.run import plan, run
 
+pytestmark = pytest.mark.slow
+
 RULE = """
 [[rules]]
 name = "new reserve"
@@ -311,13 +313,21 @@ def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(val
     assert valley.plan() == {}
 
 
+# The sample region in a folder of its own, with what its run kept: a moved folder redoes nothing, see above.
+def copied_region(sample_run, folder):
+    region = sample_run.settings.parents[1]
+    shutil.copytree(region, folder)
+    return folder / sample_run.settings.relative_to(region)
+
+
 def test_the_plan_that_readme_shows_is_what_the_command_prints(
-    copy_sample, repository, tmp_path, monkeypatch, capsys
+    sample_run, repository, tmp_path, monkeypatch, capsys
 ):
     readme = (repository / "README.md").read_text(encoding="utf-8")
     (shown,) = re.findall(r"^<!-- result: plan -->\n```\n(.*?)```$", readme, flags=re.M | re.S)
-    settings = copy_sample(tmp_path)
-    monkeypatch.chdir(tmp_path)
+    region = tmp_path / "region"
+    settings = copied_region(sample_run, region)
+    monkeypatch.chdir(region)
     run(settings)
     text = settings.read_text(encoding="utf-8")
     settings.write_text(text.replace("buffer_m = 40.0", "buffer_m = 100.0"), encoding="utf-8")
@@ -334,8 +344,9 @@ def test_the_plan_that_readme_shows_is_what_the_command_prints(
     assert sorted(tmp_path.rglob("*")) == before
 
 
-def test_the_sample_region_gains_and_loses_a_layer(sample_run, copy_sample, tmp_path, monkeypatch):
-    watched = Watched(copy_sample(tmp_path), monkeypatch)
+def test_the_sample_region_gains_and_loses_a_layer(sample_run, tmp_path, monkeypatch):
+    region = tmp_path / "region"
+    watched = Watched(copied_region(sample_run, region), monkeypatch)
     first = watched.run()
     before = add_rule(
         watched.settings,
@@ -350,5 +361,5 @@ def test_the_sample_region_gains_and_loses_a_layer(sample_run, copy_sample, tmp_
     assert other != first
     assert (ran, opened) == (["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"], [])
     assert watched.run() == first
-    shutil.rmtree(tmp_path / "sample-region" / "out" / ".sitefinder-store")
+    shutil.rmtree(region / "sample-region" / "out" / ".sitefinder-store")
     assert watched.run() == first

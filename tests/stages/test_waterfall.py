@@ -14,6 +14,8 @@ import shapely
 
 from sitefinder.stages.run import run
 
+pytestmark = pytest.mark.slow
+
 AMOUNTS = ("reaches", "km", "mw", "gwh")
 NO_STREAM = ("standing water", "developed", "tidal")
 # Shorter overlaps are the rounding of a touch [m].

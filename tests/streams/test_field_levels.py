@@ -23,6 +23,7 @@ def laid(measured, errors_m=None, profile_m=PROFILE_M):
     return lay_over(profile_m, errors_m, DOWNSTREAM, STEP_M, measured, 1)
 
 
+@pytest.mark.slow
 def test_a_measured_drop_stretches_the_falls_between_its_stations_and_shifts_what_lies_above():
     # From 1 to 3 the DEM falls 3 m and 1 m; measured are 6 m, one and a half times as much.
     profile_m, _ = laid(drops((1, 3, 6.0, 0.01)))

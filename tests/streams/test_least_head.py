@@ -4,12 +4,16 @@ import numpy as np
 import pytest
 
 from sitefinder.streams.least_head import least_heads
-from sitefinder.streams.profile_error import drop_standard_error
 
 STEP_M, S_M, DRAWS = 50.0, 0.7, 400
 # Relative error of a standard error from so many draws is 1 / sqrt(2 · draws), 3.5 %; the median over hundreds of
 # pairs is far better.
 CLOSE = 0.02
+
+
+# The standard error of a difference of two numbers whose errors are correlated, as any textbook has it.
+def drop_se_m(upper_m, lower_m, correlation):
+    return np.sqrt(upper_m**2 + lower_m**2 - 2 * np.asarray(correlation) * upper_m * lower_m)
 
 
 # A chain of stations, and errors of a Markov chain of correlation rho a step.
@@ -41,8 +45,8 @@ def test_errors_that_are_alike_over_a_length_resolve_less_over_short_ways(correl
 
     table = least_heads(*chain(6000, rho), lengths_m, 1.645)
 
-    # se = s · sqrt(2 (1 - exp(-d / L))); the law of a difference is tested for itself.
-    expected = 1.645 * drop_standard_error(S_M, S_M, np.exp(-lengths_m / correlation_length_m))
+    # se = s · sqrt(2 (1 - exp(-d / L))).
+    expected = 1.645 * drop_se_m(S_M, S_M, np.exp(-lengths_m / correlation_length_m))
     assert table["least_head_m"].to_numpy() == pytest.approx(expected, rel=2 * CLOSE)
 
 

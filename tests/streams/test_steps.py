@@ -25,6 +25,7 @@ def steps(falls, *, se=0.1, least_m=1.0, standard_errors=3.0):
     return found[0].tolist(), found[1]
 
 
+@pytest.mark.slow
 def test_slopes_are_medians_of_three_segments_on_each_side():
     profile_m, downstream, segment_m = link([1.0, 2.0, 9.0, 3.0, 5.0, 0.5, 1.5, 4.0])
 

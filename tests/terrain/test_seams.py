@@ -116,8 +116,8 @@ def test_exchanged_axes_find_the_exchanged_seams():
     ("path", "step_m"),
     [("logan/dem_100m.tif", 40.0), ("eno/dem_third_arcsec.tif", 0.3), ("zion/dem_3arcsec.tif", 40.0)],
 )
-def test_real_ground_has_no_seam_until_one_is_put_in(shared_data, path, step_m):
-    with rasterio.open(shared_data / path) as raster:
+def test_real_ground_has_no_seam_until_one_is_put_in(public_data, path, step_m):
+    with rasterio.open(public_data / path) as raster:
         ground = raster.read(1, masked=True).astype(np.float64).filled(np.nan)
     split = ground.copy()
     split[150:] += step_m

@@ -50,10 +50,10 @@ def half_digit(printed):
 
 
 @pytest.fixture(scope="module")
-def records(shared_data):
+def records(public_data):
     """The four records, by gauge."""
     return {
-        gauge: read_daily_flows(shared_data / "us_gauges" / f"daily_{gauge}.csv", gauge, SETTINGS)
+        gauge: read_daily_flows(public_data / "us_gauges" / f"daily_{gauge}.csv", gauge, SETTINGS)
         for gauge in RECORDS
     }
 

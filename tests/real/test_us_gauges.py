@@ -23,6 +23,8 @@ from sitefinder.io.flow_files import read_equations
 from sitefinder.report.fit_text import fit_text
 from sitefinder.stages.fit_flows import fit_flows
 
+pytestmark = pytest.mark.slow
+
 PREDICTORS = ["area_km2", "precipitation_mm"]
 SOURCE = "Addor et al. (2017), CAMELS attributes, version 2.0"
 
@@ -88,8 +90,8 @@ def region_01():
 
 
 @pytest.fixture(scope="module")
-def all_gauges(shared_data):
-    table = pd.read_csv(shared_data / "us_gauges" / "attributes_671.csv", dtype={"gauge_id": str})
+def all_gauges(public_data):
+    table = pd.read_csv(public_data / "us_gauges" / "attributes_671.csv", dtype={"gauge_id": str})
     columns = {
         "area_gages2": "area_km2",
         "P_mm_yr": "precipitation_mm",
@@ -190,11 +192,11 @@ def test_every_gauge_without_a_logarithm_is_accounted_for(all_gauges):
 
 
 @pytest.fixture(scope="module")
-def fitted_by_one_command(shared_data, repository, tmp_path_factory):
+def fitted_by_one_command(public_data, repository, tmp_path_factory):
     """What `sitefinder fit-flows` prints for the 671 gauges, and the folder that it wrote."""
     folder = tmp_path_factory.mktemp("us_gauges")
     text = (repository / "tests" / "real" / "us_gauges.toml").read_text(encoding="utf-8")
-    path = (shared_data / "us_gauges" / "attributes_671.csv").as_posix()
+    path = (public_data / "us_gauges" / "attributes_671.csv").as_posix()
     text = re.sub(r'^path = ".*"$', f'path = "{path}"', text, flags=re.M)
     (folder / "fit.toml").write_text(re.sub(r'^output_folder = ".*"$', 'output_folder = "out"', text, flags=re.M))
     delivered = fit_flows(folder / "fit.toml")

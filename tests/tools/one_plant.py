@@ -1,0 +1,79 @@
+"""One plant, worked on the way of a run: for tests that know what it must give."""
+
+from types import SimpleNamespace
+
+import numpy as np
+
+from sitefinder.power.conduit import CANAL, pipe_diameter_m
+from sitefinder.power.energy import PlantOutput, plant_outputs
+from sitefinder.power.water import KW_PER_M3S_M
+
+
+def plant_output(
+    curve_m3s,
+    reserved_m3s,
+    head_net_m,
+    flow_design_m3s,
+    efficiency,
+    lowest_relative_flow=0.0,
+    units=1,
+    pipe_loss_design_m=0.0,
+    kw_per_m3s_m=KW_PER_M3S_M,
+):
+    """`sitefinder.power.energy.plant_outputs` of a single plant.
+
+    Parameters
+    ----------
+    curve_m3s : array_like, shape (bins,)
+        Natural flow at the intake in bins of equal time [m³/s].
+    reserved_m3s, head_net_m : array_like, shape (bins,), or float
+        Flow that stays in the stream [m³/s] and net head [m].
+    flow_design_m3s : float
+        Of all units together [m³/s].
+    efficiency : array_like, shape (101,)
+        See `sitefinder.power.machines.efficiency_table`.
+    lowest_relative_flow : float
+        Of a unit.
+    units : int
+    pipe_loss_design_m : float
+        What a pipe takes of the head at the design flow [m].
+    kw_per_m3s_m : float
+
+    Returns
+    -------
+    PlantOutput of float
+    """
+    curve_m3s = np.asarray(curve_m3s, dtype=float)
+    reserved_m3s, head_net_m = (
+        np.broadcast_to(np.asarray(each, dtype=float), curve_m3s.shape) for each in (reserved_m3s, head_net_m)
+    )
+    # Station 0 is the intake, whose level is held; station 1 the tailrace, whose water takes from the head.
+    two = (2, curve_m3s.size)
+    highest_m = head_net_m.max()
+    rise_m = np.zeros(two)
+    rise_m[1] = highest_m - head_net_m
+    way, length_m = CANAL._replace(kw_per_m3s_m=float(kw_per_m3s_m)), 0.0
+    if pipe_loss_design_m > 0.0:
+        # Manning's loss L n² v² / R^(4/3) with n = v = 1, turned round for the length.
+        way = way._replace(is_pipe=True, by_manning=True, velocity_m_s=1.0, manning_n=1.0, form_loss=0.0)
+        length_m = pipe_loss_design_m * (0.25 * pipe_diameter_m(float(flow_design_m3s), 1.0)) ** (4.0 / 3.0)
+    found = plant_outputs(
+        np.ascontiguousarray(np.broadcast_to(curve_m3s, two)),
+        np.ascontiguousarray(np.broadcast_to(reserved_m3s, two)),
+        rise_m,
+        np.array([0]),
+        np.array([1]),
+        np.array([True]),
+        np.array([highest_m]),
+        np.array([float(flow_design_m3s)]),
+        np.array([np.inf]),
+        np.array([int(units)]),
+        np.array([0]),
+        SimpleNamespace(
+            efficiency=np.asarray(efficiency, dtype=float)[None],
+            lowest_relative_flow=np.array([float(lowest_relative_flow)]),
+        ),
+        np.array([length_m]),
+        way,
+    )
+    return PlantOutput(*(float(part[0]) for part in found))
