@@ -26,16 +26,20 @@ class Stage(NamedTuple):
     """One step of a run.
 
     ``run`` is called with what it reads by name: results of earlier stages, then what the run was given.
-    ``version`` is raised by hand when the stage's numbers change. ``sees`` names, for what is given in `Parts`,
-    those that this stage may look at; its result is kept under them.
+    ``sees`` names, for what is given in `Parts`, those that this stage may look at; its result is kept under them
+    and under a digest of the code that its functions can reach.
     """
 
     name: str
     run: Callable
     reads: tuple
-    version: int
     sees: Mapping = MappingProxyType({})
     each: Each | None = None
+
+    @property
+    def functions(self):
+        """The functions whose code makes the result."""
+        return (self.run, *([self.each.items, self.each.joined] if self.each else []))
 
 
 class Made(NamedTuple):
@@ -87,7 +91,7 @@ def bound(stages, given):
 
     Examples
     --------
-    >>> bound([Stage("double", lambda number: 2 * number, ("numbre",), 1)], ["number"])
+    >>> bound([Stage("double", lambda number: 2 * number, ("numbre",))], ["number"])
     Traceback (most recent call last):
     TypeError: stage 'double' reads 'numbre', which neither an earlier stage nor the run provides
     """

@@ -15,6 +15,7 @@ from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.io.fonts import checked_fonts
 from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
+from sitefinder.pipeline.code import own_code
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.pipeline.keys import recipes_of
 from sitefinder.pipeline.store import opened
@@ -300,7 +301,7 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
             results = run_stages(STAGES, given | {"scratch": Path(scratch)}, started=started, parts=parts)
             return _delivered(path, settings, inputs, results)
     with opened(folder, verify=verify) as store:
-        recipes = recipes_of(STAGES, given, parts, software())
+        recipes = recipes_of(STAGES, given, parts, software(), own_code())
         given["scratch"], log = store.scratch, {}
         options = {"started": started, "parts": parts, "store": store, "recipes": recipes, "log": log}
         try:

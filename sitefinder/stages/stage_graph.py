@@ -1,6 +1,7 @@
-"""The stage graph: each stage with what it reads, its version, and the settings and inputs that it may see.
+"""The stage graph: each stage with what it reads, and the settings and inputs that it may see.
 
-A result is kept under a key of all that stands in its stage's line; see "How keys work" in DEVELOPERS.md.
+A result is kept under a key of all that its stage's line names and of the code that its function can reach; see
+"How keys work" in DEVELOPERS.md.
 """
 
 from sitefinder.pipeline.graph import Each, Stage, bound
@@ -28,28 +29,26 @@ VALUED_BY = (
 
 
 # A stage as a line: what it reads, then the settings and the inputs that it sees, each as words.
-def _stage(name, run, version, reads, settings="", inputs="", each=None):
+def _stage(name, run, reads, settings="", inputs="", each=None):
     sees = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
     sees = {given: parts for given, parts in sees.items() if parts}
-    return Stage(name, run, (*sees, *reads.split()), version, sees, each)
+    return Stage(name, run, (*sees, *reads.split()), sees, each)
 
 
 STAGES = bound(
     [
-        _stage("dem_seams", find_dem_seams, 1, "", "inputs.dem.vertical_unit", "dem"),
+        _stage("dem_seams", find_dem_seams, "", "inputs.dem.vertical_unit", "dem"),
         _stage(
             "surface",
             warp_surface,
-            1,
             "scratch",
             "run.crs terrain.cell_size_m terrain.fill_nodata_cells inputs.dem.vertical_unit inputs.covariates",
             "dem covariates shares layers.flow_regions layers.lakes",
         ),
-        _stage("relief", shade_relief, 1, "surface"),
+        _stage("relief", shade_relief, "surface"),
         _stage(
             "network",
             make_network,
-            1,
             "surface scratch",
             "run.crs inputs.dem.vertical_unit inputs.dem_footprints inputs.streams.inflow_area_column "
             "network.snap_m network.derive_threshold_km2 network.main_path network.main_path_column "
@@ -57,12 +56,11 @@ STAGES = bound(
             "network.canal_column network.canal_values network.ridge_m",
             "dem dem_error layers.streams layers.dem_footprints",
         ),
-        _stage("resolved", refuse_unresolved, 1, "network", "run.strict inputs.streams.path"),
-        _stage("placed", place_on_network, 1, "network", "network.station_spacing_m network.reach_length_m"),
+        _stage("resolved", refuse_unresolved, "network", "run.strict inputs.streams.path"),
+        _stage("placed", place_on_network, "network", "network.station_spacing_m network.reach_length_m"),
         _stage(
             "dem_errors",
             find_dem_errors,
-            1,
             "placed",
             "inputs.dem_footprints",
             "dem_error layers.dem_footprints",
@@ -70,7 +68,6 @@ STAGES = bound(
         _stage(
             "channels",
             read_channels,
-            3,
             "network placed dem_errors",
             "run.crs inputs.dem.vertical_unit heads.transect_half_width_m",
             "dem",
@@ -78,7 +75,6 @@ STAGES = bound(
         _stage(
             "terrain",
             drain_terrain,
-            1,
             "surface network placed channels scratch progress",
             "run.crs run.workers terrain.engine terrain.sink_depth_m "
             "terrain.tile_rows terrain.tile_columns terrain.margin_cells",
@@ -86,14 +82,12 @@ STAGES = bound(
         _stage(
             "catchments",
             sum_catchments,
-            1,
             "surface network placed terrain",
             "inputs.covariates terrain.edge_is_divide",
         ),
         _stage(
             "fitted",
             fit_profile,
-            3,
             "placed channels dem_errors",
             "run.crs run.seed heads.quantile heads.draws stretches.structure_snap_m",
             "dem layers.structures",
@@ -101,16 +95,14 @@ STAGES = bound(
         _stage(
             "field_levels",
             place_field_levels,
-            1,
             "placed fitted",
             "stretches.structure_snap_m tailwater.rating_reach_m",
             "field_levels ratings",
         ),
-        _stage("heads", use_field_levels, 1, "placed fitted field_levels", "run.seed"),
+        _stage("heads", use_field_levels, "placed fitted field_levels", "run.seed"),
         _stage(
             "flows",
             estimate_station_flows,
-            2,
             "placed catchments",
             "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
             "energy.design_exceedance_percent stretches.structure_snap_m uncertainty.year_to_year_sd",
@@ -120,14 +112,12 @@ STAGES = bound(
         _stage(
             "water_depths",
             find_water_depths,
-            1,
             "flows field_levels",
             "tailwater inputs.dem.survey_flow_exceedance_percent",
         ),
         _stage(
             "channel_shapes",
             find_channel_shapes,
-            1,
             "placed flows",
             "stretches.structure_snap_m channel tailwater",
             "sections",
@@ -135,7 +125,6 @@ STAGES = bound(
         _stage(
             "waters",
             find_waters,
-            3,
             "network placed heads flows",
             "heads.standing_water_m heads.tidal_below_m inputs.dem.vertical_unit inputs.lakes.path inputs.plants "
             "stretches.structure_snap_m stretches.step_least_m stretches.step_standard_errors "
@@ -145,7 +134,6 @@ STAGES = bound(
         _stage(
             "least_heads",
             find_least_heads,
-            1,
             "placed fitted waters",
             "stretches.longest_m heads.resolved_standard_errors",
             "layers.region",
@@ -153,7 +141,6 @@ STAGES = bound(
         _stage(
             "marks",
             mark_stations,
-            3,
             "placed channels catchments field_levels waters dem_seams dem_errors",
             "run.crs flags inputs.covariates stretches.structure_snap_m",
             "dem layers.regulated layers.karst",
@@ -161,7 +148,6 @@ STAGES = bound(
         _stage(
             "stretches",
             list_stretches,
-            5,
             "placed channels heads waters catchments flows channel_shapes",
             "run.crs inputs.dem.vertical_unit heads.shrink "
             "heads.resolved_standard_errors stretches.layouts stretches.least_head_m "
@@ -172,7 +158,6 @@ STAGES = bound(
         _stage(
             "energy",
             value_all,
-            3,
             "stretches flows water_depths",
             f"{VALUED_BY} fish.least_survival fish.evidence",
             "machines costs",
@@ -180,17 +165,15 @@ STAGES = bound(
         _stage(
             "rule_overlaps",
             overlap_rule,
-            2,
             "network placed heads",
             "stretches.structure_snap_m",
             "layers.falls layers.structures",
             each=Each("rule", rules_of, joined_overlaps),
         ),
-        _stage("verdicts", judge, 2, "placed stretches rule_overlaps", "rules ranking.allow"),
+        _stage("verdicts", judge, "placed stretches rule_overlaps", "rules ranking.allow"),
         _stage(
             "sites",
             choose,
-            5,
             "placed stretches energy rule_overlaps verdicts waters",
             "ranking stretches.least_flow_mean_m3s costs.most_cost_per_kwh fish.spawning_rules fish.evidence "
             "fish.least_survival_on_the_way fish.existing_survival",
@@ -199,7 +182,6 @@ STAGES = bound(
         _stage(
             "fish_safety",
             weigh_fish_safety,
-            2,
             "placed stretches flows water_depths energy rule_overlaps verdicts waters",
             f"{VALUED_BY} fish ranking costs.most_cost_per_kwh",
             "machines costs layers.region",
