@@ -181,14 +181,20 @@ def reasons_of(recipe, last, redone=(), code_change="code changed"):
 def _changes(new, old):
     told = []
     for name, value in new.items():
+        if name.startswith(DERIVED):
+            continue
         if name not in old:
             told.append(f"{_first_new(name, old)} is new")
-        elif value != old[name] and not (name.endswith(ORDER) or name.startswith(DERIVED)):
+        elif value != old[name] and not name.endswith(ORDER):
             is_digest = name.startswith("input ")
             told.append(f"{name} changed" if is_digest else f"{name}: {old[name]} → {value}")
-    told += [f"{_first_new(name, new)} is gone" for name in old if name not in new]
+    told += [
+        f"{_first_new(name, new)} is gone" for name in old if name not in new and not name.startswith(DERIVED)
+    ]
     if not told:
-        told = [f"{name}: {old[name]} → {value}" for name, value in new.items() if value != old[name]]
+        told = [
+            f"{name}: {old.get(name, 'none')} → {value}" for name, value in new.items() if value != old.get(name)
+        ]
     return list(dict.fromkeys(told))
 
 

@@ -50,14 +50,32 @@ def with_year_to_year(settings, inputs):
     -------
     sitefinder.config.Settings
     """
-    gauges = inputs.gauges
-    if settings.uncertainty.year_to_year_sd is not None or gauges is None or "year_to_year_log_sd" not in gauges:
+    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
         return settings
-    found = pooled_year_to_year(gauges)
+    known = getattr(inputs, "year_to_year_sd", None)
+    found = year_to_year_of(inputs.gauges) if isinstance(inputs, tuple) else known
     if found is None:
         return settings
-    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": round(found, 4)})
+    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
     return settings.model_copy(update={"uncertainty": uncertainty})
+
+
+def year_to_year_of(gauges):
+    """The year-to-year spread of flow that daily records show, to four digits after the point.
+
+    Parameters
+    ----------
+    gauges : DataFrame or None
+
+    Returns
+    -------
+    float or None
+        None where there are no daily records, or too few.
+    """
+    if gauges is None or "year_to_year_log_sd" not in gauges:
+        return None
+    found = pooled_year_to_year(gauges)
+    return None if found is None else float(round(found, 4))
 
 
 def flag_extended(estimate, quantiles_percent, wanted_percent):

@@ -254,7 +254,7 @@ def plan(path):
     folder = store_folder(settings, path.parent)
     with remembering(memory_of(folder)):
         settings, inputs = _with_inputs(settings, path.parent)
-    return planned(STAGES, settings, inputs, path, folder)
+        return planned(STAGES, settings, inputs, path, folder)
 
 
 def run(path, *, workers=None, strict=False, started=None, progress=None, keep=True, verify=False):
@@ -290,7 +290,12 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
     account = Account(config_name(path, folder))
     memory = memory_of(folder if keep else None, recalls=not verify)
     with remembering(memory):
-        settings, inputs = _with_inputs(settings, path.parent)
+        return _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify)
+
+
+# What is read later in the run is remembered too.
+def _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify):
+    settings, inputs = _with_inputs(settings, path.parent)
     given_here = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
     settings = settings.model_copy(update={"run": settings.run.model_copy(update=given_here)})
     given = {"settings": settings, "inputs": inputs, "progress": account.counting_tiles(progress)}
@@ -306,10 +311,10 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
         options = {"started": started, "parts": parts, "store": store, "recipes": recipes, "log": log}
         try:
             results = run_stages(STAGES, given, **options)
+            account.passed("stages")
+            delivered = _delivered(path, settings, inputs, results)
         finally:
             keep_memory(store, memory)
-        account.passed("stages")
-        delivered = _delivered(path, settings, inputs, results)
         account.passed("delivery")
         account.write(store, settings, inputs, recipes, log, delivered.path)
         store.mark_used([recipe.key for own in recipes.values() for recipe in own])

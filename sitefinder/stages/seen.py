@@ -66,8 +66,12 @@ class InputsParts(Parts):
     # Each once a run, since large layers take a while.
     def _digest(self, part):
         if part not in self._digests:
-            value = _input(self._inputs, part)
-            self._digests[part] = "none" if value is None else digest_of(value)
+            known = getattr(self._inputs, "digest_of", None)
+            if known is not None:
+                self._digests[part] = known(part)
+            else:
+                value = _input(self._inputs, part)
+                self._digests[part] = "none" if value is None else digest_of(value)
         return self._digests[part]
 
 
@@ -83,21 +87,22 @@ class RuleSeen(NamedTuple):
 
 
 class RuleParts(Parts):
-    """One rule with its layer."""
+    """One rule with its layer, and the area that the layer covers, or None."""
 
-    def __init__(self, rule, frame, coverage):
-        self._rule, self._frame, self._coverage = rule, frame, coverage
+    def __init__(self, rule, read, coverage):
+        self._rule, self._read, self._coverage = rule, read, coverage
 
     def seen(self, parts):
         """The rule; it is small enough to be seen whole."""
-        return RuleSeen(SeenSettings(self._rule, self._name, (self._name,)), self._frame, self._coverage)
+        coverage = None if self._coverage is None else self._coverage.frame
+        return RuleSeen(SeenSettings(self._rule, self._name, (self._name,)), self._read.frame, coverage)
 
     def facts(self, parts):
         """Settings of the rule, and digests of its layers as read."""
         facts = _facts_of(self._rule, self._name, (self._name,))
-        facts[f"input {self._name}"] = digest_of(self._frame)
+        facts[f"input {self._name}"] = _digest_of_layer(self._read)
         if self._coverage is not None:
-            facts[f"input {self._name}.coverage"] = digest_of(self._coverage)
+            facts[f"input {self._name}.coverage"] = _digest_of_layer(self._coverage)
         return facts
 
     @property
@@ -109,9 +114,15 @@ def rules_of(given):
     """Each rule by its name, from what a run is given."""
     settings, inputs = given["settings"], given["inputs"]
     return {
-        rule.name: RuleParts(rule, read.frame, None if coverage is None else coverage.frame)
+        rule.name: RuleParts(rule, read, coverage)
         for rule, read, coverage in zip(settings.rules, inputs.rules, inputs.coverages, strict=True)
     }
+
+
+# A layer that was only judged knows its digest; of one that was read it is taken.
+def _digest_of_layer(read):
+    digest = getattr(read, "digest", None)
+    return digest_of(read.frame) if digest is None else digest
 
 
 class SeenSettings:
