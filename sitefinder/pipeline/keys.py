@@ -5,6 +5,7 @@ import json
 from typing import NamedTuple
 
 from sitefinder.pipeline.code import change_of_code, digest_of_files
+from sitefinder.pipeline.graph import loaded
 
 # Raised when results are kept in another way, so that none of the earlier ones is taken for one of the new.
 KEPT_AS = 2
@@ -88,7 +89,7 @@ def recipes_of(stages, given, parts, software, code):
         else:
             recipes[stage.name] = [
                 Recipe(stage.name, item, digest, facts | part.facts(()), reads, software)
-                for item, part in stage.each.items(given).items()
+                for item, part in loaded(stage.each.items)(given).items()
             ]
             # What is joined from items depends on theirs, and on their order.
             joined = json.dumps(

@@ -5,48 +5,14 @@ import json
 from functools import partial
 from typing import NamedTuple
 
-import pandas as pd
-from pyproj import CRS
-from pyproj.exceptions import CRSError
-
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
-from sitefinder.flows.altered import alterations_of
-from sitefinder.flows.estimate import estimate_flows
-from sitefinder.flows.fitting import fit_equations
-from sitefinder.flows.seasons import month_statistics, split_by_month
-from sitefinder.io.data_files import daily_files, data_file_lineage
-from sitefinder.io.dem_error_files import read_dem_error
-from sitefinder.io.flow_files import read_equations, read_gauges
-from sitefinder.io.gauge_places import measured_gauges
-from sitefinder.io.level_files import read_field_levels, read_ratings, read_sections, read_spot_gaugings
-from sitefinder.io.map_scale import checked_scale
 from sitefinder.io.outputs import writable_folder
-from sitefinder.io.power_files import read_costs, read_machine_files
-from sitefinder.io.raster_facts import is_elsewhere, parts_of_raster, raster_facts, way_to_run
-from sitefinder.io.rasters import bounds_in_run
-from sitefinder.io.reserve_files import read_reserve
 from sitefinder.io.software import software
-from sitefinder.power.price_levels import in_one_money
-from sitefinder.siting.settlements import demand_of_settlements
-from sitefinder.stages.dem_errors import footprint_table
-from sitefinder.stages.flow_regions import FLOW_REGIONS, flow_by_regions, read_flow_regions, trial_weights
-from sitefinder.stages.measured_flows import refuse_unknown_gauges, year_to_year_of
-from sitefinder.stages.network import stream_lines
-from sitefinder.stages.people import ABSTRACTIONS, refuse_unfit_months
-from sitefinder.stages.readings import Lazily, Readings, Told, files_of_layer, files_of_raster
-from sitefinder.stages.rule_layers import read_coverage, read_layer_here, read_rule, read_share
-from sitefinder.streams.dem_errors import DemError
-from sitefinder.streams.lines import REPAIR_COLUMNS
+from sitefinder.stages.readings import Lazily, Readings, Told, counted_raster, files_of_layer, files_of_raster
 
-# Who made a file, when, under which licence: given in the delivery, never part of a stage's result.
-OF_A_FILE = ("source", "date", "licence")
-# Tables of what was measured on the bank, by the setting that names each, and what reads it.
-BANK_TABLES = {
-    "field_levels": read_field_levels,
-    "ratings": read_ratings,
-    "spot_gaugings": read_spot_gaugings,
-    "sections": read_sections,
-}
+# Tables of what was measured on the bank, by the setting that names each.
+BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
+FLOW_REGIONS, ABSTRACTIONS = "flow_regions", "abstractions"
 # Kind of geometry that each layer must hold.
 LAYERS = {
     "dem_footprints": "polygon",
@@ -81,26 +47,26 @@ class RunInputs(NamedTuple):
     """
 
     dem: object
-    dem_error: DemError
+    dem_error: object
     covariates: dict
     shares: dict
     layers: dict
     rules: list
     equations: list | None
-    gauges: pd.DataFrame | None
+    gauges: object
     machines: list
     costs: object
     lineage: list
-    repairs: pd.DataFrame
-    field_levels: pd.DataFrame | None = None
-    ratings: pd.DataFrame | None = None
-    spot_gaugings: pd.DataFrame | None = None
-    measured_gauges: pd.DataFrame | None = None
+    repairs: object
+    field_levels: object = None
+    ratings: object = None
+    spot_gaugings: object = None
+    measured_gauges: object = None
     reserve: list | None = None
     coverages: list | None = None
     conversions: list = ()
     rotors: list = ()
-    sections: pd.DataFrame | None = None
+    sections: object = None
 
 
 class LazyInputs:
@@ -145,6 +111,10 @@ class LazyInputs:
     @property
     def repairs(self):
         """What was repaired on reading, as a table."""
+        import pandas as pd
+
+        from sitefinder.streams.lines import REPAIR_COLUMNS
+
         told = self._readings.facts
         rows = [row for name in _in_order_of_delivery(self._settings) for row in told(name)["repairs"]]
         return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
@@ -233,7 +203,7 @@ def read_inputs(settings, folder):
         except SitefinderError as error:
             problems.append(error)
     readings = Readings(software(), [__name__])
-    readings.add("run.crs", lambda: check_run_crs(settings.run.crs), settings=settings.run.crs)
+    readings.add("run.crs", lambda: _readers().check_run_crs(settings.run.crs), settings=settings.run.crs)
     if problems := readings.judge() + problems:
         raise _together(problems)
     _add_rasters(readings, settings, folder)
@@ -246,6 +216,28 @@ def read_inputs(settings, folder):
     return LazyInputs(settings, readings)
 
 
+def with_year_to_year(settings, inputs):
+    """Settings whose year-to-year spread of flow is that of the daily records, where they do not state it.
+
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+    inputs : LazyInputs or RunInputs
+
+    Returns
+    -------
+    sitefinder.config.Settings
+    """
+    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
+        return settings
+    is_read = isinstance(inputs, RunInputs)
+    found = _readers().year_to_year_of(inputs.gauges) if is_read else inputs.year_to_year_sd
+    if found is None:
+        return settings
+    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
+    return settings.model_copy(update={"uncertainty": uncertainty})
+
+
 # The DEM and the covariates, and where the DEM lies in the run's system.
 def _add_rasters(readings, settings, folder):
     crs, value = settings.run.crs, readings.value
@@ -253,11 +245,11 @@ def _add_rasters(readings, settings, folder):
     def add(name, source, what):
         readings.add(
             name,
-            lambda: _raster(source, folder, crs, what),
+            lambda: _readers().read_raster(source, folder, crs, what),
             settings=[source.model_dump(mode="json"), crs],
-            files=files_of_raster(source.path if is_elsewhere(source.path) else folder / source.path),
-            counted=_counted_raster,
-            told=lambda facts: Told([facts.lineage], files=parts_of_raster(source, folder)),
+            files=files_of_raster(source.path, folder),
+            counted=counted_raster,
+            told=lambda facts: Told([facts.lineage], files=_readers().parts_of_raster(source, folder)),
         )
 
     dem = settings.inputs.dem
@@ -265,7 +257,7 @@ def _add_rasters(readings, settings, folder):
     preset = dem.error_preset
     readings.add(
         "dem_error.read",
-        lambda: read_dem_error(dem, folder),
+        lambda: _readers().read_dem_error(dem, folder),
         settings=dem.model_dump(mode="json"),
         files=() if preset is None else (folder / preset,),
         told=lambda read: Told([read[1]] if read[1] is not None else []),
@@ -275,13 +267,17 @@ def _add_rasters(readings, settings, folder):
         add(f"covariates.{name}", source, name)
     readings.add(
         "bounds",
-        lambda: [float(edge) for edge in bounds_in_run(value("dem.alone"), crs)],
+        lambda: [float(edge) for edge in _readers().bounds_in_run(value("dem.alone"), crs)],
         settings=crs,
         needs=("dem.alone",),
         is_plain=True,
     )
     readings.add(
-        "scale", lambda: checked_scale(crs, value("bounds")), settings=crs, needs=("bounds",), is_plain=True
+        "scale",
+        lambda: _readers().checked_scale(crs, value("bounds")),
+        settings=crs,
+        needs=("bounds",),
+        is_plain=True,
     )
 
     def whole():
@@ -289,7 +285,7 @@ def _add_rasters(readings, settings, folder):
         return alone._replace(lineage=alone.lineage | {"operation": f"{alone.lineage['operation']}; {scale}"})
 
     readings.add(
-        "dem", whole, needs=("dem.alone", "scale"), counted=_counted_raster, told=lambda dem: Told([dem.lineage])
+        "dem", whole, needs=("dem.alone", "scale"), counted=counted_raster, told=lambda dem: Told([dem.lineage])
     )
 
 
@@ -305,7 +301,7 @@ def _add_layers(readings, settings, folder):
             wants=("bounds",),
             files=files_of_layer(folder / source.path),
             counted=lambda layer: layer.frame,
-            told=lambda layer: Told([layer.lineage], layer.repairs[REPAIR_COLUMNS].to_numpy().tolist()),
+            told=lambda layer: Told([layer.lineage], layer.repairs.to_numpy().tolist()),
         )
 
     for name, geometry in LAYERS.items():
@@ -316,7 +312,7 @@ def _add_layers(readings, settings, folder):
     if inputs.flow_regions is not None:
         add(
             f"layers.{FLOW_REGIONS}",
-            lambda bounds: read_flow_regions(inputs.flow_regions, folder, crs, bounds),
+            lambda bounds: _readers().read_flow_regions(inputs.flow_regions, folder, crs, bounds),
             inputs.flow_regions,
         )
     if inputs.streams is not None:
@@ -324,7 +320,7 @@ def _add_layers(readings, settings, folder):
             readings,
             settings,
             "streams",
-            lambda: stream_lines(settings, value("layers.streams").frame),
+            lambda: _readers().stream_lines(settings, value("layers.streams").frame),
             "layers.streams",
         )
     if inputs.dem_footprints is not None:
@@ -332,28 +328,28 @@ def _add_layers(readings, settings, folder):
             readings,
             settings,
             "footprints",
-            lambda: footprint_table(inputs.dem_footprints, value("layers.dem_footprints").frame),
+            lambda: _readers().footprint_table(inputs.dem_footprints, value("layers.dem_footprints").frame),
             "layers.dem_footprints",
         )
     for name, source in inputs.shares.items():
         add(f"shares.{name}", partial(_share, source, folder, crs, name), source, name)
     for rule in settings.rules:
-        add(f"rules.{rule.name}", partial(read_rule, rule, folder, crs), rule)
+        add(f"rules.{rule.name}", partial(_rule, rule, folder, crs), rule)
     for rule in settings.rules:
         if rule.covered_by is not None:
-            add(f"coverages.{rule.name}", partial(read_coverage, rule, folder, crs), rule.covered_by, rule.name)
+            add(f"coverages.{rule.name}", partial(_coverage, rule, folder, crs), rule.covered_by, rule.name)
 
 
 # Tables of what was measured on the bank.
 def _add_bank_tables(readings, settings, folder):
-    for name, read in BANK_TABLES.items():
+    for name in BANK_TABLES:
         source = getattr(settings.inputs, name)
         if source is None:
             readings.add(name, lambda: None)
             continue
         readings.add(
             f"{name}.read",
-            partial(read, source, folder, settings.run.crs),
+            partial(_bank_table, name, source, folder, settings.run.crs),
             settings=[source.model_dump(mode="json"), settings.run.crs],
             files=(folder / source.path,),
             counted=lambda table: table.frame,
@@ -367,22 +363,24 @@ def _add_flows(readings, settings, folder):
     flows, inputs, value = settings.flows, settings.inputs, readings.value
     files = [f"equations.{number}" for number in range(1, len(flows.equations) + 1)]
     for name, path in zip(files, flows.equations, strict=True):
-        readings.add(name, partial(read_equations, folder / path), settings=path, files=(folder / path,))
+        readings.add(name, partial(_equations, folder / path), settings=path, files=(folder / path,))
     readings.add("equations", lambda: [one for name in files for one in value(name)] or None, needs=tuple(files))
     table = flows.gauges
     readings.add(
         "gauges",
-        lambda: None if table is None else read_gauges(folder / table.path, table),
+        lambda: None if table is None else _readers().read_gauges(folder / table.path, table),
         settings=None if table is None else table.model_dump(mode="json"),
         files=() if table is None else (folder / table.path,),
-        told=lambda read: Told(files=() if read is None else daily_files(table, folder)),
+        told=lambda read: Told(files=() if read is None else _readers().daily_files(table, folder)),
     )
     stations = () if inputs.gauge_stations is None else ("layers.gauge_stations",)
 
     def measured():
         if flows.near_gauges is None and inputs.spot_gaugings is None:
             return None
-        return measured_gauges(settings, value("gauges"), value(stations[0]).frame if stations else None)
+        return _readers().measured_gauges(
+            settings, value("gauges"), value(stations[0]).frame if stations else None
+        )
 
     readings.add("measured_gauges", measured, settings=_all_but_rules(settings), needs=("gauges", *stations))
     if inputs.spot_gaugings is not None:
@@ -390,14 +388,14 @@ def _add_flows(readings, settings, folder):
             readings,
             settings,
             "gauged",
-            lambda: refuse_unknown_gauges(value("spot_gaugings"), value("measured_gauges")),
+            lambda: _readers().refuse_unknown_gauges(value("spot_gaugings"), value("measured_gauges")),
             "spot_gaugings",
             "measured_gauges",
         )
     presets = tuple(folder / rule.preset for rule in flows.reserve if rule.preset is not None)
     readings.add(
         "reserve",
-        lambda: read_reserve(flows.reserve, folder),
+        lambda: _readers().read_reserve(flows.reserve, folder),
         settings=[rule.model_dump(mode="json") for rule in flows.reserve],
         files=presets,
     )
@@ -406,23 +404,31 @@ def _add_flows(readings, settings, folder):
             readings,
             settings,
             "settlements",
-            lambda: demand_of_settlements(value("layers.settlements").frame, settings.off_grid),
+            lambda: _readers().demand_of_settlements(value("layers.settlements").frame, settings.off_grid),
             "layers.settlements",
         )
     if getattr(inputs, ABSTRACTIONS) is not None:
         name = f"layers.{ABSTRACTIONS}"
-        _check(readings, settings, ABSTRACTIONS, lambda: alterations_of(value(name).frame, ABSTRACTIONS), name)
+        _check(
+            readings,
+            settings,
+            ABSTRACTIONS,
+            lambda: _readers().alterations_of(value(name).frame, ABSTRACTIONS),
+            name,
+        )
     regions = () if inputs.flow_regions is None else (f"layers.{FLOW_REGIONS}",)
 
     def fit():
-        weights = trial_weights({FLOW_REGIONS: value(regions[0])} if regions else {})
+        weights = _readers().trial_weights({FLOW_REGIONS: value(regions[0])} if regions else {})
         equations = [value(name) for name in files]
-        refuse_unfit_flows(settings, equations, value("gauges"), readings.wanted("reserve") or [], weights)
+        _readers().refuse_unfit_flows(
+            settings, equations, value("gauges"), readings.wanted("reserve") or [], weights
+        )
 
     _check(readings, settings, "flows", fit, "equations", "gauges", *regions, wants=("reserve",))
     readings.add(
         "year_to_year_sd",
-        lambda: year_to_year_of(value("gauges")),
+        lambda: _readers().year_to_year_of(value("gauges")),
         needs=("gauges",),
         is_plain=True,
     )
@@ -432,14 +438,19 @@ def _add_flows(readings, settings, folder):
 def _add_machines_and_costs(readings, settings, folder):
     machines, costs, value = settings.energy.machines, settings.costs, readings.value
     paths = [folder / path for path in machines]
-    readings.add("machines.read", lambda: read_machine_files(paths), settings=machines, files=tuple(paths))
     readings.add(
-        "costs.read", lambda: read_costs(folder / costs.file), settings=costs.file, files=(folder / costs.file,)
+        "machines.read", lambda: _readers().read_machine_files(paths), settings=machines, files=tuple(paths)
+    )
+    readings.add(
+        "costs.read",
+        lambda: _readers().read_costs(folder / costs.file),
+        settings=costs.file,
+        files=(folder / costs.file,),
     )
 
     def money():
         read = value("machines.read")
-        return in_one_money([*read.machines, *read.rotors], value("costs.read"), costs.price_year)
+        return _readers().in_one_money([*read.machines, *read.rotors], value("costs.read"), costs.price_year)
 
     readings.add("money", money, settings=costs.price_year, needs=("machines.read", "costs.read"), counted=tuple)
 
@@ -458,11 +469,11 @@ def _add_machines_and_costs(readings, settings, folder):
     named = [*machines, costs.file, *settings.flows.equations, *presets, *([table.path] if table else [])]
     readings.add(
         "data_files",
-        lambda: data_file_lineage(settings, folder),
+        lambda: _readers().data_file_lineage(settings, folder),
         settings=[named, None if table is None else table.model_dump(mode="json")],
         needs=("machines.read", "costs.read", "equations", "gauges", "reserve"),
         files=tuple(folder / path for path in named),
-        told=lambda rows: Told(rows, files=() if table is None else daily_files(table, folder)),
+        told=lambda rows: Told(rows, files=() if table is None else _readers().daily_files(table, folder)),
     )
 
 
@@ -484,11 +495,41 @@ def _all_but_rules(settings):
 
 
 def _layer(source, folder, crs, name, geometry, bounds):
-    return read_layer_here(source, folder, crs, bounds, name, geometry, False)
+    return _readers().read_layer_here(source, folder, crs, bounds, name, geometry, False)
 
 
 def _share(source, folder, crs, name, bounds):
-    return read_share(source, folder, crs, name)
+    return _readers().read_share(source, folder, crs, name)
+
+
+def _rule(rule, folder, crs, bounds):
+    return _readers().read_rule(rule, folder, crs, bounds)
+
+
+def _coverage(rule, folder, crs, bounds):
+    return _readers().read_coverage(rule, folder, crs, bounds)
+
+
+def _equations(path):
+    return _readers().read_equations(path)
+
+
+def _bank_table(name, source, folder, crs):
+    readers = _readers()
+    read = {
+        "field_levels": readers.read_field_levels,
+        "ratings": readers.read_ratings,
+        "spot_gaugings": readers.read_spot_gaugings,
+        "sections": readers.read_sections,
+    }[name]
+    return read(source, folder, crs)
+
+
+# Loaded when something must be read: a run that finds all as it was needs none of these libraries.
+def _readers():
+    from sitefinder.stages import readers
+
+    return readers
 
 
 def _named_layers(inputs):
@@ -505,64 +546,6 @@ def _in_order_of_delivery(settings):
     names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
     names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
     return [*names, "dem_error.read", "data_files"]
-
-
-# A raster but for where it lies and what is only said of it; its content stands in the digest.
-def _counted_raster(facts):
-    told = {name: value for name, value in facts.lineage.items() if name not in ("path", *OF_A_FILE)}
-    return {**facts._asdict(), "path": "", "lineage": told}
-
-
-def refuse_unfit_flows(settings, equations, gauges, reserve=(), weights=None):
-    """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
-
-    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Reserve
-    rules that go by the month are refused where no equation does.
-
-    Raises
-    ------
-    ConfigError, InputError
-    """
-    predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
-    if gauges is None:
-        used = [equation for file in equations for equation in file]
-    else:
-        table = settings.flows.gauges
-        used = [
-            fit.equation
-            for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
-        ]
-    one = pd.DataFrame({name: [1.0] for name in predictors})
-    estimate_flows(one, refuse_unfit_months(settings, used, reserve), weights)
-    month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))
-
-
-def check_run_crs(crs):
-    """Refuse a run's coordinate system that is not projected in metres.
-
-    Raises
-    ------
-    ConfigError
-    """
-    expected = "a projected system in metres, for example EPSG:32633"
-    try:
-        system = CRS.from_user_input(crs)
-    except CRSError:
-        raise ConfigError.of("run.crs is no coordinate system", expected=expected, found=crs) from None
-    if not system.is_projected or system.axis_info[0].unit_name != "metre":
-        unit = system.axis_info[0].unit_name if system.axis_info else "no"
-        raise ConfigError.of(
-            "run.crs does not measure in metres",
-            expected=expected,
-            found=f"{crs} ({system.name}), with axes in {unit}",
-            fix="choose the projected system of your region; degrees have no length",
-        )
-
-
-# Facts of a raster, with the operation that takes it to the run's system in its lineage.
-def _raster(source, folder, crs, what):
-    facts = raster_facts(source, folder, what)
-    return facts._replace(lineage=facts.lineage | {"operation": way_to_run(facts, crs).told})
 
 
 # One problem stands as it is; several are listed under one headline.

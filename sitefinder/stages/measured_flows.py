@@ -43,23 +43,6 @@ def refuse_unknown_gauges(gaugings, gauges):
         )
 
 
-def with_year_to_year(settings, inputs):
-    """Settings whose year-to-year spread of flow is that of the daily records, where they do not say it.
-
-    Returns
-    -------
-    sitefinder.config.Settings
-    """
-    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
-        return settings
-    known = getattr(inputs, "year_to_year_sd", None)
-    found = year_to_year_of(inputs.gauges) if isinstance(inputs, tuple) else known
-    if found is None:
-        return settings
-    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
-    return settings.model_copy(update={"uncertainty": uncertainty})
-
-
 def year_to_year_of(gauges):
     """The year-to-year spread of flow that daily records show, to four digits after the point.
 

@@ -12,6 +12,8 @@ from sitefinder.errors import InputError, SitefinderError
 from sitefinder.io.remembered import remembered
 from sitefinder.pipeline.code import digest_of_files, own_code
 
+# Who made a file, when, under which licence: given in the delivery, never part of a stage's result.
+OF_A_FILE = ("source", "date", "licence")
 # Vector data sets that hold all of themselves in one file, or in files of one stem. What may refer to further
 # files (a virtual layer, a database on a server) is read by every run.
 WHOLE_IN_THEMSELVES = frozenset(
@@ -243,12 +245,24 @@ def files_of_layer(path):
     return (path, *sorted(file for file in beside if file.is_file() and file != path))
 
 
-def files_of_raster(path):
-    """Files that a raster is made of, as far as its name says; None where it is no file on this machine."""
-    text = str(path)
-    if "://" in text or "/vsi" in text or not Path(path).is_file():
+def files_of_raster(name, folder):
+    """Files that a raster is made of, as far as its name says.
+
+    Parameters
+    ----------
+    name : str
+        Path as the settings state it, or an address that GDAL reads.
+    folder : Path
+        Folder that relative paths start from.
+
+    Returns
+    -------
+    tuple of Path, or None
+        None for what is no file on this machine, or is not there.
+    """
+    path = folder / name
+    if "://" in name or name.startswith("/vsi") or not path.is_file():
         return None
-    path = Path(path)
     beside = (file for file in path.parent.iterdir() if file.name.startswith((f"{path.stem}.", f"{path.name}.")))
     return (path, *sorted(file for file in beside if file.is_file() and file != path))
 
@@ -259,6 +273,12 @@ def _digest(reading, value):
     from sitefinder.stages.contents import digest_of
 
     return digest_of(reading.counted(value))
+
+
+def counted_raster(facts):
+    """What of a raster's facts can change a result: not where it lies; its content stands in the digest."""
+    told = {name: value for name, value in facts.lineage.items() if name not in ("path", *OF_A_FILE)}
+    return {**facts._asdict(), "path": "", "lineage": told}
 
 
 # Folders whose grids decide how exactly coordinates are transformed: a grid that comes or goes changes them.

@@ -29,7 +29,7 @@ from sitefinder.stages.drainage import list_terrain_repairs
 from sitefinder.stages.fish_safe_gain import make_fish_safe_gain
 from sitefinder.stages.fish_ways import fish_alive
 from sitefinder.stages.free_stream import make_free_stream
-from sitefinder.stages.inputs import read_inputs
+from sitefinder.stages.inputs import read_inputs, with_year_to_year
 from sitefinder.stages.keeping import (
     Account,
     config_name,
@@ -42,7 +42,6 @@ from sitefinder.stages.keeping import (
 )
 from sitefinder.stages.long_profiles import site_profiles
 from sitefinder.stages.marks import list_seams
-from sitefinder.stages.measured_flows import with_year_to_year
 from sitefinder.stages.potential import make_reach_districts, make_waterfall
 from sitefinder.stages.region_tables import (
     make_provenance,

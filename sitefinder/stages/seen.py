@@ -10,10 +10,8 @@ from pydantic import BaseModel
 from sitefinder.config import Source
 from sitefinder.pipeline.graph import Parts
 from sitefinder.pipeline.keys import DERIVED, ORDER
-from sitefinder.stages.contents import digest_of
+from sitefinder.stages.readings import OF_A_FILE, counted_raster
 
-# Who made a file, when, under which licence: told by the delivery, never part of a stage's result.
-OF_A_FILE = ("source", "date", "licence")
 # Files that the inputs hold as read; a stage looks there.
 READ_ALREADY = (
     "inputs.dem.error_preset",
@@ -26,8 +24,6 @@ READ_ALREADY = (
 )
 # What a stage may see although it changes no result. Paths are there for messages.
 CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells", "run.workers")
-# Of a raster, where it lies and what is only told of it; its content stands in the digest.
-TOLD_OF_A_RASTER = ("path", *OF_A_FILE)
 
 
 class NotDeclared(Exception):
@@ -71,7 +67,7 @@ class InputsParts(Parts):
                 self._digests[part] = known(part)
             else:
                 value = _input(self._inputs, part)
-                self._digests[part] = "none" if value is None else digest_of(value)
+                self._digests[part] = "none" if value is None else _digest_of(value)
         return self._digests[part]
 
 
@@ -122,7 +118,14 @@ def rules_of(given):
 # A layer that was only judged knows its digest; of one that was read it is taken.
 def _digest_of_layer(read):
     digest = getattr(read, "digest", None)
-    return digest_of(read.frame) if digest is None else digest
+    return _digest_of(read.frame) if digest is None else digest
+
+
+# Tables and geometry are loaded only where a digest must be taken.
+def _digest_of(value):
+    from sitefinder.stages.contents import digest_of
+
+    return digest_of(value)
 
 
 class SeenSettings:
@@ -259,14 +262,9 @@ def _input(inputs, part):
         return None if read is None else read.frame
     value = getattr(inputs, part)
     if part == "dem":
-        return _raster(value)
+        return counted_raster(value)
     if part == "covariates":
-        return {name: _raster(facts) for name, facts in value.items()}
+        return {name: counted_raster(facts) for name, facts in value.items()}
     if part == "shares":
         return {name: read.frame for name, read in value.items()}
     return value
-
-
-def _raster(facts):
-    told = {name: value for name, value in facts.lineage.items() if name not in TOLD_OF_A_RASTER}
-    return {**facts._asdict(), "path": "", "lineage": told}
