@@ -33,9 +33,9 @@ class Stage(NamedTuple):
 
     ``run`` is a function, or names one as ``package.module:function``, which is loaded when the stage is first
     run: a run that finds all results kept loads none of the libraries that make them. It is called with what it
-    reads by name: results of earlier stages, then what the run was given. ``sees`` names, for what is given in `Parts`,
-    those that this stage may look at; its result is kept under them and under a digest of the code that its
-    functions can reach.
+    reads by name: results of earlier stages, then what the run was given. ``sees`` names, for what is given in
+    `Parts`, those that this stage may look at; its result is kept under them and under a digest of the code that
+    its functions can reach.
     """
 
     name: str

@@ -166,17 +166,17 @@ def test_all_that_python_loads_for_a_stage_is_reached():
 
 def users_of(code):
     """Names of the stages that can reach each file, found from the far end: from importers to their importers."""
-    module_of = {
+    modules = {
         path.removesuffix(".py").removesuffix("/__init__").replace("/", "."): path
         for path in code.digests
         if path.endswith(".py")
     }
-    importers = {module: set() for module in module_of}
-    for module in module_of:
+    importers = {module: set() for module in modules}
+    for module in modules:
         for imported in code.imported_by(module):
             importers[imported].add(module)
     users = {}
-    for module, path in module_of.items():
+    for module, path in modules.items():
         above, waiting = set(), [module]
         while waiting:
             one = waiting.pop()
