@@ -222,7 +222,7 @@ def compare_command(
         typer.Option(
             min=0.01,
             show_default="20.0",
-            help="how far apart a stream may be drawn in the two to be the same [m]",
+            help="how far apart a stream may be drawn in the two to be the same \\[m]",
         ),
     ] = None,
     least_change: Annotated[
