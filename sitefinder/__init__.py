@@ -4,4 +4,10 @@ try:
     # Written when the package is built or installed.
     from sitefinder._version import version as __version__
 except ImportError:
-    __version__ = "0+unknown"
+    # A checkout that was never built: what an installation of it says, if there is one.
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        __version__ = version("sitefinder")
+    except PackageNotFoundError:
+        __version__ = "0+unknown"

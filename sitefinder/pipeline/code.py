@@ -39,7 +39,8 @@ class SourceCode:
     so on. Importing a module runs the ``__init__`` of each package that it lies in, so those count, except that
     of the outermost package: it only offers names of others to the user. A data file beside modules (a template,
     a style) counts as part of each module of that folder; one in a folder without modules as part of those of
-    the nearest folder above that has some.
+    the nearest folder above that has some. What lies in the outermost folder itself, or only there, counts for
+    nobody: files that a user may choose are inputs, with digests of their own.
 
     Names put together while the program runs (``importlib.import_module``) are not followed. Nothing that a stage
     reaches may do that; a test says so.
@@ -144,7 +145,8 @@ class SourceCode:
             folder = name.split("/")[:-1]
             while len(folder) > 1 and f"{'/'.join(folder)}/__init__.py" not in self.digests:
                 folder = folder[:-1]
-            beside.setdefault(".".join(folder), []).append(name)
+            if len(folder) > 1:
+                beside.setdefault(".".join(folder), []).append(name)
         return beside
 
     def _folder_of(self, module):

@@ -86,6 +86,8 @@ def test_data_beside_a_module_counts_with_it_and_documents_do_not(package):
         "inner/README__dot__md": "words",
         "elsewhere/__init__": "",
         "elsewhere/page__dot__css": "",
+        "generic/costs__dot__toml": "",
+        "marker__dot__txt": "",
     }
     code = package(a="import p.inner.b", **files)
 
