@@ -122,6 +122,8 @@ class LazyInputs:
     def digest_of(self, part):
         """Digest of a part: of a layer (``layers.lakes``), of all rasters or layers of a kind, of a table or file.
 
+        Those of ``lineage`` and ``repairs`` are of all their rows.
+
         Parameters
         ----------
         part : str
@@ -135,7 +137,10 @@ class LazyInputs:
             names = [f"{part}.{name}" for name in getattr(self._settings.inputs, part)]
             rows = [[name, self._readings.facts(name)["digest"]] for name in names]
             return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
-        if part not in self._readings:
+        if part in ("lineage", "repairs"):
+            rows = [self._readings.facts(name)[part] for name in _in_order_of_delivery(self._settings)]
+            return hashlib.sha256(json.dumps(rows, sort_keys=True).encode()).hexdigest()
+        if part.startswith("layers.") and part not in self._readings:
             return "none"
         return self._readings.facts(part)["digest"]
 

@@ -15,7 +15,7 @@ import shapely
 from sitefinder.errors import InputError
 from sitefinder.io.remembered import Memory, remembering
 from sitefinder.io.settings import read_settings
-from sitefinder.stages.inputs import read_inputs
+from sitefinder.stages.inputs import RunInputs, read_inputs
 from sitefinder.stages.readings import NotRead, Readings, files_of_layer, files_of_raster
 
 SOFTWARE = {"numpy": "2.0"}
@@ -175,6 +175,22 @@ def test_inputs_from_memory_are_those_that_were_read(write_valley, tmp_path):
         assert remembered.digest_of(part) == first.digest_of(part)
     pd.testing.assert_frame_equal(remembered.layers["streams"].frame, first.layers["streams"].frame)
     assert set(remembered._readings._values) <= {"layers.streams", "bounds", "year_to_year_sd"}
+
+
+def test_every_part_of_the_inputs_has_a_digest_and_lineage_and_repairs_move_with_theirs(write_valley, tmp_path):
+    settings = write_valley(tmp_path)
+    inputs = judged(settings, None)
+    others = [name for name in RunInputs._fields if name not in ("layers", "rules", "coverages")]
+
+    assert all(inputs.digest_of(name) for name in others)
+    assert inputs.digest_of("layers.tidal") == "none"
+
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("[inputs.streams]", '[inputs.streams]\ndate = "1999"'), encoding="utf-8")
+    other = judged(settings, None)
+    assert other.digest_of("lineage") != inputs.digest_of("lineage")
+    assert other.digest_of("repairs") == inputs.digest_of("repairs")
+    assert other.digest_of("layers.streams") == inputs.digest_of("layers.streams")
 
 
 def test_one_changed_layer_is_read_alone(write_valley, tmp_path):
