@@ -1,3 +1,13 @@
 """A regional inventory of low-head hydropower sites, from elevation and streams to a ranked GeoPackage."""
 
-__version__ = "0.1.0"
+try:
+    # Written when the package is built or installed.
+    from sitefinder._version import version as __version__
+except ImportError:
+    # A checkout that was never built: what an installation of it says, if there is one.
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        __version__ = version("sitefinder")
+    except PackageNotFoundError:
+        __version__ = "0+unknown"

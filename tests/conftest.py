@@ -12,8 +12,6 @@ from pathlib import Path
 
 import filelock
 import pytest
-from lxml import etree
-
 import sitefinder
 
 REPOSITORY = Path(__file__).resolve().parents[1]
@@ -112,25 +110,20 @@ def repository():
 
 
 @pytest.fixture(scope="session")
-<<<<<<< HEAD
-def shared_data():
-    """Folder of public data beside the checkout; the test skips where it is absent."""
-    if not SHARED_DATA.is_dir():
-        pytest.skip("public test data is not beside this checkout (folder shared/data)")
-    return SHARED_DATA
-
-
-@pytest.fixture(scope="session")
 def iso_19139():
     """The XML schema of ISO/TS 19139:2007 (root document gmd.xsd, version 2012-07-13), with GML 3.2.1 and XLink.
 
     As the test extra's package pycsw (MIT) brings it, of which nothing is run or copied: the files
     of GML are "Copyright (c) Open Geospatial Consortium", and those of ISO state no terms.
     """
+    from lxml import etree  # noqa: PLC0415
+
     package = Path(importlib.util.find_spec("pycsw").submodule_search_locations[0])
     folder = package / "plugins/profiles/apiso/schemas/ogc/iso/19139/20070417"
     return etree.XMLSchema(etree.parse(folder / "gmd" / "gmd.xsd", etree.XMLParser(no_network=True)))
-=======
+
+
+@pytest.fixture(scope="session")
 def made_once(tmp_path_factory):
     """A function that makes something costly once for all workers of a session, and hands each a copy of it.
 
@@ -158,4 +151,3 @@ def made_once(tmp_path_factory):
 def public_data():
     """Folder of public data of real places."""
     return REPOSITORY / "tests" / "real" / "data"
->>>>>>> c37cd892b35b9aeff1650985f50d35d08227686d

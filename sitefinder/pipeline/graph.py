@@ -1,6 +1,8 @@
-"""Stages as data: each is a plain function, bound to the names that it reads when it is declared."""
+"""Stages as data: each is a plain function, bound to the names that it reads."""
 
+import importlib
 import inspect
+import logging
 import time
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
@@ -9,33 +11,48 @@ from typing import NamedTuple
 from sitefinder.errors import SitefinderError
 from sitefinder.pipeline.workers import peak_memory_mb
 
+LOGGER = logging.getLogger("sitefinder")
+LOGGER.addHandler(logging.NullHandler())
+
 
 class Each(NamedTuple):
     """How a stage is done once for each of several items, so that a changed item redoes itself alone.
 
     ``argument`` is the name by which the stage's function takes an item; ``items`` gives from what the run was
     given a dict of item name to `Parts`; ``joined`` makes the stage's result from a dict of item name to result.
+    Both are functions, or name one as `Stage` does.
     """
 
     argument: str
-    items: Callable
-    joined: Callable
+    items: Callable | str
+    joined: Callable | str
 
 
 class Stage(NamedTuple):
     """One step of a run.
 
-    ``run`` is called with what it reads by name: results of earlier stages, then what the run was given.
-    ``version`` is raised by hand when the stage's numbers change. ``sees`` names, for what is given in `Parts`,
-    those that this stage may look at; its result is kept under them.
+    ``run`` is a function, or names one as ``package.module:function``, which is loaded when the stage is first
+    run: a run that finds all results kept loads none of the libraries that make them. It is called with what it
+    reads by name: results of earlier stages, then what the run was given. ``sees`` names, for what is given in
+    `Parts`, those that this stage may look at; its result is kept under them and under a digest of the code that
+    its functions can reach.
     """
 
     name: str
-    run: Callable
+    run: Callable | str
     reads: tuple
-    version: int
     sees: Mapping = MappingProxyType({})
     each: Each | None = None
+
+    @property
+    def functions(self):
+        """The functions whose code makes the result."""
+        return (self.run, *([self.each.items, self.each.joined] if self.each else []))
+
+    @property
+    def function(self):
+        """The function that is run, loaded where ``run`` only names it."""
+        return loaded(self.run)
 
 
 class Made(NamedTuple):
@@ -66,8 +83,19 @@ class Parts:
         raise NotImplementedError
 
 
+def loaded(function):
+    """A function, loaded where a text names it as ``package.module:function``."""
+    if not isinstance(function, str):
+        return function
+    module, _, name = function.partition(":")
+    return getattr(importlib.import_module(module), name)
+
+
 def bound(stages, given):
     """The stages, after a check that each finds what it reads and takes nothing else.
+
+    What a function takes is checked here where the stage holds the function itself; of one that is only named,
+    `check_arguments` does it.
 
     Parameters
     ----------
@@ -87,7 +115,7 @@ def bound(stages, given):
 
     Examples
     --------
-    >>> bound([Stage("double", lambda number: 2 * number, ("numbre",), 1)], ["number"])
+    >>> bound([Stage("double", lambda number: 2 * number, ("numbre",))], ["number"])
     Traceback (most recent call last):
     TypeError: stage 'double' reads 'numbre', which neither an earlier stage nor the run provides
     """
@@ -101,15 +129,31 @@ def bound(stages, given):
         for name in stage.sees:
             if name not in stage.reads or name not in given:
                 raise TypeError(f"stage {stage.name!r} sees parts of {name!r}, which it does not read")
-        passed = [*stage.reads, *([stage.each.argument] if stage.each else [])]
-        try:
-            inspect.signature(stage.run).bind(**dict.fromkeys(passed))
-        except TypeError as error:
-            raise TypeError(
-                f"stage {stage.name!r} passes {', '.join(passed)} to {stage.run.__name__}(), but {error}"
-            ) from None
+        if not isinstance(stage.run, str):
+            check_arguments(stage)
         known.add(stage.name)
     return tuple(stages)
+
+
+def check_arguments(stage):
+    """Refuse a stage whose function takes other arguments than the stage passes.
+
+    Parameters
+    ----------
+    stage : Stage
+
+    Raises
+    ------
+    TypeError
+        Naming the stage and the argument.
+    """
+    passed = [*stage.reads, *([stage.each.argument] if stage.each else [])]
+    try:
+        inspect.signature(stage.function).bind(**dict.fromkeys(passed))
+    except TypeError as error:
+        raise TypeError(
+            f"stage {stage.name!r} passes {', '.join(passed)} to {stage.function.__name__}(), but {error}"
+        ) from None
 
 
 def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=None, log=None):
@@ -179,16 +223,17 @@ class Results(Mapping):
         else:
             for recipe in self._recipes[stage.name]:
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
+                LOGGER.info("%s: kept from an earlier run", recipe.place)
 
     # A stage's result: of one that is done for each of several items, joined from theirs.
     def _made(self, stage):
         if stage.each is None:
             return self._one(stage, 0, {})
-        items = stage.each.items(self._given)
+        items = loaded(stage.each.items)(self._given)
         found = {}
         for number, (item, part) in enumerate(items.items()):
             found[item] = self._one(stage, number, {stage.each.argument: part.seen(())})
-        return stage.each.joined(found)
+        return loaded(stage.each.joined)(found)
 
     # One result, from the store or made now and then kept.
     def _one(self, stage, number, item):
@@ -211,14 +256,17 @@ class Results(Mapping):
         if self._started is not None and stage.name not in self._announced:
             self._announced.add(stage.name)
             self._started(stage.name, list(self._stages).index(stage.name) + 1, len(self._stages))
-        begun = time.perf_counter()
+        LOGGER.info("%s: started", stage.name)
+        function, begun = stage.function, time.perf_counter()
         try:
-            return stage.run(**arguments), time.perf_counter() - begun
+            result, seconds = function(**arguments), time.perf_counter() - begun
         except SitefinderError:
             raise
         except Exception as error:
             error.add_note(f"in stage {stage.name!r}")
             raise
+        LOGGER.info("%s: finished in %.2f s", stage.name, seconds)
+        return result, seconds
 
     # What a stage gets under a name that it reads: of what is given in parts, those that it declares.
     def _seen(self, stage, name):

@@ -2,18 +2,16 @@
 
 import datetime
 import os
-import platform
 import time
-from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
-
-import rasterio
 
 from sitefinder import __version__
 from sitefinder.io.digests import content_digest
 from sitefinder.io.remembered import Memory
+from sitefinder.io.software import software
 from sitefinder.pipeline.accounts import last_account, last_recipes, told_results, write_account
+from sitefinder.pipeline.code import change_of_code, own_code
 from sitefinder.pipeline.durable import read_json, write_json
 from sitefinder.pipeline.housekeeping import size_of
 from sitefinder.pipeline.keys import plan_of, recipes_of
@@ -23,21 +21,6 @@ from sitefinder.stages.seen import InputsParts, SettingsParts
 
 STORE = ".sitefinder-store"
 FILES = "files.json"
-# What results are made with and read back with.
-LIBRARIES = (
-    "numpy",
-    "pandas",
-    "geopandas",
-    "shapely",
-    "pyproj",
-    "pyogrio",
-    "rasterio",
-    "scipy",
-    "statsmodels",
-    "numba",
-    "pydantic",
-    "whitebox-workflows",
-)
 
 
 class Plan(NamedTuple):
@@ -82,15 +65,9 @@ def keep_memory(store, memory):
     """
     if not store.is_empty():
         try:
-            write_json(store.folder / FILES, memory.known)
+            write_json(store.folder / FILES, memory.kept)
         except OSError as error:
             store.notes.append(f"digests of files could not be kept: {error.strerror or error}")
-
-
-def software():
-    """Versions of what results are made with, by name."""
-    own = {"sitefinder": __version__, "python": platform.python_version(), "GDAL": rasterio.__gdal_version__}
-    return own | {name: version(name) for name in LIBRARIES}
 
 
 def parts_of(settings, inputs):
@@ -116,10 +93,16 @@ def planned(stages, settings, inputs, config, folder):
     Plan
     """
     store, given = looked_into(folder), {"settings": settings, "inputs": inputs}
-    recipes = recipes_of(stages, given, parts_of(settings, inputs), software())
-    last = last_recipes(last_account(folder, config_name(config, folder)))
+    recipes = recipes_of(stages, given, parts_of(settings, inputs), software(), own_code())
+    account = last_account(folder, config_name(config, folder))
+    files = {stage.name: own_code().files_of(stage.functions) for stage in stages}
     size_gb, count = size_of(folder)
-    return Plan(settings.run.name, plan_of(recipes, last, store.has), folder, count, size_gb)
+
+    def code_change(stage):
+        return change_of_code(files[stage], {} if account is None else account["code"])
+
+    planned = plan_of(recipes, last_recipes(account), store.has, code_change)
+    return Plan(settings.run.name, planned, folder, count, size_gb)
 
 
 def config_name(config, folder):
@@ -183,7 +166,9 @@ class Account:
             "workers": settings.run.workers,
             "tiles": self._tiles,
             "peak_memory_mb": round(peak_memory_mb(), 1),
+            "version": __version__,
             "software": software(),
+            "code": own_code().digests,
             "inputs": [{key: lineage[key] for key in ("name", "path", "digest")} for lineage in inputs.lineage],
             "delivered": {"file": delivered.name, "digest": content_digest(delivered)},
             "results": told_results(recipes, log),

@@ -5,6 +5,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.pipeline.build import own_build
+from sitefinder.pipeline.code import digest_of_files, own_code
 from sitefinder.power.energy import hydraulic_power_kw
 from sitefinder.schema import LAYERS
 from sitefinder.schema.vocabulary import HEAD_NOT_RESOLVED
@@ -127,7 +129,7 @@ def make_structures(settings, placed, waters):
 
 
 def make_provenance(settings, inputs, stages, equations, repairs):
-    """Inputs with their digests, settings that change results, and stage versions."""
+    """Inputs with their digests, settings that change results, the version and the code of each stage."""
     changed = repairs.groupby("layer").size().to_dict()
     rows = []
     for lineage in published_lineage(inputs.lineage, settings.rules):
@@ -160,8 +162,18 @@ def make_provenance(settings, inputs, stages, equations, repairs):
     given = _flat(settings.model_dump(exclude={"run": OF_THE_MACHINE, "delivery": True}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
+    build = own_build()
+    rows.append(
+        {
+            **_setting("sitefinder", build.version, ""),
+            "kind": "version",
+            "digest": build.commit,
+            "note": build.note,
+        }
+    )
     for stage in stages:
-        rows.append({**_setting(stage.name, str(stage.version), ""), "kind": "stage"})
+        digest = digest_of_files(own_code().files_of(stage.functions))
+        rows.append({**_setting(stage.name, digest[:12], ""), "kind": "stage", "digest": digest})
     columns = [column.name for column in LAYERS["provenance"].columns]
     return pd.DataFrame(rows, columns=columns)
 

@@ -15,6 +15,7 @@ from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.io.fonts import checked_fonts
 from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
+from sitefinder.pipeline.code import own_code
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.pipeline.keys import recipes_of
 from sitefinder.pipeline.store import opened
@@ -28,7 +29,7 @@ from sitefinder.stages.drainage import list_terrain_repairs
 from sitefinder.stages.fish_safe_gain import make_fish_safe_gain
 from sitefinder.stages.fish_ways import fish_alive
 from sitefinder.stages.free_stream import make_free_stream
-from sitefinder.stages.inputs import read_inputs
+from sitefinder.stages.inputs import read_inputs, with_year_to_year
 from sitefinder.stages.keeping import (
     Account,
     config_name,
@@ -41,7 +42,6 @@ from sitefinder.stages.keeping import (
 )
 from sitefinder.stages.long_profiles import site_profiles
 from sitefinder.stages.marks import list_seams
-from sitefinder.stages.measured_flows import with_year_to_year
 from sitefinder.stages.potential import make_reach_districts, make_waterfall
 from sitefinder.stages.region_tables import (
     make_provenance,
@@ -253,7 +253,7 @@ def plan(path):
     folder = store_folder(settings, path.parent)
     with remembering(memory_of(folder)):
         settings, inputs = _with_inputs(settings, path.parent)
-    return planned(STAGES, settings, inputs, path, folder)
+        return planned(STAGES, settings, inputs, path, folder)
 
 
 def run(path, *, workers=None, strict=False, started=None, progress=None, keep=True, verify=False):
@@ -289,7 +289,12 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
     account = Account(config_name(path, folder))
     memory = memory_of(folder if keep else None, recalls=not verify)
     with remembering(memory):
-        settings, inputs = _with_inputs(settings, path.parent)
+        return _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify)
+
+
+# What is read later in the run is remembered too.
+def _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify):
+    settings, inputs = _with_inputs(settings, path.parent)
     given_here = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
     settings = settings.model_copy(update={"run": settings.run.model_copy(update=given_here)})
     given = {"settings": settings, "inputs": inputs, "progress": account.counting_tiles(progress)}
@@ -300,15 +305,15 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
             results = run_stages(STAGES, given | {"scratch": Path(scratch)}, started=started, parts=parts)
             return _delivered(path, settings, inputs, results)
     with opened(folder, verify=verify) as store:
-        recipes = recipes_of(STAGES, given, parts, software())
+        recipes = recipes_of(STAGES, given, parts, software(), own_code())
         given["scratch"], log = store.scratch, {}
         options = {"started": started, "parts": parts, "store": store, "recipes": recipes, "log": log}
         try:
             results = run_stages(STAGES, given, **options)
+            account.passed("stages")
+            delivered = _delivered(path, settings, inputs, results)
         finally:
             keep_memory(store, memory)
-        account.passed("stages")
-        delivered = _delivered(path, settings, inputs, results)
         account.passed("delivery")
         account.write(store, settings, inputs, recipes, log, delivered.path)
         store.mark_used([recipe.key for own in recipes.values() for recipe in own])

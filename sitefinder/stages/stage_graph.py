@@ -1,22 +1,11 @@
-"""The stage graph: each stage with what it reads, its version, and the settings and inputs that it may see.
+"""The stage graph: each stage with what it reads, and the settings and inputs that it may see.
 
-A result is kept under a key of all that stands in its stage's line; see "How keys work" in DEVELOPERS.md.
+A result is kept under a key of all that its stage's line names and of the code that its function can reach; see
+"How keys work" in DEVELOPERS.md.
 """
 
 from sitefinder.pipeline.graph import Each, Stage, bound
-from sitefinder.stages.channel_shapes import find_channel_shapes
-from sitefinder.stages.choice import choose
-from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
-from sitefinder.stages.fish_safe_gain import weigh_fish_safety
-from sitefinder.stages.ground import drain_terrain, fit_profile, read_channels, sum_catchments, warp_surface
-from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
-from sitefinder.stages.marks import find_dem_seams, mark_stations
-from sitefinder.stages.network import make_network, place_on_network, refuse_unresolved
-from sitefinder.stages.relief import shade_relief
-from sitefinder.stages.rules import joined_overlaps, judge, overlap_rule
 from sitefinder.stages.seen import rules_of
-from sitefinder.stages.waters import find_waters
-from sitefinder.stages.worth import estimate_station_flows, list_stretches, value_all
 
 GIVEN = ("settings", "inputs", "scratch", "progress")
 # Settings that the value of a stretch hangs on, beside those of fish.
@@ -27,29 +16,29 @@ VALUED_BY = (
 )
 
 
-# A stage as a line: what it reads, then the settings and the inputs that it sees, each as words.
-def _stage(name, run, version, reads, settings="", inputs="", each=None):
+# A stage as a line: its function as ``module:function`` of this package, what it reads, then the settings and the
+# inputs that it sees, each as words.
+def _stage(name, run, reads, settings="", inputs="", each=None):
     sees = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
     sees = {given: parts for given, parts in sees.items() if parts}
-    return Stage(name, run, (*sees, *reads.split()), version, sees, each)
+    function = f"{__package__}.{run}" if isinstance(run, str) else run
+    return Stage(name, function, (*sees, *reads.split()), sees, each)
 
 
 STAGES = bound(
     [
-        _stage("dem_seams", find_dem_seams, 1, "", "inputs.dem.vertical_unit", "dem"),
+        _stage("dem_seams", "marks:find_dem_seams", "", "inputs.dem.vertical_unit", "dem"),
         _stage(
             "surface",
-            warp_surface,
-            1,
+            "ground:warp_surface",
             "scratch",
             "run.crs terrain.cell_size_m terrain.fill_nodata_cells inputs.dem.vertical_unit inputs.covariates",
             "dem covariates shares layers.flow_regions layers.lakes",
         ),
-        _stage("relief", shade_relief, 1, "surface"),
+        _stage("relief", "relief:shade_relief", "surface"),
         _stage(
             "network",
-            make_network,
-            1,
+            "network:make_network",
             "surface scratch",
             "run.crs inputs.dem.vertical_unit inputs.dem_footprints inputs.streams.inflow_area_column "
             "network.snap_m network.derive_threshold_km2 network.main_path network.main_path_column "
@@ -57,60 +46,55 @@ STAGES = bound(
             "network.canal_column network.canal_values network.ridge_m",
             "dem dem_error layers.streams layers.dem_footprints",
         ),
-        _stage("resolved", refuse_unresolved, 1, "network", "run.strict inputs.streams.path"),
-        _stage("placed", place_on_network, 1, "network", "network.station_spacing_m network.reach_length_m"),
+        _stage("resolved", "network:refuse_unresolved", "network", "run.strict inputs.streams.path"),
+        _stage(
+            "placed", "network:place_on_network", "network", "network.station_spacing_m network.reach_length_m"
+        ),
         _stage(
             "dem_errors",
-            find_dem_errors,
-            1,
+            "dem_errors:find_dem_errors",
             "placed",
             "inputs.dem_footprints",
             "dem_error layers.dem_footprints",
         ),
         _stage(
             "channels",
-            read_channels,
-            3,
+            "ground:read_channels",
             "network placed dem_errors",
             "run.crs inputs.dem.vertical_unit heads.transect_half_width_m",
             "dem",
         ),
         _stage(
             "terrain",
-            drain_terrain,
-            1,
+            "ground:drain_terrain",
             "surface network placed channels scratch progress",
             "run.crs run.workers terrain.engine terrain.sink_depth_m "
             "terrain.tile_rows terrain.tile_columns terrain.margin_cells",
         ),
         _stage(
             "catchments",
-            sum_catchments,
-            1,
+            "ground:sum_catchments",
             "surface network placed terrain",
             "inputs.covariates terrain.edge_is_divide",
         ),
         _stage(
             "fitted",
-            fit_profile,
-            3,
+            "ground:fit_profile",
             "placed channels dem_errors",
             "run.crs run.seed heads.quantile heads.draws stretches.structure_snap_m",
             "dem layers.structures",
         ),
         _stage(
             "field_levels",
-            place_field_levels,
-            1,
+            "levels:place_field_levels",
             "placed fitted",
             "stretches.structure_snap_m tailwater.rating_reach_m",
             "field_levels ratings",
         ),
-        _stage("heads", use_field_levels, 1, "placed fitted field_levels", "run.seed"),
+        _stage("heads", "levels:use_field_levels", "placed fitted field_levels", "run.seed"),
         _stage(
             "flows",
-            estimate_station_flows,
-            2,
+            "worth:estimate_station_flows",
             "placed catchments",
             "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
             "energy.design_exceedance_percent stretches.structure_snap_m uncertainty.year_to_year_sd",
@@ -119,23 +103,20 @@ STAGES = bound(
         ),
         _stage(
             "water_depths",
-            find_water_depths,
-            1,
+            "levels:find_water_depths",
             "flows field_levels",
             "tailwater inputs.dem.survey_flow_exceedance_percent",
         ),
         _stage(
             "channel_shapes",
-            find_channel_shapes,
-            1,
+            "channel_shapes:find_channel_shapes",
             "placed flows",
             "stretches.structure_snap_m channel tailwater",
             "sections",
         ),
         _stage(
             "waters",
-            find_waters,
-            3,
+            "waters:find_waters",
             "network placed heads flows",
             "heads.standing_water_m heads.tidal_below_m inputs.dem.vertical_unit inputs.lakes.path inputs.plants "
             "stretches.structure_snap_m stretches.step_least_m stretches.step_standard_errors "
@@ -144,24 +125,21 @@ STAGES = bound(
         ),
         _stage(
             "least_heads",
-            find_least_heads,
-            1,
+            "dem_errors:find_least_heads",
             "placed fitted waters",
             "stretches.longest_m heads.resolved_standard_errors",
             "layers.region",
         ),
         _stage(
             "marks",
-            mark_stations,
-            3,
+            "marks:mark_stations",
             "placed channels catchments field_levels waters dem_seams dem_errors",
             "run.crs flags inputs.covariates stretches.structure_snap_m",
             "dem layers.regulated layers.karst",
         ),
         _stage(
             "stretches",
-            list_stretches,
-            5,
+            "worth:list_stretches",
             "placed channels heads waters catchments flows channel_shapes",
             "run.crs inputs.dem.vertical_unit heads.shrink "
             "heads.resolved_standard_errors stretches.layouts stretches.least_head_m "
@@ -171,26 +149,23 @@ STAGES = bound(
         ),
         _stage(
             "energy",
-            value_all,
-            3,
+            "worth:value_all",
             "stretches flows water_depths",
             f"{VALUED_BY} fish.least_survival fish.evidence",
             "machines costs",
         ),
         _stage(
             "rule_overlaps",
-            overlap_rule,
-            2,
+            "rules:overlap_rule",
             "network placed heads",
             "stretches.structure_snap_m",
             "layers.falls layers.structures",
-            each=Each("rule", rules_of, joined_overlaps),
+            each=Each("rule", rules_of, "sitefinder.stages.rules:joined_overlaps"),
         ),
-        _stage("verdicts", judge, 2, "placed stretches rule_overlaps", "rules ranking.allow"),
+        _stage("verdicts", "rules:judge", "placed stretches rule_overlaps", "rules ranking.allow"),
         _stage(
             "sites",
-            choose,
-            5,
+            "choice:choose",
             "placed stretches energy rule_overlaps verdicts waters",
             "ranking stretches.least_flow_mean_m3s costs.most_cost_per_kwh fish.spawning_rules fish.evidence "
             "fish.least_survival_on_the_way fish.existing_survival",
@@ -198,8 +173,7 @@ STAGES = bound(
         ),
         _stage(
             "fish_safety",
-            weigh_fish_safety,
-            2,
+            "fish_safe_gain:weigh_fish_safety",
             "placed stretches flows water_depths energy rule_overlaps verdicts waters",
             f"{VALUED_BY} fish ranking costs.most_cost_per_kwh",
             "machines costs layers.region",
