@@ -2,7 +2,7 @@
 
 from sitefinder.report.sheets.amounts import amount, span, words
 from sitefinder.report.sheets.compile import shortened, typesetter
-from sitefinder.report.sheets.maps import locate, locator, map_key, measure_names, region_map
+from sitefinder.report.sheets.maps import locate, locator, measure_names, region_map
 from sitefinder.report.sheets.profiles import measure_profiles
 from sitefinder.report.sheets.site_data import LONGEST_NAME, site_data
 from sitefinder.report.stream_names import stream_names
@@ -10,7 +10,7 @@ from sitefinder.report.text_tables import careful, counted, gigawatt_hours, powe
 from sitefinder.schema.cautions import READING, SAFETY, SCREENING
 from sitefinder.schema.vocabulary import VERDICTS, labels
 
-OVERVIEW_MAP_MM = (128.0, 100.0)
+OVERVIEW_MAP_MM = (126.0, 118.0)
 NO_SITE = "No site was selected in this run. The layer reaches says of each reach why it carries none."
 
 
@@ -48,12 +48,10 @@ def field_sheets_pdf(handover, count):
             "overview": region_map(
                 setter, handover, OVERVIEW_MAP_MM, number_pt=6.5, largest_mm=0.9, name_pt=6.0
             ),
-            "overview_key": map_key(handover, of_site=False),
             "list_title": _list_title(handover, listed),
             "list": _list(listed, sheets),
             "sheets": sheets,
             "locator": small[0] if small else None,
-            "site_key": map_key(handover, of_site=True),
             "screening": SCREENING,
             "reading": READING,
             "safety": SAFETY,

@@ -17,9 +17,10 @@ from sitefinder.report.sheets.compile import HERE, MM_PER_POINT
 FINEST_MM = 0.08
 # Relief is printed lighter than it is, so that lines stand out: 0 is as bright as this. It is printed in so many
 # cells to the millimetre and in so many greys, which no eye tells from more (own choice).
-DARKEST, CELLS_PER_MM, GREYS = 0.62, 5.0, 48
+DARKEST, CELLS_PER_MM, GREYS = 0.62, 4.0, 48
 # Room at the left and at the foot of a map for the numbers of its grid.
 EDGE_MM, FOOT_MM = 5.0, 5.0
+FRAME_LINE_MM = 0.15
 TICK_PT = 6.0
 NET_MM = 5.0
 # Where a label may lie about its point, in the order of trial: right, left, above, below, and between.
@@ -67,7 +68,8 @@ def window_about(bounds, shape, least_m=400.0, room=0.12):
 class Frame:
     """A drawing: places in metres, paper in millimetres from the frame's upper left corner.
 
-    What is drawn first lies lowest. Metres along and up may have scales of their own.
+    What is drawn first lies lowest. Metres along and up may have scales of their own. ``kinds`` are those of
+    `map.css` that were drawn.
     """
 
     def __init__(self, setter, width_mm, height_mm, window, edge_mm=EDGE_MM, foot_mm=FOOT_MM):
@@ -76,6 +78,7 @@ class Frame:
         self.mm_per_m = width_mm / (window[2] - window[0])
         self.mm_per_m_up = height_mm / (window[3] - window[1])
         self.labels = []
+        self.kinds = set()
         self._drawn = []
         # Rectangles by the squares of a coarse net that they touch, so that few are looked at.
         self._taken = defaultdict(list)
@@ -91,6 +94,7 @@ class Frame:
 
     def path(self, kind, outline):
         """An outline on paper, as SVG writes it, drawn as `map.css` says for its kind."""
+        self.kinds.add(kind)
         self._drawn.append(f'<path class="{kind}" d="{outline}"/>')
 
     def mark(self, kind, shape, x, y, size_mm):
@@ -137,6 +141,7 @@ class Frame:
         ]
         if rings:
             outline = "".join(f"{self._outline(ring)}Z" for ring in rings)
+            self.kinds.add(kind)
             self._drawn.append(f'<path class="{kind}" fill-rule="evenodd" d="{outline}"/>')
 
     def relief(self, relief):
@@ -330,13 +335,17 @@ class Frame:
         dict
             SVG text, sizes and labels [mm], labels measured from the frame's corner.
         """
-        width, height = self.width_mm + self.edge_mm, self.height_mm + self.foot_mm
+        # The frame's own line needs room too.
+        edge = max(self.edge_mm, FRAME_LINE_MM)
+        width = edge + self.width_mm + FRAME_LINE_MM
+        height = FRAME_LINE_MM + self.height_mm + max(self.foot_mm, FRAME_LINE_MM)
         frame = f'<rect class="frame" width="{self.width_mm}" height="{self.height_mm}"/>'
         return {
-            "svg": svg("".join([*self._drawn, frame]), -self.edge_mm, 0.0, width, height),
+            "svg": svg("".join([*self._drawn, frame]), -edge, -FRAME_LINE_MM, width, height),
             "width": width,
             "height": height,
-            "edge": self.edge_mm,
+            "left": edge,
+            "top": FRAME_LINE_MM,
             "labels": self.labels,
             "alt": description,
         }

@@ -15,6 +15,7 @@ FARTHEST_ROAD_M = 3000.0
 # How far from the border of its district a name may be moved, and how many places each way are tried (own choice).
 NAME_ROOM_MM, PLACES_TRIED = 20.0, 9
 SMALLEST_SHARE = 0.45
+_MILDEST_FIRST = tuple(reversed(VERDICTS))
 LOCATOR_MM = (45.0, 30.0)
 POINT_MM = {"settlement": 1.4, "structure": 1.7, "end": 2.4}
 ENDS = (("intake", "triangle down"), ("tailrace", "circle"))
@@ -51,7 +52,7 @@ def place_map(setter, handover, site, size_mm):
     Returns
     -------
     dict or None
-        The drawing with the length of its scale bar; None where the site's place is not known.
+        The drawing with its key and scale bar; None where the site's place is not known.
     """
     lon, lat = [site["intake_lon"], site["lon"]], [site["intake_lat"], site["lat"]]
     places = grid_places(handover.crs, lon, lat)
@@ -71,14 +72,20 @@ def place_map(setter, handover, site, size_mm):
         x, y = frame.at(*place)
         frame.mark("end", shape, x, y, POINT_MM["end"])
         frame.keep_clear(x - 1.3, y - 1.3, 2.6, 2.6)
+    structures, settlements = _mark_structures(frame, handover), _mark_settlements(frame, handover)
     for place, name, _ in known:
         frame.label(*place, name, 7.0, bold=True, away_mm=2.0)
-    _draw_structures(frame, handover, with_names=True)
-    _draw_settlements(frame, handover, 6.5)
+    _name_marks(frame, structures, 6.0, quiet=True)
+    _name_marks(frame, settlements, 6.5)
     _draw_names(frame, handover, 6.0)
     frame.numbers()
     drawn = frame.drawing(_place_description(handover, site))
-    return {**drawn, "scale": scale_bar(frame.mm_per_m, 22.0), "window": frame.window}
+    return {
+        **drawn,
+        "key": _key(frame.kinds, [(name, shape) for _, name, shape in known]),
+        "scale": scale_bar(frame.mm_per_m, 22.0),
+        "window": frame.window,
+    }
 
 
 def locator(setter, handover):
@@ -131,18 +138,20 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
     Returns
     -------
     dict
-        The drawing, its scale bar, and as ``unnumbered`` how many sites lie too close together for a number.
+        The drawing, its key and scale bar, and as ``unnumbered`` how many sites lie too close together for a number.
     """
     reaches = handover.tables["reaches"]
     bounds = reaches.total_bounds if len(reaches) else handover.relief.bounds_m
     frame = Frame(setter, *size_mm, window_about(bounds, size_mm, room=0.02 if plate else 0.03))
     _draw_ground(frame, handover, borders=True, steps=steps)
+    if plate:
+        _mark_structures(frame, handover)
+    settlements = _mark_settlements(frame, handover)
     unnumbered = _draw_sites(frame, handover, number_pt, largest_mm)
     if plate:
         _draw_districts(frame, handover)
-    _draw_settlements(frame, handover, name_pt)
+    _name_marks(frame, settlements, name_pt)
     if plate:
-        _draw_structures(frame, handover)
         _draw_names(frame, handover, 6.5)
     frame.numbers(steps)
     count = len(handover.tables["sites"])
@@ -150,48 +159,30 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
         f"Map of the region: its streams by what rules allow, and {count} sites numbered by rank. "
         "The list of the sites gives their places in words."
     )
-    return {**drawn, "scale": scale_bar(frame.mm_per_m, 55.0 if plate else 30.0), "unnumbered": unnumbered}
+    return {
+        **drawn,
+        "key": _key(frame.kinds),
+        "scale": scale_bar(frame.mm_per_m, 55.0 if plate else 30.0),
+        "unnumbered": unnumbered,
+    }
 
 
-def map_key(handover, *, of_site):
-    """What lines and marks of a map mean.
-
-    Parameters
-    ----------
-    handover : sitefinder.report.handover.Handover
-    of_site : bool
-        Whether it is the map of one site's place, not of the region.
-
-    Returns
-    -------
-    list of dict
-        SVG text of a sample, and what it means as ``text``.
-    """
-    context = handover.context
-    met = set(handover.tables["reaches"]["verdict"])
-    entries = []
-    if of_site:
-        entries.append((sample("stretch"), "stretch of stream used by this site"))
-        entries += [(sample("end", shape=shape, size_mm=2.2), name) for name, shape in ENDS]
-        if "roads" in context:
-            entries.append((sample("to-road"), "straight line to the nearest road"))
-    for verdict in reversed(VERDICTS):
-        if verdict.name in met:
-            entries.append((sample(f"stream-{verdict.name}"), f"stream: {verdict.label}"))
-    for layer, drawn, meaning in (
-        ("roads", sample("road-edge", "road"), "road"),
-        ("power_lines", sample("power-line"), "power line"),
-        ("settlements", sample("settlement", shape="square"), "settlement"),
-        ("lakes", sample("lake", shape="area"), "lake"),
-        ("districts", sample("border"), "border of region, district"),
-    ):
-        if layer in context and not (of_site and layer == "districts"):
-            entries.append((drawn, meaning))
-    if len(handover.tables["structures"]):
-        entries.append((sample("structure", shape="triangle"), "weir, drop or step"))
-    if not of_site:
-        entries.append((sample("dot", shape="circle", size_mm=2.0), "site, its rank beside it"))
-    return [{"svg": drawn, "text": meaning} for drawn, meaning in entries]
+# What lines and marks of a map mean, of those that are on it.
+def _key(kinds, ends=()):
+    entries = [
+        ("stretch", sample("stretch"), "stretch used by this site"),
+        *(("end", sample("end", shape=shape, size_mm=2.2), name) for name, shape in ends),
+        ("to-road", sample("to-road"), "straight to the nearest road"),
+        *((f"stream-{each.name}", sample(f"stream-{each.name}"), f"stream: {each.label}") for each in _MILDEST_FIRST),
+        ("road", sample("road-edge", "road"), "road"),
+        ("power-line", sample("power-line"), "power line"),
+        ("settlement", sample("settlement", shape="square"), "settlement"),
+        ("lake", sample("lake", shape="area"), "lake"),
+        ("border", sample("border"), "border of region, district"),
+        ("structure", sample("structure", shape="triangle"), "weir, drop or step"),
+        ("dot", sample("dot", shape="circle", size_mm=2.0), "site, its rank beside it"),
+    ]
+    return [{"svg": drawn, "text": meaning} for kind, drawn, meaning in entries if kind in kinds]
 
 
 # Relief, areas, borders, roads, streams by verdict and power lines, as far as they are known.
@@ -231,31 +222,39 @@ def _draw_sites(frame, handover, size_pt, largest_mm):
     return sum(not frame.number(east, north, str(rank), size_pt) for east, north, rank, _ in places)
 
 
-# Marks and names of settlements; a name that has no room is left out.
-def _draw_settlements(frame, handover, size_pt):
+# Marks of settlements; places and names of those that are on the map.
+def _mark_settlements(frame, handover):
     if "settlements" not in handover.context:
-        return
+        return []
     settlements = handover.context["settlements"]
-    placed = zip(_points_of(settlements), settlements["name"], strict=True)
-    shown = [(place, name) for place, name in placed if np.isfinite(place).all() and frame.holds(*place, 1.5)]
+    return _mark(frame, "settlement", "square", _points_of(settlements), settlements["name"])
+
+
+# Marks of weirs and drops; places and ids of those that are on the map.
+def _mark_structures(frame, handover):
+    structures = handover.tables["structures"]
+    identities = map(structure_name, structures["structure_id"])
+    return _mark(frame, "structure", "triangle", _points_of(structures), identities)
+
+
+def _mark(frame, kind, shape, places, names_of):
+    shown = [
+        (place, name)
+        for place, name in zip(places, names_of, strict=True)
+        if np.isfinite(place).all() and frame.holds(*place, 1.5)
+    ]
     for place, _ in shown:
         x, y = frame.at(*place)
-        frame.mark("settlement", "square", x, y, POINT_MM["settlement"])
-        frame.keep_clear(x - 0.8, y - 0.8, 1.6, 1.6)
-    for place, name in shown:
-        frame.label(*place, map_name(frame.setter, name), size_pt)
+        frame.mark(kind, shape, x, y, POINT_MM[kind])
+        half = POINT_MM[kind] / 2 + 0.1
+        frame.keep_clear(x - half, y - half, 2 * half, 2 * half)
+    return shown
 
 
-# Marks of weirs and drops, and their ids where there is room.
-def _draw_structures(frame, handover, *, with_names=False):
-    structures = handover.tables["structures"]
-    for place, name in zip(_points_of(structures), structures["structure_id"], strict=True):
-        if np.isfinite(place).all() and frame.holds(*place, 1.5):
-            x, y = frame.at(*place)
-            frame.mark("structure", "triangle", x, y, POINT_MM["structure"])
-            frame.keep_clear(x - 1.0, y - 1.0, 2.0, 2.0)
-            if with_names:
-                frame.label(*place, map_name(frame.setter, structure_name(name)), 6.0, quiet=True)
+# Names beside their marks; a name that has no room is left out.
+def _name_marks(frame, marks, size_pt, **options):
+    for place, name in marks:
+        frame.label(*place, map_name(frame.setter, name), size_pt, **options)
 
 
 # Names of roads and lakes at the middle of what is shown of them, where there is room.

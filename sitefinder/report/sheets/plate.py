@@ -1,13 +1,15 @@
 """The map plate: the whole region on one A3 page, with legend, totals, sources and cautions."""
 
-from sitefinder.report.sheets.amounts import amount, crs_text
+from sitefinder.report.sheets.amounts import amount, crs_text, words
 from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.field_sheets import totals_text
-from sitefinder.report.sheets.maps import map_key, measure_names, region_map
+from sitefinder.report.sheets.maps import measure_names, region_map
+from sitefinder.report.stream_names import stream_names
 from sitefinder.schema.cautions import NOT_KNOWN, READING, SCREENING
+from sitefinder.schema.vocabulary import VERDICTS, labels
 
 PLATE_MAP_MM = (285.0, 265.5)
-DISTRICTS_SHOWN, SOURCES_SHOWN = 12, 14
+DISTRICTS_SHOWN, SITES_SHOWN, SOURCES_SHOWN = 12, 40, 14
 LONGEST_NAME, LONGEST_SOURCE = 60, 220
 # What an input's provenance says where the user said nothing.
 NOT_STATED = ("", "not stated")
@@ -35,10 +37,10 @@ def district_map_pdf(handover):
             "map": region_map(
                 setter, handover, PLATE_MAP_MM, number_pt=7.5, largest_mm=1.7, name_pt=7.5, plate=True, steps=8
             ),
-            "key": map_key(handover, of_site=False),
             "districts": districts,
             "more_districts": more_districts,
             "grid": setter.text(crs_text(handover.crs)),
+            "sites": _sites(setter, handover),
             "sources": sources,
             "more_sources": more_sources,
             "screening": SCREENING,
@@ -46,6 +48,24 @@ def district_map_pdf(handover):
             "not_known": NOT_KNOWN,
         }
         return setter.pdf("plate.typ", data)
+
+
+# Rows of the table of sites, the best first.
+def _sites(setter, handover):
+    best = handover.tables["sites"].sort_values("rank").head(SITES_SHOWN)
+    called = stream_names(handover.tables["reaches"], best["reach_id"])
+    label_of = labels(VERDICTS)
+    return [
+        [
+            str(site["rank"]),
+            setter.text(shortened(words(site["stream"], "") or called[site["reach_id"]], LONGEST_NAME)),
+            amount(site["head_m"], "", 1),
+            amount(site["power_kw"]),
+            amount(site["energy_mwh"]),
+            label_of[site["verdict"]],
+        ]
+        for _, site in best.iterrows()
+    ]
 
 
 # Rows of the table of districts, and how many have no room.

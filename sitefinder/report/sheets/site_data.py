@@ -22,9 +22,9 @@ from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.schema.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, flag_phrases, named, phrases
 from sitefinder.siting.long_profiles import NORMAL_90
 
-MAP_MM, PROFILE_MM = (126.0, 88.0), (182.0, 48.0)
+MAP_MM, PROFILE_MM = (126.0, 90.0), (181.0, 46.0)
 # Longer texts are cut in titles and tables, and printed whole at the end of the sheet.
-LONGEST_ID, LONGEST_NAME, LONGEST_CELL = 48, 80, 110
+LONGEST_ID, LONGEST_NAME, LONGEST_CELL = 48, 80, 60
 FLOW_SOURCES = {"equation": "regional regression"}
 BANKS = {"left": "on the left bank (looking downstream)", "right": "on the right bank (looking downstream)"}
 # A road so much higher or lower than the powerhouse is level with it [m].
@@ -76,9 +76,14 @@ def site_data(setter, handover, site, stream):
     }
 
 
-# Pairs of label and text without those that have no text; long texts cut.
+# Pairs of label and text without those that have no text.
 def _rows(setter, pairs):
-    return [[label, setter.text(shortened(text, LONGEST_CELL))] for label, text in pairs if text is not None]
+    return [[label, setter.text(text)] for label, text in pairs if text is not None]
+
+
+# A text of the user's in a table.
+def _cell(value, otherwise=NOT_KNOWN):
+    return shortened(words(value, otherwise), LONGEST_CELL)
 
 
 def _water(handover, site):
@@ -98,7 +103,7 @@ def _water(handover, site):
         ("Design flow", amount(site["flow_design_m3s"], "m³/s")),
         ("Environmental flow", _environmental_flow(site)),
         ("Catchment", amount(site["area_km2"], "km²")),
-        ("Flow source", FLOW_SOURCES.get(site["flow_source"], words(site["flow_source"]))),
+        ("Flow source", FLOW_SOURCES.get(site["flow_source"], _cell(site["flow_source"]))),
     ]
 
 
@@ -116,7 +121,7 @@ def _plant(handover, site, scheme):
     specific = site["capital_cost"] / site["power_kw"] if site["power_kw"] else np.nan
     length_m, conduit_m = site["length_m"], site["conduit_length_m"]
     return [
-        ("Turbine", f"{site['units']} × {words(site['machine'])}; {safe}{screen}"),
+        ("Turbine", f"{site['units']} × {_cell(site['machine'])}; {safe}{screen}"),
         ("Installed capacity", amount(site["power_kw"], "kW")),
         _if_known("P90 to P10", site["power_kw_p90"], span(site["power_kw_p90"], site["power_kw_p10"], "kW")),
         ("Mean annual energy", amount(site["energy_mwh"], "MWh")),
@@ -192,7 +197,7 @@ def _access(handover, site):
     if "settlements" in given:
         village = _distance(site["settlement_distance_m"])
         if is_known(site["settlement"]):
-            village = f"{site['settlement']}: {village}"
+            village = f"{_cell(site['settlement'])}: {village}"
         by_road_m = site["settlement_road_m"]
         rows.append(("Settlement", village + (f"; {amount(by_road_m, 'm')} by road" if is_known(by_road_m) else "")))
     missing = [
@@ -203,7 +208,7 @@ def _access(handover, site):
     if missing:
         listed = missing[0] if len(missing) == 1 else f"{', '.join(missing[:-1])} and {missing[-1]}"
         rows.append(("Not in this run", f"layers of {listed}"))
-    rows.append(("Existing structure", words(site["structure_id"], "none used")))
+    rows.append(("Existing structure", _cell(site["structure_id"], "none used")))
     return rows
 
 
@@ -232,9 +237,9 @@ def _in_full(site, stream):
         ("Stream", stream, LONGEST_NAME),
         ("Site", site["site_id"], LONGEST_ID),
         ("District", site["district"], LONGEST_NAME),
-        ("Turbine", site["machine"], LONGEST_CELL - 40),
+        ("Turbine", site["machine"], LONGEST_CELL),
         ("Flow source", site["flow_source"], LONGEST_CELL),
-        ("Settlement", site["settlement"], LONGEST_CELL - 60),
+        ("Settlement", site["settlement"], LONGEST_CELL),
         ("Existing structure", site["structure_id"], LONGEST_CELL),
     ):
         if is_known(text) and len(str(text)) > longest:
