@@ -12,7 +12,7 @@ import pandas as pd
 
 from sitefinder import __version__
 from sitefinder.io.catchment_polygons import catchment_polygons
-from sitefinder.io.fonts import checked_fonts
+from sitefinder.report.sheets.font_files import checked_fonts
 from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.graph import run_stages

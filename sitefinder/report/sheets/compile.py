@@ -4,7 +4,8 @@ import json
 import unicodedata
 from contextlib import contextmanager
 from pathlib import Path
-from tempfile import TemporaryDirectory
+
+from sitefinder.report.sheets.font_files import font_folders, font_letters
 
 HERE = Path(__file__).parent
 FONTS = HERE / "fonts"
@@ -124,7 +125,7 @@ class Typesetter:
     def _missing(self, letters):
         missing = letters - self._covered - set(JOINERS) - {" "}
         while missing and self._font_files:
-            self._covered |= _letters_of(self._font_files.pop(0))
+            self._covered |= font_letters(self._font_files.pop(0))
             missing -= self._covered
         return missing
 
@@ -146,38 +147,22 @@ def typesetter(font_paths):
     """
     import typst  # noqa: PLC0415 - 80 MB that only these pages need
 
-    with TemporaryDirectory() as folder:
-        # The compiler takes folders: each font of the user's gets one, so that its neighbours stay out.
-        own = []
-        for number, path in enumerate(font_paths):
-            place = Path(folder) / f"{number:03d}"
-            place.mkdir()
-            (place / Path(path).name).symlink_to(Path(path).resolve())
-            own.append(str(place))
+    # A font of the user's may be one of a folder of many: the compiler gets it alone.
+    with font_folders(font_paths) as own:
         fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(FONTS), *own])
-        named = [font.family for font in fonts.fonts() if font.path and Path(font.path).is_relative_to(folder)]
+        families = [FAMILY]
+        for folder in (str(FONTS), *own):
+            families += sorted(font.family for font in fonts.fonts() if font.path and _lies_in(font.path, folder))
         shipped = sorted(FONTS.glob("*-Regular.ttf"), key=lambda path: (path.stem != "NotoSans-Regular", path.stem))
-        script = sorted({font.family for font in fonts.fonts() if font.path and Path(font.path).parent == FONTS})
-        families = list(dict.fromkeys([FAMILY, *script, *named]))
 
         def compiler(file, inputs):
             return typst.Compiler(input=str(file), root=str(HERE), font_paths=fonts, sys_inputs=inputs)
 
-        yield Typesetter(compiler, families, [*shipped, *map(Path, font_paths)])
+        yield Typesetter(compiler, list(dict.fromkeys(families)), [*shipped, *map(Path, font_paths)])
 
 
-# All letters of a font file, of each font of a collection.
-def _letters_of(path):
-    from fontTools.ttLib import TTCollection, TTFont  # noqa: PLC0415 - only where pages are set
-
-    with path.open("rb") as file:
-        collected = file.read(4) == b"ttcf"
-    fonts = TTCollection(path, lazy=True).fonts if collected else [TTFont(path, lazy=True)]
-    letters = set()
-    for font in fonts:
-        letters |= {chr(code) for code in font.getBestCmap() or {}}
-        font.close()
-    return letters
+def _lies_in(path, folder):
+    return Path(path).is_relative_to(folder)
 
 
 # A word that no line may hold, with places where it may break.

@@ -11,6 +11,7 @@ from sitefinder.schema.cautions import READING, SAFETY, SCREENING
 from sitefinder.schema.vocabulary import VERDICTS, labels
 
 OVERVIEW_MAP_MM = (126.0, 118.0)
+LONGEST_IN_LIST = 40
 NO_SITE = "No site was selected in this run. The layer reaches says of each reach why it carries none."
 
 
@@ -30,12 +31,16 @@ def field_sheets_pdf(handover, count):
     """
     listed = handover.tables["sites"].sort_values("rank").head(count)
     called = stream_names(handover.tables["reaches"], listed["reach_id"])
+    streams = [
+        words(stream, called[reach_id])
+        for stream, reach_id in zip(listed["stream"], listed["reach_id"], strict=True)
+    ]
     with typesetter(handover.font_paths) as setter:
         measure_names(setter, handover)
         measure_profiles(setter, handover.tables["site_profiles"])
         sheets = [
-            site_data(setter, handover, site, words(site["stream"], "") or called[site["reach_id"]])
-            for _, site in listed.iterrows()
+            site_data(setter, handover, site, stream)
+            for (_, site), stream in zip(listed.iterrows(), streams, strict=True)
         ]
         small = locator(setter, handover)
         for sheet in sheets:
@@ -49,7 +54,7 @@ def field_sheets_pdf(handover, count):
                 setter, handover, OVERVIEW_MAP_MM, number_pt=6.5, largest_mm=0.9, name_pt=6.0
             ),
             "list_title": _list_title(handover, listed),
-            "list": _list(listed, sheets),
+            "list": _list(setter, listed, streams),
             "sheets": sheets,
             "locator": small[0] if small else None,
             "screening": SCREENING,
@@ -80,18 +85,18 @@ def _list_title(handover, listed):
 
 
 # A row of the list for each sheet, without its page, which the template knows.
-def _list(listed, sheets):
+def _list(setter, listed, streams):
     label_of = labels(VERDICTS)
     return [
         [
             str(site["rank"]),
-            sheet["stream"],
-            sheet["id"],
+            setter.text(shortened(stream, LONGEST_IN_LIST)),
+            setter.text(shortened(site["site_id"], LONGEST_IN_LIST)),
             amount(site["head_m"], "", 1),
             amount(site["power_kw"]),
             amount(site["energy_mwh"]),
             span(site["energy_mwh_p90"], site["energy_mwh_p10"]),
             label_of[site["verdict"]],
         ]
-        for (_, site), sheet in zip(listed.iterrows(), sheets, strict=True)
+        for (_, site), stream in zip(listed.iterrows(), streams, strict=True)
     ]

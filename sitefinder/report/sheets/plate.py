@@ -10,7 +10,7 @@ from sitefinder.schema.vocabulary import VERDICTS, labels
 
 PLATE_MAP_MM = (285.0, 265.5)
 DISTRICTS_SHOWN, SITES_SHOWN, SOURCES_SHOWN = 12, 40, 14
-LONGEST_NAME, LONGEST_SOURCE = 60, 220
+LONGEST_NAME, LONGEST_IN_LIST, LONGEST_SOURCE = 60, 28, 220
 # What an input's provenance says where the user said nothing.
 NOT_STATED = ("", "not stated")
 
@@ -58,7 +58,7 @@ def _sites(setter, handover):
     return [
         [
             str(site["rank"]),
-            setter.text(shortened(words(site["stream"], "") or called[site["reach_id"]], LONGEST_NAME)),
+            setter.text(shortened(words(site["stream"], called[site["reach_id"]]), LONGEST_IN_LIST)),
             amount(site["head_m"], "", 1),
             amount(site["power_kw"]),
             amount(site["energy_mwh"]),

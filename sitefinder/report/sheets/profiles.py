@@ -134,6 +134,7 @@ def _draw_ends(frame, profile, distance, level):
             frame.path("end-line", f"M{x:.2f} 0V{frame.height_mm:.2f}")
             frame.mark("end", shape, x, y, POINT_MM["end"])
             frame.keep_clear(x - 1.2, y - 1.2, 2.4, 2.4)
+            frame.keep_clear(x - 0.4, 0.0, 0.8, frame.height_mm)
             text = _end_text(mark, level[station])
             row = 0.6 if mark == "intake" else 4.0
             sides = [_corner(x + 0.8, row), _corner(x - 0.8, row, before=True)]

@@ -64,7 +64,7 @@ def site_data(setter, handover, site, stream):
         "map": place_map(setter, handover, site, MAP_MM),
         "profile": profile_drawing(setter, profile, PROFILE_MM, called),
         "figures": [
-            {"title": "Head and flow at the intake", "rows": _rows(setter, _water(handover, site))},
+            {"title": "Head and flow at the intake", "rows": _rows(setter, _water(handover, site, scheme))},
             {"title": "Plant and cost", "rows": _rows(setter, _plant(handover, site, scheme))},
         ],
         "verdict": _verdict(site),
@@ -86,7 +86,7 @@ def _cell(value, otherwise=NOT_KNOWN):
     return shortened(words(value, otherwise), LONGEST_CELL)
 
 
-def _water(handover, site):
+def _water(handover, site, scheme):
     head_m, error_m = site["head_m"], NORMAL_90 * site["head_se_m"]
     places = level_places(site["head_se_m"])
     reaches = handover.tables["reaches"]
@@ -94,7 +94,7 @@ def _water(handover, site):
     low, high = (own[f"flow_mean_{end}_m3s"].iloc[0] if len(own) else np.nan for end in ("low", "high"))
     uncorrected = amount(site["head_unshrunk_m"], "m", places) + ", before regional shrinkage"
     return [
-        ("Gross head", amount(head_m, "m", places)),
+        ("Gross head", amount(head_m, "m", places) if scheme.has_head else None),
         _if_known("90 % confidence interval", error_m, span(head_m - error_m, head_m + error_m, "m", places)),
         _if_known("Uncorrected gross head", site["head_unshrunk_m"], uncorrected),
         ("Mean flow", amount(site["flow_mean_m3s"], "m³/s")),
