@@ -152,17 +152,14 @@ def typesetter(font_paths):
         fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(FONTS), *own])
         families = [FAMILY]
         for folder in (str(FONTS), *own):
-            families += sorted(font.family for font in fonts.fonts() if font.path and _lies_in(font.path, folder))
+            alone = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[folder])
+            families += sorted(alone.families())
         shipped = sorted(FONTS.glob("*-Regular.ttf"), key=lambda path: (path.stem != "NotoSans-Regular", path.stem))
 
         def compiler(file, inputs):
             return typst.Compiler(input=str(file), root=str(HERE), font_paths=fonts, sys_inputs=inputs)
 
         yield Typesetter(compiler, list(dict.fromkeys(families)), [*shipped, *map(Path, font_paths)])
-
-
-def _lies_in(path, folder):
-    return Path(path).is_relative_to(folder)
 
 
 # A word that no line may hold, with places where it may break.

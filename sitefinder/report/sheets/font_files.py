@@ -1,5 +1,6 @@
 """Font files of the user's, for letters that the package's fonts lack: whether they can be used, what they hold."""
 
+import io
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -58,14 +59,12 @@ def font_letters(path):
     """
     from fontTools.ttLib import TTCollection, TTFont  # noqa: PLC0415 - only where a font file is looked at
 
-    with path.open("rb") as file:
-        is_collection = file.read(4) == COLLECTION
+    content = path.read_bytes()
     letters = set()
     try:
-        fonts = TTCollection(path, lazy=True).fonts if is_collection else [TTFont(path, lazy=True)]
-        for font in fonts:
+        is_collection, file = content.startswith(COLLECTION), io.BytesIO(content)
+        for font in TTCollection(file, lazy=True).fonts if is_collection else [TTFont(file, lazy=True)]:
             letters |= {chr(code) for code in font.getBestCmap() or {}}
-            font.close()
     # A damaged table fails in whatever way its bytes lead to.
     except Exception as error:
         raise ValueError(str(error) or type(error).__name__) from error

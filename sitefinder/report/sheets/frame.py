@@ -158,15 +158,19 @@ class Frame:
         )
         if shown[0] >= shown[2] or shown[1] >= shown[3]:
             return
-        light = DARKEST + (1 - DARKEST) * relief.shade / 255.0
-        grey = np.where(relief.known, np.round(light * GREYS) * (255.0 / GREYS), 255.0).astype(np.uint8)
         per_column, per_row = columns / (east - west), rows / (north - south)
-        box = (
+        edges = (
             max((shown[0] - west) * per_column, 0.0),
             max((north - shown[3]) * per_row, 0.0),
             min((shown[2] - west) * per_column, columns),
             min((north - shown[1]) * per_row, rows),
         )
+        # A cell more on each side, so that the edges are shaded as the middle is.
+        first, above = max(math.floor(edges[0]) - 1, 0), max(math.floor(edges[1]) - 1, 0)
+        part = np.s_[above : math.ceil(edges[3]) + 1, first : math.ceil(edges[2]) + 1]
+        light = DARKEST + (1 - DARKEST) * relief.shade[part] / 255.0
+        grey = np.where(relief.known[part], np.round(light * GREYS) * (255.0 / GREYS), 255.0).astype(np.uint8)
+        box = (edges[0] - first, edges[1] - above, edges[2] - first, edges[3] - above)
         left, top = self.at(shown[0], shown[3])
         right, foot = self.at(shown[2], shown[1])
         size = [max(2, math.ceil(length * CELLS_PER_MM)) for length in (right - left, foot - top)]
