@@ -1,4 +1,4 @@
-"""The field sheets and the plate as PDF: what they say, that nothing lies on anything, and the same bytes each time.
+"""Field sheets and plate as PDF: what they say, that nothing lies on anything, and the same bytes each time.
 
 Pages are read by pypdf, and places of texts on them by pdfium, which is no code of ours.
 """
@@ -232,7 +232,9 @@ def test_a_text_that_lies_on_another_would_be_found():
     found = faults(page)
 
     assert ("runs over the edge", "outside") in found
-    assert any(len(pair) == 2 and "over the title" in pair[0] + pair[1] and "outside" not in pair for pair in found)
+    assert any(
+        len(pair) == 2 and "over the title" in pair[0] + pair[1] and "outside" not in pair for pair in found
+    )
 
 
 def test_a_site_alone_without_roads_lines_structures_and_profile_is_printed(make_handover, make_bare_site):

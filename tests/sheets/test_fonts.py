@@ -1,4 +1,4 @@
-"""Names of all scripts on the printed sheets: shaped as their script asks, in fonts of the package or of the user's."""
+"""Names in all scripts on the printed sheets: shaped as the script asks, in fonts of the package or the user's."""
 
 import io
 
@@ -15,8 +15,8 @@ from sitefinder.report.sheets.compile import BOX, FONTS, shortened, typesetter
 from sitefinder.report.sheets.font_files import checked_fonts
 
 # Names of waters, each in its own script: Arabic, Persian with a joiner of no width, Hebrew, Devanagari, Ethiopic,
-# Bengali, Gurmukhi, Gujarati, Odia, Tamil, Telugu, Kannada, Malayalam, Sinhala, Thai, Lao, Khmer, Burmese, Georgian,
-# Armenian, Greek and Cyrillic.
+# Bengali, Gurmukhi, Gujarati, Odia, Tamil, Telugu, Kannada, Malayalam, Sinhala, Thai, Lao, Khmer, Burmese,
+# Georgian, Armenian, Greek and Cyrillic.
 SCRIPTS = (
     "نهر الأردن",
     "می‌رود",
@@ -109,7 +109,9 @@ def ink(printed, letters):
     text = page.get_textpage()
     found = text.get_text_range().index(f"Rank 1: {letters}") + len("Rank 1: ")
     boxes = [text.get_charbox(found + number) for number in range(len(letters))]
-    left, foot, right, top = (pick(sides) for pick, sides in zip((min, min, max, max), zip(*boxes, strict=True)))
+    left, foot, right, top = (
+        pick(sides) for pick, sides in zip((min, min, max, max), zip(*boxes, strict=True), strict=True)
+    )
     width, height = page.get_size()
     crop = (left, foot, width - right, height - top)
     dark = 255 - page.render(scale=8, grayscale=True, crop=crop).to_numpy().squeeze()
@@ -229,9 +231,7 @@ def test_font_files_that_cannot_be_used_are_all_named_at_once(tmp_path):
     small_font(tmp_path / "nameless.ttf", "水", for_print=False)
 
     with pytest.raises(InputError, match=r"delivery\.font_files: 6 problems") as caught:
-        checked_fonts(
-            ["absent.ttf", "none.ttf", "torn.ttf", "half.ttf", "empty.ttf", "nameless.ttf"], tmp_path
-        )
+        checked_fonts(["absent.ttf", "none.ttf", "torn.ttf", "half.ttf", "empty.ttf", "nameless.ttf"], tmp_path)
 
     message = str(caught.value)
     assert "there is no such font file" in message

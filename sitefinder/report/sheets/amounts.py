@@ -87,6 +87,17 @@ def words(value, otherwise=NOT_KNOWN):
     return str(value) if is_known(value) else otherwise
 
 
+def listed(names):
+    """Names as a sentence lists them.
+
+    Examples
+    --------
+    >>> listed(["roads"]), listed(["roads", "lakes", "settlements"])
+    ('roads', 'roads, lakes and settlements')
+    """
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+
+
 def degrees_minutes_seconds(degrees, axis):
     """A coordinate as degrees, minutes and seconds to a tenth, about 3 m.
 

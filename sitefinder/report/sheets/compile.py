@@ -154,7 +154,9 @@ def typesetter(font_paths):
         for folder in (str(FONTS), *own):
             alone = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[folder])
             families += sorted(alone.families())
-        shipped = sorted(FONTS.glob("*-Regular.ttf"), key=lambda path: (path.stem != "NotoSans-Regular", path.stem))
+        shipped = sorted(
+            FONTS.glob("*-Regular.ttf"), key=lambda path: (path.stem != "NotoSans-Regular", path.stem)
+        )
 
         def compiler(file, inputs):
             return typst.Compiler(input=str(file), root=str(HERE), font_paths=fonts, sys_inputs=inputs)
@@ -187,6 +189,8 @@ def shortened(text, most):
     if len(text) <= most:
         return text
     end = most - 1
-    while end > 1 and (unicodedata.category(text[end]).startswith("M") or {text[end], text[end - 1]} & set(JOINERS)):
+    while end > 1 and (
+        unicodedata.category(text[end]).startswith("M") or {text[end], text[end - 1]} & set(JOINERS)
+    ):
         end -= 1
     return text[:end].rstrip() + "…"

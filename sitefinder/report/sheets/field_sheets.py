@@ -50,9 +50,7 @@ def field_sheets_pdf(handover, count):
             "title": setter.text(handover.title),
             "short_title": setter.text(shortened(handover.title, LONGEST_NAME)),
             "totals": totals_text(handover),
-            "overview": region_map(
-                setter, handover, OVERVIEW_MAP_MM, number_pt=6.5, largest_mm=0.9, name_pt=6.0
-            ),
+            "overview": region_map(setter, handover, OVERVIEW_MAP_MM, number_pt=6.5, largest_mm=0.9, name_pt=6.0),
             "list_title": _list_title(handover, listed),
             "list": _list(setter, listed, streams),
             "sheets": sheets,

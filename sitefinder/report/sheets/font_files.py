@@ -1,4 +1,4 @@
-"""Font files of the user's, for letters that the package's fonts lack: whether they can be used, what they hold."""
+"""The user's font files, for letters that the package's fonts lack: whether they can be used, what they hold."""
 
 import io
 from contextlib import contextmanager

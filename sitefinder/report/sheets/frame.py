@@ -65,6 +65,31 @@ def window_about(bounds, shape, least_m=400.0, room=0.12):
     return middle[0] - across, middle[1] - up, middle[0] + across, middle[1] + up
 
 
+def moved_into(window, ground, shown):
+    """A window moved so that little of it lies beyond the known ground, without losing what is to be shown.
+
+    Parameters
+    ----------
+    window, ground, shown : sequence of float
+        West, south, east and north of the window, of the ground, and of what must stay in the window [m].
+
+    Returns
+    -------
+    tuple of float
+
+    Examples
+    --------
+    >>> moved_into((0.0, 0.0, 10.0, 10.0), (-20.0, 2.0, 6.0, 30.0), (3.0, 4.0, 7.0, 5.0))
+    (-3.0, 2.0, 7.0, 12.0)
+    """
+    moved = list(window)
+    for low, high in ((0, 2), (1, 3)):
+        way = max(min(ground[high] - window[high], 0.0), shown[high] - window[high])
+        way += min(max(ground[low] - window[low], 0.0), shown[low] - window[low])
+        moved[low], moved[high] = window[low] + way, window[high] + way
+    return tuple(moved)
+
+
 class Frame:
     """A drawing: places in metres, paper in millimetres from the frame's upper left corner.
 
@@ -135,9 +160,7 @@ class Frame:
         """Filled areas with their holes."""
         parts = shapely.get_parts(self.within(geometry)[0])
         rings = [
-            ring
-            for part in parts[shapely.get_dimensions(parts) == 2]
-            for ring in (part.exterior, *part.interiors)
+            ring for part in parts[shapely.get_dimensions(parts) == 2] for ring in (part.exterior, *part.interiors)
         ]
         if rings:
             outline = "".join(f"{self._outline(ring)}Z" for ring in rings)
@@ -199,12 +222,7 @@ class Frame:
 
     def is_free(self, x, y, width, height):
         """Whether a rectangle lies in the frame and nothing has been put there."""
-        inside = (
-            x >= 0.5
-            and y >= 0.5
-            and x + width <= self.width_mm - 0.5
-            and y + height <= self.height_mm - 0.5
-        )
+        inside = x >= 0.5 and y >= 0.5 and x + width <= self.width_mm - 0.5 and y + height <= self.height_mm - 0.5
         return inside and not any(
             x < right and x + width > left and y < foot and y + height > top
             for square in _squares(x, y, x + width, y + height)
@@ -417,7 +435,8 @@ def scale_bar(mm_per_m, most_mm):
 def _mark(shape, x, y, size_mm):
     half = size_mm / 2
     if shape == "circle":
-        return f"M{x - half:.2f} {y:.2f}a{half:.2f} {half:.2f} 0 1 0 {size_mm:.2f} 0a{half:.2f} {half:.2f} 0 1 0 {-size_mm:.2f} 0Z"
+        arc = f"a{half:.2f} {half:.2f} 0 1 0"
+        return f"M{x - half:.2f} {y:.2f}{arc} {size_mm:.2f} 0{arc} {-size_mm:.2f} 0Z"
     if shape == "square":
         return f"M{x - half:.2f} {y - half:.2f}h{size_mm:.2f}v{size_mm:.2f}h{-size_mm:.2f}Z"
     if shape == "cross":

@@ -3,13 +3,15 @@
 import numpy as np
 import shapely
 
-from sitefinder.report.sheets.amounts import grid_places
+from sitefinder.report.sheets.amounts import grid_places, listed
 from sitefinder.report.sheets.compile import shortened
-from sitefinder.report.sheets.frame import DIGITS, Frame, sample, scale_bar, window_about
+from sitefinder.report.sheets.frame import DIGITS, Frame, moved_into, sample, scale_bar, window_about
 from sitefinder.report.text_tables import structure_name
 from sitefinder.schema.vocabulary import VERDICTS, names
 
 LONGEST_NAME = 32
+# Share of a site's extent that is free around it on its map.
+ROOM = 0.18
 # A road farther than this from the tailrace is not drawn into the map, or the stretch would be a dot [m].
 FARTHEST_ROAD_M = 3000.0
 # How far from the border of its district a name may be moved, and how many places each way are tried (own choice).
@@ -62,7 +64,12 @@ def place_map(setter, handover, site, size_mm):
     if not shown:
         return None
     bounds = shapely.union_all(shown).bounds
-    frame = Frame(setter, *size_mm, window_about(bounds, size_mm, room=0.18))
+    window = window_about(bounds, size_mm, room=ROOM)
+    if handover.relief is not None:
+        across, up = (ROOM * (window[high] - window[low]) / 2 for low, high in ((0, 2), (1, 3)))
+        around = (bounds[0] - across, bounds[1] - up, bounds[2] + across, bounds[3] + up)
+        window = moved_into(window, handover.relief.bounds_m, around)
+    frame = Frame(setter, *size_mm, window)
     _draw_ground(frame, handover)
     frame.lines([to_road], "to-road")
     frame.lines([stretch], "stretch-edge", "stretch")
@@ -114,8 +121,7 @@ def locate(frame, window):
     x, y = (left + right - width) / 2, (top + foot - height) / 2
     x, y = max(x, 0.0), max(y, 0.0)
     return [
-        round(number, 2)
-        for number in (x, y, min(width, frame.width_mm - x), min(height, frame.height_mm - y))
+        round(number, 2) for number in (x, y, min(width, frame.width_mm - x), min(height, frame.height_mm - y))
     ]
 
 
@@ -138,7 +144,8 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
     Returns
     -------
     dict
-        The drawing, its key and scale bar, and as ``unnumbered`` how many sites lie too close together for a number.
+        The drawing, its key and scale bar, and as ``unnumbered`` how many sites lie too close together for a
+        number.
     """
     reaches = handover.tables["reaches"]
     bounds = reaches.total_bounds if len(reaches) else handover.relief.bounds_m
@@ -173,7 +180,10 @@ def _key(kinds, ends=()):
         ("stretch", sample("stretch"), "stretch used by this site"),
         *(("end", sample("end", shape=shape, size_mm=2.2), name) for name, shape in ends),
         ("to-road", sample("to-road"), "straight to the nearest road"),
-        *((f"stream-{each.name}", sample(f"stream-{each.name}"), f"stream: {each.label}") for each in _MILDEST_FIRST),
+        *(
+            (f"stream-{each.name}", sample(f"stream-{each.name}"), f"stream: {each.label}")
+            for each in _MILDEST_FIRST
+        ),
         ("road", sample("road-edge", "road"), "road"),
         ("power-line", sample("power-line"), "power line"),
         ("settlement", sample("settlement", shape="square"), "settlement"),
@@ -321,10 +331,9 @@ def _to_road(handover, tailrace):
 
 
 def _place_description(handover, site):
-    shown = ["streams"]
-    shown += [layer.replace("_", " ") for layer in ("roads", "power_lines", "settlements") if layer in handover.context]
-    listed = ", ".join(shown[:-1]) + f" and {shown[-1]}" if len(shown) > 1 else shown[0]
+    layers = ("roads", "power_lines", "settlements")
+    shown = listed(["streams", *(each.replace("_", " ") for each in layers if each in handover.context)])
     return (
-        f"Map of the stretch of stream between intake and tailrace of the site of rank {site['rank']}, with {listed} "
-        "around it. The places of intake and tailrace are given in words under “How to get there”."
+        f"Map of the stretch of stream between intake and tailrace of the site of rank {site['rank']}, with "
+        f"{shown} around it. The places of intake and tailrace are given in words under “How to get there”."
     )

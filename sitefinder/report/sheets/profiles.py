@@ -12,6 +12,7 @@ from sitefinder.report.text_tables import structure_name
 LEFT_MM, FOOT_MM = 12.0, 8.0
 # Minimum range of levels that is drawn, so that a flat stream does not look steep (own choice) [m].
 LEAST_RANGE_M = 2.0
+BESIDE = 0.01
 LONGEST_NAME = 28
 NAME_PT, STRUCTURE_PT = 6.5, 6.0
 AXES = ("distance downstream [m]", "level [m]")
@@ -64,8 +65,9 @@ def profile_drawing(setter, profile, size_mm, stream):
     lowest, highest = np.nanmin(shown), np.nanmax(shown)
     range_m = highest - lowest
     spare = max(LEAST_RANGE_M - range_m, 0.0) / 2 + 0.10 * max(range_m, LEAST_RANGE_M)
-    # More room above, where names are.
-    window = (distance[0], lowest - spare, distance[-1], highest + 2.2 * spare)
+    # More room above, where names are, and a little beside the first and last station for their marks.
+    beside = BESIDE * np.ptp(distance)
+    window = (distance[0] - beside, lowest - spare, distance[-1] + beside, highest + 2.2 * spare)
     width, height = size_mm[0] - LEFT_MM, size_mm[1] - FOOT_MM
     frame = Frame(setter, width, height, window, LEFT_MM, FOOT_MM)
     _draw_scales(frame)

@@ -12,6 +12,7 @@ from sitefinder.report.sheets.amounts import (
     grid_text,
     is_known,
     level_places,
+    listed,
     money,
     span,
     words,
@@ -165,8 +166,8 @@ def _points(handover, site):
     if is_known(site["survival_on_the_way"]):
         share = amount(100 * site["survival_on_the_way"])
         points.append(
-            f"Cumulative downstream passage survival (least favourable route): {share} %, by what is stated of the "
-            "turbines on the way."
+            f"Cumulative downstream passage survival (least favourable route): {share} %, by what is stated "
+            "of the turbines on the way."
         )
     return points + (flag_phrases(site["flags"]) or ["No data-quality flags."])
 
@@ -199,15 +200,16 @@ def _access(handover, site):
         if is_known(site["settlement"]):
             village = f"{_cell(site['settlement'])}: {village}"
         by_road_m = site["settlement_road_m"]
-        rows.append(("Settlement", village + (f"; {amount(by_road_m, 'm')} by road" if is_known(by_road_m) else "")))
+        rows.append(
+            ("Settlement", village + (f"; {amount(by_road_m, 'm')} by road" if is_known(by_road_m) else ""))
+        )
     missing = [
         name
         for layer, name in (("roads", "roads"), ("power_lines", "power lines"), ("settlements", "settlements"))
         if layer not in given
     ]
     if missing:
-        listed = missing[0] if len(missing) == 1 else f"{', '.join(missing[:-1])} and {missing[-1]}"
-        rows.append(("Not in this run", f"layers of {listed}"))
+        rows.append(("Not in this run", f"layers of {listed(missing)}"))
     rows.append(("Existing structure", _cell(site["structure_id"], "none used")))
     return rows
 
