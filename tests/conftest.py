@@ -12,6 +12,7 @@ from pathlib import Path
 
 import filelock
 import pytest
+
 import sitefinder
 
 REPOSITORY = Path(__file__).resolve().parents[1]

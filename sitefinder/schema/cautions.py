@@ -1,4 +1,4 @@
-"""What every delivery says of its limits and dangers, in one place, so that file, page and sheets say the same."""
+"""What every delivery says of its limits and dangers, in one place, so that file, page and sheets agree."""
 
 SCREENING = (
     "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving water; "
@@ -11,7 +11,7 @@ NOT_KNOWN = (
     "Whether the grid takes the power: distance to a line is known, its voltage and free capacity are not.",
     "Sediment, ice, driftwood and litter, which decide about racks, cleaning and wear.",
     "Which fish and other animals live in each reach, beyond what the layers say.",
-    "Monuments, noise, views, navigation, bathing and other uses, where no layer tells of them.",
+    "Monuments, noise, views, navigation, bathing and other uses, where no layer shows them.",
     "How climate will change the flows: the statistics are those of the gauges' years.",
     "Whether an existing structure is safe, and who must maintain it.",
 )
@@ -19,18 +19,18 @@ NOT_KNOWN = (
 SAFETY = (
     "Moving water kills: stay on the bank; never wade deeper than the knee, nor where you do not see the bed.",
     "Keep off weirs, gates and screens. The water below a weir can hold a swimmer under.",
-    "Do not go at high flow, in rising water or after heavy rain; plants and gates above may let water go without "
-    "warning.",
+    "Do not go at high flow, in rising water or after heavy rain; plants and gates upstream may release water "
+    "without warning.",
     "Do not go alone; tell somebody where you are and when you will be back.",
     "Ask the landowner, and the operator of a structure, before you enter.",
     "Keep poles, staffs and drones away from power lines, and touch nothing electrical.",
 )
 # How figures of a delivery are to be read.
 READING = (
-    "P90 is exceeded in 90 % of the draws, P10 in 10 %; of costs, P90 is not exceeded in 90 % of the draws.",
-    "P90 and P10 of totals come from the same draws as those of sites, so that shared errors do not cancel. They "
-    "do not add up: the P90 of a region is more than the sum of the P90 of its sites or districts.",
-    "Power is electrical, at the terminals, rated. Energy is that of a mean year.",
+    "P90 is exceeded in 90 % of the simulations, P10 in 10 %; a cost's P90 is not exceeded in 90 % of them.",
+    "P90 and P10 of totals come from the same simulations as those of sites, so that shared errors do not cancel. "
+    "They do not add up: the P90 of a region is more than the sum of the P90 of its sites or districts.",
+    "Installed capacity is the rated electrical output at the terminals; energy is the mean annual energy.",
     "Heads, flows and energy of sites are estimates from maps and statistics, and nothing was measured on site "
     "unless the flags say so.",
 )

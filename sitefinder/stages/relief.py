@@ -3,7 +3,6 @@
 from typing import NamedTuple
 
 import numpy as np
-from matplotlib.colors import LightSource
 
 from sitefinder.io.rasters import read_reduced
 
@@ -15,6 +14,8 @@ AZIMUTH_DEG, ALTITUDE_DEG = 315.0, 45.0
 # choice), but never pressed.
 RANGE_OF_SIDE = 0.10
 SHADES = 255
+# Ground whose brightness differs by less is even, and as bright as level ground.
+FLAT = 1e-6
 
 
 class Relief(NamedTuple):
@@ -54,8 +55,20 @@ def shade_relief(surface):
         level[~known] = np.median(level[known])
         range_m = float(np.ptp(level[known]))
         stretched = max(1.0, RANGE_OF_SIDE * max(width_m, height_m) / range_m) if range_m > 0 else 1.0
-        light = LightSource(AZIMUTH_DEG, ALTITUDE_DEG).hillshade(
-            level, vert_exag=stretched, dx=width_m / columns, dy=height_m / rows
-        )
+        light = _hillshade(level, width_m / columns, height_m / rows, stretched)
         shade[known] = np.round(light[known] * SHADES).astype(np.uint8)
     return Relief(shade, known, bounds_m)
+
+
+# Brightness of a matt surface, 0 for its darkest cell and 1 for its brightest: the cosine of the angle between its
+# normal and the light (Lambert's law; slopes by central differences).
+def _hillshade(level_m, cell_width_m, cell_height_m, stretched):
+    azimuth, altitude = np.radians(90.0 - AZIMUTH_DEG), np.radians(ALTITUDE_DEG)
+    # Row 0 is the northernmost.
+    up, across = np.gradient(stretched * level_m, -cell_height_m, cell_width_m)
+    toward = -across * np.cos(azimuth) * np.cos(altitude) - up * np.sin(azimuth) * np.cos(altitude)
+    light = (toward + np.sin(altitude)) / np.sqrt(across**2 + up**2 + 1.0)
+    darkest, range_of_light = light.min(), np.ptp(light)
+    if range_of_light > FLAT:
+        light = (light - darkest) / range_of_light
+    return np.clip(light, 0.0, 1.0)

@@ -12,7 +12,6 @@ import pandas as pd
 
 from sitefinder import __version__
 from sitefinder.io.catchment_polygons import catchment_polygons
-from sitefinder.io.fonts import checked_fonts
 from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.code import own_code
@@ -21,6 +20,7 @@ from sitefinder.pipeline.keys import recipes_of
 from sitefinder.pipeline.store import opened
 from sitefinder.power.uncertainty import intervals
 from sitefinder.report.handover import Handover
+from sitefinder.report.sheets.font_files import checked_fonts
 from sitefinder.schema import LAYERS, empty_table
 from sitefinder.siting.publication import published_repairs
 from sitefinder.stages.choice import in_region

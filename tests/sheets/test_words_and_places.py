@@ -1,12 +1,8 @@
-"""Flags in words, coordinates as people write them, and the user's fonts."""
+"""Flags in words, and coordinates and money as they are written by hand."""
 
 import pytest
-from matplotlib import get_data_path
 
-from sitefinder.errors import InputError
-from sitefinder.io.fonts import checked_fonts
-from sitefinder.report.sheets.amounts import degrees_minutes_seconds, grid_places, grid_text
-from sitefinder.report.sheets.letters import Letters
+from sitefinder.report.sheets.amounts import degrees_minutes_seconds, grid_places, grid_text, money
 
 
 @pytest.mark.parametrize(
@@ -34,43 +30,17 @@ def test_places_in_the_grid_are_those_of_the_projection():
     assert grid_text(place) == "E 500 000, N 0"
 
 
-def test_lines_fit_their_width_and_lose_nothing():
-    letters, text = Letters(), "The mill at the ford " * 20 + "W" * 300
-
-    lines = letters.lines(text, 50.0, 8.0)
-
-    assert all(letters.width_mm(line, 8.0) <= 50.0 for line in lines)
-    assert "".join(lines).replace(" ", "") == text.replace(" ", "")
-
-
-def test_a_font_of_the_users_serves_where_the_shipped_ones_lack_a_letter():
-    # STIX is shipped with matplotlib beside DejaVu and has a phonetic letter that DejaVu lacks.
-    stix = f"{get_data_path()}/fonts/ttf/STIXGeneral.ttf"
-
-    runs, lacks = Letters([stix]).runs("Bach ᶁ ᶊ oben 水")
-
-    assert [part for _, part in runs] == ["Bach ", "ᶁ ᶊ ", "oben □"]
-    assert runs[1][0] == stix
-    assert lacks
-    assert Letters().runs("ᶁ") == ([(runs[0][0], "□")], True)
-    assert not Letters([stix]).runs("ᶁ", bold=True)[1]
-
-
-def test_font_files_that_cannot_be_used_are_all_told_at_once(tmp_path):
-    (tmp_path / "none.ttf").write_text("no font", encoding="utf-8")
-    (tmp_path / "torn.ttf").write_bytes(b"\x00\x01\x00\x00 and no more")
-
-    with pytest.raises(InputError, match=r"delivery\.font_files: 3 problems") as caught:
-        checked_fonts(["absent.ttf", "none.ttf", "torn.ttf"], tmp_path)
-
-    told = str(caught.value)
-    assert "there is no such font file" in told
-    assert "this is no font" in told
-    assert "the font is damaged" in told
-
-
-def test_font_files_are_found_from_the_folder_of_the_settings(tmp_path):
-    shipped = f"{get_data_path()}/fonts/ttf/DejaVuSans.ttf"
-    (tmp_path / "mine.ttf").symlink_to(shipped)
-
-    assert checked_fonts(["mine.ttf"], tmp_path) == (tmp_path / "mine.ttf",)
+@pytest.mark.parametrize(
+    ("amount", "written"),
+    [
+        (951_768.3, "952,000 EUR"),
+        (999_600.0, "1,000,000 EUR"),
+        (1_234_567.0, "1,230,000 EUR"),
+        (87.654, "87.7 EUR"),
+        (0.0, "0 EUR"),
+        (-4_321.0, "-4,320 EUR"),
+        (float("nan"), "not known"),
+    ],
+)
+def test_money_is_written_to_three_digits(amount, written):
+    assert money(amount, "EUR") == written

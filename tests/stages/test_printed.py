@@ -22,10 +22,10 @@ def test_each_sheet_holds_the_figures_of_its_site(sample_run):
         sheet = " ".join(text for text in texts if re.search(rf"sheet {number} of {len(sites)}\b", text))
         for told in (
             f"Rank {site.rank}: {site.stream} {site.site_id}",
-            f"Gross head {decimals(site.head_m, 2)} m",
+            f"Gross head {decimals(site.head_m, 1)} m",
             f"Mean flow {figure(site.flow_mean_m3s)} m³/s",
-            f"Rated power {figure(site.power_kw)} kW",
-            f"Energy, mean year {figure(site.energy_mwh)} MWh",
+            f"Installed capacity {figure(site.power_kw)} kW",
+            f"Mean annual energy {figure(site.energy_mwh)} MWh",
             f"{figure(site.energy_mwh_p90)} · {figure(site.energy_mwh_p50)} · {figure(site.energy_mwh_p10)} MWh",
             f"E {decimals(site.geometry.x, 0)}, N {decimals(site.geometry.y, 0)}",
             f"{site.lat:.6f}, {site.lon:.6f}",
@@ -41,5 +41,6 @@ def test_the_plate_holds_the_totals_of_the_districts(sample_run):
 
     for row in districts.itertuples():
         name = row.district or "outside all districts"
-        assert f"{name} {row.sites} {figure(row.power_kw)} {figure(row.energy_mwh)}" in text
+        power, energy = (figure(value).replace(" ", ",") for value in (row.power_kw, row.energy_mwh))
+        assert f"{name} {row.sites} {power} {energy}" in text
     assert "sample region, make.py; CC0 1.0" in text

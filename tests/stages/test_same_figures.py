@@ -105,10 +105,10 @@ def test_each_sheet_shows_power_energy_and_cost_of_its_site(sample_run, sites):
 
     for site in sites.itertuples():
         own = "\n".join(page for page in pages[1:] if f"· {site.site_id}" in page.splitlines()[0])
-        (power,) = re.findall(r"^Rated power ([\d. ]+) kW$", own, flags=re.M)
-        (energy,) = re.findall(r"^Energy, mean year ([\d. ]+) MWh$", own, flags=re.M)
-        (cost,) = re.findall(r"^Cost of energy ([\d. ]+) ", own, flags=re.M)
-        (head,) = re.findall(r"^Gross head ([\d. ]+) m$", own, flags=re.M)
+        (power,) = re.findall(r"^Installed capacity ([\d.,]+) kW$", own, flags=re.M)
+        (energy,) = re.findall(r"^Mean annual energy ([\d.,]+) MWh$", own, flags=re.M)
+        (cost,) = re.findall(r"^Levelised cost of energy ([\d.]+) ", own, flags=re.M)
+        (head,) = re.findall(r"^Gross head ([\d.]+) m$", own, flags=re.M)
         for shown, column in (
             (power, "power_kw"),
             (energy, "energy_mwh"),
@@ -132,7 +132,8 @@ def test_totals_are_the_same_wherever_they_stand(sample_run):
 
     assert summed == (power_w, energy_wh)
     (mw, gwh, low, high) = re.search(
-        r"in all: ([\d.]+) MW and ([\d.]+) GWh in a mean year \(P90 ([\d.]+), P50 [\d.]+, P10 ([\d.]+) GWh\)",
+        r"installed capacity ([\d.]+) MW, mean annual energy ([\d.]+) GWh "
+        r"\(P90 ([\d.]+), P50 [\d.]+, P10 ([\d.]+) GWh\)",
         plate,
     ).groups()
     for shown, value in ((mw, power_w / 1e6), (gwh, energy_wh / 1e9), (low, p90 / 1e3), (high, p10 / 1e3)):

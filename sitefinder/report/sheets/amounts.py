@@ -1,11 +1,28 @@
-"""Figures and places as printed sheets tell them: with unit, or in words where they are not known."""
+"""Figures and places as printed sheets give them: with unit, or in words where they are not known."""
 
 import math
+from functools import cache
 
 import numpy as np
 from pyproj import CRS, Transformer
 
 from sitefinder.report.text_tables import NOT_KNOWN, decimals, figure, is_missing
+
+# A level whose standard error is below this is given to the centimetre (own choice) [m].
+CENTIMETRES_BELOW_M = 0.05
+STEPS = (1.0, 2.0, 5.0, 10.0)
+
+
+def round_step(rough):
+    """The smallest of 1, 2, 5 times a power of ten that is not below a number.
+
+    Examples
+    --------
+    >>> round_step(130.0), round_step(0.2), round_step(3.0)
+    (200.0, 0.2, 5.0)
+    """
+    power = 10.0 ** math.floor(math.log10(rough))
+    return next(step * power for step in STEPS if step * power >= rough * (1 - 1e-9))
 
 
 def is_known(value):
@@ -14,17 +31,31 @@ def is_known(value):
 
 
 def amount(value, unit="", places=None):
-    """A number with its unit, three digits or so many places after the point.
+    """A number with its unit, three significant digits or so many places after the point.
 
     Examples
     --------
-    >>> amount(9.6053, "m", 2), amount(1234.5, "kW"), amount(float("nan"), "kW")
-    ('9.61 m', '1 234 kW', 'not known')
+    >>> amount(9.6053, "m", 1), amount(1234.5, "kW"), amount(float("nan"), "kW")
+    ('9.6 m', '1,234 kW', 'not known')
     """
     if not is_known(value) or not math.isfinite(value):
         return NOT_KNOWN
     shown = figure(float(value)) if places is None else decimals(float(value), places)
-    return f"{shown} {unit}".rstrip()
+    return f"{_with_commas(shown)} {unit}".rstrip()
+
+
+def money(value, currency):
+    """An amount of money to three significant digits.
+
+    Examples
+    --------
+    >>> money(951_768.3, "EUR"), money(0.0, "EUR"), money(float("nan"), "EUR")
+    ('952,000 EUR', '0 EUR', 'not known')
+    """
+    if not is_known(value) or not math.isfinite(value):
+        return NOT_KNOWN
+    digits = 2 - math.floor(math.log10(abs(value))) if value else 0
+    return f"{round(float(value), digits):,.{max(digits, 0)}f} {currency}"
 
 
 def span(low, high, unit="", places=None):
@@ -40,9 +71,31 @@ def span(low, high, unit="", places=None):
     return f"{amount(low, '', places)} to {amount(high, unit, places)}"
 
 
+def level_places(standard_error_m):
+    """Places after the point of a level or head: centimetres only where a survey gives them.
+
+    Examples
+    --------
+    >>> level_places(0.25), level_places(0.02), level_places(float("nan"))
+    (1, 2, 1)
+    """
+    return 2 if is_known(standard_error_m) and standard_error_m < CENTIMETRES_BELOW_M else 1
+
+
 def words(value, otherwise=NOT_KNOWN):
     """A text of a table, or what to say where there is none."""
     return str(value) if is_known(value) else otherwise
+
+
+def listed(names):
+    """Names as a sentence lists them.
+
+    Examples
+    --------
+    >>> listed(["roads"]), listed(["roads", "lakes", "settlements"])
+    ('roads', 'roads, lakes and settlements')
+    """
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
 def degrees_minutes_seconds(degrees, axis):
@@ -92,14 +145,13 @@ def grid_places(crs, lon, lat):
     ndarray, shape (n, 2)
         East and north [m], NaN where not known.
     """
-    into = Transformer.from_crs("OGC:CRS84", crs, always_xy=True)
-    places = np.column_stack(into.transform(np.asarray(lon, dtype=float), np.asarray(lat, dtype=float)))
+    places = np.column_stack(_into_grid(crs).transform(np.asarray(lon, dtype=float), np.asarray(lat, dtype=float)))
     places[~np.isfinite(places)] = np.nan
     return places
 
 
 def grid_text(place):
-    """A place in the grid as "E 411 805, N 4 405 509", to the metre."""
+    """A place in the grid as "E 411 805, N 4 405 509", to the metre, in groups as maps print them."""
     if not np.isfinite(place).all():
         return NOT_KNOWN
     return "E {}, N {}".format(*(decimals(float(metres), 0) for metres in place))
@@ -109,3 +161,14 @@ def crs_text(crs):
     """Name of the run's coordinate system, and its code as the settings give it."""
     name = CRS.from_user_input(crs).name
     return name if crs == name else f"{name} ({crs})"
+
+
+# Reading a coordinate system takes longer than converting with it.
+@cache
+def _into_grid(crs):
+    return Transformer.from_crs("OGC:CRS84", crs, always_xy=True)
+
+
+# Quantities have commas between thousands; blanks are for coordinates.
+def _with_commas(shown):
+    return shown.replace("\u00a0", ",").replace("\u202f", ",").replace(" ", ",")

@@ -1,17 +1,18 @@
 """The field sheets as one PDF: overview first, then the sheet of each of the best sites."""
 
-from functools import partial
+from sitefinder.report.sheets.amounts import amount, span, words
+from sitefinder.report.sheets.compile import shortened, typesetter
+from sitefinder.report.sheets.maps import locate, locator, measure_names, region_map
+from sitefinder.report.sheets.profiles import measure_profiles
+from sitefinder.report.sheets.site_data import LONGEST_NAME, site_data
+from sitefinder.report.stream_names import stream_names
+from sitefinder.report.text_tables import careful, counted, gigawatt_hours, power
+from sitefinder.schema.cautions import READING, SAFETY, SCREENING
+from sitefinder.schema.vocabulary import VERDICTS, labels
 
-from sitefinder.report.sheets.flow import paginate
-from sitefinder.report.sheets.letters import BOX, Letters
-from sitefinder.report.sheets.overview import overview_blocks
-from sitefinder.report.sheets.paper import A4_MM, GREY, MARGIN_MM, Page, pdf_of
-from sitefinder.report.sheets.site_sheet import site_blocks
-from sitefinder.schema.cautions import SCREENING
-
-WIDTH_MM = A4_MM[0] - 2 * MARGIN_MM
-TOP_MM, FOOT_MM = 17.0, 279.0
-LACKS_LETTERS = f"{BOX}: a letter that no font at hand has; name a font in delivery.font_files."
+OVERVIEW_MAP_MM = (126.0, 118.0)
+LONGEST_IN_LIST = 40
+NO_SITE = "No site was selected in this run. The layer reaches says of each reach why it carries none."
 
 
 def field_sheets_pdf(handover, count):
@@ -26,58 +27,74 @@ def field_sheets_pdf(handover, count):
     Returns
     -------
     bytes
-        A PDF, A4; the same for the same tables.
+        A PDF, A4, tagged for accessibility; the same for the same tables.
     """
-    return pdf_of(sheet_pages(handover, count), f"{handover.title}: field sheets")
-
-
-def sheet_pages(handover, count):
-    """Pages of the field sheets.
-
-    Parameters
-    ----------
-    handover, count
-        See `field_sheets_pdf`.
-
-    Returns
-    -------
-    list of callable
-        Each makes a `sitefinder.report.sheets.paper.Page`.
-    """
-    letters = Letters(handover.font_paths)
     listed = handover.tables["sites"].sort_values("rank").head(count)
-    room = FOOT_MM - TOP_MM
-    sheets = [paginate(site_blocks(handover, site, letters), room) for _, site in listed.iterrows()]
-    # The list's height does not hang on the page numbers in it.
-    first = len(paginate(overview_blocks(handover, listed, [0] * len(listed), letters), room)) + 1
-    begins = [first + sum(len(pages) for pages in sheets[:number]) for number in range(len(sheets))]
-    overview = paginate(overview_blocks(handover, listed, begins, letters), room)
-    numbered = [("overview", "", overview)]
-    for number, (site_id, pages) in enumerate(zip(listed["site_id"], sheets, strict=True), 1):
-        numbered.append((f"sheet {number} of {len(sheets)}", site_id, pages))
-    made, page_number = [], 0
-    for name, site_id, pages in numbered:
-        for part, blocks in enumerate(pages, 1):
-            page_number += 1
-            told = name if len(pages) == 1 else f"{name}, part {part} of {len(pages)}"
-            made.append(partial(_page, handover, letters, blocks, told, site_id, page_number))
-    return made
+    called = stream_names(handover.tables["reaches"], listed["reach_id"])
+    streams = [
+        words(stream, called[reach_id])
+        for stream, reach_id in zip(listed["stream"], listed["reach_id"], strict=True)
+    ]
+    with typesetter(handover.font_paths) as setter:
+        measure_names(setter, handover)
+        measure_profiles(setter, handover.tables["site_profiles"])
+        sheets = [
+            site_data(setter, handover, site, stream)
+            for (_, site), stream in zip(listed.iterrows(), streams, strict=True)
+        ]
+        small = locator(setter, handover)
+        for sheet in sheets:
+            if sheet["map"] and small:
+                sheet["window"] = locate(small[1], sheet["map"]["window"])
+        data = {
+            "title": setter.text(handover.title),
+            "short_title": setter.text(shortened(handover.title, LONGEST_NAME)),
+            "totals": totals_text(handover),
+            "overview": region_map(setter, handover, OVERVIEW_MAP_MM, number_pt=6.5, largest_mm=0.9, name_pt=6.0),
+            "list_title": _list_title(handover, listed),
+            "list": _list(setter, listed, streams),
+            "sheets": sheets,
+            "locator": small[0] if small else None,
+            "screening": SCREENING,
+            "reading": READING,
+            "safety": SAFETY,
+        }
+        return setter.pdf("field_sheets.typ", data)
 
 
-def _page(handover, letters, blocks, told, site_id, number):
-    page = Page(A4_MM, letters)
-    [title] = letters.lines(handover.title, 80.0, 7, most=1)
-    page.text(MARGIN_MM, 11.0, title, 7, colour=GREY)
-    [where] = letters.lines(f"{told} · {site_id}" if site_id else told, 95.0, 7, most=1)
-    page.text(MARGIN_MM + WIDTH_MM, 11.0, where, 7, colour=GREY, align="right")
-    page.rule(MARGIN_MM, 13.0, MARGIN_MM + WIDTH_MM, 13.0)
-    y = TOP_MM
-    for block in blocks:
-        block.draw(page, MARGIN_MM, y)
-        y += block.height_mm
-    page.rule(MARGIN_MM, FOOT_MM + 2.0, MARGIN_MM + WIDTH_MM, FOOT_MM + 2.0)
-    foot = page.paragraph(MARGIN_MM, FOOT_MM + 2.6, SCREENING, WIDTH_MM - 16.0, 6.5, colour=GREY)
-    if page.lacks_letters:
-        page.paragraph(MARGIN_MM, foot, LACKS_LETTERS, WIDTH_MM - 16.0, 6.5, colour=GREY)
-    page.text(MARGIN_MM + WIDTH_MM, FOOT_MM + 5.0, str(number), 8, bold=True, align="right")
-    return page
+def totals_text(handover):
+    """What all sites together give, in a sentence."""
+    sites = handover.tables["sites"]
+    if not len(sites):
+        return NO_SITE
+    energy = gigawatt_hours(sites["energy_mwh"].sum())
+    interval = careful(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
+    return (
+        f"{counted(len(sites), 'site', 'sites')}: installed capacity {power(sites['power_kw'].sum())}, "
+        f"mean annual energy {energy} GWh ({interval} GWh)."
+    )
+
+
+def _list_title(handover, listed):
+    all_sites = len(handover.tables["sites"])
+    if len(listed) == all_sites:
+        return f"The sheets: {'all sites' if all_sites > 1 else 'the one site'}"
+    return f"The sheets: the best {len(listed)} of {all_sites} sites"
+
+
+# A row of the list for each sheet, without its page, which the template knows.
+def _list(setter, listed, streams):
+    label_of = labels(VERDICTS)
+    return [
+        [
+            str(site["rank"]),
+            setter.text(shortened(stream, LONGEST_IN_LIST)),
+            setter.text(shortened(site["site_id"], LONGEST_IN_LIST)),
+            amount(site["head_m"], "", 1),
+            amount(site["power_kw"]),
+            amount(site["energy_mwh"]),
+            span(site["energy_mwh_p90"], site["energy_mwh_p10"]),
+            label_of[site["verdict"]],
+        ]
+        for (_, site), stream in zip(listed.iterrows(), streams, strict=True)
+    ]

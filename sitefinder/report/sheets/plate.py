@@ -1,0 +1,103 @@
+"""The map plate: the whole region on one A3 page, with legend, totals, sources and cautions."""
+
+from sitefinder.report.sheets.amounts import amount, crs_text, words
+from sitefinder.report.sheets.compile import shortened, typesetter
+from sitefinder.report.sheets.field_sheets import totals_text
+from sitefinder.report.sheets.maps import measure_names, region_map
+from sitefinder.report.stream_names import stream_names
+from sitefinder.schema.cautions import NOT_KNOWN, READING, SCREENING
+from sitefinder.schema.vocabulary import VERDICTS, labels
+
+PLATE_MAP_MM = (285.0, 265.5)
+DISTRICTS_SHOWN, SITES_SHOWN, SOURCES_SHOWN = 12, 40, 14
+LONGEST_NAME, LONGEST_IN_LIST, LONGEST_SOURCE = 60, 28, 220
+# What an input's provenance says where the user said nothing.
+NOT_STATED = ("", "not stated")
+
+
+def district_map_pdf(handover):
+    """The map plate of the whole region.
+
+    Parameters
+    ----------
+    handover : sitefinder.report.handover.Handover
+
+    Returns
+    -------
+    bytes
+        A PDF of one page, A3 landscape, tagged for accessibility; the same for the same tables.
+    """
+    with typesetter(handover.font_paths) as setter:
+        measure_names(setter, handover)
+        districts, more_districts = _districts(setter, handover)
+        sources, more_sources = _sources(setter, handover)
+        data = {
+            "title": setter.text(shortened(handover.title, LONGEST_NAME)),
+            "totals": totals_text(handover),
+            "map": region_map(
+                setter, handover, PLATE_MAP_MM, number_pt=7.5, largest_mm=1.7, name_pt=7.5, plate=True, steps=8
+            ),
+            "districts": districts,
+            "more_districts": more_districts,
+            "grid": setter.text(crs_text(handover.crs)),
+            "sites": _sites(setter, handover),
+            "sources": sources,
+            "more_sources": more_sources,
+            "screening": SCREENING,
+            "reading": READING,
+            "not_known": NOT_KNOWN,
+        }
+        return setter.pdf("plate.typ", data)
+
+
+# Rows of the table of sites, the best first.
+def _sites(setter, handover):
+    best = handover.tables["sites"].sort_values("rank").head(SITES_SHOWN)
+    called = stream_names(handover.tables["reaches"], best["reach_id"])
+    label_of = labels(VERDICTS)
+    return [
+        [
+            str(site["rank"]),
+            setter.text(shortened(words(site["stream"], called[site["reach_id"]]), LONGEST_IN_LIST)),
+            amount(site["head_m"], "", 1),
+            amount(site["power_kw"]),
+            amount(site["energy_mwh"]),
+            label_of[site["verdict"]],
+        ]
+        for _, site in best.iterrows()
+    ]
+
+
+# Rows of the table of districts, and how many have no room.
+def _districts(setter, handover):
+    districts = handover.tables["districts"]
+    if "districts" not in handover.context:
+        return [], 0
+    rows = [
+        [
+            setter.text(shortened(row.district or "outside all districts", LONGEST_NAME)),
+            str(row.sites),
+            amount(row.power_kw),
+            amount(row.energy_mwh),
+        ]
+        for row in districts.itertuples()
+    ]
+    return rows[:DISTRICTS_SHOWN], max(len(rows) - DISTRICTS_SHOWN, 0)
+
+
+# Who made the inputs, when, under which licence; inputs that say the same share a line.
+def _sources(setter, handover):
+    provenance = handover.tables["provenance"]
+    inputs = provenance[provenance["kind"] == "input"]
+    groups, silent = {}, []
+    for row in inputs.itertuples():
+        stated = tuple("" if cell in NOT_STATED else str(cell) for cell in (row.source, row.date, row.licence))
+        if any(stated):
+            groups.setdefault(stated, []).append(row.name)
+        else:
+            silent.append(row.name)
+    texts = [f"{', '.join(names)}: {'; '.join(filter(None, stated))}" for stated, names in groups.items()]
+    if silent:
+        texts.append(f"Source not stated: {', '.join(silent)}")
+    lines = [setter.text(shortened(text, LONGEST_SOURCE)) for text in texts]
+    return lines[:SOURCES_SHOWN], max(len(lines) - SOURCES_SHOWN, 0)

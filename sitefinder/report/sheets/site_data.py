@@ -1,0 +1,248 @@
+"""What the sheet of one site says, as texts and drawings for its template."""
+
+import numpy as np
+
+from sitefinder.report.sheets.amounts import (
+    NOT_KNOWN,
+    amount,
+    crs_text,
+    decimal_degrees,
+    degrees_minutes_seconds,
+    grid_places,
+    grid_text,
+    is_known,
+    level_places,
+    listed,
+    money,
+    span,
+    words,
+)
+from sitefinder.report.sheets.compile import shortened
+from sitefinder.report.sheets.maps import place_map
+from sitefinder.report.sheets.profiles import profile_drawing
+from sitefinder.schema.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, flag_phrases, named, phrases
+from sitefinder.siting.long_profiles import NORMAL_90
+
+MAP_MM, PROFILE_MM = (126.0, 90.0), (181.0, 46.0)
+# Longer texts are cut in titles and tables, and printed whole at the end of the sheet.
+LONGEST_ID, LONGEST_NAME, LONGEST_CELL = 48, 80, 60
+FLOW_SOURCES = {"equation": "regional regression"}
+BANKS = {"left": "on the left bank (looking downstream)", "right": "on the right bank (looking downstream)"}
+# A road so much higher or lower than the powerhouse is level with it [m].
+LEVEL_WITHIN_M = 0.5
+REASON_SEPARATOR = "; "
+
+
+def site_data(setter, handover, site, stream):
+    """All that the sheet of a site holds.
+
+    Parameters
+    ----------
+    setter : sitefinder.report.sheets.compile.Typesetter
+        Names and profiles must have been measured.
+    handover : sitefinder.report.handover.Handover
+    site : Series
+        A row of ``sites``.
+    stream : str
+        What the stream is called, of `sitefinder.report.stream_names.stream_names`.
+
+    Returns
+    -------
+    dict
+        As `field_sheets.typ` reads it.
+    """
+    profiles = handover.tables["site_profiles"]
+    profile = profiles[profiles["site_id"] == site["site_id"]].sort_values("position")
+    scheme = named(SCHEME_TYPES, site["layout"])
+    called = setter.text(shortened(stream, LONGEST_NAME))
+    return {
+        "rank": int(site["rank"]),
+        "id": setter.text(shortened(site["site_id"], LONGEST_ID)),
+        "stream": called,
+        "district": setter.text(shortened(words(site["district"], "outside all districts"), LONGEST_NAME)),
+        "scheme": scheme.label,
+        "scheme_phrase": scheme.phrase,
+        "map": place_map(setter, handover, site, MAP_MM),
+        "profile": profile_drawing(setter, profile, PROFILE_MM, called),
+        "figures": [
+            {"title": "Head and flow at the intake", "rows": _rows(setter, _water(handover, site, scheme))},
+            {"title": "Plant and cost", "rows": _rows(setter, _plant(handover, site, scheme))},
+        ],
+        "verdict": _verdict(site),
+        "points": [setter.text(point) for point in _points(handover, site)],
+        "grid": setter.text(crs_text(handover.crs)),
+        "ends": _ends(handover, site),
+        "access": _rows(setter, _access(handover, site)),
+        "in_full": [[label, setter.text(text)] for label, text in _in_full(site, stream)],
+    }
+
+
+# Pairs of label and text without those that have no text.
+def _rows(setter, pairs):
+    return [[label, setter.text(text)] for label, text in pairs if text is not None]
+
+
+# A text of the user's in a table.
+def _cell(value, otherwise=NOT_KNOWN):
+    return shortened(words(value, otherwise), LONGEST_CELL)
+
+
+def _water(handover, site, scheme):
+    head_m, error_m = site["head_m"], NORMAL_90 * site["head_se_m"]
+    places = level_places(site["head_se_m"])
+    reaches = handover.tables["reaches"]
+    own = reaches[reaches["reach_id"] == site["reach_id"]]
+    low, high = (own[f"flow_mean_{end}_m3s"].iloc[0] if len(own) else np.nan for end in ("low", "high"))
+    uncorrected = amount(site["head_unshrunk_m"], "m", places) + ", before regional shrinkage"
+    return [
+        ("Gross head", amount(head_m, "m", places) if scheme.has_head else None),
+        _if_known("90 % confidence interval", error_m, span(head_m - error_m, head_m + error_m, "m", places)),
+        _if_known("Uncorrected gross head", site["head_unshrunk_m"], uncorrected),
+        ("Mean flow", amount(site["flow_mean_m3s"], "m³/s")),
+        _if_known("90 % confidence interval", low, f"{span(low, high, 'm³/s')}, at the tailrace"),
+        ("Low flow Q95", amount(site["flow_q95_m3s"], "m³/s")),
+        ("Design flow", amount(site["flow_design_m3s"], "m³/s")),
+        ("Environmental flow", _environmental_flow(site)),
+        ("Catchment", amount(site["area_km2"], "km²")),
+        ("Flow source", FLOW_SOURCES.get(site["flow_source"], _cell(site["flow_source"]))),
+    ]
+
+
+def _environmental_flow(site):
+    if not is_known(site["reserved_flow_m3s"]):
+        return NOT_KNOWN
+    return f"{amount(site['reserved_flow_m3s'], 'm³/s')}, mean over the year"
+
+
+def _plant(handover, site, scheme):
+    safe = "fish-safe" if site["fish_safe"] else "not fish-safe"
+    screen = ", with a screen" if site["screened"] else ""
+    energy = [site[f"energy_mwh_{each}"] for each in ("p90", "p50", "p10")]
+    per_kwh = f"{handover.currency} per kWh"
+    specific = site["capital_cost"] / site["power_kw"] if site["power_kw"] else np.nan
+    length_m, conduit_m = site["length_m"], site["conduit_length_m"]
+    return [
+        ("Turbine", f"{site['units']} × {_cell(site['machine'])}; {safe}{screen}"),
+        ("Installed capacity", amount(site["power_kw"], "kW")),
+        _if_known("P90 to P10", site["power_kw_p90"], span(site["power_kw_p90"], site["power_kw_p10"], "kW")),
+        ("Mean annual energy", amount(site["energy_mwh"], "MWh")),
+        _if_known("P90 · P50 · P10", energy[0], " · ".join(map(amount, energy)) + " MWh"),
+        _if_known("Capacity factor", site["capacity_factor"], amount(site["capacity_factor"], "", 2)),
+        ("Capital cost", money(site["capital_cost"], handover.currency)),
+        _if_known("Specific cost", specific, f"{money(specific, handover.currency)} per kW"),
+        ("Levelised cost of energy", amount(site["cost_per_kwh"], per_kwh, 3)),
+        _if_known(
+            "P10 to P90", site["cost_per_kwh_p10"], span(site["cost_per_kwh_p10"], site["cost_per_kwh_p90"], "", 3)
+        ),
+        _if_known(
+            "Solar, for comparison", site["solar_cost_per_kwh"], amount(site["solar_cost_per_kwh"], per_kwh, 3)
+        ),
+        ("Depleted reach" if scheme.diverts else "Stretch of stream", amount(length_m, "m")),
+        ("Headrace and penstock", amount(conduit_m, "m") if is_known(conduit_m) and conduit_m > 0 else None),
+    ]
+
+
+# A row that is left out where its figure is not known.
+def _if_known(label, value, text):
+    return label, text if is_known(value) else None
+
+
+def _verdict(site):
+    verdict = named(VERDICTS, site["verdict"])
+    return {"name": verdict.name, "label": verdict.label, "phrase": verdict.phrase}
+
+
+# Each rule with what it does, fish and season, and each flag, in words.
+def _points(handover, site):
+    hits = handover.tables["rule_hits"]
+    action_of = dict(zip(hits["rule"], hits["action"], strict=True))
+    phrase_of = phrases((*ACTIONS, DOUBT))
+    points = []
+    for rule in filter(None, site["reasons"].split(REASON_SEPARATOR)):
+        phrase = phrase_of.get(action_of.get(rule))
+        points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
+    if site["closed_months"]:
+        points.append(f"No water may be taken in the months {site['closed_months'].replace(';', ', ')}.")
+    if is_known(site["survival_on_the_way"]):
+        share = amount(100 * site["survival_on_the_way"])
+        points.append(
+            f"Cumulative downstream passage survival (least favourable route): {share} %, by what is stated "
+            "of the turbines on the way."
+        )
+    return points + (flag_phrases(site["flags"]) or ["No data-quality flags."])
+
+
+def _ends(handover, site):
+    lon, lat = [site["intake_lon"], site["lon"]], [site["intake_lat"], site["lat"]]
+    return [
+        {
+            "name": name,
+            "grid": grid_text(place),
+            "degrees": decimal_degrees(east, north),
+            "minutes": f"{degrees_minutes_seconds(north, 'lat')}, {degrees_minutes_seconds(east, 'lon')}",
+        }
+        for name, place, east, north in zip(
+            ("Intake", "Tailrace"), grid_places(handover.crs, lon, lat), lon, lat, strict=True
+        )
+    ]
+
+
+# What is near, of the layers that the user gave.
+def _access(handover, site):
+    given = handover.context
+    rows = []
+    if "roads" in given:
+        rows.append(("Road", _road(site)))
+    if "power_lines" in given:
+        rows.append(("Power line", _distance(site["line_distance_m"])))
+    if "settlements" in given:
+        village = _distance(site["settlement_distance_m"])
+        if is_known(site["settlement"]):
+            village = f"{_cell(site['settlement'])}: {village}"
+        by_road_m = site["settlement_road_m"]
+        rows.append(
+            ("Settlement", village + (f"; {amount(by_road_m, 'm')} by road" if is_known(by_road_m) else ""))
+        )
+    missing = [
+        name
+        for layer, name in (("roads", "roads"), ("power_lines", "power lines"), ("settlements", "settlements"))
+        if layer not in given
+    ]
+    if missing:
+        rows.append(("Not in this run", f"layers of {listed(missing)}"))
+    rows.append(("Existing structure", _cell(site["structure_id"], "none used")))
+    return rows
+
+
+def _distance(metres):
+    return f"{amount(metres, 'm')} from the tailrace in a straight line" if is_known(metres) else NOT_KNOWN
+
+
+# Distance, bank and climb of the nearest road in words.
+def _road(site):
+    if not is_known(site["road_distance_m"]):
+        return NOT_KNOWN
+    parts = [_distance(site["road_distance_m"]), BANKS.get(site["road_bank"], "bank not known")]
+    climb_m = site["road_climb_m"]
+    if not is_known(climb_m):
+        parts.append("difference of level not known")
+    elif abs(climb_m) < LEVEL_WITHIN_M:
+        parts.append("powerhouse level with the road")
+    else:
+        parts.append(f"powerhouse {abs(climb_m):.0f} m {'below' if climb_m < 0 else 'above'} the road")
+    return "; ".join(parts)
+
+
+# What title and tables had no room for.
+def _in_full(site, stream):
+    for label, text, longest in (
+        ("Stream", stream, LONGEST_NAME),
+        ("Site", site["site_id"], LONGEST_ID),
+        ("District", site["district"], LONGEST_NAME),
+        ("Turbine", site["machine"], LONGEST_CELL),
+        ("Flow source", site["flow_source"], LONGEST_CELL),
+        ("Settlement", site["settlement"], LONGEST_CELL),
+        ("Existing structure", site["structure_id"], LONGEST_CELL),
+    ):
+        if is_known(text) and len(str(text)) > longest:
+            yield label, str(text)
