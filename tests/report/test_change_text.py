@@ -18,7 +18,7 @@ def test_flags_that_were_set_or_removed_are_counted_by_their_labels():
     )
 
     assert _flags(values) == (
-        "Data-quality flags: karst set on 2 reaches; structure in use removed on 1 reach; head surveyed set on\n"
-        "1 site."
+        "Data-quality flags: karst set on 2 reaches; structure in use removed on 1 reach; head surveyed set\n"
+        "on 1 site."
     )
     assert _flags(values.tail(1)) == ""
