@@ -1,12 +1,14 @@
 """What `sitefinder compare` prints: a table to read in ten seconds, then which sites, by which rule, and why."""
 
 import textwrap
+from collections import Counter
 
 import pandas as pd
 
 from sitefinder.report.text_tables import WIDTH, counted, figure, name_of, plain, rendered, text_table
 from sitefinder.schema.change_layers import CHANGES, KINDS
 from sitefinder.schema.columns import MARKS
+from sitefinder.schema.vocabulary import FLAGS, labels, split_flags
 from sitefinder.siting.changes import sums_by_change
 from sitefinder.siting.differing import told_causes
 from sitefinder.siting.reach_changes import NO_LONGER
@@ -59,6 +61,7 @@ def change_text(title, paths, compared, files=()):
         *([] if same else _lists(rows, compared.changed_values, told_causes(compared.causes))),
         "" if same else _reach_rules(rows),
         _reach_values(compared.changed_values),
+        _flags(compared.changed_values),
         _by_place(rows),
         "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
     ]
@@ -201,6 +204,28 @@ def _reach_values(values):
     if len(counts) > ROWS_SHOWN:
         table.add_row(f"and {len(counts) - ROWS_SHOWN} more columns", "", "", "", "")
     return rendered(table)
+
+
+# Which data-quality flags were set or removed, on how many reaches and sites of both runs.
+def _flags(values):
+    label = labels(FLAGS)
+    lines = []
+    for kind in KINDS:
+        rows = values[(values["kind"] == kind) & (values["column"] == "flags")]
+        moved = Counter()
+        for old, new in zip(rows["old"], rows["new"], strict=True):
+            before, after = ({name for name, _ in split_flags(text)} for text in (old, new))
+            moved.update(
+                [("set", name) for name in after - before] + [("removed", name) for name in before - after]
+            )
+        parts = [
+            f"{plain(label.get(name, name))} {what} on {counted(number, *NOUNS[kind])}"
+            for (what, name), number in sorted(moved.items(), key=lambda item: (-item[1], item[0]))
+        ]
+        rest = len(parts) - ROWS_SHOWN
+        if parts:
+            lines.append("; ".join(parts[:ROWS_SHOWN]) + (f" and {rest} more" if rest > 0 else ""))
+    return _wrapped(f"Data-quality flags: {'; '.join(lines)}.") if lines else ""
 
 
 # Which rules newly exclude reaches, or no longer do.

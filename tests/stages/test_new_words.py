@@ -188,7 +188,7 @@ def test_compare_speaks_of_all_three(told):
     assert "by migration stem (" in text
     assert "Sites: newly excluded" in text
     assert "/tunnel" in text
-    assert "rockfall" in text
+    assert "Data-quality flags: rockfall likely set on 177 reaches." in text
 
 
 @pytest.mark.parametrize("part", ["page", "sheets"])
