@@ -1,5 +1,6 @@
 """Stages as data: each is a plain function, bound to the names that it reads when it is declared."""
 
+import importlib
 import inspect
 import time
 from collections.abc import Callable, Mapping
@@ -15,27 +16,32 @@ class Each(NamedTuple):
 
     ``argument`` is the name by which the stage's function takes an item; ``items`` gives from what the run was
     given a dict of item name to `Parts`; ``joined`` makes the stage's result from a dict of item name to result.
+    Both functions may be named as those of `Stage` are.
     """
 
     argument: str
-    items: Callable
-    joined: Callable
+    items: Callable | str
+    joined: Callable | str
 
 
 class Stage(NamedTuple):
     """One step of a run.
 
     ``run`` is called with what it reads by name: results of earlier stages, then what the run was given.
+    A function is named by module and name, ``"sitefinder.steps.heads:fit_profile"``, and imported when it first
+    runs, so that stages can be declared, and their keys found, without the libraries that their functions need.
     ``version`` is raised by hand when the stage's numbers change. ``sees`` names, for what is given in `Parts`,
-    those that this stage may look at; its result is kept under them.
+    those that this stage may look at; its result is kept under them. ``content`` gives a digest of what a result
+    holds, however it was made; it is kept beside the result, see `Results.content_of`.
     """
 
     name: str
-    run: Callable
+    run: Callable | str
     reads: tuple
     version: int
     sees: Mapping = MappingProxyType({})
     each: Each | None = None
+    content: Callable | str | None = None
 
 
 class Made(NamedTuple):
@@ -66,8 +72,38 @@ class Parts:
         raise NotImplementedError
 
 
+def resolve(function):
+    """A function of a stage, imported now where it is named by module and name.
+
+    Parameters
+    ----------
+    function : callable or str
+        For example ``"math:hypot"``.
+
+    Returns
+    -------
+    callable
+
+    Raises
+    ------
+    ImportError, AttributeError
+        If there is no such module or function.
+
+    Examples
+    --------
+    >>> resolve("math:hypot")(3.0, 4.0)
+    5.0
+    """
+    if not isinstance(function, str):
+        return function
+    module, _, name = function.partition(":")
+    return getattr(importlib.import_module(module), name)
+
+
 def bound(stages, given):
-    """The stages, after a check that each finds what it reads and takes nothing else.
+    """The stages, after a check that each finds what it reads, and that its function takes that and nothing else.
+
+    Functions that are only named are not imported for it; `check_signature` does that, in a test.
 
     Parameters
     ----------
@@ -101,15 +137,32 @@ def bound(stages, given):
         for name in stage.sees:
             if name not in stage.reads or name not in given:
                 raise TypeError(f"stage {stage.name!r} sees parts of {name!r}, which it does not read")
-        passed = [*stage.reads, *([stage.each.argument] if stage.each else [])]
-        try:
-            inspect.signature(stage.run).bind(**dict.fromkeys(passed))
-        except TypeError as error:
-            raise TypeError(
-                f"stage {stage.name!r} passes {', '.join(passed)} to {stage.run.__name__}(), but {error}"
-            ) from None
+        if not isinstance(stage.run, str):
+            check_signature(stage)
         known.add(stage.name)
     return tuple(stages)
+
+
+def check_signature(stage):
+    """Refuse a stage whose function does not take what the stage reads, and nothing else.
+
+    Parameters
+    ----------
+    stage : Stage
+
+    Raises
+    ------
+    TypeError
+        Naming the stage and the argument.
+    """
+    run = resolve(stage.run)
+    passed = [*stage.reads, *([stage.each.argument] if stage.each else [])]
+    try:
+        inspect.signature(run).bind(**dict.fromkeys(passed))
+    except TypeError as error:
+        raise TypeError(
+            f"stage {stage.name!r} passes {', '.join(passed)} to {run.__name__}(), but {error}"
+        ) from None
 
 
 def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=None, log=None):
@@ -156,7 +209,7 @@ class Results(Mapping):
         self._stages = {stage.name: stage for stage in stages}
         self._given, self._parts = dict(given), parts
         self._started, self._store, self._recipes = started, store, recipes
-        self._held, self._announced = {}, set()
+        self._held, self._contents, self._announced = {}, {}, set()
         self._log = log
 
     def __iter__(self):
@@ -180,15 +233,42 @@ class Results(Mapping):
             for recipe in self._recipes[stage.name]:
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
 
+    def content_of(self, name):
+        """A digest of what a stage's result holds: equal for equal results, whatever they were made from.
+
+        What is kept under it, in place of the key of the result, need not be made again where a stage was run
+        again and came to the same. A kept result is not read for it.
+
+        Parameters
+        ----------
+        name : str
+            Of a stage that declares ``content``.
+
+        Returns
+        -------
+        str
+        """
+        if name not in self._contents:
+            known = None if self._store is None else self._store.content_of(self._recipes[name][0].key)
+            if known is None:
+                result = self[name]
+                known = self._contents.get(name) or resolve(self._stages[name].content)(result)
+            self._contents[name] = known
+        return self._contents[name]
+
+    def key_of(self, name):
+        """The key that a stage's one result is kept under."""
+        return self._recipes[name][0].key
+
     # A stage's result: of one that is done for each of several items, joined from theirs.
     def _made(self, stage):
         if stage.each is None:
             return self._one(stage, 0, {})
-        items = stage.each.items(self._given)
+        items = resolve(stage.each.items)(self._given)
         found = {}
         for number, (item, part) in enumerate(items.items()):
             found[item] = self._one(stage, number, {stage.each.argument: part.seen(())})
-        return stage.each.joined(found)
+        return resolve(stage.each.joined)(found)
 
     # One result, from the store or made now and then kept.
     def _one(self, stage, number, item):
@@ -202,7 +282,10 @@ class Results(Mapping):
             return kept.result
         result, seconds = self._run(stage, item)
         self._log[recipe.place] = Made(False, seconds, peak_memory_mb())
-        self._store.keep(recipe, result, seconds)
+        content = None if stage.content is None else resolve(stage.content)(result)
+        if content is not None:
+            self._contents[stage.name] = content
+        self._store.keep(recipe, result, seconds, content)
         return result
 
     # The answer of a stage's function and its seconds, without those of what it reads.
@@ -213,7 +296,7 @@ class Results(Mapping):
             self._started(stage.name, list(self._stages).index(stage.name) + 1, len(self._stages))
         begun = time.perf_counter()
         try:
-            return stage.run(**arguments), time.perf_counter() - begun
+            return resolve(stage.run)(**arguments), time.perf_counter() - begun
         except SitefinderError:
             raise
         except Exception as error:

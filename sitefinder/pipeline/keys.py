@@ -4,6 +4,8 @@ import hashlib
 import json
 from typing import NamedTuple
 
+from sitefinder.pipeline.graph import resolve
+
 # Raised when results are kept in another way, so that none of the earlier ones is taken for one of the new.
 KEPT_AS = 1
 # A fact of this ending tells the order of things whose names begin as it does.
@@ -82,7 +84,7 @@ def recipes_of(stages, given, parts, software):
         else:
             recipes[stage.name] = [
                 Recipe(stage.name, item, stage.version, facts | part.facts(()), reads, software)
-                for item, part in stage.each.items(given).items()
+                for item, part in resolve(stage.each.items)(given).items()
             ]
             # What is joined from items hangs on theirs, and on their order.
             joined = json.dumps([stage.name, *([recipe.item, recipe.key] for recipe in recipes[stage.name])])

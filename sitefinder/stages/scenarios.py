@@ -73,9 +73,9 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
                 "delivered": str(delivered.path),
                 **measures(
                     tables,
-                    energy_p90_mwh=delivered.handover.energy_p90_mwh,
-                    energy_p10_mwh=delivered.handover.energy_p10_mwh,
-                    counts_unresolved=delivered.handover.counts_unresolved,
+                    energy_p90_mwh=delivered.region_totals["energy_mwh_p90"],
+                    energy_p10_mwh=delivered.region_totals["energy_mwh_p10"],
+                    counts_unresolved=delivered.counts_unresolved,
                 ),
                 **site_counts(changes),
             }
@@ -87,7 +87,7 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
         files += deliver(
             path.parent, {path.name: lambda place: table.to_csv(place, index=False, lineterminator="\n")}
         )
-    return SideBySide(table, heading.handover.title, heading.currency, files)
+    return SideBySide(table, heading.title, heading.currency, files)
 
 
 def scenario_names(configs):

@@ -28,6 +28,12 @@ CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_
 TOLD_OF_A_RASTER = ("path", *OF_A_FILE)
 
 
+# Settings of a run that change no result, beside those of files.
+OF_THE_MACHINE = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
+# What a stage declares that shows all settings, also those that are only for readers: sources, dates, licences.
+WHOLE = "*"
+
+
 class NotDeclared(Exception):
     """A stage looked at what its line in `sitefinder.stages.run.STAGES` does not name; our own fault."""
 
@@ -39,11 +45,15 @@ class SettingsParts(Parts):
         self._settings = settings
 
     def seen(self, parts):
-        """Settings that refuse all else."""
+        """Settings that refuse all else, or all of them where a stage declares `WHOLE`."""
+        if WHOLE in parts:
+            return self._settings
         return SeenSettings(self._settings, "", tuple(parts))
 
     def facts(self, parts):
         """Each setting of these parts with its value, but for paths and what changes no result."""
+        if WHOLE in parts:
+            return dict(_flat(self._settings.model_dump(exclude={"run": OF_THE_MACHINE, "delivery": True})))
         return _facts_of(self._settings, "", tuple(parts))
 
 
@@ -115,12 +125,18 @@ def rules_of(given):
 class SeenSettings:
     """A section of the settings that refuses what its stage does not declare."""
 
-    def __init__(self, section, key, parts):
-        self._section, self._key, self._parts = section, key, parts
+    def __init__(self, section, key, parts, changed=None):
+        self._section, self._key, self._parts, self._changed = section, key, parts, changed or {}
+
+    def model_copy(self, update):
+        """The same section with some values changed, as a stage needs it that tries what else could be."""
+        return SeenSettings(self._section, self._key, self._parts, self._changed | update)
 
     def __getattr__(self, name):
         if name.startswith("_"):
             raise AttributeError(name)
+        if name in self._changed:
+            return self._changed[name]
         kind = type(self._section)
         if name not in kind.model_fields:
             # A property, worked out from what may be seen.
@@ -210,6 +226,18 @@ def _facts_of(section, key, parts):
         else:
             facts[f"setting {own}"] = repr(value)
     return facts
+
+
+# Each setting by its key, as texts; items of lists by their number.
+def _flat(value, key=""):
+    if isinstance(value, dict):
+        for name, item in value.items():
+            yield from _flat(item, _key(key, name))
+    elif isinstance(value, list) and value and isinstance(value[0], dict):
+        for number, item in enumerate(value, 1):
+            yield from _flat(item, _key(key, number))
+    elif key not in CHANGES_NOTHING:
+        yield f"setting {key}", repr(value)
 
 
 def _key(key, name):

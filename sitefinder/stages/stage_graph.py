@@ -1,25 +1,15 @@
 """The stage graph: each stage with what it reads, its version, and the settings and inputs that it may see.
 
-A result is kept under a key of all that stands in its stage's line; see "How keys work" in DEVELOPERS.md.
+A result is kept under a key of all that stands in its stage's line; see "How keys work" in DEVELOPERS.md. Functions
+are named and not imported here, so that a run that has nothing to do loads none of their libraries.
 """
 
 from sitefinder.pipeline.graph import Each, Stage, bound
-from sitefinder.stages.channel_shapes import find_channel_shapes
-from sitefinder.stages.choice import choose
-from sitefinder.stages.dem_errors import find_dem_errors, find_least_heads
-from sitefinder.stages.fish_safe_gain import weigh_fish_safety
-from sitefinder.stages.ground import drain_terrain, fit_profile, read_channels, sum_catchments, warp_surface
-from sitefinder.stages.levels import find_water_depths, place_field_levels, use_field_levels
-from sitefinder.stages.marks import find_dem_seams, mark_stations
-from sitefinder.stages.network import make_network, place_on_network, refuse_unresolved
-from sitefinder.stages.relief import shade_relief
-from sitefinder.stages.rules import joined_overlaps, judge, overlap_rule
-from sitefinder.stages.seen import rules_of
-from sitefinder.stages.waters import find_waters
-from sitefinder.stages.worth import estimate_station_flows, list_stretches, value_all
 
 GIVEN = ("settings", "inputs", "scratch", "progress")
-# Settings that the value of a stretch hangs on, beside those of fish.
+# Gives the digest of what a result holds.
+CONTENT = "sitefinder.stages.contents:digest_of"
+# Settings that the value of a stretch depends on, beside those of fish.
 VALUED_BY = (
     "stretches.least_flow_mean_m3s energy tailwater flows.passage ranking.choose_by costs.discount_rate "
     "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
@@ -27,28 +17,29 @@ VALUED_BY = (
 )
 
 
-# A stage as a line: what it reads, then the settings and the inputs that it sees, each as words.
-def _stage(name, run, version, reads, settings="", inputs="", each=None):
+def stage(name, run, version, reads, settings="", inputs="", each=None, content=None):
+    """A stage as a line: what it reads, then the settings and the inputs that it sees, each as words."""
     sees = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
     sees = {given: parts for given, parts in sees.items() if parts}
-    return Stage(name, run, (*sees, *reads.split()), version, sees, each)
+    return Stage(name, run, (*sees, *reads.split()), version, sees, each, content)
 
 
-STAGES = bound(
+# From settings and inputs to the chosen sites.
+STEPS = bound(
     [
-        _stage("dem_seams", find_dem_seams, 1, "", "inputs.dem.vertical_unit", "dem"),
-        _stage(
+        stage("dem_seams", "sitefinder.stages.marks:find_dem_seams", 1, "", "inputs.dem.vertical_unit", "dem"),
+        stage(
             "surface",
-            warp_surface,
+            "sitefinder.stages.ground:warp_surface",
             1,
             "scratch",
             "run.crs terrain.cell_size_m terrain.fill_nodata_cells inputs.dem.vertical_unit inputs.covariates",
             "dem covariates shares layers.flow_regions layers.lakes",
         ),
-        _stage("relief", shade_relief, 1, "surface"),
-        _stage(
+        stage("relief", "sitefinder.stages.relief:shade_relief", 1, "surface", content=CONTENT),
+        stage(
             "network",
-            make_network,
+            "sitefinder.stages.network:make_network",
             1,
             "surface scratch",
             "run.crs inputs.dem.vertical_unit inputs.dem_footprints inputs.streams.inflow_area_column "
@@ -57,59 +48,75 @@ STAGES = bound(
             "network.canal_column network.canal_values network.ridge_m",
             "dem dem_error layers.streams layers.dem_footprints",
         ),
-        _stage("resolved", refuse_unresolved, 1, "network", "run.strict inputs.streams.path"),
-        _stage("placed", place_on_network, 1, "network", "network.station_spacing_m network.reach_length_m"),
-        _stage(
+        stage("resolved", "sitefinder.stages.network:refuse_unresolved", 1, "network", "run.strict inputs.streams.path"),
+        stage("placed", "sitefinder.stages.network:place_on_network", 1, "network", "network.station_spacing_m network.reach_length_m"),
+        stage(
+            "structures",
+            "sitefinder.stages.waters:find_structures",
+            1,
+            "placed",
+            "stretches.structure_snap_m",
+            "layers.structures",
+        ),
+        stage(
+            "falls",
+            "sitefinder.stages.rules:find_falls",
+            1,
+            "placed",
+            "stretches.structure_snap_m",
+            "layers.falls layers.structures",
+        ),
+        stage(
             "dem_errors",
-            find_dem_errors,
+            "sitefinder.stages.dem_errors:find_dem_errors",
             1,
             "placed",
             "inputs.dem_footprints",
             "dem_error layers.dem_footprints",
         ),
-        _stage(
+        stage(
             "channels",
-            read_channels,
+            "sitefinder.stages.ground:read_channels",
             3,
             "network placed dem_errors",
             "run.crs inputs.dem.vertical_unit heads.transect_half_width_m",
             "dem",
         ),
-        _stage(
+        stage(
             "terrain",
-            drain_terrain,
+            "sitefinder.stages.ground:drain_terrain",
             1,
             "surface network placed channels scratch progress",
             "run.crs run.workers terrain.engine terrain.sink_depth_m "
             "terrain.tile_rows terrain.tile_columns terrain.margin_cells",
         ),
-        _stage(
+        stage(
             "catchments",
-            sum_catchments,
+            "sitefinder.stages.ground:sum_catchments",
             1,
             "surface network placed terrain",
             "inputs.covariates terrain.edge_is_divide",
         ),
-        _stage(
+        stage(
             "fitted",
-            fit_profile,
+            "sitefinder.stages.ground:fit_profile",
             3,
-            "placed channels dem_errors",
-            "run.crs run.seed heads.quantile heads.draws stretches.structure_snap_m",
-            "dem layers.structures",
+            "placed channels dem_errors structures",
+            "run.crs run.seed heads.quantile heads.draws",
+            "dem",
         ),
-        _stage(
+        stage(
             "field_levels",
-            place_field_levels,
+            "sitefinder.stages.levels:place_field_levels",
             1,
             "placed fitted",
             "stretches.structure_snap_m tailwater.rating_reach_m",
             "field_levels ratings",
         ),
-        _stage("heads", use_field_levels, 1, "placed fitted field_levels", "run.seed"),
-        _stage(
+        stage("heads", "sitefinder.stages.levels:use_field_levels", 1, "placed fitted field_levels", "run.seed"),
+        stage(
             "flows",
-            estimate_station_flows,
+            "sitefinder.stages.worth:estimate_station_flows",
             2,
             "placed catchments",
             "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
@@ -117,50 +124,50 @@ STAGES = bound(
             "equations gauges reserve measured_gauges spot_gaugings layers.flow_regions layers.karst "
             "layers.abstractions",
         ),
-        _stage(
+        stage(
             "water_depths",
-            find_water_depths,
+            "sitefinder.stages.levels:find_water_depths",
             1,
             "flows field_levels",
             "tailwater inputs.dem.survey_flow_exceedance_percent",
         ),
-        _stage(
+        stage(
             "channel_shapes",
-            find_channel_shapes,
+            "sitefinder.stages.channel_shapes:find_channel_shapes",
             1,
             "placed flows",
             "stretches.structure_snap_m channel tailwater",
             "sections",
         ),
-        _stage(
+        stage(
             "waters",
-            find_waters,
+            "sitefinder.stages.waters:find_waters",
             3,
-            "network placed heads flows",
+            "network placed structures heads flows",
             "heads.standing_water_m heads.tidal_below_m inputs.dem.vertical_unit inputs.lakes.path inputs.plants "
             "stretches.structure_snap_m stretches.step_least_m stretches.step_standard_errors "
             "stretches.step_explained_m stretches.least_flow_mean_m3s",
-            "layers.lakes layers.structures layers.plants layers.tidal",
+            "layers.lakes layers.plants layers.tidal",
         ),
-        _stage(
+        stage(
             "least_heads",
-            find_least_heads,
+            "sitefinder.stages.dem_errors:find_least_heads",
             1,
             "placed fitted waters",
             "stretches.longest_m heads.resolved_standard_errors",
             "layers.region",
         ),
-        _stage(
+        stage(
             "marks",
-            mark_stations,
+            "sitefinder.stages.marks:mark_stations",
             3,
             "placed channels catchments field_levels waters dem_seams dem_errors",
             "run.crs flags inputs.covariates stretches.structure_snap_m",
             "dem layers.regulated layers.karst",
         ),
-        _stage(
+        stage(
             "stretches",
-            list_stretches,
+            "sitefinder.stages.worth:list_stretches",
             5,
             "placed channels heads waters catchments flows channel_shapes",
             "run.crs inputs.dem.vertical_unit heads.shrink "
@@ -169,36 +176,34 @@ STAGES = bound(
             "stretches.conduit_detour_factor off_grid",
             "dem layers.roads layers.power_lines layers.settlements",
         ),
-        _stage(
+        stage(
             "energy",
-            value_all,
+            "sitefinder.stages.worth:value_all",
             3,
             "stretches flows water_depths",
             f"{VALUED_BY} fish.least_survival fish.evidence",
             "machines costs",
         ),
-        _stage(
+        stage(
             "rule_overlaps",
-            overlap_rule,
+            "sitefinder.stages.rules:overlap_rule",
             2,
-            "network placed heads",
-            "stretches.structure_snap_m",
-            "layers.falls layers.structures",
-            each=Each("rule", rules_of, joined_overlaps),
+            "network placed heads falls",
+            each=Each("rule", "sitefinder.stages.seen:rules_of", "sitefinder.stages.rules:joined_overlaps"),
         ),
-        _stage("verdicts", judge, 2, "placed stretches rule_overlaps", "rules ranking.allow"),
-        _stage(
+        stage("verdicts", "sitefinder.stages.rules:judge", 2, "placed stretches rule_overlaps", "rules ranking.allow"),
+        stage(
             "sites",
-            choose,
+            "sitefinder.stages.choice:choose",
             5,
             "placed stretches energy rule_overlaps verdicts waters",
             "ranking stretches.least_flow_mean_m3s costs.most_cost_per_kwh fish.spawning_rules fish.evidence "
             "fish.least_survival_on_the_way fish.existing_survival",
             "machines layers.region",
         ),
-        _stage(
+        stage(
             "fish_safety",
-            weigh_fish_safety,
+            "sitefinder.stages.fish_safe_gain:weigh_fish_safety",
             2,
             "placed stretches flows water_depths energy rule_overlaps verdicts waters",
             f"{VALUED_BY} fish ranking costs.most_cost_per_kwh",
