@@ -1,3 +1,7 @@
 """A regional inventory of low-head hydropower sites, from elevation and streams to a ranked GeoPackage."""
 
-__version__ = "0.1.0"
+try:
+    # Written when the package is built or installed.
+    from sitefinder._version import version as __version__
+except ImportError:
+    __version__ = "0+unknown"

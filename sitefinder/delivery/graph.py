@@ -25,25 +25,24 @@ _CONTEXT = "sitefinder.delivery.context"
 
 
 # The stage of a table: `sites_table` makes the layer sites by the function `make_sites`.
-def _table(name, module, reads, settings="", inputs=""):
-    return stage(f"{name}_table", f"{module}:make_{name}", 1, reads, settings, inputs, content=CONTENT)
+def _table(name, module, reads, settings="", inputs="", describes=()):
+    run = f"{module}:make_{name}"
+    return stage(f"{name}_table", run, reads, settings, inputs, content=CONTENT, describes=describes)
 
 
 SHARED = [
-    stage("within", "sitefinder.stages.choice:reaches_in_region", 1, "placed", "", "layers.region"),
+    stage("within", "sitefinder.stages.choice:reaches_in_region", "placed", "", "layers.region"),
     stage(
         "fish_alive",
         "sitefinder.stages.fish_ways:fish_alive",
-        1,
         "placed stretches rule_overlaps waters sites",
         "fish.spawning_rules fish.existing_survival",
         "machines",
     ),
-    stage("money", f"{_CONTEXT}:name_money", 1, "", "", "costs conversions", content=CONTENT),
+    stage("money", f"{_CONTEXT}:name_money", "", "", "costs conversions", content=CONTENT),
     stage(
         "map_context",
         f"{_CONTEXT}:take_map_context",
-        1,
         "",
         "run.crs",
         " ".join(f"layers.{name}" for name in ON_MAPS),
@@ -52,7 +51,6 @@ SHARED = [
     stage(
         "ranked_sites",
         f"{_SITE_TABLES}:rank_sites",
-        1,
         "network placed catchments heads flows water_depths waters marks stretches verdicts sites fish_alive",
         "run.crs run.seed rules energy tailwater flows.passage fish costs ranking uncertainty off_grid",
         "machines costs layers.districts layers.roads layers.power_lines layers.settlements",
@@ -71,7 +69,6 @@ TABLES = [
     stage(
         "district_lengths",
         f"{_REGION_TABLES}:find_district_lengths",
-        1,
         "reaches_table",
         "",
         "layers.districts",
@@ -145,7 +142,13 @@ TABLES = [
         "repairs dem_error layers.dem_footprints",
     ),
     _table(
-        "provenance", _REGION_TABLES, "flows repairs_table", WHOLE, "lineage reserve costs conversions"
+        "provenance",
+        _REGION_TABLES,
+        "flows repairs_table",
+        WHOLE,
+        "lineage reserve costs conversions",
+        # It tells the code of each step, and the commit that the run was of when any of it changed.
+        describes=tuple(function for step in STEPS for function in step.functions),
     ),
 ]
 STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
@@ -168,7 +171,7 @@ def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
     sees = {given: parts for given, parts in sees.items() if parts}
     reads = (*sees, *(["scratch"] if scratch else []))
     content = "sitefinder.io.digests:content_digest" if scratch else None
-    return Stage(name, f"sitefinder.delivery.{run}", reads, 1, sees, None, content)
+    return Stage(name, f"sitefinder.delivery.{run}", reads, sees, None, content)
 
 
 _ALL_LAYERS = " ".join(LAYERS_MADE)

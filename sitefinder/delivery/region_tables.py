@@ -6,6 +6,8 @@ import pandas as pd
 import shapely
 
 from sitefinder.delivery.checking import checked_table
+from sitefinder.pipeline.build import own_build
+from sitefinder.pipeline.code import digest_of_files, own_code
 from sitefinder.power.energy import hydraulic_power_kw
 from sitefinder.schema import LAYERS
 from sitefinder.siting.access import lengths_by_district
@@ -226,7 +228,7 @@ def make_repairs(
 
 
 def make_provenance(settings, inputs, flows, repairs_table):
-    """The ``provenance`` layer: inputs with their digests, settings that change results, and stage versions."""
+    """The ``provenance`` layer: inputs, settings that change results, the version, and the code of each step."""
     equations = flows.equations
     changed = repairs_table.groupby("layer").size().to_dict()
     rows = []
@@ -260,8 +262,18 @@ def make_provenance(settings, inputs, flows, repairs_table):
     given = _flat(settings.model_dump(exclude={"run": OF_THE_MACHINE, "delivery": True}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
+    build = own_build()
+    rows.append(
+        {
+            **_setting("sitefinder", build.version, ""),
+            "kind": "version",
+            "digest": build.commit,
+            "note": build.note,
+        }
+    )
     for stage in STEPS:
-        rows.append({**_setting(stage.name, str(stage.version), ""), "kind": "stage"})
+        digest = digest_of_files(own_code().files_of(stage.functions))
+        rows.append({**_setting(stage.name, digest[:12], ""), "kind": "stage", "digest": digest})
     columns = [column.name for column in LAYERS["provenance"].columns]
     return checked_table(pd.DataFrame(rows, columns=columns), "provenance")
 

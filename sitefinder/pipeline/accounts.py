@@ -2,7 +2,7 @@
 
 from sitefinder.pipeline.durable import read_json, write_json
 from sitefinder.pipeline.housekeeping import RUNS
-from sitefinder.pipeline.keys import Recipe
+from sitefinder.pipeline.keys import KEPT_AS, Recipe
 
 # So many accounts are kept (own choice).
 KEPT = 50
@@ -23,7 +23,7 @@ def last_account(folder, config):
     dict or None
     """
     accounts = [read_json(path) for path in sorted((folder / RUNS).glob("*.json"), reverse=True)]
-    accounts = [account for account in accounts if isinstance(account, dict) and "results" in account]
+    accounts = [account for account in accounts if isinstance(account, dict) and account.get("kept_as") == KEPT_AS]
     return next((one for one in accounts if one.get("config") == config), accounts[0] if accounts else None)
 
 
@@ -49,6 +49,7 @@ def write_account(folder, account):
     Path
     """
     before = sorted((folder / RUNS).glob("*.json"))
+    account = {"kept_as": KEPT_AS} | account
     number = int(before[-1].stem) + 1 if before else 1
     path = folder / RUNS / f"{number:06d}.json"
     write_json(path, account)

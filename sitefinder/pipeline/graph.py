@@ -30,18 +30,24 @@ class Stage(NamedTuple):
     ``run`` is called with what it reads by name: results of earlier stages, then what the run was given.
     A function is named by module and name, ``"sitefinder.steps.heads:fit_profile"``, and imported when it first
     runs, so that stages can be declared, and their keys found, without the libraries that their functions need.
-    ``version`` is raised by hand when the stage's numbers change. ``sees`` names, for what is given in `Parts`,
-    those that this stage may look at; its result is kept under them. ``content`` gives a digest of what a result
-    holds, however it was made; it is kept beside the result, see `Results.content_of`.
+    ``sees`` names, for what is given in `Parts`, those that this stage may look at; its result is kept under them
+    and under a digest of the code that its functions can reach. ``content`` gives a digest of what a result
+    holds, however it was made; it is kept beside the result, see `Results.content_of`. ``describes`` names further
+    functions, where a result tells with which code others were made.
     """
 
     name: str
     run: Callable | str
     reads: tuple
-    version: int
     sees: Mapping = MappingProxyType({})
     each: Each | None = None
     content: Callable | str | None = None
+    describes: tuple = ()
+
+    @property
+    def functions(self):
+        """The functions whose code makes the result."""
+        return (self.run, *([self.each.items, self.each.joined] if self.each else []), *self.describes)
 
 
 class Made(NamedTuple):
@@ -123,7 +129,7 @@ def bound(stages, given):
 
     Examples
     --------
-    >>> bound([Stage("double", lambda number: 2 * number, ("numbre",), 1)], ["number"])
+    >>> bound([Stage("double", lambda number: 2 * number, ("numbre",))], ["number"])
     Traceback (most recent call last):
     TypeError: stage 'double' reads 'numbre', which neither an earlier stage nor the run provides
     """

@@ -1,28 +1,31 @@
-"""What each result of a run hangs on, the key that it is kept under, and why one would be made afresh."""
+"""What each result of a run depends on, the key that it is kept under, and why one would be made again."""
 
 import hashlib
 import json
 from typing import NamedTuple
 
+from sitefinder.pipeline.code import change_of_code, digest_of_files
 from sitefinder.pipeline.graph import resolve
 
 # Raised when results are kept in another way, so that none of the earlier ones is taken for one of the new.
-KEPT_AS = 1
-# A fact of this ending tells the order of things whose names begin as it does.
-ORDER = " (order)"
+KEPT_AS = 2
+# A fact of this ending gives the order of things whose names begin as it does, one of this beginning is worked out
+# from others; both are reasons only where there is no other.
+ORDER, DERIVED = " (order)", "derived "
 NO_RESULT = "no stored result"
 
 
 class Recipe(NamedTuple):
-    """All that a result hangs on: never times, paths or numbers of workers.
+    """All that a result depends on: never times, paths or numbers of workers.
 
-    ``facts`` are what the stage sees of what the run was given, ``reads`` the keys of the results that it reads,
-    ``software`` the versions of what it is made with; each is a dict of text to text.
+    ``code`` is a digest of the source files that the stage's function can reach, ``facts`` are what the stage
+    sees of what the run was given, ``reads`` the keys of the results that it reads, ``software`` the versions of
+    what it is made with; the last three are dicts of text to text.
     """
 
     stage: str
     item: str
-    version: int
+    code: str
     facts: dict
     reads: dict
     software: dict
@@ -52,7 +55,7 @@ def place_of(stage, item=""):
     return f"{stage}: {item}" if item else stage
 
 
-def recipes_of(stages, given, parts, software):
+def recipes_of(stages, given, parts, software, code):
     """The recipe of every result of a run; nothing is run for it.
 
     Parameters
@@ -64,6 +67,8 @@ def recipes_of(stages, given, parts, software):
         Those of the given that stages see in parts.
     software : dict of str to str
         Versions of what results are made with.
+    code : sitefinder.pipeline.code.SourceCode
+        Of the package that the stages' functions come from.
 
     Returns
     -------
@@ -77,22 +82,24 @@ def recipes_of(stages, given, parts, software):
             if name in parts:
                 facts |= parts[name].facts(stage.sees.get(name, ()))
         reads = {name: keys[name] for name in stage.reads if name in keys}
-        common = (stage.version, facts, reads, software)
+        digest = digest_of_files(code.files_of(stage.functions))
         if stage.each is None:
-            recipes[stage.name] = [Recipe(stage.name, "", *common)]
+            recipes[stage.name] = [Recipe(stage.name, "", digest, facts, reads, software)]
             keys[stage.name] = recipes[stage.name][0].key
         else:
             recipes[stage.name] = [
-                Recipe(stage.name, item, stage.version, facts | part.facts(()), reads, software)
+                Recipe(stage.name, item, digest, facts | part.facts(()), reads, software)
                 for item, part in resolve(stage.each.items)(given).items()
             ]
-            # What is joined from items hangs on theirs, and on their order.
-            joined = json.dumps([stage.name, *([recipe.item, recipe.key] for recipe in recipes[stage.name])])
+            # What is joined from items depends on theirs, and on their order.
+            joined = json.dumps(
+                [stage.name, digest, *([recipe.item, recipe.key] for recipe in recipes[stage.name])]
+            )
             keys[stage.name] = hashlib.sha256(joined.encode()).hexdigest()
     return recipes
 
 
-def plan_of(recipes, last, is_kept):
+def plan_of(recipes, last, is_kept, code_change=lambda stage: change_of_code({}, {})):
     """What would be done again, and why.
 
     Parameters
@@ -103,11 +110,13 @@ def plan_of(recipes, last, is_kept):
         Of the run before, by place; empty where there was none.
     is_kept : callable
         Whether the result of a key is there.
+    code_change : callable, optional
+        Gives for the name of a stage the reason to show where its code changed.
 
     Returns
     -------
     list of Planned
-        In the order of the stages. Reasons of one item alone tell which.
+        In the order of the stages. Reasons of one item alone say which.
     """
     planned, redone = [], []
     for stage, own in recipes.items():
@@ -117,7 +126,9 @@ def plan_of(recipes, last, is_kept):
         for recipe in missing:
             before = last.get(recipe.place)
             is_new = recipe.item and before is None and stage in known
-            found[recipe.item] = ["it is new"] if is_new else reasons_of(recipe, before, redone)
+            found[recipe.item] = (
+                ["it is new"] if is_new else reasons_of(recipe, before, redone, code_change(stage))
+            )
         shared = set.intersection(*map(set, found.values())) if len(missing) == len(own) > 1 else set()
         reasons = [
             f"{item}: {reason}" if item and reason not in shared and f".{item}" not in reason else reason
@@ -130,8 +141,8 @@ def plan_of(recipes, last, is_kept):
     return planned
 
 
-def reasons_of(recipe, last, redone=()):
-    """Why a result would be made afresh, each reason a phrase.
+def reasons_of(recipe, last, redone=(), code_change="code changed"):
+    """Why a result would be made again, each reason a phrase.
 
     Parameters
     ----------
@@ -139,7 +150,9 @@ def reasons_of(recipe, last, redone=()):
     last : Recipe or None
         Of the same result in the run before.
     redone : sequence of str
-        Stages that are made afresh before it.
+        Stages that are made again before it.
+    code_change : str
+        The reason to show where the code changed.
 
     Returns
     -------
@@ -149,8 +162,8 @@ def reasons_of(recipe, last, redone=()):
     if last is None:
         return [NO_RESULT]
     reasons = []
-    if recipe.version != last.version:
-        reasons.append(f"stage version {last.version} → {recipe.version}")
+    if recipe.code != last.code:
+        reasons.append(code_change)
     for name in sorted(set(recipe.software) | set(last.software)):
         new, old = recipe.software.get(name, "none"), last.software.get(name, "none")
         if new != old:
@@ -171,7 +184,7 @@ def _changes(new, old):
     for name, value in new.items():
         if name not in old:
             told.append(f"{_first_new(name, old)} is new")
-        elif value != old[name] and not name.endswith(ORDER):
+        elif value != old[name] and not (name.endswith(ORDER) or name.startswith(DERIVED)):
             is_digest = name.startswith("input ")
             told.append(f"{name} changed" if is_digest else f"{name}: {old[name]} → {value}")
     told += [f"{_first_new(name, new)} is gone" for name in old if name not in new]

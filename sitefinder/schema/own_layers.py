@@ -5,17 +5,22 @@ from sitefinder.schema.columns import REPAIR_KINDS, Column, Layer, text
 PROVENANCE = Layer(
     "provenance",
     None,
-    "an input, a setting that changes results, or the version of a stage",
+    "an input, a setting that changes results, the version of the program, or the code of a stage",
     ("kind", "name"),
     (
-        text("kind", "input, setting or stage", ("input", "setting", "stage")),
-        text("name", "name of the input, key of the setting, or name of the stage"),
-        Column("value", "text", "", "relative file name, setting, or version"),
-        Column("digest", "text", "", "SHA-256 of the input's content"),
+        text("kind", "input, setting, version or stage", ("input", "setting", "version", "stage")),
+        text("name", "name of the input, key of the setting, name of the program or of the stage"),
+        Column("value", "text", "", "relative file name, setting, version, or start of a code's digest"),
+        Column("digest", "text", "", "SHA-256 of the input's content or of a stage's code; commit of the program"),
         Column("source", "text", "", "who made it, or where the value comes from"),
         Column("date", "text", "", "edition or survey date, as the user states it"),
         Column("licence", "text", "", "licence of the data, as the user states it"),
-        Column("note", "text", "", "what was changed on reading: coordinate operation, repairs"),
+        Column(
+            "note",
+            "text",
+            "",
+            "what was changed on reading: coordinate operation, repairs; local changes to the program",
+        ),
     ),
 )
 

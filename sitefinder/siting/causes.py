@@ -181,7 +181,7 @@ def _split(table):
             parts["stage"][row.name] = row.value
         elif match:
             numbered.setdefault(int(match[1]), {})[match[2]] = row.value
-        elif not NO_CAUSE.search(row.name):
+        elif row.kind == "setting" and not NO_CAUSE.search(row.name):
             # An equation's or a reserve rule's text is its source.
             parts["setting"][row.name] = row.value or row.source
     for number, settings in sorted(numbered.items()):

@@ -11,12 +11,14 @@ from typing import NamedTuple
 import rasterio
 
 from sitefinder import __version__
+from sitefinder.errors import listed
 from sitefinder.io.digests import content_digest
 from sitefinder.io.remembered import Memory
 from sitefinder.pipeline.accounts import last_account, last_recipes, told_results, write_account
+from sitefinder.pipeline.code import change_of_code, own_code
 from sitefinder.pipeline.durable import read_json, write_json
 from sitefinder.pipeline.housekeeping import size_of
-from sitefinder.pipeline.keys import plan_of, recipes_of
+from sitefinder.pipeline.keys import Planned, plan_of, recipes_of
 from sitefinder.pipeline.store import looked_into
 from sitefinder.pipeline.workers import peak_memory_mb
 from sitefinder.stages.seen import InputsParts, SettingsParts
@@ -89,7 +91,7 @@ def keep_memory(store, memory):
 
 def software():
     """Versions of what results are made with, by name."""
-    own = {"sitefinder": __version__, "python": platform.python_version(), "GDAL": rasterio.__gdal_version__}
+    own = {"python": platform.python_version(), "GDAL": rasterio.__gdal_version__}
     return own | {name: version(name) for name in LIBRARIES}
 
 
@@ -98,7 +100,33 @@ def parts_of(settings, inputs):
     return {"settings": SettingsParts(settings), "inputs": InputsParts(inputs)}
 
 
-def planned(stages, settings, inputs, config, folder):
+def software_of_files():
+    """Versions of what files are made with, by name; they show that of this program."""
+    return software() | {"sitefinder": __version__}
+
+
+class KeptResults:
+    """Digests and keys of results as they are kept, for a plan; those that are not kept have no digest.
+
+    Parameters
+    ----------
+    store : sitefinder.pipeline.store.Store
+    recipes : dict of str to list of Recipe
+    """
+
+    def __init__(self, store, recipes):
+        self._store, self._recipes = store, recipes
+
+    def content_of(self, name):
+        """As `sitefinder.pipeline.graph.Results.content_of`."""
+        return self._store.content_of(self.key_of(name)) or ""
+
+    def key_of(self, name):
+        """As `sitefinder.pipeline.graph.Results.key_of`."""
+        return self._recipes[name][0].key
+
+
+def planned(stages, settings, inputs, config, folder, file_stages, given_to_files):
     """What a run would do again, and why.
 
     Parameters
@@ -110,16 +138,36 @@ def planned(stages, settings, inputs, config, folder):
         The settings file.
     folder : Path
         Of the store.
+    file_stages : sequence of Stage
+        They are kept under what the results hold that they see as ``made``.
+    given_to_files : callable
+        Gives from results what those stages are given, and the parts of it.
 
     Returns
     -------
     Plan
     """
     store, given = looked_into(folder), {"settings": settings, "inputs": inputs}
-    recipes = recipes_of(stages, given, parts_of(settings, inputs), software())
-    last = last_recipes(last_account(folder, config_name(config, folder)))
+    recipes = recipes_of(stages, given, parts_of(settings, inputs), software(), own_code())
+    account = last_account(folder, config_name(config, folder))
+    files = {stage.name: own_code().files_of(stage.functions) for stage in (*stages, *file_stages)}
     size_gb, count = size_of(folder)
-    return Plan(settings.run.name, plan_of(recipes, last, store.has), folder, count, size_gb)
+
+    def code_change(stage):
+        return change_of_code(files[stage], {} if account is None else account["code"])
+
+    last = last_recipes(account)
+    planned = plan_of(recipes, last, store.has, code_change)
+    redone = {stage.stage for stage in planned if not stage.kept}
+    given, parts = given_to_files(KeptResults(store, recipes))
+    for stage in file_stages:
+        before = [name for name in stage.sees.get("made", ()) if name in redone]
+        if before:
+            planned.append(Planned(stage.name, False, [f"after {listed(before)}, unless they come to the same"]))
+        else:
+            own = recipes_of([stage], given, parts, software_of_files(), own_code())
+            planned += plan_of(own, last, store.has, code_change)
+    return Plan(settings.run.name, planned, folder, count, size_gb)
 
 
 def config_name(config, folder):
@@ -183,7 +231,9 @@ class Account:
             "workers": settings.run.workers,
             "tiles": self._tiles,
             "peak_memory_mb": round(peak_memory_mb(), 1),
+            "version": __version__,
             "software": software(),
+            "code": own_code().digests,
             "inputs": [{key: lineage[key] for key in ("name", "path", "digest")} for lineage in inputs.lineage],
             "delivered": {"file": delivered.name, "digest": content_digest(delivered)},
             "results": told_results(recipes, log),

@@ -25,6 +25,7 @@ from sitefinder.io.fonts import checked_fonts
 from sitefinder.io.outputs import deliver
 from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
+from sitefinder.pipeline.code import own_code
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.pipeline.keys import recipes_of
 from sitefinder.pipeline.store import opened
@@ -39,6 +40,7 @@ from sitefinder.stages.keeping import (
     parts_of,
     planned,
     software,
+    software_of_files,
     store_folder,
 )
 from sitefinder.stages.measured_flows import with_year_to_year
@@ -162,9 +164,17 @@ def plan(path):
     path = Path(path)
     settings = read_settings(path)
     folder = store_folder(settings, path.parent)
-    with remembering(memory_of(folder)):
+    memory = memory_of(folder)
+    with remembering(memory):
         settings, inputs = _with_inputs(settings, path.parent)
-    return planned(STAGES, settings, inputs, path, folder)
+    file_stages = stages_of_files(wanted_files(settings.delivery))
+    fonts = checked_fonts(settings.delivery.font_files, path.parent)
+
+    def given_to_files(results):
+        return _given_to_files(settings, results, fonts, None)
+
+    with remembering(memory):
+        return planned(STAGES, settings, inputs, path, folder, file_stages, given_to_files)
 
 
 def run(path, *, workers=None, strict=False, started=None, progress=None, keep=True, verify=False):
@@ -220,7 +230,7 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
             files = _put_in_place(settings, path.parent, names, texts, {})
             return Delivered(settings, results, texts, files, fonts)
     with opened(folder, verify=verify) as store, remembering(memory):
-        recipes = recipes_of(STAGES, given, parts, software())
+        recipes = recipes_of(STAGES, given, parts, software(), own_code())
         given["scratch"], log = store.scratch, {}
         try:
             results = run_stages(
@@ -228,7 +238,7 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
             )
             account.passed("stages")
             given, parts = _given_to_files(settings, results, fonts, store.scratch)
-            file_recipes = recipes_of(file_stages, given, parts, software())
+            file_recipes = recipes_of(file_stages, given, parts, software_of_files(), own_code())
             texts = run_stages(
                 file_stages, given, started=then, parts=parts, store=store, recipes=file_recipes, log=log
             )

@@ -1,5 +1,7 @@
-"""What each stage may see of the settings and the inputs, and what its result therefore hangs on."""
+"""What each stage may see of the settings and the inputs, and what its result therefore depends on."""
 
+import contextlib
+import inspect
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -7,7 +9,7 @@ from pydantic import BaseModel
 
 from sitefinder.config import Source
 from sitefinder.pipeline.graph import Parts
-from sitefinder.pipeline.keys import ORDER
+from sitefinder.pipeline.keys import DERIVED, ORDER
 from sitefinder.stages.contents import digest_of
 
 # Who made a file, when, under which licence: told by the delivery, never part of a stage's result.
@@ -225,6 +227,16 @@ def _facts_of(section, key, parts):
                 )
         else:
             facts[f"setting {own}"] = repr(value)
+    return facts | _derived_facts(section, key, parts)
+
+
+# What a section works out from settings that may be seen: its code is not among that which a stage imports.
+def _derived_facts(section, key, parts):
+    facts, seen = {}, SeenSettings(section, key, parts)
+    for name, member in inspect.getmembers_static(type(section), lambda one: isinstance(one, property)):
+        if not hasattr(BaseModel, name):
+            with contextlib.suppress(NotDeclared):
+                facts[f"{DERIVED}{_key(key, name)}"] = repr(member.__get__(seen))
     return facts
 
 

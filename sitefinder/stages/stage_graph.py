@@ -1,7 +1,8 @@
-"""The stage graph: each stage with what it reads, its version, and the settings and inputs that it may see.
+"""The stage graph: each stage with what it reads, and the settings and inputs that it may see.
 
-A result is kept under a key of all that stands in its stage's line; see "How keys work" in DEVELOPERS.md. Functions
-are named and not imported here, so that a run that has nothing to do loads none of their libraries.
+A result is kept under a key of all that its stage's line names and of the code that its function can reach; see
+"How keys work" in DEVELOPERS.md. Functions are named and not imported here, so that a run that has nothing to do
+loads none of their libraries.
 """
 
 from sitefinder.pipeline.graph import Each, Stage, bound
@@ -17,30 +18,28 @@ VALUED_BY = (
 )
 
 
-def stage(name, run, version, reads, settings="", inputs="", each=None, content=None):
+def stage(name, run, reads, settings="", inputs="", each=None, content=None, describes=()):
     """A stage as a line: what it reads, then the settings and the inputs that it sees, each as words."""
     sees = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
     sees = {given: parts for given, parts in sees.items() if parts}
-    return Stage(name, run, (*sees, *reads.split()), version, sees, each, content)
+    return Stage(name, run, (*sees, *reads.split()), sees, each, content, describes)
 
 
 # From settings and inputs to the chosen sites.
 STEPS = bound(
     [
-        stage("dem_seams", "sitefinder.stages.marks:find_dem_seams", 1, "", "inputs.dem.vertical_unit", "dem"),
+        stage("dem_seams", "sitefinder.stages.marks:find_dem_seams", "", "inputs.dem.vertical_unit", "dem"),
         stage(
             "surface",
             "sitefinder.stages.ground:warp_surface",
-            1,
             "scratch",
             "run.crs terrain.cell_size_m terrain.fill_nodata_cells inputs.dem.vertical_unit inputs.covariates",
             "dem covariates shares layers.flow_regions layers.lakes",
         ),
-        stage("relief", "sitefinder.stages.relief:shade_relief", 1, "surface", content=CONTENT),
+        stage("relief", "sitefinder.stages.relief:shade_relief", "surface", content=CONTENT),
         stage(
             "network",
             "sitefinder.stages.network:make_network",
-            1,
             "surface scratch",
             "run.crs inputs.dem.vertical_unit inputs.dem_footprints inputs.streams.inflow_area_column "
             "network.snap_m network.derive_threshold_km2 network.main_path network.main_path_column "
@@ -48,12 +47,11 @@ STEPS = bound(
             "network.canal_column network.canal_values network.ridge_m",
             "dem dem_error layers.streams layers.dem_footprints",
         ),
-        stage("resolved", "sitefinder.stages.network:refuse_unresolved", 1, "network", "run.strict inputs.streams.path"),
-        stage("placed", "sitefinder.stages.network:place_on_network", 1, "network", "network.station_spacing_m network.reach_length_m"),
+        stage("resolved", "sitefinder.stages.network:refuse_unresolved", "network", "run.strict inputs.streams.path"),
+        stage("placed", "sitefinder.stages.network:place_on_network", "network", "network.station_spacing_m network.reach_length_m"),
         stage(
             "structures",
             "sitefinder.stages.waters:find_structures",
-            1,
             "placed",
             "stretches.structure_snap_m",
             "layers.structures",
@@ -61,7 +59,6 @@ STEPS = bound(
         stage(
             "falls",
             "sitefinder.stages.rules:find_falls",
-            1,
             "placed",
             "stretches.structure_snap_m",
             "layers.falls layers.structures",
@@ -69,7 +66,6 @@ STEPS = bound(
         stage(
             "dem_errors",
             "sitefinder.stages.dem_errors:find_dem_errors",
-            1,
             "placed",
             "inputs.dem_footprints",
             "dem_error layers.dem_footprints",
@@ -77,7 +73,6 @@ STEPS = bound(
         stage(
             "channels",
             "sitefinder.stages.ground:read_channels",
-            3,
             "network placed dem_errors",
             "run.crs inputs.dem.vertical_unit heads.transect_half_width_m",
             "dem",
@@ -85,7 +80,6 @@ STEPS = bound(
         stage(
             "terrain",
             "sitefinder.stages.ground:drain_terrain",
-            1,
             "surface network placed channels scratch progress",
             "run.crs run.workers terrain.engine terrain.sink_depth_m "
             "terrain.tile_rows terrain.tile_columns terrain.margin_cells",
@@ -93,14 +87,12 @@ STEPS = bound(
         stage(
             "catchments",
             "sitefinder.stages.ground:sum_catchments",
-            1,
             "surface network placed terrain",
             "inputs.covariates terrain.edge_is_divide",
         ),
         stage(
             "fitted",
             "sitefinder.stages.ground:fit_profile",
-            3,
             "placed channels dem_errors structures",
             "run.crs run.seed heads.quantile heads.draws",
             "dem",
@@ -108,16 +100,14 @@ STEPS = bound(
         stage(
             "field_levels",
             "sitefinder.stages.levels:place_field_levels",
-            1,
             "placed fitted",
             "stretches.structure_snap_m tailwater.rating_reach_m",
             "field_levels ratings",
         ),
-        stage("heads", "sitefinder.stages.levels:use_field_levels", 1, "placed fitted field_levels", "run.seed"),
+        stage("heads", "sitefinder.stages.levels:use_field_levels", "placed fitted field_levels", "run.seed"),
         stage(
             "flows",
             "sitefinder.stages.worth:estimate_station_flows",
-            2,
             "placed catchments",
             "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
             "energy.design_exceedance_percent stretches.structure_snap_m uncertainty.year_to_year_sd",
@@ -127,14 +117,12 @@ STEPS = bound(
         stage(
             "water_depths",
             "sitefinder.stages.levels:find_water_depths",
-            1,
             "flows field_levels",
             "tailwater inputs.dem.survey_flow_exceedance_percent",
         ),
         stage(
             "channel_shapes",
             "sitefinder.stages.channel_shapes:find_channel_shapes",
-            1,
             "placed flows",
             "stretches.structure_snap_m channel tailwater",
             "sections",
@@ -142,7 +130,6 @@ STEPS = bound(
         stage(
             "waters",
             "sitefinder.stages.waters:find_waters",
-            3,
             "network placed structures heads flows",
             "heads.standing_water_m heads.tidal_below_m inputs.dem.vertical_unit inputs.lakes.path inputs.plants "
             "stretches.structure_snap_m stretches.step_least_m stretches.step_standard_errors "
@@ -152,7 +139,6 @@ STEPS = bound(
         stage(
             "least_heads",
             "sitefinder.stages.dem_errors:find_least_heads",
-            1,
             "placed fitted waters",
             "stretches.longest_m heads.resolved_standard_errors",
             "layers.region",
@@ -160,7 +146,6 @@ STEPS = bound(
         stage(
             "marks",
             "sitefinder.stages.marks:mark_stations",
-            3,
             "placed channels catchments field_levels waters dem_seams dem_errors",
             "run.crs flags inputs.covariates stretches.structure_snap_m",
             "dem layers.regulated layers.karst",
@@ -168,7 +153,6 @@ STEPS = bound(
         stage(
             "stretches",
             "sitefinder.stages.worth:list_stretches",
-            5,
             "placed channels heads waters catchments flows channel_shapes",
             "run.crs inputs.dem.vertical_unit heads.shrink "
             "heads.resolved_standard_errors stretches.layouts stretches.least_head_m "
@@ -179,7 +163,6 @@ STEPS = bound(
         stage(
             "energy",
             "sitefinder.stages.worth:value_all",
-            3,
             "stretches flows water_depths",
             f"{VALUED_BY} fish.least_survival fish.evidence",
             "machines costs",
@@ -187,15 +170,13 @@ STEPS = bound(
         stage(
             "rule_overlaps",
             "sitefinder.stages.rules:overlap_rule",
-            2,
             "network placed heads falls",
             each=Each("rule", "sitefinder.stages.seen:rules_of", "sitefinder.stages.rules:joined_overlaps"),
         ),
-        stage("verdicts", "sitefinder.stages.rules:judge", 2, "placed stretches rule_overlaps", "rules ranking.allow"),
+        stage("verdicts", "sitefinder.stages.rules:judge", "placed stretches rule_overlaps", "rules ranking.allow"),
         stage(
             "sites",
             "sitefinder.stages.choice:choose",
-            5,
             "placed stretches energy rule_overlaps verdicts waters",
             "ranking stretches.least_flow_mean_m3s costs.most_cost_per_kwh fish.spawning_rules fish.evidence "
             "fish.least_survival_on_the_way fish.existing_survival",
@@ -204,7 +185,6 @@ STEPS = bound(
         stage(
             "fish_safety",
             "sitefinder.stages.fish_safe_gain:weigh_fish_safety",
-            2,
             "placed stretches flows water_depths energy rule_overlaps verdicts waters",
             f"{VALUED_BY} fish ranking costs.most_cost_per_kwh",
             "machines costs layers.region",

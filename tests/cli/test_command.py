@@ -21,7 +21,7 @@ from sitefinder import cli
 from sitefinder.pipeline.graph import Stage
 from sitefinder.stages import run as stages
 
-stages.STAGES = (Stage("surface", lambda: 1 / 0, (), 1),)
+stages.STAGES = (Stage("surface", lambda: 1 / 0, ()),)
 sys.argv = ["sitefinder", "run", "--quiet", "settings.toml"]
 cli.main()
 """
@@ -133,7 +133,7 @@ def test_an_interrupt_exits_with_130_and_nothing_is_left(region, command, monkey
     def interrupted():
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(stages, "STAGES", (Stage("surface", interrupted, (), 1),))
+    monkeypatch.setattr(stages, "STAGES", (Stage("surface", interrupted, ()),))
     before = region.contents()
 
     outcome = command("run", "--quiet", "settings.toml")

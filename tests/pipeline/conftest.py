@@ -39,7 +39,7 @@ class Sums:
     def __init__(self, folder):
         self.folder, self.ran = folder, []
         self.numbers, self.each = {"a": 2, "b": 3, "unseen": 5}, {"x": 1, "y": 10}
-        self.versions = {"first": 1, "squares": 1, "total": 1}
+        self.files = {"first": "1", "squares": "1", "total": "1"}
         self.software = {"python": "3"}
 
     def stages(self):
@@ -59,9 +59,9 @@ class Sums:
         each = Each("number", lambda given: self.items(), lambda found: sum(found.values()))
         return bound(
             [
-                Stage("first", first, ("numbers", "scratch"), self.versions["first"], {"numbers": ("a",)}),
-                Stage("squares", squares, ("first",), self.versions["squares"], each=each),
-                Stage("total", total, ("numbers", "squares"), self.versions["total"], {"numbers": ("b",)}),
+                Stage("first", first, ("numbers", "scratch"), {"numbers": ("a",)}),
+                Stage("squares", squares, ("first",), each=each),
+                Stage("total", total, ("numbers", "squares"), {"numbers": ("b",)}),
             ],
             ("numbers", "scratch"),
         )
@@ -72,8 +72,13 @@ class Sums:
     def parts(self):
         return {"numbers": Numbers(self.numbers)}
 
+    def files_of(self, functions):
+        """The code of a stage: one file named like its function."""
+        names = [function.__name__ for function in functions if function.__name__ in self.files]
+        return {f"sums/{name}.py": self.files[name] for name in names}
+
     def recipes(self):
-        return recipes_of(self.stages(), {"numbers": self.numbers}, self.parts(), self.software)
+        return recipes_of(self.stages(), {"numbers": self.numbers}, self.parts(), self.software, self)
 
     def run(self, **options):
         """Run with the store; gives the total, the text of the kept file, and what the store tells."""

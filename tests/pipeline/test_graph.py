@@ -16,7 +16,7 @@ def double(total):
 
 def test_results_go_by_name_to_the_stages_that_read_them():
     stages = bound(
-        [Stage("total", add, ("first", "second"), 1), Stage("twice", double, ("total",), 1)], ["first", "second"]
+        [Stage("total", add, ("first", "second")), Stage("twice", double, ("total",))], ["first", "second"]
     )
 
     results = run_stages(stages, {"first": 3, "second": 4})
@@ -25,7 +25,7 @@ def test_results_go_by_name_to_the_stages_that_read_them():
 
 
 def test_inputs_go_by_name_whatever_the_order_in_which_they_are_listed():
-    stages = bound([Stage("rest", lambda large, small: large - small, ("small", "large"), 1)], ["small", "large"])
+    stages = bound([Stage("rest", lambda large, small: large - small, ("small", "large"))], ["small", "large"])
 
     results = run_stages(stages, {"small": 1, "large": 10})
 
@@ -35,7 +35,7 @@ def test_inputs_go_by_name_whatever_the_order_in_which_they_are_listed():
 def test_what_was_given_is_not_altered():
     given = {"total": 3}
 
-    run_stages(bound([Stage("twice", double, ("total",), 1)], given), given)
+    run_stages(bound([Stage("twice", double, ("total",))], given), given)
 
     assert given == {"total": 3}
 
@@ -44,11 +44,11 @@ def test_a_misspelt_input_fails_when_the_stage_is_declared():
     with pytest.raises(
         TypeError, match=r"^stage 'twice' reads 'numbre', which neither an earlier stage nor the run"
     ):
-        bound([Stage("twice", double, ("numbre",), 1)], ["number"])
+        bound([Stage("twice", double, ("numbre",))], ["number"])
 
 
 def test_a_stage_may_not_read_a_later_one():
-    stages = [Stage("twice", double, ("total",), 1), Stage("total", add, ("first", "second"), 1)]
+    stages = [Stage("twice", double, ("total",)), Stage("total", add, ("first", "second"))]
 
     with pytest.raises(TypeError, match="stage 'twice' reads 'total'"):
         bound(stages, ["first", "second"])
@@ -66,15 +66,15 @@ def test_a_stage_may_not_read_a_later_one():
 )
 def test_too_few_and_too_many_inputs_fail_when_the_stage_is_declared(reads, complaint):
     with pytest.raises(TypeError, match=complaint):
-        bound([Stage("total", add, reads, 1)], ["first", "second", "third"])
+        bound([Stage("total", add, reads)], ["first", "second", "third"])
 
 
 def test_each_stage_is_announced_before_it_runs():
     heard = []
     stages = bound(
         [
-            Stage("one", lambda number: heard.append("running one"), ("number",), 1),
-            Stage("two", lambda number: heard.append("running two"), ("number",), 1),
+            Stage("one", lambda number: heard.append("running one"), ("number",)),
+            Stage("two", lambda number: heard.append("running two"), ("number",)),
         ],
         ["number"],
     )
@@ -85,7 +85,7 @@ def test_each_stage_is_announced_before_it_runs():
 
 
 def test_an_error_that_is_our_fault_names_its_stage():
-    stages = bound([Stage("share", lambda number: 1 / number, ("number",), 1)], ["number"])
+    stages = bound([Stage("share", lambda number: 1 / number, ("number",))], ["number"])
 
     with pytest.raises(ZeroDivisionError, match="division") as caught:
         run_stages(stages, {"number": 0})
@@ -98,7 +98,7 @@ def test_an_error_that_the_user_can_mend_comes_as_it_was_raised():
         raise InputError.of("too small", found=number)
 
     with pytest.raises(InputError, match="too small") as caught:
-        run_stages(bound([Stage("check", refuse, ("number",), 1)], ["number"]), {"number": 0})
+        run_stages(bound([Stage("check", refuse, ("number",))], ["number"]), {"number": 0})
 
     assert not hasattr(caught.value, "__notes__")
 
@@ -107,8 +107,8 @@ def test_no_stage_runs_after_one_that_failed():
     ran = []
     stages = bound(
         [
-            Stage("share", lambda number: 1 / number, ("number",), 1),
-            Stage("after", lambda number: ran.append(number), ("number",), 1),
+            Stage("share", lambda number: 1 / number, ("number",)),
+            Stage("after", lambda number: ran.append(number), ("number",)),
         ],
         ["number"],
     )

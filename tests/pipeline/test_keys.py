@@ -8,13 +8,13 @@ FACTS = {"setting heads.draws": "64", "setting heads.quantile": "0.4", "input de
 
 
 def recipe(**changed):
-    return Recipe("heads", "", 1, FACTS, {"placed": "k1"}, {"numpy": "2.0"})._replace(**changed)
+    return Recipe("heads", "", "c1", FACTS, {"placed": "k1"}, {"numpy": "2.0"})._replace(**changed)
 
 
 @pytest.mark.parametrize(
     ("changed", "reasons"),
     [
-        ({"version": 2}, ["stage version 1 → 2"]),
+        ({"code": "c2"}, ["code changed"]),
         ({"software": {"numpy": "2.1"}}, ["numpy 2.0 → 2.1"]),
         ({"facts": FACTS | {"setting heads.quantile": "0.5"}}, ["setting heads.quantile: 0.4 → 0.5"]),
         ({"facts": FACTS | {"input dem": "d2"}}, ["input dem changed"]),
@@ -44,6 +44,14 @@ def test_a_new_group_of_settings_is_told_once_and_its_order_not_at_all():
     assert reasons_of(recipe(facts=old), recipe(facts=new)) == ["setting rules.b is gone"]
 
 
+def test_what_is_worked_out_from_a_setting_is_a_reason_only_where_no_setting_changed():
+    old = {"setting unit": "'foot'", "derived metres": "0.3048"}
+    both, derived_alone = {"setting unit": "'metre'", "derived metres": "1.0"}, old | {"derived metres": "0.3"}
+
+    assert reasons_of(recipe(facts=both), recipe(facts=old)) == ["setting unit: 'foot' → 'metre'"]
+    assert reasons_of(recipe(facts=derived_alone), recipe(facts=old)) == ["derived metres: 0.3048 → 0.3"]
+
+
 def test_another_order_alone_is_told():
     old, new = ({"setting rules (order)": order} for order in ("['a', 'b']", "['b', 'a']"))
 
@@ -56,7 +64,7 @@ def test_a_key_hangs_on_everything_but_the_name_of_the_item():
         for changed in (
             {},
             {"stage": "levels"},
-            {"version": 2},
+            {"code": "c2"},
             {"facts": {}},
             {"reads": {}},
             {"software": {}},
@@ -84,12 +92,13 @@ def test_a_plan_tells_what_is_done_again_and_after_what(sums):
 def test_what_holds_for_all_items_is_told_once(sums):
     last = {one.place: one for own in sums.recipes().values() for one in own}
     kept = {one.key for one in last.values()}
-    sums.versions["squares"] = 2
+    sums.files["squares"] = "2"
     sums.each["y"] = 20
+    reasons = {"squares": "code changed: sums/squares.py"}
 
-    planned = plan_of(sums.recipes(), last, kept.__contains__)
+    planned = plan_of(sums.recipes(), last, kept.__contains__, reasons.get)
 
-    assert planned[1].reasons == ["stage version 1 → 2", "setting each.y: 10 → 20"]
+    assert planned[1].reasons == ["code changed: sums/squares.py", "setting each.y: 10 → 20"]
 
 
 def test_a_first_plan_has_no_stored_results(sums):

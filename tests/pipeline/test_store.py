@@ -39,11 +39,11 @@ def test_a_second_run_runs_nothing_and_gives_the_same(sums):
         (lambda sums: sums.each.update(y=20), ["squares 20", "total"], 408),
         (lambda sums: sums.each.update(z=2), ["squares 2", "total"], 114),
         (lambda sums: sums.each.pop("x"), ["total"], 105),
-        (lambda sums: sums.versions.update(total=2), ["total"], 108),
-        (lambda sums: sums.versions.update(squares=2), ["squares 1", "squares 10", "total"], 108),
+        (lambda sums: sums.files.update(total="2"), ["total"], 108),
+        (lambda sums: sums.files.update(squares="2"), ["squares 1", "squares 10", "total"], 108),
         (lambda sums: sums.software.update(python="4"), ["first", "squares 1", "squares 10", "total"], 108),
     ],
-    ids=["unseen", "own", "upstream", "item", "new item", "item gone", "version", "items' version", "software"],
+    ids=["unseen", "own", "upstream", "item", "new item", "item gone", "code", "items' code", "software"],
 )
 def test_a_change_redoes_what_hangs_on_it_and_no_more(sums, change, ran, total):
     sums.run()
@@ -80,7 +80,7 @@ def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
         ("first.txt", lambda data: data + b"7", "first.txt has 2 bytes, 1 were written"),
         ("entry.json", lambda data: data[: len(data) // 2], "entry.json or what it tells of is not whole"),
         ("entry.json", lambda data: b"[]", "entry.json or what it tells of is not whole"),
-        ("entry.json", lambda data: data.replace(b'"version": 1', b'"version": 2'), "it is that of another"),
+        ("entry.json", lambda data: data.replace(b'"code": "', b'"code": "0'), "it is that of another"),
     ],
 )
 def test_a_damaged_result_is_told_set_aside_and_made_again(sums, name, spoil, told):

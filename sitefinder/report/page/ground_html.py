@@ -110,7 +110,7 @@ def assumptions_html(provenance, currency):
         )
     stages = provenance[provenance["kind"] == "stage"]
     versions = ", ".join(f"{row.name} {row.value}" for row in stages.itertuples())
-    parts.append(fold("Versions of the stages", f"<p>{safe(versions)}</p>"))
+    parts.append(fold("Code of the stages", f"<p>{safe(versions)}</p>"))
     return "".join(parts)
 
 

@@ -1,0 +1,253 @@
+"""Which source files a function of the package can reach, and a digest of what they hold."""
+
+import functools
+import hashlib
+import re
+import sys
+from pathlib import Path
+
+# Documents and what Python makes of sources change no result.
+IGNORED_SUFFIXES = frozenset({".md", ".pyc", ".pyi", ".typed", ".nbi", ".nbc"})
+# So many files are named in a reason.
+NAMED_FILES = 3
+# Import statements that begin a line, with the names that they import; a test compares them with the parser's.
+_IMPORT = re.compile(
+    rb"^[ \t]*(?:from[ \t]+([\w.]+)[ \t]+import[ \t]+(\([^)]*\)|(?:\\\n|[^\n;#])+)|import[ \t]+((?:\\\n|[^\n;#])+))",
+    re.MULTILINE,
+)
+_COMMENT = re.compile(rb"#[^\n]*")
+
+
+class SourceCode:
+    """The source files of a package: what each holds, and which others its code can reach by its imports.
+
+    Parameters
+    ----------
+    package_folder : Path
+        Folder of the package, whose name is the package's, in a checkout as in an installation.
+
+    Attributes
+    ----------
+    digests : dict of str to str
+        SHA-256 (16 hexadecimal digits) of each file that can change a result, by its path from the folder that
+        holds the package, for example ``sitefinder/units.py``. Documents are left out.
+
+    Notes
+    -----
+    A module reaches what it imports anywhere in its text, inside functions too, what those modules import, and
+    so on. Importing a module runs the ``__init__`` of each package that it lies in, so those count, except that
+    of the outermost package: it only offers names of others to the user. A data file beside modules (a template,
+    a style) counts as part of each module of that folder; one in a folder without modules as part of those of
+    the nearest folder above that has some.
+
+    Names put together while the program runs (``importlib.import_module``) are not followed. Nothing that a stage
+    reaches may do that; a test says so.
+    """
+
+    def __init__(self, package_folder):
+        folder = Path(package_folder).resolve()
+        self._package = folder.name
+        self.digests, self._paths, self._text = {}, {}, {}
+        data_files = []
+        for path in _files(folder):
+            name = path.relative_to(folder.parent).as_posix()
+            content = path.read_bytes()
+            self.digests[name] = hashlib.sha256(content).hexdigest()[:16]
+            if path.suffix == ".py":
+                module = _module_name(name)
+                self._paths[module], self._text[module] = name, content
+            else:
+                data_files.append(name)
+        self._beside = self._by_package(data_files)
+        self._imports, self._reached = {}, {}
+
+    def reached_from(self, module):
+        """Files that the code of a module can reach, its own among them.
+
+        Parameters
+        ----------
+        module : str
+            Dotted name.
+
+        Returns
+        -------
+        frozenset of str
+            Keys of `digests`; empty for a module that is not of this package.
+        """
+        if module not in self._reached:
+            modules, waiting = set(), [module] if module in self._paths else []
+            while waiting:
+                one = waiting.pop()
+                if one not in modules:
+                    modules.add(one)
+                    waiting += self.imported_by(one)
+            files = {self._paths[one] for one in modules}
+            for one in modules:
+                files.update(self._beside.get(self._folder_of(one), ()))
+            self._reached[module] = frozenset(files)
+        return self._reached[module]
+
+    def imported_by(self, module):
+        """Modules of the package that a module imports itself, with the packages that these lie in.
+
+        Parameters
+        ----------
+        module : str
+
+        Returns
+        -------
+        frozenset of str
+        """
+        if module not in self._imports:
+            named = set()
+            for origin, names, plain in _IMPORT.findall(self._text[module]):
+                if plain:
+                    named.update(_words(plain))
+                else:
+                    start = self._absolute(origin.decode(), module)
+                    named.add(start)
+                    named.update(f"{start}.{name}" for name in _words(names))
+            # Each with those above it, but for the outermost.
+            parents = {
+                ".".join(name.split(".")[:count]) for name in named for count in range(2, name.count(".") + 2)
+            }
+            self._imports[module] = frozenset(name for name in parents if name in self._paths) - {module}
+        return self._imports[module]
+
+    def files_of(self, functions):
+        """Files that functions can reach, with what they hold.
+
+        Parameters
+        ----------
+        functions : iterable of callable or str
+            A text names a function as ``package.module:function``, so that nothing need be imported.
+
+        Returns
+        -------
+        dict of str to str
+            Digest by file. A function from outside the package counts with the file that it stands in.
+        """
+        found = {}
+        for function in functions:
+            module = module_of(function)
+            if module in self._paths:
+                found |= {name: self.digests[name] for name in self.reached_from(module)}
+            else:
+                found |= _foreign(module)
+        return dict(sorted(found.items()))
+
+    # Data files by the dotted name of the package that they belong to.
+    def _by_package(self, data_files):
+        beside = {}
+        for name in data_files:
+            folder = name.split("/")[:-1]
+            while len(folder) > 1 and f"{'/'.join(folder)}/__init__.py" not in self.digests:
+                folder = folder[:-1]
+            beside.setdefault(".".join(folder), []).append(name)
+        return beside
+
+    def _folder_of(self, module):
+        return module if self._paths[module].endswith("/__init__.py") else module.rpartition(".")[0]
+
+    # The module that ``from ..name import`` means.
+    def _absolute(self, origin, module):
+        dots = len(origin) - len(origin.lstrip("."))
+        if not dots:
+            return origin
+        inside = self._folder_of(module).split(".")
+        return ".".join([*inside[: len(inside) - dots + 1], *filter(None, [origin[dots:]])])
+
+
+@functools.cache
+def own_code():
+    """The source code of the package that is running.
+
+    Returns
+    -------
+    SourceCode
+    """
+    return SourceCode(Path(__file__).parents[1])
+
+
+def digest_of_files(files):
+    """One text for what files hold, empty where there are none.
+
+    Parameters
+    ----------
+    files : dict of str to str
+        See `SourceCode.files_of`.
+
+    Returns
+    -------
+    str
+        SHA-256, hexadecimal.
+    """
+    text = "\n".join(f"{name} {digest}" for name, digest in sorted(files.items()))
+    return hashlib.sha256(text.encode()).hexdigest() if files else ""
+
+
+def change_of_code(files, before):
+    """The change of code as a reason, naming files.
+
+    Parameters
+    ----------
+    files : dict of str to str
+        That a function can reach now.
+    before : dict of str to str
+        Of the whole package in the run before; may be empty.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> change_of_code({"a/one.py": "x", "a/two.py": "y"}, {"a/one.py": "x", "a/two.py": "z"})
+    'code changed: a/two.py'
+    """
+    changed = sorted(name for name, digest in files.items() if before.get(name) != digest) if before else []
+    if not changed:
+        return "code changed"
+    more = len(changed) - NAMED_FILES
+    return f"code changed: {', '.join(changed[:NAMED_FILES])}" + (f" and {more} more" if more > 0 else "")
+
+
+def module_of(function):
+    """Dotted name of the module in which a function, or what a text names as one, is defined."""
+    if isinstance(function, str):
+        return function.partition(":")[0]
+    while isinstance(function, functools.partial):
+        function = function.func
+    return function.__module__
+
+
+# Files of a package folder that can change a result, in a fixed order.
+def _files(folder):
+    found = []
+    for path in sorted(folder.iterdir()):
+        if path.name.startswith(".") or path.name == "__pycache__":
+            continue
+        if path.is_dir():
+            found += _files(path)
+        elif path.suffix not in IGNORED_SUFFIXES:
+            found.append(path)
+    return found
+
+
+# ``sitefinder/io/__init__.py`` is sitefinder.io.
+def _module_name(name):
+    return name.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+
+
+# What an import statement names, without new names for it.
+def _words(names):
+    plain = _COMMENT.sub(b"", names).replace(b"\\\n", b" ").strip(b"() \t\n")
+    return [part.split()[0].decode() for part in plain.split(b",") if part.split()]
+
+
+# The file of a module outside the package, such as a user's own script.
+def _foreign(module):
+    path = getattr(sys.modules.get(module), "__file__", None)
+    if path is None or not Path(path).is_file():
+        return {module: "no file"}
+    return {module: hashlib.sha256(Path(path).read_bytes()).hexdigest()[:16]}
