@@ -160,8 +160,8 @@ _ABOUT = "run.name run.crs"
 _ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
 
 
-# The stage of a file, or of a text: the module and function that make it, and what it sees of settings and results,
-# each as words; tables by their layers.
+# The stage of a file, or of a text: the module and function that make it, and what it sees of settings and
+# results, each as words; tables by their layers.
 def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
     sees = {
         "settings": tuple(settings.split()),
@@ -202,8 +202,7 @@ FILE_STAGES = {
     GPX: _file("gpx", "exchange:make_gpx", "sites stretches", settings="run.name"),
     **{f"{layer}.csv": _file(f"{layer}_csv", "exchange:make_csv", layer) for layer in AS_CSV},
     **{
-        f"{layer}.parquet": _file(f"{layer}_parquet", "exchange:make_geoparquet", layer)
-        for layer in AS_GEOPARQUET
+        f"{layer}.parquet": _file(f"{layer}_parquet", "exchange:make_geoparquet", layer) for layer in AS_GEOPARQUET
     },
     DEM_COPY: _file("dem_copy", "exchange:make_dem_copy", "", "surface"),
     RELIEF_COPY: _file("relief_copy", "exchange:make_relief_copy", "", "relief", "run.crs"),

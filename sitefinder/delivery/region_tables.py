@@ -134,9 +134,7 @@ def make_structures(settings, placed, waters):
 
 def make_free_stream(settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within):
     """The ``free_stream`` layer."""
-    table = free_stream_table(
-        settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within
-    )
+    table = free_stream_table(settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within)
     return checked_table(table, "free_stream")
 
 

@@ -183,8 +183,8 @@ def _leave_only(last, files, previous):
 
 
 # Keep a file of the last delivery. One that is about to be replaced keeps its own name too until then, so it is
-# linked where the disk can do that, and copied where not. One that stays is copied: who changes it in place must not
-# change the one in ``previous``.
+# linked where the disk can do that, and copied where not. One that stays is copied: who changes it in place must
+# not change the one in ``previous``.
 def _keep(final, previous, aside, stays):
     previous.mkdir(exist_ok=True)
     kept = previous / final.name

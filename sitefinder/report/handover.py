@@ -83,8 +83,8 @@ def handover_of(settings, made, fonts=()):
     settings : sitefinder.config.Settings
         ``run.name``, ``run.crs`` and ``ranking.allow``.
     made : Mapping
-        Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that are
-        shown.
+        Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that
+        are shown.
     fonts : sequence of Path
         See `Handover`.
 

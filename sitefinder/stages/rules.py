@@ -25,7 +25,7 @@ class Judged(NamedTuple):
 
 
 class Falls(NamedTuple):
-    """Natural falls on the stream, and those of the layer of falls that stand at no stream, as rows of the repairs."""
+    """Natural falls on the stream, and rows of the repairs for falls of the layer that are at no stream."""
 
     on_stream: Barriers
     distant: pd.DataFrame

@@ -225,17 +225,13 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
         with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
             given["scratch"] = Path(scratch)
             results = run_stages(STAGES, given, started=first, parts=parts)
-            given, parts = _given_to_files(settings, results, fonts, given["scratch"])
-            texts = run_stages(file_stages, given, started=then, parts=parts)
-            files = _put_in_place(settings, path.parent, names, texts, {})
+            files, texts = make_files(settings, path.parent, results, fonts, Path(scratch), started=then)
             return Delivered(settings, results, texts, files, fonts)
     with opened(folder, verify=verify) as store, remembering(memory):
         recipes = recipes_of(STAGES, given, parts, software(), own_code())
         given["scratch"], log = store.scratch, {}
         try:
-            results = run_stages(
-                STAGES, given, started=first, parts=parts, store=store, recipes=recipes, log=log
-            )
+            results = run_stages(STAGES, given, started=first, parts=parts, store=store, recipes=recipes, log=log)
             account.passed("stages")
             given, parts = _given_to_files(settings, results, fonts, store.scratch)
             file_recipes = recipes_of(file_stages, given, parts, software_of_files(), own_code())
@@ -255,6 +251,42 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
         store.mark_used([recipe.key for own in recipes.values() for recipe in own])
         store.clean(settings.run.store_limit_gb)
         return Delivered(settings, results, texts, files, fonts, store.notes)
+
+
+def make_files(settings, folder, results, fonts, scratch, *, started=None):
+    """Make all files that the settings ask for and put them in place of the last delivery, without a store.
+
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+    folder : Path
+        Of the settings file.
+    results : Mapping
+        Of the stages of `STAGES`.
+    fonts : sequence of Path
+        See `sitefinder.report.handover.Handover`.
+    scratch : Path
+        Folder for files on their way.
+    started : callable, optional
+        See `sitefinder.pipeline.graph.run_stages`.
+
+    Returns
+    -------
+    files : list of Path
+        The GeoPackage first.
+    texts : dict
+        Results of the stages of files.
+
+    Raises
+    ------
+    InputError
+        If a file would replace an input, or the folder or the disk refuses.
+    """
+    names = wanted_files(settings.delivery)
+    _refuse_replacing_inputs(settings, folder, names)
+    given, parts = _given_to_files(settings, results, fonts, scratch)
+    texts = run_stages(stages_of_files(names), given, started=started, parts=parts)
+    return _put_in_place(settings, folder, names, texts, {}), texts
 
 
 # What stages of files are given, and that of it which each sees in parts.

@@ -47,8 +47,15 @@ STEPS = bound(
             "network.canal_column network.canal_values network.ridge_m",
             "dem dem_error layers.streams layers.dem_footprints",
         ),
-        stage("resolved", "sitefinder.stages.network:refuse_unresolved", "network", "run.strict inputs.streams.path"),
-        stage("placed", "sitefinder.stages.network:place_on_network", "network", "network.station_spacing_m network.reach_length_m"),
+        stage(
+            "resolved", "sitefinder.stages.network:refuse_unresolved", "network", "run.strict inputs.streams.path"
+        ),
+        stage(
+            "placed",
+            "sitefinder.stages.network:place_on_network",
+            "network",
+            "network.station_spacing_m network.reach_length_m",
+        ),
         stage(
             "structures",
             "sitefinder.stages.waters:find_structures",
@@ -173,7 +180,9 @@ STEPS = bound(
             "network placed heads falls",
             each=Each("rule", "sitefinder.stages.seen:rules_of", "sitefinder.stages.rules:joined_overlaps"),
         ),
-        stage("verdicts", "sitefinder.stages.rules:judge", "placed stretches rule_overlaps", "rules ranking.allow"),
+        stage(
+            "verdicts", "sitefinder.stages.rules:judge", "placed stretches rule_overlaps", "rules ranking.allow"
+        ),
         stage(
             "sites",
             "sitefinder.stages.choice:choose",

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 import shapely
 
+from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.siting import survival_choice
 from sitefinder.stages.choice import choose
-from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.stages.fish_ways import fish_alive, with_fish
 from sitefinder.stages.run import run
 

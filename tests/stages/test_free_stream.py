@@ -1,6 +1,5 @@
 """Free-stream rotors in a run of the sample region: a table of their own, which no total knows of."""
 
-
 import geopandas
 import numpy as np
 import pytest

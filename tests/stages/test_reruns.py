@@ -15,8 +15,8 @@ import shapely
 from sitefinder import cli
 from sitefinder.errors import InputError
 from sitefinder.io import digests, raster_facts
-from sitefinder.stages import run as stages
 from sitefinder.pipeline.graph import resolve
+from sitefinder.stages import run as stages
 from sitefinder.stages.run import plan, run
 from sitefinder.stages.stage_graph import STEPS
 

@@ -7,10 +7,10 @@ import pytest
 import shapely
 
 from sitefinder.config import RankingSettings
+from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.siting.offers import choose_sites
 from sitefinder.stages.choice import offer_steps
-from sitefinder.stages.fish_safe_gain import make_fish_safe_gain, weigh_fish_safety
-from sitefinder.delivery.site_tables import make_sites, rank_sites
+from sitefinder.stages.fish_safe_gain import fish_safe_gain_table, weigh_fish_safety
 from sitefinder.stages.fish_ways import fish_alive
 from sitefinder.stages.run import check
 from sitefinder.stages.worth import value_all
@@ -152,9 +152,8 @@ def test_weaker_evidence_never_makes_the_best_set_worth_less(sample_run, given):
         *(sample_run.results[name] for name in ("rule_overlaps", "verdicts", "waters")),
     )
 
-    table = make_fish_safe_gain(
-        strict, inputs, placed, stretches, verdicts, found, sample_run.delivered.tables["reaches"]
-    )
+    shown = sample_run.delivered.tables["reaches"], sample_run.results["district_lengths"]
+    table = fish_safe_gain_table(strict, inputs, placed, stretches, verdicts, found, *shown)
     energy_by = table.groupby("evidence")["energy_only_safe_mwh"].sum()
     value = {}
     for grade, offers in found.by_grade.items():
