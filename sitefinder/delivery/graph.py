@@ -5,9 +5,8 @@ what their tables hold, whatever those were made from: where a rule was changed 
 file is made again.
 """
 
-from sitefinder.pipeline.graph import Stage, bound
+from sitefinder.pipeline.graph import WHOLE, Stage, bound
 from sitefinder.report.handover import ON_MAPS
-from sitefinder.stages.seen import WHOLE
 from sitefinder.stages.stage_graph import CONTENT, GIVEN, STEPS, VALUED_BY, stage
 
 # What a stage of a file is given: settings, results by name, font files of the user's, and a folder to write into.
@@ -63,7 +62,8 @@ TABLES = [
         "reaches",
         _REGION_TABLES,
         "network placed catchments heads flows marks verdicts sites fish_alive within",
-        "run.crs inputs.covariates heads.resolved_standard_errors network.reach_length_m rules fish.spawning_rules",
+        "run.crs inputs.covariates heads.resolved_standard_errors network.reach_length_m rules "
+        "fish.spawning_rules",
         "layers.districts layers.region",
     ),
     stage(

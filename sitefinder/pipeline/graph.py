@@ -7,8 +7,11 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
-from sitefinder.errors import SitefinderError
+from sitefinder.errors import SitefinderError, StageError
 from sitefinder.pipeline.workers import peak_memory_mb
+
+# What a stage declares that sees all of something given in parts, also what is only for readers.
+WHOLE = "*"
 
 
 class Each(NamedTuple):
@@ -216,7 +219,7 @@ class Results(Mapping):
         self._given, self._parts = dict(given), parts
         self._started, self._store, self._recipes = started, store, recipes
         self._held, self._contents, self._announced = {}, {}, set()
-        self._log = log
+        self._log, self._is_closed = log, False
 
     def __iter__(self):
         return iter([*self._given, *(name for name in self._stages if name not in self._given)])
@@ -238,6 +241,10 @@ class Results(Mapping):
         else:
             for recipe in self._recipes[stage.name]:
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
+
+    def close(self):
+        """Run no further stage, since the store is no longer this run's; what is kept there can still be read."""
+        self._is_closed = True
 
     def content_of(self, name):
         """A digest of what a stage's result holds: equal for equal results, whatever they were made from.
@@ -286,6 +293,13 @@ class Results(Mapping):
         if kept is not None:
             self._log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
             return kept.result
+        if self._is_closed:
+            raise StageError.of(
+                f"the result of stage {stage.name} is no longer kept",
+                expected="a result in the store, as the run left it",
+                found="none: another run has removed it",
+                fix="run again",
+            )
         result, seconds = self._run(stage, item)
         self._log[recipe.place] = Made(False, seconds, peak_memory_mb())
         content = None if stage.content is None else resolve(stage.content)(result)

@@ -250,6 +250,8 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
         account.write(store, settings, inputs, recipes, log, files[0])
         store.mark_used([recipe.key for own in recipes.values() for recipe in own])
         store.clean(settings.run.store_limit_gb)
+        results.close()
+        texts.close()
         return Delivered(settings, results, texts, files, fonts, store.notes)
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from pydantic import BaseModel
 
 from sitefinder.config import Source
-from sitefinder.pipeline.graph import Parts
+from sitefinder.pipeline.graph import WHOLE, Parts
 from sitefinder.pipeline.keys import DERIVED, ORDER
 from sitefinder.stages.contents import digest_of
 
@@ -32,8 +32,6 @@ TOLD_OF_A_RASTER = ("path", *OF_A_FILE)
 
 # Settings of a run that change no result, beside those of files.
 OF_THE_MACHINE = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
-# What a stage declares that shows all settings, also those that are only for readers: sources, dates, licences.
-WHOLE = "*"
 
 
 class NotDeclared(Exception):

@@ -74,7 +74,7 @@ def test_figures_stand_under_the_names_of_their_columns():
 
 
 def test_a_surface_model_is_among_the_warnings():
-    reaches = handed_over().tables["reaches"].assign(flags=["dem_surface_model", "", ""])
+    reaches = handed_over()["reaches"].assign(flags=["dem_surface_model", "", ""])
 
     told = json.loads(printed(handed_over(reaches=reaches)))
 
@@ -83,7 +83,7 @@ def test_a_surface_model_is_among_the_warnings():
 
 
 def test_no_site_and_no_reach_are_told_as_empty_lists():
-    empty = {name: handed_over().tables[name].head(0) for name in ("sites", "reaches", "least_heads")}
+    empty = {name: handed_over()[name].head(0) for name in ("sites", "reaches", "least_heads")}
 
     told = json.loads(printed(handed_over(**empty)))
 
