@@ -1,25 +1,13 @@
-"""The command line: arguments to stages, errors to exit status."""
+"""The command line: arguments to stages, errors to exit status. What a command needs is imported inside it."""
 
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
-from sitefinder.io.new_folder import write_new_folder
-from sitefinder.report.change_text import change_text
-from sitefinder.report.fit_text import fit_text
-from sitefinder.report.plan_text import plan_text
-from sitefinder.report.scenario_text import scenario_text
-from sitefinder.siting.places import NEAR_M
-from sitefinder.stages import run as stages
-from sitefinder.stages.compare import compare
-from sitefinder.stages.fit_flows import fit_flows
-from sitefinder.stages.scenarios import run_scenarios
 
 MENDABLE, INTERRUPTED = 2, 130
 # What a stage is called while it runs.
@@ -120,6 +108,11 @@ def run(
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for machines")] = False,
 ):
     """The whole job: progress on standard error, a summary on standard output."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    from sitefinder.stages import run as stages
+
     console = Console(stderr=True, quiet=quiet)
     columns = (TextColumn("{task.description:<34}"), BarColumn(bar_width=24), TimeElapsedColumn())
     with Progress(*columns, console=console) as bars:
@@ -152,6 +145,8 @@ def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="folder to make; an empty one may be there")],
 ):
     """A folder to begin with: commented settings, machines, costs and presets to change, and a place for data."""
+    from sitefinder.io.new_folder import write_new_folder
+
     settings = write_new_folder(folder)
     print(
         f"{settings}: settings to fill in, wherever they say TODO; your files go into {settings.parent / 'data'}"
@@ -162,6 +157,9 @@ def new(
 @app.command()
 def plan(config: Config):
     """What a run would do again, and why; nothing is run and nothing written."""
+    from sitefinder.report.plan_text import plan_text
+    from sitefinder.stages import run as stages
+
     planned = stages.plan(config)
     print(
         plan_text(
@@ -178,6 +176,8 @@ def plan(config: Config):
 @app.command()
 def check(config: Config):
     """Settings and inputs, in seconds, all problems at once."""
+    from sitefinder.stages import run as stages
+
     settings, inputs = stages.check(config)
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are sound")
@@ -190,6 +190,9 @@ def check(config: Config):
 @app.command("fit-flows")
 def fit_flows_command(config: Config):
     """Fit regional flow equations from a table of gauges, with diagnostics, and write them as an equation file."""
+    from sitefinder.report.fit_text import fit_text
+    from sitefinder.stages.fit_flows import fit_flows
+
     delivered = fit_flows(config)
     print(fit_text(delivered.source, delivered.fits, delivered.files), end="")
 
@@ -206,15 +209,31 @@ def compare_command(
     csv: Annotated[Path | None, typer.Option(help="write the layer changes as a table (CSV)")] = None,
     output: Annotated[Path | None, typer.Option(help="write a GeoPackage with the layer changes")] = None,
     near_m: Annotated[
-        float, typer.Option(min=0.01, help="how far apart a stream may be drawn in the two to be the same [m]")
-    ] = NEAR_M,
+        float | None,
+        typer.Option(
+            min=0.01,
+            show_default="20.0",
+            help="how far apart a stream may be drawn in the two to be the same \\[m]",
+        ),
+    ] = None,
     least_change: Annotated[
         float | None, typer.Option(min=0, max=100, help="numbers that differ by less count as the same [%]")
     ] = None,
 ):
     """What changed between two runs, reach by reach and site by site, with the cause."""
+    from sitefinder.report.change_text import change_text
+    from sitefinder.siting.places import NEAR_M
+    from sitefinder.stages.compare import compare
+
     old, new = (None, first) if second is None else (first, second)
-    told = compare(old, new, csv=csv, output=output, near_m=near_m, least_change_percent=least_change)
+    told = compare(
+        old,
+        new,
+        csv=csv,
+        output=output,
+        near_m=NEAR_M if near_m is None else near_m,
+        least_change_percent=least_change,
+    )
     print(change_text(told.title, told.paths, told.changes, told.files), end="")
 
 
@@ -230,6 +249,12 @@ def scenarios(
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
     """Run several settings files and set their figures side by side, each against the first."""
+    from rich.console import Console
+    from rich.progress import Progress, TextColumn, TimeElapsedColumn
+
+    from sitefinder.report.scenario_text import scenario_text
+    from sitefinder.stages.scenarios import run_scenarios
+
     console = Console(stderr=True, quiet=quiet)
     with Progress(TextColumn("{task.description}"), TimeElapsedColumn(), console=console) as bars:
         bar = bars.add_task("reading settings and inputs", total=None)

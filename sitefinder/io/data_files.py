@@ -36,13 +36,25 @@ def data_file_lineage(settings, folder):
             lineage.append(_row(name, path, content_digest(folder / path)))
     table = settings.flows.gauges
     if table is not None:
-        digest = content_digest(folder / table.path, _daily_files(table, folder))
+        digest = content_digest(folder / table.path, daily_files(table, folder))
         lineage.append(_row("gauges", table.path, digest) | {"source": table.source})
     return lineage
 
 
-# Files of daily flows that a gauge table names, each once.
-def _daily_files(table, folder):
+def daily_files(table, folder):
+    """Files of daily flows that a gauge table names.
+
+    Parameters
+    ----------
+    table : sitefinder.config.GaugeTable
+    folder : Path
+        Folder that relative paths start from.
+
+    Returns
+    -------
+    list of Path
+        Each once.
+    """
     if table.daily is None:
         return []
     path = Path(folder / table.path)

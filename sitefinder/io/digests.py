@@ -3,8 +3,6 @@
 import hashlib
 from pathlib import Path
 
-import rasterio
-
 from sitefinder.io.remembered import remembered
 
 # Files that together are one layer, beside the .shp that the settings name.
@@ -64,6 +62,8 @@ def cells_digest(path):
     str
         Hexadecimal.
     """
+    import rasterio
+
     with rasterio.open(path) as raster:
         said = (raster.shape, tuple(raster.transform), raster.dtypes[0], raster.nodata, str(raster.crs))
         digest = hashlib.sha256(repr(said).encode())

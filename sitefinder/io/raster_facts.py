@@ -71,7 +71,7 @@ def raster_facts(source, folder, what):
         If the file is missing or no raster, has no known coordinate system, is rotated, keeps its values scaled,
         cannot hold its stated nodata value, or measures heights in another way than the settings say.
     """
-    elsewhere = "://" in source.path or source.path.startswith("/vsi")
+    elsewhere = is_elsewhere(source.path)
     path = source.path if elsewhere else folder / source.path
     if not elsewhere and not path.exists():
         raise InputError.of(
@@ -123,6 +123,27 @@ def raster_facts(source, folder, what):
     size = (abs(transform.a), abs(transform.e))
     bounds = array_bounds(*said.shape, transform)
     return RasterFacts(str(path), crs, nodata, said.shape, bounds, *size, source.operation, lineage)
+
+
+def is_elsewhere(path):
+    """Whether a path is an address that GDAL reads (``https://…``, ``/vsizip/…``) and no file on this machine."""
+    return "://" in path or path.startswith("/vsi")
+
+
+def parts_of_raster(source, folder):
+    """Files that a mosaic names, from memory where that still holds.
+
+    Parameters
+    ----------
+    source, folder
+        See `raster_facts`, which has accepted the raster.
+
+    Returns
+    -------
+    list of Path
+        Empty for any other raster.
+    """
+    return [] if is_elsewhere(source.path) else _remembered(folder / source.path).parts
 
 
 # What a raster on this machine says, from memory while neither it nor what may stand beside it has changed.

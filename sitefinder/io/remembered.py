@@ -11,6 +11,8 @@ from pathlib import Path
 # remembered.
 TICK_NS, COARSE_TICK_NS = 50_000_000, 2_000_000_000
 SECOND_NS = 1_000_000_000
+# So many facts are kept from one run to the next (own choice); a run asks for some dozens to hundreds.
+KEPT = 5000
 
 _memory = ContextVar("memory", default=None)
 
@@ -37,10 +39,17 @@ class Memory:
             states = entry["files"]
             holds = all(str(file) in states for file in files)
             if holds and all(_state(path) == state for path, state in states.items()):
+                # The last one of which use was made stands last.
+                self.known[name] = self.known.pop(name)
                 return [entry["found"]]
         except (TypeError, KeyError):
             pass
         return []
+
+    @property
+    def kept(self):
+        """What is to be kept for the next run: of all that is known, that of which use was made last."""
+        return dict(list(self.known.items())[-KEPT:])
 
     def remember(self, name, found, states, begun_ns):
         """Remember what was found, unless a file may have changed meanwhile."""

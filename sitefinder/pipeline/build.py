@@ -62,7 +62,7 @@ def _of_installation():
         from sitefinder._version import commit_id, version
     except ImportError:
         return Build(__version__, "", False)
-    # A build from a changed checkout carries its date: 0.1.dev7+g34dc026.d20260102.
+    # A build from a changed checkout carries its date: 0.1.0.dev7+g34dc026.d20260102.
     local = version.partition("+")[2].split(".")
     return Build(version, (commit_id or "").removeprefix("g"), any(part.startswith("d2") for part in local))
 

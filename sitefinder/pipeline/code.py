@@ -12,7 +12,8 @@ IGNORED_SUFFIXES = frozenset({".md", ".pyc", ".pyi", ".typed", ".nbi", ".nbc"})
 NAMED_FILES = 3
 # Import statements that begin a line, with the names that they import; a test compares them with the parser's.
 _IMPORT = re.compile(
-    rb"^[ \t]*(?:from[ \t]+([\w.]+)[ \t]+import[ \t]+(\([^)]*\)|(?:\\\n|[^\n;#])+)|import[ \t]+((?:\\\n|[^\n;#])+))",
+    rb"^[ \t]*(?:from[ \t]+([\w.]+)[ \t]+import[ \t]+(\([^)]*\)|(?:\\\n|[^\n;#])+)"
+    rb"|import[ \t]+((?:\\\n|[^\n;#])+))",
     re.MULTILINE,
 )
 _COMMENT = re.compile(rb"#[^\n]*")

@@ -1,7 +1,8 @@
-"""Stages as data: each is a plain function, bound to the names that it reads when it is declared."""
+"""Stages as data: each is a plain function, bound to the names that it reads."""
 
 import importlib
 import inspect
+import logging
 import time
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
@@ -10,6 +11,8 @@ from typing import NamedTuple
 from sitefinder.errors import SitefinderError, StageError
 from sitefinder.pipeline.workers import peak_memory_mb
 
+LOGGER = logging.getLogger("sitefinder")
+LOGGER.addHandler(logging.NullHandler())
 # What a stage declares that sees all of something given in parts, also what is only for readers.
 WHOLE = "*"
 
@@ -19,7 +22,7 @@ class Each(NamedTuple):
 
     ``argument`` is the name by which the stage's function takes an item; ``items`` gives from what the run was
     given a dict of item name to `Parts`; ``joined`` makes the stage's result from a dict of item name to result.
-    Both functions may be named as those of `Stage` are.
+    Both are functions, or name one as `Stage` does.
     """
 
     argument: str
@@ -30,13 +33,13 @@ class Each(NamedTuple):
 class Stage(NamedTuple):
     """One step of a run.
 
-    ``run`` is called with what it reads by name: results of earlier stages, then what the run was given.
-    A function is named by module and name, ``"sitefinder.steps.heads:fit_profile"``, and imported when it first
-    runs, so that stages can be declared, and their keys found, without the libraries that their functions need.
-    ``sees`` names, for what is given in `Parts`, those that this stage may look at; its result is kept under them
-    and under a digest of the code that its functions can reach. ``content`` gives a digest of what a result
-    holds, however it was made; it is kept beside the result, see `Results.content_of`. ``describes`` names further
-    functions, where a result tells with which code others were made.
+    ``run`` is a function, or names one as ``package.module:function``, which is loaded when the stage is first
+    run: a run that finds all results kept loads none of the libraries that make them. It is called with what it
+    reads by name: results of earlier stages, then what the run was given. ``sees`` names, for what is given in
+    `Parts`, those that this stage may look at; its result is kept under them and under a digest of the code that
+    its functions can reach. ``content`` gives a digest of what a result holds, however it was made; it is kept
+    beside the result, see `Results.content_of`. ``describes`` names further functions, where a result tells with
+    which code others were made.
     """
 
     name: str
@@ -51,6 +54,11 @@ class Stage(NamedTuple):
     def functions(self):
         """The functions whose code makes the result."""
         return (self.run, *([self.each.items, self.each.joined] if self.each else []), *self.describes)
+
+    @property
+    def function(self):
+        """The function that is run, loaded where ``run`` only names it."""
+        return loaded(self.run)
 
 
 class Made(NamedTuple):
@@ -81,28 +89,8 @@ class Parts:
         raise NotImplementedError
 
 
-def resolve(function):
-    """A function of a stage, imported now where it is named by module and name.
-
-    Parameters
-    ----------
-    function : callable or str
-        For example ``"math:hypot"``.
-
-    Returns
-    -------
-    callable
-
-    Raises
-    ------
-    ImportError, AttributeError
-        If there is no such module or function.
-
-    Examples
-    --------
-    >>> resolve("math:hypot")(3.0, 4.0)
-    5.0
-    """
+def loaded(function):
+    """A function, loaded where a text names it as ``package.module:function``."""
     if not isinstance(function, str):
         return function
     module, _, name = function.partition(":")
@@ -110,9 +98,10 @@ def resolve(function):
 
 
 def bound(stages, given):
-    """The stages, after a check that each finds what it reads, and that its function takes that and nothing else.
+    """The stages, after a check that each finds what it reads and takes nothing else.
 
-    Functions that are only named are not imported for it; `check_signature` does that, in a test.
+    What a function takes is checked here where the stage holds the function itself; of one that is only named,
+    `check_arguments` does it.
 
     Parameters
     ----------
@@ -147,13 +136,13 @@ def bound(stages, given):
             if name not in stage.reads or name not in given:
                 raise TypeError(f"stage {stage.name!r} sees parts of {name!r}, which it does not read")
         if not isinstance(stage.run, str):
-            check_signature(stage)
+            check_arguments(stage)
         known.add(stage.name)
     return tuple(stages)
 
 
-def check_signature(stage):
-    """Refuse a stage whose function does not take what the stage reads, and nothing else.
+def check_arguments(stage):
+    """Refuse a stage whose function takes other arguments than the stage passes.
 
     Parameters
     ----------
@@ -164,13 +153,12 @@ def check_signature(stage):
     TypeError
         Naming the stage and the argument.
     """
-    run = resolve(stage.run)
     passed = [*stage.reads, *([stage.each.argument] if stage.each else [])]
     try:
-        inspect.signature(run).bind(**dict.fromkeys(passed))
+        inspect.signature(stage.function).bind(**dict.fromkeys(passed))
     except TypeError as error:
         raise TypeError(
-            f"stage {stage.name!r} passes {', '.join(passed)} to {run.__name__}(), but {error}"
+            f"stage {stage.name!r} passes {', '.join(passed)} to {stage.function.__name__}(), but {error}"
         ) from None
 
 
@@ -241,6 +229,7 @@ class Results(Mapping):
         else:
             for recipe in self._recipes[stage.name]:
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
+                LOGGER.info("%s: kept from an earlier run", recipe.place)
 
     def close(self):
         """Run no further stage, since the store is no longer this run's; what is kept there can still be read."""
@@ -265,7 +254,7 @@ class Results(Mapping):
             known = None if self._store is None else self._store.content_of(self._recipes[name][0].key)
             if known is None:
                 result = self[name]
-                known = self._contents.get(name) or resolve(self._stages[name].content)(result)
+                known = self._contents.get(name) or loaded(self._stages[name].content)(result)
             self._contents[name] = known
         return self._contents[name]
 
@@ -277,11 +266,11 @@ class Results(Mapping):
     def _made(self, stage):
         if stage.each is None:
             return self._one(stage, 0, {})
-        items = resolve(stage.each.items)(self._given)
+        items = loaded(stage.each.items)(self._given)
         found = {}
         for number, (item, part) in enumerate(items.items()):
             found[item] = self._one(stage, number, {stage.each.argument: part.seen(())})
-        return resolve(stage.each.joined)(found)
+        return loaded(stage.each.joined)(found)
 
     # One result, from the store or made now and then kept.
     def _one(self, stage, number, item):
@@ -302,7 +291,7 @@ class Results(Mapping):
             )
         result, seconds = self._run(stage, item)
         self._log[recipe.place] = Made(False, seconds, peak_memory_mb())
-        content = None if stage.content is None else resolve(stage.content)(result)
+        content = None if stage.content is None else loaded(stage.content)(result)
         if content is not None:
             self._contents[stage.name] = content
         self._store.keep(recipe, result, seconds, content)
@@ -314,14 +303,17 @@ class Results(Mapping):
         if self._started is not None and stage.name not in self._announced:
             self._announced.add(stage.name)
             self._started(stage.name, list(self._stages).index(stage.name) + 1, len(self._stages))
-        begun = time.perf_counter()
+        LOGGER.info("%s: started", stage.name)
+        function, begun = stage.function, time.perf_counter()
         try:
-            return resolve(stage.run)(**arguments), time.perf_counter() - begun
+            result, seconds = function(**arguments), time.perf_counter() - begun
         except SitefinderError:
             raise
         except Exception as error:
             error.add_note(f"in stage {stage.name!r}")
             raise
+        LOGGER.info("%s: finished in %.2f s", stage.name, seconds)
+        return result, seconds
 
     # What a stage gets under a name that it reads: of what is given in parts, those that it declares.
     def _seen(self, stage, name):

@@ -5,7 +5,7 @@ import json
 from typing import NamedTuple
 
 from sitefinder.pipeline.code import change_of_code, digest_of_files
-from sitefinder.pipeline.graph import resolve
+from sitefinder.pipeline.graph import loaded
 
 # Raised when results are kept in another way, so that none of the earlier ones is taken for one of the new.
 KEPT_AS = 2
@@ -89,7 +89,7 @@ def recipes_of(stages, given, parts, software, code):
         else:
             recipes[stage.name] = [
                 Recipe(stage.name, item, digest, facts | part.facts(()), reads, software)
-                for item, part in resolve(stage.each.items)(given).items()
+                for item, part in loaded(stage.each.items)(given).items()
             ]
             # What is joined from items depends on theirs, and on their order.
             joined = json.dumps(
@@ -182,14 +182,20 @@ def reasons_of(recipe, last, redone=(), code_change="code changed"):
 def _changes(new, old):
     told = []
     for name, value in new.items():
+        if name.startswith(DERIVED):
+            continue
         if name not in old:
             told.append(f"{_first_new(name, old)} is new")
-        elif value != old[name] and not (name.endswith(ORDER) or name.startswith(DERIVED)):
+        elif value != old[name] and not name.endswith(ORDER):
             is_digest = name.startswith("input ")
             told.append(f"{name} changed" if is_digest else f"{name}: {old[name]} → {value}")
-    told += [f"{_first_new(name, new)} is gone" for name in old if name not in new]
+    told += [
+        f"{_first_new(name, new)} is gone" for name in old if name not in new and not name.startswith(DERIVED)
+    ]
     if not told:
-        told = [f"{name}: {old[name]} → {value}" for name, value in new.items() if value != old[name]]
+        told = [
+            f"{name}: {old.get(name, 'none')} → {value}" for name, value in new.items() if value != old.get(name)
+        ]
     return list(dict.fromkeys(told))
 
 

@@ -2,18 +2,15 @@
 
 import datetime
 import os
-import platform
 import time
-from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
-
-import rasterio
 
 from sitefinder import __version__
 from sitefinder.errors import listed
 from sitefinder.io.digests import content_digest
 from sitefinder.io.remembered import Memory
+from sitefinder.io.software import software
 from sitefinder.pipeline.accounts import last_account, last_recipes, told_results, write_account
 from sitefinder.pipeline.code import change_of_code, own_code
 from sitefinder.pipeline.durable import read_json, write_json
@@ -25,21 +22,6 @@ from sitefinder.stages.seen import InputsParts, SettingsParts
 
 STORE = ".sitefinder-store"
 FILES = "files.json"
-# What results are made with and read back with.
-LIBRARIES = (
-    "numpy",
-    "pandas",
-    "geopandas",
-    "shapely",
-    "pyproj",
-    "pyogrio",
-    "rasterio",
-    "scipy",
-    "statsmodels",
-    "numba",
-    "pydantic",
-    "whitebox-workflows",
-)
 
 
 class Plan(NamedTuple):
@@ -84,15 +66,9 @@ def keep_memory(store, memory):
     """
     if not store.is_empty():
         try:
-            write_json(store.folder / FILES, memory.known)
+            write_json(store.folder / FILES, memory.kept)
         except OSError as error:
             store.notes.append(f"digests of files could not be kept: {error.strerror or error}")
-
-
-def software():
-    """Versions of what results are made with, by name."""
-    own = {"python": platform.python_version(), "GDAL": rasterio.__gdal_version__}
-    return own | {name: version(name) for name in LIBRARIES}
 
 
 def parts_of(settings, inputs):

@@ -43,21 +43,22 @@ def refuse_unknown_gauges(gaugings, gauges):
         )
 
 
-def with_year_to_year(settings, inputs):
-    """Settings whose year-to-year spread of flow is that of the daily records, where they do not say it.
+def year_to_year_of(gauges):
+    """The year-to-year spread of flow that daily records show, to four digits after the point.
+
+    Parameters
+    ----------
+    gauges : DataFrame or None
 
     Returns
     -------
-    sitefinder.config.Settings
+    float or None
+        None where there are no daily records, or too few.
     """
-    gauges = inputs.gauges
-    if settings.uncertainty.year_to_year_sd is not None or gauges is None or "year_to_year_log_sd" not in gauges:
-        return settings
+    if gauges is None or "year_to_year_log_sd" not in gauges:
+        return None
     found = pooled_year_to_year(gauges)
-    if found is None:
-        return settings
-    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": round(found, 4)})
-    return settings.model_copy(update={"uncertainty": uncertainty})
+    return None if found is None else float(round(found, 4))
 
 
 def flag_extended(estimate, quantiles_percent, wanted_percent):

@@ -31,7 +31,7 @@ from sitefinder.pipeline.keys import recipes_of
 from sitefinder.pipeline.store import opened
 from sitefinder.report.handover import handover_of, region_of
 from sitefinder.report.printed import printed_json, printed_summary
-from sitefinder.stages.inputs import read_inputs
+from sitefinder.stages.inputs import read_inputs, with_year_to_year
 from sitefinder.stages.keeping import (
     Account,
     config_name,
@@ -43,7 +43,6 @@ from sitefinder.stages.keeping import (
     software_of_files,
     store_folder,
 )
-from sitefinder.stages.measured_flows import with_year_to_year
 from sitefinder.stages.seen import SettingsParts
 
 __all__ = ["DELIVERED", "GIVEN", "STAGES", "Delivered", "check", "plan", "run"]
@@ -210,7 +209,12 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
     account = Account(config_name(path, folder))
     memory = memory_of(folder if keep else None, recalls=not verify)
     with remembering(memory):
-        settings, inputs = _with_inputs(settings, path.parent)
+        return _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify)
+
+
+# What is read later in the run is remembered too.
+def _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify):
+    settings, inputs = _with_inputs(settings, path.parent)
     given_here = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
     settings = settings.model_copy(update={"run": settings.run.model_copy(update=given_here)})
     names = wanted_files(settings.delivery)
@@ -227,7 +231,7 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
             results = run_stages(STAGES, given, started=first, parts=parts)
             files, texts = make_files(settings, path.parent, results, fonts, Path(scratch), started=then)
             return Delivered(settings, results, texts, files, fonts)
-    with opened(folder, verify=verify) as store, remembering(memory):
+    with opened(folder, verify=verify) as store:
         recipes = recipes_of(STAGES, given, parts, software(), own_code())
         given["scratch"], log = store.scratch, {}
         try:

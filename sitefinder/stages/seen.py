@@ -10,10 +10,8 @@ from pydantic import BaseModel
 from sitefinder.config import Source
 from sitefinder.pipeline.graph import WHOLE, Parts
 from sitefinder.pipeline.keys import DERIVED, ORDER
-from sitefinder.stages.contents import digest_of
+from sitefinder.stages.readings import OF_A_FILE, counted_raster
 
-# Who made a file, when, under which licence: told by the delivery, never part of a stage's result.
-OF_A_FILE = ("source", "date", "licence")
 # Files that the inputs hold as read; a stage looks there.
 READ_ALREADY = (
     "inputs.dem.error_preset",
@@ -26,8 +24,6 @@ READ_ALREADY = (
 )
 # What a stage may see although it changes no result. Paths are there for messages.
 CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells", "run.workers")
-# Of a raster, where it lies and what is only told of it; its content stands in the digest.
-TOLD_OF_A_RASTER = ("path", *OF_A_FILE)
 
 
 # Settings of a run that change no result, beside those of files.
@@ -74,8 +70,12 @@ class InputsParts(Parts):
     # Each once a run, since large layers take a while.
     def _digest(self, part):
         if part not in self._digests:
-            value = _input(self._inputs, part)
-            self._digests[part] = "none" if value is None else digest_of(value)
+            known = getattr(self._inputs, "digest_of", None)
+            if known is not None:
+                self._digests[part] = known(part)
+            else:
+                value = _input(self._inputs, part)
+                self._digests[part] = "none" if value is None else _digest_of(value)
         return self._digests[part]
 
 
@@ -91,21 +91,22 @@ class RuleSeen(NamedTuple):
 
 
 class RuleParts(Parts):
-    """One rule with its layer."""
+    """One rule with its layer, and the area that the layer covers, or None."""
 
-    def __init__(self, rule, frame, coverage):
-        self._rule, self._frame, self._coverage = rule, frame, coverage
+    def __init__(self, rule, read, coverage):
+        self._rule, self._read, self._coverage = rule, read, coverage
 
     def seen(self, parts):
         """The rule; it is small enough to be seen whole."""
-        return RuleSeen(SeenSettings(self._rule, self._name, (self._name,)), self._frame, self._coverage)
+        coverage = None if self._coverage is None else self._coverage.frame
+        return RuleSeen(SeenSettings(self._rule, self._name, (self._name,)), self._read.frame, coverage)
 
     def facts(self, parts):
         """Settings of the rule, and digests of its layers as read."""
         facts = _facts_of(self._rule, self._name, (self._name,))
-        facts[f"input {self._name}"] = digest_of(self._frame)
+        facts[f"input {self._name}"] = _digest_of_layer(self._read)
         if self._coverage is not None:
-            facts[f"input {self._name}.coverage"] = digest_of(self._coverage)
+            facts[f"input {self._name}.coverage"] = _digest_of_layer(self._coverage)
         return facts
 
     @property
@@ -117,9 +118,22 @@ def rules_of(given):
     """Each rule by its name, from what a run is given."""
     settings, inputs = given["settings"], given["inputs"]
     return {
-        rule.name: RuleParts(rule, read.frame, None if coverage is None else coverage.frame)
+        rule.name: RuleParts(rule, read, coverage)
         for rule, read, coverage in zip(settings.rules, inputs.rules, inputs.coverages, strict=True)
     }
+
+
+# A layer that was only judged knows its digest; of one that was read it is taken.
+def _digest_of_layer(read):
+    digest = getattr(read, "digest", None)
+    return _digest_of(read.frame) if digest is None else digest
+
+
+# Tables and geometry are loaded only where a digest must be taken.
+def _digest_of(value):
+    from sitefinder.stages.contents import digest_of
+
+    return digest_of(value)
 
 
 class SeenSettings:
@@ -274,14 +288,9 @@ def _input(inputs, part):
         return None if read is None else read.frame
     value = getattr(inputs, part)
     if part == "dem":
-        return _raster(value)
+        return counted_raster(value)
     if part == "covariates":
-        return {name: _raster(facts) for name, facts in value.items()}
+        return {name: counted_raster(facts) for name, facts in value.items()}
     if part == "shares":
         return {name: read.frame for name, read in value.items()}
     return value
-
-
-def _raster(facts):
-    told = {name: value for name, value in facts.lineage.items() if name not in TOLD_OF_A_RASTER}
-    return {**facts._asdict(), "path": "", "lineage": told}

@@ -13,6 +13,7 @@ import shapely
 from sitefinder import __version__
 from sitefinder.cli import STAGE_WORDS
 from sitefinder.pipeline.graph import Stage
+from sitefinder.siting.places import NEAR_M
 from sitefinder.stages import run as stages
 
 OUR_FAULT = """\
@@ -171,3 +172,21 @@ def test_the_package_runs_as_a_module(repository, tmp_path):
     )
 
     assert ended.stdout == f"sitefinder {__version__}\n"
+
+
+@pytest.mark.parametrize("asked", [["--version"], ["--help"], ["run", "--help"]])
+def test_version_and_help_load_no_large_library(asked):
+    script = (
+        "import sys\nfrom sitefinder import cli\n"
+        f"sys.argv = ['sitefinder', *{asked!r}]\n"
+        "try:\n    cli.main()\nexcept SystemExit:\n    pass\n"
+        "large = {'numpy', 'pandas', 'geopandas', 'pydantic', 'matplotlib', 'bokeh'} & set(sys.modules)\n"
+        "print(sorted(large), file=sys.stderr)"
+    )
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+
+    assert ended.stderr == "[]\n"
+
+
+def test_compare_takes_lines_for_the_same_within_the_distance_that_its_help_states(command):
+    assert f"[default: ({NEAR_M})]" in " ".join(command("compare", "--help").out.split())

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from sitefinder.pipeline.code import SourceCode, change_of_code, digest_of_files, own_code
-from sitefinder.stages.run import STAGES
+from sitefinder.pipeline.code import SourceCode, change_of_code, digest_of_files, module_of, own_code
+from sitefinder.stages.stage_graph import STAGES
 
 # A fixed seed, so that a failure comes again; any would do.
 SEED, DRAWN = 12, 20
@@ -154,7 +154,7 @@ def really_imported(module):
 
 
 def test_all_that_python_loads_for_a_stage_is_reached():
-    module = next(stage for stage in STAGES if stage.name == "flows").run.__module__
+    module = module_of(next(stage for stage in STAGES if stage.name == "flows").run)
     reached = own_code().reached_from(module)
     loaded = really_imported(module)
 
@@ -166,26 +166,24 @@ def test_all_that_python_loads_for_a_stage_is_reached():
 
 def users_of(code):
     """Names of the stages that can reach each file, found from the far end: from importers to their importers."""
-    module_of = {
+    modules = {
         path.removesuffix(".py").removesuffix("/__init__").replace("/", "."): path
         for path in code.digests
         if path.endswith(".py")
     }
-    importers = {module: set() for module in module_of}
-    for module in module_of:
+    importers = {module: set() for module in modules}
+    for module in modules:
         for imported in code.imported_by(module):
             importers[imported].add(module)
     users = {}
-    for module, path in module_of.items():
+    for module, path in modules.items():
         above, waiting = set(), [module]
         while waiting:
             one = waiting.pop()
             if one not in above:
                 above.add(one)
                 waiting += importers[one]
-        users[path] = {
-            stage.name for stage in STAGES if above & {function.__module__ for function in stage.functions}
-        }
+        users[path] = {stage.name for stage in STAGES if above & set(map(module_of, stage.functions))}
     return users
 
 

@@ -1,9 +1,13 @@
 """Stages bound to what they read, and run in order."""
 
+import math
+import re
+
 import pytest
 
 from sitefinder.errors import InputError
-from sitefinder.pipeline.graph import Stage, bound, run_stages
+from sitefinder.pipeline.graph import Stage, bound, check_arguments, run_stages
+from sitefinder.stages.stage_graph import STAGES
 
 
 def add(first, second):
@@ -117,3 +121,31 @@ def test_no_stage_runs_after_one_that_failed():
         run_stages(stages, {"number": 0})
 
     assert ran == []
+
+
+def test_a_stage_that_names_its_function_loads_it_when_it_runs():
+    stages = bound([Stage("root", "math:sqrt", ("number",))], ["number"])
+
+    assert stages[0].function is math.sqrt
+
+
+def test_every_stage_passes_what_its_function_takes():
+    for stage in STAGES:
+        check_arguments(stage)
+
+
+def test_a_named_function_that_takes_other_arguments_is_found():
+    with pytest.raises(TypeError, match=re.escape("stage 'root' passes numbre to isqrt(), but")):
+        check_arguments(Stage("root", "math:isqrt", ("numbre",)))
+
+
+def test_what_becomes_of_each_stage_is_logged_for_those_who_listen(caplog):
+    given = {"number": 4}
+
+    with caplog.at_level("INFO", logger="sitefinder"):
+        run_stages(bound([Stage("twice", lambda number: 2 * number, ("number",))], given), given)
+
+    assert [record.getMessage().partition(" in ")[0] for record in caplog.records] == [
+        "twice: started",
+        "twice: finished",
+    ]

@@ -10,9 +10,9 @@ import sys
 import pytest
 
 from sitefinder.errors import InputError
-from sitefinder.pipeline.locks import LOCK, locked
+from sitefinder.pipeline.locks import HOLDER, locked
 
-HOLDER = """\
+HELD_BY_ANOTHER = """\
 import sys, time
 from pathlib import Path
 from sitefinder.pipeline.locks import locked
@@ -26,7 +26,7 @@ with locked(Path(sys.argv[1])):
 def holder(tmp_path, repository):
     """Another process that holds the folder."""
     process = subprocess.Popen(
-        [sys.executable, "-c", HOLDER, str(tmp_path)],
+        [sys.executable, "-c", HELD_BY_ANOTHER, str(tmp_path)],
         env={**os.environ, "PYTHONPATH": str(repository)},
         stdout=subprocess.PIPE,
         text=True,
@@ -42,7 +42,7 @@ def test_the_second_run_is_told_who_holds_the_store(tmp_path, holder):
     with pytest.raises(InputError) as refused, locked(tmp_path):
         pass
 
-    since = json.loads((tmp_path / LOCK).read_text(encoding="utf-8"))["since"]
+    since = json.loads((tmp_path / HOLDER).read_text(encoding="utf-8"))["since"]
     assert str(refused.value) == (
         "another run is using the store of results\n"
         f"  folder:    {tmp_path}\n"
@@ -56,33 +56,41 @@ def test_the_second_run_is_told_who_holds_the_store(tmp_path, holder):
 def test_the_lock_of_a_killed_run_is_taken_over(tmp_path, holder):
     os.kill(holder.pid, signal.SIGKILL)
     holder.wait()
-    assert json.loads((tmp_path / LOCK).read_text(encoding="utf-8"))["pid"] == holder.pid
+    assert json.loads((tmp_path / HOLDER).read_text(encoding="utf-8"))["pid"] == holder.pid
 
     with locked(tmp_path):
-        assert json.loads((tmp_path / LOCK).read_text(encoding="utf-8"))["pid"] == os.getpid()
+        assert json.loads((tmp_path / HOLDER).read_text(encoding="utf-8"))["pid"] == os.getpid()
 
 
 def test_the_lock_is_given_back(tmp_path):
     for _ in range(2):
         with locked(tmp_path):
-            pass
+            assert (tmp_path / HOLDER).exists()
 
-    assert (tmp_path / LOCK).read_bytes() == b""
+    assert not (tmp_path / HOLDER).exists()
+
+
+def test_the_lock_is_given_back_when_the_run_fails(tmp_path):
+    with pytest.raises(ZeroDivisionError, match="division"), locked(tmp_path):
+        1 / 0  # noqa: B018
+
+    with locked(tmp_path):
+        pass
 
 
 def test_what_the_file_says_of_another_machine_is_believed(tmp_path):
-    (tmp_path / LOCK).write_text(
+    (tmp_path / HOLDER).write_text(
         '{"pid": 7, "host": "another-machine", "since": "2020-01-01 00:00:00"}', encoding="utf-8"
     )
 
     with pytest.raises(InputError, match="process 7 on another-machine") as refused, locked(tmp_path):
         pass
 
-    assert f"if it has ended for certain, delete {tmp_path / LOCK}" in str(refused.value)
+    assert f"if it has ended for certain, delete {tmp_path / HOLDER}" in str(refused.value)
 
 
 def test_a_lock_file_that_cannot_be_read_is_of_nobody(tmp_path):
-    (tmp_path / LOCK).write_bytes(b"\xff{half")
+    (tmp_path / HOLDER).write_bytes(b"\xff{half")
 
     with locked(tmp_path):
         pass

@@ -7,6 +7,7 @@ import pyogrio
 import rasterio
 import shapely
 
+from sitefinder.pipeline.code import module_of
 from sitefinder.stages import run as stages
 from sitefinder.stages.run import run
 
@@ -28,8 +29,9 @@ def test_one_more_layer_redoes_no_terrain_flow_or_energy_and_leaves_no_trace_whe
     def watched(stage):
         def run_it(**arguments):
             ran.append(stage.name)
-            return stage.run(**arguments)
+            return stage.function(**arguments)
 
+        run_it.__module__ = module_of(stage.run)
         return stage._replace(run=run_it)
 
     def open_it(path, *arguments, **options):

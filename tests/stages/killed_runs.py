@@ -16,6 +16,7 @@ from functools import partial
 from pathlib import Path
 
 from sitefinder.pipeline import durable, store
+from sitefinder.pipeline.code import module_of
 from sitefinder.stages import run as stages
 
 MOVES = 6
@@ -71,11 +72,12 @@ def counted_stages(settings):
 
             sys.setprofile(count)
             try:
-                return stage.run(**arguments)
+                return stage.function(**arguments)
             finally:
                 sys.setprofile(None)
                 counts[stage.name].append(calls[0])
 
+        run.__module__ = module_of(stage.run)
         return stage._replace(run=run)
 
     stages.STAGES = tuple(map(watched, stages.STAGES))
@@ -100,10 +102,11 @@ def killed_in_stage(settings, name, moment):
 
             sys.setprofile(count)
             try:
-                stage.run(**arguments)
+                stage.function(**arguments)
             finally:
                 die()
 
+        run.__module__ = module_of(stage.run)
         return stage._replace(run=run)
 
     stages.STAGES = tuple(map(doomed, stages.STAGES))

@@ -33,14 +33,13 @@ HOSTILE = ["<script>alert(1)</script>", "=cmd()", 'bell\x07, "quote" & ]]>', "n"
 def deliver(sample_run, tmp_path, tmp_path_factory):
     """A function that delivers the sample run's tables, changed or not, with other settings of delivery."""
 
-    scratch = tmp_path_factory.mktemp("scratch")
-
     def delivered(tables=None, folder="out", **wanted):
         settings = read_settings(sample_run.settings)
         delivery = settings.delivery.model_copy(update=FILES_ALONE | wanted)
         run_there = settings.run.model_copy(update={"output_folder": folder})
         settings = settings.model_copy(update={"delivery": delivery, "run": run_there})
         changed = {f"{name}_table": table for name, table in (tables or {}).items()}
+        scratch = tmp_path_factory.mktemp("scratch")
         files, _ = make_files(settings, tmp_path, sample_run.results | changed, (), scratch)
         return {path.name: path for path in files}
 

@@ -7,7 +7,7 @@ import shapely
 from pandas.testing import assert_frame_equal
 
 from sitefinder.delivery.graph import LAYERS_MADE, SHARED, TABLES
-from sitefinder.pipeline.graph import resolve
+from sitefinder.pipeline.graph import loaded
 from sitefinder.power.energy import hydraulic_power_kw
 from sitefinder.schema import check_table
 from sitefinder.stages.channel_shapes import find_channel_shapes
@@ -62,7 +62,7 @@ def test_rotors_leave_every_other_table_as_it_is(results, sample_run):
     given = results | {"inputs": inputs}
     for stage in (*SHARED, *TABLES):
         if stage.name != "catchments_table":  # The tiles that it is drawn from went with the run.
-            given[stage.name] = resolve(stage.run)(**{name: given[name] for name in stage.reads})
+            given[stage.name] = loaded(stage.run)(**{name: given[name] for name in stage.reads})
     tables = {name: given[f"{name}_table"] for name in LAYERS_MADE}
 
     assert tables.pop("free_stream")["kinetic_energy_mwh"].sum() > 1.0

@@ -9,7 +9,8 @@ import shapely
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.flows.duration import BIN_EXCEEDANCE, flow_at
 from sitefinder.flows.near_gauges import gauge_flows
-from sitefinder.stages.measured_flows import flag_extended, list_record_doubts, with_year_to_year
+from sitefinder.stages.inputs import with_year_to_year
+from sitefinder.stages.measured_flows import flag_extended, list_record_doubts
 from sitefinder.stages.run import check
 from sitefinder.stages.worth import estimate_station_flows
 

@@ -6,16 +6,16 @@ import sys
 import pytest
 
 from sitefinder.delivery.graph import FILE_STAGES, KNOWN, LAYERS_MADE, STAGES, stages_of_files
-from sitefinder.pipeline.graph import check_signature, resolve
+from sitefinder.pipeline.graph import check_arguments, loaded
 from sitefinder.schema import LAYERS
 
 
 @pytest.mark.parametrize("stage", [*STAGES, *stages_of_files(KNOWN)], ids=lambda stage: stage.name)
 def test_the_functions_of_a_stage_are_there_and_take_what_it_reads(stage):
-    check_signature(stage)
+    check_arguments(stage)
 
     for function in (*stage.functions, stage.content):
-        assert function is None or callable(resolve(function))
+        assert function is None or callable(loaded(function))
 
 
 def test_each_layer_but_that_of_columns_is_made_by_a_stage():
@@ -37,6 +37,6 @@ def test_stages_are_declared_without_the_libraries_that_their_functions_need():
     heavy = "{'numpy', 'numba', 'geopandas', 'rasterio', 'matplotlib', 'scipy', 'bokeh'}"
     found = f"import sys, sitefinder.delivery.graph; print(*{heavy} & set(sys.modules))"
 
-    loaded = subprocess.run([sys.executable, "-c", found], capture_output=True, text=True, check=True).stdout
+    found_there = subprocess.run([sys.executable, "-c", found], capture_output=True, text=True, check=True).stdout
 
-    assert loaded.split() == []
+    assert found_there.split() == []
