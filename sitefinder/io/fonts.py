@@ -2,8 +2,6 @@
 
 from pathlib import Path
 
-from matplotlib.ft2font import FT2Font
-
 from sitefinder.errors import InputError, all_of, described
 
 # What an outline font may begin with: TrueType, OpenType with PostScript outlines, TrueType of old Macintoshes,
@@ -43,6 +41,9 @@ def checked_fonts(files, folder):
 def _problem(path):
     expected = "a TrueType or OpenType font (.ttf, .otf, .ttc)"
     fix = "correct the path, or take the file out of delivery.font_files"
+    # Most runs name no font, and need no library for it.
+    from matplotlib.ft2font import FT2Font
+
     try:
         with path.open("rb") as file:
             beginning = file.read(4)
