@@ -37,7 +37,13 @@ STAGE_WORDS = {
     "verdicts": "judging reaches",
     "sites": "choosing sites",
     "fish_safety": "asking what fish-safe machines win",
+    "ranked_sites": "simulating and ranking the sites",
+    "geopackage": "writing the GeoPackage",
+    "page": "drawing the page",
+    "field_sheets": "drawing the field sheets",
+    "district_map": "drawing the map plate",
 }
+OTHER_STAGES = "making tables and files"
 
 app = typer.Typer(
     add_completion=False,
@@ -61,6 +67,11 @@ def main():
         if stopped.code == INTERRUPTED:
             print("interrupted; nothing was delivered", file=sys.stderr)
         raise
+
+
+# What a stage is called while it runs.
+def _words(name):
+    return STAGE_WORDS.get(name, OTHER_STAGES)
 
 
 def _version(wanted: bool):
@@ -108,7 +119,7 @@ def run(
         bar = bars.add_task("reading settings and inputs", total=len(stages.STAGES) + 1)
 
         def started(name, number, count):
-            bars.update(bar, description=STAGE_WORDS[name], completed=number - 1)
+            bars.update(bar, description=_words(name), completed=number - 1, total=count)
 
         def progress(done, count):
             if count > 1:
@@ -123,30 +134,10 @@ def run(
             keep=not no_store,
             verify=verify,
         )
-        bars.update(bar, description="done", completed=len(stages.STAGES) + 1)
+        bars.update(bar, description="done", completed=1, total=1)
     for note in delivered.notes:
         print(note, file=sys.stderr)
-    if json:
-        from sitefinder.report.run_json import run_json
-
-        print(run_json(delivered.handover, delivered.currency, delivered.files, delivered.notes))
-        return
-    from sitefinder.report.summary import summary_text
-
-    print(
-        summary_text(
-            delivered.handover.title,
-            delivered.tables,
-            energy_p90_mwh=delivered.handover.energy_p90_mwh,
-            energy_p50_mwh=delivered.handover.energy_p50_mwh,
-            energy_p10_mwh=delivered.handover.energy_p10_mwh,
-            currency=delivered.currency,
-            least_heads=delivered.handover.least_heads,
-            counts_unresolved=delivered.handover.counts_unresolved,
-            files=delivered.files,
-        ),
-        end="",
-    )
+    print(delivered.json if json else delivered.summary, end="\n" if json else "")
 
 
 @app.command()
@@ -269,7 +260,7 @@ def scenarios(
         bar = bars.add_task("reading settings and inputs", total=None)
 
         def started(scenario, name, number, count):
-            bars.update(bar, description=f"{scenario}: {STAGE_WORDS[name]}")
+            bars.update(bar, description=f"{scenario}: {_words(name)}")
 
         beside = run_scenarios(configs, csv=csv, workers=workers, started=started)
         bars.update(bar, description="done")

@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 
 from sitefinder.errors import InputError
+from sitefinder.io.digests import content_digest
 
 PREVIOUS = "previous"
 # What SQLite leaves beside a database that a program holds open. A new database beside the old one's log would be
@@ -58,7 +59,7 @@ def writable_folder(path):
     return path
 
 
-def deliver(folder, writers, known=()):
+def deliver(folder, writers, known=(), digests=None):
     """Write files aside, then put them in place of the last delivery, which is kept in ``previous``.
 
     Parameters
@@ -70,6 +71,8 @@ def deliver(folder, writers, known=()):
     known : iterable of str
         All names that deliveries of this kind may have. A file of such a name that the last delivery left and
         this one does not have goes to ``previous`` with the rest, so that it does not pass for one of this.
+    digests : dict of str to str, optional
+        SHA-256 of files by name, where it is known beforehand: a file that is in place already is not written.
 
     Returns
     -------
@@ -85,31 +88,37 @@ def deliver(folder, writers, known=()):
     Notes
     -----
     A delivery that is equal to the last one, byte for byte and with the same files, replaces nothing, so that
-    ``previous`` stays the last one that was different. What leaves the folder leaves it before the first new file
+    ``previous`` stays the last one that was different. Of another delivery only the files that differ are
+    replaced; ``previous`` gets all of the last one. What leaves the folder leaves it before the first new file
     comes, so that at no time an old one stands beside a new one that it does not belong to.
     """
     folder = Path(folder)
     finals = [folder / name for name in writers]
     others = [folder / name for name in known if name not in writers]
+    digests = {} if digests is None else digests
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _remove_abandoned(folder)
+        leaving = [other for other in others if other.is_file()]
+        written = [final for final in finals if not _holds(final, digests.get(final.name))]
+        if not (leaving or written):
+            return finals
         with tempfile.TemporaryDirectory(prefix=f"{_own_drafts()}{os.getpid()}-", dir=folder) as aside:
-            drafts = [Path(aside, name) for name in writers]
-            for draft, write in zip(drafts, writers.values(), strict=True):
-                write(draft)
-                _sync(draft)
-            leaving = [other for other in others if other.is_file()]
-            if leaving or not all(map(_equal, drafts, finals)):
+            for final in written:
+                writers[final.name](Path(aside, final.name))
+                _sync(Path(aside, final.name))
+            changed = [final for final in written if not _equal(Path(aside, final.name), final)]
+            if leaving or changed:
                 last = [file for file in finals if file.is_file()] + leaving
                 for file in last:
-                    _keep(file, folder / PREVIOUS, Path(aside))
+                    stays = file not in changed and file not in leaving
+                    _keep(file, folder / PREVIOUS, Path(aside), stays)
                 if last:
                     _leave_only(last, [*finals, *others], folder / PREVIOUS)
                 for file in leaving:
                     file.unlink()
-                for draft, final in zip(drafts, finals, strict=True):
-                    os.replace(draft, final)
+                for final in changed:
+                    os.replace(Path(aside, final.name), final)
                 _sync(folder)
     except OSError as error:
         raise InputError.of(
@@ -147,6 +156,13 @@ def _lives(number):
     return True
 
 
+# Whether a file is in place with the bytes of a digest, and has no log with changes still to come.
+def _holds(final, digest):
+    if digest is None or not final.is_file() or any(companion.exists() for companion in _companions(final)):
+        return False
+    return content_digest(final) == digest
+
+
 # Whether a new file has the bytes of the one in place, and that one has no log with changes still to come.
 def _equal(draft, final):
     if not final.is_file() or any(companion.exists() for companion in _companions(final)):
@@ -166,15 +182,16 @@ def _leave_only(last, files, previous):
                 old.unlink(missing_ok=True)
 
 
-# Keep a file that is about to be replaced. It stays under its own name too until it is replaced, so it is linked
-# where the disk can do that, and copied where not.
-def _keep(final, previous, aside):
+# Keep a file of the last delivery. One that is about to be replaced keeps its own name too until then, so it is
+# linked where the disk can do that, and copied where not. One that stays is copied: who changes it in place must
+# not change the one in ``previous``.
+def _keep(final, previous, aside, stays):
     previous.mkdir(exist_ok=True)
     kept = previous / final.name
+    if stays and _equal(final, kept):
+        return
     second = aside / f"{PREVIOUS}-{final.name}"
-    try:
-        os.link(final, second)
-    except OSError:
+    if stays or not _linked(final, second):
         shutil.copy2(final, second)
         _sync(second)
     for old in _companions(kept):
@@ -184,6 +201,15 @@ def _keep(final, previous, aside):
         if beside.exists():
             os.replace(beside, companion)
     _sync(previous)
+
+
+# Give a file a second name, where the disk can do that.
+def _linked(file, second):
+    try:
+        os.link(file, second)
+    except OSError:
+        return False
+    return True
 
 
 # Make the disk hold what the system says is written. Windows cannot sync a folder and needs no such thing.

@@ -8,11 +8,13 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
-from sitefinder.errors import SitefinderError
+from sitefinder.errors import SitefinderError, StageError
 from sitefinder.pipeline.workers import peak_memory_mb
 
 LOGGER = logging.getLogger("sitefinder")
 LOGGER.addHandler(logging.NullHandler())
+# What a stage declares that sees all of something given in parts, also what is only for readers.
+WHOLE = "*"
 
 
 class Each(NamedTuple):
@@ -35,7 +37,9 @@ class Stage(NamedTuple):
     run: a run that finds all results kept loads none of the libraries that make them. It is called with what it
     reads by name: results of earlier stages, then what the run was given. ``sees`` names, for what is given in
     `Parts`, those that this stage may look at; its result is kept under them and under a digest of the code that
-    its functions can reach.
+    its functions can reach. ``content`` gives a digest of what a result holds, however it was made; it is kept
+    beside the result, see `Results.content_of`. ``describes`` names further functions, where a result tells with
+    which code others were made.
     """
 
     name: str
@@ -43,11 +47,13 @@ class Stage(NamedTuple):
     reads: tuple
     sees: Mapping = MappingProxyType({})
     each: Each | None = None
+    content: Callable | str | None = None
+    describes: tuple = ()
 
     @property
     def functions(self):
         """The functions whose code makes the result."""
-        return (self.run, *([self.each.items, self.each.joined] if self.each else []))
+        return (self.run, *([self.each.items, self.each.joined] if self.each else []), *self.describes)
 
     @property
     def function(self):
@@ -200,8 +206,8 @@ class Results(Mapping):
         self._stages = {stage.name: stage for stage in stages}
         self._given, self._parts = dict(given), parts
         self._started, self._store, self._recipes = started, store, recipes
-        self._held, self._announced = {}, set()
-        self._log = log
+        self._held, self._contents, self._announced = {}, {}, set()
+        self._log, self._is_closed = log, False
 
     def __iter__(self):
         return iter([*self._given, *(name for name in self._stages if name not in self._given)])
@@ -225,6 +231,37 @@ class Results(Mapping):
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
                 LOGGER.info("%s: kept from an earlier run", recipe.place)
 
+    def close(self):
+        """Run no further stage, since the store is no longer this run's; what is kept there can still be read."""
+        self._is_closed = True
+
+    def content_of(self, name):
+        """A digest of what a stage's result holds: equal for equal results, whatever they were made from.
+
+        What is kept under it, in place of the key of the result, need not be made again where a stage was run
+        again and came to the same. A kept result is not read for it.
+
+        Parameters
+        ----------
+        name : str
+            Of a stage that declares ``content``.
+
+        Returns
+        -------
+        str
+        """
+        if name not in self._contents:
+            known = None if self._store is None else self._store.content_of(self._recipes[name][0].key)
+            if known is None:
+                result = self[name]
+                known = self._contents.get(name) or loaded(self._stages[name].content)(result)
+            self._contents[name] = known
+        return self._contents[name]
+
+    def key_of(self, name):
+        """The key that a stage's one result is kept under."""
+        return self._recipes[name][0].key
+
     # A stage's result: of one that is done for each of several items, joined from theirs.
     def _made(self, stage):
         if stage.each is None:
@@ -245,9 +282,19 @@ class Results(Mapping):
         if kept is not None:
             self._log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
             return kept.result
+        if self._is_closed:
+            raise StageError.of(
+                f"the result of stage {stage.name} is no longer kept",
+                expected="a result in the store, as the run left it",
+                found="none: another run has removed it",
+                fix="run again",
+            )
         result, seconds = self._run(stage, item)
         self._log[recipe.place] = Made(False, seconds, peak_memory_mb())
-        self._store.keep(recipe, result, seconds)
+        content = None if stage.content is None else loaded(stage.content)(result)
+        if content is not None:
+            self._contents[stage.name] = content
+        self._store.keep(recipe, result, seconds, content)
         return result
 
     # The answer of a stage's function and its seconds, without those of what it reads.

@@ -88,7 +88,12 @@ class Store:
         self._used.add(recipe.key)
         return kept
 
-    def keep(self, recipe, result, seconds):
+    def content_of(self, key):
+        """The digest of what a result holds that was kept with it, None where there is none."""
+        entry = self._entry(key)
+        return entry.get("content") if isinstance(entry, dict) else None
+
+    def keep(self, recipe, result, seconds, content=None):
         """Keep a result: written aside, synced, moved into place in one step.
 
         Parameters
@@ -98,6 +103,8 @@ class Store:
             See `sitefinder.pipeline.pickles.write_pickle`.
         seconds : float
             That it took.
+        content : str, optional
+            Digest of what it holds, see `content_of`.
 
         Notes
         -----
@@ -117,6 +124,7 @@ class Store:
                 "place": recipe.place,
                 "seconds": round(seconds, 3),
                 "recipe": recipe._asdict(),
+                "content": content,
                 "files": told,
             }
             write_json(draft / ENTRY, entry)

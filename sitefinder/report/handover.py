@@ -1,9 +1,15 @@
 """What a run hands over to page, sheets and other files: the delivered tables, and what maps lie on."""
 
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
-import pandas as pd
+from sitefinder import __version__
+from sitefinder.schema.vocabulary import HEAD_UNRESOLVED
+
+REGION = "region"
+# Layers of the user's that maps show under the results.
+ON_MAPS = ("roads", "power_lines", "settlements", "lakes", "districts", "region")
 
 
 class Handover(NamedTuple):
@@ -23,7 +29,7 @@ class Handover(NamedTuple):
     title: str
     crs: str
     currency: str
-    tables: dict
+    tables: Mapping
     energy_p90_mwh: float
     energy_p10_mwh: float
     relief: object
@@ -35,6 +41,71 @@ class Handover(NamedTuple):
     energy_p50_mwh: float = math.nan
 
     @property
-    def least_heads(self) -> pd.DataFrame:
+    def least_heads(self):
         """The layer of that name."""
         return self.tables["least_heads"]
+
+
+class TablesOf(Mapping):
+    """The tables among results, by name of layer; each is read when it is asked for.
+
+    Parameters
+    ----------
+    made : Mapping
+        Results by name of stage: ``sites_table`` is the layer ``sites``.
+    """
+
+    ENDING = "_table"
+
+    def __init__(self, made):
+        self._made = made
+
+    def __getitem__(self, layer):
+        return self._made[f"{layer}{self.ENDING}"]
+
+    def __iter__(self):
+        return (name.removesuffix(self.ENDING) for name in self._made if name.endswith(self.ENDING))
+
+    def __len__(self):
+        return sum(1 for _ in self)
+
+
+def region_of(totals):
+    """The row of the whole region in the layer ``totals``, as a dict."""
+    (row,) = totals[totals["scope"] == REGION].to_dict("records")
+    return row
+
+
+def handover_of(settings, made, fonts=()):
+    """What page, sheets and plate are made of, from the results of stages.
+
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+        ``run.name``, ``run.crs`` and ``ranking.allow``.
+    made : Mapping
+        Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that
+        are shown.
+    fonts : sequence of Path
+        See `Handover`.
+
+    Returns
+    -------
+    Handover
+    """
+    # P90, P50 and P10 of all sites together are simulated once, for the totals.
+    region = region_of(made["totals_table"])
+    return Handover(
+        title=settings.run.name,
+        crs=settings.run.crs,
+        currency=made["money"].name,
+        tables=TablesOf(made),
+        energy_p90_mwh=region["energy_mwh_p90"],
+        energy_p50_mwh=region["energy_mwh_p50"],
+        energy_p10_mwh=region["energy_mwh_p10"],
+        relief=made["relief"],
+        context=made["map_context"],
+        counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
+        font_paths=tuple(fonts),
+        version=__version__,
+    )

@@ -28,7 +28,7 @@ def plan_text(title, stages, *, store, results, size_gb):
     """
     to_do = [stage for stage in stages if not stage.kept]
     kept = [stage.stage for stage in stages if stage.kept]
-    lines = [f"{title}: {len(to_do)} of {len(stages)} stages would be done, then the delivery"]
+    lines = [f"{title}: {len(to_do)} of {len(stages)} stages would be done"]
     width = max((len(stage.stage) for stage in to_do), default=0)
     for stage in to_do:
         shown = stage.reasons[:SHOWN_REASONS]

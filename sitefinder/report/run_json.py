@@ -1,6 +1,5 @@
-"""What a run found, for machines: one JSON object whose keys are the names of layers and columns."""
+"""What a run found, for machines: plain values whose keys are the names of layers and columns."""
 
-import json
 import math
 
 from sitefinder.report.summary import BEST_SITES, surface_model_warning
@@ -9,44 +8,33 @@ from sitefinder.schema.cautions import SCREENING
 from sitefinder.siting.totals import whole
 
 
-def run_json(handover, currency, files, notes=()):
-    """A run's totals, verdicts, best sites, files and warnings.
+def run_figures(about, tables):
+    """A run's totals, verdicts, best sites and warnings.
 
     Parameters
     ----------
-    handover : sitefinder.report.handover.Handover
-    currency : str
-        Of all money, for example "EUR of 2024".
-    files : iterable of path-like
-        What was written.
-    notes : iterable of str
-        What the user should know of the store of results.
+    about : dict of str to str
+        ``title``, ``version``, ``crs`` and ``currency`` (of all money, for example "EUR of 2024").
+    tables : Mapping
+        ``totals``, ``reaches``, ``sites`` and ``least_heads``, as `sitefinder.schema` declares them.
 
     Returns
     -------
-    str
-        One JSON object: ``title``, ``version``, ``crs``, ``currency``; ``totals``, the row of the region in that
-        layer; ``verdicts``, with ``verdict``, ``reaches`` and ``length_m`` in whole metres, the best first;
-        ``sites``, the first five of the ranking with all columns of that layer; ``least_heads``, the layer;
-        ``files``, ``warnings``, ``caution``. What is not known is null.
+    dict
+        What JSON holds: those of `about`; ``totals``, the row of the region in that layer; ``verdicts``, with
+        ``verdict``, ``reaches`` and ``length_m`` in whole metres, the best first; ``sites``, the first five of the
+        ranking with all columns of that layer; ``least_heads``, the layer; ``warnings``, ``caution``. What is not
+        known is None. `sitefinder.report.printed.printed_json` adds the files.
     """
-    tables = handover.tables
-    totals = tables["totals"]
-    warnings = [surface_model_warning(tables["reaches"]), *notes]
-    told = {
-        "title": handover.title,
-        "version": handover.version,
-        "crs": handover.crs,
-        "currency": currency,
+    totals, warning = tables["totals"], surface_model_warning(tables["reaches"])
+    return about | {
         "totals": _rows(totals[totals["scope"] == "region"])[0],
         "verdicts": _verdicts(tables["reaches"]),
         "sites": _rows(tables["sites"].sort_values("rank").head(BEST_SITES)),
         "least_heads": _rows(tables["least_heads"]),
-        "files": [str(file) for file in files],
-        "warnings": [warning for warning in warnings if warning],
+        "warnings": [warning] if warning else [],
         "caution": SCREENING,
     }
-    return json.dumps(told, ensure_ascii=False, allow_nan=False, indent=2)
 
 
 def _verdicts(reaches):

@@ -6,6 +6,7 @@ import textwrap
 from collections import Counter
 
 from sitefinder.report.potential_text import fish_text, waterfall_text
+from sitefinder.report.printed import printed_summary
 from sitefinder.report.text_tables import (
     WIDTH,
     careful,
@@ -54,6 +55,39 @@ def summary_text(
 ):
     """What was found, the essential first: reaches by verdict, sites, why other reaches carry none, and files.
 
+    Parameters are those of `summary_parts`, and `files` (iterable of path-like): what was written.
+
+    Returns
+    -------
+    str
+        Ends with a line break.
+    """
+    parts = summary_parts(
+        title,
+        tables,
+        energy_p90_mwh=energy_p90_mwh,
+        energy_p50_mwh=energy_p50_mwh,
+        energy_p10_mwh=energy_p10_mwh,
+        currency=currency,
+        least_heads=least_heads,
+        counts_unresolved=counts_unresolved,
+    )
+    return printed_summary(parts, files)
+
+
+def summary_parts(
+    title,
+    tables,
+    *,
+    energy_p90_mwh=None,
+    energy_p50_mwh=math.nan,
+    energy_p10_mwh=None,
+    currency="",
+    least_heads=None,
+    counts_unresolved=False,
+):
+    """What was found, the essential first, before and after the files that were written.
+
     Parameters
     ----------
     title : str
@@ -70,18 +104,15 @@ def summary_text(
         The minimum resolvable head of the DEM: ``length_m``, ``least_head_m``, ``least_head_worst_m``.
     counts_unresolved : bool
         Whether reaches whose head is not resolved count in the potential.
-    files : iterable of path-like
-        What was written.
 
     Returns
     -------
-    str
-        At most 100 characters wide but for file names, which are never broken; the same for the same tables
-        whatever the terminal; ends with a line break.
+    before, after : str
+        At most 100 characters wide; the same for the same tables whatever the terminal.
     """
     sites, reaches = tables["sites"].sort_values("rank"), tables["reaches"]
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
-    parts = [
+    before = [
         f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
         _verdicts(reaches, counts_unresolved),
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh),
@@ -89,7 +120,8 @@ def summary_text(
         _flags(sites),
         _best(sites, currency),
         _not_offered(reaches),
-        "Files\n" + "\n".join(f"  {file}" for file in files) if files else "",
+    ]
+    after = [
         _potential(reaches, counts_unresolved),
         waterfall_text(tables["waterfall"]) if "waterfall" in tables else "",
         _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
@@ -99,8 +131,13 @@ def summary_text(
         _repairs(tables["repairs"]) if "repairs" in tables else "",
         SCREENING,
     ]
+    return _joined(before), _joined(after)
+
+
+# Paragraphs broken into lines; tables stay as they are.
+def _joined(parts):
     wrapped = [part if "\n" in part else "\n".join(textwrap.wrap(part, WIDTH)) for part in parts if part]
-    return "\n\n".join(wrapped) + "\n"
+    return "\n\n".join(wrapped)
 
 
 def _settings(provenance):

@@ -16,6 +16,7 @@ from sitefinder.schema.vocabulary import (
 )
 from sitefinder.siting.offers import Offers, choose_sites, not_offered_because
 from sitefinder.stages.fish_ways import fish_way
+from sitefinder.streams.stations import without_repeats
 
 
 class Chosen(NamedTuple):
@@ -49,6 +50,20 @@ def choose(settings, inputs, placed, stretches, energy, rule_overlaps, verdicts,
     reach = placed.stations["reach"].to_numpy()
     because = not_offered_because(reach, waters.standing, stretches, offers, waters.developed, waters.tidal)
     return Chosen(offers, because)
+
+
+def site_ids(tailrace_names, layouts):
+    """Ids of the chosen sites, in the order of the candidates: the place of the tailrace and the layout."""
+    return without_repeats([f"{name}/{layout}" for name, layout in zip(tailrace_names, layouts, strict=True)])
+
+
+def reaches_in_region(inputs, placed):
+    """Reaches whose middle lies inside the region's polygon, bool of shape (n,).
+
+    So neighbouring regions count a reach across their border once.
+    """
+    middle = (placed.reaches["first_station"].to_numpy() + placed.reaches["last_station"].to_numpy()) // 2
+    return in_region(placed.stations, inputs)[middle]
 
 
 def in_region(stations, inputs):

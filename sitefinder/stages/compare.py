@@ -15,7 +15,7 @@ from sitefinder.siting.causes import StageGraph
 from sitefinder.siting.changes import LEAST_CHANGE, NEEDED, Changes, compare_runs
 from sitefinder.siting.places import NEAR_M
 from sitefinder.stages.default_settings import told_defaults
-from sitefinder.stages.stage_graph import STAGES
+from sitefinder.stages.stage_graph import STEPS
 
 PERCENT = 100.0
 
@@ -60,7 +60,7 @@ def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, least_change_perc
     least = LEAST_CHANGE if least_change_percent is None else least_change_percent / PERCENT
     tables = [delivery.tables for delivery in deliveries]
     options = {"near_m": near_m, "least_change": max(least, LEAST_CHANGE), "defaults": told_defaults()}
-    changes = compare_runs(*tables, StageGraph(STAGES), **options)
+    changes = compare_runs(*tables, StageGraph(STEPS), **options)
     ready = checked_tables(changes._asdict(), tables[1]["reaches"].crs, CHANGE_LAYERS)
     writers = [(csv, partial(_write_csv, table=ready["changes"]))] if csv is not None else []
     if output is not None:

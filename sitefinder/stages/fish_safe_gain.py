@@ -17,7 +17,6 @@ from sitefinder.siting.stretches import subset
 from sitefinder.siting.verdicts import SAFE_MAY
 from sitefinder.stages.choice import offer_steps
 from sitefinder.stages.fish_ways import fish_way
-from sitefinder.stages.region_tables import district_lengths
 from sitefinder.stages.worth import value_all
 from sitefinder.units import METRES_PER_KILOMETRE
 
@@ -80,7 +79,7 @@ def _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, 
     return pd.DataFrame(columns, index=energy.index)
 
 
-def make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safety, reaches):
+def fish_safe_gain_table(settings, inputs, placed, stretches, verdicts, fish_safety, reaches, lengths):
     """The ``fish_safe_gain`` layer.
 
     Parameters
@@ -89,6 +88,8 @@ def make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safe
         Results of the stages of those names.
     reaches : DataFrame
         As delivered.
+    lengths : DataFrame
+        Length of each of them in each district, see `sitefinder.siting.access.lengths_by_district`.
 
     Returns
     -------
@@ -106,7 +107,7 @@ def make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safe
         *fish_safety,
         machines,
     )
-    potential = _potential(settings, reaches, district_lengths(inputs, reaches))
+    potential = _potential(settings, reaches, lengths)
     for name in potential:
         table[name] = table["district"].map(potential[name]).fillna(0.0)
     as_set = [set(grades_counted(grade)) == set(settings.fish.evidence) for grade in table["evidence"]]

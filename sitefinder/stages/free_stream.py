@@ -18,7 +18,7 @@ FALL_STANDARD_ERRORS = 1.645
 FAST_SHARE = 0.1
 
 
-def make_free_stream(settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within):
+def free_stream_table(settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within):
     """The ``free_stream`` layer: each reach of the region with each rotor.
 
     Parameters are the results of the stages of those names; `within` is True for reaches of the region. The stream

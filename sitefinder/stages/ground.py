@@ -11,7 +11,7 @@ from sitefinder.errors import InputError
 from sitefinder.io.rasters import cells_at, run_grid, warp_once
 from sitefinder.io.shares import write_share
 from sitefinder.io.surface_edits import fill_holes, level_lakes
-from sitefinder.siting.structures import known_breaks, place_structures
+from sitefinder.siting.structures import known_breaks
 from sitefinder.stages.drainage import COVARIATE_STEPS, drain_tiles
 from sitefinder.stages.flow_regions import region_polygons
 from sitefinder.streams.catchments import catchment_means, drained_area_km2, inflows, side_arms, sums_by_arms
@@ -197,7 +197,7 @@ def sum_catchments(settings, surface, network, placed, terrain):
     return pd.DataFrame(table)
 
 
-def fit_profile(settings, inputs, placed, channels, dem_errors):
+def fit_profile(settings, inputs, placed, channels, dem_errors, structures):
     """The long profile from the DEM's own cells, and what its error may be."""
     heads = settings.heads
     downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
@@ -205,7 +205,7 @@ def fit_profile(settings, inputs, placed, channels, dem_errors):
     rmse_m, length_m = dem_errors.rmse_m, dem_errors.correlation_length_m
     cell_m = _own_cell_m(inputs.dem, settings.run.crs)
     place_m = PLACE_CELLS * cell_m
-    known_break = _known_breaks(settings, inputs, placed, channels, cell_m)
+    known_break = _known_breaks(placed, channels, structures, cell_m)
     fitted = fit_long_profile(
         channels.raw_m,
         downstream,
@@ -234,10 +234,8 @@ def fit_profile(settings, inputs, placed, channels, dem_errors):
 
 
 # Stations right above the weirs and falls that the layer of structures tells of.
-def _known_breaks(settings, inputs, placed, channels, cell_m):
-    if "structures" not in inputs.layers:
+def _known_breaks(placed, channels, structures, cell_m):
+    if not len(structures):
         return np.zeros(len(placed.stations), dtype=bool)
-    frame = inputs.layers["structures"].frame
-    structures = place_structures(frame, placed.segments, settings.stretches.structure_snap_m)
     segment_m = placed.stations["segment_length_m"].to_numpy()
     return known_breaks(structures, channels.raw_m, segment_m, cell_m)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from sitefinder import __version__
+from sitefinder.errors import listed
 from sitefinder.io.digests import content_digest
 from sitefinder.io.remembered import Memory
 from sitefinder.io.software import software
@@ -14,7 +15,7 @@ from sitefinder.pipeline.accounts import last_account, last_recipes, told_result
 from sitefinder.pipeline.code import change_of_code, own_code
 from sitefinder.pipeline.durable import read_json, write_json
 from sitefinder.pipeline.housekeeping import size_of
-from sitefinder.pipeline.keys import plan_of, recipes_of
+from sitefinder.pipeline.keys import Planned, plan_of, recipes_of
 from sitefinder.pipeline.store import looked_into
 from sitefinder.pipeline.workers import peak_memory_mb
 from sitefinder.stages.seen import InputsParts, SettingsParts
@@ -75,7 +76,33 @@ def parts_of(settings, inputs):
     return {"settings": SettingsParts(settings), "inputs": InputsParts(inputs)}
 
 
-def planned(stages, settings, inputs, config, folder):
+def software_of_files():
+    """Versions of what files are made with, by name; they show that of this program."""
+    return software() | {"sitefinder": __version__}
+
+
+class KeptResults:
+    """Digests and keys of results as they are kept, for a plan; those that are not kept have no digest.
+
+    Parameters
+    ----------
+    store : sitefinder.pipeline.store.Store
+    recipes : dict of str to list of Recipe
+    """
+
+    def __init__(self, store, recipes):
+        self._store, self._recipes = store, recipes
+
+    def content_of(self, name):
+        """As `sitefinder.pipeline.graph.Results.content_of`."""
+        return self._store.content_of(self.key_of(name)) or ""
+
+    def key_of(self, name):
+        """As `sitefinder.pipeline.graph.Results.key_of`."""
+        return self._recipes[name][0].key
+
+
+def planned(stages, settings, inputs, config, folder, file_stages, given_to_files):
     """What a run would do again, and why.
 
     Parameters
@@ -87,6 +114,10 @@ def planned(stages, settings, inputs, config, folder):
         The settings file.
     folder : Path
         Of the store.
+    file_stages : sequence of Stage
+        They are kept under what the results hold that they see as ``made``.
+    given_to_files : callable
+        Gives from results what those stages are given, and the parts of it.
 
     Returns
     -------
@@ -95,13 +126,23 @@ def planned(stages, settings, inputs, config, folder):
     store, given = looked_into(folder), {"settings": settings, "inputs": inputs}
     recipes = recipes_of(stages, given, parts_of(settings, inputs), software(), own_code())
     account = last_account(folder, config_name(config, folder))
-    files = {stage.name: own_code().files_of(stage.functions) for stage in stages}
+    files = {stage.name: own_code().files_of(stage.functions) for stage in (*stages, *file_stages)}
     size_gb, count = size_of(folder)
 
     def code_change(stage):
         return change_of_code(files[stage], {} if account is None else account["code"])
 
-    planned = plan_of(recipes, last_recipes(account), store.has, code_change)
+    last = last_recipes(account)
+    planned = plan_of(recipes, last, store.has, code_change)
+    redone = {stage.stage for stage in planned if not stage.kept}
+    given, parts = given_to_files(KeptResults(store, recipes))
+    for stage in file_stages:
+        before = [name for name in stage.sees.get("made", ()) if name in redone]
+        if before:
+            planned.append(Planned(stage.name, False, [f"after {listed(before)}, unless they come to the same"]))
+        else:
+            own = recipes_of([stage], given, parts, software_of_files(), own_code())
+            planned += plan_of(own, last, store.has, code_change)
     return Plan(settings.run.name, planned, folder, count, size_gb)
 
 

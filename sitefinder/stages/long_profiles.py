@@ -3,7 +3,7 @@
 import numpy as np
 
 from sitefinder.siting.long_profiles import long_profile, way_around, way_down
-from sitefinder.stages.site_tables import site_ids
+from sitefinder.stages.choice import site_ids
 from sitefinder.streams.stations import place_names
 from sitefinder.streams.tree import main_upstream
 

@@ -14,40 +14,40 @@ from sitefinder.schema.vocabulary import (
 )
 from sitefinder.siting.verdicts import Held
 from sitefinder.siting.waterfall import Step, rule_steps, waterfall
-from sitefinder.stages.region_tables import district_lengths
 
 
-def make_reach_districts(inputs, reaches):
+def reach_districts_table(reaches, lengths):
     """Length of each reach in each district.
 
     Parameters
     ----------
-    inputs : RunInputs
     reaches : GeoDataFrame
         The delivered reaches.
+    lengths : DataFrame
+        See `sitefinder.siting.access.lengths_by_district`.
 
     Returns
     -------
     DataFrame
         As `sitefinder.schema` declares ``reach_districts``.
     """
-    lengths = district_lengths(inputs, reaches)
     names = reaches["reach_id"].to_numpy()[lengths["reach"].to_numpy()]
     return lengths.assign(reach_id=names)[[column.name for column in LAYERS["reach_districts"].columns]]
 
 
-def make_waterfall(settings, inputs, placed, held, reaches):
+def waterfall_table(settings, placed, held, reaches, lengths):
     """Totals from everything measured down to what is open, in the region and each district.
 
     Parameters
     ----------
     settings : sitefinder.config.Settings
-    inputs : RunInputs
     placed : Placed
     held : sitefinder.siting.verdicts.Held
         Which rules hold in the reaches of `placed`.
     reaches : GeoDataFrame
         The delivered reaches.
+    lengths : DataFrame or None
+        Length of each of them in each district; None where the run has no districts.
 
     Returns
     -------
@@ -79,7 +79,6 @@ def make_waterfall(settings, inputs, placed, held, reaches):
         Step("open", is_open, ~is_open),
     ]
     length_m, power_kw = (reaches[name].to_numpy(dtype=np.float64) for name in ("length_m", "theoretical_kw"))
-    lengths = district_lengths(inputs, reaches) if "districts" in inputs.layers else None
     table = waterfall(steps, length_m, power_kw, lengths)
     return table[[column.name for column in LAYERS["waterfall"].columns]]
 

@@ -25,14 +25,21 @@ class Judged(NamedTuple):
     held: Held
 
 
-def overlap_rule(settings, inputs, network, placed, heads, rule):
+class Falls(NamedTuple):
+    """Natural falls on the stream, and rows of the repairs for falls of the layer that are at no stream."""
+
+    on_stream: Barriers
+    distant: pd.DataFrame
+
+
+def overlap_rule(network, placed, heads, falls, rule):
     """Hits of one rule's features on the stream, those along it and what its layer does not cover included.
 
     The stage runs once for each rule, so that an edited rule redoes its own hits alone; no other rule has a say.
 
     Parameters
     ----------
-    settings, inputs, network, placed, heads
+    network, placed, heads, falls
         Results of the stages of those names.
     rule : sitefinder.stages.seen.RuleSeen
 
@@ -51,8 +58,8 @@ def overlap_rule(settings, inputs, network, placed, heads, rule):
     if rule.effect == UNDER.name or not len(hits):
         return hits
     steps = steps_down(placed.stations, network.links)
-    falls = natural_falls(settings, inputs, placed) if rule.ends_at_falls else Barriers(*[np.zeros(0)] * 2)
-    carried = carried_along(hits, placed.stations, steps, rule, falls, heads.profile_m)
+    ends = falls.on_stream if rule.ends_at_falls else Barriers(*[np.zeros(0)] * 2)
+    carried = carried_along(hits, placed.stations, steps, rule, ends, heads.profile_m)
     return along_link([hits, carried]) if len(carried) else hits
 
 
@@ -62,20 +69,15 @@ def joined_overlaps(found):
     return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
 
 
-def natural_falls(settings, inputs, placed):
-    """Natural falls on the stream: those of the layer of falls, and structures of that kind."""
-    return _placed_falls(settings, inputs, placed)[0]
+def find_falls(settings, inputs, placed):
+    """Natural falls: those of the layer of falls, and structures of that kind.
 
+    Structures that stand at no stream are listed by the stage that places them.
 
-def list_distant_falls(settings, inputs, placed):
-    """Natural falls that stand at no stream, as rows of the repairs."""
-    far = _placed_falls(settings, inputs, placed)[1]
-    told = f"no stream within {settings.stretches.structure_snap_m:g} m", "ends no rule's effect along the stream"
-    return pd.DataFrame([("falls", name, *told) for name in far], columns=REPAIR_COLUMNS, dtype="str")
-
-
-# Falls on the stream, and the ids of those in the layer of falls that are not; structures are told of elsewhere.
-def _placed_falls(settings, inputs, placed):
+    Returns
+    -------
+    Falls
+    """
     points, names = [], []
     if "falls" in inputs.layers:
         frame = inputs.layers["falls"].frame
@@ -87,7 +89,10 @@ def _placed_falls(settings, inputs, placed):
     segment_m = placed.stations["segment_length_m"].to_numpy()
     snap_m = settings.stretches.structure_snap_m
     falls, near = place_falls(np.array(points, dtype=object), placed.segments, segment_m, snap_m)
-    return falls, [name for name, is_near in zip(names, near.tolist(), strict=False) if not is_near]
+    distant = [name for name, is_near in zip(names, near.tolist(), strict=False) if not is_near]
+    because = f"no stream within {snap_m:g} m", "ends no rule's effect along the stream"
+    rows = [("falls", name, *because) for name in distant]
+    return Falls(falls, pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str"))
 
 
 def judge(settings, placed, stretches, rule_overlaps):

@@ -1,34 +1,36 @@
-"""The stage graph, and a run of it from settings to the delivered file."""
+"""A run from settings to the delivered files, and what it would do."""
 
-import inspect
 import os
+import shutil
 import tempfile
+from functools import partial
 from pathlib import Path
-from typing import NamedTuple
 
-import geopandas
-import numpy as np
-import pandas as pd
-
-from sitefinder import __version__
-from sitefinder.io.catchment_polygons import catchment_polygons
+from sitefinder.delivery.graph import (
+    FIGURES,
+    FILE_STAGES,
+    GEOPACKAGE,
+    GIVEN,
+    KNOWN,
+    LAYERS_MADE,
+    STAGES,
+    SUMMARY,
+    stages_of_files,
+    wanted_files,
+)
+from sitefinder.delivery.made import FontParts, MadeParts
+from sitefinder.errors import InputError
+from sitefinder.io.digests import content_digest
+from sitefinder.io.outputs import deliver
 from sitefinder.io.remembered import remembering
 from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.code import own_code
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.pipeline.keys import recipes_of
 from sitefinder.pipeline.store import opened
-from sitefinder.power.uncertainty import intervals
-from sitefinder.report.handover import Handover
-from sitefinder.report.sheets.font_files import checked_fonts
-from sitefinder.schema import LAYERS, empty_table
-from sitefinder.siting.publication import published_repairs
-from sitefinder.stages.choice import in_region
-from sitefinder.stages.deliver import GEOPACKAGE, deliver_all, map_context
-from sitefinder.stages.drainage import list_terrain_repairs
-from sitefinder.stages.fish_safe_gain import make_fish_safe_gain
-from sitefinder.stages.fish_ways import fish_alive
-from sitefinder.stages.free_stream import make_free_stream
+from sitefinder.report.handover import handover_of, region_of
+from sitefinder.report.printed import printed_json, printed_summary
+from sitefinder.schema.vocabulary import HEAD_UNRESOLVED
 from sitefinder.stages.inputs import read_inputs, with_year_to_year
 from sitefinder.stages.keeping import (
     Account,
@@ -38,41 +40,37 @@ from sitefinder.stages.keeping import (
     parts_of,
     planned,
     software,
+    software_of_files,
     store_folder,
 )
-from sitefinder.stages.long_profiles import site_profiles
-from sitefinder.stages.marks import list_seams
-from sitefinder.stages.potential import make_reach_districts, make_waterfall
-from sitefinder.stages.region_tables import (
-    make_provenance,
-    make_reach_table,
-    make_rule_hits,
-    make_structures,
-)
-from sitefinder.stages.rules import list_distant_falls
-from sitefinder.stages.site_tables import make_site_tables
-from sitefinder.stages.stage_graph import GIVEN, STAGES
-from sitefinder.stages.stream_repairs import list_stream_doubts, make_repairs
-from sitefinder.stages.stream_totals import make_streams
-from sitefinder.stages.told_tables import make_distributions, make_flow_equations, make_supply_curve
-from sitefinder.stages.totals import make_districts, make_totals
+from sitefinder.stages.seen import SettingsParts
 
-__all__ = ["DELIVERED", "GIVEN", "STAGES", "Delivered", "check", "make_tables", "plan", "run"]
+__all__ = ["DELIVERED", "GIVEN", "STAGES", "Delivered", "check", "plan", "run"]
 
 DELIVERED = GEOPACKAGE
 
 
-class Delivered(NamedTuple):
-    """What a run delivered: all that its files were made of, and the files, the GeoPackage first.
+class Delivered:
+    """What a run delivered: its files, the GeoPackage first, and the results that they were made of.
 
-    ``conversions`` tells what was in other money, see `sitefinder.power.price_levels`. ``notes`` are what the user
-    should know of the store of results.
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+    results : Mapping
+        Of the stages of `STAGES`; those that are kept are read when they are asked for.
+    texts : Mapping
+        Results of the stages of files.
+    files : sequence of Path
+    fonts : sequence of Path
+        See `sitefinder.report.handover.Handover`.
+    notes : sequence of str
+        What the user should know of the store of results.
     """
 
-    handover: Handover
-    files: tuple
-    conversions: tuple = ()
-    notes: tuple = ()
+    def __init__(self, settings, results, texts, files, fonts=(), notes=()):
+        self.files, self.notes = tuple(files), tuple(notes)
+        self.title = settings.run.name
+        self._settings, self._results, self._texts, self._fonts = settings, results, texts, fonts
 
     @property
     def path(self):
@@ -82,123 +80,37 @@ class Delivered(NamedTuple):
     @property
     def currency(self):
         """Of all money, and whether some was in another."""
-        return self.handover.currency + (", some converted, see provenance" if self.conversions else "")
+        return self._results["money"].described
 
     @property
     def tables(self):
         """Tables by name of layer."""
-        return self.handover.tables
+        return {name: self._results[f"{name}_table"] for name in LAYERS_MADE}
 
+    @property
+    def region_totals(self):
+        """The row of the whole region in the layer ``totals``, as a dict."""
+        return region_of(self._results["totals_table"])
 
-def make_tables(
-    settings,
-    inputs,
-    dem_seams,
-    surface,
-    network,
-    placed,
-    dem_errors,
-    channels,
-    terrain,
-    catchments,
-    fitted,
-    field_levels,
-    heads,
-    flows,
-    water_depths,
-    channel_shapes,
-    waters,
-    least_heads,
-    marks,
-    stretches,
-    energy,
-    rule_overlaps,
-    verdicts,
-    sites,
-    fish_safety,
-):
-    """All tables of the delivery, by name of layer, and the sites' draws."""
-    # A reach across the border belongs to the region of its middle, so that neighbouring regions count it once.
-    middle = (placed.reaches["first_station"].to_numpy() + placed.reaches["last_station"].to_numpy()) // 2
-    within = in_region(placed.stations, inputs)[middle]
-    alive = fish_alive(settings, inputs, placed, stretches, rule_overlaps, waters, sites)
-    made = make_site_tables(
-        settings,
-        inputs,
-        network,
-        placed,
-        catchments,
-        heads,
-        flows,
-        water_depths,
-        waters,
-        marks,
-        stretches,
-        verdicts,
-        sites,
-        alive,
-    )
-    reaches = make_reach_table(
-        settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, alive, within
-    )
-    downstream = placed.stations["downstream"].to_numpy()
-    ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, made.intakes)
-    catchment_table = geopandas.GeoDataFrame(
-        made.sites[["site_id", "area_km2"]].copy(), geometry=ground, crs=settings.run.crs
-    )
-    found = make_repairs(
-        input=[inputs.repairs, dem_errors.repairs, waters.repairs, flows.repairs],
-        field=[field_levels.repairs, flows.measured, channel_shapes.repairs],
-        network=[
-            network.repairs,
-            list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads),
-            list_distant_falls(settings, inputs, placed),
-        ],
-        terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
-    )
-    repairs = published_repairs(found, settings.rules)
-    totals = make_totals(settings, inputs, reaches, made)
-    tables = {
-        "sites": made.sites,
-        "stretches": made.stretches,
-        "reaches": reaches,
-        "catchments": catchment_table,
-        "structures": make_structures(settings, placed, waters),
-        "rule_hits": make_rule_hits(settings, placed, rule_overlaps, verdicts, within),
-        "machine_options": made.machine_options,
-        "flow_curves": made.flow_curves,
-        "site_months": made.site_months,
-        "site_profiles": _profile_table(network, placed, heads, waters, stretches, sites),
-        "free_stream": make_free_stream(
-            settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within
-        ),
-        "ranking_criteria": made.ranking_criteria,
-        "ranking_sensitivity": made.ranking_sensitivity,
-        "fish_safe_gain": make_fish_safe_gain(settings, inputs, placed, stretches, verdicts, fish_safety, reaches),
-        "districts": make_districts(settings, inputs, totals),
-        "streams": make_streams(settings, network, placed, heads, stretches, waters, sites, alive, within),
-        "waterfall": make_waterfall(settings, inputs, placed, verdicts.held, reaches),
-        "reach_districts": make_reach_districts(inputs, reaches),
-        "totals": totals,
-        "supply_curve": make_supply_curve(made.sites),
-        "distributions": make_distributions(reaches, made.sites),
-        "flow_equations": make_flow_equations(flows.equations),
-        "least_heads": least_heads[[column.name for column in LAYERS["least_heads"].columns]],
-        "provenance": make_provenance(settings, inputs, STAGES, flows.equations, repairs),
-        "repairs": repairs,
-    }
-    return tables, made.draws
+    @property
+    def counts_unresolved(self):
+        """Whether heads count that the DEM does not resolve."""
+        return HEAD_UNRESOLVED.is_allowed(self._settings.ranking.allow)
 
+    @property
+    def handover(self):
+        """All that page, sheets and plate are made of."""
+        return handover_of(self._settings, self._results, self._fonts)._replace(tables=self.tables)
 
-# The long profiles of all sites in one table.
-def _profile_table(network, placed, heads, waters, stretches, sites):
-    columns = [column.name for column in LAYERS["site_profiles"].columns]
-    profiles = site_profiles(network, placed, heads, waters, stretches, sites)
-    told = [
-        profile.assign(site_id=site_id, position=range(1, len(profile) + 1))[columns]
-        for site_id, profile in profiles.items()
-    ]
-    return pd.concat(told, ignore_index=True) if told else empty_table("site_profiles")
+    @property
+    def summary(self):
+        """What was found, in words and figures."""
+        return printed_summary(self._texts[SUMMARY.name], self.files)
+
+    @property
+    def json(self):
+        """What was found, as one JSON object."""
+        return printed_json(self._texts[FIGURES.name], self.files, self.notes)
 
 
 def check(path):
@@ -226,9 +138,18 @@ def check(path):
 
 # The settings with what inputs add to them, and the inputs.
 def _with_inputs(settings, folder):
-    checked_fonts(settings.delivery.font_files, folder)
+    _fonts_of(settings, folder)
     inputs = read_inputs(settings, folder)
     return with_year_to_year(settings, inputs), inputs
+
+
+# The font files that the settings name, after a check. Most runs name none, and load no drawing code for it.
+def _fonts_of(settings, folder):
+    if not settings.delivery.font_files:
+        return ()
+    from sitefinder.report.sheets.font_files import checked_fonts
+
+    return checked_fonts(settings.delivery.font_files, folder)
 
 
 def plan(path):
@@ -251,9 +172,17 @@ def plan(path):
     path = Path(path)
     settings = read_settings(path)
     folder = store_folder(settings, path.parent)
-    with remembering(memory_of(folder)):
+    memory = memory_of(folder)
+    with remembering(memory):
         settings, inputs = _with_inputs(settings, path.parent)
-        return planned(STAGES, settings, inputs, path, folder)
+    file_stages = stages_of_files(wanted_files(settings.delivery))
+    fonts = _fonts_of(settings, path.parent)
+
+    def given_to_files(results):
+        return _given_to_files(settings, results, fonts, None)
+
+    with remembering(memory):
+        return planned(STAGES, settings, inputs, path, folder, file_stages, given_to_files)
 
 
 def run(path, *, workers=None, strict=False, started=None, progress=None, keep=True, verify=False):
@@ -297,49 +226,146 @@ def _run(path, settings, folder, account, memory, workers, strict, started, prog
     settings, inputs = _with_inputs(settings, path.parent)
     given_here = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
     settings = settings.model_copy(update={"run": settings.run.model_copy(update=given_here)})
+    names = wanted_files(settings.delivery)
+    _refuse_replacing_inputs(settings, path.parent, names)
+    fonts = _fonts_of(settings, path.parent)
     given = {"settings": settings, "inputs": inputs, "progress": account.counting_tiles(progress)}
-    parts = parts_of(settings, inputs)
+    parts, file_stages = parts_of(settings, inputs), stages_of_files(names)
+    count = len(STAGES) + len(file_stages)
+    first, then = (_counted(started, before, count) for before in (0, len(STAGES)))
     account.passed("reading")
     if not keep:
         with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
-            results = run_stages(STAGES, given | {"scratch": Path(scratch)}, started=started, parts=parts)
-            return _delivered(path, settings, inputs, results)
+            given["scratch"] = Path(scratch)
+            results = run_stages(STAGES, given, started=first, parts=parts)
+            files, texts = make_files(settings, path.parent, results, fonts, Path(scratch), started=then)
+            return Delivered(settings, results, texts, files, fonts)
     with opened(folder, verify=verify) as store:
         recipes = recipes_of(STAGES, given, parts, software(), own_code())
         given["scratch"], log = store.scratch, {}
-        options = {"started": started, "parts": parts, "store": store, "recipes": recipes, "log": log}
         try:
-            results = run_stages(STAGES, given, **options)
+            results = run_stages(STAGES, given, started=first, parts=parts, store=store, recipes=recipes, log=log)
             account.passed("stages")
-            delivered = _delivered(path, settings, inputs, results)
+            given, parts = _given_to_files(settings, results, fonts, store.scratch)
+            file_recipes = recipes_of(file_stages, given, parts, software_of_files(), own_code())
+            texts = run_stages(
+                file_stages, given, started=then, parts=parts, store=store, recipes=file_recipes, log=log
+            )
+            digests = {name: texts.content_of(FILE_STAGES[name].name) for name in names}
+            files = _put_in_place(settings, path.parent, names, texts, digests)
+            # What lies there now is known to the next run, which then reads none of it.
+            for file in files:
+                content_digest(file)
         finally:
             keep_memory(store, memory)
         account.passed("delivery")
-        account.write(store, settings, inputs, recipes, log, delivered.path)
+        recipes |= file_recipes
+        account.write(store, settings, inputs, recipes, log, files[0])
         store.mark_used([recipe.key for own in recipes.values() for recipe in own])
         store.clean(settings.run.store_limit_gb)
-        return delivered._replace(notes=tuple(store.notes))
+        results.close()
+        texts.close()
+        return Delivered(settings, results, texts, files, fonts, store.notes)
 
 
-def _delivered(path, settings, inputs, results):
-    needed = inspect.signature(make_tables).parameters
-    tables, draws = make_tables(**{name: results[name] for name in needed})
-    total = intervals(draws.energy_mwh.sum(axis=0, keepdims=True))
-    handover = Handover(
-        title=settings.run.name,
-        crs=settings.run.crs,
-        currency=f"{inputs.costs.currency} of {inputs.costs.year}",
-        tables=tables,
-        energy_p90_mwh=float(np.squeeze(total.p90)),
-        energy_p50_mwh=float(np.squeeze(total.p50)),
-        energy_p10_mwh=float(np.squeeze(total.p10)),
-        relief=results["relief"],
-        context=map_context(settings.run.crs, inputs),
-        counts_unresolved="unresolved" in settings.ranking.allow,
-        font_paths=checked_fonts(settings.delivery.font_files, path.parent),
-        version=__version__,
-        dem_path=results["surface"].dem_path,
+def make_files(settings, folder, results, fonts, scratch, *, started=None):
+    """Make all files that the settings ask for and put them in place of the last delivery, without a store.
+
+    Parameters
+    ----------
+    settings : sitefinder.config.Settings
+    folder : Path
+        Of the settings file.
+    results : Mapping
+        Of the stages of `STAGES`.
+    fonts : sequence of Path
+        See `sitefinder.report.handover.Handover`.
+    scratch : Path
+        Folder for files on their way.
+    started : callable, optional
+        See `sitefinder.pipeline.graph.run_stages`.
+
+    Returns
+    -------
+    files : list of Path
+        The GeoPackage first.
+    texts : dict
+        Results of the stages of files.
+
+    Raises
+    ------
+    InputError
+        If a file would replace an input, or the folder or the disk refuses.
+    """
+    names = wanted_files(settings.delivery)
+    _refuse_replacing_inputs(settings, folder, names)
+    given, parts = _given_to_files(settings, results, fonts, scratch)
+    texts = run_stages(stages_of_files(names), given, started=started, parts=parts)
+    return _put_in_place(settings, folder, names, texts, {}), texts
+
+
+# What stages of files are given, and that of it which each sees in parts.
+def _given_to_files(settings, results, fonts, scratch):
+    parts = {"settings": SettingsParts(settings), "made": MadeParts(results, STAGES), "fonts": FontParts(fonts)}
+    return {"settings": settings, "made": results, "fonts": fonts, "scratch": scratch}, parts
+
+
+# The function to tell of stages, for stages that come after so many others.
+def _counted(started, before, count):
+    if started is None:
+        return None
+    return lambda name, number, _: started(name, before + number, count)
+
+
+# Put the files into the output folder, those that are not there already.
+def _put_in_place(settings, folder, names, texts, digests):
+    writers = {name: partial(_copy, texts, FILE_STAGES[name].name) for name in names}
+    inputs = _names_in_output(settings, folder)
+    return deliver(
+        _output_folder(settings, folder), writers, [name for name in KNOWN if name not in inputs], digests
     )
-    folder = Path(os.path.normpath(path.parent / settings.run.output_folder))
-    files = deliver_all(folder, settings, handover, path.parent)
-    return Delivered(handover, tuple(files), inputs.conversions)
+
+
+# A copy and no link: who changes a file in place, such as a GeoPackage with a new style, must not change the one
+# that is kept.
+def _copy(texts, stage, path):
+    shutil.copyfile(texts[stage], path)
+
+
+def _output_folder(settings, folder):
+    return Path(os.path.normpath(folder / settings.run.output_folder))
+
+
+def _refuse_replacing_inputs(settings, folder, names):
+    inputs = _names_in_output(settings, folder)
+    for name in names:
+        if name in inputs:
+            raise InputError.of(
+                "the delivery would replace an input",
+                file=_output_folder(settings, folder) / name,
+                input=inputs[name],
+                fix="change run.output_folder, or move the input to another folder",
+            )
+
+
+# Files of the output folder that the settings name: name of the file to key of the setting. Any text that leads
+# there counts, so that no input is forgotten.
+def _names_in_output(settings, folder):
+    output, found = os.path.realpath(_output_folder(settings, folder)), {}
+    for key, value in _texts(settings.model_dump(exclude={"run": True}), ""):
+        place, file = os.path.split(os.path.realpath(os.path.join(folder, value)))
+        if place == output:
+            found.setdefault(file, key)
+    return found
+
+
+def _texts(value, key):
+    if isinstance(value, str):
+        if "\0" not in value:  # which no path holds
+            yield key, value
+    elif isinstance(value, dict):
+        for name, item in value.items():
+            yield from _texts(item, f"{key}.{name}" if key else str(name))
+    elif isinstance(value, list | tuple):
+        for item in value:
+            yield from _texts(item, key)

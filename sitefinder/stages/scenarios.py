@@ -15,7 +15,7 @@ from sitefinder.siting.changes import NEEDED, compare_runs
 from sitefinder.siting.measures import measures, site_counts
 from sitefinder.stages.default_settings import told_defaults
 from sitefinder.stages.run import check, run
-from sitefinder.stages.stage_graph import STAGES
+from sitefinder.stages.stage_graph import STEPS
 
 MEASURED = NEEDED | {"reaches": f"{NEEDED['reaches']} flags", "sites": f"{NEEDED['sites']} capital_cost"}
 
@@ -67,7 +67,7 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
         tables = read_delivery(delivered.path, MEASURED).tables
         if first is None:
             first, heading = tables, delivered
-        changes = compare_runs(first, tables, StageGraph(STAGES), defaults=told_defaults()).changes
+        changes = compare_runs(first, tables, StageGraph(STEPS), defaults=told_defaults()).changes
         rows.append(
             {
                 "scenario": name,
@@ -75,9 +75,9 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
                 "delivered": str(delivered.path),
                 **measures(
                     tables,
-                    energy_p90_mwh=delivered.handover.energy_p90_mwh,
-                    energy_p10_mwh=delivered.handover.energy_p10_mwh,
-                    counts_unresolved=delivered.handover.counts_unresolved,
+                    energy_p90_mwh=delivered.region_totals["energy_mwh_p90"],
+                    energy_p10_mwh=delivered.region_totals["energy_mwh_p10"],
+                    counts_unresolved=delivered.counts_unresolved,
                 ),
                 **site_counts(changes),
             }
@@ -89,7 +89,7 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
         files += deliver(
             path.parent, {path.name: lambda place: table.to_csv(place, index=False, lineterminator="\n")}
         )
-    return SideBySide(table, heading.handover.title, heading.currency, files)
+    return SideBySide(table, heading.title, heading.currency, files)
 
 
 def scenario_names(configs):

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from pydantic import BaseModel
 
 from sitefinder.config import Source
-from sitefinder.pipeline.graph import Parts
+from sitefinder.pipeline.graph import WHOLE, Parts
 from sitefinder.pipeline.keys import DERIVED, ORDER
 from sitefinder.stages.readings import OF_A_FILE, counted_raster
 
@@ -26,6 +26,10 @@ READ_ALREADY = (
 CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells", "run.workers")
 
 
+# Settings of a run that change no result, beside those of files.
+OF_THE_MACHINE = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
+
+
 class NotDeclared(Exception):
     """A stage looked at what its line in `sitefinder.stages.run.STAGES` does not name; our own fault."""
 
@@ -37,11 +41,15 @@ class SettingsParts(Parts):
         self._settings = settings
 
     def seen(self, parts):
-        """Settings that refuse all else."""
+        """Settings that refuse all else, or all of them where a stage declares `WHOLE`."""
+        if WHOLE in parts:
+            return self._settings
         return SeenSettings(self._settings, "", tuple(parts))
 
     def facts(self, parts):
         """Each setting of these parts with its value, but for paths and what changes no result."""
+        if WHOLE in parts:
+            return dict(_flat(self._settings.model_dump(exclude={"run": OF_THE_MACHINE, "delivery": True})))
         return _facts_of(self._settings, "", tuple(parts))
 
 
@@ -131,12 +139,18 @@ def _digest_of(value):
 class SeenSettings:
     """A section of the settings that refuses what its stage does not declare."""
 
-    def __init__(self, section, key, parts):
-        self._section, self._key, self._parts = section, key, parts
+    def __init__(self, section, key, parts, changed=None):
+        self._section, self._key, self._parts, self._changed = section, key, parts, changed or {}
+
+    def model_copy(self, update):
+        """The same section with some values changed, as a stage needs it that tries what else could be."""
+        return SeenSettings(self._section, self._key, self._parts, self._changed | update)
 
     def __getattr__(self, name):
         if name.startswith("_"):
             raise AttributeError(name)
+        if name in self._changed:
+            return self._changed[name]
         kind = type(self._section)
         if name not in kind.model_fields:
             # A property, worked out from what may be seen.
@@ -236,6 +250,18 @@ def _derived_facts(section, key, parts):
             with contextlib.suppress(NotDeclared):
                 facts[f"{DERIVED}{_key(key, name)}"] = repr(member.__get__(seen))
     return facts
+
+
+# Each setting by its key, as texts; items of lists by their number.
+def _flat(value, key=""):
+    if isinstance(value, dict):
+        for name, item in value.items():
+            yield from _flat(item, _key(key, name))
+    elif isinstance(value, list) and value and isinstance(value[0], dict):
+        for number, item in enumerate(value, 1):
+            yield from _flat(item, _key(key, number))
+    elif key not in CHANGES_NOTHING:
+        yield f"setting {key}", repr(value)
 
 
 def _key(key, name):

@@ -34,7 +34,7 @@ def list_stream_doubts(settings, inputs, surface, network, placed, terrain, head
     return pd.concat(found, ignore_index=True)
 
 
-def make_repairs(**by_kind):
+def joined_repairs(**by_kind):
     """The ``repairs`` layer.
 
     Parameters

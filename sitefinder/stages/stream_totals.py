@@ -9,7 +9,7 @@ from sitefinder.stages.fish_ways import published_spawning
 from sitefinder.streams.stations import place_names, without_repeats
 
 
-def make_streams(settings, network, placed, heads, stretches, waters, sites, alive, within):
+def streams_table(settings, network, placed, heads, stretches, waters, sites, alive, within):
     """Length in use, power, energy and fish of each stream of the region.
 
     Parameters

@@ -9,7 +9,7 @@ from sitefinder.schema.total_layers import SPREAD_OF
 from sitefinder.siting.distributions import class_edges, distribution
 
 
-def make_supply_curve(sites):
+def supply_curve_table(sites):
     """Sites in the order of what their energy costs, with the energy so far.
 
     Parameters
@@ -28,7 +28,7 @@ def make_supply_curve(sites):
     return pd.DataFrame(curve[[column.name for column in LAYERS["supply_curve"].columns]]).reset_index(drop=True)
 
 
-def make_distributions(reaches, sites):
+def distributions_table(reaches, sites):
     """How heads, flows, areas, power and energy are spread over reaches and sites.
 
     Parameters
@@ -57,7 +57,7 @@ def make_distributions(reaches, sites):
     return pd.concat(filled, ignore_index=True)[columns] if filled else empty_table("distributions")
 
 
-def make_flow_equations(equations):
+def flow_equations_table(equations):
     """The terms of each flow equation, with its range, error and source.
 
     Parameters

@@ -10,7 +10,6 @@ from sitefinder.schema.total_layers import OF_STREAM, SCOPES
 from sitefinder.schema.vocabulary import HEAD_UNRESOLVED, passing_verdicts
 from sitefinder.siting.access import district_names
 from sitefinder.siting.totals import shared, whole
-from sitefinder.stages.region_tables import district_lengths
 from sitefinder.stages.site_draws import interval_columns
 from sitefinder.units import (
     KILOWATT_HOURS_PER_MEGAWATT_HOUR,
@@ -24,7 +23,7 @@ OF_REACHES = ("reaches", "length_m", "open_m", "excluded_m", "theoretical_w")
 METRES = ("length_m", "open_m", "excluded_m")
 
 
-def make_totals(settings, inputs, reaches, site_tables):
+def totals_table(settings, inputs, reaches, district_lengths, sites, simulations):
     """Totals of the region, of each district and what lies outside all of them, and of the streams of each name.
 
     Parameters
@@ -33,7 +32,12 @@ def make_totals(settings, inputs, reaches, site_tables):
     inputs : sitefinder.stages.inputs.RunInputs
     reaches : GeoDataFrame
         The delivered reaches.
-    site_tables : sitefinder.stages.site_tables.SiteTables
+    district_lengths : DataFrame
+        Length of each of them in each district, see `sitefinder.siting.access.lengths_by_district`.
+    sites : GeoDataFrame
+        The delivered sites.
+    simulations : sitefinder.power.uncertainty.EnergyDraws
+        Of the sites, in their order.
 
     Returns
     -------
@@ -53,26 +57,26 @@ def make_totals(settings, inputs, reaches, site_tables):
     )
     of_site = pd.DataFrame(
         {
-            "stream": _named(site_tables.sites["stream"]),
-            "district": site_tables.sites["district"].to_numpy(),
-            "power_w": whole(site_tables.sites["power_kw"] * WATTS_PER_KILOWATT),
-            "energy_wh": whole(site_tables.sites["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
+            "stream": _named(sites["stream"]),
+            "district": sites["district"].to_numpy(),
+            "power_w": whole(sites["power_kw"] * WATTS_PER_KILOWATT),
+            "energy_wh": whole(sites["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
         }
     )
-    pieces = _pieces(inputs, reaches, whole_reaches)
+    pieces = _pieces(district_lengths, whole_reaches)
     all_sites = np.ones(len(of_site), dtype=bool)
-    rows = [{"scope": REGION, "name": "", **_row(of_reach, all_sites, of_site, site_tables)}]
+    rows = [{"scope": REGION, "name": "", **_row(of_reach, all_sites, of_site, sites, simulations)}]
     if "districts" in inputs.layers:
         for name in [*dict.fromkeys(district_names(inputs.layers["districts"].frame)), ""]:
             here = pieces[pieces["district"] == name].drop(columns="district")
             here = here.assign(reaches=0).to_dict("list") | {"reaches": (of_reach["district"] == name).tolist()}
             mine = (of_site["district"] == name).to_numpy()
-            row = _row(here, mine, of_site, site_tables)
+            row = _row(here, mine, of_site, sites, simulations)
             rows.append({"scope": DISTRICT if name else OUTSIDE, "name": name, **row})
     for name in sorted({*of_reach["stream"], *of_site["stream"]}):
         here = of_reach[of_reach["stream"] == name]
         mine = (of_site["stream"] == name).to_numpy()
-        rows.append({"scope": OF_STREAM, "name": name, **_row(here, mine, of_site, site_tables)})
+        rows.append({"scope": OF_STREAM, "name": name, **_row(here, mine, of_site, sites, simulations)})
     table = pd.DataFrame(rows)
     table = table.astype(dict.fromkeys(METRES, "float64"))
     return table[[column.name for column in LAYERS["totals"].columns]]
@@ -101,8 +105,7 @@ def _whole_reaches(settings, reaches):
 
 
 # The same cut at the borders of districts.
-def _pieces(inputs, reaches, whole_reaches):
-    lengths = district_lengths(inputs, reaches)
+def _pieces(lengths, whole_reaches):
     reach, length_m = lengths["reach"].to_numpy(), lengths["length_m"].to_numpy()
     cut = {
         name: shared(whole_reaches[name].to_numpy(dtype=np.int64), reach, length_m)
@@ -112,8 +115,8 @@ def _pieces(inputs, reaches, whole_reaches):
 
 
 # One row: sums of what reaches add, and of the sites that are mine.
-def _row(of_reaches, mine, of_site, site_tables):
-    own = site_tables.sites.loc[mine]
+def _row(of_reaches, mine, of_site, sites, simulations):
+    own = sites.loc[mine]
     return {
         **{name: int(np.asarray(of_reaches[name], dtype=np.int64).sum()) for name in OF_REACHES},
         "sites": int(mine.sum()),
@@ -121,18 +124,18 @@ def _row(of_reaches, mine, of_site, site_tables):
         "energy_wh": int(of_site.loc[mine, "energy_wh"].sum()),
         "capital_cost": own["capital_cost"].sum(),
         "net_value_per_year": own["net_value_per_year"].sum(),
-        **_drawn(site_tables, mine),
+        **_simulated(sites, simulations, mine),
     }
 
 
 # Cost of all the energy of some sites, and the intervals of their totals from the same draws.
-def _drawn(site_tables, mine):
-    draws = site_tables.draws
+def _simulated(sites, simulations, mine):
     power, energy, cost = (
-        part[mine].sum(axis=0)[None] for part in (draws.power_kw, draws.energy_mwh, draws.yearly_cost)
+        part[mine].sum(axis=0)[None]
+        for part in (simulations.power_kw, simulations.energy_mwh, simulations.yearly_cost)
     )
     per_mwh = np.divide(cost, energy, out=np.full_like(cost, np.inf), where=energy > 0)
-    own = site_tables.sites.loc[mine]
+    own = sites.loc[mine]
     kwh = own["energy_mwh"].sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
     columns = interval_columns("power_kw", power) | interval_columns("energy_mwh", energy)
     per_kwh = per_mwh / KILOWATT_HOURS_PER_MEGAWATT_HOUR
@@ -143,7 +146,7 @@ def _drawn(site_tables, mine):
     }
 
 
-def make_districts(settings, inputs, totals):
+def districts_table(settings, inputs, totals):
     """Totals of each district with its ground, and a last row for what lies outside all of them.
 
     Parameters
@@ -151,7 +154,7 @@ def make_districts(settings, inputs, totals):
     settings : sitefinder.config.Settings
     inputs : sitefinder.stages.inputs.RunInputs
     totals : DataFrame
-        Of `make_totals`.
+        Of `totals_table`.
 
     Returns
     -------

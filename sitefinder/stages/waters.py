@@ -50,7 +50,21 @@ class Waters(NamedTuple):
     plants_entered: np.ndarray
 
 
-def find_waters(settings, inputs, network, placed, heads, flows):
+def find_structures(settings, inputs, placed):
+    """Structures of the user's layer with the station whose segment they stand in.
+
+    Returns
+    -------
+    DataFrame
+        See `sitefinder.siting.structures.place_structures`; empty without a layer.
+    """
+    if "structures" not in inputs.layers:
+        return pd.DataFrame(columns=STRUCTURE_COLUMNS)
+    frame = inputs.layers["structures"].frame
+    return place_structures(frame, placed.segments, settings.stretches.structure_snap_m)
+
+
+def find_waters(settings, inputs, network, placed, structures, heads, flows):
     """Standing water, existing plants, tidal water, structures and steps along the stream.
 
     Tidal is a segment below the level that the settings state or in the layer of tidal water, and all below it.
@@ -67,7 +81,6 @@ def find_waters(settings, inputs, network, placed, heads, flows):
         hits = overlaps(placed.segments, inputs.layers["lakes"].frame, rule)
         standing[hits["station"].to_numpy()] = True
     detected = _level_water(settings, placed, heads, doubts) & ~standing
-    structures = _structures(settings, inputs, placed)
     downstream = placed.stations["downstream"].to_numpy().astype(np.int32)
     structures = _with_dem_drops(settings, network, placed, heads, flows, structures)
     developed = np.zeros(count, dtype=bool)
@@ -117,13 +130,6 @@ def _level_water(settings, placed, heads, doubts):
         doubts.append(("dem", "", "equal elevations, but all in whole steps", "not taken for standing water"))
         return none
     return level
-
-
-def _structures(settings, inputs, placed):
-    if "structures" not in inputs.layers:
-        return pd.DataFrame(columns=STRUCTURE_COLUMNS)
-    frame = inputs.layers["structures"].frame
-    return place_structures(frame, placed.segments, settings.stretches.structure_snap_m)
 
 
 # Structures with what the profile says of their drop, and a row for each step that none of them explains.

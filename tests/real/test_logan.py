@@ -38,8 +38,9 @@ def logan(public_data, write_logan, tmp_path_factory):
     results = {}
 
     def caught(*arguments, **options):
-        results.update(run_stages(*arguments, **options))
-        return results
+        made = run_stages(*arguments, **options)
+        results.update(made)
+        return made
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.stages.run.run_stages", caught)

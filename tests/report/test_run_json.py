@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.report.handover import Handover
-from sitefinder.report.run_json import run_json
+from sitefinder.report.printed import printed_json
+from sitefinder.report.run_json import run_figures
 
 
 def handed_over(**changes):
@@ -38,11 +38,17 @@ def handed_over(**changes):
         ),
         "least_heads": pd.DataFrame({"length_m": [100.0], "least_head_m": [0.25]}),
     }
-    return Handover("Alderdale", "EPSG:32633", "EUR of 2024", tables | changes, 1.0, 2.0, None, {}, version="9")
+    return tables | changes
+
+
+def printed(tables, files=(), notes=()):
+    """What a run of these tables prints."""
+    about = {"title": "Alderdale", "version": "9", "crs": "EPSG:32633", "currency": "EUR of 2024"}
+    return printed_json(run_figures(about, tables), files, notes)
 
 
 def test_figures_stand_under_the_names_of_their_columns():
-    told = json.loads(run_json(handed_over(), "EUR of 2024", ["out/sites.gpkg"], ["the store was full"]))
+    told = json.loads(printed(handed_over(), ["out/sites.gpkg"], ["the store was full"]))
 
     assert [told[name] for name in ("title", "version", "crs", "currency")] == [
         "Alderdale",
@@ -68,17 +74,17 @@ def test_figures_stand_under_the_names_of_their_columns():
 
 
 def test_a_surface_model_is_among_the_warnings():
-    reaches = handed_over().tables["reaches"].assign(flags=["dem_surface_model", "", ""])
+    reaches = handed_over()["reaches"].assign(flags=["dem_surface_model", "", ""])
 
-    told = json.loads(run_json(handed_over(reaches=reaches), "", []))
+    told = json.loads(printed(handed_over(reaches=reaches)))
 
     assert len(told["warnings"]) == 1
     assert told["warnings"][0].startswith("Warning: under 1 of 3 reaches the DEM is a surface model.")
 
 
 def test_no_site_and_no_reach_are_told_as_empty_lists():
-    empty = {name: handed_over().tables[name].head(0) for name in ("sites", "reaches", "least_heads")}
+    empty = {name: handed_over()[name].head(0) for name in ("sites", "reaches", "least_heads")}
 
-    told = json.loads(run_json(handed_over(**empty), "", []))
+    told = json.loads(printed(handed_over(**empty)))
 
     assert [told[name] for name in ("sites", "verdicts", "least_heads", "files", "warnings")] == [[]] * 5

@@ -12,7 +12,8 @@ import rasterio
 import shapely
 
 from sitefinder.pipeline.graph import run_stages
-from sitefinder.stages.run import Delivered, check, run
+from sitefinder.report.handover import Handover
+from sitefinder.stages.run import check, run
 
 CRS = "EPSG:32633"
 # For runs that are about their tables: pages and sheets take longer than a run.
@@ -100,6 +101,23 @@ def read_layers():
     return read
 
 
+class DeliveredCopy(NamedTuple):
+    """What a run delivered, as copied: its files, its tables, and what page and sheets are made of."""
+
+    files: tuple
+    tables: dict
+    handover: Handover
+    title: str
+    currency: str
+    summary: str
+    json: str
+
+    @property
+    def path(self):
+        """The GeoPackage."""
+        return self.files[0]
+
+
 class SampleRun(NamedTuple):
     """A run of the sample region: its settings file, what it delivered, and the results of its stages.
 
@@ -108,7 +126,7 @@ class SampleRun(NamedTuple):
     """
 
     settings: Path
-    delivered: Delivered
+    delivered: DeliveredCopy
     results: dict
     folder: Path
 
@@ -152,7 +170,16 @@ def sample_run(copy_sample, made_once, tmp_path_factory):
         (dem,) = (delivered.path.parent / ".sitefinder-store").glob("results/*/surface-0.tif")
         dem = Path(shutil.copy(dem, kept.parent / "dem.tif"))
         files = tuple(kept / path.name for path in delivered.files)
-        delivered = delivered._replace(files=files, handover=delivered.handover._replace(dem_path=dem))
+        results["surface"] = results["surface"]._replace(dem_path=dem)
+        delivered = DeliveredCopy(
+            files,
+            delivered.tables,
+            delivered.handover,
+            delivered.title,
+            delivered.currency,
+            delivered.summary,
+            delivered.json,
+        )
         # Coordinate operations and progress belong to a process.
         lasting = {name: result for name, result in results.items() if name not in ("inputs", "progress")}
         return SampleRun(settings, delivered, lasting, kept)

@@ -16,12 +16,12 @@ import rasterio
 from lxml import etree
 from pyproj import Transformer
 
+from sitefinder.delivery.graph import KNOWN
 from sitefinder.errors import InputError
 from sitefinder.io.settings import read_settings
 from sitefinder.schema import LAYERS
 from sitefinder.schema.cautions import SCREENING
-from sitefinder.stages.deliver import KNOWN, deliver_all
-from sitefinder.stages.run import run
+from sitefinder.stages.run import make_files, run
 
 GMD, GCO = "{http://www.isotc211.org/2005/gmd}", "{http://www.isotc211.org/2005/gco}"
 CHECKER = Path("/usr/lib/python3/dist-packages/osgeo_utils/samples/validate_cloud_optimized_geotiff.py")
@@ -31,16 +31,18 @@ HOSTILE = ["<script>alert(1)</script>", "=cmd()", 'bell\x07, "quote" & ]]>', "n"
 
 
 @pytest.fixture
-def deliver(sample_run, tmp_path):
+def deliver(sample_run, tmp_path, tmp_path_factory):
     """A function that delivers the sample run's tables, changed or not, with other settings of delivery."""
 
     def delivered(tables=None, folder="out", **wanted):
         settings = read_settings(sample_run.settings)
         delivery = settings.delivery.model_copy(update=FILES_ALONE | wanted)
-        settings = settings.model_copy(update={"delivery": delivery})
-        handover = sample_run.delivered.handover
-        handover = handover._replace(tables=handover.tables | (tables or {}))
-        return {path.name: path for path in deliver_all(tmp_path / folder, settings, handover)}
+        run_there = settings.run.model_copy(update={"output_folder": folder})
+        settings = settings.model_copy(update={"delivery": delivery, "run": run_there})
+        changed = {f"{name}_table": table for name, table in (tables or {}).items()}
+        scratch = tmp_path_factory.mktemp("scratch")
+        files, _ = make_files(settings, tmp_path, sample_run.results | changed, (), scratch)
+        return {path.name: path for path in files}
 
     return delivered
 
@@ -122,7 +124,7 @@ def test_terrain_rasters_are_cloud_optimised_and_hold_the_ground(deliver, sample
 
     with (
         rasterio.open(files["terrain-dem.tif"]) as copy,
-        rasterio.open(sample_run.delivered.handover.dem_path) as own,
+        rasterio.open(sample_run.results["surface"].dem_path) as own,
     ):
         np.testing.assert_array_equal(copy.read(1), own.read(1))
         assert (copy.crs, copy.transform, copy.nodata) == (own.crs, own.transform, own.nodata)
@@ -167,20 +169,24 @@ def test_what_is_turned_off_goes_to_previous_with_the_delivery_that_it_was_of(de
 
 
 def test_an_input_in_the_output_folder_is_never_replaced_nor_moved(sample_run, tmp_path):
-    settings, handover = read_settings(sample_run.settings), sample_run.delivered.handover
-    provenance = handover.tables["provenance"].copy()
-    rows = provenance.index[provenance["kind"] == "input"]
-    provenance.loc[rows[0], "value"] = "sites.parquet"
-    handover = handover._replace(tables=handover.tables | {"provenance": provenance})
-    (tmp_path / "sites.parquet").write_text("of the user")
+    settings = read_settings(sample_run.settings)
+    roads = settings.inputs.roads.model_copy(update={"path": "out/sites.parquet"})
+    inputs = settings.inputs.model_copy(update={"roads": roads})
+    here = settings.run.model_copy(update={"output_folder": "out"})
+    alone = settings.delivery.model_copy(update=FILES_ALONE)
+    settings = settings.model_copy(update={"inputs": inputs, "run": here, "delivery": alone})
+    file, scratch = tmp_path / "out" / "sites.parquet", tmp_path / "scratch"
+    scratch.mkdir()
+    file.parent.mkdir()
+    file.write_text("of the user")
 
-    deliver_all(tmp_path, settings, handover, tmp_path)
+    make_files(settings, tmp_path, sample_run.results, (), scratch)
 
-    assert (tmp_path / "sites.parquet").read_text() == "of the user"
-    wanted = settings.delivery.model_copy(update={"geoparquet": True})
+    assert file.read_text() == "of the user"
+    wanted = alone.model_copy(update={"geoparquet": True})
     with pytest.raises(InputError, match="the delivery would replace an input"):
-        deliver_all(tmp_path, settings.model_copy(update={"delivery": wanted}), handover, tmp_path)
-    assert (tmp_path / "sites.parquet").read_text() == "of the user"
+        make_files(settings.model_copy(update={"delivery": wanted}), tmp_path, sample_run.results, (), scratch)
+    assert file.read_text() == "of the user"
 
 
 def test_any_name_of_a_stream_survives_as_text_everywhere(deliver, sample_run):

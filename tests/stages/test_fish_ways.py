@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 import shapely
 
+from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.siting import survival_choice
 from sitefinder.stages.choice import choose
 from sitefinder.stages.fish_ways import fish_alive, with_fish
 from sitefinder.stages.run import run
-from sitefinder.stages.site_tables import make_site_tables
 
 pytestmark = pytest.mark.slow
 
@@ -191,7 +191,7 @@ def test_sites_of_a_choice_with_rounded_losses_are_flagged(sample_run, monkeypat
 
     chosen = called(choose)
     alive = called(fish_alive, sites=chosen)
-    sites = called(make_site_tables, sites=chosen, alive=alive).sites
+    sites = make_sites(settings, called(rank_sites, sites=chosen, fish_alive=alive))
 
     assert not chosen.offers.exact
     on_way = sites["survival_on_the_way"].notna()

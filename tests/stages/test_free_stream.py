@@ -1,19 +1,18 @@
 """Free-stream rotors in a run of the sample region: a table of their own, which no total knows of."""
 
-from inspect import signature
-
 import geopandas
 import numpy as np
 import pytest
 import shapely
 from pandas.testing import assert_frame_equal
 
+from sitefinder.delivery.graph import LAYERS_MADE, SHARED, TABLES
+from sitefinder.pipeline.graph import loaded
 from sitefinder.power.energy import hydraulic_power_kw
 from sitefinder.schema import check_table
 from sitefinder.stages.channel_shapes import find_channel_shapes
 from sitefinder.stages.choice import choose
-from sitefinder.stages.free_stream import make_free_stream
-from sitefinder.stages.run import make_tables
+from sitefinder.stages.free_stream import free_stream_table
 from sitefinder.stages.worth import list_stretches, value_all
 from sitefinder.streams.profile_error import head_standard_error
 
@@ -40,7 +39,7 @@ def free_stream(results, **changes):
     names = ["settings", "inputs", "placed", "heads", "flows", "channel_shapes", "waters", "verdicts"]
     given = results | changes
     within = np.ones(len(results["placed"].reaches), dtype=bool)
-    return make_free_stream(*(given[name] for name in names), within)
+    return free_stream_table(*(given[name] for name in names), within)
 
 
 def test_every_reach_says_of_every_rotor_what_it_holds_or_why_not(results):
@@ -55,20 +54,20 @@ def test_every_reach_says_of_every_rotor_what_it_holds_or_why_not(results):
     )
 
 
-def test_rotors_leave_every_other_table_as_it_is(results, sample_run, monkeypatch):
+def test_rotors_leave_every_other_table_as_it_is(results, sample_run):
     delivered = sample_run.delivered.tables
     # A toy that turns in these brooks, so that there is something that could be added to a total.
     toy = {"diameter_m": 0.1, "least_depth_m": 0.1, "least_width_m": 0.5, "speed_range_m_s": (0.1, 4.0)}
     inputs = results["inputs"]._replace(rotors=[results["inputs"].rotors[0].model_copy(update=toy)])
-    # The tiles that catchments are drawn from went with the run.
-    monkeypatch.setattr("sitefinder.stages.run.catchment_polygons", lambda *_: delivered["catchments"].geometry)
-    given = {name: part for name, part in results.items() if name in signature(make_tables).parameters}
-
-    tables, _ = make_tables(**given | {"inputs": inputs})
+    given = results | {"inputs": inputs}
+    for stage in (*SHARED, *TABLES):
+        if stage.name != "catchments_table":  # The tiles that it is drawn from went with the run.
+            given[stage.name] = loaded(stage.run)(**{name: given[name] for name in stage.reads})
+    tables = {name: given[f"{name}_table"] for name in LAYERS_MADE}
 
     assert tables.pop("free_stream")["kinetic_energy_mwh"].sum() > 1.0
     for name, table in tables.items():
-        assert_frame_equal(check_table(table, name), check_table(delivered[name], name))
+        assert_frame_equal(table, delivered[name])
 
 
 def test_rivers_hold_rotors_that_give_what_the_laws_say(results, rivers):

@@ -113,8 +113,9 @@ def region(sample_run, tmp_path_factory):
     results = {}
 
     def caught(*arguments, **options):
-        results["run"] = run_stages(*arguments, **options)
-        return results["run"]
+        made = run_stages(*arguments, **options)
+        results.setdefault("run", made)
+        return made
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.stages.run.run_stages", caught)

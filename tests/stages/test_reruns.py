@@ -18,6 +18,7 @@ from sitefinder.io import digests, raster_facts
 from sitefinder.pipeline.code import module_of
 from sitefinder.stages import run as stages
 from sitefinder.stages.run import plan, run
+from sitefinder.stages.stage_graph import STEPS
 
 pytestmark = pytest.mark.slow
 
@@ -38,6 +39,9 @@ NEVER_AGAIN = [
 # fmt: on
 
 
+STEP_NAMES = [stage.name for stage in STEPS]
+
+
 class Watched:
     """A settings file, with what its runs did: stages that were run, rasters that were opened, files digested."""
 
@@ -56,6 +60,8 @@ class Watched:
         patch.setattr(rasterio, "open", opened)
         patch.setattr(digests, "_digest", read)
         patch.setattr(stages, "STAGES", tuple(map(self._watched, stages.STAGES)))
+        of_files = stages.stages_of_files
+        patch.setattr(stages, "stages_of_files", lambda names: tuple(map(self._watched, of_files(names))))
 
     def _watched(self, stage):
         def watched(**arguments):
@@ -77,6 +83,15 @@ class Watched:
     def plan(self):
         """Reasons of each stage that would be done again, by its name."""
         return {stage.stage: stage.reasons for stage in plan(self.settings).stages if not stage.kept}
+
+    def plan_of_steps(self):
+        """The same of what comes before tables and files."""
+        return {name: reasons for name, reasons in self.plan().items() if name in STEP_NAMES}
+
+    @property
+    def steps_run(self):
+        """Stages that were run before those of tables and files."""
+        return [name for name in self.ran if name.partition(":")[0] in STEP_NAMES]
 
     @property
     def store(self):
@@ -104,11 +119,11 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     ran = list(valley.ran)
     add_rule(valley.settings)
 
-    planned = valley.plan()
+    planned = valley.plan_of_steps()
     other = valley.run()
 
     assert set(NEVER_AGAIN) < set(ran)
-    assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
+    assert valley.steps_run == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
     assert valley.opened == []
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
@@ -161,9 +176,114 @@ def test_an_edited_rule_redoes_its_own_overlaps_alone(valley):
     valley.run()
 
     changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
-    assert valley.ran == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
+    assert valley.steps_run == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
     assert planned["rule_overlaps"] == [changed]
     assert planned["verdicts"] == [changed, "after rule_overlaps"]
+
+
+ALL_FILES = """
+[delivery]
+page = true
+field_sheets = 1
+district_map = true
+gpx = true
+csv = true
+"""
+
+
+@pytest.fixture
+def with_all_files(valley):
+    """The valley with every file that is made by default."""
+    text = valley.settings.read_text(encoding="utf-8")
+    own = re.search(r"\[delivery\]\n(?:.+\n)*", text)[0]
+    valley.settings.write_text(text.replace(own, ALL_FILES), encoding="utf-8")
+    return valley
+
+
+def times_of(valley):
+    """When each delivered file last changed, by name."""
+    return {path.name: path.stat().st_mtime_ns for path in files_of(valley)}
+
+
+def files_of(valley):
+    """The delivered files."""
+    return [path for path in (valley.settings.parent / "out").iterdir() if path.is_file()]
+
+
+def test_a_run_with_nothing_changed_makes_no_file_and_replaces_none(with_all_files):
+    first = with_all_files.run()
+    before = times_of(with_all_files)
+
+    again = with_all_files.run()
+
+    assert len(before) == 8
+    assert (again, with_all_files.ran, with_all_files.plan()) == (first, [], {})
+    assert times_of(with_all_files) == before
+    assert not (with_all_files.settings.parent / "out" / "previous").exists()
+
+
+def test_a_setting_of_one_file_makes_that_file_alone(with_all_files):
+    with_all_files.run()
+    before = times_of(with_all_files)
+    text = with_all_files.settings.read_text(encoding="utf-8")
+    with_all_files.settings.write_text(text.replace("field_sheets = 1", "field_sheets = 2"), encoding="utf-8")
+
+    planned = with_all_files.plan()
+    with_all_files.run()
+
+    assert with_all_files.ran == ["field_sheets"]
+    assert planned == {"field_sheets": ["setting delivery.field_sheets: 1 → 2"]}
+    after = times_of(with_all_files)
+    # The valley has one site, so that the sheets come to the same bytes.
+    assert after == before
+
+
+def test_a_file_that_somebody_changed_or_took_away_is_put_back_without_being_made(with_all_files):
+    first = with_all_files.run()
+    out = with_all_files.settings.parent / "out"
+    whole = {path.name: path.read_bytes() for path in files_of(with_all_files)}
+    (out / "sites.csv").write_text("edited", encoding="utf-8")
+    (out / "report.html").unlink()
+    before = times_of(with_all_files)
+
+    assert with_all_files.run() == first
+
+    assert with_all_files.ran == []
+    assert {path.name: path.read_bytes() for path in files_of(with_all_files)} == whole
+    assert times_of(with_all_files)["sites.gpkg"] == before["sites.gpkg"]
+    # What the user did is not lost.
+    assert (out / "previous" / "sites.csv").read_text(encoding="utf-8") == "edited"
+
+
+def test_tables_that_come_to_the_same_make_no_file_again(with_all_files):
+    with_all_files.run()
+    text = with_all_files.settings.read_text(encoding="utf-8")
+    # No structure lies between 60 m and 61 m from the stream.
+    edited = text.replace("[stretches]\n", "[stretches]\nstructure_snap_m = 61.0\n")
+    assert edited != text
+    with_all_files.settings.write_text(edited, encoding="utf-8")
+
+    planned = with_all_files.plan()
+    with_all_files.run()
+
+    ran = set(with_all_files.ran)
+    assert {"structures", "waters", "sites_table", "reaches_table", "totals_table"} < ran
+    assert planned["sites_csv"] == ["after sites_table, unless they come to the same"]
+    # The setting itself stands in provenance.
+    assert not ran & {"sites_csv", "reaches_csv", "totals_csv", "gpx", "field_sheets"}
+    assert {"geopackage", "page", "district_map"} < ran
+
+
+def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_kept(with_all_files):
+    with_all_files.run()
+    out = with_all_files.settings.parent / "out"
+    with (out / "sites.csv").open("a", encoding="utf-8") as file:
+        file.write("a note of the user's\n")
+
+    with_all_files.run()
+
+    assert with_all_files.ran == []
+    assert "note of the user" not in (out / "sites.csv").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
@@ -186,9 +306,12 @@ def test_a_plan_tells_what_a_setting_redoes(valley, old, new, first_redone, reas
     planned = valley.plan()
     valley.run()
 
-    assert next(iter(planned), None) == first_redone
+    assert next((name for name in planned if name in STEP_NAMES), None) == first_redone
     assert reason is None or planned[first_redone] == [reason]
-    assert [name.partition(":")[0] for name in valley.ran] == list(planned)
+    ran = [name.partition(":")[0] for name in valley.ran]
+    assert set(planned) >= set(ran)
+    # Only what may come to the same is planned and need not be run.
+    assert all("unless they come to the same" in planned[name][0] for name in set(planned) - set(ran))
 
 
 def test_a_changed_file_is_seen_and_one_that_was_only_touched_is_not(valley):
@@ -285,12 +408,10 @@ def test_the_account_of_a_run_tells_what_it_took(valley):
     )
 
     assert (first["tiles"], second["tiles"], second["workers"]) == (1, 0, 1)
-    assert [result["place"] for result in second["results"] if not result["was_kept"]] == [
-        "rule_overlaps: new reserve",
-        "verdicts",
-        "sites",
-        "fish_safety",
-    ]
+    made = [result["place"] for result in second["results"] if not result["was_kept"]]
+    assert made[:4] == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
+    assert not set(made[4:]) & set(STEP_NAMES)
+    assert {"sites_table", "geopackage"} < set(made[4:])
     assert all(result["seconds"] > 0 for result in first["results"] if result["place"] == "fitted")
     assert {row["name"] for row in second["inputs"]} >= {"dem", "streams", "rule new reserve", "cost file"}
     assert set(second["seconds"]) == {"reading", "stages", "delivery"}
@@ -308,13 +429,14 @@ def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(val
     )
     valley.settings.write_text(limit, encoding="utf-8")
     valley.run()
-    kept = {path.name for path in (valley.store / "results").iterdir()}
     add_rule(valley.settings)
     valley.run()
 
     now = {path.name for path in (valley.store / "results").iterdir()}
-    # Verdicts, sites and fish_safety of the first run went, four new results came.
-    assert (len(kept - now), len(now - kept)) == (3, 4)
+    last = json.loads(sorted((valley.store / "runs").iterdir())[-1].read_text(encoding="utf-8"))
+    made = [result["place"] for result in last["results"] if not result["was_kept"]]
+    assert {"verdicts", "sites", "fish_safety", "geopackage"} < set(made)
+    assert now == {result["key"] for result in last["results"]}
     assert valley.plan() == {}
 
 

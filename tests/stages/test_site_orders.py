@@ -7,12 +7,12 @@ import pytest
 import shapely
 
 from sitefinder.config import RankingSettings
+from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.siting.offers import choose_sites
 from sitefinder.stages.choice import offer_steps
-from sitefinder.stages.fish_safe_gain import make_fish_safe_gain, weigh_fish_safety
+from sitefinder.stages.fish_safe_gain import fish_safe_gain_table, weigh_fish_safety
 from sitefinder.stages.fish_ways import fish_alive
 from sitefinder.stages.run import check
-from sitefinder.stages.site_tables import make_site_tables
 from sitefinder.stages.worth import value_all
 
 TABLES_OF = ["network", "placed", "catchments", "heads", "flows", "water_depths", "waters", "marks", "stretches"]
@@ -39,20 +39,21 @@ def by_score(sample_run, given):
     ways = ["placed", "stretches", "rule_overlaps", "waters", "sites"]
     alive = fish_alive(settings, inputs, *[results[name] for name in ways])
     given = [results[name] for name in [*TABLES_OF, "verdicts", "sites"]]
-    return make_site_tables(settings, inputs, *given, alive)
+    found = rank_sites(settings, inputs, *given, alive)
+    return make_sites(settings, found), found.criteria, found.sensitivity
 
 
 def test_a_ranking_by_score_orders_the_same_sites_and_shows_its_criteria(sample_run, by_score):
-    plain, scored = sample_run.delivered.tables["sites"], by_score.sites
+    plain, scored = sample_run.delivered.tables["sites"], by_score[0]
 
     assert set(plain["site_id"]) == set(scored["site_id"])
     assert plain["site_id"].tolist() != scored["site_id"].tolist()
     assert scored["score"].is_monotonic_decreasing
     assert scored["score"].between(0, 1).all()
-    points = by_score.ranking_criteria.groupby("site_id")["points"].sum()
+    points = by_score[1].groupby("site_id")["points"].sum()
     assert points.loc[scored["site_id"]].to_numpy() == pytest.approx(scored["score"].to_numpy())
-    assert len(by_score.ranking_criteria) == 3 * len(scored)
-    assert len(by_score.ranking_sensitivity) == 3 * min(len(scored), 20)
+    assert len(by_score[1]) == 3 * len(scored)
+    assert len(by_score[2]) == 3 * min(len(scored), 20)
     assert scored["prob_top"].sum() == pytest.approx(min(10, len(scored)))
 
 
@@ -151,9 +152,8 @@ def test_weaker_evidence_never_makes_the_best_set_worth_less(sample_run, given):
         *(sample_run.results[name] for name in ("rule_overlaps", "verdicts", "waters")),
     )
 
-    table = make_fish_safe_gain(
-        strict, inputs, placed, stretches, verdicts, found, sample_run.delivered.tables["reaches"]
-    )
+    shown = sample_run.delivered.tables["reaches"], sample_run.results["district_lengths"]
+    table = fish_safe_gain_table(strict, inputs, placed, stretches, verdicts, found, *shown)
     energy_by = table.groupby("evidence")["energy_only_safe_mwh"].sum()
     value = {}
     for grade, offers in found.by_grade.items():

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sitefinder.flows.equation_file import check_equations
-from sitefinder.stages.told_tables import make_flow_equations
+from sitefinder.stages.told_tables import flow_equations_table
 
 WHOLE = "sites, power_w, energy_wh"
 OF_REACHES = "reaches, length_m, open_m, excluded_m, theoretical_w"
@@ -186,7 +186,7 @@ def test_products_offsets_and_errors_in_flow_are_told_too():
         "terms": [{"coefficient": 0.25, "powers": {"area": 1.0, "slope": 3.0}}],
     }  # fmt: skip
 
-    table = make_flow_equations(check_equations({"equations": [equation]}, "invented.toml"))
+    table = flow_equations_table(check_equations({"equations": [equation]}, "invented.toml"))
 
     assert table["predictor"].tolist() == ["constant", "area", "slope", "area × slope^3"]
     assert table["coefficient"].fillna(-1).tolist() == [2.0, 0.5, -1.0, 0.25]

@@ -11,7 +11,7 @@ from sitefinder.config import PlantSource
 from sitefinder.stages.choice import choose
 from sitefinder.stages.ground import fit_profile
 from sitefinder.stages.rules import judge
-from sitefinder.stages.waters import find_waters
+from sitefinder.stages.waters import find_structures, find_waters
 from sitefinder.stages.worth import list_stretches, value_all
 
 
@@ -36,9 +36,10 @@ def with_layers(results):
         changed = {name: layer for name, layer in (inputs.layers | layers).items() if layer is not None}
         inputs = inputs._replace(layers=changed)
         network, placed, heads, flows = (results[name] for name in ("network", "placed", "heads", "flows"))
+        structures = find_structures(settings, inputs, placed)
         if refit:
-            heads = fit_profile(settings, inputs, placed, results["channels"], results["dem_errors"])
-        return find_waters(settings, inputs, network, placed, heads, flows)
+            heads = fit_profile(settings, inputs, placed, results["channels"], results["dem_errors"], structures)
+        return find_waters(settings, inputs, network, placed, structures, heads, flows)
 
     return found
 

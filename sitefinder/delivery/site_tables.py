@@ -8,13 +8,15 @@ import pandas as pd
 import shapely
 from pyproj import Transformer
 
+from sitefinder.delivery.checking import checked_table
+from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.power.cost import is_extrapolated
 from sitefinder.power.energy import net_head_m
 from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety, machine_survival
 from sitefinder.power.size_options import size_options
 from sitefinder.power.uncertainty import EnergyDraws
 from sitefinder.power.valuation import machine_options
-from sitefinder.schema import LAYERS, is_scheme_that
+from sitefinder.schema import LAYERS, empty_table, is_scheme_that
 from sitefinder.schema.vocabulary import COST_EXTRAPOLATED, FLAG_SEPARATOR, HEAD_NOT_RESOLVED, SURVIVAL_ROUNDED
 from sitefinder.siting.access import district_of
 from sitefinder.siting.fish_passage import entered_at
@@ -23,6 +25,8 @@ from sitefinder.siting.ranking import ranked
 from sitefinder.siting.structures import uses_told
 from sitefinder.siting.verdicts import verdicts
 from sitefinder.stages.alternatives import with_alternatives
+from sitefinder.stages.choice import site_ids
+from sitefinder.stages.long_profiles import site_profiles
 from sitefinder.stages.marks import marked_stretches, told
 from sitefinder.stages.site_access import with_access
 from sitefinder.stages.site_draws import draw_sites, top_chances
@@ -34,21 +38,25 @@ ALTERNATIVES_KEPT = 3
 KEPT_OUT = "survival on the way"
 
 
-class SiteTables(NamedTuple):
-    """Tables of the sites, the draws of each site in the order of the ``sites`` table, and their intakes."""
+class RankedSites(NamedTuple):
+    """The ranked sites and what their tables share.
 
-    sites: geopandas.GeoDataFrame
-    ranking_criteria: pd.DataFrame
-    ranking_sensitivity: pd.DataFrame
-    stretches: geopandas.GeoDataFrame
-    machine_options: pd.DataFrame
-    flow_curves: pd.DataFrame
-    site_months: pd.DataFrame
-    draws: EnergyDraws
-    intakes: np.ndarray
+    ``order`` has a row a site, the best first, with all that is known of it. ``candidates`` has a row for each
+    chosen candidate and each alternative, whose numbers among all stretches are ``kept``. ``criteria`` and
+    ``sensitivity`` show the ranking. ``simulations`` are those of each site, and ``left_m3s`` is what stays in the
+    stream at each [m³/s], shape (sites, bins).
+    """
+
+    order: pd.DataFrame
+    candidates: pd.DataFrame
+    kept: np.ndarray
+    criteria: pd.DataFrame
+    sensitivity: pd.DataFrame
+    simulations: EnergyDraws
+    left_m3s: np.ndarray
 
 
-def make_site_tables(
+def rank_sites(
     settings,
     inputs,
     network,
@@ -62,16 +70,16 @@ def make_site_tables(
     stretches,
     verdicts,
     sites,
-    alive,
+    fish_alive,
 ):
-    """Ranked sites with all that is told of them.
+    """The chosen sites with all that is known of them, ranked; done once for all their tables.
 
-    Parameters are the results of the stages of those names; `sites` is the chosen set, `alive` what it leaves of
-    the fish, see `sitefinder.stages.fish_ways`.
+    Parameters are the results of the stages of those names; `sites` is the chosen set, `fish_alive` what it leaves
+    of the fish.
 
     Returns
     -------
-    SiteTables
+    RankedSites
     """
     offers = sites.offers
     picked = np.flatnonzero(offers.chosen)
@@ -83,7 +91,7 @@ def make_site_tables(
     table["structure_id"] = _of_structure(table["structure"], waters.structures["structure_id"])
     uses = _of_structure(table["structure"], uses_told(waters.structures))
     table["flags"] = _with_flags(table["flags"], uses)
-    table = _with_fish(inputs, alive, offers, kept, table)
+    table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["layout"])
     draws, drawn = draw_sites(settings, inputs, placed, catchments, heads, flows, water_depths, own)
@@ -97,19 +105,57 @@ def make_site_tables(
     order = with_water(settings, inputs, flows, water_depths, order, left_m3s)
     order = with_alternatives(settings, inputs, order, powers_kw)
     order = _with_coordinates(order, placed, settings.run.crs)
-    site_frame = _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), settings.run.crs)
-    stretch_frame = _stretch_table(settings, table, order, kept, picked, offers, placed, stretches)
-    options = _options(settings, inputs, flows, water_depths, order)
-    intakes = order["intake"].to_numpy(dtype=np.int64)
-    curves = flow_curves(flows, order, left_m3s)
-    months = site_months(settings, inputs, flows, water_depths, order, left_m3s)
-    shown = (ranking.criteria, ranking.sensitivity)
-    return SiteTables(site_frame, *shown, stretch_frame, options, curves, months, draws, intakes)
+    return RankedSites(order, table, kept, ranking.criteria, ranking.sensitivity, draws, left_m3s)
 
 
-def site_ids(tailrace_names, layouts):
-    """Ids of the chosen sites, in the order of the candidates: the place of the tailrace and the layout."""
-    return without_repeats([f"{name}/{layout}" for name, layout in zip(tailrace_names, layouts, strict=True)])
+def make_sites(settings, ranked_sites):
+    """The ``sites`` layer."""
+    order, crs = ranked_sites.order, settings.run.crs
+    return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)
+
+
+def make_ranking_criteria(ranked_sites):
+    """The ``ranking_criteria`` layer."""
+    return checked_table(ranked_sites.criteria, "ranking_criteria")
+
+
+def make_ranking_sensitivity(ranked_sites):
+    """The ``ranking_sensitivity`` layer."""
+    return checked_table(ranked_sites.sensitivity, "ranking_sensitivity")
+
+
+def make_flow_curves(flows, ranked_sites):
+    """The ``flow_curves`` layer."""
+    return checked_table(flow_curves(flows, ranked_sites.order, ranked_sites.left_m3s), "flow_curves")
+
+
+def make_site_months(settings, inputs, flows, water_depths, ranked_sites):
+    """The ``site_months`` layer."""
+    order, left_m3s = ranked_sites.order, ranked_sites.left_m3s
+    return checked_table(site_months(settings, inputs, flows, water_depths, order, left_m3s), "site_months")
+
+
+def make_site_profiles(network, placed, heads, waters, stretches, sites):
+    """The ``site_profiles`` layer: the long profiles of all sites in one table."""
+    columns = [column.name for column in LAYERS["site_profiles"].columns]
+    profiles = site_profiles(network, placed, heads, waters, stretches, sites)
+    of_sites = [
+        profile.assign(site_id=site_id, position=range(1, len(profile) + 1))[columns]
+        for site_id, profile in profiles.items()
+    ]
+    if not of_sites:
+        return empty_table("site_profiles")
+    return checked_table(pd.concat(of_sites, ignore_index=True), "site_profiles")
+
+
+def make_catchments(settings, surface, placed, terrain, ranked_sites, sites_table):
+    """The ``catchments`` layer: the ground that drains to the intake of each site."""
+    downstream = placed.stations["downstream"].to_numpy()
+    intakes = ranked_sites.order["intake"].to_numpy(dtype=np.int64)
+    ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, intakes)
+    table = sites_table[["site_id", "area_km2"]].copy()
+    frame = geopandas.GeoDataFrame(pd.DataFrame(table), geometry=ground, crs=settings.run.crs)
+    return checked_table(frame, "catchments", settings.run.crs)
 
 
 # The chosen candidates and alternatives, each with its valuation, marks, place and flows.
@@ -196,7 +242,10 @@ def _with_coordinates(order, placed, crs):
     return order
 
 
-def _stretch_table(settings, table, order, kept, picked, offers, placed, stretches):
+def make_stretches(settings, placed, sites, ranked_sites):
+    """The ``stretches`` layer: the chosen stretches and the alternatives to each."""
+    offers, order = sites.offers, ranked_sites.order
+    picked, kept, table = np.flatnonzero(offers.chosen), ranked_sites.kept, ranked_sites.candidates
     site_of = dict(zip(picked.tolist(), order.sort_values("row")["site_id"], strict=True))
     rank_of = dict(zip(order["site_id"], order["rank"], strict=True))
     to_outlet_m = _to_outlet(placed.stations)
@@ -252,8 +301,12 @@ def _stretch_lines(table, placed):
     return np.array(lines, dtype=object)
 
 
-# The best size of every class that fits a site, and the curve of sizes of the class that is chosen.
-def _options(settings, inputs, flows, water_depths, order):
+def make_machine_options(settings, inputs, flows, water_depths, ranked_sites):
+    """The ``machine_options`` layer.
+
+    It holds the best size of every class that fits a site, and the curve of sizes of the class that is chosen.
+    """
+    order = ranked_sites.order
     given = (order, flows.bins_m3s, flows.reserved_m3s, inputs.machines, inputs.costs, settings)
     options = machine_options(*given, water_depths, flows.closed)
     chosen = order["machine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
@@ -271,7 +324,7 @@ def _options(settings, inputs, flows, water_depths, order):
     )
     options["site_id"] = order["site_id"].to_numpy()[options["stretch"].to_numpy(dtype=np.int64)]
     options["machine"] = options["name"]
-    return options[[column.name for column in LAYERS["machine_options"].columns]]
+    return checked_table(options[[column.name for column in LAYERS["machine_options"].columns]], "machine_options")
 
 
 def _frame(inputs, name):
@@ -281,4 +334,4 @@ def _frame(inputs, name):
 # The declared columns of a layer, with geometry.
 def _layer(table, name, geometry, crs):
     columns = [column.name for column in LAYERS[name].columns]
-    return geopandas.GeoDataFrame(table[columns].copy(), geometry=geometry, crs=crs)
+    return checked_table(geopandas.GeoDataFrame(table[columns].copy(), geometry=geometry, crs=crs), name, crs)

@@ -1,0 +1,258 @@
+"""The stages of the delivery: each table and each file with what it is made of.
+
+Tables come after the steps that lead to the sites, and are kept as these are. Files and the summary are kept under
+what their tables hold, whatever those were made from: where a rule was changed and the tables came to the same, no
+file is made again.
+"""
+
+from sitefinder.pipeline.graph import WHOLE, Stage, bound
+from sitefinder.report.handover import ON_MAPS
+from sitefinder.stages.stage_graph import CONTENT, GIVEN, STEPS, VALUED_BY, stage
+
+# What a stage of a file is given: settings, results by name, font files of the user's, and a folder to write into.
+FILES_GIVEN = ("settings", "made", "fonts", "scratch")
+GEOPACKAGE, PAGE, GPX = "sites.gpkg", "report.html", "sites.gpx"
+FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
+# Layers that are also written as plain tables.
+AS_CSV = ("sites", "reaches", "totals")
+AS_GEOPARQUET = ("sites", "stretches", "reaches")
+DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
+
+_SITE_TABLES = "sitefinder.delivery.site_tables"
+_REGION_TABLES = "sitefinder.delivery.region_tables"
+_CONTEXT = "sitefinder.delivery.context"
+
+
+# The stage of a table: `sites_table` makes the layer sites by the function `make_sites`.
+def _table(name, module, reads, settings="", inputs="", describes=()):
+    run = f"{module}:make_{name}"
+    return stage(f"{name}_table", run, reads, settings, inputs, content=CONTENT, describes=describes)
+
+
+SHARED = [
+    stage("within", "sitefinder.stages.choice:reaches_in_region", "placed", "", "layers.region"),
+    stage(
+        "fish_alive",
+        "sitefinder.stages.fish_ways:fish_alive",
+        "placed stretches rule_overlaps waters sites",
+        "fish.spawning_rules fish.existing_survival",
+        "machines",
+    ),
+    stage("money", f"{_CONTEXT}:name_money", "", "", "costs conversions", content=CONTENT),
+    stage(
+        "map_context",
+        f"{_CONTEXT}:take_map_context",
+        "",
+        "run.crs",
+        " ".join(f"layers.{name}" for name in ON_MAPS),
+        content=CONTENT,
+    ),
+    stage(
+        "ranked_sites",
+        f"{_SITE_TABLES}:rank_sites",
+        "network placed catchments heads flows water_depths waters marks stretches verdicts sites fish_alive",
+        "run.crs run.seed rules energy tailwater flows.passage fish costs ranking uncertainty off_grid",
+        "machines costs layers.districts layers.roads layers.power_lines layers.settlements",
+    ),
+]
+TABLES = [
+    _table("sites", _SITE_TABLES, "ranked_sites", "run.crs"),
+    _table("stretches", _SITE_TABLES, "placed sites ranked_sites", "run.crs"),
+    _table(
+        "reaches",
+        _REGION_TABLES,
+        "network placed catchments heads flows marks verdicts sites fish_alive within",
+        "run.crs inputs.covariates heads.resolved_standard_errors network.reach_length_m rules "
+        "fish.spawning_rules",
+        "layers.districts layers.region",
+    ),
+    stage(
+        "district_lengths",
+        f"{_REGION_TABLES}:find_district_lengths",
+        "reaches_table",
+        "",
+        "layers.districts",
+    ),
+    _table("catchments", _SITE_TABLES, "surface placed terrain ranked_sites sites_table", "run.crs"),
+    _table("structures", _REGION_TABLES, "placed waters", "run.crs"),
+    _table("rule_hits", _REGION_TABLES, "placed rule_overlaps verdicts within", "rules"),
+    _table(
+        "machine_options",
+        _SITE_TABLES,
+        "flows water_depths ranked_sites",
+        f"{VALUED_BY} fish",
+        "machines costs",
+    ),
+    _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
+    _table(
+        "site_months",
+        _SITE_TABLES,
+        "flows water_depths ranked_sites",
+        "energy tailwater flows.passage flows.closed_months fish",
+        "machines costs",
+    ),
+    _table("site_profiles", _SITE_TABLES, "network placed heads waters stretches sites"),
+    _table(
+        "free_stream",
+        _REGION_TABLES,
+        "placed heads flows channel_shapes waters verdicts within",
+        "energy.availability costs fish",
+        "rotors costs",
+    ),
+    _table("ranking_criteria", _SITE_TABLES, "ranked_sites"),
+    _table("ranking_sensitivity", _SITE_TABLES, "ranked_sites"),
+    _table(
+        "fish_safe_gain",
+        _REGION_TABLES,
+        "placed stretches verdicts fish_safety reaches_table district_lengths",
+        "ranking.allow fish",
+        "machines layers.districts",
+    ),
+    _table(
+        "totals",
+        _REGION_TABLES,
+        "reaches_table district_lengths sites_table ranked_sites",
+        "ranking.allow",
+        "layers.districts",
+    ),
+    _table("districts", _REGION_TABLES, "totals_table", "run.crs", "layers.districts"),
+    _table(
+        "streams",
+        _REGION_TABLES,
+        "network placed heads stretches waters sites fish_alive within",
+        "rules fish.spawning_rules",
+    ),
+    _table(
+        "waterfall",
+        _REGION_TABLES,
+        "placed verdicts reaches_table district_lengths",
+        "rules ranking.allow",
+        "layers.districts",
+    ),
+    _table("reach_districts", _REGION_TABLES, "reaches_table district_lengths"),
+    _table("supply_curve", _REGION_TABLES, "sites_table"),
+    _table("distributions", _REGION_TABLES, "reaches_table sites_table"),
+    _table("flow_equations", _REGION_TABLES, "flows"),
+    _table("least_heads", _REGION_TABLES, "least_heads"),
+    _table(
+        "repairs",
+        _REGION_TABLES,
+        "surface network placed terrain dem_seams dem_errors field_levels heads flows channel_shapes waters falls",
+        "inputs.dem_footprints network.ridge_m rules",
+        "repairs dem_error layers.dem_footprints",
+    ),
+    _table(
+        "provenance",
+        _REGION_TABLES,
+        "flows repairs_table",
+        WHOLE,
+        "lineage reserve costs conversions",
+        # It tells the code of each step, and the commit that the run was of when any of it changed.
+        describes=tuple(function for step in STEPS for function in step.functions),
+    ),
+]
+STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
+# Names of the layers that are made by stages, in their order.
+LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
+
+_ABOUT = "run.name run.crs"
+# What the sheets of sites and the plate show, beside what all of them are given.
+_ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
+
+
+# The stage of a file, or of a text: the module and function that make it, and what it sees of settings and
+# results, each as words; tables by their layers.
+def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
+    sees = {
+        "settings": tuple(settings.split()),
+        "made": (*(f"{layer}_table" for layer in layers.split()), *made.split()),
+        "fonts": ("fonts",) if fonts else (),
+    }
+    sees = {given: parts for given, parts in sees.items() if parts}
+    reads = (*sees, *(["scratch"] if scratch else []))
+    content = "sitefinder.io.digests:content_digest" if scratch else None
+    return Stage(name, f"sitefinder.delivery.{run}", reads, sees, None, content)
+
+
+_ALL_LAYERS = " ".join(LAYERS_MADE)
+_DRAWN = "money relief map_context"
+_TITLED, _DRAWN_BY = "run.name run.crs", "run.name run.crs ranking.allow"
+# What the sheets of sites and the plate show.
+_ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
+# Each file by its name in the output folder, the GeoPackage first, with the stage that makes it.
+FILE_STAGES = {
+    GEOPACKAGE: _file(
+        "geopackage",
+        "geopackage:make_geopackage",
+        _ALL_LAYERS,
+        "money",
+        f"{_TITLED} delivery.contact delivery.date",
+    ),
+    PAGE: _file("page", "page:make_page", _ALL_LAYERS, _DRAWN, _DRAWN_BY),
+    FIELD_SHEETS: _file(
+        "field_sheets",
+        "sheets:make_field_sheets",
+        _ON_SHEETS,
+        _DRAWN,
+        f"{_DRAWN_BY} delivery.field_sheets",
+        fonts=True,
+    ),
+    DISTRICT_MAP: _file(
+        "district_map",
+        "sheets:make_district_map",
+        f"{_ON_SHEETS} districts provenance",
+        _DRAWN,
+        _DRAWN_BY,
+        fonts=True,
+    ),
+    GPX: _file("gpx", "exchange:make_gpx", "sites stretches", settings="run.name"),
+    **{f"{layer}.csv": _file(f"{layer}_csv", "exchange:make_csv", layer) for layer in AS_CSV},
+    **{
+        f"{layer}.parquet": _file(f"{layer}_parquet", "exchange:make_geoparquet", layer) for layer in AS_GEOPARQUET
+    },
+    DEM_COPY: _file("dem_copy", "exchange:make_dem_copy", "", "surface"),
+    RELIEF_COPY: _file("relief_copy", "exchange:make_relief_copy", "", "relief", "run.crs"),
+}
+# What a run prints.
+SUMMARY = _file(
+    "summary",
+    "summary:make_summary",
+    "sites reaches waterfall fish_safe_gain streams provenance least_heads repairs totals",
+    "money",
+    "run.name ranking.allow",
+    scratch=False,
+)
+FIGURES = _file(
+    "figures", "summary:make_figures", "sites reaches totals least_heads", "money", _TITLED, scratch=False
+)
+# Every name that a delivery may have, whatever the settings ask for.
+KNOWN = tuple(FILE_STAGES)
+
+
+def wanted_files(delivery):
+    """Names of the files that the settings ask for, in the order of delivery.
+
+    Parameters
+    ----------
+    delivery : sitefinder.config.DeliverySettings
+
+    Returns
+    -------
+    list of str
+    """
+    switches = {
+        (GEOPACKAGE,): True,
+        (PAGE,): delivery.page,
+        (FIELD_SHEETS,): delivery.field_sheets > 0,
+        (DISTRICT_MAP,): delivery.district_map,
+        (GPX,): delivery.gpx,
+        tuple(f"{layer}.csv" for layer in AS_CSV): delivery.csv,
+        tuple(f"{layer}.parquet" for layer in AS_GEOPARQUET): delivery.geoparquet,
+        (DEM_COPY, RELIEF_COPY): delivery.terrain_rasters,
+    }
+    return [name for names, is_wanted in switches.items() if is_wanted for name in names]
+
+
+def stages_of_files(names):
+    """The stages of the summary, of the figures for machines, and of files by their names."""
+    return bound([SUMMARY, FIGURES, *(FILE_STAGES[name] for name in names)], FILES_GIVEN)

@@ -1,0 +1,41 @@
+"""The stages of what a run prints: the summary for readers, and figures for machines."""
+
+from sitefinder import __version__
+from sitefinder.report.handover import TablesOf, region_of
+from sitefinder.report.run_json import run_figures
+from sitefinder.report.summary import summary_parts
+from sitefinder.schema.vocabulary import HEAD_UNRESOLVED
+
+
+def make_summary(settings, made):
+    """The summary of a run, before and after the files that it wrote.
+
+    Returns
+    -------
+    tuple of str
+        See `sitefinder.report.summary.summary_parts`.
+    """
+    tables = TablesOf(made)
+    region = region_of(tables["totals"])
+    return summary_parts(
+        settings.run.name,
+        tables,
+        energy_p90_mwh=region["energy_mwh_p90"],
+        energy_p50_mwh=region["energy_mwh_p50"],
+        energy_p10_mwh=region["energy_mwh_p10"],
+        currency=made["money"].described,
+        least_heads=tables["least_heads"],
+        counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
+    )
+
+
+def make_figures(settings, made):
+    """A run's totals, verdicts and best sites as plain values.
+
+    Returns
+    -------
+    dict
+        See `sitefinder.report.run_json.run_figures`.
+    """
+    about = {"title": settings.run.name, "version": __version__, "crs": settings.run.crs}
+    return run_figures(about | {"currency": made["money"].described}, TablesOf(made))

@@ -1,0 +1,44 @@
+"""What a run prints, put together from what its stages keep; this needs no table."""
+
+import json
+
+
+def printed_summary(parts, files):
+    """The summary of a run with the files that it wrote.
+
+    Parameters
+    ----------
+    parts : tuple of str
+        What comes before the files and what comes after, see `sitefinder.report.summary.summary_parts`.
+    files : iterable of path-like
+
+    Returns
+    -------
+    str
+        Ends with a line break.
+    """
+    before, after = parts
+    listed = "Files\n" + "\n".join(f"  {file}" for file in files) if files else ""
+    return "\n\n".join(part for part in (before, listed, after) if part) + "\n"
+
+
+def printed_json(figures, files, notes=()):
+    """The figures of a run with its files and warnings, as one JSON object.
+
+    Parameters
+    ----------
+    figures : dict
+        See `sitefinder.report.run_json.run_figures`.
+    files : iterable of path-like
+        What was written.
+    notes : iterable of str
+        What the user should know of the store of results.
+
+    Returns
+    -------
+    str
+    """
+    last = {"warnings": [*figures["warnings"], *notes], "caution": figures["caution"]}
+    first = {name: value for name, value in figures.items() if name not in last}
+    whole = first | {"files": [str(file) for file in files]} | last
+    return json.dumps(whole, ensure_ascii=False, allow_nan=False, indent=2)
