@@ -1,24 +1,27 @@
 """Functions compiled by numba: kernels that Python calls, and the parts that kernels are made of.
 
-Compiling is most of the time of a first run, and most of that is not the loops but what numba makes around each
-function that Python may call. So only kernels are such functions; their parts are not, which takes a third to a half
-of the time. What is compiled is kept on disk, under a stamp of all source that can be in it: numba itself looks only
-at the file of the kernel, and would go on with old code when a part in another file has changed.
+Compiling is most of the time of a first run, and much of that is not the loops but what numba makes around each
+function that Python may call. So only kernels are such functions; their parts are not. What is compiled is kept on
+disk under a stamp of all source that can be in it: numba itself looks only at the file of the kernel, and would go
+on with old code when a part in another file has changed.
 """
 
 import functools
 import hashlib
+import inspect
 import sys
 import threading
+import types
 
+import numpy as np
 from numba import config, njit
 from numba.core.caching import InTreeCacheLocator, UserProvidedCacheLocator, UserWideCacheLocator
 from numba.extending import register_jitable
 
 _LOCATORS = ("ProvidedLocator", "InTreeLocator", "UserWideLocator")
 _deciding = threading.Lock()
-# Parts and kernels, by the function as it was written.
-_compiled = set()
+# Parts that there are.
+_parts = set()
 
 
 class _StampedBySources:
@@ -43,20 +46,25 @@ class UserWideLocator(_StampedBySources, UserWideCacheLocator):
     """Keeps compiled code in the user's folder, where the package's is not writable."""
 
 
-def kernel(function):
+def kernel(function=None, *, fills=()):
     """A function that Python calls, compiled when it is first called and kept on disk.
 
-    Give it contiguous arrays of one dtype each: every other layout or dtype compiles it once more.
+    Arrays are handed to it contiguous and, but for those that it fills, read-only, so that it is compiled once,
+    whatever layout or flags they come in. Another dtype still compiles it once more.
 
     Parameters
     ----------
     function : callable
-        Of a module that is imported; what it calls is a `part` or a kernel.
+        Of a module that is imported; what it calls is a `part`.
+    fills : sequence of str
+        Names of its arguments into which it writes; these must be contiguous and of their final dtype.
 
     Returns
     -------
     callable
     """
+    if function is None:
+        return functools.partial(kernel, fills=fills)
     with _deciding:
         before = config.CACHE_LOCATOR_CLASSES
         config.CACHE_LOCATOR_CLASSES = ",".join(f"{__name__}.{name}" for name in _LOCATORS)
@@ -64,8 +72,26 @@ def kernel(function):
             made = njit(cache=True, no_cfunc_wrapper=True)(function)
         finally:
             config.CACHE_LOCATOR_CLASSES = before
-    _compiled.add(made)
-    return made
+    names = function.__code__.co_varnames[: function.__code__.co_argcount]
+
+    @functools.wraps(function)
+    def call(*arguments, **named):
+        if named:
+            arguments = tuple(inspect.signature(function).bind(*arguments, **named).arguments.values())
+        pairs = zip(names, arguments, strict=False)
+        return made(*(argument if name in fills else _as_read(argument) for name, argument in pairs))
+
+    call.compiled = made
+    return call
+
+
+# A contiguous view that is not written to; what is no array is left as it is.
+def _as_read(argument):
+    if type(argument) is not np.ndarray:
+        return argument
+    view = np.ascontiguousarray(argument).view()
+    view.flags.writeable = False
+    return view
 
 
 def part(function):
@@ -80,18 +106,18 @@ def part(function):
     callable
         The same.
     """
-    _compiled.add(function)
+    _parts.add(function)
     return register_jitable(function)
 
 
 @functools.cache
 def sources_digest(name):
-    """Digest of all that can be in the compiled code of a module: its source, numbers that it imports, parts.
+    """Digest of what can be in the compiled code of a module: its source, constants and parts that it imports.
 
     Parameters
     ----------
     name : str
-        Of an imported module; parts of other modules and numbers must be imported at its top, before its kernels.
+        Of an imported module; what its kernels use of other modules is imported at its top.
 
     Returns
     -------
@@ -105,15 +131,8 @@ def sources_digest(name):
             continue
         if isinstance(value, bool | int | float | str | tuple):
             digest.update(f"{known}={value!r}\n".encode())
-        elif callable(value) and _is_compiled(value) and value.__module__ != name:
+        elif isinstance(value, types.FunctionType) and value in _parts and value.__module__ != name:
             others.add(value.__module__)
     for other in sorted(others):
         digest.update(sources_digest(other).encode())
     return digest.hexdigest()
-
-
-def _is_compiled(value):
-    try:
-        return value in _compiled
-    except TypeError:  # cannot be hashed
-        return False

@@ -134,7 +134,7 @@ def fill_bins(
         power[index] = kw_per_m3s_m * flow_head
 
 
-@kernel
+@kernel(fills=("heads", "power", "used"))
 def fill_plants(
     curve,
     reserved,

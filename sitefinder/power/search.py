@@ -175,7 +175,7 @@ def _searched(
 
 
 # The last four arguments are filled; the eight before `of_each` from `heres` are room to work in.
-@kernel
+@kernel(fills=("heres", "bins", "tries", "full", "stack", "best", "to_beat", "machine", "found", "each", "counts"))
 def _search(
     usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, shares, coarse, suits, classes,
     efficiency, prices, heres, bins, tries, full, stack, best, to_beat, of_each, machine, found, each, counts,
