@@ -11,12 +11,12 @@ from sitefinder.power.running import plant_flow_head
 # Rounding may take a true energy above its bound by less than this.
 HAIR = 1.0 + 1e-9
 
-# Rows of a table of bins, one column a bin and one more: usable flow, which falls from bin to bin [m³/s]; the head of
-# each [m]; sums of the heads from the start; sums of flow times head from the end.
+# Rows of a table of bins, one column a bin and one more: usable flow, which falls from bin to bin [m³/s]; the head
+# of each [m]; sums of the heads from the start; sums of flow times head from the end.
 USABLE, HEAD, ABOVE, BELOW = range(4)
 
-# Machine classes, one record a class, without their efficiency: kernels take a record in a fraction of the time that
-# a tuple of arrays takes to compile. Names as in `sitefinder.power.machines.MachineTable`.
+# Machine classes, one record a class, without their efficiency: with records kernels compile in a fraction of the
+# time that a tuple of arrays takes. Names as in `sitefinder.power.machines.MachineTable`.
 CLASS = np.dtype(
     [
         ("flow_least_m3s", np.float64),
@@ -33,8 +33,8 @@ CLASS = np.dtype(
         ("civil_factor", np.float64),
     ]
 )
-# What so many units of a class are at a place. ``flow_least``, ``flow_most`` [m³/s] and ``power_most`` [kW] are those
-# of all units together; ``law`` and ``civil`` are coefficients of cost laws with the head in them, and ``bought`` is
+# What so many units of a class are at a place. ``flow_least``, ``flow_most`` [m³/s] and ``power_most`` [kW] are of
+# all units together; ``law`` and ``civil`` are coefficients of cost laws with the head in them, and ``bought`` is
 # how often the law is paid. ``head`` is the place's net head of the survey day [m], ``place_cost`` its capital.
 CLASS_AT_SITE = np.dtype(
     [

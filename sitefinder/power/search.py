@@ -93,8 +93,8 @@ def best_of_stretches(
     class allows. The class's range of heads, and costs, go by the head of the survey day before a pipe's loss.
     """
     machine, found, _, counts = _searched(
-        usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, flows, fits, machines,
-        prices, way, False,
+        usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, flows, fits,
+        machines, prices, way, False,
     )  # fmt: skip
     return machine, found, counts
 
@@ -124,8 +124,8 @@ def best_of_machines(
         NaN where the class does not fit.
     """
     return _searched(
-        usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, flows, fits, machines,
-        prices, way, True,
+        usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, flows, fits,
+        machines, prices, way, True,
     )[2]  # fmt: skip
 
 
@@ -223,8 +223,8 @@ def _search(
                     to_beat[choice] = best[choice, SCORE]
 
 
-# Usable flow and head of each bin, its sums from the start, and the sums of usable flow times head from the end, for
-# one stretch. A head below nought gives no power.
+# Usable flow and head of each bin, its sums from the start, and the sums of usable flow times head from the end,
+# for one stretch. A head below nought gives no power.
 @part
 def _fill_bins(usable, rise, order, intake, tailrace, held, head_net, bins):
     count = bins.shape[1] - 1

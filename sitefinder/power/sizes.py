@@ -23,7 +23,7 @@ from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 # Columns of what the search finds for a stretch, a machine and a choice.
 FOUND = ("score", "units", "flow_design_m3s", "power_kw", "energy_mwh", "capital_cost", "yearly_cost")
 SCORE, UNITS, FLOW, POWER, ENERGY, CAPITAL, YEARLY = range(len(FOUND))
-# What the search holds of a class beside them, per choice: the score to beat, and the place of the best design flow.
+# What the search holds of a class beside them, per choice: the score to beat, and the place of the best flow.
 BAR, AT = len(FOUND), len(FOUND) + 1
 HELD = len(FOUND) + 2
 # The two choices of machine: any at all, and those that meet the bar for fish.
