@@ -5,9 +5,9 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numba import njit
 from scipy.special import ndtri
 
+from sitefinder.compiled import kernel
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.flows.estimate import with_flags
 from sitefinder.flows.seasons import DAYS, DAYS_IN_MONTH, MONTHS
@@ -249,7 +249,7 @@ def _of_time(when, share, count):
 
 # What is taken at each row and above, in place: at first what is taken there alone. Rows go down the network; no
 # more is taken than there is. Gives where more was asked for.
-@njit(cache=True)
+@kernel(fills=("taken",))
 def _carry_taken(natural, below, taken):
     short = np.zeros(len(natural), dtype=np.bool_)
     for row in range(len(natural)):

@@ -8,8 +8,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy.special import ndtr, ndtri
+
+from sitefinder.compiled import kernel
 
 BIN_COUNT = 200
 # Share of time that the flow of each bin is exceeded: 0.25 %, 0.75 %, … 99.75 %.
@@ -225,7 +226,7 @@ def falling(curve_m3s):
 
 
 # Each row made non-increasing by pooling neighbours that rise; and which rows had any.
-@njit(cache=True)
+@kernel
 def _pooled(log_flow):
     stations, knots = log_flow.shape
     pooled = np.empty_like(log_flow)
@@ -255,14 +256,18 @@ def _pooled(log_flow):
 
 # Flow at each bin. Both z_knot and z_bin are normal quantiles of non-exceedance, so they fall as exceedance rises;
 # segment[b] is the knot at or before the bin. A log flow of minus infinity is a dry stream.
-@njit(cache=True)
+@kernel
 def _curves(z_knot, log_flow, z_bin, segment):
     stations, knots = log_flow.shape
     curve = np.zeros((stations, z_bin.size))
     for i in range(stations):
         logs = log_flow[i]
-        if np.isnan(logs).any():
-            curve[i] = np.nan
+        unknown = False
+        for knot in range(knots):
+            unknown |= np.isnan(logs[knot])
+        if unknown:
+            for b in range(z_bin.size):
+                curve[i, b] = np.nan
             continue
         wet = 0
         while wet < knots and logs[wet] > -np.inf:

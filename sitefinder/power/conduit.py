@@ -4,8 +4,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import part
 from sitefinder.power.water import (
     KW_PER_M3S_M,
     USUAL_TEMPERATURE_DEGC,
@@ -30,6 +30,10 @@ class Waterway(NamedTuple):
     gravity_m_s2: float
 
 
+# The same as a record, which kernels take; yes and no as 1 and 0.
+WATERWAY = np.dtype(
+    [(name, np.float64 if kind is float else np.int64) for name, kind in Waterway.__annotations__.items()]
+)
 # A canal, whose fall does not go with the flow, and standard water.
 CANAL = Waterway(KW_PER_M3S_M, False, False, 1.0, 0.0, 0.0, 0.0, 1.0e-6, GRAVITY_M_S2)
 
@@ -84,7 +88,7 @@ def net_head_m(head_m, conduit_length_m, energy):
     return np.maximum(np.asarray(head_m, dtype=float) - loss_m, 0.0)
 
 
-@njit(cache=True)
+@part
 def pipe_diameter_m(flow_m3s, velocity_m_s):
     """Inner diameter of a round pipe that a flow fills at a velocity [m].
 
@@ -96,7 +100,7 @@ def pipe_diameter_m(flow_m3s, velocity_m_s):
     return math.sqrt(4.0 * flow_m3s / (math.pi * velocity_m_s))
 
 
-@njit(cache=True)
+@part
 def friction_factor(reynolds, relative_roughness):
     r"""Darcy's friction factor of a round pipe in turbulent flow, as all pipes of a plant have it.
 
@@ -124,7 +128,7 @@ def friction_factor(reynolds, relative_roughness):
     return 0.25 / math.log10(relative_roughness / 3.7 + 5.74 / reynolds**0.9) ** 2
 
 
-@njit(cache=True)
+@part
 def pipe_loss_m(flow_design_m3s, length_m, way):
     r"""Head that a pipe takes when its design flow runs.
 

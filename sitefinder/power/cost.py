@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import part
 from sitefinder.errors import ConfigError, all_of
 from sitefinder.schema import is_scheme_that
 from sitefinder.units import METRES_PER_FOOT
@@ -71,16 +71,13 @@ def machine_cost(law, power_kw, head_m, units=1):
     numbers = law_numbers(law)
     bought = units if numbers.per_unit else 1
     exponents = numbers.power_exponent, numbers.head_exponent
-    return _capital_by_law(numbers.coefficient, *exponents, power_kw, head_m, bought)
+    return machine_capital(numbers.coefficient, *exponents, power_kw, head_m, bought)
 
 
-# So many machines by a law in kW and metres, each with its share of the power.
-def _capital_by_law(coefficient, power_exponent, head_exponent, power_kw, head_m, bought):
+@part
+def machine_capital(coefficient, power_exponent, head_exponent, power_kw, head_m, bought):
+    """So many machines by a law in kW and metres, each with its share of the power; also for kernels."""
     return bought * coefficient * (power_kw / bought) ** power_exponent * head_m**head_exponent
-
-
-# The same, compiled.
-machine_capital = njit(cache=True)(_capital_by_law)
 
 
 def is_extrapolated(law, power_kw, head_m, units=1):
@@ -271,7 +268,7 @@ def worth_of_energy(energy_kwh, money):
     ... ).tolist()
     [300.0, 800.0]
     """
-    return _worth(energy_kwh, *own_use(money))
+    return worth_by_prices(energy_kwh, *own_use(money))
 
 
 def own_use(money):
@@ -283,12 +280,10 @@ def own_use(money):
     return money.price_per_kwh, money.own_use_price_per_kwh, share, most
 
 
-def _worth(energy, price, own_price, own_share, own_most):
+@part
+def worth_by_prices(energy, price, own_price, own_share, own_most):
+    """`worth_of_energy` by bare numbers; also for kernels."""
     return price * energy + (own_price - price) * np.minimum(own_share * energy, own_most)
-
-
-# The same, compiled.
-compiled_worth = njit(cache=True)(_worth)
 
 
 def screen_area_m2(flow_m3s, approach_velocity_m_s):

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sitefinder.power.conduit import CANAL
+from sitefinder.power.conduit import CANAL, WATERWAY
 from sitefinder.power.conduit import net_head_m as net_head_m
 from sitefinder.power.running import fill_plants
 from sitefinder.power.water import KW_PER_M3S_M
@@ -144,9 +144,24 @@ def bins_of_plants(
     power_kw, used_m3s : ndarray of float64, shape (n, bins)
     """
     conduit_m = np.zeros(len(machine)) if conduit_m is None else conduit_m
-    plants = (intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, machine, conduit_m)
+    rated_kw = power_kw
     laws = table.efficiency, table.lowest_relative_flow
-    return fill_plants(curve_m3s, reserved_m3s, rise_m, *plants, *laws, way)
+    power_kw, used_m3s = np.empty((2, len(machine), curve_m3s.shape[1]))
+    # Each argument in the one layout and dtype for which the kernel is compiled.
+    fill_plants(
+        *(np.ascontiguousarray(table, dtype=np.float64) for table in (curve_m3s, reserved_m3s, rise_m)),
+        *(np.ascontiguousarray(ends, dtype=np.int64) for ends in (intake, tailrace)),
+        np.ascontiguousarray(held, dtype=np.bool_),
+        *(np.ascontiguousarray(part, dtype=np.float64) for part in (head_net_m, flow_design_m3s, rated_kw)),
+        *(np.ascontiguousarray(part, dtype=np.int64) for part in (units, machine)),
+        np.ascontiguousarray(conduit_m, dtype=np.float64),
+        *(np.ascontiguousarray(law, dtype=np.float64) for law in laws),
+        np.array([tuple(way)], dtype=WATERWAY)[0],
+        np.empty(curve_m3s.shape[1]),
+        power_kw,
+        used_m3s,
+    )
+    return power_kw, used_m3s
 
 
 def plant_powers_kw(curve_m3s, reserved_m3s, rise_m, *plants_and_way):

@@ -1,7 +1,8 @@
 """Errors of flow that catchments share by the ground that they have in common."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
 
 # Stream of random numbers under the run's seed; 0 to 2 are the region's, each site's own and surveyed heads.
 GROUND_STREAM = 3
@@ -70,7 +71,7 @@ def nested_normals(downstream, area_km2, stations, draws, seed):
 
 
 # Weight of the ground that joins at each station, and with which its error goes into that of the next one down.
-@njit(cache=True)
+@kernel
 def _weights(downstream, area):
     above = np.zeros(area.size)
     for i in range(area.size):
@@ -90,7 +91,7 @@ def _weights(downstream, area):
 
 
 # Downstream loop, in place: fresh numbers in, errors of whole catchments out.
-@njit(cache=True)
+@kernel(fills=("errors",))
 def _gather(errors, downstream, own, handed):
     from_above = np.zeros(errors.size)
     for i in range(errors.size):

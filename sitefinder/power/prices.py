@@ -3,9 +3,10 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
-from sitefinder.power.cost import compiled_worth, law_numbers, own_use, yearly_capital_factor
+from sitefinder.compiled import part
+from sitefinder.power.conduit import WATERWAY
+from sitefinder.power.cost import law_numbers, own_use, worth_by_prices, yearly_capital_factor
 from sitefinder.power.energy import yearly_energy_mwh
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
@@ -35,6 +36,28 @@ class Prices(NamedTuple):
     by_energy: bool
     by_cost: bool
     least_capacity_factor: float
+
+
+# Prices and waterway in one record, as the search takes them; yes and no as 1 and 0.
+SEARCH = np.dtype(
+    [(name, np.float64 if kind is float else np.int64) for name, kind in Prices.__annotations__.items()]
+    + WATERWAY.descr
+)
+
+
+def search_record(prices, way):
+    """Prices and waterway in one record, which kernels take.
+
+    Parameters
+    ----------
+    prices : Prices
+    way : sitefinder.power.conduit.Waterway
+
+    Returns
+    -------
+    record of `SEARCH`
+    """
+    return np.array([(*prices, *way)], dtype=SEARCH)[0]
 
 
 def search_prices(costs, settings):
@@ -83,7 +106,7 @@ def search_prices(costs, settings):
     )
 
 
-@njit(cache=True)
+@part
 def score_of(energy, capital, power, prices):
     """What the choice goes by, for kernels: net yearly value, energy [MWh], or less what a MWh costs.
 
@@ -93,13 +116,13 @@ def score_of(energy, capital, power, prices):
         return -yearly_payment(capital, power, prices) / energy if energy > 0.0 else -np.inf
     if prices.by_energy:
         return energy
-    worth = compiled_worth(
+    worth = worth_by_prices(
         energy, prices.price_per_mwh, prices.own_price_per_mwh, prices.own_share, prices.own_most_mwh
     )
     return worth - yearly_payment(capital, power, prices)
 
 
-@njit(cache=True)
+@part
 def yearly_payment(capital, power, prices):
     """Capital before contingency as a payment a year, operation included, for kernels; see `yearly_cost`."""
     capital *= prices.contingency_factor

@@ -3,15 +3,15 @@
 import math
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel, part
 from sitefinder.power.conduit import pipe_loss_m
 
 # Halvings of a hundredth of the design flow in the search for the best throttled flow: to the last digits.
 HALVINGS = 45
 
 
-@njit(cache=True)
+@part
 def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relative_flow, head_m, loss_design_m):
     """Flow that a plant takes for most power, and flow times head times efficiency [m³/s · m], for kernels.
 
@@ -63,7 +63,7 @@ def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relativ
     return best_used, best_value
 
 
-@njit(cache=True)
+@part
 def _efficiency(efficiency, relative):
     place = relative * (efficiency.shape[0] - 1)
     step = min(int(place), efficiency.shape[0] - 2)
@@ -73,7 +73,7 @@ def _efficiency(efficiency, relative):
 # Relative flow up to `most` at which x · eta(x) · (head - loss · x²) is greatest, and that value. Goes down from
 # the piece of the efficiency curve in which `most` lies; x · eta(x) does not fall with x, so a piece whose upper
 # end would not do even without loss ends the search.
-@njit(cache=True)
+@part
 def _throttled(most, efficiency, lowest, head, loss):
     pieces = efficiency.shape[0] - 1
     upper, upper_eta = most, _efficiency(efficiency, most)
@@ -101,12 +101,12 @@ def _throttled(most, efficiency, lowest, head, loss):
 
 
 # Derivative of x · (base + slope · x) · (head - loss · x²).
-@njit(cache=True)
+@part
 def _rise(x, base, slope, head, loss):
     return base * head + 2.0 * slope * head * x - 3.0 * base * loss * x * x - 4.0 * slope * loss * x**3
 
 
-@njit(cache=True)
+@part
 def fill_bins(
     curve,
     reserved,
@@ -134,7 +134,7 @@ def fill_bins(
         power[index] = kw_per_m3s_m * flow_head
 
 
-@njit(cache=True)
+@kernel(fills=("heads", "power", "used"))
 def fill_plants(
     curve,
     reserved,
@@ -151,11 +151,15 @@ def fill_plants(
     efficiency,
     lowest,
     way,
+    heads,
+    power,
+    used,
 ):
-    """`fill_bins` of many plants that each have a machine; see `sitefinder.power.energy.bins_of_plants`."""
+    """`fill_bins` of many plants that each have a machine; see `sitefinder.power.energy.bins_of_plants`.
+
+    ``way`` is a record of `sitefinder.power.conduit.WATERWAY`, ``heads`` room to work in; the last two are filled.
+    """
     rows, bins = intake.shape[0], curve.shape[1]
-    power, used = np.empty((rows, bins)), np.empty((rows, bins))
-    heads = np.empty(bins)
     for row in range(rows):
         for index in range(bins):
             heads[index] = head[row] - rise[tailrace[row], index]
@@ -178,4 +182,3 @@ def fill_plants(
         )
         for index in range(bins):
             power[row, index] = min(power[row, index], rated[row])
-    return power, used

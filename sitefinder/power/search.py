@@ -1,10 +1,20 @@
 """The search for the best machine, number of units and design flow of each stretch, compiled."""
 
 import numpy as np
-from numba import njit
 
-from sitefinder.power.plant_sizes import Place, class_here, fill_tries, fits_place
-from sitefinder.power.sizes import FOUND, SCORE, Best, best_sizes, judge
+from sitefinder.compiled import kernel, part
+from sitefinder.power.plant_sizes import (
+    ABOVE,
+    BELOW,
+    CLASS,
+    CLASS_AT_SITE,
+    HEAD,
+    USABLE,
+    fill_class,
+    fill_tries,
+)
+from sitefinder.power.prices import search_record
+from sitefinder.power.sizes import AT, BAR, FOUND, HELD, INTERVALS, SCORE, best_sizes, judge
 
 
 def usable_flow(curve_m3s, reserved_m3s):
@@ -27,7 +37,6 @@ def usable_flow(curve_m3s, reserved_m3s):
     return np.take_along_axis(usable, order, axis=1), order.astype(np.int32)
 
 
-@njit(cache=True)
 def best_of_stretches(
     usable,
     order,
@@ -83,36 +92,13 @@ def best_of_stretches(
     of the greatest flow where none has. No bin gives more than the rated power, nor has a plant more than the
     class allows. The class's range of heads, and costs, go by the head of the survey day before a pipe's loss.
     """
-    rows, classes = intake.shape[0], machines.safety.shape[0]
-    machine = np.full((rows, 2), -1)
-    found = np.full((rows, 2, len(FOUND)), np.nan)
-    best, to_beat = _nothing_found(), np.empty(2)
-    counts = np.zeros(2, dtype=np.int64)
-    head, above, below = _bin_arrays(usable.shape[1])
-    tries, full = np.empty(flows.shares.shape[0]), np.empty(flows.shares.shape[0], dtype=np.int64)
-    for row in range(rows):
-        own = usable[intake[row]]
-        _fill_heads(usable, order, rise, intake[row], tailrace[row], held[row], head_net[row], head, above, below)
-        fill_tries(own, flows.shares, tries, full)
-        place = Place(
-            own, head, above, below, tries, full, head_net[row], layout[row], conduit_m[row], place_cost[row]
-        )
-        _first_bar(place, flows.coarse, fits[row], machines, prices, way, counts, best, to_beat)
-        for number in range(classes):
-            if not fits[row, number]:
-                continue
-            best_sizes(place, flows.coarse, number, to_beat, machines, prices, way, counts, best)
-            for choice in range(2):
-                if best.found[choice, SCORE] > to_beat[choice]:
-                    machine[row, choice] = number
-                    # By loop: an assignment of slices takes seconds to compile.
-                    for column in range(len(FOUND)):
-                        found[row, choice, column] = best.found[choice, column]
-                    to_beat[choice] = best.found[choice, SCORE]
+    machine, found, _, counts = _searched(
+        usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, flows, fits,
+        machines, prices, way, False,
+    )  # fmt: skip
     return machine, found, counts
 
 
-@njit(cache=True)
 def best_of_machines(
     usable,
     order,
@@ -137,69 +123,118 @@ def best_of_machines(
     ndarray of float64, shape (n, classes, 2, len(FOUND))
         NaN where the class does not fit.
     """
-    rows, classes = intake.shape[0], machines.safety.shape[0]
-    found = np.full((rows, classes, 2, len(FOUND)), np.nan)
-    nothing_to_beat = np.full(2, -np.inf)
-    best, counts = _nothing_found(), np.zeros(2, dtype=np.int64)
-    head, above, below = _bin_arrays(usable.shape[1])
-    tries, full = np.empty(flows.shares.shape[0]), np.empty(flows.shares.shape[0], dtype=np.int64)
-    for row in range(rows):
-        own = usable[intake[row]]
-        _fill_heads(usable, order, rise, intake[row], tailrace[row], held[row], head_net[row], head, above, below)
-        fill_tries(own, flows.shares, tries, full)
-        place = Place(
-            own, head, above, below, tries, full, head_net[row], layout[row], conduit_m[row], place_cost[row]
-        )
-        for number in range(classes):
-            if not fits[row, number]:
+    return _searched(
+        usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, flows, fits,
+        machines, prices, way, True,
+    )[2]  # fmt: skip
+
+
+# Best machine and size of each stretch, or with `of_each` the best size of each class at each; brought to the one
+# layout and dtype of each argument for which the kernel is compiled.
+def _searched(
+    usable, order, rise, intake, tailrace, held, head_net, layout, conduit_m, place_cost, flows, fits, machines,
+    prices, way, of_each,
+):  # fmt: skip
+    rows, classes, bins = len(intake), len(machines.safety), usable.shape[1]
+    head_net = np.ascontiguousarray(head_net, dtype=np.float64)
+    suits = (machines.head_least_m <= head_net[:, None]) & (head_net[:, None] <= machines.head_most_m)
+    suits &= fits & machines.suits_layout[:, layout].T
+    records = np.empty(classes, dtype=CLASS)
+    for name in CLASS.names:
+        records[name] = getattr(machines, name)
+    machine = np.full((rows, 2), -1, dtype=np.int64)
+    found = np.full((rows, 2, len(FOUND)), np.nan)
+    each = np.full((rows if of_each else 0, classes, 2, len(FOUND)), np.nan)
+    counts = np.zeros(2, dtype=np.int64)
+    _search(
+        *(np.ascontiguousarray(table, dtype=np.float64) for table in (usable, rise)),
+        np.ascontiguousarray(order, dtype=np.int32),
+        *(np.ascontiguousarray(part, dtype=np.int64) for part in (intake, tailrace)),
+        np.ascontiguousarray(held, dtype=np.bool_),
+        head_net,
+        *(np.ascontiguousarray(part, dtype=np.float64) for part in (conduit_m, place_cost, flows.shares)),
+        np.ascontiguousarray(flows.coarse, dtype=np.int64),
+        np.ascontiguousarray(suits),
+        records,
+        np.ascontiguousarray(machines.efficiency, dtype=np.float64),
+        search_record(prices, way),
+        np.empty(1, dtype=CLASS_AT_SITE),
+        np.zeros((4, bins + 1)),
+        np.empty(len(flows.shares)),
+        np.empty(len(flows.shares), dtype=np.int64),
+        np.empty((INTERVALS, 2), dtype=np.int64),
+        np.full((2, HELD), np.nan),
+        np.empty(2),
+        of_each,
+        machine,
+        found,
+        each,
+        counts,
+    )
+    return machine, found, each, counts
+
+
+# The last four arguments are filled; the eight before `of_each` from `heres` are room to work in.
+@kernel(fills=("heres", "bins", "tries", "full", "stack", "best", "to_beat", "machine", "found", "each", "counts"))
+def _search(
+    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, shares, coarse, suits, classes,
+    efficiency, prices, heres, bins, tries, full, stack, best, to_beat, of_each, machine, found, each, counts,
+):  # fmt: skip
+    here = heres[0]
+    for row in range(intake.shape[0]):
+        _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
+        fill_tries(bins, shares, tries, full)
+        here.head, here.conduit_m, here.place_cost = head_net[row], conduit_m[row], place_cost[row]
+        to_beat[0] = to_beat[1] = -np.inf
+        if not of_each:
+            # A first score to beat, so that poor classes are passed over from the start: that of the middle design
+            # flow, with as few units as take it. It is set just below what was found, so that the search finds
+            # that, or better, again.
+            best[0, BAR] = best[1, BAR] = -np.inf
+            best[0, AT] = best[1, AT] = -1.0
+            if prices.least_capacity_factor <= 0.0:
+                middle = coarse[coarse.shape[0] // 2]
+                for number in range(classes.shape[0]):
+                    if suits[row, number]:
+                        one, full_efficiency = classes[number], efficiency[number, -1]
+                        fill_class(here, 1, one, full_efficiency, prices)
+                        each_flow, units = here.flow_most, 1
+                        while units < one.units_most and units * each_flow < tries[middle]:
+                            units += 1
+                        fill_class(here, units, one, full_efficiency, prices)
+                        judge(bins, tries, full, middle, here, efficiency[number], prices, counts, best)
+            to_beat[0] = np.nextafter(best[0, BAR], -np.inf)
+            to_beat[1] = np.nextafter(best[1, BAR], -np.inf)
+        for number in range(classes.shape[0]):
+            if not suits[row, number]:
                 continue
-            best_sizes(place, flows.coarse, number, nothing_to_beat, machines, prices, way, counts, best)
+            best_sizes(
+                bins, tries, full, coarse, classes[number], to_beat, here, efficiency[number], prices, counts,
+                stack, best,
+            )  # fmt: skip
             for choice in range(2):
-                for column in range(len(FOUND)):
-                    found[row, number, choice, column] = best.found[choice, column]
-    return found
+                if of_each:
+                    for column in range(BAR):
+                        each[row, number, choice, column] = best[choice, column]
+                elif best[choice, SCORE] > to_beat[choice]:
+                    machine[row, choice] = number
+                    for column in range(BAR):
+                        found[row, choice, column] = best[choice, column]
+                    to_beat[choice] = best[choice, SCORE]
 
 
-# A first score to beat, so that poor classes are passed over from the start: that of the middle design flow, with
-# as few units as take it. It is set just below what was found, so that the search finds that, or better, again.
-@njit(cache=True)
-def _first_bar(place, coarse, fits, machines, prices, way, counts, best, to_beat):
-    best.bar[:], best.at[:] = -np.inf, -1
-    if prices.least_capacity_factor <= 0.0:
-        middle = coarse[coarse.shape[0] // 2]
-        for number in range(fits.shape[0]):
-            if fits[number] and fits_place(place, number, machines):
-                one = class_here(place, number, 1, machines, prices, way)
-                units = 1
-                while units < machines.units_most[number] and units * one.flow_most < place.tries[middle]:
-                    units += 1
-                here = class_here(place, number, units, machines, prices, way)
-                judge(place, middle, here, prices, way, counts, best)
-    for choice in range(2):
-        to_beat[choice] = np.nextafter(best.bar[choice], -np.inf)
-
-
-@njit(cache=True)
-def _nothing_found():
-    return Best(np.full((2, len(FOUND)), np.nan), np.full(2, -np.inf), np.full(2, -1))
-
-
-# Head of each bin, its sums from the start, and the sums of usable flow times head from the end.
-@njit(cache=True)
-def _bin_arrays(bins):
-    return np.empty(bins), np.zeros(bins + 1), np.zeros(bins + 1)
-
-
-# Fill the three for one stretch. A head below nought gives no power.
-@njit(cache=True)
-def _fill_heads(usable, order, rise, intake, tailrace, held, head_net, head, above, below):
-    bins = head.shape[0]
-    for place in range(bins):
+# Usable flow and head of each bin, its sums from the start, and the sums of usable flow times head from the end,
+# for one stretch. A head below nought gives no power.
+@part
+def _fill_bins(usable, rise, order, intake, tailrace, held, head_net, bins):
+    count = bins.shape[1] - 1
+    for place in range(count):
         number = order[intake, place]
         level = head_net - rise[tailrace, number]
         if not held:
             level += rise[intake, number]
-        head[place] = max(level, 0.0)
-        above[place + 1] = above[place] + head[place]
-    for place in range(bins - 1, -1, -1):
-        below[place] = below[place + 1] + usable[intake, place] * head[place]
+        bins[USABLE, place] = usable[intake, place]
+        bins[HEAD, place] = max(level, 0.0)
+        bins[ABOVE, place + 1] = bins[ABOVE, place] + bins[HEAD, place]
+    for place in range(count - 1, -1, -1):
+        bins[BELOW, place] = bins[BELOW, place + 1] + bins[USABLE, place] * bins[HEAD, place]

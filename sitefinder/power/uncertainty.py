@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.errors import listed
 from sitefinder.power.conduit import net_head_m, pipe_loss_m, waterway
 from sitefinder.power.cost import worth_of_energy, yearly_cost
@@ -317,7 +317,7 @@ def _own_normals(tailrace, draws, seed):
 
 
 # Mean and greatest power [kW] of each site in each draw, before the error of efficiency.
-@njit(cache=True)
+@kernel
 def _mean_power_draws(
     curve,
     reserved,

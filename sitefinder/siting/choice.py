@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.siting.pieces import refuse_bad_starts, refuse_unknown_stations
 
 
@@ -85,7 +85,7 @@ def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
 
 
 # Downstream loop: the candidate that is best taken at each station if nothing below takes the station, or -1.
-@njit(cache=True)
+@kernel
 def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary):
     picked = np.full(downstream.size, -1, dtype=np.int32)
     # Until its turn, what the upstream neighbours of a station can have together; from then on, what it can have.
@@ -108,7 +108,7 @@ def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, bounda
 
 # Upstream loop. A station is free where its pick stands: at outlets, above free stations without a pick, and on
 # the boundary of a chosen candidate.
-@njit(cache=True)
+@kernel
 def _trace_upstream(downstream, picked, boundary_start, boundary, count):
     chosen = np.zeros(count, dtype=np.bool_)
     is_free = np.zeros(downstream.size, dtype=np.bool_)

@@ -4,8 +4,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.schema.vocabulary import UPSTREAM
 from sitefinder.siting.intervals import SHORTEST_OVERLAP_M, union_of_intervals
 from sitefinder.siting.rules import HIT_COLUMNS
@@ -212,7 +212,7 @@ def _snapped(at_m, length_m):
 
 
 # Carries the effect from station to station by the way that it has gone; gives the pieces in which it holds.
-@njit(cache=True)
+@kernel
 def _followed(order, first_step, next_station, length_m, first_event, at_m, kind, feature, distance_m):
     gone_m = np.full(len(length_m), np.inf)
     whose = np.full(len(length_m), -1)

@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.schema import is_scheme_that
 
 # A product of survivals that misses the least one by less than this part of it, in rounding, meets it.
@@ -80,7 +80,7 @@ def survival_to_outlet(downstream, entered, survival):
 
 
 # From the outlets up.
-@njit(cache=True)
+@kernel
 def _down_to_outlet(downstream, here):
     total = here.copy()
     for i in range(downstream.size - 1, -1, -1):
@@ -112,7 +112,7 @@ def plants_to_outlet(downstream, entered):
 
 
 # From the outlets up.
-@njit(cache=True)
+@kernel
 def _counted_to_outlet(downstream, here):
     total = here.copy()
     for i in range(downstream.size - 1, -1, -1):
@@ -147,7 +147,7 @@ def worst_from_above(downstream, spawning, survival):
 
 
 # Downstream loop.
-@njit(cache=True)
+@kernel
 def _carried_worst(downstream, worst, survival):
     carried = worst.copy()
     for i in range(downstream.size):

@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.shrinkage import MOST_HEADS, error_law, fit_prior, posterior
 from sitefinder.streams.profile_error import head_standard_error
@@ -88,7 +88,7 @@ def _prior_of(profile_m, errors_m, arrays, length_m):
 
 
 # Stretches from each station down to the first one at least so far below, no segment on the way being barred.
-@njit(cache=True)
+@kernel
 def _windows(downstream, step_m, barred, length_m):
     upper = np.empty(len(downstream), dtype=np.int64)
     lower = np.empty(len(downstream), dtype=np.int64)

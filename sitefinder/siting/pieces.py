@@ -9,8 +9,8 @@ overlap when their pieces share a station, so that one may begin where the other
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel, part
 from sitefinder.streams.tree import upstream_neighbours
 
 
@@ -123,7 +123,7 @@ def refuse_bad_starts(name, start, count, length):
         raise ValueError(f"{name}_start must run from 0 to {length} in {count + 1} entries and never fall")
 
 
-@njit(cache=True)
+@kernel
 def _first_not_downstream(downstream, intake, tailrace):
     for c in range(intake.size):
         station = downstream[intake[c]]
@@ -137,7 +137,7 @@ def _first_not_downstream(downstream, intake, tailrace):
 
 # Writes the stations that candidate c takes to `piece`, path first from the intake down, marks each of them with c
 # and gives their number.
-@njit(cache=True)
+@part
 def _take_piece(c, downstream, intake, tailrace, pond_start, pond, mark, piece):
     taken = 0
     i = intake[c]
@@ -156,7 +156,7 @@ def _take_piece(c, downstream, intake, tailrace, pond_start, pond, mark, piece):
 
 # Counts each candidate's boundary into start[c + 1], or with `is_filling` writes it to `station` from start[c].
 # Gives the first candidate whose pond is not connected, or -1.
-@njit(cache=True)
+@kernel(fills=("start", "station"))
 def _walk_boundaries(
     downstream, intake, tailrace, pond_start, pond, joining_start, joining, start, station, is_filling
 ):
@@ -226,7 +226,7 @@ def blocked_by(chosen, downstream, intake, tailrace, segment_m, pond_start=None,
 
 
 # Second result: the first chosen candidate that overlaps a chosen one before it, or -1.
-@njit(cache=True)
+@kernel
 def _greatest_overlaps(chosen, downstream, intake, tailrace, pond_start, pond, segment_m):
     mark = np.full(downstream.size, -1, dtype=np.int32)
     piece = np.empty(downstream.size, dtype=np.int32)

@@ -4,8 +4,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy.special import ndtr
+
+from sitefinder.compiled import kernel
 
 # More heads than this are thinned evenly before a prior is fitted: they add time and no knowledge (own choice).
 MOST_HEADS = 4000
@@ -199,7 +200,7 @@ def posterior(head_m, head_se_m, prior):
     return _moments(head_m, head_se_m, _ratio(head_m, head_se_m, prior.law), edges_m, density, *cells)
 
 
-@njit(cache=True)
+@kernel
 def _moments(head_m, head_se_m, ratio, edges_m, density, lean_m, spread_m):
     mean_m, sd_m = head_m.copy(), head_se_m.copy()
     root_two, root_two_pi = math.sqrt(2.0), math.sqrt(2.0 * math.pi)

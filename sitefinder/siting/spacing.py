@@ -1,8 +1,8 @@
 """Stream above an intake that other sites must leave free, measured along the flow."""
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.streams.tree import upstream_neighbours
 
 
@@ -53,7 +53,7 @@ def with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_
 
 
 # Counts each candidate's stations into start[c + 1], or with `is_filling` writes them from start[c].
-@njit(cache=True)
+@kernel(fills=("start", "zone"))
 def _fill_zones(step_m, intake, first, upstream, spacing_m, start, zone, is_filling):
     stack = np.empty(len(step_m), dtype=np.int32)
     way_m = np.zeros(len(step_m))

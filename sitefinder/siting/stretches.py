@@ -4,8 +4,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.schema import is_scheme_that
 from sitefinder.schema.vocabulary import FROM_STREAM, FROM_STRUCTURE, FROM_WEIR, SCHEME_TYPES, named
 from sitefinder.streams.profile_error import head_standard_error
@@ -197,7 +197,7 @@ def _new_weirs(name, downstream, step_m, segment_m, profile_m, settings):
 
 
 # Pairs of intake and tailrace by walking down from each station; counted first, then filled.
-@njit(cache=True)
+@kernel
 def _pairs(downstream, step_m, segment_m, profile_m, longest_m, least_head_m, most_head_m):
     intake = np.empty(0, dtype=np.int64)
     tailrace = np.empty(0, dtype=np.int64)
@@ -226,7 +226,7 @@ def _pairs(downstream, step_m, segment_m, profile_m, longest_m, least_head_m, mo
 
 # Stations whose segments each candidate takes: its path (from the tailrace up), then its pond. A pond is as long
 # as its longest arm, up to where the profile reaches the crest within the last piece; it floods all its arms.
-@njit(cache=True)
+@kernel
 def _taken(intake, tailrace, crest_m, downstream, step_m, profile_m, first, upstream):
     count = len(intake)
     start = np.zeros(count + 1, dtype=np.int64)
@@ -246,7 +246,10 @@ def _taken(intake, tailrace, crest_m, downstream, step_m, profile_m, first, upst
                 taken = np.concatenate((taken, np.empty(len(taken), dtype=np.int32)))
             taken[size] = station
             size += 1
-        taken[path_from:size] = taken[path_from:size][::-1].copy()
+        # By loop: an assignment of slices takes seconds to compile.
+        for place in range((size - path_from) // 2):
+            other = size - 1 - place
+            taken[path_from + place], taken[other] = taken[other], taken[path_from + place]
         pond_start[c] = size
         depth = 0
         if profile_m[intake[c]] < crest_m[c]:

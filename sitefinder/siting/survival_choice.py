@@ -9,8 +9,8 @@ fish-safe one, or not at all, so that a site is dropped or made fish-safe where 
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel, part
 from sitefinder.siting.fish_passage import ROUNDING, survival_to_outlet
 from sitefinder.siting.pieces import boundary_of_path
 from sitefinder.streams.flags import carried_down
@@ -128,7 +128,7 @@ def _levels(kinds, most_loss):
 
 
 # Highest level with which water may leave a station, that of all spawning grounds at it and above.
-@njit(cache=True)
+@kernel
 def _carried_caps(downstream, cap):
     carried = cap.copy()
     for i in range(downstream.size):
@@ -143,7 +143,7 @@ def _from_above(downstream, boundary, entered):
     return _drains_to(downstream, boundary.station, np.asarray(entered, dtype=np.int64)[owner])
 
 
-@njit(cache=True)
+@kernel
 def _drains_to(downstream, station, target):
     result = np.zeros(station.size, dtype=np.bool_)
     for k in range(station.size):
@@ -156,14 +156,14 @@ def _drains_to(downstream, station, target):
 
 # What a station and all above it are worth at a loss level, after its turn in the loop; -inf where fish would not
 # come through.
-@njit(cache=True)
+@part
 def _worth(i, level, plain, by_level, row):
     return plain[i] if row[i] < 0 else by_level[row[i], level]
 
 
 # Best candidate and option with its tailrace at station i while fish meet the given loss below, (-1, -1) for none;
 # and the total that it gives.
-@njit(cache=True)
+@part
 def _best_at(i, level, tree, pieces, fish, value, plain, by_level, row):
     joining_start, joining, by_tailrace, first_at = tree
     start, boundary, from_above = pieces
@@ -192,7 +192,7 @@ def _best_at(i, level, tree, pieces, fish, value, plain, by_level, row):
 
 
 # Downstream loop for the totals, upstream loop for the choice: see `choice`.
-@njit(cache=True)
+@kernel
 def _solve(tree, pieces, fish, value, row, rows, levels):
     joining_start, joining, _, _ = tree
     start, boundary, from_above = pieces

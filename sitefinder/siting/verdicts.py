@@ -4,8 +4,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.schema.vocabulary import (
     ACTIONS,
     DOUBT,
@@ -122,7 +122,7 @@ def stretch_marks(first, stations, segment_length_m, reach, metres, rules):
     much of one reach's ground under the rule that the reach itself is held: a long stretch does not lead past a
     reach that nobody may touch because it is long.
     """
-    sums = RuleMetres(*[_sums(first, stations, each) for each in metres])
+    sums = RuleMetres(*[_sums(first, stations, np.asarray(each, dtype=np.float64)) for each in metres])
     enough_m = _enough_m(_sums(first, stations, segment_length_m[np.newaxis])[0], rules)
     certain, possible = sums.certain >= enough_m, sums.possible >= enough_m
     # Only a least overlap makes a difference between the two measures.
@@ -267,7 +267,7 @@ def _closed_months(held, rules):
 
 
 # Sum of each row's values over the stations of each stretch, shape (rows, m).
-@njit(cache=True)
+@kernel
 def _sums(first, stations, values):
     result = np.zeros((values.shape[0], len(first) - 1))
     for row in range(values.shape[0]):
@@ -280,7 +280,7 @@ def _sums(first, stations, values):
 
 
 # Whether each stretch takes at least so much of some one reach under each rule, shape (rows, m).
-@njit(cache=True)
+@kernel
 def _fills_a_reach(first, stations, reach, enough_m, values):
     result = np.zeros((values.shape[0], len(first) - 1), dtype=np.bool_)
     taken = np.zeros(enough_m.shape[1])

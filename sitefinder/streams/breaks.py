@@ -1,7 +1,8 @@
 """Where the long profile breaks: weirs and falls, steps that no smoothing may round off."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel, part
 
 # Stations to either side whose means are compared: short windows where errors are alike, long ones where not.
 WIDTHS = (1, 2, 3, 5, 8, 12, 18)
@@ -87,7 +88,7 @@ def find_breaks(
 
 
 # The greatest ratio of step to standard error below each station, and the width of its windows [stations].
-@njit(cache=True)
+@kernel
 def _step_scores(
     elevation_m,
     usable,
@@ -153,7 +154,7 @@ def _step_scores(
 
 
 # Variance of the difference of the means of two neighbouring runs of a Markov chain of variance 1.
-@njit(cache=True)
+@part
 def _variance_of_difference(rho, up, down):
     if rho == 0.0:
         return 1.0 / up + 1.0 / down
@@ -172,7 +173,7 @@ def _variance_of_difference(rho, up, down):
 
 
 # Stations whose score is high enough and the greatest within the width of its windows; of equals the upper one.
-@njit(cache=True)
+@kernel
 def _peaks(score, width, main, downstream):
     count = score.size
     is_peak = np.zeros(count, dtype=np.bool_)
@@ -193,7 +194,7 @@ def _peaks(score, width, main, downstream):
 
 
 # Breaks moved down over refused stations that stand no lower than the last good one above them.
-@njit(cache=True)
+@kernel
 def _below_refused(is_peak, elevation_m, usable, downstream):
     is_break = np.zeros(is_peak.size, dtype=np.bool_)
     for i in range(is_peak.size):
@@ -208,7 +209,7 @@ def _below_refused(is_peak, elevation_m, usable, downstream):
 
 
 # The known breaks, and of those found the ones that are not near any.
-@njit(cache=True)
+@kernel
 def _giving_way(is_break, known_break, main, downstream):
     kept = is_break.copy()
     for i in range(is_break.size):

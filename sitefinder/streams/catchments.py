@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.streams.upstream import beside_arms, shared_sums
 
 
@@ -66,7 +66,7 @@ def sums_by_arms(local, downstream, arms=None):
     return shared_sums(local.astype(np.float64), downstream, *arms)
 
 
-@njit(cache=True)
+@kernel
 def sums_upstream(local, downstream):
     """For each station the sum over itself and all stations upstream.
 

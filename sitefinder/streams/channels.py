@@ -4,8 +4,8 @@ from typing import NamedTuple
 
 import numpy as np
 import shapely
-from numba import njit
 
+from sitefinder.compiled import kernel, part
 from sitefinder.streams.banks import bank_heights
 
 # A channel must lie lower than the drawn line by this slope before a station looks away from the line for it, so
@@ -153,7 +153,7 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m, least_bank_m=np.inf):
 
 # The cells of the lowest channel that has banks on both sides, from bank to bank; all where there is none. Unknown
 # ground ends the transect.
-@njit(cache=True)
+@kernel
 def _between_banks(elevation_m, least_bank_m):
     count, columns = elevation_m.shape
     between = np.ones(elevation_m.shape, dtype=np.bool_)
@@ -167,13 +167,13 @@ def _between_banks(elevation_m, least_bank_m):
             right = _bank(elevation_m[i], bed, 1, least_bank_m[i])
             if left >= 0 and right >= 0:
                 lowest_m, first, last = bed_m, left, right
-        between[i, :first] = False
-        between[i, last + 1 :] = False
+        for cell in range(columns):
+            between[i, cell] = first <= cell <= last
     return between
 
 
 # The first cell to a side that stands high enough above the bed, -1 where the ground falls below the bed before.
-@njit(cache=True)
+@part
 def _bank(elevation_m, bed, side, least_bank_m):
     at = bed + side
     while 0 <= at < elevation_m.size and elevation_m[at] >= elevation_m[bed]:

@@ -3,7 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
 
 # The fall between a measured place and its station is taken from the slope around it, whose error is this share of
 # that fall (own choice).
@@ -117,7 +118,7 @@ def lay_over(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
 
 
 # Change a profile in place so that it falls by `drop_m` from one station to another.
-@njit(cache=True)
+@kernel(fills=("profile_m",))
 def _meet(profile_m, downstream, to_downstream_m, upper, lower, drop_m):
     foot_m, fall_m, way_m = profile_m[lower], profile_m[upper] - profile_m[lower], 0.0
     on_path = np.zeros(lower, dtype=np.bool_)

@@ -3,9 +3,10 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.streams.breaks import find_breaks
+from sitefinder.streams.medians import median_of
 from sitefinder.streams.profile import monotone_profile
 from sitefinder.streams.profile_error import of_stations
 from sitefinder.streams.smoothing import mean_along, smoothed
@@ -183,7 +184,7 @@ def fit_long_profile(
 
 # Levels with those of unknown stations beside a break: the curve's, which is free to jump there, as far as a known
 # station of their own side holds it; below a break near a mouth the way up from the main stem's.
-@njit(cache=True)
+@kernel
 def _beside_breaks(level_m, curve_m, slope, main, downstream, step_m, is_break):
     filled_m = level_m.copy()
     for i in range(level_m.size):
@@ -223,7 +224,7 @@ def _places(downstream, step_m):
 
 
 # Upstream loop: who is one with the next takes its number. In between, numbers of places keep the stations' order.
-@njit(cache=True)
+@kernel
 def _handed_up(place, with_next, downstream):
     place = place.copy()
     for i in range(len(place) - 1, -1, -1):
@@ -252,7 +253,7 @@ def _errors(stated_m, of_place_m, spread_m):
 
 
 # Fall over the way about each station [m/m], without the steps at breaks, and that way's length [m].
-@njit(cache=True)
+@kernel
 def _slopes(fit_m, main, downstream, step_m, is_break):
     count = fit_m.size
     slope, over_m = np.zeros(count), np.zeros(count)
@@ -276,11 +277,11 @@ def _slopes(fit_m, main, downstream, step_m, is_break):
 
 
 # Median of the values about each station along its main stem; zero where there is none.
-@njit(cache=True)
+@kernel
 def _median_about(value, main, downstream):
     count = value.size
     median = np.zeros(count)
-    near = np.empty(2 * SPREAD_STATIONS + 1)
+    near, in_order = np.empty(2 * SPREAD_STATIONS + 1), np.empty(2 * SPREAD_STATIONS + 1)
     for i in range(count):
         found = 0
         above, below = i, downstream[i]
@@ -296,7 +297,7 @@ def _median_about(value, main, downstream):
                     found += 1
                 below = downstream[below]
         if found > 0:
-            median[i] = np.median(near[:found])
+            median[i] = median_of(near, found, in_order)
     return median
 
 
@@ -307,7 +308,7 @@ def _flat(level_m, downstream, main, step_m, least_flat_m):
     return is_flat if is_flat.mean() <= MOST_FLAT_SHARE else np.zeros(len(level_m), dtype=bool)
 
 
-@njit(cache=True)
+@kernel
 def _level_runs(level_m, downstream, main, step_m, least_flat_m):
     count = level_m.size
     stations = np.ones(count, dtype=np.int64)

@@ -1,10 +1,11 @@
 """What holds at a station because of what lies upstream of it: shares of its catchment, and marks carried down."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
 
 
-@njit(cache=True)
+@kernel
 def share_above(is_marked, area, downstream):
     """Share of each station's catchment whose water passes a marked station.
 
@@ -39,7 +40,7 @@ def share_above(is_marked, area, downstream):
     return share
 
 
-@njit(cache=True)
+@kernel
 def carried_down(is_marked, downstream):
     """Whether a station, or any upstream of it, is marked.
 

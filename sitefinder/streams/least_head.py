@@ -2,8 +2,8 @@
 
 import numpy as np
 import pandas as pd
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.streams.profile_error import head_standard_error
 
 # How far the way between two stations may lie from the length asked for, as a share of it (own choice).
@@ -66,7 +66,7 @@ def least_heads(errors_m, downstream, to_downstream_m, lengths_m, standard_error
 
 
 # For each station and length the station nearest to that way downstream, or -1.
-@njit(cache=True)
+@kernel
 def _stations_below(downstream, to_downstream_m, lengths_m, tolerance):
     lower = np.full((len(downstream), len(lengths_m)), -1, dtype=np.int64)
     for start in range(len(downstream)):

@@ -1,7 +1,8 @@
 """The long profile: raw elevations of stations made to fall, and never to rise, all the way down the tree."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel, part
 
 # A slope of the loss smaller than this share of the station's own weight is rounding and counts as zero, so
 # that a tie is seen as one with weights and quantiles that are not whole binary fractions too.
@@ -125,7 +126,7 @@ def _refuse_bad_stations(elevation_m, weight, downstream, to_downstream_m):
 # hold it up; meaningless where there is no datum. Heap node i is the breakpoint of station i: its key is the
 # elevation and `rise` is by how much the slope of the loss grows there. Below the lowest breakpoint of a heap
 # the loss is flat.
-@njit(cache=True)
+@kernel
 def _best_elevation(elevation_m, weight, has_datum, downstream, quantile):
     count = elevation_m.size
     best_m = np.zeros(count)
@@ -137,7 +138,7 @@ def _best_elevation(elevation_m, weight, has_datum, downstream, quantile):
         top = heap[i]
         if has_datum[i]:
             rise[i] = weight[i]
-            top = _melded(top, i, elevation_m, left, right)
+            top = _melded(top, np.int32(i), elevation_m, left, right)
             slope = -quantile * weight[i]
             rounding = SLOPE_ROUNDING * weight[i]
             # The station's own breakpoint lifts the slope to (1 - quantile) · weight at least, so that the
@@ -162,7 +163,7 @@ def _best_elevation(elevation_m, weight, has_datum, downstream, quantile):
 
 # One heap of two skew heaps, lowest key on top (Sleator & Tarjan 1986, "Self-adjusting heaps", SIAM J. Comput.
 # 15:52-69, top-down meld): down the right spines, children swapped on the way. A melded heap is gone.
-@njit(cache=True)
+@part
 def _melded(first, second, key, left, right):
     if first < 0:
         return second
@@ -185,7 +186,7 @@ def _melded(first, second, key, left, right):
 
 # Upstream loop, in place: no station below the next datum-carrying one downstream. A station without a datum
 # hands on what lies below it.
-@njit(cache=True)
+@kernel(fills=("profile_m",))
 def _pass_back_up(profile_m, has_datum, downstream):
     for i in range(profile_m.size - 1, -1, -1):
         below = downstream[i]
@@ -195,7 +196,7 @@ def _pass_back_up(profile_m, has_datum, downstream):
 
 # In place: downstream loop for the lowest datum that drains to each station and how far off it is, upstream
 # loop to interpolate. Going up one step at a time keeps the order even where gaps branch.
-@njit(cache=True)
+@kernel(fills=("profile_m",))
 def _fill_gaps(profile_m, has_datum, downstream, to_downstream_m):
     count = profile_m.size
     ceiling_m = np.full(count, np.inf)

@@ -1,9 +1,9 @@
 """Error of the fitted long profile, by simulating the DEM's error along the streams and fitting again."""
 
 import numpy as np
-from numba import njit
 from scipy.special import ndtri
 
+from sitefinder.compiled import kernel
 from sitefinder.streams.profile import monotone_profile
 
 # Draws that are held in double precision at once; bounds the memory beside the result.
@@ -187,7 +187,7 @@ def _standard_normals(count, seed, draw):
 
 
 # Upstream loop, in place.
-@njit(cache=True)
+@kernel(fills=("noise",))
 def _correlate_upstream(noise, downstream, correlation):
     for i in range(noise.size - 1, -1, -1):
         if downstream[i] >= 0:
@@ -196,7 +196,7 @@ def _correlate_upstream(noise, downstream, correlation):
 
 
 # Upstream loop: a profile whose drops are those of another times a factor.
-@njit(cache=True)
+@kernel
 def _with_drops_times(factor, profile_m, downstream):
     made_m = profile_m.copy()
     for i in range(profile_m.size - 1, -1, -1):
@@ -247,7 +247,7 @@ def head_standard_error(errors_m, upper, lower):
     return _root_mean_square_difference(errors_m, upper, lower)
 
 
-@njit(cache=True)
+@kernel
 def _root_mean_square_difference(errors_m, upper, lower):
     head_se_m = np.empty(upper.size)
     draws = errors_m.shape[1]

@@ -1,7 +1,8 @@
 """The straightest curve through noisy elevations along the stream, free to jump where it is told to."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
 
 # Weight of the first fit where nothing else holds a station, beside a datum's; keeps the equations soluble.
 HELD_LIGHTLY = 1.0e-6
@@ -70,7 +71,7 @@ def smoothed(elevation_m, weight, otherwise_m, main, downstream, to_downstream_m
 
 
 # Symmetric elimination along the tree. `first` and `second` couple a station with the two next downstream.
-@njit(cache=True)
+@kernel
 def _solved(right, own, main, downstream, to_downstream_m, is_break, slope_variance_per_m):
     count = right.size
     right, own = right.copy(), own.copy()
@@ -114,7 +115,7 @@ def _solved(right, own, main, downstream, to_downstream_m, is_break, slope_varia
     return level_m
 
 
-@njit(cache=True)
+@kernel
 def mean_along(value, usable, main, downstream, to_downstream_m, length_m):
     """Mean of a value about each station along the main stem, weights falling by e over a length.
 

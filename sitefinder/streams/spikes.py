@@ -1,7 +1,9 @@
 """Stations whose elevation is not the water's: bridges, trees and banks that stand out of the long profile."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel, part
+from sitefinder.streams.medians import median_of, sort_first
 
 # Stations upstream that one is held against; of those to both sides, as many on each; and the least that judge.
 REACH_STATIONS, REACH_BOTH_SIDES = 5, 3
@@ -51,11 +53,12 @@ def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, 
 # of the DEM's error [m]; the greater of both comparisons, 0 where there are too few neighbours for either. Sums of
 # correlations of a chain are kept as it grows, one exponential a station: `own` with the station judged, `pairs`
 # among the neighbours, `own_few`, `pairs_few` those of the nearest ones.
-@njit(cache=True)
+@kernel
 def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_length_m):
     count = elevation_m.size
     excess = np.zeros(count)
     level_m = np.empty(REACH_STATIONS + REACH_BOTH_SIDES)
+    sorted_m = np.empty(REACH_STATIONS + REACH_BOTH_SIDES)
     for i in range(count):
         if not usable[i]:
             continue
@@ -76,7 +79,7 @@ def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_
             above = main[above]
         if up < LEAST_STATIONS:
             continue
-        excess[i] = _over(elevation_m[i] - np.median(level_m[:up]), _difference_from_mean(own, pairs, up))
+        excess[i] = _over(elevation_m[i] - median_of(level_m, up, sorted_m), _difference_from_mean(own, pairs, up))
         up = min(up, REACH_BOTH_SIDES)
         both, below, way_m = up, i, 0.0
         power, chain, own, pairs = 1.0, -1.0, 0.0, 0.0
@@ -92,12 +95,13 @@ def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_
                 both += 1
         if both == 2 * up:
             # Across the station the correlation of two neighbours is the product of theirs with it.
+            sort_first(level_m, both, sorted_m)
             error = _difference_from_mean(own_few + own, pairs_few + pairs + 2.0 * own_few * own, both)
-            excess[i] = max(excess[i], _over(elevation_m[i] - np.sort(level_m[:both])[up], error))
+            excess[i] = max(excess[i], _over(elevation_m[i] - sorted_m[up], error))
     return excess
 
 
-@njit(cache=True)
+@part
 def _over(height_m, error):
     if height_m <= 0.0:
         return 0.0
@@ -106,7 +110,7 @@ def _over(height_m, error):
 
 # The sums with one station more, at a way from the last; `power` is the last one's correlation with the station
 # judged, `chain` the sum of those with the neighbours before it.
-@njit(cache=True)
+@part
 def _longer(power, chain, own, pairs, way_m, correlation_length_m):
     decay = np.exp(-way_m / correlation_length_m) if correlation_length_m > 0.0 else 0.0
     power *= decay
@@ -115,6 +119,6 @@ def _longer(power, chain, own, pairs, way_m, correlation_length_m):
 
 
 # Standard deviation of an error less the mean of others, all of variance 1.
-@njit(cache=True)
+@part
 def _difference_from_mean(own, pairs, found):
     return np.sqrt(max(1.0 - 2.0 * own / found + pairs / found**2, 0.0))

@@ -1,7 +1,8 @@
 """Standing water that no layer tells: stretches over which the DEM's own cells do not fall at all."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
 
 # Cells that differ by less are equal: rounding of 32-bit elevations and of feet [m].
 LEVEL_M = 0.001
@@ -32,7 +33,7 @@ def is_coarse(elevation):
     return bool((np.abs(steps - np.round(steps)) < LEVEL_M).all())
 
 
-@njit(cache=True)
+@kernel
 def level_segments(raw_m, downstream, to_downstream_m, segment_m, shortest_m):
     """Segments that belong to a stretch of equal raw elevation of at least some length.
 

@@ -3,7 +3,9 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
+from sitefinder.streams.medians import median_of
 
 # Segments on each side that the slope there is taken from; a median of three is deaf to one that holds a step.
 NEIGHBOURS = 3
@@ -20,7 +22,7 @@ class Slopes(NamedTuple):
     below: np.ndarray
 
 
-@njit(cache=True)
+@kernel
 def slopes_around(profile_m, downstream, segment_m):
     """Slope of the stream around each segment, the segment itself left out.
 
@@ -41,7 +43,7 @@ def slopes_around(profile_m, downstream, segment_m):
     count = len(profile_m)
     slope_above = np.full(count, np.nan)
     slope_below = np.full(count, np.nan)
-    slopes = np.empty(NEIGHBOURS)
+    slopes, in_order = np.empty(NEIGHBOURS), np.empty(NEIGHBOURS)
     for station in range(count):
         if segment_m[station] <= 0.0:
             continue
@@ -51,7 +53,7 @@ def slopes_around(profile_m, downstream, segment_m):
             slopes[found] = (profile_m[upper - 1] - profile_m[upper]) / segment_m[upper]
             found += 1
             upper -= 1
-        above = np.median(slopes[:found]) if found > 0 else np.nan
+        above = median_of(slopes, found, in_order) if found > 0 else np.nan
         found = 0
         lower = station
         while found < NEIGHBOURS and downstream[lower] >= 0:
@@ -60,7 +62,7 @@ def slopes_around(profile_m, downstream, segment_m):
                 slopes[found] = (profile_m[lower] - profile_m[following]) / segment_m[following]
                 found += 1
             lower = following
-        below = np.median(slopes[:found]) if found > 0 else above
+        below = median_of(slopes, found, in_order) if found > 0 else above
         if np.isnan(above):
             above = below
         slope_above[station] = 0.0 if np.isnan(above) else above

@@ -1,7 +1,8 @@
 """The stations as a tree: who drains straight to whom."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
 
 
 def upstream_neighbours(downstream):
@@ -31,7 +32,7 @@ def upstream_neighbours(downstream):
     return start, upper[np.argsort(downstream[upper], kind="stable")].astype(np.int32)
 
 
-@njit(cache=True)
+@kernel
 def main_upstream(downstream, to_downstream_m):
     """The station that carries each station's main stem on upstream: the neighbour with the longest way above it.
 

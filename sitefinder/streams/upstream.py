@@ -1,7 +1,8 @@
 """Sums on a network whose streams part and join again: everything upstream once, or by shares of the water."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
 
 
 def distinct_sums(local, downstream_link, leaves_link):
@@ -127,7 +128,7 @@ def beside_arms(downstream_link, leaves_link):
     return np.where(leaves_link >= 0, np.asarray(downstream_link)[leaves_link], -1).astype(np.int32)
 
 
-@njit(cache=True)
+@kernel
 def shared_sums(local, downstream, beside, share):
     """Sums down the network where side arms take a share of what comes from above; nothing is lost or doubled.
 

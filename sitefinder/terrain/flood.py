@@ -4,7 +4,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel, part
 
 # Labels that name no station: the path leaves the DEM; it leaves the window; it ends in a closed basin. In seeds:
 # not an end.
@@ -184,7 +185,7 @@ def _mark_ends(label, usable, seed, open_edges):
 
 
 # Valid cells from the lowest to the highest: a radix sort, so that the time goes with the number of cells.
-@njit(cache=True)
+@kernel
 def _from_low_to_high(surface, progress):
     bits = surface.view(np.int32)
     count = 0
@@ -208,9 +209,15 @@ def _from_low_to_high(surface, progress):
     other_keys = np.empty_like(keys)
     other_cells = np.empty_like(cells)
     for digit in range(3):
-        if sizes[digit].max() == count:
+        # By loop, here and below: what numpy has for it takes seconds to compile.
+        starts, before, most = sizes[digit], np.int64(0), np.int64(0)
+        for bucket in range(starts.size):
+            own = starts[bucket]
+            starts[bucket] = before
+            before += own
+            most = max(most, own)
+        if most == count:
             continue
-        starts = np.cumsum(sizes[digit]) - sizes[digit]
         for place in range(count):
             bucket = (keys[place] >> np.uint32(11 * digit)) & np.uint32(2047)
             other_keys[starts[bucket]] = keys[place]
@@ -224,7 +231,7 @@ def _from_low_to_high(surface, progress):
 # The flood itself, on flat padded arrays; the first four are written to. `order` holds the cells from low to high,
 # so the next cell to flood from is simply the next in order that has been reached: a cell that the order
 # comes to before it was reached lies in a hollow, and is reached later, from the level at which the hollow spills.
-@njit(cache=True)
+@kernel(fills=("surface", "progress", "label", "pointer"))
 def _spread(surface, progress, label, pointer, order, offset, per_metre):
     for cell in order:
         if label[cell] != NO_SEED:
@@ -288,8 +295,9 @@ def _spread(surface, progress, label, pointer, order, offset, per_metre):
 
 
 # A copy with twice the room, or as much as can ever be needed.
-@njit(cache=True)
+@part
 def _grown(array, most):
     larger = np.empty(min(2 * array.size, most), dtype=array.dtype)
-    larger[: array.size] = array
+    for place in range(array.size):
+        larger[place] = array[place]
     return larger

@@ -1,8 +1,8 @@
 """Stream cells where the DEM has no data, so that a stream that crosses a gap keeps the ground on its banks."""
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.terrain.flood import NO_SEED, UNKNOWN
 
 # The lowest number there is: lower than any ground.
@@ -72,7 +72,7 @@ def bridged(elevation_m, valid, seed, open_edges):
 
 
 # Lowest elevation [m] of the ground around each of some cells; infinite where there is none.
-@njit(cache=True)
+@kernel
 def _lowest_around(elevation_m, usable, row, column):
     rows, columns = elevation_m.shape
     lowest_m = np.full(row.size, np.inf, dtype=np.float32)

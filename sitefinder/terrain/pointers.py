@@ -1,8 +1,8 @@
 """Where paths along given flow directions end."""
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.terrain.flood import COLUMN_STEP, NO_POINTER, NO_SEED, OFF_DEM, ROW_STEP, SINK
 
 
@@ -43,7 +43,7 @@ def labels_down(pointer, ends, valid, is_edge):
 
 
 # Each path is walked to a cell whose answer is known, and that answer written all along it.
-@njit(cache=True)
+@kernel
 def _followed(pointer, ends, valid, is_edge):
     rows, columns = pointer.shape
     label = np.full(pointer.shape, NO_SEED, dtype=np.int32)

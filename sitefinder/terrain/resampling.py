@@ -1,10 +1,11 @@
 """Values of one grid at places of another."""
 
 import numpy as np
-from numba import njit
+
+from sitefinder.compiled import kernel
 
 
-@njit(cache=True)
+@kernel
 def bilinear(values, known, row, column):
     """Values between the centres of cells, linear in both directions.
 

@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.terrain.flood import SINK, UNKNOWN, Flood, flood
 
 # Within a flood the sinks of a window are told apart: sink k has the label _FIRST_SINK - k.
@@ -150,7 +150,7 @@ def _sinks(row, column, depth_m):
 
 # Lowest cell (in flat numbering) and depth [m] of each connected set of filled cells, in the order of their first
 # cells by row, and whether anything in it is known.
-@njit(cache=True)
+@kernel
 def _hollows(ground_m, surface, label):
     rows, columns = ground_m.shape
     seen = np.zeros(ground_m.shape, dtype=np.bool_)

@@ -5,8 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.terrain.flood import NO_SEED
 
 
@@ -163,7 +163,7 @@ def _shared_table(winners, losers, downstream_link, grid):
 
 
 # Row, column, piece and length [m] of each passage through a cell, in the order of the pieces.
-@njit(cache=True)
+@kernel
 def _walked(start, along_row, down_column, cell_width_m, cell_height_m):
     pieces = start.size - 1
     total = 0

@@ -4,8 +4,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numba import njit
 
+from sitefinder.compiled import kernel
 from sitefinder.terrain.flood import COLUMN_STEP, NO_POINTER, OFF_DEM, ROW_STEP, SINK, UNKNOWN, edge_cells
 from sitefinder.terrain.gaps import bridged
 from sitefinder.terrain.grid import OpenEdges, Window, open_edges, widened
@@ -213,7 +213,7 @@ def sinks_of_tile(sinks, sink_number, window):
 # Open borders (north, south, west, east) at which the paths of unknown cells of the tile end. A path is followed
 # only until it meets one that was followed before. One that ends inside the window, at a hollow of which nothing
 # is known, goes on along the way out.
-@njit(cache=True)
+@kernel
 def _borders_reached(label, pointer, way_out, least, edges):
     rows, columns = label.shape
     followed = np.zeros(label.shape, dtype=np.bool_)
@@ -341,7 +341,7 @@ def sums_of_labels(label, valid, is_edge, covariates, sinks):
 
 
 # Sum and count of the values that are there, by position; cells at -1 drain to no station.
-@njit(cache=True)
+@kernel
 def _added(position, values, size):
     total = np.zeros(size, dtype=np.int64)
     counted = np.zeros(size, dtype=np.int64)
