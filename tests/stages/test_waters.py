@@ -38,9 +38,7 @@ def with_layers(results):
         network, placed, heads, flows = (results[name] for name in ("network", "placed", "heads", "flows"))
         structures = find_structures(settings, inputs, placed)
         if refit:
-            heads = fit_profile(
-                settings, inputs, placed, results["channels"], results["dem_errors"], structures
-            )
+            heads = fit_profile(settings, inputs, placed, results["channels"], results["dem_errors"], structures)
         return find_waters(settings, inputs, network, placed, structures, heads, flows)
 
     return found
