@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from sitefinder.delivery.graph import STAGES
 from sitefinder.pipeline.code import SourceCode, change_of_code, digest_of_files, module_of, own_code
-from sitefinder.stages.stage_graph import STAGES
 
 # A fixed seed, so that a failure comes again; any would do.
 SEED, DRAWN = 12, 20

@@ -5,9 +5,9 @@ import re
 
 import pytest
 
+from sitefinder.delivery.graph import STAGES
 from sitefinder.errors import InputError
 from sitefinder.pipeline.graph import Stage, bound, check_arguments, run_stages
-from sitefinder.stages.stage_graph import STAGES
 
 
 def add(first, second):

@@ -230,7 +230,7 @@ from sitefinder.io.settings import read_settings
 from sitefinder.pipeline.durable import write_json
 from sitefinder.stages.inputs import read_inputs, with_year_to_year
 from sitefinder.stages.keeping import FILES, memory_of, planned
-from sitefinder.stages.stage_graph import STAGES
+from sitefinder.delivery.graph import STAGES
 
 path, store = Path({str(settings)!r}), Path({str(tmp_path)!r})
 settings, memory = read_settings(path), memory_of(store)

@@ -6,6 +6,7 @@ import pytest
 from pydantic import BaseModel
 
 from sitefinder.config import check_settings
+from sitefinder.pipeline.graph import WHOLE
 from sitefinder.stages.run import STAGES, check
 from sitefinder.stages.seen import InputsParts, NotDeclared, SettingsParts, rules_of
 
@@ -74,7 +75,13 @@ def test_no_stage_hangs_on_paths_workers_tiles_or_what_is_only_told(sample):
     other["energy"]["machines"], other["costs"]["file"] = ["moved.toml"], "moved.toml"
     dem = inputs.dem._replace(path="/elsewhere/dem.tif", lineage=inputs.dem.lineage | {"path": "moved.tif"})
 
+    # Provenance tells all of it, and is kept under all of it.
+    whole = [stage.name for stage in STAGES if WHOLE in stage.sees.get("settings", ())]
+    assert whole == ["provenance_table"]
+    assert SettingsParts(settings).facts((WHOLE,)) != SettingsParts(check_settings(other, "other")).facts((WHOLE,))
     for stage in STAGES:
+        if stage.name in whole:
+            continue
         parts = stage.sees.get("settings", ())
         assert SettingsParts(settings).facts(parts) == SettingsParts(check_settings(other, "other")).facts(parts)
     assert InputsParts(inputs).facts(("dem",)) == InputsParts(inputs._replace(dem=dem)).facts(("dem",))

@@ -6,6 +6,7 @@ import sys
 import pytest
 
 from sitefinder.delivery.graph import FILE_STAGES, KNOWN, LAYERS_MADE, STAGES, stages_of_files
+from sitefinder.pipeline.code import own_code
 from sitefinder.pipeline.graph import check_arguments, loaded
 from sitefinder.schema import LAYERS
 
@@ -40,3 +41,18 @@ def test_stages_are_declared_without_the_libraries_that_their_functions_need():
     found_there = subprocess.run([sys.executable, "-c", found], capture_output=True, text=True, check=True).stdout
 
     assert found_there.split() == []
+
+
+@pytest.mark.parametrize(
+    ("module", "made_by_it"),
+    [
+        ("sitefinder/report/sheets/field_sheets.py", {"field_sheets", "district_map"}),
+        ("sitefinder/report/page/__init__.py", {"page"}),
+        ("sitefinder/io/geopackage.py", {"geopackage"}),
+        ("sitefinder/report/summary.py", {"summary", "figures"}),
+    ],
+)
+def test_code_of_one_kind_of_file_is_part_of_the_keys_of_those_files_alone(module, made_by_it):
+    code, stages = own_code(), [*STAGES, *stages_of_files(KNOWN)]
+
+    assert {stage.name for stage in stages if module in code.files_of(stage.functions)} == made_by_it
