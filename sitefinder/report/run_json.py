@@ -3,8 +3,8 @@
 import math
 
 from sitefinder.report.summary import BEST_SITES, surface_model_warning
-from sitefinder.schema import VERDICTS
 from sitefinder.schema.cautions import SCREENING
+from sitefinder.schema.vocabulary import VERDICTS, names
 from sitefinder.siting.totals import whole
 
 
@@ -39,7 +39,7 @@ def run_figures(about, tables):
 
 def _verdicts(reaches):
     rows = []
-    for verdict in reversed(VERDICTS):
+    for verdict in reversed(names(VERDICTS)):
         own = reaches.loc[reaches["verdict"] == verdict, "length_m"]
         if len(own):
             rows.append({"verdict": verdict, "reaches": len(own), "length_m": float(whole(own).sum())})

@@ -20,14 +20,16 @@ from sitefinder.report.text_tables import (
     rendered,
     text_table,
 )
-from sitefinder.schema import EVIDENCE, VERDICTS, has_flag
+from sitefinder.schema import EVIDENCE, has_flag
 from sitefinder.schema.cautions import SCREENING
 from sitefinder.schema.vocabulary import (
     FLAGS,
     HEAD_NOT_RESOLVED,
     SCHEME_TYPES,
     SURFACE_MODEL,
+    VERDICTS,
     labels,
+    names,
     passing_verdicts,
     split_flags,
 )
@@ -148,7 +150,7 @@ def _settings(provenance):
 def _verdicts(reaches, counts_unresolved):
     table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"), ("gross theoretical", "right"))
     summed = reaches["theoretical_kw"].where(_counts(reaches, counts_unresolved), 0.0)
-    for verdict in reversed(VERDICTS):
+    for verdict in reversed(names(VERDICTS)):
         own = reaches["verdict"] == verdict
         if own.any():
             length_km = reaches.loc[own, "length_m"].sum() / METRES_PER_KILOMETRE
