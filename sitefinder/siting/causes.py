@@ -78,6 +78,8 @@ TOUCHED_BY_STAGE = {
     "network": ("network",),
     "resolved": ("network",),
     "placed": ("network",),
+    "structures": ("heads", "worth", "rules"),
+    "falls": ("rules",),
     "dem_errors": ("heads",),
     "channels": ("heads",),
     "terrain": ("flows",),

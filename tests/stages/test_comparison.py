@@ -18,7 +18,8 @@ from sitefinder.siting.causes import TOUCHED_BY_INPUT, TOUCHED_BY_SETTING, TOUCH
 from sitefinder.siting.changes import NEEDED, compare_runs
 from sitefinder.stages.compare import compare
 from sitefinder.stages.default_settings import told_defaults
-from sitefinder.stages.run import STAGES, run
+from sitefinder.stages.run import run
+from sitefinder.stages.stage_graph import STEPS
 from sitefinder.stages.scenarios import run_scenarios
 
 NESTS = """\
@@ -251,7 +252,7 @@ def test_what_readme_shows_is_what_the_commands_print(sample_run, repository):
 
 
 def test_every_stage_input_and_table_of_settings_is_known_to_the_search_for_causes():
-    assert {stage.name for stage in STAGES} == set(TOUCHED_BY_STAGE)
+    assert {stage.name for stage in STEPS} == set(TOUCHED_BY_STAGE)
     assert set(Inputs.model_fields) <= set(TOUCHED_BY_INPUT)
     assert set(Settings.model_fields) - {"inputs", "rules"} == set(TOUCHED_BY_SETTING)
 
