@@ -19,8 +19,8 @@ from sitefinder.siting.changes import NEEDED, compare_runs
 from sitefinder.stages.compare import compare
 from sitefinder.stages.default_settings import told_defaults
 from sitefinder.stages.run import run
-from sitefinder.stages.stage_graph import STEPS
 from sitefinder.stages.scenarios import run_scenarios
+from sitefinder.stages.stage_graph import STEPS
 
 NESTS = """\
 extends = "sample.toml"
