@@ -102,7 +102,7 @@ class KeptResults:
         return self._recipes[name][0].key
 
 
-def planned(stages, settings, inputs, config, folder, file_stages, given_to_files):
+def planned(stages, settings, inputs, config, folder, file_stages=(), given_to_files=None):
     """What a run would do again, and why.
 
     Parameters
@@ -114,9 +114,9 @@ def planned(stages, settings, inputs, config, folder, file_stages, given_to_file
         The settings file.
     folder : Path
         Of the store.
-    file_stages : sequence of Stage
+    file_stages : sequence of Stage, optional
         They are kept under what the results hold that they see as ``made``.
-    given_to_files : callable
+    given_to_files : callable, optional
         Gives from results what those stages are given, and the parts of it.
 
     Returns
@@ -135,7 +135,7 @@ def planned(stages, settings, inputs, config, folder, file_stages, given_to_file
     last = last_recipes(account)
     planned = plan_of(recipes, last, store.has, code_change)
     redone = {stage.stage for stage in planned if not stage.kept}
-    given, parts = given_to_files(KeptResults(store, recipes))
+    given, parts = given_to_files(KeptResults(store, recipes)) if file_stages else ({}, {})
     for stage in file_stages:
         before = [name for name in stage.sees.get("made", ()) if name in redone]
         if before:
