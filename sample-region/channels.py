@@ -7,9 +7,9 @@ from landscape import cell_centres, to_map
 from scipy.ndimage import distance_transform_edt, gaussian_filter1d
 from scipy.spatial import cKDTree
 
-LEAST_FALL_PER_M = 2e-4
+MIN_FALL_PER_M = 2e-4
 # Shorter spurs are no streams that anybody would draw.
-LEAST_STREAM_CELLS = 10
+MIN_STREAM_CELLS = 10
 
 
 class Stream(NamedTuple):
@@ -55,7 +55,7 @@ class Lake(NamedTuple):
     mask: np.ndarray
 
 
-def trace_streams(elevation, receiver, order, area_km2, transform, least_area_km2):
+def trace_streams(elevation, receiver, order, area_km2, transform, min_area_km2):
     """Streams over a drained area, main stems first, with smooth centrelines and falling levels.
 
     Parameters
@@ -68,7 +68,7 @@ def trace_streams(elevation, receiver, order, area_km2, transform, least_area_km
         Drained area [km²].
     transform : affine.Affine
         Cell corners to map coordinates [m].
-    least_area_km2 : float
+    min_area_km2 : float
         A stream begins where this much ground drains [km²].
 
     Returns
@@ -77,7 +77,7 @@ def trace_streams(elevation, receiver, order, area_km2, transform, least_area_km
         A stream comes after the one that it joins.
     """
     columns = elevation.shape[1]
-    is_channel = area_km2 >= least_area_km2
+    is_channel = area_km2 >= min_area_km2
     largest = _largest_donor(receiver, area_km2, is_channel)
     # Where each stream ends: at outlets, and at every donor that is not its receiver's largest.
     ends = [c for c in order if is_channel[c] and (receiver[c] == c or largest[receiver[c]] != c)]
@@ -88,7 +88,7 @@ def trace_streams(elevation, receiver, order, area_km2, transform, least_area_km
             path.append(largest[path[-1]])
         path = np.array(path[::-1])
         into, joins_at = -1, -1
-        if path.size < LEAST_STREAM_CELLS or (receiver[end] != end and receiver[end] not in place):
+        if path.size < MIN_STREAM_CELLS or (receiver[end] != end and receiver[end] not in place):
             continue
         if receiver[end] != end:
             into, joins_at = place[receiver[end]]
@@ -132,7 +132,7 @@ def _smooth_line(x, y, mouth):
 
 # The least raising that makes levels fall all the way.
 def _falling(level, x, y):
-    drop = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))]) * LEAST_FALL_PER_M
+    drop = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))]) * MIN_FALL_PER_M
     return np.maximum.accumulate((level + drop)[::-1])[::-1] - drop
 
 

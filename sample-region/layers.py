@@ -16,7 +16,7 @@ STREAM_NAMES = (
     "Ardelm", "Tarrin", "Oskery", "Vellebeck", "Hosk Water", "Mirrow", "Zelka", "Ebben", "Lunnet", "Garrowel",
     "Prunnock Burn", "Åmsa", "Quillen", "Sarnewater",
 )  # fmt: skip
-LEAST_NAMED_KM2 = 1.2
+MIN_NAMED_KM2 = 1.2
 # The mapper's line wanders off the channel by up to this much, over lengths of some 400 m.
 GREATEST_OFFSET_M = 22.0
 OFFSET_LENGTH_M = 400.0
@@ -105,7 +105,7 @@ def name_streams(streams):
     names = [""] * len(streams)
     largest = sorted(range(len(streams)), key=lambda k: -streams[k].area_km2.max())
     for name, number in zip(STREAM_NAMES, largest, strict=False):
-        if streams[number].area_km2.max() >= LEAST_NAMED_KM2:
+        if streams[number].area_km2.max() >= MIN_NAMED_KM2:
             names[number] = name
     return names
 

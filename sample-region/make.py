@@ -45,7 +45,7 @@ BASE_LEVEL_M = 184.0
 GAPS = ((1.0, 0.32), (0.62, 1.0))
 # Streams are mapped where this much ground drains; a small region is drawn finer, or it would have none.
 MAPPED_AREA_KM2 = 0.5
-LEAST_MAPPED_AREA_KM2 = 0.1
+MIN_MAPPED_AREA_KM2 = 0.1
 # Error of the delivered DEM: white and correlated parts, 0.15 m together.
 WHITE_NOISE_M, CORRELATED_NOISE_M, NOISE_LENGTH_M = 0.105, 0.107, 60.0
 # Elevations are kept to 1/128 m: far below their error, and small when packed.
@@ -96,8 +96,8 @@ def build_region(cells=1000, seed=SEED):
     is_border[[0, -1], :] = is_border[:, [0, -1]] = True
     receiver, order = drain(eroded, is_border)
     area_km2 = drained_area_km2(receiver, order, CELL_M)
-    least_km2 = float(np.clip(MAPPED_AREA_KM2 * cells / 1000, LEAST_MAPPED_AREA_KM2, MAPPED_AREA_KM2))
-    traced = trace_streams(eroded, receiver, order, area_km2, transform, least_km2)
+    min_km2 = float(np.clip(MAPPED_AREA_KM2 * cells / 1000, MIN_MAPPED_AREA_KM2, MAPPED_AREA_KM2))
+    traced = trace_streams(eroded, receiver, order, area_km2, transform, min_km2)
     plain = set_levels(traced, [], None)
     wobble = smooth_noise(rng, cells, 15.0)
     places = choose_places(plain, eroded.shape, transform, wobble, rng)

@@ -7,7 +7,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 
 CELL_M = 250.0
 MARGIN_M = 1000.0
-LEAST_MM, GREATEST_MM = 700.0, 1400.0
+MIN_MM, GREATEST_MM = 700.0, 1400.0
 
 
 def draw_rainfall(surface, transform, seed):
@@ -29,7 +29,7 @@ def draw_rainfall(surface, transform, seed):
     hills = map_coordinates(hills, to_cell(transform, x, y), order=1, mode="nearest")
     west = (transform.c + side_m - x) / side_m
     rain = 865.0 + 330.0 * west + 0.8 * (hills - hills.mean()) + 25.0 * smooth_noise(rng, size, 6.0)
-    return np.round(np.clip(rain, LEAST_MM, GREATEST_MM)).astype(np.int16), grid
+    return np.round(np.clip(rain, MIN_MM, GREATEST_MM)).astype(np.int16), grid
 
 
 def rain_on_cells(precipitation_mm, grid, shape, transform):

@@ -9,7 +9,7 @@ import typer
 from sitefinder import __version__
 from sitefinder.errors import SitefinderError
 
-MENDABLE, INTERRUPTED = 2, 130
+EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
 # What a stage is called while it runs.
 STAGE_WORDS = {
     "dem_seams": "looking for seams in the DEM",
@@ -17,19 +17,19 @@ STAGE_WORDS = {
     "relief": "shading the relief",
     "network": "linking streams",
     "resolved": "linking streams",
-    "placed": "placing stations and reaches",
+    "stationing": "placing stations and reaches",
     "dem_errors": "telling the DEM's errors",
     "channels": "finding channels",
     "terrain": "draining the terrain",
     "catchments": "adding up catchments",
-    "fitted": "fitting the long profile",
+    "long_profile": "fitting the long profile",
     "field_levels": "taking in field measurements",
     "heads": "taking in field measurements",
     "flows": "estimating flows",
     "water_depths": "estimating water levels",
     "channel_shapes": "estimating how wide streams are",
-    "waters": "looking for lakes, tides and structures",
-    "least_heads": "telling the least head",
+    "water_bodies": "looking for lakes, tides and structures",
+    "minimum_heads": "telling the least head",
     "marks": "marking what is doubtful",
     "stretches": "finding stretches",
     "energy": "valuing stretches",
@@ -61,10 +61,10 @@ def main():
     except SitefinderError as error:
         sys.stdout.flush()
         print(error, file=sys.stderr)
-        raise SystemExit(MENDABLE) from None
+        raise SystemExit(EXIT_USER_ERROR) from None
     except SystemExit as stopped:
         # Typer turns an interrupt into this status without a word.
-        if stopped.code == INTERRUPTED:
+        if stopped.code == EXIT_INTERRUPTED:
             print("interrupted; nothing was delivered", file=sys.stderr)
         raise
 
@@ -102,7 +102,7 @@ def run(
         bool, typer.Option("--no-store", help="use no results of earlier runs and keep none of this one")
     ] = False,
     verify: Annotated[
-        bool, typer.Option("--verify", help="read files and stored results afresh, also where none seems changed")
+        bool, typer.Option("--verify", help="read files and stored results again, also where none seems changed")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for machines")] = False,
@@ -111,7 +111,7 @@ def run(
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    from sitefinder.stages import run as stages
+    from sitefinder import inventory as stages
 
     console = Console(stderr=True, quiet=quiet)
     columns = (TextColumn("{task.description:<34}"), BarColumn(bar_width=24), TimeElapsedColumn())
@@ -157,8 +157,8 @@ def new(
 @app.command()
 def plan(config: Config):
     """What a run would do again, and why; nothing is run and nothing written."""
-    from sitefinder.report.plan_text import plan_text
-    from sitefinder.stages import run as stages
+    from sitefinder import inventory as stages
+    from sitefinder.report.summary import plan_text
 
     planned = stages.plan(config)
     print(
@@ -176,22 +176,22 @@ def plan(config: Config):
 @app.command()
 def check(config: Config):
     """Settings and inputs, in seconds, all problems at once."""
-    from sitefinder.stages import run as stages
+    from sitefinder import inventory as stages
 
     settings, inputs = stages.check(config)
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are sound")
     print(f"  layers:    {layers}")
     print(f"  rules:     {len(settings.rules)}")
-    print(f"  machines:  {len(inputs.machines)} classes")
+    print(f"  machines:  {len(inputs.turbines)} classes")
     print(f"  repairs:   {len(inputs.repairs)} on reading; each is listed by a run")
 
 
 @app.command("fit-flows")
 def fit_flows_command(config: Config):
     """Fit regional flow equations from a table of gauges, with diagnostics, and write them as an equation file."""
-    from sitefinder.report.fit_text import fit_text
-    from sitefinder.stages.fit_flows import fit_flows
+    from sitefinder.delivery.fitted_equations import fit_flows
+    from sitefinder.report.fit import fit_text
 
     delivered = fit_flows(config)
     print(fit_text(delivered.source, delivered.fits, delivered.files), end="")
@@ -216,25 +216,25 @@ def compare_command(
             help="how far apart a stream may be drawn in the two to be the same \\[m]",
         ),
     ] = None,
-    least_change: Annotated[
+    min_change: Annotated[
         float | None, typer.Option(min=0, max=100, help="numbers that differ by less count as the same [%]")
     ] = None,
 ):
     """What changed between two runs, reach by reach and site by site, with the cause."""
-    from sitefinder.report.change_text import change_text
-    from sitefinder.siting.places import NEAR_M
-    from sitefinder.stages.compare import compare
+    from sitefinder.comparison.matching import NEAR_M
+    from sitefinder.delivery.comparison import compare
+    from sitefinder.report.text_comparison import change_text
 
     old, new = (None, first) if second is None else (first, second)
-    told = compare(
+    entries = compare(
         old,
         new,
         csv=csv,
         output=output,
         near_m=NEAR_M if near_m is None else near_m,
-        least_change_percent=least_change,
+        min_change_percent=min_change,
     )
-    print(change_text(told.title, told.paths, told.changes, told.files), end="")
+    print(change_text(entries.title, entries.paths, entries.changes, entries.files), end="")
 
 
 @app.command()
@@ -252,8 +252,8 @@ def scenarios(
     from rich.console import Console
     from rich.progress import Progress, TextColumn, TimeElapsedColumn
 
-    from sitefinder.report.scenario_text import scenario_text
-    from sitefinder.stages.scenarios import run_scenarios
+    from sitefinder.report.summary import scenario_text
+    from sitefinder.scenarios import run_scenarios
 
     console = Console(stderr=True, quiet=quiet)
     with Progress(TextColumn("{task.description}"), TimeElapsedColumn(), console=console) as bars:

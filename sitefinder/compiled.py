@@ -50,7 +50,7 @@ def kernel(function=None, *, fills=()):
     """A function that Python calls, compiled when it is first called and kept on disk.
 
     Arrays are handed to it contiguous and, but for those that it fills, read-only, so that it is compiled once,
-    whatever layout or flags they come in. Another dtype still compiles it once more.
+    whatever scheme type or flags they come in. Another dtype still compiles it once more.
 
     Parameters
     ----------

@@ -38,7 +38,7 @@ METRES_PER_VERTICAL_UNIT = {
 
 # One unit of a predictor or a flow in the unit that sitefinder keeps it in: (kept unit, factor).
 # ``degf10`` are tenths of a degree Fahrenheit, as some American equations take temperature.
-TO_KEPT_UNIT = {
+TO_INTERNAL_UNIT = {
     "km2": ("km2", 1.0),
     "mi2": ("km2", KM2_PER_SQUARE_MILE),
     "mm": ("mm", 1.0),
@@ -60,17 +60,17 @@ TO_KEPT_UNIT = {
     "degf10": ("degc", DEGC_PER_DEGF / 10.0),
 }
 # What zero of a unit is in the kept unit, where that is not zero.
-ZERO_IN_KEPT_UNIT = {"degf": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF, "degf10": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF}
+ZERO_IN_INTERNAL_UNIT = {"degf": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF, "degf10": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF}
 
 
-def from_kept(value, unit):
-    """A number in the kept unit as one of a unit of `TO_KEPT_UNIT`.
+def from_internal_unit(value, unit):
+    """A number in the kept unit as one of a unit of `TO_INTERNAL_UNIT`.
 
     Examples
     --------
-    >>> from_kept(50.8, "in"), round(from_kept(10.0, "degf10"), 9)
+    >>> from_internal_unit(50.8, "in"), round(from_internal_unit(10.0, "degf10"), 9)
     (2.0, 500.0)
     """
-    if unit in ZERO_IN_KEPT_UNIT:
-        value = value - ZERO_IN_KEPT_UNIT[unit]
-    return value / TO_KEPT_UNIT[unit][1]
+    if unit in ZERO_IN_INTERNAL_UNIT:
+        value = value - ZERO_IN_INTERNAL_UNIT[unit]
+    return value / TO_INTERNAL_UNIT[unit][1]

@@ -100,11 +100,11 @@ def test_no_file_holds_a_path_of_somebodys_machine(repository):
 
 
 def test_a_wheel_holds_every_package(repository):
-    told = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"][
+    notes = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"][
         "packages"
     ]
 
     folders = {path.parent for path in modules(repository, "sitefinder")}
 
     found = {".".join(folder.relative_to(repository).parts) for folder in folders}
-    assert sorted(told) == sorted(found | {"sitefinder.generic"})
+    assert sorted(notes) == sorted(found | {"sitefinder.generic"})

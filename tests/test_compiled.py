@@ -5,7 +5,7 @@ import sys
 
 import numpy as np
 
-from sitefinder.streams.tree import main_upstream
+from sitefinder.network.ordering import main_upstream
 
 PARTS = "from sitefinder.compiled import part\n\n\n@part\ndef grown(x):\n    return x + {by}\n"
 KERNELS = """import numpy as np
@@ -23,7 +23,7 @@ print(of_array(np.zeros(3)), sum(of_array.compiled.stats.cache_hits.values()))
 """
 
 
-def test_a_kernel_is_compiled_once_for_arrays_of_any_layout_and_flags():
+def test_a_kernel_is_compiled_once_for_arrays_of_any_scheme_type_and_flags():
     downstream, step_m = np.array([1, 2, -1], dtype=np.int32), np.array([1.0, 1.0, 0.0])
     fixed_m = step_m.copy()
     fixed_m.flags.writeable = False

@@ -5,23 +5,23 @@ import copy
 import pytest
 from pydantic import BaseModel, ValidationError
 
-from sitefinder.config import Settings, check_settings
 from sitefinder.errors import ConfigError
+from sitefinder.settings import Settings, check_settings
 
-LEAST = {
+MINIMUM = {
     "run": {"name": "North", "crs": "EPSG:32633", "output_folder": "out"},
     "inputs": {
         "dem": {"path": "dem.tif", "vertical_unit": "metre", "vertical_datum": "invented", "error_rmse_m": 0.5}
     },
     "flows": {"equations": ["mean.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
-    "energy": {"machines": ["machines.toml"]},
+    "energy": {"turbines": ["turbines.toml"]},
     "costs": {"file": "costs.toml", "price_per_kwh": 0.2},
 }
 
 
 def changed(**values):
     """The least settings, changed at places such as ``network__snap_m``; None takes a key out."""
-    mapping = copy.deepcopy(LEAST)
+    mapping = copy.deepcopy(MINIMUM)
     for place, value in values.items():
         *sections, key = place.split("__")
         inner = mapping
@@ -41,7 +41,7 @@ def complaint(**values):
 
 
 def test_the_least_settings_are_enough_and_the_rest_is_filled_in():
-    settings = check_settings(LEAST, "run.toml")
+    settings = check_settings(MINIMUM, "run.toml")
 
     assert settings.run.seed == 1
     assert settings.network.station_spacing_m == 50.0
@@ -50,7 +50,7 @@ def test_the_least_settings_are_enough_and_the_rest_is_filled_in():
     assert settings.rules == []
 
 
-def test_several_problems_are_told_at_once_by_key_with_the_nearest_name():
+def test_several_problems_are_reported_at_once_by_key_with_the_nearest_name():
     text = complaint(
         network={"snap_m": -5, "reach_lenght_m": 400, "station_spacing_m": "wide"},
         run__crs=None,
@@ -105,13 +105,13 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
     ("values", "line"),
     [
         (
-            {"stretches": {"least_head_m": 5, "most_head_m": 5}},
-            "stretches: least_head_m must be below most_head_m",
+            {"stretches": {"min_head_m": 5, "max_head_m": 5}},
+            "stretches: min_head_m must be below max_head_m",
         ),
         ({"flows__equations": None}, "flows: name either flows.equations or flows.gauges, one of the two"),
         (
             {"flows__reserve": [{"kind": "exceedance_flow", "share": 0.1}]},
-            "flows.reserve[1]: a rule of kind exceedance_flow needs exceedance_percent",
+            "flows.environmental[1]: a rule of kind exceedance_flow needs exceedance_percent",
         ),
         (
             {"rules": [{"name": "park", "path": "a", "action": "note", "values": ["x"]}]},
@@ -129,8 +129,8 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
             "fish.spawning_rules names spawning, but there is no rule of that name; did you mean spawning ground?",
         ),
         (
-            {"fish": {"least_survival_on_the_way": 0.8}},
-            "fish.least_survival_on_the_way needs fish.spawning_rules, which tell where fish begin",
+            {"fish": {"min_passage_survival": 0.8}},
+            "fish.min_passage_survival needs fish.spawning_rules, which tell where fish begin",
         ),
         (
             {"costs__rate_kind": "nominal"},
@@ -143,7 +143,7 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
         ({"off_grid": {"demand_column": "homes"}}, "off_grid needs inputs.settlements"),
         ({"ranking": {"rank_by": "score"}}, 'ranking: rank_by = "score" and a table score belong together'),
         (
-            {"ranking": {"most_road_distance_m": 500}},
+            {"ranking": {"max_road_distance_m": 500}},
             "ranking asks for road_distance_m, but there is no inputs.roads",
         ),
         (
@@ -178,7 +178,7 @@ def test_the_error_of_the_dem_is_stated_exactly_once(values, found):
     assert complaint(**values) == f"run.toml: 1 problem\n  {NO_SINGLE_ERROR} (found {found})"
 
 
-def test_with_the_error_all_other_problems_of_the_dem_are_told():
+def test_with_the_error_all_other_problems_of_the_dem_are_reported():
     text = complaint(
         inputs__dem__error_rmse_m=None,
         inputs__dem__eror_le90_m=4.0,
@@ -196,7 +196,7 @@ def test_with_the_error_all_other_problems_of_the_dem_are_told():
     )
 
 
-def test_an_error_out_of_its_range_is_told_once():
+def test_an_error_out_of_its_range_is_reported_once():
     assert complaint(inputs__dem__error_rmse_m=None, inputs__dem__error_le90_m=-4) == (
         "run.toml: 1 problem\n  inputs.dem.error_le90_m: input should be greater than 0 (found -4)"
     )
@@ -207,18 +207,18 @@ def test_a_section_that_is_no_table_is_refused():
 
 
 def test_settings_cannot_be_changed_afterwards():
-    settings = check_settings(LEAST, "run.toml")
+    settings = check_settings(MINIMUM, "run.toml")
 
     with pytest.raises(ValidationError, match="frozen"):
         settings.network.snap_m = 3.0
 
 
 def test_the_mapping_is_not_altered():
-    mapping = copy.deepcopy(LEAST)
+    mapping = copy.deepcopy(MINIMUM)
 
     check_settings(mapping, "run.toml")
 
-    assert mapping == LEAST
+    assert mapping == MINIMUM
 
 
 @pytest.mark.parametrize(("unit", "metres"), [("metre", 1.0), ("foot", 0.3048), ("us_survey_foot", 1200 / 3937)])

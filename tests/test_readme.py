@@ -9,10 +9,10 @@ import tomllib
 
 import pytest
 
-from sitefinder.config import check_settings
-from sitefinder.report.reference import filled
+from sitefinder.delivery.graph import STAGES
 from sitefinder.schema import LAYERS
-from sitefinder.stages.run import STAGES
+from sitefinder.schema.documentation import filled
+from sitefinder.settings import check_settings
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "sample-region/README.md")
 

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from shapely import LineString, MultiPolygon, Point, box
 
-from sitefinder import config
+from sitefinder import settings as config
 from sitefinder.errors import TableError
-from sitefinder.schema import ACTIONS, EVIDENCE, LAYERS, LAYOUTS, check_table, columns_table, empty_table
+from sitefinder.schema import ACTIONS, EVIDENCE, LAYERS, SCHEME_TYPES, check_table, columns_table, empty_table
 
 UNIT_OF_SUFFIX = {
     "_m": {"m"},
@@ -35,7 +35,7 @@ def curve(**changes):
         "site_id": ["a", "a", "b"],
         "exceedance_percent": [5.0, 95.0, 95.0],
         "flow_m3s": [3.0, 0.4, np.nan],
-        "reserved_m3s": [0.2, 0.2, 0.1],
+        "environmental_flow_m3s": [0.2, 0.2, 0.1],
     }
     return pd.DataFrame(columns | changes)
 
@@ -44,19 +44,19 @@ def stretches(**changes):
     frame = pd.DataFrame({column.name: [None, None] for column in LAYERS["stretches"].columns})
     texts = {column.name: "" for column in LAYERS["stretches"].columns if column.dtype == "text"}
     marks = {column.name: False for column in LAYERS["stretches"].columns if column.dtype == "boolean"}
-    known = {"stretch_id": ["s1", "s2"], "layout": "diversion", "verdict": "open", "rank": [1, None]}
+    known = {"stretch_id": ["s1", "s2"], "scheme_type": "diversion", "verdict": "open", "rank": [1, None]}
     lines = [LineString([(0, 0), (1, 1)]), LineString([(1, 1), (2, 2)])]
     return gpd.GeoDataFrame(frame.assign(**texts | marks | known | changes), geometry=lines, crs="EPSG:32633")
 
 
 def test_layers_stand_in_the_order_of_delivery():
-    promised = "sites stretches reaches catchments structures rule_hits machine_options flow_curves"
-    beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain free_stream"
+    promised = "sites stretches reaches catchments structures rule_hits turbine_options flow_curves"
+    beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain hydrokinetic"
 
-    totals = ["districts", "streams", "waterfall", "reach_districts", "totals"]
-    totals += ["supply_curve", "distributions", "flow_equations", "least_heads"]
-    told = ["provenance", "repairs", "columns"]
-    assert list(LAYERS) == [*promised.split(), *beside.split(), *totals, *told]
+    totals = ["districts", "streams", "screening_cascade", "reach_districts", "totals"]
+    totals += ["supply_curve", "distributions", "flow_equations", "minimum_heads"]
+    notes = ["provenance", "repairs", "columns"]
+    assert list(LAYERS) == [*promised.split(), *beside.split(), *totals, *notes]
 
 
 def test_no_layer_has_a_column_twice_or_one_called_fid():
@@ -97,7 +97,7 @@ def test_every_column_has_a_meaning_of_its_own_words():
 
 def test_words_agree_with_those_of_the_settings():
     assert get_args(config.Action) == ACTIONS
-    assert set(get_args(config.Layout)) <= set(LAYOUTS)
+    assert set(get_args(config.SchemeType)) <= set(SCHEME_TYPES)
     evidence = config.FishSettings.model_fields["evidence"].annotation
     assert get_args(get_args(evidence)[0]) == EVIDENCE
 
@@ -132,13 +132,13 @@ def test_an_empty_table_has_the_declared_columns_and_types(name):
 
 
 def test_a_checked_table_is_in_order_and_the_given_one_unaltered():
-    given = curve()[["reserved_m3s", "flow_m3s", "site_id", "exceedance_percent"]].iloc[::-1]
+    given = curve()[["environmental_flow_m3s", "flow_m3s", "site_id", "exceedance_percent"]].iloc[::-1]
     before = given.copy(deep=True)
 
     checked = check_table(given, "flow_curves")
 
     pd.testing.assert_frame_equal(given, before)
-    assert list(checked.columns) == ["site_id", "exceedance_percent", "flow_m3s", "reserved_m3s"]
+    assert list(checked.columns) == ["site_id", "exceedance_percent", "flow_m3s", "environmental_flow_m3s"]
     assert list(checked.index) == [0, 1, 2]
     assert list(checked["site_id"]) == ["b", "a", "a"]
 
@@ -197,16 +197,16 @@ def test_an_active_geometry_of_any_name_comes_back_as_geometry():
 
 def test_all_problems_come_at_once():
     frame = curve(exceedance_percent=[5.0, 195.0, 95.0], site_id=["a", None, "b"], flow_m3s=["1", "2", "3"])
-    frame = frame.rename(columns={"reserved_m3s": "reserve_m3s"})
+    frame = frame.rename(columns={"environmental_flow_m3s": "environmental_flow_m3s"})
 
     with pytest.raises(TableError, match="table flow_curves: 5 problems") as raised:
         check_table(frame, "flow_curves")
 
     assert str(raised.value) == (
         "table flow_curves: 5 problems\n"
-        "  reserved_m3s: missing column\n"
+        "  environmental_flow_m3s: missing column\n"
         "    expected:  real: of it, the flow that stays in the stream\n"
-        "  reserve_m3s: not declared; did you mean reserved_m3s?\n"
+        "  environmental_flow_m3s: not declared; did you mean environmental_flow_m3s?\n"
         "  site_id: NULL is not allowed\n"
         "    rows:  1 of 3: NULL / 195.0\n"
         "  exceedance_percent: out of range\n"
@@ -221,7 +221,9 @@ def test_all_problems_come_at_once():
 
 def test_many_bad_rows_are_five_and_a_count():
     ids = [f"site {number}" for number in range(8)]
-    frame = pd.DataFrame({"site_id": ids, "exceedance_percent": 50.0, "flow_m3s": -1.0, "reserved_m3s": 0.0})
+    frame = pd.DataFrame(
+        {"site_id": ids, "exceedance_percent": 50.0, "flow_m3s": -1.0, "environmental_flow_m3s": 0.0}
+    )
 
     with pytest.raises(TableError, match=r"rows: +8 of 8: site 0 / 50.0, site 1 / 50.0, .* and 3 more"):
         check_table(frame, "flow_curves")

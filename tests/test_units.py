@@ -51,17 +51,17 @@ def test_a_year_and_a_day_have_their_hours_and_seconds():
 
 
 def test_every_unit_goes_to_the_kept_one_of_its_kind():
-    kept = {name: unit for name, (unit, _) in units.TO_KEPT_UNIT.items()}
+    kept = {name: unit for name, (unit, _) in units.TO_INTERNAL_UNIT.items()}
 
     # A kept unit is its own, with factor one.
-    assert all(units.TO_KEPT_UNIT[unit] == (unit, 1.0) for unit in kept.values())
+    assert all(units.TO_INTERNAL_UNIT[unit] == (unit, 1.0) for unit in kept.values())
     assert (kept["mi2"], kept["in"], kept["ft"], kept["ft3s"]) == ("km2", "mm", "m", "m3s")
-    assert units.TO_KEPT_UNIT["ft3s"][1] == units.M3S_PER_CUBIC_FOOT_SECOND
-    assert units.TO_KEPT_UNIT["mi2"][1] == units.KM2_PER_SQUARE_MILE
-    assert units.TO_KEPT_UNIT["in"][1] == 25.4
-    assert units.TO_KEPT_UNIT["ft"][1] == 0.3048
-    assert units.TO_KEPT_UNIT["ls"][1] == 0.001
-    assert units.TO_KEPT_UNIT["fraction"][1] == 100.0
+    assert units.TO_INTERNAL_UNIT["ft3s"][1] == units.M3S_PER_CUBIC_FOOT_SECOND
+    assert units.TO_INTERNAL_UNIT["mi2"][1] == units.KM2_PER_SQUARE_MILE
+    assert units.TO_INTERNAL_UNIT["in"][1] == 25.4
+    assert units.TO_INTERNAL_UNIT["ft"][1] == 0.3048
+    assert units.TO_INTERNAL_UNIT["ls"][1] == 0.001
+    assert units.TO_INTERNAL_UNIT["fraction"][1] == 100.0
 
 
 def test_the_two_feet_of_elevation_differ_by_two_in_a_million():
@@ -76,18 +76,18 @@ def test_degrees_fahrenheit_agree_with_scipy():
     fahrenheit = np.array([-40.0, 0.0, 32.0, 43.63, 212.0])
     celsius = constants.convert_temperature(fahrenheit, "Fahrenheit", "Celsius")
 
-    assert units.from_kept(celsius, "degf") == pytest.approx(fahrenheit, abs=1e-11)
-    assert units.from_kept(celsius, "degf10") == pytest.approx(10 * fahrenheit, abs=1e-10)
-    assert units.TO_KEPT_UNIT["degf10"][0] == "degc"
+    assert units.from_internal_unit(celsius, "degf") == pytest.approx(fahrenheit, abs=1e-11)
+    assert units.from_internal_unit(celsius, "degf10") == pytest.approx(10 * fahrenheit, abs=1e-10)
+    assert units.TO_INTERNAL_UNIT["degf10"][0] == "degc"
 
 
 def test_miles_and_slopes_are_exact():
-    assert units.TO_KEPT_UNIT["mi"] == ("km", pytest.approx(constants.mile / 1000, rel=1e-15))
+    assert units.TO_INTERNAL_UNIT["mi"] == ("km", pytest.approx(constants.mile / 1000, rel=1e-15))
     # A foot in a mile is one part in 5280.
-    assert units.TO_KEPT_UNIT["ft_per_mi"] == ("m_per_km", pytest.approx(1000 / 5280, rel=1e-15))
+    assert units.TO_INTERNAL_UNIT["ft_per_mi"] == ("m_per_km", pytest.approx(1000 / 5280, rel=1e-15))
 
 
 def test_a_number_in_another_unit_is_divided_by_the_size_of_that_unit():
-    for unit, (_, size) in units.TO_KEPT_UNIT.items():
-        rise = units.from_kept(37.5, unit) - units.from_kept(0.0, unit)
+    for unit, (_, size) in units.TO_INTERNAL_UNIT.items():
+        rise = units.from_internal_unit(37.5, unit) - units.from_internal_unit(0.0, unit)
         assert rise == pytest.approx(37.5 / size, rel=1e-12)

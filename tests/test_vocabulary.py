@@ -6,7 +6,7 @@ import pytest
 from sitefinder.errors import TableError
 from sitefinder.schema import LAYERS, check_table, empty_table
 from sitefinder.schema.columns import MARKS
-from sitefinder.schema.vocabulary import (
+from sitefinder.vocabulary import (
     ACTIONS,
     DOUBT,
     EFFECTS,

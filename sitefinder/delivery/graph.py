@@ -7,7 +7,7 @@ file is made again.
 
 from sitefinder.pipeline.graph import WHOLE, Stage, bound
 from sitefinder.report.handover import ON_MAPS
-from sitefinder.stages.stage_graph import CONTENT, GIVEN, STEPS, VALUED_BY, stage
+from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, VALUED_BY, stage
 
 # What a stage of a file is given: settings, results by name, font files of the user's, and a folder to write into.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
@@ -30,13 +30,13 @@ def _table(name, module, reads, settings="", inputs="", describes=()):
 
 
 SHARED = [
-    stage("within", "sitefinder.stages.choice:reaches_in_region", "placed", "", "layers.region"),
+    stage("within", "sitefinder.steps.selection:reaches_in_region", "stationing", "", "layers.region"),
     stage(
         "fish_alive",
-        "sitefinder.stages.fish_ways:fish_alive",
-        "placed stretches rule_overlaps waters sites",
+        "sitefinder.steps.selection:fish_alive",
+        "stationing stretches rule_overlaps water_bodies sites",
         "fish.spawning_rules fish.existing_survival",
-        "machines",
+        "turbines",
     ),
     stage("money", f"{_CONTEXT}:name_money", "", "", "costs conversions", content=CONTENT),
     stage(
@@ -50,18 +50,18 @@ SHARED = [
     stage(
         "ranked_sites",
         f"{_SITE_TABLES}:rank_sites",
-        "network placed catchments heads flows water_depths waters marks stretches verdicts sites fish_alive",
-        "run.crs run.seed rules energy tailwater flows.passage fish costs ranking uncertainty off_grid",
-        "machines costs layers.districts layers.roads layers.power_lines layers.settlements",
+        "network stationing catchments heads flows water_depths water_bodies marks stretches verdicts sites fish_alive",
+        "run.crs run.seed rules energy tailwater flows.releases fish costs ranking uncertainty off_grid",
+        "turbines costs layers.districts layers.roads layers.power_lines layers.settlements",
     ),
 ]
 TABLES = [
     _table("sites", _SITE_TABLES, "ranked_sites", "run.crs"),
-    _table("stretches", _SITE_TABLES, "placed sites ranked_sites", "run.crs"),
+    _table("stretches", _SITE_TABLES, "stationing sites ranked_sites", "run.crs"),
     _table(
         "reaches",
         _REGION_TABLES,
-        "network placed catchments heads flows marks verdicts sites fish_alive within",
+        "network stationing catchments heads flows marks verdicts sites fish_alive within",
         "run.crs inputs.covariates heads.resolved_standard_errors network.reach_length_m rules "
         "fish.spawning_rules",
         "layers.districts layers.region",
@@ -73,29 +73,29 @@ TABLES = [
         "",
         "layers.districts",
     ),
-    _table("catchments", _SITE_TABLES, "surface placed terrain ranked_sites sites_table", "run.crs"),
-    _table("structures", _REGION_TABLES, "placed waters", "run.crs"),
-    _table("rule_hits", _REGION_TABLES, "placed rule_overlaps verdicts within", "rules"),
+    _table("catchments", _SITE_TABLES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
+    _table("structures", _REGION_TABLES, "stationing water_bodies", "run.crs"),
+    _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
     _table(
-        "machine_options",
+        "turbine_options",
         _SITE_TABLES,
         "flows water_depths ranked_sites",
         f"{VALUED_BY} fish",
-        "machines costs",
+        "turbines costs",
     ),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
     _table(
         "site_months",
         _SITE_TABLES,
         "flows water_depths ranked_sites",
-        "energy tailwater flows.passage flows.closed_months fish",
-        "machines costs",
+        "energy tailwater flows.releases flows.closed_months fish",
+        "turbines costs",
     ),
-    _table("site_profiles", _SITE_TABLES, "network placed heads waters stretches sites"),
+    _table("site_profiles", _SITE_TABLES, "network stationing heads water_bodies stretches sites"),
     _table(
-        "free_stream",
+        "hydrokinetic",
         _REGION_TABLES,
-        "placed heads flows channel_shapes waters verdicts within",
+        "stationing heads flows channel_shapes water_bodies verdicts within",
         "energy.availability costs fish",
         "rotors costs",
     ),
@@ -104,9 +104,9 @@ TABLES = [
     _table(
         "fish_safe_gain",
         _REGION_TABLES,
-        "placed stretches verdicts fish_safety reaches_table district_lengths",
+        "stationing stretches verdicts fish_safety reaches_table district_lengths",
         "ranking.allow fish",
-        "machines layers.districts",
+        "turbines layers.districts",
     ),
     _table(
         "totals",
@@ -119,13 +119,13 @@ TABLES = [
     _table(
         "streams",
         _REGION_TABLES,
-        "network placed heads stretches waters sites fish_alive within",
+        "network stationing heads stretches water_bodies sites fish_alive within",
         "rules fish.spawning_rules",
     ),
     _table(
-        "waterfall",
+        "screening_cascade",
         _REGION_TABLES,
-        "placed verdicts reaches_table district_lengths",
+        "stationing verdicts reaches_table district_lengths",
         "rules ranking.allow",
         "layers.districts",
     ),
@@ -133,11 +133,11 @@ TABLES = [
     _table("supply_curve", _REGION_TABLES, "sites_table"),
     _table("distributions", _REGION_TABLES, "reaches_table sites_table"),
     _table("flow_equations", _REGION_TABLES, "flows"),
-    _table("least_heads", _REGION_TABLES, "least_heads"),
+    _table("minimum_heads", _REGION_TABLES, "minimum_heads"),
     _table(
         "repairs",
         _REGION_TABLES,
-        "surface network placed terrain dem_seams dem_errors field_levels heads flows channel_shapes waters falls",
+        "surface network stationing terrain dem_seams dem_errors field_levels heads flows channel_shapes water_bodies falls",
         "inputs.dem_footprints network.ridge_m rules",
         "repairs dem_error layers.dem_footprints",
     ),
@@ -146,7 +146,7 @@ TABLES = [
         _REGION_TABLES,
         "flows repairs_table",
         WHOLE,
-        "lineage reserve costs conversions",
+        "lineage environmental costs conversions",
         # It tells the code of each step, and the commit that the run was of when any of it changed.
         describes=tuple(function for step in STEPS for function in step.functions),
     ),
@@ -163,15 +163,15 @@ _ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
 # The stage of a file, or of a text: the module and function that make it, and what it sees of settings and
 # results, each as words; tables by their layers.
 def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
-    sees = {
+    depends_on = {
         "settings": tuple(settings.split()),
         "made": (*(f"{layer}_table" for layer in layers.split()), *made.split()),
         "fonts": ("fonts",) if fonts else (),
     }
-    sees = {given: parts for given, parts in sees.items() if parts}
-    reads = (*sees, *(["scratch"] if scratch else []))
+    depends_on = {given: parts for given, parts in depends_on.items() if parts}
+    reads = (*depends_on, *(["scratch"] if scratch else []))
     content = "sitefinder.io.digests:content_digest" if scratch else None
-    return Stage(name, f"sitefinder.delivery.{run}", reads, sees, None, content)
+    return Stage(name, f"sitefinder.delivery.{run}", reads, depends_on, None, content)
 
 
 _ALL_LAYERS = " ".join(LAYERS_MADE)
@@ -217,13 +217,13 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches waterfall fish_safe_gain streams provenance least_heads repairs totals",
+    "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals",
     "money",
     "run.name ranking.allow",
     scratch=False,
 )
 FIGURES = _file(
-    "figures", "summary:make_figures", "sites reaches totals least_heads", "money", _TITLED, scratch=False
+    "figures", "summary:make_figures", "sites reaches totals minimum_heads", "money", _TITLED, scratch=False
 )
 # Every name that a delivery may have, whatever the settings ask for.
 KNOWN = tuple(FILE_STAGES)
@@ -234,7 +234,7 @@ def wanted_files(delivery):
 
     Parameters
     ----------
-    delivery : sitefinder.config.DeliverySettings
+    delivery : sitefinder.settings.DeliverySettings
 
     Returns
     -------
@@ -254,5 +254,5 @@ def wanted_files(delivery):
 
 
 def stages_of_files(names):
-    """The stages of the summary, of the figures for machines, and of files by their names."""
+    """The stages of the summary, of the figures for turbines, and of files by their names."""
     return bound([SUMMARY, FIGURES, *(FILE_STAGES[name] for name in names)], FILES_GIVEN)

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from sitefinder.io.digests import content_digest
 from sitefinder.pipeline.graph import Parts
-from sitefinder.stages.seen import NotDeclared
+from sitefinder.steps.scope import NotDeclared
 
 TABLE = "_table"
 
@@ -24,7 +24,7 @@ class MadeParts(Parts):
         self._results = results
         self._with_content = {stage.name for stage in stages if stage.content is not None}
 
-    def seen(self, parts):
+    def scoped(self, parts):
         """Results that refuse all else."""
         return SeenResults(self._results, tuple(parts))
 
@@ -49,13 +49,13 @@ class FontParts(Parts):
     def __init__(self, paths):
         self._paths = tuple(paths)
 
-    def seen(self, parts):
+    def scoped(self, parts):
         """All of them, for a stage that declares fonts."""
         return self._paths if parts else ()
 
     def facts(self, parts):
         """A digest of each."""
-        return {f"input font {number}": content_digest(path) for number, path in enumerate(self.seen(parts), 1)}
+        return {f"input font {number}": content_digest(path) for number, path in enumerate(self.scoped(parts), 1)}
 
 
 class SeenResults(Mapping):

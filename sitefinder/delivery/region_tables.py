@@ -1,18 +1,22 @@
-"""Tables of the region: reaches, rules, structures, totals, repairs and provenance, each made by a stage."""
+"""Reaches, structures, rule hits, totals and provenance, as tables of the delivery."""
 
 import geopandas
 import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.catalogue.equations import LN_10, percent_from_log10
 from sitefinder.delivery.checking import checked_table
+from sitefinder.delivery.site_tables import interval_columns
+from sitefinder.energy.costs import turbine_cost, yearly_cost
+from sitefinder.energy.hydrokinetic import hydrokinetic_potential
+from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
+from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety
+from sitefinder.network.stations import place_names, without_repeats
 from sitefinder.pipeline.build import own_build
 from sitefinder.pipeline.code import digest_of_files, own_code
-from sitefinder.power.energy import hydraulic_power_kw
-from sitefinder.schema import LAYERS
-from sitefinder.schema.vocabulary import HEAD_NOT_RESOLVED
-from sitefinder.siting.access import lengths_by_district
-from sitefinder.siting.publication import (
+from sitefinder.profile.errors import head_standard_error
+from sitefinder.rules.confidentiality import (
     doubt_text,
     held_text,
     published_hits,
@@ -20,34 +24,621 @@ from sitefinder.siting.publication import (
     published_repairs,
     published_settings,
 )
-from sitefinder.siting.rules import hits_by_reach
-from sitefinder.stages.choice import in_region
-from sitefinder.stages.drainage import list_terrain_repairs
-from sitefinder.stages.fish_safe_gain import fish_safe_gain_table
-from sitefinder.stages.fish_ways import with_fish
-from sitefinder.stages.free_stream import free_stream_table
-from sitefinder.stages.marks import covered_percent, list_seams, marked_reaches, told
-from sitefinder.stages.potential import reach_districts_table, waterfall_table
-from sitefinder.stages.seen import OF_THE_MACHINE
-from sitefinder.stages.stage_graph import STEPS
-from sitefinder.stages.stream_repairs import joined_repairs, list_stream_doubts, unresolved_reaches
-from sitefinder.stages.stream_totals import streams_table
-from sitefinder.stages.told_tables import distributions_table, flow_equations_table, supply_curve_table
-from sitefinder.stages.totals import districts_table, totals_table
-from sitefinder.streams.profile_error import head_standard_error
+from sitefinder.rules.overlaps import hits_by_reach
+from sitefinder.rules.verdicts import Held
+from sitefinder.schema import LAYERS, empty_table, has_flag
+from sitefinder.schema.total_layers import OF_STREAM, SCOPES, SPREAD_OF
+from sitefinder.siting.access import district_names, in_region, lengths_by_district
+from sitefinder.siting.potential import (
+    Step,
+    class_edges,
+    distribution,
+    rule_steps,
+    screening_cascade,
+    shared,
+    whole,
+)
+from sitefinder.steps.flags import covered_percent, list_seams, marked_reaches, notes
+from sitefinder.steps.graph import STEPS
+from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
+from sitefinder.steps.scope import OF_THE_TURBINE
+from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
+from sitefinder.steps.terrain import list_terrain_repairs
+from sitefinder.units import (
+    HOURS_PER_YEAR,
+    KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+    METRES_PER_KILOMETRE,
+    WATT_HOURS_PER_MEGAWATT_HOUR,
+    WATTS_PER_KILOWATT,
+)
+from sitefinder.vocabulary import (
+    DEVELOPED,
+    HEAD_NOT_RESOLVED,
+    HEAD_UNRESOLVED,
+    NO_FLOW_ESTIMATE,
+    NO_STREAM,
+    STANDING_WATER,
+    TIDAL,
+    UNMEASURED,
+    cascade_reasons,
+    passing_verdicts,
+    reasons_of,
+    schemes_that,
+)
+
+
+def reach_districts_table(reaches, lengths):
+    """Length of each reach in each district.
+
+    Parameters
+    ----------
+    reaches : GeoDataFrame
+        The delivered reaches.
+    lengths : DataFrame
+        See `sitefinder.siting.access.lengths_by_district`.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``reach_districts``.
+    """
+    names = reaches["reach_id"].to_numpy()[lengths["reach"].to_numpy()]
+    return lengths.assign(reach_id=names)[[column.name for column in LAYERS["reach_districts"].columns]]
+
+
+def cascade_table(settings, stationing, held, reaches, lengths):
+    """Totals from everything measured down to what is open, in the region and each district.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    placed : Placed
+    held : sitefinder.rules.verdicts.Held
+        Which rules hold in the reaches of `placed`.
+    reaches : GeoDataFrame
+        The delivered reaches.
+    lengths : DataFrame or None
+        Length of each of them in each district; None where the run has no districts.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``screening cascade``.
+
+    Notes
+    -----
+    The order: everything; then the reasons of `sitefinder.vocabulary.cascade_reasons`, first what cannot be
+    measured, by the flags of the reaches, then what is no natural stream (reaches of which nothing else is left,
+    as ``rejection_reason`` says); the rules in the order of the settings; and what is open by its verdict.
+    ``ranking.allow`` lets heads, catchments, conditions and gaps of layers pass.
+    """
+    allow = settings.ranking.allow
+    nowhere = np.zeros(len(reaches), dtype=bool)
+    because, verdict = reaches["rejection_reason"], reaches["verdict"]
+    has_no_flow = ~np.isfinite(reaches["flow_mean_m3s"].to_numpy(dtype=np.float64))
+    affected = {reason: has_flag(reaches["flags"], reason.flag) for reason in reasons_of(UNMEASURED)}
+    affected[NO_FLOW_ESTIMATE] = has_no_flow
+    affected |= {reason: (because == reason.name).to_numpy() for reason in reasons_of(NO_STREAM)}
+    is_open = verdict.isin(passing_verdicts(allow)).to_numpy()
+    steps = [
+        Step("everything", ~nowhere, nowhere),
+        *(
+            Step(reason.name, affected[reason], affected[reason] & (not reason.is_allowed(allow)))
+            for reason in cascade_reasons()
+        ),
+        *rule_steps(settings.rules, _of_delivered(stationing, held, reaches), allow),
+        Step("open", is_open, ~is_open),
+    ]
+    length_m, power_kw = (reaches[name].to_numpy(dtype=np.float64) for name in ("length_m", "theoretical_kw"))
+    table = screening_cascade(steps, length_m, power_kw, lengths)
+    return table[[column.name for column in LAYERS["screening_cascade"].columns]]
+
+
+# Rules that hold in the delivered reaches; none in those whose network is not resolved.
+def _of_delivered(stationing, held, reaches):
+    row = pd.Index(stationing.reaches["reach_id"]).get_indexer(reaches["reach_id"])
+    return Held(*[each[:, row] & (row >= 0) for each in held])
+
+
+def streams_table(settings, network, stationing, heads, stretches, water_bodies, sites, alive, within):
+    """Length in use, power, energy and fish of each stream of the region.
+
+    Parameters
+    ----------
+    settings, network, placed, heads, stretches, waters, sites
+        Results of the stages of those names.
+    alive : sitefinder.steps.selection.FishAlive
+    within : ndarray of bool
+        True for reaches of the region.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``streams``, in the order of the network. Links of one name that run into
+        one another are one stream, and so are links without a name.
+    """
+    stations, links = stationing.stations, network.links
+    stream = _streams_of_links(links)[stations["link"].to_numpy()]
+    count = len(links)
+    segment_m, reach = stations["segment_length_m"].to_numpy(), stations["reach"].to_numpy()
+    inside = np.append(np.asarray(within, dtype=bool), False)[reach]
+    diverted_m, ponded_m = used_metres(stretches, sites.offers.chosen, segment_m, heads.profile_m)
+
+    def summed(metres):
+        return np.bincount(stream, weights=metres, minlength=count)
+
+    picked = np.flatnonzero(sites.offers.chosen)
+    own = stream[stretches.table["tailrace"].to_numpy(dtype=np.int64)[picked]]
+    valued = sites.offers.valued.iloc[picked]
+    worst = _worst_of_streams(stream, alive, inside, count)
+    known = worst >= 0
+    mouth = np.arange(count)
+    names = place_names(network.parts, mouth, links["length_m"].to_numpy())["name"]
+    table = pd.DataFrame(
+        {
+            "stream_id": names,
+            "stream": links["stream"],
+            "length_m": summed(segment_m * inside),
+            "developed_m": summed(segment_m * (water_bodies.developed & inside)),
+            "diverted_m": summed(diverted_m),
+            "ponded_m": summed(ponded_m),
+            "sites": np.bincount(own, minlength=count),
+            "power_kw": np.bincount(own, weights=valued["power_kw"], minlength=count),
+            "energy_mwh": np.bincount(own, weights=valued["energy_mwh"], minlength=count),
+            "spawning_m": published_spawning(settings, summed(alive.spawning_m * inside)),
+            "plants_on_migration_path": pd.array(np.where(known, alive.plants[worst], -1), dtype="Int64"),
+            "min_survival": np.where(known, alive.survival[worst], np.nan),
+        }
+    )
+    table["plants_on_migration_path"] = table["plants_on_migration_path"].mask(~known)
+    shown = table[["length_m", "diverted_m", "ponded_m", "sites"]].sum(axis=1) > 0
+    table = table[shown].reset_index(drop=True)
+    table["stream_id"] = without_repeats(table["stream_id"].tolist())
+    return table[[column.name for column in LAYERS["streams"].columns]]
+
+
+def used_metres(stretches, chosen, segment_length_m, profile_m):
+    """Metres of each station's segment that chosen sites divert and pond.
+
+    Parameters
+    ----------
+    stretches : Stretches
+    chosen : ndarray of bool, shape (m,)
+    segment_length_m, profile_m : ndarray of float64, shape (n,)
+
+    Returns
+    -------
+    diverted_m, ponded_m : ndarray of float64, shape (n,)
+        [m]. A pond ends within a segment where the profile reaches its crest.
+    """
+    diverted_m, ponded_m = np.zeros(len(segment_length_m)), np.zeros(len(segment_length_m))
+    diverting = schemes_that("diverts")
+    for row in np.flatnonzero(chosen).tolist():
+        site = stretches.table.iloc[row]
+        way, pond = np.split(
+            stretches.taken[stretches.start[row] : stretches.start[row + 1]],
+            [stretches.pond_start[row] - stretches.start[row]],
+        )
+        if site["scheme_type"] in diverting:
+            diverted_m[way] += segment_length_m[way]
+        crest_m = profile_m[int(site["intake"])] + site["weir_height_m"]
+        pond = pond[segment_length_m[pond] > 0]
+        # The segment of a station begins at the station before it.
+        rise_m, depth_m = profile_m[pond - 1] - profile_m[pond], crest_m - profile_m[pond]
+        part = np.divide(depth_m, rise_m, out=np.ones(len(pond)), where=rise_m > depth_m)
+        ponded_m[pond] += part * segment_length_m[pond]
+    return diverted_m, ponded_m
+
+
+# For each link the lowest link of its stream: the last that the same name leads to.
+def _streams_of_links(links):
+    name = links["stream"].fillna("").to_numpy(dtype=object)
+    below = links["downstream_link"].to_numpy()
+    stream = np.arange(len(links))
+    for link in range(len(links) - 1, -1, -1):  # from the outlets up
+        if below[link] >= 0 and name[below[link]] == name[link]:
+            stream[link] = stream[below[link]]
+    return stream
+
+
+# The spawning ground from which least fish come down among those whose way leads through each stream; -1 for none.
+def _worst_of_streams(stream, alive, inside, count):
+    through = pd.DataFrame({"stream": stream, "worst": alive.worst, "survival": alive.survival[alive.worst]})
+    through = through[(alive.worst >= 0) & inside].sort_values(["survival", "worst"], kind="stable")
+    first = through.drop_duplicates("stream")
+    worst = np.full(count, -1)
+    worst[first["stream"]] = first["worst"]
+    return worst
+
+
+def supply_curve_table(sites):
+    """Sites in the order of what their energy costs, with the energy so far.
+
+    Parameters
+    ----------
+    sites : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``supply_curve``; of equal costs the smaller id comes first, and sites
+        without a cost come last.
+    """
+    curve = sites[["site_id", "lcoe_per_kwh", "energy_mwh"]].sort_values(["lcoe_per_kwh", "site_id"])
+    curve = curve.assign(position=np.arange(1, len(curve) + 1), energy_sum_mwh=curve["energy_mwh"].cumsum())
+    return pd.DataFrame(curve[[column.name for column in LAYERS["supply_curve"].columns]]).reset_index(drop=True)
+
+
+def distributions_table(reaches, sites):
+    """How heads, flows, areas, power and energy are spread over reaches and sites.
+
+    Parameters
+    ----------
+    reaches, sites : DataFrame
+        As `sitefinder.schema` declares them.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``distributions``. Of a quantity that both have the classes are the same.
+    """
+    layers = {"reaches": reaches, "sites": sites}
+    parts = []
+    for quantity in dict.fromkeys(name for names in SPREAD_OF.values() for name in names):
+        having = [name for name in SPREAD_OF if quantity in SPREAD_OF[name]]
+        edges = class_edges(np.concatenate([layers[name][quantity].to_numpy(dtype=float) for name in having]))
+        for name in having:
+            table = layers[name]
+            part = distribution(
+                table[quantity].to_numpy(dtype=float), table["length_m"].to_numpy(dtype=float), edges
+            )
+            parts.append(part.assign(quantity=quantity, of=name))
+    columns = [column.name for column in LAYERS["distributions"].columns]
+    filled = [part for part in parts if len(part)]
+    return pd.concat(filled, ignore_index=True)[columns] if filled else empty_table("distributions")
+
+
+def flow_equations_table(equations):
+    """The terms of each flow equation, with its range, error and source.
+
+    Parameters
+    ----------
+    equations : list of sitefinder.hydrology.equations.Equation
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``flow_equations``.
+    """
+    rows = []
+    for number, equation in enumerate(equations, 1):
+        shared = {
+            "equation": number,
+            "statistic": equation.statistic,
+            "region": equation.region or "",
+            "form": equation.form,
+            "flow_unit": equation.flow_unit,
+            **_errors(equation),
+            "bias_correction": equation.bias_correction,
+            "interval_widening": equation.interval_widening,
+            "gauges": equation.gauges,
+            "source": equation.source,
+            "table": equation.table,
+        }
+        rows += [shared | term for term in _terms(equation)]
+    if not rows:
+        return empty_table("flow_equations")
+    return pd.DataFrame(rows, columns=[column.name for column in LAYERS["flow_equations"].columns])
+
+
+# The constant, each predictor, and each product of predictors.
+def _terms(equation):
+    empty = {"unit": "", "transform": "", "offset": None, "exponent": None, "minimum": None, "maximum": None}
+    if equation.has_constant:
+        kind = "constant" if equation.constant is not None else "factor"
+        yield empty | {"predictor": kind, "coefficient": getattr(equation, kind)}
+    names = [item.name for item in equation.predictors]
+    for item in equation.predictors:
+        transform = equation.form if item.transform == "log" else item.transform
+        name = item.name
+        if names.count(name) > 1:
+            name += f" ({transform})" if item.exponent is None else f" ({transform} {item.exponent:g})"
+        yield {
+            "predictor": name,
+            "unit": item.unit,
+            "transform": transform,
+            "offset": item.offset,
+            "exponent": item.exponent,
+            "coefficient": item.coefficient,
+            "minimum": item.minimum,
+            "maximum": item.maximum,
+        }
+    for term in equation.terms:
+        product = " × ".join(name if power == 1 else f"{name}^{power:g}" for name, power in term.powers.items())
+        yield empty | {"predictor": product, "coefficient": term.coefficient}
+
+
+# The errors as far as the equation has them; percent and log10 units are the same error told twice.
+def _errors(equation):
+    log10 = None if equation.log_sd is None else equation.log_sd / LN_10
+    return {
+        "standard_error_percent": None if log10 is None else percent_from_log10(log10),
+        "standard_error_log10": log10,
+        "standard_error_in_flow_unit": equation.standard_error_in_flow_unit,
+        "misclassified_percent": equation.misclassified_percent,
+    }
+
+
+REGION, DISTRICT, OUTSIDE = SCOPES
+OF_REACHES = ("reaches", "length_m", "open_m", "excluded_m", "theoretical_w")
+METRES = ("length_m", "open_m", "excluded_m")
+
+
+def totals_table(settings, inputs, reaches, district_lengths, sites, simulations):
+    """Totals of the region, of each district and what lies outside all of them, and of the streams of each name.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    inputs : sitefinder.steps.inputs.RunInputs
+    reaches : GeoDataFrame
+        The delivered reaches.
+    district_lengths : DataFrame
+        Length of each of them in each district, see `sitefinder.siting.access.lengths_by_district`.
+    sites : GeoDataFrame
+        The delivered sites.
+    simulations : sitefinder.energy.uncertainty.EnergyDraws
+        Of the sites, in their order.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``totals``; without rows of districts where no district layer is given.
+
+    Notes
+    -----
+    Each site and each reach is rounded once, to watts, watt-hours and metres, and only then added, so that any
+    grouping gives the same sum. A reach that districts share is cut by the method of the largest remainder, see
+    `sitefinder.siting.potential.shared`. P90, P50 and P10 are those of the sums of the sites' common simulations, and do
+    not add up. Reaches whose head is not resolved add no potential, unless the settings allow them.
+    """
+    whole_reaches = _whole_reaches(settings, reaches)
+    of_reach = whole_reaches.assign(
+        reaches=1, stream=_named(reaches["stream"]), district=reaches["district"].to_numpy()
+    )
+    of_site = pd.DataFrame(
+        {
+            "stream": _named(sites["stream"]),
+            "district": sites["district"].to_numpy(),
+            "power_w": whole(sites["power_kw"] * WATTS_PER_KILOWATT),
+            "energy_wh": whole(sites["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
+        }
+    )
+    pieces = _pieces(district_lengths, whole_reaches)
+    all_sites = np.ones(len(of_site), dtype=bool)
+    rows = [{"scope": REGION, "name": "", **_row(of_reach, all_sites, of_site, sites, simulations)}]
+    if "districts" in inputs.layers:
+        for name in [*dict.fromkeys(district_names(inputs.layers["districts"].frame)), ""]:
+            here = pieces[pieces["district"] == name].drop(columns="district")
+            here = here.assign(reaches=0).to_dict("list") | {"reaches": (of_reach["district"] == name).tolist()}
+            mine = (of_site["district"] == name).to_numpy()
+            row = _row(here, mine, of_site, sites, simulations)
+            rows.append({"scope": DISTRICT if name else OUTSIDE, "name": name, **row})
+    for name in sorted({*of_reach["stream"], *of_site["stream"]}):
+        here = of_reach[of_reach["stream"] == name]
+        mine = (of_site["stream"] == name).to_numpy()
+        rows.append({"scope": OF_STREAM, "name": name, **_row(here, mine, of_site, sites, simulations)})
+    table = pd.DataFrame(rows)
+    table = table.astype(dict.fromkeys(METRES, "float64"))
+    return table[[column.name for column in LAYERS["totals"].columns]]
+
+
+# Name of each stream, "" where it has none.
+def _named(names):
+    return names.fillna("").astype(str).to_numpy(dtype=object)
+
+
+# What each reach adds, in whole metres and watts.
+def _whole_reaches(settings, reaches):
+    length_m = whole(reaches["length_m"])
+    counts = np.ones(len(reaches), dtype=bool)
+    if not HEAD_UNRESOLVED.is_allowed(settings.ranking.allow):
+        counts = ~has_flag(reaches["flags"], HEAD_UNRESOLVED.flag)
+    verdict = reaches["verdict"]
+    return pd.DataFrame(
+        {
+            "length_m": length_m,
+            "open_m": length_m * verdict.isin(passing_verdicts(())).to_numpy(),
+            "excluded_m": length_m * (verdict == "excluded").to_numpy(),
+            "theoretical_w": whole(reaches["theoretical_kw"] * WATTS_PER_KILOWATT) * counts,
+        }
+    )
+
+
+# The same cut at the borders of districts.
+def _pieces(lengths, whole_reaches):
+    reach, length_m = lengths["reach"].to_numpy(), lengths["length_m"].to_numpy()
+    cut = {
+        name: shared(whole_reaches[name].to_numpy(dtype=np.int64), reach, length_m)
+        for name in whole_reaches.columns
+    }
+    return pd.DataFrame({"district": lengths["district"].to_numpy(dtype=object), **cut})
+
+
+# One row: sums of what reaches add, and of the sites that are mine.
+def _row(of_reaches, mine, of_site, sites, simulations):
+    own = sites.loc[mine]
+    return {
+        **{name: int(np.asarray(of_reaches[name], dtype=np.int64).sum()) for name in OF_REACHES},
+        "sites": int(mine.sum()),
+        "power_w": int(of_site.loc[mine, "power_w"].sum()),
+        "energy_wh": int(of_site.loc[mine, "energy_wh"].sum()),
+        "capital_cost": own["capital_cost"].sum(),
+        "net_annual_value": own["net_annual_value"].sum(),
+        **_simulated(sites, simulations, mine),
+    }
+
+
+# Cost of all the energy of some sites, and the intervals of their totals from the same simulations.
+def _simulated(sites, simulations, mine):
+    power, energy, cost = (
+        part[mine].sum(axis=0)[None]
+        for part in (simulations.power_kw, simulations.energy_mwh, simulations.yearly_cost)
+    )
+    per_mwh = np.divide(cost, energy, out=np.full_like(cost, np.inf), where=energy > 0)
+    own = sites.loc[mine]
+    kwh = own["energy_mwh"].sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    columns = interval_columns("power_kw", power) | interval_columns("energy_mwh", energy)
+    per_kwh = per_mwh / KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    columns |= interval_columns("lcoe_per_kwh", per_kwh, of_cost=True)
+    yearly = (own["lcoe_per_kwh"] * own["energy_mwh"]).sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    return {name: values[0] for name, values in columns.items()} | {
+        "lcoe_per_kwh": yearly / kwh if kwh > 0 else np.nan
+    }
+
+
+def districts_table(settings, inputs, totals):
+    """Totals of each district with its ground, and a last row for what lies outside all of them.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    inputs : sitefinder.steps.inputs.RunInputs
+    totals : DataFrame
+        Of `totals_table`.
+
+    Returns
+    -------
+    GeoDataFrame
+        As `sitefinder.schema` declares ``districts``: the figures of `totals` in km, kW and MWh; empty where no
+        district layer is given.
+    """
+    columns = [column.name for column in LAYERS["districts"].columns]
+    if "districts" not in inputs.layers:
+        return geopandas.GeoDataFrame(columns=[*columns, "geometry"], geometry="geometry", crs=settings.run.crs)
+    frame = inputs.layers["districts"].frame
+    names = district_names(frame)
+    ground = {name: shapely.union_all(frame.geometry.to_numpy()[names == name]) for name in dict.fromkeys(names)}
+    rows = totals[totals["scope"].isin([DISTRICT, OUTSIDE])].reset_index(drop=True)
+    table = rows.assign(
+        district=rows["name"],
+        reach_length_km=rows["length_m"] / METRES_PER_KILOMETRE,
+        open_length_km=rows["open_m"] / METRES_PER_KILOMETRE,
+        excluded_length_km=rows["excluded_m"] / METRES_PER_KILOMETRE,
+        theoretical_kw=rows["theoretical_w"] / WATTS_PER_KILOWATT,
+        power_kw=rows["power_w"] / WATTS_PER_KILOWATT,
+        energy_mwh=rows["energy_wh"] / WATT_HOURS_PER_MEGAWATT_HOUR,
+    )
+    geometry = [shapely.multipolygons(shapely.get_parts(area)) for area in ground.values()]
+    return geopandas.GeoDataFrame(table[columns], geometry=[*geometry, None], crs=settings.run.crs)
+
+
+# A fall as great as the DEM leaves possible: one-sided 95 %.
+FALL_STANDARD_ERRORS = 1.645
+# Share of the time that the speed told as high is exceeded.
+FAST_SHARE = 0.1
+
+
+def hydrokinetic_table(settings, inputs, stationing, heads, flows, channel_shapes, water_bodies, verdicts, within):
+    """The ``hydrokinetic`` layer: each reach of the region with each rotor.
+
+    Parameters are the results of the stages of those names; `within` is True for reaches of the region. The stream
+    at the lower end stands for the reach, as in the layer of reaches; standing, tidal and developed parts of it
+    are left out by length.
+
+    Returns
+    -------
+    DataFrame
+    """
+    columns = [column.name for column in LAYERS["hydrokinetic"].columns]
+    rows = np.flatnonzero(within)
+    if not inputs.rotors or not len(rows):
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
+    reaches = stationing.reaches.iloc[rows]
+    upper, lower = reaches["first_station"].to_numpy(), reaches["last_station"].to_numpy()
+    shapes = channel_shapes.shapes
+    width_m, depth_m, speed_m_s = shapes.at(lower, flows.bins_m3s[lower])
+    mean_m3s = flows.bins_m3s[lower].mean(axis=1)
+    at_mean = [part[:, 0] for part in shapes.at(lower, mean_m3s[:, None])]
+    fall_m = heads.profile_m[upper] - heads.profile_m[lower]
+    fall_m = fall_m + FALL_STANDARD_ERRORS * head_standard_error(heads.errors_m, upper, lower)
+    fall_kw = hydraulic_power_kw(mean_m3s, fall_m)
+    free_m, not_free = _free_lengths(stationing, water_bodies, rows)
+    common = pd.DataFrame(
+        {
+            "reach_id": reaches["reach_id"].to_numpy(),
+            "verdict": verdicts.reaches["verdict"].to_numpy()[rows],
+            "free_length_m": free_m,
+            "width_m": at_mean[0],
+            "depth_m": at_mean[1],
+            "speed_m_s": at_mean[2],
+            "speed_fast_m_s": np.quantile(speed_m_s, 1.0 - FAST_SHARE, axis=1, method="hazen"),
+            "section_measured": shapes.is_measured[lower],
+        }
+    )
+    parts = []
+    for rotor in inputs.rotors:
+        potential = hydrokinetic_potential(rotor, width_m, depth_m, speed_m_s, at_mean[:2], free_m, fall_kw)
+        because = np.where(not_free != "", not_free, potential.because)
+        notes = common.assign(turbine=rotor.name, because=because, rotors=potential.rotors)
+        notes["kinetic_power_kw"] = potential.power_kw
+        mean_kw = potential.power_mean_kw
+        notes["kinetic_power_kw_per_km"] = mean_kw / (reaches["length_m"].to_numpy() / METRES_PER_KILOMETRE)
+        notes["kinetic_energy_mwh"] = yearly_energy_mwh(mean_kw, settings.energy.availability)
+        parts.append(notes.assign(**_worth(settings, inputs.costs, rotor, notes)))
+    return pd.concat(parts).sort_index(kind="stable")[columns].reset_index(drop=True)
+
+
+# Length of each reach without standing, tidal and developed water, and why nothing is left of it.
+def _free_lengths(stationing, water_bodies, rows):
+    stations = stationing.stations
+    reach, segment_m = stations["reach"].to_numpy(), stations["segment_length_m"].to_numpy()
+    barred = {STANDING_WATER: water_bodies.standing, DEVELOPED: water_bodies.developed, TIDAL: water_bodies.tidal}
+    free, because = np.ones(len(stations), dtype=bool), np.full(len(stationing.reaches), "", dtype=object)
+    for reason, stretch in barred.items():
+        free &= ~stretch
+        here = (reach >= 0) & free
+        left_m = np.bincount(reach[here], weights=segment_m[here], minlength=len(stationing.reaches))
+        because[(left_m == 0) & (because == "")] = reason.name
+    return left_m[rows], because[rows]
+
+
+# Money and fish of the rotors of each reach. Access and line are not in: they go by the place that is chosen.
+def _worth(settings, costs, rotor, notes):
+    some = notes["rotors"].to_numpy() > 0
+    power_kw, units = (notes[name].to_numpy(dtype=float) for name in ("kinetic_power_kw", "rotors"))
+    turbines = turbine_cost(rotor.cost, power_kw[some], 1.0, units[some])
+    capital = np.full(len(notes), np.nan)
+    capital[some] = (turbines * (1.0 + rotor.civil_share) + costs.permits.fixed) * (1.0 + costs.contingency.share)
+    money = settings.costs
+    life = money.real_rate, money.lifetime_years
+    yearly = yearly_cost(capital, costs.operation, *life, np.where(some, power_kw, 1.0))
+    kwh = notes["kinetic_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    per_kwh, factor = np.full(len(notes), np.nan), np.full(len(notes), np.nan)
+    per_kwh[some], factor[some] = yearly[some] / kwh[some], kwh[some] / (power_kw[some] * HOURS_PER_YEAR)
+    return {
+        "capacity_factor": factor,
+        "capital_cost": capital,
+        "lcoe_per_kwh": per_kwh,
+        "fish_safe": fish_safety(rotor, settings.fish) == SAFE_AS_BUILT,
+        "survival": rotor.survival.share,
+        "evidence": rotor.survival.evidence,
+    }
+
 
 M_PER_KM = 1000.0
 
 
 def make_reaches(
-    settings, inputs, network, placed, catchments, heads, flows, marks, verdicts, sites, fish_alive, within
+    settings, inputs, network, stationing, catchments, heads, flows, marks, verdicts, sites, fish_alive, within
 ):
     """The ``reaches`` layer: every reach of the region with its numbers, verdict and reasons.
 
     Parameters are the results of the stages of those names; `within` is True for reaches of the region,
     `fish_alive` what the sites leave of the fish.
     """
-    reaches = placed.reaches.copy()
+    reaches = stationing.reaches.copy()
     upper, lower = reaches["first_station"].to_numpy(), reaches["last_station"].to_numpy()
     reaches["head_m"] = heads.profile_m[upper] - heads.profile_m[lower]
     reaches["head_se_m"] = head_standard_error(heads.errors_m, upper, lower)
@@ -62,16 +653,16 @@ def make_reaches(
     reaches["theoretical_kw"] = hydraulic_power_kw(reaches["flow_mean_m3s"], reaches["head_m"])
     reaches["power_density_kw_per_km"] = reaches["theoretical_kw"] / (reaches["length_m"] / M_PER_KM)
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
-    reaches["not_offered_because"] = sites.not_offered
-    reaches = with_fish(settings, placed, fish_alive, reaches)
-    reaches["flags"] = _flags(settings, placed, flows, marks, reaches)
-    unresolved = unresolved_reaches(settings, network, placed)
+    reaches["rejection_reason"] = sites.rejection
+    reaches = with_fish(settings, stationing, fish_alive, reaches)
+    reaches["flags"] = _flags(settings, stationing, flows, marks, reaches)
+    unresolved = unresolved_reaches(settings, network, stationing)
     if len(unresolved):
         reaches = pd.concat([reaches, unresolved], ignore_index=True)
         within = np.append(within, in_region(_middles(unresolved), inputs))
     lengths = find_district_lengths(inputs, reaches)
-    most = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
-    reaches["district"] = most.drop_duplicates("reach")["district"].to_numpy()
+    maximum = lengths.sort_values(["reach", "length_m"], ascending=[True, False], kind="stable")
+    reaches["district"] = maximum.drop_duplicates("reach")["district"].to_numpy()
     columns = [column.name for column in LAYERS["reaches"].columns]
     frame = geopandas.GeoDataFrame(reaches[columns], geometry=reaches["geometry"].to_numpy(), crs=settings.run.crs)
     return checked_table(frame[within], "reaches", settings.run.crs)
@@ -83,10 +674,10 @@ def _middles(reaches):
     return pd.DataFrame({"x_m": shapely.get_x(middle), "y_m": shapely.get_y(middle)})
 
 
-def _flags(settings, placed, flows, marks, reaches):
+def _flags(settings, stationing, flows, marks, reaches):
     resolved = reaches["head_m"] >= settings.heads.resolved_standard_errors * reaches["head_se_m"]
-    kinds = {HEAD_NOT_RESOLVED.name: ~resolved.to_numpy(), **marked_reaches(marks, placed)}
-    return told(kinds, flows.estimate.flags, reaches["last_station"])
+    kinds = {HEAD_NOT_RESOLVED.name: ~resolved.to_numpy(), **marked_reaches(marks, stationing)}
+    return notes(kinds, flows.estimate.flags, reaches["last_station"])
 
 
 def find_district_lengths(inputs, reaches_table):
@@ -95,29 +686,29 @@ def find_district_lengths(inputs, reaches_table):
     return lengths_by_district(geopandas.GeoDataFrame(geometry=reaches_table["geometry"].to_numpy()), districts)
 
 
-def make_rule_hits(settings, placed, rule_overlaps, verdicts, within):
+def make_rule_hits(settings, stationing, rule_overlaps, verdicts, within):
     """The ``rule_hits`` layer: reaches, rules and features that meet, as far as each rule lets it be published."""
     hits = hits_by_reach(rule_overlaps) if len(rule_overlaps) else rule_overlaps
     reach = hits["reach"].to_numpy(dtype=np.int64)
     number = pd.Index([rule.name for rule in settings.rules]).get_indexer(hits["rule"])
     actions = {rule.name: rule.action for rule in settings.rules}
     hits = hits.assign(
-        reach_id=placed.reaches["reach_id"].to_numpy()[reach],
+        reach_id=stationing.reaches["reach_id"].to_numpy()[reach],
         action=hits["rule"].map(actions),
         doubt=doubt_text(hits),
         holds=held_text(verdicts.held, number, reach),
     )
     columns = [column.name for column in LAYERS["rule_hits"].columns]
     within_reach = hits.loc[within[reach], ["reach", *columns]].reset_index(drop=True)
-    return checked_table(published_hits(within_reach, settings.rules, placed.reaches)[columns], "rule_hits")
+    return checked_table(published_hits(within_reach, settings.rules, stationing.reaches)[columns], "rule_hits")
 
 
-def make_structures(settings, placed, waters):
+def make_structures(settings, stationing, water_bodies):
     """The ``structures`` layer: structures as used."""
-    table = waters.structures.copy()
+    table = water_bodies.structures.copy()
     station = table["station"].to_numpy(dtype=np.int64)
-    names = np.append(placed.reaches["reach_id"].to_numpy(dtype=object), "")
-    of_station = np.append(placed.stations["reach"].to_numpy(), -1)
+    names = np.append(stationing.reaches["reach_id"].to_numpy(dtype=object), "")
+    of_station = np.append(stationing.stations["reach"].to_numpy(), -1)
     table["reach_id"] = names[of_station[station]]
     surveyed, shown = table["drop_m"].notna(), table["dem_drop_m"].notna()
     table["source"] = np.where(surveyed, "surveyed", np.where(shown, "DEM", ""))
@@ -133,15 +724,17 @@ def make_structures(settings, placed, waters):
     return checked_table(frame, "structures", settings.run.crs)
 
 
-def make_free_stream(settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within):
-    """The ``free_stream`` layer."""
-    table = free_stream_table(settings, inputs, placed, heads, flows, channel_shapes, waters, verdicts, within)
-    return checked_table(table, "free_stream")
+def make_hydrokinetic(settings, inputs, stationing, heads, flows, channel_shapes, water_bodies, verdicts, within):
+    """The ``hydrokinetic`` layer."""
+    table = hydrokinetic_table(
+        settings, inputs, stationing, heads, flows, channel_shapes, water_bodies, verdicts, within
+    )
+    return checked_table(table, "hydrokinetic")
 
 
-def make_streams(settings, network, placed, heads, stretches, waters, sites, fish_alive, within):
+def make_streams(settings, network, stationing, heads, stretches, water_bodies, sites, fish_alive, within):
     """The ``streams`` layer."""
-    table = streams_table(settings, network, placed, heads, stretches, waters, sites, fish_alive, within)
+    table = streams_table(settings, network, stationing, heads, stretches, water_bodies, sites, fish_alive, within)
     return checked_table(table, "streams")
 
 
@@ -157,10 +750,12 @@ def make_districts(settings, inputs, totals_table):
     return checked_table(districts_table(settings, inputs, totals_table), "districts", settings.run.crs)
 
 
-def make_waterfall(settings, inputs, placed, verdicts, reaches_table, district_lengths):
-    """The ``waterfall`` layer."""
+def make_screening_cascade(settings, inputs, stationing, verdicts, reaches_table, district_lengths):
+    """The ``screening cascade`` layer."""
     lengths = district_lengths if "districts" in inputs.layers else None
-    return checked_table(waterfall_table(settings, placed, verdicts.held, reaches_table, lengths), "waterfall")
+    return checked_table(
+        cascade_table(settings, stationing, verdicts.held, reaches_table, lengths), "screening_cascade"
+    )
 
 
 def make_reach_districts(reaches_table, district_lengths):
@@ -169,10 +764,10 @@ def make_reach_districts(reaches_table, district_lengths):
 
 
 def make_fish_safe_gain(
-    settings, inputs, placed, stretches, verdicts, fish_safety, reaches_table, district_lengths
+    settings, inputs, stationing, stretches, verdicts, fish_safety, reaches_table, district_lengths
 ):
     """The ``fish_safe_gain`` layer."""
-    given = placed, stretches, verdicts, fish_safety, reaches_table, district_lengths
+    given = stationing, stretches, verdicts, fish_safety, reaches_table, district_lengths
     return checked_table(fish_safe_gain_table(settings, inputs, *given), "fish_safe_gain")
 
 
@@ -191,9 +786,11 @@ def make_flow_equations(flows):
     return checked_table(flow_equations_table(flows.equations), "flow_equations")
 
 
-def make_least_heads(least_heads):
-    """The ``least_heads`` layer."""
-    return checked_table(least_heads[[column.name for column in LAYERS["least_heads"].columns]], "least_heads")
+def make_minimum_heads(minimum_heads):
+    """The ``minimum_heads`` layer."""
+    return checked_table(
+        minimum_heads[[column.name for column in LAYERS["minimum_heads"].columns]], "minimum_heads"
+    )
 
 
 def make_repairs(
@@ -201,7 +798,7 @@ def make_repairs(
     inputs,
     surface,
     network,
-    placed,
+    stationing,
     terrain,
     dem_seams,
     dem_errors,
@@ -209,16 +806,16 @@ def make_repairs(
     heads,
     flows,
     channel_shapes,
-    waters,
+    water_bodies,
     falls,
 ):
     """The ``repairs`` layer: all that was mended or found doubtful, by what found it."""
     found = joined_repairs(
-        input=[inputs.repairs, dem_errors.repairs, waters.repairs, flows.repairs],
+        input=[inputs.repairs, dem_errors.repairs, water_bodies.repairs, flows.repairs],
         field=[field_levels.repairs, flows.measured, channel_shapes.repairs],
         network=[
             network.repairs,
-            list_stream_doubts(settings, inputs, surface, network, placed, terrain, heads),
+            list_stream_doubts(settings, inputs, surface, network, stationing, terrain, heads),
             falls.distant,
         ],
         terrain=[list_terrain_repairs(surface, terrain), list_seams(dem_seams)],
@@ -232,9 +829,9 @@ def make_provenance(settings, inputs, flows, repairs_table):
     changed = repairs_table.groupby("layer").size().to_dict()
     rows = []
     for lineage in published_lineage(inputs.lineage, settings.rules):
-        told = [lineage.get("crs", ""), lineage.get("operation", ""), lineage.get("features", "")]
+        notes = [lineage.get("crs", ""), lineage.get("operation", ""), lineage.get("features", "")]
         if lineage["name"] in changed:
-            told.append(f"{changed[lineage['name']]} repairs")
+            notes.append(f"{changed[lineage['name']]} repairs")
         rows.append(
             {
                 "kind": "input",
@@ -242,7 +839,7 @@ def make_provenance(settings, inputs, flows, repairs_table):
                 "value": lineage["path"],
                 "digest": lineage["digest"],
                 **{key: lineage[key] for key in ("source", "date", "licence")},
-                "note": "; ".join(part for part in told if part),
+                "note": "; ".join(part for part in notes if part),
             }
         )
     statistics = [equation.statistic for equation in equations]
@@ -250,15 +847,15 @@ def make_provenance(settings, inputs, flows, repairs_table):
         several = statistics.count(equation.statistic) > 1
         name = f"equation {equation.statistic}" + (f", {equation.region or 'elsewhere'}" if several else "")
         rows.append(_setting(name, equation.region or "", equation.source))
-    if any(setting.preset for setting in settings.flows.reserve):
-        for number, rule in enumerate(inputs.reserve, 1):
-            rows.append(_setting(f"reserve rule {number}", rule.kind, rule.source))
+    if any(setting.preset for setting in settings.flows.environmental):
+        for number, rule in enumerate(inputs.environmental, 1):
+            rows.append(_setting(f"environmental flow rule {number}", rule.kind, rule.source))
     costs = inputs.costs
     rows.append(_setting("money", f"{costs.currency} of {costs.year}", "the cost file and costs.price_year"))
     for change in inputs.conversions:
-        told = f"{change.money} × {change.factor:.4g} = {change.to_money}"
-        rows.append(_setting(f"price level of {change.name}", told, change.source))
-    given = _flat(settings.model_dump(exclude={"run": OF_THE_MACHINE, "delivery": True}))
+        notes = f"{change.money} × {change.factor:.4g} = {change.to_money}"
+        rows.append(_setting(f"price level of {change.name}", notes, change.source))
+    given = _flat(settings.model_dump(exclude={"run": OF_THE_TURBINE, "delivery": True}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
     build = own_build()

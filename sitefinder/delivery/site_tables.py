@@ -1,4 +1,4 @@
-"""Sites, their stretches, machine options and duration curves, as tables of the delivery."""
+"""Sites, their stretches, turbine options, duration curves and profiles, as tables of the delivery."""
 
 from typing import NamedTuple
 
@@ -9,29 +9,487 @@ import shapely
 from pyproj import Transformer
 
 from sitefinder.delivery.checking import checked_table
+from sitefinder.energy.costs import is_extrapolated
+from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
+from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
+from sitefinder.energy.plant import bins_of_plants, monthly_energy_mwh, plant_powers_kw
+from sitefinder.energy.solar_benchmark import (
+    lcoe_minus_solar_per_kwh,
+    serve_demand,
+    solar_firm_lcoe_per_kwh,
+    solar_lcoe_per_kwh,
+)
+from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety, turbine_survival, turbine_table
+from sitefinder.energy.uncertainty import (
+    SOURCES,
+    EnergySimulations,
+    energy_simulations,
+    intervals,
+    nested_normals,
+    net_depths,
+    prob_in_top_n,
+    variance_shares,
+)
+from sitefinder.energy.valuation import size_options, turbine_options
+from sitefinder.hydrology.duration_curve import flow_at
 from sitefinder.io.catchment_polygons import catchment_polygons
-from sitefinder.power.cost import is_extrapolated
-from sitefinder.power.energy import net_head_m
-from sitefinder.power.machines import SAFE_AS_BUILT, fish_safety, machine_survival
-from sitefinder.power.size_options import size_options
-from sitefinder.power.uncertainty import EnergyDraws
-from sitefinder.power.valuation import machine_options
+from sitefinder.network.ordering import main_upstream
+from sitefinder.network.stations import place_names, without_repeats
+from sitefinder.rules.verdicts import verdicts
 from sitefinder.schema import LAYERS, empty_table, is_scheme_that
-from sitefinder.schema.vocabulary import COST_EXTRAPOLATED, FLAG_SEPARATOR, HEAD_NOT_RESOLVED, SURVIVAL_ROUNDED
-from sitefinder.siting.access import district_of
+from sitefinder.siting.access import (
+    demand_of_settlements,
+    district_of,
+    nearest_settlement,
+    on_roads,
+    road_lines,
+    side_of_stream,
+    way_by_road_m,
+)
 from sitefinder.siting.fish_passage import entered_at
-from sitefinder.siting.offers import alternatives
-from sitefinder.siting.ranking import ranked
-from sitefinder.siting.structures import uses_told
-from sitefinder.siting.verdicts import verdicts
-from sitefinder.stages.alternatives import with_alternatives
-from sitefinder.stages.choice import site_ids
-from sitefinder.stages.long_profiles import site_profiles
-from sitefinder.stages.marks import marked_stretches, told
-from sitefinder.stages.site_access import with_access
-from sitefinder.stages.site_draws import draw_sites, top_chances
-from sitefinder.stages.site_flows import flow_curves, reserved_at, site_months, site_powers_kw, with_water
-from sitefinder.streams.stations import place_names, without_repeats
+from sitefinder.siting.profiles import long_profile, way_around, way_down
+from sitefinder.siting.ranking import ranked, values_ranked_by
+from sitefinder.siting.selection import alternatives
+from sitefinder.siting.structures import uses_reported
+from sitefinder.steps.candidates import settlements_to_serve
+from sitefinder.steps.flags import marked_stretches, notes
+from sitefinder.steps.selection import site_ids
+from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
+from sitefinder.vocabulary import COST_EXTRAPOLATED, FLAG_SEPARATOR, HEAD_NOT_RESOLVED, SURVIVAL_ROUNDED
+
+
+def with_alternatives(settings, inputs, order, powers_kw):
+    """Sites with the cost of solar and with what they could do for a settlement off the grid.
+
+    Parameters
+    ----------
+    settings, inputs
+        Results of the stages of those names.
+    order : DataFrame, n rows
+        Sites.
+    powers_kw : ndarray of float64, shape (n, bins)
+        Power of each site in bins of equal time [kW].
+
+    Returns
+    -------
+    DataFrame
+    """
+    availability, solar, rate = settings.energy.availability, inputs.costs.solar, settings.costs.real_rate
+    running = (powers_kw > 0).mean(axis=1) * availability if len(order) else np.zeros(0)
+    firm = solar_firm_lcoe_per_kwh(solar, rate, running)
+    return order.assign(
+        operating_fraction=running,
+        solar_lcoe_per_kwh=solar_lcoe_per_kwh(solar, rate),
+        solar_firm_lcoe_per_kwh=firm,
+        lcoe_minus_solar_per_kwh=lcoe_minus_solar_per_kwh(order["lcoe_per_kwh"].to_numpy(dtype=float), firm),
+        **_served(settings, inputs, order, powers_kw),
+    )
+
+
+# Columns of the settlement that each site could serve; empty and NaN where none is near or none is looked for.
+def _served(settings, inputs, order, powers_kw):
+    columns = {name: np.full(len(order), np.nan) for name in ("settlement_demand_mwh", "firm_share_of_demand")}
+    columns |= {name: np.full(len(order), np.nan) for name in ("demand_served_share", "diesel_displaced_l")}
+    columns["settlement"] = np.full(len(order), "", dtype=object)
+    if settings.off_grid is None or not len(order):
+        return columns
+    settlements = settlements_to_serve(settings, inputs)
+    row, distance_m = nearest_settlement(order["x_m"].to_numpy(), order["y_m"].to_numpy(), settlements)
+    near = np.flatnonzero((row >= 0) & (np.nan_to_num(distance_m) <= settings.off_grid.farthest_m))
+    demand_mwh = demand_of_settlements(settlements, settings.off_grid)[row[near]]
+    names = np.where(settlements["feature_name"] == "", settlements["feature_id"], settlements["feature_name"])
+    columns["settlement"][near] = names[row[near]]
+    firm_kw = order["firm_power_kw"].to_numpy(dtype=float)[near]
+    litres_per_kwh = settings.off_grid.diesel_litres_per_kwh
+    served = serve_demand(powers_kw[near], firm_kw, demand_mwh, settings.energy.availability, litres_per_kwh)
+    columns["settlement_demand_mwh"][near] = demand_mwh
+    columns["firm_share_of_demand"][near] = served.firm_share
+    columns["demand_served_share"][near] = served.served_share
+    columns["diesel_displaced_l"][near] = served.diesel_l
+    return columns
+
+
+def with_access(settings, inputs, stationing, heads, order):
+    """Sites with their bank, climb and way.
+
+    Parameters
+    ----------
+    settings, inputs, placed, heads
+        Results of the stages of those names.
+    order : DataFrame, n rows
+        Sites, with ``tailrace`` and ``road_level_m`` [m].
+
+    Returns
+    -------
+    DataFrame
+        With ``road_bank``, ``road_climb_m`` and ``settlement_road_m``; empty and NaN without roads.
+    """
+    nothing = np.full(len(order), np.nan)
+    order = order.assign(road_bank="", road_climb_m=nothing, settlement_road_m=nothing)
+    lines = road_lines(inputs.layers["roads"].frame) if "roads" in inputs.layers else np.array([])
+    if not (len(lines) and len(order)):
+        return order
+    stations, tailrace = stationing.stations, order["tailrace"].to_numpy(dtype=np.int64)
+    x_m, y_m = (stations[name].to_numpy() for name in ("x_m", "y_m"))
+    sites = shapely.points(x_m[tailrace], y_m[tailrace])
+    roads = on_roads(sites, lines)
+    road_x_m, road_y_m = shapely.get_coordinates(
+        shapely.line_interpolate_point(lines[roads.line], roads.along_m)
+    ).T
+    # A tailrace always has a segment: it comes from the station before it.
+    flow_x_m, flow_y_m = x_m[tailrace] - x_m[tailrace - 1], y_m[tailrace] - y_m[tailrace - 1]
+    to_road = road_x_m - x_m[tailrace], road_y_m - y_m[tailrace]
+    road_m = order["road_level_m"].to_numpy(dtype=float)
+    order = order.assign(
+        road_bank=side_of_stream(flow_x_m, flow_y_m, *to_road),
+        road_climb_m=heads.profile_m[tailrace] - road_m,
+    )
+    served = settlements_to_serve(settings, inputs)
+    if served is not None and len(served):
+        goals = on_roads(np.asarray(served.geometry, dtype=object), lines)
+        order = order.assign(settlement_road_m=way_by_road_m(roads, goals, lines))
+    return order
+
+
+CURVE_PERCENT = (1, 2, 5, 10, 15, 20, 25, 30, 40, 50, 60, 70, 75, 80, 85, 90, 95, 98, 99)
+
+
+def environmental_flow_at(settings, inputs, flows, table, used_m3s=None):
+    """Flow that stays in the stream at each row, by its scheme type [m³/s], shape (n, bins).
+
+    Parameters
+    ----------
+    settings, inputs, flows
+        Results of the stages of those names.
+    table : DataFrame, n rows
+        ``intake``, ``scheme type`` and ``has_fish_pass``.
+    used_m3s : ndarray, shape (n, bins), optional
+        What the turbines take, for the attraction flow of fish passes; without it, all that they may [m³/s].
+    """
+    intake = table["intake"].to_numpy(dtype=np.int64)
+    environmental_flow_m3s, releases = flows.environmental_flow_m3s[intake], settings.flows.releases
+    if releases.changes_nothing:
+        return environmental_flow_m3s
+    bins_m3s = flows.bins_m3s[intake]
+    undiverted, with_pass = is_undiverted(table)[:, None], has_fish_pass(table, inputs.costs)[:, None]
+    mean = bins_m3s.mean(axis=1)
+    return residual_flow(
+        bins_m3s, environmental_flow_m3s, mean, undiverted, with_pass, releases, flows.closed, used_m3s
+    )
+
+
+def shutdown_at(settings, flows, table):
+    """Bins in which no turbine runs at each row of a table with ``intake``, see `shutdown_share`; or None."""
+    return shutdown_share(flows.bins_m3s[table["intake"].to_numpy(dtype=np.int64)], settings.energy, flows.closed)
+
+
+def with_water(settings, inputs, flows, water_depths, order, left_m3s):
+    """Sites with their mean power, and with what becomes of the water at their intake.
+
+    Parameters
+    ----------
+    settings, inputs, flows, water_depths
+        Results of the stages of those names.
+    order : DataFrame, n rows
+        Sites.
+    left_m3s : ndarray, shape (n, bins)
+        See `environmental_flow_at`.
+
+    Returns
+    -------
+    DataFrame
+        With ``power_mean_kw``, ``environmental_flow_m3s``, ``used_share``, ``environmental_flow_share`` and ``spilled_share``;
+        the three shares add up to 1.
+    """
+    made = {"power_mean_kw": order["energy_mwh"] * KILOWATT_HOURS_PER_MEGAWATT_HOUR / HOURS_PER_YEAR}
+    if len(order):
+        plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
+        used_m3s = bins_of_plants(*plants, *_pipe(settings, order))[1]
+        kept_m3s = environmental_flow_at(settings, inputs, flows, order, used_m3s).mean(axis=1)
+        mean_m3s = plants[0].mean(axis=1)
+        used = settings.energy.availability * used_m3s.mean(axis=1) / mean_m3s
+        environmental_flow = kept_m3s / mean_m3s
+        # What rounding takes below nought is nothing.
+        spilled = np.maximum(1.0 - used - environmental_flow, 0.0)
+        made |= {"environmental_flow_m3s": kept_m3s, "used_share": used}
+        made |= {"environmental_flow_share": environmental_flow, "spilled_share": spilled}
+    else:
+        made |= {name: [] for name in ("used_share", "environmental_flow_share", "spilled_share")}
+    return order.assign(**made)
+
+
+def flow_curves(flows, order, left_m3s):
+    """The ``flow_curves`` layer: at shares of time the flow, and what stays in the stream when so much flows.
+
+    Parameters
+    ----------
+    flows
+        Result of that stage.
+    order : DataFrame, n rows
+        Sites, ``site_id`` and ``intake``.
+    left_m3s : ndarray, shape (n, bins)
+        See `environmental_flow_at`.
+
+    Returns
+    -------
+    DataFrame
+    """
+    intake = order["intake"].to_numpy(dtype=np.int64)
+    bins_m3s = flows.bins_m3s[intake]
+    exceedance = flows.estimate.curve_exceedance
+    if flows.bins_m3s is not flows.estimate.curve_m3s:
+        # Bins of months, or with water taken off them, do not stand by falling flow.
+        falling = np.argsort(-bins_m3s, axis=1, kind="stable")
+        bins_m3s, left_m3s = (np.take_along_axis(part, falling, axis=1) for part in (bins_m3s, left_m3s))
+        exceedance = (np.arange(bins_m3s.shape[1]) + 0.5) / bins_m3s.shape[1]
+    columns = {
+        "site_id": np.repeat(order["site_id"].to_numpy(), len(CURVE_PERCENT)),
+        "exceedance_percent": np.tile(np.array(CURVE_PERCENT, dtype=float), len(intake)),
+    }
+    for name, bins in (("flow_m3s", bins_m3s), ("environmental_flow_m3s", left_m3s)):
+        at = [flow_at(exceedance, bins, each) for each in CURVE_PERCENT]
+        columns[name] = np.column_stack(at).ravel() if len(intake) else np.zeros(0)
+    return pd.DataFrame(columns)
+
+
+def site_months(settings, inputs, flows, water_depths, order, left_m3s):
+    """The ``site_months`` layer: flow, reserve and energy of each site in each month.
+
+    Parameters
+    ----------
+    settings, inputs, flows, water_depths
+        Results of the stages of those names.
+    order : DataFrame, n rows
+        Sites.
+    left_m3s : ndarray, shape (n, bins)
+        See `environmental_flow_at`.
+
+    Returns
+    -------
+    DataFrame
+        Empty where no statistics of months are given.
+    """
+    columns = [column.name for column in LAYERS["site_months"].columns]
+    if flows.bin_month is None or not len(order):
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
+    month = flows.bin_month
+    bins_m3s = flows.bins_m3s[order["intake"].to_numpy(dtype=np.int64)]
+    plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
+    energy_mwh = monthly_energy_mwh(month, *plants, settings.energy.availability, *_pipe(settings, order))
+    numbers = np.arange(1, 13)
+    bins = [month == number for number in numbers]
+    table = {
+        "site_id": np.repeat(order["site_id"].to_numpy(), len(numbers)),
+        "month": np.tile(numbers, len(order)),
+        "flow_mean_m3s": np.column_stack([bins_m3s[:, own].mean(axis=1) for own in bins]).ravel(),
+        "environmental_flow_m3s": np.column_stack([left_m3s[:, own].mean(axis=1) for own in bins]).ravel(),
+        "energy_mwh": energy_mwh.ravel(),
+        "is_closed": np.tile(np.isin(numbers, settings.flows.closed_months), len(order)),
+    }
+    return pd.DataFrame(table)[columns]
+
+
+def site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s):
+    """Power of each site in each bin of the year [kW], shape (n, bins); arguments as `site_months`."""
+    if not len(order):
+        return np.zeros((0, flows.bins_m3s.shape[1]))
+    plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
+    return plant_powers_kw(*plants, *_pipe(settings, order))
+
+
+# Sites as the arguments of `sitefinder.energy.plant.plant_powers_kw`, each with a row of flows of its own.
+def _plants(settings, inputs, flows, water_depths, order, left_m3s):
+    sites = np.arange(len(order))
+    intake, tailrace = (order[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    held = intake_is_held(order["scheme_type"], settings.tailwater)
+    bins_m3s, still = flows.bins_m3s[intake], shutdown_at(settings, flows, order)
+    return (
+        bins_m3s,
+        left_m3s if still is None else np.where(still, bins_m3s, left_m3s),
+        water_depths.rise_m[tailrace] - water_depths.rise_m[intake] * ~held[:, None],
+        sites,
+        sites,
+        np.ones(len(sites), dtype=bool),
+        net_head_m(order["head_m"], order["conduit_length_m"], settings.energy),
+        order["flow_design_m3s"].to_numpy(dtype=np.float64),
+        order["power_kw"].to_numpy(dtype=np.float64),
+        order["units"].to_numpy(dtype=np.int64),
+        order["turbine_number"].to_numpy(dtype=np.int64),
+        turbine_table(inputs.turbines, settings.fish),
+    )
+
+
+# Conduits of the sites, and what they lead through.
+def _pipe(settings, order):
+    return order["conduit_length_m"].to_numpy(dtype=np.float64), waterway(settings.energy)
+
+
+# Stream of random numbers for surveyed heads; 0 and 1 are those of the energy draws, 3 that of nested catchments.
+SURVEY_STREAM = 2
+
+
+def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_depths, own):
+    """Draws of each site, and the columns that tell of them.
+
+    Parameters
+    ----------
+    settings, inputs, placed, catchments, heads, flows, water_depths
+        Results of the stages of those names.
+    own : DataFrame, n rows
+        Sites.
+
+    Returns
+    -------
+    EnergyDraws
+    DataFrame, n rows, index of own
+        P90, P50 and P10 of power, energy and cost of a kWh, and the shares of their spread by source.
+
+    Notes
+    -----
+    Draws are about the median of each flow: the mean of the estimate holds the bias correction already, and the
+    draws would add it once more. A surveyed head has the survey's error; all others share the states of the
+    profile.
+    """
+    intake, tailrace = own["intake"].to_numpy(dtype=np.int64), own["tailrace"].to_numpy(dtype=np.int64)
+    estimate = flows.estimate
+    median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]
+    environmental_flow_m3s = environmental_flow_at(settings, inputs, flows, own)
+    still = shutdown_at(settings, flows, own)
+    if still is not None:
+        # A closed month gives nothing in a wet year either, nor does a flood that stops the turbines.
+        environmental_flow_m3s = np.where(still, np.inf, environmental_flow_m3s)
+    seed = settings.run.seed
+    alike = nested_normals(
+        stationing.stations["downstream"].to_numpy(),
+        catchments["area_km2"].to_numpy(),
+        intake,
+        settings.uncertainty.simulations,
+        seed,
+    )
+    arguments = (
+        own.assign(turbine=own["turbine_number"]),
+        flows.bins_m3s[intake] * median[:, None],
+        environmental_flow_m3s * median[:, None],
+        _head_errors(heads, own, intake, tailrace, seed),
+        estimate.mean_log_sd[intake],
+        inputs.turbines,
+        inputs.costs,
+        settings,
+        seed,
+        net_depths(water_depths, intake, tailrace, intake_is_held(own["scheme_type"], settings.tailwater)),
+        alike,
+    )
+    simulations = energy_simulations(*arguments)
+    shares = variance_shares(lambda sources: energy_simulations(*arguments, sources=sources))
+    columns = interval_columns("power_kw", simulations.power_kw) | interval_columns(
+        "energy_mwh", simulations.energy_mwh
+    )
+    columns |= interval_columns("lcoe_per_kwh", simulations.lcoe_per_kwh, of_cost=True)
+    columns |= {f"energy_variance_share_{name}": shares.energy[name] for name in SOURCES if name in shares.energy}
+    columns |= {f"lcoe_variance_share_{name}": shares.cost[name] for name in SOURCES}
+    return simulations, pd.DataFrame(columns, index=own.index)
+
+
+# Simulated errors of the heads [m], shape (n, draws).
+def _head_errors(heads, own, intake, tailrace, seed):
+    errors = (heads.errors_m[intake] - heads.errors_m[tailrace]).astype(np.float64)
+    for row in np.flatnonzero(own["structure_id"] != ""):
+        stream = np.random.SeedSequence(seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
+        normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
+        errors[row] = normal * own["head_uncorrected_se_m"].iloc[row]
+    # What is likely narrows the errors of the shrunk heads, and all sites still share the states of the profile.
+    used_m, found_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_se_m", "head_uncorrected_se_m"))
+    return errors * np.divide(used_m, found_m, out=np.ones(len(own)), where=found_m > 0)[:, None]
+
+
+def interval_columns(name, simulations, *, of_cost=False):
+    """P90, P50 and P10 of each row of simulations, by column name; NaN where a cost is endless."""
+    if not len(simulations):
+        return {f"{name}_{part}": np.zeros(0) for part in ("p90", "p50", "p10")}
+    parts = intervals(simulations, of_cost=of_cost)._asdict()
+    return {f"{name}_{part}": np.where(np.isfinite(values), values, np.nan) for part, values in parts.items()}
+
+
+def probabilities_in_top_n(settings, order, simulations):
+    """Share of simulations in which each site is among the best; sites and draws in one order."""
+    if not len(order):
+        return np.zeros(0)
+    drawn = EnergySimulations(*simulations)._asdict()
+    return prob_in_top_n(values_ranked_by(order, drawn, settings.ranking), settings.uncertainty.top_sites)
+
+
+# How far above the intake and below the tailrace a site's profile reaches [m] (own choice: half a reach).
+CONTEXT_M = 250.0
+
+
+def site_profiles(network, stationing, heads, water_bodies, stretches, sites, context_m=CONTEXT_M):
+    """The long profile of each chosen site, with what lies above and below.
+
+    Parameters
+    ----------
+    network, placed, heads, waters, stretches, sites
+        Results of the stages of those names.
+    context_m : float
+        How far the profile reaches above the intake, along the main stem, and below the tailrace [m].
+
+    Returns
+    -------
+    dict of str to DataFrame
+        By ``site_id``; columns as of `sitefinder.siting.profiles.long_profile`.
+    """
+    stations = stationing.stations
+    downstream = stations["downstream"].to_numpy().astype(np.int32)
+    step_m = stations["to_downstream_m"].to_numpy()
+    main = main_upstream(downstream, step_m)
+    own = stretches.table.iloc[np.flatnonzero(sites.offers.chosen)]
+    intake, tailrace = (own[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    link, distance_m = (stations[name].to_numpy()[tailrace] for name in ("link", "distance_m"))
+    names = place_names(network.parts, link, distance_m)["name"]
+    profiles = {}
+    for site_id, *ends in zip(site_ids(names, own["scheme_type"]), intake, tailrace, strict=True):
+        way = way_around(*ends, downstream, step_m, main, context_m)
+        profiles[site_id] = _cut(way, stationing, heads, water_bodies, tuple(ends))
+    return profiles
+
+
+def profile_between(stationing, heads, water_bodies, upper, lower):
+    """The long profile from one station down to another.
+
+    Parameters
+    ----------
+    placed, heads, waters
+        Results of the stages of those names.
+    upper, lower : int
+        Numbers of the stations.
+
+    Returns
+    -------
+    DataFrame
+        As of `sitefinder.siting.profiles.long_profile`.
+
+    Raises
+    ------
+    ValueError
+        If the lower station is not on the way down from the upper one.
+    """
+    way = way_down(upper, lower, stationing.stations["downstream"].to_numpy())
+    return _cut(way, stationing, heads, water_bodies, ())
+
+
+def _cut(way, stationing, heads, water_bodies, ends):
+    return long_profile(
+        way,
+        stationing.stations,
+        heads.raw_m,
+        heads.profile_m,
+        heads.errors_m,
+        reaches=stationing.reaches,
+        long_profile=heads.long_profile,
+        standing=water_bodies.standing,
+        structures=water_bodies.structures,
+        ends=ends,
+    )
+
 
 ALTERNATIVES_KEPT = 3
 # What blocks an alternative that only the least survival of fish keeps out.
@@ -52,7 +510,7 @@ class RankedSites(NamedTuple):
     kept: np.ndarray
     criteria: pd.DataFrame
     sensitivity: pd.DataFrame
-    simulations: EnergyDraws
+    simulations: EnergySimulations
     left_m3s: np.ndarray
 
 
@@ -60,12 +518,12 @@ def rank_sites(
     settings,
     inputs,
     network,
-    placed,
+    stationing,
     catchments,
     heads,
     flows,
     water_depths,
-    waters,
+    water_bodies,
     marks,
     stretches,
     verdicts,
@@ -83,29 +541,29 @@ def rank_sites(
     """
     offers = sites.offers
     picked = np.flatnonzero(offers.chosen)
-    tailrace_reach = placed.stations["reach"].to_numpy()[stretches.table["tailrace"].to_numpy()]
+    tailrace_reach = stationing.stations["reach"].to_numpy()[stretches.table["tailrace"].to_numpy()]
     kept = np.concatenate([picked, alternatives(offers, ALTERNATIVES_KEPT, tailrace_reach)])
     table = _described(
-        settings, inputs, network, placed, catchments, flows, marks, stretches, verdicts, offers, kept
+        settings, inputs, network, stationing, catchments, flows, marks, stretches, verdicts, offers, kept
     )
-    table["structure_id"] = _of_structure(table["structure"], waters.structures["structure_id"])
-    uses = _of_structure(table["structure"], uses_told(waters.structures))
+    table["structure_id"] = _of_structure(table["structure"], water_bodies.structures["structure_id"])
+    uses = _of_structure(table["structure"], uses_reported(water_bodies.structures))
     table["flags"] = _with_flags(table["flags"], uses)
     table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
-    own["site_id"] = site_ids(own["tailrace_name"], own["layout"])
-    draws, drawn = draw_sites(settings, inputs, placed, catchments, heads, flows, water_depths, own)
-    own = with_access(settings, inputs, placed, heads, pd.concat([own, drawn], axis=1))
+    own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
+    simulations, drawn = draw_sites(settings, inputs, stationing, catchments, heads, flows, water_depths, own)
+    own = with_access(settings, inputs, stationing, heads, pd.concat([own, drawn], axis=1))
     ranking = ranked(own.assign(row=range(len(own))), settings.ranking)
     order = ranking.sites
-    draws = EnergyDraws(*[part[order["row"].to_numpy(dtype=np.int64)] for part in draws])
-    order["prob_top"] = top_chances(settings, order, draws)
-    left_m3s = reserved_at(settings, inputs, flows, order)
+    simulations = EnergySimulations(*[part[order["row"].to_numpy(dtype=np.int64)] for part in simulations])
+    order["prob_in_top_n"] = probabilities_in_top_n(settings, order, simulations)
+    left_m3s = environmental_flow_at(settings, inputs, flows, order)
     powers_kw = site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s)
     order = with_water(settings, inputs, flows, water_depths, order, left_m3s)
     order = with_alternatives(settings, inputs, order, powers_kw)
-    order = _with_coordinates(order, placed, settings.run.crs)
-    return RankedSites(order, table, kept, ranking.criteria, ranking.sensitivity, draws, left_m3s)
+    order = _with_coordinates(order, stationing, settings.run.crs)
+    return RankedSites(order, table, kept, ranking.criteria, ranking.sensitivity, simulations, left_m3s)
 
 
 def make_sites(settings, ranked_sites):
@@ -135,10 +593,10 @@ def make_site_months(settings, inputs, flows, water_depths, ranked_sites):
     return checked_table(site_months(settings, inputs, flows, water_depths, order, left_m3s), "site_months")
 
 
-def make_site_profiles(network, placed, heads, waters, stretches, sites):
+def make_site_profiles(network, stationing, heads, water_bodies, stretches, sites):
     """The ``site_profiles`` layer: the long profiles of all sites in one table."""
     columns = [column.name for column in LAYERS["site_profiles"].columns]
-    profiles = site_profiles(network, placed, heads, waters, stretches, sites)
+    profiles = site_profiles(network, stationing, heads, water_bodies, stretches, sites)
     of_sites = [
         profile.assign(site_id=site_id, position=range(1, len(profile) + 1))[columns]
         for site_id, profile in profiles.items()
@@ -148,9 +606,9 @@ def make_site_profiles(network, placed, heads, waters, stretches, sites):
     return checked_table(pd.concat(of_sites, ignore_index=True), "site_profiles")
 
 
-def make_catchments(settings, surface, placed, terrain, ranked_sites, sites_table):
+def make_catchments(settings, surface, stationing, terrain, ranked_sites, sites_table):
     """The ``catchments`` layer: the ground that drains to the intake of each site."""
-    downstream = placed.stations["downstream"].to_numpy()
+    downstream = stationing.stations["downstream"].to_numpy()
     intakes = ranked_sites.order["intake"].to_numpy(dtype=np.int64)
     ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, intakes)
     table = sites_table[["site_id", "area_km2"]].copy()
@@ -159,8 +617,8 @@ def make_catchments(settings, surface, placed, terrain, ranked_sites, sites_tabl
 
 
 # The chosen candidates and alternatives, each with its valuation, marks, place and flows.
-def _described(settings, inputs, network, placed, catchments, flows, marks, stretches, judged, offers, kept):
-    stations, links = placed.stations, network.links
+def _described(settings, inputs, network, stationing, catchments, flows, marks, stretches, judged, offers, kept):
+    stations, links = stationing.stations, network.links
     table = stretches.table.iloc[kept].reset_index(drop=True)
     valued = offers.valued.iloc[kept].reset_index(drop=True)
     table = pd.concat([table, valued], axis=1)
@@ -173,22 +631,22 @@ def _described(settings, inputs, network, placed, catchments, flows, marks, stre
     table["stream"] = links["stream"].to_numpy()[stations["link"].to_numpy()[tailrace]]
     table["x_m"], table["y_m"] = stations["x_m"].to_numpy()[tailrace], stations["y_m"].to_numpy()[tailrace]
     table["district"] = district_of(table["x_m"], table["y_m"], _frame(inputs, "districts"))
-    table["reach_id"] = placed.reaches["reach_id"].to_numpy()[stations["reach"].to_numpy()[tailrace]]
+    table["reach_id"] = stationing.reaches["reach_id"].to_numpy()[stations["reach"].to_numpy()[tailrace]]
     table["area_km2"] = catchments["area_km2"].to_numpy()[intake]
     table["flow_q95_m3s"] = flows.q95_m3s[intake]
     table["flow_source"] = [flows.estimate.source[station] for station in intake]
-    table["reserved_flow_m3s"] = reserved_at(settings, inputs, flows, table).mean(axis=1)
-    table["machine_number"] = table["machine"].to_numpy(dtype=np.int64)
-    names = np.array([machine.name for machine in inputs.machines], dtype=object)
-    table["machine"] = names[table["machine_number"]]
-    safety = np.array([fish_safety(machine, settings.fish) for machine in inputs.machines])
-    table["fish_safe"] = (safety[table["machine_number"]] == SAFE_AS_BUILT) | table["screened"].to_numpy(
+    table["environmental_flow_m3s"] = environmental_flow_at(settings, inputs, flows, table).mean(axis=1)
+    table["turbine_number"] = table["turbine"].to_numpy(dtype=np.int64)
+    names = np.array([turbine.name for turbine in inputs.turbines], dtype=object)
+    table["turbine"] = names[table["turbine_number"]]
+    safety = np.array([fish_safety(turbine, settings.fish) for turbine in inputs.turbines])
+    table["fish_safe"] = (safety[table["turbine_number"]] == SAFE_AS_BUILT) | table["screened"].to_numpy(
         dtype=bool
     )
     kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
     kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
     kinds |= marked_stretches(marks, stretches, kept)
-    table["flags"] = told(kinds, flows.estimate.flags, table["intake"])
+    table["flags"] = notes(kinds, flows.estimate.flags, table["intake"])
     return table
 
 
@@ -197,31 +655,31 @@ def _with_flags(flags, more):
     return [FLAG_SEPARATOR.join(filter(None, parts)) for parts in zip(flags, more, strict=True)]
 
 
-# What fish meet: at the machine itself, and on the worst way that leads through it. Where losses were rounded up,
+# What fish meet: at the turbine itself, and on the worst way that leads through it. Where losses were rounded up,
 # a better set may exist, and sites on the way of fish are flagged.
 def _with_fish(inputs, alive, offers, kept, table):
     entered = entered_at(
-        table["layout"], *(table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+        table["scheme_type"], *(table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
     )
     worst = alive.worst[entered]
     rounded = (worst >= 0) & (not offers.exact)
     flags = _with_flags(table["flags"], np.where(rounded, SURVIVAL_ROUNDED.name, ""))
     return table.assign(
         flags=flags,
-        survival=machine_survival(inputs.machines, table["machine_number"], table["screened"]),
-        survival_on_the_way=np.where(worst >= 0, alive.survival[worst], np.nan),
-        made_fish_safe=offers.made_safe[kept],
+        survival=turbine_survival(inputs.turbines, table["turbine_number"], table["screened"]),
+        passage_survival=np.where(worst >= 0, alive.survival[worst], np.nan),
+        fish_safe_by_passage_limit=offers.safe_by_passage_limit[kept],
     )
 
 
-# Where the law of a plant's machines was not made for their power or head.
+# Where the law of a plant's turbines was not made for their power or head.
 def _cost_extrapolated(settings, inputs, table):
     outside = np.zeros(len(table), dtype=bool)
     head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
     power_kw, units = (table[name].to_numpy() for name in ("power_kw", "units"))
-    number = table["machine_number"].to_numpy()
+    number = table["turbine_number"].to_numpy()
     for each in np.unique(number):
-        rows, law = number == each, inputs.machines[each].cost
+        rows, law = number == each, inputs.turbines[each].cost
         outside[rows] = is_extrapolated(law, power_kw[rows], head_m[rows], units[rows])
     return outside
 
@@ -231,9 +689,9 @@ def _of_structure(rows, texts):
     return np.append(np.asarray(texts, dtype=object), "")[rows.to_numpy(dtype=np.int64)]
 
 
-def _with_coordinates(order, placed, crs):
+def _with_coordinates(order, stationing, crs):
     into = Transformer.from_crs(crs, "OGC:CRS84", always_xy=True)
-    stations = placed.stations
+    stations = stationing.stations
     for prefix, at in (("", "tailrace"), ("intake_", "intake")):
         station = order[at].to_numpy(dtype=np.int64)
         lon, lat = into.transform(stations["x_m"].to_numpy()[station], stations["y_m"].to_numpy()[station])
@@ -242,13 +700,13 @@ def _with_coordinates(order, placed, crs):
     return order
 
 
-def make_stretches(settings, placed, sites, ranked_sites):
+def make_stretches(settings, stationing, sites, ranked_sites):
     """The ``stretches`` layer: the chosen stretches and the alternatives to each."""
     offers, order = sites.offers, ranked_sites.order
     picked, kept, table = np.flatnonzero(offers.chosen), ranked_sites.kept, ranked_sites.candidates
     site_of = dict(zip(picked.tolist(), order.sort_values("row")["site_id"], strict=True))
     rank_of = dict(zip(order["site_id"], order["rank"], strict=True))
-    to_outlet_m = _to_outlet(placed.stations)
+    to_outlet_m = _to_outlet(stationing.stations)
     table = table.assign(
         candidate=kept,
         site_id=[site_of.get(number, "") for number in kept.tolist()],
@@ -264,14 +722,16 @@ def make_stretches(settings, placed, sites, ranked_sites):
     height = [
         f":{metres:g}m" if is_new else ""
         for is_new, metres in zip(
-            is_scheme_that(table["layout"], "builds_barrier"), table["weir_height_m"], strict=True
+            is_scheme_that(table["scheme_type"], "builds_barrier"), table["weir_height_m"], strict=True
         )
     ]
-    parts = zip(table["layout"], table["intake_name"], table["tailrace_name"], height, strict=True)
-    table["stretch_id"] = without_repeats(f"{layout}:{top}:{foot}{metres}" for layout, top, foot, metres in parts)
+    parts = zip(table["scheme_type"], table["intake_name"], table["tailrace_name"], height, strict=True)
+    table["stretch_id"] = without_repeats(
+        f"{scheme_type}:{top}:{foot}{metres}" for scheme_type, top, foot, metres in parts
+    )
     group = table["site_id"].where(table["site_id"] != "", table["blocked_by"]).map(rank_of)
     table = table.assign(group=group).sort_values(["group", "rank", "candidate"], kind="stable", ignore_index=True)
-    lines = _stretch_lines(table, placed)
+    lines = _stretch_lines(table, stationing)
     return _layer(table, "stretches", lines, settings.run.crs)
 
 
@@ -286,9 +746,9 @@ def _to_outlet(stations):
 
 
 # The line of each stretch down its path.
-def _stretch_lines(table, placed):
-    downstream = placed.stations["downstream"].to_numpy()
-    segment_of = dict(zip(placed.segments["station"].tolist(), placed.segments["geometry"], strict=True))
+def _stretch_lines(table, stationing):
+    downstream = stationing.stations["downstream"].to_numpy()
+    segment_of = dict(zip(stationing.segments["station"].tolist(), stationing.segments["geometry"], strict=True))
     lines = []
     for intake, tailrace in zip(table["intake"].tolist(), table["tailrace"].tolist(), strict=True):
         vertices, station = [], intake
@@ -301,30 +761,30 @@ def _stretch_lines(table, placed):
     return np.array(lines, dtype=object)
 
 
-def make_machine_options(settings, inputs, flows, water_depths, ranked_sites):
-    """The ``machine_options`` layer.
+def make_turbine_options(settings, inputs, flows, water_depths, ranked_sites):
+    """The ``turbine_options`` layer.
 
     It holds the best size of every class that fits a site, and the curve of sizes of the class that is chosen.
     """
     order = ranked_sites.order
-    given = (order, flows.bins_m3s, flows.reserved_m3s, inputs.machines, inputs.costs, settings)
-    options = machine_options(*given, water_depths, flows.closed)
-    chosen = order["machine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
+    given = (order, flows.bins_m3s, flows.environmental_flow_m3s, inputs.turbines, inputs.costs, settings)
+    options = turbine_options(*given, water_depths, flows.closed)
+    chosen = order["turbine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
     site = options["stretch"].to_numpy(dtype=np.int64)
-    options["chosen"] = (options["machine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
+    options["chosen"] = (options["turbine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
     sizes = size_options(*given, *chosen, water_depths, flows.closed)
     options = pd.concat([options.assign(is_best_size=True), sizes.assign(is_best_size=False, chosen=False)])
     # A size of the curve that is the best one is told once.
-    options = options.drop_duplicates(["stretch", "machine", "screened", "flow_design_m3s"])
+    options = options.drop_duplicates(["stretch", "turbine", "screened", "flow_design_m3s"])
     options = options.sort_values(
-        ["stretch", "machine", "screened", "is_best_size", "flow_design_m3s"],
+        ["stretch", "turbine", "screened", "is_best_size", "flow_design_m3s"],
         ascending=[True, True, True, False, False],
         kind="stable",
         ignore_index=True,
     )
     options["site_id"] = order["site_id"].to_numpy()[options["stretch"].to_numpy(dtype=np.int64)]
-    options["machine"] = options["name"]
-    return checked_table(options[[column.name for column in LAYERS["machine_options"].columns]], "machine_options")
+    options["turbine"] = options["name"]
+    return checked_table(options[[column.name for column in LAYERS["turbine_options"].columns]], "turbine_options")
 
 
 def _frame(inputs, name):

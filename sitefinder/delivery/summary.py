@@ -1,10 +1,9 @@
-"""The stages of what a run prints: the summary for readers, and figures for machines."""
+"""The stages of what a run prints: the summary for readers, and figures for turbines."""
 
 from sitefinder import __version__
 from sitefinder.report.handover import TablesOf, region_of
-from sitefinder.report.run_json import run_figures
-from sitefinder.report.summary import summary_parts
-from sitefinder.schema.vocabulary import HEAD_UNRESOLVED
+from sitefinder.report.summary import run_figures, summary_parts
+from sitefinder.vocabulary import HEAD_UNRESOLVED
 
 
 def make_summary(settings, made):
@@ -24,7 +23,7 @@ def make_summary(settings, made):
         energy_p50_mwh=region["energy_mwh_p50"],
         energy_p10_mwh=region["energy_mwh_p10"],
         currency=made["money"].described,
-        least_heads=tables["least_heads"],
+        minimum_heads=tables["minimum_heads"],
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
     )
 
@@ -35,7 +34,7 @@ def make_figures(settings, made):
     Returns
     -------
     dict
-        See `sitefinder.report.run_json.run_figures`.
+        See `sitefinder.report.summary.run_figures`.
     """
     about = {"title": settings.run.name, "version": __version__, "crs": settings.run.crs}
     return run_figures(about | {"currency": made["money"].described}, TablesOf(made))

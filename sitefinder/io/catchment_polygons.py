@@ -5,7 +5,7 @@ import shapely
 from rasterio import Affine
 from rasterio.features import shapes
 
-from sitefinder.io.rasters import read_labels
+from sitefinder.io.raster import read_labels
 
 
 def catchment_polygons(label_tiles, grid, downstream, intakes):

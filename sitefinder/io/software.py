@@ -6,7 +6,7 @@ import platform
 from importlib.metadata import version
 from pathlib import Path
 
-from sitefinder.io.remembered import remembered
+from sitefinder.io.digests import remembered
 
 # What results are made with and read back with.
 LIBRARIES = (

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from sitefinder.errors import SitefinderError, StageError
-from sitefinder.pipeline.workers import peak_memory_mb
+from sitefinder.pipeline.executors import peak_memory_mb
 
 LOGGER = logging.getLogger("sitefinder")
 LOGGER.addHandler(logging.NullHandler())
@@ -17,7 +17,7 @@ LOGGER.addHandler(logging.NullHandler())
 WHOLE = "*"
 
 
-class Each(NamedTuple):
+class PerItem(NamedTuple):
     """How a stage is done once for each of several items, so that a changed item redoes itself alone.
 
     ``argument`` is the name by which the stage's function takes an item; ``items`` gives from what the run was
@@ -45,8 +45,8 @@ class Stage(NamedTuple):
     name: str
     run: Callable | str
     reads: tuple
-    sees: Mapping = MappingProxyType({})
-    each: Each | None = None
+    depends_on: Mapping = MappingProxyType({})
+    each: PerItem | None = None
     content: Callable | str | None = None
     describes: tuple = ()
 
@@ -80,7 +80,7 @@ class Parts:
     progress bar) is handed to stages as it is and must change no result.
     """
 
-    def seen(self, parts):
+    def scoped(self, parts):
         """What a stage gets that declares these parts."""
         raise NotImplementedError
 
@@ -132,7 +132,7 @@ def bound(stages, given):
                 raise TypeError(
                     f"stage {stage.name!r} reads {name!r}, which neither an earlier stage nor the run provides"
                 )
-        for name in stage.sees:
+        for name in stage.depends_on:
             if name not in stage.reads or name not in given:
                 raise TypeError(f"stage {stage.name!r} sees parts of {name!r}, which it does not read")
         if not isinstance(stage.run, str):
@@ -269,7 +269,7 @@ class Results(Mapping):
         items = loaded(stage.each.items)(self._given)
         found = {}
         for number, (item, part) in enumerate(items.items()):
-            found[item] = self._one(stage, number, {stage.each.argument: part.seen(())})
+            found[item] = self._one(stage, number, {stage.each.argument: part.scoped(())})
         return loaded(stage.each.joined)(found)
 
     # One result, from the store or made now and then kept.
@@ -299,7 +299,7 @@ class Results(Mapping):
 
     # The answer of a stage's function and its seconds, without those of what it reads.
     def _run(self, stage, item):
-        arguments = {name: self._seen(stage, name) for name in stage.reads} | item
+        arguments = {name: self._scoped(stage, name) for name in stage.reads} | item
         if self._started is not None and stage.name not in self._announced:
             self._announced.add(stage.name)
             self._started(stage.name, list(self._stages).index(stage.name) + 1, len(self._stages))
@@ -316,7 +316,7 @@ class Results(Mapping):
         return result, seconds
 
     # What a stage gets under a name that it reads: of what is given in parts, those that it declares.
-    def _seen(self, stage, name):
+    def _scoped(self, stage, name):
         if name in self._parts:
-            return self._parts[name].seen(stage.sees.get(name, ()))
+            return self._parts[name].scoped(stage.depends_on.get(name, ()))
         return self[name]

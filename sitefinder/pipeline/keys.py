@@ -80,7 +80,7 @@ def recipes_of(stages, given, parts, software, code):
         facts = {}
         for name in stage.reads:
             if name in parts:
-                facts |= parts[name].facts(stage.sees.get(name, ()))
+                facts |= parts[name].facts(stage.depends_on.get(name, ()))
         reads = {name: keys[name] for name in stage.reads if name in keys}
         digest = digest_of_files(code.files_of(stage.functions))
         if stage.each is None:
@@ -132,8 +132,8 @@ def plan_of(recipes, last, is_kept, code_change=lambda stage: change_of_code({},
         shared = set.intersection(*map(set, found.values())) if len(missing) == len(own) > 1 else set()
         reasons = [
             f"{item}: {reason}" if item and reason not in shared and f".{item}" not in reason else reason
-            for item, told in found.items()
-            for reason in told
+            for item, notes in found.items()
+            for reason in notes
         ]
         if missing:
             redone.append(stage)
@@ -180,23 +180,23 @@ def reasons_of(recipe, last, redone=(), code_change="code changed"):
 
 # What stands in new facts that did not in old ones. Several facts of one new thing are told as one.
 def _changes(new, old):
-    told = []
+    notes = []
     for name, value in new.items():
         if name.startswith(DERIVED):
             continue
         if name not in old:
-            told.append(f"{_first_new(name, old)} is new")
+            notes.append(f"{_first_new(name, old)} is new")
         elif value != old[name] and not name.endswith(ORDER):
             is_digest = name.startswith("input ")
-            told.append(f"{name} changed" if is_digest else f"{name}: {old[name]} → {value}")
-    told += [
+            notes.append(f"{name} changed" if is_digest else f"{name}: {old[name]} → {value}")
+    notes += [
         f"{_first_new(name, new)} is gone" for name in old if name not in new and not name.startswith(DERIVED)
     ]
-    if not told:
-        told = [
+    if not notes:
+        notes = [
             f"{name}: {old.get(name, 'none')} → {value}" for name, value in new.items() if value != old.get(name)
         ]
-    return list(dict.fromkeys(told))
+    return list(dict.fromkeys(notes))
 
 
 # The shortest beginning of a dotted name that none of the others has.

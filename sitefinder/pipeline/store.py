@@ -1,27 +1,322 @@
-"""The store of results: each kept whole under its key, checked before it is read, else set aside."""
+"""The store of results: each kept whole under its key, checked before it is read, else quarantined."""
 
 import contextlib
+import hashlib
+import json
 import os
 import pickle
 import shutil
+import socket
 import tempfile
+import time
 from pathlib import Path
 from typing import NamedTuple
 
 from sitefinder.errors import InputError
-from sitefinder.pipeline.durable import digest_of_stream, link_or_copy, move_whole, read_json, write_json
-from sitefinder.pipeline.housekeeping import (
-    DRAFTS,
-    ENTRY,
-    PARTS,
-    RESULTS,
-    remove_least_used,
-    set_aside,
-    take_away_if_empty,
-)
 from sitefinder.pipeline.keys import Recipe
-from sitefinder.pipeline.locks import locked
-from sitefinder.pipeline.pickles import read_pickle, write_pickle
+
+CHUNK_BYTES = 1 << 20
+
+
+def write_whole(path, data):
+    """Put bytes in place of a file in one step.
+
+    Parameters
+    ----------
+    path : Path
+    data : bytes
+    """
+    path = Path(path)
+    descriptor, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(draft, path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise
+    sync_folder(path.parent)
+
+
+def write_json(path, value):
+    """Put a value in place of a JSON file in one step."""
+    write_whole(path, json.dumps(value, indent=1, ensure_ascii=False).encode())
+
+
+def read_json(path):
+    """A value from a JSON file, or None where there is none that can be read."""
+    try:
+        return json.loads(Path(path).read_bytes())
+    except (OSError, ValueError):
+        return None
+
+
+def move_whole(draft, final):
+    """Move a folder that is complete to its name, durably. Nothing may stand there."""
+    sync_folder(draft)
+    os.replace(draft, final)
+    sync_folder(Path(final).parent)
+
+
+def link_or_copy(source, target):
+    """The same content under a second name: linked where the disk can do that, else copied; synced."""
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
+    descriptor = os.open(target, os.O_RDONLY)
+    try:
+        # A disk that syncs only what it may write says so; the content was written by another hand then.
+        with contextlib.suppress(OSError):
+            os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def sync_folder(folder):
+    """Make the disk hold the names in a folder. Windows cannot do that and needs no such thing."""
+    if os.name == "nt":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def digest_of_stream(file):
+    """SHA-256 of what is left to read of an open file, hexadecimal."""
+    digest = hashlib.sha256()
+    while chunk := file.read(CHUNK_BYTES):
+        digest.update(chunk)
+    return digest.hexdigest()
+
+
+PROTOCOL = 5
+
+
+def write_pickle(result, file, scratch):
+    """Write a result, and tell which files in the scratch folder belong to it.
+
+    Parameters
+    ----------
+    result : object
+        May hold a `pathlib.Path` to a file right in the scratch folder; the path is written as that file's name.
+    file : binary file
+    scratch : Path
+
+    Returns
+    -------
+    dict of str to Path
+        The files, by name.
+
+    Raises
+    ------
+    TypeError
+        If a path leads elsewhere: the result could not be moved then.
+    """
+    files = {}
+
+    class Pickler(pickle.Pickler):
+        def persistent_id(self, value):
+            if not isinstance(value, Path):
+                return None
+            if value.parent != scratch:
+                raise TypeError(f"a result that is kept holds a path outside its scratch folder: {value}")
+            files[value.name] = value
+            return value.name
+
+    Pickler(file, protocol=PROTOCOL).dump(result)
+    return files
+
+
+def read_pickle(file, files):
+    """A result as `write_pickle` wrote it, its paths leading to the files now.
+
+    Parameters
+    ----------
+    file : binary file
+    files : dict of str to Path
+
+    Raises
+    ------
+    KeyError
+        If it names a file that is none of those.
+    """
+
+    class Unpickler(pickle.Unpickler):
+        def persistent_load(self, name):
+            return files[name]
+
+    return Unpickler(file).load()
+
+
+# The lock itself, which is the operating system's, and beside it a file that names its holder.
+LOCK, HOLDER = "lock", "lock-holder.json"
+
+
+@contextlib.contextmanager
+def locked(folder):
+    """Hold a folder against all other runs.
+
+    Parameters
+    ----------
+    folder : Path
+        Must exist. The file ``lock-holder.json`` in it names the holder and is gone when nobody holds it.
+
+    Raises
+    ------
+    InputError
+        If another process holds it, on this machine or, as far as the holder's file says, on another one.
+
+    Notes
+    -----
+    The lock is the operating system's and ends with the process, however that ends; what a killed process left is
+    taken over. Where a shared disk does not carry such locks from one machine to another, what the file says of
+    another machine is believed, since nobody here can know whether that process lives.
+    """
+    from filelock import FileLock, Timeout
+
+    holder_file, lock = Path(folder, HOLDER), FileLock(Path(folder, LOCK), timeout=0)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise _held(folder, _holder(holder_file)) from None
+    try:
+        holder = _holder(holder_file)
+        if holder and holder.get("host") != socket.gethostname():
+            raise _held(folder, holder)
+        me = {"pid": os.getpid(), "host": socket.gethostname(), "since": time.strftime("%Y-%m-%d %H:%M:%S")}
+        holder_file.write_text(json.dumps(me), encoding="utf-8")
+        try:
+            yield
+        finally:
+            holder_file.unlink(missing_ok=True)
+    finally:
+        lock.release()
+
+
+# Who holds the lock as the file says; empty where it names nobody, or nothing that can be read.
+def _holder(path):
+    said = read_json(path)
+    return said if isinstance(said, dict) else {}
+
+
+def _held(folder, holder):
+    elsewhere = holder and holder.get("host") != socket.gethostname()
+    fix = "wait until it has ended, or run with --no-store"
+    if elsewhere:
+        fix += f"; if it has ended for certain, delete {Path(folder, HOLDER)}"
+    return InputError.of(
+        "another run is using the store of results",
+        folder=folder,
+        expected="one run at a time",
+        found=f"process {holder.get('pid', '?')} on {holder.get('host', '?')}, since {holder.get('since', '?')}",
+        fix=fix,
+    )
+
+
+RESULTS, DRAFTS, DAMAGED, RUNS = PARTS = ("results", "drafts", "damaged", "runs")
+ENTRY = "entry.json"
+# So many damaged results are kept for a look at them (own choice).
+DAMAGED_KEPT = 5
+BYTES_PER_GB = 1e9
+
+
+def remove_min_used(folder, max_gb, used):
+    """Remove the least recently used results until the rest is small enough.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the store, held by the run.
+    max_gb : float
+        Of all results together [GB].
+    used : set of str
+        Keys of results that stay whatever their size.
+
+    Returns
+    -------
+    int
+        Number of results removed.
+    """
+    sizes = {path: _size(path) for path in (folder / RESULTS).iterdir()}
+    total, removed = sum(sizes.values()), 0
+    for path in sorted(sizes, key=_last_used):
+        if total <= max_gb * BYTES_PER_GB:
+            break
+        if path.name not in used:
+            # Away from its name in one step, so that nothing half-removed bears it.
+            gone = Path(tempfile.mkdtemp(prefix="removed-", dir=folder / DRAFTS))
+            os.replace(path, gone / path.name)
+            shutil.rmtree(gone, ignore_errors=True)
+            total -= sizes[path]
+            removed += 1
+    return removed
+
+
+def size_of(folder):
+    """Size of all results of a store [GB], and their number."""
+    results = folder / RESULTS
+    paths = list(results.iterdir()) if results.is_dir() else []
+    return sum(map(_size, paths)) / BYTES_PER_GB, len(paths)
+
+
+def quarantine(folder, key, name):
+    """Move a damaged result out of the way, to be looked at; the oldest ones there go.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the store.
+    key : str
+    name : str
+        Begins the name of the folder that it is moved to.
+
+    Returns
+    -------
+    Path
+        That folder.
+    """
+    damaged = folder / DAMAGED
+    before = sorted(damaged.iterdir(), key=_last_used)
+    for old in before[: max(len(before) + 1 - DAMAGED_KEPT, 0)]:
+        shutil.rmtree(old, ignore_errors=True)
+    aside = Path(tempfile.mkdtemp(prefix=f"{name}-", dir=damaged))
+    os.replace(folder / RESULTS / key, aside / key)
+    sync_folder(folder / RESULTS)
+    return aside
+
+
+def take_away_if_empty(folder, made):
+    """Leave nothing behind of a store that a run made and kept nothing in.
+
+    Parameters
+    ----------
+    folder : Path
+    made : list of Path
+        The folder and those above it that the run made, the innermost first.
+    """
+    with contextlib.suppress(OSError):
+        parts = [folder / name for name in PARTS if (folder / name).is_dir()]
+        if not any(any(part.iterdir()) for part in parts):
+            for part in parts:
+                part.rmdir()
+            (folder / LOCK).unlink(missing_ok=True)
+            for path in made:
+                path.rmdir()
+
+
+def _size(folder):
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+
+
+def _last_used(folder):
+    entry = folder / ENTRY
+    return (entry if entry.exists() else folder).stat().st_mtime_ns, folder.name
+
 
 PICKLE = "result.pickle"
 
@@ -79,7 +374,7 @@ class Store:
         try:
             kept = Kept(self._read(recipe.key))
         except Damage as damage:
-            aside = set_aside(self.folder, recipe.key, recipe.stage)
+            aside = quarantine(self.folder, recipe.key, recipe.stage)
             self.notes.append(f"the stored result of {recipe.place} is damaged ({damage}); it is made again, "
                               f"and the damaged one lies in {aside}")  # fmt: skip
             return None
@@ -100,7 +395,7 @@ class Store:
         ----------
         recipe : Recipe
         result : object
-            See `sitefinder.pipeline.pickles.write_pickle`.
+            See `sitefinder.pipeline.store.write_pickle`.
         seconds : float
             That it took.
         content : str, optional
@@ -119,18 +414,18 @@ class Store:
                 os.fsync(file.fileno())
             for name, path in files.items():
                 link_or_copy(path, draft / name)
-            told = {name: _told(draft / name) for name in (PICKLE, *files)}
+            entries = {name: _told(draft / name) for name in (PICKLE, *files)}
             entry = {
                 "place": recipe.place,
                 "seconds": round(seconds, 3),
                 "recipe": recipe._asdict(),
                 "content": content,
-                "files": told,
+                "files": entries,
             }
             write_json(draft / ENTRY, entry)
             place = self._place(recipe.key)
             if place.exists():
-                set_aside(self.folder, recipe.key, recipe.stage)
+                quarantine(self.folder, recipe.key, recipe.stage)
             move_whole(draft, place)
             self._used.add(recipe.key)
         except OSError as error:
@@ -145,12 +440,12 @@ class Store:
                     os.utime(self._place(key) / ENTRY)
                 self._used.add(key)
 
-    def clean(self, most_gb):
+    def clean(self, max_gb):
         """Remove the least recently used results until the rest is small enough, those of this run never.
 
         Parameters
         ----------
-        most_gb : float
+        max_gb : float
             Of all results together [GB].
 
         Returns
@@ -158,7 +453,7 @@ class Store:
         int
             Number of results removed.
         """
-        return remove_least_used(self.folder, most_gb, self._used)
+        return remove_min_used(self.folder, max_gb, self._used)
 
     def _place(self, key):
         return self.folder / RESULTS / key
@@ -171,36 +466,36 @@ class Store:
     def _read(self, key):
         place, entry = self._place(key), self._entry(key)
         try:
-            told, recipe = entry["files"], Recipe(**entry["recipe"])
+            entries, recipe = entry["files"], Recipe(**entry["recipe"])
             if recipe.key != key:
                 raise Damage("it is that of another recipe")
-            for name, one in told.items():
+            for name, one in entries.items():
                 if name != PICKLE:
                     self._check(place / name, one)
             with (place / PICKLE).open("rb") as file:
                 if hasattr(os, "getuid") and os.fstat(file.fileno()).st_uid != os.getuid():
                     raise Damage("it belongs to another user")
-                if digest_of_stream(file) != told[PICKLE]["digest"]:
+                if digest_of_stream(file) != entries[PICKLE]["digest"]:
                     raise Damage(f"{PICKLE} has other bytes than were written")
                 file.seek(0)
-                return read_pickle(file, {name: place / name for name in told if name != PICKLE})
+                return read_pickle(file, {name: place / name for name in entries if name != PICKLE})
         except (KeyError, TypeError, AttributeError) as error:
             raise Damage(f"{ENTRY} or what it tells of is not whole") from error
         except (OSError, EOFError, ImportError, ValueError, pickle.UnpicklingError) as error:
             raise Damage(getattr(error, "strerror", None) or str(error)) from error
 
-    def _check(self, path, told):
+    def _check(self, path, entries):
         state = path.stat()
-        if state.st_size != told["bytes"]:
-            raise Damage(f"{path.name} has {state.st_size} bytes, {told['bytes']} were written")
-        if self._verify or state.st_mtime_ns != told["changed_ns"]:
+        if state.st_size != entries["bytes"]:
+            raise Damage(f"{path.name} has {state.st_size} bytes, {entries['bytes']} were written")
+        if self._verify or state.st_mtime_ns != entries["changed_ns"]:
             with path.open("rb") as file:
-                if digest_of_stream(file) != told["digest"]:
+                if digest_of_stream(file) != entries["digest"]:
                     raise Damage(f"{path.name} has other bytes than were written")
 
 
 @contextlib.contextmanager
-def opened(folder, *, verify=False):
+def open_store(folder, *, verify=False):
     """The store in a folder, for the one run that may write it.
 
     Parameters
@@ -208,7 +503,7 @@ def opened(folder, *, verify=False):
     folder : path-like
         Made where it is not there; taken away again if no result came into it.
     verify : bool
-        Read every byte of what is kept afresh, not only where size or time of change is another.
+        Read every byte of what is kept again, not only where size or time of change is another.
 
     Yields
     ------
@@ -231,7 +526,7 @@ def opened(folder, *, verify=False):
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             if made:
                 stack.callback(take_away_if_empty, folder, made)
-            _refuse_foreign(folder)
+            _validate_foreign(folder)
             stack.enter_context(locked(folder))
             for name in PARTS:
                 (folder / name).mkdir(exist_ok=True)
@@ -254,7 +549,7 @@ def looked_into(folder):
     return Store(Path(os.path.abspath(folder)), None, False)
 
 
-def _refuse_foreign(folder):
+def _validate_foreign(folder):
     if hasattr(os, "getuid") and folder.stat().st_uid != os.getuid():
         raise InputError.of(
             "the store of results belongs to another user",

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from sitefinder import __version__
-from sitefinder.schema.vocabulary import HEAD_UNRESOLVED
+from sitefinder.vocabulary import HEAD_UNRESOLVED
 
 REGION = "region"
 # Layers of the user's that maps show under the results.
@@ -19,7 +19,7 @@ class Handover(NamedTuple):
     coordinates ``crs`` (as the settings name it). ``currency`` is of all money, for example "EUR of 2024".
     ``energy_p90_mwh``, ``energy_p50_mwh`` (NaN where nobody says it) and ``energy_p10_mwh`` are of all sites
     together [MWh/yr]. ``relief`` is as of
-    `sitefinder.stages.relief.Relief`. ``context`` holds what else maps show, by name (roads, power_lines,
+    `sitefinder.steps.terrain.Relief`. ``context`` holds what else maps show, by name (roads, power_lines,
     settlements, lakes, districts, region), only those that the user gave: GeoDataFrames of ``name`` (text, empty
     where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack. ``version`` is
     that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not resolve.
@@ -41,9 +41,9 @@ class Handover(NamedTuple):
     energy_p50_mwh: float = math.nan
 
     @property
-    def least_heads(self):
+    def minimum_heads(self):
         """The layer of that name."""
-        return self.tables["least_heads"]
+        return self.tables["minimum_heads"]
 
 
 class TablesOf(Mapping):
@@ -81,7 +81,7 @@ def handover_of(settings, made, fonts=()):
 
     Parameters
     ----------
-    settings : sitefinder.config.Settings
+    settings : sitefinder.settings.Settings
         ``run.name``, ``run.crs`` and ``ranking.allow``.
     made : Mapping
         Results by name of stage: ``money``, ``relief``, ``map_context``, ``totals_table`` and those tables that

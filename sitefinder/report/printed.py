@@ -28,7 +28,7 @@ def printed_json(figures, files, notes=()):
     Parameters
     ----------
     figures : dict
-        See `sitefinder.report.run_json.run_figures`.
+        See `sitefinder.report.summary.run_figures`.
     files : iterable of path-like
         What was written.
     notes : iterable of str

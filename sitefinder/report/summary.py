@@ -1,13 +1,13 @@
-"""The summary on standard output: what a run found, in words and figures that are read in ten seconds."""
+"""What the commands print: the summary of a run as text or JSON, the plan, and scenarios side by side."""
 
 import math
 import re
 import textwrap
 from collections import Counter
+from textwrap import wrap
 
-from sitefinder.report.potential_text import fish_text, waterfall_text
 from sitefinder.report.printed import printed_summary
-from sitefinder.report.text_tables import (
+from sitefinder.report.text import (
     WIDTH,
     careful,
     counted,
@@ -21,19 +21,90 @@ from sitefinder.report.text_tables import (
     text_table,
 )
 from sitefinder.schema import EVIDENCE, has_flag
-from sitefinder.schema.cautions import SCREENING
-from sitefinder.schema.vocabulary import (
+from sitefinder.schema.wording import SCREENING
+from sitefinder.siting.potential import whole
+from sitefinder.units import METRES_PER_KILOMETRE
+from sitefinder.vocabulary import (
+    ACTIONS,
     FLAGS,
     HEAD_NOT_RESOLVED,
     SCHEME_TYPES,
     SURFACE_MODEL,
+    SURVIVAL_ROUNDED,
     VERDICTS,
     labels,
     names,
     passing_verdicts,
     split_flags,
 )
-from sitefinder.units import METRES_PER_KILOMETRE
+
+RULES_SHOWN = 8
+# Steps that are shown although they affect no reach.
+ALWAYS_SHOWN = ("everything", "open")
+
+
+def cascade_text(screening_cascade):
+    """The screening cascade of the region: what each step affects, excludes and leaves.
+
+    Parameters
+    ----------
+    screening cascade : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    str
+        Steps that affect no reach are left out, and rules beyond the first eight that do are counted.
+    """
+    region = (screening_cascade["scope"] == "region") & (screening_cascade["way"] == "in order")
+    shown = (screening_cascade["affected_reaches"] > 0) | screening_cascade["kind"].isin(ALWAYS_SHOWN)
+    steps = screening_cascade[region & shown].sort_values("step")
+    is_rule = steps["kind"] == "rule"
+    hidden = is_rule & (is_rule.cumsum() > RULES_SHOWN)
+    columns = ("screening cascade", "affected", "excluded", "remaining", "km", "MW", "GWh")
+    table = text_table(*[(name, "left" if name == columns[0] else "right") for name in columns])
+    action = labels(ACTIONS)
+    for step in steps[~hidden].itertuples():
+        name = f"{step.rule} ({action.get(step.action, step.action)})" if step.rule else step.kind
+        counts = [str(number) for number in (step.affected_reaches, step.excluded_reaches, step.remaining_reaches)]
+        amounts = [figure(value) for value in (step.remaining_km, step.remaining_mw, step.remaining_gwh)]
+        table.add_row(name_of(name, 48), *counts, *amounts)
+    text = rendered(table)
+    return f"{text}\n  and {counted(int(hidden.sum()), 'rule', 'rules')} more" if hidden.any() else text
+
+
+def fish_text(streams, sites, settings):
+    """Cumulative downstream passage survival on the least favourable route, and what it leaves out.
+
+    Parameters
+    ----------
+    streams, sites : DataFrame
+        As `sitefinder.schema` declares them.
+    settings : dict of str to str
+        Settings by their keys, as ``provenance`` lists them.
+
+    Returns
+    -------
+    str
+        Empty where no spawning ground is known.
+    """
+    known = streams[streams["min_survival"].notna()]
+    if not len(known):
+        return ""
+    worst = known.loc[known["min_survival"].astype(float).idxmin()]
+    met = counted(int(worst["plants_on_migration_path"]), "plant", "plants")
+    text = (
+        "Cumulative downstream passage survival from spawning grounds to the outlet, on the least favourable "
+        f"route: {figure(100 * worst['min_survival'])} % of fish, past {met}"
+    )
+    if "fish.min_passage_survival" in settings:
+        text += f" (minimum set: {figure(100 * float(settings['fish.min_passage_survival']))} %)"
+    if "fish.existing_survival" not in settings and streams["developed_m"].sum() > 0:
+        text += "; existing plants are not counted, since fish.existing_survival is not set"
+    if has_flag(sites["flags"], SURVIVAL_ROUNDED.name).any():
+        text += f"; losses were rounded up, so that a selection of more value may exist ({SURVIVAL_ROUNDED.name})"
+    return text + "."
+
 
 BEST_SITES = 5
 REASONS_SHOWN = 8
@@ -51,7 +122,7 @@ def summary_text(
     energy_p50_mwh=math.nan,
     energy_p10_mwh=None,
     currency="",
-    least_heads=None,
+    minimum_heads=None,
     counts_unresolved=False,
     files=(),
 ):
@@ -71,7 +142,7 @@ def summary_text(
         energy_p50_mwh=energy_p50_mwh,
         energy_p10_mwh=energy_p10_mwh,
         currency=currency,
-        least_heads=least_heads,
+        minimum_heads=minimum_heads,
         counts_unresolved=counts_unresolved,
     )
     return printed_summary(parts, files)
@@ -85,7 +156,7 @@ def summary_parts(
     energy_p50_mwh=math.nan,
     energy_p10_mwh=None,
     currency="",
-    least_heads=None,
+    minimum_heads=None,
     counts_unresolved=False,
 ):
     """What was found, the essential first, before and after the files that were written.
@@ -95,15 +166,15 @@ def summary_parts(
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and if there ``waterfall``, ``streams`` with ``provenance``, ``fish_safe_gain``
+        ``sites`` and ``reaches``, and if there ``screening cascade``, ``streams`` with ``provenance``, ``fish_safe_gain``
         and ``repairs``, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
         Energy of all sites together that 90 %, half and 10 % of the simulations exceed [MWh/yr]. The sites' own
         figures do not add up to these, since a shared error does not cancel.
     currency : str
         Of the costs, for example "EUR of 2024".
-    least_heads : DataFrame, optional
-        The minimum resolvable head of the DEM: ``length_m``, ``least_head_m``, ``least_head_worst_m``.
+    minimum_heads : DataFrame, optional
+        The minimum resolvable head of the DEM: ``length_m``, ``min_head_m``, ``min_head_p90_m``.
     counts_unresolved : bool
         Whether reaches whose head is not resolved count in the potential.
 
@@ -121,14 +192,14 @@ def summary_parts(
         surface_model_warning(reaches),
         _flags(sites),
         _best(sites, currency),
-        _not_offered(reaches),
+        _rejection(reaches),
     ]
     after = [
         _potential(reaches, counts_unresolved),
-        waterfall_text(tables["waterfall"]) if "waterfall" in tables else "",
+        cascade_text(tables["screening_cascade"]) if "screening_cascade" in tables else "",
         _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
         fish_text(tables["streams"], sites, _settings(tables["provenance"])) if "streams" in tables else "",
-        "" if least_heads is None else _least_heads(least_heads),
+        "" if minimum_heads is None else _minimum_heads(minimum_heads),
         _shrunk(sites),
         _repairs(tables["repairs"]) if "repairs" in tables else "",
         SCREENING,
@@ -184,12 +255,12 @@ def _potential(reaches, counts_unresolved):
 
 
 # Below which head a stretch cannot be distinguished from level water.
-def _least_heads(least_heads):
-    if not len(least_heads):
+def _minimum_heads(minimum_heads):
+    if not len(minimum_heads):
         return ""
     heads = [
-        f"{_head(row.least_head_m)} m over {row.length_m:.0f} m ({_head(row.least_head_worst_m)} m)"
-        for row in least_heads.itertuples()
+        f"{_head(row.min_head_m)} m over {row.length_m:.0f} m ({_head(row.min_head_p90_m)} m)"
+        for row in minimum_heads.itertuples()
     ]
     return f"Minimum resolvable head of this DEM, median (90th percentile): {', '.join(heads)}."
 
@@ -281,10 +352,10 @@ def _or_better(weakest):
 
 # How far the uncorrected heads of the sites lie above the corrected ones.
 def _shrunk(sites):
-    if not len(sites) or "head_unshrunk_m" not in sites:
+    if not len(sites) or "head_uncorrected_m" not in sites:
         return ""
-    above_m = (sites["head_unshrunk_m"] - sites["head_m"]).mean()
-    if (sites["head_unshrunk_m"] == sites["head_m"]).all():
+    above_m = (sites["head_uncorrected_m"] - sites["head_m"]).mean()
+    if (sites["head_uncorrected_m"] == sites["head_m"]).all():
         return (
             "Gross heads of the sites have no regional shrinkage: heads that the DEM's error makes too large are "
             "more often selected."
@@ -317,14 +388,14 @@ def _best(sites, currency):
         table.add_row(
             str(site.rank),
             # The scheme type stands in a column of its own.
-            name_of(site.site_id.removesuffix(f"/{site.layout}"), 13),
+            name_of(site.site_id.removesuffix(f"/{site.scheme_type}"), 13),
             name_of(stream, 12),
-            name_of(scheme.get(site.layout, site.layout), 19),
+            name_of(scheme.get(site.scheme_type, site.scheme_type), 19),
             decimals(site.head_m, 2),
             figure(site.flow_mean_m3s),
-            name_of(site.machine, 16),
+            name_of(site.turbine, 16),
             figure(site.power_kw),
-            decimals(site.cost_per_kwh, 3),
+            decimals(site.lcoe_per_kwh, 3),
         )
     costs = f" in {plain(currency)}" if currency else ""
     first = "Best site" if len(sites) == 1 else f"Best {min(len(sites), BEST_SITES)} of {len(sites)} sites"
@@ -335,12 +406,12 @@ def _best(sites, currency):
 
 
 # Why reaches carry no site, the most frequent reason first.
-def _not_offered(reaches):
-    without = reaches[reaches["not_offered_because"] != ""]
+def _rejection(reaches):
+    without = reaches[reaches["rejection_reason"] != ""]
     if not len(without):
         return ""
-    counts = without.groupby("not_offered_because")["length_m"].agg(["size", "sum"]).reset_index()
-    counts = counts.sort_values(["size", "not_offered_because"], ascending=[False, True])
+    counts = without.groupby("rejection_reason")["length_m"].agg(["size", "sum"]).reset_index()
+    counts = counts.sort_values(["size", "rejection_reason"], ascending=[False, True])
     table = text_table(("rejection reason", "left"), ("reaches", "right"), ("km", "right"))
     for reason, number, length_m in counts.head(REASONS_SHOWN).itertuples(index=False):
         table.add_row(name_of(reason, 60), str(number), figure(length_m / METRES_PER_KILOMETRE))
@@ -367,3 +438,173 @@ def _repairs(repairs):
 # A problem without what is particular to one feature: nothing after a colon, no measure at the end.
 def _kind_of_problem(problem):
     return re.sub(r"\s+\d[\d.,]*\b.*$", "", problem.split(":")[0])
+
+
+def run_figures(about, tables):
+    """A run's totals, verdicts, best sites and warnings.
+
+    Parameters
+    ----------
+    about : dict of str to str
+        ``title``, ``version``, ``crs`` and ``currency`` (of all money, for example "EUR of 2024").
+    tables : Mapping
+        ``totals``, ``reaches``, ``sites`` and ``minimum_heads``, as `sitefinder.schema` declares them.
+
+    Returns
+    -------
+    dict
+        What JSON holds: those of `about`; ``totals``, the row of the region in that layer; ``verdicts``, with
+        ``verdict``, ``reaches`` and ``length_m`` in whole metres, the best first; ``sites``, the first five of the
+        ranking with all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. What is not
+        known is None. `sitefinder.report.printed.printed_json` adds the files.
+    """
+    totals, warning = tables["totals"], surface_model_warning(tables["reaches"])
+    return about | {
+        "totals": _rows(totals[totals["scope"] == "region"])[0],
+        "verdicts": _verdicts_as_json(tables["reaches"]),
+        "sites": _rows(tables["sites"].sort_values("rank").head(BEST_SITES)),
+        "minimum_heads": _rows(tables["minimum_heads"]),
+        "warnings": [warning] if warning else [],
+        "caution": SCREENING,
+    }
+
+
+def _verdicts_as_json(reaches):
+    rows = []
+    for verdict in reversed(names(VERDICTS)):
+        own = reaches.loc[reaches["verdict"] == verdict, "length_m"]
+        if len(own):
+            rows.append({"verdict": verdict, "reaches": len(own), "length_m": float(whole(own).sum())})
+    return rows
+
+
+# Rows as mappings of plain values, without geometry.
+def _rows(table):
+    plain = table.drop(columns="geometry", errors="ignore")
+    return [{name: _value(value) for name, value in row.items()} for row in plain.to_dict("records")]
+
+
+def _value(value):
+    value = value.item() if hasattr(value, "item") else value
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    return float(value) if isinstance(value, float) and math.isfinite(value) else None
+
+
+# So many reasons of one stage are told.
+SHOWN_REASONS = 6
+
+
+def plan_text(title, stages, *, store, results, size_gb):
+    """What a run would do again and why.
+
+    Parameters
+    ----------
+    title : str
+    stages : list
+        With ``stage``, ``kept`` and ``reasons`` each, in the order of the run.
+    store : path-like
+        Where results are kept.
+    results : int
+        How many are there.
+    size_gb : float
+        And how large they are [GB].
+
+    Returns
+    -------
+    str
+    """
+    to_do = [stage for stage in stages if not stage.kept]
+    kept = [stage.stage for stage in stages if stage.kept]
+    lines = [f"{title}: {len(to_do)} of {len(stages)} stages would be done"]
+    width = max((len(stage.stage) for stage in to_do), default=0)
+    for stage in to_do:
+        shown = stage.reasons[:SHOWN_REASONS]
+        rest = len(stage.reasons) - len(shown)
+        shown += [f"and {rest} more"] if rest else []
+        lines += [
+            f"  {stage.stage if not number else '':<{width}}  {reason}" for number, reason in enumerate(shown)
+        ]
+    if kept:
+        lines += wrap(f"kept: {', '.join(kept)}", WIDTH, initial_indent="  ", subsequent_indent=" " * 8)
+    lines.append(f"  store: {store}, {results} results, {size_gb * 1000:.1f} MB")
+    return "\n".join(lines) + "\n"
+
+
+SIDE_BY_SIDE = 4
+NAME_WIDTH, LABEL_WIDTH = 13, 36
+ROWS = (
+    ("reaches", "reaches", ""),
+    ("stream", "reach_length_km", "km"),
+    *((name, f"{name}_length_km", "km") for name in reversed(names(VERDICTS))),
+    ("gross theoretical potential", "theoretical_mw", "MW"),
+    ("  on open or restricted reaches", "theoretical_open_mw", "MW"),
+    ("sites", "sites", ""),
+    ("installed capacity", "power_mw", "MW"),
+    ("mean annual energy", "energy_gwh", "GWh"),
+    ("  exceeded in 90 % of simulations", "energy_gwh_p90", "GWh"),
+    ("  exceeded in 10 % of simulations", "energy_gwh_p10", "GWh"),
+    ("capital cost", "capital_cost", ""),
+)
+AGAINST_FIRST = (
+    ("sites unchanged", "sites_unchanged"),
+    ("  moved in rank", "sites_moved_in_rank"),
+    ("  changed in value", "sites_changed_in_value"),
+    ("  changed by rules", "sites_changed_by_rules"),
+    ("  newly excluded", "sites_newly_excluded"),
+    ("  vanished", "sites_vanished"),
+    ("  re-admitted", "sites_re_admitted"),
+    ("  appeared", "sites_appeared"),
+)
+# Rows that are left out where no scenario has any.
+MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_changed_by_rules", "sites_re_admitted"}
+
+
+def scenario_text(title, table, currency="", files=()):
+    """Scenarios as text.
+
+    Parameters
+    ----------
+    title : str
+        Name of the first one's inventory.
+    table : DataFrame
+        As of `sitefinder.scenarios.run_scenarios`.
+    currency : str
+        Of the capital cost, for example "EUR of 2024".
+    files : iterable of path-like
+        What was written.
+
+    Returns
+    -------
+    str
+        At most 100 characters wide but for file names: four scenarios side by side, more below, each time beside
+        the first; ends with a line break.
+    """
+    first = str(table["scenario"].iloc[0])
+    parts = [f"{plain(title)}: {counted(len(table), 'scenario', 'scenarios')}"]
+    others = list(range(1, len(table)))
+    step = SIDE_BY_SIDE - 1
+    for start in range(0, max(len(others), 1), step):
+        block = table.iloc[[0, *others[start : start + step]]]
+        parts.append(_block(block, currency, ROWS))
+        if len(block) > 1:
+            against = [(label, name, "") for label, name in AGAINST_FIRST]
+            parts.append(f"Against {plain(first)}\n" + _block(block, currency, against, heads=False))
+    if files:
+        parts.append("Files\n" + "\n".join(f"  {file}" for file in files))
+    return "\n\n".join(parts) + "\n"
+
+
+def _block(block, currency, rows, heads=True):
+    names = [name_of(name, NAME_WIDTH).plain.rjust(NAME_WIDTH) for name in block["scenario"]]
+    shown = text_table(("", "left"), *(("" if not heads else name, "right") for name in names))
+    for label, name, unit in rows:
+        values = block[name].tolist()
+        if name in MAY_BE_NOTHING and not any(values):
+            continue
+        cells = [str(value) if isinstance(value, int) else figure(value) for value in values]
+        unit = currency if name == "capital_cost" else unit
+        notes = f"{label}, {plain(unit)}" if unit else label
+        shown.add_row(notes.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))
+    text = rendered(shown)
+    return text if heads else text.split("\n", 1)[1]

@@ -2,7 +2,7 @@
 
 from importlib.resources import files
 
-from sitefinder.report.text_tables import plain
+from sitefinder.report.text import plain
 
 
 def environment(package):

@@ -1,9 +1,9 @@
 """The delivered tables: every column declared once, and the check that a table keeps to it."""
 
 from sitefinder.schema.change_layers import CHANGE_LAYERS, CHANGES
-from sitefinder.schema.columns import ACTIONS, EVIDENCE, LAYOUTS, MONEY, VERDICTS, Column, Layer
+from sitefinder.schema.columns import ACTIONS, EVIDENCE, MONEY, SCHEME_TYPES, VERDICTS, Column, Layer
 from sitefinder.schema.layers import LAYERS
-from sitefinder.schema.tables import check_table, columns_table, empty_table, has_flag, is_scheme_that
+from sitefinder.schema.validation import check_table, columns_table, empty_table, has_flag, is_scheme_that
 
 __all__ = [
     "ACTIONS",
@@ -11,8 +11,8 @@ __all__ = [
     "CHANGE_LAYERS",
     "EVIDENCE",
     "LAYERS",
-    "LAYOUTS",
     "MONEY",
+    "SCHEME_TYPES",
     "VERDICTS",
     "Column",
     "Layer",

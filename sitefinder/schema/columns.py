@@ -2,11 +2,11 @@
 
 from typing import NamedTuple
 
-from sitefinder.schema import vocabulary
-from sitefinder.schema.vocabulary import marked_actions, names, reasons_of
+from sitefinder import vocabulary
+from sitefinder.vocabulary import marked_actions, names, reasons_of
 
 VERDICTS = names(vocabulary.VERDICTS)
-LAYOUTS = names(vocabulary.SCHEME_TYPES)
+SCHEME_TYPES = names(vocabulary.SCHEME_TYPES)
 ACTIONS = names(vocabulary.ACTIONS)
 # How a rule comes to hold in a reach, and whether it does.
 EFFECTS = names(vocabulary.EFFECTS)
@@ -14,7 +14,7 @@ HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
 EVIDENCE = names(vocabulary.EVIDENCE_GRADES)
 # Why a reach carries no site, in the order of examination; empty where it carries one.
-NOT_OFFERED = ("", *names(vocabulary.REJECTION_REASONS))
+REJECTION_REASONS = ("", *names(vocabulary.REJECTION_REASONS))
 # Why a reach has no hydrokinetic turbine; empty where it has one.
 NO_ROTOR = ("", *names(reasons_of(vocabulary.NO_STREAM)), *names(vocabulary.HYDROKINETIC_REASONS))
 # A unit of amounts of money; the delivered layer ``columns`` names the currency and year in its place.
@@ -29,8 +29,8 @@ class Column(NamedTuple):
     dtype: str  # "text", "integer", "real" or "boolean"
     unit: str  # "" where there is none
     meaning: str
-    least: float | None = None
-    most: float | None = None
+    minimum: float | None = None
+    maximum: float | None = None
     nullable: bool = True
     values: tuple = ()  # the only texts allowed; () where any are
     parts: tuple = ()  # the only flags allowed in a text that is a list of flags; () where it is none
@@ -58,14 +58,14 @@ def statement(name, meaning):
     return Column(name, "boolean", "", meaning, nullable=False)
 
 
-def count(name, meaning, least=0, nullable=False):
+def count(name, meaning, minimum=0, nullable=False):
     """A column of whole numbers."""
-    return Column(name, "integer", "", meaning, least, nullable=nullable)
+    return Column(name, "integer", "", meaning, minimum, nullable=nullable)
 
 
-def amount(name, unit, meaning, most=None):
+def amount(name, unit, meaning, maximum=None):
     """A column of real numbers from zero up, NULL where it is not known."""
-    return Column(name, "real", unit, meaning, 0, most)
+    return Column(name, "real", unit, meaning, 0, maximum)
 
 
 def made_by(names, *columns):
@@ -94,7 +94,7 @@ SITE_ID = text("site_id", "id of the site, made of the user's stream id and the 
 REACH_ID = text("reach_id", "id of the reach, made of the user's stream id and the place along it")
 STREAM = Column("stream", "text", "", "name of the stream where the user's layer has one")
 DISTRICT = text("district", "district, by the tailrace for sites; empty outside all districts")
-LAYOUT = text("layout", "scheme type: " + ", ".join(LAYOUTS), LAYOUTS)
+SCHEME_TYPE = text("scheme_type", "scheme type: " + ", ".join(SCHEME_TYPES), SCHEME_TYPES)
 VERDICT = text("verdict", "what the rules say, worst first: " + ", ".join(VERDICTS), VERDICTS)
 REASONS = text("reasons", "names of all rules that hold, in the order of the settings")
 CLOSED_MONTHS = text(
@@ -114,8 +114,8 @@ HEAD = (
 SITE_HEAD = (
     amount("head_m", "m", "gross head as used: the one found, shrunk towards what the region makes likely"),
     amount("head_se_m", "m", "standard error of the gross head as used"),
-    amount("head_unshrunk_m", "m", "gross head as found: fall of the long profile, or the surveyed drop"),
-    amount("head_unshrunk_se_m", "m", "standard error of the gross head as found"),
+    amount("head_uncorrected_m", "m", "gross head as found: fall of the long profile, or the surveyed drop"),
+    amount("head_uncorrected_se_m", "m", "standard error of the gross head as found"),
 )
 ENERGY = amount("energy_mwh", "MWh/yr", "energy of a mean year at the terminals, availability included")
 POWER = amount("power_kw", "kW", "rated electrical power at the terminals")
@@ -125,33 +125,42 @@ FLOW_SOURCE = text(
     "flow_source", "where the flow comes from: spot gaugings and gauges that had a say, then the equations"
 )
 CAPITAL_COST = amount("capital_cost", MONEY, "capital cost, all that the cost file lists")
-COST_PER_KWH = amount("cost_per_kwh", MONEY_PER_KWH, "levelised cost of energy, real")
-NET_VALUE = Column("net_value_per_year", "real", MONEY + "/yr", "yearly worth of the energy less yearly cost")
+LCOE_PER_KWH = amount("lcoe_per_kwh", MONEY_PER_KWH, "levelised cost of energy, real")
+NET_VALUE = Column("net_annual_value", "real", MONEY + "/yr", "yearly worth of the energy less yearly cost")
 INTERVAL = (
-    amount("energy_mwh_p90", "MWh/yr", "energy exceeded in 90 % of the draws"),
-    amount("energy_mwh_p50", "MWh/yr", "energy exceeded in half of the draws"),
-    amount("energy_mwh_p10", "MWh/yr", "energy exceeded in 10 % of the draws"),
+    amount("energy_mwh_p90", "MWh/yr", "energy exceeded in 90 % of the simulations"),
+    amount("energy_mwh_p50", "MWh/yr", "energy exceeded in half of the simulations"),
+    amount("energy_mwh_p10", "MWh/yr", "energy exceeded in 10 % of the simulations"),
 )
 POWER_INTERVAL = (
-    amount("power_kw_p90", "kW", "greatest power of the year, exceeded in 90 % of the draws"),
-    amount("power_kw_p50", "kW", "the same, exceeded in half of the draws"),
-    amount("power_kw_p10", "kW", "the same, exceeded in 10 % of the draws"),
+    amount("power_kw_p90", "kW", "greatest power of the year, exceeded in 90 % of the simulations"),
+    amount("power_kw_p50", "kW", "the same, exceeded in half of the simulations"),
+    amount("power_kw_p10", "kW", "the same, exceeded in 10 % of the simulations"),
 )
 COST_INTERVAL = (
-    amount("cost_per_kwh_p90", MONEY_PER_KWH, "cost not exceeded in 90 % of the draws; NULL where endless"),
-    amount("cost_per_kwh_p50", MONEY_PER_KWH, "cost not exceeded in half of the draws"),
-    amount("cost_per_kwh_p10", MONEY_PER_KWH, "cost not exceeded in 10 % of the draws"),
+    amount("lcoe_per_kwh_p90", MONEY_PER_KWH, "cost not exceeded in 90 % of the simulations; NULL where endless"),
+    amount("lcoe_per_kwh_p50", MONEY_PER_KWH, "cost not exceeded in half of the simulations"),
+    amount("lcoe_per_kwh_p10", MONEY_PER_KWH, "cost not exceeded in 10 % of the simulations"),
 )
-SPREAD = (
-    amount("energy_spread_head", "1", "share of the variance of the energy that errors of head bring", 1),
-    amount("energy_spread_flow", "1", "share that errors of the flow estimate bring", 1),
-    amount("energy_spread_year", "1", "share that wet and dry years bring", 1),
-    amount("energy_spread_efficiency", "1", "share that errors of efficiency bring; the four add up to 1", 1),
-    amount("cost_spread_head", "1", "share of the variance of the cost of a kWh, in logs, by errors of head", 1),
-    amount("cost_spread_flow", "1", "share that errors of the flow estimate bring", 1),
-    amount("cost_spread_year", "1", "share that wet and dry years bring", 1),
-    amount("cost_spread_efficiency", "1", "share that errors of efficiency bring", 1),
-    amount("cost_spread_cost", "1", "share that errors of the capital cost bring; the five add up to 1", 1),
+VARIANCE_SHARES = (
+    amount("energy_variance_share_head", "1", "share of the variance of the energy that errors of head bring", 1),
+    amount("energy_variance_share_flow", "1", "share that errors of the flow estimate bring", 1),
+    amount("energy_variance_share_year", "1", "share that wet and dry years bring", 1),
+    amount(
+        "energy_variance_share_efficiency", "1", "share that errors of efficiency bring; the four add up to 1", 1
+    ),
+    amount(
+        "lcoe_variance_share_head",
+        "1",
+        "share of the variance of the cost of a kWh, in logs, by errors of head",
+        1,
+    ),
+    amount("lcoe_variance_share_flow", "1", "share that errors of the flow estimate bring", 1),
+    amount("lcoe_variance_share_year", "1", "share that wet and dry years bring", 1),
+    amount("lcoe_variance_share_efficiency", "1", "share that errors of efficiency bring", 1),
+    amount(
+        "lcoe_variance_share_cost", "1", "share that errors of the capital cost bring; the five add up to 1", 1
+    ),
 )
 LENGTHS = (
     amount("length_m", "m", "length along the stream, intake to tailrace"),
@@ -159,7 +168,7 @@ LENGTHS = (
     amount("pond_length_m", "m", "length of stream that a new weir ponds, along its longest arm"),
     amount("flooded_length_m", "m", "length of all streams that a new weir ponds, tributaries included"),
 )
-FISH_SAFE = statement("fish_safe", "true where the machine meets the user's bar of fish survival")
+FISH_SAFE = statement("fish_safe", "true where the turbine meets the user's bar of fish survival")
 SCREENED = statement("screened", "true where the cost includes a fish screen and bypass")
-UNITS = count("units", "number of equal machines", least=1)
+UNITS = count("units", "number of equal turbines", minimum=1)
 MARKS = tuple(statement(action.mark, action.mark_meaning) for action in marked_actions())

@@ -6,10 +6,10 @@ from sitefinder.schema.columns import (
     CAPITAL_COST,
     CLOSED_MONTHS,
     COST_INTERVAL,
-    COST_PER_KWH,
     DISTRICT,
     EFFECTS,
     ENERGY,
+    EVIDENCE,
     FISH_SAFE,
     FLAGS,
     FLOW_DESIGN,
@@ -17,22 +17,26 @@ from sitefinder.schema.columns import (
     HEAD,
     HELD,
     INTERVAL,
-    LAYOUT,
+    LCOE_PER_KWH,
     LENGTHS,
     MARKS,
+    MONEY,
     MONEY_PER_KWH,
     NET_VALUE,
-    NOT_OFFERED,
+    NO_ROTOR,
     POWER,
     POWER_INTERVAL,
     REACH_ID,
     REASONS,
+    REJECTION_REASONS,
+    REPAIR_KINDS,
+    SCHEME_TYPE,
     SCREENED,
     SITE_HEAD,
     SITE_ID,
-    SPREAD,
     STREAM,
     UNITS,
+    VARIANCE_SHARES,
     VERDICT,
     Column,
     Layer,
@@ -42,27 +46,231 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
-from sitefinder.schema.own_layers import COLUMNS, PROVENANCE, REPAIRS
-from sitefinder.schema.profile_layers import LEAST_HEADS, SITE_PROFILES
-from sitefinder.schema.side_layers import (
-    FISH_SAFE_GAIN,
-    FLOW_CURVES,
-    FREE_STREAM,
-    MACHINE_OPTIONS,
-    RANKING_CRITERIA,
-    RANKING_SENSITIVITY,
-    SITE_MONTHS,
-)
 from sitefinder.schema.total_layers import (
     DISTRIBUTIONS,
     FLOW_EQUATIONS,
     REACH_DISTRICTS,
+    SCREENING_CASCADE,
     STREAMS,
     SUPPLY_CURVE,
     TOTALS,
-    WATERFALL,
 )
 
+TURBINE_OPTIONS = Layer(
+    "turbine_options",
+    None,
+    "a site and a turbine class that would fit it, without and with a fish screen; of the chosen one also with "
+    "other design flows",
+    ("site_id", "turbine", "screened", "flow_design_m3s"),
+    (
+        SITE_ID,
+        text("turbine", "name of the turbine class"),
+        FISH_SAFE,
+        amount("survival", "1", "share of fish that survive the way down, screen and bypass included", 1),
+        text("evidence", "grade of the evidence for survival: " + ", ".join(EVIDENCE), EVIDENCE),
+        SCREENED,
+        UNITS,
+        FLOW_DESIGN._replace(nullable=False),
+        amount(
+            "design_exceedance_percent", "%", "share of the time that at least the design flow may be used", 100
+        ),
+        POWER,
+        ENERGY,
+        CAPACITY_FACTOR,
+        CAPITAL_COST,
+        LCOE_PER_KWH,
+        NET_VALUE,
+        statement("cost_extrapolated", "true where the cost law was not made for this power or head"),
+        statement("is_best_size", "true where the design flow is the best of its class here"),
+        statement("chosen", "true for the turbine and size that the site's numbers are for"),
+    ),
+)
+FLOW_CURVES = Layer(
+    "flow_curves",
+    None,
+    "a site and a share of the time",
+    ("site_id", "exceedance_percent"),
+    (
+        SITE_ID,
+        Column("exceedance_percent", "real", "%", "share of the time", 0, 100, nullable=False),
+        amount("flow_m3s", "m³/s", "flow at the intake equalled or exceeded that share of the time"),
+        amount("environmental_flow_m3s", "m³/s", "of it, the flow that stays in the stream"),
+    ),
+)
+SITE_MONTHS = Layer(
+    "site_months",
+    None,
+    "a site and a month of a mean year; none where no equation tells of months",
+    ("site_id", "month"),
+    (
+        SITE_ID,
+        Column("month", "integer", "", "month, 1 to 12", 1, 12, nullable=False),
+        amount("flow_mean_m3s", "m³/s", "mean flow of the month at the intake, after what is taken above"),
+        amount("environmental_flow_m3s", "m³/s", "flow that stays in the stream, mean over the month"),
+        amount("energy_mwh", "MWh/yr", "energy of the month in a mean year; the twelve add up to the site's"),
+        statement("is_closed", "true where nothing may be taken, for the migration of fish"),
+    ),
+)
+RANKING_CRITERIA = Layer(
+    "ranking_criteria",
+    None,
+    "a site and a criterion of its score; none where the ranking is by one figure",
+    ("site_id", "criterion"),
+    (
+        SITE_ID,
+        text("criterion", "column of sites that the score looks at"),
+        Column("figure", "real", "as criterion", "the site's figure, in the unit of that column of sites"),
+        amount("normalised", "1", "from 0, the worst of the sites, to 1, as ranking.score.normalisation says", 1),
+        amount("weight", "1", "weight of the criterion; those of a site add up to 1", 1),
+        amount("points", "1", "weight times normalised; those of a site add up to its score", 1),
+    ),
+)
+RANKING_SENSITIVITY = Layer(
+    "ranking_sensitivity",
+    None,
+    "one of the first twenty sites and a criterion of its score",
+    ("site_id", "criterion"),
+    (
+        SITE_ID,
+        count("rank", "place in the ranking", minimum=1),
+        text("criterion", "column of sites that the score looks at"),
+        amount("weight", "1", "weight of the criterion; those of a site add up to 1", 1),
+        count("rank_without", "rank without that criterion; NULL if it is the only one", minimum=1, nullable=True),
+        count("rank_half", "rank with half its weight", minimum=1, nullable=True),
+        count("rank_double", "rank with twice its weight", minimum=1, nullable=True),
+    ),
+)
+FISH_SAFE_GAIN = Layer(
+    "fish_safe_gain",
+    None,
+    "a district and a grade of evidence: what turbines win that count as fish-safe by it",
+    ("district", "evidence"),
+    (
+        DISTRICT,
+        text("evidence", "weakest grade of evidence that counts: " + ", ".join(EVIDENCE), EVIDENCE),
+        statement("as_set", "true where these are the grades of fish.evidence, by which sites are chosen"),
+        amount("only_safe_length_km", "km", "stream that only fish-safe turbines may use and no rule bars"),
+        amount("only_safe_theoretical_kw", "kW", "theoretical potential of resolved heads there"),
+        amount("any_theoretical_kw", "kW", "theoretical potential where any turbine may stand"),
+        count("sites_only_safe", "sites of the best set where only fish-safe turbines may stand"),
+        amount("power_only_safe_kw", "kW", "their rated power"),
+        amount("energy_only_safe_mwh", "MWh/yr", "their energy in a mean year"),
+        text("turbines", "names of the turbine classes chosen there, with a screen where it is in the cost"),
+        count("sites", "sites of the best set with fish-safe turbines"),
+        amount("energy_mwh", "MWh/yr", "their energy in a mean year"),
+        count("sites_any", "sites of the best set if no turbine counted as fish-safe"),
+        amount("energy_any_mwh", "MWh/yr", "their energy in a mean year"),
+        Column("gain_mwh", "real", "MWh/yr", "energy of the best set with them less that without"),
+    ),
+)
+HYDROKINETIC = Layer(
+    "hydrokinetic",
+    None,
+    "a reach and a hydrokinetic rotor; kinetic potential, never added to that of heads and in no total",
+    ("reach_id", "turbine"),
+    (
+        REACH_ID,
+        text("turbine", "name of the rotor class"),
+        VERDICT,
+        text("because", "why no rotor has a place here; empty where one has", NO_ROTOR),
+        amount("free_length_m", "m", "length of the reach without standing, tidal and developed water"),
+        amount("width_m", "m", "width at mean flow at the lower end"),
+        amount("depth_m", "m", "mean depth at mean flow at the lower end"),
+        amount("speed_m_s", "m/s", "speed at mean flow, mean over the section"),
+        amount("speed_fast_m_s", "m/s", "speed that is exceeded 10 % of the time"),
+        statement("section_measured", "true where a measured section is behind width and depth"),
+        count("rotors", "number of rotors that the reach has room and fall for"),
+        amount("kinetic_power_kw", "kW", "rated electrical power of those rotors"),
+        amount("kinetic_power_kw_per_km", "kW/km", "mean electrical power of those rotors by length of reach"),
+        amount("kinetic_energy_mwh", "MWh/yr", "energy of those rotors in a mean year, availability included"),
+        CAPACITY_FACTOR,
+        amount("capital_cost", MONEY, "rotors, moorings, permits and contingency; no road and no line"),
+        LCOE_PER_KWH,
+        FISH_SAFE,
+        amount("survival", "1", "share of fish that survive the way past or through the rotor", 1),
+        text("evidence", "grade of the evidence for survival: " + ", ".join(EVIDENCE), EVIDENCE),
+    ),
+)
+SITE_PROFILES = Layer(
+    "site_profiles",
+    None,
+    "a site and a station of the stream around it, from above the intake to below the tailrace",
+    ("site_id", "position"),
+    (
+        SITE_ID,
+        count("position", "number of the station from the top down; two share a place at a confluence", minimum=1),
+        amount("distance_m", "m", "way down the stream from the first station of the profile")._replace(
+            nullable=False
+        ),
+        Column("raw_m", "real", "m", "elevation as read from the DEM; NULL where it gave none"),
+        Column("profile_m", "real", "m", "elevation of the water, conditioned: what heads are taken from"),
+        Column("low_m", "real", "m", "lower end of its 90 % band; neighbours share most of their error"),
+        Column("high_m", "real", "m", "upper end of its 90 % band"),
+        statement("is_refused", "true where the elevation as read was left out, as at a bridge"),
+        statement("is_step", "true where a step, such as a weir, lies right below"),
+        statement("is_standing", "true for standing water between this station and the one above"),
+        text("structure_id", "structures between this station and the one above"),
+        Column("structure_drop_m", "real", "m", "their drop, surveyed where it is", 0),
+        text("mark", "intake or tailrace, where the station is that", ("", "intake", "tailrace")),
+    ),
+)
+MINIMUM_HEADS = Layer(
+    "minimum_heads",
+    None,
+    "a length of stretch and the least head that the DEM resolves over it",
+    ("length_m",),
+    (
+        amount("length_m", "m", "length of stretch")._replace(nullable=False),
+        amount("min_head_m", "m", "least head that is resolved, median of the region's stretches so long"),
+        amount("min_head_p90_m", "m", "the same on the worst tenth of the stream"),
+    ),
+)
+PROVENANCE = Layer(
+    "provenance",
+    None,
+    "an input, a setting that changes results, the version of the program, or the code of a stage",
+    ("kind", "name"),
+    (
+        text("kind", "input, setting, version or stage", ("input", "setting", "version", "stage")),
+        text("name", "name of the input, key of the setting, name of the program or of the stage"),
+        Column("value", "text", "", "relative file name, setting, version, or start of a code's digest"),
+        Column("digest", "text", "", "SHA-256 of the input's content or of a stage's code; commit of the program"),
+        Column("source", "text", "", "who made it, or where the value comes from"),
+        Column("date", "text", "", "edition or survey date, as the user states it"),
+        Column("licence", "text", "", "licence of the data, as the user states it"),
+        Column(
+            "note",
+            "text",
+            "",
+            "what was changed on reading: coordinate operation, repairs; local changes to the program",
+        ),
+    ),
+)
+REPAIRS = Layer(
+    "repairs",
+    None,
+    "something in the input that was mended, left out, or found doubtful and kept; and what a measurement changed",
+    (),
+    (
+        text("kind", "what found it: " + ", ".join(REPAIR_KINDS), REPAIR_KINDS),
+        text("layer", "name of the input"),
+        text("feature", "the user's id of the feature, or a place; empty where the whole layer is meant"),
+        text("problem", "what was wrong or is doubtful"),
+        text("action", "what was done"),
+    ),
+)
+COLUMNS = Layer(
+    "columns",
+    None,
+    "a column of a layer of this file",
+    ("layer", "column"),
+    (
+        text("layer", "name of the layer"),
+        text("column", "name of the column"),
+        text("unit", "unit; 1 for a pure ratio, empty where there is none"),
+        text("meaning", "what the column holds"),
+    ),
+)
 SITES = Layer(
     "sites",
     "Point",
@@ -72,16 +280,16 @@ SITES = Layer(
         *made_by(
             "sites",
             SITE_ID,
-            count("rank", "place in the ranking, 1 is best", least=1),
+            count("rank", "place in the ranking, 1 is best", minimum=1),
             Column(
                 "score", "real", "", "what the ranking sorted by, in the unit of that column; 0 to 1 for a score"
             ),
         ),
         *made_by("network", STREAM),
-        *made_by("placed inputs.layers.districts", DISTRICT),
-        *made_by("stretches", LAYOUT),
+        *made_by("stationing inputs.layers.districts", DISTRICT),
+        *made_by("stretches", SCHEME_TYPE),
         *made_by("verdicts", VERDICT, REASONS, CLOSED_MONTHS),
-        *made_by("stretches flows marks energy waters sites", FLAGS),
+        *made_by("stretches flows marks energy water_bodies sites", FLAGS),
         *made_by("stretches", *SITE_HEAD),
         *made_by("catchments", amount("area_km2", "km²", "catchment at the intake")),
         *made_by(
@@ -92,16 +300,21 @@ SITES = Layer(
         ),
         *made_by("energy", FLOW_DESIGN),
         *made_by(
-            "flows stretches settings.flows.passage inputs.costs",
-            amount("reserved_flow_m3s", "m³/s", "flow that stays in the stream, mean over the year"),
+            "flows stretches settings.flows.releases inputs.costs",
+            amount("environmental_flow_m3s", "m³/s", "flow that stays in the stream, mean over the year"),
         ),
         *made_by(
             "energy flows",
-            amount("used_share", "1", "share of the intake's water that machines take, availability included", 1),
-            amount("reserved_share", "1", "share that must stay: reserve, water and current of a fish pass", 1),
+            amount("used_share", "1", "share of the intake's water that turbines take, availability included", 1),
+            amount(
+                "environmental_flow_share",
+                "1",
+                "share that must stay: reserve, water and current of a fish pass",
+                1,
+            ),
             amount("spilled_share", "1", "the rest: more than the plant takes, or less than it runs on", 1),
         ),
-        *made_by("energy", text("machine", "name of the machine class chosen"), POWER),
+        *made_by("energy", text("turbine", "name of the turbine class chosen"), POWER),
         *made_by("energy heads settings.uncertainty settings.run.seed", *POWER_INTERVAL),
         *made_by("energy", ENERGY),
         *made_by("energy heads settings.uncertainty settings.run.seed", *INTERVAL),
@@ -111,22 +324,22 @@ SITES = Layer(
             CAPACITY_FACTOR,
             amount("firm_power_kw", "kW", "power exceeded 95 % of the time"),
             CAPITAL_COST,
-            COST_PER_KWH,
-            amount("running_share", "1", "share of the hours of a year in which the site gives power", 1),
+            LCOE_PER_KWH,
+            amount("operating_fraction", "1", "share of the hours of a year in which the site gives power", 1),
         ),
         *made_by(
             "settings.costs inputs.costs",
-            amount("solar_cost_per_kwh", MONEY_PER_KWH, "levelised cost of solar energy at the region's yield"),
+            amount("solar_lcoe_per_kwh", MONEY_PER_KWH, "levelised cost of solar energy at the region's yield"),
         ),
         *made_by(
             "energy settings.costs inputs.costs",
             amount(
-                "solar_firm_cost_per_kwh",
+                "solar_firm_lcoe_per_kwh",
                 MONEY_PER_KWH,
                 "the same with storage that serves as large a share of the hours; NULL without a price of storage",
             ),
             Column(
-                "premium_over_solar",
+                "lcoe_minus_solar_per_kwh",
                 "real",
                 MONEY_PER_KWH,
                 "cost of the site's energy less that of solar with such storage; below 0 where it is cheaper",
@@ -173,10 +386,10 @@ SITES = Layer(
             Column("intake_lon", "real", "°", "longitude of the intake, WGS 84", -180, 180),
             Column("intake_lat", "real", "°", "latitude of the intake, WGS 84", -90, 90),
         ),
-        *made_by("energy heads settings.uncertainty settings.run.seed", *COST_INTERVAL, *SPREAD),
+        *made_by("energy heads settings.uncertainty settings.run.seed", *COST_INTERVAL, *VARIANCE_SHARES),
         *made_by(
             "sites heads settings.uncertainty settings.run.seed",
-            amount("prob_top", "1", "share of draws in which the site is among the best", 1),
+            amount("prob_in_top_n", "1", "share of simulations in which the site is among the best", 1),
         ),
         *made_by(
             "energy",
@@ -186,14 +399,14 @@ SITES = Layer(
             amount(
                 "survival",
                 "1",
-                "share of fish that survive the machine on their way down, as its class states it",
+                "share of fish that survive the turbine on their way down, as its class states it",
                 1,
             ),
         ),
         *made_by(
             "sites settings.fish",
             amount(
-                "survival_on_the_way",
+                "passage_survival",
                 "1",
                 "least share of fish from a spawning ground above that survive this site and all others, and "
                 "existing plants, down to the outlet; NULL where none lies above or no rule has spawning grounds",
@@ -203,7 +416,8 @@ SITES = Layer(
         *made_by(
             "sites",
             statement(
-                "made_fish_safe", "true where the survival on the way, not a rule, asks for a fish-safe machine"
+                "fish_safe_by_passage_limit",
+                "true where the survival on the way, not a rule, asks for a fish-safe turbine",
             ),
         ),
         *made_by("energy", UNITS),
@@ -212,7 +426,6 @@ SITES = Layer(
         *made_by("verdicts", *MARKS),
     ),
 )
-
 STRETCHES = Layer(
     "stretches",
     "LineString",
@@ -221,12 +434,12 @@ STRETCHES = Layer(
     (
         text("stretch_id", "id of the stretch"),
         text("site_id", "site that this stretch is; empty for an alternative"),
-        count("rank", "rank of the site; NULL for an alternative", least=1, nullable=True),
+        count("rank", "rank of the site; NULL for an alternative", minimum=1, nullable=True),
         STREAM,
         text("reach_id", "reach in which the tailrace lies"),
         amount("intake_to_outlet_m", "m", "way along the network from the intake to its end"),
         amount("tailrace_to_outlet_m", "m", "way along the network from the tailrace to its end"),
-        LAYOUT,
+        SCHEME_TYPE,
         *SITE_HEAD,
         *LENGTHS,
         POWER,
@@ -243,7 +456,6 @@ STRETCHES = Layer(
         *MARKS,
     ),
 )
-
 REACHES = Layer(
     "reaches",
     "LineString",
@@ -258,7 +470,7 @@ REACHES = Layer(
             amount("to_m", "m", "lower end, along the link from the link's upper end"),
         ),
         *made_by(
-            "placed inputs.layers.districts",
+            "stationing inputs.layers.districts",
             text("district", "district of the greatest part of the length; empty outside all districts"),
         ),
         *made_by(
@@ -266,10 +478,10 @@ REACHES = Layer(
             count(
                 "order_strahler",
                 "Strahler order; a side arm has that of the stream it leaves",
-                least=1,
+                minimum=1,
                 nullable=True,
             ),
-            count("shreve", "number of sources upstream", least=1, nullable=True),
+            count("shreve", "number of sources upstream", minimum=1, nullable=True),
             amount("upstream_length_km", "km", "length of all streams upstream of the lower end, each once"),
             statement("main_stem", "true on the longest way from a source to the outlet of its network"),
         ),
@@ -290,7 +502,7 @@ REACHES = Layer(
         ),
         *made_by(
             "heads flows",
-            amount("theoretical_kw", "kW", "theoretical potential: gross head and mean flow, no machine"),
+            amount("theoretical_kw", "kW", "theoretical potential: gross head and mean flow, no turbine"),
             amount("power_density_kw_per_km", "kW/km", "theoretical potential over length"),
         ),
         *made_by(
@@ -302,7 +514,7 @@ REACHES = Layer(
         ),
         *made_by(
             "sites",
-            text("not_offered_because", "why a reach carries no site; empty where it carries one", NOT_OFFERED),
+            text("rejection_reason", "why a reach carries no site; empty where it carries one", REJECTION_REASONS),
         ),
         *made_by(
             "rule_overlaps settings.fish.spawning_rules",
@@ -324,7 +536,6 @@ REACHES = Layer(
         *made_by("verdicts", *MARKS),
     ),
 )
-
 CATCHMENTS = Layer(
     "catchments",
     "MultiPolygon",
@@ -332,7 +543,6 @@ CATCHMENTS = Layer(
     ("site_id",),
     (SITE_ID, amount("area_km2", "km²", "catchment at the intake")),
 )
-
 STRUCTURES = Layer(
     "structures",
     "Point",
@@ -355,7 +565,6 @@ STRUCTURES = Layer(
         text("note", "what was doubtful or changed; empty where nothing was"),
     ),
 )
-
 RULE_HITS = Layer(
     "rule_hits",
     None,
@@ -374,7 +583,6 @@ RULE_HITS = Layer(
         amount("overlap_m", "m", "length of stream that is meant; 0 for a touch, NULL where it is not published"),
     ),
 )
-
 DISTRICTS = Layer(
     "districts",
     "MultiPolygon",
@@ -392,12 +600,11 @@ DISTRICTS = Layer(
         *POWER_INTERVAL,
         amount("energy_mwh", "MWh/yr", "energy of those sites in a mean year"),
         *INTERVAL,
-        amount("cost_per_kwh", MONEY_PER_KWH, "levelised cost of that energy, all sites together"),
+        amount("lcoe_per_kwh", MONEY_PER_KWH, "levelised cost of that energy, all sites together"),
         *COST_INTERVAL,
     ),
     may_lack_geometry=True,
 )
-
 # In the order of delivery.
 LAYERS = {
     layer.name: layer
@@ -408,23 +615,23 @@ LAYERS = {
         CATCHMENTS,
         STRUCTURES,
         RULE_HITS,
-        MACHINE_OPTIONS,
+        TURBINE_OPTIONS,
         FLOW_CURVES,
         SITE_MONTHS,
         SITE_PROFILES,
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,
         FISH_SAFE_GAIN,
-        FREE_STREAM,
+        HYDROKINETIC,
         DISTRICTS,
         STREAMS,
-        WATERFALL,
+        SCREENING_CASCADE,
         REACH_DISTRICTS,
         TOTALS,
         SUPPLY_CURVE,
         DISTRIBUTIONS,
         FLOW_EQUATIONS,
-        LEAST_HEADS,
+        MINIMUM_HEADS,
         PROVENANCE,
         REPAIRS,
         COLUMNS,

@@ -4,9 +4,9 @@ from sitefinder.schema.columns import (
     ACTIONS,
     CAPITAL_COST,
     COST_INTERVAL,
-    COST_PER_KWH,
     ENERGY,
     INTERVAL,
+    LCOE_PER_KWH,
     NET_VALUE,
     POWER,
     POWER_INTERVAL,
@@ -19,7 +19,7 @@ from sitefinder.schema.columns import (
     count,
     text,
 )
-from sitefinder.schema.vocabulary import cascade_reasons, names
+from sitefinder.vocabulary import cascade_reasons, names
 
 STEP_KINDS = ("everything", *names(cascade_reasons()), "rule", "open")
 WAYS = ("in order", "alone")
@@ -49,12 +49,12 @@ STREAMS = Layer(
         ENERGY._replace(meaning="energy of those sites in a mean year"),
         amount("spawning_m", "m", "length under the rules that tell spawning grounds; NULL where not published"),
         count(
-            "plants_on_the_way",
+            "plants_on_migration_path",
             "sites and existing plants on the worst way that leads through it from a spawning ground to the "
             "outlet; NULL where none does",
             nullable=True,
         ),
-        amount("least_survival", "1", "share of fish that survive all of them; NULL where no such way leads", 1),
+        amount("min_survival", "1", "share of fish that survive all of them; NULL where no such way leads", 1),
     ),
 )
 
@@ -69,8 +69,8 @@ def _totals(prefix, which):
     )
 
 
-WATERFALL = Layer(
-    "waterfall",
+SCREENING_CASCADE = Layer(
+    "screening_cascade",
     None,
     "a step from everything measured down to what is open, in the region, a district or outside of all districts",
     ("scope", "district", "way", "step"),
@@ -82,9 +82,9 @@ WATERFALL = Layer(
         text("kind", "kind of the step: " + ", ".join(STEP_KINDS), STEP_KINDS),
         text("rule", "name of the rule, where the step is one; empty otherwise"),
         text("action", "what the rule does; empty where the step is none", ("", *ACTIONS)),
-        *_totals("met", "that the step concerns (barred by it or not)"),
-        *_totals("barred", "that it bars"),
-        *_totals("left", "that it leaves"),
+        *_totals("affected", "that the step concerns (barred by it or not)"),
+        *_totals("excluded", "that it bars"),
+        *_totals("remaining", "that it leaves"),
     ),
 )
 
@@ -132,7 +132,7 @@ TOTALS = Layer(
         *INTERVAL,
         CAPITAL_COST._replace(meaning="capital cost of those sites"),
         NET_VALUE._replace(meaning="yearly worth of their energy less its yearly cost"),
-        COST_PER_KWH._replace(meaning="levelised cost of that energy, all sites together; NULL without a site"),
+        LCOE_PER_KWH._replace(meaning="levelised cost of that energy, all sites together; NULL without a site"),
         *COST_INTERVAL,
     ),
 )
@@ -143,9 +143,9 @@ SUPPLY_CURVE = Layer(
     "a ranked site in the order of what its energy costs, and the energy of all sites that are no dearer",
     ("position",),
     (
-        count("position", "place in that order, 1 is the cheapest", least=1),
+        count("position", "place in that order, 1 is the cheapest", minimum=1),
         SITE_ID,
-        COST_PER_KWH,
+        LCOE_PER_KWH,
         ENERGY,
         amount("energy_sum_mwh", "MWh/yr", "energy of this site and of all before it"),
     ),
@@ -161,7 +161,7 @@ DISTRIBUTIONS = Layer(
             "quantity", "the column that is told, with its unit at the end: " + ", ".join(QUANTITIES), QUANTITIES
         ),
         text("of", "the layer that it is of: " + ", ".join(SPREAD_OF), tuple(SPREAD_OF)),
-        count("bin", "number of the class from the lowest up; the same classes for reaches and sites", least=1),
+        count("bin", "number of the class from the lowest up; the same classes for reaches and sites", minimum=1),
         Column("from_value", "real", "that of quantity", "least value of the class", 0, nullable=False),
         Column("to_value", "real", "that of quantity", "value that the class stays below", 0, nullable=False),
         count("number", "number of reaches or sites in the class"),
@@ -175,7 +175,7 @@ FLOW_EQUATIONS = Layer(
     "a term of a regional flow equation that the run used, in the units of its source, with its range and error",
     ("equation", "predictor"),
     (
-        count("equation", "number of the equation, in the order in which the run has them", least=1),
+        count("equation", "number of the equation, in the order in which the run has them", minimum=1),
         text("statistic", "what it gives: mean, exceedance_95 (flow exceeded 95 % of the time), and so on"),
         text("region", "region where it holds; empty where it holds everywhere"),
         text("form", "what the sum of the terms is: log10 or ln of the flow, untransformed (the flow), logistic"),
@@ -193,8 +193,8 @@ FLOW_EQUATIONS = Layer(
             "as in the source",
             "as given: the exponent of a predictor that is logged; NULL for a predictor that is in products only",
         ),
-        Column("least", "real", "as in unit", "least value of the predictor among the source's gauges"),
-        Column("most", "real", "as in unit", "greatest value of the predictor among the source's gauges"),
+        Column("minimum", "real", "as in unit", "least value of the predictor among the source's gauges"),
+        Column("maximum", "real", "as in unit", "greatest value of the predictor among the source's gauges"),
         amount("standard_error_percent", "%", "standard error of the equation; NULL where it has none in percent"),
         amount("standard_error_log10", "1", "the same in log10 units, from the percentage where that is given"),
         amount("standard_error_in_flow_unit", "as in flow_unit", "standard error of an untransformed equation"),

@@ -1,1 +1,1 @@
-"""Stretches, rules, verdicts, the best set without overlap and its ranking."""
+"""Candidates, the best set without overlap, ranking, fish passage and potential."""

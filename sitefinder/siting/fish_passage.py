@@ -1,22 +1,25 @@
-"""How many migrating fish come down alive past all plants between their spawning ground and the outlet."""
+"""Survival of migrating fish past all plants, and what fish-safe turbines gain."""
 
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from sitefinder.compiled import kernel
+from sitefinder.rules.verdicts import NONE_MAY, SAFE_MAY
 from sitefinder.schema import is_scheme_that
+from sitefinder.schema.columns import EVIDENCE
 
 # A product of survivals that misses the least one by less than this part of it, in rounding, meets it.
 ROUNDING = 1.0e-9
 
 
-class FishWay(NamedTuple):
+class MigrationPath(NamedTuple):
     """What the way of migrating fish asks of the choice of sites.
 
     ``spawning``: bool, shape (n,), stations whose segment holds spawning ground. ``past_plants``: float64, shape
     (n,), share of fish that survive the existing plant that they enter at a station, 1 where there is none.
-    ``survival``: float64, shape (m, 2), the share that survive each candidate with any machine and with a
+    ``survival``: float64, shape (m, 2), the share that survive each candidate with any turbine and with a
     fish-safe one, as far as it is proven. ``least``: the least product that a way may have, None where none is
     asked.
     """
@@ -24,10 +27,10 @@ class FishWay(NamedTuple):
     spawning: np.ndarray
     past_plants: np.ndarray
     survival: np.ndarray
-    least: float | None
+    minimum: float | None
 
 
-def entered_at(layout, intake, tailrace):
+def entered_at(scheme_type, intake, tailrace):
     """Station at which a fish on its way down enters each stretch.
 
     Parameters
@@ -41,7 +44,7 @@ def entered_at(layout, intake, tailrace):
         The intake. At an existing barrier the tailrace: the barrier stands somewhere on the segment above it, and
         fish of that segment count as coming from above, to be on the safe side.
     """
-    return np.where(is_scheme_that(layout, "uses_structure"), tailrace, intake).astype(np.int32)
+    return np.where(is_scheme_that(scheme_type, "uses_structure"), tailrace, intake).astype(np.int32)
 
 
 def survival_to_outlet(downstream, entered, survival):
@@ -63,7 +66,7 @@ def survival_to_outlet(downstream, entered, survival):
 
     Notes
     -----
-    Every fish counts as going through every machine on its way; none is credited for passing over a weir or down
+    Every fish counts as going through every turbine on its way; none is credited for passing over a weir or down
     the stream beside a canal, since how many do so is not known from a map. Plants are taken as independent.
 
     Examples
@@ -159,3 +162,94 @@ def _carried_worst(downstream, worst, survival):
         if is_worse or (survival[own] == survival[other] and own < other):
             carried[below] = own
     return carried
+
+
+TURBINE_SEPARATOR, WITH_SCREEN = "; ", " with screen"
+
+
+def grades_counted(weakest):
+    """Grades of evidence that count when the weakest to count is this one, best first.
+
+    Examples
+    --------
+    >>> grades_counted("claimed")
+    ['tested', 'claimed']
+    """
+    return list(EVIDENCE[: EVIDENCE.index(weakest) + 1])
+
+
+def without_fish_safe(choice):
+    """The turbine choice of each stretch if no turbine counted as fish-safe.
+
+    Parameters
+    ----------
+    choice : ndarray of int8, shape (m,)
+        See `sitefinder.rules.verdicts.admissible`.
+
+    Returns
+    -------
+    ndarray of int8, shape (m,)
+        None where only a fish-safe turbine may stand.
+    """
+    return np.where(choice == SAFE_MAY, NONE_MAY, choice).astype(choice.dtype)
+
+
+def gain_by_district(names, district, only_safe, without, by_grade, turbine_names):
+    """Best sets with and without fish-safe turbines, added up by district and grade of evidence.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Districts, in the order of the rows.
+    district : ndarray of str, shape (m,)
+        District of each candidate.
+    only_safe : ndarray of bool, shape (m,)
+        Candidates at which the rules admit a fish-safe turbine only.
+    without : Offers
+        The best set if no turbine counted as fish-safe.
+    by_grade : dict of str to Offers
+        The best set by the weakest grade of evidence that counts.
+    turbine_names : ndarray of str
+        By the number of the class.
+
+    Returns
+    -------
+    DataFrame
+        A row for each district and grade: ``district``, ``evidence``, ``sites_any``, ``energy_any_mwh``,
+        ``sites``, ``energy_mwh``, ``sites_only_safe``, ``power_only_safe_kw``, ``energy_only_safe_mwh``,
+        ``gain_mwh``, ``turbines`` (classes chosen where only fish-safe ones may stand, by name).
+
+    Notes
+    -----
+    The two measures differ. ``energy_only_safe_mwh`` is what is had where only fish-safe turbines may stand;
+    ``gain_mwh`` is by how much the whole set is better for it, which is less where a site on a protected stretch
+    takes the place of a neighbour that any turbine could use. Both sets are the best in what the user chooses by,
+    so that the energy, which is told here, need not gain everywhere when the choice goes by money.
+    """
+    rows = []
+    for name in names:
+        here = district == name
+        any_set = without.chosen & here
+        any_mwh = without.valued["energy_mwh"].to_numpy()[any_set].sum()
+        for grade, offers in by_grade.items():
+            picked = offers.chosen & here
+            protected = picked & only_safe
+            energy = offers.valued["energy_mwh"].to_numpy()
+            used = offers.valued.loc[protected, ["turbine", "screened"]].drop_duplicates()
+            notes = [turbine_names[row.turbine] + WITH_SCREEN * bool(row.screened) for row in used.itertuples()]
+            rows.append(
+                {
+                    "district": name,
+                    "evidence": grade,
+                    "sites_any": int(any_set.sum()),
+                    "energy_any_mwh": any_mwh,
+                    "sites": int(picked.sum()),
+                    "energy_mwh": energy[picked].sum(),
+                    "sites_only_safe": int(protected.sum()),
+                    "power_only_safe_kw": offers.valued["power_kw"].to_numpy()[protected].sum(),
+                    "energy_only_safe_mwh": energy[protected].sum(),
+                    "gain_mwh": energy[picked].sum() - any_mwh,
+                    "turbines": TURBINE_SEPARATOR.join(sorted(notes)),
+                }
+            )
+    return pd.DataFrame(rows)

@@ -8,14 +8,14 @@ from scipy.stats import rankdata
 
 # Column that each plain ranking sorts by, and whether the least comes first.
 RANKED_BY = {
-    "net_value": ("net_value_per_year", False),
+    "net_value": ("net_annual_value", False),
     "energy": ("energy_mwh", False),
-    "cost_per_kwh": ("cost_per_kwh", True),
+    "lcoe_per_kwh": ("lcoe_per_kwh", True),
 }
 BY_SCORE = "score"
 # Criteria of which less is better; of all others more is.
 LESS_IS_BETTER = (
-    "cost_per_kwh",
+    "lcoe_per_kwh",
     "capital_cost",
     "length_m",
     "road_distance_m",
@@ -49,7 +49,7 @@ def ranked(sites, ranking):
     ----------
     sites : DataFrame
         Columns ``site_id`` and those that the ranking looks at.
-    ranking : sitefinder.config.RankingSettings
+    ranking : sitefinder.settings.RankingSettings
         Reads ``rank_by`` and ``score``.
 
     Returns
@@ -86,7 +86,7 @@ def values_ranked_by(sites, drawn, ranking):
         As for `ranked`.
     drawn : dict of str to ndarray of float64, shape (n, draws)
         Columns that differ from draw to draw; all others are as in `sites`.
-    ranking : sitefinder.config.RankingSettings
+    ranking : sitefinder.settings.RankingSettings
 
     Returns
     -------

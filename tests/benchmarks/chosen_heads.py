@@ -10,16 +10,15 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from heads import DRAWS, WINDOW_STATIONS, straight_river
+from heads import SIMULATIONS, WINDOW_STATIONS, straight_river
 from made_rivers import made_river, surveyed
 
-from sitefinder.siting.shrinkage import PLAIN, error_law, fit_prior, posterior
-from sitefinder.streams.fit_error import simulate_fit_errors
-from sitefinder.streams.fitted_profile import fit_long_profile
-from sitefinder.streams.profile_error import head_standard_error
+from sitefinder.profile.errors import head_standard_error, simulate_fit_errors
+from sitefinder.profile.fitting import fit_long_profile
+from sitefinder.profile.shrinkage import PLAIN, error_law, fit_prior, posterior
 
 # The rough trial: heads of this median, lognormal with this spread (own choice), the best of them chosen.
-HEADS, MEDIAN_M, SPREAD, BEST = 2000, 1.2, 0.7, 100
+HEADS, MEDIAN_M, VARIANCE_SHARES, BEST = 2000, 1.2, 0.7, 100
 ERRORS_M = (0.15, 0.5, 1.0, 1.5)
 TRIALS = 40
 # A bias below this is of the size of the trials' own scatter [m].
@@ -58,17 +57,17 @@ def best_apart(head_m, upper, count):
 def off(true_m, measured_m, se_m, law, pick):
     """Mean of claimed less true [m] of the heads chosen as measured, and as shrunk; ratios of claimed to true."""
     shrunk_m, _ = posterior(measured_m, se_m, fit_prior(measured_m, se_m, law))
-    told = []
+    notes = []
     for claimed_m in (measured_m, shrunk_m):
         claimed, real = (heads_m[pick(claimed_m)].mean() for heads_m in (claimed_m, true_m))
-        told.append((claimed - real, claimed / real))
-    return told
+        notes.append((claimed - real, claimed / real))
+    return notes
 
 
 def rough_trial(error_m, seed):
     """One rough trial, as `off` tells it."""
     rng = np.random.default_rng([seed, round(100 * error_m)])
-    true_m = MEDIAN_M * np.exp(SPREAD * rng.standard_normal(HEADS))
+    true_m = MEDIAN_M * np.exp(VARIANCE_SHARES * rng.standard_normal(HEADS))
     measured_m = true_m + error_m * rng.standard_normal(HEADS)
     return off(true_m, measured_m, np.full(HEADS, error_m), PLAIN, lambda head_m: best_heads(head_m, BEST))
 
@@ -85,11 +84,11 @@ def rivers_trial(rmse_m, length_m, rivers):
         river_m, _ = made_river(rng, count)
         fit = fit_long_profile(surveyed(rng, river_m, rmse_m, length_m), downstream, step_m, rmse_m, length_m)
         known = np.ones(count, dtype=bool)
-        draws_m = simulate_fit_errors(fit, known, downstream, step_m, rmse_m, length_m, DRAWS, seed=1)
+        simulations_m = simulate_fit_errors(fit, known, downstream, step_m, rmse_m, length_m, SIMULATIONS, seed=1)
         true_m.append(river_m[upper] - river_m[lower])
         head_m.append(fit.profile_m[upper] - fit.profile_m[lower])
-        se_m.append(head_standard_error(draws_m, upper, lower))
-        errors_m.append(draws_m[upper] - draws_m[lower])
+        se_m.append(head_standard_error(simulations_m, upper, lower))
+        errors_m.append(simulations_m[upper] - simulations_m[lower])
         places.append(upper + seed * count)
     true_m, head_m, se_m, errors_m, places = map(np.concatenate, (true_m, head_m, se_m, errors_m, places))
     law = error_law(head_m, errors_m)

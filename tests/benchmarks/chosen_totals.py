@@ -2,7 +2,7 @@
 
 Each region is a stream with a tributary whose levels and flows are known, surveyed with error and with flows told
 from outside by an equation that errs. Sites are found, valued and chosen, and their draws made, by the project's
-own stages; what they would truly give is reckoned apart. Two classes of machine, few design flows and a coarse
+own stages; what they would truly give is reckoned apart. Two classes of turbine, few design flows and a coarse
 duration curve make it light.
 
 Run as ``python tests/benchmarks/chosen_totals.py [regions]``.
@@ -17,18 +17,18 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from sitefinder.config import check_settings
-from sitefinder.io.power_files import read_costs, read_machines
-from sitefinder.power.energy import net_head_m, plant_outputs, yearly_energy_mwh
-from sitefinder.power.machines import efficiency_table
-from sitefinder.power.tailwater import WaterDepths
-from sitefinder.siting.likely_heads import likely_heads, shrink_heads
-from sitefinder.siting.offers import choose_sites
-from sitefinder.siting.stretches import find_stretches, subset
-from sitefinder.stages.site_draws import draw_sites
-from sitefinder.stages.worth import value_all
-from sitefinder.streams.fit_error import simulate_fit_errors
-from sitefinder.streams.fitted_profile import fit_long_profile
+from sitefinder.delivery.site_tables import draw_sites
+from sitefinder.energy.hydraulics import WaterDepths, net_head_m
+from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
+from sitefinder.energy.turbines import efficiency_table
+from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.profile.errors import simulate_fit_errors
+from sitefinder.profile.fitting import fit_long_profile
+from sitefinder.profile.shrinkage import likely_heads, shrink_heads
+from sitefinder.settings import check_settings
+from sitefinder.siting.candidates import find_stretches, subset
+from sitefinder.siting.selection import choose_sites
+from sitefinder.steps.candidates import value_all
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 REGIONS = 100
@@ -39,8 +39,8 @@ SLOPE, SLOPE_SPREAD, SLOPE_ALIKE_M = (0.003, 0.008), 0.6, 300.0
 SOURCE_KM2, STATION_KM2, FLOW_M3S_KM2 = 25.0, 0.2, 0.02
 CURVE_SPREAD, BINS = 1.0, 50
 EFFICIENCY_SD, YEAR_SD, FLOW_SD, SHARED = 0.05, 0.15, 0.25, 0.5
-HEAD_DRAWS = 64
-MACHINES = ("Kaplan turbine", "crossflow turbine")
+HEAD_SIMULATIONS = 64
+TURBINES = ("Kaplan turbine", "crossflow turbine")
 NO_BARRIERS = pd.DataFrame({name: np.zeros(0) for name in ("station", "head_m", "head_se_m", "fall_below_m")})
 
 
@@ -77,7 +77,7 @@ class Told(NamedTuple):
     """True total of the chosen sites, draws of the stated one [MWh], and how many sites there are."""
 
     true_mwh: float
-    draws_mwh: np.ndarray
+    simulations_mwh: np.ndarray
     sites: int
     head_off: float
 
@@ -96,8 +96,8 @@ def run_settings(case):
                 }
             },
             "flows": {"equations": ["none.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
-            "stretches": {"layouts": ["diversion"], "longest_m": 800.0},
-            "energy": {"machines": ["generic.toml"], "design_exceedance_percent": [20, 30, 45]},
+            "stretches": {"scheme_types": ["diversion"], "longest_m": 800.0},
+            "energy": {"turbines": ["generic.toml"], "design_exceedance_percent": [20, 30, 45]},
             "tailwater": {"method": "none"},
             "costs": {"file": "generic.toml", "price_per_kwh": 0.28},
             "uncertainty": {
@@ -165,15 +165,15 @@ def curve_shape():
     return curve / curve.mean()
 
 
-def machines_and_costs():
+def turbines_and_costs():
     """The generic classes used here, and the generic costs."""
-    machines = read_machines([CONFIG / "machines" / "generic.toml"])
-    return [machine for machine in machines if machine.name in MACHINES], read_costs(
+    turbines = read_turbines([CONFIG / "turbines" / "generic.toml"])
+    return [turbine for turbine in turbines if turbine.name in TURBINES], read_costs(
         CONFIG / "costs" / "generic.toml"
     )
 
 
-def told_of_region(case, seed, machines, costs, *, shrink=True, claimed_flow_sd=None):
+def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None):
     """What is stated and what is true of one region; None where no site is chosen.
 
     The flow's error is stated as it is, or as claimed.
@@ -186,7 +186,7 @@ def told_of_region(case, seed, machines, costs, *, shrink=True, claimed_flow_sd=
     fit = fit_long_profile(raw_m, downstream, step_m, case.rmse_m, case.alike_m)
     known, none = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
     errors_m = simulate_fit_errors(
-        fit, known, downstream, step_m, case.rmse_m, case.alike_m, HEAD_DRAWS, seed=seed
+        fit, known, downstream, step_m, case.rmse_m, case.alike_m, HEAD_SIMULATIONS, seed=seed
     )
     stretches = find_stretches(stations, fit.profile_m, errors_m, none, NO_BARRIERS, settings.stretches)
     table = stretches.table
@@ -195,8 +195,8 @@ def told_of_region(case, seed, machines, costs, *, shrink=True, claimed_flow_sd=
         likely = likely_heads(fit.profile_m, errors_m, downstream, step_m, segment_m, none, 800.0)
         table = shrink_heads(table, likely, np.zeros(0), np.zeros(0))
     else:
-        table = table.assign(head_unshrunk_m=table["head_m"], head_unshrunk_se_m=table["head_se_m"])
-    stretches = subset(stretches._replace(table=table), table["head_m"] >= settings.stretches.least_head_m)
+        table = table.assign(head_uncorrected_m=table["head_m"], head_uncorrected_se_m=table["head_se_m"])
+    stretches = subset(stretches._replace(table=table), table["head_m"] >= settings.stretches.min_head_m)
     intake = stretches.table["intake"].to_numpy()
     flow_sd = case.flow_sd if claimed_flow_sd is None else claimed_flow_sd
     mean_m3s = region.flow_median_m3s * np.exp(flow_sd**2 / 2.0)
@@ -207,7 +207,7 @@ def told_of_region(case, seed, machines, costs, *, shrink=True, claimed_flow_sd=
         )
     )
     bins_m3s = mean_m3s[:, None] * curve_shape()
-    reserved_m3s = np.repeat(0.1 * mean_m3s[:, None], BINS, axis=1)
+    environmental_flow_m3s = np.repeat(0.1 * mean_m3s[:, None], BINS, axis=1)
     half = 1.645 * flow_sd
     estimate = SimpleNamespace(
         mean_m3s=mean_m3s,
@@ -215,12 +215,14 @@ def told_of_region(case, seed, machines, costs, *, shrink=True, claimed_flow_sd=
         mean_high_m3s=region.flow_median_m3s * np.exp(half),
         mean_log_sd=np.full(count, flow_sd),
     )
-    flows = SimpleNamespace(estimate=estimate, bins_m3s=bins_m3s, reserved_m3s=reserved_m3s, closed=None)
+    flows = SimpleNamespace(
+        estimate=estimate, bins_m3s=bins_m3s, environmental_flow_m3s=environmental_flow_m3s, closed=None
+    )
     depths = WaterDepths(np.zeros(bins_m3s.shape), np.zeros(count))
-    inputs = SimpleNamespace(machines=machines, costs=costs)
+    inputs = SimpleNamespace(turbines=turbines, costs=costs)
     energy = value_all(settings, inputs, stretches, flows, depths)
-    least_m = settings.heads.resolved_standard_errors * stretches.table["head_unshrunk_se_m"]
-    resolved = (stretches.table["head_unshrunk_m"] >= least_m).to_numpy()
+    min_m = settings.heads.resolved_standard_errors * stretches.table["head_uncorrected_se_m"]
+    resolved = (stretches.table["head_uncorrected_m"] >= min_m).to_numpy()
     choice = np.zeros(len(energy), dtype=np.int8)
     offers = choose_sites(stretches, [("head unresolved", resolved)], energy, choice, stations, settings)
     picked = np.flatnonzero(offers.chosen)
@@ -229,20 +231,20 @@ def told_of_region(case, seed, machines, costs, *, shrink=True, claimed_flow_sd=
     own = pd.concat(
         [part.iloc[picked].reset_index(drop=True) for part in (stretches.table, offers.valued)], axis=1
     )
-    own = own.assign(machine_number=own["machine"], structure_id="")
-    placed, heads = SimpleNamespace(stations=stations), SimpleNamespace(errors_m=errors_m)
+    own = own.assign(turbine_number=own["turbine"], structure_id="")
+    stationing, heads = SimpleNamespace(stations=stations), SimpleNamespace(errors_m=errors_m)
     catchments = pd.DataFrame({"area_km2": region.area_km2})
-    draws, _ = draw_sites(settings, inputs, placed, catchments, heads, flows, depths, own)
-    true_mwh, head_off = true_total(rng, region, own, machines, settings)
-    return Told(true_mwh, draws.energy_mwh.sum(axis=0), len(own), head_off)
+    simulations, _ = draw_sites(settings, inputs, stationing, catchments, heads, flows, depths, own)
+    true_mwh, head_off = true_total(rng, region, own, turbines, settings)
+    return Told(true_mwh, simulations.energy_mwh.sum(axis=0), len(own), head_off)
 
 
-def true_total(rng, region, own, machines, settings):
+def true_total(rng, region, own, turbines, settings):
     """What the plants truly give in a year [MWh], and how far the heads as used are off on average [m]."""
     total, wet = 0.0, np.exp(YEAR_SD * rng.standard_normal())
     off = []
     for row in own.itertuples():
-        machine = machines[row.machine]
+        turbine = turbines[row.turbine]
         head_m = region.true_m[row.intake] - region.true_m[row.tailrace]
         off.append(row.head_m - head_m)
         net_m, sized_m = (
@@ -251,8 +253,8 @@ def true_total(rng, region, own, machines, settings):
         mean_m3s = region.flow_true_m3s[row.intake]
         curve_m3s = mean_m3s * wet * curve_shape()
         laws = SimpleNamespace(
-            efficiency=efficiency_table(machine)[None],
-            lowest_relative_flow=np.array([machine.lowest_relative_flow]),
+            efficiency=efficiency_table(turbine)[None],
+            lowest_relative_flow=np.array([turbine.lowest_relative_flow]),
         )
         # One plant whose levels stand still, without a limit of power.
         here, flows = np.array([0]), (curve_m3s[None], np.full((1, curve_m3s.size), 0.1 * mean_m3s))
@@ -278,15 +280,15 @@ class Coverage(NamedTuple):
 
 def coverage(case, regions, *, first=0, shrink=True):
     """Coverage over made regions."""
-    machines, costs = machines_and_costs()
-    told = [told_of_region(case, first + seed, machines, costs, shrink=shrink) for seed in range(regions)]
-    told = [each for each in told if each is not None]
-    below = sum(each.true_mwh < np.quantile(each.draws_mwh, 0.1) for each in told)
-    above = sum(each.true_mwh > np.quantile(each.draws_mwh, 0.9) for each in told)
-    ratio = np.exp(np.mean([np.log(each.true_mwh / np.median(each.draws_mwh)) for each in told]))
-    sites = np.mean([each.sites for each in told])
-    off_m = np.mean([each.head_off for each in told])
-    return Coverage(len(told), len(told) - below - above, int(below), int(above), ratio, sites, off_m)
+    turbines, costs = turbines_and_costs()
+    notes = [of_region(case, first + seed, turbines, costs, shrink=shrink) for seed in range(regions)]
+    notes = [each for each in notes if each is not None]
+    below = sum(each.true_mwh < np.quantile(each.simulations_mwh, 0.1) for each in notes)
+    above = sum(each.true_mwh > np.quantile(each.simulations_mwh, 0.9) for each in notes)
+    ratio = np.exp(np.mean([np.log(each.true_mwh / np.median(each.simulations_mwh)) for each in notes]))
+    sites = np.mean([each.sites for each in notes])
+    off_m = np.mean([each.head_off for each in notes])
+    return Coverage(len(notes), len(notes) - below - above, int(below), int(above), ratio, sites, off_m)
 
 
 def main():

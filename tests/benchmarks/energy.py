@@ -1,7 +1,7 @@
 """How fast stretches are valued: sizes a second, and a million stretches from heads and flows to the chosen set.
 
 Run as ``python tests/benchmarks/energy.py [stretches]``. The region is made: links of forty stations, every pair
-of intake and tailrace on them with the generic machines and costs, lognormal flows, levels that rise in floods.
+of intake and tailrace on them with the generic turbines and costs, lognormal flows, levels that rise in floods.
 Stretches are valued in chunks, so that the memory beyond the result does not grow with their number.
 """
 
@@ -14,19 +14,15 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from sitefinder.config import check_settings
-from sitefinder.io.power_files import read_costs, read_machines
-from sitefinder.power.conduit import waterway
-from sitefinder.power.energy import bins_of_plants
-from sitefinder.power.machines import machine_table
-from sitefinder.power.prices import search_prices
-from sitefinder.power.search import best_of_stretches
-from sitefinder.power.sizes import COVERED, SUMMED
-from sitefinder.power.tailwater import water_depths
-from sitefinder.power.valuation import search_arguments, value_stretches
-from sitefinder.siting.choice import choose_best_set
-from sitefinder.siting.pieces import boundary_of_path
-from sitefinder.siting.stretches import find_stretches
+from sitefinder.energy.hydraulics import water_depths, waterway
+from sitefinder.energy.plant import bins_of_plants
+from sitefinder.energy.sizing import COVERED, SUMMED, best_of_stretches, search_prices
+from sitefinder.energy.turbines import turbine_table
+from sitefinder.energy.valuation import search_arguments, value_stretches
+from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.settings import check_settings
+from sitefinder.siting.candidates import boundary_of_path, find_stretches
+from sitefinder.siting.selection import choose_best_set
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 STRETCHES = 1_000_000
@@ -37,15 +33,15 @@ JUDGED_ALL = 2_000
 
 
 def made_settings(**energy):
-    """Settings that leave everything at its default but the machines and costs."""
+    """Settings that leave everything at its default but the turbines and costs."""
     dem = {"path": "dem.tif", "vertical_unit": "metre", "vertical_datum": "any", "error_rmse_m": 1.0}
     return check_settings(
         {
             "run": {"name": "a made region", "crs": "EPSG:32633", "output_folder": "out"},
             "inputs": {"dem": dem},
             "flows": {"equations": ["equations.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
-            "stretches": {"layouts": ["diversion"]},
-            "energy": {"machines": ["machines.toml"]} | energy,
+            "stretches": {"scheme_types": ["diversion"]},
+            "energy": {"turbines": ["turbines.toml"]} | energy,
             "costs": {"file": "costs.toml", "price_per_kwh": 0.28},
         },
         "benchmark",
@@ -83,8 +79,8 @@ def made_flows(mean_m3s, settings, seed=2):
     exceedance = (np.arange(BINS) + 0.5) / BINS
     spread = random.uniform(0.5, 1.3, (len(mean_m3s), 1))
     curve_m3s = mean_m3s[:, None] * np.exp(spread * norm.isf(exceedance) - spread**2 / 2)
-    reserved_m3s = np.minimum(0.1 * mean_m3s[:, None], curve_m3s)
-    return curve_m3s, reserved_m3s, water_depths(curve_m3s, exceedance, mean_m3s, settings.tailwater)
+    environmental_flow_m3s = np.minimum(0.1 * mean_m3s[:, None], curve_m3s)
+    return curve_m3s, environmental_flow_m3s, water_depths(curve_m3s, exceedance, mean_m3s, settings.tailwater)
 
 
 def peak_mb():
@@ -92,18 +88,18 @@ def peak_mb():
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def print_rates(stretches, flows, machines, costs):
+def print_rates(stretches, flows, turbines, costs):
     """Sizes a second of the search from coarse to fine, and of one that judges every design flow."""
-    curve_m3s, reserved_m3s, depths = flows
+    curve_m3s, environmental_flow_m3s, depths = flows
     table = None
     print("search               stretches  sizes covered  summed  seconds  sizes a second  best value a year")
     every = {"design_exceedance_percent": list(range(10, 71)), "design_step_percent": 100.0}
     for name, energy in (("from coarse to fine", {}), ("every design flow", every)):
         settings = made_settings(**energy)
-        table = machine_table(machines, settings.fish)
-        arguments = search_arguments(stretches, curve_m3s, reserved_m3s, costs, settings, depths)
+        table = turbine_table(turbines, settings.fish)
+        arguments = search_arguments(stretches, curve_m3s, environmental_flow_m3s, costs, settings, depths)
         laws = (table, search_prices(costs, settings), waterway(settings.energy))
-        fits = np.ones((len(stretches), len(machines)), dtype=bool)
+        fits = np.ones((len(stretches), len(turbines)), dtype=bool)
         best_of_stretches(*arguments, fits, *laws)
         begun = time.process_time()
         _, found, counts = best_of_stretches(*arguments, fits, *laws)
@@ -116,12 +112,12 @@ def print_rates(stretches, flows, machines, costs):
     fit = ~np.isnan(plants[0])
     flow, power, units = (np.nan_to_num(part)[fit] for part in plants)
     own = tuple(np.ascontiguousarray(part[fit]) for part in arguments[3:7])
-    machine = np.zeros(fit.sum(), dtype=np.int64)
-    few = (part[:10] for part in (*own, flow, power, units.astype(np.int64), machine))
-    bins_of_plants(curve_m3s, reserved_m3s, arguments[2], *few, table)
-    plants = (*own, flow, power, units.astype(np.int64), machine)
+    turbine = np.zeros(fit.sum(), dtype=np.int64)
+    few = (part[:10] for part in (*own, flow, power, units.astype(np.int64), turbine))
+    bins_of_plants(curve_m3s, environmental_flow_m3s, arguments[2], *few, table)
+    plants = (*own, flow, power, units.astype(np.int64), turbine)
     begun = time.process_time()
-    bins_of_plants(curve_m3s, reserved_m3s, arguments[2], *plants, table)
+    bins_of_plants(curve_m3s, environmental_flow_m3s, arguments[2], *plants, table)
     seconds = time.process_time() - begun
     print(f"power of a plant in a bin of the curve: {fit.sum() * BINS / seconds:,.0f} a second")
 
@@ -130,7 +126,7 @@ def main():
     """Print the rates, and the time and memory of a whole valuation with its choice."""
     wanted = int(sys.argv[1]) if len(sys.argv) > 1 else STRETCHES
     settings = made_settings()
-    machines = read_machines([REPOSITORY / "config" / "machines" / "generic.toml"])
+    turbines = read_turbines([REPOSITORY / "config" / "turbines" / "generic.toml"])
     costs = read_costs(REPOSITORY / "config" / "costs" / "generic.toml")
     begun = time.perf_counter()
     # About 260 pairs a link have a head within the limits.
@@ -142,19 +138,19 @@ def main():
     table = table.assign(has_fish_pass=False, road_distance_m=200.0, line_distance_m=500.0)
     flows = made_flows(mean_m3s, settings)
     made = time.perf_counter()
-    print_rates(table.iloc[:: max(len(table) // JUDGED_ALL, 1)], flows, machines, costs)
+    print_rates(table.iloc[:: max(len(table) // JUDGED_ALL, 1)], flows, turbines, costs)
 
-    print("\nwhole valuation, with firm power, for any machine and for fish-safe ones, and the best set")
+    print("\nwhole valuation, with firm power, for any turbine and for fish-safe ones, and the best set")
     print(
         f"{len(table):,} stretches at {len(stations):,} stations made in {made - begun:.1f} s; {peak_mb():,.0f} MB"
     )
     begun = time.perf_counter()
     values = []
     for start in range(0, len(table), CHUNK):
-        curve_m3s, reserved_m3s, depths = flows
+        curve_m3s, environmental_flow_m3s, depths = flows
         chunk = table.iloc[start : start + CHUNK]
-        valued = value_stretches(chunk, curve_m3s, reserved_m3s, machines, costs, settings, depths)
-        values.append(valued["any_net_value_per_year"].to_numpy())
+        valued = value_stretches(chunk, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths)
+        values.append(valued["any_net_annual_value"].to_numpy())
         print(
             f"{start + len(chunk):11,} valued after {time.perf_counter() - begun:6.1f} s; {peak_mb():,.0f} MB",
             flush=True,

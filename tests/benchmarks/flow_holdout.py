@@ -14,19 +14,19 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from sitefinder.config import Settings, check_fit_settings
+from sitefinder.catalogue.equations import LN_10
+from sitefinder.delivery.fitted_equations import read_fit_gauges
 from sitefinder.errors import InputError
-from sitefinder.flows.equations import LN_10, apply_equation
-from sitefinder.flows.fitting import statistic_of
-from sitefinder.flows.held_out import neighbour_groups
-from sitefinder.flows.regional_fit import fit_regions
-from sitefinder.io.settings import read_toml
-from sitefinder.stages.fit_flows import read_fit_gauges
+from sitefinder.hydrology.equations import apply_equation
+from sitefinder.hydrology.regional_fit import fit_regions, neighbour_groups
+from sitefinder.hydrology.regression import statistic_of
+from sitefinder.io.settings_files import read_toml
+from sitefinder.settings import Settings, check_fit_settings
 
 SIZES = ([0, 100, 300, 1000, np.inf], ["under 100 km²", "100 to 300 km²", "300 to 1000 km²", "over 1000 km²"])
 # Potential evaporation over precipitation.
 ARIDITY = ([0, 0.65, 1.0, 1.5, np.inf], ["under 0.65", "0.65 to 1", "1 to 1.5", "over 1.5"])
-LEAST_IN_CLASS = 25
+MIN_IN_CLASS = 25
 WAYS = ("gauge", "neighbourhood")
 
 
@@ -34,10 +34,10 @@ def held_out(settings, table, gauges, places, chosen=WAYS):
     """A row a gauge, statistic and way of holding out: whether the interval held it, and its width in log10."""
     columns = [column for column in gauges.columns if statistic_of(column)]
     # Held-out regions may fall under the least number; they are fitted all the same.
-    inner = settings.model_copy(update={"least_gauges": 5})
+    inner = settings.model_copy(update={"min_gauges": 5})
     rows = []
     for region, own in gauges.groupby(settings.region_column, sort=False):
-        if len(own) < settings.least_gauges:
+        if len(own) < settings.min_gauges:
             continue
         where = places[gauges.index.get_indexer(own.index)]
         ways = {"gauge": np.arange(len(own)), "neighbourhood": neighbour_groups(where, settings.group_size)}
@@ -83,9 +83,9 @@ def _judged(fits, out, columns, region, way):
 def table_by(rows, key):
     """Share inside [%] and mean width [log10] by class, statistic and way, widened and plain."""
     grouped = rows.groupby([key, "statistic", "held_out", "interval"], sort=True, observed=True)
-    told = grouped.agg(gauges=("inside", "size"), inside=("inside", "mean"), width=("width_log10", "mean"))
-    told["inside"] *= 100
-    return told.unstack("interval").pipe(
+    notes = grouped.agg(gauges=("inside", "size"), inside=("inside", "mean"), width=("width_log10", "mean"))
+    notes["inside"] *= 100
+    return notes.unstack("interval").pipe(
         lambda wide: pd.DataFrame(
             {
                 "gauges": wide[("gauges", "widened")],
@@ -100,10 +100,10 @@ def table_by(rows, key):
 
 def with_classes(rows, attributes):
     """The rows with the size and aridity class of each gauge."""
-    told = attributes.loc[rows["gauge"]]
+    notes = attributes.loc[rows["gauge"]]
     return rows.assign(
-        size_class=pd.cut(told["area_gages2"].to_numpy(), SIZES[0], labels=SIZES[1]),
-        aridity_class=pd.cut(told["aridity"].to_numpy(), ARIDITY[0], labels=ARIDITY[1]),
+        size_class=pd.cut(notes["area_gages2"].to_numpy(), SIZES[0], labels=SIZES[1]),
+        aridity_class=pd.cut(notes["aridity"].to_numpy(), ARIDITY[0], labels=ARIDITY[1]),
     )
 
 
@@ -125,17 +125,17 @@ def main():
     pd.set_option("display.width", 120)
     pooled = table_by(rows.assign(all="all"), "all")
     print("Intervals at gauges unseen; widths in log10 units; plain: without the widening\n")
-    for title, told in (
+    for title, notes in (
         ("Pooled", pooled),
         ("By region", table_by(rows, "region")),
         ("By size", table_by(rows, "size_class")),
         ("By aridity (potential evaporation over precipitation)", table_by(rows, "aridity_class")),
     ):
-        print(f"{title}\n{told.to_string()}\n")
+        print(f"{title}\n{notes.to_string()}\n")
     every = pd.concat([table_by(rows, key) for key in ("region", "size_class", "aridity_class")])
-    enough = every[every["gauges"] >= LEAST_IN_CLASS]
+    enough = every[every["gauges"] >= MIN_IN_CLASS]
     worst = enough["inside %"].idxmin()
-    print(f"worst class of {LEAST_IN_CLASS} gauges or more: {', '.join(worst)}, {enough['inside %'].min():.1f} %")
+    print(f"worst class of {MIN_IN_CLASS} gauges or more: {', '.join(worst)}, {enough['inside %'].min():.1f} %")
     print(f"{time.perf_counter() - began:.0f} s")
 
 

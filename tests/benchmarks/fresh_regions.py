@@ -70,17 +70,19 @@ def main():
         f"{regions} fresh regions of {cells} × {cells} cells of 10 m; DEM error 0.15 m, partly alike over 60 m; "
         "aim: 3 to 8 %"
     )
-    for kinds, told in zip(runs, ("not told of weirs and falls", "told where weirs and falls stand"), strict=True):
-        print(f"\n  {told}\n{'heads':>33}  beyond %  median se m  spread m  rmse m   bias m")
+    for kinds, notes in zip(
+        runs, ("not told of weirs and falls", "told where weirs and falls stand"), strict=True
+    ):
+        print(f"\n  {notes}\n{'heads':>33}  beyond %  median se m  spread m  rmse m   bias m")
         for name, parts in kinds.items():
             heads = joined(parts)
             print_line(name, heads)
             slope = heads.true_m / heads.way_m
-            for least, most in ((-9.0, 0.003), (0.003, 0.01), (0.01, 0.03), (0.03, 9.0)):
-                part = (slope >= least) & (slope < most)
+            for minimum, maximum in ((-9.0, 0.003), (0.003, 0.01), (0.01, 0.03), (0.03, 9.0)):
+                part = (slope >= minimum) & (slope < maximum)
                 if part.sum() > 50:
                     some = type(heads)(*(column[part] for column in heads))
-                    print_line(f"  slope {100 * least:g} to {100 * most:g} %", some)
+                    print_line(f"  slope {100 * minimum:g} to {100 * maximum:g} %", some)
 
 
 if __name__ == "__main__":

@@ -13,13 +13,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from made_rivers import made_river, surveyed, windows
 
-from sitefinder.streams.fit_error import simulate_fit_errors
-from sitefinder.streams.fitted_profile import fit_long_profile
-from sitefinder.streams.profile_error import head_standard_error
+from sitefinder.profile.errors import head_standard_error, simulate_fit_errors
+from sitefinder.profile.fitting import fit_long_profile
 
 STATIONS, SPACING_M = 1500, 10.0
 WINDOW_STATIONS = 50
-RIVERS, DRAWS = 12, 48
+RIVERS, SIMULATIONS = 12, 48
 CASES = [(rmse_m, length_m) for rmse_m in (0.15, 1.5) for length_m in (0.0, 50.0, 100.0, 200.0)]
 FALSE_HEAD_M = 3.0
 NORMAL_90 = 1.645
@@ -58,13 +57,13 @@ def judged(rmse_m, length_m, rivers, first_seed=0):
         lower = upper + WINDOW_STATIONS
         profiles, ours = ways(raw_m, downstream, step_m, rmse_m, length_m)
         known = np.ones(STATIONS, dtype=bool)
-        draws_m = simulate_fit_errors(ours, known, downstream, step_m, rmse_m, length_m, DRAWS, seed=1)
+        simulations_m = simulate_fit_errors(ours, known, downstream, step_m, rmse_m, length_m, SIMULATIONS, seed=1)
         for name, profile_m in profiles.items():
             off_m = profile_m - true_m
             errors_m.setdefault(name, []).append(off_m[upper] - off_m[lower])
             two_points_m = np.full(len(upper), rmse_m * np.sqrt(2.0 * (1.0 - rho)))
             standard_m.setdefault(name, []).append(
-                head_standard_error(draws_m, upper, lower) if name == "ours" else two_points_m
+                head_standard_error(simulations_m, upper, lower) if name == "ours" else two_points_m
             )
         clear.append(far)
     joined = [{name: np.concatenate(parts) for name, parts in part.items()} for part in (errors_m, standard_m)]

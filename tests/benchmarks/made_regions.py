@@ -1,4 +1,4 @@
-"""Small invented regions surveyed afresh: long profiles as the run's own stages fit them, beside the truth."""
+"""Small invented regions surveyed again: long profiles as the run's own stages fit them, beside the truth."""
 
 import importlib
 import sys
@@ -8,9 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from scipy.spatial import cKDTree
 
+from sitefinder.delivery.graph import STAGES
+from sitefinder.inventory import check
 from sitefinder.pipeline.graph import run_stages
-from sitefinder.stages.run import GIVEN, STAGES, check
-from sitefinder.streams.profile_error import head_standard_error
+from sitefinder.profile.errors import head_standard_error
+from sitefinder.steps.graph import GIVEN
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(REPOSITORY / "sample-region"))
@@ -64,12 +66,12 @@ quantile = 0.4
 [flows]
 equations = ["equations.toml"]
 
-[[flows.reserve]]
+[[flows.environmental]]
 kind = "share_of_mean"
 share = 0.1
 
 [energy]
-machines = ["{machines}"]
+turbines = ["{turbines}"]
 
 [costs]
 file = "{costs}"
@@ -99,7 +101,7 @@ class Survey(NamedTuple):
     clear: np.ndarray
     steps: np.ndarray
     channels: object
-    fitted: object
+    long_profile: object
 
 
 class Heads(NamedTuple):
@@ -145,16 +147,16 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     config = REPOSITORY / "config"
     text = SETTINGS.format(
         seed=seed,
-        machines=(config / "machines" / "generic.toml").as_posix(),
+        turbines=(config / "turbines" / "generic.toml").as_posix(),
         costs=(config / "costs" / "generic.toml").as_posix(),
     )
     (folder / "equations.toml").write_text(EQUATIONS, encoding="utf-8")
-    told = region.layers["structures"]
-    if len(told):
-        make._write_layers(folder / "layers.gpkg", {"structures": told})
+    notes = region.layers["structures"]
+    if len(notes):
+        make._write_layers(folder / "layers.gpkg", {"structures": notes})
     given = []
-    for is_told in structures:
-        whole = text + STRUCTURES if is_told and len(told) else text
+    for is_reported in structures:
+        whole = text + STRUCTURES if is_reported and len(notes) else text
         (folder / "settings.toml").write_text(whole, encoding="utf-8")
         given.append(dict(zip(GIVEN, (*check(folder / "settings.toml"), folder, None), strict=True)))
     stages = _stages_up_to("fitted")
@@ -187,8 +189,8 @@ def _stages_up_to(name):
 # The truth of a station is the water nearest to it in the stream that its line was drawn from. Which stream that
 # is, is known by drawing the true centrelines as the mapper drew them. A step lies on the segment between the last
 # station whose water is above it and the first whose water is below.
-def _truth(region, seed, placed):
-    stations, streams, lake = placed.stations, region.streams, region.places.lake
+def _truth(region, seed, stationing):
+    stations, streams, lake = stationing.stations, region.streams, region.places.lake
     points = channels.dense_points(streams)
     shift = layers.mapper_shift(region.dem.shape, region.transform, seed)
     drawn = cKDTree(np.column_stack(shift(points["x_m"], points["y_m"])))
@@ -261,11 +263,11 @@ def heads_at_steps(found):
 
 
 def _heads(found, upper, lower):
-    profile_m, true_m = found.fitted.profile_m, found.true_m
+    profile_m, true_m = found.long_profile.profile_m, found.true_m
     along_m = found.stations["to_downstream_m"].to_numpy()
     way_m = np.array([_way(found.stations, along_m, a, b) for a, b in zip(upper, lower, strict=True)])
     off_m = (profile_m[upper] - profile_m[lower]) - (true_m[upper] - true_m[lower])
-    se_m = head_standard_error(found.fitted.errors_m, upper, lower)
+    se_m = head_standard_error(found.long_profile.errors_m, upper, lower)
     return Heads(off_m, se_m, true_m[upper] - true_m[lower], way_m)
 
 

@@ -8,8 +8,8 @@ import time
 
 import numpy as np
 
-from sitefinder.streams.fitted_profile import fit_long_profile
-from sitefinder.streams.profile import monotone_profile
+from sitefinder.profile.fitting import fit_long_profile
+from sitefinder.profile.monotone import monotone_profile
 
 STATIONS = 1_000_000
 LINK_STATIONS = 100
@@ -54,10 +54,10 @@ def main():
         plain = best_seconds(np.minimum.accumulate, elevation_m)
         ours = best_seconds(monotone_profile, elevation_m, None, downstream)
         step_m = np.where(downstream >= 0, STEP_M, 0.0)
-        fitted = best_seconds(fit_long_profile, elevation_m, downstream, step_m, noise_m, 60.0)
+        long_profile = best_seconds(fit_long_profile, elevation_m, downstream, step_m, noise_m, 60.0)
         print(
             f"{noise_m:9.2f}  {plain:19.4f}  {ours:11.3f}  {ours / plain:5.0f}  {stations / ours:17,.0f}  "
-            f"{fitted:18.2f}"
+            f"{long_profile:18.2f}"
         )
 
 

@@ -19,10 +19,10 @@ import shapely
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from sitefinder.stages.run import run
+from sitefinder.inventory import run
 
 REPOSITORY = Path(__file__).resolve().parents[2]
-MOST_SHARE = 0.1
+MAX_SHARE = 0.1
 RULE = '\n[[rules]]\nname = "one more"\npath = "{path}"\nid_column = "id"\naction = "exclude"\n'
 
 
@@ -56,7 +56,7 @@ def circles(delivered, folder):
     return path
 
 
-def last_account(delivered):
+def last_record(delivered):
     """The account of the latest run."""
     accounts = sorted((delivered.parent / ".sitefinder-store" / "runs").iterdir())
     return json.loads(accounts[-1].read_text(encoding="utf-8"))
@@ -81,20 +81,20 @@ def measured(title, settings, folder):
     """Run, run with one more layer, run without it; whether the promises hold."""
     print(f"{title}\n  {'':<22} results  stages, s  read, s  deliver, s")
     first = run(settings).path
-    before, account = first.read_bytes(), last_account(first)
+    before, account = first.read_bytes(), last_record(first)
     print_line("first run", account)
     text = settings.read_text(encoding="utf-8")
     layer = circles(first, folder)
     settings.write_text(text + RULE.format(path=layer.as_posix()), encoding="utf-8")
     run(settings)
-    again = last_account(first)
+    again = last_record(first)
     share = seconds_of_stages(again) / seconds_of_stages(account)
     print_line("one more layer", again, share)
     settings.write_text(text, encoding="utf-8")
     back = run(settings).path.read_bytes() == before
-    print_line("without it", last_account(first))
+    print_line("without it", last_record(first))
     print(f"  the first file is back, byte for byte: {'yes' if back else 'NO'}")
-    return back and share <= MOST_SHARE
+    return back and share <= MAX_SHARE
 
 
 def main():

@@ -25,9 +25,9 @@ import pyflwdir
 import rasterio
 import whitebox_workflows
 
-from sitefinder.io.whitebox_engine import route_with_whitebox
-from sitefinder.terrain.flood import NO_SEED, flood
-from sitefinder.terrain.grid import Grid
+from sitefinder.dem.grid import Grid
+from sitefinder.dem.priority_flood import NO_SEED, flood
+from sitefinder.io.derived_streams import route_with_whitebox
 
 CLOSED = (False, False, False, False)
 CELL_M = 10.0
@@ -88,7 +88,7 @@ def by_plain_chain(ground_m, seed, folder):
     written(np.where(seed == NO_SEED, ground_m, ground_m - 20.0), folder)
     engine = whitebox_workflows.WbEnvironment()
     engine.verbose = False
-    breached = engine.hydrology.breach_depressions_least_cost(
+    breached = engine.hydrology.breach_depressions_min_cost(
         dem=engine.read_raster(str(folder / "dem.tif")),
         max_dist=50,
         fill_deps=True,
@@ -156,7 +156,7 @@ def measured(way, ground_path, seed_path):
 
 
 # All ways on a DEM of so many cells.
-def compare(cells, most_seconds):
+def compare(cells, max_seconds):
     side = int(np.sqrt(cells))
     print(f"{side} × {side} cells of {CELL_M:g} m", flush=True)
     found = {}
@@ -172,10 +172,10 @@ def compare(cells, most_seconds):
                 continue
             command = [sys.executable, __file__, "--way", way, *map(str, paths)]
             try:
-                told = subprocess.run(command, capture_output=True, text=True, timeout=most_seconds, check=True)
-                found[way] = json.loads(told.stdout.splitlines()[-1])
+                notes = subprocess.run(command, capture_output=True, text=True, timeout=max_seconds, check=True)
+                found[way] = json.loads(notes.stdout.splitlines()[-1])
             except subprocess.TimeoutExpired:
-                print(f"  {way}: given up after {most_seconds} s", flush=True)
+                print(f"  {way}: given up after {max_seconds} s", flush=True)
             except subprocess.CalledProcessError as error:
                 print(f"  {way}: failed, {error.stderr.strip().splitlines()[-1]}", flush=True)
     fastest = min(each["seconds"] for each in found.values())
@@ -201,7 +201,7 @@ def main():
         print(json.dumps(measured(given.way, *given.paths)))
         return
     for cells in given.cells:
-        compare(cells, given.most_seconds)
+        compare(cells, given.max_seconds)
 
 
 if __name__ == "__main__":

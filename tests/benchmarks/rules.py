@@ -2,7 +2,7 @@
 
 Run as ``python tests/benchmarks/rules.py [polygons] [reaches]``. The same reaches and polygons are then handed to
 a plain overlay of all that meet (``geopandas.overlay``), which tells lengths by reach, not places along it; both
-times are of one run on one machine, and so is their ratio. Lengths of both ways are compared.
+times are of one run on one turbine, and so is their ratio. Lengths of both ways are compared.
 """
 
 import resource
@@ -14,10 +14,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.config import RuleSettings
-from sitefinder.siting.corridors import Barriers, Steps, carried_along
-from sitefinder.siting.rules import all_rule_metres, overlaps
-from sitefinder.siting.verdicts import held_reaches, verdicts
+from sitefinder.rules.overlaps import all_rule_metres, overlaps
+from sitefinder.rules.upstream_downstream import Barriers, Steps, carried_along
+from sitefinder.rules.verdicts import held_reaches, verdicts
+from sitefinder.settings import RuleSettings
 
 COUNT = 100_000
 REACH_M, SEGMENTS, VERTICES = 500.0, 10, 40

@@ -1,6 +1,6 @@
 """Small hydropower beside solar: what the shipped turbines and costs make of weirs on streams of several sizes.
 
-Prints a table as README shows it. Turbines are chosen and valued as in a run, by config/machines/generic.toml and
+Prints a table as README shows it. Turbines are chosen and valued as in a run, by config/turbines/generic.toml and
 config/costs/generic.toml alone; weir, flow duration curve and price are our own choice and stand below.
 
     python tests/benchmarks/small_turbine_and_solar.py
@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from sitefinder.config import check_settings
-from sitefinder.flows.duration import BIN_EXCEEDANCE
-from sitefinder.io.power_files import read_costs, read_machines
-from sitefinder.power.alternative import premium_over_solar, solar_cost_per_kwh, solar_firm_cost_per_kwh
-from sitefinder.power.valuation import value_stretches
+from sitefinder.energy.solar_benchmark import lcoe_minus_solar_per_kwh, solar_firm_lcoe_per_kwh, solar_lcoe_per_kwh
+from sitefinder.energy.valuation import value_stretches
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
+from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.settings import check_settings
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 MEAN_FLOWS_M3S = (0.5, 1.0, 2.0, 5.0, 10.0)
@@ -23,7 +23,7 @@ MEAN_FLOWS_M3S = (0.5, 1.0, 2.0, 5.0, 10.0)
 ENVIRONMENTAL_SHARE = 0.1
 # An existing weir with a fish pass, near road and line.
 WEIR = {
-    "layout": "at_barrier",
+    "scheme_type": "at_barrier",
     "head_m": 2.7,
     "conduit_length_m": 0.0,
     "pond_length_m": 0.0,
@@ -41,7 +41,7 @@ SETTINGS = {
         "equations": ["none.toml"],
         "reserve": [{"kind": "share_of_mean", "share": ENVIRONMENTAL_SHARE}],
     },
-    "energy": {"machines": ["generic.toml"]},
+    "energy": {"turbines": ["generic.toml"]},
     "costs": {"file": "generic.toml", "price_per_kwh": 0.28},
 }
 HEADINGS = {
@@ -83,33 +83,33 @@ def comparison(price_per_kwh=0.28):
     mapping = SETTINGS | {"costs": SETTINGS["costs"] | {"price_per_kwh": price_per_kwh}}
     settings = check_settings(mapping, "small_turbine_and_solar")
     costs = read_costs(CONFIG / "costs" / "generic.toml")
-    machines = read_machines([CONFIG / "machines" / "generic.toml"])
+    turbines = read_turbines([CONFIG / "turbines" / "generic.toml"])
     mean = np.array(MEAN_FLOWS_M3S)
     # Flows exceed x with probability exp(-x / mean): a curve of middling steepness whose mean is known.
     curve = mean[:, None] * -np.log(BIN_EXCEEDANCE)
     left = np.minimum(curve, ENVIRONMENTAL_SHARE * mean[:, None])
     stretches = pd.DataFrame([WEIR] * len(mean)).assign(intake=np.arange(len(mean)))
 
-    values = value_stretches(stretches, curve, left, machines, costs, settings)
+    values = value_stretches(stretches, curve, left, turbines, costs, settings)
 
-    chosen = [machines[number] for number in values["any_machine"]]
+    chosen = [turbines[number] for number in values["any_turbine"]]
     lowest = [
-        machine.lowest_relative_flow * flow / units
-        for machine, flow, units in zip(chosen, values["any_flow_design_m3s"], values["any_units"], strict=True)
+        turbine.lowest_relative_flow * flow / units
+        for turbine, flow, units in zip(chosen, values["any_flow_design_m3s"], values["any_units"], strict=True)
     ]
     running = (curve - left >= np.array(lowest)[:, None]).mean(axis=1) * settings.energy.availability
     rate = settings.costs.real_rate
-    firm = solar_firm_cost_per_kwh(costs.solar, rate, running)
+    firm = solar_firm_lcoe_per_kwh(costs.solar, rate, running)
     table = pd.DataFrame(
         {
             "mean_flow_m3s": mean,
-            "turbine": [machine.name for machine in chosen],
+            "turbine": [turbine.name for turbine in chosen],
             "power_kw": values["any_power_kw"].to_numpy(),
             "energy_mwh": values["any_energy_mwh"].to_numpy(),
-            "lcoe": values["any_cost_per_kwh"].to_numpy(),
-            "solar": solar_cost_per_kwh(costs.solar, rate),
+            "lcoe": values["any_lcoe_per_kwh"].to_numpy(),
+            "solar": solar_lcoe_per_kwh(costs.solar, rate),
             "solar_firm": firm,
-            "difference": premium_over_solar(values["any_cost_per_kwh"].to_numpy(), firm),
+            "difference": lcoe_minus_solar_per_kwh(values["any_lcoe_per_kwh"].to_numpy(), firm),
         }
     )
     return table, f"{costs.currency} of {costs.year}"

@@ -12,7 +12,7 @@ import rasterio
 import shapely
 
 from sitefinder import cli
-from sitefinder.stages.keeping import STORE
+from sitefinder.inventory import STORE
 
 UTM = "EPSG:32633"
 WEST_M, NORTH_M, CELL_M = 500_000.0, 5_000_000.0, 20.0
@@ -50,12 +50,12 @@ edge_is_divide = true
 [flows]
 equations = ["equations.toml"]
 
-[[flows.reserve]]
+[[flows.environmental]]
 kind = "share_of_mean"
 share = 0.1
 
 [energy]
-machines = ["machines.toml"]
+turbines = ["machines.toml"]
 
 [costs]
 file = "costs.toml"
@@ -166,7 +166,7 @@ def region(tmp_path, monkeypatch, repository):
     (tmp_path / "temporary").mkdir()
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "temporary"))
     monkeypatch.chdir(tmp_path)
-    for kind in ("machines", "costs"):
+    for kind in ("turbines", "costs"):
         shutil.copy(repository / "config" / kind / "generic.toml", tmp_path / f"{kind}.toml")
     made.write_dem()
     made.write_streams()

@@ -130,7 +130,7 @@ def test_an_output_folder_below_a_file_is_refused(region, refused):
 
 
 @pytest.mark.parametrize("verb", ["run", "check"])
-def test_several_bad_inputs_are_told_together_and_each_as_if_alone(region, refused, verb):
+def test_several_bad_inputs_are_reported_together_and_each_as_if_alone(region, refused, verb):
     region.write_dem(crs=None)
     region.write_streams(count=0)
     region.write_equations(('source = "invented for this test"\n', ""))
@@ -139,7 +139,7 @@ def test_several_bad_inputs_are_told_together_and_each_as_if_alone(region, refus
     assert refused(verb=verb) == "settings and inputs: 3 problems\n" + inner
 
 
-def test_several_wrong_settings_are_told_together(region, refused):
+def test_several_wrong_settings_are_reported_together(region, refused):
     region.write_settings(
         ("station_spacing_m = 100.0", "station_spacign_m = 100.0\nreach_length_m = 0"),
         ("price_per_kwh = 0.3\n", ""),

@@ -6,7 +6,7 @@ import pyogrio
 import pytest
 import shapely
 
-from sitefinder.config import RuleSettings
+from sitefinder.settings import RuleSettings
 
 UTM = "EPSG:32633"
 RULE = """
@@ -103,4 +103,4 @@ def test_rules_are_read_as_they_are_written():
     rule = RuleSettings(name="a", path="a.gpkg", action="note", covered_by={"path": "b.gpkg", "layer": "c"})
 
     assert rule.covered_by.layer == "c"
-    assert rule.told_as == "a"
+    assert rule.reported_as == "a"

@@ -11,10 +11,10 @@ import pytest
 import shapely
 
 from sitefinder import __version__
+from sitefinder import inventory as stages
 from sitefinder.cli import STAGE_WORDS
+from sitefinder.comparison.matching import NEAR_M
 from sitefinder.pipeline.graph import Stage
-from sitefinder.siting.places import NEAR_M
-from sitefinder.stages import run as stages
 
 OUR_FAULT = """\
 import sys
@@ -29,7 +29,7 @@ cli.main()
 
 
 @pytest.mark.slow
-def test_run_delivers_and_tells_results_on_output_and_progress_on_error(region, command):
+def test_run_delivers_and_reports_results_on_output_and_progress_on_error(region, command):
     region.write_settings(("page = false", "page = true"))
 
     outcome = command("run", "settings.toml")
@@ -54,22 +54,22 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
     assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
 
 
-def test_a_run_for_machines_prints_one_object_with_the_figures_of_the_file(region, command):
+def test_a_run_for_turbines_prints_one_object_with_the_figures_of_the_file(region, command):
     outcome = command("run", "--quiet", "--json", "settings.toml")
 
     assert (outcome.status, outcome.err) == (0, "")
-    told = json.loads(outcome.out)
+    notes = json.loads(outcome.out)
     path = region.folder / "out" / "sites.gpkg"
     totals = pyogrio.read_dataframe(path, layer="totals", where="scope = 'region'").iloc[0]
-    assert told["files"] == ["out/sites.gpkg"]
-    assert told["title"] == "Small valley"
-    assert set(told["totals"]) == set(totals.index)
+    assert notes["files"] == ["out/sites.gpkg"]
+    assert notes["title"] == "Small valley"
+    assert set(notes["totals"]) == set(totals.index)
     assert {
-        name: value for name, value in told["totals"].items() if value is not None
+        name: value for name, value in notes["totals"].items() if value is not None
     } == totals.dropna().to_dict()
-    assert (told["totals"]["reaches"], told["totals"]["length_m"]) == (2, 1100.0)
+    assert (notes["totals"]["reaches"], notes["totals"]["length_m"]) == (2, 1100.0)
     sites = pyogrio.read_dataframe(path, layer="sites", read_geometry=False)
-    assert [site["site_id"] for site in told["sites"]] == sites["site_id"].head(5).tolist()
+    assert [site["site_id"] for site in notes["sites"]] == sites["site_id"].head(5).tolist()
 
 
 def test_a_strict_run_stops_where_the_network_cannot_be_resolved_and_writes_nothing(region, command):

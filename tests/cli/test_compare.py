@@ -36,7 +36,7 @@ def two_runs(region, command):
     return region
 
 
-TOLD = """\
+REPORTED = """\
 Small valley: what changed
   previous:  out/previous/sites.gpkg
   next:      out/sites.gpkg
@@ -48,13 +48,13 @@ Input changes (the cause of all changes below unless another is named in bracket
 """
 
 
-def test_what_changed_is_told_on_standard_output(two_runs, command):
+def test_what_changed_is_reported_on_standard_output(two_runs, command):
     outcome = command("compare", "out")
 
     assert (outcome.status, outcome.err) == (0, "")
-    assert outcome.out.startswith(TOLD)
+    assert outcome.out.startswith(REPORTED)
     # The stream is cut into two reaches of equal length, and the park lies on the upper one alone.
-    table = [line.split() for line in outcome.out.removeprefix(TOLD).splitlines()]
+    table = [line.split() for line in outcome.out.removeprefix(REPORTED).splitlines()]
     assert table[0][:6] == ["newly", "excluded", "1", "1", "0.550", "0.550"]
     assert table[2][:5] == ["all", "2", "2", "1.10", "1.10"]
     assert "\n  newly excluded  park (P1)       1  0.550\n" in outcome.out
@@ -108,7 +108,7 @@ def test_what_cannot_be_compared_exits_with_2(region, command):
     )
 
 
-def test_scenarios_are_told_side_by_side(two_runs, command):
+def test_scenarios_are_reported_side_by_side(two_runs, command):
     (two_runs.folder / "wide.toml").write_text(
         'extends = "settings.toml"\n[run]\noutput_folder = "wide"\n[rules_changed.park]\nbuffer_m = 400.0\n'
     )
@@ -119,9 +119,9 @@ def test_scenarios_are_told_side_by_side(two_runs, command):
     lines = outcome.out.splitlines()
     assert lines[0] == "Small valley: 2 scenarios"
     assert lines[2].split() == ["settings", "wide"]
-    told = {line[:38].strip(): line[38:].split() for line in lines[3:]}
+    notes = {line[:38].strip(): line[38:].split() for line in lines[3:]}
     # The wider park reaches from the top of the stream beyond its middle, so that both reaches lie in it.
-    assert (told["open, km"], told["excluded, km"]) == (["0.550", "0"], ["0.550", "1.10"])
+    assert (notes["open, km"], notes["excluded, km"]) == (["0.550", "0"], ["0.550", "1.10"])
     assert outcome.out.endswith("\nFiles\n  out/sites.gpkg\n  wide/sites.gpkg\n  beside.csv\n")
     assert pd.read_csv("beside.csv")["excluded_length_km"].tolist() == pytest.approx([0.55, 1.1])
 

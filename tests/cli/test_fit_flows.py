@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.io.flow_files import read_equations
+from sitefinder.io.gauges import read_equations
 
 FIT = """\
 [fit]
@@ -40,7 +40,7 @@ def folder(tmp_path, monkeypatch):
     return tmp_path
 
 
-def test_equations_diagnostics_and_plots_are_written_and_told(folder, command):
+def test_equations_diagnostics_and_plots_are_written_and_reported(folder, command):
     outcome = command("fit-flows", "fit.toml")
 
     assert (outcome.status, outcome.err) == (0, "")
@@ -101,7 +101,7 @@ def test_a_runs_own_settings_serve(folder, command):
             "fit.outputfolder: no such setting; did",
         ),
         ('"MEAN"', '"MAEN"', "columns.flow_mean_m3s: the table has no column MAEN"),
-        ('output_folder = "fitted"', "least_gauges = 40", "nothing could be fitted"),
+        ('output_folder = "fitted"', "min_gauges = 40", "nothing could be fitted"),
         ('output_folder = "fitted"', 'statistics = ["flow_q50_m3s"]', "fit.statistics names columns that"),
         ('output_folder = "fitted"', 'region_column = "basin"', "column basin: missing"),
         ('output_folder = "fitted"', 'method = "generalised"', '"generalised" needs year_to_year_log10'),
@@ -109,13 +109,13 @@ def test_a_runs_own_settings_serve(folder, command):
         ("[fit.gauges]", "[fit.gauge]", "fit.gauge: no such setting; did you mean gauges?"),
     ],
 )
-def test_what_cannot_be_fitted_is_refused_and_nothing_is_written(folder, command, old, new, told):
+def test_what_cannot_be_fitted_is_refused_and_nothing_is_written(folder, command, old, new, notes):
     (folder / "fit.toml").write_text(FIT.replace(old, new, 1), encoding="utf-8")
 
     outcome = command("fit-flows", "fit.toml")
 
     assert (outcome.status, outcome.out) == (2, "")
-    assert told in outcome.err
+    assert notes in outcome.err
     assert sorted(path.name for path in folder.iterdir()) == ["fit.toml", "gauges.csv"]
 
 

@@ -20,7 +20,7 @@ def test_a_new_folder_says_all_that_is_to_be_filled_in_at_once(region, command):
     assert (checked.status, checked.out) == (2, "")
     assert checked.err.startswith("upper valley/settings.toml, to be filled in: 11 problems\n")
     assert "\n  inputs.dem.path: path of the DEM, such as data/dem.tif\n" in checked.err
-    assert "\n  flows.reserve[1].share: share of the mean flow" in checked.err
+    assert "\n  flows.environmental[1].share: share of the mean flow" in checked.err
     wanted = [line.removeprefix("TODO: ") for line in TODO.findall(text)]
     assert len(wanted) == 11
     assert [each for each in wanted if f": {each}\n" not in checked.err] == []
@@ -80,7 +80,7 @@ def test_a_folder_with_something_in_it_is_refused(region, command):
     assert region.contents() == before
 
 
-def test_a_value_that_a_base_file_leaves_open_is_told_with_its_file(region, command):
+def test_a_value_that_a_base_file_leaves_open_is_reported_with_its_file(region, command):
     region.write_settings(("price_per_kwh = 0.3", 'price_per_kwh = "TODO"'))
     (region.folder / "other.toml").write_text(
         'extends = "settings.toml"\n[run]\nname = "other"\n', encoding="utf-8"

@@ -6,8 +6,8 @@ import geopandas
 import pyogrio
 import pytest
 
-from sitefinder.config import LayerSource
-from sitefinder.io.vectors import read_layer
+from sitefinder.io.vector import read_layer
+from sitefinder.settings import LayerSource
 
 UTM = "EPSG:32633"
 

@@ -14,10 +14,9 @@ import rasterio
 from pyproj import Geod
 from rasterio.transform import Affine
 
-from sitefinder.config import DemSource
-from sitefinder.io.map_scale import map_scale
-from sitefinder.io.raster_facts import raster_facts
-from sitefinder.io.rasters import bounds_in_run, run_grid
+from sitefinder.io.crs import map_scale
+from sitefinder.io.raster import bounds_in_run, raster_facts, run_grid
+from sitefinder.settings import DemSource
 
 UTM = "EPSG:32633"
 SECOND = 1 / 3600

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 import shapely
 
+from sitefinder.dem.grid import Grid, tile_windows
 from sitefinder.io.catchment_polygons import catchment_polygons
-from sitefinder.io.rasters import write_labels
-from sitefinder.terrain.grid import Grid, tile_windows
+from sitefinder.io.raster import write_labels
 
 CRS = "EPSG:32633"
 GRID = Grid(rows=12, columns=15, west_m=1000.0, north_m=2000.0, cell_width_m=10.0, cell_height_m=20.0)

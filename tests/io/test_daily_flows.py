@@ -4,13 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.config import GaugeTable
-from sitefinder.config.gauging import DailyRecords
 from sitefinder.errors import InputError
-from sitefinder.io.daily_flows import read_daily_flows
-from sitefinder.io.flow_files import read_gauges
+from sitefinder.io.gauges import read_daily_flows, read_gauges
+from sitefinder.settings import GaugeTable
+from sitefinder.settings.flows import DailyRecords
 
-SETTINGS = DailyRecords(unit="ls", flag_column="flag", least_years=1)
+SETTINGS = DailyRecords(unit="ls", flag_column="flag", min_years=1)
 
 
 @pytest.fixture
@@ -37,7 +36,7 @@ def test_a_record_comes_in_order_of_time_in_cubic_metres_with_its_marks(written)
     assert record.ice.tolist() == [False, False, False, True, False, True]
 
 
-def test_every_problem_of_a_record_is_told_at_once(written):
+def test_every_problem_of_a_record_is_reported_at_once(written):
     path = written("date,flow,flag\n2020-01-01,x,\n2020-13-01,1,\n2020-01-02,-3,\n2020-01-02,inf,\n")
 
     with pytest.raises(InputError) as raised:
@@ -100,14 +99,14 @@ def test_a_gauge_table_may_name_daily_files_in_place_of_statistics(written):
     assert gauges["record_years"].tolist() == [1, 1]
 
 
-def test_daily_files_that_are_not_there_are_told_together(written):
+def test_daily_files_that_are_not_there_are_reported_together(written):
     path = written("gauge_id,area_km2,daily_file\n007,12.5,a.csv\n008,90,\n", "gauges.csv")
     table = GaugeTable(path="gauges.csv", predictors=["area_km2"], source="made up", daily=SETTINGS)
 
     with pytest.raises(InputError) as raised:
         read_gauges(path, table)
 
-    told = str(raised.value)
-    assert told.startswith("daily records: 2 problems\n")
-    assert "the daily record cannot be read" in told
-    assert "gauge 008: no file in column daily_file" in told
+    notes = str(raised.value)
+    assert notes.startswith("daily records: 2 problems\n")
+    assert "the daily record cannot be read" in notes
+    assert "gauge 008: no file in column daily_file" in notes

@@ -2,8 +2,8 @@
 
 import hashlib
 
-from sitefinder.config import check_settings
-from sitefinder.io.data_files import data_file_lineage
+from sitefinder.io.catalogue_files import data_file_lineage
+from sitefinder.settings import check_settings
 
 SETTINGS = {
     "run": {"name": "North", "crs": "EPSG:32633", "output_folder": "out"},
@@ -19,7 +19,7 @@ SETTINGS = {
         },
         "reserve": [{"preset": "low.toml"}, {"preset": "low.toml"}, {"kind": "share_of_mean", "share": 0.1}],
     },
-    "energy": {"machines": ["own.toml", "generic.toml"]},
+    "energy": {"turbines": ["own.toml", "generic.toml"]},
     "costs": {"file": "costs.toml", "price_per_kwh": 0.2},
 }
 
@@ -34,8 +34,8 @@ def test_each_file_has_a_row_with_the_digest_of_its_bytes(tmp_path):
     lineage = {row["name"]: row for row in data_file_lineage(settings, tmp_path)}
 
     assert {name: row["path"] for name, row in lineage.items()} == {
-        "machine file 1": "own.toml",
-        "machine file 2": "generic.toml",
+        "turbine file 1": "own.toml",
+        "turbine file 2": "generic.toml",
         "cost file": "costs.toml",
         "reserve preset 1": "low.toml",
         "gauges": "gauges.csv",

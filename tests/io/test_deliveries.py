@@ -86,13 +86,13 @@ def test_a_folder_without_a_delivery_is_refused(deliver, tmp_path):
     )
 
 
-def test_both_problems_are_told_at_once(tmp_path):
+def test_both_problems_are_reported_at_once(tmp_path):
     text = tmp_path / "notes.txt"
     text.write_text("no layers here")
 
-    told = refusal(tmp_path / "a.gpkg", text)
+    notes = refusal(tmp_path / "a.gpkg", text)
 
-    assert told.startswith(
+    assert notes.startswith(
         "deliveries: 2 problems\n"
         "  the delivery cannot be read\n"
         f"    file:      {tmp_path / 'a.gpkg'}\n"
@@ -119,17 +119,17 @@ def test_another_geopackage_is_no_delivery(deliver, tmp_path):
     )
 
 
-def test_a_delivery_that_lacks_a_layer_is_told_from_another_file(deliver, tmp_path):
+def test_a_delivery_that_lacks_a_layer_is_reported_from_another_file(deliver, tmp_path):
     whole = deliver("a")
     part = tmp_path / "part.gpkg"
     for number, name in enumerate(("sites", "reaches", "provenance")):
         pyogrio.write_dataframe(pyogrio.read_dataframe(whole, layer=name), part, layer=name, append=number > 0)
 
-    told = refusal(whole, part)
+    notes = refusal(whole, part)
 
-    assert told.startswith("the delivery lacks layers\n")
-    assert "  found:     the layers sites, reaches, provenance\n" in told
-    assert told.endswith("  fix:       run it again with this version of sitefinder")
+    assert notes.startswith("the delivery lacks layers\n")
+    assert "  found:     the layers sites, reaches, provenance\n" in notes
+    assert notes.endswith("  fix:       run it again with this version of sitefinder")
 
 
 def test_a_delivery_of_an_older_kind_is_refused_by_its_columns(deliver, tmp_path):

@@ -4,9 +4,9 @@ import tomllib
 
 import pytest
 
-from sitefinder.config.checking import checked
-from sitefinder.config.delivery import DeliverySettings
 from sitefinder.errors import ConfigError
+from sitefinder.settings.loading import checked
+from sitefinder.settings.run import DeliverySettings
 
 
 def read(toml):

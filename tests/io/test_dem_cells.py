@@ -5,10 +5,9 @@ import pytest
 import rasterio
 from rasterio.transform import Affine
 
-from sitefinder.config import DemSource
 from sitefinder.errors import InputError
-from sitefinder.io.dem_cells import dem_seams
-from sitefinder.io.raster_facts import raster_facts
+from sitefinder.io.raster import dem_seams, raster_facts
+from sitefinder.settings import DemSource
 
 
 @pytest.fixture
@@ -60,7 +59,7 @@ def test_feet_are_judged_as_metres(saved):
         dem_seams(saved(values), 1.0)
 
 
-def test_a_seam_is_told_in_metres(saved):
+def test_a_seam_is_reported_in_metres(saved):
     values = np.random.default_rng(2).normal(500, 0.1, (300, 300))  # any roughness will do
     values[77:] += 1.0
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from sitefinder.config import DemSource
 from sitefinder.errors import ConfigError
-from sitefinder.io.dem_error_files import read_dem_error
+from sitefinder.io.catalogue_files import read_dem_error
+from sitefinder.settings import DemSource
 
 PRESET = """\
 name = "invented"
@@ -79,6 +79,6 @@ def test_a_preset_without_error_or_source_says_all_that_it_lacks(tmp_path):
     )
 
 
-def test_a_preset_that_is_not_there_is_told(tmp_path):
+def test_a_preset_that_is_not_there_is_reported(tmp_path):
     with pytest.raises(ConfigError, match="there is no such DEM error file"):
         read_dem_error(dem(error_preset="lidr.toml"), tmp_path)

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from sitefinder.flows.equation_file import Equation
-from sitefinder.io.equation_files import write_equations
-from sitefinder.io.flow_files import read_equations
+from sitefinder.catalogue.equations import Equation
+from sitefinder.io.catalogue_files import write_equations
+from sitefinder.io.gauges import read_equations
 
 
 def equation(**changes):
-    predictors = [{"name": "area", "unit": "mi2", "coefficient": 1.1e-7, "least": 0.1, "most": 40.0}]
+    predictors = [{"name": "area", "unit": "mi2", "coefficient": 1.1e-7, "minimum": 0.1, "maximum": 40.0}]
     plain = {
         "statistic": "mean",
         "form": "log10",
@@ -44,8 +44,8 @@ def test_every_number_and_letter_comes_back(tmp_path):
             form="untransformed",
             constant=1e20,
             predictors=[
-                {"name": "area", "unit": "km2", "transform": "none", "least": 0.0, "most": 1.0},
-                {"name": "slope m/m", "unit": "none", "transform": "none", "least": 0.0, "most": 1.0},
+                {"name": "area", "unit": "km2", "transform": "none", "minimum": 0.0, "maximum": 1.0},
+                {"name": "slope m/m", "unit": "none", "transform": "none", "minimum": 0.0, "maximum": 1.0},
             ],
             terms=[{"coefficient": 2.0, "powers": {"area": 2.0, "slope m/m": 0.5}}],
             standard_error_log10=None,
@@ -61,8 +61,8 @@ def test_every_number_and_letter_comes_back(tmp_path):
                     "unit": "km2",
                     "transform": "log10",
                     "coefficient": -2.0,
-                    "least": 0.5,
-                    "most": 2e3,
+                    "minimum": 0.5,
+                    "maximum": 2e3,
                 }
             ],
             flow_unit="none",

@@ -2,10 +2,10 @@
 
 import pytest
 
-from sitefinder.config import Settings, join
+from sitefinder.delivery.fitted_equations import fit_flows
 from sitefinder.errors import ConfigError
-from sitefinder.io.settings import PATH_KEYS, read_joined, read_settings
-from sitefinder.stages.fit_flows import fit_flows
+from sitefinder.io.settings_files import PATH_KEYS, read_joined, read_settings
+from sitefinder.settings import Settings, join
 
 BASE = """\
 [run]
@@ -29,12 +29,12 @@ reach_length_m = 400.0
 [flows]
 equations = ["mean.toml", "low.toml"]
 
-[[flows.reserve]]
+[[flows.environmental]]
 kind = "share_of_mean"
 share = 0.1
 
 [energy]
-machines = ["machines.toml"]
+turbines = ["turbines.toml"]
 
 [costs]
 file = "costs.toml"
@@ -79,14 +79,14 @@ def test_tables_are_merged_key_by_key_and_the_rest_is_replaced(write):
     path = write(
         'extends = "../region/base.toml"\n'
         + OWN
-        + '[network]\nsnap_m = 4.0\n[[flows.reserve]]\nkind = "exceedance_flow"\nexceedance_percent = 95\n'
+        + '[network]\nsnap_m = 4.0\n[[flows.environmental]]\nkind = "exceedance_flow"\nexceedance_percent = 95\n'
     )
 
     settings = read_settings(path)
 
     assert (settings.network.snap_m, settings.network.reach_length_m) == (4.0, 400.0)
     assert (settings.run.name, settings.run.output_folder) == ("North", "strict-out")
-    assert [rule.kind for rule in settings.flows.reserve] == ["exceedance_flow"]
+    assert [rule.kind for rule in settings.flows.environmental] == ["exceedance_flow"]
     assert [rule.name for rule in settings.rules] == ["park", "spawning"]
 
 
@@ -101,7 +101,7 @@ def test_paths_stay_relative_to_the_file_that_names_them(write):
 
     assert settings.inputs.dem.path == "../region/rasters/dem.tif"
     assert settings.flows.equations == ["../region/mean.toml", "../region/low.toml"]
-    assert settings.energy.machines == ["../region/machines.toml"]
+    assert settings.energy.turbines == ["../region/turbines.toml"]
     assert settings.costs.file == "../region/costs.toml"
     assert [rule.path for rule in settings.rules] == ["../region/park.gpkg", "../region/fish.gpkg", "nests.gpkg"]
     # What GDAL reads from within an archive is no file beside the settings.
@@ -177,8 +177,8 @@ def test_problems_name_the_file_that_states_them_and_the_key_as_written_there(wr
         + '[[rules_added]]\nname = "nests"\npath = "nests.gpkg"\nacton = "exclude"\n'
     )
 
-    base_told = path.parent / ".." / "region" / "base.toml"
-    text = refusal(path).replace(str(base), "BASE").replace(str(base_told), "BASE")
+    base_reported = path.parent / ".." / "region" / "base.toml"
+    text = refusal(path).replace(str(base), "BASE").replace(str(base_reported), "BASE")
 
     assert text == (
         f"{path}: 7 problems\n"
@@ -192,13 +192,13 @@ def test_problems_name_the_file_that_states_them_and_the_key_as_written_there(wr
     )
 
 
-def test_misspelt_words_of_extending_are_told_with_the_nearest(write):
+def test_misspelt_words_of_extending_are_reported_with_the_nearest(write):
     path = write('extends = "../region/base.toml"\nrules_leftout = ["park"]\n' + OWN)
 
     assert refusal(path).endswith("rules_leftout: no such setting; did you mean rules_left_out?")
 
 
-def test_names_that_the_base_does_not_have_are_told_with_the_nearest(write):
+def test_names_that_the_base_does_not_have_are_reported_with_the_nearest(write):
     path = write(
         'extends = "../region/base.toml"\nrules_left_out = ["parc"]\nleft_out = ["network.snap"]\n'
         + OWN
@@ -226,10 +226,10 @@ def test_names_that_the_base_does_not_have_are_told_with_the_nearest(write):
         ),
     ],
 )
-def test_words_of_the_wrong_kind_are_refused(write, line, told):
+def test_words_of_the_wrong_kind_are_refused(write, line, notes):
     path = write(f'extends = "../region/base.toml"\n{line}\n' + OWN)
 
-    assert refusal(path) == f"{path}: 1 problem\n  {told}"
+    assert refusal(path) == f"{path}: 1 problem\n  {notes}"
 
 
 def test_only_a_file_that_extends_another_may_edit_its_rules(tmp_path):
@@ -251,7 +251,7 @@ def test_files_that_extend_each_other_in_a_circle_are_refused(write, tmp_path):
     )
 
 
-def test_a_base_that_is_not_there_is_told_with_the_file_that_names_it(write, tmp_path):
+def test_a_base_that_is_not_there_is_reported_with_the_file_that_names_it(write, tmp_path):
     path = write('extends = "bases.toml"\n' + OWN, "strict.toml")
 
     assert refusal(path) == (
@@ -301,7 +301,7 @@ def test_every_setting_that_is_a_file_or_folder_is_led_to_its_place():
 
     look(Settings)
 
-    assert {"path", "file", "machines", "equations", "preset", "output_folder"} <= named
+    assert {"path", "file", "turbines", "equations", "preset", "output_folder"} <= named
     assert named <= set(PATH_KEYS)
 
 

@@ -11,7 +11,7 @@ import pytest
 from geopandas.testing import assert_geodataframe_equal
 from shapely import Point
 
-from sitefinder.io.flat_tables import write_csv, write_geoparquet
+from sitefinder.delivery.exchange import write_csv, write_geoparquet
 
 # RFC 4180, "Common Format and MIME Type for CSV Files", 2005: quotes around commas, quotes and line ends; a quote
 # inside is doubled. What spreadsheets take for formulas: Open Worldwide Application Security Project, "CSV
@@ -91,8 +91,8 @@ def test_geoparquet_says_version_and_system_and_reads_back(tmp_path):
         write_geoparquet(tmp_path / name, table)
 
     # Open Geospatial Consortium, "GeoParquet", version 1.0.0, 2023: file metadata under the key geo.
-    told = pyarrow.parquet.read_schema(tmp_path / "a.parquet").metadata[b"geo"]
-    assert b'"version": "1.0.0"' in told
-    assert b'"primary_column": "geometry"' in told
+    notes = pyarrow.parquet.read_schema(tmp_path / "a.parquet").metadata[b"geo"]
+    assert b'"version": "1.0.0"' in notes
+    assert b'"primary_column": "geometry"' in notes
     assert_geodataframe_equal(geopandas.read_parquet(tmp_path / "a.parquet"), table)
     assert (tmp_path / "a.parquet").read_bytes() == (tmp_path / "b.parquet").read_bytes()

@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from sitefinder.config import GaugeTable
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.io.flow_files import read_equations, read_gauges
+from sitefinder.io.gauges import read_equations, read_gauges
+from sitefinder.settings import GaugeTable
 
 TABLE = GaugeTable(path="gauges.csv", predictors=["area_km2"], source="made up")
 HEADER = "gauge_id,area_km2,record_years,flow_mean_m3s,flow_q05_m3s,flow_q95_m3s"
@@ -34,7 +34,7 @@ def test_a_gauge_table_is_read_with_its_ids_as_they_were_written(written):
     assert gauges.loc["010", "flow_q95_m3s"] == 0.0
 
 
-def test_every_problem_of_a_gauge_table_is_told_at_once(written):
+def test_every_problem_of_a_gauge_table_is_reported_at_once(written):
     path = written(f"{HEADER}\na,12,1,0.3,1.2,2.0\na,x,1,-0.2,0.5,0.1\n,3,1,0.2,0.5,inf\n")
     table = TABLE.model_copy(update={"predictors": ["area_km2", "precipitation_mm"]})
 

@@ -21,8 +21,8 @@ import pytest
 from geopackages import write_geopackage
 from shapely import LineString, MultiPolygon, Point, box
 
+from sitefinder.delivery.geopackage import GDAL_OPTIONS
 from sitefinder.errors import InputError, TableError
-from sitefinder.io.geopackage import GDAL_OPTIONS
 from sitefinder.schema import LAYERS, columns_table
 
 CRS = "EPSG:32633"
@@ -123,7 +123,7 @@ def test_what_is_not_known_is_null(database):
     assert rows(database, "SELECT typeof(mark_note), mark_note FROM sites") == [("integer", 1), ("integer", 0)]
 
 
-def test_the_columns_layer_tells_units_and_meanings(database):
+def test_the_columns_layer_reports_units_and_meanings(database):
     query = 'SELECT layer, "column", unit, meaning FROM columns ORDER BY row_id'
 
     assert rows(database, query) == list(columns_table().itertuples(index=False, name=None))
@@ -179,8 +179,8 @@ def test_requirements_11_and_12_coordinate_systems_are_defined(database):
 
 
 def test_requirements_13_and_14_every_table_is_in_the_contents(database):
-    told = [name for (name,) in rows(database, "SELECT table_name FROM gpkg_contents ORDER BY rowid")]
-    assert told == [*LAYERS, "layer_styles"]
+    notes = [name for (name,) in rows(database, "SELECT table_name FROM gpkg_contents ORDER BY rowid")]
+    assert notes == [*LAYERS, "layer_styles"]
     there = {name for (name,) in rows(database, "SELECT name FROM sqlite_master WHERE type = 'table'")}
     assert set(LAYERS) <= there
 

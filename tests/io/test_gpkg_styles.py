@@ -6,10 +6,10 @@ from importlib import resources
 
 import pytest
 
-from sitefinder.io.gpkg_styles import style_file, style_table, with_aliases
+from sitefinder.delivery.style_table import style_file, style_table, with_aliases
 from sitefinder.schema import CHANGE_LAYERS, LAYERS, VERDICTS
-from sitefinder.schema.labels import column_labels
 from sitefinder.schema.theme import LOOKS
+from sitefinder.schema.wording import column_labels
 
 SE, OGC = "{http://www.opengis.net/se}", "{http://www.opengis.net/ogc}"
 # Columns of the table that QGIS reads and writes (its source, from memory); read by QGIS 3.22.

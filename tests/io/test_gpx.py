@@ -14,7 +14,7 @@ import pyproj
 import pytest
 import shapely
 
-from sitefinder.io.gpx import write_gpx
+from sitefinder.delivery.exchange import write_gpx
 
 CRS = "EPSG:32633"
 SPACE = "{http://www.topografix.com/GPX/1/1}"
@@ -52,10 +52,10 @@ def layers(streams):
             # The best last, so that order by rank shows.
             "rank": np.arange(count, 0, -1),
             "stream": streams,
-            "layout": "at_barrier",
+            "scheme_type": "at_barrier",
             "head_m": 2.345,
             "head_se_m": 0.125,
-            "machine": "Screw & rack",
+            "turbine": "Screw & rack",
             "power_kw": 45.67,
             "verdict": "open",
             "flags": "",

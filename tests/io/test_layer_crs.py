@@ -5,9 +5,9 @@ import pytest
 import shapely
 from shapely import Point, box
 
-from sitefinder.config import LayerSource
 from sitefinder.errors import InputError
-from sitefinder.io.vectors import read_layer
+from sitefinder.io.vector import read_layer
+from sitefinder.settings import LayerSource
 
 UTM = "EPSG:32633"
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 import shapely
 
-from sitefinder.config import Source
 from sitefinder.errors import InputError
-from sitefinder.io.level_files import read_field_levels, read_ratings, read_sections
+from sitefinder.io.survey import read_field_levels, read_ratings, read_sections
+from sitefinder.settings import Source
 
 UTM = "EPSG:32633"
 LEVELS = "level_id,kind,upper_x,upper_y,lower_x,lower_y,upper_m,lower_m,drop_m,error_m,date"
@@ -79,7 +79,7 @@ def test_a_row_that_cannot_be_right_is_refused_and_named(table, tmp_path, row, p
     assert problem in str(raised.value)
 
 
-def test_all_problems_of_a_table_of_drops_are_told_at_once(table, tmp_path):
+def test_all_problems_of_a_table_of_drops_are_reported_at_once(table, tmp_path):
     text = f"{LEVELS}\nA1,drop,1,2,3,4,,,-1,0.1,2026\nA1,drop,1,2,3,4,,,1,-0.1,2026\n"
 
     with pytest.raises(InputError, match="table") as raised:
@@ -153,10 +153,10 @@ def test_all_that_is_wrong_with_sections_is_said_at_once(table, tmp_path):
     with pytest.raises(InputError, match="table") as raised:
         read_sections(table("\n".join([SECTIONS, *rows]) + "\n"), tmp_path, UTM)
 
-    told = str(raised.value)
-    assert "flow_m3s must be above 0, rows 2" in told
-    assert "width_m must be above 0, rows 3" in told
-    assert "depth_m must be above 0, rows 4" in told
-    assert "section_id: P1 stand more than once, rows 2, 3" in told
+    notes = str(raised.value)
+    assert "flow_m3s must be above 0, rows 2" in notes
+    assert "width_m must be above 0, rows 3" in notes
+    assert "depth_m must be above 0, rows 4" in notes
+    assert "section_id: P1 stand more than once, rows 2, 3" in notes
     with pytest.raises(InputError, match="column depth_m: missing"):
         read_sections(table("section_id,x,y,flow_m3s,width_m\n"), tmp_path, UTM)

@@ -23,7 +23,7 @@ def test_the_folder_holds_settings_data_files_and_a_place_for_data(tmp_path, rep
     assert tomllib.loads(settings.read_text(encoding="utf-8"))["run"]["name"] == 'Upper "valley" Ærø'
     assert (settings.parent / "data").is_dir()
     files = held(settings.parent)
-    for name in ("machines/generic.toml", "costs/generic.toml", "reserves/presumptive_standard.toml"):
+    for name in ("turbines/generic.toml", "costs/generic.toml", "environmental-flow/presumptive_standard.toml"):
         assert files[name] == (repository / "config" / name).read_bytes()
 
 

@@ -8,13 +8,12 @@ import shapely
 from pyproj import CRS
 from rasterio.transform import Affine
 
-from sitefinder.config import DemSource, LayerSource
+from sitefinder.dem.grid import centre_of, whole
 from sitefinder.errors import InputError
-from sitefinder.io.operations import way_between
-from sitefinder.io.raster_facts import raster_facts, way_to_run
-from sitefinder.io.rasters import cells_at, read_window, run_grid, warp_once
-from sitefinder.io.vectors import read_layer, refuse_distant
-from sitefinder.terrain.grid import centre_of, whole
+from sitefinder.io.crs import operation_between
+from sitefinder.io.raster import cells_at, operation_to_run, raster_facts, read_window, run_grid, warp_once
+from sitefinder.io.vector import read_layer, validate_distant
+from sitefinder.settings import DemSource, LayerSource
 
 UTM = "EPSG:32633"
 HERE = (500_000.0, 5_200_000.0, 510_000.0, 5_210_000.0)
@@ -26,7 +25,7 @@ INVENTED = CRS.from_wkt(
 
 
 def way(crs, bounds, wanted=None, run=UTM):
-    return way_between(CRS.from_user_input(crs), run, bounds, "roads", "roads.gpkg", wanted)
+    return operation_between(CRS.from_user_input(crs), run, bounds, "roads", "roads.gpkg", wanted)
 
 
 def test_the_same_system_needs_no_operation():
@@ -84,8 +83,8 @@ def test_an_operation_can_be_named_and_a_wrong_name_lists_the_right_ones():
     third = way("EPSG:4289", bounds, wanted="Amersfoort to WGS 84 (3)", run="EPSG:32631")
     fourth = way("EPSG:4289", bounds, wanted="amersfoort to wgs 84 (4)", run="EPSG:32631")
 
-    assert "Amersfoort to WGS 84 (3)" in third.told
-    assert "Amersfoort to WGS 84 (4)" in fourth.told
+    assert "Amersfoort to WGS 84 (3)" in third.notes
+    assert "Amersfoort to WGS 84 (4)" in fourth.notes
     apart_m = np.hypot(
         *np.subtract(third.transformer.transform(5.5, 52.5), fourth.transformer.transform(5.5, 52.5))
     )
@@ -120,7 +119,7 @@ def test_the_warp_and_single_cells_go_by_the_same_operation(tmp_path, own, run, 
 
     copy, valid = read_window(tmp_path / "surface.tif", whole(grid))
     x_m, y_m = centre_of(grid, *np.mgrid[: grid.rows, : grid.columns])
-    lon, lat = way_to_run(facts, run).inverse(x_m, y_m)
+    lon, lat = operation_to_run(facts, run).inverse(x_m, y_m)
     # The ruler is straight only between the centres of its outermost cells.
     inner = valid & (np.abs(lon - 15.0) < 0.0497) & (np.abs(lat - 47.0) < 0.0497)
     assert inner.sum() > 0.9 * (2 * 0.0497 / 5e-4) ** 2
@@ -138,7 +137,7 @@ def test_coarser_cells_are_means_at_places_of_the_same_operation(tmp_path, own):
     warp_once(facts, grid, UTM, tmp_path / "surface.tif")
 
     copy, valid = read_window(tmp_path / "surface.tif", whole(grid))
-    lon, lat = way_to_run(facts, UTM).inverse(*centre_of(grid, *np.mgrid[: grid.rows, : grid.columns]))
+    lon, lat = operation_to_run(facts, UTM).inverse(*centre_of(grid, *np.mgrid[: grid.rows, : grid.columns]))
     inner = valid & (np.abs(lon - 15.0) < 0.047) & (np.abs(lat - 47.0) < 0.047)
     # A mean over some 7 cells of 5e-4 degrees is off by less than one cell; without the shift of datum it would be
     # off by 1e-3 degrees (the European datum of 1950 lies some 100 m off).
@@ -151,16 +150,16 @@ def test_a_raster_on_an_unreachable_datum_is_refused(tmp_path):
     facts = ruler(tmp_path, rasterio.CRS.from_wkt(INVENTED.to_wkt()), of_latitude=True)
 
     with pytest.raises(InputError, match="no good way from the dem layer"):
-        way_to_run(facts, UTM)
+        operation_to_run(facts, UTM)
 
 
 def test_a_raster_goes_by_the_operation_that_the_settings_name(tmp_path):
     facts = ruler(tmp_path, "EPSG:4289", of_latitude=True, west=5.0, north=52.0, operation="to WGS 84 (3)")
 
-    assert "Amersfoort to WGS 84 (3)" in way_to_run(facts, "EPSG:32631").told
+    assert "Amersfoort to WGS 84 (3)" in operation_to_run(facts, "EPSG:32631").notes
 
 
-def test_a_layer_whose_latitudes_come_first_is_told_so_when_it_lies_elsewhere(tmp_path):
+def test_a_layer_whose_latitudes_come_first_is_reported_so_when_it_lies_elsewhere(tmp_path):
     frame = geopandas.GeoDataFrame(
         geometry=[shapely.LineString([(47.01, 15.01), (47.02, 15.02)])], crs="EPSG:4326"
     )
@@ -168,7 +167,7 @@ def test_a_layer_whose_latitudes_come_first_is_told_so_when_it_lies_elsewhere(tm
     read = read_layer(LayerSource(path="roads.gpkg"), tmp_path, UTM, what="roads", geometry="line")
 
     with pytest.raises(InputError, match="lies in another place") as caught:
-        refuse_distant(read, HERE)
+        validate_distant(read, HERE)
 
     assert "fix:       exchange x and y in the file: that way round the layer lies here" in str(caught.value)
 

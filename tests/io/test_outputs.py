@@ -7,9 +7,10 @@ import sys
 
 import pytest
 
+from sitefinder.delivery import atomic as outputs
+from sitefinder.delivery.atomic import deliver
 from sitefinder.errors import InputError
-from sitefinder.io import outputs
-from sitefinder.io.outputs import deliver, writable_folder
+from sitefinder.io.deliveries import writable_folder
 
 
 def text(content):
@@ -28,7 +29,7 @@ def test_asking_leaves_nothing_behind(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_file_in_place_of_the_folder_is_told(tmp_path):
+def test_a_file_in_place_of_the_folder_is_reported(tmp_path):
     (tmp_path / "out").write_text("a file")
 
     with pytest.raises(InputError, match="the output folder cannot be made") as raised:
@@ -46,7 +47,7 @@ def test_a_file_in_place_of_the_folder_is_told(tmp_path):
 @pytest.mark.skipif(
     not os.path.isdir("/proc"), reason="needs a folder that refuses files even to an administrator"
 )
-def test_a_folder_that_takes_no_files_is_told():
+def test_a_folder_that_takes_no_files_is_reported():
     with pytest.raises(InputError, match=r"cannot be written\n.*\n +expected: +leave to make files in /proc\n"):
         writable_folder("/proc/out")
 

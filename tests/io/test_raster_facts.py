@@ -7,10 +7,9 @@ import pytest
 import rasterio
 from rasterio.transform import Affine
 
-from sitefinder.config import CovariateSource
 from sitefinder.errors import InputError
-from sitefinder.io.raster_facts import raster_facts
-from sitefinder.io.rasters import cells_at
+from sitefinder.io.raster import cells_at, raster_facts
+from sitefinder.settings import CovariateSource
 
 UTM = "EPSG:32633"
 
@@ -72,7 +71,7 @@ def test_the_digest_of_a_raster_elsewhere_follows_its_cells(rain, tmp_path):
     assert digest() != first
 
 
-def test_an_address_that_leads_nowhere_is_told(tmp_path):
+def test_an_address_that_leads_nowhere_is_reported(tmp_path):
     with pytest.raises(InputError, match="cannot be read") as caught:
         raster_facts(CovariateSource(path="/vsizip/nowhere.zip/rain.tif"), tmp_path, "rain_mm")
 

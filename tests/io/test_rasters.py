@@ -6,20 +6,20 @@ import pytest
 import rasterio
 from rasterio.transform import Affine
 
-from sitefinder.config import CovariateSource, DemSource
+from sitefinder.dem.grid import Grid, Window, centre_of, whole
 from sitefinder.errors import InputError
-from sitefinder.io import rasters
-from sitefinder.io.raster_facts import raster_facts
-from sitefinder.io.rasters import (
+from sitefinder.io import raster as rasters
+from sitefinder.io.raster import (
     bounds_in_run,
     cells_at,
+    raster_facts,
     read_labels,
     read_window,
     run_grid,
     warp_once,
     write_labels,
 )
-from sitefinder.terrain.grid import Grid, Window, centre_of, whole
+from sitefinder.settings import CovariateSource, DemSource
 
 UTM = "EPSG:32633"
 FOOT_M = 0.3048
@@ -56,8 +56,8 @@ def test_facts_are_those_of_the_file(saved):
     assert facts.crs == UTM
     assert (facts.shape, facts.bounds) == ((3, 4), (500_000.0, 5_199_970.0, 500_040.0, 5_200_000.0))
     assert (facts.cell_width, facts.cell_height, facts.nodata) == (10.0, 10.0, -9999.0)
-    told = {name: facts.lineage[name] for name in ("name", "path", "source", "date", "licence", "crs")}
-    assert told == {
+    notes = {name: facts.lineage[name] for name in ("name", "path", "source", "date", "licence", "crs")}
+    assert notes == {
         "name": "dem",
         "path": "dem.tif",
         "source": "survey",

@@ -5,8 +5,7 @@ import time
 
 import pytest
 
-from sitefinder.io.digests import content_digest
-from sitefinder.io.remembered import Memory, remembered, remembering
+from sitefinder.io.digests import Memory, content_digest, remembered, remembering
 
 
 class Finding:
@@ -32,11 +31,11 @@ def test_a_file_that_did_not_change_is_read_once(file):
     memory, find = Memory(), Finding(file)
 
     with remembering(memory):
-        told = [remembered("text", [file], find) for _ in range(3)]
+        notes = [remembered("text", [file], find) for _ in range(3)]
     with remembering(Memory(memory.known)):
-        told.append(remembered("text", [file], find))
+        notes.append(remembered("text", [file], find))
 
-    assert (told, find.count) == ([["a"]] * 4, 1)
+    assert (notes, find.count) == ([["a"]] * 4, 1)
 
 
 @pytest.mark.parametrize(
@@ -54,9 +53,9 @@ def test_a_file_that_changed_is_read_again(file, change):
     with remembering(Memory()):
         remembered("text", [file], find)
         change(file)
-        told = remembered("text", [file], find)
+        notes = remembered("text", [file], find)
 
-    assert told == [file.read_text(encoding="utf-8")]
+    assert notes == [file.read_text(encoding="utf-8")]
     assert find.count == 2
 
 
@@ -67,9 +66,9 @@ def test_a_change_that_keeps_size_and_time_of_content_is_seen_too(file):
         remembered("text", [file], find)
         file.write_text("b", encoding="utf-8")
         os.utime(file, ns=(state.st_atime_ns, state.st_mtime_ns))
-        told = remembered("text", [file], find)
+        notes = remembered("text", [file], find)
 
-    assert told == ["b"]
+    assert notes == ["b"]
 
 
 def test_a_change_right_after_reading_is_never_missed(file):
@@ -84,9 +83,9 @@ def test_a_change_right_after_reading_is_never_missed(file):
 
 def test_a_file_that_changes_while_it_is_read_is_not_remembered(file):
     def find():
-        told = file.read_text(encoding="utf-8")
-        file.write_text(told + "b", encoding="utf-8")
-        return told
+        notes = file.read_text(encoding="utf-8")
+        file.write_text(notes + "b", encoding="utf-8")
+        return notes
 
     with remembering(Memory()):
         assert [remembered("text", [file], find) for _ in range(2)] == ["a", "ab"]
@@ -131,13 +130,13 @@ def test_files_that_a_fact_names_itself_count_too(file, tmp_path):
             part.write_text(letter, encoding="utf-8")
             # It is known too late to be waited for, and would not be remembered so young.
             time.sleep(0.06)
-            told = [remembered("text", [file], find, also=lambda found: [part]) for _ in range(2)]
-            assert told == [["a", letter]] * 2
+            notes = [remembered("text", [file], find, also=lambda found: [part]) for _ in range(2)]
+            assert notes == [["a", letter]] * 2
 
     assert find.count == 2
 
 
-def test_without_recalling_all_is_read_afresh_and_remembered_anew(file):
+def test_without_recalling_all_is_read_anew_and_remembered_anew(file):
     memory, find = Memory(recalls=False), Finding(file)
 
     with remembering(memory):

@@ -47,7 +47,7 @@ def test_parts_that_overlap_keep_their_common_ground(saved, read):
     assert shapely.is_valid(result.frame.geometry.to_numpy()).all()
 
 
-def test_a_polygon_without_area_is_dropped_and_told(saved, read):
+def test_a_polygon_without_area_is_dropped_and_reported(saved, read):
     flat = Polygon([(0, 0), (5, 0), (2, 0)])
 
     result = read(saved([box(0, 0, 1, 1), flat]))
@@ -58,7 +58,7 @@ def test_a_polygon_without_area_is_dropped_and_told(saved, read):
     assert [repair[::2] for repair in repairs_of(result)] == [["row 1", "dropped, no area"]]
 
 
-def test_missing_and_empty_geometry_is_dropped_and_told(saved, read):
+def test_missing_and_empty_geometry_is_dropped_and_reported(saved, read):
     result = read(saved([None, box(0, 0, 1, 1), Polygon()]))
 
     assert result.frame["source_row"].tolist() == [1]
@@ -87,7 +87,7 @@ def test_features_in_several_parts_are_split_and_their_parts_numbered(saved, rea
     assert repairs_of(result) == [["row 0", "several parts", "split into 2"]]
 
 
-def test_geometry_of_another_kind_is_dropped_and_told_feature_by_feature(saved, read):
+def test_geometry_of_another_kind_is_dropped_and_reported_feature_by_feature(saved, read):
     mixed = GeometryCollection([box(0, 0, 1, 1), Point(5, 5), LineString([(0, 0), (1, 1)])])
     shapes = [mixed, Point(0, 0), LineString([(0, 0), (3, 0)]), box(8, 8, 9, 9)]
 
@@ -110,7 +110,7 @@ def test_any_kind_of_geometry_may_be_asked_for(saved, read):
     assert result.frame.geom_type.tolist() == ["Point", "Point", "LineString", "Polygon"]
 
 
-def test_a_line_without_length_is_dropped_and_told(saved, read):
+def test_a_line_without_length_is_dropped_and_reported(saved, read):
     lines = [LineString([(1, 1), (1, 1)]), LineString([(0, 0), (3, 0)])]
 
     result = read(saved(lines), "line")
@@ -119,7 +119,7 @@ def test_a_line_without_length_is_dropped_and_told(saved, read):
     assert repairs_of(result) == [["row 0", "line without length", "dropped"]]
 
 
-def test_coordinates_that_are_no_numbers_are_dropped_and_told(saved, read):
+def test_coordinates_that_are_no_numbers_are_dropped_and_reported(saved, read):
     with np.errstate(invalid="ignore"):
         lines = [LineString([(0, 0), (np.nan, 4), (3, 0)]), LineString([(0, 0), (3, 0)])]
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from sitefinder.config import Settings
 from sitefinder.errors import ConfigError
-from sitefinder.io.settings import read_settings, read_toml
+from sitefinder.io.settings_files import read_settings, read_toml
+from sitefinder.settings import Settings
 
 
 def test_tables_and_lists_come_as_they_stand(tmp_path):
@@ -24,8 +24,8 @@ def test_a_file_that_is_not_there_is_an_error(tmp_path):
 
 
 def test_a_folder_is_no_settings_file(tmp_path):
-    with pytest.raises(ConfigError, match="the machine file cannot be read"):
-        read_toml(tmp_path, "machine")
+    with pytest.raises(ConfigError, match="the turbine file cannot be read"):
+        read_toml(tmp_path, "turbine")
 
 
 def test_a_file_that_is_not_toml_is_an_error_with_its_line(tmp_path):

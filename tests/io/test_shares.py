@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 import shapely
 
-from sitefinder.io import shares
-from sitefinder.io.rasters import read_window
-from sitefinder.io.shares import write_share
-from sitefinder.terrain.grid import Grid, centre_of, whole
+from sitefinder.dem.grid import Grid, centre_of, whole
+from sitefinder.io import surface as shares
+from sitefinder.io.raster import read_window
+from sitefinder.io.surface import write_share
 
 GRID = Grid(70, 90, 500_000.0, 5_200_000.0, 10.0, 8.0)
 BLOBS = np.array(

@@ -5,10 +5,10 @@ import pytest
 import rasterio
 import shapely
 
-from sitefinder.io import surface_edits
-from sitefinder.io.rasters import FLOAT_NODATA, read_window, tile_transform
-from sitefinder.io.surface_edits import fill_holes, level_lakes
-from sitefinder.terrain.grid import Grid, whole
+from sitefinder.dem.grid import Grid, whole
+from sitefinder.io import surface as surface_edits
+from sitefinder.io.raster import FLOAT_NODATA, read_window, tile_transform
+from sitefinder.io.surface import fill_holes, level_lakes
 
 
 # A warped copy of some elevations [m], nodata where they are no number, on cells of 10 m from (0, 0) southwards.
@@ -109,13 +109,13 @@ def test_holes_up_to_the_limit_are_filled_between_their_neighbours(copy_of):
 
     filled = fill_holes(path, grid, 2)
 
-    told = read(path, grid)
+    notes = read(path, grid)
     assert filled == 4 + 15
-    assert np.all(np.isfinite(told))
+    assert np.all(np.isfinite(notes))
     # Within the range of the data around, and on the tilted plane to within half its fall over the hole.
     plane = np.tile(np.arange(20, dtype=float), (20, 1))
-    assert np.all(np.abs(told - plane) <= 1.5)
-    assert np.array_equal(told[np.isfinite(ground)], ground[np.isfinite(ground)])
+    assert np.all(np.abs(notes - plane) <= 1.5)
+    assert np.array_equal(notes[np.isfinite(ground)], ground[np.isfinite(ground)])
 
 
 def test_larger_holes_and_ground_outside_the_outline_stay_without_data(copy_of):
@@ -127,11 +127,11 @@ def test_larger_holes_and_ground_outside_the_outline_stay_without_data(copy_of):
 
     filled = fill_holes(path, grid, 2)
 
-    told = read(path, grid)
-    assert np.all(np.isnan(told[5:8, 5:8]))
+    notes = read(path, grid)
+    assert np.all(np.isnan(notes[5:8, 5:8]))
     # The first column is part of all that lies outside; a thin gap that runs out of the DEM stays thin.
-    assert np.all(np.isnan(told[:, 0]))
-    assert np.all(np.isfinite(told[15, 8:]))
+    assert np.all(np.isnan(notes[:, 0]))
+    assert np.all(np.isfinite(notes[15, 8:]))
     assert filled == 12
 
 
@@ -144,21 +144,21 @@ def test_nothing_is_filled_unless_asked_for(copy_of):
     assert np.isnan(read(path, grid)[2, 2])
 
 
-@pytest.mark.parametrize("most_cells", [1, 3, 6])
-def test_the_size_of_a_chunk_changes_no_value(copy_of, monkeypatch, most_cells):
+@pytest.mark.parametrize("max_cells", [1, 3, 6])
+def test_the_size_of_a_chunk_changes_no_value(copy_of, monkeypatch, max_cells):
     generator = np.random.default_rng(3)
     ground = generator.random((90, 110)).cumsum(axis=0).cumsum(axis=1)
     for _ in range(60):
         row, column = generator.integers(0, 90), generator.integers(0, 110)
         ground[row : row + generator.integers(1, 9), column : column + generator.integers(1, 9)] = np.nan
-    told = []
+    notes = []
     for cells in (1024, 32, 17):
         monkeypatch.setattr(surface_edits, "CHUNK_CELLS", cells)
         path, grid = copy_of(ground)
-        count = fill_holes(path, grid, most_cells)
-        told.append(read(path, grid))
-        assert count == np.count_nonzero(np.isfinite(told[-1]) & np.isnan(ground))
+        count = fill_holes(path, grid, max_cells)
+        notes.append(read(path, grid))
+        assert count == np.count_nonzero(np.isfinite(notes[-1]) & np.isnan(ground))
         assert count > 20
 
-    assert np.array_equal(told[0], told[1], equal_nan=True)
-    assert np.array_equal(told[0], told[2], equal_nan=True)
+    assert np.array_equal(notes[0], notes[1], equal_nan=True)
+    assert np.array_equal(notes[0], notes[2], equal_nan=True)

@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 from shapely import LineString, MultiPoint, Point, box
 
-from sitefinder.config import LayerSource
 from sitefinder.errors import InputError
-from sitefinder.io.vectors import refuse_distant
+from sitefinder.io.vector import validate_distant
+from sitefinder.settings import LayerSource
 
 UTM = "EPSG:32633"
 
@@ -216,9 +216,9 @@ def test_a_column_of_the_users_that_has_our_name_is_refused_unless_it_is_the_id(
 def test_a_layer_of_another_place_is_refused(saved, read):
     result = read(saved([box(0, 0, 1, 1), box(10, 0, 11, 1)]))
 
-    refuse_distant(result, (10.5, 0.5, 30, 30))
+    validate_distant(result, (10.5, 0.5, 30, 30))
     with pytest.raises(InputError, match="lies in another place") as caught:
-        refuse_distant(result, (2, 0, 9, 1))
+        validate_distant(result, (2, 0, 9, 1))
 
     assert str(caught.value) == (
         "the parks layer lies in another place\n"

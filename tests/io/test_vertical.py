@@ -6,9 +6,9 @@ import rasterio
 from pyproj import CRS
 from rasterio.transform import Affine
 
-from sitefinder.config import DemSource
 from sitefinder.errors import InputError
-from sitefinder.io.raster_facts import raster_facts
+from sitefinder.io.raster import raster_facts
+from sitefinder.settings import DemSource
 
 FOOT_M = 0.3048
 
@@ -151,7 +151,7 @@ def test_a_mosaic_of_metres_and_feet_is_refused(tmp_path):
         facts(tmp_path, "dem.vrt")
 
 
-def test_a_mosaic_of_one_datum_passes_and_its_digest_tells_of_its_parts(tmp_path):
+def test_a_mosaic_of_one_datum_passes_and_its_digest_reports_of_its_parts(tmp_path):
     write(tmp_path / "a.tif", "EPSG:32633+5773")
     write(tmp_path / "b.tif", "EPSG:32633+5773")
     mosaic(tmp_path / "dem.vrt", ["a.tif", "b.tif"])

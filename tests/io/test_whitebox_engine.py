@@ -6,7 +6,7 @@ import rasterio
 from rasterio.transform import Affine
 
 from sitefinder.errors import InputError
-from sitefinder.io.whitebox_engine import derive_network
+from sitefinder.io.derived_streams import derive_network
 
 # Cells of 10 m; 100 cells are 0.01 km².
 WEST_M, NORTH_M, CELL_M = 500_000.0, 5_000_000.0, 10.0
@@ -135,7 +135,7 @@ def test_missing_data_may_be_marked_by_a_number_or_as_no_number(tmp_path):
     assert nan["stream_id"].tolist() == ["r30c10"]
 
 
-def test_a_threshold_that_nothing_drains_is_an_error_that_tells_the_largest_area(tmp_path):
+def test_a_threshold_that_nothing_drains_is_an_error_that_reports_the_largest_area(tmp_path):
     dem = write_dem(tmp_path / "dem.tif", straight_valley())
     # The whole DEM has 61 × 80 cells of 0.0001 km²; all drain to the last cell of row 30.
     with pytest.raises(InputError, match=r"no stream drains the threshold area(.|\n)*at most 0.488 km²"):
@@ -163,7 +163,7 @@ def test_a_dem_with_too_many_cells_is_an_error_that_says_how_to_cut(tmp_path):
     with pytest.raises(
         InputError, match=r"at most 4,000 cells(.|\n)*61 × 80 = 4,880 cells(.|\n)*cut it along watersheds"
     ):
-        derive_network(dem, 0.06, tmp_path, most_cells=4000)
+        derive_network(dem, 0.06, tmp_path, max_cells=4000)
 
 
 def test_a_threshold_below_one_cell_is_an_error(tmp_path):

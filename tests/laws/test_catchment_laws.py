@@ -4,9 +4,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitefinder.streams.catchments import sums_upstream
-from sitefinder.streams.tree import upstream_neighbours
-from sitefinder.terrain.flood import NO_SEED, OFF_DEM, flood
+from sitefinder.dem.priority_flood import NO_SEED, OFF_DEM, flood
+from sitefinder.network.catchments import sums_upstream
+from sitefinder.network.ordering import upstream_neighbours
 
 CLOSED = (False, False, False, False)
 STEPS = np.array([(0, 1), (1, 0), (0, -1), (-1, 0)])

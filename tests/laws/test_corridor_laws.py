@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitefinder.config import RuleSettings
-from sitefinder.siting.corridors import Barriers, carried_along, steps_down
-from sitefinder.siting.rules import HIT_COLUMNS
+from sitefinder.rules.overlaps import HIT_COLUMNS
+from sitefinder.rules.upstream_downstream import Barriers, carried_along, steps_down
+from sitefinder.settings import RuleSettings
 
 pytestmark = pytest.mark.slow
 
@@ -92,11 +92,11 @@ class Streams:
 
     def barriers(self):
         """Each fall in the segment that ends at or holds its place; at the head of a link in the first segment."""
-        placed = []
+        stationing = []
         for link, metre in self.falls:
             station = self.segment_of[link, max(metre - 1, 0)]
-            placed.append((station, metre - self.stations["distance_m"][station] + self.segment_m[station]))
-        station, at_m = zip(*placed, strict=True) if placed else ((), ())
+            stationing.append((station, metre - self.stations["distance_m"][station] + self.segment_m[station]))
+        station, at_m = zip(*stationing, strict=True) if stationing else ((), ())
         return Barriers(np.array(station, dtype=np.int64), np.array(at_m, dtype=float))
 
     def next_metres(self, at):

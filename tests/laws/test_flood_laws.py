@@ -9,7 +9,8 @@ import pyflwdir
 import pytest
 from scipy import ndimage
 
-from sitefinder.terrain.flood import (
+from sitefinder.dem.grid import Grid, Window, open_edges, tile_windows
+from sitefinder.dem.priority_flood import (
     COLUMN_STEP,
     NO_POINTER,
     NO_SEED,
@@ -17,14 +18,13 @@ from sitefinder.terrain.flood import (
     ROW_STEP,
     SINK,
     UNKNOWN,
+    bridged,
     edge_cells,
     flood,
+    flood_with_sinks,
 )
-from sitefinder.terrain.gaps import bridged
-from sitefinder.terrain.grid import Grid, Window, open_edges, tile_windows
-from sitefinder.terrain.sinks import flood_with_sinks
-from sitefinder.terrain.stream_cells import stream_cells
-from sitefinder.terrain.tiles import MISSING, drain_tile, merge_tile_sums
+from sitefinder.dem.stream_cells import stream_cells
+from sitefinder.dem.tiles import MISSING, drain_tile, merge_tile_sums
 
 CLOSED = (False, False, False, False)
 SINK_DEPTHS_M = (None, 20.0)

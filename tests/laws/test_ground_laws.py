@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import GeometryCollection, LineString, MultiPolygon, Point, Polygon, box
 
-from sitefinder.config import LayerSource
-from sitefinder.io.repairs import features_told, simple_geometries, without_duplicates
-from sitefinder.io.vectors import read_layer
+from sitefinder.io.vector import features_reported, read_layer, simple_geometries, without_duplicates
+from sitefinder.settings import LayerSource
 
 pytestmark = pytest.mark.slow
 
@@ -139,15 +138,15 @@ def test_used_is_read_less_dropped_with_a_reason_for_each(shapes, wanted):
     rows, parts, repairs = simple_geometries(drawn, wanted, ids)
     frame = geopandas.GeoDataFrame({"source_row": rows, "feature_id": ids[rows]}, geometry=parts, crs="EPSG:32633")
     frame, duplicates = without_duplicates(frame, [])
-    told = features_told(len(shapes), frame["source_row"], repairs + duplicates)
+    notes = features_reported(len(shapes), frame["source_row"], repairs + duplicates)
 
     dropped = len(shapes) - frame["source_row"].nunique()
-    assert told.startswith(f"{len(shapes)} features read, {len(shapes) - dropped} used")
+    assert notes.startswith(f"{len(shapes)} features read, {len(shapes) - dropped} used")
     if dropped:
-        reasons = told.partition(" dropped (")[2].rstrip(")")
+        reasons = notes.partition(" dropped (")[2].rstrip(")")
         counted = [int(reason.split(" × ")[0]) for reason in reasons.split(", ")]
         assert sum(counted) == dropped
-        assert "no geometry left" not in told
+        assert "no geometry left" not in notes
     kept = {repair.dropped_row for repair in repairs + duplicates if repair.dropped_row >= 0}
     assert set(range(len(shapes))) - set(frame["source_row"]) <= kept
 

@@ -7,8 +7,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitefinder.streams.network import build_network
-from sitefinder.streams.stations import place_stations
+from sitefinder.network.stations import place_stations
+from sitefinder.network.topology import build_network
 
 LAW = settings(max_examples=40, deadline=None, derandomize=True)
 
@@ -93,16 +93,16 @@ def test_every_metre_stands_once_in_links_parts_segments_and_reaches(tree, spaci
     length_m = shapely.length(lines["geometry"].to_numpy()).sum()
     network = build_network(lines, snap_m=0.25, end_elevation_m=elevation_m)
 
-    placed = place_stations(network, station_spacing_m=spacing_m, reach_length_m=reach_m)
+    stationing = place_stations(network, station_spacing_m=spacing_m, reach_length_m=reach_m)
 
     parts, links = network.parts, network.links
     assert links["length_m"].sum() == pytest.approx(length_m)
     assert (parts["to_m"] - parts["from_m"]).sum() == pytest.approx(length_m)
     assert abs(parts["feature_to_m"] - parts["feature_from_m"]).sum() == pytest.approx(length_m)
-    assert placed.stations["segment_length_m"].sum() == pytest.approx(length_m)
-    assert shapely.length(placed.segments["geometry"].to_numpy()).sum() == pytest.approx(length_m)
-    assert placed.reaches["length_m"].sum() == pytest.approx(length_m)
-    assert placed.reaches["reach_id"].is_unique
+    assert stationing.stations["segment_length_m"].sum() == pytest.approx(length_m)
+    assert shapely.length(stationing.segments["geometry"].to_numpy()).sum() == pytest.approx(length_m)
+    assert stationing.reaches["length_m"].sum() == pytest.approx(length_m)
+    assert stationing.reaches["reach_id"].is_unique
 
 
 @LAW

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitefinder.streams.profile import monotone_profile
+from sitefinder.profile.monotone import monotone_profile
 
 
 @st.composite

@@ -3,12 +3,20 @@
 import numpy as np
 import pytest
 
-from sitefinder.io.whitebox_engine import route_with_whitebox
-from sitefinder.terrain.flood import NO_SEED, OFF_DEM, SINK, edge_cells
-from sitefinder.terrain.gaps import bridged
-from sitefinder.terrain.grid import Grid, whole
-from sitefinder.terrain.sinks import find_sinks, flood_with_sinks, sinks_told_apart, with_sinks
-from sitefinder.terrain.tiles import sinks_of_tile, sums_of_labels
+from sitefinder.dem.grid import Grid, whole
+from sitefinder.dem.priority_flood import (
+    NO_SEED,
+    OFF_DEM,
+    SINK,
+    bridged,
+    edge_cells,
+    find_sinks,
+    flood_with_sinks,
+    sinks_distinguished,
+    with_sinks,
+)
+from sitefinder.dem.tiles import sinks_of_tile, sums_of_labels
+from sitefinder.io.derived_streams import route_with_whitebox
 
 CLOSED = (False, False, False, False)
 GRID = Grid(160, 190, 400_000.0, 5_000_000.0, 10.0, 10.0)
@@ -44,7 +52,7 @@ def routed(request, region, tmp_path):
     sinks = find_sinks(elevation_m, valid, seed, 10.0, 10.0, sink_depth_m=SINK_DEPTH_M)
     label = route_with_whitebox(elevation_m, valid, with_sinks(seed, sinks), GRID, tmp_path)
     assert list(tmp_path.iterdir()) == []
-    return *sinks_told_apart(label), sinks
+    return *sinks_distinguished(label), sinks
 
 
 def test_every_cell_reaches_a_stream_an_edge_or_a_sink(region, routed):

@@ -12,12 +12,10 @@ from hypothesis import strategies as st
 from shapely import LineString, Point
 from shapely.ops import substring
 
-from sitefinder.config import LayerSource, RuleSettings
-from sitefinder.io.repairs import simple_geometries
-from sitefinder.io.vectors import read_layer
-from sitefinder.siting.intervals import union_of_intervals
-from sitefinder.siting.rules import RuleMetres, hits_by_reach, overlaps, rule_metres
-from sitefinder.siting.verdicts import MARK_NAMES, held_reaches, stretch_marks, verdicts
+from sitefinder.io.vector import read_layer, simple_geometries
+from sitefinder.rules.overlaps import RuleMetres, hits_by_reach, overlaps, rule_metres, union_of_intervals
+from sitefinder.rules.verdicts import MARK_NAMES, held_reaches, stretch_marks, verdicts
+from sitefinder.settings import LayerSource, RuleSettings
 
 CRS = "EPSG:32633"
 # Cutting a line rounds each cut to about 1e-13 of its coordinates, here below 1000 m.
@@ -138,7 +136,7 @@ RULES = st.lists(
 
 
 def judged(cases, order):
-    rules = [rule(f"r{number}", cases[number][0], least_overlap_m=cases[number][1]) for number in order]
+    rules = [rule(f"r{number}", cases[number][0], min_overlap_m=cases[number][1]) for number in order]
     metres = np.array([[cases[number][2]] for number in order])
     possible = np.array([[max(cases[number][2:])] for number in order])
     under = RuleMetres(metres, possible, possible - metres, np.zeros_like(metres))
@@ -188,7 +186,7 @@ def test_stretches_are_judged_as_plain_sums_over_their_segments():
     length_m = draw.uniform(20, 60, 300)
     metres = length_m * draw.choice([0.0, 0.0, 0.4, 1.0], (len(ACTIONS), 300))
     possible = np.maximum(metres, length_m * draw.choice([0.0, 1.0], (len(ACTIONS), 300), p=[0.95, 0.05]))
-    rules = [rule(action, action, least_overlap_m=30.0 * number) for number, action in enumerate(ACTIONS)]
+    rules = [rule(action, action, min_overlap_m=30.0 * number) for number, action in enumerate(ACTIONS)]
     paths = [np.sort(draw.choice(300, draw.integers(1, 12), replace=False)) for _ in range(200)]
     reach = np.repeat(np.arange(150), 2)
     reach_m = np.bincount(reach, length_m)
@@ -207,7 +205,7 @@ def test_stretches_are_judged_as_plain_sums_over_their_segments():
             def holds(metres, row=row, groups=groups, whole_m=whole_m):
                 taken = [metres[row, group].sum() for group in groups]
                 enough = [min(30.0 * row, whole) - 1e-6 for whole in whole_m]
-                return any(has > 0 and has >= least for has, least in zip(taken, enough, strict=True))
+                return any(has > 0 and has >= minimum for has, minimum in zip(taken, enough, strict=True))
 
             if holds(metres):
                 expected[f"mark_{action}"] = True

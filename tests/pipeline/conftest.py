@@ -2,9 +2,9 @@
 
 import pytest
 
-from sitefinder.pipeline.graph import Each, Parts, Stage, bound, run_stages
+from sitefinder.pipeline.graph import Parts, PerItem, Stage, bound, run_stages
 from sitefinder.pipeline.keys import recipes_of
-from sitefinder.pipeline.store import opened
+from sitefinder.pipeline.store import open_store
 
 
 class Numbers(Parts):
@@ -13,7 +13,7 @@ class Numbers(Parts):
     def __init__(self, numbers):
         self.numbers = numbers
 
-    def seen(self, parts):
+    def scoped(self, parts):
         return {name: self.numbers[name] for name in parts}
 
     def facts(self, parts):
@@ -26,7 +26,7 @@ class One(Parts):
     def __init__(self, name, number):
         self.name, self.number = name, number
 
-    def seen(self, parts):
+    def scoped(self, parts):
         return self.number
 
     def facts(self, parts):
@@ -56,7 +56,7 @@ class Sums:
             self.ran.append("total")
             return squares + numbers["b"]
 
-        each = Each("number", lambda given: self.items(), lambda found: sum(found.values()))
+        each = PerItem("number", lambda given: self.items(), lambda found: sum(found.values()))
         return bound(
             [
                 Stage("first", first, ("numbers", "scratch"), {"numbers": ("a",)}),
@@ -84,7 +84,7 @@ class Sums:
         """Run with the store; gives the total, the text of the kept file, and what the store tells."""
         self.ran.clear()
         recipes = self.recipes()
-        with opened(self.folder, **options) as store:
+        with open_store(self.folder, **options) as store:
             given = {"numbers": self.numbers, "scratch": store.scratch}
             results = run_stages(self.stages(), given, parts=self.parts(), store=store, recipes=recipes)
             total, text = results["total"], results["first"]["file"].read_text(encoding="utf-8")

@@ -4,11 +4,11 @@ import pytest
 
 from sitefinder.pipeline.keys import Recipe, plan_of, reasons_of
 
-FACTS = {"setting heads.draws": "64", "setting heads.quantile": "0.4", "input dem": "d1"}
+FACTS = {"setting heads.simulations": "64", "setting heads.quantile": "0.4", "input dem": "d1"}
 
 
 def recipe(**changed):
-    return Recipe("heads", "", "c1", FACTS, {"placed": "k1"}, {"numpy": "2.0"})._replace(**changed)
+    return Recipe("heads", "", "c1", FACTS, {"stationing": "k1"}, {"numpy": "2.0"})._replace(**changed)
 
 
 @pytest.mark.parametrize(
@@ -18,8 +18,8 @@ def recipe(**changed):
         ({"software": {"numpy": "2.1"}}, ["numpy 2.0 → 2.1"]),
         ({"facts": FACTS | {"setting heads.quantile": "0.5"}}, ["setting heads.quantile: 0.4 → 0.5"]),
         ({"facts": FACTS | {"input dem": "d2"}}, ["input dem changed"]),
-        ({"facts": {"setting heads.draws": "64", "input dem": "d1"}}, ["setting heads.quantile is gone"]),
-        ({"reads": {"placed": "k2"}}, ["the result of stage placed is another"]),
+        ({"facts": {"setting heads.simulations": "64", "input dem": "d1"}}, ["setting heads.quantile is gone"]),
+        ({"reads": {"stationing": "k2"}}, ["the result of stage placed is another"]),
         ({}, ["no stored result"]),
     ],
 )
@@ -31,7 +31,7 @@ def test_without_a_run_before_there_is_nothing_to_compare_with():
     assert reasons_of(recipe(), None) == ["no stored result"]
 
 
-def test_a_new_group_of_settings_is_told_once_and_its_order_not_at_all():
+def test_a_new_group_of_settings_is_reported_once_and_its_order_not_at_all():
     old = {"setting rules (order)": "['a']", "setting rules.a.buffer_m": "0.0"}
     new = {
         "setting rules (order)": "['a', 'b']",
@@ -52,7 +52,7 @@ def test_what_is_worked_out_from_a_setting_is_a_reason_only_where_no_setting_cha
     assert reasons_of(recipe(facts=derived_alone), recipe(facts=old)) == ["derived metres: 0.3048 → 0.3"]
 
 
-def test_another_order_alone_is_told():
+def test_another_order_alone_is_reported():
     old, new = ({"setting rules (order)": order} for order in ("['a', 'b']", "['b', 'a']"))
 
     assert reasons_of(recipe(facts=new), recipe(facts=old)) == ["setting rules (order): ['a', 'b'] → ['b', 'a']"]
@@ -75,7 +75,7 @@ def test_a_key_hangs_on_everything_but_the_name_of_the_item():
     assert recipe(item="one").key == recipe().key
 
 
-def test_a_plan_tells_what_is_done_again_and_after_what(sums):
+def test_a_plan_reports_what_is_done_again_and_after_what(sums):
     last = {one.place: one for own in sums.recipes().values() for one in own}
     kept = {one.key for one in last.values()}
     sums.each["z"] = 2
@@ -89,7 +89,7 @@ def test_a_plan_tells_what_is_done_again_and_after_what(sums):
     ]
 
 
-def test_what_holds_for_all_items_is_told_once(sums):
+def test_what_holds_for_all_items_is_reported_once(sums):
     last = {one.place: one for own in sums.recipes().values() for one in own}
     kept = {one.key for one in last.values()}
     sums.files["squares"] = "2"

@@ -9,8 +9,7 @@ import pytest
 
 from sitefinder.errors import InputError
 from sitefinder.pipeline import store as stores
-from sitefinder.pipeline.pickles import write_pickle
-from sitefinder.pipeline.store import opened
+from sitefinder.pipeline.store import open_store, write_pickle
 
 
 def entry_of(sums, stage, item=""):
@@ -83,7 +82,7 @@ def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
         ("entry.json", lambda data: data.replace(b'"code": "', b'"code": "0'), "it is that of another"),
     ],
 )
-def test_a_damaged_result_is_told_set_aside_and_made_again(sums, name, spoil, told):
+def test_a_damaged_result_is_reported_set_aside_and_made_again(sums, name, spoil, entries):
     before = sums.run()
     place = entry_of(sums, "first")
     data = (place / name).read_bytes()
@@ -98,7 +97,7 @@ def test_a_damaged_result_is_told_set_aside_and_made_again(sums, name, spoil, to
     assert (total, text) == before[:2]
     assert ran == ["first"]
     (note,) = notes
-    assert note.startswith(f"the stored result of first is damaged ({told}")
+    assert note.startswith(f"the stored result of first is damaged ({entries}")
     (aside,) = (sums.folder / "damaged").iterdir()
     assert note.endswith(f"lies in {aside}")
     assert (aside / place.name / name).read_bytes() == spoil(data)
@@ -139,7 +138,7 @@ def test_what_a_killed_run_left_half_written_is_removed(sums):
     assert list((sums.folder / "drafts").iterdir()) == []
 
 
-def test_a_result_that_the_disk_refuses_is_told_and_the_run_goes_on(sums, monkeypatch):
+def test_a_result_that_the_disk_refuses_is_reported_and_the_run_goes_on(sums, monkeypatch):
     def full(draft, final):
         raise OSError(28, "No space left on device")
 
@@ -153,7 +152,7 @@ def test_a_result_that_the_disk_refuses_is_told_and_the_run_goes_on(sums, monkey
 
 
 def test_a_run_that_keeps_nothing_leaves_nothing(sums, tmp_path):
-    with opened(sums.folder / "deep" / "store"):
+    with open_store(sums.folder / "deep" / "store"):
         pass
 
     assert list(tmp_path.iterdir()) == []
@@ -193,7 +192,7 @@ def test_the_least_recently_used_results_go_first_and_those_of_the_run_never(sum
     sums.run()
     kept = entry_of(sums, "total").name
 
-    with opened(sums.folder) as store:
+    with open_store(sums.folder) as store:
         store.mark_used([kept])
         size_gb = sum(path.stat().st_size for path in (sums.folder / "results").rglob("*") if path.is_file()) / 1e9
         assert store.clean(size_gb) == 0
@@ -204,13 +203,13 @@ def test_the_least_recently_used_results_go_first_and_those_of_the_run_never(sum
     assert list((sums.folder / "drafts").iterdir()) == []
 
 
-def test_an_entry_tells_its_recipe_and_the_digest_of_each_file(sums):
+def test_an_entry_reports_its_recipe_and_the_digest_of_each_file(sums):
     sums.run()
 
-    told = json.loads((entry_of(sums, "first") / "entry.json").read_text(encoding="utf-8"))
+    entries = json.loads((entry_of(sums, "first") / "entry.json").read_text(encoding="utf-8"))
 
-    assert told["recipe"]["facts"] == {"setting a": "2"}
-    assert set(told["files"]) == {"result.pickle", "first.txt"}
+    assert entries["recipe"]["facts"] == {"setting a": "2"}
+    assert set(entries["files"]) == {"result.pickle", "first.txt"}
     # SHA-256 of the one byte "2": sha256sum of coreutils.
-    digest = told["files"]["first.txt"]["digest"]
+    digest = entries["files"]["first.txt"]["digest"]
     assert digest == "d4735e3a265e16eee03f59718b9b5d03019c07d8b6c51f90da3a666eec13ab35"

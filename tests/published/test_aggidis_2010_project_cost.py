@@ -8,12 +8,11 @@ Coefficients from memory (the abstract alone was read); the points are derived f
 import pandas as pd
 import pytest
 
-from sitefinder.config import check_settings
-from sitefinder.io.power_files import read_costs, read_machines
-from sitefinder.power.cost import machine_cost
-from sitefinder.power.cost_file import CostLaw
-from sitefinder.power.price_levels import in_one_money
-from sitefinder.power.valuation import capital_parts
+from sitefinder.catalogue.costs import CostLaw, to_common_currency
+from sitefinder.energy.costs import turbine_cost
+from sitefinder.energy.valuation import capital_parts
+from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.settings import check_settings
 
 
 # A law printed as coefficient · (kW / H^a)^b.
@@ -41,15 +40,15 @@ ELECTRO_MECHANICAL = law(12_000, 0.2, 0.56)
 )
 def test_laws_give_their_derived_points(power_kw, head_m, whole, electro_mechanical):
     # Derived to a pound.
-    assert machine_cost(WHOLE, power_kw, head_m) == pytest.approx(whole, abs=0.5)
-    assert machine_cost(ELECTRO_MECHANICAL, power_kw, head_m) == pytest.approx(electro_mechanical, abs=0.5)
+    assert turbine_cost(WHOLE, power_kw, head_m) == pytest.approx(whole, abs=0.5)
+    assert turbine_cost(ELECTRO_MECHANICAL, power_kw, head_m) == pytest.approx(electro_mechanical, abs=0.5)
 
 
 @pytest.fixture(scope="module")
 def generic(repository):
-    """The first class of the shipped machine file, which is a Kaplan turbine, and the shipped costs."""
-    machines = read_machines([repository / "config" / "machines" / "generic.toml"])
-    return machines[0], read_costs(repository / "config" / "costs" / "generic.toml")
+    """The first class of the shipped turbine file, which is a Kaplan turbine, and the shipped costs."""
+    turbines = read_turbines([repository / "config" / "turbines" / "generic.toml"])
+    return turbines[0], read_costs(repository / "config" / "costs" / "generic.toml")
 
 
 @pytest.fixture
@@ -61,7 +60,7 @@ def settings():
             "run": {"name": "an invented valley", "crs": "EPSG:32633", "output_folder": "out"},
             "inputs": {"dem": dem},
             "flows": {"equations": ["equations.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
-            "energy": {"machines": ["machines.toml"]},
+            "energy": {"turbines": ["turbines.toml"]},
             "costs": {"file": "costs.toml", "price_per_kwh": 0.15},
         },
         "test",
@@ -74,7 +73,7 @@ def test_generic_costs_of_a_plant_at_a_barrier_are_of_that_size(power_kw, head_m
     flow_m3s = power_kw / (9.80665 * head_m * 0.80)
     at_barrier = {
         "intake": 0,
-        "layout": "at_barrier",
+        "scheme_type": "at_barrier",
         "head_m": head_m + 0.2,
         "conduit_length_m": 0.0,
         "pond_length_m": 0.0,
@@ -96,12 +95,12 @@ def test_generic_costs_of_a_plant_at_a_barrier_are_of_that_size(power_kw, head_m
         costs,
         settings,
     )
-    (published,), _, (conversion,) = in_one_money([kaplan.model_copy(update={"cost": WHOLE})], costs)
+    (published,), _, (conversion,) = to_common_currency([kaplan.model_copy(update={"cost": WHOLE})], costs)
 
     # Pounds of 2008 to euros of 2024 by rate and index of the cost file.
     assert conversion.factor == pytest.approx(1.2558 * 126.1 / 91.4, rel=1e-12)
     # Own choice: figures of the trade and a law fitted to British plants should agree within a factor of two.
-    assert 0.5 < parts.sum(axis=1).iloc[0] / machine_cost(published.cost, power_kw, head_m) < 2.0
+    assert 0.5 < parts.sum(axis=1).iloc[0] / turbine_cost(published.cost, power_kw, head_m) < 2.0
 
 
 @pytest.mark.parametrize("head_m", [2.0, 3.0, 4.0])
@@ -109,14 +108,14 @@ def test_generic_costs_of_a_plant_at_a_barrier_are_of_that_size(power_kw, head_m
 def test_the_bladeless_rotor_costs_more_than_a_crossflow_and_less_than_the_british_law(
     repository, power_kw, head_m
 ):
-    machines = {each.name: each for each in read_machines([repository / "config" / "machines" / "generic.toml"])}
+    turbines = {each.name: each for each in read_turbines([repository / "config" / "turbines" / "generic.toml"])}
     costs = read_costs(repository / "config" / "costs" / "generic.toml")
-    british = machines["bladeless rotor turbine"].model_copy(update={"cost": ELECTRO_MECHANICAL})
+    british = turbines["bladeless rotor turbine"].model_copy(update={"cost": ELECTRO_MECHANICAL})
 
-    (published,), _, _ = in_one_money([british], costs)
+    (published,), _, _ = to_common_currency([british], costs)
 
     crossflow, own, british = (
-        machine_cost(each.cost, power_kw, head_m)
-        for each in (machines["crossflow turbine"], machines["bladeless rotor turbine"], published)
+        turbine_cost(each.cost, power_kw, head_m)
+        for each in (turbines["crossflow turbine"], turbines["bladeless rotor turbine"], published)
     )
     assert crossflow < own < british

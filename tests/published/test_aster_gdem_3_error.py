@@ -6,8 +6,8 @@ stored copy of the report).
 
 import pytest
 
-from sitefinder.config import DemSource
-from sitefinder.io.dem_error_files import read_dem_error
+from sitefinder.io.catalogue_files import read_dem_error
+from sitefinder.settings import DemSource
 
 # Both are printed to a hundredth of a metre: half of one in the LE95 is 0.0026 m in the RMSE.
 RMSE_M = pytest.approx(8.52, abs=0.005 + 0.0026)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from sitefinder.power.conduit import friction_factor
+from sitefinder.energy.hydraulics import friction_factor
 
 
 def colebrook(reynolds, roughness):

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.flows.equations import LN_10, apply_equation
-from sitefinder.io.flow_files import read_equations
+from sitefinder.catalogue.equations import LN_10
+from sitefinder.hydrology.equations import apply_equation
+from sitefinder.io.gauges import read_equations
 from sitefinder.units import KM2_PER_SQUARE_MILE, M3S_PER_CUBIC_FOOT_SECOND, MILLIMETRES_PER_INCH
 
 # file, answer printed to three figures, exact answer [ft³/s], error [%], sigma log10 (derived)

@@ -13,9 +13,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.flows.equations import log10_from_percent, percent_from_log10
-from sitefinder.flows.fitting import fit_equation
-from sitefinder.flows.regression import generalised_least_squares, least_squares, sampling_covariance
+from sitefinder.catalogue.equations import log10_from_percent, percent_from_log10
+from sitefinder.hydrology.regression import (
+    fit_equation,
+    generalised_least_squares,
+    least_squares,
+    sampling_covariance,
+)
 
 # gauge, area [mi²], P1006, sand, outlet elevation [ft], slope, years of record, median annual peak [ft³/s]
 GAUGES = """

@@ -7,9 +7,9 @@ taken at Q30, Q50, Q70 and Q95 for three bands of abstraction sensitivity.
 import numpy as np
 import pytest
 
-from sitefinder.config import ReserveSetting
-from sitefinder.flows.reserve import reserved_flow
-from sitefinder.io.reserve_files import read_reserve
+from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
+from sitefinder.io.catalogue_files import read_environmental_flow
+from sitefinder.settings import EnvironmentalFlowSetting
 
 PERCENT = (30, 50, 70, 95)
 
@@ -23,13 +23,14 @@ PERCENT = (30, 50, 70, 95)
     ],
 )
 def test_at_the_four_flows_so_much_may_be_taken(repository, choice, taken_percent):
-    rules = read_reserve(
-        [ReserveSetting(preset="reserves/england_efi.toml", choice=choice)], repository / "config"
+    rules = read_environmental_flow(
+        [EnvironmentalFlowSetting(preset="environmental-flow/england_efi.toml", choice=choice)],
+        repository / "config",
     )
     # Flow stands still for a fifth of the time about each of the four, so that each is met exactly.
     flow = np.repeat([20.0, 10.0, 6.0, 3.0, 1.0], 40)[None, :]
 
-    taken = (flow - reserved_flow(flow, flow.mean(axis=1), rules)) / flow
+    taken = (flow - environmental_flow_by_bin(flow, flow.mean(axis=1), rules)) / flow
 
     for percent, share in zip(PERCENT, taken_percent, strict=True):
         assert taken[0, 2 * percent - 1] == pytest.approx(share / 100, rel=1e-12)

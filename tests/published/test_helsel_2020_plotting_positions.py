@@ -7,7 +7,7 @@ positions, 3 is exceeded 0.4 of the time in the record 1, 2, 3, 4.
 
 import pytest
 
-from sitefinder.flows.duration import duration_curve, flow_exceeded
+from sitefinder.hydrology.duration_curve import duration_curve, flow_exceeded
 
 
 def test_the_packages_asserted_exceedance_is_the_position_of_its_flow():

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
 
-from sitefinder.config.delivery import ContactSettings
-from sitefinder.io.gpkg_metadata import About, metadata_xml
+from sitefinder.delivery.metadata import About, metadata_xml
+from sitefinder.settings.run import ContactSettings
 
 NAMES = {"gmd": "http://www.isotc211.org/2005/gmd", "gco": "http://www.isotc211.org/2005/gco"}
 CONTACT = ContactSettings(name="A. Example", organisation="Example Office", email="office@example.org")

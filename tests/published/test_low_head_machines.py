@@ -1,4 +1,4 @@
-"""The generic machine classes against published envelopes and peaks of low-head machines.
+"""The generic turbine classes against published envelopes and peaks of low-head turbines.
 
 One file for several sources, because together they fill one table. How each figure was had is said beside it:
 
@@ -17,27 +17,27 @@ import numpy as np
 import pytest
 from one_plant import plant_output
 
-from sitefinder.io.power_files import read_machines
-from sitefinder.power.cost import machine_cost
-from sitefinder.power.machines import efficiency_table
+from sitefinder.energy.costs import turbine_cost
+from sitefinder.energy.turbines import efficiency_table
+from sitefinder.io.catalogue_files import read_turbines
 
 
 @pytest.fixture(scope="module")
 def classes(repository):
-    machines = read_machines([repository / "config" / "machines" / "generic.toml"])
-    return {machine.name: machine for machine in machines}
+    turbines = read_turbines([repository / "config" / "turbines" / "generic.toml"])
+    return {turbine.name: turbine for turbine in turbines}
 
 
 # Power of one unit of 1 m³/s under 3 m at a share of its flow, as a run works it.
-def power_kw(machine, relative_flow):
-    table, lowest = efficiency_table(machine), machine.lowest_relative_flow
+def power_kw(turbine, relative_flow):
+    table, lowest = efficiency_table(turbine), turbine.lowest_relative_flow
     return plant_output([relative_flow], 0.0, 3.0, 1.0, table, lowest).power_mean_kw
 
 
 # Efficiency of the turbine alone at a share of its flow, from the power that a run works.
-def efficiency(machine, relative_flow):
-    behind = machine.gear_efficiency * machine.generator_efficiency
-    return power_kw(machine, relative_flow) / (9.80665 * 3.0 * relative_flow * behind)
+def efficiency(turbine, relative_flow):
+    behind = turbine.gear_efficiency * turbine.generator_efficiency
+    return power_kw(turbine, relative_flow) / (9.80665 * 3.0 * relative_flow * behind)
 
 
 @pytest.mark.parametrize(
@@ -56,12 +56,12 @@ def efficiency(machine, relative_flow):
         ("bladeless rotor turbine", 0.55),  # common practice, no source
     ],
 )
-def test_small_machines_stay_below_the_peaks_of_their_class(classes, name, published_peak):
+def test_small_turbines_stay_below_the_peaks_of_their_class(classes, name, published_peak):
     assert 0.6 * published_peak < classes[name].peak_efficiency < published_peak
 
 
 @pytest.mark.parametrize(
-    ("name", "least_m", "most_m"),
+    ("name", "min_m", "max_m"),
     [
         ("Kaplan turbine", 2.0, 40.0),  # ESHA, from memory
         ("semi-Kaplan turbine", 2.0, 40.0),  # ESHA, from memory
@@ -75,10 +75,10 @@ def test_small_machines_stay_below_the_peaks_of_their_class(classes, name, publi
         ("gravitation water vortex", 0.7, 3.0),  # encyclopedia page, restated
     ],
 )
-def test_heads_stay_within_the_published_envelope(classes, name, least_m, most_m):
-    least, most = classes[name].head_range_m
+def test_heads_stay_within_the_published_envelope(classes, name, min_m, max_m):
+    minimum, maximum = classes[name].head_range_m
 
-    assert least_m <= least < most <= most_m
+    assert min_m <= minimum < maximum <= max_m
 
 
 @pytest.mark.parametrize(
@@ -91,9 +91,9 @@ def test_heads_stay_within_the_published_envelope(classes, name, least_m, most_m
     ],
 )
 def test_a_plant_stands_still_below_the_guides_lowest_flow_and_runs_above_it(classes, name, turndown):
-    machine = classes[name]
+    turbine = classes[name]
 
-    below, above = (power_kw(machine, relative) for relative in (turndown - 0.001, turndown + 0.001))
+    below, above = (power_kw(turbine, relative) for relative in (turndown - 0.001, turndown + 0.001))
 
     assert below == 0
     assert above > 0
@@ -147,23 +147,23 @@ def test_wheels_take_the_published_flow_of_a_metre_of_width(classes):
 
 def test_the_bladeless_rotor_costs_what_such_turbines_do_within_a_factor_of_two(classes):
     # Common practice, no source, and in no stated money: about 22 000 for the turbine of 5 kW.
-    cost = machine_cost(classes["bladeless rotor turbine"].cost, 5.0, 3.0)
+    cost = turbine_cost(classes["bladeless rotor turbine"].cost, 5.0, 3.0)
 
     assert 0.5 < cost / 22_000 < 2.0
 
 
 @pytest.mark.parametrize(
-    ("name", "least_m3s", "most_m3s"),
+    ("name", "min_m3s", "max_m3s"),
     [
         ("crossflow turbine", 0.02, 10.0),  # ESHA, from memory
         ("Archimedes screw", 0.1, 15.0),  # from memory
         ("gravitation water vortex", 0.05, np.inf),  # encyclopedia page, restated
     ],
 )
-def test_flows_stay_within_the_published_envelope(classes, name, least_m3s, most_m3s):
-    least, most = classes[name].flow_range_m3s
+def test_flows_stay_within_the_published_envelope(classes, name, min_m3s, max_m3s):
+    minimum, maximum = classes[name].flow_range_m3s
 
-    assert least_m3s <= least < most <= most_m3s
+    assert min_m3s <= minimum < maximum <= max_m3s
 
 
 @pytest.mark.parametrize(

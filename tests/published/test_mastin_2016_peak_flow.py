@@ -9,7 +9,8 @@ regression-equation service. A peak flow is no statistic that sitefinder needs; 
 import pandas as pd
 import pytest
 
-from sitefinder.flows.equations import Equation, Predictor, apply_equation
+from sitefinder.catalogue.equations import Equation, Predictor
+from sitefinder.hydrology.equations import apply_equation
 from sitefinder.units import KM2_PER_SQUARE_MILE, M3S_PER_CUBIC_FOOT_SECOND, MILLIMETRES_PER_INCH
 
 GOAT_CREEK = pd.DataFrame(
@@ -36,8 +37,10 @@ def test_value_error_and_interval_are_reproduced(statistic, factor, exponents, e
         form="log10",
         factor=factor,
         predictors=[
-            Predictor(name=name, unit=unit, transform=transform, coefficient=exponent, least=least, most=most)
-            for (name, unit, transform, least, most), exponent in zip(ranges, exponents, strict=True)
+            Predictor(
+                name=name, unit=unit, transform=transform, coefficient=exponent, minimum=minimum, maximum=maximum
+            )
+            for (name, unit, transform, minimum, maximum), exponent in zip(ranges, exponents, strict=True)
         ],
         flow_unit="ft3s",
         standard_error_log10=error,

@@ -7,8 +7,8 @@ Abstract: 16 m LE90 is an RMSE of 9.73 m (read in a stored copy; title and autho
 
 import pytest
 
-from sitefinder.config import DemSource
-from sitefinder.io.dem_error_files import read_dem_error
+from sitefinder.io.catalogue_files import read_dem_error
+from sitefinder.settings import DemSource
 
 # Printed to a hundredth; the quotient is 9.7273.
 RMSE_M = pytest.approx(9.73, abs=0.005)

@@ -7,7 +7,7 @@ read. The areas for 1 m³/s are derived.
 
 import pytest
 
-from sitefinder.power.cost import screen_area_m2
+from sitefinder.energy.costs import screen_area_m2
 from sitefinder.units import METRES_PER_FOOT
 
 

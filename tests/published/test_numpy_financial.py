@@ -7,7 +7,7 @@ tests of ``npv``: 15 000 paid for five yearly receipts at 5 %; both read there.
 import numpy as np
 import pytest
 
-from sitefinder.power.cost import capital_recovery_factor, discount_factor
+from sitefinder.energy.costs import capital_recovery_factor, discount_factor
 
 
 def test_monthly_payment_agrees_with_the_documented_example():

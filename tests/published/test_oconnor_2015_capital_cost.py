@@ -8,8 +8,8 @@ MW, head in feet; the points are derived from them.
 import numpy as np
 import pytest
 
-from sitefinder.power.cost import machine_cost, operation_per_year
-from sitefinder.power.cost_file import CostLaw, OperationCosts
+from sitefinder.catalogue.costs import CostLaw, OperationCosts
+from sitefinder.energy.costs import operation_per_year, turbine_cost
 from sitefinder.units import METRES_PER_FOOT
 
 LAWS = {
@@ -53,23 +53,23 @@ def law_of(name, head_unit="ft"):
     ],
 )
 def test_law_gives_its_point_from_kilowatts_and_metres(name, power_mw, head_ft, dollars):
-    cost = machine_cost(law_of(name), 1000 * power_mw, METRES_PER_FOOT * head_ft, units=3)
+    cost = turbine_cost(law_of(name), 1000 * power_mw, METRES_PER_FOOT * head_ft, units=3)
 
     # Printed to a cent; the law covers the whole plant, so the number of units does not matter.
     assert cost == pytest.approx(dollars, abs=0.005)
 
 
 def test_feet_taken_for_metres_cost_a_sixth_more():
-    right = machine_cost(law_of("new stream reach"), 1000.0, 3.0)
-    wrong = machine_cost(law_of("new stream reach", head_unit="m"), 1000.0, 3.0)
+    right = turbine_cost(law_of("new stream reach"), 1000.0, 3.0)
+    wrong = turbine_cost(law_of("new stream reach", head_unit="m"), 1000.0, 3.0)
 
     # Derived: 3.28084^0.126 = 1.161.
     assert wrong / right == pytest.approx(1.161, abs=0.0005)
 
 
 def test_kilowatts_taken_for_megawatts_cost_hundreds_of_times_too_much():
-    right = machine_cost(law_of("new stream reach"), 5.0, 3.0)
-    wrong = machine_cost(law_of("new stream reach").model_copy(update={"power_unit": "kW"}), 5.0, 3.0)
+    right = turbine_cost(law_of("new stream reach"), 5.0, 3.0)
+    wrong = turbine_cost(law_of("new stream reach").model_copy(update={"power_unit": "kW"}), 5.0, 3.0)
 
     # A thousand to the law's exponent.
     assert wrong / right == pytest.approx(1000**0.977, rel=1e-12)
@@ -85,11 +85,11 @@ def test_kilowatts_taken_for_megawatts_cost_hundreds_of_times_too_much():
 )
 def test_operation_is_the_lesser_of_its_law_and_a_share_of_capital(power_mw, head_ft, law_dollars, lesser_dollars):
     law = law_of("operation a year")
-    capital = machine_cost(law_of("new stream reach"), 1000 * power_mw, METRES_PER_FOOT * head_ft)
+    capital = turbine_cost(law_of("new stream reach"), 1000 * power_mw, METRES_PER_FOOT * head_ft)
     operation = OperationCosts(share_of_capital=0.025, law=law, source=law.source)
 
     # Printed to a cent.
-    assert machine_cost(law, 1000 * power_mw, 1.0) == pytest.approx(law_dollars, abs=0.005)
+    assert turbine_cost(law, 1000 * power_mw, 1.0) == pytest.approx(law_dollars, abs=0.005)
     assert operation_per_year(capital, operation, 1000 * power_mw) == pytest.approx(lesser_dollars, abs=0.005)
 
 
@@ -97,7 +97,7 @@ def test_operation_is_the_lesser_of_its_law_and_a_share_of_capital(power_mw, hea
 def test_cost_rises_with_power_falls_a_kilowatt_and_does_not_rise_with_head(name):
     power, head = np.geomspace(10, 1e6, 50), np.linspace(1, 100, 50)
 
-    by_power, by_head = machine_cost(law_of(name), power, 5.0), machine_cost(law_of(name), 1000.0, head)
+    by_power, by_head = turbine_cost(law_of(name), power, 5.0), turbine_cost(law_of(name), 1000.0, head)
 
     assert np.all(np.diff(by_power) > 0)
     assert np.all(np.diff(by_power / power) < 0)

@@ -12,9 +12,9 @@ import pandas as pd
 import pytest
 from shapely import Point
 
-from sitefinder.config import RuleSettings
-from sitefinder.config.filters import parse_filter
-from sitefinder.siting.filters import matching
+from sitefinder.rules.filters import matching
+from sitefinder.settings import RuleSettings
+from sitefinder.settings.rules import parse_filter
 
 # Two predicates, both joined by AND, both joined by OR, as printed, in its order.
 TRUTH_TABLE = """

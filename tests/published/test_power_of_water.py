@@ -8,7 +8,7 @@
 
 import pytest
 
-from sitefinder.power.energy import hydraulic_power_kw
+from sitefinder.energy.plant import hydraulic_power_kw
 from sitefinder.units import GRAVITY_M_S2, METRES_PER_FOOT
 
 # US gallon of 231 cubic inches a minute, exactly.

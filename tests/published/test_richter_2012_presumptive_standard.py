@@ -7,19 +7,20 @@ Res. Applic. 28(8):1312-1321, 2012: daily flow depleted by no more than 10 % (hi
 import numpy as np
 import pytest
 
-from sitefinder.config import ReserveSetting
-from sitefinder.flows.duration import BIN_EXCEEDANCE
-from sitefinder.flows.reserve import reserved_flow
-from sitefinder.io.reserve_files import read_reserve
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
+from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
+from sitefinder.io.catalogue_files import read_environmental_flow
+from sitefinder.settings import EnvironmentalFlowSetting
 
 
 @pytest.mark.parametrize(("choice", "depleted"), [("high protection", 0.10), ("moderate protection", 0.20)])
 def test_at_every_flow_so_much_may_be_taken(repository, choice, depleted):
-    rules = read_reserve(
-        [ReserveSetting(preset="reserves/presumptive_standard.toml", choice=choice)], repository / "config"
+    rules = read_environmental_flow(
+        [EnvironmentalFlowSetting(preset="environmental-flow/presumptive_standard.toml", choice=choice)],
+        repository / "config",
     )
     flow = -3.0 * np.log(BIN_EXCEEDANCE)[None, :]
 
-    reserved = reserved_flow(flow, flow.mean(axis=1), rules)
+    environmental_flow = environmental_flow_by_bin(flow, flow.mean(axis=1), rules)
 
-    assert 1 - reserved / flow == pytest.approx(np.full_like(flow, depleted))
+    assert 1 - environmental_flow / flow == pytest.approx(np.full_like(flow, depleted))

@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from sitefinder.flows.equations import Equation, Predictor
+from sitefinder.catalogue.equations import Equation, Predictor
 
 
 @pytest.mark.parametrize(("month", "upper", "lower"), [("June", 54, -35), ("August", 83, -45)])
@@ -18,7 +18,7 @@ def test_the_lower_number_follows_from_the_upper_one_that_a_file_states(month, u
         statistic=f"{month.lower()}_median",
         form="log10",
         constant=0.0,
-        predictors=[Predictor(name="area", unit="mi2", coefficient=1.0, least=0.4, most=74.0)],
+        predictors=[Predictor(name="area", unit="mi2", coefficient=1.0, minimum=0.4, maximum=74.0)],
         flow_unit="ft3s",
         standard_error_upper_percent=upper,
         gauges=31,

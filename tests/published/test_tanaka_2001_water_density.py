@@ -8,8 +8,8 @@
 
 import pytest
 
-from sitefinder.config import EnergySettings
-from sitefinder.power.water import kinematic_viscosity_m2_s, kw_per_m3s_m, water_density_kg_m3
+from sitefinder.energy.hydraulics import kinematic_viscosity_m2_s, kw_per_m3s_m, water_density_kg_m3
+from sitefinder.settings import EnergySettings
 
 # °C, kg/m³ and 1e-6 m²/s by IAPWS.
 IAPWS = [
@@ -39,7 +39,7 @@ def test_density_and_viscosity_lie_by_the_international_formulation(temperature_
 
 
 def test_a_run_takes_the_density_of_its_temperature():
-    energy = EnergySettings(machines=["m.toml"], water_temperature_degc=10.0)
+    energy = EnergySettings(turbines=["m.toml"], water_temperature_degc=10.0)
 
     # 999.7027 kg/m³ at 9.80665 m/s², in kW.
     assert kw_per_m3s_m(energy) == pytest.approx(9.803734, abs=1e-6)

@@ -7,10 +7,10 @@ Table 1 (printed in Fisheries 1(4):6-10, 1976): recommended base flow, October t
 import numpy as np
 import pytest
 
-from sitefinder.config import ReserveSetting
-from sitefinder.flows.reserve import reserved_flow
-from sitefinder.flows.seasons import BIN_MONTH, YearBins
-from sitefinder.io.reserve_files import read_reserve
+from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
+from sitefinder.hydrology.seasons import BIN_MONTH, YearBins
+from sitefinder.io.catalogue_files import read_environmental_flow
+from sitefinder.settings import EnvironmentalFlowSetting
 
 TABLE_1_PERCENT = {
     "optimum range, lower end": (60, 60),
@@ -25,15 +25,16 @@ TABLE_1_PERCENT = {
 
 @pytest.mark.parametrize("choice", TABLE_1_PERCENT)
 def test_both_half_years_keep_what_table_1_says(repository, choice):
-    rules = read_reserve(
-        [ReserveSetting(preset="reserves/tennant_montana.toml", choice=choice)], repository / "config"
+    rules = read_environmental_flow(
+        [EnvironmentalFlowSetting(preset="environmental-flow/tennant_montana.toml", choice=choice)],
+        repository / "config",
     )
     # So much flows at all times that the rule is never capped; the average flow is 4 m³/s.
     year = YearBins(BIN_MONTH, np.full((1, 365), 100.0), np.ones(1))
 
-    reserved = reserved_flow(np.full((1, 200), 100.0), np.array([4.0]), rules, year=year)[0]
+    environmental_flow = environmental_flow_by_bin(np.full((1, 200), 100.0), np.array([4.0]), rules, year=year)[0]
 
     winter = np.isin(BIN_MONTH, [10, 11, 12, 1, 2, 3])
     cold, warm = TABLE_1_PERCENT[choice]
-    assert reserved[winter] == pytest.approx(4.0 * cold / 100)
-    assert reserved[~winter] == pytest.approx(4.0 * warm / 100)
+    assert environmental_flow[winter] == pytest.approx(4.0 * cold / 100)
+    assert environmental_flow[~winter] == pytest.approx(4.0 * warm / 100)

@@ -7,8 +7,8 @@ accuracy of 19.6 cm at 95 % (from memory).
 
 import pytest
 
-from sitefinder.config import DemSource
-from sitefinder.io.dem_error_files import read_dem_error
+from sitefinder.io.catalogue_files import read_dem_error
+from sitefinder.settings import DemSource
 
 
 def test_the_accuracy_at_95_percent_is_the_same_error_as_the_rmse(tmp_path):

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.flows.equations import Equation
-from sitefinder.flows.regions import RegionWeights, apply_regional, by_statistic
+from sitefinder.catalogue.equations import Equation
+from sitefinder.hydrology.regions import RegionWeights, apply_regional, by_statistic
 from sitefinder.units import KM2_PER_SQUARE_MILE, M3S_PER_CUBIC_FOOT_SECOND
 
 # area [mi²], region, flow by that region's equation [ft³/s], weight [%]
@@ -30,7 +30,7 @@ def weighted(place, renormalise):
             statistic="7q10",
             form="log10",
             factor=flow_ft3s,
-            predictors=[{"name": "area", "unit": "mi2", "coefficient": 0.0, "least": 0.01, "most": 1e4}],
+            predictors=[{"name": "area", "unit": "mi2", "coefficient": 0.0, "minimum": 0.01, "maximum": 1e4}],
             flow_unit="ft3s",
             standard_error_percent=50.0,
             gauges=50,

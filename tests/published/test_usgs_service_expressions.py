@@ -11,8 +11,9 @@ Ranges and errors of these equations are not part of the check; wide ones stand 
 import pandas as pd
 import pytest
 
-from sitefinder.flows.equations import Equation, Predictor, Term, apply_equation, zero_probability
-from sitefinder.units import M3S_PER_CUBIC_FOOT_SECOND, TO_KEPT_UNIT
+from sitefinder.catalogue.equations import Equation, Predictor, Term
+from sitefinder.hydrology.equations import apply_equation, zero_probability
+from sitefinder.units import M3S_PER_CUBIC_FOOT_SECOND, TO_INTERNAL_UNIT
 
 # name, factor, (predictor, unit, exponent, offset, value), answer [ft³/s]
 EXPRESSIONS = [
@@ -58,7 +59,7 @@ def test_the_services_value_is_reproduced(name, factor, terms, answer, form):
         form=form,
         factor=factor,
         predictors=[
-            Predictor(name=term, unit=unit, coefficient=exponent, offset=offset, least=1e-3, most=1e5)
+            Predictor(name=term, unit=unit, coefficient=exponent, offset=offset, minimum=1e-3, maximum=1e5)
             for term, unit, exponent, offset, _ in terms
         ],
         flow_unit="ft3s",
@@ -68,7 +69,7 @@ def test_the_services_value_is_reproduced(name, factor, terms, answer, form):
         table="test-suite of the service",
     )
     columns = [predictor.column for predictor in equation.predictors]
-    values = [value * TO_KEPT_UNIT[unit][1] for _, unit, _, _, value in terms]
+    values = [value * TO_INTERNAL_UNIT[unit][1] for _, unit, _, _, value in terms]
 
     applied = apply_equation(equation, pd.DataFrame([values], columns=columns))
 
@@ -126,8 +127,8 @@ def test_the_services_probability_is_reproduced(name, constant, predictors, prin
                 transform=transform,
                 exponent=exponent,
                 coefficient=coefficient,
-                least=1e-3,
-                most=1e5,
+                minimum=1e-3,
+                maximum=1e5,
             )
             for term, unit, transform, exponent, coefficient, _ in predictors
         ],
@@ -137,7 +138,7 @@ def test_the_services_probability_is_reproduced(name, constant, predictors, prin
         table="test-suite of the service",
     )
     columns = [predictor.column for predictor in equation.predictors]
-    values = [value * TO_KEPT_UNIT[unit][1] for _, unit, _, _, _, value in predictors]
+    values = [value * TO_INTERNAL_UNIT[unit][1] for _, unit, _, _, _, value in predictors]
 
     zero = zero_probability(equation, pd.DataFrame([values], columns=columns)).zero
 
@@ -151,8 +152,8 @@ def test_ohios_area_times_a_polynomial_is_reproduced():
         statistic="index",
         form="untransformed",
         predictors=[
-            Predictor(name="area", unit="mi2", transform="none", least=0.1, most=100.0),
-            Predictor(name="variability", unit="none", transform="none", least=0.1, most=0.80),
+            Predictor(name="area", unit="mi2", transform="none", minimum=0.1, maximum=100.0),
+            Predictor(name="variability", unit="none", transform="none", minimum=0.1, maximum=0.80),
         ],
         terms=[
             Term(coefficient=factor, powers={"area": 1, "variability": power})
@@ -165,7 +166,7 @@ def test_ohios_area_times_a_polynomial_is_reproduced():
         table="test-suite of the service",
     )
     stations = pd.DataFrame(
-        {"area_km2": [0.73 * TO_KEPT_UNIT["mi2"][1]] * 2, "variability": [0.61, 0.81]}, dtype=float
+        {"area_km2": [0.73 * TO_INTERNAL_UNIT["mi2"][1]] * 2, "variability": [0.61, 0.81]}, dtype=float
     )
 
     applied = apply_equation(equation, stations)

@@ -13,7 +13,8 @@ import math
 import pandas as pd
 import pytest
 
-from sitefinder.flows.equations import Equation, Predictor, apply_equation
+from sitefinder.catalogue.equations import Equation, Predictor
+from sitefinder.hydrology.equations import apply_equation
 
 REGIONS = {
     "New England": (-9.4301, 1.01238, 1.21308, -0.51180),
@@ -38,7 +39,7 @@ def equation_of(region, temperature_unit="degf10", precipitation_unit="mm"):
         form="ln",
         constant=constant,
         predictors=[
-            Predictor(name=name, unit=unit, coefficient=exponent, least=1e-3, most=1e6)
+            Predictor(name=name, unit=unit, coefficient=exponent, minimum=1e-3, maximum=1e6)
             for (name, unit), exponent in zip(terms, exponents, strict=True)
         ],
         flow_unit="m3s",

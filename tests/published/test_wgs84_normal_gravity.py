@@ -7,8 +7,8 @@ Conference on Weights and Measures (1901): 9.80665 m/s², exactly.
 
 import pytest
 
-from sitefinder.config import EnergySettings
-from sitefinder.power.water import kw_per_m3s_m, normal_gravity_m_s2
+from sitefinder.energy.hydraulics import kw_per_m3s_m, normal_gravity_m_s2
+from sitefinder.settings import EnergySettings
 
 
 @pytest.mark.parametrize(("latitude_deg", "gravity"), [(0.0, 9.780325), (45.0, 9.806198), (90.0, 9.832185)])
@@ -22,6 +22,6 @@ def test_standard_gravity_is_that_of_about_45_degrees():
 
 
 def test_a_run_takes_the_gravity_of_its_latitude():
-    equator = kw_per_m3s_m(EnergySettings(machines=["m.toml"], gravity_latitude_deg=0.0))
+    equator = kw_per_m3s_m(EnergySettings(turbines=["m.toml"], gravity_latitude_deg=0.0))
 
     assert equator == pytest.approx(9.780325, abs=0.5e-6)

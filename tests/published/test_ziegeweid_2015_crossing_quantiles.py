@@ -9,7 +9,7 @@ equation service [ft³/s]. The pooled values are derived: the geometric mean of 
 import numpy as np
 import pytest
 
-from sitefinder.flows.duration import BIN_EXCEEDANCE, curves_from_quantiles, flow_at
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, curves_from_quantiles, flow_at
 
 EXCEEDED_PERCENT = [0.01, 0.1, 2, 5, 10, 25, 50, 75, 90, 95, 99, 99.9, 99.99]
 FLOW_FT3S = [

@@ -4,10 +4,10 @@ import re
 
 import pytest
 
-from sitefinder.config import check_settings
+from sitefinder.delivery.graph import STAGES
 from sitefinder.pipeline.graph import run_stages
-from sitefinder.stages.inputs import read_inputs
-from sitefinder.stages.run import STAGES
+from sitefinder.settings import check_settings
+from sitefinder.steps.inputs import read_inputs
 
 # No test here looks at page, sheets or the files of exchange.
 TABLES_ALONE = """
@@ -59,9 +59,9 @@ def drained(repository, tmp_path):
                     "predictors": ["area_km2"],
                     "source": "for this trial",
                 },
-                "reserve": [{"kind": "share_of_mean", "share": 0.1}],
+                "environmental": [{"kind": "share_of_mean", "share": 0.1}],
             },
-            "energy": {"machines": [str(repository / "config" / "machines" / "generic.toml")]},
+            "energy": {"turbines": [str(repository / "config" / "turbines" / "generic.toml")]},
             "costs": {"file": str(repository / "config" / "costs" / "generic.toml"), "price_per_kwh": 0.2},
         }
         settings = check_settings(mapping, "trial")

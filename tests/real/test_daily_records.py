@@ -9,14 +9,14 @@ once, outside this project: quantiles with positions rank / (n + 1) and linear i
 import numpy as np
 import pytest
 
-from sitefinder.config.gauging import DailyRecords
-from sitefinder.flows.records import counted_flow, extension_line, gauge_statistics, yearly_statistics
-from sitefinder.io.daily_flows import read_daily_flows
+from sitefinder.hydrology.records import counted_flow, extension_line, gauge_statistics, yearly_statistics
+from sitefinder.io.gauges import read_daily_flows
+from sitefinder.settings.flows import DailyRecords
 from sitefinder.units import M3S_PER_CUBIC_FOOT_SECOND
 
 PERCENT = [5, 10, 20, 30, 40, 50, 60, 70, 80, 90, 95, 99]
 SETTINGS = DailyRecords(
-    unit="ft3s", flow_column="q_cfs", flag_column="flag", least_years=3, exceedance_percent=PERCENT
+    unit="ft3s", flow_column="q_cfs", flag_column="flag", min_years=3, exceedance_percent=PERCENT
 )
 # gauge, days marked as estimated (counted in the file), mean, quantiles as above and the flow reached on 347 of
 # 365 days, and the 7-day minima of 2000, 2001 and 2002, all [ft³/s] as printed
@@ -106,7 +106,7 @@ def test_a_year_that_was_hidden_comes_back_from_a_neighbour_better_than_not_at_a
     kept = short._replace(
         **{name: getattr(short, name)[~hidden] for name in ("date", "flow_m3s", "estimated", "ice")}
     )
-    settings = SETTINGS.model_copy(update={"least_correlation": 0.7})
+    settings = SETTINGS.model_copy(update={"min_correlation": 0.7})
     whole = gauge_statistics([short, long], settings).loc["01547700", "flow_mean_m3s"]
 
     extended = gauge_statistics([kept, long], settings).loc["01547700"]

@@ -12,7 +12,7 @@ import pytest
 import rasterio
 from rasterio.warp import Resampling, reproject, transform_bounds
 
-from sitefinder.io.whitebox_engine import derive_network
+from sitefinder.io.derived_streams import derive_network
 
 pytestmark = pytest.mark.slow
 
@@ -57,7 +57,7 @@ def test_the_dem_as_delivered_and_warped_beforehand_give_the_same_catchments(
     }
     by_whitebox = drained(warped, tmp_path / "derived.gpkg", CRS, engine="whitebox")
 
-    last = results["warped"]["placed"].reaches["last_station"].to_numpy()
+    last = results["warped"]["stationing"].reaches["last_station"].to_numpy()
     near = np.clip(last[:, None] + [-1, 0, 1], 0, last.max())
     delivered_km2, warped_km2, whitebox_km2 = (
         each["catchments"]["area_km2"].to_numpy()[last] for each in (*results.values(), by_whitebox)
@@ -70,7 +70,7 @@ def test_the_dem_as_delivered_and_warped_beforehand_give_the_same_catchments(
             f"most {each.max():.2%}, over 1 % in {np.count_nonzero(each > 0.01)}"
         )
     nearby = results["warped"]["catchments"]["area_km2"].to_numpy()[near]
-    of_link = results["warped"]["placed"].stations["link"].to_numpy()
+    of_link = results["warped"]["stationing"].stations["link"].to_numpy()
     same_link = of_link[near] == of_link[last][:, None]
     nearest = np.where(same_link, np.abs(delivered_km2[:, None] / nearby - 1), np.inf).min(axis=1)
     print(f"against the nearest of three stations 50 m apart: most {nearest.max():.2%}")

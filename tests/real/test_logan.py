@@ -14,8 +14,8 @@ import pytest
 import shapely
 from pyproj import Transformer
 
+from sitefinder.inventory import Delivered, run
 from sitefinder.pipeline.graph import run_stages
-from sitefinder.stages.run import Delivered, run
 
 pytestmark = pytest.mark.slow
 
@@ -43,7 +43,7 @@ def logan(public_data, write_logan, tmp_path_factory):
         return made
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("sitefinder.stages.run.run_stages", caught)
+        patch.setattr("sitefinder.inventory.run_stages", caught)
         delivered = run(settings)
     links = geopandas.read_file(public_data / "logan" / "streams.gpkg")
     return LoganRun(
@@ -53,18 +53,18 @@ def logan(public_data, write_logan, tmp_path_factory):
 
 # The stations at the upper and lower end of each reference link, in the order of the links.
 def link_ends(logan):
-    reaches = logan.results["placed"].reaches
+    reaches = logan.results["stationing"].reaches
     ends = reaches.groupby("feature_id").agg(first=("first_station", "min"), last=("last_station", "max"))
     return ends.loc[logan.links.index]
 
 
 def test_every_reference_link_is_in_the_network(logan):
     assert len(logan.links) == 152
-    assert set(logan.results["placed"].reaches["feature_id"]) == set(logan.links.index)
+    assert set(logan.results["stationing"].reaches["feature_id"]) == set(logan.links.index)
 
 
 def test_the_catchment_of_the_gauge_is_the_published_one(logan):
-    stations = logan.results["placed"].stations
+    stations = logan.results["stationing"].stations
     x, y = Transformer.from_crs("EPSG:4326", "EPSG:26912", always_xy=True).transform(GAUGE_LON, GAUGE_LAT)
     distance = np.hypot(stations["x_m"] - x, stations["y_m"] - y)
 
@@ -82,15 +82,15 @@ def test_areas_of_links_agree_with_those_from_the_finer_grid(logan):
 
     off = np.abs(found[large] / reference[large] - 1)
 
-    median, most = np.median(off), np.quantile(off, 0.95)
-    print(f"{large.sum()} links over 5 km²: median {median:.2%} off, 95th percentile {most:.2%}")
+    median, maximum = np.median(off), np.quantile(off, 0.95)
+    print(f"{large.sum()} links over 5 km²: median {median:.2%} off, 95th percentile {maximum:.2%}")
     assert large.sum() > 50
     assert median <= 0.01
-    assert most <= 0.06
+    assert maximum <= 0.06
 
 
 def test_strahler_orders_are_those_of_the_reference(logan):
-    orders = logan.results["placed"].reaches.groupby("feature_id")["order_strahler"].agg(["min", "max"])
+    orders = logan.results["stationing"].reaches.groupby("feature_id")["order_strahler"].agg(["min", "max"])
 
     assert (orders["min"] == orders["max"]).all()
     assert orders.loc[logan.links.index, "max"].tolist() == logan.links["strmOrder"].tolist()
@@ -99,7 +99,7 @@ def test_strahler_orders_are_those_of_the_reference(logan):
 def test_every_reach_has_a_verdict(logan):
     reaches = logan.delivered.tables["reaches"]
 
-    assert len(reaches) == len(logan.results["placed"].reaches)
+    assert len(reaches) == len(logan.results["stationing"].reaches)
     assert reaches["verdict"].isin(["excluded", "unknown", "conditional", "restricted", "open"]).all()
     # No rule is set here, so nothing but an unknown could bar a reach.
     assert (reaches["verdict"] == "open").all()
@@ -135,10 +135,10 @@ def test_no_site_lies_off_its_stream(logan):
     assert shapely.distance(vertices, lines).max() < 0.01
 
 
-def test_the_chosen_set_is_worth_no_less_than_a_greedy_one(logan):
+def test_the_chosen_set_is_value_no_less_than_a_greedy_one(logan):
     stretches, offers = logan.results["stretches"], logan.results["sites"].offers
-    value = np.where(offers.ladder[-1][1], offers.valued["net_value_per_year"], 0.0)
-    taken, greedy = np.zeros(len(logan.results["placed"].stations), dtype=bool), 0.0
+    value = np.where(offers.ladder[-1][1], offers.valued["net_annual_value"], 0.0)
+    taken, greedy = np.zeros(len(logan.results["stationing"].stations), dtype=bool), 0.0
     for number in np.argsort(-value, kind="stable"):
         own = stretches.taken[stretches.start[number] : stretches.start[number + 1]]
         if value[number] > 0 and not taken[own].any():

@@ -8,9 +8,9 @@ import pytest
 import rasterio
 import shapely
 
+from sitefinder import inventory as stages
+from sitefinder.inventory import run
 from sitefinder.pipeline.code import module_of
-from sitefinder.stages import run as stages
-from sitefinder.stages.run import run
 
 pytestmark = pytest.mark.slow
 

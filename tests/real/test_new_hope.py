@@ -10,12 +10,12 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.config import LayerSource
-from sitefinder.io.vectors import read_layer
-from sitefinder.streams.catchments import sums_upstream
-from sitefinder.streams.network import build_network
-from sitefinder.streams.stations import place_stations
-from sitefinder.streams.upstream import beside_arms, distinct_sums, shared_sums
+from sitefinder.io.vector import read_layer
+from sitefinder.network.catchments import sums_upstream
+from sitefinder.network.ordering import beside_arms, distinct_sums, shared_sums
+from sitefinder.network.stations import place_stations
+from sitefinder.network.topology import build_network
+from sitefinder.settings import LayerSource
 
 # The layer states degrees on the ellipsoid of NAD83 without naming the datum.
 FLOWLINES = LayerSource(
@@ -216,17 +216,17 @@ def test_every_divergence_is_handled_and_listed(with_main_path, attributes):
 
 
 def test_reaches_cover_the_network_and_their_ids_are_distinct(network):
-    placed = place_stations(network, station_spacing_m=50.0, reach_length_m=500.0)
+    stationing = place_stations(network, station_spacing_m=50.0, reach_length_m=500.0)
 
-    downstream = placed.stations["downstream"].to_numpy()
+    downstream = stationing.stations["downstream"].to_numpy()
     upper = np.flatnonzero(downstream >= 0)
     assert (downstream[upper] > upper).all()
-    assert placed.reaches["reach_id"].is_unique
-    assert placed.reaches["length_m"].sum() == pytest.approx(network.links["length_m"].sum())
-    assert placed.stations["segment_length_m"].max() <= 50.0 * (1 + 1e-9)
+    assert stationing.reaches["reach_id"].is_unique
+    assert stationing.reaches["length_m"].sum() == pytest.approx(network.links["length_m"].sum())
+    assert stationing.stations["segment_length_m"].max() <= 50.0 * (1 + 1e-9)
     # Reaches stay near their length, save on links shorter than that.
-    longer = network.links["length_m"].to_numpy()[placed.reaches["link"]] >= 500.0
-    assert placed.reaches["length_m"][longer].between(500.0 / 1.5, 500.0 * 1.5).all()
+    longer = network.links["length_m"].to_numpy()[stationing.reaches["link"]] >= 500.0
+    assert stationing.reaches["length_m"][longer].between(500.0 / 1.5, 500.0 * 1.5).all()
 
 
 def test_published_drops_are_published_slopes_times_lengths(flowlines, capsys):

@@ -10,14 +10,13 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.config import LayerSource, RuleSettings
-from sitefinder.io.vectors import read_layer
-from sitefinder.siting.intervals import LEAST_HELD_M
-from sitefinder.siting.rules import all_rule_metres, hits_by_reach, overlaps
-from sitefinder.siting.verdicts import held_reaches, verdicts
-from sitefinder.stages.run import run
-from sitefinder.streams.network import build_network
-from sitefinder.streams.stations import place_stations
+from sitefinder.inventory import run
+from sitefinder.io.vector import read_layer
+from sitefinder.network.stations import place_stations
+from sitefinder.network.topology import build_network
+from sitefinder.rules.overlaps import MIN_HELD_M, all_rule_metres, hits_by_reach, overlaps
+from sitefinder.rules.verdicts import held_reaches, verdicts
+from sitefinder.settings import LayerSource, RuleSettings
 
 pytestmark = pytest.mark.slow
 
@@ -52,12 +51,12 @@ path = "{repository}/tests/real/great_basin_gauges.csv"
 predictors = ["area_km2"]
 source = "CAMELS attributes v2.0, hydrologic region 16 (Addor, Newman, Mizukami & Clark 2017, HESS 21:5293)"
 
-[[flows.reserve]]
+[[flows.environmental]]
 kind = "share_of_mean"
 share = 0.1
 
 [energy]
-machines = ["{repository}/config/machines/generic.toml"]
+turbines = ["{repository}/config/turbines/generic.toml"]
 
 [costs]
 file = "{repository}/config/costs/generic.toml"
@@ -88,8 +87,8 @@ def new_hope(public_data):
         )
     }
     lines = pd.DataFrame(layers["streams"][["feature_id", "geometry"]]).assign(stream="")
-    placed = place_stations(build_network(lines, snap_m=1.0), station_spacing_m=50.0, reach_length_m=500.0)
-    return placed, layers["water"]
+    stationing = place_stations(build_network(lines, snap_m=1.0), station_spacing_m=50.0, reach_length_m=500.0)
+    return stationing, layers["water"]
 
 
 def raw_ground(path, layer, crs, own_crs=None):
@@ -100,16 +99,16 @@ def raw_ground(path, layer, crs, own_crs=None):
 
 
 def test_reaches_in_standing_water_are_those_of_plain_intersection_for_every_reach(new_hope, public_data, capsys):
-    placed, water = new_hope
+    stationing, water = new_hope
     rule = RuleSettings(name="standing water", action="exclude", path="new_hope/network.gpkg")
-    segments = geopandas.GeoDataFrame(placed.segments, geometry="geometry", crs="EPSG:26917")
+    segments = geopandas.GeoDataFrame(stationing.segments, geometry="geometry", crs="EPSG:26917")
 
     hits = overlaps(segments, water, rule)
-    metres = all_rule_metres(hits, [rule], len(placed.reaches), by="reach")
-    judged = verdicts(held_reaches(placed.reaches, metres, [rule]), [rule])
+    metres = all_rule_metres(hits, [rule], len(stationing.reaches), by="reach")
+    judged = verdicts(held_reaches(stationing.reaches, metres, [rule]), [rule])
 
     ground = raw_ground(public_data / "new_hope/network.gpkg", "NHDWaterbody", "EPSG:26917", "EPSG:4269")
-    reaches = placed.reaches["geometry"].to_numpy()
+    reaches = stationing.reaches["geometry"].to_numpy()
     brute_m = shapely.length(shapely.intersection(reaches, shapely.union_all(ground)))
     with capsys.disabled():
         print(
@@ -117,23 +116,23 @@ def test_reaches_in_standing_water_are_those_of_plain_intersection_for_every_rea
         )
     assert metres.certain[0] == pytest.approx(brute_m, abs=ROUNDING_M)
     # Two flowlines that end at a shore run 6 and 14 µm into it in this coordinate system; that is a touch.
-    assert ((judged["verdict"] == "excluded") == (brute_m >= LEAST_HELD_M)).all()
+    assert ((judged["verdict"] == "excluded") == (brute_m >= MIN_HELD_M)).all()
     assert sorted(brute_m[brute_m > 0])[1] < 2e-5
     assert sorted(brute_m[brute_m > 0])[2] > 1.0
-    assert (brute_m >= LEAST_HELD_M).sum() > 30
+    assert (brute_m >= MIN_HELD_M).sum() > 30
     assert (judged["verdict"] == "open").sum() > 300
 
 
 def test_every_hit_is_that_of_its_own_feature(new_hope):
-    placed, water = new_hope
+    stationing, water = new_hope
     rule = RuleSettings(name="standing water", action="exclude", path="new_hope/network.gpkg")
-    segments = geopandas.GeoDataFrame(placed.segments, geometry="geometry", crs="EPSG:26917")
+    segments = geopandas.GeoDataFrame(stationing.segments, geometry="geometry", crs="EPSG:26917")
 
     joined = hits_by_reach(overlaps(segments, water, rule))
 
     # Every pair of a reach and a feature that meet, by plain intersection.
     bodies = water.dissolve("feature_id").geometry
-    reaches = placed.reaches["geometry"].to_numpy()
+    reaches = stationing.reaches["geometry"].to_numpy()
     row, body = shapely.STRtree(bodies.to_numpy()).query(reaches, predicate="intersects")
     length_m = shapely.length(shapely.intersection(reaches[row], bodies.to_numpy()[body]))
     brute = {
@@ -161,7 +160,7 @@ def test_the_park_excludes_exactly_the_reaches_that_plain_intersection_finds(zio
     excluded = reaches["verdict"] == "excluded"
     with capsys.disabled():
         print(f"\nZion: the park excludes {excluded.sum()} of {len(reaches)} reaches")
-    assert (excluded == (brute_m >= LEAST_HELD_M)).all()
+    assert (excluded == (brute_m >= MIN_HELD_M)).all()
     assert 50 < excluded.sum() < len(reaches) - 50
     assert (reaches.loc[excluded, "only_reason"] == "national park").all()
     assert hits["reach_id"].nunique() == excluded.sum()

@@ -3,8 +3,9 @@
 import pandas as pd
 import pytest
 
+from sitefinder.delivery.graph import STAGES
+from sitefinder.inventory import check
 from sitefinder.pipeline.graph import run_stages
-from sitefinder.stages.run import STAGES, check
 
 pytestmark = pytest.mark.slow
 

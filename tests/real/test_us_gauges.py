@@ -17,11 +17,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.flows.equations import LN_10, apply_equation
-from sitefinder.flows.fitting import fit_equation
-from sitefinder.io.flow_files import read_equations
-from sitefinder.report.fit_text import fit_text
-from sitefinder.stages.fit_flows import fit_flows
+from sitefinder.catalogue.equations import LN_10
+from sitefinder.delivery.fitted_equations import fit_flows
+from sitefinder.hydrology.equations import apply_equation
+from sitefinder.hydrology.regression import fit_equation
+from sitefinder.io.gauges import read_equations
+from sitefinder.report.fit import fit_text
 
 pytestmark = pytest.mark.slow
 
@@ -235,7 +236,7 @@ def test_the_85_gauges_without_low_flow_are_all_accounted_for(fitted_by_one_comm
         "region has fewer than 25 gauges": 13,
     }
     assert low["became"].value_counts().to_dict() == {
-        "fitted": 499,
+        "long_profile": 499,
         "region has fewer than 25 gauges": 99,
         "zero, in the probability of zero": 72,
         "flow_q95_m3s missing": 1,

@@ -9,8 +9,9 @@ import pytest
 import rasterio
 from pyproj import Geod
 
+from sitefinder.delivery.graph import STAGES
+from sitefinder.inventory import check
 from sitefinder.pipeline.graph import run_stages
-from sitefinder.stages.run import STAGES, check
 
 THRESHOLD_KM2 = 2.0
 SETTINGS = """
@@ -40,12 +41,12 @@ path = "{repository}/tests/real/great_basin_gauges.csv"
 predictors = ["area_km2"]
 source = "CAMELS attributes v2.0, hydrologic region 16 (Addor, Newman, Mizukami & Clark 2017, HESS 21:5293)"
 
-[[flows.reserve]]
+[[flows.environmental]]
 kind = "share_of_mean"
 share = 0.1
 
 [energy]
-machines = ["{repository}/config/machines/generic.toml"]
+turbines = ["{repository}/config/turbines/generic.toml"]
 
 [costs]
 file = "{repository}/config/costs/generic.toml"
@@ -88,7 +89,7 @@ def dem_area_km2(dem_path):
 def test_catchments_together_are_no_larger_than_the_dem_and_nothing_is_lost(results, dem_area_km2, capsys):
     grid, sums = results["surface"].grid, results["terrain"].sums
     cell_km2 = grid.cell_width_m * grid.cell_height_m / 1e6
-    outlets = results["placed"].stations["downstream"].to_numpy() == -1
+    outlets = results["stationing"].stations["downstream"].to_numpy() == -1
     drained_km2 = results["catchments"]["area_km2"].to_numpy()[outlets].sum()
     off_km2 = sums.off_dem_cells * cell_km2
 
@@ -105,7 +106,7 @@ def test_catchments_together_are_no_larger_than_the_dem_and_nothing_is_lost(resu
 
 
 def test_streams_begin_where_the_threshold_says(results):
-    stations = results["placed"].stations
+    stations = results["stationing"].stations
     heads = stations["is_headwater"].to_numpy()
     area_km2 = results["catchments"]["area_km2"].to_numpy()[heads]
 
@@ -115,14 +116,14 @@ def test_streams_begin_where_the_threshold_says(results):
 
 
 def test_areas_never_fall_downstream(results):
-    downstream = results["placed"].stations["downstream"].to_numpy()
+    downstream = results["stationing"].stations["downstream"].to_numpy()
     area_km2 = results["catchments"]["area_km2"].to_numpy()
     inner = downstream >= 0
 
     assert (area_km2[downstream[inner]] >= area_km2[inner] * (1 - 1e-12)).all()
 
 
-def test_the_gaps_and_the_way_to_the_runs_system_are_told(results):
+def test_the_gaps_and_the_way_to_the_runs_system_are_reported(results):
     dem = results["inputs"].dem
 
     assert dem.nodata == 65535
@@ -132,7 +133,7 @@ def test_the_gaps_and_the_way_to_the_runs_system_are_told(results):
 
 
 def test_only_catchments_at_the_rim_are_incomplete(results):
-    catchments, stations = results["catchments"], results["placed"].stations
+    catchments, stations = results["catchments"], results["stationing"].stations
     incomplete = catchments["incomplete"].to_numpy()
 
     # A DEM cut out of a plateau with canyons: much of it drains from beyond the rim, some streams rise within.

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from sitefinder.report.change_text import _flags
+from sitefinder.report.text_comparison import _flags
 
 
 def test_flags_that_were_set_or_removed_are_counted_by_their_labels():

@@ -8,10 +8,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from sitefinder.config import FitSettings, GaugeTable
-from sitefinder.flows.regional_fit import fit_regions
-from sitefinder.report.fit_page import fit_page, scatter
-from sitefinder.report.fit_text import fit_text
+from sitefinder.hydrology.regional_fit import fit_regions
+from sitefinder.report.fit import fit_page, fit_text, scatter
+from sitefinder.settings import FitSettings, GaugeTable
 
 TABLE = GaugeTable(path="g.csv", predictors=["area_km2"], source="made up")
 

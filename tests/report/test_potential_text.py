@@ -3,23 +3,23 @@
 import pandas as pd
 import pytest
 
-from sitefinder.report.potential_text import fish_text, waterfall_text
+from sitefinder.report.summary import cascade_text, fish_text
 
 
-def waterfall(*steps):
+def screening_cascade(*steps):
     rows = []
     for number, (kind, rule, action, met, barred, left) in enumerate(steps):
         row = {"scope": "region", "way": "in order", "step": number, "kind": kind, "rule": rule, "action": action}
-        row |= {"met_reaches": met, "barred_reaches": barred, "left_reaches": left}
-        row |= {"left_km": left / 2, "left_mw": left / 10, "left_gwh": left * 0.876}
+        row |= {"affected_reaches": met, "excluded_reaches": barred, "remaining_reaches": left}
+        row |= {"remaining_km": left / 2, "remaining_mw": left / 10, "remaining_gwh": left * 0.876}
         rows.append(row)
     rows += [{**rows[0], "scope": "district"}, {**rows[-1], "way": "alone"}]
     return pd.DataFrame(rows)
 
 
 def test_steps_that_affect_no_reach_are_left_out():
-    text = waterfall_text(
-        waterfall(
+    text = cascade_text(
+        screening_cascade(
             ("everything", "", "", 20, 0, 20),
             ("standing water", "", "", 0, 0, 20),
             ("rule", "nature reserve", "exclude", 6, 5, 15),
@@ -41,7 +41,7 @@ def test_steps_that_affect_no_reach_are_left_out():
 def test_of_many_rules_the_first_few_are_shown_and_the_rest_counted():
     steps = [("rule", f"rule {number}", "note", 1, 0, 3) for number in range(11)]
 
-    text = waterfall_text(waterfall(("everything", "", "", 3, 0, 3), *steps, ("open", "", "", 3, 0, 3)))
+    text = cascade_text(screening_cascade(("everything", "", "", 3, 0, 3), *steps, ("open", "", "", 3, 0, 3)))
 
     assert "rule 7 " in text
     assert "rule 8" not in text
@@ -49,7 +49,7 @@ def test_of_many_rules_the_first_few_are_shown_and_the_rest_counted():
 
 
 def streams(survival, plants, developed_m=0.0):
-    columns = {"least_survival": survival, "plants_on_the_way": plants, "developed_m": developed_m}
+    columns = {"min_survival": survival, "plants_on_migration_path": plants, "developed_m": developed_m}
     return pd.DataFrame(columns, index=range(len(survival)))
 
 
@@ -67,7 +67,7 @@ def test_passage_survival_is_that_of_the_least_favourable_route_with_what_it_lea
     assert fish_text(two, NO_FLAGS, {}) == (
         f"{start}; existing plants are not counted, since fish.existing_survival is not set."
     )
-    asked = {"fish.existing_survival": "0.9", "fish.least_survival_on_the_way": "0.75"}
+    asked = {"fish.existing_survival": "0.9", "fish.min_passage_survival": "0.75"}
     flagged = pd.DataFrame({"flags": ["seam; survival_rounded"]})
     assert fish_text(two, flagged, asked) == (
         f"{start} (minimum set: 75.0 %); losses were rounded up, so that a selection of more value may exist "

@@ -4,10 +4,10 @@ import re
 
 import pytest
 
-from sitefinder.config import Settings
-from sitefinder.report.reference import filled, layers_reference, settings_reference, vocabulary_reference
 from sitefinder.schema import CHANGE_LAYERS, LAYERS
-from sitefinder.schema.vocabulary import ACTIONS, FLAGS, REJECTION_REASONS, SCHEME_TYPES, VERDICTS
+from sitefinder.schema.documentation import filled, layers_reference, settings_reference, vocabulary_reference
+from sitefinder.settings import Settings
+from sitefinder.vocabulary import ACTIONS, FLAGS, REJECTION_REASONS, SCHEME_TYPES, VERDICTS
 
 
 # Rows of all tables, as lists of cells, without heads and rules.
@@ -16,7 +16,7 @@ def rows(text):
     return [[cell.strip() for cell in re.split(r"(?<!\\)\|", line)[1:-1]] for line in lines]
 
 
-def test_a_setting_is_told_with_kind_limits_default_and_meaning():
+def test_a_setting_is_reported_with_kind_limits_default_and_meaning():
     listed = settings_reference()
 
     # Typed by hand from the declarations in config.
@@ -47,11 +47,11 @@ def test_every_section_of_a_settings_file_has_its_heading():
 
     for key in Settings.model_fields:
         assert f"[{key}" in headings or f"[[{key}" in headings
-    for nested in ("[inputs.dem", "[inputs.covariates.NAME", "[flows.gauges", "[[flows.reserve"):
+    for nested in ("[inputs.dem", "[inputs.covariates.NAME", "[flows.gauges", "[[flows.environmental"):
         assert nested in headings
 
 
-def test_every_column_is_told_in_the_order_of_delivery():
+def test_every_column_is_reported_in_the_order_of_delivery():
     names = [row[0].strip("`") for row in rows(layers_reference())]
 
     assert names == [column.name for layer in LAYERS.values() for column in layer.columns]

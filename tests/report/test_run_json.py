@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 
 from sitefinder.report.printed import printed_json
-from sitefinder.report.run_json import run_figures
+from sitefinder.report.summary import run_figures
 
 
 def handed_over(**changes):
@@ -19,8 +19,8 @@ def handed_over(**changes):
                 "name": ["Alder Beck", ""],
                 "length_m": [100.0, 350.0],
                 "power_w": [7, 1500],
-                "cost_per_kwh": [0.1, np.nan],
-                "cost_per_kwh_p90": [0.2, np.inf],
+                "lcoe_per_kwh": [0.1, np.nan],
+                "lcoe_per_kwh_p90": [0.2, np.inf],
             }
         ),
         "reaches": pd.DataFrame(
@@ -36,7 +36,7 @@ def handed_over(**changes):
             },
             geometry=shapely.points(np.zeros((6, 2))),
         ),
-        "least_heads": pd.DataFrame({"length_m": [100.0], "least_head_m": [0.25]}),
+        "minimum_heads": pd.DataFrame({"length_m": [100.0], "min_head_m": [0.25]}),
     }
     return tables | changes
 
@@ -48,43 +48,43 @@ def printed(tables, files=(), notes=()):
 
 
 def test_figures_stand_under_the_names_of_their_columns():
-    told = json.loads(printed(handed_over(), ["out/sites.gpkg"], ["the store was full"]))
+    entries = json.loads(printed(handed_over(), ["out/sites.gpkg"], ["the store was full"]))
 
-    assert [told[name] for name in ("title", "version", "crs", "currency")] == [
+    assert [entries[name] for name in ("title", "version", "crs", "currency")] == [
         "Alderdale",
         "9",
         "EPSG:32633",
         "EUR of 2024",
     ]
-    assert told["totals"] == {
-        "scope": "region", "name": "", "length_m": 350.0, "power_w": 1500, "cost_per_kwh": None,
-        "cost_per_kwh_p90": None,
+    assert entries["totals"] == {
+        "scope": "region", "name": "", "length_m": 350.0, "power_w": 1500, "lcoe_per_kwh": None,
+        "lcoe_per_kwh_p90": None,
     }  # fmt: skip
     # Whole metres: 100 and 101, a half rounded up.
-    assert told["verdicts"] == [
+    assert entries["verdicts"] == [
         {"verdict": "open", "reaches": 2, "length_m": 201.0},
         {"verdict": "excluded", "reaches": 1, "length_m": 150.0},
     ]
-    assert [site["rank"] for site in told["sites"]] == [1, 2, 3, 4, 5]
+    assert [site["rank"] for site in entries["sites"]] == [1, 2, 3, 4, 5]
     best = {"site_id": '"5" <b>ä</b>', "rank": 1, "stream": None, "fish_safe": True, "units": None}
-    assert told["sites"][0] == best
-    assert told["least_heads"] == [{"length_m": 100.0, "least_head_m": 0.25}]
-    assert (told["files"], told["warnings"]) == (["out/sites.gpkg"], ["the store was full"])
-    assert told["caution"].startswith("Screening, not design.")
+    assert entries["sites"][0] == best
+    assert entries["minimum_heads"] == [{"length_m": 100.0, "min_head_m": 0.25}]
+    assert (entries["files"], entries["warnings"]) == (["out/sites.gpkg"], ["the store was full"])
+    assert entries["caution"].startswith("Screening, not design.")
 
 
 def test_a_surface_model_is_among_the_warnings():
     reaches = handed_over()["reaches"].assign(flags=["dem_surface_model", "", ""])
 
-    told = json.loads(printed(handed_over(reaches=reaches)))
+    entries = json.loads(printed(handed_over(reaches=reaches)))
 
-    assert len(told["warnings"]) == 1
-    assert told["warnings"][0].startswith("Warning: under 1 of 3 reaches the DEM is a surface model.")
+    assert len(entries["warnings"]) == 1
+    assert entries["warnings"][0].startswith("Warning: under 1 of 3 reaches the DEM is a surface model.")
 
 
-def test_no_site_and_no_reach_are_told_as_empty_lists():
-    empty = {name: handed_over()[name].head(0) for name in ("sites", "reaches", "least_heads")}
+def test_no_site_and_no_reach_are_reported_as_empty_lists():
+    empty = {name: handed_over()[name].head(0) for name in ("sites", "reaches", "minimum_heads")}
 
-    told = json.loads(printed(handed_over(**empty)))
+    entries = json.loads(printed(handed_over(**empty)))
 
-    assert [told[name] for name in ("sites", "verdicts", "least_heads", "files", "warnings")] == [[]] * 5
+    assert [entries[name] for name in ("sites", "verdicts", "minimum_heads", "files", "warnings")] == [[]] * 5

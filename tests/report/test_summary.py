@@ -12,7 +12,7 @@ def reaches(**changes):
         "length_m": [500.0, 500.0, 250.0, 1000.0],
         "verdict": ["open", "restricted", "excluded", "open"],
         "theoretical_kw": [40.0, 60.0, 900.0, 200.0],
-        "not_offered_because": ["", "too little head", "", "too little head"],
+        "rejection_reason": ["", "too little head", "", "too little head"],
         "flags": ["", "seam", "", ""],
     }
     return pd.DataFrame(columns | changes)
@@ -23,13 +23,13 @@ def sites(**changes):
         "rank": [2, 1],
         "site_id": ["B7@250", "A1@1500"],
         "stream": [None, "Alder Beck"],
-        "layout": ["new_weir", "at_barrier"],
+        "scheme_type": ["new_weir", "at_barrier"],
         "head_m": [1.5, 2.25],
         "flow_mean_m3s": [0.125, 12.5],
-        "machine": ["breast wheel", "Archimedes screw"],
+        "turbine": ["breast wheel", "Archimedes screw"],
         "power_kw": [1.5, 98.5],
         "energy_mwh": [10.0, 490.0],
-        "cost_per_kwh": [float("nan"), 0.0625],
+        "lcoe_per_kwh": [float("nan"), 0.0625],
     }
     return pd.DataFrame(columns | changes)
 
@@ -98,13 +98,13 @@ def test_an_interval_that_was_not_drawn_is_not_shown():
     assert "P90" not in summary()
 
 
-@pytest.mark.parametrize(("p50_mwh", "is_told"), [(430.0, False), (410.0, True)])
-def test_a_mean_year_far_above_the_middle_of_the_draws_is_told(p50_mwh, is_told):
+@pytest.mark.parametrize(("p50_mwh", "is_reported"), [(430.0, False), (410.0, True)])
+def test_a_mean_year_far_above_the_middle_of_the_simulations_is_reported(p50_mwh, is_reported):
     # The sites give 500 MWh, which is 1.16 and 1.22 times these.
     text = " ".join(summary(energy_p90_mwh=200.0, energy_p50_mwh=p50_mwh, energy_p10_mwh=900.0).split())
 
     assert f"(P90 0.200, P50 {p50_mwh / 1000:.3f}, P10 0.900)" in text
-    assert ("well above P50" in text) == is_told
+    assert ("well above P50" in text) == is_reported
 
 
 def test_reaches_without_a_figure_are_counted():
@@ -125,18 +125,18 @@ def test_heads_that_are_not_resolved_do_not_count_unless_asked_for():
     assert "1.20 MW, 300 kW of it on open or restricted reaches. " in allowed
 
 
-def test_the_least_head_is_told_by_length_with_two_digits_and_a_centimetre():
-    least = pd.DataFrame(
-        {"length_m": [100.0, 1500.0], "least_head_m": [0.314, 12.34], "least_head_worst_m": [0.5, 22.6]}
+def test_the_minimum_head_is_reported_by_length_with_two_digits_and_a_centimetre():
+    minimum = pd.DataFrame(
+        {"length_m": [100.0, 1500.0], "min_head_m": [0.314, 12.34], "min_head_p90_m": [0.5, 22.6]}
     )
 
-    text = " ".join(summary(least_heads=least).split())
+    text = " ".join(summary(minimum_heads=minimum).split())
 
     assert (
         "Minimum resolvable head of this DEM, median (90th percentile): "
         "0.31 m over 100 m (0.50 m), 12.3 m over 1500 m (22.6 m)." in text
     )
-    assert "Minimum resolvable head" not in summary(least_heads=least.head(0))
+    assert "Minimum resolvable head" not in summary(minimum_heads=minimum.head(0))
     assert "Minimum resolvable head" not in summary()
 
 
@@ -158,7 +158,7 @@ def test_only_the_best_five_are_listed():
 
 def test_reasons_come_by_number_then_name_and_the_rest_together():
     reasons = ["b"] * 3 + ["a"] * 3 + [f"rare {number}" for number in range(9)]
-    many = pd.concat([reaches().head(1)] * 15, ignore_index=True).assign(not_offered_because=reasons)
+    many = pd.concat([reaches().head(1)] * 15, ignore_index=True).assign(rejection_reason=reasons)
 
     lines = summary(reaches=lambda: many).split("\n")
 
@@ -180,10 +180,10 @@ def test_markup_and_control_characters_of_names_are_harmless():
 
 @pytest.mark.parametrize("name", ["Straumfjarðará " * 9, "急流川支流" * 9])
 def test_no_line_is_wider_than_a_hundred(name):
-    wide = sites(stream=[name, name], site_id=[name, "x" + name], machine=[name, name], power_kw=[12345.0, 2.0])
+    wide = sites(stream=[name, name], site_id=[name, "x" + name], turbine=[name, name], power_kw=[12345.0, 2.0])
 
     text = summary(
-        sites=lambda: wide, reaches=lambda: reaches(not_offered_because=[name] * 4), currency="crowns " * 20
+        sites=lambda: wide, reaches=lambda: reaches(rejection_reason=[name] * 4), currency="crowns " * 20
     )
 
     assert max(cell_len(line) for line in text.split("\n")) <= 100
@@ -236,7 +236,7 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
 
 
 @pytest.mark.parametrize(
-    ("unshrunk_m", "told"),
+    ("uncorrected_m", "told"),
     [
         (
             [1.5, 2.45],
@@ -249,11 +249,11 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
         ([1.5, 2.25], "Gross heads of the sites have no regional shrinkage: heads that the DEM's error makes"),
     ],
 )
-def test_how_far_the_heads_as_found_lie_from_the_likely_ones(unshrunk_m, told):
+def test_how_far_the_heads_as_found_lie_from_the_likely_ones(uncorrected_m, notes):
     # Used are 1.5 and 2.25 m.
-    text = summary(sites=lambda: sites(head_unshrunk_m=unshrunk_m))
+    text = summary(sites=lambda: sites(head_uncorrected_m=uncorrected_m))
 
-    assert told in " ".join(text.split())
+    assert notes in " ".join(text.split())
 
 
 def gain(**changes):
@@ -277,7 +277,7 @@ def with_gain(table):
     return " ".join(text.split())
 
 
-def test_what_fish_safe_machines_win_is_told_by_the_evidence_that_counts():
+def test_what_fish_safe_turbines_win_is_reported_by_the_evidence_that_counts():
     # Rows that are as set: 2.5 km, 120 kW beside 380; 250 MWh there, 370 with them and 140 without.
     assert (
         "Only fish-safe turbines may be used on 2.50 km of stream (120 kW gross theoretical potential, beside "
@@ -286,7 +286,7 @@ def test_what_fish_safe_machines_win_is_told_by_the_evidence_that_counts():
     ) in with_gain(gain())
 
 
-def test_where_no_stream_is_kept_for_them_nothing_is_said_of_fish_safe_machines():
+def test_where_no_stream_is_kept_for_them_nothing_is_said_of_fish_safe_turbines():
     assert "fish-safe" not in with_gain(gain(only_safe_length_km=0.0))
     assert "no site was selected there." in with_gain(gain(sites_only_safe=0))
 

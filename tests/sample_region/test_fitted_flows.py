@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.flows.equations import apply_equation
-from sitefinder.stages.fit_flows import fit_flows
+from sitefinder.delivery.fitted_equations import fit_flows
+from sitefinder.hydrology.equations import apply_equation
 
 SEED = 5
-DRAWS = 400
+SIMULATIONS = 400
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +40,7 @@ def equations(repository, tmp_path_factory):
 
 
 # Each statistic with its place in the law.
-def placed(truth):
+def stationing(truth):
     names = {
         "flow_mean_m3s": "mean",
         **{f"flow_q{percent:02d}_m3s": f"exceedance_{percent}" for percent in range(1, 100)},
@@ -51,7 +51,7 @@ def placed(truth):
 def test_the_law_is_found_within_two_standard_errors(truth, equations):
     law = truth["flow_law"]
 
-    for statistic, number in placed(truth):
+    for statistic, number in stationing(truth):
         equation = equations[statistic]
         found = np.array([equation.constant, *(item.coefficient for item in equation.predictors)])
         errors = np.sqrt(np.diag(equation.covariance))
@@ -67,14 +67,14 @@ def test_intervals_hold_85_to_95_percent_of_the_true_station_flows(truth, equati
             for name in ("area_km2", "precipitation_mm")
         }
     )
-    stations = stations[stations["area_km2"] >= equations["mean"].predictors[0].least]
+    stations = stations[stations["area_km2"] >= equations["mean"].predictors[0].minimum]
     logs = np.log10(stations.to_numpy())
 
     held = {}
-    for statistic, number in placed(truth):
+    for statistic, number in stationing(truth):
         median = law["a"][number] + logs @ [law["b"][number], law["c"][number]]
         # The law's own scatter makes a true flow of each station; many draws, so that luck averages out.
-        true = 10 ** (median + law["scatter_log10"][number] * rng.normal(size=(DRAWS, len(stations))))
+        true = 10 ** (median + law["scatter_log10"][number] * rng.normal(size=(SIMULATIONS, len(stations))))
         applied = apply_equation(equations[statistic], stations)
         held[statistic] = ((applied.low_m3s <= true) & (true <= applied.high_m3s)).mean()
 

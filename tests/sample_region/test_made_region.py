@@ -288,7 +288,7 @@ def test_least_squares_finds_the_law_of_the_gauges_again(truth, statistic):
     assert scatter == pytest.approx(law["scatter_log10"][number], rel=0.26)
 
 
-def test_over_many_draws_the_law_lies_within_two_errors_as_often_as_student_says():
+def test_over_many_simulations_the_law_lies_within_two_errors_as_often_as_student_says():
     law = make.flow_law()
     statistics = ("flow_mean_m3s", "flow_q95_m3s")
     known = {s: np.array([law[name][law["statistics"].index(s)] for name in "abc"]) for s in statistics}

@@ -36,8 +36,8 @@ def test_nearest_distances_equal_the_least_of_all_distances():
 
     distance_m = nearest_distance_m(*points.T, features)
 
-    least = [features.distance(Point(point)).min() for point in points]
-    assert distance_m == pytest.approx(least, abs=1e-9)
+    minimum = [features.distance(Point(point)).min() for point in points]
+    assert distance_m == pytest.approx(minimum, abs=1e-9)
 
 
 @pytest.mark.parametrize("features", [None, layer([])])

@@ -10,17 +10,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.config import CostSettings, EnergySettings, RankingSettings, StretchSettings
-from sitefinder.power.energy import net_head_m
-from sitefinder.siting.offers import PREFIXES, VALUED, choose_sites
-from sitefinder.siting.stretches import find_stretches, subset
+from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.settings import CostSettings, EnergySettings, RankingSettings, StretchSettings
+from sitefinder.siting.candidates import find_stretches, subset
+from sitefinder.siting.selection import PREFIXES, VALUED, choose_sites
 
 STEP_M = 50.0
 CANDIDATES = 13
 CASES_A_SEED = 40
-SETTINGS = StretchSettings(least_head_m=0.3, longest_m=400.0, new_weir_heights_m=[1.0, 2.0], freeboard_m=0.0)
+SETTINGS = StretchSettings(min_head_m=0.3, longest_m=400.0, new_weir_heights_m=[1.0, 2.0], freeboard_m=0.0)
 # A steep canal, so that its loss turns the order of candidates.
-ENERGY = EnergySettings(machines=["machines.toml"], canal_slope=0.004)
+ENERGY = EnergySettings(turbines=["turbines.toml"], canal_slope=0.004)
 NO_BARRIERS = pd.DataFrame({name: np.zeros(0) for name in ("station", "head_m", "head_se_m", "fall_below_m")})
 
 
@@ -104,7 +104,7 @@ def taken_by(stations, profile_m, row):
     """Stations whose segments a candidate takes: its way, and all that its pond reaches."""
     way = [station for station in way_down(stations, row.intake) if station <= row.tailrace][1:]
     taken = set(way)
-    if row.layout == "new_weir":
+    if row.scheme_type == "new_weir":
         crest_m = profile_m[row.intake] + row.weir_height_m
         for station in range(row.intake + 1):
             path = list(way_down(stations, station))
@@ -158,8 +158,8 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
         pieces = [taken_by(stations, profile_m, row) for row in table.itertuples()]
         clash = list(clashes(stations, pieces, table, spacing_m))
         valued = pd.DataFrame({prefix + name: np.ones(len(table)) for prefix in PREFIXES for name in VALUED})
-        # A fish-safe machine is one of any, and worth no more than the best of these.
-        valued["any_net_value_per_year"] = valued["safe_net_value_per_year"] = value
+        # A fish-safe turbine is one of any, and worth no more than the best of these.
+        valued["any_net_annual_value"] = valued["safe_net_annual_value"] = value
 
         offers = choose_sites(
             stretches, [], valued, np.zeros(len(table), dtype=int), stations, GivenSettings(spacing_m)
@@ -178,7 +178,7 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
             1 for row, piece in zip(table.itertuples(), pieces, strict=True) if below & (piece - {row.tailrace})
         )
         seen["pond"] += sum(
-            len(piece) > 1 for piece in np.array(pieces, dtype=object)[table["layout"] == "new_weir"]
+            len(piece) > 1 for piece in np.array(pieces, dtype=object)[table["scheme_type"] == "new_weir"]
         )
         seen["pond up a tributary"] += sum(
             len({int(stations["downstream"][station]) for station in piece}) < len(piece) for piece in pieces

@@ -6,11 +6,11 @@ import pandas as pd
 import pytest
 import shapely
 
+from sitefinder.comparison.causes import StageGraph, differences, reaching
+from sitefinder.comparison.changes import compare_runs, sums_by_change
+from sitefinder.comparison.matching import UNTOLD
 from sitefinder.schema import CHANGE_LAYERS, LAYERS, check_table
-from sitefinder.siting.causes import StageGraph, differences, reaching
-from sitefinder.siting.changes import compare_runs, sums_by_change
-from sitefinder.siting.differing import UNTOLD
-from sitefinder.stages import stage_graph
+from sitefinder.steps import graph as stage_graph
 
 GRAPH = StageGraph(stage_graph.STAGES)
 CRS = "EPSG:32633"
@@ -46,12 +46,12 @@ def rows_of(layer_name, rows, lines=None):
     return check_table(frame, layer_name)
 
 
-def site(name, rank, line, *, layout="diversion", reach="A2", energy_mwh=100.0, pond_length_m=0.0, **values):
+def site(name, rank, line, *, scheme_type="diversion", reach="A2", energy_mwh=100.0, pond_length_m=0.0, **values):
     return {
-        "site_id": f"{name}/{layout}",
+        "site_id": f"{name}/{scheme_type}",
         "rank": rank,
         "line": shapely.LineString(line),
-        "layout": layout,
+        "scheme_type": scheme_type,
         "reach_id": reach,
         "energy_mwh": energy_mwh,
         "power_kw": energy_mwh / 4,
@@ -88,16 +88,16 @@ def run_of(*, lines=None, reaches=None, sites=(), hits=(), rules=None, settings=
         }
         for name, line in drawn.items()
     ]
-    told = [("input", name, "", digest) for name, digest in (DIGESTS | (digests or {})).items()]
-    told += [("setting", name, value, "") for name, value in (SETTINGS | (settings or {})).items()]
-    told += [("stage", name, value, "") for name, value in (STAGES | (stages or {})).items()]
+    notes = [("input", name, "", digest) for name, digest in (DIGESTS | (digests or {})).items()]
+    notes += [("setting", name, value, "") for name, value in (SETTINGS | (settings or {})).items()]
+    notes += [("stage", name, value, "") for name, value in (STAGES | (stages or {})).items()]
     for number, (name, rule) in enumerate((rules or {}).items(), 1):
         stated = {key: value for key, value in rule.items() if key != "digest"}
-        told += [
+        notes += [
             ("setting", f"rules[{number}].{key}", value, "") for key, value in {"name": name, **stated}.items()
         ]
-        told.append(("input", f"rule {name}", "", rule.get("digest", f"digest of {name}")))
-    provenance = [dict(zip(("kind", "name", "value", "digest"), row, strict=True)) for row in told]
+        notes.append(("input", f"rule {name}", "", rule.get("digest", f"digest of {name}")))
+    provenance = [dict(zip(("kind", "name", "value", "digest"), row, strict=True)) for row in notes]
     stretches = [
         {**each, "stretch_id": f"stretch {each['site_id']}", "length_m": each["line"].length} for each in sites
     ]
@@ -116,10 +116,10 @@ def run_of(*, lines=None, reaches=None, sites=(), hits=(), rules=None, settings=
 
 # The rows of a comparison by the id that they have in either run, those of reaches or those of sites.
 def compared(old, new, kind, **options):
-    told = compare_runs(old, new, GRAPH, **options)
-    for name, table in told._asdict().items():
+    notes = compare_runs(old, new, GRAPH, **options)
+    for name, table in notes._asdict().items():
         check_table(table, name, CHANGE_LAYERS)
-    rows = told.changes[told.changes["kind"] == kind]
+    rows = notes.changes[notes.changes["kind"] == kind]
     return rows.set_index(rows["id_new"].where(rows["id_new"] != "", rows["id_old"]))
 
 
@@ -133,11 +133,11 @@ def test_the_same_run_twice_is_unchanged():
     for name, table in run.items():
         check_table(table, name)  # what these tests are made of is what a run delivers
 
-    told = compare_runs(run, run, GRAPH)
+    notes = compare_runs(run, run, GRAPH)
 
-    assert set(told.changes["change"]) == {"unchanged"}
-    assert len(told.changes) == 6
-    assert len(told.changed_values) == len(told.causes) == 0
+    assert set(notes.changes["change"]) == {"unchanged"}
+    assert len(notes.changes) == 6
+    assert len(notes.changed_values) == len(notes.causes) == 0
 
 
 def test_a_site_with_another_rank_alone_moved():
@@ -205,17 +205,17 @@ def test_a_feature_that_lay_there_before_excludes_no_site_anew():
 
 def test_the_same_feature_under_an_edited_rule_does():
     hits = [hit("A2", "nests", "N7", 250.0, 251.0)]
-    old = run_of(sites=TWO, hits=hits, rules={"nests": {"action": "exclude", "least_overlap_m": "10.0"}})
-    new = run_of(sites=TWO[:1], hits=hits, rules={"nests": {"action": "exclude", "least_overlap_m": "0.0"}})
+    old = run_of(sites=TWO, hits=hits, rules={"nests": {"action": "exclude", "min_overlap_m": "10.0"}})
+    new = run_of(sites=TWO[:1], hits=hits, rules={"nests": {"action": "exclude", "min_overlap_m": "0.0"}})
 
     lost = compared(old, new, "site").loc["A2@450/diversion"]
 
     assert (lost["change"], lost["rules"]) == ("newly excluded", "nests (N7)")
-    assert lost["cause"] == "rule nests: least_overlap_m 10.0 → 0.0"
+    assert lost["cause"] == "rule nests: min_overlap_m 10.0 → 0.0"
 
 
 @pytest.mark.parametrize(
-    ("action", "layout", "allow", "change"),
+    ("action", "scheme_type", "allow", "change"),
     [
         ("exclude", "at_barrier", "[]", "newly excluded"),
         ("conditional", "at_barrier", "[]", "newly excluded"),
@@ -228,8 +228,8 @@ def test_the_same_feature_under_an_edited_rule_does():
         ("note", "diversion", "[]", "vanished"),
     ],
 )
-def test_what_bars_a_site_depends_on_its_layout_and_on_what_is_allowed(action, layout, allow, change):
-    sites = [site("A2@450", 1, LOWER, layout=layout)]
+def test_what_bars_a_site_depends_on_its_scheme_type_and_on_what_is_allowed(action, scheme_type, allow, change):
+    sites = [site("A2@450", 1, LOWER, scheme_type=scheme_type)]
     old = run_of(sites=sites, settings={"ranking.allow": allow})
     rules = {"fish": {"action": action}}
     hits = [hit("A2", "fish", "F1", 300.0, 400.0, action)]
@@ -238,14 +238,14 @@ def test_what_bars_a_site_depends_on_its_layout_and_on_what_is_allowed(action, l
     lost = compared(old, new, "site").iloc[0]
 
     assert lost["change"] == change
-    # A limit on machines bars nothing, and is told all the same.
+    # A limit on turbines bars nothing, and is told all the same.
     assert lost["rules"] == ("fish (F1)" if change == "newly excluded" or action == "fish_safe_only" else "")
 
 
 @pytest.mark.parametrize(("pond_m", "change"), [(40.0, "vanished"), (250.0, "newly excluded")])
 def test_a_feature_in_the_pond_of_a_new_weir_excludes_it(pond_m, change):
     # The intake is 200 m below the confluence; the feature lies 20 m up the side arm.
-    sites = [site("A2@450", 1, LOWER, layout="new_weir", pond_length_m=pond_m)]
+    sites = [site("A2@450", 1, LOWER, scheme_type="new_weir", pond_length_m=pond_m)]
     new = run_of(sites=[], hits=[hit("B1", "nests", "N1", 400.0, 480.0)], rules=NESTS)
 
     lost = compared(run_of(sites=sites), new, "site").iloc[0]
@@ -253,9 +253,9 @@ def test_a_feature_in_the_pond_of_a_new_weir_excludes_it(pond_m, change):
     assert lost["change"] == change
 
 
-def test_a_lost_site_tells_its_reach_and_the_site_that_takes_its_place():
+def test_a_lost_site_reports_its_reach_and_the_site_that_takes_its_place():
     other = site("A2@400", 1, [(0, 450), (0, 100)], energy_mwh=120.0)
-    new = run_of(sites=[other], reaches={"A2": {"not_offered_because": "blocked by a better site"}})
+    new = run_of(sites=[other], reaches={"A2": {"rejection_reason": "blocked by a better site"}})
 
     rows = compared(run_of(sites=TWO[1:]), new, "site")
 
@@ -267,24 +267,24 @@ def test_a_lost_site_tells_its_reach_and_the_site_that_takes_its_place():
     assert rows.loc["A2@400/diversion", "change"] == "appeared"
 
 
-def test_a_changed_value_is_told_with_both_values_and_the_setting_behind_it():
+def test_a_changed_value_is_reported_with_both_values_and_the_setting_behind_it():
     old = run_of(sites=TWO)
-    new = run_of(sites=[TWO[0], {**TWO[1], "net_value_per_year": 7.5}], settings={"costs.price_per_kwh": "0.3"})
+    new = run_of(sites=[TWO[0], {**TWO[1], "net_annual_value": 7.5}], settings={"costs.price_per_kwh": "0.3"})
 
-    told = compare_runs(old, new, GRAPH)
+    notes = compare_runs(old, new, GRAPH)
 
     rows = compared(old, new, "site")
     assert rows["change"].to_dict() == {"A1@400/diversion": "unchanged", "A2@450/diversion": "changed in value"}
     assert rows.loc["A2@450/diversion", "cause"] == "setting costs.price_per_kwh: 0.2 → 0.3"
-    assert told.changed_values[["id_new", "column", "unit", "old", "new"]].to_numpy().tolist() == [
-        ["A2@450/diversion", "net_value_per_year", "currency/yr", "1.0", "7.5"]
+    assert notes.changed_values[["id_new", "column", "unit", "old", "new"]].to_numpy().tolist() == [
+        ["A2@450/diversion", "net_annual_value", "currency/yr", "1.0", "7.5"]
     ]
 
 
 def test_numbers_that_differ_by_less_than_asked_are_the_same():
     old, new = run_of(reaches={"A1": {"head_m": 2.0}}), run_of(reaches={"A1": {"head_m": 2.01}})
 
-    strict, lenient = (compared(old, new, "reach", least_change=share) for share in (0.001, 0.01))
+    strict, lenient = (compared(old, new, "reach", min_change=share) for share in (0.001, 0.01))
 
     assert (strict.loc["A1", "change"], lenient.loc["A1", "change"]) == ("changed in value", "unchanged")
 
@@ -292,9 +292,9 @@ def test_numbers_that_differ_by_less_than_asked_are_the_same():
 def test_a_value_that_is_no_longer_known_has_changed():
     old, new = run_of(reaches={"A1": {"head_m": 2.0}}), run_of(reaches={"A1": {"head_m": np.nan}})
 
-    told = compare_runs(old, new, GRAPH).changed_values
+    notes = compare_runs(old, new, GRAPH).changed_values
 
-    assert told[["column", "old", "new"]].to_numpy().tolist() == [["head_m", "2.0", ""]]
+    assert notes[["column", "old", "new"]].to_numpy().tolist() == [["head_m", "2.0", ""]]
     assert len(compare_runs(new, new, GRAPH).changed_values) == 0
 
 
@@ -338,9 +338,11 @@ def test_reaches_and_sites_with_other_ids_are_found_again_by_place():
     assert set(reaches["change"]) | set(sites["change"]) == {"unchanged"}
 
 
-def test_a_site_is_not_taken_for_one_of_another_layout_on_the_same_stretch():
+def test_a_site_is_not_taken_for_one_of_another_scheme_type_on_the_same_stretch():
     old = run_of(sites=TWO[1:])
-    new = run_of(lines=drawn_anew(), sites=[site("Y@1", 1, [(5, 300), (5, 50)], reach="Y", layout="new_weir")])
+    new = run_of(
+        lines=drawn_anew(), sites=[site("Y@1", 1, [(5, 300), (5, 50)], reach="Y", scheme_type="new_weir")]
+    )
 
     rows = compared(old, new, "site")
 
@@ -401,11 +403,11 @@ def test_results_that_differ_without_a_reason_say_so():
     assert row["cause"] == UNTOLD
 
 
-def test_a_difference_that_touches_only_what_stayed_is_not_told():
+def test_a_difference_that_touches_only_what_stayed_is_not_reported():
     # Another DEM everywhere, another price; here the head is as it was and only the site's worth differs.
     old = run_of(sites=TWO)
     new = run_of(
-        sites=[TWO[0], {**TWO[1], "net_value_per_year": 7.5}],
+        sites=[TWO[0], {**TWO[1], "net_annual_value": 7.5}],
         digests={"dem": "d2"},
         settings={"costs.price_per_kwh": "0.3"},
         stages={"energy": "3"},
@@ -416,7 +418,7 @@ def test_a_difference_that_touches_only_what_stayed_is_not_told():
     assert row["cause"] == "setting costs.price_per_kwh: 0.2 → 0.3; code of stage energy changed"
 
 
-def test_differences_are_told_by_input_setting_rule_and_stage():
+def test_differences_are_reported_by_input_setting_rule_and_stage():
     rules = {"park": {"action": "exclude", "buffer_m": "0.0"}, "fish": {"action": "conditional"}}
     old = run_of(rules=rules)
     new = run_of(
@@ -429,9 +431,9 @@ def test_differences_are_told_by_input_setting_rule_and_stage():
         stages={"heads": "2"},
     )
 
-    told = differences(old["provenance"], new["provenance"], GRAPH).table["told"].tolist()
+    notes = differences(old["provenance"], new["provenance"], GRAPH).table["told"].tolist()
 
-    assert told == [
+    assert notes == [
         "rule park: buffer_m 0.0 → 9.0",
         "layer of rule fish changed",
         "order of the rules changed",
@@ -443,12 +445,12 @@ def test_differences_are_told_by_input_setting_rule_and_stage():
 
 
 def test_a_setting_that_only_the_newer_program_knows_is_no_difference_at_its_default():
-    new = run_of(settings={"heads.shrink": "True", "heads.draws": "99"})["provenance"]
+    new = run_of(settings={"heads.shrink": "True", "heads.simulations": "99"})["provenance"]
 
-    defaults = {"heads.shrink": "True", "heads.draws": "64"}
-    told = differences(run_of()["provenance"], new, GRAPH, defaults).table["told"]
+    defaults = {"heads.shrink": "True", "heads.simulations": "64"}
+    notes = differences(run_of()["provenance"], new, GRAPH, defaults).table["told"]
 
-    assert told.tolist() == ["setting heads.draws: not set → 99"]
+    assert notes.tolist() == ["setting heads.simulations: not set → 99"]
 
 
 # Rows of causes that can lead to changed columns, for a run whose provenance differs in all of these.
@@ -468,10 +470,10 @@ def named_causes(layer, changed, shown=(), **differing):
         ("reaches", "flow_mean_m3s", {"streams", "dem", "heads.quantile", "equation file 1"} - {"heads.quantile"}),
         ("reaches", "theoretical_kw", {"streams", "dem", "heads.quantile", "equation file 1"}),
         ("sites", "road_distance_m", {"streams", "dem", "heads.quantile", "roads", "equation file 1"}),
-        ("sites", "solar_cost_per_kwh", {"costs.price_per_kwh"}),
+        ("sites", "solar_lcoe_per_kwh", {"costs.price_per_kwh"}),
     ],
 )
-def test_the_stage_graph_tells_what_can_have_changed_a_column(layer, column, possible):
+def test_the_stage_graph_reports_what_can_have_changed_a_column(layer, column, possible):
     possible_ones = named_causes(
         layer,
         [column],
@@ -488,7 +490,7 @@ def test_the_selection_of_sites_can_have_changed_by_anything_that_makes_a_site()
 
     possible = named_causes(
         "reaches",
-        ["not_offered_because"],
+        ["rejection_reason"],
         digests={"dem": "d2", "streams": "s2", "roads": "r2"},
         settings={"heads.quantile": "0.4", "costs.price_per_kwh": "0.3", "ranking.spacing_m": "200.0"},
         rules=NESTS,

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from sitefinder.siting.choice import choose_best_set
-from sitefinder.siting.pieces import blocked_by, boundary_of_path
+from sitefinder.siting.candidates import blocked_by, boundary_of_path
+from sitefinder.siting.selection import choose_best_set
 
 
 class Case(NamedTuple):
@@ -120,7 +120,7 @@ def test_the_choice_is_the_best_of_all_subsets(seed):
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_the_choice_on_larger_trees_is_worth_what_an_integer_program_finds(seed):
+def test_the_choice_on_larger_trees_is_value_what_an_integer_program_finds(seed):
     rng = np.random.default_rng([7, seed])
     case = random_case(rng, 300, 250)
     case = case._replace(value=np.round(rng.lognormal(2.0, 1.0, 250) - 3.0, 3))
@@ -175,8 +175,8 @@ def test_the_blocker_is_the_chosen_one_with_most_stream_in_common(seed):
                 for other in np.flatnonzero(chosen)
                 if piece & case.pieces[other]
             }
-            most = -1 if chosen[c] or not shared_m else min(shared_m, key=lambda o: (-shared_m[o], o))
-            assert blocker[c] == most
+            maximum = -1 if chosen[c] or not shared_m else min(shared_m, key=lambda o: (-shared_m[o], o))
+            assert blocker[c] == maximum
             # The choice is best, so whatever is worth something and was left must be in somebody's way.
             assert chosen[c] or case.value[c] <= 0 or blocker[c] >= 0
 

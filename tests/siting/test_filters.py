@@ -15,10 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import Point
 
-from sitefinder.config import RuleSettings, Settings, checked
-from sitefinder.config.filters import Both, Compared, Either, IsNull, Not, parse_filter
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.siting.filters import matching
+from sitefinder.rules.filters import matching
+from sitefinder.settings import RuleSettings, Settings, checked
+from sitefinder.settings.rules import Both, Compared, Either, IsNull, Not, parse_filter
 
 
 def rule(where, **settings_):
@@ -256,8 +256,8 @@ def test_a_wrong_filter_is_found_with_the_settings():
     ("table", "message"),
     [
         ({"where": "zone = 1", "column": "zone", "values": [1]}, "state where, or column and values, not both"),
-        ({"least_overlap_m": 1, "least_overlap_share": 0.5}, "least_overlap_m or least_overlap_share, not both"),
-        ({"touching_counts": True, "least_overlap_m": 5}, "touching_counts and a least overlap contradict"),
+        ({"min_overlap_m": 1, "min_overlap_share": 0.5}, "min_overlap_m or min_overlap_share, not both"),
+        ({"touching_counts": True, "min_overlap_m": 5}, "touching_counts and a least overlap contradict"),
         ({"effect_distance_m": 50}, 'effect_distance_m needs effect = "downstream" or "upstream"'),
         ({"stops_at_drop_m": 2}, 'stops_at_drop_m needs effect = "downstream" or "upstream"'),
         ({"area_ha_column": "a", "area_m2_column": "b"}, "area_ha_column or area_m2_column, not both"),

@@ -5,17 +5,16 @@ import itertools
 import numpy as np
 import pytest
 
-from sitefinder.siting import survival_choice
-from sitefinder.siting.choice import choose_best_set
+from sitefinder.siting import selection as survival_choice
+from sitefinder.siting.candidates import boundary_of_path
 from sitefinder.siting.fish_passage import (
-    FishWay,
+    MigrationPath,
     entered_at,
     plants_to_outlet,
     survival_to_outlet,
     worst_from_above,
 )
-from sitefinder.siting.pieces import boundary_of_path
-from sitefinder.siting.survival_choice import choose_for_fish
+from sitefinder.siting.selection import choose_best_set, choose_for_fish
 
 # Shares whose products meet the bars below exactly, or miss them clearly.
 SHARES = (1.0, 0.98, 0.95, 0.9, 0.6, 0.0)
@@ -28,20 +27,20 @@ class Region:
         below = np.arange(stations) + rng.integers(1, 4, stations)
         below[0] = 1
         self.downstream = np.where(below < stations, below, -1).astype(np.int32)
-        self.layout, self.intake, self.tailrace, self.ponds, self.pieces = [], [], [], [], []
+        self.scheme_type, self.intake, self.tailrace, self.ponds, self.pieces = [], [], [], [], []
         starts = np.flatnonzero(self.downstream >= 0)
         for _ in range(candidates):
-            layout = str(rng.choice(["diversion", "new_weir", "at_barrier"]))
+            scheme_type = str(rng.choice(["diversion", "new_weir", "at_barrier"]))
             way = self.way(int(rng.choice(starts)))[
-                : 2 + (int(rng.integers(0, 3)) if layout == "diversion" else 0)
+                : 2 + (int(rng.integers(0, 3)) if scheme_type == "diversion" else 0)
             ]
             pond = []
-            if layout == "new_weir":
+            if scheme_type == "new_weir":
                 pond = [way[0]]
                 for above in range(way[0] - 1, -1, -1):
                     if self.downstream[above] in pond and rng.random() < 0.5:
                         pond.append(above)
-            self.layout.append(layout)
+            self.scheme_type.append(scheme_type)
             self.intake.append(way[0])
             self.tailrace.append(way[-1])
             self.ponds.append(pond)
@@ -59,12 +58,12 @@ class Region:
             way.append(int(self.downstream[way[-1]]))
         return way
 
-    def fish_way(self, least):
-        return FishWay(self.spawning, self.plants, self.survival, least)
+    def migration_path(self, minimum):
+        return MigrationPath(self.spawning, self.plants, self.survival, minimum)
 
     # A set is allowed where nothing overlaps and no spawning ground is worse off than the bar, or than existing
     # plants already leave it.
-    def is_allowed(self, options, least):
+    def is_allowed(self, options, minimum):
         chosen = [c for c, option in enumerate(options) if option >= 0]
         if any(self.value[c, options[c]] <= 0 for c in chosen):
             return False
@@ -74,39 +73,39 @@ class Region:
             way = self.way(int(start))
             alive = before = float(np.prod(self.plants[way]))
             for c in chosen:
-                entered = self.tailrace[c] if self.layout[c] == "at_barrier" else self.intake[c]
+                entered = self.tailrace[c] if self.scheme_type[c] == "at_barrier" else self.intake[c]
                 if entered in way:
                     alive *= self.survival[c, options[c]]
-            if alive < min(least, before) - 1e-8:
+            if alive < min(minimum, before) - 1e-8:
                 return False
         return True
 
-    def best_of_all_sets(self, least):
+    def best_of_all_sets(self, minimum):
         options = itertools.product((-1, 0, 1), repeat=len(self.pieces))
         worth = [
             sum(self.value[c, option] for c, option in enumerate(each) if option >= 0)
             for each in options
-            if self.is_allowed(each, least)
+            if self.is_allowed(each, minimum)
         ]
         return max(worth)
 
-    def chosen(self, least):
-        entered = entered_at(self.layout, np.array(self.intake), np.array(self.tailrace))
+    def chosen(self, minimum):
+        entered = entered_at(self.scheme_type, np.array(self.intake), np.array(self.tailrace))
         ends = (np.array(self.intake, dtype=np.int32), np.array(self.tailrace, dtype=np.int32))
-        way = self.fish_way(least)
+        way = self.migration_path(minimum)
         return choose_for_fish(self.downstream, *ends, entered, self.value, way, self.pond_start, self.pond)
 
 
 @pytest.mark.parametrize("seed", range(60))
-@pytest.mark.parametrize("least", [0.85, 0.95**2, 1.0])
-def test_the_chosen_options_are_worth_most_of_all_sets_that_keep_the_bar(seed, least):
+@pytest.mark.parametrize("minimum", [0.85, 0.95**2, 1.0])
+def test_the_chosen_options_are_value_most_of_all_sets_that_keep_the_bar(seed, minimum):
     region = Region(seed)
 
-    found = region.chosen(least)
+    found = region.chosen(minimum)
 
     assert found.exact
-    assert region.is_allowed(found.option.tolist(), least)
-    assert found.total_value == region.best_of_all_sets(least)
+    assert region.is_allowed(found.option.tolist(), minimum)
+    assert found.total_value == region.best_of_all_sets(minimum)
 
 
 def test_those_trials_tell_a_bar_that_matters_from_one_that_does_not():
@@ -120,7 +119,7 @@ def test_those_trials_tell_a_bar_that_matters_from_one_that_does_not():
 @pytest.mark.parametrize("seed", range(40))
 def test_rounded_losses_keep_the_bar_and_are_said_not_to_be_exact(seed, monkeypatch):
     region = Region(seed)
-    monkeypatch.setattr(survival_choice, "LEVELS_MOST", 2)
+    monkeypatch.setattr(survival_choice, "MAX_LEVELS", 2)
 
     found = region.chosen(0.8)
 
@@ -142,11 +141,11 @@ def test_without_spawning_ground_the_choice_is_the_best_set_without_fish(seed):
 
 
 # A row of stations with a candidate from each to the next.
-def row_of_sites(count, survival, least, *, spawning=0, values=(10.0, 6.0)):
+def row_of_sites(count, survival, minimum, *, spawning=0, values=(10.0, 6.0)):
     downstream = np.append(np.arange(1, count + 1), -1).astype(np.int32)
     upper = np.arange(count, dtype=np.int32)
     is_spawning = np.arange(count + 1) == spawning
-    way = FishWay(is_spawning, np.ones(count + 1), np.tile(survival, (count, 1)).astype(float), least)
+    way = MigrationPath(is_spawning, np.ones(count + 1), np.tile(survival, (count, 1)).astype(float), minimum)
     return choose_for_fish(downstream, upper, upper + 1, upper, np.tile(values, (count, 1)).astype(float), way)
 
 
@@ -162,13 +161,13 @@ def test_five_sites_in_a_row_of_95_in_100_leave_774_in_1000():
     assert (row_of_sites(5, (0.95, 0.0), 0.775).option >= 0).sum() == 4
 
 
-def test_sites_are_made_fish_safe_where_that_costs_less_than_dropping_one():
+def test_sites_are_fish_safe_by_passage_limit_where_that_costs_less_than_dropping_one():
     # Five at 0.95 leave 0.774; one of them at 0.98 leaves 0.798, two 0.823.
     found = row_of_sites(5, (0.95, 0.98), 0.8)
 
     assert sorted(found.option.tolist()) == [0, 0, 0, 1, 1]
     assert found.total_value == 3 * 10 + 2 * 6
-    # At 4 each, two safe machines cost more than one site.
+    # At 4 each, two safe turbines cost more than one site.
     assert sorted(row_of_sites(5, (0.95, 0.98), 0.8, values=(10.0, 4.0)).option.tolist()) == [-1, 0, 0, 0, 0]
 
 

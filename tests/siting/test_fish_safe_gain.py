@@ -1,20 +1,20 @@
-"""What fish-safe machines win, on sets worked by hand."""
+"""What fish-safe turbines win, on sets worked by hand."""
 
 import numpy as np
 import pandas as pd
 
-from sitefinder.siting.fish_safe_gain import gain_by_district, grades_counted, without_fish_safe
-from sitefinder.siting.offers import Offers
+from sitefinder.siting.fish_passage import gain_by_district, grades_counted, without_fish_safe
+from sitefinder.siting.selection import Offers
 
-MACHINES = np.array(["propeller", "screw"], dtype=object)
+TURBINES = np.array(["propeller", "screw"], dtype=object)
 
 
-def offers(chosen, energy_mwh, machine, screened):
+def offers(chosen, energy_mwh, turbine, screened):
     valued = pd.DataFrame(
         {
             "energy_mwh": energy_mwh,
             "power_kw": np.array(energy_mwh) / 5.0,
-            "machine": machine,
+            "turbine": turbine,
             "screened": screened,
         }
     )
@@ -26,15 +26,15 @@ def test_grades_are_counted_from_the_best_down():
     assert grades_counted("none") == ["tested", "claimed", "none"]
 
 
-def test_without_fish_safe_machines_nothing_may_stand_where_only_they_may():
+def test_without_fish_safe_turbines_nothing_may_stand_where_only_they_may():
     choice = np.array([0, 1, -1], dtype=np.int8)
 
     assert without_fish_safe(choice).tolist() == [0, -1, -1]
     assert without_fish_safe(choice).dtype == np.int8
 
 
-def test_both_measures_are_told_for_each_district_and_grade():
-    # The second, on a protected stretch, takes the place of the first; the third is open to any machine.
+def test_both_measures_are_reported_for_each_district_and_grade():
+    # The second, on a protected stretch, takes the place of the first; the third is open to any turbine.
     district = np.array(["Up", "Up", "Down"], dtype=object)
     only_safe = np.array([False, True, False])
     without = offers([True, False, True], [40.0, np.nan, 10.0], [0, -1, 0], [False] * 3)
@@ -42,7 +42,7 @@ def test_both_measures_are_told_for_each_district_and_grade():
     claimed = offers([False, True, True], [40.0, 120.0, 10.0], [0, 1, 0], [False] * 3)
 
     table = gain_by_district(
-        ["Up", "Down", ""], district, only_safe, without, {"tested": tested, "claimed": claimed}, MACHINES
+        ["Up", "Down", ""], district, only_safe, without, {"tested": tested, "claimed": claimed}, TURBINES
     ).set_index(["district", "evidence"])
 
     up = table.loc[("Up", "tested")]
@@ -51,8 +51,8 @@ def test_both_measures_are_told_for_each_district_and_grade():
     assert (up["sites_only_safe"], up["power_only_safe_kw"], up["energy_only_safe_mwh"]) == (1, 20.0, 100.0)
     # The gain is less than what stands there, because of the site that gave way.
     assert up["gain_mwh"] == 60.0
-    assert up["machines"] == "propeller with screen"
-    assert table.loc[("Up", "claimed"), ["gain_mwh", "machines"]].tolist() == [80.0, "screw"]
+    assert up["turbines"] == "propeller with screen"
+    assert table.loc[("Up", "claimed"), ["gain_mwh", "turbines"]].tolist() == [80.0, "screw"]
     down = table.loc[("Down", "claimed")]
-    assert (down["sites"], down["sites_only_safe"], down["gain_mwh"], down["machines"]) == (1, 0, 0.0, "")
+    assert (down["sites"], down["sites_only_safe"], down["gain_mwh"], down["turbines"]) == (1, 0, 0.0, "")
     assert table.loc[("", "tested"), "sites"] == 0

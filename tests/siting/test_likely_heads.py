@@ -4,8 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.siting.likely_heads import LikelyHeads, likely_heads, shrink_heads, shrunk_by_length
-from sitefinder.siting.shrinkage import fit_prior, posterior
+from sitefinder.profile.shrinkage import (
+    LikelyHeads,
+    fit_prior,
+    likely_heads,
+    posterior,
+    shrink_heads,
+    shrunk_by_length,
+)
 
 STATIONS, STEP_M, ERROR_M = 2001, 50.0, 0.5
 
@@ -34,7 +40,13 @@ def asked(river, *, barred=None, longest_m=500.0, stations=STATIONS):
 
 
 def candidates(**columns):
-    table = {"layout": "diversion", "head_m": [2.0], "head_se_m": 0.3, "length_m": 500.0, "weir_height_m": 0.0}
+    table = {
+        "scheme_type": "diversion",
+        "head_m": [2.0],
+        "head_se_m": 0.3,
+        "length_m": 500.0,
+        "weir_height_m": 0.0,
+    }
     return pd.DataFrame(table | columns)
 
 
@@ -58,7 +70,7 @@ def test_a_stream_too_short_for_twenty_side_by_side_is_not_asked(river):
 def test_where_nothing_is_known_heads_stay(river):
     table = shrink_heads(candidates(), asked(river, stations=20), NONE, NONE)
 
-    assert table["head_m"].tolist() == table["head_unshrunk_m"].tolist() == [2.0]
+    assert table["head_m"].tolist() == table["head_uncorrected_m"].tolist() == [2.0]
     assert table["head_se_m"].tolist() == [0.3]
 
 
@@ -126,7 +138,7 @@ def test_between_two_lengths_the_posterior_lies_between_theirs(river):
 def test_of_a_new_weir_only_the_fall_of_the_stream_is_shrunk(river):
     likely = asked(river)
     table = candidates(
-        layout=["new_weir", "diversion"], head_m=[2.7, 0.7], weir_height_m=[2.0, 0.0], length_m=50.0
+        scheme_type=["new_weir", "diversion"], head_m=[2.7, 0.7], weir_height_m=[2.0, 0.0], length_m=50.0
     )
 
     shrunk = shrink_heads(table, likely, NONE, NONE)
@@ -134,12 +146,12 @@ def test_of_a_new_weir_only_the_fall_of_the_stream_is_shrunk(river):
     assert shrunk["head_m"][0] - 2.0 == pytest.approx(shrunk["head_m"][1])
     assert shrunk["head_se_m"][0] == pytest.approx(shrunk["head_se_m"][1])
     assert shrunk["head_m"][1] < 0.7
-    assert shrunk["head_unshrunk_m"].tolist() == [2.7, 0.7]
+    assert shrunk["head_uncorrected_m"].tolist() == [2.7, 0.7]
 
 
 def test_barriers_have_a_prior_of_their_own_where_there_are_enough(river):
     drop_m = np.random.default_rng(8).lognormal(0.3, 0.4, 40)
-    table = candidates(layout=["at_barrier"], head_m=[2.5], head_se_m=0.5)
+    table = candidates(scheme_type=["at_barrier"], head_m=[2.5], head_se_m=0.5)
 
     few = shrink_heads(table, asked(river), drop_m[:19], np.full(19, 0.5))
     many = shrink_heads(table, asked(river), np.append(drop_m, np.nan), np.append(np.full(40, 0.5), np.nan))
@@ -151,7 +163,7 @@ def test_barriers_have_a_prior_of_their_own_where_there_are_enough(river):
 
 
 def test_heads_that_are_not_known_stay_unknown(river):
-    table = candidates(layout=["at_barrier", "diversion"], head_m=[np.nan, 2.0], head_se_m=[0.1, np.nan])
+    table = candidates(scheme_type=["at_barrier", "diversion"], head_m=[np.nan, 2.0], head_se_m=[0.1, np.nan])
 
     shrunk = shrink_heads(table, asked(river), np.full(30, 1.0), np.full(30, 0.1))
 

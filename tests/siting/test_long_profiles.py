@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.siting.long_profiles import long_profile, way_around, way_down
-from sitefinder.streams.fitted_profile import LongProfile
-from sitefinder.streams.tree import main_upstream
+from sitefinder.network.ordering import main_upstream
+from sitefinder.profile.fitting import LongProfile
+from sitefinder.siting.profiles import long_profile, way_around, way_down
 
 # A main stem 0 → 1 → 2 and a tributary 3 → 4 → 5 meet; the link below them is 6 → 7 → 8. Stations 2, 5 and 6 lie
 # at one place. The main stem has the longer way above it.
@@ -69,7 +69,7 @@ def test_the_band_is_1645_standard_errors_to_either_side(stations, errors_m):
     assert table["low_m"].to_numpy() == pytest.approx([4.0 - 1.645 * 0.7, 3.5 - 1.645 * 0.8])
 
 
-def test_each_station_tells_its_reach_also_where_a_link_begins(stations, errors_m):
+def test_each_station_reports_its_reach_also_where_a_link_begins(stations, errors_m):
     reaches = pd.DataFrame({"reach_id": ["a@50", "b@40", "c@50"], "stream": ["Main", "Side", "Main"]})
 
     table = table_of([3, 4, 5, 6, 7, 8], stations, errors_m, reaches=reaches)
@@ -106,7 +106,7 @@ def test_what_the_fit_and_the_waters_tell_is_marked(stations, errors_m):
         [4, 5, 6, 7, 8],
         stations,
         errors_m,
-        fitted=LongProfile(PROFILE_M, rmse_m=np.ones(9), **flags),
+        long_profile=LongProfile(PROFILE_M, rmse_m=np.ones(9), **flags),
         standing=standing,
         ends=(5, 7),
     )

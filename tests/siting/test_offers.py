@@ -6,19 +6,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.config import CostSettings, RankingSettings
-from sitefinder.schema.columns import NOT_OFFERED
-from sitefinder.siting.fish_passage import FishWay
-from sitefinder.siting.offers import (
+from sitefinder.schema.columns import REJECTION_REASONS
+from sitefinder.settings import CostSettings, RankingSettings
+from sitefinder.siting.candidates import Stretches
+from sitefinder.siting.fish_passage import MigrationPath
+from sitefinder.siting.selection import (
     PREFIXES,
     VALUED,
     Offers,
     alternatives,
     choose_sites,
-    not_offered_because,
+    rejection_reason,
     valued_for,
 )
-from sitefinder.siting.stretches import Stretches
 
 NOBODY = np.zeros(0, dtype=bool)
 
@@ -26,8 +26,8 @@ NOBODY = np.zeros(0, dtype=bool)
 class GivenSettings:
     """The two sections that the choice reads."""
 
-    def __init__(self, most_cost_per_kwh=None, **ranking):
-        self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3, most_cost_per_kwh=most_cost_per_kwh)
+    def __init__(self, max_lcoe_per_kwh=None, **ranking):
+        self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3, max_lcoe_per_kwh=max_lcoe_per_kwh)
         self.ranking = RankingSettings(**ranking)
 
 
@@ -50,7 +50,7 @@ def candidates(pairs):
             {
                 "intake": intake,
                 "tailrace": tailrace,
-                "layout": "diversion",
+                "scheme_type": "diversion",
                 "road_distance_m": 100.0 * np.asarray(intake),
             }
         ),
@@ -61,16 +61,16 @@ def candidates(pairs):
 
 
 # A valuation whose safe choice is worth less than any choice.
-def valuation(net_value, *, energy=None, cost=None, machine=None):
+def valuation(net_value, *, energy=None, cost=None, turbine=None):
     count = len(net_value)
     columns = {}
     for prefix, share in zip(PREFIXES, (1.0, 0.5), strict=True):
         for name in VALUED:
             columns[prefix + name] = np.ones(count)
-        columns[prefix + "net_value_per_year"] = np.array(net_value, dtype=float) * share
+        columns[prefix + "net_annual_value"] = np.array(net_value, dtype=float) * share
         columns[prefix + "energy_mwh"] = np.array(energy or [1.0] * count) * share
-        columns[prefix + "cost_per_kwh"] = np.array(cost or [0.1] * count)
-        columns[prefix + "machine"] = np.array([0] * count if machine is None else machine)
+        columns[prefix + "lcoe_per_kwh"] = np.array(cost or [0.1] * count)
+        columns[prefix + "turbine"] = np.array([0] * count if turbine is None else turbine)
         columns[prefix + "screened"] = np.full(count, prefix == "safe_")
     return pd.DataFrame(columns)
 
@@ -85,15 +85,15 @@ def chosen_rows(pairs, valued, *, steps=(), choice=None, stations=12, settings=N
 def test_the_valuation_is_the_one_that_the_rules_leave():
     valued = valued_for(valuation([10.0, 10.0, 10.0]), np.array([0, 1, -1]))
 
-    assert valued["net_value_per_year"].tolist() == pytest.approx([10.0, 5.0, np.nan], nan_ok=True)
-    assert valued["machine"].tolist() == [0, 0, -1]
+    assert valued["net_annual_value"].tolist() == pytest.approx([10.0, 5.0, np.nan], nan_ok=True)
+    assert valued["turbine"].tolist() == [0, 0, -1]
     assert valued["units"].tolist() == [1, 1, 0]
     assert valued["screened"].tolist() == [False, True, False]
     assert list(valued) == list(VALUED)
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_the_chosen_set_is_worth_most_of_all_sets_without_overlap(seed):
+def test_the_chosen_set_is_value_most_of_all_sets_without_overlap(seed):
     rng = np.random.default_rng(seed)
     upper = rng.integers(0, 9, 9)
     pairs = [(int(a), int(min(a + n, 11))) for a, n in zip(upper, rng.integers(1, 5, 9), strict=True)]
@@ -119,26 +119,26 @@ def test_energy_may_decide_in_place_of_value():
     assert chosen_rows(pairs, valued, settings=GivenSettings(choose_by="energy"))[0] == [1]
 
 
-def test_candidates_that_fail_a_step_have_no_machine_or_are_too_dear_are_never_chosen():
+def test_candidates_that_fail_a_step_have_no_turbine_or_are_above_cost_limit_are_never_chosen():
     pairs = [(0, 2), (2, 4), (4, 6), (6, 8), (8, 10)]
-    valued = valuation([10.0, 10.0, 10.0, -1.0, 10.0], cost=[0.1, 0.1, 0.1, 0.1, 0.4], machine=[0, 0, -1, 0, 0])
+    valued = valuation([10.0, 10.0, 10.0, -1.0, 10.0], cost=[0.1, 0.1, 0.1, 0.1, 0.4], turbine=[0, 0, -1, 0, 0])
     steps = [("too little flow", np.array([True, False, True, True, True]))]
 
-    rows, offers = chosen_rows(pairs, valued, steps=steps, settings=GivenSettings(most_cost_per_kwh=0.3))
+    rows, offers = chosen_rows(pairs, valued, steps=steps, settings=GivenSettings(max_lcoe_per_kwh=0.3))
 
     assert rows == [0]
-    told = {name: passing.tolist() for name, passing in offers.ladder}
-    assert list(told) == ["too little flow", "no suitable turbine", "above the cost limit"]
-    assert told["too little flow"] == [True, False, True, True, True]
-    assert told["no suitable turbine"] == [True, False, False, True, True]
-    assert told["above the cost limit"] == [True, False, False, False, False]
+    notes = {name: passing.tolist() for name, passing in offers.ladder}
+    assert list(notes) == ["too little flow", "no suitable turbine", "above the cost limit"]
+    assert notes["too little flow"] == [True, False, True, True, True]
+    assert notes["no suitable turbine"] == [True, False, False, True, True]
+    assert notes["above the cost limit"] == [True, False, False, False, False]
 
 
-def test_hard_limits_bar_what_is_beyond_them_and_reaches_are_told_which():
+def test_hard_limits_bar_what_is_beyond_them_and_reaches_are_reported_which():
     pairs = [(0, 2), (2, 4), (4, 6)]
     valued = valuation([10.0, 10.0, 10.0])
     valued["any_power_kw"] = [4.9, 5.0, 50.0]
-    settings = GivenSettings(least_power_kw=5.0, most_road_distance_m=200.0)
+    settings = GivenSettings(min_power_kw=5.0, max_road_distance_m=200.0)
 
     rows, offers = chosen_rows(pairs, valued, settings=settings)
 
@@ -186,7 +186,7 @@ def test_a_candidate_that_could_not_stand_anyway_is_not_called_blocked():
 
 
 def test_alternatives_are_the_best_of_those_that_a_site_keeps_out():
-    valued = pd.DataFrame({"net_value_per_year": [9.0, 3.0, 5.0, 5.0, 8.0, 4.0]})
+    valued = pd.DataFrame({"net_annual_value": [9.0, 3.0, 5.0, 5.0, 8.0, 4.0]})
     chosen = np.array([True, False, False, False, True, False])
     none = np.zeros(6, dtype=bool)
     offers = Offers(valued, chosen, np.array([-1, 0, 0, 0, -1, 4]), [], none, none)
@@ -196,7 +196,7 @@ def test_alternatives_are_the_best_of_those_that_a_site_keeps_out():
 
 
 def test_the_best_that_only_the_way_of_fish_keeps_out_are_listed_by_reach():
-    valued = pd.DataFrame({"net_value_per_year": [9.0, 3.0, 5.0, 4.0, 8.0]})
+    valued = pd.DataFrame({"net_annual_value": [9.0, 3.0, 5.0, 4.0, 8.0]})
     chosen, kept_out = np.arange(5) == 0, np.array([False, False, True, True, True])
     offers = Offers(valued, chosen, np.array([-1, 0, -1, -1, -1]), [], np.zeros(5, dtype=bool), kept_out)
 
@@ -208,18 +208,18 @@ def reasons(pairs, valued, *, stations=13, standing=(), developed=(), tidal=(), 
     _, offers = chosen_rows(pairs, valued, stations=stations, **options)
     reach = np.append(-1, (np.arange(stations - 1)) // 2).astype(np.int32)
     marks = [np.isin(np.arange(stations), given) for given in (standing, developed, tidal)]
-    return not_offered_because(reach, marks[0], candidates(pairs), offers, *marks[1:]).tolist()
+    return rejection_reason(reach, marks[0], candidates(pairs), offers, *marks[1:]).tolist()
 
 
-def test_a_reach_is_told_the_first_step_that_none_of_its_candidates_gets_past():
+def test_a_reach_is_reported_the_first_step_that_none_of_its_candidates_gets_past():
     # One candidate a reach from the third on: reach n has the segments of stations 2n + 1 and 2n + 2.
     pairs = [(4, 6), (6, 8), (8, 10), (10, 12)]
-    valued = valuation([10.0, 10.0, 10.0, -1.0], machine=[0, 0, -1, 0])
+    valued = valuation([10.0, 10.0, 10.0, -1.0], turbine=[0, 0, -1, 0])
     steps = [("too little flow", np.array([False, True, True, True]))]
 
-    told = reasons(pairs, valued, standing=[1, 2], steps=steps)
+    notes = reasons(pairs, valued, standing=[1, 2], steps=steps)
 
-    assert told == [
+    assert notes == [
         "standing water",
         "too little head",
         "too little flow",
@@ -233,16 +233,16 @@ def test_the_best_candidate_of_a_reach_speaks_for_it():
     # Both lie in the first reach: one fails at flow, the other only at its price.
     steps = [("too little flow", np.array([False, True]))]
 
-    told = reasons([(0, 2), (0, 1)], valuation([10.0, -1.0]), stations=3, steps=steps)
+    notes = reasons([(0, 2), (0, 1)], valuation([10.0, -1.0]), stations=3, steps=steps)
 
-    assert told == ["above the cost limit"]
+    assert notes == ["above the cost limit"]
 
 
 def test_a_reach_whose_candidates_lost_to_a_neighbour_is_blocked():
     # The long one would reach from the first reach into the second, where a better one stands.
-    told = reasons([(0, 3), (2, 4)], valuation([5.0, 10.0]), stations=5)
+    notes = reasons([(0, 3), (2, 4)], valuation([5.0, 10.0]), stations=5)
 
-    assert told == ["blocked by a better site", ""]
+    assert notes == ["blocked by a better site", ""]
 
 
 def test_a_reach_of_which_a_site_takes_a_part_carries_it():
@@ -250,7 +250,7 @@ def test_a_reach_of_which_a_site_takes_a_part_carries_it():
 
 
 def test_standing_and_developed_water_name_a_reach_only_when_all_of_it_is_so():
-    told = reasons(
+    notes = reasons(
         np.zeros((0, 2), dtype=int).tolist(),
         valuation([]),
         stations=9,
@@ -258,7 +258,7 @@ def test_standing_and_developed_water_name_a_reach_only_when_all_of_it_is_so():
         developed=[4, 5, 6],
     )
 
-    assert told == ["standing water", "developed", "developed", "too little head"]
+    assert notes == ["standing water", "developed", "developed", "too little head"]
 
 
 def test_without_candidates_nothing_is_chosen_and_every_reach_has_too_little_head():
@@ -271,51 +271,51 @@ def test_without_candidates_nothing_is_chosen_and_every_reach_has_too_little_hea
 
 
 # Three candidates in a row below a spawning ground, each in a reach of its own, and a fourth that overlaps one.
-def three_below_spawning(least, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, survival=(0.9, 0.99)):
+def three_below_spawning(minimum, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, survival=(0.9, 0.99)):
     pairs = [(0, 2), (2, 4), (4, 6), (1, 2)]
-    way = FishWay(np.arange(7) == 0, np.ones(7), np.tile(survival, (4, 1)), least)
+    way = MigrationPath(np.arange(7) == 0, np.ones(7), np.tile(survival, (4, 1)), minimum)
     given = {"choice": choice, "stations": 7, "way": way}
     rows, offers = chosen_rows(pairs, valuation(list(worth)), **given)
     return rows, offers, reasons(pairs, valuation(list(worth)), **given)
 
 
-def test_without_a_least_survival_the_way_of_fish_changes_no_choice():
-    rows, offers, told = three_below_spawning(None)
+def test_without_a_minimum_survival_the_way_of_fish_changes_no_choice():
+    rows, offers, notes = three_below_spawning(None)
 
     assert rows == [0, 1, 2]
-    assert told == ["", "", ""]
-    assert not offers.made_safe.any()
+    assert notes == ["", "", ""]
+    assert not offers.safe_by_passage_limit.any()
     assert not offers.kept_out.any()
 
 
 def test_what_only_the_way_of_fish_keeps_out_says_so():
-    # 0.9 cubed is 0.729. No machine is safer, so the site of least value goes.
-    rows, offers, told = three_below_spawning(0.8, survival=(0.9, 0.5))
+    # 0.9 cubed is 0.729. No turbine is safer, so the site of least value goes.
+    rows, offers, notes = three_below_spawning(0.8, survival=(0.9, 0.5))
 
     assert rows == [0, 1]
     assert offers.kept_out.tolist() == [False, False, True, False]
     assert offers.blocked_by.tolist() == [-1, -1, -1, 0]
-    assert told == ["", "", "fish passage survival too low"]
+    assert notes == ["", "", "fish passage survival too low"]
     assert offers.exact
 
 
-def test_a_site_made_fish_safe_has_the_numbers_of_that_machine():
-    # Safe machines are worth half: 10 + 9 + 4 with 0.8 alive beats 10 + 9 without the third.
-    rows, offers, told = three_below_spawning(0.8)
+def test_a_site_fish_safe_by_passage_limit_has_the_numbers_of_that_turbine():
+    # Safe turbines are worth half: 10 + 9 + 4 with 0.8 alive beats 10 + 9 without the third.
+    rows, offers, notes = three_below_spawning(0.8)
 
     assert rows == [0, 1, 2]
-    assert offers.made_safe.tolist() == [False, False, True, False]
-    assert offers.valued["net_value_per_year"].tolist() == [10.0, 9.0, 4.0, 3.0]
+    assert offers.safe_by_passage_limit.tolist() == [False, False, True, False]
+    assert offers.valued["net_annual_value"].tolist() == [10.0, 9.0, 4.0, 3.0]
     assert offers.valued["screened"].tolist() == [False, False, True, False]
-    assert told == ["", "", ""]
+    assert notes == ["", "", ""]
 
 
-def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not_called_made_safe():
+def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not_called_safe_by_passage_limit():
     rows, offers, _ = three_below_spawning(0.87, choice=[0, 1, 1, 0])
 
     # 0.9 by 0.99 by 0.99 is 0.882.
     assert rows == [0, 1, 2]
-    assert not offers.made_safe.any()
+    assert not offers.safe_by_passage_limit.any()
 
 
 def test_every_reason_that_can_be_given_is_declared():
@@ -333,4 +333,4 @@ def test_every_reason_that_can_be_given_is_declared():
         "blocked by a better site",
     ]
 
-    assert sorted(named) == sorted(NOT_OFFERED)
+    assert sorted(named) == sorted(REJECTION_REASONS)

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import shapely
 
-from sitefinder.siting.plants import developed_stations, entered_plants
+from sitefinder.siting.structures import developed_stations, entered_plants
 
 # Two streams along x at y = 0 and y = 100, each of six stations 50 m apart; they do not meet.
 COUNT = 12
@@ -50,7 +50,7 @@ def test_intake_and_tailrace_of_one_plant_make_a_way_and_those_of_two_plants_do_
     assert found == ([2, 3, 4, 8, 10], [])
 
 
-def test_ends_on_two_streams_are_told_and_only_what_they_touch_is_developed():
+def test_ends_on_two_streams_are_reported_and_only_what_they_touch_is_developed():
     line = shapely.LineString([(70, 0), (70, 50), (180, 50), (180, 100)])
 
     found, doubts = developed([line])

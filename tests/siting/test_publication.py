@@ -4,14 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.config import RuleSettings, Settings, checked
 from sitefinder.errors import ConfigError
-from sitefinder.siting.publication import (
+from sitefinder.rules.confidentiality import (
     published_hits,
     published_lineage,
     published_repairs,
     published_settings,
 )
+from sitefinder.settings import RuleSettings, Settings, checked
 
 RULES = [
     RuleSettings(name="park", action="note", path="parks.gpkg"),
@@ -27,14 +27,14 @@ def hits(*rows):
     return pd.DataFrame(rows, columns=columns)
 
 
-def test_rules_that_are_told_exactly_stay_as_they_are():
+def test_rules_that_are_reported_exactly_stay_as_they_are():
     table = hits((0, "park", *EXACT), (1, "park", *EXACT))
 
     assert published_hits(table, RULES, REACHES).equals(table)
 
 
 @pytest.mark.parametrize(("rule", "told"), [("nests", "sensitive area"), ("trout", "trout")])
-def test_of_the_others_one_row_stands_for_a_reach(rule, told):
+def test_of_the_others_one_row_stands_for_a_reach(rule, notes):
     table = hits(
         (0, "park", *EXACT),
         (0, rule, *EXACT),
@@ -44,7 +44,7 @@ def test_of_the_others_one_row_stands_for_a_reach(rule, told):
 
     public = published_hits(table, RULES, REACHES)
 
-    assert public["rule"].tolist() == ["park", told, told]
+    assert public["rule"].tolist() == ["park", notes, notes]
     assert public["feature_id"].tolist() == ["a", "", ""]
     assert public["effect"].tolist() == ["under", "not published", "not published"]
     assert public["from_m"].tolist() == [12, 0, 500]
@@ -65,7 +65,7 @@ def test_no_text_of_provenance_or_repairs_names_a_hidden_rule():
     ]
     settings += [("rules[2].covered_by.path", "nests area"), ("rules[2].action", "exclude"), ("run.name", "x")]
 
-    inputs, mended, told = (
+    inputs, mended, notes = (
         published_lineage(lineage, RULES),
         published_repairs(repairs, RULES),
         published_settings(settings, RULES),
@@ -84,13 +84,13 @@ def test_no_text_of_provenance_or_repairs_names_a_hidden_rule():
     assert mended["layer"].tolist() == ["rule park", "rule 2 (sensitive area)", "rule trout"]
     assert mended["feature"].tolist() == ["park 7", "", ""]
     assert mended["action"].tolist() == ["dropped near park", "not published", "not published"]
-    assert not any("nests" in str(value) for _, value in told)
-    assert ("rules[2].action", "exclude") in told
-    assert ("rules[1].path", "park") in told
+    assert not any("nests" in str(value) for _, value in notes)
+    assert ("rules[2].action", "exclude") in notes
+    assert ("rules[1].path", "park") in notes
     assert repairs["feature"].tolist() == ["park 7", "nests 7", "trout 7"]
 
 
-def test_a_rule_may_not_be_called_what_hidden_ones_are_told_as():
+def test_a_rule_may_not_be_called_what_hidden_ones_are_reported_as():
     tables = [
         {"name": "sensitive area", "action": "note", "path": "a.gpkg"},
         {"name": "nests", "action": "note", "path": "b.gpkg", "publish": "hidden"},
@@ -106,6 +106,6 @@ def test_hits_of_no_rule_are_no_rows():
 
 
 def test_the_names_of_hidden_rules_do_not_come_out_by_those_of_spawning_grounds():
-    told = published_settings([("fish.spawning_rules", ["nests", "trout"])], RULES)
+    notes = published_settings([("fish.spawning_rules", ["nests", "trout"])], RULES)
 
-    assert told == [("fish.spawning_rules", ["sensitive area", "trout"])]
+    assert notes == [("fish.spawning_rules", ["sensitive area", "trout"])]

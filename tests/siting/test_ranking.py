@@ -4,15 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.config import RankingSettings
+from sitefinder.settings import RankingSettings
 from sitefinder.siting.ranking import LESS_IS_BETTER, ranked, values_ranked_by
 
 SITES = pd.DataFrame(
     {
         "site_id": ["d", "b", "a", "c"],
-        "net_value_per_year": [1.0, 2.0, 2.0, 3.0],
+        "net_annual_value": [1.0, 2.0, 2.0, 3.0],
         "energy_mwh": [1.0, 4.0, 3.0, 3.0],
-        "cost_per_kwh": [0.1, 0.2, 0.2, 0.3],
+        "lcoe_per_kwh": [0.1, 0.2, 0.2, 0.3],
         "road_distance_m": [100.0, np.nan, 300.0, 500.0],
     }
 )
@@ -27,7 +27,7 @@ def by_score(normalisation="range", **weights):
     [
         ("net_value", ["c", "a", "b", "d"]),
         ("energy", ["b", "a", "c", "d"]),
-        ("cost_per_kwh", ["d", "a", "b", "c"]),
+        ("lcoe_per_kwh", ["d", "a", "b", "c"]),
     ],
 )
 def test_sites_are_ranked_best_first_with_ties_by_id(rank_by, order):
@@ -35,13 +35,13 @@ def test_sites_are_ranked_best_first_with_ties_by_id(rank_by, order):
 
     assert found.sites["site_id"].tolist() == order
     assert found.sites["rank"].tolist() == [1, 2, 3, 4]
-    column = {"net_value": "net_value_per_year", "energy": "energy_mwh"}.get(rank_by, rank_by)
+    column = {"net_value": "net_annual_value", "energy": "energy_mwh"}.get(rank_by, rank_by)
     assert (found.sites["score"] == found.sites[column]).all()
     assert len(found.criteria) == len(found.sensitivity) == 0
 
 
 def test_a_score_by_range_is_that_worked_by_hand():
-    found = ranked(SITES, by_score(energy_mwh=3.0, cost_per_kwh=1.0))
+    found = ranked(SITES, by_score(energy_mwh=3.0, lcoe_per_kwh=1.0))
 
     # Energy 0, 1, 2/3, 2/3 of the range; cost, less being better, 1, 1/2, 1/2, 0.
     expected = {"d": 0.25, "b": 0.75 + 0.125, "a": 0.5 + 0.125, "c": 0.5}
@@ -67,17 +67,17 @@ def test_a_site_without_a_figure_gets_nothing_for_it(normalisation):
 
 
 @pytest.mark.parametrize("normalisation", ["range", "rank"])
-def test_what_all_have_alike_tells_nobody_apart(normalisation):
+def test_what_all_have_alike_reports_nobody_apart(normalisation):
     alike = SITES.assign(energy_mwh=5.0)
 
-    found = ranked(alike, by_score(normalisation, energy_mwh=1.0, net_value_per_year=1.0))
+    found = ranked(alike, by_score(normalisation, energy_mwh=1.0, net_annual_value=1.0))
 
     assert (found.criteria.loc[found.criteria["criterion"] == "energy_mwh", "normalised"] == 1.0).all()
     assert found.sites["site_id"].tolist() == ["c", "a", "b", "d"]
 
 
 def test_the_points_of_the_criteria_add_up_to_the_score():
-    found = ranked(SITES, by_score(energy_mwh=2.0, cost_per_kwh=1.0, road_distance_m=5.0))
+    found = ranked(SITES, by_score(energy_mwh=2.0, lcoe_per_kwh=1.0, road_distance_m=5.0))
 
     sums = found.criteria.groupby("site_id")["points"].sum()
     assert sums.loc[found.sites["site_id"]].to_numpy() == pytest.approx(found.sites["score"].to_numpy())
@@ -88,7 +88,7 @@ def test_the_points_of_the_criteria_add_up_to_the_score():
 @pytest.mark.slow
 def test_ranks_under_other_weights_are_those_of_a_ranking_with_these_weights():
     draw = np.random.default_rng(2)
-    weights = {"energy_mwh": 2.0, "cost_per_kwh": 1.0, "road_distance_m": 0.5}
+    weights = {"energy_mwh": 2.0, "lcoe_per_kwh": 1.0, "road_distance_m": 0.5}
     sites = pd.DataFrame({name: draw.uniform(1.0, 9.0, 30) for name in weights})
     sites["site_id"] = [f"s{number}" for number in draw.permutation(30)]
 
@@ -121,9 +121,9 @@ def test_no_sites_give_empty_tables():
 
 
 @pytest.mark.parametrize("normalisation", ["range", "rank"])
-def test_draws_without_errors_are_ranked_as_the_sites(normalisation):
-    ranking = by_score(normalisation, energy_mwh=2.0, cost_per_kwh=1.0, road_distance_m=5.0)
-    drawn = {name: np.tile(SITES[name].to_numpy()[:, None], 3) for name in ("energy_mwh", "cost_per_kwh")}
+def test_simulations_without_errors_are_ranked_as_the_sites(normalisation):
+    ranking = by_score(normalisation, energy_mwh=2.0, lcoe_per_kwh=1.0, road_distance_m=5.0)
+    drawn = {name: np.tile(SITES[name].to_numpy()[:, None], 3) for name in ("energy_mwh", "lcoe_per_kwh")}
 
     values = values_ranked_by(SITES, drawn, ranking)
 
@@ -132,10 +132,10 @@ def test_draws_without_errors_are_ranked_as_the_sites(normalisation):
 
 
 def test_a_draw_without_energy_counts_as_the_worst():
-    drawn = {"cost_per_kwh": np.array([[np.inf], [0.2], [0.2], [0.3]])}
+    drawn = {"lcoe_per_kwh": np.array([[np.inf], [0.2], [0.2], [0.3]])}
 
-    assert values_ranked_by(SITES, drawn, RankingSettings(rank_by="cost_per_kwh"))[0, 0] == -np.inf
-    assert values_ranked_by(SITES, drawn, by_score(cost_per_kwh=1.0))[:, 0] == pytest.approx([0.0, 0.5, 0.5, 0.0])
+    assert values_ranked_by(SITES, drawn, RankingSettings(rank_by="lcoe_per_kwh"))[0, 0] == -np.inf
+    assert values_ranked_by(SITES, drawn, by_score(lcoe_per_kwh=1.0))[:, 0] == pytest.approx([0.0, 0.5, 0.5, 0.0])
 
 
 def test_criteria_of_which_less_is_better_are_criteria():

@@ -6,7 +6,7 @@ import pytest
 import shapely
 from shapely import LineString, MultiLineString, Point, Polygon, box
 
-from sitefinder.siting.road_network import on_roads, road_lines, way_by_road_m
+from sitefinder.siting.access import on_roads, road_lines, way_by_road_m
 
 
 def lines(*coordinates):

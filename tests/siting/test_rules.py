@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 
-from sitefinder.config import RuleSettings, Settings, checked
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.siting.filters import matching
-from sitefinder.siting.rules import all_rule_metres, hits_by_reach, overlaps, rule_metres, uncovered
+from sitefinder.rules.filters import matching
+from sitefinder.rules.overlaps import all_rule_metres, hits_by_reach, overlaps, rule_metres, uncovered
+from sitefinder.settings import RuleSettings, Settings, checked
 
 CRS = "EPSG:32633"
 

@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from shapely import LineString, Point, box
 
-from sitefinder.config import OffGridSettings
 from sitefinder.errors import InputError
-from sitefinder.siting.settlements import demand_of_settlements, is_off_grid, nearest_settlement
+from sitefinder.settings import OffGridSettings
+from sitefinder.siting.access import demand_of_settlements, is_off_grid, nearest_settlement
 
 LINES = geopandas.GeoDataFrame(geometry=[LineString([(0, 0), (0, 1000)])], crs="EPSG:32633")
 
@@ -49,7 +49,7 @@ def test_demand_is_the_column_times_what_one_needs():
     assert demand.tolist() == [30.0, 0.0]
 
 
-def test_a_column_that_is_not_there_is_told_with_those_that_are():
+def test_a_column_that_is_not_there_is_reported_with_those_that_are():
     places = settlements(Point(0, 0), homes=[3])
 
     with pytest.raises(InputError) as caught:
@@ -63,7 +63,7 @@ def test_a_column_that_is_not_there_is_told_with_those_that_are():
     ]
 
 
-def test_demands_that_are_no_numbers_are_told_by_id():
+def test_demands_that_are_no_numbers_are_reported_by_id():
     places = settlements(Point(0, 0), Point(1, 0), Point(2, 0), homes=["3", "many", "-1"])
 
     with pytest.raises(InputError, match=r"settlements: +s1, s2"):

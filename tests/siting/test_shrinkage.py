@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from sitefinder.siting.shrinkage import ErrorLaw, Prior, error_law, fit_prior, posterior
+from sitefinder.profile.shrinkage import ErrorLaw, Prior, error_law, fit_prior, posterior
 
 HEADS_M = np.array([0.1, 0.8, 2.0, 3.5, 6.0])
 ERRORS_M = np.array([0.05, 0.3, 0.7, 1.0, 1.5])
@@ -84,7 +84,7 @@ def test_errors_that_lean_are_taken_off_before_all_else():
     assert sd_m == pytest.approx([0.4, 0.2], rel=1e-6)
 
 
-def test_the_law_of_errors_is_told_by_groups_of_heads():
+def test_the_law_of_errors_is_reported_by_groups_of_heads():
     rng = np.random.default_rng(3)
     head_m = np.repeat([1.0, 2.0, 4.0, 8.0], 500)
     errors_m = -0.1 * (head_m[:, None] - 3.0) + 0.2 * head_m[:, None] * rng.standard_normal((2000, 64))

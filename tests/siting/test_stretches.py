@@ -6,8 +6,8 @@ import pytest
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
-from sitefinder.config import StretchSettings
-from sitefinder.siting.stretches import covered_stations, find_stretches, subset
+from sitefinder.settings import StretchSettings
+from sitefinder.siting.candidates import covered_stations, find_stretches, subset
 
 NO_STRUCTURES = pd.DataFrame(
     {"station": np.zeros(0, dtype=int), "head_m": [], "head_se_m": [], "fall_below_m": []}
@@ -15,7 +15,7 @@ NO_STRUCTURES = pd.DataFrame(
 
 
 def settings(**given):
-    return StretchSettings(**{"layouts": ["diversion"], "least_head_m": 0.5, "most_head_m": 10.0, **given})
+    return StretchSettings(**{"scheme_types": ["diversion"], "min_head_m": 0.5, "max_head_m": 10.0, **given})
 
 
 # Stations of a network whose links are given as (number of the next link, number of segments).
@@ -94,7 +94,7 @@ def test_on_an_even_slope_pairs_are_all_those_within_head_and_length():
     # 1 m a segment of 50 m: heads of 2 to 4 m are 2 to 4 segments, of which 150 m allow 2 and 3.
     profile = even_slope(stations, 0.02)
 
-    table = found(stations, profile, settings(least_head_m=2.0, most_head_m=4.0, longest_m=150.0)).table
+    table = found(stations, profile, settings(min_head_m=2.0, max_head_m=4.0, longest_m=150.0)).table
 
     spans = (table["tailrace"] - table["intake"]).value_counts().to_dict()
     assert spans == {2: 9, 3: 8}
@@ -105,7 +105,7 @@ def test_on_an_even_slope_pairs_are_all_those_within_head_and_length():
 @pytest.mark.parametrize("seed", range(12))
 def test_pairs_are_those_that_paths_in_a_graph_give(seed):
     stations, profile = random_network(seed)
-    given = settings(least_head_m=0.75, most_head_m=3.0, longest_m=260.0)
+    given = settings(min_head_m=0.75, max_head_m=3.0, longest_m=260.0)
     way = ways(stations)
     expected = {}
     for upper in range(len(stations)):
@@ -127,7 +127,9 @@ def test_pairs_are_those_that_paths_in_a_graph_give(seed):
 @pytest.mark.parametrize("seed", range(12))
 def test_ponds_drown_every_segment_whose_lower_end_lies_below_the_crest(seed):
     stations, profile = random_network(seed)
-    given = settings(layouts=["new_weir"], new_weir_heights_m=[1.0, 2.125], least_head_m=1.0, longest_m=10_000.0)
+    given = settings(
+        scheme_types=["new_weir"], new_weir_heights_m=[1.0, 2.125], min_head_m=1.0, longest_m=10_000.0
+    )
     way = ways(stations)
 
     stretches = found(stations, profile, given)
@@ -154,7 +156,7 @@ def test_ponds_drown_every_segment_whose_lower_end_lies_below_the_crest(seed):
 def test_a_weir_of_2_m_on_a_slope_of_0_002_ponds_a_kilometre():
     """Pond length is height over slope: derived, not a published figure (from the sum 2 / 0.002 = 1000)."""
     stations = network([(-1, 30)])
-    given = settings(layouts=["new_weir"], new_weir_heights_m=[2.0], longest_m=1500.0)
+    given = settings(scheme_types=["new_weir"], new_weir_heights_m=[2.0], longest_m=1500.0)
 
     table = found(stations, even_slope(stations, 0.002), given).table
 
@@ -166,7 +168,7 @@ def test_a_weir_of_2_m_on_a_slope_of_0_002_ponds_a_kilometre():
 
 def test_a_pond_ends_within_a_segment_where_the_profile_reaches_the_crest():
     stations = network([(-1, 10)])
-    given = settings(layouts=["new_weir"], new_weir_heights_m=[0.7], least_head_m=0.5)
+    given = settings(scheme_types=["new_weir"], new_weir_heights_m=[0.7], min_head_m=0.5)
 
     table = found(stations, even_slope(stations, 0.01), given).table
 
@@ -179,7 +181,7 @@ def test_a_pond_goes_up_every_tributary_and_is_as_long_as_its_longest_arm():
     stations = network([(2, 4), (2, 2), (-1, 6)])
     profile = even_slope(stations, 0.01)
     stem = 5 + 3
-    given = settings(layouts=["new_weir"], new_weir_heights_m=[2.0])
+    given = settings(scheme_types=["new_weir"], new_weir_heights_m=[2.0])
 
     stretches = found(stations, profile, given)
 
@@ -194,7 +196,7 @@ def test_a_pond_goes_up_every_tributary_and_is_as_long_as_its_longest_arm():
 
 def test_a_weir_whose_pond_would_be_too_long_is_left_out():
     stations = network([(-1, 30)])
-    given = settings(layouts=["new_weir"], new_weir_heights_m=[2.0], longest_m=500.0)
+    given = settings(scheme_types=["new_weir"], new_weir_heights_m=[2.0], longest_m=500.0)
 
     table = found(stations, even_slope(stations, 0.002), given).table
 
@@ -203,7 +205,7 @@ def test_a_weir_whose_pond_would_be_too_long_is_left_out():
 
 def test_a_confluence_is_no_tailrace_but_a_stretch_may_run_through_it():
     stations = network([(2, 2), (2, 2), (-1, 2)])
-    given = settings(layouts=["diversion", "new_weir"], new_weir_heights_m=[1.0])
+    given = settings(scheme_types=["diversion", "new_weir"], new_weir_heights_m=[1.0])
 
     table = found(stations, even_slope(stations, 0.02), given).table
 
@@ -216,7 +218,7 @@ def test_standing_water_is_never_taken_by_path_or_pond():
     profile = even_slope(stations, 0.01)
     standing = np.zeros(len(stations), dtype=bool)
     standing[[3, 15]] = True
-    given = settings(layouts=["diversion", "new_weir"], new_weir_heights_m=[1.0, 2.0])
+    given = settings(scheme_types=["diversion", "new_weir"], new_weir_heights_m=[1.0, 2.0])
 
     with_water = found(stations, profile, given, standing=standing)
     without = found(stations, profile, given)
@@ -239,7 +241,7 @@ def test_a_barrier_gives_its_surveyed_drop_and_else_the_fall_of_the_profile_down
     )
 
     table = found(
-        stations, profile, settings(layouts=["at_barrier"]), errors_m=errors, structures=structures
+        stations, profile, settings(scheme_types=["at_barrier"]), errors_m=errors, structures=structures
     ).table
 
     assert table["intake"].tolist() == [2, 4]
@@ -257,31 +259,31 @@ def test_a_barrier_out_of_the_limits_of_head_is_left_out():
     )
 
     table = found(
-        stations, even_slope(stations, 0.02), settings(layouts=["at_barrier"]), structures=structures
+        stations, even_slope(stations, 0.02), settings(scheme_types=["at_barrier"]), structures=structures
     ).table
 
     assert table["tailrace"].tolist() == [3]
 
 
-def test_a_canal_is_15_percent_longer_than_the_chord_and_other_layouts_have_none():
+def test_a_canal_is_15_percent_longer_than_the_chord_and_other_scheme_types_have_none():
     # A bend: 100 m east and 100 m north, whose chord is 141.42 m.
     stations = network([(-1, 4)])
     stations["x_m"] = [0.0, 50.0, 100.0, 100.0, 100.0]
     stations["y_m"] = [0.0, 0.0, 0.0, 50.0, 100.0]
     structures = pd.DataFrame({"station": [2], "head_m": [1.5], "head_se_m": [0.1], "fall_below_m": [0.0]})
-    given = settings(layouts=["diversion", "at_barrier", "new_weir"], new_weir_heights_m=[1.0])
+    given = settings(scheme_types=["diversion", "at_barrier", "new_weir"], new_weir_heights_m=[1.0])
 
     table = found(stations, even_slope(stations, 0.02), given, structures=structures).table
 
     around = table[(table["intake"] == 0) & (table["tailrace"] == 4)]
     assert around["conduit_length_m"].item() == pytest.approx(1.15 * np.hypot(100.0, 100.0))
-    assert (table.loc[table["layout"] != "diversion", "conduit_length_m"] == 0.0).all()
-    assert set(table["layout"]) == {"diversion", "at_barrier", "new_weir"}
+    assert (table.loc[table["scheme_type"] != "diversion", "conduit_length_m"] == 0.0).all()
+    assert set(table["scheme_type"]) == {"diversion", "at_barrier", "new_weir"}
 
 
 def test_a_network_without_fall_has_no_candidates_and_keeps_its_columns():
     stations = network([(-1, 6)])
-    given = settings(layouts=["at_barrier", "diversion", "new_weir"], new_weir_heights_m=[])
+    given = settings(scheme_types=["at_barrier", "diversion", "new_weir"], new_weir_heights_m=[])
 
     stretches = found(stations, np.zeros(7), given)
 
@@ -293,7 +295,7 @@ def test_a_network_without_fall_has_no_candidates_and_keeps_its_columns():
 
 def test_a_subset_keeps_path_and_pond_of_each_candidate():
     stations, profile = random_network(3)
-    given = settings(layouts=["diversion", "new_weir"], new_weir_heights_m=[1.0], longest_m=5000.0)
+    given = settings(scheme_types=["diversion", "new_weir"], new_weir_heights_m=[1.0], longest_m=5000.0)
     stretches = found(stations, profile, given)
     kept = np.arange(len(stretches.table)) % 3 == 1
 
@@ -308,7 +310,7 @@ def test_what_was_given_is_not_altered():
     stations, profile = random_network(5)
     before, profile_before = stations.copy(), profile.copy()
 
-    found(stations, profile, settings(layouts=["diversion", "new_weir"], new_weir_heights_m=[1.0]))
+    found(stations, profile, settings(scheme_types=["diversion", "new_weir"], new_weir_heights_m=[1.0]))
 
     assert stations.equals(before)
     assert (profile == profile_before).all()
@@ -317,7 +319,7 @@ def test_what_was_given_is_not_altered():
 # A slope of 1 m a segment, with new weirs of 1.5 m and banks as given [m].
 def weirs_between(banks, freeboard_m=0.0):
     stations = network([(-1, 6)])
-    given = settings(layouts=["new_weir"], new_weir_heights_m=[1.5], freeboard_m=freeboard_m)
+    given = settings(scheme_types=["new_weir"], new_weir_heights_m=[1.5], freeboard_m=freeboard_m)
     count = len(stations)
     return (
         find_stretches(
@@ -352,7 +354,7 @@ def test_the_freeboard_is_kept_between_crest_and_bank():
     assert 3 in weirs_between([9.0, 9.0, 9.0, 1.0, 9.0, 9.0, 9.0], freeboard_m=-0.5)
 
 
-def test_banks_say_nothing_of_other_layouts():
+def test_banks_say_nothing_of_other_scheme_types():
     stations = network([(-1, 6)])
     count = len(stations)
     arguments = (stations, even_slope(stations, 0.02), np.zeros((count, 16), dtype=np.float32))

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, known_breaks, place_structures, uses_told
+from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, known_breaks, place_structures, uses_reported
 
 # A stream along the x axis in two segments, and a second one 100 m north of it.
 SEGMENTS = pd.DataFrame(
@@ -27,13 +27,13 @@ def structures(places, **columns):
     return geopandas.GeoDataFrame(frame, geometry=[shapely.Point(place) for place in places])
 
 
-def test_a_structure_goes_to_the_nearest_segment_and_its_distance_is_told():
-    placed = place_structures(structures([(20, 3), (80, -4), (60, 95)]), SEGMENTS, snap_m=60.0)
+def test_a_structure_goes_to_the_nearest_segment_and_its_distance_is_reported():
+    stationing = place_structures(structures([(20, 3), (80, -4), (60, 95)]), SEGMENTS, snap_m=60.0)
 
-    assert placed["structure_id"].tolist() == ["W0", "W1", "W2"]
-    assert placed["station"].tolist() == [1, 2, 5]
-    assert placed["distance_to_stream_m"].tolist() == [3.0, 4.0, 5.0]
-    assert placed["is_barrier"].all()
+    assert stationing["structure_id"].tolist() == ["W0", "W1", "W2"]
+    assert stationing["station"].tolist() == [1, 2, 5]
+    assert stationing["distance_to_stream_m"].tolist() == [3.0, 4.0, 5.0]
+    assert stationing["is_barrier"].all()
 
 
 @pytest.mark.parametrize(
@@ -46,28 +46,28 @@ def test_at_equal_distance_the_lower_station_number_has_the_structure(place, sta
 
 
 def test_a_structure_too_far_from_any_stream_keeps_its_row_and_says_why_it_is_unused():
-    placed = place_structures(structures([(20, -25), (20, -25.5)]), SEGMENTS, snap_m=25.0)
+    stationing = place_structures(structures([(20, -25), (20, -25.5)]), SEGMENTS, snap_m=25.0)
 
-    assert placed["station"].tolist() == [1, -1]
-    assert placed["is_barrier"].tolist() == [True, False]
-    assert placed["distance_to_stream_m"].tolist() == [25.0, 25.5]
-    assert placed["note"][1] == "no stream within 25 m"
+    assert stationing["station"].tolist() == [1, -1]
+    assert stationing["is_barrier"].tolist() == [True, False]
+    assert stationing["distance_to_stream_m"].tolist() == [25.0, 25.5]
+    assert stationing["note"][1] == "no stream within 25 m"
 
 
 @pytest.mark.parametrize("kind", ["fall", "Waterfall", "BRIDGE", "culvert", "embankment", "ford"])
 def test_no_head_is_taken_at_falls_and_crossings(kind):
-    placed = place_structures(structures([(20, 0)], kind=[kind], drop_m=[3.0]), SEGMENTS, snap_m=60.0)
+    stationing = place_structures(structures([(20, 0)], kind=[kind], drop_m=[3.0]), SEGMENTS, snap_m=60.0)
 
-    assert not placed["is_barrier"].any()
-    assert placed["note"].tolist() == ["no barrier to take head at"]
+    assert not stationing["is_barrier"].any()
+    assert stationing["note"].tolist() == ["no barrier to take head at"]
 
 
 @pytest.mark.parametrize("kind", ["weir", "mill dam", "", None])
 def test_head_may_be_taken_at_other_kinds(kind):
-    placed = place_structures(structures([(20, 0)], kind=[kind], drop_m=[3.0]), SEGMENTS, snap_m=60.0)
+    stationing = place_structures(structures([(20, 0)], kind=[kind], drop_m=[3.0]), SEGMENTS, snap_m=60.0)
 
-    assert placed["is_barrier"].all()
-    assert placed["note"].tolist() == [""]
+    assert stationing["is_barrier"].all()
+    assert stationing["note"].tolist() == [""]
 
 
 @pytest.mark.parametrize(("column", "text"), [("powered", "already powered"), ("removal_planned", "removal")])
@@ -88,57 +88,57 @@ def test_head_may_be_taken_at_other_kinds(kind):
     ],
 )
 def test_statements_are_read_in_the_ways_that_layers_hold_them(column, text, word, holds):
-    placed = place_structures(structures([(20, 0)], drop_m=[2.0], **{column: [word]}), SEGMENTS, snap_m=60.0)
+    stationing = place_structures(structures([(20, 0)], drop_m=[2.0], **{column: [word]}), SEGMENTS, snap_m=60.0)
 
-    assert placed[column].tolist() == [holds]
-    assert placed["is_barrier"].tolist() == [not holds]
-    assert (text in placed["note"][0]) == holds
+    assert stationing[column].tolist() == [holds]
+    assert stationing["is_barrier"].tolist() == [not holds]
+    assert (text in stationing["note"][0]) == holds
 
 
 def test_a_drop_keeps_its_stated_error_and_gets_a_tenth_of_a_metre_where_none_is_stated():
-    placed = place_structures(
+    stationing = place_structures(
         structures([(20, 0)] * 4, drop_m=["2.5", 1.0, 3.0, "about 2"], drop_error_m=[0.05, None, 0.0, 0.2]),
         SEGMENTS,
         snap_m=60.0,
     )
 
-    assert placed["drop_m"].tolist() == pytest.approx([2.5, 1.0, 3.0, np.nan], nan_ok=True)
-    assert placed["drop_error_m"].tolist() == [0.05, SURVEY_ERROR_M, SURVEY_ERROR_M, 0.2]
-    assert placed["note"].tolist() == ["", "", "", "no surveyed drop: head from the DEM"]
+    assert stationing["drop_m"].tolist() == pytest.approx([2.5, 1.0, 3.0, np.nan], nan_ok=True)
+    assert stationing["drop_error_m"].tolist() == [0.05, SURVEY_ERROR_M, SURVEY_ERROR_M, 0.2]
+    assert stationing["note"].tolist() == ["", "", "", "no surveyed drop: head from the DEM"]
 
 
 def test_several_notes_stand_side_by_side():
     frame = structures([(20, 0)], kind=["weir"], powered=["yes"], removal_planned=["yes"])
 
-    placed = place_structures(frame, SEGMENTS, snap_m=60.0)
+    stationing = place_structures(frame, SEGMENTS, snap_m=60.0)
 
-    assert placed["note"].tolist() == ["already powered: its stream is developed; removal is planned"]
+    assert stationing["note"].tolist() == ["already powered: its stream is developed; removal is planned"]
 
 
 def test_a_layer_that_says_nothing_gets_what_is_taken_for_granted():
-    placed = place_structures(structures([(20, 0)]), SEGMENTS, snap_m=60.0)
+    stationing = place_structures(structures([(20, 0)]), SEGMENTS, snap_m=60.0)
 
     texts = {"kind": "", "use": "", "owner": "", "condition": ""}
     defaults = texts | {"powered": False, "fish_pass": False, "removal_planned": False}
     assert set(ATTRIBUTES) == {*defaults, "drop_m", "drop_error_m"}
-    assert {name: placed[name].item() for name in defaults} == defaults
-    assert np.isnan(placed["drop_m"].item())
+    assert {name: stationing[name].item() for name in defaults} == defaults
+    assert np.isnan(stationing["drop_m"].item())
 
 
-def test_a_structure_tells_how_far_down_its_segment_it_stands():
-    placed = place_structures(structures([(80, -4), (20, 3), (60, 95), (50, 0)]), SEGMENTS, snap_m=60.0)
+def test_a_structure_reports_how_far_down_its_segment_it_stands():
+    stationing = place_structures(structures([(80, -4), (20, 3), (60, 95), (50, 0)]), SEGMENTS, snap_m=60.0)
 
     # Of the second segment, from x = 50 on, 30 of 50 m; and so on. The last is at the end of the first segment.
-    assert placed["share_above"].tolist() == pytest.approx([0.6, 0.4, 0.6, 1.0])
+    assert stationing["share_above"].tolist() == pytest.approx([0.6, 0.4, 0.6, 1.0])
 
 
-def test_a_weir_in_use_stays_a_candidate_and_its_use_is_told():
+def test_a_weir_in_use_stays_a_candidate_and_its_use_is_reported():
     uses = ["mill", " Irrigation ", "none", "DISUSED", "", None]
 
-    placed = place_structures(structures([(20, 0)] * 6, drop_m=[2.0] * 6, use=uses), SEGMENTS, snap_m=60.0)
+    stationing = place_structures(structures([(20, 0)] * 6, drop_m=[2.0] * 6, use=uses), SEGMENTS, snap_m=60.0)
 
-    assert placed["is_barrier"].all()
-    assert uses_told(placed).tolist() == [
+    assert stationing["is_barrier"].all()
+    assert uses_reported(stationing).tolist() == [
         "structure_in_use: mill",
         "structure_in_use: Irrigation",
         *[""] * 4,
@@ -146,10 +146,10 @@ def test_a_weir_in_use_stays_a_candidate_and_its_use_is_told():
 
 
 def test_a_layer_without_features_gives_no_rows():
-    placed = place_structures(structures([]), SEGMENTS, snap_m=60.0)
+    stationing = place_structures(structures([]), SEGMENTS, snap_m=60.0)
 
-    assert len(placed) == 0
-    assert {"structure_id", "station", "is_barrier", "note"} <= set(placed)
+    assert len(stationing) == 0
+    assert {"structure_id", "station", "is_barrier", "note"} <= set(stationing)
 
 
 def test_the_layer_is_not_altered():
@@ -170,19 +170,19 @@ def test_a_known_break_is_where_the_dem_falls_within_a_cell_of_the_structure(x_m
     lines = [shapely.LineString([(50 * k, 0), (50 * k + 50, 0)]) for k in range(4)]
     segments = pd.DataFrame({"station": [1, 2, 3, 4], "geometry": lines})
     raw_m = np.array([9.0, 8.9, 8.8, 8.7, 8.6]) - np.where(np.arange(5) >= falls_in, 2.0, 0.0)
-    placed = place_structures(structures([(x_m, 0)], kind=["weir"]), segments, snap_m=60.0)
+    stationing = place_structures(structures([(x_m, 0)], kind=["weir"]), segments, snap_m=60.0)
 
-    found = known_breaks(placed, raw_m, np.array([0.0, 50.0, 50.0, 50.0, 50.0]), 10.0)
+    found = known_breaks(stationing, raw_m, np.array([0.0, 50.0, 50.0, 50.0, 50.0]), 10.0)
 
     assert np.flatnonzero(found).tolist() == [above]
 
 
 def test_crossings_and_structures_far_from_any_stream_break_nothing_and_gaps_leave_the_break_where_it_stands():
-    placed = place_structures(
+    stationing = place_structures(
         structures([(20, 0), (20, 0), (20, 999)], kind=["bridge", "Ford", "weir"]), SEGMENTS, snap_m=60.0
     )
     segment_m = np.array([0.0, 50.0, 50.0, 0.0, 0.0, 100.0])
-    assert not known_breaks(placed, np.zeros(6), segment_m, 10.0).any()
+    assert not known_breaks(stationing, np.zeros(6), segment_m, 10.0).any()
 
     fall = place_structures(structures([(49, 0)], kind=["fall"]), SEGMENTS, snap_m=60.0)
     assert np.flatnonzero(known_breaks(fall, np.full(6, np.nan), segment_m, 10.0)).tolist() == [0]

@@ -4,8 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sitefinder.siting.distributions import MOST_CLASSES, class_edges, distribution
-from sitefinder.siting.totals import shared, whole
+from sitefinder.siting.potential import MAX_CLASSES, class_edges, distribution, shared, whole
 
 AMOUNTS = st.lists(
     st.tuples(st.integers(0, 10**12), st.lists(st.floats(1e-6, 1e6), min_size=1, max_size=6)),
@@ -79,7 +78,7 @@ def test_every_known_value_lies_in_one_class(values):
 
     known = values[np.isfinite(values)]
     assert table["number"].sum() == len(known)
-    assert len(table) <= MOST_CLASSES
+    assert len(table) <= MAX_CLASSES
     for row in table.itertuples():
         here = [value for value in known if row.from_value <= value < row.to_value]
         assert (row.number, row.length_m) == (len(here), 2.0 * len(here))

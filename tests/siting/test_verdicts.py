@@ -1,4 +1,4 @@
-"""Marks, verdicts and reasons, and which machines a stretch may use."""
+"""Marks, verdicts and reasons, and which turbines a stretch may use."""
 
 import itertools
 
@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.config import RuleSettings
-from sitefinder.siting.rules import RuleMetres
-from sitefinder.siting.verdicts import MARK_NAMES, admissible, held_reaches, stretch_marks, verdicts
+from sitefinder.rules.overlaps import RuleMetres
+from sitefinder.rules.verdicts import MARK_NAMES, admissible, held_reaches, stretch_marks, verdicts
+from sitefinder.settings import RuleSettings
 
 
 def rule(action, name=None, **settings):
@@ -121,19 +121,19 @@ def test_the_worst_verdict_wins_whichever_rules_meet():
 
 
 def test_an_overlap_counts_from_its_least_metres_on():
-    least = rule("exclude", least_overlap_m=25)
+    minimum = rule("exclude", min_overlap_m=25)
     metres = np.array([[24.9, 25.0, 0.0]])
 
-    judged = judge(reaches(100, 100, 100), under(metres), [least])
+    judged = judge(reaches(100, 100, 100), under(metres), [minimum])
 
     assert judged["verdict"].tolist() == ["open", "excluded", "open"]
 
 
 def test_a_reach_shorter_than_the_least_overlap_is_held_when_all_of_it_is_under_the_rule():
-    least = rule("exclude", least_overlap_m=25)
+    minimum = rule("exclude", min_overlap_m=25)
     metres = np.array([[20.0, 19.0]])
 
-    judged = judge(reaches(20, 20), under(metres), [least])
+    judged = judge(reaches(20, 20), under(metres), [minimum])
 
     assert judged["verdict"].tolist() == ["excluded", "open"]
 
@@ -159,7 +159,7 @@ def test_a_stretch_is_judged_by_its_own_segments():
         segment_length_m,
         np.array([-1, 0, 0, 1, 1]),
         under(metres),
-        [rule("exclude", least_overlap_m=60)],
+        [rule("exclude", min_overlap_m=60)],
     )
 
     # Stretch 0 has 10 m of it, stretch 1 has 60 m, stretch 2 takes nothing, stretch 3 lies below it.
@@ -178,14 +178,14 @@ def test_reasons_of_chosen_stretches_are_those_of_their_own_numbers():
         rules,
     )
 
-    told = verdicts(judged.held, rules, chosen=np.array([1, 0]))
+    notes = verdicts(judged.held, rules, chosen=np.array([1, 0]))
 
-    assert told["reasons"].tolist() == ["note", "exclude; note"]
-    assert told["verdict"].tolist() == ["open", "excluded"]
+    assert notes["reasons"].tolist() == ["note", "exclude; note"]
+    assert notes["verdict"].tolist() == ["open", "excluded"]
 
 
 def test_a_share_is_one_of_the_reachs_own_length():
-    half = rule("exclude", least_overlap_share=0.5)
+    half = rule("exclude", min_overlap_share=0.5)
     metres = np.array([[49.9, 50.0, 50.0, 20.0]])
 
     judged = judge(reaches(100, 100, 200, 20), under(metres), [half])
@@ -205,28 +205,28 @@ def test_a_share_of_a_stretch_is_one_of_its_own_length():
         segment_length_m,
         np.array([-1, 0, 0, 0, 0]),
         under(metres),
-        [rule("exclude", least_overlap_share=0.6)],
+        [rule("exclude", min_overlap_share=0.6)],
     )
 
     # 150 of 200 m, 50 of 200 m, none.
     assert judged.marks["mark_exclude"].tolist() == [True, False, False]
 
 
-@pytest.mark.parametrize("least", [{"least_overlap_share": 0.9}, {"least_overlap_m": 150}, {}])
-def test_an_excluded_middle_breaks_a_stretch(least):
+@pytest.mark.parametrize("minimum", [{"min_overlap_share": 0.9}, {"min_overlap_m": 150}, {}])
+def test_an_excluded_middle_breaks_a_stretch(minimum):
     # Three reaches of two segments of 50 m; the middle one is under the rule from end to end.
     segment_length_m = np.array([0.0, 50, 50, 50, 50, 50, 50])
     reach = np.array([-1, 0, 0, 1, 1, 2, 2])
     metres = np.array([[0.0, 0, 0, 50, 50, 0, 0]])
     first, stations = np.array([0, 6, 8, 10, 13]), np.array([1, 2, 3, 4, 5, 6, 1, 2, 5, 6, 1, 2, 3])
-    excluding = rule("exclude", **least)
+    excluding = rule("exclude", **minimum)
 
     of_reaches = judge(reaches(100, 100, 100), under([[0.0, 100, 0]]), [excluding])
     judged = stretch_marks(first, stations, segment_length_m, reach, under(metres), [excluding])
 
     assert of_reaches["verdict"].tolist() == ["open", "excluded", "open"]
     # Through the middle, above it, below it, and into its first half.
-    into_half = not least
+    into_half = not minimum
     assert judged.marks["mark_exclude"].tolist() == [True, False, False, into_half]
     assert admissible(["diversion"] * 4, judged.marks, []).choice.tolist() == [-1, 0, 0, -1 if into_half else 0]
 
@@ -251,7 +251,7 @@ def test_what_a_layer_does_not_cover_is_unknown_and_never_clear():
     assert judged["mark_unknown"].tolist() == [True, False, True, False]
 
 
-def test_closed_months_of_all_rules_that_hold_are_told_together():
+def test_closed_months_of_all_rules_that_hold_are_reported_together():
     rules = [rule("note", "spawning", closed_months=[11, 10]), rule("no_diversion", "eggs", closed_months=[11, 2])]
     metres = np.array([[5.0, 0.0, 5.0, 0.0], [0.0, 5.0, 5.0, 0.0]])
 
@@ -287,17 +287,17 @@ def test_hidden_rules_are_reasons_without_a_name():
         ("mark_note", set(), ""),
     ],
 )
-def test_each_mark_bars_its_layouts(mark, barred, because):
-    for layout in ("at_barrier", "diversion", "new_weir"):
-        admitted = admissible([layout], marks(**{mark: True}), [])
+def test_each_mark_bars_its_scheme_types(mark, barred, because):
+    for scheme_type in ("at_barrier", "diversion", "new_weir"):
+        admitted = admissible([scheme_type], marks(**{mark: True}), [])
 
-        assert admitted.choice.tolist() == [-1 if layout in barred else 0]
-        assert admitted.because.tolist() == [because if layout in barred else ""]
+        assert admitted.choice.tolist() == [-1 if scheme_type in barred else 0]
+        assert admitted.because.tolist() == [because if scheme_type in barred else ""]
 
 
-def test_fish_demand_the_safe_choice_in_every_layout():
-    for layout in ("at_barrier", "diversion", "new_weir"):
-        assert admissible([layout], marks(mark_fish_safe_only=True), []).choice.tolist() == [1]
+def test_fish_demand_the_safe_choice_in_every_scheme_type():
+    for scheme_type in ("at_barrier", "diversion", "new_weir"):
+        assert admissible([scheme_type], marks(mark_fish_safe_only=True), []).choice.tolist() == [1]
 
 
 def test_what_the_user_allows_is_no_longer_barred_but_its_limits_stay():
@@ -308,7 +308,7 @@ def test_what_the_user_allows_is_no_longer_barred_but_its_limits_stay():
     assert admissible(["at_barrier"], marks(mark_exclude=True), ["unknown", "conditional"]).choice.tolist() == [-1]
 
 
-def test_the_worst_bar_is_the_one_that_is_told():
+def test_the_worst_bar_is_the_one_that_is_reported():
     several = marks(mark_no_diversion=True, mark_conditional=True, mark_exclude=True)
 
     assert admissible(["diversion"], several, []).because.tolist() == ["a rule excludes it"]

@@ -1,12 +1,12 @@
-"""The waterfall of potential on a handful of reaches, every figure worked out by hand."""
+"""The screening cascade of potential on a handful of reaches, every figure worked out by hand."""
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.config import RuleSettings
-from sitefinder.siting.verdicts import Held
-from sitefinder.siting.waterfall import Step, rule_steps, waterfall
+from sitefinder.rules.verdicts import Held
+from sitefinder.settings import RuleSettings
+from sitefinder.siting.potential import Step, rule_steps, screening_cascade
 
 
 def step(kind, met, barred=None, **names):
@@ -35,7 +35,7 @@ STEPS = [
 
 # Rows of one area and way, by step.
 def rows_of(scope, way, district=""):
-    table = waterfall(STEPS, LENGTH_M, POWER_KW, SHARES)
+    table = screening_cascade(STEPS, LENGTH_M, POWER_KW, SHARES)
     mine = (table["scope"] == scope) & (table["way"] == way) & (table["district"] == district)
     return table[mine].set_index("step")
 
@@ -55,7 +55,7 @@ def test_in_order_each_step_counts_what_the_ones_before_it_leave():
     assert amounts(rows.loc[4], "met") == amounts(rows.loc[4], "barred") == (1, 0.5, pytest.approx(0.2))
     assert amounts(rows.loc[4], "left") == (1, 2.0, pytest.approx(0.4))
     # 400 kW all 8760 hours of the year.
-    assert rows.loc[4, "left_gwh"] == pytest.approx(3.504)
+    assert rows.loc[4, "remaining_gwh"] == pytest.approx(3.504)
 
 
 def test_alone_each_rule_counts_among_all_reaches_and_other_steps_have_no_row():
@@ -79,7 +79,7 @@ def test_a_reach_across_a_border_is_shared_by_length_and_counts_on_both_sides():
 
 
 def test_without_districts_there_is_the_region_alone():
-    assert set(waterfall(STEPS, LENGTH_M, POWER_KW, None)["scope"]) == {"region"}
+    assert set(screening_cascade(STEPS, LENGTH_M, POWER_KW, None)["scope"]) == {"region"}
 
 
 RULES = [

@@ -3,9 +3,9 @@
 from functools import partial
 from pathlib import Path
 
-from sitefinder.io.geopackage import checked_tables, write_layers
-from sitefinder.io.gpkg_metadata import About
-from sitefinder.io.outputs import deliver
+from sitefinder.delivery.atomic import deliver
+from sitefinder.delivery.geopackage import checked_tables, write_layers
+from sitefinder.delivery.metadata import About
 from sitefinder.schema import MONEY
 
 

@@ -4,14 +4,13 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from sitefinder.power.conduit import CANAL, pipe_diameter_m
-from sitefinder.power.energy import PlantOutput, plant_outputs
-from sitefinder.power.water import KW_PER_M3S_M
+from sitefinder.energy.hydraulics import CANAL, KW_PER_M3S_M, pipe_diameter_m
+from sitefinder.energy.plant import PlantOutput, plant_outputs
 
 
 def plant_output(
     curve_m3s,
-    reserved_m3s,
+    environmental_flow_m3s,
     head_net_m,
     flow_design_m3s,
     efficiency,
@@ -20,18 +19,18 @@ def plant_output(
     pipe_loss_design_m=0.0,
     kw_per_m3s_m=KW_PER_M3S_M,
 ):
-    """`sitefinder.power.energy.plant_outputs` of a single plant.
+    """`sitefinder.energy.plant.plant_outputs` of a single plant.
 
     Parameters
     ----------
     curve_m3s : array_like, shape (bins,)
         Natural flow at the intake in bins of equal time [m³/s].
-    reserved_m3s, head_net_m : array_like, shape (bins,), or float
+    environmental_flow_m3s, head_net_m : array_like, shape (bins,), or float
         Flow that stays in the stream [m³/s] and net head [m].
     flow_design_m3s : float
         Of all units together [m³/s].
     efficiency : array_like, shape (101,)
-        See `sitefinder.power.machines.efficiency_table`.
+        See `sitefinder.energy.turbines.efficiency_table`.
     lowest_relative_flow : float
         Of a unit.
     units : int
@@ -44,8 +43,9 @@ def plant_output(
     PlantOutput of float
     """
     curve_m3s = np.asarray(curve_m3s, dtype=float)
-    reserved_m3s, head_net_m = (
-        np.broadcast_to(np.asarray(each, dtype=float), curve_m3s.shape) for each in (reserved_m3s, head_net_m)
+    environmental_flow_m3s, head_net_m = (
+        np.broadcast_to(np.asarray(each, dtype=float), curve_m3s.shape)
+        for each in (environmental_flow_m3s, head_net_m)
     )
     # Station 0 is the intake, whose level is held; station 1 the tailrace, whose water takes from the head.
     two = (2, curve_m3s.size)
@@ -59,7 +59,7 @@ def plant_output(
         length_m = pipe_loss_design_m * (0.25 * pipe_diameter_m(float(flow_design_m3s), 1.0)) ** (4.0 / 3.0)
     found = plant_outputs(
         np.ascontiguousarray(np.broadcast_to(curve_m3s, two)),
-        np.ascontiguousarray(np.broadcast_to(reserved_m3s, two)),
+        np.ascontiguousarray(np.broadcast_to(environmental_flow_m3s, two)),
         rise_m,
         np.array([0]),
         np.array([1]),

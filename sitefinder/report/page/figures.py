@@ -3,7 +3,7 @@
 import math
 from typing import NamedTuple
 
-from sitefinder.report.text_tables import NOT_KNOWN, figure, is_missing
+from sitefinder.report.text import NOT_KNOWN, figure, is_missing
 from sitefinder.schema import LAYERS, MONEY
 
 COLUMNS = {(layer.name, column.name): column for layer in LAYERS.values() for column in layer.columns}

@@ -8,20 +8,13 @@ from importlib.resources import files
 from markupsafe import Markup
 
 from sitefinder.report.page.figures import amount, short_money
-from sitefinder.report.page.region import (
-    assumptions,
-    equations,
-    headline,
-    inputs_table,
-    quality,
-    region_tables,
-)
+from sitefinder.report.page.region import assumptions, equations, headline, inputs_table, quality, region_tables
 from sitefinder.report.page.region_map import REACH_TIP, region_map
 from sitefinder.report.page.sites import filters, site_data, sites_table
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.templates import environment
-from sitefinder.report.text_tables import is_missing, plain
-from sitefinder.schema.cautions import NOT_KNOWN, READING, SAFETY, SCREENING
+from sitefinder.report.text import is_missing, plain
+from sitefinder.schema.wording import NOT_KNOWN, READING, SAFETY, SCREENING
 from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
 STYLE, SCRIPTS = "page.css", ("table.js", "map.js", "diagrams.js", "start.js")
@@ -167,11 +160,11 @@ def _totals(handover):
 
 # The supply curve: sites by cost with their energy, and the same in a sentence; None where no cost has a figure.
 def _supply(supply, currency):
-    if supply is None or not supply["cost_per_kwh"].notna().any():
+    if supply is None or not supply["lcoe_per_kwh"].notna().any():
         return None
-    known = supply[supply["cost_per_kwh"].notna()].sort_values("position")
+    known = supply[supply["lcoe_per_kwh"].notna()].sort_values("position")
     unit = f"{short_money(currency)}/kWh"
-    costs = known["cost_per_kwh"]
+    costs = known["lcoe_per_kwh"]
     return {
         "unit": unit,
         "right": [round(float(value), 3) for value in known["energy_sum_mwh"]],

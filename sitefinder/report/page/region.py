@@ -15,9 +15,15 @@ from sitefinder.report.page.figures import (
     table,
     text_cell,
 )
-from sitefinder.report.text_tables import careful, counted, is_missing, power
+from sitefinder.report.text import careful, counted, is_missing, power
 from sitefinder.schema import has_flag
-from sitefinder.schema.vocabulary import (
+from sitefinder.units import (
+    KILOWATTS_PER_MEGAWATT,
+    MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
+    METRES_PER_KILOMETRE,
+    WATTS_PER_KILOWATT,
+)
+from sitefinder.vocabulary import (
     ACTIONS,
     EVIDENCE_GRADES,
     FLAGS,
@@ -28,12 +34,6 @@ from sitefinder.schema.vocabulary import (
     names,
     phrases,
     split_flags,
-)
-from sitefinder.units import (
-    KILOWATTS_PER_MEGAWATT,
-    MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
-    METRES_PER_KILOMETRE,
-    WATTS_PER_KILOWATT,
 )
 
 WATT_HOURS_PER_MEGAWATT_HOUR = 1.0e6
@@ -116,10 +116,13 @@ def region_tables(handover):
         after.append(passage)
     if "distributions" in tables:
         after.append(_distribution_tables(tables["distributions"]))
-    if len(tables["least_heads"]):
-        after.append(_resolvable_heads_table(tables["least_heads"]))
+    if len(tables["minimum_heads"]):
+        after.append(_resolvable_heads_table(tables["minimum_heads"]))
     after.append(_rejection_table(tables["reaches"]))
-    return {"before": [_verdict_table(tables["reaches"]), _cascade_table(tables["waterfall"])], "after": after}
+    return {
+        "before": [_verdict_table(tables["reaches"]), _cascade_table(tables["screening_cascade"])],
+        "after": after,
+    }
 
 
 def _verdict_table(reaches):
@@ -143,36 +146,36 @@ def _verdict_table(reaches):
 
 
 # The screening cascade: from everything measured down to what is open.
-def _cascade_table(waterfall):
-    region = (waterfall["scope"] == "region") & (waterfall["way"] == "in order")
-    shown = (waterfall["met_reaches"] > 0) | waterfall["kind"].isin(ALWAYS_SHOWN)
-    steps = waterfall[region & shown].sort_values("step")
-    whole = steps["left_mw"].max() if len(steps) else 0.0
+def _cascade_table(screening_cascade):
+    region = (screening_cascade["scope"] == "region") & (screening_cascade["way"] == "in order")
+    shown = (screening_cascade["affected_reaches"] > 0) | screening_cascade["kind"].isin(ALWAYS_SHOWN)
+    steps = screening_cascade[region & shown].sort_values("step")
+    whole = steps["remaining_mw"].max() if len(steps) else 0.0
     action_labels = labels(ACTIONS)
     rows = []
     for step in steps.itertuples():
         action = action_labels.get(step.action, str(step.action or "").replace("_", " "))
         name = f"{step.rule} ({action})" if step.rule else step.kind
-        left, excluded = (value / whole if whole > 0 else 0.0 for value in (step.left_mw, step.barred_mw))
+        left, excluded = (value / whole if whole > 0 else 0.0 for value in (step.remaining_mw, step.excluded_mw))
         rows.append(
             [
                 name,
-                figure_cell(str(step.met_reaches), step.met_reaches),
-                figure_cell(str(step.barred_reaches), step.barred_reaches),
-                amount_cell(step.barred_mw),
-                amount_cell(step.left_mw),
-                amount_cell(step.left_gwh),
+                figure_cell(str(step.affected_reaches), step.affected_reaches),
+                figure_cell(str(step.excluded_reaches), step.excluded_reaches),
+                amount_cell(step.excluded_mw),
+                amount_cell(step.remaining_mw),
+                amount_cell(step.remaining_gwh),
                 bar_cell((left, "keep"), (excluded, "lose")),
             ]
         )
     columns = {
-        "met_reaches": "reaches affected",
-        "barred_reaches": "reaches excluded",
-        "barred_mw": "excluded [MW]",
-        "left_mw": "remaining [MW]",
-        "left_gwh": "remaining [GWh/yr]",
+        "affected_reaches": "reaches affected",
+        "excluded_reaches": "reaches excluded",
+        "excluded_mw": "excluded [MW]",
+        "remaining_mw": "remaining [MW]",
+        "remaining_gwh": "remaining [GWh/yr]",
     }
-    meanings = [Heading(head, meaning_of("waterfall", name)) for name, head in columns.items()]
+    meanings = [Heading(head, meaning_of("screening_cascade", name)) for name, head in columns.items()]
     return table(
         "Screening cascade of the gross theoretical potential",
         ["step", *meanings, "remaining (dark) and excluded (light)"],
@@ -234,8 +237,8 @@ def _total_headings(scope, currency):
 
 
 def _of_sites(row, power_kw, energy_mwh, maximum):
-    known = not is_missing(row.cost_per_kwh)
-    interval = f"{amount(row.cost_per_kwh_p10)} to {amount(row.cost_per_kwh_p90)}" if known else DASH
+    known = not is_missing(row.lcoe_per_kwh)
+    interval = f"{amount(row.lcoe_per_kwh_p10)} to {amount(row.lcoe_per_kwh_p90)}" if known else DASH
     return [
         figure_cell(str(row.sites), row.sites),
         amount_cell(power_kw),
@@ -243,8 +246,8 @@ def _of_sites(row, power_kw, energy_mwh, maximum):
         amount_cell(row.energy_mwh_p90),
         amount_cell(row.energy_mwh_p10),
         interval_cell(row.energy_mwh_p90, row.energy_mwh_p50, row.energy_mwh_p10, maximum if row.sites else 0.0),
-        amount_cell(row.cost_per_kwh),
-        figure_cell(interval, row.cost_per_kwh_p10),
+        amount_cell(row.lcoe_per_kwh),
+        figure_cell(interval, row.lcoe_per_kwh_p10),
     ]
 
 
@@ -275,15 +278,15 @@ def _fish_safe_table(gain):
 
 def passage_survival(streams):
     """Fish survival along the least favourable route, in a sentence; empty where no spawning ground is known."""
-    known = streams[streams["least_survival"].notna()]
+    known = streams[streams["min_survival"].notna()]
     if not len(known):
         return ""
-    worst = known.loc[known["least_survival"].astype(float).idxmin()]
+    worst = known.loc[known["min_survival"].astype(float).idxmin()]
     name = f" ({worst['stream']})" if worst["stream"] else ""
-    plants = counted(int(worst["plants_on_the_way"]), "plant", "plants")
+    plants = counted(int(worst["plants_on_migration_path"]), "plant", "plants")
     return (
         "Cumulative downstream passage survival on the least favourable route from a spawning ground to the "
-        f"outlet{name}: {percent(worst['least_survival'])}, past {plants}."
+        f"outlet{name}: {percent(worst['min_survival'])}, past {plants}."
     )
 
 
@@ -320,15 +323,15 @@ def _resolvable_heads_table(heads):
     rows = [
         [
             amount(row.length_m, "m"),
-            amount_cell(row.least_head_m),
-            amount_cell(row.least_head_worst_m),
+            amount_cell(row.min_head_m),
+            amount_cell(row.min_head_p90_m),
         ]
         for row in heads.itertuples()
     ]
     headings = [
         "length of stretch",
-        Heading("median [m]", meaning_of("least_heads", "least_head_m")),
-        Heading("90th percentile [m]", meaning_of("least_heads", "least_head_worst_m")),
+        Heading("median [m]", meaning_of("minimum_heads", "min_head_m")),
+        Heading("90th percentile [m]", meaning_of("minimum_heads", "min_head_p90_m")),
     ]
     caption = "Minimum resolvable head of the elevation model"
     return table(caption, headings, rows, identity="resolvable-heads")
@@ -336,8 +339,8 @@ def _resolvable_heads_table(heads):
 
 # Why reaches carry no site, by length.
 def _rejection_table(reaches):
-    idle = reaches[reaches["not_offered_because"] != ""]
-    groups = idle.groupby("not_offered_because")["length_m"].agg(["count", "sum"])
+    idle = reaches[reaches["rejection_reason"] != ""]
+    groups = idle.groupby("rejection_reason")["length_m"].agg(["count", "sum"])
     groups = groups.sort_values("sum", ascending=False, kind="stable")
     maximum = groups["sum"].max() if len(groups) else 0.0
     meanings = phrases(REJECTION_REASONS)
@@ -352,7 +355,7 @@ def _rejection_table(reaches):
         for because, row in groups.to_dict("index").items()
     ]
     heads = [
-        Heading("rejection reason", meaning_of("reaches", "not_offered_because")),
+        Heading("rejection reason", meaning_of("reaches", "rejection_reason")),
         "reaches",
         "length [km]",
         "",

@@ -13,8 +13,8 @@ from PIL import Image
 
 from sitefinder.report.page.figures import amount
 from sitefinder.report.page.sites import stream_name
-from sitefinder.report.text_tables import NOT_KNOWN, is_missing, plain
-from sitefinder.schema.vocabulary import VERDICTS
+from sitefinder.report.text import NOT_KNOWN, is_missing, plain
+from sitefinder.vocabulary import VERDICTS
 
 # So many units make the longer side of the map: sharp where a screen shows a thirtieth of it (own choice).
 UNITS_ACROSS = 30_000
@@ -197,7 +197,7 @@ def _streams(reaches, frame, tolerance_m):
             paths = line_paths(rows.geometry.to_numpy(), frame, tolerance_m)
             groups.append((verdict.name, verdict.phrase, paths))
             columns = (
-                "reach_id", "stream", "reasons", "head_m", "head_se_m", "flow_mean_m3s", "not_offered_because",
+                "reach_id", "stream", "reasons", "head_m", "head_se_m", "flow_mean_m3s", "rejection_reason",
             )  # fmt: skip
             texts = [
                 [

@@ -18,16 +18,8 @@ from sitefinder.report.page.figures import (
     with_unit,
 )
 from sitefinder.report.stream_names import WITHOUT_NAME
-from sitefinder.report.text_tables import NOT_KNOWN, is_missing, plain, structure_name
-from sitefinder.schema.vocabulary import (
-    SCHEME_TYPES,
-    VERDICTS,
-    flag_phrases,
-    labels,
-    marked_actions,
-    named,
-    phrases,
-)
+from sitefinder.report.text import NOT_KNOWN, is_missing, plain, structure_name
+from sitefinder.vocabulary import SCHEME_TYPES, VERDICTS, flag_phrases, labels, marked_actions, named, phrases
 
 SCHEME_LABELS, VERDICT_PHRASES = labels(SCHEME_TYPES), phrases(VERDICTS)
 # Column of ``sites`` in the table, heading, and whether it is a number.
@@ -40,9 +32,9 @@ SHOWN = (
     ("energy_mwh", "Energy", True),
     ("energy_mwh_p90", "P90", True),
     ("energy_mwh_p10", "P10", True),
-    ("cost_per_kwh", "LCOE", True),
+    ("lcoe_per_kwh", "LCOE", True),
     ("verdict", "Verdict", False),
-    ("layout", "Scheme type", False),
+    ("scheme_type", "Scheme type", False),
     ("district", "District", False),
     ("flow_mean_m3s", "Mean flow", True),
     ("fish_safe", "Fish-safe", False),
@@ -60,18 +52,18 @@ class Fact(NamedTuple):
 
 
 WATER, ENERGY, PLANT, COST = "Head and water", "Power and energy", "Plant and fish", "Cost"
-ACCESS, RULES, SPREAD = "Access", "Rules", "Contributions to the uncertainty of energy"
+ACCESS, RULES, VARIANCE_SHARES = "Access", "Rules", "Contributions to the uncertainty of energy"
 FACTS = (
     Fact(WATER, "Gross head", "error", ("head_m", "head_se_m")),
-    Fact(WATER, "Uncorrected gross head", "error", ("head_unshrunk_m", "head_unshrunk_se_m")),
+    Fact(WATER, "Uncorrected gross head", "error", ("head_uncorrected_m", "head_uncorrected_se_m")),
     Fact(WATER, "Catchment at the intake", "amount", ("area_km2",)),
     Fact(WATER, "Mean flow", "amount", ("flow_mean_m3s",)),
     Fact(WATER, "Low flow (Q95)", "amount", ("flow_q95_m3s",)),
     Fact(WATER, "Design flow", "amount", ("flow_design_m3s",)),
-    Fact(WATER, "Environmental flow, mean of the year", "amount", ("reserved_flow_m3s",)),
+    Fact(WATER, "Environmental flow, mean of the year", "amount", ("environmental_flow_m3s",)),
     Fact(WATER, "Flow source", "source", ("flow_source",)),
     Fact(WATER, "Share of water through the turbine", "share", ("used_share",)),
-    Fact(WATER, "Share left as environmental flow", "share", ("reserved_share",)),
+    Fact(WATER, "Share left as environmental flow", "share", ("environmental_flow_share",)),
     Fact(WATER, "Share spilled", "share", ("spilled_share",)),
     Fact(ENERGY, "Installed capacity", "amount", ("power_kw",)),
     Fact(ENERGY, "Greatest power of the year, P90 to P10", "range", ("power_kw_p90", "power_kw_p10")),
@@ -81,10 +73,10 @@ FACTS = (
     Fact(ENERGY, "Mean power", "amount", ("power_mean_kw",)),
     Fact(ENERGY, "Capacity factor", "share", ("capacity_factor",)),
     Fact(ENERGY, "Firm power (95 % of the time)", "amount", ("firm_power_kw",)),
-    Fact(ENERGY, "Time in operation", "share", ("running_share",)),
-    Fact(ENERGY, "Probability of being among the best", "share", ("prob_top",)),
-    Fact(PLANT, "Scheme type", "scheme", ("layout",)),
-    Fact(PLANT, "Turbine", "turbine", ("machine", "units")),
+    Fact(ENERGY, "Time in operation", "share", ("operating_fraction",)),
+    Fact(ENERGY, "Probability of being among the best", "share", ("prob_in_top_n",)),
+    Fact(PLANT, "Scheme type", "scheme", ("scheme_type",)),
+    Fact(PLANT, "Turbine", "turbine", ("turbine", "units")),
     Fact(PLANT, "Fish-safe", "yes", ("fish_safe",)),
     Fact(PLANT, "Fish screen and bypass in the cost", "yes", ("screened",)),
     Fact(PLANT, "Fish survival at the turbine", "share", ("survival",)),
@@ -92,18 +84,18 @@ FACTS = (
         PLANT,
         "Cumulative downstream passage survival (least favourable route)",
         "share",
-        ("survival_on_the_way",),
+        ("passage_survival",),
     ),
-    Fact(PLANT, "Depleted reach", "depleted", ("length_m", "layout")),
+    Fact(PLANT, "Depleted reach", "depleted", ("length_m", "scheme_type")),
     Fact(PLANT, "Intake to tailrace along the stream", "length", ("length_m",)),
     Fact(PLANT, "Headrace and penstock", "extent", ("conduit_length_m",)),
     Fact(PLANT, "Stream ponded", "extent", ("pond_length_m",)),
     Fact(PLANT, "Existing structure", "text", ("structure_id",)),
     Fact(COST, "Capital cost", "money", ("capital_cost",)),
-    Fact(COST, "Levelised cost of energy (LCOE)", "amount", ("cost_per_kwh",)),
-    Fact(COST, "LCOE, P10 to P90", "range", ("cost_per_kwh_p10", "cost_per_kwh_p90")),
-    Fact(COST, "LCOE difference to solar with storage", "amount", ("premium_over_solar",)),
-    Fact(COST, "Net annual value", "money", ("net_value_per_year",)),
+    Fact(COST, "Levelised cost of energy (LCOE)", "amount", ("lcoe_per_kwh",)),
+    Fact(COST, "LCOE, P10 to P90", "range", ("lcoe_per_kwh_p10", "lcoe_per_kwh_p90")),
+    Fact(COST, "LCOE difference to solar with storage", "amount", ("lcoe_minus_solar_per_kwh",)),
+    Fact(COST, "Net annual value", "money", ("net_annual_value",)),
     Fact(ACCESS, "Distance to a road", "length", ("road_distance_m",), "roads"),
     Fact(ACCESS, "Bank of that road", "bank", ("road_bank",), "roads"),
     Fact(ACCESS, "Level", "below_road", ("road_climb_m",), "roads"),
@@ -116,13 +108,13 @@ FACTS = (
     Fact(RULES, "Rules that apply", "text", ("reasons",)),
     Fact(RULES, "What they require", "marks", tuple(action.mark for action in marked_actions())),
     Fact(RULES, "Closed months", "months", ("closed_months",)),
-    Fact(SPREAD, "Head", "share", ("energy_spread_head",)),
-    Fact(SPREAD, "Flow estimate", "share", ("energy_spread_flow",)),
-    Fact(SPREAD, "Inter-annual variability", "included", ("energy_spread_year",)),
-    Fact(SPREAD, "Turbine efficiency", "share", ("energy_spread_efficiency",)),
+    Fact(VARIANCE_SHARES, "Head", "share", ("energy_variance_share_head",)),
+    Fact(VARIANCE_SHARES, "Flow estimate", "share", ("energy_variance_share_flow",)),
+    Fact(VARIANCE_SHARES, "Inter-annual variability", "included", ("energy_variance_share_year",)),
+    Fact(VARIANCE_SHARES, "Turbine efficiency", "share", ("energy_variance_share_efficiency",)),
 )
 OPTIONS = (
-    ("Turbine", "machine"),
+    ("Turbine", "turbine"),
     ("Screen", "screened"),
     ("Fish-safe", "fish_safe"),
     ("Fish survival", "survival"),
@@ -131,16 +123,16 @@ OPTIONS = (
     ("Design flow", "flow_design_m3s"),
     ("Installed capacity", "power_kw"),
     ("Mean annual energy", "energy_mwh"),
-    ("LCOE", "cost_per_kwh"),
-    ("Net annual value", "net_value_per_year"),
+    ("LCOE", "lcoe_per_kwh"),
+    ("Net annual value", "net_annual_value"),
 )
 # Names of the figures of the cost diagram in the page's data, by column.
 COSTS = {
-    "value": "cost_per_kwh",
-    "p10": "cost_per_kwh_p10",
-    "p90": "cost_per_kwh_p90",
-    "solar": "solar_cost_per_kwh",
-    "stored": "solar_firm_cost_per_kwh",
+    "value": "lcoe_per_kwh",
+    "p10": "lcoe_per_kwh_p10",
+    "p90": "lcoe_per_kwh_p90",
+    "solar": "solar_lcoe_per_kwh",
+    "stored": "solar_firm_lcoe_per_kwh",
 }
 # A share of the variance below this is what rounding leaves of nothing.
 NOTHING = 1e-9
@@ -185,7 +177,7 @@ def sites_table(sites, currency):
             {
                 "rank": int(site["rank"]),
                 "verdict": site["verdict"],
-                "scheme": site["layout"],
+                "scheme": site["scheme_type"],
                 "fish_safe": "yes" if site["fish_safe"] else "no",
                 "cells": cells,
             }
@@ -196,7 +188,7 @@ def sites_table(sites, currency):
 def _words(name, value):
     if name == "fish_safe":
         return "yes" if value else "no"
-    if name == "layout":
+    if name == "scheme_type":
         return SCHEME_LABELS[value]
     if name == "stream":
         return stream_name(value)
@@ -206,7 +198,7 @@ def _words(name, value):
 def filters(sites):
     """What narrows the table, only values that occur: (id, label, list of (value, label))."""
     verdicts = [(each.name, each.name) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()]
-    schemes = [(each.name, each.label) for each in SCHEME_TYPES if (sites["layout"] == each.name).any()]
+    schemes = [(each.name, each.label) for each in SCHEME_TYPES if (sites["scheme_type"] == each.name).any()]
     return [
         ("verdict", "Verdict", verdicts),
         ("scheme", "Scheme type", schemes),
@@ -234,13 +226,13 @@ def site_data(handover):
         for name in ("site_profiles", "flow_curves", "site_months")
         if len(tables[name])
     }
-    parts["machine_options"] = _options(tables["machine_options"])
+    parts["turbine_options"] = _options(tables["turbine_options"])
     facts = [fact for fact in FACTS if not fact.needs or fact.needs in handover.context]
     absent = dict.fromkeys(fact.needs.replace("_", " ") for fact in FACTS if fact not in facts)
     units = [(fact, unit_of("sites", fact.columns[0], currency)) for fact in facts]
     headings = [
-        [f"{label} [{unit}]" if (unit := unit_of("machine_options", name, currency)) else label,
-         meaning_of("machine_options", name)]
+        [f"{label} [{unit}]" if (unit := unit_of("turbine_options", name, currency)) else label,
+         meaning_of("turbine_options", name)]
         for label, name in OPTIONS
     ]  # fmt: skip
     sites = tables["sites"]
@@ -269,9 +261,9 @@ def _site(row, parts, units, currency):
         "profile": _profile(parts.get("site_profiles")),
         "curve": _curve(parts.get("flow_curves"), row),
         "months": _months(parts.get("site_months")),
-        "options": parts["machine_options"] or [],
+        "options": parts["turbine_options"] or [],
         "cost": {
-            "unit": unit_of("sites", "cost_per_kwh", currency),
+            "unit": unit_of("sites", "lcoe_per_kwh", currency),
             **{name: plain_number(row[column]) for name, column in COSTS.items()},
         },
     }
@@ -283,12 +275,12 @@ def _tip(row, stream, currency):
     return [
         ["Site", f"{plain(row['site_id'])}, rank {row['rank']}"],
         ["Stream", stream],
-        ["Scheme type", SCHEME_LABELS[row["layout"]]],
+        ["Scheme type", SCHEME_LABELS[row["scheme_type"]]],
         ["Gross head", amount(row["head_m"], "m")],
         ["Mean flow", amount(row["flow_mean_m3s"], "m³/s")],
         ["Installed capacity", amount(row["power_kw"], "kW")],
         ["Mean annual energy", f"{amount(row['energy_mwh'], 'MWh/yr')} {interval}"],
-        ["LCOE", amount(row["cost_per_kwh"], f"{short_money(currency)}/kWh")],
+        ["LCOE", amount(row["lcoe_per_kwh"], f"{short_money(currency)}/kWh")],
         ["Verdict", row["verdict"]],
     ]
 
@@ -374,7 +366,7 @@ def _curve(rows, site):
     return {
         "x": plain_numbers(rows["exceedance_percent"], 3),
         "flow": plain_numbers(rows["flow_m3s"], 5),
-        "environmental": plain_numbers(rows["reserved_m3s"], 5),
+        "environmental": plain_numbers(rows["environmental_flow_m3s"], 5),
         "design": plain_number(site["flow_design_m3s"]),
     }
 
@@ -393,7 +385,7 @@ def _months(rows):
 # Turbines that would fit, by site: the one chosen first, then the best size of each kind.
 def _options(options):
     best = options[options["is_best_size"] | options["chosen"]]
-    best = best.sort_values(["chosen", "net_value_per_year"], ascending=False, kind="stable")
+    best = best.sort_values(["chosen", "net_annual_value"], ascending=False, kind="stable")
     columns = [[_option_cell(value, name) for value in best[name]] for _, name in OPTIONS]
     by_site = {}
     for site_id, chosen, *cells in zip(best["site_id"], best["chosen"], *columns, strict=True):
@@ -404,7 +396,7 @@ def _options(options):
 def _option_cell(value, name):
     if name == "survival":
         return percent(value)
-    if name == "net_value_per_year":
+    if name == "net_annual_value":
         return money(value)
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"

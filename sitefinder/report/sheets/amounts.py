@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 from pyproj import CRS, Transformer
 
-from sitefinder.report.text_tables import NOT_KNOWN, decimals, figure, is_missing
+from sitefinder.report.text import NOT_KNOWN, decimals, figure, is_missing
 
 # A level whose standard error is below this is given to the centimetre (own choice) [m].
 CENTIMETRES_BELOW_M = 0.05

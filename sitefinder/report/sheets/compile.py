@@ -134,7 +134,7 @@ class Typesetter:
 def typesetter(font_paths):
     """The compiler with the fonts of this folder and the user's.
 
-    Fonts of the machine are left out, so that every machine makes the same bytes.
+    Fonts of the turbine are left out, so that every turbine makes the same bytes.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def _with_breaks(word):
     return MAY_BREAK.join([*parts, part])
 
 
-def shortened(text, most):
+def shortened(text, maximum):
     """A text of at most so many letters, cut between letters and their marks.
 
     Examples
@@ -186,9 +186,9 @@ def shortened(text, most):
     >>> shortened("Upper and Lower Brook", 12), shortened("Ardelm", 12)
     ('Upper and L…', 'Ardelm')
     """
-    if len(text) <= most:
+    if len(text) <= maximum:
         return text
-    end = most - 1
+    end = maximum - 1
     while end > 1 and (
         unicodedata.category(text[end]).startswith("M") or {text[end], text[end - 1]} & set(JOINERS)
     ):

@@ -6,9 +6,9 @@ from sitefinder.report.sheets.maps import locate, locator, measure_names, region
 from sitefinder.report.sheets.profiles import measure_profiles
 from sitefinder.report.sheets.site_data import LONGEST_NAME, site_data
 from sitefinder.report.stream_names import stream_names
-from sitefinder.report.text_tables import careful, counted, gigawatt_hours, power
-from sitefinder.schema.cautions import READING, SAFETY, SCREENING
-from sitefinder.schema.vocabulary import VERDICTS, labels
+from sitefinder.report.text import careful, counted, gigawatt_hours, power
+from sitefinder.schema.wording import READING, SAFETY, SCREENING
+from sitefinder.vocabulary import VERDICTS, labels
 
 OVERVIEW_MAP_MM = (126.0, 118.0)
 LONGEST_IN_LIST = 40

@@ -33,7 +33,7 @@ DIGITS = "0123456789.,-− m"
 SAMPLE_MM, SAMPLE_HEIGHT_MM = 9.0, 3.8
 
 
-def window_about(bounds, shape, least_m=400.0, room=0.12):
+def window_about(bounds, shape, min_m=400.0, room=0.12):
     """A window of a frame's shape about what is to be shown.
 
     Parameters
@@ -42,7 +42,7 @@ def window_about(bounds, shape, least_m=400.0, room=0.12):
         West, south, east and north of it [m].
     shape : tuple of float
         Width and height of the frame, in any unit.
-    least_m : float
+    min_m : float
         Minimum extent of the shorter side [m].
     room : float
         Share of the extent to leave free on each side.
@@ -60,7 +60,7 @@ def window_about(bounds, shape, least_m=400.0, room=0.12):
     west, south, east, north = bounds
     middle = (west + east) / 2, (south + north) / 2
     width, height = ((1 + 2 * room) * side for side in (east - west, north - south))
-    metres_per_unit = max(width / shape[0], height / shape[1], least_m / min(shape))
+    metres_per_unit = max(width / shape[0], height / shape[1], min_m / min(shape))
     across, up = shape[0] * metres_per_unit / 2, shape[1] * metres_per_unit / 2
     return middle[0] - across, middle[1] - up, middle[0] + across, middle[1] + up
 
@@ -309,20 +309,20 @@ class Frame:
                     return True
         return False
 
-    def grid(self, most=5):
+    def grid(self, maximum=5):
         """Lines of the run's grid."""
         west, south, east, north = self.window
-        step = round_step((east - west) / most)
+        step = round_step((east - west) / maximum)
         if step >= 1.0:
             for number in np.arange(math.ceil(west / step), math.floor(east / step) + 1):
                 self.path("grid", f"M{self.at(number * step, north)[0]:.2f} 0V{self.height_mm:.2f}")
             for number in np.arange(math.ceil(south / step), math.floor(north / step) + 1):
                 self.path("grid", f"M0 {self.at(west, number * step)[1]:.2f}H{self.width_mm:.2f}")
 
-    def numbers(self, most=5):
+    def numbers(self, maximum=5):
         """Numbers of the run's grid at the left edge and at the foot."""
         west, south, east, north = self.window
-        step = round_step((east - west) / most)
+        step = round_step((east - west) / maximum)
         if step < 1.0:
             return
         high, last = LINE_OF_SIZE * TICK_PT * MM_PER_POINT, -math.inf
@@ -404,14 +404,14 @@ def sample(*kinds, shape="line", size_mm=1.8):
     return svg(content, 0.0, 0.0, SAMPLE_MM, SAMPLE_HEIGHT_MM)
 
 
-def scale_bar(mm_per_m, most_mm):
+def scale_bar(mm_per_m, max_mm):
     """A bar of a round length.
 
     Parameters
     ----------
     mm_per_m : float
         Scale of the map.
-    most_mm : float
+    max_mm : float
         Longest that it may be.
 
     Returns
@@ -424,9 +424,9 @@ def scale_bar(mm_per_m, most_mm):
     >>> scale_bar(0.1, 30.0)
     {'mm': 20.0, 'text': '200 m'}
     """
-    most_m = most_mm / mm_per_m
-    step_m = round_step(most_m / 2.0)
-    length_m = step_m if step_m <= most_m else step_m / 2
+    max_m = max_mm / mm_per_m
+    step_m = round_step(max_m / 2.0)
+    length_m = step_m if step_m <= max_m else step_m / 2
     text = f"{length_m:g} m" if length_m < 1000 else f"{length_m / 1000:g} km"
     return {"mm": round(length_m * mm_per_m, 3), "text": text}
 

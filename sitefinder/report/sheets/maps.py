@@ -6,8 +6,8 @@ import shapely
 from sitefinder.report.sheets.amounts import grid_places, listed
 from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.frame import DIGITS, Frame, moved_into, sample, scale_bar, window_about
-from sitefinder.report.text_tables import structure_name
-from sitefinder.schema.vocabulary import VERDICTS, names
+from sitefinder.report.text import structure_name
+from sitefinder.vocabulary import VERDICTS, names
 
 LONGEST_NAME = 32
 # Share of a site's extent that is free around it on its map.

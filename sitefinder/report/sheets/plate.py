@@ -5,8 +5,8 @@ from sitefinder.report.sheets.compile import shortened, typesetter
 from sitefinder.report.sheets.field_sheets import totals_text
 from sitefinder.report.sheets.maps import measure_names, region_map
 from sitefinder.report.stream_names import stream_names
-from sitefinder.schema.cautions import NOT_KNOWN, READING, SCREENING
-from sitefinder.schema.vocabulary import VERDICTS, labels
+from sitefinder.schema.wording import NOT_KNOWN, READING, SCREENING
+from sitefinder.vocabulary import VERDICTS, labels
 
 PLATE_MAP_MM = (285.0, 265.5)
 DISTRICTS_SHOWN, SITES_SHOWN, SOURCES_SHOWN = 12, 40, 14

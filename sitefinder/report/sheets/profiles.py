@@ -7,11 +7,11 @@ import numpy as np
 from sitefinder.report.sheets.amounts import round_step
 from sitefinder.report.sheets.compile import MM_PER_POINT, shortened
 from sitefinder.report.sheets.frame import LINE_OF_SIZE, TICK_PT, Frame, sample
-from sitefinder.report.text_tables import structure_name
+from sitefinder.report.text import structure_name
 
 LEFT_MM, FOOT_MM = 12.0, 8.0
 # Minimum range of levels that is drawn, so that a flat stream does not look steep (own choice) [m].
-LEAST_RANGE_M = 2.0
+MIN_RANGE_M = 2.0
 BESIDE = 0.01
 LONGEST_NAME = 28
 NAME_PT, STRUCTURE_PT = 6.5, 6.0
@@ -64,7 +64,7 @@ def profile_drawing(setter, profile, size_mm, stream):
     shown = profile[["profile_m", "low_m", "high_m"]].to_numpy(dtype=float)
     lowest, highest = np.nanmin(shown), np.nanmax(shown)
     range_m = highest - lowest
-    spare = max(LEAST_RANGE_M - range_m, 0.0) / 2 + 0.10 * max(range_m, LEAST_RANGE_M)
+    spare = max(MIN_RANGE_M - range_m, 0.0) / 2 + 0.10 * max(range_m, MIN_RANGE_M)
     # More room above, where names are, and a little beside the first and last station for their marks.
     beside = BESIDE * np.ptp(distance)
     window = (distance[0] - beside, lowest - spare, distance[-1] + beside, highest + 2.2 * spare)

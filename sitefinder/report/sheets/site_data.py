@@ -3,7 +3,6 @@
 import numpy as np
 
 from sitefinder.report.sheets.amounts import (
-    NOT_KNOWN,
     amount,
     crs_text,
     decimal_degrees,
@@ -20,8 +19,9 @@ from sitefinder.report.sheets.amounts import (
 from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
-from sitefinder.schema.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, flag_phrases, named, phrases
-from sitefinder.siting.long_profiles import NORMAL_90
+from sitefinder.report.text import NOT_KNOWN
+from sitefinder.siting.profiles import NORMAL_90
+from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, flag_phrases, named, phrases
 
 MAP_MM, PROFILE_MM = (126.0, 90.0), (181.0, 46.0)
 # Longer texts are cut in titles and tables, and printed whole at the end of the sheet.
@@ -53,7 +53,7 @@ def site_data(setter, handover, site, stream):
     """
     profiles = handover.tables["site_profiles"]
     profile = profiles[profiles["site_id"] == site["site_id"]].sort_values("position")
-    scheme = named(SCHEME_TYPES, site["layout"])
+    scheme = named(SCHEME_TYPES, site["scheme_type"])
     called = setter.text(shortened(stream, LONGEST_NAME))
     return {
         "rank": int(site["rank"]),
@@ -93,11 +93,11 @@ def _water(handover, site, scheme):
     reaches = handover.tables["reaches"]
     own = reaches[reaches["reach_id"] == site["reach_id"]]
     low, high = (own[f"flow_mean_{end}_m3s"].iloc[0] if len(own) else np.nan for end in ("low", "high"))
-    uncorrected = amount(site["head_unshrunk_m"], "m", places) + ", before regional shrinkage"
+    uncorrected = amount(site["head_uncorrected_m"], "m", places) + ", before regional shrinkage"
     return [
         ("Gross head", amount(head_m, "m", places) if scheme.has_head else None),
         _if_known("90 % confidence interval", error_m, span(head_m - error_m, head_m + error_m, "m", places)),
-        _if_known("Uncorrected gross head", site["head_unshrunk_m"], uncorrected),
+        _if_known("Uncorrected gross head", site["head_uncorrected_m"], uncorrected),
         ("Mean flow", amount(site["flow_mean_m3s"], "m³/s")),
         _if_known("90 % confidence interval", low, f"{span(low, high, 'm³/s')}, at the tailrace"),
         ("Low flow Q95", amount(site["flow_q95_m3s"], "m³/s")),
@@ -109,9 +109,9 @@ def _water(handover, site, scheme):
 
 
 def _environmental_flow(site):
-    if not is_known(site["reserved_flow_m3s"]):
+    if not is_known(site["environmental_flow_m3s"]):
         return NOT_KNOWN
-    return f"{amount(site['reserved_flow_m3s'], 'm³/s')}, mean over the year"
+    return f"{amount(site['environmental_flow_m3s'], 'm³/s')}, mean over the year"
 
 
 def _plant(handover, site, scheme):
@@ -122,7 +122,7 @@ def _plant(handover, site, scheme):
     specific = site["capital_cost"] / site["power_kw"] if site["power_kw"] else np.nan
     length_m, conduit_m = site["length_m"], site["conduit_length_m"]
     return [
-        ("Turbine", f"{site['units']} × {_cell(site['machine'])}; {safe}{screen}"),
+        ("Turbine", f"{site['units']} × {_cell(site['turbine'])}; {safe}{screen}"),
         ("Installed capacity", amount(site["power_kw"], "kW")),
         _if_known("P90 to P10", site["power_kw_p90"], span(site["power_kw_p90"], site["power_kw_p10"], "kW")),
         ("Mean annual energy", amount(site["energy_mwh"], "MWh")),
@@ -130,12 +130,12 @@ def _plant(handover, site, scheme):
         _if_known("Capacity factor", site["capacity_factor"], amount(site["capacity_factor"], "", 2)),
         ("Capital cost", money(site["capital_cost"], handover.currency)),
         _if_known("Specific cost", specific, f"{money(specific, handover.currency)} per kW"),
-        ("Levelised cost of energy", amount(site["cost_per_kwh"], per_kwh, 3)),
+        ("Levelised cost of energy", amount(site["lcoe_per_kwh"], per_kwh, 3)),
         _if_known(
-            "P10 to P90", site["cost_per_kwh_p10"], span(site["cost_per_kwh_p10"], site["cost_per_kwh_p90"], "", 3)
+            "P10 to P90", site["lcoe_per_kwh_p10"], span(site["lcoe_per_kwh_p10"], site["lcoe_per_kwh_p90"], "", 3)
         ),
         _if_known(
-            "Solar, for comparison", site["solar_cost_per_kwh"], amount(site["solar_cost_per_kwh"], per_kwh, 3)
+            "Solar, for comparison", site["solar_lcoe_per_kwh"], amount(site["solar_lcoe_per_kwh"], per_kwh, 3)
         ),
         ("Depleted reach" if scheme.diverts else "Stretch of stream", amount(length_m, "m")),
         ("Headrace and penstock", amount(conduit_m, "m") if is_known(conduit_m) and conduit_m > 0 else None),
@@ -163,8 +163,8 @@ def _points(handover, site):
         points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
     if site["closed_months"]:
         points.append(f"No water may be taken in the months {site['closed_months'].replace(';', ', ')}.")
-    if is_known(site["survival_on_the_way"]):
-        share = amount(100 * site["survival_on_the_way"])
+    if is_known(site["passage_survival"]):
+        share = amount(100 * site["passage_survival"])
         points.append(
             f"Cumulative downstream passage survival (least favourable route): {share} %, by what is stated "
             "of the turbines on the way."
@@ -239,7 +239,7 @@ def _in_full(site, stream):
         ("Stream", stream, LONGEST_NAME),
         ("Site", site["site_id"], LONGEST_ID),
         ("District", site["district"], LONGEST_NAME),
-        ("Turbine", site["machine"], LONGEST_CELL),
+        ("Turbine", site["turbine"], LONGEST_CELL),
         ("Flow source", site["flow_source"], LONGEST_CELL),
         ("Settlement", site["settlement"], LONGEST_CELL),
         ("Existing structure", site["structure_id"], LONGEST_CELL),

@@ -1,0 +1,1 @@
+"""Data files as models: turbines, costs, equations and DEM errors, each figure with its source."""

@@ -1,0 +1,325 @@
+"""In what the provenance of two runs differs, and which of it can have led to which change."""
+
+import re
+from functools import cache
+from typing import NamedTuple
+
+import pandas as pd
+
+from sitefinder.schema import LAYERS
+
+# What inputs of the provenance are called among those that stages see, where that is another name.
+PARTS_OF_INPUT = {
+    "dem error preset": ("dem_error",),
+    "equation file": ("equations",),
+    "turbine file": ("turbines", "rotors"),
+    "cost file": ("costs",),
+    "reserve preset": ("environmental",),
+    "gauges": ("gauges", "measured_gauges"),
+    "gauge_stations": ("measured_gauges",),
+    "spot_gaugings": ("spot_gaugings", "measured_gauges"),
+}
+# Inputs by names of the user's: rasters and layers that the flow equations read.
+NAMED_BY_USER = ("covariates", "shares")
+# What a row of the provenance that is told as a setting stands for, by how its name begins.
+REPORTED_AS_SETTING = {
+    "equation ": ("equations",),
+    "environmental flow rule ": ("environmental",),
+    "money": ("costs",),
+    "price level of ": ("turbines", "costs"),
+}
+# Sections of the settings that change no table.
+CHANGES_NO_TABLE = ("delivery", "fit")
+# How names of settings and inputs begin that columns are made by beside stages.
+BESIDE = ("settings.", "inputs.")
+# Types of column whose values show whether a stage came to the same.
+FIGURES = ("real", "integer")
+# Settings that only say where something lies or who made it, whose content is told by its digest; and that there
+# are no rules, which are told one by one.
+NO_CAUSE = re.compile(
+    r"(^|\.)(path|source|date|licence)$|^run\.(name|output_folder|workers)$|^costs\.file$|"
+    r"^energy\.machines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
+)
+RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
+RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
+ORDER_OF_RULES = "order of the rules"
+COLUMNS = ["origin", "name", "told", "old", "new"]
+# The fact that stages of rules see, and the one of what no stage is known to see, which may have led to anything.
+RULES, ANYTHING = "rules", "anything"
+# The stage that selects sites: whatever reaches it can have led to another selection.
+SELECTION = "sites"
+# What columns are made by that rules alone decide.
+OF_RULES = ("verdicts",)
+
+
+class Causes(NamedTuple):
+    """Differences, and the graph by which they lead to results.
+
+    ``table`` has a row a difference, as schema declares ``causes``; ``facts`` is for each of them what stages see
+    of it: names such as ``settings.heads.quantile``, ``inputs.dem``, ``rules`` and ``stages.flows``.
+    """
+
+    table: pd.DataFrame
+    facts: list
+    graph: "StageGraph"
+
+
+class StageGraph:
+    """Which stages see what, and which read which, as the search for causes asks.
+
+    Parameters
+    ----------
+    stages : iterable of sitefinder.pipeline.graph.Stage
+        Names, ``reads``, ``sees`` and ``each`` are looked at, and nothing is run.
+    """
+
+    def __init__(self, stages):
+        stages = list(stages)
+        self.names = {stage.name for stage in stages}
+        self._reads = {stage.name: [name for name in stage.reads if name in self.names] for stage in stages}
+        self._depends_on = {}
+        for stage in stages:
+            scoped = {f"{given}.{part}" for given, parts in stage.depends_on.items() for part in parts}
+            if "settings.rules" in scoped or (stage.each is not None and stage.each.argument == "rule"):
+                scoped.add(RULES)
+            self._depends_on[stage.name] = {*scoped, f"stages.{stage.name}"}
+
+    def seen_by_any(self, fact):
+        """Whether any stage sees a fact."""
+        return any(_meet(fact, part) for parts in self._depends_on.values() for part in parts)
+
+    def facts_of(self, made_by, quiet=()):
+        """What a result is made of: all that its stages see and those that they read, and so on.
+
+        Parameters
+        ----------
+        made_by : iterable of str
+            Names of stages, and of settings and inputs beside them.
+        quiet : collection of str
+            Stages that came to the same, through which nothing can have had an effect.
+
+        Returns
+        -------
+        dict of str to int
+            Each with the number of stages between it and the result, on the shortest way.
+        """
+        facts = dict.fromkeys((name for name in made_by if name not in self.names), 0)
+        near, known = [name for name in made_by if name in self.names and name not in quiet], set()
+        distance = 0
+        while near:
+            known |= set(near)
+            for name in near:
+                facts = dict.fromkeys(self._depends_on[name], distance) | facts
+            read = {name for stage in near for name in self._reads[stage]}
+            near, distance = sorted(read - known - set(quiet)), distance + 1
+        return facts
+
+
+# Whether one of two dotted names is the other or lies within it.
+def _meet(one, other):
+    return f"{one}.".startswith(f"{other}.") or f"{other}.".startswith(f"{one}.")
+
+
+def differences(old, new, graph, defaults=()):
+    """In what two runs' provenance differs.
+
+    Parameters
+    ----------
+    old, new : DataFrame
+        ``provenance`` of each run.
+    graph : StageGraph
+        Of the program that compares.
+    defaults : mapping
+        Values of settings where a file says nothing, as the provenance has them, by key. A setting that only one
+        run has, and at its default, is no difference: the other one's program did not have it yet.
+
+    Returns
+    -------
+    Causes
+        Rules first, then inputs, settings, stages. A rule is known by its name, wherever it stands in the list.
+    """
+    before, after = (_split(table) for table in (old, new))
+    defaults = dict(defaults)
+    rows = [(row, {RULES}) for row in _rule_rows(before, after, defaults)]
+    for name, old_digest, new_digest in _unequal(before["input"], after["input"]):
+        text = f"input {name} {_became(old_digest, new_digest, 'changed')}"
+        rows.append((("input", name, text, old_digest, new_digest), _facts_of_input(name, graph)))
+    for key, old_value, new_value in _unequal(before["setting"], after["setting"], defaults):
+        text = f"setting {key}: {old_value or 'not set'} → {new_value or 'not set'}"
+        rows.append((("setting", key, text, old_value, new_value), _facts_of_setting(key, graph)))
+    for name, old_version, new_version in _unequal(before["stage"], after["stage"]):
+        text = f"code of stage {name} {_became(old_version, new_version, 'changed')}"
+        facts = {f"stages.{name}"} if name in graph.names else {ANYTHING}
+        rows.append((("stage", name, text, old_version, new_version), facts))
+    return Causes(pd.DataFrame([row for row, _ in rows], columns=COLUMNS), [facts for _, facts in rows], graph)
+
+
+# Provenance by kind, those of rules apart: {"input": {name: digest}, "rule": {name: {key: value}}, …}.
+def _split(table):
+    parts = {"input": {}, "setting": {}, "stage": {}, "rule": {}, "layer": {}, "means": {}}
+    numbered = {}
+    for row in table.itertuples():
+        match = RULE_SETTING.match(row.name)
+        of_rule = RULE_INPUT.match(row.name) if row.kind == "input" else None
+        if of_rule:
+            parts["layer"][of_rule[2], "area" if of_rule[1] else "layer"] = row.digest
+        elif row.kind == "input":
+            parts["input"][row.name] = row.digest
+        elif row.kind == "stage":
+            parts["stage"][row.name] = row.value
+        elif match:
+            numbered.setdefault(int(match[1]), {})[match[2]] = row.value
+        elif row.kind == "setting" and not NO_CAUSE.search(row.name):
+            # An equation's or a environmental flow rule's text is its source.
+            parts["setting"][row.name] = row.value or row.source
+    for number, settings in sorted(numbered.items()):
+        name = settings.pop("name", f"number {number}")
+        notes = {key: value for key, value in settings.items() if not NO_CAUSE.search(key)}
+        parts["rule"].setdefault(name, notes)
+        means = [settings.get(key, "") for key in ("action", "path", "layer")]
+        parts["means"].setdefault(name, ", ".join(each for each in means if each))
+    return parts
+
+
+# Names of which the values differ, with both; "" where there is none.
+def _unequal(before, after, defaults=None):
+    for name in dict.fromkeys([*before, *after]):
+        one, other = before.get(name, ""), after.get(name, "")
+        missing = name not in before or name not in after
+        if one != other and not (missing and defaults and defaults.get(name) == (one or other)):
+            yield name, one, other
+
+
+def _became(old, new, otherwise):
+    return "is new" if not old else "is gone" if not new else otherwise
+
+
+def _rule_rows(before, after, defaults):
+    rows = []
+    every = "rules[]."
+    of_rule = {key.removeprefix(every): value for key, value in defaults.items() if key.startswith(every)}
+    for name in dict.fromkeys([*before["rule"], *after["rule"]]):
+        one, other = before["rule"].get(name), after["rule"].get(name)
+        if one is None or other is None:
+            text = f"rule {name} {'is new' if one is None else 'is gone'}"
+            rows.append(("rule", name, text, before["means"].get(name, ""), after["means"].get(name, "")))
+            continue
+        for key, old_value, new_value in _unequal(one, other, of_rule):
+            text = f"rule {name}: {key} {old_value or 'not set'} → {new_value or 'not set'}"
+            rows.append(("rule", name, text, old_value, new_value))
+    both = [name for name in before["rule"] if name in after["rule"]]
+    for (name, what), old_digest, new_digest in _unequal(before["layer"], after["layer"]):
+        if name in both or name not in {*before["rule"], *after["rule"]}:
+            text = f"{what} of rule {name} {_became(old_digest, new_digest, 'changed')}"
+            rows.append(("rule", name, text, old_digest, new_digest))
+    order = [name for name in after["rule"] if name in before["rule"]]
+    if both != order:
+        text = f"{ORDER_OF_RULES} changed"
+        rows.append(("rule", ORDER_OF_RULES, text, "; ".join(both), "; ".join(order)))
+    return rows
+
+
+# What stages see of an input by its name in the provenance; several files of a kind are numbered there.
+def _facts_of_input(name, graph):
+    kind = re.sub(r" \d+$", "", name)
+    for known in (name, kind):
+        parts = PARTS_OF_INPUT.get(known, (known, f"layers.{known}"))
+        facts = {f"inputs.{part}" for part in parts}
+        if any(_is_known(fact, graph) for fact in facts):
+            return facts
+    return {f"inputs.{part}" for part in NAMED_BY_USER}
+
+
+# What stages see of a setting. One that says how an input is read changes that input; one that no stage sees by
+# itself, since it is of another version of the program, may change all that stages see of its section.
+def _facts_of_setting(key, graph):
+    for begin, parts in REPORTED_AS_SETTING.items():
+        if key.startswith(begin):
+            return {f"inputs.{part}" for part in parts}
+    key = re.sub(r"\[\d+\]", "", key)
+    section, _, rest = key.partition(".")
+    if section == "inputs":
+        name = rest.partition(".")[0]
+        own = {f"settings.{key}"} | _facts_of_input(name, graph)
+        return own | {"inputs.dem_error"} if name == "dem" else own
+    for fact in (f"settings.{key}", f"settings.{section}"):
+        if _is_known(fact, graph):
+            return {fact}
+    return set() if section in CHANGES_NO_TABLE else {ANYTHING}
+
+
+# Whether a stage sees a fact, or a column is made by it.
+def _is_known(fact, graph):
+    beside = {part for made in _MADE_BY.values() for part in made}
+    return graph.seen_by_any(fact) or any(_meet(fact, part) for part in beside)
+
+
+def made_by(layer_name, column):
+    """Stages, and settings and inputs beside them, that a column is made by; all where it is not declared."""
+    return _MADE_BY.get((layer_name, column), (SELECTION,))
+
+
+_MADE_BY = {(layer.name, column.name): column.made_by for layer in LAYERS.values() for column in layer.columns}
+
+
+def reaching(causes, layer_name, changed, shown=()):
+    """Which differences can have led to a row's change.
+
+    Parameters
+    ----------
+    causes : Causes
+    layer_name : str
+        Of the row.
+    changed : collection of str
+        Columns of the row whose values differ.
+    shown : collection of str
+        Columns that were compared. Nothing can have had its effect through a stage whose figures are shown and all
+        stayed as they were. A difference is left out where its shortest way to the row's change leads through such
+        a stage, unless no other difference is left.
+
+    Returns
+    -------
+    list of int
+        Rows of the table.
+    """
+    made = tuple(dict.fromkeys(part for column in changed for part in made_by(layer_name, column)))
+    able = _distances(causes, causes.graph.facts_of(made))
+    near = _distances(causes, causes.graph.facts_of(made, _quiet(layer_name, changed, shown)))
+    return [row for row in near if near[row] == able[row]] or list(able)
+
+
+# Differences of which stages see anything among these facts, with the distance of the nearest.
+def _distances(causes, facts):
+    found = {}
+    for row, own in enumerate(causes.facts):
+        distances = [facts[other] for fact in own for other in facts if _meet(fact, other)]
+        if distances or ANYTHING in own:
+            found[row] = min(distances, default=0)
+    return found
+
+
+# Stages of which a row shows figures, all as they were. Where a figure of several stages differs and each of them
+# seems quiet, what differs is something that the row does not show, so that none of them is.
+def _quiet(layer_name, changed, shown):
+    figures = {made_by(layer_name, name) for name in shown if name in _figures(layer_name)}
+    moved = [{part for part in made_by(layer_name, name) if not part.startswith(BESIDE)} for name in changed]
+    quiet = {made[0] for made in figures if len(made) == 1} - set().union(
+        *(each for each in moved if len(each) == 1)
+    )
+    return quiet.difference(*(each for each in moved if each <= quiet))
+
+
+@cache
+def _figures(layer_name):
+    return frozenset(column.name for column in LAYERS[layer_name].columns if column.dtype in FIGURES)
+
+
+def of_rules(causes, rules):
+    """Rows of differences in the rules of these names; where there are none, those that can change a verdict."""
+    table = causes.table
+    of_name = [
+        row
+        for row, (origin, name) in enumerate(zip(table["origin"], table["name"], strict=True))
+        if origin == "rule" and name in rules
+    ]
+    return of_name or reaching(causes, "reaches", ["verdict"])

@@ -1,0 +1,295 @@
+"""Which rows of two runs belong together, and which of their values differ."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.comparison.causes import Causes, reaching
+from sitefinder.schema import LAYERS
+
+# Own choices: lines drawn twice from the same stream lie so near each other, and share so much of their length.
+NEAR_M = 20.0
+MIN_SHARE = 0.5
+
+
+class Pairs(NamedTuple):
+    """Rows of the old and of the new lines that belong together, and the share of their length that they share."""
+
+    old: np.ndarray
+    new: np.ndarray
+    share: np.ndarray
+
+
+def shared(old, new, near_m=NEAR_M):
+    """Share of two lines' length that lies near the other line.
+
+    Parameters
+    ----------
+    old, new : array of LineString, shape (n,)
+        Pairs [m].
+    near_m : float
+        Farthest from a line that counts as on it [m].
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        From 0 to 1: of both lengths together. A line is not prolonged beyond its ends, so that the next piece of
+        the same stream shares nothing.
+
+    Examples
+    --------
+    >>> line, half = shapely.LineString([(0, 0), (100, 0)]), shapely.LineString([(50, 5), (100, 5)])
+    >>> shared([line, line], [half, line]).round(3).tolist()
+    [0.667, 1.0]
+    """
+    old, new = np.asarray(old, dtype=object), np.asarray(new, dtype=object)
+    result = np.ones(len(old))
+    apart = ~shapely.equals_exact(old, new, 0.0)
+    a, b = old[apart], new[apart]
+    common = shapely.length(shapely.intersection(a, along(b, near_m)))
+    common += shapely.length(shapely.intersection(b, along(a, near_m)))
+    both = shapely.length(a) + shapely.length(b)
+    result[apart] = np.divide(common, both, out=np.zeros(len(both)), where=both > 0)
+    return result
+
+
+def along(lines, near_m):
+    """The ground within a distance of each line, cut square at its ends."""
+    return shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
+
+
+def pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, alike=None):
+    """Lines that lie on each other, each with one at most.
+
+    Parameters
+    ----------
+    old, new : array of LineString, shapes (n,) and (m,)
+        In the same coordinates [m].
+    near_m : float
+        See `shared`.
+    min_share : float
+        Least share of their length that two lines have in common to be taken for the same.
+    alike : callable, optional
+        Given rows of both, which of these pairs may be the same at all.
+
+    Returns
+    -------
+    Pairs
+        In the order of the old rows. Where several would do, those that share most are taken first, then those of
+        the earlier rows.
+    """
+    old, new = np.asarray(old, dtype=object), np.asarray(new, dtype=object)
+    none = np.zeros(0, dtype=np.int64)
+    if not (len(old) and len(new)):
+        return Pairs(none, none, np.zeros(0))
+    i, j = shapely.STRtree(new).query(old, predicate="dwithin", distance=near_m)
+    if alike is not None:
+        may = alike(i, j)
+        i, j = i[may], j[may]
+    share = shared(old[i], new[j], near_m)
+    enough = share >= min_share
+    i, j, share = i[enough], j[enough], share[enough]
+    taken_old, taken_new, kept = set(), set(), []
+    for row in np.lexsort((j, i, -share)).tolist():
+        if i[row] not in taken_old and j[row] not in taken_new:
+            taken_old.add(i[row])
+            taken_new.add(j[row])
+            kept.append(row)
+    kept = np.array(kept, dtype=np.int64)
+    kept = kept[np.argsort(i[kept], kind="stable")]
+    return Pairs(i[kept].astype(np.int64), j[kept].astype(np.int64), share[kept])
+
+
+CAUSES_REPORTED = 4
+UNTOLD = "nothing that the provenance shows"
+# Ids are matched, not compared; places along a link are those of one network.
+NOT_COMPARED = ("reach_id", "site_id", "feature_id")
+OF_ONE_NETWORK = ("from_m", "to_m")
+
+
+class Matched(NamedTuple):
+    """Rows of both runs that belong together; -1 where there is none. ``by`` is id, place, or empty.
+
+    First the old rows in their order, then the new ones that are left.
+    """
+
+    old: np.ndarray
+    new: np.ndarray
+    by: np.ndarray
+
+
+def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, alike=None):
+    """Rows of two runs that are the same thing: by id where it still lies there, else by place.
+
+    Parameters
+    ----------
+    old_ids, new_ids : array of str
+        Each unique within its run.
+    old_lines, new_lines : array of LineString
+        In the same coordinates [m].
+    near_m : float
+        See `sitefinder.comparison.matching.shared`.
+    same : callable, optional
+        Given rows of the same id, whether they are the same thing; absent: whether their lines share enough.
+    alike : callable, optional
+        Given rows of different ids, whether they may be the same thing at all.
+
+    Returns
+    -------
+    Matched
+    """
+    partner = pd.Index(new_ids).get_indexer(old_ids)
+    old_rows = np.flatnonzero(partner >= 0)
+    new_rows = partner[old_rows]
+    if same is None:
+        kept = shared(old_lines[old_rows], new_lines[new_rows], near_m) >= MIN_SHARE
+    else:
+        kept = same(old_rows, new_rows)
+    old_rows, new_rows = old_rows[kept], new_rows[kept]
+    of_old, by = np.full(len(old_ids), -1), np.full(len(old_ids), "", dtype=object)
+    of_old[old_rows], by[old_rows] = new_rows, "id"
+    left_old = np.flatnonzero(of_old < 0)
+    left_new = np.setdiff1d(np.arange(len(new_ids)), new_rows)
+    may = None if alike is None else lambda i, j: alike(left_old[i], left_new[j])
+    pairs = pairs_by_place(old_lines[left_old], new_lines[left_new], near_m, alike=may)
+    of_old[left_old[pairs.old]], by[left_old[pairs.old]] = left_new[pairs.new], "place"
+    alone = np.setdiff1d(np.arange(len(new_ids)), of_old[of_old >= 0])
+    return Matched(
+        np.concatenate([np.arange(len(old_ids)), np.full(len(alone), -1)]).astype(np.int64),
+        np.concatenate([of_old, alone]).astype(np.int64),
+        np.concatenate([by, np.full(len(alone), "", dtype=object)]),
+    )
+
+
+def compared_columns(layer_name, old, new):
+    """Columns of a layer that both runs have and that tell more than an id."""
+    return [
+        column.name
+        for column in LAYERS[layer_name].columns
+        if column.name in old.columns and column.name in new.columns and column.name not in NOT_COMPARED
+    ]
+
+
+def differing_values(layer_name, old, new, matched, min_change):
+    """Values of matched rows that differ.
+
+    Parameters
+    ----------
+    layer_name : str
+        Which declares the columns.
+    old, new : DataFrame
+        The layer in both runs.
+    matched : Matched
+    min_change : float
+        Numbers count as equal up to this share of the greater one.
+
+    Returns
+    -------
+    DataFrame
+        ``row`` (of `matched`), ``column``, ``unit``, ``old``, ``new`` (text, numbers in full), by row, then in the
+        order of the columns.
+    """
+    both = np.flatnonzero((matched.old >= 0) & (matched.new >= 0))
+    units = {column.name: column.unit for column in LAYERS[layer_name].columns}
+    found = []
+    for order, name in enumerate(compared_columns(layer_name, old, new)):
+        before = old[name].to_numpy()[matched.old[both]]
+        after = new[name].to_numpy()[matched.new[both]]
+        rows = _unequal(before, after, min_change)
+        if name in OF_ONE_NETWORK:
+            rows &= matched.by[both] == "id"
+        columns = {"row": both[rows], "order": order, "column": name, "unit": units[name]}
+        columns |= {"old": list(map(_told, before[rows])), "new": list(map(_told, after[rows]))}
+        found.append(pd.DataFrame(columns))
+    table = pd.concat(found, ignore_index=True).sort_values(["row", "order"], kind="stable", ignore_index=True)
+    return table.drop(columns="order")
+
+
+def _unequal(before, after, min_change):
+    missing = [pd.isna(values) for values in (before, after)]
+    if all(pd.api.types.is_numeric_dtype(values) and values.dtype != bool for values in (before, after)):
+        one, other = (np.asarray(values, dtype=np.float64) for values in (before, after))
+        apart = np.abs(one - other) > min_change * np.maximum(np.abs(one), np.abs(other))
+        return np.where(missing[0] | missing[1], missing[0] != missing[1], apart)
+    apart = np.asarray(before, dtype=object) != np.asarray(after, dtype=object)
+    return np.where(missing[0] | missing[1], missing[0] != missing[1], apart).astype(bool)
+
+
+def _told(value):
+    if pd.isna(value):
+        return ""
+    return repr(float(value)) if isinstance(value, float) else str(value)
+
+
+def names_by_row(values):
+    """Names of the differing columns of each row that has some: {row: (name, …)}."""
+    return {row: tuple(names) for row, names in values.groupby("row", sort=True)["column"]}
+
+
+class CauseWords:
+    """Which differences reach a change, as text; the same question is answered once.
+
+    Parameters
+    ----------
+    causes : sitefinder.comparison.causes.Causes
+    layer_name : str
+        Of the rows that changed.
+    shown : collection of str
+        Columns that are compared.
+    """
+
+    def __init__(self, causes: Causes, layer_name, shown):
+        self._causes, self._layer_name, self._shown, self._known = causes, layer_name, tuple(shown), {}
+
+    def of_columns(self, changed, narrowed=True):
+        """Rows of differences behind changed columns; narrowed: without those that touch only what stayed."""
+        key = (tuple(changed), narrowed)
+        if key not in self._known:
+            self._known[key] = reaching(self._causes, self._layer_name, changed, self._shown if narrowed else ())
+        return self._known[key]
+
+    def notes(self, rows):
+        """The differences as text; the first few where there are many."""
+        return reported_causes(self._causes.table.iloc[sorted(set(rows))])
+
+
+def reported_causes(table):
+    """Differences as text; the first few where there are many.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows of ``causes``.
+
+    Returns
+    -------
+    str
+    """
+    notes = table["told"].tolist()
+    if not notes:
+        return UNTOLD
+    rest = len(notes) - CAUSES_REPORTED
+    return "; ".join(notes[:CAUSES_REPORTED]) + (f"; and {rest} more" if rest > 0 else "")
+
+
+def taken(values, rows, missing):
+    """Values of rows, and what stands where there is no row (-1)."""
+    values = np.asarray(values, dtype=object)
+    return [values[row] if row >= 0 else missing for row in rows.tolist()]
+
+
+def lines_of(table):
+    """Geometry of a table as an array of shapely's."""
+    return np.asarray(table.geometry, dtype=object)
+
+
+def as_real(values):
+    """Numbers as float64, NaN for what is missing."""
+    return pd.to_numeric(pd.Series(values, dtype=object), errors="coerce").to_numpy(dtype=np.float64)
+
+
+def points_of(table):
+    """Coordinates of a table of points, shape (n, 2)."""
+    return shapely.get_coordinates(lines_of(table))

@@ -1,0 +1,119 @@
+"""Two deliveries compared and the comparison written: what `sitefinder compare` does."""
+
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+from pydantic import BaseModel
+
+from sitefinder.comparison.causes import StageGraph
+from sitefinder.comparison.changes import MIN_CHANGE, NEEDED, Changes, compare_runs
+from sitefinder.comparison.matching import NEAR_M
+from sitefinder.delivery.atomic import deliver
+from sitefinder.delivery.geopackage import checked_tables, write_layers
+from sitefinder.errors import InputError
+from sitefinder.io.deliveries import read_pair
+from sitefinder.schema import CHANGE_LAYERS
+from sitefinder.settings import Settings
+from sitefinder.steps.graph import STEPS
+
+
+def reported_defaults():
+    """Defaults by key, as text; of rules, under ``rules[].KEY``.
+
+    Returns
+    -------
+    dict of str to str
+        Settings without a default, or whose default is that there is none, are left out.
+    """
+    return dict(_told(Settings, ""))
+
+
+def _told(model, prefix):
+    for key, field in model.model_fields.items():
+        name = f"{prefix}{key}"
+        inner, listed = _inner(field.annotation)
+        if inner is not None:
+            yield from _told(inner, f"{name}[]." if listed else f"{name}.")
+        elif not field.is_required():
+            value = field.get_default(call_default_factory=True)
+            if value is not None:
+                yield name, str(value)
+
+
+# The model that an annotation holds, and whether a list of them.
+def _inner(annotation, listed=False):
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation, listed
+    for part in getattr(annotation, "__args__", ()):
+        found = _inner(part, listed or getattr(annotation, "__origin__", None) is list)
+        if found[0] is not None:
+            return found
+    return None, False
+
+
+PERCENT = 100.0
+
+
+class Compared(NamedTuple):
+    """The comparison, the title of the newer run, the two files compared, and those written."""
+
+    changes: Changes
+    title: str
+    paths: tuple
+    files: list
+
+
+def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percent=None):
+    """What changed between two deliveries.
+
+    Parameters
+    ----------
+    old, new : path-like
+        GeoPackages or output folders of runs; `old` None for what the new one replaced.
+    csv, output : path-like, optional
+        A table (CSV) of the layer ``changes``, and a GeoPackage of all that `sitefinder.schema.CHANGE_LAYERS`
+        declares, to write.
+    near_m : float
+        How far apart a stream may be drawn in the two runs to be the same [m].
+    min_change_percent : float, optional
+        Numbers that differ by less are the same [%]; absent: by rounding alone.
+
+    Returns
+    -------
+    Compared
+
+    Raises
+    ------
+    InputError
+        If a delivery cannot be read or compared, or a file would replace one that is compared.
+    """
+    deliveries = read_pair(old, new, NEEDED)
+    paths = tuple(delivery.path for delivery in deliveries)
+    for path in (csv, output):
+        _validate_replacing(path, paths)
+    minimum = MIN_CHANGE if min_change_percent is None else min_change_percent / PERCENT
+    tables = [delivery.tables for delivery in deliveries]
+    options = {"near_m": near_m, "min_change": max(minimum, MIN_CHANGE), "defaults": reported_defaults()}
+    changes = compare_runs(*tables, StageGraph(STEPS), **options)
+    ready = checked_tables(changes._asdict(), tables[1]["reaches"].crs, CHANGE_LAYERS)
+    writers = [(csv, partial(_write_csv, table=ready["changes"]))] if csv is not None else []
+    if output is not None:
+        writers.append((output, partial(write_layers, tables=ready, layers=CHANGE_LAYERS)))
+    files = [deliver(Path(path).parent, {Path(path).name: write})[0] for path, write in writers]
+    return Compared(changes, deliveries[1].title or deliveries[0].title, paths, files)
+
+
+def _validate_replacing(path, compared):
+    if path is not None and Path(path).resolve() in [each.resolve() for each in compared]:
+        raise InputError.of(
+            "the comparison would replace a delivery",
+            file=path,
+            expected="another file than those compared",
+            fix="choose another name",
+        )
+
+
+def _write_csv(path, table):
+    pd.DataFrame(table.drop(columns="geometry")).to_csv(path, index=False, lineterminator="\n")

@@ -1,0 +1,1 @@
+"""Turbines, energy over the duration curve, cost and uncertainty."""

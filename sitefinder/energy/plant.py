@@ -1,0 +1,230 @@
+"""Power and energy of a plant over the whole flow duration curve."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from sitefinder.energy.hydraulics import CANAL, KW_PER_M3S_M, WATERWAY
+from sitefinder.energy.operation import fill_plants
+from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+# Firm power is what is exceeded for this share of the time.
+FIRM_SHARE = 0.95
+# Plants whose bins are held at once: 4096 with 200 bins take 13 MB.
+PLANTS_AT_ONCE = 4096
+
+
+class PlantOutput(NamedTuple):
+    """What a plant gives in the mean year, before availability; scalars or arrays of one row a plant."""
+
+    power_mean_kw: float | np.ndarray
+    firm_power_kw: float | np.ndarray
+    operating_fraction: float | np.ndarray
+    flow_used_m3s: float | np.ndarray
+
+
+def hydraulic_power_kw(flow_m3s, head_m, efficiency=1.0):
+    """Power of falling water, rho · g · Q · H · eta, with the standard constants.
+
+    Parameters
+    ----------
+    flow_m3s : float or ndarray
+        Flow [m³/s].
+    head_m : float or ndarray
+        Head [m].
+    efficiency : float or ndarray
+
+    Returns
+    -------
+    float or ndarray
+        Power [kW].
+
+    Examples
+    --------
+    >>> round(hydraulic_power_kw(1.0, 1.0), 5)
+    9.80665
+    """
+    return KW_PER_M3S_M * flow_m3s * head_m * efficiency
+
+
+def yearly_energy_mwh(power_mean_kw, availability):
+    """Energy of the mean year [MWh] from mean power [kW] and the share of time that the plant is ready.
+
+    Examples
+    --------
+    >>> yearly_energy_mwh(100.0, 1.0)
+    876.0
+    """
+    return power_mean_kw * availability * HOURS_PER_YEAR / KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+
+def plant_outputs(
+    curve_m3s,
+    environmental_flow_m3s,
+    rise_m,
+    intake,
+    tailrace,
+    held,
+    head_net_m,
+    flow_design_m3s,
+    power_kw,
+    units,
+    turbine,
+    table,
+    conduit_m=None,
+    way=CANAL,
+):
+    """Mean and firm power of many plants, whose heads move with the levels at their ends.
+
+    In each bin the order of operations is: natural flow less the environmental flow, not below zero; at most the design
+    flow; then so many units, and so much flow, as give most power, see `sitefinder.energy.operation.plant_flow_head`.
+    More flow never gives less power, and negative heads, when floods drown the plant, give none.
+
+    Parameters
+    ----------
+    curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
+        Natural flow in bins of equal time, and what of it stays in the stream [m³/s].
+    rise_m : ndarray of float64, shape (stations, bins)
+        Rise of the water in each bin above the level of the survey day [m].
+    intake, tailrace : ndarray of int64, shape (n,)
+        Rows of the plant's ends in the tables above. Flow is that at the intake.
+    held : ndarray of bool, shape (n,)
+        True where the level at the intake does not move.
+    head_net_m, flow_design_m3s, power_kw : ndarray of float64, shape (n,)
+        Net head on the survey day [m], design flow [m³/s], and rated power, which no bin passes [kW].
+    units, turbine : ndarray of int64, shape (n,)
+        Number of units, and row of the turbine in the table; -1 means no turbine.
+    table : sitefinder.energy.turbines.MachineTable
+    conduit_m : ndarray of float64, shape (n,), optional
+        Length of the conduit, for the friction of a pipe [m].
+    way : sitefinder.energy.hydraulics.Waterway
+
+    Returns
+    -------
+    PlantOutput of ndarray, shape (n,)
+        NaN where there is no turbine. Firm power is the power exceeded 95 % of the time, which is not the power
+        at Q95 when floods drown the head. It is read between bin midpoints.
+    """
+    rows = np.flatnonzero(turbine >= 0)
+    outputs = PlantOutput(*(np.full(len(turbine), np.nan) for _ in PlantOutput._fields))
+    plants = (intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, turbine)
+    conduit_m = np.zeros(len(turbine)) if conduit_m is None else conduit_m
+    # In blocks, so that the bins of all plants need not be held at once.
+    for start in range(0, len(rows), PLANTS_AT_ONCE):
+        block = rows[start : start + PLANTS_AT_ONCE]
+        own = (part[block] for part in plants)
+        bins = bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *own, table, conduit_m[block], way)
+        for whole, part in zip(outputs, _over_bins(*bins), strict=True):
+            whole[block] = part
+    return outputs
+
+
+def bins_of_plants(
+    curve_m3s,
+    environmental_flow_m3s,
+    rise_m,
+    intake,
+    tailrace,
+    held,
+    head_net_m,
+    flow_design_m3s,
+    power_kw,
+    units,
+    turbine,
+    table,
+    conduit_m=None,
+    way=CANAL,
+):
+    """Power and flow used of a few plants in each bin; arguments as `plant_outputs`, and each has a turbine.
+
+    Returns
+    -------
+    power_kw, used_m3s : ndarray of float64, shape (n, bins)
+    """
+    conduit_m = np.zeros(len(turbine)) if conduit_m is None else conduit_m
+    rated_kw = power_kw
+    laws = table.efficiency, table.lowest_relative_flow
+    power_kw, used_m3s = np.empty((2, len(turbine), curve_m3s.shape[1]))
+    # Each argument in the one scheme type and dtype for which the kernel is compiled.
+    fill_plants(
+        *(np.ascontiguousarray(table, dtype=np.float64) for table in (curve_m3s, environmental_flow_m3s, rise_m)),
+        *(np.ascontiguousarray(ends, dtype=np.int64) for ends in (intake, tailrace)),
+        np.ascontiguousarray(held, dtype=np.bool_),
+        *(np.ascontiguousarray(part, dtype=np.float64) for part in (head_net_m, flow_design_m3s, rated_kw)),
+        *(np.ascontiguousarray(part, dtype=np.int64) for part in (units, turbine)),
+        np.ascontiguousarray(conduit_m, dtype=np.float64),
+        *(np.ascontiguousarray(law, dtype=np.float64) for law in laws),
+        np.array([tuple(way)], dtype=WATERWAY)[0],
+        np.empty(curve_m3s.shape[1]),
+        power_kw,
+        used_m3s,
+    )
+    return power_kw, used_m3s
+
+
+def plant_powers_kw(curve_m3s, environmental_flow_m3s, rise_m, *plants_and_path):
+    """Power of a few plants in each bin of the year; arguments as `bins_of_plants`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, bins)
+        [kW], before availability.
+    """
+    return bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *plants_and_path)[0]
+
+
+def monthly_energy_mwh(
+    month,
+    curve_m3s,
+    environmental_flow_m3s,
+    rise_m,
+    intake,
+    tailrace,
+    held,
+    head_net_m,
+    flow_design_m3s,
+    power_kw,
+    units,
+    turbine,
+    table,
+    availability,
+    conduit_m=None,
+    way=CANAL,
+):
+    """Energy of plants in each month of a mean year.
+
+    Parameters
+    ----------
+    month : ndarray of int, shape (bins,)
+        Month of each bin, 1 to 12; bins are of equal time and make up the year.
+    curve_m3s, environmental_flow_m3s, rise_m, intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, turbine
+        As `plant_outputs`; every plant has a turbine.
+    table : sitefinder.energy.turbines.MachineTable
+    availability : float
+        Share of the time that the plants are ready.
+    conduit_m, way
+        As `plant_outputs`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 12)
+        [MWh]; the sum over the months is the energy of the year.
+    """
+    energy = np.zeros((len(turbine), 12))
+    plants = (intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, turbine)
+    conduit_m = np.zeros(len(turbine)) if conduit_m is None else conduit_m
+    for start in range(0, len(turbine), PLANTS_AT_ONCE):
+        block = slice(start, start + PLANTS_AT_ONCE)
+        own = (part[block] for part in plants)
+        power, _ = bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *own, table, conduit_m[block], way)
+        for number in range(12):
+            of_month = power[:, month == number + 1].sum(axis=1) / len(month)
+            energy[block, number] = yearly_energy_mwh(of_month, availability)
+    return energy
+
+
+# Mean power, firm power, share of time running and mean flow used, over the last axis.
+def _over_bins(power_kw, used_m3s):
+    # Straight between bin midpoints, which are Hazen's positions.
+    firm_kw = np.quantile(power_kw, 1.0 - FIRM_SHARE, axis=-1, method="hazen")
+    return PlantOutput(power_kw.mean(axis=-1), firm_kw, (power_kw > 0).mean(axis=-1), used_m3s.mean(axis=-1))

@@ -1,0 +1,743 @@
+"""The search for the best turbine, number of units and design flow of each stretch; compiled."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from sitefinder.compiled import kernel, part
+from sitefinder.energy.costs import law_numbers, own_use, turbine_capital, value_by_prices, yearly_capital_factor
+from sitefinder.energy.hydraulics import WATERWAY, pipe_loss_m
+from sitefinder.energy.operation import plant_flow_head
+from sitefinder.energy.plant import yearly_energy_mwh
+from sitefinder.energy.turbines import NEVER_SAFE, SAFE_SCREENED
+from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+
+class Prices(NamedTuple):
+    """Costs that depend on size, and the value of energy, as bare numbers for the kernels."""
+
+    civil: float
+    civil_flow_exponent: float
+    civil_head_exponent: float
+    conduit_per_m: float
+    conduit_flow_exponent: float
+    screen_per_m3s: float
+    screen_fixed: float
+    contingency_factor: float
+    yearly_capital_factor: float
+    operation_share: float
+    operation_min: float
+    operation_law: float
+    operation_law_exponent: float
+    price_per_mwh: float
+    own_price_per_mwh: float
+    own_share: float
+    own_max_mwh: float
+    mwh_per_kw: float
+    min_power_kw: float
+    by_energy: bool
+    by_cost: bool
+    min_capacity_factor: float
+
+
+# Prices and waterway in one record, as the search takes them; yes and no as 1 and 0.
+SEARCH = np.dtype(
+    [(name, np.float64 if kind is float else np.int64) for name, kind in Prices.__annotations__.items()]
+    + WATERWAY.descr
+)
+
+
+def search_record(prices, way):
+    """Prices and waterway in one record, which kernels take.
+
+    Parameters
+    ----------
+    prices : Prices
+    way : sitefinder.energy.hydraulics.Waterway
+
+    Returns
+    -------
+    record of `SEARCH`
+    """
+    return np.array([(*prices, *way)], dtype=SEARCH)[0]
+
+
+def search_prices(costs, settings):
+    """Prices for the kernels from a cost file and the settings of the run.
+
+    Parameters
+    ----------
+    costs : sitefinder.catalogue.costs.CostFile
+    settings : sitefinder.settings.Settings
+        Reads the sections energy, costs and ranking.
+
+    Returns
+    -------
+    Prices
+    """
+    law = None if costs.operation.law is None else law_numbers(costs.operation.law)
+    price, own_price, own_share, own_max = own_use(settings.costs)
+    return Prices(
+        civil=costs.civil.coefficient,
+        civil_flow_exponent=costs.civil.flow_exponent,
+        civil_head_exponent=costs.civil.head_exponent,
+        conduit_per_m=costs.conduit.per_m,
+        conduit_flow_exponent=costs.conduit.flow_exponent,
+        screen_per_m3s=costs.screen.per_m2 / costs.screen.approach_velocity_m_s,
+        screen_fixed=costs.screen.bypass_fixed,
+        contingency_factor=1.0 + costs.contingency.share,
+        yearly_capital_factor=float(
+            yearly_capital_factor(costs.operation, settings.costs.real_rate, settings.costs.lifetime_years)
+        ),
+        operation_share=costs.operation.share_of_capital,
+        operation_min=costs.operation.min_per_year,
+        # Without a law the share alone counts.
+        operation_law=np.inf if law is None else law.coefficient,
+        operation_law_exponent=0.0 if law is None else law.power_exponent,
+        price_per_mwh=price * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+        own_price_per_mwh=own_price * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+        own_share=own_share,
+        own_max_mwh=own_max / KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+        mwh_per_kw=yearly_energy_mwh(1.0, settings.energy.availability),
+        min_power_kw=settings.energy.min_power_kw,
+        by_energy=settings.ranking.choose_by == "energy",
+        by_cost=settings.energy.design_by == "lcoe_per_kwh",
+        min_capacity_factor=(
+            settings.energy.design_capacity_factor if settings.energy.design_by == "capacity_factor" else 0.0
+        ),
+    )
+
+
+@part
+def score_of(energy, capital, power, prices):
+    """What the choice goes by, for kernels: net yearly value, energy [MWh], or less what a MWh costs.
+
+    Capital is before contingency, power [kW] that of the whole plant.
+    """
+    if prices.by_cost:
+        return -yearly_payment(capital, power, prices) / energy if energy > 0.0 else -np.inf
+    if prices.by_energy:
+        return energy
+    energy_value = value_by_prices(
+        energy, prices.price_per_mwh, prices.own_price_per_mwh, prices.own_share, prices.own_max_mwh
+    )
+    return energy_value - yearly_payment(capital, power, prices)
+
+
+@part
+def yearly_payment(capital, power, prices):
+    """Capital before contingency as a payment a year, operation included, for kernels; see `yearly_cost`."""
+    capital *= prices.contingency_factor
+    operation = prices.operation_share * capital
+    if prices.operation_law < np.inf:
+        operation = min(operation, prices.operation_law * power**prices.operation_law_exponent)
+    return prices.yearly_capital_factor * capital + max(operation, prices.operation_min)
+
+
+# Rounding may take a true energy above its bound by less than this.
+HAIR = 1.0 + 1e-9
+# Rows of a table of bins, one column a bin and one more: usable flow, which falls from bin to bin [m³/s]; the head
+# of each [m]; sums of the heads from the start; sums of flow times head from the end.
+USABLE, HEAD, ABOVE, BELOW = range(4)
+# Turbine classes, one record a class, without their efficiency: with records kernels compile in a fraction of the
+# time that a tuple of arrays takes. Names as in `sitefinder.energy.turbines.MachineTable`.
+CLASS = np.dtype(
+    [
+        ("flow_min_m3s", np.float64),
+        ("flow_max_m3s", np.float64),
+        ("power_max_kw", np.float64),
+        ("units_max", np.int64),
+        ("lowest_relative_flow", np.float64),
+        ("peak_efficiency", np.float64),
+        ("safety", np.int64),
+        ("law_coefficient", np.float64),
+        ("law_power_exponent", np.float64),
+        ("law_head_exponent", np.float64),
+        ("law_per_unit", np.int64),
+        ("civil_factor", np.float64),
+    ]
+)
+# What so many units of a class are at a place. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
+# all units together; ``law`` and ``civil`` are coefficients of cost laws with the head in them, and ``bought`` is
+# how often the law is paid. ``head`` is the place's net head of the survey day [m], ``place_cost`` its capital.
+CLASS_AT_SITE = np.dtype(
+    [
+        ("head", np.float64),
+        ("conduit_m", np.float64),
+        ("place_cost", np.float64),
+        ("units", np.int64),
+        ("flow_min", np.float64),
+        ("flow_max", np.float64),
+        ("power_max", np.float64),
+        ("full_efficiency", np.float64),
+        ("peak_efficiency", np.float64),
+        ("lowest_relative_flow", np.float64),
+        ("safety", np.int64),
+        ("law", np.float64),
+        ("law_power_exponent", np.float64),
+        ("bought", np.int64),
+        ("civil", np.float64),
+    ]
+)
+
+
+@part
+def fill_class(here, units, one, full_efficiency, prices):
+    """Fill a `CLASS_AT_SITE` with so many units of a class, whose efficiency is that at full flow, for kernels."""
+    head = here.head
+    flow_max = min(one.flow_max_m3s, one.power_max_kw / (prices.kw_per_m3s_m * head * full_efficiency))
+    here.units = units
+    here.flow_min = units * one.flow_min_m3s
+    here.flow_max = units * flow_max
+    here.power_max = units * one.power_max_kw
+    here.full_efficiency = full_efficiency
+    here.peak_efficiency = one.peak_efficiency
+    here.lowest_relative_flow = one.lowest_relative_flow
+    here.safety = one.safety
+    here.law = one.law_coefficient * head**one.law_head_exponent
+    here.law_power_exponent = one.law_power_exponent
+    here.bought = units if one.law_per_unit else 1
+    here.civil = prices.civil * head**prices.civil_head_exponent * one.civil_factor
+
+
+@part
+def bins_above(bins, flow):
+    """How many bins hold at least this flow, for kernels; usable flow falls from bin to bin."""
+    minimum, maximum = 0, bins.shape[1] - 1
+    while minimum < maximum:
+        middle = (minimum + maximum) // 2
+        if bins[USABLE, middle] >= flow:
+            minimum = middle + 1
+        else:
+            maximum = middle
+    return minimum
+
+
+@part
+def rated_kw(bins, full, flow, here, efficiency, prices):
+    """Rated power [kW]: at the head that is left when the design flow runs, at most what the class allows."""
+    head = bins[HEAD, max(full - 1, 0)]
+    loss = pipe_loss_m(flow, here.conduit_m, prices)
+    if loss > 0.0:
+        lowest = here.lowest_relative_flow
+        power = prices.kw_per_m3s_m * plant_flow_head(flow, flow, here.units, efficiency, lowest, head, loss)[1]
+    else:
+        power = prices.kw_per_m3s_m * head * flow * here.full_efficiency
+    return min(power, here.power_max)
+
+
+@part
+def capital_of(power, flow, here, prices):
+    """Capital before contingency, without a fish screen; for kernels."""
+    # The head is in the law's coefficient already.
+    cost = here.place_cost + turbine_capital(here.law, here.law_power_exponent, 0.0, power, 1.0, here.bought)
+    cost += here.civil * flow**prices.civil_flow_exponent
+    if here.conduit_m > 0.0:
+        cost += prices.conduit_per_m * flow**prices.conduit_flow_exponent * here.conduit_m
+    return cost
+
+
+@part
+def safe_capital_of(capital, flow, here, prices):
+    """The same with a fish screen where the class needs one; for kernels."""
+    if here.safety == SAFE_SCREENED:
+        return capital + prices.screen_fixed + prices.screen_per_m3s * flow
+    return capital
+
+
+@part
+def energy_bound_mwh(bins, full, flow, minimum, here, prices):
+    """No plant with a design flow from `least` to `flow` gives more than this [MWh], for kernels.
+
+    Full units take `flow` while there is so much; the peak efficiency takes all less that one unit can run on.
+    """
+    lowest = here.lowest_relative_flow * minimum / here.units
+    too_little = max(bins_above(bins, lowest * (1.0 - 1e-9)), full)
+    partial = (bins[BELOW, full] - bins[BELOW, too_little]) * here.peak_efficiency
+    flow_head = (bins[ABOVE, full] * flow * here.full_efficiency + partial) / (bins.shape[1] - 1)
+    return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * HAIR
+
+
+@part
+def mean_kw(bins, full, flow_design, rated, here, efficiency, prices):
+    """Mean power [kW], for kernels: `full` bins hold the design flow, and none gives more than the rated power."""
+    lowest, units = here.lowest_relative_flow, here.units
+    loss = pipe_loss_m(flow_design, here.conduit_m, prices)
+    # Below this not even one unit runs; a hair is left to the rounding of the division.
+    minimum = max(lowest * flow_design / units * (1.0 - 1e-9), 0.0)
+    total, count = 0.0, bins.shape[1] - 1
+    for index in range(count):
+        head = bins[HEAD, index]
+        flow = flow_design
+        if index >= full:
+            flow = bins[USABLE, index]
+            if flow < minimum or flow <= 0.0:
+                break
+        if index < full and loss <= 0.0:
+            flow_head = flow_design * head * here.full_efficiency
+        else:
+            flow_head = plant_flow_head(flow, flow_design, units, efficiency, lowest, head, loss)[1]
+        total += min(prices.kw_per_m3s_m * flow_head, rated)
+    return total / count
+
+
+@part
+def fill_tries(bins, shares, tries, full):
+    """Usable flows exceeded for shares of time, straight between bin midpoints, and the bins that hold them."""
+    count = bins.shape[1] - 1
+    for index in range(shares.shape[0]):
+        at = min(max(shares[index] * count - 0.5, 0.0), count - 1.0)
+        below = int(at)
+        above = min(below + 1, count - 1)
+        tries[index] = bins[USABLE, below] + (at - below) * (bins[USABLE, above] - bins[USABLE, below])
+        full[index] = bins_above(bins, tries[index])
+
+
+# Columns of what the search finds for a stretch, a turbine and a choice.
+FOUND = ("score", "units", "flow_design_m3s", "power_kw", "energy_mwh", "capital_cost", "yearly_cost")
+SCORE, UNITS, FLOW, POWER, ENERGY, CAPITAL, YEARLY = range(len(FOUND))
+# What the search holds of a class beside them, per choice: the score to beat, and the place of the best flow.
+BAR, AT = len(FOUND), len(FOUND) + 1
+HELD = len(FOUND) + 2
+# The two choices of turbine: any at all, and those that meet the bar for fish.
+ANY, SAFE = 0, 1
+# What the search counts: sizes that it covers, and those of them whose energy is summed over the curve.
+COVERED, SUMMED = 0, 1
+# Most intervals that wait at once: halvings of the longest list of design flows.
+INTERVALS = 64
+MWH_PER_KW_YEAR = HOURS_PER_YEAR / KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+
+class DesignFlows(NamedTuple):
+    """Design flows to try.
+
+    ``shares`` of time that each is exceeded, rising, so that flows fall; ``coarse`` holds the places in it of
+    those that are tried first, the first and the last among them.
+    """
+
+    shares: np.ndarray
+    coarse: np.ndarray
+
+
+def design_flows(energy):
+    """Design flows that the settings ask to try.
+
+    Parameters
+    ----------
+    energy : sitefinder.settings.EnergySettings
+
+    Returns
+    -------
+    DesignFlows
+
+    Examples
+    --------
+    >>> from sitefinder.settings import EnergySettings
+    >>> flows = design_flows(
+    ...     EnergySettings(turbines=["m.toml"], design_exceedance_percent=[10, 15], design_step_percent=2)
+    ... )
+    >>> flows.shares.tolist(), flows.coarse.tolist()
+    ([0.1, 0.12, 0.14, 0.15], [0, 3])
+    """
+    first = np.unique(np.asarray(energy.design_exceedance_percent, dtype=float))
+    between = np.arange(first[0], first[-1], energy.design_step_percent)
+    # What is off a listed one by rounding alone is that one.
+    near = np.abs(between[:, None] - first).min(axis=1)
+    percent = np.sort(np.concatenate([first, between[near > 1e-9 * first[-1]]]))
+    return DesignFlows(percent / 100.0, np.searchsorted(percent, first))
+
+
+@part
+def best_sizes(bins, tries, full, coarse, one, to_beat, here, efficiency, prices, counts, stack, best):
+    """Best number of units and design flow of one class at one stretch, for kernels.
+
+    Parameters
+    ----------
+    bins : ndarray of float64, shape (4, bins + 1)
+        Rows as `sitefinder.energy.sizing.USABLE` and the names after it.
+    tries, full : ndarray of float64 and of int64
+        Design flows before any limit of a class, falling [m³/s], and how many bins hold each.
+    coarse : ndarray of int64
+        Places in `tries` of the flows that are tried first, see `DesignFlows`.
+    one : record of `sitefinder.energy.sizing.CLASS`
+        The class; it suits the place.
+    to_beat : ndarray of float64, shape (2,)
+        Score of the best so far for the choices ANY and SAFE; what cannot score above it is passed over.
+    here : record of `sitefinder.energy.sizing.CLASS_AT_SITE`
+        With the place's own numbers; the others are filled.
+    efficiency : ndarray of float64
+        Of the class.
+    prices : record of `sitefinder.energy.sizing.SEARCH`
+    counts : ndarray of int64, shape (2,)
+        COVERED and SUMMED grow by the sizes of this class.
+    stack : ndarray of int64, shape (INTERVALS, 2)
+        Room to work in.
+    best : ndarray of float64, shape (2, HELD)
+        Filled; NaN where no size passes the score to beat.
+
+    Notes
+    -----
+    Branch and bound. For each number of units the intervals between the coarse flows are judged by their ends and
+    halved, until they hold no flow, or cannot hold the best: no plant of an interval gives more than full units
+    make of its greatest design flow and all other usable flow at the peak efficiency, nor costs less than its
+    smallest one with the least power that the heads in it allow. So the best is that of all flows judged one by
+    one; of equal scores the fewer units count, then the greater flow. Where a capacity factor is set, the greatest
+    design flow that reaches it is taken for each number of units.
+    """
+    # By loop, here and elsewhere: an assignment of slices takes seconds to compile.
+    for choice in range(2):
+        for column in range(BAR):
+            best[choice, column] = np.nan
+        best[choice, BAR] = to_beat[choice]
+    for units in range(1, one.units_max + 1):
+        fill_class(here, units, one, efficiency[-1], prices)
+        # Design flows fall, so none can fit where the greatest is too small.
+        if min(tries[0], here.flow_max) < here.flow_min:
+            break
+        best[0, AT] = best[1, AT] = -1.0
+        counts[COVERED] += tries.shape[0]
+        if prices.min_capacity_factor > 0.0:
+            _keep_greatest_that_runs(bins, tries, full, here, efficiency, prices, counts, best)
+            continue
+        if coarse.shape[0] == 1:
+            judge(bins, tries, full, coarse[0], here, efficiency, prices, counts, best)
+        judged = -1
+        for turn in range(1, coarse.shape[0]):
+            first, last = coarse[turn - 1], coarse[turn]
+            if not _may_hold(bins, tries, full, first, last, here, prices, best):
+                continue
+            if judged != first:
+                judge(bins, tries, full, first, here, efficiency, prices, counts, best)
+            judge(bins, tries, full, last, here, efficiency, prices, counts, best)
+            judged = last
+            # Halve the interval until no part of it can hold the best; the whole was judged just now.
+            stack[0, 0], stack[0, 1] = first, last
+            depth, is_new = 1, True
+            while depth > 0:
+                depth -= 1
+                first, last = stack[depth, 0], stack[depth, 1]
+                if last - first < 2:
+                    continue
+                if not is_new and not _may_hold(bins, tries, full, first, last, here, prices, best):
+                    continue
+                is_new = False
+                middle = (first + last) // 2
+                judge(bins, tries, full, middle, here, efficiency, prices, counts, best)
+                stack[depth, 0], stack[depth, 1] = middle, last
+                stack[depth + 1, 0], stack[depth + 1, 1] = first, middle
+                depth += 2
+
+
+# Whether any design flow between two places, both included, may score above the bar.
+@part
+def _may_hold(bins, tries, full, first, last, here, prices, best):
+    greatest, minimum = min(tries[first], here.flow_max), min(tries[last], here.flow_max)
+    minimum = max(minimum, here.flow_min)
+    if minimum > greatest or greatest <= 0.0:
+        return False
+    filled = full[first] if greatest == tries[first] else bins_above(bins, greatest)
+    energy = energy_bound_mwh(bins, filled, greatest, minimum, here, prices)
+    # The heads at which a plant of the interval may be rated.
+    head = bins[HEAD, max(filled - 1, 0)]
+    for index in range(filled, bins_above(bins, minimum)):
+        head = min(head, bins[HEAD, index])
+    head = max(head - pipe_loss_m(minimum, here.conduit_m, prices), 0.0)
+    power = min(prices.kw_per_m3s_m * head * minimum * here.full_efficiency, here.power_max)
+    capital = capital_of(power, minimum, here, prices)
+    return _is_hopeful(energy, capital, power, minimum, here, prices, best)
+
+
+@part
+def _is_hopeful(energy, capital, power, flow, here, prices, best):
+    if score_of(energy, capital, power, prices) > best[ANY, BAR]:
+        return True
+    if here.safety == NEVER_SAFE:
+        return False
+    return score_of(energy, safe_capital_of(capital, flow, here, prices), power, prices) > best[SAFE, BAR]
+
+
+@part
+def judge(bins, tries, full, index, here, efficiency, prices, counts, best):
+    """Judge one size of a class and keep it in `best` where it is the best so far, for kernels."""
+    flow = min(tries[index], here.flow_max)
+    if flow < here.flow_min or flow <= 0.0:
+        return
+    filled = full[index] if flow == tries[index] else bins_above(bins, flow)
+    power = rated_kw(bins, filled, flow, here, efficiency, prices)
+    # A smaller one may be better where floods drown the head.
+    if power < prices.min_power_kw or power <= 0.0:
+        return
+    capital = capital_of(power, flow, here, prices)
+    bound = energy_bound_mwh(bins, filled, flow, flow, here, prices)
+    if not _is_hopeful(bound, capital, power, flow, here, prices, best):
+        return
+    counts[SUMMED] += 1
+    energy = mean_kw(bins, filled, flow, power, here, efficiency, prices) * prices.mwh_per_kw
+    _keep_better(index, flow, power, energy, capital, here, prices, best)
+
+
+# The greatest design flow whose capacity factor is the one that is set, or more.
+@part
+def _keep_greatest_that_runs(bins, tries, full, here, efficiency, prices, counts, best):
+    last = np.inf
+    for index in range(tries.shape[0]):
+        flow = min(tries[index], here.flow_max)
+        if flow == last:
+            continue
+        last = flow
+        if flow < here.flow_min or flow <= 0.0:
+            return
+        filled = full[index] if flow == tries[index] else bins_above(bins, flow)
+        power = rated_kw(bins, filled, flow, here, efficiency, prices)
+        needed = prices.min_capacity_factor * power * MWH_PER_KW_YEAR
+        if power < prices.min_power_kw or power <= 0.0:
+            continue
+        if energy_bound_mwh(bins, filled, flow, flow, here, prices) < needed:
+            continue
+        counts[SUMMED] += 1
+        energy = mean_kw(bins, filled, flow, power, here, efficiency, prices) * prices.mwh_per_kw
+        if energy < needed:
+            continue
+        _keep_better(index, flow, power, energy, capital_of(power, flow, here, prices), here, prices, best)
+        return
+
+
+# Keep one size where its score passes the bar, or equals it with the same units and a greater flow; for fish-safe
+# turbines with a screen where the class needs one.
+@part
+def _keep_better(index, flow, power, energy, capital, here, prices, best):
+    for choice in range(2):
+        if choice == SAFE:
+            if here.safety == NEVER_SAFE:
+                return
+            capital = safe_capital_of(capital, flow, here, prices)
+        score = score_of(energy, capital, power, prices)
+        if score > best[choice, BAR] or (score == best[choice, BAR] and index < best[choice, AT]):
+            best[choice, BAR], best[choice, AT] = score, index
+            best[choice, SCORE], best[choice, UNITS], best[choice, FLOW] = score, here.units, flow
+            best[choice, POWER], best[choice, ENERGY] = power, energy
+            best[choice, CAPITAL] = capital * prices.contingency_factor
+            best[choice, YEARLY] = yearly_payment(capital, power, prices)
+
+
+def usable_flow(curve_m3s, environmental_flow_m3s):
+    """Flow above the reserve from the greatest down, and the bins that it is of.
+
+    Parameters
+    ----------
+    curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
+        Natural and environmental flow [m³/s].
+
+    Returns
+    -------
+    usable : ndarray of float64, shape (stations, bins)
+        [m³/s], falling along each row.
+    order : ndarray of int32, shape (stations, bins)
+        Bin of the curve that each of them is of.
+    """
+    usable = np.maximum(curve_m3s - environmental_flow_m3s, 0.0)
+    order = np.argsort(-usable, axis=1, kind="stable")
+    return np.take_along_axis(usable, order, axis=1), order.astype(np.int32)
+
+
+def best_of_stretches(
+    usable,
+    order,
+    rise,
+    intake,
+    tailrace,
+    held,
+    head_net,
+    scheme_type,
+    conduit_m,
+    place_cost,
+    flows,
+    fits,
+    turbines,
+    prices,
+    way,
+):
+    """Best turbine and size of each stretch, for both choices.
+
+    Parameters
+    ----------
+    usable : ndarray of float64, shape (stations, bins)
+    order : ndarray of int32, same shape
+        See `usable_flow`.
+    rise : ndarray of float64, same shape
+        Rise of the water in each bin of the curve above the level of the survey day [m].
+    intake, tailrace, layout : ndarray of int64, shape (n,)
+        Station numbers; place in `sitefinder.energy.turbines.LAYOUTS`.
+    held : ndarray of bool, shape (n,)
+        True where the level at the intake does not move.
+    head_net, conduit_m, place_cost : ndarray of float64, shape (n,)
+        Net head at the levels of the survey day [m], conduit length [m], capital of the place.
+    flows : sitefinder.energy.sizing.DesignFlows
+    fits : ndarray of bool, shape (n, classes)
+        False where the stream is too shallow or narrow for a class, see `sitefinder.energy.turbines.fits_stream`.
+    turbines : sitefinder.energy.turbines.MachineTable
+    prices : sitefinder.energy.sizing.Prices
+    way : sitefinder.energy.hydraulics.Waterway
+
+    Returns
+    -------
+    turbine : ndarray of int64, shape (n, 2)
+        Row of the best turbine for the choices ANY and SAFE; -1 where none fits. Ties go to the earlier row.
+    found : ndarray of float64, shape (n, 2, len(FOUND))
+        NaN where none fits.
+    counts : ndarray of int64, shape (2,)
+        Sizes (stretch × turbine × units × design flow) that the search covers, and those of them whose energy was
+        summed over the curve; bounds show that the others are no better.
+
+    Notes
+    -----
+    A plant is rated at the head that is left when its design flow runs: that of the last bin with so much flow, or
+    of the greatest flow where none has. No bin gives more than the rated power, nor has a plant more than the
+    class allows. The class's range of heads, and costs, go by the head of the survey day before a pipe's loss.
+    """
+    turbine, found, _, counts = _searched(
+        usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
+        turbines, prices, way, False,
+    )  # fmt: skip
+    return turbine, found, counts
+
+
+def best_of_turbines(
+    usable,
+    order,
+    rise,
+    intake,
+    tailrace,
+    held,
+    head_net,
+    scheme_type,
+    conduit_m,
+    place_cost,
+    flows,
+    fits,
+    turbines,
+    prices,
+    way,
+):
+    """Best size of every turbine class at each stretch; arguments as `best_of_stretches`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, classes, 2, len(FOUND))
+        NaN where the class does not fit.
+    """
+    return _searched(
+        usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
+        turbines, prices, way, True,
+    )[2]  # fmt: skip
+
+
+# Best turbine and size of each stretch, or with `of_each` the best size of each class at each; brought to the one
+# scheme type and dtype of each argument for which the kernel is compiled.
+def _searched(
+    usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits, turbines,
+    prices, way, of_each,
+):  # fmt: skip
+    rows, classes, bins = len(intake), len(turbines.safety), usable.shape[1]
+    head_net = np.ascontiguousarray(head_net, dtype=np.float64)
+    suits = (turbines.head_min_m <= head_net[:, None]) & (head_net[:, None] <= turbines.head_max_m)
+    suits &= fits & turbines.suits_scheme_type[:, scheme_type].T
+    records = np.empty(classes, dtype=CLASS)
+    for name in CLASS.names:
+        records[name] = getattr(turbines, name)
+    turbine = np.full((rows, 2), -1, dtype=np.int64)
+    found = np.full((rows, 2, len(FOUND)), np.nan)
+    each = np.full((rows if of_each else 0, classes, 2, len(FOUND)), np.nan)
+    counts = np.zeros(2, dtype=np.int64)
+    _search(
+        *(np.ascontiguousarray(table, dtype=np.float64) for table in (usable, rise)),
+        np.ascontiguousarray(order, dtype=np.int32),
+        *(np.ascontiguousarray(part, dtype=np.int64) for part in (intake, tailrace)),
+        np.ascontiguousarray(held, dtype=np.bool_),
+        head_net,
+        *(np.ascontiguousarray(part, dtype=np.float64) for part in (conduit_m, place_cost, flows.shares)),
+        np.ascontiguousarray(flows.coarse, dtype=np.int64),
+        np.ascontiguousarray(suits),
+        records,
+        np.ascontiguousarray(turbines.efficiency, dtype=np.float64),
+        search_record(prices, way),
+        np.empty(1, dtype=CLASS_AT_SITE),
+        np.zeros((4, bins + 1)),
+        np.empty(len(flows.shares)),
+        np.empty(len(flows.shares), dtype=np.int64),
+        np.empty((INTERVALS, 2), dtype=np.int64),
+        np.full((2, HELD), np.nan),
+        np.empty(2),
+        of_each,
+        turbine,
+        found,
+        each,
+        counts,
+    )
+    return turbine, found, each, counts
+
+
+# The last four arguments are filled; the eight before `of_each` from `heres` are room to work in.
+@kernel(fills=("heres", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts"))
+def _search(
+    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, shares, coarse, suits, classes,
+    efficiency, prices, heres, bins, tries, full, stack, best, to_beat, of_each, turbine, found, each, counts,
+):  # fmt: skip
+    here = heres[0]
+    for row in range(intake.shape[0]):
+        _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
+        fill_tries(bins, shares, tries, full)
+        here.head, here.conduit_m, here.place_cost = head_net[row], conduit_m[row], place_cost[row]
+        to_beat[0] = to_beat[1] = -np.inf
+        if not of_each:
+            # A first score to beat, so that poor classes are passed over from the start: that of the middle design
+            # flow, with as few units as take it. It is set just below what was found, so that the search finds
+            # that, or better, again.
+            best[0, BAR] = best[1, BAR] = -np.inf
+            best[0, AT] = best[1, AT] = -1.0
+            if prices.min_capacity_factor <= 0.0:
+                middle = coarse[coarse.shape[0] // 2]
+                for number in range(classes.shape[0]):
+                    if suits[row, number]:
+                        one, full_efficiency = classes[number], efficiency[number, -1]
+                        fill_class(here, 1, one, full_efficiency, prices)
+                        each_flow, units = here.flow_max, 1
+                        while units < one.units_max and units * each_flow < tries[middle]:
+                            units += 1
+                        fill_class(here, units, one, full_efficiency, prices)
+                        judge(bins, tries, full, middle, here, efficiency[number], prices, counts, best)
+            to_beat[0] = np.nextafter(best[0, BAR], -np.inf)
+            to_beat[1] = np.nextafter(best[1, BAR], -np.inf)
+        for number in range(classes.shape[0]):
+            if not suits[row, number]:
+                continue
+            best_sizes(
+                bins, tries, full, coarse, classes[number], to_beat, here, efficiency[number], prices, counts,
+                stack, best,
+            )  # fmt: skip
+            for choice in range(2):
+                if of_each:
+                    for column in range(BAR):
+                        each[row, number, choice, column] = best[choice, column]
+                elif best[choice, SCORE] > to_beat[choice]:
+                    turbine[row, choice] = number
+                    for column in range(BAR):
+                        found[row, choice, column] = best[choice, column]
+                    to_beat[choice] = best[choice, SCORE]
+
+
+# Usable flow and head of each bin, its sums from the start, and the sums of usable flow times head from the end,
+# for one stretch. A head below nought gives no power.
+@part
+def _fill_bins(usable, rise, order, intake, tailrace, held, head_net, bins):
+    count = bins.shape[1] - 1
+    for place in range(count):
+        number = order[intake, place]
+        level = head_net - rise[tailrace, number]
+        if not held:
+            level += rise[intake, number]
+        bins[USABLE, place] = usable[intake, place]
+        bins[HEAD, place] = max(level, 0.0)
+        bins[ABOVE, place + 1] = bins[ABOVE, place] + bins[HEAD, place]
+    for place in range(count - 1, -1, -1):
+        bins[BELOW, place] = bins[BELOW, place + 1] + bins[USABLE, place] * bins[HEAD, place]

@@ -1,0 +1,160 @@
+"""Turbine classes for the kernels: where each fits, how it converts, who may use it for the sake of fish."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from sitefinder.catalogue.turbines import EFFICIENCY_STEPS, interpolated
+from sitefinder.energy.costs import law_numbers
+from sitefinder.schema import is_scheme_that
+from sitefinder.vocabulary import head_schemes
+
+SCHEME_TYPES = head_schemes()
+
+# How a class becomes safe for fish: not at all, as built, or with a fine screen and bypass.
+NEVER_SAFE, SAFE_AS_BUILT, SAFE_SCREENED = -1, 0, 1
+
+
+class TurbineTable(NamedTuple):
+    """Turbine classes as arrays, one row a class, as the kernels take them."""
+
+    head_min_m: np.ndarray
+    head_max_m: np.ndarray
+    flow_min_m3s: np.ndarray
+    flow_max_m3s: np.ndarray
+    power_max_kw: np.ndarray
+    units_max: np.ndarray
+    lowest_relative_flow: np.ndarray
+    efficiency: np.ndarray  # (classes, EFFICIENCY_STEPS + 1), generator and gear included
+    peak_efficiency: np.ndarray  # generator and gear included
+    suits_scheme_type: np.ndarray  # (classes, len(LAYOUTS))
+    depth_min_m: np.ndarray  # of the stream, 0 where it does not matter
+    width_min_m: np.ndarray
+    safety: np.ndarray
+    law_coefficient: np.ndarray
+    law_power_exponent: np.ndarray
+    law_head_exponent: np.ndarray
+    law_per_unit: np.ndarray
+    civil_factor: np.ndarray
+
+
+def efficiency_table(turbine):
+    """Efficiency from water to terminals at each whole percent of the design flow.
+
+    Parameters
+    ----------
+    turbine : MachineClass
+
+    Returns
+    -------
+    ndarray of float64, shape (101,)
+        Generator and gear included. Not cut at the lowest relative flow, which the kernels judge exactly.
+    """
+    return interpolated(turbine.efficiency) * turbine.gear_efficiency * turbine.generator_efficiency
+
+
+def fits_stream(table, stretches):
+    """Whether the stream is deep and wide enough for each class at each stretch.
+
+    Parameters
+    ----------
+    table : MachineTable
+    stretches : DataFrame, n rows
+        ``scheme type``, and where they are known ``stream_width_m`` and ``stream_depth_m``: width and depth at mean
+        flow where the turbine would stand [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (n, classes)
+        True in a canal, which is dug to measure, and where width and depth are not known.
+    """
+    fits = np.ones((len(stretches), len(table.safety)), dtype=bool)
+    if "stream_width_m" in stretches:
+        width_m, depth_m = (stretches[f"stream_{name}_m"].to_numpy(float)[:, None] for name in ("width", "depth"))
+        # NaN is not less than anything.
+        fits = ~((width_m < table.width_min_m) | (depth_m < table.depth_min_m))
+        fits |= is_scheme_that(stretches["scheme_type"], "diverts")[:, None]
+    return fits
+
+
+def fish_safety(turbine, fish):
+    """Whether a class meets the user's bar for fish, and how.
+
+    Parameters
+    ----------
+    turbine : MachineClass
+    fish : sitefinder.settings.FishSettings
+
+    Returns
+    -------
+    int
+        SAFE_AS_BUILT, SAFE_SCREENED (with a fine screen and bypass, to be paid for) or NEVER_SAFE.
+        Survival counts only with a grade of evidence that the user accepts.
+    """
+    for safety, survival in ((SAFE_AS_BUILT, turbine.survival), (SAFE_SCREENED, turbine.survival_screened)):
+        if survival and survival.share >= fish.min_survival and survival.evidence in fish.evidence:
+            return safety
+    return NEVER_SAFE
+
+
+def turbine_survival(turbines, number, screened, evidence=None):
+    """Share of fish that survive turbines on their way down, as their classes state it.
+
+    Parameters
+    ----------
+    turbines : list of MachineClass
+    number : array of int, shape (n,)
+        Places in the list; -1 for none.
+    screened : array of bool, shape (n,)
+        With a fine screen and bypass, where the class tells of one.
+    evidence : list of str, optional
+        Grades that count. Where given, a share of another grade proves nothing and counts as 0.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        NaN where there is no turbine.
+    """
+    shares = np.full((len(turbines) + 1, 2), np.nan)
+    for row, turbine in enumerate(turbines):
+        for column, survival in enumerate((turbine.survival, turbine.survival_screened or turbine.survival)):
+            proven = evidence is None or survival.evidence in evidence
+            shares[row, column] = survival.share if proven else 0.0
+    return shares[np.asarray(number, dtype=np.int64), np.asarray(screened, dtype=bool).astype(np.int64)]
+
+
+def turbine_table(turbines, fish):
+    """Turbine classes as arrays for the kernels.
+
+    Parameters
+    ----------
+    turbines : list of MachineClass
+    fish : sitefinder.settings.FishSettings
+
+    Returns
+    -------
+    MachineTable
+    """
+    laws = [law_numbers(turbine.cost) for turbine in turbines]
+    return TurbineTable(
+        head_min_m=np.array([turbine.head_range_m[0] for turbine in turbines], dtype=float),
+        head_max_m=np.array([turbine.head_range_m[1] for turbine in turbines], dtype=float),
+        flow_min_m3s=np.array([turbine.flow_range_m3s[0] for turbine in turbines], dtype=float),
+        flow_max_m3s=np.array([turbine.flow_range_m3s[1] for turbine in turbines], dtype=float),
+        power_max_kw=np.array([turbine.power_max_kw or np.inf for turbine in turbines], dtype=float),
+        units_max=np.array([turbine.units_max for turbine in turbines], dtype=np.int64),
+        lowest_relative_flow=np.array([turbine.lowest_relative_flow for turbine in turbines], dtype=float),
+        efficiency=np.array([efficiency_table(turbine) for turbine in turbines]).reshape(-1, EFFICIENCY_STEPS + 1),
+        peak_efficiency=np.array([efficiency_table(turbine).max() for turbine in turbines], dtype=float),
+        suits_scheme_type=np.array(
+            [[name in turbine.scheme_types for name in SCHEME_TYPES] for turbine in turbines], dtype=bool
+        ),
+        depth_min_m=np.array([turbine.min_depth_m or 0.0 for turbine in turbines], dtype=float),
+        width_min_m=np.array([turbine.min_width_m or 0.0 for turbine in turbines], dtype=float),
+        safety=np.array([fish_safety(turbine, fish) for turbine in turbines], dtype=np.int64),
+        law_coefficient=np.array([law.coefficient for law in laws], dtype=float),
+        law_power_exponent=np.array([law.power_exponent for law in laws], dtype=float),
+        law_head_exponent=np.array([law.head_exponent for law in laws], dtype=float),
+        law_per_unit=np.array([law.per_unit for law in laws], dtype=bool),
+        civil_factor=np.array([turbine.civil_factor for turbine in turbines], dtype=float),
+    )

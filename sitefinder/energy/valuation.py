@@ -1,0 +1,400 @@
+"""The curve that a design flow was chosen from: the sizes of one turbine class at each of a few stretches."""
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.energy.costs import (
+    LINE_DISTANCE,
+    check_same_money,
+    is_extrapolated,
+    place_costs,
+    screen_area_m2,
+    turbine_cost,
+    value_of_energy,
+)
+from sitefinder.energy.hydraulics import WaterDepths, intake_is_held, net_head_m, waterway
+from sitefinder.energy.operation import by_residual_flow, shutdown_share
+from sitefinder.energy.plant import plant_outputs
+from sitefinder.energy.sizing import (
+    ANY,
+    CAPITAL,
+    ENERGY,
+    FLOW,
+    FOUND,
+    POWER,
+    SAFE,
+    SCORE,
+    UNITS,
+    YEARLY,
+    best_of_stretches,
+    best_of_turbines,
+    design_flows,
+    search_prices,
+    usable_flow,
+)
+from sitefinder.energy.turbines import SAFE_SCREENED, SCHEME_TYPES, fits_stream, turbine_table
+from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
+
+CHOICES = {"any": ANY, "safe": SAFE}
+NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m")
+COLUMNS_IN = ("intake", "scheme_type", "has_fish_pass", *NUMBERS_IN)
+
+
+def value_stretches(
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths=None, closed=None
+):
+    """Best turbine, size, energy and cost of each stretch.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``intake`` (station number), ``scheme type``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
+        ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
+        ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
+        `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
+        classes go without that the stream is too small for. Other columns are not looked at.
+    curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
+        Flow of each station, and what the rules reserve of it, in bins of equal time in any order [m³/s].
+    turbines : list of MachineClass
+    costs : CostFile
+    settings : sitefinder.settings.Settings
+        Reads the sections energy, tailwater, costs, fish, ranking and flows.releases.
+    depths : sitefinder.energy.hydraulics.WaterDepths, optional
+        How levels move with flow; without it they stand still.
+    closed : ndarray of bool, shape (bins,), optional
+        Bins in which nothing may be taken, whatever `sitefinder.energy.operation` says of a layout.
+
+    Returns
+    -------
+    DataFrame, n rows, index of stretches
+        For each prefix ``any_`` and ``safe_``: ``turbine`` (place in the list, -1 where none fits), ``screened``
+        (with a fine screen and bypass, whose cost is in), ``units``, ``flow_design_m3s``, ``power_kw`` (rated,
+        electrical), ``energy_mwh`` (mean year, with availability), ``capacity_factor``, ``firm_power_kw``,
+        ``capital_cost``, ``lcoe_per_kwh``, ``net_annual_value``; NaN and 0 units where none fits;
+        ``stream_too_small``, True where none fits that would in a larger stream. And
+        ``costs_left_out``: "road", "line", "road; line" or "".
+
+    Raises
+    ------
+    ValueError
+        If a column is absent, a scheme type has no such name, or an intake is no station.
+    ConfigError
+        If a turbine's cost law is in other money than the cost file.
+
+    Notes
+    -----
+    Only the flow at the intake drives the turbine; intake and tailrace have high and low water on the same days.
+    The best is what ``energy.design_by`` says: greatest net yearly value or energy, as ``ranking.choose_by`` has
+    it, or least cost of a kWh; or of each class the greatest design flow that reaches a capacity factor. Design
+    flows tried are usable flows, see `sitefinder.energy.sizing.design_flows`, capped at what the units can take;
+    plants of less than ``energy.min_power_kw`` count as not fitting.
+    """
+    check_same_money(turbines, costs)
+    curve_m3s, environmental_flow_m3s = _checked_flows(curve_m3s, environmental_flow_m3s)
+    _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
+    table = turbine_table(turbines, settings.fish)
+    parts, places = [], []
+    laws = (table, search_prices(costs, settings), waterway(settings.energy))
+    still = shutdown_share(curve_m3s, settings.energy, closed)
+    groups = by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, settings.flows.releases, still)
+    for rows, left_m3s in groups:
+        group = stretches.iloc[rows]
+        arguments = search_arguments(group, curve_m3s, left_m3s, costs, settings, depths)
+        fits = fits_stream(table, group)
+        turbine, found, _ = best_of_stretches(*arguments, fits, *laws)
+        too_small = np.zeros(turbine.shape, dtype=bool)
+        barred = np.flatnonzero((turbine < 0).any(axis=1) & ~fits.all(axis=1))
+        if len(barred):
+            # Those that a larger stream would give a turbine.
+            own = (part[barred] for part in arguments[3:-1])
+            wider = (*arguments[:3], *own, arguments[-1], np.ones_like(fits[barred]))
+            without, _, _ = best_of_stretches(*wider, *laws)
+            too_small[barred] = (turbine[barred] < 0) & (without >= 0)
+        ends, conduit_m = arguments[2:7], arguments[8]
+        columns = {}
+        for prefix, choice in CHOICES.items():
+            part = _choice_columns(turbine[:, choice], found[:, choice], table, choice, settings)
+            size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "turbine"))
+            outputs = plant_outputs(curve_m3s, left_m3s, *ends, *size, table, conduit_m, laws[-1])
+            part["firm_power_kw"] = outputs.firm_power_kw
+            part["stream_too_small"] = too_small[:, choice]
+            columns |= {f"{prefix}_{name}": values for name, values in part.items()}
+        columns["costs_left_out"] = _left_out(group, settings.costs.connection)
+        parts.append(pd.DataFrame(columns, index=group.index))
+        places.append(rows)
+    return pd.concat(parts).iloc[np.argsort(np.concatenate(places), kind="stable")]
+
+
+def turbine_options(
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths=None, closed=None
+):
+    """Every turbine class that fits, at each of a few stretches.
+
+    Parameters
+    ----------
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed
+        As `value_stretches`.
+
+    Returns
+    -------
+    DataFrame
+        A row for each stretch and class that fits: ``stretch`` (index label), ``turbine`` (place in the list),
+        ``name``, ``fish_safe``, ``survival``, ``evidence``, ``screened``, ``units``, ``flow_design_m3s``,
+        ``power_kw``, ``energy_mwh``, ``capacity_factor``, ``capital_cost``, ``lcoe_per_kwh``,
+        ``net_annual_value``, ``cost_extrapolated`` (the law was not made for this power),
+        ``design_exceedance_percent`` (share of time that the usable flow is the design flow or more),
+        ``is_best_any``, ``is_best_safe``. A class that is safe only with a screen has two rows, without and with
+        it.
+    """
+    check_same_money(turbines, costs)
+    curve_m3s, environmental_flow_m3s = _checked_flows(curve_m3s, environmental_flow_m3s)
+    _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
+    table = turbine_table(turbines, settings.fish)
+    laws = (table, search_prices(costs, settings), waterway(settings.energy))
+    found = np.empty((len(stretches), len(turbines), len(CHOICES), len(FOUND)))
+    exceeded = np.empty(found.shape[:3])
+    still = shutdown_share(curve_m3s, settings.energy, closed)
+    groups = by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, settings.flows.releases, still)
+    for places, left_m3s in groups:
+        arguments = search_arguments(stretches.iloc[places], curve_m3s, left_m3s, costs, settings, depths)
+        fits = fits_stream(table, stretches.iloc[places])
+        found[places] = best_of_turbines(*arguments, fits, *laws)
+        for place in places.tolist():
+            usable, flow = arguments[0][stretches["intake"].iloc[place]], found[place, :, :, FLOW]
+            exceeded[place] = 100.0 * (usable >= flow[..., None] * (1.0 - 1e-9)).mean(axis=-1)
+    rows = []
+    for number, turbine in enumerate(turbines):
+        for choice in CHOICES.values():
+            if choice == SAFE and table.safety[number] != SAFE_SCREENED:
+                continue
+            numbers = np.full(len(stretches), number)
+            numbers[np.isnan(found[:, number, choice, SCORE])] = -1
+            part = pd.DataFrame(_choice_columns(numbers, found[:, number, choice], table, choice, settings))
+            survival = turbine.survival_screened if choice == SAFE else turbine.survival
+            part.insert(0, "stretch", np.asarray(stretches.index))
+            part.insert(2, "name", turbine.name)
+            part.insert(3, "fish_safe", choice == SAFE or table.safety[number] == 0)
+            part.insert(4, "survival", survival.share)
+            part.insert(5, "evidence", survival.evidence)
+            head_m = net_head_m(stretches["head_m"], stretches["conduit_length_m"], settings.energy)
+            part["cost_extrapolated"] = is_extrapolated(turbine.cost, part["power_kw"], head_m, part["units"])
+            part["design_exceedance_percent"] = exceeded[:, number, choice]
+            part["score"] = found[:, number, choice, SCORE]
+            part["place"] = np.arange(len(stretches))
+            rows.append(part[part["turbine"] >= 0])
+    options = pd.concat(rows, ignore_index=True)
+    options = options.sort_values(["place", "turbine", "screened"], kind="stable", ignore_index=True)
+    options["is_best_any"] = _is_best(options, ~options["screened"])
+    options["is_best_safe"] = _is_best(options, options["fish_safe"])
+    return options.drop(columns=["score", "place"])
+
+
+def capital_parts(
+    stretches, curve_m3s, turbine, units, flow_design_m3s, power_kw, screened, turbines, costs, settings
+):
+    """Capital of chosen plants, part by part.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        As `value_stretches`.
+    curve_m3s : ndarray of float64, shape (stations, bins)
+        Natural flow [m³/s].
+    turbine, units, flow_design_m3s, power_kw, screened : array_like, shape (n,)
+        The plant of each row, as `value_stretches` gives it; every row has a turbine.
+    turbines, costs, settings
+        As `value_stretches`.
+
+    Returns
+    -------
+    DataFrame, n rows, index of stretches
+        ``turbine``, ``civil``, ``conduit``, ``screen``, ``weir``, ``pond``, ``fish_pass``, ``road``, ``line``,
+        ``permits``, ``contingency``; their sum is the capital cost.
+    """
+    turbine, units = np.asarray(turbine, dtype=int), np.asarray(units, dtype=int)
+    flow, power = np.asarray(flow_design_m3s, dtype=float), np.asarray(power_kw, dtype=float)
+    conduit_m = stretches["conduit_length_m"].to_numpy(float)
+    head = net_head_m(stretches["head_m"], conduit_m, settings.energy)
+    laws = [turbines[number].cost for number in turbine]
+    factor = np.array([turbines[number].civil_factor for number in turbine], dtype=float)
+    civil, conduit, screen = costs.civil, costs.conduit, costs.screen
+    screen_cost = screen.bypass_fixed + screen.per_m2 * screen_area_m2(flow, screen.approach_velocity_m_s)
+    parts = {
+        "turbine": np.array(
+            [turbine_cost(*plant) for plant in zip(laws, power, head, units, strict=True)], dtype=float
+        ),
+        "civil": factor * civil.coefficient * flow**civil.flow_exponent * head**civil.head_exponent,
+        "conduit": conduit.per_m * flow**conduit.flow_exponent * conduit_m,
+        "screen": np.where(np.asarray(screened, dtype=bool), screen_cost, 0.0),
+    }
+    flow_mean = np.asarray(curve_m3s, dtype=float)[stretches["intake"].to_numpy()].mean(axis=1)
+    parts |= place_costs(stretches, flow_mean, costs, settings.costs.connection)
+    frame = pd.DataFrame(parts, index=stretches.index)
+    frame["contingency"] = costs.contingency.share * frame.sum(axis=1)
+    return frame
+
+
+def _check_stretches(stretches, depths, stations, connection):
+    needed = [*COLUMNS_IN, LINE_DISTANCE[connection], *(["tailrace"] if depths is not None else [])]
+    missing = [name for name in needed if name not in stretches]
+    if missing:
+        raise ValueError(f"stretches lack the columns {', '.join(missing)}")
+    strange = sorted(set(stretches["scheme_type"]) - set(SCHEME_TYPES))
+    if strange:
+        raise ValueError(
+            f"scheme types must be among {', '.join(SCHEME_TYPES)} (found {', '.join(map(str, strange))})"
+        )
+    ends = _ends(stretches, depths)
+    if any(len(end) and (end.min() < 0 or end.max() >= stations) for end in ends):
+        raise ValueError(f"intakes and tailraces must be station numbers from 0 to {stations - 1}")
+
+
+# Station numbers of intakes and tailraces; where levels stand still the tailrace is of no account.
+def _ends(stretches, depths):
+    return [stretches[name].to_numpy(np.int64) for name in ("intake", "intake" if depths is None else "tailrace")]
+
+
+def search_arguments(stretches, curve, environmental_flow, costs, settings, depths):
+    """The arguments of `sitefinder.energy.sizing.best_of_stretches` before ``fits``, in its order.
+
+    Parameters
+    ----------
+    stretches, costs, settings, depths
+        As `value_stretches`.
+    curve, reserved : ndarray of float64, shape (stations, bins)
+        Flow, and what stays in the stream of it [m³/s].
+
+    Returns
+    -------
+    tuple
+    """
+    intake, tailrace = _ends(stretches, depths)
+    conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
+    flow_mean = curve.mean(axis=1)[intake]
+    return (
+        *usable_flow(curve, environmental_flow),
+        np.zeros(curve.shape) if depths is None else np.ascontiguousarray(depths.rise_m, dtype=np.float64),
+        intake,
+        tailrace,
+        intake_is_held(stretches["scheme_type"], settings.tailwater),
+        net_head_m(stretches["head_m"], conduit_m, settings.energy),
+        pd.Categorical(stretches["scheme_type"], categories=SCHEME_TYPES).codes.astype(np.int64),
+        np.ascontiguousarray(conduit_m),
+        sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values()),
+        design_flows(settings.energy),
+    )
+
+
+# Flow tables in the scheme type and dtype that the kernels are compiled for.
+def _checked_flows(curve_m3s, environmental_flow_m3s):
+    curve_m3s = np.ascontiguousarray(curve_m3s, dtype=np.float64)
+    environmental_flow_m3s = np.ascontiguousarray(environmental_flow_m3s, dtype=np.float64)
+    if curve_m3s.shape != environmental_flow_m3s.shape or curve_m3s.ndim != 2:
+        raise ValueError(
+            f"natural and environmental flow must have one shape (stations, bins), found {curve_m3s.shape} "
+            f"and {environmental_flow_m3s.shape}"
+        )
+    return curve_m3s, environmental_flow_m3s
+
+
+# The columns of one choice, without its prefix.
+def _choice_columns(turbine, found, table, choice, settings):
+    fits = turbine >= 0
+    energy, power, yearly = found[:, ENERGY], found[:, POWER], found[:, YEARLY]
+    kwh = energy * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    screened = np.zeros(len(turbine), dtype=bool)
+    if choice == SAFE:
+        screened[fits] = table.safety[turbine[fits]] == SAFE_SCREENED
+    running = kwh > 0
+    lcoe_per_kwh = np.where(fits, np.inf, np.nan)
+    lcoe_per_kwh[running] = yearly[running] / kwh[running]
+    return {
+        "turbine": turbine.astype(np.int64),
+        "screened": screened,
+        "units": np.where(fits, found[:, UNITS], 0).astype(np.int64),
+        "flow_design_m3s": found[:, FLOW],
+        "power_kw": power,
+        "energy_mwh": energy,
+        "capacity_factor": kwh / (power * HOURS_PER_YEAR),
+        "capital_cost": found[:, CAPITAL],
+        "lcoe_per_kwh": lcoe_per_kwh,
+        "net_annual_value": value_of_energy(kwh, settings.costs) - yearly,
+    }
+
+
+# Which costs are not in, for want of a distance.
+def _left_out(stretches, connection):
+    no_road = stretches["road_distance_m"].isna().to_numpy()
+    no_line = stretches[LINE_DISTANCE[connection]].isna().to_numpy()
+    return np.select([no_road & no_line, no_road, no_line], ["road; line", "road", "line"], default="")
+
+
+# The first row with the greatest score of its stretch, among those that may stand.
+def _is_best(options, may):
+    score = options["score"].where(may)
+    best = score.groupby(options["place"]).transform("max")
+    first = may & (score == best)
+    return first & ~first.groupby(options["place"]).cumsum().gt(1)
+
+
+def size_options(
+    stretches,
+    curve_m3s,
+    environmental_flow_m3s,
+    turbines,
+    costs,
+    settings,
+    turbine,
+    screened,
+    depths=None,
+    closed=None,
+):
+    """Plants of one class with each of the design flows that are tried first.
+
+    Parameters
+    ----------
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed
+        As `sitefinder.energy.valuation.value_stretches`.
+    turbine : array_like of int, shape (n,)
+        Place in the list of the class of each stretch.
+    screened : array_like of bool, shape (n,)
+        Whether with a fine screen and bypass.
+
+    Returns
+    -------
+    DataFrame
+        A row for each stretch and design flow of ``energy.design_exceedance_percent`` with which the class fits,
+        by stretch and from the greatest flow down: columns of `sitefinder.energy.valuation.turbine_options`, of
+        which ``is_best_any`` and ``is_best_safe`` are left out. The number of units is the best for that flow.
+        Flows that the class caps to one stand once.
+    """
+    ends = [name for name in ("intake", "tailrace") if name in stretches]
+    # Flows of the stretches' own stations alone, in a new numbering.
+    stations = np.unique(stretches[ends].to_numpy(dtype=np.int64))
+    renumbered = {name: np.searchsorted(stations, stretches[name].to_numpy(dtype=np.int64)) for name in ends}
+    own = stretches.reset_index(drop=True).assign(**renumbered)
+    if depths is not None:
+        depths = WaterDepths(depths.depth_m[stations], depths.survey_m[stations])
+    curve_m3s, environmental_flow_m3s = (
+        np.asarray(part, dtype=float)[stations] for part in (curve_m3s, environmental_flow_m3s)
+    )
+    turbine = np.asarray(turbine, dtype=np.int64)
+    # Without stretches no class is asked for, and a table of none has no shape.
+    used = np.unique(turbine) if len(turbine) else np.arange(len(turbines))
+    number = np.searchsorted(used, turbine)
+    wanted = pd.DataFrame({"stretch": own.index, "turbine": number, "screened": np.asarray(screened, dtype=bool)})
+    classes = [turbines[each] for each in used]
+    parts = []
+    for percent in sorted(settings.energy.design_exceedance_percent):
+        only = {"design_exceedance_percent": [percent]}
+        if settings.energy.design_by == "capacity_factor":
+            only["design_by"] = "choice"
+        energy = settings.energy.model_copy(update=only)
+        given = settings.model_copy(update={"energy": energy})
+        options = turbine_options(own, curve_m3s, environmental_flow_m3s, classes, costs, given, depths, closed)
+        parts.append(wanted.merge(options, on=list(wanted)))
+    sizes = pd.concat(parts, ignore_index=True).drop(columns=["is_best_any", "is_best_safe"])
+    sizes = sizes.sort_values(["stretch", "flow_design_m3s"], ascending=[True, False], kind="stable")
+    sizes = sizes.drop_duplicates(["stretch", "flow_design_m3s"], ignore_index=True)
+    sizes["turbine"] = used[sizes["turbine"].to_numpy(dtype=np.int64)]
+    return sizes.assign(stretch=np.asarray(stretches.index)[sizes["stretch"].to_numpy(dtype=np.int64)])

@@ -1,1 +1,0 @@
-"""Flows by regional equations or fitted gauges, duration curves and reserved flow."""

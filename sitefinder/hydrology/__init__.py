@@ -1,0 +1,1 @@
+"""Flow duration curves by regional equations and gauges, environmental flow, abstractions."""

@@ -1,0 +1,325 @@
+"""Data files of turbines, costs, equations, DEM errors and environmental-flow presets, read from TOML."""
+
+import difflib
+import json
+import math
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+from pydantic import ValidationError
+
+from sitefinder.catalogue.costs import CostFile
+from sitefinder.catalogue.turbines import TurbineFile, family
+from sitefinder.errors import ConfigError, all_of, listed
+from sitefinder.io.digests import content_digest
+from sitefinder.io.settings_files import read_toml
+from sitefinder.profile.errors import DemErrorFile, stated_error
+from sitefinder.settings import EnvironmentalFlowPreset, checked
+
+
+def data_file_lineage(settings, folder):
+    """Lineage of each file that settings name beside rasters and layers, so that provenance tells when it changed.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    folder : Path
+        Folder that relative paths start from. The files have been read already.
+
+    Returns
+    -------
+    list of dict
+        As of a layer; see `sitefinder.io.vector.LayerRead`. Several files of a kind are numbered in the order of
+        the settings. The digest of gauges with daily records is that of all their files.
+    """
+    presets = dict.fromkeys(rule.preset for rule in settings.flows.environmental if rule.preset is not None)
+    kinds = {
+        "turbine file": settings.energy.turbines,
+        "cost file": [settings.costs.file],
+        "equation file": settings.flows.equations,
+        "reserve preset": list(presets),
+    }
+    lineage = []
+    for kind, paths in kinds.items():
+        for number, path in enumerate(paths, 1):
+            name = kind if kind == "cost file" else f"{kind} {number}"
+            lineage.append(_row(name, path, content_digest(folder / path)))
+    table = settings.flows.gauges
+    if table is not None:
+        digest = content_digest(folder / table.path, daily_files(table, folder))
+        lineage.append(_row("gauges", table.path, digest) | {"source": table.source})
+    return lineage
+
+
+def daily_files(table, folder):
+    """Files of daily flows that a gauge table names.
+
+    Parameters
+    ----------
+    table : sitefinder.settings.GaugeTable
+    folder : Path
+        Folder that relative paths start from.
+
+    Returns
+    -------
+    list of Path
+        Each once.
+    """
+    if table.daily is None:
+        return []
+    path = Path(folder / table.path)
+    named = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")[table.daily.file_column]
+    return [path.parent / name for name in sorted({name for name in named if name})]
+
+
+def _row(name, path, digest):
+    empty = dict.fromkeys(("layer", "source", "date", "licence", "crs", "operation"), "")
+    return {**empty, "name": name, "path": path, "digest": digest}
+
+
+def read_dem_error(source, folder):
+    """The error that the settings state of their DEM, with the preset that they name.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.DemSource
+    folder : Path
+        Folder that the preset's path starts from.
+
+    Returns
+    -------
+    error : sitefinder.profile.errors.DemError
+    lineage : dict or None
+        Where the preset came from, as of a layer; None without one.
+
+    Raises
+    ------
+    ConfigError
+        If the preset is absent, is no TOML, or is not whole: a preset without error or source does not load.
+    """
+    if source.error_preset is None:
+        return stated_error(source), None
+    path = folder / source.error_preset
+    preset = checked(DemErrorFile, read_toml(path, "DEM error"), str(path))
+    lineage = {
+        "name": "dem error preset",
+        "path": source.error_preset,
+        "layer": "",
+        "digest": content_digest(path),
+        "source": preset.sources.error,
+        "date": "",
+        "licence": "",
+        "crs": "",
+        "operation": preset.name,
+    }
+    return stated_error(source, preset), lineage
+
+
+def write_equations(path, equations, remark):
+    """Write equations so that reading them again gives the same numbers.
+
+    Parameters
+    ----------
+    path : path-like
+    equations : list of sitefinder.hydrology.equations.Equation
+    remark : str
+        What stands at the head of the file, for who opens it.
+
+    Notes
+    -----
+    Only what differs from an equation's defaults is written. Numbers have as many digits as it takes to read the
+    same number again.
+    """
+    parts = [f"remark = {_value(remark)}"]
+    for equation in equations:
+        parts.append(_table(equation))
+    Path(path).write_text("\n\n".join(parts) + "\n", encoding="utf-8")
+
+
+def _table(equation):
+    notes = equation.model_dump(exclude_defaults=True)
+    lines = ["[[equations]]"]
+    lines += [
+        f"{key} = {_value(value)}"
+        for key, value in notes.items()
+        if key not in ("predictors", "terms", "covariance")
+    ]
+    if "covariance" in notes:
+        lines += ["covariance = [", *(f"    {_value(row)}," for row in notes["covariance"]), "]"]
+    for name in ("predictors", "terms"):
+        for item in notes.get(name, ()):
+            lines += ["", f"[[equations.{name}]]", *(f"{key} = {_value(value)}" for key, value in item.items())]
+    return "\n".join(lines)
+
+
+# A value in TOML. Text is written as JSON writes it, whose escapes TOML shares; a dict becomes an inline table.
+def _value(value):
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise ValueError(f"an equation file holds no {value}")
+        return repr(value) if value != int(value) or abs(value) >= 1e16 else f"{value:.1f}"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, dict):
+        inner = ", ".join(f"{json.dumps(key, ensure_ascii=False)} = {_value(item)}" for key, item in value.items())
+        return f"{{ {inner} }}"
+    return "[" + ", ".join(_value(item) for item in value) + "]"
+
+
+class TurbinesRead(NamedTuple):
+    """Turbine classes that use a head, and hydrokinetic rotors, each size by itself."""
+
+    turbines: list
+    rotors: list
+
+
+def read_turbine_files(paths):
+    """Turbine classes and hydrokinetic rotors from files.
+
+    Parameters
+    ----------
+    paths : list of path-like
+        TOML files with ``[[turbines]]`` and ``[[rotors]]`` tables; see config/turbines/generic.toml.
+
+    Returns
+    -------
+    MachinesRead
+        In the order of the files, of the tables in them, and of the sizes that a table states.
+
+    Raises
+    ------
+    ConfigError
+        With the problems of all files at once: a file that is absent or no TOML, a class that does not hold
+        together, a name that stands twice, no class at all that uses a head.
+    """
+    turbines, rotors, homes, problems = [], [], {}, []
+    for path in paths:
+        try:
+            read = checked(TurbineFile, read_toml(path, "turbine"), str(path))
+        except ConfigError as error:
+            problems.append(str(error))
+            continue
+        for kind, into in ((read.turbines, turbines), (read.rotors, rotors)):
+            for turbine in (size for stated in kind for size in _sizes(stated, path, problems)):
+                if turbine.name in homes:
+                    where = "twice" if homes[turbine.name] == path else f"already in {homes[turbine.name]}"
+                    problems.append(
+                        f"{path}: the turbine class {turbine.name!r} stands {where}; give it another name"
+                    )
+                homes.setdefault(turbine.name, path)
+                into.append(turbine)
+    if not turbines and not problems:
+        notes = ", ".join(map(str, paths))
+        problems.append(
+            f"{notes}: no turbine class that uses a head; add a [[turbines]] table to one of the files"
+        )
+    if problems:
+        raise all_of(ConfigError, "turbine files", problems)
+    return TurbinesRead(turbines, rotors)
+
+
+# The sizes of a class; one that does not hold together is a problem.
+def _sizes(stated, path, problems):
+    try:
+        return family(stated)
+    except ValidationError as error:
+        first = error.errors()[0]["msg"]
+        problems.append(f"{path}: a size of {stated.name!r} does not hold together: {first}; correct its sizes")
+        return [stated]
+
+
+def read_turbines(paths):
+    """`read_turbine_files` without the rotors.
+
+    Parameters
+    ----------
+    paths : list of path-like
+
+    Returns
+    -------
+    list of MachineClass
+    """
+    return read_turbine_files(paths).turbines
+
+
+def read_costs(path):
+    """A cost file.
+
+    Parameters
+    ----------
+    path : path-like
+        TOML; see config/costs/generic.toml.
+
+    Returns
+    -------
+    CostFile
+
+    Raises
+    ------
+    ConfigError
+        Naming every problem of the file at once.
+    """
+    return checked(CostFile, read_toml(path, "cost"), str(path))
+
+
+def read_environmental_flow(environmental, folder):
+    """The rules that the settings ask for, those of presets in their place.
+
+    Parameters
+    ----------
+    reserve : list of ReserveSetting
+    folder : Path
+        Folder that relative paths start from.
+
+    Returns
+    -------
+    list of ReserveRule
+        Rules of a preset carry its source.
+
+    Raises
+    ------
+    ConfigError
+        With the problems of all files at once: a file that is absent or no TOML, a preset without source or
+        remark, a choice that is not made or not there.
+    """
+    rules, problems = [], []
+    for setting in environmental:
+        if setting.preset is None:
+            rules.append(setting)
+            continue
+        path = folder / setting.preset
+        try:
+            preset = checked(EnvironmentalFlowPreset, read_toml(path, "reserve"), str(path))
+            chosen = _chosen(preset, setting, path)
+        except ConfigError as error:
+            problems.append(error)
+            continue
+        source = f"{preset.name}, {chosen.name}: {preset.source}"
+        rules += [rule.model_copy(update={"source": source}) for rule in chosen.rules]
+    if len(problems) == 1:
+        raise problems[0]
+    if problems:
+        raise all_of(ConfigError, "reserve files", [str(problem) for problem in problems])
+    return rules
+
+
+# Which rule holds is the user's to say wherever there is more than one.
+def _chosen(preset, setting, path):
+    names = [choice.name for choice in preset.choices]
+    if setting.choice is None and len(names) == 1:
+        return preset.choices[0]
+    if setting.choice in names:
+        return preset.choices[names.index(setting.choice)]
+    near = difflib.get_close_matches(setting.choice or "", names, n=1)
+    raise ConfigError.of(
+        "flows.environmental does not say which of the preset's rules to take",
+        file=path,
+        expected=f"choice = one of: {listed(names, 20)}",
+        found="no choice" if setting.choice is None else f'choice = "{setting.choice}"',
+        fix=f"did you mean {near[0]}?" if near else "choose; local law decides",
+    )

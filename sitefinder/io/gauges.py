@@ -1,0 +1,474 @@
+"""Gauge tables, daily flows and gauge places, read from the user's files."""
+
+from itertools import pairwise
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.catalogue.equations import check_equations, exceedance_percent
+from sitefinder.errors import ConfigError, InputError, all_of, listed
+from sitefinder.hydrology.records import DailyRecord, gauge_statistics
+from sitefinder.hydrology.regression import statistic_of
+from sitefinder.io.crs import crs_of_layer, moved
+from sitefinder.io.settings_files import read_toml
+from sitefinder.units import TO_INTERNAL_UNIT
+
+
+def read_text_table(path, what, key):
+    """A table with every cell as text.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV with a header, in UTF-8; empty cells are empty text.
+    what : str
+        What messages call the table.
+    key : str
+        The setting that names the file.
+
+    Returns
+    -------
+    DataFrame of str
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is no CSV.
+    """
+    try:
+        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    except OSError as error:
+        raise InputError.of(
+            f"the {what} cannot be read",
+            file=path,
+            found=error.strerror or error,
+            fix=f"correct {key}; it is relative to the settings file",
+        ) from None
+    except (ValueError, pd.errors.ParserError) as error:
+        one = what.split()[0]
+        raise InputError.of(
+            f"the {what} is not valid CSV",
+            file=path,
+            expected=f"UTF-8 text, a header and a row a {one}, cells separated by commas",
+            found=str(error).strip(),
+        ) from None
+
+
+def rows_of(bad):
+    """Rows as a spreadsheet or editor counts them, the header being row 1; bounded text."""
+    return listed((np.flatnonzero(bad) + 2).tolist())
+
+
+def id_problems(ids):
+    """What is wrong with a column of ids: empty ones, and those that stand more than once.
+
+    Parameters
+    ----------
+    ids : Series of str
+
+    Returns
+    -------
+    list of str
+    """
+    ids = ids.str.strip()
+    problems = []
+    if (ids == "").any():
+        problems.append(f"{ids.name}: empty in rows {rows_of(ids == '')}")
+    twice = ids.duplicated(keep=False) & (ids != "")
+    if twice.any():
+        problems.append(f"{ids.name}: {listed(ids[twice].unique())} stand more than once, rows {rows_of(twice)}")
+    return problems
+
+
+# What may stand between several marks of one day, as in "A:e" or "P, Ice".
+MARK_ENDS = r"[\s:,;|]+"
+
+
+def read_daily_flows(path, gauge, settings):
+    """The daily record of one gauge.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV with a row a day, in any order.
+    gauge : str
+        The gauge's id.
+    settings : sitefinder.settings.DailyRecords
+        Names of columns, the unit, and what marks mean.
+
+    Returns
+    -------
+    DailyRecord
+        In [m³/s] and in order of time.
+
+    Raises
+    ------
+    InputError
+        Listing all that is wrong: missing columns, dates that are none or stand twice, flows that are no numbers
+        or negative.
+    """
+    text = read_text_table(path, "daily record", "flows.gauges.daily.file_column")
+    wanted = [
+        settings.date_column,
+        settings.flow_column,
+        *([settings.flag_column] if settings.flag_column else []),
+    ]
+    problems = [
+        f"column {name}: missing (the record has {listed(text.columns, 20)})"
+        for name in wanted
+        if name not in text
+    ]
+    if not problems and len(text) == 0:
+        problems.append("the record has no days")
+    if problems:
+        raise all_of(InputError, str(path), problems)
+    date = pd.to_datetime(text[settings.date_column].str.strip(), format="%Y-%m-%d", errors="coerce")
+    if date.isna().any():
+        first = text[settings.date_column][date.isna()].iloc[0]
+        problems.append(f"{settings.date_column}: no date in rows {rows_of(date.isna())} (first {first!r})")
+    if (twice := date.duplicated(keep=False) & date.notna()).any():
+        problems.append(f"{settings.date_column}: the same day stands more than once, rows {rows_of(twice)}")
+    cell = text[settings.flow_column].str.strip()
+    under_ice = cell.isin(settings.ice_flags)
+    none = cell.isin(settings.missing_values) | under_ice
+    flow = pd.to_numeric(cell.mask(none), errors="coerce").astype(np.float64)
+    strange = (flow.isna() & ~none) | np.isinf(flow)
+    if strange.any():
+        problems.append(
+            f"{settings.flow_column}: not a number in rows {rows_of(strange)} (first {cell[strange].iloc[0]!r}); "
+            "words for a missing flow belong in flows.gauges.daily.missing_values"
+        )
+    if (flow < 0).any():
+        problems.append(
+            f"{settings.flow_column}: negative in rows {rows_of(flow < 0)} (lowest {flow.min():g}); a number that "
+            "means missing belongs in flows.gauges.daily.missing_values"
+        )
+    if problems:
+        raise all_of(InputError, str(path), problems)
+    marks = [set()] * len(text)
+    if settings.flag_column:
+        marks = [set(parts) for parts in text[settings.flag_column].str.strip().str.split(MARK_ENDS, regex=True)]
+    estimated = np.array([bool(own & set(settings.estimated_flags)) for own in marks])
+    ice = np.array([bool(own & set(settings.ice_flags)) for own in marks]) | under_ice.to_numpy()
+    order = np.argsort(date.to_numpy(), kind="stable")
+    return DailyRecord(
+        gauge,
+        date.to_numpy().astype("datetime64[D]")[order],
+        (flow.to_numpy() * TO_INTERNAL_UNIT[settings.unit][1])[order],
+        estimated[order],
+        ice[order],
+    )
+
+
+def statistics_of_files(ids, files, folder, settings):
+    """Statistics of gauges from their daily files.
+
+    Parameters
+    ----------
+    ids, files : sequence of str
+        Gauges and their files.
+    folder : Path
+        Folder that the files' paths start from.
+    settings : sitefinder.settings.DailyRecords
+
+    Returns
+    -------
+    DataFrame
+        See `sitefinder.hydrology.records.gauge_statistics`; ids as index, in the order given.
+
+    Raises
+    ------
+    InputError
+        Listing what is wrong with any of the files.
+    """
+    records, problems = [], []
+    for gauge, file in zip(ids, files, strict=True):
+        if not str(file).strip():
+            problems.append(f"gauge {gauge}: no file in column {settings.file_column}")
+            continue
+        try:
+            records.append(read_daily_flows(Path(folder) / str(file).strip(), gauge, settings))
+        except InputError as error:
+            problems.append(str(error))
+    if problems:
+        raise all_of(InputError, "daily records", problems)
+    return gauge_statistics(records, settings)
+
+
+# Column of complete years that the statistics of daily records hold.
+YEARS_OF_DAILY = "record_years"
+# A table of public data has more columns than a message usually tells.
+COLUMNS_SHOWN = 60
+
+
+def read_equations(path):
+    """Equations of one file.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    list of Equation
+
+    Raises
+    ------
+    ConfigError
+        If the file is not there, is no TOML, or holds an equation without source, range or error; all at once.
+    """
+    return check_equations(read_toml(path, "equation"), str(path))
+
+
+def read_gauges(path, table, numbers_too=(), texts_too=()):
+    """A gauge table, checked, with the gauges' ids as index.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV with a header; empty cells are missing values.
+    table : GaugeTable
+        The settings that name its columns.
+    numbers_too, texts_too : sequence of str
+        Further columns that are wanted, as numbers and as text.
+
+    Returns
+    -------
+    DataFrame
+        Index: gauge ids as text, so that leading zeros stay. Columns: the flow statistics (``flow_mean_m3s``,
+        ``flow_qNN_m3s``: the flow exceeded NN % of the time) [m³/s], the predictors, the years of record and the
+        places where the settings name their columns. Of daily records the statistics are made here, and all that
+        `sitefinder.hydrology.records.gauge_statistics` tells stands beside them.
+
+    Raises
+    ------
+    InputError
+        Naming all that is wrong: missing columns, cells that are no numbers, ids that are empty or stand twice,
+        negative values, low flows above high ones. Row 2 is the first below the header.
+    """
+    text, problems = _renamed(read_text_table(path, "gauge table", "flows.gauges.path"), table.columns)
+    flows = [] if table.daily else [column for column in text.columns if statistic_of(column)]
+    places = [] if table.x_column is None else [table.x_column, table.y_column]
+    wanted = [*table.predictors, *places, *numbers_too]
+    if table.record_years_column and not (table.daily and table.record_years_column == YEARS_OF_DAILY):
+        wanted.append(table.record_years_column)
+    needed = [table.id_column, *wanted, *texts_too, *([table.daily.file_column] if table.daily else [])]
+    problems += _column_problems(text, needed) + ([] if table.daily else _statistics_problems(flows))
+    numbers, found = flow_numbers(
+        text, [column for column in dict.fromkeys([*flows, *wanted]) if column in text.columns], places
+    )
+    problems += found
+    if table.id_column in text.columns:
+        problems += id_problems(text[table.id_column])
+        numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
+    problems += order_problems(numbers, flows)
+    if problems:
+        raise all_of(InputError, str(path), problems)
+    numbers = numbers.assign(**{column: text[column].str.strip().to_numpy() for column in texts_too})
+    if table.daily:
+        files = text[table.daily.file_column]
+        made = statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
+        numbers = numbers.join(made.drop(columns=[name for name in wanted if name in made]))
+    return numbers
+
+
+# The table with columns called as sitefinder needs them, and what hinders that.
+def _renamed(text, columns):
+    problems = [
+        f"columns.{ours}: the table has no column {theirs} (it has {listed(text.columns, COLUMNS_SHOWN)})"
+        for ours, theirs in columns.items()
+        if theirs not in text.columns
+    ]
+    problems += [
+        f"columns.{ours}: the table has a column {ours} as well"
+        for ours, theirs in columns.items()
+        if ours in text.columns and ours != theirs
+    ]
+    return (
+        text if problems else text.rename(columns={theirs: ours for ours, theirs in columns.items()})
+    ), problems
+
+
+def _column_problems(text, needed):
+    has = listed(text.columns, COLUMNS_SHOWN)
+    problems = [
+        f"column {column}: missing{_called_otherwise(column)} (the table has {has})"
+        for column in dict.fromkeys(needed)
+        if column not in text.columns
+    ]
+    if len(text) == 0:
+        problems.append("the table has no rows")
+    return problems
+
+
+# The remedy where a table has what is needed under a name of its own.
+def _called_otherwise(column):
+    return f'; if the table calls it otherwise, add to the setting columns: {column} = "ITS NAME"'
+
+
+def _statistics_problems(flows):
+    problems = []
+    if "flow_mean_m3s" not in flows:
+        otherwise = _called_otherwise("flow_mean_m3s")
+        problems.append(f"column flow_mean_m3s: missing, the mean flow [m³/s]{otherwise}")
+    if not any(exceedance_percent(statistic_of(column)) for column in flows):
+        otherwise = _called_otherwise("flow_q95_m3s")
+        problems.append(f"no column flow_qNN_m3s, the flow exceeded NN % of the time [m³/s]{otherwise}")
+    return problems
+
+
+def flow_numbers(text, columns, places=()):
+    """Columns of text as numbers, empty cells and NA as NaN, and what is wrong with them.
+
+    Parameters
+    ----------
+    text : DataFrame of str
+    columns : list of str
+    places : sequence of str
+        Those that may be negative.
+
+    Returns
+    -------
+    DataFrame of float64
+    list of str
+    """
+    numbers, problems = {}, []
+    for column in columns:
+        cells = text[column].str.strip()
+        value = pd.to_numeric(cells.mask(cells.str.lower().isin(["", "na", "nan"])), errors="coerce")
+        value = value.astype(np.float64)
+        strange = (value.isna() & ~cells.str.lower().isin(["", "na", "nan"])) | np.isinf(value)
+        if strange.any():
+            problems.append(
+                f"{column}: not a number in rows {rows_of(strange)} (first {cells[strange].iloc[0]!r})"
+            )
+        if (value < 0).any() and column not in places:
+            problems.append(f"{column}: negative in rows {rows_of(value < 0)} (lowest {value.min():g})")
+        numbers[column] = value
+    return pd.DataFrame(numbers, index=text.index), problems
+
+
+def order_problems(numbers, flows):
+    """Gauges whose flow exceeded more often is the greater: so shows a 5 % quantile taken for that exceeded 5 %.
+
+    Parameters
+    ----------
+    numbers : DataFrame
+    flows : list of str
+        Its flow columns.
+
+    Returns
+    -------
+    list of str
+    """
+    share = {column: exceedance_percent(statistic_of(column)) for column in flows}
+    ordered = sorted((column for column in flows if share[column]), key=share.get)
+    problems = []
+    for often, more_often in pairwise(ordered):
+        risen = (numbers[more_often] > numbers[often]).to_numpy()
+        if risen.any():
+            problems.append(
+                f"{more_often}: greater than {often} in rows {rows_of(risen)}; "
+                "the number is the share of time exceeded, not the quantile"
+            )
+    return problems
+
+
+# What a layer of gauges may hold besides flows.
+LAYER_COLUMNS = ("area_km2", "record_years")
+STATIONS = "gauge_stations"
+
+
+def measured_gauges(settings, gauges, layer):
+    """Gauges whose flows are known, with their places where those are.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    gauges : DataFrame or None
+        The gauge table, see `sitefinder.io.gauges.read_gauges`.
+    layer : GeoDataFrame or None
+        Points of ``inputs.gauge_stations``, with ``feature_id``.
+
+    Returns
+    -------
+    GeoDataFrame
+        Index: gauge ids. Flow columns as in the gauge table, ``area_km2`` (as stated), ``record_years`` and
+        ``year_to_year_log_sd``, NaN where not known; the place is None where it is not. A gauge that stands in
+        both has the flows of the table and the place of the layer.
+
+    Raises
+    ------
+    ConfigError
+        If near gauges are asked for and no gauge has a place.
+    InputError
+        If the layer's flows are no numbers or negative, low flows stand above high ones, or a gauge stands twice.
+    """
+    crs = settings.run.crs
+    tables = []
+    if gauges is not None:
+        of_table = settings.flows.gauges
+        known = [name for name in gauges if statistic_of(name) or name in (*LAYER_COLUMNS, "year_to_year_log_sd")]
+        table = gauges[known].copy()
+        table.index = table.index.astype(str)
+        if of_table.record_years_column:
+            table["record_years"] = gauges[of_table.record_years_column].to_numpy()
+        table["geometry"] = _points_of_table(gauges, of_table, crs)
+        tables.append(table)
+    if layer is not None:
+        points = _flows_of_layer(layer, settings.inputs.gauge_stations)
+        if tables:
+            stationing = points.index.intersection(tables[0].index)
+            tables[0].loc[stationing, "geometry"] = points.loc[stationing, "geometry"]
+            points = points.drop(index=stationing)
+        tables.append(points)
+    if settings.flows.near_gauges is not None and not any(table["geometry"].notna().any() for table in tables):
+        raise ConfigError.of(
+            "flows.near_gauges asks for gauges with places, and there are none",
+            expected="flows.gauges.x_column, y_column and crs, or a layer inputs.gauge_stations",
+            found="neither" if layer is None else "points whose ids are not those of gauges",
+            fix="name one of the two, or leave out the table flows.near_gauges",
+        )
+    if not tables:
+        return geopandas.GeoDataFrame({"geometry": []}, geometry="geometry", crs=crs)
+    joined = pd.concat(tables)
+    return geopandas.GeoDataFrame(joined, geometry="geometry", crs=crs).rename_axis("gauge_id")
+
+
+# Points of the gauges in the run's system; None where the table does not say.
+def _points_of_table(gauges, table, crs):
+    points = np.full(len(gauges), None, dtype=object)
+    if table.x_column is None:
+        return points
+    x, y = (gauges[name].to_numpy(dtype=np.float64) for name in (table.x_column, table.y_column))
+    known = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    if len(known):
+        own = crs_of_layer(None, table.crs, "gauges", table.path)
+        ids = gauges.index.to_numpy().astype(str)[known]
+        points[known] = moved(shapely.points(x[known], y[known]), own, crs, ids, "gauges", table.path)[0]
+    return points
+
+
+# The layer's flows and places by gauge; columns of flow that it does not have are left out.
+def _flows_of_layer(layer, source):
+    columns = [name for name in layer.columns if statistic_of(str(name)) or name in LAYER_COLUMNS]
+    text = pd.DataFrame({name: _as_text(layer[name]) for name in columns}, index=layer.index)
+    numbers, problems = flow_numbers(text, columns)
+    problems += order_problems(numbers, [name for name in columns if statistic_of(str(name))])
+    ids = layer["feature_id"].astype(str).to_numpy()
+    twice = pd.Series(ids).duplicated(keep=False).to_numpy()
+    if twice.any():
+        problems.append(f"gauges that stand more than once: {listed(dict.fromkeys(ids[twice]))}")
+    if problems:
+        raise all_of(InputError, f"{source.path} (inputs.{STATIONS})", problems)
+    numbers.index = pd.Index(ids)
+    numbers["geometry"] = layer.geometry.to_numpy()
+    return numbers
+
+
+def _as_text(values):
+    values = pd.Series(values, dtype=object)
+    return values.where(values.notna(), "").astype(str)

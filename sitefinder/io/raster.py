@@ -1,0 +1,541 @@
+"""The user's rasters: what each declares, warped once to the run's grid, read by window and by cell."""
+
+import glob
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import rasterio
+from pyproj import CRS
+from rasterio.errors import RasterioIOError
+from rasterio.transform import array_bounds
+from rasterio.warp import Resampling, reproject
+
+from sitefinder.dem.grid import Grid, bilinear, spread, tile_windows, whole
+from sitefinder.dem.seams import find_seams
+from sitefinder.errors import InputError
+from sitefinder.io.crs import Heights, check_heights, crs_name, crs_of_layer, heights_of, operation_between
+from sitefinder.io.digests import cells_digest, content_digest, remembered
+
+# Files that may stand beside a mosaic's parts without being one.
+BESIDE_A_PART = (".ovr", ".xml", ".msk", ".tfw", ".prj", ".hdr")
+# Scale and offset of cells that hold the values themselves.
+PLAIN_CELLS = (1.0, 0.0)
+
+
+class RasterFacts(NamedTuple):
+    """What a raster file says of itself, after the settings had their word."""
+
+    path: str
+    crs: CRS
+    nodata: float | None
+    shape: tuple
+    bounds: tuple
+    cell_width: float
+    cell_height: float
+    operation: str | None
+    lineage: dict
+
+
+class _Said(NamedTuple):
+    # What is read from the file before anything is judged.
+    crs: CRS | None
+    nodata: float | None
+    dtype: str
+    shape: tuple
+    transform: object
+    scaling: tuple  # scale and offset that the file says its cells are kept by
+    heights: dict  # by file: of the raster itself, or of each part of a mosaic
+    parts: list
+
+
+def raster_facts(source, folder, what):
+    """Check a raster and tell what it is.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.Source
+        Path, stated CRS, stated nodata; for a DEM its vertical unit and datum.
+    folder : Path
+        Folder that relative paths start from.
+    what : str
+        Name of the raster in messages, such as ``dem``.
+
+    Returns
+    -------
+    RasterFacts
+
+    Raises
+    ------
+    InputError
+        If the file is missing or no raster, has no known coordinate system, is rotated, keeps its values scaled,
+        cannot hold its stated nodata value, or measures heights in another way than the settings say.
+    """
+    elsewhere = is_elsewhere(source.path)
+    path = source.path if elsewhere else folder / source.path
+    if not elsewhere and not path.exists():
+        raise InputError.of(
+            f"the {what} raster's file does not exist",
+            file=source.path,
+            expected=f"a file that GDAL reads, in {folder}",
+            fix="correct the path, which starts from the settings file's folder",
+        )
+    try:
+        said = _read(path) if elsewhere else _remembered(path)
+    except RasterioIOError as error:
+        raise InputError.of(
+            f"the {what} raster cannot be read",
+            file=source.path,
+            expected="for example a GeoTIFF",
+            found=str(error),
+            fix="correct the path, or convert the file",
+        ) from None
+    transform = said.transform
+    crs = crs_of_layer(said.crs, source.crs, what, source.path)
+    if transform.b or transform.d or transform.e >= 0:
+        raise InputError.of(
+            f"the {what} raster is rotated or not north-up",
+            file=source.path,
+            expected="rows that run from north to south",
+            found=f"transform {tuple(transform)[:6]}",
+            fix="warp it beforehand, for example with gdalwarp",
+        )
+    if said.scaling != PLAIN_CELLS:
+        raise InputError.of(
+            f"the cells of the {what} raster are no plain values",
+            file=source.path,
+            expected="cells in the unit that the settings state",
+            found=f"a file that says: value = {said.scaling[0]:g} · cell + {said.scaling[1]:g}",
+            fix="write it plain beforehand, for example with gdal_translate -unscale -ot Float32",
+        )
+    nodata = _nodata(source, said, what)
+    if hasattr(source, "vertical_unit"):
+        check_heights(said.heights, source, what)
+    lineage = {
+        "name": what,
+        "path": source.path,
+        "digest": cells_digest(path) if elsewhere else content_digest(path, said.parts),
+        "source": source.source,
+        "date": source.date,
+        "licence": source.licence,
+        "crs": crs_name(crs),
+    }
+    size = (abs(transform.a), abs(transform.e))
+    bounds = array_bounds(*said.shape, transform)
+    return RasterFacts(str(path), crs, nodata, said.shape, bounds, *size, source.operation, lineage)
+
+
+def is_elsewhere(path):
+    """Whether a path is an address that GDAL reads (``https://…``, ``/vsizip/…``) and no file on this turbine."""
+    return "://" in path or path.startswith("/vsi")
+
+
+def parts_of_raster(source, folder):
+    """Files that a mosaic names, from memory where that still holds.
+
+    Parameters
+    ----------
+    source, folder
+        See `raster_facts`, which has accepted the raster.
+
+    Returns
+    -------
+    list of Path
+        Empty for any other raster.
+    """
+    return [] if is_elsewhere(source.path) else _remembered(folder / source.path).parts
+
+
+# What a raster on this turbine says, from memory while neither it nor what may stand beside it has changed.
+def _remembered(path):
+    beside = sorted({file for file in path.parent.glob(f"{glob.escape(path.stem)}.*") if file.is_file()} - {path})
+
+    def found():
+        said = _read(path)
+        notes = said._asdict() | {"crs": said.crs and said.crs.srs, "parts": [str(part) for part in said.parts]}
+        return notes | {"transform": tuple(said.transform)[:6]}
+
+    notes = remembered("raster", [path, *beside], found, also=lambda notes: notes["parts"])
+    return _Said(
+        None if notes["crs"] is None else CRS.from_wkt(notes["crs"]),
+        notes["nodata"],
+        notes["dtype"],
+        tuple(notes["shape"]),
+        rasterio.Affine(*notes["transform"]),
+        tuple(notes["scaling"]),
+        {name: Heights(heights[0], tuple(heights[1]), *heights[2:]) for name, heights in notes["heights"].items()},
+        [Path(part) for part in notes["parts"]],
+    )
+
+
+def _read(path):
+    with rasterio.open(path) as raster:
+        own = Path(raster.name).name
+        parts = []
+        if raster.driver == "VRT":
+            beside = (Path(name) for name in raster.files if Path(name).name != own)
+            parts = sorted({file for file in beside if file.suffix.lower() not in BESIDE_A_PART})
+        crs = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
+        heights = {own: heights_of(crs, raster.units[0])}
+        scaling = (raster.scales[0], raster.offsets[0])
+        facts = (raster.nodata, raster.dtypes[0], raster.shape, raster.transform, scaling)
+    for part in parts:
+        heights[part.name] = _heights_of_part(part)
+    return _Said(crs, *facts, heights, parts)
+
+
+# A mosaic may name files that are no rasters, a colour table for example; those say nothing of heights.
+def _heights_of_part(path):
+    try:
+        with rasterio.open(path) as raster:
+            crs = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
+            return heights_of(crs, raster.units[0])
+    except RasterioIOError:
+        return Heights(None, (), None, None)
+
+
+# The stated value, else the file's own; one that the cells cannot hold marks nothing.
+def _nodata(source, said, what):
+    stated = getattr(source, "nodata", None)
+    if stated is None:
+        return said.nodata if said.nodata is None or _can_hold(said.dtype, said.nodata) else None
+    if not _can_hold(said.dtype, stated):
+        kind = np.iinfo(said.dtype)
+        raise InputError.of(
+            f"the nodata value stated for the {what} raster is none that its cells can hold",
+            file=source.path,
+            expected=f"a whole number from {kind.min} to {kind.max} ({said.dtype})",
+            found=f"{stated:g}",
+            fix="correct nodata beside the path; look the value up among the raster's cells",
+        )
+    return stated
+
+
+def _can_hold(dtype, value):
+    if np.issubdtype(dtype, np.floating):
+        return True
+    kind = np.iinfo(dtype)
+    return float(value).is_integer() and kind.min <= value <= kind.max
+
+
+def operation_to_run(facts, crs):
+    """The operation that takes a raster's places to the run's system.
+
+    Parameters
+    ----------
+    facts : RasterFacts
+    crs : str
+        The run's system.
+
+    Returns
+    -------
+    sitefinder.io.crs.Way
+
+    Raises
+    ------
+    InputError
+        See `sitefinder.io.crs.operation_between`.
+    """
+    name, path = facts.lineage["name"], facts.lineage["path"]
+    return operation_between(facts.crs, crs, facts.bounds, name, path, facts.operation)
+
+
+# The warped copy is always made in these chunks, counted from the grid's own corner, so that no cutting into tiles
+# gives other numbers.
+CHUNK_CELLS = 1024
+READ_CELLS = 512
+FLOAT_NODATA = -9999.0
+# Places are taken to a raster's own system at every so many cells, and straight between: over 16 cells of 10 m
+# that is right to a millimetre.
+NODE_CELLS = 16
+DRIVER = {"driver": "GTiff", "tiled": True, "blockxsize": 256, "blockysize": 256, "compress": "deflate"}
+
+
+def bounds_in_run(facts, crs):
+    """West, south, east and north of a raster in the run's system [m]."""
+    transformer = operation_to_run(facts, crs).transformer
+    return facts.bounds if transformer is None else transformer.transform_bounds(*facts.bounds, densify_pts=101)
+
+
+def run_grid(facts, crs, cell_size_m):
+    """The grid of the run: the DEM's own where it is already in the run's system, else a new one around it.
+
+    Parameters
+    ----------
+    facts : RasterFacts
+        Of the DEM.
+    crs : str
+        The run's projected system.
+    cell_size_m : float or None
+        Cell of the grid [m]; None for the DEM's own cell (its mean width and height where it is warped).
+
+    Returns
+    -------
+    Grid
+    """
+    west, south, east, north = facts.bounds
+    own_cells = cell_size_m is None or cell_size_m == facts.cell_width == facts.cell_height
+    if own_cells and operation_to_run(facts, crs).transformer is None:
+        return Grid(*facts.shape, west, north, facts.cell_width, facts.cell_height)
+    west, south, east, north = bounds_in_run(facts, crs)
+    if cell_size_m is None:
+        cell_size_m = round(_cell_in_run_m(facts, crs), 2)
+    west, north = np.floor(west / cell_size_m) * cell_size_m, np.ceil(north / cell_size_m) * cell_size_m
+    rows, columns = int(np.ceil((north - south) / cell_size_m)), int(np.ceil((east - west) / cell_size_m))
+    return Grid(rows, columns, float(west), float(north), float(cell_size_m), float(cell_size_m))
+
+
+# A cell's mean width and height in the run's system [m].
+def _cell_in_run_m(facts, crs):
+    west, south, east, north = bounds_in_run(facts, crs)
+    return float(np.sqrt((east - west) / facts.shape[1] * ((north - south) / facts.shape[0])))
+
+
+def warp_once(facts, grid, crs, target, *, factor=1.0):
+    """One tiled copy of a raster on the run's grid, made in fixed chunks.
+
+    Parameters
+    ----------
+    facts : RasterFacts
+    grid : Grid
+    crs : str
+        Coordinate system of the grid.
+    target : Path
+        GeoTIFF to write, float32, nodata -9999.
+    factor : float
+        Multiplies every value (to metres, for example).
+
+    Returns
+    -------
+    int
+        Number of cells that have a value.
+    """
+    transform = tile_transform(whole(grid), grid)
+    profile = DRIVER | {
+        "width": grid.columns,
+        "height": grid.rows,
+        "count": 1,
+        "dtype": "float32",
+        "bigtiff": "if_safer",
+    }
+    coarser = _cell_in_run_m(facts, crs) < grid.cell_width_m * 0.999
+    way = operation_to_run(facts, crs)
+    take = _averaged if coarser else _between_cells
+    filled = 0
+    with (
+        rasterio.open(facts.path) as raster,
+        rasterio.open(target, "w", **profile, crs=crs, transform=transform, nodata=FLOAT_NODATA) as copy,
+    ):
+        for chunk in tile_windows(grid, CHUNK_CELLS, CHUNK_CELLS):
+            values = take(raster, facts, way, grid, crs, chunk)
+            known = np.isfinite(values)
+            filled += int(known.sum())
+            window = rasterio.windows.Window(chunk.column, chunk.row, chunk.columns, chunk.rows)
+            written = np.full(values.shape, FLOAT_NODATA, dtype=np.float32)
+            written[known] = values[known] * factor
+            copy.write(written, 1, window=window)
+    return filled
+
+
+# A chunk where the raster's cells are smaller than the grid's: means over what each cell covers.
+def _averaged(raster, facts, way, grid, crs, chunk):
+    values = np.empty((chunk.rows, chunk.columns))
+    reproject(
+        rasterio.band(raster, 1),
+        values,
+        src_crs=facts.crs.to_wkt(),
+        src_nodata=facts.nodata,
+        dst_transform=tile_transform(chunk, grid),
+        dst_crs=crs if way.transformer else facts.crs.to_wkt(),
+        dst_nodata=np.nan,
+        resampling=Resampling.average,
+        **({"COORDINATE_OPERATION": way.pipeline} if way.pipeline else {}),
+    )
+    return values
+
+
+# A chunk where they are not: values between the cells' centres. GDAL's own bilinear kernel is widened by a scale
+# that it guesses from each chunk, which moves a slope by up to 0.04 cells (measured, GDAL 3.10).
+def _between_cells(raster, facts, way, grid, crs, chunk):
+    lattice = [np.arange(0, count + NODE_CELLS + 1, NODE_CELLS) for count in (chunk.rows, chunk.columns)]
+    place = tile_transform(chunk, grid)
+    y_m, x_m = np.meshgrid(place.f + place.e * lattice[0], place.c + place.a * lattice[1], indexing="ij")
+    x, y = (np.reshape(part, x_m.shape) for part in way.inverse(x_m.ravel(), y_m.ravel()))
+    west, _, _, north = facts.bounds
+    shape = (chunk.rows, chunk.columns)
+    with np.errstate(invalid="ignore"):
+        # Rounded, so that the centre of a cell that is the raster's own is that centre to the last bit.
+        row = np.round(spread((north - y) / facts.cell_height, NODE_CELLS, shape), 6)
+        column = np.round(spread((x - west) / facts.cell_width, NODE_CELLS, shape), 6)
+    inside = (row >= 0) & (row < facts.shape[0]) & (column >= 0) & (column < facts.shape[1])
+    if not inside.any():
+        return np.full(shape, np.nan)
+    first_row, first_column = (max(int(part[inside].min() - 1), 0) for part in (row, column))
+    end_row = min(int(row[inside].max()) + 2, facts.shape[0])
+    end_column = min(int(column[inside].max()) + 2, facts.shape[1])
+    window = rasterio.windows.Window(first_column, first_row, end_column - first_column, end_row - first_row)
+    values = raster.read(1, window=window).astype(np.float64)
+    known = np.isfinite(values)
+    if facts.nodata is not None:
+        known &= values != facts.nodata
+    return bilinear(values, known, row - first_row, column - first_column)
+
+
+def read_window(path, window):
+    """Values and validity of a window of a warped copy.
+
+    Parameters
+    ----------
+    path : Path
+    window : sitefinder.dem.grid.Window
+
+    Returns
+    -------
+    values : ndarray of float32, shape (rows, columns)
+    valid : ndarray of bool, shape (rows, columns)
+    """
+    with rasterio.open(path) as raster:
+        place = rasterio.windows.Window(window.column, window.row, window.columns, window.rows)
+        values = raster.read(1, window=place)
+    return values, values != np.float32(FLOAT_NODATA)
+
+
+def read_reduced(path, rows, columns):
+    """A whole warped copy in fewer cells, each the mean of those that it covers.
+
+    Parameters
+    ----------
+    path : Path
+    rows, columns : int
+        Of the result.
+
+    Returns
+    -------
+    values : ndarray of float32, shape (rows, columns)
+    valid : ndarray of bool, shape (rows, columns)
+    """
+    with rasterio.open(path) as raster:
+        values = raster.read(1, out_shape=(rows, columns), resampling=Resampling.average)
+    return values, values != np.float32(FLOAT_NODATA)
+
+
+def write_labels(path, labels):
+    """Keep the labels of one tile. They are no raster for others, so a plain compressed array does.
+
+    Parameters
+    ----------
+    path : Path
+    labels : ndarray of int32, shape (rows, columns)
+    """
+    with open(path, "wb") as file:
+        np.savez_compressed(file, labels=labels)
+
+
+def read_labels(path):
+    """Labels of one tile, int32, shape (rows, columns)."""
+    with np.load(path, allow_pickle=False) as kept:
+        return kept["labels"]
+
+
+def tile_transform(window, grid):
+    """Affine transform from a tile's columns and rows to places [m]."""
+    west_m = grid.west_m + window.column * grid.cell_width_m
+    north_m = grid.north_m - window.row * grid.cell_height_m
+    return rasterio.Affine(grid.cell_width_m, 0.0, west_m, 0.0, -grid.cell_height_m, north_m)
+
+
+def cells_at(facts, x_m, y_m, crs, *, factor=1.0):
+    """The raster's own cells at places of the run, untouched by any resampling.
+
+    Parameters
+    ----------
+    facts : RasterFacts
+    x_m, y_m : ndarray of float64
+        Places in the run's system [m], any one shape.
+    crs : str
+        The run's system.
+    factor : float
+        Multiplies every value (to metres, for example).
+
+    Returns
+    -------
+    ndarray of float64, of the shape of `x_m`
+        NaN outside the raster and where it has no data.
+    """
+    x, y = operation_to_run(facts, crs).inverse(np.ravel(x_m), np.ravel(y_m))
+    west, _, _, north = facts.bounds
+    column = np.floor((np.asarray(x) - west) / facts.cell_width)
+    row = np.floor((north - np.asarray(y)) / facts.cell_height)
+    inside = (row >= 0) & (row < facts.shape[0]) & (column >= 0) & (column < facts.shape[1])
+    values = np.full(len(row), np.nan)
+    places = np.flatnonzero(inside)
+    row, column = row[places].astype(np.int64), column[places].astype(np.int64)
+    block = (row // READ_CELLS) * (facts.shape[1] // READ_CELLS + 1) + column // READ_CELLS
+    order = np.argsort(block, kind="stable")
+    starts = np.flatnonzero(np.diff(block[order], prepend=-1))
+    with rasterio.open(facts.path) as raster:
+        for chosen in np.split(order, starts[1:]) if len(order) else []:
+            first_row, first_column = row[chosen].min(), column[chosen].min()
+            height, width = row[chosen].max() - first_row + 1, column[chosen].max() - first_column + 1
+            window = rasterio.windows.Window(first_column, first_row, width, height)
+            block_values = raster.read(1, window=window).astype(np.float64)
+            if facts.nodata is not None:
+                block_values[block_values == facts.nodata] = np.nan
+            values[places[chosen]] = block_values[row[chosen] - first_row, column[chosen] - first_column]
+    return (values * factor).reshape(np.shape(x_m))
+
+
+# No ground of the Earth is higher [m]; the deepest sea floor is about as deep.
+MAX_M = 9000.0
+# Numbers that commonly stand for missing data in files that do not say so (common practice, no source).
+USUAL_MARKS = (-9999.0, -32767.0, -32768.0)
+
+
+def dem_seams(facts, factor):
+    """Seams of a DEM on its own grid, see `sitefinder.dem.seams.find_seams`.
+
+    Parameters
+    ----------
+    facts : RasterFacts
+    factor : float
+        Metres in a unit of the cells.
+
+    Returns
+    -------
+    DataFrame
+        `sitefinder.dem.seams.SEAM_COLUMNS`.
+
+    Raises
+    ------
+    InputError
+        If a cell holds what no ground does: a height above 9,000 m, or a usual mark of missing data.
+    """
+    with rasterio.open(facts.path) as raster:
+
+        def read(window):
+            place = rasterio.windows.Window(window.column, window.row, window.columns, window.rows)
+            values = raster.read(1, window=place).astype(np.float64)
+            if facts.nodata is not None:
+                values[values == facts.nodata] = np.nan
+            _validate_no_ground(values, factor, facts)
+            return values * factor
+
+        return find_seams(read, *facts.shape)
+
+
+def _validate_no_ground(values, factor, facts):
+    with np.errstate(invalid="ignore"):
+        wrong = (np.abs(values) * factor > MAX_M) & np.isfinite(values)
+    wrong |= np.isin(values, USUAL_MARKS)
+    if wrong.any():
+        raise InputError.of(
+            "the dem raster holds heights that no ground has",
+            file=facts.lineage["path"],
+            expected=f"heights up to {MAX_M:g} m; {_marked(facts.nodata)}",
+            found=f"cells of {values[wrong][0]:g}",
+            fix="state nodata beside the path if that value means no data; else check vertical_unit",
+        )
+
+
+def _marked(nodata):
+    return "no value is marked as no data" if nodata is None else f"{nodata:g} is marked as no data"

@@ -1,0 +1,181 @@
+"""Settings and other TOML files from disk; settings that extend one another are joined on the way."""
+
+import os
+import tomllib
+from pathlib import Path
+
+from sitefinder.errors import ConfigError, all_of
+from sitefinder.settings import EXTENDS, check_settings, join
+
+# How `sitefinder new` writes what the user has still to fill in.
+UNFILLED = "TODO"
+# Settings that are files or folders, wherever they stand: a text, or a list of texts.
+PATH_KEYS = (
+    "path",
+    "file",
+    "turbines",
+    "equations",
+    "preset",
+    "error_preset",
+    "output_folder",
+    "store_folder",
+    "font_files",
+)
+
+
+def read_toml(path, what="settings"):
+    """Tables of a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+    what : str
+        What the file is, in messages.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    ConfigError
+        If there is no such file, or it is not TOML.
+    """
+    try:
+        with Path(path).open("rb") as file:
+            return tomllib.load(file)
+    except FileNotFoundError:
+        raise ConfigError.of(f"there is no such {what} file", file=path, fix="check the path") from None
+    except (IsADirectoryError, PermissionError) as error:
+        raise ConfigError.of(f"the {what} file cannot be read", file=path, found=error.strerror) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError.of(f"the {what} file is not TOML", file=path, found=str(error)) from None
+
+
+def read_joined(path):
+    """The tables of a settings file, laid over those of the file that it extends, and so on.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file, with ``extends`` at its top where it builds on another.
+
+    Returns
+    -------
+    sitefinder.settings.Joined
+        All paths start from the folder of `path`, wherever they were stated.
+
+    Raises
+    ------
+    ConfigError
+        If a file is not there or no TOML, if files extend each other in a circle, or if the words of extending are
+        misused.
+    """
+    path = Path(path)
+    chain = _chain(path)
+    files = [(str(file), _moved(mapping, file.parent, path.parent)) for file, mapping in chain]
+    return join(files)
+
+
+# The file and all that it extends, the last of them first, each with its tables.
+def _chain(path):
+    chain, seen = [], []
+    while path is not None:
+        if path.resolve() in seen:
+            files = [file for file, _ in chain] + [path]
+            raise ConfigError.of(
+                "settings files extend each other in a circle",
+                file=files[0],
+                found=" extends ".join(str(file) for file in files),
+                fix=f"take {EXTENDS} out of one of them",
+            )
+        seen.append(path.resolve())
+        if chain and not path.is_file():
+            raise ConfigError.of(
+                "there is no such settings file to extend",
+                file=chain[-1][0],
+                expected=f"{EXTENDS}: a settings file, relative to this one",
+                found=path,
+                fix="check the path",
+            )
+        mapping = read_toml(path)
+        chain.append((path, mapping))
+        base = mapping.get(EXTENDS)
+        if base is not None and not (isinstance(base, str) and base):
+            raise ConfigError.of(
+                f"{EXTENDS} names no file",
+                file=path,
+                expected="one settings file, as text",
+                found=repr(base),
+                fix="a file extends one other, which may extend the next",
+            )
+        path = None if base is None else Path(os.path.normpath(path.parent / base))
+    return chain[::-1]
+
+
+# A value with the paths in it led from another folder; addresses and whole paths stay.
+def _moved(value, folder, start):
+    if os.path.abspath(folder) == os.path.abspath(start):
+        return value
+    if isinstance(value, list):
+        return [_moved(each, folder, start) for each in value]
+    if not isinstance(value, dict):
+        return value
+    moved = {}
+    for key, inner in value.items():
+        if key in PATH_KEYS and isinstance(inner, str):
+            moved[key] = _led(inner, folder, start)
+        elif key in PATH_KEYS and isinstance(inner, list) and all(isinstance(each, str) for each in inner):
+            moved[key] = [_led(each, folder, start) for each in inner]
+        else:
+            moved[key] = _moved(inner, folder, start)
+    return moved
+
+
+def _led(path, folder, start):
+    if "://" in path or path.startswith("/vsi") or os.path.isabs(path):
+        return path
+    return Path(os.path.relpath(os.path.join(folder, path), start)).as_posix()
+
+
+def read_settings(path):
+    """Settings of a run.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file; see `read_joined` for those that extend another.
+
+    Returns
+    -------
+    sitefinder.settings.Settings
+
+    Raises
+    ------
+    ConfigError
+        Listing all that is wrong, each by its key, and by its file where that is not the one given. While
+        something is still to be filled in, only that is listed.
+    """
+    joined = read_joined(path)
+    unfilled = [_unfilled_text(joined.written, place, text) for place, text in _unfilled(joined.mapping, ())]
+    if unfilled:
+        raise all_of(ConfigError, f"{path}, to be filled in", unfilled)
+    return check_settings(joined.mapping, str(path), joined.written)
+
+
+# Place and text of each value that is still to be filled in.
+def _unfilled(value, place):
+    if isinstance(value, str):
+        if value == UNFILLED or value.startswith(f"{UNFILLED}:"):
+            yield place, value
+        return
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, each in inner:
+        yield from _unfilled(each, (*place, key))
+
+
+def _unfilled_text(written, place, text):
+    dotted = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place).lstrip(".")
+    key, file = (dotted, None) if written is None else written(place)
+    wanted = text.removeprefix(UNFILLED).removeprefix(":").strip() or "a value"
+    return f"{key}: {wanted}" + ("" if file is None else f" (in {file})")

@@ -1,0 +1,261 @@
+"""What was measured on the bank, read from the user's tables (CSV): drops, ratings, sections, and flows."""
+
+from typing import NamedTuple
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.errors import InputError, all_of, listed
+from sitefinder.io.crs import crs_name, crs_of_layer, moved
+from sitefinder.io.digests import content_digest
+from sitefinder.io.gauges import id_problems, read_text_table, rows_of
+
+ENDS = ("upper", "lower")
+LEVEL_COLUMNS = ("level_id", "kind", "upper_x", "upper_y", "lower_x", "lower_y", "error_m", "date")
+# Columns that each kind of measurement needs besides.
+KINDS = {"level_pair": ("upper_m", "lower_m"), "drop": ("drop_m",)}
+RATING_COLUMNS = ("rating_id", "x", "y", "flow_m3s", "level_m")
+SECTION_NUMBERS = ("x", "y", "flow_m3s", "width_m", "depth_m")
+GAUGING_NUMBERS = ("x", "y", "flow_m3s", "error_percent", "gauge_flow_m3s")
+GAUGING_TEXTS = ("gauging_id", "date", "gauge_id")
+
+
+class TableRead(NamedTuple):
+    """A table as read, its places in the run's coordinate system, and where it came from."""
+
+    frame: pd.DataFrame
+    lineage: dict
+
+
+def read_field_levels(source, folder, crs):
+    """Measured drops between two places each.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.Source
+        CSV; must state its coordinate system.
+    folder : Path
+        Folder that relative paths start from.
+    crs : str
+        Coordinate system of the run.
+
+    Returns
+    -------
+    TableRead
+        Rows as in the file: ``level_id``, ``upper``, ``lower`` (points), ``drop_m``, ``error_m`` (standard error
+        of the drop) [m], ``date`` (as written).
+
+    Raises
+    ------
+    InputError
+        Listing all that is wrong.
+    """
+    path = folder / source.path
+    text = read_text_table(path, "measurement table", "inputs.field_levels.path")
+    problems = _missing(text, LEVEL_COLUMNS)
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    kind = text["kind"].str.strip().str.lower()
+    strange = ~kind.isin(list(KINDS))
+    if strange.any():
+        first = text["kind"][strange].iloc[0]
+        problems.append(f"kind: must be {' or '.join(KINDS)}, rows {rows_of(strange)} (first {first!r})")
+    numbers = _numbers(
+        text, [*(name for name in LEVEL_COLUMNS if name.endswith(("_x", "_y"))), "error_m"], problems
+    )
+    for name, columns in KINDS.items():
+        asked = kind == name
+        problems += _missing(text, columns) if asked.any() else []
+        present = [column for column in columns if column in text]
+        numbers |= _numbers(text, present, problems, asked.to_numpy())
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    none = np.full(len(text), np.nan)
+    pair = numbers.get("upper_m", none) - numbers.get("lower_m", none)
+    drop_m = np.where(kind == "drop", numbers.get("drop_m", none), pair)
+    for bad, what in (
+        (drop_m < 0, "the water rises from upper to lower"),
+        (~(numbers["error_m"] > 0), "error_m must be above 0"),
+        (text["date"].str.strip() == "", "date: empty"),
+    ):
+        if np.any(bad):
+            problems.append(f"{what}, rows {rows_of(bad)}")
+    problems += id_problems(text["level_id"])
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    frame = pd.DataFrame(
+        {"level_id": text["level_id"].str.strip(), "drop_m": drop_m, "error_m": numbers["error_m"]}
+    )
+    frame["date"] = text["date"].str.strip()
+    places = [shapely.points(numbers[f"{end}_x"], numbers[f"{end}_y"]) for end in ENDS]
+    both, lineage = _stationing(
+        np.concatenate(places), np.tile(frame["level_id"], 2), source, path, crs, "field_levels"
+    )
+    for number, end in enumerate(ENDS):
+        frame[end] = both[number * len(frame) : (number + 1) * len(frame)]
+    return TableRead(frame, lineage)
+
+
+def read_ratings(source, folder, crs):
+    """Ratings: levels at a place, by flow.
+
+    Parameters
+    ----------
+    source, folder, crs
+        As `read_field_levels`.
+
+    Returns
+    -------
+    TableRead
+        A GeoDataFrame with a row for each pair: ``rating_id``, ``flow_m3s``, ``level_m`` and the place; by rating
+        in the order of the file, then by flow.
+
+    Raises
+    ------
+    InputError
+        Listing all that is wrong.
+    """
+    path = folder / source.path
+    text = read_text_table(path, "rating table", "inputs.ratings.path")
+    problems = _missing(text, RATING_COLUMNS)
+    numbers = {} if problems else _numbers(text, RATING_COLUMNS[1:], problems)
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    frame = pd.DataFrame({"rating_id": text["rating_id"].str.strip()} | numbers)
+    for name, rows in frame.groupby("rating_id", sort=False):
+        ordered = rows.sort_values("flow_m3s", kind="stable")
+        if name == "":
+            problems.append(f"rating_id: empty in rows {rows_of(frame['rating_id'] == '')}")
+        if len(rows[["x", "y"]].drop_duplicates()) > 1:
+            problems.append(f"rating {name}: has several places, and must have one")
+        if len(rows) < 2 or (np.diff(ordered["flow_m3s"]) <= 0).any():
+            problems.append(f"rating {name}: must have at least two flows, each once")
+        elif (np.diff(ordered["level_m"]) < 0).any() or rows["flow_m3s"].min() < 0:
+            problems.append(f"rating {name}: levels must not fall as flow grows, and flows not be negative")
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    first = frame.groupby("rating_id", sort=False).ngroup()
+    frame = frame.assign(first=first).sort_values(["first", "flow_m3s"], kind="stable", ignore_index=True)
+    places = shapely.points(frame["x"], frame["y"])
+    places, lineage = _stationing(places, frame["rating_id"].to_numpy(), source, path, crs, "ratings")
+    columns = frame[["rating_id", "flow_m3s", "level_m"]]
+    return TableRead(geopandas.GeoDataFrame(columns, geometry=places, crs=crs), lineage)
+
+
+def read_sections(source, folder, crs):
+    """Widths and mean depths of a stream at places, with the flow at which they were measured.
+
+    Parameters
+    ----------
+    source, folder, crs
+        As `read_field_levels`.
+
+    Returns
+    -------
+    TableRead
+        A GeoDataFrame with rows as in the file: ``section_id``, ``flow_m3s``, ``width_m``, ``depth_m`` and the
+        place.
+
+    Raises
+    ------
+    InputError
+        Listing all that is wrong.
+    """
+    path = folder / source.path
+    text = read_text_table(path, "section table", "inputs.sections.path")
+    problems = _missing(text, ["section_id", *SECTION_NUMBERS])
+    numbers = {} if problems else _numbers(text, SECTION_NUMBERS, problems)
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    for name in SECTION_NUMBERS[2:]:
+        if np.any(bad := ~(numbers[name] > 0)):
+            problems.append(f"{name} must be above 0, rows {rows_of(bad)}")
+    problems += id_problems(text["section_id"])
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    frame = pd.DataFrame({"section_id": text["section_id"].str.strip()} | numbers)
+    places = shapely.points(frame["x"], frame["y"])
+    places, lineage = _stationing(places, frame["section_id"].to_numpy(), source, path, crs, "sections")
+    return TableRead(geopandas.GeoDataFrame(frame.drop(columns=["x", "y"]), geometry=places, crs=crs), lineage)
+
+
+def read_spot_gaugings(source, folder, crs):
+    """Flows measured at places, each with what a gauge read on that day.
+
+    Parameters
+    ----------
+    source, folder, crs
+        As `read_field_levels`.
+
+    Returns
+    -------
+    TableRead
+        A GeoDataFrame with rows as in the file: ``gauging_id``, ``flow_m3s``, ``error_percent`` (standard error of
+        the measurement [%]), ``date`` (as written), ``gauge_id``, ``gauge_flow_m3s`` and the place.
+
+    Raises
+    ------
+    InputError
+        Listing all that is wrong.
+    """
+    path = folder / source.path
+    text = read_text_table(path, "gauging table", "inputs.spot_gaugings.path")
+    problems = _missing(text, [*GAUGING_TEXTS, *GAUGING_NUMBERS])
+    numbers = {} if problems else _numbers(text, GAUGING_NUMBERS, problems)
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    for bad, what in (
+        (numbers["flow_m3s"] < 0, "flow_m3s: negative"),
+        (~(numbers["error_percent"] > 0), "error_percent must be above 0"),
+        (numbers["gauge_flow_m3s"] < 0, "gauge_flow_m3s: negative"),
+        (text["date"].str.strip() == "", "date: empty"),
+        (text["gauge_id"].str.strip() == "", "gauge_id: empty"),
+    ):
+        if np.any(bad):
+            problems.append(f"{what}, rows {rows_of(bad)}")
+    problems += id_problems(text["gauging_id"])
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    frame = pd.DataFrame({name: text[name].str.strip() for name in GAUGING_TEXTS} | numbers)
+    places = shapely.points(frame["x"], frame["y"])
+    places, lineage = _stationing(places, frame["gauging_id"].to_numpy(), source, path, crs, "spot_gaugings")
+    return TableRead(geopandas.GeoDataFrame(frame.drop(columns=["x", "y"]), geometry=places, crs=crs), lineage)
+
+
+def _missing(text, needed):
+    return [
+        f"column {name}: missing (the table has {listed(text.columns, 20)})" for name in needed if name not in text
+    ]
+
+
+# Columns as numbers, of the rows asked for; what is no number is a problem.
+def _numbers(text, columns, problems, asked=None):
+    numbers = {}
+    for column in columns:
+        values = pd.to_numeric(text[column].str.strip(), errors="coerce").to_numpy(dtype=np.float64)
+        strange = ~np.isfinite(values) & (True if asked is None else asked)
+        if strange.any():
+            problems.append(f"{column}: not a number in rows {rows_of(strange)}")
+        numbers[column] = values
+    return numbers
+
+
+# Places in the run's system, and the lineage of the table.
+def _stationing(places, ids, source, path, crs, name):
+    own = crs_of_layer(None, source.crs, name, source.path)
+    lineage = {
+        "name": name,
+        "path": source.path,
+        "layer": "",
+        "digest": content_digest(path),
+        "source": source.source,
+        "date": source.date,
+        "licence": source.licence,
+        "crs": crs_name(own),
+    }
+    if not len(places):
+        return places, lineage | {"operation": ""}
+    there, way = moved(places, own, crs, ids, name, source.path, source.operation)
+    return there, lineage | {"operation": way.notes}

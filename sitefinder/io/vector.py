@@ -1,0 +1,617 @@
+"""Vector layers of the user's in the run's coordinate system, with a row for everything that was repaired."""
+
+import difflib
+import warnings
+from contextlib import contextmanager
+from pathlib import Path
+from typing import NamedTuple
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from shapely import GeometryType
+
+from sitefinder.errors import InputError, all_of, listed
+from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, moved
+from sitefinder.io.digests import content_digest
+from sitefinder.network.topology import REPAIR_COLUMNS
+
+# Kinds of layer that can hold no curves, without the marks of heights and measures.
+STRAIGHT = ("Point", "LineString", "Polygon", "MultiPoint", "MultiLineString", "MultiPolygon")
+CURVED = ("CIRCULARSTRING", "COMPOUNDCURVE", "CURVEPOLYGON", "MULTICURVE", "MULTISURFACE")
+# GDAL cuts arcs each 4 degrees, which takes 0.08 % off a circle; 1 degree takes 0.005 %.
+STEP_OPTION, STEP_DEG = "OGR_ARC_STEPSIZE", "1"
+
+
+@contextmanager
+def fine_arcs():
+    """While this is open, arcs are read as straight pieces of 1 degree each."""
+    before = pyogrio.get_gdal_config_option(STEP_OPTION)
+    pyogrio.set_gdal_config_options({STEP_OPTION: STEP_DEG})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({STEP_OPTION: before})
+
+
+def curved_features(path, layer):
+    """How many features of a layer are of a curved kind.
+
+    Parameters
+    ----------
+    path : Path
+    layer : str
+        A layer that the file has.
+
+    Returns
+    -------
+    int
+        0 where the layer's kind can hold none; then no feature is read.
+    """
+    kind = pyogrio.read_info(path, layer=layer)["geometry_type"] or ""
+    if kind.split(" ")[0].removesuffix("25D") in STRAIGHT:
+        return 0
+    name = layer.replace('"', '\\"')
+    # OGR's own language on a name that the file itself gives; nothing of the settings is in it.
+    kinds = pyogrio.read_dataframe(
+        path, sql=f'SELECT OGR_GEOMETRY FROM "{name}"', sql_dialect="OGRSQL", read_geometry=False
+    )["OGR_GEOMETRY"]
+    plain = kinds.fillna("").str.upper().str.split(" ").str[0]
+    return int(plain.isin(CURVED).sum())
+
+
+# What geometry types count as; a collection counts as what is in it.
+KIND_OF_TYPE = {
+    GeometryType.POINT: "point",
+    GeometryType.LINESTRING: "line",
+    GeometryType.LINEARRING: "line",
+    GeometryType.POLYGON: "polygon",
+    GeometryType.MULTIPOINT: "point",
+    GeometryType.MULTILINESTRING: "line",
+    GeometryType.MULTIPOLYGON: "polygon",
+}
+COLLECTION = [GeometryType.GEOMETRYCOLLECTION]
+MULTI = [GeometryType.MULTIPOINT, GeometryType.MULTILINESTRING, GeometryType.MULTIPOLYGON]
+# GEOS now and then hands back a part that crosses itself by rounding; repaired once more it is valid
+# (2 of 26 000 parts of random rings needed it, none a third pass).
+REPAIR_PASSES = 2
+
+
+class Repair(NamedTuple):
+    """What was wrong with a feature and what was done; an empty feature stands for the whole layer.
+
+    ``dropped_row`` is the feature's number in the file where all or some of it was dropped, else -1.
+    """
+
+    feature: str
+    problem: str
+    action: str
+    dropped_row: int = -1
+
+
+def kinds_present(geometries):
+    """How many simple geometries of each kind there are, in collections too.
+
+    Parameters
+    ----------
+    geometries : ndarray of shapely geometry, shape (n,)
+
+    Returns
+    -------
+    dict of str to int
+        ``point``, ``line`` and ``polygon``, where there are any.
+    """
+    _, parts = _taken_apart(np.arange(len(geometries)), geometries, COLLECTION + MULTI)
+    kinds = _kinds(parts[~(shapely.is_missing(parts) | shapely.is_empty(parts))])
+    return {kind: int((kinds == kind).sum()) for kind in ("point", "line", "polygon") if (kinds == kind).any()}
+
+
+def simple_geometries(geometries, wanted, ids):
+    """Points, lines or polygons, one part a row, from geometries of any make.
+
+    Parameters
+    ----------
+    geometries : ndarray of shapely geometry, shape (n,)
+        May hold None. Coordinates in metres, where areas are to be in square metres.
+    wanted : {"line", "polygon", "point", "any"}
+        Kind that is kept.
+    ids : ndarray of str, shape (n,)
+        How the notes call the features.
+
+    Returns
+    -------
+    rows : ndarray of int64, shape (m,)
+        The geometry that each part comes from, ascending.
+    parts : ndarray of shapely geometry, shape (m,)
+        Valid, two-dimensional, none of them empty, no line without length.
+    repairs : list of Repair
+        In the order of the steps, within a step in the order of the features.
+    """
+    repairs = []
+    rows = np.arange(len(geometries))
+    absent = shapely.is_missing(geometries) | shapely.is_empty(geometries)
+    repairs += [Repair(ids[row], "no geometry", "dropped", row) for row in rows[absent]]
+    rows, parts = rows[~absent], geometries[~absent]
+
+    if (with_height := shapely.has_z(parts)).any():
+        repairs.append(Repair("", "heights on the coordinates", f"left out in {with_height.sum()} features"))
+        parts = shapely.force_2d(parts)
+    number = has_finite_coordinates(parts)
+    repairs += [Repair(ids[row], "coordinates that are no numbers", "dropped", row) for row in rows[~number]]
+    rows, parts = rows[number], parts[number]
+    if (together := np.isin(shapely.get_type_id(parts), COLLECTION)).any():
+        repairs.append(Repair("", "collections of geometries", f"taken apart in {together.sum()} features"))
+        rows, parts = _taken_apart(rows, parts, COLLECTION)
+    hollow = shapely.is_empty(parts)
+    rows, parts = rows[~hollow], parts[~hollow]
+
+    right = np.ones(len(parts), dtype=bool) if wanted == "any" else _kinds(parts) == wanted
+    wrong = pd.Series(_kinds(parts[~right])).groupby(rows[~right])
+    for row, kinds in wrong.agg(lambda found: " and ".join(sorted(set(found)))).items():
+        repairs.append(Repair(ids[row], f"{kinds} geometry in a layer of {wanted}s", "dropped", row))
+    rows, parts = rows[right], parts[right]
+    for _ in range(REPAIR_PASSES):
+        rows, parts, made_valid = _made_valid(rows, parts, ids)
+        rows, parts = _taken_apart(rows, parts, MULTI)
+        repairs += made_valid
+    counts = np.bincount(rows, minlength=len(geometries))
+    several = np.flatnonzero(counts > 1)
+    repairs += [Repair(ids[row], "several parts", f"split into {counts[row]}") for row in several]
+    pointlike = (_kinds(parts) == "line") & (shapely.length(parts) == 0)
+    repairs += [Repair(ids[row], "line without length", "dropped", row) for row in rows[pointlike]]
+    return rows[~pointlike], parts[~pointlike], repairs
+
+
+def without_duplicates(frame, attributes):
+    """The frame without rows that repeat another's geometry and attributes; those that differ stay, and are noted.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        With ``feature_id`` and ``source_row``, in the file's order.
+    attributes : list of str
+        Columns in which two rows of one geometry may differ; the id is not among them.
+
+    Returns
+    -------
+    frame : GeoDataFrame
+        Rows numbered anew.
+    repairs : list of Repair
+    """
+    shape = pd.Series(shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy())), index=frame.index)
+    if not (repeated := shape.duplicated()).any():
+        return frame, []
+    first = pd.Series(frame.index, index=frame.index).groupby(shape).transform("first")
+    content = frame[attributes].astype(object).map(str)
+    content["shape"] = shape
+    same = content.duplicated()
+    repairs = [
+        Repair(
+            frame.at[row, "feature_id"],
+            "same geometry as another feature",
+            ("dropped, the same as " if same[row] else "kept, since its attributes differ from ")
+            + str(frame.at[first[row], "feature_id"]),
+            frame.at[row, "source_row"] if same[row] else -1,
+        )
+        for row in frame.index[repeated]
+    ]
+    return frame[~same].reset_index(drop=True), repairs
+
+
+def features_reported(count, used_rows, repairs):
+    """How many features were read and used, and why each of the others was not.
+
+    Parameters
+    ----------
+    count : int
+        Features read.
+    used_rows : Series of int
+        Number in the file of the feature of each geometry used.
+    repairs : list of Repair
+
+    Returns
+    -------
+    str
+        The reason of a feature is the first for which any of it was dropped.
+
+    Examples
+    --------
+    >>> features_reported(3, pd.Series([0, 0, 2]), [Repair("b", "no geometry", "dropped", 1)])
+    '3 features read, 2 used, 1 dropped (1 × no geometry)'
+    """
+    first = {}
+    for repair in repairs:
+        if repair.dropped_row >= 0:
+            first.setdefault(int(repair.dropped_row), repair.problem)
+    used = set(used_rows.tolist())
+    unused = [row for row in range(count) if row not in used]
+    reasons = pd.Series([first.get(row, "no geometry left") for row in unused], dtype="str")
+    notes = f"{count} features read, {len(used)} used"
+    if not len(reasons):
+        return notes
+    whys = ", ".join(f"{number} × {why}" for why, number in reasons.value_counts(sort=False).items())
+    return f"{notes}, {len(reasons)} dropped ({whys})"
+
+
+# Polygons that keep their ground: repaired where invalid, with the areas noted; those without any are dropped.
+def _made_valid(rows, parts, ids):
+    broken = np.flatnonzero((_kinds(parts) == "polygon") & ~shapely.is_valid(parts))
+    if not len(broken):
+        return rows, parts, []
+    reasons = shapely.is_valid_reason(parts[broken])
+    drawn = shapely.area(parts[broken])
+    parts = parts.copy()
+    # "structure" keeps all ground that a ring winds around; "linework" makes holes of what is drawn twice.
+    parts[broken] = shapely.make_valid(parts[broken], method="structure", keep_collapsed=False)
+    kept = shapely.area(parts[broken])
+    repairs = []
+    for row, reason, before, after in zip(rows[broken], reasons, drawn, kept, strict=True):
+        problem = "invalid polygon: " + reason.split("[")[0].strip().lower()
+        action = (
+            f"made valid, area {before:.1f} m² as drawn, {after:.1f} m² now" if after > 0 else "dropped, no area"
+        )
+        repairs.append(Repair(ids[row], problem, action, -1 if after > 0 else row))
+    whole = ~shapely.is_empty(parts)
+    return rows[whole], parts[whole], repairs
+
+
+# Geometries of the given types replaced by their parts, until none is left; the rest stays in its place.
+def _taken_apart(rows, geometries, types):
+    while np.isin(shapely.get_type_id(geometries), types).any():
+        whole = ~np.isin(shapely.get_type_id(geometries), types)
+        parts, of = shapely.get_parts(geometries[~whole], return_index=True)
+        rows, order = np.concatenate([rows[whole], rows[~whole][of]]), np.concatenate([geometries[whole], parts])
+        ascending = np.argsort(rows, kind="stable")
+        rows, geometries = rows[ascending], order[ascending]
+    return rows, geometries
+
+
+# Kind of each geometry as text.
+def _kinds(geometries):
+    return np.array([KIND_OF_TYPE.get(kind, "other") for kind in shapely.get_type_id(geometries)], dtype=object)
+
+
+# Columns that sitefinder adds; a layer that has its own of this name cannot be read without confusion.
+OWN_COLUMNS = ("source_row", "source_part", "feature_id", "feature_name")
+
+
+class LayerRead(NamedTuple):
+    """A layer as read: its features, what was repaired, where it came from, and the way to the run's system."""
+
+    frame: geopandas.GeoDataFrame
+    repairs: pd.DataFrame
+    lineage: dict
+    way: Operation
+
+
+def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
+    """A vector layer in the run's coordinate system, one row for each simple geometry.
+
+    Parameters
+    ----------
+    source : config.LayerSource
+        File, layer and columns.
+    folder : Path
+        Folder that a relative path starts from.
+    crs : str
+        Coordinate system of the run, projected, in metres.
+    what : str
+        Name of the layer in messages and in the repairs, for example ``"streams"``.
+    geometry : {"line", "polygon", "point", "any"}
+        Kind of geometry that is kept; others are dropped and counted.
+    allow_empty : bool
+        True where a layer without features is right.
+
+    Returns
+    -------
+    LayerRead
+        ``frame``: the file's columns with ``source_row`` (int64, number of the feature in the file from 0),
+        ``source_part`` (int64, number of the part within the feature), ``feature_id`` (text: the user's id, or
+        ``"row N"``), ``feature_name`` (text, empty where there is none) and a two-dimensional geometry.
+        ``repairs``: columns layer, feature, problem, action; the feature is empty where all are meant.
+        ``lineage``: name, path (as given), layer, digest (SHA-256 of the content), source, date, licence, crs
+        operation (coordinate transformation with its accuracy), features_read, features_used, and features: these
+        two with the reasons of those dropped, as text.
+
+    Raises
+    ------
+    InputError
+        If the file or layer is missing or cannot be read, has no coordinate system or another than the settings
+        state, lacks the id or name column, is empty or without geometry of the right kind, or lies where its
+        coordinate system cannot be.
+
+    Notes
+    -----
+    Invalid polygons are repaired by GEOS's ``make_valid`` with its method "structure", which keeps ground that is
+    drawn twice; the method "linework" would make a hole of it. The repair is done in the run's coordinate system,
+    so that its areas are in square metres and nothing turns invalid afterwards.
+    """
+    layer = _layer_name(source, folder, what)
+    where = f'{source.path}, layer "{layer}"'
+    table, said = _read_table(Path(folder) / source.path, layer, where, what)
+    _check_columns(table, source, where)
+    if table.empty and not allow_empty:
+        raise _is_empty(what, where, "no features")
+    own_crs = crs_of_layer(table.crs, source.crs, what, where)
+    ids = _feature_ids(table, source)
+    geometries, way = moved(table.geometry.to_numpy(), own_crs, crs, ids, what, where, source.operation)
+    rows, simple, repairs = simple_geometries(geometries, geometry, ids)
+    frame = _assembled(table, rows, simple, ids, source, crs)
+    attributes = [name for name in table.columns if name not in (table.geometry.name, source.id_column)]
+    frame, duplicates = without_duplicates(frame, attributes)
+    curved = curved_features(Path(folder) / source.path, layer)
+    if curved:
+        said.append(f"curves in {curved} features")
+    repairs = [Repair("", text, "read all the same") for text in said] + repairs + duplicates
+    if frame.empty and not allow_empty:
+        raise _nothing_of_use(table, geometries, geometry, repairs, what, where)
+
+    lineage = {
+        "name": what,
+        "path": source.path,
+        "layer": layer,
+        "digest": content_digest(Path(folder) / source.path),
+        "source": source.source,
+        "date": source.date,
+        "licence": source.licence,
+        "crs": crs_name(own_crs),
+        "operation": way.notes,
+        "features_read": len(table),
+        "features_used": int(frame["source_row"].nunique()),
+        "features": features_reported(len(table), frame["source_row"], repairs),
+    }
+    listed_repairs = pd.DataFrame([(what, *repair[:3]) for repair in repairs], columns=REPAIR_COLUMNS, dtype="str")
+    return LayerRead(frame, listed_repairs, lineage, way)
+
+
+def validate_distant(read, bounds):
+    """Stop where no feature of a layer comes near the ground that the run is about.
+
+    Parameters
+    ----------
+    read : LayerRead
+        A layer; an empty one passes, since `read_layer` has judged that already.
+    bounds : sequence of float, shape (4,)
+        West, south, east and north of the run's ground, in the run's coordinate system [m].
+
+    Raises
+    ------
+    InputError
+        If no feature's bounding box meets the bounds.
+    """
+    if read.frame.empty:
+        return
+    boxes = read.frame.geometry.bounds.to_numpy()
+    if not _meet(boxes, bounds):
+        exchanged = _meet(_exchanged(boxes, read.way), bounds)
+        raise InputError.of(
+            f"the {read.lineage['name']} layer lies in another place",
+            file=f'{read.lineage["path"]}, layer "{read.lineage["layer"]}"',
+            expected=f"features between {_corners(bounds)}",
+            found=f"features between {_corners(read.frame.total_bounds)}, from {read.lineage['crs']}",
+            fix="exchange x and y in the file: that way round the layer lies here"
+            if exchanged
+            else "check the layer's coordinate system, or name the layer of this region",
+        )
+
+
+# Whether any box meets the bounds; a box of no numbers meets none.
+def _meet(boxes, bounds):
+    west, south, east, north = bounds
+    return bool(
+        ((boxes[:, 0] <= east) & (boxes[:, 2] >= west) & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)).any()
+    )
+
+
+# The middle of each box [m] as it would be with x and y exchanged in the layer's own coordinates.
+def _exchanged(boxes, way):
+    x, y = way.inverse((boxes[:, 0] + boxes[:, 2]) / 2, (boxes[:, 1] + boxes[:, 3]) / 2)
+    if way.transformer is not None:
+        y, x = way.transformer.transform(y, x)
+    return np.column_stack([y, x, y, x])
+
+
+# Two corners of a box as text [m].
+def _corners(bounds):
+    west, south, east, north = bounds
+    return f"{west:.0f}, {south:.0f} and {east:.0f}, {north:.0f}"
+
+
+# The layer to read: the one named, or the only one with geometry.
+def _layer_name(source, folder, what):
+    path = Path(folder) / source.path
+    if not path.exists():
+        raise InputError.of(
+            f"the {what} layer's file does not exist",
+            file=source.path,
+            expected=f"a file that GDAL reads, in {folder}",
+            found="no such file",
+            fix="correct the path, which starts from the settings file's folder",
+        )
+    try:
+        found = pyogrio.list_layers(path)
+    except pyogrio.errors.DataSourceError as error:
+        raise _unreadable(what, source.path, error) from None
+    names = [str(name) for name in found[:, 0]]
+    if source.layer is not None:
+        if source.layer in names:
+            return source.layer
+        near = difflib.get_close_matches(source.layer, names, n=1)
+        raise InputError.of(
+            f"the {what} layer is not in its file",
+            file=source.path,
+            expected=f'a layer "{source.layer}"',
+            found=f"layers {listed(names, shown=20)}" if names else "no layer",
+            fix=f"did you mean {near[0]}?" if near else "name one of these layers",
+        )
+    with_geometry = [str(name) for name, kind in found if kind is not None]
+    if len(with_geometry) == 1:
+        return with_geometry[0]
+    raise InputError.of(
+        f"it is not clear which layer of the file holds the {what}",
+        file=source.path,
+        expected="one layer with geometry, or a layer named in the settings",
+        found=f"layers {listed(with_geometry, shown=20)}" if with_geometry else "no layer with geometry",
+        fix="name the layer with layer = … beside its path" if with_geometry else "name another file",
+    )
+
+
+# The layer as the file has it, and what the reader said about it (measures or curves given up, for example).
+def _read_table(path, layer, where, what):
+    # Coordinates that are no numbers are judged with the other faults of a geometry, feature by feature.
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"), fine_arcs():
+        warnings.simplefilter("always")
+        try:
+            table = pyogrio.read_dataframe(path, layer=layer)
+        except (pyogrio.errors.DataSourceError, pyogrio.errors.GeometryError, ValueError) as error:
+            raise _unreadable(what, where, error) from None
+    if not isinstance(table, geopandas.GeoDataFrame):
+        raise InputError.of(
+            f"the {what} layer has no geometry",
+            file=where,
+            expected="a layer of points, lines or polygons",
+            found="a plain table",
+            fix="name another layer",
+        )
+    return table, [str(warning.message) for warning in caught]
+
+
+def _unreadable(what, where, error):
+    return InputError.of(
+        f"the {what} layer cannot be read",
+        file=where,
+        expected="a vector file that GDAL reads",
+        found=str(error).splitlines()[0],
+        fix="open it in a GIS and save it as GeoPackage",
+    )
+
+
+def _is_empty(what, where, found):
+    return InputError.of(
+        f"the {what} layer is empty",
+        file=where,
+        expected="at least one feature",
+        found=found,
+        fix="name another layer; for a rule that may be without features, set may_be_empty = true",
+    )
+
+
+# Why no feature is left: all are of another kind, or each has its own fault.
+def _nothing_of_use(table, geometries, geometry, repairs, what, where):
+    present = kinds_present(geometries)
+    if present and geometry != "any" and geometry not in present:
+        return InputError.of(
+            f"the {what} layer has no {geometry} geometry",
+            file=where,
+            expected=f"{geometry} features",
+            found=", ".join(f"{count} × {kind}" for kind, count in present.items()),
+            fix="name the right layer, or the right file",
+        )
+    faults = pd.Series([repair.problem for repair in repairs]).value_counts(sort=False)
+    found = ", ".join(f"{count} × {problem}" for problem, count in faults.items())
+    return _is_empty(what, where, f"{len(table)} features, none of use ({found})")
+
+
+# Refuses a layer that lacks the columns the settings name, or has one that would be confused with ours.
+def _check_columns(table, source, where):
+    columns = [str(name) for name in table.columns if name != table.geometry.name]
+    problems = []
+    for setting in ("code_column", "id_column", "name_column"):
+        wanted = getattr(source, setting, None)
+        if wanted is not None and wanted not in columns:
+            near = difflib.get_close_matches(wanted, columns, n=1)
+            problems.append(
+                InputError.of(
+                    f"the layer has no column {wanted}",
+                    file=where,
+                    expected=f"the column that {setting} names",
+                    found=f"columns {listed(columns, shown=20)}" if columns else "no columns",
+                    fix=f"did you mean {near[0]}?" if near else f"correct {setting}",
+                )
+            )
+    taken = [
+        name for name in OWN_COLUMNS if name in columns and name not in (source.id_column, source.name_column)
+    ]
+    if taken:
+        problems.append(
+            InputError.of(
+                f"the layer has a column named {taken[0]}, a name that sitefinder gives itself",
+                file=where,
+                expected=f"no column named {listed(OWN_COLUMNS)}",
+                found=f"columns {listed(columns, shown=20)}",
+                fix="rename the column, or name it as id_column or name_column if it is that",
+            )
+        )
+    if len(problems) == 1:
+        raise problems[0]
+    if problems:
+        raise all_of(InputError, where, [str(problem) for problem in problems])
+
+
+# Text by which the user knows a feature: the own id where there is one, otherwise its row, counted from 0.
+def _feature_ids(table, source):
+    by_row = pd.Series([f"row {row}" for row in range(len(table))], dtype="object")
+    if source.id_column is None:
+        return by_row.to_numpy()
+    column = table[source.id_column].reset_index(drop=True)
+    return _as_text(column).where(column.notna(), by_row).to_numpy()
+
+
+# Values as text; numbers that a file format turned into floats are written as the integers they were.
+def _as_text(column):
+    if pd.api.types.is_float_dtype(column):
+        return column.map(lambda value: str(int(value)) if float(value).is_integer() else str(value)).astype(
+            "object"
+        )
+    return column.astype("object").map(str)
+
+
+# The frame that is handed out: the file's columns, ours, and one simple geometry a row.
+def _assembled(table, rows, simple, ids, source, crs):
+    attributes = pd.DataFrame(table.drop(columns=table.geometry.name)).iloc[rows].reset_index(drop=True)
+    attributes["source_row"] = rows.astype("int64")
+    attributes["source_part"] = attributes.groupby("source_row").cumcount().astype("int64")
+    attributes["feature_id"] = pd.Series(ids[rows], dtype="str")
+    if source.name_column is None:
+        names = pd.Series("", index=attributes.index, dtype="str")
+    else:
+        names = _as_text(attributes[source.name_column]).where(attributes[source.name_column].notna(), "")
+    attributes["feature_name"] = names.astype("str")
+    return geopandas.GeoDataFrame(attributes, geometry=simple, crs=crs)
+
+
+def no_such_column(layer, source, frame, key, column):
+    """The error for a column that the settings name and the layer does not have.
+
+    Parameters
+    ----------
+    layer : str
+        Name of the layer in the settings' section ``inputs``.
+    source : sitefinder.settings.LayerSource
+    frame : GeoDataFrame
+        The layer as read.
+    key : str
+        Setting that names the column.
+    column : str
+
+    Returns
+    -------
+    InputError
+        With the nearest of the columns that there are.
+    """
+    columns = [str(name) for name in frame.columns if name not in (*OWN_COLUMNS, frame.geometry.name)]
+    near = difflib.get_close_matches(column, columns, n=1)
+    return InputError.of(
+        f"the {layer} layer has no column {column}",
+        file=source.path,
+        expected=f"the column that {key} names",
+        found=f"columns {listed(columns, shown=20)}",
+        fix=f"did you mean {near[0]}?" if near else f"correct {key}",
+    )
+
+
+def numbers_of(column):
+    """A column as float64, NaN where it holds nothing or what is no number."""
+    return pd.to_numeric(column, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)

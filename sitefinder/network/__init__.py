@@ -1,0 +1,1 @@
+"""Lines to a directed network, its stations and their catchments."""

@@ -1,1 +1,0 @@
-"""Machines, energy over the duration curve, cost and how sure it is."""

@@ -1,0 +1,1 @@
+"""The long profile of the streams, its breaks and its error."""

@@ -1,0 +1,507 @@
+"""What each rule's layer covers of the stream: intervals along the line, features, metres under each rule."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.errors import InputError, listed
+from sitefinder.rules.filters import column_values, matching, place_of_rule
+from sitefinder.vocabulary import NOT_COVERED, TOUCHING, UNDER
+
+# Shorter overlaps are the rounding of a touch, and intervals nearer than this are one.
+SHORTEST_OVERLAP_M = 1.0e-6
+# Less than this in a reach or stretch is a touch all the same: an edge that is straight in one coordinate system
+# bends in another, so that a line drawn up to a shore runs micrometres into it (own choice).
+MIN_HELD_M = 1.0e-3
+
+
+class Intervals(NamedTuple):
+    """Intervals along numbered things: ``owner`` (int64), ``from_m``, ``to_m`` (float64), each of shape (k,)."""
+
+    owner: np.ndarray
+    from_m: np.ndarray
+    to_m: np.ndarray
+
+
+class Covered(NamedTuple):
+    """Pieces of lines under polygons: ``line``, ``ground`` (int64), ``from_m``, ``to_m`` (float64), shape (k,)."""
+
+    line: np.ndarray
+    ground: np.ndarray
+    from_m: np.ndarray
+    to_m: np.ndarray
+
+
+def covered_intervals(lines, grounds, touches=False):
+    """The pieces of lines that run under polygons, by distance along the line.
+
+    Parameters
+    ----------
+    lines : ndarray of shapely LineString, shape (n,)
+        Each longer than nothing.
+    grounds : ndarray of shapely Polygon or MultiPolygon, shape (m,)
+        Valid, in the same coordinates.
+    touches : bool
+        True to give the points, too, in which a line meets a polygon and does not run under it.
+
+    Returns
+    -------
+    Covered
+        Distances along the line as drawn [m], in the order of lines, grounds and distance. A line that runs along
+        the edge of a polygon is under it; one that only meets it in points is not. Touches are pieces of no
+        length, or of less than `SHORTEST_OVERLAP_M`.
+
+    Notes
+    -----
+    Lines that a polygon covers whole, which are most, are told by a prepared polygon. The others are taken apart
+    into straight edges and only edges that cross a border are cut, so that a distance along the line is never
+    looked for by nearness, which fails where a line comes back to itself.
+    """
+    whole_line, whole_ground, cut_line, _ = _met(lines, grounds)
+    length_m = shapely.length(lines)
+    edge_line, edge_from_m, edges = _edges(lines, np.unique(cut_line))
+    edge_whole, edge_whole_ground, edge_cut, edge_cut_ground = _met(edges, grounds)
+    cut_edge, cut_pieces_ground, cut_from_m, cut_to_m = _cut(edges, grounds, edge_cut, edge_cut_ground, touches)
+
+    # Edges under a polygon that covers the whole line are counted already.
+    edge = np.concatenate([edge_whole, cut_edge])
+    line = edge_line[edge]
+    ground = np.concatenate([edge_whole_ground, cut_pieces_ground])
+    start_m = edge_from_m[edge]
+    from_m = start_m + np.concatenate([np.zeros(len(edge_whole)), cut_from_m])
+    to_m = start_m + np.concatenate([shapely.length(edges)[edge_whole], cut_to_m])
+    new = ~np.isin(line * len(grounds) + ground, whole_line * len(grounds) + whole_ground)
+
+    merged = union_of_intervals(
+        np.concatenate([whole_line * len(grounds) + whole_ground, (line * len(grounds) + ground)[new]]),
+        np.concatenate([np.zeros(len(whole_line)), from_m[new]]),
+        np.concatenate([length_m[whole_line], to_m[new]]),
+        shortest_m=0.0 if touches else SHORTEST_OVERLAP_M,
+    )
+    return Covered(merged.owner // max(len(grounds), 1), merged.owner % max(len(grounds), 1), *merged[1:])
+
+
+def union_of_intervals(owner, from_m, to_m, shortest_m=SHORTEST_OVERLAP_M):
+    """Intervals of each owner, with those that overlap or touch made one.
+
+    Parameters
+    ----------
+    owner : ndarray of int, shape (k,)
+        Whose interval it is.
+    from_m, to_m : ndarray of float64, shape (k,)
+        Ends [m], ``from_m <= to_m``.
+    shortest_m : float
+        Length from which on an interval is kept [m]; 0 keeps touches.
+
+    Returns
+    -------
+    Intervals
+        In the order of owner and distance.
+
+    Examples
+    --------
+    >>> union = union_of_intervals(np.array([4, 4, 4]), np.array([0.0, 5.0, 1.0]), np.array([2.0, 6.0, 3.0]))
+    >>> union.from_m.tolist(), union.to_m.tolist()
+    ([0.0, 5.0], [3.0, 6.0])
+    """
+    order = np.lexsort((to_m, from_m, owner))
+    owner, from_m, to_m = np.asarray(owner)[order], np.asarray(from_m)[order], np.asarray(to_m)[order]
+    reached_m = _greatest_so_far(owner, to_m)
+    opens = np.ones(len(owner), dtype=bool)
+    opens[1:] = (owner[1:] != owner[:-1]) | (from_m[1:] > reached_m[:-1] + SHORTEST_OVERLAP_M)
+    first = np.flatnonzero(opens)
+    last = np.append(first[1:], len(owner))[: len(first)] - 1
+    long_enough = reached_m[last] - from_m[first] >= shortest_m
+    first, last = first[long_enough], last[long_enough]
+    return Intervals(owner[first].astype(np.int64), from_m[first], reached_m[last])
+
+
+def gaps_between(intervals, length_m):
+    """What intervals leave of the things that they lie along.
+
+    Parameters
+    ----------
+    intervals : Intervals
+        As `union_of_intervals` gives them.
+    length_m : ndarray of float64, shape (n,)
+        Length of each thing [m]; owners are their numbers.
+
+    Returns
+    -------
+    Intervals
+        In the order of owner and distance; none shorter than `SHORTEST_OVERLAP_M`.
+
+    Examples
+    --------
+    >>> taken = union_of_intervals(np.array([0, 1]), np.array([2.0, 0.0]), np.array([5.0, 9.0]))
+    >>> gaps = gaps_between(taken, np.array([7.0, 9.0, 4.0]))
+    >>> gaps.owner.tolist(), gaps.from_m.tolist(), gaps.to_m.tolist()
+    ([0, 0, 2], [0.0, 5.0, 0.0], [2.0, 7.0, 4.0])
+    """
+    owner = np.concatenate([np.arange(len(length_m)), intervals.owner])
+    begin = np.concatenate([np.zeros(len(length_m)), intervals.to_m])
+    order = np.lexsort((begin, owner))
+    owner, begin = owner[order], begin[order]
+    ends = np.concatenate([intervals.from_m, length_m])
+    ends = ends[np.lexsort((ends, np.concatenate([intervals.owner, np.arange(len(length_m))])))]
+    long_enough = ends - begin >= SHORTEST_OVERLAP_M
+    return Intervals(owner[long_enough].astype(np.int64), begin[long_enough], ends[long_enough])
+
+
+# Greatest value from the start of each owner's run up to each place.
+def _greatest_so_far(owner, values):
+    greatest = values.copy()
+    # Each step doubles the distance looked back, so that runs of any length need few steps.
+    step = 1
+    while step < len(values):
+        same = owner[step:] == owner[:-step]
+        if not same.any():
+            break
+        earlier = np.where(same, greatest[:-step], -np.inf)
+        greatest[step:] = np.maximum(greatest[step:], earlier)
+        step *= 2
+    return greatest
+
+
+# Pairs of line and polygon: those in which the polygon covers the line, and the others that meet.
+def _met(lines, grounds):
+    tree = shapely.STRtree(lines)
+    met_ground, met_line = tree.query(grounds, predicate="intersects")
+    whole_ground, whole_line = tree.query(grounds, predicate="covers")
+    met = np.unique(met_ground.astype(np.int64) * len(lines) + met_line)
+    whole = np.unique(whole_ground.astype(np.int64) * len(lines) + whole_line)
+    crossing = np.setdiff1d(met, whole, assume_unique=True)
+    count = max(len(lines), 1)
+    return whole % count, whole // count, crossing % count, crossing // count
+
+
+# Straight edges of the chosen lines: the line of each, its distance along that line, and its geometry.
+def _edges(lines, chosen):
+    vertices, of = shapely.get_coordinates(lines[chosen], return_index=True)
+    within = of[1:] == of[:-1]
+    begin, end = vertices[:-1][within], vertices[1:][within]
+    of = of[:-1][within]
+    length_m = np.hypot(*(end - begin).T)
+    ahead_m = np.cumsum(length_m) - length_m
+    first = np.searchsorted(of, np.arange(len(chosen)))
+    from_m = ahead_m - ahead_m[first][of] if len(of) else ahead_m
+    real = length_m > 0
+    edges = shapely.linestrings(np.stack([begin[real], end[real]], axis=1))
+    return chosen[of[real]], from_m[real], edges
+
+
+# The pieces of edges inside the polygons they cross, by distance from the edge's beginning; points where asked.
+def _cut(edges, grounds, edge, ground, touches):
+    inside = shapely.intersection(edges[edge], grounds[ground])
+    pieces, of = shapely.get_parts(inside, return_index=True)
+    of_line = shapely.get_type_id(pieces) == shapely.GeometryType.LINESTRING
+    kept = of_line | touches
+    pieces, of = pieces[kept], of[kept]
+    # A piece of a straight edge is told by its first and its last vertex.
+    vertices, piece = shapely.get_coordinates(pieces, return_index=True)
+    first = np.searchsorted(piece, np.arange(len(pieces)))
+    last = np.searchsorted(piece, np.arange(len(pieces)), side="right") - 1
+    begin = shapely.get_coordinates(shapely.get_point(edges[edge[of]], 0))
+    ends_m = [np.hypot(*(vertices[place] - begin).T) for place in (first, last)]
+    return edge[of], ground[of], np.minimum(*ends_m), np.maximum(*ends_m)
+
+
+HIT_COLUMNS = [
+    "rule",
+    "station",
+    "reach",
+    "feature_id",
+    "effect",
+    "category_missing",
+    "not_covered",
+    "from_m",
+    "to_m",
+    "overlap_m",
+]
+# Edges of a quarter circle round a point or corner; the polygon lies inside the true circle by at most 0.03 %.
+QUARTER_CIRCLE_EDGES = 32
+# A disc of given area as a polygon of that very area: its corners stand a little outside the circle.
+CORNER_ANGLE = np.pi / (2 * QUARTER_CIRCLE_EDGES)
+RADIUS_OF_EQUAL_AREA = np.sqrt(CORNER_ANGLE / np.sin(CORNER_ANGLE))
+M2_PER_HA = 10_000.0
+
+
+class RuleMetres(NamedTuple):
+    """Metres under each rule, float64 of shape (n_rules, n).
+
+    ``certain`` are those of features that are meant; ``missing`` those of features without category, ``outside``
+    those that the rule's layer does not cover; ``possible`` is the ground of all three together.
+    """
+
+    certain: np.ndarray
+    possible: np.ndarray
+    missing: np.ndarray
+    outside: np.ndarray
+
+
+def overlaps(segments, features, rule):
+    """Where the features of a rule lie on the stream, segment by segment.
+
+    Parameters
+    ----------
+    segments : GeoDataFrame
+        A row a segment: ``station``, ``reach`` (int), ``from_m``, ``to_m`` (metres along the link) and a
+        LineString in downstream order.
+    features : GeoDataFrame
+        The rule's layer as read, in the same coordinates [m]: ``feature_id``, the column the rule filters by, and
+        valid geometry.
+    rule : config.RuleSettings
+        Its filter, buffer, areas of points, and whether a touch counts.
+
+    Returns
+    -------
+    DataFrame
+        ``rule`` (name), ``station``, ``reach`` (int64), ``feature_id`` (text), ``effect`` ("under" or "touching"),
+        ``category_missing`` (bool: the feature may be meant or not), ``not_covered`` (bool, False), ``from_m``,
+        ``to_m`` and ``overlap_m`` [m], in the order of station, feature and distance. Several pieces of a segment
+        under one feature are several rows; a touch is none, or where it counts a row without length.
+
+    Raises
+    ------
+    InputError
+        If points or lines are to count without a buffer or area, an area is none, or the filter is wrong; see
+        `sitefinder.rules.filters.matching`.
+    """
+    match = matching(features, rule)
+    counts = match.meant | match.category_missing
+    chosen = features[counts]
+    grounds = _grounds(chosen, rule)
+    covered = covered_intervals(np.asarray(segments.geometry, dtype=object), grounds, rule.touching_counts)
+
+    # Parts of one feature, which share its id, are one ground.
+    names = chosen["feature_id"].to_numpy(dtype=object)
+    uncertain = match.category_missing[counts]
+    feature, first_row = _numbered(names, uncertain)
+    owner = covered.line * max(len(first_row), 1) + feature[covered.ground]
+    shortest_m = 0.0 if rule.touching_counts else SHORTEST_OVERLAP_M
+    pieces = union_of_intervals(owner, covered.from_m, covered.to_m, shortest_m)
+    line = pieces.owner // max(len(first_row), 1)
+    row = first_row[pieces.owner % max(len(first_row), 1)]
+
+    is_touch = pieces.to_m - pieces.from_m < SHORTEST_OVERLAP_M
+    effect = np.where(is_touch, TOUCHING.name, UNDER.name)
+    return _hits(segments, rule, line, pieces, names[row], effect, category_missing=uncertain[row])
+
+
+def uncovered(segments, area, rule):
+    """Where the stream leaves the area that a rule's layer covers.
+
+    Parameters
+    ----------
+    segments : GeoDataFrame
+        See `overlaps`.
+    area : ndarray of shapely Polygon, shape (m,)
+        The area covered, in the same coordinates.
+    rule : config.RuleSettings
+
+    Returns
+    -------
+    DataFrame
+        As `overlaps` gives it, with ``not_covered`` True, the effect "not covered" and no feature.
+    """
+    lines = np.asarray(segments.geometry, dtype=object)
+    covered = covered_intervals(lines, area)
+    inside = union_of_intervals(covered.line, covered.from_m, covered.to_m)
+    outside = gaps_between(inside, shapely.length(lines))
+    count = len(outside.owner)
+    names, effect = np.full(count, "", dtype=object), np.full(count, NOT_COVERED.name)
+    return _hits(segments, rule, outside.owner, outside, names, effect, not_covered=np.ones(count, dtype=bool))
+
+
+def along_link(hits):
+    """Hits in the order of stations, as `overlaps` gives them.
+
+    Parameters
+    ----------
+    hits : list of DataFrame
+        Of one rule.
+
+    Returns
+    -------
+    DataFrame
+    """
+    return pd.concat(hits, ignore_index=True).sort_values("station", kind="stable", ignore_index=True)
+
+
+# Hits from pieces of the segments' lines; distances along a line as drawn become those along the link.
+def _hits(segments, rule, line, pieces, names, effect, category_missing=False, not_covered=False):
+    begin_m, end_m = (segments[name].to_numpy(dtype=np.float64)[line] for name in ("from_m", "to_m"))
+    length_m = shapely.length(np.asarray(segments.geometry, dtype=object))[line]
+    from_m = begin_m + pieces.from_m / length_m * (end_m - begin_m)
+    to_m = np.where(pieces.to_m >= length_m, end_m, begin_m + pieces.to_m / length_m * (end_m - begin_m))
+    hits = {
+        "rule": pd.Series([rule.name] * len(line), dtype="str"),
+        "station": segments["station"].to_numpy(dtype=np.int64)[line],
+        "reach": segments["reach"].to_numpy(dtype=np.int64)[line],
+        "feature_id": pd.Series(names, dtype="str"),
+        "effect": pd.Series(effect, dtype="str"),
+        "category_missing": np.zeros(len(line), dtype=bool) | category_missing,
+        "not_covered": np.zeros(len(line), dtype=bool) | not_covered,
+        "from_m": from_m,
+        "to_m": to_m,
+        "overlap_m": to_m - from_m,
+    }
+    return pd.DataFrame(hits, columns=HIT_COLUMNS).sort_values("station", kind="stable", ignore_index=True)
+
+
+def rule_metres(hits, rules, count, *, by="station", with_missing=False, only=None):
+    """Metres under each rule at each station's segment or in each reach; ground covered twice counts once.
+
+    Parameters
+    ----------
+    hits : DataFrame
+        Of all rules together, see `overlaps`.
+    rules : list of config.RuleSettings
+        In the order of the settings; their names differ.
+    count : int
+        Number of stations, or of reaches.
+    by : {"station", "reach"}
+        What to sum over.
+    with_missing : bool
+        True to count features of missing category and ground that no layer covers as well: what the rule may hold
+        at most.
+    only : {"category_missing", "not_covered"}, optional
+        Count nothing but hits that are doubtful in this way.
+
+    Returns
+    -------
+    ndarray of float64, shape (n_rules, count)
+        [m]. A touch that counts is `MIN_HELD_M`, which is just enough to hold.
+    """
+    if only is not None:
+        hits = hits[hits[only].to_numpy(dtype=bool)]
+    elif not with_missing:
+        hits = hits[~(hits["not_covered"].to_numpy(dtype=bool) | hits["category_missing"].to_numpy(dtype=bool))]
+    number = pd.Index([rule.name for rule in rules]).get_indexer(hits["rule"])
+    owner = number.astype(np.int64) * count + hits[by].to_numpy(dtype=np.int64)
+    of_rule = number >= 0
+    union = union_of_intervals(
+        owner[of_rule], hits["from_m"].to_numpy()[of_rule], hits["to_m"].to_numpy()[of_rule], shortest_m=0.0
+    )
+    touching = np.array([rule.touching_counts for rule in rules], dtype=bool)
+    min_m = np.where(np.repeat(touching, count)[union.owner], MIN_HELD_M, 0.0)
+    weights = np.maximum(union.to_m - union.from_m, min_m)
+    metres = np.bincount(union.owner, weights=weights, minlength=len(rules) * count)
+    return metres.reshape(len(rules), count)
+
+
+def all_rule_metres(hits, rules, count, *, by="station"):
+    """Metres under each rule by how certain they are.
+
+    Parameters
+    ----------
+    hits, rules, count, by
+        See `rule_metres`.
+
+    Returns
+    -------
+    RuleMetres
+    """
+    return RuleMetres(
+        rule_metres(hits, rules, count, by=by),
+        rule_metres(hits, rules, count, by=by, with_missing=True),
+        rule_metres(hits, rules, count, by=by, only="category_missing"),
+        rule_metres(hits, rules, count, by=by, only="not_covered"),
+    )
+
+
+def hits_by_reach(hits):
+    """Hits with the pieces of neighbouring segments joined: reach by reach, rule by rule, feature by feature.
+
+    Parameters
+    ----------
+    hits : DataFrame
+        Of all rules together, see `overlaps`.
+
+    Returns
+    -------
+    DataFrame
+        ``reach``, ``rule``, ``feature_id``, ``effect``, ``category_missing``, ``not_covered``, ``from_m``,
+        ``to_m``, ``overlap_m`` [m], in the order of reach, then of the hits as given.
+    """
+    keys = ["reach", "rule", "feature_id", "effect", "category_missing", "not_covered"]
+    owner = hits.groupby(keys, sort=False).ngroup().to_numpy()
+    union = union_of_intervals(owner, hits["from_m"].to_numpy(), hits["to_m"].to_numpy(), shortest_m=0.0)
+    joined = hits.drop_duplicates(keys)[keys].reset_index(drop=True).iloc[union.owner].reset_index(drop=True)
+    joined["from_m"], joined["to_m"] = union.from_m, union.to_m
+    joined["overlap_m"] = union.to_m - union.from_m
+    return joined.sort_values("reach", kind="stable", ignore_index=True)
+
+
+# Polygons of the features: points with an area as discs, all grown by the buffer; what has no ground is refused.
+def _grounds(features, rule):
+    shapes = np.asarray(features.geometry, dtype=object).copy()
+    area_m2 = disc_areas_m2(features, rule)
+    is_disc = area_m2 > 0
+    radius_m = np.sqrt(area_m2[is_disc] / np.pi) * RADIUS_OF_EQUAL_AREA
+    shapes[is_disc] = shapely.buffer(shapes[is_disc], radius_m, quad_segs=QUARTER_CIRCLE_EDGES)
+    if rule.buffer_m > 0:
+        return shapely.buffer(shapes, rule.buffer_m, quad_segs=QUARTER_CIRCLE_EDGES)
+    flat = shapely.get_dimensions(shapes) < 2
+    if flat.any():
+        of_area = rule.area_ha_column or rule.area_m2_column
+        raise InputError.of(
+            f"rule {rule.name} has points or lines, which cover no ground",
+            file=place_of_rule(rule),
+            expected="polygons, or a buffer round points and lines",
+            found=f"{flat.sum()} features without area: {listed(features['feature_id'][flat])}",
+            fix="set buffer_m, the distance [m] that the rule keeps from them"
+            + (f", or fill in {of_area}" if of_area else ""),
+        )
+    return shapes
+
+
+def disc_areas_m2(features, rule):
+    """Area of the disc that each point of a rule's layer stands for.
+
+    Parameters
+    ----------
+    features : GeoDataFrame, n rows
+        The rule's layer.
+    rule : config.RuleSettings
+        With ``area_ha_column`` or ``area_m2_column``.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        [m²]; 0 for lines and polygons, and for points whose area is not stated.
+
+    Raises
+    ------
+    InputError
+        If the column is not there, or an area is no number or not above zero.
+    """
+    name = rule.area_ha_column or rule.area_m2_column
+    area_m2 = np.zeros(len(features))
+    if name is None:
+        return area_m2
+    column = column_values(features, name, rule)
+    is_point = shapely.get_dimensions(np.asarray(features.geometry, dtype=object)) == 0
+    stated = is_point & column.notna().to_numpy(dtype=bool)
+    value = pd.to_numeric(column.astype(object), errors="coerce").to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        odd = stated & ~((value > 0) & np.isfinite(value))
+    if odd.any():
+        raise InputError.of(
+            f"rule {rule.name} has areas that are none",
+            file=place_of_rule(rule),
+            expected=f"numbers above zero in {name}, or nothing",
+            found=f"{listed(column[odd].tolist())} in {listed(features['feature_id'][odd])}",
+            fix="correct the areas",
+        )
+    area_m2[stated] = value[stated] * (M2_PER_HA if rule.area_ha_column else 1.0)
+    return area_m2
+
+
+# Numbers of the distinct features in the order of the file, and the first row of each.
+def _numbered(names, uncertain):
+    keys = pd.DataFrame({"name": names, "uncertain": uncertain})
+    feature = keys.groupby(["name", "uncertain"], sort=False).ngroup().to_numpy()
+    return feature, np.flatnonzero(~keys.duplicated().to_numpy())

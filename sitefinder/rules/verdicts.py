@@ -1,0 +1,288 @@
+"""What the rules say of each reach and stretch: marks, verdict, reasons, and which turbines may stand there."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.compiled import kernel
+from sitefinder.rules.overlaps import MIN_HELD_M, SHORTEST_OVERLAP_M, RuleMetres
+from sitefinder.vocabulary import ACTIONS, DOUBT, NOT_COVERED, SCHEME_TYPES, VERDICTS, marked_actions, named, names
+
+MARK_NAMES = tuple(action.mark for action in marked_actions())
+# Marks of which each verdict needs at least one, the worst verdict first; the last needs none.
+MARKS_OF_VERDICT = {
+    verdict.name: [action.mark for action in marked_actions() if action.limits and action.verdict == verdict.name]
+    for verdict in VERDICTS
+}
+# What bars candidates, in the order in which one of several is named: that of the verdicts.
+BARRING = sorted(
+    (action for action in marked_actions() if action.bars),
+    key=lambda action: names(VERDICTS).index(action.verdict),
+)
+REASON_SEPARATOR = "; "
+# Why a rule may hold and may not, as reasons tell it after the rule's name.
+CATEGORY_MISSING = "category missing"
+MONTH_SEPARATOR = ";"
+
+# Turbine choices that a stretch may be valued with.
+NONE_MAY, ANY_MAY, SAFE_MAY = -1, 0, 1
+# Why a candidate is barred, worst first; the first is for those that are not.
+BARRED_BECAUSE = ("", *(action.barred_because for action in BARRING))
+
+
+class Held(NamedTuple):
+    """Which rules hold: ``holds`` and ``unknown``, bool of shape (n_rules, m); never both at once.
+
+    Of those that are unknown, ``missing`` are so because of a feature without category, and ``outside`` because
+    the rule's layer does not cover the place; it may be both.
+    """
+
+    holds: np.ndarray
+    unknown: np.ndarray
+    missing: np.ndarray
+    outside: np.ndarray
+
+
+class StretchMarks(NamedTuple):
+    """``held`` as of `Held`; ``marks``: one bool column for each of `MARK_NAMES`, a row a stretch."""
+
+    held: Held
+    marks: pd.DataFrame
+
+
+class Admission(NamedTuple):
+    """``choice`` (int8: -1 none, 0 any turbine, 1 fish-safe only) and ``because`` (why none), of shape (m,)."""
+
+    choice: np.ndarray
+    because: np.ndarray
+
+
+def held_reaches(reaches, metres, rules):
+    """Which rules hold in each reach.
+
+    Parameters
+    ----------
+    reaches : DataFrame, n rows
+        ``length_m`` [m], in the order of the reach numbers.
+    metres : RuleMetres
+        Of each reach.
+    rules : list of config.RuleSettings
+        In the order of the settings.
+
+    Returns
+    -------
+    Held
+
+    Notes
+    -----
+    A rule holds from its ``min_overlap_m``, or its ``min_overlap_share`` of the length, on. A reach that is
+    shorter than the least overlap is held when all of it is under the rule; otherwise short reaches would slip
+    through.
+    """
+    enough_m = _enough_m(reaches["length_m"].to_numpy(dtype=np.float64), rules)
+    certain, possible = metres.certain >= enough_m, metres.possible >= enough_m
+    return _held(certain, possible, metres)
+
+
+def stretch_marks(first, stations, segment_length_m, reach, metres, rules):
+    """Marks of each stretch by the metres of its own segments, not by those of the reaches it lies in.
+
+    Parameters
+    ----------
+    first : ndarray of int64, shape (m + 1,)
+        Where each stretch's stations begin and end in ``stations``.
+    stations : ndarray of int, shape (k,)
+        Stations whose segments a stretch takes, each once.
+    segment_length_m : ndarray of float64, shape (n_stations,)
+        Length of each station's segment [m].
+    reach : ndarray of int, shape (n_stations,)
+        Reach of each station's segment, -1 for one without.
+    metres : RuleMetres
+        Of each station's segment.
+    rules : list of config.RuleSettings
+
+    Returns
+    -------
+    StretchMarks
+
+    Notes
+    -----
+    A rule holds as in a reach, by the stretch's own length and metres. It holds as well where the stretch takes so
+    much of one reach's ground under the rule that the reach itself is held: a long stretch does not lead past a
+    reach that nobody may touch because it is long.
+    """
+    sums = RuleMetres(*[_sums(first, stations, np.asarray(each, dtype=np.float64)) for each in metres])
+    enough_m = _enough_m(_sums(first, stations, segment_length_m[np.newaxis])[0], rules)
+    certain, possible = sums.certain >= enough_m, sums.possible >= enough_m
+    # Only a least overlap makes a difference between the two measures.
+    graded = np.array([rule.min_overlap_m > 0 or rule.min_overlap_share > 0 for rule in rules], dtype=bool)
+    if graded.any():
+        on_reach = reach >= 0
+        length_m = np.bincount(reach[on_reach], weights=segment_length_m[on_reach])
+        enough_m = _enough_m(length_m, rules)[graded]
+        by_reach = [
+            _fills_a_reach(first, stations, reach, enough_m, each[graded])
+            for each in (metres.certain, metres.possible)
+        ]
+        certain[graded] |= by_reach[0]
+        possible[graded] |= by_reach[1]
+    held = _held(certain, possible, sums)
+    return StretchMarks(held, _marks(held, rules))
+
+
+def verdicts(held, rules, chosen=None):
+    """Verdict, reasons and marks from the rules that hold.
+
+    Parameters
+    ----------
+    held : Held
+        Of m reaches or stretches.
+    rules : list of config.RuleSettings
+        In the order of the settings.
+    chosen : ndarray of int, optional
+        Numbers of those to judge; all where left out.
+
+    Returns
+    -------
+    DataFrame
+        ``verdict`` (excluded, unknown, conditional, restricted or open), ``reasons`` (names of the rules that
+        hold or may hold, in the order of the settings, with "; " between), ``only_reason`` (the name of the one
+        rule without which it would be open; empty where there is none or more than one), ``closed_months`` (in
+        which rules that hold let nothing be taken, such as "10;11"; for a rule that excludes, none are told) and
+        a bool column for each of `MARK_NAMES`. Hidden rules are told as `config.rules.SENSITIVE`, once.
+    """
+    if chosen is not None:
+        held = Held(*[each[:, chosen] for each in held])
+    marks = _marks(held, rules)
+    result = pd.DataFrame(index=marks.index)
+    verdict = np.full(len(marks), VERDICTS[-1].name, dtype=object)
+    for name, own in reversed(MARKS_OF_VERDICT.items()):
+        verdict[marks[own].any(axis=1).to_numpy()] = name
+    result["verdict"] = pd.Series(verdict, dtype="str")
+    result["reasons"] = pd.Series(_reasons(held, rules), dtype="str")
+
+    counts = np.array([named(ACTIONS, rule.action).limits for rule in rules], dtype=bool)[:, np.newaxis]
+    keeps = (held.holds | held.unknown) & counts
+    names = np.array([rule.reported_as for rule in rules] + [""], dtype=object)
+    alone = keeps.sum(axis=0) == 1
+    only = np.where(alone, keeps.argmax(axis=0) if len(rules) else 0, len(rules))
+    result["only_reason"] = pd.Series(names[only], dtype="str")
+    result["closed_months"] = pd.Series(_closed_months(held, rules), dtype="str")
+    return pd.concat([result, marks], axis=1)
+
+
+def admissible(scheme_type, marks, allow):
+    """Which turbine choice each stretch may use, by its scheme type and its marks.
+
+    Parameters
+    ----------
+    layout : array of str, shape (m,)
+        Names of scheme types, of `sitefinder.vocabulary.SCHEME_TYPES`.
+    marks : DataFrame, m rows
+        See `stretch_marks`.
+    allow : list of str
+        The run's ``ranking.allow``; what it holds of the words of actions matters here.
+
+    Returns
+    -------
+    Admission
+        Where several things bar a stretch, that of the worst verdict is named.
+    """
+    scheme_type = pd.Series(np.asarray(scheme_type, dtype=object))
+    why = np.zeros(len(marks), dtype=np.int8)
+    for number, action in reversed(list(enumerate(BARRING, start=1))):
+        barred = [scheme.name for scheme in SCHEME_TYPES if action.bars_scheme(scheme, allow)]
+        why[marks[action.mark].to_numpy(dtype=bool) & scheme_type.isin(barred).to_numpy(dtype=bool)] = number
+    safe_only = [action.mark for action in marked_actions() if action.fish_safe_only]
+    choice = np.where(why > 0, NONE_MAY, np.where(marks[safe_only].any(axis=1), SAFE_MAY, ANY_MAY))
+    return Admission(choice.astype(np.int8), np.array(BARRED_BECAUSE)[why])
+
+
+# Metres from which on each rule holds, shape (n_rules, n). Sums of many segments may miss a length by rounding.
+def _enough_m(length_m, rules):
+    min_m = np.array([rule.min_overlap_m for rule in rules], dtype=np.float64).reshape(-1, 1)
+    share = np.array([rule.min_overlap_share for rule in rules], dtype=np.float64).reshape(-1, 1)
+    min_m = np.minimum(np.maximum(min_m, share * length_m), length_m)
+    return np.maximum(min_m - SHORTEST_OVERLAP_M, MIN_HELD_M - SHORTEST_OVERLAP_M)
+
+
+# Rules that hold, and those that hold only if what is doubtful is so, with what makes it doubtful.
+def _held(certain, possible, metres):
+    unknown = possible & ~certain
+    return Held(certain, unknown, unknown & (metres.missing > 0), unknown & (metres.outside > 0))
+
+
+# One bool column for each of `MARK_NAMES`. What limits nothing and may hold is simply noted.
+def _marks(held, rules):
+    marks = {name: np.zeros(held.holds.shape[1], dtype=bool) for name in MARK_NAMES}
+    for rule, holds, unknown in zip(rules, held.holds, held.unknown, strict=True):
+        action = named(ACTIONS, rule.action)
+        marks[action.mark] |= holds
+        marks[DOUBT.mark if action.limits else action.mark] |= unknown
+    return pd.DataFrame(marks)
+
+
+def _reasons(held, rules):
+    reasons = np.full(held.holds.shape[1], "", dtype=object)
+    hidden = {}
+    for number, rule in enumerate(rules):
+        missing, outside = held.missing[number], held.outside[number]
+        cases = (
+            (held.holds[number], rule.reported_as),
+            (missing & ~outside, f"{rule.reported_as} ({CATEGORY_MISSING})"),
+            (outside & ~missing, f"{rule.reported_as} ({NOT_COVERED.name})"),
+            (missing & outside, f"{rule.reported_as} ({CATEGORY_MISSING}, {NOT_COVERED.name})"),
+        )
+        for applies, name in cases:
+            if rule.publish == "hidden":
+                # Several hidden rules are one reason.
+                notes = hidden.setdefault(name, np.zeros(len(reasons), dtype=bool))
+                applies, hidden[name] = applies & ~notes, notes | applies
+            already = applies & (reasons != "")
+            reasons[already] += REASON_SEPARATOR
+            reasons[applies] += name
+    return reasons
+
+
+# Months that any rule that holds closes, as text.
+def _closed_months(held, rules):
+    closed = np.zeros((held.holds.shape[1], 12), dtype=bool)
+    for rule, holds in zip(rules, held.holds, strict=True):
+        for month in rule.closed_months:
+            closed[:, month - 1] |= holds
+    kinds, of = np.unique(closed, axis=0, return_inverse=True)
+    notes = [MONTH_SEPARATOR.join(str(month + 1) for month in np.flatnonzero(kind)) for kind in kinds]
+    return np.array(notes, dtype=object)[of.ravel()] if len(closed) else np.array([], dtype=object)
+
+
+# Sum of each row's values over the stations of each stretch, shape (rows, m).
+@kernel
+def _sums(first, stations, values):
+    result = np.zeros((values.shape[0], len(first) - 1))
+    for row in range(values.shape[0]):
+        for stretch in range(len(first) - 1):
+            total = 0.0
+            for place in range(first[stretch], first[stretch + 1]):
+                total += values[row, stations[place]]
+            result[row, stretch] = total
+    return result
+
+
+# Whether each stretch takes at least so much of some one reach under each rule, shape (rows, m).
+@kernel
+def _fills_a_reach(first, stations, reach, enough_m, values):
+    result = np.zeros((values.shape[0], len(first) - 1), dtype=np.bool_)
+    taken = np.zeros(enough_m.shape[1])
+    for row in range(values.shape[0]):
+        for stretch in range(len(first) - 1):
+            for place in range(first[stretch], first[stretch + 1]):
+                at = stations[place]
+                if reach[at] >= 0 and values[row, at] > 0.0:
+                    taken[reach[at]] += values[row, at]
+                    if taken[reach[at]] >= enough_m[row, reach[at]]:
+                        result[row, stretch] = True
+            for place in range(first[stretch], first[stretch + 1]):
+                if reach[stations[place]] >= 0:
+                    taken[reach[stations[place]]] = 0.0
+    return result

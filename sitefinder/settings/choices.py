@@ -1,0 +1,24 @@
+"""Values of settings that are words of the inventory, read from where `sitefinder.vocabulary` has them."""
+
+from typing import TYPE_CHECKING, Literal
+
+from sitefinder.vocabulary import (
+    ACTIONS,
+    EVIDENCE_GRADES,
+    SCHEME_TYPES,
+    allowable,
+    head_schemes,
+    names,
+    settings_effects,
+)
+
+# A type checker cannot follow names that are read at run time; to it they are texts.
+if TYPE_CHECKING:
+    Action = Effect = SchemeType = HydrokineticSchemeType = EvidenceGrade = Allowable = str
+else:
+    Action = Literal[names(ACTIONS)]
+    Effect = Literal[settings_effects()]
+    SchemeType = Literal[head_schemes()]
+    HydrokineticSchemeType = Literal[tuple(scheme.name for scheme in SCHEME_TYPES if not scheme.has_head)]
+    EvidenceGrade = Literal[names(EVIDENCE_GRADES)]
+    Allowable = Literal[allowable()]

@@ -1,0 +1,136 @@
+"""Settings of `sitefinder fit-flows`: how regional equations are fitted from a table of gauges."""
+
+import difflib
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from sitefinder.errors import ConfigError, all_of
+from sitefinder.settings.flows import GaugeTable
+from sitefinder.settings.inputs import Section
+from sitefinder.settings.loading import checked
+
+
+class FitSettings(Section):
+    """How `sitefinder fit-flows` fits regional equations; `run` does not read it."""
+
+    gauges: GaugeTable | None = Field(None, description="gauges to fit from; absent: those of flows.gauges")
+    region_column: str | None = Field(
+        None, description="column with each gauge's region, which gets equations of its own; absent: one region"
+    )
+    statistics: list[str] = Field(
+        default_factory=list, description="flow columns to fit; none named: all that the table has"
+    )
+    method: Literal["ordinary", "weighted", "generalised"] = Field(
+        "ordinary",
+        description="least squares: all gauges alike, weighted by years of record, or with the errors of short "
+        "records and of gauges that share their years",
+    )
+    candidates: list[str] = Field(
+        default_factory=list,
+        description="columns to choose further predictors from, by the error at gauges left out",
+    )
+    max_candidates: int = Field(2, ge=1, le=5, description="greatest number of candidates in an equation")
+    min_gauges: int = Field(25, ge=5, description="gauges that a region needs for equations of its own")
+    zero_flows: Literal["probability", "censored"] = Field(
+        "probability",
+        description="gauges whose statistic is zero: an equation for the probability of zero beside that of the "
+        "others, or one fit in which they count as less than a limit",
+    )
+    censored_below_m3s: float | None = Field(
+        None, gt=0, description="that limit [m³/s]; absent: the least flow of the region that is not zero"
+    )
+    short_record_years: float = Field(10.0, ge=0, description="records shorter than this are named (own choice)")
+    downstream_column: str | None = Field(
+        None,
+        description="column with the id of the next gauge downstream, to tell nested gauges; absent: by distance",
+    )
+    year_to_year_log10: dict[str, float] = Field(
+        default_factory=dict,
+        description="for generalised least squares: standard deviation of single years about the statistic, in "
+        "log10, by flow column",
+    )
+    correlation_theta: float = Field(
+        0.98,
+        gt=0,
+        lt=1,
+        description="correlation of years falls with distance d [km] as theta^(d / (alpha d + 1)); used where the "
+        "gauges have places (0.98 and 0.01 are Eng et al. 2009's defaults, for miles)",
+    )
+    correlation_alpha_per_km: float = Field(0.01, ge=0, description="alpha of that law [1/km]")
+    group_size: int = Field(
+        5,
+        ge=1,
+        description="neighbouring gauges that are held out together when intervals are tried; 1: each alone "
+        "(own choice)",
+    )
+    output_folder: str = Field(
+        "fitted-flows", description="folder of the equation file, diagnostics and plots, relative to this file"
+    )
+
+    @model_validator(mode="after")
+    def _generalised_has_its_numbers(self):
+        if self.method == "generalised" and not self.year_to_year_log10:
+            raise ValueError('method = "generalised" needs year_to_year_log10')
+        if any(not 0 < value < 10 for value in self.year_to_year_log10.values()):
+            raise ValueError("year_to_year_log10 must be above 0 and under 10")
+        return self
+
+
+# The tables of a settings file that fitting reads, each under its key, so that problems are told by that key.
+class _FitTable(Section):
+    fit: FitSettings
+
+
+class _Gauges(Section):
+    gauges: GaugeTable
+
+
+class _FlowTable(Section):
+    flows: _Gauges
+
+
+def check_fit_settings(mapping, name, known, written=None):
+    """Settings of `sitefinder fit-flows` from a mapping as read from TOML.
+
+    Parameters
+    ----------
+    mapping : dict
+        Nested tables: ``fit``, and the gauges at ``fit.gauges`` or ``flows.gauges``. Other tables of a run's
+        settings are left to the run.
+    name : str
+        What to call the file in messages.
+    known : collection of str
+        The tables that a settings file may have.
+    written : callable, optional
+        See `sitefinder.settings.loading.checked`.
+
+    Returns
+    -------
+    (FitSettings, GaugeTable)
+
+    Raises
+    ------
+    ConfigError
+        Naming every problem of the first table that has one.
+    """
+    problems = []
+    for key in mapping:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1)
+            problems.append(f"{key}: no such setting" + (f"; did you mean {near[0]}?" if near else ""))
+    if problems:
+        raise all_of(ConfigError, name, problems)
+    fit = checked(_FitTable, {"fit": mapping.get("fit", {})}, name, written).fit
+    if fit.gauges is not None:
+        return fit, fit.gauges
+    flows = mapping.get("flows")
+    if not isinstance(flows, dict) or "gauges" not in flows:
+        raise ConfigError.of(
+            "there are no gauges to fit from",
+            file=name,
+            expected="a table fit.gauges or flows.gauges",
+            found="neither",
+            fix="name the table of gauges, its predictors and its source",
+        )
+    return fit, checked(_FlowTable, {"flows": {"gauges": flows["gauges"]}}, name, written).flows.gauges

@@ -1,0 +1,286 @@
+"""Settings files joined and checked against a model: an instance, or one error that names every problem."""
+
+import difflib
+from typing import NamedTuple
+
+from pydantic import BaseModel, ValidationError
+
+from sitefinder.errors import ConfigError, all_of
+
+EXTENDS, LEFT_OUT = "extends", "left_out"
+RULES, RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED = "rules", "rules_left_out", "rules_changed", "rules_added"
+RULE_WORDS = (RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED)
+# Words of a file that extends another; none of them is a setting.
+EXTENDING_WORDS = (EXTENDS, LEFT_OUT, *RULE_WORDS)
+# What a file never takes over from the one it extends, lest one run's results replace the other's.
+OWN_KEY = ("run", "output_folder")
+
+
+class Node(NamedTuple):
+    """A value, a table of nodes or a list of nodes, the file that states it, and its place there."""
+
+    value: object
+    file: str
+    place: str
+
+
+class Joined(NamedTuple):
+    """The settings of files laid over each other, and where each was written.
+
+    ``written(location)`` gives the key as the user wrote it and the file, the latter None for a table that several
+    files make, and for files that extend nothing.
+    """
+
+    mapping: dict
+    written: object
+
+
+def join(files):
+    """Settings of files that extend one another, the later over the earlier.
+
+    Parameters
+    ----------
+    files : list of (str, dict)
+        What to call each file, and its tables; the first extends nothing, each other one the one before it.
+
+    Returns
+    -------
+    Joined
+        Tables are merged key by key; anything else, lists too, takes the place of the earlier. ``left_out`` takes
+        keys out first. The rules are replaced whole by ``rules``, or edited: ``rules_left_out`` takes some out,
+        ``rules_changed`` lays keys over others by their names, ``rules_added`` puts new ones behind them.
+        ``run.output_folder`` is never taken over.
+
+    Raises
+    ------
+    ConfigError
+        Naming every problem of these words at once, with its file.
+    """
+    whole, problems = Node({}, files[-1][0], ""), []
+    for number, (name, mapping) in enumerate(files):
+        words = {word: _node(mapping[word], name, word) for word in EXTENDING_WORDS if word in mapping}
+        own = _node({key: value for key, value in mapping.items() if key not in words}, name, "")
+        found = _misused(words, own, extends=number > 0)
+        if not found:
+            if number:
+                _take_out(whole, OWN_KEY)
+            found += _leave_out(whole, words)
+            whole = _over(whole, own)
+            found += _edit_rules(whole, words)
+        problems += [text if name == files[-1][0] else f"{name}: {text}" for text in found]
+    if problems:
+        raise all_of(ConfigError, files[-1][0], problems)
+    if len(files) == 1:
+        return Joined(files[0][1], None)
+    return Joined(_plain(whole), lambda location: _written(whole, location, files[-1][0]))
+
+
+# A mapping as nodes, down to what is no table.
+def _node(value, file, place):
+    if isinstance(value, dict):
+        inner = {key: _node(each, file, f"{place}.{key}" if place else key) for key, each in value.items()}
+        return Node(inner, file, place)
+    if isinstance(value, list) and value and all(isinstance(each, dict) for each in value):
+        return Node([_node(each, file, f"{place}[{row}]") for row, each in enumerate(value, 1)], file, place)
+    return Node(value, file, place)
+
+
+def _plain(node):
+    if isinstance(node.value, dict):
+        return {key: _plain(each) for key, each in node.value.items()}
+    if isinstance(node.value, list):
+        return [_plain(each) if isinstance(each, Node) else each for each in node.value]
+    return node.value
+
+
+# The later over the earlier; neither is altered.
+def _over(earlier, later):
+    if not (isinstance(earlier.value, dict) and isinstance(later.value, dict)):
+        return later
+    merged = dict(earlier.value)
+    for key, node in later.value.items():
+        merged[key] = _over(merged[key], node) if key in merged else node
+    return Node(merged, None, later.place)
+
+
+# Words of the wrong kind, or where they mean nothing.
+def _misused(words, own, extends):
+    if not extends:
+        return [f"{word}: only a file that extends another has this" for word in words if word != EXTENDS]
+    problems = []
+    for word in (LEFT_OUT, RULES_LEFT_OUT):
+        if word in words and not _is_list_of(words[word].value, str):
+            problems.append(f"{word}: must be a list of texts (found {_plain(words[word])!r})")
+    if RULES_ADDED in words and not _is_list_of(words[RULES_ADDED].value, Node):
+        problems.append(f"{RULES_ADDED}: must be tables, each headed [[{RULES_ADDED}]]")
+    changed = words.get(RULES_CHANGED)
+    if changed is not None and not (
+        isinstance(changed.value, dict) and all(isinstance(each.value, dict) for each in changed.value.values())
+    ):
+        problems.append(f"{RULES_CHANGED}: must hold a table for each rule, as [{RULES_CHANGED}.NAME]")
+    both = [word for word in RULE_WORDS if word in words]
+    if RULES in own.value and both:
+        problems.append(f"{RULES}: replaces all rules and leaves nothing to {', '.join(both)}; keep one of them")
+    return problems
+
+
+def _is_list_of(value, kind):
+    return isinstance(value, list) and all(isinstance(each, kind) for each in value)
+
+
+# Take out the keys that are named; each must be there.
+def _leave_out(whole, words):
+    problems = []
+    for row, key in enumerate(words[LEFT_OUT].value if LEFT_OUT in words else [], 1):
+        if not _take_out(whole, tuple(key.split("."))):
+            problems.append(f"{LEFT_OUT}[{row}]: no such key to leave out{_nearest(key, _keys(whole))}")
+    return problems
+
+
+# Take a key out of a table, on a copy of every table above it; whether it was there.
+def _take_out(whole, key):
+    table = whole.value
+    for part in key[:-1]:
+        inner = table.get(part)
+        if inner is None or not isinstance(inner.value, dict):
+            return False
+        table[part] = inner._replace(value=dict(inner.value))
+        table = table[part].value
+    return table.pop(key[-1], None) is not None
+
+
+# Every key with a place of its own, dotted.
+def _keys(node, prefix=""):
+    for key, inner in node.value.items():
+        yield prefix + key
+        if isinstance(inner.value, dict):
+            yield from _keys(inner, f"{prefix}{key}.")
+
+
+def _edit_rules(whole, words):
+    if not any(word in words for word in RULE_WORDS):
+        return []
+    kept = whole.value.get(RULES, Node([], None, RULES)).value
+    if not _is_list_of(kept, Node):
+        return []  # not rules at all, which the model will tell
+    rules = {_name(rule): rule for rule in kept}
+    problems = []
+    for row, name in enumerate(words[RULES_LEFT_OUT].value if RULES_LEFT_OUT in words else [], 1):
+        if rules.pop(name, None) is None:
+            problems.append(f"{RULES_LEFT_OUT}[{row}]: no rule of this name to leave out{_nearest(name, rules)}")
+    for name, change in (words[RULES_CHANGED].value if RULES_CHANGED in words else {}).items():
+        if name in rules:
+            rules[name] = _over(rules[name], change)
+        else:
+            problems.append(f"{RULES_CHANGED}.{name}: no rule of this name to change{_nearest(name, rules)}")
+    added = words[RULES_ADDED].value if RULES_ADDED in words else []
+    whole.value[RULES] = Node([*rules.values(), *added], None, RULES)
+    return problems
+
+
+# Name of a rule; one without has a key of its own, so that none is lost before the model refuses it.
+def _name(rule):
+    name = rule.value.get("name")
+    return name.value if name is not None and isinstance(name.value, str) else id(rule)
+
+
+def _nearest(name, names):
+    names = [each for each in names if isinstance(each, str)]
+    near = difflib.get_close_matches(name, names, n=1)
+    found = f"; did you mean {near[0]}?" if near else f" (there are: {', '.join(names) or 'none'})"
+    return f" (found {name!r}){found}" if near or len(names) < 10 else f" (found {name!r})"
+
+
+# Key and file of what stands at a place of the joined settings.
+def _written(node, location, last):
+    rest = ""
+    for part in location:
+        inner = None if rest else _inner(node, part)
+        if inner is None:
+            rest += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+        else:
+            node = inner
+    return (node.place + rest).lstrip("."), None if node.file == last else node.file
+
+
+# The node of a key or a row; None where there is none.
+def _inner(node, part):
+    if isinstance(node.value, dict):
+        return node.value.get(part)
+    if isinstance(node.value, list) and isinstance(part, int) and part < len(node.value):
+        return node.value[part] if isinstance(node.value[part], Node) else None
+    return None
+
+
+def checked(model, mapping, name, written=None):
+    """An instance of a pydantic model, or one error that lists all that is wrong with the mapping.
+
+    Parameters
+    ----------
+    model : type
+        A pydantic model.
+    mapping : dict
+        Nested tables.
+    name : str
+        What to call the file in messages.
+    written : callable, optional
+        Gives the key and the file of a location, for settings that several files make; see
+        `sitefinder.settings.loading.Joined`.
+
+    Returns
+    -------
+    BaseModel
+        Of the given model.
+
+    Raises
+    ------
+    ConfigError
+        See `check_settings`.
+    """
+    try:
+        return model.model_validate(mapping)
+    except ValidationError as error:
+        problems = [_problem(item, model, written) for item in error.errors()]
+        raise all_of(ConfigError, name, sorted(problems)) from None
+
+
+# One problem of pydantic's as a line in the user's terms.
+def _problem(item, model, written):
+    place = _place(item["loc"], written)
+    if item["type"] == "missing":
+        if written is not None and item["loc"] == OWN_KEY:
+            return f"{'.'.join(OWN_KEY)}: missing; a file that extends another names its own"
+        return f"{place}: missing"
+    if item["type"] == "extra_forbidden":
+        names = _names_at(model, item["loc"][:-1]) + list(EXTENDING_WORDS if len(item["loc"]) == 1 else ())
+        near = difflib.get_close_matches(str(item["loc"][-1]), names, n=1)
+        return f"{place}: no such setting" + (f"; did you mean {near[0]}?" if near else "")
+    message = item["msg"].removeprefix("Value error, ")
+    message = message[0].lower() + message[1:]
+    if item["type"] == "value_error":
+        return f"{place}: {message}" if place else message
+    return f"{place}: {message} (found {item['input']!r})"
+
+
+# The key as the user wrote it, with its file where that is not the one that the message is headed by.
+def _place(location, written):
+    if written is not None:
+        key, file = written(location)
+        return key if file is None else f"{key} (in {file})"
+    return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
+
+
+# Names of the fields that the model has at a place.
+def _names_at(model, location):
+    for part in location:
+        if isinstance(part, str) and hasattr(model, "model_fields") and part in model.model_fields:
+            model = _model_within(model.model_fields[part].annotation)
+    return list(getattr(model, "model_fields", {}))
+
+
+# The pydantic model inside an annotation such as ``list[Rule]`` or ``Layer | None``.
+def _model_within(annotation):
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    inner = [_model_within(part) for part in getattr(annotation, "__args__", ())]
+    return next((found for found in inner if found is not None), None)

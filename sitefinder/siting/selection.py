@@ -1,0 +1,686 @@
+"""The best set of candidates without overlap, exact on the stream tree, and why other reaches have none."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.compiled import kernel, part
+from sitefinder.network.catchments import carried_down
+from sitefinder.network.ordering import upstream_neighbours
+from sitefinder.siting.candidates import (
+    blocked_by,
+    boundary_of_path,
+    covered_stations,
+    validate_bad_starts,
+    validate_unknown_stations,
+)
+from sitefinder.siting.fish_passage import ROUNDING, entered_at, survival_to_outlet
+from sitefinder.vocabulary import (
+    ABOVE_COST_LIMIT,
+    BETTER_SITE,
+    DEVELOPED,
+    FISH_SURVIVAL_TOO_LOW,
+    HEAD_TOO_SMALL,
+    NO_SUITABLE_TURBINE,
+    POWER_TOO_SMALL,
+    REJECTION_REASONS,
+    ROAD_TOO_FAR,
+    STANDING_WATER,
+    TIDAL,
+    named,
+)
+
+
+class Choice(NamedTuple):
+    """What was chosen: a bool array of shape (m,), one for each candidate, and the total value."""
+
+    chosen: np.ndarray
+    total_value: float
+
+
+def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
+    """The candidates of greatest total value that do not overlap.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+        Number of the next station downstream, -1 at an outlet; always greater than the station's own.
+    tailrace : ndarray of int32, shape (m,)
+        Lowest station of each candidate.
+    value : ndarray of float64, shape (m,)
+        What each candidate is worth [any unit that adds up]. Only those above zero can be chosen.
+    boundary_start : ndarray of int64, shape (m + 1,)
+        Where each candidate's boundary begins in `boundary`.
+    boundary : ndarray of int32
+        Stations just upstream of what each candidate takes, from `boundary_of_path`.
+
+    Returns
+    -------
+    Choice
+
+    Raises
+    ------
+    ValueError
+        If a station does not exist, a boundary does not lie above its tailrace, a value is not finite, or
+        lengths differ.
+
+    Notes
+    -----
+    Dynamic programming, O(stations + boundary). The best that can be had at and above a station is the greater of
+    what its upstream neighbours can have together, and, for each candidate with its tailrace there, its
+    value with what its boundary can have: a weighted independent set of subtrees of a tree, solved from the
+    leaves down. Ties go to taking nothing, then to the lower candidate number.
+
+    Examples
+    --------
+    Two short stretches that together beat the long one that holds both:
+
+    >>> from sitefinder.siting.candidates import boundary_of_path
+    >>> from sitefinder.siting.candidates import boundary_of_path
+    >>> downstream = np.array([1, 2, -1], dtype=np.int32)
+    >>> start, station = boundary_of_path(downstream, [0, 1, 0], [1, 2, 2])
+    >>> choose_best_set(downstream, [1, 2, 2], [3.0, 4.0, 6.0], start, station)
+    Choice(chosen=array([ True,  True, False]), total_value=7.0)
+    """
+    downstream = np.ascontiguousarray(downstream, dtype=np.int32)
+    tailrace = np.ascontiguousarray(tailrace, dtype=np.int32)
+    value = np.ascontiguousarray(value, dtype=np.float64)
+    boundary_start = np.ascontiguousarray(boundary_start, dtype=np.int64)
+    boundary = np.ascontiguousarray(boundary, dtype=np.int32)
+    if tailrace.ndim != 1 or value.shape != tailrace.shape:
+        raise ValueError(f"tailrace and value must be of one length, found {tailrace.shape} and {value.shape}")
+    if not np.isfinite(value).all():
+        raise ValueError(f"value must be finite; candidate {int(np.argmin(np.isfinite(value)))} is not")
+    validate_unknown_stations("tailrace", tailrace, downstream.size)
+    validate_bad_starts("boundary", boundary_start, tailrace.size, boundary.size)
+    validate_unknown_stations("boundary", boundary, downstream.size)
+    candidate_of_entry = np.repeat(np.arange(tailrace.size), np.diff(boundary_start))
+    is_below = boundary >= tailrace[candidate_of_entry]
+    if is_below.any():
+        first = int(candidate_of_entry[np.argmax(is_below)])
+        raise ValueError(f"the boundary of candidate {first} must lie upstream of its tailrace")
+
+    by_tailrace = np.argsort(tailrace, kind="stable")
+    first_at = np.searchsorted(tailrace[by_tailrace], np.arange(downstream.size + 1))
+    picked = _best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary)
+    chosen = _trace_upstream(downstream, picked, boundary_start, boundary, tailrace.size)
+    return Choice(chosen, float(value[chosen].sum()))
+
+
+# Downstream loop: the candidate that is best taken at each station if nothing below takes the station, or -1.
+@kernel
+def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary):
+    picked = np.full(downstream.size, -1, dtype=np.int32)
+    # Until its turn, what the upstream neighbours of a station can have together; from then on, what it can have.
+    best = np.zeros(downstream.size)
+    for i in range(downstream.size):
+        for k in range(first_at[i], first_at[i + 1]):
+            c = by_tailrace[k]
+            # One without value gains nothing, except by rounding when its boundary is added up in another order.
+            if value[c] > 0.0:
+                total = value[c]
+                for b in range(boundary_start[c], boundary_start[c + 1]):
+                    total += best[boundary[b]]
+                if total > best[i]:
+                    best[i] = total
+                    picked[i] = c
+        if downstream[i] >= 0:
+            best[downstream[i]] += best[i]
+    return picked
+
+
+# Upstream loop. A station is free where its pick stands: at outlets, above free stations without a pick, and on
+# the boundary of a chosen candidate.
+@kernel
+def _trace_upstream(downstream, picked, boundary_start, boundary, count):
+    chosen = np.zeros(count, dtype=np.bool_)
+    is_free = np.zeros(downstream.size, dtype=np.bool_)
+    for i in range(downstream.size - 1, -1, -1):
+        below = downstream[i]
+        if below < 0 or (is_free[below] and picked[below] < 0):
+            is_free[i] = True
+        c = picked[i]
+        if is_free[i] and c >= 0:
+            chosen[c] = True
+            for b in range(boundary_start[c], boundary_start[c + 1]):
+                is_free[boundary[b]] = True
+    return chosen
+
+
+def with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_m):
+    """Ponds, and the stations in which no other site may end, for `boundary_of_path` and `blocked_by`.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+        Number of the next station downstream, -1 at an outlet; always greater than the station's own.
+    to_downstream_m : ndarray of float64, shape (n,)
+        Distance to it [m].
+    intake : ndarray of int32, shape (m,)
+        Upper station of each candidate.
+    pond_start : ndarray of int64, shape (m + 1,)
+        Where each candidate's stations begin in `pond`.
+    pond : ndarray of int32
+        Stations that each candidate's pond takes.
+    spacing_m : float
+        Least way from a tailrace down to the next intake [m].
+
+    Returns
+    -------
+    start : ndarray of int64, shape (m + 1,)
+    stations : ndarray of int32
+        A station may stand twice with a candidate.
+
+    Notes
+    -----
+    A site may end so far above the intake of another, or further; nearer it would end in a station that the other
+    takes. Only stream above an intake is taken so: of two candidates whose ends are far enough apart none reaches
+    into what the other takes, since all that lies above an intake within the spacing drains to it, and the best
+    set is that of all sets whose sites keep the spacing. Water that joins below an intake is no matter.
+    """
+    if spacing_m <= 0:
+        return pond_start, pond
+    first, upstream = upstream_neighbours(downstream)
+    counts = np.zeros(len(intake) + 1, dtype=np.int64)
+    arguments = (np.asarray(to_downstream_m, dtype=np.float64), intake, first, upstream, float(spacing_m))
+    _fill_zones(*arguments, counts, np.empty(0, dtype=np.int32), False)
+    start = np.cumsum(counts)
+    zone = np.empty(start[-1], dtype=np.int32)
+    _fill_zones(*arguments, start, zone, True)
+    owner = np.repeat(np.arange(len(intake)), np.diff(pond_start))
+    zone_owner = np.repeat(np.arange(len(intake)), np.diff(start))
+    order = np.argsort(np.concatenate([owner, zone_owner]), kind="stable")
+    return pond_start + start, np.concatenate([pond, zone])[order].astype(np.int32)
+
+
+# Counts each candidate's stations into start[c + 1], or with `is_filling` writes them from start[c].
+@kernel(fills=("start", "zone"))
+def _fill_zones(step_m, intake, first, upstream, spacing_m, start, zone, is_filling):
+    stack = np.empty(len(step_m), dtype=np.int32)
+    way_m = np.zeros(len(step_m))
+    for c in range(len(intake)):
+        stack[0], way_m[intake[c]], depth = intake[c], 0.0, 1
+        found = 0
+        while depth > 0:
+            depth -= 1
+            station = stack[depth]
+            if is_filling:
+                zone[start[c] + found] = station
+            found += 1
+            for place in range(first[station], first[station + 1]):
+                above = upstream[place]
+                way_m[above] = way_m[station] + step_m[above]
+                # A hair's breadth, so that a way of just the spacing is not too short by rounding.
+                if way_m[above] < spacing_m * (1.0 - 1e-9):
+                    stack[depth] = above
+                    depth += 1
+        if not is_filling:
+            start[c + 1] = found
+
+
+# So many different sums of losses are told apart. Where more may occur, losses are rounded up to this many equal
+# steps, which can only keep more fish alive than asked, never fewer.
+MAX_LEVELS = 256
+ANY, SAFE = 0, 1
+
+
+class SurvivalChoice(NamedTuple):
+    """``option``: int8, shape (m,): -1 not chosen, 0 with any turbine, 1 with a fish-safe one; ``total_value``.
+
+    ``exact`` is False where losses were rounded up, so that a set of somewhat more value may exist.
+    """
+
+    option: np.ndarray
+    total_value: float
+    exact: bool
+
+
+class _Levels(NamedTuple):
+    """Sums of losses that can occur, rising from 0; the place of each plus each single loss, -1 for too much."""
+
+    used: np.ndarray
+    following: np.ndarray
+    exact: bool
+
+
+def choose_for_fish(downstream, intake, tailrace, entered, value, way, pond_start=None, pond=None):
+    """The options of greatest total value that do not overlap and keep the least survival on every way.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+        Number of the next station downstream, -1 at an outlet; always greater than the station's own.
+    intake, tailrace : ndarray of int32, shape (m,)
+        Ends of each candidate.
+    entered : ndarray of int32, shape (m,)
+        Station at which fish enter each candidate, see `fish_passage.entered_at`.
+    value : ndarray of float64, shape (m, 2)
+        What each candidate is worth with any turbine and with a fish-safe one; an option that is not above zero
+        cannot be chosen.
+    way : fish_passage.FishWay
+        With a least survival.
+    pond_start, pond
+        As for `pieces.boundary_of_path`.
+
+    Returns
+    -------
+    SurvivalChoice
+
+    Notes
+    -----
+    Existing plants use up their part of the loss on every way through them. Where they alone use more than there
+    is, no site that costs fish may stand on such a way.
+
+    The result is exact as long as no more than 256 different sums of losses can occur up to the greatest one,
+    which holds for some ten sites of a few kinds in a row. Time grows with the candidates below spawning grounds
+    times those sums: 200 000 candidates with 100 sums took 7 s, with 257 sums 22 s, on one core.
+    """
+    downstream = np.ascontiguousarray(downstream, dtype=np.int32)
+    boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
+    max_loss = -np.log(way.minimum) + ROUNDING
+    with np.errstate(divide="ignore"):
+        loss = -np.log(np.minimum(way.survival, 1.0)) + 0.0
+    kinds, kind = np.unique(loss, return_inverse=True)
+    kind = kind.reshape(loss.shape).astype(np.int64)
+    levels = _levels(kinds, max_loss)
+    plants_loss = -np.log(
+        np.maximum(survival_to_outlet(downstream, np.arange(len(downstream)), way.past_plants), 1e-300)
+    )
+    left = np.maximum(max_loss - plants_loss, 0.0)
+    highest = np.searchsorted(levels.used, left, side="right") - 1
+    cap = _carried_caps(downstream, np.where(way.spawning, highest, len(levels.used)))
+    has_spawning = carried_down(way.spawning, downstream)
+
+    tailrace = np.ascontiguousarray(tailrace, dtype=np.int32)
+    by_tailrace = np.argsort(tailrace, kind="stable")
+    first_at = np.searchsorted(tailrace[by_tailrace], np.arange(downstream.size + 1))
+    tree = (*upstream_neighbours(downstream), by_tailrace, first_at)
+    pieces = (boundary.start, boundary.station, _from_above(downstream, boundary, entered))
+    fish = (has_spawning, cap, np.ascontiguousarray(entered, dtype=np.int64), kind, levels.following)
+    value = np.ascontiguousarray(value, dtype=np.float64)
+    row = np.where(has_spawning, np.cumsum(has_spawning) - 1, -1)
+    option = _solve(tree, pieces, fish, value, row, int(has_spawning.sum()), len(levels.used))
+    picked = np.flatnonzero(option >= 0)
+    return SurvivalChoice(option, float(value[picked, option[picked]].sum()), levels.exact)
+
+
+# Sums of the losses of any number of sites, up to the greatest allowed.
+def _levels(kinds, max_loss):
+    single = kinds[(kinds > 0) & (kinds <= max_loss)]
+    sums = np.zeros(1)
+    while len(sums) <= MAX_LEVELS:
+        further = np.concatenate([sums, np.add.outer(sums, single).ravel()])
+        further = np.sort(further[further <= max_loss])
+        further = further[np.concatenate([[True], np.diff(further) > ROUNDING / 1000])]
+        if len(further) == len(sums):
+            break
+        sums = further
+    exact = len(sums) <= MAX_LEVELS
+    if exact:
+        reached = np.add.outer(sums, kinds)
+        # Sums of the same losses in another order differ by rounding.
+        following = np.searchsorted(sums, reached - ROUNDING / 1000)
+    else:
+        step = max_loss / MAX_LEVELS
+        sums = np.arange(MAX_LEVELS + 1) * step
+        steps = np.ceil(np.minimum(kinds / step, MAX_LEVELS + 1) - ROUNDING).astype(np.int64)
+        following = np.add.outer(np.arange(len(sums)), steps)
+        reached = np.where(following < len(sums), 0.0, np.inf)
+    return _Levels(sums, np.where(reached <= max_loss, following, -1), exact)
+
+
+# Highest level with which water may leave a station, that of all spawning grounds at it and above.
+@kernel
+def _carried_caps(downstream, cap):
+    carried = cap.copy()
+    for i in range(downstream.size):
+        if downstream[i] >= 0:
+            carried[downstream[i]] = min(carried[downstream[i]], carried[i])
+    return carried
+
+
+# Boundary stations whose fish enter the candidate: those that drain to where it is entered.
+def _from_above(downstream, boundary, entered):
+    owner = np.repeat(np.arange(len(boundary.start) - 1), np.diff(boundary.start))
+    return _drains_to(downstream, boundary.station, np.asarray(entered, dtype=np.int64)[owner])
+
+
+@kernel
+def _drains_to(downstream, station, target):
+    result = np.zeros(station.size, dtype=np.bool_)
+    for k in range(station.size):
+        i = station[k]
+        while i >= 0 and i < target[k]:
+            i = downstream[i]
+        result[k] = i == target[k]
+    return result
+
+
+# What a station and all above it are worth at a loss level, after its turn in the loop; -inf where fish would not
+# come through.
+@part
+def _worth(i, level, plain, by_level, row):
+    return plain[i] if row[i] < 0 else by_level[row[i], level]
+
+
+# Best candidate and option with its tailrace at station i while fish meet the given loss below, (-1, -1) for none;
+# and the total that it gives.
+@part
+def _best_at(i, level, tree, pieces, fish, value, plain, by_level, row):
+    joining_start, joining, by_tailrace, first_at = tree
+    start, boundary, from_above = pieces
+    has_spawning, cap, entered, kind, following = fish
+    if level > cap[i]:
+        return -np.inf, -1, -1
+    best, best_candidate, best_option = 0.0, -1, -1
+    for u in range(joining_start[i], joining_start[i + 1]):
+        best += _worth(joining[u], level, plain, by_level, row)
+    for k in range(first_at[i], first_at[i + 1]):
+        c = by_tailrace[k]
+        for option in range(2):
+            if not value[c, option] > 0.0:
+                continue
+            above = level
+            if has_spawning[entered[c]]:
+                above = following[level, kind[c, option]]
+                if above < 0 or above > cap[entered[c]]:
+                    continue
+            total = value[c, option]
+            for b in range(start[c], start[c + 1]):
+                total += _worth(boundary[b], above if from_above[b] else level, plain, by_level, row)
+            if total > best:
+                best, best_candidate, best_option = total, c, option
+    return best, best_candidate, best_option
+
+
+# Downstream loop for the totals, upstream loop for the choice: see `choice`.
+@kernel
+def _solve(tree, pieces, fish, value, row, rows, levels):
+    joining_start, joining, _, _ = tree
+    start, boundary, from_above = pieces
+    has_spawning, _, entered, kind, following = fish
+    count = row.size
+    plain, by_level = np.zeros(count), np.zeros((rows, levels))
+    for i in range(count):
+        if row[i] < 0:
+            plain[i] = _best_at(i, 0, tree, pieces, fish, value, plain, by_level, row)[0]
+        else:
+            for level in range(levels):
+                by_level[row[i], level] = _best_at(i, level, tree, pieces, fish, value, plain, by_level, row)[0]
+
+    option = np.full(value.shape[0], -1, dtype=np.int8)
+    # Loss level at which each station is free, -1 where it is not.
+    free = np.full(count, -1, dtype=np.int64)
+    has_below = np.zeros(count, dtype=np.bool_)
+    has_below[joining] = True
+    for i in range(count - 1, -1, -1):
+        if not has_below[i]:
+            free[i] = 0
+        if free[i] < 0:
+            continue
+        level = free[i]
+        _, c, chosen = _best_at(i, level, tree, pieces, fish, value, plain, by_level, row)
+        if c < 0:
+            for u in range(joining_start[i], joining_start[i + 1]):
+                free[joining[u]] = level
+            continue
+        option[c] = chosen
+        above = following[level, kind[c, chosen]] if has_spawning[entered[c]] else level
+        for b in range(start[c], start[c + 1]):
+            free[boundary[b]] = above if from_above[b] else level
+    return option
+
+
+# Columns of a valuation that hold for one choice of turbine; the prefix says which.
+VALUED = (
+    "turbine",
+    "screened",
+    "units",
+    "flow_design_m3s",
+    "power_kw",
+    "energy_mwh",
+    "capacity_factor",
+    "firm_power_kw",
+    "capital_cost",
+    "lcoe_per_kwh",
+    "net_annual_value",
+)
+PREFIXES = ("any_", "safe_")
+
+
+class Offers(NamedTuple):
+    """The chosen set and how every candidate fared.
+
+    ``valued`` has a row a candidate: the columns of `VALUED` for the turbine choice that the rules leave it.
+    ``chosen`` is True for a site; ``blocked_by`` is the number of the chosen candidate that stands in the way of
+    another one, or -1; ``ladder`` holds for each step that a candidate must pass, in the order of
+    `sitefinder.vocabulary.REJECTION_REASONS`, the name of the reason for a reach that fails there and which
+    candidates pass it and all before.
+
+    With a least survival of fish on their way, ``safe_by_passage_limit`` are sites that have a fish-safe turbine because of it
+    and not of a rule, ``kept_out`` candidates that nothing else keeps from being chosen, and ``exact`` tells
+    whether the set is the very best or losses of fish were rounded up, see `sitefinder.siting.selection`.
+    """
+
+    valued: pd.DataFrame
+    chosen: np.ndarray
+    blocked_by: np.ndarray
+    ladder: list
+    safe_by_passage_limit: np.ndarray
+    kept_out: np.ndarray
+    exact: bool = True
+
+
+def valued_for(valuation, choice):
+    """The valuation that holds for the turbine choice left to each stretch.
+
+    Parameters
+    ----------
+    valuation : DataFrame, m rows
+        Columns of `VALUED` with each of `PREFIXES`.
+    choice : ndarray of int, shape (m,)
+        0 for any turbine, 1 for a fish-safe one, -1 for none.
+
+    Returns
+    -------
+    DataFrame, m rows
+        Columns of `VALUED`; turbine -1 and NaN where there is no choice.
+    """
+    columns = {}
+    for name in VALUED:
+        either = [valuation[prefix + name].to_numpy() for prefix in PREFIXES]
+        values = np.where(choice == 1, either[1], either[0])
+        if name in ("turbine", "units"):
+            columns[name] = np.where(choice >= 0, values, -1 if name == "turbine" else 0).astype(np.int64)
+        elif name == "screened":
+            columns[name] = values.astype(bool) & (choice >= 0)
+        else:
+            columns[name] = np.where(choice >= 0, values, np.nan)
+    return pd.DataFrame(columns)
+
+
+def choose_sites(stretches, steps, valuation, choice, stations, settings, way=None):
+    """The best set of stretches without overlap among those that pass every step.
+
+    Parameters
+    ----------
+    stretches : Stretches
+    steps : list of (str, ndarray of bool, shape (m,))
+        What a candidate must pass beside its value, under the name of the reason where it does not.
+    valuation : DataFrame, m rows
+        See `valued_for`.
+    choice : ndarray of int, shape (m,)
+        Turbine choice that the rules leave, -1 for none.
+    stations : DataFrame
+        Columns ``downstream`` and ``segment_length_m``, and ``to_downstream_m`` where sites keep a distance.
+    settings : sitefinder.settings.Settings
+        Reads the sections ranking and costs.
+    way : sitefinder.siting.fish_passage.FishWay, optional
+        What migrating fish ask; without a least survival they ask nothing.
+
+    Returns
+    -------
+    Offers
+    """
+    choice = _within_limits(stretches, valuation, choice, settings)
+    valued = valued_for(valuation, choice)
+    value, cheap = _value(valued, settings)
+    fits = (NO_SUITABLE_TURBINE.name, valued["turbine"].to_numpy() >= 0)
+    limits = _limits(stretches, valued, settings.ranking)
+    passing = np.ones(len(valued), dtype=bool)
+    ladder = []
+    for name, passes in _in_order([*steps, fits, *limits, (ABOVE_COST_LIMIT.name, cheap)]):
+        passing = passing & passes
+        ladder.append((name, passing))
+    downstream = stations["downstream"].to_numpy().astype(np.int32)
+    intake, tailrace = (stretches.table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
+    pond_start, pond = _ponds(stretches)
+    if settings.ranking.spacing_m > 0:
+        step_m = stations["to_downstream_m"].to_numpy()
+        pond_start, pond = with_spacing(downstream, step_m, intake, pond_start, pond, settings.ranking.spacing_m)
+    worth = np.where(passing, np.nan_to_num(value), 0.0)
+    safe_by_passage_limit, exact = np.zeros(len(valued), dtype=bool), True
+    if way is None or way.minimum is None:
+        boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
+        chosen = choose_best_set(downstream, tailrace, worth, boundary.start, boundary.station).chosen
+    else:
+        safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
+        may = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
+        worth = np.column_stack([worth, np.where(may, np.nan_to_num(_value(safe, settings)[0]), 0.0)])
+        # Where the rules ask for a fish-safe turbine, that is the first option.
+        first = np.where(choice == SAFE, way.survival[:, SAFE], way.survival[:, 0])
+        options = way._replace(survival=np.column_stack([first, way.survival[:, SAFE]]))
+        entered = entered_at(stretches.table["scheme_type"], intake, tailrace)
+        found = choose_for_fish(downstream, intake, tailrace, entered, worth, options, pond_start, pond)
+        chosen, safe_by_passage_limit, exact = found.option >= 0, found.option == SAFE, found.exact
+        valued = valued_for(valuation, np.where(safe_by_passage_limit, SAFE, choice))
+    segment_m = stations["segment_length_m"].to_numpy()
+    blocking = blocked_by(chosen, downstream, intake, tailrace, segment_m, pond_start, pond)
+    kept_out = passing & ~chosen & (blocking < 0)
+    return Offers(valued, chosen, np.where(passing, blocking, -1), ladder, safe_by_passage_limit, kept_out, exact)
+
+
+# Steps in the order in which reasons for rejection are examined.
+def _in_order(steps):
+    return sorted(steps, key=lambda step: REJECTION_REASONS.index(named(REJECTION_REASONS, step[0])))
+
+
+# What each candidate is worth to the choice, and whether that is enough and its energy within the cost limit.
+def _value(valued, settings):
+    value = valued["energy_mwh" if settings.ranking.choose_by == "energy" else "net_annual_value"].to_numpy()
+    enough = np.nan_to_num(value, nan=-1.0) > 0
+    limit = settings.costs.max_lcoe_per_kwh
+    if limit is not None:
+        enough &= np.nan_to_num(valued["lcoe_per_kwh"].to_numpy(), nan=np.inf) <= limit
+    return value, enough
+
+
+# The choices of turbine, the fish-safe one where any may stand but only that one keeps the limits: the best of any
+# is the one of most value, and it may cost more a kWh. Without this a stricter rule could admit the other.
+def _within_limits(stretches, valuation, choice, settings):
+    any_keeps, safe_keeps = (
+        _keeps_limits(stretches, valued_for(valuation, np.where(choice >= 0, turbine, choice)), settings)
+        for turbine in (ANY, SAFE)
+    )
+    return np.where((choice == ANY) & ~any_keeps & safe_keeps, SAFE, choice)
+
+
+# Where a turbine fits, is worth its cost, and breaks none of the user's limits.
+def _keeps_limits(stretches, valued, settings):
+    kept = _value(valued, settings)[1] & (valued["turbine"].to_numpy() >= 0)
+    for _, within in _limits(stretches, valued, settings.ranking):
+        kept &= within
+    return kept
+
+
+# The user's hard limits as steps, those that are set.
+def _limits(stretches, valued, ranking):
+    if ranking.min_power_kw > 0:
+        power_kw = np.nan_to_num(valued["power_kw"].to_numpy(), nan=0.0)
+        yield POWER_TOO_SMALL.name, power_kw >= ranking.min_power_kw
+    if ranking.max_road_distance_m is not None:
+        distance_m = np.nan_to_num(stretches.table["road_distance_m"].to_numpy(dtype=float), nan=np.inf)
+        yield ROAD_TOO_FAR.name, distance_m <= ranking.max_road_distance_m
+
+
+# The ponds of all candidates in compressed form.
+def _ponds(stretches):
+    lengths = stretches.start[1:] - stretches.pond_start
+    in_pond = np.arange(len(stretches.taken)) >= np.repeat(stretches.pond_start, np.diff(stretches.start))
+    return np.concatenate([[0], np.cumsum(lengths)]), stretches.taken[in_pond]
+
+
+def alternatives(offers, maximum, tailrace_reach):
+    """The best candidates that each site keeps out, and in each reach those that only the fish's way does.
+
+    Parameters
+    ----------
+    offers : Offers
+    most : int
+        How many for each site, or reach.
+    tailrace_reach : ndarray of int, shape (m,)
+        Reach in which each candidate's tailrace lies.
+
+    Returns
+    -------
+    ndarray of int64
+        Numbers of candidates, by the site that blocks them, then from the best down, then by number; then those
+        that no site blocks, by reach.
+    """
+    blocker = offers.blocked_by.astype(np.int64)
+    by = np.where(blocker >= 0, blocker, len(blocker) + np.asarray(tailrace_reach, dtype=np.int64))
+    listed = np.flatnonzero((blocker >= 0) | offers.kept_out)
+    value = offers.valued["net_annual_value"].to_numpy()[listed]
+    order = np.lexsort([listed, -value, by[listed]])
+    by = by[listed][order]
+    place = np.arange(len(by)) - np.searchsorted(by, by)
+    return listed[order][place < maximum]
+
+
+def rejection_reason(reach_of_station, standing, stretches, offers, developed, tidal):
+    """Why each reach carries no site.
+
+    Parameters
+    ----------
+    reach_of_station : ndarray of int32, shape (n,)
+        -1 for a station without a segment.
+    standing, developed, tidal : ndarray of bool, shape (n,)
+        Stations whose segment is standing water, used by an existing plant, or tidal.
+    stretches : Stretches
+    offers : Offers
+
+    Returns
+    -------
+    ndarray of str, one for each reach
+        Empty where a site takes some of the reach.
+
+    Notes
+    -----
+    The reason is the first thing that no candidate touching the reach gets past: standing water, an existing
+    plant, tidal water, too little head, then the steps of the offers' ladder. Past these, too few fish survive
+    where some candidate could stand but for that, and elsewhere a better site is in the way. All reasons are
+    declared in `sitefinder.vocabulary.REJECTION_REASONS`.
+    """
+    count = len(reach_of_station)
+    reaches = int(reach_of_station.max()) + 1
+    reason = np.full(reaches, "", dtype=object)
+
+    def reached(stations):
+        touched = np.zeros(reaches, dtype=bool)
+        touched[reach_of_station[stations & (reach_of_station >= 0)]] = True
+        return touched
+
+    def say(name, applies):
+        reason[applies & (reason == "")] = name
+
+    say(STANDING_WATER.name, ~reached(~standing))
+    say(DEVELOPED.name, ~reached(~(standing | developed)))
+    say(TIDAL.name, ~reached(~(standing | developed | tidal)))
+    say(HEAD_TOO_SMALL.name, ~reached(covered_stations(stretches, np.ones(len(offers.chosen), dtype=bool), count)))
+    for name, passing in offers.ladder:
+        say(name, ~reached(covered_stations(stretches, passing, count)))
+    say(FISH_SURVIVAL_TOO_LOW.name, reached(covered_stations(stretches, offers.kept_out, count)))
+    say(BETTER_SITE.name, np.ones(reaches, dtype=bool))
+    reason[reached(covered_stations(stretches, offers.chosen, count))] = ""
+    return reason

@@ -1,1 +1,0 @@
-"""The one place where all parts meet: the stage graph."""

@@ -1,0 +1,205 @@
+"""The stage graph: each stage with what it reads, and the settings and inputs that it may see.
+
+A result is kept under a key of all that its stage's line names and of the code that its function can reach; see
+"How keys work" in DEVELOPERS.md. Functions are named and not imported here, so that a run that has nothing to do
+loads none of their libraries.
+"""
+
+from sitefinder.pipeline.graph import PerItem, Stage, bound
+
+GIVEN = ("settings", "inputs", "scratch", "progress")
+# Gives the digest of what a result holds.
+CONTENT = "sitefinder.steps.contents:digest_of"
+# Settings that the value of a stretch depends on, beside those of fish.
+VALUED_BY = (
+    "stretches.min_flow_mean_m3s energy tailwater flows.releases ranking.choose_by costs.discount_rate "
+    "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
+    "costs.own_use_share costs.own_use_kwh_per_year costs.connection"
+)
+
+
+def stage(name, run, reads, settings="", inputs="", each=None, content=None, describes=()):
+    """A stage as a line: what it reads, then the settings and the inputs that it sees, each as words."""
+    depends_on = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
+    depends_on = {given: parts for given, parts in depends_on.items() if parts}
+    return Stage(name, run, (*depends_on, *reads.split()), depends_on, each, content, describes)
+
+
+# From settings and inputs to the chosen sites.
+STEPS = bound(
+    [
+        stage("dem_seams", "sitefinder.steps.flags:find_dem_seams", "", "inputs.dem.vertical_unit", "dem"),
+        stage(
+            "surface",
+            "sitefinder.steps.terrain:warp_surface",
+            "scratch",
+            "run.crs terrain.cell_size_m terrain.fill_nodata_cells inputs.dem.vertical_unit inputs.covariates",
+            "dem covariates shares layers.flow_regions layers.lakes",
+        ),
+        stage("relief", "sitefinder.steps.terrain:shade_relief", "surface", content=CONTENT),
+        stage(
+            "network",
+            "sitefinder.steps.network:make_network",
+            "surface scratch",
+            "run.crs inputs.dem.vertical_unit inputs.dem_footprints inputs.streams.inflow_area_column "
+            "network.snap_m network.derive_threshold_km2 network.main_path network.main_path_column "
+            "network.main_path_column_wins network.divergence_share network.divergence_share_column "
+            "network.canal_column network.canal_values network.ridge_m",
+            "dem dem_error layers.streams layers.dem_footprints",
+        ),
+        stage(
+            "resolved", "sitefinder.steps.network:validate_unresolved", "network", "run.strict inputs.streams.path"
+        ),
+        stage(
+            "stationing",
+            "sitefinder.steps.network:place_on_network",
+            "network",
+            "network.station_spacing_m network.reach_length_m",
+        ),
+        stage(
+            "structures",
+            "sitefinder.steps.water_bodies:find_structures",
+            "stationing",
+            "stretches.structure_snap_m",
+            "layers.structures",
+        ),
+        stage(
+            "falls",
+            "sitefinder.steps.rules:find_falls",
+            "stationing",
+            "stretches.structure_snap_m",
+            "layers.falls layers.structures",
+        ),
+        stage(
+            "dem_errors",
+            "sitefinder.steps.heads:find_dem_errors",
+            "stationing",
+            "inputs.dem_footprints",
+            "dem_error layers.dem_footprints",
+        ),
+        stage(
+            "channels",
+            "sitefinder.steps.heads:read_channels",
+            "network stationing dem_errors",
+            "run.crs inputs.dem.vertical_unit heads.transect_half_width_m",
+            "dem",
+        ),
+        stage(
+            "terrain",
+            "sitefinder.steps.terrain:drain_terrain",
+            "surface network stationing channels scratch progress",
+            "run.crs run.workers terrain.engine terrain.sink_depth_m "
+            "terrain.tile_rows terrain.tile_columns terrain.margin_cells",
+        ),
+        stage(
+            "catchments",
+            "sitefinder.steps.terrain:sum_catchments",
+            "surface network stationing terrain",
+            "inputs.covariates terrain.edge_is_divide",
+        ),
+        stage(
+            "long_profile",
+            "sitefinder.steps.heads:fit_profile",
+            "stationing channels dem_errors structures",
+            "run.crs run.seed heads.quantile heads.simulations",
+            "dem",
+        ),
+        stage(
+            "field_levels",
+            "sitefinder.steps.heads:place_field_levels",
+            "stationing long_profile",
+            "stretches.structure_snap_m tailwater.rating_reach_m",
+            "field_levels ratings",
+        ),
+        stage(
+            "heads", "sitefinder.steps.heads:use_field_levels", "stationing long_profile field_levels", "run.seed"
+        ),
+        stage(
+            "flows",
+            "sitefinder.steps.flows:estimate_station_flows",
+            "stationing catchments",
+            "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
+            "energy.design_exceedance_percent stretches.structure_snap_m uncertainty.year_to_year_sd",
+            "equations gauges environmental measured_gauges spot_gaugings layers.flow_regions layers.karst "
+            "layers.abstractions",
+        ),
+        stage(
+            "water_depths",
+            "sitefinder.steps.heads:find_water_depths",
+            "flows field_levels",
+            "tailwater inputs.dem.survey_flow_exceedance_percent",
+        ),
+        stage(
+            "channel_shapes",
+            "sitefinder.steps.flows:find_channel_shapes",
+            "stationing flows",
+            "stretches.structure_snap_m channel tailwater",
+            "sections",
+        ),
+        stage(
+            "water_bodies",
+            "sitefinder.steps.water_bodies:find_water_bodies",
+            "network stationing structures heads flows",
+            "heads.standing_water_m heads.tidal_below_m inputs.dem.vertical_unit inputs.lakes.path inputs.plants "
+            "stretches.structure_snap_m stretches.step_min_m stretches.step_standard_errors "
+            "stretches.step_explained_m stretches.min_flow_mean_m3s",
+            "layers.lakes layers.plants layers.tidal",
+        ),
+        stage(
+            "minimum_heads",
+            "sitefinder.steps.heads:find_minimum_heads",
+            "stationing long_profile water_bodies",
+            "stretches.longest_m heads.resolved_standard_errors",
+            "layers.region",
+        ),
+        stage(
+            "marks",
+            "sitefinder.steps.flags:mark_stations",
+            "stationing channels catchments field_levels water_bodies dem_seams dem_errors",
+            "run.crs flags inputs.covariates stretches.structure_snap_m",
+            "dem layers.regulated layers.karst",
+        ),
+        stage(
+            "stretches",
+            "sitefinder.steps.candidates:list_stretches",
+            "stationing channels heads water_bodies catchments flows channel_shapes",
+            "run.crs inputs.dem.vertical_unit heads.shrink "
+            "heads.resolved_standard_errors stretches.scheme_types stretches.min_head_m "
+            "stretches.max_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
+            "stretches.headrace_detour_factor off_grid",
+            "dem layers.roads layers.power_lines layers.settlements",
+        ),
+        stage(
+            "energy",
+            "sitefinder.steps.candidates:value_all",
+            "stretches flows water_depths",
+            f"{VALUED_BY} fish.min_survival fish.evidence",
+            "turbines costs",
+        ),
+        stage(
+            "rule_overlaps",
+            "sitefinder.steps.rules:overlap_rule",
+            "network stationing heads falls",
+            each=PerItem("rule", "sitefinder.steps.scope:rules_of", "sitefinder.steps.rules:joined_overlaps"),
+        ),
+        stage(
+            "verdicts", "sitefinder.steps.rules:judge", "stationing stretches rule_overlaps", "rules ranking.allow"
+        ),
+        stage(
+            "sites",
+            "sitefinder.steps.selection:choose",
+            "stationing stretches energy rule_overlaps verdicts water_bodies",
+            "ranking stretches.min_flow_mean_m3s costs.max_lcoe_per_kwh fish.spawning_rules fish.evidence "
+            "fish.min_passage_survival fish.existing_survival",
+            "turbines layers.region",
+        ),
+        stage(
+            "fish_safety",
+            "sitefinder.steps.selection:weigh_fish_safety",
+            "stationing stretches flows water_depths energy rule_overlaps verdicts water_bodies",
+            f"{VALUED_BY} fish ranking costs.max_lcoe_per_kwh",
+            "turbines costs layers.region",
+        ),
+    ],
+    GIVEN,
+)

@@ -1,0 +1,852 @@
+"""All that a run reads, opened and judged together, so that every problem is reported at once."""
+
+import contextlib
+import hashlib
+import json
+import os
+from collections.abc import Callable, Mapping
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
+from sitefinder.io.deliveries import writable_folder
+from sitefinder.io.digests import remembered
+from sitefinder.io.software import software
+from sitefinder.pipeline.code import digest_of_files, own_code
+
+# Who made a file, when, under which licence: given in the delivery, never part of a stage's result.
+OF_A_FILE = ("source", "date", "licence")
+# Vector data sets that hold all of themselves in one file, or in files of one stem. What may refer to further
+# files (a virtual layer, a database on a server) is read by every run.
+WHOLE_IN_THEMSELVES = frozenset(
+    {".gpkg", ".shp", ".geojson", ".json", ".fgb", ".csv", ".sqlite", ".parquet", ".gdb"}
+)
+# What the libraries of the ground look at beside their files.
+LIBRARY_ENVIRONMENT = ("PROJ_", "GDAL_", "OGR_", "CPL_")
+
+
+class Told(NamedTuple):
+    """What a reading gives beside its value: rows of lineage, rows of the table of repairs, files named in it."""
+
+    lineage: list = ()
+    repairs: list = ()
+    files: list = ()
+
+
+class Reading(NamedTuple):
+    """One thing to read, or one check of things that were read.
+
+    Attributes
+    ----------
+    read : callable
+        Gives the value, or raises a `SitefinderError`. It may ask for the values of what it needs.
+    settings : object
+        All settings that steer it, of what JSON holds.
+    needs : tuple of str
+        Readings whose values it asks for; it is not judged where one of them is unsound.
+    wants : tuple of str
+        Readings whose values it asks for by `Readings.wanted`, and does without where they are unsound.
+    files : sequence of Path, or None
+        All files that it depends on and that can be named beforehand. None where nobody can say without reading
+        whether it would be the same: it is read by every run.
+    counted : callable
+        What the digest is taken of, from the value.
+    told : callable
+        Gives `Told` from the value.
+    is_plain : bool
+        Whether the value is of what JSON holds; it is remembered itself then.
+    """
+
+    read: Callable
+    settings: object = None
+    needs: tuple = ()
+    wants: tuple = ()
+    files: tuple | None = ()
+    counted: Callable = lambda value: value
+    notes: Callable = lambda value: Told()
+    is_plain: bool = False
+
+
+class NotRead(Exception):
+    """Something that this needs could not be read, which has been reported already."""
+
+
+class Readings:
+    """Readings by name, in the order in which they are judged.
+
+    Parameters
+    ----------
+    software : dict of str to str
+        Versions of what reads.
+    modules : sequence of str
+        Modules whose code reads.
+    """
+
+    def __init__(self, software, modules):
+        own = digest_of_files(own_code().files_of(modules))
+        around = sorted(item for item in os.environ.items() if item[0].startswith(LIBRARY_ENVIRONMENT))
+        self._common = [own, sorted(software.items()), around]
+        self._readings, self._facts, self._values, self._problems = {}, {}, {}, {}
+
+    def add(self, name, read, **options):
+        """Add a reading; see `Reading`."""
+        self._readings[name] = Reading(read, **options)
+
+    def __contains__(self, name):
+        return name in self._readings
+
+    def judge(self):
+        """Problems of all readings, each once; what is remembered as sound is not read.
+
+        Returns
+        -------
+        list of SitefinderError
+        """
+        for name in self._readings:
+            with contextlib.suppress(SitefinderError, NotRead):
+                self.facts(name)
+        return list(self._problems.values())
+
+    def value(self, name):
+        """What was read; it is read now if nothing asked for it before."""
+        if name not in self._values:
+            self._validate_unsound(name)
+            reading = self._readings[name]
+            if reading.is_plain and name in self._facts:
+                self._values[name] = self._facts[name]["value"]
+            else:
+                value = self._tried(name, reading.read)
+                if name in self._facts:
+                    self._validate_changed(name, value)
+                self._values[name] = value
+        return self._values[name]
+
+    def wanted(self, name):
+        """The value of a reading, or None where it is unsound."""
+        return self.value(name) if self._is_sound(name) else None
+
+    def facts(self, name):
+        """What is remembered of a reading.
+
+        Returns
+        -------
+        dict
+            ``digest`` (text), ``lineage`` (list of dict), ``repairs`` (list of rows), ``files`` (paths) and
+            ``value``, None unless it is plain.
+        """
+        if name not in self._facts:
+            self._validate_unsound(name)
+            self._facts[name] = self._tried(name, lambda: self._found(name))
+        return self._facts[name]
+
+    def notes(self):
+        """Facts of all readings, in their order."""
+        return [self.facts(name) for name in self._readings]
+
+    def _found(self, name):
+        reading = self._readings[name]
+        needed = [self.facts(other)["digest"] for other in reading.needs]
+        needed += [self.facts(other)["digest"] if self._is_sound(other) else "unsound" for other in reading.wants]
+
+        def find():
+            value = self.value(name)
+            notes = reading.notes(value)
+            return {
+                "digest": _digest(reading, value),
+                "lineage": [_plain(row) for row in notes.lineage],
+                "repairs": [[str(cell) for cell in row] for row in notes.repairs],
+                "files": [str(file) for file in (*notes.files, *_data_folders())],
+                "value": value if reading.is_plain else None,
+            }
+
+        if reading.files is None:
+            return find()
+        what = json.dumps([name, reading.settings, needed, self._common], sort_keys=True, default=str)
+        return remembered(f"input {name} {_short(what)}", reading.files, find, also=lambda found: found["files"])
+
+    # A file that changes between the moment when it was judged and the moment when it is read would give a result
+    # that is kept under the wrong key.
+    def _validate_changed(self, name, value):
+        reading = self._readings[name]
+        if _digest(reading, value) != self._facts[name]["digest"]:
+            raise InputError.of(
+                "an input changed while the run was going on",
+                input=name,
+                file=", ".join(str(file) for file in (reading.files or ())[:3]) or None,
+                expected="files that stay as they are until the run has ended",
+                fix="start the run again when nothing writes to the file any more",
+            )
+
+    # A problem is reported once, where it arises, and not by what needs the thing.
+    def _tried(self, name, task):
+        try:
+            return task()
+        except SitefinderError as error:
+            if error not in self._problems.values():
+                self._problems[name] = error
+            raise
+
+    def _is_sound(self, name):
+        try:
+            self.facts(name)
+        except (SitefinderError, NotRead):
+            return False
+        return True
+
+    def _validate_unsound(self, name):
+        if name in self._problems or any(other in self._problems for other in self._readings[name].needs):
+            raise NotRead(name)
+
+
+class Lazily(Mapping):
+    """Values by name, each made when something first asks for it.
+
+    Parameters
+    ----------
+    names : sequence
+    make : callable
+        Gives the value of a name.
+    """
+
+    def __init__(self, names, make):
+        self._names, self._make = tuple(names), make
+
+    def __getitem__(self, name):
+        if name not in self._names:
+            raise KeyError(name)
+        return self._make(name)
+
+    def __iter__(self):
+        return iter(self._names)
+
+    def __len__(self):
+        return len(self._names)
+
+    def __or__(self, others):
+        return dict(self) | dict(others)
+
+
+def files_of_layer(path):
+    """Files that a vector data set is made of, as far as its name says.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    tuple of Path, or None
+        None for what is no such data set, or is not there.
+    """
+    path = Path(path)
+    if path.suffix.lower() not in WHOLE_IN_THEMSELVES or not path.exists():
+        return None
+    if path.is_dir():
+        return (path, *sorted(file for file in path.rglob("*") if file.is_file()))
+    beside = (file for file in path.parent.iterdir() if file.name.startswith((f"{path.stem}.", f"{path.name}-")))
+    return (path, *sorted(file for file in beside if file.is_file() and file != path))
+
+
+def files_of_raster(name, folder):
+    """Files that a raster is made of, as far as its name says.
+
+    Parameters
+    ----------
+    name : str
+        Path as the settings state it, or an address that GDAL reads.
+    folder : Path
+        Folder that relative paths start from.
+
+    Returns
+    -------
+    tuple of Path, or None
+        None for what is no file on this turbine, or is not there.
+    """
+    path = folder / name
+    if "://" in name or name.startswith("/vsi") or not path.is_file():
+        return None
+    beside = (file for file in path.parent.iterdir() if file.name.startswith((f"{path.stem}.", f"{path.name}.")))
+    return (path, *sorted(file for file in beside if file.is_file() and file != path))
+
+
+def _digest(reading, value):
+    if value is None:
+        return "none"
+    from sitefinder.steps.contents import digest_of
+
+    return digest_of(reading.counted(value))
+
+
+def counted_raster(facts):
+    """What of a raster's facts can change a result: not where it lies; its content stands in the digest."""
+    notes = {name: value for name, value in facts.lineage.items() if name not in ("path", *OF_A_FILE)}
+    return {**facts._asdict(), "path": "", "lineage": notes}
+
+
+# Folders whose grids decide how exactly coordinates are transformed: a grid that comes or goes changes them.
+def _data_folders():
+    from pyproj.datadir import get_data_dir, get_user_data_dir
+
+    folders = (Path(get_data_dir().split(os.pathsep)[0]), Path(get_user_data_dir()))
+    return [folder for folder in folders if folder.is_dir()]
+
+
+# A row of lineage as JSON gives it back, so that one that is remembered and one just read are the same.
+def _plain(row):
+    return {key: value.item() if hasattr(value, "item") else value for key, value in row.items()}
+
+
+def _short(text):
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+# Tables of what was measured on the bank, by the setting that names each.
+BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
+FLOW_REGIONS, ABSTRACTIONS = "flow_regions", "abstractions"
+# Kind of geometry that each layer must hold.
+LAYERS = {
+    "dem_footprints": "polygon",
+    "streams": "line",
+    "region": "polygon",
+    "districts": "polygon",
+    "structures": "point",
+    "falls": "point",
+    "gauge_stations": "point",
+    "plants": "any",
+    "lakes": "polygon",
+    "karst": "any",
+    "tidal": "any",
+    "regulated": "any",
+    "abstractions": "point",
+    "roads": "line",
+    "power_lines": "line",
+    "settlements": "any",
+}
+
+
+class RunInputs(NamedTuple):
+    """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
+
+    ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
+    ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
+    state; ``reserve`` holds the rules of the environmental flow, those of presets in their place. Either ``equations``
+    or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are where the settings
+    name none, and ``measured_gauges``, those with flows and places, where nothing asks for them. Turbines and
+    costs are in the money that the settings ask for; ``conversions`` tells what was in other money (see
+    `sitefinder.catalogue.costs`).
+    """
+
+    dem: object
+    dem_error: object
+    covariates: dict
+    shares: dict
+    layers: dict
+    rules: list
+    equations: list | None
+    gauges: object
+    turbines: list
+    costs: object
+    lineage: list
+    repairs: object
+    field_levels: object = None
+    ratings: object = None
+    spot_gaugings: object = None
+    measured_gauges: object = None
+    environmental: list | None = None
+    coverages: list | None = None
+    conversions: list = ()
+    rotors: list = ()
+    sections: object = None
+
+
+class LazyInputs:
+    """What a run reads, judged already; each thing is read when something first asks for it.
+
+    It has the attributes of `RunInputs`, and `digest_of`. ``lineage`` and ``repairs`` are remembered and need no
+    file. ``year_to_year_sd`` is the year-to-year spread of flow that the daily records show, or None.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    readings : sitefinder.steps.inputs.Readings
+        As `read_inputs` made them.
+    """
+
+    def __init__(self, settings, readings):
+        self._settings, self._readings = settings, readings
+        value, inputs = readings.value, settings.inputs
+        self.covariates = Lazily(inputs.covariates, lambda name: value(f"covariates.{name}"))
+        self.shares = Lazily(
+            [f"{name}_percent" for name in inputs.shares],
+            lambda name: value(f"shares.{name.removesuffix('_percent')}"),
+        )
+        self.layers = Lazily(_named_layers(inputs), lambda name: value(f"layers.{name}"))
+        self.rules = [LazyLayer(readings, f"rules.{rule.name}") for rule in settings.rules]
+        self.coverages = [
+            None if rule.covered_by is None else LazyLayer(readings, f"coverages.{rule.name}")
+            for rule in settings.rules
+        ]
+
+    def __getattr__(self, name):
+        if name.startswith("_") or name not in self._readings:
+            raise AttributeError(name)
+        return self._readings.value(name)
+
+    @property
+    def lineage(self):
+        """Where all came from, as rows of provenance."""
+        notes = self._readings.facts
+        return [row for name in _in_order_of_delivery(self._settings) for row in notes(name)["lineage"]]
+
+    @property
+    def repairs(self):
+        """What was repaired on reading, as a table."""
+        import pandas as pd
+
+        from sitefinder.network.topology import REPAIR_COLUMNS
+
+        notes = self._readings.facts
+        rows = [row for name in _in_order_of_delivery(self._settings) for row in notes(name)["repairs"]]
+        return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
+
+    def digest_of(self, part):
+        """Digest of a part: of a layer (``layers.lakes``), of all rasters or layers of a kind, of a table or file.
+
+        Those of ``lineage`` and ``repairs`` are of all their rows.
+
+        Parameters
+        ----------
+        part : str
+
+        Returns
+        -------
+        str
+            ``none`` where the settings do not name it.
+        """
+        if part in ("covariates", "shares"):
+            names = [f"{part}.{name}" for name in getattr(self._settings.inputs, part)]
+            rows = [[name, self._readings.facts(name)["digest"]] for name in names]
+            return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
+        if part in ("lineage", "repairs"):
+            rows = [self._readings.facts(name)[part] for name in _in_order_of_delivery(self._settings)]
+            return hashlib.sha256(json.dumps(rows, sort_keys=True).encode()).hexdigest()
+        if part.startswith("layers.") and part not in self._readings:
+            return "none"
+        return self._readings.facts(part)["digest"]
+
+    def _replace(self, **others):
+        return self.whole()._replace(**others)
+
+    def whole(self):
+        """All of it, read.
+
+        Returns
+        -------
+        RunInputs
+        """
+        values = {name: getattr(self, name) for name in RunInputs._fields}
+        lists = {
+            name: [None if one is None else one.read() for one in values[name]] for name in ("rules", "coverages")
+        }
+        tables = {name: dict(values[name]) for name in ("covariates", "shares", "layers")}
+        return RunInputs(**values | lists | tables)
+
+
+class LazyLayer:
+    """A layer that is read when something asks for its features; it has the attributes of `LayerRead`."""
+
+    def __init__(self, readings, name):
+        self._readings, self._name = readings, name
+
+    def __getattr__(self, name):
+        if name.startswith("_"):
+            raise AttributeError(name)
+        return getattr(self.read(), name)
+
+    @property
+    def digest(self):
+        """Digest of its features; nothing is read for it where that is remembered."""
+        return self._readings.facts(self._name)["digest"]
+
+    def read(self):
+        """The layer as `sitefinder.io.vector.read_layer` gives it."""
+        return self._readings.value(self._name)
+
+
+def read_inputs(settings, folder):
+    """Judge everything that the settings name; what is remembered as sound is read only when it is asked for.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    folder : Path
+        Folder of the settings file, from which relative paths start.
+
+    Returns
+    -------
+    LazyInputs
+
+    Raises
+    ------
+    ConfigError, InputError
+        One error that lists every problem.
+    """
+    problems = []
+    for judge in (lambda: writable_folder(folder / settings.run.output_folder),):
+        try:
+            judge()
+        except SitefinderError as error:
+            problems.append(error)
+    readings = Readings(software(), [__name__])
+    readings.add("run.crs", lambda: _readers().check_run_crs(settings.run.crs), settings=settings.run.crs)
+    if problems := readings.judge() + problems:
+        raise _together(problems)
+    _add_rasters(readings, settings, folder)
+    _add_layers(readings, settings, folder)
+    _add_bank_tables(readings, settings, folder)
+    _add_flows(readings, settings, folder)
+    _add_turbines_and_costs(readings, settings, folder)
+    if problems := readings.judge():
+        raise _together(problems)
+    return LazyInputs(settings, readings)
+
+
+def with_year_to_year(settings, inputs):
+    """Settings whose year-to-year spread of flow is that of the daily records, where they do not state it.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    inputs : LazyInputs or RunInputs
+
+    Returns
+    -------
+    sitefinder.settings.Settings
+    """
+    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
+        return settings
+    is_read = isinstance(inputs, RunInputs)
+    found = _readers().year_to_year_of(inputs.gauges) if is_read else inputs.year_to_year_sd
+    if found is None:
+        return settings
+    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
+    return settings.model_copy(update={"uncertainty": uncertainty})
+
+
+# The DEM and the covariates, and where the DEM lies in the run's system.
+def _add_rasters(readings, settings, folder):
+    crs, value = settings.run.crs, readings.value
+
+    def add(name, source, what):
+        readings.add(
+            name,
+            lambda: _readers().read_raster(source, folder, crs, what),
+            settings=[source.model_dump(mode="json"), crs],
+            files=files_of_raster(source.path, folder),
+            counted=counted_raster,
+            notes=lambda facts: Told([facts.lineage], files=_readers().parts_of_raster(source, folder)),
+        )
+
+    dem = settings.inputs.dem
+    add("dem.alone", dem, "dem")
+    preset = dem.error_preset
+    readings.add(
+        "dem_error.read",
+        lambda: _readers().read_dem_error(dem, folder),
+        settings=dem.model_dump(mode="json"),
+        files=() if preset is None else (folder / preset,),
+        notes=lambda read: Told([read[1]] if read[1] is not None else []),
+    )
+    _derive(readings, "dem_error", "dem_error.read", lambda read: read[0])
+    for name, source in settings.inputs.covariates.items():
+        add(f"covariates.{name}", source, name)
+    readings.add(
+        "bounds",
+        lambda: [float(edge) for edge in _readers().bounds_in_run(value("dem.alone"), crs)],
+        settings=crs,
+        needs=("dem.alone",),
+        is_plain=True,
+    )
+    readings.add(
+        "scale",
+        lambda: _readers().checked_scale(crs, value("bounds")),
+        settings=crs,
+        needs=("bounds",),
+        is_plain=True,
+    )
+
+    def whole():
+        alone, scale = value("dem.alone"), value("scale")
+        return alone._replace(lineage=alone.lineage | {"operation": f"{alone.lineage['operation']}; {scale}"})
+
+    readings.add(
+        "dem", whole, needs=("dem.alone", "scale"), counted=counted_raster, notes=lambda dem: Told([dem.lineage])
+    )
+
+
+# Layers, shares, rules and the areas that rules cover, and what the settings ask of their columns.
+def _add_layers(readings, settings, folder):
+    crs, inputs, value = settings.run.crs, settings.inputs, readings.value
+
+    def add(name, read, source, *others):
+        readings.add(
+            name,
+            lambda: read(readings.wanted("bounds")),
+            settings=[source.model_dump(mode="json"), crs, *others],
+            wants=("bounds",),
+            files=files_of_layer(folder / source.path),
+            counted=lambda layer: layer.frame,
+            notes=lambda layer: Told([layer.lineage], layer.repairs.to_numpy().tolist()),
+        )
+
+    for name, geometry in LAYERS.items():
+        source = getattr(inputs, name)
+        if source is not None:
+            read = partial(_layer, source, folder, crs, name, geometry)
+            add(f"layers.{name}", read, source)
+    if inputs.flow_regions is not None:
+        add(
+            f"layers.{FLOW_REGIONS}",
+            lambda bounds: _readers().read_flow_regions(inputs.flow_regions, folder, crs, bounds),
+            inputs.flow_regions,
+        )
+    if inputs.streams is not None:
+        _check(
+            readings,
+            settings,
+            "streams",
+            lambda: _readers().stream_lines(settings, value("layers.streams").frame),
+            "layers.streams",
+        )
+    if inputs.dem_footprints is not None:
+        _check(
+            readings,
+            settings,
+            "footprints",
+            lambda: _readers().footprint_table(inputs.dem_footprints, value("layers.dem_footprints").frame),
+            "layers.dem_footprints",
+        )
+    for name, source in inputs.shares.items():
+        add(f"shares.{name}", partial(_share, source, folder, crs, name), source, name)
+    for rule in settings.rules:
+        add(f"rules.{rule.name}", partial(_rule, rule, folder, crs), rule)
+    for rule in settings.rules:
+        if rule.covered_by is not None:
+            add(f"coverages.{rule.name}", partial(_coverage, rule, folder, crs), rule.covered_by, rule.name)
+
+
+# Tables of what was measured on the bank.
+def _add_bank_tables(readings, settings, folder):
+    for name in BANK_TABLES:
+        source = getattr(settings.inputs, name)
+        if source is None:
+            readings.add(name, lambda: None)
+            continue
+        readings.add(
+            f"{name}.read",
+            partial(_bank_table, name, source, folder, settings.run.crs),
+            settings=[source.model_dump(mode="json"), settings.run.crs],
+            files=(folder / source.path,),
+            counted=lambda table: table.frame,
+            notes=lambda table: Told([table.lineage]),
+        )
+        _derive(readings, name, f"{name}.read", lambda table: table.frame)
+
+
+# Equations, gauges and the rules of the environmental flow, and whether they suit each other.
+def _add_flows(readings, settings, folder):
+    flows, inputs, value = settings.flows, settings.inputs, readings.value
+    files = [f"equations.{number}" for number in range(1, len(flows.equations) + 1)]
+    for name, path in zip(files, flows.equations, strict=True):
+        readings.add(name, partial(_equations, folder / path), settings=path, files=(folder / path,))
+    readings.add("equations", lambda: [one for name in files for one in value(name)] or None, needs=tuple(files))
+    table = flows.gauges
+    readings.add(
+        "gauges",
+        lambda: None if table is None else _readers().read_gauges(folder / table.path, table),
+        settings=None if table is None else table.model_dump(mode="json"),
+        files=() if table is None else (folder / table.path,),
+        notes=lambda read: Told(files=() if read is None else _readers().daily_files(table, folder)),
+    )
+    stations = () if inputs.gauge_stations is None else ("layers.gauge_stations",)
+
+    def measured():
+        if flows.near_gauges is None and inputs.spot_gaugings is None:
+            return None
+        return _readers().measured_gauges(
+            settings, value("gauges"), value(stations[0]).frame if stations else None
+        )
+
+    readings.add("measured_gauges", measured, settings=_all_but_rules(settings), needs=("gauges", *stations))
+    if inputs.spot_gaugings is not None:
+        _check(
+            readings,
+            settings,
+            "gauged",
+            lambda: _readers().validate_unknown_gauges(value("spot_gaugings"), value("measured_gauges")),
+            "spot_gaugings",
+            "measured_gauges",
+        )
+    presets = tuple(folder / rule.preset for rule in flows.environmental if rule.preset is not None)
+    readings.add(
+        "environmental",
+        lambda: _readers().read_environmental_flow(flows.environmental, folder),
+        settings=[rule.model_dump(mode="json") for rule in flows.environmental],
+        files=presets,
+    )
+    if settings.off_grid is not None and inputs.settlements is not None:
+        _check(
+            readings,
+            settings,
+            "settlements",
+            lambda: _readers().demand_of_settlements(value("layers.settlements").frame, settings.off_grid),
+            "layers.settlements",
+        )
+    if getattr(inputs, ABSTRACTIONS) is not None:
+        name = f"layers.{ABSTRACTIONS}"
+        _check(
+            readings,
+            settings,
+            ABSTRACTIONS,
+            lambda: _readers().alterations_of(value(name).frame, ABSTRACTIONS),
+            name,
+        )
+    regions = () if inputs.flow_regions is None else (f"layers.{FLOW_REGIONS}",)
+
+    def fit():
+        weights = _readers().trial_weights({FLOW_REGIONS: value(regions[0])} if regions else {})
+        equations = [value(name) for name in files]
+        _readers().validate_unfit_flows(
+            settings, equations, value("gauges"), readings.wanted("environmental") or [], weights
+        )
+
+    _check(readings, settings, "flows", fit, "equations", "gauges", *regions, wants=("environmental",))
+    readings.add(
+        "year_to_year_sd",
+        lambda: _readers().year_to_year_of(value("gauges")),
+        needs=("gauges",),
+        is_plain=True,
+    )
+
+
+# Turbines, rotors and costs, in one money; and where all data files came from.
+def _add_turbines_and_costs(readings, settings, folder):
+    turbines, costs, value = settings.energy.turbines, settings.costs, readings.value
+    paths = [folder / path for path in turbines]
+    readings.add(
+        "turbines.read", lambda: _readers().read_turbine_files(paths), settings=turbines, files=tuple(paths)
+    )
+    readings.add(
+        "costs.read",
+        lambda: _readers().read_costs(folder / costs.file),
+        settings=costs.file,
+        files=(folder / costs.file,),
+    )
+
+    def money():
+        read = value("turbines.read")
+        return _readers().to_common_currency([*read.turbines, *read.rotors], value("costs.read"), costs.price_year)
+
+    readings.add("money", money, settings=costs.price_year, needs=("turbines.read", "costs.read"), counted=tuple)
+
+    def count():
+        return len(value("turbines.read").turbines)
+
+    both = ("money", "turbines.read")
+    readings.add("turbines", lambda: value("money").turbines[: count()], needs=both)
+    readings.add("rotors", lambda: value("money").turbines[count() :], needs=both)
+    _derive(readings, "costs", "money", lambda read: read.costs)
+    _derive(
+        readings, "conversions", "money", lambda read: read.conversions, counted=lambda found: [*map(tuple, found)]
+    )
+    table = settings.flows.gauges
+    presets = [rule.preset for rule in settings.flows.environmental if rule.preset is not None]
+    named = [*turbines, costs.file, *settings.flows.equations, *presets, *([table.path] if table else [])]
+    readings.add(
+        "data_files",
+        lambda: _readers().data_file_lineage(settings, folder),
+        settings=[named, None if table is None else table.model_dump(mode="json")],
+        needs=("turbines.read", "costs.read", "equations", "gauges", "environmental"),
+        files=tuple(folder / path for path in named),
+        notes=lambda rows: Told(rows, files=() if table is None else _readers().daily_files(table, folder)),
+    )
+
+
+# A thing that is part of another one that was read.
+def _derive(readings, name, of, derive, counted=lambda value: value):
+    readings.add(name, lambda: derive(readings.value(of)), needs=(of,), counted=counted)
+
+
+# A check that leaves nothing behind. It may look at any setting but those of rules and of the delivery.
+def _check(readings, settings, name, check, *needs, wants=()):
+    def judge():
+        check()
+
+    readings.add(f"check {name}", judge, settings=_all_but_rules(settings), needs=needs, wants=wants)
+
+
+def _all_but_rules(settings):
+    return settings.model_dump(mode="json", exclude={"rules": True, "delivery": True, "run": {"workers", "name"}})
+
+
+def _layer(source, folder, crs, name, geometry, bounds):
+    return _readers().read_layer_here(source, folder, crs, bounds, name, geometry, False)
+
+
+def _share(source, folder, crs, name, bounds):
+    return _readers().read_share(source, folder, crs, name)
+
+
+def _rule(rule, folder, crs, bounds):
+    return _readers().read_rule(rule, folder, crs, bounds)
+
+
+def _coverage(rule, folder, crs, bounds):
+    return _readers().read_coverage(rule, folder, crs, bounds)
+
+
+def _equations(path):
+    return _readers().read_equations(path)
+
+
+def _bank_table(name, source, folder, crs):
+    readers = _readers()
+    read = {
+        "field_levels": readers.read_field_levels,
+        "ratings": readers.read_ratings,
+        "spot_gaugings": readers.read_spot_gaugings,
+        "sections": readers.read_sections,
+    }[name]
+    return read(source, folder, crs)
+
+
+# Loaded when something must be read: a run that finds all as it was needs none of these libraries.
+def _readers():
+    from sitefinder.steps import readers
+
+    return readers
+
+
+def _named_layers(inputs):
+    return [name for name in (*LAYERS, FLOW_REGIONS) if getattr(inputs, name) is not None]
+
+
+# Readings in the order in which provenance and the table of repairs list them.
+def _in_order_of_delivery(settings):
+    inputs = settings.inputs
+    names = ["dem", *(f"covariates.{name}" for name in inputs.covariates)]
+    names += [f"shares.{name}" for name in inputs.shares]
+    names += [f"layers.{name}" for name in _named_layers(inputs)]
+    names += [f"rules.{rule.name}" for rule in settings.rules]
+    names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
+    names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
+    return [*names, "dem_error.read", "data_files"]
+
+
+# One problem stands as it is; several are listed under one headline.
+def _together(problems):
+    if len(problems) == 1:
+        return problems[0]
+    kind = ConfigError if all(isinstance(problem, ConfigError) for problem in problems) else InputError
+    return all_of(kind, "settings and inputs", [str(problem) for problem in problems])

@@ -1,0 +1,108 @@
+"""The stages of the rules: where they hold on the stream, and what that makes of reaches and stretches."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.network.topology import REPAIR_COLUMNS
+from sitefinder.rules.overlaps import HIT_COLUMNS, all_rule_metres, along_link, overlaps, uncovered
+from sitefinder.rules.upstream_downstream import NATURAL_FALLS, Barriers, carried_along, place_falls, steps_down
+from sitefinder.rules.verdicts import Held, StretchMarks, admissible, held_reaches, stretch_marks, verdicts
+from sitefinder.vocabulary import UNDER
+
+
+class Judged(NamedTuple):
+    """Verdict and reasons of each reach, marks of each stretch, and the turbine choice the rules leave it.
+
+    ``held`` tells of each reach which rules hold there.
+    """
+
+    reaches: pd.DataFrame
+    stretch_marks: StretchMarks
+    choice: np.ndarray
+    because: np.ndarray
+    held: Held
+
+
+class Falls(NamedTuple):
+    """Natural falls on the stream, and rows of the repairs for falls of the layer that are at no stream."""
+
+    on_stream: Barriers
+    distant: pd.DataFrame
+
+
+def overlap_rule(network, stationing, heads, falls, rule):
+    """Hits of one rule's features on the stream, those along it and what its layer does not cover included.
+
+    The stage runs once for each rule, so that an edited rule redoes its own hits alone; no other rule has a say.
+
+    Parameters
+    ----------
+    network, placed, heads, falls
+        Results of the stages of those names.
+    rule : sitefinder.steps.scope.RuleSeen
+
+    Returns
+    -------
+    DataFrame
+        See `sitefinder.rules.overlaps.overlaps`.
+    """
+    rule, frame, coverage = rule
+    hits = []
+    if not frame.empty:
+        hits.append(overlaps(stationing.segments, frame, rule))
+    if coverage is not None:
+        hits.append(uncovered(stationing.segments, coverage.geometry.to_numpy(), rule))
+    hits = along_link(hits) if hits else pd.DataFrame(columns=HIT_COLUMNS)
+    if rule.effect == UNDER.name or not len(hits):
+        return hits
+    steps = steps_down(stationing.stations, network.links)
+    ends = falls.on_stream if rule.ends_at_falls else Barriers(*[np.zeros(0)] * 2)
+    carried = carried_along(hits, stationing.stations, steps, rule, ends, heads.profile_m)
+    return along_link([hits, carried]) if len(carried) else hits
+
+
+def joined_overlaps(found):
+    """Hits of every rule in one table, from those of each by its name, in the order of the settings."""
+    hits = [each for each in found.values() if len(each)]
+    return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
+
+
+def find_falls(settings, inputs, stationing):
+    """Natural falls: those of the layer of falls, and structures of that kind.
+
+    Structures that stand at no stream are listed by the stage that places them.
+
+    Returns
+    -------
+    Falls
+    """
+    points, names = [], []
+    if "falls" in inputs.layers:
+        frame = inputs.layers["falls"].frame
+        points, names = list(frame.geometry), frame["feature_id"].tolist()
+    if "structures" in inputs.layers and "kind" in inputs.layers["structures"].frame:
+        frame = inputs.layers["structures"].frame
+        natural = frame["kind"].astype("object").map(lambda kind: str(kind).strip().lower()).isin(NATURAL_FALLS)
+        points = points + list(frame.geometry[natural])
+    segment_m = stationing.stations["segment_length_m"].to_numpy()
+    snap_m = settings.stretches.structure_snap_m
+    falls, near = place_falls(np.array(points, dtype=object), stationing.segments, segment_m, snap_m)
+    distant = [name for name, is_near in zip(names, near.tolist(), strict=False) if not is_near]
+    because = f"no stream within {snap_m:g} m", "ends no rule's effect along the stream"
+    rows = [("falls", name, *because) for name in distant]
+    return Falls(falls, pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str"))
+
+
+def judge(settings, stationing, stretches, rule_overlaps):
+    """Verdicts of reaches and stretches."""
+    rules = settings.rules
+    of_reaches = all_rule_metres(rule_overlaps, rules, len(stationing.reaches), by="reach")
+    of_stations = all_rule_metres(rule_overlaps, rules, len(stationing.stations), by="station")
+    held = held_reaches(stationing.reaches, of_reaches, rules)
+    segment_m, reach = (stationing.stations[name].to_numpy() for name in ("segment_length_m", "reach"))
+    marks = stretch_marks(stretches.start, stretches.taken, segment_m, reach, of_stations, rules)
+    admission = admissible(stretches.table["scheme_type"], marks.marks, settings.ranking.allow)
+    of_reach = verdicts(held, rules).set_axis(stationing.reaches.index)
+    return Judged(of_reach, marks, admission.choice, admission.because, held)

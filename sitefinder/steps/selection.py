@@ -1,0 +1,306 @@
+"""The stages of the selection: the best set of sites, what fish ask of it, and what fish-safe turbines gain."""
+
+from types import SimpleNamespace
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.energy.turbines import turbine_survival, turbine_table
+from sitefinder.network.stations import without_repeats
+from sitefinder.rules.overlaps import SHORTEST_OVERLAP_M, union_of_intervals
+from sitefinder.rules.verdicts import SAFE_MAY
+from sitefinder.schema import EVIDENCE, LAYERS, has_flag
+from sitefinder.settings import FishSettings
+from sitefinder.siting.access import district_names, district_of, in_region
+from sitefinder.siting.candidates import subset
+from sitefinder.siting.fish_passage import (
+    MigrationPath,
+    entered_at,
+    gain_by_district,
+    grades_counted,
+    plants_to_outlet,
+    survival_to_outlet,
+    without_fish_safe,
+    worst_from_above,
+)
+from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
+from sitefinder.steps.candidates import value_all
+from sitefinder.units import METRES_PER_KILOMETRE
+from sitefinder.vocabulary import (
+    ACTIONS,
+    BARRED_BY_RULE,
+    CATCHMENT_INCOMPLETE,
+    FLOW_TOO_SMALL,
+    HEAD_UNRESOLVED,
+    NO_FLOW_ESTIMATE,
+    OUTSIDE_REGION,
+    STREAM_TOO_SMALL,
+    TOUCHING,
+    UNDER,
+    passing_verdicts,
+)
+
+
+class FishAlive(NamedTuple):
+    """What comes down past chosen sites and existing plants, by station.
+
+    ``spawning_m`` is the length of each segment under the spawning rules [m]; ``survival`` the share of fish that
+    survive from the station to the outlet, ``plants`` the number of plants that they meet, ``worst`` the spawning
+    ground at the station or above from which least come down (-1: none).
+    """
+
+    spawning_m: np.ndarray
+    survival: np.ndarray
+    plants: np.ndarray
+    worst: np.ndarray
+
+
+def migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies):
+    """What the fish's way asks of the choice; None where nothing is asked.
+
+    A share of survival counts if its grade of evidence does for ``[fish]``; other turbines count as letting no
+    fish live, since nothing is proven of them.
+    """
+    fish = settings.fish
+    if not fish.spawning_rules or fish.min_passage_survival is None:
+        return None
+    survival = [
+        turbine_survival(
+            inputs.turbines, energy[f"{prefix}turbine"], energy[f"{prefix}screened"].astype(bool), fish.evidence
+        )
+        for prefix in PREFIXES
+    ]
+    return MigrationPath(
+        spawning_metres(settings, stationing, rule_overlaps) > 0,
+        np.where(water_bodies.plants_entered, _past_existing(settings), 1.0),
+        np.nan_to_num(np.column_stack(survival)),
+        fish.min_passage_survival,
+    )
+
+
+def fish_alive(settings, inputs, stationing, stretches, rule_overlaps, water_bodies, sites):
+    """What comes down past the chosen sites, with the shares that their turbine classes state, whatever the grade.
+
+    Returns
+    -------
+    FishAlive
+    """
+    offers = sites.offers
+    picked = np.flatnonzero(offers.chosen)
+    table, valued = stretches.table.iloc[picked], offers.valued.iloc[picked]
+    ends = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    existing = np.flatnonzero(water_bodies.plants_entered) if settings.fish.existing_survival is not None else []
+    entered = np.concatenate([entered_at(table["scheme_type"], *ends), existing]).astype(np.int64)
+    own = turbine_survival(inputs.turbines, valued["turbine"], valued["screened"])
+    survival = np.concatenate([own, np.full(len(existing), _past_existing(settings))])
+    downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
+    to_outlet = survival_to_outlet(downstream, entered, survival)
+    spawning_m = spawning_metres(settings, stationing, rule_overlaps)
+    worst = worst_from_above(downstream, spawning_m > 0, to_outlet)
+    return FishAlive(spawning_m, to_outlet, plants_to_outlet(downstream, entered), worst)
+
+
+def spawning_metres(settings, stationing, rule_overlaps):
+    """Length of each station's segment under the rules that tell spawning grounds [m].
+
+    Features that may be meant (a missing category) count; where a rule works along the stream, only what lies
+    under its layer does.
+    """
+    meant = rule_overlaps["rule"].isin(settings.fish.spawning_rules)
+    hits = rule_overlaps[meant & rule_overlaps["effect"].isin([UNDER.name, TOUCHING.name])]
+    station = hits["station"].to_numpy(dtype=np.int64)
+    union = union_of_intervals(station, *(hits[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m")))
+    metres = np.zeros(len(stationing.stations))
+    np.add.at(metres, union.owner, union.to_m - union.from_m)
+    # A touch that its rule counts is spawning ground without length.
+    metres[station] = np.maximum(metres[station], SHORTEST_OVERLAP_M)
+    return metres
+
+
+def published_spawning(settings, values, silent=("generalised", "hidden")):
+    """What may be told of spawning grounds: nothing (NaN) as soon as one of their rules is published so."""
+    untold = {rule.name for rule in settings.rules if rule.publish in silent}
+    return np.full(len(values), np.nan) if untold & set(settings.fish.spawning_rules) else values
+
+
+def with_fish(settings, stationing, alive, reaches):
+    """Reaches with ``spawning_m`` and ``survival_to_outlet``, from the ground where least fish come down alive."""
+    reach = stationing.stations["reach"].to_numpy()
+    of_reach = reach >= 0
+    spawning_m = np.bincount(reach[of_reach], weights=alive.spawning_m[of_reach], minlength=len(reaches))
+    minimum = np.full(len(reaches), np.inf)
+    ground = alive.spawning_m > 0
+    np.minimum.at(minimum, reach[ground], alive.survival[ground])
+    minimum = np.where(np.isinf(minimum), np.nan, minimum)
+    return reaches.assign(
+        spawning_m=published_spawning(settings, spawning_m),
+        survival_to_outlet=published_spawning(settings, minimum, silent=("hidden",)),
+    )
+
+
+def _past_existing(settings):
+    return 1.0 if settings.fish.existing_survival is None else settings.fish.existing_survival
+
+
+class Chosen(NamedTuple):
+    """The chosen set, and why each reach without a site has none."""
+
+    offers: Offers
+    rejection: np.ndarray
+
+
+def offer_steps(settings, inputs, stationing, stretches, energy, verdicts):
+    """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
+    table, allow = stretches.table, settings.ranking.allow
+    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
+    steps = {
+        OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
+        NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
+        FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.min_flow_mean_m3s,
+        HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
+        CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
+        BARRED_BY_RULE: verdicts.choice >= 0,
+        STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
+    }
+    return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
+
+
+def choose(settings, inputs, stationing, stretches, energy, rule_overlaps, verdicts, water_bodies):
+    """The best set of stretches without overlap, and why the other reaches carry no site."""
+    steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
+    way = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
+    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, way)
+    reach = stationing.stations["reach"].to_numpy()
+    because = rejection_reason(
+        reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
+    )
+    return Chosen(offers, because)
+
+
+def site_ids(tailrace_names, scheme_types):
+    """Ids of the chosen sites, in the order of the candidates: the place of the tailrace and the layout."""
+    return without_repeats(
+        [f"{name}/{scheme_type}" for name, scheme_type in zip(tailrace_names, scheme_types, strict=True)]
+    )
+
+
+def reaches_in_region(inputs, stationing):
+    """Reaches whose middle lies inside the region's polygon, bool of shape (n,).
+
+    So neighbouring regions count a reach across their border once.
+    """
+    middle = (stationing.reaches["first_station"].to_numpy() + stationing.reaches["last_station"].to_numpy()) // 2
+    return in_region(stationing.stations, inputs)[middle]
+
+
+class FishSafety(NamedTuple):
+    """The best set if no turbine counted as fish-safe, and the best sets by the weakest grade that counts."""
+
+    without: Offers
+    by_grade: dict
+
+
+class OtherFish:
+    """Settings with other grades of evidence for the survival of fish."""
+
+    def __init__(self, settings, evidence):
+        self._settings = settings
+        fish = {name: getattr(settings.fish, name) for name in FishSettings.model_fields}
+        self.fish = SimpleNamespace(**(fish | {"evidence": evidence}))
+
+    def __getattr__(self, name):
+        return getattr(self._settings, name)
+
+
+def weigh_fish_safety(
+    settings, inputs, stationing, stretches, flows, water_depths, energy, rule_overlaps, verdicts, water_bodies
+):
+    """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
+
+    def best(settings, judged, valued):
+        steps = offer_steps(settings, inputs, stationing, stretches, valued, judged)
+        way = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
+        return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, way)
+
+    without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
+    by_grade, known = {}, {}
+    for grade in EVIDENCE:
+        other = OtherFish(settings, grades_counted(grade))
+        safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
+        # A grade that makes no further class safe changes nothing.
+        if safety not in known:
+            valued = _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, verdicts)
+            known[safety] = best(other, verdicts, valued)
+        by_grade[grade] = known[safety]
+    return FishSafety(without, by_grade)
+
+
+# The valuation under another bar for fish, where that matters: at stretches that admit fish-safe turbines only.
+def _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, verdicts):
+    rows = np.flatnonzero(verdicts.choice == SAFE_MAY)
+    if set(other.fish.evidence) == set(settings.fish.evidence) or not len(rows):
+        return energy
+    protected = subset(stretches, verdicts.choice == SAFE_MAY)
+    found = value_all(other, inputs, protected, flows, water_depths)
+    columns = {}
+    for name in energy:
+        values = energy[name].to_numpy().copy()
+        if name.startswith("safe_"):
+            values[rows] = found[name].to_numpy()
+        columns[name] = values
+    return pd.DataFrame(columns, index=energy.index)
+
+
+def fish_safe_gain_table(settings, inputs, stationing, stretches, verdicts, fish_safety, reaches, lengths):
+    """The ``fish_safe_gain`` layer.
+
+    Parameters
+    ----------
+    settings, inputs, placed, stretches, verdicts, fish_safety
+        Results of the stages of those names.
+    reaches : DataFrame
+        As delivered.
+    lengths : DataFrame
+        Length of each of them in each district, see `sitefinder.siting.access.lengths_by_district`.
+
+    Returns
+    -------
+    DataFrame
+    """
+    districts = inputs.layers["districts"].frame if "districts" in inputs.layers else None
+    names = [] if districts is None else list(dict.fromkeys(district_names(districts)))
+    tailrace = stretches.table["tailrace"].to_numpy()
+    x_m, y_m = (stationing.stations[name].to_numpy()[tailrace] for name in ("x_m", "y_m"))
+    turbines = np.array([turbine.name for turbine in inputs.turbines], dtype=object)
+    table = gain_by_district(
+        [*names, ""],
+        district_of(x_m, y_m, districts),
+        verdicts.choice == SAFE_MAY,
+        *fish_safety,
+        turbines,
+    )
+    potential = _potential(settings, reaches, lengths)
+    for name in potential:
+        table[name] = table["district"].map(potential[name]).fillna(0.0)
+    as_set = [set(grades_counted(grade)) == set(settings.fish.evidence) for grade in table["evidence"]]
+    table["as_set"] = as_set
+    return table[[column.name for column in LAYERS["fish_safe_gain"].columns]]
+
+
+# Stream and its theoretical potential by district: where only fish-safe turbines may stand, and where any may.
+def _potential(settings, reaches, lengths):
+    share = lengths["length_m"].to_numpy() / reaches["length_m"].to_numpy()[lengths["reach"]]
+    of_reach = reaches.iloc[lengths["reach"]].reset_index(drop=True)
+    free = of_reach["verdict"].isin(passing_verdicts(()))
+    only_safe = free & of_reach[[action.mark for action in ACTIONS if action.fish_safe_only]].any(axis=1)
+    power_kw = of_reach["theoretical_kw"].fillna(0.0) * share
+    if not HEAD_UNRESOLVED.is_allowed(settings.ranking.allow):
+        power_kw = power_kw.where(~has_flag(of_reach["flags"], HEAD_UNRESOLVED.flag), 0.0)
+    columns = {
+        "only_safe_length_km": lengths["length_m"].reset_index(drop=True).where(only_safe, 0.0)
+        / METRES_PER_KILOMETRE,
+        "only_safe_theoretical_kw": power_kw.where(only_safe, 0.0),
+        "any_theoretical_kw": power_kw.where(free & ~only_safe, 0.0),
+    }
+    return pd.DataFrame(columns).groupby(lengths["district"].to_numpy()).sum()

@@ -1,0 +1,183 @@
+"""The stage that finds standing water, existing plants, tidal water, structures and steps along the stream."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitefinder.network.catchments import carried_down
+from sitefinder.network.stations import place_names, touched_stations, without_repeats
+from sitefinder.network.topology import REPAIR_COLUMNS
+from sitefinder.profile.breaks import find_steps, is_coarse, level_segments, slopes_around
+from sitefinder.profile.errors import head_standard_error
+from sitefinder.rules.overlaps import overlaps
+from sitefinder.settings import RuleSettings
+from sitefinder.siting.structures import ATTRIBUTES, developed_stations, entered_plants, place_structures
+
+STEP_KIND = "step"
+STEP_NOTE = "step_unexplained: no structure is mapped near, look on the field visit"
+STRUCTURE_COLUMNS = [
+    "structure_id",
+    *ATTRIBUTES,
+    "geometry",
+    "station",
+    "distance_to_stream_m",
+    "share_above",
+    "is_barrier",
+    "note",
+]
+
+
+class WaterBodies(NamedTuple):
+    """What lies on each station's segment, bool of shape (n,), and structures as placed.
+
+    ``standing`` is standing water of either kind, ``detected`` that which only the DEM shows. ``structures`` has a
+    row a structure, then one for each unexplained step; columns ``dem_drop_m`` and ``dem_drop_se_m`` tell what the
+    profile says of each, ``fall_below_m`` what the stream falls between it and its station. ``repairs`` are what
+    could not be done as asked. ``plants_entered`` are stations at which fish on their way down enter a plant.
+    """
+
+    standing: np.ndarray
+    detected: np.ndarray
+    developed: np.ndarray
+    tidal: np.ndarray
+    structures: pd.DataFrame
+    repairs: pd.DataFrame
+    plants_entered: np.ndarray
+
+
+def find_structures(settings, inputs, stationing):
+    """Structures of the user's layer with the station whose segment they stand in.
+
+    Returns
+    -------
+    DataFrame
+        See `sitefinder.siting.structures.place_structures`; empty without a layer.
+    """
+    if "structures" not in inputs.layers:
+        return pd.DataFrame(columns=STRUCTURE_COLUMNS)
+    frame = inputs.layers["structures"].frame
+    return place_structures(frame, stationing.segments, settings.stretches.structure_snap_m)
+
+
+def find_water_bodies(settings, inputs, network, stationing, structures, heads, flows):
+    """Standing water, existing plants, tidal water, structures and steps along the stream.
+
+    Tidal is a segment below the level that the settings state or in the layer of tidal water, and all below it.
+
+    Returns
+    -------
+    Waters
+    """
+    count = len(stationing.stations)
+    doubts = []
+    standing = np.zeros(count, dtype=bool)
+    if "lakes" in inputs.layers:
+        rule = RuleSettings(name="lakes", path=settings.inputs.lakes.path, action="exclude")
+        hits = overlaps(stationing.segments, inputs.layers["lakes"].frame, rule)
+        standing[hits["station"].to_numpy()] = True
+    detected = _level_water(settings, stationing, heads, doubts) & ~standing
+    downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
+    structures = _with_dem_drops(settings, network, stationing, heads, flows, structures)
+    developed = np.zeros(count, dtype=bool)
+    powered = structures["powered"].astype(bool) & (structures["station"] >= 0)
+    developed[structures["station"][powered].to_numpy(dtype=np.int64)] = True
+    ways, intakes = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+    if "plants" in inputs.layers:
+        source = settings.inputs.plants
+        plants = developed_stations(
+            inputs.layers["plants"].frame,
+            stationing.segments,
+            downstream,
+            snap_m=settings.stretches.structure_snap_m,
+            plant_column=source.plant_column,
+            role_column=source.role_column,
+        )
+        developed |= plants.stations
+        ways, intakes = plants.ways, plants.intakes
+        doubts += [("plants", *doubt) for doubt in plants.doubts]
+    tidal = np.zeros(count, dtype=bool)
+    if settings.heads.tidal_below_m is not None:
+        tidal = heads.profile_m < settings.heads.tidal_below_m
+    if "tidal" in inputs.layers:
+        features = inputs.layers["tidal"].frame.geometry.to_numpy()
+        tidal |= touched_stations(features, stationing.segments, settings.stretches.structure_snap_m, count)
+    tidal = carried_down(tidal, downstream)
+    repairs = pd.DataFrame(doubts, columns=REPAIR_COLUMNS, dtype="str")
+    entered = entered_plants(
+        developed, ways, intakes, stationing.stations["segment_length_m"].to_numpy(), downstream
+    )
+    return WaterBodies(standing | detected, detected, developed, tidal, structures, repairs, entered)
+
+
+# Segments of one level in the DEM's own cells, over a way as long as the settings ask.
+def _level_water(settings, stationing, heads, doubts):
+    shortest_m, dem = settings.heads.standing_water_m, settings.inputs.dem
+    none = np.zeros(len(stationing.stations), dtype=bool)
+    if shortest_m == 0:
+        return none
+    stations = stationing.stations
+    level = level_segments(
+        heads.raw_m,
+        stations["downstream"].to_numpy().astype(np.int32),
+        stations["to_downstream_m"].to_numpy(),
+        stations["segment_length_m"].to_numpy(),
+        shortest_m,
+    )
+    if level.any() and is_coarse(heads.raw_m / dem.metres_per_unit):
+        doubts.append(("dem", "", "equal elevations, but all in whole steps", "not taken for standing water"))
+        return none
+    return level
+
+
+# Structures with what the profile says of their drop, and a row for each step that none of them explains.
+def _with_dem_drops(settings, network, stationing, heads, flows, structures):
+    stations = stationing.stations
+    segment_m = stations["segment_length_m"].to_numpy()
+    slopes = slopes_around(heads.profile_m, stations["downstream"].to_numpy().astype(np.int32), segment_m)
+    drop_se_m = np.full(len(stations), np.nan)
+    inner = np.flatnonzero(segment_m > 0)
+    drop_se_m[inner] = head_standard_error(heads.errors_m, inner - 1, inner)
+    at = structures["station"].to_numpy(dtype=np.int64)
+    near, share_above = at >= 0, structures["share_above"].to_numpy(dtype=float)
+    fall_below_m = np.where(near, slopes.below[at] * (1 - share_above) * segment_m[at], np.nan)
+    fall_m = heads.profile_m[at - 1] - heads.profile_m[at]
+    structures = structures.assign(
+        fall_below_m=fall_below_m,
+        dem_drop_m=np.where(near, np.maximum(fall_m - fall_below_m, 0.0), np.nan),
+        dem_drop_se_m=np.where(near, drop_se_m[at], np.nan),
+    )
+    steps, excess_m = find_steps(
+        heads.profile_m,
+        drop_se_m,
+        slopes,
+        segment_m,
+        min_m=settings.stretches.step_min_m,
+        standard_errors=settings.stretches.step_standard_errors,
+    )
+    wet = flows.estimate.mean_m3s[steps] >= settings.stretches.min_flow_mean_m3s
+    lines = stationing.segments.set_index("station")["geometry"]
+    own = structures["geometry"].to_numpy(dtype=object)
+    apart_m = np.array([shapely.distance(own, lines[step]).min(initial=np.inf) for step in steps.tolist()])
+    kept = wet & (apart_m > settings.stretches.step_explained_m)
+    steps, excess_m = steps[kept], excess_m[kept]
+    if not len(steps):
+        return structures
+    middle_m = stations["distance_m"].to_numpy()[steps] - segment_m[steps] / 2
+    names = place_names(network.parts, stations["link"].to_numpy()[steps], middle_m)["name"]
+    found = {name: np.full(len(steps), default) for name, default in ATTRIBUTES.items()} | {
+        "structure_id": [f"step:{name}" for name in without_repeats(names)],
+        "kind": STEP_KIND,
+        "geometry": shapely.line_interpolate_point(lines[steps].to_numpy(), 0.5, normalized=True),
+        "station": steps,
+        "distance_to_stream_m": 0.0,
+        "share_above": 0.5,
+        "is_barrier": False,
+        "note": STEP_NOTE,
+        "fall_below_m": 0.0,
+        "dem_drop_m": excess_m,
+        "dem_drop_se_m": drop_se_m[steps],
+    }
+    listed = pd.DataFrame(found)[structures.columns]
+    return pd.concat([structures, listed], ignore_index=True) if len(structures) else listed

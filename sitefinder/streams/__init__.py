@@ -1,1 +1,0 @@
-"""Lines to a directed network, its stations, their long profile and their catchments."""

@@ -1,0 +1,764 @@
+"""The words of the inventory, each declared once: verdicts, rule actions, scheme types, rejection reasons, flags.
+
+Settings, columns, admissibility, the screening cascade, the summary, the page, the field sheets and the comparison
+take names and phrases from here. A new word is a new record here; a label is what a legend or a table has room
+for, a phrase is a sentence. Each record belongs to the place in its tuple: order matters and is said with it.
+"""
+
+from collections.abc import Container, Iterable
+from typing import Any, NamedTuple, TypeVar
+
+Word = TypeVar("Word", bound=Any)
+
+# What `Action.bars` may say: every scheme type, those of which a statement of `SchemeType` holds, or none.
+BARS_ALL, BARS_DIVERSIONS, BARS_NEW_BARRIERS, BARS_NONE = "all", "diverts", "builds_barrier", ""
+# Where the head of a scheme type comes from, `SchemeType.head_from`.
+FROM_STRUCTURE, FROM_STREAM, FROM_WEIR, FROM_CURRENT = "structure", "stream", "weir", "current"
+# What a flag is set by, `Flag.set_by`.
+BY_HEAD, BY_PLACE, BY_FLOW, BY_COST, BY_NETWORK, BY_STRUCTURE, BY_SELECTION = (
+    "head",
+    "place",
+    "flow",
+    "cost",
+    "network",
+    "structure",
+    "selection",
+)
+# Groups of rejection reasons that are steps of the screening cascade, in this order, before the rules.
+UNMEASURED, NO_STREAM = "not measured", "no natural stream"
+# Groups that are no steps of the cascade.
+BY_RULE, TECHNICAL, ECONOMIC, COMPETING = "rule", "technical", "economic", "competing"
+# Between the flags of a row, and before what a flag says beside its name.
+FLAG_SEPARATOR, FLAG_VALUE = "; ", ": "
+
+
+class Verdict(NamedTuple):
+    """What all rules together say of a reach or site."""
+
+    name: str
+    label: str
+    phrase: str
+    is_open: bool = False  # whether sites may be selected without more ado
+    allowed_by: str = ""  # word of ``ranking.allow`` that opens it all the same
+
+
+class Action(NamedTuple):
+    """What a rule does where it holds, and the mark column that says so."""
+
+    name: str
+    verdict: str  # name of the verdict to which it leads by itself
+    label: str
+    phrase: str
+    mark_meaning: str
+    bars: str = BARS_NONE
+    barred_because: str = ""  # why a candidate is barred, where `bars` says something
+    allowed_by: str = ""  # word of ``ranking.allow`` that lifts it
+    fish_safe_only: bool = False
+
+    @property
+    def mark(self) -> str:
+        """Name of the column that is true where a rule of this action holds."""
+        return f"mark_{self.name}"
+
+    @property
+    def limits(self) -> bool:
+        """Whether it limits sites at all; one that does not is only noted."""
+        return bool(self.bars) or self.fish_safe_only
+
+    def is_allowed(self, allow: Container[str]) -> bool:
+        """Whether ``ranking.allow`` lifts it."""
+        return bool(self.allowed_by) and self.allowed_by in allow
+
+    def bars_scheme(self, scheme: "SchemeType", allow: Container[str] = ()) -> bool:
+        """Whether a scheme type is barred under it, with what ``ranking.allow`` lets pass."""
+        if self.is_allowed(allow):
+            return False
+        return self.bars == BARS_ALL or (self.bars != BARS_NONE and bool(getattr(scheme, self.bars)))
+
+
+class SchemeType(NamedTuple):
+    """How a site gets its head, and what that does to the stream."""
+
+    name: str
+    label: str
+    phrase: str
+    head_from: str
+    diverts: bool = False  # leads water out of the stream: it leaves a depleted reach
+    builds_barrier: bool = False
+    uses_structure: bool = False  # stands at a weir that is there
+
+    @property
+    def has_head(self) -> bool:
+        """Whether it works by head; a hydrokinetic turbine works by the current."""
+        return self.head_from != FROM_CURRENT
+
+    @property
+    def has_weir(self) -> bool:
+        """Whether a weir, old or new, holds the level at the intake."""
+        return self.builds_barrier or self.uses_structure
+
+
+class Effect(NamedTuple):
+    """How a rule comes to hold in a reach."""
+
+    name: str
+    label: str
+    phrase: str
+    in_settings: bool = True  # whether a rule's setting ``effect`` may say it
+
+
+class Evidence(NamedTuple):
+    """Grade of the evidence that fish survive a turbine."""
+
+    name: str
+    label: str
+    phrase: str
+
+
+class RejectionReason(NamedTuple):
+    """Why a reach carries no site."""
+
+    name: str  # what the column says
+    group: str
+    phrase: str
+    allowed_by: str = ""  # word of ``ranking.allow`` that lets such places pass
+    flag: str = ""  # flag of rows that says the same
+
+    def is_allowed(self, allow: Container[str]) -> bool:
+        """Whether ``ranking.allow`` lets such places pass."""
+        return bool(self.allowed_by) and self.allowed_by in allow
+
+
+class Flag(NamedTuple):
+    """What is doubtful about a row's figures, or must be known to read them."""
+
+    name: str
+    set_by: str
+    label: str
+    phrase: str
+    takes_value: bool = False  # told as "name: value"
+    phrase_with_value: str = ""  # with {value}
+
+
+# Worst first: of several, the first is the verdict.
+VERDICTS = (
+    Verdict("excluded", "excluded by a rule", "A rule excludes every site here."),
+    Verdict(
+        "unknown",
+        "not known",
+        "Not known: the layer of a rule says nothing here, or the stream could not be joined to the network.",
+        allowed_by="unknown",
+    ),
+    Verdict(
+        "conditional",
+        "subject to conditions",
+        "A site is possible here if conditions are met, which somebody has to settle.",
+        allowed_by="conditional",
+    ),
+    Verdict(
+        "restricted",
+        "open with limits",
+        "A site is possible here with limits on the scheme type or the turbine.",
+        is_open=True,
+    ),
+    Verdict("open", "open", "No rule limits a site here.", is_open=True),
+)
+
+# In the order of their mark columns; of several that bar a candidate, the one with the worst verdict is named.
+ACTIONS = (
+    Action(
+        "exclude",
+        "excluded",
+        "no site",
+        "No site may be built here.",
+        "true where a rule excludes",
+        BARS_ALL,
+        "a rule excludes it",
+    ),
+    Action(
+        "conditional",
+        "conditional",
+        "subject to conditions",
+        "A site may be built here only if conditions are met.",
+        "true where a rule allows a site only on conditions",
+        BARS_ALL,
+        "it is possible on conditions only",
+        allowed_by="conditional",
+    ),
+    Action(
+        "fish_safe_only",
+        "restricted",
+        "fish-safe turbines only",
+        "Only fish-safe turbines may be used here.",
+        "true where only fish-safe turbines are allowed",
+        fish_safe_only=True,
+    ),
+    Action(
+        "no_diversion",
+        "restricted",
+        "no diversion",
+        "No water may be diverted from the stream here.",
+        "true where no water may be diverted from the stream",
+        BARS_DIVERSIONS,
+        "no water may be diverted",
+    ),
+    Action(
+        "no_new_barrier",
+        "restricted",
+        "no new barrier",
+        "No new barrier may be built here.",
+        "true where no new barrier may be built",
+        BARS_NEW_BARRIERS,
+        "no new barrier may be built",
+    ),
+    Action(
+        "note",
+        "open",
+        "note only",
+        "A rule asks for attention here; it does not limit a site.",
+        "true where a rule asks for a note and nothing more",
+    ),
+)
+
+# What a rule does that may hold and may not, whatever its action: no setting asks for it, but it has a mark.
+DOUBT = Action(
+    "unknown",
+    "unknown",
+    "not known",
+    "The layer of a rule says nothing here, or the stream could not be joined to the network.",
+    "true where a rule's layer says nothing, or the network is not resolved",
+    BARS_ALL,
+    "a rule's layer does not say",
+    allowed_by="unknown",
+)
+
+# In the order in which settings list them; the last has no head.
+SCHEME_TYPES = (
+    SchemeType(
+        "at_barrier",
+        "at an existing weir",
+        "The plant uses the drop of a weir or another structure that is there.",
+        FROM_STRUCTURE,
+        uses_structure=True,
+    ),
+    SchemeType(
+        "diversion",
+        "diversion",
+        "A headrace (canal or pipe) takes water past a depleted reach.",
+        FROM_STREAM,
+        diverts=True,
+    ),
+    SchemeType(
+        "new_weir",
+        "new weir",
+        "A new weir ponds the stream and the plant uses its drop.",
+        FROM_WEIR,
+        builds_barrier=True,
+    ),
+    SchemeType(
+        "kinetic",
+        "hydrokinetic",
+        "A turbine stands in the open current and uses no head.",
+        FROM_CURRENT,
+    ),
+)
+
+UNDER = Effect("under", "in the area", "The stream lies in the rule's area.")
+TOUCHING = Effect("touching", "touching", "The stream touches the edge of the rule's area.", in_settings=False)
+DOWNSTREAM = Effect("downstream", "downstream of it", "The stream lies downstream of the rule's area.")
+UPSTREAM = Effect("upstream", "upstream of it", "The stream lies upstream of the rule's area.")
+NOT_COVERED = Effect(
+    "not covered", "not covered", "The rule's layer does not cover the stream here.", in_settings=False
+)
+NOT_PUBLISHED = Effect(
+    "not published", "not published", "How the rule comes to hold here is not published.", in_settings=False
+)
+EFFECTS = (UNDER, TOUCHING, DOWNSTREAM, UPSTREAM, NOT_COVERED, NOT_PUBLISHED)
+
+# Strongest first.
+EVIDENCE_GRADES = (
+    Evidence("tested", "tested", "Survival was measured with live fish."),
+    Evidence("claimed", "claimed", "Survival is stated by its maker, without a published test."),
+    Evidence("none", "none", "There is no evidence of survival."),
+)
+
+# Why a reach carries no site.
+NETWORK_UNRESOLVED = RejectionReason(
+    "network unresolved", UNMEASURED, "The stream could not be joined to the network.", flag="network_unresolved"
+)
+STANDING_WATER = RejectionReason(
+    "standing water", NO_STREAM, "The reach lies in standing water.", flag="standing_water"
+)
+DEVELOPED = RejectionReason("developed", NO_STREAM, "An existing plant uses the reach.", flag="developed")
+TIDAL = RejectionReason("tidal", NO_STREAM, "The tide reaches it.", flag="tidal")
+HEAD_TOO_SMALL = RejectionReason("too little head", TECHNICAL, "No scheme type finds the minimum head here.")
+OUTSIDE_REGION = RejectionReason("outside the region", TECHNICAL, "The powerhouse would lie outside the region.")
+NO_FLOW_ESTIMATE = RejectionReason(
+    "no flow estimate", UNMEASURED, "No flow can be estimated here.", flag="flow_missing"
+)
+FLOW_TOO_SMALL = RejectionReason(
+    "too little flow", TECHNICAL, "The mean flow is below the minimum of the settings."
+)
+HEAD_UNRESOLVED = RejectionReason(
+    "head unresolved",
+    UNMEASURED,
+    "The DEM does not resolve the head.",
+    allowed_by="unresolved",
+    flag="head_unresolved",
+)
+CATCHMENT_INCOMPLETE = RejectionReason(
+    "catchment incomplete",
+    UNMEASURED,
+    "Water may enter over the edge of the DEM.",
+    allowed_by="incomplete",
+    flag="catchment_incomplete",
+)
+BARRED_BY_RULE = RejectionReason("barred by a rule", BY_RULE, "Rules bar every candidate here.")
+STREAM_TOO_SMALL = RejectionReason(
+    "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
+)
+NO_SUITABLE_TURBINE = RejectionReason(
+    "no suitable turbine", TECHNICAL, "No turbine of the catalogue suits head and flow."
+)
+POWER_TOO_SMALL = RejectionReason(
+    "too little power", TECHNICAL, "The installed capacity is below the minimum of the settings."
+)
+ROAD_TOO_FAR = RejectionReason("too far from a road", TECHNICAL, "No road is as near as the settings ask.")
+ABOVE_COST_LIMIT = RejectionReason(
+    "above the cost limit",
+    ECONOMIC,
+    "The energy costs more than it brings in, or more than the limit of the settings.",
+)
+FISH_SURVIVAL_TOO_LOW = RejectionReason(
+    "fish passage survival too low",
+    COMPETING,
+    "With a site here, too few fish would survive their migration past all sites.",
+)
+BETTER_SITE = RejectionReason("blocked by a better site", COMPETING, "A better site takes the stream here.")
+# In the order of examination: the first that no candidate of the reach gets past is the reason.
+REJECTION_REASONS = (
+    NETWORK_UNRESOLVED,
+    STANDING_WATER,
+    DEVELOPED,
+    TIDAL,
+    HEAD_TOO_SMALL,
+    OUTSIDE_REGION,
+    NO_FLOW_ESTIMATE,
+    FLOW_TOO_SMALL,
+    HEAD_UNRESOLVED,
+    CATCHMENT_INCOMPLETE,
+    BARRED_BY_RULE,
+    STREAM_TOO_SMALL,
+    NO_SUITABLE_TURBINE,
+    POWER_TOO_SMALL,
+    ROAD_TOO_FAR,
+    ABOVE_COST_LIMIT,
+    FISH_SURVIVAL_TOO_LOW,
+    BETTER_SITE,
+)
+
+# Why a reach has no place for a hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.
+TOO_SHALLOW = RejectionReason("too shallow", TECHNICAL, "The stream is too shallow for the rotor.")
+TOO_NARROW = RejectionReason("too narrow", TECHNICAL, "The stream is too narrow for the rotor.")
+TOO_SLOW = RejectionReason("too slow", TECHNICAL, "The current is too slow for the rotor.")
+ROW_BLOCKS = RejectionReason(
+    "a row would block the stream", TECHNICAL, "A row of rotors would block too much of the stream."
+)
+REACH_TOO_SHORT = RejectionReason(
+    "reach too short", TECHNICAL, "The reach is shorter than the distance between rows of rotors."
+)
+TOO_LITTLE_FALL = RejectionReason(
+    "too little fall to feed it", TECHNICAL, "The fall of the reach does not feed a row of rotors."
+)
+HYDROKINETIC_REASONS = (
+    NO_FLOW_ESTIMATE,
+    TOO_SHALLOW,
+    TOO_NARROW,
+    TOO_SLOW,
+    ROW_BLOCKS,
+    REACH_TOO_SHORT,
+    TOO_LITTLE_FALL,
+)
+
+# Flags that are asked for by name.
+NOT_ON_NETWORK = Flag(
+    "network_unresolved",
+    BY_NETWORK,
+    "not joined to the network",
+    "The stream could not be joined to the network: head, area and flow are not known.",
+)
+HEAD_NOT_RESOLVED = Flag(
+    "head_unresolved",
+    BY_HEAD,
+    "head not resolved",
+    "The DEM does not resolve the head: there may be none. Measure it before all else.",
+)
+COST_EXTRAPOLATED = Flag(
+    "cost_extrapolated",
+    BY_COST,
+    "cost extrapolated",
+    "The cost law was not made for a plant of this power or head.",
+)
+SURFACE_MODEL = Flag(
+    "dem_surface_model",
+    BY_PLACE,
+    "surface model",
+    "The DEM shows trees, roofs and bridges, not the ground: measure the head.",
+)
+STRUCTURE_IN_USE = Flag(
+    "structure_in_use",
+    BY_STRUCTURE,
+    "structure in use",
+    "The structure is in use.",
+    takes_value=True,
+    phrase_with_value="The structure is in use: {value}.",
+)
+SURVIVAL_ROUNDED = Flag(
+    "survival_rounded",
+    BY_SELECTION,
+    "survival rounded",
+    "Losses of fish were rounded up in the selection; a slightly better set of sites may exist.",
+)
+# In the order in which a row lists them.
+FLAGS = (
+    NOT_ON_NETWORK,
+    HEAD_NOT_RESOLVED,
+    COST_EXTRAPOLATED,
+    Flag(
+        "catchment_incomplete",
+        BY_PLACE,
+        "catchment incomplete",
+        "Water may enter over the edge of the DEM: catchment and flow are lower bounds.",
+    ),
+    Flag(
+        "covariate_partial",
+        BY_PLACE,
+        "covariates in part",
+        "Rasters that the flow equations read cover only a part of the catchment.",
+    ),
+    Flag("regulated", BY_PLACE, "regulated flow", "A dam or regulated water upstream changes the flow."),
+    Flag("karst", BY_PLACE, "karst", "Water may be lost to karst, or come from it: the flow is less certain."),
+    Flag(
+        "snap_doubtful",
+        BY_PLACE,
+        "channel doubtful",
+        "It is doubtful which channel of the DEM belongs to the mapped stream.",
+    ),
+    Flag(
+        "seam", BY_PLACE, "DEM seam", "A step between tiles of the DEM crosses the stretch and may look like head."
+    ),
+    Flag("dem_border", BY_PLACE, "border of DEM surveys", "Two surveys of different error meet in the stretch."),
+    SURFACE_MODEL,
+    Flag("standing_water", BY_PLACE, "standing water", "Standing water lies in the stretch."),
+    Flag(
+        "standing_water_detected",
+        BY_PLACE,
+        "standing water detected",
+        "The DEM is level here as if water stood in the stretch; no map says so.",
+    ),
+    Flag("tidal", BY_PLACE, "tidal", "The tide reaches the stretch."),
+    Flag("developed", BY_PLACE, "existing plant", "An existing plant uses the stream here."),
+    Flag("head_measured", BY_PLACE, "head surveyed", "Levels were measured on site and are used."),
+    Flag("flow_missing", BY_FLOW, "no flow estimate", "No flow can be estimated here."),
+    Flag(
+        "flow_extrapolated",
+        BY_FLOW,
+        "outside equations' range",
+        "The catchment is outside the range of the flow equations.",
+    ),
+    Flag(
+        "flow_outside_area",
+        BY_FLOW,
+        "area outside equations' range",
+        "The catchment is smaller or larger than those of the flow equations.",
+    ),
+    Flag(
+        "flow_leverage",
+        BY_FLOW,
+        "unusual catchment",
+        "The catchment is unlike those of the gauges behind the flow equations.",
+    ),
+    Flag(
+        "flow_region_doubtful",
+        BY_FLOW,
+        "flow region doubtful",
+        "The flow regions do not cover the catchment exactly once.",
+    ),
+    Flag("flow_negative", BY_FLOW, "negative flow", "A flow equation gave less than zero; zero is used."),
+    Flag(
+        "flow_interval_widened",
+        BY_FLOW,
+        "interval widened",
+        "The interval of the mean flow was widened: its equation missed too many gauges.",
+    ),
+    Flag("flow_intermittent", BY_FLOW, "intermittent", "The stream is dry for a part of the time."),
+    Flag(
+        "curve_repaired",
+        BY_FLOW,
+        "quantiles pooled",
+        "The regressed flow quantiles crossed and were pooled.",
+    ),
+    Flag(
+        "curve_scaled",
+        BY_FLOW,
+        "curve scaled",
+        "The flow duration curve was scaled by more than 1.5 to meet the mean flow.",
+    ),
+    Flag(
+        "curve_extended",
+        BY_FLOW,
+        "curve extended",
+        "A low or high flow was read beyond the outermost flow quantiles.",
+    ),
+    Flag(
+        "gauge_differs",
+        BY_FLOW,
+        "gauge differs",
+        "A gauge on this stream has a mean flow outside the interval of the equations.",
+    ),
+    Flag("observed_dry", BY_FLOW, "found dry", "A spot gauging found no water here."),
+    Flag("months_missing", BY_FLOW, "no monthly flows", "The flow equations give no monthly flows here."),
+    Flag(
+        "months_scaled",
+        BY_FLOW,
+        "months scaled",
+        "The monthly flows were scaled by more than 1.5 to meet the mean flow.",
+    ),
+    Flag("flow_altered", BY_FLOW, "abstractions", "Abstractions or transfers change the mean flow."),
+    Flag(
+        "flow_exhausted",
+        BY_FLOW,
+        "abstracted in full",
+        "At some times more water is abstracted upstream than there is.",
+    ),
+    STRUCTURE_IN_USE,
+    SURVIVAL_ROUNDED,
+)
+
+
+def named(records: Iterable[Word], name: str) -> Word:
+    """The record of a name.
+
+    Parameters
+    ----------
+    records : tuple of NamedTuple
+        One of the tuples of this module.
+    name : str
+
+    Returns
+    -------
+    NamedTuple
+
+    Raises
+    ------
+    ValueError
+        If there is none.
+
+    Examples
+    --------
+    >>> named(SCHEME_TYPES, "kinetic").label
+    'hydrokinetic'
+    """
+    records = tuple(records)
+    for record in records:
+        if record.name == name:
+            return record
+    raise ValueError(f"{name!r} is not one of {', '.join(names(records))}")
+
+
+def names(records: Iterable[Any]) -> tuple[str, ...]:
+    """Names of records, in their order.
+
+    Examples
+    --------
+    >>> names(EVIDENCE_GRADES)
+    ('tested', 'claimed', 'none')
+    """
+    return tuple(record.name for record in records)
+
+
+def labels(records: Iterable[Any]) -> dict[str, str]:
+    """Label of each record by its name; reasons for rejection are their own labels.
+
+    Examples
+    --------
+    >>> labels(SCHEME_TYPES)["at_barrier"]
+    'at an existing weir'
+    """
+    return {record.name: getattr(record, "label", record.name) for record in records}
+
+
+def phrases(records: Iterable[Any]) -> dict[str, str]:
+    """Phrase of each record by its name.
+
+    Examples
+    --------
+    >>> phrases(VERDICTS)["open"]
+    'No rule limits a site here.'
+    """
+    return {record.name: record.phrase for record in records}
+
+
+def marked_actions() -> tuple[Action, ...]:
+    """What marks say, in the order of their columns: actions that limit sites, what is not known, the others.
+
+    Returns
+    -------
+    tuple of Action
+
+    Examples
+    --------
+    >>> [action.mark for action in marked_actions()][-3:]
+    ['mark_no_new_barrier', 'mark_unknown', 'mark_note']
+    """
+    limiting = [action for action in ACTIONS if action.limits]
+    return (*limiting, DOUBT, *(action for action in ACTIONS if not action.limits))
+
+
+def head_schemes() -> tuple[str, ...]:
+    """Names of the scheme types that work by head, as settings and turbine files may list them.
+
+    Examples
+    --------
+    >>> head_schemes()
+    ('at_barrier', 'diversion', 'new_weir')
+    """
+    return names(scheme for scheme in SCHEME_TYPES if scheme.has_head)
+
+
+def schemes_that(statement: str) -> tuple[str, ...]:
+    """Names of the scheme types of which a statement of `SchemeType` holds.
+
+    Parameters
+    ----------
+    statement : {"diverts", "builds_barrier", "uses_structure", "has_weir", "has_head"}
+
+    Examples
+    --------
+    >>> schemes_that("has_weir")
+    ('at_barrier', 'new_weir')
+    """
+    return names(scheme for scheme in SCHEME_TYPES if getattr(scheme, statement))
+
+
+def settings_effects() -> tuple[str, ...]:
+    """Names of the effects that a rule's setting may ask for."""
+    return names(effect for effect in EFFECTS if effect.in_settings)
+
+
+def allowable() -> tuple[str, ...]:
+    """Words that ``ranking.allow`` may hold: what lets doubtful places become sites.
+
+    Examples
+    --------
+    >>> allowable()
+    ('unresolved', 'incomplete', 'conditional', 'unknown')
+    """
+    return tuple(dict.fromkeys(filter(None, (each.allowed_by for each in (*REJECTION_REASONS, *ACTIONS, DOUBT)))))
+
+
+def passing_verdicts(allow: Container[str]) -> tuple[str, ...]:
+    """Names of the verdicts under which sites may be selected.
+
+    Parameters
+    ----------
+    allow : collection of str
+        The run's ``ranking.allow``.
+
+    Examples
+    --------
+    >>> passing_verdicts(["conditional"])
+    ('conditional', 'restricted', 'open')
+    """
+    return names(each for each in VERDICTS if each.is_open or (each.allowed_by and each.allowed_by in allow))
+
+
+def reasons_of(group: str) -> tuple[RejectionReason, ...]:
+    """Reasons for rejection of a group, in the order of examination.
+
+    Examples
+    --------
+    >>> names(reasons_of(NO_STREAM))
+    ('standing water', 'developed', 'tidal')
+    """
+    return tuple(reason for reason in REJECTION_REASONS if reason.group == group)
+
+
+def cascade_reasons() -> tuple[RejectionReason, ...]:
+    """Reasons for rejection that are steps of the screening cascade before the rules, in the order of the steps.
+
+    Returns
+    -------
+    tuple of RejectionReason
+        First what cannot be measured, then what is no natural stream.
+
+    Examples
+    --------
+    >>> names(cascade_reasons())[-3:]
+    ('standing water', 'developed', 'tidal')
+    """
+    return (*reasons_of(UNMEASURED), *reasons_of(NO_STREAM))
+
+
+def flags_set_by(*what: str) -> tuple[str, ...]:
+    """Names of the flags that are set by something, in their order.
+
+    Examples
+    --------
+    >>> flags_set_by(BY_COST, BY_HEAD)
+    ('head_unresolved', 'cost_extrapolated')
+    """
+    return names(flag for flag in FLAGS if flag.set_by in what)
+
+
+def split_flags(text: str) -> list[tuple[str, str]]:
+    """Flags of a cell, each with what it says beside its name.
+
+    Parameters
+    ----------
+    text : str
+        A cell of a column ``flags``.
+
+    Returns
+    -------
+    list of (str, str)
+        Name, and value or "".
+
+    Examples
+    --------
+    >>> split_flags("tidal; structure_in_use: mill")
+    [('tidal', ''), ('structure_in_use', 'mill')]
+    """
+    parts = [part.partition(FLAG_VALUE) for part in text.split(FLAG_SEPARATOR) if part]
+    return [(name, value) for name, _, value in parts]
+
+
+def flag_phrases(text: str) -> list[str]:
+    """What a cell of a column ``flags`` says, in sentences.
+
+    Parameters
+    ----------
+    text : str
+        As delivered.
+
+    Returns
+    -------
+    list of str
+        A sentence for each flag, in their order; a flag that is not declared is given as it is.
+
+    Examples
+    --------
+    >>> flag_phrases("tidal; structure_in_use: mill")
+    ['The tide reaches the stretch.', 'The structure is in use: mill.']
+    >>> flag_phrases("")
+    []
+    """
+    known = {flag.name: flag for flag in FLAGS}
+    sentences = []
+    for name, value in split_flags(text):
+        flag = known.get(name)
+        if flag is None:
+            sentences.append(f"{name}{FLAG_VALUE}{value}" if value else name)
+        else:
+            sentences.append(flag.phrase_with_value.format(value=value) if value else flag.phrase)
+    return sentences

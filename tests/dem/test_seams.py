@@ -1,0 +1,163 @@
+"""Seams: steps that are put in are found where they are, and nothing else is."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+
+from sitefinder.dem import seams
+from sitefinder.dem.seams import SEAM_COLUMNS, find_seams, lines_across
+
+
+def found(elevation_m):
+    def read(window):
+        return elevation_m[window.row : window.row + window.rows, window.column : window.column + window.columns]
+
+    return find_seams(read, *elevation_m.shape)
+
+
+# Hills with ridges and valleys and some noise of survey [m]; the seed only chooses the hills.
+def hills(rows, columns, seed=4, noise_m=0.1):
+    generator = np.random.default_rng(seed)
+    row, column = np.mgrid[:rows, :columns]
+    height = np.zeros((rows, columns))
+    for _ in range(12):
+        wave = generator.uniform(20, 120)
+        angle, phase = generator.uniform(0, 2 * np.pi, 2)
+        height += wave / 8 * np.sin((np.cos(angle) * row + np.sin(angle) * column) * 2 * np.pi / wave + phase)
+    return height + generator.normal(0, noise_m, height.shape)
+
+
+def test_hills_without_a_step_have_no_seam():
+    assert found(hills(600, 700)).empty
+    assert found(hills(300, 300, noise_m=0.0)).empty
+
+
+@pytest.mark.parametrize("step_m", [-0.6, 0.3, 2.0])
+def test_a_step_along_a_whole_row_is_one_seam_of_its_height(step_m):
+    ground = hills(600, 700)
+    ground[321:] += step_m
+
+    seam = found(ground)
+
+    assert seam[["axis", "border", "first", "end"]].values.tolist() == [[0, 320, 0, 700]]
+    # Noise of 0.1 m, 256 columns a piece: 0.1 · sqrt(3) / 16 = 0.011 m for a piece; hills take the rest.
+    assert seam["step_m"].iloc[0] == pytest.approx(step_m, abs=0.05)
+    assert seam["significance"].iloc[0] > seams.FOUNDS
+
+
+def test_a_step_along_a_column_is_found_as_well():
+    ground = hills(600, 700)
+    ground[:, 256:] += 0.5
+
+    assert found(ground)[["axis", "border", "first", "end"]].values.tolist() == [[1, 255, 0, 600]]
+
+
+def test_the_corner_of_a_tile_that_stands_high_is_two_seams_that_end_where_it_ends():
+    ground = hills(800, 800)
+    ground[512:, 512:] += 1.0
+
+    assert found(ground)[["axis", "border", "first", "end"]].values.tolist() == [
+        [0, 511, 512, 800],
+        [1, 511, 512, 800],
+    ]
+
+
+def test_a_wall_a_bend_of_a_slope_and_terraces_are_no_seams():
+    walled = hills(400, 400)
+    walled[200] += 3.0
+    bent = hills(400, 400)
+    bent += 0.8 * np.maximum(np.arange(400) - 200, 0)[:, None]
+    terraced = np.tile(np.floor(np.arange(400) / 7.0)[:, None], (1, 400))
+
+    assert found(walled).empty
+    assert found(bent).empty
+    assert found(terraced).empty
+
+
+def test_cells_without_data_are_left_out_and_few_cells_say_nothing():
+    ground = hills(600, 700)
+    ground[321:] += 1.0
+    ground[::7, ::3] = np.nan
+    ground[:, 300:420] = np.nan
+
+    seam = found(ground)
+
+    assert seam[["axis", "border"]].values.tolist() == [[0, 320]]
+    assert found(ground[:, : seams.MIN_CELLS - 1]).empty
+    assert found(np.full((300, 300), np.nan)).empty
+    assert found(np.zeros((1, 1))).empty
+
+
+@pytest.mark.parametrize("pieces", [1, 2, 3])
+def test_windows_of_any_size_find_the_same(pieces, monkeypatch):
+    ground = hills(530, 1100)
+    ground[321:] += 0.4
+    ground[:, 800:] -= 0.5
+    whole = found(ground)
+    monkeypatch.setattr(seams, "PIECES_IN_A_WINDOW", pieces)
+
+    pd.testing.assert_frame_equal(found(ground), whole)
+    assert len(whole) == 2
+
+
+def test_exchanged_axes_find_the_exchanged_seams():
+    ground = hills(600, 700)
+    ground[321:] += 0.5
+
+    upright, lying = found(ground), found(ground.T.copy())
+
+    assert lying["axis"].tolist() == (1 - upright["axis"]).tolist()
+    assert lying["border"].tolist() == upright["border"].tolist()
+    assert lying["step_m"].to_numpy() == pytest.approx(upright["step_m"].to_numpy())
+
+
+@pytest.mark.parametrize(
+    ("path", "step_m"),
+    [("logan/dem_100m.tif", 40.0), ("eno/dem_third_arcsec.tif", 0.3), ("zion/dem_3arcsec.tif", 40.0)],
+)
+def test_real_ground_has_no_seam_until_one_is_put_in(public_data, path, step_m):
+    with rasterio.open(public_data / path) as raster:
+        ground = raster.read(1, masked=True).astype(np.float64).filled(np.nan)
+    split = ground.copy()
+    split[150:] += step_m
+
+    assert found(ground).empty
+    # Some piece of the border shows it; the rest may be too rough for a step of this height.
+    assert found(split)[["axis", "border"]].values.tolist() == [[0, 149]]
+
+
+def test_the_sample_region_has_no_seam(repository):
+    with rasterio.open(repository / "sample-region" / "dem.tif") as raster:
+        assert found(raster.read(1).astype(np.float64)).empty
+
+
+def seam_table(*rows):
+    return pd.DataFrame([(*row, 1.0, 20.0) for row in rows], columns=SEAM_COLUMNS)
+
+
+def test_lines_that_cross_a_seam_are_reported_and_those_that_pass_its_end_are_not():
+    # The seam lies between rows 9 and 10, thus at 10.0, over columns 20 to 29.
+    seam = seam_table((0, 9, 20, 30))
+    lines = [
+        [(5.0, 25.0), (15.0, 25.0)],  # straight across
+        [(5.0, 25.0), (9.9, 25.0)],  # ends before it
+        [(5.0, 10.0), (15.0, 10.0)],  # passes west of it
+        [(15.0, 25.0), (12.0, 26.0), (8.0, 27.0)],  # from below
+        [(5.0, 40.0), (15.0, 18.0)],  # slanting: column 29 where row is 10
+        [(5.0, 40.0), (15.0, 22.0)],  # slanting: column 31 where row is 10
+    ]
+    start = np.cumsum([0, *map(len, lines)])
+    row, column = np.concatenate(lines).T
+
+    assert lines_across(seam, start, row, column).tolist() == [True, False, False, True, True, False]
+    exchanged = seam_table((1, 9, 20, 30))
+    assert lines_across(exchanged, start, column, row).tolist() == [True, False, False, True, True, False]
+
+
+def test_from_one_line_to_the_next_nothing_is_crossed():
+    seam = seam_table((0, 9, 0, 100))
+    row, column = np.array([5.0, 8.0, 12.0, 15.0]), np.full(4, 50.0)
+
+    assert lines_across(seam, np.array([0, 2, 4]), row, column).tolist() == [False, False]
+    assert lines_across(seam_table(), np.array([0, 2, 4]), row, column).tolist() == [False, False]

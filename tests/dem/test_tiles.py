@@ -1,0 +1,198 @@
+"""Sums of the land that drains to each station, tile by tile."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.dem.grid import Grid, Window, tile_windows, whole
+from sitefinder.dem.priority_flood import NO_SEED, OFF_DEM, UNKNOWN
+from sitefinder.dem.stream_cells import StreamCells
+from sitefinder.dem.tiles import MISSING, TileSums, drain_tile, drain_window, merge_tile_sums
+
+# A slope that falls to the east, seven columns of three rows, with a stream of stations 2 and 5 at its foot.
+GRID = Grid(rows=3, columns=7, west_m=0.0, north_m=30.0, cell_width_m=10.0, cell_height_m=10.0)
+SLOPE = np.tile(np.arange(7, 0, -1, dtype=np.float32), (3, 1))
+VALID = np.ones(SLOPE.shape, dtype=bool)
+FOOT = StreamCells(
+    row=np.array([0, 1, 2], dtype=np.int32),
+    column=np.array([6, 6, 6], dtype=np.int32),
+    label=np.array([2, 5, 5], dtype=np.int32),
+    shared=None,
+    outside=None,
+)
+RAIN = np.arange(21, dtype=np.int64).reshape(3, 7)
+
+
+# A reader of windows of the slope that writes down which were asked for.
+def reader(asked, valid=VALID, rain=RAIN):
+    def read(window):
+        asked.append(window)
+        part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
+        return SLOPE[part], valid[part], {"rain": rain[part]}
+
+    return read
+
+
+def test_one_tile_gives_cells_and_sums_of_each_station():
+    sums = drain_tile(reader([]), whole(GRID), GRID, FOOT, margin_cells=1).sums
+
+    assert sums.label.tolist() == [2, 5]
+    assert sums.cells.tolist() == [7, 14]
+    assert sums.sums["rain"].tolist() == [sum(range(7)), sum(range(7, 21))]
+    assert sums.covered["rain"].tolist() == [7, 14]
+    assert (sums.unknown_cells, sums.off_dem_cells, sums.no_data_cells) == (0, 0, 0)
+
+
+def test_all_cells_of_the_dems_border_are_edge_cells():
+    sums = drain_tile(reader([]), whole(GRID), GRID, FOOT, margin_cells=1).sums
+
+    # The northern row, then the southern row and the two ends of the middle row.
+    assert sums.edge_cells.tolist() == [7, 9]
+
+
+def test_cells_without_a_covariate_are_left_out_of_its_sum_and_count():
+    rain = RAIN.copy()
+    rain[0, :3] = MISSING
+
+    sums = drain_tile(reader([], rain=rain), whole(GRID), GRID, FOOT, margin_cells=1).sums
+
+    assert sums.sums["rain"].tolist() == [3 + 4 + 5 + 6, sum(range(7, 21))]
+    assert sums.covered["rain"].tolist() == [4, 14]
+
+
+def test_cells_without_data_are_counted_apart_from_those_that_leave_the_dem():
+    valid = VALID.copy()
+    valid[:, 3] = False
+
+    sums = drain_tile(reader([], valid=valid), whole(GRID), GRID, FOOT, margin_cells=1).sums
+
+    # Columns 0 to 2 fall to the gap, column 3 is the gap, columns 4 to 6 are the streams'.
+    assert (sums.off_dem_cells, sums.no_data_cells) == (9, 3)
+    assert sums.cells.tolist() == [3, 6]
+
+
+def test_the_window_grows_until_every_cell_of_the_tile_is_known():
+    asked = []
+
+    drained = drain_tile(reader(asked), Window(0, 0, 3, 1), GRID, FOOT, margin_cells=1)
+
+    assert [window.columns for window in asked] == [2, 3, 5, 7]
+    assert drained.window == asked[-1]
+    assert drained.sums.cells.tolist() == [1, 2]
+    assert drained.label.tolist() == [[2], [5], [5]]
+
+
+def test_the_window_grows_only_towards_where_paths_leave_it():
+    # Thirty rows and columns that fall to the east, with a stream along the eastern border.
+    grid = Grid(30, 30, 0.0, 300.0, 10.0, 10.0)
+    slope = np.tile(np.arange(30, 0, -1, dtype=np.float32), (30, 1))
+    rows = np.arange(30, dtype=np.int32)
+    foot = StreamCells(rows, np.full(30, 29, dtype=np.int32), np.zeros(30, dtype=np.int32), None, None)
+
+    def read(window):
+        part = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
+        return slope[part], slope[part] > 0, {}
+
+    drained = drain_tile(read, Window(10, 10, 4, 4), grid, foot, margin_cells=2)
+
+    # The margin stays 2 in the north, south and west; in the east it is doubled to 16, which is the border.
+    assert drained.window == Window(8, 8, 8, 22)
+    assert np.all(drained.label == 0)
+
+
+def test_the_window_does_not_grow_when_the_tile_is_known():
+    asked = []
+
+    drain_tile(reader(asked), Window(0, 5, 3, 2), GRID, FOOT, margin_cells=1)
+
+    assert asked == [Window(0, 4, 3, 3)]
+
+
+def test_a_window_too_small_leaves_cells_unknown():
+    window = Window(0, 0, 3, 3)
+    seed = np.full((3, 3), NO_SEED, dtype=np.int32)
+
+    drained = drain_window(
+        SLOPE[:, :3], VALID[:, :3], seed, core=Window(0, 0, 3, 2), window=window, grid=GRID, covariates={}
+    )
+
+    assert np.all(drained.label == UNKNOWN)
+    assert drained.sums.unknown_cells == 6
+    assert drained.sums.label.size == 0
+
+
+def test_a_region_without_streams_leaves_the_dem():
+    nothing = np.array([], dtype=np.int32)
+
+    drained = drain_tile(
+        reader([]), whole(GRID), GRID, StreamCells(nothing, nothing, nothing, None, None), margin_cells=1
+    )
+
+    assert np.all(drained.label == OFF_DEM)
+    assert drained.sums.off_dem_cells == 21
+
+
+def test_tiles_add_up_to_the_whole_in_any_order():
+    tiles = [drain_tile(reader([]), tile, GRID, FOOT, margin_cells=1).sums for tile in tile_windows(GRID, 2, 3)]
+
+    merged = [merge_tile_sums(order, 7) for order in (tiles, tiles[::-1])]
+
+    for sums in merged:
+        assert sums.cells.tolist() == [0, 0, 7, 0, 0, 14, 0]
+        assert sums.edge_cells.tolist() == [0, 0, 7, 0, 0, 9, 0]
+        assert sums.sums["rain"].tolist() == [0, 0, sum(range(7)), 0, 0, sum(range(7, 21)), 0]
+        assert sums.covered["rain"].tolist() == [0, 0, 7, 0, 0, 14, 0]
+        assert sums.unknown_cells == 0
+
+
+def test_no_tiles_merge_to_stations_without_land():
+    assert merge_tile_sums([], 2).cells.tolist() == [0, 0]
+
+
+def test_a_margin_without_cells_is_refused():
+    with pytest.raises(ValueError, match="at least 1 cell, not 0"):
+        drain_tile(reader([]), whole(GRID), GRID, FOOT, margin_cells=0)
+
+
+def test_a_tile_on_an_open_border_of_its_window_is_refused():
+    with pytest.raises(ValueError, match="must lie a cell inside the open borders"):
+        drain_window(
+            SLOPE[:, :3],
+            VALID[:, :3],
+            np.full((3, 3), NO_SEED, dtype=np.int32),
+            core=Window(0, 0, 3, 3),
+            window=Window(0, 0, 3, 3),
+            grid=GRID,
+            covariates={},
+        )
+
+
+def test_a_covariate_of_another_shape_is_refused():
+    with pytest.raises(ValueError, match="rain has shape"):
+        drain_window(
+            SLOPE,
+            VALID,
+            np.full((3, 7), NO_SEED, dtype=np.int32),
+            core=whole(GRID),
+            window=whole(GRID),
+            grid=GRID,
+            covariates={"rain": RAIN[:2]},
+        )
+
+
+def test_a_station_that_does_not_exist_is_refused():
+    one = np.array([1], dtype=np.int64)
+    tile = TileSums(np.array([4], dtype=np.int32), one, one, {}, {}, pd.DataFrame(), 0, 0, 0, 0)
+    with pytest.raises(ValueError, match="drains to station 4, but there are 3"):
+        merge_tile_sums([tile], 3)
+
+
+def test_tiles_with_different_covariates_are_refused():
+    one = np.array([1], dtype=np.int64)
+    station = np.array([0], dtype=np.int32)
+    nothing = pd.DataFrame()
+    tiles = [
+        TileSums(station, one, one, {name: one}, {name: one}, nothing, 0, 0, 0, 0) for name in ("rain", "snow")
+    ]
+    with pytest.raises(ValueError, match="different covariates"):
+        merge_tile_sums(tiles, 3)

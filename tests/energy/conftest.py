@@ -1,0 +1,91 @@
+"""What tests of turbines, energy and cost share: settings of a run, and the generic classes and costs."""
+
+import pytest
+
+from sitefinder.catalogue.turbines import TurbineClass
+from sitefinder.energy.turbines import efficiency_table
+from sitefinder.io.catalogue_files import read_costs, read_turbine_files, read_turbines
+from sitefinder.settings import check_settings
+
+
+@pytest.fixture
+def settings():
+    """Settings of a run that value energy at 0.15 a kWh; what is not named keeps its default."""
+    return check_settings(
+        {
+            "run": {"name": "an invented valley", "crs": "EPSG:32633", "output_folder": "out"},
+            "inputs": {
+                "dem": {"path": "dem.tif", "vertical_unit": "metre", "vertical_datum": "any", "error_rmse_m": 1.0}
+            },
+            "flows": {"equations": ["equations.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
+            "energy": {"turbines": ["turbines.toml"]},
+            "costs": {"file": "costs.toml", "price_per_kwh": 0.15},
+        },
+        "test",
+    )
+
+
+@pytest.fixture(scope="session")
+def generic_turbines(repository):
+    """The classes of config/turbines/generic.toml."""
+    return read_turbines([repository / "config" / "turbines" / "generic.toml"])
+
+
+@pytest.fixture(scope="session")
+def generic_rotors(repository):
+    """The hydrokinetic rotors of config/turbines/generic.toml."""
+    return read_turbine_files([repository / "config" / "turbines" / "generic.toml"]).rotors
+
+
+@pytest.fixture(scope="session")
+def generic_costs(repository):
+    """The costs of config/costs/generic.toml."""
+    return read_costs(repository / "config" / "costs" / "generic.toml")
+
+
+@pytest.fixture
+def turbine_class():
+    """A maker of plain turbine classes: efficiency 0.8 at every flow, gear and generator 0.9."""
+
+    def make(**changes):
+        practice = "an example"
+        fields = {
+            "name": "plain turbine",
+            "head_range_m": (0.5, 10.0),
+            "flow_range_m3s": (0.1, 5.0),
+            "units_max": 1,
+            "efficiency": ((0.0, 0.8), (1.0, 0.8)),
+            "lowest_relative_flow": 0.0,
+            "generator_efficiency": 0.9,
+            "scheme_types": ("at_barrier", "diversion", "new_weir"),
+            "survival": {"share": 0.99, "evidence": "tested", "reason": practice, "source": practice},
+            "cost": {
+                "coefficient": 10_000.0,
+                "power_exponent": 0.5,
+                "head_exponent": -1.0,
+                "currency": "EUR",
+                "year": 2024,
+                "power_range_kw": (1.0, 100.0),
+                "source": practice,
+            },
+            "sources": dict.fromkeys(
+                [
+                    "head_range_m",
+                    "flow_range_m3s",
+                    "efficiency",
+                    "lowest_relative_flow",
+                    "generator_efficiency",
+                    "civil_factor",
+                ],
+                practice,
+            ),
+        }
+        return TurbineClass.model_validate(fields | changes)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def generic_turbines_tables(generic_turbines):
+    """Efficiency tables of the generic classes."""
+    return [efficiency_table(turbine) for turbine in generic_turbines]

@@ -1,0 +1,312 @@
+"""Draws of energy and cost: one error at a time against its closed form, and what the region shares."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from one_plant import plant_output
+
+from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.plant import yearly_energy_mwh
+from sitefinder.energy.turbines import efficiency_table
+from sitefinder.energy.uncertainty import (
+    SOURCES,
+    energy_simulations,
+    intervals,
+    nested_normals,
+    prob_in_top_n,
+    variance_shares,
+)
+
+SIMULATIONS = 10_000
+NO_ERROR = {"shared_flow_share": 0.5, "year_to_year_sd": 0.0, "efficiency_sd": 0.0, "cost_sd": 0.0}
+# A sampled standard deviation of n normals is off by 1 / sqrt(2 n) of itself; four times that is allowed, and the
+# seed is fixed, so these tests always end alike.
+SPREAD_TOLERANCE = 4 / np.sqrt(2 * SIMULATIONS)
+
+
+@pytest.fixture
+def drawn(turbine_class, generic_costs, settings):
+    """A maker of simulations for sites whose turbine takes all the water, so that energy goes with flow and head."""
+
+    def draw(
+        sites=1,
+        *,
+        curve=None,
+        environmental_flow=None,
+        log_sd=0.0,
+        head_errors=None,
+        seed=1,
+        tailrace=None,
+        given=None,
+        **spread,
+    ):
+        spread = settings.uncertainty.model_copy(update={"simulations": SIMULATIONS} | NO_ERROR | spread)
+        table = pd.DataFrame(
+            {
+                "tailrace": np.arange(sites) * 7 if tailrace is None else tailrace,
+                "turbine": 0,
+                "units": 1,
+                "flow_design_m3s": 1000.0,
+                # No turbine of these tests is rated so high that this would limit it.
+                "power_kw": 1e6,
+                "head_m": 2.2,
+                "conduit_length_m": 0.0,
+                "capital_cost": 100_000.0,
+            }
+        )
+        curve = np.tile([3.0, 2.0, 1.0, 0.5], (sites, 1)) if curve is None else curve
+        return energy_simulations(
+            table,
+            curve,
+            np.zeros_like(curve) if environmental_flow is None else environmental_flow,
+            np.zeros((sites, 1), dtype=np.float32) if head_errors is None else head_errors,
+            np.full(sites, log_sd),
+            [turbine_class()],
+            generic_costs,
+            settings.model_copy(update={"uncertainty": spread}),
+            seed,
+            **(given or {}),
+        )
+
+    return draw
+
+
+def test_without_errors_every_draw_is_the_plain_energy(drawn, turbine_class, settings):
+    simulations = drawn(sites=3)
+
+    head = net_head_m(2.2, 0.0, settings.energy)
+    output = plant_output([3.0, 2.0, 1.0, 0.5], 0.0, head, 1000.0, efficiency_table(turbine_class()))
+    energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+    np.testing.assert_allclose(simulations.energy_mwh, energy, rtol=1e-12)
+    assert np.ptp(simulations.lcoe_per_kwh) == 0
+
+
+@pytest.mark.parametrize(
+    "one_error",
+    [
+        {"log_sd": 0.15, "shared_flow_share": 0.0},
+        {"log_sd": 0.15, "shared_flow_share": 1.0},
+        {"log_sd": 0.15, "shared_flow_share": 0.3},
+        {"year_to_year_sd": 0.15},
+        {"efficiency_sd": 0.15},
+    ],
+    ids=["own flow", "shared flow", "both flows", "year", "efficiency"],
+)
+def test_one_lognormal_error_at_a_time_gives_a_lognormal_energy(drawn, one_error):
+    simulations = drawn(**one_error).energy_mwh[0]
+
+    spread = np.log(simulations).std()
+    assert spread == pytest.approx(0.15, rel=SPREAD_TOLERANCE)
+    # One-sided 90 % of a lognormal with 0.15: 0.8251148 of the median.
+    careful = intervals(simulations[None])
+    assert careful.p90[0] / careful.p50[0] == pytest.approx(0.8251148, abs=0.01)
+
+
+def test_the_error_of_cost_leaves_energy_alone(drawn):
+    simulations = drawn(cost_sd=0.25)
+
+    assert np.ptp(simulations.energy_mwh) == 0
+    # Operation is a share of capital here, so the yearly cost goes with the capital.
+    assert np.log(simulations.lcoe_per_kwh[0]).std() == pytest.approx(0.25, rel=SPREAD_TOLERANCE)
+    assert np.log(simulations.lcoe_per_kwh[0]).mean() == pytest.approx(
+        np.log(drawn().lcoe_per_kwh[0, 0]), abs=0.01
+    )
+
+
+def test_head_errors_move_energy_in_proportion_and_are_used_alike(drawn):
+    errors = np.array([[-0.5, -0.25, 0.0, 0.25, 0.5]], dtype=np.float32)
+
+    energy = drawn(head_errors=errors).energy_mwh[0] / drawn().energy_mwh[0, 0]
+
+    # Net head 2.0 m: the errors are -25 % to +25 %.
+    ratios, counts = np.unique(np.round(energy, 9), return_counts=True)
+    np.testing.assert_allclose(ratios, [0.75, 0.875, 1.0, 1.125, 1.25], rtol=1e-6)
+    assert counts.tolist() == [SIMULATIONS // 5] * 5
+
+
+def test_a_head_that_the_error_takes_away_gives_no_energy_at_infinite_cost(drawn):
+    simulations = drawn(head_errors=np.array([[-5.0]]))
+
+    assert np.all(simulations.energy_mwh == 0)
+    assert np.all(np.isinf(simulations.lcoe_per_kwh))
+    assert np.all(simulations.net_annual_value < 0)
+
+
+def test_totals_spread_by_shared_and_own_errors(drawn):
+    # Variance of the total = (sum E)² s_shared² + sum E² s_own², for small errors.
+    log_sd, share, sites = 0.04, 0.4, 8
+    curve = np.linspace(1.0, 5.0, sites)[:, None] * np.array([3.0, 2.0, 1.0, 0.5])
+
+    simulations = drawn(sites, curve=curve, log_sd=log_sd, shared_flow_share=share)
+
+    energy = drawn(sites, curve=curve).energy_mwh[:, 0]
+    variance = energy.sum() ** 2 * share * log_sd**2 + (energy**2).sum() * (1 - share) * log_sd**2
+    # A sampled variance is off by sqrt(2 / n) of itself, and a lognormal's is log_sd² greater than a normal's.
+    assert simulations.energy_mwh.sum(axis=0).var() == pytest.approx(
+        variance, rel=4 * np.sqrt(2 / SIMULATIONS) + 3 * log_sd**2
+    )
+
+
+def test_sites_share_the_shared_error_and_nothing_else(drawn):
+    shared = np.log(drawn(2, log_sd=0.2, shared_flow_share=1.0).energy_mwh)
+    own = np.log(drawn(2, log_sd=0.2, shared_flow_share=0.0).energy_mwh)
+    half = np.log(drawn(2, log_sd=0.2, shared_flow_share=0.5).energy_mwh)
+
+    assert np.corrcoef(shared)[0, 1] == pytest.approx(1.0)
+    # A sampled correlation of n pairs is off by 1 / sqrt(n).
+    assert np.corrcoef(own)[0, 1] == pytest.approx(0.0, abs=4 / np.sqrt(SIMULATIONS))
+    assert np.corrcoef(half)[0, 1] == pytest.approx(0.5, abs=4 / np.sqrt(SIMULATIONS))
+
+
+def test_careful_values_stand_in_order(drawn):
+    simulations = drawn(log_sd=0.15, efficiency_sd=0.05, cost_sd=0.25)
+
+    p99, p90, p75, p50 = np.quantile(simulations.energy_mwh[0], [0.01, 0.10, 0.25, 0.50])
+    energy = intervals(simulations.energy_mwh)
+    cost = intervals(simulations.lcoe_per_kwh, of_cost=True)
+    assert p99 < p90 < p75 < p50
+    assert energy.p90[0] < energy.p50[0] < energy.p10[0]
+    # For cost the careful end is the dear one.
+    assert cost.p90[0] > cost.p50[0] > cost.p10[0]
+    assert (simulations.energy_mwh[0] > energy.p90[0]).mean() == pytest.approx(0.9)
+    assert (simulations.lcoe_per_kwh[0] <= cost.p90[0]).mean() == pytest.approx(0.9)
+
+
+def test_the_reserve_moves_with_the_estimate_but_not_with_the_year(drawn):
+    curve, environmental_flow = np.full((1, 4), 2.0), np.full((1, 4), 1.5)
+
+    estimate = drawn(curve=curve, environmental_flow=environmental_flow, log_sd=0.05).energy_mwh[0]
+    year = drawn(curve=curve, environmental_flow=environmental_flow, year_to_year_sd=0.05).energy_mwh[0]
+
+    assert np.log(estimate).std() == pytest.approx(0.05, rel=SPREAD_TOLERANCE)
+    # Usable is 2 f - 1.5: a year's 5 % of 2.0 is 20 % of the 0.5 left, and the lognormal makes it a little more.
+    assert year.std() / year.mean() == pytest.approx(0.20, rel=0.05)
+
+
+def test_one_seed_gives_one_answer_whatever_other_sites_are_there(drawn):
+    spread = {"log_sd": 0.2, "efficiency_sd": 0.05, "cost_sd": 0.25}
+
+    three = drawn(3, tailrace=[5, 9, 30], **spread)
+    again = drawn(3, tailrace=[5, 9, 30], **spread)
+    two = drawn(2, tailrace=[30, 5], **spread)
+    other = drawn(3, tailrace=[5, 9, 30], seed=2, **spread)
+
+    for name in ("energy_mwh", "lcoe_per_kwh", "net_annual_value"):
+        assert np.array_equal(getattr(three, name), getattr(again, name))
+        assert np.array_equal(getattr(three, name)[[2, 0]], getattr(two, name))
+        assert not np.array_equal(getattr(three, name), getattr(other, name))
+
+
+def test_a_site_without_a_turbine_is_refused(turbine_class, generic_costs, settings):
+    sites = pd.DataFrame({"tailrace": [1, 2], "turbine": [0, -1]}, index=["a", "b"])
+
+    with pytest.raises(ValueError, match=r"every site needs a turbine \(rows b have none\)"):
+        energy_simulations(sites, None, None, None, None, [turbine_class()], generic_costs, settings, 1)
+
+
+def test_no_sites_give_no_rows(drawn):
+    simulations = drawn(0, curve=np.empty((0, 4)))
+
+    assert simulations.energy_mwh.shape == (0, SIMULATIONS)
+    assert (
+        intervals(simulations.energy_mwh).p90.shape == prob_in_top_n(simulations.net_annual_value, 3).shape == (0,)
+    )
+
+
+def test_places_among_the_best_are_shared_out_whole():
+    random = np.random.default_rng(11)
+    value = random.normal(np.arange(20)[:, None], 3.0, (20, 500))
+
+    chance = prob_in_top_n(value, 5)
+
+    assert chance.sum() == pytest.approx(5.0)
+    assert chance[:10].max() < chance[-1]
+    assert prob_in_top_n(value, 50).tolist() == [1.0] * 20
+
+
+def test_ties_go_to_the_earlier_row():
+    assert prob_in_top_n(np.ones((3, 4)), 2).tolist() == [1.0, 1.0, 0.0]
+
+
+# Two streams of two sites each, the lower one with four times the ground, and one alone.
+NESTS = np.array([1, -1, 3, -1, -1]), np.array([1.0, 4.0, 2.0, 8.0, 3.0])
+
+
+def test_totals_over_nested_catchments_spread_by_the_ground_that_they_share(drawn):
+    log_sd, share, sites = 0.04, 0.4, 5
+    curve = np.linspace(1.0, 5.0, sites)[:, None] * np.array([3.0, 2.0, 1.0, 0.5])
+    own = nested_normals(*NESTS, np.arange(sites), SIMULATIONS, 1)
+
+    simulations = drawn(sites, curve=curve, log_sd=log_sd, shared_flow_share=share, given={"own_flow": own})
+
+    energy = drawn(sites, curve=curve).energy_mwh[:, 0]
+    alike = np.eye(sites)
+    # The square root of 1/4, by the areas.
+    alike[0, 1] = alike[1, 0] = alike[2, 3] = alike[3, 2] = 0.5
+    variance = log_sd**2 * (share * energy.sum() ** 2 + (1 - share) * energy @ alike @ energy)
+    assert simulations.energy_mwh.sum(axis=0).var() == pytest.approx(
+        variance, rel=4 * np.sqrt(2 / SIMULATIONS) + 3 * log_sd**2
+    )
+
+
+def test_careful_values_of_power_energy_and_cost_stand_in_order_at_every_site(drawn):
+    errors = np.random.default_rng(5).normal(0.0, 0.2, (3, 64))
+    simulations = drawn(3, log_sd=0.2, year_to_year_sd=0.1, efficiency_sd=0.05, cost_sd=0.25, head_errors=errors)
+
+    for amount in (simulations.power_kw, simulations.energy_mwh):
+        p99, p90, p75, p50 = np.quantile(amount, [0.01, 0.10, 0.25, 0.50], axis=1)
+        assert (p99 < p90).all()
+        assert (p90 < p75).all()
+        assert (p75 < p50).all()
+    dear = intervals(simulations.lcoe_per_kwh, of_cost=True)
+    assert (dear.p90 > dear.p50).all()
+    assert (dear.p50 > dear.p10).all()
+
+
+def test_the_power_of_a_draw_is_the_greatest_of_its_year(drawn, turbine_class, settings):
+    head = net_head_m(2.2, 0.0, settings.energy)
+    # All of 3 m³/s passes at full gate: 9.80665 kW per m³/s and metre, at 0.8 · 0.9.
+    expected = 9.80665 * 3.0 * head * 0.8 * 0.9
+
+    assert drawn().power_kw == pytest.approx(np.full((1, SIMULATIONS), expected), rel=1e-3)
+    assert np.log(drawn(efficiency_sd=0.1).power_kw).std() == pytest.approx(0.1, rel=SPREAD_TOLERANCE)
+
+
+def test_a_source_that_errs_alone_has_the_numbers_that_it_has_among_others(drawn):
+    errors = np.random.default_rng(5).normal(0.0, 0.2, (2, 64))
+    spread = {"log_sd": 0.2, "year_to_year_sd": 0.1, "efficiency_sd": 0.05, "cost_sd": 0.25}
+
+    def simulations_of(sources):
+        return drawn(2, head_errors=errors, given={"sources": sources}, **spread).energy_mwh
+
+    # No reserve, no limit of power: the factors of energy multiply, so that each may be taken out again.
+    none = simulations_of(())
+    product = none * np.prod([simulations_of((name,)) / none for name in SOURCES], axis=0)
+    np.testing.assert_allclose(simulations_of(SOURCES), product, rtol=1e-9)
+    assert np.array_equal(simulations_of(("cost",)), none)
+
+
+def test_the_shares_of_the_spread_are_those_of_the_variances(drawn):
+    spread = {"log_sd": 0.06, "year_to_year_sd": 0.03, "efficiency_sd": 0.02, "cost_sd": 0.04}
+    # Net head 2.0 m, errors of 0.04 m: 2 %.
+    errors = 0.04 * np.random.default_rng(5).standard_normal((1, 2000))
+    errors *= 0.04 / errors.std()
+
+    shares = variance_shares(lambda sources: drawn(head_errors=errors, given={"sources": sources}, **spread))
+
+    squares = {"head": 4.0, "flow": 36.0, "year": 9.0, "efficiency": 4.0, "cost": 16.0}
+    for name in SOURCES:
+        # A share is off by at most the relative error of a sampled variance.
+        of_cost = squares[name] / sum(squares.values())
+        assert shares.cost[name][0] == pytest.approx(of_cost, rel=8 * np.sqrt(2 / SIMULATIONS) + 0.01)
+        if name != "cost":
+            of_energy = squares[name] / (sum(squares.values()) - squares["cost"])
+            assert shares.energy[name][0] == pytest.approx(of_energy, rel=8 * np.sqrt(2 / SIMULATIONS) + 0.01)
+    assert sum(shares.energy.values())[0] == pytest.approx(1.0)
+    assert sum(shares.cost.values())[0] == pytest.approx(1.0)
+
+
+def test_where_nothing_errs_there_are_no_shares(drawn):
+    shares = variance_shares(lambda sources: drawn(given={"sources": sources}))
+
+    assert all(np.isnan(part).all() for part in (*shares.energy.values(), *shares.cost.values()))

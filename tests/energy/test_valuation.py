@@ -1,0 +1,379 @@
+"""The worth of stretches: one by hand, many by brute force, and what must hold for all."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pandas.testing
+import pytest
+from one_plant import plant_output
+from scipy.stats import norm
+
+from sitefinder.energy.costs import yearly_cost
+from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
+from sitefinder.energy.turbines import SAFE_SCREENED, efficiency_table, fish_safety
+from sitefinder.energy.valuation import capital_parts, turbine_options, value_stretches
+
+BINS = 200
+
+
+def stretch(**changes):
+    row = {
+        "intake": 0,
+        "scheme_type": "at_barrier",
+        "head_m": 3.2,
+        "conduit_length_m": 0.0,
+        "pond_length_m": 0.0,
+        "weir_height_m": 0.0,
+        "has_fish_pass": False,
+        "road_distance_m": 150.0,
+        "line_distance_m": 400.0,
+    }
+    return row | changes
+
+
+@pytest.fixture(scope="module")
+def region():
+    """Thirty-six stretches at twelve stations with lognormal flows, and a reserve of a tenth of the mean."""
+    random = np.random.default_rng(7)
+    mean = np.sort(10 ** random.uniform(-1.0, 1.0, 12))
+    exceedance = (np.arange(BINS) + 0.5) / BINS
+    curve = mean[:, None] * np.exp(0.9 * norm.isf(exceedance) - 0.9**2 / 2)
+    environmental_flow = np.minimum(0.1 * mean[:, None], curve)
+    rows = []
+    for scheme_type, intake in itertools.product(["at_barrier", "diversion", "new_weir"], range(12)):
+        head = random.uniform(0.6, 9.0)
+        weir = {"weir_height_m": min(head, 3.0), "pond_length_m": 400.0} if scheme_type == "new_weir" else {}
+        conduit = random.uniform(50, 600) if scheme_type == "diversion" else 0.0
+        rows.append(stretch(scheme_type=scheme_type, intake=intake, head_m=head, conduit_length_m=conduit, **weir))
+    return pd.DataFrame(rows, index=np.arange(100, 136)), curve, environmental_flow
+
+
+def test_one_stretch_worked_by_hand(turbine_class, generic_costs, settings):
+    stretches = pd.DataFrame([stretch()], index=["weir"])
+    curve, environmental_flow = np.full((1, BINS), 2.0), np.full((1, BINS), 0.4)
+
+    values = value_stretches(stretches, curve, environmental_flow, [turbine_class()], generic_costs, settings).loc[
+        "weir"
+    ]
+
+    # Head: 3.20 m less 0.15 m at rack and gates and 0.05 m at the exit, no canal.
+    head = 3.00
+    # Flow: 2.0 less 0.4 m³/s at all times, so the design flow is 1.6 m³/s whatever its exceedance.
+    flow = 1.6
+    # Power: 9.80665 kW per m³/s and m; turbine 0.8, gear and generator 0.9.
+    power = 9.80665 * 1.6 * 3.00 * 0.8 * 0.9  # 33.8918 kW
+    # Energy: 8760 h, ready 95 % of them.
+    energy = power * 8760 * 0.95 / 1000  # 282.047 MWh
+    # Capital, EUR of 2024.
+    turbine = 10_000 * power**0.5 / head
+    civil = 40_000 * flow**0.6 * head**0.3
+    fish_pass = 30_000 * 3.2
+    road, line, permits = 80 * 150, 5_000 + 60 * 400, 20_000
+    capital = (turbine + civil + fish_pass + road + line + permits) * 1.10
+    # A year: 5 % over 40 years is 0.0582781612; the overhaul, a tenth after 20 years, adds 0.1 / 1.05^20.
+    yearly = 0.0582781612 * (1 + 0.0376889483) * capital + 0.025 * capital
+    assert values["any_turbine"] == 0
+    assert values["any_units"] == 1
+    assert values["any_flow_design_m3s"] == pytest.approx(1.6, rel=1e-12)
+    assert values["any_power_kw"] == pytest.approx(power, rel=1e-12)
+    assert values["any_power_kw"] == pytest.approx(33.8918, abs=0.00005)
+    assert values["any_energy_mwh"] == pytest.approx(energy, rel=1e-12)
+    assert values["any_capacity_factor"] == pytest.approx(0.95, rel=1e-12)
+    assert values["any_firm_power_kw"] == pytest.approx(power, rel=1e-12)
+    assert values["any_capital_cost"] == pytest.approx(capital, rel=1e-12)
+    assert values["any_lcoe_per_kwh"] == pytest.approx(yearly / (1000 * energy), rel=1e-8)
+    assert values["any_net_annual_value"] == pytest.approx(150 * energy - yearly, rel=1e-7)
+    assert values["costs_left_out"] == ""
+
+
+# Every class, number of units and design flow at every stretch, by the plain functions.
+def brute_force(region, turbines, costs, settings, choice):
+    stretches, curve, environmental_flow = region
+    plants = []
+    listed, step = settings.energy.design_exceedance_percent, settings.energy.design_step_percent
+    every_percent = np.union1d(listed, np.arange(min(listed), max(listed), step))
+    assert len(every_percent) == 61  # 10, 11 and so on to 70: no more than that is left to the search
+    for place, (_, row) in enumerate(stretches.iterrows()):
+        usable = np.sort(np.maximum(curve[row["intake"]] - environmental_flow[row["intake"]], 0.0))[::-1]
+        head = float(net_head_m(row["head_m"], row["conduit_length_m"], settings.energy))
+        for number, turbine in enumerate(turbines):
+            safety = fish_safety(turbine, settings.fish)
+            fits_head = turbine.head_range_m[0] <= head <= turbine.head_range_m[1]
+            if not fits_head or (choice == "safe" and safety < 0):
+                continue
+            table = efficiency_table(turbine)
+            for units in range(1, turbine.units_max + 1):
+                cap = turbine.flow_range_m3s[1]
+                if turbine.power_max_kw:
+                    cap = min(cap, turbine.power_max_kw / hydraulic_power_kw(1.0, head, table[-1]))
+                for percent in every_percent:
+                    # Between bin midpoints, 0.25 %, 0.75 % and so on.
+                    flow = np.interp(percent / 100, (np.arange(BINS) + 0.5) / BINS, usable)
+                    flow = min(flow, units * cap)
+                    power = hydraulic_power_kw(flow, head, table[-1])
+                    if flow / units < turbine.flow_range_m3s[0] or power < settings.energy.min_power_kw:
+                        continue
+                    output = plant_output(
+                        curve[row["intake"]],
+                        environmental_flow[row["intake"]],
+                        head,
+                        flow,
+                        table,
+                        turbine.lowest_relative_flow,
+                        units,
+                    )
+                    energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
+                    screened = choice == "safe" and safety == SAFE_SCREENED
+                    plants.append((place, number, units, flow, power, screened, energy, output.firm_power_kw))
+    columns = [
+        "place",
+        "turbine",
+        "units",
+        "flow_design_m3s",
+        "power_kw",
+        "screened",
+        "energy_mwh",
+        "firm_power_kw",
+    ]
+    plants = pd.DataFrame(plants, columns=columns)
+    chosen = stretches.iloc[plants["place"]]
+    plant = [plants[name] for name in ("turbine", "units", "flow_design_m3s", "power_kw", "screened")]
+    parts = capital_parts(chosen, curve, *plant, turbines, costs, settings)
+    plants["capital_cost"] = parts.sum(axis=1).to_numpy()
+    yearly = yearly_cost(
+        plants["capital_cost"], costs.operation, settings.costs.discount_rate, settings.costs.lifetime_years
+    )
+    plants["net_annual_value"] = settings.costs.price_per_kwh * 1000 * plants["energy_mwh"] - yearly
+    plants["lcoe_per_kwh"] = yearly / (1000 * plants["energy_mwh"])
+    return plants
+
+
+# What plants are best in: settings of ranking and energy, the column that tells it, and whether it is to be least.
+CRITERIA = [
+    ({"choose_by": "net_value"}, {}, "net_annual_value", False),
+    ({"choose_by": "energy"}, {}, "energy_mwh", False),
+    ({"choose_by": "energy"}, {"design_by": "lcoe_per_kwh"}, "lcoe_per_kwh", True),
+    (
+        {"choose_by": "net_value"},
+        {"design_by": "capacity_factor", "design_capacity_factor": 0.6},
+        "net_annual_value",
+        False,
+    ),
+]
+
+
+@pytest.fixture(scope="module")
+def brute_forced():
+    """What brute force has found, by choice: it does not go by the criterion."""
+    return {}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("choice", ["any", "safe"])
+@pytest.mark.parametrize(
+    ("ranking", "energy", "score", "minimum"), CRITERIA, ids=["value", "energy", "cost", "factor"]
+)
+def test_search_finds_what_brute_force_finds(
+    region, generic_turbines, generic_costs, settings, brute_forced, choice, ranking, energy, score, minimum
+):
+    settings = settings.model_copy(
+        update={
+            "ranking": settings.ranking.model_copy(update=ranking),
+            "energy": settings.energy.model_copy(update=energy),
+        }
+    )
+    stretches, curve, environmental_flow = region
+
+    values = value_stretches(stretches, curve, environmental_flow, generic_turbines, generic_costs, settings)
+
+    if choice not in brute_forced:
+        brute_forced[choice] = brute_force(region, generic_turbines, generic_costs, settings, choice)
+    plants = brute_forced[choice]
+    if "design_capacity_factor" in energy:
+        # Of each class and number of units the greatest that runs so much.
+        plants = plants[plants["energy_mwh"] * 1000 >= 0.6 * 8760 * plants["power_kw"]]
+        sizes = plants.groupby(["place", "turbine", "units"])["flow_design_m3s"]
+        plants = plants[plants["flow_design_m3s"] == sizes.transform("max")]
+    by_place = plants.groupby("place")[score]
+    best = (by_place.min() if minimum else by_place.max()).reindex(range(len(stretches))).to_numpy()
+    np.testing.assert_allclose(values[f"{choice}_{score}"], best, rtol=1e-9, equal_nan=True)
+    assert np.array_equal(values[f"{choice}_machine"] < 0, np.isnan(best))
+    # The plant that is named is the one that scores so: its own row of the brute force agrees in every figure.
+    names = ["energy_mwh", "power_kw", "capital_cost", "net_annual_value", "firm_power_kw", "screened"]
+    for place in np.flatnonzero(~np.isnan(best)):
+        row = values.iloc[place]
+        same = plants[
+            (plants["place"] == place)
+            & (plants["turbine"] == row[f"{choice}_machine"])
+            & (plants["units"] == row[f"{choice}_units"])
+            & np.isclose(plants["flow_design_m3s"], row[f"{choice}_flow_design_m3s"], rtol=1e-12)
+        ]
+        assert len(same) >= 1
+        for name in names:
+            assert same.iloc[0][name] == pytest.approx(row[f"{choice}_{name}"], rel=1e-9, abs=1e-9), name
+
+
+def test_options_hold_the_best_of_both_choices(region, generic_turbines, generic_costs, settings):
+    stretches, curve, environmental_flow = region
+
+    values = value_stretches(stretches, curve, environmental_flow, generic_turbines, generic_costs, settings)
+    options = turbine_options(stretches, curve, environmental_flow, generic_turbines, generic_costs, settings)
+
+    for choice in ("any", "safe"):
+        best = options[options[f"is_best_{choice}"]].set_index("stretch")
+        fits = values[values[f"{choice}_machine"] >= 0]
+        assert best.index.tolist() == fits.index.tolist()
+        for name in ("turbine", "screened", "units", "energy_mwh", "capital_cost", "net_annual_value"):
+            expected = fits[f"{choice}_{name}"].rename(name).rename_axis("stretch")
+            pandas.testing.assert_series_equal(best[name], expected, check_exact=True)
+    assert not options.duplicated(["stretch", "turbine", "screened"]).any()
+
+
+def test_a_bar_for_fish_never_adds_value(region, generic_turbines, generic_costs, settings):
+    stretches, curve, environmental_flow = region
+
+    values = value_stretches(stretches, curve, environmental_flow, generic_turbines, generic_costs, settings)
+
+    safe = values[values["safe_turbine"] >= 0]
+    assert len(safe) > 12
+    assert (safe["safe_net_annual_value"] <= safe["any_net_annual_value"]).all()
+    assert (values["safe_turbine"] < 0)[values["any_turbine"] < 0].all()
+
+
+def test_a_screen_is_paid_for(turbine_class, generic_costs, settings):
+    needs_screen = turbine_class(
+        survival={"share": 0.8, "evidence": "tested", "reason": "blades", "source": "an example"},
+        survival_screened={"share": 0.97, "evidence": "tested", "reason": "screen", "source": "an example"},
+    )
+    curve, environmental_flow = np.full((1, BINS), 2.0), np.zeros((1, BINS))
+
+    values = value_stretches(
+        pd.DataFrame([stretch()]), curve, environmental_flow, [needs_screen], generic_costs, settings
+    )
+
+    # 2 m³/s at 0.5 m/s are 4 m² at 6000, and the bypass at 10 000, with 10 % for the unforeseen.
+    extra = values["safe_capital_cost"] - values["any_capital_cost"]
+    assert extra.iloc[0] == pytest.approx((4 * 6_000 + 10_000) * 1.1)
+    assert values["safe_screened"].tolist() == [True]
+    assert values["any_screened"].tolist() == [False]
+
+
+def test_where_no_turbine_fits_the_row_stays(turbine_class, generic_costs, settings):
+    rows = [
+        stretch(head_m=30.0),
+        stretch(intake=1),
+        stretch(head_m=0.21),
+        stretch(scheme_type="diversion"),
+        stretch(),
+    ]
+    curve = np.array([[1.0] * BINS, [0.0] * BINS])
+    turbines = [turbine_class(scheme_types=("at_barrier",))]
+
+    values = value_stretches(pd.DataFrame(rows), curve, 0 * curve, turbines, generic_costs, settings)
+
+    # Too high, no water, too low, wrong scheme type; the last fits.
+    assert values["any_turbine"].tolist() == [-1, -1, -1, -1, 0]
+    assert values["safe_units"].tolist() == [0, 0, 0, 0, 1]
+    numbers = values.filter(regex="^any_(?!turbine|units|screened|stream_too_small)")
+    assert numbers.iloc[:4].isna().all(axis=None)
+    assert numbers.iloc[4].notna().all()
+
+
+def test_no_stretches_give_an_empty_table_with_all_columns(turbine_class, generic_costs, settings):
+    rows = pd.DataFrame([stretch()])
+
+    none = value_stretches(
+        rows.iloc[:0], np.ones((1, BINS)), np.zeros((1, BINS)), [turbine_class()], generic_costs, settings
+    )
+    one = value_stretches(
+        rows, np.ones((1, BINS)), np.zeros((1, BINS)), [turbine_class()], generic_costs, settings
+    )
+
+    assert len(none) == 0
+    assert none.columns.tolist() == one.columns.tolist()
+    assert (none.dtypes == one.dtypes).all()
+
+
+def test_options_of_no_stretches_are_none(region, generic_turbines, generic_costs, settings):
+    stretches, curve, environmental_flow = region
+
+    options = turbine_options(
+        stretches.iloc[:0], curve, environmental_flow, generic_turbines, generic_costs, settings
+    )
+
+    assert len(options) == 0
+    assert {"stretch", "is_best_any", "is_best_safe"} <= set(options.columns)
+
+
+def test_an_unknown_flow_or_head_fits_no_turbine(turbine_class, generic_costs, settings):
+    rows = pd.DataFrame([stretch(intake=0), stretch(intake=1, head_m=np.nan), stretch(intake=1)])
+    curve = np.array([[np.nan] * BINS, [1.0] * BINS])
+
+    values = value_stretches(rows, curve, 0 * curve, [turbine_class()], generic_costs, settings)
+
+    assert values["any_turbine"].tolist() == [-1, -1, 0]
+
+
+def test_costs_without_a_distance_are_said_to_be_left_out(turbine_class, generic_costs, settings):
+    nan = np.nan
+    rows = pd.DataFrame(
+        [
+            stretch(),
+            stretch(road_distance_m=nan),
+            stretch(line_distance_m=nan),
+            stretch(road_distance_m=nan, line_distance_m=nan),
+        ]
+    )
+
+    values = value_stretches(
+        rows, np.ones((1, BINS)), np.zeros((1, BINS)), [turbine_class()], generic_costs, settings
+    )
+
+    assert values["costs_left_out"].tolist() == ["", "road", "line", "road; line"]
+    # 150 m of road at 80 and 400 m of line at 60, with 10 % for the unforeseen.
+    left_out = values["any_capital_cost"].iloc[0] - values["any_capital_cost"]
+    np.testing.assert_allclose(left_out, np.array([0, 12_000, 24_000, 36_000]) * 1.1)
+
+
+def test_rows_do_not_depend_on_their_neighbours_and_nothing_given_is_altered(
+    region, generic_turbines, generic_costs, settings
+):
+    stretches, curve, environmental_flow = region
+    before = stretches.copy(), curve.copy(), environmental_flow.copy()
+
+    whole = value_stretches(stretches, curve, environmental_flow, generic_turbines, generic_costs, settings)
+    shuffled = stretches.sample(frac=1.0, random_state=3)
+    turned = value_stretches(shuffled, curve, environmental_flow, generic_turbines, generic_costs, settings)
+
+    pandas.testing.assert_frame_equal(turned.loc[stretches.index], whole, check_exact=True)
+    pandas.testing.assert_frame_equal(stretches, before[0])
+    assert np.array_equal(curve, before[1])
+    assert np.array_equal(environmental_flow, before[2])
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (
+            {"scheme_type": "on_stilts"},
+            "scheme types must be among at_barrier, diversion, new_weir \\(found on_stilts\\)",
+        ),
+        ({"intake": 5}, "intakes and tailraces must be station numbers from 0 to 0"),
+    ],
+)
+def test_a_table_that_cannot_be_right_is_refused(turbine_class, generic_costs, settings, change, message):
+    curve = np.ones((1, BINS))
+
+    with pytest.raises(ValueError, match=message):
+        value_stretches(
+            pd.DataFrame([stretch(**change)]), curve, 0 * curve, [turbine_class()], generic_costs, settings
+        )
+
+
+def test_a_missing_column_is_named(turbine_class, generic_costs, settings):
+    rows = pd.DataFrame([stretch()]).drop(columns=["head_m", "has_fish_pass"])
+
+    with pytest.raises(ValueError, match="stretches lack the columns has_fish_pass, head_m"):
+        value_stretches(rows, np.ones((1, BINS)), np.ones((1, BINS)), [turbine_class()], generic_costs, settings)

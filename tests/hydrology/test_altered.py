@@ -1,0 +1,185 @@
+"""Abstractions down the network: no more than flows, and intervals that stay honest."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.errors import InputError
+from sitefinder.hydrology.abstractions import alterations_of, operating_fraction, widened, with_alterations
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
+from sitefinder.hydrology.estimate import FlowEstimate
+from sitefinder.hydrology.seasons import BIN_MONTH, YearBins
+
+# Stations 0 → 2 → 3, and 1 → 2.
+DOWNSTREAM = np.array([2, 2, 3, -1], dtype=np.int32)
+MEAN = np.array([2.0, 3.0, 6.0, 8.0])
+
+
+# Flow falls evenly from twice its mean to nothing, at every station.
+def natural(mean=MEAN):
+    return FlowEstimate(
+        mean_m3s=mean.copy(),
+        mean_low_m3s=mean / 2,
+        mean_high_m3s=mean * 2,
+        mean_log_sd=np.full(len(mean), np.log(2) / 1.7),
+        curve_exceedance=BIN_EXCEEDANCE,
+        curve_m3s=2.0 * mean[:, None] * (1 - BIN_EXCEEDANCE),
+        flags=[()] * len(mean),
+        outside={},
+        notes=[],
+        source=["equation"] * len(mean),
+        zero_share=np.zeros(len(mean)),
+    )
+
+
+def points(*rows):
+    frame = pd.DataFrame(rows).assign(feature_id=[f"A{number}" for number in range(len(rows))])
+    return alterations_of(frame, "abstractions")
+
+
+def test_what_is_taken_and_not_returned_is_missing_downstream():
+    table = points({"kind": "abstraction", "flow_m3s": 0.001}, {"kind": "return", "flow_m3s": 0.0004})
+
+    altered = with_alterations(natural(), table, [0, 3], DOWNSTREAM, 0.01)
+
+    taken = natural().curve_m3s - altered.bins_m3s
+    assert taken[[0, 2]] == pytest.approx(np.full((2, 200), 0.001), abs=1e-12)
+    assert taken[1].tolist() == [0.0] * 200
+    assert taken[3] == pytest.approx(np.full(200, 0.0006), abs=1e-12)
+    assert altered.estimate.mean_m3s == pytest.approx(MEAN - [0.001, 0, 0.001, 0.0006])
+    # 0.001 of 8 m³/s is 0.0125 %, 0.0006 is 0.0075 %.
+    assert altered.estimate.flags == [("flow_altered",), (), ("flow_altered",), ()]
+
+
+def test_no_more_is_taken_than_flows_and_only_that_is_carried_on():
+    table = points({"kind": "transfer_out", "flow_m3s": 3.0})
+
+    altered = with_alterations(natural(), table, [0], DOWNSTREAM, 1.0)
+
+    flow = natural().curve_m3s
+    assert altered.bins_m3s[0] == pytest.approx(np.maximum(flow[0] - 3.0, 0.0))
+    # Of 4 (1 − p), more than 3 m³/s flows for a quarter of the time; the mean above is 1/4 · 1/2.
+    assert altered.estimate.mean_m3s[0] == pytest.approx(0.125, abs=1e-3)
+    assert altered.bins_m3s[2] == pytest.approx(flow[2] - np.minimum(flow[0], 3.0))
+    assert altered.estimate.zero_share[0] == pytest.approx(0.75)
+    assert "flow_exhausted" in altered.estimate.flags[0]
+    assert "flow_exhausted" not in altered.estimate.flags[2]
+    assert [note.split(" stations ")[0] for note in altered.estimate.notes] == ["3 of 4", "1 of 4"]
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_flow_is_never_negative_and_the_balance_closes_at_every_bin(seed):
+    generator = np.random.default_rng(seed)
+    count = 20
+    downstream = np.array([generator.integers(i + 1, count + 1) for i in range(count)])
+    downstream[downstream == count] = -1
+    mean = generator.random(count)
+    kinds = generator.choice(["abstraction", "return", "transfer_in", "transfer_out"], 8)
+    table = points(
+        *({"kind": kind, "flow_m3s": flow} for kind, flow in zip(kinds, generator.random(8), strict=True))
+    )
+    station = generator.integers(-1, count, 8)
+
+    altered = with_alterations(natural(mean), table, station, downstream.astype(np.int32), 1.0)
+
+    flow = natural(mean).curve_m3s
+    assert (altered.bins_m3s >= 0).all()
+    assert (np.diff(altered.estimate.curve_m3s, axis=1) <= 0).all()
+    assert np.sort(altered.bins_m3s) == pytest.approx(np.sort(altered.estimate.curve_m3s))
+    # By the other way: ask of each station what comes from right above and what is taken there itself.
+    taken = flow - altered.bins_m3s
+    for at in range(count):
+        asked = sum(table["flow_m3s"][row] for row in range(8) if station[row] == at)
+        above = sum((taken[up] for up in range(count) if downstream[up] == at), np.zeros(200))
+        assert taken[at] == pytest.approx(np.minimum(above + asked, flow[at]), abs=1e-12)
+
+
+def test_what_runs_at_low_flow_or_in_some_months_runs_then():
+    low = points({"kind": "abstraction", "flow_m3s": 1.0, "share_of_time": 0.25, "when": "low"}).iloc[0]
+    summer = points({"kind": "abstraction", "flow_m3s": 1.0, "months": "6-8"}).iloc[0]
+    winter = points({"kind": "abstraction", "flow_m3s": 1.0, "months": "11-2; 4", "share_of_time": 0.5}).iloc[0]
+
+    assert operating_fraction(low, 200).tolist() == [0.0] * 150 + [1.0] * 50
+    assert (
+        operating_fraction(summer, 365, BIN_MONTH).tolist() == np.isin(BIN_MONTH, [6, 7, 8]).astype(float).tolist()
+    )
+    # Without flows by month it is spread over the year.
+    assert operating_fraction(summer, 200) == pytest.approx(np.full(200, 92 / 365))
+    assert winter["months"] == (1, 2, 4, 11, 12)
+    assert operating_fraction(winter, 365, BIN_MONTH).sum() == pytest.approx((30 + 31 + 31 + 28 + 30) / 2)
+
+
+def test_months_are_altered_in_their_own_bins():
+    year = YearBins(BIN_MONTH, np.full((4, 365), 5.0), np.ones(4))
+    table = points({"kind": "abstraction", "flow_m3s": 1.0, "months": "7"})
+
+    altered = with_alterations(natural(), table, [1], DOWNSTREAM, 1.0, year)
+
+    assert altered.bins_m3s[1, BIN_MONTH == 7].tolist() == [4.0] * 31
+    assert (altered.bins_m3s[1, BIN_MONTH != 7] == 5.0).all()
+    assert (altered.bins_m3s[0] == 5.0).all()
+
+
+def test_the_error_in_m3s_stays_when_half_the_flow_is_taken():
+    table = points({"kind": "abstraction", "flow_m3s": 4.0, "share_of_time": 0.25})
+    before = natural()
+
+    after = with_alterations(before, table, [1], DOWNSTREAM, 1.0).estimate
+
+    # 1 m³/s on average of 3 cannot come off the driest sixth of the time: what is taken is 1 − 1/12.
+    left = 3.0 - (1 - 1 / 12)
+    assert after.mean_m3s[1] == pytest.approx(left, abs=1e-3)
+    assert after.mean_log_sd[1] * after.mean_m3s[1] == pytest.approx(before.mean_log_sd[1] * 3.0)
+    assert np.sqrt(after.mean_low_m3s[1] * after.mean_high_m3s[1]) == pytest.approx(after.mean_m3s[1])
+    assert np.log(after.mean_high_m3s[1] / after.mean_m3s[1]) == pytest.approx(1.7 * after.mean_log_sd[1])
+    assert after.mean_low_m3s[0] == before.mean_low_m3s[0]
+
+
+def test_karst_widens_the_interval_about_the_same_median():
+    before = natural()._replace(mean_log_sd=np.full(4, 0.3), mean_low_m3s=MEAN / 1.5, mean_high_m3s=MEAN * 1.5)
+
+    after = widened(before, np.array([True, False, False, False]), 0.4)
+
+    assert after.mean_log_sd.tolist() == pytest.approx([0.5, 0.3, 0.3, 0.3])
+    # The t of the interval, log 1.5 over 0.3, stays.
+    assert np.log(after.mean_high_m3s[0] / MEAN[0]) == pytest.approx(np.log(1.5) * 0.5 / 0.3)
+    assert after.mean_high_m3s[1:].tolist() == before.mean_high_m3s[1:].tolist()
+    np.testing.assert_array_equal(after.curve_m3s, before.curve_m3s)
+
+
+def test_a_stream_without_a_known_flow_stays_without():
+    estimate = natural(np.array([2.0, np.nan, np.nan, 8.0]))
+    table = points({"kind": "abstraction", "flow_m3s": 1.0})
+
+    altered = with_alterations(estimate, table, [1], DOWNSTREAM, 1.0)
+
+    assert np.isnan(altered.bins_m3s[[1, 2]]).all()
+    assert np.isnan(altered.estimate.mean_m3s[[1, 2]]).all()
+    assert altered.estimate.mean_m3s[3] == pytest.approx(7.0, abs=0.1)
+
+
+def test_everything_wrong_with_a_layer_is_reported_at_once():
+    frame = pd.DataFrame(
+        {
+            "feature_id": ["a", "b", "c"],
+            "kind": ["abstraction", "mill", "return"],
+            "flow_m3s": [-1, 2, "x"],
+            "share_of_time": [1.5, None, 0.2],
+            "when": ["low", "dry", None],
+            "months": ["13", "5-9", "May"],
+        }
+    )
+
+    with pytest.raises(InputError) as caught:
+        alterations_of(frame, "abstractions")
+
+    assert str(caught.value) == (
+        "the layer abstractions: 5 problems\n"
+        "  kind must be abstraction, transfer_out, return, transfer_in (features b)\n"
+        "  flow_m3s must be a number from 0 up (features a, c)\n"
+        "  share_of_time must be a number from 0 to 1, or nothing (features a)\n"
+        "  when must be even or low, or nothing (features b)\n"
+        "  months must be like 5-9 or 11;12;1, or nothing (features a, c)"
+    )
+    with pytest.raises(InputError, match="lacks columns"):
+        alterations_of(pd.DataFrame({"feature_id": ["a"]}), "abstractions")

@@ -1,0 +1,239 @@
+"""Daily records: years, gaps, leap days, marks, the common period, short records and their extension."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.hydrology.duration_curve import duration_curve, flow_exceeded
+from sitefinder.hydrology.records import (
+    DailyRecord,
+    counted_flow,
+    extension_line,
+    gauge_statistics,
+    pooled_year_to_year,
+    yearly_statistics,
+)
+from sitefinder.settings.flows import DailyRecords
+
+SETTINGS = DailyRecords(unit="m3s", min_years=2)
+
+
+# A record of every day from one date to another, whose flow is a function of the day's number.
+def record(first, last, flow=lambda day: np.ones(day.size), gauge="G", **marks):
+    date = np.arange(np.datetime64(first), np.datetime64(last) + 1)
+    day = np.arange(date.size, dtype=float)
+    none = np.zeros(date.size, dtype=bool)
+    return DailyRecord(gauge, date, flow(day), marks.get("estimated", none), marks.get("ice", none))
+
+
+# Seasons with weather that two neighbours share and some of each one's own.
+def weather(seed, own, shared_seed=5):
+    def flow(day):
+        shared = np.random.default_rng(shared_seed).normal(size=day.size)
+        alone = np.random.default_rng(seed).normal(size=day.size)
+        return np.exp(np.sin(2 * np.pi * day / 365.25) + 0.5 * shared + own * alone)
+
+    return flow
+
+
+def without(made, keep):
+    return made._replace(**{name: getattr(made, name)[keep] for name in ("date", "flow_m3s", "estimated", "ice")})
+
+
+def test_a_leap_year_has_its_leap_day_and_a_gap_is_found_though_no_row_reports_of_it():
+    made = record("2019-01-01", "2020-12-31")
+    holed = without(made, ~np.isin(made.date, np.arange(np.datetime64("2020-02-20"), np.datetime64("2020-03-11"))))
+
+    whole, gappy = (yearly_statistics(counted_flow(each, SETTINGS)) for each in (made, holed))
+
+    assert whole["days"].tolist() == [365, 366]
+    assert whole["is_complete"].tolist() == [True, True]
+    # 20 of 366 days are more than a twentieth, so the year does not count.
+    assert gappy["days"].tolist() == [365, 346]
+    assert gappy["is_complete"].tolist() == [True, False]
+
+
+def test_years_may_start_in_october_and_are_named_for_the_one_in_which_they_end():
+    years = yearly_statistics(counted_flow(record("2018-10-01", "2020-09-30"), SETTINGS), starts_in_month=10)
+
+    assert years.index.tolist() == [2019, 2020]
+    assert years["days"].tolist() == [365, 366]
+    assert years["is_complete"].all()
+
+
+def test_the_seven_days_of_a_minimum_follow_one_another_across_no_gap():
+    # 1 to 365: the least mean of 7 days in a row is that of the first seven, 4; without the 4th that of 5 to 11.
+    made = record("2019-01-01", "2019-12-31", lambda day: day + 1)
+
+    whole = yearly_statistics(counted_flow(made, SETTINGS))
+    gappy = yearly_statistics(counted_flow(without(made, np.arange(365) != 3), SETTINGS))
+
+    assert whole.loc[2019, "min7day_m3s"] == pytest.approx(4.0)
+    assert gappy.loc[2019, "min7day_m3s"] == pytest.approx(8.0)
+
+
+def test_the_week_of_a_minimum_belongs_to_the_year_of_its_last_day():
+    made = record("2018-01-01", "2019-12-31", lambda day: np.where((day >= 360) & (day < 366), 0.0, 7.0))
+
+    years = yearly_statistics(counted_flow(made, SETTINGS))
+
+    # Six dry days from 27 December to 1 January: five in weeks that end in the old year, all six in the new one.
+    assert years["min7day_m3s"].tolist() == pytest.approx([2.0, 1.0])
+
+
+@pytest.mark.parametrize(("name", "setting"), [("estimated", "count_estimated"), ("ice", "count_ice")])
+def test_marked_days_are_counted_and_the_settings_say_whether_they_count(name, setting):
+    marked = np.arange(730) < 10
+    made = record("2018-01-01", "2019-12-31", lambda day: np.where(day < 10, 100.0, 1.0), **{name: marked})
+
+    with_them = gauge_statistics([made], SETTINGS).loc["G"]
+    without_them = gauge_statistics([made], SETTINGS.model_copy(update={setting: False})).loc["G"]
+
+    assert with_them[f"days_{name}"] == without_them[f"days_{name}"] == 10
+    assert with_them["flow_mean_m3s"] == pytest.approx((1000 + 720) / 730)
+    assert without_them["flow_mean_m3s"] == pytest.approx(1.0)
+    assert (with_them["days_used"], with_them["days_missing"]) == (730, 0)
+    assert (without_them["days_used"], without_them["days_missing"]) == (720, 10)
+
+
+def test_monthly_means_and_quantiles_of_a_known_record():
+    # The flow of each day is the number of its month.
+    months = pd.date_range("2018-01-01", "2019-12-31").month.to_numpy(float)
+    made = record("2018-01-01", "2019-12-31", lambda day: months)
+
+    table = gauge_statistics([made], SETTINGS)
+    to_fit = gauge_statistics([made], SETTINGS.model_copy(update={"fit_months": True}))
+
+    row = table.loc["G"]
+    for prefix, found in (("", row), ("flow_", to_fit.loc["G"])):
+        by_month = [found[f"{prefix}month_{month:02d}_mean_m3s"] for month in range(1, 13)]
+        assert by_month == pytest.approx(list(range(1, 13)))
+    assert row["flow_mean_m3s"] == pytest.approx(months.mean())
+    assert row["flow_q50_m3s"] == pytest.approx(7.0)
+    assert (row["flow_q05_m3s"], row["flow_q95_m3s"], row["low347_m3s"]) == (12.0, 1.0, 1.0)
+
+
+def test_years_outside_the_common_period_do_not_count():
+    made = record("2015-01-01", "2019-12-31", lambda day: np.where(day < 3 * 365 + 1, 9.0, 2.0))
+
+    row = gauge_statistics([made], SETTINGS.model_copy(update={"first_year": 2018, "last_year": 2020})).loc["G"]
+
+    assert (row["first_year"], row["last_year"], row["record_years"]) == (2018, 2020, 2)
+    assert row["flow_mean_m3s"] == pytest.approx(2.0)
+
+
+def test_the_year_to_year_spread_is_that_of_the_logs_of_yearly_means():
+    made = record("2017-01-01", "2019-12-31", lambda day: np.exp(0.3 * (day // 365)))
+
+    row = gauge_statistics([made], SETTINGS).loc["G"]
+
+    assert row["year_to_year_log_sd"] == pytest.approx(0.3)
+    assert np.isnan(
+        gauge_statistics([record("2019-01-01", "2019-12-31")], SETTINGS)["year_to_year_log_sd"].iloc[0]
+    )
+
+
+def test_spreads_of_several_gauges_are_pooled_by_their_degrees_of_freedom():
+    table = pd.DataFrame({"record_years": [11, 3, 1], "year_to_year_log_sd": [0.2, 0.5, np.nan]})
+
+    assert pooled_year_to_year(table) == pytest.approx(np.sqrt((10 * 0.04 + 2 * 0.25) / 12))
+    assert pooled_year_to_year(table[2:]) is None
+
+
+def test_extension_keeps_mean_and_variance_where_least_squares_would_not():
+    rng = np.random.default_rng(1)
+    x = rng.normal(size=500)
+    y = 0.5 + 0.7 * x + 0.4 * rng.normal(size=500)
+
+    line = extension_line(np.exp(y), np.exp(x))
+
+    made = line.intercept + line.slope * x
+    assert (made.mean(), made.std()) == pytest.approx((y.mean(), y.std()))
+    assert line.correlation == pytest.approx(np.corrcoef(x, y)[0, 1])
+    # Least squares makes it too even by just the correlation.
+    assert np.polyfit(x, y, 1)[0] == pytest.approx(line.slope * line.correlation)
+
+
+def test_a_short_record_is_extended_from_its_best_neighbour_and_comes_nearer_to_the_truth():
+    full = record("2000-01-01", "2019-12-31", weather(1, 0.1), "A")
+    near = record("2000-01-01", "2019-12-31", weather(2, 0.1), "B")
+    far = record("2000-01-01", "2019-12-31", weather(3, 0.8), "C")
+    # Only the last two and a half years of it were measured.
+    short = without(full, full.date >= np.datetime64("2017-07-01"))
+    settings = DailyRecords(unit="m3s", min_years=10, min_correlation=0.7)
+
+    true = gauge_statistics([full], settings).loc["A"]
+    table = gauge_statistics([short, far, near], settings)
+    alone = gauge_statistics([short, far, near], settings.model_copy(update={"short_records": "flag"})).loc["A"]
+
+    row = table.loc["A"]
+    assert (row["extended_from"], row["short"], row["record_years"]) == ("B", False, 2)
+    assert row["note"].startswith("2 complete years in 2000–2019, fewer than 10; extended from B (MOVE.1, ")
+    assert row["days_used"] == true["days_used"]
+    for name in ("flow_mean_m3s", "flow_q05_m3s", "flow_q95_m3s"):
+        assert abs(np.log(row[name] / true[name])) < 0.05
+    assert (alone["extended_from"], alone["short"]) == ("", True)
+    assert table["extended_from"].tolist() == ["B", "", ""]
+
+
+def test_measured_days_stay_as_they_are_in_an_extended_record():
+    full = record("2000-01-01", "2019-12-31", weather(1, 0.1), "A")
+    near = record("2000-01-01", "2019-12-31", weather(2, 0.1), "B")
+    settings = DailyRecords(unit="m3s", min_years=10, first_year=2018, last_year=2019)
+
+    # Within the period all days are measured, though its two years are too few.
+    row = gauge_statistics([without(full, full.date >= np.datetime64("2018-01-01")), near], settings).loc["A"]
+
+    assert row["flow_mean_m3s"] == pytest.approx(full.flow_m3s[full.date >= np.datetime64("2018-01-01")].mean())
+
+
+@pytest.mark.parametrize(
+    ("flow", "told"),
+    [
+        (lambda day: np.where(day < 5, 0.0, 1.0), "it has days without flow, which have no logarithm"),
+        (weather(9, 3.0), "no long record without zero flows has 365 days shared and a correlation of 0.8"),
+    ],
+)
+def test_a_record_that_cannot_be_extended_is_flagged_with_the_reason(flow, notes):
+    short = record("2018-01-01", "2019-12-31", flow, "A")
+    near = record("2000-01-01", "2019-12-31", weather(2, 0.1), "B")
+
+    row = gauge_statistics([short, near], DailyRecords(unit="m3s", min_years=10)).loc["A"]
+
+    assert row["short"]
+    assert row["note"].endswith(f"not extended: {notes}")
+    assert row["flow_mean_m3s"] == pytest.approx(short.flow_m3s.mean())
+
+
+def test_a_short_record_may_be_left_out():
+    settings = DailyRecords(unit="m3s", min_years=10, short_records="leave_out")
+
+    row = gauge_statistics([record("2018-01-01", "2019-12-31")], settings).loc["G"]
+
+    assert np.isnan(row["flow_mean_m3s"])
+    assert row["note"].endswith("left out")
+
+
+def test_a_record_without_a_complete_year_has_no_statistics():
+    row = gauge_statistics([record("2019-03-01", "2019-08-31")], SETTINGS).loc["G"]
+
+    assert np.isnan([row["flow_mean_m3s"], row["flow_q95_m3s"], row["min7day_m3s"]]).all()
+    assert row["record_years"] == 0
+
+
+def test_equal_days_share_the_position_of_the_last_of_them():
+    # Two of four days reach 2 at least, and 3 of 4 reach 1: positions 2/5 and 3/5.
+    assert flow_exceeded(duration_curve([5.0, 2.0, 1.0, 0.5]), 40.0) == pytest.approx(2.0)
+    assert flow_exceeded(duration_curve([2.0, 1.0, 1.0, 0.5]), 60.0) == pytest.approx(1.0)
+
+
+def test_days_without_a_value_do_not_count():
+    with_gaps = duration_curve([3.0, np.nan, 1.0, 2.0, np.nan])
+
+    assert with_gaps.exceedance.tolist() == [0.25, 0.5, 0.75]
+    assert with_gaps.flow.tolist() == [3.0, 2.0, 1.0]
+
+
+def test_a_record_without_any_value_is_refused():
+    with pytest.raises(ValueError, match="at least one daily flow"):
+        duration_curve([np.nan, np.nan])

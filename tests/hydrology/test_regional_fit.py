@@ -1,0 +1,216 @@
+"""A whole table of gauges fitted by region: nothing dropped unseen, doubts told, zeros taken in."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.errors import InputError
+from sitefinder.hydrology.equations import apply_equation, zero_probability
+from sitefinder.hydrology.regional_fit import (
+    CENSORED,
+    FITTED,
+    IN_PROBABILITY,
+    accounted,
+    fit_regions,
+    nested_by_chain,
+)
+from sitefinder.hydrology.regression import correlation_by_distance, fit_equation, sampling_covariance
+from sitefinder.settings import FitSettings, GaugeTable
+
+TABLE = GaugeTable(path="g.csv", predictors=["area_km2"], source="made up", record_years_column="years")
+
+
+def made(count, seed, region="north", zeros=0):
+    rng = np.random.default_rng(seed)
+    area = 10 ** rng.uniform(0, 3, count)
+    low = 10 ** (np.log10(area) - 3 + 0.2 * rng.normal(size=count))
+    low[np.argsort(low)[:zeros]] = 0.0
+    return pd.DataFrame(
+        {
+            "area_km2": area,
+            "rain_mm": 10 ** rng.uniform(2.8, 3.2, count),
+            "years": 20.0 + np.arange(count),
+            "region": region,
+            "flow_mean_m3s": 10 ** (np.log10(area) - 1.7 + 0.05 * rng.normal(size=count)),
+            "flow_q95_m3s": low,
+        },
+        index=[f"{region}{number:02d}" for number in range(count)],
+    )
+
+
+def test_every_gauge_of_every_statistic_is_accounted_for():
+    gauges = pd.concat([made(40, 1, zeros=6), made(10, 2, region="south", zeros=2)])
+    gauges.loc["north03", "flow_mean_m3s"] = np.nan
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings(region_column="region"))
+
+    notes = accounted(fits.gauges).set_index(["statistic", "became"])
+    assert notes["gauges"].to_dict() == {
+        ("mean", FITTED): 39,
+        ("exceedance_95", FITTED): 34,
+        ("exceedance_95", IN_PROBABILITY): 6,
+        ("mean", "flow_mean_m3s missing"): 1,
+        ("mean", "region has fewer than 25 gauges"): 10,
+        ("exceedance_95", "region has fewer than 25 gauges"): 10,
+    }
+    assert notes["zero"].sum() == 8
+    assert len(fits.gauges) == 2 * 50
+
+
+def test_a_region_has_the_fit_of_its_own_gauges():
+    gauges = pd.concat([made(40, 1), made(30, 2, region="south")])
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings(region_column="region", group_size=1))
+
+    found = next(item for item in fits.equations if (item.region, item.statistic) == ("south", "mean"))
+    alone = fit_equation(gauges[gauges["region"] == "south"], "flow_mean_m3s", ["area_km2"], "made up").equation
+    assert found.constant == alone.constant
+    assert found.covariance == alone.covariance
+
+
+def test_zeros_make_an_equation_for_their_probability():
+    gauges = made(60, 3, zeros=12)
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings())
+
+    by_name = {item.statistic: item for item in fits.equations}
+    probability = by_name["zero_probability_exceedance_95"]
+    places = pd.DataFrame({"area_km2": [1.0, 1000.0]})
+    small, large = zero_probability(probability, places).zero
+    assert small > 0.5 > 0.01 > large
+    assert probability.gauges == 60
+    assert by_name["exceedance_95"].gauges == 48
+
+
+def test_zeros_count_as_less_than_the_limit_in_a_censored_fit():
+    gauges = made(60, 3, zeros=12)
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings(zero_flows="censored"))
+
+    notes = accounted(fits.gauges).set_index(["statistic", "became"])["gauges"]
+    assert notes["exceedance_95", CENSORED] == 12
+    equation = {item.statistic: item for item in fits.equations}["exceedance_95"]
+    assert equation.gauges == 60
+    assert "12 zeros as below" in equation.table
+    # Flows under the limit are foretold where the zeros are.
+    dry = gauges[gauges["flow_q95_m3s"] == 0]
+    minimum = gauges.loc[gauges["flow_q95_m3s"] > 0, "flow_q95_m3s"].min()
+    assert (
+        np.sqrt(apply_equation(equation, dry).low_m3s * apply_equation(equation, dry).high_m3s) < minimum
+    ).mean() > 0.6
+
+
+def test_candidates_are_compared_and_the_better_set_is_used():
+    gauges = made(40, 4)
+    gauges["flow_mean_m3s"] *= (gauges["rain_mm"] / 1000) ** 2
+
+    fits = fit_regions(gauges, table=TABLE, settings=FitSettings(candidates=["rain_mm", "years"]))
+
+    mean = fits.summary.set_index("statistic").loc["mean"]
+    assert mean["predictors"] == "area_km2, rain_mm"
+    assert len(fits.candidates[fits.candidates["statistic"] == "mean"]) == 4
+
+
+def test_doubts_are_reported():
+    gauges = made(40, 5, zeros=18)
+    gauges.iloc[0, gauges.columns.get_loc("area_km2")] = 1e6
+    gauges.iloc[:3, gauges.columns.get_loc("years")] = 4.0
+    places = np.column_stack([np.arange(40) * 1000.0, np.zeros(40)])
+    places[7] = places[6] + 0.1
+    gauges.iloc[7, gauges.columns.get_loc("area_km2")] = gauges["area_km2"].iloc[6]
+
+    fits = fit_regions(gauges, places, table=TABLE, settings=FitSettings())
+
+    notes = " | ".join(fits.warnings["warning"])
+    assert "records under 10 years: north00, north01, north02" in notes
+    assert "may be nested, which tell the same water twice: north06 and north07" in notes
+    assert "only 22 gauges in the fit" in notes
+    assert "leverage above 3 k / n: north00" in notes
+    assert "influence (Cook's distance above 4 / n): north00" in notes
+
+
+def test_a_widened_interval_says_what_was_found_and_is_wider_at_work():
+    rng = np.random.default_rng(6)
+    gauges = made(40, 6)
+    valley = np.repeat(np.arange(8), 5)
+    gauges["area_km2"] = 10 ** (0.4 * valley + 0.05 * rng.normal(size=40))
+    gauges["flow_mean_m3s"] = gauges["area_km2"] * 0.02 * 10 ** (0.3 * rng.normal(size=8)[valley])
+    places = np.column_stack([1000.0 * valley, np.arange(40)])
+
+    fits = fit_regions(gauges, places, table=TABLE, settings=FitSettings())
+
+    mean = next(item for item in fits.equations if item.statistic == "mean")
+    assert mean.interval_widening > 1.1
+    assert "of 40 gauges when neighbourhoods were held out" in mean.interval_widening_reason
+    plain = mean.model_copy(update={"interval_widening": 1.0})
+    wide, narrow = apply_equation(mean, gauges), apply_equation(plain, gauges)
+    ratio = np.log(wide.high_m3s / wide.low_m3s) / np.log(narrow.high_m3s / narrow.low_m3s)
+    assert ratio == pytest.approx(mean.interval_widening)
+    assert wide.widened.all()
+    assert not narrow.widened.any()
+
+
+def test_generalised_fits_know_the_years_and_the_distance():
+    gauges = made(30, 7)
+    places = np.random.default_rng(7).uniform(0, 200, (30, 2))
+    settings = FitSettings(
+        method="generalised", statistics=["flow_mean_m3s"], year_to_year_log10={"flow_mean_m3s": 0.15}
+    )
+
+    fits = fit_regions(gauges, places, table=TABLE, settings=settings)
+
+    apart = np.linalg.norm(places[:, None] - places[None, :], axis=2)
+    errors = sampling_covariance(0.15, gauges["years"].to_numpy(), correlation_by_distance(apart, 0.98, 0.01))
+    direct = fit_equation(gauges, "flow_mean_m3s", ["area_km2"], "made up", sampling_errors=errors).equation
+    assert fits.equations[0].covariance == direct.covariance
+    assert fits.equations[0].table == "fitted by sitefinder, generalised least squares"
+    plain = fit_equation(gauges, "flow_mean_m3s", ["area_km2"], "made up").equation
+    assert direct.model_error_variance < plain.model_error_variance
+
+
+def test_a_generalised_fit_without_its_numbers_is_refused():
+    settings = FitSettings(method="generalised", year_to_year_log10={"flow_mean_m3s": 0.15})
+
+    with pytest.raises(InputError, match="generalised least squares of flow_q95_m3s lacks its errors"):
+        fit_regions(made(30, 8), table=TABLE, settings=settings)
+
+
+def test_a_table_without_a_region_of_enough_gauges_is_an_error():
+    with pytest.raises(InputError, match="nothing could be fitted"):
+        fit_regions(made(10, 9), table=TABLE, settings=FitSettings())
+
+
+def test_a_chain_of_gauges_that_runs_in_a_circle_ends():
+    assert nested_by_chain(["a", "b"], ["b", "a"]) == [(0, 1), (1, 0)]
+
+
+def test_a_weighted_fit_without_years_of_record_is_refused():
+    table = TABLE.model_copy(update={"record_years_column": None})
+
+    with pytest.raises(InputError, match="a weighted fit needs the years of record"):
+        fit_regions(made(30, 8), table=table, settings=FitSettings(method="weighted"))
+
+
+@pytest.mark.parametrize("method", ["weighted", "generalised"])
+def test_a_gauge_without_years_is_left_out_with_its_reason(method):
+    gauges = made(30, 10).drop(columns="flow_q95_m3s")
+    gauges.loc["north05", "years"] = np.nan
+
+    fits = fit_regions(
+        gauges,
+        table=TABLE,
+        settings=FitSettings(method=method, year_to_year_log10={"flow_mean_m3s": 0.1}),
+    )
+
+    assert accounted(fits.gauges).set_index("became")["gauges"].to_dict() == {FITTED: 29, "years missing": 1}
+    assert np.isfinite(fits.equations[0].constant)
+
+
+def test_gauges_without_a_place_are_reported():
+    places = np.random.default_rng(11).uniform(0, 100, (30, 2))
+    places[4] = np.nan
+    table = TABLE.model_copy(update={"x_column": "x", "y_column": "y", "crs": "EPSG:32633"})
+
+    fits = fit_regions(made(30, 11), places, table=table, settings=FitSettings())
+
+    assert "gauges without a place" in fits.warnings["warning"].iloc[0]

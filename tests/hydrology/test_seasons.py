@@ -1,0 +1,141 @@
+"""The year by months: whole, in agreement with the mean flow, and as spread as the months say."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from sitefinder.catalogue.equations import Equation
+from sitefinder.errors import InputError
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, curves_from_quantiles
+from sitefinder.hydrology.seasons import (
+    BIN_MONTH,
+    DAYS_IN_MONTH,
+    MonthStatistics,
+    is_far_scaled,
+    month_statistics,
+    split_by_month,
+    year_of_months,
+)
+
+DAYS = np.array(DAYS_IN_MONTH)
+
+
+def equation(statistic, litres_per_km2=20.0):
+    return Equation(
+        statistic=statistic,
+        form="log10",
+        factor=litres_per_km2,
+        predictors=[{"name": "area", "unit": "km2", "coefficient": 1.0, "minimum": 1.0, "maximum": 100.0}],
+        flow_unit="ls",
+        standard_error_percent=20.0,
+        gauges=30,
+        source="made up",
+        table="made up",
+    )
+
+
+# A lognormal curve of a mean and a log standard deviation, as one station's row.
+def lognormal(mean, sigma):
+    return mean * np.exp(sigma * stats.norm.isf(BIN_EXCEEDANCE) - sigma**2 / 2)[None, :]
+
+
+def only_means(means):
+    return [MonthStatistics(np.array([mean]), (), None) for mean in means]
+
+
+def test_months_that_agree_with_the_mean_are_taken_as_they_are():
+    means = 5.0 + 4.0 * np.cos(2 * np.pi * np.arange(12) / 12)
+    mean = (means * DAYS).sum() / 365
+
+    year = year_of_months(only_means(means), lognormal(mean, 1.0), np.array([mean]))
+
+    assert year.flow_m3s.shape == (1, 365)
+    assert [year.flow_m3s[0, month == BIN_MONTH].mean() for month in range(1, 13)] == pytest.approx(means)
+    assert year.scaling == pytest.approx([1.0])
+    assert not is_far_scaled(year).any()
+
+
+def test_the_mean_flow_rules_how_much_and_the_months_when():
+    means = np.arange(1.0, 13.0)
+
+    year = year_of_months(only_means(means), lognormal(20.0, 1.0), np.array([20.0]))
+
+    of_month = np.array([year.flow_m3s[0, month == BIN_MONTH].mean() for month in range(1, 13)])
+    assert year.flow_m3s.mean() == pytest.approx(20.0, rel=1e-12)
+    assert of_month / of_month[0] == pytest.approx(means)
+    # 20 m³/s to a mean of the months of some 6.5.
+    assert is_far_scaled(year).tolist() == [True]
+
+
+def test_months_with_a_mean_only_together_spread_as_the_year_does():
+    # Lognormal months of one spread about lognormal means: the year's variance of logs is the sum of both.
+    between = stats.norm.ppf((np.arange(12) + 0.5) / 12) * 0.8
+    within = 0.6
+    whole = np.sqrt(within**2 + np.average((between - np.average(between, weights=DAYS)) ** 2, weights=DAYS))
+    means = np.exp(between)
+    mean = np.average(means, weights=DAYS)
+
+    year = year_of_months(only_means(means), lognormal(mean, whole), np.array([mean]))
+
+    # The middle half of a month, whose bins are means over 1/31 of the time and narrow the tails a little.
+    january = np.log(year.flow_m3s[0, BIN_MONTH == 1])
+    z = stats.norm.isf((np.arange(31) + 0.5) / 31)
+    slope = np.polyfit(z[8:23], january[8:23], 1)[0]
+    assert slope == pytest.approx(within, rel=0.01)
+
+
+def test_months_with_quantiles_have_the_curve_through_them_scaled_to_their_mean():
+    quantiles = np.array([[8.0, 2.0, 0.5]])
+    with_mean = MonthStatistics(np.array([6.0]), (10, 50, 90), quantiles)
+    without = MonthStatistics(None, (10, 50, 90), quantiles)
+    own = curves_from_quantiles([10, 50, 90], quantiles).curve_m3s.mean()
+
+    year = year_of_months([with_mean] + [without] * 11, lognormal(3.0, 1.0), np.array([3.0]))
+
+    february = year.flow_m3s[0, BIN_MONTH == 2] / year.scaling[0]
+    assert year.flow_m3s[0, BIN_MONTH == 1].mean() / year.scaling[0] == pytest.approx(6.0)
+    assert february.mean() == pytest.approx(own, rel=1e-12)
+    assert (np.diff(february) <= 0).all()
+    assert year.flow_m3s.mean() == pytest.approx(3.0, rel=1e-12)
+
+
+def test_dry_months_and_unknown_ones():
+    dry = year_of_months(only_means([0.0] * 6 + [2.0] * 6), lognormal(1.0, 1.0), np.array([1.0]))
+    unknown = year_of_months(only_means([np.nan] + [2.0] * 11), lognormal(1.0, 1.0), np.array([1.0]))
+
+    assert (dry.flow_m3s[0, BIN_MONTH <= 6] == 0).all()
+    assert dry.flow_m3s.mean() == pytest.approx(1.0)
+    assert np.isnan(unknown.flow_m3s).all()
+
+
+def test_equations_of_months_are_reported_apart_and_applied():
+    months = [equation(f"month_{month:02d}_mean", 10.0 + month) for month in range(1, 13)]
+    more = [equation("month_03_exceedance_50", 9.0), equation("month_03_exceedance_90", 3.0)]
+    year = [equation("mean"), equation("exceedance_50")]
+
+    yearly, monthly = split_by_month([*year, *months, *more])
+    found = month_statistics(
+        pd.DataFrame({"area_km2": [50.0]}),
+        monthly,
+        lambda items, stations: items[0].factor * stations["area_km2"].to_numpy() / 1000,
+    )
+
+    assert yearly == year
+    assert [item.mean_m3s[0] for item in found] == pytest.approx([(10 + month) * 0.05 for month in range(1, 13)])
+    assert (found[2].quantile_percent, found[2].quantile_m3s.tolist()) == ((50, 90), [[0.45, 0.15]])
+    assert found[3].quantile_m3s is None
+    assert split_by_month(year) == (year, [])
+
+
+@pytest.mark.parametrize(
+    ("names", "found"),
+    [
+        ([f"month_{month:02d}_mean" for month in range(1, 12)], "too few for months 12"),
+        ([f"month_{month:02d}_exceedance_50" for month in range(1, 13)], "too few for months 1, 2, 3"),
+        (["month_1_mean"], "no such statistics: month_1_mean"),
+    ],
+)
+def test_a_year_that_is_not_whole_is_refused(names, found):
+    with pytest.raises(InputError, match=found):
+        split_by_month([equation(name) for name in names])

@@ -1,0 +1,131 @@
+"""Zeros: probabilities by other routes, finite answers under separation, and censored fits by brute force."""
+
+import numpy as np
+import pytest
+from scipy import optimize, stats
+from scipy.special import expit, logit
+
+from sitefinder.hydrology.censored import fit_censored, fit_zero_probability
+from sitefinder.hydrology.regression import least_squares
+
+
+def test_the_probability_of_zero_is_that_of_greatest_likelihood():
+    rng = np.random.default_rng(1)
+    design = np.column_stack([np.ones(80), rng.normal(size=(80, 2))])
+    zero = rng.uniform(size=80) < expit(design @ [-0.5, 1.2, -0.7])
+
+    fit = fit_zero_probability(design, zero)
+
+    # By a general minimiser of the likelihood written out.
+    def loss(b):
+        return np.sum(np.logaddexp(0.0, design @ b)) - zero @ (design @ b)
+
+    expected = optimize.minimize(loss, np.zeros(3), method="BFGS", options={"gtol": 1e-9}).x
+    assert not fit.penalised
+    assert fit.coefficients == pytest.approx(expected, abs=1e-5)
+    probability = expit(design @ fit.coefficients)
+    assert fit.misclassified_percent == pytest.approx(100 * np.mean((probability > 0.5) != zero))
+    # At the maximum the expected number of zeros is the number of zeros.
+    assert probability.sum() == pytest.approx(zero.sum(), abs=1e-6)
+
+
+def test_a_predictor_that_parts_zeros_from_the_others_still_has_a_finite_answer():
+    x = np.arange(12.0)
+    design = np.column_stack([np.ones(12), x])
+
+    fit = fit_zero_probability(design, x < 4)
+
+    assert fit.penalised
+    assert np.isfinite(fit.coefficients).all()
+    assert (np.diag(fit.covariance) > 0).all()
+    probability = expit(design @ fit.coefficients)
+    assert (probability[:4] > 0.5).all()
+    assert (probability[4:] < 0.5).all()
+
+
+def test_the_penalised_fit_of_a_two_by_two_table_adds_half_to_each_cell():
+    # Firth (1993): for a saturated table the penalty is half an observation in each cell, here 6 of 6 zero in the
+    # one class, which separates them, and 2 of 8 in the other.
+    group = np.repeat([0.0, 1.0], [6, 8])
+    zero = np.array([True] * 6 + [True] * 2 + [False] * 6)
+
+    fit = fit_zero_probability(np.column_stack([np.ones(14), group]), zero)
+
+    assert fit.penalised
+    assert fit.coefficients[0] == pytest.approx(np.log(6.5 / 0.5), rel=1e-6)
+    assert fit.coefficients.sum() == pytest.approx(np.log(2.5 / 6.5), rel=1e-6)
+
+
+def test_one_zero_among_many_is_a_small_probability_and_not_none():
+    rng = np.random.default_rng(2)
+    zero = np.zeros(90, dtype=bool)
+    zero[17] = True
+
+    fit = fit_zero_probability(np.column_stack([np.ones(90), rng.normal(size=90)]), zero)
+
+    assert np.isfinite(fit.coefficients).all()
+    assert expit(fit.coefficients[0]) == pytest.approx(1 / 90, abs=0.02)
+
+
+def test_a_censored_fit_without_anything_censored_is_least_squares():
+    rng = np.random.default_rng(3)
+    design = np.column_stack([np.ones(30), rng.normal(size=30)])
+    response = design @ [1.0, 2.0] + 0.4 * rng.normal(size=30)
+
+    fit = fit_censored(design, response, np.zeros(30, dtype=bool), -9.0)
+    plain = least_squares(design, response)
+
+    assert fit.coefficients == pytest.approx(plain.coefficients, rel=1e-8)
+    assert fit.sigma**2 == pytest.approx(plain.mse, rel=1e-8)
+    assert fit.covariance == pytest.approx(plain.covariance, rel=1e-8)
+
+
+def test_a_censored_fit_has_the_greatest_likelihood_and_its_curvature():
+    rng = np.random.default_rng(4)
+    design = np.column_stack([np.ones(60), rng.normal(size=60)])
+    response = design @ [0.0, 1.0] + 0.6 * rng.normal(size=60)
+    censored = response < -0.5
+
+    fit = fit_censored(design, response, censored, -0.5)
+
+    # The textbook likelihood in b and log sigma, by a general minimiser; its inverse Hessian by differences.
+    def loss(p):
+        mean, sigma = design @ p[:2], np.exp(p[2])
+        exact = stats.norm.logpdf(response[~censored], mean[~censored], sigma)
+        return -exact.sum() - stats.norm.logcdf(-0.5, mean[censored], sigma).sum()
+
+    best = optimize.minimize(loss, [0.0, 0.0, 0.0], method="BFGS", options={"gtol": 1e-7})
+    assert fit.coefficients == pytest.approx(best.x[:2], abs=1e-5)
+    # sigma is told with n − k in the denominator, the likelihood's has n.
+    assert fit.sigma == pytest.approx(np.exp(best.x[2]) * np.sqrt(60 / 58), rel=1e-5)
+    assert fit.log_likelihood == pytest.approx(-best.fun, abs=1e-8)
+    step = 1e-4
+    hessian = np.empty((3, 3))
+    for i in range(3):
+        for j in range(3):
+            a, b = np.eye(3)[i] * step, np.eye(3)[j] * step
+            x = best.x
+            hessian[i, j] = (loss(x + a + b) - loss(x + a - b) - loss(x - a + b) + loss(x - a - b)) / (4 * step**2)
+    assert fit.covariance * 58 / 60 == pytest.approx(np.linalg.inv(hessian)[:2, :2], rel=1e-3)
+
+
+def test_censoring_finds_the_law_that_leaving_zeros_out_bends():
+    rng = np.random.default_rng(5)
+    design = np.column_stack([np.ones(400), rng.uniform(-1, 2, 400)])
+    response = design @ [0.2, 1.0] + 0.5 * rng.normal(size=400)
+    censored = response < 0.0
+
+    fit = fit_censored(design, response, censored, 0.0)
+    left_out = least_squares(design[~censored], response[~censored])
+
+    assert np.abs(fit.coefficients - [0.2, 1.0]) == pytest.approx(0, abs=3 * np.sqrt(fit.covariance[1, 1]))
+    # Without the zeros the slope is too flat by many of its errors.
+    assert left_out.coefficients[1] < 1.0 - 4 * left_out.standard_errors[1]
+
+
+def test_the_logit_of_half_is_nothing():
+    zero = np.array([True, False] * 10)
+
+    fit = fit_zero_probability(np.ones((20, 1)), zero)
+
+    assert fit.coefficients[0] == pytest.approx(logit(0.5), abs=1e-9)

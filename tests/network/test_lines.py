@@ -1,0 +1,173 @@
+"""Lines to pieces: ends snapped, lines split where another ends on them, and each change listed."""
+
+import numpy as np
+import pytest
+import shapely
+
+from sitefinder.network.topology import REPAIR_COLUMNS, cut_lines
+
+
+@pytest.fixture
+def cut(lines):
+    """A function that draws lines and cuts them, snapping within 1 m."""
+
+    def draw_and_cut(snap_m=1.0, **vertices):
+        table = lines(**vertices)
+        return cut_lines(table["geometry"].to_numpy(), table["feature_id"].to_numpy(dtype=object), snap_m=snap_m)
+
+    return draw_and_cut
+
+
+def notes(repairs):
+    return [(row.feature, row.problem, row.action) for row in repairs.itertuples()]
+
+
+def shapes(pieces):
+    return [shapely.get_coordinates(line).tolist() for line in pieces.geometry]
+
+
+def test_lines_that_meet_exactly_are_left_as_drawn(cut):
+    pieces, repairs = cut(upper=[(0, 20), (3, 15), (0, 10)], lower=[(0, 10), (0, 0)])
+
+    assert shapes(pieces) == [[[0, 20], [3, 15], [0, 10]], [[0, 10], [0, 0]]]
+    assert pieces.end[0] == pieces.start[1]
+    assert len(pieces.node_x_m) == 3
+    assert notes(repairs) == []
+
+
+def test_a_gap_within_the_snapping_distance_is_closed_and_listed(cut):
+    pieces, repairs = cut(left=[(-10, 20), (0, 10)], right=[(10, 20), (0, 10)], lower=[(0, 9.4), (0, 0)])
+
+    # Two of the three ends agree to the letter, so the third moves to them.
+    assert pieces.end[0] == pieces.end[1] == pieces.start[2]
+    assert shapes(pieces)[2] == [[0, 10], [0, 0]]
+    assert notes(repairs) == [("lower", "end off its node", "start moved by 0.60 m to the node")]
+
+
+def test_a_gap_beyond_the_snapping_distance_stays_open(cut):
+    pieces, repairs = cut(upper=[(0, 20), (0, 10)], lower=[(0, 8.9), (0, 0)])
+
+    assert len(pieces.node_x_m) == 4
+    assert notes(repairs) == []
+
+
+def test_a_snapping_distance_of_nothing_joins_only_ends_that_are_equal(cut):
+    pieces, _ = cut(0.0, upper=[(0, 20), (0, 10)], lower=[(0, 10), (0, 0)], other=[(9, 9), (0, 10.01)])
+
+    assert pieces.end[0] == pieces.start[1]
+    assert len(pieces.node_x_m) == 5
+
+
+def test_a_line_is_split_where_a_tributary_ends_on_it(cut):
+    pieces, repairs = cut(river=[(0, 100), (0, 0)], brook=[(50, 60), (0, 60)])
+
+    assert shapes(pieces) == [[[0, 100], [0, 60]], [[0, 60], [0, 0]], [[50, 60], [0, 60]]]
+    assert pieces.feature.tolist() == [0, 0, 1]
+    assert pieces.from_m.tolist() == [0, 40, 0]
+    assert pieces.end[0] == pieces.start[1] == pieces.end[2]
+    assert notes(repairs) == [("river", "another line ends on it", "split at 40.0 m")]
+
+
+def test_a_tributary_that_stops_short_is_drawn_on_to_the_line(cut):
+    pieces, repairs = cut(river=[(0, 100), (0, 0)], brook=[(50, 60), (0.8, 60)])
+
+    assert shapes(pieces)[2] == [[50, 60], [0, 60]]
+    assert notes(repairs) == [
+        ("river", "another line ends on it", "split at 40.0 m"),
+        ("brook", "end off its node", "end moved by 0.80 m to the node"),
+    ]
+
+
+def test_an_end_between_two_lines_moves_onto_the_nearer_whatever_the_order(cut):
+    near, far = [(0, 100), (0, 0)], [(-1.2, 100), (-1.2, 0)]
+    brook = [(-50, 60), (-0.5, 50)]
+
+    one, _ = cut(near=near, far=far, brook=brook)
+    other, _ = cut(far=far, near=near, brook=brook)
+
+    # 0.5 m against 0.7 m; the farther line is then drawn over to the node as well.
+    for pieces in (one, other):
+        assert shapely.get_coordinates(pieces.geometry[pieces.feature == 2][0])[-1].tolist() == [0, 50]
+
+
+def test_several_tributaries_split_a_line_in_order_along_it(cut):
+    pieces, repairs = cut(river=[(0, 100), (0, 0)], low=[(9, 30), (0, 30)], high=[(9, 80), (0, 80)])
+
+    river = pieces.feature == 0
+    assert pieces.from_m[river].tolist() == [0, 20, 70]
+    assert shapely.length(pieces.geometry[river]).tolist() == [20, 50, 30]
+    assert len(repairs) == 2
+
+
+def test_lines_that_only_cross_stay_whole(cut):
+    pieces, repairs = cut(river=[(0, 100), (0, 0)], aqueduct=[(-50, 50), (50, 50)])
+
+    assert len(pieces.geometry) == 2
+    assert notes(repairs) == []
+
+
+@pytest.mark.parametrize("again", [[(0, 20), (5, 10), (0, 0)], [(0, 0), (5, 10), (0, 20)]])
+def test_a_line_drawn_twice_either_way_round_is_kept_once(cut, again):
+    pieces, repairs = cut(first=[(0, 20), (5, 10), (0, 0)], again=again)
+
+    assert len(pieces.geometry) == 1
+    assert notes(repairs) == [("again", "drawn twice", "left out, the same as first")]
+
+
+def test_rows_of_features_stay_those_of_the_table_when_a_duplicate_is_left_out(cut):
+    pieces, _ = cut(first=[(0, 20), (0, 0)], again=[(0, 20), (0, 0)], other=[(90, 20), (90, 0)])
+
+    assert pieces.feature.tolist() == [0, 2]
+
+
+def test_a_line_shorter_than_the_snapping_distance_is_left_out_and_listed(cut):
+    pieces, repairs = cut(stub=[(0, 0), (0.4, 0)], river=[(0.4, 0), (100, 0)])
+
+    assert pieces.feature.tolist() == [1]
+    assert ("stub", "no length after snapping", "left out") in notes(repairs)
+
+
+def test_a_closed_ring_is_a_piece_from_a_node_to_itself(cut):
+    pieces, _ = cut(ring=[(0, 0), (100, 0), (50, 80), (0, 0)])
+
+    assert pieces.start.tolist() == pieces.end.tolist() == [0]
+
+
+def test_heights_in_the_vertices_are_dropped(cut):
+    pieces, _ = cut(river=[(0, 100, 7.5), (0, 0, 3.25)])
+
+    assert not shapely.has_z(pieces.geometry).any()
+
+
+def test_nodes_and_their_places_do_not_depend_on_the_order_of_lines(cut):
+    network = {
+        "left": [(-10, 20), (0.3, 10)],
+        "right": [(10, 20), (0, 10.2)],
+        "lower": [(0, 9.9), (0, 0)],
+    }
+
+    one, _ = cut(**network)
+    other, _ = cut(**dict(reversed(network.items())))
+
+    assert one.node_x_m.tolist() == other.node_x_m.tolist()
+    assert one.node_y_m.tolist() == other.node_y_m.tolist()
+    assert shapes(one) == shapes(other)[::-1]
+
+
+def test_what_was_given_is_not_altered_and_repairs_have_their_columns_even_when_empty(lines):
+    table = lines(river=[(0, 100), (0, 0)])
+    geometry, feature_id = table["geometry"].to_numpy(), table["feature_id"].to_numpy(dtype=object)
+    before = geometry.copy()
+
+    _, repairs = cut_lines(geometry, feature_id, snap_m=5.0)
+
+    assert np.array_equal(geometry, before)
+    assert repairs.columns.tolist() == REPAIR_COLUMNS
+
+
+def test_no_lines_give_no_pieces():
+    none = np.array([], dtype=object)
+
+    pieces, repairs = cut_lines(none, none, snap_m=5.0)
+
+    assert len(pieces.geometry) == len(pieces.node_x_m) == len(repairs) == 0

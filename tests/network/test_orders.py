@@ -1,0 +1,77 @@
+"""Orders and lengths of links on trees small enough to draw; published rules are tested in tests/published."""
+
+import numpy as np
+import pytest
+
+from sitefinder.network.ordering import link_orders
+
+
+def orders(downstream_link, length_m=None, **options):
+    downstream_link = np.array(downstream_link)
+    return link_orders(downstream_link, np.ones(len(downstream_link)) if length_m is None else length_m, **options)
+
+
+def test_a_single_link_is_a_source():
+    found = orders([-1], np.array([250.0]))
+
+    assert found.strahler.tolist() == found.shreve.tolist() == [1]
+    assert found.upstream_length_m.tolist() == found.longest_path_m.tolist() == [250.0]
+    assert found.main_upstream.tolist() == [-1]
+
+
+def test_three_equal_tributaries_raise_the_order_once():
+    found = orders([3, 3, 3, -1])
+
+    assert found.strahler.tolist() == [1, 1, 1, 2]
+    assert found.shreve.tolist() == [1, 1, 1, 3]
+
+
+def test_a_smaller_tributary_leaves_the_order_as_it_is():
+    # Links 0 and 1 meet in 3; link 2, a source, joins in 4.
+    assert orders([3, 3, 4, 4, -1]).strahler.tolist() == [1, 1, 1, 2, 2]
+
+
+def test_a_lower_tributary_that_comes_first_does_not_spoil_a_tie_of_greater_ones():
+    # 0+1 -> 5, 2+3 -> 6, and source 4 joins both in 7.
+    assert orders([5, 5, 6, 6, 7, 7, 7, -1]).strahler.tolist() == [1, 1, 1, 1, 1, 2, 2, 3]
+
+
+def test_trees_of_several_outlets_do_not_mix():
+    found = orders([2, 2, -1, -1])
+
+    assert found.strahler.tolist() == [1, 1, 2, 1]
+    assert found.shreve.tolist() == [1, 1, 2, 1]
+
+
+def test_a_side_arm_adds_its_length_but_no_order():
+    found = orders([2, 2, -1], np.array([5.0, 3.0, 2.0]), counts=[True, False, True])
+
+    assert found.strahler.tolist() == [1, 1, 1]
+    assert found.shreve.tolist() == [1, 1, 1]
+    assert found.upstream_length_m.tolist() == [5.0, 3.0, 10.0]
+
+
+def test_a_link_below_side_arms_only_counts_as_a_source():
+    assert orders([1, -1], counts=[False, True]).strahler.tolist() == [1, 1]
+
+
+def test_the_main_stem_follows_the_longest_path_and_a_tie_the_lower_number():
+    found = orders([3, 3, 4, 4, -1], np.array([2.0, 2.0, 3.5, 1.0, 1.0]))
+
+    # 0 and 1 tie at 2; above link 4 stand 2 + 1 by link 3 and 3.5 by link 2.
+    assert found.main_upstream.tolist() == [-1, -1, -1, 0, 2]
+    assert found.longest_path_m.tolist() == [2.0, 2.0, 3.5, 3.0, 4.5]
+
+
+@pytest.mark.parametrize("downstream_link", [[1, 0], [0]])
+def test_links_not_numbered_from_the_sources_down_are_refused(downstream_link):
+    with pytest.raises(ValueError, match="numbered from the sources down"):
+        orders(downstream_link)
+
+
+def test_the_lengths_given_are_not_altered():
+    length_m = np.array([1.0, 2.0, 3.0])
+
+    orders([2, 2, -1], length_m)
+
+    assert length_m.tolist() == [1.0, 2.0, 3.0]

@@ -1,0 +1,76 @@
+"""The smoothing spline along the tree, against a dense solution by numpy of the same sum of squares."""
+
+import numpy as np
+import pytest
+
+from sitefinder.network.ordering import main_upstream
+from sitefinder.profile.fitting import mean_along, smoothed
+
+
+def random_tree(rng, count):
+    below = np.arange(count) + rng.integers(1, 4, count)
+    below[below >= count] = -1
+    return below.astype(np.int32), rng.uniform(5.0, 40.0, count)
+
+
+# Least squares of the stacked rows: a datum each, and a change of slope each at stations within a main stem.
+def dense(elevation_m, weight, main, downstream, step_m, is_break, variance):
+    rows, right = [np.diag(np.sqrt(weight))], [np.sqrt(weight) * elevation_m]
+    for middle in range(len(weight)):
+        above, below = main[middle], downstream[middle]
+        if above < 0 or below < 0 or main[below] != middle or is_break[above] or is_break[middle]:
+            continue
+        row = np.zeros(len(weight))
+        row[above] += 1.0 / step_m[above]
+        row[middle] -= 1.0 / step_m[above] + 1.0 / step_m[middle]
+        row[below] += 1.0 / step_m[middle]
+        rows.append(row / np.sqrt(variance[middle] * 0.5 * (step_m[above] + step_m[middle])))
+        right.append([0.0])
+    return np.linalg.lstsq(np.vstack(rows), np.concatenate(right), rcond=None)[0]
+
+
+@pytest.mark.parametrize("breaks", [0.0, 0.15])
+def test_it_is_the_dense_least_squares_of_numpy(breaks):
+    rng = np.random.default_rng(int(100 * breaks))
+    for _ in range(40):
+        count = int(rng.integers(3, 60))
+        downstream, step_m = random_tree(rng, count)
+        main = main_upstream(downstream, step_m)
+        level_m = rng.normal(0.0, 2.0, count)
+        weight = rng.uniform(0.5, 20.0, count)
+        is_break = rng.random(count) < breaks
+        variance = rng.uniform(1e-5, 1e-3, count)
+
+        found_m = smoothed(level_m, weight, level_m, main, downstream, step_m, is_break, variance)
+
+        expected_m = dense(level_m, weight, main, downstream, step_m, is_break, variance)
+        np.testing.assert_allclose(found_m, expected_m, rtol=0, atol=1e-7)
+
+
+def test_a_gap_is_carried_over_straight_and_a_break_parts_the_sides():
+    downstream = np.append(np.arange(1, 12), -1).astype(np.int32)
+    step_m = np.full(12, 10.0)
+    main = main_upstream(downstream, step_m)
+    level_m = 12.0 - np.arange(12.0) - np.where(np.arange(12) > 5, 4.0, 0.0)
+    weight = np.ones(12)
+    weight[[2, 8]] = 0.0
+    data_m = np.where(weight > 0, level_m, 99.0)
+
+    found_m = smoothed(
+        data_m, weight, np.zeros(12), main, downstream, step_m, np.arange(12) == 5, np.full(12, 1e-6)
+    )
+
+    assert found_m == pytest.approx(level_m, abs=1e-3)
+
+
+def test_the_mean_along_a_stream_is_the_sum_over_all_pairs():
+    rng = np.random.default_rng(3)
+    downstream = np.append(np.arange(1, 30), -1).astype(np.int32)
+    step_m = rng.uniform(5.0, 40.0, 30)
+    value, usable = rng.normal(size=30), rng.random(30) < 0.7
+    place_m = np.append(0.0, np.cumsum(step_m[:-1]))
+    weight = np.exp(-np.abs(place_m[:, None] - place_m) / 100.0) * usable
+
+    found = mean_along(value, usable, main_upstream(downstream, step_m), downstream, step_m, 100.0)
+
+    np.testing.assert_allclose(found, (weight * value).sum(axis=1) / weight.sum(axis=1), atol=1e-12)

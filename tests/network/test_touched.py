@@ -1,0 +1,65 @@
+"""Which segments a layer of points, lines or polygons means, in drawn cases."""
+
+import geopandas
+import numpy as np
+import pytest
+import shapely
+
+from sitefinder.network.stations import touched_stations
+
+# A stem of four segments of 50 m towards the east (stations 1 to 4), and a tributary of two from the north
+# (stations 6 and 7) that ends at the middle of the stem, between stations 2 and 3.
+LINES = [[(50 * n, 0), (50 * n + 50, 0)] for n in range(4)] + [[(100, 100), (100, 50)], [(100, 50), (100, 0)]]
+
+
+@pytest.fixture
+def segments():
+    return geopandas.GeoDataFrame(
+        {"station": [1, 2, 3, 4, 6, 7]}, geometry=[shapely.LineString(line) for line in LINES], crs="EPSG:32633"
+    )
+
+
+def touched(features, segments, snap_m=30.0):
+    return np.flatnonzero(touched_stations(np.array(features, dtype=object), segments, snap_m, 9)).tolist()
+
+
+def test_a_point_means_the_nearest_segment_within_reach(segments):
+    assert touched([shapely.Point(70, 20)], segments) == [2]
+    assert touched([shapely.Point(70, -31)], segments) == []
+    assert touched([shapely.Point(110, 60), shapely.Point(180, 5)], segments) == [4, 6]
+
+
+def test_a_point_as_near_to_two_segments_means_the_first(segments):
+    assert touched([shapely.Point(50, 10)], segments) == [1]
+
+
+@pytest.mark.parametrize("offset_m", [-25.0, 0.0, 20.0])
+def test_a_line_beside_the_stem_means_the_stem_and_no_tributary(segments, offset_m):
+    assert touched([shapely.LineString([(0, offset_m), (200, offset_m)])], segments) == [1, 2, 3, 4]
+
+
+def test_a_line_that_runs_along_half_a_segment_means_it_and_a_shorter_one_does_not(segments):
+    # A segment is followed in ten pieces of 5 m: five of them lie within the first 25 m.
+    assert touched([shapely.LineString([(0, 0), (25, 0)])], segments, snap_m=1.0) == [1]
+    assert touched([shapely.LineString([(0, 0), (15, 0)])], segments, snap_m=1.0) == []
+
+
+def test_a_line_across_the_stream_means_nothing(segments):
+    assert touched([shapely.LineString([(25, -40), (25, 40)])], segments, snap_m=5.0) == []
+
+
+def test_a_polygon_means_what_lies_in_it_and_not_what_it_touches(segments):
+    assert touched([shapely.box(40, -10, 60, 10)], segments) == [1, 2]
+    assert touched([shapely.box(200, -10, 300, 10)], segments) == []
+    assert touched([shapely.box(90, 20, 110, 300)], segments) == [6, 7]
+
+
+def test_multi_part_features_and_kinds_mix(segments):
+    both = shapely.GeometryCollection([shapely.Point(170, 2), shapely.box(90, 60, 110, 90)])
+
+    assert touched([both], segments) == [4, 6]
+
+
+def test_no_segments_and_no_features_mean_nothing(segments):
+    assert touched([], segments) == []
+    assert touched([shapely.Point(0, 0)], segments.iloc[:0]) == []

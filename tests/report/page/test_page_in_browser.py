@@ -1,0 +1,375 @@
+"""The report page in a real browser, opened from disk with the network off: linking, keyboard, phone and print."""
+
+import shutil
+from itertools import pairwise
+
+import pytest
+import shapely
+from playwright.sync_api import sync_playwright
+
+from sitefinder.report.page import page_html
+
+CHROMIUM = shutil.which("chromium")
+EVIL, FORMULA = "<script>alert(1)</script>", "=cmd()"
+DESK, PHONE = {"width": 1400, "height": 1000}, {"width": 390, "height": 844}
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs the program chromium, which .ci/run installs")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with sync_playwright() as playwright:
+        arguments = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=arguments)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def handover(made):
+    return made()
+
+
+@pytest.fixture(scope="module")
+def file(handover, tmp_path_factory):
+    path = tmp_path_factory.mktemp("page") / "report.html"
+    path.write_text(page_html(handover), encoding="utf-8", newline="\n")
+    return path
+
+
+@pytest.fixture
+def opened(browser):
+    """A function that opens a file; whatever the page complains of or asks for fails the test at its end."""
+    contexts, trouble = [], []
+
+    def opened(path, size=DESK):
+        context = browser.new_context(viewport=size)
+        contexts.append(context)
+        context.set_offline(True)
+        page = context.new_page()
+        page.on("console", lambda said: trouble.append(said.text) if said.type in ("error", "warning") else None)
+        page.on("pageerror", lambda error: trouble.append(str(error)))
+        page.on("dialog", lambda dialog: trouble.append(dialog.message) or dialog.dismiss())
+        page.on("request", lambda asked: None if asked.url == path.as_uri() else trouble.append(asked.url[:200]))
+        # A policy that is broken is an event of the document, beside the console's message.
+        page.add_init_script(
+            "addEventListener('securitypolicyviolation', (event) => console.error(event.violatedDirective))"
+        )
+        page.route(
+            "**/*", lambda route: route.continue_() if route.request.url == path.as_uri() else route.abort()
+        )
+        page.goto(path.as_uri())
+        page.wait_for_selector("html[data-ready=yes]", state="attached", timeout=30_000)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert trouble == []
+
+
+def ranks(page):
+    """Ranks of the rows that are shown, from the top."""
+    return page.eval_on_selector_all(
+        "#sites-table tbody tr:not([hidden])", "rows => rows.map(row => Number(row.dataset.rank))"
+    )
+
+
+def picked(page):
+    return page.eval_on_selector_all("#sites-table tr[aria-current]", "rows => rows.map(row => row.dataset.rank)")
+
+
+def place_of(page, rank):
+    """Where a site is drawn, in pixels of the window."""
+    return page.evaluate(
+        """(rank) => {
+            const box = document.querySelector(`#map .mark[data-rank="${rank}"] circle`).getBoundingClientRect();
+            return [box.left + box.width / 2, box.top + box.height / 2];
+        }""",
+        rank,
+    )
+
+
+def selected(page):
+    """Ranks of what is marked as selected on the map, of marks and stretches."""
+    return page.eval_on_selector_all("#map .selected", "parts => parts.map(part => part.dataset.rank)")
+
+
+def window(page):
+    """What the map shows: left, top, width and height in its units."""
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    # What a hand has moved is drawn when it rests.
+    page.wait_for_selector("#map:not(.moving)", state="attached")
+    return [float(number) for number in page.get_attribute("#map", "viewBox").split()]
+
+
+def test_a_click_on_the_map_picks_the_site_everywhere(opened, file, handover):
+    page = opened(file)
+    assert picked(page) == ["1"]
+    page.wait_for_timeout(500)
+
+    page.mouse.click(*place_of(page, 5))
+    page.wait_for_selector("#sites-table tr[aria-current][data-rank='5']")
+
+    name = handover.tables["sites"].set_index("rank")["site_id"][5]
+    assert picked(page) == ["5"]
+    for part in ("picked", "profile", "curve", "months", "cost", "options"):
+        assert name in page.text_content(f"#{part}-title")
+    assert selected(page) == ["5", "5"]
+    assert page.locator("#plot-profile .end-name").all_text_contents() == ["intake", "tailrace"]
+    # One of 30 elevations was left out; the key says so.
+    assert page.locator("#plot-profile svg.chart .refused").count() == 1
+    assert page.locator("#plot-profile svg.chart .read").count() == 29
+    assert "read, left out" in page.text_content("#plot-profile .key")
+    # All months are drawn, October closed.
+    assert page.locator("#plot-months svg.chart .area-bars").count() == 11
+    assert page.locator("#plot-months svg.chart .area-closed").count() == 1
+
+
+def test_a_click_on_a_row_marks_the_site_on_the_map(opened, file):
+    page = opened(file)
+
+    page.click("#sites-table tr[data-rank='3']")
+
+    assert selected(page) == ["3", "3"]
+    # What is selected lies on top of all others.
+    assert page.get_attribute("#map .sites > :last-child", "data-rank") == "3"
+    length = page.eval_on_selector("#map .stretches .selected", "path => path.getTotalLength()")
+    assert length > 1
+
+
+def test_sorting_by_head_follows_the_layer_both_ways(opened, file, handover):
+    page = opened(file)
+    by_head = handover.tables["sites"].sort_values("head_m")["rank"].tolist()
+
+    page.click("th[data-column=head_m] button")
+    assert page.get_attribute("th[data-column=head_m]", "aria-sort") == "ascending"
+    assert page.get_attribute("th[data-column=rank]", "aria-sort") == "none"
+    assert ranks(page) == by_head
+
+    page.click("th[data-column=head_m] button")
+    assert page.get_attribute("th[data-column=head_m]", "aria-sort") == "descending"
+    assert ranks(page) == by_head[::-1]
+
+
+def test_filters_leave_what_they_say_and_count_it(opened, file, handover):
+    page = opened(file)
+    sites = handover.tables["sites"]
+
+    page.fill("#find", "s0007")
+    assert ranks(page) == [7]
+    assert page.text_content("#shown") == f"1 of {len(sites)} sites"
+
+    page.fill("#find", "")
+    page.select_option("#of-scheme", "new_weir")
+    page.select_option("#of-safe", "yes")
+    left = sites[(sites["scheme_type"] == "new_weir") & sites["fish_safe"]]["rank"].tolist()
+    assert ranks(page) == left
+    assert 0 < len(left) < len(sites)
+
+
+def test_a_layer_is_switched_off_and_on(opened, file):
+    page = opened(file)
+    for group in ("verdict-excluded", "relief", "sites", "settlements"):
+        drawn = page.locator(f"#map [data-layer={group}] :is(path, image, circle, rect)").first
+        assert drawn.is_visible()
+        page.uncheck(f"#legend input[data-layer={group}]")
+        assert not drawn.is_visible()
+        page.check(f"#legend input[data-layer={group}]")
+        assert drawn.is_visible()
+
+
+def test_the_keyboard_alone_picks_a_site_and_moves_the_map(opened, file):
+    page = opened(file)
+
+    page.focus("#sites-table tr[data-rank='1']")
+    for key in ("ArrowDown", "ArrowDown", "ArrowDown", "ArrowUp", "Enter"):
+        page.keyboard.press(key)
+    assert picked(page) == ["3"]
+    # One row only can be reached with the tab key.
+    assert page.eval_on_selector_all("#sites-table tbody tr[tabindex='0']", "rows => rows.length") == 1
+
+    page.focus("#plot-map")
+    left, top, width, height = window(page)
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowUp")
+    assert window(page)[0] > left
+    assert window(page)[1] < top
+    page.keyboard.press("+")
+    assert window(page)[2:] == pytest.approx([width / 1.5, height / 1.5])
+    page.keyboard.press("Home")
+    assert window(page) == pytest.approx([left, top, width, height])
+
+
+def test_the_map_is_dragged_and_zoomed_about_the_pointer_and_a_plain_wheel_scrolls_the_page(opened, file):
+    page = opened(file)
+    left, top, width, height = window(page)
+    box = page.locator("#plot-map").bounding_box()
+    middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+    page.mouse.move(*middle)
+    page.mouse.down()
+    page.mouse.move(middle[0] + 50, middle[1] - 30, steps=4)
+    page.mouse.up()
+    # The ground follows the pointer: 50 pixels to the right, 30 up.
+    unit = width / box["width"]
+    moved = window(page)
+    assert moved == pytest.approx([left - 50 * unit, top + 30 * unit, width, height], abs=0.03 * width)
+    # Letting go of what was dragged selects nothing.
+    assert picked(page) == ["1"]
+
+    spot = place_of(page, 4)
+    page.mouse.move(*spot)
+    page.keyboard.down("Control")
+    page.mouse.wheel(0, -100)
+    page.keyboard.up("Control")
+    assert window(page)[2] < 0.9 * width
+    assert place_of(page, 4) == pytest.approx(spot, abs=1.5)
+    zoomed = window(page)
+    page.mouse.wheel(0, 100)
+    # The browser scrolls smoothly; the page's policy lets no condition be given as text.
+    for _ in range(50):
+        if page.evaluate("scrollY") > 0:
+            break
+        page.wait_for_timeout(50)
+    assert page.evaluate("scrollY") > 0
+    assert window(page) == zoomed
+
+
+def test_the_map_is_to_scale_in_both_directions_at_any_size(opened, file):
+    for size in (DESK, PHONE):
+        page = opened(file, size)
+
+        _, _, width, height = window(page)
+        box = page.evaluate("(() => { const e = document.getElementById('plot-map'); "
+                            "return [e.clientWidth, e.clientHeight]; })()")  # fmt: skip
+
+        assert width / box[0] == pytest.approx(height / box[1], rel=1e-6)
+        # Marks keep their size on the screen.
+        radius = float(page.get_attribute("#map .mark[data-rank='1'] circle", "r"))
+        shown = page.eval_on_selector(
+            "#map .mark[data-rank='1'] circle", "one => one.getBoundingClientRect().width"
+        )
+        assert shown == pytest.approx(2 * radius, rel=0.25)
+
+
+def test_coordinates_and_scale_bar_agree_with_the_ground(opened, file, handover):
+    page = opened(file)
+
+    frame = page.evaluate("page.data.frame")
+    left, _, width, _ = window(page)
+    pixels = page.evaluate("document.getElementById('plot-map').clientWidth")
+    ticks = page.eval_on_selector_all(
+        "#frame text[x]", "all => all.map(one => [Number(one.getAttribute('x')), one.textContent])"
+    )
+    eastings = [(float(x), float(text)) for x, text in ticks if text.isdigit()]
+    assert len(eastings) >= 2
+    for x, easting in eastings:
+        assert frame["west"] + (left + x / pixels * width) * frame["unit_m"] == pytest.approx(easting, abs=1.0)
+    name = next(text for _, text in ticks if text.endswith(" km") or text.endswith(" m"))
+    length = float(name.split()[0]) * (1000 if name.endswith("km") else 1)
+    bar = page.eval_on_selector("#frame .bar", "one => one.getBBox().width")
+    assert bar * width / pixels * frame["unit_m"] == pytest.approx(length, rel=1e-3)
+
+
+def test_users_text_is_text(opened, file):
+    page = opened(file)
+
+    streams = page.eval_on_selector_all(
+        "#sites-table tbody tr", "rows => rows.map(row => row.cells[2].textContent)"
+    )
+    assert {EVIL, FORMULA} <= set(streams)
+    assert EVIL in page.text_content("#picked-title")
+    assert EVIL in page.text_content("#cascade")
+    across, down = place_of(page, 1)
+    page.mouse.move(across - 3, down)
+    page.mouse.move(across, down)
+    tip = page.text_content(".tip:not([hidden])")
+    assert "S0001" in tip
+    assert EVIL in tip
+
+
+def test_the_pointer_shows_the_reach_under_it(opened, file, handover):
+    page = opened(file)
+    page.uncheck("#legend input[data-layer=sites]")
+    page.uncheck("#legend input[data-layer=stretches]")
+    reaches = handover.tables["reaches"]
+
+    frame = page.evaluate("page.data.frame")
+    verdicts = set()
+    for at in range(0, len(reaches), 3):
+        x, y, east, south, is_on_top = page.evaluate(
+            """(at) => {
+                const path = [...document.querySelectorAll("#map .reaches path")][at];
+                const on = path.getPointAtLength(path.getTotalLength() / 3);
+                const shown = on.matrixTransform(path.getScreenCTM());
+                return [shown.x, shown.y, on.x, on.y, document.elementFromPoint(shown.x, shown.y) === path];
+            }""",
+            at,
+        )
+        # One of several reaches may lie on top there, and a dashed line has gaps.
+        if is_on_top:
+            page.mouse.move(x, y)
+            terms = page.locator(".tip:not([hidden]) dd").all_text_contents()
+            row = reaches.set_index("reach_id").loc[terms[0]]
+            place = shapely.Point(frame["west"] + east * frame["unit_m"], frame["north"] - south * frame["unit_m"])
+            # Lines are thinned to a six-thousandth of the region.
+            assert row.geometry.distance(place) < 40_000 / 6000 + 2 * frame["unit_m"]
+            assert terms[2] == row["verdict"]
+            verdicts.add(terms[2])
+    assert len(verdicts) == 5
+
+
+def test_a_phone_shows_it_without_scrolling_sideways(opened, file):
+    page = opened(file, PHONE)
+
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    assert page.evaluate("document.querySelector('.scroll.sites').scrollWidth") > PHONE["width"]
+
+
+def test_print_shows_whole_tables_and_no_controls(opened, file):
+    page = opened(file)
+
+    page.emulate_media(media="print")
+
+    for control in (".filters", ".zoom", ".walk", "nav", "#legend input"):
+        assert not page.is_visible(control)
+    clipped = page.eval_on_selector_all(
+        ".scroll", "boxes => boxes.filter(box => getComputedStyle(box).overflowY !== 'visible').length"
+    )
+    assert clipped == 0
+    assert page.is_visible("footer .caution")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    assert page.locator("details:not([open])").count() == 0
+    # Diagrams are drawn for paper, 620 pixels wide, and for the window again.
+    assert "620" in page.get_attribute("#plot-curve .chart", "viewBox").split()
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert page.locator("details[open]").count() == 0
+    assert "620" not in page.get_attribute("#plot-curve .chart", "viewBox").split()
+
+
+def test_figures_have_words_and_headings_are_in_order(opened, file):
+    page = opened(file)
+
+    nameless = page.eval_on_selector_all(
+        "[role=img]",
+        """(figures) => figures.filter((one) => !(one.getAttribute("aria-label") ||
+            (one.getAttribute("aria-labelledby") || "").split(" ")
+            .map((id) => document.getElementById(id).textContent).join(""))).length""",
+    )
+    assert nameless == 0
+    levels = page.eval_on_selector_all("h1, h2, h3, h4", "all => all.map(one => Number(one.tagName[1]))")
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(later - earlier <= 1 for earlier, later in pairwise(levels))
+
+
+def test_an_inventory_without_sites_opens_without_complaint(opened, made, tmp_path):
+    path = tmp_path / "empty.html"
+    path.write_text(page_html(made(sites=0, reaches=8, months=False, districts=False)), encoding="utf-8")
+
+    page = opened(path)
+
+    assert "No site was found" in page.text_content("main")
+    assert page.is_visible("#rejections")
+    page.click("#zoom-in")

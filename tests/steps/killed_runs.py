@@ -1,0 +1,226 @@
+"""Kills a run over and over, at chosen moments, and runs it again after each; started by test_killed_runs.py.
+
+Nothing in the package helps with it. Each run is a fork of this process, in which one function of the package or
+of Python is replaced by one that sends SIGKILL to its own process when its moment has come.
+
+Arguments: the settings file of a small region that has not been run. Prints one JSON object: the moments, and for
+each what it left behind.
+"""
+
+import hashlib
+import json
+import os
+import shutil
+import signal
+import sys
+from functools import partial
+from pathlib import Path
+
+from sitefinder import inventory as stages
+from sitefinder.pipeline import store
+from sitefinder.pipeline import store as durable
+from sitefinder.pipeline.code import module_of
+
+MOVES = 6
+# Puts in place of a single file: what tells of a result, digests, the account of the run, the delivery.
+FILES = ("entry.json", "files.json", "000001.json", "sites.gpkg")
+# Runs to the end that go on beside the next kill.
+AT_ONCE = 1
+
+
+def die():
+    """End this process at once; nothing is cleaned up."""
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def begun(task):
+    """A task that runs in a fork of this process: its number and the end of a pipe that its answer comes from."""
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(reading)
+        status = 1
+        try:
+            os.write(writing, json.dumps(task()).encode())
+            status = 0
+        finally:
+            os._exit(status)
+    os.close(writing)
+    return child, reading
+
+
+def ended(child, reading):
+    """The answer of a task, or the number of the signal that ended it."""
+    with os.fdopen(reading, "rb") as pipe:
+        answer = pipe.read()
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        return {"signal": os.WTERMSIG(status)}
+    assert os.WEXITSTATUS(status) == 0, "a run failed without being killed; see above"
+    return json.loads(answer)
+
+
+def counted_stages(settings):
+    """Calls of Python functions that each stage makes, in the order in which they are run."""
+    counts = {}
+
+    def watched(stage):
+        def run(**arguments):
+            counts.setdefault(stage.name, [])
+            calls = [0]
+
+            def count(frame, event, argument):
+                calls[0] += event == "call"
+
+            sys.setprofile(count)
+            try:
+                return stage.function(**arguments)
+            finally:
+                sys.setprofile(None)
+                counts[stage.name].append(calls[0])
+
+        run.__module__ = module_of(stage.run)
+        return stage._replace(run=run)
+
+    stages.STAGES = tuple(map(watched, stages.STAGES))
+    stages.run(settings, keep=False)
+    return {name: calls[0] for name, calls in counts.items()}
+
+
+def killed_in_stage(settings, name, moment):
+    """Run, and die within a stage when so many of its calls were made."""
+
+    def doomed(stage):
+        if stage.name != name:
+            return stage
+
+        def run(**arguments):
+            calls = [0]
+
+            def count(frame, event, argument):
+                calls[0] += event == "call"
+                if calls[0] >= moment:
+                    die()
+
+            sys.setprofile(count)
+            try:
+                stage.function(**arguments)
+            finally:
+                die()
+
+        run.__module__ = module_of(stage.run)
+        return stage._replace(run=run)
+
+    stages.STAGES = tuple(map(doomed, stages.STAGES))
+    stages.run(settings)
+
+
+def killed_before_move(settings, number):
+    """Run, and die when so many results are written aside and the next is about to be moved to its name."""
+    moved = [0]
+
+    def move(draft, final):
+        if moved[0] == number:
+            assert Path(draft).is_dir()
+            die()
+        moved[0] += 1
+        durable.move_whole(draft, final)
+
+    store.move_whole = move
+    stages.run(settings)
+
+
+def killed_before_replace(settings, name):
+    """Run, and die before a file of this name is put in place: the account, the digests, the delivery."""
+    replace = os.replace
+
+    def replaced(source, target):
+        if Path(target).name.endswith(name):
+            die()
+        replace(source, target)
+
+    os.replace = replaced
+    stages.run(settings)
+
+
+def run_again(settings, undisturbed):
+    """Run to the end; gives what the user is told, whether the bytes are right, and what is left lying about."""
+    notes = list(stages.run(settings).notes)
+    out = settings.parent / "out"
+    return {
+        "notes": notes,
+        "same": (out / "sites.gpkg").read_bytes() == undisturbed,
+        "left": sorted(path.name for path in out.iterdir()),
+        "drafts": sorted(path.name for path in (out / ".sitefinder-store" / "drafts").iterdir()),
+    }
+
+
+def left_behind(out):
+    """What a kill left in the output folder; drafts by their contents alone, since chance draws their names."""
+    facts = []
+    for path in sorted(path for path in out.rglob("*") if path.is_file()):
+        within = path.relative_to(out).parts
+        if "drafts" in within:
+            after = within.index("drafts") + 1
+            within = (*within[:after], *within[after + 1 :])
+        # A lock holds who took it, and the next run takes it whatever it holds.
+        content = b"" if "lock" in path.name else path.read_bytes()
+        facts.append((within, hashlib.sha256(content).hexdigest()))
+    return tuple(sorted(facts))
+
+
+def moments_of(settings):
+    """Each moment with a name, and the run that is killed then."""
+    moments = []
+    calls = ended(*begun(partial(counted_stages, settings)))
+    for name, count in calls.items():
+        # At the first call, halfway, and when all is done but not kept.
+        for at in (1, (count + 1) // 2, count + 1):
+            entries = f"in {name}, at call {at} of {count}" if at <= count else f"in {name}, after call {count}"
+            moments.append((entries, partial(killed_in_stage, settings, name, at)))
+    for number in range(0, len(calls), len(calls) // MOVES):
+        moments.append((f"before move {number}", partial(killed_before_move, settings, number)))
+    for name in FILES:
+        moments.append((f"before {name}", partial(killed_before_replace, settings, name)))
+    return moments
+
+
+def main():
+    settings = Path(sys.argv[1])
+    out, entries, going, same = settings.parent / "out", [], [], {}
+    # Inputs are read once, and all is compiled in this process, so that its forks are quick.
+    inputs = stages.check(settings)[1]
+    stages.read_inputs = lambda settings, folder: inputs
+    undisturbed = stages.run(settings, keep=False).path.read_bytes()
+    moments = moments_of(settings)
+    shutil.rmtree(out)
+    for number, (name, kill) in enumerate(moments):
+        # From kill to kill in stages the store grows, so that each run goes as far as its own moment. For the
+        # others it is empty.
+        if not name.startswith("in "):
+            shutil.rmtree(out, ignore_errors=True)
+        entries.append({"moment": name, "ended": ended(*begun(kill)), "delivered": (out / "sites.gpkg").exists()})
+        # Kills in one stage leave the same files to the byte, and the run after them is the same run.
+        left = left_behind(out)
+        same.setdefault(left, []).append(entries[-1])
+        if len(same[left]) > 1:
+            continue
+        # The run after it works on a copy, beside the next kill, which finds what this one left.
+        copy = settings.parent / f"after-{number}"
+        shutil.copytree(out, copy / "out")
+        shutil.copy(settings, copy)
+        going.append((entries[-1], begun(partial(run_again, copy / settings.name, undisturbed))))
+        while len(going) > AT_ONCE:
+            row, task = going.pop(0)
+            row |= ended(*task)
+    for row, task in going:
+        row |= ended(*task)
+    for first, *others in same.values():
+        for row in others:
+            row |= {key: value for key, value in first.items() if key not in row}
+    print(len(same), "of", len(entries), "left something else", file=sys.stderr)
+    print(json.dumps(entries))
+
+
+if __name__ == "__main__":
+    main()

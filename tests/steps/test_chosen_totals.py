@@ -1,0 +1,51 @@
+"""The stated interval of the total over the chosen sites against the true total, on made regions.
+
+`tests/benchmarks/chosen_totals.py` does the same on more regions, with other errors, and prints the whole.
+"""
+
+import importlib.util
+
+import numpy as np
+import pytest
+
+pytestmark = pytest.mark.slow
+
+REGIONS = 24
+
+
+@pytest.fixture(scope="module")
+def totals(repository):
+    path = repository / "tests" / "benchmarks" / "chosen_totals.py"
+    spec = importlib.util.spec_from_file_location("chosen_totals", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_eight_in_ten_true_totals_lie_within_the_stated_interval(totals):
+    found = totals.coverage(totals.Case(), REGIONS)
+
+    print(
+        f"{found.held} of {found.regions} held, true over P50 {found.ratio:.3f}, {found.sites:.1f} sites a region"
+    )
+    # Of 24 draws with a chance of 0.8, fewer than 14 or none outside come up once in 200.
+    assert found.regions >= 20
+    assert 14 <= found.held < found.regions
+    # The stated spread of the total is 0.2 in logs, so that the mean over the regions is sure to 0.04.
+    assert abs(np.log(found.ratio)) < 3 * 0.2 / np.sqrt(found.regions)
+    assert found.sites > 3
+
+
+def test_the_spread_of_errors_left_out_is_missed(totals):
+    # The same truth, told with a tenth of its error of flow: the intervals are far too narrow.
+    case = totals.Case(flow_sd=0.5)
+    turbines, costs = totals.turbines_and_costs()
+    notes = [totals.of_region(case, seed, turbines, costs, claimed_flow_sd=0.05) for seed in range(8)]
+
+    held = sum(
+        np.quantile(each.simulations_mwh, 0.1) < each.true_mwh < np.quantile(each.simulations_mwh, 0.9)
+        for each in notes
+        if each
+    )
+
+    assert held < 6

@@ -1,0 +1,207 @@
+"""A new rule action, scheme type and flag, each added in one place, and everything speaks of them."""
+
+import os
+import shutil
+import subprocess
+import sys
+from typing import NamedTuple
+
+import pyogrio
+import pytest
+
+# One record each, and the line of the vocabulary before which it goes. A tunnel is a diversion by another name,
+# and what forbids tunnels bars all that diverts.
+NEW = {
+    '    Action(\n        "note",': """    Action(
+        "no_tunnel",
+        "restricted",
+        "no tunnel here",
+        "No tunnel may be driven here.",
+        "true where no tunnel may be driven",
+        BARS_DIVERSIONS,
+        "no tunnel may be driven",
+    ),
+""",
+    '    SchemeType(\n        "kinetic",': """    SchemeType(
+        "tunnel", "tunnel works", "A tunnel takes water past a depleted reach.", FROM_STREAM, diverts=True
+    ),
+""",
+    '    Flag("tidal"': """    Flag(
+        "rockfall", BY_PLACE, "rockfall likely", "Rocks fall into the stretch: see it from afar first."
+    ),
+""",
+}
+# The program with a computation that sets the new flag: that of each stretch and reach on the first streams.
+PROGRAM = """
+import functools
+import sys
+
+from sitefinder.stages import marks
+
+mark_stations = marks.mark_stations
+
+
+@functools.wraps(mark_stations)
+def with_rockfall(*arguments, **given):
+    found = mark_stations(*arguments, **given)
+    found.along["rockfall"] = ~found.along["tidal"]
+    return found
+
+
+marks.mark_stations = with_rockfall
+from sitefinder.cli import main
+
+main()
+"""
+RUN = """\
+extends = "sample.toml"
+rules_left_out = ["migration stem"]
+
+[run]
+output_folder = "../out-words"
+
+[stretches]
+scheme_types = ["tunnel"]
+
+[energy]
+turbines = ["tunnels.toml"]
+
+[delivery]
+page = {shown}
+field_sheets = {sheets}
+
+[[rules_added]]
+name = "migration stem"
+path = "../sample-region/layers.gpkg"
+layer = "migration"
+id_column = "migration_id"
+min_overlap_m = 10.0
+action = "no_tunnel"
+"""
+
+
+class Told(NamedTuple):
+    """A run of a program with three words more: its folder, what it printed, and what `compare` did."""
+
+    folder: object
+    printed: str
+    compared: str
+
+
+# The page and the sheets once they take their words from the vocabulary.
+def takes_words(repository, part):
+    files = (repository / "sitefinder" / "report" / part).rglob("*.py")
+    return any("vocabulary" in path.read_text(encoding="utf-8") for path in files)
+
+
+@pytest.fixture(scope="module")
+def notes(repository, sample_run, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("words")
+    # With the compiled kernels, which go by the time of a file's change.
+    shutil.copytree(repository / "sitefinder", folder / "program" / "sitefinder")
+    vocabulary = folder / "program" / "sitefinder" / "schema" / "vocabulary.py"
+    text = vocabulary.read_text(encoding="utf-8")
+    for before, record in NEW.items():
+        assert text.count(before) == 1
+        text = text.replace(before, record + before)
+    vocabulary.write_text(text, encoding="utf-8")
+    for name in ("config", "sample-region"):
+        shutil.copytree(repository / name, folder / name, ignore=shutil.ignore_patterns("out", ".sitefinder*"))
+    turbines = (folder / "config" / "turbines" / "generic.toml").read_text(encoding="utf-8")
+    (folder / "config" / "tunnels.toml").write_text(turbines.replace('"diversion"', '"tunnel"'), encoding="utf-8")
+    shown = takes_words(repository, "page"), takes_words(repository, "sheets")
+    settings = RUN.format(shown=str(shown[0]).lower(), sheets=25 if shown[1] else 0)
+    (folder / "config" / "words.toml").write_text(settings, encoding="utf-8")
+    (folder / "program" / "main.py").write_text(PROGRAM, encoding="utf-8")
+
+    def printed(*arguments):
+        ended = subprocess.run(
+            [sys.executable, str(folder / "program" / "main.py"), *arguments],
+            cwd=folder,
+            env={**os.environ, "PYTHONPATH": str(folder / "program")},
+            capture_output=True,
+            text=True,
+        )
+        assert ended.returncode == 0, ended.stderr
+        return ended.stdout
+
+    summary = printed("run", "--no-store", "config/words.toml")
+    compared = printed("compare", str(sample_run.delivered.path), str(folder / "out-words" / "sites.gpkg"))
+    return Told(folder / "out-words", summary, compared)
+
+
+def layer_of(notes, name):
+    return pyogrio.read_dataframe(notes.folder / "sites.gpkg", layer=name, read_geometry=False)
+
+
+def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_says(notes, sample_run):
+    reaches, sites = layer_of(notes, "reaches"), layer_of(notes, "sites")
+    before = sample_run.delivered.tables["reaches"]
+
+    # The rule holds where it held with the action that it had.
+    assert reaches["mark_no_tunnel"].tolist() == before["mark_fish_safe_only"].tolist()
+    assert not reaches["mark_fish_safe_only"].any()
+    assert (reaches["verdict"] == before["verdict"].to_numpy()).all()
+    assert reaches["mark_no_tunnel"].any()
+    assert not sites["mark_no_tunnel"].any()
+    assert "barred by a rule" in set(reaches.loc[reaches["mark_no_tunnel"], "rejection_reason"])
+
+
+def test_a_new_scheme_type_is_accepted_by_settings_and_turbines_and_makes_sites(notes):
+    sites = layer_of(notes, "sites")
+
+    assert len(sites) > 0
+    assert set(sites["scheme_type"]) == {"tunnel"}
+    assert (sites["conduit_length_m"] > 0).all()
+
+
+def test_a_new_flag_stands_with_those_it_was_declared_among(notes):
+    assert set(layer_of(notes, "sites")["flags"]) == {"rockfall"}
+
+
+def test_the_summary_speaks_of_all_three(notes):
+    lines = notes.printed.split("\n")
+
+    assert any("migration stem (no tunnel here)" in line for line in lines)
+    assert any(" tunnel works " in line for line in lines)
+    assert f"Data-quality flags of the sites: rockfall likely ({len(layer_of(notes, 'sites'))})." in lines
+
+
+def test_the_geopackage_explains_all_three(notes):
+    columns = pyogrio.read_dataframe(notes.folder / "sites.gpkg", layer="columns").set_index(["layer", "column"])
+    allowed = pyogrio.read_dataframe(
+        notes.folder / "sites.gpkg", sql="SELECT * FROM gpkg_data_column_constraints", sql_dialect="SQLITE"
+    )
+
+    assert columns.loc[("sites", "mark_no_tunnel"), "meaning"] == "true where no tunnel may be driven"
+    assert "rockfall" in columns.loc[("sites", "flags"), "meaning"]
+    assert "tunnel" in columns.loc[("sites", "scheme_type"), "meaning"]
+    assert {"no_tunnel", "tunnel"} <= set(allowed["value"])
+
+
+def test_compare_speaks_of_all_three(notes):
+    text = " ".join(notes.compared.split())
+
+    assert "rule migration stem: action fish_safe_only → no_tunnel" in text
+    assert "setting stretches.scheme_types" in text
+    # Sites on the stem are gone by that rule, and the others go by the name of their new scheme type.
+    assert "by migration stem (" in text
+    assert "Sites: newly excluded" in text
+    assert "/tunnel" in text
+    assert "Data-quality flags: rockfall likely set on 177 reaches." in text
+
+
+@pytest.mark.parametrize("part", ["page", "sheets"])
+def test_page_and_sheets_speak_of_all_three(notes, repository, part):
+    if not takes_words(repository, part):
+        pytest.skip(f"report/{part} has words of its own still")
+    if part == "page":
+        text = (notes.folder / "report.html").read_text(encoding="utf-8")
+    else:
+        paper = ["pdftotext", str(notes.folder / "field-sheets.pdf"), "-"]
+        text = subprocess.run(paper, capture_output=True, text=True, check=True).stdout
+    text = " ".join(text.split())
+
+    assert "tunnel works" in text
+    assert "Rocks fall into the stretch: see it from afar first." in text
+    assert part == "sheets" or "no tunnel here" in text

@@ -1,0 +1,33 @@
+"""The report page that a run delivers: its figures are those of the layers, and it can be left out."""
+
+import re
+
+from sitefinder.inventory import run
+
+
+def test_the_page_of_the_sample_shows_the_figures_of_the_layers(sample_run, read_layers):
+    page = (sample_run.folder / "report.html").read_text(encoding="utf-8")
+    sites = read_layers(sample_run.folder / "sites.gpkg")["sites"].sort_values("rank")
+    rows = re.findall(r'<tr tabindex="-1" data-rank.*?</tr>', page)
+
+    shown = [[float(value) for value in re.findall(r'data-v="([^"]*)"', row)] for row in rows]
+
+    names = ["rank", "head_m", "power_kw", "energy_mwh", "energy_mwh_p90", "energy_mwh_p10", "lcoe_per_kwh",
+             "flow_mean_m3s"]  # fmt: skip
+    assert shown == sites[names].to_numpy(dtype=float).tolist()
+    energy = float(re.search(r'data-name="energy" data-v="([^"]*)"', page)[1])
+    # The sum is of the same numbers in another order, so that the last digit of a float may differ.
+    assert abs(energy - sites["energy_mwh"].sum()) < 1e-9 * energy
+
+
+def test_a_run_whose_settings_say_so_delivers_no_page(write_valley, tmp_path):
+    settings = write_valley(tmp_path)
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("page = false", "page = true"), encoding="utf-8")
+    assert [path.name for path in run(settings).files] == ["sites.gpkg", "report.html"]
+    settings.write_text(text, encoding="utf-8")
+
+    delivered = run(settings)
+
+    assert [path.name for path in delivered.files] == ["sites.gpkg"]
+    assert not (delivered.path.parent / "report.html").exists()

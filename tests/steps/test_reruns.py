@@ -1,0 +1,493 @@
+"""Reruns: one more exclusion layer redoes only what hangs on it; without it the first file is back."""
+
+import json
+import os
+import re
+import shutil
+from pathlib import Path
+
+import geopandas
+import pyogrio
+import pytest
+import rasterio
+import shapely
+
+from sitefinder import cli
+from sitefinder import inventory as stages
+from sitefinder.errors import InputError
+from sitefinder.inventory import plan, run
+from sitefinder.io import digests
+from sitefinder.io import raster as raster_facts
+from sitefinder.pipeline.code import module_of
+from sitefinder.steps.graph import STEPS
+
+pytestmark = pytest.mark.slow
+
+RULE = """
+[[rules]]
+name = "new reserve"
+path = "new.gpkg"
+id_column = "id"
+action = "exclude"
+"""
+# All that needs the terrain, the flow or a turbine; the rest is quick.
+# fmt: off
+NEVER_AGAIN = [
+    "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments", "long_profile",
+    "field_levels", "heads", "flows", "water_depths", "channel_shapes", "water_bodies", "minimum_heads", "marks",
+    "stretches", "energy",
+]
+# fmt: on
+
+
+STEP_NAMES = [stage.name for stage in STEPS]
+
+
+class Watched:
+    """A settings file, with what its runs did: stages that were run, rasters that were opened, files digested."""
+
+    def __init__(self, settings, patch):
+        self.settings, self.ran, self.opened, self.read = settings, [], [], []
+        opening, reading = rasterio.open, digests._digest
+
+        def opened(path, *arguments, **options):
+            self.opened.append(str(path))
+            return opening(path, *arguments, **options)
+
+        def read(files):
+            self.read.append([file.name for file in files])
+            return reading(files)
+
+        patch.setattr(rasterio, "open", opened)
+        patch.setattr(digests, "_digest", read)
+        patch.setattr(stages, "STAGES", tuple(map(self._watched, stages.STAGES)))
+        of_files = stages.stages_of_files
+        patch.setattr(stages, "stages_of_files", lambda names: tuple(map(self._watched, of_files(names))))
+
+    def _watched(self, stage):
+        def watched(**arguments):
+            self.ran.append(
+                stage.name if stage.each is None else f"{stage.name}: {arguments['rule'].settings.name}"
+            )
+            return stage.function(**arguments)
+
+        # Its code counts as that of the function that it stands for.
+        watched.__module__ = module_of(stage.run)
+        return stage._replace(run=watched)
+
+    def run(self, **options):
+        """Run; gives the bytes of the delivery."""
+        for notes in (self.ran, self.opened, self.read):
+            notes.clear()
+        return run(self.settings, **options).path.read_bytes()
+
+    def plan(self):
+        """Reasons of each stage that would be done again, by its name."""
+        return {stage.stage: stage.reasons for stage in plan(self.settings).stages if not stage.kept}
+
+    def plan_of_steps(self):
+        """The same of what comes before tables and files."""
+        return {name: reasons for name, reasons in self.plan().items() if name in STEP_NAMES}
+
+    @property
+    def steps_run(self):
+        """Stages that were run before those of tables and files."""
+        return [name for name in self.ran if name.partition(":")[0] in STEP_NAMES]
+
+    @property
+    def store(self):
+        return self.settings.parent / "out" / ".sitefinder-store"
+
+
+@pytest.fixture
+def valley(write_valley, tmp_path, monkeypatch):
+    """The small valley, watched."""
+    settings = write_valley(tmp_path)
+    return Watched(settings, monkeypatch)
+
+
+def add_rule(settings, rule=RULE, box=(500_250.0, 4_999_900.0, 500_450.0, 5_000_000.0)):
+    """One more rule with a layer of its own; gives the text of the settings before."""
+    frame = geopandas.GeoDataFrame({"id": ["N1"]}, geometry=[shapely.box(*box)], crs="EPSG:32633")
+    pyogrio.write_dataframe(frame, settings.parent / "new.gpkg", layer="new")
+    before = settings.read_text(encoding="utf-8")
+    settings.write_text(before + rule, encoding="utf-8")
+    return before
+
+
+def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(valley):
+    first = valley.run()
+    ran = list(valley.ran)
+    add_rule(valley.settings)
+
+    planned = valley.plan_of_steps()
+    other = valley.run()
+
+    assert set(NEVER_AGAIN) < set(ran)
+    assert valley.steps_run == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
+    assert valley.opened == []
+    assert planned == {
+        "rule_overlaps": ["new reserve: it is new"],
+        "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
+        "sites": ["after rule_overlaps, verdicts"],
+        "fish_safety": ["after rule_overlaps, verdicts"],
+    }
+    assert other != first
+    assert other == valley.run(keep=False)
+
+
+def test_no_raster_and_no_old_file_is_read_again(valley, monkeypatch):
+    def refused(*arguments, **options):
+        raise AssertionError("a raster was opened")
+
+    valley.run()
+    add_rule(valley.settings)
+    monkeypatch.setattr(rasterio, "open", refused)
+    monkeypatch.setattr(raster_facts.rasterio, "open", refused)
+
+    valley.run()
+
+    assert ["dem.tif"] not in valley.read
+    assert ["new.gpkg"] in valley.read
+
+
+def test_without_the_layer_the_first_file_is_back_with_the_store_and_without(valley):
+    first = valley.run()
+    before = add_rule(valley.settings)
+    valley.run()
+    valley.settings.write_text(before, encoding="utf-8")
+
+    planned = valley.plan()
+    with_store, ran = valley.run(), list(valley.ran)
+    shutil.rmtree(valley.store)
+    deleted = valley.run()
+
+    assert with_store == deleted == first
+    assert (planned, ran) == ({}, [])
+    assert set(NEVER_AGAIN) < set(valley.ran)
+
+
+def test_an_edited_rule_redoes_its_own_overlaps_alone(valley):
+    add_rule(valley.settings)
+    valley.run()
+    text = valley.settings.read_text(encoding="utf-8")
+    valley.settings.write_text(text.replace('"exclude"', '"exclude"\nbuffer_m = 5.0'), encoding="utf-8")
+
+    planned = valley.plan()
+    valley.run()
+
+    changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
+    assert valley.steps_run == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
+    assert planned["rule_overlaps"] == [changed]
+    assert planned["verdicts"] == [changed, "after rule_overlaps"]
+
+
+ALL_FILES = """
+[delivery]
+page = true
+field_sheets = 1
+district_map = true
+gpx = true
+csv = true
+"""
+
+
+@pytest.fixture
+def with_all_files(valley):
+    """The valley with every file that is made by default."""
+    text = valley.settings.read_text(encoding="utf-8")
+    own = re.search(r"\[delivery\]\n(?:.+\n)*", text)[0]
+    valley.settings.write_text(text.replace(own, ALL_FILES), encoding="utf-8")
+    return valley
+
+
+def times_of(valley):
+    """When each delivered file last changed, by name."""
+    return {path.name: path.stat().st_mtime_ns for path in files_of(valley)}
+
+
+def files_of(valley):
+    """The delivered files."""
+    return [path for path in (valley.settings.parent / "out").iterdir() if path.is_file()]
+
+
+def test_a_run_with_nothing_changed_makes_no_file_and_replaces_none(with_all_files):
+    first = with_all_files.run()
+    before = times_of(with_all_files)
+
+    again = with_all_files.run()
+
+    assert len(before) == 8
+    assert (again, with_all_files.ran, with_all_files.plan()) == (first, [], {})
+    assert times_of(with_all_files) == before
+    assert not (with_all_files.settings.parent / "out" / "previous").exists()
+
+
+def test_a_setting_of_one_file_makes_that_file_alone(with_all_files):
+    with_all_files.run()
+    before = times_of(with_all_files)
+    text = with_all_files.settings.read_text(encoding="utf-8")
+    with_all_files.settings.write_text(text.replace("field_sheets = 1", "field_sheets = 2"), encoding="utf-8")
+
+    planned = with_all_files.plan()
+    with_all_files.run()
+
+    assert with_all_files.ran == ["field_sheets"]
+    assert planned == {"field_sheets": ["setting delivery.field_sheets: 1 → 2"]}
+    after = times_of(with_all_files)
+    # The valley has one site, so that the sheets come to the same bytes.
+    assert after == before
+
+
+def test_a_file_that_somebody_changed_or_took_away_is_put_back_without_being_made(with_all_files):
+    first = with_all_files.run()
+    out = with_all_files.settings.parent / "out"
+    whole = {path.name: path.read_bytes() for path in files_of(with_all_files)}
+    (out / "sites.csv").write_text("edited", encoding="utf-8")
+    (out / "report.html").unlink()
+    before = times_of(with_all_files)
+
+    assert with_all_files.run() == first
+
+    assert with_all_files.ran == []
+    assert {path.name: path.read_bytes() for path in files_of(with_all_files)} == whole
+    assert times_of(with_all_files)["sites.gpkg"] == before["sites.gpkg"]
+    # What the user did is not lost.
+    assert (out / "previous" / "sites.csv").read_text(encoding="utf-8") == "edited"
+
+
+def test_tables_that_come_to_the_same_make_no_file_again(with_all_files):
+    with_all_files.run()
+    text = with_all_files.settings.read_text(encoding="utf-8")
+    # No structure lies between 60 m and 61 m from the stream.
+    edited = text.replace("[stretches]\n", "[stretches]\nstructure_snap_m = 61.0\n")
+    assert edited != text
+    with_all_files.settings.write_text(edited, encoding="utf-8")
+
+    planned = with_all_files.plan()
+    with_all_files.run()
+
+    ran = set(with_all_files.ran)
+    assert {"structures", "water_bodies", "sites_table", "reaches_table", "totals_table"} < ran
+    assert planned["sites_csv"] == ["after sites_table, unless they come to the same"]
+    # The setting itself stands in provenance.
+    assert not ran & {"sites_csv", "reaches_csv", "totals_csv", "gpx", "field_sheets"}
+    assert {"geopackage", "page", "district_map"} < ran
+
+
+def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_kept(with_all_files):
+    with_all_files.run()
+    out = with_all_files.settings.parent / "out"
+    with (out / "sites.csv").open("a", encoding="utf-8") as file:
+        file.write("a note of the user's\n")
+
+    with_all_files.run()
+
+    assert with_all_files.ran == []
+    assert "note of the user" not in (out / "sites.csv").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "first_redone", "reason"),
+    [
+        ("error_rmse_m = 0.1", "error_rmse_m = 0.2", "network", "input dem_error changed"),
+        ("price_per_kwh = 0.25", "price_per_kwh = 0.3", "energy", "setting costs.price_per_kwh: 0.25 → 0.3"),
+        ("min_survival = 0.95", "min_survival = 0.9", "energy", "setting fish.min_survival: 0.95 → 0.9"),
+        ("[terrain]", "[terrain]\ntile_rows = 8", None, None),
+        ('name = "By hand"', 'name = "Other"', None, None),
+        ('path = "dem.tif"', 'path = "dem.tif"\nlicence = "CC0"', None, None),
+    ],
+)
+def test_a_plan_reports_what_a_setting_redoes(valley, old, new, first_redone, reason):
+    valley.run()
+    text = valley.settings.read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    valley.settings.write_text(text.replace(old, new), encoding="utf-8")
+
+    planned = valley.plan()
+    valley.run()
+
+    assert next((name for name in planned if name in STEP_NAMES), None) == first_redone
+    assert reason is None or planned[first_redone] == [reason]
+    ran = [name.partition(":")[0] for name in valley.ran]
+    assert set(planned) >= set(ran)
+    # Only what may come to the same is planned and need not be run.
+    assert all("unless they come to the same" in planned[name][0] for name in set(planned) - set(ran))
+
+
+def test_a_changed_file_is_seen_and_one_that_was_only_touched_is_not(valley):
+    valley.run()
+    costs = valley.settings.parent / "costs.toml"
+    text = costs.read_text(encoding="utf-8")
+
+    os.utime(valley.settings.parent / "dem.tif", ns=(1, 1))
+    touched = valley.plan()
+    costs.write_text(text.replace("share_of_capital = 0.02", "share_of_capital = 0.03"), encoding="utf-8")
+    assert costs.read_text(encoding="utf-8") != text
+
+    assert touched == {}
+    assert valley.plan()["energy"] == ["input costs changed"]
+
+
+def test_a_moved_folder_redoes_nothing(valley, tmp_path):
+    first = valley.run()
+    moved = tmp_path / "moved"
+    moved.mkdir()
+    for path in list(tmp_path.iterdir()):
+        if path != moved:
+            shutil.move(path, moved)
+    valley.settings = moved / "run.toml"
+
+    assert valley.plan() == {}
+    assert valley.run() == first
+    assert valley.ran == []
+
+
+def test_a_change_that_keeps_size_and_time_is_found_when_all_is_verified(valley):
+    valley.run()
+    known = json.loads((valley.store / "files.json").read_text(encoding="utf-8"))
+    (name,) = [name for name in known if name.startswith('["input dem ')]
+    known[name]["found"]["digest"] = "of other bytes"
+    (valley.store / "files.json").write_text(json.dumps(known), encoding="utf-8")
+
+    believed = valley.plan()
+    verified = valley.run(verify=True)
+    ran = list(valley.ran)
+
+    assert believed["dem_seams"] == ["input dem changed"]
+    assert ran == []
+    assert verified == valley.run(keep=False)
+
+
+def test_another_user_of_the_store_is_reported_and_harms_nothing(valley, monkeypatch):
+    """A second run begins while the first is in a stage; it is refused, and both files are right."""
+    first, refusals = valley.run(), []
+    shutil.rmtree(valley.store)
+    (place,) = [at for at, stage in enumerate(stages.STAGES) if stage.name == "flows"]
+    stage, inner = stages.STAGES[place], list(stages.STAGES)
+
+    def meanwhile(**arguments):
+        monkeypatch.setattr(stages, "STAGES", tuple(others))
+        with pytest.raises(InputError) as refused:
+            run(valley.settings)
+        refusals.append(str(refused.value))
+        assert run(valley.settings, keep=False).path.read_bytes() == first
+        return stage.function(**arguments)
+
+    others = list(inner)
+    inner[place] = stage._replace(run=meanwhile)
+    monkeypatch.setattr(stages, "STAGES", tuple(inner))
+
+    assert run(valley.settings).path.read_bytes() == first
+    assert refusals[0].startswith("another run is using the store of results\n")
+    assert f"process {os.getpid()} on " in refusals[0]
+
+
+def test_two_settings_files_may_share_a_store(valley, tmp_path):
+    shared = valley.settings.read_text(encoding="utf-8").replace(
+        'output_folder = "out"', 'output_folder = "out"\nstore_folder = "shared"'
+    )
+    valley.settings.write_text(shared, encoding="utf-8")
+    first = valley.run()
+    other = tmp_path / "other.toml"
+    other.write_text(shared.replace('"out"', '"other"'), encoding="utf-8")
+    valley.settings = other
+
+    assert valley.plan() == {}
+    assert valley.run() == first
+    assert valley.ran == []
+    assert sorted(path.name for path in (tmp_path / "other").iterdir()) == ["sites.gpkg"]
+
+
+def test_the_account_of_a_run_reports_what_it_took(valley):
+    valley.run()
+    add_rule(valley.settings)
+    delivered = valley.run()
+
+    first, second = (
+        json.loads(path.read_text(encoding="utf-8")) for path in sorted((valley.store / "runs").iterdir())
+    )
+
+    assert (first["tiles"], second["tiles"], second["workers"]) == (1, 0, 1)
+    made = [result["place"] for result in second["results"] if not result["was_kept"]]
+    assert made[:4] == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
+    assert not set(made[4:]) & set(STEP_NAMES)
+    assert {"sites_table", "geopackage"} < set(made[4:])
+    assert all(result["seconds"] > 0 for result in first["results"] if result["place"] == "long_profile")
+    assert {row["name"] for row in second["inputs"]} >= {"dem", "streams", "rule new reserve", "cost file"}
+    assert set(second["seconds"]) == {"reading", "stages", "delivery"}
+    assert second["peak_memory_mb"] > 50
+    assert second["software"]["GDAL"]
+    assert second["version"]
+    assert second["code"]["sitefinder/units.py"]
+    assert digests.content_digest(valley.settings.parent / "out" / "sites.gpkg") == second["delivered"]["digest"]
+    assert str(Path(valley.settings.parent).resolve()).encode() not in delivered
+
+
+def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(valley):
+    limit = valley.settings.read_text(encoding="utf-8").replace(
+        'output_folder = "out"', 'output_folder = "out"\nstore_limit_gb = 0.0'
+    )
+    valley.settings.write_text(limit, encoding="utf-8")
+    valley.run()
+    add_rule(valley.settings)
+    valley.run()
+
+    now = {path.name for path in (valley.store / "results").iterdir()}
+    last = json.loads(sorted((valley.store / "runs").iterdir())[-1].read_text(encoding="utf-8"))
+    made = [result["place"] for result in last["results"] if not result["was_kept"]]
+    assert {"verdicts", "sites", "fish_safety", "geopackage"} < set(made)
+    assert now == {result["key"] for result in last["results"]}
+    assert valley.plan() == {}
+
+
+# The sample region in a folder of its own, with what its run kept: a moved folder redoes nothing, see above.
+def copied_region(sample_run, folder):
+    region = sample_run.settings.parents[1]
+    shutil.copytree(region, folder)
+    return folder / sample_run.settings.relative_to(region)
+
+
+def test_the_plan_that_readme_shows_is_what_the_command_prints(
+    sample_run, repository, tmp_path, monkeypatch, capsys
+):
+    readme = (repository / "README.md").read_text(encoding="utf-8")
+    (shown,) = re.findall(r"^<!-- result: plan -->\n```\n(.*?)```$", readme, flags=re.M | re.S)
+    region = tmp_path / "region"
+    settings = copied_region(sample_run, region)
+    monkeypatch.chdir(region)
+    run(settings)
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("buffer_m = 40.0", "buffer_m = 100.0"), encoding="utf-8")
+    monkeypatch.setattr("sys.argv", ["sitefinder", "plan", "config/sample.toml"])
+    before = sorted(tmp_path.rglob("*"))
+
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+
+    # How many bytes the results take hangs on the versions of libraries.
+    notes = re.sub(r"[\d.]+ MB", "… MB", capsys.readouterr().out)
+    assert ended.value.code in (0, None)
+    assert notes == re.sub(r"[\d.]+ MB", "… MB", shown)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_the_sample_region_gains_and_loses_a_layer(sample_run, tmp_path, monkeypatch):
+    region = tmp_path / "region"
+    watched = Watched(copied_region(sample_run, region), monkeypatch)
+    first = watched.run()
+    before = add_rule(
+        watched.settings,
+        RULE.replace("new.gpkg", "../sample-region/layers.gpkg").replace(
+            'id_column = "id"', 'layer = "lakes"\nid_column = "lake_id"\nbuffer_m = 500.0'
+        ),
+    )
+    other, ran, opened = watched.run(), list(watched.ran), list(watched.opened)
+    watched.settings.write_text(before, encoding="utf-8")
+
+    assert first == sample_run.delivered.path.read_bytes()
+    assert other != first
+    assert (ran, opened) == (["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"], [])
+    assert watched.run() == first
+    shutil.rmtree(region / "sample-region" / "out" / ".sitefinder-store")
+    assert watched.run() == first
