@@ -424,32 +424,44 @@ ALONG_STREAM = ("effect_distance_m", "stops_at_drop_m")
 
 
 class RuleSettings(LayerSource):
-    """One exclusion or sensitivity layer with what it means."""
+    """One exclusion or sensitivity layer and its meaning."""
 
-    name: str = Field(min_length=1, description="name of the rule, as reasons tell it")
-    action: Action = Field(description="what the rule does where it holds")
-    column: str | None = Field(None, description="column to filter by")
-    values: list[str | int | float | bool] | None = Field(None, description="values that count")
+    name: str = Field(min_length=1, description="name of the rule, as listed in reasons")
+    action: Action = Field(description="what the rule does where it applies")
+    column: str | None = Field(
+        None, description="column to filter by; absent: all features count, or those of where"
+    )
+    values: list[str | int | float | bool] | None = Field(
+        None, description="values of that column that count; absent: all features count, or those of where"
+    )
     where: str | None = Field(
         None,
-        description="features that count, in place of column and values, as OGC CQL2 text: "
-        "category = 'reserve' AND zone < 3",
+        description="filter instead of column and values, as OGC CQL2 text: category = 'reserve' AND zone < 3; "
+        "absent: no such filter",
     )
-    buffer_m: float = Field(0.0, ge=0, description="distance around each feature that counts as under it [m]")
+    buffer_m: float = Field(0.0, ge=0, description="buffer around each feature [m]")
     area_ha_column: str | None = Field(
-        None, description="column with the area of points [ha], which become discs of that area"
+        None,
+        description="column of the area of points [ha], which become discs of that area; absent: points stay "
+        "points",
     )
-    area_m2_column: str | None = Field(None, description="the same in square metres [m²]")
-    touching_counts: bool = Field(False, description="true where a feature that only touches the stream counts")
-    min_overlap_m: float = Field(0.0, ge=0, description="overlap of a reach or stretch that counts [m]")
+    area_m2_column: str | None = Field(
+        None, description="the same in square metres [m²]; absent: points stay points"
+    )
+    touching_counts: bool = Field(False, description="true: a feature that only touches the stream counts")
+    min_overlap_m: float = Field(0.0, ge=0, description="minimum overlap with a reach or stretch [m]")
     min_overlap_share: float = Field(
-        0.0, ge=0, le=1, description="share of a reach's or stretch's own length that counts"
+        0.0, ge=0, le=1, description="minimum overlap as a share of the length of the reach or stretch"
     )
     effect: Effect = Field(
-        UNDER.name, description="where the rule holds: under the layer, or there and along the stream from it"
+        UNDER.name,
+        description="where the rule applies: under the features, or there and along the stream from them",
     )
     effect_distance_m: float | None = Field(
-        None, gt=0, description="how far along the stream [m]; absent: to the outlet, or to the sources"
+        None,
+        gt=0,
+        description="distance along the stream over which it applies [m]; absent: to the outlet, or to the "
+        "sources",
     )
     ends_at_falls: bool = Field(
         True, description="whether the effect along the stream ends at natural falls (inputs.falls, structures)"
@@ -457,21 +469,25 @@ class RuleSettings(LayerSource):
     stops_at_drop_m: float | None = Field(
         None,
         gt=0,
-        description="a fall of the long profile within a station's segment that ends the effect, too [m]",
+        description="drop of the long profile between two stations that also ends the effect [m]; absent: none "
+        "does",
     )
     closed_months: list[Month] = Field(
         default_factory=list,
-        description="months in which nothing may be taken where the rule holds, 1 to 12; told, not valued",
+        description="months, 1 to 12, in which nothing may be abstracted where the rule applies; reported, not "
+        "included in the energy",
     )
     covered_by: LayerSource | None = Field(
-        None, description="polygons of the area that the layer covers; outside it the rule is unknown"
+        None,
+        description="polygons of the area that the layer covers; outside it the rule is unknown; absent: it "
+        "covers the whole region",
     )
     publish: Publication = Field(
         "exact",
-        description="what results tell: generalised: no feature and no place within the reach; hidden: "
-        "nor the rule's name, layer and filter",
+        description="exact; generalised: results give no feature and no position within the reach; hidden: nor "
+        "the rule's name, layer and filter",
     )
-    may_be_empty: bool = Field(False, description="true where an empty or distant layer is right")
+    may_be_empty: bool = Field(False, description="true: an empty or distant layer is not an error")
 
     @field_validator("where")
     @classmethod
