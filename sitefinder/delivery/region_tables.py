@@ -27,7 +27,7 @@ from sitefinder.rules.confidentiality import (
 from sitefinder.rules.overlaps import hits_by_reach
 from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
-from sitefinder.schema.total_layers import OF_STREAM, SCOPES, SPREAD_OF
+from sitefinder.schema.total_layers import STREAM_SCOPE, SCOPES, DISTRIBUTIONS_OF
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
 from sitefinder.siting.potential import (
     Step,
@@ -285,8 +285,8 @@ def distributions_table(reaches, sites):
     """
     layers = {"reaches": reaches, "sites": sites}
     parts = []
-    for quantity in dict.fromkeys(name for names in SPREAD_OF.values() for name in names):
-        having = [name for name in SPREAD_OF if quantity in SPREAD_OF[name]]
+    for quantity in dict.fromkeys(name for names in DISTRIBUTIONS_OF.values() for name in names):
+        having = [name for name in DISTRIBUTIONS_OF if quantity in DISTRIBUTIONS_OF[name]]
         edges = class_edges(np.concatenate([layers[name][quantity].to_numpy(dtype=float) for name in having]))
         for name in having:
             table = layers[name]
@@ -428,7 +428,7 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
     for name in sorted({*of_reach["stream"], *of_site["stream"]}):
         here = of_reach[of_reach["stream"] == name]
         mine = (of_site["stream"] == name).to_numpy()
-        rows.append({"scope": OF_STREAM, "name": name, **_row(here, mine, of_site, sites, simulations)})
+        rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, of_site, sites, simulations)})
     table = pd.DataFrame(rows)
     table = table.astype(dict.fromkeys(METRES, "float64"))
     return table[[column.name for column in LAYERS["totals"].columns]]

@@ -77,7 +77,7 @@ def _causes(causes, same):
     if not len(causes):
         return "" if same else _wrapped(UNTRACED)
     shown = [
-        plain(row.notes)
+        plain(row.difference)
         + (f": {plain(row.old or row.new)}" if row.origin == "rule" and "" in (row.old, row.new) else "")
         for row in causes.head(CAUSES_SHOWN).itertuples()
     ]

@@ -11,13 +11,13 @@ from sitefinder.settings import Settings
 from sitefinder.vocabulary import ACTIONS, FLAGS, REJECTION_REASONS, SCHEME_TYPES, VERDICTS, labels, names, phrases
 
 TYPE_WORDS = {str: "text", float: "number", int: "whole number", bool: "true or false"}
-# What a setting of several tables is called in place of its key.
+# Stands for the key of a setting that has several tables.
 ANY_NAME = "NAME"
 UNIONS = (Union, types.UnionType)
 
 
 def settings_reference():
-    """Every setting with its kind, default and meaning, one table for each kind of table in a settings file.
+    """Every setting with its type, default and meaning, one Markdown table for each table of a settings file.
 
     Returns
     -------
@@ -52,7 +52,7 @@ def layers_reference(layers=LAYERS):
 
 
 def vocabulary_reference():
-    """Verdicts, rule actions, scheme types, rejection reasons and flags, with what each says.
+    """Verdicts, rule actions, scheme types, rejection reasons and flags, with their meanings.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Settings of what a stretch is worth: energy, water levels, money, and how sure they are."""
+"""Settings of energy, water levels, costs and their uncertainty."""
 
 from typing import Annotated, Literal
 
@@ -162,7 +162,7 @@ class CostSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _whole(self):
+    def _settings_belong_together(self):
         if (self.rate_kind == "nominal") != (self.inflation is not None):
             raise ValueError('rate_kind = "nominal" and inflation belong together')
         limits = (self.own_use_share, self.own_use_kwh_per_year)
@@ -174,7 +174,7 @@ class CostSettings(Section):
 
     @property
     def real_rate(self):
-        """The discount rate without inflation: (1 + nominal) / (1 + inflation) - 1, the Fisher equation."""
+        """The real discount rate: (1 + nominal) / (1 + inflation) - 1, the Fisher equation."""
         if self.inflation is None:
             return self.discount_rate
         return (1.0 + self.discount_rate) / (1.0 + self.inflation) - 1.0

@@ -71,15 +71,15 @@ class FitSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _generalised_has_its_numbers(self):
+    def _generalised_is_complete(self):
         if self.method == "generalised" and not self.year_to_year_log10:
             raise ValueError('method = "generalised" needs year_to_year_log10')
         if any(not 0 < value < 10 for value in self.year_to_year_log10.values()):
-            raise ValueError("year_to_year_log10 must be above 0 and under 10")
+            raise ValueError("year_to_year_log10 must be above 0 and below 10")
         return self
 
 
-# The tables of a settings file that fitting reads, each under its key, so that problems are told by that key.
+# The tables of a settings file that fitting reads, each under its key, so that problems are reported by that key.
 class _FitTable(Section):
     fit: FitSettings
 
@@ -101,7 +101,7 @@ def check_fit_settings(mapping, name, known, written=None):
         Nested tables: ``fit``, and the gauges at ``fit.gauges`` or ``flows.gauges``. Other tables of a run's
         settings are left to the run.
     name : str
-        What to call the file in messages.
+        Name of the file in messages.
     known : collection of str
         The tables that a settings file may have.
     written : callable, optional
@@ -114,7 +114,7 @@ def check_fit_settings(mapping, name, known, written=None):
     Raises
     ------
     ConfigError
-        Naming every problem of the first table that has one.
+        Listing every problem of the first table that has one.
     """
     problems = []
     for key in mapping:
@@ -133,6 +133,6 @@ def check_fit_settings(mapping, name, known, written=None):
             file=name,
             expected="a table fit.gauges or flows.gauges",
             found="neither",
-            fix="name the table of gauges, its predictors and its source",
+            fix="state the gauge table, its predictors and its source",
         )
     return fit, checked(_FlowTable, {"flows": {"gauges": flows["gauges"]}}, name, written).flows.gauges

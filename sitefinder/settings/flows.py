@@ -1,4 +1,4 @@
-"""Settings of flows: where they come from, which were measured, and the environmental flow."""
+"""Settings of flows: flow source, measurements and environmental flow."""
 
 from typing import Annotated, Literal
 
@@ -61,7 +61,7 @@ class DailyRecords(Section):
     )
 
     @model_validator(mode="after")
-    def _makes_sense(self):
+    def _periods_are_valid(self):
         if (self.first_year is None) != (self.last_year is None):
             raise ValueError("first_year and last_year belong together")
         if self.first_year is not None and self.first_year > self.last_year:
@@ -136,7 +136,7 @@ FlowUnit = Literal["m3s", "ls", "ft3s"]
 Month = Annotated[int, Field(ge=1, le=12)]
 Percent = Annotated[float, Field(gt=0, lt=100)]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
-# What each kind of rule must have, and what it may have besides.
+# Settings that each kind of rule needs, and those that it may have in addition.
 NEEDED = {
     "share_of_mean": ("share",),
     "exceedance_flow": ("exceedance_percent",),
@@ -184,7 +184,7 @@ class EnvironmentalFlowBand(Section):
     def _has_one_threshold(self):
         given = (self.from_m3s, self.from_exceedance_percent, self.from_share_of_mean)
         if sum(item is not None for item in given) != 1:
-            raise ValueError("give one of from_m3s, from_exceedance_percent and from_share_of_mean")
+            raise ValueError("state one of from_m3s, from_exceedance_percent and from_share_of_mean")
         return self
 
 
@@ -274,18 +274,18 @@ class EnvironmentalFlowRule(Section):
                     "exceedance_percent"
                 )
         if self.steps and sorted(set(rows := [step.index_from for step in self.steps])) != rows:
-            raise ValueError("steps should stand by rising index_from")
+            raise ValueError("steps must be in order of rising index_from")
         return self
 
     @property
     def steps_m3s(self):
-        """Rows of the stepped table as (index, reserve [m³/s], further [m³/s per m³/s])."""
+        """Rows of the stepped table as (index [m³/s], environmental flow [m³/s], further [m³/s per m³/s])."""
         unit = TO_INTERNAL_UNIT[self.flow_unit][1]
         return [(step.index_from * unit, step.environmental * unit, step.further) for step in self.steps]
 
     @property
     def is_seasonal(self):
-        """Whether the rule goes by the month."""
+        """Whether the rule depends on the month."""
         return self.months is not None or self.of_month
 
 
@@ -303,9 +303,9 @@ class EnvironmentalFlowSetting(EnvironmentalFlowRule):
     @model_validator(mode="after")
     def _is_rule_or_preset(self):
         if (self.kind is None) == (self.preset is None):
-            raise ValueError("give either kind or preset, one of the two")
+            raise ValueError("state either kind or preset")
         if self.preset is not None and (stray := self.model_fields_set - {"preset", "choice"}):
-            raise ValueError(f"beside preset only choice may stand, not {', '.join(sorted(stray))}")
+            raise ValueError(f"only choice may be stated with preset, not {', '.join(sorted(stray))}")
         if self.kind is not None and self.choice is not None:
             raise ValueError("choice belongs to preset")
         return self
@@ -360,13 +360,13 @@ class ReleaseSettings(Section):
 
     @property
     def changes_nothing(self):
-        """Whether the reserve is the same for all scheme types."""
+        """Whether the environmental flow is the same for all scheme types."""
         water = self.fish_pass_m3s or self.fish_pass_share_of_mean or self.attraction_share
         return not water and self.changes_no_crest
 
     @property
     def changes_no_crest(self):
-        """Whether a scheme type without diverted length leaves what others leave."""
+        """Whether a scheme type without a depleted reach releases the same as others."""
         return self.crest_share == 1.0 and not self.crest_min_m3s
 
 
@@ -398,7 +398,7 @@ class GaugeTable(Section):
     source: str = Field(description="source of the table")
 
     @model_validator(mode="after")
-    def _place_whole(self):
+    def _coordinates_are_complete(self):
         named = [value is not None for value in (self.x_column, self.y_column, self.crs)]
         if any(named) and not all(named):
             raise ValueError("x_column, y_column and crs belong together")
@@ -435,7 +435,7 @@ class FlowSettings(Section):
     releases: ReleaseSettings = Field(ReleaseSettings(), description="releases for fish passes and over a crest")
 
     @model_validator(mode="after")
-    def _has_one_way(self):
+    def _has_one_source(self):
         if bool(self.equations) == bool(self.gauges):
-            raise ValueError("name either flows.equations or flows.gauges, one of the two")
+            raise ValueError("state either flows.equations or flows.gauges")
         return self

@@ -1,4 +1,4 @@
-"""Settings of what a run reads: rasters, layers, and what is said about them."""
+"""Settings of what a run reads: rasters and layers, with their datum, error and columns."""
 
 from typing import Literal
 
@@ -6,7 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
 
-# Ways to state the error of elevations, of which one is taken. The last one declared looks at the others.
+# Settings that state the error of elevations; exactly one is allowed. The last one declared checks the others.
 ERROR_STATEMENTS = ("error_preset", "error_le90_m", "error_le95_m", "error_rmse_m")
 
 
@@ -92,14 +92,14 @@ class DemSource(Source):
 
 
 def one_error_stated(value, others, names):
-    """The value of the last of several ways to state an error, if exactly one of them is taken.
+    """The value of the last of several settings that state an error, if exactly one of these is stated.
 
     Parameters
     ----------
     value : float or None
-        Of the last of `names`.
+        Value of the last of `names`.
     others : dict
-        Values of the fields before, without those that are out of their range.
+        Values of the fields before it, without those that are out of range.
     names : sequence of str
 
     Returns
@@ -109,7 +109,7 @@ def one_error_stated(value, others, names):
     Raises
     ------
     ValueError
-        If none or several are stated. Where another one is out of its range, that is told already.
+        If none or several are stated. A value out of range is already reported by its own field.
     """
     if all(name in others for name in names[:-1]):
         stated = [name for name in names[:-1] if others[name] is not None] + [names[-1]] * (value is not None)
@@ -120,7 +120,7 @@ def one_error_stated(value, others, names):
 
 
 class CovariateSource(Source):
-    """A raster whose catchment mean is a predictor of flow; its name carries the unit, such as precipitation_mm."""
+    """A raster whose catchment mean is a predictor of flow; its name carries the unit (precipitation_mm)."""
 
     scale: float = Field(1.0, description="factor from the raster's values to the unit in its name")
 
@@ -161,7 +161,7 @@ class PlantSource(LayerSource):
     )
 
     @model_validator(mode="after")
-    def _columns_whole(self):
+    def _columns_belong_together(self):
         if (self.plant_column is None) != (self.role_column is None):
             raise ValueError("plant_column and role_column belong together")
         return self
@@ -176,7 +176,7 @@ class ShareSource(LayerSource):
     )
 
     @model_validator(mode="after")
-    def _filter_whole(self):
+    def _filter_is_complete(self):
         if (self.column is None) != (self.values is None):
             raise ValueError("column and values belong together")
         return self
@@ -286,5 +286,5 @@ class Inputs(Section):
         names = ["area_km2", *self.covariates, *(f"{name}_percent" for name in self.shares)]
         names += [f"{name}_covered_percent" for name in self.covariates]
         if repeated := sorted({name for name in names if names.count(name) > 1}):
-            raise ValueError(f"two predictors are called {', '.join(repeated)}")
+            raise ValueError(f"two predictors have the name {', '.join(repeated)}; rename a covariate or share")
         return self

@@ -1,4 +1,4 @@
-"""The settings of a run: one frozen model a section, and the whole file."""
+"""The settings of a run: one frozen model for each table, and the whole file."""
 
 import calendar
 import difflib
@@ -54,7 +54,7 @@ class ChannelSettings(Section):
     )
 
 
-# Enough to find a slip of the pen; whether somebody reads it there is another question.
+# Enough to find a typing error.
 EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+")
 DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})")
 
@@ -76,7 +76,7 @@ class ContactSettings(Section):
         return email
 
     @model_validator(mode="after")
-    def _somebody_is_named(self) -> "ContactSettings":
+    def _name_or_organisation(self) -> "ContactSettings":
         # ISO 19115:2003, CI_ResponsibleParty: one of the names is required.
         if self.name is None and self.organisation is None:
             raise ValueError("state name, organisation or both")
@@ -194,7 +194,7 @@ class RankingSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _score_is_reported(self):
+    def _score_is_complete(self):
         if (self.rank_by == "score") != (self.score is not None):
             raise ValueError('rank_by = "score" and a table score belong together')
         return self
@@ -238,8 +238,8 @@ class NetworkSettings(Section):
     main_path_column: str | None = Field(
         None, description="column of the streams whose numbers select the main branch; absent: main_path decides"
     )
-    main_path_column_wins: Literal["greatest", "minimum"] = Field(
-        "greatest", description="which value of that column is the main branch's"
+    main_path_column_wins: Literal["maximum", "minimum"] = Field(
+        "maximum", description="which value of that column is the main branch's"
     )
     divergence_share: Share = Field(
         0.0,
@@ -261,12 +261,12 @@ class NetworkSettings(Section):
     ridge_m: float | None = Field(
         None,
         gt=0,
-        description="rise along a stream beyond which its line is doubtful [m]; absent: the maximum of 10 m, 4 "
-        "RMSE and half a cell",
+        description="rise along a stream that errors of the DEM cannot explain [m]; absent: the maximum of 10 m, "
+        "4 RMSE and half a cell",
     )
 
     @model_validator(mode="after")
-    def _columns_whole(self):
+    def _columns_belong_together(self):
         if (self.main_path == "column") != (self.main_path_column is not None):
             raise ValueError('main_path = "column" and main_path_column belong together')
         if (self.canal_column is None) != (self.canal_values is None):
@@ -455,25 +455,25 @@ class Settings(Section):
     fit: FitSettings | None = None
 
     @model_validator(mode="after")
-    def _columns_have_their_layer(self):
+    def _columns_have_a_layer(self):
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
-            raise ValueError("network names a column of the streams, but there is no inputs.streams")
+            raise ValueError("[network] has a column of the streams, but there is no inputs.streams")
         return self
 
     @model_validator(mode="after")
-    def _spawning_grounds_are_reported(self):
+    def _spawning_rules_exist(self):
         fish, names = self.fish, [rule.name for rule in self.rules]
         if unknown := [name for name in fish.spawning_rules if name not in names]:
             near = difflib.get_close_matches(unknown[0], names, n=1)
             hint = f"; did you mean {near[0]}?" if near else ""
-            raise ValueError(f"fish.spawning_rules names {unknown[0]}, but there is no rule of that name{hint}")
+            raise ValueError(f"fish.spawning_rules lists {unknown[0]}, but there is no rule of that name{hint}")
         if fish.min_passage_survival is not None and not fish.spawning_rules:
-            raise ValueError("fish.min_passage_survival needs fish.spawning_rules, which tell where fish begin")
+            raise ValueError("fish.min_passage_survival needs fish.spawning_rules, where migration starts")
         return self
 
     @model_validator(mode="after")
-    def _settlements_are_there(self):
+    def _settlements_exist(self):
         if self.inputs.settlements is None:
             if self.costs.connection == "settlement":
                 raise ValueError('costs.connection = "settlement" needs inputs.settlements')
@@ -482,19 +482,19 @@ class Settings(Section):
         return self
 
     @model_validator(mode="after")
-    def _distances_have_their_layer(self):
-        weighed = [] if self.ranking.score is None else self.ranking.score.weights
+    def _distances_have_a_layer(self):
+        weights = [] if self.ranking.score is None else self.ranking.score.weights
         layers = {"road": "roads", "line": "power_lines", "settlement": "settlements"}
         for kind, layer in layers.items():
-            asked = f"{kind}_distance_m" in weighed
-            asked |= kind == "road" and self.ranking.max_road_distance_m is not None
-            if asked and getattr(self.inputs, layer) is None:
-                raise ValueError(f"ranking asks for {kind}_distance_m, but there is no inputs.{layer}")
+            used = f"{kind}_distance_m" in weights
+            used |= kind == "road" and self.ranking.max_road_distance_m is not None
+            if used and getattr(self.inputs, layer) is None:
+                raise ValueError(f"[ranking] uses {kind}_distance_m, but there is no inputs.{layer}")
         return self
 
     @field_validator("rules")
     @classmethod
-    def _rules_have_their_own_names(cls, rules):
+    def _rule_names_are_unique(cls, rules):
         return checked_rule_names(rules)
 
 
@@ -506,9 +506,9 @@ def check_settings(mapping, name, written=None):
     mapping : dict
         Nested tables.
     name : str
-        What to call the file in messages.
+        Name of the file in messages.
     written : callable, optional
-        Where each setting stands, if several files make them; see `sitefinder.settings.loading.Joined`.
+        Location of each setting, if several files are merged; see `sitefinder.settings.loading.Joined`.
 
     Returns
     -------
@@ -517,6 +517,6 @@ def check_settings(mapping, name, written=None):
     Raises
     ------
     ConfigError
-        Naming every problem at once, each by its key, with the nearest real name for a key that is none.
+        Listing every problem at once, each by its key, with the nearest valid name for an unknown key.
     """
     return checked(Settings, mapping, name, written)
