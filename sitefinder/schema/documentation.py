@@ -95,11 +95,11 @@ def filled(text):
     ValueError
         If a marker is not there exactly once, or is not closed.
     """
-    notes = {name: layer for name, layer in CHANGE_LAYERS.items() if name not in LAYERS}
+    own = {name: layer for name, layer in CHANGE_LAYERS.items() if name not in LAYERS}
     for name, made in (
         ("settings", settings_reference()),
         ("layers", layers_reference()),
-        ("changes", layers_reference(notes)),
+        ("changes", layers_reference(own)),
     ):
         start, end = f"<!-- generated: {name} -->\n", "\n<!-- end -->"
         if text.count(start) != 1 or end not in text.split(start)[1]:
@@ -181,10 +181,10 @@ def _limits(metadata):
     if "ge" in bounds and "le" in bounds:
         return f"{bounds['ge']:g} to {bounds['le']:g}"
     words = {"gt": "above {:g}", "ge": "{:g} or more", "lt": "below {:g}", "le": "{:g} or less"}
-    notes = [words[name].format(value) for name, value in bounds.items() if name in words]
+    parts = [words[name].format(value) for name, value in bounds.items() if name in words]
     if "min_length" in bounds:
-        notes.append(f"at least {bounds['min_length']}")
-    return ", ".join(notes)
+        parts.append(f"at least {bounds['min_length']}")
+    return ", ".join(parts)
 
 
 def _default(field):

@@ -139,7 +139,7 @@ def test_sites_that_give_way_to_fish_and_reaches_that_lose_theirs_say_so(free, b
     sites = bound["sites"]
     safe_by_passage_limit, kept_out = (
         sites["fish_safe_by_passage_limit"],
-        bound["stretches"]["blocked_by"] == "survival on the way",
+        bound["stretches"]["blocked_by"] == "passage survival",
     )
 
     assert not free["sites"]["fish_safe_by_passage_limit"].any()
