@@ -318,7 +318,7 @@ CATCHMENT_INCOMPLETE = RejectionReason(
     allowed_by="incomplete",
     flag="catchment_incomplete",
 )
-BARRED_BY_RULE = RejectionReason("barred by a rule", BY_RULE, "Rules exclude every candidate here.")
+BARRED_BY_RULE = RejectionReason("excluded by rules", BY_RULE, "Rules exclude every candidate here.")
 STREAM_TOO_SMALL = RejectionReason(
     "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
 )

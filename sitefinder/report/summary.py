@@ -261,7 +261,7 @@ def _minimum_heads(minimum_heads):
     if not len(minimum_heads):
         return ""
     heads = [
-        f"{_head(row.min_head_m)} m over {row.length_m:.0f} m ({_head(row.min_head_p90_m)} m)"
+        f"{_head(row.min_head_m)} m over {decimals(row.length_m, 0)} m ({_head(row.min_head_p90_m)} m)"
         for row in minimum_heads.itertuples()
     ]
     return f"Minimum resolvable head of this DEM, median (90th percentile): {', '.join(heads)}."
