@@ -71,7 +71,7 @@ def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
 
 
 @pytest.mark.parametrize(
-    ("name", "spoil", "told"),
+    ("name", "spoil", "found"),
     [
         ("result.pickle", lambda data: data[:-1], "result.pickle has other bytes than were written"),
         ("result.pickle", lambda data: data[:-2] + b"\x00" + data[-1:], "result.pickle has other bytes"),
@@ -82,7 +82,7 @@ def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
         ("entry.json", lambda data: data.replace(b'"code": "', b'"code": "0'), "it is that of another"),
     ],
 )
-def test_a_damaged_result_is_reported_set_aside_and_made_again(sums, name, spoil, entries):
+def test_a_damaged_result_is_reported_set_aside_and_made_again(sums, name, spoil, found):
     before = sums.run()
     place = entry_of(sums, "first")
     data = (place / name).read_bytes()
@@ -97,7 +97,7 @@ def test_a_damaged_result_is_reported_set_aside_and_made_again(sums, name, spoil
     assert (total, text) == before[:2]
     assert ran == ["first"]
     (note,) = notes
-    assert note.startswith(f"the stored result of first is damaged ({entries}")
+    assert note.startswith(f"the stored result of first is damaged ({found}")
     (aside,) = (sums.folder / "damaged").iterdir()
     assert note.endswith(f"lies in {aside}")
     assert (aside / place.name / name).read_bytes() == spoil(data)

@@ -236,7 +236,7 @@ def test_the_85_gauges_without_low_flow_are_all_accounted_for(fitted_by_one_comm
         "region has fewer than 25 gauges": 13,
     }
     assert low["became"].value_counts().to_dict() == {
-        "long_profile": 499,
+        "fitted": 499,
         "region has fewer than 25 gauges": 99,
         "zero, in the probability of zero": 72,
         "flow_q95_m3s missing": 1,

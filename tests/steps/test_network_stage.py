@@ -309,7 +309,7 @@ def test_columns_that_are_missing_or_hold_nonsense_are_reported_together(valley)
 
 
 @pytest.mark.parametrize(
-    ("network", "told"),
+    ("network", "found"),
     [
         ({"main_path": "column"}, 'network: main_path = "column" and main_path_column belong together'),
         ({"main_path_column": "rank"}, 'network: main_path = "column" and main_path_column belong together'),
@@ -317,11 +317,11 @@ def test_columns_that_are_missing_or_hold_nonsense_are_reported_together(valley)
         ({"divergence_share": 1.5}, "network.divergence_share: input should be less than or equal to 1"),
     ],
 )
-def test_settings_that_do_not_go_together_are_refused(network, notes):
+def test_settings_that_do_not_go_together_are_refused(network, found):
     with pytest.raises(ConfigError, match="network") as caught:
         check_settings({"network": network}, "run.toml")
 
-    assert notes in str(caught.value)
+    assert found in str(caught.value)
 
 
 def test_columns_of_streams_need_streams(sample_settings):
