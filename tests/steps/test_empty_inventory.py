@@ -35,7 +35,7 @@ edge_is_divide = true
 
 [flows]
 equations = ["equations.toml"]
-reserve = [{{kind = "share_of_mean", share = 0.1}}]
+environmental = [{{kind = "share_of_mean", share = 0.1}}]
 
 [energy]
 turbines = ["{config}/turbines/generic.toml"]

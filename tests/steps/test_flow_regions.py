@@ -43,7 +43,7 @@ edge_is_divide = true
 [flows]
 equations = ["equations.toml"]
 region_weights = "{weights}"
-reserve = [{{kind = "share_of_mean", share = 0.1}}]
+environmental = [{{kind = "share_of_mean", share = 0.1}}]
 
 [energy]
 turbines = ["{config}/turbines/generic.toml"]
