@@ -81,7 +81,7 @@ def test_intervals_stand_in_order_and_shares_add_up(sample_run):
         assert sites[name].between(sites[f"{name}_p90"], sites[f"{name}_p10"]).all()
     assert (sites["lcoe_per_kwh_p90"] > sites["lcoe_per_kwh_p50"]).all()
     assert (sites["lcoe_per_kwh_p50"] > sites["lcoe_per_kwh_p10"]).all()
-    for kind in ("energy", "cost"):
+    for kind in ("energy", "lcoe"):
         shares = sites[[name for name in sites if name.startswith(f"{kind}_variance_share_")]]
         assert shares.sum(axis=1).to_numpy() == pytest.approx(np.ones(len(sites)))
 

@@ -48,7 +48,7 @@ def test_stages_are_declared_without_the_libraries_that_their_functions_need():
     [
         ("sitefinder/report/sheets/field_sheets.py", {"field_sheets", "district_map"}),
         ("sitefinder/report/page/__init__.py", {"page"}),
-        ("sitefinder/io/geopackage.py", {"geopackage"}),
+        ("sitefinder/delivery/geopackage.py", {"geopackage"}),
         ("sitefinder/report/summary.py", {"summary", "figures"}),
     ],
 )

@@ -200,7 +200,7 @@ def ways_of_reaches(layers):
     return pd.DataFrame(rows, columns=["reach_id", "met", "barred", "first"]), rules, last
 
 
-# What each step is to have met, barred and left in order and alone, as sets of reaches.
+# What each step is to have affected, excluded and left over in order and alone, as sets of reaches.
 def expected_groups(ways, last):
     for step in range(last + 1):
         meets = ways["met"].map(lambda steps, step=step: step in steps)
@@ -209,10 +209,10 @@ def expected_groups(ways, last):
         yield (
             "in order",
             step,
-            {"met": here & meets, "barred": ways["first"] == step, "left": ways["first"] > step},
+            {"affected": here & meets, "excluded": ways["first"] == step, "remaining": ways["first"] > step},
         )
         if 8 <= step < last:
-            yield "alone", step, {"met": meets, "barred": bars, "left": ~bars}
+            yield "alone", step, {"affected": meets, "excluded": bars, "remaining": ~bars}
 
 
 def totals(reach_ids, parts):
@@ -263,7 +263,7 @@ def test_rule_hits_say_of_each_rule_and_reach_what_its_metres_make_of_it(layers)
 
 def test_districts_add_up_to_the_region_at_every_step(layers):
     screening_cascade = layers["screening_cascade"]
-    sums = [f"{prefix}_{name}" for prefix in ("met", "barred", "left") for name in ("km", "mw", "gwh")]
+    sums = [f"{prefix}_{name}" for prefix in ("affected", "excluded", "remaining") for name in ("km", "mw", "gwh")]
     whole = screening_cascade["scope"] == "region"
 
     region = screening_cascade[whole].set_index(["way", "step"])[sums].sort_index()
@@ -278,8 +278,8 @@ def test_what_a_step_bars_and_leaves_is_what_the_step_before_it_left(layers):
     for _, rows in in_order.groupby(["scope", "district"]):
         rows = rows.sort_values("step")
         for name in AMOUNTS:
-            left = rows[f"left_{name}"].to_numpy()
-            assert left[:-1] == pytest.approx((left + rows[f"barred_{name}"].to_numpy())[1:], rel=1e-9, abs=1e-9)
+            left = rows[f"remaining_{name}"].to_numpy()
+            assert left[:-1] == pytest.approx((left + rows[f"excluded_{name}"].to_numpy())[1:], rel=1e-9, abs=1e-9)
         # Verdicts and the ladder of rules agree: when all rules have had their say, what is left is open.
         assert rows["excluded_reaches"].iloc[-1] == 0
         assert rows["kind"].iloc[[0, -1]].tolist() == ["everything", "open"]
