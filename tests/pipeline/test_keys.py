@@ -58,7 +58,7 @@ def test_another_order_alone_is_reported():
     assert reasons_of(recipe(facts=new), recipe(facts=old)) == ["setting rules (order): ['a', 'b'] → ['b', 'a']"]
 
 
-def test_a_key_hangs_on_everything_but_the_name_of_the_item():
+def test_a_key_depends_on_everything_but_the_name_of_the_item():
     keys = {
         recipe(**changed).key
         for changed in (

@@ -44,7 +44,7 @@ def test_a_second_run_runs_nothing_and_gives_the_same(sums):
     ],
     ids=["unseen", "own", "upstream", "item", "new item", "item gone", "code", "items' code", "software"],
 )
-def test_a_change_redoes_what_hangs_on_it_and_no_more(sums, change, ran, total):
+def test_a_change_redoes_what_depends_on_it_and_no_more(sums, change, ran, total):
     sums.run()
     change(sums)
 

@@ -154,7 +154,7 @@ def test_area_alone_gives_the_derived_law(all_gauges):
     assert found.coefficients == pytest.approx([-1.66903098, 1.01262116], abs=0.5e-8)
 
 
-def test_low_flow_is_several_times_less_sure_than_mean_flow(all_gauges):
+def test_low_flow_is_several_times_less_certain_than_mean_flow(all_gauges):
     gauges = all_gauges[all_gauges["huc_02"] == 1]
 
     low = fit_equation(gauges, "flow_q95_m3s", PREDICTORS, SOURCE).diagnostics

@@ -55,7 +55,7 @@ def settings(off_grid=None):
 HOMES = OffGridSettings(demand_column="homes", kwh_per_unit=3504, beyond_m=1000, farthest_m=3000)
 
 
-def test_each_site_is_held_against_solar_for_as_many_hours(inputs):
+def test_each_site_is_compared_with_solar_for_as_many_hours(inputs):
     sites = with_alternatives(settings(), inputs, ORDER, POWERS_KW)
 
     running = np.array([0.9, 0.9, 0.45])

@@ -181,7 +181,7 @@ def test_another_name_for_every_stream_changes_nothing_else(sample_run):
     assert (changes["id_old"].str.replace("S0", "river-", regex=False) == changes["id_new"]).all()
 
 
-def test_scenarios_stand_side_by_side_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):
+def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):
     settings = sample_run.settings.parent
     (settings / "same.toml").write_text('extends = "sample.toml"\n[run]\noutput_folder = "../out-same"\n')
     started = []

@@ -216,7 +216,7 @@ def metadata(path):
         ).fetchone()
 
 
-def test_metadata_tell_title_extent_system_inputs_and_cautions(sample_run):
+def test_metadata_state_title_extent_system_inputs_and_cautions(sample_run):
     scope, standard, kind, text = metadata(sample_run.delivered.path)
     root = ElementTree.fromstring(text)
 
@@ -248,7 +248,7 @@ def test_metadata_tell_title_extent_system_inputs_and_cautions(sample_run):
     assert box["southBoundLatitude"] == pytest.approx(south, abs=2e-3)
 
 
-def test_metadata_are_valid_by_the_schema_of_the_standard_and_lack_nothing_it_wants(sample_run, iso_19139):
+def test_metadata_are_valid_by_the_schema_of_the_standard_and_lack_nothing_it_requires(sample_run, iso_19139):
     text = metadata(sample_run.delivered.path)[3]
     root = ElementTree.fromstring(text)
 

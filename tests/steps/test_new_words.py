@@ -128,7 +128,7 @@ def layer_of(outcome, name):
     return pyogrio.read_dataframe(outcome.folder / "sites.gpkg", layer=name, read_geometry=False)
 
 
-def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_says(outcome, sample_run):
+def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_declares(outcome, sample_run):
     reaches, sites = layer_of(outcome, "reaches"), layer_of(outcome, "sites")
     before = sample_run.delivered.tables["reaches"]
 
@@ -149,11 +149,11 @@ def test_a_new_scheme_type_is_accepted_by_settings_and_turbines_and_makes_sites(
     assert (sites["conduit_length_m"] > 0).all()
 
 
-def test_a_new_flag_stands_with_those_it_was_declared_among(outcome):
+def test_a_new_flag_is_listed_among_the_others(outcome):
     assert set(layer_of(outcome, "sites")["flags"]) == {"rockfall"}
 
 
-def test_the_summary_speaks_of_all_three(outcome):
+def test_the_summary_names_all_three(outcome):
     lines = outcome.printed.split("\n")
 
     assert any("migration stem (no tunnel here)" in line for line in lines)
@@ -173,7 +173,7 @@ def test_the_geopackage_explains_all_three(outcome):
     assert {"no_tunnel", "tunnel"} <= set(allowed["value"])
 
 
-def test_compare_speaks_of_all_three(outcome):
+def test_compare_names_all_three(outcome):
     text = " ".join(outcome.compared.split())
 
     assert "rule migration stem: action fish_safe_only → no_tunnel" in text
@@ -186,7 +186,7 @@ def test_compare_speaks_of_all_three(outcome):
 
 
 @pytest.mark.parametrize("part", ["page", "sheets"])
-def test_page_and_sheets_speak_of_all_three(outcome, part):
+def test_page_and_sheets_name_all_three(outcome, part):
     if part == "page":
         text = (outcome.folder / "report.html").read_text(encoding="utf-8")
     else:

@@ -315,7 +315,7 @@ def test_a_plan_reports_what_a_setting_redoes(valley, old, new, first_redone, re
     assert all("unless they come to the same" in planned[name][0] for name in set(planned) - set(ran))
 
 
-def test_a_changed_file_is_seen_and_one_that_was_only_touched_is_not(valley):
+def test_a_changed_file_is_noticed_and_one_that_was_only_touched_is_not(valley):
     valley.run()
     costs = valley.settings.parent / "costs.toml"
     text = costs.read_text(encoding="utf-8")

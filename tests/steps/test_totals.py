@@ -129,7 +129,7 @@ def test_costs_of_the_region_are_those_of_its_sites(ask):
     assert notes == pytest.approx(found, rel=1e-12)
 
 
-def test_the_supply_curve_holds_every_site_once_the_dearest_last(ask):
+def test_the_supply_curve_holds_every_site_once_the_costliest_last(ask):
     curve = ask("SELECT site_id, lcoe_per_kwh, energy_mwh FROM supply_curve ORDER BY position")
 
     assert curve == ask("SELECT site_id, lcoe_per_kwh, energy_mwh FROM sites ORDER BY lcoe_per_kwh, site_id")

@@ -188,7 +188,7 @@ def test_all_that_a_run_delivers_and_nothing_else_is_there(sample_run):
     assert left == sorted([*printed, *tables, "report.html", "sites.gpkg", "sites.gpx"])
 
 
-def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_turbine(sample_run):
+def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_computer(sample_run):
     table = pyogrio.read_dataframe(sample_run.delivered.path, layer="provenance")
 
     inputs = table[table["kind"] == "input"]

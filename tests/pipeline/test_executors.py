@@ -50,11 +50,11 @@ def test_the_first_error_in_the_order_of_the_items_comes_home(workers):
 def test_an_error_of_ours_comes_home_whole_from_another_process(tmp_path):
     path = tmp_path / "missing.toml"
 
-    with pytest.raises(ConfigError, match="no such machine file") as caught:
+    with pytest.raises(ConfigError, match="no such turbine file") as caught:
         parallel_map(partial(read_toml, what="turbine"), [path, path], 2)
 
     assert str(caught.value).splitlines() == [
-        "there is no such machine file",
+        "there is no such turbine file",
         f"  file:  {path}",
         "  fix:   check the path",
     ]

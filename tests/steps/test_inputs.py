@@ -84,7 +84,9 @@ def test_what_did_not_change_is_judged_without_being_read_and_read_when_it_is_as
     ],
     ids=["nothing", "setting", "library", "code", "content", "written again", "touched"],
 )
-def test_each_thing_that_a_reading_depends_on_reads_it_again_and_what_needs_another_value(counted, change, again):
+def test_a_change_in_anything_that_a_reading_depends_on_reads_it_again_and_what_needs_its_value(
+    counted, change, again
+):
     counted.judged()
     _, problems = counted.judged(**change(counted))
 

@@ -97,7 +97,7 @@ def followed(layers):
         yield reach, alive, len(sites) + len(plants)
 
 
-def test_each_spawning_reach_is_reported_the_product_over_all_that_stands_on_its_way(free):
+def test_each_spawning_reach_has_the_product_of_survivals_along_its_migration_path(free):
     notes = free["reaches"].set_index("reach_id")["survival_to_outlet"]
     found = list(followed(free))
 
@@ -108,7 +108,7 @@ def test_each_spawning_reach_is_reported_the_product_over_all_that_stands_on_its
     assert notes[free["reaches"].set_index("reach_id")["spawning_m"] == 0].isna().all()
 
 
-def test_streams_and_sites_tell_the_worst_way_that_leads_through_them(free):
+def test_streams_and_sites_state_the_least_favourable_path_through_them(free):
     reaches, streams = free["reaches"], free["streams"]
     worst = reaches["survival_to_outlet"].min()
 
@@ -135,7 +135,7 @@ def test_the_min_passage_survival_is_kept_and_costs_value(free, bound):
     print(f"least survival {before:.3f} to {after:.3f}, net value {value[0]:.0f} to {value[1]:.0f}")
 
 
-def test_sites_that_give_way_to_fish_and_reaches_that_lose_theirs_say_so(free, bound):
+def test_sites_dropped_for_fish_passage_are_given_as_the_rejection_reason(free, bound):
     sites = bound["sites"]
     safe_by_passage_limit, kept_out = (
         sites["fish_safe_by_passage_limit"],

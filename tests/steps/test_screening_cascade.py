@@ -253,7 +253,7 @@ def test_every_figure_of_the_cascade_is_found_again_from_reaches_and_rule_hits(l
     assert {row.Index[0] for row in other} <= {"outside districts"}
 
 
-def test_rule_hits_say_of_each_rule_and_reach_what_its_metres_make_of_it(layers):
+def test_rule_hits_state_for_each_rule_and_reach_whether_it_holds_there(layers):
     found = effects(layers, rules_of(settings_of(layers)))
 
     notes = layers["rule_hits"].groupby(["rule", "reach_id"])["holds"].agg(["nunique", "first"])
@@ -272,7 +272,7 @@ def test_districts_add_up_to_the_region_at_every_step(layers):
     pd.testing.assert_frame_equal(parts, region, rtol=1e-9, atol=1e-9)
 
 
-def test_what_a_step_bars_and_leaves_is_what_the_step_before_it_left(layers):
+def test_what_a_step_excludes_and_leaves_is_what_remained_after_the_step_before_it(layers):
     in_order = layers["screening_cascade"][layers["screening_cascade"]["way"] == "in order"]
 
     for _, rows in in_order.groupby(["scope", "district"]):
@@ -304,7 +304,7 @@ def test_the_hard_region_has_something_at_every_kind_of_step(hard, read_layers):
     assert {"district", "outside districts"} <= set(screening_cascade["scope"])
 
 
-def test_every_reach_carries_a_site_or_says_why_not(layers):
+def test_every_reach_has_a_site_or_a_rejection_reason(layers):
     reaches = layers["reaches"]
     chosen = layers["stretches"][layers["stretches"]["site_id"] != ""]
     length_m = sum(reaches.geometry.intersection(line).length for line in chosen.geometry)

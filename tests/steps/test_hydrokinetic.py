@@ -42,7 +42,7 @@ def hydrokinetic(results, **changes):
     return hydrokinetic_table(*(given[name] for name in names), within)
 
 
-def test_every_reach_says_of_every_rotor_what_it_holds_or_why_not(results):
+def test_every_reach_states_for_every_rotor_what_it_holds_or_why_not(results):
     table = hydrokinetic(results)
 
     assert len(table) == len(results["stationing"].reaches) * len(results["inputs"].rotors) > 300
@@ -104,7 +104,7 @@ def test_the_current_gives_less_than_the_fall_that_drives_it(results, rivers):
     assert (per_reach.to_numpy() * reaches["length_m"] / 1000.0 <= max_kw).all()
 
 
-def test_standing_water_holds_no_rotor_and_says_so(rivers):
+def test_standing_water_holds_no_rotor_and_gives_that_as_the_reason(rivers):
     water_bodies = rivers["water_bodies"]
     table = hydrokinetic(rivers, water_bodies=water_bodies._replace(standing=np.ones_like(water_bodies.standing)))
 
@@ -142,7 +142,7 @@ def test_a_measured_section_takes_the_place_of_geometry_along_its_stream(results
     assert found.repairs["problem"].tolist()[1].endswith("no stream within 60 m")
 
 
-def test_reaches_whose_stream_is_too_small_for_the_only_turbine_say_so(results):
+def test_reaches_whose_stream_is_too_small_for_the_only_turbine_give_that_as_the_reason(results):
     # A class that must stand in two metres of water, at weirs and new barriers only: no stream here has them.
     settings, inputs = results["settings"], results["inputs"]
     deep = inputs.turbines[5].model_copy(update={"min_depth_m": 2.0, "scheme_types": ("at_barrier", "new_weir")})
