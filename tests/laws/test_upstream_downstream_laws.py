@@ -132,7 +132,7 @@ class Streams:
             steps = turned
         away = {}
         for start, feature in self.source.items():
-            queue, seen = deque([(start, 0)]), {start}
+            queue, reached = deque([(start, 0)]), {start}
             while queue:
                 at, far = queue.popleft()
                 away.setdefault(at, {}).setdefault(feature, far)
@@ -140,8 +140,8 @@ class Streams:
                 for after in steps[at]:
                     upper, lower = (after, at) if up else (at, after)
                     free = not self.blocked(upper, lower, at == start, up, drops)
-                    if free and far + 1 <= self.distance and after not in seen:
-                        seen.add(after)
+                    if free and far + 1 <= self.distance and after not in reached:
+                        reached.add(after)
                         queue.append((after, far + 1))
         return away
 
@@ -180,7 +180,7 @@ def test_an_effect_reaches_just_the_metres_that_brute_force_reaches(seed, effect
     away = streams.reached(effect == "upstream", ends_at_falls, drops)
     found = cells(streams, carried)
     assert set(found) | set(streams.source) == set(away)
-    # Ground under the layer itself is no effect of another feature, and no metre is told twice.
+    # Ground under the layer itself is no effect of another feature, and no metre is listed twice.
     assert not set(found) & set(streams.source)
     for at, features in found.items():
         assert len(features) == 1

@@ -1,4 +1,4 @@
-"""One writer at a time: the second is told who holds the store, and a dead holder's lock is taken over."""
+"""One writer at a time: the second learns who holds the store, and a dead holder's lock is taken over."""
 
 import json
 import os

@@ -77,8 +77,8 @@ def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
         ("result.pickle", lambda data: data[:-2] + b"\x00" + data[-1:], "result.pickle has other bytes"),
         ("first.txt", lambda data: b"7", "first.txt has other bytes than were written"),
         ("first.txt", lambda data: data + b"7", "first.txt has 2 bytes, 1 were written"),
-        ("entry.json", lambda data: data[: len(data) // 2], "entry.json or what it tells of is not whole"),
-        ("entry.json", lambda data: b"[]", "entry.json or what it tells of is not whole"),
+        ("entry.json", lambda data: data[: len(data) // 2], "entry.json or a file that it names is incomplete"),
+        ("entry.json", lambda data: b"[]", "entry.json or a file that it names is incomplete"),
         ("entry.json", lambda data: data.replace(b'"code": "', b'"code": "0'), "it is that of another"),
     ],
 )

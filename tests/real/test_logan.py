@@ -120,7 +120,7 @@ def test_heads_of_links_lie_near_the_drops_from_the_finer_grid(logan):
     )
     # Each end may lie a cell up or down the stream, where the bed is a cell times the slope higher or lower.
     assert np.median(off) <= CELL_M * np.median(logan.links["Slope"])
-    # Heads of links are worth their name: they follow the reference over two orders of magnitude.
+    # Heads of links are meaningful: they follow the reference over two orders of magnitude.
     assert np.corrcoef(found, logan.links["strmDrop"])[0, 1] > 0.95
 
 

@@ -1,6 +1,6 @@
 """A real network: New Hope Creek, North Carolina, 746 flowlines of NHDPlus version 2 (U.S. Geological Survey).
 
-The data set tells of each flowline the next one downstream (``Hydroseq``, ``DnHydroseq``) and the nodes that it
+The data set gives for each flowline the next one downstream (``Hydroseq``, ``DnHydroseq``) and the nodes that it
 runs between, which judges the arrangement that the lines alone give.
 """
 

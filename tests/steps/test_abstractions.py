@@ -1,4 +1,4 @@
-"""A run in which people take water, months differ, one is closed for fish, and the user chose a published rule."""
+"""A run with abstractions, in which months differ, one is closed for fish, and the user chose a published rule."""
 
 import math
 from pathlib import Path
@@ -36,8 +36,8 @@ maximum = 1.0
 """
 MONTHS = "".join(MONTH.format(month=month, factor=WET if month <= 6 else DRY) for month in range(1, 13))
 PRESET = '[[flows.environmental]]\npreset = "tennant.toml"\nchoice = "fair or degrading"\n'
-LAYERS = '[inputs.abstractions]\npath = "people.gpkg"\nlayer = "taken"\nid_column = "id"\n\n[inputs.karst]\n'
-LAYERS += 'path = "people.gpkg"\nlayer = "karst"\n\n'
+LAYERS = '[inputs.abstractions]\npath = "abstractions.gpkg"\nlayer = "taken"\nid_column = "id"\n\n[inputs.karst]\n'
+LAYERS += 'path = "abstractions.gpkg"\nlayer = "karst"\n\n'
 
 
 @pytest.fixture
@@ -70,9 +70,9 @@ def valley(tmp_path, write_region, repository):
             geometry=shapely.points([(WEST + 275, MIDDLE + 10), (WEST + 275, MIDDLE + 400)]),
             crs=CRS,
         )
-        points.to_file(tmp_path / "people.gpkg", layer="taken", driver="GPKG")
+        points.to_file(tmp_path / "abstractions.gpkg", layer="taken", driver="GPKG")
         karst = geopandas.GeoDataFrame(geometry=[shapely.box(WEST, MIDDLE - 9, WEST + 110, MIDDLE + 9)], crs=CRS)
-        karst.to_file(tmp_path / "people.gpkg", layer="karst", driver="GPKG")
+        karst.to_file(tmp_path / "abstractions.gpkg", layer="karst", driver="GPKG")
         return tmp_path / "run.toml"
 
     return write
@@ -146,8 +146,8 @@ def test_rules_by_month_without_flows_by_month_are_refused_before_anything_long_
 
 def test_a_preset_without_a_choice_and_a_wrong_layer_are_reported_together(valley, tmp_path):
     path = valley(lambda text: text.replace('choice = "fair or degrading"\n', ""))
-    frame = geopandas.read_file(tmp_path / "people.gpkg", layer="taken").assign(kind="mill")
-    frame.to_file(tmp_path / "people.gpkg", layer="taken", driver="GPKG")
+    frame = geopandas.read_file(tmp_path / "abstractions.gpkg", layer="taken").assign(kind="mill")
+    frame.to_file(tmp_path / "abstractions.gpkg", layer="taken", driver="GPKG")
 
     with pytest.raises(SitefinderError) as caught:
         check(path)

@@ -147,7 +147,7 @@ def test_table_and_layer_hold_the_comparison(compared):
         "causes",
         "columns",
     ]
-    # Each value told to differ does.
+    # Each value that is listed as different is.
     values = pyogrio.read_dataframe(geopackage, layer="changed_values", read_geometry=False)
     assert len(values) > 0
     assert (values["old"] != values["new"]).all()
@@ -261,13 +261,13 @@ def touched(kind, name):
 
 def test_every_input_and_table_of_settings_leads_by_the_stages_to_a_column():
     columns = [column for layer in ("sites", "reaches") for column in LAYERS[layer].columns]
-    seen = StageGraph(STAGES).facts_of({part for column in columns for part in column.made_by}).keys()
+    reached = StageGraph(STAGES).facts_of({part for column in columns for part in column.made_by}).keys()
 
     for name in Inputs.model_fields:
-        assert touched("input", name) & seen, name
+        assert touched("input", name) & reached, name
     for section in set(Settings.model_fields) - {"inputs", "rules", *CHANGES_NO_TABLE}:
         fact = f"settings.{section}"
-        assert any(f"{other}.".startswith(f"{fact}.") for other in seen), section
+        assert any(f"{other}.".startswith(f"{fact}.") for other in reached), section
     for stage in STAGES:
         assert touched("stage", stage.name) == {f"stages.{stage.name}"}
 

@@ -1,4 +1,4 @@
-"""Inventories in which nothing is found, or nothing is worth while, still deliver a whole file that says why."""
+"""Inventories in which nothing is found, or nothing pays, still deliver a whole file that gives the reasons."""
 
 from functools import cache
 

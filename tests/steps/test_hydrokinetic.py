@@ -1,4 +1,4 @@
-"""Free-stream rotors in a run of the sample region: a table of their own, which no total knows of."""
+"""Hydrokinetic rotors in a run of the sample region: a table of their own, which no total includes."""
 
 import geopandas
 import numpy as np
@@ -80,7 +80,7 @@ def test_rivers_hold_rotors_that_give_what_the_laws_say(results, rivers):
     mean = rivers["flows"].estimate.mean_m3s[last.loc[some["reach_id"]].to_numpy()]
     np.testing.assert_allclose(some["speed_m_s"], mean**0.1 / (7.2 * 0.27), rtol=1e-6)
     np.testing.assert_allclose(some["width_m"] * some["depth_m"] * some["speed_m_s"], mean, rtol=1e-6)
-    # Energy and power per km are the same mean power told twice.
+    # Energy and power per km are the same mean power, stated twice.
     length_km = (
         results["stationing"].reaches.set_index("reach_id")["length_m"].loc[some["reach_id"]].to_numpy() / 1000
     )

@@ -1,4 +1,4 @@
-"""Gauges and spot gaugings in a run of the sample region: read, brought to their stream, used, and told."""
+"""Gauges and spot gaugings in a run of the sample region: read, brought to their stream, used, and reported."""
 
 import geopandas
 import numpy as np

@@ -1,6 +1,6 @@
-"""Fish on their way past all sites and plants of the sample region, followed from reach to reach of the delivery.
+"""Migrating fish past all sites and plants of the sample region, followed from reach to reach of the delivery.
 
-The network is put together anew from the ends of the delivered lines, and survivals are those of the turbine
+The network is built again from the ends of the delivered lines, and survivals are those of the turbine
 options, so that nothing of the program's own stations or sums is used.
 """
 
@@ -74,7 +74,7 @@ def ways_down(reaches):
     return ways
 
 
-# Reaches with spawning ground whose whole way can be told: no intake and no plant in the reach itself.
+# Reaches with spawning ground whose whole path can be followed: no intake and no plant in the reach itself.
 def followed(layers):
     reaches = layers["reaches"].set_index("reach_id", drop=False)
     chosen = layers["stretches"][layers["stretches"]["site_id"] != ""].set_index("site_id")
@@ -154,7 +154,8 @@ def test_sites_dropped_for_fish_passage_are_given_as_the_rejection_reason(free, 
     assert "fish passage survival too low" in set(reasons)
     assert set(reasons) <= {"", "fish passage survival too low", "blocked by a better site"}
     print(
-        f"{safe_by_passage_limit.sum()} of {len(sites)} sites made fish-safe, {len(lost)} of {len(free['sites'])} gone"
+        f"{safe_by_passage_limit.sum()} of {len(sites)} sites made fish-safe, "
+        f"{len(lost)} of {len(free['sites'])} gone"
     )
 
 

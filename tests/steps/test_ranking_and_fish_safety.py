@@ -178,7 +178,7 @@ def test_spacing_and_hard_limits_never_raise_the_value_of_the_set(sample_run, gi
     stationing, stretches, energy, verdicts = (
         results[n] for n in ("stationing", "stretches", "energy", "verdicts")
     )
-    worth, notes = {}, set()
+    value, notes = {}, set()
     cases = {
         "none": {},
         "spacing": {"spacing_m": 400.0},
@@ -189,7 +189,7 @@ def test_spacing_and_hard_limits_never_raise_the_value_of_the_set(sample_run, gi
         changed = with_section(settings, "ranking", **changes)
         steps = offer_steps(changed, inputs, stationing, stretches, energy, verdicts)
         offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, changed)
-        worth[name] = offers.valued["net_annual_value"].to_numpy()[offers.chosen].sum()
+        value[name] = offers.valued["net_annual_value"].to_numpy()[offers.chosen].sum()
         notes |= {step for step, _ in offers.ladder}
         picked = stretches.table[offers.chosen]
         if name == "power":
@@ -201,7 +201,7 @@ def test_spacing_and_hard_limits_never_raise_the_value_of_the_set(sample_run, gi
         if name == "none":
             assert nearest_way_down_m(stationing.stations, picked) < 400.0
 
-    assert all(worth[name] < worth["none"] for name in ("spacing", "power", "road"))
+    assert all(value[name] < value["none"] for name in ("spacing", "power", "road"))
     assert {"too little power", "too far from a road"} <= notes
 
 

@@ -1,4 +1,4 @@
-"""Reruns: one more exclusion layer redoes only what hangs on it; without it the first file is back."""
+"""Reruns: one more exclusion layer redoes only what depends on it; without it the first file is back."""
 
 import json
 import os
@@ -33,9 +33,9 @@ action = "exclude"
 # All that needs the terrain, the flow or a turbine; the rest is quick.
 # fmt: off
 NEVER_AGAIN = [
-    "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments", "long_profile",
-    "field_levels", "heads", "flows", "water_depths", "channel_shapes", "water_bodies", "minimum_heads", "marks",
-    "stretches", "energy",
+    "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments",
+    "long_profile", "field_levels", "heads", "flows", "water_depths", "channel_shapes", "water_bodies",
+    "minimum_heads", "marks", "stretches", "energy",
 ]
 # fmt: on
 
@@ -465,7 +465,7 @@ def test_the_plan_that_readme_shows_is_what_the_command_prints(
     with pytest.raises(SystemExit) as ended:
         cli.main()
 
-    # How many bytes the results take hangs on the versions of libraries.
+    # How many bytes the results take depends on the versions of libraries.
     notes = re.sub(r"[\d.]+ MB", "… MB", capsys.readouterr().out)
     assert ended.value.code in (0, None)
     assert notes == re.sub(r"[\d.]+ MB", "… MB", shown)

@@ -263,7 +263,7 @@ def test_head_at_built_weirs_is_the_true_one(sample_run, settings, truth, channe
         line = shapely.LineString(stream[["x_m", "y_m"]])
         along = shapely.line_locate_point(line, shapely.points(stream[["x_m", "y_m"]]))
         at = line.project(shapely.Point(weir["x_m"], weir["y_m"]))
-        # The truth is told each 50 m; the step itself is put in between, as sharp as it is.
+        # The truth is given each 50 m; the step itself is put in between, as sharp as it is.
         along = np.append(along, [at - 0.01, at + 0.01])
         level = np.append(stream["level_m"], [weir["level_above_m"], weir["level_below_m"]])
         order = np.argsort(along)
@@ -353,7 +353,7 @@ def test_the_curve_of_sizes_of_each_site_is_beside_the_size_that_was_chosen(tabl
         assert curve["net_annual_value"].max() == row["net_annual_value"]
         falling = curve.sort_values("flow_design_m3s")
         assert (falling["design_exceedance_percent"].diff().dropna() <= 0).all()
-    # Of the other classes the best size alone is told.
+    # Of the other classes the best size alone is listed.
     others = options[~options["is_best_size"]]
     assert (others["turbine"] == sites.loc[others["site_id"], "turbine"].to_numpy()).all()
 

@@ -1,4 +1,4 @@
-"""A stage sees what it declares and nothing else, and its key hangs on exactly that."""
+"""A stage sees what it declares and nothing else, and its key depends on exactly that."""
 
 import re
 
@@ -15,7 +15,7 @@ from sitefinder.steps.scope import InputsParts, NotDeclared, SettingsParts, rule
 @pytest.fixture(scope="module")
 def sample(copy_sample, tmp_path_factory):
     """Settings and inputs of the sample region."""
-    return check(copy_sample(tmp_path_factory.mktemp("seen")))
+    return check(copy_sample(tmp_path_factory.mktemp("scope")))
 
 
 def changed(settings, **sections):
@@ -72,7 +72,7 @@ def test_no_stage_depends_on_paths_workers_tiles_or_what_is_only_reported(sample
     other["run"] |= {"name": "Other", "output_folder": "elsewhere", "workers": 7}
     other["terrain"] |= {"tile_rows": 100, "tile_columns": 90, "margin_cells": 8}
     for source in (other["inputs"]["dem"], other["inputs"]["streams"], other["rules"][0]):
-        source |= {"path": "moved.tif", "source": "told otherwise", "date": "1999", "licence": "other"}
+        source |= {"path": "moved.tif", "source": "another office", "date": "1999", "licence": "other"}
     other["energy"]["turbines"], other["costs"]["file"] = ["moved.toml"], "moved.toml"
     dem = inputs.dem._replace(path="/elsewhere/dem.tif", lineage=inputs.dem.lineage | {"path": "moved.tif"})
 

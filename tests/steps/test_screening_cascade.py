@@ -1,4 +1,4 @@
-"""The screening cascade of a delivered GeoPackage against a recomputation from its other layers, with plain pandas alone.
+"""The screening cascade of a delivered GeoPackage against a recomputation from its other layers, in plain pandas.
 
 Nothing of the program is used for it: what a rule does in a reach is read from the metres of ``rule_hits`` and the
 settings in ``provenance``, and a reach is followed from step to step until one stops it, where the program sums
@@ -234,11 +234,11 @@ def test_every_figure_of_the_cascade_is_found_again_from_reaches_and_rule_hits(l
     screening_cascade = layers["screening_cascade"].set_index(["scope", "district", "way", "step"]).sort_index()
     ways, rules, last = ways_of_reaches(layers)
 
-    seen = set()
+    checked = set()
     for scope, district, parts in areas(layers):
         for way, step, groups in expected_groups(ways, last):
             row = screening_cascade.loc[(scope, district, way, step)]
-            seen.add((scope, district, way, step))
+            checked.add((scope, district, way, step))
             for prefix, chosen in groups.items():
                 found = [row[f"{prefix}_{name}"] for name in AMOUNTS]
                 expected = totals(ways["reach_id"][chosen], parts)
@@ -248,7 +248,7 @@ def test_every_figure_of_the_cascade_is_found_again_from_reaches_and_rule_hits(l
                 assert (row["kind"], row["rule"], row["action"]) == ("rule", rule["name"], rule["action"])
 
     # No row beyond those, but for areas in which no reach lies.
-    other = [row for row in screening_cascade.itertuples() if row.Index not in seen]
+    other = [row for row in screening_cascade.itertuples() if row.Index not in checked]
     assert all(row.affected_reaches == row.excluded_reaches == row.remaining_reaches == 0 for row in other)
     assert {row.Index[0] for row in other} <= {"outside districts"}
 

@@ -1,4 +1,4 @@
-"""Totals recomputed by SQL from delivered sites and reaches, to the last digit, and what is told beside them."""
+"""Totals recomputed by SQL from delivered sites and reaches, to the last digit, and what is shown beside them."""
 
 import contextlib
 import itertools
@@ -180,8 +180,10 @@ def test_products_offsets_and_errors_in_flow_are_reported_too():
         "statistic": "mean", "form": "untransformed", "constant": 2.0, "flow_unit": "ft3s", "gauges": 40,
         "standard_error_in_flow_unit": 3.5, "source": "invented", "table": "1", "region": "north",
         "predictors": [
-            {"name": "area", "unit": "mi2", "transform": "none", "coefficient": 0.5, "minimum": 1.0, "maximum": 90.0},
-            {"name": "slope", "unit": "percent", "transform": "power", "exponent": 2.0, "minimum": 0.0, "maximum": 9.0},
+            {"name": "area", "unit": "mi2", "transform": "none", "coefficient": 0.5}
+            | {"minimum": 1.0, "maximum": 90.0},
+            {"name": "slope", "unit": "percent", "transform": "power", "exponent": 2.0}
+            | {"minimum": 0.0, "maximum": 9.0},
         ],
         "terms": [{"coefficient": 0.25, "powers": {"area": 1.0, "slope": 3.0}}],
     }  # fmt: skip

@@ -96,7 +96,7 @@ def test_no_step_is_listed_at_a_structure_or_an_embankment(results, truth):
 
 
 def test_no_embankment_and_no_lake_yields_a_site_while_the_weir_below_the_embankment_does(results, truth):
-    # Where energy is dear and head may be taken at barriers alone, every weir that may be used becomes a site.
+    # Where energy has a high price and head may be taken at barriers alone, every usable weir becomes a site.
     settings = results["settings"]
     settings = settings.model_copy(
         update={
