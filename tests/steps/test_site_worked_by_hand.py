@@ -164,8 +164,8 @@ def worked():
     n.lcoe_per_kwh = yearly / (n.energy_mwh * 1000)  # EUR/kWh
     n.net_annual_value = 0.25 * n.energy_mwh * 1000 - yearly  # EUR
     n.solar_lcoe_per_kwh = (1000 * 0.04 / (1 - 1.04**-25) + 15) / 1100  # EUR/kWh
-    # Solar gives power in half of the hours; what the site gives beyond them goes through storage that holds 1.25 days
-    # of it, of which 0.8 may be drawn, and comes back at 0.9.
+    # Solar gives power in half of the hours; what the site gives beyond them goes through storage that holds
+    # 1.25 days of it, of which 0.8 may be drawn, and comes back at 0.9.
     n.operating_fraction = 0.9 * sum(each > 0 for each in power) / len(power)
     stored = 1 - 0.5 / n.operating_fraction
     storage_year = 200 * 0.04 / (1 - 1.04**-12)  # EUR a year for a kWh of capacity
