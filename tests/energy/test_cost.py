@@ -126,7 +126,7 @@ def test_real_and_nominal_payments_pay_the_same_plant():
 
 
 @pytest.mark.parametrize(
-    ("changes", "told"),
+    ("changes", "message"),
     [
         ({"rate_kind": "nominal"}, "inflation belong together"),
         ({"inflation": 0.02}, "inflation belong together"),
@@ -134,8 +134,8 @@ def test_real_and_nominal_payments_pay_the_same_plant():
         ({"own_use_share": 0.3}, "belongs together with own_use_share, own_use_kwh_per_year, or both"),
     ],
 )
-def test_settings_of_money_that_belong_together(changes, notes):
-    with pytest.raises(ValueError, match=notes):
+def test_settings_of_money_that_belong_together(changes, message):
+    with pytest.raises(ValueError, match=message):
         CostSettings(file="", price_per_kwh=0.1, **changes)
 
 
