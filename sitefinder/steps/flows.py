@@ -255,7 +255,7 @@ def validate_unfit_months(settings, equations, environmental):
     ----------
     settings : sitefinder.settings.Settings
     equations : list of Equation
-    reserve : list of ReserveRule
+    reserve : list of EnvironmentalFlowRule
 
     Returns
     -------
@@ -273,7 +273,8 @@ def validate_unfit_months(settings, equations, environmental):
         raise ConfigError.of(
             "the settings go by the month, but no equation tells the flow of a month",
             expected="a mean (month_01_mean) or two quantiles (month_01_exceedance_50) for each month",
-            found=f"by the month: {listed([*asked, *(f'a environmental flow rule of kind {kind}' for kind in seasonal)])}",
+            found="by the month: "
+            + listed([*asked, *(f"an environmental flow rule of kind {kind}" for kind in seasonal)]),
             fix="add equations, or columns such as flow_month_01_mean_m3s to the gauge table; or take rules of "
             "the whole year",
         )
