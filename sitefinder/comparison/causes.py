@@ -14,7 +14,7 @@ PARTS_OF_INPUT = {
     "equation file": ("equations",),
     "turbine file": ("turbines", "rotors"),
     "cost file": ("costs",),
-    "reserve preset": ("environmental",),
+    "environmental flow preset": ("environmental",),
     "gauges": ("gauges", "measured_gauges"),
     "gauge_stations": ("measured_gauges",),
     "spot_gaugings": ("spot_gaugings", "measured_gauges"),

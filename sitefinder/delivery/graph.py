@@ -256,5 +256,5 @@ def wanted_files(delivery):
 
 
 def stages_of_files(names):
-    """The stages of the summary, of the figures for turbines, and of files by their names."""
+    """The stages of the summary, of the figures for programs, and of files by their names."""
     return bound([SUMMARY, FIGURES, *(FILE_STAGES[name] for name in names)], FILES_GIVEN)

@@ -185,8 +185,8 @@ def variance_shares(simulations_of):
     Parameters
     ----------
     simulations_of : callable
-        Takes a tuple of names of `SOURCES` and gives the `EnergySimulations` in which those alone err, the same random
-        numbers each time.
+        Takes a tuple of names of `SOURCES` and gives the `EnergySimulations` in which those alone err, the same
+        random numbers each time.
 
     Returns
     -------

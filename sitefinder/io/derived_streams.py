@@ -248,7 +248,7 @@ def _directions(elevation_m, profile, folder, breach_search_cells):
         copy.write(elevation_m, 1)
     engine = whitebox_workflows.WbEnvironment()
     engine.verbose = False
-    breached = engine.hydrology.breach_depressions_min_cost(
+    breached = engine.hydrology.breach_depressions_least_cost(
         dem=engine.read_raster(str(folder / "dem.tif")),
         max_dist=breach_search_cells,
         fill_deps=True,
