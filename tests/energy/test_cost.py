@@ -114,8 +114,8 @@ def test_a_nominal_rate_as_high_as_inflation_is_no_real_interest():
 
 
 def test_real_and_nominal_payments_pay_the_same_plant():
-    # In nominal money payments grow with inflation; discounted at the nominal rate they have the same value as level real
-    # payments are at the real rate.
+    # In nominal money payments grow with inflation; discounted at the nominal rate they have the same value as
+    # level real payments are at the real rate.
     money = CostSettings(file="", price_per_kwh=0.1, discount_rate=0.08, rate_kind="nominal", inflation=0.025)
     years = np.arange(1, 31)
     payment = capital_recovery_factor(money.real_rate, 30)
