@@ -40,7 +40,7 @@ def complaint(**values):
     return str(caught.value)
 
 
-def test_the_least_settings_are_enough_and_the_rest_is_filled_in():
+def test_the_smallest_settings_are_enough_and_the_rest_is_filled_in():
     settings = check_settings(MINIMUM, "run.toml")
 
     assert settings.run.seed == 1

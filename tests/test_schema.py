@@ -49,7 +49,7 @@ def stretches(**changes):
     return gpd.GeoDataFrame(frame.assign(**texts | marks | known | changes), geometry=lines, crs="EPSG:32633")
 
 
-def test_layers_stand_in_the_order_of_delivery():
+def test_layers_come_in_the_order_of_delivery():
     promised = "sites stretches reaches catchments structures rule_hits turbine_options flow_curves"
     beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain hydrokinetic"
 
@@ -173,7 +173,7 @@ def test_categories_and_narrow_numbers_are_widened():
     assert checked["flow_m3s"].dtype == np.float64
 
 
-def test_one_polygon_may_stand_where_several_may():
+def test_one_polygon_may_come_where_several_may():
     frame = gpd.GeoDataFrame(
         {"site_id": ["a", "b"], "area_km2": [1.0, 2.0]},
         geometry=[box(0, 0, 1, 1), MultiPolygon([box(2, 2, 3, 3)])],
@@ -294,7 +294,7 @@ def test_the_row_outside_all_districts_needs_no_polygon():
     assert check_table(frame, "districts").geometry.isna().all()
 
 
-def test_columns_that_stand_twice_are_refused():
+def test_columns_found_twice_are_refused():
     twice = pd.concat([curve(), curve()[["flow_m3s"]]], axis=1)
 
     with pytest.raises(TableError, match=r"columns stand in it twice\n +found: +flow_m3s"):

@@ -182,7 +182,7 @@ def test_a_stream_cell_on_an_open_border_keeps_its_station():
     assert drawn(answer.label) == ["??4"]
 
 
-def test_missing_data_is_a_way_off_the_dem_and_no_pit_of_minus_9999():
+def test_missing_data_is_an_edge_of_the_dem_and_no_pit_of_minus_9999():
     answer = flooded("""
         99999
         98789
@@ -249,7 +249,7 @@ def test_a_stream_needs_no_lower_ground_to_take_what_falls_to_it():
     assert np.all(answer.pointer[1] == NO_POINTER)
 
 
-def test_levels_that_float32_can_just_tell_apart_are_reported_apart():
+def test_levels_that_float32_can_just_distinguish_are_kept_distinct():
     low = np.float32(1000.0)
     high = np.nextafter(low, np.float32(2000.0))
     elevation_m = np.array([[2000, 2000, 2000], [low, high, low], [2000, 2000, 2000]], dtype=np.float32)

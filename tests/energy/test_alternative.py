@@ -57,7 +57,7 @@ def test_a_site_that_runs_no_longer_than_the_sun_needs_no_storage():
     np.testing.assert_allclose(firm, solar_lcoe_per_kwh(solar(), 0.05))
 
 
-def test_the_longer_the_site_runs_the_dearer_is_solar_for_the_same_hours():
+def test_the_longer_the_site_runs_the_costlier_is_solar_for_the_same_hours():
     hours = np.linspace(0.5, 1.0, 20)
 
     assert np.all(np.diff(solar_firm_lcoe_per_kwh(solar(), 0.05, hours)) > 0)

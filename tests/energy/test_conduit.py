@@ -137,7 +137,7 @@ FLOWS = st.lists(st.floats(0.0, 20.0), min_size=1, max_size=8)
     units=st.integers(1, 4),
     lowest=st.floats(0.0, 0.9),
 )
-def test_behind_a_pipe_more_reserve_never_raises_and_more_head_never_lowers_energy(
+def test_behind_a_pipe_more_environmental_flow_never_raises_and_more_head_never_lowers_energy(
     flow, environmental, more, head, higher, loss, units, lowest, generic_turbines_tables
 ):
     for efficiency in generic_turbines_tables:
@@ -196,7 +196,9 @@ def test_a_stretch_with_a_pipe_against_the_plain_functions(friction, turbine_cla
 
 
 @pytest.mark.parametrize("conduit", ["canal", "pipe"])
-def test_a_short_way_across_the_neck_of_a_meander_is_value_more(conduit, turbine_class, generic_costs, settings):
+def test_a_short_cut_across_the_neck_of_a_meander_has_a_higher_value(
+    conduit, turbine_class, generic_costs, settings
+):
     settings = with_energy(settings, conduit=conduit)
     turbine = turbine_class(flow_range_m3s=(0.1, 50.0))
 

@@ -78,7 +78,7 @@ def test_capital_recovery_factor_runs_into_its_limit_at_a_rate_of_zero():
     assert capital_recovery_factor(0.0, 20) == 1 / 20
 
 
-def test_operation_has_a_least_sum_and_the_overhaul_is_discounted(generic_costs):
+def test_operation_has_a_minimum_sum_and_the_overhaul_is_discounted(generic_costs):
     operation = generic_costs.operation.model_copy(
         update={"share_of_capital": 0.02, "min_per_year": 1000.0, "overhaul_share": 0.3}
     )

@@ -98,7 +98,7 @@ def test_units_are_switched_on_in_turn():
     assert half.power_mean_kw == pytest.approx(RHO_G * 2.0 * 0.9)
 
 
-def test_one_unit_runs_full_where_two_would_stand_still():
+def test_one_unit_runs_full_where_two_would_be_shut_down():
     output = plant_output([1.1], 0.0, 1.0, 2.0, EVERY_FLOW_WHOLE, lowest_relative_flow=0.75, units=2)
 
     # Two units would have 0.55 each of their flow; one takes its 1.0 and spills 0.1.

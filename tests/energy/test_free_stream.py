@@ -60,7 +60,7 @@ def test_a_square_metre_gives_what_the_hand_made_checks_say(rotor):
     assert rotor_power_kw(rotor(), 1.5) == pytest.approx(0.50625, rel=1e-12)
 
 
-def test_power_stands_still_outside_the_speeds_and_above_the_rated_one(rotor):
+def test_power_is_zero_outside_the_speeds_and_constant_above_the_rated_one(rotor):
     power = rotor_power_kw(rotor(), [0.0, 0.49, 0.5, 2.5, 3.9, 4.0, 4.01])
 
     rated = 0.5 * 2.5**3 * 0.3

@@ -70,7 +70,7 @@ def test_the_bladeless_rotor_comes_in_two_sizes_of_five_kilowatts_and_a_quarter_
     assert all(turbine.peak_efficiency <= 0.55 for turbine in bodies)
 
 
-def test_sizes_say_where_they_come_from_and_each_stands_once(turbine_class):
+def test_sizes_say_where_they_come_from_and_each_comes_once(turbine_class):
     with pytest.raises(ValidationError, match="each diameter must stand once"):
         turbine_class(sizes=sizes(diameters_m=[0.5, 0.5]))
     with pytest.raises(ValidationError, match=r"sizes\.source"):
@@ -122,7 +122,7 @@ PLACES = pd.DataFrame(
 )
 
 
-def test_a_turbine_that_stands_in_the_stream_needs_its_depth_and_width_and_a_canal_is_dug(wheel, turbine_class):
+def test_a_turbine_in_the_stream_needs_its_depth_and_width_and_a_canal_is_dug(wheel, turbine_class):
     table = turbine_table([wheel, turbine_class(name="other")], FishSettings())
 
     fits = fits_stream(table, PLACES)

@@ -133,14 +133,14 @@ def test_each_generic_class_says_where_its_figures_come_from(generic_turbines, g
             assert SAYS_WHENCE.search(text), (turbine.name, figure, text)
 
 
-def test_each_generic_class_reports_gear_and_generator_apart(generic_turbines, generic_rotors):
+def test_each_generic_class_has_gear_and_generator_apart(generic_turbines, generic_rotors):
     for turbine in (*generic_turbines, *generic_rotors):
         assert 0.9 <= turbine.generator_efficiency < 1
         assert 0.9 <= turbine.gear_efficiency <= 1
 
 
 @pytest.mark.parametrize("figure", ["gear_efficiency", "power_max_kw", "min_depth_m", "min_width_m"])
-def test_a_figure_that_may_be_left_out_needs_a_source_where_it_stands(turbine_class, figure):
+def test_a_figure_that_may_be_left_out_needs_a_source_where_it_is_given(turbine_class, figure):
     with pytest.raises(ValidationError, match=f"sources must say where {figure} comes from"):
         turbine_class(**{figure: 0.9})
 

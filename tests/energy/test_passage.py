@@ -25,14 +25,14 @@ def left(undiverted, with_pass, closed=None, **settings):
     ).tolist()[0]
 
 
-def test_by_default_all_scheme_types_leave_the_reserve():
+def test_by_default_all_scheme_types_leave_the_environmental_flow():
     assert ReleaseSettings().changes_nothing
     for undiverted in (False, True):
         for with_pass in (False, True):
             assert left(undiverted, with_pass) == ENVIRONMENTAL_FLOW.tolist()[0]
 
 
-def test_the_fish_pass_is_inside_the_reserve_or_on_top():
+def test_the_fish_pass_is_inside_the_environmental_flow_or_on_top():
     assert left(False, True, fish_pass_m3s=0.3) == [1.0, 1.0, 1.0, 0.2]
     assert left(False, True, fish_pass_m3s=1.5) == [1.5, 1.5, 1.0, 0.2]
     assert left(False, True, fish_pass_m3s=0.3, fish_pass_in_environmental_flow=False) == [1.3, 1.3, 1.0, 0.2]
@@ -78,7 +78,7 @@ def test_fish_find_the_pass_by_a_share_of_what_the_turbines_take():
         ({"shut_down_times_mean": 1.8}, [False, False, True, False], [True, False, True, False]),
     ],
 )
-def test_turbines_stand_still_in_floods_and_in_closed_months(changes, closed, expected):
+def test_turbines_are_shut_down_in_floods_and_in_closed_months(changes, closed, expected):
     # A mean of 5 m³/s; half of the time there is more than 4.5.
     flow = np.array([[9.5, 5.0, 4.0, 1.5]])
     energy = EnergySettings(turbines=["m.toml"], **changes)

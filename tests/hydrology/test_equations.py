@@ -260,7 +260,7 @@ def test_a_file_without_equations_does_not_load():
         check_equations({"equations": []}, "equations.toml")
 
 
-def test_what_stands_at_the_head_of_a_file_holds_for_its_equations():
+def test_what_the_head_of_a_file_states_holds_for_its_equations():
     mapping = {**file_with(source=None, table="table 3"), "source": "head", "table": "table 1"}
 
     (equation,) = check_equations(mapping, "equations.toml")

@@ -59,7 +59,7 @@ def test_the_greatest_of_several_rules_holds_at_each_flow():
 
 @settings(max_examples=60, deadline=None)
 @given(CURVES, st.lists(RULES, min_size=1, max_size=3), RULES)
-def test_reserve_is_within_the_flow_and_another_rule_never_lowers_it(natural, rules, another):
+def test_environmental_flow_is_within_the_flow_and_another_rule_never_lowers_it(natural, rules, another):
     mean = natural.mean(axis=1)
 
     environmental_flow = environmental_flow_by_bin(natural, mean, rules)
@@ -70,7 +70,7 @@ def test_reserve_is_within_the_flow_and_another_rule_never_lowers_it(natural, ru
     assert (more >= environmental_flow).all()
 
 
-def test_a_station_without_flow_has_no_reserve_and_the_curve_is_left_alone():
+def test_a_station_without_flow_has_no_environmental_flow_and_the_curve_is_left_alone():
     natural = np.array([[np.nan] * 4, [4.0, 3.0, 2.0, 1.0]])
     before = natural.copy()
 

@@ -86,7 +86,7 @@ def test_where_a_preset_offers_several_rules_the_user_must_choose(repository):
         )
 
 
-def test_rules_of_settings_and_presets_stand_together_with_their_sources(repository):
+def test_rules_of_settings_and_presets_come_together_with_their_sources(repository):
     given_rules = [
         EnvironmentalFlowSetting(kind="share_of_mean", share=0.05),
         EnvironmentalFlowSetting(preset="environmental-flow/switzerland_art_31.toml"),

@@ -74,7 +74,7 @@ def test_at_the_gauged_exceedance_the_ratio_counts_by_inverse_variance():
     assert made.log_change[150] == pytest.approx(np.log(2) * 0.16 / (0.16 + 0.25))
 
 
-def test_a_change_fades_along_the_curve_so_that_low_water_reports_little_of_floods():
+def test_a_change_fades_along_the_curve_so_that_low_water_says_little_about_floods():
     made = curve_adjustment(
         SHAPE, LOG_SD**2, np.array([2.0]) * SHAPE[180], np.array([0.05]), BIN_EXCEEDANCE[180:181], SETTINGS
     )

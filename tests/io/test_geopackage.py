@@ -73,7 +73,7 @@ def rows(database, query):
     return database.execute(query).fetchall()
 
 
-def test_layers_stand_in_the_declared_order_those_with_geometry_first(package):
+def test_layers_come_in_the_declared_order_those_with_geometry_first(package):
     listed = pyogrio.list_layers(package)
 
     # The styles are a table of no layer of ours, which GDAL lists like any other.
@@ -123,7 +123,7 @@ def test_what_is_not_known_is_null(database):
     assert rows(database, "SELECT typeof(mark_note), mark_note FROM sites") == [("integer", 1), ("integer", 0)]
 
 
-def test_the_columns_layer_reports_units_and_meanings(database):
+def test_the_columns_layer_gives_units_and_meanings(database):
     query = 'SELECT layer, "column", unit, meaning FROM columns ORDER BY row_id'
 
     assert rows(database, query) == list(columns_table().itertuples(index=False, name=None))

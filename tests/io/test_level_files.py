@@ -136,7 +136,7 @@ def test_a_rating_that_cannot_be_right_is_refused(table, tmp_path, rows, problem
 SECTIONS = "section_id,x,y,flow_m3s,width_m,depth_m"
 
 
-def test_sections_are_read_as_they_stand(table, tmp_path):
+def test_sections_are_read_as_they_are(table, tmp_path):
     read = read_sections(table(f"{SECTIONS}\nP2,500000,0,0.8,6.5,0.31\nP1,500500,0,1.1,4,0.5\n"), tmp_path, UTM)
 
     assert read.frame["section_id"].tolist() == ["P2", "P1"]

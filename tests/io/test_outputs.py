@@ -127,7 +127,7 @@ def test_a_writer_that_fails_leaves_also_what_would_have_left(tmp_path):
 
 # Broken off at each step that changes the folder: a killed run stops between two of them.
 @pytest.mark.parametrize("steps", range(14))
-def test_wherever_it_is_broken_off_no_old_file_stands_beside_a_new_one_and_none_is_lost(
+def test_wherever_it_is_broken_off_no_old_file_lies_beside_a_new_one_and_none_is_lost(
     tmp_path, monkeypatch, steps
 ):
     deliver(tmp_path, {"a.txt": text("1"), "b.txt": text("1")}, KNOWN)

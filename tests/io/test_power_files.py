@@ -132,7 +132,7 @@ def test_a_figure_without_source_does_not_load(cost_file, tmp_path):
         read_costs(copy)
 
 
-def test_a_name_that_stands_in_two_files_is_refused(turbine_file, tmp_path):
+def test_a_name_found_in_two_files_is_refused(turbine_file, tmp_path):
     copy = changed_copy(turbine_file, tmp_path, {'name = "Kaplan turbine"': 'name = "another turbine"'})
 
     with pytest.raises(ConfigError, match="turbine files: 13 problems") as caught:
@@ -142,7 +142,7 @@ def test_a_name_that_stands_in_two_files_is_refused(turbine_file, tmp_path):
     assert "Kaplan turbine" not in str(caught.value).replace("semi-Kaplan turbine", "")
 
 
-def test_a_name_that_stands_twice_in_one_file_is_refused(turbine_file, tmp_path):
+def test_a_name_found_twice_in_one_file_is_refused(turbine_file, tmp_path):
     copy = changed_copy(turbine_file, tmp_path, {'name = "crossflow turbine"': 'name = "Kaplan turbine"'})
 
     with pytest.raises(ConfigError, match="the turbine class 'Kaplan turbine' stands twice; give it another name"):

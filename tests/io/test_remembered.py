@@ -59,7 +59,7 @@ def test_a_file_that_changed_is_read_again(file, change):
     assert find.count == 2
 
 
-def test_a_change_that_keeps_size_and_time_of_content_is_seen_too(file):
+def test_a_change_that_keeps_size_and_time_of_content_is_detected_too(file):
     # The time at which the owner's data changed cannot be set back by hand.
     find, state = Finding(file), file.stat()
     with remembering(Memory()):
@@ -136,7 +136,7 @@ def test_files_that_a_fact_names_itself_count_too(file, tmp_path):
     assert find.count == 2
 
 
-def test_without_recalling_all_is_read_anew_and_remembered_anew(file):
+def test_without_recalling_all_is_read_again_and_cached_again(file):
     memory, find = Memory(recalls=False), Finding(file)
 
     with remembering(memory):

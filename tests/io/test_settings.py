@@ -7,7 +7,7 @@ from sitefinder.io.settings_files import read_settings, read_toml
 from sitefinder.settings import Settings
 
 
-def test_tables_and_lists_come_as_they_stand(tmp_path):
+def test_tables_and_lists_come_as_they_are(tmp_path):
     path = tmp_path / "rules.toml"
     path.write_text('name = "Größe"\n[[rules]]\nbuffer_m = 5.5\nvalues = ["a", 2]\n', encoding="utf-8")
 

@@ -135,7 +135,7 @@ def test_missing_data_may_be_marked_by_a_number_or_as_no_number(tmp_path):
     assert nan["stream_id"].tolist() == ["r30c10"]
 
 
-def test_a_threshold_that_nothing_drains_is_an_error_that_reports_the_largest_area(tmp_path):
+def test_a_threshold_that_nothing_drains_is_an_error_that_names_the_largest_area(tmp_path):
     dem = write_dem(tmp_path / "dem.tif", straight_valley())
     # The whole DEM has 61 × 80 cells of 0.0001 km²; all drain to the last cell of row 30.
     with pytest.raises(InputError, match=r"no stream drains the threshold area(.|\n)*at most 0.488 km²"):

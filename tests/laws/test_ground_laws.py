@@ -167,7 +167,7 @@ def test_curves_are_counted_and_keep_their_ground(tmp_path):
     assert read.lineage["features"] == "2 features read, 2 used"
 
 
-def test_an_account_of_features_stands_in_the_lineage(tmp_path):
+def test_an_account_of_features_is_in_the_lineage(tmp_path):
     rows = ['"POLYGON ((0 0,9 0,9 9,0 0))"', "", '"POINT (1 1)"', '"POLYGON ((0 0,9 0,9 9,0 0))"']
     text = "name,WKT\n" + "".join(f"a,{row}\n" for row in rows)
     (tmp_path / "parks.csv").write_text(text)

@@ -71,7 +71,7 @@ def test_none_is_found_right_below_a_confluence_but_a_known_one_stays():
     assert found(raw_m, downstream, step_m, 0.001, 0.05, known_break=known) == [20]
 
 
-def test_correlation_may_be_reported_station_by_station():
+def test_correlation_may_be_given_station_by_station():
     downstream, step_m = river(120)
     raw_m = np.where(np.arange(120) < 50, 1.2, 0.0) + np.random.default_rng(2).normal(0.0, 0.5, 120)
 

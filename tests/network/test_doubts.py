@@ -159,7 +159,7 @@ def test_what_is_no_ridge_is_not_listed(raw_m, fitted_m):
     assert ridge(raw_m, fitted_m) == []
 
 
-def test_a_ridge_from_one_link_to_the_next_is_seen_along_the_main_stem():
+def test_a_ridge_from_one_link_to_the_next_is_found_along_the_main_stem():
     vertices = {"upper": [(0, 300), (0, 200)], "side": [(50, 200), (0, 200)], "lower": [(0, 200), (0, 0)]}
 
     # Stations: side (2 at 100 m or less), upper, lower, in the order of the links.

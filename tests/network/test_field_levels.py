@@ -118,5 +118,5 @@ def test_a_drop_between_places_grows_by_the_falls_to_its_stations_and_so_does_it
     ("upper", "lower", "below"),
     [(0, 3, True), (0, 9, True), (5, 8, True), (3, 0, False), (0, 5, False), (2, 2, False)],
 )
-def test_a_station_is_below_another_on_its_way_down(upper, lower, below):
+def test_a_station_is_below_another_on_its_path_downstream(upper, lower, below):
     assert is_below(upper, lower, DOWNSTREAM) == below

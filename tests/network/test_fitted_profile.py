@@ -96,7 +96,7 @@ def test_a_break_that_is_found_near_a_known_one_gives_way(off):
 
 @pytest.mark.parametrize("stations", [1, 2, 3])
 @pytest.mark.parametrize("rmse_m", [0.15, 1.0])
-def test_a_bridge_is_seen_through(stations, rmse_m):
+def test_a_bridge_is_ignored(stations, rmse_m):
     count = 150
     downstream, step_m = river(count)
     true_m = falling(count)
@@ -226,7 +226,7 @@ def test_below_a_step_at_a_mouth_a_tributary_without_elevation_lies_at_the_main_
     assert np.abs(profile_m - true_m)[16:20].max() < 0.2
 
 
-def test_the_same_survey_gives_the_same_profile_and_figures_may_be_reported_station_by_station():
+def test_the_same_survey_gives_the_same_profile_and_figures_may_be_given_station_by_station():
     downstream, step_m = river(200)
     raw_m = falling(200) + np.random.default_rng(6).normal(0.0, 0.4, 200)
 

@@ -39,7 +39,7 @@ def test_independent_errors_resolve_the_same_head_at_every_length():
 
 
 @pytest.mark.parametrize("correlation_length_m", [50.0, 200.0, 1000.0])
-def test_errors_that_are_alike_over_a_length_resolve_less_over_short_ways(correlation_length_m):
+def test_errors_that_are_alike_over_a_length_resolve_less_over_short_distances(correlation_length_m):
     lengths_m = np.array([100.0, 250.0, 500.0, 1000.0])
     rho = np.exp(-STEP_M / correlation_length_m)
 

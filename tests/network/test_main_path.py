@@ -22,7 +22,7 @@ def arms(network):
     return set(first[network.links["is_divergence"]])
 
 
-def test_the_longest_way_down_is_the_main_one_unless_the_user_says_otherwise(lines):
+def test_the_longest_path_down_is_the_main_one_unless_the_user_says_otherwise(lines):
     assert arms(build_network(lines(**BRAID), snap_m=1.0)) == {"cut"}
 
 
@@ -61,7 +61,7 @@ def test_values_that_are_equal_leave_it_to_straightness(lines):
 
 @pytest.mark.parametrize("rule", ["longest", "shortest", "straightest", "order", "column"])
 @pytest.mark.parametrize("canal", ["bend", "cut"])
-def test_a_canal_is_never_the_main_path_while_a_natural_way_exists(lines, rule, canal):
+def test_a_canal_is_never_the_main_path_while_a_natural_one_exists(lines, rule, canal):
     drawn = lines(**BRAID)
     drawn["is_canal"] = drawn["feature_id"] == canal
     drawn["main_path_value"] = np.where(drawn["is_canal"], 9.0, 1.0)
@@ -106,7 +106,7 @@ def test_a_river_that_runs_on_in_a_canal_keeps_its_order(lines):
     assert network.links["order_strahler"].tolist() == [1, 1, 2]
 
 
-def test_a_side_arm_remembers_which_link_it_leaves_and_stands_after_all_that_arrive(lines):
+def test_a_side_arm_keeps_which_link_it_leaves_and_follows_all_that_arrive(lines):
     drawn = lines(**BRAID, tributary=[(200, 300), (0, 0)])
 
     links = build_network(drawn, snap_m=1.0).links
@@ -143,7 +143,7 @@ def test_the_order_of_lines_changes_no_main_path(lines, first, second):
     assert arms(build_network(drawn, snap_m=1.0, main_path="straightest")) == {"bend"}
 
 
-def test_two_arms_alike_are_reported_apart_by_the_users_ids(lines):
+def test_two_arms_alike_are_distinguished_by_the_users_ids(lines):
     east, west = [(0, 0), (50, -50), (0, -100)], [(0, 0), (-50, -50), (0, -100)]
 
     one = build_network(lines(upper=[(0, 99), (0, 0)], a=east, b=west, lower=[(0, -100), (0, -200)]), snap_m=1.0)

@@ -209,7 +209,7 @@ def test_a_ring_that_nothing_leaves_is_set_aside_and_the_rest_runs(network):
     assert built.unresolved["geometry"][0].equals(shapely.LineString([(0, 0), (100, 0), (50, 90), (0, 0)]))
 
 
-def test_a_stream_that_runs_into_a_ring_without_a_way_out_is_set_aside_with_it(network):
+def test_a_stream_that_runs_into_a_ring_without_an_outlet_is_set_aside_with_it(network):
     built = network(
         a=[(0, 0), (100, 0)],
         b=[(100, 0), (50, 90)],

@@ -127,13 +127,13 @@ def test_a_low_quantile_takes_the_lower_side_and_a_high_one_the_upper():
     assert monotone_profile([1.0, 2.0], None, path(2), 0.7).tolist() == [2.0, 2.0]
 
 
-def test_a_tie_is_seen_where_weight_and_quantile_are_no_binary_fractions():
+def test_a_tie_is_found_where_weight_and_quantile_are_no_binary_fractions():
     # Three at a quantile of one third: any level from the lowest to the middle one loses the same.
     assert monotone_profile([0.0, 1.0, 2.0], [0.1] * 3, path(3), 1.0 / 3.0).tolist() == [0.5, 0.5, 0.5]
     assert monotone_profile([0.0, 1.0, 2.0], [0.7] * 3, path(3), 2.0 / 3.0).tolist() == [1.5, 1.5, 1.5]
 
 
-def test_a_weir_stays_sharp_and_a_bridge_is_seen_through():
+def test_a_weir_stays_sharp_and_a_bridge_is_ignored():
     bed_m = np.array([9.0, 8.9, 8.8, 8.7, 5.7, 5.6, 5.5, 5.4, 5.3])
     raw_m = bed_m.copy()
     raw_m[6] += 5.0

@@ -34,7 +34,7 @@ def operation_between(a, b):
     return min(from_a[station] + from_b[station] for station in from_a if station in from_b)
 
 
-def test_errors_correlate_by_the_way_along_the_streams_and_through_the_confluence():
+def test_errors_correlate_by_the_distance_along_the_streams_and_through_the_confluence():
     simulations = 20_000
 
     errors_m = simulate_profile_errors(STEEP_M, TREE, STEP_M, 1.5, 60.0, simulations, seed=11)
@@ -60,7 +60,7 @@ def test_head_error_of_an_unmoved_fit_is_that_of_two_correlated_end_points():
     assert head_se_m == pytest.approx(expected, rel=5 / math.sqrt(2 * simulations))
 
 
-def test_where_correlation_lengths_meet_half_of_the_way_counts_with_each():
+def test_where_correlation_lengths_meet_half_of_the_distance_counts_with_each():
     simulations = 20_000
     downstream, step_m = np.array([1, 2, 3, -1], dtype=np.int32), np.array([30.0, 40.0, 50.0, 0.0])
     length_m = np.array([20.0, 20.0, 200.0, 200.0])
@@ -119,7 +119,7 @@ def test_without_noise_there_is_no_error():
     assert not errors_m.any()
 
 
-def test_a_draw_is_the_same_whichever_others_are_asked_for():
+def test_a_simulation_is_the_same_whichever_others_are_asked_for():
     gentle_m = STEEP_M / 4000.0
 
     whole = simulate_profile_errors(gentle_m, TREE, STEP_M, 1.0, 60.0, 40, seed=9)

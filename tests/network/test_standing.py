@@ -17,7 +17,7 @@ def marked(raw_m, shortest_m):
 
 
 @pytest.mark.parametrize(("shortest_m", "segments"), [(150.0, [3, 4, 5]), (150.1, [])])
-def test_a_level_stretch_counts_from_its_least_length_on(shortest_m, segments):
+def test_a_level_stretch_counts_from_its_minimum_length_on(shortest_m, segments):
     raw_m = [9.0, 8.5, 8.0, 8.0, 8.0, 8.0, 7.5]
 
     assert marked(raw_m, shortest_m) == segments
@@ -32,7 +32,7 @@ def test_a_gap_in_the_dem_ends_a_level_stretch():
     assert marked([8.0, 8.0, np.nan, 8.0, 8.0], 60.0) == []
 
 
-def test_a_lake_that_two_streams_run_into_is_as_long_as_its_longest_way():
+def test_a_lake_that_two_streams_run_into_is_as_long_as_its_longest_path():
     # Two arms of 100 m and 50 m in the lake, which goes on 50 m below where they meet.
     downstream = np.array([1, 2, 5, 4, 5, 6, -1], dtype=np.int32)
     to_downstream_m = np.array([50.0, 50, 0, 50, 0, 50, 0])

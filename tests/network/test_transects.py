@@ -32,7 +32,7 @@ def test_points_run_from_the_right_bank_to_the_left(direction, expected_x_m, exp
 @pytest.mark.parametrize(
     ("half_width_m", "step_m", "count"), [(25, 5, 11), (24.9, 5, 9), (0.3, 0.1, 7), (4, 5, 1)]
 )
-def test_points_stand_a_step_apart_as_far_as_the_half_width(half_width_m, step_m, count):
+def test_points_are_a_step_apart_as_far_as_the_half_width(half_width_m, step_m, count):
     x_m, y_m = transect_points(station(7, 9, 0.6, 0.8), half_width_m=half_width_m, step_m=step_m)
 
     assert x_m.shape == y_m.shape == (1, count)

@@ -38,7 +38,7 @@ def holder(tmp_path, repository):
     process.stdout.close()
 
 
-def test_the_second_run_is_reported_who_holds_the_store(tmp_path, holder):
+def test_the_second_run_learns_who_holds_the_store(tmp_path, holder):
     with pytest.raises(InputError) as refused, locked(tmp_path):
         pass
 

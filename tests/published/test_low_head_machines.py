@@ -90,7 +90,7 @@ def test_heads_stay_within_the_published_envelope(classes, name, min_m, max_m):
         ("crossflow turbine", 0.15),  # ESHA, from memory
     ],
 )
-def test_a_plant_stands_still_below_the_guides_lowest_flow_and_runs_above_it(classes, name, turndown):
+def test_a_plant_is_shut_down_below_the_guides_lowest_flow_and_runs_above_it(classes, name, turndown):
     turbine = classes[name]
 
     below, above = (power_kw(turbine, relative) for relative in (turndown - 0.001, turndown + 0.001))

@@ -135,7 +135,7 @@ def test_no_site_lies_off_its_stream(logan):
     assert shapely.distance(vertices, lines).max() < 0.01
 
 
-def test_the_chosen_set_is_value_no_less_than_a_greedy_one(logan):
+def test_the_chosen_set_has_no_less_value_than_a_greedy_one(logan):
     stretches, offers = logan.results["stretches"], logan.results["sites"].offers
     value = np.where(offers.ladder[-1][1], offers.valued["net_annual_value"], 0.0)
     taken, greedy = np.zeros(len(logan.results["stationing"].stations), dtype=bool), 0.0

@@ -6,7 +6,7 @@ from sitefinder.report.summary import plan_text
 ABOUT_STORE = {"store": "out/.sitefinder-store", "results": 25, "size_gb": 0.0289}
 
 
-def test_what_is_done_again_stands_with_its_reasons():
+def test_what_is_done_again_is_listed_with_its_reasons():
     stages = [
         Planned("heads", True, []),
         Planned("rule_overlaps", False, ["salmon: it is new"]),

@@ -193,7 +193,7 @@ def test_a_feature_beside_the_stretch_excludes_no_site():
     assert (lost["change"], lost["rules"]) == ("vanished", "")
 
 
-def test_a_feature_that_lay_there_before_excludes_no_site_anew():
+def test_a_feature_that_lay_there_before_newly_excludes_no_site():
     hits = [hit("A2", "nests", "N7", 250.0, 251.0)]
     old = run_of(sites=TWO, hits=hits, rules=NESTS)
     new = run_of(sites=TWO[:1], hits=hits, rules=NESTS, settings={"costs.price_per_kwh": "0.1"})
@@ -253,7 +253,7 @@ def test_a_feature_in_the_pond_of_a_new_weir_excludes_it(pond_m, change):
     assert lost["change"] == change
 
 
-def test_a_lost_site_reports_its_reach_and_the_site_that_takes_its_place():
+def test_a_lost_site_names_its_reach_and_the_site_that_takes_its_place():
     other = site("A2@400", 1, [(0, 450), (0, 100)], energy_mwh=120.0)
     new = run_of(sites=[other], reaches={"A2": {"rejection_reason": "blocked by a better site"}})
 
@@ -366,7 +366,7 @@ def test_a_network_elsewhere_is_all_new():
     assert set(rows["cause"]) == {"input streams changed"}
 
 
-def test_a_rule_excludes_a_site_also_where_the_network_was_drawn_anew():
+def test_a_rule_excludes_a_site_also_where_the_network_was_redrawn():
     new = run_of(lines=drawn_anew(), sites=[], hits=[hit("Y", "nests", "N7", 220.0, 420.0)], rules=NESTS)
 
     lost = compared(run_of(sites=TWO[1:]), new, "site").iloc[0]
@@ -473,7 +473,7 @@ def named_causes(layer, changed, shown=(), **differing):
         ("sites", "solar_lcoe_per_kwh", {"costs.price_per_kwh"}),
     ],
 )
-def test_the_stage_graph_reports_what_can_have_changed_a_column(layer, column, possible):
+def test_the_stage_graph_knows_what_can_have_changed_a_column(layer, column, possible):
     possible_ones = named_causes(
         layer,
         [column],

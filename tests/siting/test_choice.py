@@ -120,7 +120,7 @@ def test_the_choice_is_the_best_of_all_subsets(seed):
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_the_choice_on_larger_trees_is_value_what_an_integer_program_finds(seed):
+def test_the_choice_on_larger_trees_has_the_value_that_an_integer_program_finds(seed):
     rng = np.random.default_rng([7, seed])
     case = random_case(rng, 300, 250)
     case = case._replace(value=np.round(rng.lognormal(2.0, 1.0, 250) - 3.0, 3))

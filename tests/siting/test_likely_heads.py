@@ -90,7 +90,7 @@ def test_barred_stations_say_nothing(river):
 
 
 # Stretches side by side, whose errors share at most a station: what shrinkage by a stretch's own head is made for.
-def test_the_best_of_stretches_side_by_side_lose_most_of_their_luck():
+def test_the_best_of_stretches_side_by_side_lose_the_greater_part_of_their_luck():
     rng, count = np.random.default_rng(4), 20_001
     fall_m = np.append(rng.exponential(0.2, count - 1), 0.0)
     true_m = np.cumsum(fall_m[::-1])[::-1]

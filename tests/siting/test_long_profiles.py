@@ -34,12 +34,12 @@ def table_of(way, stations, errors_m, **known):
     return long_profile(np.array(way), stations, RAW_M, PROFILE_M, errors_m, **known)
 
 
-def test_the_way_down_is_followed_through_a_confluence():
+def test_the_path_down_is_followed_through_a_confluence():
     assert way_down(3, 7, DOWNSTREAM).tolist() == [3, 4, 5, 6, 7]
     assert way_down(8, 8, DOWNSTREAM).tolist() == [8]
 
 
-def test_a_station_of_another_branch_is_not_on_the_way():
+def test_a_station_of_another_branch_is_not_on_the_path():
     with pytest.raises(ValueError, match="station 4 is not on the way down from station 0"):
         way_down(0, 4, DOWNSTREAM)
     with pytest.raises(ValueError, match="station 0 is not on the way down from station 8"):
@@ -69,7 +69,7 @@ def test_the_band_is_1645_standard_errors_to_either_side(stations, errors_m):
     assert table["low_m"].to_numpy() == pytest.approx([4.0 - 1.645 * 0.7, 3.5 - 1.645 * 0.8])
 
 
-def test_each_station_reports_its_reach_also_where_a_link_begins(stations, errors_m):
+def test_each_station_has_its_reach_also_where_a_link_begins(stations, errors_m):
     reaches = pd.DataFrame({"reach_id": ["a@50", "b@40", "c@50"], "stream": ["Main", "Side", "Main"]})
 
     table = table_of([3, 4, 5, 6, 7, 8], stations, errors_m, reaches=reaches)
@@ -78,7 +78,7 @@ def test_each_station_reports_its_reach_also_where_a_link_begins(stations, error
     assert table["stream"].tolist() == ["Side"] * 3 + ["Main"] * 3
 
 
-def test_structures_stand_at_the_station_below_them_with_the_surveyed_drop_where_there_is_one(stations, errors_m):
+def test_structures_are_at_the_station_below_them_with_the_surveyed_drop_where_there_is_one(stations, errors_m):
     structures = pd.DataFrame(
         {
             "structure_id": ["W1", "W2", "step:c@25", "far"],
@@ -96,7 +96,7 @@ def test_structures_stand_at_the_station_below_them_with_the_surveyed_drop_where
     assert table["structure_drop_m"].drop(3).isna().all()
 
 
-def test_what_the_fit_and_the_waters_tell_is_marked(stations, errors_m):
+def test_what_the_fit_and_the_water_bodies_show_is_marked(stations, errors_m):
     flags = {name: np.zeros(9, dtype=bool) for name in ("is_spike", "is_break", "is_flat")}
     flags["is_spike"][4] = flags["is_break"][6] = flags["is_flat"][8] = True
     standing = np.zeros(9, dtype=bool)
@@ -118,7 +118,7 @@ def test_what_the_fit_and_the_waters_tell_is_marked(stations, errors_m):
     assert table["mark"].tolist() == ["", "intake", "", "tailrace", ""]
 
 
-def test_a_way_with_a_gap_or_without_stations_is_refused(stations, errors_m):
+def test_a_path_with_a_gap_or_without_stations_is_refused(stations, errors_m):
     with pytest.raises(ValueError, match="must be the next one down"):
         table_of([0, 2], stations, errors_m)
     with pytest.raises(ValueError, match="at least one station"):

@@ -93,7 +93,7 @@ def test_the_valuation_is_the_one_that_the_rules_leave():
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_the_chosen_set_is_value_most_of_all_sets_without_overlap(seed):
+def test_the_chosen_set_has_the_greatest_value_of_all_sets_without_overlap(seed):
     rng = np.random.default_rng(seed)
     upper = rng.integers(0, 9, 9)
     pairs = [(int(a), int(min(a + n, 11))) for a, n in zip(upper, rng.integers(1, 5, 9), strict=True)]
@@ -134,7 +134,7 @@ def test_candidates_that_fail_a_step_have_no_turbine_or_are_above_cost_limit_are
     assert notes["above the cost limit"] == [True, False, False, False, False]
 
 
-def test_hard_limits_bar_what_is_beyond_them_and_reaches_are_reported_which():
+def test_hard_limits_bar_what_is_beyond_them_and_reaches_say_which():
     pairs = [(0, 2), (2, 4), (4, 6)]
     valued = valuation([10.0, 10.0, 10.0])
     valued["any_power_kw"] = [4.9, 5.0, 50.0]
@@ -195,7 +195,7 @@ def test_alternatives_are_the_best_of_those_that_a_site_keeps_out():
     assert alternatives(offers, 0, np.arange(6)).tolist() == []
 
 
-def test_the_best_that_only_the_way_of_fish_keeps_out_are_listed_by_reach():
+def test_the_best_that_only_fish_passage_keeps_out_are_listed_by_reach():
     valued = pd.DataFrame({"net_annual_value": [9.0, 3.0, 5.0, 4.0, 8.0]})
     chosen, kept_out = np.arange(5) == 0, np.array([False, False, True, True, True])
     offers = Offers(valued, chosen, np.array([-1, 0, -1, -1, -1]), [], np.zeros(5, dtype=bool), kept_out)
@@ -211,7 +211,7 @@ def reasons(pairs, valued, *, stations=13, standing=(), developed=(), tidal=(), 
     return rejection_reason(reach, marks[0], candidates(pairs), offers, *marks[1:]).tolist()
 
 
-def test_a_reach_is_reported_the_first_step_that_none_of_its_candidates_gets_past():
+def test_a_reach_gets_the_first_step_that_none_of_its_candidates_gets_past():
     # One candidate a reach from the third on: reach n has the segments of stations 2n + 1 and 2n + 2.
     pairs = [(4, 6), (6, 8), (8, 10), (10, 12)]
     valued = valuation([10.0, 10.0, 10.0, -1.0], turbine=[0, 0, -1, 0])
@@ -279,7 +279,7 @@ def three_below_spawning(minimum, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, s
     return rows, offers, reasons(pairs, valuation(list(worth)), **given)
 
 
-def test_without_a_minimum_survival_the_way_of_fish_changes_no_choice():
+def test_without_a_minimum_survival_fish_passage_changes_no_choice():
     rows, offers, notes = three_below_spawning(None)
 
     assert rows == [0, 1, 2]
@@ -288,7 +288,7 @@ def test_without_a_minimum_survival_the_way_of_fish_changes_no_choice():
     assert not offers.kept_out.any()
 
 
-def test_what_only_the_way_of_fish_keeps_out_says_so():
+def test_what_only_fish_passage_keeps_out_says_so():
     # 0.9 cubed is 0.729. No turbine is safer, so the site of least value goes.
     rows, offers, notes = three_below_spawning(0.8, survival=(0.9, 0.5))
 

@@ -90,7 +90,7 @@ def test_no_text_of_provenance_or_repairs_names_a_hidden_rule():
     assert repairs["feature"].tolist() == ["park 7", "nests 7", "trout 7"]
 
 
-def test_a_rule_may_not_be_called_what_hidden_ones_are_reported_as():
+def test_a_rule_may_not_have_the_name_that_stands_for_hidden_ones():
     tables = [
         {"name": "sensitive area", "action": "note", "path": "a.gpkg"},
         {"name": "nests", "action": "note", "path": "b.gpkg", "publish": "hidden"},

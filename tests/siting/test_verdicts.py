@@ -120,7 +120,7 @@ def test_the_worst_verdict_wins_whichever_rules_meet():
         assert judged["verdict"] == verdict_of[worst]
 
 
-def test_an_overlap_counts_from_its_least_metres_on():
+def test_an_overlap_counts_from_its_minimum_metres_on():
     minimum = rule("exclude", min_overlap_m=25)
     metres = np.array([[24.9, 25.0, 0.0]])
 
@@ -129,7 +129,7 @@ def test_an_overlap_counts_from_its_least_metres_on():
     assert judged["verdict"].tolist() == ["open", "excluded", "open"]
 
 
-def test_a_reach_shorter_than_the_least_overlap_is_held_when_all_of_it_is_under_the_rule():
+def test_a_reach_shorter_than_the_minimum_overlap_is_held_when_all_of_it_is_under_the_rule():
     minimum = rule("exclude", min_overlap_m=25)
     metres = np.array([[20.0, 19.0]])
 

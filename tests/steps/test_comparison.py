@@ -181,7 +181,7 @@ def test_another_name_for_every_stream_changes_nothing_else(sample_run):
     assert (changes["id_old"].str.replace("S0", "river-", regex=False) == changes["id_new"]).all()
 
 
-def test_scenarios_stand_side_by_side_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):
+def test_scenarios_are_side_by_side_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):
     settings = sample_run.settings.parent
     (settings / "same.toml").write_text('extends = "sample.toml"\n[run]\noutput_folder = "../out-same"\n')
     started = []
@@ -286,7 +286,7 @@ def test_every_column_of_sites_and_reaches_declares_stages_settings_and_inputs_t
                 assert part.removeprefix("layers.").partition(".")[0] in fields, column.name
 
 
-def test_defaults_are_reported_by_the_keys_of_provenance(sample_run):
+def test_defaults_are_listed_by_the_keys_of_provenance(sample_run):
     table = pyogrio.read_dataframe(sample_run.delivered.path, layer="provenance", read_geometry=False)
     notes = dict(zip(table["name"], table["value"].fillna(""), strict=True))
 

@@ -216,7 +216,7 @@ def metadata(path):
         ).fetchone()
 
 
-def test_metadata_tell_title_extent_system_inputs_and_cautions(sample_run):
+def test_metadata_hold_title_extent_system_inputs_and_cautions(sample_run):
     scope, standard, kind, text = metadata(sample_run.delivered.path)
     root = ElementTree.fromstring(text)
 

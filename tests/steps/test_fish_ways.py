@@ -97,7 +97,7 @@ def followed(layers):
         yield reach, alive, len(sites) + len(plants)
 
 
-def test_each_spawning_reach_is_reported_the_product_over_all_that_stands_on_its_way(free):
+def test_each_spawning_reach_gets_the_product_over_all_plants_on_its_path(free):
     notes = free["reaches"].set_index("reach_id")["survival_to_outlet"]
     found = list(followed(free))
 
@@ -108,7 +108,7 @@ def test_each_spawning_reach_is_reported_the_product_over_all_that_stands_on_its
     assert notes[free["reaches"].set_index("reach_id")["spawning_m"] == 0].isna().all()
 
 
-def test_streams_and_sites_tell_the_worst_way_that_leads_through_them(free):
+def test_streams_and_sites_have_the_survival_of_the_least_favourable_route_through_them(free):
     reaches, streams = free["reaches"], free["streams"]
     worst = reaches["survival_to_outlet"].min()
 

@@ -135,7 +135,7 @@ def area(reaches, feature):
     return reaches.loc[[feature], "area_km2"].iloc[-1]
 
 
-def test_water_follows_the_main_arm_that_the_column_reports_unless_a_share_is_stated(plain):
+def test_water_follows_the_main_arm_of_the_column_unless_a_share_is_stated(plain):
     own = area(plain, "arm")
 
     # All of the plain drains to the outlet once; the arm has only its own ground.
@@ -156,7 +156,7 @@ def test_a_side_arm_takes_the_stated_share_and_the_main_arm_loses_it(plain, vall
     assert area(shared, "lower") == pytest.approx(area(plain, "lower"))
 
 
-def test_a_column_whose_least_number_wins_turns_the_arms_round(valley):
+def test_a_column_whose_lowest_number_wins_turns_the_arms_round(valley):
     settings = 'main_path = "column"\nmain_path_column = "rank"\nmain_path_column_wins = "least"'
 
     delivered = run(valley(by_rank(), settings))
@@ -165,7 +165,7 @@ def test_a_column_whose_least_number_wins_turns_the_arms_round(valley):
     assert notes["feature"].tolist() == ["main"]
 
 
-def test_a_canal_is_the_side_arm_though_it_is_the_longer_way(valley):
+def test_a_canal_is_the_side_arm_though_it_is_longer(valley):
     frame = drawn(STREAMS).assign(kind=["river", "river", "ditch", "river"])
 
     delivered = run(valley(frame, 'canal_column = "kind"\ncanal_values = ["ditch"]'))
@@ -174,7 +174,7 @@ def test_a_canal_is_the_side_arm_though_it_is_the_longer_way(valley):
     assert notes["feature"].tolist() == ["arm"]
 
 
-def test_reaches_tell_magnitude_main_stem_and_length_upstream(plain):
+def test_reaches_have_magnitude_main_stem_and_length_upstream(plain):
     last = plain.loc[["lower"]].iloc[-1]
 
     assert plain["shreve"].eq(1).all()
@@ -185,7 +185,7 @@ def test_reaches_tell_magnitude_main_stem_and_length_upstream(plain):
     assert last["upstream_length_km"] == pytest.approx(drawn_m / 1000.0)
 
 
-def test_a_ring_without_a_way_out_is_kept_as_unknown_and_the_rest_runs(valley, plain):
+def test_a_ring_without_an_outlet_is_kept_as_unknown_and_the_rest_runs(valley, plain):
     frame = drawn(STREAMS | RING).assign(rank=[1, 1, 0, 1, 0])
 
     delivered = run(valley(frame, 'main_path = "column"\nmain_path_column = "rank"\nreach_length_m = 100.0'))

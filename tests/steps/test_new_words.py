@@ -155,7 +155,7 @@ def test_a_new_scheme_type_is_accepted_by_settings_and_turbines_and_makes_sites(
     assert (sites["conduit_length_m"] > 0).all()
 
 
-def test_a_new_flag_stands_with_those_it_was_declared_among(notes):
+def test_a_new_flag_comes_with_those_it_was_declared_among(notes):
     assert set(layer_of(notes, "sites")["flags"]) == {"rockfall"}
 
 

@@ -177,7 +177,7 @@ def test_no_site_or_pond_lies_on_excluded_metres(taken, settings, folder):
             assert metres < max(min_m, CENTIMETRE), name
 
 
-def test_no_new_weir_stands_where_a_rule_wants_no_new_barrier(chosen, settings, folder):
+def test_no_new_weir_is_placed_where_a_rule_wants_no_new_barrier(chosen, settings, folder):
     weirs = chosen[chosen["scheme_type"] == "new_weir"]
 
     for name, ground, min_m in ground_of_rules(settings, folder, "no_new_barrier"):
@@ -369,7 +369,7 @@ def test_intervals_hold_the_energy_of_the_mean_year_and_totals_are_narrower(tabl
     assert total < delivered.handover.energy_p10_mwh < sites["energy_mwh_p10"].sum()
 
 
-def test_sites_stand_in_the_order_of_what_they_are_ranked_by(tables, settings):
+def test_sites_come_in_the_order_of_what_they_are_ranked_by(tables, settings):
     sites = tables["sites"]
     by = settings.get("ranking", {}).get("rank_by", "net_value")
     column = {"net_value": "net_annual_value", "energy": "energy_mwh"}.get(by, by)
@@ -388,7 +388,7 @@ def test_shares_of_being_among_the_best_add_up_to_their_number(tables, settings)
     assert tables["sites"]["prob_in_top_n"].sum() == pytest.approx(min(best, len(tables["sites"])))
 
 
-def test_sites_stand_on_mapped_streams_and_in_their_catchments(tables, chosen, settings, folder):
+def test_sites_lie_on_mapped_streams_and_in_their_catchments(tables, chosen, settings, folder):
     lines = layer(settings, folder, "streams").union_all()
     sites = tables["sites"].sort_values("rank", ignore_index=True)
 

@@ -53,7 +53,7 @@ def test_a_stage_that_looks_at_more_is_our_fault(sample, look, key):
         look(scoped)
 
 
-def test_inputs_are_seen_by_part_and_by_layer(sample):
+def test_inputs_are_scoped_by_part_and_by_layer(sample):
     scoped = InputsParts(sample[1]).scoped(("dem", "layers.lakes", "layers.karst"))
 
     assert scoped.dem.shape == sample[1].dem.shape
@@ -66,7 +66,7 @@ def test_inputs_are_seen_by_part_and_by_layer(sample):
         list(scoped.layers)
 
 
-def test_no_stage_hangs_on_paths_workers_tiles_or_what_is_only_reported(sample):
+def test_no_stage_depends_on_paths_workers_tiles_or_what_is_only_reported(sample):
     settings, inputs = sample
     other = settings.model_dump(exclude_unset=True)
     other["run"] |= {"name": "Other", "output_folder": "elsewhere", "workers": 7}
@@ -88,7 +88,7 @@ def test_no_stage_hangs_on_paths_workers_tiles_or_what_is_only_reported(sample):
     assert InputsParts(inputs).facts(("dem",)) == InputsParts(inputs._replace(dem=dem)).facts(("dem",))
 
 
-def test_every_setting_that_may_change_results_is_seen_by_a_stage_or_reported_by_the_delivery(sample):
+def test_every_setting_that_may_change_results_is_an_input_of_a_stage_or_of_the_delivery(sample):
     scoped = set().union(*(stage.depends_on.get("settings", ()) for stage in STAGES))
     # Of the delivery: draws, ranks, coordinates, what is listed. It is made in every run, so no key is needed.
     delivered = {"uncertainty", "ranking", "fish", "run.name", "run.output_folder", "fit", "districts", "delivery"}

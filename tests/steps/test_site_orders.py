@@ -71,7 +71,7 @@ def test_a_ranking_by_one_figure_has_no_criteria(sample_run):
     assert len(tables["ranking_criteria"]) == len(tables["ranking_sensitivity"]) == 0
 
 
-def test_intervals_stand_in_order_and_shares_add_up(sample_run):
+def test_intervals_come_in_order_and_shares_add_up(sample_run):
     sites = sample_run.delivered.tables["sites"]
 
     for name in ("power_kw", "energy_mwh"):
@@ -101,7 +101,7 @@ def test_totals_of_districts_are_narrower_than_the_sums_of_their_sites(sample_ru
             assert row.lcoe_per_kwh == pytest.approx(yearly / mine["energy_mwh"].sum())
 
 
-def test_the_chosen_set_is_value_more_than_a_greedy_one(sample_run, given):
+def test_the_chosen_set_has_a_higher_value_than_a_greedy_one(sample_run, given):
     settings, results = given[0], sample_run.results
     chosen, greedy = best_and_greedy(settings, results)
 
@@ -141,7 +141,7 @@ def test_fish_safe_turbines_win_what_the_best_set_without_them_lacks(sample_run)
     assert run["only_safe_length_km"].sum() == pytest.approx(reaches.loc[free, "length_m"].sum() / 1000)
 
 
-def test_weaker_evidence_never_makes_the_best_set_value_less(sample_run, given):
+def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, given):
     settings, inputs = given
     results = sample_run.results
     # A bar that fewer classes meet as tested than as claimed.
@@ -218,7 +218,7 @@ def nearest_way_down_m(stations, picked):
     return min_m
 
 
-def test_ways_by_road_are_the_shortest_of_all(sample_run, given):
+def test_routes_by_road_are_the_shortest_of_all(sample_run, given):
     inputs = given[1]
     sites = sample_run.delivered.tables["sites"]
     roads = np.asarray(inputs.layers["roads"].frame.geometry, dtype=object)

@@ -237,7 +237,7 @@ def test_energy_of_the_mean_year_lies_between_its_p90_and_p10(delivered):
     assert site["energy_mwh_p90"] < BY_HAND["energy_mwh"] < site["energy_mwh_p10"]
 
 
-def test_the_site_stands_at_its_tailrace_and_its_stretch_reaches_up_to_the_intake(delivered):
+def test_the_site_is_at_its_tailrace_and_its_stretch_reaches_up_to_the_intake(delivered):
     y = NORTH - (STREAM_ROW + 0.5) * CELL
     intake, tailrace = (WEST + BEGIN + SPACING * number for number in (6, 7))
     into = Transformer.from_crs(CRS, "OGC:CRS84", always_xy=True)
@@ -317,7 +317,7 @@ def test_the_line_to_the_settlement_is_paid_in_place_of_that_to_the_grid(off_gri
     assert off_grid["capital_cost"] == pytest.approx(BY_HAND["capital_cost"] + 1.1 * 30 * 10, rel=1e-9)
 
 
-def test_own_use_is_value_its_own_price_up_to_its_limit(off_grid):
+def test_own_use_is_valued_at_its_own_price_up_to_its_limit(off_grid):
     kwh = 1000 * BY_HAND["energy_mwh"]
     own = min(0.5 * kwh, 30_000)
 

@@ -25,7 +25,7 @@ def test_each_layer_but_that_of_columns_is_made_by_a_stage():
     assert len(LAYERS_MADE) == len(set(LAYERS_MADE))
 
 
-def test_each_file_stands_once_and_depends_on_results_alone():
+def test_each_file_comes_once_and_depends_on_results_alone():
     names = [stage.name for stage in FILE_STAGES.values()]
 
     assert len(set(names)) == len(names)

@@ -85,7 +85,7 @@ def test_weirs_that_the_layer_withholds_are_found_again_as_steps(results, truth,
     assert steps["note"].str.startswith("step_unexplained").all()
 
 
-def test_no_step_is_listed_where_a_structure_stands_or_at_an_embankment(results, truth):
+def test_no_step_is_listed_at_a_structure_or_an_embankment(results, truth):
     structures = results["water_bodies"].structures
     steps = structures[structures["kind"] == "step"]
 
@@ -132,7 +132,7 @@ def test_no_candidate_takes_standing_water(results):
     assert not water_bodies.standing[stretches.taken].any()
 
 
-def test_the_lake_is_detected_where_no_layer_reports_of_it(results, with_layers):
+def test_the_lake_is_detected_where_no_layer_has_it(results, with_layers):
     notes = results["water_bodies"].standing
 
     water_bodies = with_layers(lakes=None)
