@@ -80,8 +80,8 @@ standard_error_log10 = 0.1
 name = "area"
 unit = "km2"
 coefficient = 1.0
-least = 0.01
-most = 100.0
+minimum = 0.01
+maximum = 100.0
 """
 
 

@@ -61,7 +61,7 @@ def test_every_problem_of_a_file_is_reported_at_once():
         ({"gauges": 2}, "2 gauges leave no degree of freedom for 2 coefficients"),
         ({"predictors": []}, "it has no predictors"),
         ({"predictors": [AREA, AREA]}, "a predictor stands twice"),
-        ({"predictors": [{**AREA, "minimum": 200.0}]}, "least .* is above most"),
+        ({"predictors": [{**AREA, "minimum": 200.0}]}, "minimum .* is above maximum"),
         ({"predictors": [{**AREA, "minimum": 0.0}]}, "has no logarithm"),
         ({"covariance": [[1.0, 0.0], [0.0, 1.0]]}, "belong together"),
         ({"covariance": [[1.0]], "model_error_variance": 0.1}, "symmetric 2 × 2 matrix"),

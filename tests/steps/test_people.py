@@ -31,8 +31,8 @@ standard_error_log10 = 0.1
 name = "area"
 unit = "km2"
 coefficient = 1.0
-least = 0.001
-most = 1.0
+minimum = 0.001
+maximum = 1.0
 """
 MONTHS = "".join(MONTH.format(month=month, factor=WET if month <= 6 else DRY) for month in range(1, 13))
 PRESET = '[[flows.environmental]]\npreset = "tennant.toml"\nchoice = "fair or degrading"\n'
