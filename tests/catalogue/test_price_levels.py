@@ -1,4 +1,4 @@
-"""Money of several years and currencies: converted by index and rate, told, refused where a figure is missing."""
+"""Money of several years and currencies: converted by index and rate, reported, refused where a figure is missing."""
 
 import pytest
 
@@ -11,7 +11,7 @@ RATES = {"USD": {"source": "a rate", "by_year": {2014: 0.75}}}
 
 @pytest.fixture
 def costs(generic_costs):
-    """The generic costs with an index and a rate that are easy to reckon with."""
+    """The generic costs with an index and a rate that are easy to compute with."""
     return CostFile.model_validate(generic_costs.model_dump() | {"price_index": INDEX, "exchange": RATES})
 
 

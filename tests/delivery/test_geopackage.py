@@ -47,6 +47,8 @@ def tables():
             second = {"text": "", "integer": 7, "real": 0.5, "boolean": False}[column.dtype]
             if column.values:
                 first = second = column.values[0]
+            elif column.parts:
+                first, second = column.parts[0], ""
             elif column.nullable:
                 second = None
             columns[column.name] = [first, second]

@@ -47,13 +47,13 @@ def amounts(row, prefix):
 def test_in_order_each_step_counts_what_the_ones_before_it_leave():
     rows = rows_of("region", "in order")
 
-    assert amounts(rows.loc[0], "left") == (4, 4.0, pytest.approx(0.7))
-    assert amounts(rows.loc[1], "barred") == (1, 0.5, 0.0)
-    assert amounts(rows.loc[2], "met") == amounts(rows.loc[2], "barred") == (1, 1.0, pytest.approx(0.1))
-    assert amounts(rows.loc[3], "met") == (1, 2.0, pytest.approx(0.4))
-    assert amounts(rows.loc[3], "barred") == (0, 0.0, 0.0)
-    assert amounts(rows.loc[4], "met") == amounts(rows.loc[4], "barred") == (1, 0.5, pytest.approx(0.2))
-    assert amounts(rows.loc[4], "left") == (1, 2.0, pytest.approx(0.4))
+    assert amounts(rows.loc[0], "remaining") == (4, 4.0, pytest.approx(0.7))
+    assert amounts(rows.loc[1], "excluded") == (1, 0.5, 0.0)
+    assert amounts(rows.loc[2], "affected") == amounts(rows.loc[2], "excluded") == (1, 1.0, pytest.approx(0.1))
+    assert amounts(rows.loc[3], "affected") == (1, 2.0, pytest.approx(0.4))
+    assert amounts(rows.loc[3], "excluded") == (0, 0.0, 0.0)
+    assert amounts(rows.loc[4], "affected") == amounts(rows.loc[4], "excluded") == (1, 0.5, pytest.approx(0.2))
+    assert amounts(rows.loc[4], "remaining") == (1, 2.0, pytest.approx(0.4))
     # 400 kW all 8760 hours of the year.
     assert rows.loc[4, "remaining_gwh"] == pytest.approx(3.504)
 
@@ -62,17 +62,17 @@ def test_alone_each_rule_counts_among_all_reaches_and_other_steps_have_no_row():
     rows = rows_of("region", "alone")
 
     assert rows.index.tolist() == [2, 3, 4]
-    assert amounts(rows.loc[2], "barred") == (2, 1.5, pytest.approx(0.1))
-    assert amounts(rows.loc[2], "left") == (2, 2.5, pytest.approx(0.6))
-    assert amounts(rows.loc[4], "met") == (2, 1.5, pytest.approx(0.3))
-    assert amounts(rows.loc[4], "barred") == (1, 0.5, pytest.approx(0.2))
-    assert amounts(rows.loc[4], "left") == (3, 3.5, pytest.approx(0.5))
+    assert amounts(rows.loc[2], "excluded") == (2, 1.5, pytest.approx(0.1))
+    assert amounts(rows.loc[2], "remaining") == (2, 2.5, pytest.approx(0.6))
+    assert amounts(rows.loc[4], "affected") == (2, 1.5, pytest.approx(0.3))
+    assert amounts(rows.loc[4], "excluded") == (1, 0.5, pytest.approx(0.2))
+    assert amounts(rows.loc[4], "remaining") == (3, 3.5, pytest.approx(0.5))
 
 
 def test_a_reach_across_a_border_is_shared_by_length_and_counts_on_both_sides():
     areas = [("region", ""), ("district", "North"), ("district", "South"), ("outside districts", "")]
 
-    left = [amounts(rows_of(scope, "in order", district).loc[4], "left") for scope, district in areas]
+    left = [amounts(rows_of(scope, "in order", district).loc[4], "remaining") for scope, district in areas]
 
     half = (1, 1.0, pytest.approx(0.2))
     assert left == [(1, 2.0, pytest.approx(0.4)), half, (0, 0.0, 0.0), half]
@@ -96,7 +96,7 @@ def steps_with(allow):
 
 
 @pytest.mark.parametrize(
-    ("allow", "barred"),
+    ("allow", "excluded"),
     [
         ([], [[0, 1], [0, 1], [1], []]),
         (["unknown"], [[0], [0], [], []]),
