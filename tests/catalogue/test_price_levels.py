@@ -1,4 +1,4 @@
-"""Money of several years and currencies: converted by index and rate, reported, refused where a figure is missing."""
+"""Money of several years and currencies: converted by index and rate, reported; refused if a figure is missing."""
 
 import pytest
 

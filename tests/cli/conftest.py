@@ -55,7 +55,7 @@ kind = "share_of_mean"
 share = 0.1
 
 [energy]
-turbines = ["machines.toml"]
+turbines = ["turbines.toml"]
 
 [costs]
 file = "costs.toml"

@@ -22,7 +22,7 @@ def test_a_setting_is_listed_with_kind_limits_default_and_meaning():
     # Typed by hand from the declarations in config.
     for row in (
         "| `snap_m` | number, 0 or more | `5` | farthest gap between line ends that is closed [m] |",
-        "| `draws` | whole number, 16 or more | `64` | simulations of the profile's error |",
+        "| `simulations` | whole number, 16 or more | `64` | simulations of the profile's error |",
         "| `availability` | number, 0 to 1 | `0.95` | share of the time that the plant is ready |",
         "| `share` | number, 0 to 1 | none | share of the mean flow, or of the flow of the moment |",
         "| `edge_is_divide` | true or false | `false` | "

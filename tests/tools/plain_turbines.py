@@ -4,7 +4,7 @@ from sitefinder.catalogue.turbines import TurbineClass
 
 
 def plain_turbine(**changes):
-    """A turbine class of efficiency 0.8 at every flow, gear and generator 0.9; fields are replaced by what is given."""
+    """A turbine class of efficiency 0.8 at every flow, gear and generator 0.9, with these fields replaced."""
     practice = "an example"
     fields = {
         "name": "plain turbine",
