@@ -32,7 +32,7 @@ STRAIGHT_LINE = 10.0 * (1.0 - exceedance(1000))
     [(0.0, np.inf, 2.800), (0.3, np.inf, 2.728), (0.0, 9.0, 2.400), (0.3, 9.0, 2.328)],
 )
 def test_order_of_operations_gives_the_flows_worked_by_hand(lowest_relative_flow, shut_down_m3s, mean_flow_m3s):
-    # Design flow 4, reserve 1. Usable 0..4 over 4/10 of the time gives 0.8, full flow over half the
+    # Design flow 4, environmental flow 1. Usable 0..4 over 4/10 of the time gives 0.8, full flow over half the
     # time 2.0; units that stand below 1.2 lose 0.072; standing above 9, when all flow stays, loses 4 over
     # a tenth of the time.
     left = np.where(shut_down_m3s < STRAIGHT_LINE, STRAIGHT_LINE, 1.0)

@@ -44,14 +44,15 @@ def test_a_scheme_type_without_diverted_length_leaves_its_share_over_the_crest()
     assert left(True, False, crest_share=0.0) == [0.0, 0.0, 0.0, 0.0]
     assert left(True, False, crest_share=0.5, crest_min_m3s=0.7) == [0.7, 0.7, 0.7, 0.2]
     assert left(False, False, crest_share=0.0) == ENVIRONMENTAL_FLOW.tolist()[0]
-    # In closed months everything stays, whatever the layout.
+    # In closed months everything stays, whatever the scheme type.
     closed = np.array([True, False, False, False])
     assert left(True, False, closed, crest_share=0.0) == [10.0, 0.0, 0.0, 0.0]
 
 
 def test_fish_find_the_pass_by_a_share_of_what_the_turbines_take():
-    # 5 % of it, inside the reserve of 1 m³/s: of 63 m³/s turbines may take 60 and the pass has 3; of 10 m³/s the
-    # reserve is more than the share. On top of the reserve: of 22 m³/s they may take 20.
+    # 5 % of it, inside the environmental flow of 1 m³/s: of 63 m³/s turbines may take 60 and the pass has 3; of 10
+    # m³/s the environmental flow is more than the share. On top of the environmental flow: of 22 m³/s they may
+    # take 20.
     flow = np.array([[63.0, 22.0, 10.0, 0.5]])
     kept = np.minimum(1.0, flow)
     for inside, expected in ((True, [3.0, 22 / 21, 1.0, 0.5]), (False, [1 + 62 / 21, 2.0, 1 + 9 / 21, 0.5])):
@@ -59,7 +60,7 @@ def test_fish_find_the_pass_by_a_share_of_what_the_turbines_take():
         with_pass = residual_flow(flow, kept, flow.mean(axis=1), True, True, settings)
         assert with_pass[0] == pytest.approx(expected)
         assert residual_flow(flow, kept, flow.mean(axis=1), True, False, settings)[0] == pytest.approx(kept[0])
-        # Whatever turbines then take, the share of it is left beside the reserve.
+        # Whatever turbines then take, the share of it is left beside the environmental flow.
         used = np.minimum(flow - with_pass, 8.0)
         left = residual_flow(flow, kept, flow.mean(axis=1), True, True, settings, used_m3s=used)
         share = 0.05 * used + (0.0 if inside else kept)
@@ -101,8 +102,8 @@ def test_turbines_are_shut_down_in_floods_and_in_closed_months(changes, closed, 
 def test_order_of_operations_of_a_whole_valuation(
     lowest, changes, mean_flow_m3s, turbine_class, generic_costs, settings
 ):
-    # Q = 10 (1 - p), reserve 1, design flow 4 by the class's limit; worked by hand in test_energy.py. Flows above
-    # 9 m³/s are 1.8 times the mean, or exceeded 10 % of the time.
+    # Q = 10 (1 - p), environmental flow 1, design flow 4 by the class's limit; worked by hand in test_energy.py.
+    # Flows above 9 m³/s are 1.8 times the mean, or exceeded 10 % of the time.
     flow = 10.0 * (1.0 - (np.arange(200) + 0.5) / 200)[None, :]
     none_lost = {"rack_and_gate_loss_m": 0.0, "exit_loss_m": 0.0, "availability": 1.0}
     settings = settings.model_copy(update={"energy": settings.energy.model_copy(update=none_lost | changes)})
@@ -149,20 +150,20 @@ def plants():
     )
 
 
-def with_passage(settings, **changes):
-    flows = settings.flows.model_copy(update={"passage": ReleaseSettings(**changes)})
+def with_releases(settings, **changes):
+    flows = settings.flows.model_copy(update={"releases": ReleaseSettings(**changes)})
     return settings.model_copy(update={"flows": flows})
 
 
 def test_each_scheme_type_is_valued_by_what_it_leaves(plants, generic_turbines, generic_costs, settings):
     stretches, flow, environmental_flow = plants
     data = (flow, generic_turbines, generic_costs)
-    changed = with_passage(settings, crest_share=0.25, fish_pass_m3s=0.05, fish_pass_in_environmental_flow=False)
+    changed = with_releases(settings, crest_share=0.25, fish_pass_m3s=0.05, fish_pass_in_environmental_flow=False)
 
     together = value_stretches(stretches, flow, environmental_flow, *data[1:], changed)
     options = turbine_options(stretches, flow, environmental_flow, *data[1:], changed)
 
-    # One by one, with the reserve of its scheme type worked out beforehand and no settings of passage.
+    # One by one, with the environmental flow of its scheme type worked out beforehand and no settings of releases.
     for label, row in stretches.iterrows():
         kept = environmental_flow * (1.0 if row["scheme_type"] == "diversion" else 0.25)
         if row["scheme_type"] != "diversion" or row["has_fish_pass"]:
@@ -190,7 +191,7 @@ def test_leaving_more_never_gives_energy(plants, generic_turbines, generic_costs
 
     energy = [
         value_stretches(
-            stretches, flow, environmental_flow, generic_turbines, generic_costs, with_passage(settings, **step)
+            stretches, flow, environmental_flow, generic_turbines, generic_costs, with_releases(settings, **step)
         )["any_energy_mwh"].fillna(0.0)
         for step in steps
     ]

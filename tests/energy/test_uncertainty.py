@@ -279,7 +279,8 @@ def test_a_source_that_errs_alone_has_the_numbers_that_it_has_among_others(drawn
     def simulations_of(sources):
         return drawn(2, head_errors=errors, given={"sources": sources}, **spread).energy_mwh
 
-    # No reserve, no limit of power: the factors of energy multiply, so that each may be taken out again.
+    # No environmental flow, no limit of power: the factors of energy multiply, so that each may be taken out
+    # again.
     none = simulations_of(())
     product = none * np.prod([simulations_of((name,)) / none for name in SOURCES], axis=0)
     np.testing.assert_allclose(simulations_of(SOURCES), product, rtol=1e-9)

@@ -84,8 +84,8 @@ def test_an_equation_without_source_range_and_error_has_all_three_reported_at_on
 
     assert str(raised.value) == (
         "equations.toml: 4 problems\n"
-        "  equations[1].predictors[1].minimum: missing\n"
         "  equations[1].predictors[1].maximum: missing\n"
+        "  equations[1].predictors[1].minimum: missing\n"
         "  equations[1].source: missing\n"
         "  equations[1]: no error: give standard_error_log10, standard_error_percent, "
         "standard_error_upper_percent, standard_error_in_flow_unit, a covariance, "

@@ -160,6 +160,6 @@ def test_intervals_hold_the_true_mean_as_often_as_they_say():
         true, said = ((median * np.exp(change)).mean() for change in (off, made.log_change))
         inside.append(abs(np.log(true / said)) <= T * LOG_SD * np.sqrt(made.left))
 
-    # 1.7 standard deviations hold 91.1 %; 2000 draws err by 0.6 %, so 2 % are three times that. A mean over a
-    # curve whose bins err apart errs less than each bin, so that more may be held.
+    # 1.7 standard deviations hold 91.1 %; 2000 simulations err by 0.6 %, so 2 % are three times that. A mean over
+    # a curve whose bins err apart errs less than each bin, so that more may be held.
     assert 0.89 <= np.mean(inside) <= 0.99

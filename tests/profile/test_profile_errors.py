@@ -41,7 +41,7 @@ def test_errors_correlate_by_the_distance_along_the_streams_and_through_the_conf
 
     wanted = [[1.5**2 * math.exp(-operation_between(a, b) / 60.0) for b in range(9)] for a in range(9)]
     found = errors_m.astype(float) @ errors_m.T / simulations
-    # A mean product of normals has a standard deviation of at most sqrt(2 / draws) variances; 5 of them.
+    # A mean product of normals has a standard deviation of at most sqrt(2 / simulations) variances; 5 of them.
     assert found == pytest.approx(np.array(wanted), abs=5 * math.sqrt(2.0 / simulations) * 1.5**2)
     assert np.abs(errors_m.mean(axis=1)).max() < 5 * 1.5 / math.sqrt(simulations)
 
@@ -56,7 +56,7 @@ def test_head_error_of_an_unmoved_fit_is_that_of_two_correlated_end_points():
 
     correlation = [math.exp(-operation_between(a, b) / 80.0) for a, b in zip(upper, lower, strict=True)]
     expected = drop_se_m(rmse_m[upper], rmse_m[lower], correlation)
-    # The relative standard error of a standard deviation is 1 / sqrt(2 draws).
+    # The relative standard error of a standard deviation is 1 / sqrt(2 simulations).
     assert head_se_m == pytest.approx(expected, rel=5 / math.sqrt(2 * simulations))
 
 
@@ -165,7 +165,7 @@ def test_linear_errors_hold_the_share_of_a_normal_that_they_claim():
         ({"rmse_m": [1.0, 2.0]}, r"rmse_m must be one number or have shape \(9,\), found \(2,\)"),
         ({"correlation_length_m": -5.0}, r"correlation_length_m must not be negative, found -5\.0"),
         ({"correlation_length_m": math.nan}, "correlation_length_m must not be negative, found nan"),
-        ({"simulations": 0}, "draws must be at least 1"),
+        ({"simulations": 0}, "simulations must be at least 1"),
         ({"seed": -1}, "seed must lie between 0"),
         ({"quantile": 2.0}, "quantile must lie between"),
         ({"downstream": np.zeros(9, dtype=np.int32)}, "downstream must be -1 or the number of a later"),

@@ -91,7 +91,7 @@ def test_the_law_of_errors_is_reported_by_groups_of_heads():
 
     law = error_law(head_m, errors_m)
 
-    # Eight groups of 250 by 64 draws: three standard errors of a mean are 2.4 % of the spread.
+    # Eight groups of 250 by 64 simulations: three standard errors of a mean are 2.4 % of the spread.
     assert law.at_m == pytest.approx(np.repeat([1.0, 2.0, 4.0, 8.0], 2))
     assert (np.abs(law.lean_m + 0.1 * (law.at_m - 3.0)) < 0.024 * 0.2 * law.at_m).all()
     assert law.spread_m == pytest.approx(0.2 * law.at_m, rel=0.02)

@@ -17,7 +17,7 @@ STATIONS, STEP_M, ERROR_M = 2001, 50.0, 0.5
 
 
 # One river whose falls from station to station are exponential of mean 0.2 m, and a profile measured with errors
-# that leave each fall its own; with draws of the same errors.
+# that leave each fall its own; with simulations of the same errors.
 @pytest.fixture(scope="module")
 def river():
     rng = np.random.default_rng(4)
