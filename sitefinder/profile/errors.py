@@ -137,7 +137,7 @@ def simulate_profile_errors(
 
 def _validate_bad_simulations(simulations, seed, first_draw):
     if simulations < 1 or first_draw < 0:
-        raise ValueError(f"draws must be at least 1 and first_draw 0, found {simulations} and {first_draw}")
+        raise ValueError(f"simulations must be at least 1 and first_draw 0, found {simulations} and {first_draw}")
     if not 0 <= seed < 2**64:
         raise ValueError(f"seed must lie between 0 and 2**64 - 1, found {seed}")
 
