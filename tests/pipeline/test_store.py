@@ -203,7 +203,7 @@ def test_the_least_recently_used_results_go_first_and_those_of_the_run_never(sum
     assert list((sums.folder / "drafts").iterdir()) == []
 
 
-def test_an_entry_reports_its_recipe_and_the_digest_of_each_file(sums):
+def test_an_entry_holds_its_recipe_and_the_digest_of_each_file(sums):
     sums.run()
 
     entries = json.loads((entry_of(sums, "first") / "entry.json").read_text(encoding="utf-8"))

@@ -286,7 +286,7 @@ def test_every_column_of_sites_and_reaches_declares_stages_settings_and_inputs_t
                 assert part.removeprefix("layers.").partition(".")[0] in fields, column.name
 
 
-def test_defaults_are_reported_by_the_keys_of_provenance(sample_run):
+def test_defaults_are_listed_by_the_keys_of_provenance(sample_run):
     table = pyogrio.read_dataframe(sample_run.delivered.path, layer="provenance", read_geometry=False)
     notes = dict(zip(table["name"], table["value"].fillna(""), strict=True))
 

@@ -133,7 +133,7 @@ def test_an_inventory_without_sites_is_delivered_whole_and_says_why(case, delive
     assert (outcome.handover.energy_p90_mwh, outcome.handover.energy_p10_mwh) == (0.0, 0.0)
 
 
-def test_the_same_valley_has_sites_when_nothing_stands_in_the_way(deliver):
+def test_the_same_valley_has_sites_when_nothing_excludes_them(deliver):
     # Otherwise the cases above would prove nothing.
     assert len(deliver(price="3.0").tables["sites"]) > 0
 

@@ -298,7 +298,7 @@ def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_ke
         ('path = "dem.tif"', 'path = "dem.tif"\nlicence = "CC0"', None, None),
     ],
 )
-def test_a_plan_reports_what_a_setting_redoes(valley, old, new, first_redone, reason):
+def test_a_plan_shows_what_a_setting_redoes(valley, old, new, first_redone, reason):
     valley.run()
     text = valley.settings.read_text(encoding="utf-8")
     assert text.count(old) == 1
@@ -399,7 +399,7 @@ def test_two_settings_files_may_share_a_store(valley, tmp_path):
     assert sorted(path.name for path in (tmp_path / "other").iterdir()) == ["sites.gpkg"]
 
 
-def test_the_account_of_a_run_reports_what_it_took(valley):
+def test_the_run_record_says_what_it_took(valley):
     valley.run()
     add_rule(valley.settings)
     delivered = valley.run()
