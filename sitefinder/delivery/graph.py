@@ -49,8 +49,8 @@ SHARED = [
     stage(
         "ranked_sites",
         f"{_SITE_TABLES}:rank_sites",
-        "network stationing catchments heads flows water_depths water_bodies marks stretches verdicts sites "
-        "fish_alive",
+        "network stationing catchments heads flows water_depths water_bodies marks stretches verdicts sites"
+        " fish_alive",
         "run.crs run.seed rules energy tailwater flows.releases fish costs ranking uncertainty off_grid",
         "turbines costs layers.districts layers.roads layers.power_lines layers.settlements",
     ),
@@ -137,8 +137,8 @@ TABLES = [
     _table(
         "repairs",
         _REGION_TABLES,
-        "surface network stationing terrain dem_seams dem_errors field_levels heads flows channel_shapes "
-        "water_bodies falls",
+        "surface network stationing terrain dem_seams dem_errors field_levels heads flows channel_shapes"
+        " water_bodies falls",
         "inputs.dem_footprints network.ridge_m rules",
         "repairs dem_error layers.dem_footprints",
     ),
@@ -235,7 +235,7 @@ def wanted_files(delivery):
 
     Parameters
     ----------
-    delivery : sitefinder.settings.DeliverySettings
+    delivery : sitefinder.settings.run.DeliverySettings
 
     Returns
     -------

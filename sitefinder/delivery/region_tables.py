@@ -27,7 +27,7 @@ from sitefinder.rules.confidentiality import (
 from sitefinder.rules.overlaps import hits_by_reach
 from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
-from sitefinder.schema.total_layers import STREAM_SCOPE, SCOPES, DISTRIBUTIONS_OF
+from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
 from sitefinder.siting.potential import (
     Step,
@@ -41,7 +41,7 @@ from sitefinder.siting.potential import (
 from sitefinder.steps.flags import covered_percent, flag_texts, list_seams, marked_reaches
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
-from sitefinder.steps.scope import OF_THE_TURBINE
+from sitefinder.steps.scope import OF_THE_COMPUTER
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
 from sitefinder.steps.terrain import list_terrain_repairs
 from sitefinder.units import (
@@ -855,7 +855,7 @@ def make_provenance(settings, inputs, flows, repairs_table):
     for change in inputs.conversions:
         conversion = f"{change.money} × {change.factor:.4g} = {change.to_money}"
         rows.append(_setting(f"price level of {change.name}", conversion, change.source))
-    given = _flat(settings.model_dump(exclude={"run": OF_THE_TURBINE, "delivery": True}))
+    given = _flat(settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
     build = own_build()

@@ -340,7 +340,7 @@ def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_dep
 
     Returns
     -------
-    EnergyDraws
+    EnergySimulations
     DataFrame, n rows, index of own
         P90, P50 and P10 of power, energy and LCOE, and the contributions to their uncertainty.
 

@@ -9,9 +9,9 @@ from textwrap import wrap
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.text import (
     WIDTH,
-    energy_interval,
     counted,
     decimals,
+    energy_interval,
     figure,
     gigawatt_hours,
     level_places,
@@ -458,9 +458,9 @@ def run_figures(about, tables):
     -------
     dict
         Content of the JSON: that of `about`; ``totals``, the row of the region in that layer; ``verdicts``, with
-        ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``sites``, the best five with all
-        columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values are None.
-        `sitefinder.report.printed.printed_json` adds the files.
+        ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``sites``, the best five with
+        all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values
+        are None. `sitefinder.report.printed.printed_json` adds the files.
     """
     totals, warning = tables["totals"], surface_model_warning(tables["reaches"])
     return about | {

@@ -192,7 +192,7 @@ class EnvironmentalFlowStep(Section):
     """A row of a stepped table, in the flow unit of the table."""
 
     index_from: float = Field(ge=0, description="low-flow index from which the row applies")
-    environmental: float = Field(ge=0, description="environmental flow at that index")
+    environmental_flow: float = Field(ge=0, description="environmental flow at that index")
     further: float = Field(
         0.0, ge=0, description="additional environmental flow for each unit of the index above it"
     )
@@ -279,9 +279,9 @@ class EnvironmentalFlowRule(Section):
 
     @property
     def steps_m3s(self):
-        """Rows of the stepped table as (index [m³/s], environmental flow [m³/s], further [m³/s per m³/s])."""
+        """Rows of the stepped table as (index, environmental flow [m³/s], further [m³/s per m³/s])."""
         unit = TO_INTERNAL_UNIT[self.flow_unit][1]
-        return [(step.index_from * unit, step.environmental * unit, step.further) for step in self.steps]
+        return [(step.index_from * unit, step.environmental_flow * unit, step.further) for step in self.steps]
 
     @property
     def is_seasonal(self):

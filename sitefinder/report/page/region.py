@@ -15,7 +15,7 @@ from sitefinder.report.page.figures import (
     table,
     text_cell,
 )
-from sitefinder.report.text import energy_interval, counted, is_missing, power
+from sitefinder.report.text import counted, energy_interval, is_missing, power
 from sitefinder.schema import has_flag
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,

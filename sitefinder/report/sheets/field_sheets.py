@@ -6,7 +6,7 @@ from sitefinder.report.sheets.maps import locate, locator, measure_names, region
 from sitefinder.report.sheets.profiles import measure_profiles
 from sitefinder.report.sheets.site_data import LONGEST_NAME, site_data
 from sitefinder.report.stream_names import stream_names
-from sitefinder.report.text import energy_interval, counted, gigawatt_hours, power
+from sitefinder.report.text import counted, energy_interval, gigawatt_hours, power
 from sitefinder.schema.wording import READING, SAFETY, SCREENING
 from sitefinder.vocabulary import VERDICTS, labels
 
