@@ -235,9 +235,9 @@ def test_font_files_that_cannot_be_used_are_all_named_at_once(tmp_path):
 
     message = str(caught.value)
     assert "there is no such font file" in message
-    assert "this is no font" in message
+    assert "the file is not a font" in message
     assert message.count("the font is damaged") == 2
-    assert "this font has no letters" in message
+    assert "the font has no characters" in message
     assert "the compiler of the PDF files cannot read" in message
 
 
