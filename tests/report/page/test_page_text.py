@@ -186,7 +186,7 @@ def test_figures_are_written_as_a_person_writes_them(handover):
     said = {label: text for (_, label, _), text in zip(data["labels"], data["sites"][0]["facts"], strict=True)}
     expected = {
         "Capital cost": "952,000 EUR",
-        "Level": "powerhouse 17 m below the road",
+        "Level against the road": "powerhouse 17 m below the road",
         "Inter-annual variability": "not included",
         "Gross head": "9.61 ± 0.25 m (standard error)",
         "Closed months": "Oct, Nov",
@@ -261,7 +261,7 @@ def test_missing_values_are_shown_as_not_known(made):
 def test_an_inventory_without_anything_still_has_its_page(made):
     page = page_html(made(sites=0, reaches=0, months=False, districts=False))
 
-    assert "No site was found" in page
+    assert "No site was selected" in page
     assert 'id="sites-table"' not in page
     assert SCREENING in page
 

@@ -176,9 +176,9 @@ def test_letters_without_a_font_are_boxes_and_the_foot_says_so(titles):
     texts = [page.extract_text() for page in PdfReader(io.BytesIO(titles("水の川 Brook"))).pages]
 
     assert "□□□ Brook" in texts[1]
-    assert all("□: a letter that no font at hand has" in text for text in texts)
+    assert all("□: a character that no available font has" in text for text in texts)
     plain = PdfReader(io.BytesIO(titles("Brook"))).pages[1].extract_text()
-    assert "a letter that no font" not in plain
+    assert "a character that no" not in plain
 
 
 def test_a_font_of_the_users_serves_where_those_of_the_package_lack_a_letter(titles, tmp_path):
