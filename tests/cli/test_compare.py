@@ -71,17 +71,17 @@ def test_nothing_changed_is_said_in_one_line(two_runs, command):
 
 
 def test_a_table_and_a_geopackage_are_written_where_asked(two_runs, command):
-    outcome = command("compare", "out", "--csv", "told/changes.csv", "--output", "told/changes.gpkg")
+    outcome = command("compare", "out", "--csv", "report/changes.csv", "--output", "report/changes.gpkg")
 
-    assert outcome.out.endswith("\nFiles\n  told/changes.csv\n  told/changes.gpkg\n")
-    table = pd.read_csv("told/changes.csv")
+    assert outcome.out.endswith("\nFiles\n  report/changes.csv\n  report/changes.gpkg\n")
+    table = pd.read_csv("report/changes.csv")
     assert table.loc[table["kind"] == "reach", "change"].tolist() == ["newly excluded", "unchanged"]
     columns = [column.name for column in CHANGE_LAYERS["changes"].columns]
     assert list(table.columns) == columns
-    assert pyogrio.read_info("told/changes.gpkg", layer="changes")["fields"].tolist() == columns
-    first = (two_runs.folder / "told" / "changes.gpkg").read_bytes()
-    command("compare", "out", "--output", "told/again.gpkg")
-    assert (two_runs.folder / "told" / "again.gpkg").read_bytes() == first
+    assert pyogrio.read_info("report/changes.gpkg", layer="changes")["fields"].tolist() == columns
+    first = (two_runs.folder / "report" / "changes.gpkg").read_bytes()
+    command("compare", "out", "--output", "report/again.gpkg")
+    assert (two_runs.folder / "report" / "again.gpkg").read_bytes() == first
 
 
 def test_a_comparison_never_replaces_what_it_compares(two_runs, command):
