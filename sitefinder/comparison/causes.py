@@ -43,7 +43,7 @@ NO_CAUSE = re.compile(
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
 RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
 ORDER_OF_RULES = "order of the rules"
-COLUMNS = ["origin", "name", "told", "old", "new"]
+COLUMNS = ["origin", "name", "difference", "old", "new"]
 # The fact that stages of rules see, and the one of what no stage is known to see, which may have led to anything.
 RULES, ANYTHING = "rules", "anything"
 # The stage that selects sites: whatever reaches it can have led to another selection.

@@ -267,7 +267,7 @@ def reported_causes(table):
     -------
     str
     """
-    notes = table["told"].tolist()
+    notes = table["difference"].tolist()
     if not notes:
         return UNTOLD
     rest = len(notes) - CAUSES_REPORTED

@@ -431,7 +431,7 @@ def test_differences_are_reported_by_input_setting_rule_and_stage():
         stages={"heads": "2"},
     )
 
-    notes = differences(old["provenance"], new["provenance"], GRAPH).table["told"].tolist()
+    notes = differences(old["provenance"], new["provenance"], GRAPH).table["difference"].tolist()
 
     assert notes == [
         "rule park: buffer_m 0.0 → 9.0",
@@ -448,7 +448,7 @@ def test_a_setting_that_only_the_newer_program_knows_is_no_difference_at_its_def
     new = run_of(settings={"heads.shrink": "True", "heads.simulations": "99"})["provenance"]
 
     defaults = {"heads.shrink": "True", "heads.simulations": "64"}
-    notes = differences(run_of()["provenance"], new, GRAPH, defaults).table["told"]
+    notes = differences(run_of()["provenance"], new, GRAPH, defaults).table["difference"]
 
     assert notes.tolist() == ["setting heads.simulations: not set → 99"]
 
