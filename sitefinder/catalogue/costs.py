@@ -227,7 +227,7 @@ def to_common_currency(turbines, costs, year=None):
 
     Parameters
     ----------
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     costs : CostFile
     year : int, optional
         Absent: the cost file's.

@@ -35,21 +35,8 @@ HIT_KEYS = ["line", "rule", "action", "feature_id", "doubt"]
 HIT_COLUMNS = [*HIT_KEYS, "overlap_m"]
 
 
-def taken_lines(stretches, reaches):
-    """All stream that each stretch takes: from intake to tailrace, and the pond of a new weir above it.
-
-    Parameters
-    ----------
-    stretches : GeoDataFrame, n rows
-        ``pond_length_m`` [m] and a line downstream from the intake.
-    reaches : GeoDataFrame
-        Of the same run.
-
-    Returns
-    -------
-    ndarray of LineString or MultiLineString, shape (n,)
-        Tributaries of a pond are followed as far as its longest arm, since tables do not tell their own lengths.
-    """
+# All stream that each stretch takes: from intake to tailrace, and the pond of a new weir above it.
+def _taken_lines(stretches, reaches):
     lines = np.asarray(stretches.geometry, dtype=object).copy()
     ponds_m = stretches["pond_length_m"].fillna(0.0).to_numpy(dtype=np.float64)
     if not (ponds_m > 0).any():
@@ -87,26 +74,8 @@ def _upstream(drawn, ends, reach, place_m, length_m):
     return pieces
 
 
-def hits_on(lines, reaches, hits, tolerance_m=EXACT_M):
-    """Rules and features that lie on lines.
-
-    Parameters
-    ----------
-    lines : array of LineString or MultiLineString, shape (n,)
-    reaches : GeoDataFrame
-        Of one run: ``reach_id``, ``from_m``, ``to_m`` (along the link) and a line downstream.
-    hits : DataFrame
-        ``rule_hits`` of the same run.
-    tolerance_m : float
-        Farthest that lines of the same stream lie apart [m]; more than nothing where the networks differ.
-
-    Returns
-    -------
-    DataFrame
-        ``line`` (row of `lines`), ``rule``, ``action``, ``feature_id``, ``doubt``, ``overlap_m``; a row for each
-        feature, in the order of lines and hits. What overlaps by less than twice the tolerance does not count;
-        a hit that does not tell its place lies on all of its reach.
-    """
+# Rules and features that lie on lines.
+def _hits_on(lines, reaches, hits, tolerance_m=EXACT_M):
     found = [pd.DataFrame(columns=HIT_COLUMNS)]
     if len(lines) and len(reaches) and len(hits):
         drawn = np.asarray(reaches.geometry, dtype=object)
@@ -138,8 +107,8 @@ def bars(hits, scheme_types, allow):
     Parameters
     ----------
     hits : DataFrame
-        See `hits_on`.
-    scheme types : array of str
+        See `_hits_on`.
+    scheme_types : array of str
         Of the lines.
     allow : collection of str
         The run's ``ranking.allow``.
@@ -164,38 +133,13 @@ def _bars(action, doubt, scheme_type, allow):
     return action.bars_scheme(scheme, allow)
 
 
-def limits_turbines(hits):
-    """Which hits leave a stretch to fish-safe turbines alone.
-
-    Parameters
-    ----------
-    hits : DataFrame
-        See `hits_on`.
-
-    Returns
-    -------
-    ndarray of bool
-    """
+# Which hits leave a stretch to fish-safe turbines alone.
+def _limits_turbines(hits):
     return hits["action"].isin([action.name for action in ACTIONS if action.fish_safe_only]).to_numpy(dtype=bool)
 
 
-def reported_rules(hits):
-    """Rules with their features as text.
-
-    Parameters
-    ----------
-    hits : iterable of (str, str, str)
-        Rule, feature (empty where it is not to be told) and doubt (empty where there is none).
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> reported_rules([("park", "P1", ""), ("nests", "", ""), ("park", "P2", "category missing")])
-    'park (P1, P2 category missing); nests'
-    """
+# Rules with their features as text.
+def _reported_rules(hits):
     features = {}
     for rule, feature, doubt in hits:
         features.setdefault(rule, {})[f"{feature} {doubt}".strip()] = None
@@ -203,19 +147,8 @@ def reported_rules(hits):
     return "; ".join(f"{rule} ({names})" if names else rule for rule, names in parts.items())
 
 
-def hits_by(hits, column):
-    """Hits by a column of theirs, as plain rows: {value: [(rule, feature, doubt, action), …]}.
-
-    Parameters
-    ----------
-    hits : DataFrame
-        ``rule_hits``, or of `hits_on`.
-    column : str
-
-    Returns
-    -------
-    dict
-    """
+# Hits by a column of theirs, as plain rows: {value: [(rule, feature, doubt, action), …]}.
+def _hits_by(hits, column):
     doubt = hits["doubt"].tolist() if "doubt" in hits else [""] * len(hits)
     found = {}
     for key, *row in zip(
@@ -232,25 +165,8 @@ APPEARED_BY = ("length_m",)
 EXCLUDING = {action.name for action in ACTIONS if action.verdict == VERDICTS[0].name}
 
 
-def reach_changes(old, new, causes, *, near_m, min_change):
-    """A row for each reach of either run.
-
-    Parameters
-    ----------
-    old, new : dict of str to DataFrame
-        ``reaches`` and ``rule_hits`` of each run.
-    causes : sitefinder.comparison.causes.Causes
-    near_m, min_change : float
-        See `sitefinder.comparison.changes.compare_runs`.
-
-    Returns
-    -------
-    rows : DataFrame
-        Columns of ``changes`` that reaches have, and ``geometry``.
-    values : DataFrame
-        See `sitefinder.comparison.matching.differing_values`.
-    matched : sitefinder.comparison.matching.Matched
-    """
+# A row for each reach of either run.
+def _reach_changes(old, new, causes, *, near_m, min_change):
     before, after = old["reaches"], new["reaches"]
     ids = before["reach_id"].to_numpy(dtype=object), after["reach_id"].to_numpy(dtype=object)
     matched = match(*ids, lines_of(before), lines_of(after), near_m=near_m)
@@ -307,14 +223,14 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
     ids = [table["reaches"]["reach_id"].to_numpy(dtype=object) for table in (old, new)]
     reasons = [table["reaches"]["reasons"].to_numpy(dtype=object) for table in (old, new)]
     known = {name for table in (old, new) for name in table["rule_hits"]["rule"]}
-    hits = [hits_by(table["rule_hits"], "reach_id") for table in (old, new)]
+    hits = [_hits_by(table["rule_hits"], "reach_id") for table in (old, new)]
     rules, cause = [""] * len(change), [""] * len(change)
     for row in np.flatnonzero(change != "unchanged").tolist():
         i, j = int(matched.old[row]), int(matched.new[row])
         if i < 0 or j < 0:
             cause[row] = words.notes(words.of_columns(APPEARED_BY, narrowed=False))
             continue
-        before, after = (rule_names(reasons[run][at], known) for run, at in ((0, i), (1, j)))
+        before, after = (_rule_names(reasons[run][at], known) for run, at in ((0, i), (1, j)))
         gained = [name for name in after if name not in before]
         lost = [name for name in before if name not in after]
         if change[row] == "newly excluded":
@@ -334,16 +250,8 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
     return rules, cause
 
 
-def rule_names(reasons, known=()):
-    """Names of the rules that reasons tell, without the remark that one is not certain.
-
-    Examples
-    --------
-    >>> rule_names("park; nests (category missing)")
-    ['park', 'nests']
-    >>> rule_names("park (north)", known={"park (north)"})
-    ['park (north)']
-    """
+# Names of the rules that reasons tell, without the remark that one is not certain.
+def _rule_names(reasons, known=()):
     names = [name for name in reasons.split(REASON_SEPARATOR) if name]
     return [name if name in known else re.sub(r" \([^()]*\)$", "", name) for name in names]
 
@@ -357,7 +265,7 @@ def _excluding(hits, rules):
 # Rules with the features of theirs that lie on the reach; by name alone where no feature is told.
 def _features(hits, names):
     bare = [(name, "", "") for name in names]
-    return reported_rules([*bare, *(row[:3] for name in names for row in hits if row[0] == name)])
+    return _reported_rules([*bare, *(row[:3] for name in names for row in hits if row[0] == name)])
 
 
 # Where a site stands among the others.
@@ -385,26 +293,8 @@ def inventory(tables):
     return Inventory(tables, stretches, frozenset(word for word in allowable() if word in notes))
 
 
-def site_changes(old, new, causes, reaches, *, near_m, min_change):
-    """A row for each site of either run.
-
-    Parameters
-    ----------
-    old, new : dict of str to DataFrame
-        ``sites``, ``stretches``, ``reaches``, ``rule_hits``, ``provenance`` of each run.
-    causes : sitefinder.comparison.causes.Causes
-    reaches : sitefinder.comparison.matching.Matched
-        Reaches of both runs that belong together.
-    near_m, min_change : float
-        See `sitefinder.comparison.changes.compare_runs`.
-
-    Returns
-    -------
-    rows : DataFrame
-        Columns of ``changes`` that sites have, and ``geometry``.
-    values : DataFrame
-        See `sitefinder.comparison.matching.differing_values`.
-    """
+# A row for each site of either run.
+def _site_changes(old, new, causes, reaches, *, near_m, min_change):
     runs = inventory(old), inventory(new)
     before, after = old["sites"], new["sites"]
     ids = before["site_id"].to_numpy(dtype=object), after["site_id"].to_numpy(dtype=object)
@@ -438,13 +328,13 @@ def site_changes(old, new, causes, reaches, *, near_m, min_change):
         rows = np.union1d(np.flatnonzero(other_rows < 0), anew).astype(np.int64)
         sites = (matched.old, matched.new)[run][rows]
         barring, limiting = (
-            hits_by(hits, "line") for hits in _rules_between(runs, run, sites, redrawn[run], near_m, causes)
+            _hits_by(hits, "line") for hits in _rules_between(runs, run, sites, redrawn[run], near_m, causes)
         )
         for number, row in enumerate(rows.tolist()):
             barred = barring.get(number, [])
             shown = barred or limiting.get(number, [])
             if shown:
-                notes = mark + reported_rules(hit[:3] for hit in shown)
+                notes = mark + _reported_rules(hit[:3] for hit in shown)
                 rules[row] = REASON_SEPARATOR.join(part for part in (rules[row], notes) if part)
             if other_rows[row] < 0:
                 change[row] = stated_change if barred else bare
@@ -521,12 +411,12 @@ def _rules_between(runs, own, sites, redrawn, near_m, causes):
     mine, other = runs[own], runs[1 - own]
     stretches = mine.stretches.iloc[sites]
     scheme_types = mine.tables["sites"]["scheme_type"].to_numpy(dtype=object)[sites]
-    lines = taken_lines(stretches, mine.tables["reaches"])
-    here = hits_on(lines, mine.tables["reaches"], mine.tables["rule_hits"])
+    lines = _taken_lines(stretches, mine.tables["reaches"])
+    here = _hits_on(lines, mine.tables["reaches"], mine.tables["rule_hits"])
     there = _there(lines, redrawn[sites], other.tables, near_m)
     edited = set(causes.table.loc[causes.table["origin"] == "rule", "name"])
     parts = []
-    for bar in (bars, lambda hits, scheme_types, allow: limits_turbines(hits)):
+    for bar in (bars, lambda hits, scheme_types, allow: _limits_turbines(hits)):
         held = there[bar(there, scheme_types, other.allow)]
         before = here[bar(here, scheme_types, mine.allow)].rename(columns={"overlap_m": "before_m"})
         joined = held.merge(before, on=HIT_KEYS, how="left")
@@ -539,7 +429,7 @@ def _rules_between(runs, own, sites, redrawn, near_m, causes):
 def _there(lines, redrawn, tables, near_m):
     found = [pd.DataFrame(columns=HIT_COLUMNS)]
     for rows, tolerance_m in ((np.flatnonzero(~redrawn), EXACT_M), (np.flatnonzero(redrawn), near_m)):
-        hits = hits_on(lines[rows], tables["reaches"], tables["rule_hits"], tolerance_m)
+        hits = _hits_on(lines[rows], tables["reaches"], tables["rule_hits"], tolerance_m)
         if len(hits):
             found.append(hits.assign(line=rows[hits["line"].to_numpy(dtype=np.int64)]))
     return pd.concat(found[1:] or found, ignore_index=True)
@@ -629,8 +519,8 @@ def compare_runs(old, new, graph, *, near_m=NEAR_M, min_change=MIN_CHANGE, defau
     """
     causes = differences(old["provenance"], new["provenance"], graph, defaults)
     options = {"near_m": near_m, "min_change": min_change}
-    reaches, reach_values, matched = reach_changes(old, new, causes, **options)
-    sites, site_values = site_changes(old, new, causes, matched, **options)
+    reaches, reach_values, matched = _reach_changes(old, new, causes, **options)
+    sites, site_values = _site_changes(old, new, causes, matched, **options)
     parts, values = [], []
     for kind, rows, notes in zip(KINDS, (reaches, sites), (reach_values, site_values), strict=True):
         parts.append(rows.assign(kind=kind))

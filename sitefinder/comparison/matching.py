@@ -60,26 +60,8 @@ def along(lines, near_m):
     return shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
 
 
-def pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, alike=None):
-    """Lines that lie on each other, each with one at most.
-
-    Parameters
-    ----------
-    old, new : array of LineString, shapes (n,) and (m,)
-        In the same coordinates [m].
-    near_m : float
-        See `shared`.
-    min_share : float
-        Least share of their length that two lines have in common to be taken for the same.
-    alike : callable, optional
-        Given rows of both, which of these pairs may be the same at all.
-
-    Returns
-    -------
-    Pairs
-        In the order of the old rows. Where several would do, those that share most are taken first, then those of
-        the earlier rows.
-    """
+# Lines that lie on each other, each with one at most.
+def _pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, alike=None):
     old, new = np.asarray(old, dtype=object), np.asarray(new, dtype=object)
     none = np.zeros(0, dtype=np.int64)
     if not (len(old) and len(new)):
@@ -153,7 +135,7 @@ def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, a
     left_old = np.flatnonzero(of_old < 0)
     left_new = np.setdiff1d(np.arange(len(new_ids)), new_rows)
     may = None if alike is None else lambda i, j: alike(left_old[i], left_new[j])
-    pairs = pairs_by_place(old_lines[left_old], new_lines[left_new], near_m, alike=may)
+    pairs = _pairs_by_place(old_lines[left_old], new_lines[left_new], near_m, alike=may)
     of_old[left_old[pairs.old]], by[left_old[pairs.old]] = left_new[pairs.new], "place"
     alone = np.setdiff1d(np.arange(len(new_ids)), of_old[of_old >= 0])
     return Matched(

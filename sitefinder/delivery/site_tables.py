@@ -162,7 +162,7 @@ def environmental_flow_at(settings, inputs, flows, table, used_m3s=None):
     settings, inputs, flows
         Results of the stages of those names.
     table : DataFrame, n rows
-        ``intake``, ``scheme type`` and ``has_fish_pass``.
+        ``intake``, ``scheme_type`` and ``has_fish_pass``.
     used_m3s : ndarray, shape (n, bins), optional
         What the turbines take, for the attraction flow of fish passes; without it, all that they may [m³/s].
     """

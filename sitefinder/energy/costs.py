@@ -286,24 +286,13 @@ def value_by_prices(energy, price, own_price, own_share, own_max):
     return price * energy + (own_price - price) * np.minimum(own_share * energy, own_max)
 
 
-def screen_area_m2(flow_m3s, approach_velocity_m_s):
-    """Wetted area of a fish screen [m²]: the flow over the speed square to the screen.
-
-    Examples
-    --------
-    >>> screen_area_m2(1.0, 0.5)
-    2.0
-    """
-    return flow_m3s / approach_velocity_m_s
-
-
 def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     """The parts of capital that a place asks for, whatever the turbine and its size.
 
     Parameters
     ----------
     stretches : DataFrame, n rows
-        Columns ``scheme type``, ``head_m``, ``weir_height_m``, ``pond_length_m``, ``has_fish_pass``,
+        Columns ``scheme_type``, ``head_m``, ``weir_height_m``, ``pond_length_m``, ``has_fish_pass``,
         ``road_distance_m``, and ``line_distance_m`` or ``settlement_distance_m``
         (see `sitefinder.energy.valuation.value_stretches`).
     flow_mean_m3s : ndarray, shape (n,)
@@ -347,7 +336,7 @@ def check_same_money(turbines, costs):
 
     Parameters
     ----------
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     costs : CostFile
 
     Raises

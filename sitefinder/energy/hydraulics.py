@@ -100,13 +100,8 @@ def kinematic_viscosity_m2_s(temperature_degc):
     return dynamic_pa_s / water_density_kg_m3(temperature_degc)
 
 
-def gravity_of(energy):
-    """Gravity by the settings' latitude, or the standard one [m/s²].
-
-    Parameters
-    ----------
-    energy : sitefinder.settings.EnergySettings
-    """
+# Gravity by the settings' latitude, or the standard one [m/s²].
+def _gravity_of(energy):
     latitude_deg = energy.gravity_latitude_deg
     return GRAVITY_M_S2 if latitude_deg is None else float(normal_gravity_m_s2(latitude_deg))
 
@@ -127,7 +122,7 @@ def kw_per_m3s_m(energy):
     """
     temperature_degc = energy.water_temperature_degc
     density = WATER_DENSITY_KG_M3 if temperature_degc is None else water_density_kg_m3(temperature_degc)
-    return density * gravity_of(energy) / WATTS_PER_KILOWATT
+    return density * _gravity_of(energy) / WATTS_PER_KILOWATT
 
 
 class Waterway(NamedTuple):
@@ -175,7 +170,7 @@ def waterway(energy):
         viscosity_m2_s=kinematic_viscosity_m2_s(
             USUAL_TEMPERATURE_DEGC if temperature_degc is None else temperature_degc
         ),
-        gravity_m_s2=gravity_of(energy),
+        gravity_m_s2=_gravity_of(energy),
     )
 
 
@@ -392,7 +387,7 @@ def intake_is_held(scheme_type, tailwater):
 
     Parameters
     ----------
-    layout : array_like of str, shape (n,)
+    scheme_type : array_like of str, shape (n,)
     tailwater : sitefinder.settings.TailwaterSettings
 
     Returns

@@ -107,8 +107,9 @@ def _rise(x, base, slope, head, loss):
     return base * head + 2.0 * slope * head * x - 3.0 * base * loss * x * x - 4.0 * slope * loss * x**3
 
 
+# Power [kW] and flow used [m³/s] of one plant in each bin, into the last two arguments; for kernels.
 @part
-def fill_bins(
+def _fill_bins(
     curve,
     environmental_flow,
     head,
@@ -122,7 +123,6 @@ def fill_bins(
     power,
     used,
 ):
-    """Power [kW] and flow used [m³/s] of one plant in each bin, into the last two arguments; for kernels."""
     for index in range(curve.shape[0]):
         power[index], used[index] = 0.0, 0.0
         usable = curve[index] - environmental_flow[index]
@@ -156,7 +156,7 @@ def fill_plants(
     power,
     used,
 ):
-    """`fill_bins` of many plants that each have a turbine; see `sitefinder.energy.plant.bins_of_plants`.
+    """`_fill_bins` of many plants that each have a turbine; see `sitefinder.energy.plant.bins_of_plants`.
 
     ``way`` is a record of `sitefinder.energy.hydraulics.WATERWAY`, ``heads`` room to work in; the last two are filled.
     """
@@ -167,7 +167,7 @@ def fill_plants(
             if not held[row]:
                 heads[index] += rise[intake[row], index]
         number = turbine[row]
-        fill_bins(
+        _fill_bins(
             curve[intake[row]],
             environmental_flow[intake[row]],
             heads,
@@ -191,7 +191,7 @@ def has_fish_pass(stretches, costs):
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``scheme type`` and ``has_fish_pass``.
+        ``scheme_type`` and ``has_fish_pass``.
     costs : CostFile
 
     Returns
@@ -212,7 +212,7 @@ def is_undiverted(stretches):
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``scheme type``.
+        ``scheme_type``.
 
     Returns
     -------
@@ -234,7 +234,7 @@ def residual_flow(
         Mean flow [m³/s].
     undiverted, with_pass : bool, or ndarray of bool of shape (n, 1)
         Whether a scheme type has no diverted length; whether it has a fish pass.
-    passage : sitefinder.settings.PassageSettings
+    releases : sitefinder.settings.PassageSettings
     closed : ndarray of bool, shape (bins,) or (n, bins), optional
         Bins of closed months, in which all flow stays whatever the layout.
     used_m3s : ndarray of float64, shape (n, bins), optional
@@ -267,21 +267,8 @@ def residual_flow(
     return left if closed is None else np.where(closed, curve_m3s, left)
 
 
-def is_shut_down(curve_m3s, energy):
-    """Bins in which floods stop the turbines.
-
-    Parameters
-    ----------
-    curve_m3s : ndarray of float64, shape (stations, bins)
-        Natural flow in bins of equal time, in any order [m³/s].
-    energy : sitefinder.settings.EnergySettings
-
-    Returns
-    -------
-    ndarray of bool, shape (stations, bins), or None
-        True where the flow is above ``shut_down_times_mean`` times the station's mean flow, or above the flow that
-        is exceeded ``shut_down_exceedance_percent`` of the time; None where the settings ask for neither.
-    """
+# Bins in which floods stop the turbines.
+def _is_shut_down(curve_m3s, energy):
     limits = []
     if energy.shut_down_times_mean is not None:
         limits.append(energy.shut_down_times_mean * curve_m3s.mean(axis=1))
@@ -298,14 +285,14 @@ def shutdown_share(curve_m3s, energy, closed=None):
     Parameters
     ----------
     curve_m3s, energy
-        As `is_shut_down`.
+        As `_is_shut_down`.
     closed : ndarray of bool, shape (bins,), optional
 
     Returns
     -------
     ndarray of bool, shape (bins,) or (stations, bins), or None
     """
-    shut = is_shut_down(curve_m3s, energy)
+    shut = _is_shut_down(curve_m3s, energy)
     if shut is None or closed is None:
         return closed if shut is None else shut
     return shut | closed
@@ -317,10 +304,10 @@ def by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, releas
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``scheme type`` and ``has_fish_pass``.
+        ``scheme_type`` and ``has_fish_pass``.
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
     costs : CostFile
-    passage : sitefinder.settings.PassageSettings
+    releases : sitefinder.settings.PassageSettings
     closed : ndarray of bool, shape (bins,) or (stations, bins), optional
         Bins in which no turbine runs: all flow stays.
 

@@ -94,7 +94,7 @@ def plant_outputs(
         Net head on the survey day [m], design flow [m³/s], and rated power, which no bin passes [kW].
     units, turbine : ndarray of int64, shape (n,)
         Number of units, and row of the turbine in the table; -1 means no turbine.
-    table : sitefinder.energy.turbines.MachineTable
+    table : sitefinder.energy.turbines.TurbineTable
     conduit_m : ndarray of float64, shape (n,), optional
         Length of the conduit, for the friction of a pipe [m].
     way : sitefinder.energy.hydraulics.Waterway
@@ -145,7 +145,7 @@ def bins_of_plants(
     rated_kw = power_kw
     laws = table.efficiency, table.lowest_relative_flow
     power_kw, used_m3s = np.empty((2, len(turbine), curve_m3s.shape[1]))
-    # Each argument in the one scheme type and dtype for which the kernel is compiled.
+    # Each argument in the one memory order and dtype for which the kernel is compiled.
     fill_plants(
         *(np.ascontiguousarray(table, dtype=np.float64) for table in (curve_m3s, environmental_flow_m3s, rise_m)),
         *(np.ascontiguousarray(ends, dtype=np.int64) for ends in (intake, tailrace)),
@@ -199,7 +199,7 @@ def monthly_energy_mwh(
         Month of each bin, 1 to 12; bins are of equal time and make up the year.
     curve_m3s, environmental_flow_m3s, rise_m, intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, turbine
         As `plant_outputs`; every plant has a turbine.
-    table : sitefinder.energy.turbines.MachineTable
+    table : sitefinder.energy.turbines.TurbineTable
     availability : float
         Share of the time that the plants are ready.
     conduit_m, way

@@ -47,18 +47,8 @@ SEARCH = np.dtype(
 )
 
 
-def search_record(prices, way):
-    """Prices and waterway in one record, which kernels take.
-
-    Parameters
-    ----------
-    prices : Prices
-    way : sitefinder.energy.hydraulics.Waterway
-
-    Returns
-    -------
-    record of `SEARCH`
-    """
+# Prices and waterway in one record, which kernels take.
+def _search_record(prices, way):
     return np.array([(*prices, *way)], dtype=SEARCH)[0]
 
 
@@ -140,7 +130,7 @@ HAIR = 1.0 + 1e-9
 # of each [m]; sums of the heads from the start; sums of flow times head from the end.
 USABLE, HEAD, ABOVE, BELOW = range(4)
 # Turbine classes, one record a class, without their efficiency: with records kernels compile in a fraction of the
-# time that a tuple of arrays takes. Names as in `sitefinder.energy.turbines.MachineTable`.
+# time that a tuple of arrays takes. Names as in `sitefinder.energy.turbines.TurbineTable`.
 CLASS = np.dtype(
     [
         ("flow_min_m3s", np.float64),
@@ -181,9 +171,9 @@ CLASS_AT_SITE = np.dtype(
 )
 
 
+# Fill a `CLASS_AT_SITE` with so many units of a class, whose efficiency is that at full flow, for kernels.
 @part
-def fill_class(here, units, one, full_efficiency, prices):
-    """Fill a `CLASS_AT_SITE` with so many units of a class, whose efficiency is that at full flow, for kernels."""
+def _fill_class(here, units, one, full_efficiency, prices):
     head = here.head
     flow_max = min(one.flow_max_m3s, one.power_max_kw / (prices.kw_per_m3s_m * head * full_efficiency))
     here.units = units
@@ -200,9 +190,9 @@ def fill_class(here, units, one, full_efficiency, prices):
     here.civil = prices.civil * head**prices.civil_head_exponent * one.civil_factor
 
 
+# How many bins hold at least this flow, for kernels; usable flow falls from bin to bin.
 @part
-def bins_above(bins, flow):
-    """How many bins hold at least this flow, for kernels; usable flow falls from bin to bin."""
+def _bins_above(bins, flow):
     minimum, maximum = 0, bins.shape[1] - 1
     while minimum < maximum:
         middle = (minimum + maximum) // 2
@@ -226,9 +216,9 @@ def rated_kw(bins, full, flow, here, efficiency, prices):
     return min(power, here.power_max)
 
 
+# Capital before contingency, without a fish screen; for kernels.
 @part
-def capital_of(power, flow, here, prices):
-    """Capital before contingency, without a fish screen; for kernels."""
+def _capital_of(power, flow, here, prices):
     # The head is in the law's coefficient already.
     cost = here.place_cost + turbine_capital(here.law, here.law_power_exponent, 0.0, power, 1.0, here.bought)
     cost += here.civil * flow**prices.civil_flow_exponent
@@ -237,22 +227,20 @@ def capital_of(power, flow, here, prices):
     return cost
 
 
+# The same with a fish screen where the class needs one; for kernels.
 @part
-def safe_capital_of(capital, flow, here, prices):
-    """The same with a fish screen where the class needs one; for kernels."""
+def _safe_capital_of(capital, flow, here, prices):
     if here.safety == SAFE_SCREENED:
         return capital + prices.screen_fixed + prices.screen_per_m3s * flow
     return capital
 
 
+# No plant with a design flow from `least` to `flow` gives more than this [MWh], for kernels. Full units take `flow`
+# while there is so much; the peak efficiency takes all less that one unit can run on.
 @part
-def energy_bound_mwh(bins, full, flow, minimum, here, prices):
-    """No plant with a design flow from `least` to `flow` gives more than this [MWh], for kernels.
-
-    Full units take `flow` while there is so much; the peak efficiency takes all less that one unit can run on.
-    """
+def _energy_bound_mwh(bins, full, flow, minimum, here, prices):
     lowest = here.lowest_relative_flow * minimum / here.units
-    too_little = max(bins_above(bins, lowest * (1.0 - 1e-9)), full)
+    too_little = max(_bins_above(bins, lowest * (1.0 - 1e-9)), full)
     partial = (bins[BELOW, full] - bins[BELOW, too_little]) * here.peak_efficiency
     flow_head = (bins[ABOVE, full] * flow * here.full_efficiency + partial) / (bins.shape[1] - 1)
     return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * HAIR
@@ -281,16 +269,16 @@ def mean_kw(bins, full, flow_design, rated, here, efficiency, prices):
     return total / count
 
 
+# Usable flows exceeded for shares of time, straight between bin midpoints, and the bins that hold them.
 @part
-def fill_tries(bins, shares, tries, full):
-    """Usable flows exceeded for shares of time, straight between bin midpoints, and the bins that hold them."""
+def _fill_tries(bins, shares, tries, full):
     count = bins.shape[1] - 1
     for index in range(shares.shape[0]):
         at = min(max(shares[index] * count - 0.5, 0.0), count - 1.0)
         below = int(at)
         above = min(below + 1, count - 1)
         tries[index] = bins[USABLE, below] + (at - below) * (bins[USABLE, above] - bins[USABLE, below])
-        full[index] = bins_above(bins, tries[index])
+        full[index] = _bins_above(bins, tries[index])
 
 
 # Columns of what the search finds for a stretch, a turbine and a choice.
@@ -390,7 +378,7 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, here, efficiency, prices
             best[choice, column] = np.nan
         best[choice, BAR] = to_beat[choice]
     for units in range(1, one.units_max + 1):
-        fill_class(here, units, one, efficiency[-1], prices)
+        _fill_class(here, units, one, efficiency[-1], prices)
         # Design flows fall, so none can fit where the greatest is too small.
         if min(tries[0], here.flow_max) < here.flow_min:
             break
@@ -435,15 +423,15 @@ def _may_hold(bins, tries, full, first, last, here, prices, best):
     minimum = max(minimum, here.flow_min)
     if minimum > greatest or greatest <= 0.0:
         return False
-    filled = full[first] if greatest == tries[first] else bins_above(bins, greatest)
-    energy = energy_bound_mwh(bins, filled, greatest, minimum, here, prices)
+    filled = full[first] if greatest == tries[first] else _bins_above(bins, greatest)
+    energy = _energy_bound_mwh(bins, filled, greatest, minimum, here, prices)
     # The heads at which a plant of the interval may be rated.
     head = bins[HEAD, max(filled - 1, 0)]
-    for index in range(filled, bins_above(bins, minimum)):
+    for index in range(filled, _bins_above(bins, minimum)):
         head = min(head, bins[HEAD, index])
     head = max(head - pipe_loss_m(minimum, here.conduit_m, prices), 0.0)
     power = min(prices.kw_per_m3s_m * head * minimum * here.full_efficiency, here.power_max)
-    capital = capital_of(power, minimum, here, prices)
+    capital = _capital_of(power, minimum, here, prices)
     return _is_hopeful(energy, capital, power, minimum, here, prices, best)
 
 
@@ -453,7 +441,7 @@ def _is_hopeful(energy, capital, power, flow, here, prices, best):
         return True
     if here.safety == NEVER_SAFE:
         return False
-    return score_of(energy, safe_capital_of(capital, flow, here, prices), power, prices) > best[SAFE, BAR]
+    return score_of(energy, _safe_capital_of(capital, flow, here, prices), power, prices) > best[SAFE, BAR]
 
 
 @part
@@ -462,13 +450,13 @@ def judge(bins, tries, full, index, here, efficiency, prices, counts, best):
     flow = min(tries[index], here.flow_max)
     if flow < here.flow_min or flow <= 0.0:
         return
-    filled = full[index] if flow == tries[index] else bins_above(bins, flow)
+    filled = full[index] if flow == tries[index] else _bins_above(bins, flow)
     power = rated_kw(bins, filled, flow, here, efficiency, prices)
     # A smaller one may be better where floods drown the head.
     if power < prices.min_power_kw or power <= 0.0:
         return
-    capital = capital_of(power, flow, here, prices)
-    bound = energy_bound_mwh(bins, filled, flow, flow, here, prices)
+    capital = _capital_of(power, flow, here, prices)
+    bound = _energy_bound_mwh(bins, filled, flow, flow, here, prices)
     if not _is_hopeful(bound, capital, power, flow, here, prices, best):
         return
     counts[SUMMED] += 1
@@ -487,18 +475,18 @@ def _keep_greatest_that_runs(bins, tries, full, here, efficiency, prices, counts
         last = flow
         if flow < here.flow_min or flow <= 0.0:
             return
-        filled = full[index] if flow == tries[index] else bins_above(bins, flow)
+        filled = full[index] if flow == tries[index] else _bins_above(bins, flow)
         power = rated_kw(bins, filled, flow, here, efficiency, prices)
         needed = prices.min_capacity_factor * power * MWH_PER_KW_YEAR
         if power < prices.min_power_kw or power <= 0.0:
             continue
-        if energy_bound_mwh(bins, filled, flow, flow, here, prices) < needed:
+        if _energy_bound_mwh(bins, filled, flow, flow, here, prices) < needed:
             continue
         counts[SUMMED] += 1
         energy = mean_kw(bins, filled, flow, power, here, efficiency, prices) * prices.mwh_per_kw
         if energy < needed:
             continue
-        _keep_better(index, flow, power, energy, capital_of(power, flow, here, prices), here, prices, best)
+        _keep_better(index, flow, power, energy, _capital_of(power, flow, here, prices), here, prices, best)
         return
 
 
@@ -510,7 +498,7 @@ def _keep_better(index, flow, power, energy, capital, here, prices, best):
         if choice == SAFE:
             if here.safety == NEVER_SAFE:
                 return
-            capital = safe_capital_of(capital, flow, here, prices)
+            capital = _safe_capital_of(capital, flow, here, prices)
         score = score_of(energy, capital, power, prices)
         if score > best[choice, BAR] or (score == best[choice, BAR] and index < best[choice, AT]):
             best[choice, BAR], best[choice, AT] = score, index
@@ -566,8 +554,8 @@ def best_of_stretches(
         See `usable_flow`.
     rise : ndarray of float64, same shape
         Rise of the water in each bin of the curve above the level of the survey day [m].
-    intake, tailrace, layout : ndarray of int64, shape (n,)
-        Station numbers; place in `sitefinder.energy.turbines.LAYOUTS`.
+    intake, tailrace, scheme_type : ndarray of int64, shape (n,)
+        Station numbers; place in `sitefinder.energy.turbines.SCHEME_TYPES`.
     held : ndarray of bool, shape (n,)
         True where the level at the intake does not move.
     head_net, conduit_m, place_cost : ndarray of float64, shape (n,)
@@ -575,7 +563,7 @@ def best_of_stretches(
     flows : sitefinder.energy.sizing.DesignFlows
     fits : ndarray of bool, shape (n, classes)
         False where the stream is too shallow or narrow for a class, see `sitefinder.energy.turbines.fits_stream`.
-    turbines : sitefinder.energy.turbines.MachineTable
+    turbines : sitefinder.energy.turbines.TurbineTable
     prices : sitefinder.energy.sizing.Prices
     way : sitefinder.energy.hydraulics.Waterway
 
@@ -633,7 +621,7 @@ def best_of_turbines(
 
 
 # Best turbine and size of each stretch, or with `of_each` the best size of each class at each; brought to the one
-# scheme type and dtype of each argument for which the kernel is compiled.
+# memory order and dtype of each argument for which the kernel is compiled.
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits, turbines,
     prices, way, of_each,
@@ -660,7 +648,7 @@ def _searched(
         np.ascontiguousarray(suits),
         records,
         np.ascontiguousarray(turbines.efficiency, dtype=np.float64),
-        search_record(prices, way),
+        _search_record(prices, way),
         np.empty(1, dtype=CLASS_AT_SITE),
         np.zeros((4, bins + 1)),
         np.empty(len(flows.shares)),
@@ -686,7 +674,7 @@ def _search(
     here = heres[0]
     for row in range(intake.shape[0]):
         _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
-        fill_tries(bins, shares, tries, full)
+        _fill_tries(bins, shares, tries, full)
         here.head, here.conduit_m, here.place_cost = head_net[row], conduit_m[row], place_cost[row]
         to_beat[0] = to_beat[1] = -np.inf
         if not of_each:
@@ -700,11 +688,11 @@ def _search(
                 for number in range(classes.shape[0]):
                     if suits[row, number]:
                         one, full_efficiency = classes[number], efficiency[number, -1]
-                        fill_class(here, 1, one, full_efficiency, prices)
+                        _fill_class(here, 1, one, full_efficiency, prices)
                         each_flow, units = here.flow_max, 1
                         while units < one.units_max and units * each_flow < tries[middle]:
                             units += 1
-                        fill_class(here, units, one, full_efficiency, prices)
+                        _fill_class(here, units, one, full_efficiency, prices)
                         judge(bins, tries, full, middle, here, efficiency[number], prices, counts, best)
             to_beat[0] = np.nextafter(best[0, BAR], -np.inf)
             to_beat[1] = np.nextafter(best[1, BAR], -np.inf)

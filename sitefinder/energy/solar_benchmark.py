@@ -8,17 +8,8 @@ from sitefinder.energy.costs import capital_recovery_factor, levelised_lcoe_per_
 from sitefinder.units import DAYS_PER_YEAR, HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 
-def solar_yield_kwh_per_kw(solar):
-    """Yearly yield of a kW of solar [kWh/kW], from the yield itself or from the share of full power.
-
-    Parameters
-    ----------
-    solar : sitefinder.catalogue.costs.SolarCosts
-
-    Returns
-    -------
-    float
-    """
+# Yearly yield of a kW of solar [kWh/kW], from the yield itself or from the share of full power.
+def _solar_yield_kwh_per_kw(solar):
     if solar.yield_kwh_per_kw is not None:
         return solar.yield_kwh_per_kw
     return solar.capacity_factor * HOURS_PER_YEAR
@@ -38,7 +29,7 @@ def solar_lcoe_per_kwh(solar, rate):
     float
     """
     return levelised_lcoe_per_kwh(
-        solar.capital_per_kw, solar.operation_per_kw, solar_yield_kwh_per_kw(solar), rate, solar.lifetime_years
+        solar.capital_per_kw, solar.operation_per_kw, _solar_yield_kwh_per_kw(solar), rate, solar.lifetime_years
     )
 
 

@@ -68,7 +68,7 @@ def energy_simulations(
         Simulated errors of the gross heads [m]; a column is one state of the whole profile.
     flow_log_sd : ndarray of float64, shape (n,)
         Standard deviation of the natural logarithm of the flow estimate.
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     costs : CostFile
     settings : sitefinder.settings.Settings
         Reads the sections energy, tailwater, costs, fish and uncertainty.
@@ -254,7 +254,7 @@ def intervals(simulations, *, of_cost=False):
 
     Parameters
     ----------
-    draws : ndarray of float64, shape (n, draws)
+    simulations : ndarray of float64, shape (n, draws)
         For a total over many sites pass their sum as one row: shared errors then do not cancel.
     of_cost : bool
         P90 of an amount is exceeded in 90 % of simulations; P90 of a cost is not exceeded in 90 %.
@@ -375,7 +375,7 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
         Catchment of each station [km²].
     stations : ndarray of int64, shape (m,)
         Those whose errors are wanted.
-    draws : int
+    simulations : int
     seed : int
 
     Returns

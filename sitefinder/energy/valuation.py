@@ -1,4 +1,4 @@
-"""The curve that a design flow was chosen from: the sizes of one turbine class at each of a few stretches."""
+"""Value of stretches: the best turbine, size, energy and cost of each, and the options it was chosen from."""
 
 import numpy as np
 import pandas as pd
@@ -8,8 +8,6 @@ from sitefinder.energy.costs import (
     check_same_money,
     is_extrapolated,
     place_costs,
-    screen_area_m2,
-    turbine_cost,
     value_of_energy,
 )
 from sitefinder.energy.hydraulics import WaterDepths, intake_is_held, net_head_m, waterway
@@ -48,14 +46,14 @@ def value_stretches(
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``intake`` (station number), ``scheme type``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
+        ``intake`` (station number), ``scheme_type``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
         ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
         `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
         classes go without that the stream is too small for. Other columns are not looked at.
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
         Flow of each station, and what the rules reserve of it, in bins of equal time in any order [m³/s].
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     costs : CostFile
     settings : sitefinder.settings.Settings
         Reads the sections energy, tailwater, costs, fish, ranking and flows.releases.
@@ -189,51 +187,6 @@ def turbine_options(
     return options.drop(columns=["score", "place"])
 
 
-def capital_parts(
-    stretches, curve_m3s, turbine, units, flow_design_m3s, power_kw, screened, turbines, costs, settings
-):
-    """Capital of chosen plants, part by part.
-
-    Parameters
-    ----------
-    stretches : DataFrame, n rows
-        As `value_stretches`.
-    curve_m3s : ndarray of float64, shape (stations, bins)
-        Natural flow [m³/s].
-    turbine, units, flow_design_m3s, power_kw, screened : array_like, shape (n,)
-        The plant of each row, as `value_stretches` gives it; every row has a turbine.
-    turbines, costs, settings
-        As `value_stretches`.
-
-    Returns
-    -------
-    DataFrame, n rows, index of stretches
-        ``turbine``, ``civil``, ``conduit``, ``screen``, ``weir``, ``pond``, ``fish_pass``, ``road``, ``line``,
-        ``permits``, ``contingency``; their sum is the capital cost.
-    """
-    turbine, units = np.asarray(turbine, dtype=int), np.asarray(units, dtype=int)
-    flow, power = np.asarray(flow_design_m3s, dtype=float), np.asarray(power_kw, dtype=float)
-    conduit_m = stretches["conduit_length_m"].to_numpy(float)
-    head = net_head_m(stretches["head_m"], conduit_m, settings.energy)
-    laws = [turbines[number].cost for number in turbine]
-    factor = np.array([turbines[number].civil_factor for number in turbine], dtype=float)
-    civil, conduit, screen = costs.civil, costs.conduit, costs.screen
-    screen_cost = screen.bypass_fixed + screen.per_m2 * screen_area_m2(flow, screen.approach_velocity_m_s)
-    parts = {
-        "turbine": np.array(
-            [turbine_cost(*plant) for plant in zip(laws, power, head, units, strict=True)], dtype=float
-        ),
-        "civil": factor * civil.coefficient * flow**civil.flow_exponent * head**civil.head_exponent,
-        "conduit": conduit.per_m * flow**conduit.flow_exponent * conduit_m,
-        "screen": np.where(np.asarray(screened, dtype=bool), screen_cost, 0.0),
-    }
-    flow_mean = np.asarray(curve_m3s, dtype=float)[stretches["intake"].to_numpy()].mean(axis=1)
-    parts |= place_costs(stretches, flow_mean, costs, settings.costs.connection)
-    frame = pd.DataFrame(parts, index=stretches.index)
-    frame["contingency"] = costs.contingency.share * frame.sum(axis=1)
-    return frame
-
-
 def _check_stretches(stretches, depths, stations, connection):
     needed = [*COLUMNS_IN, LINE_DISTANCE[connection], *(["tailrace"] if depths is not None else [])]
     missing = [name for name in needed if name not in stretches]
@@ -261,7 +214,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     ----------
     stretches, costs, settings, depths
         As `value_stretches`.
-    curve, reserved : ndarray of float64, shape (stations, bins)
+    curve, environmental_flow : ndarray of float64, shape (stations, bins)
         Flow, and what stays in the stream of it [m³/s].
 
     Returns
@@ -285,7 +238,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     )
 
 
-# Flow tables in the scheme type and dtype that the kernels are compiled for.
+# Flow tables in the memory order and dtype that the kernels are compiled for.
 def _checked_flows(curve_m3s, environmental_flow_m3s):
     curve_m3s = np.ascontiguousarray(curve_m3s, dtype=np.float64)
     environmental_flow_m3s = np.ascontiguousarray(environmental_flow_m3s, dtype=np.float64)

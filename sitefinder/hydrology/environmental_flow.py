@@ -14,7 +14,7 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
         Natural flow of each station at bins of equal probability, from high to low [m³/s].
     mean_m3s : ndarray, shape (n,)
         Mean flow [m³/s].
-    rules : list of ReserveRule
+    rules : list of EnvironmentalFlowRule
         At least one; Notes tell the kinds.
     area_km2 : ndarray, shape (n,), optional
         Catchment, which a rule by area needs [km²].
@@ -48,8 +48,8 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
 
     Examples
     --------
-    >>> from sitefinder.settings.flows import ReserveRule
-    >>> tenth = ReserveRule(kind="share_of_mean", share=0.1)
+    >>> from sitefinder.settings.flows import EnvironmentalFlowRule
+    >>> tenth = EnvironmentalFlowRule(kind="share_of_mean", share=0.1)
     >>> environmental_flow_by_bin(np.array([[30.0, 9.5, 0.5]]), np.array([13.3]), [tenth]).round(2).tolist()
     [[1.33, 1.33, 0.5]]
     """

@@ -36,7 +36,7 @@ __all__ = [
     "apply_equation",
     "check_equations",
     "exceedance_percent",
-    "leverage_limit",
+    "_leverage_limit",
     "log10_from_percent",
     "percent_from_log10",
     "zero_probability",
@@ -150,7 +150,7 @@ def apply_equation(equation, predictors):
         outside=_outside(equation, values),
         missing=missing,
         leverage=leverage,
-        beyond_leverage=leverage > leverage_limit(equation),
+        beyond_leverage=leverage > _leverage_limit(equation),
         negative=negative,
         widened=np.full(len(predictors), equation.interval_widening > 1),
     )
@@ -186,8 +186,8 @@ def zero_probability(equation, predictors):
     )
 
 
-def leverage_limit(equation):
-    """Leverage above which a station lies beyond the gauges, see `apply_equation`."""
+# Leverage above which a station lies beyond the gauges, see `apply_equation`.
+def _leverage_limit(equation):
     if equation.greatest_leverage is not None:
         return equation.greatest_leverage
     return HIGH_LEVERAGE * equation.coefficients / equation.gauges

@@ -121,7 +121,7 @@ def fading(area_ratio, minimum, maximum):
     ----------
     area_ratio : ndarray of float64
         Area of the place over the gauge's.
-    least, most : float
+    minimum, maximum : float
         Limits on either side of 1.
 
     Returns
@@ -152,7 +152,7 @@ def same_stream(station, downstream, area_km2, minimum, maximum):
     downstream : ndarray of int, shape (n,)
         Station below each; -1 at an outlet.
     area_km2 : ndarray of float64, shape (n,)
-    least, most : float
+    minimum, maximum : float
         Limits of the area ratio to the place; where it leaves them the walk ends.
 
     Returns

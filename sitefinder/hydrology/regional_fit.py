@@ -32,8 +32,8 @@ HIGH_COOK = 4.0
 SMALL_P = 0.05
 
 
-def summary_row(region, column, predictors, fit, zero, held, groups, widening):
-    """One equation in a line: how many gauges, how large its error, what it holds of gauges unseen."""
+# One equation in a line: how many gauges, how large its error, what it holds of gauges unseen.
+def _summary_row(region, column, predictors, fit, zero, held, groups, widening):
     diagnostics = fit.diagnostics
     seen = np.isfinite(held.residuals)
     return {
@@ -55,8 +55,8 @@ def summary_row(region, column, predictors, fit, zero, held, groups, widening):
     }
 
 
-def coefficient_rows(region, statistic, predictors, diagnostics):
-    """A row a coefficient of one equation."""
+# A row a coefficient of one equation.
+def _coefficient_rows(region, statistic, predictors, diagnostics):
     fit = diagnostics.fit
     t = fit.coefficients / fit.standard_errors
     freedom = len(diagnostics.gauges) - len(fit.coefficients)
@@ -74,8 +74,8 @@ def coefficient_rows(region, statistic, predictors, diagnostics):
     )
 
 
-def gauge_rows(region, column, became, fit=None, predictors=(), held=None):
-    """A row a gauge of the region; what the fit says stands only beside those that it used."""
+# A row a gauge of the region; what the fit says stands only beside those that it used.
+def _gauge_rows(region, column, became, fit=None, predictors=(), held=None):
     rows = pd.DataFrame(
         {
             "region": region.name,
@@ -119,8 +119,8 @@ def accounted(gauges):
     return grouped.agg(gauges=("gauge", "size"), zero=("zero", "sum")).reset_index()
 
 
-def doubts_of_fit(fit, widening, settings):
-    """What to beware of in one equation, a text each."""
+# What to beware of in one equation, a text each.
+def _doubts_of_fit(fit, widening, settings):
     found, ids = fit.diagnostics.fit, fit.diagnostics.gauges
     gauges, coefficients = len(ids), len(found.coefficients)
     notes = []
@@ -273,17 +273,11 @@ def interval_widening(held_out, groups):
     granted = chance if len(np.unique(groups)) >= TELLING_GROUPS else 0.0
     if np.mean(ratio <= 1.0) >= INTERVAL_SHARE - granted:
         return 1.0
-    return max(1.0, float(ratio[widening_place(ratio.size) - 1]))
+    return max(1.0, float(ratio[_widening_place(ratio.size) - 1]))
 
 
-def widening_place(gauges):
-    """How many of so many gauges unseen an interval should hold for nine in ten of those to come.
-
-    Examples
-    --------
-    >>> widening_place(33), widening_place(8)
-    (31, 8)
-    """
+# How many of so many gauges unseen an interval should hold for nine in ten of those to come.
+def _widening_place(gauges):
     return min(math.ceil(INTERVAL_SHARE * (gauges + 1)), gauges)
 
 
@@ -294,24 +288,8 @@ MAX_STANDARD_DISTANCE = 0.5
 MAX_AREA_RATIO = 5.0
 
 
-def nested_by_place(area_km2, places_km):
-    """Pairs of gauges that are so near each other, for their size, that one likely lies in the other's catchment.
-
-    Parameters
-    ----------
-    area_km2 : ndarray, shape (n,)
-    places_km : ndarray, shape (n, d)
-
-    Returns
-    -------
-    list of (int, int)
-        Rows, the lower first.
-
-    Examples
-    --------
-    >>> nested_by_place(np.array([100.0, 120.0, 100.0]), np.array([[0.0, 0.0], [3.0, 0.0], [40.0, 0.0]]))
-    [(0, 1)]
-    """
+# Pairs of gauges that are so near each other, for their size, that one likely lies in the other's catchment.
+def _nested_by_place(area_km2, places_km):
     first, second = np.triu_indices(len(area_km2), 1)
     distance = np.linalg.norm(places_km[first] - places_km[second], axis=1)
     one, other = area_km2[first], area_km2[second]
@@ -442,7 +420,7 @@ def fit_regions(gauges, places_km=None, *, table, settings):
                 _fit_statistic(parts, region, column, table, settings)
             else:
                 became = f"region has fewer than {settings.min_gauges} gauges"
-                parts["gauges"].append(gauge_rows(region, column, pd.Series(became, index=region.gauges.index)))
+                parts["gauges"].append(_gauge_rows(region, column, pd.Series(became, index=region.gauges.index)))
     if not parts["equations"]:
         raise InputError.of(
             "nothing could be fitted",
@@ -486,7 +464,7 @@ def _warn_of_region(parts, region, table, settings):
     if settings.downstream_column:
         pairs = nested_by_chain(ids, region.gauges[settings.downstream_column].tolist())
     elif region.places_km is not None and "area_km2" in region.gauges:
-        pairs = nested_by_place(region.gauges["area_km2"].to_numpy(), region.places_km)
+        pairs = _nested_by_place(region.gauges["area_km2"].to_numpy(), region.places_km)
     if pairs:
         notes = listed([f"{ids[one]} and {ids[other]}" for one, other in pairs], 3)
         how = "nested gauges" if settings.downstream_column else "gauges so near that they may be nested"
@@ -499,7 +477,7 @@ def _fit_statistic(parts, region, column, table, settings):
     predictors = _chosen_predictors(parts, region, column, table, settings, weights)
     if predictors is None:
         became = pd.Series("no set of predictors could be fitted", index=gauges.index)
-        parts["gauges"].append(gauge_rows(region, column, became))
+        parts["gauges"].append(_gauge_rows(region, column, became))
         return
     needed = gauges[predictors].to_numpy(dtype=np.float64)
     has_logs = (np.isfinite(needed) & (needed > 0)).all(axis=1)
@@ -516,7 +494,7 @@ def _fit_statistic(parts, region, column, table, settings):
     except InputError as error:
         _warn(parts, region.name, statistic, str(error).replace("\n", "; "))
         became = pd.Series("the fit failed", index=gauges.index)
-        parts["gauges"].append(gauge_rows(region, column, became))
+        parts["gauges"].append(_gauge_rows(region, column, became))
         return
     dropped = fit.diagnostics.dropped.set_index("gauge")["reason"]
     became = dropped.reindex(gauges.index).fillna(FITTED)
@@ -529,10 +507,10 @@ def _fit_statistic(parts, region, column, table, settings):
     if zero.any() and not censored:
         equations.append(_zero_equation(parts, region, column, predictors, zero, has_logs, table))
     parts["equations"] += equations
-    parts["summary"].append(summary_row(region, column, predictors, fit, zero, held, groups, widening))
-    parts["coefficients"].append(coefficient_rows(region, statistic, predictors, fit.diagnostics))
-    parts["gauges"].append(gauge_rows(region, column, became, fit, predictors, held))
-    for doubt in doubts_of_fit(fit, widening, settings):
+    parts["summary"].append(_summary_row(region, column, predictors, fit, zero, held, groups, widening))
+    parts["coefficients"].append(_coefficient_rows(region, statistic, predictors, fit.diagnostics))
+    parts["gauges"].append(_gauge_rows(region, column, became, fit, predictors, held))
+    for doubt in _doubts_of_fit(fit, widening, settings):
         _warn(parts, region.name, statistic, doubt)
 
 

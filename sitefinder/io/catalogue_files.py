@@ -188,7 +188,7 @@ def read_turbine_files(paths):
 
     Returns
     -------
-    MachinesRead
+    TurbinesRead
         In the order of the files, of the tables in them, and of the sizes that a table states.
 
     Raises
@@ -242,7 +242,7 @@ def read_turbines(paths):
 
     Returns
     -------
-    list of MachineClass
+    list of TurbineClass
     """
     return read_turbine_files(paths).turbines
 
@@ -272,13 +272,13 @@ def read_environmental_flow(environmental, folder):
 
     Parameters
     ----------
-    reserve : list of ReserveSetting
+    environmental : list of EnvironmentalFlowSetting
     folder : Path
         Folder that relative paths start from.
 
     Returns
     -------
-    list of ReserveRule
+    list of EnvironmentalFlowRule
         Rules of a preset carry its source.
 
     Raises

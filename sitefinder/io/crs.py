@@ -77,7 +77,7 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
         Name of the layer, file and layer, for messages.
     wanted : str, optional
         Part of the name of the operation that the settings ask for. Without it the best is taken that can be had
-        on this turbine where the layer lies.
+        on this computer where the layer lies.
 
     Returns
     -------
@@ -92,7 +92,7 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
     """
     run = CRS.from_user_input(run_crs)
     _check_axes(own_crs, bounds, what, where)
-    if same_crs(own_crs, run):
+    if _same_crs(own_crs, run):
         return Operation(None, SAME, None)
     degrees = _degrees(own_crs, bounds, what, where)
     with warnings.catch_warnings(record=True) as caught:
@@ -112,7 +112,7 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
         raise _no_way(own_crs, run, what, where, wanted, group, lacking)
     best, name = ways[0]
     accuracy = "accuracy unknown" if name.accuracy < 0 else f"accuracy {name.accuracy:g} m"
-    missing = "; a better one lacks its grid on this turbine" if caught and wanted is None else ""
+    missing = "; a better one lacks its grid on this computer" if caught and wanted is None else ""
     return Operation(best, f"{name.description} ({accuracy}{missing})", _pipeline(best, own_crs, run))
 
 
@@ -170,11 +170,11 @@ def _check_axes(own_crs, bounds, what, where):
         exchanged = not holds and _in_area(own_crs, *to_degrees.transform(*middle[::-1]))
         degrees_called_metres = not holds and _are_degrees(west, south, east, north) and _in_area(own_crs, *middle)
     if exchanged:
-        raise out_of_place(
+        raise _out_of_place(
             what, where, own_crs, f"{found}, which fit with x and y exchanged", "exchange x and y in the file"
         )
     if degrees_called_metres:
-        raise out_of_place(
+        raise _out_of_place(
             what,
             where,
             own_crs,
@@ -188,7 +188,7 @@ def _degrees(own_crs, bounds, what, where):
     to_degrees = Transformer.from_crs(own_crs, LONGITUDE_LATITUDE, always_xy=True)
     degrees = to_degrees.transform_bounds(*bounds)
     if not np.isfinite(degrees).all() or not _are_degrees(*degrees):
-        raise out_of_place(what, where, own_crs, "coordinates from {:g}, {:g} to {:g}, {:g}".format(*bounds))
+        raise _out_of_place(what, where, own_crs, "coordinates from {:g}, {:g} to {:g}, {:g}".format(*bounds))
     return degrees
 
 
@@ -211,8 +211,8 @@ def _in_area(crs, longitude, latitude):
     return bool(in_longitude and area.south <= latitude <= area.north)
 
 
-def out_of_place(what, where, own_crs, found, fix=None):
-    """The error of a layer whose coordinates cannot be where its system says."""
+# The error of a layer whose coordinates cannot be where its system says.
+def _out_of_place(what, where, own_crs, found, fix=None):
     return InputError.of(
         f"the {what} layer does not fit its coordinate system",
         file=where,
@@ -222,17 +222,8 @@ def out_of_place(what, where, own_crs, found, fix=None):
     )
 
 
-def same_crs(one, other):
-    """Whether two coordinate systems are the same but for spelling and order of axes.
-
-    Parameters
-    ----------
-    one, other : pyproj.CRS
-
-    Returns
-    -------
-    bool
-    """
+# Whether two coordinate systems are the same but for spelling and order of axes.
+def _same_crs(one, other):
     if one.equals(other, ignore_axis_order=True):
         return True
     codes = [_code(system) for system in (one, other)]
@@ -253,8 +244,8 @@ def crs_name(crs):
     return _code(crs) or crs.name
 
 
-def has_unknown_datum(crs):
-    """Whether a coordinate system does not say which datum it stands on."""
+# Whether a coordinate system does not say which datum it stands on.
+def _has_unknown_datum(crs):
     geodetic = crs.geodetic_crs
     return geodetic is None or geodetic.datum is None or geodetic.datum.name.lower().startswith("unknown")
 
@@ -262,7 +253,7 @@ def has_unknown_datum(crs):
 # Code of a system; none for one of unknown datum, to which a look-up gives the code of any datum that is alike.
 def _code(crs):
     try:
-        code = None if has_unknown_datum(crs) else crs.to_authority(min_confidence=MIN_CONFIDENCE)
+        code = None if _has_unknown_datum(crs) else crs.to_authority(min_confidence=MIN_CONFIDENCE)
     except CRSError:
         return None
     return ":".join(code) if code else None
@@ -303,7 +294,7 @@ def crs_of_layer(found, stated, what, where):
                 found="none",
                 fix="state crs in the settings if you know it; sitefinder does not guess",
             )
-        if has_unknown_datum(found):
+        if _has_unknown_datum(found):
             raise InputError.of(
                 f"the {what} layer has a coordinate system without a datum",
                 file=where,
@@ -323,7 +314,7 @@ def crs_of_layer(found, stated, what, where):
             found=stated,
             fix="correct crs beside the layer's path in the settings",
         ) from None
-    if found is not None and not (same_crs(found, meant) or _completes(meant, found)):
+    if found is not None and not (_same_crs(found, meant) or _completes(meant, found)):
         raise InputError.of(
             f"the coordinate system stated for the {what} layer is not the one in its file",
             file=where,
@@ -344,7 +335,7 @@ def _horizontal(crs):
 # Whether a stated system only adds the datum that the file's own lacks.
 def _completes(stated, found):
     return (
-        has_unknown_datum(found)
+        _has_unknown_datum(found)
         and stated.is_geographic == found.is_geographic
         and stated.ellipsoid is not None
         and found.ellipsoid is not None
@@ -392,7 +383,7 @@ def moved(geometries, own_crs, run_crs, ids, what, where, wanted=None):
     numbers = has_finite_coordinates(geometries) & ~(shapely.is_missing(geometries) | shapely.is_empty(geometries))
     if not numbers.any():
         run = CRS(run_crs)
-        notes = SAME if same_crs(own_crs, run) else f"{crs_name(own_crs)} to {crs_name(run)}: nothing to move"
+        notes = SAME if _same_crs(own_crs, run) else f"{crs_name(own_crs)} to {crs_name(run)}: nothing to move"
         return geometries.copy(), Operation(None, notes, None)
     way = operation_between(own_crs, run_crs, shapely.total_bounds(geometries[numbers]), what, where, wanted)
     result = geometries.copy()
@@ -401,7 +392,7 @@ def moved(geometries, own_crs, run_crs, ids, what, where, wanted=None):
     result[numbers] = shapely.transform(geometries[numbers], way.transformer.transform, interleaved=False)
     lost = numbers & ~has_finite_coordinates(result)
     if lost.any():
-        raise out_of_place(what, where, own_crs, f"coordinates in {listed(ids[lost])} that cannot be moved")
+        raise _out_of_place(what, where, own_crs, f"coordinates in {listed(ids[lost])} that cannot be moved")
     return result, way
 
 

@@ -168,7 +168,7 @@ def _digest(files):
 
 
 def cells_digest(path):
-    """SHA-256 of a raster's cells and of where they lie, for one that is no file on this machine.
+    """SHA-256 of a raster's cells and of where they lie, for one that is no file on this computer.
 
     Parameters
     ----------

@@ -163,27 +163,8 @@ def read_daily_flows(path, gauge, settings):
     )
 
 
-def statistics_of_files(ids, files, folder, settings):
-    """Statistics of gauges from their daily files.
-
-    Parameters
-    ----------
-    ids, files : sequence of str
-        Gauges and their files.
-    folder : Path
-        Folder that the files' paths start from.
-    settings : sitefinder.settings.DailyRecords
-
-    Returns
-    -------
-    DataFrame
-        See `sitefinder.hydrology.records.gauge_statistics`; ids as index, in the order given.
-
-    Raises
-    ------
-    InputError
-        Listing what is wrong with any of the files.
-    """
+# Statistics of gauges from their daily files.
+def _statistics_of_files(ids, files, folder, settings):
     records, problems = [], []
     for gauge, file in zip(ids, files, strict=True):
         if not str(file).strip():
@@ -257,20 +238,20 @@ def read_gauges(path, table, numbers_too=(), texts_too=()):
         wanted.append(table.record_years_column)
     needed = [table.id_column, *wanted, *texts_too, *([table.daily.file_column] if table.daily else [])]
     problems += _column_problems(text, needed) + ([] if table.daily else _statistics_problems(flows))
-    numbers, found = flow_numbers(
+    numbers, found = _flow_numbers(
         text, [column for column in dict.fromkeys([*flows, *wanted]) if column in text.columns], places
     )
     problems += found
     if table.id_column in text.columns:
         problems += id_problems(text[table.id_column])
         numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
-    problems += order_problems(numbers, flows)
+    problems += _order_problems(numbers, flows)
     if problems:
         raise all_of(InputError, str(path), problems)
     numbers = numbers.assign(**{column: text[column].str.strip().to_numpy() for column in texts_too})
     if table.daily:
         files = text[table.daily.file_column]
-        made = statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
+        made = _statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
         numbers = numbers.join(made.drop(columns=[name for name in wanted if name in made]))
     return numbers
 
@@ -320,21 +301,8 @@ def _statistics_problems(flows):
     return problems
 
 
-def flow_numbers(text, columns, places=()):
-    """Columns of text as numbers, empty cells and NA as NaN, and what is wrong with them.
-
-    Parameters
-    ----------
-    text : DataFrame of str
-    columns : list of str
-    places : sequence of str
-        Those that may be negative.
-
-    Returns
-    -------
-    DataFrame of float64
-    list of str
-    """
+# Columns of text as numbers, empty cells and NA as NaN, and what is wrong with them.
+def _flow_numbers(text, columns, places=()):
     numbers, problems = {}, []
     for column in columns:
         cells = text[column].str.strip()
@@ -351,19 +319,8 @@ def flow_numbers(text, columns, places=()):
     return pd.DataFrame(numbers, index=text.index), problems
 
 
-def order_problems(numbers, flows):
-    """Gauges whose flow exceeded more often is the greater: so shows a 5 % quantile taken for that exceeded 5 %.
-
-    Parameters
-    ----------
-    numbers : DataFrame
-    flows : list of str
-        Its flow columns.
-
-    Returns
-    -------
-    list of str
-    """
+# Gauges whose flow exceeded more often is the greater: so shows a 5 % quantile taken for that exceeded 5 %.
+def _order_problems(numbers, flows):
     share = {column: exceedance_percent(statistic_of(column)) for column in flows}
     ordered = sorted((column for column in flows if share[column]), key=share.get)
     problems = []
@@ -456,8 +413,8 @@ def _points_of_table(gauges, table, crs):
 def _flows_of_layer(layer, source):
     columns = [name for name in layer.columns if statistic_of(str(name)) or name in LAYER_COLUMNS]
     text = pd.DataFrame({name: _as_text(layer[name]) for name in columns}, index=layer.index)
-    numbers, problems = flow_numbers(text, columns)
-    problems += order_problems(numbers, [name for name in columns if statistic_of(str(name))])
+    numbers, problems = _flow_numbers(text, columns)
+    problems += _order_problems(numbers, [name for name in columns if statistic_of(str(name))])
     ids = layer["feature_id"].astype(str).to_numpy()
     twice = pd.Series(ids).duplicated(keep=False).to_numpy()
     if twice.any():

@@ -71,7 +71,7 @@ def raster_facts(source, folder, what):
         If the file is missing or no raster, has no known coordinate system, is rotated, keeps its values scaled,
         cannot hold its stated nodata value, or measures heights in another way than the settings say.
     """
-    elsewhere = is_elsewhere(source.path)
+    elsewhere = _is_elsewhere(source.path)
     path = source.path if elsewhere else folder / source.path
     if not elsewhere and not path.exists():
         raise InputError.of(
@@ -125,8 +125,8 @@ def raster_facts(source, folder, what):
     return RasterFacts(str(path), crs, nodata, said.shape, bounds, *size, source.operation, lineage)
 
 
-def is_elsewhere(path):
-    """Whether a path is an address that GDAL reads (``https://…``, ``/vsizip/…``) and no file on this turbine."""
+# Whether a path is an address that GDAL reads (`https://…`, `/vsizip/…`) and no file on this computer.
+def _is_elsewhere(path):
     return "://" in path or path.startswith("/vsi")
 
 
@@ -143,10 +143,10 @@ def parts_of_raster(source, folder):
     list of Path
         Empty for any other raster.
     """
-    return [] if is_elsewhere(source.path) else _remembered(folder / source.path).parts
+    return [] if _is_elsewhere(source.path) else _remembered(folder / source.path).parts
 
 
-# What a raster on this turbine says, from memory while neither it nor what may stand beside it has changed.
+# What a raster on this computer says, from memory while neither it nor what may stand beside it has changed.
 def _remembered(path):
     beside = sorted({file for file in path.parent.glob(f"{glob.escape(path.stem)}.*") if file.is_file()} - {path})
 

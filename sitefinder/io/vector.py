@@ -25,9 +25,9 @@ CURVED = ("CIRCULARSTRING", "COMPOUNDCURVE", "CURVEPOLYGON", "MULTICURVE", "MULT
 STEP_OPTION, STEP_DEG = "OGR_ARC_STEPSIZE", "1"
 
 
+# While this is open, arcs are read as straight pieces of 1 degree each.
 @contextmanager
-def fine_arcs():
-    """While this is open, arcs are read as straight pieces of 1 degree each."""
+def _fine_arcs():
     before = pyogrio.get_gdal_config_option(STEP_OPTION)
     pyogrio.set_gdal_config_options({STEP_OPTION: STEP_DEG})
     try:
@@ -36,20 +36,8 @@ def fine_arcs():
         pyogrio.set_gdal_config_options({STEP_OPTION: before})
 
 
-def curved_features(path, layer):
-    """How many features of a layer are of a curved kind.
-
-    Parameters
-    ----------
-    path : Path
-    layer : str
-        A layer that the file has.
-
-    Returns
-    -------
-    int
-        0 where the layer's kind can hold none; then no feature is read.
-    """
+# How many features of a layer are of a curved kind.
+def _curved_features(path, layer):
     kind = pyogrio.read_info(path, layer=layer)["geometry_type"] or ""
     if kind.split(" ")[0].removesuffix("25D") in STRAIGHT:
         return 0
@@ -91,18 +79,8 @@ class Repair(NamedTuple):
     dropped_row: int = -1
 
 
-def kinds_present(geometries):
-    """How many simple geometries of each kind there are, in collections too.
-
-    Parameters
-    ----------
-    geometries : ndarray of shapely geometry, shape (n,)
-
-    Returns
-    -------
-    dict of str to int
-        ``point``, ``line`` and ``polygon``, where there are any.
-    """
+# How many simple geometries of each kind there are, in collections too.
+def _kinds_present(geometries):
     _, parts = _taken_apart(np.arange(len(geometries)), geometries, COLLECTION + MULTI)
     kinds = _kinds(parts[~(shapely.is_missing(parts) | shapely.is_empty(parts))])
     return {kind: int((kinds == kind).sum()) for kind in ("point", "line", "polygon") if (kinds == kind).any()}
@@ -341,7 +319,7 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
     frame = _assembled(table, rows, simple, ids, source, crs)
     attributes = [name for name in table.columns if name not in (table.geometry.name, source.id_column)]
     frame, duplicates = without_duplicates(frame, attributes)
-    curved = curved_features(Path(folder) / source.path, layer)
+    curved = _curved_features(Path(folder) / source.path, layer)
     if curved:
         said.append(f"curves in {curved} features")
     repairs = [Repair("", text, "read all the same") for text in said] + repairs + duplicates
@@ -461,7 +439,7 @@ def _layer_name(source, folder, what):
 # The layer as the file has it, and what the reader said about it (measures or curves given up, for example).
 def _read_table(path, layer, where, what):
     # Coordinates that are no numbers are judged with the other faults of a geometry, feature by feature.
-    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"), fine_arcs():
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"), _fine_arcs():
         warnings.simplefilter("always")
         try:
             table = pyogrio.read_dataframe(path, layer=layer)
@@ -500,7 +478,7 @@ def _is_empty(what, where, found):
 
 # Why no feature is left: all are of another kind, or each has its own fault.
 def _nothing_of_use(table, geometries, geometry, repairs, what, where):
-    present = kinds_present(geometries)
+    present = _kinds_present(geometries)
     if present and geometry != "any" and geometry not in present:
         return InputError.of(
             f"the {what} layer has no {geometry} geometry",

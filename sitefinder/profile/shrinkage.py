@@ -391,7 +391,7 @@ def shrink_heads(table, likely, barrier_drop_m, barrier_se_m):
     Parameters
     ----------
     table : DataFrame, m rows
-        Columns ``scheme type``, ``head_m``, ``head_se_m``, ``length_m``, ``weir_height_m``.
+        Columns ``scheme_type``, ``head_m``, ``head_se_m``, ``length_m``, ``weir_height_m``.
     likely : LikelyHeads
     barrier_drop_m, barrier_se_m : ndarray of float64, shape (k,)
         Drops of all existing barriers and their standard errors [m], NaN where not known.

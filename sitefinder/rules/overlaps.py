@@ -118,28 +118,8 @@ def union_of_intervals(owner, from_m, to_m, shortest_m=SHORTEST_OVERLAP_M):
     return Intervals(owner[first].astype(np.int64), from_m[first], reached_m[last])
 
 
-def gaps_between(intervals, length_m):
-    """What intervals leave of the things that they lie along.
-
-    Parameters
-    ----------
-    intervals : Intervals
-        As `union_of_intervals` gives them.
-    length_m : ndarray of float64, shape (n,)
-        Length of each thing [m]; owners are their numbers.
-
-    Returns
-    -------
-    Intervals
-        In the order of owner and distance; none shorter than `SHORTEST_OVERLAP_M`.
-
-    Examples
-    --------
-    >>> taken = union_of_intervals(np.array([0, 1]), np.array([2.0, 0.0]), np.array([5.0, 9.0]))
-    >>> gaps = gaps_between(taken, np.array([7.0, 9.0, 4.0]))
-    >>> gaps.owner.tolist(), gaps.from_m.tolist(), gaps.to_m.tolist()
-    ([0, 0, 2], [0.0, 5.0, 0.0], [2.0, 7.0, 4.0])
-    """
+# What intervals leave of the things that they lie along.
+def _gaps_between(intervals, length_m):
     owner = np.concatenate([np.arange(len(length_m)), intervals.owner])
     begin = np.concatenate([np.zeros(len(length_m)), intervals.to_m])
     order = np.lexsort((begin, owner))
@@ -309,7 +289,7 @@ def uncovered(segments, area, rule):
     lines = np.asarray(segments.geometry, dtype=object)
     covered = covered_intervals(lines, area)
     inside = union_of_intervals(covered.line, covered.from_m, covered.to_m)
-    outside = gaps_between(inside, shapely.length(lines))
+    outside = _gaps_between(inside, shapely.length(lines))
     count = len(outside.owner)
     names, effect = np.full(count, "", dtype=object), np.full(count, NOT_COVERED.name)
     return _hits(segments, rule, outside.owner, outside, names, effect, not_covered=np.ones(count, dtype=bool))

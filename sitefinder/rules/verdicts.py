@@ -177,7 +177,7 @@ def admissible(scheme_type, marks, allow):
 
     Parameters
     ----------
-    layout : array of str, shape (m,)
+    scheme_type : array of str, shape (m,)
         Names of scheme types, of `sitefinder.vocabulary.SCHEME_TYPES`.
     marks : DataFrame, m rows
         See `stretch_marks`.

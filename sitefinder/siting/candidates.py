@@ -268,7 +268,7 @@ COLUMNS = ["scheme_type", "intake", "tailrace", "head_m", "head_se_m", "length_m
 class Stretches(NamedTuple):
     """Candidates and the stream that each one takes.
 
-    ``table`` has a row a candidate: ``scheme type``, ``intake``, ``tailrace`` (stations), ``head_m``, ``head_se_m``,
+    ``table`` has a row a candidate: ``scheme_type``, ``intake``, ``tailrace`` (stations), ``head_m``, ``head_se_m``,
     ``length_m``, ``conduit_length_m``, ``pond_length_m`` (its longest arm), ``flooded_length_m`` (all arms),
     ``weir_height_m``, ``structure`` (row of the structures, -1 for none). ``taken[start[c]:start[c + 1]]`` are the
     stations whose segments candidate c takes (some of length 0, at confluences); those of its pond come last, from

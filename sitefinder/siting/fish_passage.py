@@ -35,7 +35,7 @@ def entered_at(scheme_type, intake, tailrace):
 
     Parameters
     ----------
-    layout : array of str, shape (m,)
+    scheme_type : array of str, shape (m,)
     intake, tailrace : ndarray of int, shape (m,)
 
     Returns

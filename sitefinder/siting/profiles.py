@@ -105,7 +105,7 @@ def long_profile(
         Simulated errors of the profile [m].
     reaches : DataFrame, optional
         Columns ``reach_id`` and ``stream``, by number of the reach.
-    fitted : sitefinder.profile.fitting.LongProfile, optional
+    long_profile : sitefinder.profile.fitting.LongProfile, optional
         Tells refused elevations, steps and water that was made level.
     standing : ndarray of bool, shape (n,), optional
         True where the segment that ends at the station lies in standing water.

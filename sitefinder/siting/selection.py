@@ -148,37 +148,12 @@ def _trace_upstream(downstream, picked, boundary_start, boundary, count):
     return chosen
 
 
-def with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_m):
-    """Ponds, and the stations in which no other site may end, for `boundary_of_path` and `blocked_by`.
-
-    Parameters
-    ----------
-    downstream : ndarray of int32, shape (n,)
-        Number of the next station downstream, -1 at an outlet; always greater than the station's own.
-    to_downstream_m : ndarray of float64, shape (n,)
-        Distance to it [m].
-    intake : ndarray of int32, shape (m,)
-        Upper station of each candidate.
-    pond_start : ndarray of int64, shape (m + 1,)
-        Where each candidate's stations begin in `pond`.
-    pond : ndarray of int32
-        Stations that each candidate's pond takes.
-    spacing_m : float
-        Least way from a tailrace down to the next intake [m].
-
-    Returns
-    -------
-    start : ndarray of int64, shape (m + 1,)
-    stations : ndarray of int32
-        A station may stand twice with a candidate.
-
-    Notes
-    -----
-    A site may end so far above the intake of another, or further; nearer it would end in a station that the other
-    takes. Only stream above an intake is taken so: of two candidates whose ends are far enough apart none reaches
-    into what the other takes, since all that lies above an intake within the spacing drains to it, and the best
-    set is that of all sets whose sites keep the spacing. Water that joins below an intake is no matter.
-    """
+# Ponds, and the stations in which no other site may end, for `boundary_of_path` and `blocked_by`. A site may end so
+# far above the intake of another, or further; nearer it would end in a station that the other takes. Only stream above
+# an intake is taken so: of two candidates whose ends are far enough apart none reaches into what the other takes,
+# since all that lies above an intake within the spacing drains to it, and the best set is that of all sets whose sites
+# keep the spacing. Water that joins below an intake is no matter.
+def _with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_m):
     if spacing_m <= 0:
         return pond_start, pond
     first, upstream = upstream_neighbours(downstream)
@@ -538,7 +513,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     pond_start, pond = _ponds(stretches)
     if settings.ranking.spacing_m > 0:
         step_m = stations["to_downstream_m"].to_numpy()
-        pond_start, pond = with_spacing(downstream, step_m, intake, pond_start, pond, settings.ranking.spacing_m)
+        pond_start, pond = _with_spacing(downstream, step_m, intake, pond_start, pond, settings.ranking.spacing_m)
     worth = np.where(passing, np.nan_to_num(value), 0.0)
     safe_by_passage_limit, exact = np.zeros(len(valued), dtype=bool), True
     if way is None or way.minimum is None:
@@ -617,7 +592,7 @@ def alternatives(offers, maximum, tailrace_reach):
     Parameters
     ----------
     offers : Offers
-    most : int
+    maximum : int
         How many for each site, or reach.
     tailrace_reach : ndarray of int, shape (m,)
         Reach in which each candidate's tailrace lies.

@@ -255,7 +255,7 @@ def validate_unfit_months(settings, equations, environmental):
     ----------
     settings : sitefinder.settings.Settings
     equations : list of Equation
-    reserve : list of ReserveRule
+    environmental : list of EnvironmentalFlowRule
 
     Returns
     -------

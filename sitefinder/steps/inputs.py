@@ -261,7 +261,7 @@ def files_of_raster(name, folder):
     Returns
     -------
     tuple of Path, or None
-        None for what is no file on this turbine, or is not there.
+        None for what is no file on this computer, or is not there.
     """
     path = folder / name
     if "://" in name or name.startswith("/vsi") or not path.is_file():
