@@ -13,7 +13,7 @@ MINIMUM = {
     "inputs": {
         "dem": {"path": "dem.tif", "vertical_unit": "metre", "vertical_datum": "invented", "error_rmse_m": 0.5}
     },
-    "flows": {"equations": ["mean.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
+    "flows": {"equations": ["mean.toml"], "environmental": [{"kind": "share_of_mean", "share": 0.1}]},
     "energy": {"turbines": ["turbines.toml"]},
     "costs": {"file": "costs.toml", "price_per_kwh": 0.2},
 }
@@ -110,7 +110,7 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
         ),
         ({"flows__equations": None}, "flows: name either flows.equations or flows.gauges, one of the two"),
         (
-            {"flows__reserve": [{"kind": "exceedance_flow", "share": 0.1}]},
+            {"flows__environmental": [{"kind": "exceedance_flow", "share": 0.1}]},
             "flows.environmental[1]: a rule of kind exceedance_flow needs exceedance_percent",
         ),
         (

@@ -197,7 +197,7 @@ def test_an_active_geometry_of_any_name_comes_back_as_geometry():
 
 def test_all_problems_come_at_once():
     frame = curve(exceedance_percent=[5.0, 195.0, 95.0], site_id=["a", None, "b"], flow_m3s=["1", "2", "3"])
-    frame = frame.rename(columns={"environmental_flow_m3s": "environmental_flow_m3s"})
+    frame = frame.rename(columns={"environmental_flow_m3s": "environmental_m3s"})
 
     with pytest.raises(TableError, match="table flow_curves: 5 problems") as raised:
         check_table(frame, "flow_curves")
@@ -206,7 +206,7 @@ def test_all_problems_come_at_once():
         "table flow_curves: 5 problems\n"
         "  environmental_flow_m3s: missing column\n"
         "    expected:  real: of it, the flow that stays in the stream\n"
-        "  environmental_flow_m3s: not declared; did you mean environmental_flow_m3s?\n"
+        "  environmental_m3s: not declared; did you mean environmental_flow_m3s?\n"
         "  site_id: NULL is not allowed\n"
         "    rows:  1 of 3: NULL / 195.0\n"
         "  exceedance_percent: out of range\n"

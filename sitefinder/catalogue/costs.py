@@ -234,7 +234,7 @@ def to_common_currency(turbines, costs, year=None):
 
     Returns
     -------
-    OneMoney
+    CommonCurrency
         The cost file's entries no longer state years of their own.
 
     Raises

@@ -235,7 +235,7 @@ def _safe_capital_of(capital, flow, here, prices):
     return capital
 
 
-# No plant with a design flow from `least` to `flow` gives more than this [MWh], for kernels. Full units take `flow`
+# No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels. Full units take `flow`
 # while there is so much; the peak efficiency takes all less that one unit can run on.
 @part
 def _energy_bound_mwh(bins, full, flow, minimum, here, prices):
@@ -623,8 +623,8 @@ def best_of_turbines(
 # Best turbine and size of each stretch, or with `of_each` the best size of each class at each; brought to the one
 # memory order and dtype of each argument for which the kernel is compiled.
 def _searched(
-    usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits, turbines,
-    prices, way, of_each,
+    usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
+    turbines, prices, way, of_each,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.safety), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)

@@ -60,8 +60,8 @@ def fits_stream(table, stretches):
     ----------
     table : TurbineTable
     stretches : DataFrame, n rows
-        ``scheme_type``, and where they are known ``stream_width_m`` and ``stream_depth_m``: width and depth at mean
-        flow where the turbine would stand [m].
+        ``scheme_type``, and where they are known ``stream_width_m`` and ``stream_depth_m``: width and depth at
+        mean flow where the turbine would stand [m].
 
     Returns
     -------

@@ -43,8 +43,9 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
     a threshold; above it a share may be taken, up to a greatest abstraction. ``bands``: a share of the flow may be
     taken that goes by its band. With ``between = "steps"`` it is that of the highest threshold that the flow
     reaches, and nothing below the lowest; with ``"linear"`` it is linear in flow between thresholds and level
-    beyond them. ``stepped_table``: by a low-flow index, ``reserve + further · (index − index_from)`` of the last
-    row that the index reaches, and the first row's reserve below; so "for each further 10 l/s" is read pro rata.
+    beyond them. ``stepped_table``: by a low-flow index, ``environmental_flow + further · (index − index_from)`` of
+    the last row that the index reaches, and the first row's flow below; so "for each further 10 l/s" is read pro
+    rata.
 
     Examples
     --------

@@ -38,7 +38,7 @@ def data_file_lineage(settings, folder):
         "turbine file": settings.energy.turbines,
         "cost file": [settings.costs.file],
         "equation file": settings.flows.equations,
-        "reserve preset": list(presets),
+        "environmental flow preset": list(presets),
     }
     lineage = []
     for kind, paths in kinds.items():
@@ -294,7 +294,7 @@ def read_environmental_flow(environmental, folder):
             continue
         path = folder / setting.preset
         try:
-            preset = checked(EnvironmentalFlowPreset, read_toml(path, "reserve"), str(path))
+            preset = checked(EnvironmentalFlowPreset, read_toml(path, "environmental flow"), str(path))
             chosen = _chosen(preset, setting, path)
         except ConfigError as error:
             problems.append(error)
@@ -304,7 +304,7 @@ def read_environmental_flow(environmental, folder):
     if len(problems) == 1:
         raise problems[0]
     if problems:
-        raise all_of(ConfigError, "reserve files", [str(problem) for problem in problems])
+        raise all_of(ConfigError, "environmental flow files", [str(problem) for problem in problems])
     return rules
 
 

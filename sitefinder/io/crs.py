@@ -81,7 +81,7 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
 
     Returns
     -------
-    Way
+    Operation
 
     Raises
     ------
@@ -371,7 +371,7 @@ def moved(geometries, own_crs, run_crs, ids, what, where, wanted=None):
     Returns
     -------
     moved : ndarray of shapely geometry, shape (n,)
-    way : Way
+    way : Operation
         One operation for the whole layer, the best that can be had where the layer lies.
 
     Raises

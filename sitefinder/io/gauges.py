@@ -96,7 +96,7 @@ def read_daily_flows(path, gauge, settings):
         CSV with a row a day, in any order.
     gauge : str
         The gauge's id.
-    settings : sitefinder.settings.DailyRecords
+    settings : sitefinder.settings.flows.DailyRecords
         Names of columns, the unit, and what marks mean.
 
     Returns

@@ -229,7 +229,7 @@ def operation_to_run(facts, crs):
 
     Returns
     -------
-    sitefinder.io.crs.Way
+    sitefinder.io.crs.Operation
 
     Raises
     ------

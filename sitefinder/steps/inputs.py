@@ -330,11 +330,11 @@ class RunInputs(NamedTuple):
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
-    state; ``reserve`` holds the rules of the environmental flow, those of presets in their place. Either ``equations``
-    or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are where the settings
-    name none, and ``measured_gauges``, those with flows and places, where nothing asks for them. Turbines and
-    costs are in the money that the settings ask for; ``conversions`` tells what was in other money (see
-    `sitefinder.catalogue.costs`).
+    state; ``environmental`` holds the rules of the environmental flow, those of presets in their place. Either
+    ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are
+    where the settings name none, and ``measured_gauges``, those with flows and places, where nothing asks for
+    them. Turbines and costs are in the money that the settings ask for; ``conversions`` tells what was in other
+    money (see `sitefinder.catalogue.costs`).
     """
 
     dem: object

@@ -54,7 +54,7 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
     assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
 
 
-def test_a_run_for_turbines_prints_one_object_with_the_figures_of_the_file(region, command):
+def test_a_run_for_programs_prints_one_object_with_the_figures_of_the_file(region, command):
     outcome = command("run", "--quiet", "--json", "settings.toml")
 
     assert (outcome.status, outcome.err) == (0, "")

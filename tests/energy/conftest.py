@@ -17,7 +17,7 @@ def settings():
             "inputs": {
                 "dem": {"path": "dem.tif", "vertical_unit": "metre", "vertical_datum": "any", "error_rmse_m": 1.0}
             },
-            "flows": {"equations": ["equations.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
+            "flows": {"equations": ["equations.toml"], "environmental": [{"kind": "share_of_mean", "share": 0.1}]},
             "energy": {"turbines": ["turbines.toml"]},
             "costs": {"file": "costs.toml", "price_per_kwh": 0.15},
         },

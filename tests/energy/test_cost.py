@@ -114,8 +114,8 @@ def test_a_nominal_rate_as_high_as_inflation_is_no_real_interest():
 
 
 def test_real_and_nominal_payments_pay_the_same_plant():
-    # In nominal money payments grow with inflation; discounted at the nominal rate they are worth what level real
-    # payments are at the real rate.
+    # In nominal money payments grow with inflation; discounted at the nominal rate they have the same value as
+    # level real payments are at the real rate.
     money = CostSettings(file="", price_per_kwh=0.1, discount_rate=0.08, rate_kind="nominal", inflation=0.025)
     years = np.arange(1, 31)
     payment = capital_recovery_factor(money.real_rate, 30)
@@ -126,7 +126,7 @@ def test_real_and_nominal_payments_pay_the_same_plant():
 
 
 @pytest.mark.parametrize(
-    ("changes", "told"),
+    ("changes", "message"),
     [
         ({"rate_kind": "nominal"}, "inflation belong together"),
         ({"inflation": 0.02}, "inflation belong together"),
@@ -134,13 +134,13 @@ def test_real_and_nominal_payments_pay_the_same_plant():
         ({"own_use_share": 0.3}, "belongs together with own_use_share, own_use_kwh_per_year, or both"),
     ],
 )
-def test_settings_of_money_that_belong_together(changes, notes):
-    with pytest.raises(ValueError, match=notes):
+def test_settings_of_money_that_belong_together(changes, message):
+    with pytest.raises(ValueError, match=message):
         CostSettings(file="", price_per_kwh=0.1, **changes)
 
 
 @pytest.mark.parametrize(
-    ("own", "worth"),
+    ("own", "expected"),
     [
         ({}, [100.0, 1000.0]),
         ({"own_use_price_per_kwh": 0.3, "own_use_share": 0.25}, [75 + 75, 750 + 750]),
@@ -151,10 +151,10 @@ def test_settings_of_money_that_belong_together(changes, notes):
         ),
     ],
 )
-def test_own_use_is_value_its_price_up_to_its_share_and_amount(own, energy_value):
+def test_own_use_counts_at_its_price_up_to_its_share_and_amount(own, expected):
     money = CostSettings(file="", price_per_kwh=0.1, **own)
 
-    np.testing.assert_allclose(value_of_energy(np.array([1000.0, 10_000.0]), money), energy_value)
+    np.testing.assert_allclose(value_of_energy(np.array([1000.0, 10_000.0]), money), expected)
 
 
 def test_the_search_goes_by_the_same_value_and_yearly_cost(generic_costs, settings):

@@ -133,7 +133,7 @@ def plant_row(intake, scheme_type):
 
 @pytest.fixture(scope="module")
 def plants():
-    """Twelve stretches of three scheme types at four stations with a year of 365 days, and a twelfth of it reserved."""
+    """Twelve stretches of three scheme types at four stations with a year of 365 days, a twelfth reserved."""
     generator = np.random.default_rng(5)
     season = 1.0 + 0.8 * np.cos(2 * np.pi * BIN_MONTH / 12)
     flow = np.array([[0.5], [1.0], [3.0], [8.0]]) * season * generator.exponential(size=(4, 365))

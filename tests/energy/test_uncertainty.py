@@ -26,7 +26,7 @@ SPREAD_TOLERANCE = 4 / np.sqrt(2 * SIMULATIONS)
 
 @pytest.fixture
 def drawn(turbine_class, generic_costs, settings):
-    """A maker of simulations for sites whose turbine takes all the water, so that energy goes with flow and head."""
+    """A maker of simulations for sites whose turbine takes all the water: energy goes with flow and head."""
 
     def draw(
         sites=1,

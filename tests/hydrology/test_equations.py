@@ -38,7 +38,7 @@ def test_every_problem_of_a_file_is_reported_at_once():
     assert str(raised.value) == (
         "equations.toml: 5 problems\n"
         "  equations[1].flow_unit: flow unit 'cfs' is not known; known are m3s, ls, ft3s\n"
-        "  equations[1].predictors[1].least: missing\n"
+        "  equations[1].predictors[1].minimum: missing\n"
         "  equations[1].predictors[1].unit: unit 'acre' is not known; known are "
         "km2, mi2, mm, in, m, ft, m3s, ls, ft3s, percent, fraction, none, "
         "km, mi, m_per_km, ft_per_mi, degc, degf, degf10\n"
@@ -84,8 +84,8 @@ def test_an_equation_without_source_range_and_error_has_all_three_reported_at_on
 
     assert str(raised.value) == (
         "equations.toml: 4 problems\n"
-        "  equations[1].predictors[1].least: missing\n"
-        "  equations[1].predictors[1].most: missing\n"
+        "  equations[1].predictors[1].minimum: missing\n"
+        "  equations[1].predictors[1].maximum: missing\n"
         "  equations[1].source: missing\n"
         "  equations[1]: no error: give standard_error_log10, standard_error_percent, "
         "standard_error_upper_percent, standard_error_in_flow_unit, a covariance, "

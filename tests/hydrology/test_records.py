@@ -188,20 +188,20 @@ def test_measured_days_stay_as_they_are_in_an_extended_record():
 
 
 @pytest.mark.parametrize(
-    ("flow", "told"),
+    ("flow", "reason"),
     [
         (lambda day: np.where(day < 5, 0.0, 1.0), "it has days without flow, which have no logarithm"),
         (weather(9, 3.0), "no long record without zero flows has 365 days shared and a correlation of 0.8"),
     ],
 )
-def test_a_record_that_cannot_be_extended_is_flagged_with_the_reason(flow, notes):
+def test_a_record_that_cannot_be_extended_is_flagged_with_the_reason(flow, reason):
     short = record("2018-01-01", "2019-12-31", flow, "A")
     near = record("2000-01-01", "2019-12-31", weather(2, 0.1), "B")
 
     row = gauge_statistics([short, near], DailyRecords(unit="m3s", min_years=10)).loc["A"]
 
     assert row["short"]
-    assert row["note"].endswith(f"not extended: {notes}")
+    assert row["note"].endswith(f"not extended: {reason}")
     assert row["flow_mean_m3s"] == pytest.approx(short.flow_m3s.mean())
 
 

@@ -21,7 +21,7 @@ BANDS = st.lists(st.tuples(FLOWS, SHARES), min_size=1, max_size=4).map(
     lambda pairs: [{"from_m3s": flow, "take_share": share} for flow, share in sorted(pairs)]
 )
 STEPS = st.lists(st.tuples(FLOWS, FLOWS, SHARES), min_size=1, max_size=4, unique_by=lambda row: row[0]).map(
-    lambda rows: [{"index_from": a, "reserve": b, "further": c} for a, b, c in sorted(rows)]
+    lambda rows: [{"index_from": a, "environmental_flow": b, "further": c} for a, b, c in sorted(rows)]
 )
 RULES = st.one_of(
     st.builds(EnvironmentalFlowRule, kind=st.just("share_of_mean"), share=SHARES, of_month=st.booleans()),
@@ -46,13 +46,13 @@ RULES = st.one_of(
 
 
 def presets(repository):
-    return sorted((repository / "config" / "reserves").glob("*.toml"))
+    return sorted((repository / "config" / "environmental-flow").glob("*.toml"))
 
 
 def test_every_preset_says_where_it_is_from_and_that_local_law_decides(repository):
     assert len(presets(repository)) == 6
     for path in presets(repository):
-        preset = checked(EnvironmentalFlowPreset, read_toml(path, "reserve"), str(path))
+        preset = checked(EnvironmentalFlowPreset, read_toml(path, "environmental flow"), str(path))
         assert len(preset.source) > 40
         assert preset.remark.endswith("Local law decides.")
 
@@ -111,7 +111,7 @@ def test_rules_of_settings_and_presets_stand_together_with_their_sources(reposit
             {
                 "kind": "stepped_table",
                 "exceedance_percent": 95,
-                "steps": [{"index_from": 2, "reserve": 1}, {"index_from": 1, "reserve": 1}],
+                "steps": [{"index_from": 2, "environmental_flow": 1}, {"index_from": 1, "environmental_flow": 1}],
             },
             "rising index_from",
         ),

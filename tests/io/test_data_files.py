@@ -17,7 +17,7 @@ SETTINGS = {
             "source": "somebody",
             "daily": {"unit": "m3s"},
         },
-        "reserve": [{"preset": "low.toml"}, {"preset": "low.toml"}, {"kind": "share_of_mean", "share": 0.1}],
+        "environmental": [{"preset": "low.toml"}, {"preset": "low.toml"}, {"kind": "share_of_mean", "share": 0.1}],
     },
     "energy": {"turbines": ["own.toml", "generic.toml"]},
     "costs": {"file": "costs.toml", "price_per_kwh": 0.2},

@@ -214,7 +214,7 @@ def test_names_that_the_base_does_not_have_are_reported_with_the_nearest(write):
 
 
 @pytest.mark.parametrize(
-    ("line", "told"),
+    ("line", "message"),
     [
         ('rules_left_out = "park"', "rules_left_out: must be a list of texts (found 'park')"),
         ("left_out = [1]", "left_out: must be a list of texts (found [1])"),
@@ -226,10 +226,10 @@ def test_names_that_the_base_does_not_have_are_reported_with_the_nearest(write):
         ),
     ],
 )
-def test_words_of_the_wrong_kind_are_refused(write, line, notes):
+def test_words_of_the_wrong_kind_are_refused(write, line, message):
     path = write(f'extends = "../region/base.toml"\n{line}\n' + OWN)
 
-    assert refusal(path) == f"{path}: 1 problem\n  {notes}"
+    assert refusal(path) == f"{path}: 1 problem\n  {message}"
 
 
 def test_only_a_file_that_extends_another_may_edit_its_rules(tmp_path):

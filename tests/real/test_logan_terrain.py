@@ -36,7 +36,7 @@ def plain_chain_km2(dem_path, lines, places, folder):
         burnt.write(elevation_m, 1)
     engine = whitebox_workflows.WbEnvironment()
     engine.verbose = False
-    breached = engine.hydrology.breach_depressions_min_cost(
+    breached = engine.hydrology.breach_depressions_least_cost(
         dem=engine.read_raster(str(folder / "burnt.tif")),
         max_dist=50,
         fill_deps=True,

@@ -236,7 +236,7 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
 
 
 @pytest.mark.parametrize(
-    ("uncorrected_m", "told"),
+    ("uncorrected_m", "sentence"),
     [
         (
             [1.5, 2.45],
@@ -249,11 +249,11 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
         ([1.5, 2.25], "Gross heads of the sites have no regional shrinkage: heads that the DEM's error makes"),
     ],
 )
-def test_how_far_the_heads_as_found_lie_from_the_likely_ones(uncorrected_m, notes):
+def test_how_far_the_heads_as_found_lie_from_the_likely_ones(uncorrected_m, sentence):
     # Used are 1.5 and 2.25 m.
     text = summary(sites=lambda: sites(head_uncorrected_m=uncorrected_m))
 
-    assert notes in " ".join(text.split())
+    assert sentence in " ".join(text.split())
 
 
 def gain(**changes):

@@ -10,9 +10,9 @@ from sitefinder.comparison.causes import StageGraph, differences, reaching
 from sitefinder.comparison.changes import compare_runs, sums_by_change
 from sitefinder.comparison.matching import UNTOLD
 from sitefinder.schema import CHANGE_LAYERS, LAYERS, check_table
-from sitefinder.steps import graph as stage_graph
+from sitefinder.steps.graph import STEPS
 
-GRAPH = StageGraph(stage_graph.STAGES)
+GRAPH = StageGraph(STEPS)
 CRS = "EPSG:32633"
 PLAIN = {"text": "", "integer": 1, "real": 1.0, "boolean": False}
 # Three reaches of 500 m down one stream, and one that joins it from the side at its first confluence.

@@ -33,8 +33,8 @@ def test_rules_that_are_reported_exactly_stay_as_they_are():
     assert published_hits(table, RULES, REACHES).equals(table)
 
 
-@pytest.mark.parametrize(("rule", "told"), [("nests", "sensitive area"), ("trout", "trout")])
-def test_of_the_others_one_row_stands_for_a_reach(rule, notes):
+@pytest.mark.parametrize(("rule", "published_name"), [("nests", "sensitive area"), ("trout", "trout")])
+def test_of_the_others_one_row_stands_for_a_reach(rule, published_name):
     table = hits(
         (0, "park", *EXACT),
         (0, rule, *EXACT),
@@ -44,7 +44,7 @@ def test_of_the_others_one_row_stands_for_a_reach(rule, notes):
 
     public = published_hits(table, RULES, REACHES)
 
-    assert public["rule"].tolist() == ["park", notes, notes]
+    assert public["rule"].tolist() == ["park", published_name, published_name]
     assert public["feature_id"].tolist() == ["a", "", ""]
     assert public["effect"].tolist() == ["under", "not published", "not published"]
     assert public["from_m"].tolist() == [12, 0, 500]

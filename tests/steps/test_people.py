@@ -141,7 +141,7 @@ def test_rules_by_month_without_flows_by_month_are_refused_before_anything_long_
 
     text = str(caught.value)
     assert text.startswith("the settings go by the month, but no equation tells the flow of a month")
-    assert "by the month: flows.closed_months, a environmental flow rule of kind share_of_mean" in text
+    assert "by the month: flows.closed_months, an environmental flow rule of kind share_of_mean" in text
 
 
 def test_a_preset_without_a_choice_and_a_wrong_layer_are_reported_together(valley, tmp_path):
