@@ -18,8 +18,14 @@ from sitefinder.pipeline.keys import Recipe
 CHUNK_BYTES = 1 << 20
 
 
-# Put bytes in place of a file in one step.
-def _write_whole(path, data):
+def write_whole(path, data):
+    """Put bytes in place of a file in one step.
+
+    Parameters
+    ----------
+    path : Path
+    data : bytes
+    """
     path = Path(path)
     descriptor, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
     try:
@@ -31,12 +37,12 @@ def _write_whole(path, data):
     except BaseException:
         Path(draft).unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
 def write_json(path, value):
     """Put a value in place of a JSON file in one step."""
-    _write_whole(path, json.dumps(value, indent=1, ensure_ascii=False).encode())
+    write_whole(path, json.dumps(value, indent=1, ensure_ascii=False).encode())
 
 
 def read_json(path):
@@ -49,13 +55,13 @@ def read_json(path):
 
 def move_whole(draft, final):
     """Move a folder that is complete to its name, durably. Nothing may stand there."""
-    _sync_folder(draft)
+    sync_folder(draft)
     os.replace(draft, final)
-    _sync_folder(Path(final).parent)
+    sync_folder(Path(final).parent)
 
 
-# The same content under a second name: linked where the disk can do that, else copied; synced.
-def _link_or_copy(source, target):
+def link_or_copy(source, target):
+    """The same content under a second name: linked where the disk can do that, else copied; synced."""
     try:
         os.link(source, target)
     except OSError:
@@ -69,8 +75,8 @@ def _link_or_copy(source, target):
         os.close(descriptor)
 
 
-# Make the disk hold the names in a folder. Windows cannot do that and needs no such thing.
-def _sync_folder(folder):
+def sync_folder(folder):
+    """Make the disk hold the names in a folder. Windows cannot do that and needs no such thing."""
     if os.name == "nt":
         return
     descriptor = os.open(folder, os.O_RDONLY)
@@ -80,8 +86,8 @@ def _sync_folder(folder):
         os.close(descriptor)
 
 
-# SHA-256 of what is left to read of an open file, hexadecimal.
-def _digest_of_stream(file):
+def digest_of_stream(file):
+    """SHA-256 of what is left to read of an open file, hexadecimal."""
     digest = hashlib.sha256()
     while chunk := file.read(CHUNK_BYTES):
         digest.update(chunk)
@@ -126,8 +132,20 @@ def write_pickle(result, file, scratch):
     return files
 
 
-# A result as `write_pickle` wrote it, its paths leading to the files now.
-def _read_pickle(file, files):
+def read_pickle(file, files):
+    """A result as `write_pickle` wrote it, its paths leading to the files now.
+
+    Parameters
+    ----------
+    file : binary file
+    files : dict of str to Path
+
+    Raises
+    ------
+    KeyError
+        If it names a file that is none of those.
+    """
+
     class Unpickler(pickle.Unpickler):
         def persistent_load(self, name):
             return files[name]
@@ -207,8 +225,23 @@ DAMAGED_KEPT = 5
 BYTES_PER_GB = 1e9
 
 
-# Remove the least recently used results until the rest is small enough.
-def _remove_min_used(folder, max_gb, used):
+def remove_min_used(folder, max_gb, used):
+    """Remove the least recently used results until the rest is small enough.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the store, held by the run.
+    max_gb : float
+        Of all results together [GB].
+    used : set of str
+        Keys of results that stay whatever their size.
+
+    Returns
+    -------
+    int
+        Number of results removed.
+    """
     sizes = {path: _size(path) for path in (folder / RESULTS).iterdir()}
     total, removed = sum(sizes.values()), 0
     for path in sorted(sizes, key=_last_used):
@@ -231,20 +264,41 @@ def size_of(folder):
     return sum(map(_size, paths)) / BYTES_PER_GB, len(paths)
 
 
-# Move a damaged result out of the way, to be looked at; the oldest ones there go.
-def _quarantine(folder, key, name):
+def quarantine(folder, key, name):
+    """Move a damaged result out of the way, to be looked at; the oldest ones there go.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the store.
+    key : str
+    name : str
+        Begins the name of the folder that it is moved to.
+
+    Returns
+    -------
+    Path
+        That folder.
+    """
     damaged = folder / DAMAGED
     before = sorted(damaged.iterdir(), key=_last_used)
     for old in before[: max(len(before) + 1 - DAMAGED_KEPT, 0)]:
         shutil.rmtree(old, ignore_errors=True)
     aside = Path(tempfile.mkdtemp(prefix=f"{name}-", dir=damaged))
     os.replace(folder / RESULTS / key, aside / key)
-    _sync_folder(folder / RESULTS)
+    sync_folder(folder / RESULTS)
     return aside
 
 
-# Leave nothing behind of a store that a run made and kept nothing in.
-def _take_away_if_empty(folder, made):
+def take_away_if_empty(folder, made):
+    """Leave nothing behind of a store that a run made and kept nothing in.
+
+    Parameters
+    ----------
+    folder : Path
+    made : list of Path
+        The folder and those above it that the run made, the innermost first.
+    """
     with contextlib.suppress(OSError):
         parts = [folder / name for name in PARTS if (folder / name).is_dir()]
         if not any(any(part.iterdir()) for part in parts):
@@ -320,7 +374,7 @@ class Store:
         try:
             kept = Kept(self._read(recipe.key))
         except Damage as damage:
-            aside = _quarantine(self.folder, recipe.key, recipe.stage)
+            aside = quarantine(self.folder, recipe.key, recipe.stage)
             self.notes.append(f"the stored result of {recipe.place} is damaged ({damage}); it is made again, "
                               f"and the damaged one lies in {aside}")  # fmt: skip
             return None
@@ -359,7 +413,7 @@ class Store:
                 file.flush()
                 os.fsync(file.fileno())
             for name, path in files.items():
-                _link_or_copy(path, draft / name)
+                link_or_copy(path, draft / name)
             entries = {name: _told(draft / name) for name in (PICKLE, *files)}
             entry = {
                 "place": recipe.place,
@@ -371,7 +425,7 @@ class Store:
             write_json(draft / ENTRY, entry)
             place = self._place(recipe.key)
             if place.exists():
-                _quarantine(self.folder, recipe.key, recipe.stage)
+                quarantine(self.folder, recipe.key, recipe.stage)
             move_whole(draft, place)
             self._used.add(recipe.key)
         except OSError as error:
@@ -399,7 +453,7 @@ class Store:
         int
             Number of results removed.
         """
-        return _remove_min_used(self.folder, max_gb, self._used)
+        return remove_min_used(self.folder, max_gb, self._used)
 
     def _place(self, key):
         return self.folder / RESULTS / key
@@ -421,10 +475,10 @@ class Store:
             with (place / PICKLE).open("rb") as file:
                 if hasattr(os, "getuid") and os.fstat(file.fileno()).st_uid != os.getuid():
                     raise Damage("it belongs to another user")
-                if _digest_of_stream(file) != entries[PICKLE]["digest"]:
+                if digest_of_stream(file) != entries[PICKLE]["digest"]:
                     raise Damage(f"{PICKLE} has other bytes than were written")
                 file.seek(0)
-                return _read_pickle(file, {name: place / name for name in entries if name != PICKLE})
+                return read_pickle(file, {name: place / name for name in entries if name != PICKLE})
         except (KeyError, TypeError, AttributeError) as error:
             raise Damage(f"{ENTRY} or what it tells of is not whole") from error
         except (OSError, EOFError, ImportError, ValueError, pickle.UnpicklingError) as error:
@@ -436,7 +490,7 @@ class Store:
             raise Damage(f"{path.name} has {state.st_size} bytes, {entries['bytes']} were written")
         if self._verify or state.st_mtime_ns != entries["changed_ns"]:
             with path.open("rb") as file:
-                if _digest_of_stream(file) != entries["digest"]:
+                if digest_of_stream(file) != entries["digest"]:
                     raise Damage(f"{path.name} has other bytes than were written")
 
 
@@ -471,7 +525,7 @@ def open_store(folder, *, verify=False):
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             if made:
-                stack.callback(_take_away_if_empty, folder, made)
+                stack.callback(take_away_if_empty, folder, made)
             _validate_foreign(folder)
             stack.enter_context(locked(folder))
             for name in PARTS:
@@ -508,4 +562,4 @@ def _validate_foreign(folder):
 def _told(path):
     state = path.stat()
     with path.open("rb") as file:
-        return {"bytes": state.st_size, "changed_ns": state.st_mtime_ns, "digest": _digest_of_stream(file)}
+        return {"bytes": state.st_size, "changed_ns": state.st_mtime_ns, "digest": digest_of_stream(file)}
