@@ -44,11 +44,11 @@ class Steps(NamedTuple):
     continues: np.ndarray
 
 
-# Steps across the borders between neighbouring rows of a piece. The step of a border is its difference less the mean
-# of the differences of the borders beside it, in every column, then a mean over the columns with outliers drawn in
-# (Winsorised). Its error is the spread over the columns; since terrain is alike from cell to cell, the ratio of the
-# two is measured against the median of all borders of the piece. Own method; a join that was smoothed over several
-# cells is not found.
+# Steps across the borders between neighbouring rows of a piece. The step of a border is its difference less the
+# mean of the differences of the borders beside it, in every column, then a mean over the columns with outliers
+# drawn in (Winsorised). Its error is the spread over the columns; since terrain is alike from cell to cell, the
+# ratio of the two is measured against the median of all borders of the piece. Own method; a join that was smoothed
+# over several cells is not found.
 def _border_steps(elevation_m, borders):
     first, end = borders
     count = end - first

@@ -235,8 +235,8 @@ def _safe_capital_of(capital, flow, here, prices):
     return capital
 
 
-# No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels. Full units take `flow`
-# while there is so much; the peak efficiency takes all less that one unit can run on.
+# No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels. Full units take
+# `flow` while there is so much; the peak efficiency takes all less that one unit can run on.
 @part
 def _energy_bound_mwh(bins, full, flow, minimum, here, prices):
     lowest = here.lowest_relative_flow * minimum / here.units

@@ -148,11 +148,11 @@ def _trace_upstream(downstream, picked, boundary_start, boundary, count):
     return chosen
 
 
-# Ponds, and the stations in which no other site may end, for `boundary_of_path` and `blocked_by`. A site may end so
-# far above the intake of another, or further; nearer it would end in a station that the other takes. Only stream above
-# an intake is taken so: of two candidates whose ends are far enough apart none reaches into what the other takes,
-# since all that lies above an intake within the spacing drains to it, and the best set is that of all sets whose sites
-# keep the spacing. Water that joins below an intake is no matter.
+# Ponds, and the stations in which no other site may end, for `boundary_of_path` and `blocked_by`. A site may end
+# so far above the intake of another, or further; nearer it would end in a station that the other takes. Only
+# stream above an intake is taken so: of two candidates whose ends are far enough apart none reaches into what the
+# other takes, since all that lies above an intake within the spacing drains to it, and the best set is that of all
+# sets whose sites keep the spacing. Water that joins below an intake is no matter.
 def _with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_m):
     if spacing_m <= 0:
         return pond_start, pond
