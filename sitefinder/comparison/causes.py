@@ -38,7 +38,7 @@ FIGURES = ("real", "integer")
 # are no rules, which are told one by one.
 NO_CAUSE = re.compile(
     r"(^|\.)(path|source|date|licence)$|^run\.(name|output_folder|workers)$|^costs\.file$|"
-    r"^energy\.machines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
+    r"^energy\.turbines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
 )
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
 RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
