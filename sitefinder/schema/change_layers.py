@@ -88,7 +88,7 @@ CHANGE_LAYERS = {
             (
                 text("origin", "rule, input, setting or stage", ORIGINS),
                 text("name", "name of the rule, input or stage, or key of the setting"),
-                text("told", "what is different, as the causes of the changes tell it"),
+                text("difference", "what differs, in the words of the causes of changes"),
                 text("old", "value or digest in the previous run; empty where it is not there"),
                 text("new", "value or digest in the next run; empty where it is not there"),
             ),

@@ -159,7 +159,7 @@ def read_share(source, folder, crs, name):
             "left out",
         )
         repairs = pd.concat([repairs, pd.DataFrame([row], columns=REPAIR_COLUMNS, dtype="str")], ignore_index=True)
-    return read._replace(frame=read.frame[match.meant].reset_index(drop=True), repairs=repairs)
+    return read._replace(frame=read.frame[match.selected].reset_index(drop=True), repairs=repairs)
 
 
 # What `sitefinder.steps.inputs` reads with.
