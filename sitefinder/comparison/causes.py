@@ -55,8 +55,8 @@ OF_RULES = ("verdicts",)
 class Causes(NamedTuple):
     """Differences, and the graph that leads from them to results.
 
-    ``table`` has a row a difference, as the schema declares ``causes``; ``facts`` are for each of them the names that
-    stages depend on, such as ``settings.heads.quantile``, ``inputs.dem``, ``rules`` and ``stages.flows``.
+    ``table`` has a row a difference, as the schema declares ``causes``; ``facts`` are for each of them the names
+    that stages depend on, such as ``settings.heads.quantile``, ``inputs.dem``, ``rules`` and ``stages.flows``.
     """
 
     table: pd.DataFrame
@@ -130,8 +130,8 @@ def differences(old, new, graph, defaults=()):
     graph : StageGraph
         Of the running program.
     defaults : mapping
-        Defaults of settings as text, by key. A setting that only one run has, at its default, is no difference: the
-        other run's program did not have it yet.
+        Defaults of settings as text, by key. A setting that only one run has, at its default, is no difference:
+        the other run's program did not have it yet.
 
     Returns
     -------

@@ -214,7 +214,9 @@ def head_standard_error(errors_m, upper, lower):
     upper = np.asarray(upper, dtype=np.int64)
     lower = np.asarray(lower, dtype=np.int64)
     if upper.shape != lower.shape or upper.ndim != 1:
-        raise ValueError(f"upper and lower must be of one length, found shapes {upper.shape} and {lower.shape}")
+        raise ValueError(
+            f"upper and lower must have the same length, found shapes {upper.shape} and {lower.shape}"
+        )
     for name, stations in (("upper", upper), ("lower", lower)):
         if stations.size and (stations.min() < 0 or stations.max() >= len(errors_m)):
             raise ValueError(f"{name} must hold station numbers from 0 to {len(errors_m) - 1}")

@@ -55,9 +55,9 @@ def covered_intervals(lines, polygons, touches=False):
 
     Notes
     -----
-    Most lines are covered entirely by a polygon, which a prepared polygon finds. The others are split into straight
-    edges and only edges that cross a border are cut, so that a distance along the line never has to be located by
-    proximity, which fails where a line comes back to itself.
+    Most lines are covered entirely by a polygon, which a prepared polygon finds. The others are split into
+    straight edges and only edges that cross a border are cut, so that a distance along the line never has to be
+    located by proximity, which fails where a line comes back to itself.
     """
     covered_line, covered_polygon, crossed_line, _ = _covered_and_crossed(lines, polygons)
     length_m = shapely.length(lines)
@@ -213,8 +213,8 @@ M2_PER_HA = 10_000.0
 class RuleMetres(NamedTuple):
     """Metres under each rule, float64 of shape (n_rules, n).
 
-    ``certain`` are those of selected features; ``missing`` those of features without category, ``outside`` those that
-    the rule's layer does not cover; ``possible`` is the union of all three.
+    ``certain`` are those of selected features; ``missing`` those of features without category, ``outside`` those
+    that the rule's layer does not cover; ``possible`` is the union of all three.
     """
 
     certain: np.ndarray

@@ -115,7 +115,8 @@ def carried_along(hits, stations, steps, rule, falls, profile_m):
     The effect starts at the lower end (downstream) or the upper end (upstream) of each piece of stream under the
     layer and is carried from station to station: at a confluence the one over the shorter distance goes on, at a
     bifurcation each arm takes all. A mapped fall ends it there. A drop of the profile of at least
-    ``stops_at_drop_m`` within a segment ends it with that segment, since the fall's exact location in it is unknown.
+    ``stops_at_drop_m`` within a segment ends it with that segment, since the fall's exact location in it is
+    unknown.
     """
     parts = [pd.DataFrame(columns=HIT_COLUMNS)]
     for column in (None, "category_missing", "not_covered"):

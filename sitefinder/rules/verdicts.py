@@ -34,8 +34,8 @@ BARRED_BECAUSE = ("", *(action.barred_because for action in BARRING))
 class Held(NamedTuple):
     """Which rules hold: ``holds`` and ``unknown``, bool of shape (n_rules, m), never both.
 
-    Where unknown, ``missing`` marks a feature without category, and ``outside`` ground that the rule's layer does not
-    cover; both are possible.
+    Where unknown, ``missing`` marks a feature without category, and ``outside`` ground that the rule's layer does
+    not cover; both are possible.
     """
 
     holds: np.ndarray

@@ -40,7 +40,7 @@ PARKS = {
 
 
 @pytest.mark.parametrize(
-    ("where", "meant", "missing"),
+    ("where", "selected", "missing"),
     [
         ("category = 'reserve'", "f0 f2", "f3 f4"),
         ("category <> 'reserve'", "f1", "f3 f4"),
@@ -121,7 +121,7 @@ def test_column_and_values_may_ask_for_dates_as_text():
 
 # The percent sign, underscore and backslash of a pattern, as the standard has them from SQL.
 @pytest.mark.parametrize(
-    ("pattern", "meant"),
+    ("pattern", "selected"),
     [
         ("50%", ["50%", "50 m", "50"]),
         ("50\\%", ["50%"]),

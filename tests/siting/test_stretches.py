@@ -56,7 +56,8 @@ def found(stations, profile_m, given, *, errors_m=None, standing=None, structure
 def pieces(stretches):
     values_at = np.split(stretches.values_at, stretches.start[1:-1])
     ponds = [
-        stretches.values_at[begin:end] for begin, end in zip(stretches.pond_start, stretches.start[1:], strict=True)
+        stretches.values_at[begin:end]
+        for begin, end in zip(stretches.pond_start, stretches.start[1:], strict=True)
     ]
     return [set(part.tolist()) for part in values_at], [set(part.tolist()) for part in ponds]
 
