@@ -104,7 +104,7 @@ def test_what_cannot_be_compared_exits_with_2(region, command):
 
     assert (outcome.status, outcome.out) == (2, "")
     assert outcome.err.startswith(
-        "deliveries: 2 problems\n  this is no delivery of sitefinder\n    file:      streams"
+        "deliveries: 2 problems\n  this is not a delivery of sitefinder\n    file:      streams"
     )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pandas.testing
 import pytest
+from capital_by_part import capital_parts
 from one_plant import plant_output
 from scipy.stats import norm
 
@@ -13,7 +14,7 @@ from sitefinder.energy.costs import yearly_cost
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import SAFE_SCREENED, efficiency_table, fish_safety
-from sitefinder.energy.valuation import capital_parts, turbine_options, value_stretches
+from sitefinder.energy.valuation import turbine_options, value_stretches
 
 BINS = 200
 

@@ -22,7 +22,7 @@ def drop_se_m(upper_m, lower_m, correlation):
 def operation_between(a, b):
     """Distance along the streams [m], by following both down to the first station in common."""
 
-    def way_down(station):
+    def path_down(station):
         away_m, met = 0.0, {}
         while station >= 0:
             met[station] = away_m
@@ -30,7 +30,7 @@ def operation_between(a, b):
             station = int(TREE[station])
         return met
 
-    from_a, from_b = way_down(a), way_down(b)
+    from_a, from_b = path_down(a), path_down(b)
     return min(from_a[station] + from_b[station] for station in from_a if station in from_b)
 
 

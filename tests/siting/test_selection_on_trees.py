@@ -90,7 +90,7 @@ def random_case(rng):
     return stations, profile_m, stretches, np.round((power - cost).to_numpy() * 64) / 64
 
 
-def way_down(stations, station):
+def path_down(stations, station):
     """Stations from one down to the outlet, itself first, with the way to each [m]."""
     way, way_m = {station: 0.0}, 0.0
     while stations["downstream"][station] >= 0:
@@ -102,23 +102,23 @@ def way_down(stations, station):
 
 def taken_by(stations, profile_m, row):
     """Stations whose segments a candidate takes: its way, and all that its pond reaches."""
-    way = [station for station in way_down(stations, row.intake) if station <= row.tailrace][1:]
-    taken = set(way)
+    way = [station for station in path_down(stations, row.intake) if station <= row.tailrace][1:]
+    values_at = set(way)
     if row.scheme_type == "new_weir":
         crest_m = profile_m[row.intake] + row.weir_height_m
         for station in range(row.intake + 1):
-            path = list(way_down(stations, station))
+            path = list(path_down(stations, station))
             # Water stands at the intake and wherever the whole way down to it lies below the crest.
             if row.intake in path:
                 between = path[: path.index(row.intake) + 1]
                 if all(profile_m[each] < crest_m for each in between):
-                    taken.add(station)
-    return taken
+                    values_at.add(station)
+    return values_at
 
 
 def clashes(stations, pieces, table, spacing_m):
     """Pairs that share stream, or of which one begins too near below the tailrace of the other."""
-    ways = [way_down(stations, tailrace) for tailrace in table["tailrace"]]
+    ways = [path_down(stations, tailrace) for tailrace in table["tailrace"]]
     for one, other in combinations(range(len(table)), 2):
         near = any(
             ways[upper].get(table["intake"][lower], np.inf) < spacing_m
@@ -140,11 +140,13 @@ def best_of_all_subsets(value, clash):
 
 
 def greedy_total(value, clash):
-    clash, taken = set(clash), []
+    clash, values_at = set(clash), []
     for number in np.argsort(-value, kind="stable").tolist():
-        if value[number] > 0 and not any((number, other) in clash or (other, number) in clash for other in taken):
-            taken.append(number)
-    return value[taken].sum()
+        if value[number] > 0 and not any(
+            (number, other) in clash or (other, number) in clash for other in values_at
+        ):
+            values_at.append(number)
+    return value[values_at].sum()
 
 
 @pytest.mark.parametrize("spacing_m", [0.0, 75.0])
