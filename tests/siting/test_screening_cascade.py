@@ -96,7 +96,7 @@ def steps_with(allow):
 
 
 @pytest.mark.parametrize(
-    ("allow", "barred"),
+    ("allow", "excluded"),
     [
         ([], [[0, 1], [0, 1], [1], []]),
         (["unknown"], [[0], [0], [], []]),
