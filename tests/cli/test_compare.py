@@ -1,5 +1,7 @@
 """The commands compare and scenarios: the whole text that they print, the files that they write, and refusals."""
 
+import shutil
+
 import geopandas
 import pandas as pd
 import pyogrio
@@ -22,8 +24,18 @@ action = "exclude"
 
 
 @pytest.fixture
-def two_runs(region, command):
+def two_runs(region, command, made_once):
     """The small valley in folder out as it is with a park, and in out/previous as it was without one."""
+
+    def run_twice(folder):
+        make_two_runs(region, command)
+        return shutil.copytree(region.folder, folder, dirs_exist_ok=True)
+
+    shutil.copytree(made_once("two-runs", run_twice), region.folder, dirs_exist_ok=True)
+    return region
+
+
+def make_two_runs(region, command):
     assert command("run", "--quiet", "settings.toml").status == 0
     park = geopandas.GeoDataFrame(
         {"park_id": ["P1"]},
@@ -33,7 +45,6 @@ def two_runs(region, command):
     pyogrio.write_dataframe(park, "park.gpkg", layer="park")
     region.write_settings(("[energy]\n", f"{PARK.strip()}\n\n[energy]\n"))
     assert command("run", "--quiet", "settings.toml").status == 0
-    return region
 
 
 REPORTED = """\
