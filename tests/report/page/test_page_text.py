@@ -261,7 +261,7 @@ def test_missing_values_are_shown_as_not_known(made):
 def test_an_inventory_without_anything_still_has_its_page(made):
     page = page_html(made(sites=0, reaches=0, months=False, districts=False))
 
-    assert "No site was found" in page
+    assert "No site was selected" in page
     assert 'id="sites-table"' not in page
     assert SCREENING in page
 
