@@ -87,7 +87,7 @@ def read_rule(rule, folder, crs, bounds):
     rows, notes = [], read.lineage["features"]
     if rule.column is not None or rule.where is not None:
         row = frame["source_row"]
-        notes += f", {row[match.meant].nunique()} meant by the filter"
+        notes += f", {row[match.selected].nunique()} meant by the filter"
         if match.category_missing.any():
             count = row[match.category_missing].nunique()
             rows.append(("", "no category to filter by", f"{count} features make what they touch unknown"))
