@@ -45,14 +45,8 @@ def log10_from_percent(standard_error_percent):
     return math.sqrt(math.log1p((standard_error_percent / 100.0) ** 2)) / LN_10
 
 
-def log10_from_upper_percent(upper_percent):
-    """Standard error in log10 units of the upper number of a printed pair such as −35 to +54 %.
-
-    Examples
-    --------
-    >>> round(log10_from_upper_percent(58.49), 4)
-    0.2
-    """
+# Standard error in log10 units of the upper number of a printed pair such as −35 to +54 %.
+def _log10_from_upper_percent(upper_percent):
     return math.log1p(upper_percent / 100.0) / LN_10
 
 
@@ -250,7 +244,7 @@ class Equation(EquationPart):
         if self.standard_error_percent is not None:
             return LN_10 * log10_from_percent(self.standard_error_percent)
         if self.standard_error_upper_percent is not None:
-            return LN_10 * log10_from_upper_percent(self.standard_error_upper_percent)
+            return LN_10 * _log10_from_upper_percent(self.standard_error_upper_percent)
         if self.form not in LOG_FORMS:
             return None
         return (LN_10 if self.form == "log10" else 1.0) * math.sqrt(self.model_error_variance)

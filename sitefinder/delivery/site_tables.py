@@ -39,18 +39,18 @@ from sitefinder.rules.verdicts import verdicts
 from sitefinder.schema import LAYERS, empty_table, is_scheme_that
 from sitefinder.siting.access import (
     demand_of_settlements,
+    distance_by_road_m,
     district_of,
     nearest_settlement,
     on_roads,
     road_lines,
     side_of_stream,
-    way_by_road_m,
 )
 from sitefinder.siting.fish_passage import entered_at
-from sitefinder.siting.profiles import long_profile, way_around, way_down
+from sitefinder.siting.profiles import long_profile, path_down, path_with_context
 from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
-from sitefinder.siting.structures import uses_reported
+from sitefinder.siting.structures import use_flags
 from sitefinder.steps.candidates import settlements_to_serve
 from sitefinder.steps.flags import flag_texts, marked_stretches
 from sitefinder.steps.selection import site_ids
@@ -147,7 +147,7 @@ def with_access(settings, inputs, stationing, heads, order):
     served = settlements_to_serve(settings, inputs)
     if served is not None and len(served):
         goals = on_roads(np.asarray(served.geometry, dtype=object), lines)
-        order = order.assign(settlement_road_m=way_by_road_m(roads, goals, lines))
+        order = order.assign(settlement_road_m=distance_by_road_m(roads, goals, lines))
     return order
 
 
@@ -447,7 +447,7 @@ def site_profiles(network, stationing, heads, water_bodies, stretches, sites, co
     names = place_names(network.parts, link, distance_m)["name"]
     profiles = {}
     for site_id, *ends in zip(site_ids(names, own["scheme_type"]), intake, tailrace, strict=True):
-        way = way_around(*ends, downstream, step_m, main, context_m)
+        way = path_with_context(*ends, downstream, step_m, main, context_m)
         profiles[site_id] = _cut(way, stationing, heads, water_bodies, tuple(ends))
     return profiles
 
@@ -472,7 +472,7 @@ def profile_between(stationing, heads, water_bodies, upper, lower):
     ValueError
         If the lower station is not downstream of the upper one.
     """
-    way = way_down(upper, lower, stationing.stations["downstream"].to_numpy())
+    way = path_down(upper, lower, stationing.stations["downstream"].to_numpy())
     return _cut(way, stationing, heads, water_bodies, ())
 
 
@@ -485,7 +485,7 @@ def _cut(way, stationing, heads, water_bodies, ends):
         heads.errors_m,
         reaches=stationing.reaches,
         long_profile=heads.long_profile,
-        standing=water_bodies.standing,
+        standing_water=water_bodies.standing,
         structures=water_bodies.structures,
         ends=ends,
     )
@@ -547,7 +547,7 @@ def rank_sites(
         settings, inputs, network, stationing, catchments, flows, marks, stretches, verdicts, offers, kept
     )
     table["structure_id"] = _of_structure(table["structure"], water_bodies.structures["structure_id"])
-    uses = _of_structure(table["structure"], uses_reported(water_bodies.structures))
+    uses = _of_structure(table["structure"], use_flags(water_bodies.structures))
     table["flags"] = _with_flags(table["flags"], uses)
     table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)

@@ -6,7 +6,7 @@ from collections import Counter
 import pandas as pd
 
 from sitefinder.comparison.changes import NO_LONGER, sums_by_change
-from sitefinder.comparison.matching import reported_causes
+from sitefinder.comparison.matching import causes_text
 from sitefinder.report.text import WIDTH, counted, figure, name_of, plain, rendered, text_table
 from sitefinder.schema.change_layers import CHANGES, KINDS
 from sitefinder.schema.columns import MARKS
@@ -57,7 +57,7 @@ def change_text(title, paths, compared, files=()):
         _nothing(rows) if same else "",
         _causes(compared.causes, same),
         *([] if same else [_table(rows, kind) for kind in KINDS]),
-        *([] if same else _lists(rows, compared.changed_values, reported_causes(compared.causes))),
+        *([] if same else _lists(rows, compared.changed_values, causes_text(compared.causes))),
         "" if same else _reach_rules(rows),
         _reach_values(compared.changed_values),
         _flags(compared.changed_values),

@@ -16,7 +16,7 @@ path = "reserves.gpkg"
 action = "exclude"
 """
 ELSEWHERE = """\
-the rule reserve layer lies in another place
+the rule reserve layer is not in this region
   file:      reserves.gpkg, layer "reserves"
   expected:  features between 500000, 4998800 and 500800, 5000000
   found:     features between 600000, 4999400 and 600900, 4999500, from EPSG:32633

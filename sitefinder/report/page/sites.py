@@ -240,7 +240,7 @@ def site_data(handover):
     rows = sites.drop(columns="geometry").assign(_x=spots[:, 0], _y=spots[:, 1]).sort_values("rank")
     return {
         "labels": [[fact.group, fact.label, meaning_of("sites", fact.columns[0])] for fact in facts],
-        "absent": f"Not in this run: layers {' and '.join(absent)}." if absent else "",
+        "absent": f"Not in this run: layers of {' and '.join(absent)}." if absent else "",
         "options": headings,
         "months": MONTHS,
         "sites": [

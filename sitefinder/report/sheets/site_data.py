@@ -206,7 +206,7 @@ def _access(handover, site):
         if layer not in given
     ]
     if missing:
-        rows.append(("Not in this run", f"layers {listed(missing)}"))
+        rows.append(("Not in this run", f"layers of {listed(missing)}"))
     rows.append(("Existing structure", _cell(site["structure_id"], "none used")))
     return rows
 

@@ -117,7 +117,7 @@ def test_a_click_on_the_map_picks_the_site_everywhere(opened, file, handover):
         assert name in page.text_content(f"#{part}-title")
     assert selected(page) == ["5", "5"]
     assert page.locator("#plot-profile .end-name").all_text_contents() == ["intake", "tailrace"]
-    # One of 30 elevations was left out; the key says so.
+    # One of 30 elevations was rejected; the key says so.
     assert page.locator("#plot-profile svg.chart .refused").count() == 1
     assert page.locator("#plot-profile svg.chart .read").count() == 29
     assert "DEM elevation rejected" in page.text_content("#plot-profile .key")

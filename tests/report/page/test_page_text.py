@@ -167,8 +167,13 @@ def test_facts_that_need_a_layer_which_was_not_given_are_left_out_and_one_senten
     names = [label for _, label, _ in data["labels"]]
 
     # Settlements are among what this run was given; roads and power lines are not.
-    assert data["absent"] == "Not in this run: layers roads and power lines."
-    assert not {"Distance to a road", "Bank of that road", "Distance to a power line"} & set(names)
+    assert data["absent"] == "Not in this run: layers of roads and power lines."
+    assert not {
+        "Distance to a road",
+        "Bank of that road",
+        "Level against the road",
+        "Distance to a power line",
+    } & set(names)
     settlement = names.index("Distance to a settlement by road")
     assert {site["facts"][settlement] for site in data["sites"]} == {"not known"}
     assert {len(site["facts"]) for site in data["sites"]} == {len(names)}
