@@ -12,7 +12,7 @@ Year = Annotated[int, Field(ge=1950, le=2100)]
 
 
 class Sourced(Section):
-    """Figures that say where they come from."""
+    """Figures with their source."""
 
     source: str = Field(min_length=1, description="author, year, title, table; or: common practice, no source")
 
@@ -36,11 +36,9 @@ class CostLaw(Sourced):
     covers: Literal["unit", "plant"] = Field("unit", description="one turbine, or all turbines of a plant")
     currency: str = Field(min_length=3, max_length=3, description="ISO 4217 code")
     year: Year = Field(description="price level")
-    power_range_kw: tuple[float, float] = Field(
-        description="least and greatest power that the law was made for [kW]"
-    )
+    power_range_kw: tuple[float, float] = Field(description="minimum and maximum power of the law's range [kW]")
     head_range_m: tuple[float, float] | None = Field(
-        None, description="least and greatest head that it was made for [m], where the source says"
+        None, description="minimum and maximum head of the law's range [m], where the source states them"
     )
 
 
@@ -95,7 +93,7 @@ class ScreenCosts(Priced):
 
 
 class DistanceCosts(Priced):
-    """Access road or power line, by distance; unknown distances are left out and said so."""
+    """Access road or power line, by distance; unknown distances are left out and reported."""
 
     MONEY = ("per_m", "fixed")
 
@@ -118,7 +116,7 @@ class ContingencyCosts(Sourced):
 
 
 class OperationCosts(Priced):
-    """Operation and upkeep: a share of capital a year, with a least sum."""
+    """Operation and maintenance: a share of capital a year, with a minimum."""
 
     MONEY = ("min_per_year",)
 
@@ -145,7 +143,7 @@ class StorageCosts(Priced):
     operation_per_kwh: float = Field(0.0, ge=0, description="a year, of capacity as sold")
     usable_share: float = Field(gt=0, le=1, description="share of the capacity that may be drawn")
     round_trip_efficiency: float = Field(gt=0, le=1)
-    days_held: float = Field(1.0, ge=1, description="days' worth of what goes through it that it holds")
+    days_held: float = Field(1.0, ge=1, description="days of throughput that it stores")
     lifetime_years: float = Field(gt=0)
 
 
@@ -160,7 +158,7 @@ class SolarCosts(Priced):
     hours_share: float = Field(0.5, gt=0, le=1, description="share of the hours in which it gives power")
     operation_per_kw: float = Field(ge=0, description="a year")
     lifetime_years: float = Field(gt=0)
-    storage: StorageCosts | None = Field(None, description="absent: no firm cost is told")
+    storage: StorageCosts | None = Field(None, description="absent: no firm LCOE")
 
     @model_validator(mode="after")
     def _one_yield(self):

@@ -86,7 +86,7 @@ class Predictor(EquationPart):
         "log", description="log: as the form; none: the predictor itself; power: raised to its exponent"
     )
     exponent: float | None = Field(None, description="exponent of the transform power")
-    minimum: float = Field(description="least value among the source's gauges, in the source's unit")
+    minimum: float = Field(description="minimum among the source's gauges, in the source's unit")
     maximum: float = Field(description="greatest value among the source's gauges, in the source's unit")
 
     @field_validator("unit")
@@ -99,9 +99,9 @@ class Predictor(EquationPart):
     @model_validator(mode="after")
     def _range_makes_sense(self):
         if self.minimum > self.maximum:
-            raise ValueError(f"least ({self.minimum:g}) is above most ({self.maximum:g})")
+            raise ValueError(f"minimum ({self.minimum:g}) is above maximum ({self.maximum:g})")
         if self.transform in ("log", "log10", "ln") and self.minimum + self.offset <= 0:
-            raise ValueError(f"least + offset is {self.minimum + self.offset:g}, which has no logarithm")
+            raise ValueError(f"minimum + offset is {self.minimum + self.offset:g}, which has no logarithm")
         if (self.transform == "power") != (self.exponent is not None):
             raise ValueError('transform = "power" and exponent belong together')
         return self
@@ -147,7 +147,7 @@ class Equation(EquationPart):
         None, gt=0, description="standard error of an untransformed equation, in flow_unit"
     )
     misclassified_percent: float | None = Field(
-        None, ge=0, le=100, description="gauges that a logistic equation tells wrongly [%]"
+        None, ge=0, le=100, description="gauges that a logistic equation misclassifies [%]"
     )
     gauges: int = Field(description="number of gauges behind the equation")
     bias_correction: float = Field(1.0, gt=0, description="factor from the median to the mean; 1: the median")
@@ -161,7 +161,7 @@ class Equation(EquationPart):
     interval_widening: float = Field(
         1.0,
         ge=1,
-        description="factor on the width in logs of the interval, where gauges unseen asked for it",
+        description="factor on the width in logs of the interval, where held-out gauges require it",
     )
     interval_widening_reason: Text | None = Field(None, description="what was found at those gauges")
     source: Text = Field(description="author, year, title")
@@ -253,7 +253,7 @@ class Equation(EquationPart):
 
 
 class EquationFile(EquationPart):
-    """An equation file; what stands at its head holds for every equation that does not say it itself."""
+    """An equation file; fields at its top apply to every equation that does not state them itself."""
 
     source: Text | None = None
     table: Text | None = None
@@ -319,7 +319,7 @@ def check_equations(mapping, name):
     twice = sorted({statistic for statistic, region in seen if seen.count((statistic, region)) > 1})
     if twice:
         raise all_of(
-            ConfigError, name, [f"equations: {item} stands more than once for one region" for item in twice]
+            ConfigError, name, [f"equations: {item} appears more than once for one region" for item in twice]
         )
     return equations
 
@@ -330,7 +330,7 @@ def _predictor_problems(equation):
     shapes = [(item.column, item.transform, item.exponent) for item in equation.predictors]
     names = [item.name for item in equation.predictors]
     if len(set(shapes)) < len(shapes) or (equation.terms and len(set(names)) < len(names)):
-        problems.append("a predictor stands twice")
+        problems.append("a predictor appears twice")
     in_terms = {name for term in equation.terms for name in term.powers}
     if unknown := sorted(in_terms - set(names)):
         problems.append(f"terms name {', '.join(unknown)}, which is no predictor of it")

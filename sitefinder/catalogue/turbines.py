@@ -39,7 +39,7 @@ class SizeLaw(Sourced):
     @classmethod
     def _each_once(cls, diameters):
         if len(set(diameters)) != len(diameters):
-            raise ValueError("each diameter must stand once")
+            raise ValueError("each diameter must appear once")
         return diameters
 
 
@@ -63,27 +63,25 @@ class TurbineClass(Section):
     """A generic class of turbine; ranges are for one unit."""
 
     name: str = Field(min_length=1)
-    head_range_m: tuple[Positive, Positive] = Field(description="least and greatest net head [m]")
+    head_range_m: tuple[Positive, Positive] = Field(description="minimum and maximum net head [m]")
     flow_range_m3s: tuple[Positive, Positive] = Field(
-        description="least and greatest design flow of a unit [m³/s]"
+        description="minimum and maximum design flow of a unit [m³/s]"
     )
     power_max_kw: float | None = Field(
-        None, gt=0, description="greatest rated power of a unit [kW], where one is set"
+        None, gt=0, description="maximum rated power of a unit [kW], where there is a limit"
     )
     units_max: int = Field(ge=1, le=20)
     efficiency: tuple[tuple[Share, Share], ...] = Field(
         min_length=2, description="(relative flow, efficiency of the turbine without gear and generator)"
     )
-    lowest_relative_flow: Share = Field(description="below this share of a unit's design flow it stands still")
+    lowest_relative_flow: Share = Field(
+        description="minimum flow of a running unit, as a share of its design flow"
+    )
     generator_efficiency: Share = Field(description="of the generator")
     gear_efficiency: Share = Field(1.0, description="of gear or belt; 1 without one")
     scheme_types: tuple[SchemeType, ...] = Field(min_length=1)
-    min_depth_m: float | None = Field(
-        None, gt=0, description="least depth at mean flow of a stream that it stands in [m]"
-    )
-    min_width_m: float | None = Field(
-        None, gt=0, description="least width at mean flow of a stream that it stands in [m]"
-    )
+    min_depth_m: float | None = Field(None, gt=0, description="minimum depth of the stream at mean flow [m]")
+    min_width_m: float | None = Field(None, gt=0, description="minimum width of the stream at mean flow [m]")
     survival: FishSurvival = Field(description="downstream, as built")
     survival_screened: FishSurvival | None = Field(None, description="downstream, with a fine screen and bypass")
     cost: CostLaw
@@ -170,8 +168,8 @@ class HydrokineticRotor(Section):
     generator_efficiency: Share
     gear_efficiency: Share = Field(1.0, description="1 without a gear")
     scheme_types: tuple[HydrokineticSchemeType, ...] = Field(min_length=1)
-    min_depth_m: Positive = Field(description="least depth of water that it turns in [m]")
-    min_width_m: Positive = Field(description="least width of water that it turns in [m]")
+    min_depth_m: Positive = Field(description="minimum depth of water [m]")
+    min_width_m: Positive = Field(description="minimum width of water [m]")
     spacing_along: Positive = Field(description="distance between rows along the stream [diameters]")
     spacing_across: float = Field(ge=1, description="distance from axis to axis in a row [diameters]")
     max_blockage: float = Field(gt=0, lt=1, description="greatest share of the cross-section that a row sweeps")
@@ -226,7 +224,7 @@ class TurbineFile(Section):
     @model_validator(mode="after")
     def _not_empty(self):
         if not self.turbines and not self.rotors:
-            raise ValueError("it must hold at least one of [[turbines]] or [[rotors]]")
+            raise ValueError("it must have [[turbines]] or [[rotors]]")
         return self
 
 
@@ -238,7 +236,7 @@ def interpolated(points):
 
 def _rising_range(value):
     if value[0] >= value[1]:
-        raise ValueError(f"the least must come before the greatest (found {value[0]:g}, {value[1]:g})")
+        raise ValueError(f"the minimum must come before the maximum (found {value[0]:g}, {value[1]:g})")
     return value
 
 

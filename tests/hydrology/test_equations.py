@@ -60,7 +60,7 @@ def test_every_problem_of_a_file_is_reported_at_once():
         ({"factor": float("nan")}, "finite number"),
         ({"gauges": 2}, "2 gauges leave no degree of freedom for 2 coefficients"),
         ({"predictors": []}, "it has no predictors"),
-        ({"predictors": [AREA, AREA]}, "a predictor stands twice"),
+        ({"predictors": [AREA, AREA]}, "a predictor appears twice"),
         ({"predictors": [{**AREA, "minimum": 200.0}]}, "least .* is above most"),
         ({"predictors": [{**AREA, "minimum": 0.0}]}, "has no logarithm"),
         ({"covariance": [[1.0, 0.0], [0.0, 1.0]]}, "belong together"),
@@ -251,7 +251,7 @@ def test_a_logistic_equation_gives_no_flow_and_its_sign_is_the_files():
 def test_two_equations_for_one_statistic_and_region_do_not_load():
     twice = {"equations": file_with()["equations"] * 2}
 
-    with pytest.raises(ConfigError, match="mean stands more than once for one region"):
+    with pytest.raises(ConfigError, match="mean appears more than once for one region"):
         check_equations(twice, "equations.toml")
 
 
