@@ -37,7 +37,7 @@ PLAIN = ErrorLaw(np.zeros(1), np.zeros(1), np.ones(1))
 
 
 class Prior(NamedTuple):
-    """Distribution of true heads, uniform in each cell: ``mass`` of the cells between ``edges_m`` [m]; and errors."""
+    """Distribution of true heads, ``mass`` of the cells between ``edges_m`` [m], with errors."""
 
     edges_m: np.ndarray
     mass: np.ndarray
