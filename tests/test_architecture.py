@@ -79,12 +79,12 @@ def test_no_part_is_named_after_nothing(repository):
         ("../{}/data", False),
     ],
 )
-def test_paths_of_a_machine_are_told_from_others(text, is_one):
+def test_paths_of_a_computer_are_distinguished_from_others(text, is_one):
     # Put together here, so that this file holds none.
     assert bool(MACHINE_PATH.search(text.format("home"))) == is_one
 
 
-def test_no_file_holds_a_path_of_somebodys_machine(repository):
+def test_no_file_holds_a_path_of_one_computer(repository):
     found = []
     places = [repository / part for part in (*PARTS, "config", ".ci", ".github")]
     files = [path for place in places if place.is_dir() for path in sorted(place.rglob("*"))]

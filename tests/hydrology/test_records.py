@@ -40,7 +40,7 @@ def without(made, keep):
     return made._replace(**{name: getattr(made, name)[keep] for name in ("date", "flow_m3s", "estimated", "ice")})
 
 
-def test_a_leap_year_has_its_leap_day_and_a_gap_is_found_though_no_row_reports_of_it():
+def test_a_leap_year_has_its_leap_day_and_a_gap_is_found_though_no_row_marks_it():
     made = record("2019-01-01", "2020-12-31")
     holed = without(made, ~np.isin(made.date, np.arange(np.datetime64("2020-02-20"), np.datetime64("2020-03-11"))))
 

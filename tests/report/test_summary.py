@@ -277,7 +277,7 @@ def with_gain(table):
     return " ".join(text.split())
 
 
-def test_what_fish_safe_turbines_win_is_reported_by_the_evidence_that_counts():
+def test_what_fish_safe_turbines_gain_is_reported_by_the_evidence_that_counts():
     # Rows that are as set: 2.5 km, 120 kW beside 380; 250 MWh there, 370 with them and 140 without.
     assert (
         "Only fish-safe turbines may be used on 2.50 km of stream (120 kW gross theoretical potential, beside "
