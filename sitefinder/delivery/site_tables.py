@@ -39,15 +39,15 @@ from sitefinder.rules.verdicts import verdicts
 from sitefinder.schema import LAYERS, empty_table, is_scheme_that
 from sitefinder.siting.access import (
     demand_of_settlements,
+    distance_by_road_m,
     district_of,
     nearest_settlement,
     on_roads,
     road_lines,
     side_of_stream,
-    distance_by_road_m,
 )
 from sitefinder.siting.fish_passage import entered_at
-from sitefinder.siting.profiles import long_profile, path_with_context, path_down
+from sitefinder.siting.profiles import long_profile, path_down, path_with_context
 from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
 from sitefinder.siting.structures import use_flags

@@ -28,7 +28,7 @@ STATIONS_AT_ONCE = 4096
 
 
 class MonthStatistics(NamedTuple):
-    """Statistics of one month: mean flow, shape (n,), or None; quantiles [m³/s], shape (n, m), and their exceedance [%]."""
+    """One month: mean flow, shape (n,), or None; quantiles [m³/s], shape (n, m), and their exceedance [%]."""
 
     mean_m3s: np.ndarray | None
     quantile_percent: tuple

@@ -21,7 +21,7 @@ from sitefinder.profile.errors import (
     simulate_fit_errors,
 )
 from sitefinder.profile.fitting import LongProfile, fit_long_profile
-from sitefinder.profile.survey import MeasuredDrops, between_stations, is_below, apply_measured_drops
+from sitefinder.profile.survey import MeasuredDrops, apply_measured_drops, between_stations, is_below
 from sitefinder.profile.thalweg import find_channels, owned_points, transect_points
 from sitefinder.siting.access import in_region
 from sitefinder.siting.structures import known_breaks

@@ -87,7 +87,7 @@ def read_rule(rule, folder, crs, bounds):
     rows, notes = [], read.lineage["features"]
     if rule.column is not None or rule.where is not None:
         row = frame["source_row"]
-        notes += f", {row[match.meant].nunique()} meant by the filter"
+        notes += f", {row[match.selected].nunique()} selected by the filter"
         if match.category_missing.any():
             count = row[match.category_missing].nunique()
             rows.append(("", "no category to filter by", f"{count} features make what they touch unknown"))
@@ -167,7 +167,6 @@ __all__ = [
     "alterations_of",
     "bounds_in_run",
     "check_run_crs",
-    "checked_scale",
     "daily_files",
     "data_file_lineage",
     "demand_of_settlements",
@@ -190,6 +189,7 @@ __all__ = [
     "read_share",
     "read_spot_gaugings",
     "read_turbine_files",
+    "scale_note",
     "stream_lines",
     "to_common_currency",
     "trial_weights",

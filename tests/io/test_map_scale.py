@@ -5,7 +5,7 @@ import math
 import pytest
 
 from sitefinder.errors import ConfigError
-from sitefinder.io.crs import scale_note, map_scale
+from sitefinder.io.crs import map_scale, scale_note
 
 
 def test_on_its_central_meridian_utm_has_the_scale_that_defines_it():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sitefinder.profile.errors import head_standard_error
-from sitefinder.profile.survey import MeasuredDrops, between_stations, is_below, apply_measured_drops
+from sitefinder.profile.survey import MeasuredDrops, apply_measured_drops, between_stations, is_below
 
 # A stem of stations 0 to 4 and a tributary 5 to 6 that meet in station 7, from where 8 and 9 lead on. The profile
 # falls by whole metres, with a level piece from 3 to 4.

@@ -6,7 +6,7 @@ import pytest
 
 from sitefinder.network.ordering import main_upstream
 from sitefinder.profile.fitting import LongProfile
-from sitefinder.siting.profiles import long_profile, path_with_context, path_down
+from sitefinder.siting.profiles import long_profile, path_down, path_with_context
 
 # A main stem 0 → 1 → 2 and a tributary 3 → 4 → 5 meet; the link below them is 6 → 7 → 8. Stations 2, 5 and 6 lie
 # at one place. The main stem has the longer way above it.

@@ -6,7 +6,7 @@ import pytest
 import shapely
 from shapely import LineString, MultiLineString, Point, Polygon, box
 
-from sitefinder.siting.access import on_roads, road_lines, distance_by_road_m
+from sitefinder.siting.access import distance_by_road_m, on_roads, road_lines
 
 
 def lines(*coordinates):
