@@ -325,7 +325,7 @@ def test_a_text_compared_with_a_column_of_dates_is_refused_with_the_spelling_of_
 def test_a_filter_that_means_nothing_is_refused_unless_that_is_said_to_be_right():
     parks = layer(zone=[1, 2])
 
-    with pytest.raises(InputError, match="means no feature") as caught:
+    with pytest.raises(InputError, match="selects no feature") as caught:
         matching(parks, rule("zone > 7"))
 
     assert "expected:  zone > 7\n  found:     zone: 1, 2" in str(caught.value)
