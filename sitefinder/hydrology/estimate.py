@@ -242,7 +242,8 @@ def _notes(is_flagged, outside, percent, others, weights):
         "flow_region_doubtful": "have catchments whose shares in regions with equations do not add up to 1"
         + ("" if weights is None or not weights.renormalise else "; the weights are divided by their sum"),
         "flow_negative": "had a flow below nothing, which is taken as none",
-        "flow_interval_widened": "have an interval wider than the equation's own, after missing held-out gauges",
+        "flow_interval_widened": "have an interval wider than the equation's own, because it missed held-out"
+        " gauges",
         "flow_intermittent": "are dry for a part of the time",
         "curve_repaired": "had quantiles that crossed and were pooled",
         "curve_scaled": f"have a curve whose mean was off the mean flow by more than a factor of {MAX_SCALING:g}",

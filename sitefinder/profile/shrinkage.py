@@ -277,7 +277,7 @@ def head_priors(profile_m, errors_m, downstream, to_downstream_m, segment_m, bar
 
     Returns
     -------
-    LikelyHeads
+    HeadPriors
         Lengths from the usual segment up in a fixed ratio, as far as the streams are long enough for
         `MINIMUM_HEADS` stretches side by side.
 
@@ -352,7 +352,7 @@ def shrunk_by_length(head_m, head_se_m, length_m, likely):
     ----------
     head_m, head_se_m, length_m : ndarray of float64, shape (m,)
         Measured heads, their standard errors and the lengths along the stream [m].
-    likely : LikelyHeads
+    likely : HeadPriors
 
     Returns
     -------
@@ -392,7 +392,7 @@ def shrink_heads(table, likely, barrier_drop_m, barrier_se_m):
     ----------
     table : DataFrame, m rows
         Columns ``scheme_type``, ``head_m``, ``head_se_m``, ``length_m``, ``weir_height_m``.
-    likely : LikelyHeads
+    likely : HeadPriors
     barrier_drop_m, barrier_se_m : ndarray of float64, shape (k,)
         Drops of all existing barriers and their standard errors [m], NaN where not known.
 

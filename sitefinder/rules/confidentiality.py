@@ -58,7 +58,7 @@ def published_hits(hits, rules, reaches):
     if not is_inexact.any():
         return hits
     published = hits.copy()
-    published["rule"] = hits["rule"].map({rule.name: rule.reported_as for rule in rules}).astype("str")
+    published["rule"] = hits["rule"].map({rule.name: rule.display_name for rule in rules}).astype("str")
     reach = hits["reach"].to_numpy(dtype=np.int64)[is_inexact]
     published.loc[is_inexact, "feature_id"] = ""
     published.loc[is_inexact, "effect"] = NOT_PUBLISHED.name
@@ -135,7 +135,7 @@ def published_settings(settings, rules):
     list of (str, object)
     """
     published = []
-    public = {rule.name: rule.reported_as for rule in rules}
+    public = {rule.name: rule.display_name for rule in rules}
     for key, value in settings:
         if key == "fish.spawning_rules":
             value = [public[name] for name in value]

@@ -164,7 +164,7 @@ def verdicts(held, rules, chosen=None):
 
     counts = np.array([named(ACTIONS, rule.action).limits for rule in rules], dtype=bool)[:, np.newaxis]
     limiting = (held.holds | held.unknown) & counts
-    names = np.array([rule.reported_as for rule in rules] + [""], dtype=object)
+    names = np.array([rule.display_name for rule in rules] + [""], dtype=object)
     alone = limiting.sum(axis=0) == 1
     only = np.where(alone, limiting.argmax(axis=0) if len(rules) else 0, len(rules))
     result["only_reason"] = pd.Series(names[only], dtype="str")
@@ -229,10 +229,10 @@ def _reasons(held, rules):
     for number, rule in enumerate(rules):
         missing, outside = held.missing[number], held.outside[number]
         cases = (
-            (held.holds[number], rule.reported_as),
-            (missing & ~outside, f"{rule.reported_as} ({CATEGORY_MISSING})"),
-            (outside & ~missing, f"{rule.reported_as} ({NOT_COVERED.name})"),
-            (missing & outside, f"{rule.reported_as} ({CATEGORY_MISSING}, {NOT_COVERED.name})"),
+            (held.holds[number], rule.display_name),
+            (missing & ~outside, f"{rule.display_name} ({CATEGORY_MISSING})"),
+            (outside & ~missing, f"{rule.display_name} ({NOT_COVERED.name})"),
+            (missing & outside, f"{rule.display_name} ({CATEGORY_MISSING}, {NOT_COVERED.name})"),
         )
         for applies, name in cases:
             if rule.publish == "hidden":

@@ -57,7 +57,7 @@ def rule_steps(rules, held, allow):
         is_barring = action.bars == BARS_ALL and not action.is_allowed(allow)
         counts_unknown = action.limits and not DOUBT.is_allowed(allow)
         barred = (holds & is_barring) | (unknown & counts_unknown)
-        steps.append(Step("rule", holds | unknown, barred, rule.reported_as, rule.action))
+        steps.append(Step("rule", holds | unknown, barred, rule.display_name, rule.action))
     return steps
 
 

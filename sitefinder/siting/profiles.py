@@ -30,7 +30,7 @@ def path_down(upper, lower, downstream):
 
     Examples
     --------
-    >>> way_down(0, 3, np.array([2, 2, 3, -1])).tolist()
+    >>> path_down(0, 3, np.array([2, 2, 3, -1])).tolist()
     [0, 2, 3]
     """
     path = [int(upper)]

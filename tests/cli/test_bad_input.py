@@ -224,9 +224,9 @@ def test_font_files_that_cannot_be_used_are_refused_before_anything_is_run(regio
         "  there is no such font file\n"
         "    file:      absent.ttf\n"
         "    expected:  a TrueType or OpenType font (.ttf, .otf, .ttc)\n"
-        "    fix:       correct the path, or take the file out of delivery.font_files\n"
+        "    fix:       correct the path, or remove the file from delivery.font_files\n"
         "  this is no font\n"
         "    file:      dem.tif\n"
         "    expected:  a TrueType or OpenType font (.ttf, .otf, .ttc)\n"
-        "    fix:       correct the path, or take the file out of delivery.font_files\n"
+        "    fix:       correct the path, or remove the file from delivery.font_files\n"
     )

@@ -103,4 +103,4 @@ def test_rules_are_read_as_they_are_written():
     rule = RuleSettings(name="a", path="a.gpkg", action="note", covered_by={"path": "b.gpkg", "layer": "c"})
 
     assert rule.covered_by.layer == "c"
-    assert rule.reported_as == "a"
+    assert rule.display_name == "a"

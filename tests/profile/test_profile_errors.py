@@ -192,5 +192,5 @@ def test_heads_between_stations_that_do_not_exist_are_refused():
 
     with pytest.raises(ValueError, match="lower must hold station numbers from 0 to 2"):
         head_standard_error(errors_m, np.array([0]), np.array([3]))
-    with pytest.raises(ValueError, match=r"one length, found shapes \(2,\) and \(1,\)"):
+    with pytest.raises(ValueError, match=r"the same length, found shapes \(2,\) and \(1,\)"):
         head_standard_error(errors_m, np.array([0, 1]), np.array([2]))

@@ -64,13 +64,14 @@ def random_tree(rng):
     # Falls of 0.1 to 1.2 m a step, so that a weir of 2 m ponds several of them.
     profile_m = np.zeros(len(stations))
     flow_m3s = np.full(len(stations), 0.0)
+    downstream, step_m = stations["downstream"].tolist(), stations["to_downstream_m"].tolist()
     for station in range(len(stations) - 2, -1, -1):
-        fall_m = rng.uniform(0.1, 1.2) if stations["to_downstream_m"][station] else 0.0
-        profile_m[station] = profile_m[stations["downstream"][station]] + fall_m
-    for station in range(len(stations)):
-        flow_m3s[station] += 0.2 if station not in set(stations["downstream"]) else 0.02
-        if stations["downstream"][station] >= 0:
-            flow_m3s[stations["downstream"][station]] += flow_m3s[station]
+        fall_m = rng.uniform(0.1, 1.2) if step_m[station] else 0.0
+        profile_m[station] = profile_m[downstream[station]] + fall_m
+    for station, below in enumerate(downstream):
+        flow_m3s[station] += 0.2 if station not in downstream else 0.02
+        if below >= 0:
+            flow_m3s[below] += flow_m3s[station]
     return stations, profile_m, flow_m3s
 
 
@@ -92,10 +93,11 @@ def random_case(rng):
 
 def path_down(stations, station):
     """Stations from one down to the outlet, itself first, with the way to each [m]."""
+    downstream, step_m = stations["downstream"].tolist(), stations["to_downstream_m"].tolist()
     way, way_m = {station: 0.0}, 0.0
-    while stations["downstream"][station] >= 0:
-        way_m += stations["to_downstream_m"][station]
-        station = int(stations["downstream"][station])
+    while downstream[station] >= 0:
+        way_m += step_m[station]
+        station = downstream[station]
         way[station] = way_m
     return way
 
@@ -133,10 +135,13 @@ def best_of_all_subsets(value, clash):
     for one, other in clash:
         against[one] |= 1 << other
         against[other] |= 1 << one
-    subsets = [(0, 0.0)]
-    for number, worth in enumerate(value):
-        subsets += [(held | 1 << number, total + worth) for held, total in subsets if not held & against[number]]
-    return max(total for _, total in subsets)
+    # Each set without overlap as the bits of its candidates, with its value.
+    held, total = np.array([0]), np.array([0.0])
+    for number, own in enumerate(value):
+        free = held & against[number] == 0
+        held = np.concatenate([held, held[free] | 1 << number])
+        total = np.concatenate([total, total[free] + own])
+    return total.max()
 
 
 def greedy_total(value, clash):
@@ -160,7 +165,7 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
         pieces = [taken_by(stations, profile_m, row) for row in table.itertuples()]
         clash = list(clashes(stations, pieces, table, spacing_m))
         valued = pd.DataFrame({prefix + name: np.ones(len(table)) for prefix in PREFIXES for name in VALUED})
-        # A fish-safe turbine is one of any, and worth no more than the best of these.
+        # A fish-safe turbine is one of any, and has no higher value than the best of these.
         valued["any_net_annual_value"] = valued["safe_net_annual_value"] = value
 
         offers = choose_sites(
