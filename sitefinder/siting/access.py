@@ -130,7 +130,7 @@ def lengths_by_district(reaches, districts):
     # Parts of a district are merged; districts are numbered by their first part in the file.
     place = np.argsort(np.argsort(number))[np.searchsorted(order, names)]
     in_file_order = order[np.argsort(number)]
-    district = place[covered.ground]
+    district = place[covered.polygon]
 
     taken_m = np.zeros(len(lines))
     rows = []
