@@ -243,15 +243,18 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
     [
         (
             [1.5, 2.45],
-            "Uncorrected gross heads of the sites are on average 0.10 m above those used, after regional shrinkage",
+            "Uncorrected gross heads of the sites are on average 0.10 m above those used, "
+            "after regional shrinkage.",
         ),
         (
             [1.5, 2.05],
-            "Uncorrected gross heads of the sites are on average 0.10 m below those used, after regional shrinkage",
+            "Uncorrected gross heads of the sites are on average 0.10 m below those used, "
+            "after regional shrinkage.",
         ),
         (
             [1.5, 2.25],
-            "Gross heads of the sites have no regional shrinkage: selection favours heads that the DEM error makes",
+            "Gross heads of the sites have no regional shrinkage: selection favours heads that the DEM error "
+            "makes too large.",
         ),
     ],
 )
