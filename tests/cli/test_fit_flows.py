@@ -75,6 +75,7 @@ def test_the_same_table_gives_the_same_bytes(folder, command):
     assert {path.name: path.read_bytes() for path in (folder / "fitted").iterdir()} == first
 
 
+@pytest.mark.slow
 def test_a_run_reads_what_was_fitted(folder, region, command):
     command("fit-flows", "fit.toml")
     region.write_settings(('equations = ["equations.toml"]', 'equations = ["fitted/equations.toml"]'))
