@@ -4,6 +4,8 @@ import re
 import shutil
 import tomllib
 
+import pytest
+
 TODO = re.compile(r'(?<== )"(TODO:[^"]*)"')
 
 
