@@ -225,7 +225,7 @@ def test_font_files_that_cannot_be_used_are_refused_before_anything_is_run(regio
         "    file:      absent.ttf\n"
         "    expected:  a TrueType or OpenType font (.ttf, .otf, .ttc)\n"
         "    fix:       correct the path, or remove the file from delivery.font_files\n"
-        "  this is no font\n"
+        "  the file is not a font\n"
         "    file:      dem.tif\n"
         "    expected:  a TrueType or OpenType font (.ttf, .otf, .ttc)\n"
         "    fix:       correct the path, or remove the file from delivery.font_files\n"
