@@ -494,7 +494,7 @@ STRETCHES = Layer(
     "the stretch of a ranked site or of an alternative, from intake to tailrace",
     ("stretch_id",),
     (
-        text("stretch_id", "stretch id"),
+        text("stretch_id", "id of the stretch"),
         text("site_id", "site on this stretch; empty for an alternative"),
         count("rank", "rank of the site; NULL for an alternative", minimum=1, nullable=True),
         STREAM,

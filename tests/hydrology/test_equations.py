@@ -58,9 +58,9 @@ def test_every_problem_of_a_file_is_reported_at_once():
         ({"factor": None}, "give either constant or factor"),
         ({"constant": 1.0}, "give either constant or factor"),
         ({"factor": float("nan")}, "finite number"),
-        ({"gauges": 2}, "2 gauges leave no degree of freedom for 2 coefficients"),
-        ({"predictors": []}, "it has no predictors"),
-        ({"predictors": [AREA, AREA]}, "a predictor appears twice"),
+        ({"gauges": 2}, "2 gauges leave no degrees of freedom for 2 coefficients"),
+        ({"predictors": []}, "there are no predictors"),
+        ({"predictors": [AREA, AREA]}, "a predictor occurs twice"),
         ({"predictors": [{**AREA, "minimum": 200.0}]}, "minimum .* is above maximum"),
         ({"predictors": [{**AREA, "minimum": 0.0}]}, "has no logarithm"),
         ({"covariance": [[1.0, 0.0], [0.0, 1.0]]}, "belong together"),
@@ -113,14 +113,14 @@ UNTRANSFORMED = {"form": "untransformed", "factor": None, "predictors": [{**AREA
         ({**LOGISTIC, "logit_of": None}, r'logit_of \("zero" or "flow"\) belongs'),
         ({**LOGISTIC, "statistic": "mean"}, "belong together"),
         ({**LOGISTIC, "form": "log10", "logit_of": None, "flow_unit": "m3s"}, "belong together"),
-        ({**LOGISTIC, "constant": None}, "a logistic equation needs its constant"),
+        ({**LOGISTIC, "constant": None}, "a logistic equation needs a constant"),
         ({**LOGISTIC, "misclassified_percent": None}, "no error: "),
         ({**LOGISTIC, "standard_error_percent": 20.0, "misclassified_percent": None}, "is no error of the form"),
         ({**LOGISTIC, "predictors": [AREA]}, "no logarithm of its own"),
         ({"flow_unit": "none"}, "only a probability has none"),
         ({"misclassified_percent": 3.0, "standard_error_percent": None}, "is no error of the form log10"),
         ({**UNTRANSFORMED, "factor": 2.0}, "factor belongs to a power law"),
-        ({**UNTRANSFORMED, "bias_correction": 1.1}, "bias_correction belongs to logarithms"),
+        ({**UNTRANSFORMED, "bias_correction": 1.1}, "bias_correction is for logarithms"),
         ({**UNTRANSFORMED, "predictors": [AREA]}, "no logarithm of its own"),
         ({"standard_error_in_flow_unit": 3.0, "standard_error_percent": None}, "is no error of the form log10"),
         ({"predictors": [{**AREA, "transform": "power"}]}, "power.*belong together"),
@@ -251,7 +251,7 @@ def test_a_logistic_equation_gives_no_flow_and_its_sign_is_the_files():
 def test_two_equations_for_one_statistic_and_region_do_not_load():
     twice = {"equations": file_with()["equations"] * 2}
 
-    with pytest.raises(ConfigError, match="mean appears more than once for one region"):
+    with pytest.raises(ConfigError, match="mean stands more than once for one region"):
         check_equations(twice, "equations.toml")
 
 

@@ -374,5 +374,5 @@ def test_a_layer_that_covers_nothing_of_the_stream_leaves_all_of_it_unknown(stre
 def test_two_rules_of_one_name_are_refused_by_the_settings():
     twice = [{"name": "reserve", "action": action, "path": "reserves.gpkg"} for action in ("exclude", "note")]
 
-    with pytest.raises(ConfigError, match=r"rules: each rule needs a name of its own \(found twice: reserve\)"):
+    with pytest.raises(ConfigError, match=r"rules: each rule needs a unique name \(found twice: reserve\)"):
         checked(Settings, {"rules": twice}, "run.toml")
