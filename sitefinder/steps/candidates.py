@@ -9,35 +9,9 @@ from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import likely_heads, shrink_heads
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
-from sitefinder.steps.flows import NO_VALUE
 
-
-def settlements_to_serve(settings, inputs):
-    """The settlements that a line may lead to: all, or those off the grid where the settings look for these.
-
-    Returns
-    -------
-    GeoDataFrame or None
-        None without a layer.
-    """
-    if "settlements" not in inputs.layers:
-        return None
-    frame = inputs.layers["settlements"].frame
-    if settings.off_grid is None:
-        return frame
-    lines = inputs.layers["power_lines"].frame if "power_lines" in inputs.layers else None
-    return frame[is_off_grid(frame, lines, settings.off_grid.beyond_m)].reset_index(drop=True)
-
-
-def road_levels_m(settings, inputs, x_m, y_m):
-    """Level of the nearest road at each place [m], by the DEM's own cells; NaN without roads, shape (n,)."""
-    lines = road_lines(inputs.layers["roads"].frame) if "roads" in inputs.layers else np.array([])
-    if not (len(lines) and len(x_m)):
-        return np.full(len(x_m), np.nan)
-    roads = on_roads(shapely.points(x_m, y_m), lines)
-    places = shapely.line_interpolate_point(lines[roads.line], roads.along_m)
-    road_x_m, road_y_m = shapely.get_coordinates(places).T
-    return cells_at(inputs.dem, road_x_m, road_y_m, settings.run.crs, factor=settings.inputs.dem.metres_per_unit)
+# What a stretch without a valuation holds.
+NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False}
 
 
 def list_stretches(settings, inputs, stationing, channels, heads, water_bodies, catchments, flows, channel_shapes):
@@ -116,6 +90,34 @@ def _shrunk(settings, stationing, heads, barred, barriers, stretches):
     drop_se_m = barriers["drop_error_m"].where(surveyed, barriers["dem_drop_se_m"]).astype(float)
     table = shrink_heads(table, likely, drop_m, drop_se_m)
     return subset(stretches._replace(table=table), table["head_m"] >= settings.stretches.min_head_m)
+
+
+def road_levels_m(settings, inputs, x_m, y_m):
+    """Level of the nearest road at each place [m], by the DEM's own cells; NaN without roads, shape (n,)."""
+    lines = road_lines(inputs.layers["roads"].frame) if "roads" in inputs.layers else np.array([])
+    if not (len(lines) and len(x_m)):
+        return np.full(len(x_m), np.nan)
+    roads = on_roads(shapely.points(x_m, y_m), lines)
+    places = shapely.line_interpolate_point(lines[roads.line], roads.along_m)
+    road_x_m, road_y_m = shapely.get_coordinates(places).T
+    return cells_at(inputs.dem, road_x_m, road_y_m, settings.run.crs, factor=settings.inputs.dem.metres_per_unit)
+
+
+def settlements_to_serve(settings, inputs):
+    """The settlements that a line may lead to: all, or those off the grid where the settings look for these.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        None without a layer.
+    """
+    if "settlements" not in inputs.layers:
+        return None
+    frame = inputs.layers["settlements"].frame
+    if settings.off_grid is None:
+        return frame
+    lines = inputs.layers["power_lines"].frame if "power_lines" in inputs.layers else None
+    return frame[is_off_grid(frame, lines, settings.off_grid.beyond_m)].reset_index(drop=True)
 
 
 def value_all(settings, inputs, stretches, flows, water_depths):

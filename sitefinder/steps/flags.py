@@ -19,18 +19,6 @@ MARKS = flags_set_by(BY_PLACE)
 OF_PATH = ("head_measured",)
 
 
-class StationMarks(NamedTuple):
-    """Marks of the stations, bool arrays by name.
-
-    ``at`` hold for the water that arrives at a station, because of its catchment: they count at a reach's lower
-    end and at a stretch's intake. ``along`` hold for the segment that ends there: they count for every segment of
-    a reach or stretch.
-    """
-
-    at: dict
-    along: dict
-
-
 def find_dem_seams(settings, inputs):
     """Straight steps along rows or columns of the DEM as delivered, see `sitefinder.dem.seams`."""
     return dem_seams(inputs.dem, settings.inputs.dem.metres_per_unit)
@@ -50,6 +38,18 @@ def list_seams(seams):
         for kind, across in [("row", "column") if seam.axis == 0 else ("column", "row")]
     ]
     return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
+
+
+class StationMarks(NamedTuple):
+    """Marks of the stations, bool arrays by name.
+
+    ``at`` hold for the water that arrives at a station, because of its catchment: they count at a reach's lower
+    end and at a stretch's intake. ``along`` hold for the segment that ends there: they count for every segment of
+    a reach or stretch.
+    """
+
+    at: dict
+    along: dict
 
 
 def mark_stations(
@@ -87,6 +87,12 @@ def mark_stations(
     return StationMarks(at, along)
 
 
+def covered_percent(settings, catchments):
+    """Least share of each station's catchment that any covariate's raster covers [%]; NaN without covariates."""
+    names = [f"{name}_covered_percent" for name in settings.inputs.covariates]
+    return catchments[names].min(axis=1).to_numpy(dtype=np.float64)
+
+
 def carried_marks(settings, inputs, stationing, catchments, name):
     """Stations whose segment a layer touches, and those at which its share of the catchment is large enough.
 
@@ -109,12 +115,6 @@ def carried_marks(settings, inputs, stationing, catchments, name):
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     share = share_above(along, catchments["area_km2"].to_numpy(), downstream)
     return along, along | (100 * share >= getattr(settings.flags, f"{name}_percent"))
-
-
-def covered_percent(settings, catchments):
-    """Least share of each station's catchment that any covariate's raster covers [%]; NaN without covariates."""
-    names = [f"{name}_covered_percent" for name in settings.inputs.covariates]
-    return catchments[names].min(axis=1).to_numpy(dtype=np.float64)
 
 
 # Stations whose segment crosses a seam, judged in cells of the DEM as delivered.

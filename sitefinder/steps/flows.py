@@ -24,6 +24,8 @@ from sitefinder.steps.flow_regions import flow_by_regions, list_region_doubts, r
 from sitefinder.steps.heads import NOT_USED, stations_along
 
 GAUGES, GAUGINGS = "gauges", "spot_gaugings"
+ABSTRACTIONS = "abstractions"
+LOW_FLOW_PERCENT = 95.0
 
 
 def validate_unknown_gauges(gaugings, gauges):
@@ -51,201 +53,6 @@ def validate_unknown_gauges(gaugings, gauges):
             fix="correct gauge_id in inputs.spot_gaugings, or add those gauges to the gauge table or to "
             "inputs.gauge_stations",
         )
-
-
-def year_to_year_of(gauges):
-    """The year-to-year spread of flow that daily records show, to four digits after the point.
-
-    Parameters
-    ----------
-    gauges : DataFrame or None
-
-    Returns
-    -------
-    float or None
-        None where there are no daily records, or too few.
-    """
-    if gauges is None or "year_to_year_log_sd" not in gauges:
-        return None
-    found = pooled_year_to_year(gauges)
-    return None if found is None else float(round(found, 4))
-
-
-def flag_extended(estimate, quantiles_percent, wanted_percent):
-    """An estimate flagged where the run wants flows beyond the outermost quantiles that were regressed.
-
-    Parameters
-    ----------
-    estimate : FlowEstimate
-    quantiles_percent : list of float
-        Exceedance of the regressed quantiles [%].
-    wanted_percent : list of float
-        What the run reads off the curves [%]: the low flow, design flows, the reserve.
-
-    Returns
-    -------
-    FlowEstimate
-        All stations with a flow are flagged ``curve_extended`` if any of it lies beyond.
-    """
-    minimum, maximum = min(quantiles_percent), max(quantiles_percent)
-    beyond = sorted({percent for percent in wanted_percent if not minimum <= percent <= maximum})
-    if not beyond:
-        return estimate
-    entries = (
-        f"flows exceeded {listed([f'{each:g}' for each in beyond])} % of the time are read off the curves' tails"
-    )
-    return with_flags(
-        estimate._replace(notes=[*estimate.notes, entries]), "curve_extended", ~np.isnan(estimate.mean_m3s)
-    )
-
-
-def use_measured_flows(settings, inputs, stationing, catchments, estimate):
-    """An estimate joined with near gauges and spot gaugings, and what they changed.
-
-    Parameters
-    ----------
-    settings, inputs, placed, catchments
-        Results of the stages of those names.
-    estimate : FlowEstimate
-
-    Returns
-    -------
-    estimate : FlowEstimate
-    told : DataFrame
-        Rows of the repairs.
-    """
-    entries = []
-    if inputs.measured_gauges is not None and settings.flows.near_gauges is not None:
-        estimate = _join_gauges(settings, inputs, stationing, catchments, estimate, entries)
-    if inputs.spot_gaugings is not None:
-        estimate = _join_gaugings(settings, inputs, stationing, catchments, estimate, entries)
-    return estimate, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
-
-
-def list_record_doubts(gauges):
-    """What daily records are short of, and how they were counted, as rows of the repairs."""
-    entries = []
-    if gauges is not None and "days_estimated" in gauges:
-        first, last = gauges["first_year"].iloc[0], gauges["last_year"].iloc[0]
-        days = {name: int(gauges[f"days_{name}"].sum()) for name in ("used", "missing", "estimated", "ice")}
-        counts = f"{days['estimated']} estimated, {days['ice']} under ice, {days['missing']} without a flow"
-        entries.append((GAUGES, "", f"daily records of {first}–{last}: {counts}", f"{days['used']} days used"))
-        for gauge, row in gauges[gauges["note"] != ""].iterrows():
-            used = "extended" if row["extended_from"] else "kept, though short"
-            action = "left out" if np.isnan(row["flow_mean_m3s"]) else used
-            entries.append((GAUGES, gauge, f"record: {row['note']}", action))
-    return pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
-
-
-def _join_gauges(settings, inputs, stationing, catchments, estimate, entries):
-    asked, table = settings.flows.near_gauges, _with_spread(inputs.measured_gauges, settings)
-    flows = gauge_flows(table, asked.gauge_log_sd)
-    known = table.index.isin(flows.gauge)
-    stations = _stations_of(table.geometry.to_numpy()[known], stationing, asked.snap_m)
-    stated = (
-        table["area_km2"].to_numpy(dtype=float)[known] if "area_km2" in table else np.full(known.sum(), np.nan)
-    )
-    area_km2 = catchments["area_km2"].to_numpy()
-    off = stated / np.where(stations >= 0, area_km2[stations], np.nan)
-    # A gauge whose area is not stated cannot be doubted by it.
-    unlike = np.maximum(off, 1 / off) > asked.max_area_difference
-    for gauges, why in (
-        (table.index[~known], "without a mean flow above 0 and two quantiles"),
-        (table.index[known][stations < 0], f"no stream within {asked.snap_m:g} m"),
-    ):
-        if len(gauges):
-            entries.append((GAUGES, listed(gauges), f"{len(gauges)} gauges: {why}", NOT_USED))
-    for row in np.flatnonzero(unlike):
-        areas = f"{stated[row]:.4g} km² as stated, {area_km2[stations[row]]:.4g} km² on its stream"
-        entries.append((GAUGES, flows.gauge[row], f"gauge: {areas}; it may belong to another", NOT_USED))
-    used = (stations >= 0) & ~unlike
-    flows = flows._replace(
-        gauge=[gauge for gauge, is_used in zip(flows.gauge, used, strict=True) if is_used],
-        **{name: getattr(flows, name)[used] for name in ("mean_m3s", "curve_m3s", "log_sd")},
-    )
-    stations = stations[used]
-    joined = with_near_gauges(estimate, flows, stations, _downstream(stationing), area_km2, asked)
-    for gauge, station, mean_m3s in zip(flows.gauge, stations.tolist(), flows.mean_m3s.tolist(), strict=True):
-        named = sum(f"gauge {gauge} " in source for source in joined.source)
-        said = _said(estimate, station)
-        entries.append((GAUGES, gauge, f"mean flow {mean_m3s:.3g} m³/s; {said}", f"carried to {named} stations"))
-    return joined
-
-
-def _join_gaugings(settings, inputs, stationing, catchments, estimate, entries):
-    asked, frame = settings.flows.spot_gaugings, inputs.spot_gaugings
-    flows = gauge_flows(inputs.measured_gauges, 0.0)
-    curves = dict(zip(flows.gauge, flows.curve_m3s, strict=True))
-    stations = _stations_of(frame.geometry.to_numpy(), stationing, asked.snap_m)
-    exceedance = [
-        exceedance_at(estimate.curve_exceedance, curves[row.gauge_id], row.gauge_flow_m3s)
-        for row in frame.itertuples()
-    ]
-    on = stations >= 0
-    gaugings = SpotGaugings(
-        frame["gauging_id"][on].tolist(),
-        stations[on],
-        frame["flow_m3s"].to_numpy()[on],
-        np.sqrt(np.log1p((frame["error_percent"].to_numpy()[on] / 100.0) ** 2)),
-        np.array(exceedance)[on],
-    )
-    downstream, area_km2 = _downstream(stationing), catchments["area_km2"].to_numpy()
-    joined, changes = with_spot_gaugings(estimate, gaugings, downstream, area_km2, asked)
-    changes = dict(zip(gaugings.name, changes, strict=True))
-    for row, station, share in zip(frame.itertuples(), stations.tolist(), exceedance, strict=True):
-        text = f"{row.flow_m3s:.3g} m³/s gauged with an error of {row.error_percent:g} %, {row.date}"
-        if station < 0:
-            entries.append((GAUGINGS, row.gauging_id, f"{text}; no stream within {asked.snap_m:g} m", NOT_USED))
-            continue
-        reading = (
-            f"gauge {row.gauge_id} at {row.gauge_flow_m3s:.3g} m³/s, exceeded {100 * share:.1f} % of the time"
-        )
-        change = changes[row.gauging_id]
-        action = NOT_USED if np.isnan(change) else f"mean flow there changed by {100 * (change - 1):+.1f} %"
-        entries.append((GAUGINGS, row.gauging_id, f"{text}; {reading}; {_said(estimate, station)}", action))
-    return joined
-
-
-# Gauges whose own spread of years is not known take that of the settings, where those say one.
-def _with_spread(table, settings):
-    stated = settings.uncertainty.year_to_year_sd
-    own = table.get("year_to_year_log_sd", pd.Series(np.nan, index=table.index))
-    return table.assign(year_to_year_log_sd=own.fillna(np.nan if stated is None else stated))
-
-
-# What the estimate says of a station's mean flow.
-def _said(estimate, station):
-    mean, low, high = (
-        part[station] for part in (estimate.mean_m3s, estimate.mean_low_m3s, estimate.mean_high_m3s)
-    )
-    return f"the estimate said {mean:.3g} m³/s ({low:.3g} to {high:.3g})"
-
-
-# Station nearest along the segment that is nearest to each point; -1 where there is no point or none within reach.
-def _stations_of(points, stationing, snap_m):
-    found = np.full(len(points), -1, dtype=np.int64)
-    there = np.array([point is not None for point in points], dtype=bool)
-    station, distance_m, share_above = nearest_segments(points[there], stationing.segments)
-    # A segment ends at its station and starts at the one before it in its link.
-    station = np.where(share_above < 0.5, station - 1, station)
-    found[there] = np.where(distance_m <= snap_m, station, -1)
-    return found
-
-
-def _downstream(stationing):
-    return stationing.stations["downstream"].to_numpy().astype(np.int32)
-
-
-ABSTRACTIONS = "abstractions"
-
-
-class Used(NamedTuple):
-    """Flows as they are with people: see `sitefinder.steps.flows.Flows`; ``year`` holds natural flows."""
-
-    estimate: object
-    bins_m3s: np.ndarray
-    year: object
-    repairs: pd.DataFrame
 
 
 def validate_unfit_months(settings, equations, environmental):
@@ -280,95 +87,22 @@ def validate_unfit_months(settings, equations, environmental):
     return yearly
 
 
-def apply_abstractions(settings, inputs, stationing, catchments, estimate, equations):
-    """Flows less abstractions, with wider intervals in karst, and by months where there are statistics of months.
+def year_to_year_of(gauges):
+    """The year-to-year spread of flow that daily records show, to four digits after the point.
 
     Parameters
     ----------
-    settings, inputs, placed, catchments
-        Results of the stages of those names.
-    estimate : FlowEstimate
-        Natural flows.
-    equations : list of Equation
-        Those of months.
+    gauges : DataFrame or None
 
     Returns
     -------
-    Used
+    float or None
+        None where there are no daily records, or too few.
     """
-    if "karst" in inputs.layers and settings.flags.karst_log_sd > 0:
-        losing = carried_marks(settings, inputs, stationing, catchments, "karst")[1]
-        estimate = widened(estimate, losing, settings.flags.karst_log_sd)
-    year = None
-    if equations:
-        weights = region_weights(settings, inputs, catchments)
-        statistics = month_statistics(catchments, equations, partial(flow_by_regions, weights=weights))
-        year = year_of_months(statistics, estimate.curve_m3s, estimate.mean_m3s)
-        unknown = np.isnan(year.flow_m3s[:, 0]) & ~np.isnan(estimate.mean_m3s)
-        estimate = with_flags(estimate, "months_missing", unknown)
-        estimate = with_flags(estimate, "months_scaled", is_far_scaled(year))
-    bins_m3s = estimate.curve_m3s if year is None else year.flow_m3s
-    repairs = pd.DataFrame(columns=REPAIR_COLUMNS, dtype="str")
-    if ABSTRACTIONS in inputs.layers:
-        frame = inputs.layers[ABSTRACTIONS].frame
-        station, repairs = _stationing(settings, frame, stationing)
-        altered = with_alterations(
-            estimate,
-            alterations_of(frame, ABSTRACTIONS),
-            station,
-            stationing.stations["downstream"].to_numpy().astype(np.int32),
-            settings.flags.altered_percent,
-            year,
-        )
-        estimate, bins_m3s = altered.estimate, altered.bins_m3s
-    return Used(estimate, bins_m3s, year, repairs)
-
-
-# Station at whose segment each point takes or brings water: the nearest, of several the lowest number. What is far
-# from all streams is told and left out.
-def _stationing(settings, frame, stationing):
-    snap_m = settings.stretches.structure_snap_m
-    lines, stations = stationing.segments.geometry.to_numpy(), stationing.segments["station"].to_numpy()
-    point, line = shapely.STRtree(lines).query_nearest(
-        frame.geometry.to_numpy(), max_distance=snap_m, all_matches=True
-    )
-    found = np.full(len(frame), len(stationing.stations))
-    np.minimum.at(found, point, stations[line])
-    found[found == len(stationing.stations)] = -1
-    far = [
-        (ABSTRACTIONS, name, f"abstraction or transfer: no stream within {snap_m:g} m", "not used")
-        for name in frame["feature_id"][found < 0]
-    ]
-    return found, pd.DataFrame(far, columns=REPAIR_COLUMNS, dtype="str")
-
-
-class StationShapes(NamedTuple):
-    """Channel shapes of all stations, and what measured sections changed."""
-
-    shapes: ChannelShapes
-    repairs: pd.DataFrame
-
-
-def find_channel_shapes(settings, inputs, stationing, flows):
-    """Width and depth of each station by flow; a section holds within ``channel.section_reach_m`` on its link."""
-    entries, sections = [], []
-    snap_m = settings.stretches.structure_snap_m
-    for row in () if inputs.sections is None else inputs.sections.itertuples():
-        text = f"section measured: {row.width_m:g} m wide, {row.depth_m:g} m deep at {row.flow_m3s:g} m³/s"
-        near = stations_along(row.geometry, stationing, snap_m, settings.channel.section_reach_m)
-        if near is None:
-            entries.append(("sections", row.section_id, f"{text}; no stream within {snap_m:g} m", NOT_USED))
-            continue
-        sections.append(MeasuredSection(*near, row.flow_m3s, row.width_m, row.depth_m))
-        used = f"used at {len(near[0])} stations in place of hydraulic geometry"
-        entries.append(("sections", row.section_id, text, used))
-    shapes = channel_shapes(flows.estimate.mean_m3s, settings.tailwater, settings.channel, sections)
-    return StationShapes(shapes, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str"))
-
-
-LOW_FLOW_PERCENT = 95.0
-# What a stretch without a valuation holds.
-NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False}
+    if gauges is None or "year_to_year_log_sd" not in gauges:
+        return None
+    found = pooled_year_to_year(gauges)
+    return None if found is None else float(round(found, 4))
 
 
 class Flows(NamedTuple):
@@ -434,3 +168,263 @@ def _flagged(settings, inputs, estimate, equations):
     wanted = [LOW_FLOW_PERCENT, *settings.energy.design_exceedance_percent]
     wanted += [rule.exceedance_percent for rule in inputs.environmental if rule.exceedance_percent is not None]
     return flag_extended(estimate, quantiles, wanted)
+
+
+def flag_extended(estimate, quantiles_percent, wanted_percent):
+    """An estimate flagged where the run wants flows beyond the outermost quantiles that were regressed.
+
+    Parameters
+    ----------
+    estimate : FlowEstimate
+    quantiles_percent : list of float
+        Exceedance of the regressed quantiles [%].
+    wanted_percent : list of float
+        What the run reads off the curves [%]: the low flow, design flows, the reserve.
+
+    Returns
+    -------
+    FlowEstimate
+        All stations with a flow are flagged ``curve_extended`` if any of it lies beyond.
+    """
+    minimum, maximum = min(quantiles_percent), max(quantiles_percent)
+    beyond = sorted({percent for percent in wanted_percent if not minimum <= percent <= maximum})
+    if not beyond:
+        return estimate
+    entries = (
+        f"flows exceeded {listed([f'{each:g}' for each in beyond])} % of the time are read off the curves' tails"
+    )
+    return with_flags(
+        estimate._replace(notes=[*estimate.notes, entries]), "curve_extended", ~np.isnan(estimate.mean_m3s)
+    )
+
+
+def use_measured_flows(settings, inputs, stationing, catchments, estimate):
+    """An estimate joined with near gauges and spot gaugings, and what they changed.
+
+    Parameters
+    ----------
+    settings, inputs, placed, catchments
+        Results of the stages of those names.
+    estimate : FlowEstimate
+
+    Returns
+    -------
+    estimate : FlowEstimate
+    told : DataFrame
+        Rows of the repairs.
+    """
+    entries = []
+    if inputs.measured_gauges is not None and settings.flows.near_gauges is not None:
+        estimate = _join_gauges(settings, inputs, stationing, catchments, estimate, entries)
+    if inputs.spot_gaugings is not None:
+        estimate = _join_gaugings(settings, inputs, stationing, catchments, estimate, entries)
+    return estimate, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
+
+
+def _join_gauges(settings, inputs, stationing, catchments, estimate, entries):
+    asked, table = settings.flows.near_gauges, _with_spread(inputs.measured_gauges, settings)
+    flows = gauge_flows(table, asked.gauge_log_sd)
+    known = table.index.isin(flows.gauge)
+    stations = _stations_of(table.geometry.to_numpy()[known], stationing, asked.snap_m)
+    stated = (
+        table["area_km2"].to_numpy(dtype=float)[known] if "area_km2" in table else np.full(known.sum(), np.nan)
+    )
+    area_km2 = catchments["area_km2"].to_numpy()
+    off = stated / np.where(stations >= 0, area_km2[stations], np.nan)
+    # A gauge whose area is not stated cannot be doubted by it.
+    unlike = np.maximum(off, 1 / off) > asked.max_area_difference
+    for gauges, why in (
+        (table.index[~known], "without a mean flow above 0 and two quantiles"),
+        (table.index[known][stations < 0], f"no stream within {asked.snap_m:g} m"),
+    ):
+        if len(gauges):
+            entries.append((GAUGES, listed(gauges), f"{len(gauges)} gauges: {why}", NOT_USED))
+    for row in np.flatnonzero(unlike):
+        areas = f"{stated[row]:.4g} km² as stated, {area_km2[stations[row]]:.4g} km² on its stream"
+        entries.append((GAUGES, flows.gauge[row], f"gauge: {areas}; it may belong to another", NOT_USED))
+    used = (stations >= 0) & ~unlike
+    flows = flows._replace(
+        gauge=[gauge for gauge, is_used in zip(flows.gauge, used, strict=True) if is_used],
+        **{name: getattr(flows, name)[used] for name in ("mean_m3s", "curve_m3s", "log_sd")},
+    )
+    stations = stations[used]
+    joined = with_near_gauges(estimate, flows, stations, _downstream(stationing), area_km2, asked)
+    for gauge, station, mean_m3s in zip(flows.gauge, stations.tolist(), flows.mean_m3s.tolist(), strict=True):
+        named = sum(f"gauge {gauge} " in source for source in joined.source)
+        said = _said(estimate, station)
+        entries.append((GAUGES, gauge, f"mean flow {mean_m3s:.3g} m³/s; {said}", f"carried to {named} stations"))
+    return joined
+
+
+# Gauges whose own spread of years is not known take that of the settings, where those say one.
+def _with_spread(table, settings):
+    stated = settings.uncertainty.year_to_year_sd
+    own = table.get("year_to_year_log_sd", pd.Series(np.nan, index=table.index))
+    return table.assign(year_to_year_log_sd=own.fillna(np.nan if stated is None else stated))
+
+
+def _join_gaugings(settings, inputs, stationing, catchments, estimate, entries):
+    asked, frame = settings.flows.spot_gaugings, inputs.spot_gaugings
+    flows = gauge_flows(inputs.measured_gauges, 0.0)
+    curves = dict(zip(flows.gauge, flows.curve_m3s, strict=True))
+    stations = _stations_of(frame.geometry.to_numpy(), stationing, asked.snap_m)
+    exceedance = [
+        exceedance_at(estimate.curve_exceedance, curves[row.gauge_id], row.gauge_flow_m3s)
+        for row in frame.itertuples()
+    ]
+    on = stations >= 0
+    gaugings = SpotGaugings(
+        frame["gauging_id"][on].tolist(),
+        stations[on],
+        frame["flow_m3s"].to_numpy()[on],
+        np.sqrt(np.log1p((frame["error_percent"].to_numpy()[on] / 100.0) ** 2)),
+        np.array(exceedance)[on],
+    )
+    downstream, area_km2 = _downstream(stationing), catchments["area_km2"].to_numpy()
+    joined, changes = with_spot_gaugings(estimate, gaugings, downstream, area_km2, asked)
+    changes = dict(zip(gaugings.name, changes, strict=True))
+    for row, station, share in zip(frame.itertuples(), stations.tolist(), exceedance, strict=True):
+        text = f"{row.flow_m3s:.3g} m³/s gauged with an error of {row.error_percent:g} %, {row.date}"
+        if station < 0:
+            entries.append((GAUGINGS, row.gauging_id, f"{text}; no stream within {asked.snap_m:g} m", NOT_USED))
+            continue
+        reading = (
+            f"gauge {row.gauge_id} at {row.gauge_flow_m3s:.3g} m³/s, exceeded {100 * share:.1f} % of the time"
+        )
+        change = changes[row.gauging_id]
+        action = NOT_USED if np.isnan(change) else f"mean flow there changed by {100 * (change - 1):+.1f} %"
+        entries.append((GAUGINGS, row.gauging_id, f"{text}; {reading}; {_said(estimate, station)}", action))
+    return joined
+
+
+# What the estimate says of a station's mean flow.
+def _said(estimate, station):
+    mean, low, high = (
+        part[station] for part in (estimate.mean_m3s, estimate.mean_low_m3s, estimate.mean_high_m3s)
+    )
+    return f"the estimate said {mean:.3g} m³/s ({low:.3g} to {high:.3g})"
+
+
+# Station nearest along the segment that is nearest to each point; -1 where there is no point or none within reach.
+def _stations_of(points, stationing, snap_m):
+    found = np.full(len(points), -1, dtype=np.int64)
+    there = np.array([point is not None for point in points], dtype=bool)
+    station, distance_m, share_above = nearest_segments(points[there], stationing.segments)
+    # A segment ends at its station and starts at the one before it in its link.
+    station = np.where(share_above < 0.5, station - 1, station)
+    found[there] = np.where(distance_m <= snap_m, station, -1)
+    return found
+
+
+def _downstream(stationing):
+    return stationing.stations["downstream"].to_numpy().astype(np.int32)
+
+
+class Used(NamedTuple):
+    """Flows as they are with people: see `sitefinder.steps.flows.Flows`; ``year`` holds natural flows."""
+
+    estimate: object
+    bins_m3s: np.ndarray
+    year: object
+    repairs: pd.DataFrame
+
+
+def apply_abstractions(settings, inputs, stationing, catchments, estimate, equations):
+    """Flows less abstractions, with wider intervals in karst, and by months where there are statistics of months.
+
+    Parameters
+    ----------
+    settings, inputs, placed, catchments
+        Results of the stages of those names.
+    estimate : FlowEstimate
+        Natural flows.
+    equations : list of Equation
+        Those of months.
+
+    Returns
+    -------
+    Used
+    """
+    if "karst" in inputs.layers and settings.flags.karst_log_sd > 0:
+        losing = carried_marks(settings, inputs, stationing, catchments, "karst")[1]
+        estimate = widened(estimate, losing, settings.flags.karst_log_sd)
+    year = None
+    if equations:
+        weights = region_weights(settings, inputs, catchments)
+        statistics = month_statistics(catchments, equations, partial(flow_by_regions, weights=weights))
+        year = year_of_months(statistics, estimate.curve_m3s, estimate.mean_m3s)
+        unknown = np.isnan(year.flow_m3s[:, 0]) & ~np.isnan(estimate.mean_m3s)
+        estimate = with_flags(estimate, "months_missing", unknown)
+        estimate = with_flags(estimate, "months_scaled", is_far_scaled(year))
+    bins_m3s = estimate.curve_m3s if year is None else year.flow_m3s
+    repairs = pd.DataFrame(columns=REPAIR_COLUMNS, dtype="str")
+    if ABSTRACTIONS in inputs.layers:
+        frame = inputs.layers[ABSTRACTIONS].frame
+        station, repairs = _stationing(settings, frame, stationing)
+        altered = with_alterations(
+            estimate,
+            alterations_of(frame, ABSTRACTIONS),
+            station,
+            stationing.stations["downstream"].to_numpy().astype(np.int32),
+            settings.flags.altered_percent,
+            year,
+        )
+        estimate, bins_m3s = altered.estimate, altered.bins_m3s
+    return Used(estimate, bins_m3s, year, repairs)
+
+
+# Station at whose segment each point takes or brings water: the nearest, of several the lowest number. What is far
+# from all streams is told and left out.
+def _stationing(settings, frame, stationing):
+    snap_m = settings.stretches.structure_snap_m
+    lines, stations = stationing.segments.geometry.to_numpy(), stationing.segments["station"].to_numpy()
+    point, line = shapely.STRtree(lines).query_nearest(
+        frame.geometry.to_numpy(), max_distance=snap_m, all_matches=True
+    )
+    found = np.full(len(frame), len(stationing.stations))
+    np.minimum.at(found, point, stations[line])
+    found[found == len(stationing.stations)] = -1
+    far = [
+        (ABSTRACTIONS, name, f"abstraction or transfer: no stream within {snap_m:g} m", "not used")
+        for name in frame["feature_id"][found < 0]
+    ]
+    return found, pd.DataFrame(far, columns=REPAIR_COLUMNS, dtype="str")
+
+
+def list_record_doubts(gauges):
+    """What daily records are short of, and how they were counted, as rows of the repairs."""
+    entries = []
+    if gauges is not None and "days_estimated" in gauges:
+        first, last = gauges["first_year"].iloc[0], gauges["last_year"].iloc[0]
+        days = {name: int(gauges[f"days_{name}"].sum()) for name in ("used", "missing", "estimated", "ice")}
+        counts = f"{days['estimated']} estimated, {days['ice']} under ice, {days['missing']} without a flow"
+        entries.append((GAUGES, "", f"daily records of {first}–{last}: {counts}", f"{days['used']} days used"))
+        for gauge, row in gauges[gauges["note"] != ""].iterrows():
+            used = "extended" if row["extended_from"] else "kept, though short"
+            action = "left out" if np.isnan(row["flow_mean_m3s"]) else used
+            entries.append((GAUGES, gauge, f"record: {row['note']}", action))
+    return pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
+
+
+class StationShapes(NamedTuple):
+    """Channel shapes of all stations, and what measured sections changed."""
+
+    shapes: ChannelShapes
+    repairs: pd.DataFrame
+
+
+def find_channel_shapes(settings, inputs, stationing, flows):
+    """Width and depth of each station by flow; a section holds within ``channel.section_reach_m`` on its link."""
+    entries, sections = [], []
+    snap_m = settings.stretches.structure_snap_m
+    for row in () if inputs.sections is None else inputs.sections.itertuples():
+        text = f"section measured: {row.width_m:g} m wide, {row.depth_m:g} m deep at {row.flow_m3s:g} m³/s"
+        near = stations_along(row.geometry, stationing, snap_m, settings.channel.section_reach_m)
+        if near is None:
+            entries.append(("sections", row.section_id, f"{text}; no stream within {snap_m:g} m", NOT_USED))
+            continue
+        sections.append(MeasuredSection(*near, row.flow_m3s, row.width_m, row.depth_m))
+        used = f"used at {len(near[0])} stations in place of hydraulic geometry"
+        entries.append(("sections", row.section_id, text, used))
+    shapes = channel_shapes(flows.estimate.mean_m3s, settings.tailwater, settings.channel, sections)
+    return StationShapes(shapes, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str"))

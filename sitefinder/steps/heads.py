@@ -25,93 +25,27 @@ from sitefinder.profile.survey import MeasuredDrops, between_stations, is_below,
 from sitefinder.profile.thalweg import find_channels, owned_points, transect_points
 from sitefinder.siting.access import in_region
 from sitefinder.siting.structures import known_breaks
-from sitefinder.steps.terrain import BANK_ERRORS, FLAT_CELLS, MIN_BANK_M, PLACE_CELLS, TRANSECT_CELLS
 from sitefinder.vocabulary import SURFACE_MODEL
 
-
-class Profile(NamedTuple):
-    """Raw and conditioned elevation of each station [m], and simulated errors, shape (stations, draws) [m].
-
-    ``fitted`` tells of the fit: refused elevations, steps, level water, error of the elevations as used.
-    """
-
-    raw_m: np.ndarray
-    profile_m: np.ndarray
-    errors_m: np.ndarray
-    long_profile: LongProfile
-
-
-def read_channels(settings, inputs, network, stationing, dem_errors):
-    """The channel at each station, from the DEM's own cells on a transect."""
-    dem, stations = settings.inputs.dem, stationing.stations
-    cell_m = _own_cell_m(inputs.dem, settings.run.crs)
-    half_width_m = settings.heads.transect_half_width_m or TRANSECT_CELLS * cell_m
-    step_m = cell_m / 2
-    x_m, y_m = transect_points(stations, half_width_m=half_width_m, step_m=step_m)
-    elevation_m = cells_at(inputs.dem, x_m, y_m, settings.run.crs, factor=dem.metres_per_unit)
-    owned = owned_points(x_m, y_m, stations["link"].to_numpy(), stationing.segments, network.links)
-    min_bank_m = np.maximum(MIN_BANK_M, BANK_ERRORS * np.sqrt(2.0) * dem_errors.rmse_m)
-    return find_channels(x_m, y_m, elevation_m, owned, step_m=step_m, min_bank_m=min_bank_m)
-
-
-# A cell's mean width and height [m], also where the DEM is in degrees.
-def _own_cell_m(facts, crs):
-    grid = run_grid(facts, crs, None)
-    return float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
-
-
-def fit_profile(settings, inputs, stationing, channels, dem_errors, structures):
-    """The long profile from the DEM's own cells, and what its error may be."""
-    heads = settings.heads
-    downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
-    step_m = stationing.stations["to_downstream_m"].to_numpy()
-    rmse_m, length_m = dem_errors.rmse_m, dem_errors.correlation_length_m
-    cell_m = _own_cell_m(inputs.dem, settings.run.crs)
-    place_m = PLACE_CELLS * cell_m
-    known_break = _known_breaks(stationing, channels, structures, cell_m)
-    long_profile = fit_long_profile(
-        channels.raw_m,
-        downstream,
-        step_m,
-        rmse_m,
-        length_m,
-        heads.quantile,
-        FLAT_CELLS * cell_m,
-        place_m,
-        known_break,
-    )
-    errors_m = simulate_fit_errors(
-        long_profile,
-        ~np.isnan(channels.raw_m),
-        downstream,
-        step_m,
-        rmse_m,
-        length_m,
-        heads.simulations,
-        settings.run.seed,
-        heads.quantile,
-        place_m,
-        known_break,
-    )
-    return Profile(channels.raw_m, long_profile.profile_m, errors_m, long_profile)
-
-
-# Stations right above the weirs and falls that the layer of structures tells of.
-def _known_breaks(stationing, channels, structures, cell_m):
-    if not len(structures):
-        return np.zeros(len(stationing.stations), dtype=bool)
-    segment_m = stationing.stations["segment_length_m"].to_numpy()
-    return known_breaks(structures, channels.raw_m, segment_m, cell_m)
-
-
 NOT_USED = "not used"
+# Reach of a transect to each side, in cells of the DEM, where the settings state none.
+TRANSECT_CELLS = 2.5
+# A bank stands so much above the channel: this height, and as many standard errors of the difference of two cells
+# (own choices).
+MIN_BANK_M, BANK_ERRORS = 0.5, 3.0
+# Water that is level over so many cells was made level by the DEM's makers (own choice).
+FLAT_CELLS = 5
+# An elevation stands for a cell, and the mapped line wanders: error of the place along the stream, in cells. That
+# of a cell alone is 0.29 (1 / sqrt(12)). Own choice: on fresh regions (tests/benchmarks/fresh_regions.py) 3 to
+# 7 % of heads then lie beyond two standard errors.
+PLACE_CELLS = 1.0 / 3.0
+KINDS = ("terrain", "surface")
 SURFACE = "surface model: heights are those of trees, roofs and bridges"
 FLAGGED = f"kept; reaches and sites are flagged {SURFACE_MODEL.name}"
-KINDS = ("terrain", "surface")
-# Lengths of stretches for which the least resolvable head is told [m] (own choice).
-MIN_HEAD_LENGTHS_M = (100.0, 250.0, 500.0, 1000.0, 1500.0)
 # A date as pandas reads it, in whole days.
 DAY = "datetime64[D]"
+# Lengths of stretches for which the least resolvable head is told [m] (own choice).
+MIN_HEAD_LENGTHS_M = (100.0, 250.0, 500.0, 1000.0, 1500.0)
 
 
 class DemErrors(NamedTuple):
@@ -161,6 +95,26 @@ def find_dem_errors(settings, inputs, stationing):
     across[end] = survey[end] != survey[end - 1]
     repairs = pd.DataFrame(notes, columns=REPAIR_COLUMNS, dtype="str")
     return DemErrors(*columns, across, repairs)
+
+
+# What the footprints leave open or settle, as rows of the repairs.
+def _told(frame, table, footprint, over, usual):
+    notes, count = [], len(footprint)
+    outside = int((footprint < 0).sum())
+    if outside:
+        takes = f"they take the error of inputs.dem, {usual.rmse_m:.2f} m"
+        notes.append(("dem_footprints", "", f"stations in no footprint: {outside} of {count}", takes))
+        if usual.is_surface:
+            notes.append(("dem", "", SURFACE, FLAGGED))
+    several = int((over > 1).sum())
+    if several:
+        rule = "the latest survey holds, of equal dates the most exact"
+        notes.append(("dem_footprints", "", f"stations in several footprints: {several} of {count}", rule))
+    used = np.unique(footprint[footprint >= 0])
+    surfaces = used[table["is_surface"].to_numpy()[used]]
+    names = frame["feature_id"].to_numpy()[surfaces]
+    notes += [("dem_footprints", name, SURFACE, FLAGGED) for name in dict.fromkeys(names)]
+    return notes
 
 
 def footprint_table(source, frame):
@@ -236,56 +190,6 @@ def footprint_table(source, frame):
     return pd.DataFrame(table)
 
 
-def find_minimum_heads(settings, inputs, stationing, long_profile, water_bodies):
-    """The least head that the DEM resolves, by length of stretch, between stations of the region.
-
-    Standing water is left out: its level is known better, and no head is taken there.
-
-    Returns
-    -------
-    DataFrame
-        See `sitefinder.profile.errors.minimum_heads`.
-    """
-    stations = stationing.stations
-    return minimum_heads(
-        long_profile.errors_m,
-        stations["downstream"].to_numpy().astype(np.int32),
-        stations["to_downstream_m"].to_numpy(),
-        [length_m for length_m in MIN_HEAD_LENGTHS_M if length_m <= settings.stretches.longest_m],
-        settings.heads.resolved_standard_errors,
-        in_region(stations, inputs) & ~water_bodies.standing,
-    )
-
-
-def greatest_rmse_m(settings, inputs):
-    """The greatest error that is stated anywhere of the DEM [m]."""
-    rmse_m = inputs.dem_error.rmse_m
-    if "dem_footprints" in inputs.layers:
-        table = footprint_table(settings.inputs.dem_footprints, inputs.layers["dem_footprints"].frame)
-        rmse_m = max(rmse_m, table["rmse_m"].max())
-    return float(rmse_m)
-
-
-# What the footprints leave open or settle, as rows of the repairs.
-def _told(frame, table, footprint, over, usual):
-    notes, count = [], len(footprint)
-    outside = int((footprint < 0).sum())
-    if outside:
-        takes = f"they take the error of inputs.dem, {usual.rmse_m:.2f} m"
-        notes.append(("dem_footprints", "", f"stations in no footprint: {outside} of {count}", takes))
-        if usual.is_surface:
-            notes.append(("dem", "", SURFACE, FLAGGED))
-    several = int((over > 1).sum())
-    if several:
-        rule = "the latest survey holds, of equal dates the most exact"
-        notes.append(("dem_footprints", "", f"stations in several footprints: {several} of {count}", rule))
-    used = np.unique(footprint[footprint >= 0])
-    surfaces = used[table["is_surface"].to_numpy()[used]]
-    names = frame["feature_id"].to_numpy()[surfaces]
-    notes += [("dem_footprints", name, SURFACE, FLAGGED) for name in dict.fromkeys(names)]
-    return notes
-
-
 # Dates as given, or from text or numbers of years; NaT where there is none.
 def _dates(column):
     if pd.api.types.is_datetime64_any_dtype(column):
@@ -309,6 +213,90 @@ def _unfit(source, frame, column, wrong, expected):
         found=f"{notes} and such in features {listed(names, shown=len(names))}",
         fix="correct the values, or leave these features out of the layer",
     )
+
+
+def greatest_rmse_m(settings, inputs):
+    """The greatest error that is stated anywhere of the DEM [m]."""
+    rmse_m = inputs.dem_error.rmse_m
+    if "dem_footprints" in inputs.layers:
+        table = footprint_table(settings.inputs.dem_footprints, inputs.layers["dem_footprints"].frame)
+        rmse_m = max(rmse_m, table["rmse_m"].max())
+    return float(rmse_m)
+
+
+def read_channels(settings, inputs, network, stationing, dem_errors):
+    """The channel at each station, from the DEM's own cells on a transect."""
+    dem, stations = settings.inputs.dem, stationing.stations
+    cell_m = _own_cell_m(inputs.dem, settings.run.crs)
+    half_width_m = settings.heads.transect_half_width_m or TRANSECT_CELLS * cell_m
+    step_m = cell_m / 2
+    x_m, y_m = transect_points(stations, half_width_m=half_width_m, step_m=step_m)
+    elevation_m = cells_at(inputs.dem, x_m, y_m, settings.run.crs, factor=dem.metres_per_unit)
+    owned = owned_points(x_m, y_m, stations["link"].to_numpy(), stationing.segments, network.links)
+    min_bank_m = np.maximum(MIN_BANK_M, BANK_ERRORS * np.sqrt(2.0) * dem_errors.rmse_m)
+    return find_channels(x_m, y_m, elevation_m, owned, step_m=step_m, min_bank_m=min_bank_m)
+
+
+# A cell's mean width and height [m], also where the DEM is in degrees.
+def _own_cell_m(facts, crs):
+    grid = run_grid(facts, crs, None)
+    return float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
+
+
+class Profile(NamedTuple):
+    """Raw and conditioned elevation of each station [m], and simulated errors, shape (stations, draws) [m].
+
+    ``fitted`` tells of the fit: refused elevations, steps, level water, error of the elevations as used.
+    """
+
+    raw_m: np.ndarray
+    profile_m: np.ndarray
+    errors_m: np.ndarray
+    long_profile: LongProfile
+
+
+def fit_profile(settings, inputs, stationing, channels, dem_errors, structures):
+    """The long profile from the DEM's own cells, and what its error may be."""
+    heads = settings.heads
+    downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
+    step_m = stationing.stations["to_downstream_m"].to_numpy()
+    rmse_m, length_m = dem_errors.rmse_m, dem_errors.correlation_length_m
+    cell_m = _own_cell_m(inputs.dem, settings.run.crs)
+    place_m = PLACE_CELLS * cell_m
+    known_break = _known_breaks(stationing, channels, structures, cell_m)
+    long_profile = fit_long_profile(
+        channels.raw_m,
+        downstream,
+        step_m,
+        rmse_m,
+        length_m,
+        heads.quantile,
+        FLAT_CELLS * cell_m,
+        place_m,
+        known_break,
+    )
+    errors_m = simulate_fit_errors(
+        long_profile,
+        ~np.isnan(channels.raw_m),
+        downstream,
+        step_m,
+        rmse_m,
+        length_m,
+        heads.simulations,
+        settings.run.seed,
+        heads.quantile,
+        place_m,
+        known_break,
+    )
+    return Profile(channels.raw_m, long_profile.profile_m, errors_m, long_profile)
+
+
+# Stations right above the weirs and falls that the layer of structures tells of.
+def _known_breaks(stationing, channels, structures, cell_m):
+    if not len(structures):
+        return np.zeros(len(stationing.stations), dtype=bool)
+    segment_m = stationing.stations["segment_length_m"].to_numpy()
+    return known_breaks(structures, channels.raw_m, segment_m, cell_m)
 
 
 class FieldLevels(NamedTuple):
@@ -377,33 +365,11 @@ def place_field_levels(settings, inputs, stationing, long_profile):
     return FieldLevels(drops, measured, ratings, pd.DataFrame(notes, columns=REPAIR_COLUMNS, dtype="str"))
 
 
-def use_field_levels(settings, stationing, long_profile, field_levels):
-    """The long profile and its errors with the measured drops laid over them."""
-    if not len(field_levels.drops.upper):
-        return long_profile
-    profile_m, errors_m = lay_over(
-        long_profile.profile_m,
-        long_profile.errors_m,
-        stationing.stations["downstream"].to_numpy().astype(np.int32),
-        stationing.stations["to_downstream_m"].to_numpy(),
-        field_levels.drops,
-        settings.run.seed,
-    )
-    return long_profile._replace(profile_m=profile_m, errors_m=errors_m)
-
-
-def find_water_depths(settings, flows, field_levels):
-    """Depth of water at each station over its duration curve and on the day of the survey."""
-    estimate = flows.estimate
-    return water_depths(
-        estimate.curve_m3s,
-        estimate.curve_exceedance,
-        estimate.mean_m3s,
-        settings.tailwater,
-        settings.inputs.dem.survey_flow_exceedance_percent,
-        field_levels.ratings,
-        flows.bins_m3s,
-    )
+# Measured drops by falling error; of equals, the one that stands later in the table counts more.
+def _in_order(inputs):
+    if inputs.field_levels is None:
+        return pd.DataFrame(columns=["level_id", "drop_m", "error_m", "date", "upper", "lower"])
+    return inputs.field_levels.sort_values("error_m", ascending=False, kind="stable")
 
 
 # Ratings with the stations that each holds for.
@@ -453,13 +419,6 @@ def stations_along(place, stationing, snap_m, reach_m):
     return holds, away_m[holds]
 
 
-# Measured drops by falling error; of equals, the one that stands later in the table counts more.
-def _in_order(inputs):
-    if inputs.field_levels is None:
-        return pd.DataFrame(columns=["level_id", "drop_m", "error_m", "date", "upper", "lower"])
-    return inputs.field_levels.sort_values("error_m", ascending=False, kind="stable")
-
-
 # Station of the nearest segment, and the share of its length above the place; None where none is within reach. A
 # place between two segments counts as the top of the lower one if asked so, else as the foot of the upper one.
 def _nearest_segment(place, segments, snap_m, from_below):
@@ -469,3 +428,53 @@ def _nearest_segment(place, segments, snap_m, from_below):
         return None
     pick = near[np.argmax(station[near])] if from_below else near[np.argmin(station[near])]
     return int(station[pick]), float(shapely.line_locate_point(lines[pick], place, normalized=True))
+
+
+def use_field_levels(settings, stationing, long_profile, field_levels):
+    """The long profile and its errors with the measured drops laid over them."""
+    if not len(field_levels.drops.upper):
+        return long_profile
+    profile_m, errors_m = lay_over(
+        long_profile.profile_m,
+        long_profile.errors_m,
+        stationing.stations["downstream"].to_numpy().astype(np.int32),
+        stationing.stations["to_downstream_m"].to_numpy(),
+        field_levels.drops,
+        settings.run.seed,
+    )
+    return long_profile._replace(profile_m=profile_m, errors_m=errors_m)
+
+
+def find_water_depths(settings, flows, field_levels):
+    """Depth of water at each station over its duration curve and on the day of the survey."""
+    estimate = flows.estimate
+    return water_depths(
+        estimate.curve_m3s,
+        estimate.curve_exceedance,
+        estimate.mean_m3s,
+        settings.tailwater,
+        settings.inputs.dem.survey_flow_exceedance_percent,
+        field_levels.ratings,
+        flows.bins_m3s,
+    )
+
+
+def find_minimum_heads(settings, inputs, stationing, long_profile, water_bodies):
+    """The least head that the DEM resolves, by length of stretch, between stations of the region.
+
+    Standing water is left out: its level is known better, and no head is taken there.
+
+    Returns
+    -------
+    DataFrame
+        See `sitefinder.profile.errors.minimum_heads`.
+    """
+    stations = stationing.stations
+    return minimum_heads(
+        long_profile.errors_m,
+        stations["downstream"].to_numpy().astype(np.int32),
+        stations["to_downstream_m"].to_numpy(),
+        [length_m for length_m in MIN_HEAD_LENGTHS_M if length_m <= settings.stretches.longest_m],
+        settings.heads.resolved_standard_errors,
+        in_region(stations, inputs) & ~water_bodies.standing,
+    )

@@ -24,6 +24,28 @@ WHOLE_IN_THEMSELVES = frozenset(
 )
 # What the libraries of the ground look at beside their files.
 LIBRARY_ENVIRONMENT = ("PROJ_", "GDAL_", "OGR_", "CPL_")
+# Tables of what was measured on the bank, by the setting that names each.
+BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
+FLOW_REGIONS, ABSTRACTIONS = "flow_regions", "abstractions"
+# Kind of geometry that each layer must hold.
+LAYERS = {
+    "dem_footprints": "polygon",
+    "streams": "line",
+    "region": "polygon",
+    "districts": "polygon",
+    "structures": "point",
+    "falls": "point",
+    "gauge_stations": "point",
+    "plants": "any",
+    "lakes": "polygon",
+    "karst": "any",
+    "tidal": "any",
+    "regulated": "any",
+    "abstractions": "point",
+    "roads": "line",
+    "power_lines": "line",
+    "settlements": "any",
+}
 
 
 class Told(NamedTuple):
@@ -199,32 +221,35 @@ class Readings:
             raise NotRead(name)
 
 
-class Lazily(Mapping):
-    """Values by name, each made when something first asks for it.
+def _digest(reading, value):
+    if value is None:
+        return "none"
+    from sitefinder.steps.contents import digest_of
 
-    Parameters
-    ----------
-    names : sequence
-    make : callable
-        Gives the value of a name.
-    """
+    return digest_of(reading.counted(value))
 
-    def __init__(self, names, make):
-        self._names, self._make = tuple(names), make
 
-    def __getitem__(self, name):
-        if name not in self._names:
-            raise KeyError(name)
-        return self._make(name)
+# Folders whose grids decide how exactly coordinates are transformed: a grid that comes or goes changes them.
+def _data_folders():
+    from pyproj.datadir import get_data_dir, get_user_data_dir
 
-    def __iter__(self):
-        return iter(self._names)
+    folders = (Path(get_data_dir().split(os.pathsep)[0]), Path(get_user_data_dir()))
+    return [folder for folder in folders if folder.is_dir()]
 
-    def __len__(self):
-        return len(self._names)
 
-    def __or__(self, others):
-        return dict(self) | dict(others)
+# A row of lineage as JSON gives it back, so that one that is remembered and one just read are the same.
+def _plain(row):
+    return {key: value.item() if hasattr(value, "item") else value for key, value in row.items()}
+
+
+def _short(text):
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def counted_raster(facts):
+    """What of a raster's facts can change a result: not where it lies; its content stands in the digest."""
+    notes = {name: value for name, value in facts.lineage.items() if name not in ("path", *OF_A_FILE)}
+    return {**facts._asdict(), "path": "", "lineage": notes}
 
 
 def files_of_layer(path):
@@ -270,61 +295,6 @@ def files_of_raster(name, folder):
     return (path, *sorted(file for file in beside if file.is_file() and file != path))
 
 
-def _digest(reading, value):
-    if value is None:
-        return "none"
-    from sitefinder.steps.contents import digest_of
-
-    return digest_of(reading.counted(value))
-
-
-def counted_raster(facts):
-    """What of a raster's facts can change a result: not where it lies; its content stands in the digest."""
-    notes = {name: value for name, value in facts.lineage.items() if name not in ("path", *OF_A_FILE)}
-    return {**facts._asdict(), "path": "", "lineage": notes}
-
-
-# Folders whose grids decide how exactly coordinates are transformed: a grid that comes or goes changes them.
-def _data_folders():
-    from pyproj.datadir import get_data_dir, get_user_data_dir
-
-    folders = (Path(get_data_dir().split(os.pathsep)[0]), Path(get_user_data_dir()))
-    return [folder for folder in folders if folder.is_dir()]
-
-
-# A row of lineage as JSON gives it back, so that one that is remembered and one just read are the same.
-def _plain(row):
-    return {key: value.item() if hasattr(value, "item") else value for key, value in row.items()}
-
-
-def _short(text):
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-# Tables of what was measured on the bank, by the setting that names each.
-BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
-FLOW_REGIONS, ABSTRACTIONS = "flow_regions", "abstractions"
-# Kind of geometry that each layer must hold.
-LAYERS = {
-    "dem_footprints": "polygon",
-    "streams": "line",
-    "region": "polygon",
-    "districts": "polygon",
-    "structures": "point",
-    "falls": "point",
-    "gauge_stations": "point",
-    "plants": "any",
-    "lakes": "polygon",
-    "karst": "any",
-    "tidal": "any",
-    "regulated": "any",
-    "abstractions": "point",
-    "roads": "line",
-    "power_lines": "line",
-    "settlements": "any",
-}
-
-
 class RunInputs(NamedTuple):
     """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
 
@@ -358,6 +328,34 @@ class RunInputs(NamedTuple):
     conversions: list = ()
     rotors: list = ()
     sections: object = None
+
+
+class Lazily(Mapping):
+    """Values by name, each made when something first asks for it.
+
+    Parameters
+    ----------
+    names : sequence
+    make : callable
+        Gives the value of a name.
+    """
+
+    def __init__(self, names, make):
+        self._names, self._make = tuple(names), make
+
+    def __getitem__(self, name):
+        if name not in self._names:
+            raise KeyError(name)
+        return self._make(name)
+
+    def __iter__(self):
+        return iter(self._names)
+
+    def __len__(self):
+        return len(self._names)
+
+    def __or__(self, others):
+        return dict(self) | dict(others)
 
 
 class LazyInputs:
@@ -474,6 +472,22 @@ class LazyLayer:
         return self._readings.value(self._name)
 
 
+def _named_layers(inputs):
+    return [name for name in (*LAYERS, FLOW_REGIONS) if getattr(inputs, name) is not None]
+
+
+# Readings in the order in which provenance and the table of repairs list them.
+def _in_order_of_delivery(settings):
+    inputs = settings.inputs
+    names = ["dem", *(f"covariates.{name}" for name in inputs.covariates)]
+    names += [f"shares.{name}" for name in inputs.shares]
+    names += [f"layers.{name}" for name in _named_layers(inputs)]
+    names += [f"rules.{rule.name}" for rule in settings.rules]
+    names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
+    names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
+    return [*names, "dem_error.read", "data_files"]
+
+
 def read_inputs(settings, folder):
     """Judge everything that the settings name; what is remembered as sound is read only when it is asked for.
 
@@ -510,28 +524,6 @@ def read_inputs(settings, folder):
     if problems := readings.judge():
         raise _together(problems)
     return LazyInputs(settings, readings)
-
-
-def with_year_to_year(settings, inputs):
-    """Settings whose year-to-year spread of flow is that of the daily records, where they do not state it.
-
-    Parameters
-    ----------
-    settings : sitefinder.settings.Settings
-    inputs : LazyInputs or RunInputs
-
-    Returns
-    -------
-    sitefinder.settings.Settings
-    """
-    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
-        return settings
-    is_read = isinstance(inputs, RunInputs)
-    found = _readers().year_to_year_of(inputs.gauges) if is_read else inputs.year_to_year_sd
-    if found is None:
-        return settings
-    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
-    return settings.model_copy(update={"uncertainty": uncertainty})
 
 
 # The DEM and the covariates, and where the DEM lies in the run's system.
@@ -636,6 +628,22 @@ def _add_layers(readings, settings, folder):
             add(f"coverages.{rule.name}", partial(_coverage, rule, folder, crs), rule.covered_by, rule.name)
 
 
+def _layer(source, folder, crs, name, geometry, bounds):
+    return _readers().read_layer_here(source, folder, crs, bounds, name, geometry, False)
+
+
+def _share(source, folder, crs, name, bounds):
+    return _readers().read_share(source, folder, crs, name)
+
+
+def _rule(rule, folder, crs, bounds):
+    return _readers().read_rule(rule, folder, crs, bounds)
+
+
+def _coverage(rule, folder, crs, bounds):
+    return _readers().read_coverage(rule, folder, crs, bounds)
+
+
 # Tables of what was measured on the bank.
 def _add_bank_tables(readings, settings, folder):
     for name in BANK_TABLES:
@@ -652,6 +660,17 @@ def _add_bank_tables(readings, settings, folder):
             notes=lambda table: Told([table.lineage]),
         )
         _derive(readings, name, f"{name}.read", lambda table: table.frame)
+
+
+def _bank_table(name, source, folder, crs):
+    readers = _readers()
+    read = {
+        "field_levels": readers.read_field_levels,
+        "ratings": readers.read_ratings,
+        "spot_gaugings": readers.read_spot_gaugings,
+        "sections": readers.read_sections,
+    }[name]
+    return read(source, folder, crs)
 
 
 # Equations, gauges and the rules of the environmental flow, and whether they suit each other.
@@ -730,6 +749,10 @@ def _add_flows(readings, settings, folder):
     )
 
 
+def _equations(path):
+    return _readers().read_equations(path)
+
+
 # Turbines, rotors and costs, in one money; and where all data files came from.
 def _add_turbines_and_costs(readings, settings, folder):
     turbines, costs, value = settings.energy.turbines, settings.costs, readings.value
@@ -790,58 +813,11 @@ def _all_but_rules(settings):
     return settings.model_dump(mode="json", exclude={"rules": True, "delivery": True, "run": {"workers", "name"}})
 
 
-def _layer(source, folder, crs, name, geometry, bounds):
-    return _readers().read_layer_here(source, folder, crs, bounds, name, geometry, False)
-
-
-def _share(source, folder, crs, name, bounds):
-    return _readers().read_share(source, folder, crs, name)
-
-
-def _rule(rule, folder, crs, bounds):
-    return _readers().read_rule(rule, folder, crs, bounds)
-
-
-def _coverage(rule, folder, crs, bounds):
-    return _readers().read_coverage(rule, folder, crs, bounds)
-
-
-def _equations(path):
-    return _readers().read_equations(path)
-
-
-def _bank_table(name, source, folder, crs):
-    readers = _readers()
-    read = {
-        "field_levels": readers.read_field_levels,
-        "ratings": readers.read_ratings,
-        "spot_gaugings": readers.read_spot_gaugings,
-        "sections": readers.read_sections,
-    }[name]
-    return read(source, folder, crs)
-
-
 # Loaded when something must be read: a run that finds all as it was needs none of these libraries.
 def _readers():
     from sitefinder.steps import readers
 
     return readers
-
-
-def _named_layers(inputs):
-    return [name for name in (*LAYERS, FLOW_REGIONS) if getattr(inputs, name) is not None]
-
-
-# Readings in the order in which provenance and the table of repairs list them.
-def _in_order_of_delivery(settings):
-    inputs = settings.inputs
-    names = ["dem", *(f"covariates.{name}" for name in inputs.covariates)]
-    names += [f"shares.{name}" for name in inputs.shares]
-    names += [f"layers.{name}" for name in _named_layers(inputs)]
-    names += [f"rules.{rule.name}" for rule in settings.rules]
-    names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
-    names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
-    return [*names, "dem_error.read", "data_files"]
 
 
 # One problem stands as it is; several are listed under one headline.
@@ -850,3 +826,25 @@ def _together(problems):
         return problems[0]
     kind = ConfigError if all(isinstance(problem, ConfigError) for problem in problems) else InputError
     return all_of(kind, "settings and inputs", [str(problem) for problem in problems])
+
+
+def with_year_to_year(settings, inputs):
+    """Settings whose year-to-year spread of flow is that of the daily records, where they do not state it.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    inputs : LazyInputs or RunInputs
+
+    Returns
+    -------
+    sitefinder.settings.Settings
+    """
+    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
+        return settings
+    is_read = isinstance(inputs, RunInputs)
+    found = _readers().year_to_year_of(inputs.gauges) if is_read else inputs.year_to_year_sd
+    if found is None:
+        return settings
+    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
+    return settings.model_copy(update={"uncertainty": uncertainty})

@@ -55,36 +55,6 @@ def make_network(settings, inputs, surface, scratch):
     )
 
 
-def validate_unresolved(settings, network):
-    """Stop where a part of the network cannot be resolved and the run is strict.
-
-    A stage by itself, so that a strict run may use a network that a lenient one made.
-
-    Raises
-    ------
-    InputError
-    """
-    if settings.run.strict and len(network.unresolved):
-        raise _unresolved(settings, network.unresolved)
-
-
-def place_on_network(settings, network):
-    """Stations, segments and reaches."""
-    return place_stations(
-        network,
-        station_spacing_m=settings.network.station_spacing_m,
-        reach_length_m=settings.network.reach_length_m,
-    )
-
-
-def ridge_limit_m(settings, inputs, grid):
-    """Climb along a stream that no error of the DEM explains [m]."""
-    if settings.network.ridge_m is not None:
-        return settings.network.ridge_m
-    cell_m = float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
-    return max(RIDGE_M, RIDGE_ERRORS * greatest_rmse_m(settings, inputs), RIDGE_CELLS * cell_m)
-
-
 def stream_lines(settings, frame):
     """The streams layer as `sitefinder.network.topology.build_network` takes it.
 
@@ -166,6 +136,27 @@ def _numbers(frame, column, key, source, limits, problems):
     return values
 
 
+def ridge_limit_m(settings, inputs, grid):
+    """Climb along a stream that no error of the DEM explains [m]."""
+    if settings.network.ridge_m is not None:
+        return settings.network.ridge_m
+    cell_m = float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
+    return max(RIDGE_M, RIDGE_ERRORS * greatest_rmse_m(settings, inputs), RIDGE_CELLS * cell_m)
+
+
+def validate_unresolved(settings, network):
+    """Stop where a part of the network cannot be resolved and the run is strict.
+
+    A stage by itself, so that a strict run may use a network that a lenient one made.
+
+    Raises
+    ------
+    InputError
+    """
+    if settings.run.strict and len(network.unresolved):
+        raise _unresolved(settings, network.unresolved)
+
+
 def _unresolved(settings, unresolved):
     source = settings.inputs.streams
     reasons = [
@@ -178,6 +169,15 @@ def _unresolved(settings, unresolved):
         expected="streams that lead to an outlet and fall on the whole",
         found="; ".join(reasons),
         fix="mend these features, or run without --strict: they are then set aside as unknown",
+    )
+
+
+def place_on_network(settings, network):
+    """Stations, segments and reaches."""
+    return place_stations(
+        network,
+        station_spacing_m=settings.network.station_spacing_m,
+        reach_length_m=settings.network.reach_length_m,
     )
 
 
@@ -200,24 +200,6 @@ def list_stream_doubts(settings, inputs, surface, network, stationing, terrain, 
         ),
     ]
     return pd.concat(found, ignore_index=True)
-
-
-def joined_repairs(**by_kind):
-    """The ``repairs`` layer.
-
-    Parameters
-    ----------
-    **by_kind : list of DataFrame
-        Repairs by what found them.
-
-    Returns
-    -------
-    DataFrame
-        As `sitefinder.schema` declares ``repairs``.
-    """
-    tables = [table.assign(kind=kind) for kind, tables in by_kind.items() for table in tables]
-    columns = [column.name for column in LAYERS["repairs"].columns]
-    return pd.concat(tables, ignore_index=True)[columns].fillna("")
 
 
 def unresolved_reaches(settings, network, stationing):
@@ -255,3 +237,21 @@ def unresolved_reaches(settings, network, stationing):
     table["flags"] = NETWORK_UNRESOLVED.flag
     table["rejection_reason"] = NETWORK_UNRESOLVED.name
     return geopandas.GeoDataFrame(table, geometry=lines, crs=settings.run.crs)
+
+
+def joined_repairs(**by_kind):
+    """The ``repairs`` layer.
+
+    Parameters
+    ----------
+    **by_kind : list of DataFrame
+        Repairs by what found them.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``repairs``.
+    """
+    tables = [table.assign(kind=kind) for kind, tables in by_kind.items() for table in tables]
+    columns = [column.name for column in LAYERS["repairs"].columns]
+    return pd.concat(tables, ignore_index=True)[columns].fillna("")

@@ -35,6 +35,70 @@ from sitefinder.steps.flows import validate_unfit_months, validate_unknown_gauge
 from sitefinder.steps.heads import footprint_table
 from sitefinder.steps.network import stream_lines
 
+# What `sitefinder.steps.inputs` reads with.
+__all__ = [
+    "alterations_of",
+    "bounds_in_run",
+    "check_run_crs",
+    "checked_scale",
+    "daily_files",
+    "data_file_lineage",
+    "demand_of_settlements",
+    "footprint_table",
+    "measured_gauges",
+    "parts_of_raster",
+    "read_costs",
+    "read_coverage",
+    "read_dem_error",
+    "read_environmental_flow",
+    "read_equations",
+    "read_field_levels",
+    "read_flow_regions",
+    "read_gauges",
+    "read_layer_here",
+    "read_raster",
+    "read_ratings",
+    "read_rule",
+    "read_sections",
+    "read_share",
+    "read_spot_gaugings",
+    "read_turbine_files",
+    "stream_lines",
+    "to_common_currency",
+    "trial_weights",
+    "validate_unfit_flows",
+    "validate_unknown_gauges",
+    "year_to_year_of",
+]
+
+
+def check_run_crs(crs):
+    """Refuse a run's coordinate system that is not projected in metres.
+
+    Raises
+    ------
+    ConfigError
+    """
+    expected = "a projected system in metres, for example EPSG:32633"
+    try:
+        system = CRS.from_user_input(crs)
+    except CRSError:
+        raise ConfigError.of("run.crs is no coordinate system", expected=expected, found=crs) from None
+    if not system.is_projected or system.axis_info[0].unit_name != "metre":
+        unit = system.axis_info[0].unit_name if system.axis_info else "no"
+        raise ConfigError.of(
+            "run.crs does not measure in metres",
+            expected=expected,
+            found=f"{crs} ({system.name}), with axes in {unit}",
+            fix="choose the projected system of your region; degrees have no length",
+        )
+
+
+def read_raster(source, folder, crs, what):
+    """Facts of a raster, with the operation that takes it to the run's system in its lineage."""
+    facts = raster_facts(source, folder, what)
+    return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).notes})
+
 
 def read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty):
     """A layer that lies where the run is, unless it may be empty.
@@ -162,43 +226,6 @@ def read_share(source, folder, crs, name):
     return read._replace(frame=read.frame[match.meant].reset_index(drop=True), repairs=repairs)
 
 
-# What `sitefinder.steps.inputs` reads with.
-__all__ = [
-    "alterations_of",
-    "bounds_in_run",
-    "check_run_crs",
-    "checked_scale",
-    "daily_files",
-    "data_file_lineage",
-    "demand_of_settlements",
-    "footprint_table",
-    "measured_gauges",
-    "parts_of_raster",
-    "read_costs",
-    "read_coverage",
-    "read_dem_error",
-    "read_environmental_flow",
-    "read_equations",
-    "read_field_levels",
-    "read_flow_regions",
-    "read_gauges",
-    "read_layer_here",
-    "read_raster",
-    "read_ratings",
-    "read_rule",
-    "read_sections",
-    "read_share",
-    "read_spot_gaugings",
-    "read_turbine_files",
-    "stream_lines",
-    "to_common_currency",
-    "trial_weights",
-    "validate_unfit_flows",
-    "validate_unknown_gauges",
-    "year_to_year_of",
-]
-
-
 def validate_unfit_flows(settings, equations, gauges, environmental=(), weights=None):
     """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
 
@@ -221,31 +248,3 @@ def validate_unfit_flows(settings, equations, gauges, environmental=(), weights=
     one = pd.DataFrame({name: [1.0] for name in predictors})
     estimate_flows(one, validate_unfit_months(settings, used, environmental), weights)
     month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))
-
-
-def check_run_crs(crs):
-    """Refuse a run's coordinate system that is not projected in metres.
-
-    Raises
-    ------
-    ConfigError
-    """
-    expected = "a projected system in metres, for example EPSG:32633"
-    try:
-        system = CRS.from_user_input(crs)
-    except CRSError:
-        raise ConfigError.of("run.crs is no coordinate system", expected=expected, found=crs) from None
-    if not system.is_projected or system.axis_info[0].unit_name != "metre":
-        unit = system.axis_info[0].unit_name if system.axis_info else "no"
-        raise ConfigError.of(
-            "run.crs does not measure in metres",
-            expected=expected,
-            found=f"{crs} ({system.name}), with axes in {unit}",
-            fix="choose the projected system of your region; degrees have no length",
-        )
-
-
-def read_raster(source, folder, crs, what):
-    """Facts of a raster, with the operation that takes it to the run's system in its lineage."""
-    facts = raster_facts(source, folder, what)
-    return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).notes})

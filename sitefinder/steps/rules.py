@@ -12,24 +12,37 @@ from sitefinder.rules.verdicts import Held, StretchMarks, admissible, held_reach
 from sitefinder.vocabulary import UNDER
 
 
-class Judged(NamedTuple):
-    """Verdict and reasons of each reach, marks of each stretch, and the turbine choice the rules leave it.
-
-    ``held`` tells of each reach which rules hold there.
-    """
-
-    reaches: pd.DataFrame
-    stretch_marks: StretchMarks
-    choice: np.ndarray
-    because: np.ndarray
-    held: Held
-
-
 class Falls(NamedTuple):
     """Natural falls on the stream, and rows of the repairs for falls of the layer that are at no stream."""
 
     on_stream: Barriers
     distant: pd.DataFrame
+
+
+def find_falls(settings, inputs, stationing):
+    """Natural falls: those of the layer of falls, and structures of that kind.
+
+    Structures that stand at no stream are listed by the stage that places them.
+
+    Returns
+    -------
+    Falls
+    """
+    points, names = [], []
+    if "falls" in inputs.layers:
+        frame = inputs.layers["falls"].frame
+        points, names = list(frame.geometry), frame["feature_id"].tolist()
+    if "structures" in inputs.layers and "kind" in inputs.layers["structures"].frame:
+        frame = inputs.layers["structures"].frame
+        natural = frame["kind"].astype("object").map(lambda kind: str(kind).strip().lower()).isin(NATURAL_FALLS)
+        points = points + list(frame.geometry[natural])
+    segment_m = stationing.stations["segment_length_m"].to_numpy()
+    snap_m = settings.stretches.structure_snap_m
+    falls, near = place_falls(np.array(points, dtype=object), stationing.segments, segment_m, snap_m)
+    distant = [name for name, is_near in zip(names, near.tolist(), strict=False) if not is_near]
+    because = f"no stream within {snap_m:g} m", "ends no rule's effect along the stream"
+    rows = [("falls", name, *because) for name in distant]
+    return Falls(falls, pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str"))
 
 
 def overlap_rule(network, stationing, heads, falls, rule):
@@ -69,30 +82,17 @@ def joined_overlaps(found):
     return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
 
 
-def find_falls(settings, inputs, stationing):
-    """Natural falls: those of the layer of falls, and structures of that kind.
+class Judged(NamedTuple):
+    """Verdict and reasons of each reach, marks of each stretch, and the turbine choice the rules leave it.
 
-    Structures that stand at no stream are listed by the stage that places them.
-
-    Returns
-    -------
-    Falls
+    ``held`` tells of each reach which rules hold there.
     """
-    points, names = [], []
-    if "falls" in inputs.layers:
-        frame = inputs.layers["falls"].frame
-        points, names = list(frame.geometry), frame["feature_id"].tolist()
-    if "structures" in inputs.layers and "kind" in inputs.layers["structures"].frame:
-        frame = inputs.layers["structures"].frame
-        natural = frame["kind"].astype("object").map(lambda kind: str(kind).strip().lower()).isin(NATURAL_FALLS)
-        points = points + list(frame.geometry[natural])
-    segment_m = stationing.stations["segment_length_m"].to_numpy()
-    snap_m = settings.stretches.structure_snap_m
-    falls, near = place_falls(np.array(points, dtype=object), stationing.segments, segment_m, snap_m)
-    distant = [name for name, is_near in zip(names, near.tolist(), strict=False) if not is_near]
-    because = f"no stream within {snap_m:g} m", "ends no rule's effect along the stream"
-    rows = [("falls", name, *because) for name in distant]
-    return Falls(falls, pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str"))
+
+    reaches: pd.DataFrame
+    stretch_marks: StretchMarks
+    choice: np.ndarray
+    because: np.ndarray
+    held: Held
 
 
 def judge(settings, stationing, stretches, rule_overlaps):

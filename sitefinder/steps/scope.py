@@ -51,89 +51,6 @@ class SettingsParts(Parts):
         return _facts_of(self._settings, "", tuple(parts))
 
 
-class InputsParts(Parts):
-    """Inputs, of which a stage sees parts by name (``dem``) and single layers (``layers.lakes``)."""
-
-    def __init__(self, inputs):
-        self._inputs, self._digests = inputs, {}
-
-    def scoped(self, parts):
-        """Inputs that refuse all else."""
-        return ScopedInputs(self._inputs, tuple(parts))
-
-    def facts(self, parts):
-        """A digest of each of these parts as it was read."""
-        return {f"input {part.removeprefix('layers.')}": self._digest(part) for part in parts}
-
-    # Each once a run, since large layers take a while.
-    def _digest(self, part):
-        if part not in self._digests:
-            known = getattr(self._inputs, "digest_of", None)
-            if known is not None:
-                self._digests[part] = known(part)
-            else:
-                value = _input(self._inputs, part)
-                self._digests[part] = "none" if value is None else _digest_of(value)
-        return self._digests[part]
-
-
-class ScopedRule(NamedTuple):
-    """A rule as the stage of overlaps sees it: its settings, its features, and the ground that its layer covers.
-
-    ``coverage`` is None where the layer covers everything.
-    """
-
-    settings: object
-    frame: object
-    coverage: object
-
-
-class RuleParts(Parts):
-    """One rule with its layer, and the area that the layer covers, or None."""
-
-    def __init__(self, rule, read, coverage):
-        self._rule, self._read, self._coverage = rule, read, coverage
-
-    def scoped(self, parts):
-        """The rule; it is small enough to be seen whole."""
-        coverage = None if self._coverage is None else self._coverage.frame
-        return ScopedRule(ScopedSettings(self._rule, self._name, (self._name,)), self._read.frame, coverage)
-
-    def facts(self, parts):
-        """Settings of the rule, and digests of its layers as read."""
-        facts = _facts_of(self._rule, self._name, (self._name,))
-        facts[f"input {self._name}"] = _digest_of_layer(self._read)
-        if self._coverage is not None:
-            facts[f"input {self._name}.coverage"] = _digest_of_layer(self._coverage)
-        return facts
-
-    @property
-    def _name(self):
-        return _key("rules", self._rule.name)
-
-
-def rules_of(given):
-    """Each rule by its name, from what a run is given."""
-    settings, inputs = given["settings"], given["inputs"]
-    return {
-        rule.name: RuleParts(rule, read, coverage)
-        for rule, read, coverage in zip(settings.rules, inputs.rules, inputs.coverages, strict=True)
-    }
-
-
-# A layer that was only judged knows its digest; of one that was read it is taken.
-def _digest_of_layer(read):
-    digest = getattr(read, "digest", None)
-    return _digest_of(read.frame) if digest is None else digest
-
-
-# Tables and geometry are loaded only where a digest must be taken.
-def _digest_of(value):
-    from sitefinder.steps.contents import digest_of
-
-    return digest_of(value)
-
-
 class ScopedSettings:
     """A section of the settings that refuses what its stage does not declare."""
 
@@ -169,47 +86,6 @@ class ScopedSettings:
 
     def __repr__(self):
         return f"SeenSettings({self._key!r})"
-
-
-class ScopedInputs:
-    """Inputs that refuse what their stage does not declare. Of layers they give the features alone."""
-
-    def __init__(self, inputs, parts):
-        self._inputs, self._parts = inputs, parts
-
-    def __getattr__(self, name):
-        if name.startswith("_"):
-            raise AttributeError(name)
-        if name == "layers":
-            return ScopedLayers(self._inputs, self._parts)
-        if name not in self._parts:
-            raise NotDeclared(f"input {name}: name it in the sees of this stage, if its result may hang on it")
-        value = getattr(self._inputs, name)
-        return {key: ScopedLayer(read.frame) for key, read in value.items()} if name == "shares" else value
-
-
-class ScopedLayers(Mapping):
-    """Layers by name, those that a stage declares."""
-
-    def __init__(self, inputs, parts):
-        self._layers, self._parts = inputs.layers, parts
-
-    def __getitem__(self, name):
-        if f"layers.{name}" not in self._parts:
-            raise NotDeclared(f"input layers.{name}: name it in the sees of this stage")
-        return ScopedLayer(self._layers[name].frame)
-
-    def __iter__(self):
-        raise NotDeclared("all layers at once: name those that this stage needs")
-
-    def __len__(self):
-        raise NotDeclared("all layers at once: name those that this stage needs")
-
-
-class ScopedLayer(NamedTuple):
-    """A layer as stages see it."""
-
-    frame: object
 
 
 # Settings by key, as texts.
@@ -279,6 +155,73 @@ def _is_hidden(kind, name, key):
     return key in READ_ALREADY or (name in OF_A_FILE and issubclass(kind, Source))
 
 
+class InputsParts(Parts):
+    """Inputs, of which a stage sees parts by name (``dem``) and single layers (``layers.lakes``)."""
+
+    def __init__(self, inputs):
+        self._inputs, self._digests = inputs, {}
+
+    def scoped(self, parts):
+        """Inputs that refuse all else."""
+        return ScopedInputs(self._inputs, tuple(parts))
+
+    def facts(self, parts):
+        """A digest of each of these parts as it was read."""
+        return {f"input {part.removeprefix('layers.')}": self._digest(part) for part in parts}
+
+    # Each once a run, since large layers take a while.
+    def _digest(self, part):
+        if part not in self._digests:
+            known = getattr(self._inputs, "digest_of", None)
+            if known is not None:
+                self._digests[part] = known(part)
+            else:
+                value = _input(self._inputs, part)
+                self._digests[part] = "none" if value is None else _digest_of(value)
+        return self._digests[part]
+
+
+class ScopedInputs:
+    """Inputs that refuse what their stage does not declare. Of layers they give the features alone."""
+
+    def __init__(self, inputs, parts):
+        self._inputs, self._parts = inputs, parts
+
+    def __getattr__(self, name):
+        if name.startswith("_"):
+            raise AttributeError(name)
+        if name == "layers":
+            return ScopedLayers(self._inputs, self._parts)
+        if name not in self._parts:
+            raise NotDeclared(f"input {name}: name it in the sees of this stage, if its result may hang on it")
+        value = getattr(self._inputs, name)
+        return {key: ScopedLayer(read.frame) for key, read in value.items()} if name == "shares" else value
+
+
+class ScopedLayers(Mapping):
+    """Layers by name, those that a stage declares."""
+
+    def __init__(self, inputs, parts):
+        self._layers, self._parts = inputs.layers, parts
+
+    def __getitem__(self, name):
+        if f"layers.{name}" not in self._parts:
+            raise NotDeclared(f"input layers.{name}: name it in the sees of this stage")
+        return ScopedLayer(self._layers[name].frame)
+
+    def __iter__(self):
+        raise NotDeclared("all layers at once: name those that this stage needs")
+
+    def __len__(self):
+        raise NotDeclared("all layers at once: name those that this stage needs")
+
+
+class ScopedLayer(NamedTuple):
+    """A layer as stages see it."""
+
+    frame: object
+
+
 # What a stage's result hangs on in one part of the inputs.
 def _input(inputs, part):
     if part.startswith("layers."):
@@ -292,3 +235,60 @@ def _input(inputs, part):
     if part == "shares":
         return {name: read.frame for name, read in value.items()}
     return value
+
+
+class ScopedRule(NamedTuple):
+    """A rule as the stage of overlaps sees it: its settings, its features, and the ground that its layer covers.
+
+    ``coverage`` is None where the layer covers everything.
+    """
+
+    settings: object
+    frame: object
+    coverage: object
+
+
+class RuleParts(Parts):
+    """One rule with its layer, and the area that the layer covers, or None."""
+
+    def __init__(self, rule, read, coverage):
+        self._rule, self._read, self._coverage = rule, read, coverage
+
+    def scoped(self, parts):
+        """The rule; it is small enough to be seen whole."""
+        coverage = None if self._coverage is None else self._coverage.frame
+        return ScopedRule(ScopedSettings(self._rule, self._name, (self._name,)), self._read.frame, coverage)
+
+    def facts(self, parts):
+        """Settings of the rule, and digests of its layers as read."""
+        facts = _facts_of(self._rule, self._name, (self._name,))
+        facts[f"input {self._name}"] = _digest_of_layer(self._read)
+        if self._coverage is not None:
+            facts[f"input {self._name}.coverage"] = _digest_of_layer(self._coverage)
+        return facts
+
+    @property
+    def _name(self):
+        return _key("rules", self._rule.name)
+
+
+def rules_of(given):
+    """Each rule by its name, from what a run is given."""
+    settings, inputs = given["settings"], given["inputs"]
+    return {
+        rule.name: RuleParts(rule, read, coverage)
+        for rule, read, coverage in zip(settings.rules, inputs.rules, inputs.coverages, strict=True)
+    }
+
+
+# A layer that was only judged knows its digest; of one that was read it is taken.
+def _digest_of_layer(read):
+    digest = getattr(read, "digest", None)
+    return _digest_of(read.frame) if digest is None else digest
+
+
+# Tables and geometry are loaded only where a digest must be taken.
+def _digest_of(value):
+    from sitefinder.steps.contents import digest_of
+
+    return digest_of(value)

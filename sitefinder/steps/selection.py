@@ -42,18 +42,39 @@ from sitefinder.vocabulary import (
 )
 
 
-class FishAlive(NamedTuple):
-    """What comes down past chosen sites and existing plants, by station.
+class Chosen(NamedTuple):
+    """The chosen set, and why each reach without a site has none."""
 
-    ``spawning_m`` is the length of each segment under the spawning rules [m]; ``survival`` the share of fish that
-    survive from the station to the outlet, ``plants`` the number of plants that they meet, ``worst`` the spawning
-    ground at the station or above from which least come down (-1: none).
-    """
+    offers: Offers
+    rejection: np.ndarray
 
-    spawning_m: np.ndarray
-    survival: np.ndarray
-    plants: np.ndarray
-    worst: np.ndarray
+
+def choose(settings, inputs, stationing, stretches, energy, rule_overlaps, verdicts, water_bodies):
+    """The best set of stretches without overlap, and why the other reaches carry no site."""
+    steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
+    way = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
+    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, way)
+    reach = stationing.stations["reach"].to_numpy()
+    because = rejection_reason(
+        reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
+    )
+    return Chosen(offers, because)
+
+
+def offer_steps(settings, inputs, stationing, stretches, energy, verdicts):
+    """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
+    table, allow = stretches.table, settings.ranking.allow
+    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
+    steps = {
+        OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
+        NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
+        FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.min_flow_mean_m3s,
+        HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
+        CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
+        BARRED_BY_RULE: verdicts.choice >= 0,
+        STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
+    }
+    return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
 
 
 def migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies):
@@ -79,6 +100,57 @@ def migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bo
     )
 
 
+def spawning_metres(settings, stationing, rule_overlaps):
+    """Length of each station's segment under the rules that tell spawning grounds [m].
+
+    Features that may be meant (a missing category) count; where a rule works along the stream, only what lies
+    under its layer does.
+    """
+    meant = rule_overlaps["rule"].isin(settings.fish.spawning_rules)
+    hits = rule_overlaps[meant & rule_overlaps["effect"].isin([UNDER.name, TOUCHING.name])]
+    station = hits["station"].to_numpy(dtype=np.int64)
+    union = union_of_intervals(station, *(hits[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m")))
+    metres = np.zeros(len(stationing.stations))
+    np.add.at(metres, union.owner, union.to_m - union.from_m)
+    # A touch that its rule counts is spawning ground without length.
+    metres[station] = np.maximum(metres[station], SHORTEST_OVERLAP_M)
+    return metres
+
+
+def _past_existing(settings):
+    return 1.0 if settings.fish.existing_survival is None else settings.fish.existing_survival
+
+
+def site_ids(tailrace_names, scheme_types):
+    """Ids of the chosen sites, in the order of the candidates: the place of the tailrace and the layout."""
+    return without_repeats(
+        [f"{name}/{scheme_type}" for name, scheme_type in zip(tailrace_names, scheme_types, strict=True)]
+    )
+
+
+def reaches_in_region(inputs, stationing):
+    """Reaches whose middle lies inside the region's polygon, bool of shape (n,).
+
+    So neighbouring regions count a reach across their border once.
+    """
+    middle = (stationing.reaches["first_station"].to_numpy() + stationing.reaches["last_station"].to_numpy()) // 2
+    return in_region(stationing.stations, inputs)[middle]
+
+
+class FishAlive(NamedTuple):
+    """What comes down past chosen sites and existing plants, by station.
+
+    ``spawning_m`` is the length of each segment under the spawning rules [m]; ``survival`` the share of fish that
+    survive from the station to the outlet, ``plants`` the number of plants that they meet, ``worst`` the spawning
+    ground at the station or above from which least come down (-1: none).
+    """
+
+    spawning_m: np.ndarray
+    survival: np.ndarray
+    plants: np.ndarray
+    worst: np.ndarray
+
+
 def fish_alive(settings, inputs, stationing, stretches, rule_overlaps, water_bodies, sites):
     """What comes down past the chosen sites, with the shares that their turbine classes state, whatever the grade.
 
@@ -101,29 +173,6 @@ def fish_alive(settings, inputs, stationing, stretches, rule_overlaps, water_bod
     return FishAlive(spawning_m, to_outlet, plants_to_outlet(downstream, entered), worst)
 
 
-def spawning_metres(settings, stationing, rule_overlaps):
-    """Length of each station's segment under the rules that tell spawning grounds [m].
-
-    Features that may be meant (a missing category) count; where a rule works along the stream, only what lies
-    under its layer does.
-    """
-    meant = rule_overlaps["rule"].isin(settings.fish.spawning_rules)
-    hits = rule_overlaps[meant & rule_overlaps["effect"].isin([UNDER.name, TOUCHING.name])]
-    station = hits["station"].to_numpy(dtype=np.int64)
-    union = union_of_intervals(station, *(hits[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m")))
-    metres = np.zeros(len(stationing.stations))
-    np.add.at(metres, union.owner, union.to_m - union.from_m)
-    # A touch that its rule counts is spawning ground without length.
-    metres[station] = np.maximum(metres[station], SHORTEST_OVERLAP_M)
-    return metres
-
-
-def published_spawning(settings, values, silent=("generalised", "hidden")):
-    """What may be told of spawning grounds: nothing (NaN) as soon as one of their rules is published so."""
-    untold = {rule.name for rule in settings.rules if rule.publish in silent}
-    return np.full(len(values), np.nan) if untold & set(settings.fish.spawning_rules) else values
-
-
 def with_fish(settings, stationing, alive, reaches):
     """Reaches with ``spawning_m`` and ``survival_to_outlet``, from the ground where least fish come down alive."""
     reach = stationing.stations["reach"].to_numpy()
@@ -139,59 +188,10 @@ def with_fish(settings, stationing, alive, reaches):
     )
 
 
-def _past_existing(settings):
-    return 1.0 if settings.fish.existing_survival is None else settings.fish.existing_survival
-
-
-class Chosen(NamedTuple):
-    """The chosen set, and why each reach without a site has none."""
-
-    offers: Offers
-    rejection: np.ndarray
-
-
-def offer_steps(settings, inputs, stationing, stretches, energy, verdicts):
-    """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
-    table, allow = stretches.table, settings.ranking.allow
-    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
-    steps = {
-        OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
-        NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
-        FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.min_flow_mean_m3s,
-        HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
-        CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
-        BARRED_BY_RULE: verdicts.choice >= 0,
-        STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
-    }
-    return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
-
-
-def choose(settings, inputs, stationing, stretches, energy, rule_overlaps, verdicts, water_bodies):
-    """The best set of stretches without overlap, and why the other reaches carry no site."""
-    steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
-    way = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
-    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, way)
-    reach = stationing.stations["reach"].to_numpy()
-    because = rejection_reason(
-        reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
-    )
-    return Chosen(offers, because)
-
-
-def site_ids(tailrace_names, scheme_types):
-    """Ids of the chosen sites, in the order of the candidates: the place of the tailrace and the layout."""
-    return without_repeats(
-        [f"{name}/{scheme_type}" for name, scheme_type in zip(tailrace_names, scheme_types, strict=True)]
-    )
-
-
-def reaches_in_region(inputs, stationing):
-    """Reaches whose middle lies inside the region's polygon, bool of shape (n,).
-
-    So neighbouring regions count a reach across their border once.
-    """
-    middle = (stationing.reaches["first_station"].to_numpy() + stationing.reaches["last_station"].to_numpy()) // 2
-    return in_region(stationing.stations, inputs)[middle]
+def published_spawning(settings, values, silent=("generalised", "hidden")):
+    """What may be told of spawning grounds: nothing (NaN) as soon as one of their rules is published so."""
+    untold = {rule.name for rule in settings.rules if rule.publish in silent}
+    return np.full(len(values), np.nan) if untold & set(settings.fish.spawning_rules) else values
 
 
 class FishSafety(NamedTuple):
