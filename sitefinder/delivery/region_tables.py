@@ -38,10 +38,10 @@ from sitefinder.siting.potential import (
     shared,
     whole,
 )
-from sitefinder.steps.flags import covered_percent, list_seams, marked_reaches, notes
+from sitefinder.steps.flags import covered_percent, flags_as_text, list_seams, marked_reaches
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
-from sitefinder.steps.scope import OF_THE_TURBINE
+from sitefinder.steps.scope import OF_THE_COMPUTER
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
 from sitefinder.steps.terrain import list_terrain_repairs
 from sitefinder.units import (
@@ -677,7 +677,7 @@ def _middles(reaches):
 def _flags(settings, stationing, flows, marks, reaches):
     resolved = reaches["head_m"] >= settings.heads.resolved_standard_errors * reaches["head_se_m"]
     kinds = {HEAD_NOT_RESOLVED.name: ~resolved.to_numpy(), **marked_reaches(marks, stationing)}
-    return notes(kinds, flows.estimate.flags, reaches["last_station"])
+    return flags_as_text(kinds, flows.estimate.flags, reaches["last_station"])
 
 
 def find_district_lengths(inputs, reaches_table):
@@ -855,7 +855,7 @@ def make_provenance(settings, inputs, flows, repairs_table):
     for change in inputs.conversions:
         notes = f"{change.money} × {change.factor:.4g} = {change.to_money}"
         rows.append(_setting(f"price level of {change.name}", notes, change.source))
-    given = _flat(settings.model_dump(exclude={"run": OF_THE_TURBINE, "delivery": True}))
+    given = _flat(settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
     build = own_build()

@@ -52,7 +52,7 @@ from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
 from sitefinder.siting.structures import uses_reported
 from sitefinder.steps.candidates import settlements_to_serve
-from sitefinder.steps.flags import marked_stretches, notes
+from sitefinder.steps.flags import flags_as_text, marked_stretches
 from sitefinder.steps.selection import site_ids
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import COST_EXTRAPOLATED, FLAG_SEPARATOR, HEAD_NOT_RESOLVED, SURVIVAL_ROUNDED
@@ -646,7 +646,7 @@ def _described(settings, inputs, network, stationing, catchments, flows, marks, 
     kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
     kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
     kinds |= marked_stretches(marks, stretches, kept)
-    table["flags"] = notes(kinds, flows.estimate.flags, table["intake"])
+    table["flags"] = flags_as_text(kinds, flows.estimate.flags, table["intake"])
     return table
 
 

@@ -1,6 +1,8 @@
-"""What is doubtful or special at each station, and how reaches and stretches are told of it."""
+"""Flags of each station, and of the reaches and stretches that they hold for."""
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -13,29 +15,44 @@ from sitefinder.network.stations import touched_stations
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.vocabulary import BY_PLACE, FLAG_SEPARATOR, FLAG_VALUE, FLAGS, SURFACE_MODEL, flags_set_by, names
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    import numpy.typing as npt
+
+    from sitefinder.network.stations import Stationing
+    from sitefinder.profile.thalweg import Channels
+    from sitefinder.settings import Settings
+    from sitefinder.siting.candidates import Stretches
+    from sitefinder.steps.heads import DemErrors, FieldLevels
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.water_bodies import WaterBodies
+
 # In the order in which flags are listed.
 MARKS = flags_set_by(BY_PLACE)
 # Those that a stretch has from its path alone, not from its pond.
 OF_PATH = ("head_measured",)
 
 
-def find_dem_seams(settings, inputs):
+def find_dem_seams(settings: Settings, inputs: RunInputs) -> pd.DataFrame:
     """Straight steps along rows or columns of the DEM as delivered, see `sitefinder.dem.seams`."""
-    return dem_seams(inputs.dem, settings.inputs.dem.metres_per_unit)
+    seams: pd.DataFrame = dem_seams(inputs.dem, settings.inputs.dem.metres_per_unit)
+    return seams
 
 
-def list_seams(seams):
+def list_seams(seams: pd.DataFrame) -> pd.DataFrame:
     """The seams as rows of the repairs."""
+    columns = ["axis", "border", "first", "end", "step_m"]
     rows = [
         (
             "dem",
             "",
-            f"seam: a step of {seam.step_m:.2f} m between {kind}s {seam.border} and {seam.border + 1}, "
-            f"from {across} {seam.first} to {seam.end - 1}",
+            f"seam: a step of {step_m:.2f} m between {kind}s {border} and {border + 1}, "
+            f"from {across} {first} to {end - 1}",
             "reaches that cross it are flagged seam",
         )
-        for seam in seams.itertuples()
-        for kind, across in [("row", "column") if seam.axis == 0 else ("column", "row")]
+        for axis, border, first, end, step_m in seams[columns].itertuples(index=False, name=None)
+        for kind, across in [("row", "column") if axis == 0 else ("column", "row")]
     ]
     return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
 
@@ -48,13 +65,21 @@ class StationMarks(NamedTuple):
     a reach or stretch.
     """
 
-    at: dict
-    along: dict
+    at: dict[str, npt.NDArray[np.bool_]]
+    along: dict[str, npt.NDArray[np.bool_]]
 
 
 def mark_stations(
-    settings, inputs, stationing, channels, catchments, field_levels, water_bodies, dem_seams, dem_errors
-):
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    channels: Channels,
+    catchments: pd.DataFrame,
+    field_levels: FieldLevels,
+    water_bodies: WaterBodies,
+    dem_seams: pd.DataFrame,
+    dem_errors: DemErrors,
+) -> StationMarks:
     """Marks of every station.
 
     Returns
@@ -87,18 +112,24 @@ def mark_stations(
     return StationMarks(at, along)
 
 
-def covered_percent(settings, catchments):
-    """Least share of each station's catchment that any covariate's raster covers [%]; NaN without covariates."""
+def covered_percent(settings: Settings, catchments: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """Minimum share of each station's catchment that a covariate's raster covers [%]; NaN without covariates."""
     names = [f"{name}_covered_percent" for name in settings.inputs.covariates]
     return catchments[names].min(axis=1).to_numpy(dtype=np.float64)
 
 
-def carried_marks(settings, inputs, stationing, catchments, name):
+def carried_marks(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    catchments: pd.DataFrame,
+    name: Literal["regulated", "karst"],
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """Stations whose segment a layer touches, and those at which its share of the catchment is large enough.
 
     Parameters
     ----------
-    settings, inputs, placed, catchments
+    settings, inputs, stationing, catchments
         Results of the stages of those names.
     name : {"regulated", "karst"}
 
@@ -118,7 +149,9 @@ def carried_marks(settings, inputs, stationing, catchments, name):
 
 
 # Stations whose segment crosses a seam, judged in cells of the DEM as delivered.
-def _across_seams(settings, inputs, stationing, seams):
+def _across_seams(
+    settings: Settings, inputs: RunInputs, stationing: Stationing, seams: pd.DataFrame
+) -> npt.NDArray[np.bool_]:
     crosses = np.zeros(len(stationing.stations), dtype=bool)
     if len(seams):
         facts, lines = inputs.dem, stationing.segments["geometry"].to_numpy()
@@ -129,7 +162,7 @@ def _across_seams(settings, inputs, stationing, seams):
     return crosses
 
 
-def marked_reaches(marks, stationing):
+def marked_reaches(marks: StationMarks, stationing: Stationing) -> dict[str, npt.NDArray[np.bool_]]:
     """Marks of each reach, bool arrays by name in the order of `MARKS`."""
     reach, lower = stationing.stations["reach"].to_numpy(), stationing.reaches["last_station"].to_numpy()
     none = np.zeros(len(lower), dtype=bool)
@@ -141,7 +174,9 @@ def marked_reaches(marks, stationing):
     return found
 
 
-def marked_stretches(marks, stretches, kept):
+def marked_stretches(
+    marks: StationMarks, stretches: Stretches, kept: npt.NDArray[np.int64]
+) -> dict[str, npt.NDArray[np.bool_]]:
     """Marks of the candidates of the numbers `kept`, bool arrays by name in the order of `MARKS`."""
     intake = stretches.table["intake"].to_numpy()[kept]
     found = {}
@@ -154,7 +189,9 @@ def marked_stretches(marks, stretches, kept):
     return found
 
 
-def notes(kinds, station_flags, stations):
+def flags_as_text(
+    kinds: Mapping[str, npt.NDArray[np.bool_]], station_flags: Sequence[tuple[str, ...]], stations: Iterable[int]
+) -> list[str]:
     """Flags as text: the names of those that hold in each row, and those of its station, in their declared order.
 
     Parameters
@@ -174,7 +211,7 @@ def notes(kinds, station_flags, stations):
     ]
 
 
-def joined_flags(flags):
+def joined_flags(flags: Iterable[str]) -> str:
     """Flags of a row as text, in the order in which they are declared.
 
     Parameters

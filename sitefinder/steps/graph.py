@@ -5,6 +5,8 @@ A result is kept under a key of all that its stage's line names and of the code 
 loads none of their libraries.
 """
 
+from __future__ import annotations
+
 from sitefinder.pipeline.graph import PerItem, Stage, bound
 
 GIVEN = ("settings", "inputs", "scratch", "progress")
@@ -18,7 +20,16 @@ VALUED_BY = (
 )
 
 
-def stage(name, run, reads, settings="", inputs="", each=None, content=None, describes=()):
+def stage(
+    name: str,
+    run: str,
+    reads: str,
+    settings: str = "",
+    inputs: str = "",
+    each: PerItem | None = None,
+    content: str | None = None,
+    describes: tuple[str, ...] = (),
+) -> Stage:
     """A stage as a line: what it reads, then the settings and the inputs that it sees, each as words."""
     depends_on = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
     depends_on = {given: parts for given, parts in depends_on.items() if parts}

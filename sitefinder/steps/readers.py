@@ -1,6 +1,9 @@
 """What reads inputs and judges them; loaded only by a run that reads, since it needs large libraries."""
 
+from __future__ import annotations
+
 from functools import partial
+from typing import TYPE_CHECKING
 
 import pandas as pd
 from pyproj import CRS
@@ -34,6 +37,23 @@ from sitefinder.steps.flow_regions import flow_by_regions, read_flow_regions, tr
 from sitefinder.steps.flows import validate_unfit_months, validate_unknown_gauges, year_to_year_of
 from sitefinder.steps.heads import footprint_table
 from sitefinder.steps.network import stream_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from sitefinder.catalogue.equations import Equation
+    from sitefinder.hydrology.regions import RegionWeights
+    from sitefinder.io.raster import RasterFacts
+    from sitefinder.io.vector import LayerRead
+    from sitefinder.settings import (
+        CovariateSource,
+        DemSource,
+        EnvironmentalFlowRule,
+        LayerSource,
+        Settings,
+        ShareSource,
+    )
 
 # What `sitefinder.steps.inputs` reads with.
 __all__ = [
@@ -72,7 +92,7 @@ __all__ = [
 ]
 
 
-def check_run_crs(crs):
+def check_run_crs(crs: str) -> None:
     """Refuse a run's coordinate system that is not projected in metres.
 
     Raises
@@ -94,13 +114,21 @@ def check_run_crs(crs):
         )
 
 
-def read_raster(source, folder, crs, what):
+def read_raster(source: DemSource | CovariateSource, folder: Path, crs: str, what: str) -> RasterFacts:
     """Facts of a raster, with the operation that takes it to the run's system in its lineage."""
     facts = raster_facts(source, folder, what)
     return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).notes})
 
 
-def read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty):
+def read_layer_here(
+    source: LayerSource,
+    folder: Path,
+    crs: str,
+    bounds: Sequence[float] | None,
+    what: str,
+    geometry: str,
+    allow_empty: bool,
+) -> LayerRead:
     """A layer that lies where the run is, unless it may be empty.
 
     Parameters
@@ -124,7 +152,7 @@ def read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty):
     return read
 
 
-def read_rule(rule, folder, crs, bounds):
+def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
     """The layer of a rule, with what its filter and areas make of it among the repairs and in its lineage.
 
     Parameters
@@ -148,10 +176,10 @@ def read_rule(rule, folder, crs, bounds):
     if frame.empty:
         return read
     match = matching(frame, rule)
-    rows, notes = [], read.lineage["features"]
+    rows, features = [], read.lineage["features"]
     if rule.column is not None or rule.where is not None:
         row = frame["source_row"]
-        notes += f", {row[match.meant].nunique()} meant by the filter"
+        features += f", {row[match.meant].nunique()} meant by the filter"
         if match.category_missing.any():
             count = row[match.category_missing].nunique()
             rows.append(("", "no category to filter by", f"{count} features make what they touch unknown"))
@@ -160,10 +188,10 @@ def read_rule(rule, folder, crs, bounds):
         rows.append(("", "points with an area", action))
     added = pd.DataFrame([(what, *row) for row in rows], columns=REPAIR_COLUMNS, dtype="str")
     repairs = pd.concat([read.repairs, added], ignore_index=True)
-    return read._replace(repairs=repairs, lineage=read.lineage | {"features": notes})
+    return read._replace(repairs=repairs, lineage=read.lineage | {"features": features})
 
 
-def read_coverage(rule, folder, crs, bounds):
+def read_coverage(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead | None:
     """Polygons of the area that a rule's layer covers, or None where the rule names none.
 
     Parameters
@@ -188,7 +216,7 @@ def read_coverage(rule, folder, crs, bounds):
     )
 
 
-def read_share(source, folder, crs, name):
+def read_share(source: ShareSource, folder: Path, crs: str, name: str) -> LayerRead:
     """Polygons of the values that count, whose share of each catchment is a predictor of flow.
 
     A layer of no ground near the DEM is right: the share is nothing there.
@@ -226,21 +254,27 @@ def read_share(source, folder, crs, name):
     return read._replace(frame=read.frame[match.meant].reset_index(drop=True), repairs=repairs)
 
 
-def validate_unfit_flows(settings, equations, gauges, environmental=(), weights=None):
+def validate_unfit_flows(
+    settings: Settings,
+    equations: Sequence[Sequence[Equation]],
+    gauges: pd.DataFrame | None,
+    environmental: Sequence[EnvironmentalFlowRule] = (),
+    weights: RegionWeights | None = None,
+) -> None:
     """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
 
-    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Reserve
-    rules that go by the month are refused where no equation does.
+    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Rules of
+    the environmental flow that go by the month are refused where no equation does.
 
     Raises
     ------
     ConfigError, InputError
     """
     predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
-    if gauges is None:
+    table = settings.flows.gauges
+    if gauges is None or table is None:
         used = [equation for file in equations for equation in file]
     else:
-        table = settings.flows.gauges
         used = [
             fit.equation
             for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)

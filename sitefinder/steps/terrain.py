@@ -1,8 +1,10 @@
 """The stages of the terrain: the warped surface, its relief, what drains to each station, and the catchments."""
 
+from __future__ import annotations
+
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -21,10 +23,23 @@ from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.pipeline.executors import parallel_map
 from sitefinder.steps.flow_regions import region_polygons
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import numpy.typing as npt
+
+    from sitefinder.dem.tiles import StationSums, TileSums
+    from sitefinder.io.surface import LevelledLakes
+    from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import Network
+    from sitefinder.profile.thalweg import Channels
+    from sitefinder.settings import CovariateSource, DemSource, Settings
+    from sitefinder.steps.inputs import RunInputs
+
 # Covariates are summed as whole thousandths, so that no order of adding can change a sum.
 COVARIATE_STEPS = 1000.0
 PERCENT = 100.0
-# Most cells along the longer side: some twelve to the millimetre of a page.
+# Maximum of cells along the longer side: some twelve to the millimetre of a page.
 MAX_CELLS = 1600
 # Light from the north-west and from above, as is usual on maps (common practice, no source).
 AZIMUTH_DEG, ALTITUDE_DEG = 315.0, 45.0
@@ -45,12 +60,12 @@ class Surface(NamedTuple):
 
     grid: Grid
     dem_path: Path
-    covariate_paths: dict
-    levelled: object = None
+    covariate_paths: dict[str, Path]
+    levelled: LevelledLakes | None = None
     filled_cells: int = 0
 
 
-def warp_surface(settings, inputs, scratch):
+def warp_surface(settings: Settings, inputs: RunInputs, scratch: Path) -> Surface:
     """Warp the DEM and each covariate once to the run's grid; level lakes and fill small holes on the DEM's copy.
 
     Raises
@@ -60,10 +75,14 @@ def warp_surface(settings, inputs, scratch):
     """
     crs = settings.run.crs
     grid = run_grid(inputs.dem, crs, settings.terrain.cell_size_m)
-    paths = {}
+    paths: dict[str, Path] = {}
     for name, facts in {"dem": inputs.dem, **inputs.covariates}.items():
-        source = settings.inputs.dem if name == "dem" else settings.inputs.covariates[name]
-        factor = source.metres_per_unit if name == "dem" else source.scale
+        source: DemSource | CovariateSource
+        if name == "dem":
+            source, factor = settings.inputs.dem, settings.inputs.dem.metres_per_unit
+        else:
+            source = settings.inputs.covariates[name]
+            factor = source.scale
         paths[name] = scratch / f"surface-{len(paths)}.tif"
         if warp_once(facts, grid, crs, paths[name], factor=factor) == 0:
             raise InputError.of(
@@ -94,12 +113,12 @@ class Relief(NamedTuple):
     has none.
     """
 
-    shade: np.ndarray
-    known: np.ndarray
-    bounds_m: tuple
+    shade: npt.NDArray[np.uint8]
+    known: npt.NDArray[np.bool_]
+    bounds_m: tuple[float, float, float, float]
 
 
-def shade_relief(surface):
+def shade_relief(surface: Surface) -> Relief:
     """Shade the DEM.
 
     Parameters
@@ -131,7 +150,9 @@ def shade_relief(surface):
 
 # Brightness of a matt surface, 0 for its darkest cell and 1 for its brightest: the cosine of the angle between its
 # normal and the light (Lambert's law; slopes by central differences).
-def _hillshade(level_m, cell_width_m, cell_height_m, stretched):
+def _hillshade(
+    level_m: npt.NDArray[np.float64], cell_width_m: float, cell_height_m: float, stretched: float
+) -> npt.NDArray[np.float64]:
     azimuth, altitude = np.radians(90.0 - AZIMUTH_DEG), np.radians(ALTITUDE_DEG)
     # Row 0 is the northernmost.
     up, across = np.gradient(stretched * level_m, -cell_height_m, cell_width_m)
@@ -140,18 +161,27 @@ def _hillshade(level_m, cell_width_m, cell_height_m, stretched):
     darkest, range_of_light = light.min(), np.ptp(light)
     if range_of_light > FLAT:
         light = (light - darkest) / range_of_light
-    return np.clip(light, 0.0, 1.0)
+    brightness: npt.NDArray[np.float64] = np.clip(light, 0.0, 1.0)
+    return brightness
 
 
-class Ground(NamedTuple):
+class Drainage(NamedTuple):
     """What drains to each station, tile by tile and summed; ``label_tiles`` are (window, path) of the labels."""
 
-    sums: object
+    sums: StationSums
     cells: StreamCells
-    label_tiles: list
+    label_tiles: list[tuple[Window, Path]]
 
 
-def drain_terrain(settings, surface, network, stationing, channels, scratch, progress):
+def drain_terrain(
+    settings: Settings,
+    surface: Surface,
+    network: Network,
+    stationing: Stationing,
+    channels: Channels,
+    scratch: Path,
+    progress: Callable[[int, int], None] | None,
+) -> Drainage:
     """Drain the region tile by tile to its stations."""
     grid, terrain = surface.grid, settings.terrain
     cells = stream_cells(*_pieces(stationing, channels), network.links["downstream_link"].to_numpy(), grid)
@@ -165,12 +195,20 @@ def drain_terrain(settings, surface, network, stationing, channels, scratch, pro
             found=f"{len(cells.row)} stream cells on a grid of {grid.rows} × {grid.columns}",
             fix="check that DEM and streams are of the same region",
         )
-    return Ground(merged, cells, label_tiles)
+    return Drainage(merged, cells, label_tiles)
 
 
 # Polylines in compressed form: the segments; from each station the way to its channel, where water that runs
 # beside the drawn line is caught; and each headwater's first station as a single vertex.
-def _pieces(stationing, channels):
+def _pieces(
+    stationing: Stationing, channels: Channels
+) -> tuple[
+    npt.NDArray[np.int64],
+    npt.NDArray[np.float64],
+    npt.NDArray[np.float64],
+    npt.NDArray[np.int32],
+    npt.NDArray[np.int32],
+]:
     segments, stations = stationing.segments, stationing.stations
     lines = segments["geometry"].to_numpy()
     beside = np.flatnonzero(channels.offset_m != 0)
@@ -185,7 +223,14 @@ def _pieces(stationing, channels):
     return start, x_m.copy(), y_m.copy(), label, stations["link"].to_numpy()[label].astype(np.int32)
 
 
-def drain_tiles(settings, surface, cells, tiles, scratch, progress):
+def drain_tiles(
+    settings: Settings,
+    surface: Surface,
+    cells: StreamCells,
+    tiles: list[Window],
+    scratch: Path,
+    progress: Callable[[int, int], None] | None,
+) -> tuple[list[TileSums], list[tuple[Window, Path]]]:
     """Drain tiles: with the flood each by itself, on as many processes as the settings say, else all at once.
 
     Parameters
@@ -197,7 +242,7 @@ def drain_tiles(settings, surface, cells, tiles, scratch, progress):
     scratch : Path
         Where the labels of each tile are kept.
     progress : callable or None
-        Told of each tile done.
+        Called with the number of tiles done and of all tiles, after each one.
 
     Returns
     -------
@@ -224,13 +269,23 @@ def drain_tiles(settings, surface, cells, tiles, scratch, progress):
     return parallel_map(task, tiles, settings.run.workers, done=progress), label_tiles
 
 
-def _label_path(scratch, tile):
+def _label_path(scratch: Path, tile: Window) -> Path:
     return scratch / f"labels-{tile.row}-{tile.column}.npz"
 
 
 # One tile, on any worker: its labels stay in the scratch folder, its sums come back.
-def _drain_one(core: Window, *, surface, cells, margin_cells, sink_depth_m, scratch):
-    def read(window):
+def _drain_one(
+    core: Window,
+    *,
+    surface: Surface,
+    cells: StreamCells,
+    margin_cells: int,
+    sink_depth_m: float | None,
+    scratch: Path,
+) -> TileSums:
+    def read(
+        window: Window,
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], dict[str, npt.NDArray[np.int64]]]:
         return *read_window(surface.dem_path, window), _scaled_covariates(surface, window)
 
     drained = drain_tile(read, core, surface.grid, cells, margin_cells, sink_depth_m=sink_depth_m)
@@ -238,8 +293,10 @@ def _drain_one(core: Window, *, surface, cells, margin_cells, sink_depth_m, scra
     return drained.sums
 
 
-# The whole DEM in one window by the second engine, then told tile by tile as the flood's answer is.
-def _drain_at_once(settings, surface, cells, tiles, scratch):
+# The whole DEM in one window by the second engine, then summed tile by tile as the flood's answer is.
+def _drain_at_once(
+    settings: Settings, surface: Surface, cells: StreamCells, tiles: list[Window], scratch: Path
+) -> list[TileSums]:
     grid, window = surface.grid, whole(surface.grid)
     elevation_m, valid = read_window(surface.dem_path, window)
     elevation_m, valid, seed = bridged(elevation_m, valid, seeds_in(cells, window), open_edges(window, grid))
@@ -266,7 +323,7 @@ def _drain_at_once(settings, surface, cells, tiles, scratch):
 
 
 # Covariates of a window as whole steps, int64.
-def _scaled_covariates(surface, window):
+def _scaled_covariates(surface: Surface, window: Window) -> dict[str, npt.NDArray[np.int64]]:
     covariates = {}
     for name, path in surface.covariate_paths.items():
         values, known = read_window(path, window)
@@ -275,7 +332,9 @@ def _scaled_covariates(surface, window):
     return covariates
 
 
-def sum_catchments(settings, surface, network, stationing, terrain):
+def sum_catchments(
+    settings: Settings, surface: Surface, network: Network, stationing: Stationing, terrain: Drainage
+) -> pd.DataFrame:
     """Predictors of each station: ``area_km2``, each covariate, and the share of the catchment at the DEM's edge.
 
     Where streams part, side arms take their share of everything that arrives. A stated inflow adds to the area of
@@ -311,7 +370,7 @@ def sum_catchments(settings, surface, network, stationing, terrain):
     return pd.DataFrame(table)
 
 
-def list_terrain_repairs(surface, ground):
+def list_terrain_repairs(surface: Surface, terrain: Drainage) -> pd.DataFrame:
     """What was done to the surface before water was led over it, and where water was kept back.
 
     Returns
@@ -322,14 +381,15 @@ def list_terrain_repairs(surface, ground):
     rows = []
     if surface.filled_cells:
         rows.append(("dem", "", "small holes without data", f"interpolated, {surface.filled_cells} cells in all"))
-    for sink in ground.sums.sinks.itertuples():
-        x_m, y_m = centre_of(surface.grid, sink.row, sink.column)
+    sinks = terrain.sums.sinks[["row", "column", "depth_m", "cells"]]
+    for row, column, depth_m, cells in sinks.itertuples(index=False, name=None):
+        x_m, y_m = centre_of(surface.grid, row, column)
         rows.append(
             (
                 "dem",
                 f"({x_m:.0f}, {y_m:.0f})",
-                f"closed basin {sink.depth_m:.1f} m deep",
-                f"kept; {sink.cells} cells drain to it and to no stream",
+                f"closed basin {depth_m:.1f} m deep",
+                f"kept; {cells} cells drain to it and to no stream",
             )
         )
     return pd.DataFrame(rows, columns=REPAIR_COLUMNS)

@@ -100,7 +100,7 @@ def test_measurements_that_cannot_be_used_are_reported_and_change_nothing(result
     assert heads is results["long_profile"]
     assert stationing.repairs["action"].tolist() == ["not used", "not used"]
     assert stationing.repairs["problem"].str.split("; ").str[-1].tolist() == [
-        "its places are on no one way down",
+        "one of its places is not downstream of the other",
         "no stream within 60 m",
     ]
 
