@@ -81,12 +81,12 @@ def list_stretches(
     for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
         table[name] = nearest_distance_m(x_m, y_m, frame)[tailrace]
-    # Kept here, so that no later stage opens the DEM.
+    # Read here, so that no later stage opens the DEM.
     table["road_level_m"] = _road_levels_m(settings, inputs, x_m, y_m)[tailrace]
     served = settlements_to_serve(settings, inputs)
     table["settlement_distance_m"] = nearest_distance_m(x_m, y_m, served)[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
-    # The turbine of a plant at a weir stands below it.
+    # The turbine of a plant at a weir is below it.
     table["stream_width_m"] = channel_shapes.shapes.width_m[tailrace]
     table["stream_depth_m"] = channel_shapes.shapes.depth_m[tailrace]
     min_m = settings.heads.resolved_standard_errors * table["head_uncorrected_se_m"]
@@ -168,13 +168,13 @@ def value_all(
     enough &= ~table["flow_missing"]
     data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed)
     valued = value_stretches(table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data)
-    whole = {
+    columns = {
         name: pd.Series(NO_VALUE.get(name.partition("_")[2], np.nan), index=table.index, dtype=valued[name].dtype)
         for name in valued
         if name != "costs_left_out"
     }
-    whole["costs_left_out"] = pd.Series("", index=table.index, dtype=object)
-    valuation = pd.DataFrame(whole)
+    columns["costs_left_out"] = pd.Series("", index=table.index, dtype=object)
+    valuation = pd.DataFrame(columns)
     for name in valued:
         valuation.loc[enough, name] = valued[name]
     return valuation

@@ -86,8 +86,8 @@ def mark_stations(
     -------
     StationMarks
         ``regulated`` and ``karst`` are carried downstream while the share of the catchment above a dam, or above
-        a losing reach, is at least what the settings state. ``covariate_partial`` and ``catchment_incomplete``
-        are of the whole catchment, so they are carried of themselves. ``tidal`` holds for all below. Seams,
+        a losing reach, is not below what the settings state. ``covariate_partial`` and ``catchment_incomplete``
+        are of the whole catchment, so they need not be carried downstream. ``tidal`` holds for all below. Seams,
         borders of the DEM's surveys, surface models, standing water, doubtful channels and plants hold where they
         are.
     """

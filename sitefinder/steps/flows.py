@@ -435,7 +435,7 @@ def apply_abstractions(
 
 
 # Station at whose segment each point takes or brings water: the nearest, of several the lowest number. What is far
-# from all streams is told and left out.
+# from all streams is left out, with a row of the repairs.
 def _place_abstractions(
     settings: Settings, frame: geopandas.GeoDataFrame, stationing: Stationing
 ) -> tuple[npt.NDArray[np.int64], pd.DataFrame]:

@@ -12,7 +12,7 @@ from sitefinder.pipeline.graph import PerItem, Stage, bound
 GIVEN = ("settings", "inputs", "scratch", "progress")
 # Gives the digest of what a result holds.
 CONTENT = "sitefinder.steps.contents:digest_of"
-# Settings that the value of a stretch depends on, beside those of fish.
+# Settings that the valuation of a stretch depends on, beside those of fish.
 VALUED_BY = (
     "stretches.min_flow_mean_m3s energy tailwater flows.releases ranking.choose_by costs.discount_rate "
     "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
@@ -30,7 +30,7 @@ def stage(
     content: str | None = None,
     describes: tuple[str, ...] = (),
 ) -> Stage:
-    """A stage as a line: what it reads, then the settings and the inputs that it sees, each as words."""
+    """A stage as a line: what it reads, then the settings and the inputs that it depends on, each as words."""
     depends_on = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
     depends_on = {given: parts for given, parts in depends_on.items() if parts}
     return Stage(name, run, (*depends_on, *reads.split()), depends_on, each, content, describes)

@@ -47,12 +47,12 @@ if TYPE_CHECKING:
 NOT_USED = "not used"
 # Reach of a transect to each side, in cells of the DEM, where the settings state none.
 TRANSECT_CELLS = 2.5
-# A bank stands so much above the channel: this height, and as many standard errors of the difference of two cells
+# A bank is so much higher than the channel: this height, and as many standard errors of the difference of two cells
 # (own choices).
 MIN_BANK_M, BANK_ERRORS = 0.5, 3.0
 # Water that is level over so many cells was made level by the DEM's makers (own choice).
 FLAT_CELLS = 5
-# An elevation stands for a cell, and the mapped line wanders: error of the place along the stream, in cells. That
+# An elevation represents a cell, and the mapped line wanders: error of the place along the stream, in cells. That
 # of a cell alone is 0.29 (1 / sqrt(12)). Own choice: on fresh regions (tests/benchmarks/fresh_regions.py) 3 to
 # 7 % of heads then lie beyond two standard errors.
 PLACE_CELLS = 1.0 / 3.0
@@ -82,7 +82,7 @@ class DemErrors(NamedTuple):
 def find_dem_errors(settings: Settings, inputs: RunInputs, stationing: Stationing) -> DemErrors:
     """Error of the DEM at each station.
 
-    Where footprints overlap, the latest survey holds, of equal dates the most exact, then the first in the layer.
+    Where footprints overlap, the latest survey holds, of equal dates the one of smallest error, then the first in the layer.
     A station in none of them takes the error that ``inputs.dem`` states.
 
     Returns
@@ -418,7 +418,7 @@ def place_field_levels(
     return FieldLevels(drops, measured, ratings, pd.DataFrame(repairs, columns=REPAIR_COLUMNS, dtype="str"))
 
 
-# Measured drops by falling error; of equals, the one that stands later in the table counts more.
+# Measured drops by falling error; of equals, the one that is later in the table counts more.
 def _in_order(inputs: RunInputs) -> pd.DataFrame:
     if inputs.field_levels is None:
         return pd.DataFrame(columns=["level_id", "drop_m", "error_m", "date", "upper", "lower"])

@@ -37,7 +37,7 @@ class Falls(NamedTuple):
 def find_falls(settings: Settings, inputs: RunInputs, stationing: Stationing) -> Falls:
     """Natural falls: those of the layer of falls, and structures of that kind.
 
-    Structures that stand at no stream are listed by the stage that places them.
+    Structures that are at no stream are listed by the stage that places them.
 
     Returns
     -------

@@ -48,7 +48,7 @@ class NotDeclared(Exception):
 
 
 class SettingsParts(Parts):
-    """Settings, of which a stage sees sections (``heads``) and single settings (``inputs.dem.vertical_unit``)."""
+    """Settings, of which a stage gets sections (``heads``) and single settings (``inputs.dem.vertical_unit``)."""
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
@@ -85,7 +85,7 @@ class ScopedSettings:
             return self._changed[name]
         kind = type(self._section)
         if name not in kind.model_fields:
-            # A property, worked out from what may be seen.
+            # A property, derived from settings that are declared.
             return getattr(kind, name).__get__(self)
         key = _key(self._key, name)
         if not (_is_part(key, self._parts) or _is_path(kind, name)) or _is_hidden(kind, name, key):
@@ -135,7 +135,7 @@ def _facts_of(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str,
     return facts | _derived_facts(section, key, parts)
 
 
-# What a section works out from settings that may be seen: its code is not among that which a stage imports.
+# What a section derives from settings that are declared: its code is not among that which a stage imports.
 def _derived_facts(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str, str]:
     facts, scoped = {}, ScopedSettings(section, key, parts)
     for name, member in inspect.getmembers_static(type(section), lambda one: isinstance(one, property)):
@@ -175,7 +175,7 @@ def _is_hidden(kind: type[BaseModel], name: str, key: str) -> bool:
 
 
 class InputsParts(Parts):
-    """Inputs, of which a stage sees parts by name (``dem``) and single layers (``layers.lakes``)."""
+    """Inputs, of which a stage gets parts by name (``dem``) and single layers (``layers.lakes``)."""
 
     def __init__(self, inputs: LazyInputs | RunInputs) -> None:
         self._inputs = inputs

@@ -1,4 +1,4 @@
-"""The stages of the selection: the best set of sites, what fish ask of it, and what fish-safe turbines gain."""
+"""The stages of the selection: the best set of sites, what migrating fish ask of it, and what fish-safe turbines gain."""
 
 from __future__ import annotations
 
@@ -76,8 +76,8 @@ def choose(
 ) -> Chosen:
     """The best set of stretches without overlap, and why the other reaches carry no site."""
     steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
-    way = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
-    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, way)
+    path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
+    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path)
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
@@ -183,7 +183,7 @@ class FishAlive(NamedTuple):
 
     ``spawning_m`` is the length of each segment under the spawning rules [m]; ``survival`` the share of fish that
     survive from the station to the outlet, ``plants`` the number of plants that they meet, ``worst`` the spawning
-    ground at the station or above from which least come down (-1: none).
+    ground at the station or above from which the smallest share survives (-1: none).
     """
 
     spawning_m: npt.NDArray[np.float64]
@@ -273,8 +273,8 @@ def weigh_fish_safety(
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
         steps = offer_steps(settings, inputs, stationing, stretches, valued, judged)
-        way = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
-        return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, way)
+        path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
+        return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, path)
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
     by_grade, known = {}, {}

@@ -60,7 +60,7 @@ class WaterBodies(NamedTuple):
 
 
 def find_structures(settings: Settings, inputs: RunInputs, stationing: Stationing) -> pd.DataFrame:
-    """Structures of the user's layer with the station whose segment they stand in.
+    """Structures of the user's layer with the station whose segment they are on.
 
     Returns
     -------
@@ -104,7 +104,7 @@ def find_water_bodies(
     developed = np.zeros(count, dtype=bool)
     powered = structures["powered"].astype(bool) & (structures["station"] >= 0)
     developed[structures["station"][powered].to_numpy(dtype=np.int64)] = True
-    ways, intakes = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+    between, intakes = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
     if "plants" in inputs.layers and plant_source is not None:
         plants = developed_stations(
             inputs.layers["plants"].frame,
@@ -115,7 +115,7 @@ def find_water_bodies(
             role_column=plant_source.role_column,
         )
         developed |= plants.stations
-        ways, intakes = plants.ways, plants.intakes
+        between, intakes = plants.ways, plants.intakes
         doubts += [("plants", *doubt) for doubt in plants.doubts]
     tidal = np.zeros(count, dtype=bool)
     if settings.heads.tidal_below_m is not None:
@@ -126,12 +126,12 @@ def find_water_bodies(
     tidal = carried_down(tidal, downstream)
     repairs = pd.DataFrame(doubts, columns=REPAIR_COLUMNS, dtype="str")
     entered = entered_plants(
-        developed, ways, intakes, stationing.stations["segment_length_m"].to_numpy(), downstream
+        developed, between, intakes, stationing.stations["segment_length_m"].to_numpy(), downstream
     )
     return WaterBodies(standing | detected, detected, developed, tidal, structures, repairs, entered)
 
 
-# Segments of one level in the DEM's own cells, over a way as long as the settings ask.
+# Segments of one level in the DEM's own cells, over a length as long as the settings ask.
 def _level_water(
     settings: Settings, stationing: Stationing, heads: Profile, doubts: list[RepairRow]
 ) -> npt.NDArray[np.bool_]:
