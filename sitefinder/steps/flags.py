@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.water_bodies import WaterBodies
 
 # In the order in which flags are listed.
-MARKS = flags_set_by(BY_PLACE)
+STATION_FLAGS = flags_set_by(BY_PLACE)
 # Those that a stretch has from its path alone, not from its pond.
 OF_PATH = ("head_measured",)
 
@@ -57,8 +57,8 @@ def list_seams(seams: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
 
 
-class StationMarks(NamedTuple):
-    """Marks of the stations, bool arrays by name.
+class StationFlags(NamedTuple):
+    """Flags of the stations, bool arrays by name.
 
     ``at`` hold for the water that arrives at a station, because of its catchment: they count at a reach's lower
     end and at a stretch's intake. ``along`` hold for the segment that ends there: they count for every segment of
@@ -69,7 +69,7 @@ class StationMarks(NamedTuple):
     along: dict[str, npt.NDArray[np.bool_]]
 
 
-def mark_stations(
+def flag_stations(
     settings: Settings,
     inputs: RunInputs,
     stationing: Stationing,
@@ -79,12 +79,12 @@ def mark_stations(
     water_bodies: WaterBodies,
     dem_seams: pd.DataFrame,
     dem_errors: DemErrors,
-) -> StationMarks:
-    """Marks of every station.
+) -> StationFlags:
+    """Flags of every station.
 
     Returns
     -------
-    StationMarks
+    StationFlags
         ``regulated`` and ``karst`` are carried downstream while the share of the catchment above a dam, or above
         a losing reach, is not below what the settings state. ``covariate_partial`` and ``catchment_incomplete``
         are of the whole catchment, so they need not be carried downstream. ``tidal`` holds for all below. Seams,
@@ -108,8 +108,8 @@ def mark_stations(
         "head_measured": field_levels.measured,
     }
     for name in ("regulated", "karst"):
-        along[name], at[name] = carried_marks(settings, inputs, stationing, catchments, name)
-    return StationMarks(at, along)
+        along[name], at[name] = carried_flags(settings, inputs, stationing, catchments, name)
+    return StationFlags(at, along)
 
 
 def covered_percent(settings: Settings, catchments: pd.DataFrame) -> npt.NDArray[np.float64]:
@@ -118,7 +118,7 @@ def covered_percent(settings: Settings, catchments: pd.DataFrame) -> npt.NDArray
     return catchments[names].min(axis=1).to_numpy(dtype=np.float64)
 
 
-def carried_marks(
+def carried_flags(
     settings: Settings,
     inputs: RunInputs,
     stationing: Stationing,
@@ -162,28 +162,30 @@ def _across_seams(
     return crosses
 
 
-def marked_reaches(marks: StationMarks, stationing: Stationing) -> dict[str, npt.NDArray[np.bool_]]:
-    """Marks of each reach, bool arrays by name in the order of `MARKS`."""
+def flags_of_reaches(quality_flags: StationFlags, stationing: Stationing) -> dict[str, npt.NDArray[np.bool_]]:
+    """Flags of each reach, bool arrays by name in the order of `STATION_FLAGS`."""
     reach, lower = stationing.stations["reach"].to_numpy(), stationing.reaches["last_station"].to_numpy()
     none = np.zeros(len(lower), dtype=bool)
     found = {}
-    for name in MARKS:
-        found[name] = none | (marks.at[name][lower] if name in marks.at else False)
-        if name in marks.along:
-            found[name][reach[marks.along[name] & (reach >= 0)]] = True
+    for name in STATION_FLAGS:
+        found[name] = none | (quality_flags.at[name][lower] if name in quality_flags.at else False)
+        if name in quality_flags.along:
+            found[name][reach[quality_flags.along[name] & (reach >= 0)]] = True
     return found
 
 
-def marked_stretches(
-    marks: StationMarks, stretches: Stretches, kept: npt.NDArray[np.int64]
+def flags_of_stretches(
+    quality_flags: StationFlags, stretches: Stretches, kept: npt.NDArray[np.int64]
 ) -> dict[str, npt.NDArray[np.bool_]]:
-    """Marks of the candidates of the numbers `kept`, bool arrays by name in the order of `MARKS`."""
+    """Flags of the candidates of the numbers `kept`, bool arrays by name in the order of `STATION_FLAGS`."""
     intake = stretches.table["intake"].to_numpy()[kept]
     found = {}
-    for name in MARKS:
-        found[name] = marks.at[name][intake] if name in marks.at else np.zeros(len(kept), dtype=bool)
-        if name in marks.along:
-            on = np.concatenate([[0], np.cumsum(marks.along[name][stretches.taken])])
+    for name in STATION_FLAGS:
+        found[name] = (
+            quality_flags.at[name][intake] if name in quality_flags.at else np.zeros(len(kept), dtype=bool)
+        )
+        if name in quality_flags.along:
+            on = np.concatenate([[0], np.cumsum(quality_flags.along[name][stretches.taken])])
             end = stretches.pond_start[kept] if name in OF_PATH else stretches.start[kept + 1]
             found[name] = found[name] | (on[end] > on[stretches.start[kept]])
     return found

@@ -21,7 +21,7 @@ from sitefinder.hydrology.regression import fit_equations
 from sitefinder.hydrology.seasons import is_far_scaled, month_statistics, split_by_month, year_of_months
 from sitefinder.network.stations import nearest_segments
 from sitefinder.network.topology import REPAIR_COLUMNS
-from sitefinder.steps.flags import carried_marks
+from sitefinder.steps.flags import carried_flags
 from sitefinder.steps.flow_regions import flow_by_regions, list_region_doubts, region_weights
 from sitefinder.steps.heads import NOT_USED, stations_along
 
@@ -407,7 +407,7 @@ def apply_abstractions(
     AlteredFlows
     """
     if "karst" in inputs.layers and settings.flags.karst_log_sd > 0:
-        losing = carried_marks(settings, inputs, stationing, catchments, "karst")[1]
+        losing = carried_flags(settings, inputs, stationing, catchments, "karst")[1]
         estimate = widened(estimate, losing, settings.flags.karst_log_sd)
     year = None
     if equations:

@@ -59,7 +59,10 @@ STEPS = bound(
             "dem dem_error layers.streams layers.dem_footprints",
         ),
         stage(
-            "resolved", "sitefinder.steps.network:validate_unresolved", "network", "run.strict inputs.streams.path"
+            "check_network",
+            "sitefinder.steps.network:validate_unresolved",
+            "network",
+            "run.strict inputs.streams.path",
         ),
         stage(
             "stationing",
@@ -164,8 +167,8 @@ STEPS = bound(
             "layers.region",
         ),
         stage(
-            "marks",
-            "sitefinder.steps.flags:mark_stations",
+            "quality_flags",
+            "sitefinder.steps.flags:flag_stations",
             "stationing channels catchments field_levels water_bodies dem_seams dem_errors",
             "run.crs flags inputs.covariates stretches.structure_snap_m",
             "dem layers.regulated layers.karst",

@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 NOT_USED = "not used"
 # Reach of a transect to each side, in cells of the DEM, where the settings state none.
 TRANSECT_CELLS = 2.5
-# A bank is so much higher than the channel: this height, and as many standard errors of the difference of two cells
+# A bank is higher than the channel by this height, and by as many standard errors of the difference of two cells
 # (own choices).
 MIN_BANK_M, BANK_ERRORS = 0.5, 3.0
 # Water that is level over so many cells was made level by the DEM's makers (own choice).
@@ -82,8 +82,8 @@ class DemErrors(NamedTuple):
 def find_dem_errors(settings: Settings, inputs: RunInputs, stationing: Stationing) -> DemErrors:
     """Error of the DEM at each station.
 
-    Where footprints overlap, the latest survey holds, of equal dates the one of smallest error, then the first in the layer.
-    A station in none of them takes the error that ``inputs.dem`` states.
+    Where footprints overlap, the latest survey holds, of equal dates the one of smallest error, then the first in
+    the layer. A station in none of them takes the error that ``inputs.dem`` states.
 
     Returns
     -------

@@ -123,8 +123,8 @@ class Reading(NamedTuple):
     wants : tuple of str
         Readings whose values it asks for by `Readings.wanted`, and does without where they are unsound.
     files : sequence of Path, or None
-        All files that it depends on and that can be named beforehand. None where it cannot be known without reading
-        whether it would be the same: it is read by every run.
+        All files that it depends on and that can be named beforehand. None where only reading it shows whether it
+        is the same: it is read by every run.
     counted : callable
         What the digest is taken of, from the value.
     notes : callable

@@ -1,4 +1,4 @@
-"""The stages of the selection: the best set of sites, what migrating fish ask of it, and what fish-safe turbines gain."""
+"""The stages of the selection: the best set of sites, what fish ask of it, and the gain of fish-safe turbines."""
 
 from __future__ import annotations
 
