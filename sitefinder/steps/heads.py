@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.water_bodies import WaterBodies
 
+# What became of a measurement, in the table of repairs.
 NOT_USED = "not used"
 # Reach of a transect to each side, in cells of the DEM, where the settings state none.
 TRANSECT_CELLS = 2.5
@@ -56,6 +57,7 @@ FLAT_CELLS = 5
 # of a cell alone is 0.29 (1 / sqrt(12)). Own choice: on fresh regions (tests/benchmarks/fresh_regions.py) 3 to
 # 7 % of heads then lie beyond two standard errors.
 PLACE_CELLS = 1.0 / 3.0
+# Kinds of model that a footprint may state.
 KINDS = ("terrain", "surface")
 SURFACE = "surface model: heights are those of trees, roofs and bridges"
 FLAGGED = f"kept; reaches and sites are flagged {SURFACE_MODEL.name}"

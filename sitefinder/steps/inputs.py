@@ -74,7 +74,7 @@ LAYERS = {
     "power_lines": "line",
     "settlements": "any",
 }
-# What a reading gives: whoever asks for it by name knows its kind.
+# What a reading gives: of whatever kind its name has.
 Value = Any
 T = TypeVar("T")
 
@@ -87,6 +87,7 @@ class _Readers:
         return getattr(readers, name)
 
 
+# The type checker reads the module itself.
 if not TYPE_CHECKING:
     readers = _Readers()
 
