@@ -1,6 +1,8 @@
 """Which rows of two runs belong together, and which of their values differ."""
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
 import pandas as pd
@@ -8,6 +10,15 @@ import shapely
 
 from sitefinder.comparison.causes import Causes, reaching
 from sitefinder.schema import LAYERS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Iterable
+
+    import geopandas
+    import numpy.typing as npt
+
+    # Which of these pairs of rows, old and new, may be the same.
+    Judge = Callable[[npt.NDArray[np.int64], npt.NDArray[np.int64]], npt.NDArray[np.bool_]]
 
 # Own choices: lines drawn twice from the same stream lie so near each other, and share so much of their length.
 NEAR_M = 20.0
@@ -17,12 +28,12 @@ MIN_SHARE = 0.5
 class Pairs(NamedTuple):
     """Rows of the old and of the new lines that belong together, and the share of their length that they share."""
 
-    old: np.ndarray
-    new: np.ndarray
-    share: np.ndarray
+    old: npt.NDArray[np.int64]
+    new: npt.NDArray[np.int64]
+    share: npt.NDArray[np.float64]
 
 
-def shared(old, new, near_m=NEAR_M):
+def shared(old: npt.ArrayLike, new: npt.ArrayLike, near_m: float = NEAR_M) -> npt.NDArray[np.float64]:
     """Share of two lines' length that lies near the other line.
 
     Parameters
@@ -55,12 +66,19 @@ def shared(old, new, near_m=NEAR_M):
     return result
 
 
-def along(lines, near_m):
+def along(lines: npt.NDArray[np.object_], near_m: float) -> npt.NDArray[np.object_]:
     """The ground within a distance of each line, cut square at its ends."""
-    return shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
+    ground: npt.NDArray[np.object_] = shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
+    return ground
 
 
-def pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, alike=None):
+def pairs_by_place(
+    old: npt.ArrayLike,
+    new: npt.ArrayLike,
+    near_m: float = NEAR_M,
+    min_share: float = MIN_SHARE,
+    alike: Judge | None = None,
+) -> Pairs:
     """Lines that lie on each other, each with one at most.
 
     Parameters
@@ -97,9 +115,9 @@ def pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, alike=None):
             taken_old.add(i[row])
             taken_new.add(j[row])
             kept.append(row)
-    kept = np.array(kept, dtype=np.int64)
-    kept = kept[np.argsort(i[kept], kind="stable")]
-    return Pairs(i[kept].astype(np.int64), j[kept].astype(np.int64), share[kept])
+    rows = np.array(kept, dtype=np.int64)
+    rows = rows[np.argsort(i[rows], kind="stable")]
+    return Pairs(i[rows].astype(np.int64), j[rows].astype(np.int64), share[rows])
 
 
 CAUSES_REPORTED = 4
@@ -115,12 +133,21 @@ class Matched(NamedTuple):
     First the old rows in their order, then the new ones that are left.
     """
 
-    old: np.ndarray
-    new: np.ndarray
-    by: np.ndarray
+    old: npt.NDArray[np.int64]
+    new: npt.NDArray[np.int64]
+    by: npt.NDArray[np.object_]
 
 
-def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, alike=None):
+def match(
+    old_ids: npt.NDArray[np.object_],
+    new_ids: npt.NDArray[np.object_],
+    old_lines: npt.NDArray[np.object_],
+    new_lines: npt.NDArray[np.object_],
+    *,
+    near_m: float = NEAR_M,
+    same: Judge | None = None,
+    alike: Judge | None = None,
+) -> Matched:
     """Rows of two runs that are the same thing: by id where it still lies there, else by place.
 
     Parameters
@@ -140,7 +167,7 @@ def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, a
     -------
     Matched
     """
-    partner = pd.Index(new_ids).get_indexer(old_ids)
+    partner = pd.Index(new_ids).get_indexer(pd.Index(old_ids))
     old_rows = np.flatnonzero(partner >= 0)
     new_rows = partner[old_rows]
     if same is None:
@@ -163,7 +190,7 @@ def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, a
     )
 
 
-def compared_columns(layer_name, old, new):
+def compared_columns(layer_name: str, old: pd.DataFrame, new: pd.DataFrame) -> list[str]:
     """Columns of a layer that both runs have and that tell more than an id."""
     return [
         column.name
@@ -172,7 +199,9 @@ def compared_columns(layer_name, old, new):
     ]
 
 
-def differing_values(layer_name, old, new, matched, min_change):
+def differing_values(
+    layer_name: str, old: pd.DataFrame, new: pd.DataFrame, matched: Matched, min_change: float
+) -> pd.DataFrame:
     """Values of matched rows that differ.
 
     Parameters
@@ -201,31 +230,33 @@ def differing_values(layer_name, old, new, matched, min_change):
         if name in OF_ONE_NETWORK:
             rows &= matched.by[both] == "id"
         columns = {"row": both[rows], "order": order, "column": name, "unit": units[name]}
-        columns |= {"old": list(map(_told, before[rows])), "new": list(map(_told, after[rows]))}
+        columns |= {"old": list(map(_as_text, before[rows])), "new": list(map(_as_text, after[rows]))}
         found.append(pd.DataFrame(columns))
     table = pd.concat(found, ignore_index=True).sort_values(["row", "order"], kind="stable", ignore_index=True)
     return table.drop(columns="order")
 
 
-def _unequal(before, after, min_change):
+def _unequal(before: npt.NDArray[Any], after: npt.NDArray[Any], min_change: float) -> npt.NDArray[np.bool_]:
     missing = [pd.isna(values) for values in (before, after)]
     if all(pd.api.types.is_numeric_dtype(values) and values.dtype != bool for values in (before, after)):
         one, other = (np.asarray(values, dtype=np.float64) for values in (before, after))
         apart = np.abs(one - other) > min_change * np.maximum(np.abs(one), np.abs(other))
         return np.where(missing[0] | missing[1], missing[0] != missing[1], apart)
     apart = np.asarray(before, dtype=object) != np.asarray(after, dtype=object)
-    return np.where(missing[0] | missing[1], missing[0] != missing[1], apart).astype(bool)
+    unequal: npt.NDArray[np.bool_] = np.where(missing[0] | missing[1], missing[0] != missing[1], apart)
+    return unequal.astype(bool)
 
 
-def _told(value):
+def _as_text(value: Any) -> str:
     if pd.isna(value):
         return ""
     return repr(float(value)) if isinstance(value, float) else str(value)
 
 
-def names_by_row(values):
+def names_by_row(values: pd.DataFrame) -> dict[int, tuple[str, ...]]:
     """Names of the differing columns of each row that has some: {row: (name, …)}."""
-    return {row: tuple(names) for row, names in values.groupby("row", sort=True)["column"]}
+    groups = values.groupby("row", sort=True)["column"]
+    return {cast("int", row): tuple(names) for row, names in groups}
 
 
 class CauseWords:
@@ -240,22 +271,23 @@ class CauseWords:
         Columns that are compared.
     """
 
-    def __init__(self, causes: Causes, layer_name, shown):
-        self._causes, self._layer_name, self._shown, self._known = causes, layer_name, tuple(shown), {}
+    def __init__(self, causes: Causes, layer_name: str, shown: Collection[str]) -> None:
+        self._causes, self._layer_name, self._shown = causes, layer_name, tuple(shown)
+        self._known: dict[tuple[tuple[str, ...], bool], list[int]] = {}
 
-    def of_columns(self, changed, narrowed=True):
+    def of_columns(self, changed: Collection[str], narrowed: bool = True) -> list[int]:
         """Rows of differences behind changed columns; narrowed: without those that touch only what stayed."""
         key = (tuple(changed), narrowed)
         if key not in self._known:
             self._known[key] = reaching(self._causes, self._layer_name, changed, self._shown if narrowed else ())
         return self._known[key]
 
-    def notes(self, rows):
+    def notes(self, rows: Iterable[int]) -> str:
         """The differences as text; the first few where there are many."""
         return reported_causes(self._causes.table.iloc[sorted(set(rows))])
 
 
-def reported_causes(table):
+def reported_causes(table: pd.DataFrame) -> str:
     """Differences as text; the first few where there are many.
 
     Parameters
@@ -274,22 +306,23 @@ def reported_causes(table):
     return "; ".join(notes[:CAUSES_REPORTED]) + (f"; and {rest} more" if rest > 0 else "")
 
 
-def taken(values, rows, missing):
+def taken(values: npt.ArrayLike, rows: npt.NDArray[np.int64], missing: object) -> list[Any]:
     """Values of rows, and what stands where there is no row (-1)."""
     values = np.asarray(values, dtype=object)
     return [values[row] if row >= 0 else missing for row in rows.tolist()]
 
 
-def lines_of(table):
+def lines_of(table: geopandas.GeoDataFrame) -> npt.NDArray[np.object_]:
     """Geometry of a table as an array of shapely's."""
     return np.asarray(table.geometry, dtype=object)
 
 
-def as_real(values):
+def as_real(values: Iterable[object]) -> npt.NDArray[np.float64]:
     """Numbers as float64, NaN for what is missing."""
     return pd.to_numeric(pd.Series(values, dtype=object), errors="coerce").to_numpy(dtype=np.float64)
 
 
-def points_of(table):
+def points_of(table: geopandas.GeoDataFrame) -> npt.NDArray[np.float64]:
     """Coordinates of a table of points, shape (n, 2)."""
-    return shapely.get_coordinates(lines_of(table))
+    places: npt.NDArray[np.float64] = shapely.get_coordinates(lines_of(table))
+    return places
