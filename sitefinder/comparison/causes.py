@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Hashable
 from functools import cache
 from typing import TYPE_CHECKING, NamedTuple, TypedDict, TypeVar
 
@@ -11,7 +12,7 @@ import pandas as pd
 from sitefinder.schema import LAYERS
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping
+    from collections.abc import Collection, Iterable, Iterator, Mapping
 
     from sitefinder.pipeline.graph import Stage
 

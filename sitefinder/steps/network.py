@@ -197,7 +197,7 @@ def _unresolved(settings: Settings, unresolved: pd.DataFrame) -> InputError:
         file=None if source is None else source.path,
         expected="streams that lead to an outlet and fall on the whole",
         found="; ".join(reasons),
-        fix="correct these features, or run without --strict: they are then set aside as unknown",
+        fix="mend these features, or run without --strict: they are then set aside as unknown",
     )
 
 
