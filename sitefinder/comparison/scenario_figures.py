@@ -1,4 +1,4 @@
-"""An inventory in a few figures, to stand beside those of other settings."""
+"""Key figures of an inventory, for comparison with those of other settings."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def measures(
     Returns
     -------
     dict of str to float
-        In the order in which they are reported.
+        In the order in which they are shown.
     """
     sites, reaches = tables["sites"], tables["reaches"]
     km = reaches["length_m"].to_numpy(dtype=np.float64) / METRES_PER_KILOMETRE

@@ -177,29 +177,8 @@ def _between(line, from_m, to_m):
 PART_COLUMNS = ["link", "from_m", "to_m", "feature_id", "feature_from_m", "feature_to_m"]
 
 
-def make_links(pieces, lines, start, end, way_out, is_turned):
-    """Links with their orders, names and side arms.
-
-    Parameters
-    ----------
-    pieces : sitefinder.network.topology.Pieces
-        With ``geometry`` in the direction of flow.
-    lines : DataFrame
-        What the pieces were cut from, with all columns that `sitefinder.network.topology.build_network` knows.
-    start, end : ndarray of int, shape (n,)
-        Nodes of each piece in the direction of flow; no way leads in a circle.
-    way_out : ndarray of int64
-        The piece by which the main stream leaves each node, or -1.
-    is_turned : ndarray of bool, shape (n,)
-        True where a piece flows against the direction in which its feature was drawn.
-
-    Returns
-    -------
-    links, parts : DataFrame
-        See `sitefinder.network.topology.Network`.
-    repairs : list of tuple
-        Layer, feature, problem and action.
-    """
+# Links with their orders, names and side arms.
+def _make_links(pieces, lines, start, end, way_out, is_turned):
     is_main = np.zeros(len(start), dtype=bool)
     is_main[way_out[way_out >= 0]] = True
     chains, below, arriving = _chains(start, end, way_out)
@@ -470,7 +449,7 @@ def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", r
         value=lines["main_path_value"].to_numpy(dtype=np.float64)[pieces.feature],
         is_canal=lines["is_canal"].to_numpy(dtype=bool)[pieces.feature],
     )
-    links, parts, notes = make_links(pieces._replace(geometry=drawn), lines, start, end, way_out, is_turned)
+    links, parts, notes = _make_links(pieces._replace(geometry=drawn), lines, start, end, way_out, is_turned)
     mended = pd.DataFrame([*mended, *notes], columns=REPAIR_COLUMNS)
     return Network(links, parts, pd.concat([repairs, mended], ignore_index=True), unresolved)
 

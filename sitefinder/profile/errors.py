@@ -54,7 +54,7 @@ def simulate_profile_errors(
         Distance along the stream [m] at which the correlation of the DEM's errors has fallen to 1/e. Zero
         for independent errors (stations at the same place still share theirs). Between two stations that differ
         in it, half of the way counts with each.
-    draws : int
+    simulations : int
         Number of simulated surveys.
     seed : int
         Seed of the noise, 0 to 2⁶⁴ - 1.
@@ -215,7 +215,9 @@ def head_standard_error(errors_m, upper, lower):
     upper = np.asarray(upper, dtype=np.int64)
     lower = np.asarray(lower, dtype=np.int64)
     if upper.shape != lower.shape or upper.ndim != 1:
-        raise ValueError(f"upper and lower must be of one length, found shapes {upper.shape} and {lower.shape}")
+        raise ValueError(
+            f"upper and lower must have the same length, found shapes {upper.shape} and {lower.shape}"
+        )
     for name, stations in (("upper", upper), ("lower", lower)):
         if stations.size and (stations.min() < 0 or stations.max() >= len(errors_m)):
             raise ValueError(f"{name} must hold station numbers from 0 to {len(errors_m) - 1}")
@@ -410,7 +412,7 @@ def simulate_fit_errors(
         Stations with a raw elevation; refused ones are left out of the simulated surveys too.
     downstream, to_downstream_m, rmse_m, correlation_length_m, quantile, place_error_m, known_break
         As in the fit.
-    draws : int
+    simulations : int
         Number of simulated surveys.
     seed : int
         Seed of the noise, 0 to 2⁶⁴ - 1.

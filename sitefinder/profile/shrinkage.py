@@ -238,7 +238,7 @@ def _numbers(head_m, head_se_m):
     head_m = np.ascontiguousarray(head_m, dtype=np.float64)
     head_se_m = np.ascontiguousarray(head_se_m, dtype=np.float64)
     if head_m.shape != head_se_m.shape or head_m.ndim != 1:
-        raise ValueError(f"heads and errors must be of one length, found {head_m.shape} and {head_se_m.shape}")
+        raise ValueError(f"heads and errors must have the same length, found {head_m.shape} and {head_se_m.shape}")
     if not (np.isfinite(head_m).all() and np.isfinite(head_se_m).all() and (head_se_m >= 0.0).all()):
         raise ValueError("heads and their standard errors must be finite, and the errors not negative")
     return head_m, head_se_m
@@ -250,14 +250,14 @@ LENGTH_RATIO = 1.5
 MINIMUM_HEADS = 20
 
 
-class LikelyHeads(NamedTuple):
+class HeadPriors(NamedTuple):
     """What heads are likely over each of some lengths [m], rising; none where the streams are too short."""
 
     length_m: np.ndarray
     priors: list
 
 
-def likely_heads(profile_m, errors_m, downstream, to_downstream_m, segment_m, barred, longest_m):
+def head_priors(profile_m, errors_m, downstream, to_downstream_m, segment_m, barred, longest_m):
     """What heads are likely over stretches of each length, from all stretches of the region.
 
     Parameters
@@ -277,7 +277,7 @@ def likely_heads(profile_m, errors_m, downstream, to_downstream_m, segment_m, ba
 
     Returns
     -------
-    LikelyHeads
+    HeadPriors
         Lengths from the usual segment up in a fixed ratio, as far as the streams are long enough for
         `MINIMUM_HEADS` stretches side by side.
 
@@ -301,7 +301,7 @@ def likely_heads(profile_m, errors_m, downstream, to_downstream_m, segment_m, ba
             if length_m >= longest_m:
                 break
             length_m *= LENGTH_RATIO
-    return LikelyHeads(np.array(lengths_m), priors)
+    return HeadPriors(np.array(lengths_m), priors)
 
 
 # Prior of heads over one length, None where too little is known of them.
@@ -352,7 +352,7 @@ def shrunk_by_length(head_m, head_se_m, length_m, likely):
     ----------
     head_m, head_se_m, length_m : ndarray of float64, shape (m,)
         Measured heads, their standard errors and the lengths along the stream [m].
-    likely : LikelyHeads
+    likely : HeadPriors
 
     Returns
     -------
@@ -392,7 +392,7 @@ def shrink_heads(table, likely, barrier_drop_m, barrier_se_m):
     ----------
     table : DataFrame, m rows
         Columns ``scheme_type``, ``head_m``, ``head_se_m``, ``length_m``, ``weir_height_m``.
-    likely : LikelyHeads
+    likely : HeadPriors
     barrier_drop_m, barrier_se_m : ndarray of float64, shape (k,)
         Drops of all existing barriers and their standard errors [m], NaN where not known.
 

@@ -68,7 +68,7 @@ def between_stations(drop_m, error_m, fall_above_m, fall_below_m):
     return drop_m + extra_m, np.hypot(error_m, SLOPE_ERROR * extra_m)
 
 
-def lay_over(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
+def apply_measured_drops(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
     """Profile and simulated errors that meet the measured drops.
 
     Parameters

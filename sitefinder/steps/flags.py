@@ -191,7 +191,7 @@ def flags_of_stretches(
     return found
 
 
-def flags_as_text(
+def flag_texts(
     kinds: Mapping[str, npt.NDArray[np.bool_]], station_flags: Sequence[tuple[str, ...]], stations: Iterable[int]
 ) -> list[str]:
     """Flags as text: the names of those that hold in each row, and those of its station, in their declared order.

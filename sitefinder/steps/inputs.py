@@ -615,7 +615,7 @@ def _add_rasters(readings: Readings, settings: Settings, folder: Path) -> None:
     )
     readings.add(
         "scale",
-        lambda: readers.checked_scale(crs, value("bounds")),
+        lambda: readers.scale_note(crs, value("bounds")),
         settings=crs,
         needs=("bounds",),
         is_plain=True,

@@ -115,8 +115,8 @@ def find_water_bodies(
             role_column=plant_source.role_column,
         )
         developed |= plants.stations
-        between, intakes = plants.ways, plants.intakes
-        doubts += [("plants", *doubt) for doubt in plants.doubts]
+        between, intakes = plants.on_path, plants.intakes
+        doubts += [("plants", *doubt) for doubt in plants.problems]
     tidal = np.zeros(count, dtype=bool)
     if settings.heads.tidal_below_m is not None:
         tidal = heads.profile_m < settings.heads.tidal_below_m

@@ -100,11 +100,11 @@ def test_check_says_that_settings_and_inputs_are_sound_and_writes_nothing(region
 
     assert outcome.status == 0
     assert outcome.out == (
-        "Small valley: settings and inputs are sound\n"
+        "Small valley: settings and inputs are valid\n"
         "  layers:    streams\n"
         "  rules:     0\n"
-        "  machines:  12 classes\n"
-        "  repairs:   0 on reading; each is listed by a run\n"
+        "  turbines:  12 classes\n"
+        "  repairs:   0 on reading; a run lists each in the layer repairs\n"
     )
     assert region.contents() == before
 

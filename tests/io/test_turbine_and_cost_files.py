@@ -85,9 +85,7 @@ def test_a_size_that_does_not_hold_together_is_reported_with_its_class(turbine_f
         {"diameters_m = [0.8, 0.4]": "diameters_m = [0.8, 0.001]\nloss_exponent = 0.9"},
     )
 
-    with pytest.raises(
-        ConfigError, match=r"a size of 'bladeless rotor turbine' does not hold together: .*above 0"
-    ):
+    with pytest.raises(ConfigError, match=r"a size of 'bladeless rotor turbine' is inconsistent: .*above 0"):
         read_turbines([copy])
 
 
@@ -138,14 +136,16 @@ def test_a_name_found_in_two_files_is_refused(turbine_file, tmp_path):
     with pytest.raises(ConfigError, match="turbine files: 13 problems") as caught:
         read_turbines([turbine_file, copy])
 
-    assert f"{copy}: the turbine class 'Archimedes screw' stands already in {turbine_file}" in str(caught.value)
+    assert f"{copy}: the turbine class 'Archimedes screw' is already in {turbine_file}" in str(caught.value)
     assert "Kaplan turbine" not in str(caught.value).replace("semi-Kaplan turbine", "")
 
 
 def test_a_name_found_twice_in_one_file_is_refused(turbine_file, tmp_path):
     copy = changed_copy(turbine_file, tmp_path, {'name = "crossflow turbine"': 'name = "Kaplan turbine"'})
 
-    with pytest.raises(ConfigError, match="the turbine class 'Kaplan turbine' stands twice; give it another name"):
+    with pytest.raises(
+        ConfigError, match="the turbine class 'Kaplan turbine' is defined twice; give it another name"
+    ):
         read_turbines([copy])
 
 

@@ -7,10 +7,10 @@ Coefficients from memory (the abstract alone was read); the points are derived f
 
 import pandas as pd
 import pytest
+from capital_by_part import capital_parts
 
 from sitefinder.catalogue.costs import CostLaw, to_common_currency
 from sitefinder.energy.costs import turbine_cost
-from sitefinder.energy.valuation import capital_parts
 from sitefinder.io.catalogue_files import read_costs, read_turbines
 from sitefinder.settings import check_settings
 

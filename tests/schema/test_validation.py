@@ -297,7 +297,7 @@ def test_the_row_outside_all_districts_needs_no_polygon():
 def test_columns_found_twice_are_refused():
     twice = pd.concat([curve(), curve()[["flow_m3s"]]], axis=1)
 
-    with pytest.raises(TableError, match=r"columns stand in it twice\n +found: +flow_m3s"):
+    with pytest.raises(TableError, match=r"duplicate columns\n +found: +flow_m3s"):
         check_table(twice, "flow_curves")
 
 
