@@ -75,7 +75,7 @@ class StationSums(NamedTuple):
     no_data_cells: int
 
 
-def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None):
+def drain_tile(read, core, grid, cells, margin_cells, *, sink_depth_m=None) -> DrainedTile:
     """Sums of one tile, with a window no larger than it takes to know where each cell of it drains.
 
     Parameters
@@ -256,7 +256,7 @@ def _borders_reached(label, pointer, way_out, minimum, edges):
     return north, south, west, east
 
 
-def merge_tile_sums(tiles, n_stations):
+def merge_tile_sums(tiles, n_stations) -> StationSums:
     """What drains straight to each station, from the sums of all tiles.
 
     Parameters

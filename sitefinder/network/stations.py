@@ -24,7 +24,7 @@ class Stationing(NamedTuple):
     reaches: pd.DataFrame
 
 
-def place_stations(network, *, station_spacing_m, reach_length_m):
+def place_stations(network, *, station_spacing_m, reach_length_m) -> Stationing:
     """Cut links into reaches of one length each, and reaches into segments of one length each.
 
     Parameters
@@ -189,7 +189,7 @@ def place_names(parts, link, distance_m):
     )
 
 
-def without_repeats(names):
+def without_repeats(names) -> list[str]:
     """Names made distinct: the second of a kind gets b, the third c …
 
     Examples

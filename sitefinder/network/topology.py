@@ -15,6 +15,8 @@ from sitefinder.network.directions import RIDGE_M, direct_pieces, main_arms
 from sitefinder.network.ordering import link_orders
 
 REPAIR_COLUMNS = ["layer", "feature", "problem", "action"]
+# A row of those columns.
+RepairRow = tuple[str, str, str, str]
 
 
 class Pieces(NamedTuple):
@@ -368,7 +370,7 @@ class Network(NamedTuple):
     unresolved: pd.DataFrame
 
 
-def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", ridge_m=RIDGE_M):
+def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", ridge_m=RIDGE_M) -> Network:
     """A network of links from drawn lines.
 
     Parameters

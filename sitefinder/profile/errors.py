@@ -1,5 +1,6 @@
 """Error of the DEM and, by simulation, of the long profile; and the minimum head that it resolves."""
 
+from collections.abc import Callable
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -261,7 +262,11 @@ def rmse_from_le95(le95_m):
 # Default where neither settings nor preset state one [m] (own choice).
 USUAL_CORRELATION_LENGTH_M = 100.0
 # From each measure of error to the root mean square error.
-TO_RMSE = {"rmse": np.asarray, "le90": rmse_from_le90, "le95": rmse_from_le95}
+TO_RMSE: dict[str, Callable[..., np.ndarray]] = {
+    "rmse": np.asarray,
+    "le90": rmse_from_le90,
+    "le95": rmse_from_le95,
+}
 OUTSIDE = -1
 
 
@@ -458,7 +463,7 @@ LENGTH_TOLERANCE = 0.25
 WORST_PERCENT = 90.0
 
 
-def minimum_heads(errors_m, downstream, to_downstream_m, lengths_m, standard_errors, counts=None):
+def minimum_heads(errors_m, downstream, to_downstream_m, lengths_m, standard_errors, counts=None) -> pd.DataFrame:
     """Minimum resolvable head between stations at a distance along the network.
 
     Parameters

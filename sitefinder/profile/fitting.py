@@ -371,7 +371,7 @@ def fit_long_profile(
     min_flat_m=0.0,
     place_error_m=0.0,
     known_break=None,
-):
+) -> LongProfile:
     """The long profile of a tree of streams.
 
     Parameters

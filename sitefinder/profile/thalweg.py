@@ -149,7 +149,7 @@ def _of_one_stem(own, other, links):
     return (other == own) | joins | (carries_on & (other == below))
 
 
-def find_channels(x_m, y_m, elevation_m, owned, *, step_m, min_bank_m=np.inf):
+def find_channels(x_m, y_m, elevation_m, owned, *, step_m, min_bank_m=np.inf) -> Channels:
     """The channel on each transect.
 
     Parameters
