@@ -321,7 +321,7 @@ SITES = Layer(
         *made_by("stationing inputs.layers.districts", DISTRICT),
         *made_by("stretches", SCHEME_TYPE),
         *made_by("verdicts", VERDICT, REASONS, CLOSED_MONTHS),
-        *made_by("stretches flows marks energy water_bodies sites", FLAGS),
+        *made_by("stretches flows quality_flags energy water_bodies sites", FLAGS),
         *made_by("stretches", *SITE_HEAD),
         *made_by("catchments", amount("area_km2", "km²", "catchment area at the intake")),
         *made_by(
@@ -601,7 +601,7 @@ REACHES = Layer(
                 1,
             ),
         ),
-        *made_by("network heads flows marks", FLAGS),
+        *made_by("network heads flows quality_flags", FLAGS),
         *made_by("verdicts", *MARKS),
     ),
 )

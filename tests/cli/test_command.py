@@ -46,6 +46,7 @@ def test_run_delivers_and_reports_results_on_output_and_progress_on_error(region
     assert reaches["length_m"].tolist() == pytest.approx([550.0, 550.0])
 
 
+@pytest.mark.slow
 def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_results(region, command):
     before = region.contents()
 
@@ -55,6 +56,7 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
     assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
 
 
+@pytest.mark.slow
 def test_a_run_for_programs_prints_one_object_with_the_figures_of_the_file(region, command):
     outcome = command("run", "--quiet", "--json", "settings.toml")
 
@@ -73,6 +75,7 @@ def test_a_run_for_programs_prints_one_object_with_the_figures_of_the_file(regio
     assert [site["site_id"] for site in notes["sites"]] == sites["site_id"].head(5).tolist()
 
 
+@pytest.mark.slow
 def test_a_strict_run_stops_where_the_network_cannot_be_resolved_and_writes_nothing(region, command):
     drawn = pyogrio.read_dataframe("streams.gpkg")
     x_m, y_m = drawn.geometry[0].coords[0]

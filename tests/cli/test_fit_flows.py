@@ -75,6 +75,7 @@ def test_the_same_table_gives_the_same_bytes(folder, command):
     assert {path.name: path.read_bytes() for path in (folder / "fitted").iterdir()} == first
 
 
+@pytest.mark.slow
 def test_a_run_reads_what_was_fitted(folder, region, command):
     command("fit-flows", "fit.toml")
     region.write_settings(('equations = ["equations.toml"]', 'equations = ["fitted/equations.toml"]'))
@@ -102,7 +103,7 @@ def test_a_runs_own_settings_serve(folder, command):
         ),
         ('"MEAN"', '"MAEN"', "columns.flow_mean_m3s: the table has no column MAEN"),
         ('output_folder = "fitted"', "min_gauges = 40", "nothing could be fitted"),
-        ('output_folder = "fitted"', 'statistics = ["flow_q50_m3s"]', "fit.statistics names columns that"),
+        ('output_folder = "fitted"', 'statistics = ["flow_q50_m3s"]', "fit.statistics lists columns that"),
         ('output_folder = "fitted"', 'region_column = "basin"', "column basin: missing"),
         ('output_folder = "fitted"', 'method = "generalised"', '"generalised" needs year_to_year_log10'),
         ("EPSG:32633", "EPSG:1", "the crs of the gauge table is not a coordinate system"),

@@ -4,6 +4,8 @@ import re
 import shutil
 import tomllib
 
+import pytest
+
 TODO = re.compile(r'(?<== )"(TODO:[^"]*)"')
 
 
@@ -28,6 +30,7 @@ def test_a_new_folder_says_all_that_is_to_be_filled_in_at_once(region, command):
     assert region.contents() == before
 
 
+@pytest.mark.slow
 def test_a_new_folder_runs_once_it_is_filled_in(region, command, repository):
     command("new", "mine")
     for name in ("dem.tif", "streams.gpkg"):

@@ -256,7 +256,7 @@ def test_values_of_another_kind_than_the_column_are_refused():
 def test_a_filter_that_means_nothing_is_refused_unless_that_is_said_to_be_right():
     parks = layer([box(0, 0, 1, 1)] * 2, category=["strict", "landscape"])
 
-    with pytest.raises(InputError, match="means no feature") as caught:
+    with pytest.raises(InputError, match="selects no feature") as caught:
         matching(parks, rule(column="category", values=["strickt"]))
     match = matching(parks, rule(column="category", values=["strickt"], may_be_empty=True))
 

@@ -35,7 +35,7 @@ action = "exclude"
 NEVER_AGAIN = [
     "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments",
     "long_profile", "field_levels", "heads", "flows", "water_depths", "channel_shapes", "water_bodies",
-    "minimum_heads", "marks", "stretches", "energy",
+    "minimum_heads", "quality_flags", "stretches", "energy",
 ]
 # fmt: on
 

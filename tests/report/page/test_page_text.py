@@ -285,6 +285,7 @@ def test_ground_that_is_not_known_is_white_in_the_relief_and_the_rest_is_shaded(
     assert np.ptp(picture[32:]) > 60
 
 
+@pytest.mark.slow
 def test_a_large_inventory_stays_under_ten_megabytes(made):
     handover = made(sites=500, reaches=5000)
     # As large as reliefs get, and rough to the last cell, which packs worst.

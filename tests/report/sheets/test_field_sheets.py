@@ -125,7 +125,7 @@ def test_names_are_printed_as_they_are(texts, number):
     sheet = next(text for text in texts if f"sheet {number + 2} of 6, part 1" in text)
 
     assert f"Rank {number + 2}: {NAMES[number]} " in sheet
-    assert "no font" not in sheet
+    assert "no available font" not in sheet
 
 
 def test_what_is_not_known_is_said_or_left_out_and_long_names_are_given_in_full(texts):
