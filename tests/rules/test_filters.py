@@ -168,7 +168,7 @@ def test_names_of_columns_and_texts_may_hold_anything():
         ("", "at character 1: expected a condition such as kind = 'reserve' (found the end)"),
         ("zone", "at character 1: expected a condition (found the column zone); for a column of true and false"),
         ("zone = ", "at character 8: expected a value or a condition (found the end)"),
-        ("zone = one", "at character 8: expected a value (found the column one); text stands in single quotation"),
+        ("zone = one", "at character 8: expected a value (found the column one); put text in single quotation"),
         ("zone = null", "at character 8: expected a value (found NULL); write zone IS NULL"),
         ("zone in 1", "at character 9: expected ( after IN (found 1)"),
         ("zone in (1 2)", "at character 12: expected AND, OR,"),
@@ -187,13 +187,13 @@ def test_names_of_columns_and_texts_may_hold_anything():
         ("zone = 3px", "at character 9: expected AND, OR,"),
         ("zone = .5", "at character 8: expected 0.5 (found .5)"),
         ("zone = 9007199254740993", "at character 8: expected a whole number up to 9007199254740992"),
-        ("zone = 1 andzone = 2", "at character 10: expected a column, a value or a word of the language"),
-        ("zone isnull", "at character 6: expected a column, a value or a word of the language (found isnull)"),
+        ("zone = 1 andzone = 2", "at character 10: expected a column, a value or a keyword"),
+        ("zone isnull", "at character 6: expected a column, a value or a keyword (found isnull)"),
         (
             "_zone = 1",
             "at character 1: expected a condition such as kind = 'reserve' (found _zone); write \"_zone\"",
         ),
-        ("between = 1", "write the column in double quotation marks if its name is one of AND, OR, NOT"),
+        ("between = 1", "put the column in double quotation marks if its name is one of AND, OR, NOT"),
         ("zone between 4 and 3", "at character 1: expected BETWEEN the smaller AND the larger number"),
         ("zone between 1 or 2", "at character 16: expected a value or a condition (found or)"),
         ("a between DATE('2020-01-01') and DATE('2021-01-01')", "write a >= … AND a <= … for dates"),
@@ -203,10 +203,13 @@ def test_names_of_columns_and_texts_may_hold_anything():
         ),
         ("a = DATE('2020-13-01')", "found '2020-13-01'"),
         ("a = TIMESTAMP('2020-01-01')", "such as TIMESTAMP('2024-05-31T12:00:00Z') (found '2020-01-01')"),
-        ("CASEI(a) = 'X'", "expected the same on both sides, CASEI('X') (found 'X', which CASEI never gives)"),
+        (
+            "CASEI(a) = 'X'",
+            "expected the same function on both sides, CASEI('X') (found 'X', which CASEI never returns)",
+        ),
         ("CASEI(a) = 3", "expected text to compare (found 3)"),
         ("a LIKE 3", "at character 1: expected a text after LIKE (found 3)"),
-        ("true", "at character 1: expected a condition (found TRUE); leave where out if all features count"),
+        ("true", "at character 1: expected a condition (found TRUE); remove where if all features count"),
         ("(" * 60 + "zone = 1" + ")" * 60, "more than 50 conditions within each other"),
         ("not " * 60 + "zone = 1", "more than 50 conditions within each other"),
         ("(" * 100_000 + "zone = 1" + ")" * 100_000, "more than 50 conditions within each other"),
@@ -215,7 +218,7 @@ def test_names_of_columns_and_texts_may_hold_anything():
     ],
 )
 def test_an_error_says_where_the_filter_is_wrong(where, message):
-    with pytest.raises(ValueError, match=r"expected|more than|word of the language") as caught:
+    with pytest.raises(ValueError, match=r"expected|more than|a keyword is used as a column") as caught:
         parse_filter(where)
 
     assert message in str(caught.value)
@@ -257,7 +260,10 @@ def test_a_wrong_filter_is_found_with_the_settings():
     [
         ({"where": "zone = 1", "column": "zone", "values": [1]}, "state where, or column and values, not both"),
         ({"min_overlap_m": 1, "min_overlap_share": 0.5}, "min_overlap_m or min_overlap_share, not both"),
-        ({"touching_counts": True, "min_overlap_m": 5}, "touching_counts and a least overlap contradict"),
+        (
+            {"touching_counts": True, "min_overlap_m": 5},
+            "touching_counts contradicts min_overlap_m and min_overlap_share",
+        ),
         ({"effect_distance_m": 50}, 'effect_distance_m needs effect = "downstream" or "upstream"'),
         ({"stops_at_drop_m": 2}, 'stops_at_drop_m needs effect = "downstream" or "upstream"'),
         ({"area_ha_column": "a", "area_m2_column": "b"}, "area_ha_column or area_m2_column, not both"),
@@ -325,7 +331,7 @@ def test_a_text_compared_with_a_column_of_dates_is_refused_with_the_spelling_of_
 def test_a_filter_that_means_nothing_is_refused_unless_that_is_said_to_be_right():
     parks = layer(zone=[1, 2])
 
-    with pytest.raises(InputError, match="means no feature") as caught:
+    with pytest.raises(InputError, match="selects no feature of its layer") as caught:
         matching(parks, rule("zone > 7"))
 
     assert "expected:  zone > 7\n  found:     zone: 1, 2" in str(caught.value)
@@ -383,7 +389,7 @@ def test_any_text_is_a_filter_or_refused_with_a_reason(text):
     outcome = filter_or_reason(text)
 
     if isinstance(outcome, str):
-        assert any(words in outcome for words in ("expected ", "more than ", "a word of the language"))
+        assert any(words in outcome for words in ("expected ", "more than ", "a keyword is used as a column"))
     else:
         assert isinstance(outcome, Compared | IsNull | Not | Both | Either)
 
