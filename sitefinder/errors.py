@@ -1,5 +1,8 @@
 """The errors that sitefinder raises: each states where, what was expected, what was found and the fix."""
 
+from collections.abc import Iterable, Sequence
+from typing import Self, TypeVar
+
 SHOWN_ROWS = 5
 
 
@@ -7,7 +10,7 @@ class SitefinderError(Exception):
     """Base of all errors that the user can fix; the whole text is its only argument."""
 
     @classmethod
-    def of(cls, headline, **facts):
+    def of(cls, headline: str, **facts: object) -> Self:
         """An error from a headline and named facts, one a line.
 
         Parameters
@@ -49,7 +52,10 @@ class StageError(SitefinderError):
     """A stage failed; the text states which, and where in the region."""
 
 
-def described(headline, **facts):
+AnyError = TypeVar("AnyError", bound=SitefinderError)
+
+
+def described(headline: str, **facts: object) -> str:
     """Headline and facts as text, the facts aligned one a line.
 
     Examples
@@ -64,7 +70,7 @@ def described(headline, **facts):
     return "\n".join([headline, *lines])
 
 
-def listed(values, shown=SHOWN_ROWS):
+def listed(values: Iterable[object], shown: int = SHOWN_ROWS) -> str:
     """The first few values and a count of the rest, for messages about many rows.
 
     Examples
@@ -72,13 +78,13 @@ def listed(values, shown=SHOWN_ROWS):
     >>> listed([12, 40, 41, 77, 90, 95, 99])
     '12, 40, 41, 77, 90 and 2 more'
     """
-    values = [str(value) for value in values]
-    rest = len(values) - shown
-    head = ", ".join(values[:shown])
+    texts = [str(value) for value in values]
+    rest = len(texts) - shown
+    head = ", ".join(texts[:shown])
     return f"{head} and {rest} more" if rest > 0 else head
 
 
-def all_of(error_class, headline, problems):
+def all_of(error_class: type[AnyError], headline: str, problems: Sequence[str]) -> AnyError:
     """One error that holds several problems at once.
 
     Parameters

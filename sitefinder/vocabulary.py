@@ -51,7 +51,7 @@ class Action(NamedTuple):
     phrase: str
     mark_meaning: str
     bars: str = BARS_NONE
-    barred_because: str = ""  # why a candidate is barred, if `bars` is not empty
+    barred_because: str = ""  # why a candidate is excluded, if `bars` is not empty
     allowed_by: str = ""  # word of ``ranking.allow`` that lifts it
     fish_safe_only: bool = False
 
@@ -258,7 +258,7 @@ SCHEME_TYPES = (
     SchemeType(
         "kinetic",
         "hydrokinetic",
-        "A turbine stands in the open current and uses no head.",
+        "A turbine in the open current uses no head.",
         FROM_CURRENT,
     ),
 )

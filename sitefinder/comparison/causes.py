@@ -1,12 +1,20 @@
 """Differences between the provenance of two runs, and which of them can have caused which change."""
 
+from __future__ import annotations
+
 import re
+from collections.abc import Hashable
 from functools import cache
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypedDict, TypeVar
 
 import pandas as pd
 
 from sitefinder.schema import LAYERS
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator, Mapping
+
+    from sitefinder.pipeline.graph import Stage
 
 # Names of provenance inputs among the inputs that stages depend on, where they differ.
 PARTS_OF_INPUT = {
@@ -43,6 +51,7 @@ NO_CAUSE = re.compile(
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
 RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
 ORDER_OF_RULES = "order of the rules"
+K = TypeVar("K", bound=Hashable)
 COLUMNS = ["origin", "name", "difference", "old", "new"]
 # The fact that stages of rules depend on, and the one that no known stage depends on, which may affect anything.
 RULES, ANYTHING = "rules", "anything"
@@ -50,6 +59,20 @@ RULES, ANYTHING = "rules", "anything"
 SELECTION = "sites"
 # Stages of columns that rules alone decide.
 OF_RULES = ("verdicts",)
+
+
+class Provenance(TypedDict):
+    """The provenance of a run by kind, with what each row says; rules by name, apart from other settings.
+
+    ``layer`` has the digest by rule and by "layer" or "area"; ``means`` describes each rule in a few words.
+    """
+
+    input: dict[str, str]
+    setting: dict[str, str]
+    stage: dict[str, str]
+    rule: dict[str, dict[str, str]]
+    layer: dict[tuple[str, str], str]
+    means: dict[str, str]
 
 
 class Causes(NamedTuple):
@@ -60,8 +83,8 @@ class Causes(NamedTuple):
     """
 
     table: pd.DataFrame
-    facts: list
-    graph: "StageGraph"
+    facts: list[set[str]]
+    graph: StageGraph
 
 
 class StageGraph:
@@ -73,22 +96,22 @@ class StageGraph:
         Names, ``reads``, ``depends_on`` and ``each`` are read, and nothing is run.
     """
 
-    def __init__(self, stages):
+    def __init__(self, stages: Iterable[Stage]) -> None:
         stages = list(stages)
         self.names = {stage.name for stage in stages}
         self._reads = {stage.name: [name for name in stage.reads if name in self.names] for stage in stages}
-        self._depends_on = {}
+        self._depends_on: dict[str, set[str]] = {}
         for stage in stages:
             scoped = {f"{given}.{part}" for given, parts in stage.depends_on.items() for part in parts}
             if "settings.rules" in scoped or (stage.each is not None and stage.each.argument == "rule"):
                 scoped.add(RULES)
             self._depends_on[stage.name] = {*scoped, f"stages.{stage.name}"}
 
-    def is_used_by_any(self, fact):
+    def is_used_by_any(self, fact: str) -> bool:
         """Whether any stage depends on a fact."""
         return any(_meet(fact, part) for parts in self._depends_on.values() for part in parts)
 
-    def facts_of(self, made_by, quiet=()):
+    def facts_of(self, made_by: Iterable[str], quiet: Collection[str] = ()) -> dict[str, int]:
         """Everything that a result depends on, through all stages before it.
 
         Parameters
@@ -104,7 +127,8 @@ class StageGraph:
             Each with the number of stages between it and the result, on the shortest path.
         """
         facts = dict.fromkeys((name for name in made_by if name not in self.names), 0)
-        near, known = [name for name in made_by if name in self.names and name not in quiet], set()
+        near = [name for name in made_by if name in self.names and name not in quiet]
+        known: set[str] = set()
         distance = 0
         while near:
             known |= set(near)
@@ -116,11 +140,16 @@ class StageGraph:
 
 
 # Whether one of two dotted names equals or contains the other.
-def _meet(one, other):
+def _meet(one: str, other: str) -> bool:
     return f"{one}.".startswith(f"{other}.") or f"{other}.".startswith(f"{one}.")
 
 
-def differences(old, new, graph, defaults=()):
+def differences(
+    old: pd.DataFrame,
+    new: pd.DataFrame,
+    graph: StageGraph,
+    defaults: Mapping[str, str] | Iterable[tuple[str, str]] = (),
+) -> Causes:
     """Differences between the provenance of two runs.
 
     Parameters
@@ -140,6 +169,7 @@ def differences(old, new, graph, defaults=()):
     """
     before, after = (_split(table) for table in (old, new))
     defaults = dict(defaults)
+    rows: list[tuple[tuple[str, str, str, str, str], set[str]]]
     rows = [(row, {RULES}) for row in _rule_rows(before, after, defaults)]
     for name, old_digest, new_digest in _unequal(before["input"], after["input"]):
         text = f"input {name} {_became(old_digest, new_digest, 'changed')}"
@@ -154,24 +184,24 @@ def differences(old, new, graph, defaults=()):
     return Causes(pd.DataFrame([row for row, _ in rows], columns=COLUMNS), [facts for _, facts in rows], graph)
 
 
-# Provenance by kind, those of rules apart: {"input": {name: digest}, "rule": {name: {key: value}}, …}.
-def _split(table):
-    parts = {"input": {}, "setting": {}, "stage": {}, "rule": {}, "layer": {}, "means": {}}
-    numbered = {}
-    for row in table.itertuples():
-        match = RULE_SETTING.match(row.name)
-        of_rule = RULE_INPUT.match(row.name) if row.kind == "input" else None
+def _split(table: pd.DataFrame) -> Provenance:
+    parts: Provenance = {"input": {}, "setting": {}, "stage": {}, "rule": {}, "layer": {}, "means": {}}
+    numbered: dict[int, dict[str, str]] = {}
+    columns = ["kind", "name", "digest", "value", "source"]
+    for kind, name, digest, value, source in table[columns].itertuples(index=False, name=None):
+        match = RULE_SETTING.match(name)
+        of_rule = RULE_INPUT.match(name) if kind == "input" else None
         if of_rule:
-            parts["layer"][of_rule[2], "area" if of_rule[1] else "layer"] = row.digest
-        elif row.kind == "input":
-            parts["input"][row.name] = row.digest
-        elif row.kind == "stage":
-            parts["stage"][row.name] = row.value
+            parts["layer"][of_rule[2], "area" if of_rule[1] else "layer"] = digest
+        elif kind == "input":
+            parts["input"][name] = digest
+        elif kind == "stage":
+            parts["stage"][name] = value
         elif match:
-            numbered.setdefault(int(match[1]), {})[match[2]] = row.value
-        elif row.kind == "setting" and not NO_CAUSE.search(row.name):
+            numbered.setdefault(int(match[1]), {})[match[2]] = value
+        elif kind == "setting" and not NO_CAUSE.search(name):
             # An equation's or an environmental flow rule's text is its source.
-            parts["setting"][row.name] = row.value or row.source
+            parts["setting"][name] = value or source
     for number, settings in sorted(numbered.items()):
         name = settings.pop("name", f"number {number}")
         kept_settings = {key: value for key, value in settings.items() if not NO_CAUSE.search(key)}
@@ -182,7 +212,9 @@ def _split(table):
 
 
 # Names of which the values differ, with both; "" where there is none.
-def _unequal(before, after, defaults=None):
+def _unequal(
+    before: Mapping[K, str], after: Mapping[K, str], defaults: Mapping[K, str] | None = None
+) -> Iterator[tuple[K, str, str]]:
     for name in dict.fromkeys([*before, *after]):
         one, other = before.get(name, ""), after.get(name, "")
         missing = name not in before or name not in after
@@ -190,11 +222,13 @@ def _unequal(before, after, defaults=None):
             yield name, one, other
 
 
-def _became(old, new, otherwise):
+def _became(old: str, new: str, otherwise: str) -> str:
     return "is new" if not old else "is gone" if not new else otherwise
 
 
-def _rule_rows(before, after, defaults):
+def _rule_rows(
+    before: Provenance, after: Provenance, defaults: Mapping[str, str]
+) -> list[tuple[str, str, str, str, str]]:
     rows = []
     every = "rules[]."
     of_rule = {key.removeprefix(every): value for key, value in defaults.items() if key.startswith(every)}
@@ -220,7 +254,7 @@ def _rule_rows(before, after, defaults):
 
 
 # What stages depend on of an input by its name in the provenance, where several files of a kind are numbered.
-def _facts_of_input(name, graph):
+def _facts_of_input(name: str, graph: StageGraph) -> set[str]:
     kind = re.sub(r" \d+$", "", name)
     for known in (name, kind):
         parts = PARTS_OF_INPUT.get(known, (known, f"layers.{known}"))
@@ -232,7 +266,7 @@ def _facts_of_input(name, graph):
 
 # What stages depend on of a setting. One that states how an input is read changes that input; one that no stage
 # knows, since it is of another version of the program, may change everything in its section.
-def _facts_of_setting(key, graph):
+def _facts_of_setting(key: str, graph: StageGraph) -> set[str]:
     for begin, parts in SETTINGS_OF_INPUTS.items():
         if key.startswith(begin):
             return {f"inputs.{part}" for part in parts}
@@ -249,20 +283,21 @@ def _facts_of_setting(key, graph):
 
 
 # Whether a stage depends on a fact, or a column is made by it.
-def _is_known(fact, graph):
+def _is_known(fact: str, graph: StageGraph) -> bool:
     beside = {part for made in _MADE_BY.values() for part in made}
     return graph.is_used_by_any(fact) or any(_meet(fact, part) for part in beside)
 
 
-def made_by(layer_name, column):
+def made_by(layer_name: str, column: str) -> tuple[str, ...]:
     """Stages, settings and inputs that a column is made by; the selection where it is not declared."""
-    return _MADE_BY.get((layer_name, column), (SELECTION,))
+    made: tuple[str, ...] = _MADE_BY.get((layer_name, column), (SELECTION,))
+    return made
 
 
 _MADE_BY = {(layer.name, column.name): column.made_by for layer in LAYERS.values() for column in layer.columns}
 
 
-def reaching(causes, layer_name, changed, shown=()):
+def reaching(causes: Causes, layer_name: str, changed: Collection[str], shown: Collection[str] = ()) -> list[int]:
     """Which differences can have caused a row's change.
 
     Parameters
@@ -289,7 +324,7 @@ def reaching(causes, layer_name, changed, shown=()):
 
 
 # Differences that touch any of these facts, with the distance of the nearest.
-def _distances(causes, facts):
+def _distances(causes: Causes, facts: Mapping[str, int]) -> dict[int, int]:
     found = {}
     for row, own in enumerate(causes.facts):
         distances = [facts[other] for fact in own for other in facts if _meet(fact, other)]
@@ -300,7 +335,7 @@ def _distances(causes, facts):
 
 # Stages whose figures in a row are all unchanged. Where a figure of several stages differs and each of them seems
 # unchanged, the row does not show what differs, so none of them counts as unchanged.
-def _quiet(layer_name, changed, shown):
+def _quiet(layer_name: str, changed: Collection[str], shown: Collection[str]) -> set[str]:
     figures = {made_by(layer_name, name) for name in shown if name in _figures(layer_name)}
     moved = [{part for part in made_by(layer_name, name) if not part.startswith(BESIDE)} for name in changed]
     quiet = {made[0] for made in figures if len(made) == 1} - set().union(
@@ -310,11 +345,11 @@ def _quiet(layer_name, changed, shown):
 
 
 @cache
-def _figures(layer_name):
+def _figures(layer_name: str) -> frozenset[str]:
     return frozenset(column.name for column in LAYERS[layer_name].columns if column.dtype in FIGURES)
 
 
-def of_rules(causes, rules):
+def of_rules(causes: Causes, rules: Collection[str]) -> list[int]:
     """Rows of differences in the rules of these names; if there are none, those that can change a verdict."""
     table = causes.table
     of_name = [

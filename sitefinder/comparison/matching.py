@@ -1,6 +1,8 @@
 """Matching of the rows of two runs, and values that differ between them."""
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
 import pandas as pd
@@ -8,6 +10,15 @@ import shapely
 
 from sitefinder.comparison.causes import Causes, reaching
 from sitefinder.schema import LAYERS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Iterable
+
+    import geopandas
+    import numpy.typing as npt
+
+    # Which of these pairs of rows, old and new, may be the same.
+    Judge = Callable[[npt.NDArray[np.int64], npt.NDArray[np.int64]], npt.NDArray[np.bool_]]
 
 # Own choices: two drawings of the same stream are within this distance over this share of their length.
 NEAR_M = 20.0
@@ -17,12 +28,12 @@ MIN_SHARE = 0.5
 class Pairs(NamedTuple):
     """Rows of the old and of the new lines that belong together, and the share of their length that they share."""
 
-    old: np.ndarray
-    new: np.ndarray
-    share: np.ndarray
+    old: npt.NDArray[np.int64]
+    new: npt.NDArray[np.int64]
+    share: npt.NDArray[np.float64]
 
 
-def shared(old, new, near_m=NEAR_M):
+def shared(old: npt.ArrayLike, new: npt.ArrayLike, near_m: float = NEAR_M) -> npt.NDArray[np.float64]:
     """Share of two lines' length within a distance of the other line.
 
     Parameters
@@ -55,13 +66,20 @@ def shared(old, new, near_m=NEAR_M):
     return result
 
 
-def along(lines, near_m):
+def along(lines: npt.NDArray[np.object_], near_m: float) -> npt.NDArray[np.object_]:
     """The area within a distance of each line, with flat ends."""
-    return shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
+    ground: npt.NDArray[np.object_] = shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
+    return ground
 
 
 # Pairs of coinciding lines, each line in one pair at most.
-def _pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, may_match=None):
+def _pairs_by_place(
+    old: npt.ArrayLike,
+    new: npt.ArrayLike,
+    near_m: float = NEAR_M,
+    min_share: float = MIN_SHARE,
+    may_match: Judge | None = None,
+) -> Pairs:
     old, new = np.asarray(old, dtype=object), np.asarray(new, dtype=object)
     none = np.zeros(0, dtype=np.int64)
     if not (len(old) and len(new)):
@@ -79,9 +97,9 @@ def _pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, may_match=None
             taken_old.add(i[row])
             taken_new.add(j[row])
             accepted.append(row)
-    accepted = np.array(accepted, dtype=np.int64)
-    accepted = accepted[np.argsort(i[accepted], kind="stable")]
-    return Pairs(i[accepted].astype(np.int64), j[accepted].astype(np.int64), share[accepted])
+    rows = np.array(accepted, dtype=np.int64)
+    rows = rows[np.argsort(i[rows], kind="stable")]
+    return Pairs(i[rows].astype(np.int64), j[rows].astype(np.int64), share[rows])
 
 
 CAUSES_SHOWN = 4
@@ -97,12 +115,21 @@ class Matched(NamedTuple):
     First the old rows in their order, then the new ones that are left.
     """
 
-    old: np.ndarray
-    new: np.ndarray
-    by: np.ndarray
+    old: npt.NDArray[np.int64]
+    new: npt.NDArray[np.int64]
+    by: npt.NDArray[np.object_]
 
 
-def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, may_match=None):
+def match(
+    old_ids: npt.NDArray[np.object_],
+    new_ids: npt.NDArray[np.object_],
+    old_lines: npt.NDArray[np.object_],
+    new_lines: npt.NDArray[np.object_],
+    *,
+    near_m: float = NEAR_M,
+    same: Judge | None = None,
+    may_match: Judge | None = None,
+) -> Matched:
     """Rows of two runs that are the same object: by id where its location is unchanged, else by location.
 
     Parameters
@@ -122,7 +149,7 @@ def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, m
     -------
     Matched
     """
-    partner = pd.Index(new_ids).get_indexer(old_ids)
+    partner = pd.Index(new_ids).get_indexer(pd.Index(old_ids))
     old_rows = np.flatnonzero(partner >= 0)
     new_rows = partner[old_rows]
     if same is None:
@@ -145,7 +172,7 @@ def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, m
     )
 
 
-def compared_columns(layer_name, old, new):
+def compared_columns(layer_name: str, old: pd.DataFrame, new: pd.DataFrame) -> list[str]:
     """Columns of a layer that both runs have, without ids."""
     return [
         column.name
@@ -154,7 +181,9 @@ def compared_columns(layer_name, old, new):
     ]
 
 
-def differing_values(layer_name, old, new, matched, min_change):
+def differing_values(
+    layer_name: str, old: pd.DataFrame, new: pd.DataFrame, matched: Matched, min_change: float
+) -> pd.DataFrame:
     """Values of matched rows that differ.
 
     Parameters
@@ -189,25 +218,27 @@ def differing_values(layer_name, old, new, matched, min_change):
     return table.drop(columns="order")
 
 
-def _unequal(before, after, min_change):
+def _unequal(before: npt.NDArray[Any], after: npt.NDArray[Any], min_change: float) -> npt.NDArray[np.bool_]:
     missing = [pd.isna(values) for values in (before, after)]
     if all(pd.api.types.is_numeric_dtype(values) and values.dtype != bool for values in (before, after)):
         one, other = (np.asarray(values, dtype=np.float64) for values in (before, after))
         apart = np.abs(one - other) > min_change * np.maximum(np.abs(one), np.abs(other))
         return np.where(missing[0] | missing[1], missing[0] != missing[1], apart)
     apart = np.asarray(before, dtype=object) != np.asarray(after, dtype=object)
-    return np.where(missing[0] | missing[1], missing[0] != missing[1], apart).astype(bool)
+    unequal: npt.NDArray[np.bool_] = np.where(missing[0] | missing[1], missing[0] != missing[1], apart)
+    return unequal.astype(bool)
 
 
-def _as_text(value):
+def _as_text(value: Any) -> str:
     if pd.isna(value):
         return ""
     return repr(float(value)) if isinstance(value, float) else str(value)
 
 
-def names_by_row(values):
+def names_by_row(values: pd.DataFrame) -> dict[int, tuple[str, ...]]:
     """Names of the differing columns of each row that has some: {row: (name, …)}."""
-    return {row: tuple(names) for row, names in values.groupby("row", sort=True)["column"]}
+    groups = values.groupby("row", sort=True)["column"]
+    return {cast("int", row): tuple(names) for row, names in groups}
 
 
 class CauseWords:
@@ -222,22 +253,23 @@ class CauseWords:
         Columns that are compared.
     """
 
-    def __init__(self, causes: Causes, layer_name, shown):
-        self._causes, self._layer_name, self._shown, self._known = causes, layer_name, tuple(shown), {}
+    def __init__(self, causes: Causes, layer_name: str, shown: Collection[str]) -> None:
+        self._causes, self._layer_name, self._shown = causes, layer_name, tuple(shown)
+        self._known: dict[tuple[tuple[str, ...], bool], list[int]] = {}
 
-    def of_columns(self, changed, narrowed=True):
+    def of_columns(self, changed: Collection[str], narrowed: bool = True) -> list[int]:
         """Differences behind changed columns; narrowed: without those that affect only unchanged figures."""
         key = (tuple(changed), narrowed)
         if key not in self._known:
             self._known[key] = reaching(self._causes, self._layer_name, changed, self._shown if narrowed else ())
         return self._known[key]
 
-    def text(self, rows):
+    def text(self, rows: Iterable[int]) -> str:
         """The differences as text; the first few where there are many."""
         return causes_text(self._causes.table.iloc[sorted(set(rows))])
 
 
-def causes_text(table):
+def causes_text(table: pd.DataFrame) -> str:
     """Differences as text; the first few where there are many.
 
     Parameters
@@ -256,22 +288,23 @@ def causes_text(table):
     return "; ".join(differences[:CAUSES_SHOWN]) + (f"; and {rest} more" if rest > 0 else "")
 
 
-def values_at(values, rows, missing):
+def values_at(values: npt.ArrayLike, rows: npt.NDArray[np.int64], missing: object) -> list[Any]:
     """Values of rows, with a placeholder where there is no row (-1)."""
-    values = np.asarray(values, dtype=object)
-    return [values[row] if row >= 0 else missing for row in rows.tolist()]
+    own = np.asarray(values, dtype=object)
+    return [own[row] if row >= 0 else missing for row in rows.tolist()]
 
 
-def lines_of(table):
+def lines_of(table: geopandas.GeoDataFrame) -> npt.NDArray[np.object_]:
     """Geometry of a table as an array of shapely's."""
     return np.asarray(table.geometry, dtype=object)
 
 
-def as_real(values):
+def as_real(values: Iterable[object]) -> npt.NDArray[np.float64]:
     """Numbers as float64, NaN for what is missing."""
     return pd.to_numeric(pd.Series(values, dtype=object), errors="coerce").to_numpy(dtype=np.float64)
 
 
-def points_of(table):
+def points_of(table: geopandas.GeoDataFrame) -> npt.NDArray[np.float64]:
     """Coordinates of a table of points, shape (n, 2)."""
-    return shapely.get_coordinates(lines_of(table))
+    places: npt.NDArray[np.float64] = shapely.get_coordinates(lines_of(table))
+    return places

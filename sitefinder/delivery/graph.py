@@ -49,8 +49,8 @@ SHARED = [
     stage(
         "ranked_sites",
         f"{_SITE_TABLES}:rank_sites",
-        "network stationing catchments heads flows water_depths water_bodies marks stretches verdicts sites"
-        " fish_alive",
+        "network stationing catchments heads flows water_depths water_bodies quality_flags stretches verdicts "
+        "sites fish_alive",
         "run.crs run.seed rules energy tailwater flows.releases fish costs ranking uncertainty off_grid",
         "turbines costs layers.districts layers.roads layers.power_lines layers.settlements",
     ),
@@ -61,7 +61,7 @@ TABLES = [
     _table(
         "reaches",
         _REGION_TABLES,
-        "network stationing catchments heads flows marks verdicts sites fish_alive within",
+        "network stationing catchments heads flows quality_flags verdicts sites fish_alive within",
         "run.crs inputs.covariates heads.resolved_standard_errors network.reach_length_m rules "
         "fish.spawning_rules",
         "layers.districts layers.region",

@@ -38,7 +38,7 @@ from sitefinder.siting.potential import (
     shared,
     whole,
 )
-from sitefinder.steps.flags import covered_percent, flag_texts, list_seams, marked_reaches
+from sitefinder.steps.flags import covered_percent, flag_texts, flags_of_reaches, list_seams
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
 from sitefinder.steps.scope import OF_THE_COMPUTER
@@ -631,7 +631,18 @@ M_PER_KM = 1000.0
 
 
 def make_reaches(
-    settings, inputs, network, stationing, catchments, heads, flows, marks, verdicts, sites, fish_alive, within
+    settings,
+    inputs,
+    network,
+    stationing,
+    catchments,
+    heads,
+    flows,
+    quality_flags,
+    verdicts,
+    sites,
+    fish_alive,
+    within,
 ):
     """The ``reaches`` layer: every reach of the region with its figures, verdict and reasons.
 
@@ -655,7 +666,7 @@ def make_reaches(
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
     reaches["rejection_reason"] = sites.rejection
     reaches = with_fish(settings, stationing, fish_alive, reaches)
-    reaches["flags"] = _flags(settings, stationing, flows, marks, reaches)
+    reaches["flags"] = _flags(settings, stationing, flows, quality_flags, reaches)
     unresolved = unresolved_reaches(settings, network, stationing)
     if len(unresolved):
         reaches = pd.concat([reaches, unresolved], ignore_index=True)
@@ -674,9 +685,9 @@ def _middles(reaches):
     return pd.DataFrame({"x_m": shapely.get_x(middle), "y_m": shapely.get_y(middle)})
 
 
-def _flags(settings, stationing, flows, marks, reaches):
+def _flags(settings, stationing, flows, quality_flags, reaches):
     resolved = reaches["head_m"] >= settings.heads.resolved_standard_errors * reaches["head_se_m"]
-    kinds = {HEAD_NOT_RESOLVED.name: ~resolved.to_numpy(), **marked_reaches(marks, stationing)}
+    kinds = {HEAD_NOT_RESOLVED.name: ~resolved.to_numpy(), **flags_of_reaches(quality_flags, stationing)}
     return flag_texts(kinds, flows.estimate.flags, reaches["last_station"])
 
 

@@ -52,7 +52,7 @@ from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
 from sitefinder.siting.structures import use_flags
 from sitefinder.steps.candidates import settlements_to_serve
-from sitefinder.steps.flags import flag_texts, marked_stretches
+from sitefinder.steps.flags import flag_texts, flags_of_stretches
 from sitefinder.steps.selection import site_ids
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import COST_EXTRAPOLATED, FLAG_SEPARATOR, HEAD_NOT_RESOLVED, SURVIVAL_ROUNDED
@@ -524,7 +524,7 @@ def rank_sites(
     flows,
     water_depths,
     water_bodies,
-    marks,
+    quality_flags,
     stretches,
     verdicts,
     sites,
@@ -544,7 +544,7 @@ def rank_sites(
     tailrace_reach = stationing.stations["reach"].to_numpy()[stretches.table["tailrace"].to_numpy()]
     kept = np.concatenate([picked, alternatives(offers, ALTERNATIVES_KEPT, tailrace_reach)])
     table = _described(
-        settings, inputs, network, stationing, catchments, flows, marks, stretches, verdicts, offers, kept
+        settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, verdicts, offers, kept
     )
     table["structure_id"] = _of_structure(table["structure"], water_bodies.structures["structure_id"])
     uses = _of_structure(table["structure"], use_flags(water_bodies.structures))
@@ -616,8 +616,10 @@ def make_catchments(settings, surface, stationing, terrain, ranked_sites, sites_
     return checked_table(frame, "catchments", settings.run.crs)
 
 
-# The selected candidates and alternatives, each with its valuation, marks, position and flows.
-def _described(settings, inputs, network, stationing, catchments, flows, marks, stretches, judged, offers, kept):
+# The selected candidates and alternatives, each with its valuation, flags, position and flows.
+def _described(
+    settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, judged, offers, kept
+):
     stations, links = stationing.stations, network.links
     table = stretches.table.iloc[kept].reset_index(drop=True)
     valued = offers.valued.iloc[kept].reset_index(drop=True)
@@ -645,7 +647,7 @@ def _described(settings, inputs, network, stationing, catchments, flows, marks, 
     )
     kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
     kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
-    kinds |= marked_stretches(marks, stretches, kept)
+    kinds |= flags_of_stretches(quality_flags, stretches, kept)
     table["flags"] = flag_texts(kinds, flows.estimate.flags, table["intake"])
     return table
 

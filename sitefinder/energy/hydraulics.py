@@ -305,7 +305,9 @@ class Rating(NamedTuple):
     level_m: np.ndarray
 
 
-def water_depths(curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None, ratings=(), bins_m3s=None):
+def water_depths(
+    curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None, ratings=(), bins_m3s=None
+) -> WaterDepths:
     r"""Depth of water at each station over its duration curve, by hydraulic geometry or by the user's ratings.
 
     Parameters
@@ -452,7 +454,7 @@ class ChannelShapes(NamedTuple):
         return width_m, depth_m, speed
 
 
-def channel_shapes(mean_m3s, tailwater, channel, sections=()):
+def channel_shapes(mean_m3s, tailwater, channel, sections=()) -> ChannelShapes:
     r"""Width and depth of each station.
 
     Parameters

@@ -65,7 +65,7 @@ class FlowEstimate(NamedTuple):
     zero_share: np.ndarray
 
 
-def with_flags(estimate, name, mask):
+def with_flags(estimate, name, mask) -> FlowEstimate:
     """An estimate with one more flag where the mask is True.
 
     Parameters
@@ -93,7 +93,7 @@ def with_flags(estimate, name, mask):
     return estimate._replace(flags=flags)
 
 
-def estimate_flows(predictors, equations, weights=None):
+def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
     """Mean flow and duration curve of every station.
 
     Parameters

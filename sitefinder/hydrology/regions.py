@@ -75,7 +75,7 @@ def by_statistic(equations, weights=None):
     return found
 
 
-def apply_regional(regional, predictors, weights=None):
+def apply_regional(regional, predictors, weights=None) -> Applied:
     r"""Flow of one statistic at every station, each catchment by the equations of its regions.
 
     Parameters

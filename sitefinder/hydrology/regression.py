@@ -468,7 +468,7 @@ def _reasons_against(gauges, flow_column, predictor_columns, weights_column):
 
 
 def predictor_of(column, coefficient, values, transform="log"):
-    """A predictor of a fitted equation; its unit is the column's suffix after the last underscore, if any."""
+    """A predictor of a fitted equation; its unit is the suffix after the last underscore, where that is a unit."""
     name, _, unit = column.rpartition("_")
     has_unit = name != "" and TO_INTERNAL_UNIT.get(unit, ("", 0.0)) == (unit, 1.0) and unit != "none"
     return Predictor(

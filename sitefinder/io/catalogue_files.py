@@ -235,20 +235,6 @@ def _sizes(stated, path, problems):
         return [stated]
 
 
-def read_turbines(paths):
-    """`read_turbine_files` without the rotors.
-
-    Parameters
-    ----------
-    paths : list of path-like
-
-    Returns
-    -------
-    list of TurbineClass
-    """
-    return read_turbine_files(paths).turbines
-
-
 def read_costs(path):
     """A cost file.
 

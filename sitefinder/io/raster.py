@@ -49,7 +49,7 @@ class _FileFacts(NamedTuple):
     parts: list
 
 
-def raster_facts(source, folder, what):
+def raster_facts(source, folder, what) -> RasterFacts:
     """Check a raster and read its properties.
 
     Parameters
@@ -456,7 +456,7 @@ def tile_transform(window, grid):
     return rasterio.Affine(grid.cell_width_m, 0.0, west_m, 0.0, -grid.cell_height_m, north_m)
 
 
-def cells_at(facts, x_m, y_m, crs, *, factor=1.0):
+def cells_at(facts, x_m, y_m, crs, *, factor=1.0) -> np.ndarray:
     """The raster's own cells at points of the run's system, without resampling.
 
     Parameters

@@ -264,7 +264,7 @@ class LayerRead(NamedTuple):
     operation: Operation
 
 
-def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
+def read_layer(source, folder, crs, *, what, geometry, allow_empty=False) -> LayerRead:
     """A vector layer in the run's coordinate system, one row for each simple geometry.
 
     Parameters

@@ -1,4 +1,4 @@
-"""What results show of rules whose layers must not be published exactly: nests, rare fish, archaeology."""
+"""What results show of rules whose layers must not be published exactly: nests, rare fish, finds."""
 
 import numpy as np
 import pandas as pd

@@ -26,7 +26,7 @@ class Intervals(NamedTuple):
 
 
 class Covered(NamedTuple):
-    """Pieces of lines under polygons: ``line``, ``polygon`` (int64), ``from_m``, ``to_m``, shape (k,)."""
+    """Parts of lines under polygons: ``line``, ``polygon`` (int), ``from_m``, ``to_m`` (float); shape (k,)."""
 
     line: np.ndarray
     polygon: np.ndarray

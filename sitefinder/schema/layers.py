@@ -321,7 +321,7 @@ SITES = Layer(
         *made_by("stationing inputs.layers.districts", DISTRICT),
         *made_by("stretches", SCHEME_TYPE),
         *made_by("verdicts", VERDICT, REASONS, CLOSED_MONTHS),
-        *made_by("stretches flows marks energy water_bodies sites", FLAGS),
+        *made_by("stretches flows quality_flags energy water_bodies sites", FLAGS),
         *made_by("stretches", *SITE_HEAD),
         *made_by("catchments", amount("area_km2", "km²", "catchment area at the intake")),
         *made_by(
@@ -494,7 +494,7 @@ STRETCHES = Layer(
     "the stretch of a ranked site or of an alternative, from intake to tailrace",
     ("stretch_id",),
     (
-        text("stretch_id", "stretch id"),
+        text("stretch_id", "id of the stretch"),
         text("site_id", "site on this stretch; empty for an alternative"),
         count("rank", "rank of the site; NULL for an alternative", minimum=1, nullable=True),
         STREAM,
@@ -601,7 +601,7 @@ REACHES = Layer(
                 1,
             ),
         ),
-        *made_by("network heads flows marks", FLAGS),
+        *made_by("network heads flows quality_flags", FLAGS),
         *made_by("verdicts", *MARKS),
     ),
 )

@@ -201,7 +201,7 @@ class EnvironmentalFlowStep(Section):
 class EnvironmentalFlowRule(Section):
     """One environmental flow rule; of several, the highest requirement applies."""
 
-    kind: Kind = Field(description="kind of the rule, see README")
+    kind: Kind = Field(description="kind of the rule, see config/README.md")
     share: Share | None = Field(
         None, description="share of the mean flow, or of the instantaneous flow; absent: not used by this kind"
     )
@@ -292,7 +292,7 @@ class EnvironmentalFlowRule(Section):
 class EnvironmentalFlowSetting(EnvironmentalFlowRule):
     """An environmental flow rule, or a file of a published one; the highest requirement applies."""
 
-    kind: Kind | None = Field(None, description="kind of the rule, see README; absent: preset is stated")
+    kind: Kind | None = Field(None, description="kind of the rule, see config/README.md; absent: preset is stated")
     preset: str | None = Field(
         None,
         description="file of a published rule instead of a kind, relative to the settings file; absent: kind is "
@@ -312,7 +312,7 @@ class EnvironmentalFlowSetting(EnvironmentalFlowRule):
 
 
 class PresetChoice(Section):
-    """Rules that hold together, the greatest at any moment."""
+    """Rules that apply together; at any time the highest requirement applies."""
 
     name: Text = Field(description="what the settings call it")
     rules: list[EnvironmentalFlowRule] = Field(min_length=1)

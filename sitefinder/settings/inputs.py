@@ -221,8 +221,8 @@ class Inputs(Section):
     )
     field_levels: Source | None = Field(
         None,
-        description="table (CSV) of surveyed drops between pairs of places, see README for its columns; absent: "
-        "none",
+        description="table (CSV) of surveyed drops between pairs of places, see config/README.md for its columns; "
+        "absent: none",
     )
     ratings: Source | None = Field(
         None, description="table (CSV) of water levels by flow (rating curves); absent: none"
@@ -265,7 +265,9 @@ class Inputs(Section):
         "regulated",
     )
     abstractions: LayerSource | None = Field(
-        None, description="points of abstraction and transfer, see README for the columns; absent: natural flow"
+        None,
+        description="points of abstraction and transfer, see config/README.md for the columns; absent: "
+        "natural flow",
     )
     flow_regions: FlowRegionSource | None = Field(
         None,

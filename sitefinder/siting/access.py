@@ -13,7 +13,7 @@ from sitefinder.rules.overlaps import covered_intervals, union_of_intervals
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 
-def in_region(stations, inputs):
+def in_region(stations, inputs) -> np.ndarray:
     """Stations inside the region's polygon; all of them where none is given."""
     if "region" not in inputs.layers:
         return np.ones(len(stations), dtype=bool)
@@ -130,7 +130,7 @@ def lengths_by_district(reaches, districts):
     # Parts of a district are merged; districts are numbered by their first part in the file.
     place = np.argsort(np.argsort(number))[np.searchsorted(order, names)]
     in_file_order = order[np.argsort(number)]
-    district = place[covered.ground]
+    district = place[covered.polygon]
 
     taken_m = np.zeros(len(lines))
     rows = []

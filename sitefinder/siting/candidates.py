@@ -281,7 +281,7 @@ class Stretches(NamedTuple):
     taken: np.ndarray
 
 
-def find_stretches(stations, profile_m, errors_m, standing, structures, settings, bank_height_m=None):
+def find_stretches(stations, profile_m, errors_m, standing, structures, settings, bank_height_m=None) -> Stretches:
     """All stretches with a head within the user's limits.
 
     Parameters
@@ -359,7 +359,7 @@ def _over_banks(stretches, crest_m, profile_m, room_m):
     return np.bincount(owner[over], minlength=len(intake)) > 0
 
 
-def subset(stretches, kept):
+def subset(stretches, kept) -> Stretches:
     """The chosen candidates of a set.
 
     Parameters

@@ -476,7 +476,7 @@ def valued_for(valuation, choice):
     return pd.DataFrame(columns)
 
 
-def choose_sites(stretches, steps, valuation, choice, stations, settings, migration=None):
+def choose_sites(stretches, steps, valuation, choice, stations, settings, migration=None) -> Offers:
     """The best set of stretches without overlap among those that pass every step.
 
     Parameters

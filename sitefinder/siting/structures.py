@@ -32,7 +32,7 @@ SURVEY_ERROR_M = 0.1
 WORDS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False, "": False}
 
 
-def place_structures(frame, segments, snap_m):
+def place_structures(frame, segments, snap_m) -> pd.DataFrame:
     """Structures with the station of their segment.
 
     Parameters
@@ -87,7 +87,7 @@ def place_structures(frame, segments, snap_m):
     return table
 
 
-def known_breaks(structures, raw_m, segment_m, reach_m):
+def known_breaks(structures, raw_m, segment_m, reach_m) -> np.ndarray:
     """Stations right above a known weir or fall, where the long profile breaks.
 
     Parameters

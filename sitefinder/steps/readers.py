@@ -1,6 +1,9 @@
 """What reads inputs and judges them; loaded only by a run that reads, since it needs large libraries."""
 
+from __future__ import annotations
+
 from functools import partial
+from typing import TYPE_CHECKING
 
 import pandas as pd
 from pyproj import CRS
@@ -35,132 +38,22 @@ from sitefinder.steps.flows import validate_unfit_months, validate_unknown_gauge
 from sitefinder.steps.heads import footprint_table
 from sitefinder.steps.network import stream_lines
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
 
-def read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty):
-    """A layer that lies where the run is, unless it may be empty.
-
-    Parameters
-    ----------
-    source, folder, crs, what, geometry, allow_empty
-        See `sitefinder.io.vector.read_layer`.
-    bounds : sequence of float or None
-        Of the run [m]; None where they are not known.
-
-    Returns
-    -------
-    sitefinder.io.vector.LayerRead
-
-    Raises
-    ------
-    InputError
-    """
-    read = read_layer(source, folder, crs, what=what, geometry=geometry, allow_empty=allow_empty)
-    if bounds is not None and not allow_empty:
-        validate_near_region(read, bounds)
-    return read
-
-
-def read_rule(rule, folder, crs, bounds):
-    """The layer of a rule, with what its filter and areas make of it among the repairs and in its lineage.
-
-    Parameters
-    ----------
-    rule : sitefinder.settings.RuleSettings
-    folder, crs, bounds
-        See `read_layer_here`.
-
-    Returns
-    -------
-    sitefinder.io.vector.LayerRead
-
-    Raises
-    ------
-    InputError
-        If the layer cannot be read, is empty or elsewhere, or the filter or an area is wrong.
-    """
-    what = f"rule {rule.name}"
-    read = read_layer_here(rule, folder, crs, bounds, what, "any", rule.may_be_empty)
-    frame = read.frame
-    if frame.empty:
-        return read
-    match = matching(frame, rule)
-    rows, notes = [], read.lineage["features"]
-    if rule.column is not None or rule.where is not None:
-        row = frame["source_row"]
-        notes += f", {row[match.selected].nunique()} meant by the filter"
-        if match.category_missing.any():
-            count = row[match.category_missing].nunique()
-            rows.append(("", "no category to filter by", f"{count} features make what they touch unknown"))
-    if (area_m2 := disc_areas_m2(frame, rule)).any():
-        action = f"{(area_m2 > 0).sum()} turned into discs, {area_m2.sum():.1f} m² in all"
-        rows.append(("", "points with an area", action))
-    added = pd.DataFrame([(what, *row) for row in rows], columns=REPAIR_COLUMNS, dtype="str")
-    repairs = pd.concat([read.repairs, added], ignore_index=True)
-    return read._replace(repairs=repairs, lineage=read.lineage | {"features": notes})
-
-
-def read_coverage(rule, folder, crs, bounds):
-    """Polygons of the area that a rule's layer covers, or None where the rule names none.
-
-    Parameters
-    ----------
-    rule : sitefinder.settings.RuleSettings
-    folder, crs, bounds
-        See `read_layer_here`.
-
-    Returns
-    -------
-    sitefinder.io.vector.LayerRead or None
-
-    Raises
-    ------
-    InputError
-        If the layer cannot be read, is empty or lies elsewhere.
-    """
-    if rule.covered_by is None:
-        return None
-    return read_layer_here(
-        rule.covered_by, folder, crs, bounds, f"area of rule {rule.name}", "polygon", allow_empty=False
+    from sitefinder.catalogue.equations import Equation
+    from sitefinder.hydrology.regions import RegionWeights
+    from sitefinder.io.raster import RasterFacts
+    from sitefinder.io.vector import LayerRead
+    from sitefinder.settings import (
+        CovariateSource,
+        DemSource,
+        EnvironmentalFlowRule,
+        LayerSource,
+        Settings,
+        ShareSource,
     )
-
-
-def read_share(source, folder, crs, name):
-    """Polygons of the values that count, whose share of each catchment is a predictor of flow.
-
-    A layer of no ground near the DEM is right: the share is nothing there.
-
-    Parameters
-    ----------
-    source : sitefinder.settings.ShareSource
-    folder, crs
-        See `read_layer_here`.
-    name : str
-        Of the share.
-
-    Returns
-    -------
-    sitefinder.io.vector.LayerRead
-
-    Raises
-    ------
-    InputError
-    """
-    read = read_layer(source, folder, crs, what=f"share {name}", geometry="polygon")
-    rule = RuleSettings(
-        name=f"share {name}", path=source.path, action="note", column=source.column, values=source.values
-    )
-    match = matching(read.frame, rule)
-    repairs = read.repairs
-    if match.category_missing.any():
-        row = (
-            f"share {name}",
-            "",
-            f"{match.category_missing.sum()} polygons do not say {source.column}",
-            "left out",
-        )
-        repairs = pd.concat([repairs, pd.DataFrame([row], columns=REPAIR_COLUMNS, dtype="str")], ignore_index=True)
-    return read._replace(frame=read.frame[match.selected].reset_index(drop=True), repairs=repairs)
-
 
 # What `sitefinder.steps.inputs` reads with.
 __all__ = [
@@ -199,31 +92,7 @@ __all__ = [
 ]
 
 
-def validate_unfit_flows(settings, equations, gauges, environmental=(), weights=None):
-    """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
-
-    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Reserve
-    rules that go by the month are refused where no equation does.
-
-    Raises
-    ------
-    ConfigError, InputError
-    """
-    predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
-    if gauges is None:
-        used = [equation for file in equations for equation in file]
-    else:
-        table = settings.flows.gauges
-        used = [
-            fit.equation
-            for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
-        ]
-    one = pd.DataFrame({name: [1.0] for name in predictors})
-    estimate_flows(one, validate_unfit_months(settings, used, environmental), weights)
-    month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))
-
-
-def check_run_crs(crs):
+def check_run_crs(crs: str) -> None:
     """Refuse a run's coordinate system that is not projected in metres.
 
     Raises
@@ -245,7 +114,171 @@ def check_run_crs(crs):
         )
 
 
-def read_raster(source, folder, crs, what):
+def read_raster(source: DemSource | CovariateSource, folder: Path, crs: str, what: str) -> RasterFacts:
     """Facts of a raster, with the operation that takes it to the run's system in its lineage."""
     facts = raster_facts(source, folder, what)
     return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).description})
+
+
+def read_layer_here(
+    source: LayerSource,
+    folder: Path,
+    crs: str,
+    bounds: Sequence[float] | None,
+    what: str,
+    geometry: str,
+    allow_empty: bool,
+) -> LayerRead:
+    """A layer that lies where the run is, unless it may be empty.
+
+    Parameters
+    ----------
+    source, folder, crs, what, geometry, allow_empty
+        See `sitefinder.io.vector.read_layer`.
+    bounds : sequence of float or None
+        Of the run [m]; None where they are not known.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer(source, folder, crs, what=what, geometry=geometry, allow_empty=allow_empty)
+    if bounds is not None and not allow_empty:
+        validate_near_region(read, bounds)
+    return read
+
+
+def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+    """The layer of a rule, with what its filter and areas make of it among the repairs and in its lineage.
+
+    Parameters
+    ----------
+    rule : sitefinder.settings.RuleSettings
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+        If the layer cannot be read, is empty or elsewhere, or the filter or an area is wrong.
+    """
+    what = f"rule {rule.name}"
+    read = read_layer_here(rule, folder, crs, bounds, what, "any", rule.may_be_empty)
+    frame = read.frame
+    if frame.empty:
+        return read
+    match = matching(frame, rule)
+    rows, features = [], read.lineage["features"]
+    if rule.column is not None or rule.where is not None:
+        row = frame["source_row"]
+        features += f", {row[match.selected].nunique()} selected by the filter"
+        if match.category_missing.any():
+            count = row[match.category_missing].nunique()
+            rows.append(("", "no category to filter by", f"{count} features make what they touch unknown"))
+    if (area_m2 := disc_areas_m2(frame, rule)).any():
+        action = f"{(area_m2 > 0).sum()} turned into discs, {area_m2.sum():.1f} m² in all"
+        rows.append(("", "points with an area", action))
+    added = pd.DataFrame([(what, *row) for row in rows], columns=REPAIR_COLUMNS, dtype="str")
+    repairs = pd.concat([read.repairs, added], ignore_index=True)
+    return read._replace(repairs=repairs, lineage=read.lineage | {"features": features})
+
+
+def read_coverage(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead | None:
+    """Polygons of the area that a rule's layer covers, or None where the rule names none.
+
+    Parameters
+    ----------
+    rule : sitefinder.settings.RuleSettings
+    folder, crs, bounds
+        See `read_layer_here`.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead or None
+
+    Raises
+    ------
+    InputError
+        If the layer cannot be read, is empty or lies elsewhere.
+    """
+    if rule.covered_by is None:
+        return None
+    return read_layer_here(
+        rule.covered_by, folder, crs, bounds, f"area of rule {rule.name}", "polygon", allow_empty=False
+    )
+
+
+def read_share(source: ShareSource, folder: Path, crs: str, name: str) -> LayerRead:
+    """Polygons of the values that count, whose share of each catchment is a predictor of flow.
+
+    A layer of no ground near the DEM is right: the share is nothing there.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.ShareSource
+    folder, crs
+        See `read_layer_here`.
+    name : str
+        Of the share.
+
+    Returns
+    -------
+    sitefinder.io.vector.LayerRead
+
+    Raises
+    ------
+    InputError
+    """
+    read = read_layer(source, folder, crs, what=f"share {name}", geometry="polygon")
+    rule = RuleSettings(
+        name=f"share {name}", path=source.path, action="note", column=source.column, values=source.values
+    )
+    match = matching(read.frame, rule)
+    repairs = read.repairs
+    if match.category_missing.any():
+        row = (
+            f"share {name}",
+            "",
+            f"{match.category_missing.sum()} polygons do not say {source.column}",
+            "left out",
+        )
+        repairs = pd.concat([repairs, pd.DataFrame([row], columns=REPAIR_COLUMNS, dtype="str")], ignore_index=True)
+    return read._replace(frame=read.frame[match.selected].reset_index(drop=True), repairs=repairs)
+
+
+def validate_unfit_flows(
+    settings: Settings,
+    equations: Sequence[Sequence[Equation]],
+    gauges: pd.DataFrame | None,
+    environmental: Sequence[EnvironmentalFlowRule] = (),
+    weights: RegionWeights | None = None,
+) -> None:
+    """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
+
+    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Rules of
+    the environmental flow that go by the month are refused where no equation does.
+
+    Raises
+    ------
+    ConfigError, InputError
+    """
+    predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
+    table = settings.flows.gauges
+    if gauges is None or table is None:
+        used = [equation for file in equations for equation in file]
+    else:
+        used = [
+            fit.equation
+            for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
+        ]
+    one = pd.DataFrame({name: [1.0] for name in predictors})
+    estimate_flows(one, validate_unfit_months(settings, used, environmental), weights)
+    month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))

@@ -21,7 +21,7 @@ from sitefinder.delivery.site_tables import draw_sites
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m
 from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table
-from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.io.catalogue_files import read_costs, read_turbine_files
 from sitefinder.profile.errors import simulate_fit_errors
 from sitefinder.profile.fitting import fit_long_profile
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
@@ -167,7 +167,7 @@ def curve_shape():
 
 def turbines_and_costs():
     """The generic classes used here, and the generic costs."""
-    turbines = read_turbines([CONFIG / "turbines" / "generic.toml"])
+    turbines = read_turbine_files([CONFIG / "turbines" / "generic.toml"]).turbines
     return [turbine for turbine in turbines if turbine.name in TURBINES], read_costs(
         CONFIG / "costs" / "generic.toml"
     )

@@ -71,7 +71,7 @@ def test_the_bladeless_rotor_comes_in_two_sizes_of_five_kilowatts_and_a_quarter_
 
 
 def test_sizes_say_where_they_come_from_and_each_comes_once(turbine_class):
-    with pytest.raises(ValidationError, match="each diameter must stand once"):
+    with pytest.raises(ValidationError, match="each diameter must be listed once"):
         turbine_class(sizes=sizes(diameters_m=[0.5, 0.5]))
     with pytest.raises(ValidationError, match=r"sizes\.source"):
         turbine_class(sizes=sizes(source=""))

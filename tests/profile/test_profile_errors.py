@@ -166,8 +166,8 @@ def test_linear_errors_hold_the_share_of_a_normal_that_they_claim():
         ({"correlation_length_m": -5.0}, r"correlation_length_m must not be negative, found -5\.0"),
         ({"correlation_length_m": math.nan}, "correlation_length_m must not be negative, found nan"),
         ({"simulations": 0}, "simulations must be at least 1"),
-        ({"seed": -1}, "seed must lie between 0"),
-        ({"quantile": 2.0}, "quantile must lie between"),
+        ({"seed": -1}, "seed must be between 0"),
+        ({"quantile": 2.0}, "quantile must be between"),
         ({"downstream": np.zeros(9, dtype=np.int32)}, "downstream must be -1 or the number of a later"),
     ],
 )

@@ -11,7 +11,7 @@ def test_what_is_done_again_is_listed_with_its_reasons():
         Planned("heads", True, []),
         Planned("rule_overlaps", False, ["salmon: it is new"]),
         Planned("sites", False, ["setting ranking.rank_by: 'energy' → 'net_value'", "after rule_overlaps"]),
-        Planned("marks", True, []),
+        Planned("quality_flags", True, []),
     ]
 
     assert plan_text("Small valley", stages, **ABOUT_STORE) == (
@@ -19,7 +19,7 @@ def test_what_is_done_again_is_listed_with_its_reasons():
         "  rule_overlaps  salmon: it is new\n"
         "  sites          setting ranking.rank_by: 'energy' → 'net_value'\n"
         "                 after rule_overlaps\n"
-        "  up to date: heads, marks\n"
+        "  up to date: heads, quality_flags\n"
         "  store: out/.sitefinder-store, 25 results, 28.9 MB\n"
     )
 

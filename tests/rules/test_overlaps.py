@@ -256,7 +256,7 @@ def test_values_of_another_kind_than_the_column_are_refused():
 def test_a_filter_that_means_nothing_is_refused_unless_that_is_said_to_be_right():
     parks = layer([box(0, 0, 1, 1)] * 2, category=["strict", "landscape"])
 
-    with pytest.raises(InputError, match="means no feature") as caught:
+    with pytest.raises(InputError, match="selects no feature") as caught:
         matching(parks, rule(column="category", values=["strickt"]))
     match = matching(parks, rule(column="category", values=["strickt"], may_be_empty=True))
 
@@ -374,5 +374,5 @@ def test_a_layer_that_covers_nothing_of_the_stream_leaves_all_of_it_unknown(stre
 def test_two_rules_of_one_name_are_refused_by_the_settings():
     twice = [{"name": "reserve", "action": action, "path": "reserves.gpkg"} for action in ("exclude", "note")]
 
-    with pytest.raises(ConfigError, match=r"rules: each rule needs a name of its own \(found twice: reserve\)"):
+    with pytest.raises(ConfigError, match=r"rules: each rule needs a unique name \(found twice: reserve\)"):
         checked(Settings, {"rules": twice}, "run.toml")

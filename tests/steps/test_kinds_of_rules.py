@@ -238,5 +238,5 @@ def test_provenance_counts_what_was_read_used_and_meant(region):
     note = provenance.loc["rule strict reserve", "note"]
 
     assert "4 features read, 4 used" in note
-    assert "meant by the filter" in note
+    assert "selected by the filter" in note
     assert np.all(provenance.index.is_unique)

@@ -40,17 +40,17 @@ import sys
 
 from sitefinder.steps import flags
 
-mark_stations = flags.mark_stations
+flag_stations = flags.flag_stations
 
 
-@functools.wraps(mark_stations)
+@functools.wraps(flag_stations)
 def with_rockfall(*arguments, **given):
-    found = mark_stations(*arguments, **given)
+    found = flag_stations(*arguments, **given)
     found.along["rockfall"] = ~found.along["tidal"]
     return found
 
 
-flags.mark_stations = with_rockfall
+flags.flag_stations = with_rockfall
 from sitefinder.cli import main
 
 main()

@@ -179,7 +179,7 @@ def _with_breaks(word):
 
 
 def shortened(text, maximum):
-    """A text of at most so many letters, cut between letters and their marks.
+    """A text cut to a number of characters, between characters and their combining marks.
 
     Examples
     --------
