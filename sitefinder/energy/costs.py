@@ -173,7 +173,7 @@ def levelised_cost_per_kwh(capital_cost, operation_per_year, energy_kwh, rate, y
 
     Examples
     --------
-    >>> levelised_lcoe_per_kwh(1000.0, 10.0, 600.0, 0.0, 20)
+    >>> levelised_cost_per_kwh(1000.0, 10.0, 600.0, 0.0, 20)
     0.1
     """
     return (capital_recovery_factor(rate, years) * capital_cost + operation_per_year) / energy_kwh

@@ -196,7 +196,7 @@ def features_summary(count, used_rows, repairs):
 
     Examples
     --------
-    >>> features_reported(3, pd.Series([0, 0, 2]), [Repair("b", "no geometry", "dropped", 1)])
+    >>> features_summary(3, pd.Series([0, 0, 2]), [Repair("b", "no geometry", "dropped", 1)])
     '3 features read, 2 used, 1 dropped (1 × no geometry)'
     """
     first = {}

@@ -218,7 +218,7 @@ def test_names_of_columns_and_texts_may_hold_anything():
     ],
 )
 def test_an_error_says_where_the_filter_is_wrong(where, message):
-    with pytest.raises(ValueError, match=r"expected|more than|keyword") as caught:
+    with pytest.raises(ValueError, match=r"expected|more than|a keyword is used as a column") as caught:
         parse_filter(where)
 
     assert message in str(caught.value)
@@ -331,7 +331,7 @@ def test_a_text_compared_with_a_column_of_dates_is_refused_with_the_spelling_of_
 def test_a_filter_that_means_nothing_is_refused_unless_that_is_said_to_be_right():
     parks = layer(zone=[1, 2])
 
-    with pytest.raises(InputError, match="selects no feature") as caught:
+    with pytest.raises(InputError, match="selects no feature of its layer") as caught:
         matching(parks, rule("zone > 7"))
 
     assert "expected:  zone > 7\n  found:     zone: 1, 2" in str(caught.value)
@@ -389,7 +389,7 @@ def test_any_text_is_a_filter_or_refused_with_a_reason(text):
     outcome = filter_or_reason(text)
 
     if isinstance(outcome, str):
-        assert any(words in outcome for words in ("expected ", "more than ", "a keyword"))
+        assert any(words in outcome for words in ("expected ", "more than ", "a keyword is used as a column"))
     else:
         assert isinstance(outcome, Compared | IsNull | Not | Both | Either)
 
