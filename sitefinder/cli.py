@@ -10,41 +10,6 @@ from sitefinder import __version__
 from sitefinder.errors import SitefinderError
 
 EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
-# What a stage is called while it runs.
-STAGE_WORDS = {
-    "dem_seams": "looking for seams in the DEM",
-    "surface": "warping the DEM",
-    "relief": "shading the relief",
-    "network": "linking streams",
-    "resolved": "linking streams",
-    "stationing": "placing stations and reaches",
-    "dem_errors": "telling the DEM's errors",
-    "channels": "finding channels",
-    "terrain": "draining the terrain",
-    "catchments": "adding up catchments",
-    "long_profile": "fitting the long profile",
-    "field_levels": "taking in field measurements",
-    "heads": "taking in field measurements",
-    "flows": "estimating flows",
-    "water_depths": "estimating water levels",
-    "channel_shapes": "estimating how wide streams are",
-    "water_bodies": "looking for lakes, tides and structures",
-    "minimum_heads": "telling the least head",
-    "marks": "marking what is doubtful",
-    "stretches": "finding stretches",
-    "energy": "valuing stretches",
-    "rule_overlaps": "laying rules over the streams",
-    "verdicts": "judging reaches",
-    "sites": "choosing sites",
-    "fish_safety": "asking what fish-safe machines win",
-    "ranked_sites": "simulating and ranking the sites",
-    "geopackage": "writing the GeoPackage",
-    "page": "drawing the page",
-    "field_sheets": "drawing the field sheets",
-    "district_map": "drawing the map plate",
-}
-OTHER_STAGES = "making tables and files"
-
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
@@ -67,11 +32,6 @@ def main():
         if stopped.code == EXIT_INTERRUPTED:
             print("interrupted; nothing was delivered", file=sys.stderr)
         raise
-
-
-# What a stage is called while it runs.
-def _words(name):
-    return STAGE_WORDS.get(name, OTHER_STAGES)
 
 
 def _version(wanted: bool):
@@ -108,36 +68,14 @@ def run(
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for machines")] = False,
 ):
     """The whole job: progress on standard error, a summary on standard output."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from sitefinder.inventory import run_and_deliver
 
-    from sitefinder import inventory as stages
-
-    console = Console(stderr=True, quiet=quiet)
-    columns = (TextColumn("{task.description:<34}"), BarColumn(bar_width=24), TimeElapsedColumn())
-    with Progress(*columns, console=console) as bars:
-        bar = bars.add_task("reading settings and inputs", total=len(stages.STAGES) + 1)
-
-        def started(name, number, count):
-            bars.update(bar, description=_words(name), completed=number - 1, total=count)
-
-        def progress(done, count):
-            if count > 1:
-                bars.update(bar, description=f"{STAGE_WORDS['terrain']}, {done} of {count}")
-
-        delivered = stages.run(
-            config,
-            workers=workers,
-            strict=strict,
-            started=started,
-            progress=progress,
-            keep=not no_store,
-            verify=verify,
-        )
-        bars.update(bar, description="done", completed=1, total=1)
-    for note in delivered.notes:
+    inventory = run_and_deliver(
+        config, keep=not no_store, workers=workers, strict=strict, verify=verify, progress=not quiet
+    )
+    for note in inventory.notes:
         print(note, file=sys.stderr)
-    print(delivered.json if json else delivered.summary, end="\n" if json else "")
+    print(inventory.json if json else inventory.summary, end="\n" if json else "")
 
 
 @app.command()
@@ -154,31 +92,20 @@ def new(
     print(f"  then:  sitefinder check {settings}")
 
 
-@app.command()
-def plan(config: Config):
+@app.command("plan")
+def plan_command(config: Config):
     """What a run would do again, and why; nothing is run and nothing written."""
-    from sitefinder import inventory as stages
-    from sitefinder.report.summary import plan_text
+    from sitefinder.inventory import plan
 
-    planned = stages.plan(config)
-    print(
-        plan_text(
-            planned.title,
-            planned.stages,
-            store=planned.store,
-            results=planned.results,
-            size_gb=planned.size_gb,
-        ),
-        end="",
-    )
+    print(plan(config).summary, end="")
 
 
 @app.command()
 def check(config: Config):
     """Settings and inputs, in seconds, all problems at once."""
-    from sitefinder import inventory as stages
+    from sitefinder.inventory import read_run
 
-    settings, inputs = stages.check(config)
+    settings, inputs = read_run(config)
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are sound")
     print(f"  layers:    {layers}")
@@ -221,20 +148,11 @@ def compare_command(
     ] = None,
 ):
     """What changed between two runs, reach by reach and site by site, with the cause."""
-    from sitefinder.comparison.matching import NEAR_M
-    from sitefinder.delivery.comparison import compare
-    from sitefinder.report.text_comparison import change_text
+    from sitefinder.inventory import compare
 
     old, new = (None, first) if second is None else (first, second)
-    entries = compare(
-        old,
-        new,
-        csv=csv,
-        output=output,
-        near_m=NEAR_M if near_m is None else near_m,
-        min_change_percent=min_change,
-    )
-    print(change_text(entries.title, entries.paths, entries.changes, entries.files), end="")
+    comparison = compare(old, new, csv=csv, output=output, near_m=near_m, min_change_percent=min_change)
+    print(comparison.summary, end="")
 
 
 @app.command()
@@ -249,19 +167,8 @@ def scenarios(
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
     """Run several settings files and set their figures side by side, each against the first."""
-    from rich.console import Console
-    from rich.progress import Progress, TextColumn, TimeElapsedColumn
-
     from sitefinder.report.summary import scenario_text
     from sitefinder.scenarios import run_scenarios
 
-    console = Console(stderr=True, quiet=quiet)
-    with Progress(TextColumn("{task.description}"), TimeElapsedColumn(), console=console) as bars:
-        bar = bars.add_task("reading settings and inputs", total=None)
-
-        def started(scenario, name, number, count):
-            bars.update(bar, description=f"{scenario}: {_words(name)}")
-
-        beside = run_scenarios(configs, csv=csv, workers=workers, started=started)
-        bars.update(bar, description="done")
+    beside = run_scenarios(configs, csv=csv, workers=workers, progress=not quiet)
     print(scenario_text(beside.title, beside.table, beside.currency, beside.files), end="")

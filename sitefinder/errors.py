@@ -6,6 +6,13 @@ SHOWN_ROWS = 5
 class SitefinderError(Exception):
     """Base of all errors that the user can mend; the whole text is its only argument."""
 
+    _problems: tuple[str, ...] = ()
+
+    @property
+    def problems(self) -> tuple[str, ...]:
+        """Each problem that the error tells of as a text of its own."""
+        return self._problems or (str(self),)
+
     @classmethod
     def of(cls, headline, **facts):
         """An error from a headline and named facts, one a line.
@@ -78,7 +85,7 @@ def listed(values, shown=SHOWN_ROWS):
     return f"{head} and {rest} more" if rest > 0 else head
 
 
-def all_of(error_class, headline, problems):
+def all_of(error_class, headline, problems, *, named=True):
     """One error that holds several problems at once.
 
     Parameters
@@ -89,6 +96,8 @@ def all_of(error_class, headline, problems):
         For example the file that was read.
     problems : list of str
         Each may be several lines.
+    named : bool
+        Whether a problem needs the headline too where it is shown without the others.
 
     Returns
     -------
@@ -102,4 +111,6 @@ def all_of(error_class, headline, problems):
     """
     count = f"{len(problems)} problem" + ("" if len(problems) == 1 else "s")
     indented = ["  " + problem.replace("\n", "\n  ") for problem in problems]
-    return error_class("\n".join([f"{headline}: {count}", *indented]))
+    error = error_class("\n".join([f"{headline}: {count}", *indented]))
+    error._problems = tuple(f"{headline}: {problem}" if named else problem for problem in problems)
+    return error

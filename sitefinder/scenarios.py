@@ -1,7 +1,7 @@
 """Several settings files run one after the other and set side by side: what `sitefinder scenarios` does."""
 
 import os
-from functools import partial
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -13,8 +13,9 @@ from sitefinder.comparison.scenario_figures import measures, site_counts
 from sitefinder.delivery.atomic import deliver
 from sitefinder.delivery.comparison import reported_defaults
 from sitefinder.errors import ConfigError, SitefinderError, all_of
-from sitefinder.inventory import check, run
+from sitefinder.inventory import StrPath, output_folder, read_run, run_and_deliver
 from sitefinder.io.deliveries import read_delivery
+from sitefinder.progress import Listener, listening
 from sitefinder.steps.graph import STEPS
 
 MEASURED = NEEDED | {"reaches": f"{NEEDED['reaches']} flags", "sites": f"{NEEDED['sites']} capital_cost"}
@@ -29,19 +30,25 @@ class SideBySide(NamedTuple):
     files: list
 
 
-def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=None):
+def run_scenarios(
+    configs: Sequence[StrPath],
+    *,
+    csv: StrPath | None = None,
+    workers: int | None = None,
+    progress: bool | Listener = False,
+) -> SideBySide:
     """Run settings files in their order and compare each with the first.
 
     Parameters
     ----------
-    configs : list of path-like
+    configs : sequence of path-like
         Settings files; the first is what the others are held against.
     csv : path-like, optional
         Where to write the table.
     workers : int, optional
         See `sitefinder.inventory.run`.
-    started, progress : callable, optional
-        As of `sitefinder.inventory.run`, each told the scenario's name first.
+    progress : bool or callable, optional
+        As of `sitefinder.inventory.run`; what is done now begins with the scenario's name.
 
     Returns
     -------
@@ -59,11 +66,8 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
     _check_all(configs)
     rows, first, heading = [], None, None
     for name, config in zip(names, configs, strict=True):
-        notes = {
-            key: None if call is None else partial(call, name)
-            for key, call in (("started", started), ("progress", progress))
-        }
-        delivered = run(config, workers=workers, **notes)
+        with listening(progress) as listener:
+            delivered = run_and_deliver(config, workers=workers, progress=_of_scenario(name, listener))
         tables = read_delivery(delivered.path, MEASURED).tables
         if first is None:
             first, heading = tables, delivered
@@ -92,7 +96,14 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
     return SideBySide(table, heading.title, heading.currency, files)
 
 
-def scenario_names(configs):
+# A listener that says which scenario is run.
+def _of_scenario(name: str, listener: Listener | None) -> bool | Listener:
+    if listener is None:
+        return False
+    return lambda words, done, count: listener(f"{name}: {words}", done, count)
+
+
+def scenario_names(configs: Sequence[Path]) -> list[str]:
     """Names of scenarios: those of their files, with the folder where two are called alike.
 
     Examples
@@ -110,15 +121,15 @@ def scenario_names(configs):
 
 
 # Every problem of every file at once; two runs that would replace each other's results are one.
-def _check_all(configs):
+def _check_all(configs: Sequence[Path]) -> None:
     problems, folders = [], {}
     for config in configs:
         try:
-            settings, _ = check(config)
+            settings, _ = read_run(config)
         except SitefinderError as error:
             problems.append(error)
             continue
-        folder = os.path.realpath(config.parent / settings.run.output_folder)
+        folder = os.path.realpath(output_folder(settings))
         folders.setdefault(folder, []).append(str(config))
     for folder, files in folders.items():
         if len(files) > 1:

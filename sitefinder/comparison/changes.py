@@ -577,7 +577,7 @@ def _replaced_by(lines, matched, new_ids, lost, near_m, redrawn):
 
 # What is compared, by layer: the columns without which it cannot be done.
 NEEDED = {
-    "sites": "site_id rank scheme type verdict reach_id stream length_m power_kw energy_mwh",
+    "sites": "site_id rank scheme_type verdict reach_id stream length_m power_kw energy_mwh",
     "stretches": "site_id pond_length_m",
     "reaches": "reach_id stream from_m to_m length_m theoretical_kw verdict reasons rejection_reason",
     "rule_hits": "reach_id rule action feature_id from_m to_m",

@@ -6,6 +6,7 @@ from typing import NamedTuple
 from pydantic import BaseModel, ValidationError
 
 from sitefinder.errors import ConfigError, all_of
+from sitefinder.settings import renamed
 
 EXTENDS, LEFT_OUT = "extends", "left_out"
 RULES, RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED = "rules", "rules_left_out", "rules_changed", "rules_added"
@@ -237,11 +238,47 @@ def checked(model, mapping, name, written=None):
     ConfigError
         See `check_settings`.
     """
+    instance = model.__new__(model)
     try:
-        return model.model_validate(mapping)
+        # Not by calling the class: `Settings` turns this error into one of its own, which knows no file.
+        BaseModel.__init__(instance, **mapping)
     except ValidationError as error:
-        problems = [_problem(item, model, written) for item in error.errors()]
-        raise all_of(ConfigError, name, sorted(problems)) from None
+        raise config_error(error, model, name, written) from None
+    return instance
+
+
+def config_error(error, model, name, written=None):
+    """The error of a mapping that a model refuses, in the user's terms.
+
+    Parameters
+    ----------
+    error : pydantic.ValidationError
+    model, name, written
+        See `checked`.
+
+    Returns
+    -------
+    ConfigError
+        Listing every problem by its key.
+    """
+    items = [_without_key_mark(item) for item in error.errors()]
+    # What is missing under its name of today, but is there under its old one, is one problem and not two.
+    there = {(*item["loc"][:-1], today) for item in items if (today := _name_of_today(item, model))}
+    left = [item for item in items if item["type"] != "missing" or item["loc"] not in there]
+    return all_of(ConfigError, name, sorted(_problem(item, model, written) for item in left))
+
+
+# A problem with the key of a mapping is one at that key; pydantic adds a word to the place.
+def _without_key_mark(item):
+    return item | {"loc": item["loc"][:-1]} if item["loc"] and item["loc"][-1] == "[key]" else item
+
+
+# What a key that no model has is called today, where the model has that one.
+def _name_of_today(item, model):
+    if item["type"] != "extra_forbidden":
+        return None
+    today = renamed.SETTINGS.get(str(item["loc"][-1]))
+    return today if today in _names_at(model, item["loc"][:-1]) else None
 
 
 # One problem of pydantic's as a line in the user's terms.
@@ -253,13 +290,20 @@ def _problem(item, model, written):
         return f"{place}: missing"
     if item["type"] == "extra_forbidden":
         names = _names_at(model, item["loc"][:-1]) + list(EXTENDING_WORDS if len(item["loc"]) == 1 else ())
+        if today := _name_of_today(item, model):
+            return f"{place}: this setting is now called {today}"
         near = difflib.get_close_matches(str(item["loc"][-1]), names, n=1)
         return f"{place}: no such setting" + (f"; did you mean {near[0]}?" if near else "")
     message = item["msg"].removeprefix("Value error, ")
     message = message[0].lower() + message[1:]
     if item["type"] == "value_error":
         return f"{place}: {message}" if place else message
-    return f"{place}: {message} (found {item['input']!r})"
+    found = f"{place}: {message} (found {item['input']!r})"
+    if item["type"] == "literal_error" and isinstance(item["input"], str):
+        today = renamed.VALUES.get(item["input"])
+        if today is not None and f"'{today}'" in item["ctx"]["expected"]:
+            return f"{found}; {item['input']} is now called {today}"
+    return found
 
 
 # The key as the user wrote it, with its file where that is not the one that the message is headed by.

@@ -5,7 +5,7 @@ import difflib
 import re
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from sitefinder.settings.choices import Allowable, EvidenceGrade, SchemeType
 from sitefinder.settings.economics import (
@@ -19,7 +19,7 @@ from sitefinder.settings.economics import (
 from sitefinder.settings.fitting import FitSettings
 from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs, Section
-from sitefinder.settings.loading import checked
+from sitefinder.settings.loading import checked, config_error
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
 from sitefinder.vocabulary import head_schemes
 
@@ -379,7 +379,24 @@ class FishSettings(Section):
 
 
 class Settings(Section):
-    """A whole settings file."""
+    """The settings of a run: a whole settings file, and the folder that its relative paths start from.
+
+    Parameters
+    ----------
+    folder : str or path-like, optional
+        From which relative paths start; absent: the current folder. A settings file's paths start from its own
+        folder.
+    **tables : mapping
+        The tables of a settings file by name, such as ``run`` and ``inputs``, nested as in the file.
+
+    Raises
+    ------
+    ConfigError
+        Listing every problem by its key.
+    """
+
+    _folder: str = PrivateAttr(".")
+    _file: str = PrivateAttr("")
 
     run: RunSettings
     inputs: Inputs
@@ -400,6 +417,23 @@ class Settings(Section):
     ranking: RankingSettings = RankingSettings()
     delivery: DeliverySettings = DeliverySettings()
     fit: FitSettings | None = None
+
+    def __init__(self, /, *, folder: object = ".", **tables: Any) -> None:
+        try:
+            super().__init__(**tables)
+        except ValidationError as error:
+            raise config_error(error, type(self), "settings") from None
+        self._folder = str(folder)
+
+    @property
+    def folder(self) -> str:
+        """The folder that relative paths start from."""
+        return self._folder
+
+    @property
+    def file(self) -> str:
+        """The settings file, if these settings were read from one; else empty."""
+        return self._file
 
     @model_validator(mode="after")
     def _columns_have_their_layer(self):
@@ -445,7 +479,7 @@ class Settings(Section):
         return checked_rule_names(rules)
 
 
-def check_settings(mapping, name, written=None):
+def check_settings(mapping, name, written=None, folder=".", file=""):
     """Settings from a mapping as read from TOML.
 
     Parameters
@@ -456,6 +490,8 @@ def check_settings(mapping, name, written=None):
         What to call the file in messages.
     written : callable, optional
         Where each setting stands, if several files make them; see `sitefinder.settings.loading.Joined`.
+    folder, file : str, optional
+        What they were read from.
 
     Returns
     -------
@@ -466,4 +502,6 @@ def check_settings(mapping, name, written=None):
     ConfigError
         Naming every problem at once, each by its key, with the nearest real name for a key that is none.
     """
-    return checked(Settings, mapping, name, written)
+    settings = checked(Settings, mapping, name, written)
+    settings._folder, settings._file = folder, file
+    return settings

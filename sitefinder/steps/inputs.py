@@ -474,7 +474,7 @@ class LazyLayer:
         return self._readings.value(self._name)
 
 
-def read_inputs(settings, folder):
+def read_inputs(settings, folder, output=None):
     """Judge everything that the settings name; what is remembered as sound is read only when it is asked for.
 
     Parameters
@@ -482,6 +482,8 @@ def read_inputs(settings, folder):
     settings : sitefinder.settings.Settings
     folder : Path
         Folder of the settings file, from which relative paths start.
+    output : Path, optional
+        Folder that files will be written into; absent: none will be.
 
     Returns
     -------
@@ -493,9 +495,9 @@ def read_inputs(settings, folder):
         One error that lists every problem.
     """
     problems = []
-    for judge in (lambda: writable_folder(folder / settings.run.output_folder),):
+    if output is not None:
         try:
-            judge()
+            writable_folder(output)
         except SitefinderError as error:
             problems.append(error)
     readings = Readings(software(), [__name__])
@@ -849,4 +851,4 @@ def _together(problems):
     if len(problems) == 1:
         return problems[0]
     kind = ConfigError if all(isinstance(problem, ConfigError) for problem in problems) else InputError
-    return all_of(kind, "settings and inputs", [str(problem) for problem in problems])
+    return all_of(kind, "settings and inputs", [str(problem) for problem in problems], named=False)

@@ -12,7 +12,6 @@ import shapely
 
 from sitefinder import __version__
 from sitefinder import inventory as stages
-from sitefinder.cli import STAGE_WORDS
 from sitefinder.comparison.matching import NEAR_M
 from sitefinder.pipeline.graph import Stage
 
@@ -112,10 +111,6 @@ def test_version_is_said(command):
     outcome = command("--version")
 
     assert outcome == (0, f"sitefinder {__version__}\n", "")
-
-
-def test_every_stage_has_words_for_its_progress():
-    assert set(STAGE_WORDS) == {stage.name for stage in stages.STAGES}
 
 
 @pytest.mark.parametrize(
