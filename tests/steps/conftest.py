@@ -173,7 +173,7 @@ def sample_run(copy_sample, made_once, tmp_path_factory):
         results["surface"] = results["surface"]._replace(dem_path=dem)
         delivered = DeliveredCopy(
             files,
-            delivered.tables,
+            dict(delivered.tables),
             delivered.handover,
             delivered.title,
             delivered.currency,
