@@ -10,8 +10,8 @@ import pytest
 
 PARTS = ("sitefinder", "tests", "sample-region")
 TEXT_FILES = {".py", ".toml", ".md", ".csv", ".json", ".yml", ".yaml", ".cfg", ".txt", ""}
-# Folders that runs and tools fill.
-FILLED = {"out", "out-stricter", "__pycache__", "build", "dist"}
+# Folders and files that runs and tools make.
+FILLED = {"_version.py", "out", "out-stricter", "__pycache__", "build", "dist"}
 # Places of somebody's own machine; a path inside an address of the web is none.
 MACHINE_PATH = re.compile(r"(?<![\w./:-])(?:/(?:home|work|tmp|Users|root|mnt|opt)/[\w.]|[A-Z]:\\\w)")
 
@@ -79,12 +79,12 @@ def test_no_part_is_named_after_nothing(repository):
         ("../{}/data", False),
     ],
 )
-def test_paths_of_a_machine_are_told_from_others(text, is_one):
+def test_paths_of_a_computer_are_distinguished_from_others(text, is_one):
     # Put together here, so that this file holds none.
     assert bool(MACHINE_PATH.search(text.format("home"))) == is_one
 
 
-def test_no_file_holds_a_path_of_somebodys_machine(repository):
+def test_no_file_holds_a_path_of_one_computer(repository):
     found = []
     places = [repository / part for part in (*PARTS, "config", ".ci", ".github")]
     files = [path for place in places if place.is_dir() for path in sorted(place.rglob("*"))]
@@ -100,11 +100,11 @@ def test_no_file_holds_a_path_of_somebodys_machine(repository):
 
 
 def test_a_wheel_holds_every_package(repository):
-    notes = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"][
+    listed = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"][
         "packages"
     ]
 
     folders = {path.parent for path in modules(repository, "sitefinder")}
 
     found = {".".join(folder.relative_to(repository).parts) for folder in folders}
-    assert sorted(notes) == sorted(found | {"sitefinder.generic"})
+    assert sorted(listed) == sorted(found | {"sitefinder.generic"})

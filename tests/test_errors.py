@@ -16,7 +16,7 @@ from sitefinder.errors import (
 )
 
 
-def test_facts_stand_under_the_headline_aligned_and_in_the_order_given():
+def test_facts_come_under_the_headline_aligned_and_in_the_order_given():
     error = InputError.of(
         "the layer is empty", file="a.gpkg", expected="a line or more", found=0, fix="name another"
     )

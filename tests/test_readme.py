@@ -49,7 +49,7 @@ def test_the_second_command_installs_what_tests_need_and_runs_them(readme, repos
     assert any(name.startswith("pytest-xdist") for name in project["optional-dependencies"]["test"])
 
 
-def test_below_each_command_stands_what_it_printed(readme, repository):
+def test_below_each_command_is_what_it_printed(readme, repository):
     settings = tomllib.loads((repository / "config" / "sample.toml").read_text(encoding="utf-8"))
 
     ran, tested = marked(readme, "result", "install-and-run"), marked(readme, "result", "test")

@@ -227,14 +227,14 @@ def to_common_currency(turbines, costs, year=None):
 
     Parameters
     ----------
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     costs : CostFile
     year : int, optional
         Absent: the cost file's.
 
     Returns
     -------
-    OneMoney
+    CommonCurrency
         The cost file's entries no longer state years of their own.
 
     Raises

@@ -105,9 +105,9 @@ class Predictor(EquationPart):
     @model_validator(mode="after")
     def _range_makes_sense(self):
         if self.minimum > self.maximum:
-            raise ValueError(f"least ({self.minimum:g}) is above most ({self.maximum:g})")
+            raise ValueError(f"minimum ({self.minimum:g}) is above maximum ({self.maximum:g})")
         if self.transform in ("log", "log10", "ln") and self.minimum + self.offset <= 0:
-            raise ValueError(f"least + offset is {self.minimum + self.offset:g}, which has no logarithm")
+            raise ValueError(f"minimum + offset is {self.minimum + self.offset:g}, which has no logarithm")
         if (self.transform == "power") != (self.exponent is not None):
             raise ValueError('transform = "power" and exponent belong together')
         return self

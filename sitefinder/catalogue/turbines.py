@@ -247,11 +247,11 @@ def family(turbine):
 
     Parameters
     ----------
-    turbine : MachineClass or FreeStreamRotor
+    turbine : TurbineClass or HydrokineticRotor
 
     Returns
     -------
-    list of MachineClass or FreeStreamRotor
+    list of TurbineClass or HydrokineticRotor
         One a diameter, in the order stated. The reference size keeps its name, the others carry their diameter in
         it. None of them states sizes of its own.
 

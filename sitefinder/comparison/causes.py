@@ -14,7 +14,7 @@ PARTS_OF_INPUT = {
     "equation file": ("equations",),
     "turbine file": ("turbines", "rotors"),
     "cost file": ("costs",),
-    "reserve preset": ("environmental",),
+    "environmental flow preset": ("environmental",),
     "gauges": ("gauges", "measured_gauges"),
     "gauge_stations": ("measured_gauges",),
     "spot_gaugings": ("spot_gaugings", "measured_gauges"),
@@ -38,7 +38,7 @@ FIGURES = ("real", "integer")
 # are no rules, which are told one by one.
 NO_CAUSE = re.compile(
     r"(^|\.)(path|source|date|licence)$|^run\.(name|output_folder|workers)$|^costs\.file$|"
-    r"^energy\.machines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
+    r"^energy\.turbines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
 )
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
 RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
@@ -170,7 +170,7 @@ def _split(table):
         elif match:
             numbered.setdefault(int(match[1]), {})[match[2]] = row.value
         elif row.kind == "setting" and not NO_CAUSE.search(row.name):
-            # An equation's or a environmental flow rule's text is its source.
+            # An equation's or an environmental flow rule's text is its source.
             parts["setting"][row.name] = row.value or row.source
     for number, settings in sorted(numbered.items()):
         name = settings.pop("name", f"number {number}")

@@ -293,8 +293,8 @@ def _either(old, new, matched):
 def _changes(matched, verdicts, changed):
     excluded = [np.array([verdict == VERDICTS[0].name for verdict in each]) for each in verdicts]
     change = np.full(len(matched.old), "unchanged", dtype=object)
-    for row, names in changed.items():
-        by_rules = all(made_by("reaches", name) == OF_RULES or name == CHOSEN for name in names)
+    for row, columns in changed.items():
+        by_rules = all(made_by("reaches", name) == OF_RULES or name == CHOSEN for name in columns)
         change[row] = "changed by rules" if by_rules else "changed in value"
     change[~excluded[0] & excluded[1]] = "newly excluded"
     change[excluded[0] & ~excluded[1]] = "re-admitted"
@@ -423,18 +423,18 @@ def site_changes(old, new, causes, reaches, *, near_m, min_change):
 
     change = np.full(len(matched.old), "unchanged", dtype=object)
     cause, rules = [""] * len(change), [""] * len(change)
-    for row, names in changed.items():
-        change[row] = _kind_of_change(names)
-        own = [name for name in names if name not in STANDING]
+    for row, columns in changed.items():
+        change[row] = _kind_of_change(columns)
+        own = [name for name in columns if name not in STANDING]
         # Chosen anew, or ranked otherwise because of others: whatever differs can have led to it.
-        anew = CHOSEN_ANEW & set(names) or not own
+        anew = CHOSEN_ANEW & set(columns) or not own
         cause[row] = words.notes(words.of_columns(("site_id",) if anew else own, narrowed=not anew))
     for run, other_rows, stated_change, bare, mark in (
         (0, matched.new, "newly excluded", "vanished", ""),
         (1, matched.old, "re-admitted", "appeared", NO_LONGER),
     ):
         # Sites that only this run has, and those of which it has another stretch.
-        anew = [row for row, names in changed.items() if CHOSEN_ANEW & set(names)]
+        anew = [row for row, columns in changed.items() if CHOSEN_ANEW & set(columns)]
         rows = np.union1d(np.flatnonzero(other_rows < 0), anew).astype(np.int64)
         sites = (matched.old, matched.new)[run][rows]
         barring, limiting = (
@@ -620,8 +620,8 @@ def compare_runs(old, new, graph, *, near_m=NEAR_M, min_change=MIN_CHANGE, defau
     Notes
     -----
     Reaches and sites are the same if they have the same id and lie in the same place. Others are matched by place:
-    reaches whose lines share at least half of their length, and sites of the same scheme type of which that is true,
-    if their reach has another id in the other run.
+    reaches whose lines share at least half of their length, and sites of the same scheme type of which that is
+    true, if their reach has another id in the other run.
 
     A site that only the old run has is newly excluded if a feature of a rule that bars it lies on its stretch or
     pond in the new run, and did not in the old one; otherwise it vanished. What holds of sites that only the new

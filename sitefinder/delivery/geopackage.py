@@ -104,7 +104,7 @@ GEOMETRY_COLUMN = "geom"
 STAMP = "1970-01-01T00:00:00.000Z"
 GDAL_OPTIONS = {
     "OGR_CURRENT_DATE": STAMP,
-    # A spatial index built in a thread, or with what memory a turbine has, may be laid out in another way.
+    # A spatial index built in a thread, or with what memory a computer has, may be laid out in another way.
     "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
     "OGR_GPKG_MAX_RAM_USAGE_RTREE": "268435456",
     "OGR_SQLITE_JOURNAL": "MEMORY",

@@ -50,7 +50,8 @@ SHARED = [
     stage(
         "ranked_sites",
         f"{_SITE_TABLES}:rank_sites",
-        "network stationing catchments heads flows water_depths water_bodies marks stretches verdicts sites fish_alive",
+        "network stationing catchments heads flows water_depths water_bodies marks stretches verdicts sites"
+        " fish_alive",
         "run.crs run.seed rules energy tailwater flows.releases fish costs ranking uncertainty off_grid",
         "turbines costs layers.districts layers.roads layers.power_lines layers.settlements",
     ),
@@ -137,7 +138,8 @@ TABLES = [
     _table(
         "repairs",
         _REGION_TABLES,
-        "surface network stationing terrain dem_seams dem_errors field_levels heads flows channel_shapes water_bodies falls",
+        "surface network stationing terrain dem_seams dem_errors field_levels heads flows channel_shapes"
+        " water_bodies falls",
         "inputs.dem_footprints network.ridge_m rules",
         "repairs dem_error layers.dem_footprints",
     ),
@@ -234,7 +236,7 @@ def wanted_files(delivery):
 
     Parameters
     ----------
-    delivery : sitefinder.settings.DeliverySettings
+    delivery : sitefinder.settings.run.DeliverySettings
 
     Returns
     -------
@@ -254,5 +256,5 @@ def wanted_files(delivery):
 
 
 def stages_of_files(names):
-    """The stages of the summary, of the figures for turbines, and of files by their names."""
+    """The stages of the summary, of the figures for programs, and of files by their names."""
     return bound([SUMMARY, FIGURES, *(FILE_STAGES[name] for name in names)], FILES_GIVEN)

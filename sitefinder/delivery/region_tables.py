@@ -41,7 +41,7 @@ from sitefinder.siting.potential import (
 from sitefinder.steps.flags import covered_percent, list_seams, marked_reaches, notes
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
-from sitefinder.steps.scope import OF_THE_TURBINE
+from sitefinder.steps.scope import OF_THE_COMPUTER
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
 from sitefinder.steps.terrain import list_terrain_repairs
 from sitefinder.units import (
@@ -92,9 +92,9 @@ def cascade_table(settings, stationing, held, reaches, lengths):
     Parameters
     ----------
     settings : sitefinder.settings.Settings
-    placed : Placed
+    placed : Stationing
     held : sitefinder.rules.verdicts.Held
-        Which rules hold in the reaches of `placed`.
+        Which rules hold in the reaches of `stationing`.
     reaches : GeoDataFrame
         The delivered reaches.
     lengths : DataFrame or None
@@ -103,7 +103,7 @@ def cascade_table(settings, stationing, held, reaches, lengths):
     Returns
     -------
     DataFrame
-        As `sitefinder.schema` declares ``screening cascade``.
+        As `sitefinder.schema` declares ``screening_cascade``.
 
     Notes
     -----
@@ -388,7 +388,7 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
         Length of each of them in each district, see `sitefinder.siting.access.lengths_by_district`.
     sites : GeoDataFrame
         The delivered sites.
-    simulations : sitefinder.energy.uncertainty.EnergyDraws
+    simulations : sitefinder.energy.uncertainty.EnergySimulations
         Of the sites, in their order.
 
     Returns
@@ -400,8 +400,8 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
     -----
     Each site and each reach is rounded once, to watts, watt-hours and metres, and only then added, so that any
     grouping gives the same sum. A reach that districts share is cut by the method of the largest remainder, see
-    `sitefinder.siting.potential.shared`. P90, P50 and P10 are those of the sums of the sites' common simulations, and do
-    not add up. Reaches whose head is not resolved add no potential, unless the settings allow them.
+    `sitefinder.siting.potential.shared`. P90, P50 and P10 are those of the sums of the sites' common simulations,
+    and do not add up. Reaches whose head is not resolved add no potential, unless the settings allow them.
     """
     whole_reaches = _whole_reaches(settings, reaches)
     of_reach = whole_reaches.assign(
@@ -751,7 +751,7 @@ def make_districts(settings, inputs, totals_table):
 
 
 def make_screening_cascade(settings, inputs, stationing, verdicts, reaches_table, district_lengths):
-    """The ``screening cascade`` layer."""
+    """The ``screening_cascade`` layer."""
     lengths = district_lengths if "districts" in inputs.layers else None
     return checked_table(
         cascade_table(settings, stationing, verdicts.held, reaches_table, lengths), "screening_cascade"
@@ -855,7 +855,7 @@ def make_provenance(settings, inputs, flows, repairs_table):
     for change in inputs.conversions:
         notes = f"{change.money} × {change.factor:.4g} = {change.to_money}"
         rows.append(_setting(f"price level of {change.name}", notes, change.source))
-    given = _flat(settings.model_dump(exclude={"run": OF_THE_TURBINE, "delivery": True}))
+    given = _flat(settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
     build = own_build()

@@ -162,7 +162,7 @@ def environmental_flow_at(settings, inputs, flows, table, used_m3s=None):
     settings, inputs, flows
         Results of the stages of those names.
     table : DataFrame, n rows
-        ``intake``, ``scheme type`` and ``has_fish_pass``.
+        ``intake``, ``scheme_type`` and ``has_fish_pass``.
     used_m3s : ndarray, shape (n, bins), optional
         What the turbines take, for the attraction flow of fish passes; without it, all that they may [m³/s].
     """
@@ -198,8 +198,8 @@ def with_water(settings, inputs, flows, water_depths, order, left_m3s):
     Returns
     -------
     DataFrame
-        With ``power_mean_kw``, ``environmental_flow_m3s``, ``used_share``, ``environmental_flow_share`` and ``spilled_share``;
-        the three shares add up to 1.
+        With ``power_mean_kw``, ``environmental_flow_m3s``, ``used_share``, ``environmental_flow_share`` and
+        ``spilled_share``; the three shares add up to 1.
     """
     made = {"power_mean_kw": order["energy_mwh"] * KILOWATT_HOURS_PER_MEGAWATT_HOUR / HOURS_PER_YEAR}
     if len(order):
@@ -340,7 +340,7 @@ def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_dep
 
     Returns
     -------
-    EnergyDraws
+    EnergySimulations
     DataFrame, n rows, index of own
         P90, P50 and P10 of power, energy and cost of a kWh, and the shares of their spread by source.
 
@@ -390,7 +390,7 @@ def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_dep
     return simulations, pd.DataFrame(columns, index=own.index)
 
 
-# Simulated errors of the heads [m], shape (n, draws).
+# Simulated errors of the heads [m], shape (n, simulations).
 def _head_errors(heads, own, intake, tailrace, seed):
     errors = (heads.errors_m[intake] - heads.errors_m[tailrace]).astype(np.float64)
     for row in np.flatnonzero(own["structure_id"] != ""):

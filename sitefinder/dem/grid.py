@@ -1,4 +1,4 @@
-"""The raster grid that terrain is computed on: its place, cells and windows, and values taken from another grid."""
+"""The raster grid that terrain is computed on: its place, cells and windows, and values from another grid."""
 
 import math
 from typing import NamedTuple

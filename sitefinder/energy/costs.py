@@ -303,7 +303,7 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     Parameters
     ----------
     stretches : DataFrame, n rows
-        Columns ``scheme type``, ``head_m``, ``weir_height_m``, ``pond_length_m``, ``has_fish_pass``,
+        Columns ``scheme_type``, ``head_m``, ``weir_height_m``, ``pond_length_m``, ``has_fish_pass``,
         ``road_distance_m``, and ``line_distance_m`` or ``settlement_distance_m``
         (see `sitefinder.energy.valuation.value_stretches`).
     flow_mean_m3s : ndarray, shape (n,)
@@ -347,7 +347,7 @@ def check_same_money(turbines, costs):
 
     Parameters
     ----------
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     costs : CostFile
 
     Raises

@@ -65,7 +65,7 @@ def rotor_power_kw(rotor, speed_m_s):
 
     Parameters
     ----------
-    rotor : sitefinder.catalogue.turbines.FreeStreamRotor
+    rotor : sitefinder.catalogue.turbines.HydrokineticRotor
     speed_m_s : float or ndarray
         Speed of the water [m/s].
 
@@ -88,7 +88,7 @@ def hydrokinetic_potential(rotor, width_m, depth_m, speed_m_s, at_mean_m, length
 
     Parameters
     ----------
-    rotor : sitefinder.catalogue.turbines.FreeStreamRotor
+    rotor : sitefinder.catalogue.turbines.HydrokineticRotor
     width_m, depth_m, speed_m_s : ndarray of float64, shape (n, bins)
         Of the stream in bins of equal time.
     at_mean_m : (ndarray, ndarray), each of shape (n,)
@@ -100,7 +100,7 @@ def hydrokinetic_potential(rotor, width_m, depth_m, speed_m_s, at_mean_m, length
 
     Returns
     -------
-    FreeStream
+    Hydrokinetic
 
     Notes
     -----

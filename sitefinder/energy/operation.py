@@ -158,7 +158,8 @@ def fill_plants(
 ):
     """`fill_bins` of many plants that each have a turbine; see `sitefinder.energy.plant.bins_of_plants`.
 
-    ``way`` is a record of `sitefinder.energy.hydraulics.WATERWAY`, ``heads`` room to work in; the last two are filled.
+    ``way`` is a record of `sitefinder.energy.hydraulics.WATERWAY`, ``heads`` room to work in; the last two are
+    filled.
     """
     rows, bins = intake.shape[0], curve.shape[1]
     for row in range(rows):
@@ -191,7 +192,7 @@ def has_fish_pass(stretches, costs):
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``scheme type`` and ``has_fish_pass``.
+        ``scheme_type`` and ``has_fish_pass``.
     costs : CostFile
 
     Returns
@@ -212,7 +213,7 @@ def is_undiverted(stretches):
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``scheme type``.
+        ``scheme_type``.
 
     Returns
     -------
@@ -234,7 +235,7 @@ def residual_flow(
         Mean flow [m³/s].
     undiverted, with_pass : bool, or ndarray of bool of shape (n, 1)
         Whether a scheme type has no diverted length; whether it has a fish pass.
-    passage : sitefinder.settings.PassageSettings
+    passage : sitefinder.settings.ReleaseSettings
     closed : ndarray of bool, shape (bins,) or (n, bins), optional
         Bins of closed months, in which all flow stays whatever the layout.
     used_m3s : ndarray of float64, shape (n, bins), optional
@@ -317,10 +318,10 @@ def by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, releas
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``scheme type`` and ``has_fish_pass``.
+        ``scheme_type`` and ``has_fish_pass``.
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
     costs : CostFile
-    passage : sitefinder.settings.PassageSettings
+    passage : sitefinder.settings.ReleaseSettings
     closed : ndarray of bool, shape (bins,) or (stations, bins), optional
         Bins in which no turbine runs: all flow stays.
 

@@ -76,9 +76,10 @@ def plant_outputs(
 ):
     """Mean and firm power of many plants, whose heads move with the levels at their ends.
 
-    In each bin the order of operations is: natural flow less the environmental flow, not below zero; at most the design
-    flow; then so many units, and so much flow, as give most power, see `sitefinder.energy.operation.plant_flow_head`.
-    More flow never gives less power, and negative heads, when floods drown the plant, give none.
+    In each bin the order of operations is: natural flow less the environmental flow, not below zero; at most the
+    design flow; then so many units, and so much flow, as give most power, see
+    `sitefinder.energy.operation.plant_flow_head`. More flow never gives less power, and negative heads, when
+    floods drown the plant, give none.
 
     Parameters
     ----------
@@ -94,7 +95,7 @@ def plant_outputs(
         Net head on the survey day [m], design flow [m³/s], and rated power, which no bin passes [kW].
     units, turbine : ndarray of int64, shape (n,)
         Number of units, and row of the turbine in the table; -1 means no turbine.
-    table : sitefinder.energy.turbines.MachineTable
+    table : sitefinder.energy.turbines.TurbineTable
     conduit_m : ndarray of float64, shape (n,), optional
         Length of the conduit, for the friction of a pipe [m].
     way : sitefinder.energy.hydraulics.Waterway
@@ -197,9 +198,11 @@ def monthly_energy_mwh(
     ----------
     month : ndarray of int, shape (bins,)
         Month of each bin, 1 to 12; bins are of equal time and make up the year.
-    curve_m3s, environmental_flow_m3s, rise_m, intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, turbine
-        As `plant_outputs`; every plant has a turbine.
-    table : sitefinder.energy.turbines.MachineTable
+    curve_m3s, environmental_flow_m3s, rise_m, intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units
+        As `plant_outputs`.
+    turbine : ndarray of int
+        Row of ``table`` of each plant's turbine; every plant has one.
+    table : sitefinder.energy.turbines.TurbineTable
     availability : float
         Share of the time that the plants are ready.
     conduit_m, way

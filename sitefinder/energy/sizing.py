@@ -140,7 +140,7 @@ HAIR = 1.0 + 1e-9
 # of each [m]; sums of the heads from the start; sums of flow times head from the end.
 USABLE, HEAD, ABOVE, BELOW = range(4)
 # Turbine classes, one record a class, without their efficiency: with records kernels compile in a fraction of the
-# time that a tuple of arrays takes. Names as in `sitefinder.energy.turbines.MachineTable`.
+# time that a tuple of arrays takes. Names as in `sitefinder.energy.turbines.TurbineTable`.
 CLASS = np.dtype(
     [
         ("flow_min_m3s", np.float64),
@@ -247,7 +247,7 @@ def safe_capital_of(capital, flow, here, prices):
 
 @part
 def energy_bound_mwh(bins, full, flow, minimum, here, prices):
-    """No plant with a design flow from `least` to `flow` gives more than this [MWh], for kernels.
+    """No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels.
 
     Full units take `flow` while there is so much; the peak efficiency takes all less that one unit can run on.
     """
@@ -567,7 +567,7 @@ def best_of_stretches(
     rise : ndarray of float64, same shape
         Rise of the water in each bin of the curve above the level of the survey day [m].
     intake, tailrace, layout : ndarray of int64, shape (n,)
-        Station numbers; place in `sitefinder.energy.turbines.LAYOUTS`.
+        Station numbers; place in `sitefinder.energy.turbines.SCHEME_TYPES`.
     held : ndarray of bool, shape (n,)
         True where the level at the intake does not move.
     head_net, conduit_m, place_cost : ndarray of float64, shape (n,)
@@ -575,7 +575,7 @@ def best_of_stretches(
     flows : sitefinder.energy.sizing.DesignFlows
     fits : ndarray of bool, shape (n, classes)
         False where the stream is too shallow or narrow for a class, see `sitefinder.energy.turbines.fits_stream`.
-    turbines : sitefinder.energy.turbines.MachineTable
+    turbines : sitefinder.energy.turbines.TurbineTable
     prices : sitefinder.energy.sizing.Prices
     way : sitefinder.energy.hydraulics.Waterway
 
@@ -635,8 +635,8 @@ def best_of_turbines(
 # Best turbine and size of each stretch, or with `of_each` the best size of each class at each; brought to the one
 # scheme type and dtype of each argument for which the kernel is compiled.
 def _searched(
-    usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits, turbines,
-    prices, way, of_each,
+    usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
+    turbines, prices, way, of_each,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.safety), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)

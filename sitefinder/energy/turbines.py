@@ -27,7 +27,7 @@ class TurbineTable(NamedTuple):
     lowest_relative_flow: np.ndarray
     efficiency: np.ndarray  # (classes, EFFICIENCY_STEPS + 1), generator and gear included
     peak_efficiency: np.ndarray  # generator and gear included
-    suits_scheme_type: np.ndarray  # (classes, len(LAYOUTS))
+    suits_scheme_type: np.ndarray  # (classes, len(SCHEME_TYPES))
     depth_min_m: np.ndarray  # of the stream, 0 where it does not matter
     width_min_m: np.ndarray
     safety: np.ndarray
@@ -43,7 +43,7 @@ def efficiency_table(turbine):
 
     Parameters
     ----------
-    turbine : MachineClass
+    turbine : TurbineClass
 
     Returns
     -------
@@ -58,10 +58,10 @@ def fits_stream(table, stretches):
 
     Parameters
     ----------
-    table : MachineTable
+    table : TurbineTable
     stretches : DataFrame, n rows
-        ``scheme type``, and where they are known ``stream_width_m`` and ``stream_depth_m``: width and depth at mean
-        flow where the turbine would stand [m].
+        ``scheme_type``, and where they are known ``stream_width_m`` and ``stream_depth_m``: width and depth at
+        mean flow where the turbine would stand [m].
 
     Returns
     -------
@@ -82,7 +82,7 @@ def fish_safety(turbine, fish):
 
     Parameters
     ----------
-    turbine : MachineClass
+    turbine : TurbineClass
     fish : sitefinder.settings.FishSettings
 
     Returns
@@ -102,7 +102,7 @@ def turbine_survival(turbines, number, screened, evidence=None):
 
     Parameters
     ----------
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     number : array of int, shape (n,)
         Places in the list; -1 for none.
     screened : array of bool, shape (n,)
@@ -128,12 +128,12 @@ def turbine_table(turbines, fish):
 
     Parameters
     ----------
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     fish : sitefinder.settings.FishSettings
 
     Returns
     -------
-    MachineTable
+    TurbineTable
     """
     laws = [law_numbers(turbine.cost) for turbine in turbines]
     return TurbineTable(

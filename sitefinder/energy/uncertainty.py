@@ -68,7 +68,7 @@ def energy_simulations(
         Simulated errors of the gross heads [m]; a column is one state of the whole profile.
     flow_log_sd : ndarray of float64, shape (n,)
         Standard deviation of the natural logarithm of the flow estimate.
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     costs : CostFile
     settings : sitefinder.settings.Settings
         Reads the sections energy, tailwater, costs, fish and uncertainty.
@@ -76,7 +76,7 @@ def energy_simulations(
     depths : WaterDepths, optional
         Of each site: by how much more the water at the tailrace moves than at the intake, where that moves at all
         (see `net_depths`). Without it levels stand still.
-    own_flow : ndarray of float64, shape (n, draws), optional
+    own_flow : ndarray of float64, shape (n, simulations), optional
         Standard normals of the sites' own part of the flow error, as
         `sitefinder.energy.uncertainty.nested_normals` gives them for catchments that share ground; without it
         the sites' own parts have nothing in common.
@@ -85,7 +85,7 @@ def energy_simulations(
 
     Returns
     -------
-    EnergyDraws of ndarray of float64, shape (n, draws)
+    EnergySimulations of ndarray of float64, shape (n, simulations)
         Energy of a year [MWh], cost of a kWh (infinite where a draw gives no energy), net yearly value, greatest
         power [kW], yearly cost.
 
@@ -97,14 +97,14 @@ def energy_simulations(
     Notes
     -----
     Each factor is lognormal with median 1. The flow's logarithm has a part that the whole region shares, of
-    ``shared_flow_share`` of its variance, and a part of its own; natural and environmental flow move together, because
-    the rules of the reserve go by the true flow. A wet or dry year is shared and leaves the reserve as it is.
-    Depths go with the flow: a river that carries more than was thought is deeper, on the survey day as well, by
-    the factor to the power of ``downstream_exponent``, and in a wet year by that of the year to the power of
+    ``shared_flow_share`` of its variance, and a part of its own; natural and environmental flow move together,
+    because the rules of the reserve go by the true flow. A wet or dry year is shared and leaves the reserve as it
+    is. Depths go with the flow: a river that carries more than was thought is deeper, on the survey day as well,
+    by the factor to the power of ``downstream_exponent``, and in a wet year by that of the year to the power of
     ``station_exponent``. Efficiency and cost are a site's own. The plant stays as it was sized, but its generator
-    is that for the head that turns out. Columns of ``head_errors_m`` are used
-    equally often, in a shuffled order that all sites share. A site's own numbers depend on the seed and its
-    tailrace only, not on which other sites are in the table, so that two runs can be compared site by site.
+    is that for the head that turns out. Columns of ``head_errors_m`` are used equally often, in a shuffled order
+    that all sites share. A site's own numbers depend on the seed and its tailrace only, not on which other sites
+    are in the table, so that two runs can be compared site by site.
     """
     if (sites["turbine"] < 0).any():
         raise ValueError(
@@ -185,12 +185,12 @@ def variance_shares(simulations_of):
     Parameters
     ----------
     simulations_of : callable
-        Takes a tuple of names of `SOURCES` and gives the `EnergyDraws` in which those alone err, the same random
-        numbers each time.
+        Takes a tuple of names of `SOURCES` and gives the `EnergySimulations` in which those alone err, the same
+        random numbers each time.
 
     Returns
     -------
-    SpreadShares
+    VarianceShares
 
     Notes
     -----
@@ -254,7 +254,7 @@ def intervals(simulations, *, of_cost=False):
 
     Parameters
     ----------
-    draws : ndarray of float64, shape (n, draws)
+    draws : ndarray of float64, shape (n, simulations)
         For a total over many sites pass their sum as one row: shared errors then do not cancel.
     of_cost : bool
         P90 of an amount is exceeded in 90 % of simulations; P90 of a cost is not exceeded in 90 %.
@@ -281,7 +281,7 @@ def prob_in_top_n(value_simulations, count):
 
     Parameters
     ----------
-    value_simulations : ndarray of float64, shape (n, draws)
+    value_simulations : ndarray of float64, shape (n, simulations)
         What is ranked, greater being better; pass costs with a minus.
     count : int
         How many are the best.

@@ -48,14 +48,14 @@ def value_stretches(
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``intake`` (station number), ``scheme type``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
+        ``intake`` (station number), ``scheme_type``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
         ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
         `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
         classes go without that the stream is too small for. Other columns are not looked at.
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
         Flow of each station, and what the rules reserve of it, in bins of equal time in any order [m³/s].
-    turbines : list of MachineClass
+    turbines : list of TurbineClass
     costs : CostFile
     settings : sitefinder.settings.Settings
         Reads the sections energy, tailwater, costs, fish, ranking and flows.releases.

@@ -14,7 +14,7 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
         Natural flow of each station at bins of equal probability, from high to low [m³/s].
     mean_m3s : ndarray, shape (n,)
         Mean flow [m³/s].
-    rules : list of ReserveRule
+    rules : list of EnvironmentalFlowRule
         At least one; Notes tell the kinds.
     area_km2 : ndarray, shape (n,), optional
         Catchment, which a rule by area needs [km²].
@@ -43,13 +43,14 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
     a threshold; above it a share may be taken, up to a greatest abstraction. ``bands``: a share of the flow may be
     taken that goes by its band. With ``between = "steps"`` it is that of the highest threshold that the flow
     reaches, and nothing below the lowest; with ``"linear"`` it is linear in flow between thresholds and level
-    beyond them. ``stepped_table``: by a low-flow index, ``reserve + further · (index − index_from)`` of the last
-    row that the index reaches, and the first row's reserve below; so "for each further 10 l/s" is read pro rata.
+    beyond them. ``stepped_table``: by a low-flow index, ``environmental_flow + further · (index − index_from)`` of
+    the last row that the index reaches, and the first row's flow below; so "for each further 10 l/s" is read pro
+    rata.
 
     Examples
     --------
-    >>> from sitefinder.settings.flows import ReserveRule
-    >>> tenth = ReserveRule(kind="share_of_mean", share=0.1)
+    >>> from sitefinder.settings.flows import EnvironmentalFlowRule
+    >>> tenth = EnvironmentalFlowRule(kind="share_of_mean", share=0.1)
     >>> environmental_flow_by_bin(np.array([[30.0, 9.5, 0.5]]), np.array([13.3]), [tenth]).round(2).tolist()
     [[1.33, 1.33, 0.5]]
     """

@@ -186,7 +186,7 @@ def with_near_gauges(estimate, gauges, station, downstream, area_km2, settings):
         Where each gauge stands.
     downstream : ndarray of int, shape (n,)
     area_km2 : ndarray of float64, shape (n,)
-    settings : sitefinder.settings.NearGauges
+    settings : sitefinder.settings.flows.NearGauges
 
     Returns
     -------
@@ -330,7 +330,7 @@ def curve_adjustment(curve_m3s, variance, flow_m3s, log_sd, exceedance, settings
         Of the estimate, in squared natural logs.
     flow_m3s, log_sd, exceedance : ndarray of float64, shape (k,)
         Measured flows above zero, their errors, and the shares of time of the gauge's readings.
-    settings : sitefinder.settings.SpotSettings
+    settings : sitefinder.settings.flows.SpotSettings
 
     Returns
     -------
@@ -376,7 +376,7 @@ def with_spot_gaugings(estimate, gaugings, downstream, area_km2, settings):
     gaugings : SpotGaugings
     downstream : ndarray of int, shape (n,)
     area_km2 : ndarray of float64, shape (n,)
-    settings : sitefinder.settings.SpotSettings
+    settings : sitefinder.settings.flows.SpotSettings
 
     Returns
     -------

@@ -41,7 +41,7 @@ def counted_flow(record, settings):
     Parameters
     ----------
     record : DailyRecord
-    settings : sitefinder.settings.DailyRecords
+    settings : sitefinder.settings.flows.DailyRecords
 
     Returns
     -------
@@ -90,7 +90,7 @@ def gauge_statistics(records, settings):
     ----------
     records : list of DailyRecord
         One a gauge.
-    settings : sitefinder.settings.DailyRecords
+    settings : sitefinder.settings.flows.DailyRecords
 
     Returns
     -------

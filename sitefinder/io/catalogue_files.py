@@ -38,7 +38,7 @@ def data_file_lineage(settings, folder):
         "turbine file": settings.energy.turbines,
         "cost file": [settings.costs.file],
         "equation file": settings.flows.equations,
-        "reserve preset": list(presets),
+        "environmental flow preset": list(presets),
     }
     lineage = []
     for kind, paths in kinds.items():
@@ -188,7 +188,7 @@ def read_turbine_files(paths):
 
     Returns
     -------
-    MachinesRead
+    TurbinesRead
         In the order of the files, of the tables in them, and of the sizes that a table states.
 
     Raises
@@ -242,7 +242,7 @@ def read_turbines(paths):
 
     Returns
     -------
-    list of MachineClass
+    list of TurbineClass
     """
     return read_turbine_files(paths).turbines
 
@@ -272,13 +272,13 @@ def read_environmental_flow(environmental, folder):
 
     Parameters
     ----------
-    reserve : list of ReserveSetting
+    environmental : list of EnvironmentalFlowSetting
     folder : Path
         Folder that relative paths start from.
 
     Returns
     -------
-    list of ReserveRule
+    list of EnvironmentalFlowRule
         Rules of a preset carry its source.
 
     Raises
@@ -294,7 +294,7 @@ def read_environmental_flow(environmental, folder):
             continue
         path = folder / setting.preset
         try:
-            preset = checked(EnvironmentalFlowPreset, read_toml(path, "reserve"), str(path))
+            preset = checked(EnvironmentalFlowPreset, read_toml(path, "environmental flow"), str(path))
             chosen = _chosen(preset, setting, path)
         except ConfigError as error:
             problems.append(error)
@@ -304,7 +304,7 @@ def read_environmental_flow(environmental, folder):
     if len(problems) == 1:
         raise problems[0]
     if problems:
-        raise all_of(ConfigError, "reserve files", [str(problem) for problem in problems])
+        raise all_of(ConfigError, "environmental flow files", [str(problem) for problem in problems])
     return rules
 
 

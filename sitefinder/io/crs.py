@@ -77,11 +77,11 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
         Name of the layer, file and layer, for messages.
     wanted : str, optional
         Part of the name of the operation that the settings ask for. Without it the best is taken that can be had
-        on this turbine where the layer lies.
+        on this computer where the layer lies.
 
     Returns
     -------
-    Way
+    Operation
 
     Raises
     ------
@@ -112,7 +112,7 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
         raise _no_way(own_crs, run, what, where, wanted, group, lacking)
     best, name = ways[0]
     accuracy = "accuracy unknown" if name.accuracy < 0 else f"accuracy {name.accuracy:g} m"
-    missing = "; a better one lacks its grid on this turbine" if caught and wanted is None else ""
+    missing = "; a better one lacks its grid on this computer" if caught and wanted is None else ""
     return Operation(best, f"{name.description} ({accuracy}{missing})", _pipeline(best, own_crs, run))
 
 
@@ -380,7 +380,7 @@ def moved(geometries, own_crs, run_crs, ids, what, where, wanted=None):
     Returns
     -------
     moved : ndarray of shapely geometry, shape (n,)
-    way : Way
+    way : Operation
         One operation for the whole layer, the best that can be had where the layer lies.
 
     Raises

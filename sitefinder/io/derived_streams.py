@@ -60,8 +60,8 @@ def derive_network(
     Notes
     -----
     Hollows are breached along the path of least cost and filled where none is found near [1]_; directions
-    are those of `sitefinder.dem.priority_flood.flood`, D8. The engine gets a plain copy of the DEM, for it misreads
-    compressed floating-point rasters with a predictor, without saying so.
+    are those of `sitefinder.dem.priority_flood.flood`, D8. The engine gets a plain copy of the DEM, for it
+    misreads compressed floating-point rasters with a predictor, without saying so.
 
     References
     ----------
@@ -123,8 +123,8 @@ def route_with_whitebox(
     Returns
     -------
     ndarray of int32, same shape
-        Labels as `sitefinder.dem.priority_flood.flood` gives them for a window without open borders; `SINK` where the
-        engine leaves a pit.
+        Labels as `sitefinder.dem.priority_flood.flood` gives them for a window without open borders; `SINK` where
+        the engine leaves a pit.
 
     Raises
     ------
@@ -248,7 +248,7 @@ def _directions(elevation_m, profile, folder, breach_search_cells):
         copy.write(elevation_m, 1)
     engine = whitebox_workflows.WbEnvironment()
     engine.verbose = False
-    breached = engine.hydrology.breach_depressions_min_cost(
+    breached = engine.hydrology.breach_depressions_least_cost(
         dem=engine.read_raster(str(folder / "dem.tif")),
         max_dist=breach_search_cells,
         fill_deps=True,

@@ -96,7 +96,7 @@ def read_daily_flows(path, gauge, settings):
         CSV with a row a day, in any order.
     gauge : str
         The gauge's id.
-    settings : sitefinder.settings.DailyRecords
+    settings : sitefinder.settings.flows.DailyRecords
         Names of columns, the unit, and what marks mean.
 
     Returns
@@ -172,7 +172,7 @@ def statistics_of_files(ids, files, folder, settings):
         Gauges and their files.
     folder : Path
         Folder that the files' paths start from.
-    settings : sitefinder.settings.DailyRecords
+    settings : sitefinder.settings.flows.DailyRecords
 
     Returns
     -------

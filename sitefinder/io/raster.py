@@ -126,7 +126,7 @@ def raster_facts(source, folder, what):
 
 
 def is_elsewhere(path):
-    """Whether a path is an address that GDAL reads (``https://…``, ``/vsizip/…``) and no file on this turbine."""
+    """Whether a path is an address that GDAL reads (``https://…``, ``/vsizip/…``) and no file on this computer."""
     return "://" in path or path.startswith("/vsi")
 
 
@@ -146,7 +146,7 @@ def parts_of_raster(source, folder):
     return [] if is_elsewhere(source.path) else _remembered(folder / source.path).parts
 
 
-# What a raster on this turbine says, from memory while neither it nor what may stand beside it has changed.
+# What a raster on this computer says, from memory while neither it nor what may stand beside it has changed.
 def _remembered(path):
     beside = sorted({file for file in path.parent.glob(f"{glob.escape(path.stem)}.*") if file.is_file()} - {path})
 
@@ -229,7 +229,7 @@ def operation_to_run(facts, crs):
 
     Returns
     -------
-    sitefinder.io.crs.Way
+    sitefinder.io.crs.Operation
 
     Raises
     ------

@@ -140,7 +140,7 @@ def inflows(links, stations, cells):
     links : DataFrame
         See `sitefinder.network.topology.Network`.
     stations : DataFrame
-        See `sitefinder.network.stations.Placed`.
+        See `sitefinder.network.stations.Stationing`.
     cells : ndarray of int64, shape (n,)
         Cells that drain straight to each station.
 

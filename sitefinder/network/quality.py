@@ -24,7 +24,7 @@ def list_shared_cells(shared, stations, network):
     shared : DataFrame
         See `sitefinder.dem.stream_cells.StreamCells`.
     stations : DataFrame
-        See `sitefinder.network.stations.Placed`.
+        See `sitefinder.network.stations.Stationing`.
     network : Network
 
     Returns
@@ -49,7 +49,7 @@ def list_close_streams(segments, stations, network, cell_m):
     Parameters
     ----------
     segments, stations : DataFrame
-        See `sitefinder.network.stations.Placed`.
+        See `sitefinder.network.stations.Stationing`.
     network : Network
     cell_m : float
         Cell of the DEM [m].
@@ -106,7 +106,7 @@ def list_ridges(raw_m, profile_m, stations, network, limit_m):
     profile_m : ndarray of float64, shape (n,)
         Fitted long profile [m].
     stations : DataFrame
-        See `sitefinder.network.stations.Placed`.
+        See `sitefinder.network.stations.Stationing`.
     network : Network
     limit_m : float
         Least height of a ridge [m].

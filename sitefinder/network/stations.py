@@ -38,7 +38,7 @@ def place_stations(network, *, station_spacing_m, reach_length_m):
 
     Returns
     -------
-    Placed
+    Stationing
 
     Notes
     -----

@@ -35,7 +35,7 @@ def parallel_map(task, items, workers, *, done=None):
 
     Examples
     --------
-    >>> mapped(abs, [-1, -2], 1)
+    >>> parallel_map(abs, [-1, -2], 1)
     [1, 2]
     """
     if workers == 1 or len(items) < 2:

@@ -480,7 +480,7 @@ class Store:
                 file.seek(0)
                 return read_pickle(file, {name: place / name for name in entries if name != PICKLE})
         except (KeyError, TypeError, AttributeError) as error:
-            raise Damage(f"{ENTRY} or what it tells of is not whole") from error
+            raise Damage(f"{ENTRY} or a file that it names is incomplete") from error
         except (OSError, EOFError, ImportError, ValueError, pickle.UnpicklingError) as error:
             raise Damage(getattr(error, "strerror", None) or str(error)) from error
 

@@ -71,7 +71,7 @@ def simulate_profile_errors(
 
     Returns
     -------
-    ndarray of float32, shape (n, draws)
+    ndarray of float32, shape (n, simulations)
         Refitted profile less the profile [m].
 
     Raises
@@ -137,7 +137,7 @@ def simulate_profile_errors(
 
 def _validate_bad_simulations(simulations, seed, first_draw):
     if simulations < 1 or first_draw < 0:
-        raise ValueError(f"draws must be at least 1 and first_draw 0, found {simulations} and {first_draw}")
+        raise ValueError(f"simulations must be at least 1 and first_draw 0, found {simulations} and {first_draw}")
     if not 0 <= seed < 2**64:
         raise ValueError(f"seed must lie between 0 and 2**64 - 1, found {seed}")
 
@@ -185,7 +185,7 @@ def head_standard_error(errors_m, upper, lower):
 
     Parameters
     ----------
-    errors_m : ndarray of float32, shape (n, draws)
+    errors_m : ndarray of float32, shape (n, simulations)
         From `simulate_profile_errors` [m].
     upper, lower : ndarray of int, shape (m,)
         Station numbers of the ends of each stretch.
@@ -412,7 +412,7 @@ def simulate_fit_errors(
 
     Returns
     -------
-    ndarray of float32, shape (n, draws)
+    ndarray of float32, shape (n, simulations)
         Refitted profile less the true one [m], times `UNSEEN_STEPS`.
 
     Raises
@@ -460,7 +460,7 @@ def minimum_heads(errors_m, downstream, to_downstream_m, lengths_m, standard_err
 
     Parameters
     ----------
-    errors_m : ndarray of float32, shape (n, draws)
+    errors_m : ndarray of float32, shape (n, simulations)
         Simulated errors of the profile [m], see `sitefinder.profile.errors.simulate_profile_errors`.
     downstream : ndarray of int32, shape (n,)
         Next station downstream, always of a higher number, or -1.

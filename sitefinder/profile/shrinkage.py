@@ -51,7 +51,7 @@ def error_law(head_m, errors_m):
     ----------
     head_m : ndarray of float64, shape (n,)
         Heads of the profile that the simulation took for the truth [m].
-    errors_m : ndarray of float, shape (n, draws)
+    errors_m : ndarray of float, shape (n, simulations)
         Their simulated errors [m].
 
     Returns
@@ -264,7 +264,7 @@ def likely_heads(profile_m, errors_m, downstream, to_downstream_m, segment_m, ba
     ----------
     profile_m : ndarray of float64, shape (n,)
         Conditioned long profile [m]; NaN where there is none.
-    errors_m : ndarray of float32, shape (n, draws)
+    errors_m : ndarray of float32, shape (n, simulations)
         Its simulated errors [m].
     downstream : ndarray of int32, shape (n,)
         Number of the next station downstream, -1 at an outlet.
@@ -278,8 +278,8 @@ def likely_heads(profile_m, errors_m, downstream, to_downstream_m, segment_m, ba
     Returns
     -------
     LikelyHeads
-        Lengths from the usual segment up in a fixed ratio, as far as the streams are long enough for `MINIMUM_HEADS`
-        stretches side by side.
+        Lengths from the usual segment up in a fixed ratio, as far as the streams are long enough for
+        `MINIMUM_HEADS` stretches side by side.
 
     Notes
     -----
@@ -391,7 +391,7 @@ def shrink_heads(table, likely, barrier_drop_m, barrier_se_m):
     Parameters
     ----------
     table : DataFrame, m rows
-        Columns ``scheme type``, ``head_m``, ``head_se_m``, ``length_m``, ``weir_height_m``.
+        Columns ``scheme_type``, ``head_m``, ``head_se_m``, ``length_m``, ``weir_height_m``.
     likely : LikelyHeads
     barrier_drop_m, barrier_se_m : ndarray of float64, shape (k,)
         Drops of all existing barriers and their standard errors [m], NaN where not known.

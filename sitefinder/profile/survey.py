@@ -75,7 +75,7 @@ def lay_over(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
     ----------
     profile_m : ndarray of float64, shape (n,)
         Fitted profile [m].
-    errors_m : ndarray of float32, shape (n, draws)
+    errors_m : ndarray of float32, shape (n, simulations)
         Its simulated errors [m].
     downstream : ndarray of int32, shape (n,)
         Number of the next station downstream, -1 at an outlet; always greater than the station's own.
@@ -88,7 +88,7 @@ def lay_over(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
     Returns
     -------
     profile_m : ndarray of float64, shape (n,)
-    errors_m : ndarray of float32, shape (n, draws)
+    errors_m : ndarray of float32, shape (n, simulations)
 
     Notes
     -----

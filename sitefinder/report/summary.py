@@ -166,8 +166,8 @@ def summary_parts(
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and if there ``screening cascade``, ``streams`` with ``provenance``, ``fish_safe_gain``
-        and ``repairs``, as `sitefinder.schema` declares them.
+        ``sites`` and ``reaches``, and if there ``screening_cascade``, ``streams`` with ``provenance``,
+        ``fish_safe_gain`` and ``repairs``, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
         Energy of all sites together that 90 %, half and 10 % of the simulations exceed [MWh/yr]. The sites' own
         figures do not add up to these, since a shared error does not cancel.
@@ -455,8 +455,8 @@ def run_figures(about, tables):
     dict
         What JSON holds: those of `about`; ``totals``, the row of the region in that layer; ``verdicts``, with
         ``verdict``, ``reaches`` and ``length_m`` in whole metres, the best first; ``sites``, the first five of the
-        ranking with all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. What is not
-        known is None. `sitefinder.report.printed.printed_json` adds the files.
+        ranking with all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. What is
+        not known is None. `sitefinder.report.printed.printed_json` adds the files.
     """
     totals, warning = tables["totals"], surface_model_warning(tables["reaches"])
     return about | {

@@ -14,7 +14,7 @@ from sitefinder.vocabulary import UPSTREAM
 # in its segment, so that ground that ends with the segment reaches past it; a mapped fall is where it is.
 DROP, END, TOUCH, START, FALL = range(5)
 # Kinds of structures that are natural falls.
-NATURAL_FALLS = ("fall", "screening_cascade")
+NATURAL_FALLS = ("fall", "waterfall")
 
 
 class Barriers(NamedTuple):

@@ -174,7 +174,7 @@ class EnvironmentalFlowStep(Section):
     """A row of a stepped table, in the table's own unit of flow."""
 
     index_from: float = Field(ge=0, description="low-flow index from which the row holds")
-    environmental: float = Field(ge=0, description="what must stay at that index")
+    environmental_flow: float = Field(ge=0, description="what must stay at that index")
     further: float = Field(0.0, ge=0, description="what must stay more for each unit that the index is greater")
 
 
@@ -232,9 +232,9 @@ class EnvironmentalFlowRule(Section):
 
     @property
     def steps_m3s(self):
-        """Rows of the stepped table as (index, reserve [m³/s], further [m³/s per m³/s])."""
+        """Rows of the stepped table as (index, environmental flow [m³/s], further [m³/s per m³/s])."""
         unit = TO_INTERNAL_UNIT[self.flow_unit][1]
-        return [(step.index_from * unit, step.environmental * unit, step.further) for step in self.steps]
+        return [(step.index_from * unit, step.environmental_flow * unit, step.further) for step in self.steps]
 
     @property
     def is_seasonal(self):

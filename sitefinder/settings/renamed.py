@@ -1,6 +1,7 @@
 """Names that settings, their values and delivered columns had in earlier versions, for messages that give today's."""
 
-# Keys of settings files and of data files that they name, by what they were called.
+# Keys of settings files and of data files that they name, by what they were called; where one word stood for
+# several things, the names of all.
 SETTINGS = {
     "conduit_detour_factor": "headrace_detour_factor",
     "crest_least_m3s": "crest_min_m3s",
@@ -37,7 +38,7 @@ SETTINGS = {
     "most_road_distance_m": "max_road_distance_m",
     "passage": "releases",
     "power_most_kw": "power_max_kw",
-    "reserve": "environmental",
+    "reserve": "environmental environmental_flow",
     "step_least_m": "step_min_m",
     "take_most_m3s": "take_max_m3s",
     "take_most_share_of_mean": "take_max_share_of_mean",

@@ -268,11 +268,11 @@ COLUMNS = ["scheme_type", "intake", "tailrace", "head_m", "head_se_m", "length_m
 class Stretches(NamedTuple):
     """Candidates and the stream that each one takes.
 
-    ``table`` has a row a candidate: ``scheme type``, ``intake``, ``tailrace`` (stations), ``head_m``, ``head_se_m``,
-    ``length_m``, ``conduit_length_m``, ``pond_length_m`` (its longest arm), ``flooded_length_m`` (all arms),
-    ``weir_height_m``, ``structure`` (row of the structures, -1 for none). ``taken[start[c]:start[c + 1]]`` are the
-    stations whose segments candidate c takes (some of length 0, at confluences); those of its pond come last, from
-    ``pond_start[c]`` on.
+    ``table`` has a row a candidate: ``scheme_type``, ``intake``, ``tailrace`` (stations), ``head_m``,
+    ``head_se_m``, ``length_m``, ``conduit_length_m``, ``pond_length_m`` (its longest arm), ``flooded_length_m``
+    (all arms), ``weir_height_m``, ``structure`` (row of the structures, -1 for none). ``taken[start[c]:start[c +
+    1]]`` are the stations whose segments candidate c takes (some of length 0, at confluences); those of its pond
+    come last, from ``pond_start[c]`` on.
     """
 
     table: pd.DataFrame
@@ -290,7 +290,7 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
         Columns ``downstream``, ``to_downstream_m``, ``segment_length_m``, ``x_m``, ``y_m``; n rows.
     profile_m : ndarray of float64, shape (n,)
         Conditioned long profile [m].
-    errors_m : ndarray of float32, shape (n, draws)
+    errors_m : ndarray of float32, shape (n, simulations)
         Simulated errors of the profile [m].
     standing : ndarray of bool, shape (n,)
         True where the station's segment lies in standing water; nothing may take it.

@@ -78,9 +78,9 @@ def screening_cascade(steps, length_m, theoretical_kw, shares):
     -------
     DataFrame
         ``scope`` (region, district or outside districts), ``district``, ``way``, ``step`` (from 0), ``kind``,
-        ``rule``, ``action``, and for each prefix ``affected``, ``excluded`` and ``remaining``: ``_reaches``, ``_km``, ``_mw``
-        and ``_gwh`` (the power all year). In order, a step meets and bars among what the steps before it leave;
-        alone, a rule does so among all reaches.
+        ``rule``, ``action``, and for each prefix ``affected``, ``excluded`` and ``remaining``: ``_reaches``,
+        ``_km``, ``_mw`` and ``_gwh`` (the power all year). In order, a step meets and bars among what the steps
+        before it leave; alone, a rule does so among all reaches.
 
     Notes
     -----

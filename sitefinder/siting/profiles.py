@@ -52,7 +52,8 @@ def way_around(upper, lower, downstream, to_downstream_m, main_upstream, context
     to_downstream_m : ndarray of float64, shape (n,)
         Distance to the next station downstream [m].
     main_upstream : ndarray of int32, shape (n,)
-        The station that carries the main stem on upstream, -1 at sources; `sitefinder.network.ordering.main_upstream`.
+        The station that carries the main stem on upstream, -1 at sources;
+        `sitefinder.network.ordering.main_upstream`.
     context_m : float
         Way that is added at either end [m], in whole segments, so that it may be up to one longer; less of it
         where a source or an outlet comes first.
@@ -101,7 +102,7 @@ def long_profile(
         Columns ``downstream``, ``to_downstream_m`` and ``reach`` (-1 for the first station of a link); n rows.
     raw_m, profile_m : ndarray of float64, shape (n,)
         Elevation as read from the DEM, and conditioned [m]; NaN where there is none.
-    errors_m : ndarray of float32, shape (n, draws)
+    errors_m : ndarray of float32, shape (n, simulations)
         Simulated errors of the profile [m].
     reaches : DataFrame, optional
         Columns ``reach_id`` and ``stream``, by number of the reach.

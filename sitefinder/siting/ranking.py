@@ -84,13 +84,13 @@ def values_ranked_by(sites, drawn, ranking):
     ----------
     sites : DataFrame, n rows
         As for `ranked`.
-    drawn : dict of str to ndarray of float64, shape (n, draws)
+    drawn : dict of str to ndarray of float64, shape (n, simulations)
         Columns that differ from draw to draw; all others are as in `sites`.
     ranking : sitefinder.settings.RankingSettings
 
     Returns
     -------
-    ndarray of float64, shape (n, draws)
+    ndarray of float64, shape (n, simulations)
 
     Notes
     -----

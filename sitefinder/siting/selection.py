@@ -258,7 +258,7 @@ def choose_for_fish(downstream, intake, tailrace, entered, value, way, pond_star
     value : ndarray of float64, shape (m, 2)
         What each candidate is worth with any turbine and with a fish-safe one; an option that is not above zero
         cannot be chosen.
-    way : fish_passage.FishWay
+    way : fish_passage.MigrationPath
         With a least survival.
     pond_start, pond
         As for `pieces.boundary_of_path`.
@@ -458,9 +458,10 @@ class Offers(NamedTuple):
     `sitefinder.vocabulary.REJECTION_REASONS`, the name of the reason for a reach that fails there and which
     candidates pass it and all before.
 
-    With a least survival of fish on their way, ``safe_by_passage_limit`` are sites that have a fish-safe turbine because of it
-    and not of a rule, ``kept_out`` candidates that nothing else keeps from being chosen, and ``exact`` tells
-    whether the set is the very best or losses of fish were rounded up, see `sitefinder.siting.selection`.
+    With a least survival of fish on their way, ``safe_by_passage_limit`` are sites that have a fish-safe turbine
+    because of it and not of a rule, ``kept_out`` candidates that nothing else keeps from being chosen, and
+    ``exact`` tells whether the set is the very best or losses of fish were rounded up, see
+    `sitefinder.siting.selection`.
     """
 
     valued: pd.DataFrame
@@ -516,7 +517,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
         Columns ``downstream`` and ``segment_length_m``, and ``to_downstream_m`` where sites keep a distance.
     settings : sitefinder.settings.Settings
         Reads the sections ranking and costs.
-    way : sitefinder.siting.fish_passage.FishWay, optional
+    way : sitefinder.siting.fish_passage.MigrationPath, optional
         What migrating fish ask; without a least survival they ask nothing.
 
     Returns

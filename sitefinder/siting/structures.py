@@ -24,7 +24,7 @@ ATTRIBUTES = {
 }
 # Kinds at which nobody can take head as at a weir: a natural fall stays as it is, a crossing holds no water.
 CROSSINGS = ("bridge", "culvert", "embankment", "ford")
-NOT_BARRIERS = ("fall", "screening_cascade", *CROSSINGS)
+NOT_BARRIERS = ("fall", "waterfall", *CROSSINGS)
 # What a layer may write for a structure that nobody uses.
 NO_USE = ("", "none", "no", "unused", "disused", "abandoned", "unknown")
 # A surveyed drop without a stated error (common practice, no source).

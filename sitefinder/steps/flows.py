@@ -255,7 +255,7 @@ def validate_unfit_months(settings, equations, environmental):
     ----------
     settings : sitefinder.settings.Settings
     equations : list of Equation
-    reserve : list of ReserveRule
+    environmental : list of EnvironmentalFlowRule
 
     Returns
     -------
@@ -273,7 +273,8 @@ def validate_unfit_months(settings, equations, environmental):
         raise ConfigError.of(
             "the settings go by the month, but no equation tells the flow of a month",
             expected="a mean (month_01_mean) or two quantiles (month_01_exceedance_50) for each month",
-            found=f"by the month: {listed([*asked, *(f'a environmental flow rule of kind {kind}' for kind in seasonal)])}",
+            found="by the month: "
+            + listed([*asked, *(f"an environmental flow rule of kind {kind}" for kind in seasonal)]),
             fix="add equations, or columns such as flow_month_01_mean_m3s to the gauge table; or take rules of "
             "the whole year",
         )
@@ -374,11 +375,11 @@ NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": Fa
 class Flows(NamedTuple):
     """Flow of each station: the estimate, the flow exceeded 95 % of the time and the environmental flow [m³/s].
 
-    ``bins_m3s`` are the flows that energy goes by, in bins of equal time that ``environmental_flow_m3s`` shares: the
-    duration curve, or with statistics of months the days of a year, whose months ``bin_month`` tells (else None).
-    Water that is taken is off them, so that they need not fall from bin to bin; ``closed`` are bins in which
-    nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
-    ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed.
+    ``bins_m3s`` are the flows that energy goes by, in bins of equal time that ``environmental_flow_m3s`` shares:
+    the duration curve, or with statistics of months the days of a year, whose months ``bin_month`` tells (else
+    None). Water that is taken is off them, so that they need not fall from bin to bin; ``closed`` are bins in
+    which nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were
+    fitted, ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed.
     """
 
     estimate: FlowEstimate

@@ -261,7 +261,7 @@ def files_of_raster(name, folder):
     Returns
     -------
     tuple of Path, or None
-        None for what is no file on this turbine, or is not there.
+        None for what is no file on this computer, or is not there.
     """
     path = folder / name
     if "://" in name or name.startswith("/vsi") or not path.is_file():
@@ -330,11 +330,11 @@ class RunInputs(NamedTuple):
 
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
-    state; ``reserve`` holds the rules of the environmental flow, those of presets in their place. Either ``equations``
-    or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are where the settings
-    name none, and ``measured_gauges``, those with flows and places, where nothing asks for them. Turbines and
-    costs are in the money that the settings ask for; ``conversions`` tells what was in other money (see
-    `sitefinder.catalogue.costs`).
+    state; ``environmental`` holds the rules of the environmental flow, those of presets in their place. Either
+    ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are
+    where the settings name none, and ``measured_gauges``, those with flows and places, where nothing asks for
+    them. Turbines and costs are in the money that the settings ask for; ``conversions`` tells what was in other
+    money (see `sitefinder.catalogue.costs`).
     """
 
     dem: object

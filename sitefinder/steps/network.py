@@ -227,7 +227,7 @@ def unresolved_reaches(settings, network, stationing):
     ----------
     settings : sitefinder.settings.Settings
     network : Network
-    placed : Placed
+    placed : Stationing
 
     Returns
     -------

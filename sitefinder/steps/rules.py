@@ -41,7 +41,7 @@ def overlap_rule(network, stationing, heads, falls, rule):
     ----------
     network, placed, heads, falls
         Results of the stages of those names.
-    rule : sitefinder.steps.scope.RuleSeen
+    rule : sitefinder.steps.scope.ScopedRule
 
     Returns
     -------

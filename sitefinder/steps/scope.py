@@ -27,7 +27,7 @@ CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_
 # Where settings were read, which no stage sees: inputs count by what they hold.
 READ_FROM = ("folder", "file")
 # Settings of a run that change no result, beside those of files.
-OF_THE_TURBINE = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
+OF_THE_COMPUTER = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
 
 
 class NotDeclared(Exception):
@@ -49,7 +49,7 @@ class SettingsParts(Parts):
     def facts(self, parts):
         """Each setting of these parts with its value, but for paths and what changes no result."""
         if WHOLE in parts:
-            return dict(_flat(self._settings.model_dump(exclude={"run": OF_THE_TURBINE, "delivery": True})))
+            return dict(_flat(self._settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True})))
         return _facts_of(self._settings, "", tuple(parts))
 
 

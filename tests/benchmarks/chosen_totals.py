@@ -95,7 +95,7 @@ def run_settings(case):
                     "error_rmse_m": case.rmse_m,
                 }
             },
-            "flows": {"equations": ["none.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
+            "flows": {"equations": ["none.toml"], "environmental": [{"kind": "share_of_mean", "share": 0.1}]},
             "stretches": {"scheme_types": ["diversion"], "longest_m": 800.0},
             "energy": {"turbines": ["generic.toml"], "design_exceedance_percent": [20, 30, 45]},
             "tailwater": {"method": "none"},

@@ -39,7 +39,7 @@ def made_settings(**energy):
         {
             "run": {"name": "a made region", "crs": "EPSG:32633", "output_folder": "out"},
             "inputs": {"dem": dem},
-            "flows": {"equations": ["equations.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
+            "flows": {"equations": ["equations.toml"], "environmental": [{"kind": "share_of_mean", "share": 0.1}]},
             "stretches": {"scheme_types": ["diversion"]},
             "energy": {"turbines": ["turbines.toml"]} | energy,
             "costs": {"file": "costs.toml", "price_per_kwh": 0.28},

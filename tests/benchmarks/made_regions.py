@@ -162,7 +162,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     stages = _stages_up_to("fitted")
     results = run_stages(stages, given[0])
     last = [stage for stage in stages if stage.name in ("channels", "fitted")]
-    known = (results["placed"].stations, *_truth(region, seed, results["placed"]))
+    known = (results["stationing"].stations, *_truth(region, seed, results["stationing"]))
     cells, lake = region.dem.shape[0], region.places.lake
     noise_m = make._dem_noise(cells, lake, seed)
     found = [[] for _ in given]

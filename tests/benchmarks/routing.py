@@ -88,7 +88,7 @@ def by_plain_chain(ground_m, seed, folder):
     written(np.where(seed == NO_SEED, ground_m, ground_m - 20.0), folder)
     engine = whitebox_workflows.WbEnvironment()
     engine.verbose = False
-    breached = engine.hydrology.breach_depressions_min_cost(
+    breached = engine.hydrology.breach_depressions_least_cost(
         dem=engine.read_raster(str(folder / "dem.tif")),
         max_dist=50,
         fill_deps=True,

@@ -39,7 +39,7 @@ SETTINGS = {
     },
     "flows": {
         "equations": ["none.toml"],
-        "reserve": [{"kind": "share_of_mean", "share": ENVIRONMENTAL_SHARE}],
+        "environmental": [{"kind": "share_of_mean", "share": ENVIRONMENTAL_SHARE}],
     },
     "energy": {"turbines": ["generic.toml"]},
     "costs": {"file": "generic.toml", "price_per_kwh": 0.28},

@@ -55,7 +55,7 @@ kind = "share_of_mean"
 share = 0.1
 
 [energy]
-turbines = ["machines.toml"]
+turbines = ["turbines.toml"]
 
 [costs]
 file = "costs.toml"
@@ -80,8 +80,8 @@ standard_error_log10 = 0.1
 name = "area"
 unit = "km2"
 coefficient = 1.0
-least = 0.01
-most = 100.0
+minimum = 0.01
+maximum = 100.0
 """
 
 

@@ -92,7 +92,7 @@ def test_a_runs_own_settings_serve(folder, command):
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "told"),
+    ("old", "new", "message"),
     [
         ("[fit]\n", "[fti]\n", "fti: no such setting; did you mean fit?"),
         (
@@ -109,13 +109,13 @@ def test_a_runs_own_settings_serve(folder, command):
         ("[fit.gauges]", "[fit.gauge]", "fit.gauge: no such setting; did you mean gauges?"),
     ],
 )
-def test_what_cannot_be_fitted_is_refused_and_nothing_is_written(folder, command, old, new, notes):
+def test_what_cannot_be_fitted_is_refused_and_nothing_is_written(folder, command, old, new, message):
     (folder / "fit.toml").write_text(FIT.replace(old, new, 1), encoding="utf-8")
 
     outcome = command("fit-flows", "fit.toml")
 
     assert (outcome.status, outcome.out) == (2, "")
-    assert notes in outcome.err
+    assert message in outcome.err
     assert sorted(path.name for path in folder.iterdir()) == ["fit.toml", "gauges.csv"]
 
 

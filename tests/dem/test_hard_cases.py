@@ -122,7 +122,7 @@ def confluence():
     return grid, elevation_m
 
 
-def test_stations_20_m_above_and_20_m_below_a_confluence_tell_one_stream_from_two(confluence):
+def test_stations_20_m_above_and_20_m_below_a_confluence_distinguish_one_stream_from_two(confluence):
     grid, elevation_m = confluence
     # Stations 0 and 1 end 20 m above the confluence on either arm, 2 and 3 at it, 4 is 20 m below it, 5 far below.
     meet = np.array([305.0, 295.0])

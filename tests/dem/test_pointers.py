@@ -23,7 +23,7 @@ def test_each_direction_leads_to_its_neighbour():
     assert led("↘↓↙ →o← ↗↑↖", "... .5. ...") == [[5, 5, 5]] * 3
 
 
-def test_the_first_stream_on_the_way_counts():
+def test_the_first_stream_on_the_path_counts():
     assert led("→→→→o", "..3.7") == [[3, 3, 3, 7, 7]]
 
 
@@ -38,6 +38,6 @@ def test_a_path_into_missing_data_leaves_the_dem():
 
 
 @pytest.mark.parametrize("directions", ["→←", "→→"])
-def test_circles_and_ways_off_the_grid_are_refused(directions):
+def test_circles_and_directions_off_the_grid_are_refused(directions):
     with pytest.raises(ValueError, match="in a circle, or off the grid"):
         led(directions, "..")

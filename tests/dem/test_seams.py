@@ -53,7 +53,7 @@ def test_a_step_along_a_column_is_found_as_well():
     assert found(ground)[["axis", "border", "first", "end"]].values.tolist() == [[1, 255, 0, 600]]
 
 
-def test_the_corner_of_a_tile_that_stands_high_is_two_seams_that_end_where_it_ends():
+def test_the_corner_of_a_tile_that_lies_high_is_two_seams_that_end_where_it_ends():
     ground = hills(800, 800)
     ground[512:, 512:] += 1.0
 

@@ -1,8 +1,8 @@
 """What tests of turbines, energy and cost share: settings of a run, and the generic classes and costs."""
 
 import pytest
+from plain_turbines import plain_turbine
 
-from sitefinder.catalogue.turbines import TurbineClass
 from sitefinder.energy.turbines import efficiency_table
 from sitefinder.io.catalogue_files import read_costs, read_turbine_files, read_turbines
 from sitefinder.settings import check_settings
@@ -17,7 +17,7 @@ def settings():
             "inputs": {
                 "dem": {"path": "dem.tif", "vertical_unit": "metre", "vertical_datum": "any", "error_rmse_m": 1.0}
             },
-            "flows": {"equations": ["equations.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
+            "flows": {"equations": ["equations.toml"], "environmental": [{"kind": "share_of_mean", "share": 0.1}]},
             "energy": {"turbines": ["turbines.toml"]},
             "costs": {"file": "costs.toml", "price_per_kwh": 0.15},
         },
@@ -46,43 +46,7 @@ def generic_costs(repository):
 @pytest.fixture
 def turbine_class():
     """A maker of plain turbine classes: efficiency 0.8 at every flow, gear and generator 0.9."""
-
-    def make(**changes):
-        practice = "an example"
-        fields = {
-            "name": "plain turbine",
-            "head_range_m": (0.5, 10.0),
-            "flow_range_m3s": (0.1, 5.0),
-            "units_max": 1,
-            "efficiency": ((0.0, 0.8), (1.0, 0.8)),
-            "lowest_relative_flow": 0.0,
-            "generator_efficiency": 0.9,
-            "scheme_types": ("at_barrier", "diversion", "new_weir"),
-            "survival": {"share": 0.99, "evidence": "tested", "reason": practice, "source": practice},
-            "cost": {
-                "coefficient": 10_000.0,
-                "power_exponent": 0.5,
-                "head_exponent": -1.0,
-                "currency": "EUR",
-                "year": 2024,
-                "power_range_kw": (1.0, 100.0),
-                "source": practice,
-            },
-            "sources": dict.fromkeys(
-                [
-                    "head_range_m",
-                    "flow_range_m3s",
-                    "efficiency",
-                    "lowest_relative_flow",
-                    "generator_efficiency",
-                    "civil_factor",
-                ],
-                practice,
-            ),
-        }
-        return TurbineClass.model_validate(fields | changes)
-
-    return make
+    return plain_turbine
 
 
 @pytest.fixture(scope="session")

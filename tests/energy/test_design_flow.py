@@ -127,7 +127,7 @@ def test_a_higher_capacity_factor_asks_for_smaller_plants_that_reach_it(
         assert not (greater.isna() & smaller.notna()).any()
 
 
-def test_the_least_cost_is_not_always_the_greatest_value(region, generic_turbines, generic_costs, settings):
+def test_the_lowest_cost_is_not_always_the_greatest_value(region, generic_turbines, generic_costs, settings):
     stretches, curve, environmental_flow, depths = region
     data = (stretches, curve, environmental_flow, generic_turbines, generic_costs)
 

@@ -46,7 +46,7 @@ def test_errors_correlate_by_the_ground_in_common(seed):
     assert errors.var(axis=1) == pytest.approx(np.ones(len(stations)), rel=4 * np.sqrt(2 / SIMULATIONS))
 
 
-def test_a_draw_of_a_station_is_the_same_whatever_else_is_asked_for():
+def test_a_simulation_of_a_station_is_the_same_whatever_else_is_asked_for():
     downstream, area = tree(7)
 
     some = nested_normals(downstream, area, np.array([5, 30]), 10, 3)

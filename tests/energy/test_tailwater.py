@@ -59,7 +59,7 @@ def test_the_rise_is_nothing_at_the_flow_of_the_survey_day(percent, flow):
     np.testing.assert_array_equal(found.rise_m > 0, surveyed < CURVES)
 
 
-def test_levels_stand_still_where_the_user_says_so():
+def test_levels_stay_constant_where_the_user_says_so():
     found = depths(method="none")
 
     assert not found.depth_m.any()
@@ -213,7 +213,7 @@ def test_a_plant_that_every_high_flow_drowns_is_sized_for_low_flow(
     assert values["any_energy_mwh"].iloc[0] > 0
 
 
-def test_turbine_options_and_the_valuation_tell_the_same(stretches, generic_turbines, generic_costs, settings):
+def test_turbine_options_and_the_valuation_agree(stretches, generic_turbines, generic_costs, settings):
     levels = depths()
 
     values = value_stretches(stretches, CURVES, 0 * CURVES, generic_turbines, generic_costs, settings, levels)
@@ -277,7 +277,7 @@ def test_simulations_without_errors_are_the_valued_energy(drawn):
     )
 
 
-def test_more_flow_than_thought_drowns_more_than_levels_that_stand_still(drawn):
+def test_more_flow_than_thought_drowns_more_than_constant_levels(drawn):
     still, moving = (
         drawn(levels, log_sd=0.3, shared_flow_share=1.0)[1].energy_mwh[0]
         for levels in (depths(method="none"), depths(depth_at_1_m3s_m=0.8))

@@ -26,7 +26,7 @@ SPREAD_TOLERANCE = 4 / np.sqrt(2 * SIMULATIONS)
 
 @pytest.fixture
 def drawn(turbine_class, generic_costs, settings):
-    """A maker of simulations for sites whose turbine takes all the water, so that energy goes with flow and head."""
+    """A maker of simulations for sites whose turbine takes all the water: energy goes with flow and head."""
 
     def draw(
         sites=1,
@@ -71,7 +71,7 @@ def drawn(turbine_class, generic_costs, settings):
     return draw
 
 
-def test_without_errors_every_draw_is_the_plain_energy(drawn, turbine_class, settings):
+def test_without_errors_every_simulation_is_the_plain_energy(drawn, turbine_class, settings):
     simulations = drawn(sites=3)
 
     head = net_head_m(2.2, 0.0, settings.energy)
@@ -158,7 +158,7 @@ def test_sites_share_the_shared_error_and_nothing_else(drawn):
     assert np.corrcoef(half)[0, 1] == pytest.approx(0.5, abs=4 / np.sqrt(SIMULATIONS))
 
 
-def test_careful_values_stand_in_order(drawn):
+def test_careful_values_are_in_order(drawn):
     simulations = drawn(log_sd=0.15, efficiency_sd=0.05, cost_sd=0.25)
 
     p99, p90, p75, p50 = np.quantile(simulations.energy_mwh[0], [0.01, 0.10, 0.25, 0.50])
@@ -172,7 +172,7 @@ def test_careful_values_stand_in_order(drawn):
     assert (simulations.lcoe_per_kwh[0] <= cost.p90[0]).mean() == pytest.approx(0.9)
 
 
-def test_the_reserve_moves_with_the_estimate_but_not_with_the_year(drawn):
+def test_the_environmental_flow_moves_with_the_estimate_but_not_with_the_year(drawn):
     curve, environmental_flow = np.full((1, 4), 2.0), np.full((1, 4), 1.5)
 
     estimate = drawn(curve=curve, environmental_flow=environmental_flow, log_sd=0.05).energy_mwh[0]
@@ -249,7 +249,7 @@ def test_totals_over_nested_catchments_spread_by_the_ground_that_they_share(draw
     )
 
 
-def test_careful_values_of_power_energy_and_cost_stand_in_order_at_every_site(drawn):
+def test_careful_values_of_power_energy_and_cost_are_in_order_at_every_site(drawn):
     errors = np.random.default_rng(5).normal(0.0, 0.2, (3, 64))
     simulations = drawn(3, log_sd=0.2, year_to_year_sd=0.1, efficiency_sd=0.05, cost_sd=0.25, head_errors=errors)
 
@@ -263,7 +263,7 @@ def test_careful_values_of_power_energy_and_cost_stand_in_order_at_every_site(dr
     assert (dear.p50 > dear.p10).all()
 
 
-def test_the_power_of_a_draw_is_the_greatest_of_its_year(drawn, turbine_class, settings):
+def test_the_power_of_a_simulation_is_the_greatest_of_its_year(drawn, turbine_class, settings):
     head = net_head_m(2.2, 0.0, settings.energy)
     # All of 3 m³/s passes at full gate: 9.80665 kW per m³/s and metre, at 0.8 · 0.9.
     expected = 9.80665 * 3.0 * head * 0.8 * 0.9
@@ -279,7 +279,8 @@ def test_a_source_that_errs_alone_has_the_numbers_that_it_has_among_others(drawn
     def simulations_of(sources):
         return drawn(2, head_errors=errors, given={"sources": sources}, **spread).energy_mwh
 
-    # No reserve, no limit of power: the factors of energy multiply, so that each may be taken out again.
+    # No environmental flow, no limit of power: the factors of energy multiply, so that each may be taken out
+    # again.
     none = simulations_of(())
     product = none * np.prod([simulations_of((name,)) / none for name in SOURCES], axis=0)
     np.testing.assert_allclose(simulations_of(SOURCES), product, rtol=1e-9)

@@ -35,7 +35,7 @@ def stretch(**changes):
 
 @pytest.fixture(scope="module")
 def region():
-    """Thirty-six stretches at twelve stations with lognormal flows, and a reserve of a tenth of the mean."""
+    """Thirty-six stretches at twelve stations with lognormal flows, a tenth of the mean as environmental flow."""
     random = np.random.default_rng(7)
     mean = np.sort(10 ** random.uniform(-1.0, 1.0, 12))
     exceedance = (np.arange(BINS) + 0.5) / BINS
@@ -199,14 +199,14 @@ def test_search_finds_what_brute_force_finds(
     by_place = plants.groupby("place")[score]
     best = (by_place.min() if minimum else by_place.max()).reindex(range(len(stretches))).to_numpy()
     np.testing.assert_allclose(values[f"{choice}_{score}"], best, rtol=1e-9, equal_nan=True)
-    assert np.array_equal(values[f"{choice}_machine"] < 0, np.isnan(best))
+    assert np.array_equal(values[f"{choice}_turbine"] < 0, np.isnan(best))
     # The plant that is named is the one that scores so: its own row of the brute force agrees in every figure.
     names = ["energy_mwh", "power_kw", "capital_cost", "net_annual_value", "firm_power_kw", "screened"]
     for place in np.flatnonzero(~np.isnan(best)):
         row = values.iloc[place]
         same = plants[
             (plants["place"] == place)
-            & (plants["turbine"] == row[f"{choice}_machine"])
+            & (plants["turbine"] == row[f"{choice}_turbine"])
             & (plants["units"] == row[f"{choice}_units"])
             & np.isclose(plants["flow_design_m3s"], row[f"{choice}_flow_design_m3s"], rtol=1e-12)
         ]
@@ -223,7 +223,7 @@ def test_options_hold_the_best_of_both_choices(region, generic_turbines, generic
 
     for choice in ("any", "safe"):
         best = options[options[f"is_best_{choice}"]].set_index("stretch")
-        fits = values[values[f"{choice}_machine"] >= 0]
+        fits = values[values[f"{choice}_turbine"] >= 0]
         assert best.index.tolist() == fits.index.tolist()
         for name in ("turbine", "screened", "units", "energy_mwh", "capital_cost", "net_annual_value"):
             expected = fits[f"{choice}_{name}"].rename(name).rename_axis("stretch")

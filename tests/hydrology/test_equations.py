@@ -38,7 +38,7 @@ def test_every_problem_of_a_file_is_reported_at_once():
     assert str(raised.value) == (
         "equations.toml: 5 problems\n"
         "  equations[1].flow_unit: flow unit 'cfs' is not known; known are m3s, ls, ft3s\n"
-        "  equations[1].predictors[1].least: missing\n"
+        "  equations[1].predictors[1].minimum: missing\n"
         "  equations[1].predictors[1].unit: unit 'acre' is not known; known are "
         "km2, mi2, mm, in, m, ft, m3s, ls, ft3s, percent, fraction, none, "
         "km, mi, m_per_km, ft_per_mi, degc, degf, degf10\n"
@@ -61,7 +61,7 @@ def test_every_problem_of_a_file_is_reported_at_once():
         ({"gauges": 2}, "2 gauges leave no degree of freedom for 2 coefficients"),
         ({"predictors": []}, "it has no predictors"),
         ({"predictors": [AREA, AREA]}, "a predictor stands twice"),
-        ({"predictors": [{**AREA, "minimum": 200.0}]}, "least .* is above most"),
+        ({"predictors": [{**AREA, "minimum": 200.0}]}, "minimum .* is above maximum"),
         ({"predictors": [{**AREA, "minimum": 0.0}]}, "has no logarithm"),
         ({"covariance": [[1.0, 0.0], [0.0, 1.0]]}, "belong together"),
         ({"covariance": [[1.0]], "model_error_variance": 0.1}, "symmetric 2 × 2 matrix"),
@@ -84,8 +84,8 @@ def test_an_equation_without_source_range_and_error_has_all_three_reported_at_on
 
     assert str(raised.value) == (
         "equations.toml: 4 problems\n"
-        "  equations[1].predictors[1].least: missing\n"
-        "  equations[1].predictors[1].most: missing\n"
+        "  equations[1].predictors[1].maximum: missing\n"
+        "  equations[1].predictors[1].minimum: missing\n"
         "  equations[1].source: missing\n"
         "  equations[1]: no error: give standard_error_log10, standard_error_percent, "
         "standard_error_upper_percent, standard_error_in_flow_unit, a covariance, "
@@ -260,7 +260,7 @@ def test_a_file_without_equations_does_not_load():
         check_equations({"equations": []}, "equations.toml")
 
 
-def test_what_stands_at_the_head_of_a_file_holds_for_its_equations():
+def test_what_the_head_of_a_file_states_holds_for_its_equations():
     mapping = {**file_with(source=None, table="table 3"), "source": "head", "table": "table 1"}
 
     (equation,) = check_equations(mapping, "equations.toml")

@@ -31,7 +31,7 @@ def test_places_in_degrees_are_as_far_apart_as_on_the_ground():
     assert np.linalg.norm(places[0] - places[2]) == pytest.approx(111.195 / 2, rel=1e-3)
 
 
-def test_what_is_held_out_is_seen_from_a_fit_without_it():
+def test_what_is_held_out_is_predicted_by_a_fit_without_it():
     rng = np.random.default_rng(3)
     design = np.column_stack([np.ones(20), rng.normal(size=20)])
     response = design @ [1.0, 2.0] + 0.1 * rng.normal(size=20)

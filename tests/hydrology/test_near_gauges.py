@@ -230,7 +230,7 @@ def test_intervals_hold_the_true_flow_as_often_as_they_say_where_the_error_fades
         flows = with_near_gauges(estimate(area_km2=area), gauge(seen), np.array([0]), chain, area, SETTINGS)
         inside.append(np.log(flows.mean_low_m3s[station]) <= true[station] <= np.log(flows.mean_high_m3s[station]))
 
-    # 1.7 standard deviations hold 91.1 %; 2000 draws err by 0.6 %, so 2 % are three times that.
+    # 1.7 standard deviations hold 91.1 %; 2000 simulations err by 0.6 %, so 2 % are three times that.
     assert np.mean(inside) == pytest.approx(0.911, abs=0.02)
 
 

@@ -40,7 +40,7 @@ def without(made, keep):
     return made._replace(**{name: getattr(made, name)[keep] for name in ("date", "flow_m3s", "estimated", "ice")})
 
 
-def test_a_leap_year_has_its_leap_day_and_a_gap_is_found_though_no_row_reports_of_it():
+def test_a_leap_year_has_its_leap_day_and_a_gap_is_found_though_no_row_marks_it():
     made = record("2019-01-01", "2020-12-31")
     holed = without(made, ~np.isin(made.date, np.arange(np.datetime64("2020-02-20"), np.datetime64("2020-03-11"))))
 
@@ -188,20 +188,20 @@ def test_measured_days_stay_as_they_are_in_an_extended_record():
 
 
 @pytest.mark.parametrize(
-    ("flow", "told"),
+    ("flow", "reason"),
     [
         (lambda day: np.where(day < 5, 0.0, 1.0), "it has days without flow, which have no logarithm"),
         (weather(9, 3.0), "no long record without zero flows has 365 days shared and a correlation of 0.8"),
     ],
 )
-def test_a_record_that_cannot_be_extended_is_flagged_with_the_reason(flow, notes):
+def test_a_record_that_cannot_be_extended_is_flagged_with_the_reason(flow, reason):
     short = record("2018-01-01", "2019-12-31", flow, "A")
     near = record("2000-01-01", "2019-12-31", weather(2, 0.1), "B")
 
     row = gauge_statistics([short, near], DailyRecords(unit="m3s", min_years=10)).loc["A"]
 
     assert row["short"]
-    assert row["note"].endswith(f"not extended: {notes}")
+    assert row["note"].endswith(f"not extended: {reason}")
     assert row["flow_mean_m3s"] == pytest.approx(short.flow_m3s.mean())
 
 

@@ -83,14 +83,14 @@ def test_the_spread_across_a_border_goes_by_the_flow_that_each_region_gives():
 
 
 def test_errors_that_are_one_spread_as_they_do_in_simulations():
-    """The first-order spread against a hundred thousand draws in which both regions err alike."""
+    """The first-order spread against a hundred thousand simulations in which both regions err alike."""
     simulations = np.random.default_rng(11).standard_normal(100_000)
     flow = 0.5 * 0.1 * 10 ** (0.05 * simulations) + 0.5 * 0.3 * 10 ** (0.1 * simulations)
     both = [equation("west", 10.0, error=0.05), equation("east", 30.0, error=0.1)]
 
     applied = applied_to(both, weights())
 
-    # The draws' own error is 0.2 %, what is beyond the first order less than 1 %.
+    # The simulations' own error is 0.2 %, what is beyond the first order less than 1 %.
     assert applied.log_sd[1] == pytest.approx(np.log(flow).std(), rel=0.01)
 
 

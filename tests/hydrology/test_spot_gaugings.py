@@ -74,7 +74,7 @@ def test_at_the_gauged_exceedance_the_ratio_counts_by_inverse_variance():
     assert made.log_change[150] == pytest.approx(np.log(2) * 0.16 / (0.16 + 0.25))
 
 
-def test_a_change_fades_along_the_curve_so_that_low_water_reports_little_of_floods():
+def test_a_change_fades_along_the_curve_so_that_low_water_says_little_about_floods():
     made = curve_adjustment(
         SHAPE, LOG_SD**2, np.array([2.0]) * SHAPE[180], np.array([0.05]), BIN_EXCEEDANCE[180:181], SETTINGS
     )
@@ -160,6 +160,6 @@ def test_intervals_hold_the_true_mean_as_often_as_they_say():
         true, said = ((median * np.exp(change)).mean() for change in (off, made.log_change))
         inside.append(abs(np.log(true / said)) <= T * LOG_SD * np.sqrt(made.left))
 
-    # 1.7 standard deviations hold 91.1 %; 2000 draws err by 0.6 %, so 2 % are three times that. A mean over a
-    # curve whose bins err apart errs less than each bin, so that more may be held.
+    # 1.7 standard deviations hold 91.1 %; 2000 simulations err by 0.6 %, so 2 % are three times that. A mean over
+    # a curve whose bins err apart errs less than each bin, so that more may be held.
     assert 0.89 <= np.mean(inside) <= 0.99

@@ -17,7 +17,7 @@ SETTINGS = {
             "source": "somebody",
             "daily": {"unit": "m3s"},
         },
-        "reserve": [{"preset": "low.toml"}, {"preset": "low.toml"}, {"kind": "share_of_mean", "share": 0.1}],
+        "environmental": [{"preset": "low.toml"}, {"preset": "low.toml"}, {"kind": "share_of_mean", "share": 0.1}],
     },
     "energy": {"turbines": ["own.toml", "generic.toml"]},
     "costs": {"file": "costs.toml", "price_per_kwh": 0.2},
@@ -37,7 +37,7 @@ def test_each_file_has_a_row_with_the_digest_of_its_bytes(tmp_path):
         "turbine file 1": "own.toml",
         "turbine file 2": "generic.toml",
         "cost file": "costs.toml",
-        "reserve preset 1": "low.toml",
+        "environmental flow preset 1": "low.toml",
         "gauges": "gauges.csv",
     }
     assert lineage["cost file"]["digest"] == hashlib.sha256(b"costs.toml").hexdigest()

@@ -103,7 +103,7 @@ def test_an_equation_without_a_source_does_not_load(written):
         standard_error_percent = 20.0
         gauges = 30
         table = "table 1"
-        predictors = [{name = "area", unit = "km2", coefficient = 1.0, least = 1.0, most = 100.0}]
+        predictors = [{name = "area", unit = "km2", coefficient = 1.0, minimum = 1.0, maximum = 100.0}]
     """
 
     with pytest.raises(ConfigError, match=r"equations\[1\].source: missing"):

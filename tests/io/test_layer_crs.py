@@ -25,7 +25,7 @@ def test_a_layer_in_degrees_lands_where_the_projection_puts_it(saved, read):
     assert "UTM zone 33N (accuracy 0 m)" in result.lineage["operation"]
 
 
-def test_a_polygon_in_another_system_agrees_with_the_way_by_geopandas(saved, read):
+def test_a_polygon_in_another_system_agrees_with_geopandas(saved, read):
     there = geopandas.GeoSeries([box(14, 47, 14.2, 47.1)], crs="EPSG:4326")
     source = saved(there, crs="EPSG:4326")
 

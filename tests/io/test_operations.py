@@ -63,7 +63,7 @@ def test_small_numbers_of_a_system_with_an_origin_of_its_own_are_no_degrees():
     assert way(local, (0.0, 0.0, 80.0, 80.0)).transformer is not None
 
 
-def test_a_datum_without_a_known_way_is_refused_with_advice():
+def test_a_datum_without_a_known_operation_is_refused_with_advice():
     with pytest.raises(InputError, match="no good way") as caught:
         way(INVENTED, (14.9, 46.9, 15.1, 47.1))
 

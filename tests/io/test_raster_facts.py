@@ -31,7 +31,7 @@ def rain(tmp_path):
 
 
 @pytest.mark.parametrize(("scale", "offset"), [(0.1, 0.0), (1.0, -273.15)])
-def test_cells_that_the_file_keeps_scaled_are_refused_with_the_way_out(rain, tmp_path, scale, offset):
+def test_cells_that_the_file_keeps_scaled_are_refused_with_the_remedy(rain, tmp_path, scale, offset):
     rain(scale, offset)
 
     with pytest.raises(InputError, match="no plain values") as caught:

@@ -151,7 +151,7 @@ def test_a_mosaic_of_metres_and_feet_is_refused(tmp_path):
         facts(tmp_path, "dem.vrt")
 
 
-def test_a_mosaic_of_one_datum_passes_and_its_digest_reports_of_its_parts(tmp_path):
+def test_a_mosaic_of_one_datum_passes_and_its_digest_covers_its_parts(tmp_path):
     write(tmp_path / "a.tif", "EPSG:32633+5773")
     write(tmp_path / "b.tif", "EPSG:32633+5773")
     mosaic(tmp_path / "dem.vrt", ["a.tif", "b.tif"])

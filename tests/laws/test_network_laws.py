@@ -61,7 +61,7 @@ def next_features(network):
 
 @LAW
 @given(river_trees())
-def test_a_tree_comes_back_whatever_way_its_lines_were_drawn_and_in_whatever_order(tree):
+def test_a_tree_comes_back_whichever_way_its_lines_were_drawn_and_in_whatever_order(tree):
     places, below, *_ = tree
     lines, elevation_m = drawn(*tree)
 
@@ -88,7 +88,7 @@ def test_a_tree_drawn_downstream_comes_back_without_elevations_and_without_repai
 
 @LAW
 @given(river_trees(), st.sampled_from([20.0, 90.0, 1000.0]), st.sampled_from([100.0, 500.0]))
-def test_every_metre_stands_once_in_links_parts_segments_and_reaches(tree, spacing_m, reach_m):
+def test_every_metre_is_held_once_by_links_parts_segments_and_reaches(tree, spacing_m, reach_m):
     lines, elevation_m = drawn(*tree)
     length_m = shapely.length(lines["geometry"].to_numpy()).sum()
     network = build_network(lines, snap_m=0.25, end_elevation_m=elevation_m)

@@ -88,7 +88,7 @@ def test_streams_and_sinks_keep_their_own_cells(region, routed):
     assert np.array_equal(number[sinks.row, sinks.column], np.arange(len(sinks.row)))
 
 
-def test_catchments_hang_together(region, routed):
+def test_catchments_are_connected(region, routed):
     """A cell is beside another of the same label, by sides or corners, unless it is its stream's only cell."""
     _, valid, seed = region
     label, _, _ = routed

@@ -260,7 +260,7 @@ def test_repaired_polygons_are_valid_and_keep_all_ground_that_they_wind_around()
         ground = wound_ground(ring)
         assert ground.difference(kept).area < 1e-9
         assert kept.difference(ground).area < 1e-9
-    # A feature that has no row left is told to be without area, and only then.
+    # A feature that has no row left is reported to be without area, and only then.
     gone = {repair.feature for repair in repairs if repair.action == "dropped, no area"}
     assert gone == set(ids) - set(ids[rows])
 

@@ -65,7 +65,7 @@ def test_a_link_is_cut_into_the_number_of_reaches_that_comes_nearest(stationing,
     assert found.reaches["length_m"].tolist() == pytest.approx([length_m / reaches] * reaches)
 
 
-def test_the_last_station_of_a_link_stands_where_the_next_link_starts(stationing):
+def test_the_last_station_of_a_link_is_where_the_next_link_starts(stationing):
     network, found = stationing(FORK)
 
     stations = found.stations

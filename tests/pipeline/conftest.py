@@ -21,7 +21,7 @@ class Numbers(Parts):
 
 
 class One(Parts):
-    """One number, seen whole."""
+    """One number, in one part."""
 
     def __init__(self, name, number):
         self.name, self.number = name, number

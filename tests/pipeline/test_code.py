@@ -106,7 +106,7 @@ def test_circles_of_imports_end(package):
     assert code.reached_from("p.a") == code.reached_from("p.b") == {"p/a.py", "p/b.py"}
 
 
-def test_a_function_from_elsewhere_counts_with_the_file_that_it_stands_in(package):
+def test_a_function_from_elsewhere_counts_with_the_file_that_defines_it(package):
     def stage():
         return 1
 

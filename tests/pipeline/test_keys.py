@@ -58,7 +58,7 @@ def test_another_order_alone_is_reported():
     assert reasons_of(recipe(facts=new), recipe(facts=old)) == ["setting rules (order): ['a', 'b'] → ['b', 'a']"]
 
 
-def test_a_key_hangs_on_everything_but_the_name_of_the_item():
+def test_a_key_depends_on_everything_but_the_name_of_the_item():
     keys = {
         recipe(**changed).key
         for changed in (
@@ -75,7 +75,7 @@ def test_a_key_hangs_on_everything_but_the_name_of_the_item():
     assert recipe(item="one").key == recipe().key
 
 
-def test_a_plan_reports_what_is_done_again_and_after_what(sums):
+def test_a_plan_shows_what_is_done_again_and_after_what(sums):
     last = {one.place: one for own in sums.recipes().values() for one in own}
     kept = {one.key for one in last.values()}
     sums.each["z"] = 2

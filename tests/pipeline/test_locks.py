@@ -1,4 +1,4 @@
-"""One writer at a time: the second is told who holds the store, and a dead holder's lock is taken over."""
+"""One writer at a time: the second learns who holds the store, and a dead holder's lock is taken over."""
 
 import json
 import os
@@ -38,7 +38,7 @@ def holder(tmp_path, repository):
     process.stdout.close()
 
 
-def test_the_second_run_is_reported_who_holds_the_store(tmp_path, holder):
+def test_the_second_run_learns_who_holds_the_store(tmp_path, holder):
     with pytest.raises(InputError) as refused, locked(tmp_path):
         pass
 
@@ -78,7 +78,7 @@ def test_the_lock_is_given_back_when_the_run_fails(tmp_path):
         pass
 
 
-def test_what_the_file_says_of_another_turbine_is_believed(tmp_path):
+def test_what_the_file_states_of_another_computer_is_believed(tmp_path):
     (tmp_path / HOLDER).write_text(
         '{"pid": 7, "host": "another-machine", "since": "2020-01-01 00:00:00"}', encoding="utf-8"
     )

@@ -44,7 +44,7 @@ def test_a_second_run_runs_nothing_and_gives_the_same(sums):
     ],
     ids=["unseen", "own", "upstream", "item", "new item", "item gone", "code", "items' code", "software"],
 )
-def test_a_change_redoes_what_hangs_on_it_and_no_more(sums, change, ran, total):
+def test_a_change_redoes_what_depends_on_it_and_no_more(sums, change, ran, total):
     sums.run()
     change(sums)
 
@@ -71,18 +71,18 @@ def test_items_in_another_order_are_not_done_again_but_what_joins_them_is(sums):
 
 
 @pytest.mark.parametrize(
-    ("name", "spoil", "told"),
+    ("name", "spoil", "found"),
     [
         ("result.pickle", lambda data: data[:-1], "result.pickle has other bytes than were written"),
         ("result.pickle", lambda data: data[:-2] + b"\x00" + data[-1:], "result.pickle has other bytes"),
         ("first.txt", lambda data: b"7", "first.txt has other bytes than were written"),
         ("first.txt", lambda data: data + b"7", "first.txt has 2 bytes, 1 were written"),
-        ("entry.json", lambda data: data[: len(data) // 2], "entry.json or what it tells of is not whole"),
-        ("entry.json", lambda data: b"[]", "entry.json or what it tells of is not whole"),
+        ("entry.json", lambda data: data[: len(data) // 2], "entry.json or a file that it names is incomplete"),
+        ("entry.json", lambda data: b"[]", "entry.json or a file that it names is incomplete"),
         ("entry.json", lambda data: data.replace(b'"code": "', b'"code": "0'), "it is that of another"),
     ],
 )
-def test_a_damaged_result_is_reported_set_aside_and_made_again(sums, name, spoil, entries):
+def test_a_damaged_result_is_reported_set_aside_and_made_again(sums, name, spoil, found):
     before = sums.run()
     place = entry_of(sums, "first")
     data = (place / name).read_bytes()
@@ -97,7 +97,7 @@ def test_a_damaged_result_is_reported_set_aside_and_made_again(sums, name, spoil
     assert (total, text) == before[:2]
     assert ran == ["first"]
     (note,) = notes
-    assert note.startswith(f"the stored result of first is damaged ({entries}")
+    assert note.startswith(f"the stored result of first is damaged ({found}")
     (aside,) = (sums.folder / "damaged").iterdir()
     assert note.endswith(f"lies in {aside}")
     assert (aside / place.name / name).read_bytes() == spoil(data)
@@ -203,7 +203,7 @@ def test_the_least_recently_used_results_go_first_and_those_of_the_run_never(sum
     assert list((sums.folder / "drafts").iterdir()) == []
 
 
-def test_an_entry_reports_its_recipe_and_the_digest_of_each_file(sums):
+def test_an_entry_holds_its_recipe_and_the_digest_of_each_file(sums):
     sums.run()
 
     entries = json.loads((entry_of(sums, "first") / "entry.json").read_text(encoding="utf-8"))

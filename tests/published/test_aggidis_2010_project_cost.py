@@ -59,7 +59,7 @@ def settings():
         {
             "run": {"name": "an invented valley", "crs": "EPSG:32633", "output_folder": "out"},
             "inputs": {"dem": dem},
-            "flows": {"equations": ["equations.toml"], "reserve": [{"kind": "share_of_mean", "share": 0.1}]},
+            "flows": {"equations": ["equations.toml"], "environmental": [{"kind": "share_of_mean", "share": 0.1}]},
             "energy": {"turbines": ["turbines.toml"]},
             "costs": {"file": "costs.toml", "price_per_kwh": 0.15},
         },

@@ -28,5 +28,5 @@ def test_friction_factor_of_pipes_as_plants_have_them(reynolds, roughness):
 
 
 @pytest.mark.parametrize("roughness", [1e-6, 1e-4, 1e-3, 1e-2])
-def test_friction_factor_at_the_least_reynolds_number_of_its_range(roughness):
+def test_friction_factor_at_the_lowest_reynolds_number_of_its_range(roughness):
     assert friction_factor(5e3, roughness) == pytest.approx(colebrook(5e3, roughness), rel=0.035)

@@ -100,7 +100,7 @@ def test_whatever_the_user_states_the_metadata_are_valid(iso_19139, texts, name,
     assert problems(iso_19139, xml) == []
 
 
-def test_contact_and_date_stand_where_the_standard_looks_for_them():
+def test_contact_and_date_are_where_the_standard_looks_for_them():
     root = etree.fromstring(document(INPUT, contact=CONTACT, date="2026-05-31").encode())
 
     for place in ("gmd:contact", "gmd:identificationInfo/gmd:MD_DataIdentification/gmd:pointOfContact"):

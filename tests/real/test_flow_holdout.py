@@ -25,7 +25,7 @@ def rows(repository, public_data, tmp_path_factory):
     return measured[measured["interval"] == "widened"]
 
 
-def test_of_gauges_in_neighbourhoods_unseen_85_to_95_percent_lie_inside(rows):
+def test_of_gauges_in_neighbourhoods_held_out_85_to_95_percent_lie_inside(rows):
     inside = rows.groupby("statistic")["inside"].mean()
 
     assert inside.between(0.85, 0.95).all(), inside

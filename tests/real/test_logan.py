@@ -120,7 +120,7 @@ def test_heads_of_links_lie_near_the_drops_from_the_finer_grid(logan):
     )
     # Each end may lie a cell up or down the stream, where the bed is a cell times the slope higher or lower.
     assert np.median(off) <= CELL_M * np.median(logan.links["Slope"])
-    # Heads of links are worth their name: they follow the reference over two orders of magnitude.
+    # Heads of links are meaningful: they follow the reference over two orders of magnitude.
     assert np.corrcoef(found, logan.links["strmDrop"])[0, 1] > 0.95
 
 
@@ -135,7 +135,7 @@ def test_no_site_lies_off_its_stream(logan):
     assert shapely.distance(vertices, lines).max() < 0.01
 
 
-def test_the_chosen_set_is_value_no_less_than_a_greedy_one(logan):
+def test_the_chosen_set_has_no_less_value_than_a_greedy_one(logan):
     stretches, offers = logan.results["stretches"], logan.results["sites"].offers
     value = np.where(offers.ladder[-1][1], offers.valued["net_annual_value"], 0.0)
     taken, greedy = np.zeros(len(logan.results["stationing"].stations), dtype=bool), 0.0

@@ -36,7 +36,7 @@ def plain_chain_km2(dem_path, lines, places, folder):
         burnt.write(elevation_m, 1)
     engine = whitebox_workflows.WbEnvironment()
     engine.verbose = False
-    breached = engine.hydrology.breach_depressions_min_cost(
+    breached = engine.hydrology.breach_depressions_least_cost(
         dem=engine.read_raster(str(folder / "burnt.tif")),
         max_dist=50,
         fill_deps=True,
@@ -72,7 +72,7 @@ def test_catchments_from_bare_lines_are_those_of_the_finer_grid_and_better_than_
     around_km2 = plain_chain_km2(dem, links.geometry, places, tmp_path)
     nearest = np.argmin(np.abs(around_km2 - reference_km2[:, None]), axis=1)
     found_km2["chain, largest"] = around_km2.max(axis=1)
-    found_km2["chain, told the answer"] = around_km2[np.arange(len(links)), nearest]
+    found_km2["chain, given the answer"] = around_km2[np.arange(len(links)), nearest]
 
     rows = []
     for way, area_km2 in found_km2.items():
@@ -89,7 +89,7 @@ def test_catchments_from_bare_lines_are_those_of_the_finer_grid_and_better_than_
     assert median["flood", 20.0] <= 0.5
     assert p95["flood", 20.0] <= 1.5
     assert p95["flood", 5.0] <= 5.0
-    for other in ("whitebox", "chain, largest", "chain, told the answer"):
+    for other in ("whitebox", "chain, largest", "chain, given the answer"):
         for min_km2 in (20.0, 5.0):
             assert median["flood", min_km2] < median[other, min_km2]
             assert p95["flood", min_km2] < p95[other, min_km2]

@@ -1,6 +1,6 @@
 """A real network: New Hope Creek, North Carolina, 746 flowlines of NHDPlus version 2 (U.S. Geological Survey).
 
-The data set tells of each flowline the next one downstream (``Hydroseq``, ``DnHydroseq``) and the nodes that it
+The data set gives for each flowline the next one downstream (``Hydroseq``, ``DnHydroseq``) and the nodes that it
 runs between, which judges the arrangement that the lines alone give.
 """
 
@@ -80,7 +80,7 @@ def at_features(network, attributes, sums, column="AreaSqKM"):
     return pd.Series(upstream[parts["link"]] + so_far, index=parts["feature_id"])[attributes.index]
 
 
-def test_all_flowlines_stand_once_in_one_network_with_one_outlet(network, flowlines):
+def test_all_flowlines_are_in_one_network_once_with_one_outlet(network, flowlines):
     assert len(flowlines) == 746
     assert sorted(network.parts["feature_id"]) == sorted(flowlines["feature_id"])
     assert (network.links["downstream_link"] == -1).sum() == 1
@@ -106,7 +106,9 @@ def test_nothing_is_mended_but_the_side_arms_which_are_the_divergences_listed(ne
     assert (leaving[attributes.loc[network.repairs["feature"], "FromNode"]] > 1).all()
 
 
-def test_the_arrangement_is_the_published_one_wherever_the_way_down_is_the_only_one(network, attributes, capsys):
+def test_the_arrangement_is_the_published_one_wherever_there_is_a_single_path_downstream(
+    network, attributes, capsys
+):
     found = next_features(network)
     by_sequence = pd.Series(attributes.index, index=attributes["Hydroseq"])
     published = attributes["DnHydroseq"].map(by_sequence).fillna("")

@@ -169,7 +169,7 @@ def test_the_park_excludes_exactly_the_reaches_that_plain_intersection_finds(zio
     assert overlap_m.to_numpy() == pytest.approx(brute_m, abs=ROUNDING_M)
 
 
-def test_hits_tell_from_where_to_where_along_the_stream(zion, public_data):
+def test_hits_state_from_where_to_where_along_the_stream(zion, public_data):
     (park,) = raw_ground(public_data / "zion/protected.gpkg", "zion", "EPSG:32612", PARK_CRS)
     reaches = zion["reaches"].set_index("reach_id")
     at = reaches.loc[zion["rule_hits"]["reach_id"]]

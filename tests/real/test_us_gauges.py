@@ -154,7 +154,7 @@ def test_area_alone_gives_the_derived_law(all_gauges):
     assert found.coefficients == pytest.approx([-1.66903098, 1.01262116], abs=0.5e-8)
 
 
-def test_low_flow_is_several_times_less_sure_than_mean_flow(all_gauges):
+def test_low_flow_is_several_times_less_certain_than_mean_flow(all_gauges):
     gauges = all_gauges[all_gauges["huc_02"] == 1]
 
     low = fit_equation(gauges, "flow_q95_m3s", PREDICTORS, SOURCE).diagnostics
@@ -236,7 +236,7 @@ def test_the_85_gauges_without_low_flow_are_all_accounted_for(fitted_by_one_comm
         "region has fewer than 25 gauges": 13,
     }
     assert low["became"].value_counts().to_dict() == {
-        "long_profile": 499,
+        "fitted": 499,
         "region has fewer than 25 gauges": 99,
         "zero, in the probability of zero": 72,
         "flow_q95_m3s missing": 1,

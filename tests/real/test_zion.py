@@ -123,7 +123,7 @@ def test_areas_never_fall_downstream(results):
     assert (area_km2[downstream[inner]] >= area_km2[inner] * (1 - 1e-12)).all()
 
 
-def test_the_gaps_and_the_way_to_the_runs_system_are_reported(results):
+def test_the_gaps_and_the_operation_to_the_runs_system_are_reported(results):
     dem = results["inputs"].dem
 
     assert dem.nodata == 65535

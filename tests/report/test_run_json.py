@@ -47,7 +47,7 @@ def printed(tables, files=(), notes=()):
     return printed_json(run_figures(about, tables), files, notes)
 
 
-def test_figures_stand_under_the_names_of_their_columns():
+def test_figures_come_under_the_names_of_their_columns():
     entries = json.loads(printed(handed_over(), ["out/sites.gpkg"], ["the store was full"]))
 
     assert [entries[name] for name in ("title", "version", "crs", "currency")] == [

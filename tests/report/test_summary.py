@@ -236,7 +236,7 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
 
 
 @pytest.mark.parametrize(
-    ("uncorrected_m", "told"),
+    ("uncorrected_m", "sentence"),
     [
         (
             [1.5, 2.45],
@@ -249,11 +249,11 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
         ([1.5, 2.25], "Gross heads of the sites have no regional shrinkage: heads that the DEM's error makes"),
     ],
 )
-def test_how_far_the_heads_as_found_lie_from_the_likely_ones(uncorrected_m, notes):
+def test_how_far_the_heads_as_found_lie_from_the_likely_ones(uncorrected_m, sentence):
     # Used are 1.5 and 2.25 m.
     text = summary(sites=lambda: sites(head_uncorrected_m=uncorrected_m))
 
-    assert notes in " ".join(text.split())
+    assert sentence in " ".join(text.split())
 
 
 def gain(**changes):
@@ -277,7 +277,7 @@ def with_gain(table):
     return " ".join(text.split())
 
 
-def test_what_fish_safe_turbines_win_is_reported_by_the_evidence_that_counts():
+def test_what_fish_safe_turbines_gain_is_reported_by_the_evidence_that_counts():
     # Rows that are as set: 2.5 km, 120 kW beside 380; 250 MWh there, 370 with them and 140 without.
     assert (
         "Only fish-safe turbines may be used on 2.50 km of stream (120 kW gross theoretical potential, beside "

@@ -118,7 +118,7 @@ def test_the_protected_areas_hold_one_bow_tie_and_one_hole():
     assert {"strict reserve", "landscape"} <= set(protected["category"])
 
 
-def test_each_step_stands_in_the_dem_with_its_true_drop(truth, dem):
+def test_each_step_is_in_the_dem_with_its_true_drop(truth, dem):
     kinds = [item["kind"] for item in truth["structures"]]
     assert 8 <= kinds.count("weir") <= 12
     assert kinds.count("fall") == 1

@@ -27,7 +27,7 @@ def test_the_nearest_road_is_measured_to_its_line_and_not_to_its_vertices():
     assert distance_m == pytest.approx([7, 20, 5], abs=1e-12)
 
 
-def test_nearest_distances_equal_the_least_of_all_distances():
+def test_nearest_distances_equal_the_shortest_of_all_distances():
     draw = np.random.default_rng(11)
     points = draw.uniform(0, 100, (50, 2))
     features = layer(

@@ -98,7 +98,7 @@ class Region:
 
 @pytest.mark.parametrize("seed", range(60))
 @pytest.mark.parametrize("minimum", [0.85, 0.95**2, 1.0])
-def test_the_chosen_options_are_value_most_of_all_sets_that_keep_the_bar(seed, minimum):
+def test_the_chosen_options_have_the_greatest_value_of_all_sets_that_keep_the_bar(seed, minimum):
     region = Region(seed)
 
     found = region.chosen(minimum)
@@ -108,7 +108,7 @@ def test_the_chosen_options_are_value_most_of_all_sets_that_keep_the_bar(seed, m
     assert found.total_value == region.best_of_all_sets(minimum)
 
 
-def test_those_trials_tell_a_bar_that_matters_from_one_that_does_not():
+def test_those_trials_distinguish_a_bar_that_matters_from_one_that_does_not():
     free = [Region(seed).chosen(1e-6).total_value for seed in range(60)]
     bound = [Region(seed).chosen(0.85).total_value for seed in range(60)]
 
@@ -175,7 +175,7 @@ def test_sites_above_the_spawning_ground_are_no_concern_of_the_fish():
     assert row_of_sites(5, (0.5, 0.0), 0.9, spawning=3).option.tolist() == [0, 0, 0, -1, -1]
 
 
-def test_the_least_way_through_a_station_is_that_of_the_worst_spawning_ground_above():
+def test_the_least_favourable_route_through_a_station_is_that_of_the_worst_spawning_ground_above():
     downstream = np.array([2, 2, 3, -1], dtype=np.int32)
     survival = survival_to_outlet(downstream, [0, 2, 2], [0.5, 0.9, 0.9])
 

@@ -39,7 +39,7 @@ def test_a_pond_and_a_lone_point_develop_what_they_touch():
     assert developed([shapely.box(60, -10, 140, 10), shapely.Point(20, 110)]) == ([2, 3, 7], [])
 
 
-def test_intake_and_tailrace_of_one_plant_make_a_way_and_those_of_two_plants_do_not():
+def test_intake_and_tailrace_of_one_plant_make_a_path_and_those_of_two_plants_do_not():
     points = [shapely.Point(x, y) for x, y in [(60, 0), (190, 0), (60, 100), (190, 100)]]
     columns = {"plant_column": "plant", "role_column": "role"}
 
@@ -83,7 +83,7 @@ def entered(shapes, marked=()):
     return np.flatnonzero(entered_plants(stations, found.ways, found.intakes, segment_m, DOWNSTREAM)).tolist()
 
 
-def test_fish_enter_a_plant_once_at_the_upper_end_of_its_way():
+def test_fish_enter_a_plant_once_at_its_upper_end():
     line = shapely.LineString([(70, 5), (180, -5)])
 
     assert entered([line]) == [2]
@@ -93,7 +93,7 @@ def test_fish_enter_a_plant_once_at_the_upper_end_of_its_way():
     assert entered([shapely.LineString([(10, 0), (90, 0)]), shapely.LineString([(90, 0), (180, 0)])]) == [1, 2]
 
 
-def test_what_has_no_way_is_one_plant_where_it_hangs_together():
+def test_what_has_no_path_is_one_plant_where_it_is_connected():
     assert entered([shapely.box(60, -10, 140, 10), shapely.Point(20, 110)]) == [3, 7]
     assert entered([], marked=[1, 2, 4, 8]) == [2, 4, 8]
     # Across the confluence of two links, which stands at a station without a segment.

@@ -67,7 +67,7 @@ def test_a_site_without_a_figure_gets_nothing_for_it(normalisation):
 
 
 @pytest.mark.parametrize("normalisation", ["range", "rank"])
-def test_what_all_have_alike_reports_nobody_apart(normalisation):
+def test_what_all_have_alike_ranks_nobody_higher(normalisation):
     alike = SITES.assign(energy_mwh=5.0)
 
     found = ranked(alike, by_score(normalisation, energy_mwh=1.0, net_annual_value=1.0))
@@ -131,7 +131,7 @@ def test_simulations_without_errors_are_ranked_as_the_sites(normalisation):
     assert values == pytest.approx(np.tile(scores.to_numpy()[:, None], 3))
 
 
-def test_a_draw_without_energy_counts_as_the_worst():
+def test_a_simulation_without_energy_counts_as_the_worst():
     drawn = {"lcoe_per_kwh": np.array([[np.inf], [0.2], [0.2], [0.3]])}
 
     assert values_ranked_by(SITES, drawn, RankingSettings(rank_by="lcoe_per_kwh"))[0, 0] == -np.inf

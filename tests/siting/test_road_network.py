@@ -19,14 +19,14 @@ def way_m(roads, start, goals):
     return way_by_road_m(*places, roads)
 
 
-def test_the_way_leads_round_the_corner_and_to_and_from_the_road():
+def test_the_route_leads_round_the_corner_and_to_and_from_the_road():
     roads = lines([(0, 0), (100, 0), (100, 50)])
 
     # 3 m to the road, 90 m to the corner, 40 m up, 5 m to the village.
     assert way_m(roads, [(10, 3)], [(105, 40)]) == pytest.approx([138])
 
 
-def test_of_two_ways_and_two_goals_the_shortest_counts():
+def test_of_two_routes_and_two_goals_the_shortest_counts():
     ring = lines([(0, 0), (100, 0)], [(100, 0), (100, 100), (0, 100), (0, 0)])
 
     assert way_m(ring, [(20, 0)], [(0, 90), (100, 100)]) == pytest.approx([110])
@@ -51,7 +51,7 @@ def test_a_road_of_close_vertices_is_as_long_as_it_is():
     assert way_m(close, [(0, 0)], [(199, 0)]) == pytest.approx([199])
 
 
-def test_without_a_road_or_a_goal_there_is_no_way():
+def test_without_a_road_or_a_goal_there_is_no_route():
     roads = lines([(0, 0), (100, 0)], [(0, 500), (100, 500)])
 
     assert np.isnan(way_m(roads, [(10, 0)], [(10, 500)])).all()
@@ -71,7 +71,7 @@ def test_a_settlement_with_ground_is_reached_at_its_border():
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_ways_equal_all_sums_over_a_grid_of_streets(seed):
+def test_routes_equal_all_sums_over_a_grid_of_streets(seed):
     # Streets of random detours; all ways by Floyd and Warshall's matrix, without the code's graph.
     rng = np.random.default_rng(seed)
     side, gap = 5, 100.0

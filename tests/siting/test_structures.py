@@ -107,7 +107,7 @@ def test_a_drop_keeps_its_stated_error_and_gets_a_tenth_of_a_metre_where_none_is
     assert stationing["note"].tolist() == ["", "", "", "no surveyed drop: head from the DEM"]
 
 
-def test_several_notes_stand_side_by_side():
+def test_several_notes_are_joined():
     frame = structures([(20, 0)], kind=["weir"], powered=["yes"], removal_planned=["yes"])
 
     stationing = place_structures(frame, SEGMENTS, snap_m=60.0)
@@ -125,7 +125,7 @@ def test_a_layer_that_says_nothing_gets_what_is_taken_for_granted():
     assert np.isnan(stationing["drop_m"].item())
 
 
-def test_a_structure_reports_how_far_down_its_segment_it_stands():
+def test_a_structure_has_its_distance_down_its_segment():
     stationing = place_structures(structures([(80, -4), (20, 3), (60, 95), (50, 0)]), SEGMENTS, snap_m=60.0)
 
     # Of the second segment, from x = 50 on, 30 of 50 m; and so on. The last is at the end of the first segment.

@@ -180,8 +180,9 @@ def sample_run(copy_sample, made_once, tmp_path_factory):
             delivered.summary,
             delivered.json,
         )
-        # Coordinate operations and progress belong to a process.
-        lasting = {name: result for name, result in results.items() if name not in ("inputs", "progress")}
+        # Coordinate operations and progress belong to a process, and files are made of the results themselves.
+        of_process = ("inputs", "progress", "made")
+        lasting = {name: result for name, result in results.items() if name not in of_process}
         return SampleRun(settings, delivered, lasting, kept)
 
     whole = made_once("sample", made)

@@ -22,7 +22,7 @@ from sitefinder.pipeline import store as durable
 from sitefinder.pipeline.code import module_of
 
 MOVES = 6
-# Puts in place of a single file: what tells of a result, digests, the account of the run, the delivery.
+# Puts in place of a single file: the record of a result, digests, the account of the run, the delivery.
 FILES = ("entry.json", "files.json", "000001.json", "sites.gpkg")
 # Runs to the end that go on beside the next kill.
 AT_ONCE = 1
@@ -144,7 +144,7 @@ def killed_before_replace(settings, name):
 
 
 def run_again(settings, undisturbed):
-    """Run to the end; gives what the user is told, whether the bytes are right, and what is left lying about."""
+    """Run to the end; gives the messages, whether the bytes are right, and what is left lying about."""
     notes = list(stages.run_and_deliver(settings).notes)
     out = settings.parent / "out"
     return {

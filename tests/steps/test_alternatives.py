@@ -55,7 +55,7 @@ def settings(off_grid=None):
 HOMES = OffGridSettings(demand_column="homes", kwh_per_unit=3504, beyond_m=1000, farthest_m=3000)
 
 
-def test_each_site_is_held_against_solar_for_as_many_hours(inputs):
+def test_each_site_is_compared_with_solar_for_as_many_hours(inputs):
     sites = with_alternatives(settings(), inputs, ORDER, POWERS_KW)
 
     running = np.array([0.9, 0.9, 0.45])
@@ -74,7 +74,7 @@ def test_without_off_grid_settings_no_settlement_is_reported(inputs):
     assert sites[["settlement_demand_mwh", "demand_served_share", "diesel_displaced_l"]].isna().all(axis=None)
 
 
-def test_a_site_near_a_settlement_off_the_grid_reports_what_it_does_for_it(inputs):
+def test_a_site_near_an_off_grid_settlement_says_what_it_does_for_it(inputs):
     sites = with_alternatives(settings(HOMES), inputs, ORDER, POWERS_KW)
 
     # The town has the grid; the hamlet's ten homes need 35.04 MWh, which are 4 kW all the year.

@@ -37,7 +37,7 @@ def test_eight_in_ten_true_totals_lie_within_the_stated_interval(totals):
 
 
 def test_the_spread_of_errors_left_out_is_missed(totals):
-    # The same truth, told with a tenth of its error of flow: the intervals are far too narrow.
+    # The same truth, stated with a tenth of its error of flow: the intervals are far too narrow.
     case = totals.Case(flow_sd=0.5)
     turbines, costs = totals.turbines_and_costs()
     notes = [totals.of_region(case, seed, turbines, costs, claimed_flow_sd=0.05) for seed in range(8)]

@@ -147,7 +147,7 @@ def test_table_and_layer_hold_the_comparison(compared):
         "causes",
         "columns",
     ]
-    # Each value told to differ does.
+    # Each value that is listed as different is.
     values = pyogrio.read_dataframe(geopackage, layer="changed_values", read_geometry=False)
     assert len(values) > 0
     assert (values["old"] != values["new"]).all()
@@ -181,7 +181,7 @@ def test_another_name_for_every_stream_changes_nothing_else(sample_run):
     assert (changes["id_old"].str.replace("S0", "river-", regex=False) == changes["id_new"]).all()
 
 
-def test_scenarios_stand_side_by_side_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):
+def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):
     settings = sample_run.settings.parent
     (settings / "same.toml").write_text('extends = "sample.toml"\n[run]\noutput_folder = "../out-same"\n')
     started = []
@@ -261,13 +261,13 @@ def touched(kind, name):
 
 def test_every_input_and_table_of_settings_leads_by_the_stages_to_a_column():
     columns = [column for layer in ("sites", "reaches") for column in LAYERS[layer].columns]
-    seen = StageGraph(STAGES).facts_of({part for column in columns for part in column.made_by}).keys()
+    reached = StageGraph(STAGES).facts_of({part for column in columns for part in column.made_by}).keys()
 
     for name in Inputs.model_fields:
-        assert touched("input", name) & seen, name
+        assert touched("input", name) & reached, name
     for section in set(Settings.model_fields) - {"inputs", "rules", *CHANGES_NO_TABLE}:
         fact = f"settings.{section}"
-        assert any(f"{other}.".startswith(f"{fact}.") for other in seen), section
+        assert any(f"{other}.".startswith(f"{fact}.") for other in reached), section
     for stage in STAGES:
         assert touched("stage", stage.name) == {f"stages.{stage.name}"}
 
@@ -286,7 +286,7 @@ def test_every_column_of_sites_and_reaches_declares_stages_settings_and_inputs_t
                 assert part.removeprefix("layers.").partition(".")[0] in fields, column.name
 
 
-def test_defaults_are_reported_by_the_keys_of_provenance(sample_run):
+def test_defaults_are_listed_by_the_keys_of_provenance(sample_run):
     table = pyogrio.read_dataframe(sample_run.delivered.path, layer="provenance", read_geometry=False)
     notes = dict(zip(table["name"], table["value"].fillna(""), strict=True))
 

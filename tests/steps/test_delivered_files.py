@@ -127,12 +127,12 @@ def test_terrain_rasters_are_cloud_optimised_and_hold_the_ground(deliver, sample
     ):
         np.testing.assert_array_equal(copy.read(1), own.read(1))
         assert (copy.crs, copy.transform, copy.nodata) == (own.crs, own.transform, own.nodata)
-        assert copy.tags(ns="IMAGE_STRUCTURE")["SCHEME_TYPE"] == "COG"
+        assert copy.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
     with rasterio.open(files["terrain-relief.tif"]) as copy:
         np.testing.assert_array_equal(copy.read_masks(1) > 0, relief.known)
         np.testing.assert_array_equal(copy.read(1)[relief.known], np.maximum(relief.shade[relief.known], 1))
         assert copy.bounds == pytest.approx(relief.bounds_m)
-        assert copy.tags(ns="IMAGE_STRUCTURE")["SCHEME_TYPE"] == "COG"
+        assert copy.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
     if not CHECKER.is_file():
         pytest.skip("GDAL's validate_cloud_optimized_geotiff.py (Debian: python3-gdal) is not installed")
     for name in ("terrain-dem.tif", "terrain-relief.tif"):
@@ -217,7 +217,7 @@ def metadata(path):
         ).fetchone()
 
 
-def test_metadata_tell_title_extent_system_inputs_and_cautions(sample_run):
+def test_metadata_state_title_extent_system_inputs_and_cautions(sample_run):
     scope, standard, kind, text = metadata(sample_run.delivered.path)
     root = ElementTree.fromstring(text)
 
@@ -249,7 +249,7 @@ def test_metadata_tell_title_extent_system_inputs_and_cautions(sample_run):
     assert box["southBoundLatitude"] == pytest.approx(south, abs=2e-3)
 
 
-def test_metadata_are_valid_by_the_schema_of_the_standard_and_lack_nothing_it_wants(sample_run, iso_19139):
+def test_metadata_are_valid_by_the_schema_of_the_standard_and_lack_nothing_it_requires(sample_run, iso_19139):
     text = metadata(sample_run.delivered.path)[3]
     root = ElementTree.fromstring(text)
 

@@ -57,7 +57,7 @@ edge_is_divide = true
 
 [flows]
 equations = ["equations.toml"]
-reserve = [{{kind = "share_of_mean", share = 0.1}}]
+environmental = [{{kind = "share_of_mean", share = 0.1}}]
 
 [energy]
 turbines = ["{config}/turbines/generic.toml"]
@@ -342,7 +342,7 @@ def test_problems_of_preset_and_footprints_are_reported_together_before_anything
     assert "features old, new" in str(caught.value)
 
 
-def test_the_minimum_head_is_handed_out_with_the_run_and_printed(joined):
+def test_the_minimum_head_is_delivered_with_the_run_and_printed(joined):
     delivered, results = joined
     table = results["minimum_heads"]
     assert delivered.handover.minimum_heads.equals(table[delivered.handover.minimum_heads.columns])
@@ -395,7 +395,7 @@ def test_heads_that_are_not_resolved_are_listed_and_make_no_site(coarse):
     assert (delivered.tables["districts"]["theoretical_kw"] == 0).all()
 
 
-def test_heads_that_are_not_resolved_make_sites_if_the_user_says_so(coarse):
+def test_heads_that_are_not_resolved_make_sites_if_the_user_allows_it(coarse):
     sites = coarse[1][0].tables["sites"]
 
     assert len(sites) > 0

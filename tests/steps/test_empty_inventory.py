@@ -1,4 +1,4 @@
-"""Inventories in which nothing is found, or nothing is worth while, still deliver a whole file that says why."""
+"""Inventories in which nothing is found, or nothing pays, still deliver a whole file that gives the reasons."""
 
 from functools import cache
 
@@ -35,7 +35,7 @@ edge_is_divide = true
 
 [flows]
 equations = ["equations.toml"]
-reserve = [{{kind = "share_of_mean", share = 0.1}}]
+environmental = [{{kind = "share_of_mean", share = 0.1}}]
 
 [energy]
 turbines = ["{config}/turbines/generic.toml"]
@@ -133,7 +133,7 @@ def test_an_inventory_without_sites_is_delivered_whole_and_says_why(case, delive
     assert (outcome.handover.energy_p90_mwh, outcome.handover.energy_p10_mwh) == (0.0, 0.0)
 
 
-def test_the_same_valley_has_sites_when_nothing_stands_in_the_way(deliver):
+def test_the_same_valley_has_sites_when_nothing_excludes_them(deliver):
     # Otherwise the cases above would prove nothing.
     assert len(deliver(price="3.0").tables["sites"]) > 0
 

@@ -43,7 +43,7 @@ edge_is_divide = true
 [flows]
 equations = ["equations.toml"]
 region_weights = "{weights}"
-reserve = [{{kind = "share_of_mean", share = 0.1}}]
+environmental = [{{kind = "share_of_mean", share = 0.1}}]
 
 [energy]
 turbines = ["{config}/turbines/generic.toml"]
@@ -128,7 +128,7 @@ def test_flow_across_the_border_is_weighted_by_cells(deliver):
     assert not reaches["flags"].str.contains("flow_").any()
 
 
-def test_where_no_region_is_there_is_no_flow_and_nothing_is_offered(deliver):
+def test_where_no_region_is_there_is_no_flow_and_no_site(deliver):
     # The only polygon of this layer, B1, is the eastern one.
     tables = deliver(layer="east", regions=("B1",))
 

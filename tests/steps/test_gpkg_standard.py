@@ -2,7 +2,7 @@
 
 Open Geospatial Consortium, "OGC GeoPackage Encoding Standard," version 1.3.0, OGC 12-128r17, 2021. The text of
 the requirements on extensions, metadata and schema was read in the standard's public source (annexes F.8 and F.9,
-clause 2.3); tests name the requirement that they check. Those on features are in tests/io/test_geopackage.py.
+clause 2.3); tests name the requirement that they check. Those on features are in tests/delivery/test_geopackage.py.
 """
 
 import re
@@ -50,13 +50,13 @@ def checker():
     return checked_by_gdal
 
 
-def test_the_checker_of_gdal_has_nothing_to_say(sample_run, checker):
+def test_the_checker_of_gdal_finds_no_fault(sample_run, checker):
     answer = checker(sample_run.delivered.path)
 
     assert (answer.returncode, answer.stderr, answer.stdout) == (0, "", "")
 
 
-def test_the_checker_of_gdal_would_say_it(sample_run, checker, tmp_path):
+def test_the_checker_of_gdal_finds_a_fault_that_is_put_in(sample_run, checker, tmp_path):
     broken = shutil.copy(sample_run.delivered.path, tmp_path / "broken.gpkg")
     with closing(sqlite3.connect(broken)) as connection, connection:
         connection.execute("UPDATE gpkg_extensions SET scope = 'read' WHERE extension_name = 'gpkg_metadata'")
@@ -196,7 +196,7 @@ def test_requirements_104_and_105_every_column_of_every_layer_is_described_and_n
     assert sorted(described) == sorted(pair for pair in there if pair[1] not in ("row_id", "geom"))
 
 
-def test_what_columns_say_is_what_the_layer_of_columns_says(database):
+def test_descriptions_of_columns_are_those_of_the_layer_of_columns(database):
     query = (
         "SELECT unit, meaning, name, title, description FROM columns JOIN gpkg_data_columns ON layer = table_name "
         'AND "column" = column_name'

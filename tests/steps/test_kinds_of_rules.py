@@ -169,7 +169,7 @@ def test_a_fall_that_no_stream_has_is_reported(region):
     ]
 
 
-def test_discs_of_points_exclude_and_nothing_reports_whose_they_are(region):
+def test_discs_of_points_exclude_and_nothing_reveals_whose_they_are(region):
     delivered, _, _, _, nests, _ = region
     reaches = delivered.tables["reaches"]
     # The first and the last nest are meant: 3 ha are a disc of 97.7 m, 1 ha one of 56.4 m.
@@ -192,7 +192,7 @@ def test_discs_of_points_exclude_and_nothing_reports_whose_they_are(region):
     assert hits["overlap_m"].isna().all()
 
 
-def test_no_word_of_the_delivered_file_reports_of_hidden_rules_or_generalised_features(region):
+def test_no_word_of_the_delivered_file_reveals_hidden_rules_or_generalised_features(region):
     with sqlite3.connect(region[0].path) as file:
         tables = [name for (name,) in file.execute("select name from sqlite_master where type = 'table'")]
         words = [

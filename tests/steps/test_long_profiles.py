@@ -53,7 +53,7 @@ def test_the_band_holds_the_true_water_at_about_nine_stations_in_ten(sample_run)
         *(sample_run.results[name] for name in ("stationing", "heads", "water_bodies")), top, bottom
     )
 
-    # The truth is told each 50 m; by the nearest point of the line between, away from where steps are.
+    # The truth is given each 50 m; by the nearest point of the line between, away from where steps are.
     structures = np.array([[item["x_m"], item["y_m"]] for item in truth["structures"]])
     fine = np.arange(0.0, main["distance_m"][-1], 1.0)
     line = np.column_stack([np.interp(fine, main["distance_m"], main[name]) for name in ("x_m", "y_m")])

@@ -1,4 +1,4 @@
-"""Gauges and spot gaugings in a run of the sample region: read, brought to their stream, used, and told."""
+"""Gauges and spot gaugings in a run of the sample region: read, brought to their stream, used, and reported."""
 
 import geopandas
 import numpy as np
@@ -227,7 +227,7 @@ def daily(level, spread):
     return "".join(f"{day:%Y-%m-%d},{value:.4f}\n" for day, value in zip(days, flow, strict=True))
 
 
-def test_daily_records_are_fitted_from_reported_and_give_the_spread_of_years(sample_run, checked, tmp_path):
+def test_daily_records_are_fitted_and_reported_and_give_the_spread_of_years(sample_run, checked, tmp_path):
     area_km2 = [5.0, 12.0, 30.0, 70.0, 150.0, 40.0, 22.0]
     rain_mm = [700.0, 1100.0, 820.0, 1300.0, 900.0, 1200.0, 1000.0]
     lines = ["gauge_id,area_km2,precipitation_mm,daily_file"]

@@ -53,7 +53,7 @@ edge_is_divide = {divide}
 
 [flows]
 equations = ["equations.toml"]
-reserve = [{{kind = "share_of_mean", share = 0.1}}]
+environmental = [{{kind = "share_of_mean", share = 0.1}}]
 
 [energy]
 turbines = ["{config}/turbines/generic.toml"]
@@ -135,7 +135,7 @@ def area(reaches, feature):
     return reaches.loc[[feature], "area_km2"].iloc[-1]
 
 
-def test_water_follows_the_main_arm_that_the_column_reports_unless_a_share_is_stated(plain):
+def test_water_follows_the_main_arm_that_the_column_gives_unless_a_share_is_stated(plain):
     own = area(plain, "arm")
 
     # All of the plain drains to the outlet once; the arm has only its own ground.
@@ -156,7 +156,7 @@ def test_a_side_arm_takes_the_stated_share_and_the_main_arm_loses_it(plain, vall
     assert area(shared, "lower") == pytest.approx(area(plain, "lower"))
 
 
-def test_a_column_whose_least_number_wins_turns_the_arms_round(valley):
+def test_a_column_whose_smallest_number_wins_swaps_the_arms(valley):
     settings = 'main_path = "column"\nmain_path_column = "rank"\nmain_path_column_wins = "least"'
 
     delivered = run_and_deliver(valley(by_rank(), settings))
@@ -165,7 +165,7 @@ def test_a_column_whose_least_number_wins_turns_the_arms_round(valley):
     assert notes["feature"].tolist() == ["main"]
 
 
-def test_a_canal_is_the_side_arm_though_it_is_the_longer_way(valley):
+def test_a_canal_is_the_side_arm_though_it_is_longer(valley):
     frame = drawn(STREAMS).assign(kind=["river", "river", "ditch", "river"])
 
     delivered = run_and_deliver(valley(frame, 'canal_column = "kind"\ncanal_values = ["ditch"]'))
@@ -174,7 +174,7 @@ def test_a_canal_is_the_side_arm_though_it_is_the_longer_way(valley):
     assert notes["feature"].tolist() == ["arm"]
 
 
-def test_reaches_tell_magnitude_main_stem_and_length_upstream(plain):
+def test_reaches_state_magnitude_main_stem_and_length_upstream(plain):
     last = plain.loc[["lower"]].iloc[-1]
 
     assert plain["shreve"].eq(1).all()
@@ -185,7 +185,7 @@ def test_reaches_tell_magnitude_main_stem_and_length_upstream(plain):
     assert last["upstream_length_km"] == pytest.approx(drawn_m / 1000.0)
 
 
-def test_a_ring_without_a_way_out_is_kept_as_unknown_and_the_rest_runs(valley, plain):
+def test_a_ring_without_an_outlet_is_kept_as_unknown_and_the_rest_runs(valley, plain):
     frame = drawn(STREAMS | RING).assign(rank=[1, 1, 0, 1, 0])
 
     delivered = run_and_deliver(
@@ -311,7 +311,7 @@ def test_columns_that_are_missing_or_hold_nonsense_are_reported_together(valley)
 
 
 @pytest.mark.parametrize(
-    ("network", "told"),
+    ("network", "found"),
     [
         ({"main_path": "column"}, 'network: main_path = "column" and main_path_column belong together'),
         ({"main_path_column": "rank"}, 'network: main_path = "column" and main_path_column belong together'),
@@ -319,11 +319,11 @@ def test_columns_that_are_missing_or_hold_nonsense_are_reported_together(valley)
         ({"divergence_share": 1.5}, "network.divergence_share: input should be less than or equal to 1"),
     ],
 )
-def test_settings_that_do_not_go_together_are_refused(network, notes):
+def test_settings_that_do_not_go_together_are_refused(network, found):
     with pytest.raises(ConfigError, match="network") as caught:
         check_settings({"network": network}, "run.toml")
 
-    assert notes in str(caught.value)
+    assert found in str(caught.value)
 
 
 def test_columns_of_streams_need_streams(sample_settings):

@@ -9,6 +9,8 @@ from typing import NamedTuple
 import pyogrio
 import pytest
 
+pytestmark = pytest.mark.slow
+
 # One record each, and the line of the vocabulary before which it goes. A tunnel is a diversion by another name,
 # and what forbids tunnels bars all that diverts.
 NEW = {
@@ -36,9 +38,9 @@ PROGRAM = """
 import functools
 import sys
 
-from sitefinder.stages import marks
+from sitefinder.steps import flags
 
-mark_stations = marks.mark_stations
+mark_stations = flags.mark_stations
 
 
 @functools.wraps(mark_stations)
@@ -48,7 +50,7 @@ def with_rockfall(*arguments, **given):
     return found
 
 
-marks.mark_stations = with_rockfall
+flags.mark_stations = with_rockfall
 from sitefinder.cli import main
 
 main()
@@ -67,8 +69,8 @@ scheme_types = ["tunnel"]
 turbines = ["tunnels.toml"]
 
 [delivery]
-page = {shown}
-field_sheets = {sheets}
+page = true
+field_sheets = 25
 
 [[rules_added]]
 name = "migration stem"
@@ -80,7 +82,7 @@ action = "no_tunnel"
 """
 
 
-class Told(NamedTuple):
+class Outcome(NamedTuple):
     """A run of a program with three words more: its folder, what it printed, and what `compare` did."""
 
     folder: object
@@ -88,18 +90,12 @@ class Told(NamedTuple):
     compared: str
 
 
-# The page and the sheets once they take their words from the vocabulary.
-def takes_words(repository, part):
-    files = (repository / "sitefinder" / "report" / part).rglob("*.py")
-    return any("vocabulary" in path.read_text(encoding="utf-8") for path in files)
-
-
 @pytest.fixture(scope="module")
-def notes(repository, sample_run, tmp_path_factory):
+def outcome(repository, sample_run, tmp_path_factory):
     folder = tmp_path_factory.mktemp("words")
     # With the compiled kernels, which go by the time of a file's change.
     shutil.copytree(repository / "sitefinder", folder / "program" / "sitefinder")
-    vocabulary = folder / "program" / "sitefinder" / "schema" / "vocabulary.py"
+    vocabulary = folder / "program" / "sitefinder" / "vocabulary.py"
     text = vocabulary.read_text(encoding="utf-8")
     for before, record in NEW.items():
         assert text.count(before) == 1
@@ -109,9 +105,7 @@ def notes(repository, sample_run, tmp_path_factory):
         shutil.copytree(repository / name, folder / name, ignore=shutil.ignore_patterns("out", ".sitefinder*"))
     turbines = (folder / "config" / "turbines" / "generic.toml").read_text(encoding="utf-8")
     (folder / "config" / "tunnels.toml").write_text(turbines.replace('"diversion"', '"tunnel"'), encoding="utf-8")
-    shown = takes_words(repository, "page"), takes_words(repository, "sheets")
-    settings = RUN.format(shown=str(shown[0]).lower(), sheets=25 if shown[1] else 0)
-    (folder / "config" / "words.toml").write_text(settings, encoding="utf-8")
+    (folder / "config" / "words.toml").write_text(RUN, encoding="utf-8")
     (folder / "program" / "main.py").write_text(PROGRAM, encoding="utf-8")
 
     def printed(*arguments):
@@ -127,15 +121,15 @@ def notes(repository, sample_run, tmp_path_factory):
 
     summary = printed("run", "--no-store", "config/words.toml")
     compared = printed("compare", str(sample_run.delivered.path), str(folder / "out-words" / "sites.gpkg"))
-    return Told(folder / "out-words", summary, compared)
+    return Outcome(folder / "out-words", summary, compared)
 
 
-def layer_of(notes, name):
-    return pyogrio.read_dataframe(notes.folder / "sites.gpkg", layer=name, read_geometry=False)
+def layer_of(outcome, name):
+    return pyogrio.read_dataframe(outcome.folder / "sites.gpkg", layer=name, read_geometry=False)
 
 
-def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_says(notes, sample_run):
-    reaches, sites = layer_of(notes, "reaches"), layer_of(notes, "sites")
+def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_declares(outcome, sample_run):
+    reaches, sites = layer_of(outcome, "reaches"), layer_of(outcome, "sites")
     before = sample_run.delivered.tables["reaches"]
 
     # The rule holds where it held with the action that it had.
@@ -147,30 +141,30 @@ def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_says(notes, samp
     assert "barred by a rule" in set(reaches.loc[reaches["mark_no_tunnel"], "rejection_reason"])
 
 
-def test_a_new_scheme_type_is_accepted_by_settings_and_turbines_and_makes_sites(notes):
-    sites = layer_of(notes, "sites")
+def test_a_new_scheme_type_is_accepted_by_settings_and_turbines_and_makes_sites(outcome):
+    sites = layer_of(outcome, "sites")
 
     assert len(sites) > 0
     assert set(sites["scheme_type"]) == {"tunnel"}
     assert (sites["conduit_length_m"] > 0).all()
 
 
-def test_a_new_flag_stands_with_those_it_was_declared_among(notes):
-    assert set(layer_of(notes, "sites")["flags"]) == {"rockfall"}
+def test_a_new_flag_is_listed_among_the_others(outcome):
+    assert set(layer_of(outcome, "sites")["flags"]) == {"rockfall"}
 
 
-def test_the_summary_speaks_of_all_three(notes):
-    lines = notes.printed.split("\n")
+def test_the_summary_names_all_three(outcome):
+    lines = outcome.printed.split("\n")
 
     assert any("migration stem (no tunnel here)" in line for line in lines)
     assert any(" tunnel works " in line for line in lines)
-    assert f"Data-quality flags of the sites: rockfall likely ({len(layer_of(notes, 'sites'))})." in lines
+    assert f"Data-quality flags of the sites: rockfall likely ({len(layer_of(outcome, 'sites'))})." in lines
 
 
-def test_the_geopackage_explains_all_three(notes):
-    columns = pyogrio.read_dataframe(notes.folder / "sites.gpkg", layer="columns").set_index(["layer", "column"])
+def test_the_geopackage_explains_all_three(outcome):
+    columns = pyogrio.read_dataframe(outcome.folder / "sites.gpkg", layer="columns").set_index(["layer", "column"])
     allowed = pyogrio.read_dataframe(
-        notes.folder / "sites.gpkg", sql="SELECT * FROM gpkg_data_column_constraints", sql_dialect="SQLITE"
+        outcome.folder / "sites.gpkg", sql="SELECT * FROM gpkg_data_column_constraints", sql_dialect="SQLITE"
     )
 
     assert columns.loc[("sites", "mark_no_tunnel"), "meaning"] == "true where no tunnel may be driven"
@@ -179,8 +173,8 @@ def test_the_geopackage_explains_all_three(notes):
     assert {"no_tunnel", "tunnel"} <= set(allowed["value"])
 
 
-def test_compare_speaks_of_all_three(notes):
-    text = " ".join(notes.compared.split())
+def test_compare_names_all_three(outcome):
+    text = " ".join(outcome.compared.split())
 
     assert "rule migration stem: action fish_safe_only → no_tunnel" in text
     assert "setting stretches.scheme_types" in text
@@ -192,13 +186,11 @@ def test_compare_speaks_of_all_three(notes):
 
 
 @pytest.mark.parametrize("part", ["page", "sheets"])
-def test_page_and_sheets_speak_of_all_three(notes, repository, part):
-    if not takes_words(repository, part):
-        pytest.skip(f"report/{part} has words of its own still")
+def test_page_and_sheets_name_all_three(outcome, part):
     if part == "page":
-        text = (notes.folder / "report.html").read_text(encoding="utf-8")
+        text = (outcome.folder / "report.html").read_text(encoding="utf-8")
     else:
-        paper = ["pdftotext", str(notes.folder / "field-sheets.pdf"), "-"]
+        paper = ["pdftotext", str(outcome.folder / "field-sheets.pdf"), "-"]
         text = subprocess.run(paper, capture_output=True, text=True, check=True).stdout
     text = " ".join(text.split())
 

@@ -1,4 +1,4 @@
-"""Reruns: one more exclusion layer redoes only what hangs on it; without it the first file is back."""
+"""Reruns: one more exclusion layer redoes only what depends on it; without it the first file is back."""
 
 import json
 import os
@@ -33,9 +33,9 @@ action = "exclude"
 # All that needs the terrain, the flow or a turbine; the rest is quick.
 # fmt: off
 NEVER_AGAIN = [
-    "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments", "long_profile",
-    "field_levels", "heads", "flows", "water_depths", "channel_shapes", "water_bodies", "minimum_heads", "marks",
-    "stretches", "energy",
+    "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments",
+    "long_profile", "field_levels", "heads", "flows", "water_depths", "channel_shapes", "water_bodies",
+    "minimum_heads", "marks", "stretches", "energy",
 ]
 # fmt: on
 
@@ -298,7 +298,7 @@ def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_ke
         ('path = "dem.tif"', 'path = "dem.tif"\nlicence = "CC0"', None, None),
     ],
 )
-def test_a_plan_reports_what_a_setting_redoes(valley, old, new, first_redone, reason):
+def test_a_plan_shows_what_a_setting_redoes(valley, old, new, first_redone, reason):
     valley.run()
     text = valley.settings.read_text(encoding="utf-8")
     assert text.count(old) == 1
@@ -315,7 +315,7 @@ def test_a_plan_reports_what_a_setting_redoes(valley, old, new, first_redone, re
     assert all("unless they come to the same" in planned[name][0] for name in set(planned) - set(ran))
 
 
-def test_a_changed_file_is_seen_and_one_that_was_only_touched_is_not(valley):
+def test_a_changed_file_is_noticed_and_one_that_was_only_touched_is_not(valley):
     valley.run()
     costs = valley.settings.parent / "costs.toml"
     text = costs.read_text(encoding="utf-8")
@@ -399,7 +399,7 @@ def test_two_settings_files_may_share_a_store(valley, tmp_path):
     assert sorted(path.name for path in (tmp_path / "other").iterdir()) == ["sites.gpkg"]
 
 
-def test_the_account_of_a_run_reports_what_it_took(valley):
+def test_the_run_record_says_what_it_took(valley):
     valley.run()
     add_rule(valley.settings)
     delivered = valley.run()
@@ -465,7 +465,7 @@ def test_the_plan_that_readme_shows_is_what_the_command_prints(
     with pytest.raises(SystemExit) as ended:
         cli.main()
 
-    # How many bytes the results take hangs on the versions of libraries.
+    # How many bytes the results take depends on the versions of libraries.
     notes = re.sub(r"[\d.]+ MB", "… MB", capsys.readouterr().out)
     assert ended.value.code in (0, None)
     assert notes == re.sub(r"[\d.]+ MB", "… MB", shown)

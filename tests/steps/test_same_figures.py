@@ -1,7 +1,8 @@
 """The figures of one run in GeoPackage, tables, page, printed sheets and the receiver's file are equal.
 
 The GeoPackage is read by pyogrio and sqlite3, tables by csv, the page by Python's own HTML parser, PDF files by
-pypdf, waypoints by ElementTree: none of them is code of ours. See test_printed.py for more of the sheets.
+pypdf, waypoints by ElementTree: none of them is code of ours.
+See test_field_sheets_and_plate.py for more of the sheets.
 """
 
 import csv
@@ -118,7 +119,7 @@ def test_each_sheet_shows_power_energy_and_cost_of_its_site(sample_run, sites):
             assert shows(shown, getattr(site, column)), (site.site_id, column, shown)
 
 
-def test_totals_are_the_same_wherever_they_stand(sample_run):
+def test_totals_are_the_same_wherever_they_are_shown(sample_run):
     with closing(sqlite3.connect(sample_run.folder / "sites.gpkg")) as database:
         power_w, energy_wh, p90, p10 = database.execute(
             "select power_w, energy_wh, energy_mwh_p90, energy_mwh_p10 from totals where scope = 'region'"
@@ -144,7 +145,7 @@ def test_totals_are_the_same_wherever_they_stand(sample_run):
     assert (delivered.energy_p90_mwh, delivered.energy_p10_mwh) == (p90, p10)
 
 
-def test_waypoints_stand_where_the_sites_do_and_tell_their_power(sample_run, sites):
+def test_waypoints_are_where_the_sites_are_and_state_their_power(sample_run, sites):
     root = ElementTree.parse(sample_run.folder / "sites.gpx").getroot()
 
     waypoints = root.findall(f"{GPX}wpt")

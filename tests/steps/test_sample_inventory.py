@@ -91,7 +91,7 @@ def taken(sample_run):
     }
 
 
-def test_there_are_enough_sites_for_the_tests_below_to_say_something(tables, chosen):
+def test_there_are_enough_sites_for_the_tests_below_to_be_meaningful(tables, chosen):
     assert len(tables["sites"]) >= 5
     assert len(chosen) == len(tables["sites"])
     assert set(chosen["scheme_type"]) <= {"at_barrier", "diversion", "new_weir"}
@@ -177,7 +177,7 @@ def test_no_site_or_pond_lies_on_excluded_metres(taken, settings, folder):
             assert metres < max(min_m, CENTIMETRE), name
 
 
-def test_no_new_weir_stands_where_a_rule_wants_no_new_barrier(chosen, settings, folder):
+def test_no_new_weir_is_where_a_rule_forbids_new_barriers(chosen, settings, folder):
     weirs = chosen[chosen["scheme_type"] == "new_weir"]
 
     for name, ground, min_m in ground_of_rules(settings, folder, "no_new_barrier"):
@@ -263,7 +263,7 @@ def test_head_at_built_weirs_is_the_true_one(sample_run, settings, truth, channe
         line = shapely.LineString(stream[["x_m", "y_m"]])
         along = shapely.line_locate_point(line, shapely.points(stream[["x_m", "y_m"]]))
         at = line.project(shapely.Point(weir["x_m"], weir["y_m"]))
-        # The truth is told each 50 m; the step itself is put in between, as sharp as it is.
+        # The truth is given each 50 m; the step itself is put in between, as sharp as it is.
         along = np.append(along, [at - 0.01, at + 0.01])
         level = np.append(stream["level_m"], [weir["level_above_m"], weir["level_below_m"]])
         order = np.argsort(along)
@@ -311,7 +311,7 @@ def test_no_site_gives_more_energy_than_the_water_has(tables):
     assert (sites["firm_power_kw"] <= sites["power_kw"]).all()
 
 
-def test_the_water_of_a_site_is_used_reserved_or_spilled(tables):
+def test_the_water_of_a_site_is_used_released_or_spilled(tables):
     sites = tables["sites"]
     shares = sites[["used_share", "environmental_flow_share", "spilled_share"]]
 
@@ -353,12 +353,12 @@ def test_the_curve_of_sizes_of_each_site_is_beside_the_size_that_was_chosen(tabl
         assert curve["net_annual_value"].max() == row["net_annual_value"]
         falling = curve.sort_values("flow_design_m3s")
         assert (falling["design_exceedance_percent"].diff().dropna() <= 0).all()
-    # Of the other classes the best size alone is told.
+    # Of the other classes the best size alone is listed.
     others = options[~options["is_best_size"]]
     assert (others["turbine"] == sites.loc[others["site_id"], "turbine"].to_numpy()).all()
 
 
-def test_intervals_hold_the_energy_of_the_mean_year_and_totals_are_narrower(tables, sample_run):
+def test_intervals_hold_the_mean_annual_energy_and_totals_are_narrower(tables, sample_run):
     sites, delivered = tables["sites"], sample_run.delivered
 
     assert (sites["energy_mwh_p90"] < sites["energy_mwh"]).all()
@@ -369,7 +369,7 @@ def test_intervals_hold_the_energy_of_the_mean_year_and_totals_are_narrower(tabl
     assert total < delivered.handover.energy_p10_mwh < sites["energy_mwh_p10"].sum()
 
 
-def test_sites_stand_in_the_order_of_what_they_are_ranked_by(tables, settings):
+def test_sites_are_in_the_order_of_what_they_are_ranked_by(tables, settings):
     sites = tables["sites"]
     by = settings.get("ranking", {}).get("rank_by", "net_value")
     column = {"net_value": "net_annual_value", "energy": "energy_mwh"}.get(by, by)
@@ -388,7 +388,7 @@ def test_shares_of_being_among_the_best_add_up_to_their_number(tables, settings)
     assert tables["sites"]["prob_in_top_n"].sum() == pytest.approx(min(best, len(tables["sites"])))
 
 
-def test_sites_stand_on_mapped_streams_and_in_their_catchments(tables, chosen, settings, folder):
+def test_sites_lie_on_mapped_streams_and_in_their_catchments(tables, chosen, settings, folder):
     lines = layer(settings, folder, "streams").union_all()
     sites = tables["sites"].sort_values("rank", ignore_index=True)
 

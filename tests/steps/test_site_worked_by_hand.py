@@ -113,7 +113,7 @@ def worked():
     z95 = NormalDist().inv_cdf(0.95)
     n.flow_q95_m3s = factor * median * math.exp(-log_sd * z95)  # m³/s
 
-    # Environmental flow: the greater of 15 % of the mean and the flow exceeded 95 % of the time, at most what there is.
+    # Environmental flow: the greater of 15 % of the mean and the flow exceeded 95 % of the time, or all of it.
     kept = max(0.15 * n.flow_mean_m3s, n.flow_q95_m3s)  # m³/s
     environmental_flow = [min(kept, flow) for flow in curve]
     n.environmental_flow_m3s = fmean(environmental_flow)
@@ -164,8 +164,8 @@ def worked():
     n.lcoe_per_kwh = yearly / (n.energy_mwh * 1000)  # EUR/kWh
     n.net_annual_value = 0.25 * n.energy_mwh * 1000 - yearly  # EUR
     n.solar_lcoe_per_kwh = (1000 * 0.04 / (1 - 1.04**-25) + 15) / 1100  # EUR/kWh
-    # Solar gives power in half of the hours; what the site gives beyond them goes through storage that holds 1.25
-    # days' worth, of which 0.8 may be drawn, and comes back at 0.9.
+    # Solar gives power in half of the hours; what the site gives beyond them goes through storage that holds
+    # 1.25 days of it, of which 0.8 may be drawn, and comes back at 0.9.
     n.operating_fraction = 0.9 * sum(each > 0 for each in power) / len(power)
     stored = 1 - 0.5 / n.operating_fraction
     storage_year = 200 * 0.04 / (1 - 1.04**-12)  # EUR a year for a kWh of capacity
@@ -231,13 +231,13 @@ def test_the_error_of_the_head_lies_by_the_error_of_the_dem(delivered):
     assert delivered["sites"]["head_se_m"].item() == pytest.approx(expected, rel=0.27)
 
 
-def test_energy_of_the_mean_year_lies_between_its_p90_and_p10(delivered):
+def test_mean_annual_energy_lies_between_its_p90_and_p10(delivered):
     site = delivered["sites"].iloc[0]
 
     assert site["energy_mwh_p90"] < BY_HAND["energy_mwh"] < site["energy_mwh_p10"]
 
 
-def test_the_site_stands_at_its_tailrace_and_its_stretch_reaches_up_to_the_intake(delivered):
+def test_the_site_is_at_its_tailrace_and_its_stretch_reaches_up_to_the_intake(delivered):
     y = NORTH - (STREAM_ROW + 0.5) * CELL
     intake, tailrace = (WEST + BEGIN + SPACING * number for number in (6, 7))
     into = Transformer.from_crs(CRS, "OGC:CRS84", always_xy=True)
@@ -317,7 +317,7 @@ def test_the_line_to_the_settlement_is_paid_in_place_of_that_to_the_grid(off_gri
     assert off_grid["capital_cost"] == pytest.approx(BY_HAND["capital_cost"] + 1.1 * 30 * 10, rel=1e-9)
 
 
-def test_own_use_is_value_its_own_price_up_to_its_limit(off_grid):
+def test_own_use_is_valued_at_its_own_price_up_to_its_limit(off_grid):
     kwh = 1000 * BY_HAND["energy_mwh"]
     own = min(0.5 * kwh, 30_000)
 

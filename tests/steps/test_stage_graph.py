@@ -25,7 +25,7 @@ def test_each_layer_but_that_of_columns_is_made_by_a_stage():
     assert len(LAYERS_MADE) == len(set(LAYERS_MADE))
 
 
-def test_each_file_stands_once_and_depends_on_results_alone():
+def test_each_file_is_declared_once_and_depends_on_results_alone():
     names = [stage.name for stage in FILE_STAGES.values()]
 
     assert len(set(names)) == len(names)
@@ -48,7 +48,7 @@ def test_stages_are_declared_without_the_libraries_that_their_functions_need():
     [
         ("sitefinder/report/sheets/field_sheets.py", {"field_sheets", "district_map"}),
         ("sitefinder/report/page/__init__.py", {"page"}),
-        ("sitefinder/io/geopackage.py", {"geopackage"}),
+        ("sitefinder/delivery/geopackage.py", {"geopackage"}),
         ("sitefinder/report/summary.py", {"summary", "figures"}),
     ],
 )

@@ -19,7 +19,7 @@ ROUNDING = 1e-9
 
 @pytest.fixture(scope="module")
 def weighed(sample_run):
-    """A function of settings and overlaps: which candidates pass all steps, and what the best set is worth."""
+    """A function of settings and overlaps: which candidates pass all steps, and the value of the best set."""
     _, inputs = read_run(sample_run.settings)
     results = sample_run.results
 
@@ -34,7 +34,7 @@ def weighed(sample_run):
 
 @pytest.fixture(scope="module", params=[None, 0.2])
 def before(request, sample_run, weighed):
-    """Settings, with and without a limit on cost, and what they admit and are worth."""
+    """Settings, with and without a limit on cost, and what they admit with which value."""
     settings, _ = read_run(sample_run.settings)
     costs = settings.costs.model_copy(update={"max_lcoe_per_kwh": request.param})
     settings = settings.model_copy(update={"costs": costs})
@@ -55,7 +55,7 @@ def one_more(stations, overlaps, share, seed, doubtful):
 
 
 def test_one_more_rule_admits_nothing_new_and_never_raises_the_optimum(sample_run, weighed, before):
-    settings, admitted, worth = before
+    settings, admitted, value_before = before
     stations, overlaps = sample_run.results["stationing"].stations, sample_run.results["rule_overlaps"]
     assert admitted.sum() > 100
 
@@ -74,14 +74,14 @@ def test_one_more_rule_admits_nothing_new_and_never_raises_the_optimum(sample_ru
         still, value_now = weighed(stricter, one_more(stations, overlaps, share, seed, doubtful))
 
         assert not (still & ~admitted).any()
-        assert value_now <= worth * (1 + ROUNDING)
+        assert value_now <= value_before * (1 + ROUNDING)
 
     holds()
 
 
 @pytest.mark.parametrize("left_out", [["strict reserve"], ["spawning ground"], ["migration stem"]])
 def test_a_rule_left_out_never_lowers_the_optimum(sample_run, weighed, before, left_out):
-    settings, admitted, worth = before
+    settings, admitted, value_before = before
     milder = [rule for rule in settings.rules if rule.name not in left_out]
     overlaps = sample_run.results["rule_overlaps"]
     fish = settings.fish.model_copy(update={"spawning_rules": []})
@@ -92,4 +92,4 @@ def test_a_rule_left_out_never_lowers_the_optimum(sample_run, weighed, before, l
     )
 
     assert not (admitted & ~admitted_then).any()
-    assert value_then >= worth * (1 - ROUNDING)
+    assert value_then >= value_before * (1 - ROUNDING)

@@ -1,4 +1,4 @@
-"""Totals recomputed by SQL from delivered sites and reaches, to the last digit, and what is told beside them."""
+"""Totals recomputed by SQL from delivered sites and reaches, to the last digit, and what is shown beside them."""
 
 import contextlib
 import itertools
@@ -129,7 +129,7 @@ def test_costs_of_the_region_are_those_of_its_sites(ask):
     assert notes == pytest.approx(found, rel=1e-12)
 
 
-def test_the_supply_curve_holds_every_site_once_the_dearest_last(ask):
+def test_the_supply_curve_holds_every_site_once_the_costliest_last(ask):
     curve = ask("SELECT site_id, lcoe_per_kwh, energy_mwh FROM supply_curve ORDER BY position")
 
     assert curve == ask("SELECT site_id, lcoe_per_kwh, energy_mwh FROM sites ORDER BY lcoe_per_kwh, site_id")
@@ -180,8 +180,10 @@ def test_products_offsets_and_errors_in_flow_are_reported_too():
         "statistic": "mean", "form": "untransformed", "constant": 2.0, "flow_unit": "ft3s", "gauges": 40,
         "standard_error_in_flow_unit": 3.5, "source": "invented", "table": "1", "region": "north",
         "predictors": [
-            {"name": "area", "unit": "mi2", "transform": "none", "coefficient": 0.5, "minimum": 1.0, "maximum": 90.0},
-            {"name": "slope", "unit": "percent", "transform": "power", "exponent": 2.0, "minimum": 0.0, "maximum": 9.0},
+            {"name": "area", "unit": "mi2", "transform": "none", "coefficient": 0.5}
+            | {"minimum": 1.0, "maximum": 90.0},
+            {"name": "slope", "unit": "percent", "transform": "power", "exponent": 2.0}
+            | {"minimum": 0.0, "maximum": 9.0},
         ],
         "terms": [{"coefficient": 0.25, "powers": {"area": 1.0, "slope": 3.0}}],
     }  # fmt: skip

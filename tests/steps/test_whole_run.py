@@ -51,8 +51,8 @@ GEOMETRY = {
 # fmt: off
 SITE_COLUMNS = [
     "site_id", "rank", "score", "stream", "district", "scheme_type", "verdict", "reasons", "flags", "head_m",
-    "head_se_m", "area_km2", "flow_mean_m3s", "flow_q95_m3s", "flow_design_m3s", "environmental_flow_m3s", "turbine",
-    "power_kw", "energy_mwh", "energy_mwh_p90", "energy_mwh_p10", "capacity_factor", "firm_power_kw",
+    "head_se_m", "area_km2", "flow_mean_m3s", "flow_q95_m3s", "flow_design_m3s", "environmental_flow_m3s",
+    "turbine", "power_kw", "energy_mwh", "energy_mwh_p90", "energy_mwh_p10", "capacity_factor", "firm_power_kw",
     "capital_cost", "lcoe_per_kwh", "solar_lcoe_per_kwh", "road_distance_m", "line_distance_m", "length_m",
     "conduit_length_m", "pond_length_m", "lon", "lat", "intake_lon", "intake_lat", "prob_in_top_n", "mark_exclude",
     "mark_conditional", "mark_fish_safe_only", "mark_no_diversion", "mark_no_new_barrier", "mark_note",
@@ -68,7 +68,7 @@ REACH_COLUMNS = [
 def test_another_process_in_another_folder_gives_the_same_bytes(sample_run, copy_sample, tmp_path, repository):
     settings = copy_sample(tmp_path, beside="")
     command = [sys.executable, "-m", "sitefinder", "run", str(settings), "--quiet"]
-    # Another seed of Python's hashes would show any order that hangs on them.
+    # Another seed of Python's hashes would show any order that depends on them.
     environment = {**os.environ, "PYTHONHASHSEED": "4321"}
 
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
@@ -190,7 +190,7 @@ def test_all_that_a_run_delivers_and_nothing_else_is_there(sample_run):
     assert left == sorted([*printed, *tables, "report.html", "sites.gpkg", "sites.gpx"])
 
 
-def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_turbine(sample_run):
+def test_provenance_names_each_input_with_its_digest_and_no_folder_of_this_computer(sample_run):
     table = pyogrio.read_dataframe(sample_run.delivered.path, layer="provenance")
 
     inputs = table[table["kind"] == "input"]

@@ -134,7 +134,7 @@ class Typesetter:
 def typesetter(font_paths):
     """The compiler with the fonts of this folder and the user's.
 
-    Fonts of the turbine are left out, so that every turbine makes the same bytes.
+    Fonts of the computer are left out, so that every computer makes the same bytes.
 
     Parameters
     ----------

@@ -138,7 +138,7 @@ def test_a_click_on_a_row_marks_the_site_on_the_map(opened, file):
     assert length > 1
 
 
-def test_sorting_by_head_follows_the_layer_both_ways(opened, file, handover):
+def test_sorting_by_head_follows_the_layer_up_and_down(opened, file, handover):
     page = opened(file)
     by_head = handover.tables["sites"].sort_values("head_m")["rank"].tolist()
 

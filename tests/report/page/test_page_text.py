@@ -176,8 +176,9 @@ def test_facts_that_need_a_layer_which_was_not_given_are_left_out_and_one_senten
 
 def test_figures_are_written_as_a_person_writes_them(handover):
     sites = handover.tables["sites"].assign(
-        capital_cost=951_768.28, road_climb_m=-17.22, energy_variance_share_year=1.98e-30, head_m=9.605, head_se_m=0.2514,
-        closed_months="10;11", flow_source="equation", conduit_length_m=0.0, scheme_type="new_weir",
+        capital_cost=951_768.28, road_climb_m=-17.22, energy_variance_share_year=1.98e-30, head_m=9.605,
+        head_se_m=0.2514, closed_months="10;11", flow_source="equation", conduit_length_m=0.0,
+        scheme_type="new_weir",
     )  # fmt: skip
     context = {**handover.context, "roads": handover.context["settlements"]}
     data = site_data(handover._replace(tables={**handover.tables, "sites": sites}, context=context))

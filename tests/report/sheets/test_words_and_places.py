@@ -6,7 +6,7 @@ from sitefinder.report.sheets.amounts import degrees_minutes_seconds, grid_place
 
 
 @pytest.mark.parametrize(
-    ("degrees", "axis", "told"),
+    ("degrees", "axis", "text"),
     [
         (10 + 59 / 60 + 59.9999 / 3600, "lat", "11° 00′ 00.0″ N"),
         (10 + 30 / 60 + 59.96 / 3600, "lon", "10° 31′ 00.0″ E"),
@@ -17,8 +17,8 @@ from sitefinder.report.sheets.amounts import degrees_minutes_seconds, grid_place
         (float("nan"), "lon", "not known"),
     ],
 )
-def test_seconds_are_rounded_before_they_are_split(degrees, axis, notes):
-    assert degrees_minutes_seconds(degrees, axis) == notes
+def test_seconds_are_rounded_before_they_are_split(degrees, axis, text):
+    assert degrees_minutes_seconds(degrees, axis) == text
 
 
 def test_places_in_the_grid_are_those_of_the_projection():

@@ -1,0 +1,152 @@
+"""Turbine classes: curves that mean what they say, and who may use which for the sake of fish."""
+
+import re
+
+import numpy as np
+import pytest
+from one_plant import plant_output
+from pydantic import ValidationError
+
+from sitefinder.energy.turbines import (
+    NEVER_SAFE,
+    SAFE_AS_BUILT,
+    SAFE_SCREENED,
+    efficiency_table,
+    fish_safety,
+    turbine_survival,
+    turbine_table,
+)
+from sitefinder.settings import FishSettings
+
+SAYS_WHENCE = re.compile(
+    r"no source|from memory|\(\d{4}\)|Queen's University|web page|encyclopedia page|our own choice"
+)
+
+
+# Of the turbine alone, by the power of one unit of 1 m³/s under 1 m.
+def efficiency(turbine, relative_flow):
+    table, lowest = efficiency_table(turbine), turbine.lowest_relative_flow
+    power = plant_output([relative_flow], 0.0, 1.0, 1.0, table, lowest).power_mean_kw
+    return power / (9.80665 * relative_flow * turbine.gear_efficiency * turbine.generator_efficiency)
+
+
+def test_efficiency_is_straight_between_points_and_zero_below_the_lowest_flow(turbine_class):
+    turbine = turbine_class(efficiency=((0.2, 0.4), (0.6, 0.8), (1.0, 0.7)), lowest_relative_flow=0.3)
+
+    values = [efficiency(turbine, relative) for relative in (0.1, 0.29, 0.3, 0.4, 0.6, 0.8, 1.0)]
+
+    np.testing.assert_allclose(values, [0.0, 0.0, 0.5, 0.6, 0.8, 0.75, 0.7], atol=1e-12)
+
+
+def test_generic_curves_are_straight_between_their_points_and_never_pass_their_peak_nor_one(generic_turbines):
+    for turbine in generic_turbines:
+        flows, points = zip(*turbine.efficiency, strict=True)
+        for relative in np.linspace(0.005, 1.0, 200):
+            by_hand = np.interp(relative, flows, points) * (relative >= turbine.lowest_relative_flow)
+            assert efficiency(turbine, relative) == pytest.approx(by_hand, rel=1e-12, abs=1e-12)
+        assert max(points) == turbine.peak_efficiency < 1
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"head_range_m": (5.0, 2.0)}, "the least must come before the greatest"),
+        ({"efficiency": ((0.0, 0.8), (0.9, 0.8))}, "relative flows must rise and end at 1"),
+        ({"efficiency": ((0.0, 0.8), (0.505, 0.8), (1.0, 0.8))}, "whole hundredths"),
+        ({"efficiency": ((0.0, 0.9), (0.5, 0.9), (1.0, 0.2))}, "must not fall as flow rises"),
+        ({"efficiency": ((0.0, 0.0), (1.0, 0.0))}, "full flow must be above 0"),
+        ({"efficiency": ((0.0, 1.2), (1.0, 0.8))}, "less than or equal to 1"),
+        ({"efficiency": ((0.5, 0.8), (1.0, 0.8)), "lowest_relative_flow": 0.3}, "must begin at or below"),
+        ({"scheme_types": ("somewhere",)}, "at_barrier"),
+        ({"generator_efficency": 0.9}, "Extra inputs are not permitted"),
+    ],
+)
+def test_a_class_that_does_not_hold_together_is_refused(turbine_class, changes, message):
+    with pytest.raises(ValidationError, match=message):
+        turbine_class(**changes)
+
+
+def test_a_figure_without_a_source_is_refused(turbine_class):
+    survival = {"share": 0.99, "evidence": "tested", "reason": "slow", "source": ""}
+
+    with pytest.raises(ValidationError, match=r"survival\.source"):
+        turbine_class(survival=survival)
+
+
+def grade(share, evidence):
+    return {"share": share, "evidence": evidence, "reason": "an example", "source": "an example"}
+
+
+@pytest.mark.parametrize(
+    ("as_built", "screened", "safety"),
+    [
+        (grade(0.97, "tested"), None, SAFE_AS_BUILT),
+        (grade(0.95, "tested"), grade(0.99, "tested"), SAFE_AS_BUILT),
+        (grade(0.94, "tested"), grade(0.96, "tested"), SAFE_SCREENED),
+        (grade(0.97, "claimed"), None, NEVER_SAFE),
+        (grade(0.97, "claimed"), grade(0.96, "tested"), SAFE_SCREENED),
+        (grade(0.80, "tested"), grade(0.94, "tested"), NEVER_SAFE),
+    ],
+)
+def test_a_class_is_safe_by_survival_and_evidence_together(turbine_class, as_built, screened, safety):
+    turbine = turbine_class(survival=as_built, survival_screened=screened)
+
+    assert fish_safety(turbine, FishSettings(min_survival=0.95, evidence=["tested"])) == safety
+
+
+def test_survival_is_that_of_the_turbine_as_chosen_and_proves_something_only_by_its_evidence(turbine_class):
+    screened = turbine_class(survival=grade(0.8, "tested"), survival_screened=grade(0.97, "claimed"))
+    plain = turbine_class(survival=grade(0.9, "tested"))
+    number, has_screen = [0, 0, 1, 1, -1], [False, True, False, True, False]
+
+    stated = turbine_survival([screened, plain], number, has_screen)
+    proven = turbine_survival([screened, plain], number, has_screen, evidence=["tested"])
+
+    assert stated.tolist() == pytest.approx([0.8, 0.97, 0.9, 0.9, np.nan], nan_ok=True)
+    assert proven.tolist() == pytest.approx([0.8, 0.0, 0.9, 0.9, np.nan], nan_ok=True)
+
+
+def test_accepting_claims_makes_more_classes_safe_and_none_less(generic_turbines):
+    strict = turbine_table(generic_turbines, FishSettings(evidence=["tested"])).safety >= 0
+    lenient = turbine_table(generic_turbines, FishSettings(evidence=["tested", "claimed"])).safety >= 0
+
+    assert np.all(lenient[strict])
+    assert lenient.sum() > strict.sum() > 0
+
+
+# What a class says of its figures, and whether it has the figure at all.
+def sources_said(turbine):
+    said = {
+        name: text for name, text in turbine.sources.model_dump().items() if getattr(turbine, name, 1) is not None
+    }
+    said |= {"survival": turbine.survival.source, "cost": turbine.cost.source}
+    for name in ("survival_screened", "sizes"):
+        if getattr(turbine, name, None) is not None:
+            said[name] = getattr(turbine, name).source
+    return said
+
+
+def test_each_generic_class_says_where_its_figures_come_from(generic_turbines, generic_rotors):
+    for turbine in (*generic_turbines, *generic_rotors):
+        for figure, text in sources_said(turbine).items():
+            # A named work, or the plain word that there is none or that it was not read again.
+            assert SAYS_WHENCE.search(text), (turbine.name, figure, text)
+
+
+def test_each_generic_class_has_gear_and_generator_apart(generic_turbines, generic_rotors):
+    for turbine in (*generic_turbines, *generic_rotors):
+        assert 0.9 <= turbine.generator_efficiency < 1
+        assert 0.9 <= turbine.gear_efficiency <= 1
+
+
+@pytest.mark.parametrize("figure", ["gear_efficiency", "power_max_kw", "min_depth_m", "min_width_m"])
+def test_a_figure_that_may_be_left_out_needs_a_source_where_it_is_given(turbine_class, figure):
+    with pytest.raises(ValidationError, match=f"sources must say where {figure} comes from"):
+        turbine_class(**{figure: 0.9})
+
+
+def test_a_vortex_needs_more_civil_works_than_a_rotor_in_a_plain_channel(generic_turbines):
+    factor = {turbine.name: turbine.civil_factor for turbine in generic_turbines}
+
+    # Common practice, no source: the vortex turns in a built basin, the bladeless rotor in a plain channel.
+    assert factor["gravitation water vortex"] > 1.0 > factor["bladeless rotor turbine"]

@@ -1,0 +1,86 @@
+"""Environmental flow: the greatest rule holds, the stream's own flow is the limit."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
+from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
+from sitefinder.settings import EnvironmentalFlowRule
+
+SHARES = st.floats(0, 1)
+RULES = st.one_of(
+    st.builds(EnvironmentalFlowRule, kind=st.just("share_of_mean"), share=SHARES),
+    st.builds(EnvironmentalFlowRule, kind=st.just("share_of_flow"), share=SHARES),
+    st.builds(EnvironmentalFlowRule, kind=st.just("exceedance_flow"), exceedance_percent=st.floats(0.5, 99.5)),
+)
+CURVES = st.lists(st.floats(0, 1e3), min_size=200, max_size=200).map(lambda flows: np.sort(flows)[None, ::-1])
+
+
+def rule(kind, number):
+    name = "exceedance_percent" if kind == "exceedance_flow" else "share"
+    return EnvironmentalFlowRule(kind=kind, **{name: number})
+
+
+def test_a_hand_made_check_of_the_order_of_operations():
+    # Derived by hand: flow 10 (1 − p), 1 m³/s stays (a fifth of the mean), design flow 4: the turbine has 2.800 on
+    # average. All bends lie on edges of bins, so the bins give it exactly.
+    natural = 10 * (1 - BIN_EXCEEDANCE)[None, :]
+
+    environmental_flow = environmental_flow_by_bin(natural, natural.mean(axis=1), [rule("share_of_mean", 0.2)])
+
+    assert np.minimum(natural - environmental_flow, 4.0).mean() == pytest.approx(2.800, abs=1e-12)
+
+
+def test_each_kind_of_rule_keeps_what_it_says():
+    natural = 10 * (1 - BIN_EXCEEDANCE)[None, :]
+    mean = np.array([5.0])
+
+    of_mean = environmental_flow_by_bin(natural, mean, [rule("share_of_mean", 0.1)])
+    of_flow = environmental_flow_by_bin(natural, mean, [rule("share_of_flow", 0.3)])
+    exceeded = environmental_flow_by_bin(natural, mean, [rule("exceedance_flow", 95.25)])
+
+    assert of_mean == pytest.approx(np.minimum(0.5, natural))
+    assert of_flow == pytest.approx(0.3 * natural)
+    # 95.25 % is itself a bin.
+    assert exceeded == pytest.approx(np.minimum(0.475, natural))
+
+
+def test_the_greatest_of_several_rules_holds_at_each_flow():
+    natural = np.array([[50.0, 10.0, 4.0, 0.5]])
+
+    environmental_flow = environmental_flow_by_bin(
+        natural, np.array([16.0]), [rule("share_of_mean", 0.1), rule("share_of_flow", 0.2)]
+    )
+
+    assert environmental_flow == pytest.approx(np.array([[10.0, 2.0, 1.6, 0.5]]))
+
+
+@settings(max_examples=60, deadline=None)
+@given(CURVES, st.lists(RULES, min_size=1, max_size=3), RULES)
+def test_environmental_flow_is_within_the_flow_and_another_rule_never_lowers_it(natural, rules, another):
+    mean = natural.mean(axis=1)
+
+    environmental_flow = environmental_flow_by_bin(natural, mean, rules)
+    more = environmental_flow_by_bin(natural, mean, [*rules, another])
+
+    assert (environmental_flow >= 0).all()
+    assert (environmental_flow <= natural).all()
+    assert (more >= environmental_flow).all()
+
+
+def test_a_station_without_flow_has_no_environmental_flow_and_the_curve_is_left_alone():
+    natural = np.array([[np.nan] * 4, [4.0, 3.0, 2.0, 1.0]])
+    before = natural.copy()
+
+    environmental_flow = environmental_flow_by_bin(natural, np.array([np.nan, 2.5]), [rule("share_of_flow", 0.5)])
+
+    assert np.isnan(environmental_flow[0]).all()
+    assert environmental_flow[1].tolist() == [2.0, 1.5, 1.0, 0.5]
+    np.testing.assert_array_equal(natural, before)
+
+
+def test_no_rule_is_refused():
+    with pytest.raises(ValueError, match="at least one rule"):
+        environmental_flow_by_bin(np.ones((1, 4)), np.ones(1), [])

@@ -1,0 +1,162 @@
+"""Tables of measured drops and of ratings: read whole, or refused with all that is wrong."""
+
+import numpy as np
+import pytest
+import shapely
+
+from sitefinder.errors import InputError
+from sitefinder.io.survey import read_field_levels, read_ratings, read_sections
+from sitefinder.settings import Source
+
+UTM = "EPSG:32633"
+LEVELS = "level_id,kind,upper_x,upper_y,lower_x,lower_y,upper_m,lower_m,drop_m,error_m,date"
+RATINGS = "rating_id,x,y,flow_m3s,level_m"
+
+
+@pytest.fixture
+def table(tmp_path):
+    """A function that writes a table and gives what the settings would say of it."""
+
+    def write(text, crs=UTM):
+        (tmp_path / "table.csv").write_text(text, encoding="utf-8")
+        return Source(path="table.csv", crs=crs, source="Hosk survey", date="2026")
+
+    return write
+
+
+def test_drops_are_read_as_pairs_of_levels_or_as_such(table, tmp_path):
+    text = f"{LEVELS}\nA1,level_pair,500000,0,500010,5,102.5,100.25,,0.02,2026-05-01\n"
+    text += "A2, Drop ,500020,0,500030,0,,,1.5,0.05,spring 2026\n"
+
+    read = read_field_levels(table(text), tmp_path, UTM)
+
+    frame = read.frame
+    assert frame["level_id"].tolist() == ["A1", "A2"]
+    assert frame["drop_m"].tolist() == [2.25, 1.5]
+    assert frame["error_m"].tolist() == [0.02, 0.05]
+    assert frame["date"].tolist() == ["2026-05-01", "spring 2026"]
+    assert [(point.x, point.y) for point in frame["upper"]] == [(500000, 0), (500020, 0)]
+    assert [(point.x, point.y) for point in frame["lower"]] == [(500010, 5), (500030, 0)]
+    assert (read.lineage["name"], read.lineage["source"], read.lineage["date"]) == (
+        "field_levels",
+        "Hosk survey",
+        "2026",
+    )
+    assert len(read.lineage["digest"]) == 64
+
+
+def test_places_in_degrees_come_to_the_runs_system(table, tmp_path):
+    # The central meridian of zone 33 at the equator is 500 000 m east, 0 m north, by the zone's definition.
+    text = f"{LEVELS}\nA1,drop,15.0,0.0,15.0,0.001,,,1.0,0.05,2026\n"
+
+    frame = read_field_levels(table(text, "EPSG:4326"), tmp_path, UTM).frame
+
+    assert shapely.get_coordinates(frame["upper"].iloc[0])[0] == pytest.approx([500000.0, 0.0], abs=0.001)
+
+
+def test_a_table_of_drops_without_rows_is_read(table, tmp_path):
+    assert len(read_field_levels(table(f"{LEVELS}\n"), tmp_path, UTM).frame) == 0
+
+
+@pytest.mark.parametrize(
+    ("row", "problem"),
+    [
+        ("A1,level_pair,1,2,3,4,100,102,,0.1,2026", "the water rises from upper to lower, rows 2"),
+        ("A1,drop,1,2,3,4,,,-1,0.1,2026", "the water rises from upper to lower, rows 2"),
+        ("A1,drop,1,2,3,4,,,1,0,2026", "error_m must be above 0, rows 2"),
+        ("A1,drop,1,2,3,4,,,1,0.1,", "date: empty, rows 2"),
+        (",drop,1,2,3,4,,,1,0.1,2026", "level_id: empty in rows 2"),
+        ("A1,drop,1,2,3,4,5,4,,0.1,2026", "drop_m: not a number in rows 2"),
+        ("A1,level_pair,1,2,3,4,,4,,0.1,2026", "upper_m: not a number in rows 2"),
+        ("A1,drop,east,2,3,4,,,1,0.1,2026", "upper_x: not a number in rows 2"),
+        ("A1,guess,1,2,3,4,,,1,0.1,2026", "kind: must be level_pair or drop, rows 2 (first 'guess')"),
+    ],
+)
+def test_a_row_that_cannot_be_right_is_refused_and_named(table, tmp_path, row, problem):
+    with pytest.raises(InputError, match="table") as raised:
+        read_field_levels(table(f"{LEVELS}\n{row}\n"), tmp_path, UTM)
+
+    assert problem in str(raised.value)
+
+
+def test_all_problems_of_a_table_of_drops_are_reported_at_once(table, tmp_path):
+    text = f"{LEVELS}\nA1,drop,1,2,3,4,,,-1,0.1,2026\nA1,drop,1,2,3,4,,,1,-0.1,2026\n"
+
+    with pytest.raises(InputError, match="table") as raised:
+        read_field_levels(table(text), tmp_path, UTM)
+
+    assert str(raised.value) == (
+        "table.csv: 3 problems\n"
+        "  the water rises from upper to lower, rows 2\n"
+        "  error_m must be above 0, rows 3\n"
+        "  level_id: A1 stand more than once, rows 2, 3"
+    )
+
+
+def test_a_table_that_lacks_columns_or_a_coordinate_system_is_refused(table, tmp_path):
+    with pytest.raises(InputError, match="column error_m: missing"):
+        read_field_levels(table("level_id,kind\nA1,drop\n"), tmp_path, UTM)
+    row = "A1,drop,1,2,3,4,,,1,0.1,2026"
+    with pytest.raises(InputError, match="field_levels layer has no coordinate system"):
+        read_field_levels(table(f"{LEVELS}\n{row}\n", crs=None), tmp_path, UTM)
+    with pytest.raises(InputError, match="the measurement table cannot be read"):
+        read_field_levels(Source(path="none.csv", crs=UTM), tmp_path, UTM)
+
+
+def test_ratings_are_read_by_rating_and_flow(table, tmp_path):
+    text = f"{RATINGS}\nR2,500000,0,2.0,0.8\nR1,500500,0,1,10.0\nR2,500000,0,0.5,0.3\nR1,500500,0,3,10.9\n"
+
+    frame = read_ratings(table(text), tmp_path, UTM).frame
+
+    assert frame["rating_id"].tolist() == ["R2", "R2", "R1", "R1"]
+    assert frame["flow_m3s"].tolist() == [0.5, 2.0, 1.0, 3.0]
+    assert frame["level_m"].tolist() == [0.3, 0.8, 10.0, 10.9]
+    np.testing.assert_array_equal(frame.geometry.x, [500000, 500000, 500500, 500500])
+
+
+@pytest.mark.parametrize(
+    ("rows", "problem"),
+    [
+        (["R1,1,2,1,5"], "rating R1: must have at least two flows, each once"),
+        (["R1,1,2,1,5", "R1,1,2,1,6"], "rating R1: must have at least two flows, each once"),
+        (["R1,1,2,1,5", "R1,1,3,2,6"], "rating R1: has several places, and must have one"),
+        (["R1,1,2,1,5", "R1,1,2,2,4"], "levels must not fall as flow grows"),
+        (["R1,1,2,-1,5", "R1,1,2,2,6"], "flows not be negative"),
+        (["R1,1,2,low,5", "R1,1,2,2,6"], "flow_m3s: not a number in rows 2"),
+        ([",1,2,1,5", ",1,2,2,6"], "rating_id: empty in rows 2, 3"),
+    ],
+)
+def test_a_rating_that_cannot_be_right_is_refused(table, tmp_path, rows, problem):
+    with pytest.raises(InputError, match="table") as raised:
+        read_ratings(table("\n".join([RATINGS, *rows]) + "\n"), tmp_path, UTM)
+
+    assert problem in str(raised.value)
+
+
+SECTIONS = "section_id,x,y,flow_m3s,width_m,depth_m"
+
+
+def test_sections_are_read_as_they_are(table, tmp_path):
+    read = read_sections(table(f"{SECTIONS}\nP2,500000,0,0.8,6.5,0.31\nP1,500500,0,1.1,4,0.5\n"), tmp_path, UTM)
+
+    assert read.frame["section_id"].tolist() == ["P2", "P1"]
+    assert read.frame[["flow_m3s", "width_m", "depth_m"]].to_numpy().tolist() == [
+        [0.8, 6.5, 0.31],
+        [1.1, 4.0, 0.5],
+    ]
+    np.testing.assert_array_equal(read.frame.geometry.x, [500000, 500500])
+    assert read.lineage["name"] == "sections"
+
+
+def test_all_that_is_wrong_with_sections_is_said_at_once(table, tmp_path):
+    rows = ["P1,1,2,0,6,0.3", "P1,1,2,1,-6,0.3", "P3,1,2,1,6,0"]
+    with pytest.raises(InputError, match="table") as raised:
+        read_sections(table("\n".join([SECTIONS, *rows]) + "\n"), tmp_path, UTM)
+
+    notes = str(raised.value)
+    assert "flow_m3s must be above 0, rows 2" in notes
+    assert "width_m must be above 0, rows 3" in notes
+    assert "depth_m must be above 0, rows 4" in notes
+    assert "section_id: P1 stand more than once, rows 2, 3" in notes
+    with pytest.raises(InputError, match="column depth_m: missing"):
+        read_sections(table("section_id,x,y,flow_m3s,width_m\n"), tmp_path, UTM)

@@ -1,0 +1,167 @@
+"""Which arm is the main one: each rule on partings drawn so that one knows, and what is left to each side arm."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from sitefinder.network.directions import main_arms
+from sitefinder.network.topology import build_network
+
+# From the north to the parting at (0, 0); "bend" goes round by the west, "cut" straight on, and both meet below.
+BRAID = {
+    "upper": [(0, 300), (0, 0)],
+    "bend": [(0, 0), (-100, 0), (-100, -100), (0, -200)],
+    "cut": [(0, 0), (0, -200)],
+    "lower": [(0, -200), (0, -400)],
+}
+
+
+def arms(network):
+    first = network.parts.groupby("link")["feature_id"].first()
+    return set(first[network.links["is_divergence"]])
+
+
+def test_the_longest_path_down_is_the_main_one_unless_the_user_says_otherwise(lines):
+    assert arms(build_network(lines(**BRAID), snap_m=1.0)) == {"cut"}
+
+
+@pytest.mark.parametrize(
+    ("rule", "arm"), [("longest", "cut"), ("shortest", "bend"), ("straightest", "bend"), ("order", "bend")]
+)
+def test_each_rule_of_shape_leaves_the_other_arm_aside(lines, rule, arm):
+    # Without tributaries the orders are equal, and straightness settles them.
+    assert arms(build_network(lines(**BRAID), snap_m=1.0, main_path=rule)) == {arm}
+
+
+def test_the_rule_by_order_follows_the_arm_with_the_greater_tributaries(lines):
+    # Two brooks join on the bend, none on the straight cut; below the meeting it no longer matters.
+    drawn = lines(
+        **BRAID,
+        brook=[(-300, 0), (-100, 0)],
+        beck=[(-300, -100), (-100, -100)],
+        burn=[(300, -200), (0, -200)],
+    )
+
+    assert arms(build_network(drawn, snap_m=1.0, main_path="order")) == {"cut"}
+
+
+@pytest.mark.parametrize(("bend", "cut", "arm"), [(2.0, 1.0, "cut"), (1.0, 2.0, "bend"), (np.nan, -5.0, "bend")])
+def test_the_greatest_value_of_a_column_wins_and_a_missing_one_loses(lines, bend, cut, arm):
+    drawn = lines(**BRAID).assign(main_path_value=[np.nan, bend, cut, np.nan])
+
+    assert arms(build_network(drawn, snap_m=1.0, main_path="column")) == {arm}
+
+
+def test_values_that_are_equal_leave_it_to_straightness(lines):
+    drawn = lines(**BRAID).assign(main_path_value=1.0)
+
+    assert arms(build_network(drawn, snap_m=1.0, main_path="column")) == {"bend"}
+
+
+@pytest.mark.parametrize("rule", ["longest", "shortest", "straightest", "order", "column"])
+@pytest.mark.parametrize("canal", ["bend", "cut"])
+def test_a_canal_is_never_the_main_path_while_a_natural_one_exists(lines, rule, canal):
+    drawn = lines(**BRAID)
+    drawn["is_canal"] = drawn["feature_id"] == canal
+    drawn["main_path_value"] = np.where(drawn["is_canal"], 9.0, 1.0)
+
+    network = build_network(drawn, snap_m=1.0, main_path=rule)
+
+    assert arms(network) == {canal}
+    assert network.links["is_canal"].sum() == 1
+
+
+def test_of_two_canals_one_is_the_main_path(lines):
+    drawn = lines(**BRAID)
+    drawn["is_canal"] = drawn["feature_id"].isin(["bend", "cut"])
+
+    assert arms(build_network(drawn, snap_m=1.0)) == {"cut"}
+
+
+def test_a_canal_that_begins_at_no_stream_raises_no_order_and_counts_as_no_source(lines):
+    fork = lines(
+        river=[(0, 300), (0, 100)], canal=[(100, 300), (0, 100)], lower=[(0, 100), (0, 0)], brook=[(90, 0), (0, 0)]
+    )
+    fork["is_canal"] = fork["feature_id"] == "canal"
+
+    network = build_network(pd.concat([fork, lines(mouth=[(0, 0), (0, -100)]).assign(is_canal=False)]), snap_m=1.0)
+
+    order = network.links.set_index(network.parts.groupby("link")["feature_id"].first())
+    assert order["order_strahler"].to_dict() == {"river": 1, "canal": 1, "lower": 1, "brook": 1, "mouth": 2}
+    assert order["shreve"]["mouth"] == 2
+
+
+def test_a_river_that_runs_on_in_a_canal_keeps_its_order(lines):
+    drawn = lines(
+        left=[(-100, 300), (0, 200)],
+        right=[(100, 300), (0, 200)],
+        canal=[(0, 200), (0, 0)],
+        mouth=[(0, 0), (0, -9)],
+    )
+    drawn["is_canal"] = drawn["feature_id"] == "canal"
+
+    network = build_network(drawn, snap_m=1.0)
+
+    assert network.links["order_strahler"].tolist() == [1, 1, 2]
+
+
+def test_a_side_arm_keeps_which_link_it_leaves_and_follows_all_that_arrive(lines):
+    drawn = lines(**BRAID, tributary=[(200, 300), (0, 0)])
+
+    links = build_network(drawn, snap_m=1.0).links
+    arm = int(np.flatnonzero(links["is_divergence"])[0])
+    left = int(links["leaves_link"][arm])
+
+    # The tributary's way from its source is the longer one: 361 m against 300 m.
+    assert links["length_m"][left] == pytest.approx(np.hypot(200, 300))
+    arrived = np.flatnonzero(links["downstream_link"] == links["downstream_link"][left])
+    assert len(arrived) == 2
+    assert (arrived < arm).all()
+    assert (links["leaves_link"].drop(arm) == -1).all()
+
+
+def test_the_side_arm_of_a_greater_stream_has_its_order_and_raises_nothing_where_it_joins(lines):
+    drawn = lines(
+        left=[(-100, 600), (0, 300)],
+        right=[(100, 600), (0, 300)],
+        **BRAID,
+    )
+
+    links = build_network(drawn, snap_m=1.0).links
+
+    assert links["order_strahler"].tolist() == [1, 1, 2, 2, 2, 2]
+    # Magnitude and length count everything above once, by whatever arm.
+    assert links["shreve"].tolist() == [1, 1, 2, 2, 2, 2]
+    assert links["upstream_length_m"].iloc[-1] == pytest.approx(shapely.length(drawn["geometry"].to_numpy()).sum())
+
+
+@pytest.mark.parametrize(("first", "second"), [("bend", "cut"), ("cut", "bend")])
+def test_the_order_of_lines_changes_no_main_path(lines, first, second):
+    drawn = lines(**{name: BRAID[name] for name in (second, "lower", first, "upper")})
+
+    assert arms(build_network(drawn, snap_m=1.0, main_path="straightest")) == {"bend"}
+
+
+def test_two_arms_alike_are_distinguished_by_the_users_ids(lines):
+    east, west = [(0, 0), (50, -50), (0, -100)], [(0, 0), (-50, -50), (0, -100)]
+
+    one = build_network(lines(upper=[(0, 99), (0, 0)], a=east, b=west, lower=[(0, -100), (0, -200)]), snap_m=1.0)
+    other = build_network(lines(lower=[(0, -100), (0, -200)], b=west, a=east, upper=[(0, 99), (0, 0)]), snap_m=1.0)
+
+    assert arms(one) == arms(other) == {"b"}
+
+
+def test_a_rule_that_does_not_exist_is_refused():
+    none = np.zeros(0, dtype=np.int64)
+
+    with pytest.raises(ValueError, match=r"must be one of straightest, .*, not 'widest'"):
+        main_arms(none, none, none.astype(object), none, 0, rule="widest")
+
+
+def test_a_circle_is_refused():
+    line = shapely.LineString([(0, 0), (1, 0)])
+    geometry = np.array([line, shapely.reverse(line)], dtype=object)
+
+    with pytest.raises(ValueError, match="a way leads in a circle"):
+        main_arms(np.array([0, 1]), np.array([1, 0]), geometry, np.arange(2), 2, rule="longest")

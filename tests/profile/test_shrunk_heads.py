@@ -1,0 +1,171 @@
+"""Candidates shrunk towards what the streams make likely: which stretches are asked, and what moves."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.profile.shrinkage import (
+    LikelyHeads,
+    fit_prior,
+    likely_heads,
+    posterior,
+    shrink_heads,
+    shrunk_by_length,
+)
+
+STATIONS, STEP_M, ERROR_M = 2001, 50.0, 0.5
+
+
+# One river whose falls from station to station are exponential of mean 0.2 m, and a profile measured with errors
+# that leave each fall its own; with simulations of the same errors.
+@pytest.fixture(scope="module")
+def river():
+    rng = np.random.default_rng(4)
+    fall_m = np.append(rng.exponential(0.2, STATIONS - 1), 0.0)
+    true_m = np.cumsum(fall_m[::-1])[::-1]
+    profile_m = true_m + ERROR_M * rng.standard_normal(STATIONS)
+    errors_m = (ERROR_M * rng.standard_normal((STATIONS, 64))).astype(np.float32)
+    downstream = np.append(np.arange(1, STATIONS), -1).astype(np.int32)
+    step_m = np.append(np.full(STATIONS - 1, STEP_M), 0.0)
+    return true_m, profile_m, errors_m, downstream, step_m, np.append(0.0, step_m[:-1])
+
+
+def asked(river, *, barred=None, longest_m=500.0, stations=STATIONS):
+    _, profile_m, errors_m, _, step_m, segment_m = river
+    downstream = np.append(np.arange(1, stations), -1).astype(np.int32)
+    barred = np.zeros(stations, dtype=bool) if barred is None else barred
+    step_m = np.append(step_m[: stations - 1], 0.0)
+    profile_m, errors_m = profile_m[:stations], errors_m[:stations]
+    return likely_heads(profile_m, errors_m, downstream, step_m, segment_m[:stations], barred, longest_m)
+
+
+def candidates(**columns):
+    table = {
+        "scheme_type": "diversion",
+        "head_m": [2.0],
+        "head_se_m": 0.3,
+        "length_m": 500.0,
+        "weir_height_m": 0.0,
+    }
+    return pd.DataFrame(table | columns)
+
+
+NONE = np.zeros(0)
+
+
+def test_lengths_rise_from_the_segment_to_the_longest_candidate(river):
+    likely = asked(river)
+
+    assert likely.length_m[0] == STEP_M
+    assert likely.length_m[-1] == 500.0
+    assert (likely.length_m[1:] / likely.length_m[:-1] <= 1.5 + 1e-9).all()
+
+
+def test_a_stream_too_short_for_twenty_side_by_side_is_not_asked(river):
+    # 20 segments are just enough for the shortest length, 19 for none.
+    assert asked(river, stations=21).length_m.tolist() == [STEP_M]
+    assert not asked(river, stations=20).priors
+
+
+def test_where_nothing_is_known_heads_stay(river):
+    table = shrink_heads(candidates(), asked(river, stations=20), NONE, NONE)
+
+    assert table["head_m"].tolist() == table["head_uncorrected_m"].tolist() == [2.0]
+    assert table["head_se_m"].tolist() == [0.3]
+
+
+def test_barred_stations_say_nothing(river):
+    _, profile_m, *_ = river
+    barred = np.zeros(STATIONS, dtype=bool)
+    barred[1::2] = True
+
+    # No two open segments meet, so there are stretches of one segment only: the open ones.
+    likely = asked(river, barred=barred)
+
+    assert likely.length_m.tolist() == [STEP_M]
+    own = np.arange(1, STATIONS - 1, 2)
+    prior = likely.priors[0]
+    open_m = profile_m[own] - profile_m[own + 1]
+    assert prior.edges_m[-1] == pytest.approx(open_m.max(), abs=4 * ERROR_M)
+
+
+# Stretches side by side, whose errors share at most a station: what shrinkage by a stretch's own head is made for.
+def test_the_best_of_stretches_side_by_side_lose_the_greater_part_of_their_luck():
+    rng, count = np.random.default_rng(4), 20_001
+    fall_m = np.append(rng.exponential(0.2, count - 1), 0.0)
+    true_m = np.cumsum(fall_m[::-1])[::-1]
+    profile_m = true_m + ERROR_M * rng.standard_normal(count)
+    errors_m = (ERROR_M * rng.standard_normal((count, 16))).astype(np.float32)
+    downstream = np.append(np.arange(1, count), -1).astype(np.int32)
+    step_m = np.append(np.full(count - 1, STEP_M), 0.0)
+    arrays = (downstream, step_m, np.append(0.0, step_m[:-1]), np.zeros(count, dtype=bool))
+    likely = likely_heads(profile_m, errors_m, *arrays, 500.0)
+    upper = np.arange(0, count - 10, 10)
+    measured_m, real_m = profile_m[upper] - profile_m[upper + 10], true_m[upper] - true_m[upper + 10]
+    se_m = np.full(len(upper), ERROR_M * np.sqrt(2))
+
+    shrunk_m, shrunk_se_m = shrunk_by_length(measured_m, se_m, np.full(len(upper), 500.0), likely)
+
+    best, chosen = np.argsort(-measured_m)[:100], np.argsort(-shrunk_m)[:100]
+    without, left = (measured_m - real_m)[best].mean(), (shrunk_m - real_m)[chosen].mean()
+    assert without > 0.3
+    assert abs(left) < without / 3
+    # And the errors told are those there are, and smaller than before: three standard errors of 2000.
+    off_m = shrunk_m - real_m
+    assert np.sqrt((off_m**2).mean()) == pytest.approx(np.sqrt((shrunk_se_m**2).mean()), rel=0.05)
+    assert shrunk_se_m.mean() < se_m.mean()
+
+
+def test_between_two_lengths_the_posterior_lies_between_theirs(river):
+    likely = asked(river)
+    low, high = likely.length_m[2:4]
+    between = float(np.sqrt(low * high))
+    ends = [
+        shrunk_by_length(
+            np.array([2.0]),
+            np.array([0.4]),
+            np.array([between]),
+            LikelyHeads(likely.length_m[k : k + 1], likely.priors[k : k + 1]),
+        )[0][0]
+        for k in (2, 3)
+    ]
+
+    middle, _ = shrunk_by_length(np.array([2.0]), np.array([0.4]), np.array([between]), likely)
+
+    assert middle[0] == pytest.approx(np.mean(ends))
+
+
+def test_of_a_new_weir_only_the_fall_of_the_stream_is_shrunk(river):
+    likely = asked(river)
+    table = candidates(
+        scheme_type=["new_weir", "diversion"], head_m=[2.7, 0.7], weir_height_m=[2.0, 0.0], length_m=50.0
+    )
+
+    shrunk = shrink_heads(table, likely, NONE, NONE)
+
+    assert shrunk["head_m"][0] - 2.0 == pytest.approx(shrunk["head_m"][1])
+    assert shrunk["head_se_m"][0] == pytest.approx(shrunk["head_se_m"][1])
+    assert shrunk["head_m"][1] < 0.7
+    assert shrunk["head_uncorrected_m"].tolist() == [2.7, 0.7]
+
+
+def test_barriers_have_a_prior_of_their_own_where_there_are_enough(river):
+    drop_m = np.random.default_rng(8).lognormal(0.3, 0.4, 40)
+    table = candidates(scheme_type=["at_barrier"], head_m=[2.5], head_se_m=0.5)
+
+    few = shrink_heads(table, asked(river), drop_m[:19], np.full(19, 0.5))
+    many = shrink_heads(table, asked(river), np.append(drop_m, np.nan), np.append(np.full(40, 0.5), np.nan))
+
+    assert few["head_m"].tolist() == [2.5]
+    expected_m, expected_se_m = posterior(np.array([2.5]), np.array([0.5]), fit_prior(drop_m, np.full(40, 0.5)))
+    assert many["head_m"].tolist() == expected_m.tolist()
+    assert many["head_se_m"].tolist() == expected_se_m.tolist()
+
+
+def test_heads_that_are_not_known_stay_unknown(river):
+    table = candidates(scheme_type=["at_barrier", "diversion"], head_m=[np.nan, 2.0], head_se_m=[0.1, np.nan])
+
+    shrunk = shrink_heads(table, asked(river), np.full(30, 1.0), np.full(30, 0.1))
+
+    assert np.isnan(shrunk["head_m"][0])
+    assert shrunk["head_m"][1] == 2.0

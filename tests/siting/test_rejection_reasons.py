@@ -1,0 +1,336 @@
+"""From candidates to sites: who may be chosen, what wins, the ranking, and why a reach carries none."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sitefinder.schema.columns import REJECTION_REASONS
+from sitefinder.settings import CostSettings, RankingSettings
+from sitefinder.siting.candidates import Stretches
+from sitefinder.siting.fish_passage import MigrationPath
+from sitefinder.siting.selection import (
+    PREFIXES,
+    VALUED,
+    Offers,
+    alternatives,
+    choose_sites,
+    rejection_reason,
+    valued_for,
+)
+
+NOBODY = np.zeros(0, dtype=bool)
+
+
+class GivenSettings:
+    """The two sections that the choice reads."""
+
+    def __init__(self, max_lcoe_per_kwh=None, **ranking):
+        self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3, max_lcoe_per_kwh=max_lcoe_per_kwh)
+        self.ranking = RankingSettings(**ranking)
+
+
+# A chain of stations 50 m apart.
+def chain(count):
+    downstream = np.append(np.arange(1, count), -1)
+    segment_m = np.where(np.arange(count) == 0, 0.0, 50.0)
+    columns = {"downstream": downstream, "segment_length_m": segment_m, "to_downstream_m": 50.0}
+    return pd.DataFrame(columns)
+
+
+# Candidates on a chain, without ponds, from (intake, tailrace).
+def candidates(pairs):
+    intake, tailrace = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
+    lengths = tailrace - intake
+    start = np.concatenate([[0], np.cumsum(lengths)])
+    taken = [np.arange(lower, upper, -1) for upper, lower in pairs]
+    return Stretches(
+        pd.DataFrame(
+            {
+                "intake": intake,
+                "tailrace": tailrace,
+                "scheme_type": "diversion",
+                "road_distance_m": 100.0 * np.asarray(intake),
+            }
+        ),
+        start,
+        start[1:],
+        np.concatenate([*taken, np.zeros(0)]).astype(np.int32),
+    )
+
+
+# A valuation whose safe choice is worth less than any choice.
+def valuation(net_value, *, energy=None, cost=None, turbine=None):
+    count = len(net_value)
+    columns = {}
+    for prefix, share in zip(PREFIXES, (1.0, 0.5), strict=True):
+        for name in VALUED:
+            columns[prefix + name] = np.ones(count)
+        columns[prefix + "net_annual_value"] = np.array(net_value, dtype=float) * share
+        columns[prefix + "energy_mwh"] = np.array(energy or [1.0] * count) * share
+        columns[prefix + "lcoe_per_kwh"] = np.array(cost or [0.1] * count)
+        columns[prefix + "turbine"] = np.array([0] * count if turbine is None else turbine)
+        columns[prefix + "screened"] = np.full(count, prefix == "safe_")
+    return pd.DataFrame(columns)
+
+
+def chosen_rows(pairs, valued, *, steps=(), choice=None, stations=12, settings=None, way=None):
+    choice = np.zeros(len(pairs), dtype=int) if choice is None else np.array(choice)
+    settings = settings or GivenSettings()
+    offers = choose_sites(candidates(pairs), list(steps), valued, choice, chain(stations), settings, way)
+    return np.flatnonzero(offers.chosen).tolist(), offers
+
+
+def test_the_valuation_is_the_one_that_the_rules_leave():
+    valued = valued_for(valuation([10.0, 10.0, 10.0]), np.array([0, 1, -1]))
+
+    assert valued["net_annual_value"].tolist() == pytest.approx([10.0, 5.0, np.nan], nan_ok=True)
+    assert valued["turbine"].tolist() == [0, 0, -1]
+    assert valued["units"].tolist() == [1, 1, 0]
+    assert valued["screened"].tolist() == [False, True, False]
+    assert list(valued) == list(VALUED)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_chosen_set_has_the_greatest_value_of_all_sets_without_overlap(seed):
+    rng = np.random.default_rng(seed)
+    upper = rng.integers(0, 9, 9)
+    pairs = [(int(a), int(min(a + n, 11))) for a, n in zip(upper, rng.integers(1, 5, 9), strict=True)]
+    worth = rng.integers(-4, 20, 9)
+    taken = [set(range(a + 1, b + 1)) for a, b in pairs]
+    best = 0
+    for subset in itertools.product([False, True], repeat=9):
+        rows = [row for row in range(9) if subset[row]]
+        if sum(len(taken[row]) for row in rows) == len(set().union(*[taken[row] for row in rows])):
+            best = max(best, sum(worth[row] for row in rows))
+
+    rows, _ = chosen_rows(pairs, valuation(worth.tolist()))
+
+    assert sum(worth[row] for row in rows) == best
+    assert all(worth[row] > 0 for row in rows)
+
+
+def test_energy_may_decide_in_place_of_value():
+    pairs = [(0, 4), (2, 6)]
+    valued = valuation([10.0, 9.0], energy=[5.0, 6.0])
+
+    assert chosen_rows(pairs, valued)[0] == [0]
+    assert chosen_rows(pairs, valued, settings=GivenSettings(choose_by="energy"))[0] == [1]
+
+
+def test_candidates_that_fail_a_step_have_no_turbine_or_are_above_cost_limit_are_never_chosen():
+    pairs = [(0, 2), (2, 4), (4, 6), (6, 8), (8, 10)]
+    valued = valuation([10.0, 10.0, 10.0, -1.0, 10.0], cost=[0.1, 0.1, 0.1, 0.1, 0.4], turbine=[0, 0, -1, 0, 0])
+    steps = [("too little flow", np.array([True, False, True, True, True]))]
+
+    rows, offers = chosen_rows(pairs, valued, steps=steps, settings=GivenSettings(max_lcoe_per_kwh=0.3))
+
+    assert rows == [0]
+    notes = {name: passing.tolist() for name, passing in offers.ladder}
+    assert list(notes) == ["too little flow", "no suitable turbine", "above the cost limit"]
+    assert notes["too little flow"] == [True, False, True, True, True]
+    assert notes["no suitable turbine"] == [True, False, False, True, True]
+    assert notes["above the cost limit"] == [True, False, False, False, False]
+
+
+def test_hard_limits_bar_what_is_beyond_them_and_reaches_say_which():
+    pairs = [(0, 2), (2, 4), (4, 6)]
+    valued = valuation([10.0, 10.0, 10.0])
+    valued["any_power_kw"] = [4.9, 5.0, 50.0]
+    settings = GivenSettings(min_power_kw=5.0, max_road_distance_m=200.0)
+
+    rows, offers = chosen_rows(pairs, valued, settings=settings)
+
+    assert rows == [1]
+    assert [name for name, _ in offers.ladder] == [
+        "no suitable turbine",
+        "too little power",
+        "too far from a road",
+        "above the cost limit",
+    ]
+    assert reasons(pairs, valued, stations=7, settings=settings) == ["too little power", "", "too far from a road"]
+
+
+def test_sites_keep_their_distance_along_the_stream():
+    # From the tailrace at station 3 down to the next intakes: 0, 50, 100 m.
+    pairs = [(1, 3), (3, 5), (4, 6), (5, 7)]
+    valued = valuation([10.0, 9.0, 8.0, 7.0])
+
+    def chosen(spacing_m):
+        return chosen_rows(pairs, valued, settings=GivenSettings(spacing_m=spacing_m))
+
+    assert chosen(0.0)[0] == [0, 1, 3]
+    assert chosen(50.0)[0] == [0, 2]
+    assert chosen(100.0)[0] == [0, 3]
+    assert chosen(101.0)[0] == [0]
+    # The second has 100 m in common with either, its own spacing counted; the lower number is told.
+    assert chosen(100.0)[1].blocked_by.tolist() == [-1, 0, 3, -1]
+
+
+def test_a_candidate_is_blocked_by_the_site_it_shares_most_stream_with():
+    # The middle one shares 50 m with the first site and 150 m with the second.
+    pairs = [(0, 3), (2, 6), (3, 8), (9, 11)]
+
+    rows, offers = chosen_rows(pairs, valuation([10.0, 12.0, 10.0, -5.0]))
+
+    assert rows == [0, 2]
+    assert offers.blocked_by.tolist() == [-1, 2, -1, -1]
+
+
+def test_a_candidate_that_could_not_stand_anyway_is_not_called_blocked():
+    rows, offers = chosen_rows([(0, 4), (1, 3)], valuation([10.0, 5.0]), choice=[0, -1])
+
+    assert rows == [0]
+    assert offers.blocked_by.tolist() == [-1, -1]
+
+
+def test_alternatives_are_the_best_of_those_that_a_site_keeps_out():
+    valued = pd.DataFrame({"net_annual_value": [9.0, 3.0, 5.0, 5.0, 8.0, 4.0]})
+    chosen = np.array([True, False, False, False, True, False])
+    none = np.zeros(6, dtype=bool)
+    offers = Offers(valued, chosen, np.array([-1, 0, 0, 0, -1, 4]), [], none, none)
+
+    assert alternatives(offers, 2, np.arange(6)).tolist() == [2, 3, 5]
+    assert alternatives(offers, 0, np.arange(6)).tolist() == []
+
+
+def test_the_best_that_only_fish_passage_keeps_out_are_listed_by_reach():
+    valued = pd.DataFrame({"net_annual_value": [9.0, 3.0, 5.0, 4.0, 8.0]})
+    chosen, kept_out = np.arange(5) == 0, np.array([False, False, True, True, True])
+    offers = Offers(valued, chosen, np.array([-1, 0, -1, -1, -1]), [], np.zeros(5, dtype=bool), kept_out)
+
+    assert alternatives(offers, 1, np.array([0, 0, 2, 2, 1])).tolist() == [1, 4, 2]
+
+
+# Reaches of two segments each; the first station has no segment.
+def reasons(pairs, valued, *, stations=13, standing=(), developed=(), tidal=(), **options):
+    _, offers = chosen_rows(pairs, valued, stations=stations, **options)
+    reach = np.append(-1, (np.arange(stations - 1)) // 2).astype(np.int32)
+    marks = [np.isin(np.arange(stations), given) for given in (standing, developed, tidal)]
+    return rejection_reason(reach, marks[0], candidates(pairs), offers, *marks[1:]).tolist()
+
+
+def test_a_reach_gets_the_first_step_that_none_of_its_candidates_gets_past():
+    # One candidate a reach from the third on: reach n has the segments of stations 2n + 1 and 2n + 2.
+    pairs = [(4, 6), (6, 8), (8, 10), (10, 12)]
+    valued = valuation([10.0, 10.0, 10.0, -1.0], turbine=[0, 0, -1, 0])
+    steps = [("too little flow", np.array([False, True, True, True]))]
+
+    notes = reasons(pairs, valued, standing=[1, 2], steps=steps)
+
+    assert notes == [
+        "standing water",
+        "too little head",
+        "too little flow",
+        "",
+        "no suitable turbine",
+        "above the cost limit",
+    ]
+
+
+def test_the_best_candidate_of_a_reach_speaks_for_it():
+    # Both lie in the first reach: one fails at flow, the other only at its price.
+    steps = [("too little flow", np.array([False, True]))]
+
+    notes = reasons([(0, 2), (0, 1)], valuation([10.0, -1.0]), stations=3, steps=steps)
+
+    assert notes == ["above the cost limit"]
+
+
+def test_a_reach_whose_candidates_lost_to_a_neighbour_is_blocked():
+    # The long one would reach from the first reach into the second, where a better one stands.
+    notes = reasons([(0, 3), (2, 4)], valuation([5.0, 10.0]), stations=5)
+
+    assert notes == ["blocked by a better site", ""]
+
+
+def test_a_reach_of_which_a_site_takes_a_part_carries_it():
+    assert reasons([(1, 3)], valuation([5.0]), stations=5) == ["", ""]
+
+
+def test_standing_and_developed_water_name_a_reach_only_when_all_of_it_is_so():
+    notes = reasons(
+        np.zeros((0, 2), dtype=int).tolist(),
+        valuation([]),
+        stations=9,
+        standing=[1, 2, 3],
+        developed=[4, 5, 6],
+    )
+
+    assert notes == ["standing water", "developed", "developed", "too little head"]
+
+
+def test_without_candidates_nothing_is_chosen_and_every_reach_has_too_little_head():
+    rows, offers = chosen_rows([], valuation([]), steps=[("too little flow", NOBODY)])
+
+    assert rows == []
+    assert len(offers.valued) == 0
+    assert reasons([], valuation([]), stations=5) == ["too little head", "too little head"]
+    assert alternatives(offers, 3, np.zeros(0, dtype=int)).tolist() == []
+
+
+# Three candidates in a row below a spawning ground, each in a reach of its own, and a fourth that overlaps one.
+def three_below_spawning(minimum, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, survival=(0.9, 0.99)):
+    pairs = [(0, 2), (2, 4), (4, 6), (1, 2)]
+    way = MigrationPath(np.arange(7) == 0, np.ones(7), np.tile(survival, (4, 1)), minimum)
+    given = {"choice": choice, "stations": 7, "way": way}
+    rows, offers = chosen_rows(pairs, valuation(list(worth)), **given)
+    return rows, offers, reasons(pairs, valuation(list(worth)), **given)
+
+
+def test_without_a_minimum_survival_fish_passage_changes_no_choice():
+    rows, offers, notes = three_below_spawning(None)
+
+    assert rows == [0, 1, 2]
+    assert notes == ["", "", ""]
+    assert not offers.safe_by_passage_limit.any()
+    assert not offers.kept_out.any()
+
+
+def test_what_only_fish_passage_keeps_out_says_so():
+    # 0.9 cubed is 0.729. No turbine is safer, so the site of least value goes.
+    rows, offers, notes = three_below_spawning(0.8, survival=(0.9, 0.5))
+
+    assert rows == [0, 1]
+    assert offers.kept_out.tolist() == [False, False, True, False]
+    assert offers.blocked_by.tolist() == [-1, -1, -1, 0]
+    assert notes == ["", "", "fish passage survival too low"]
+    assert offers.exact
+
+
+def test_a_site_fish_safe_by_passage_limit_has_the_numbers_of_that_turbine():
+    # Safe turbines are worth half: 10 + 9 + 4 with 0.8 alive beats 10 + 9 without the third.
+    rows, offers, notes = three_below_spawning(0.8)
+
+    assert rows == [0, 1, 2]
+    assert offers.safe_by_passage_limit.tolist() == [False, False, True, False]
+    assert offers.valued["net_annual_value"].tolist() == [10.0, 9.0, 4.0, 3.0]
+    assert offers.valued["screened"].tolist() == [False, False, True, False]
+    assert notes == ["", "", ""]
+
+
+def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not_called_safe_by_passage_limit():
+    rows, offers, _ = three_below_spawning(0.87, choice=[0, 1, 1, 0])
+
+    # 0.9 by 0.99 by 0.99 is 0.882.
+    assert rows == [0, 1, 2]
+    assert not offers.safe_by_passage_limit.any()
+
+
+def test_every_reason_that_can_be_given_is_declared():
+    steps = ["outside the region", "no flow estimate", "too little flow", "head unresolved"]
+    steps += ["catchment incomplete", "barred by a rule"]
+    _, offers, _ = three_below_spawning(0.8)
+    own = ["", "standing water", "developed", "tidal", "too little head", "network unresolved"]
+    own += ["stream too shallow or narrow", "too little power", "too far from a road"]
+
+    named = [
+        *own,
+        *steps,
+        *(name for name, _ in offers.ladder),
+        "fish passage survival too low",
+        "blocked by a better site",
+    ]
+
+    assert sorted(named) == sorted(REJECTION_REASONS)

@@ -1,0 +1,170 @@
+"""What lies on the streams of the sample region, against its truth: weirs, steps, embankments, lake, plants."""
+
+import json
+
+import geopandas
+import numpy as np
+import pytest
+import shapely
+
+from sitefinder.settings import PlantSource
+from sitefinder.steps.candidates import list_stretches, value_all
+from sitefinder.steps.heads import fit_profile
+from sitefinder.steps.rules import judge
+from sitefinder.steps.selection import choose
+from sitefinder.steps.water_bodies import find_structures, find_water_bodies
+
+
+@pytest.fixture(scope="module")
+def results(sample_run):
+    return sample_run.results
+
+
+@pytest.fixture(scope="module")
+def truth(sample_run):
+    return json.loads(
+        (sample_run.settings.parent.parent / "sample-region" / "truth.json").read_text(encoding="utf-8")
+    )
+
+
+@pytest.fixture(scope="module")
+def with_layers(results):
+    """The waters of the region with some layers changed; None takes a layer away."""
+
+    def found(settings=None, refit=False, **layers):
+        settings, inputs = settings or results["settings"], results["inputs"]
+        changed = {name: layer for name, layer in (inputs.layers | layers).items() if layer is not None}
+        inputs = inputs._replace(layers=changed)
+        network, stationing, heads, flows = (results[name] for name in ("network", "stationing", "heads", "flows"))
+        structures = find_structures(settings, inputs, stationing)
+        if refit:
+            heads = fit_profile(
+                settings, inputs, stationing, results["channels"], results["dem_errors"], structures
+            )
+        return find_water_bodies(settings, inputs, network, stationing, structures, heads, flows)
+
+    return found
+
+
+def without(read, ids):
+    frame = read.frame[~read.frame["feature_id"].isin(ids)].reset_index(drop=True)
+    return read._replace(frame=frame)
+
+
+def test_each_built_weir_is_found_with_its_drop(results, truth):
+    structures = results["water_bodies"].structures.set_index("structure_id")
+
+    weirs = [weir for weir in truth["structures"] if weir["kind"] == "weir"]
+    used = np.array([structures.loc[weir["structure_id"], "drop_m"] for weir in weirs])
+    shown = np.array([structures.loc[weir["structure_id"], "dem_drop_m"] for weir in weirs])
+    true = np.array([weir["drop_m"] for weir in weirs])
+    by_survey, by_dem = np.abs(used - true), np.abs(shown - true)
+    print(f"{len(weirs)} weirs: survey off by {by_survey.max():.2f} m at most, DEM by {by_dem.max():.2f} m")
+    assert (structures.loc[[weir["structure_id"] for weir in weirs], "station"] >= 0).all()
+    assert (np.abs(used - true) <= 0.3).all()
+    # Without the survey, nine in ten within 0.3 m, and none beyond three times the DEM's error.
+    assert (np.abs(shown - true) <= 0.3).mean() >= 0.9
+    assert np.abs(shown - true).max() <= 0.45
+
+
+@pytest.mark.parametrize("part", [0, 1])
+def test_weirs_that_the_layer_withholds_are_found_again_as_steps(results, truth, with_layers, part):
+    weirs = [weir for weir in truth["structures"] if weir["kind"] == "weir"]
+    withheld = [weir["structure_id"] for weir in weirs][part::2]
+
+    # The long profile is fitted again too, since it breaks at the structures that it knows of.
+    structures = with_layers(refit=True, structures=without(results["inputs"].layers["structures"], withheld))
+    structures = structures.structures
+
+    known = results["water_bodies"].structures.set_index("structure_id")["station"]
+    steps = structures[structures["kind"] == "step"]
+    found = np.isin(known[withheld], steps["station"])
+    print(f"{found.sum()} of {len(withheld)} withheld weirs are found again, among {len(steps)} steps")
+    assert found.mean() >= 0.5
+    assert not steps["is_barrier"].any()
+    assert steps["note"].str.startswith("step_unexplained").all()
+
+
+def test_no_step_is_listed_at_a_structure_or_an_embankment(results, truth):
+    structures = results["water_bodies"].structures
+    steps = structures[structures["kind"] == "step"]
+
+    known = structures.loc[structures["kind"] != "step", "geometry"].to_numpy()
+    banks = [shapely.Point(bank["x_m"], bank["y_m"]) for bank in truth["embankments"]]
+    for place in (shapely.union_all(known), shapely.union_all(banks)):
+        assert (shapely.distance(place, steps["geometry"].to_numpy()) > 60.0).all()
+
+
+def test_no_embankment_and_no_lake_yields_a_site_while_the_weir_below_the_embankment_does(results, truth):
+    # Where energy has a high price and head may be taken at barriers alone, every usable weir becomes a site.
+    settings = results["settings"]
+    settings = settings.model_copy(
+        update={
+            "stretches": settings.stretches.model_copy(update={"scheme_types": ["at_barrier"]}),
+            "costs": settings.costs.model_copy(update={"price_per_kwh": 10.0}),
+            "rules": [],
+        }
+    )
+    names = ("inputs", "stationing", "channels", "heads", "water_bodies", "catchments", "flows", "channel_shapes")
+    inputs, stationing, _, _, water_bodies, _, flows, _ = (results[name] for name in names)
+    stretches = list_stretches(settings, *(results[name] for name in names))
+    valued = value_all(settings, inputs, stretches, flows, results["water_depths"])
+    free = results["rule_overlaps"].iloc[:0]
+    judged = judge(settings, stationing, stretches, free)
+    chosen = choose(settings, inputs, stationing, stretches, valued, free, judged, water_bodies).offers.chosen
+
+    table = stretches.table[chosen]
+    sites = water_bodies.structures.iloc[table["structure"]]
+    # W02 stands 98 m below the first embankment.
+    assert "W02" in set(sites["structure_id"])
+    assert (sites["kind"] == "weir").all()
+    assert not sites["powered"].any()
+    assert not sites["removal_planned"].any()
+    banks = shapely.union_all([shapely.Point(bank["x_m"], bank["y_m"]) for bank in truth["embankments"]])
+    assert (shapely.distance(banks, sites["geometry"].to_numpy()) > 60.0).all()
+    assert not water_bodies.standing[table[["intake", "tailrace"]].to_numpy()].any()
+
+
+def test_no_candidate_takes_standing_water(results):
+    water_bodies, stretches = results["water_bodies"], results["stretches"]
+
+    assert water_bodies.standing.sum() > 5
+    assert not water_bodies.standing[stretches.taken].any()
+
+
+def test_the_lake_is_detected_where_no_layer_shows_it(results, with_layers):
+    notes = results["water_bodies"].standing
+
+    water_bodies = with_layers(lakes=None)
+
+    # The ends of a lake lie within a segment, which does not stand as a whole.
+    assert water_bodies.detected.sum() >= notes.sum() - 2
+    assert not (water_bodies.detected & ~notes).any()
+    assert not results["water_bodies"].detected.any()
+    np.testing.assert_array_equal(water_bodies.standing, water_bodies.detected)
+
+
+def test_standing_water_is_not_looked_for_where_the_settings_switch_it_off(results, with_layers):
+    settings = results["settings"]
+    settings = settings.model_copy(update={"heads": settings.heads.model_copy(update={"standing_water_m": 0.0})})
+
+    assert not with_layers(settings, lakes=None).standing.any()
+
+
+def test_plants_develop_their_stream_and_what_could_not_be_followed_is_reported(results, with_layers):
+    stationing, settings = results["stationing"], results["settings"]
+    lines = stationing.segments.set_index("station")["geometry"]
+    station = next(i for i in lines.index if i + 1 in lines.index and i + 2 in lines.index)
+    middles = [lines[station + k].interpolate(0.5, normalized=True) for k in (0, 2)]
+    # From one source to another there is no way down.
+    sources = stationing.stations.index[stationing.stations["is_headwater"]][[0, -1]]
+    shapes = [shapely.LineString(middles), shapely.LineString([lines[i + 1].centroid for i in sources])]
+    frame = geopandas.GeoDataFrame({"feature_id": ["P1", "P2"]}, geometry=shapes, crs=settings.run.crs)
+    source = settings.inputs.model_copy(update={"plants": PlantSource(path="plants.gpkg")})
+    layer = results["inputs"].layers["structures"]._replace(frame=frame)
+
+    water_bodies = with_layers(settings.model_copy(update={"inputs": source}), plants=layer)
+
+    developed = set(np.flatnonzero(water_bodies.developed))
+    assert {*range(station, station + 3), *(sources + 1)} <= developed
+    assert water_bodies.repairs[["layer", "feature"]].to_numpy().tolist() == [["plants", "P2"]]
