@@ -88,8 +88,8 @@ class Inventory:
     """What a run found: its tables, its summary, and the files that are made of them.
 
     Every layer of the delivery is an attribute (``inventory.sites``, ``inventory.reaches``, ``inventory.totals``)
-    and an item of `tables`: a GeoDataFrame, or a DataFrame where the layer has no geometry, with the columns, types
-    and ranges that the data dictionary declares. It is your own copy: what you change in it changes no file.
+    and an item of `tables`: a GeoDataFrame, or a DataFrame where the layer has no geometry, with the columns,
+    types and ranges that the data dictionary declares. It is your own copy: what you change in it changes no file.
 
     Parameters
     ----------
@@ -568,7 +568,7 @@ def memory_of(store: Path | None, recalls: bool = True) -> Memory:
 
 
 def keep_memory(store: Store, memory: Memory) -> None:
-    """Keep what is remembered of files for the next run, beside results; without any there is no next run for it."""
+    """Keep what is remembered of files for the next run, beside results, if there are any."""
     if not store.is_empty():
         try:
             write_json(store.folder / FILES, memory.kept)

@@ -20,6 +20,8 @@ STAGE_WORDS = {
     "network": "linking streams",
     "resolved": "linking streams",
     "stationing": "placing stations and reaches",
+    "structures": "placing structures",
+    "falls": "placing waterfalls",
     "dem_errors": "estimating the DEM's errors",
     "channels": "finding channels",
     "terrain": "draining the terrain",

@@ -277,8 +277,8 @@ def _without_key_mark(item):
 def _name_of_today(item, model):
     if item["type"] != "extra_forbidden":
         return None
-    there = _names_at(model, item["loc"][:-1])
-    return next((today for today in renamed.SETTINGS.get(str(item["loc"][-1]), "").split() if today in there), None)
+    there, names = _names_at(model, item["loc"][:-1]), renamed.SETTINGS.get(str(item["loc"][-1]), "")
+    return next((today for today in names.split() if today in there), None)
 
 
 # One problem of pydantic's as a line in the user's terms.

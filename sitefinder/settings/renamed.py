@@ -1,4 +1,4 @@
-"""Names that settings, their values and delivered columns had in earlier versions, for messages that give today's."""
+"""Names that settings, their values and delivered columns had before, for messages that give those of today."""
 
 # Keys of settings files and of data files that they name, by what they were called; where one word stood for
 # several things, the names of all.
