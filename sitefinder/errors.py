@@ -1,5 +1,8 @@
 """The errors that sitefinder raises: each says where, what was expected, what was found and how to mend it."""
 
+from collections.abc import Iterable, Sequence
+from typing import Self, TypeVar
+
 SHOWN_ROWS = 5
 
 
@@ -14,7 +17,7 @@ class SitefinderError(Exception):
         return self._problems or (str(self),)
 
     @classmethod
-    def of(cls, headline, **facts):
+    def of(cls, headline: str, **facts: object) -> Self:
         """An error from a headline and named facts, one a line.
 
         Parameters
@@ -56,7 +59,10 @@ class StageError(SitefinderError):
     """A stage failed; says which, and where in the region."""
 
 
-def described(headline, **facts):
+AnyError = TypeVar("AnyError", bound=SitefinderError)
+
+
+def described(headline: str, **facts: object) -> str:
     """Headline and facts as text, the facts aligned one a line.
 
     Examples
@@ -71,7 +77,7 @@ def described(headline, **facts):
     return "\n".join([headline, *lines])
 
 
-def listed(values, shown=SHOWN_ROWS):
+def listed(values: Iterable[object], shown: int = SHOWN_ROWS) -> str:
     """The first few values and a count of the rest, for messages about many rows.
 
     Examples
@@ -79,13 +85,13 @@ def listed(values, shown=SHOWN_ROWS):
     >>> listed([12, 40, 41, 77, 90, 95, 99])
     '12, 40, 41, 77, 90 and 2 more'
     """
-    values = [str(value) for value in values]
-    rest = len(values) - shown
-    head = ", ".join(values[:shown])
+    texts = [str(value) for value in values]
+    rest = len(texts) - shown
+    head = ", ".join(texts[:shown])
     return f"{head} and {rest} more" if rest > 0 else head
 
 
-def all_of(error_class, headline, problems, *, named=True):
+def all_of(error_class: type[AnyError], headline: str, problems: Sequence[str], *, named: bool = True) -> AnyError:
     """One error that holds several problems at once.
 
     Parameters

@@ -123,7 +123,7 @@ class Inventory:
     def __repr__(self) -> str:
         return f"<Inventory {self.title!r}: {len(self.sites)} sites, {len(self.reaches)} reaches>"
 
-    def __getattr__(self, name: str) -> pd.DataFrame:
+    def __getattr__(self, name: str) -> Any:
         if name in LAYERS_MADE:
             return self._tables[name]
         raise AttributeError(f"an inventory has no {name!r}; its layers are {', '.join(LAYERS_MADE)}")
@@ -149,7 +149,8 @@ class Inventory:
     @property
     def totals(self) -> pd.DataFrame:
         """Totals of the region and of each district."""
-        return self._tables["totals"]
+        table: pd.DataFrame = self._tables["totals"]
+        return table
 
     @property
     def path(self) -> Path:
@@ -187,7 +188,7 @@ class Inventory:
     @property
     def handover(self) -> Handover:
         """All that page, sheets and plate are made of."""
-        handover = handover_of(self.settings, self._results, self._fonts)
+        handover: Handover = handover_of(self.settings, self._results, self._fonts)
         return handover._replace(tables={name: self._results[f"{name}_table"] for name in LAYERS_MADE})
 
     @property
@@ -302,12 +303,14 @@ class Comparison:
     @property
     def changed_values(self) -> pd.DataFrame:
         """Every value of a reach or site of both that differs."""
-        return self._compared.tables["changed_values"]
+        table: pd.DataFrame = self._compared.tables["changed_values"]
+        return table
 
     @property
     def causes(self) -> pd.DataFrame:
         """In what inputs, settings, rules and code of the two differ."""
-        return self._compared.tables["causes"]
+        table: pd.DataFrame = self._compared.tables["causes"]
+        return table
 
     @property
     def summary(self) -> str:
@@ -759,7 +762,7 @@ class _Job:
         self.reports = StageReports(listener, len(STAGES) + len(self.file_stages))
 
     # What stages are given, with a folder for files on their way.
-    def given(self, scratch: Path) -> dict[str, Any]:
+    def given(self, scratch: Path | None) -> dict[str, Any]:
         return {"settings": self.settings, "inputs": self.inputs, "progress": self._tile, "scratch": scratch}
 
     def _tile(self, done: int, count: int) -> None:
@@ -770,7 +773,8 @@ class _Job:
     # copy of the DEM in it.
     def run_alone(self) -> Inventory:
         scratch = tempfile.mkdtemp(prefix="sitefinder-")
-        stays, files, texts = False, [], None
+        stays, texts = False, None
+        files: list[Path] = []
         try:
             given = self.given(Path(scratch))
             made = run_stages(STAGES, given, started=self.reports.started_after(0), parts=self.parts)
@@ -794,7 +798,8 @@ class _Job:
         with open_store(folder, verify=verify) as store:
             recipes = recipes_of(STAGES, self.given(store.scratch), self.parts, software(), own_code())
             log: dict[str, Made] = {}
-            files, texts = [], None
+            files: list[Path] = []
+            texts: Results | None = None
             try:
                 results = run_stages(
                     STAGES,
@@ -936,7 +941,8 @@ def _validate_replacing_inputs(settings: Settings, output: Path, names: Sequence
 # Files of a folder that the settings name: name of the file to key of the setting. Any text that leads there
 # counts, so that no input is forgotten.
 def _inputs_in(settings: Settings, folder: Path) -> dict[str, str]:
-    output, found = os.path.realpath(folder), {}
+    output = os.path.realpath(folder)
+    found: dict[str, str] = {}
     for key, value in _texts(settings.model_dump(exclude={"run": True}), ""):
         place, file = os.path.split(os.path.realpath(os.path.join(settings.folder, value)))
         if place == output:

@@ -158,7 +158,8 @@ def _notebook_bar() -> Iterator[Listener]:
         text = f"{words} {minutes}:{seconds:02}"
         return {"text/html": f"{bar} {escape(text)}", "text/plain": text}
 
-    handle = display(shown(READING, 0, 1), raw=True, display_id=True)
+    # That library says nothing of types.
+    handle: Any = display(shown(READING, 0, 1), raw=True, display_id=True)
 
     def listener(words: str, done: int, count: int) -> None:
         handle.update(shown(words, done, count), raw=True)

@@ -3,7 +3,7 @@
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -13,7 +13,7 @@ from sitefinder.comparison.scenario_figures import measures, site_counts
 from sitefinder.delivery.atomic import deliver
 from sitefinder.delivery.comparison import reported_defaults
 from sitefinder.errors import ConfigError, SitefinderError, all_of
-from sitefinder.inventory import StrPath, output_folder, read_run, run_and_deliver
+from sitefinder.inventory import Inventory, StrPath, output_folder, read_run, run_and_deliver
 from sitefinder.io.deliveries import read_delivery
 from sitefinder.progress import Listener, listening
 from sitefinder.steps.graph import STEPS
@@ -27,7 +27,7 @@ class SideBySide(NamedTuple):
     table: pd.DataFrame
     title: str
     currency: str
-    files: list
+    files: list[str]
 
 
 def run_scenarios(
@@ -61,16 +61,17 @@ def run_scenarios(
     ConfigError, InputError
         Before anything is run, if any of the files or its inputs are wrong, or two would deliver into one folder.
     """
-    configs = [Path(config) for config in configs]
-    names = scenario_names(configs)
-    _check_all(configs)
-    rows, first, heading = [], None, None
-    for name, config in zip(names, configs, strict=True):
+    paths = [Path(config) for config in configs]
+    _check_all(paths)
+    rows: list[dict[str, Any]] = []
+    runs: list[Inventory] = []
+    first = None
+    for name, config in zip(scenario_names(paths), paths, strict=True):
         with listening(progress) as listener:
             delivered = run_and_deliver(config, workers=workers, progress=_of_scenario(name, listener))
         tables = read_delivery(delivered.path, MEASURED).tables
-        if first is None:
-            first, heading = tables, delivered
+        runs.append(delivered)
+        first = tables if first is None else first
         changes = compare_runs(first, tables, StageGraph(STEPS), defaults=reported_defaults()).changes
         rows.append(
             {
@@ -93,7 +94,7 @@ def run_scenarios(
         files += deliver(
             path.parent, {path.name: lambda place: table.to_csv(place, index=False, lineterminator="\n")}
         )
-    return SideBySide(table, heading.title, heading.currency, files)
+    return SideBySide(table, runs[0].title, runs[0].currency, files)
 
 
 # A listener that says which scenario is run.
@@ -122,7 +123,8 @@ def scenario_names(configs: Sequence[Path]) -> list[str]:
 
 # Every problem of every file at once; two runs that would replace each other's results are one.
 def _check_all(configs: Sequence[Path]) -> None:
-    problems, folders = [], {}
+    problems: list[SitefinderError] = []
+    folders: dict[str, list[str]] = {}
     for config in configs:
         try:
             settings, _ = read_run(config)

@@ -24,7 +24,7 @@ _ID_NEW = text("id_new", "id in the new run; empty where it is not there")
 
 
 # A quantity in the old and in the new run; both sums are those of the runs.
-def _both(name, unit, meaning):
+def _both(name: str, unit: str, meaning: str) -> tuple[Column, Column]:
     return (
         amount(f"{name}_old", unit, f"{meaning}, in the old run"),
         amount(f"{name}_new", unit, f"{meaning}, in the new run"),

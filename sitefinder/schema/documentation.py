@@ -1,22 +1,24 @@
 """Settings and delivered columns as Markdown, read from where they are declared."""
 
 import types
-from typing import Annotated, Literal, Union, get_args, get_origin
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from sitefinder.schema import CHANGE_LAYERS, LAYERS
+from sitefinder.schema import CHANGE_LAYERS, LAYERS, Layer
 from sitefinder.settings import Settings
 from sitefinder.vocabulary import ACTIONS, FLAGS, REJECTION_REASONS, SCHEME_TYPES, VERDICTS, labels, names, phrases
 
+Model = type[BaseModel]
 TYPE_WORDS = {str: "text", float: "number", int: "whole number", bool: "true or false"}
 # What a setting of several tables is called in place of its key.
 ANY_NAME = "NAME"
 UNIONS = (Union, types.UnionType)
 
 
-def settings_reference():
+def settings_reference() -> str:
     """Every setting with its kind, default and meaning, one table for each kind of table in a settings file.
 
     Returns
@@ -24,12 +26,12 @@ def settings_reference():
     str
         Markdown. Tables that may hold the same settings share one heading.
     """
-    places = {}
+    places: dict[Model, list[str]] = {}
     _collect(Settings, "", places)
     return "\n\n".join(_section(model, names) for model, names in places.items() if model is not Settings)
 
 
-def layers_reference(layers=LAYERS):
+def layers_reference(layers: Mapping[str, Layer] = LAYERS) -> str:
     """Every column of every delivered layer with its type, unit and meaning.
 
     Parameters
@@ -51,7 +53,7 @@ def layers_reference(layers=LAYERS):
     return "\n\n".join(parts)
 
 
-def vocabulary_reference():
+def vocabulary_reference() -> str:
     """Verdicts, rule actions, scheme types, rejection reasons and flags, with what each says.
 
     Returns
@@ -77,7 +79,7 @@ def vocabulary_reference():
     return "\n\n".join(parts)
 
 
-def filled(text):
+def filled(text: str) -> str:
     """A document with its generated parts brought up to date.
 
     Parameters
@@ -110,7 +112,7 @@ def filled(text):
 
 
 # Each model with the headings under which a settings file may hold it, in the order of the declarations.
-def _collect(model, place, places):
+def _collect(model: Model, place: str, places: dict[Model, list[str]]) -> None:
     for key, field in model.model_fields.items():
         inner, kind = _inner_model(field.annotation)
         if inner is None:
@@ -122,7 +124,7 @@ def _collect(model, place, places):
 
 
 # The model that an annotation holds, and whether there is one of it, a list, or several by name.
-def _inner_model(annotation):
+def _inner_model(annotation: Any) -> tuple[Model | None, str]:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation, "one"
     origin = get_origin(annotation)
@@ -134,23 +136,24 @@ def _inner_model(annotation):
     return None, ""
 
 
-def _section(model, headings):
+def _section(model: Model, headings: list[str]) -> str:
     rows = [
         (f"`{key}`", _kind(field), _default(field), field.description or "")
         for key, field in model.model_fields.items()
     ]
     title = ", ".join(f"`{heading}`" for heading in headings)
-    return f"#### {title}\n\n{model.__doc__.strip()}\n\n{_table(('setting', 'kind', 'default', 'meaning'), rows)}"
+    about = (model.__doc__ or "").strip()
+    return f"#### {title}\n\n{about}\n\n{_table(('setting', 'kind', 'default', 'meaning'), rows)}"
 
 
 # Kind of value and its limits, in words.
-def _kind(field):
+def _kind(field: FieldInfo) -> str:
     words = _kind_of(field.annotation)
     limits = _limits(field.metadata)
     return f"{words}, {limits}" if limits else words
 
 
-def _kind_of(annotation):
+def _kind_of(annotation: Any) -> str:
     if annotation in TYPE_WORDS:
         return TYPE_WORDS[annotation]
     inner, kind = _inner_model(annotation)
@@ -172,7 +175,7 @@ def _kind_of(annotation):
 
 
 # Limits of a number or of a list's length, in words.
-def _limits(metadata):
+def _limits(metadata: Iterable[Any]) -> str:
     bounds = {}
     for item in metadata:
         for name in ("gt", "ge", "lt", "le", "min_length"):
@@ -187,7 +190,7 @@ def _limits(metadata):
     return ", ".join(notes)
 
 
-def _default(field):
+def _default(field: FieldInfo) -> str:
     if field.is_required():
         return "required"
     value = field.get_default(call_default_factory=True)
@@ -197,7 +200,7 @@ def _default(field):
 
 
 # A value as a settings file would write it.
-def _toml(value):
+def _toml(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
@@ -207,6 +210,6 @@ def _toml(value):
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _table(head, rows):
+def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     lines = [head, ("---",) * len(head), *rows]
     return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)

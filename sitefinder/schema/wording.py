@@ -1,6 +1,6 @@
 """Labels of columns, sentences for flags, and the cautions that every delivery carries."""
 
-from sitefinder.schema.columns import MONEY
+from sitefinder.schema.columns import MONEY, Column, Layer
 from sitefinder.vocabulary import flag_phrases as flags_in_words
 
 # How names of columns end that carry a unit, or carry it before the share of simulations.
@@ -9,7 +9,7 @@ UNIT_WORDS = {"m", "km", "km2", "m3s", "kw", "mw", "mwh", "gwh", "l", "percent",
 CAPITALS = {"p90": "P90", "p50": "P50", "p10": "P10", "q95": "Q95", "id": "ID"}
 
 
-def column_labels(layer, money=MONEY):
+def column_labels(layer: Layer, money: str = MONEY) -> dict[str, str]:
     """A label for each column of a layer, none of them twice.
 
     Parameters
@@ -35,7 +35,7 @@ def column_labels(layer, money=MONEY):
     return {name: label if notes.count(label) == 1 else f"{name} ({label})" for name, label in labels.items()}
 
 
-def _label(column, money):
+def _label(column: Column, money: str) -> str:
     words = column.name.split("_")
     # "per_km" and "per_kwh" tell more than a unit; all other words of units are told in the brackets.
     kept = [

@@ -1,6 +1,6 @@
 """Settings of what a stretch is worth: energy, water levels, money, and how sure they are."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -139,7 +139,7 @@ class CostSettings(Section):
     max_lcoe_per_kwh: float | None = Field(None, gt=0, description="dearer stretches are not offered")
 
     @model_validator(mode="after")
-    def _whole(self):
+    def _whole(self) -> Self:
         if (self.rate_kind == "nominal") != (self.inflation is not None):
             raise ValueError('rate_kind = "nominal" and inflation belong together')
         limits = (self.own_use_share, self.own_use_kwh_per_year)
@@ -150,7 +150,7 @@ class CostSettings(Section):
         return self
 
     @property
-    def real_rate(self):
+    def real_rate(self) -> float:
         """The discount rate without inflation: (1 + nominal) / (1 + inflation) - 1, the Fisher equation."""
         if self.inflation is None:
             return self.discount_rate

@@ -1,8 +1,9 @@
 """Settings of what a run reads: rasters, layers, and what is said about them."""
 
-from typing import Literal
+from collections.abc import Sequence
+from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
 
@@ -64,16 +65,16 @@ class DemSource(Source):
 
     @field_validator("error_rmse_m")
     @classmethod
-    def _one_error(cls, value, info):
+    def _one_error(cls, value: float | None, info: ValidationInfo) -> float | None:
         return one_error_stated(value, info.data, ERROR_STATEMENTS)
 
     @property
-    def metres_per_unit(self):
+    def metres_per_unit(self) -> float:
         """Metres in one unit of elevation."""
         return METRES_PER_VERTICAL_UNIT[self.vertical_unit]
 
 
-def one_error_stated(value, others, names):
+def one_error_stated(value: float | None, others: dict[str, Any], names: Sequence[str]) -> float | None:
     """The value of the last of several ways to state an error, if exactly one of them is taken.
 
     Parameters
@@ -138,7 +139,7 @@ class PlantSource(LayerSource):
     role_column: str | None = Field(None, description="column that says intake or tailrace of each point")
 
     @model_validator(mode="after")
-    def _columns_whole(self):
+    def _columns_whole(self) -> Self:
         if (self.plant_column is None) != (self.role_column is None):
             raise ValueError("plant_column and role_column belong together")
         return self
@@ -151,7 +152,7 @@ class ShareSource(LayerSource):
     values: list[str | int | float | bool] | None = Field(None, description="values that count")
 
     @model_validator(mode="after")
-    def _filter_whole(self):
+    def _filter_whole(self) -> Self:
         if (self.column is None) != (self.values is None):
             raise ValueError("column and values belong together")
         return self
@@ -230,7 +231,7 @@ class Inputs(Section):
     )
 
     @model_validator(mode="after")
-    def _predictors_have_their_own_names(self):
+    def _predictors_have_their_own_names(self) -> Self:
         names = ["area_km2", *self.covariates, *(f"{name}_percent" for name in self.shares)]
         names += [f"{name}_covered_percent" for name in self.covariates]
         if repeated := sorted({name for name in names if names.count(name) > 1}):

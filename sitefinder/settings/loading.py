@@ -1,7 +1,8 @@
 """Settings files joined and checked against a model: an instance, or one error that names every problem."""
 
 import difflib
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -17,11 +18,17 @@ EXTENDING_WORDS = (EXTENDS, LEFT_OUT, *RULE_WORDS)
 OWN_KEY = ("run", "output_folder")
 
 
+AnyModel = TypeVar("AnyModel", bound=BaseModel)
+# Keys and row numbers that lead to a setting, and what gives for them the key as written and its file.
+Location = tuple[str | int, ...]
+Written = Callable[[Location], tuple[str, str | None]]
+
+
 class Node(NamedTuple):
     """A value, a table of nodes or a list of nodes, the file that states it, and its place there."""
 
-    value: object
-    file: str
+    value: Any
+    file: str | None
     place: str
 
 
@@ -32,11 +39,11 @@ class Joined(NamedTuple):
     files make, and for files that extend nothing.
     """
 
-    mapping: dict
-    written: object
+    mapping: dict[str, Any]
+    written: Written | None
 
 
-def join(files):
+def join(files: list[tuple[str, dict[str, Any]]]) -> Joined:
     """Settings of files that extend one another, the later over the earlier.
 
     Parameters
@@ -77,7 +84,7 @@ def join(files):
 
 
 # A mapping as nodes, down to what is no table.
-def _node(value, file, place):
+def _node(value: object, file: str, place: str) -> Node:
     if isinstance(value, dict):
         inner = {key: _node(each, file, f"{place}.{key}" if place else key) for key, each in value.items()}
         return Node(inner, file, place)
@@ -86,7 +93,7 @@ def _node(value, file, place):
     return Node(value, file, place)
 
 
-def _plain(node):
+def _plain(node: Node) -> Any:
     if isinstance(node.value, dict):
         return {key: _plain(each) for key, each in node.value.items()}
     if isinstance(node.value, list):
@@ -95,7 +102,7 @@ def _plain(node):
 
 
 # The later over the earlier; neither is altered.
-def _over(earlier, later):
+def _over(earlier: Node, later: Node) -> Node:
     if not (isinstance(earlier.value, dict) and isinstance(later.value, dict)):
         return later
     merged = dict(earlier.value)
@@ -105,7 +112,7 @@ def _over(earlier, later):
 
 
 # Words of the wrong kind, or where they mean nothing.
-def _misused(words, own, extends):
+def _misused(words: dict[str, Node], own: Node, extends: bool) -> list[str]:
     if not extends:
         return [f"{word}: only a file that extends another has this" for word in words if word != EXTENDS]
     problems = []
@@ -125,12 +132,12 @@ def _misused(words, own, extends):
     return problems
 
 
-def _is_list_of(value, kind):
+def _is_list_of(value: object, kind: type) -> bool:
     return isinstance(value, list) and all(isinstance(each, kind) for each in value)
 
 
 # Take out the keys that are named; each must be there.
-def _leave_out(whole, words):
+def _leave_out(whole: Node, words: dict[str, Node]) -> list[str]:
     problems = []
     for row, key in enumerate(words[LEFT_OUT].value if LEFT_OUT in words else [], 1):
         if not _take_out(whole, tuple(key.split("."))):
@@ -139,7 +146,7 @@ def _leave_out(whole, words):
 
 
 # Take a key out of a table, on a copy of every table above it; whether it was there.
-def _take_out(whole, key):
+def _take_out(whole: Node, key: tuple[str, ...]) -> bool:
     table = whole.value
     for part in key[:-1]:
         inner = table.get(part)
@@ -151,14 +158,14 @@ def _take_out(whole, key):
 
 
 # Every key with a place of its own, dotted.
-def _keys(node, prefix=""):
+def _keys(node: Node, prefix: str = "") -> Iterator[str]:
     for key, inner in node.value.items():
         yield prefix + key
         if isinstance(inner.value, dict):
             yield from _keys(inner, f"{prefix}{key}.")
 
 
-def _edit_rules(whole, words):
+def _edit_rules(whole: Node, words: dict[str, Node]) -> list[str]:
     if not any(word in words for word in RULE_WORDS):
         return []
     kept = whole.value.get(RULES, Node([], None, RULES)).value
@@ -180,20 +187,20 @@ def _edit_rules(whole, words):
 
 
 # Name of a rule; one without has a key of its own, so that none is lost before the model refuses it.
-def _name(rule):
+def _name(rule: Node) -> str | int:
     name = rule.value.get("name")
     return name.value if name is not None and isinstance(name.value, str) else id(rule)
 
 
-def _nearest(name, names):
-    names = [each for each in names if isinstance(each, str)]
-    near = difflib.get_close_matches(name, names, n=1)
-    found = f"; did you mean {near[0]}?" if near else f" (there are: {', '.join(names) or 'none'})"
-    return f" (found {name!r}){found}" if near or len(names) < 10 else f" (found {name!r})"
+def _nearest(name: str, names: Iterable[object]) -> str:
+    texts = [each for each in names if isinstance(each, str)]
+    near = difflib.get_close_matches(name, texts, n=1)
+    found = f"; did you mean {near[0]}?" if near else f" (there are: {', '.join(texts) or 'none'})"
+    return f" (found {name!r}){found}" if near or len(texts) < 10 else f" (found {name!r})"
 
 
 # Key and file of what stands at a place of the joined settings.
-def _written(node, location, last):
+def _written(node: Node, location: Location, last: str) -> tuple[str, str | None]:
     rest = ""
     for part in location:
         inner = None if rest else _inner(node, part)
@@ -205,7 +212,7 @@ def _written(node, location, last):
 
 
 # The node of a key or a row; None where there is none.
-def _inner(node, part):
+def _inner(node: Node, part: str | int) -> Node | None:
     if isinstance(node.value, dict):
         return node.value.get(part)
     if isinstance(node.value, list) and isinstance(part, int) and part < len(node.value):
@@ -213,7 +220,7 @@ def _inner(node, part):
     return None
 
 
-def checked(model, mapping, name, written=None):
+def checked(model: type[AnyModel], mapping: dict[str, Any], name: str, written: Written | None = None) -> AnyModel:
     """An instance of a pydantic model, or one error that lists all that is wrong with the mapping.
 
     Parameters
@@ -247,7 +254,9 @@ def checked(model, mapping, name, written=None):
     return instance
 
 
-def config_error(error, model, name, written=None):
+def config_error(
+    error: ValidationError, model: type[BaseModel], name: str, written: Written | None = None
+) -> ConfigError:
     """The error of a mapping that a model refuses, in the user's terms.
 
     Parameters
@@ -261,7 +270,7 @@ def config_error(error, model, name, written=None):
     ConfigError
         Listing every problem by its key.
     """
-    items = [_without_key_mark(item) for item in error.errors()]
+    items = [_without_key_mark(dict(item)) for item in error.errors()]
     # What is missing under its name of today, but is there under its old one, is one problem and not two.
     there = {(*item["loc"][:-1], today) for item in items if (today := _name_of_today(item, model))}
     left = [item for item in items if item["type"] != "missing" or item["loc"] not in there]
@@ -269,12 +278,12 @@ def config_error(error, model, name, written=None):
 
 
 # A problem with the key of a mapping is one at that key; pydantic adds a word to the place.
-def _without_key_mark(item):
+def _without_key_mark(item: dict[str, Any]) -> dict[str, Any]:
     return item | {"loc": item["loc"][:-1]} if item["loc"] and item["loc"][-1] == "[key]" else item
 
 
 # What a key that no model has is called today, where the model has that one.
-def _name_of_today(item, model):
+def _name_of_today(item: dict[str, Any], model: type[BaseModel]) -> str | None:
     if item["type"] != "extra_forbidden":
         return None
     there, names = _names_at(model, item["loc"][:-1]), renamed.SETTINGS.get(str(item["loc"][-1]), "")
@@ -282,7 +291,7 @@ def _name_of_today(item, model):
 
 
 # One problem of pydantic's as a line in the user's terms.
-def _problem(item, model, written):
+def _problem(item: dict[str, Any], model: type[BaseModel], written: Written | None) -> str:
     place = _place(item["loc"], written)
     if item["type"] == "missing":
         if written is not None and item["loc"] == OWN_KEY:
@@ -307,7 +316,7 @@ def _problem(item, model, written):
 
 
 # The key as the user wrote it, with its file where that is not the one that the message is headed by.
-def _place(location, written):
+def _place(location: Location, written: Written | None) -> str:
     if written is not None:
         key, file = written(location)
         return key if file is None else f"{key} (in {file})"
@@ -315,15 +324,15 @@ def _place(location, written):
 
 
 # Names of the fields that the model has at a place.
-def _names_at(model, location):
+def _names_at(model: type[BaseModel] | None, location: Location) -> list[str]:
     for part in location:
-        if isinstance(part, str) and hasattr(model, "model_fields") and part in model.model_fields:
+        if isinstance(part, str) and model is not None and part in model.model_fields:
             model = _model_within(model.model_fields[part].annotation)
-    return list(getattr(model, "model_fields", {}))
+    return [] if model is None else list(model.model_fields)
 
 
 # The pydantic model inside an annotation such as ``list[Rule]`` or ``Layer | None``.
-def _model_within(annotation):
+def _model_within(annotation: Any) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     inner = [_model_within(part) for part in getattr(annotation, "__args__", ())]

@@ -3,7 +3,7 @@
 import calendar
 import difflib
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
@@ -19,7 +19,7 @@ from sitefinder.settings.economics import (
 from sitefinder.settings.fitting import FitSettings
 from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs, Section
-from sitefinder.settings.loading import checked, config_error
+from sitefinder.settings.loading import Written, checked, config_error
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
 from sitefinder.vocabulary import head_schemes
 
@@ -179,7 +179,7 @@ class RankingSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _score_is_reported(self):
+    def _score_is_reported(self) -> Self:
         if (self.rank_by == "score") != (self.score is not None):
             raise ValueError('rank_by = "score" and a table score belong together')
         return self
@@ -241,7 +241,7 @@ class NetworkSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _columns_whole(self):
+    def _columns_whole(self) -> Self:
         if (self.main_path == "column") != (self.main_path_column is not None):
             raise ValueError('main_path = "column" and main_path_column belong together')
         if (self.canal_column is None) != (self.canal_values is None):
@@ -351,7 +351,7 @@ class StretchSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _heads_in_order(self):
+    def _heads_in_order(self) -> Self:
         if self.min_head_m >= self.max_head_m:
             raise ValueError("min_head_m must be below max_head_m")
         return self
@@ -436,14 +436,14 @@ class Settings(Section):
         return self._file
 
     @model_validator(mode="after")
-    def _columns_have_their_layer(self):
+    def _columns_have_their_layer(self) -> Self:
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
             raise ValueError("network names a column of the streams, but there is no inputs.streams")
         return self
 
     @model_validator(mode="after")
-    def _spawning_grounds_are_reported(self):
+    def _spawning_grounds_are_reported(self) -> Self:
         fish, names = self.fish, [rule.name for rule in self.rules]
         if unknown := [name for name in fish.spawning_rules if name not in names]:
             near = difflib.get_close_matches(unknown[0], names, n=1)
@@ -454,7 +454,7 @@ class Settings(Section):
         return self
 
     @model_validator(mode="after")
-    def _settlements_are_there(self):
+    def _settlements_are_there(self) -> Self:
         if self.inputs.settlements is None:
             if self.costs.connection == "settlement":
                 raise ValueError('costs.connection = "settlement" needs inputs.settlements')
@@ -463,7 +463,7 @@ class Settings(Section):
         return self
 
     @model_validator(mode="after")
-    def _distances_have_their_layer(self):
+    def _distances_have_their_layer(self) -> Self:
         weighed = [] if self.ranking.score is None else self.ranking.score.weights
         layers = {"road": "roads", "line": "power_lines", "settlement": "settlements"}
         for kind, layer in layers.items():
@@ -475,11 +475,13 @@ class Settings(Section):
 
     @field_validator("rules")
     @classmethod
-    def _rules_have_their_own_names(cls, rules):
+    def _rules_have_their_own_names(cls, rules: list[RuleSettings]) -> list[RuleSettings]:
         return checked_rule_names(rules)
 
 
-def check_settings(mapping, name, written=None, folder=".", file=""):
+def check_settings(
+    mapping: dict[str, Any], name: str, written: Written | None = None, folder: str = ".", file: str = ""
+) -> Settings:
     """Settings from a mapping as read from TOML.
 
     Parameters
