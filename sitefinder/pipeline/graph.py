@@ -8,14 +8,13 @@ import logging
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, NamedTuple, overload
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, overload
 
 from sitefinder.errors import SitefinderError, StageError
 from sitefinder.pipeline.executors import peak_memory_mb
 
 if TYPE_CHECKING:
     from sitefinder.pipeline.keys import Recipe
-    from sitefinder.pipeline.store import Store
 
 # What hears that a stage starts: its name, its number from 1, and how many there are.
 Started = Callable[[str, int, int], None]
@@ -192,7 +191,7 @@ def run_stages(
     *,
     started: Started | None = None,
     parts: Mapping[str, Parts] | None = None,
-    store: Store,
+    store: KeepsResults,
     recipes: dict[str, list[Recipe]],
     log: dict[str, Made] | None = None,
 ) -> Results: ...
@@ -204,7 +203,7 @@ def run_stages(
     *,
     started: Started | None = None,
     parts: Mapping[str, Parts] | None = None,
-    store: Store | None = None,
+    store: KeepsResults | None = None,
     recipes: dict[str, list[Recipe]] | None = None,
     log: dict[str, Made] | None = None,
 ) -> dict[str, Any] | Results:
@@ -244,6 +243,22 @@ def run_stages(
     return dict(results) if store is None else results
 
 
+class KeepsResults(Protocol):
+    """A store as stages are run with one; that of `sitefinder.pipeline.store`, whose code makes no result."""
+
+    def has(self, key: str) -> bool:
+        """Whether a result is there."""
+
+    def load(self, recipe: Recipe) -> Any:
+        """A result, or None where there is none that is sound."""
+
+    def content_of(self, key: str) -> str | None:
+        """The digest of what a result holds that was kept with it."""
+
+    def keep(self, recipe: Recipe, result: object, seconds: float, content: str | None = None) -> None:
+        """Keep a result."""
+
+
 class Results(Mapping[str, Any]):
     """Results by name; those that are kept are read when something first asks for them. See `run_stages`."""
 
@@ -253,7 +268,7 @@ class Results(Mapping[str, Any]):
         given: Mapping[str, Any],
         started: Started | None,
         parts: Mapping[str, Parts],
-        store: Store | None,
+        store: KeepsResults | None,
         recipes: dict[str, list[Recipe]] | None,
         log: dict[str, Made],
     ) -> None:
