@@ -117,11 +117,9 @@ def check(config: Config):
 @app.command("fit-flows")
 def fit_flows_command(config: Config):
     """Fit regional flow equations from a table of gauges, with diagnostics, and write them as an equation file."""
-    from sitefinder.delivery.fitted_equations import fit_flows
-    from sitefinder.report.fit import fit_text
+    from sitefinder.delivery.fitted_equations import fit_and_deliver
 
-    delivered = fit_flows(config)
-    print(fit_text(delivered.source, delivered.fits, delivered.files), end="")
+    print(fit_and_deliver(config).summary, end="")
 
 
 @app.command("compare")

@@ -1,5 +1,9 @@
-"""Settings and delivered columns as Markdown, read from where they are declared."""
+"""The generated documents: every setting, every delivered column and every word of the inventory, as Markdown.
 
+Nothing here touches a file: ``tests/tools/refresh_documents.py`` writes what `documents` and `filled` give.
+"""
+
+import re
 import types
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
@@ -9,13 +13,72 @@ from pydantic.fields import FieldInfo
 
 from sitefinder.schema import CHANGE_LAYERS, LAYERS, Layer
 from sitefinder.settings import Settings
-from sitefinder.vocabulary import ACTIONS, FLAGS, REJECTION_REASONS, SCHEME_TYPES, VERDICTS, labels, names, phrases
+from sitefinder.vocabulary import (
+    ACTIONS,
+    EVIDENCE_GRADES,
+    FLAGS,
+    REJECTION_REASONS,
+    SCHEME_TYPES,
+    VERDICTS,
+    labels,
+    phrases,
+)
 
 Model = type[BaseModel]
 TYPE_WORDS = {str: "text", float: "number", int: "whole number", bool: "true or false"}
 # What a setting of several tables is called in place of its key.
 ANY_NAME = "NAME"
 UNIONS = (Union, types.UnionType)
+# The words of the inventory, by the name of the part that lists them.
+WORDS = {
+    "verdicts": ("Verdicts, worst first", VERDICTS),
+    "actions": ("Actions of rules", ACTIONS),
+    "scheme types": ("Scheme types", SCHEME_TYPES),
+    "rejection reasons": ("Rejection reasons, in the order of examination", REJECTION_REASONS),
+    "evidence": ("Evidence of fish survival, strongest first", EVIDENCE_GRADES),
+    "flags": ("Data-quality flags", FLAGS),
+}
+SETTINGS_INTRODUCTION = """\
+# Settings
+
+Every setting with its kind, its default and its meaning. [The guide](README.md) explains how they work together. A
+setting that is not listed here is refused; one that is left out takes its default. Paths are relative to the
+settings file, and units are part of the names. This file is generated from `sitefinder/settings/`.
+"""
+DICTIONARY_INTRODUCTION = """\
+# Data dictionary
+
+Every layer that a run and a comparison deliver, every column with its type, unit and meaning, and the words that
+columns may hold. Quantities are SI, with the unit in the name. Power is electrical power at the terminals. The
+GeoPackage holds the same in its layer `columns`. This file is generated from `sitefinder/schema/` and
+`sitefinder/vocabulary.py`.
+"""
+
+
+def documents() -> dict[str, str]:
+    """The documents that are generated whole.
+
+    Returns
+    -------
+    dict of str to str
+        Markdown by path in the checkout.
+    """
+    own = {name: layer for name, layer in CHANGE_LAYERS.items() if name not in LAYERS}
+    dictionary = [
+        DICTIONARY_INTRODUCTION,
+        "## Layers of a run\n",
+        _layer_list(LAYERS) + "\n",
+        layers_reference(LAYERS) + "\n",
+        "## Layers of a comparison\n",
+        "`sitefinder compare --output changes.gpkg` writes these, and `columns`.\n",
+        layers_reference(own) + "\n",
+        "## Words\n",
+        vocabulary_reference() + "\n",
+    ]
+    return {
+        "config/SETTINGS.md": f"{SETTINGS_INTRODUCTION}\n{_settings_list()}\n\n{settings_reference()}\n",
+        "sitefinder/schema/README.md": "\n".join(dictionary),
+    }
 
 
 def settings_reference() -> str:
@@ -26,9 +89,7 @@ def settings_reference() -> str:
     str
         Markdown. Tables that may hold the same settings share one heading.
     """
-    places: dict[Model, list[str]] = {}
-    _collect(Settings, "", places)
-    return "\n\n".join(_section(model, names) for model, names in places.items() if model is not Settings)
+    return "\n\n".join(_section(model, names) for model, names in _models().items())
 
 
 def layers_reference(layers: Mapping[str, Layer] = LAYERS) -> str:
@@ -46,37 +107,28 @@ def layers_reference(layers: Mapping[str, Layer] = LAYERS) -> str:
     """
     parts = []
     for layer in layers.values():
-        geometry = layer.geometry.lower() if layer.geometry else "no geometry"
         rows = [(f"`{column.name}`", column.dtype, column.unit, column.meaning) for column in layer.columns]
-        head = f"#### `{layer.name}` ({geometry})\n\nOne row for {layer.row}."
+        head = f"### `{layer.name}`\n\nOne row for {layer.row}; {_geometry(layer)}."
         parts.append(f"{head}\n\n{_table(('column', 'type', 'unit', 'meaning'), rows)}")
     return "\n\n".join(parts)
 
 
-def vocabulary_reference() -> str:
-    """Verdicts, rule actions, scheme types, rejection reasons and flags, with what each says.
+def vocabulary_reference(*names: str) -> str:
+    """Verdicts, rule actions, scheme types, rejection reasons, grades of evidence and flags, with their meaning.
+
+    Parameters
+    ----------
+    *names : str
+        Keys of `WORDS`: of one, its table alone; of none, all tables under their titles.
 
     Returns
     -------
     str
         Markdown.
     """
-    parts = []
-    for title, records in (
-        ("Verdicts, worst first", VERDICTS),
-        ("Actions of rules", ACTIONS),
-        ("Scheme types", SCHEME_TYPES),
-        ("Rejection reasons, in the order of examination", REJECTION_REASONS),
-        ("Data-quality flags", FLAGS),
-    ):
-        label, phrase = labels(records), phrases(records)
-        rows = [(f"`{name}`", label[name], phrase[name]) for name in names(records)]
-        if label == {name: name for name in label}:
-            table = _table(("name", "meaning"), [(name, text) for name, _, text in rows])
-        else:
-            table = _table(("name", "label", "meaning"), rows)
-        parts.append(f"#### {title}\n\n{table}")
-    return "\n\n".join(parts)
+    if names:
+        return "\n\n".join(_words(WORDS[name][1]) for name in names)
+    return "\n\n".join(f"### {title}\n\n{_words(records)}" for title, records in WORDS.values())
 
 
 def filled(text: str) -> str:
@@ -85,8 +137,7 @@ def filled(text: str) -> str:
     Parameters
     ----------
     text : str
-        Markdown that holds ``<!-- generated: settings -->``, ``<!-- generated: layers -->`` and ``<!-- generated:
-        changes -->``, each closed by ``<!-- end -->``.
+        Markdown. A part stands between ``<!-- generated: NAME -->``, with a key of `WORDS`, and ``<!-- end -->``.
 
     Returns
     -------
@@ -95,23 +146,26 @@ def filled(text: str) -> str:
     Raises
     ------
     ValueError
-        If a marker is not there exactly once, or is not closed.
+        If a part has no such name, or is not closed.
     """
-    notes = {name: layer for name, layer in CHANGE_LAYERS.items() if name not in LAYERS}
-    for name, made in (
-        ("settings", settings_reference()),
-        ("layers", layers_reference()),
-        ("changes", layers_reference(notes)),
-    ):
-        start, end = f"<!-- generated: {name} -->\n", "\n<!-- end -->"
-        if text.count(start) != 1 or end not in text.split(start)[1]:
-            raise ValueError(f"the text must hold {start.strip()} once, closed by {end.strip()}")
-        before, after = text.split(start)
-        text = before + start + made + end + after.split(end, 1)[1]
-    return text
+
+    def part(found: re.Match[str]) -> str:
+        if found[1] not in WORDS or found[2] is None:
+            raise ValueError(
+                f"<!-- generated: {found[1]} --> must name one of {', '.join(WORDS)}, closed by <!-- end -->"
+            )
+        return f"<!-- generated: {found[1]} -->\n{vocabulary_reference(found[1])}\n<!-- end -->"
+
+    return re.sub(r"^<!-- generated: (.*?) -->$(?:\n((?:(?!<!--).*\n)*)<!-- end -->$)?", part, text, flags=re.M)
 
 
 # Each model with the headings under which a settings file may hold it, in the order of the declarations.
+def _models() -> dict[Model, list[str]]:
+    places: dict[Model, list[str]] = {}
+    _collect(Settings, "", places)
+    return {model: names for model, names in places.items() if model is not Settings}
+
+
 def _collect(model: Model, place: str, places: dict[Model, list[str]]) -> None:
     for key, field in model.model_fields.items():
         inner, kind = _inner_model(field.annotation)
@@ -141,15 +195,41 @@ def _section(model: Model, headings: list[str]) -> str:
         (f"`{key}`", _kind(field), _default(field), field.description or "")
         for key, field in model.model_fields.items()
     ]
-    title = ", ".join(f"`{heading}`" for heading in headings)
     about = (model.__doc__ or "").strip()
-    return f"#### {title}\n\n{about}\n\n{_table(('setting', 'kind', 'default', 'meaning'), rows)}"
+    first, *others = headings
+    also = f" The same settings hold in {', '.join(f'`{heading}`' for heading in others)}." if others else ""
+    table = _table(("setting", "kind", "default", "meaning"), rows)
+    return f"## `{first}`\n\n{about}{also}\n\n{table}"
+
+
+# Links to the tables of a settings file.
+def _settings_list() -> str:
+    items = [f"[`{names[0]}`](#{re.sub(r'[^A-Za-z_]', '', names[0]).lower()})" for names in _models().values()]
+    return f"Tables: {', '.join(items)}."
+
+
+def _layer_list(layers: Mapping[str, Layer]) -> str:
+    rows = [(f"[`{name}`](#{name})", _geometry(layer), layer.row) for name, layer in layers.items()]
+    return _table(("layer", "geometry", "one row for"), rows)
+
+
+def _geometry(layer: Layer) -> str:
+    return f"{layer.geometry.lower()}s" if layer.geometry else "no geometry"
+
+
+def _words(records: Any) -> str:
+    label, phrase = labels(records), phrases(records)
+    if all(name == text for name, text in label.items()):
+        return _table(("name", "meaning"), [(f"`{name}`", phrase[name]) for name in label])
+    return _table(("name", "label", "meaning"), [(f"`{name}`", label[name], phrase[name]) for name in label])
 
 
 # Kind of value and its limits, in words.
 def _kind(field: FieldInfo) -> str:
     words = _kind_of(field.annotation)
     limits = _limits(field.metadata)
+    if words == TYPE_WORDS[str] and limits == "at least 1":
+        limits = "not empty"
     return f"{words}, {limits}" if limits else words
 
 
@@ -166,7 +246,7 @@ def _kind_of(annotation: Any) -> str:
         limits = _limits([item for part in parts[1:] for item in getattr(part, "metadata", [part])])
         return f"{_kind_of(parts[0])}, {limits}" if limits else _kind_of(parts[0])
     if origin is list:
-        return f"list of {_kind_of(parts[0])}"
+        return f"list of {re.sub(r'number(?!s)', 'numbers', _kind_of(parts[0]))}"
     if origin is dict:
         return f"{_kind_of(parts[1])} by name"
     if origin in UNIONS:

@@ -43,10 +43,13 @@ class EnergySettings(Section):
     )
     exit_loss_m: float = Field(0.05, ge=0, description="loss at the outlet [m] (common practice)")
     shut_down_times_mean: float | None = Field(
-        None, gt=0, description="turbines stand still above so many times the mean flow; absent: no such limit"
+        None, gt=0, description="turbines are shut down above this multiple of the mean flow; absent: never"
     )
     shut_down_exceedance_percent: float | None = Field(
-        None, gt=0, lt=100, description="turbines stand still above the flow exceeded so often [%]; absent: never"
+        None,
+        gt=0,
+        lt=100,
+        description="turbines are shut down above the flow of this exceedance [%]; absent: never",
     )
     water_temperature_degc: float | None = Field(
         None, ge=0, le=40, description="temperature of the water, for its density [°C]; absent: 1000 kg/m³"
@@ -54,11 +57,11 @@ class EnergySettings(Section):
     gravity_latitude_deg: float | None = Field(
         None, ge=-90, le=90, description="latitude of the region, for gravity [°]; absent: 9.80665 m/s²"
     )
-    min_power_kw: float = Field(1.0, ge=0, description="smaller plants are not offered [kW]")
+    min_power_kw: float = Field(1.0, ge=0, description="minimum installed capacity of a plant [kW]")
     design_exceedance_percent: list[float] = Field(
         [10, 15, 20, 25, 30, 40, 50, 60, 70],
         min_length=1,
-        description="design flows to try first [% exceeded]; turbine_options tells each for the chosen turbine",
+        description="design flows to try first [% exceeded]; turbine_options lists each for the selected turbine",
     )
     design_step_percent: float = Field(
         1.0,
@@ -80,7 +83,7 @@ class TailwaterSettings(Section):
 
     method: Literal["hydraulic_geometry", "none"] = Field(
         "hydraulic_geometry",
-        description="hydraulic_geometry, or the user's ratings where there are any; none: levels stand still",
+        description="hydraulic_geometry, or the user's ratings where there are any; none: levels are constant",
     )
     depth_at_1_m3s_m: float = Field(
         0.27,
@@ -106,7 +109,7 @@ class TailwaterSettings(Section):
         list(schemes_that("has_weir")), description="scheme types in which a weir holds the level at the intake"
     )
     rating_reach_m: float = Field(
-        1000.0, gt=0, description="farthest along its stream that a rating holds, up and down [m]"
+        1000.0, gt=0, description="maximum distance along the stream to which a rating applies [m]"
     )
 
 
@@ -117,7 +120,7 @@ class CostSettings(Section):
     price_year: int | None = Field(
         None, ge=1950, le=2100, description="year whose money all costs and prices are in; absent: the cost file's"
     )
-    discount_rate: float = Field(0.05, ge=0, description="rate a year, real or nominal as rate_kind says")
+    discount_rate: float = Field(0.05, ge=0, description="annual rate, real or nominal as rate_kind says")
     rate_kind: Literal["real", "nominal"] = Field(
         "real", description="whether discount_rate is without or with inflation; results go by the real rate"
     )
@@ -125,18 +128,20 @@ class CostSettings(Section):
         None, gt=-1, description="inflation a year, to turn a nominal rate into a real one"
     )
     lifetime_years: float = Field(40.0, gt=0, description="years over which capital is paid back")
-    price_per_kwh: float = Field(gt=0, description="what a kWh fed into the grid, or sold, earns")
+    price_per_kwh: float = Field(gt=0, description="price of a kWh fed into the grid or sold")
     own_use_price_per_kwh: float | None = Field(
-        None, gt=0, description="what a kWh that the owner uses saves; absent: none is used"
+        None, gt=0, description="price that a kWh used by the owner saves; absent: none is used"
     )
     own_use_share: Share | None = Field(None, description="share of a site's energy that the owner uses")
     own_use_kwh_per_year: float | None = Field(
-        None, ge=0, description="most that the owner uses of a site's energy in a year [kWh]"
+        None, ge=0, description="maximum of a site's energy that the owner uses in a year [kWh]"
     )
     connection: Literal["grid", "settlement"] = Field(
         "grid", description="where the line leads that a site pays for: nearest power line, or nearest settlement"
     )
-    max_lcoe_per_kwh: float | None = Field(None, gt=0, description="dearer stretches are not offered")
+    max_lcoe_per_kwh: float | None = Field(
+        None, gt=0, description="maximum levelised cost of energy; candidates above it are rejected"
+    )
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -161,10 +166,10 @@ class OffGridSettings(Section):
     """Settlements that no grid serves, and what a site could do for the nearest; off unless the table is there."""
 
     demand_column: str = Field(
-        description="column of inputs.settlements with the demand of a year, or how many people or homes there are"
+        description="column of inputs.settlements with the annual demand, or the number of inhabitants or homes"
     )
     kwh_per_unit: float = Field(
-        1.0, gt=0, description="yearly demand of one unit of that column [kWh]; 1 where the column holds kWh"
+        1.0, gt=0, description="annual demand of one unit of that column [kWh]; 1 where the column holds kWh"
     )
     beyond_m: float = Field(
         1000.0,
@@ -172,16 +177,16 @@ class OffGridSettings(Section):
         description="a settlement farther than this from every power line is off the grid [m]; without "
         "inputs.power_lines all are",
     )
-    farthest_m: float = Field(3000.0, gt=0, description="farthest from its settlement that a site serves it [m]")
+    farthest_m: float = Field(3000.0, gt=0, description="maximum distance at which a site serves a settlement [m]")
     diesel_litres_per_kwh: float = Field(
         0.35, gt=0, description="diesel that a generator burns for a kWh [l] (common practice, no source)"
     )
 
 
 class UncertaintySettings(Section):
-    """What the intervals of energy and cost are drawn from."""
+    """What the intervals of energy and cost are simulated from."""
 
-    simulations: int = Field(500, ge=50, description="draws of the simulation")
+    simulations: int = Field(500, ge=50, description="number of simulations")
     shared_flow_share: Share = Field(0.5, description="share of the flow error's variance that the region shares")
     year_to_year_sd: float | None = Field(
         None,

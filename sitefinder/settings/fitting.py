@@ -39,12 +39,12 @@ class FitSettings(Section):
         "others, or one fit in which they count as less than a limit",
     )
     censored_below_m3s: float | None = Field(
-        None, gt=0, description="that limit [m³/s]; absent: the least flow of the region that is not zero"
+        None, gt=0, description="that limit [m³/s]; absent: the lowest flow of the region that is not zero"
     )
     short_record_years: float = Field(10.0, ge=0, description="records shorter than this are named (own choice)")
     downstream_column: str | None = Field(
         None,
-        description="column with the id of the next gauge downstream, to tell nested gauges; absent: by distance",
+        description="column with the id of the next gauge downstream, to find nested gauges; absent: by distance",
     )
     year_to_year_log10: dict[str, float] = Field(
         default_factory=dict,

@@ -46,7 +46,7 @@ class DailyRecords(Section):
         365, ge=30, description="days that a short record and its neighbour must share (own choice)"
     )
     min_correlation: float = Field(
-        0.8, gt=0, lt=1, description="least correlation of their log flows on those days (own choice)"
+        0.8, gt=0, lt=1, description="minimum correlation of their log flows on those days (own choice)"
     )
     fit_months: bool = Field(False, description="fit the mean flow of each month as well, for the year by months")
     exceedance_percent: list[float] = Field(
@@ -67,12 +67,12 @@ class DailyRecords(Section):
 class NearGauges(Section):
     """How the flow of a gauge is carried up and down its own stream, and weighed against the equations."""
 
-    snap_m: float = Field(100.0, gt=0, description="farthest that a gauge may lie from its stream [m]")
+    snap_m: float = Field(100.0, gt=0, description="maximum distance of a gauge from its stream [m]")
     min_area_ratio: float = Field(
-        0.5, gt=0, lt=1, description="least area of a station against the gauge's (common practice 0.5)"
+        0.5, gt=0, lt=1, description="minimum ratio of a station's area to the gauge's (common practice 0.5)"
     )
     max_area_ratio: float = Field(
-        1.5, gt=1, description="greatest area of a station against the gauge's (common practice 1.5)"
+        1.5, gt=1, description="maximum ratio of a station's area to the gauge's (common practice 1.5)"
     )
     exponent: float | None = Field(
         None,
@@ -94,12 +94,12 @@ class NearGauges(Section):
 class SpotSettings(Section):
     """How spot gaugings adjust the flow at their place, and up and down their stream."""
 
-    snap_m: float = Field(100.0, gt=0, description="farthest that a gauging may lie from its stream [m]")
+    snap_m: float = Field(100.0, gt=0, description="maximum distance of a gauging from its stream [m]")
     min_area_ratio: float = Field(
-        0.5, gt=0, lt=1, description="least area of a station against the gauging's (own choice)"
+        0.5, gt=0, lt=1, description="minimum ratio of a station's area to the gauging's (own choice)"
     )
     max_area_ratio: float = Field(
-        1.5, gt=1, description="greatest area of a station against the gauging's (own choice)"
+        1.5, gt=1, description="maximum ratio of a station's area to the gauging's (own choice)"
     )
     concurrency_log_sd: float = Field(
         0.2,
@@ -109,7 +109,7 @@ class SpotSettings(Section):
     correlation_span: float = Field(
         1.0,
         gt=0,
-        description="how far along the curve a gauging tells, in standard deviations of exceedance (own choice)",
+        description="range of a gauging along the curve, in standard deviations of exceedance (own choice)",
     )
 
 
@@ -158,9 +158,9 @@ class EnvironmentalFlowBand(Section):
     """Flows from a threshold up to that of the next band."""
 
     from_m3s: float | None = Field(None, ge=0, description="flow at which the band begins [m³/s]")
-    from_exceedance_percent: Percent | None = Field(None, description="or the flow exceeded so often [%]")
+    from_exceedance_percent: Percent | None = Field(None, description="or the flow of this exceedance [%]")
     from_share_of_mean: float | None = Field(None, ge=0, description="or this share of the mean flow")
-    take_share: Share = Field(description="share of the flow that may be taken")
+    take_share: Share = Field(description="share of the flow that may be abstracted")
 
     @model_validator(mode="after")
     def _has_one_threshold(self) -> Self:
@@ -181,17 +181,17 @@ class EnvironmentalFlowStep(Section):
 class EnvironmentalFlowRule(Section):
     """One rule for the flow that stays in the stream; of several, the greatest holds."""
 
-    kind: Kind = Field(description="what the rule goes by; README tells each")
+    kind: Kind = Field(description="what the rule depends on; see Environmental flow in config/README.md")
     share: Share | None = Field(None, description="share of the mean flow, or of the flow of the moment")
     exceedance_percent: Percent | None = Field(
-        None, description="the flow exceeded so often [%], of the station's natural duration curve"
+        None, description="the flow of this exceedance [%], on the station's natural duration curve"
     )
     flow_m3s_km2: float | None = Field(None, ge=0, description="flow for each km² of catchment [m³/s/km²]")
     of_month: bool = Field(False, description="true: mean or exceeded flow of the month, not of the year")
-    hands_off_m3s: float | None = Field(None, ge=0, description="flow below which nothing is taken [m³/s]")
+    hands_off_m3s: float | None = Field(None, ge=0, description="flow below which nothing is abstracted [m³/s]")
     hands_off_share_of_mean: float | None = Field(None, ge=0, description="or this share of the mean flow")
-    take_share: Share | None = Field(None, description="share of the flow above it that may be taken")
-    take_max_m3s: float | None = Field(None, ge=0, description="most that may be taken [m³/s]")
+    take_share: Share | None = Field(None, description="share of the flow above it that may be abstracted")
+    take_max_m3s: float | None = Field(None, ge=0, description="maximum abstraction [m³/s]")
     take_max_share_of_mean: float | None = Field(None, ge=0, description="or this share of the mean flow")
     bands: list[EnvironmentalFlowBand] | None = Field(None, min_length=1, description="bands, by rising flow")
     between: Literal["steps", "linear"] = Field(
@@ -249,12 +249,12 @@ class EnvironmentalFlowSetting(EnvironmentalFlowRule):
 
     # Absent where a preset says it; `EnvironmentalFlowRule` always has one.
     kind: Kind | None = Field(  # type: ignore[assignment]
-        None, description="what the rule goes by; README tells each"
+        None, description="what the rule depends on; see Environmental flow in config/README.md"
     )
     preset: str | None = Field(
         None, description="file with a published rule in place of a kind, relative to the settings file"
     )
-    choice: str | None = Field(None, description="which of the preset's rules, where it offers several")
+    choice: str | None = Field(None, description="which of the preset's rules, where it has several")
 
     @model_validator(mode="after")
     def _is_rule_or_preset(self) -> Self:
@@ -291,22 +291,23 @@ class EnvironmentalFlowPreset(Section):
 
 
 class ReleaseSettings(Section):
-    """What a weir must leave for its fish pass and over its crest."""
+    """What a weir must release through its fish pass and over its crest."""
 
     fish_pass_m3s: float = Field(0.0, ge=0, description="water of a fish pass, where a scheme type has one [m³/s]")
     fish_pass_share_of_mean: Share = Field(0.0, description="or this share of the mean flow, the greater of both")
     fish_pass_in_environmental_flow: bool = Field(
-        True, description="true: that water counts inside the reserve; false: it comes on top"
+        True, description="true: that water counts as part of the environmental flow; false: it comes on top"
     )
     attraction_share: Share = Field(
         0.0,
-        description="least current out of a fish pass, that fish find it by, as a share of what the turbines take "
+        description="minimum attraction flow of a fish pass, as a share of the turbines' flow "
         "(common practice some 0.05, no source)",
     )
     crest_share: Share = Field(
-        1.0, description="share of the reserve that a scheme type without diverted length leaves over its crest"
+        1.0,
+        description="share of the environmental flow that a scheme without a depleted reach leaves on its crest",
     )
-    crest_min_m3s: float = Field(0.0, ge=0, description="least that it leaves over its crest [m³/s]")
+    crest_min_m3s: float = Field(0.0, ge=0, description="minimum flow over its crest [m³/s]")
 
     @property
     def changes_nothing(self) -> bool:
@@ -323,11 +324,11 @@ class ReleaseSettings(Section):
 class GaugeTable(Section):
     """A table of gauges to fit regional equations from."""
 
-    path: str = Field(description="CSV with a row a gauge, relative to the settings file")
+    path: str = Field(description="CSV with one row for each gauge, relative to the settings file")
     id_column: str = Field("gauge_id", description="column with the gauge's id")
     columns: dict[str, str] = Field(
         default_factory=dict,
-        description='columns that the table calls otherwise, by the name they need: area_km2 = "DRAINAGE"',
+        description='columns of the table that have other names, by the required name: area_km2 = "DRAINAGE"',
     )
     predictors: list[str] = Field(min_length=1, description="columns to regress on, log-log")
     record_years_column: str | None = Field(None, description="years of record, as weights")
@@ -365,7 +366,7 @@ class FlowSettings(Section):
         min_length=1, description="rules of the environmental flow, at any moment the greatest; local law decides"
     )
     closed_months: list[Month] = Field(
-        [], description="months, 1 to 12, in which nothing may be taken, for the migration of fish"
+        [], description="months, 1 to 12, without abstraction, for the migration of fish"
     )
     releases: ReleaseSettings = Field(ReleaseSettings(), description="fish passes, and what goes over a crest")
 

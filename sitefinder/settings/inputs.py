@@ -36,7 +36,7 @@ class DemSource(Source):
 
     vertical_unit: Literal["metre", "foot", "us_survey_foot"] = Field(description="unit of the elevations")
     vertical_datum: str = Field(
-        min_length=1, description="name of the vertical datum that the elevations stand on, such as EGM96"
+        min_length=1, description="name of the vertical datum of the elevations, such as EGM96"
     )
     nodata: float | None = Field(None, description="value that means no data, where the file states none")
     error_preset: str | None = Field(
@@ -181,16 +181,17 @@ class Inputs(Section):
     )
     streams: StreamSource | None = Field(None, description="mapped streams; absent: derived from the DEM")
     region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
-    districts: LayerSource | None = Field(None, description="polygons to add up totals in")
+    districts: LayerSource | None = Field(None, description="polygons for totals")
     structures: LayerSource | None = Field(None, description="existing weirs and drops")
     falls: LayerSource | None = Field(
-        None, description="natural falls as points; where fish turn back, effects along the stream end"
+        None, description="natural falls as points; effects along the stream end there"
     )
     plants: PlantSource | None = Field(
         None, description="existing plants: lines or points from intake to tailrace, polygons of ponds"
     )
     field_levels: Source | None = Field(
-        None, description="table (CSV) of drops measured between places; README tells its columns"
+        None,
+        description="table (CSV) of drops measured between places; see Field measurements in config/README.md",
     )
     ratings: Source | None = Field(None, description="table (CSV) of levels by flow at places")
     sections: Source | None = Field(None, description="table (CSV) of widths and depths measured at places")
@@ -206,17 +207,17 @@ class Inputs(Section):
         None, description="lines that a plant may feed into, for the cost of the connection"
     )
     settlements: LayerSource | None = Field(
-        None, description="places where people live; a line may lead there, and those off the grid are served"
+        None, description="settlements; a line may lead there, and those off the grid may be served"
     )
     karst: LayerSource | None = Field(
-        None, description="ground, or stretches of stream, where water is lost to or comes from caves"
+        None, description="karst: areas or reaches where water is lost underground or emerges"
     )
-    tidal: LayerSource | None = Field(None, description="tidal water; no site is offered there or below")
+    tidal: LayerSource | None = Field(None, description="tidal water; no site is selected there or below")
     regulated: LayerSource | None = Field(
-        None, description="dams that store water, as points, or the stretches or reservoirs that they rule"
+        None, description="dams that store water, as points, or the reaches or reservoirs that they regulate"
     )
     abstractions: LayerSource | None = Field(
-        None, description="points where water is taken from a stream or brought to it; README tells the columns"
+        None, description="points where water is abstracted or returned; see Flows in config/README.md"
     )
     flow_regions: FlowRegionSource | None = Field(
         None, description="polygons of the regions that flow equations are for; absent: each holds everywhere"

@@ -426,7 +426,7 @@ ALONG_STREAM = ("effect_distance_m", "stops_at_drop_m")
 class RuleSettings(LayerSource):
     """One exclusion or sensitivity layer with what it means."""
 
-    name: str = Field(min_length=1, description="name of the rule, as reasons tell it")
+    name: str = Field(min_length=1, description="name of the rule, as reasons list it")
     action: Action = Field(description="what the rule does where it holds")
     column: str | None = Field(None, description="column to filter by")
     values: list[str | int | float | bool] | None = Field(None, description="values that count")
@@ -457,18 +457,18 @@ class RuleSettings(LayerSource):
     stops_at_drop_m: float | None = Field(
         None,
         gt=0,
-        description="a fall of the long profile within a station's segment that ends the effect, too [m]",
+        description="a drop of the long profile within a station's segment that ends the effect, too [m]",
     )
     closed_months: list[Month] = Field(
         default_factory=list,
-        description="months in which nothing may be taken where the rule holds, 1 to 12; told, not valued",
+        description="months without abstraction where the rule holds, 1 to 12; listed, not valued",
     )
     covered_by: LayerSource | None = Field(
         None, description="polygons of the area that the layer covers; outside it the rule is unknown"
     )
     publish: Publication = Field(
         "exact",
-        description="what results tell: generalised: no feature and no place within the reach; hidden: "
+        description="what results show: generalised: no feature and no place within the reach; hidden: "
         "nor the rule's name, layer and filter",
     )
     may_be_empty: bool = Field(False, description="true where an empty or distant layer is right")

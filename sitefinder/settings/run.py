@@ -47,7 +47,7 @@ class ChannelSettings(Section):
         description="growth of width with flow at a station (Leopold & Maddock 1953, as restated by others)",
     )
     section_reach_m: float = Field(
-        1000.0, gt=0, description="farthest along its stream that a measured section holds, up and down [m]"
+        1000.0, gt=0, description="maximum distance along the stream to which a measured section applies [m]"
     )
 
 
@@ -159,23 +159,27 @@ class RankingSettings(Section):
     """How sites are chosen and ordered."""
 
     choose_by: Literal["net_value", "energy"] = Field(
-        "net_value", description="what the set of sites without overlap is best in"
+        "net_value", description="what the selected set of sites is best in"
     )
     rank_by: Literal["net_value", "energy", "lcoe_per_kwh", "score"] = Field(
         "net_value", description="what the chosen sites are ranked by; score: as [ranking.score] weighs"
     )
     score: ScoreSettings | None = Field(None, description="what the score is made of")
     min_power_kw: float = Field(
-        0.0, ge=0, description="stretches whose best plant is smaller are not offered, and told so [kW]"
+        0.0,
+        ge=0,
+        description="minimum installed capacity; smaller candidates are rejected as too little power [kW]",
     )
     max_road_distance_m: float | None = Field(
-        None, gt=0, description="stretches with a tailrace farther from any road are not offered [m]"
+        None, gt=0, description="maximum distance from the tailrace to a road [m]"
     )
     spacing_m: float = Field(
-        0.0, ge=0, description="least way along the stream from a site's tailrace to the next intake below [m]"
+        0.0,
+        ge=0,
+        description="minimum distance along the stream from a site's tailrace to the next intake downstream [m]",
     )
     allow: list[Allowable] = Field(
-        default_factory=list, description="doubtful stretches that may become sites all the same"
+        default_factory=list, description="doubtful candidates that may become sites all the same"
     )
 
     @model_validator(mode="after")
@@ -209,8 +213,8 @@ class RunSettings(Section):
 class NetworkSettings(Section):
     """How lines become links, stations and reaches."""
 
-    snap_m: float = Field(5.0, ge=0, description="farthest gap between line ends that is closed [m]")
-    station_spacing_m: float = Field(50.0, gt=0, description="greatest distance between stations [m]")
+    snap_m: float = Field(5.0, ge=0, description="maximum gap between line ends that is closed [m]")
+    station_spacing_m: float = Field(50.0, gt=0, description="maximum distance between stations [m]")
     reach_length_m: float = Field(500.0, gt=0, description="target length of a reach [m]")
     derive_threshold_km2: float = Field(
         1.0, gt=0, description="catchment at which a stream starts, where none are mapped [km²]"
@@ -230,14 +234,14 @@ class NetworkSettings(Section):
     divergence_share_column: str | None = Field(
         None, description="column of the streams with the share of single side arms, from 0 to 1"
     )
-    canal_column: str | None = Field(None, description="column of the streams that tells canals")
+    canal_column: str | None = Field(None, description="column of the streams that marks canals")
     canal_values: list[str | int | float | bool] | None = Field(
         None, description="values of that column that mean a canal: never the main arm, no source of an order"
     )
     ridge_m: float | None = Field(
         None,
         gt=0,
-        description="climb along a stream that is no error [m]; absent: most of 10 m, 4 RMSE, half a cell",
+        description="climb along a stream that is no error [m]; absent: the largest of 10 m, 4 RMSE, half a cell",
     )
 
     @model_validator(mode="after")
@@ -267,7 +271,7 @@ class TerrainSettings(Section):
         0, ge=0, description="holes in the DEM at most so many cells across are interpolated; 0: none"
     )
     engine: Literal["flood", "whitebox"] = Field(
-        "flood", description="how water is led to the streams: flooded from them, or burnt, breached and D8"
+        "flood", description="how drainage is found: flooded from the streams, or burnt, breached and D8"
     )
 
 
@@ -282,7 +286,7 @@ class HeadSettings(Section):
     standing_water_m: float = Field(
         300.0,
         ge=0,
-        description="a way so long over DEM cells of one elevation is standing water [m]; 0: not looked for",
+        description="minimum length over DEM cells of one elevation that is standing water [m]; 0: not looked for",
     )
     tidal_below_m: float | None = Field(
         None, description="water below this level on the DEM's datum is tidal [m]; absent: only a layer says"
@@ -296,7 +300,7 @@ class HeadSettings(Section):
 
 
 class FlagSettings(Section):
-    """How far what is doubtful upstream is told of downstream; shares are common practice, no source."""
+    """How far downstream a flag is carried; shares are common practice, no source."""
 
     regulated_percent: float = Field(
         10.0, gt=0, le=100, description="regulated while at least this share of the catchment lies above dams [%]"
@@ -314,19 +318,22 @@ class FlagSettings(Section):
         "(common practice, no source)",
     )
     altered_percent: float = Field(
-        1.0, ge=0, le=100, description="flow_altered where so much of the mean flow is taken or brought [%]"
+        1.0,
+        ge=0,
+        le=100,
+        description="flow_altered where at least this share of the mean flow is abstracted or returned [%]",
     )
 
 
 class StretchSettings(Section):
-    """Which stretches are valued."""
+    """Which candidates are considered."""
 
-    min_head_m: float = Field(0.5, gt=0, description="least gross head [m]")
-    max_head_m: float = Field(10.0, gt=0, description="greatest gross head [m]")
-    longest_m: float = Field(1500.0, gt=0, description="longest stretch, along the stream [m]")
-    min_flow_mean_m3s: float = Field(0.05, ge=0, description="least mean flow at the intake [m³/s]")
+    min_head_m: float = Field(0.5, gt=0, description="minimum gross head [m]")
+    max_head_m: float = Field(10.0, gt=0, description="maximum gross head [m]")
+    longest_m: float = Field(1500.0, gt=0, description="maximum length of a site along the stream [m]")
+    min_flow_mean_m3s: float = Field(0.05, ge=0, description="minimum mean flow at the intake [m³/s]")
     scheme_types: list[SchemeType] = Field(
-        list(head_schemes()), min_length=1, description="ways to get a head that are tried"
+        list(head_schemes()), min_length=1, description="scheme types to look for"
     )
     new_weir_heights_m: list[float] = Field([1.0, 2.0, 3.0], description="heights of new weirs to try [m]")
     freeboard_m: float = Field(
@@ -340,12 +347,12 @@ class StretchSettings(Section):
         description="length of a canal or pipe over the straight line between its ends, since it follows the "
         "contour (common practice, no source)",
     )
-    structure_snap_m: float = Field(60.0, ge=0, description="farthest a structure lies from its stream [m]")
+    structure_snap_m: float = Field(60.0, ge=0, description="maximum distance of a structure from its stream [m]")
 
     step_min_m: float = Field(
-        1.0, gt=0, description="least drop within a segment, beyond the slope around it, that is a step [m]"
+        1.0, gt=0, description="minimum drop within a segment, beyond the slope around it, that is a step [m]"
     )
-    step_standard_errors: float = Field(3.0, ge=0, description="least such drop in its standard errors")
+    step_standard_errors: float = Field(3.0, ge=0, description="minimum such drop in its standard errors")
     step_explained_m: float = Field(
         100.0, ge=0, description="a structure so near explains a step; others are listed as step_unexplained [m]"
     )
@@ -358,9 +365,9 @@ class StretchSettings(Section):
 
 
 class FishSettings(Section):
-    """When a turbine counts as safe for fish, and what is asked of their way past several."""
+    """When a turbine counts as fish-safe, and the passage survival required past several plants."""
 
-    min_survival: Share = Field(0.95, description="share of fish that must survive the way down")
+    min_survival: Share = Field(0.95, description="minimum share of fish that survive the passage")
     evidence: list[EvidenceGrade] = Field(["tested"], min_length=1, description="grades of evidence that count")
     spawning_rules: list[str] = Field(
         default_factory=list,

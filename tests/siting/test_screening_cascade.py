@@ -96,7 +96,7 @@ def steps_with(allow):
 
 
 @pytest.mark.parametrize(
-    ("allow", "excluded"),
+    ("allow", "barred"),
     [
         ([], [[0, 1], [0, 1], [1], []]),
         (["unknown"], [[0], [0], [], []]),

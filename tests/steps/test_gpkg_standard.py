@@ -2,7 +2,8 @@
 
 Open Geospatial Consortium, "OGC GeoPackage Encoding Standard," version 1.3.0, OGC 12-128r17, 2021. The text of
 the requirements on extensions, metadata and schema was read in the standard's public source (annexes F.8 and F.9,
-clause 2.3); tests name the requirement that they check. Those on features are in tests/delivery/test_geopackage.py.
+clause 2.3); tests name the requirement that they check. Those on features are in
+tests/delivery/test_geopackage.py.
 """
 
 import re

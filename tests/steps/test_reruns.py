@@ -448,10 +448,10 @@ def copied_region(sample_run, folder):
     return folder / sample_run.settings.relative_to(region)
 
 
-def test_the_plan_that_readme_shows_is_what_the_command_prints(
+def test_the_plan_that_the_sample_region_shows_is_what_the_command_prints(
     sample_run, repository, tmp_path, monkeypatch, capsys
 ):
-    readme = (repository / "README.md").read_text(encoding="utf-8")
+    readme = (repository / "sample-region" / "README.md").read_text(encoding="utf-8")
     (shown,) = re.findall(r"^<!-- result: plan -->\n```\n(.*?)```$", readme, flags=re.M | re.S)
     region = tmp_path / "region"
     settings = copied_region(sample_run, region)
