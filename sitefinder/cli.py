@@ -1,4 +1,4 @@
-"""The command line: arguments to stages, errors to exit status. What a command needs is imported inside it."""
+"""The command line: arguments to stages, errors to exit status. Commands import what they need."""
 
 import sys
 from pathlib import Path
@@ -20,7 +20,7 @@ Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", help="settings fi
 
 
 def main():
-    """Run the command; the user's mistakes exit with 2 and without a traceback."""
+    """Run the command; user errors exit with 2 and without a traceback."""
     try:
         app(prog_name="sitefinder", standalone_mode=True)
     except SitefinderError as error:
@@ -28,7 +28,7 @@ def main():
         print(error, file=sys.stderr)
         raise SystemExit(EXIT_USER_ERROR) from None
     except SystemExit as stopped:
-        # Typer turns an interrupt into this status without a word.
+        # Typer turns an interrupt into this status without a message.
         if stopped.code == EXIT_INTERRUPTED:
             print("interrupted; nothing was delivered", file=sys.stderr)
         raise
@@ -43,7 +43,7 @@ def _version(wanted: bool):
 @app.callback()
 def _options(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="say the version and stop")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="show the version and exit")
     ] = False,
 ):
     pass
@@ -53,19 +53,19 @@ def _options(
 def run(
     config: Config,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="processes for terrain tiles; changes no result")
+        int | None, typer.Option(min=1, help="processes for terrain tiles; no effect on results")
     ] = None,
     strict: Annotated[
-        bool, typer.Option("--strict", help="stop where a part of the stream network cannot be resolved")
+        bool, typer.Option("--strict", help="stop if a part of the stream network cannot be resolved")
     ] = False,
     no_store: Annotated[
-        bool, typer.Option("--no-store", help="use no results of earlier runs and keep none of this one")
+        bool, typer.Option("--no-store", help="neither use stored results nor store those of this run")
     ] = False,
     verify: Annotated[
-        bool, typer.Option("--verify", help="read files and stored results again, also where none seems changed")
+        bool, typer.Option("--verify", help="read all files and stored results again, even if unchanged")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
-    json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for machines")] = False,
+    json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for programs")] = False,
 ):
     """The whole job: progress on standard error, a summary on standard output."""
     from sitefinder.inventory import run_and_deliver
@@ -80,15 +80,15 @@ def run(
 
 @app.command()
 def new(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="folder to make; an empty one may be there")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="folder to create; it may exist if it is empty")
+    ],
 ):
-    """A folder to begin with: commented settings, machines, costs and presets to change, and a place for data."""
+    """Create a folder to start from: commented settings, turbines, costs, presets and a data folder."""
     from sitefinder.io.new_folder import write_new_folder
 
     settings = write_new_folder(folder)
-    print(
-        f"{settings}: settings to fill in, wherever they say TODO; your files go into {settings.parent / 'data'}"
-    )
+    print(f"{settings}: fill in every TODO; put your files into {settings.parent / 'data'}")
     print(f"  then:  sitefinder check {settings}")
 
 
@@ -107,11 +107,11 @@ def check(config: Config):
 
     settings, inputs = read_run(config)
     layers = ", ".join(inputs.layers) or "none"
-    print(f"{settings.run.name}: settings and inputs are sound")
+    print(f"{settings.run.name}: settings and inputs are valid")
     print(f"  layers:    {layers}")
     print(f"  rules:     {len(settings.rules)}")
-    print(f"  machines:  {len(inputs.turbines)} classes")
-    print(f"  repairs:   {len(inputs.repairs)} on reading; each is listed by a run")
+    print(f"  turbines:  {len(inputs.turbines)} classes")
+    print(f"  repairs:   {len(inputs.repairs)} on reading; a run lists each in the layer repairs")
 
 
 @app.command("fit-flows")
@@ -128,7 +128,8 @@ def compare_command(
     second: Annotated[
         Path | None,
         typer.Argument(
-            metavar="NEW", help="later run; absent: OLD is it, held against what it replaced (previous/)"
+            metavar="NEW",
+            help="later run; absent: OLD is the later run, compared with what it replaced (previous/)",
         ),
     ] = None,
     csv: Annotated[Path | None, typer.Option(help="write the layer changes as a table (CSV)")] = None,
@@ -138,11 +139,11 @@ def compare_command(
         typer.Option(
             min=0.01,
             show_default="20.0",
-            help="how far apart a stream may be drawn in the two to be the same \\[m]",
+            help="maximum distance between two lines of the same stream \\[m]",
         ),
     ] = None,
     min_change: Annotated[
-        float | None, typer.Option(min=0, max=100, help="numbers that differ by less count as the same [%]")
+        float | None, typer.Option(min=0, max=100, help="treat numbers that differ by less as equal [%]")
     ] = None,
 ):
     """What changed between two runs, reach by reach and site by site, with the cause."""
@@ -160,7 +161,7 @@ def scenarios(
     ],
     csv: Annotated[Path | None, typer.Option(help="write the figures as a table (CSV)")] = None,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="processes for terrain tiles; changes no result")
+        int | None, typer.Option(min=1, help="processes for terrain tiles; no effect on results")
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):

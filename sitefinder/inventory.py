@@ -66,7 +66,7 @@ _FOR_FILES = {
 
 
 class Plan(NamedTuple):
-    """What a run would do: `Planned` by stage, and where its results are kept, how many, how large [GB]."""
+    """What a run would do: `Planned` by stage, and the store of results: folder, number and size [GB]."""
 
     title: str
     stages: list[Planned]
@@ -576,7 +576,7 @@ def keep_memory(store: Store, memory: Memory) -> None:
         try:
             write_json(store.folder / FILES, memory.kept)
         except OSError as error:
-            store.notes.append(f"digests of files could not be kept: {error.strerror or error}")
+            store.notes.append(f"file digests could not be stored: {error.strerror or error}")
 
 
 def parts_of(settings: Settings, inputs: LazyInputs) -> dict[str, Any]:
@@ -590,7 +590,7 @@ def software_of_files() -> dict[str, str]:
 
 
 class KeptResults:
-    """Digests and keys of results as they are kept, for a plan; those that are not kept have no digest.
+    """Digests and keys of stored results, for a plan; results that are not stored have no digest.
 
     Parameters
     ----------
@@ -628,9 +628,9 @@ def planned(
     folder : Path
         Of the store.
     file_stages : sequence of Stage, optional
-        They are kept under what the results hold that they see as ``made``.
+        Their keys are the contents of the results that they depend on.
     given_to_files : callable, optional
-        Gives from results what those stages are given, and the parts of it.
+        Returns, from results, the arguments of those stages and their parts.
 
     Returns
     -------
@@ -652,7 +652,9 @@ def planned(
     for stage in file_stages:
         before = [name for name in stage.depends_on.get("made", ()) if name in redone]
         if before:
-            planned.append(Planned(stage.name, False, [f"after {listed(before)}, unless they come to the same"]))
+            planned.append(
+                Planned(stage.name, False, [f"after {listed(before)}, unless their results are unchanged"])
+            )
         else:
             own = recipes_of([stage], given, parts, software_of_files(), own_code())
             planned += plan_of(own, last, store.has, code_change)
@@ -670,7 +672,7 @@ def config_name(settings: Settings, folder: Path) -> str:
 
 
 class RunRecord:
-    """The account of a run while it goes on; it never goes into the delivery, only beside the results.
+    """Record of a run in progress, kept beside the stored results and never delivered.
 
     Parameters
     ----------
@@ -737,7 +739,7 @@ class RunRecord:
         try:
             write_record(store.folder, account)
         except OSError as error:
-            store.notes.append(f"the account of the run could not be kept: {error.strerror or error}")
+            store.notes.append(f"the record of the run could not be stored: {error.strerror or error}")
 
 
 # One run: what its stages are given, and what becomes of their results.
@@ -880,7 +882,7 @@ def make_files(
     fonts : sequence of Path
         See `sitefinder.report.handover.Handover`.
     scratch : Path
-        Folder for files on their way.
+        Temporary folder for files.
     started : callable, optional
         See `sitefinder.pipeline.graph.run_stages`.
 

@@ -1,4 +1,4 @@
-"""How far a run is: what each stage is called while it runs, and a bar in a terminal or a notebook."""
+"""Progress of a run: a text for each stage, and a bar in a terminal or a notebook."""
 
 from __future__ import annotations
 
@@ -12,51 +12,51 @@ from typing import Any
 Listener = Callable[[str, int, int], None]
 
 READING = "reading settings and inputs"
-# What a stage is called while it runs.
+# Progress text of each stage.
 STAGE_WORDS = {
-    "dem_seams": "looking for seams in the DEM",
-    "surface": "warping the DEM",
-    "relief": "shading the relief",
-    "network": "linking streams",
-    "resolved": "linking streams",
+    "dem_seams": "searching for seams in the DEM",
+    "surface": "reprojecting the DEM",
+    "relief": "shading relief",
+    "network": "building the stream network",
+    "check_network": "checking the stream network",
     "stationing": "placing stations and reaches",
     "structures": "placing structures",
-    "falls": "placing waterfalls",
-    "dem_errors": "estimating the DEM's errors",
-    "channels": "finding channels",
-    "terrain": "draining the terrain",
-    "catchments": "adding up catchments",
-    "long_profile": "fitting the long profile",
-    "field_levels": "taking in field measurements",
-    "heads": "taking in field measurements",
+    "falls": "placing natural falls",
+    "dem_errors": "mapping DEM errors",
+    "channels": "locating channels",
+    "terrain": "routing drainage",
+    "catchments": "delineating catchments",
+    "long_profile": "fitting long profiles",
+    "field_levels": "reading field levels",
+    "heads": "computing heads",
     "flows": "estimating flows",
-    "water_depths": "estimating water levels",
-    "channel_shapes": "estimating how wide streams are",
-    "water_bodies": "looking for lakes, tides and structures",
-    "minimum_heads": "finding the minimum resolvable head",
-    "marks": "flagging doubtful data",
-    "stretches": "finding stretches",
-    "energy": "valuing stretches",
-    "rule_overlaps": "laying rules over the streams",
-    "verdicts": "judging reaches",
+    "water_depths": "estimating water depths",
+    "channel_shapes": "estimating stream widths",
+    "water_bodies": "mapping lakes and tidal water",
+    "minimum_heads": "computing minimum resolvable heads",
+    "quality_flags": "setting data-quality flags",
+    "stretches": "generating stretches",
+    "energy": "evaluating stretches",
+    "rule_overlaps": "overlaying rules",
+    "verdicts": "determining verdicts",
     "sites": "selecting sites",
-    "fish_safety": "comparing fish-safe turbines",
-    "ranked_sites": "simulating and ranking the sites",
+    "fish_safety": "evaluating fish-safe turbines",
+    "ranked_sites": "simulating and ranking sites",
     "geopackage": "writing the GeoPackage",
-    "page": "drawing the page",
-    "field_sheets": "drawing the field sheets",
-    "district_map": "drawing the map plate",
+    "page": "writing the report page",
+    "field_sheets": "writing the field sheets",
+    "district_map": "writing the district map",
 }
-OTHER_STAGES = "making tables and files"
+OTHER_STAGES = "writing tables and files"
 
 
 def stage_words(name: str) -> str:
-    """What a stage is called while it runs.
+    """Progress text of a stage.
 
     Examples
     --------
     >>> stage_words("surface"), stage_words("sites_table")
-    ('warping the DEM', 'making tables and files')
+    ('reprojecting the DEM', 'writing tables and files')
     """
     return STAGE_WORDS.get(name, OTHER_STAGES)
 

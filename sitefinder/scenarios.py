@@ -1,4 +1,4 @@
-"""Several settings files run one after the other and set side by side: what `sitefinder scenarios` does."""
+"""Several settings files, run one after the other and shown side by side: `sitefinder scenarios`."""
 
 import os
 from collections.abc import Sequence
@@ -22,7 +22,7 @@ MEASURED = NEEDED | {"reaches": f"{NEEDED['reaches']} flags", "sites": f"{NEEDED
 
 
 class SideBySide(NamedTuple):
-    """A row a scenario with its measures, title and money of the first one, and the files written."""
+    """A row for each scenario with its figures, title and currency of the first one, and the files written."""
 
     table: pd.DataFrame
     title: str
@@ -54,7 +54,7 @@ def run_scenarios(
     -------
     SideBySide
         ``table``: ``scenario``, ``settings`` (file), ``delivered`` (file), the totals of
-        `sitefinder.comparison.scenario_figures.measures`, and how many sites became what against the first.
+        `sitefinder.comparison.scenario_figures.measures`, and the number of sites by change against the first.
 
     Raises
     ------
@@ -139,7 +139,7 @@ def _check_all(configs: Sequence[Path]) -> None:
                 ConfigError.of(
                     "scenarios would replace each other's results",
                     files=", ".join(files),
-                    expected="a run.output_folder of its own for each",
+                    expected="a separate run.output_folder for each",
                     found=folder,
                     fix="set run.output_folder in each",
                 )

@@ -1,14 +1,22 @@
-"""In what the provenance of two runs differs, and which of it can have led to which change."""
+"""Differences between the provenance of two runs, and which of them can have caused which change."""
+
+from __future__ import annotations
 
 import re
+from collections.abc import Hashable
 from functools import cache
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypedDict, TypeVar
 
 import pandas as pd
 
 from sitefinder.schema import LAYERS
 
-# What inputs of the provenance are called among those that stages see, where that is another name.
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator, Mapping
+
+    from sitefinder.pipeline.graph import Stage
+
+# Names of provenance inputs among the inputs that stages depend on, where they differ.
 PARTS_OF_INPUT = {
     "dem error preset": ("dem_error",),
     "equation file": ("equations",),
@@ -19,10 +27,10 @@ PARTS_OF_INPUT = {
     "gauge_stations": ("measured_gauges",),
     "spot_gaugings": ("spot_gaugings", "measured_gauges"),
 }
-# Inputs by names of the user's: rasters and layers that the flow equations read.
+# Inputs with names that the user chooses: rasters and layers that the flow equations read.
 NAMED_BY_USER = ("covariates", "shares")
-# What a row of the provenance that is told as a setting stands for, by how its name begins.
-REPORTED_AS_SETTING = {
+# Inputs behind provenance rows of kind setting, by how their names begin.
+SETTINGS_OF_INPUTS = {
     "equation ": ("equations",),
     "environmental flow rule ": ("environmental",),
     "money": ("costs",),
@@ -30,12 +38,12 @@ REPORTED_AS_SETTING = {
 }
 # Sections of the settings that change no table.
 CHANGES_NO_TABLE = ("delivery", "fit")
-# How names of settings and inputs begin that columns are made by beside stages.
+# Prefixes of settings and inputs in what columns are made by, besides stages.
 BESIDE = ("settings.", "inputs.")
-# Types of column whose values show whether a stage came to the same.
+# Types of column whose values show whether a stage gave the same result.
 FIGURES = ("real", "integer")
-# Settings that only say where something lies or who made it, whose content is told by its digest; and that there
-# are no rules, which are told one by one.
+# Settings that only state a path or a source, whose content has a digest; and that there are no rules, which are
+# compared one by one.
 NO_CAUSE = re.compile(
     r"(^|\.)(path|source|date|licence)$|^run\.(name|output_folder|workers)$|^costs\.file$|"
     r"^energy\.turbines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
@@ -43,68 +51,84 @@ NO_CAUSE = re.compile(
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
 RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
 ORDER_OF_RULES = "order of the rules"
-COLUMNS = ["origin", "name", "told", "old", "new"]
-# The fact that stages of rules see, and the one of what no stage is known to see, which may have led to anything.
+K = TypeVar("K", bound=Hashable)
+COLUMNS = ["origin", "name", "difference", "old", "new"]
+# The fact that stages of rules depend on, and the one that no known stage depends on, which may affect anything.
 RULES, ANYTHING = "rules", "anything"
-# The stage that selects sites: whatever reaches it can have led to another selection.
+# The stage that selects sites: anything that reaches it can have changed the selection.
 SELECTION = "sites"
-# What columns are made by that rules alone decide.
+# Stages of columns that rules alone decide.
 OF_RULES = ("verdicts",)
 
 
-class Causes(NamedTuple):
-    """Differences, and the graph by which they lead to results.
+class Provenance(TypedDict):
+    """The provenance of a run by kind, with what each row says; rules by name, apart from other settings.
 
-    ``table`` has a row a difference, as schema declares ``causes``; ``facts`` is for each of them what stages see
-    of it: names such as ``settings.heads.quantile``, ``inputs.dem``, ``rules`` and ``stages.flows``.
+    ``layer`` has the digest by rule and by "layer" or "area"; ``means`` describes each rule in a few words.
+    """
+
+    input: dict[str, str]
+    setting: dict[str, str]
+    stage: dict[str, str]
+    rule: dict[str, dict[str, str]]
+    layer: dict[tuple[str, str], str]
+    means: dict[str, str]
+
+
+class Causes(NamedTuple):
+    """Differences, and the graph that leads from them to results.
+
+    ``table`` has a row a difference, as the schema declares ``causes``; ``facts`` are for each of them the names
+    that stages depend on, such as ``settings.heads.quantile``, ``inputs.dem``, ``rules`` and ``stages.flows``.
     """
 
     table: pd.DataFrame
-    facts: list
-    graph: "StageGraph"
+    facts: list[set[str]]
+    graph: StageGraph
 
 
 class StageGraph:
-    """Which stages see what, and which read which, as the search for causes asks.
+    """Which settings, inputs and other stages each stage depends on, for the search for causes.
 
     Parameters
     ----------
     stages : iterable of sitefinder.pipeline.graph.Stage
-        Names, ``reads``, ``sees`` and ``each`` are looked at, and nothing is run.
+        Names, ``reads``, ``depends_on`` and ``each`` are read, and nothing is run.
     """
 
-    def __init__(self, stages):
+    def __init__(self, stages: Iterable[Stage]) -> None:
         stages = list(stages)
         self.names = {stage.name for stage in stages}
         self._reads = {stage.name: [name for name in stage.reads if name in self.names] for stage in stages}
-        self._depends_on = {}
+        self._depends_on: dict[str, set[str]] = {}
         for stage in stages:
             scoped = {f"{given}.{part}" for given, parts in stage.depends_on.items() for part in parts}
             if "settings.rules" in scoped or (stage.each is not None and stage.each.argument == "rule"):
                 scoped.add(RULES)
             self._depends_on[stage.name] = {*scoped, f"stages.{stage.name}"}
 
-    def seen_by_any(self, fact):
-        """Whether any stage sees a fact."""
+    def is_used_by_any(self, fact: str) -> bool:
+        """Whether any stage depends on a fact."""
         return any(_meet(fact, part) for parts in self._depends_on.values() for part in parts)
 
-    def facts_of(self, made_by, quiet=()):
-        """What a result is made of: all that its stages see and those that they read, and so on.
+    def facts_of(self, made_by: Iterable[str], quiet: Collection[str] = ()) -> dict[str, int]:
+        """Everything that a result depends on, through all stages before it.
 
         Parameters
         ----------
         made_by : iterable of str
-            Names of stages, and of settings and inputs beside them.
+            Names of stages, settings and inputs.
         quiet : collection of str
-            Stages that came to the same, through which nothing can have had an effect.
+            Stages with unchanged results, through which nothing can have had an effect.
 
         Returns
         -------
         dict of str to int
-            Each with the number of stages between it and the result, on the shortest way.
+            Each with the number of stages between it and the result, on the shortest path.
         """
         facts = dict.fromkeys((name for name in made_by if name not in self.names), 0)
-        near, known = [name for name in made_by if name in self.names and name not in quiet], set()
+        near = [name for name in made_by if name in self.names and name not in quiet]
+        known: set[str] = set()
         distance = 0
         while near:
             known |= set(near)
@@ -115,31 +139,37 @@ class StageGraph:
         return facts
 
 
-# Whether one of two dotted names is the other or lies within it.
-def _meet(one, other):
+# Whether one of two dotted names equals or contains the other.
+def _meet(one: str, other: str) -> bool:
     return f"{one}.".startswith(f"{other}.") or f"{other}.".startswith(f"{one}.")
 
 
-def differences(old, new, graph, defaults=()):
-    """In what two runs' provenance differs.
+def differences(
+    old: pd.DataFrame,
+    new: pd.DataFrame,
+    graph: StageGraph,
+    defaults: Mapping[str, str] | Iterable[tuple[str, str]] = (),
+) -> Causes:
+    """Differences between the provenance of two runs.
 
     Parameters
     ----------
     old, new : DataFrame
         ``provenance`` of each run.
     graph : StageGraph
-        Of the program that compares.
+        Of the running program.
     defaults : mapping
-        Values of settings where a file says nothing, as the provenance has them, by key. A setting that only one
-        run has, and at its default, is no difference: the other one's program did not have it yet.
+        Defaults of settings as text, by key. A setting that only one run has, at its default, is no difference:
+        the other run's program did not have it yet.
 
     Returns
     -------
     Causes
-        Rules first, then inputs, settings, stages. A rule is known by its name, wherever it stands in the list.
+        Rules first, then inputs, settings, stages. A rule is known by its name, at any position in the list.
     """
     before, after = (_split(table) for table in (old, new))
     defaults = dict(defaults)
+    rows: list[tuple[tuple[str, str, str, str, str], set[str]]]
     rows = [(row, {RULES}) for row in _rule_rows(before, after, defaults)]
     for name, old_digest, new_digest in _unequal(before["input"], after["input"]):
         text = f"input {name} {_became(old_digest, new_digest, 'changed')}"
@@ -154,35 +184,37 @@ def differences(old, new, graph, defaults=()):
     return Causes(pd.DataFrame([row for row, _ in rows], columns=COLUMNS), [facts for _, facts in rows], graph)
 
 
-# Provenance by kind, those of rules apart: {"input": {name: digest}, "rule": {name: {key: value}}, …}.
-def _split(table):
-    parts = {"input": {}, "setting": {}, "stage": {}, "rule": {}, "layer": {}, "means": {}}
-    numbered = {}
-    for row in table.itertuples():
-        match = RULE_SETTING.match(row.name)
-        of_rule = RULE_INPUT.match(row.name) if row.kind == "input" else None
+def _split(table: pd.DataFrame) -> Provenance:
+    parts: Provenance = {"input": {}, "setting": {}, "stage": {}, "rule": {}, "layer": {}, "means": {}}
+    numbered: dict[int, dict[str, str]] = {}
+    columns = ["kind", "name", "digest", "value", "source"]
+    for kind, name, digest, value, source in table[columns].itertuples(index=False, name=None):
+        match = RULE_SETTING.match(name)
+        of_rule = RULE_INPUT.match(name) if kind == "input" else None
         if of_rule:
-            parts["layer"][of_rule[2], "area" if of_rule[1] else "layer"] = row.digest
-        elif row.kind == "input":
-            parts["input"][row.name] = row.digest
-        elif row.kind == "stage":
-            parts["stage"][row.name] = row.value
+            parts["layer"][of_rule[2], "area" if of_rule[1] else "layer"] = digest
+        elif kind == "input":
+            parts["input"][name] = digest
+        elif kind == "stage":
+            parts["stage"][name] = value
         elif match:
-            numbered.setdefault(int(match[1]), {})[match[2]] = row.value
-        elif row.kind == "setting" and not NO_CAUSE.search(row.name):
+            numbered.setdefault(int(match[1]), {})[match[2]] = value
+        elif kind == "setting" and not NO_CAUSE.search(name):
             # An equation's or an environmental flow rule's text is its source.
-            parts["setting"][row.name] = row.value or row.source
+            parts["setting"][name] = value or source
     for number, settings in sorted(numbered.items()):
         name = settings.pop("name", f"number {number}")
-        notes = {key: value for key, value in settings.items() if not NO_CAUSE.search(key)}
-        parts["rule"].setdefault(name, notes)
+        kept_settings = {key: value for key, value in settings.items() if not NO_CAUSE.search(key)}
+        parts["rule"].setdefault(name, kept_settings)
         means = [settings.get(key, "") for key in ("action", "path", "layer")]
         parts["means"].setdefault(name, ", ".join(each for each in means if each))
     return parts
 
 
 # Names of which the values differ, with both; "" where there is none.
-def _unequal(before, after, defaults=None):
+def _unequal(
+    before: Mapping[K, str], after: Mapping[K, str], defaults: Mapping[K, str] | None = None
+) -> Iterator[tuple[K, str, str]]:
     for name in dict.fromkeys([*before, *after]):
         one, other = before.get(name, ""), after.get(name, "")
         missing = name not in before or name not in after
@@ -190,11 +222,13 @@ def _unequal(before, after, defaults=None):
             yield name, one, other
 
 
-def _became(old, new, otherwise):
+def _became(old: str, new: str, otherwise: str) -> str:
     return "is new" if not old else "is gone" if not new else otherwise
 
 
-def _rule_rows(before, after, defaults):
+def _rule_rows(
+    before: Provenance, after: Provenance, defaults: Mapping[str, str]
+) -> list[tuple[str, str, str, str, str]]:
     rows = []
     every = "rules[]."
     of_rule = {key.removeprefix(every): value for key, value in defaults.items() if key.startswith(every)}
@@ -219,8 +253,8 @@ def _rule_rows(before, after, defaults):
     return rows
 
 
-# What stages see of an input by its name in the provenance; several files of a kind are numbered there.
-def _facts_of_input(name, graph):
+# What stages depend on of an input by its name in the provenance, where several files of a kind are numbered.
+def _facts_of_input(name: str, graph: StageGraph) -> set[str]:
     kind = re.sub(r" \d+$", "", name)
     for known in (name, kind):
         parts = PARTS_OF_INPUT.get(known, (known, f"layers.{known}"))
@@ -230,10 +264,10 @@ def _facts_of_input(name, graph):
     return {f"inputs.{part}" for part in NAMED_BY_USER}
 
 
-# What stages see of a setting. One that says how an input is read changes that input; one that no stage sees by
-# itself, since it is of another version of the program, may change all that stages see of its section.
-def _facts_of_setting(key, graph):
-    for begin, parts in REPORTED_AS_SETTING.items():
+# What stages depend on of a setting. One that states how an input is read changes that input; one that no stage
+# knows, since it is of another version of the program, may change everything in its section.
+def _facts_of_setting(key: str, graph: StageGraph) -> set[str]:
+    for begin, parts in SETTINGS_OF_INPUTS.items():
         if key.startswith(begin):
             return {f"inputs.{part}" for part in parts}
     key = re.sub(r"\[\d+\]", "", key)
@@ -248,22 +282,23 @@ def _facts_of_setting(key, graph):
     return set() if section in CHANGES_NO_TABLE else {ANYTHING}
 
 
-# Whether a stage sees a fact, or a column is made by it.
-def _is_known(fact, graph):
+# Whether a stage depends on a fact, or a column is made by it.
+def _is_known(fact: str, graph: StageGraph) -> bool:
     beside = {part for made in _MADE_BY.values() for part in made}
-    return graph.seen_by_any(fact) or any(_meet(fact, part) for part in beside)
+    return graph.is_used_by_any(fact) or any(_meet(fact, part) for part in beside)
 
 
-def made_by(layer_name, column):
-    """Stages, and settings and inputs beside them, that a column is made by; all where it is not declared."""
-    return _MADE_BY.get((layer_name, column), (SELECTION,))
+def made_by(layer_name: str, column: str) -> tuple[str, ...]:
+    """Stages, settings and inputs that a column is made by; the selection where it is not declared."""
+    made: tuple[str, ...] = _MADE_BY.get((layer_name, column), (SELECTION,))
+    return made
 
 
 _MADE_BY = {(layer.name, column.name): column.made_by for layer in LAYERS.values() for column in layer.columns}
 
 
-def reaching(causes, layer_name, changed, shown=()):
-    """Which differences can have led to a row's change.
+def reaching(causes: Causes, layer_name: str, changed: Collection[str], shown: Collection[str] = ()) -> list[int]:
+    """Which differences can have caused a row's change.
 
     Parameters
     ----------
@@ -273,9 +308,9 @@ def reaching(causes, layer_name, changed, shown=()):
     changed : collection of str
         Columns of the row whose values differ.
     shown : collection of str
-        Columns that were compared. Nothing can have had its effect through a stage whose figures are shown and all
-        stayed as they were. A difference is left out where its shortest way to the row's change leads through such
-        a stage, unless no other difference is left.
+        Columns that were compared. No effect can have passed through a stage whose figures are shown and all
+        unchanged. A difference is left out where its shortest path to the row's change leads through such a
+        stage, unless no other difference is left.
 
     Returns
     -------
@@ -288,8 +323,8 @@ def reaching(causes, layer_name, changed, shown=()):
     return [row for row in near if near[row] == able[row]] or list(able)
 
 
-# Differences of which stages see anything among these facts, with the distance of the nearest.
-def _distances(causes, facts):
+# Differences that touch any of these facts, with the distance of the nearest.
+def _distances(causes: Causes, facts: Mapping[str, int]) -> dict[int, int]:
     found = {}
     for row, own in enumerate(causes.facts):
         distances = [facts[other] for fact in own for other in facts if _meet(fact, other)]
@@ -298,9 +333,9 @@ def _distances(causes, facts):
     return found
 
 
-# Stages of which a row shows figures, all as they were. Where a figure of several stages differs and each of them
-# seems quiet, what differs is something that the row does not show, so that none of them is.
-def _quiet(layer_name, changed, shown):
+# Stages whose figures in a row are all unchanged. Where a figure of several stages differs and each of them seems
+# unchanged, the row does not show what differs, so none of them counts as unchanged.
+def _quiet(layer_name: str, changed: Collection[str], shown: Collection[str]) -> set[str]:
     figures = {made_by(layer_name, name) for name in shown if name in _figures(layer_name)}
     moved = [{part for part in made_by(layer_name, name) if not part.startswith(BESIDE)} for name in changed]
     quiet = {made[0] for made in figures if len(made) == 1} - set().union(
@@ -310,12 +345,12 @@ def _quiet(layer_name, changed, shown):
 
 
 @cache
-def _figures(layer_name):
+def _figures(layer_name: str) -> frozenset[str]:
     return frozenset(column.name for column in LAYERS[layer_name].columns if column.dtype in FIGURES)
 
 
-def of_rules(causes, rules):
-    """Rows of differences in the rules of these names; where there are none, those that can change a verdict."""
+def of_rules(causes: Causes, rules: Collection[str]) -> list[int]:
+    """Rows of differences in the rules of these names; if there are none, those that can change a verdict."""
     table = causes.table
     of_name = [
         row

@@ -1,6 +1,8 @@
-"""Which rows of two runs belong together, and which of their values differ."""
+"""Matching of the rows of two runs, and values that differ between them."""
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
 import pandas as pd
@@ -9,7 +11,16 @@ import shapely
 from sitefinder.comparison.causes import Causes, reaching
 from sitefinder.schema import LAYERS
 
-# Own choices: lines drawn twice from the same stream lie so near each other, and share so much of their length.
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Iterable
+
+    import geopandas
+    import numpy.typing as npt
+
+    # Which of these pairs of rows, old and new, may be the same.
+    Judge = Callable[[npt.NDArray[np.int64], npt.NDArray[np.int64]], npt.NDArray[np.bool_]]
+
+# Own choices: two drawings of the same stream are within this distance over this share of their length.
 NEAR_M = 20.0
 MIN_SHARE = 0.5
 
@@ -17,20 +28,20 @@ MIN_SHARE = 0.5
 class Pairs(NamedTuple):
     """Rows of the old and of the new lines that belong together, and the share of their length that they share."""
 
-    old: np.ndarray
-    new: np.ndarray
-    share: np.ndarray
+    old: npt.NDArray[np.int64]
+    new: npt.NDArray[np.int64]
+    share: npt.NDArray[np.float64]
 
 
-def shared(old, new, near_m=NEAR_M):
-    """Share of two lines' length that lies near the other line.
+def shared(old: npt.ArrayLike, new: npt.ArrayLike, near_m: float = NEAR_M) -> npt.NDArray[np.float64]:
+    """Share of two lines' length within a distance of the other line.
 
     Parameters
     ----------
     old, new : array of LineString, shape (n,)
         Pairs [m].
     near_m : float
-        Farthest from a line that counts as on it [m].
+        Maximum distance from a line that counts as on it [m].
 
     Returns
     -------
@@ -55,56 +66,45 @@ def shared(old, new, near_m=NEAR_M):
     return result
 
 
-def along(lines, near_m):
-    """The ground within a distance of each line, cut square at its ends."""
-    return shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
+def along(lines: npt.NDArray[np.object_], near_m: float) -> npt.NDArray[np.object_]:
+    """The area within a distance of each line, with flat ends."""
+    ground: npt.NDArray[np.object_] = shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
+    return ground
 
 
-def pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, alike=None):
-    """Lines that lie on each other, each with one at most.
-
-    Parameters
-    ----------
-    old, new : array of LineString, shapes (n,) and (m,)
-        In the same coordinates [m].
-    near_m : float
-        See `shared`.
-    min_share : float
-        Least share of their length that two lines have in common to be taken for the same.
-    alike : callable, optional
-        Given rows of both, which of these pairs may be the same at all.
-
-    Returns
-    -------
-    Pairs
-        In the order of the old rows. Where several would do, those that share most are taken first, then those of
-        the earlier rows.
-    """
+# Pairs of coinciding lines, each line in one pair at most.
+def _pairs_by_place(
+    old: npt.ArrayLike,
+    new: npt.ArrayLike,
+    near_m: float = NEAR_M,
+    min_share: float = MIN_SHARE,
+    may_match: Judge | None = None,
+) -> Pairs:
     old, new = np.asarray(old, dtype=object), np.asarray(new, dtype=object)
     none = np.zeros(0, dtype=np.int64)
     if not (len(old) and len(new)):
         return Pairs(none, none, np.zeros(0))
     i, j = shapely.STRtree(new).query(old, predicate="dwithin", distance=near_m)
-    if alike is not None:
-        may = alike(i, j)
+    if may_match is not None:
+        may = may_match(i, j)
         i, j = i[may], j[may]
     share = shared(old[i], new[j], near_m)
     enough = share >= min_share
     i, j, share = i[enough], j[enough], share[enough]
-    taken_old, taken_new, kept = set(), set(), []
+    taken_old, taken_new, accepted = set(), set(), []
     for row in np.lexsort((j, i, -share)).tolist():
         if i[row] not in taken_old and j[row] not in taken_new:
             taken_old.add(i[row])
             taken_new.add(j[row])
-            kept.append(row)
-    kept = np.array(kept, dtype=np.int64)
-    kept = kept[np.argsort(i[kept], kind="stable")]
-    return Pairs(i[kept].astype(np.int64), j[kept].astype(np.int64), share[kept])
+            accepted.append(row)
+    rows = np.array(accepted, dtype=np.int64)
+    rows = rows[np.argsort(i[rows], kind="stable")]
+    return Pairs(i[rows].astype(np.int64), j[rows].astype(np.int64), share[rows])
 
 
-CAUSES_REPORTED = 4
-UNTOLD = "nothing that the provenance shows"
-# Ids are matched, not compared; places along a link are those of one network.
+CAUSES_SHOWN = 4
+UNKNOWN_CAUSE = "nothing that the provenance shows"
+# Ids are matched, not compared; metres along a link are comparable within one network only.
 NOT_COMPARED = ("reach_id", "site_id", "feature_id")
 OF_ONE_NETWORK = ("from_m", "to_m")
 
@@ -115,13 +115,22 @@ class Matched(NamedTuple):
     First the old rows in their order, then the new ones that are left.
     """
 
-    old: np.ndarray
-    new: np.ndarray
-    by: np.ndarray
+    old: npt.NDArray[np.int64]
+    new: npt.NDArray[np.int64]
+    by: npt.NDArray[np.object_]
 
 
-def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, alike=None):
-    """Rows of two runs that are the same thing: by id where it still lies there, else by place.
+def match(
+    old_ids: npt.NDArray[np.object_],
+    new_ids: npt.NDArray[np.object_],
+    old_lines: npt.NDArray[np.object_],
+    new_lines: npt.NDArray[np.object_],
+    *,
+    near_m: float = NEAR_M,
+    same: Judge | None = None,
+    may_match: Judge | None = None,
+) -> Matched:
+    """Rows of two runs that are the same object: by id where its location is unchanged, else by location.
 
     Parameters
     ----------
@@ -132,39 +141,39 @@ def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, a
     near_m : float
         See `sitefinder.comparison.matching.shared`.
     same : callable, optional
-        Given rows of the same id, whether they are the same thing; absent: whether their lines share enough.
-    alike : callable, optional
-        Given rows of different ids, whether they may be the same thing at all.
+        Given rows of the same id, whether they are the same object; by default whether their lines coincide.
+    may_match : callable, optional
+        Given rows of different ids, whether they may be the same object at all.
 
     Returns
     -------
     Matched
     """
-    partner = pd.Index(new_ids).get_indexer(old_ids)
+    partner = pd.Index(new_ids).get_indexer(pd.Index(old_ids))
     old_rows = np.flatnonzero(partner >= 0)
     new_rows = partner[old_rows]
     if same is None:
-        kept = shared(old_lines[old_rows], new_lines[new_rows], near_m) >= MIN_SHARE
+        accepted = shared(old_lines[old_rows], new_lines[new_rows], near_m) >= MIN_SHARE
     else:
-        kept = same(old_rows, new_rows)
-    old_rows, new_rows = old_rows[kept], new_rows[kept]
+        accepted = same(old_rows, new_rows)
+    old_rows, new_rows = old_rows[accepted], new_rows[accepted]
     of_old, by = np.full(len(old_ids), -1), np.full(len(old_ids), "", dtype=object)
     of_old[old_rows], by[old_rows] = new_rows, "id"
     left_old = np.flatnonzero(of_old < 0)
     left_new = np.setdiff1d(np.arange(len(new_ids)), new_rows)
-    may = None if alike is None else lambda i, j: alike(left_old[i], left_new[j])
-    pairs = pairs_by_place(old_lines[left_old], new_lines[left_new], near_m, alike=may)
+    may = None if may_match is None else lambda i, j: may_match(left_old[i], left_new[j])
+    pairs = _pairs_by_place(old_lines[left_old], new_lines[left_new], near_m, may_match=may)
     of_old[left_old[pairs.old]], by[left_old[pairs.old]] = left_new[pairs.new], "place"
-    alone = np.setdiff1d(np.arange(len(new_ids)), of_old[of_old >= 0])
+    only_new = np.setdiff1d(np.arange(len(new_ids)), of_old[of_old >= 0])
     return Matched(
-        np.concatenate([np.arange(len(old_ids)), np.full(len(alone), -1)]).astype(np.int64),
-        np.concatenate([of_old, alone]).astype(np.int64),
-        np.concatenate([by, np.full(len(alone), "", dtype=object)]),
+        np.concatenate([np.arange(len(old_ids)), np.full(len(only_new), -1)]).astype(np.int64),
+        np.concatenate([of_old, only_new]).astype(np.int64),
+        np.concatenate([by, np.full(len(only_new), "", dtype=object)]),
     )
 
 
-def compared_columns(layer_name, old, new):
-    """Columns of a layer that both runs have and that tell more than an id."""
+def compared_columns(layer_name: str, old: pd.DataFrame, new: pd.DataFrame) -> list[str]:
+    """Columns of a layer that both runs have, without ids."""
     return [
         column.name
         for column in LAYERS[layer_name].columns
@@ -172,7 +181,9 @@ def compared_columns(layer_name, old, new):
     ]
 
 
-def differing_values(layer_name, old, new, matched, min_change):
+def differing_values(
+    layer_name: str, old: pd.DataFrame, new: pd.DataFrame, matched: Matched, min_change: float
+) -> pd.DataFrame:
     """Values of matched rows that differ.
 
     Parameters
@@ -201,35 +212,37 @@ def differing_values(layer_name, old, new, matched, min_change):
         if name in OF_ONE_NETWORK:
             rows &= matched.by[both] == "id"
         columns = {"row": both[rows], "order": order, "column": name, "unit": units[name]}
-        columns |= {"old": list(map(_told, before[rows])), "new": list(map(_told, after[rows]))}
+        columns |= {"old": list(map(_as_text, before[rows])), "new": list(map(_as_text, after[rows]))}
         found.append(pd.DataFrame(columns))
     table = pd.concat(found, ignore_index=True).sort_values(["row", "order"], kind="stable", ignore_index=True)
     return table.drop(columns="order")
 
 
-def _unequal(before, after, min_change):
+def _unequal(before: npt.NDArray[Any], after: npt.NDArray[Any], min_change: float) -> npt.NDArray[np.bool_]:
     missing = [pd.isna(values) for values in (before, after)]
     if all(pd.api.types.is_numeric_dtype(values) and values.dtype != bool for values in (before, after)):
         one, other = (np.asarray(values, dtype=np.float64) for values in (before, after))
         apart = np.abs(one - other) > min_change * np.maximum(np.abs(one), np.abs(other))
         return np.where(missing[0] | missing[1], missing[0] != missing[1], apart)
     apart = np.asarray(before, dtype=object) != np.asarray(after, dtype=object)
-    return np.where(missing[0] | missing[1], missing[0] != missing[1], apart).astype(bool)
+    unequal: npt.NDArray[np.bool_] = np.where(missing[0] | missing[1], missing[0] != missing[1], apart)
+    return unequal.astype(bool)
 
 
-def _told(value):
+def _as_text(value: Any) -> str:
     if pd.isna(value):
         return ""
     return repr(float(value)) if isinstance(value, float) else str(value)
 
 
-def names_by_row(values):
+def names_by_row(values: pd.DataFrame) -> dict[int, tuple[str, ...]]:
     """Names of the differing columns of each row that has some: {row: (name, …)}."""
-    return {row: tuple(names) for row, names in values.groupby("row", sort=True)["column"]}
+    groups = values.groupby("row", sort=True)["column"]
+    return {cast("int", row): tuple(names) for row, names in groups}
 
 
 class CauseWords:
-    """Which differences reach a change, as text; the same question is answered once.
+    """Which differences can have caused a change, as text; answers are cached.
 
     Parameters
     ----------
@@ -240,22 +253,23 @@ class CauseWords:
         Columns that are compared.
     """
 
-    def __init__(self, causes: Causes, layer_name, shown):
-        self._causes, self._layer_name, self._shown, self._known = causes, layer_name, tuple(shown), {}
+    def __init__(self, causes: Causes, layer_name: str, shown: Collection[str]) -> None:
+        self._causes, self._layer_name, self._shown = causes, layer_name, tuple(shown)
+        self._known: dict[tuple[tuple[str, ...], bool], list[int]] = {}
 
-    def of_columns(self, changed, narrowed=True):
-        """Rows of differences behind changed columns; narrowed: without those that touch only what stayed."""
+    def of_columns(self, changed: Collection[str], narrowed: bool = True) -> list[int]:
+        """Differences behind changed columns; narrowed: without those that affect only unchanged figures."""
         key = (tuple(changed), narrowed)
         if key not in self._known:
             self._known[key] = reaching(self._causes, self._layer_name, changed, self._shown if narrowed else ())
         return self._known[key]
 
-    def notes(self, rows):
+    def text(self, rows: Iterable[int]) -> str:
         """The differences as text; the first few where there are many."""
-        return reported_causes(self._causes.table.iloc[sorted(set(rows))])
+        return causes_text(self._causes.table.iloc[sorted(set(rows))])
 
 
-def reported_causes(table):
+def causes_text(table: pd.DataFrame) -> str:
     """Differences as text; the first few where there are many.
 
     Parameters
@@ -267,29 +281,30 @@ def reported_causes(table):
     -------
     str
     """
-    notes = table["told"].tolist()
-    if not notes:
-        return UNTOLD
-    rest = len(notes) - CAUSES_REPORTED
-    return "; ".join(notes[:CAUSES_REPORTED]) + (f"; and {rest} more" if rest > 0 else "")
+    differences = table["difference"].tolist()
+    if not differences:
+        return UNKNOWN_CAUSE
+    rest = len(differences) - CAUSES_SHOWN
+    return "; ".join(differences[:CAUSES_SHOWN]) + (f"; and {rest} more" if rest > 0 else "")
 
 
-def taken(values, rows, missing):
-    """Values of rows, and what stands where there is no row (-1)."""
-    values = np.asarray(values, dtype=object)
-    return [values[row] if row >= 0 else missing for row in rows.tolist()]
+def values_at(values: npt.ArrayLike, rows: npt.NDArray[np.int64], missing: object) -> list[Any]:
+    """Values of rows, with a placeholder where there is no row (-1)."""
+    own = np.asarray(values, dtype=object)
+    return [own[row] if row >= 0 else missing for row in rows.tolist()]
 
 
-def lines_of(table):
+def lines_of(table: geopandas.GeoDataFrame) -> npt.NDArray[np.object_]:
     """Geometry of a table as an array of shapely's."""
     return np.asarray(table.geometry, dtype=object)
 
 
-def as_real(values):
+def as_real(values: Iterable[object]) -> npt.NDArray[np.float64]:
     """Numbers as float64, NaN for what is missing."""
     return pd.to_numeric(pd.Series(values, dtype=object), errors="coerce").to_numpy(dtype=np.float64)
 
 
-def points_of(table):
+def points_of(table: geopandas.GeoDataFrame) -> npt.NDArray[np.float64]:
     """Coordinates of a table of points, shape (n, 2)."""
-    return shapely.get_coordinates(lines_of(table))
+    places: npt.NDArray[np.float64] = shapely.get_coordinates(lines_of(table))
+    return places

@@ -1,4 +1,8 @@
-"""An inventory in a few figures, to stand beside those of other settings."""
+"""Key figures of an inventory, for comparison with those of other settings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -6,8 +10,15 @@ from sitefinder.schema import CHANGES, VERDICTS, has_flag
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 from sitefinder.vocabulary import HEAD_NOT_RESOLVED, passing_verdicts
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
-def measures(tables, *, energy_p90_mwh, energy_p10_mwh, counts_unresolved=False):
+    import pandas as pd
+
+
+def measures(
+    tables: Mapping[str, Any], *, energy_p90_mwh: float, energy_p10_mwh: float, counts_unresolved: bool = False
+) -> dict[str, float]:
     """Totals of a run by name, the unit in the name.
 
     Parameters
@@ -22,32 +33,32 @@ def measures(tables, *, energy_p90_mwh, energy_p10_mwh, counts_unresolved=False)
     Returns
     -------
     dict of str to float
-        In the order in which they are told.
+        In the order in which they are shown.
     """
     sites, reaches = tables["sites"], tables["reaches"]
     km = reaches["length_m"].to_numpy(dtype=np.float64) / METRES_PER_KILOMETRE
-    notes = {"reaches": len(reaches), "reach_length_km": km.sum()}
+    figures: dict[str, float] = {"reaches": len(reaches), "reach_length_km": km.sum()}
     for verdict in reversed(VERDICTS):
-        notes[f"{verdict}_length_km"] = km[(reaches["verdict"] == verdict).to_numpy()].sum()
+        figures[f"{verdict}_length_km"] = km[(reaches["verdict"] == verdict).to_numpy()].sum()
     kilowatts = reaches["theoretical_kw"].fillna(0.0).to_numpy(dtype=np.float64)
     if not counts_unresolved:
         kilowatts = np.where(has_flag(reaches["flags"], HEAD_NOT_RESOLVED.name), 0.0, kilowatts)
     free = reaches["verdict"].isin(passing_verdicts(())).to_numpy()
-    notes["theoretical_mw"] = kilowatts.sum() / KILOWATTS_PER_MEGAWATT
-    notes["theoretical_open_mw"] = kilowatts[free].sum() / KILOWATTS_PER_MEGAWATT
-    notes["sites"] = len(sites)
-    notes["power_mw"] = sites["power_kw"].sum() / KILOWATTS_PER_MEGAWATT
+    figures["theoretical_mw"] = kilowatts.sum() / KILOWATTS_PER_MEGAWATT
+    figures["theoretical_open_mw"] = kilowatts[free].sum() / KILOWATTS_PER_MEGAWATT
+    figures["sites"] = len(sites)
+    figures["power_mw"] = sites["power_kw"].sum() / KILOWATTS_PER_MEGAWATT
     for name, energy_mwh in (
         ("energy_gwh", sites["energy_mwh"].sum()),
         ("energy_gwh_p90", energy_p90_mwh),
         ("energy_gwh_p10", energy_p10_mwh),
     ):
-        notes[name] = energy_mwh / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
-    notes["capital_cost"] = sites["capital_cost"].sum()
-    return notes
+        figures[name] = energy_mwh / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+    figures["capital_cost"] = sites["capital_cost"].sum()
+    return figures
 
 
-def site_counts(changes):
+def site_counts(changes: pd.DataFrame) -> dict[str, int]:
     """Number of sites of each change, against the first run.
 
     Parameters

@@ -1,4 +1,4 @@
-"""Delivered GeoPackages read back, if they are ours and hold what is asked for."""
+"""Delivered GeoPackages, read back and checked."""
 
 import os
 import tempfile
@@ -16,7 +16,7 @@ PREVIOUS = "previous"
 
 
 def writable_folder(path):
-    """The output folder, if it can be made and written; nothing is left behind by asking.
+    """The output folder, checked to be writable; the check leaves nothing behind.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ def writable_folder(path):
     Raises
     ------
     InputError
-        If a file stands in the way, or the folder or the nearest one above it takes no new files.
+        If a file has that name, or the folder or its nearest existing parent is not writable.
     """
     path = Path(path)
     nearest = next(folder for folder in (path, *path.absolute().parents) if os.path.lexists(folder))
@@ -41,7 +41,7 @@ def writable_folder(path):
             folder=path,
             expected="a folder, or a name that is still free",
             found=f"{nearest} is not a folder",
-            fix="change run.output_folder, or move what stands in the way",
+            fix="change run.output_folder, or move that file",
         )
     try:
         with tempfile.TemporaryDirectory(prefix=".trial-", dir=nearest) as trial:
@@ -50,14 +50,14 @@ def writable_folder(path):
         raise InputError.of(
             "the output folder cannot be written",
             folder=path,
-            expected=f"leave to make files in {nearest}",
+            expected=f"permission to make files in {nearest}",
             found=error.strerror,
             fix="change run.output_folder, or its permissions, or make room on the disk",
         ) from error
     return path
 
 
-# The file that a run delivers, in a folder that is given in its place.
+# The file that a run delivers, where a folder is given.
 DELIVERED = "sites.gpkg"
 
 
@@ -186,7 +186,7 @@ def read_delivery(path, needed):
     Raises
     ------
     InputError
-        If the file cannot be read, is no delivery, or lacks a layer, a column, or the stretch of a site.
+        If the file cannot be read, is not a delivery, or lacks a layer, a column, or the stretch of a site.
     """
     path = Path(path)
     try:
@@ -205,7 +205,7 @@ def read_delivery(path, needed):
     if missing:
         ours = "reaches" in present and "provenance" in present
         raise InputError.of(
-            "the delivery lacks layers" if ours else "this is no delivery of sitefinder",
+            "the delivery lacks layers" if ours else "this is not a delivery of sitefinder",
             file=path,
             expected=f"the layers {', '.join(needed)}",
             found=f"the layers {listed(present, shown=20)}" if present else "no layer",
@@ -217,13 +217,17 @@ def read_delivery(path, needed):
         raise _of_earlier_version(path, earlier)
     problems = [problem for name in needed for problem in _column_problems(tables[name], name, needed[name])]
     if problems:
-        problems.append(described("it is of an older kind", fix="run it again with this version of sitefinder"))
+        problems.append(
+            described(
+                "an older version of sitefinder wrote it", fix="run it again with this version of sitefinder"
+            )
+        )
         raise all_of(InputError, str(path), problems)
     drawn = set(tables["stretches"]["site_id"]) if {"sites", "stretches"} <= set(needed) else set()
     bare = [site for site in tables["sites"]["site_id"] if site not in drawn] if "sites" in needed else []
     if bare:
         raise InputError.of(
-            "the delivery is not whole",
+            "the delivery is incomplete",
             file=path,
             expected="a stretch for every site",
             found=f"none for {listed(bare)}",

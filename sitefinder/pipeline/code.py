@@ -19,6 +19,8 @@ _IMPORT = re.compile(
     re.MULTILINE,
 )
 _COMMENT = re.compile(rb"#[^\n]*")
+# What is imported for annotations alone, by the type checker and never by a run.
+_FOR_TYPES = re.compile(rb"^if TYPE_CHECKING:[ \t]*\n(?:[ \t]+[^\n]*\n|[ \t]*\n)+", re.MULTILINE)
 
 
 class SourceCode:
@@ -41,7 +43,8 @@ class SourceCode:
     so on. Importing a module runs the ``__init__`` of each package that it lies in, so those count, except that
     of the outermost package: it only offers names of others to the user. A data file beside modules (a template,
     a style) counts as part of each module of that folder; one in a folder without modules as part of those of
-    the nearest folder above that has some. What lies in the outermost folder itself, or only there, counts for
+    the nearest folder above that has some. What a module imports under ``if TYPE_CHECKING:``, for annotations
+    alone, it does not reach. What lies in the outermost folder itself, or only there, counts for
     nobody: files that a user may choose are inputs, with digests of their own.
 
     Names put together while the program runs (``importlib.import_module``) are not followed. Nothing that a stage

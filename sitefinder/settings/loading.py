@@ -1,4 +1,4 @@
-"""Settings files joined and checked against a model: an instance, or one error that names every problem."""
+"""Settings files merged and checked against a model: an instance, or one error that lists every problem."""
 
 import difflib
 from collections.abc import Callable, Iterable, Iterator
@@ -11,10 +11,10 @@ from sitefinder.settings import renamed
 
 EXTENDS, LEFT_OUT = "extends", "left_out"
 RULES, RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED = "rules", "rules_left_out", "rules_changed", "rules_added"
-RULE_WORDS = (RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED)
-# Words of a file that extends another; none of them is a setting.
-EXTENDING_WORDS = (EXTENDS, LEFT_OUT, *RULE_WORDS)
-# What a file never takes over from the one it extends, lest one run's results replace the other's.
+RULE_KEYS = (RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED)
+# Keys of a file that extends another; none is a setting.
+EXTENDING_KEYS = (EXTENDS, LEFT_OUT, *RULE_KEYS)
+# Never inherited from the extended file, so that one run does not replace the results of the other.
 OWN_KEY = ("run", "output_folder")
 
 
@@ -33,7 +33,7 @@ class Node(NamedTuple):
 
 
 class Joined(NamedTuple):
-    """The settings of files laid over each other, and where each was written.
+    """The merged settings of several files, and where each was written.
 
     ``written(location)`` gives the key as the user wrote it and the file, the latter None for a table that several
     files make, and for files that extend nothing.
@@ -44,29 +44,29 @@ class Joined(NamedTuple):
 
 
 def join(files: list[tuple[str, dict[str, Any]]]) -> Joined:
-    """Settings of files that extend one another, the later over the earlier.
+    """Merged settings of files that extend one another; a later file takes precedence.
 
     Parameters
     ----------
     files : list of (str, dict)
-        What to call each file, and its tables; the first extends nothing, each other one the one before it.
+        Name of each file in messages, and its tables; the first extends nothing, each other one its predecessor.
 
     Returns
     -------
     Joined
-        Tables are merged key by key; anything else, lists too, takes the place of the earlier. ``left_out`` takes
-        keys out first. The rules are replaced whole by ``rules``, or edited: ``rules_left_out`` takes some out,
-        ``rules_changed`` lays keys over others by their names, ``rules_added`` puts new ones behind them.
-        ``run.output_folder`` is never taken over.
+        Tables are merged key by key; any other value, lists included, replaces the earlier one. ``left_out``
+        removes keys first. ``rules`` replaces all rules; ``rules_left_out`` removes rules,
+        ``rules_changed`` changes keys of rules by name, ``rules_added`` appends new ones.
+        ``run.output_folder`` is never inherited.
 
     Raises
     ------
     ConfigError
-        Naming every problem of these words at once, with its file.
+        Listing every problem of these keys at once, with its file.
     """
     whole, problems = Node({}, files[-1][0], ""), []
     for number, (name, mapping) in enumerate(files):
-        words = {word: _node(mapping[word], name, word) for word in EXTENDING_WORDS if word in mapping}
+        words = {word: _node(mapping[word], name, word) for word in EXTENDING_KEYS if word in mapping}
         own = _node({key: value for key, value in mapping.items() if key not in words}, name, "")
         found = _misused(words, own, extends=number > 0)
         if not found:
@@ -83,7 +83,7 @@ def join(files: list[tuple[str, dict[str, Any]]]) -> Joined:
     return Joined(_plain(whole), lambda location: _written(whole, location, files[-1][0]))
 
 
-# A mapping as nodes, down to what is no table.
+# A mapping as nodes, down to values that are not tables.
 def _node(value: object, file: str, place: str) -> Node:
     if isinstance(value, dict):
         inner = {key: _node(each, file, f"{place}.{key}" if place else key) for key, each in value.items()}
@@ -101,7 +101,7 @@ def _plain(node: Node) -> Any:
     return node.value
 
 
-# The later over the earlier; neither is altered.
+# The later merged over the earlier; neither is changed.
 def _over(earlier: Node, later: Node) -> Node:
     if not (isinstance(earlier.value, dict) and isinstance(later.value, dict)):
         return later
@@ -111,24 +111,26 @@ def _over(earlier: Node, later: Node) -> Node:
     return Node(merged, None, later.place)
 
 
-# Words of the wrong kind, or where they mean nothing.
+# Keys of the wrong type, or without effect.
 def _misused(words: dict[str, Node], own: Node, extends: bool) -> list[str]:
     if not extends:
-        return [f"{word}: only a file that extends another has this" for word in words if word != EXTENDS]
+        return [f"{word}: only allowed in a file that extends another" for word in words if word != EXTENDS]
     problems = []
     for word in (LEFT_OUT, RULES_LEFT_OUT):
         if word in words and not _is_list_of(words[word].value, str):
             problems.append(f"{word}: must be a list of texts (found {_plain(words[word])!r})")
     if RULES_ADDED in words and not _is_list_of(words[RULES_ADDED].value, Node):
-        problems.append(f"{RULES_ADDED}: must be tables, each headed [[{RULES_ADDED}]]")
+        problems.append(f"{RULES_ADDED}: must be tables, each with the heading [[{RULES_ADDED}]]")
     changed = words.get(RULES_CHANGED)
     if changed is not None and not (
         isinstance(changed.value, dict) and all(isinstance(each.value, dict) for each in changed.value.values())
     ):
         problems.append(f"{RULES_CHANGED}: must hold a table for each rule, as [{RULES_CHANGED}.NAME]")
-    both = [word for word in RULE_WORDS if word in words]
+    both = [word for word in RULE_KEYS if word in words]
     if RULES in own.value and both:
-        problems.append(f"{RULES}: replaces all rules and leaves nothing to {', '.join(both)}; keep one of them")
+        problems.append(
+            f"{RULES}: replaces all rules, so {', '.join(both)} would have no effect; keep one or the other"
+        )
     return problems
 
 
@@ -136,7 +138,7 @@ def _is_list_of(value: object, kind: type) -> bool:
     return isinstance(value, list) and all(isinstance(each, kind) for each in value)
 
 
-# Take out the keys that are named; each must be there.
+# Remove the listed keys; each must exist.
 def _leave_out(whole: Node, words: dict[str, Node]) -> list[str]:
     problems = []
     for row, key in enumerate(words[LEFT_OUT].value if LEFT_OUT in words else [], 1):
@@ -145,7 +147,7 @@ def _leave_out(whole: Node, words: dict[str, Node]) -> list[str]:
     return problems
 
 
-# Take a key out of a table, on a copy of every table above it; whether it was there.
+# Remove a key, on a copy of every table above it; returns whether it existed.
 def _take_out(whole: Node, key: tuple[str, ...]) -> bool:
     table = whole.value
     for part in key[:-1]:
@@ -157,7 +159,7 @@ def _take_out(whole: Node, key: tuple[str, ...]) -> bool:
     return table.pop(key[-1], None) is not None
 
 
-# Every key with a place of its own, dotted.
+# Every key, dotted.
 def _keys(node: Node, prefix: str = "") -> Iterator[str]:
     for key, inner in node.value.items():
         yield prefix + key
@@ -166,11 +168,11 @@ def _keys(node: Node, prefix: str = "") -> Iterator[str]:
 
 
 def _edit_rules(whole: Node, words: dict[str, Node]) -> list[str]:
-    if not any(word in words for word in RULE_WORDS):
+    if not any(word in words for word in RULE_KEYS):
         return []
     kept = whole.value.get(RULES, Node([], None, RULES)).value
     if not _is_list_of(kept, Node):
-        return []  # not rules at all, which the model will tell
+        return []  # not rules at all, which the model reports
     rules = {_name(rule): rule for rule in kept}
     problems = []
     for row, name in enumerate(words[RULES_LEFT_OUT].value if RULES_LEFT_OUT in words else [], 1):
@@ -186,7 +188,7 @@ def _edit_rules(whole: Node, words: dict[str, Node]) -> list[str]:
     return problems
 
 
-# Name of a rule; one without has a key of its own, so that none is lost before the model refuses it.
+# Name of a rule; one without a name gets a unique key, so that none is lost before the model rejects it.
 def _name(rule: Node) -> str | int:
     name = rule.value.get("name")
     return name.value if name is not None and isinstance(name.value, str) else id(rule)
@@ -199,7 +201,7 @@ def _nearest(name: str, names: Iterable[object]) -> str:
     return f" (found {name!r}){found}" if near or len(texts) < 10 else f" (found {name!r})"
 
 
-# Key and file of what stands at a place of the joined settings.
+# Key and file of a location in the merged settings.
 def _written(node: Node, location: Location, last: str) -> tuple[str, str | None]:
     rest = ""
     for part in location:
@@ -211,7 +213,7 @@ def _written(node: Node, location: Location, last: str) -> tuple[str, str | None
     return (node.place + rest).lstrip("."), None if node.file == last else node.file
 
 
-# The node of a key or a row; None where there is none.
+# The node of a key or a row; None if there is none.
 def _inner(node: Node, part: str | int) -> Node | None:
     if isinstance(node.value, dict):
         return node.value.get(part)
@@ -221,7 +223,7 @@ def _inner(node: Node, part: str | int) -> Node | None:
 
 
 def checked(model: type[AnyModel], mapping: dict[str, Any], name: str, written: Written | None = None) -> AnyModel:
-    """An instance of a pydantic model, or one error that lists all that is wrong with the mapping.
+    """An instance of a pydantic model, or one error that lists every problem of the mapping.
 
     Parameters
     ----------
@@ -230,7 +232,7 @@ def checked(model: type[AnyModel], mapping: dict[str, Any], name: str, written: 
     mapping : dict
         Nested tables.
     name : str
-        What to call the file in messages.
+        Name of the file in messages.
     written : callable, optional
         Gives the key and the file of a location, for settings that several files make; see
         `sitefinder.settings.loading.Joined`.
@@ -238,7 +240,7 @@ def checked(model: type[AnyModel], mapping: dict[str, Any], name: str, written: 
     Returns
     -------
     BaseModel
-        Of the given model.
+        An instance of the given model.
 
     Raises
     ------
@@ -290,15 +292,15 @@ def _name_of_today(item: dict[str, Any], model: type[BaseModel]) -> str | None:
     return next((today for today in names.split() if today in there), None)
 
 
-# One problem of pydantic's as a line in the user's terms.
+# A pydantic problem as one line, by the key that the user wrote.
 def _problem(item: dict[str, Any], model: type[BaseModel], written: Written | None) -> str:
     place = _place(item["loc"], written)
     if item["type"] == "missing":
         if written is not None and item["loc"] == OWN_KEY:
-            return f"{'.'.join(OWN_KEY)}: missing; a file that extends another names its own"
+            return f"{'.'.join(OWN_KEY)}: missing; a file that extends another needs its own"
         return f"{place}: missing"
     if item["type"] == "extra_forbidden":
-        names = _names_at(model, item["loc"][:-1]) + list(EXTENDING_WORDS if len(item["loc"]) == 1 else ())
+        names = _names_at(model, item["loc"][:-1]) + list(EXTENDING_KEYS if len(item["loc"]) == 1 else ())
         if today := _name_of_today(item, model):
             return f"{place}: this setting is now called {today}"
         near = difflib.get_close_matches(str(item["loc"][-1]), names, n=1)
@@ -315,7 +317,7 @@ def _problem(item: dict[str, Any], model: type[BaseModel], written: Written | No
     return found
 
 
-# The key as the user wrote it, with its file where that is not the one that the message is headed by.
+# The key as the user wrote it, with its file unless that is the file in the headline.
 def _place(location: Location, written: Written | None) -> str:
     if written is not None:
         key, file = written(location)
@@ -323,7 +325,7 @@ def _place(location: Location, written: Written | None) -> str:
     return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
 
 
-# Names of the fields that the model has at a place.
+# Names of the fields of the model at a location.
 def _names_at(model: type[BaseModel] | None, location: Location) -> list[str]:
     for part in location:
         if isinstance(part, str) and model is not None and part in model.model_fields:

@@ -1,51 +1,52 @@
 """The stages of candidates: stretches with their heads, and the energy and cost of each."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 import shapely
 
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.io.raster import cells_at
-from sitefinder.profile.shrinkage import likely_heads, shrink_heads
+from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
-from sitefinder.steps.flows import NO_VALUE
+
+if TYPE_CHECKING:
+    import geopandas
+    import numpy.typing as npt
+
+    from sitefinder.energy.hydraulics import WaterDepths
+    from sitefinder.network.stations import Stationing
+    from sitefinder.profile.thalweg import Channels
+    from sitefinder.settings import Settings
+    from sitefinder.steps.flows import Flows, StationShapes
+    from sitefinder.steps.heads import Profile
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.water_bodies import WaterBodies
+
+# What a stretch without a valuation holds.
+NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False}
 
 
-def settlements_to_serve(settings, inputs):
-    """The settlements that a line may lead to: all, or those off the grid where the settings look for these.
-
-    Returns
-    -------
-    GeoDataFrame or None
-        None without a layer.
-    """
-    if "settlements" not in inputs.layers:
-        return None
-    frame = inputs.layers["settlements"].frame
-    if settings.off_grid is None:
-        return frame
-    lines = inputs.layers["power_lines"].frame if "power_lines" in inputs.layers else None
-    return frame[is_off_grid(frame, lines, settings.off_grid.beyond_m)].reset_index(drop=True)
-
-
-def road_levels_m(settings, inputs, x_m, y_m):
-    """Level of the nearest road at each place [m], by the DEM's own cells; NaN without roads, shape (n,)."""
-    lines = road_lines(inputs.layers["roads"].frame) if "roads" in inputs.layers else np.array([])
-    if not (len(lines) and len(x_m)):
-        return np.full(len(x_m), np.nan)
-    roads = on_roads(shapely.points(x_m, y_m), lines)
-    places = shapely.line_interpolate_point(lines[roads.line], roads.along_m)
-    road_x_m, road_y_m = shapely.get_coordinates(places).T
-    return cells_at(inputs.dem, road_x_m, road_y_m, settings.run.crs, factor=settings.inputs.dem.metres_per_unit)
-
-
-def list_stretches(settings, inputs, stationing, channels, heads, water_bodies, catchments, flows, channel_shapes):
+def list_stretches(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    channels: Channels,
+    heads: Profile,
+    water_bodies: WaterBodies,
+    catchments: pd.DataFrame,
+    flows: Flows,
+    channel_shapes: StationShapes,
+) -> Stretches:
     """Candidates within the limits of head, length and flow, with what depends on their place.
 
     Candidates are found by their measured heads, since whether a stretch or a weir fits the place is judged by
-    what the DEM shows there; the same goes for `head_unresolved`. What they are worth goes by the shrunk heads,
-    and so does the least head: a stretch that only luck brought over it is left out.
+    what the DEM shows there; the same goes for `head_unresolved`. Energy and cost go by the shrunk heads, and
+    so does the minimum head: a stretch that only luck brought over it is left out.
     """
     structures = water_bodies.structures
     barred = water_bodies.standing | water_bodies.developed | water_bodies.tidal
@@ -80,12 +81,12 @@ def list_stretches(settings, inputs, stationing, channels, heads, water_bodies, 
     for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
         table[name] = nearest_distance_m(x_m, y_m, frame)[tailrace]
-    # Kept here, so that no later stage opens the DEM.
-    table["road_level_m"] = road_levels_m(settings, inputs, x_m, y_m)[tailrace]
+    # Read here, so that no later stage opens the DEM.
+    table["road_level_m"] = _road_levels_m(settings, inputs, x_m, y_m)[tailrace]
     served = settlements_to_serve(settings, inputs)
     table["settlement_distance_m"] = nearest_distance_m(x_m, y_m, served)[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
-    # The turbine of a plant at a weir stands below it.
+    # The turbine of a plant at a weir is below it.
     table["stream_width_m"] = channel_shapes.shapes.width_m[tailrace]
     table["stream_depth_m"] = channel_shapes.shapes.depth_m[tailrace]
     min_m = settings.heads.resolved_standard_errors * table["head_uncorrected_se_m"]
@@ -95,14 +96,21 @@ def list_stretches(settings, inputs, stationing, channels, heads, water_bodies, 
     return Stretches(table, *stretches[1:])
 
 
-# Candidates with their shrunk heads, without those that fall below the least head by it.
-def _shrunk(settings, stationing, heads, barred, barriers, stretches):
+# Candidates with their shrunk heads, without those that fall below the minimum head by it.
+def _shrunk(
+    settings: Settings,
+    stationing: Stationing,
+    heads: Profile,
+    barred: npt.NDArray[np.bool_],
+    barriers: pd.DataFrame,
+    stretches: Stretches,
+) -> Stretches:
     table = stretches.table
     if not settings.heads.shrink:
-        notes = {"head_uncorrected_m": table["head_m"], "head_uncorrected_se_m": table["head_se_m"]}
-        return stretches._replace(table=table.assign(**notes))
+        heads_m = {"head_uncorrected_m": table["head_m"], "head_uncorrected_se_m": table["head_se_m"]}
+        return stretches._replace(table=table.assign(**heads_m))
     stations = stationing.stations
-    likely = likely_heads(
+    likely = head_priors(
         heads.profile_m,
         heads.errors_m,
         stations["downstream"].to_numpy().astype(np.int32),
@@ -118,8 +126,40 @@ def _shrunk(settings, stationing, heads, barred, barriers, stretches):
     return subset(stretches._replace(table=table), table["head_m"] >= settings.stretches.min_head_m)
 
 
-def value_all(settings, inputs, stretches, flows, water_depths):
-    """What each stretch is worth for any turbine and for fish-safe ones; those with too little flow nothing.
+# Level of the nearest road at each place [m], by the DEM's own cells; NaN without roads, shape (n,).
+def _road_levels_m(
+    settings: Settings, inputs: RunInputs, x_m: npt.NDArray[np.float64], y_m: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    lines = road_lines(inputs.layers["roads"].frame) if "roads" in inputs.layers else np.array([])
+    if not (len(lines) and len(x_m)):
+        return np.full(len(x_m), np.nan)
+    roads = on_roads(shapely.points(x_m, y_m), lines)
+    places = shapely.line_interpolate_point(lines[roads.line], roads.along_m)
+    road_x_m, road_y_m = shapely.get_coordinates(places).T
+    return cells_at(inputs.dem, road_x_m, road_y_m, settings.run.crs, factor=settings.inputs.dem.metres_per_unit)
+
+
+def settlements_to_serve(settings: Settings, inputs: RunInputs) -> geopandas.GeoDataFrame | None:
+    """The settlements that a line may lead to: all, or those off the grid where the settings look for these.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        None without a layer.
+    """
+    if "settlements" not in inputs.layers:
+        return None
+    frame = inputs.layers["settlements"].frame
+    if settings.off_grid is None:
+        return frame
+    lines = inputs.layers["power_lines"].frame if "power_lines" in inputs.layers else None
+    return frame[is_off_grid(frame, lines, settings.off_grid.beyond_m)].reset_index(drop=True)
+
+
+def value_all(
+    settings: Settings, inputs: RunInputs, stretches: Stretches, flows: Flows, water_depths: WaterDepths
+) -> pd.DataFrame:
+    """Energy and cost of each stretch with any turbine and with fish-safe ones; none where the flow is too small.
 
     Rules have no say here: a new rule redoes no energy.
     """
@@ -128,13 +168,13 @@ def value_all(settings, inputs, stretches, flows, water_depths):
     enough &= ~table["flow_missing"]
     data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed)
     valued = value_stretches(table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data)
-    whole = {
+    columns = {
         name: pd.Series(NO_VALUE.get(name.partition("_")[2], np.nan), index=table.index, dtype=valued[name].dtype)
         for name in valued
         if name != "costs_left_out"
     }
-    whole["costs_left_out"] = pd.Series("", index=table.index, dtype=object)
-    valuation = pd.DataFrame(whole)
+    columns["costs_left_out"] = pd.Series("", index=table.index, dtype=object)
+    valuation = pd.DataFrame(columns)
     for name in valued:
         valuation.loc[enough, name] = valued[name]
     return valuation

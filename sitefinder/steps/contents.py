@@ -1,9 +1,12 @@
 """What a value holds, as a short text: equal for equal tables, settings and equations, in any process."""
 
+from __future__ import annotations
+
 import datetime
 import hashlib
 import json
 from functools import singledispatch
+from typing import TYPE_CHECKING, Any
 
 import geopandas
 import numpy as np
@@ -12,14 +15,19 @@ import pydantic
 import pyproj
 import shapely
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
 
-def digest_of(value):
+    import numpy.typing as npt
+
+
+def digest_of(value: object) -> str:
     """SHA-256 of a value: plain ones, containers of them, arrays, tables, geometry, settings.
 
     Parameters
     ----------
     value : object
-        Nothing of it hangs on where in memory it lies, or on how a pickle would share its parts.
+        Where it lies in memory, or how a pickle would share its parts, changes nothing.
 
     Returns
     -------
@@ -45,7 +53,7 @@ def digest_of(value):
 
 # The bytes of a value, each piece by itself; the kind comes first, so that 1, True, 1.0 and "1" are four.
 @singledispatch
-def _parts(value):
+def _parts(value: object) -> Iterator[bytes]:
     raise TypeError(f"no way is known to tell the content of a {type(value).__name__}")
 
 
@@ -56,26 +64,26 @@ def _parts(value):
 @_parts.register(str)
 @_parts.register(datetime.date)
 @_parts.register(pyproj.CRS)
-def _(value):
+def _(value: object) -> Iterator[bytes]:
     yield type(value).__name__.encode()
     yield (value.to_wkt() if isinstance(value, pyproj.CRS) else repr(value)).encode()
 
 
 @_parts.register(np.generic)
-def _(value):
+def _(value: np.generic) -> Iterator[bytes]:
     yield from _parts(np.asarray(value))
 
 
 @_parts.register(tuple)
 @_parts.register(list)
-def _(value):
+def _(value: tuple[object, ...] | list[object]) -> Iterator[bytes]:
     yield f"{type(value).__name__} {len(value)}".encode()
     for item in value:
         yield from _parts(item)
 
 
 @_parts.register(dict)
-def _(value):
+def _(value: dict[object, object]) -> Iterator[bytes]:
     yield f"dict {len(value)}".encode()
     for key, item in value.items():
         yield from _parts(key)
@@ -83,19 +91,19 @@ def _(value):
 
 
 @_parts.register(pydantic.BaseModel)
-def _(value):
+def _(value: pydantic.BaseModel) -> Iterator[bytes]:
     yield type(value).__name__.encode()
     yield from _parts(dict(value))
 
 
 @_parts.register(shapely.Geometry)
-def _(value):
+def _(value: shapely.Geometry) -> Iterator[bytes]:
     yield b"geometry"
     yield shapely.to_wkb(value)
 
 
 @_parts.register(np.ndarray)
-def _(value):
+def _(value: npt.NDArray[Any]) -> Iterator[bytes]:
     yield f"array {value.dtype.str} {value.shape}".encode()
     if value.dtype != object:
         yield np.ascontiguousarray(value).tobytes()
@@ -108,7 +116,7 @@ def _(value):
 
 @_parts.register(pd.Series)
 @_parts.register(pd.Index)
-def _(value):
+def _(value: pd.Series[Any] | pd.Index[Any]) -> Iterator[bytes]:
     yield f"column {value.dtype}".encode()
     if isinstance(value.dtype, np.dtype) and value.dtype != object:
         yield from _parts(value.to_numpy())
@@ -117,14 +125,14 @@ def _(value):
 
 
 @_parts.register(geopandas.GeoSeries)
-def _(value):
+def _(value: geopandas.GeoSeries) -> Iterator[bytes]:
     yield b"geometries"
     yield from _parts(value.crs)
     yield from _parts(np.asarray(value.array, dtype=object))
 
 
 @_parts.register(pd.DataFrame)
-def _(value):
+def _(value: pd.DataFrame) -> Iterator[bytes]:
     yield f"table {len(value)} {type(value).__name__}".encode()
     yield from _parts(value.index)
     for number, name in enumerate(value.columns):
@@ -133,11 +141,11 @@ def _(value):
 
 
 # Many small values in one piece. What JSON does not know is written as Python would.
-def _listed(values):
+def _listed(values: Iterable[object]) -> bytes:
     return json.dumps([_plain(value) for value in values], ensure_ascii=True).encode()
 
 
-def _plain(value):
+def _plain(value: object) -> object:
     if value is None or isinstance(value, str | bool | int) or type(value) is float:
         return value
     if value is pd.NA or value is pd.NaT:

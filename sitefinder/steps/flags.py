@@ -1,6 +1,8 @@
-"""What is doubtful or special at each station, and how reaches and stretches are told of it."""
+"""Flags of each station, and of the reaches and stretches that they hold for."""
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -13,56 +15,79 @@ from sitefinder.network.stations import touched_stations
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.vocabulary import BY_PLACE, FLAG_SEPARATOR, FLAG_VALUE, FLAGS, SURFACE_MODEL, flags_set_by, names
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    import numpy.typing as npt
+
+    from sitefinder.network.stations import Stationing
+    from sitefinder.profile.thalweg import Channels
+    from sitefinder.settings import Settings
+    from sitefinder.siting.candidates import Stretches
+    from sitefinder.steps.heads import DemErrors, FieldLevels
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.water_bodies import WaterBodies
+
 # In the order in which flags are listed.
-MARKS = flags_set_by(BY_PLACE)
+STATION_FLAGS = flags_set_by(BY_PLACE)
 # Those that a stretch has from its path alone, not from its pond.
 OF_PATH = ("head_measured",)
 
 
-class StationMarks(NamedTuple):
-    """Marks of the stations, bool arrays by name.
+def find_dem_seams(settings: Settings, inputs: RunInputs) -> pd.DataFrame:
+    """Straight steps along rows or columns of the DEM as delivered, see `sitefinder.dem.seams`."""
+    seams: pd.DataFrame = dem_seams(inputs.dem, settings.inputs.dem.metres_per_unit)
+    return seams
+
+
+def list_seams(seams: pd.DataFrame) -> pd.DataFrame:
+    """The seams as rows of the repairs."""
+    columns = ["axis", "border", "first", "end", "step_m"]
+    rows = [
+        (
+            "dem",
+            "",
+            f"seam: a step of {step_m:.2f} m between {kind}s {border} and {border + 1}, "
+            f"from {across} {first} to {end - 1}",
+            "reaches that cross it are flagged seam",
+        )
+        for axis, border, first, end, step_m in seams[columns].itertuples(index=False, name=None)
+        for kind, across in [("row", "column") if axis == 0 else ("column", "row")]
+    ]
+    return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
+
+
+class StationFlags(NamedTuple):
+    """Flags of the stations, bool arrays by name.
 
     ``at`` hold for the water that arrives at a station, because of its catchment: they count at a reach's lower
     end and at a stretch's intake. ``along`` hold for the segment that ends there: they count for every segment of
     a reach or stretch.
     """
 
-    at: dict
-    along: dict
+    at: dict[str, npt.NDArray[np.bool_]]
+    along: dict[str, npt.NDArray[np.bool_]]
 
 
-def find_dem_seams(settings, inputs):
-    """Straight steps along rows or columns of the DEM as delivered, see `sitefinder.dem.seams`."""
-    return dem_seams(inputs.dem, settings.inputs.dem.metres_per_unit)
-
-
-def list_seams(seams):
-    """The seams as rows of the repairs."""
-    rows = [
-        (
-            "dem",
-            "",
-            f"seam: a step of {seam.step_m:.2f} m between {kind}s {seam.border} and {seam.border + 1}, "
-            f"from {across} {seam.first} to {seam.end - 1}",
-            "reaches that cross it are flagged seam",
-        )
-        for seam in seams.itertuples()
-        for kind, across in [("row", "column") if seam.axis == 0 else ("column", "row")]
-    ]
-    return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
-
-
-def mark_stations(
-    settings, inputs, stationing, channels, catchments, field_levels, water_bodies, dem_seams, dem_errors
-):
-    """Marks of every station.
+def flag_stations(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    channels: Channels,
+    catchments: pd.DataFrame,
+    field_levels: FieldLevels,
+    water_bodies: WaterBodies,
+    dem_seams: pd.DataFrame,
+    dem_errors: DemErrors,
+) -> StationFlags:
+    """Flags of every station.
 
     Returns
     -------
-    StationMarks
+    StationFlags
         ``regulated`` and ``karst`` are carried downstream while the share of the catchment above a dam, or above
-        a losing reach, is at least what the settings state. ``covariate_partial`` and ``catchment_incomplete``
-        are of the whole catchment, so they are carried of themselves. ``tidal`` holds for all below. Seams,
+        a losing reach, is not below what the settings state. ``covariate_partial`` and ``catchment_incomplete``
+        are of the whole catchment, so they need not be carried downstream. ``tidal`` holds for all below. Seams,
         borders of the DEM's surveys, surface models, standing water, doubtful channels and plants hold where they
         are.
     """
@@ -83,16 +108,28 @@ def mark_stations(
         "head_measured": field_levels.measured,
     }
     for name in ("regulated", "karst"):
-        along[name], at[name] = carried_marks(settings, inputs, stationing, catchments, name)
-    return StationMarks(at, along)
+        along[name], at[name] = carried_flags(settings, inputs, stationing, catchments, name)
+    return StationFlags(at, along)
 
 
-def carried_marks(settings, inputs, stationing, catchments, name):
+def covered_percent(settings: Settings, catchments: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """Minimum share of each station's catchment that a covariate's raster covers [%]; NaN without covariates."""
+    names = [f"{name}_covered_percent" for name in settings.inputs.covariates]
+    return catchments[names].min(axis=1).to_numpy(dtype=np.float64)
+
+
+def carried_flags(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    catchments: pd.DataFrame,
+    name: Literal["regulated", "karst"],
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """Stations whose segment a layer touches, and those at which its share of the catchment is large enough.
 
     Parameters
     ----------
-    settings, inputs, placed, catchments
+    settings, inputs, stationing, catchments
         Results of the stages of those names.
     name : {"regulated", "karst"}
 
@@ -111,14 +148,10 @@ def carried_marks(settings, inputs, stationing, catchments, name):
     return along, along | (100 * share >= getattr(settings.flags, f"{name}_percent"))
 
 
-def covered_percent(settings, catchments):
-    """Least share of each station's catchment that any covariate's raster covers [%]; NaN without covariates."""
-    names = [f"{name}_covered_percent" for name in settings.inputs.covariates]
-    return catchments[names].min(axis=1).to_numpy(dtype=np.float64)
-
-
 # Stations whose segment crosses a seam, judged in cells of the DEM as delivered.
-def _across_seams(settings, inputs, stationing, seams):
+def _across_seams(
+    settings: Settings, inputs: RunInputs, stationing: Stationing, seams: pd.DataFrame
+) -> npt.NDArray[np.bool_]:
     crosses = np.zeros(len(stationing.stations), dtype=bool)
     if len(seams):
         facts, lines = inputs.dem, stationing.segments["geometry"].to_numpy()
@@ -129,32 +162,38 @@ def _across_seams(settings, inputs, stationing, seams):
     return crosses
 
 
-def marked_reaches(marks, stationing):
-    """Marks of each reach, bool arrays by name in the order of `MARKS`."""
+def flags_of_reaches(quality_flags: StationFlags, stationing: Stationing) -> dict[str, npt.NDArray[np.bool_]]:
+    """Flags of each reach, bool arrays by name in the order of `STATION_FLAGS`."""
     reach, lower = stationing.stations["reach"].to_numpy(), stationing.reaches["last_station"].to_numpy()
     none = np.zeros(len(lower), dtype=bool)
     found = {}
-    for name in MARKS:
-        found[name] = none | (marks.at[name][lower] if name in marks.at else False)
-        if name in marks.along:
-            found[name][reach[marks.along[name] & (reach >= 0)]] = True
+    for name in STATION_FLAGS:
+        found[name] = none | (quality_flags.at[name][lower] if name in quality_flags.at else False)
+        if name in quality_flags.along:
+            found[name][reach[quality_flags.along[name] & (reach >= 0)]] = True
     return found
 
 
-def marked_stretches(marks, stretches, kept):
-    """Marks of the candidates of the numbers `kept`, bool arrays by name in the order of `MARKS`."""
+def flags_of_stretches(
+    quality_flags: StationFlags, stretches: Stretches, kept: npt.NDArray[np.int64]
+) -> dict[str, npt.NDArray[np.bool_]]:
+    """Flags of the candidates of the numbers `kept`, bool arrays by name in the order of `STATION_FLAGS`."""
     intake = stretches.table["intake"].to_numpy()[kept]
     found = {}
-    for name in MARKS:
-        found[name] = marks.at[name][intake] if name in marks.at else np.zeros(len(kept), dtype=bool)
-        if name in marks.along:
-            on = np.concatenate([[0], np.cumsum(marks.along[name][stretches.taken])])
+    for name in STATION_FLAGS:
+        found[name] = (
+            quality_flags.at[name][intake] if name in quality_flags.at else np.zeros(len(kept), dtype=bool)
+        )
+        if name in quality_flags.along:
+            on = np.concatenate([[0], np.cumsum(quality_flags.along[name][stretches.taken])])
             end = stretches.pond_start[kept] if name in OF_PATH else stretches.start[kept + 1]
             found[name] = found[name] | (on[end] > on[stretches.start[kept]])
     return found
 
 
-def notes(kinds, station_flags, stations):
+def flag_texts(
+    kinds: Mapping[str, npt.NDArray[np.bool_]], station_flags: Sequence[tuple[str, ...]], stations: Iterable[int]
+) -> list[str]:
     """Flags as text: the names of those that hold in each row, and those of its station, in their declared order.
 
     Parameters
@@ -174,7 +213,7 @@ def notes(kinds, station_flags, stations):
     ]
 
 
-def joined_flags(flags):
+def joined_flags(flags: Iterable[str]) -> str:
     """Flags of a row as text, in the order in which they are declared.
 
     Parameters

@@ -1,19 +1,37 @@
 """The regions of flow equations: read as a layer, made a share of each catchment, and weights of equations."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, listed
 from sitefinder.hydrology.regions import RegionWeights, apply_regional, by_statistic
-from sitefinder.io.vector import read_layer, validate_distant
+from sitefinder.io.vector import read_layer, validate_near_region
 from sitefinder.network.topology import REPAIR_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    import numpy.typing as npt
+
+    from sitefinder.catalogue.equations import Equation
+    from sitefinder.io.vector import LayerRead
+    from sitefinder.settings import FlowRegionSource, Settings
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.scope import Layer
 
 FLOW_REGIONS = "flow_regions"
 PERCENT = 100.0
 
 
-def read_flow_regions(source, folder, crs, bounds):
+def read_flow_regions(
+    source: FlowRegionSource, folder: Path, crs: str, bounds: Sequence[float] | None
+) -> LayerRead:
     """The layer of regions, with the code of each polygon as its name, and no polygon far from the DEM.
 
     Parameters
@@ -37,7 +55,7 @@ def read_flow_regions(source, folder, crs, bounds):
     by_code = source.model_copy(update={"name_column": source.code_column})
     read = read_layer(by_code, folder, crs, what=FLOW_REGIONS, geometry="polygon")
     if bounds is not None:
-        validate_distant(read, bounds)
+        validate_near_region(read, bounds)
     frame = read.frame
     named = (frame["feature_name"] != "").to_numpy()
     if not named.any():
@@ -64,14 +82,14 @@ def read_flow_regions(source, folder, crs, bounds):
     return read._replace(frame=frame[near].reset_index(drop=True), repairs=repairs)
 
 
-def region_codes(inputs):
+def region_codes(inputs: RunInputs) -> list[str]:
     """Codes of the regions near the DEM, in order; none without the layer."""
     if FLOW_REGIONS not in inputs.layers:
         return []
     return sorted(set(inputs.layers[FLOW_REGIONS].frame["feature_name"]))
 
 
-def region_polygons(inputs):
+def region_polygons(inputs: RunInputs) -> dict[str, npt.NDArray[np.object_]]:
     """Polygons of each region by the column of the catchments that holds its share.
 
     Returns
@@ -85,12 +103,12 @@ def region_polygons(inputs):
     }
 
 
-def region_column(code):
+def region_column(code: str) -> str:
     """Column of the catchments with the share in a region [%]; its space keeps it apart from all predictors."""
     return f"flow region {code}"
 
 
-def region_weights(settings, inputs, catchments):
+def region_weights(settings: Settings, inputs: RunInputs, catchments: pd.DataFrame) -> RegionWeights | None:
     """Weights of the regions at each station, or None without the layer.
 
     Returns
@@ -104,13 +122,15 @@ def region_weights(settings, inputs, catchments):
     return RegionWeights(tuple(codes), share, settings.flows.region_weights == "renormalised")
 
 
-def flow_by_regions(equations, predictors, weights=None):
+def flow_by_regions(
+    equations: list[Equation], predictors: pd.DataFrame, weights: RegionWeights | None = None
+) -> npt.NDArray[np.float64]:
     """Flow of the equations of one statistic at stations [m³/s]."""
     (regional,) = by_statistic(equations, weights).values()
     return apply_regional(regional, predictors, weights).flow_m3s
 
 
-def trial_weights(layers):
+def trial_weights(layers: Mapping[str, Layer]) -> RegionWeights | None:
     """Weights of one station that lies in all regions, to try equations on before anything long begins."""
     read = layers.get(FLOW_REGIONS)
     if read is None:
@@ -119,7 +139,7 @@ def trial_weights(layers):
     return RegionWeights(codes, np.full((1, len(codes)), 1.0 / len(codes)))
 
 
-def list_region_doubts(inputs, equations):
+def list_region_doubts(inputs: RunInputs, equations: list[Equation]) -> pd.DataFrame:
     """Regions near the DEM that no equation is for, as rows of the repairs."""
     given = {equation.region for equation in equations}
     lacking = [] if None in given else [code for code in region_codes(inputs) if code not in given]

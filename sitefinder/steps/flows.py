@@ -1,7 +1,9 @@
 """The stages of flows: equations by region, measured flows, abstractions, environmental flow, width and depth."""
 
+from __future__ import annotations
+
 from functools import partial
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -19,14 +21,32 @@ from sitefinder.hydrology.regression import fit_equations
 from sitefinder.hydrology.seasons import is_far_scaled, month_statistics, split_by_month, year_of_months
 from sitefinder.network.stations import nearest_segments
 from sitefinder.network.topology import REPAIR_COLUMNS
-from sitefinder.steps.flags import carried_marks
+from sitefinder.steps.flags import carried_flags
 from sitefinder.steps.flow_regions import flow_by_regions, list_region_doubts, region_weights
 from sitefinder.steps.heads import NOT_USED, stations_along
 
-GAUGES, GAUGINGS = "gauges", "spot_gaugings"
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import geopandas
+    import numpy.typing as npt
+
+    from sitefinder.catalogue.equations import Equation
+    from sitefinder.hydrology.regression import Fit
+    from sitefinder.hydrology.seasons import YearBins
+    from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import RepairRow
+    from sitefinder.settings import EnvironmentalFlowRule, Settings
+    from sitefinder.settings.flows import NearGauges, SpotSettings
+    from sitefinder.steps.inputs import RunInputs
+
+# Layers as the table of repairs names them.
+GAUGES, GAUGINGS, ABSTRACTIONS = "gauges", "spot_gaugings", "abstractions"
+# Share of time that the low flow of the summary is exceeded [%].
+LOW_FLOW_PERCENT = 95.0
 
 
-def validate_unknown_gauges(gaugings, gauges):
+def validate_unknown_gauges(gaugings: pd.DataFrame, gauges: pd.DataFrame) -> None:
     """Refuse spot gaugings whose gauge has no flows to hold its reading against.
 
     Parameters
@@ -53,7 +73,43 @@ def validate_unknown_gauges(gaugings, gauges):
         )
 
 
-def year_to_year_of(gauges):
+def validate_unfit_months(
+    settings: Settings, equations: list[Equation], environmental: Sequence[EnvironmentalFlowRule]
+) -> list[Equation]:
+    """Refuse months that are not whole, and rules by month without flows by month.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    equations : list of Equation
+    environmental : list of EnvironmentalFlowRule
+
+    Returns
+    -------
+    list of Equation
+        Those of the whole year.
+
+    Raises
+    ------
+    ConfigError, InputError
+    """
+    yearly: list[Equation]
+    yearly, monthly = split_by_month(equations)
+    seasonal = [rule.kind for rule in environmental if rule.is_seasonal]
+    if not monthly and (seasonal or settings.flows.closed_months):
+        asked = ["flows.closed_months"] if settings.flows.closed_months else []
+        raise ConfigError.of(
+            "the settings go by the month, but no equation gives the flow of a month",
+            expected="a mean (month_01_mean) or two quantiles (month_01_exceedance_50) for each month",
+            found="by the month: "
+            + listed([*asked, *(f"an environmental flow rule of kind {kind}" for kind in seasonal)]),
+            fix="add equations, or columns such as flow_month_01_mean_m3s to the gauge table; or take rules of "
+            "the whole year",
+        )
+    return yearly
+
+
+def year_to_year_of(gauges: pd.DataFrame | None) -> float | None:
     """The year-to-year spread of flow that daily records show, to four digits after the point.
 
     Parameters
@@ -71,7 +127,85 @@ def year_to_year_of(gauges):
     return None if found is None else float(round(found, 4))
 
 
-def flag_extended(estimate, quantiles_percent, wanted_percent):
+class Flows(NamedTuple):
+    """Flow of each station: the estimate, the flow exceeded 95 % of the time and the environmental flow [m³/s].
+
+    ``bins_m3s`` are the flows that energy goes by, in bins of equal time that ``environmental_flow_m3s`` shares:
+    the duration curve, or with statistics of months the days of a year, whose months ``bin_month`` holds (else
+    None). Abstractions are off them, so that they need not fall from bin to bin; ``closed`` are bins in which
+    nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
+    ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed.
+    """
+
+    estimate: FlowEstimate
+    q95_m3s: npt.NDArray[np.float64]
+    environmental_flow_m3s: npt.NDArray[np.float64]
+    equations: list[Equation]
+    fits: list[Fit]
+    bins_m3s: npt.NDArray[np.float64]
+    bin_month: npt.NDArray[np.int8] | None
+    closed: npt.NDArray[np.bool_] | None
+    repairs: pd.DataFrame
+    measured: pd.DataFrame
+
+
+def estimate_station_flows(
+    settings: Settings, inputs: RunInputs, stationing: Stationing, catchments: pd.DataFrame
+) -> Flows:
+    """Mean flow, duration curve and environmental flow of each station.
+
+    The environmental flow goes by natural flow, and is never more than what is left after abstractions.
+    """
+    fits: list[Fit] = []
+    equations, table = inputs.equations or [], settings.flows.gauges
+    if inputs.gauges is not None and table is not None:
+        fits = fit_equations(inputs.gauges, table.predictors, table.source, table.record_years_column)
+        equations = [fit.equation for fit in fits]
+    yearly, monthly = split_by_month(equations)
+    natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments))
+    natural, measured = use_measured_flows(
+        settings, inputs, stationing, catchments, _flagged(settings, inputs, natural, yearly)
+    )
+    used = apply_abstractions(settings, inputs, stationing, catchments, natural, monthly)
+    estimate = used.estimate
+    q95_m3s = flow_at(estimate.curve_exceedance, estimate.curve_m3s, LOW_FLOW_PERCENT)
+    closed_months = settings.flows.closed_months
+    area_km2 = catchments["area_km2"].to_numpy()
+    environmental_flow_m3s = environmental_flow_by_bin(
+        natural.curve_m3s, natural.mean_m3s, inputs.environmental, area_km2, used.year, closed_months
+    )
+    if used.bins_m3s is not natural.curve_m3s:
+        environmental_flow_m3s = np.minimum(environmental_flow_m3s, used.bins_m3s)
+    month = None if used.year is None else used.year.month
+    closed = np.isin(month, closed_months) if closed_months and month is not None else None
+    doubts = [list_region_doubts(inputs, equations), list_record_doubts(inputs.gauges), used.repairs]
+    return Flows(
+        estimate,
+        q95_m3s,
+        environmental_flow_m3s,
+        equations,
+        fits,
+        used.bins_m3s,
+        month,
+        closed,
+        pd.concat(doubts, ignore_index=True),
+        measured,
+    )
+
+
+# The estimate, flagged where the run reads off flows beyond the regressed quantiles.
+def _flagged(
+    settings: Settings, inputs: RunInputs, estimate: FlowEstimate, equations: list[Equation]
+) -> FlowEstimate:
+    quantiles = [equation.exceedance_percent for equation in equations if equation.exceedance_percent]
+    wanted = [LOW_FLOW_PERCENT, *settings.energy.design_exceedance_percent]
+    wanted += [rule.exceedance_percent for rule in inputs.environmental if rule.exceedance_percent is not None]
+    return flag_extended(estimate, quantiles, wanted)
+
+
+def flag_extended(
+    estimate: FlowEstimate, quantiles_percent: list[float], wanted_percent: list[float]
+) -> FlowEstimate:
     """An estimate flagged where the run wants flows beyond the outermost quantiles that were regressed.
 
     Parameters
@@ -80,7 +214,7 @@ def flag_extended(estimate, quantiles_percent, wanted_percent):
     quantiles_percent : list of float
         Exceedance of the regressed quantiles [%].
     wanted_percent : list of float
-        What the run reads off the curves [%]: the low flow, design flows, the reserve.
+        What the run reads off the curves [%]: the low flow, design flows, the environmental flow.
 
     Returns
     -------
@@ -99,46 +233,42 @@ def flag_extended(estimate, quantiles_percent, wanted_percent):
     )
 
 
-def use_measured_flows(settings, inputs, stationing, catchments, estimate):
+def use_measured_flows(
+    settings: Settings, inputs: RunInputs, stationing: Stationing, catchments: pd.DataFrame, estimate: FlowEstimate
+) -> tuple[FlowEstimate, pd.DataFrame]:
     """An estimate joined with near gauges and spot gaugings, and what they changed.
 
     Parameters
     ----------
-    settings, inputs, placed, catchments
+    settings, inputs, stationing, catchments
         Results of the stages of those names.
     estimate : FlowEstimate
 
     Returns
     -------
     estimate : FlowEstimate
-    told : DataFrame
-        Rows of the repairs.
+    repairs : DataFrame
+        Rows of the table of repairs.
     """
-    entries = []
-    if inputs.measured_gauges is not None and settings.flows.near_gauges is not None:
-        estimate = _join_gauges(settings, inputs, stationing, catchments, estimate, entries)
-    if inputs.spot_gaugings is not None:
-        estimate = _join_gaugings(settings, inputs, stationing, catchments, estimate, entries)
+    entries: list[RepairRow] = []
+    gauges, near_gauges, gaugings = inputs.measured_gauges, settings.flows.near_gauges, inputs.spot_gaugings
+    if gauges is not None and near_gauges is not None:
+        table = _with_spread(gauges, settings)
+        estimate = _join_gauges(near_gauges, table, stationing, catchments, estimate, entries)
+    if gauges is not None and gaugings is not None:
+        asked = settings.flows.spot_gaugings
+        estimate = _join_gaugings(asked, gauges, gaugings, stationing, catchments, estimate, entries)
     return estimate, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
 
 
-def list_record_doubts(gauges):
-    """What daily records are short of, and how they were counted, as rows of the repairs."""
-    entries = []
-    if gauges is not None and "days_estimated" in gauges:
-        first, last = gauges["first_year"].iloc[0], gauges["last_year"].iloc[0]
-        days = {name: int(gauges[f"days_{name}"].sum()) for name in ("used", "missing", "estimated", "ice")}
-        counts = f"{days['estimated']} estimated, {days['ice']} under ice, {days['missing']} without a flow"
-        entries.append((GAUGES, "", f"daily records of {first}–{last}: {counts}", f"{days['used']} days used"))
-        for gauge, row in gauges[gauges["note"] != ""].iterrows():
-            used = "extended" if row["extended_from"] else "kept, though short"
-            action = "left out" if np.isnan(row["flow_mean_m3s"]) else used
-            entries.append((GAUGES, gauge, f"record: {row['note']}", action))
-    return pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
-
-
-def _join_gauges(settings, inputs, stationing, catchments, estimate, entries):
-    asked, table = settings.flows.near_gauges, _with_spread(inputs.measured_gauges, settings)
+def _join_gauges(
+    asked: NearGauges,
+    table: geopandas.GeoDataFrame,
+    stationing: Stationing,
+    catchments: pd.DataFrame,
+    estimate: FlowEstimate,
+    entries: list[RepairRow],
+) -> FlowEstimate:
     flows = gauge_flows(table, asked.gauge_log_sd)
     known = table.index.isin(flows.gauge)
     stations = _stations_of(table.geometry.to_numpy()[known], stationing, asked.snap_m)
@@ -164,7 +294,7 @@ def _join_gauges(settings, inputs, stationing, catchments, estimate, entries):
         **{name: getattr(flows, name)[used] for name in ("mean_m3s", "curve_m3s", "log_sd")},
     )
     stations = stations[used]
-    joined = with_near_gauges(estimate, flows, stations, _downstream(stationing), area_km2, asked)
+    joined: FlowEstimate = with_near_gauges(estimate, flows, stations, _downstream(stationing), area_km2, asked)
     for gauge, station, mean_m3s in zip(flows.gauge, stations.tolist(), flows.mean_m3s.tolist(), strict=True):
         named = sum(f"gauge {gauge} " in source for source in joined.source)
         said = _said(estimate, station)
@@ -172,9 +302,23 @@ def _join_gauges(settings, inputs, stationing, catchments, estimate, entries):
     return joined
 
 
-def _join_gaugings(settings, inputs, stationing, catchments, estimate, entries):
-    asked, frame = settings.flows.spot_gaugings, inputs.spot_gaugings
-    flows = gauge_flows(inputs.measured_gauges, 0.0)
+# Gauges whose own spread of years is not known take that of the settings, where those say one.
+def _with_spread(table: geopandas.GeoDataFrame, settings: Settings) -> geopandas.GeoDataFrame:
+    stated = settings.uncertainty.year_to_year_sd
+    own = table.get("year_to_year_log_sd", pd.Series(np.nan, index=table.index))
+    return table.assign(year_to_year_log_sd=own.fillna(np.nan if stated is None else stated))
+
+
+def _join_gaugings(
+    asked: SpotSettings,
+    gauges: geopandas.GeoDataFrame,
+    frame: geopandas.GeoDataFrame,
+    stationing: Stationing,
+    catchments: pd.DataFrame,
+    estimate: FlowEstimate,
+    entries: list[RepairRow],
+) -> FlowEstimate:
+    flows = gauge_flows(gauges, 0.0)
     curves = dict(zip(flows.gauge, flows.curve_m3s, strict=True))
     stations = _stations_of(frame.geometry.to_numpy(), stationing, asked.snap_m)
     exceedance = [
@@ -190,8 +334,9 @@ def _join_gaugings(settings, inputs, stationing, catchments, estimate, entries):
         np.array(exceedance)[on],
     )
     downstream, area_km2 = _downstream(stationing), catchments["area_km2"].to_numpy()
-    joined, changes = with_spot_gaugings(estimate, gaugings, downstream, area_km2, asked)
-    changes = dict(zip(gaugings.name, changes, strict=True))
+    joined: FlowEstimate
+    joined, factors = with_spot_gaugings(estimate, gaugings, downstream, area_km2, asked)
+    changes = dict(zip(gaugings.name, factors, strict=True))
     for row, station, share in zip(frame.itertuples(), stations.tolist(), exceedance, strict=True):
         text = f"{row.flow_m3s:.3g} m³/s gauged with an error of {row.error_percent:g} %, {row.date}"
         if station < 0:
@@ -206,15 +351,8 @@ def _join_gaugings(settings, inputs, stationing, catchments, estimate, entries):
     return joined
 
 
-# Gauges whose own spread of years is not known take that of the settings, where those say one.
-def _with_spread(table, settings):
-    stated = settings.uncertainty.year_to_year_sd
-    own = table.get("year_to_year_log_sd", pd.Series(np.nan, index=table.index))
-    return table.assign(year_to_year_log_sd=own.fillna(np.nan if stated is None else stated))
-
-
 # What the estimate says of a station's mean flow.
-def _said(estimate, station):
+def _said(estimate: FlowEstimate, station: int) -> str:
     mean, low, high = (
         part[station] for part in (estimate.mean_m3s, estimate.mean_low_m3s, estimate.mean_high_m3s)
     )
@@ -222,7 +360,7 @@ def _said(estimate, station):
 
 
 # Station nearest along the segment that is nearest to each point; -1 where there is no point or none within reach.
-def _stations_of(points, stationing, snap_m):
+def _stations_of(points: npt.NDArray[np.object_], stationing: Stationing, snap_m: float) -> npt.NDArray[np.int64]:
     found = np.full(len(points), -1, dtype=np.int64)
     there = np.array([point is not None for point in points], dtype=bool)
     station, distance_m, share_above = nearest_segments(points[there], stationing.segments)
@@ -232,61 +370,32 @@ def _stations_of(points, stationing, snap_m):
     return found
 
 
-def _downstream(stationing):
+def _downstream(stationing: Stationing) -> npt.NDArray[np.int32]:
     return stationing.stations["downstream"].to_numpy().astype(np.int32)
 
 
-ABSTRACTIONS = "abstractions"
+class AlteredFlows(NamedTuple):
+    """Flows after abstractions and transfers, see `Flows`; ``year`` holds natural flows by month, or None."""
 
-
-class Used(NamedTuple):
-    """Flows as they are with people: see `sitefinder.steps.flows.Flows`; ``year`` holds natural flows."""
-
-    estimate: object
-    bins_m3s: np.ndarray
-    year: object
+    estimate: FlowEstimate
+    bins_m3s: npt.NDArray[np.float64]
+    year: YearBins | None
     repairs: pd.DataFrame
 
 
-def validate_unfit_months(settings, equations, environmental):
-    """Refuse months that are not whole, and rules by month without flows by month.
-
-    Parameters
-    ----------
-    settings : sitefinder.settings.Settings
-    equations : list of Equation
-    environmental : list of EnvironmentalFlowRule
-
-    Returns
-    -------
-    list of Equation
-        Those of the whole year.
-
-    Raises
-    ------
-    ConfigError, InputError
-    """
-    yearly, monthly = split_by_month(equations)
-    seasonal = [rule.kind for rule in environmental if rule.is_seasonal]
-    if not monthly and (seasonal or settings.flows.closed_months):
-        asked = ["flows.closed_months"] if settings.flows.closed_months else []
-        raise ConfigError.of(
-            "the settings go by the month, but no equation tells the flow of a month",
-            expected="a mean (month_01_mean) or two quantiles (month_01_exceedance_50) for each month",
-            found="by the month: "
-            + listed([*asked, *(f"an environmental flow rule of kind {kind}" for kind in seasonal)]),
-            fix="add equations, or columns such as flow_month_01_mean_m3s to the gauge table; or take rules of "
-            "the whole year",
-        )
-    return yearly
-
-
-def apply_abstractions(settings, inputs, stationing, catchments, estimate, equations):
+def apply_abstractions(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    catchments: pd.DataFrame,
+    estimate: FlowEstimate,
+    equations: list[Equation],
+) -> AlteredFlows:
     """Flows less abstractions, with wider intervals in karst, and by months where there are statistics of months.
 
     Parameters
     ----------
-    settings, inputs, placed, catchments
+    settings, inputs, stationing, catchments
         Results of the stages of those names.
     estimate : FlowEstimate
         Natural flows.
@@ -295,10 +404,10 @@ def apply_abstractions(settings, inputs, stationing, catchments, estimate, equat
 
     Returns
     -------
-    Used
+    AlteredFlows
     """
     if "karst" in inputs.layers and settings.flags.karst_log_sd > 0:
-        losing = carried_marks(settings, inputs, stationing, catchments, "karst")[1]
+        losing = carried_flags(settings, inputs, stationing, catchments, "karst")[1]
         estimate = widened(estimate, losing, settings.flags.karst_log_sd)
     year = None
     if equations:
@@ -312,7 +421,7 @@ def apply_abstractions(settings, inputs, stationing, catchments, estimate, equat
     repairs = pd.DataFrame(columns=REPAIR_COLUMNS, dtype="str")
     if ABSTRACTIONS in inputs.layers:
         frame = inputs.layers[ABSTRACTIONS].frame
-        station, repairs = _stationing(settings, frame, stationing)
+        station, repairs = _place_abstractions(settings, frame, stationing)
         altered = with_alterations(
             estimate,
             alterations_of(frame, ABSTRACTIONS),
@@ -322,12 +431,14 @@ def apply_abstractions(settings, inputs, stationing, catchments, estimate, equat
             year,
         )
         estimate, bins_m3s = altered.estimate, altered.bins_m3s
-    return Used(estimate, bins_m3s, year, repairs)
+    return AlteredFlows(estimate, bins_m3s, year, repairs)
 
 
 # Station at whose segment each point takes or brings water: the nearest, of several the lowest number. What is far
-# from all streams is told and left out.
-def _stationing(settings, frame, stationing):
+# from all streams is left out, with a row of the repairs.
+def _place_abstractions(
+    settings: Settings, frame: geopandas.GeoDataFrame, stationing: Stationing
+) -> tuple[npt.NDArray[np.int64], pd.DataFrame]:
     snap_m = settings.stretches.structure_snap_m
     lines, stations = stationing.segments.geometry.to_numpy(), stationing.segments["station"].to_numpy()
     point, line = shapely.STRtree(lines).query_nearest(
@@ -337,10 +448,25 @@ def _stationing(settings, frame, stationing):
     np.minimum.at(found, point, stations[line])
     found[found == len(stationing.stations)] = -1
     far = [
-        (ABSTRACTIONS, name, f"abstraction or transfer: no stream within {snap_m:g} m", "not used")
+        (ABSTRACTIONS, name, f"abstraction or transfer: no stream within {snap_m:g} m", NOT_USED)
         for name in frame["feature_id"][found < 0]
     ]
     return found, pd.DataFrame(far, columns=REPAIR_COLUMNS, dtype="str")
+
+
+def list_record_doubts(gauges: pd.DataFrame | None) -> pd.DataFrame:
+    """What daily records are short of, and how they were counted, as rows of the repairs."""
+    entries: list[RepairRow] = []
+    if gauges is not None and "days_estimated" in gauges:
+        first, last = gauges["first_year"].iloc[0], gauges["last_year"].iloc[0]
+        days = {name: int(gauges[f"days_{name}"].sum()) for name in ("used", "missing", "estimated", "ice")}
+        counts = f"{days['estimated']} estimated, {days['ice']} under ice, {days['missing']} without a flow"
+        entries.append((GAUGES, "", f"daily records of {first}–{last}: {counts}", f"{days['used']} days used"))
+        for gauge, row in gauges[gauges["note"] != ""].iterrows():
+            used = "extended" if row["extended_from"] else "kept, though short"
+            action = "left out" if np.isnan(row["flow_mean_m3s"]) else used
+            entries.append((GAUGES, str(gauge), f"record: {row['note']}", action))
+    return pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
 
 
 class StationShapes(NamedTuple):
@@ -350,9 +476,12 @@ class StationShapes(NamedTuple):
     repairs: pd.DataFrame
 
 
-def find_channel_shapes(settings, inputs, stationing, flows):
+def find_channel_shapes(
+    settings: Settings, inputs: RunInputs, stationing: Stationing, flows: Flows
+) -> StationShapes:
     """Width and depth of each station by flow; a section holds within ``channel.section_reach_m`` on its link."""
-    entries, sections = [], []
+    entries: list[RepairRow] = []
+    sections = []
     snap_m = settings.stretches.structure_snap_m
     for row in () if inputs.sections is None else inputs.sections.itertuples():
         text = f"section measured: {row.width_m:g} m wide, {row.depth_m:g} m deep at {row.flow_m3s:g} m³/s"
@@ -365,73 +494,3 @@ def find_channel_shapes(settings, inputs, stationing, flows):
         entries.append(("sections", row.section_id, text, used))
     shapes = channel_shapes(flows.estimate.mean_m3s, settings.tailwater, settings.channel, sections)
     return StationShapes(shapes, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str"))
-
-
-LOW_FLOW_PERCENT = 95.0
-# What a stretch without a valuation holds.
-NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False}
-
-
-class Flows(NamedTuple):
-    """Flow of each station: the estimate, the flow exceeded 95 % of the time and the environmental flow [m³/s].
-
-    ``bins_m3s`` are the flows that energy goes by, in bins of equal time that ``environmental_flow_m3s`` shares:
-    the duration curve, or with statistics of months the days of a year, whose months ``bin_month`` tells (else
-    None). Water that is taken is off them, so that they need not fall from bin to bin; ``closed`` are bins in
-    which nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were
-    fitted, ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed.
-    """
-
-    estimate: FlowEstimate
-    q95_m3s: np.ndarray
-    environmental_flow_m3s: np.ndarray
-    equations: list
-    fits: list
-    bins_m3s: np.ndarray
-    bin_month: np.ndarray | None
-    closed: np.ndarray | None
-    repairs: pd.DataFrame
-    measured: pd.DataFrame
-
-
-def estimate_station_flows(settings, inputs, stationing, catchments):
-    """Mean flow, duration curve and environmental flow of each station.
-
-    The reserve goes by natural flow, and is never more than what is left after abstractions.
-    """
-    fits = []
-    equations = inputs.equations
-    if inputs.gauges is not None:
-        table = settings.flows.gauges
-        fits = fit_equations(inputs.gauges, table.predictors, table.source, table.record_years_column)
-        equations = [fit.equation for fit in fits]
-    yearly, monthly = split_by_month(equations)
-    natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments))
-    natural, measured = use_measured_flows(
-        settings, inputs, stationing, catchments, _flagged(settings, inputs, natural, yearly)
-    )
-    used = apply_abstractions(settings, inputs, stationing, catchments, natural, monthly)
-    estimate = used.estimate
-    q95_m3s = flow_at(estimate.curve_exceedance, estimate.curve_m3s, LOW_FLOW_PERCENT)
-    closed_months = settings.flows.closed_months
-    area_km2 = catchments["area_km2"].to_numpy()
-    environmental_flow_m3s = environmental_flow_by_bin(
-        natural.curve_m3s, natural.mean_m3s, inputs.environmental, area_km2, used.year, closed_months
-    )
-    if used.bins_m3s is not natural.curve_m3s:
-        environmental_flow_m3s = np.minimum(environmental_flow_m3s, used.bins_m3s)
-    month = None if used.year is None else used.year.month
-    closed = np.isin(month, closed_months) if closed_months else None
-    repairs = pd.concat(
-        [list_region_doubts(inputs, equations), list_record_doubts(inputs.gauges), used.repairs], ignore_index=True
-    )
-    shared = (used.bins_m3s, month, closed, repairs, measured)
-    return Flows(estimate, q95_m3s, environmental_flow_m3s, equations, fits, *shared)
-
-
-# The estimate, flagged where the run reads off more than the quantiles tell.
-def _flagged(settings, inputs, estimate, equations):
-    quantiles = [equation.exceedance_percent for equation in equations if equation.exceedance_percent]
-    wanted = [LOW_FLOW_PERCENT, *settings.energy.design_exceedance_percent]
-    wanted += [rule.exceedance_percent for rule in inputs.environmental if rule.exceedance_percent is not None]
-    return flag_extended(estimate, quantiles, wanted)

@@ -5,12 +5,14 @@ A result is kept under a key of all that its stage's line names and of the code 
 loads none of their libraries.
 """
 
+from __future__ import annotations
+
 from sitefinder.pipeline.graph import PerItem, Stage, bound
 
 GIVEN = ("settings", "inputs", "scratch", "progress")
 # Gives the digest of what a result holds.
 CONTENT = "sitefinder.steps.contents:digest_of"
-# Settings that the value of a stretch depends on, beside those of fish.
+# Settings that the valuation of a stretch depends on, beside those of fish.
 VALUED_BY = (
     "stretches.min_flow_mean_m3s energy tailwater flows.releases ranking.choose_by costs.discount_rate "
     "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
@@ -18,8 +20,17 @@ VALUED_BY = (
 )
 
 
-def stage(name, run, reads, settings="", inputs="", each=None, content=None, describes=()):
-    """A stage as a line: what it reads, then the settings and the inputs that it sees, each as words."""
+def stage(
+    name: str,
+    run: str,
+    reads: str,
+    settings: str = "",
+    inputs: str = "",
+    each: PerItem | None = None,
+    content: str | None = None,
+    describes: tuple[str, ...] = (),
+) -> Stage:
+    """A stage as a line: what it reads, then the settings and the inputs that it depends on, each as words."""
     depends_on = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
     depends_on = {given: parts for given, parts in depends_on.items() if parts}
     return Stage(name, run, (*depends_on, *reads.split()), depends_on, each, content, describes)
@@ -48,7 +59,10 @@ STEPS = bound(
             "dem dem_error layers.streams layers.dem_footprints",
         ),
         stage(
-            "resolved", "sitefinder.steps.network:validate_unresolved", "network", "run.strict inputs.streams.path"
+            "check_network",
+            "sitefinder.steps.network:validate_unresolved",
+            "network",
+            "run.strict inputs.streams.path",
         ),
         stage(
             "stationing",
@@ -153,8 +167,8 @@ STEPS = bound(
             "layers.region",
         ),
         stage(
-            "marks",
-            "sitefinder.steps.flags:mark_stations",
+            "quality_flags",
+            "sitefinder.steps.flags:flag_stations",
             "stationing channels catchments field_levels water_bodies dem_seams dem_errors",
             "run.crs flags inputs.covariates stretches.structure_snap_m",
             "dem layers.regulated layers.karst",

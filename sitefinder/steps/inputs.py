@@ -1,5 +1,7 @@
 """All that a run reads, opened and judged together, so that every problem is reported at once."""
 
+from __future__ import annotations
+
 import contextlib
 import hashlib
 import json
@@ -7,16 +9,42 @@ import os
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, TypedDict, TypeVar
 
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
 from sitefinder.io.deliveries import writable_folder
 from sitefinder.io.digests import remembered
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
+from sitefinder.steps.scope import counted_raster
 
-# Who made a file, when, under which licence: given in the delivery, never part of a stage's result.
-OF_A_FILE = ("source", "date", "licence")
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    import geopandas
+    import pandas as pd
+
+    from sitefinder.catalogue.costs import CommonCurrency, Conversion, CostFile
+    from sitefinder.catalogue.equations import Equation
+    from sitefinder.catalogue.turbines import HydrokineticRotor, TurbineClass
+    from sitefinder.io.raster import RasterFacts
+    from sitefinder.io.survey import TableRead
+    from sitefinder.io.vector import LayerRead
+    from sitefinder.profile.errors import DemError
+    from sitefinder.settings import (
+        CovariateSource,
+        DemSource,
+        EnvironmentalFlowRule,
+        Inputs,
+        LayerSource,
+        RuleSettings,
+        Settings,
+        ShareSource,
+        Source,
+    )
+    from sitefinder.steps import readers
+    from sitefinder.steps.scope import Layer
+
 # Vector data sets that hold all of themselves in one file, or in files of one stem. What may refer to further
 # files (a virtual layer, a database on a server) is read by every run.
 WHOLE_IN_THEMSELVES = frozenset(
@@ -24,14 +52,62 @@ WHOLE_IN_THEMSELVES = frozenset(
 )
 # What the libraries of the ground look at beside their files.
 LIBRARY_ENVIRONMENT = ("PROJ_", "GDAL_", "OGR_", "CPL_")
+# Tables of field measurements, by the setting that names each.
+BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
+FLOW_REGIONS = "flow_regions"
+# Kind of geometry that each layer must hold.
+LAYERS = {
+    "dem_footprints": "polygon",
+    "streams": "line",
+    "region": "polygon",
+    "districts": "polygon",
+    "structures": "point",
+    "falls": "point",
+    "gauge_stations": "point",
+    "plants": "any",
+    "lakes": "polygon",
+    "karst": "any",
+    "tidal": "any",
+    "regulated": "any",
+    "abstractions": "point",
+    "roads": "line",
+    "power_lines": "line",
+    "settlements": "any",
+}
+# What a reading gives: of whatever kind its name has.
+Value = Any
+T = TypeVar("T")
 
 
-class Told(NamedTuple):
+class _Readers:
+    # Loaded when something must be read: a run that finds all as it was needs none of these libraries.
+    def __getattr__(self, name: str) -> Any:
+        from sitefinder.steps import readers
+
+        return getattr(readers, name)
+
+
+# The type checker reads the module itself.
+if not TYPE_CHECKING:
+    readers = _Readers()
+
+
+class ReadingNotes(NamedTuple):
     """What a reading gives beside its value: rows of lineage, rows of the table of repairs, files named in it."""
 
-    lineage: list = ()
-    repairs: list = ()
-    files: list = ()
+    lineage: Sequence[Mapping[str, object]] = ()
+    repairs: Sequence[Sequence[object]] = ()
+    files: Sequence[str | Path] = ()
+
+
+class Facts(TypedDict):
+    """What is remembered of a reading; ``value`` is None unless it is of what JSON holds."""
+
+    digest: str
+    lineage: list[dict[str, object]]
+    repairs: list[list[str]]
+    files: list[str]
+    value: Value
 
 
 class Reading(NamedTuple):
@@ -48,23 +124,23 @@ class Reading(NamedTuple):
     wants : tuple of str
         Readings whose values it asks for by `Readings.wanted`, and does without where they are unsound.
     files : sequence of Path, or None
-        All files that it depends on and that can be named beforehand. None where nobody can say without reading
-        whether it would be the same: it is read by every run.
+        All files that it depends on and that can be named beforehand. None where only reading it shows whether it
+        is the same: it is read by every run.
     counted : callable
         What the digest is taken of, from the value.
-    told : callable
-        Gives `Told` from the value.
+    notes : callable
+        Gives `ReadingNotes` from the value.
     is_plain : bool
         Whether the value is of what JSON holds; it is remembered itself then.
     """
 
-    read: Callable
+    read: Callable[[], Value]
     settings: object = None
-    needs: tuple = ()
-    wants: tuple = ()
-    files: tuple | None = ()
-    counted: Callable = lambda value: value
-    notes: Callable = lambda value: Told()
+    needs: tuple[str, ...] = ()
+    wants: tuple[str, ...] = ()
+    files: tuple[Path, ...] | None = ()
+    counted: Callable[[Value], object] = lambda value: value
+    notes: Callable[[Value], ReadingNotes] = lambda value: ReadingNotes()
     is_plain: bool = False
 
 
@@ -83,20 +159,23 @@ class Readings:
         Modules whose code reads.
     """
 
-    def __init__(self, software, modules):
+    def __init__(self, software: Mapping[str, str], modules: Sequence[str]) -> None:
         own = digest_of_files(own_code().files_of(modules))
         around = sorted(item for item in os.environ.items() if item[0].startswith(LIBRARY_ENVIRONMENT))
         self._common = [own, sorted(software.items()), around]
-        self._readings, self._facts, self._values, self._problems = {}, {}, {}, {}
+        self._readings: dict[str, Reading] = {}
+        self._facts: dict[str, Facts] = {}
+        self._values: dict[str, Value] = {}
+        self._problems: dict[str, SitefinderError] = {}
 
-    def add(self, name, read, **options):
+    def add(self, name: str, read: Callable[[], Value], **options: Any) -> None:
         """Add a reading; see `Reading`."""
         self._readings[name] = Reading(read, **options)
 
-    def __contains__(self, name):
+    def __contains__(self, name: object) -> bool:
         return name in self._readings
 
-    def judge(self):
+    def judge(self) -> list[SitefinderError]:
         """Problems of all readings, each once; what is remembered as sound is not read.
 
         Returns
@@ -108,7 +187,7 @@ class Readings:
                 self.facts(name)
         return list(self._problems.values())
 
-    def value(self, name):
+    def value(self, name: str) -> Value:
         """What was read; it is read now if nothing asked for it before."""
         if name not in self._values:
             self._validate_unsound(name)
@@ -122,52 +201,53 @@ class Readings:
                 self._values[name] = value
         return self._values[name]
 
-    def wanted(self, name):
+    def wanted(self, name: str) -> Value:
         """The value of a reading, or None where it is unsound."""
         return self.value(name) if self._is_sound(name) else None
 
-    def facts(self, name):
+    def facts(self, name: str) -> Facts:
         """What is remembered of a reading.
 
         Returns
         -------
-        dict
-            ``digest`` (text), ``lineage`` (list of dict), ``repairs`` (list of rows), ``files`` (paths) and
-            ``value``, None unless it is plain.
+        Facts
         """
         if name not in self._facts:
             self._validate_unsound(name)
             self._facts[name] = self._tried(name, lambda: self._found(name))
         return self._facts[name]
 
-    def notes(self):
+    def notes(self) -> list[Facts]:
         """Facts of all readings, in their order."""
         return [self.facts(name) for name in self._readings]
 
-    def _found(self, name):
+    def _found(self, name: str) -> Facts:
         reading = self._readings[name]
         needed = [self.facts(other)["digest"] for other in reading.needs]
         needed += [self.facts(other)["digest"] if self._is_sound(other) else "unsound" for other in reading.wants]
 
-        def find():
+        def find() -> Facts:
             value = self.value(name)
-            notes = reading.notes(value)
+            beside = reading.notes(value)
             return {
                 "digest": _digest(reading, value),
-                "lineage": [_plain(row) for row in notes.lineage],
-                "repairs": [[str(cell) for cell in row] for row in notes.repairs],
-                "files": [str(file) for file in (*notes.files, *_data_folders())],
+                "lineage": [_plain(row) for row in beside.lineage],
+                "repairs": [[str(cell) for cell in row] for row in beside.repairs],
+                "files": [str(file) for file in (*beside.files, *_data_folders())],
                 "value": value if reading.is_plain else None,
             }
 
         if reading.files is None:
             return find()
         what = json.dumps([name, reading.settings, needed, self._common], sort_keys=True, default=str)
-        return remembered(f"input {name} {_short(what)}", reading.files, find, also=lambda found: found["files"])
+        facts: Facts = remembered(
+            f"input {name} {_short(what)}", reading.files, find, also=lambda found: found["files"]
+        )
+        return facts
 
     # A file that changes between the moment when it was judged and the moment when it is read would give a result
     # that is kept under the wrong key.
-    def _validate_changed(self, name, value):
+    def _validate_changed(self, name: str, value: Value) -> None:
         reading = self._readings[name]
         if _digest(reading, value) != self._facts[name]["digest"]:
             raise InputError.of(
@@ -179,7 +259,7 @@ class Readings:
             )
 
     # A problem is reported once, where it arises, and not by what needs the thing.
-    def _tried(self, name, task):
+    def _tried(self, name: str, task: Callable[[], T]) -> T:
         try:
             return task()
         except SitefinderError as error:
@@ -187,47 +267,44 @@ class Readings:
                 self._problems[name] = error
             raise
 
-    def _is_sound(self, name):
+    def _is_sound(self, name: str) -> bool:
         try:
             self.facts(name)
         except (SitefinderError, NotRead):
             return False
         return True
 
-    def _validate_unsound(self, name):
+    def _validate_unsound(self, name: str) -> None:
         if name in self._problems or any(other in self._problems for other in self._readings[name].needs):
             raise NotRead(name)
 
 
-class Lazily(Mapping):
-    """Values by name, each made when something first asks for it.
+def _digest(reading: Reading, value: Value) -> str:
+    if value is None:
+        return "none"
+    from sitefinder.steps.contents import digest_of
 
-    Parameters
-    ----------
-    names : sequence
-    make : callable
-        Gives the value of a name.
-    """
-
-    def __init__(self, names, make):
-        self._names, self._make = tuple(names), make
-
-    def __getitem__(self, name):
-        if name not in self._names:
-            raise KeyError(name)
-        return self._make(name)
-
-    def __iter__(self):
-        return iter(self._names)
-
-    def __len__(self):
-        return len(self._names)
-
-    def __or__(self, others):
-        return dict(self) | dict(others)
+    return digest_of(reading.counted(value))
 
 
-def files_of_layer(path):
+# Folders whose grids decide how exactly coordinates are transformed: a grid that comes or goes changes them.
+def _data_folders() -> list[Path]:
+    from pyproj import datadir
+
+    folders = (Path(datadir.get_data_dir().split(os.pathsep)[0]), Path(datadir.get_user_data_dir()))  # type: ignore[attr-defined]  # documented, but not in its stub
+    return [folder for folder in folders if folder.is_dir()]
+
+
+# A row of lineage as JSON gives it back, so that one that is remembered and one just read are the same.
+def _plain(row: Mapping[str, Any]) -> dict[str, object]:
+    return {key: value.item() if hasattr(value, "item") else value for key, value in row.items()}
+
+
+def _short(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def files_of_layer(path: str | Path) -> tuple[Path, ...] | None:
     """Files that a vector data set is made of, as far as its name says.
 
     Parameters
@@ -248,7 +325,7 @@ def files_of_layer(path):
     return (path, *sorted(file for file in beside if file.is_file() and file != path))
 
 
-def files_of_raster(name, folder):
+def files_of_raster(name: str, folder: Path) -> tuple[Path, ...] | None:
     """Files that a raster is made of, as far as its name says.
 
     Parameters
@@ -270,61 +347,6 @@ def files_of_raster(name, folder):
     return (path, *sorted(file for file in beside if file.is_file() and file != path))
 
 
-def _digest(reading, value):
-    if value is None:
-        return "none"
-    from sitefinder.steps.contents import digest_of
-
-    return digest_of(reading.counted(value))
-
-
-def counted_raster(facts):
-    """What of a raster's facts can change a result: not where it lies; its content stands in the digest."""
-    notes = {name: value for name, value in facts.lineage.items() if name not in ("path", *OF_A_FILE)}
-    return {**facts._asdict(), "path": "", "lineage": notes}
-
-
-# Folders whose grids decide how exactly coordinates are transformed: a grid that comes or goes changes them.
-def _data_folders():
-    from pyproj.datadir import get_data_dir, get_user_data_dir
-
-    folders = (Path(get_data_dir().split(os.pathsep)[0]), Path(get_user_data_dir()))
-    return [folder for folder in folders if folder.is_dir()]
-
-
-# A row of lineage as JSON gives it back, so that one that is remembered and one just read are the same.
-def _plain(row):
-    return {key: value.item() if hasattr(value, "item") else value for key, value in row.items()}
-
-
-def _short(text):
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-# Tables of what was measured on the bank, by the setting that names each.
-BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
-FLOW_REGIONS, ABSTRACTIONS = "flow_regions", "abstractions"
-# Kind of geometry that each layer must hold.
-LAYERS = {
-    "dem_footprints": "polygon",
-    "streams": "line",
-    "region": "polygon",
-    "districts": "polygon",
-    "structures": "point",
-    "falls": "point",
-    "gauge_stations": "point",
-    "plants": "any",
-    "lakes": "polygon",
-    "karst": "any",
-    "tidal": "any",
-    "regulated": "any",
-    "abstractions": "point",
-    "roads": "line",
-    "power_lines": "line",
-    "settlements": "any",
-}
-
-
 class RunInputs(NamedTuple):
     """What was read: the DEM's and covariates' facts, layers and rule layers as read, tables and data files.
 
@@ -333,31 +355,59 @@ class RunInputs(NamedTuple):
     state; ``environmental`` holds the rules of the environmental flow, those of presets in their place. Either
     ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are
     where the settings name none, and ``measured_gauges``, those with flows and places, where nothing asks for
-    them. Turbines and costs are in the money that the settings ask for; ``conversions`` tells what was in other
+    them. Turbines and costs are in the money that the settings ask for; ``conversions`` lists what was in other
     money (see `sitefinder.catalogue.costs`).
     """
 
-    dem: object
-    dem_error: object
-    covariates: dict
-    shares: dict
-    layers: dict
-    rules: list
-    equations: list | None
-    gauges: object
-    turbines: list
-    costs: object
-    lineage: list
-    repairs: object
-    field_levels: object = None
-    ratings: object = None
-    spot_gaugings: object = None
-    measured_gauges: object = None
-    environmental: list | None = None
-    coverages: list | None = None
-    conversions: list = ()
-    rotors: list = ()
-    sections: object = None
+    dem: RasterFacts
+    dem_error: DemError
+    covariates: Mapping[str, RasterFacts]
+    shares: Mapping[str, Layer]
+    layers: Mapping[str, Layer]
+    rules: list[LayerRead]
+    equations: list[Equation] | None
+    gauges: pd.DataFrame | None
+    turbines: list[TurbineClass]
+    costs: CostFile
+    lineage: list[dict[str, object]]
+    repairs: pd.DataFrame
+    field_levels: geopandas.GeoDataFrame | None = None
+    ratings: geopandas.GeoDataFrame | None = None
+    spot_gaugings: geopandas.GeoDataFrame | None = None
+    measured_gauges: geopandas.GeoDataFrame | None = None
+    environmental: Sequence[EnvironmentalFlowRule] = ()
+    coverages: Sequence[LayerRead | None] = ()
+    conversions: Sequence[Conversion] = ()
+    rotors: Sequence[HydrokineticRotor] = ()
+    sections: geopandas.GeoDataFrame | None = None
+
+
+class Lazily(Mapping[str, T]):
+    """Values by name, each made when something first asks for it.
+
+    Parameters
+    ----------
+    names : sequence
+    make : callable
+        Gives the value of a name.
+    """
+
+    def __init__(self, names: Iterable[str], make: Callable[[str], T]) -> None:
+        self._names, self._make = tuple(names), make
+
+    def __getitem__(self, name: str) -> T:
+        if name not in self._names:
+            raise KeyError(name)
+        return self._make(name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def __or__(self, others: Mapping[str, T]) -> dict[str, T]:
+        return dict(self) | dict(others)
 
 
 class LazyInputs:
@@ -373,7 +423,7 @@ class LazyInputs:
         As `read_inputs` made them.
     """
 
-    def __init__(self, settings, readings):
+    def __init__(self, settings: Settings, readings: Readings) -> None:
         self._settings, self._readings = settings, readings
         value, inputs = readings.value, settings.inputs
         self.covariates = Lazily(inputs.covariates, lambda name: value(f"covariates.{name}"))
@@ -388,29 +438,29 @@ class LazyInputs:
             for rule in settings.rules
         ]
 
-    def __getattr__(self, name):
+    def __getattr__(self, name: str) -> Value:
         if name.startswith("_") or name not in self._readings:
             raise AttributeError(name)
         return self._readings.value(name)
 
     @property
-    def lineage(self):
+    def lineage(self) -> list[dict[str, object]]:
         """Where all came from, as rows of provenance."""
-        notes = self._readings.facts
-        return [row for name in _in_order_of_delivery(self._settings) for row in notes(name)["lineage"]]
+        facts = self._readings.facts
+        return [row for name in _in_order_of_delivery(self._settings) for row in facts(name)["lineage"]]
 
     @property
-    def repairs(self):
+    def repairs(self) -> pd.DataFrame:
         """What was repaired on reading, as a table."""
         import pandas as pd
 
         from sitefinder.network.topology import REPAIR_COLUMNS
 
-        notes = self._readings.facts
-        rows = [row for name in _in_order_of_delivery(self._settings) for row in notes(name)["repairs"]]
+        facts = self._readings.facts
+        rows = [row for name in _in_order_of_delivery(self._settings) for row in facts(name)["repairs"]]
         return pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str")
 
-    def digest_of(self, part):
+    def digest_of(self, part: str) -> str:
         """Digest of a part: of a layer (``layers.lakes``), of all rasters or layers of a kind, of a table or file.
 
         Those of ``lineage`` and ``repairs`` are of all their rows.
@@ -426,19 +476,20 @@ class LazyInputs:
         """
         if part in ("covariates", "shares"):
             names = [f"{part}.{name}" for name in getattr(self._settings.inputs, part)]
-            rows = [[name, self._readings.facts(name)["digest"]] for name in names]
-            return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
+            digests = [[name, self._readings.facts(name)["digest"]] for name in names]
+            return hashlib.sha256(json.dumps(digests).encode()).hexdigest()
         if part in ("lineage", "repairs"):
-            rows = [self._readings.facts(name)[part] for name in _in_order_of_delivery(self._settings)]
+            facts = [self._readings.facts(name) for name in _in_order_of_delivery(self._settings)]
+            rows: list[object] = [each["lineage"] if part == "lineage" else each["repairs"] for each in facts]
             return hashlib.sha256(json.dumps(rows, sort_keys=True).encode()).hexdigest()
         if part.startswith("layers.") and part not in self._readings:
             return "none"
         return self._readings.facts(part)["digest"]
 
-    def _replace(self, **others):
+    def _replace(self, **others: Value) -> RunInputs:
         return self.whole()._replace(**others)
 
-    def whole(self):
+    def whole(self) -> RunInputs:
         """All of it, read.
 
         Returns
@@ -456,25 +507,42 @@ class LazyInputs:
 class LazyLayer:
     """A layer that is read when something asks for its features; it has the attributes of `LayerRead`."""
 
-    def __init__(self, readings, name):
+    def __init__(self, readings: Readings, name: str) -> None:
         self._readings, self._name = readings, name
 
-    def __getattr__(self, name):
+    def __getattr__(self, name: str) -> Value:
         if name.startswith("_"):
             raise AttributeError(name)
         return getattr(self.read(), name)
 
     @property
-    def digest(self):
+    def digest(self) -> str:
         """Digest of its features; nothing is read for it where that is remembered."""
         return self._readings.facts(self._name)["digest"]
 
-    def read(self):
+    def read(self) -> LayerRead:
         """The layer as `sitefinder.io.vector.read_layer` gives it."""
-        return self._readings.value(self._name)
+        layer: LayerRead = self._readings.value(self._name)
+        return layer
 
 
-def read_inputs(settings, folder, output=None):
+def _named_layers(inputs: Inputs) -> list[str]:
+    return [name for name in (*LAYERS, FLOW_REGIONS) if getattr(inputs, name) is not None]
+
+
+# Readings in the order in which provenance and the table of repairs list them.
+def _in_order_of_delivery(settings: Settings) -> list[str]:
+    inputs = settings.inputs
+    names = ["dem", *(f"covariates.{name}" for name in inputs.covariates)]
+    names += [f"shares.{name}" for name in inputs.shares]
+    names += [f"layers.{name}" for name in _named_layers(inputs)]
+    names += [f"rules.{rule.name}" for rule in settings.rules]
+    names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
+    names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
+    return [*names, "dem_error.read", "data_files"]
+
+
+def read_inputs(settings: Settings, folder: Path, output: Path | None = None) -> LazyInputs:
     """Judge everything that the settings name; what is remembered as sound is read only when it is asked for.
 
     Parameters
@@ -483,7 +551,7 @@ def read_inputs(settings, folder, output=None):
     folder : Path
         Folder of the settings file, from which relative paths start.
     output : Path, optional
-        Folder that files will be written into; absent: none will be.
+        Folder into which files will be written; absent: none will be.
 
     Returns
     -------
@@ -494,14 +562,14 @@ def read_inputs(settings, folder, output=None):
     ConfigError, InputError
         One error that lists every problem.
     """
-    problems = []
+    problems: list[SitefinderError] = []
     if output is not None:
         try:
             writable_folder(output)
         except SitefinderError as error:
             problems.append(error)
     readings = Readings(software(), [__name__])
-    readings.add("run.crs", lambda: _readers().check_run_crs(settings.run.crs), settings=settings.run.crs)
+    readings.add("run.crs", lambda: readers.check_run_crs(settings.run.crs), settings=settings.run.crs)
     if problems := readings.judge() + problems:
         raise _together(problems)
     _add_rasters(readings, settings, folder)
@@ -514,40 +582,18 @@ def read_inputs(settings, folder, output=None):
     return LazyInputs(settings, readings)
 
 
-def with_year_to_year(settings, inputs):
-    """Settings whose year-to-year spread of flow is that of the daily records, where they do not state it.
-
-    Parameters
-    ----------
-    settings : sitefinder.settings.Settings
-    inputs : LazyInputs or RunInputs
-
-    Returns
-    -------
-    sitefinder.settings.Settings
-    """
-    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
-        return settings
-    is_read = isinstance(inputs, RunInputs)
-    found = _readers().year_to_year_of(inputs.gauges) if is_read else inputs.year_to_year_sd
-    if found is None:
-        return settings
-    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
-    return settings.model_copy(update={"uncertainty": uncertainty})
-
-
 # The DEM and the covariates, and where the DEM lies in the run's system.
-def _add_rasters(readings, settings, folder):
+def _add_rasters(readings: Readings, settings: Settings, folder: Path) -> None:
     crs, value = settings.run.crs, readings.value
 
-    def add(name, source, what):
+    def add(name: str, source: DemSource | CovariateSource, what: str) -> None:
         readings.add(
             name,
-            lambda: _readers().read_raster(source, folder, crs, what),
+            lambda: readers.read_raster(source, folder, crs, what),
             settings=[source.model_dump(mode="json"), crs],
             files=files_of_raster(source.path, folder),
             counted=counted_raster,
-            notes=lambda facts: Told([facts.lineage], files=_readers().parts_of_raster(source, folder)),
+            notes=lambda facts: ReadingNotes([facts.lineage], files=readers.parts_of_raster(source, folder)),
         )
 
     dem = settings.inputs.dem
@@ -555,43 +601,50 @@ def _add_rasters(readings, settings, folder):
     preset = dem.error_preset
     readings.add(
         "dem_error.read",
-        lambda: _readers().read_dem_error(dem, folder),
+        lambda: readers.read_dem_error(dem, folder),
         settings=dem.model_dump(mode="json"),
         files=() if preset is None else (folder / preset,),
-        notes=lambda read: Told([read[1]] if read[1] is not None else []),
+        notes=lambda read: ReadingNotes([read[1]] if read[1] is not None else []),
     )
     _derive(readings, "dem_error", "dem_error.read", lambda read: read[0])
     for name, source in settings.inputs.covariates.items():
         add(f"covariates.{name}", source, name)
     readings.add(
         "bounds",
-        lambda: [float(edge) for edge in _readers().bounds_in_run(value("dem.alone"), crs)],
+        lambda: [float(edge) for edge in readers.bounds_in_run(value("dem.alone"), crs)],
         settings=crs,
         needs=("dem.alone",),
         is_plain=True,
     )
     readings.add(
         "scale",
-        lambda: _readers().checked_scale(crs, value("bounds")),
+        lambda: readers.scale_note(crs, value("bounds")),
         settings=crs,
         needs=("bounds",),
         is_plain=True,
     )
 
-    def whole():
-        alone, scale = value("dem.alone"), value("scale")
+    def whole() -> RasterFacts:
+        alone: RasterFacts = value("dem.alone")
+        scale = value("scale")
         return alone._replace(lineage=alone.lineage | {"operation": f"{alone.lineage['operation']}; {scale}"})
 
     readings.add(
-        "dem", whole, needs=("dem.alone", "scale"), counted=counted_raster, notes=lambda dem: Told([dem.lineage])
+        "dem",
+        whole,
+        needs=("dem.alone", "scale"),
+        counted=counted_raster,
+        notes=lambda dem: ReadingNotes([dem.lineage]),
     )
 
 
 # Layers, shares, rules and the areas that rules cover, and what the settings ask of their columns.
-def _add_layers(readings, settings, folder):
+def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
     crs, inputs, value = settings.run.crs, settings.inputs, readings.value
 
-    def add(name, read, source, *others):
+    def add(
+        name: str, read: Callable[[Sequence[float] | None], LayerRead | None], source: LayerSource, *others: str
+    ) -> None:
         readings.add(
             name,
             lambda: read(readings.wanted("bounds")),
@@ -599,7 +652,7 @@ def _add_layers(readings, settings, folder):
             wants=("bounds",),
             files=files_of_layer(folder / source.path),
             counted=lambda layer: layer.frame,
-            notes=lambda layer: Told([layer.lineage], layer.repairs.to_numpy().tolist()),
+            notes=lambda layer: ReadingNotes([layer.lineage], layer.repairs.to_numpy().tolist()),
         )
 
     for name, geometry in LAYERS.items():
@@ -607,26 +660,27 @@ def _add_layers(readings, settings, folder):
         if source is not None:
             read = partial(_layer, source, folder, crs, name, geometry)
             add(f"layers.{name}", read, source)
-    if inputs.flow_regions is not None:
+    regions, streams, footprints = inputs.flow_regions, inputs.streams, inputs.dem_footprints
+    if regions is not None:
         add(
             f"layers.{FLOW_REGIONS}",
-            lambda bounds: _readers().read_flow_regions(inputs.flow_regions, folder, crs, bounds),
-            inputs.flow_regions,
+            lambda bounds: readers.read_flow_regions(regions, folder, crs, bounds),
+            regions,
         )
-    if inputs.streams is not None:
+    if streams is not None:
         _check(
             readings,
             settings,
             "streams",
-            lambda: _readers().stream_lines(settings, value("layers.streams").frame),
+            lambda: readers.stream_lines(streams, settings.network, value("layers.streams").frame),
             "layers.streams",
         )
-    if inputs.dem_footprints is not None:
+    if footprints is not None:
         _check(
             readings,
             settings,
             "footprints",
-            lambda: _readers().footprint_table(inputs.dem_footprints, value("layers.dem_footprints").frame),
+            lambda: readers.footprint_table(footprints, value("layers.dem_footprints").frame),
             "layers.dem_footprints",
         )
     for name, source in inputs.shares.items():
@@ -638,8 +692,26 @@ def _add_layers(readings, settings, folder):
             add(f"coverages.{rule.name}", partial(_coverage, rule, folder, crs), rule.covered_by, rule.name)
 
 
-# Tables of what was measured on the bank.
-def _add_bank_tables(readings, settings, folder):
+def _layer(
+    source: LayerSource, folder: Path, crs: str, name: str, geometry: str, bounds: Sequence[float] | None
+) -> LayerRead:
+    return readers.read_layer_here(source, folder, crs, bounds, name, geometry, False)
+
+
+def _share(source: ShareSource, folder: Path, crs: str, name: str, bounds: Sequence[float] | None) -> LayerRead:
+    return readers.read_share(source, folder, crs, name)
+
+
+def _rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+    return readers.read_rule(rule, folder, crs, bounds)
+
+
+def _coverage(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead | None:
+    return readers.read_coverage(rule, folder, crs, bounds)
+
+
+# Tables of field measurements.
+def _add_bank_tables(readings: Readings, settings: Settings, folder: Path) -> None:
     for name in BANK_TABLES:
         source = getattr(settings.inputs, name)
         if source is None:
@@ -651,13 +723,23 @@ def _add_bank_tables(readings, settings, folder):
             settings=[source.model_dump(mode="json"), settings.run.crs],
             files=(folder / source.path,),
             counted=lambda table: table.frame,
-            notes=lambda table: Told([table.lineage]),
+            notes=lambda table: ReadingNotes([table.lineage]),
         )
         _derive(readings, name, f"{name}.read", lambda table: table.frame)
 
 
+def _bank_table(name: str, source: Source, folder: Path, crs: str) -> TableRead:
+    read: Callable[[Source, Path, str], TableRead] = {
+        "field_levels": readers.read_field_levels,
+        "ratings": readers.read_ratings,
+        "spot_gaugings": readers.read_spot_gaugings,
+        "sections": readers.read_sections,
+    }[name]
+    return read(source, folder, crs)
+
+
 # Equations, gauges and the rules of the environmental flow, and whether they suit each other.
-def _add_flows(readings, settings, folder):
+def _add_flows(readings: Readings, settings: Settings, folder: Path) -> None:
     flows, inputs, value = settings.flows, settings.inputs, readings.value
     files = [f"equations.{number}" for number in range(1, len(flows.equations) + 1)]
     for name, path in zip(files, flows.equations, strict=True):
@@ -666,19 +748,20 @@ def _add_flows(readings, settings, folder):
     table = flows.gauges
     readings.add(
         "gauges",
-        lambda: None if table is None else _readers().read_gauges(folder / table.path, table),
+        lambda: None if table is None else readers.read_gauges(folder / table.path, table),
         settings=None if table is None else table.model_dump(mode="json"),
         files=() if table is None else (folder / table.path,),
-        notes=lambda read: Told(files=() if read is None else _readers().daily_files(table, folder)),
+        notes=lambda read: ReadingNotes(files=() if read is None else readers.daily_files(table, folder)),
     )
     stations = () if inputs.gauge_stations is None else ("layers.gauge_stations",)
 
-    def measured():
+    def measured() -> pd.DataFrame | None:
         if flows.near_gauges is None and inputs.spot_gaugings is None:
             return None
-        return _readers().measured_gauges(
+        gauges: pd.DataFrame = readers.measured_gauges(
             settings, value("gauges"), value(stations[0]).frame if stations else None
         )
+        return gauges
 
     readings.add("measured_gauges", measured, settings=_all_but_rules(settings), needs=("gauges", *stations))
     if inputs.spot_gaugings is not None:
@@ -686,14 +769,14 @@ def _add_flows(readings, settings, folder):
             readings,
             settings,
             "gauged",
-            lambda: _readers().validate_unknown_gauges(value("spot_gaugings"), value("measured_gauges")),
+            lambda: readers.validate_unknown_gauges(value("spot_gaugings"), value("measured_gauges")),
             "spot_gaugings",
             "measured_gauges",
         )
     presets = tuple(folder / rule.preset for rule in flows.environmental if rule.preset is not None)
     readings.add(
         "environmental",
-        lambda: _readers().read_environmental_flow(flows.environmental, folder),
+        lambda: readers.read_environmental_flow(flows.environmental, folder),
         settings=[rule.model_dump(mode="json") for rule in flows.environmental],
         files=presets,
     )
@@ -702,57 +785,62 @@ def _add_flows(readings, settings, folder):
             readings,
             settings,
             "settlements",
-            lambda: _readers().demand_of_settlements(value("layers.settlements").frame, settings.off_grid),
+            lambda: readers.demand_of_settlements(value("layers.settlements").frame, settings.off_grid),
             "layers.settlements",
         )
-    if getattr(inputs, ABSTRACTIONS) is not None:
-        name = f"layers.{ABSTRACTIONS}"
+    if inputs.abstractions is not None:
         _check(
             readings,
             settings,
-            ABSTRACTIONS,
-            lambda: _readers().alterations_of(value(name).frame, ABSTRACTIONS),
-            name,
+            "abstractions",
+            lambda: readers.alterations_of(value("layers.abstractions").frame, "abstractions"),
+            "layers.abstractions",
         )
     regions = () if inputs.flow_regions is None else (f"layers.{FLOW_REGIONS}",)
 
-    def fit():
-        weights = _readers().trial_weights({FLOW_REGIONS: value(regions[0])} if regions else {})
+    def fit() -> None:
+        weights = readers.trial_weights({FLOW_REGIONS: value(regions[0])} if regions else {})
         equations = [value(name) for name in files]
-        _readers().validate_unfit_flows(
+        readers.validate_unfit_flows(
             settings, equations, value("gauges"), readings.wanted("environmental") or [], weights
         )
 
     _check(readings, settings, "flows", fit, "equations", "gauges", *regions, wants=("environmental",))
     readings.add(
         "year_to_year_sd",
-        lambda: _readers().year_to_year_of(value("gauges")),
+        lambda: readers.year_to_year_of(value("gauges")),
         needs=("gauges",),
         is_plain=True,
     )
 
 
+def _equations(path: Path) -> list[Equation]:
+    equations: list[Equation] = readers.read_equations(path)
+    return equations
+
+
 # Turbines, rotors and costs, in one money; and where all data files came from.
-def _add_turbines_and_costs(readings, settings, folder):
+def _add_turbines_and_costs(readings: Readings, settings: Settings, folder: Path) -> None:
     turbines, costs, value = settings.energy.turbines, settings.costs, readings.value
     paths = [folder / path for path in turbines]
-    readings.add(
-        "turbines.read", lambda: _readers().read_turbine_files(paths), settings=turbines, files=tuple(paths)
-    )
+    readings.add("turbines.read", lambda: readers.read_turbine_files(paths), settings=turbines, files=tuple(paths))
     readings.add(
         "costs.read",
-        lambda: _readers().read_costs(folder / costs.file),
+        lambda: readers.read_costs(folder / costs.file),
         settings=costs.file,
         files=(folder / costs.file,),
     )
 
-    def money():
+    def money() -> CommonCurrency:
         read = value("turbines.read")
-        return _readers().to_common_currency([*read.turbines, *read.rotors], value("costs.read"), costs.price_year)
+        both: CommonCurrency = readers.to_common_currency(
+            [*read.turbines, *read.rotors], value("costs.read"), costs.price_year
+        )
+        return both
 
     readings.add("money", money, settings=costs.price_year, needs=("turbines.read", "costs.read"), counted=tuple)
 
-    def count():
+    def count() -> int:
         return len(value("turbines.read").turbines)
 
     both = ("money", "turbines.read")
@@ -767,88 +855,71 @@ def _add_turbines_and_costs(readings, settings, folder):
     named = [*turbines, costs.file, *settings.flows.equations, *presets, *([table.path] if table else [])]
     readings.add(
         "data_files",
-        lambda: _readers().data_file_lineage(settings, folder),
+        lambda: readers.data_file_lineage(settings, folder),
         settings=[named, None if table is None else table.model_dump(mode="json")],
         needs=("turbines.read", "costs.read", "equations", "gauges", "environmental"),
         files=tuple(folder / path for path in named),
-        notes=lambda rows: Told(rows, files=() if table is None else _readers().daily_files(table, folder)),
+        notes=lambda rows: ReadingNotes(rows, files=() if table is None else readers.daily_files(table, folder)),
     )
 
 
 # A thing that is part of another one that was read.
-def _derive(readings, name, of, derive, counted=lambda value: value):
+def _derive(
+    readings: Readings,
+    name: str,
+    of: str,
+    derive: Callable[[Value], Value],
+    counted: Callable[[Value], object] = lambda value: value,
+) -> None:
     readings.add(name, lambda: derive(readings.value(of)), needs=(of,), counted=counted)
 
 
 # A check that leaves nothing behind. It may look at any setting but those of rules and of the delivery.
-def _check(readings, settings, name, check, *needs, wants=()):
-    def judge():
+def _check(
+    readings: Readings,
+    settings: Settings,
+    name: str,
+    check: Callable[[], object],
+    *needs: str,
+    wants: tuple[str, ...] = (),
+) -> None:
+    def judge() -> None:
         check()
 
     readings.add(f"check {name}", judge, settings=_all_but_rules(settings), needs=needs, wants=wants)
 
 
-def _all_but_rules(settings):
+def _all_but_rules(settings: Settings) -> dict[str, Any]:
     return settings.model_dump(mode="json", exclude={"rules": True, "delivery": True, "run": {"workers", "name"}})
 
 
-def _layer(source, folder, crs, name, geometry, bounds):
-    return _readers().read_layer_here(source, folder, crs, bounds, name, geometry, False)
-
-
-def _share(source, folder, crs, name, bounds):
-    return _readers().read_share(source, folder, crs, name)
-
-
-def _rule(rule, folder, crs, bounds):
-    return _readers().read_rule(rule, folder, crs, bounds)
-
-
-def _coverage(rule, folder, crs, bounds):
-    return _readers().read_coverage(rule, folder, crs, bounds)
-
-
-def _equations(path):
-    return _readers().read_equations(path)
-
-
-def _bank_table(name, source, folder, crs):
-    readers = _readers()
-    read = {
-        "field_levels": readers.read_field_levels,
-        "ratings": readers.read_ratings,
-        "spot_gaugings": readers.read_spot_gaugings,
-        "sections": readers.read_sections,
-    }[name]
-    return read(source, folder, crs)
-
-
-# Loaded when something must be read: a run that finds all as it was needs none of these libraries.
-def _readers():
-    from sitefinder.steps import readers
-
-    return readers
-
-
-def _named_layers(inputs):
-    return [name for name in (*LAYERS, FLOW_REGIONS) if getattr(inputs, name) is not None]
-
-
-# Readings in the order in which provenance and the table of repairs list them.
-def _in_order_of_delivery(settings):
-    inputs = settings.inputs
-    names = ["dem", *(f"covariates.{name}" for name in inputs.covariates)]
-    names += [f"shares.{name}" for name in inputs.shares]
-    names += [f"layers.{name}" for name in _named_layers(inputs)]
-    names += [f"rules.{rule.name}" for rule in settings.rules]
-    names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
-    names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
-    return [*names, "dem_error.read", "data_files"]
-
-
-# One problem stands as it is; several are listed under one headline.
-def _together(problems):
+# One problem is raised as it is; several are listed under one headline.
+def _together(problems: list[SitefinderError]) -> SitefinderError:
     if len(problems) == 1:
         return problems[0]
     kind = ConfigError if all(isinstance(problem, ConfigError) for problem in problems) else InputError
     return all_of(kind, "settings and inputs", [str(problem) for problem in problems], named=False)
+
+
+def with_year_to_year(settings: Settings, inputs: LazyInputs | RunInputs) -> Settings:
+    """Settings whose year-to-year spread of flow is that of the daily records, where they do not state it.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    inputs : LazyInputs or RunInputs
+
+    Returns
+    -------
+    sitefinder.settings.Settings
+    """
+    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
+        return settings
+    if isinstance(inputs, RunInputs):
+        found = readers.year_to_year_of(inputs.gauges)
+    else:
+        found = inputs.year_to_year_sd
+    if found is None:
+        return settings
+    uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
+    return settings.model_copy(update={"uncertainty": uncertainty})

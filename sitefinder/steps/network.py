@@ -1,6 +1,9 @@
 """The stage that turns stream lines into a network, and what was repaired or is doubtful in it."""
 
+from __future__ import annotations
+
 from itertools import pairwise
+from typing import TYPE_CHECKING, TypeGuard
 
 import geopandas
 import numpy as np
@@ -20,13 +23,26 @@ from sitefinder.schema import LAYERS
 from sitefinder.steps.heads import greatest_rmse_m
 from sitefinder.vocabulary import NETWORK_UNRESOLVED
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import numpy.typing as npt
+
+    from sitefinder.dem.grid import Grid
+    from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import Network
+    from sitefinder.settings import NetworkSettings, Settings, StreamSource
+    from sitefinder.steps.heads import Profile
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.terrain import Drainage, Surface
+
 # Errors of the elevations that a climb along a stream has to exceed before it is no error (own choice).
 RIDGE_ERRORS = 4.0
 # And in cells, since a line a cell beside its channel runs up the side of the valley (own choice).
 RIDGE_CELLS = 0.5
 
 
-def make_network(settings, inputs, surface, scratch):
+def make_network(settings: Settings, inputs: RunInputs, surface: Surface, scratch: Path) -> Network:
     """Links, from the mapped streams or from the DEM where none are mapped.
 
     Raises
@@ -35,8 +51,9 @@ def make_network(settings, inputs, surface, scratch):
         If no line is left.
     """
     crs = settings.run.crs
-    if "streams" in inputs.layers:
-        lines = stream_lines(settings, inputs.layers["streams"].frame)
+    source = settings.inputs.streams
+    if "streams" in inputs.layers and source is not None:
+        lines = stream_lines(source, settings.network, inputs.layers["streams"].frame)
     else:
         lines = derive_network(surface.dem_path, settings.network.derive_threshold_km2, scratch)
         lines = pd.DataFrame(lines.rename(columns={"stream_id": "feature_id"}).assign(stream=""))
@@ -55,42 +72,13 @@ def make_network(settings, inputs, surface, scratch):
     )
 
 
-def validate_unresolved(settings, network):
-    """Stop where a part of the network cannot be resolved and the run is strict.
-
-    A stage by itself, so that a strict run may use a network that a lenient one made.
-
-    Raises
-    ------
-    InputError
-    """
-    if settings.run.strict and len(network.unresolved):
-        raise _unresolved(settings, network.unresolved)
-
-
-def place_on_network(settings, network):
-    """Stations, segments and reaches."""
-    return place_stations(
-        network,
-        station_spacing_m=settings.network.station_spacing_m,
-        reach_length_m=settings.network.reach_length_m,
-    )
-
-
-def ridge_limit_m(settings, inputs, grid):
-    """Climb along a stream that no error of the DEM explains [m]."""
-    if settings.network.ridge_m is not None:
-        return settings.network.ridge_m
-    cell_m = float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
-    return max(RIDGE_M, RIDGE_ERRORS * greatest_rmse_m(settings, inputs), RIDGE_CELLS * cell_m)
-
-
-def stream_lines(settings, frame):
+def stream_lines(source: StreamSource, network: NetworkSettings, frame: geopandas.GeoDataFrame) -> pd.DataFrame:
     """The streams layer as `sitefinder.network.topology.build_network` takes it.
 
     Parameters
     ----------
-    settings : sitefinder.settings.Settings
+    source : sitefinder.settings.StreamSource
+    network : sitefinder.settings.NetworkSettings
     frame : GeoDataFrame
         The layer as read.
 
@@ -103,11 +91,12 @@ def stream_lines(settings, frame):
     InputError
         Listing each column that is missing, is no number, or holds numbers out of range.
     """
-    network, source = settings.network, settings.inputs.streams
-    problems = []
+    problems: list[InputError] = []
 
-    def numbers(column, key, minimum=-np.inf, maximum=np.inf):
-        if _is_there(frame, column, key, source, problems):
+    def numbers(
+        column: str | None, key: str, minimum: float = -np.inf, maximum: float = np.inf
+    ) -> npt.NDArray[np.float64]:
+        if _is_there(column, frame, key, source, problems):
             return _numbers(frame, column, key, source, (minimum, maximum), problems)
         return np.full(len(frame), np.nan)
 
@@ -125,10 +114,11 @@ def stream_lines(settings, frame):
     lines["main_path_value"] = sign * numbers(network.main_path_column, "network.main_path_column")
     share = numbers(network.divergence_share_column, "network.divergence_share_column", 0.0, 1.0)
     lines["arm_share"] = np.where(np.isnan(share), lines["arm_share"], share)
-    if _is_there(frame, network.canal_column, "network.canal_column", source, problems):
+    if _is_there(network.canal_column, frame, "network.canal_column", source, problems):
         column = frame[network.canal_column]
-        texts = [str(value) for value in network.canal_values]
-        lines["is_canal"] = (column.isin(network.canal_values) | column.astype(str).isin(texts)).to_numpy()
+        values = network.canal_values or []
+        texts = [str(value) for value in values]
+        lines["is_canal"] = (column.isin(values) | column.astype(str).isin(texts)).to_numpy()
     if len(problems) == 1:
         raise problems[0]
     if problems:
@@ -137,7 +127,9 @@ def stream_lines(settings, frame):
 
 
 # Whether a column is named and is there; if it is named and missing, that is a problem.
-def _is_there(frame, column, key, source, problems):
+def _is_there(
+    column: str | None, frame: geopandas.GeoDataFrame, key: str, source: StreamSource, problems: list[InputError]
+) -> TypeGuard[str]:
     if column is None or column in frame:
         return column is not None
     problems.append(no_such_column("streams", source, frame, key, column))
@@ -145,9 +137,16 @@ def _is_there(frame, column, key, source, problems):
 
 
 # A column as numbers; what is no number or out of range is a problem.
-def _numbers(frame, column, key, source, limits, problems):
+def _numbers(
+    frame: geopandas.GeoDataFrame,
+    column: str,
+    key: str,
+    source: StreamSource,
+    limits: tuple[float, float],
+    problems: list[InputError],
+) -> npt.NDArray[np.float64]:
     given = frame[column]
-    values = numbers_of(given)
+    values: npt.NDArray[np.float64] = numbers_of(given)
     wrong = (np.isnan(values) & given.notna().to_numpy()) | (values < limits[0]) | (values > limits[1])
     if wrong.any():
         minimum, maximum = limits
@@ -166,7 +165,28 @@ def _numbers(frame, column, key, source, limits, problems):
     return values
 
 
-def _unresolved(settings, unresolved):
+def ridge_limit_m(settings: Settings, inputs: RunInputs, grid: Grid) -> float:
+    """Climb along a stream that no error of the DEM explains [m]."""
+    if settings.network.ridge_m is not None:
+        return settings.network.ridge_m
+    cell_m = float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
+    return max(RIDGE_M, RIDGE_ERRORS * greatest_rmse_m(settings, inputs), RIDGE_CELLS * cell_m)
+
+
+def validate_unresolved(settings: Settings, network: Network) -> None:
+    """Stop where a part of the network cannot be resolved and the run is strict.
+
+    A stage by itself, so that a strict run may use a network that a lenient one made.
+
+    Raises
+    ------
+    InputError
+    """
+    if settings.run.strict and len(network.unresolved):
+        raise _unresolved(settings, network.unresolved)
+
+
+def _unresolved(settings: Settings, unresolved: pd.DataFrame) -> InputError:
     source = settings.inputs.streams
     reasons = [
         f"{because}: {listed(rows['feature_id'].unique())}"
@@ -181,7 +201,24 @@ def _unresolved(settings, unresolved):
     )
 
 
-def list_stream_doubts(settings, inputs, surface, network, stationing, terrain, heads):
+def place_on_network(settings: Settings, network: Network) -> Stationing:
+    """Stations, segments and reaches."""
+    return place_stations(
+        network,
+        station_spacing_m=settings.network.station_spacing_m,
+        reach_length_m=settings.network.reach_length_m,
+    )
+
+
+def list_stream_doubts(
+    settings: Settings,
+    inputs: RunInputs,
+    surface: Surface,
+    network: Network,
+    stationing: Stationing,
+    terrain: Drainage,
+    heads: Profile,
+) -> pd.DataFrame:
     """Streams that the DEM cannot tell apart, that cross, or that are drawn over a ridge.
 
     Returns
@@ -191,7 +228,7 @@ def list_stream_doubts(settings, inputs, surface, network, stationing, terrain, 
     """
     grid = surface.grid
     cell_m = float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
-    found = [
+    found: list[pd.DataFrame] = [
         list_shared_cells(terrain.cells.shared, stationing.stations, network),
         list_close_streams(stationing.segments, stationing.stations, network, cell_m),
         list_crossings(network),
@@ -202,7 +239,45 @@ def list_stream_doubts(settings, inputs, surface, network, stationing, terrain, 
     return pd.concat(found, ignore_index=True)
 
 
-def joined_repairs(**by_kind):
+def unresolved_reaches(settings: Settings, network: Network, stationing: Stationing) -> geopandas.GeoDataFrame:
+    """Reaches of what was set aside: a line and a verdict, but no area, flow or head.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    network : Network
+    stationing : Stationing
+
+    Returns
+    -------
+    GeoDataFrame
+        With the columns of ``reaches`` that are known, and ``geometry``; as long as the settings have reaches.
+    """
+    rows, lines = [], []
+    pieces = network.unresolved[["feature_id", "stream", "feature_from_m", "geometry"]]
+    for feature_id, stream, feature_from_m, geometry in pieces.itertuples(index=False, name=None):
+        count = max(1, round(geometry.length / settings.network.reach_length_m))
+        at = np.linspace(0.0, geometry.length, count + 1)
+        for from_m, to_m in pairwise(at):
+            middle_m = feature_from_m + (from_m + to_m) / 2
+            rows.append((f"{feature_id}@{middle_m:.0f}", stream, feature_id, from_m, to_m))
+            lines.append(substring(geometry, from_m, to_m))
+    table = pd.DataFrame(rows, columns=["reach_id", "stream", "feature_id", "from_m", "to_m"])
+    known = stationing.reaches["reach_id"].tolist()
+    table["reach_id"] = without_repeats([*known, *table["reach_id"]])[len(known) :]
+    table["length_m"] = shapely.length(np.array(lines, dtype=object))
+    for column in LAYERS["reaches"].columns:
+        if column.name not in table:
+            empty = {"text": "", "boolean": False}.get(column.dtype, np.nan)
+            table[column.name] = pd.Series([empty] * len(table), index=table.index)
+    table["verdict"] = "unknown"
+    table["mark_unknown"] = True
+    table["flags"] = NETWORK_UNRESOLVED.flag
+    table["rejection_reason"] = NETWORK_UNRESOLVED.name
+    return geopandas.GeoDataFrame(table, geometry=lines, crs=settings.run.crs)
+
+
+def joined_repairs(**by_kind: list[pd.DataFrame]) -> pd.DataFrame:
     """The ``repairs`` layer.
 
     Parameters
@@ -218,40 +293,3 @@ def joined_repairs(**by_kind):
     tables = [table.assign(kind=kind) for kind, tables in by_kind.items() for table in tables]
     columns = [column.name for column in LAYERS["repairs"].columns]
     return pd.concat(tables, ignore_index=True)[columns].fillna("")
-
-
-def unresolved_reaches(settings, network, stationing):
-    """Reaches of what was set aside: a line and a verdict, but no area, flow or head.
-
-    Parameters
-    ----------
-    settings : sitefinder.settings.Settings
-    network : Network
-    placed : Stationing
-
-    Returns
-    -------
-    GeoDataFrame
-        With the columns of ``reaches`` that are known, and ``geometry``; as long as the settings have reaches.
-    """
-    rows, lines = [], []
-    for piece in network.unresolved.itertuples():
-        count = max(1, round(piece.geometry.length / settings.network.reach_length_m))
-        at = np.linspace(0.0, piece.geometry.length, count + 1)
-        for from_m, to_m in pairwise(at):
-            middle_m = piece.feature_from_m + (from_m + to_m) / 2
-            rows.append((f"{piece.feature_id}@{middle_m:.0f}", piece.stream, piece.feature_id, from_m, to_m))
-            lines.append(substring(piece.geometry, from_m, to_m))
-    table = pd.DataFrame(rows, columns=["reach_id", "stream", "feature_id", "from_m", "to_m"])
-    known = stationing.reaches["reach_id"].tolist()
-    table["reach_id"] = without_repeats([*known, *table["reach_id"]])[len(known) :]
-    table["length_m"] = shapely.length(np.array(lines, dtype=object))
-    for column in LAYERS["reaches"].columns:
-        if column.name not in table:
-            empty = {"text": "", "boolean": False}.get(column.dtype, np.nan)
-            table[column.name] = pd.Series([empty] * len(table), index=table.index)
-    table["verdict"] = "unknown"
-    table["mark_unknown"] = True
-    table["flags"] = NETWORK_UNRESOLVED.flag
-    table["rejection_reason"] = NETWORK_UNRESOLVED.name
-    return geopandas.GeoDataFrame(table, geometry=lines, crs=settings.run.crs)

@@ -1,6 +1,9 @@
 """What reads inputs and judges them; loaded only by a run that reads, since it needs large libraries."""
 
+from __future__ import annotations
+
 from functools import partial
+from typing import TYPE_CHECKING
 
 import pandas as pd
 from pyproj import CRS
@@ -20,11 +23,11 @@ from sitefinder.io.catalogue_files import (
     read_environmental_flow,
     read_turbine_files,
 )
-from sitefinder.io.crs import checked_scale
+from sitefinder.io.crs import scale_note
 from sitefinder.io.gauges import measured_gauges, read_equations, read_gauges
 from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts
 from sitefinder.io.survey import read_field_levels, read_ratings, read_sections, read_spot_gaugings
-from sitefinder.io.vector import read_layer, validate_distant
+from sitefinder.io.vector import read_layer, validate_near_region
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.rules.filters import matching
 from sitefinder.rules.overlaps import disc_areas_m2
@@ -35,8 +38,97 @@ from sitefinder.steps.flows import validate_unfit_months, validate_unknown_gauge
 from sitefinder.steps.heads import footprint_table
 from sitefinder.steps.network import stream_lines
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
 
-def read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty):
+    from sitefinder.catalogue.equations import Equation
+    from sitefinder.hydrology.regions import RegionWeights
+    from sitefinder.io.raster import RasterFacts
+    from sitefinder.io.vector import LayerRead
+    from sitefinder.settings import (
+        CovariateSource,
+        DemSource,
+        EnvironmentalFlowRule,
+        LayerSource,
+        Settings,
+        ShareSource,
+    )
+
+# What `sitefinder.steps.inputs` reads with.
+__all__ = [
+    "alterations_of",
+    "bounds_in_run",
+    "check_run_crs",
+    "daily_files",
+    "data_file_lineage",
+    "demand_of_settlements",
+    "footprint_table",
+    "measured_gauges",
+    "parts_of_raster",
+    "read_costs",
+    "read_coverage",
+    "read_dem_error",
+    "read_environmental_flow",
+    "read_equations",
+    "read_field_levels",
+    "read_flow_regions",
+    "read_gauges",
+    "read_layer_here",
+    "read_raster",
+    "read_ratings",
+    "read_rule",
+    "read_sections",
+    "read_share",
+    "read_spot_gaugings",
+    "read_turbine_files",
+    "scale_note",
+    "stream_lines",
+    "to_common_currency",
+    "trial_weights",
+    "validate_unfit_flows",
+    "validate_unknown_gauges",
+    "year_to_year_of",
+]
+
+
+def check_run_crs(crs: str) -> None:
+    """Refuse a run's coordinate system that is not projected in metres.
+
+    Raises
+    ------
+    ConfigError
+    """
+    expected = "a projected system in metres, for example EPSG:32633"
+    try:
+        system = CRS.from_user_input(crs)
+    except CRSError:
+        raise ConfigError.of("run.crs is no coordinate system", expected=expected, found=crs) from None
+    if not system.is_projected or system.axis_info[0].unit_name != "metre":
+        unit = system.axis_info[0].unit_name if system.axis_info else "no"
+        raise ConfigError.of(
+            "run.crs does not measure in metres",
+            expected=expected,
+            found=f"{crs} ({system.name}), with axes in {unit}",
+            fix="choose the projected system of your region; degrees have no length",
+        )
+
+
+def read_raster(source: DemSource | CovariateSource, folder: Path, crs: str, what: str) -> RasterFacts:
+    """Facts of a raster, with the operation that takes it to the run's system in its lineage."""
+    facts = raster_facts(source, folder, what)
+    return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).description})
+
+
+def read_layer_here(
+    source: LayerSource,
+    folder: Path,
+    crs: str,
+    bounds: Sequence[float] | None,
+    what: str,
+    geometry: str,
+    allow_empty: bool,
+) -> LayerRead:
     """A layer that lies where the run is, unless it may be empty.
 
     Parameters
@@ -56,11 +148,11 @@ def read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty):
     """
     read = read_layer(source, folder, crs, what=what, geometry=geometry, allow_empty=allow_empty)
     if bounds is not None and not allow_empty:
-        validate_distant(read, bounds)
+        validate_near_region(read, bounds)
     return read
 
 
-def read_rule(rule, folder, crs, bounds):
+def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
     """The layer of a rule, with what its filter and areas make of it among the repairs and in its lineage.
 
     Parameters
@@ -84,10 +176,10 @@ def read_rule(rule, folder, crs, bounds):
     if frame.empty:
         return read
     match = matching(frame, rule)
-    rows, notes = [], read.lineage["features"]
+    rows, features = [], read.lineage["features"]
     if rule.column is not None or rule.where is not None:
         row = frame["source_row"]
-        notes += f", {row[match.meant].nunique()} meant by the filter"
+        features += f", {row[match.selected].nunique()} selected by the filter"
         if match.category_missing.any():
             count = row[match.category_missing].nunique()
             rows.append(("", "no category to filter by", f"{count} features make what they touch unknown"))
@@ -96,10 +188,10 @@ def read_rule(rule, folder, crs, bounds):
         rows.append(("", "points with an area", action))
     added = pd.DataFrame([(what, *row) for row in rows], columns=REPAIR_COLUMNS, dtype="str")
     repairs = pd.concat([read.repairs, added], ignore_index=True)
-    return read._replace(repairs=repairs, lineage=read.lineage | {"features": notes})
+    return read._replace(repairs=repairs, lineage=read.lineage | {"features": features})
 
 
-def read_coverage(rule, folder, crs, bounds):
+def read_coverage(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead | None:
     """Polygons of the area that a rule's layer covers, or None where the rule names none.
 
     Parameters
@@ -124,7 +216,7 @@ def read_coverage(rule, folder, crs, bounds):
     )
 
 
-def read_share(source, folder, crs, name):
+def read_share(source: ShareSource, folder: Path, crs: str, name: str) -> LayerRead:
     """Polygons of the values that count, whose share of each catchment is a predictor of flow.
 
     A layer of no ground near the DEM is right: the share is nothing there.
@@ -159,61 +251,30 @@ def read_share(source, folder, crs, name):
             "left out",
         )
         repairs = pd.concat([repairs, pd.DataFrame([row], columns=REPAIR_COLUMNS, dtype="str")], ignore_index=True)
-    return read._replace(frame=read.frame[match.meant].reset_index(drop=True), repairs=repairs)
+    return read._replace(frame=read.frame[match.selected].reset_index(drop=True), repairs=repairs)
 
 
-# What `sitefinder.steps.inputs` reads with.
-__all__ = [
-    "alterations_of",
-    "bounds_in_run",
-    "check_run_crs",
-    "checked_scale",
-    "daily_files",
-    "data_file_lineage",
-    "demand_of_settlements",
-    "footprint_table",
-    "measured_gauges",
-    "parts_of_raster",
-    "read_costs",
-    "read_coverage",
-    "read_dem_error",
-    "read_environmental_flow",
-    "read_equations",
-    "read_field_levels",
-    "read_flow_regions",
-    "read_gauges",
-    "read_layer_here",
-    "read_raster",
-    "read_ratings",
-    "read_rule",
-    "read_sections",
-    "read_share",
-    "read_spot_gaugings",
-    "read_turbine_files",
-    "stream_lines",
-    "to_common_currency",
-    "trial_weights",
-    "validate_unfit_flows",
-    "validate_unknown_gauges",
-    "year_to_year_of",
-]
-
-
-def validate_unfit_flows(settings, equations, gauges, environmental=(), weights=None):
+def validate_unfit_flows(
+    settings: Settings,
+    equations: Sequence[Sequence[Equation]],
+    gauges: pd.DataFrame | None,
+    environmental: Sequence[EnvironmentalFlowRule] = (),
+    weights: RegionWeights | None = None,
+) -> None:
     """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
 
-    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Reserve
-    rules that go by the month are refused where no equation does.
+    Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Rules of
+    the environmental flow that go by the month are refused where no equation does.
 
     Raises
     ------
     ConfigError, InputError
     """
     predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
-    if gauges is None:
+    table = settings.flows.gauges
+    if gauges is None or table is None:
         used = [equation for file in equations for equation in file]
     else:
-        table = settings.flows.gauges
         used = [
             fit.equation
             for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
@@ -221,31 +282,3 @@ def validate_unfit_flows(settings, equations, gauges, environmental=(), weights=
     one = pd.DataFrame({name: [1.0] for name in predictors})
     estimate_flows(one, validate_unfit_months(settings, used, environmental), weights)
     month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))
-
-
-def check_run_crs(crs):
-    """Refuse a run's coordinate system that is not projected in metres.
-
-    Raises
-    ------
-    ConfigError
-    """
-    expected = "a projected system in metres, for example EPSG:32633"
-    try:
-        system = CRS.from_user_input(crs)
-    except CRSError:
-        raise ConfigError.of("run.crs is no coordinate system", expected=expected, found=crs) from None
-    if not system.is_projected or system.axis_info[0].unit_name != "metre":
-        unit = system.axis_info[0].unit_name if system.axis_info else "no"
-        raise ConfigError.of(
-            "run.crs does not measure in metres",
-            expected=expected,
-            found=f"{crs} ({system.name}), with axes in {unit}",
-            fix="choose the projected system of your region; degrees have no length",
-        )
-
-
-def read_raster(source, folder, crs, what):
-    """Facts of a raster, with the operation that takes it to the run's system in its lineage."""
-    facts = raster_facts(source, folder, what)
-    return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).notes})

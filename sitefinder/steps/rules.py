@@ -1,6 +1,8 @@
 """The stages of the rules: where they hold on the stream, and what that makes of reaches and stretches."""
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -11,18 +13,18 @@ from sitefinder.rules.upstream_downstream import NATURAL_FALLS, Barriers, carrie
 from sitefinder.rules.verdicts import Held, StretchMarks, admissible, held_reaches, stretch_marks, verdicts
 from sitefinder.vocabulary import UNDER
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
-class Judged(NamedTuple):
-    """Verdict and reasons of each reach, marks of each stretch, and the turbine choice the rules leave it.
+    import numpy.typing as npt
 
-    ``held`` tells of each reach which rules hold there.
-    """
-
-    reaches: pd.DataFrame
-    stretch_marks: StretchMarks
-    choice: np.ndarray
-    because: np.ndarray
-    held: Held
+    from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import Network
+    from sitefinder.settings import Settings
+    from sitefinder.siting.candidates import Stretches
+    from sitefinder.steps.heads import Profile
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.scope import ScopedRule
 
 
 class Falls(NamedTuple):
@@ -32,47 +34,10 @@ class Falls(NamedTuple):
     distant: pd.DataFrame
 
 
-def overlap_rule(network, stationing, heads, falls, rule):
-    """Hits of one rule's features on the stream, those along it and what its layer does not cover included.
-
-    The stage runs once for each rule, so that an edited rule redoes its own hits alone; no other rule has a say.
-
-    Parameters
-    ----------
-    network, placed, heads, falls
-        Results of the stages of those names.
-    rule : sitefinder.steps.scope.ScopedRule
-
-    Returns
-    -------
-    DataFrame
-        See `sitefinder.rules.overlaps.overlaps`.
-    """
-    rule, frame, coverage = rule
-    hits = []
-    if not frame.empty:
-        hits.append(overlaps(stationing.segments, frame, rule))
-    if coverage is not None:
-        hits.append(uncovered(stationing.segments, coverage.geometry.to_numpy(), rule))
-    hits = along_link(hits) if hits else pd.DataFrame(columns=HIT_COLUMNS)
-    if rule.effect == UNDER.name or not len(hits):
-        return hits
-    steps = steps_down(stationing.stations, network.links)
-    ends = falls.on_stream if rule.ends_at_falls else Barriers(*[np.zeros(0)] * 2)
-    carried = carried_along(hits, stationing.stations, steps, rule, ends, heads.profile_m)
-    return along_link([hits, carried]) if len(carried) else hits
-
-
-def joined_overlaps(found):
-    """Hits of every rule in one table, from those of each by its name, in the order of the settings."""
-    hits = [each for each in found.values() if len(each)]
-    return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
-
-
-def find_falls(settings, inputs, stationing):
+def find_falls(settings: Settings, inputs: RunInputs, stationing: Stationing) -> Falls:
     """Natural falls: those of the layer of falls, and structures of that kind.
 
-    Structures that stand at no stream are listed by the stage that places them.
+    Structures that are at no stream are listed by the stage that places them.
 
     Returns
     -------
@@ -95,7 +60,61 @@ def find_falls(settings, inputs, stationing):
     return Falls(falls, pd.DataFrame(rows, columns=REPAIR_COLUMNS, dtype="str"))
 
 
-def judge(settings, stationing, stretches, rule_overlaps):
+def overlap_rule(
+    network: Network, stationing: Stationing, heads: Profile, falls: Falls, rule: ScopedRule
+) -> pd.DataFrame:
+    """Hits of one rule's features on the stream, those along it and what its layer does not cover included.
+
+    The stage runs once for each rule, so that an edited rule redoes its own hits alone; no other rule has a say.
+
+    Parameters
+    ----------
+    network, stationing, heads, falls
+        Results of the stages of those names.
+    rule : sitefinder.steps.scope.ScopedRule
+
+    Returns
+    -------
+    DataFrame
+        See `sitefinder.rules.overlaps.overlaps`.
+    """
+    own, frame, coverage = rule
+    found = []
+    if not frame.empty:
+        found.append(overlaps(stationing.segments, frame, own))
+    if coverage is not None:
+        found.append(uncovered(stationing.segments, coverage.geometry.to_numpy(), own))
+    hits: pd.DataFrame = along_link(found) if found else pd.DataFrame(columns=HIT_COLUMNS)
+    if own.effect == UNDER.name or not len(hits):
+        return hits
+    steps = steps_down(stationing.stations, network.links)
+    ends = falls.on_stream if own.ends_at_falls else Barriers(*[np.zeros(0)] * 2)
+    carried = carried_along(hits, stationing.stations, steps, own, ends, heads.profile_m)
+    if len(carried):
+        hits = along_link([hits, carried])
+    return hits
+
+
+def joined_overlaps(found: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Hits of every rule in one table, from those of each by its name, in the order of the settings."""
+    hits = [each for each in found.values() if len(each)]
+    return pd.concat(hits, ignore_index=True) if hits else pd.DataFrame(columns=HIT_COLUMNS)
+
+
+class Judged(NamedTuple):
+    """Verdict and reasons of each reach, marks of each stretch, and the turbine choice the rules leave it.
+
+    ``held`` says of each reach which rules hold there.
+    """
+
+    reaches: pd.DataFrame
+    stretch_marks: StretchMarks
+    choice: npt.NDArray[np.int8]
+    because: npt.NDArray[np.object_]
+    held: Held
+
+
+def judge(settings: Settings, stationing: Stationing, stretches: Stretches, rule_overlaps: pd.DataFrame) -> Judged:
     """Verdicts of reaches and stretches."""
     rules = settings.rules
     of_reaches = all_rule_metres(rule_overlaps, rules, len(stationing.reaches), by="reach")

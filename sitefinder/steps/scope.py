@@ -1,17 +1,30 @@
 """What each stage may see of the settings and the inputs, and what its result therefore depends on."""
 
+from __future__ import annotations
+
 import contextlib
 import inspect
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, cast
 
 from pydantic import BaseModel
 
 from sitefinder.pipeline.graph import WHOLE, Parts
 from sitefinder.pipeline.keys import DERIVED, ORDER
 from sitefinder.settings import Source
-from sitefinder.steps.inputs import OF_A_FILE, counted_raster
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    import geopandas
+
+    from sitefinder.io.raster import RasterFacts
+    from sitefinder.io.vector import LayerRead
+    from sitefinder.settings import RuleSettings, Settings
+    from sitefinder.steps.inputs import LazyInputs, LazyLayer, RunInputs
+
+# Who made a file, when, under which licence: given in the delivery, never part of a stage's result.
+OF_A_FILE = ("source", "date", "licence")
 # Files that the inputs hold as read; a stage looks there.
 READ_ALREADY = (
     "inputs.dem.error_preset",
@@ -28,6 +41,8 @@ CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_
 READ_FROM = ("folder", "file")
 # Settings of a run that change no result, beside those of files.
 OF_THE_COMPUTER = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
+# A value or a section of the settings, of whatever kind its name has.
+Setting = Any
 
 
 class NotDeclared(Exception):
@@ -35,132 +50,53 @@ class NotDeclared(Exception):
 
 
 class SettingsParts(Parts):
-    """Settings, of which a stage sees sections (``heads``) and single settings (``inputs.dem.vertical_unit``)."""
+    """Settings, of which a stage gets sections (``heads``) and single settings (``inputs.dem.vertical_unit``)."""
 
-    def __init__(self, settings):
+    def __init__(self, settings: Settings) -> None:
         self._settings = settings
 
-    def scoped(self, parts):
+    def scoped(self, parts: Sequence[str]) -> Settings:
         """Settings that refuse all else, or all of them where a stage declares `WHOLE`."""
         if WHOLE in parts:
             return self._settings
-        return ScopedSettings(self._settings, "", tuple(parts))
+        return cast("Settings", ScopedSettings(self._settings, "", tuple(parts)))
 
-    def facts(self, parts):
+    def facts(self, parts: Sequence[str]) -> dict[str, str]:
         """Each setting of these parts with its value, but for paths and what changes no result."""
         if WHOLE in parts:
             return dict(_flat(self._settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True})))
         return _facts_of(self._settings, "", tuple(parts))
 
 
-class InputsParts(Parts):
-    """Inputs, of which a stage sees parts by name (``dem``) and single layers (``layers.lakes``)."""
-
-    def __init__(self, inputs):
-        self._inputs, self._digests = inputs, {}
-
-    def scoped(self, parts):
-        """Inputs that refuse all else."""
-        return ScopedInputs(self._inputs, tuple(parts))
-
-    def facts(self, parts):
-        """A digest of each of these parts as it was read."""
-        return {f"input {part.removeprefix('layers.')}": self._digest(part) for part in parts}
-
-    # Each once a run, since large layers take a while.
-    def _digest(self, part):
-        if part not in self._digests:
-            known = getattr(self._inputs, "digest_of", None)
-            if known is not None:
-                self._digests[part] = known(part)
-            else:
-                value = _input(self._inputs, part)
-                self._digests[part] = "none" if value is None else _digest_of(value)
-        return self._digests[part]
-
-
-class ScopedRule(NamedTuple):
-    """A rule as the stage of overlaps sees it: its settings, its features, and the ground that its layer covers.
-
-    ``coverage`` is None where the layer covers everything.
-    """
-
-    settings: object
-    frame: object
-    coverage: object
-
-
-class RuleParts(Parts):
-    """One rule with its layer, and the area that the layer covers, or None."""
-
-    def __init__(self, rule, read, coverage):
-        self._rule, self._read, self._coverage = rule, read, coverage
-
-    def scoped(self, parts):
-        """The rule; it is small enough to be seen whole."""
-        coverage = None if self._coverage is None else self._coverage.frame
-        return ScopedRule(ScopedSettings(self._rule, self._name, (self._name,)), self._read.frame, coverage)
-
-    def facts(self, parts):
-        """Settings of the rule, and digests of its layers as read."""
-        facts = _facts_of(self._rule, self._name, (self._name,))
-        facts[f"input {self._name}"] = _digest_of_layer(self._read)
-        if self._coverage is not None:
-            facts[f"input {self._name}.coverage"] = _digest_of_layer(self._coverage)
-        return facts
-
-    @property
-    def _name(self):
-        return _key("rules", self._rule.name)
-
-
-def rules_of(given):
-    """Each rule by its name, from what a run is given."""
-    settings, inputs = given["settings"], given["inputs"]
-    return {
-        rule.name: RuleParts(rule, read, coverage)
-        for rule, read, coverage in zip(settings.rules, inputs.rules, inputs.coverages, strict=True)
-    }
-
-
-# A layer that was only judged knows its digest; of one that was read it is taken.
-def _digest_of_layer(read):
-    digest = getattr(read, "digest", None)
-    return _digest_of(read.frame) if digest is None else digest
-
-
-# Tables and geometry are loaded only where a digest must be taken.
-def _digest_of(value):
-    from sitefinder.steps.contents import digest_of
-
-    return digest_of(value)
-
-
 class ScopedSettings:
     """A section of the settings that refuses what its stage does not declare."""
 
-    def __init__(self, section, key, parts, changed=None):
+    def __init__(
+        self, section: BaseModel, key: str, parts: tuple[str, ...], changed: dict[str, Any] | None = None
+    ) -> None:
         self._section, self._key, self._parts, self._changed = section, key, parts, changed or {}
 
-    def model_copy(self, update):
-        """The same section with some values changed, as a stage needs it that tries what else could be."""
+    def model_copy(self, update: dict[str, Any]) -> ScopedSettings:
+        """The same section with some values changed, for a stage that compares alternatives."""
         return ScopedSettings(self._section, self._key, self._parts, self._changed | update)
 
-    def __getattr__(self, name):
+    def __getattr__(self, name: str) -> Setting:
         if name.startswith("_"):
             raise AttributeError(name)
         if name in self._changed:
             return self._changed[name]
         kind = type(self._section)
         if name not in kind.model_fields:
-            # A property, worked out from what may be seen.
+            # A property, derived from settings that are declared.
             return getattr(kind, name).__get__(self)
         key = _key(self._key, name)
         if not (_is_part(key, self._parts) or _is_path(kind, name)) or _is_hidden(kind, name, key):
-            raise NotDeclared(f"setting {key}: name it in the sees of this stage, if its result may hang on it")
+            raise NotDeclared(
+                f"setting {key}: name it in the depends_on of this stage, if its result may depend on it"
+            )
         return self._wrapped(getattr(self._section, name), key)
 
-    def _wrapped(self, value, key):
+    def _wrapped(self, value: Setting, key: str) -> Setting:
         if isinstance(value, BaseModel):
             return ScopedSettings(value, key, self._parts)
         if isinstance(value, list) and value and isinstance(value[0], BaseModel):
@@ -169,54 +105,13 @@ class ScopedSettings:
             return {name: ScopedSettings(item, _key(key, name), self._parts) for name, item in value.items()}
         return value
 
-    def __repr__(self):
-        return f"SeenSettings({self._key!r})"
-
-
-class ScopedInputs:
-    """Inputs that refuse what their stage does not declare. Of layers they give the features alone."""
-
-    def __init__(self, inputs, parts):
-        self._inputs, self._parts = inputs, parts
-
-    def __getattr__(self, name):
-        if name.startswith("_"):
-            raise AttributeError(name)
-        if name == "layers":
-            return ScopedLayers(self._inputs, self._parts)
-        if name not in self._parts:
-            raise NotDeclared(f"input {name}: name it in the sees of this stage, if its result may hang on it")
-        value = getattr(self._inputs, name)
-        return {key: ScopedLayer(read.frame) for key, read in value.items()} if name == "shares" else value
-
-
-class ScopedLayers(Mapping):
-    """Layers by name, those that a stage declares."""
-
-    def __init__(self, inputs, parts):
-        self._layers, self._parts = inputs.layers, parts
-
-    def __getitem__(self, name):
-        if f"layers.{name}" not in self._parts:
-            raise NotDeclared(f"input layers.{name}: name it in the sees of this stage")
-        return ScopedLayer(self._layers[name].frame)
-
-    def __iter__(self):
-        raise NotDeclared("all layers at once: name those that this stage needs")
-
-    def __len__(self):
-        raise NotDeclared("all layers at once: name those that this stage needs")
-
-
-class ScopedLayer(NamedTuple):
-    """A layer as stages see it."""
-
-    frame: object
+    def __repr__(self) -> str:
+        return f"ScopedSettings({self._key!r})"
 
 
 # Settings by key, as texts.
-def _facts_of(section, key, parts):
-    facts = {}
+def _facts_of(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str, str]:
+    facts: dict[str, str] = {}
     for name in type(section).model_fields:
         own, value = _key(key, name), getattr(section, name)
         if _is_hidden(type(section), name, own) or _is_path(type(section), name) or own in CHANGES_NOTHING:
@@ -242,8 +137,8 @@ def _facts_of(section, key, parts):
     return facts | _derived_facts(section, key, parts)
 
 
-# What a section works out from settings that may be seen: its code is not among that which a stage imports.
-def _derived_facts(section, key, parts):
+# What a section derives from settings that are declared: its code is not among that which a stage imports.
+def _derived_facts(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str, str]:
     facts, scoped = {}, ScopedSettings(section, key, parts)
     for name, member in inspect.getmembers_static(type(section), lambda one: isinstance(one, property)):
         if not hasattr(BaseModel, name) and _key(key, name) not in READ_FROM:
@@ -253,7 +148,7 @@ def _derived_facts(section, key, parts):
 
 
 # Each setting by its key, as texts; items of lists by their number.
-def _flat(value, key=""):
+def _flat(value: Setting, key: str = "") -> Iterator[tuple[str, str]]:
     if isinstance(value, dict):
         for name, item in value.items():
             yield from _flat(item, _key(key, name))
@@ -264,25 +159,103 @@ def _flat(value, key=""):
         yield f"setting {key}", repr(value)
 
 
-def _key(key, name):
+def _key(key: str, name: object) -> str:
     return f"{key}.{name}" if key else str(name)
 
 
 # Whether a key is one of the parts, lies within one, or on the way to one.
-def _is_part(key, parts):
+def _is_part(key: str, parts: Iterable[str]) -> bool:
     return any(f"{key}.".startswith(f"{part}.") or part.startswith(f"{key}.") for part in parts)
 
 
-def _is_path(kind, name):
+def _is_path(kind: type[BaseModel], name: str) -> bool:
     return name == "path" and issubclass(kind, Source)
 
 
-def _is_hidden(kind, name, key):
+def _is_hidden(kind: type[BaseModel], name: str, key: str) -> bool:
     return key in READ_ALREADY or (name in OF_A_FILE and issubclass(kind, Source))
 
 
-# What a stage's result hangs on in one part of the inputs.
-def _input(inputs, part):
+class InputsParts(Parts):
+    """Inputs, of which a stage gets parts by name (``dem``) and single layers (``layers.lakes``)."""
+
+    def __init__(self, inputs: LazyInputs | RunInputs) -> None:
+        self._inputs = inputs
+        self._digests: dict[str, str] = {}
+
+    def scoped(self, parts: Sequence[str]) -> RunInputs:
+        """Inputs that refuse all else."""
+        return cast("RunInputs", ScopedInputs(self._inputs, tuple(parts)))
+
+    def facts(self, parts: Sequence[str]) -> dict[str, str]:
+        """A digest of each of these parts as it was read."""
+        return {f"input {part.removeprefix('layers.')}": self._digest(part) for part in parts}
+
+    # Each once a run, since large layers take a while.
+    def _digest(self, part: str) -> str:
+        if part not in self._digests:
+            known = getattr(self._inputs, "digest_of", None)
+            if known is not None:
+                self._digests[part] = known(part)
+            else:
+                value = _input(self._inputs, part)
+                self._digests[part] = "none" if value is None else _digest_of(value)
+        return self._digests[part]
+
+
+class Layer(Protocol):
+    """A layer as stages see it: its features."""
+
+    @property
+    def frame(self) -> geopandas.GeoDataFrame:
+        """A row a feature, in the run's coordinate system."""
+
+
+class ScopedInputs:
+    """Inputs that refuse what their stage does not declare. Of layers they give the features alone."""
+
+    def __init__(self, inputs: LazyInputs | RunInputs, parts: tuple[str, ...]) -> None:
+        self._inputs, self._parts = inputs, parts
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("_"):
+            raise AttributeError(name)
+        if name == "layers":
+            return ScopedLayers(self._inputs, self._parts)
+        if name not in self._parts:
+            raise NotDeclared(
+                f"input {name}: name it in the depends_on of this stage, if its result may depend on it"
+            )
+        value = getattr(self._inputs, name)
+        return {key: ScopedLayer(read.frame) for key, read in value.items()} if name == "shares" else value
+
+
+class ScopedLayers(Mapping[str, Layer]):
+    """Layers by name, those that a stage declares."""
+
+    def __init__(self, inputs: LazyInputs | RunInputs, parts: tuple[str, ...]) -> None:
+        self._layers, self._parts = inputs.layers, parts
+
+    def __getitem__(self, name: str) -> ScopedLayer:
+        if f"layers.{name}" not in self._parts:
+            raise NotDeclared(f"input layers.{name}: name it in the depends_on of this stage")
+        return ScopedLayer(self._layers[name].frame)
+
+    def __iter__(self) -> Iterator[str]:
+        raise NotDeclared("all layers at once: name those that this stage needs")
+
+    def __len__(self) -> int:
+        raise NotDeclared("all layers at once: name those that this stage needs")
+
+
+class ScopedLayer(NamedTuple):
+    """A layer as stages see it."""
+
+    frame: geopandas.GeoDataFrame
+
+
+# What of one part of the inputs a stage's result depends on.
+def _input(inputs: LazyInputs | RunInputs, part: str) -> object:
     if part.startswith("layers."):
         read = inputs.layers.get(part.removeprefix("layers."))
         return None if read is None else read.frame
@@ -294,3 +267,69 @@ def _input(inputs, part):
     if part == "shares":
         return {name: read.frame for name, read in value.items()}
     return value
+
+
+def counted_raster(facts: RasterFacts) -> dict[str, Any]:
+    """What of a raster's facts can change a result: not where it lies; its content is in the digest."""
+    notes = {name: value for name, value in facts.lineage.items() if name not in ("path", *OF_A_FILE)}
+    return {**facts._asdict(), "path": "", "lineage": notes}
+
+
+class ScopedRule(NamedTuple):
+    """A rule as the stage of overlaps gets it: its settings, its features, and the ground that its layer covers.
+
+    ``coverage`` is None where the layer covers everything.
+    """
+
+    settings: RuleSettings
+    frame: geopandas.GeoDataFrame
+    coverage: geopandas.GeoDataFrame | None
+
+
+class RuleParts(Parts):
+    """One rule with its layer, and the area that the layer covers, or None."""
+
+    def __init__(
+        self, rule: RuleSettings, read: LayerRead | LazyLayer, coverage: LayerRead | LazyLayer | None
+    ) -> None:
+        self._rule, self._read, self._coverage = rule, read, coverage
+
+    def scoped(self, parts: Sequence[str]) -> ScopedRule:
+        """The rule, whole: it is small."""
+        coverage = None if self._coverage is None else self._coverage.frame
+        settings = ScopedSettings(self._rule, self._name, (self._name,))
+        return ScopedRule(cast("RuleSettings", settings), self._read.frame, coverage)
+
+    def facts(self, parts: Sequence[str]) -> dict[str, str]:
+        """Settings of the rule, and digests of its layers as read."""
+        facts = _facts_of(self._rule, self._name, (self._name,))
+        facts[f"input {self._name}"] = _digest_of_layer(self._read)
+        if self._coverage is not None:
+            facts[f"input {self._name}.coverage"] = _digest_of_layer(self._coverage)
+        return facts
+
+    @property
+    def _name(self) -> str:
+        return _key("rules", self._rule.name)
+
+
+def rules_of(given: Mapping[str, Any]) -> dict[str, RuleParts]:
+    """Each rule by its name, from what a run is given."""
+    settings, inputs = given["settings"], given["inputs"]
+    return {
+        rule.name: RuleParts(rule, read, coverage)
+        for rule, read, coverage in zip(settings.rules, inputs.rules, inputs.coverages, strict=True)
+    }
+
+
+# A layer that was only judged knows its digest; of one that was read it is taken.
+def _digest_of_layer(read: LayerRead | LazyLayer) -> str:
+    digest = getattr(read, "digest", None)
+    return _digest_of(read.frame) if digest is None else digest
+
+
+# Tables and geometry are loaded only where a digest must be taken.
+def _digest_of(value: object) -> str:
+    from sitefinder.steps.contents import digest_of
+
+    return digest_of(value)

@@ -1,7 +1,8 @@
-"""The stages of the selection: the best set of sites, what fish ask of it, and what fish-safe turbines gain."""
+"""The stages of the selection: the best set of sites, what fish ask of it, and the gain of fish-safe turbines."""
 
-from types import SimpleNamespace
-from typing import NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,6 @@ from sitefinder.network.stations import without_repeats
 from sitefinder.rules.overlaps import SHORTEST_OVERLAP_M, union_of_intervals
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import EVIDENCE, LAYERS, has_flag
-from sitefinder.settings import FishSettings
 from sitefinder.siting.access import district_names, district_of, in_region
 from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import (
@@ -41,23 +41,82 @@ from sitefinder.vocabulary import (
     passing_verdicts,
 )
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
 
-class FishAlive(NamedTuple):
-    """What comes down past chosen sites and existing plants, by station.
+    import geopandas
+    import numpy.typing as npt
 
-    ``spawning_m`` is the length of each segment under the spawning rules [m]; ``survival`` the share of fish that
-    survive from the station to the outlet, ``plants`` the number of plants that they meet, ``worst`` the spawning
-    ground at the station or above from which least come down (-1: none).
-    """
+    from sitefinder.energy.hydraulics import WaterDepths
+    from sitefinder.network.stations import Stationing
+    from sitefinder.settings import Settings
+    from sitefinder.siting.candidates import Stretches
+    from sitefinder.steps.flows import Flows
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.rules import Judged
+    from sitefinder.steps.water_bodies import WaterBodies
 
-    spawning_m: np.ndarray
-    survival: np.ndarray
-    plants: np.ndarray
-    worst: np.ndarray
+
+class Chosen(NamedTuple):
+    """The chosen set, and why each reach without a site has none."""
+
+    offers: Offers
+    rejection: npt.NDArray[np.object_]
 
 
-def migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies):
-    """What the fish's way asks of the choice; None where nothing is asked.
+def choose(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    stretches: Stretches,
+    energy: pd.DataFrame,
+    rule_overlaps: pd.DataFrame,
+    verdicts: Judged,
+    water_bodies: WaterBodies,
+) -> Chosen:
+    """The best set of stretches without overlap, and why the other reaches carry no site."""
+    steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
+    path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
+    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path)
+    reach = stationing.stations["reach"].to_numpy()
+    because = rejection_reason(
+        reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
+    )
+    return Chosen(offers, because)
+
+
+def offer_steps(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    stretches: Stretches,
+    energy: pd.DataFrame,
+    verdicts: Judged,
+) -> list[tuple[str, npt.NDArray[np.bool_]]]:
+    """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
+    table, allow = stretches.table, settings.ranking.allow
+    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
+    steps = {
+        OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
+        NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
+        FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.min_flow_mean_m3s,
+        HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
+        CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
+        BARRED_BY_RULE: verdicts.choice >= 0,
+        STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
+    }
+    return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
+
+
+def migration_path(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    energy: pd.DataFrame,
+    rule_overlaps: pd.DataFrame,
+    water_bodies: WaterBodies,
+) -> MigrationPath | None:
+    """What migrating fish ask of the choice; None where nothing is asked.
 
     A share of survival counts if its grade of evidence does for ``[fish]``; other turbines count as letting no
     fish live, since nothing is proven of them.
@@ -79,30 +138,10 @@ def migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bo
     )
 
 
-def fish_alive(settings, inputs, stationing, stretches, rule_overlaps, water_bodies, sites):
-    """What comes down past the chosen sites, with the shares that their turbine classes state, whatever the grade.
-
-    Returns
-    -------
-    FishAlive
-    """
-    offers = sites.offers
-    picked = np.flatnonzero(offers.chosen)
-    table, valued = stretches.table.iloc[picked], offers.valued.iloc[picked]
-    ends = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
-    existing = np.flatnonzero(water_bodies.plants_entered) if settings.fish.existing_survival is not None else []
-    entered = np.concatenate([entered_at(table["scheme_type"], *ends), existing]).astype(np.int64)
-    own = turbine_survival(inputs.turbines, valued["turbine"], valued["screened"])
-    survival = np.concatenate([own, np.full(len(existing), _past_existing(settings))])
-    downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
-    to_outlet = survival_to_outlet(downstream, entered, survival)
-    spawning_m = spawning_metres(settings, stationing, rule_overlaps)
-    worst = worst_from_above(downstream, spawning_m > 0, to_outlet)
-    return FishAlive(spawning_m, to_outlet, plants_to_outlet(downstream, entered), worst)
-
-
-def spawning_metres(settings, stationing, rule_overlaps):
-    """Length of each station's segment under the rules that tell spawning grounds [m].
+def spawning_metres(
+    settings: Settings, stationing: Stationing, rule_overlaps: pd.DataFrame
+) -> npt.NDArray[np.float64]:
+    """Length of each station's segment under the spawning rules [m].
 
     Features that may be meant (a missing category) count; where a rule works along the stream, only what lies
     under its layer does.
@@ -118,17 +157,81 @@ def spawning_metres(settings, stationing, rule_overlaps):
     return metres
 
 
-def published_spawning(settings, values, silent=("generalised", "hidden")):
-    """What may be told of spawning grounds: nothing (NaN) as soon as one of their rules is published so."""
-    untold = {rule.name for rule in settings.rules if rule.publish in silent}
-    return np.full(len(values), np.nan) if untold & set(settings.fish.spawning_rules) else values
+def _past_existing(settings: Settings) -> float:
+    return 1.0 if settings.fish.existing_survival is None else settings.fish.existing_survival
 
 
-def with_fish(settings, stationing, alive, reaches):
-    """Reaches with ``spawning_m`` and ``survival_to_outlet``, from the ground where least fish come down alive."""
+def site_ids(tailrace_names: Iterable[str], scheme_types: Iterable[str]) -> list[str]:
+    """Ids of the chosen sites, in the order of the candidates: the place of the tailrace and the scheme type."""
+    return without_repeats(
+        [f"{name}/{scheme_type}" for name, scheme_type in zip(tailrace_names, scheme_types, strict=True)]
+    )
+
+
+def reaches_in_region(inputs: RunInputs, stationing: Stationing) -> npt.NDArray[np.bool_]:
+    """Reaches whose middle lies inside the region's polygon, bool of shape (n,).
+
+    So neighbouring regions count a reach across their border once.
+    """
+    middle = (stationing.reaches["first_station"].to_numpy() + stationing.reaches["last_station"].to_numpy()) // 2
+    inside: npt.NDArray[np.bool_] = in_region(stationing.stations, inputs)[middle]
+    return inside
+
+
+class FishAlive(NamedTuple):
+    """What comes down past chosen sites and existing plants, by station.
+
+    ``spawning_m`` is the length of each segment under the spawning rules [m]; ``survival`` the share of fish that
+    survive from the station to the outlet, ``plants`` the number of plants that they meet, ``worst`` the spawning
+    ground at the station or above from which the smallest share survives (-1: none).
+    """
+
+    spawning_m: npt.NDArray[np.float64]
+    survival: npt.NDArray[np.float64]
+    plants: npt.NDArray[np.int64]
+    worst: npt.NDArray[np.int64]
+
+
+def fish_alive(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    stretches: Stretches,
+    rule_overlaps: pd.DataFrame,
+    water_bodies: WaterBodies,
+    sites: Chosen,
+) -> FishAlive:
+    """What comes down past the chosen sites, with the shares that their turbine classes state, whatever the grade.
+
+    Returns
+    -------
+    FishAlive
+    """
+    offers = sites.offers
+    picked = np.flatnonzero(offers.chosen)
+    table, valued = stretches.table.iloc[picked], offers.valued.iloc[picked]
+    ends = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    counts = settings.fish.existing_survival is not None
+    existing = np.flatnonzero(water_bodies.plants_entered & counts)
+    entered = np.concatenate([entered_at(table["scheme_type"], *ends), existing]).astype(np.int64)
+    own = turbine_survival(inputs.turbines, valued["turbine"], valued["screened"])
+    survival = np.concatenate([own, np.full(len(existing), _past_existing(settings))])
+    downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
+    to_outlet = survival_to_outlet(downstream, entered, survival)
+    spawning_m = spawning_metres(settings, stationing, rule_overlaps)
+    worst = worst_from_above(downstream, spawning_m > 0, to_outlet)
+    return FishAlive(spawning_m, to_outlet, plants_to_outlet(downstream, entered), worst)
+
+
+def with_fish(
+    settings: Settings, stationing: Stationing, alive: FishAlive, reaches: geopandas.GeoDataFrame
+) -> geopandas.GeoDataFrame:
+    """Reaches with ``spawning_m``, and ``survival_to_outlet`` of the ground where the smallest share survives."""
     reach = stationing.stations["reach"].to_numpy()
     of_reach = reach >= 0
-    spawning_m = np.bincount(reach[of_reach], weights=alive.spawning_m[of_reach], minlength=len(reaches))
+    spawning_m = np.bincount(reach[of_reach], weights=alive.spawning_m[of_reach], minlength=len(reaches)).astype(
+        float
+    )
     minimum = np.full(len(reaches), np.inf)
     ground = alive.spawning_m > 0
     np.minimum.at(minimum, reach[ground], alive.survival[ground])
@@ -139,94 +242,45 @@ def with_fish(settings, stationing, alive, reaches):
     )
 
 
-def _past_existing(settings):
-    return 1.0 if settings.fish.existing_survival is None else settings.fish.existing_survival
-
-
-class Chosen(NamedTuple):
-    """The chosen set, and why each reach without a site has none."""
-
-    offers: Offers
-    rejection: np.ndarray
-
-
-def offer_steps(settings, inputs, stationing, stretches, energy, verdicts):
-    """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
-    table, allow = stretches.table, settings.ranking.allow
-    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
-    steps = {
-        OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
-        NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
-        FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.min_flow_mean_m3s,
-        HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
-        CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
-        BARRED_BY_RULE: verdicts.choice >= 0,
-        STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
-    }
-    return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
-
-
-def choose(settings, inputs, stationing, stretches, energy, rule_overlaps, verdicts, water_bodies):
-    """The best set of stretches without overlap, and why the other reaches carry no site."""
-    steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
-    way = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
-    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, way)
-    reach = stationing.stations["reach"].to_numpy()
-    because = rejection_reason(
-        reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
-    )
-    return Chosen(offers, because)
-
-
-def site_ids(tailrace_names, scheme_types):
-    """Ids of the chosen sites, in the order of the candidates: the place of the tailrace and the layout."""
-    return without_repeats(
-        [f"{name}/{scheme_type}" for name, scheme_type in zip(tailrace_names, scheme_types, strict=True)]
-    )
-
-
-def reaches_in_region(inputs, stationing):
-    """Reaches whose middle lies inside the region's polygon, bool of shape (n,).
-
-    So neighbouring regions count a reach across their border once.
-    """
-    middle = (stationing.reaches["first_station"].to_numpy() + stationing.reaches["last_station"].to_numpy()) // 2
-    return in_region(stationing.stations, inputs)[middle]
+def published_spawning(
+    settings: Settings, values: npt.NDArray[np.float64], silent: Sequence[str] = ("generalised", "hidden")
+) -> npt.NDArray[np.float64]:
+    """Figures of spawning grounds as published: none (NaN) if one of their rules may not be shown as it is."""
+    withheld = {rule.name for rule in settings.rules if rule.publish in silent}
+    return np.full(len(values), np.nan) if withheld & set(settings.fish.spawning_rules) else values
 
 
 class FishSafety(NamedTuple):
     """The best set if no turbine counted as fish-safe, and the best sets by the weakest grade that counts."""
 
     without: Offers
-    by_grade: dict
-
-
-class OtherFish:
-    """Settings with other grades of evidence for the survival of fish."""
-
-    def __init__(self, settings, evidence):
-        self._settings = settings
-        fish = {name: getattr(settings.fish, name) for name in FishSettings.model_fields}
-        self.fish = SimpleNamespace(**(fish | {"evidence": evidence}))
-
-    def __getattr__(self, name):
-        return getattr(self._settings, name)
+    by_grade: dict[str, Offers]
 
 
 def weigh_fish_safety(
-    settings, inputs, stationing, stretches, flows, water_depths, energy, rule_overlaps, verdicts, water_bodies
-):
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    energy: pd.DataFrame,
+    rule_overlaps: pd.DataFrame,
+    verdicts: Judged,
+    water_bodies: WaterBodies,
+) -> FishSafety:
     """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
 
-    def best(settings, judged, valued):
+    def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
         steps = offer_steps(settings, inputs, stationing, stretches, valued, judged)
-        way = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
-        return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, way)
+        path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
+        return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, path)
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
     by_grade, known = {}, {}
     for grade in EVIDENCE:
-        other = OtherFish(settings, grades_counted(grade))
+        fish = settings.fish.model_copy(update={"evidence": grades_counted(grade)})
+        other = settings.model_copy(update={"fish": fish})
         safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
         # A grade that makes no further class safe changes nothing.
         if safety not in known:
@@ -237,14 +291,23 @@ def weigh_fish_safety(
 
 
 # The valuation under another bar for fish, where that matters: at stretches that admit fish-safe turbines only.
-def _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, verdicts):
+def _valued_by(
+    settings: Settings,
+    other: Settings,
+    inputs: RunInputs,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    energy: pd.DataFrame,
+    verdicts: Judged,
+) -> pd.DataFrame:
     rows = np.flatnonzero(verdicts.choice == SAFE_MAY)
     if set(other.fish.evidence) == set(settings.fish.evidence) or not len(rows):
         return energy
     protected = subset(stretches, verdicts.choice == SAFE_MAY)
     found = value_all(other, inputs, protected, flows, water_depths)
-    columns = {}
-    for name in energy:
+    columns: dict[str, npt.NDArray[Any]] = {}
+    for name in energy.columns:
         values = energy[name].to_numpy().copy()
         if name.startswith("safe_"):
             values[rows] = found[name].to_numpy()
@@ -252,12 +315,21 @@ def _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, 
     return pd.DataFrame(columns, index=energy.index)
 
 
-def fish_safe_gain_table(settings, inputs, stationing, stretches, verdicts, fish_safety, reaches, lengths):
+def fish_safe_gain_table(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    stretches: Stretches,
+    verdicts: Judged,
+    fish_safety: FishSafety,
+    reaches: geopandas.GeoDataFrame,
+    lengths: pd.DataFrame,
+) -> pd.DataFrame:
     """The ``fish_safe_gain`` layer.
 
     Parameters
     ----------
-    settings, inputs, placed, stretches, verdicts, fish_safety
+    settings, inputs, stationing, stretches, verdicts, fish_safety
         Results of the stages of those names.
     reaches : DataFrame
         As delivered.
@@ -285,11 +357,12 @@ def fish_safe_gain_table(settings, inputs, stationing, stretches, verdicts, fish
         table[name] = table["district"].map(potential[name]).fillna(0.0)
     as_set = [set(grades_counted(grade)) == set(settings.fish.evidence) for grade in table["evidence"]]
     table["as_set"] = as_set
-    return table[[column.name for column in LAYERS["fish_safe_gain"].columns]]
+    gain: pd.DataFrame = table[[column.name for column in LAYERS["fish_safe_gain"].columns]]
+    return gain
 
 
-# Stream and its theoretical potential by district: where only fish-safe turbines may stand, and where any may.
-def _potential(settings, reaches, lengths):
+# Stream and its gross theoretical potential by district: for fish-safe turbines only, and for any turbine.
+def _potential(settings: Settings, reaches: geopandas.GeoDataFrame, lengths: pd.DataFrame) -> pd.DataFrame:
     share = lengths["length_m"].to_numpy() / reaches["length_m"].to_numpy()[lengths["reach"]]
     of_reach = reaches.iloc[lengths["reach"]].reset_index(drop=True)
     free = of_reach["verdict"].isin(passing_verdicts(()))

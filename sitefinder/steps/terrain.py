@@ -1,8 +1,10 @@
 """The stages of the terrain: the warped surface, its relief, what drains to each station, and the catchments."""
 
+from __future__ import annotations
+
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -21,11 +23,214 @@ from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.pipeline.executors import parallel_map
 from sitefinder.steps.flow_regions import region_polygons
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import numpy.typing as npt
+
+    from sitefinder.dem.tiles import StationSums, TileSums
+    from sitefinder.io.surface import LevelledLakes
+    from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import Network
+    from sitefinder.profile.thalweg import Channels
+    from sitefinder.settings import CovariateSource, DemSource, Settings
+    from sitefinder.steps.inputs import RunInputs
+
 # Covariates are summed as whole thousandths, so that no order of adding can change a sum.
 COVARIATE_STEPS = 1000.0
+PERCENT = 100.0
+# Maximum of cells along the longer side: some twelve to the millimetre of a page.
+MAX_CELLS = 1600
+# Light from the north-west and from above, as is usual on maps (common practice, no source).
+AZIMUTH_DEG, ALTITUDE_DEG = 315.0, 45.0
+# Heights are stretched where ground is flat, so that its range is so much of the region's longer side (own
+# choice), but never pressed.
+RANGE_OF_SIDE = 0.10
+SHADES = 255
+# Ground whose brightness differs by less is even, and as bright as level ground.
+FLAT = 1e-6
 
 
-def drain_tiles(settings, surface, cells, tiles, scratch, progress):
+class Surface(NamedTuple):
+    """The one warped copy of each raster: its grid, where the copies lie, and how the DEM's was changed since.
+
+    ``levelled`` is of `LevelledLakes`, None without a layer of lakes; ``filled_cells`` counts the cells of
+    holes that were interpolated.
+    """
+
+    grid: Grid
+    dem_path: Path
+    covariate_paths: dict[str, Path]
+    levelled: LevelledLakes | None = None
+    filled_cells: int = 0
+
+
+def warp_surface(settings: Settings, inputs: RunInputs, scratch: Path) -> Surface:
+    """Warp the DEM and each covariate once to the run's grid; level lakes and fill small holes on the DEM's copy.
+
+    Raises
+    ------
+    InputError
+        If the DEM, or a covariate on the DEM's ground, holds only nodata.
+    """
+    crs = settings.run.crs
+    grid = run_grid(inputs.dem, crs, settings.terrain.cell_size_m)
+    paths: dict[str, Path] = {}
+    for name, facts in {"dem": inputs.dem, **inputs.covariates}.items():
+        source: DemSource | CovariateSource
+        if name == "dem":
+            source, factor = settings.inputs.dem, settings.inputs.dem.metres_per_unit
+        else:
+            source = settings.inputs.covariates[name]
+            factor = source.scale
+        paths[name] = scratch / f"surface-{len(paths)}.tif"
+        if warp_once(facts, grid, crs, paths[name], factor=factor) == 0:
+            raise InputError.of(
+                f"the {name} raster holds no data where the run is",
+                file=source.path,
+                expected="elevations" if name == "dem" else "values on the ground of the DEM",
+                found=f"only nodata ({facts.nodata})",
+                fix="check its extent, its coordinate system and its nodata value",
+            )
+    dem_path = paths.pop("dem")
+    for name, read in inputs.shares.items():
+        paths[name] = scratch / f"share-{len(paths)}.tif"
+        write_share(read.frame.geometry.to_numpy(), grid, crs, paths[name])
+    for name, polygons in region_polygons(inputs).items():
+        paths[name] = scratch / f"share-{len(paths)}.tif"
+        write_share(polygons, grid, crs, paths[name])
+    levelled = None
+    if "lakes" in inputs.layers:
+        levelled = level_lakes(dem_path, inputs.layers["lakes"].frame.geometry.to_numpy(), grid)
+    filled_cells = fill_holes(dem_path, grid, settings.terrain.fill_nodata_cells)
+    return Surface(grid, dem_path, paths, levelled, filled_cells)
+
+
+class Relief(NamedTuple):
+    """A picture of the ground: ``shade`` (uint8, row 0 northernmost, 0 dark, 255 bright or not known).
+
+    ``bounds_m`` are west, south, east and north in the run's coordinates; ``known`` is False where the DEM
+    has none.
+    """
+
+    shade: npt.NDArray[np.uint8]
+    known: npt.NDArray[np.bool_]
+    bounds_m: tuple[float, float, float, float]
+
+
+def shade_relief(surface: Surface) -> Relief:
+    """Shade the DEM.
+
+    Parameters
+    ----------
+    surface : sitefinder.steps.terrain.Surface
+
+    Returns
+    -------
+    Relief
+        At most `MAX_CELLS` along its longer side.
+    """
+    grid = surface.grid
+    times = max(1.0, max(grid.rows, grid.columns) / MAX_CELLS)
+    rows, columns = (max(2, round(cells / times)) for cells in (grid.rows, grid.columns))
+    elevation_m, known = read_reduced(surface.dem_path, rows, columns)
+    width_m, height_m = grid.columns * grid.cell_width_m, grid.rows * grid.cell_height_m
+    bounds_m = (grid.west_m, grid.north_m - height_m, grid.west_m + width_m, grid.north_m)
+    shade = np.full(elevation_m.shape, SHADES, dtype=np.uint8)
+    if known.any():
+        level = elevation_m.astype(np.float64)
+        # Holes get a level of their surroundings' kind, so that their edges are no cliffs.
+        level[~known] = np.median(level[known])
+        range_m = float(np.ptp(level[known]))
+        stretched = max(1.0, RANGE_OF_SIDE * max(width_m, height_m) / range_m) if range_m > 0 else 1.0
+        light = _hillshade(level, width_m / columns, height_m / rows, stretched)
+        shade[known] = np.round(light[known] * SHADES).astype(np.uint8)
+    return Relief(shade, known, bounds_m)
+
+
+# Brightness of a matt surface, 0 for its darkest cell and 1 for its brightest: the cosine of the angle between its
+# normal and the light (Lambert's law; slopes by central differences).
+def _hillshade(
+    level_m: npt.NDArray[np.float64], cell_width_m: float, cell_height_m: float, stretched: float
+) -> npt.NDArray[np.float64]:
+    azimuth, altitude = np.radians(90.0 - AZIMUTH_DEG), np.radians(ALTITUDE_DEG)
+    # Row 0 is the northernmost.
+    up, across = np.gradient(stretched * level_m, -cell_height_m, cell_width_m)
+    toward = -across * np.cos(azimuth) * np.cos(altitude) - up * np.sin(azimuth) * np.cos(altitude)
+    light = (toward + np.sin(altitude)) / np.sqrt(across**2 + up**2 + 1.0)
+    darkest, range_of_light = light.min(), np.ptp(light)
+    if range_of_light > FLAT:
+        light = (light - darkest) / range_of_light
+    brightness: npt.NDArray[np.float64] = np.clip(light, 0.0, 1.0)
+    return brightness
+
+
+class Drainage(NamedTuple):
+    """What drains to each station, tile by tile and summed; ``label_tiles`` are (window, path) of the labels."""
+
+    sums: StationSums
+    cells: StreamCells
+    label_tiles: list[tuple[Window, Path]]
+
+
+def drain_terrain(
+    settings: Settings,
+    surface: Surface,
+    network: Network,
+    stationing: Stationing,
+    channels: Channels,
+    scratch: Path,
+    progress: Callable[[int, int], None] | None,
+) -> Drainage:
+    """Drain the region tile by tile to its stations."""
+    grid, terrain = surface.grid, settings.terrain
+    cells = stream_cells(*_pieces(stationing, channels), network.links["downstream_link"].to_numpy(), grid)
+    tiles = tile_windows(grid, terrain.tile_rows, terrain.tile_columns)
+    sums, label_tiles = drain_tiles(settings, surface, cells, tiles, scratch, progress)
+    merged = merge_tile_sums(sums, len(stationing.stations))
+    if merged.cells.sum() == 0:
+        raise InputError.of(
+            "no ground of the DEM drains to any stream",
+            expected="streams that lie on the DEM",
+            found=f"{len(cells.row)} stream cells on a grid of {grid.rows} × {grid.columns}",
+            fix="check that DEM and streams are of the same region",
+        )
+    return Drainage(merged, cells, label_tiles)
+
+
+# Polylines in compressed form: the segments; from each station the way to its channel, where water that runs
+# beside the drawn line is caught; and each headwater's first station as a single vertex.
+def _pieces(
+    stationing: Stationing, channels: Channels
+) -> tuple[
+    npt.NDArray[np.int64],
+    npt.NDArray[np.float64],
+    npt.NDArray[np.float64],
+    npt.NDArray[np.int32],
+    npt.NDArray[np.int32],
+]:
+    segments, stations = stationing.segments, stationing.stations
+    lines = segments["geometry"].to_numpy()
+    beside = np.flatnonzero(channels.offset_m != 0)
+    sources = stations.index[stations["is_headwater"]].to_numpy()
+    places = stations[["x_m", "y_m"]].to_numpy()
+    to_channel = np.stack([places[beside], np.column_stack([channels.x_m, channels.y_m])[beside]], axis=1)
+    vertices = [shapely.get_coordinates(lines), to_channel.reshape(-1, 2), places[sources]]
+    counts = [shapely.get_num_coordinates(lines), np.full(len(beside), 2), np.ones(len(sources))]
+    start = np.concatenate([[0], np.cumsum(np.concatenate(counts))]).astype(np.int64)
+    x_m, y_m = np.concatenate(vertices).T
+    label = np.concatenate([segments["station"].to_numpy(), beside, sources]).astype(np.int32)
+    return start, x_m.copy(), y_m.copy(), label, stations["link"].to_numpy()[label].astype(np.int32)
+
+
+def drain_tiles(
+    settings: Settings,
+    surface: Surface,
+    cells: StreamCells,
+    tiles: list[Window],
+    scratch: Path,
+    progress: Callable[[int, int], None] | None,
+) -> tuple[list[TileSums], list[tuple[Window, Path]]]:
     """Drain tiles: with the flood each by itself, on as many processes as the settings say, else all at once.
 
     Parameters
@@ -37,7 +242,7 @@ def drain_tiles(settings, surface, cells, tiles, scratch, progress):
     scratch : Path
         Where the labels of each tile are kept.
     progress : callable or None
-        Told of each tile done.
+        Called with the number of tiles done and of all tiles, after each one.
 
     Returns
     -------
@@ -64,13 +269,23 @@ def drain_tiles(settings, surface, cells, tiles, scratch, progress):
     return parallel_map(task, tiles, settings.run.workers, done=progress), label_tiles
 
 
-def _label_path(scratch, tile):
+def _label_path(scratch: Path, tile: Window) -> Path:
     return scratch / f"labels-{tile.row}-{tile.column}.npz"
 
 
 # One tile, on any worker: its labels stay in the scratch folder, its sums come back.
-def _drain_one(core: Window, *, surface, cells, margin_cells, sink_depth_m, scratch):
-    def read(window):
+def _drain_one(
+    core: Window,
+    *,
+    surface: Surface,
+    cells: StreamCells,
+    margin_cells: int,
+    sink_depth_m: float | None,
+    scratch: Path,
+) -> TileSums:
+    def read(
+        window: Window,
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], dict[str, npt.NDArray[np.int64]]]:
         return *read_window(surface.dem_path, window), _scaled_covariates(surface, window)
 
     drained = drain_tile(read, core, surface.grid, cells, margin_cells, sink_depth_m=sink_depth_m)
@@ -78,8 +293,10 @@ def _drain_one(core: Window, *, surface, cells, margin_cells, sink_depth_m, scra
     return drained.sums
 
 
-# The whole DEM in one window by the second engine, then told tile by tile as the flood's answer is.
-def _drain_at_once(settings, surface, cells, tiles, scratch):
+# The whole DEM in one window by the second engine, then summed tile by tile as the flood's answer is.
+def _drain_at_once(
+    settings: Settings, surface: Surface, cells: StreamCells, tiles: list[Window], scratch: Path
+) -> list[TileSums]:
     grid, window = surface.grid, whole(surface.grid)
     elevation_m, valid = read_window(surface.dem_path, window)
     elevation_m, valid, seed = bridged(elevation_m, valid, seeds_in(cells, window), open_edges(window, grid))
@@ -106,7 +323,7 @@ def _drain_at_once(settings, surface, cells, tiles, scratch):
 
 
 # Covariates of a window as whole steps, int64.
-def _scaled_covariates(surface, window):
+def _scaled_covariates(surface: Surface, window: Window) -> dict[str, npt.NDArray[np.int64]]:
     covariates = {}
     for name, path in surface.covariate_paths.items():
         values, known = read_window(path, window)
@@ -115,138 +332,9 @@ def _scaled_covariates(surface, window):
     return covariates
 
 
-def list_terrain_repairs(surface, ground):
-    """What was done to the surface before water was led over it, and where water was kept back.
-
-    Returns
-    -------
-    DataFrame
-        As the repairs of a layer.
-    """
-    rows = []
-    if surface.filled_cells:
-        rows.append(("dem", "", "small holes without data", f"interpolated, {surface.filled_cells} cells in all"))
-    for sink in ground.sums.sinks.itertuples():
-        x_m, y_m = centre_of(surface.grid, sink.row, sink.column)
-        rows.append(
-            (
-                "dem",
-                f"({x_m:.0f}, {y_m:.0f})",
-                f"closed basin {sink.depth_m:.1f} m deep",
-                f"kept; {sink.cells} cells drain to it and to no stream",
-            )
-        )
-    return pd.DataFrame(rows, columns=REPAIR_COLUMNS)
-
-
-# Reach of a transect to each side, in cells of the DEM, where the settings state none.
-TRANSECT_CELLS = 2.5
-# A bank stands so much above the channel: this height, and as many standard errors of the difference of two cells
-# (own choices).
-MIN_BANK_M, BANK_ERRORS = 0.5, 3.0
-# Water that is level over so many cells was made level by the DEM's makers (own choice).
-FLAT_CELLS = 5
-# An elevation stands for a cell, and the mapped line wanders: error of the place along the stream, in cells. That
-# of a cell alone is 0.29 (1 / sqrt(12)). Own choice: on fresh regions (tests/benchmarks/fresh_regions.py) 3 to
-# 7 % of heads then lie beyond two standard errors.
-PLACE_CELLS = 1.0 / 3.0
-PERCENT = 100.0
-
-
-class Surface(NamedTuple):
-    """The one warped copy of each raster: its grid, where the copies lie, and how the DEM's was changed since.
-
-    ``levelled`` is of `LevelledLakes`, None without a layer of lakes; ``filled_cells`` counts the cells of
-    holes that were interpolated.
-    """
-
-    grid: Grid
-    dem_path: Path
-    covariate_paths: dict
-    levelled: object = None
-    filled_cells: int = 0
-
-
-class Ground(NamedTuple):
-    """What drains to each station, tile by tile and summed; ``label_tiles`` are (window, path) of the labels."""
-
-    sums: object
-    cells: StreamCells
-    label_tiles: list
-
-
-def warp_surface(settings, inputs, scratch):
-    """Warp the DEM and each covariate once to the run's grid; level lakes and fill small holes on the DEM's copy.
-
-    Raises
-    ------
-    InputError
-        If the DEM, or a covariate on the DEM's ground, holds only nodata.
-    """
-    crs = settings.run.crs
-    grid = run_grid(inputs.dem, crs, settings.terrain.cell_size_m)
-    paths = {}
-    for name, facts in {"dem": inputs.dem, **inputs.covariates}.items():
-        source = settings.inputs.dem if name == "dem" else settings.inputs.covariates[name]
-        factor = source.metres_per_unit if name == "dem" else source.scale
-        paths[name] = scratch / f"surface-{len(paths)}.tif"
-        if warp_once(facts, grid, crs, paths[name], factor=factor) == 0:
-            raise InputError.of(
-                f"the {name} raster holds no data where the run is",
-                file=source.path,
-                expected="elevations" if name == "dem" else "values on the ground of the DEM",
-                found=f"only nodata ({facts.nodata})",
-                fix="check its extent, its coordinate system and its nodata value",
-            )
-    dem_path = paths.pop("dem")
-    for name, read in inputs.shares.items():
-        paths[name] = scratch / f"share-{len(paths)}.tif"
-        write_share(read.frame.geometry.to_numpy(), grid, crs, paths[name])
-    for name, polygons in region_polygons(inputs).items():
-        paths[name] = scratch / f"share-{len(paths)}.tif"
-        write_share(polygons, grid, crs, paths[name])
-    levelled = None
-    if "lakes" in inputs.layers:
-        levelled = level_lakes(dem_path, inputs.layers["lakes"].frame.geometry.to_numpy(), grid)
-    filled_cells = fill_holes(dem_path, grid, settings.terrain.fill_nodata_cells)
-    return Surface(grid, dem_path, paths, levelled, filled_cells)
-
-
-def drain_terrain(settings, surface, network, stationing, channels, scratch, progress):
-    """Drain the region tile by tile to its stations."""
-    grid, terrain = surface.grid, settings.terrain
-    cells = stream_cells(*_pieces(stationing, channels), network.links["downstream_link"].to_numpy(), grid)
-    tiles = tile_windows(grid, terrain.tile_rows, terrain.tile_columns)
-    sums, label_tiles = drain_tiles(settings, surface, cells, tiles, scratch, progress)
-    merged = merge_tile_sums(sums, len(stationing.stations))
-    if merged.cells.sum() == 0:
-        raise InputError.of(
-            "no ground of the DEM drains to any stream",
-            expected="streams that lie on the DEM",
-            found=f"{len(cells.row)} stream cells on a grid of {grid.rows} × {grid.columns}",
-            fix="check that DEM and streams are of the same region",
-        )
-    return Ground(merged, cells, label_tiles)
-
-
-# Polylines in compressed form: the segments; from each station the way to its channel, where water that runs
-# beside the drawn line is caught; and each headwater's first station as a single vertex.
-def _pieces(stationing, channels):
-    segments, stations = stationing.segments, stationing.stations
-    lines = segments["geometry"].to_numpy()
-    beside = np.flatnonzero(channels.offset_m != 0)
-    sources = stations.index[stations["is_headwater"]].to_numpy()
-    places = stations[["x_m", "y_m"]].to_numpy()
-    to_channel = np.stack([places[beside], np.column_stack([channels.x_m, channels.y_m])[beside]], axis=1)
-    vertices = [shapely.get_coordinates(lines), to_channel.reshape(-1, 2), places[sources]]
-    counts = [shapely.get_num_coordinates(lines), np.full(len(beside), 2), np.ones(len(sources))]
-    start = np.concatenate([[0], np.cumsum(np.concatenate(counts))]).astype(np.int64)
-    x_m, y_m = np.concatenate(vertices).T
-    label = np.concatenate([segments["station"].to_numpy(), beside, sources]).astype(np.int32)
-    return start, x_m.copy(), y_m.copy(), label, stations["link"].to_numpy()[label].astype(np.int32)
-
-
-def sum_catchments(settings, surface, network, stationing, terrain):
+def sum_catchments(
+    settings: Settings, surface: Surface, network: Network, stationing: Stationing, terrain: Drainage
+) -> pd.DataFrame:
     """Predictors of each station: ``area_km2``, each covariate, and the share of the catchment at the DEM's edge.
 
     Where streams part, side arms take their share of everything that arrives. A stated inflow adds to the area of
@@ -282,69 +370,26 @@ def sum_catchments(settings, surface, network, stationing, terrain):
     return pd.DataFrame(table)
 
 
-# Most cells along the longer side: some twelve to the millimetre of a page.
-MAX_CELLS = 1600
-# Light from the north-west and from above, as is usual on maps (common practice, no source).
-AZIMUTH_DEG, ALTITUDE_DEG = 315.0, 45.0
-# Heights are stretched where ground is flat, so that its range is so much of the region's longer side (own
-# choice), but never pressed.
-RANGE_OF_SIDE = 0.10
-SHADES = 255
-# Ground whose brightness differs by less is even, and as bright as level ground.
-FLAT = 1e-6
-
-
-class Relief(NamedTuple):
-    """A picture of the ground: ``shade`` (uint8, row 0 northernmost, 0 dark, 255 bright or not known).
-
-    ``bounds_m`` are west, south, east and north in the run's coordinates; ``known`` is False where the DEM
-    has none.
-    """
-
-    shade: np.ndarray
-    known: np.ndarray
-    bounds_m: tuple
-
-
-def shade_relief(surface):
-    """Shade the DEM.
-
-    Parameters
-    ----------
-    surface : sitefinder.steps.terrain.Surface
+def list_terrain_repairs(surface: Surface, terrain: Drainage) -> pd.DataFrame:
+    """What was done to the surface before water was led over it, and where water was kept back.
 
     Returns
     -------
-    Relief
-        At most `MAX_CELLS` along its longer side.
+    DataFrame
+        As the repairs of a layer.
     """
-    grid = surface.grid
-    times = max(1.0, max(grid.rows, grid.columns) / MAX_CELLS)
-    rows, columns = (max(2, round(cells / times)) for cells in (grid.rows, grid.columns))
-    elevation_m, known = read_reduced(surface.dem_path, rows, columns)
-    width_m, height_m = grid.columns * grid.cell_width_m, grid.rows * grid.cell_height_m
-    bounds_m = (grid.west_m, grid.north_m - height_m, grid.west_m + width_m, grid.north_m)
-    shade = np.full(elevation_m.shape, SHADES, dtype=np.uint8)
-    if known.any():
-        level = elevation_m.astype(np.float64)
-        # Holes get a level of their surroundings' kind, so that their edges are no cliffs.
-        level[~known] = np.median(level[known])
-        range_m = float(np.ptp(level[known]))
-        stretched = max(1.0, RANGE_OF_SIDE * max(width_m, height_m) / range_m) if range_m > 0 else 1.0
-        light = _hillshade(level, width_m / columns, height_m / rows, stretched)
-        shade[known] = np.round(light[known] * SHADES).astype(np.uint8)
-    return Relief(shade, known, bounds_m)
-
-
-# Brightness of a matt surface, 0 for its darkest cell and 1 for its brightest: the cosine of the angle between its
-# normal and the light (Lambert's law; slopes by central differences).
-def _hillshade(level_m, cell_width_m, cell_height_m, stretched):
-    azimuth, altitude = np.radians(90.0 - AZIMUTH_DEG), np.radians(ALTITUDE_DEG)
-    # Row 0 is the northernmost.
-    up, across = np.gradient(stretched * level_m, -cell_height_m, cell_width_m)
-    toward = -across * np.cos(azimuth) * np.cos(altitude) - up * np.sin(azimuth) * np.cos(altitude)
-    light = (toward + np.sin(altitude)) / np.sqrt(across**2 + up**2 + 1.0)
-    darkest, range_of_light = light.min(), np.ptp(light)
-    if range_of_light > FLAT:
-        light = (light - darkest) / range_of_light
-    return np.clip(light, 0.0, 1.0)
+    rows = []
+    if surface.filled_cells:
+        rows.append(("dem", "", "small holes without data", f"interpolated, {surface.filled_cells} cells in all"))
+    sinks = terrain.sums.sinks[["row", "column", "depth_m", "cells"]]
+    for row, column, depth_m, cells in sinks.itertuples(index=False, name=None):
+        x_m, y_m = centre_of(surface.grid, row, column)
+        rows.append(
+            (
+                "dem",
+                f"({x_m:.0f}, {y_m:.0f})",
+                f"closed basin {depth_m:.1f} m deep",
+                f"kept; {cells} cells drain to it and to no stream",
+            )
+        )
+    return pd.DataFrame(rows, columns=REPAIR_COLUMNS)

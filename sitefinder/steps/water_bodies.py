@@ -1,6 +1,8 @@
 """The stage that finds standing water, existing plants, tidal water, structures and steps along the stream."""
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -14,6 +16,16 @@ from sitefinder.profile.errors import head_standard_error
 from sitefinder.rules.overlaps import overlaps
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.structures import ATTRIBUTES, developed_stations, entered_plants, place_structures
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import Network, RepairRow
+    from sitefinder.settings import Settings
+    from sitefinder.steps.flows import Flows
+    from sitefinder.steps.heads import Profile
+    from sitefinder.steps.inputs import RunInputs
 
 STEP_KIND = "step"
 STEP_NOTE = "step_unexplained: no structure is mapped near, look on the field visit"
@@ -33,22 +45,22 @@ class WaterBodies(NamedTuple):
     """What lies on each station's segment, bool of shape (n,), and structures as placed.
 
     ``standing`` is standing water of either kind, ``detected`` that which only the DEM shows. ``structures`` has a
-    row a structure, then one for each unexplained step; columns ``dem_drop_m`` and ``dem_drop_se_m`` tell what the
-    profile says of each, ``fall_below_m`` what the stream falls between it and its station. ``repairs`` are what
-    could not be done as asked. ``plants_entered`` are stations at which fish on their way down enter a plant.
+    row a structure, then one for each unexplained step; columns ``dem_drop_m`` and ``dem_drop_se_m`` hold its drop
+    in the profile, ``fall_below_m`` what the stream falls between it and its station. ``repairs`` are what could
+    not be done as asked. ``plants_entered`` are stations at which fish on their way down enter a plant.
     """
 
-    standing: np.ndarray
-    detected: np.ndarray
-    developed: np.ndarray
-    tidal: np.ndarray
+    standing: npt.NDArray[np.bool_]
+    detected: npt.NDArray[np.bool_]
+    developed: npt.NDArray[np.bool_]
+    tidal: npt.NDArray[np.bool_]
     structures: pd.DataFrame
     repairs: pd.DataFrame
-    plants_entered: np.ndarray
+    plants_entered: npt.NDArray[np.bool_]
 
 
-def find_structures(settings, inputs, stationing):
-    """Structures of the user's layer with the station whose segment they stand in.
+def find_structures(settings: Settings, inputs: RunInputs, stationing: Stationing) -> pd.DataFrame:
+    """Structures of the user's layer with the station whose segment they are on.
 
     Returns
     -------
@@ -61,20 +73,29 @@ def find_structures(settings, inputs, stationing):
     return place_structures(frame, stationing.segments, settings.stretches.structure_snap_m)
 
 
-def find_water_bodies(settings, inputs, network, stationing, structures, heads, flows):
+def find_water_bodies(
+    settings: Settings,
+    inputs: RunInputs,
+    network: Network,
+    stationing: Stationing,
+    structures: pd.DataFrame,
+    heads: Profile,
+    flows: Flows,
+) -> WaterBodies:
     """Standing water, existing plants, tidal water, structures and steps along the stream.
 
     Tidal is a segment below the level that the settings state or in the layer of tidal water, and all below it.
 
     Returns
     -------
-    Waters
+    WaterBodies
     """
     count = len(stationing.stations)
-    doubts = []
+    doubts: list[RepairRow] = []
     standing = np.zeros(count, dtype=bool)
-    if "lakes" in inputs.layers:
-        rule = RuleSettings(name="lakes", path=settings.inputs.lakes.path, action="exclude")
+    lakes, plant_source = settings.inputs.lakes, settings.inputs.plants
+    if "lakes" in inputs.layers and lakes is not None:
+        rule = RuleSettings(name="lakes", path=lakes.path, action="exclude")
         hits = overlaps(stationing.segments, inputs.layers["lakes"].frame, rule)
         standing[hits["station"].to_numpy()] = True
     detected = _level_water(settings, stationing, heads, doubts) & ~standing
@@ -83,20 +104,19 @@ def find_water_bodies(settings, inputs, network, stationing, structures, heads, 
     developed = np.zeros(count, dtype=bool)
     powered = structures["powered"].astype(bool) & (structures["station"] >= 0)
     developed[structures["station"][powered].to_numpy(dtype=np.int64)] = True
-    ways, intakes = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
-    if "plants" in inputs.layers:
-        source = settings.inputs.plants
+    between, intakes = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+    if "plants" in inputs.layers and plant_source is not None:
         plants = developed_stations(
             inputs.layers["plants"].frame,
             stationing.segments,
             downstream,
             snap_m=settings.stretches.structure_snap_m,
-            plant_column=source.plant_column,
-            role_column=source.role_column,
+            plant_column=plant_source.plant_column,
+            role_column=plant_source.role_column,
         )
         developed |= plants.stations
-        ways, intakes = plants.ways, plants.intakes
-        doubts += [("plants", *doubt) for doubt in plants.doubts]
+        between, intakes = plants.on_path, plants.intakes
+        doubts += [("plants", *doubt) for doubt in plants.problems]
     tidal = np.zeros(count, dtype=bool)
     if settings.heads.tidal_below_m is not None:
         tidal = heads.profile_m < settings.heads.tidal_below_m
@@ -106,19 +126,21 @@ def find_water_bodies(settings, inputs, network, stationing, structures, heads, 
     tidal = carried_down(tidal, downstream)
     repairs = pd.DataFrame(doubts, columns=REPAIR_COLUMNS, dtype="str")
     entered = entered_plants(
-        developed, ways, intakes, stationing.stations["segment_length_m"].to_numpy(), downstream
+        developed, between, intakes, stationing.stations["segment_length_m"].to_numpy(), downstream
     )
     return WaterBodies(standing | detected, detected, developed, tidal, structures, repairs, entered)
 
 
-# Segments of one level in the DEM's own cells, over a way as long as the settings ask.
-def _level_water(settings, stationing, heads, doubts):
+# Segments of one level in the DEM's own cells, over a length as long as the settings ask.
+def _level_water(
+    settings: Settings, stationing: Stationing, heads: Profile, doubts: list[RepairRow]
+) -> npt.NDArray[np.bool_]:
     shortest_m, dem = settings.heads.standing_water_m, settings.inputs.dem
     none = np.zeros(len(stationing.stations), dtype=bool)
     if shortest_m == 0:
         return none
     stations = stationing.stations
-    level = level_segments(
+    level: npt.NDArray[np.bool_] = level_segments(
         heads.raw_m,
         stations["downstream"].to_numpy().astype(np.int32),
         stations["to_downstream_m"].to_numpy(),
@@ -132,7 +154,14 @@ def _level_water(settings, stationing, heads, doubts):
 
 
 # Structures with what the profile says of their drop, and a row for each step that none of them explains.
-def _with_dem_drops(settings, network, stationing, heads, flows, structures):
+def _with_dem_drops(
+    settings: Settings,
+    network: Network,
+    stationing: Stationing,
+    heads: Profile,
+    flows: Flows,
+    structures: pd.DataFrame,
+) -> pd.DataFrame:
     stations = stationing.stations
     segment_m = stations["segment_length_m"].to_numpy()
     slopes = slopes_around(heads.profile_m, stations["downstream"].to_numpy().astype(np.int32), segment_m)

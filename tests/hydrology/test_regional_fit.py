@@ -123,7 +123,7 @@ def test_doubts_are_reported():
 
     notes = " | ".join(fits.warnings["warning"])
     assert "records under 10 years: north00, north01, north02" in notes
-    assert "may be nested, which tell the same water twice: north06 and north07" in notes
+    assert "may be nested, which measure the same water twice: north06 and north07" in notes
     assert "only 22 gauges in the fit" in notes
     assert "leverage above 3 k / n: north00" in notes
     assert "influence (Cook's distance above 4 / n): north00" in notes
@@ -213,4 +213,4 @@ def test_gauges_without_a_place_are_reported():
 
     fits = fit_regions(made(30, 11), places, table=table, settings=FitSettings())
 
-    assert "gauges without a place" in fits.warnings["warning"].iloc[0]
+    assert "gauges without coordinates" in fits.warnings["warning"].iloc[0]

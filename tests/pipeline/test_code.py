@@ -33,8 +33,15 @@ def package(tmp_path):
 
 def parsed_imports(code, folder, module, path):
     """Modules of the package that a module imports, as Python's own parser finds them."""
-    named = set()
-    for node in ast.walk(ast.parse((folder.parent / path).read_bytes())):
+    named, tree = set(), ast.parse((folder.parent / path).read_bytes())
+    for_types = {
+        id(node)
+        for block in ast.walk(tree)
+        if isinstance(block, ast.If) and ast.unparse(block.test) == "TYPE_CHECKING"
+        for statement in block.body
+        for node in ast.walk(statement)
+    }
+    for node in (node for node in ast.walk(tree) if id(node) not in for_types):
         if isinstance(node, ast.Import):
             named |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -65,6 +72,13 @@ def test_every_way_to_import_a_module_is_followed(package, statement):
     code = package(a=statement, b="from p import c", c="", d="")
 
     assert code.reached_from("p.a") == {"p/a.py", "p/b.py", "p/c.py"}
+
+
+def test_what_a_module_imports_for_annotations_alone_is_not_reached(package):
+    for_types = "if TYPE_CHECKING:\n    from p.b import (\n        One,\n    )\n\n    import p.c\n"
+    code = package(a=for_types + "else:\n    import p.d\nimport p.e", b="", c="", d="", e="")
+
+    assert code.reached_from("p.a") == {"p/a.py", "p/d.py", "p/e.py"}
 
 
 def test_the_packages_that_a_module_lies_in_count_but_for_the_outermost(package):

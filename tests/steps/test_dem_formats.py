@@ -117,7 +117,7 @@ def write(path, values, transform, crs=UTM, **options):
 
 
 class Region:
-    """A folder with streams, to which DEMs are delivered, and the results of the stages up to the marks."""
+    """A folder with streams, to which DEMs are delivered, and the results of stages up to quality flags."""
 
     def __init__(self, folder, repository):
         self.folder, self.config = folder, repository / "config"
@@ -138,7 +138,7 @@ class Region:
         scratch = self.folder / f"scratch{self.runs}"
         scratch.mkdir()
         given = {"settings": settings, "inputs": inputs, "scratch": scratch, "progress": None}
-        last = [stage.name for stage in STAGES].index("marks")
+        last = [stage.name for stage in STAGES].index("quality_flags")
         self.last = run_stages(STAGES[: last + 1], given)
         return self.last
 
@@ -236,7 +236,7 @@ def test_a_mark_of_no_data_that_nobody_states_stops_the_run(region):
     values[:, 195:] = 32767
     write(region.folder / "dem.tif", values, SQUARE)
 
-    with pytest.raises(InputError, match="heights that no ground has"):
+    with pytest.raises(InputError, match="impossible heights"):
         region.areas_km2()
 
 
@@ -282,7 +282,7 @@ def test_a_seam_is_flagged_on_the_reaches_that_cross_it(region):
     seams, stations = results["dem_seams"], results["stationing"].stations
     assert seams[["axis", "border"]].values.tolist() == [[0, 99]]
     assert seams["step_m"].iloc[0] == pytest.approx(1.5, abs=0.05)
-    flagged = stations[results["marks"].along["seam"]]
+    flagged = stations[results["quality_flags"].along["seam"]]
     # One segment of each stream ends just below the seam, which lies 1000 m south of the northern edge.
     assert sorted(flagged["link"]) == [0, 1, 2]
     assert ((NORTH - 1000.0 - flagged["y_m"]).between(0, 50)).all()
@@ -341,7 +341,7 @@ def test_holes_in_a_covariate_are_reported_as_the_share_that_it_covers(region, a
 
     results = region.results(more=more)
 
-    catchments, marks = results["catchments"], results["marks"]
+    catchments, flags = results["catchments"], results["quality_flags"]
     covered = catchments["precipitation_mm_covered_percent"].to_numpy()
     from_top_m = NORTH - results["stationing"].stations["y_m"].to_numpy()
     # Of a catchment of d metres the lower d - 400 m are covered; water comes from up to 60 m further north.
@@ -350,9 +350,11 @@ def test_holes_in_a_covariate_are_reported_as_the_share_that_it_covers(region, a
     assert (covered[from_top_m < 380] == 0).all()
     assert np.isnan(catchments["precipitation_mm"][from_top_m < 380]).all()
     assert catchments["precipitation_mm"][far].to_numpy() == pytest.approx(900.0)
-    assert np.array_equal(marks.at["covariate_partial"], covered < 95)
+    assert np.array_equal(flags.at["covariate_partial"], covered < 95)
     assert (
-        region.results(more=more + "\n[flags]\ncovered_percent = 50\n")["marks"].at["covariate_partial"].tolist()
+        region.results(more=more + "\n[flags]\ncovered_percent = 50\n")["quality_flags"]
+        .at["covariate_partial"]
+        .tolist()
         == (covered < 50).tolist()
     )
 
@@ -367,16 +369,20 @@ def test_karst_dams_and_tides_are_carried_down_their_own_stream_only(region, are
 
     results = region.results(more=more)
 
-    stations, marks, water_bodies = results["stationing"].stations, results["marks"], results["water_bodies"]
+    stations, flags, water_bodies = (
+        results["stationing"].stations,
+        results["quality_flags"],
+        results["water_bodies"],
+    )
     from_top_m, link = NORTH - stations["y_m"].to_numpy(), stations["link"].to_numpy()
     # Area grows with the way from the top: below a dam at 300 m less than 40 % lies above it from 750 m on. The
     # dam marks its whole segment, and water runs aslant, hence some metres.
-    regulated = marks.at["regulated"]
+    regulated = flags.at["regulated"]
     assert not regulated[link != 0].any()
     assert from_top_m[regulated].min() == pytest.approx(325, abs=50)
     assert from_top_m[regulated].max() == pytest.approx(775, abs=100)
     # 10 % is never reached within 1600 m of a losing reach at 400 m.
-    assert np.array_equal(marks.at["karst"], (link == 1) & (from_top_m > 380))
+    assert np.array_equal(flags.at["karst"], (link == 1) & (from_top_m > 380))
     assert np.array_equal(water_bodies.tidal, (link == 2) & (from_top_m > 1200))
 
 

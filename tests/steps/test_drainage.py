@@ -16,7 +16,7 @@ from sitefinder.errors import InputError
 from sitefinder.io import surface as surface_edits
 from sitefinder.io.derived_streams import route_with_whitebox
 from sitefinder.io.raster import FLOAT_NODATA, read_labels, tile_transform
-from sitefinder.steps.terrain import Ground, Surface, drain_tiles, list_terrain_repairs
+from sitefinder.steps.terrain import Drainage, Surface, drain_tiles, list_terrain_repairs
 
 CRS = "EPSG:32633"
 GRID = Grid(60, 70, 400_000.0, 5_000_000.0, 10.0, 10.0)
@@ -61,7 +61,7 @@ def drained(surface, engine, sink_depth_m, tile_cells, folder):
     folder.mkdir()
     tiles = tile_windows(GRID, tile_cells, tile_cells)
     sums, label_tiles = drain_tiles(settings(engine, sink_depth_m), surface, STREAM, tiles, folder, None)
-    return Ground(merge_tile_sums(sums, 2), STREAM, label_tiles)
+    return Drainage(merge_tile_sums(sums, 2), STREAM, label_tiles)
 
 
 @pytest.mark.parametrize("engine", ["flood", "whitebox"])

@@ -8,7 +8,7 @@ import shapely
 
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.steps.candidates import list_stretches
-from sitefinder.steps.flags import mark_stations, marked_stretches
+from sitefinder.steps.flags import flag_stations, flags_of_stretches
 from sitefinder.steps.heads import find_water_depths, place_field_levels, use_field_levels
 
 
@@ -100,7 +100,7 @@ def test_measurements_that_cannot_be_used_are_reported_and_change_nothing(result
     assert heads is results["long_profile"]
     assert stationing.repairs["action"].tolist() == ["not used", "not used"]
     assert stationing.repairs["problem"].str.split("; ").str[-1].tolist() == [
-        "its places are on no one way down",
+        "one of its places is not downstream of the other",
         "no stream within 60 m",
     ]
 
@@ -122,7 +122,7 @@ def test_stretches_that_hold_a_measurement_have_its_head_and_are_flagged(results
         results["flows"],
         results["channel_shapes"],
     )
-    marks = mark_stations(
+    flags = flag_stations(
         results["settings"],
         results["inputs"],
         *parts,
@@ -138,10 +138,10 @@ def test_stretches_that_hold_a_measurement_have_its_head_and_are_flagged(results
     )
     assert table["head_m"].to_numpy()[own] == pytest.approx([3.0], abs=1e-3)
     assert table["head_se_m"].to_numpy()[own] == pytest.approx([0.03], rel=0.01)
-    assert marked_stretches(marks, stretches, own)["head_measured"].tolist() == [True]
+    assert flags_of_stretches(flags, stretches, own)["head_measured"].tolist() == [True]
     # Those further down are not, not even new weirs whose pond lies on measured ground.
     below = np.flatnonzero(table["intake"] == stem[5])
-    assert not marked_stretches(marks, stretches, below)["head_measured"].any()
+    assert not flags_of_stretches(flags, stretches, below)["head_measured"].any()
 
 
 def test_a_rating_holds_along_its_stream_as_far_as_the_settings_say(results, stem):

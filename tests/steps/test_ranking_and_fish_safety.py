@@ -21,7 +21,7 @@ TABLES_OF = [
     "flows",
     "water_depths",
     "water_bodies",
-    "marks",
+    "quality_flags",
     "stretches",
 ]
 GAIN_OF = ["stationing", "stretches", "flows", "water_depths", "energy", "verdicts"]

@@ -60,7 +60,7 @@ def test_inputs_are_scoped_by_part_and_by_layer(sample):
     assert scoped.layers["lakes"].frame is sample[1].layers["lakes"].frame
     assert "karst" not in scoped.layers
     for look in (lambda: scoped.turbines, lambda: scoped.layers["roads"], lambda: "roads" in scoped.layers):
-        with pytest.raises(NotDeclared, match="name it in the sees of this stage"):
+        with pytest.raises(NotDeclared, match="name it in the depends_on of this stage"):
             look()
     with pytest.raises(NotDeclared, match="all layers at once"):
         list(scoped.layers)

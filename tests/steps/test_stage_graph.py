@@ -34,6 +34,14 @@ def test_each_file_is_declared_once_and_depends_on_results_alone():
         assert set(stage.depends_on.get("made", ())) <= {each.name for each in STAGES}
 
 
+def test_code_that_reads_inputs_counts_in_their_digests_and_in_no_key_of_a_stage():
+    readers = {"sitefinder/steps/inputs.py", "sitefinder/steps/readers.py"}
+
+    assert readers <= own_code().reached_from("sitefinder.steps.inputs")
+    for stage in STAGES:
+        assert not readers & own_code().files_of(stage.functions).keys(), stage.name
+
+
 def test_stages_are_declared_without_the_libraries_that_their_functions_need():
     heavy = "{'numpy', 'numba', 'geopandas', 'rasterio', 'matplotlib', 'scipy', 'bokeh'}"
     found = f"import sys, sitefinder.delivery.graph; print(*{heavy} & set(sys.modules))"
