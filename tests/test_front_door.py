@@ -184,6 +184,7 @@ def test_what_is_written_is_what_the_command_delivers(in_memory, region, kept, t
     text = f'extends = "sample.toml"\n[run]\noutput_folder = "{output}"\nstore_folder = "{kept.store}"\n'
     own.write_text(text, encoding="utf-8")
 
+    command = [sys.executable, "-m", "sitefinder", "run", "--quiet", str(own)]
     alone = inventory.write_geopackage(tmp_path / "alone" / "mine.gpkg")
     files = inventory.write(tmp_path / "out")
     subprocess.run(command, check=True, capture_output=True)
