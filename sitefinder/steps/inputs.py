@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypedDict, TypeVar
 
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
-from sitefinder.io.deliveries import writable_folder
 from sitefinder.io.digests import remembered
+from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
 from sitefinder.steps.scope import counted_raster
