@@ -241,7 +241,7 @@ class RuleMetres(NamedTuple):
     outside: np.ndarray
 
 
-def overlaps(segments, features, rule):
+def overlaps(segments, features, rule, match=None):
     """Where the features of a rule lie on the stream, segment by segment.
 
     Parameters
@@ -254,6 +254,8 @@ def overlaps(segments, features, rule):
         valid geometry.
     rule : config.RuleSettings
         Its filter, buffer, areas of points, and whether a touch counts.
+    match : sitefinder.rules.filters.Matching, optional
+        What its filter makes of the features, where that is known already.
 
     Returns
     -------
@@ -269,7 +271,8 @@ def overlaps(segments, features, rule):
         If points or lines are to count without a buffer or area, an area is none, or the filter is wrong; see
         `sitefinder.rules.filters.matching`.
     """
-    match = matching(features, rule)
+    if match is None:
+        match = matching(features, rule)
     counts = match.meant | match.category_missing
     chosen = features[counts]
     grounds = _grounds(chosen, rule)

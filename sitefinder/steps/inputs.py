@@ -284,6 +284,12 @@ def counted_raster(facts):
     return {**facts._asdict(), "path": "", "lineage": notes}
 
 
+def counted_layer(layer):
+    """What of a layer as read can change a result: its features, and which of them a rule's filter means."""
+    match = getattr(layer, "match", None)
+    return layer.frame if match is None else (layer.frame, match)
+
+
 # Folders whose grids decide how exactly coordinates are transformed: a grid that comes or goes changes them.
 def _data_folders():
     from pyproj.datadir import get_data_dir, get_user_data_dir
@@ -331,7 +337,7 @@ class RunInputs(NamedTuple):
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
     state; ``environmental`` holds the rules of the environmental flow, those of presets in their place. Either
-    ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are
+    ``equations`` or ``gauges`` is None, and ``fits`` are the equations fitted to gauges; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are
     where the settings name none, and ``measured_gauges``, those with flows and places, where nothing asks for
     them. Turbines and costs are in the money that the settings ask for; ``conversions`` tells what was in other
     money (see `sitefinder.catalogue.costs`).
@@ -358,6 +364,7 @@ class RunInputs(NamedTuple):
     conversions: list = ()
     rotors: list = ()
     sections: object = None
+    fits: list = ()
 
 
 class LazyInputs:
@@ -596,7 +603,7 @@ def _add_layers(readings, settings, folder):
             settings=[source.model_dump(mode="json"), crs, *others],
             wants=("bounds",),
             files=files_of_layer(folder / source.path),
-            counted=lambda layer: layer.frame,
+            counted=counted_layer,
             notes=lambda layer: Told([layer.lineage], layer.repairs.to_numpy().tolist()),
         )
 
@@ -714,14 +721,19 @@ def _add_flows(readings, settings, folder):
         )
     regions = () if inputs.flow_regions is None else (f"layers.{FLOW_REGIONS}",)
 
+    readings.add(
+        "fits",
+        lambda: _readers().fitted_equations(value("gauges"), table),
+        settings=None if table is None else table.model_dump(mode="json"),
+        needs=("gauges",),
+    )
+
     def fit():
         weights = _readers().trial_weights({FLOW_REGIONS: value(regions[0])} if regions else {})
-        equations = [value(name) for name in files]
-        _readers().validate_unfit_flows(
-            settings, equations, value("gauges"), readings.wanted("environmental") or [], weights
-        )
+        equations = value("equations") or [fit.equation for fit in value("fits")]
+        _readers().validate_unfit_flows(settings, equations, readings.wanted("environmental") or [], weights)
 
-    _check(readings, settings, "flows", fit, "equations", "gauges", *regions, wants=("environmental",))
+    _check(readings, settings, "flows", fit, "equations", "fits", *regions, wants=("environmental",))
     readings.add(
         "year_to_year_sd",
         lambda: _readers().year_to_year_of(value("gauges")),

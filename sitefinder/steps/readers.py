@@ -1,7 +1,9 @@
 """What reads inputs and judges them; loaded only by a run that reads, since it needs large libraries."""
 
 from functools import partial
+from typing import NamedTuple
 
+import geopandas
 import pandas as pd
 from pyproj import CRS
 from pyproj.exceptions import CRSError
@@ -9,7 +11,7 @@ from pyproj.exceptions import CRSError
 from sitefinder.catalogue.costs import to_common_currency
 from sitefinder.errors import ConfigError
 from sitefinder.hydrology.abstractions import alterations_of
-from sitefinder.hydrology.estimate import estimate_flows
+from sitefinder.hydrology.estimate import validate_unfit_equations
 from sitefinder.hydrology.regression import fit_equations
 from sitefinder.hydrology.seasons import month_statistics, split_by_month
 from sitefinder.io.catalogue_files import (
@@ -20,13 +22,13 @@ from sitefinder.io.catalogue_files import (
     read_environmental_flow,
     read_turbine_files,
 )
-from sitefinder.io.crs import checked_scale
+from sitefinder.io.crs import Operation, checked_scale
 from sitefinder.io.gauges import measured_gauges, read_equations, read_gauges
 from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts
 from sitefinder.io.survey import read_field_levels, read_ratings, read_sections, read_spot_gaugings
 from sitefinder.io.vector import read_layer, validate_distant
 from sitefinder.network.topology import REPAIR_COLUMNS
-from sitefinder.rules.filters import matching
+from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import disc_areas_m2
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
@@ -60,6 +62,19 @@ def read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty):
     return read
 
 
+class RuleLayer(NamedTuple):
+    """The layer of a rule as read, see `sitefinder.io.vector.LayerRead`, and what the rule's filter makes of it.
+
+    ``match`` is None where the layer has no features.
+    """
+
+    frame: geopandas.GeoDataFrame
+    repairs: pd.DataFrame
+    lineage: dict
+    way: Operation
+    match: Matching | None
+
+
 def read_rule(rule, folder, crs, bounds):
     """The layer of a rule, with what its filter and areas make of it among the repairs and in its lineage.
 
@@ -71,7 +86,7 @@ def read_rule(rule, folder, crs, bounds):
 
     Returns
     -------
-    sitefinder.io.vector.LayerRead
+    RuleLayer
 
     Raises
     ------
@@ -82,7 +97,7 @@ def read_rule(rule, folder, crs, bounds):
     read = read_layer_here(rule, folder, crs, bounds, what, "any", rule.may_be_empty)
     frame = read.frame
     if frame.empty:
-        return read
+        return RuleLayer(*read, None)
     match = matching(frame, rule)
     rows, notes = [], read.lineage["features"]
     if rule.column is not None or rule.where is not None:
@@ -96,7 +111,7 @@ def read_rule(rule, folder, crs, bounds):
         rows.append(("", "points with an area", action))
     added = pd.DataFrame([(what, *row) for row in rows], columns=REPAIR_COLUMNS, dtype="str")
     repairs = pd.concat([read.repairs, added], ignore_index=True)
-    return read._replace(repairs=repairs, lineage=read.lineage | {"features": notes})
+    return RuleLayer(frame, repairs, read.lineage | {"features": notes}, read.way, match)
 
 
 def read_coverage(rule, folder, crs, bounds):
@@ -171,6 +186,7 @@ __all__ = [
     "daily_files",
     "data_file_lineage",
     "demand_of_settlements",
+    "fitted_equations",
     "footprint_table",
     "measured_gauges",
     "parts_of_raster",
@@ -199,8 +215,32 @@ __all__ = [
 ]
 
 
-def validate_unfit_flows(settings, equations, gauges, environmental=(), weights=None):
-    """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
+def fitted_equations(gauges, table):
+    """Equations fitted to a table of gauges.
+
+    Parameters
+    ----------
+    gauges : DataFrame or None
+    table : sitefinder.settings.flows.GaugeTable
+        What the settings say of the table.
+
+    Returns
+    -------
+    list of sitefinder.hydrology.regression.Fit
+        None fitted without gauges.
+
+    Raises
+    ------
+    InputError
+        See `sitefinder.hydrology.regression.fit_equations`.
+    """
+    if gauges is None:
+        return []
+    return fit_equations(gauges, table.predictors, table.source, table.record_years_column)
+
+
+def validate_unfit_flows(settings, equations, environmental=(), weights=None):
+    """Refuse equations that make no duration curve, or ask for a predictor that the run does not have.
 
     Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Reserve
     rules that go by the month are refused where no equation does.
@@ -210,17 +250,9 @@ def validate_unfit_flows(settings, equations, gauges, environmental=(), weights=
     ConfigError, InputError
     """
     predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
-    if gauges is None:
-        used = [equation for file in equations for equation in file]
-    else:
-        table = settings.flows.gauges
-        used = [
-            fit.equation
-            for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
-        ]
     one = pd.DataFrame({name: [1.0] for name in predictors})
-    estimate_flows(one, validate_unfit_months(settings, used, environmental), weights)
-    month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))
+    validate_unfit_equations(one, validate_unfit_months(settings, equations, environmental), weights)
+    month_statistics(one, split_by_month(equations)[1], partial(flow_by_regions, weights=weights))
 
 
 def check_run_crs(crs):

@@ -48,10 +48,10 @@ def overlap_rule(network, stationing, heads, falls, rule):
     DataFrame
         See `sitefinder.rules.overlaps.overlaps`.
     """
-    rule, frame, coverage = rule
+    rule, frame, coverage, match = rule
     hits = []
     if not frame.empty:
-        hits.append(overlaps(stationing.segments, frame, rule))
+        hits.append(overlaps(stationing.segments, frame, rule, match))
     if coverage is not None:
         hits.append(uncovered(stationing.segments, coverage.geometry.to_numpy(), rule))
     hits = along_link(hits) if hits else pd.DataFrame(columns=HIT_COLUMNS)

@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from sitefinder.pipeline.graph import WHOLE, Parts
 from sitefinder.pipeline.keys import DERIVED, ORDER
 from sitefinder.settings import Source
-from sitefinder.steps.inputs import OF_A_FILE, counted_raster
+from sitefinder.steps.inputs import OF_A_FILE, counted_layer, counted_raster
 
 # Files that the inputs hold as read; a stage looks there.
 READ_ALREADY = (
@@ -80,12 +80,14 @@ class InputsParts(Parts):
 class ScopedRule(NamedTuple):
     """A rule as the stage of overlaps sees it: its settings, its features, and the ground that its layer covers.
 
-    ``coverage`` is None where the layer covers everything.
+    ``coverage`` is None where the layer covers everything. ``match`` tells which features the rule's filter means,
+    see `sitefinder.rules.filters.Matching`; None of a layer without features.
     """
 
     settings: object
     frame: object
     coverage: object
+    match: object
 
 
 class RuleParts(Parts):
@@ -97,7 +99,8 @@ class RuleParts(Parts):
     def scoped(self, parts):
         """The rule; it is small enough to be seen whole."""
         coverage = None if self._coverage is None else self._coverage.frame
-        return ScopedRule(ScopedSettings(self._rule, self._name, (self._name,)), self._read.frame, coverage)
+        rule = ScopedSettings(self._rule, self._name, (self._name,))
+        return ScopedRule(rule, self._read.frame, coverage, self._read.match)
 
     def facts(self, parts):
         """Settings of the rule, and digests of its layers as read."""
@@ -124,7 +127,7 @@ def rules_of(given):
 # A layer that was only judged knows its digest; of one that was read it is taken.
 def _digest_of_layer(read):
     digest = getattr(read, "digest", None)
-    return _digest_of(read.frame) if digest is None else digest
+    return _digest_of(counted_layer(read)) if digest is None else digest
 
 
 # Tables and geometry are loaded only where a digest must be taken.
