@@ -9,8 +9,8 @@ import tempfile
 from pathlib import Path
 
 from sitefinder.errors import InputError
-from sitefinder.io.deliveries import PREVIOUS
 from sitefinder.io.digests import content_digest
+from sitefinder.io.output_folder import PREVIOUS
 
 # What SQLite leaves beside a database that a program holds open. A new database beside the old one's log would be
 # damaged by it, so the log goes where its own database goes.

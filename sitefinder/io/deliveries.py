@@ -1,7 +1,6 @@
 """Delivered GeoPackages read back, if they are ours and hold what is asked for."""
 
 import os
-import tempfile
 from pathlib import Path
 from typing import NamedTuple
 
@@ -9,52 +8,8 @@ import numpy as np
 import pyogrio
 
 from sitefinder.errors import InputError, SitefinderError, all_of, described, listed
+from sitefinder.io.output_folder import PREVIOUS
 from sitefinder.schema import LAYERS
-
-PREVIOUS = "previous"
-
-
-def writable_folder(path):
-    """The output folder, if it can be made and written; nothing is left behind by asking.
-
-    Parameters
-    ----------
-    path : path-like
-        The folder need not exist yet.
-
-    Returns
-    -------
-    Path
-        As given. `deliver` makes the folder when there is something to put into it.
-
-    Raises
-    ------
-    InputError
-        If a file stands in the way, or the folder or the nearest one above it takes no new files.
-    """
-    path = Path(path)
-    nearest = next(folder for folder in (path, *path.absolute().parents) if os.path.lexists(folder))
-    if not nearest.is_dir():
-        raise InputError.of(
-            "the output folder cannot be made",
-            folder=path,
-            expected="a folder, or a name that is still free",
-            found=f"{nearest} is not a folder",
-            fix="change run.output_folder, or move what stands in the way",
-        )
-    try:
-        with tempfile.TemporaryDirectory(prefix=".trial-", dir=nearest) as trial:
-            Path(trial, "trial").write_bytes(b"trial")
-    except OSError as error:
-        raise InputError.of(
-            "the output folder cannot be written",
-            folder=path,
-            expected=f"leave to make files in {nearest}",
-            found=error.strerror,
-            fix="change run.output_folder, or its permissions, or make room on the disk",
-        ) from error
-    return path
-
 
 # The file that a run delivers, in a folder that is given in its place.
 DELIVERED = "sites.gpkg"

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
-from sitefinder.io.deliveries import writable_folder
 from sitefinder.io.digests import remembered
+from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
 
@@ -337,10 +337,10 @@ class RunInputs(NamedTuple):
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
     state; ``environmental`` holds the rules of the environmental flow, those of presets in their place. Either
-    ``equations`` or ``gauges`` is None, and ``fits`` are the equations fitted to gauges; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are
-    where the settings name none, and ``measured_gauges``, those with flows and places, where nothing asks for
-    them. Turbines and costs are in the money that the settings ask for; ``conversions`` tells what was in other
-    money (see `sitefinder.catalogue.costs`).
+    ``equations`` or ``gauges`` is None, and ``fits`` are the equations fitted to gauges; ``field_levels``,
+    ``ratings``, ``sections`` and ``spot_gaugings`` are where the settings name none, and ``measured_gauges``, those
+    with flows and places, where nothing asks for them. Turbines and costs are in the money that the settings ask
+    for; ``conversions`` tells what was in other money (see `sitefinder.catalogue.costs`).
     """
 
     dem: object

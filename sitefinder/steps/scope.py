@@ -1,6 +1,7 @@
 """What each stage may see of the settings and the inputs, and what its result therefore depends on."""
 
 import contextlib
+import functools
 import inspect
 from collections.abc import Mapping
 from typing import NamedTuple
@@ -246,11 +247,17 @@ def _facts_of(section, key, parts):
 # What a section works out from settings that may be seen: its code is not among that which a stage imports.
 def _derived_facts(section, key, parts):
     facts, scoped = {}, ScopedSettings(section, key, parts)
-    for name, member in inspect.getmembers_static(type(section), lambda one: isinstance(one, property)):
-        if not hasattr(BaseModel, name):
-            with contextlib.suppress(NotDeclared):
-                facts[f"{DERIVED}{_key(key, name)}"] = repr(member.__get__(scoped))
+    for name, member in _derived_settings(type(section)):
+        with contextlib.suppress(NotDeclared):
+            facts[f"{DERIVED}{_key(key, name)}"] = repr(member.__get__(scoped))
     return facts
+
+
+# Names and properties of what a kind of section works out; each stage asks for it again.
+@functools.cache
+def _derived_settings(kind):
+    found = inspect.getmembers_static(kind, lambda one: isinstance(one, property))
+    return [(name, member) for name, member in found if not hasattr(BaseModel, name)]
 
 
 # Each setting by its key, as texts; items of lists by their number.
