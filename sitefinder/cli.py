@@ -1,4 +1,4 @@
-"""The command line: arguments to stages, errors to exit status. What a command needs is imported inside it."""
+"""The command line: arguments to stages, errors to exit status. Commands import what they need."""
 
 import sys
 from pathlib import Path
@@ -10,40 +10,42 @@ from sitefinder import __version__
 from sitefinder.errors import SitefinderError
 
 EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
-# What a stage is called while it runs.
+# Progress text of each stage.
 STAGE_WORDS = {
-    "dem_seams": "looking for seams in the DEM",
-    "surface": "warping the DEM",
-    "relief": "shading the relief",
-    "network": "linking streams",
-    "resolved": "linking streams",
+    "dem_seams": "searching for seams in the DEM",
+    "surface": "reprojecting the DEM",
+    "relief": "shading relief",
+    "network": "building the stream network",
+    "resolved": "checking the stream network",
     "stationing": "placing stations and reaches",
-    "dem_errors": "telling the DEM's errors",
-    "channels": "finding channels",
-    "terrain": "draining the terrain",
-    "catchments": "adding up catchments",
-    "long_profile": "fitting the long profile",
-    "field_levels": "taking in field measurements",
-    "heads": "taking in field measurements",
+    "structures": "placing structures",
+    "falls": "placing natural falls",
+    "dem_errors": "mapping DEM errors",
+    "channels": "locating channels",
+    "terrain": "routing drainage",
+    "catchments": "delineating catchments",
+    "long_profile": "fitting long profiles",
+    "field_levels": "reading field levels",
+    "heads": "computing heads",
     "flows": "estimating flows",
-    "water_depths": "estimating water levels",
-    "channel_shapes": "estimating how wide streams are",
-    "water_bodies": "looking for lakes, tides and structures",
-    "minimum_heads": "telling the least head",
-    "marks": "marking what is doubtful",
-    "stretches": "finding stretches",
-    "energy": "valuing stretches",
-    "rule_overlaps": "laying rules over the streams",
-    "verdicts": "judging reaches",
-    "sites": "choosing sites",
-    "fish_safety": "asking what fish-safe machines win",
-    "ranked_sites": "simulating and ranking the sites",
+    "water_depths": "estimating water depths",
+    "channel_shapes": "estimating stream widths",
+    "water_bodies": "mapping lakes and tidal water",
+    "minimum_heads": "computing minimum resolvable heads",
+    "marks": "setting data-quality flags",
+    "stretches": "generating stretches",
+    "energy": "evaluating stretches",
+    "rule_overlaps": "overlaying rules",
+    "verdicts": "determining verdicts",
+    "sites": "selecting sites",
+    "fish_safety": "evaluating fish-safe turbines",
+    "ranked_sites": "simulating and ranking sites",
     "geopackage": "writing the GeoPackage",
-    "page": "drawing the page",
-    "field_sheets": "drawing the field sheets",
-    "district_map": "drawing the map plate",
+    "page": "writing the report page",
+    "field_sheets": "writing the field sheets",
+    "district_map": "writing the district map",
 }
-OTHER_STAGES = "making tables and files"
+OTHER_STAGES = "writing tables and files"
 
 app = typer.Typer(
     add_completion=False,
@@ -55,7 +57,7 @@ Config = Annotated[Path, typer.Argument(metavar="CONFIG.toml", help="settings fi
 
 
 def main():
-    """Run the command; the user's mistakes exit with 2 and without a traceback."""
+    """Run the command; user errors exit with 2 and without a traceback."""
     try:
         app(prog_name="sitefinder", standalone_mode=True)
     except SitefinderError as error:
@@ -63,14 +65,14 @@ def main():
         print(error, file=sys.stderr)
         raise SystemExit(EXIT_USER_ERROR) from None
     except SystemExit as stopped:
-        # Typer turns an interrupt into this status without a word.
+        # Typer turns an interrupt into this status without a message.
         if stopped.code == EXIT_INTERRUPTED:
             print("interrupted; nothing was delivered", file=sys.stderr)
         raise
 
 
-# What a stage is called while it runs.
-def _words(name):
+# Progress text of a stage.
+def _progress_text(name):
     return STAGE_WORDS.get(name, OTHER_STAGES)
 
 
@@ -83,7 +85,7 @@ def _version(wanted: bool):
 @app.callback()
 def _options(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="say the version and stop")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="show the version and exit")
     ] = False,
 ):
     pass
@@ -93,39 +95,39 @@ def _options(
 def run(
     config: Config,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="processes for terrain tiles; changes no result")
+        int | None, typer.Option(min=1, help="processes for terrain tiles; no effect on results")
     ] = None,
     strict: Annotated[
-        bool, typer.Option("--strict", help="stop where a part of the stream network cannot be resolved")
+        bool, typer.Option("--strict", help="stop if a part of the stream network cannot be resolved")
     ] = False,
     no_store: Annotated[
-        bool, typer.Option("--no-store", help="use no results of earlier runs and keep none of this one")
+        bool, typer.Option("--no-store", help="neither use stored results nor store those of this run")
     ] = False,
     verify: Annotated[
-        bool, typer.Option("--verify", help="read files and stored results again, also where none seems changed")
+        bool, typer.Option("--verify", help="read all files and stored results again, even if unchanged")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
-    json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for machines")] = False,
+    json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for programs")] = False,
 ):
-    """The whole job: progress on standard error, a summary on standard output."""
+    """Run the inventory: progress on standard error, a summary on standard output."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    from sitefinder import inventory as stages
+    from sitefinder import inventory
 
     console = Console(stderr=True, quiet=quiet)
     columns = (TextColumn("{task.description:<34}"), BarColumn(bar_width=24), TimeElapsedColumn())
     with Progress(*columns, console=console) as bars:
-        bar = bars.add_task("reading settings and inputs", total=len(stages.STAGES) + 1)
+        bar = bars.add_task("reading settings and inputs", total=len(inventory.STAGES) + 1)
 
         def started(name, number, count):
-            bars.update(bar, description=_words(name), completed=number - 1, total=count)
+            bars.update(bar, description=_progress_text(name), completed=number - 1, total=count)
 
         def progress(done, count):
             if count > 1:
                 bars.update(bar, description=f"{STAGE_WORDS['terrain']}, {done} of {count}")
 
-        delivered = stages.run(
+        delivered = inventory.run(
             config,
             workers=workers,
             strict=strict,
@@ -142,25 +144,25 @@ def run(
 
 @app.command()
 def new(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="folder to make; an empty one may be there")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="folder to create; it may exist if it is empty")
+    ],
 ):
-    """A folder to begin with: commented settings, machines, costs and presets to change, and a place for data."""
+    """Create a folder to start from: commented settings, turbines, costs, presets and a data folder."""
     from sitefinder.io.new_folder import write_new_folder
 
     settings = write_new_folder(folder)
-    print(
-        f"{settings}: settings to fill in, wherever they say TODO; your files go into {settings.parent / 'data'}"
-    )
+    print(f"{settings}: fill in every TODO; put your files into {settings.parent / 'data'}")
     print(f"  then:  sitefinder check {settings}")
 
 
 @app.command()
 def plan(config: Config):
-    """What a run would do again, and why; nothing is run and nothing written."""
-    from sitefinder import inventory as stages
+    """Show which stages a run would do again, and why, without running or writing anything."""
+    from sitefinder import inventory
     from sitefinder.report.summary import plan_text
 
-    planned = stages.plan(config)
+    planned = inventory.plan(config)
     print(
         plan_text(
             planned.title,
@@ -175,16 +177,16 @@ def plan(config: Config):
 
 @app.command()
 def check(config: Config):
-    """Settings and inputs, in seconds, all problems at once."""
-    from sitefinder import inventory as stages
+    """Check settings and inputs, in seconds, and list all problems at once."""
+    from sitefinder import inventory
 
-    settings, inputs = stages.check(config)
+    settings, inputs = inventory.check(config)
     layers = ", ".join(inputs.layers) or "none"
-    print(f"{settings.run.name}: settings and inputs are sound")
+    print(f"{settings.run.name}: settings and inputs are valid")
     print(f"  layers:    {layers}")
     print(f"  rules:     {len(settings.rules)}")
-    print(f"  machines:  {len(inputs.turbines)} classes")
-    print(f"  repairs:   {len(inputs.repairs)} on reading; each is listed by a run")
+    print(f"  turbines:  {len(inputs.turbines)} classes")
+    print(f"  repairs:   {len(inputs.repairs)} on reading; a run lists each in the layer repairs")
 
 
 @app.command("fit-flows")
@@ -203,7 +205,8 @@ def compare_command(
     second: Annotated[
         Path | None,
         typer.Argument(
-            metavar="NEW", help="later run; absent: OLD is it, held against what it replaced (previous/)"
+            metavar="NEW",
+            help="later run; absent: OLD is the later run, compared with what it replaced (previous/)",
         ),
     ] = None,
     csv: Annotated[Path | None, typer.Option(help="write the layer changes as a table (CSV)")] = None,
@@ -213,20 +216,20 @@ def compare_command(
         typer.Option(
             min=0.01,
             show_default="20.0",
-            help="how far apart a stream may be drawn in the two to be the same \\[m]",
+            help="maximum distance between two lines of the same stream \\[m]",
         ),
     ] = None,
     min_change: Annotated[
-        float | None, typer.Option(min=0, max=100, help="numbers that differ by less count as the same [%]")
+        float | None, typer.Option(min=0, max=100, help="treat numbers that differ by less as equal [%]")
     ] = None,
 ):
-    """What changed between two runs, reach by reach and site by site, with the cause."""
+    """Compare two runs, reach by reach and site by site, with the causes of changes."""
     from sitefinder.comparison.matching import NEAR_M
     from sitefinder.delivery.comparison import compare
     from sitefinder.report.text_comparison import change_text
 
     old, new = (None, first) if second is None else (first, second)
-    entries = compare(
+    compared = compare(
         old,
         new,
         csv=csv,
@@ -234,7 +237,7 @@ def compare_command(
         near_m=NEAR_M if near_m is None else near_m,
         min_change_percent=min_change,
     )
-    print(change_text(entries.title, entries.paths, entries.changes, entries.files), end="")
+    print(change_text(compared.title, compared.paths, compared.changes, compared.files), end="")
 
 
 @app.command()
@@ -244,11 +247,11 @@ def scenarios(
     ],
     csv: Annotated[Path | None, typer.Option(help="write the figures as a table (CSV)")] = None,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="processes for terrain tiles; changes no result")
+        int | None, typer.Option(min=1, help="processes for terrain tiles; no effect on results")
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
-    """Run several settings files and set their figures side by side, each against the first."""
+    """Run several settings files and show their figures side by side, each against the first."""
     from rich.console import Console
     from rich.progress import Progress, TextColumn, TimeElapsedColumn
 
@@ -260,8 +263,8 @@ def scenarios(
         bar = bars.add_task("reading settings and inputs", total=None)
 
         def started(scenario, name, number, count):
-            bars.update(bar, description=f"{scenario}: {_words(name)}")
+            bars.update(bar, description=f"{scenario}: {_progress_text(name)}")
 
-        beside = run_scenarios(configs, csv=csv, workers=workers, started=started)
+        results = run_scenarios(configs, csv=csv, workers=workers, started=started)
         bars.update(bar, description="done")
-    print(scenario_text(beside.title, beside.table, beside.currency, beside.files), end="")
+    print(scenario_text(results.title, results.table, results.currency, results.files), end="")

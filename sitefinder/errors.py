@@ -1,10 +1,10 @@
-"""The errors that sitefinder raises: each says where, what was expected, what was found and how to mend it."""
+"""The errors that sitefinder raises: each states where, what was expected, what was found and the fix."""
 
 SHOWN_ROWS = 5
 
 
 class SitefinderError(Exception):
-    """Base of all errors that the user can mend; the whole text is its only argument."""
+    """Base of all errors that the user can fix; the whole text is its only argument."""
 
     @classmethod
     def of(cls, headline, **facts):
@@ -15,13 +15,13 @@ class SitefinderError(Exception):
         headline : str
             What is wrong, in one line.
         **facts : object
-            For example ``file``, ``expected``, ``found``, ``fix``; those that are None are left out.
+            For example ``file``, ``expected``, ``found``, ``fix``; those that are None are omitted.
             Underscores in a name are shown as spaces.
 
         Returns
         -------
         SitefinderError
-            Of the class it was called on. Its text travels whole through pickling.
+            Of the class it was called on. Its text survives pickling.
 
         Examples
         --------
@@ -38,7 +38,7 @@ class ConfigError(SitefinderError):
 
 
 class InputError(SitefinderError):
-    """A layer, raster or table of the user's is wrong."""
+    """A layer, raster or table of the user is wrong."""
 
 
 class TableError(SitefinderError):
@@ -46,7 +46,7 @@ class TableError(SitefinderError):
 
 
 class StageError(SitefinderError):
-    """A stage failed; says which, and where in the region."""
+    """A stage failed; the text states which, and where in the region."""
 
 
 def described(headline, **facts):

@@ -45,7 +45,7 @@ FILES = "files.json"
 
 
 class Plan(NamedTuple):
-    """What a run would do: `Planned` by stage, and where its results are kept, how many, how large [GB]."""
+    """What a run would do: `Planned` by stage, and the store of results: folder, number and size [GB]."""
 
     title: str
     stages: list
@@ -55,7 +55,7 @@ class Plan(NamedTuple):
 
 
 def store_folder(settings, folder):
-    """Where results are kept: as the settings say, or in the output folder.
+    """Folder of stored results: that of the settings, or one in the output folder.
 
     Parameters
     ----------
@@ -72,12 +72,12 @@ def store_folder(settings, folder):
 
 
 def memory_of(store, recalls=True):
-    """What earlier runs remembered of files; nothing where there is no store."""
+    """File digests of earlier runs; empty without a store."""
     return Memory(None if store is None else read_json(store / FILES), recalls)
 
 
 def keep_memory(store, memory):
-    """Keep what is remembered of files for the next run, beside results; without any there is no next run for it.
+    """Store file digests for the next run, beside the results; nothing if there are no results.
 
     Parameters
     ----------
@@ -88,21 +88,21 @@ def keep_memory(store, memory):
         try:
             write_json(store.folder / FILES, memory.kept)
         except OSError as error:
-            store.notes.append(f"digests of files could not be kept: {error.strerror or error}")
+            store.notes.append(f"file digests could not be stored: {error.strerror or error}")
 
 
 def parts_of(settings, inputs):
-    """Settings and inputs as stages see them."""
+    """Settings and inputs, scoped for stages."""
     return {"settings": SettingsParts(settings), "inputs": InputsParts(inputs)}
 
 
 def software_of_files():
-    """Versions of what files are made with, by name; they show that of this program."""
+    """Versions of what files are made with, by name: that of this program."""
     return software() | {"sitefinder": __version__}
 
 
 class KeptResults:
-    """Digests and keys of results as they are kept, for a plan; those that are not kept have no digest.
+    """Digests and keys of stored results, for a plan; results that are not stored have no digest.
 
     Parameters
     ----------
@@ -135,9 +135,9 @@ def planned(stages, settings, inputs, config, folder, file_stages=(), given_to_f
     folder : Path
         Of the store.
     file_stages : sequence of Stage, optional
-        They are kept under what the results hold that they see as ``made``.
+        Their keys are the contents of the results that they depend on.
     given_to_files : callable, optional
-        Gives from results what those stages are given, and the parts of it.
+        Returns, from results, the arguments of those stages and their parts.
 
     Returns
     -------
@@ -159,7 +159,9 @@ def planned(stages, settings, inputs, config, folder, file_stages=(), given_to_f
     for stage in file_stages:
         before = [name for name in stage.depends_on.get("made", ()) if name in redone]
         if before:
-            planned.append(Planned(stage.name, False, [f"after {listed(before)}, unless they come to the same"]))
+            planned.append(
+                Planned(stage.name, False, [f"after {listed(before)}, unless their results are unchanged"])
+            )
         else:
             own = recipes_of([stage], given, parts, software_of_files(), own_code())
             planned += plan_of(own, last, store.has, code_change)
@@ -167,7 +169,7 @@ def planned(stages, settings, inputs, config, folder, file_stages=(), given_to_f
 
 
 def config_name(config, folder):
-    """Name of a settings file in accounts, seen from the store."""
+    """Path of a settings file in run records, relative to the store."""
     try:
         return Path(os.path.relpath(config, folder)).as_posix()
     except ValueError:  # on another drive
@@ -175,7 +177,7 @@ def config_name(config, folder):
 
 
 class RunRecord:
-    """The account of a run while it goes on; it never goes into the delivery, only beside the results.
+    """Record of a run in progress, kept beside the stored results and never delivered.
 
     Parameters
     ----------
@@ -193,17 +195,17 @@ class RunRecord:
         self._seconds[part], self._clock = round(now - self._clock, 3), now
 
     def counting_tiles(self, progress):
-        """The function to tell of terrain tiles, which counts them and passes them on."""
+        """A progress function that counts terrain tiles and passes them on."""
 
-        def entries(done, count):
+        def count_tile(done, count):
             self._tiles = done
             if progress is not None:
                 progress(done, count)
 
-        return entries
+        return count_tile
 
     def write(self, store, settings, inputs, recipes, log, delivered):
-        """Keep the account in the store.
+        """Write the record to the store.
 
         Parameters
         ----------
@@ -217,7 +219,7 @@ class RunRecord:
 
         Notes
         -----
-        Where the disk refuses, that is told in the notes of the store.
+        If the disk refuses, the notes of the store say so.
         """
         account = {
             "config": self._config,
@@ -237,7 +239,7 @@ class RunRecord:
         try:
             write_record(store.folder, account)
         except OSError as error:
-            store.notes.append(f"the account of the run could not be kept: {error.strerror or error}")
+            store.notes.append(f"the record of the run could not be stored: {error.strerror or error}")
 
 
 __all__ = ["DELIVERED", "GIVEN", "STAGES", "Delivered", "check", "plan", "run"]
@@ -245,13 +247,13 @@ DELIVERED = GEOPACKAGE
 
 
 class Delivered:
-    """What a run delivered: its files, the GeoPackage first, and the results that they were made of.
+    """What a run delivered: its files, the GeoPackage first, and the results that they were made from.
 
     Parameters
     ----------
     settings : sitefinder.settings.Settings
     results : Mapping
-        Of the stages of `STAGES`; those that are kept are read when they are asked for.
+        Of the stages of `STAGES`; stored ones are read when accessed.
     texts : Mapping
         Results of the stages of files.
     files : sequence of Path
@@ -273,7 +275,7 @@ class Delivered:
 
     @property
     def currency(self):
-        """Of all money, and whether some was in another."""
+        """Currency and year of all money, and whether any was converted."""
         return self._results["money"].described
 
     @property
@@ -293,22 +295,22 @@ class Delivered:
 
     @property
     def handover(self):
-        """All that page, sheets and plate are made of."""
+        """Input of page, sheets and map."""
         return handover_of(self._settings, self._results, self._fonts)._replace(tables=self.tables)
 
     @property
     def summary(self):
-        """What was found, in words and figures."""
+        """Summary of the results, as text."""
         return printed_summary(self._texts[SUMMARY.name], self.files)
 
     @property
     def json(self):
-        """What was found, as one JSON object."""
+        """Figures of the results, as one JSON object."""
         return printed_json(self._texts[FIGURES.name], self.files, self.notes)
 
 
 def check(path):
-    """Settings and inputs of a run, read and judged.
+    """Settings and inputs of a run, read and checked.
 
     Parameters
     ----------
@@ -318,7 +320,7 @@ def check(path):
     Returns
     -------
     settings : sitefinder.settings.Settings
-        With the year-to-year spread of the daily records where the file does not say it.
+        With the inter-annual variability of the daily records if the file states none.
     inputs : RunInputs
 
     Raises
@@ -337,7 +339,7 @@ def _with_inputs(settings, folder):
     return with_year_to_year(settings, inputs), inputs
 
 
-# The font files that the settings name, after a check. Most runs name none, and load no drawing code for it.
+# The font files of the settings, after a check. Most runs have none, and load no drawing code for it.
 def _fonts_of(settings, folder):
     if not settings.delivery.font_files:
         return ()
@@ -347,7 +349,7 @@ def _fonts_of(settings, folder):
 
 
 def plan(path):
-    """What a run would do again, and why; nothing is run and nothing written.
+    """What a run would do again, and why, without running or writing anything.
 
     Parameters
     ----------
@@ -380,22 +382,22 @@ def plan(path):
 
 
 def run(path, *, workers=None, strict=False, started=None, progress=None, keep=True, verify=False):
-    """The whole job.
+    """Run an inventory and deliver its files.
 
     Parameters
     ----------
     path : Path
         Settings file.
     workers : int, optional
-        Processes, in place of the settings'; changes no result.
+        Number of processes instead of that of the settings; no effect on results.
     strict : bool, optional
-        Stop where a part of the network cannot be resolved, also where the settings do not say so.
+        Stop if a part of the network cannot be resolved, whatever the settings say.
     started, progress : callable, optional
-        Told of each stage that is run, and of each terrain tile.
+        Called for each stage that is run, and for each terrain tile.
     keep : bool, optional
-        Use results that earlier runs kept, and keep those of this one; changes no result.
+        Use stored results, and store those of this run; no effect on results.
     verify : bool, optional
-        Read files again, also those whose size and time of change stayed, and check every byte that was kept.
+        Read files again even if size and time of change are unchanged, and check every stored byte.
 
     Returns
     -------
@@ -404,7 +406,7 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
     Raises
     ------
     ConfigError, InputError
-        If the user can mend it; nothing is delivered then.
+        If the user can fix it; nothing is delivered then.
     """
     path = Path(path)
     settings = read_settings(path)
@@ -415,7 +417,7 @@ def run(path, *, workers=None, strict=False, started=None, progress=None, keep=T
         return _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify)
 
 
-# What is read later in the run is remembered too.
+# Digests of files read later in the run are stored too.
 def _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify):
     settings, inputs = _with_inputs(settings, path.parent)
     given_here = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
@@ -447,7 +449,7 @@ def _run(path, settings, folder, account, memory, workers, strict, started, prog
             )
             digests = {name: texts.content_of(FILE_STAGES[name].name) for name in names}
             files = _put_in_place(settings, path.parent, names, texts, digests)
-            # What lies there now is known to the next run, which then reads none of it.
+            # The next run knows the digests of delivered files and need not read them.
             for file in files:
                 content_digest(file)
         finally:
@@ -463,7 +465,7 @@ def _run(path, settings, folder, account, memory, workers, strict, started, prog
 
 
 def make_files(settings, folder, results, fonts, scratch, *, started=None):
-    """Make all files that the settings ask for and put them in place of the last delivery, without a store.
+    """Make all files of the settings and replace the last delivery with them, without a store.
 
     Parameters
     ----------
@@ -475,7 +477,7 @@ def make_files(settings, folder, results, fonts, scratch, *, started=None):
     fonts : sequence of Path
         See `sitefinder.report.handover.Handover`.
     scratch : Path
-        Folder for files on their way.
+        Temporary folder for files.
     started : callable, optional
         See `sitefinder.pipeline.graph.run_stages`.
 
@@ -498,20 +500,20 @@ def make_files(settings, folder, results, fonts, scratch, *, started=None):
     return _put_in_place(settings, folder, names, texts, {}), texts
 
 
-# What stages of files are given, and that of it which each sees in parts.
+# Arguments of the stages of files, and those that are scoped.
 def _given_to_files(settings, results, fonts, scratch):
     parts = {"settings": SettingsParts(settings), "made": MadeParts(results, STAGES), "fonts": FontParts(fonts)}
     return {"settings": settings, "made": results, "fonts": fonts, "scratch": scratch}, parts
 
 
-# The function to tell of stages, for stages that come after so many others.
+# A function that reports stages, for stages that follow a number of others.
 def _counted(started, before, count):
     if started is None:
         return None
     return lambda name, number, _: started(name, before + number, count)
 
 
-# Put the files into the output folder, those that are not there already.
+# Copy the files into the output folder, except those already there.
 def _put_in_place(settings, folder, names, texts, digests):
     writers = {name: partial(_copy, texts, FILE_STAGES[name].name) for name in names}
     inputs = _names_in_output(settings, folder)
@@ -520,8 +522,8 @@ def _put_in_place(settings, folder, names, texts, digests):
     )
 
 
-# A copy and no link: who changes a file in place, such as a GeoPackage with a new style, must not change the one
-# that is kept.
+# A copy and not a link: a change in place, such as a new style in a GeoPackage, must not change the stored
+# file.
 def _copy(texts, stage, path):
     shutil.copyfile(texts[stage], path)
 
@@ -542,7 +544,7 @@ def _validate_replacing_inputs(settings, folder, names):
             )
 
 
-# Files of the output folder that the settings name: name of the file to key of the setting. Any text that leads
+# Files of the output folder that are inputs: name of the file to key of the setting. Any path that leads
 # there counts, so that no input is forgotten.
 def _names_in_output(settings, folder):
     output, found = os.path.realpath(_output_folder(settings, folder)), {}

@@ -1,4 +1,4 @@
-"""Several settings files run one after the other and set side by side: what `sitefinder scenarios` does."""
+"""Several settings files, run one after the other and shown side by side: `sitefinder scenarios`."""
 
 import os
 from functools import partial
@@ -21,7 +21,7 @@ MEASURED = NEEDED | {"reaches": f"{NEEDED['reaches']} flags", "sites": f"{NEEDED
 
 
 class SideBySide(NamedTuple):
-    """A row a scenario with its measures, title and money of the first one, and the files written."""
+    """A row for each scenario with its figures, title and currency of the first one, and the files written."""
 
     table: pd.DataFrame
     title: str
@@ -35,19 +35,19 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
     Parameters
     ----------
     configs : list of path-like
-        Settings files; the first is what the others are held against.
+        Settings files; the others are compared with the first.
     csv : path-like, optional
         Where to write the table.
     workers : int, optional
         See `sitefinder.inventory.run`.
     started, progress : callable, optional
-        As of `sitefinder.inventory.run`, each told the scenario's name first.
+        As of `sitefinder.inventory.run`, with the scenario's name as the first argument.
 
     Returns
     -------
     SideBySide
         ``table``: ``scenario``, ``settings`` (file), ``delivered`` (file), the totals of
-        `sitefinder.comparison.scenario_figures.measures`, and how many sites became what against the first.
+        `sitefinder.comparison.scenario_figures.measures`, and the number of sites by change against the first.
 
     Raises
     ------
@@ -59,11 +59,11 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
     _check_all(configs)
     rows, first, heading = [], None, None
     for name, config in zip(names, configs, strict=True):
-        notes = {
+        callbacks = {
             key: None if call is None else partial(call, name)
             for key, call in (("started", started), ("progress", progress))
         }
-        delivered = run(config, workers=workers, **notes)
+        delivered = run(config, workers=workers, **callbacks)
         tables = read_delivery(delivered.path, MEASURED).tables
         if first is None:
             first, heading = tables, delivered
@@ -93,7 +93,7 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
 
 
 def scenario_names(configs):
-    """Names of scenarios: those of their files, with the folder where two are called alike.
+    """Names of scenarios: those of their files, with the folder if two have the same name.
 
     Examples
     --------
@@ -109,7 +109,7 @@ def scenario_names(configs):
     ]
 
 
-# Every problem of every file at once; two runs that would replace each other's results are one.
+# Every problem of every file at once, including two runs that would replace each other's results.
 def _check_all(configs):
     problems, folders = [], {}
     for config in configs:
@@ -126,7 +126,7 @@ def _check_all(configs):
                 ConfigError.of(
                     "scenarios would replace each other's results",
                     files=", ".join(files),
-                    expected="a run.output_folder of its own for each",
+                    expected="a separate run.output_folder for each",
                     found=folder,
                     fix="set run.output_folder in each",
                 )

@@ -1,8 +1,8 @@
 """The words of the inventory, each declared once: verdicts, rule actions, scheme types, rejection reasons, flags.
 
 Settings, columns, admissibility, the screening cascade, the summary, the page, the field sheets and the comparison
-take names and phrases from here. A new word is a new record here; a label is what a legend or a table has room
-for, a phrase is a sentence. Each record belongs to the place in its tuple: order matters and is said with it.
+take names and phrases from here. A new word is a new record. A label is short, for a legend or table; a phrase
+is a sentence. The order of each tuple matters and is stated with it.
 """
 
 from collections.abc import Container, Iterable
@@ -10,11 +10,11 @@ from typing import Any, NamedTuple, TypeVar
 
 Word = TypeVar("Word", bound=Any)
 
-# What `Action.bars` may say: every scheme type, those of which a statement of `SchemeType` holds, or none.
+# Values of `Action.bars`: every scheme type, those with an attribute of `SchemeType` that is true, or none.
 BARS_ALL, BARS_DIVERSIONS, BARS_NEW_BARRIERS, BARS_NONE = "all", "diverts", "builds_barrier", ""
-# Where the head of a scheme type comes from, `SchemeType.head_from`.
+# Values of `SchemeType.head_from`: the source of the head.
 FROM_STRUCTURE, FROM_STREAM, FROM_WEIR, FROM_CURRENT = "structure", "stream", "weir", "current"
-# What a flag is set by, `Flag.set_by`.
+# Values of `Flag.set_by`.
 BY_HEAD, BY_PLACE, BY_FLOW, BY_COST, BY_NETWORK, BY_STRUCTURE, BY_SELECTION = (
     "head",
     "place",
@@ -26,43 +26,43 @@ BY_HEAD, BY_PLACE, BY_FLOW, BY_COST, BY_NETWORK, BY_STRUCTURE, BY_SELECTION = (
 )
 # Groups of rejection reasons that are steps of the screening cascade, in this order, before the rules.
 UNMEASURED, NO_STREAM = "not measured", "no natural stream"
-# Groups that are no steps of the cascade.
+# Groups that are not steps of the cascade.
 BY_RULE, TECHNICAL, ECONOMIC, COMPETING = "rule", "technical", "economic", "competing"
-# Between the flags of a row, and before what a flag says beside its name.
+# Between the flags of a row, and between a flag and its value.
 FLAG_SEPARATOR, FLAG_VALUE = "; ", ": "
 
 
 class Verdict(NamedTuple):
-    """What all rules together say of a reach or site."""
+    """The result of all rules for a reach or site."""
 
     name: str
     label: str
     phrase: str
-    is_open: bool = False  # whether sites may be selected without more ado
-    allowed_by: str = ""  # word of ``ranking.allow`` that opens it all the same
+    is_open: bool = False  # whether sites may be selected without ``ranking.allow``
+    allowed_by: str = ""  # word of ``ranking.allow`` that opens it
 
 
 class Action(NamedTuple):
-    """What a rule does where it holds, and the mark column that says so."""
+    """What a rule does where it applies, and its mark column."""
 
     name: str
-    verdict: str  # name of the verdict to which it leads by itself
+    verdict: str  # name of the verdict that it leads to by itself
     label: str
     phrase: str
     mark_meaning: str
     bars: str = BARS_NONE
-    barred_because: str = ""  # why a candidate is barred, where `bars` says something
+    barred_because: str = ""  # why a candidate is excluded, if `bars` is not empty
     allowed_by: str = ""  # word of ``ranking.allow`` that lifts it
     fish_safe_only: bool = False
 
     @property
     def mark(self) -> str:
-        """Name of the column that is true where a rule of this action holds."""
+        """Name of the column that is true if a rule of this action applies."""
         return f"mark_{self.name}"
 
     @property
     def limits(self) -> bool:
-        """Whether it limits sites at all; one that does not is only noted."""
+        """Whether it limits sites at all, or is only a note."""
         return bool(self.bars) or self.fish_safe_only
 
     def is_allowed(self, allow: Container[str]) -> bool:
@@ -70,41 +70,41 @@ class Action(NamedTuple):
         return bool(self.allowed_by) and self.allowed_by in allow
 
     def bars_scheme(self, scheme: "SchemeType", allow: Container[str] = ()) -> bool:
-        """Whether a scheme type is barred under it, with what ``ranking.allow`` lets pass."""
+        """Whether it bars a scheme type, given ``ranking.allow``."""
         if self.is_allowed(allow):
             return False
         return self.bars == BARS_ALL or (self.bars != BARS_NONE and bool(getattr(scheme, self.bars)))
 
 
 class SchemeType(NamedTuple):
-    """How a site gets its head, and what that does to the stream."""
+    """How a site gets its head, and its effect on the stream."""
 
     name: str
     label: str
     phrase: str
     head_from: str
-    diverts: bool = False  # leads water out of the stream: it leaves a depleted reach
+    diverts: bool = False  # takes water out of the stream and leaves a depleted reach
     builds_barrier: bool = False
-    uses_structure: bool = False  # stands at a weir that is there
+    uses_structure: bool = False  # uses an existing weir
 
     @property
     def has_head(self) -> bool:
-        """Whether it works by head; a hydrokinetic turbine works by the current."""
+        """Whether it uses head; a hydrokinetic turbine uses the current."""
         return self.head_from != FROM_CURRENT
 
     @property
     def has_weir(self) -> bool:
-        """Whether a weir, old or new, holds the level at the intake."""
+        """Whether a weir, existing or new, holds the level at the intake."""
         return self.builds_barrier or self.uses_structure
 
 
 class Effect(NamedTuple):
-    """How a rule comes to hold in a reach."""
+    """How a rule applies to a reach."""
 
     name: str
     label: str
     phrase: str
-    in_settings: bool = True  # whether a rule's setting ``effect`` may say it
+    in_settings: bool = True  # whether it is a value of a rule's setting ``effect``
 
 
 class Evidence(NamedTuple):
@@ -116,27 +116,27 @@ class Evidence(NamedTuple):
 
 
 class RejectionReason(NamedTuple):
-    """Why a reach carries no site."""
+    """Why a reach has no site."""
 
-    name: str  # what the column says
+    name: str  # value of the column
     group: str
     phrase: str
-    allowed_by: str = ""  # word of ``ranking.allow`` that lets such places pass
-    flag: str = ""  # flag of rows that says the same
+    allowed_by: str = ""  # word of ``ranking.allow`` that lifts it
+    flag: str = ""  # flag of rows with the same meaning
 
     def is_allowed(self, allow: Container[str]) -> bool:
-        """Whether ``ranking.allow`` lets such places pass."""
+        """Whether ``ranking.allow`` lifts it."""
         return bool(self.allowed_by) and self.allowed_by in allow
 
 
 class Flag(NamedTuple):
-    """What is doubtful about a row's figures, or must be known to read them."""
+    """A doubt about a row's figures, or a note needed to read them."""
 
     name: str
     set_by: str
     label: str
     phrase: str
-    takes_value: bool = False  # told as "name: value"
+    takes_value: bool = False  # written as "name: value"
     phrase_with_value: str = ""  # with {value}
 
 
@@ -146,13 +146,13 @@ VERDICTS = (
     Verdict(
         "unknown",
         "not known",
-        "Not known: the layer of a rule says nothing here, or the stream could not be joined to the network.",
+        "The layer of a rule has no information here, or the stream could not be connected to the network.",
         allowed_by="unknown",
     ),
     Verdict(
         "conditional",
         "subject to conditions",
-        "A site is possible here if conditions are met, which somebody has to settle.",
+        "A site is possible here if conditions are met; they have to be clarified.",
         allowed_by="conditional",
     ),
     Verdict(
@@ -171,7 +171,7 @@ ACTIONS = (
         "excluded",
         "no site",
         "No site may be built here.",
-        "true where a rule excludes",
+        "true if a rule excludes sites",
         BARS_ALL,
         "a rule excludes it",
     ),
@@ -180,9 +180,9 @@ ACTIONS = (
         "conditional",
         "subject to conditions",
         "A site may be built here only if conditions are met.",
-        "true where a rule allows a site only on conditions",
+        "true if a rule allows a site only on conditions",
         BARS_ALL,
-        "it is possible on conditions only",
+        "a site is possible on conditions only",
         allowed_by="conditional",
     ),
     Action(
@@ -190,7 +190,7 @@ ACTIONS = (
         "restricted",
         "fish-safe turbines only",
         "Only fish-safe turbines may be used here.",
-        "true where only fish-safe turbines are allowed",
+        "true if only fish-safe turbines are allowed",
         fish_safe_only=True,
     ),
     Action(
@@ -198,7 +198,7 @@ ACTIONS = (
         "restricted",
         "no diversion",
         "No water may be diverted from the stream here.",
-        "true where no water may be diverted from the stream",
+        "true if no water may be diverted from the stream",
         BARS_DIVERSIONS,
         "no water may be diverted",
     ),
@@ -207,7 +207,7 @@ ACTIONS = (
         "restricted",
         "no new barrier",
         "No new barrier may be built here.",
-        "true where no new barrier may be built",
+        "true if no new barrier may be built",
         BARS_NEW_BARRIERS,
         "no new barrier may be built",
     ),
@@ -215,36 +215,36 @@ ACTIONS = (
         "note",
         "open",
         "note only",
-        "A rule asks for attention here; it does not limit a site.",
-        "true where a rule asks for a note and nothing more",
+        "A rule needs attention here; it does not limit a site.",
+        "true if a rule is a note only",
     ),
 )
 
-# What a rule does that may hold and may not, whatever its action: no setting asks for it, but it has a mark.
+# A rule of any action that may or may not apply: not a setting, but it has a mark.
 DOUBT = Action(
     "unknown",
     "unknown",
     "not known",
-    "The layer of a rule says nothing here, or the stream could not be joined to the network.",
-    "true where a rule's layer says nothing, or the network is not resolved",
+    "The layer of a rule has no information here, or the stream could not be connected to the network.",
+    "true if a rule's layer has no information here, or the network is not resolved",
     BARS_ALL,
-    "a rule's layer does not say",
+    "a rule's layer has no information",
     allowed_by="unknown",
 )
 
-# In the order in which settings list them; the last has no head.
+# In the order of the settings; the last uses no head.
 SCHEME_TYPES = (
     SchemeType(
         "at_barrier",
         "at an existing weir",
-        "The plant uses the drop of a weir or another structure that is there.",
+        "The plant uses the drop of an existing weir or other structure.",
         FROM_STRUCTURE,
         uses_structure=True,
     ),
     SchemeType(
         "diversion",
         "diversion",
-        "A headrace (canal or pipe) takes water past a depleted reach.",
+        "A headrace (canal or pipe) carries water past a depleted reach.",
         FROM_STREAM,
         diverts=True,
     ),
@@ -258,7 +258,7 @@ SCHEME_TYPES = (
     SchemeType(
         "kinetic",
         "hydrokinetic",
-        "A turbine stands in the open current and uses no head.",
+        "A turbine in the open current uses no head.",
         FROM_CURRENT,
     ),
 )
@@ -271,27 +271,32 @@ NOT_COVERED = Effect(
     "not covered", "not covered", "The rule's layer does not cover the stream here.", in_settings=False
 )
 NOT_PUBLISHED = Effect(
-    "not published", "not published", "How the rule comes to hold here is not published.", in_settings=False
+    "not published", "not published", "How the rule applies here is not published.", in_settings=False
 )
 EFFECTS = (UNDER, TOUCHING, DOWNSTREAM, UPSTREAM, NOT_COVERED, NOT_PUBLISHED)
 
 # Strongest first.
 EVIDENCE_GRADES = (
     Evidence("tested", "tested", "Survival was measured with live fish."),
-    Evidence("claimed", "claimed", "Survival is stated by its maker, without a published test."),
+    Evidence("claimed", "claimed", "Survival is claimed by the manufacturer, without a published test."),
     Evidence("none", "none", "There is no evidence of survival."),
 )
 
-# Why a reach carries no site.
+# Why a reach has no site.
 NETWORK_UNRESOLVED = RejectionReason(
-    "network unresolved", UNMEASURED, "The stream could not be joined to the network.", flag="network_unresolved"
+    "network unresolved",
+    UNMEASURED,
+    "The stream could not be connected to the network.",
+    flag="network_unresolved",
 )
 STANDING_WATER = RejectionReason(
     "standing water", NO_STREAM, "The reach lies in standing water.", flag="standing_water"
 )
 DEVELOPED = RejectionReason("developed", NO_STREAM, "An existing plant uses the reach.", flag="developed")
 TIDAL = RejectionReason("tidal", NO_STREAM, "The tide reaches it.", flag="tidal")
-HEAD_TOO_SMALL = RejectionReason("too little head", TECHNICAL, "No scheme type finds the minimum head here.")
+HEAD_TOO_SMALL = RejectionReason(
+    "too little head", TECHNICAL, "No scheme type reaches the minimum head of the settings."
+)
 OUTSIDE_REGION = RejectionReason("outside the region", TECHNICAL, "The powerhouse would lie outside the region.")
 NO_FLOW_ESTIMATE = RejectionReason(
     "no flow estimate", UNMEASURED, "No flow can be estimated here.", flag="flow_missing"
@@ -313,29 +318,31 @@ CATCHMENT_INCOMPLETE = RejectionReason(
     allowed_by="incomplete",
     flag="catchment_incomplete",
 )
-BARRED_BY_RULE = RejectionReason("barred by a rule", BY_RULE, "Rules bar every candidate here.")
+BARRED_BY_RULE = RejectionReason("excluded by rules", BY_RULE, "Rules exclude every candidate here.")
 STREAM_TOO_SMALL = RejectionReason(
     "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
 )
 NO_SUITABLE_TURBINE = RejectionReason(
-    "no suitable turbine", TECHNICAL, "No turbine of the catalogue suits head and flow."
+    "no suitable turbine", TECHNICAL, "No turbine of the settings suits head and flow."
 )
 POWER_TOO_SMALL = RejectionReason(
     "too little power", TECHNICAL, "The installed capacity is below the minimum of the settings."
 )
-ROAD_TOO_FAR = RejectionReason("too far from a road", TECHNICAL, "No road is as near as the settings ask.")
+ROAD_TOO_FAR = RejectionReason(
+    "too far from a road", TECHNICAL, "The nearest road is beyond the maximum distance of the settings."
+)
 ABOVE_COST_LIMIT = RejectionReason(
     "above the cost limit",
     ECONOMIC,
-    "The energy costs more than it brings in, or more than the limit of the settings.",
+    "The net annual value is negative, or the LCOE exceeds the limit of the settings.",
 )
 FISH_SURVIVAL_TOO_LOW = RejectionReason(
     "fish passage survival too low",
     COMPETING,
-    "With a site here, too few fish would survive their migration past all sites.",
+    "With a site here, cumulative passage survival would fall below the minimum of the settings.",
 )
-BETTER_SITE = RejectionReason("blocked by a better site", COMPETING, "A better site takes the stream here.")
-# In the order of examination: the first that no candidate of the reach gets past is the reason.
+BETTER_SITE = RejectionReason("blocked by a better site", COMPETING, "A better site uses this stretch of stream.")
+# In the order of examination: the reason is the first that rejects every remaining candidate of the reach.
 REJECTION_REASONS = (
     NETWORK_UNRESOLVED,
     STANDING_WATER,
@@ -357,18 +364,18 @@ REJECTION_REASONS = (
     BETTER_SITE,
 )
 
-# Why a reach has no place for a hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.
+# Why a reach has no hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.
 TOO_SHALLOW = RejectionReason("too shallow", TECHNICAL, "The stream is too shallow for the rotor.")
 TOO_NARROW = RejectionReason("too narrow", TECHNICAL, "The stream is too narrow for the rotor.")
 TOO_SLOW = RejectionReason("too slow", TECHNICAL, "The current is too slow for the rotor.")
 ROW_BLOCKS = RejectionReason(
-    "a row would block the stream", TECHNICAL, "A row of rotors would block too much of the stream."
+    "a row would block the stream", TECHNICAL, "A row of rotors would block too much of the cross-section."
 )
 REACH_TOO_SHORT = RejectionReason(
     "reach too short", TECHNICAL, "The reach is shorter than the distance between rows of rotors."
 )
 TOO_LITTLE_FALL = RejectionReason(
-    "too little fall to feed it", TECHNICAL, "The fall of the reach does not feed a row of rotors."
+    "too little fall to feed it", TECHNICAL, "The fall of the reach cannot sustain a row of rotors."
 )
 HYDROKINETIC_REASONS = (
     NO_FLOW_ESTIMATE,
@@ -380,30 +387,30 @@ HYDROKINETIC_REASONS = (
     TOO_LITTLE_FALL,
 )
 
-# Flags that are asked for by name.
+# Flags that code refers to by name.
 NOT_ON_NETWORK = Flag(
     "network_unresolved",
     BY_NETWORK,
-    "not joined to the network",
-    "The stream could not be joined to the network: head, area and flow are not known.",
+    "not connected to the network",
+    "The stream could not be connected to the network: head, catchment area and flow are not known.",
 )
 HEAD_NOT_RESOLVED = Flag(
     "head_unresolved",
     BY_HEAD,
     "head not resolved",
-    "The DEM does not resolve the head: there may be none. Measure it before all else.",
+    "The DEM does not resolve the head: there may be none. Survey it first.",
 )
 COST_EXTRAPOLATED = Flag(
     "cost_extrapolated",
     BY_COST,
     "cost extrapolated",
-    "The cost law was not made for a plant of this power or head.",
+    "Power or head is outside the range of the cost law.",
 )
 SURFACE_MODEL = Flag(
     "dem_surface_model",
     BY_PLACE,
     "surface model",
-    "The DEM shows trees, roofs and bridges, not the ground: measure the head.",
+    "The DEM shows trees, roofs and bridges, not the ground: survey the head.",
 )
 STRUCTURE_IN_USE = Flag(
     "structure_in_use",
@@ -417,7 +424,7 @@ SURVIVAL_ROUNDED = Flag(
     "survival_rounded",
     BY_SELECTION,
     "survival rounded",
-    "Losses of fish were rounded up in the selection; a slightly better set of sites may exist.",
+    "Fish losses were rounded up in the selection; a slightly better selection may exist.",
 )
 # In the order in which a row lists them.
 FLAGS = (
@@ -428,37 +435,37 @@ FLAGS = (
         "catchment_incomplete",
         BY_PLACE,
         "catchment incomplete",
-        "Water may enter over the edge of the DEM: catchment and flow are lower bounds.",
+        "Water may enter over the edge of the DEM: catchment area and flow are lower bounds.",
     ),
     Flag(
         "covariate_partial",
         BY_PLACE,
-        "covariates in part",
-        "Rasters that the flow equations read cover only a part of the catchment.",
+        "covariates incomplete",
+        "Rasters of the flow equations cover only part of the catchment.",
     ),
-    Flag("regulated", BY_PLACE, "regulated flow", "A dam or regulated water upstream changes the flow."),
-    Flag("karst", BY_PLACE, "karst", "Water may be lost to karst, or come from it: the flow is less certain."),
+    Flag("regulated", BY_PLACE, "regulated flow", "A storage dam or regulated water upstream changes the flow."),
+    Flag("karst", BY_PLACE, "karst", "Water may be lost to karst or gained from it: the flow is less certain."),
     Flag(
         "snap_doubtful",
         BY_PLACE,
         "channel doubtful",
-        "It is doubtful which channel of the DEM belongs to the mapped stream.",
+        "It is uncertain which channel of the DEM belongs to the mapped stream.",
     ),
     Flag(
         "seam", BY_PLACE, "DEM seam", "A step between tiles of the DEM crosses the stretch and may look like head."
     ),
-    Flag("dem_border", BY_PLACE, "border of DEM surveys", "Two surveys of different error meet in the stretch."),
+    Flag("dem_border", BY_PLACE, "boundary of DEM surveys", "Two surveys of different error meet in the stretch."),
     SURFACE_MODEL,
     Flag("standing_water", BY_PLACE, "standing water", "Standing water lies in the stretch."),
     Flag(
         "standing_water_detected",
         BY_PLACE,
         "standing water detected",
-        "The DEM is level here as if water stood in the stretch; no map says so.",
+        "The DEM is level as over standing water in the stretch, but no layer shows any.",
     ),
     Flag("tidal", BY_PLACE, "tidal", "The tide reaches the stretch."),
     Flag("developed", BY_PLACE, "existing plant", "An existing plant uses the stream here."),
-    Flag("head_measured", BY_PLACE, "head surveyed", "Levels were measured on site and are used."),
+    Flag("head_measured", BY_PLACE, "head surveyed", "Levels were surveyed on site and are used."),
     Flag("flow_missing", BY_FLOW, "no flow estimate", "No flow can be estimated here."),
     Flag(
         "flow_extrapolated",
@@ -470,7 +477,7 @@ FLAGS = (
         "flow_outside_area",
         BY_FLOW,
         "area outside equations' range",
-        "The catchment is smaller or larger than those of the flow equations.",
+        "The catchment area is outside the range of the flow equations.",
     ),
     Flag(
         "flow_leverage",
@@ -484,31 +491,31 @@ FLAGS = (
         "flow region doubtful",
         "The flow regions do not cover the catchment exactly once.",
     ),
-    Flag("flow_negative", BY_FLOW, "negative flow", "A flow equation gave less than zero; zero is used."),
+    Flag("flow_negative", BY_FLOW, "negative flow", "A flow equation gave a negative flow; zero is used."),
     Flag(
         "flow_interval_widened",
         BY_FLOW,
         "interval widened",
-        "The interval of the mean flow was widened: its equation missed too many gauges.",
+        "The interval of the mean flow was widened: too many held-out gauges were outside it.",
     ),
-    Flag("flow_intermittent", BY_FLOW, "intermittent", "The stream is dry for a part of the time."),
+    Flag("flow_intermittent", BY_FLOW, "intermittent", "The stream is dry part of the time."),
     Flag(
         "curve_repaired",
         BY_FLOW,
         "quantiles pooled",
-        "The regressed flow quantiles crossed and were pooled.",
+        "The regional flow quantiles crossed and were pooled.",
     ),
     Flag(
         "curve_scaled",
         BY_FLOW,
         "curve scaled",
-        "The flow duration curve was scaled by more than 1.5 to meet the mean flow.",
+        "The flow duration curve was scaled by a factor of more than 1.5 to match the mean flow.",
     ),
     Flag(
         "curve_extended",
         BY_FLOW,
         "curve extended",
-        "A low or high flow was read beyond the outermost flow quantiles.",
+        "A low or high flow was extrapolated beyond the outermost flow quantiles.",
     ),
     Flag(
         "gauge_differs",
@@ -516,20 +523,20 @@ FLAGS = (
         "gauge differs",
         "A gauge on this stream has a mean flow outside the interval of the equations.",
     ),
-    Flag("observed_dry", BY_FLOW, "found dry", "A spot gauging found no water here."),
+    Flag("observed_dry", BY_FLOW, "found dry", "A spot gauging found no flow here."),
     Flag("months_missing", BY_FLOW, "no monthly flows", "The flow equations give no monthly flows here."),
     Flag(
         "months_scaled",
         BY_FLOW,
         "months scaled",
-        "The monthly flows were scaled by more than 1.5 to meet the mean flow.",
+        "The monthly flows were scaled by a factor of more than 1.5 to match the mean flow.",
     ),
     Flag("flow_altered", BY_FLOW, "abstractions", "Abstractions or transfers change the mean flow."),
     Flag(
         "flow_exhausted",
         BY_FLOW,
-        "abstracted in full",
-        "At some times more water is abstracted upstream than there is.",
+        "fully abstracted",
+        "At times, abstractions upstream exceed the flow.",
     ),
     STRUCTURE_IN_USE,
     SURVIVAL_ROUNDED,
@@ -552,7 +559,7 @@ def named(records: Iterable[Word], name: str) -> Word:
     Raises
     ------
     ValueError
-        If there is none.
+        If there is none of that name.
 
     Examples
     --------
@@ -600,7 +607,7 @@ def phrases(records: Iterable[Any]) -> dict[str, str]:
 
 
 def marked_actions() -> tuple[Action, ...]:
-    """What marks say, in the order of their columns: actions that limit sites, what is not known, the others.
+    """Actions with a mark, in the order of their columns: those that limit sites, not known, the others.
 
     Returns
     -------
@@ -616,7 +623,7 @@ def marked_actions() -> tuple[Action, ...]:
 
 
 def head_schemes() -> tuple[str, ...]:
-    """Names of the scheme types that work by head, as settings and turbine files may list them.
+    """Names of the scheme types that use head, as settings and turbine files list them.
 
     Examples
     --------
@@ -627,7 +634,7 @@ def head_schemes() -> tuple[str, ...]:
 
 
 def schemes_that(statement: str) -> tuple[str, ...]:
-    """Names of the scheme types of which a statement of `SchemeType` holds.
+    """Names of the scheme types with a true attribute of `SchemeType`.
 
     Parameters
     ----------
@@ -642,12 +649,12 @@ def schemes_that(statement: str) -> tuple[str, ...]:
 
 
 def settings_effects() -> tuple[str, ...]:
-    """Names of the effects that a rule's setting may ask for."""
+    """Names of the effects that a rule's setting may have."""
     return names(effect for effect in EFFECTS if effect.in_settings)
 
 
 def allowable() -> tuple[str, ...]:
-    """Words that ``ranking.allow`` may hold: what lets doubtful places become sites.
+    """Words that ``ranking.allow`` may hold: doubts that do not reject a site.
 
     Examples
     --------
@@ -701,7 +708,7 @@ def cascade_reasons() -> tuple[RejectionReason, ...]:
 
 
 def flags_set_by(*what: str) -> tuple[str, ...]:
-    """Names of the flags that are set by something, in their order.
+    """Names of the flags of some kinds of ``set_by``, in their order.
 
     Examples
     --------
@@ -712,7 +719,7 @@ def flags_set_by(*what: str) -> tuple[str, ...]:
 
 
 def split_flags(text: str) -> list[tuple[str, str]]:
-    """Flags of a cell, each with what it says beside its name.
+    """Flags of a cell, each with its value.
 
     Parameters
     ----------
@@ -734,7 +741,7 @@ def split_flags(text: str) -> list[tuple[str, str]]:
 
 
 def flag_phrases(text: str) -> list[str]:
-    """What a cell of a column ``flags`` says, in sentences.
+    """Flags of a cell of a column ``flags``, as sentences.
 
     Parameters
     ----------
@@ -744,7 +751,7 @@ def flag_phrases(text: str) -> list[str]:
     Returns
     -------
     list of str
-        A sentence for each flag, in their order; a flag that is not declared is given as it is.
+        A sentence for each flag, in their order; a flag that is not declared is left as it is.
 
     Examples
     --------

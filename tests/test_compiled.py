@@ -4,6 +4,7 @@ import subprocess
 import sys
 
 import numpy as np
+import pytest
 
 from sitefinder.network.ordering import main_upstream
 
@@ -34,6 +35,7 @@ def test_a_kernel_is_compiled_once_for_arrays_of_any_scheme_type_and_flags():
     assert [answer.tolist() for answer in answers] == [[-1, 0, 1]] * 3
 
 
+@pytest.mark.slow
 def test_what_is_kept_on_disk_is_compiled_again_when_a_part_in_another_file_changes(tmp_path, repository):
     (tmp_path / "of_it.py").write_text(KERNELS, encoding="utf-8")
     code = f"import sys; sys.path[:0] = [{str(tmp_path)!r}, {str(repository)!r}]; import of_it"

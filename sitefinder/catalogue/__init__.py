@@ -1,1 +1,1 @@
-"""Data files as models: turbines, costs, equations and DEM errors, each figure with its source."""
+"""Models of the data files: turbines, costs and equations, each figure with its source."""

@@ -1,4 +1,4 @@
-"""Cost files and cost laws as data, brought to one currency and year."""
+"""Cost files and cost laws, converted to one currency and price year."""
 
 from typing import Annotated, ClassVar, Literal, NamedTuple
 
@@ -12,40 +12,43 @@ Year = Annotated[int, Field(ge=1950, le=2100)]
 
 
 class Sourced(Section):
-    """Figures that say where they come from."""
+    """Figures with their source."""
 
     source: str = Field(min_length=1, description="author, year, title, table; or: common practice, no source")
 
 
 class Priced(Sourced):
-    """Figures of money; ``MONEY`` names the fields that are."""
+    """Amounts of money, with their source; ``MONEY`` lists the fields that are money."""
 
     MONEY: ClassVar[tuple[str, ...]] = ()
 
-    price_year: Year | None = Field(None, description="price level of this entry; absent: that of the file")
+    price_year: Year | None = Field(None, description="price year of this entry; absent: that of the file")
 
 
 class CostLaw(Sourced):
-    """A power law of capital: coefficient · power^power_exponent · head^head_exponent."""
+    """A power law of capital cost: coefficient · power^power_exponent · head^head_exponent."""
 
-    coefficient: float = Field(gt=0, description="cost at a power of 1 and a head of 1, in the law's own units")
-    power_exponent: float = Field(1.0, gt=0, le=1, description="absent: so much for each unit of power")
+    coefficient: float = Field(gt=0, description="cost at a power of 1 and a head of 1, in the units of the law")
+    power_exponent: float = Field(
+        1.0, gt=0, le=1, description="exponent of power; absent: 1, proportional to power"
+    )
     head_exponent: float = Field(0.0, le=0)
-    power_unit: Literal["kW", "MW"] = Field("kW", description="unit of power that the law was printed for")
-    head_unit: Literal["m", "ft"] = Field("m", description="unit of head that the law was printed for")
-    covers: Literal["unit", "plant"] = Field("unit", description="one turbine, or all turbines of a plant")
-    currency: str = Field(min_length=3, max_length=3, description="ISO 4217 code")
-    year: Year = Field(description="price level")
+    power_unit: Literal["kW", "MW"] = Field("kW", description="unit of power of the published law")
+    head_unit: Literal["m", "ft"] = Field("m", description="unit of head of the published law")
+    covers: Literal["unit", "plant"] = Field("unit", description="one unit, or all units of a plant")
+    currency: str = Field(min_length=3, max_length=3, description="ISO 4217 currency code")
+    year: Year = Field(description="price year")
     power_range_kw: tuple[float, float] = Field(
-        description="least and greatest power that the law was made for [kW]"
+        description="minimum and maximum power for which the law is valid [kW]"
     )
     head_range_m: tuple[float, float] | None = Field(
-        None, description="least and greatest head that it was made for [m], where the source says"
+        None,
+        description="minimum and maximum head for which the law is valid [m]; absent: not stated by the source",
     )
 
 
 class CivilCosts(Priced):
-    """Intake, powerhouse and foundations: coefficient · flow^a · head^b, times the class's factor."""
+    """Intake, powerhouse and foundations: coefficient · flow^a · head^b, times the class's civil factor."""
 
     MONEY = ("coefficient",)
 
@@ -55,56 +58,58 @@ class CivilCosts(Priced):
 
 
 class ConduitCosts(Priced):
-    """Canal or pipe: per metre at a design flow of 1 m³/s, growing with a power of the flow."""
+    """Canal or pipe: per metre at a design flow of 1 m³/s, times a power of the flow."""
 
     MONEY = ("per_m",)
 
-    per_m: float = Field(ge=0, description="cost of a metre at 1 m³/s")
+    per_m: float = Field(ge=0, description="cost per metre at 1 m³/s")
     flow_exponent: float = Field(ge=0)
 
 
 class WeirCosts(Priced):
-    """A new weir, by its height and the width of the stream, and its pond by length."""
+    """A new weir, by height and stream width, and its pond, by length."""
 
     MONEY = ("per_m_width", "pond_per_m")
 
-    per_m_width: float = Field(ge=0, description="cost of a metre of width, one metre high")
+    per_m_width: float = Field(ge=0, description="cost per metre of width at a height of 1 m")
     height_exponent: float = Field(ge=0)
-    stream_width_m: float = Field(gt=0, description="width of a stream with a mean flow of 1 m³/s [m]")
-    width_exponent: float = Field(0.5, ge=0, description="growth of width with mean flow")
-    pond_per_m: float = Field(ge=0, description="banks and land, for each metre of pond length")
+    stream_width_m: float = Field(gt=0, description="stream width at a mean flow of 1 m³/s [m]")
+    width_exponent: float = Field(0.5, ge=0, description="exponent of width on mean flow")
+    pond_per_m: float = Field(ge=0, description="banks and land, per metre of pond length")
 
 
 class FishPassCosts(Priced):
-    """Upstream passage at a weir, by the head that fish must climb."""
+    """Upstream fish pass at a weir, by head."""
 
     MONEY = ("per_m_head",)
 
     per_m_head: float = Field(ge=0)
-    at_existing_barriers: bool = Field(True, description="whether a barrier without a pass must be given one")
+    at_existing_barriers: bool = Field(
+        True, description="whether an existing barrier without a fish pass needs one"
+    )
 
 
 class ScreenCosts(Priced):
-    """Fine screen by area, which is design flow over approach velocity, and the bypass behind it."""
+    """Fine screen, by area (design flow over approach velocity), and bypass."""
 
     MONEY = ("per_m2", "bypass_fixed")
 
-    approach_velocity_m_s: float = Field(gt=0, description="water speed square to the screen [m/s]")
+    approach_velocity_m_s: float = Field(gt=0, description="approach velocity normal to the screen [m/s]")
     per_m2: float = Field(ge=0)
     bypass_fixed: float = Field(ge=0)
 
 
 class DistanceCosts(Priced):
-    """Access road or power line, by distance; unknown distances are left out and said so."""
+    """Access road or power line, by distance; without a known distance only the fixed cost counts."""
 
     MONEY = ("per_m", "fixed")
 
     per_m: float = Field(ge=0)
-    fixed: float = Field(0.0, ge=0, description="paid at any distance, even an unknown one")
+    fixed: float = Field(0.0, ge=0, description="fixed cost at any distance, known or not")
 
 
 class PermitCosts(Priced):
-    """Studies and permits, a sum that small plants pay as well."""
+    """Studies and permits: a fixed cost."""
 
     MONEY = ("fixed",)
 
@@ -112,55 +117,61 @@ class PermitCosts(Priced):
 
 
 class ContingencyCosts(Sourced):
-    """The unforeseen, on all capital."""
+    """Contingency, as a share of all capital."""
 
     share: float = Field(ge=0)
 
 
 class OperationCosts(Priced):
-    """Operation and upkeep: a share of capital a year, with a least sum."""
+    """Operation and maintenance: a share of capital a year, with a minimum."""
 
     MONEY = ("min_per_year",)
 
     share_of_capital: Share
     min_per_year: float = Field(0.0, ge=0)
-    overhaul_share: Share = Field(0.0, description="overhaul in mid-life, as a share of capital")
+    overhaul_share: Share = Field(0.0, description="overhaul at mid-life, as a share of capital")
     law: CostLaw | None = Field(
-        None, description="a published law of a year's operation by power; then the lesser of it and the share"
+        None,
+        description="published law of annual cost by power; the lesser of it and the share applies; absent: the "
+        "share alone",
     )
 
     @model_validator(mode="after")
-    def _law_goes_by_power_of_the_plant(self):
+    def _law_is_of_the_plant(self):
         if self.law is not None and (self.law.head_exponent != 0 or self.law.covers != "plant"):
-            raise ValueError('law must go by power alone, with covers = "plant"')
+            raise ValueError('law must depend on power alone, with covers = "plant"')
         return self
 
 
 class StorageCosts(Priced):
-    """Batteries beside solar, which carry the sun's energy into the hours without it."""
+    """Batteries for solar, for the hours without sun."""
 
     MONEY = ("capital_per_kwh", "operation_per_kwh")
 
-    capital_per_kwh: float = Field(gt=0, description="of capacity as sold")
-    operation_per_kwh: float = Field(0.0, ge=0, description="a year, of capacity as sold")
-    usable_share: float = Field(gt=0, le=1, description="share of the capacity that may be drawn")
+    capital_per_kwh: float = Field(gt=0, description="capital cost per kWh of nominal capacity")
+    operation_per_kwh: float = Field(0.0, ge=0, description="annual cost per kWh of nominal capacity")
+    usable_share: float = Field(gt=0, le=1, description="usable share of the nominal capacity")
     round_trip_efficiency: float = Field(gt=0, le=1)
-    days_held: float = Field(1.0, ge=1, description="days' worth of what goes through it that it holds")
+    days_held: float = Field(1.0, ge=1, description="days of stored energy throughput that the capacity holds")
     lifetime_years: float = Field(gt=0)
 
 
 class SolarCosts(Priced):
-    """The obvious alternative; the yield is stated by the kW or as a share of full power."""
+    """Solar, for comparison; the yield is stated per kW or as a capacity factor."""
 
     MONEY = ("capital_per_kw", "operation_per_kw")
 
     capital_per_kw: float = Field(gt=0)
-    yield_kwh_per_kw: float | None = Field(None, gt=0, description="yearly yield of a kW [kWh/kW]")
-    capacity_factor: float | None = Field(None, gt=0, le=1, description="mean power over full power")
-    hours_share: float = Field(0.5, gt=0, le=1, description="share of the hours in which it gives power")
-    operation_per_kw: float = Field(ge=0, description="a year")
+    yield_kwh_per_kw: float | None = Field(
+        None, gt=0, description="annual yield [kWh/kW]; absent: capacity_factor is stated"
+    )
+    capacity_factor: float | None = Field(
+        None, gt=0, le=1, description="mean power over rated power; absent: yield_kwh_per_kw is stated"
+    )
+    hours_share: float = Field(0.5, gt=0, le=1, description="share of the hours of a year with output")
+    operation_per_kw: float = Field(ge=0, description="annual cost per kW")
     lifetime_years: float = Field(gt=0)
-    storage: StorageCosts | None = Field(None, description="absent: no firm cost is told")
+    storage: StorageCosts | None = Field(None, description="storage for solar; absent: no comparison with storage")
 
     @model_validator(mode="after")
     def _one_yield(self):
@@ -170,22 +181,22 @@ class SolarCosts(Priced):
 
 
 class PriceIndex(Sourced):
-    """Prices by year in the file's currency; only their ratios count."""
+    """Price index by year in the currency of the file; only ratios matter."""
 
     by_year: dict[Year, Positive] = Field(min_length=1)
 
 
 class ExchangeRates(Sourced):
-    """What one unit of another currency was worth in the file's, mean of each year."""
+    """Value of one unit of another currency in that of the file, annual mean."""
 
     by_year: dict[Year, Positive] = Field(min_length=1)
 
 
 class CostFile(Section):
-    """A cost file: one currency and price level, each entry with its source."""
+    """A cost file: one currency and price year, each entry with its source."""
 
-    currency: str = Field(min_length=3, max_length=3, description="ISO 4217 code")
-    year: Year = Field(description="price level of all entries that do not say another")
+    currency: str = Field(min_length=3, max_length=3, description="ISO 4217 currency code")
+    year: Year = Field(description="price year of all entries without their own")
     civil: CivilCosts
     conduit: ConduitCosts
     weir: WeirCosts
@@ -193,19 +204,23 @@ class CostFile(Section):
     screen: ScreenCosts
     road: DistanceCosts
     line: DistanceCosts
-    settlement_line: DistanceCosts | None = Field(None, description="line to a settlement; absent: as line")
+    settlement_line: DistanceCosts | None = Field(
+        None, description="connection line to a settlement; absent: as line"
+    )
     permits: PermitCosts
     contingency: ContingencyCosts
     operation: OperationCosts
     solar: SolarCosts
-    price_index: PriceIndex | None = Field(None, description="needed where an entry or law has another year")
+    price_index: PriceIndex | None = Field(
+        None, description="price index; absent: all entries and laws must be of one year"
+    )
     exchange: dict[str, ExchangeRates] = Field(
-        default_factory=dict, description="by ISO code; needed where a law is in another currency"
+        default_factory=dict, description="exchange rates by ISO 4217 code; needed for laws in another currency"
     )
 
 
 class Conversion(NamedTuple):
-    """What was converted, from which money, to which, by which factor, and after whose figures."""
+    """A conversion: of what, from and to which currency and year, by which factor, and its source."""
 
     name: str
     money: str
@@ -215,7 +230,7 @@ class Conversion(NamedTuple):
 
 
 class CommonCurrency(NamedTuple):
-    """Turbine classes and cost file in one currency and year, and what was converted for that."""
+    """Turbine classes and cost file in one currency and year, and the conversions made."""
 
     turbines: list
     costs: object
@@ -235,18 +250,17 @@ def to_common_currency(turbines, costs, year=None):
     Returns
     -------
     CommonCurrency
-        The cost file's entries no longer state years of their own.
+        Entries of the cost file no longer have their own price year.
 
     Raises
     ------
     ConfigError
-        Naming every entry and law for which the price index or an exchange rate is missing.
+        Listing every entry and law for which the price index or an exchange rate is missing.
 
     Notes
     -----
-    A law in another currency is taken over at the exchange rate of its own year, and then follows the prices of
-    the cost file's currency. The other way round, its own country's prices first and today's rate after, gives
-    another figure.
+    A law in another currency is converted at the exchange rate of its own year, then by the price index of the
+    cost file's currency. The reverse order, its own price index first, gives a different figure.
     """
     year = costs.year if year is None else year
     conversions, problems = [], []
@@ -276,11 +290,11 @@ def to_common_currency(turbines, costs, year=None):
         for turbine in turbines
     ]
     if problems:
-        raise all_of(ConfigError, "money of several years or currencies", problems)
+        raise all_of(ConfigError, "costs in several price years or currencies", problems)
     return CommonCurrency(turbines, restated, conversions)
 
 
-# An entry of the cost file, with those inside it, in the money of the year.
+# An entry of the cost file, with those inside it, at the price level of the year.
 def _restated(entry, name, costs, year, factor_of):
     factor = factor_of(name, costs.currency, entry.price_year or costs.year) if entry.MONEY else 1.0
     changes = {field: getattr(entry, field) * factor for field in entry.MONEY}
@@ -299,7 +313,7 @@ def _law_restated(law, name, costs, year, factor_of):
     return law.model_copy(update={"coefficient": law.coefficient * factor} | money)
 
 
-# Factor from one money to the cost file's currency in a year, and the sources of its figures.
+# Factor from a currency and year to the cost file's currency in a year, and the sources of its figures.
 def _factor(costs, currency, from_year, year):
     factor, sources = 1.0, []
     if currency != costs.currency:
@@ -311,7 +325,7 @@ def _factor(costs, currency, from_year, year):
         sources.append(rates.source)
     if from_year != year:
         if costs.price_index is None:
-            raise ConfigError(f"no price_index to get from {from_year} to {year}")
+            raise ConfigError(f"no price_index to convert from {from_year} to {year}")
         prices = costs.price_index.by_year
         factor *= _of_year(prices, year, "price_index") / _of_year(prices, from_year, "price_index")
         sources.append(costs.price_index.source)

@@ -1,4 +1,4 @@
-"""Equation files as data: forms, terms, errors and sources of regional equations, judged whole."""
+"""Equation files: forms, terms, errors and sources of regional equations."""
 
 import math
 import re
@@ -45,23 +45,17 @@ def log10_from_percent(standard_error_percent):
     return math.sqrt(math.log1p((standard_error_percent / 100.0) ** 2)) / LN_10
 
 
-def log10_from_upper_percent(upper_percent):
-    """Standard error in log10 units of the upper number of a printed pair such as −35 to +54 %.
-
-    Examples
-    --------
-    >>> round(log10_from_upper_percent(58.49), 4)
-    0.2
-    """
+# Standard error in log10 units of the upper number of a printed pair such as −35 to +54 %.
+def _log10_from_upper_percent(upper_percent):
     return math.log1p(upper_percent / 100.0) / LN_10
 
 
-# Keys that an equation takes from the head of its file where it has none of its own.
+# Keys that an equation inherits from the header of its file.
 SHARED_KEYS = ("source", "table", "region", "flow_unit", "gauges")
 # Statistics that are probabilities: of a day without flow, and of another statistic being zero.
 DRY_DAY = "zero_flow_probability"
 ZERO_OF = "zero_probability_"
-# Of these one is given, whatever the form takes.
+# Exactly one of these is given, as the form allows.
 ERRORS = (
     "standard_error_log10",
     "standard_error_percent",
@@ -74,26 +68,27 @@ Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 
 
 class EquationPart(Section):
-    """A part of an equation file: closed, frozen, and without numbers that are not finite."""
+    """A part of an equation file: closed, frozen, and with finite numbers only."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Predictor(EquationPart):
-    """One predictor of an equation in the unit of its source, with its own term where it has a coefficient."""
+    """A predictor of an equation in the unit of its source, with its own term if it has a coefficient."""
 
     name: Text = Field(description="station column without its unit, for example area")
     unit: Text = Field(description="unit in which the source states the predictor, for example mi2")
     coefficient: float | None = Field(
-        None, description="exponent of the predictor, or its factor where it is not logged; absent: only in terms"
+        None,
+        description="exponent of the predictor, or its factor if it is not logged; absent: used in terms only",
     )
     offset: float = Field(0.0, description="added before the predictor is transformed")
     transform: Literal["log", "log10", "ln", "none", "power"] = Field(
-        "log", description="log: as the form; none: the predictor itself; power: raised to its exponent"
+        "log", description="log: as the form; none: untransformed; power: raised to its exponent"
     )
     exponent: float | None = Field(None, description="exponent of the transform power")
-    minimum: float = Field(description="least value among the source's gauges, in the source's unit")
-    maximum: float = Field(description="greatest value among the source's gauges, in the source's unit")
+    minimum: float = Field(description="minimum among the source's gauges, in the source's unit")
+    maximum: float = Field(description="maximum among the source's gauges, in the source's unit")
 
     @field_validator("unit")
     @classmethod
@@ -103,7 +98,7 @@ class Predictor(EquationPart):
         return unit
 
     @model_validator(mode="after")
-    def _range_makes_sense(self):
+    def _range_is_valid(self):
         if self.minimum > self.maximum:
             raise ValueError(f"minimum ({self.minimum:g}) is above maximum ({self.maximum:g})")
         if self.transform in ("log", "log10", "ln") and self.minimum + self.offset <= 0:
@@ -114,7 +109,7 @@ class Predictor(EquationPart):
 
     @property
     def column(self):
-        """Name of the station column, with the unit that sitefinder keeps."""
+        """Name of the station column, with the internal unit."""
         kept = TO_INTERNAL_UNIT[self.unit][0]
         return self.name if kept == "none" else f"{self.name}_{kept}"
 
@@ -131,19 +126,21 @@ class Equation(EquationPart):
 
     Its sum is constant + coefficient · transformed predictor + … + coefficient · product + …. That is the log of
     the flow (``log10``, ``ln``), the flow itself (``untransformed``), or the logit of a probability
-    (``logistic``). The constant is without the bias-correction factor, so that the bare equation gives the median.
+    (``logistic``). The constant excludes the bias-correction factor, so that the equation alone gives the median.
     """
 
     statistic: Text = Field(description="mean, exceedance_95 (flow exceeded 95 % of the time) or an index's name")
-    form: Literal["log10", "ln", "untransformed", "logistic"] = Field(description="what the sum stands for")
+    form: Literal["log10", "ln", "untransformed", "logistic"] = Field(
+        description="form of the equation: what the sum equals"
+    )
     logit_of: Literal["zero", "flow"] | None = Field(
-        None, description="whether the logit of a logistic equation is that of no flow or of flow"
+        None, description="whether the logit of a logistic equation is of zero flow or of flow"
     )
     constant: float | None = Field(None, description="intercept of the sum")
-    factor: float | None = Field(None, gt=0, description="instead of constant: factor of the printed power law")
+    factor: float | None = Field(None, gt=0, description="factor of the printed power law, instead of constant")
     predictors: tuple[Predictor, ...]
     terms: tuple[Term, ...] = Field((), description="products of predictors, for polynomials")
-    flow_unit: Text = Field(description="unit of the source's flow: m3s, ls or ft3s; needless for a probability")
+    flow_unit: Text = Field(description="unit of the source's flow: m3s, ls or ft3s; not needed for a probability")
     standard_error_log10: float | None = Field(None, gt=0, description="standard error in log10 units")
     standard_error_percent: float | None = Field(None, gt=0, description="standard error [%]")
     standard_error_upper_percent: float | None = Field(
@@ -153,28 +150,28 @@ class Equation(EquationPart):
         None, gt=0, description="standard error of an untransformed equation, in flow_unit"
     )
     misclassified_percent: float | None = Field(
-        None, ge=0, le=100, description="gauges that a logistic equation tells wrongly [%]"
+        None, ge=0, le=100, description="gauges that a logistic equation misclassifies [%]"
     )
-    gauges: int = Field(description="number of gauges behind the equation")
+    gauges: int = Field(description="number of gauges of the regression")
     bias_correction: float = Field(1.0, gt=0, description="factor from the median to the mean; 1: the median")
     covariance: tuple[tuple[float, ...], ...] | None = Field(
         None, description="covariance of constant, coefficients and terms, in squared units of the sum"
     )
     model_error_variance: float | None = Field(None, ge=0, description="in squared units of the sum")
     greatest_leverage: float | None = Field(
-        None, gt=0, description="greatest leverage among the gauges; absent: 3 k / n is the limit"
+        None, gt=0, description="maximum leverage among the gauges; absent: the limit is 3 k / n"
     )
     interval_widening: float = Field(
         1.0,
         ge=1,
-        description="factor on the width in logs of the interval, where gauges unseen asked for it",
+        description="factor on the log width of the prediction interval, from held-out gauges",
     )
-    interval_widening_reason: Text | None = Field(None, description="what was found at those gauges")
+    interval_widening_reason: Text | None = Field(None, description="result at those gauges")
     source: Text = Field(description="author, year, title")
     table: Text = Field(description="table or equation number in the source")
-    region: Text | None = Field(None, description="code or name of the region where the equation holds")
+    region: Text | None = Field(None, description="code or name of the region of validity; absent: everywhere")
 
-    # A field that is wrong must not hide that the error is missing, so both are told at once.
+    # A wrong field must not hide a missing error, so both are reported at once.
     @model_validator(mode="wrap")
     @classmethod
     def _all_at_once(cls, mapping, handler):
@@ -188,15 +185,15 @@ class Equation(EquationPart):
                 for item in error.errors()
             ]
             no_error = isinstance(mapping, dict) and not {*ERRORS, "covariance"} & set(mapping)
-            notes = [str(item.get("ctx", {}).get("error", "")) for item in error.errors()]
-            if no_error and not any("no error:" in text for text in notes):
+            messages = [str(item.get("ctx", {}).get("error", "")) for item in error.errors()]
+            if no_error and not any("no error:" in text for text in messages):
                 problem = ValueError(NO_ERROR)
                 lines.append({"type": "value_error", "loc": (), "input": mapping, "ctx": {"error": problem}})
             raise ValidationError.from_exception_data(cls.__name__, lines) from None
 
     @field_validator("statistic")
     @classmethod
-    def _statistic_is_named(cls, statistic):
+    def _statistic_is_valid(cls, statistic):
         if not re.fullmatch(r"[a-z0-9_.]+", statistic):
             raise ValueError(f"statistic {statistic!r} should be lower case letters, digits and underscores")
         if statistic.startswith("exceedance") and exceedance_percent(statistic) is None:
@@ -212,13 +209,13 @@ class Equation(EquationPart):
         return unit
 
     @model_validator(mode="after")
-    def _is_whole(self):
+    def _is_complete(self):
         size = self.coefficients
         problems = _predictor_problems(self) + _form_problems(self)
         if (self.interval_widening > 1) != (self.interval_widening_reason is not None):
             problems.append("an interval_widening above 1 and interval_widening_reason belong together")
         if self.gauges <= size:
-            problems.append(f"{self.gauges} gauges leave no degree of freedom for {size} coefficients")
+            problems.append(f"{self.gauges} gauges leave no degrees of freedom for {size} coefficients")
         if self.covariance is not None and not _is_covariance(self.covariance, size):
             problems.append(f"covariance should be a symmetric {size} × {size} matrix without negative variance")
         if problems:
@@ -227,51 +224,51 @@ class Equation(EquationPart):
 
     @property
     def has_constant(self):
-        """Whether the sum has an intercept; an untransformed equation may have none."""
+        """Whether there is an intercept; an untransformed equation may have none."""
         return self.constant is not None or self.factor is not None
 
     @property
     def coefficients(self):
-        """Number of coefficients, the constant among them."""
+        """Number of coefficients, the constant included."""
         own = sum(predictor.coefficient is not None for predictor in self.predictors)
         return self.has_constant + own + len(self.terms)
 
     @property
     def log_sd(self):
-        """Standard error as a standard deviation of natural logs; of the model variance where no other is.
+        """Standard error as a standard deviation of natural logs, from the model variance if no other is given.
 
-        None for a form that has none: a probability, and an untransformed equation with an error in flow.
+        None for a probability, and for an untransformed equation with an error in flow.
         """
         if self.standard_error_log10 is not None:
             return LN_10 * self.standard_error_log10
         if self.standard_error_percent is not None:
             return LN_10 * log10_from_percent(self.standard_error_percent)
         if self.standard_error_upper_percent is not None:
-            return LN_10 * log10_from_upper_percent(self.standard_error_upper_percent)
+            return LN_10 * _log10_from_upper_percent(self.standard_error_upper_percent)
         if self.form not in LOG_FORMS:
             return None
         return (LN_10 if self.form == "log10" else 1.0) * math.sqrt(self.model_error_variance)
 
     @property
     def exceedance_percent(self):
-        """Share of time [%] that the statistic is exceeded; None where it is no quantile."""
+        """Share of time [%] that the statistic is exceeded; None if it is not a quantile."""
         return exceedance_percent(self.statistic)
 
 
 class EquationFile(EquationPart):
-    """An equation file; what stands at its head holds for every equation that does not say it itself."""
+    """An equation file; its header applies to every equation without its own entry."""
 
     source: Text | None = None
     table: Text | None = None
     region: Text | None = None
     flow_unit: Text | None = None
     gauges: int | None = None
-    remark: Text | None = Field(None, description="how the digits were come by, or what to beware of")
+    remark: Text | None = Field(None, description="how the figures were obtained, or cautions")
     equations: tuple[Equation, ...]
 
     @model_validator(mode="before")
     @classmethod
-    def _head_holds_for_all(cls, mapping):
+    def _header_applies_to_all(cls, mapping):
         if not isinstance(mapping, dict) or not isinstance(mapping.get("equations"), list | tuple):
             return mapping
         head = {key: mapping[key] for key in SHARED_KEYS if key in mapping}
@@ -309,7 +306,7 @@ def check_equations(mapping, name):
     mapping : dict
         Nested tables, see `EquationFile`.
     name : str
-        What to call the file in messages.
+        Name of the file in messages.
 
     Returns
     -------
@@ -318,48 +315,48 @@ def check_equations(mapping, name):
     Raises
     ------
     ConfigError
-        Naming every problem at once: an equation without source, range or error does not load.
+        Listing every problem at once: an equation without source, range or error is rejected.
     """
     equations = list(checked(EquationFile, mapping, name).equations)
     seen = [(equation.statistic, equation.region) for equation in equations]
     twice = sorted({statistic for statistic, region in seen if seen.count((statistic, region)) > 1})
     if twice:
         raise all_of(
-            ConfigError, name, [f"equations: {item} stands more than once for one region" for item in twice]
+            ConfigError, name, [f"equations: {item} occurs more than once for one region" for item in twice]
         )
     return equations
 
 
-# What is wrong with the predictors and terms together.
+# Problems of predictors and terms together.
 def _predictor_problems(equation):
-    problems = [] if equation.predictors else ["it has no predictors"]
+    problems = [] if equation.predictors else ["there are no predictors"]
     shapes = [(item.column, item.transform, item.exponent) for item in equation.predictors]
     names = [item.name for item in equation.predictors]
     if len(set(shapes)) < len(shapes) or (equation.terms and len(set(names)) < len(names)):
-        problems.append("a predictor stands twice")
+        problems.append("a predictor occurs twice")
     in_terms = {name for term in equation.terms for name in term.powers}
     if unknown := sorted(in_terms - set(names)):
-        problems.append(f"terms name {', '.join(unknown)}, which is no predictor of it")
+        problems.append(f"terms use {', '.join(unknown)}, which is not a predictor of the equation")
     idle = [item.name for item in equation.predictors if item.coefficient is None and item.name not in in_terms]
     if idle:
         problems.append(f"{', '.join(idle)}: give a coefficient, or use it in a term")
     if equation.form not in LOG_FORMS and any(item.transform == "log" for item in equation.predictors):
-        problems.append(f"a {equation.form} equation has no logarithm of its own: say log10, ln, none or power")
+        problems.append(f"a {equation.form} equation has no logarithm of its own: state log10, ln, none or power")
     return problems
 
 
-# What is wrong with constant, error and units for the form that the equation has.
+# Problems of constant, error and units with the form of the equation.
 def _form_problems(equation):
     form, statistic = equation.form, equation.statistic
     problems = []
     if form in LOG_FORMS and (equation.constant is None) == (equation.factor is None):
-        problems.append("give either constant or factor, one of the two")
+        problems.append("give either constant or factor")
     if form not in LOG_FORMS and equation.factor is not None:
-        problems.append("factor belongs to a power law, in log10 or ln; give constant")
+        problems.append("factor is for a power law, in log10 or ln; give constant")
     if form == "logistic" and equation.constant is None:
-        problems.append("a logistic equation needs its constant")
+        problems.append("a logistic equation needs a constant")
     if form not in LOG_FORMS and equation.bias_correction != 1.0:
-        problems.append("bias_correction belongs to logarithms")
+        problems.append("bias_correction is for logarithms")
     is_probability = statistic == DRY_DAY or statistic.startswith(ZERO_OF)
     if is_probability != (form == "logistic"):
         problems.append(f"the logistic form and the statistics {DRY_DAY} and {ZERO_OF}… belong together")
@@ -384,11 +381,11 @@ def _error_problems(equation):
         "untransformed": ("standard_error_percent", "standard_error_in_flow_unit"),
     }.get(form, ERRORS[:3])
     if strange := [name for name in given if name not in allowed]:
-        problems.append(f"{', '.join(strange)} is no error of the form {form}")
+        problems.append(f"{', '.join(strange)} is not an error of the form {form}")
     return problems
 
 
-# Rounded digits may leave a small negative eigenvalue, so only the diagonal is asked to be no less than zero.
+# Rounding may leave a small negative eigenvalue, so only the diagonal must not be negative.
 def _is_covariance(rows, size):
     if len(rows) != size or any(len(row) != size for row in rows):
         return False

@@ -1,4 +1,4 @@
-"""Turbine files as data: classes that use a head, hydrokinetic rotors, and how both grow with their diameter."""
+"""Turbine files: classes that use head, hydrokinetic rotors, and how both scale with their diameter."""
 
 from typing import Annotated
 
@@ -9,42 +9,42 @@ from sitefinder.catalogue.costs import CostLaw, Sourced
 from sitefinder.settings import Section, Share
 from sitefinder.settings.choices import EvidenceGrade, HydrokineticSchemeType, SchemeType
 
-# Efficiencies are kept at each whole percent of the design flow, so that a look-up needs no search.
+# Efficiencies are tabulated at each percent of the design flow, so that a look-up needs no search.
 EFFICIENCY_STEPS = 100
-# No rotor in an open stream takes more of the energy that flows through its area: A. Betz (1920), exact.
+# Maximum power coefficient of a rotor in an open stream: A. Betz (1920), exact.
 BETZ_LIMIT = 16.0 / 27.0
 Positive = Annotated[float, Field(gt=0)]
 
 
 class FishSurvival(Sourced):
-    """Share of fish that come down alive, and how well that is known."""
+    """Share of fish that survive downstream passage, and the evidence for it."""
 
     share: Share
     evidence: EvidenceGrade
-    reason: str = Field(min_length=1, description="why fish live or die")
+    reason: str = Field(min_length=1, description="cause of survival or mortality")
 
 
 class SizeLaw(Sourced):
-    """How a turbine grows with its diameter at one head, or a rotor at one speed, and the sizes to derive."""
+    """How a turbine scales with its diameter at one head, or a rotor at one velocity, and the sizes to derive."""
 
     reference_diameter_m: Positive = Field(description="diameter of the turbine that the class describes [m]")
-    diameters_m: tuple[Positive, ...] = Field(min_length=1, description="sizes to make classes of [m]")
-    flow_exponent: float = Field(2.0, gt=0, description="flow grows as diameter to this power")
-    power_exponent: float = Field(2.0, gt=0, description="power grows as diameter to this power")
+    diameters_m: tuple[Positive, ...] = Field(min_length=1, description="diameters to derive classes for [m]")
+    flow_exponent: float = Field(2.0, gt=0, description="exponent of flow on diameter")
+    power_exponent: float = Field(2.0, gt=0, description="exponent of power on diameter")
     loss_exponent: float = Field(
-        0.0, ge=0, lt=1, description="losses (1 - efficiency) grow as this power of reference over own diameter"
+        0.0, ge=0, lt=1, description="exponent of losses (1 - efficiency) on reference diameter over own diameter"
     )
 
     @field_validator("diameters_m")
     @classmethod
     def _each_once(cls, diameters):
         if len(set(diameters)) != len(diameters):
-            raise ValueError("each diameter must stand once")
+            raise ValueError("each diameter must be listed once")
         return diameters
 
 
 class TurbineSources(Section):
-    """Where the figures of a class come from; those with an entry of their own carry it there."""
+    """Sources of the figures of a class; entries with their own source field are not here."""
 
     head_range_m: str = Field(min_length=1)
     flow_range_m3s: str = Field(min_length=1)
@@ -63,32 +63,41 @@ class TurbineClass(Section):
     """A generic class of turbine; ranges are for one unit."""
 
     name: str = Field(min_length=1)
-    head_range_m: tuple[Positive, Positive] = Field(description="least and greatest net head [m]")
+    head_range_m: tuple[Positive, Positive] = Field(description="minimum and maximum net head [m]")
     flow_range_m3s: tuple[Positive, Positive] = Field(
-        description="least and greatest design flow of a unit [m³/s]"
+        description="minimum and maximum design flow of a unit [m³/s]"
     )
     power_max_kw: float | None = Field(
-        None, gt=0, description="greatest rated power of a unit [kW], where one is set"
+        None, gt=0, description="maximum rated power of a unit [kW]; absent: no maximum"
     )
     units_max: int = Field(ge=1, le=20)
     efficiency: tuple[tuple[Share, Share], ...] = Field(
         min_length=2, description="(relative flow, efficiency of the turbine without gear and generator)"
     )
-    lowest_relative_flow: Share = Field(description="below this share of a unit's design flow it stands still")
-    generator_efficiency: Share = Field(description="of the generator")
-    gear_efficiency: Share = Field(1.0, description="of gear or belt; 1 without one")
+    lowest_relative_flow: Share = Field(
+        description="minimum flow in operation, as a share of a unit's design flow"
+    )
+    generator_efficiency: Share = Field(description="efficiency of the generator")
+    gear_efficiency: Share = Field(1.0, description="efficiency of gear or belt; 1 without one")
     scheme_types: tuple[SchemeType, ...] = Field(min_length=1)
     min_depth_m: float | None = Field(
-        None, gt=0, description="least depth at mean flow of a stream that it stands in [m]"
+        None,
+        gt=0,
+        description="minimum stream depth at mean flow, for a turbine in the stream [m]; absent: no minimum",
     )
     min_width_m: float | None = Field(
-        None, gt=0, description="least width at mean flow of a stream that it stands in [m]"
+        None,
+        gt=0,
+        description="minimum stream width at mean flow, for a turbine in the stream [m]; absent: no minimum",
     )
-    survival: FishSurvival = Field(description="downstream, as built")
-    survival_screened: FishSurvival | None = Field(None, description="downstream, with a fine screen and bypass")
+    survival: FishSurvival = Field(description="downstream fish survival, as built")
+    survival_screened: FishSurvival | None = Field(
+        None,
+        description="downstream fish survival with a fine screen and bypass; absent: not offered with a screen",
+    )
     cost: CostLaw
-    civil_factor: float = Field(1.0, gt=0, description="its civil works against the cost file's civil entry")
-    sizes: SizeLaw | None = Field(None, description="where other sizes follow from this one")
+    civil_factor: float = Field(1.0, gt=0, description="factor on the civil cost of the cost file")
+    sizes: SizeLaw | None = Field(None, description="other sizes derived from this one; absent: none")
     sources: TurbineSources
 
     @field_validator("head_range_m", "flow_range_m3s")
@@ -107,7 +116,7 @@ class TurbineClass(Section):
         if not points[-1][1] > 0:
             raise ValueError("efficiency at full flow must be above 0")
         output = interpolated(points) * np.linspace(0.0, 1.0, EFFICIENCY_STEPS + 1)
-        # Otherwise more water would give less power, and leaving water in the stream would pay.
+        # Otherwise more flow would give less power, and spilling would pay.
         if np.any(np.diff(output[output > 0]) < 0):
             raise ValueError("flow times efficiency must not fall as flow rises")
         return points
@@ -127,17 +136,17 @@ class TurbineClass(Section):
         stated["gear_efficiency"] = None if self.gear_efficiency == 1.0 else self.gear_efficiency
         bare = [name for name, value in stated.items() if value is not None and not getattr(self.sources, name)]
         if bare:
-            raise ValueError(f"sources must say where {', '.join(bare)} comes from")
+            raise ValueError(f"sources must state the source of {', '.join(bare)}")
         return self
 
     @property
     def peak_efficiency(self):
-        """Greatest efficiency of the turbine alone."""
+        """Maximum efficiency of the turbine without gear and generator."""
         return max(point[1] for point in self.efficiency)
 
 
 class RotorSources(Section):
-    """Where the figures of a rotor come from; those with an entry of their own carry it there."""
+    """Sources of the figures of a rotor; entries with their own source field are not here."""
 
     swept_area: str = Field(min_length=1)
     speed_range_m_s: str = Field(min_length=1)
@@ -153,28 +162,28 @@ class RotorSources(Section):
 
 
 class HydrokineticRotor(Section):
-    """A rotor that turns in the current and uses no head; figures are for one."""
+    """A hydrokinetic turbine: a rotor in the current that uses no head; figures are for one."""
 
     name: str = Field(min_length=1)
     diameter_m: Positive
     height_m: float | None = Field(
-        None, gt=0, description="of a rotor that sweeps a rectangle [m]; absent: a disc"
+        None, gt=0, description="height of a rotor with a rectangular swept area [m]; absent: a disc"
     )
     speed_range_m_s: tuple[Positive, Positive] = Field(
-        description="speed of the water from which it turns, and up to which it may [m/s]"
+        description="cut-in and cut-out velocity of the water [m/s]"
     )
-    rated_speed_m_s: Positive = Field(description="speed from which on its power stays the same [m/s]")
+    rated_speed_m_s: Positive = Field(description="velocity from which power is constant [m/s]")
     power_coefficient: tuple[tuple[Positive, Positive], ...] = Field(
-        min_length=1, description="(share of the rated speed, share of the flow's energy that reaches the shaft)"
+        min_length=1, description="(share of the rated velocity, power coefficient)"
     )
     generator_efficiency: Share
-    gear_efficiency: Share = Field(1.0, description="1 without a gear")
+    gear_efficiency: Share = Field(1.0, description="efficiency of the gear; 1 without one")
     scheme_types: tuple[HydrokineticSchemeType, ...] = Field(min_length=1)
-    min_depth_m: Positive = Field(description="least depth of water that it turns in [m]")
-    min_width_m: Positive = Field(description="least width of water that it turns in [m]")
+    min_depth_m: Positive = Field(description="minimum water depth [m]")
+    min_width_m: Positive = Field(description="minimum water width [m]")
     spacing_along: Positive = Field(description="distance between rows along the stream [diameters]")
-    spacing_across: float = Field(ge=1, description="distance from axis to axis in a row [diameters]")
-    max_blockage: float = Field(gt=0, lt=1, description="greatest share of the cross-section that a row sweeps")
+    spacing_across: float = Field(ge=1, description="distance between axes in a row [diameters]")
+    max_blockage: float = Field(gt=0, lt=1, description="maximum share of the cross-section swept by a row")
     survival: FishSurvival
     cost: CostLaw
     civil_share: float = Field(ge=0, description="moorings and anchors, as a share of the turbine's cost")
@@ -191,9 +200,9 @@ class HydrokineticRotor(Section):
     def _below_the_limit(cls, points):
         relative = [point[0] for point in points]
         if np.any(np.diff(relative) <= 0) or relative[-1] != 1.0:
-            raise ValueError("shares of the rated speed must rise and end at 1")
+            raise ValueError("shares of the rated velocity must rise and end at 1")
         if (maximum := max(point[1] for point in points)) > BETZ_LIMIT:
-            raise ValueError(f"a power coefficient can be 16/27 = {BETZ_LIMIT:.4f} at most (found {maximum:g})")
+            raise ValueError(f"the maximum power coefficient is 16/27 = {BETZ_LIMIT:.4f} (found {maximum:g})")
         return points
 
     @model_validator(mode="after")
@@ -203,22 +212,22 @@ class HydrokineticRotor(Section):
         if self.min_depth_m < (self.height_m or self.diameter_m):
             raise ValueError("min_depth_m must cover the rotor")
         if self.cost.head_exponent != 0 or self.cost.covers != "unit":
-            raise ValueError("the cost law of a rotor is for one unit and knows no head")
+            raise ValueError("the cost law of a rotor must be for one unit and without head")
         return self
 
     @property
     def survival_screened(self):
-        """None: nothing is screened in an open stream."""
+        """None: there is no screen in an open stream."""
         return None
 
     @property
     def swept_area_m2(self):
-        """Area that the rotor sweeps, square to the current [m²]."""
+        """Swept area, normal to the current [m²]."""
         return self.diameter_m * self.height_m if self.height_m else np.pi / 4.0 * self.diameter_m**2
 
 
 class TurbineFile(Section):
-    """A file of turbine classes that use a head, of hydrokinetic rotors, or of both."""
+    """A file of turbine classes that use head, of hydrokinetic rotors, or of both."""
 
     turbines: tuple[TurbineClass, ...] = ()
     rotors: tuple[HydrokineticRotor, ...] = ()
@@ -231,19 +240,19 @@ class TurbineFile(Section):
 
 
 def interpolated(points):
-    """Efficiency points, straight between, at each hundredth of the design flow, shape (101,)."""
+    """Efficiency, linearly interpolated, at each hundredth of the design flow, shape (101,)."""
     flows, values = zip(*points, strict=True)
     return np.interp(np.arange(EFFICIENCY_STEPS + 1) / EFFICIENCY_STEPS, flows, values)
 
 
 def _rising_range(value):
     if value[0] >= value[1]:
-        raise ValueError(f"the least must come before the greatest (found {value[0]:g}, {value[1]:g})")
+        raise ValueError(f"the minimum must come before the maximum (found {value[0]:g}, {value[1]:g})")
     return value
 
 
 def family(turbine):
-    """The sizes that a class, or a rotor, states; itself alone where it states none.
+    """The sizes of a class or rotor; itself alone if it states none.
 
     Parameters
     ----------
@@ -252,21 +261,21 @@ def family(turbine):
     Returns
     -------
     list of TurbineClass or HydrokineticRotor
-        One a diameter, in the order stated. The reference size keeps its name, the others carry their diameter in
-        it. None of them states sizes of its own.
+        One for each diameter, in the order stated. The reference size keeps its name, the names of the others end
+        in their diameter. None of them has sizes of its own.
 
     Raises
     ------
     pydantic.ValidationError
-        If a derived size does not hold together.
+        If a derived size is not valid.
 
     Notes
     -----
-    Similar turbines at one head take flow, and give power, as the square of the diameter, because speeds in them
-    go by the head alone: the affinity laws with exponents of 2. Turbines with a free surface may state others.
-    Where ``loss_exponent`` is not 0, smaller sizes lose more: (1 - efficiency) grows as (reference diameter /
-    diameter)^loss_exponent, the form of L. F. Moody (1942), with about 0.2 for propellers, from memory. Lengths
-    that the stream must have go with the diameter; ranges of head and prices by power stay.
+    Flow and power of similar turbines at one head scale with the square of the diameter, because velocities
+    depend on the head alone: the affinity laws with exponents of 2. Turbines with a free surface may state others.
+    If ``loss_exponent`` is not 0, smaller sizes have higher losses: (1 - efficiency) grows as (reference
+    diameter / diameter)^loss_exponent, the form of L. F. Moody (1942), with about 0.2 for propellers, from memory.
+    Minimum depth and width scale with the diameter; head range and cost law do not change.
     """
     law = turbine.sizes
     if law is None:

@@ -1,4 +1,4 @@
-"""In what the provenance of two runs differs, and which of it can have led to which change."""
+"""Differences between the provenance of two runs, and which of them can have caused which change."""
 
 import re
 from functools import cache
@@ -8,7 +8,7 @@ import pandas as pd
 
 from sitefinder.schema import LAYERS
 
-# What inputs of the provenance are called among those that stages see, where that is another name.
+# Names of provenance inputs among the inputs that stages depend on, where they differ.
 PARTS_OF_INPUT = {
     "dem error preset": ("dem_error",),
     "equation file": ("equations",),
@@ -19,10 +19,10 @@ PARTS_OF_INPUT = {
     "gauge_stations": ("measured_gauges",),
     "spot_gaugings": ("spot_gaugings", "measured_gauges"),
 }
-# Inputs by names of the user's: rasters and layers that the flow equations read.
+# Inputs with names that the user chooses: rasters and layers that the flow equations read.
 NAMED_BY_USER = ("covariates", "shares")
-# What a row of the provenance that is told as a setting stands for, by how its name begins.
-REPORTED_AS_SETTING = {
+# Inputs behind provenance rows of kind setting, by how their names begin.
+SETTINGS_OF_INPUTS = {
     "equation ": ("equations",),
     "environmental flow rule ": ("environmental",),
     "money": ("costs",),
@@ -30,12 +30,12 @@ REPORTED_AS_SETTING = {
 }
 # Sections of the settings that change no table.
 CHANGES_NO_TABLE = ("delivery", "fit")
-# How names of settings and inputs begin that columns are made by beside stages.
+# Prefixes of settings and inputs in what columns are made by, besides stages.
 BESIDE = ("settings.", "inputs.")
-# Types of column whose values show whether a stage came to the same.
+# Types of column whose values show whether a stage gave the same result.
 FIGURES = ("real", "integer")
-# Settings that only say where something lies or who made it, whose content is told by its digest; and that there
-# are no rules, which are told one by one.
+# Settings that only state a path or a source, whose content has a digest; and that there are no rules, which are
+# compared one by one.
 NO_CAUSE = re.compile(
     r"(^|\.)(path|source|date|licence)$|^run\.(name|output_folder|workers)$|^costs\.file$|"
     r"^energy\.turbines$|^flows\.equations$|\.preset$|\.error_preset$|^rules$"
@@ -43,20 +43,20 @@ NO_CAUSE = re.compile(
 RULE_SETTING = re.compile(r"^rules\[(\d+)\]\.(.+)$")
 RULE_INPUT = re.compile(r"^(area of )?rule (.+)$")
 ORDER_OF_RULES = "order of the rules"
-COLUMNS = ["origin", "name", "told", "old", "new"]
-# The fact that stages of rules see, and the one of what no stage is known to see, which may have led to anything.
+COLUMNS = ["origin", "name", "difference", "old", "new"]
+# The fact that stages of rules depend on, and the one that no known stage depends on, which may affect anything.
 RULES, ANYTHING = "rules", "anything"
-# The stage that selects sites: whatever reaches it can have led to another selection.
+# The stage that selects sites: anything that reaches it can have changed the selection.
 SELECTION = "sites"
-# What columns are made by that rules alone decide.
+# Stages of columns that rules alone decide.
 OF_RULES = ("verdicts",)
 
 
 class Causes(NamedTuple):
-    """Differences, and the graph by which they lead to results.
+    """Differences, and the graph that leads from them to results.
 
-    ``table`` has a row a difference, as schema declares ``causes``; ``facts`` is for each of them what stages see
-    of it: names such as ``settings.heads.quantile``, ``inputs.dem``, ``rules`` and ``stages.flows``.
+    ``table`` has a row a difference, as the schema declares ``causes``; ``facts`` are for each of them the names
+    that stages depend on, such as ``settings.heads.quantile``, ``inputs.dem``, ``rules`` and ``stages.flows``.
     """
 
     table: pd.DataFrame
@@ -65,12 +65,12 @@ class Causes(NamedTuple):
 
 
 class StageGraph:
-    """Which stages see what, and which read which, as the search for causes asks.
+    """Which settings, inputs and other stages each stage depends on, for the search for causes.
 
     Parameters
     ----------
     stages : iterable of sitefinder.pipeline.graph.Stage
-        Names, ``reads``, ``sees`` and ``each`` are looked at, and nothing is run.
+        Names, ``reads``, ``depends_on`` and ``each`` are read, and nothing is run.
     """
 
     def __init__(self, stages):
@@ -84,24 +84,24 @@ class StageGraph:
                 scoped.add(RULES)
             self._depends_on[stage.name] = {*scoped, f"stages.{stage.name}"}
 
-    def seen_by_any(self, fact):
-        """Whether any stage sees a fact."""
+    def is_used_by_any(self, fact):
+        """Whether any stage depends on a fact."""
         return any(_meet(fact, part) for parts in self._depends_on.values() for part in parts)
 
     def facts_of(self, made_by, quiet=()):
-        """What a result is made of: all that its stages see and those that they read, and so on.
+        """Everything that a result depends on, through all stages before it.
 
         Parameters
         ----------
         made_by : iterable of str
-            Names of stages, and of settings and inputs beside them.
+            Names of stages, settings and inputs.
         quiet : collection of str
-            Stages that came to the same, through which nothing can have had an effect.
+            Stages with unchanged results, through which nothing can have had an effect.
 
         Returns
         -------
         dict of str to int
-            Each with the number of stages between it and the result, on the shortest way.
+            Each with the number of stages between it and the result, on the shortest path.
         """
         facts = dict.fromkeys((name for name in made_by if name not in self.names), 0)
         near, known = [name for name in made_by if name in self.names and name not in quiet], set()
@@ -115,28 +115,28 @@ class StageGraph:
         return facts
 
 
-# Whether one of two dotted names is the other or lies within it.
+# Whether one of two dotted names equals or contains the other.
 def _meet(one, other):
     return f"{one}.".startswith(f"{other}.") or f"{other}.".startswith(f"{one}.")
 
 
 def differences(old, new, graph, defaults=()):
-    """In what two runs' provenance differs.
+    """Differences between the provenance of two runs.
 
     Parameters
     ----------
     old, new : DataFrame
         ``provenance`` of each run.
     graph : StageGraph
-        Of the program that compares.
+        Of the running program.
     defaults : mapping
-        Values of settings where a file says nothing, as the provenance has them, by key. A setting that only one
-        run has, and at its default, is no difference: the other one's program did not have it yet.
+        Defaults of settings as text, by key. A setting that only one run has, at its default, is no difference:
+        the other run's program did not have it yet.
 
     Returns
     -------
     Causes
-        Rules first, then inputs, settings, stages. A rule is known by its name, wherever it stands in the list.
+        Rules first, then inputs, settings, stages. A rule is known by its name, at any position in the list.
     """
     before, after = (_split(table) for table in (old, new))
     defaults = dict(defaults)
@@ -174,8 +174,8 @@ def _split(table):
             parts["setting"][row.name] = row.value or row.source
     for number, settings in sorted(numbered.items()):
         name = settings.pop("name", f"number {number}")
-        notes = {key: value for key, value in settings.items() if not NO_CAUSE.search(key)}
-        parts["rule"].setdefault(name, notes)
+        kept_settings = {key: value for key, value in settings.items() if not NO_CAUSE.search(key)}
+        parts["rule"].setdefault(name, kept_settings)
         means = [settings.get(key, "") for key in ("action", "path", "layer")]
         parts["means"].setdefault(name, ", ".join(each for each in means if each))
     return parts
@@ -219,7 +219,7 @@ def _rule_rows(before, after, defaults):
     return rows
 
 
-# What stages see of an input by its name in the provenance; several files of a kind are numbered there.
+# What stages depend on of an input by its name in the provenance, where several files of a kind are numbered.
 def _facts_of_input(name, graph):
     kind = re.sub(r" \d+$", "", name)
     for known in (name, kind):
@@ -230,10 +230,10 @@ def _facts_of_input(name, graph):
     return {f"inputs.{part}" for part in NAMED_BY_USER}
 
 
-# What stages see of a setting. One that says how an input is read changes that input; one that no stage sees by
-# itself, since it is of another version of the program, may change all that stages see of its section.
+# What stages depend on of a setting. One that states how an input is read changes that input; one that no stage
+# knows, since it is of another version of the program, may change everything in its section.
 def _facts_of_setting(key, graph):
-    for begin, parts in REPORTED_AS_SETTING.items():
+    for begin, parts in SETTINGS_OF_INPUTS.items():
         if key.startswith(begin):
             return {f"inputs.{part}" for part in parts}
     key = re.sub(r"\[\d+\]", "", key)
@@ -248,14 +248,14 @@ def _facts_of_setting(key, graph):
     return set() if section in CHANGES_NO_TABLE else {ANYTHING}
 
 
-# Whether a stage sees a fact, or a column is made by it.
+# Whether a stage depends on a fact, or a column is made by it.
 def _is_known(fact, graph):
     beside = {part for made in _MADE_BY.values() for part in made}
-    return graph.seen_by_any(fact) or any(_meet(fact, part) for part in beside)
+    return graph.is_used_by_any(fact) or any(_meet(fact, part) for part in beside)
 
 
 def made_by(layer_name, column):
-    """Stages, and settings and inputs beside them, that a column is made by; all where it is not declared."""
+    """Stages, settings and inputs that a column is made by; the selection where it is not declared."""
     return _MADE_BY.get((layer_name, column), (SELECTION,))
 
 
@@ -263,7 +263,7 @@ _MADE_BY = {(layer.name, column.name): column.made_by for layer in LAYERS.values
 
 
 def reaching(causes, layer_name, changed, shown=()):
-    """Which differences can have led to a row's change.
+    """Which differences can have caused a row's change.
 
     Parameters
     ----------
@@ -273,9 +273,9 @@ def reaching(causes, layer_name, changed, shown=()):
     changed : collection of str
         Columns of the row whose values differ.
     shown : collection of str
-        Columns that were compared. Nothing can have had its effect through a stage whose figures are shown and all
-        stayed as they were. A difference is left out where its shortest way to the row's change leads through such
-        a stage, unless no other difference is left.
+        Columns that were compared. No effect can have passed through a stage whose figures are shown and all
+        unchanged. A difference is left out where its shortest path to the row's change leads through such a
+        stage, unless no other difference is left.
 
     Returns
     -------
@@ -288,7 +288,7 @@ def reaching(causes, layer_name, changed, shown=()):
     return [row for row in near if near[row] == able[row]] or list(able)
 
 
-# Differences of which stages see anything among these facts, with the distance of the nearest.
+# Differences that touch any of these facts, with the distance of the nearest.
 def _distances(causes, facts):
     found = {}
     for row, own in enumerate(causes.facts):
@@ -298,8 +298,8 @@ def _distances(causes, facts):
     return found
 
 
-# Stages of which a row shows figures, all as they were. Where a figure of several stages differs and each of them
-# seems quiet, what differs is something that the row does not show, so that none of them is.
+# Stages whose figures in a row are all unchanged. Where a figure of several stages differs and each of them seems
+# unchanged, the row does not show what differs, so none of them counts as unchanged.
 def _quiet(layer_name, changed, shown):
     figures = {made_by(layer_name, name) for name in shown if name in _figures(layer_name)}
     moved = [{part for part in made_by(layer_name, name) if not part.startswith(BESIDE)} for name in changed]
@@ -315,7 +315,7 @@ def _figures(layer_name):
 
 
 def of_rules(causes, rules):
-    """Rows of differences in the rules of these names; where there are none, those that can change a verdict."""
+    """Rows of differences in the rules of these names; if there are none, those that can change a verdict."""
     table = causes.table
     of_name = [
         row

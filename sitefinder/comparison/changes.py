@@ -1,4 +1,4 @@
-"""What changed between two runs, reach by reach and site by site, with the values and the cause."""
+"""Changes between two runs, reach by reach and site by site, with values and causes."""
 
 import re
 from typing import NamedTuple
@@ -21,7 +21,7 @@ from sitefinder.comparison.matching import (
     match,
     names_by_row,
     points_of,
-    taken,
+    values_at,
 )
 from sitefinder.rules.verdicts import REASON_SEPARATOR
 from sitefinder.schema.change_layers import CHANGE_LAYERS, CHANGES, KINDS
@@ -35,21 +35,8 @@ HIT_KEYS = ["line", "rule", "action", "feature_id", "doubt"]
 HIT_COLUMNS = [*HIT_KEYS, "overlap_m"]
 
 
-def taken_lines(stretches, reaches):
-    """All stream that each stretch takes: from intake to tailrace, and the pond of a new weir above it.
-
-    Parameters
-    ----------
-    stretches : GeoDataFrame, n rows
-        ``pond_length_m`` [m] and a line downstream from the intake.
-    reaches : GeoDataFrame
-        Of the same run.
-
-    Returns
-    -------
-    ndarray of LineString or MultiLineString, shape (n,)
-        Tributaries of a pond are followed as far as its longest arm, since tables do not tell their own lengths.
-    """
+# All stream that each stretch takes: from intake to tailrace, and the pond of a new weir upstream.
+def _taken_lines(stretches, reaches):
     lines = np.asarray(stretches.geometry, dtype=object).copy()
     ponds_m = stretches["pond_length_m"].fillna(0.0).to_numpy(dtype=np.float64)
     if not (ponds_m > 0).any():
@@ -74,45 +61,27 @@ def _node(point):
     return (round(point[0] / NODE_M), round(point[1] / NODE_M))
 
 
-# Pieces of stream above a place on a reach, as far as a length.
+# Stream upstream of a point on a reach, up to a length.
 def _upstream(drawn, ends, reach, place_m, length_m):
-    pieces, waiting, seen = [], [(reach, place_m, length_m)], set()
+    pieces, waiting, visited = [], [(reach, place_m, length_m)], set()
     while waiting:
         reach, place_m, left_m = waiting.pop()
-        seen.add(reach)
+        visited.add(reach)
         pieces.append(substring(drawn[reach], max(place_m - left_m, 0.0), place_m))
         if left_m > place_m:
             above = ends.get(_node(drawn[reach].coords[0]), [])
-            waiting += [(row, drawn[row].length, left_m - place_m) for row in above if row not in seen]
+            waiting += [(row, drawn[row].length, left_m - place_m) for row in above if row not in visited]
     return pieces
 
 
-def hits_on(lines, reaches, hits, tolerance_m=EXACT_M):
-    """Rules and features that lie on lines.
-
-    Parameters
-    ----------
-    lines : array of LineString or MultiLineString, shape (n,)
-    reaches : GeoDataFrame
-        Of one run: ``reach_id``, ``from_m``, ``to_m`` (along the link) and a line downstream.
-    hits : DataFrame
-        ``rule_hits`` of the same run.
-    tolerance_m : float
-        Farthest that lines of the same stream lie apart [m]; more than nothing where the networks differ.
-
-    Returns
-    -------
-    DataFrame
-        ``line`` (row of `lines`), ``rule``, ``action``, ``feature_id``, ``doubt``, ``overlap_m``; a row for each
-        feature, in the order of lines and hits. What overlaps by less than twice the tolerance does not count;
-        a hit that does not tell its place lies on all of its reach.
-    """
+# Rules and features on lines.
+def _hits_on(lines, reaches, hits, tolerance_m=EXACT_M):
     found = [pd.DataFrame(columns=HIT_COLUMNS)]
     if len(lines) and len(reaches) and len(hits):
         drawn = np.asarray(reaches.geometry, dtype=object)
         line, reach = shapely.STRtree(drawn).query(lines, predicate="dwithin", distance=tolerance_m)
         near = pd.DataFrame({"line": line, "reach": reach, "reach_id": reaches["reach_id"].to_numpy()[reach]})
-        doubt = hits.get("doubt", "")  # older deliveries do not tell it
+        doubt = hits.get("doubt", "")  # older deliveries lack it
         pairs = near.merge(hits.assign(doubt=doubt), on="reach_id", how="inner", sort=False)
         begin, end = (reaches[name].to_numpy()[pairs["reach"]] for name in ("from_m", "to_m"))
         scale = shapely.length(drawn)[pairs["reach"]] / (end - begin)
@@ -132,14 +101,14 @@ def hits_on(lines, reaches, hits, tolerance_m=EXACT_M):
     return pd.concat(found[-1:], ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
 
 
-def bars(hits, scheme_types, allow):
-    """Which hits bar a stretch of their layout.
+def excluding_hits(hits, scheme_types, allow):
+    """Which hits exclude a stretch of its scheme type.
 
     Parameters
     ----------
     hits : DataFrame
-        See `hits_on`.
-    scheme types : array of str
+        See `_hits_on`.
+    scheme_types : array of str
         Of the lines.
     allow : collection of str
         The run's ``ranking.allow``.
@@ -151,51 +120,26 @@ def bars(hits, scheme_types, allow):
     """
     scheme_type = np.asarray(scheme_types, dtype=object)[hits["line"].to_numpy(dtype=np.int64)]
     rows = zip(hits["action"], hits["doubt"], scheme_type, strict=True)
-    return np.array([_bars(action, doubt, kind, allow) for action, doubt, kind in rows], dtype=bool)
+    return np.array([_excludes(action, doubt, kind, allow) for action, doubt, kind in rows], dtype=bool)
 
 
-# A rule that may hold and may not bars as what is not known does, unless it limits nothing at all.
-def _bars(action, doubt, scheme_type, allow):
+# A rule of which it is unknown whether it holds excludes as the action "unknown" does, unless it limits nothing.
+def _excludes(action, doubt, scheme_type, allow):
     if action not in names(ACTIONS) or scheme_type not in names(SCHEME_TYPES):
-        return False  # a word of another version of the program, of which this one knows nothing
+        return False  # from another version of the program, unknown to this one
     action, scheme = named(ACTIONS, action), named(SCHEME_TYPES, scheme_type)
     if doubt:
         return action.limits and DOUBT.bars_scheme(scheme, allow)
     return action.bars_scheme(scheme, allow)
 
 
-def limits_turbines(hits):
-    """Which hits leave a stretch to fish-safe turbines alone.
-
-    Parameters
-    ----------
-    hits : DataFrame
-        See `hits_on`.
-
-    Returns
-    -------
-    ndarray of bool
-    """
+# Which hits restrict a stretch to fish-safe turbines.
+def _limits_turbines(hits):
     return hits["action"].isin([action.name for action in ACTIONS if action.fish_safe_only]).to_numpy(dtype=bool)
 
 
-def reported_rules(hits):
-    """Rules with their features as text.
-
-    Parameters
-    ----------
-    hits : iterable of (str, str, str)
-        Rule, feature (empty where it is not to be told) and doubt (empty where there is none).
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> reported_rules([("park", "P1", ""), ("nests", "", ""), ("park", "P2", "category missing")])
-    'park (P1, P2 category missing); nests'
-    """
+# Rules with their features as text.
+def _rules_text(hits):
     features = {}
     for rule, feature, doubt in hits:
         features.setdefault(rule, {})[f"{feature} {doubt}".strip()] = None
@@ -203,19 +147,8 @@ def reported_rules(hits):
     return "; ".join(f"{rule} ({names})" if names else rule for rule, names in parts.items())
 
 
-def hits_by(hits, column):
-    """Hits by a column of theirs, as plain rows: {value: [(rule, feature, doubt, action), …]}.
-
-    Parameters
-    ----------
-    hits : DataFrame
-        ``rule_hits``, or of `hits_on`.
-    column : str
-
-    Returns
-    -------
-    dict
-    """
+# Hits by one of their columns, as plain rows: {value: [(rule, feature, doubt, action), …]}.
+def _hits_by(hits, column):
     doubt = hits["doubt"].tolist() if "doubt" in hits else [""] * len(hits)
     found = {}
     for key, *row in zip(
@@ -228,29 +161,12 @@ def hits_by(hits, column):
 NO_LONGER = "no longer "
 CHOSEN = "rejection_reason"
 APPEARED_BY = ("length_m",)
-# Actions of rules that lead to the worst verdict by themselves.
+# Actions that lead to the worst verdict.
 EXCLUDING = {action.name for action in ACTIONS if action.verdict == VERDICTS[0].name}
 
 
-def reach_changes(old, new, causes, *, near_m, min_change):
-    """A row for each reach of either run.
-
-    Parameters
-    ----------
-    old, new : dict of str to DataFrame
-        ``reaches`` and ``rule_hits`` of each run.
-    causes : sitefinder.comparison.causes.Causes
-    near_m, min_change : float
-        See `sitefinder.comparison.changes.compare_runs`.
-
-    Returns
-    -------
-    rows : DataFrame
-        Columns of ``changes`` that reaches have, and ``geometry``.
-    values : DataFrame
-        See `sitefinder.comparison.matching.differing_values`.
-    matched : sitefinder.comparison.matching.Matched
-    """
+# A row for each reach of either run.
+def _reach_changes(old, new, causes, *, near_m, min_change):
     before, after = old["reaches"], new["reaches"]
     ids = before["reach_id"].to_numpy(dtype=object), after["reach_id"].to_numpy(dtype=object)
     matched = match(*ids, lines_of(before), lines_of(after), near_m=near_m)
@@ -258,35 +174,37 @@ def reach_changes(old, new, causes, *, near_m, min_change):
     changed = names_by_row(values)
     words = CauseWords(causes, "reaches", compared_columns("reaches", before, after))
 
-    verdicts = [taken(table["verdict"], rows, "") for table, rows in ((before, matched.old), (after, matched.new))]
+    verdicts = [
+        values_at(table["verdict"], rows, "") for table, rows in ((before, matched.old), (after, matched.new))
+    ]
     change = _changes(matched, verdicts, changed)
     rules, cause = _rules_and_causes(old, new, matched, change, changed, words, causes)
     newest = [(after if row >= 0 else before, row) for row in matched.new.tolist()]
     rows = pd.DataFrame(
         {
             "change": change,
-            "id_old": taken(ids[0], matched.old, ""),
-            "id_new": taken(ids[1], matched.new, ""),
+            "id_old": values_at(ids[0], matched.old, ""),
+            "id_new": values_at(ids[1], matched.new, ""),
             "matched_by": matched.by,
             "stream": _either(before["stream"], after["stream"], matched),
             "verdict_old": verdicts[0],
             "verdict_new": verdicts[1],
             "rules": rules,
-            "because": taken(after[CHOSEN], matched.new, ""),
+            "because": values_at(after[CHOSEN], matched.new, ""),
             "changed": [REASON_SEPARATOR.join(changed.get(row, ())) for row in range(len(newest))],
             "cause": cause,
             "geometry": _either(lines_of(before), lines_of(after), matched),
         }
     )
     for name in ("length_m", "theoretical_kw"):
-        rows[f"{name}_old"] = as_real(taken(before[name], matched.old, None))
-        rows[f"{name}_new"] = as_real(taken(after[name], matched.new, None))
+        rows[f"{name}_old"] = as_real(values_at(before[name], matched.old, None))
+        rows[f"{name}_new"] = as_real(values_at(after[name], matched.new, None))
     return rows, values, matched
 
 
-# Of the new run where the reach is there, else of the old one.
+# From the new run where there is a row, else from the old one.
 def _either(old, new, matched):
-    ours, theirs = taken(new, matched.new, None), taken(old, matched.old, None)
+    ours, theirs = values_at(new, matched.new, None), values_at(old, matched.old, None)
     return [mine if row >= 0 else other for row, mine, other in zip(matched.new, ours, theirs, strict=True)]
 
 
@@ -307,69 +225,61 @@ def _rules_and_causes(old, new, matched, change, changed, words, causes):
     ids = [table["reaches"]["reach_id"].to_numpy(dtype=object) for table in (old, new)]
     reasons = [table["reaches"]["reasons"].to_numpy(dtype=object) for table in (old, new)]
     known = {name for table in (old, new) for name in table["rule_hits"]["rule"]}
-    hits = [hits_by(table["rule_hits"], "reach_id") for table in (old, new)]
+    hits = [_hits_by(table["rule_hits"], "reach_id") for table in (old, new)]
     rules, cause = [""] * len(change), [""] * len(change)
     for row in np.flatnonzero(change != "unchanged").tolist():
         i, j = int(matched.old[row]), int(matched.new[row])
         if i < 0 or j < 0:
-            cause[row] = words.notes(words.of_columns(APPEARED_BY, narrowed=False))
+            cause[row] = words.text(words.of_columns(APPEARED_BY, narrowed=False))
             continue
-        before, after = (rule_names(reasons[run][at], known) for run, at in ((0, i), (1, j)))
+        before, after = (_rule_names(reasons[run][at], known) for run, at in ((0, i), (1, j)))
         gained = [name for name in after if name not in before]
         lost = [name for name in before if name not in after]
         if change[row] == "newly excluded":
             gained = gained or _excluding(hits[1].get(ids[1][j], []), after)
         elif change[row] == "re-admitted":
             lost = lost or _excluding(hits[0].get(ids[0][i], []), before)
-        notes = [_features(hits[1].get(ids[1][j], []), gained)] if gained else []
-        notes += [NO_LONGER + _features(hits[0].get(ids[0][i], []), lost)] if lost else []
-        rules[row] = REASON_SEPARATOR.join(notes)
+        parts = [_features(hits[1].get(ids[1][j], []), gained)] if gained else []
+        parts += [NO_LONGER + _features(hits[0].get(ids[0][i], []), lost)] if lost else []
+        rules[row] = REASON_SEPARATOR.join(parts)
         behind = of_rules(causes, gained + lost) if gained or lost else []
         others = [name for name in changed.get(row, ()) if not (behind and made_by("reaches", name) == OF_RULES)]
         if behind:
             others = [name for name in others if name != CHOSEN]
         if others:
             behind = behind + words.of_columns(others)
-        cause[row] = words.notes(behind)
+        cause[row] = words.text(behind)
     return rules, cause
 
 
-def rule_names(reasons, known=()):
-    """Names of the rules that reasons tell, without the remark that one is not certain.
-
-    Examples
-    --------
-    >>> rule_names("park; nests (category missing)")
-    ['park', 'nests']
-    >>> rule_names("park (north)", known={"park (north)"})
-    ['park (north)']
-    """
+# Names of the rules in reasons, without the remark that a rule is uncertain.
+def _rule_names(reasons, known=()):
     names = [name for name in reasons.split(REASON_SEPARATOR) if name]
     return [name if name in known else re.sub(r" \([^()]*\)$", "", name) for name in names]
 
 
-# Rules of those that hold which exclude.
+# Those of the given rules that exclude.
 def _excluding(hits, rules):
     excluding = {rule for rule, _, _, action in hits if action in EXCLUDING}
     return [name for name in rules if name in excluding]
 
 
-# Rules with the features of theirs that lie on the reach; by name alone where no feature is told.
+# Rules with their features on the reach; by name alone where no feature is published.
 def _features(hits, names):
-    bare = [(name, "", "") for name in names]
-    return reported_rules([*bare, *(row[:3] for name in names for row in hits if row[0] == name)])
+    change_otherwise = [(name, "", "") for name in names]
+    return _rules_text([*change_otherwise, *(row[:3] for name in names for row in hits if row[0] == name)])
 
 
-# Where a site stands among the others.
-STANDING = {"rank", "score", "prob_in_top_n"}
-# A site of other length was chosen anew, for whatever reason.
-CHOSEN_ANEW = {"length_m", "pond_length_m", "flooded_length_m", "scheme_type"}
-# An overlap that grew by less is the same [m].
+# Columns that compare a site with the others.
+RANKING = {"rank", "score", "prob_in_top_n"}
+# A site with another length was selected again.
+RESELECTED = {"length_m", "pond_length_m", "flooded_length_m", "scheme_type"}
+# An overlap that grew by less counts as unchanged [m].
 GROWN_M = 0.5
 
 
 class Inventory(NamedTuple):
-    """One run as sites need it: its tables, the stretch of each site, and what ``ranking.allow`` names."""
+    """One run: its tables, the stretch of each site, and what ``ranking.allow`` names."""
 
     tables: dict
     stretches: object
@@ -381,30 +291,12 @@ def inventory(tables):
     stretches = tables["stretches"].set_index("site_id").loc[tables["sites"]["site_id"]].reset_index()
     provenance = tables["provenance"]
     stated = provenance.loc[provenance["name"] == "ranking.allow", "value"]
-    notes = str(stated.iloc[0]) if len(stated) else ""
-    return Inventory(tables, stretches, frozenset(word for word in allowable() if word in notes))
+    allowed = str(stated.iloc[0]) if len(stated) else ""
+    return Inventory(tables, stretches, frozenset(word for word in allowable() if word in allowed))
 
 
-def site_changes(old, new, causes, reaches, *, near_m, min_change):
-    """A row for each site of either run.
-
-    Parameters
-    ----------
-    old, new : dict of str to DataFrame
-        ``sites``, ``stretches``, ``reaches``, ``rule_hits``, ``provenance`` of each run.
-    causes : sitefinder.comparison.causes.Causes
-    reaches : sitefinder.comparison.matching.Matched
-        Reaches of both runs that belong together.
-    near_m, min_change : float
-        See `sitefinder.comparison.changes.compare_runs`.
-
-    Returns
-    -------
-    rows : DataFrame
-        Columns of ``changes`` that sites have, and ``geometry``.
-    values : DataFrame
-        See `sitefinder.comparison.matching.differing_values`.
-    """
+# A row for each site of either run.
+def _site_changes(old, new, causes, reaches, *, near_m, min_change):
     runs = inventory(old), inventory(new)
     before, after = old["sites"], new["sites"]
     ids = before["site_id"].to_numpy(dtype=object), after["site_id"].to_numpy(dtype=object)
@@ -415,7 +307,7 @@ def site_changes(old, new, causes, reaches, *, near_m, min_change):
         *lines,
         near_m=near_m,
         same=_same_tailrace(before, after, near_m),
-        alike=_alike(before, after, redrawn),
+        may_match=_may_match(before, after, redrawn),
     )
     values = differing_values("sites", before, after, matched, min_change)
     changed = names_by_row(values)
@@ -425,73 +317,72 @@ def site_changes(old, new, causes, reaches, *, near_m, min_change):
     cause, rules = [""] * len(change), [""] * len(change)
     for row, columns in changed.items():
         change[row] = _kind_of_change(columns)
-        own = [name for name in columns if name not in STANDING]
-        # Chosen anew, or ranked otherwise because of others: whatever differs can have led to it.
-        anew = CHOSEN_ANEW & set(columns) or not own
-        cause[row] = words.notes(words.of_columns(("site_id",) if anew else own, narrowed=not anew))
-    for run, other_rows, stated_change, bare, mark in (
+        own = [name for name in columns if name not in RANKING]
+        # Selected again, or ranked differently because of others: any difference can have caused it.
+        is_reselected = RESELECTED & set(columns) or not own
+        cause[row] = words.text(
+            words.of_columns(("site_id",) if is_reselected else own, narrowed=not is_reselected)
+        )
+    for run, other_rows, change_by_rules, change_otherwise, mark in (
         (0, matched.new, "newly excluded", "vanished", ""),
         (1, matched.old, "re-admitted", "appeared", NO_LONGER),
     ):
-        # Sites that only this run has, and those of which it has another stretch.
-        anew = [row for row, columns in changed.items() if CHOSEN_ANEW & set(columns)]
-        rows = np.union1d(np.flatnonzero(other_rows < 0), anew).astype(np.int64)
+        # Sites that only this run has, and those with another stretch in it.
+        is_reselected = [row for row, columns in changed.items() if RESELECTED & set(columns)]
+        rows = np.union1d(np.flatnonzero(other_rows < 0), is_reselected).astype(np.int64)
         sites = (matched.old, matched.new)[run][rows]
         barring, limiting = (
-            hits_by(hits, "line") for hits in _rules_between(runs, run, sites, redrawn[run], near_m, causes)
+            _hits_by(hits, "line") for hits in _rules_between(runs, run, sites, redrawn[run], near_m, causes)
         )
         for number, row in enumerate(rows.tolist()):
             barred = barring.get(number, [])
             shown = barred or limiting.get(number, [])
             if shown:
-                notes = mark + reported_rules(hit[:3] for hit in shown)
-                rules[row] = REASON_SEPARATOR.join(part for part in (rules[row], notes) if part)
+                text = mark + _rules_text(hit[:3] for hit in shown)
+                rules[row] = REASON_SEPARATOR.join(part for part in (rules[row], text) if part)
             if other_rows[row] < 0:
-                change[row] = stated_change if barred else bare
+                change[row] = change_by_rules if barred else change_otherwise
                 behind = of_rules(causes, {hit[0] for hit in shown}) if shown else range(len(causes.table))
-                cause[row] = words.notes(behind)
+                cause[row] = words.text(behind)
 
-    verdicts = [taken(table["verdict"], rows, "") for table, rows in ((before, matched.old), (after, matched.new))]
+    verdicts = [
+        values_at(table["verdict"], rows, "") for table, rows in ((before, matched.old), (after, matched.new))
+    ]
     newest = matched.new >= 0
     rows = pd.DataFrame(
         {
             "change": change,
-            "id_old": taken(ids[0], matched.old, ""),
-            "id_new": taken(ids[1], matched.new, ""),
+            "id_old": values_at(ids[0], matched.old, ""),
+            "id_new": values_at(ids[1], matched.new, ""),
             "matched_by": matched.by,
-            "stream": _either_site(before["stream"], after["stream"], matched),
-            "rank_old": taken(before["rank"], matched.old, None),
-            "rank_new": taken(after["rank"], matched.new, None),
+            "stream": _either(before["stream"], after["stream"], matched),
+            "rank_old": values_at(before["rank"], matched.old, None),
+            "rank_new": values_at(after["rank"], matched.new, None),
             "verdict_old": verdicts[0],
             "verdict_new": verdicts[1],
             "rules": rules,
-            "because": _because(old, new, matched, reaches),
+            "because": _rejection_reasons(old, new, matched, reaches),
             "replaced_by": _replaced_by(lines, matched, ids[1], np.where(newest, 0, 1), near_m, redrawn[0]),
             "changed": [REASON_SEPARATOR.join(changed.get(row, ())) for row in range(len(change))],
             "cause": cause,
-            "geometry": _either_site(lines[0], lines[1], matched),
+            "geometry": _either(lines[0], lines[1], matched),
         }
     )
     for name in ("length_m", "power_kw", "energy_mwh"):
-        rows[f"{name}_old"] = as_real(taken(before[name], matched.old, None))
-        rows[f"{name}_new"] = as_real(taken(after[name], matched.new, None))
+        rows[f"{name}_old"] = as_real(values_at(before[name], matched.old, None))
+        rows[f"{name}_new"] = as_real(values_at(after[name], matched.new, None))
     return rows, values
 
 
-def _either_site(old, new, matched):
-    ours, theirs = taken(new, matched.new, None), taken(old, matched.old, None)
-    return [mine if row >= 0 else other for row, mine, other in zip(matched.new, ours, theirs, strict=True)]
-
-
-# The share of simulations among the best moves with every other site; alone it is no change of this one.
+# The probability of being among the best N moves with every other site; alone it is no change of this one.
 def _kind_of_change(names):
-    if set(names) <= STANDING:
+    if set(names) <= RANKING:
         return "moved in rank" if "rank" in names else "unchanged"
-    by_rules = all(made_by("sites", name) == OF_RULES or name in STANDING for name in names)
+    by_rules = all(made_by("sites", name) == OF_RULES or name in RANKING for name in names)
     return "changed by rules" if by_rules else "changed in value"
 
 
-# For each run, which sites lie in a reach that is not known by its id in the other run.
+# For each run, which sites are in a reach whose id the other run does not have.
 def _redrawn(old, new, reaches):
     by_id = reaches.by == "id"
     known = [
@@ -509,60 +400,60 @@ def _same_tailrace(before, after, near_m):
     return lambda i, j: np.hypot(*(old_points[i] - new_points[j]).T) <= near_m
 
 
-# In one and the same network another id is another site; only where that is redrawn may ids differ for one.
-def _alike(before, after, redrawn):
+# In the same network another id means another site; only where the network was redrawn may one site have two ids.
+def _may_match(before, after, redrawn):
     scheme_types = [table["scheme_type"].to_numpy(dtype=object) for table in (before, after)]
     return lambda i, j: redrawn[0][i] & redrawn[1][j] & (scheme_types[0][i] == scheme_types[1][j])
 
 
-# Hits that bar, and that limit the turbines of, sites that only one run has: they lie there in the other run, and
-# did not in their own.
+# Hits that exclude sites that only one run has, and hits that restrict their turbines: hits of the other run at
+# the place that the run itself does not have.
 def _rules_between(runs, own, sites, redrawn, near_m, causes):
     mine, other = runs[own], runs[1 - own]
     stretches = mine.stretches.iloc[sites]
     scheme_types = mine.tables["sites"]["scheme_type"].to_numpy(dtype=object)[sites]
-    lines = taken_lines(stretches, mine.tables["reaches"])
-    here = hits_on(lines, mine.tables["reaches"], mine.tables["rule_hits"])
-    there = _there(lines, redrawn[sites], other.tables, near_m)
+    lines = _taken_lines(stretches, mine.tables["reaches"])
+    own_hits = _hits_on(lines, mine.tables["reaches"], mine.tables["rule_hits"])
+    other_hits = _hits_in_other_run(lines, redrawn[sites], other.tables, near_m)
     edited = set(causes.table.loc[causes.table["origin"] == "rule", "name"])
     parts = []
-    for bar in (bars, lambda hits, scheme_types, allow: limits_turbines(hits)):
-        held = there[bar(there, scheme_types, other.allow)]
-        before = here[bar(here, scheme_types, mine.allow)].rename(columns={"overlap_m": "before_m"})
+    for bar in (excluding_hits, lambda hits, scheme_types, allow: _limits_turbines(hits)):
+        held = other_hits[bar(other_hits, scheme_types, other.allow)]
+        before = own_hits[bar(own_hits, scheme_types, mine.allow)].rename(columns={"overlap_m": "before_m"})
         joined = held.merge(before, on=HIT_KEYS, how="left")
         grown = joined["overlap_m"] > joined["before_m"].fillna(0.0) + GROWN_M
         parts.append(joined[grown | joined["rule"].isin(edited)])
     return parts
 
 
-# Hits of the other run, sought a little to the side where its network was drawn anew.
-def _there(lines, redrawn, tables, near_m):
+# Hits of the other run, within a tolerance where its network was redrawn.
+def _hits_in_other_run(lines, redrawn, tables, near_m):
     found = [pd.DataFrame(columns=HIT_COLUMNS)]
     for rows, tolerance_m in ((np.flatnonzero(~redrawn), EXACT_M), (np.flatnonzero(redrawn), near_m)):
-        hits = hits_on(lines[rows], tables["reaches"], tables["rule_hits"], tolerance_m)
+        hits = _hits_on(lines[rows], tables["reaches"], tables["rule_hits"], tolerance_m)
         if len(hits):
             found.append(hits.assign(line=rows[hits["line"].to_numpy(dtype=np.int64)]))
     return pd.concat(found[1:] or found, ignore_index=True)
 
 
-# Of a lost site, why its reach carries none now.
-def _because(old, new, matched, reaches):
+# For a lost site, why its reach has none now.
+def _rejection_reasons(old, new, matched, reaches):
     reach_of = pd.Index(old["reaches"]["reach_id"]).get_indexer(old["sites"]["reach_id"])
-    notes = new["reaches"][CHOSEN].to_numpy(dtype=object)
+    reasons = new["reaches"][CHOSEN].to_numpy(dtype=object)
     partner = reaches.new[: len(old["reaches"])]
     because = []
     for i, j in zip(matched.old.tolist(), matched.new.tolist(), strict=True):
         reach = reach_of[i] if i >= 0 and j < 0 else -1
         row = partner[reach] if reach >= 0 else -1
-        because.append(notes[row] if row >= 0 else "")
+        because.append(reasons[row] if row >= 0 else "")
     return because
 
 
-# Of a lost site, the new one that takes most of its stretch.
+# For a lost site, the new one that takes the largest part of its stretch.
 def _replaced_by(lines, matched, new_ids, lost, near_m, redrawn):
-    notes = [""] * len(matched.old)
+    replacements = [""] * len(matched.old)
     if not len(new_ids):
-        return notes
+        return replacements
     tree = shapely.STRtree(lines[1])
     for row in np.flatnonzero(lost).tolist():
         site = int(matched.old[row])
@@ -571,11 +462,11 @@ def _replaced_by(lines, matched, new_ids, lost, near_m, redrawn):
         if len(near):
             common_m = shapely.length(shapely.intersection(lines[0][site], along(lines[1][near], tolerance_m)))
             if common_m.max() > 2 * tolerance_m:
-                notes[row] = new_ids[near[int(np.argmax(common_m))]]
-    return notes
+                replacements[row] = new_ids[near[int(np.argmax(common_m))]]
+    return replacements
 
 
-# What is compared, by layer: the columns without which it cannot be done.
+# Columns that a comparison needs, by layer.
 NEEDED = {
     "sites": "site_id rank scheme_type verdict reach_id stream length_m power_kw energy_mwh",
     "stretches": "site_id pond_length_m",
@@ -583,7 +474,7 @@ NEEDED = {
     "rule_hits": "reach_id rule action feature_id from_m to_m",
     "provenance": "kind name value digest source",
 }
-# Numbers that agree to this share are the same; a sum may come out differently in its last digits.
+# Numbers that agree to this share are equal; a sum may differ in its last digits.
 MIN_CHANGE = 1e-9
 
 
@@ -596,16 +487,16 @@ class Changes(NamedTuple):
 
 
 def compare_runs(old, new, graph, *, near_m=NEAR_M, min_change=MIN_CHANGE, defaults=()):
-    """What became of every reach and site of two runs.
+    """Changes of every reach and site between two runs.
 
     Parameters
     ----------
     old, new : dict of str to DataFrame or GeoDataFrame
         The layers of `NEEDED` of each run, in the same coordinate system [m]; text without NULL.
     graph : sitefinder.comparison.causes.StageGraph
-        By which inputs and settings lead to results.
+        Of the stages that lead from inputs and settings to results.
     near_m : float
-        How near each other a stream may be drawn to be the same [m].
+        Maximum distance between two drawings of the same stream [m].
     min_change : float
         Numbers that differ by no more than this share of the greater are the same.
     defaults : mapping
@@ -615,27 +506,27 @@ def compare_runs(old, new, graph, *, near_m=NEAR_M, min_change=MIN_CHANGE, defau
     -------
     Changes
         Every reach and site of either run is in one row, so that the columns ``…_old`` and ``…_new`` add up to the
-        totals of the runs. Reaches first, then sites by rank, each in the order of the old run, then what is new.
+        totals of the runs. Reaches first, then sites by rank, each in the order of the old run, then the new ones.
 
     Notes
     -----
-    Reaches and sites are the same if they have the same id and lie in the same place. Others are matched by place:
+    Reaches and sites are the same if they have the same id and location. Others are matched by location:
     reaches whose lines share at least half of their length, and sites of the same scheme type of which that is
     true, if their reach has another id in the other run.
 
-    A site that only the old run has is newly excluded if a feature of a rule that bars it lies on its stretch or
-    pond in the new run, and did not in the old one; otherwise it vanished. What holds of sites that only the new
-    run has is the same the other way round.
+    A site that only the old run has is newly excluded if a feature of a rule that excludes it is on its stretch or
+    pond in the new run, and was not in the old one; otherwise it vanished. Sites that only the new run has are
+    treated likewise in reverse.
     """
     causes = differences(old["provenance"], new["provenance"], graph, defaults)
     options = {"near_m": near_m, "min_change": min_change}
-    reaches, reach_values, matched = reach_changes(old, new, causes, **options)
-    sites, site_values = site_changes(old, new, causes, matched, **options)
+    reaches, reach_values, matched = _reach_changes(old, new, causes, **options)
+    sites, site_values = _site_changes(old, new, causes, matched, **options)
     parts, values = [], []
-    for kind, rows, notes in zip(KINDS, (reaches, sites), (reach_values, site_values), strict=True):
+    for kind, rows, differing in zip(KINDS, (reaches, sites), (reach_values, site_values), strict=True):
         parts.append(rows.assign(kind=kind))
-        ids = {name: rows[name].to_numpy()[notes["row"].to_numpy()] for name in ("id_old", "id_new")}
-        values.append(notes.assign(kind=kind, **ids))
+        ids = {name: rows[name].to_numpy()[differing["row"].to_numpy()] for name in ("id_old", "id_new")}
+        values.append(differing.assign(kind=kind, **ids))
     for column in CHANGE_LAYERS["changes"].columns:
         for part in parts:
             if column.name not in part:

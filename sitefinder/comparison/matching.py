@@ -1,4 +1,4 @@
-"""Which rows of two runs belong together, and which of their values differ."""
+"""Matching of the rows of two runs, and values that differ between them."""
 
 from typing import NamedTuple
 
@@ -9,7 +9,7 @@ import shapely
 from sitefinder.comparison.causes import Causes, reaching
 from sitefinder.schema import LAYERS
 
-# Own choices: lines drawn twice from the same stream lie so near each other, and share so much of their length.
+# Own choices: two drawings of the same stream are within this distance over this share of their length.
 NEAR_M = 20.0
 MIN_SHARE = 0.5
 
@@ -23,14 +23,14 @@ class Pairs(NamedTuple):
 
 
 def shared(old, new, near_m=NEAR_M):
-    """Share of two lines' length that lies near the other line.
+    """Share of two lines' length within a distance of the other line.
 
     Parameters
     ----------
     old, new : array of LineString, shape (n,)
         Pairs [m].
     near_m : float
-        Farthest from a line that counts as on it [m].
+        Maximum distance from a line that counts as on it [m].
 
     Returns
     -------
@@ -56,55 +56,37 @@ def shared(old, new, near_m=NEAR_M):
 
 
 def along(lines, near_m):
-    """The ground within a distance of each line, cut square at its ends."""
+    """The area within a distance of each line, with flat ends."""
     return shapely.buffer(lines, near_m, cap_style="flat", join_style="mitre")
 
 
-def pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, alike=None):
-    """Lines that lie on each other, each with one at most.
-
-    Parameters
-    ----------
-    old, new : array of LineString, shapes (n,) and (m,)
-        In the same coordinates [m].
-    near_m : float
-        See `shared`.
-    min_share : float
-        Least share of their length that two lines have in common to be taken for the same.
-    alike : callable, optional
-        Given rows of both, which of these pairs may be the same at all.
-
-    Returns
-    -------
-    Pairs
-        In the order of the old rows. Where several would do, those that share most are taken first, then those of
-        the earlier rows.
-    """
+# Pairs of coinciding lines, each line in one pair at most.
+def _pairs_by_place(old, new, near_m=NEAR_M, min_share=MIN_SHARE, may_match=None):
     old, new = np.asarray(old, dtype=object), np.asarray(new, dtype=object)
     none = np.zeros(0, dtype=np.int64)
     if not (len(old) and len(new)):
         return Pairs(none, none, np.zeros(0))
     i, j = shapely.STRtree(new).query(old, predicate="dwithin", distance=near_m)
-    if alike is not None:
-        may = alike(i, j)
+    if may_match is not None:
+        may = may_match(i, j)
         i, j = i[may], j[may]
     share = shared(old[i], new[j], near_m)
     enough = share >= min_share
     i, j, share = i[enough], j[enough], share[enough]
-    taken_old, taken_new, kept = set(), set(), []
+    taken_old, taken_new, accepted = set(), set(), []
     for row in np.lexsort((j, i, -share)).tolist():
         if i[row] not in taken_old and j[row] not in taken_new:
             taken_old.add(i[row])
             taken_new.add(j[row])
-            kept.append(row)
-    kept = np.array(kept, dtype=np.int64)
-    kept = kept[np.argsort(i[kept], kind="stable")]
-    return Pairs(i[kept].astype(np.int64), j[kept].astype(np.int64), share[kept])
+            accepted.append(row)
+    accepted = np.array(accepted, dtype=np.int64)
+    accepted = accepted[np.argsort(i[accepted], kind="stable")]
+    return Pairs(i[accepted].astype(np.int64), j[accepted].astype(np.int64), share[accepted])
 
 
-CAUSES_REPORTED = 4
-UNTOLD = "nothing that the provenance shows"
-# Ids are matched, not compared; places along a link are those of one network.
+CAUSES_SHOWN = 4
+UNKNOWN_CAUSE = "nothing that the provenance shows"
+# Ids are matched, not compared; metres along a link are comparable within one network only.
 NOT_COMPARED = ("reach_id", "site_id", "feature_id")
 OF_ONE_NETWORK = ("from_m", "to_m")
 
@@ -120,8 +102,8 @@ class Matched(NamedTuple):
     by: np.ndarray
 
 
-def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, alike=None):
-    """Rows of two runs that are the same thing: by id where it still lies there, else by place.
+def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, may_match=None):
+    """Rows of two runs that are the same object: by id where its location is unchanged, else by location.
 
     Parameters
     ----------
@@ -132,9 +114,9 @@ def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, a
     near_m : float
         See `sitefinder.comparison.matching.shared`.
     same : callable, optional
-        Given rows of the same id, whether they are the same thing; absent: whether their lines share enough.
-    alike : callable, optional
-        Given rows of different ids, whether they may be the same thing at all.
+        Given rows of the same id, whether they are the same object; by default whether their lines coincide.
+    may_match : callable, optional
+        Given rows of different ids, whether they may be the same object at all.
 
     Returns
     -------
@@ -144,27 +126,27 @@ def match(old_ids, new_ids, old_lines, new_lines, *, near_m=NEAR_M, same=None, a
     old_rows = np.flatnonzero(partner >= 0)
     new_rows = partner[old_rows]
     if same is None:
-        kept = shared(old_lines[old_rows], new_lines[new_rows], near_m) >= MIN_SHARE
+        accepted = shared(old_lines[old_rows], new_lines[new_rows], near_m) >= MIN_SHARE
     else:
-        kept = same(old_rows, new_rows)
-    old_rows, new_rows = old_rows[kept], new_rows[kept]
+        accepted = same(old_rows, new_rows)
+    old_rows, new_rows = old_rows[accepted], new_rows[accepted]
     of_old, by = np.full(len(old_ids), -1), np.full(len(old_ids), "", dtype=object)
     of_old[old_rows], by[old_rows] = new_rows, "id"
     left_old = np.flatnonzero(of_old < 0)
     left_new = np.setdiff1d(np.arange(len(new_ids)), new_rows)
-    may = None if alike is None else lambda i, j: alike(left_old[i], left_new[j])
-    pairs = pairs_by_place(old_lines[left_old], new_lines[left_new], near_m, alike=may)
+    may = None if may_match is None else lambda i, j: may_match(left_old[i], left_new[j])
+    pairs = _pairs_by_place(old_lines[left_old], new_lines[left_new], near_m, may_match=may)
     of_old[left_old[pairs.old]], by[left_old[pairs.old]] = left_new[pairs.new], "place"
-    alone = np.setdiff1d(np.arange(len(new_ids)), of_old[of_old >= 0])
+    only_new = np.setdiff1d(np.arange(len(new_ids)), of_old[of_old >= 0])
     return Matched(
-        np.concatenate([np.arange(len(old_ids)), np.full(len(alone), -1)]).astype(np.int64),
-        np.concatenate([of_old, alone]).astype(np.int64),
-        np.concatenate([by, np.full(len(alone), "", dtype=object)]),
+        np.concatenate([np.arange(len(old_ids)), np.full(len(only_new), -1)]).astype(np.int64),
+        np.concatenate([of_old, only_new]).astype(np.int64),
+        np.concatenate([by, np.full(len(only_new), "", dtype=object)]),
     )
 
 
 def compared_columns(layer_name, old, new):
-    """Columns of a layer that both runs have and that tell more than an id."""
+    """Columns of a layer that both runs have, without ids."""
     return [
         column.name
         for column in LAYERS[layer_name].columns
@@ -201,7 +183,7 @@ def differing_values(layer_name, old, new, matched, min_change):
         if name in OF_ONE_NETWORK:
             rows &= matched.by[both] == "id"
         columns = {"row": both[rows], "order": order, "column": name, "unit": units[name]}
-        columns |= {"old": list(map(_told, before[rows])), "new": list(map(_told, after[rows]))}
+        columns |= {"old": list(map(_as_text, before[rows])), "new": list(map(_as_text, after[rows]))}
         found.append(pd.DataFrame(columns))
     table = pd.concat(found, ignore_index=True).sort_values(["row", "order"], kind="stable", ignore_index=True)
     return table.drop(columns="order")
@@ -217,7 +199,7 @@ def _unequal(before, after, min_change):
     return np.where(missing[0] | missing[1], missing[0] != missing[1], apart).astype(bool)
 
 
-def _told(value):
+def _as_text(value):
     if pd.isna(value):
         return ""
     return repr(float(value)) if isinstance(value, float) else str(value)
@@ -229,7 +211,7 @@ def names_by_row(values):
 
 
 class CauseWords:
-    """Which differences reach a change, as text; the same question is answered once.
+    """Which differences can have caused a change, as text; answers are cached.
 
     Parameters
     ----------
@@ -244,18 +226,18 @@ class CauseWords:
         self._causes, self._layer_name, self._shown, self._known = causes, layer_name, tuple(shown), {}
 
     def of_columns(self, changed, narrowed=True):
-        """Rows of differences behind changed columns; narrowed: without those that touch only what stayed."""
+        """Differences behind changed columns; narrowed: without those that affect only unchanged figures."""
         key = (tuple(changed), narrowed)
         if key not in self._known:
             self._known[key] = reaching(self._causes, self._layer_name, changed, self._shown if narrowed else ())
         return self._known[key]
 
-    def notes(self, rows):
+    def text(self, rows):
         """The differences as text; the first few where there are many."""
-        return reported_causes(self._causes.table.iloc[sorted(set(rows))])
+        return causes_text(self._causes.table.iloc[sorted(set(rows))])
 
 
-def reported_causes(table):
+def causes_text(table):
     """Differences as text; the first few where there are many.
 
     Parameters
@@ -267,15 +249,15 @@ def reported_causes(table):
     -------
     str
     """
-    notes = table["told"].tolist()
-    if not notes:
-        return UNTOLD
-    rest = len(notes) - CAUSES_REPORTED
-    return "; ".join(notes[:CAUSES_REPORTED]) + (f"; and {rest} more" if rest > 0 else "")
+    differences = table["difference"].tolist()
+    if not differences:
+        return UNKNOWN_CAUSE
+    rest = len(differences) - CAUSES_SHOWN
+    return "; ".join(differences[:CAUSES_SHOWN]) + (f"; and {rest} more" if rest > 0 else "")
 
 
-def taken(values, rows, missing):
-    """Values of rows, and what stands where there is no row (-1)."""
+def values_at(values, rows, missing):
+    """Values of rows, with a placeholder where there is no row (-1)."""
     values = np.asarray(values, dtype=object)
     return [values[row] if row >= 0 else missing for row in rows.tolist()]
 

@@ -1,4 +1,4 @@
-"""An inventory in a few figures, to stand beside those of other settings."""
+"""Key figures of an inventory, for comparison with those of other settings."""
 
 import numpy as np
 
@@ -22,7 +22,7 @@ def measures(tables, *, energy_p90_mwh, energy_p10_mwh, counts_unresolved=False)
     Returns
     -------
     dict of str to float
-        In the order in which they are told.
+        In the order in which they are shown.
     """
     sites, reaches = tables["sites"], tables["reaches"]
     km = reaches["length_m"].to_numpy(dtype=np.float64) / METRES_PER_KILOMETRE

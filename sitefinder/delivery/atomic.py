@@ -1,4 +1,4 @@
-"""The output folder: whether it can be written, and a delivery that replaces the last one whole or not at all."""
+"""The output folder: a delivery replaces the last one completely or not at all."""
 
 import filecmp
 import hashlib
@@ -12,25 +12,25 @@ from sitefinder.errors import InputError
 from sitefinder.io.digests import content_digest
 from sitefinder.io.output_folder import PREVIOUS
 
-# What SQLite leaves beside a database that a program holds open. A new database beside the old one's log would be
-# damaged by it, so the log goes where its own database goes.
+# Files of SQLite beside an open database. The log of an old database would damage a new one, so it moves with
+# its own database.
 COMPANIONS = ("-wal", "-shm", "-journal")
 
 
 def deliver(folder, writers, known=(), digests=None):
-    """Write files aside, then put them in place of the last delivery, which is kept in ``previous``.
+    """Write files to a temporary folder, then replace the last delivery, which is kept in ``previous``.
 
     Parameters
     ----------
     folder : path-like
-        Made where it is not there.
+        Created if it does not exist.
     writers : dict of str to callable
         File name to a function that takes a path and writes the file there.
     known : iterable of str
-        All names that deliveries of this kind may have. A file of such a name that the last delivery left and
-        this one does not have goes to ``previous`` with the rest, so that it does not pass for one of this.
+        All names that deliveries of this kind may have. A file of the last delivery that this one does not have
+        moves to ``previous`` with the others, so that it cannot be taken for one of this delivery.
     digests : dict of str to str, optional
-        SHA-256 of files by name, where it is known beforehand: a file that is in place already is not written.
+        SHA-256 of files by name, if known: a file that is already in place is not written.
 
     Returns
     -------
@@ -40,15 +40,15 @@ def deliver(folder, writers, known=(), digests=None):
     Raises
     ------
     InputError
-        If the folder or the disk refuses. Until every file is written and synced, the last delivery stands
-        untouched; then each file is replaced in one step, so that a whole one is under its name at any time.
+        If the folder or the disk refuses. Until every file is written and synced, the last delivery is
+        unchanged; then each file is replaced in one step, so that a complete file has its name at any time.
 
     Notes
     -----
-    A delivery that is equal to the last one, byte for byte and with the same files, replaces nothing, so that
-    ``previous`` stays the last one that was different. Of another delivery only the files that differ are
-    replaced; ``previous`` gets all of the last one. What leaves the folder leaves it before the first new file
-    comes, so that at no time an old one stands beside a new one that it does not belong to.
+    A delivery identical to the last one, byte for byte and with the same files, replaces nothing, so that
+    ``previous`` remains the last different one. Otherwise only files that differ are replaced; ``previous`` gets
+    all of the last delivery. Files are removed before the first new file is placed, so that old and new files
+    never lie side by side.
     """
     folder = Path(folder)
     finals = [folder / name for name in writers]
@@ -88,13 +88,13 @@ def deliver(folder, writers, known=(), digests=None):
     return finals
 
 
-# How the folders begin that runs of this machine write their files in.
+# Prefix of the temporary folders of runs on this computer.
 def _own_drafts():
     return f".writing-{hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]}-"
 
 
-# Remove what killed runs left half-written. What a living process or another machine writes stays; asking
-# whether a process lives would end it on Windows.
+# Remove incomplete files of killed runs, but not those of a running process or of another computer; testing
+# whether a process is running would end it on Windows.
 def _remove_abandoned(folder):
     if os.name == "nt":
         return
@@ -132,7 +132,7 @@ def _companions(path):
     return [path.with_name(path.name + ending) for ending in COMPANIONS]
 
 
-# Remove from ``previous`` what an earlier delivery had and the one that is kept there now had not.
+# Remove from ``previous`` the files of an earlier delivery that the one kept there now does not have.
 def _leave_only(last, files, previous):
     for file in files:
         if file not in last:
@@ -140,9 +140,9 @@ def _leave_only(last, files, previous):
                 old.unlink(missing_ok=True)
 
 
-# Keep a file of the last delivery. One that is about to be replaced keeps its own name too until then, so it is
-# linked where the disk can do that, and copied where not. One that stays is copied: who changes it in place must
-# not change the one in ``previous``.
+# Keep a file of the last delivery. One that is about to be replaced keeps its name until then, so it is linked if
+# the disk supports links, and copied if not. One that stays is copied: a change in place must not change the file
+# in ``previous``.
 def _keep(final, previous, aside, stays):
     previous.mkdir(exist_ok=True)
     kept = previous / final.name
@@ -161,7 +161,7 @@ def _keep(final, previous, aside, stays):
     _sync(previous)
 
 
-# Give a file a second name, where the disk can do that.
+# Give a file a second name, if the disk supports it.
 def _linked(file, second):
     try:
         os.link(file, second)
@@ -170,7 +170,7 @@ def _linked(file, second):
     return True
 
 
-# Make the disk hold what the system says is written. Windows cannot sync a folder and needs no such thing.
+# Flush to disk. Windows cannot sync a folder and does not need to.
 def _sync(path):
     if path.is_dir() and os.name == "nt":
         return

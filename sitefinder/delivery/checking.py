@@ -1,4 +1,4 @@
-"""Tables held against their declaration as soon as they are made."""
+"""Check of tables against their declaration as soon as they are made."""
 
 import pyproj
 
@@ -7,7 +7,7 @@ from sitefinder.schema import LAYERS, check_table
 
 
 def checked_table(table, name, crs=None):
-    """A table of the delivery, if it keeps its contract.
+    """A table of the delivery, if it is valid.
 
     Parameters
     ----------
@@ -26,7 +26,7 @@ def checked_table(table, name, crs=None):
     Raises
     ------
     TableError
-        Naming every problem of the table.
+        Listing every problem of the table.
     """
     layer = LAYERS[name]
     checked = check_table(table, name)

@@ -1,4 +1,4 @@
-"""Two deliveries compared and the comparison written: what `sitefinder compare` does."""
+"""Comparison of two deliveries, and its files: `sitefinder compare`."""
 
 from functools import partial
 from pathlib import Path
@@ -25,17 +25,17 @@ def reported_defaults():
     Returns
     -------
     dict of str to str
-        Settings without a default, or whose default is that there is none, are left out.
+        Settings without a default, or with the default None, are omitted.
     """
-    return dict(_told(Settings, ""))
+    return dict(_defaults_of(Settings, ""))
 
 
-def _told(model, prefix):
+def _defaults_of(model, prefix):
     for key, field in model.model_fields.items():
         name = f"{prefix}{key}"
         inner, listed = _inner(field.annotation)
         if inner is not None:
-            yield from _told(inner, f"{name}[]." if listed else f"{name}.")
+            yield from _defaults_of(inner, f"{name}[]." if listed else f"{name}.")
         elif not field.is_required():
             value = field.get_default(call_default_factory=True)
             if value is not None:
@@ -66,19 +66,18 @@ class Compared(NamedTuple):
 
 
 def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percent=None):
-    """What changed between two deliveries.
+    """Changes between two deliveries.
 
     Parameters
     ----------
     old, new : path-like
-        GeoPackages or output folders of runs; `old` None for what the new one replaced.
+        GeoPackages or output folders of runs; `old` is None for the delivery that the new one replaced.
     csv, output : path-like, optional
-        A table (CSV) of the layer ``changes``, and a GeoPackage of all that `sitefinder.schema.CHANGE_LAYERS`
-        declares, to write.
+        Files to write: the layer ``changes`` as CSV, and all of `sitefinder.schema.CHANGE_LAYERS` as GeoPackage.
     near_m : float
-        How far apart a stream may be drawn in the two runs to be the same [m].
+        Maximum distance between two lines of the same stream [m].
     min_change_percent : float, optional
-        Numbers that differ by less are the same [%]; absent: by rounding alone.
+        Numbers that differ by less are equal [%]; absent: rounding alone.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What tables and maps share: the money that all amounts are in, and the layers that lie under the results."""
+"""Context of tables and maps: currency and price year, and the layers under the results."""
 
 from typing import NamedTuple
 
@@ -8,19 +8,19 @@ from sitefinder.report.handover import ON_MAPS
 
 
 class Money(NamedTuple):
-    """Currency and year of all money, for example "EUR of 2024", and whether some was stated in another."""
+    """Currency and year of all money, for example "EUR of 2024", and whether any was converted."""
 
     name: str
     is_converted: bool
 
     @property
     def described(self):
-        """The name, with a hint where amounts were converted."""
+        """The name, with a note if amounts were converted."""
         return self.name + (", some converted, see provenance" if self.is_converted else "")
 
 
 def name_money(inputs):
-    """What all amounts of money are in.
+    """Currency and year of all amounts of money.
 
     Returns
     -------
@@ -30,7 +30,7 @@ def name_money(inputs):
 
 
 def take_map_context(settings, inputs):
-    """What maps show under the results, of the layers that the user gave.
+    """Layers of the user that maps show under the results.
 
     Returns
     -------

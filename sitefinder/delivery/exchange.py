@@ -16,7 +16,7 @@ from sitefinder.report.handover import TablesOf
 from sitefinder.schema.wording import SAFETY, SCREENING
 
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
-# A centimetre; what `sites` has beyond that is no longer of the place.
+# One centimetre; more digits would be false precision.
 DECIMALS = 7
 TAILRACE, INTAKE = "T", "I"
 
@@ -38,8 +38,8 @@ def write_gpx(path, sites, stretches, title, version=""):
 
     Notes
     -----
-    Names are unique and short, for receivers that keep ten letters or fewer; what else devices keep is comment,
-    description and type. There is no time in it, so that the same sites give the same file.
+    Names are unique and short, for receivers that store ten characters or fewer; most also store comment,
+    description and type. There is no time stamp, so that the same sites give the same file.
     """
     root = ElementTree.Element(
         "gpx", {"version": "1.1", "creator": f"sitefinder {version}".rstrip(), "xmlns": NAMESPACE}
@@ -70,7 +70,7 @@ def write_gpx(path, sites, stretches, title, version=""):
         file.write(xml_text(root))
 
 
-# As many digits for all as the greatest rank needs, two at least, so that receivers sort them by rank.
+# As many digits as the highest rank needs, at least two, so that receivers sort by rank.
 def _names(ordered):
     digits = max(2, len(str(max((site["rank"] for site in ordered), default=0))))
     return [f"S{site['rank']:0{digits}d}" for site in ordered]
@@ -88,7 +88,7 @@ def _degrees(value):
     return f"{value:.{DECIMALS}f}"
 
 
-# What fits on a small screen.
+# For a small screen.
 def _comment(what, site):
     return f"{what}, rank {site['rank']}, {site['head_m']:.2f} m, {site['power_kw']:.3g} kW"
 
@@ -102,7 +102,7 @@ def _description(site):
         f"verdict {site['verdict']}",
     ]
     if site["flags"]:
-        parts.append(f"doubtful: {site['flags']}")
+        parts.append(f"flags: {site['flags']}")
     return "; ".join(parts) + ". " + SCREENING
 
 
@@ -122,8 +122,8 @@ def _ended(places, site):
     return np.vstack([ends[:1], places[1:-1], ends[1:]])
 
 
-# How a cell begins that a spreadsheet would take for a formula (Open Worldwide Application Security Project, "CSV
-# Injection", from memory).
+# First characters of a cell that a spreadsheet would take for a formula (Open Worldwide Application Security
+# Project, "CSV Injection", from memory).
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 AS_TEXT = "'"
 MUST_BE_QUOTED = (",", '"', "\n", "\r")
@@ -136,9 +136,9 @@ def write_csv(path, table):
     ----------
     path : path-like
     table : DataFrame or GeoDataFrame
-        Checked. Numbers are written with as many digits as it takes to read the same number back; what is not
-        known is empty. A text that a spreadsheet would take for a formula gets an apostrophe before it, which
-        tells spreadsheets that it is text.
+        Checked. Numbers have as many digits as are needed to read the same number back; unknown values are
+        empty. A text that a spreadsheet would take for a formula gets an apostrophe before it, which
+        marks it as text.
     """
     columns = [name for name in table.columns if name != "geometry"]
     lines = [",".join(columns)]
@@ -150,8 +150,7 @@ def write_csv(path, table):
 
 def _cells(values):
     missing = values.isna().to_numpy(dtype=bool)
-    notes = values.to_numpy(dtype=object)
-    return ["" if gap else _cell(value) for gap, value in zip(missing, notes, strict=True)]
+    return ["" if gap else _cell(value) for gap, value in zip(missing, values.to_numpy(dtype=object), strict=True)]
 
 
 def _cell(value):
@@ -199,13 +198,13 @@ def write_dem_copy(path, dem_path):
 
 
 def write_relief(path, relief, crs):
-    """Write the relief that maps lie on.
+    """Write the shaded relief under the maps.
 
     Parameters
     ----------
     path : path-like
     relief : sitefinder.steps.terrain.Relief
-        Shades of 0 become 1, since 0 says that nothing is known there.
+        Shades of 0 become 1, since 0 means no data.
     crs : object
         Coordinate system of the run.
     """
@@ -244,7 +243,7 @@ def make_gpx(settings, made, scratch):
 
 
 def make_csv(made, scratch):
-    """The one table that the stage sees, as CSV.
+    """The one table of the stage, as CSV.
 
     Returns
     -------
@@ -257,7 +256,7 @@ def make_csv(made, scratch):
 
 
 def make_geoparquet(made, scratch):
-    """The one layer that the stage sees, as GeoParquet.
+    """The one layer of the stage, as GeoParquet.
 
     Returns
     -------
@@ -282,7 +281,7 @@ def make_dem_copy(made, scratch):
 
 
 def make_relief_copy(settings, made, scratch):
-    """The relief that maps lie on.
+    """The shaded relief under the maps.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Regional equations fitted from a table of gauges, with their diagnostics: what `sitefinder fit-flows` does."""
+"""Regional equations fitted from a table of gauges, with diagnostics: `sitefinder fit-flows`."""
 
 import os
 from pathlib import Path
@@ -20,12 +20,12 @@ from sitefinder.settings import Settings, check_fit_settings
 
 REMARK = (
     "Written by sitefinder fit-flows. Name this file under flows.equations of a run's settings. diagnostics.csv, "
-    "gauges.csv and plots.html beside it tell how well each equation meets its gauges."
+    "gauges.csv and plots.html beside it show the fit of each equation to its gauges."
 )
 
 
 class DeliveredFits(NamedTuple):
-    """What was fitted, from where, and the files that were written."""
+    """The fits, their source, and the files that were written."""
 
     fits: RegionalFits
     source: str
@@ -33,7 +33,7 @@ class DeliveredFits(NamedTuple):
 
 
 def fit_flows(config):
-    """Fit every statistic and region of the gauges that a settings file names, and write what came of it.
+    """Fit every statistic and region of the gauges of a settings file, and write the results.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def fit_flows(config):
 
 
 def read_fit_gauges(settings, table, folder):
-    """The gauge table with all columns that a fit wants, and the gauges' places.
+    """The gauge table with all columns that a fit needs, and the coordinates of the gauges.
 
     Parameters
     ----------
@@ -94,17 +94,17 @@ def read_fit_gauges(settings, table, folder):
     absent = [name for name in settings.statistics if name not in gauges.columns]
     if absent:
         raise ConfigError.of(
-            "fit.statistics names columns that the gauges do not have",
+            "fit.statistics lists columns that the gauge table does not have",
             expected="columns such as flow_mean_m3s",
             found=", ".join(absent),
-            fix="correct fit.statistics, or the names under columns of the gauges",
+            fix="correct fit.statistics, or columns of the gauge table",
         )
     if table.x_column is None:
         return gauges, None
     try:
         system = CRS.from_user_input(table.crs)
     except CRSError:
-        raise ConfigError.of("the gauges' crs is no coordinate system", found=table.crs) from None
+        raise ConfigError.of("the crs of the gauge table is not a coordinate system", found=table.crs) from None
     x, y = gauges[table.x_column].to_numpy(dtype=np.float64), gauges[table.y_column].to_numpy(dtype=np.float64)
     return gauges, places_km(x, y, system.is_geographic)
 

@@ -57,8 +57,8 @@ def describe_columns(database, layers, money=MONEY):
     """
     for statement in TABLES:
         database.execute(statement)
-    notes = [row for layer in layers for row in _column_rows(layer, money)]
-    database.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, ?)", notes)
+    rows = [row for layer in layers for row in _column_rows(layer, money)]
+    database.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, ?)", rows)
     allowed = [row for layer in layers for column in layer.columns for row in _constraint_rows(layer, column)]
     database.executemany("INSERT INTO gpkg_data_column_constraints VALUES (?, ?, ?, ?, ?, ?, ?, ?)", allowed)
     for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
@@ -67,7 +67,7 @@ def describe_columns(database, layers, money=MONEY):
         )
 
 
-# The label is name and title; the description says the unit too, so that whoever sees only one sees all.
+# The label is name and title; the description has the unit too, for programs that show only one of them.
 def _column_rows(layer, money):
     labels = column_labels(layer, money)
     for column in layer.columns:
@@ -82,13 +82,11 @@ def _constraint_name(layer, column):
     return f"{layer.name}_{column.name}"
 
 
-# Lists of values, and ranges that have two ends: the standard knows none with one (requirement 111).
+# Lists of values, and ranges with two limits: the standard has none with one (requirement 111).
 def _constraint_rows(layer, column):
     name = _constraint_name(layer, column)
     if column.values:
-        return [
-            (name, "enum", value, None, None, None, None, value or "nothing to say") for value in column.values
-        ]
+        return [(name, "enum", value, None, None, None, None, value or "none") for value in column.values]
     if column.minimum is not None and column.maximum is not None:
         return [(name, "range", None, column.minimum, 1, column.maximum, 1, column.meaning)]
     return []
@@ -96,25 +94,25 @@ def _constraint_rows(layer, column):
 
 # 1.4 makes older checkers fail.
 VERSION = "1.3"
-# GDAL's own integer key; the ids that mean something are columns of ours.
+# Integer key of GDAL; ids with a meaning are columns of the schema.
 KEY_COLUMN = "row_id"
 GEOMETRY_COLUMN = "geom"
-# Everything that would make two files of the same tables differ, or leave a log beside them. The standard asks for
-# a time of last change, and a fixed one stands there: times go to the run's log.
+# Settings that avoid differences between files of the same tables, and a log beside them. The standard requires
+# a time of last change; it is fixed, and times go to the run record.
 STAMP = "1970-01-01T00:00:00.000Z"
 GDAL_OPTIONS = {
     "OGR_CURRENT_DATE": STAMP,
-    # A spatial index built in a thread, or with what memory a computer has, may be laid out in another way.
+    # A spatial index built in a thread, or by available memory, may have a different structure.
     "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
     "OGR_GPKG_MAX_RAM_USAGE_RTREE": "268435456",
     "OGR_SQLITE_JOURNAL": "MEMORY",
-    # The file is synced once, when it is whole; nobody sees it before.
+    # The file is synced once, when complete; it is not visible before.
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
 }
 
 
 def checked_tables(tables, crs, layers=LAYERS, money=MONEY):
-    """All declared layers, in their order, each held against its declaration and the coordinate system.
+    """All declared layers, in their order, each checked against its declaration and the coordinate system.
 
     Parameters
     ----------
@@ -123,7 +121,7 @@ def checked_tables(tables, crs, layers=LAYERS, money=MONEY):
     crs : object
         Coordinate system of all geometry; anything that pyproj understands.
     layers : dict of str to Layer
-        What the file holds.
+        Layers of the file.
     money : str
         Currency and year of all amounts of money, as the units in ``columns`` say them.
 
@@ -134,7 +132,7 @@ def checked_tables(tables, crs, layers=LAYERS, money=MONEY):
     Raises
     ------
     TableError
-        Naming every problem of every table at once.
+        Listing every problem of every table at once.
     ValueError
         If a table has a name that the schema does not declare.
     """
@@ -168,18 +166,18 @@ def _crs_problems(table, layer, crs):
 
 
 def write_layers(path, tables, layers=LAYERS, about=None):
-    """Write checked tables as the layers of a new GeoPackage, with styles, and what the file says of itself.
+    """Write checked tables as the layers of a new GeoPackage, with styles and metadata.
 
     Parameters
     ----------
     path : path-like
-        A file that is not there yet.
+        A file that does not exist yet.
     tables : dict of str to DataFrame or GeoDataFrame
         As `checked_tables` gives them.
     layers : dict of str to Layer
-        What the file holds.
+        Layers of the file.
     about : sitefinder.delivery.metadata.About, optional
-        What the metadata of the whole file are made of; there are none without it.
+        Content of the metadata of the file; absent: no metadata.
     """
     money = about.money if about else MONEY
     with _gdal_options(GDAL_OPTIONS):
@@ -197,7 +195,7 @@ def write_layers(path, tables, layers=LAYERS, about=None):
         if len(styles):
             pyogrio.write_dataframe(styles, path, layer=TABLE, driver="GPKG", append=True, FID="id")
     with closing(sqlite3.connect(path, isolation_level=None)) as database:
-        # As with GDAL: nobody sees the file before it is whole, and it is synced then.
+        # As with GDAL: the file is not visible before it is complete, and it is synced then.
         database.execute("PRAGMA journal_mode = MEMORY")
         database.execute("PRAGMA synchronous = OFF")
         database.execute("BEGIN")
@@ -207,7 +205,7 @@ def write_layers(path, tables, layers=LAYERS, about=None):
         database.execute("COMMIT")
 
 
-# Options of GDAL for a while; afterwards as they were.
+# Set options of GDAL temporarily.
 @contextmanager
 def _gdal_options(options):
     before = {name: pyogrio.get_gdal_config_option(name) for name in options}
@@ -219,7 +217,7 @@ def _gdal_options(options):
 
 
 def make_geopackage(settings, made, scratch):
-    """All declared layers in their order; those that no stage makes are empty.
+    """All declared layers in their order; those without a stage are empty.
 
     Returns
     -------

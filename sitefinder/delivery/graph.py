@@ -1,15 +1,14 @@
-"""The stages of the delivery: each table and each file with what it is made of.
+"""The stages of the delivery: each table and each file with what it depends on.
 
-Tables come after the steps that lead to the sites, and are kept as these are. Files and the summary are kept under
-what their tables hold, whatever those were made from: where a rule was changed and the tables came to the same, no
-file is made again.
+Tables follow the steps that lead to the sites, and are stored like these. Files and the summary are keyed by the
+content of their tables: if a rule changed but the tables did not, no file is made again.
 """
 
 from sitefinder.pipeline.graph import WHOLE, Stage, bound
 from sitefinder.report.handover import ON_MAPS
 from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, VALUED_BY, stage
 
-# What a stage of a file is given: settings, results by name, font files of the user's, and a folder to write into.
+# Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
 GEOPACKAGE, PAGE, GPX = "sites.gpkg", "report.html", "sites.gpx"
 FIELD_SHEETS, DISTRICT_MAP = "field-sheets.pdf", "district-map.pdf"
@@ -149,7 +148,7 @@ TABLES = [
         "flows repairs_table",
         WHOLE,
         "lineage environmental costs conversions",
-        # It tells the code of each step, and the commit that the run was of when any of it changed.
+        # It lists the code of each step, and the commit of the run when any of it last changed.
         describes=tuple(function for step in STEPS for function in step.functions),
     ),
 ]
@@ -158,12 +157,12 @@ STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
 LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
 
 _ABOUT = "run.name run.crs"
-# What the sheets of sites and the plate show, beside what all of them are given.
+# Tables on the sheets of sites and the map, in addition to those of all drawings.
 _ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
 
 
-# The stage of a file, or of a text: the module and function that make it, and what it sees of settings and
-# results, each as words; tables by their layers.
+# The stage of a file or text: the module and function that make it, and the settings and results that it depends
+# on, separated by spaces; tables by their layers.
 def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
     depends_on = {
         "settings": tuple(settings.split()),
@@ -179,7 +178,7 @@ def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
 _ALL_LAYERS = " ".join(LAYERS_MADE)
 _DRAWN = "money relief map_context"
 _TITLED, _DRAWN_BY = "run.name run.crs", "run.name run.crs ranking.allow"
-# What the sheets of sites and the plate show.
+# Tables on the sheets of sites and the map.
 _ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
 # Each file by its name in the output folder, the GeoPackage first, with the stage that makes it.
 FILE_STAGES = {
@@ -215,7 +214,7 @@ FILE_STAGES = {
     DEM_COPY: _file("dem_copy", "exchange:make_dem_copy", "", "surface"),
     RELIEF_COPY: _file("relief_copy", "exchange:make_relief_copy", "", "relief", "run.crs"),
 }
-# What a run prints.
+# Output of a run on the terminal.
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
@@ -227,12 +226,12 @@ SUMMARY = _file(
 FIGURES = _file(
     "figures", "summary:make_figures", "sites reaches totals minimum_heads", "money", _TITLED, scratch=False
 )
-# Every name that a delivery may have, whatever the settings ask for.
+# Every file name that a delivery may have, whatever the settings.
 KNOWN = tuple(FILE_STAGES)
 
 
 def wanted_files(delivery):
-    """Names of the files that the settings ask for, in the order of delivery.
+    """Names of the files of the settings, in the order of delivery.
 
     Parameters
     ----------
@@ -256,5 +255,5 @@ def wanted_files(delivery):
 
 
 def stages_of_files(names):
-    """The stages of the summary, of the figures for programs, and of files by their names."""
+    """The stages of the summary, of the figures for programs, and of files by name."""
     return bound([SUMMARY, FIGURES, *(FILE_STAGES[name] for name in names)], FILES_GIVEN)

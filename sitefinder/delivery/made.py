@@ -1,4 +1,4 @@
-"""Results as the stages of files see them: those that a stage declares, kept under what they hold."""
+"""Results, scoped for the stages of files: those that a stage declares, keyed by content."""
 
 from collections.abc import Mapping
 
@@ -10,14 +10,14 @@ TABLE = "_table"
 
 
 class MadeParts(Parts):
-    """Results of earlier stages, of which a file sees those that its stage declares.
+    """Results of earlier stages, of which a file can read those that its stage declares.
 
     Parameters
     ----------
     results : Mapping
         As `sitefinder.pipeline.graph.run_stages` gives them.
     stages : sequence of sitefinder.pipeline.graph.Stage
-        That made them.
+        Stages that made them.
     """
 
     def __init__(self, results, stages):
@@ -25,11 +25,11 @@ class MadeParts(Parts):
         self._with_content = {stage.name for stage in stages if stage.content is not None}
 
     def scoped(self, parts):
-        """Results that refuse all else."""
+        """Results that refuse any other name."""
         return SeenResults(self._results, tuple(parts))
 
     def facts(self, parts):
-        """What each of these results holds; where that is not known, the key of what it was made from."""
+        """Content digest of each of these results, or its key if the digest is not known."""
         return {
             fact_of(name): self._results.content_of(name)
             if name in self._with_content
@@ -39,7 +39,7 @@ class MadeParts(Parts):
 
 
 class FontParts(Parts):
-    """Font files of the user's, which count by what they hold.
+    """The user's font files, keyed by content.
 
     Parameters
     ----------
@@ -59,14 +59,14 @@ class FontParts(Parts):
 
 
 class SeenResults(Mapping):
-    """Results by name, those that a stage declares; a kept one is read when it is asked for."""
+    """Results by name, those that a stage declares; a stored one is read when accessed."""
 
     def __init__(self, results, names):
         self._results, self._names = results, names
 
     def __getitem__(self, name):
         if name not in self._names:
-            raise NotDeclared(f"result {name}: name it in the line of this stage in sitefinder.delivery.graph")
+            raise NotDeclared(f"result {name}: add it to this stage in sitefinder.delivery.graph")
         return self._results[name]
 
     def __iter__(self):
@@ -77,7 +77,7 @@ class SeenResults(Mapping):
 
 
 def fact_of(name):
-    """What a result is called among the facts of a recipe.
+    """Name of a result in a recipe.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""What the GeoPackage says of itself as a whole: ISO 19115 metadata, in the XML of ISO 19139."""
+"""Metadata of the GeoPackage as a whole: ISO 19115, as XML of ISO 19139."""
 
 import calendar
 import re
@@ -11,8 +11,8 @@ import pyproj
 from sitefinder.io.crs import LONGITUDE_LATITUDE
 from sitefinder.schema.wording import NOT_KNOWN, READING, SAFETY, SCREENING
 
-# What XML 1.0 cannot hold, not even escaped (W3C, "Extensible Markup Language (XML) 1.0", fifth edition, 2008,
-# production 2, Char; from memory).
+# Characters that XML 1.0 cannot hold, even escaped (W3C, "Extensible Markup Language (XML) 1.0", fifth edition,
+# 2008, production 2, Char; from memory).
 NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 REPLACEMENT = "\ufffd"
 
@@ -76,9 +76,9 @@ NOT_STATED = "not stated"
 
 
 class About(NamedTuple):
-    """What a delivery is called, in which coordinates and money it is, which sitefinder made it, and who answers.
+    """Title, coordinate system, currency, sitefinder version, contact and date of a delivery.
 
-    ``contact`` is a `sitefinder.settings.run.ContactSettings` and ``date`` a date of ISO 8601, where stated.
+    ``contact`` is a `sitefinder.settings.run.ContactSettings` and ``date`` an ISO 8601 date, if stated.
     """
 
     title: str
@@ -98,7 +98,7 @@ def add_metadata(database, xml, stamp):
     xml : str
         See `metadata_xml`.
     stamp : str
-        What stands there as the time of change.
+        Time of change to write.
     """
     for statement in TABLES:
         database.execute(statement)
@@ -123,7 +123,7 @@ def metadata_xml(tables, about):
     Returns
     -------
     str
-        A document of ISO 19139. It has no date but the one stated, so that the same results give the same file.
+        An ISO 19139 document. It has no date except the one stated, so that the same results give the same file.
     """
     provenance = tables["provenance"]
     inputs = provenance[provenance["kind"] == "input"].fillna("").to_dict("records")
@@ -169,7 +169,7 @@ def _add_identification(root, tables, about, inputs):
         f"flow statistics: {len(tables['sites'])} ranked sites, {len(tables['reaches'])} reaches with a verdict. "
         f"Money is in {about.money}. {SCREENING}",
     )
-    _text(identification, "purpose", "To find where a visit is worthwhile. " + SCREENING)
+    _text(identification, "purpose", "To find sites that merit a visit. " + SCREENING)
     _add_contact(identification, "pointOfContact", about.contact)
     for text in (SCREENING, *NOT_KNOWN, *READING, *SAFETY):
         _text(_group(identification, "resourceConstraints", "MD_Constraints"), "useLimitation", text)
@@ -246,7 +246,7 @@ def _add_lineage(root, about, inputs, provenance):
         _text(citation, "otherCitationDetails", f"licence: {row['licence'] or NOT_STATED}")
 
 
-# Whom to ask, or that nobody is stated.
+# The contact, or that none is given.
 def _add_contact(parent, tag, contact):
     if contact is None:
         _missing(parent, tag, "missing")
@@ -294,6 +294,6 @@ def _code(parent, tag, code_list, value):
     code.set("codeListValue", value)
 
 
-# A property that the standard wants and that is not there, with the reason.
+# A property that the standard requires and that is missing, with the reason.
 def _missing(parent, tag, reason):
     add(parent, f"gmd:{tag}").set("gco:nilReason", reason)

@@ -27,7 +27,7 @@ from sitefinder.rules.confidentiality import (
 from sitefinder.rules.overlaps import hits_by_reach
 from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
-from sitefinder.schema.total_layers import OF_STREAM, SCOPES, SPREAD_OF
+from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
 from sitefinder.siting.potential import (
     Step,
@@ -38,7 +38,7 @@ from sitefinder.siting.potential import (
     shared,
     whole,
 )
-from sitefinder.steps.flags import covered_percent, list_seams, marked_reaches, notes
+from sitefinder.steps.flags import covered_percent, flag_texts, list_seams, marked_reaches
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
 from sitefinder.steps.scope import OF_THE_COMPUTER
@@ -87,18 +87,18 @@ def reach_districts_table(reaches, lengths):
 
 
 def cascade_table(settings, stationing, held, reaches, lengths):
-    """Totals from everything measured down to what is open, in the region and each district.
+    """The screening cascade: from everything measured to what is open, in the region and each district.
 
     Parameters
     ----------
     settings : sitefinder.settings.Settings
-    placed : Stationing
+    stationing : Stationing
     held : sitefinder.rules.verdicts.Held
-        Which rules hold in the reaches of `stationing`.
+        Which rules apply to the reaches of `stationing`.
     reaches : GeoDataFrame
         The delivered reaches.
     lengths : DataFrame or None
-        Length of each of them in each district; None where the run has no districts.
+        Length of each of them in each district; None if the run has no districts.
 
     Returns
     -------
@@ -107,10 +107,10 @@ def cascade_table(settings, stationing, held, reaches, lengths):
 
     Notes
     -----
-    The order: everything; then the reasons of `sitefinder.vocabulary.cascade_reasons`, first what cannot be
-    measured, by the flags of the reaches, then what is no natural stream (reaches of which nothing else is left,
-    as ``rejection_reason`` says); the rules in the order of the settings; and what is open by its verdict.
-    ``ranking.allow`` lets heads, catchments, conditions and gaps of layers pass.
+    The order: everything; the reasons of `sitefinder.vocabulary.cascade_reasons`, first what cannot be measured,
+    by the flags of the reaches, then what is not a natural stream (by ``rejection_reason``); the rules in the
+    order of the settings; and what is open by its verdict. ``ranking.allow`` lifts unresolved heads, incomplete
+    catchments, conditions and unknown rules.
     """
     allow = settings.ranking.allow
     nowhere = np.zeros(len(reaches), dtype=bool)
@@ -134,18 +134,18 @@ def cascade_table(settings, stationing, held, reaches, lengths):
     return table[[column.name for column in LAYERS["screening_cascade"].columns]]
 
 
-# Rules that hold in the delivered reaches; none in those whose network is not resolved.
+# Rules that apply to the delivered reaches; none where the network is not resolved.
 def _of_delivered(stationing, held, reaches):
     row = pd.Index(stationing.reaches["reach_id"]).get_indexer(reaches["reach_id"])
     return Held(*[each[:, row] & (row >= 0) for each in held])
 
 
 def streams_table(settings, network, stationing, heads, stretches, water_bodies, sites, alive, within):
-    """Length in use, power, energy and fish of each stream of the region.
+    """Developed length, capacity, energy and fish passage of each stream of the region.
 
     Parameters
     ----------
-    settings, network, placed, heads, stretches, waters, sites
+    settings, network, stationing, heads, stretches, water_bodies, sites
         Results of the stages of those names.
     alive : sitefinder.steps.selection.FishAlive
     within : ndarray of bool
@@ -154,8 +154,8 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
     Returns
     -------
     DataFrame
-        As `sitefinder.schema` declares ``streams``, in the order of the network. Links of one name that run into
-        one another are one stream, and so are links without a name.
+        As `sitefinder.schema` declares ``streams``, in the order of the network. Connected links of one name are
+        one stream, and so are connected links without a name.
     """
     stations, links = stationing.stations, network.links
     stream = _streams_of_links(links)[stations["link"].to_numpy()]
@@ -198,7 +198,7 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
 
 
 def used_metres(stretches, chosen, segment_length_m, profile_m):
-    """Metres of each station's segment that chosen sites divert and pond.
+    """Length of each station's segment that selected sites deplete and pond.
 
     Parameters
     ----------
@@ -230,7 +230,7 @@ def used_metres(stretches, chosen, segment_length_m, profile_m):
     return diverted_m, ponded_m
 
 
-# For each link the lowest link of its stream: the last that the same name leads to.
+# For each link the lowest link of its stream: the last of the same name downstream.
 def _streams_of_links(links):
     name = links["stream"].fillna("").to_numpy(dtype=object)
     below = links["downstream_link"].to_numpy()
@@ -241,7 +241,7 @@ def _streams_of_links(links):
     return stream
 
 
-# The spawning ground from which least fish come down among those whose way leads through each stream; -1 for none.
+# Spawning ground with the minimum passage survival of all whose migration path uses each stream; -1 if none.
 def _worst_of_streams(stream, alive, inside, count):
     through = pd.DataFrame({"stream": stream, "worst": alive.worst, "survival": alive.survival[alive.worst]})
     through = through[(alive.worst >= 0) & inside].sort_values(["survival", "worst"], kind="stable")
@@ -252,7 +252,7 @@ def _worst_of_streams(stream, alive, inside, count):
 
 
 def supply_curve_table(sites):
-    """Sites in the order of what their energy costs, with the energy so far.
+    """Sites by ascending LCOE, with cumulative energy.
 
     Parameters
     ----------
@@ -262,8 +262,8 @@ def supply_curve_table(sites):
     Returns
     -------
     DataFrame
-        As `sitefinder.schema` declares ``supply_curve``; of equal costs the smaller id comes first, and sites
-        without a cost come last.
+        As `sitefinder.schema` declares ``supply_curve``; ties are in order of id, and sites
+        without an LCOE come last.
     """
     curve = sites[["site_id", "lcoe_per_kwh", "energy_mwh"]].sort_values(["lcoe_per_kwh", "site_id"])
     curve = curve.assign(position=np.arange(1, len(curve) + 1), energy_sum_mwh=curve["energy_mwh"].cumsum())
@@ -271,7 +271,7 @@ def supply_curve_table(sites):
 
 
 def distributions_table(reaches, sites):
-    """How heads, flows, areas, power and energy are spread over reaches and sites.
+    """Distributions of heads, flows, catchment areas, power and energy over reaches and sites.
 
     Parameters
     ----------
@@ -281,12 +281,12 @@ def distributions_table(reaches, sites):
     Returns
     -------
     DataFrame
-        As `sitefinder.schema` declares ``distributions``. Of a quantity that both have the classes are the same.
+        As `sitefinder.schema` declares ``distributions``. A quantity of both has the same classes for both.
     """
     layers = {"reaches": reaches, "sites": sites}
     parts = []
-    for quantity in dict.fromkeys(name for names in SPREAD_OF.values() for name in names):
-        having = [name for name in SPREAD_OF if quantity in SPREAD_OF[name]]
+    for quantity in dict.fromkeys(name for names in DISTRIBUTIONS_OF.values() for name in names):
+        having = [name for name in DISTRIBUTIONS_OF if quantity in DISTRIBUTIONS_OF[name]]
         edges = class_edges(np.concatenate([layers[name][quantity].to_numpy(dtype=float) for name in having]))
         for name in having:
             table = layers[name]
@@ -359,7 +359,7 @@ def _terms(equation):
         yield empty | {"predictor": product, "coefficient": term.coefficient}
 
 
-# The errors as far as the equation has them; percent and log10 units are the same error told twice.
+# The errors that the equation has; percent and log10 are the same error in two units.
 def _errors(equation):
     log10 = None if equation.log_sd is None else equation.log_sd / LN_10
     return {
@@ -376,7 +376,7 @@ METRES = ("length_m", "open_m", "excluded_m")
 
 
 def totals_table(settings, inputs, reaches, district_lengths, sites, simulations):
-    """Totals of the region, of each district and what lies outside all of them, and of the streams of each name.
+    """Totals of the region, each district, the area outside all districts, and the streams of each name.
 
     Parameters
     ----------
@@ -394,14 +394,14 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
     Returns
     -------
     DataFrame
-        As `sitefinder.schema` declares ``totals``; without rows of districts where no district layer is given.
+        As `sitefinder.schema` declares ``totals``; without rows of districts if there is no district layer.
 
     Notes
     -----
-    Each site and each reach is rounded once, to watts, watt-hours and metres, and only then added, so that any
-    grouping gives the same sum. A reach that districts share is cut by the method of the largest remainder, see
+    Each site and each reach is rounded once, to watts, watt-hours and metres, and then added, so that any
+    grouping gives the same sum. A reach in several districts is divided by the largest remainder method, see
     `sitefinder.siting.potential.shared`. P90, P50 and P10 are those of the sums of the sites' common simulations,
-    and do not add up. Reaches whose head is not resolved add no potential, unless the settings allow them.
+    and do not add up. Reaches with an unresolved head add no potential, unless the settings allow them.
     """
     whole_reaches = _whole_reaches(settings, reaches)
     of_reach = whole_reaches.assign(
@@ -428,18 +428,18 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
     for name in sorted({*of_reach["stream"], *of_site["stream"]}):
         here = of_reach[of_reach["stream"] == name]
         mine = (of_site["stream"] == name).to_numpy()
-        rows.append({"scope": OF_STREAM, "name": name, **_row(here, mine, of_site, sites, simulations)})
+        rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, of_site, sites, simulations)})
     table = pd.DataFrame(rows)
     table = table.astype(dict.fromkeys(METRES, "float64"))
     return table[[column.name for column in LAYERS["totals"].columns]]
 
 
-# Name of each stream, "" where it has none.
+# Name of each stream, "" if none.
 def _named(names):
     return names.fillna("").astype(str).to_numpy(dtype=object)
 
 
-# What each reach adds, in whole metres and watts.
+# Contribution of each reach, in whole metres and watts.
 def _whole_reaches(settings, reaches):
     length_m = whole(reaches["length_m"])
     counts = np.ones(len(reaches), dtype=bool)
@@ -456,7 +456,7 @@ def _whole_reaches(settings, reaches):
     )
 
 
-# The same cut at the borders of districts.
+# The same, cut at district boundaries.
 def _pieces(lengths, whole_reaches):
     reach, length_m = lengths["reach"].to_numpy(), lengths["length_m"].to_numpy()
     cut = {
@@ -466,7 +466,7 @@ def _pieces(lengths, whole_reaches):
     return pd.DataFrame({"district": lengths["district"].to_numpy(dtype=object), **cut})
 
 
-# One row: sums of what reaches add, and of the sites that are mine.
+# One row: sums of reaches and of its sites.
 def _row(of_reaches, mine, of_site, sites, simulations):
     own = sites.loc[mine]
     return {
@@ -480,7 +480,7 @@ def _row(of_reaches, mine, of_site, sites, simulations):
     }
 
 
-# Cost of all the energy of some sites, and the intervals of their totals from the same simulations.
+# LCOE of some sites together, and the intervals of their totals from the same simulations.
 def _simulated(sites, simulations, mine):
     power, energy, cost = (
         part[mine].sum(axis=0)[None]
@@ -499,7 +499,7 @@ def _simulated(sites, simulations, mine):
 
 
 def districts_table(settings, inputs, totals):
-    """Totals of each district with its ground, and a last row for what lies outside all of them.
+    """Totals of each district with its polygon, and a last row for the area outside all districts.
 
     Parameters
     ----------
@@ -511,8 +511,8 @@ def districts_table(settings, inputs, totals):
     Returns
     -------
     GeoDataFrame
-        As `sitefinder.schema` declares ``districts``: the figures of `totals` in km, kW and MWh; empty where no
-        district layer is given.
+        As `sitefinder.schema` declares ``districts``: the figures of `totals` in km, kW and MWh; empty without a
+        district layer.
     """
     columns = [column.name for column in LAYERS["districts"].columns]
     if "districts" not in inputs.layers:
@@ -534,9 +534,9 @@ def districts_table(settings, inputs, totals):
     return geopandas.GeoDataFrame(table[columns], geometry=[*geometry, None], crs=settings.run.crs)
 
 
-# A fall as great as the DEM leaves possible: one-sided 95 %.
+# Upper limit of the drop given the DEM error: one-sided 95 %.
 FALL_STANDARD_ERRORS = 1.645
-# Share of the time that the speed told as high is exceeded.
+# Share of the time that ``speed_fast_m_s`` is exceeded.
 FAST_SHARE = 0.1
 
 
@@ -544,8 +544,8 @@ def hydrokinetic_table(settings, inputs, stationing, heads, flows, channel_shape
     """The ``hydrokinetic`` layer: each reach of the region with each rotor.
 
     Parameters are the results of the stages of those names; `within` is True for reaches of the region. The stream
-    at the lower end stands for the reach, as in the layer of reaches; standing, tidal and developed parts of it
-    are left out by length.
+    at the lower end represents the reach, as in the layer reaches; standing, tidal and developed lengths are
+    deducted.
 
     Returns
     -------
@@ -581,16 +581,16 @@ def hydrokinetic_table(settings, inputs, stationing, heads, flows, channel_shape
     for rotor in inputs.rotors:
         potential = hydrokinetic_potential(rotor, width_m, depth_m, speed_m_s, at_mean[:2], free_m, fall_kw)
         because = np.where(not_free != "", not_free, potential.because)
-        notes = common.assign(turbine=rotor.name, because=because, rotors=potential.rotors)
-        notes["kinetic_power_kw"] = potential.power_kw
+        rows = common.assign(turbine=rotor.name, because=because, rotors=potential.rotors)
+        rows["kinetic_power_kw"] = potential.power_kw
         mean_kw = potential.power_mean_kw
-        notes["kinetic_power_kw_per_km"] = mean_kw / (reaches["length_m"].to_numpy() / METRES_PER_KILOMETRE)
-        notes["kinetic_energy_mwh"] = yearly_energy_mwh(mean_kw, settings.energy.availability)
-        parts.append(notes.assign(**_worth(settings, inputs.costs, rotor, notes)))
+        rows["kinetic_power_kw_per_km"] = mean_kw / (reaches["length_m"].to_numpy() / METRES_PER_KILOMETRE)
+        rows["kinetic_energy_mwh"] = yearly_energy_mwh(mean_kw, settings.energy.availability)
+        parts.append(rows.assign(**_valuation(settings, inputs.costs, rotor, rows)))
     return pd.concat(parts).sort_index(kind="stable")[columns].reset_index(drop=True)
 
 
-# Length of each reach without standing, tidal and developed water, and why nothing is left of it.
+# Length of each reach without standing, tidal and developed water, and the reason if nothing is left.
 def _free_lengths(stationing, water_bodies, rows):
     stations = stationing.stations
     reach, segment_m = stations["reach"].to_numpy(), stations["segment_length_m"].to_numpy()
@@ -604,18 +604,18 @@ def _free_lengths(stationing, water_bodies, rows):
     return left_m[rows], because[rows]
 
 
-# Money and fish of the rotors of each reach. Access and line are not in: they go by the place that is chosen.
-def _worth(settings, costs, rotor, notes):
-    some = notes["rotors"].to_numpy() > 0
-    power_kw, units = (notes[name].to_numpy(dtype=float) for name in ("kinetic_power_kw", "rotors"))
+# Cost and fish survival of the rotors of each reach, without access and connection, which depend on the place.
+def _valuation(settings, costs, rotor, rows):
+    some = rows["rotors"].to_numpy() > 0
+    power_kw, units = (rows[name].to_numpy(dtype=float) for name in ("kinetic_power_kw", "rotors"))
     turbines = turbine_cost(rotor.cost, power_kw[some], 1.0, units[some])
-    capital = np.full(len(notes), np.nan)
+    capital = np.full(len(rows), np.nan)
     capital[some] = (turbines * (1.0 + rotor.civil_share) + costs.permits.fixed) * (1.0 + costs.contingency.share)
     money = settings.costs
     life = money.real_rate, money.lifetime_years
     yearly = yearly_cost(capital, costs.operation, *life, np.where(some, power_kw, 1.0))
-    kwh = notes["kinetic_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
-    per_kwh, factor = np.full(len(notes), np.nan), np.full(len(notes), np.nan)
+    kwh = rows["kinetic_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    per_kwh, factor = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     per_kwh[some], factor[some] = yearly[some] / kwh[some], kwh[some] / (power_kw[some] * HOURS_PER_YEAR)
     return {
         "capacity_factor": factor,
@@ -633,10 +633,10 @@ M_PER_KM = 1000.0
 def make_reaches(
     settings, inputs, network, stationing, catchments, heads, flows, marks, verdicts, sites, fish_alive, within
 ):
-    """The ``reaches`` layer: every reach of the region with its numbers, verdict and reasons.
+    """The ``reaches`` layer: every reach of the region with its figures, verdict and reasons.
 
     Parameters are the results of the stages of those names; `within` is True for reaches of the region,
-    `fish_alive` what the sites leave of the fish.
+    `fish_alive` the passage survival given the sites.
     """
     reaches = stationing.reaches.copy()
     upper, lower = reaches["first_station"].to_numpy(), reaches["last_station"].to_numpy()
@@ -677,7 +677,7 @@ def _middles(reaches):
 def _flags(settings, stationing, flows, marks, reaches):
     resolved = reaches["head_m"] >= settings.heads.resolved_standard_errors * reaches["head_se_m"]
     kinds = {HEAD_NOT_RESOLVED.name: ~resolved.to_numpy(), **marked_reaches(marks, stationing)}
-    return notes(kinds, flows.estimate.flags, reaches["last_station"])
+    return flag_texts(kinds, flows.estimate.flags, reaches["last_station"])
 
 
 def find_district_lengths(inputs, reaches_table):
@@ -687,7 +687,7 @@ def find_district_lengths(inputs, reaches_table):
 
 
 def make_rule_hits(settings, stationing, rule_overlaps, verdicts, within):
-    """The ``rule_hits`` layer: reaches, rules and features that meet, as far as each rule lets it be published."""
+    """The ``rule_hits`` layer: reaches with the features that affect them, as far as rules allow publication."""
     hits = hits_by_reach(rule_overlaps) if len(rule_overlaps) else rule_overlaps
     reach = hits["reach"].to_numpy(dtype=np.int64)
     number = pd.Index([rule.name for rule in settings.rules]).get_indexer(hits["rule"])
@@ -704,7 +704,7 @@ def make_rule_hits(settings, stationing, rule_overlaps, verdicts, within):
 
 
 def make_structures(settings, stationing, water_bodies):
-    """The ``structures`` layer: structures as used."""
+    """The ``structures`` layer."""
     table = water_bodies.structures.copy()
     station = table["station"].to_numpy(dtype=np.int64)
     names = np.append(stationing.reaches["reach_id"].to_numpy(dtype=object), "")
@@ -809,7 +809,7 @@ def make_repairs(
     water_bodies,
     falls,
 ):
-    """The ``repairs`` layer: all that was mended or found doubtful, by what found it."""
+    """The ``repairs`` layer: repairs and doubts, by where they were found."""
     found = joined_repairs(
         input=[inputs.repairs, dem_errors.repairs, water_bodies.repairs, flows.repairs],
         field=[field_levels.repairs, flows.measured, channel_shapes.repairs],
@@ -853,8 +853,8 @@ def make_provenance(settings, inputs, flows, repairs_table):
     costs = inputs.costs
     rows.append(_setting("money", f"{costs.currency} of {costs.year}", "the cost file and costs.price_year"))
     for change in inputs.conversions:
-        notes = f"{change.money} × {change.factor:.4g} = {change.to_money}"
-        rows.append(_setting(f"price level of {change.name}", notes, change.source))
+        conversion = f"{change.money} × {change.factor:.4g} = {change.to_money}"
+        rows.append(_setting(f"price level of {change.name}", conversion, change.source))
     given = _flat(settings.model_dump(exclude={"run": OF_THE_COMPUTER, "delivery": True}))
     for key, value in published_settings(given, settings.rules):
         rows.append(_setting(key, str(value), ""))
@@ -879,7 +879,7 @@ def _setting(name, value, source):
     return {"kind": "setting", "name": name, "value": value, "source": source, **empty}
 
 
-# Settings as (key, value), the key as the user would write it; tiles and workers change no result and stay out.
+# Settings as (key, value), the key as the user would write it; without tiles and workers, which affect no result.
 def _flat(tables, prefix=""):
     for key, value in tables.items() if isinstance(tables, dict) else enumerate(tables, 1):
         name = f"{prefix}.{key}" if isinstance(tables, dict) and prefix else f"{prefix}[{key}]" if prefix else key

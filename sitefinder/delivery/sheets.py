@@ -1,4 +1,4 @@
-"""The stages of the field sheets and of the plate."""
+"""The stages of the field sheets and of the map."""
 
 from sitefinder.report.handover import handover_of
 from sitefinder.report.sheets import district_map_pdf, field_sheets_pdf
@@ -17,7 +17,7 @@ def make_field_sheets(settings, made, fonts, scratch):
 
 
 def make_district_map(settings, made, fonts, scratch):
-    """One map plate of the whole region.
+    """One map of the whole region.
 
     Returns
     -------

@@ -39,27 +39,27 @@ from sitefinder.rules.verdicts import verdicts
 from sitefinder.schema import LAYERS, empty_table, is_scheme_that
 from sitefinder.siting.access import (
     demand_of_settlements,
+    distance_by_road_m,
     district_of,
     nearest_settlement,
     on_roads,
     road_lines,
     side_of_stream,
-    way_by_road_m,
 )
 from sitefinder.siting.fish_passage import entered_at
-from sitefinder.siting.profiles import long_profile, way_around, way_down
+from sitefinder.siting.profiles import long_profile, path_down, path_with_context
 from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
-from sitefinder.siting.structures import uses_reported
+from sitefinder.siting.structures import use_flags
 from sitefinder.steps.candidates import settlements_to_serve
-from sitefinder.steps.flags import marked_stretches, notes
+from sitefinder.steps.flags import flag_texts, marked_stretches
 from sitefinder.steps.selection import site_ids
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import COST_EXTRAPOLATED, FLAG_SEPARATOR, HEAD_NOT_RESOLVED, SURVIVAL_ROUNDED
 
 
 def with_alternatives(settings, inputs, order, powers_kw):
-    """Sites with the cost of solar and with what they could do for a settlement off the grid.
+    """Sites with the LCOE of solar and their supply of an off-grid settlement.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def with_alternatives(settings, inputs, order, powers_kw):
     )
 
 
-# Columns of the settlement that each site could serve; empty and NaN where none is near or none is looked for.
+# Columns of the off-grid settlement that each site could supply; empty and NaN if none is near or examined.
 def _served(settings, inputs, order, powers_kw):
     columns = {name: np.full(len(order), np.nan) for name in ("settlement_demand_mwh", "firm_share_of_demand")}
     columns |= {name: np.full(len(order), np.nan) for name in ("demand_served_share", "diesel_displaced_l")}
@@ -110,11 +110,11 @@ def _served(settings, inputs, order, powers_kw):
 
 
 def with_access(settings, inputs, stationing, heads, order):
-    """Sites with their bank, climb and way.
+    """Sites with bank and level of the nearest road, and distance to a settlement by road.
 
     Parameters
     ----------
-    settings, inputs, placed, heads
+    settings, inputs, stationing, heads
         Results of the stages of those names.
     order : DataFrame, n rows
         Sites, with ``tailrace`` and ``road_level_m`` [m].
@@ -147,7 +147,7 @@ def with_access(settings, inputs, stationing, heads, order):
     served = settlements_to_serve(settings, inputs)
     if served is not None and len(served):
         goals = on_roads(np.asarray(served.geometry, dtype=object), lines)
-        order = order.assign(settlement_road_m=way_by_road_m(roads, goals, lines))
+        order = order.assign(settlement_road_m=distance_by_road_m(roads, goals, lines))
     return order
 
 
@@ -155,7 +155,7 @@ CURVE_PERCENT = (1, 2, 5, 10, 15, 20, 25, 30, 40, 50, 60, 70, 75, 80, 85, 90, 95
 
 
 def environmental_flow_at(settings, inputs, flows, table, used_m3s=None):
-    """Flow that stays in the stream at each row, by its scheme type [m³/s], shape (n, bins).
+    """Environmental flow of each row, by its scheme type [m³/s], shape (n, bins).
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def environmental_flow_at(settings, inputs, flows, table, used_m3s=None):
     table : DataFrame, n rows
         ``intake``, ``scheme_type`` and ``has_fish_pass``.
     used_m3s : ndarray, shape (n, bins), optional
-        What the turbines take, for the attraction flow of fish passes; without it, all that they may [m³/s].
+        Turbine flow, for the attraction flow of fish passes; without it, the maximum allowed [m³/s].
     """
     intake = table["intake"].to_numpy(dtype=np.int64)
     environmental_flow_m3s, releases = flows.environmental_flow_m3s[intake], settings.flows.releases
@@ -179,12 +179,12 @@ def environmental_flow_at(settings, inputs, flows, table, used_m3s=None):
 
 
 def shutdown_at(settings, flows, table):
-    """Bins in which no turbine runs at each row of a table with ``intake``, see `shutdown_share`; or None."""
+    """Bins with the turbines shut down, for each row of a table with ``intake``, see `shutdown_share`; or None."""
     return shutdown_share(flows.bins_m3s[table["intake"].to_numpy(dtype=np.int64)], settings.energy, flows.closed)
 
 
 def with_water(settings, inputs, flows, water_depths, order, left_m3s):
-    """Sites with their mean power, and with what becomes of the water at their intake.
+    """Sites with their mean power, and the use of the water at their intake.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def with_water(settings, inputs, flows, water_depths, order, left_m3s):
         mean_m3s = plants[0].mean(axis=1)
         used = settings.energy.availability * used_m3s.mean(axis=1) / mean_m3s
         environmental_flow = kept_m3s / mean_m3s
-        # What rounding takes below nought is nothing.
+        # Rounding can make it slightly negative.
         spilled = np.maximum(1.0 - used - environmental_flow, 0.0)
         made |= {"environmental_flow_m3s": kept_m3s, "used_share": used}
         made |= {"environmental_flow_share": environmental_flow, "spilled_share": spilled}
@@ -219,7 +219,7 @@ def with_water(settings, inputs, flows, water_depths, order, left_m3s):
 
 
 def flow_curves(flows, order, left_m3s):
-    """The ``flow_curves`` layer: at shares of time the flow, and what stays in the stream when so much flows.
+    """The ``flow_curves`` layer: flow duration curves, with the environmental flow.
 
     Parameters
     ----------
@@ -238,7 +238,7 @@ def flow_curves(flows, order, left_m3s):
     bins_m3s = flows.bins_m3s[intake]
     exceedance = flows.estimate.curve_exceedance
     if flows.bins_m3s is not flows.estimate.curve_m3s:
-        # Bins of months, or with water taken off them, do not stand by falling flow.
+        # Bins of months, or after abstractions, are not in order of falling flow.
         falling = np.argsort(-bins_m3s, axis=1, kind="stable")
         bins_m3s, left_m3s = (np.take_along_axis(part, falling, axis=1) for part in (bins_m3s, left_m3s))
         exceedance = (np.arange(bins_m3s.shape[1]) + 0.5) / bins_m3s.shape[1]
@@ -253,7 +253,7 @@ def flow_curves(flows, order, left_m3s):
 
 
 def site_months(settings, inputs, flows, water_depths, order, left_m3s):
-    """The ``site_months`` layer: flow, reserve and energy of each site in each month.
+    """The ``site_months`` layer: flow, environmental flow and energy of each site in each month.
 
     Parameters
     ----------
@@ -267,7 +267,7 @@ def site_months(settings, inputs, flows, water_depths, order, left_m3s):
     Returns
     -------
     DataFrame
-        Empty where no statistics of months are given.
+        Empty without monthly flow statistics.
     """
     columns = [column.name for column in LAYERS["site_months"].columns]
     if flows.bin_month is None or not len(order):
@@ -319,21 +319,21 @@ def _plants(settings, inputs, flows, water_depths, order, left_m3s):
     )
 
 
-# Conduits of the sites, and what they lead through.
+# Headraces of the sites, and the flow in them.
 def _pipe(settings, order):
     return order["conduit_length_m"].to_numpy(dtype=np.float64), waterway(settings.energy)
 
 
-# Stream of random numbers for surveyed heads; 0 and 1 are those of the energy draws, 3 that of nested catchments.
+# Random number stream of surveyed heads; 0 and 1 are those of the energy simulations, 3 that of nested catchments.
 SURVEY_STREAM = 2
 
 
 def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_depths, own):
-    """Draws of each site, and the columns that tell of them.
+    """Simulations of each site, and the columns made from them.
 
     Parameters
     ----------
-    settings, inputs, placed, catchments, heads, flows, water_depths
+    settings, inputs, stationing, catchments, heads, flows, water_depths
         Results of the stages of those names.
     own : DataFrame, n rows
         Sites.
@@ -342,13 +342,13 @@ def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_dep
     -------
     EnergySimulations
     DataFrame, n rows, index of own
-        P90, P50 and P10 of power, energy and cost of a kWh, and the shares of their spread by source.
+        P90, P50 and P10 of power, energy and LCOE, and the contributions to their uncertainty.
 
     Notes
     -----
-    Draws are about the median of each flow: the mean of the estimate holds the bias correction already, and the
-    draws would add it once more. A surveyed head has the survey's error; all others share the states of the
-    profile.
+    Simulations are about the median of each flow: the mean of the estimate already includes the bias correction,
+    and the simulations would add it again. A surveyed head has the error of the survey; all others share the
+    simulated long profiles.
     """
     intake, tailrace = own["intake"].to_numpy(dtype=np.int64), own["tailrace"].to_numpy(dtype=np.int64)
     estimate = flows.estimate
@@ -356,7 +356,7 @@ def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_dep
     environmental_flow_m3s = environmental_flow_at(settings, inputs, flows, own)
     still = shutdown_at(settings, flows, own)
     if still is not None:
-        # A closed month gives nothing in a wet year either, nor does a flood that stops the turbines.
+        # A closed month gives no energy in a wet year either, nor does a flood that shuts down the turbines.
         environmental_flow_m3s = np.where(still, np.inf, environmental_flow_m3s)
     seed = settings.run.seed
     alike = nested_normals(
@@ -397,13 +397,13 @@ def _head_errors(heads, own, intake, tailrace, seed):
         stream = np.random.SeedSequence(seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
         normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
         errors[row] = normal * own["head_uncorrected_se_m"].iloc[row]
-    # What is likely narrows the errors of the shrunk heads, and all sites still share the states of the profile.
+    # Regional shrinkage reduces the errors of the heads, and all sites still share the simulated long profiles.
     used_m, found_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_se_m", "head_uncorrected_se_m"))
     return errors * np.divide(used_m, found_m, out=np.ones(len(own)), where=found_m > 0)[:, None]
 
 
 def interval_columns(name, simulations, *, of_cost=False):
-    """P90, P50 and P10 of each row of simulations, by column name; NaN where a cost is endless."""
+    """P90, P50 and P10 of each row of simulations, by column name; NaN where a cost is infinite."""
     if not len(simulations):
         return {f"{name}_{part}": np.zeros(0) for part in ("p90", "p50", "p10")}
     parts = intervals(simulations, of_cost=of_cost)._asdict()
@@ -411,26 +411,26 @@ def interval_columns(name, simulations, *, of_cost=False):
 
 
 def probabilities_in_top_n(settings, order, simulations):
-    """Share of simulations in which each site is among the best; sites and draws in one order."""
+    """Probability of each site of being among the best N; sites and simulations in one order."""
     if not len(order):
         return np.zeros(0)
     drawn = EnergySimulations(*simulations)._asdict()
     return prob_in_top_n(values_ranked_by(order, drawn, settings.ranking), settings.uncertainty.top_sites)
 
 
-# How far above the intake and below the tailrace a site's profile reaches [m] (own choice: half a reach).
+# Extent of a site's profile upstream of the intake and downstream of the tailrace [m] (own choice: half a reach).
 CONTEXT_M = 250.0
 
 
 def site_profiles(network, stationing, heads, water_bodies, stretches, sites, context_m=CONTEXT_M):
-    """The long profile of each chosen site, with what lies above and below.
+    """The long profile of each selected site, extended upstream and downstream.
 
     Parameters
     ----------
-    network, placed, heads, waters, stretches, sites
+    network, stationing, heads, water_bodies, stretches, sites
         Results of the stages of those names.
     context_m : float
-        How far the profile reaches above the intake, along the main stem, and below the tailrace [m].
+        Extent of the profile upstream of the intake, along the main stem, and downstream of the tailrace [m].
 
     Returns
     -------
@@ -447,7 +447,7 @@ def site_profiles(network, stationing, heads, water_bodies, stretches, sites, co
     names = place_names(network.parts, link, distance_m)["name"]
     profiles = {}
     for site_id, *ends in zip(site_ids(names, own["scheme_type"]), intake, tailrace, strict=True):
-        way = way_around(*ends, downstream, step_m, main, context_m)
+        way = path_with_context(*ends, downstream, step_m, main, context_m)
         profiles[site_id] = _cut(way, stationing, heads, water_bodies, tuple(ends))
     return profiles
 
@@ -457,7 +457,7 @@ def profile_between(stationing, heads, water_bodies, upper, lower):
 
     Parameters
     ----------
-    placed, heads, waters
+    stationing, heads, water_bodies
         Results of the stages of those names.
     upper, lower : int
         Numbers of the stations.
@@ -470,9 +470,9 @@ def profile_between(stationing, heads, water_bodies, upper, lower):
     Raises
     ------
     ValueError
-        If the lower station is not on the way down from the upper one.
+        If the lower station is not downstream of the upper one.
     """
-    way = way_down(upper, lower, stationing.stations["downstream"].to_numpy())
+    way = path_down(upper, lower, stationing.stations["downstream"].to_numpy())
     return _cut(way, stationing, heads, water_bodies, ())
 
 
@@ -485,24 +485,24 @@ def _cut(way, stationing, heads, water_bodies, ends):
         heads.errors_m,
         reaches=stationing.reaches,
         long_profile=heads.long_profile,
-        standing=water_bodies.standing,
+        standing_water=water_bodies.standing,
         structures=water_bodies.structures,
         ends=ends,
     )
 
 
 ALTERNATIVES_KEPT = 3
-# What blocks an alternative that only the least survival of fish keeps out.
-KEPT_OUT = "survival on the way"
+# Blocks an alternative that only ``fish.min_passage_survival`` rejects.
+KEPT_OUT = "passage survival"
 
 
 class RankedSites(NamedTuple):
-    """The ranked sites and what their tables share.
+    """The ranked sites, with data that their tables share.
 
-    ``order`` has a row a site, the best first, with all that is known of it. ``candidates`` has a row for each
-    chosen candidate and each alternative, whose numbers among all stretches are ``kept``. ``criteria`` and
-    ``sensitivity`` show the ranking. ``simulations`` are those of each site, and ``left_m3s`` is what stays in the
-    stream at each [m³/s], shape (sites, bins).
+    ``order`` has a row for each site, the best first, with all its figures. ``candidates`` has a row for each
+    selected candidate and each alternative, whose numbers among all stretches are ``kept``. ``criteria`` and
+    ``sensitivity`` explain the ranking. ``simulations`` are those of each site, and ``left_m3s`` is the
+    environmental flow of each [m³/s], shape (sites, bins).
     """
 
     order: pd.DataFrame
@@ -530,10 +530,10 @@ def rank_sites(
     sites,
     fish_alive,
 ):
-    """The chosen sites with all that is known of them, ranked; done once for all their tables.
+    """The selected sites with all their figures, ranked; computed once for all their tables.
 
-    Parameters are the results of the stages of those names; `sites` is the chosen set, `fish_alive` what it leaves
-    of the fish.
+    Parameters are the results of the stages of those names; `sites` is the selection, `fish_alive` its passage
+    survival.
 
     Returns
     -------
@@ -547,7 +547,7 @@ def rank_sites(
         settings, inputs, network, stationing, catchments, flows, marks, stretches, verdicts, offers, kept
     )
     table["structure_id"] = _of_structure(table["structure"], water_bodies.structures["structure_id"])
-    uses = _of_structure(table["structure"], uses_reported(water_bodies.structures))
+    uses = _of_structure(table["structure"], use_flags(water_bodies.structures))
     table["flags"] = _with_flags(table["flags"], uses)
     table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
@@ -607,7 +607,7 @@ def make_site_profiles(network, stationing, heads, water_bodies, stretches, site
 
 
 def make_catchments(settings, surface, stationing, terrain, ranked_sites, sites_table):
-    """The ``catchments`` layer: the ground that drains to the intake of each site."""
+    """The ``catchments`` layer."""
     downstream = stationing.stations["downstream"].to_numpy()
     intakes = ranked_sites.order["intake"].to_numpy(dtype=np.int64)
     ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, intakes)
@@ -616,7 +616,7 @@ def make_catchments(settings, surface, stationing, terrain, ranked_sites, sites_
     return checked_table(frame, "catchments", settings.run.crs)
 
 
-# The chosen candidates and alternatives, each with its valuation, marks, place and flows.
+# The selected candidates and alternatives, each with its valuation, marks, position and flows.
 def _described(settings, inputs, network, stationing, catchments, flows, marks, stretches, judged, offers, kept):
     stations, links = stationing.stations, network.links
     table = stretches.table.iloc[kept].reset_index(drop=True)
@@ -646,17 +646,17 @@ def _described(settings, inputs, network, stationing, catchments, flows, marks, 
     kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
     kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
     kinds |= marked_stretches(marks, stretches, kept)
-    table["flags"] = notes(kinds, flows.estimate.flags, table["intake"])
+    table["flags"] = flag_texts(kinds, flows.estimate.flags, table["intake"])
     return table
 
 
-# Flags of each row and one more, "" for none.
+# Flags of each row with one added, "" for none.
 def _with_flags(flags, more):
     return [FLAG_SEPARATOR.join(filter(None, parts)) for parts in zip(flags, more, strict=True)]
 
 
-# What fish meet: at the turbine itself, and on the worst way that leads through it. Where losses were rounded up,
-# a better set may exist, and sites on the way of fish are flagged.
+# Fish survival at the turbine, and on the least favourable migration path through the site. If losses were rounded
+# up, a better selection may exist, and sites on a migration path are flagged.
 def _with_fish(inputs, alive, offers, kept, table):
     entered = entered_at(
         table["scheme_type"], *(table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
@@ -672,7 +672,7 @@ def _with_fish(inputs, alive, offers, kept, table):
     )
 
 
-# Where the law of a plant's turbines was not made for their power or head.
+# True where power or head of a plant's turbines is outside the range of the cost law.
 def _cost_extrapolated(settings, inputs, table):
     outside = np.zeros(len(table), dtype=bool)
     head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
@@ -684,7 +684,7 @@ def _cost_extrapolated(settings, inputs, table):
     return outside
 
 
-# What belongs to the structure of each candidate, "" where there is none (row -1).
+# A text of the structure of each candidate, "" if none (row -1).
 def _of_structure(rows, texts):
     return np.append(np.asarray(texts, dtype=object), "")[rows.to_numpy(dtype=np.int64)]
 
@@ -695,13 +695,13 @@ def _with_coordinates(order, stationing, crs):
     for prefix, at in (("", "tailrace"), ("intake_", "intake")):
         station = order[at].to_numpy(dtype=np.int64)
         lon, lat = into.transform(stations["x_m"].to_numpy()[station], stations["y_m"].to_numpy()[station])
-        # Nine decimals are a tenth of a millimetre; more would be the projection's rounding.
+        # Nine decimals are a tenth of a millimetre; more would be rounding of the projection.
         order[f"{prefix}lon"], order[f"{prefix}lat"] = np.round(lon, 9), np.round(lat, 9)
     return order
 
 
 def make_stretches(settings, stationing, sites, ranked_sites):
-    """The ``stretches`` layer: the chosen stretches and the alternatives to each."""
+    """The ``stretches`` layer: the selected stretches and the alternatives to each."""
     offers, order = sites.offers, ranked_sites.order
     picked, kept, table = np.flatnonzero(offers.chosen), ranked_sites.kept, ranked_sites.candidates
     site_of = dict(zip(picked.tolist(), order.sort_values("row")["site_id"], strict=True))
@@ -735,7 +735,7 @@ def make_stretches(settings, stationing, sites, ranked_sites):
     return _layer(table, "stretches", lines, settings.run.crs)
 
 
-# Way from each station to the end of its network [m].
+# Distance from each station to the outlet of its network [m].
 def _to_outlet(stations):
     downstream, step_m = stations["downstream"].to_numpy(), stations["to_downstream_m"].to_numpy()
     way_m = np.zeros(len(stations))
@@ -745,7 +745,7 @@ def _to_outlet(stations):
     return way_m
 
 
-# The line of each stretch down its path.
+# The line of each stretch, downstream.
 def _stretch_lines(table, stationing):
     downstream = stationing.stations["downstream"].to_numpy()
     segment_of = dict(zip(stationing.segments["station"].tolist(), stationing.segments["geometry"], strict=True))
@@ -764,7 +764,7 @@ def _stretch_lines(table, stationing):
 def make_turbine_options(settings, inputs, flows, water_depths, ranked_sites):
     """The ``turbine_options`` layer.
 
-    It holds the best size of every class that fits a site, and the curve of sizes of the class that is chosen.
+    It holds the best size of every suitable class of a site, and the other sizes of the selected class.
     """
     order = ranked_sites.order
     given = (order, flows.bins_m3s, flows.environmental_flow_m3s, inputs.turbines, inputs.costs, settings)
@@ -774,7 +774,7 @@ def make_turbine_options(settings, inputs, flows, water_depths, ranked_sites):
     options["chosen"] = (options["turbine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
     sizes = size_options(*given, *chosen, water_depths, flows.closed)
     options = pd.concat([options.assign(is_best_size=True), sizes.assign(is_best_size=False, chosen=False)])
-    # A size of the curve that is the best one is told once.
+    # The best size is listed once.
     options = options.drop_duplicates(["stretch", "turbine", "screened", "flow_design_m3s"])
     options = options.sort_values(
         ["stretch", "turbine", "screened", "is_best_size", "flow_design_m3s"],

@@ -18,7 +18,7 @@ from sitefinder.schema.wording import column_labels
 
 TABLE = "layer_styles"
 DOCTYPE = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
-# What the delivered QML sets; the aliases belong to the fields.
+# Style categories of the delivered QML; the aliases belong to the fields.
 CATEGORIES = "Symbology|Labeling|Fields"
 
 
@@ -29,16 +29,16 @@ def style_table(layers, geometry_column, changed, money=MONEY):
     ----------
     layers : dict of str to sitefinder.schema.Layer
     geometry_column : str
-        In all layers alike.
+        The same in all layers.
     changed : datetime
-        What stands there as the time of change.
+        Time of change to write.
     money : str
         Currency and year of all amounts of money, for the aliases of columns.
 
     Returns
     -------
     DataFrame
-        Empty where no layer has a style.
+        Empty if no layer has a style.
     """
     rows = [
         {
@@ -68,7 +68,7 @@ def style_file(name: str) -> str:
 
 
 def with_aliases(qml: str, labels: dict[str, str]) -> str:
-    """A QML style with aliases of columns in place of those that it has.
+    """A QML style with other aliases of columns.
 
     Parameters
     ----------

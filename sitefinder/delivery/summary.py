@@ -1,4 +1,4 @@
-"""The stages of what a run prints: the summary for readers, and figures for programs."""
+"""The stages of the printed output of a run: the summary, and figures for programs."""
 
 from sitefinder import __version__
 from sitefinder.report.handover import TablesOf, region_of

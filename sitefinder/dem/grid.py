@@ -1,4 +1,4 @@
-"""The raster grid that terrain is computed on: its place, cells and windows, and values from another grid."""
+"""The raster grid of terrain: position, cells and windows, and values from another grid."""
 
 import math
 from typing import NamedTuple
@@ -29,7 +29,7 @@ class Window(NamedTuple):
 
 
 class OpenEdges(NamedTuple):
-    """Which borders of a window lie inside the grid, so that more of the DEM follows beyond."""
+    """Which borders of a window are inside the grid, so that the DEM continues beyond."""
 
     north: bool
     south: bool
@@ -54,7 +54,7 @@ def cell_of(grid, x_m, y_m):
     Parameters
     ----------
     grid : Grid
-        Need not hold the point: rows and columns beyond it are told as they would continue.
+        Need not hold the point: rows and columns continue beyond it.
     x_m, y_m : float
         Place of the point [m].
 
@@ -101,7 +101,7 @@ def holds(grid, row, column):
 
 
 def clipped(window, grid):
-    """The part of a window that lies on the grid.
+    """The part of a window that is on the grid.
 
     Returns
     -------
@@ -145,7 +145,7 @@ def widened(window, margin, grid):
 
 
 def open_edges(window, grid):
-    """Which borders of a window lie inside the grid.
+    """Which borders of a window are inside the grid.
 
     Examples
     --------

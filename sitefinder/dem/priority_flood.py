@@ -1,4 +1,4 @@
-"""Where each cell of a window drains: a flood outward from the mapped streams, across gaps and out of hollows."""
+"""Priority flood: where each cell drains, outward from the mapped streams, across gaps and out of depressions."""
 
 import math
 from typing import NamedTuple
@@ -145,7 +145,7 @@ def edge_cells(valid, open_edges):
     valid : ndarray of bool, shape (rows, columns)
         False where the DEM has no data.
     open_edges : OpenEdges or sequence of 4 bool
-        North, south, west, east: True where the window's border is not the DEM's own. What lies beyond such
+        North, south, west, east: True where the window's border is not the DEM's own. Cells beyond such
         a border is taken to hold data.
 
     Returns
@@ -170,7 +170,7 @@ def edge_cells(valid, open_edges):
 
 
 # Writes into `label` the station of each stream cell, and the label that each other outlet of the flood has if
-# nothing lies lower than it.
+# nothing is lower.
 def _mark_ends(label, usable, seed, open_edges):
     label[:] = NO_SEED
     label[edge_cells(usable, open_edges)] = OFF_DEM
@@ -448,7 +448,7 @@ def _lowest_around(elevation_m, usable, row, column):
     return lowest_m
 
 
-# Within a flood the sinks of a window are told apart: sink k has the label _FIRST_SINK - k.
+# Within a flood each sink of a window has its own label: sink k has _FIRST_SINK - k.
 _FIRST_SINK = -10
 
 

@@ -1,4 +1,4 @@
-"""Seams: straight steps in a DEM along one of its rows or columns, where two surveys or tiles were joined."""
+"""Seams: straight steps in a DEM along a row or column, where two surveys or tiles were joined."""
 
 from typing import NamedTuple
 
@@ -25,7 +25,7 @@ MAX_IN_A_PIECE = 3
 MIN_ECHO, MAX_ECHO = -0.8, -0.2
 # Share of the cells along a border whose step must be of the sign of the whole.
 MIN_AGREEMENT = 0.65
-# Differences beyond so many mean deviations count as if they were there: a cliff is no seam.
+# Differences beyond this many mean deviations are limited to it: a cliff is not a seam.
 WINSORISED_AT = 2.0
 SEAM_COLUMNS = ["axis", "border", "first", "end", "step_m", "significance"]
 # Pieces that are read at once, side by side.
@@ -35,7 +35,7 @@ PIECES_IN_A_WINDOW = 16
 class Steps(NamedTuple):
     """Steps of the borders of one piece, each of shape (borders,): height, its significance, and what it is.
 
-    ``founds`` is True where a step is a seam by itself, ``continues`` where it would carry one on.
+    ``founds`` is True where a step is a seam by itself, ``continues`` where it continues one.
     """
 
     step_m: np.ndarray
@@ -44,28 +44,12 @@ class Steps(NamedTuple):
     continues: np.ndarray
 
 
-def border_steps(elevation_m, borders):
-    """Steps across the borders between neighbouring rows of a piece.
-
-    Parameters
-    ----------
-    elevation_m : ndarray of float64, shape (BEFORE + borders + AFTER - 1 or fewer at the DEM's edge, cells)
-        Ground elevation [m], NaN where there is none.
-    borders : tuple of int
-        First and end row of the piece: border i lies between rows i and i + 1. Borders without two rows
-        before and three after are given no step.
-
-    Returns
-    -------
-    Steps
-
-    Notes
-    -----
-    The step of a border is its difference less the mean of the differences of the borders beside it, in every
-    column, then a mean over the columns with outliers drawn in (Winsorised). Its error is the spread over the
-    columns; since terrain is alike from cell to cell, the ratio of the two is measured against the median of all
-    borders of the piece. Own method; a join that was smoothed over several cells is not found.
-    """
+# Steps across the borders between neighbouring rows of a piece. The step of a border is its difference less the
+# mean of the differences of the borders beside it, in every column, then a mean over the columns with outliers
+# drawn in (Winsorised). Its error is the spread over the columns; since terrain is correlated from cell to cell,
+# the ratio of the two is measured against the median of all borders of the piece. Own method; a join that was
+# smoothed over several cells is not found.
+def _border_steps(elevation_m, borders):
     first, end = borders
     count = end - first
     nothing = np.zeros(count)
@@ -138,8 +122,8 @@ def find_seams(read, rows, columns):
     DataFrame
         `SEAM_COLUMNS`, a row a seam: ``axis`` (0: between rows, 1: between columns), ``border`` (the seam lies
         between this row or column and the next), ``first`` and ``end`` (cells along it, to whole pieces),
-        ``step_m`` [m] (positive where the ground south or east of it stands too high) and ``significance`` (the
-        greatest of its pieces, see `border_steps`).
+        ``step_m`` [m] (positive where the ground south or east of it is too high) and ``significance`` (the
+        greatest of its pieces, see `_border_steps`).
     """
     found = []
     for row in range(0, rows, PIECE_CELLS):
@@ -164,12 +148,12 @@ def _in_window(elevation_m, core, window):
     for place in range(0, core.columns, PIECE_CELLS):
         width = min(PIECE_CELLS, core.columns - place)
         across = elevation_m[:, left + place : left + place + width]
-        steps = border_steps(across, (above, min(above + core.rows, len(across) - 1)))
+        steps = _border_steps(across, (above, min(above + core.rows, len(across) - 1)))
         found += _rows_of(steps, 0, core.row, (core.column + place) // PIECE_CELLS)
         first = max(left + place - BEFORE, 0)
         along = elevation_m[above : above + core.rows, first : left + place + width + AFTER].T
         before = left + place - first
-        steps = border_steps(along, (before, min(before + width, len(along) - 1)))
+        steps = _border_steps(along, (before, min(before + width, len(along) - 1)))
         found += _rows_of(steps, 1, core.column + place, core.row // PIECE_CELLS)
     return found
 
@@ -181,7 +165,7 @@ def _rows_of(steps, axis, first, piece):
     ]
 
 
-# Pieces that lie side by side on one border are one seam, if one of them founds it.
+# Adjoining pieces on one border are one seam, if one of them founds it.
 def _joined(found, lengths):
     seams = []
     run = []

@@ -1,4 +1,4 @@
-"""Which cells of the grid are stream, and which station each belongs to."""
+"""Stream cells of the grid, and the station that each belongs to."""
 
 import math
 from typing import NamedTuple
@@ -11,7 +11,7 @@ from sitefinder.dem.priority_flood import NO_SEED
 
 
 class StreamCells(NamedTuple):
-    """Stream cells sorted by row and column, each once, and what was decided on the way.
+    """Stream cells sorted by row and column, each once, and decisions between streams.
 
     ``row``, ``column`` and ``label`` are int32; ``label`` is the station that the cell belongs to.
     ``shared`` has a row for each cell and link that lost the cell to a link it does not flow into there:
@@ -57,7 +57,7 @@ def stream_cells(start, x_m, y_m, label, link, downstream_link, grid):
 
     Notes
     -----
-    Every cell that a line passes through is taken, so that cells of one line hang together by their sides:
+    Every cell that a line passes through is taken, so that cells of one line are connected by their sides:
     eight-direction drainage can slip through a line of cells that touch at corners only. Where a line passes
     exactly through a corner, it goes to the next column first. Coordinates are those of the whole grid, so
     the cells do not depend on any window.

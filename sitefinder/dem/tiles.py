@@ -1,4 +1,4 @@
-"""The land that drains straight to each station, tile by tile: cells, and sums of each covariate."""
+"""The local catchment of each station, tile by tile: cells, and sums of each covariate."""
 
 from typing import NamedTuple
 
@@ -26,7 +26,7 @@ SINK_COLUMNS = {"row": np.int64, "column": np.int64, "depth_m": np.float64, "cel
 
 
 class TileSums(NamedTuple):
-    """What drains to each station from one tile; arrays follow ``label``, the stations present, ascending.
+    """Local catchments of one tile; arrays follow ``label``, the stations present, ascending.
 
     ``cells`` and ``edge_cells`` (of them, those beyond which the DEM ends) are counts; ``sums`` and ``covered``
     hold for each covariate the sum of its scaled values and the number of cells that have one. All are int64.
@@ -154,7 +154,7 @@ def drain_window(elevation_m, valid, seed, *, core, window, grid, covariates, si
     ------
     ValueError
         If an array has not the shape of the window, or the tile is not at least one cell inside each
-        open border of the window, so that nobody could say what lies beside its cells.
+        open border of the window, so that its cells' neighbours would be unknown.
     """
     for name, array in {"elevation_m": elevation_m, "valid": valid, "seed": seed, **covariates}.items():
         if array.shape != (window.rows, window.columns):
@@ -309,7 +309,7 @@ def _merged_sinks(tables):
 
 
 def sums_of_labels(label, valid, is_edge, covariates, sinks):
-    """Sums of a tile whose cells have their labels already, by whatever engine.
+    """Sums of a tile whose cells have their labels already, from any engine.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a plant costs: capital part by part, the year's cost, the cost of a kWh, and what the energy is worth."""
+"""Costs of a plant: capital by part, annual cost, levelised cost of energy, and the value of energy."""
 
 from typing import NamedTuple
 
@@ -81,7 +81,7 @@ def turbine_capital(coefficient, power_exponent, head_exponent, power_kw, head_m
 
 
 def is_extrapolated(law, power_kw, head_m, units=1):
-    """Whether a law is used outside of what it was made for; one fitted to megawatts is so at kilowatts.
+    """Whether a law is used outside its range; one fitted to megawatts is so at kilowatts.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def is_extrapolated(law, power_kw, head_m, units=1):
     return outside
 
 
-# A hair is allowed, because a limit may come out of a division.
+# A small margin is allowed, because a limit may result from a division.
 def _is_outside(values, limits):
     return (values < limits[0] * (1.0 - 1e-9)) | (values > limits[1] * (1.0 + 1e-9))
 
@@ -132,7 +132,7 @@ def capital_recovery_factor(rate, years):
 
 
 def discount_factor(rate, years):
-    """What a payment after some years is worth today.
+    """Present value of a payment after some years.
 
     Parameters
     ----------
@@ -154,7 +154,7 @@ def discount_factor(rate, years):
     return (1.0 + rate) ** -years
 
 
-def levelised_lcoe_per_kwh(capital_cost, operation_per_year, energy_kwh, rate, years):
+def levelised_cost_per_kwh(capital_cost, operation_per_year, energy_kwh, rate, years):
     """Cost of a kWh that pays for capital and operation over the life of the plant.
 
     Parameters
@@ -195,7 +195,7 @@ def yearly_cost(capital_cost, operation, rate, years, power_kw=None):
     -------
     float or ndarray
         The overhaul falls in mid-life and is discounted to the start. Operation is a share of capital, or what a
-        published law says where that is less, and never below the least sum.
+        published law gives where that is less, and never below the minimum sum.
 
     Raises
     ------
@@ -272,7 +272,7 @@ def value_of_energy(energy_kwh, money):
 
 
 def own_use(money):
-    """Export price, own price, own share and most of own use [kWh] in a year, for `value_of_energy`."""
+    """Export price, own price, own share and maximum own use [kWh] in a year, for `value_of_energy`."""
     if money.own_use_price_per_kwh is None:
         return money.price_per_kwh, money.price_per_kwh, 0.0, np.inf
     share = 1.0 if money.own_use_share is None else money.own_use_share
@@ -286,19 +286,8 @@ def value_by_prices(energy, price, own_price, own_share, own_max):
     return price * energy + (own_price - price) * np.minimum(own_share * energy, own_max)
 
 
-def screen_area_m2(flow_m3s, approach_velocity_m_s):
-    """Wetted area of a fish screen [m²]: the flow over the speed square to the screen.
-
-    Examples
-    --------
-    >>> screen_area_m2(1.0, 0.5)
-    2.0
-    """
-    return flow_m3s / approach_velocity_m_s
-
-
 def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
-    """The parts of capital that a place asks for, whatever the turbine and its size.
+    """The parts of capital that depend on the site, not on the turbine and its size.
 
     Parameters
     ----------
@@ -357,7 +346,7 @@ def check_same_money(turbines, costs):
     """
     problems = [
         f"{turbine.name}: its cost law is in {turbine.cost.currency} of {turbine.cost.year}, "
-        f"the cost file in {costs.currency} of {costs.year}; restate one of them"
+        f"the cost file in {costs.currency} of {costs.year}; convert one of them"
         for turbine in turbines
         if (turbine.cost.currency, turbine.cost.year) != (costs.currency, costs.year)
     ]

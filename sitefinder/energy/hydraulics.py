@@ -1,4 +1,4 @@
-"""Water on its way through a plant: density, gravity, losses of canals and pipes, levels, width and depth."""
+"""Hydraulics of a plant: density, gravity, losses of canals and pipes, water levels, channel width and depth."""
 
 import math
 from typing import NamedTuple
@@ -21,7 +21,7 @@ ECCENTRICITY_SQUARED = 0.006_694_379_990_14
 # Viscosity of water by Vogel's law, from memory; within 2.5 % from 0 to 40 °C.
 VOGEL_PA_S, VOGEL_B_K, VOGEL_C_K = 2.414e-5, 247.8, 140.0
 KELVIN_AT_ZERO_DEGC = 273.15
-# Streams of the temperate zone over the year, where the settings say nothing (common practice, no source).
+# Streams of the temperate zone over the year, where the settings state nothing (common practice, no source).
 USUAL_TEMPERATURE_DEGC = 10.0
 
 
@@ -59,7 +59,7 @@ def water_density_kg_m3(temperature_degc):
 
 
 def normal_gravity_m_s2(latitude_deg):
-    r"""Gravity on the WGS 84 ellipsoid; a kilometre higher it is 0.03 % less, which is left out.
+    r"""Gravity on the WGS 84 ellipsoid; 0.03 % less a kilometre higher, which is neglected.
 
     Parameters
     ----------
@@ -100,13 +100,8 @@ def kinematic_viscosity_m2_s(temperature_degc):
     return dynamic_pa_s / water_density_kg_m3(temperature_degc)
 
 
-def gravity_of(energy):
-    """Gravity by the settings' latitude, or the standard one [m/s²].
-
-    Parameters
-    ----------
-    energy : sitefinder.settings.EnergySettings
-    """
+# Gravity by the settings' latitude, or the standard one [m/s²].
+def _gravity_of(energy):
     latitude_deg = energy.gravity_latitude_deg
     return GRAVITY_M_S2 if latitude_deg is None else float(normal_gravity_m_s2(latitude_deg))
 
@@ -127,7 +122,7 @@ def kw_per_m3s_m(energy):
     """
     temperature_degc = energy.water_temperature_degc
     density = WATER_DENSITY_KG_M3 if temperature_degc is None else water_density_kg_m3(temperature_degc)
-    return density * gravity_of(energy) / WATTS_PER_KILOWATT
+    return density * _gravity_of(energy) / WATTS_PER_KILOWATT
 
 
 class Waterway(NamedTuple):
@@ -175,7 +170,7 @@ def waterway(energy):
         viscosity_m2_s=kinematic_viscosity_m2_s(
             USUAL_TEMPERATURE_DEGC if temperature_degc is None else temperature_degc
         ),
-        gravity_m_s2=gravity_of(energy),
+        gravity_m_s2=_gravity_of(energy),
     )
 
 
@@ -187,7 +182,7 @@ def net_head_m(head_m, conduit_length_m, energy):
     head_m : float or ndarray
         Gross head [m].
     conduit_length_m : float or ndarray
-        Length of the canal, the straightened line and not the stream's [m]; 0 without one.
+        Length of the headrace, along the straightened line and not the stream [m]; 0 without one.
     energy : sitefinder.settings.EnergySettings
 
     Returns
@@ -231,7 +226,7 @@ def friction_factor(reynolds, relative_roughness):
 
     Notes
     -----
-    :math:`0.25 / \log_{10}(\varepsilon / 3.7 + 5.74 / Re^{0.9})^2` of [1]_ (from memory), which stands for the
+    :math:`0.25 / \log_{10}(\varepsilon / 3.7 + 5.74 / Re^{0.9})^2` of [1]_ (from memory), which replaces the
     equation of Colebrook and White.
 
     References
@@ -243,7 +238,7 @@ def friction_factor(reynolds, relative_roughness):
 
 
 @part
-def pipe_loss_m(flow_design_m3s, length_m, way):
+def pipe_loss_m(flow_design_m3s, length_m, conduit):
     r"""Head that a pipe takes when its design flow runs.
 
     Parameters
@@ -252,7 +247,7 @@ def pipe_loss_m(flow_design_m3s, length_m, way):
         [m³/s]; it fills the pipe at the waterway's velocity, which gives the diameter.
     length_m : float
         [m]; without length there is no pipe and no loss.
-    way : Waterway
+    conduit : Waterway
 
     Returns
     -------
@@ -265,25 +260,25 @@ def pipe_loss_m(flow_design_m3s, length_m, way):
     Darcy and Weisbach, :math:`(f L / D + k) v^2 / 2g`, or Manning,
     :math:`L n^2 v^2 / R^{4/3} + k v^2 / 2g` with :math:`R = D / 4`. Longer or thinner pipes lose more.
     """
-    if not way.is_pipe or length_m <= 0.0 or flow_design_m3s <= 0.0:
+    if not conduit.is_pipe or length_m <= 0.0 or flow_design_m3s <= 0.0:
         return 0.0
-    velocity = way.velocity_m_s
+    velocity = conduit.velocity_m_s
     diameter = pipe_diameter_m(flow_design_m3s, velocity)
-    velocity_head = velocity**2 / (2.0 * way.gravity_m_s2)
-    if way.by_manning:
-        friction = length_m * way.manning_n**2 * velocity**2 / (0.25 * diameter) ** (4.0 / 3.0)
+    velocity_head = velocity**2 / (2.0 * conduit.gravity_m_s2)
+    if conduit.by_manning:
+        friction = length_m * conduit.manning_n**2 * velocity**2 / (0.25 * diameter) ** (4.0 / 3.0)
     else:
-        factor = friction_factor(velocity * diameter / way.viscosity_m2_s, way.roughness_m / diameter)
+        factor = friction_factor(velocity * diameter / conduit.viscosity_m2_s, conduit.roughness_m / diameter)
         friction = factor * length_m / diameter * velocity_head
-    return friction + way.form_loss * velocity_head
+    return friction + conduit.form_loss * velocity_head
 
 
-# What stands in for the flow of the survey day where it is not known [% of time exceeded]: the median.
+# Flow taken for the survey day where it is unknown [% of time exceeded]: the median.
 MEDIAN_PERCENT = 50.0
 
 
 class WaterDepths(NamedTuple):
-    """Depth of water at each station; only differences at one station are used.
+    """Depth of water at each station; only differences at one station matter.
 
     ``depth_m`` has the depth at each bin of the duration curve, shape (stations, bins), and ``survey_m`` that of
     the day on which the DEM was surveyed, shape (stations,) [m].
@@ -301,7 +296,8 @@ class WaterDepths(NamedTuple):
 class Rating(NamedTuple):
     """Levels that a user measured at a place, with the stations that it holds for.
 
-    ``flow_m3s`` and ``level_m`` rise and are of one length, at least 2; the datum of the levels is of no account.
+    ``flow_m3s`` and ``level_m`` rise and have the same length, at least 2; the datum of the levels does not
+    matter.
     """
 
     stations: np.ndarray
@@ -324,7 +320,7 @@ def water_depths(curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None
     survey_percent : float, optional
         Share of time that the flow of the survey day is exceeded [%]; without it the median flow is taken.
     ratings : sequence of Rating
-        Where two hold for a station, the later one counts.
+        Where two apply to a station, the later one counts.
     bins_m3s : ndarray of float64, shape (stations, any), optional
         Flows to give depths of in place of the curve's; the survey day's is read off the curve all the same.
 
@@ -392,23 +388,23 @@ def intake_is_held(scheme_type, tailwater):
 
     Parameters
     ----------
-    layout : array_like of str, shape (n,)
+    scheme_type : array_like of str, shape (n,)
     tailwater : sitefinder.settings.TailwaterSettings
 
     Returns
     -------
     ndarray of bool, shape (n,)
         The water over the crest of such a weir rises in a flood too, by less than the tailwater does; that rise is
-        left out, so that the head in floods is told too low and not too high.
+        neglected, so that the head in floods is underestimated rather than overestimated.
     """
     return np.isin(np.asarray(scheme_type, dtype=object).astype(str), list(tailwater.held_scheme_types))
 
 
 class MeasuredSection(NamedTuple):
-    """Width and mean depth that somebody measured at a flow, and the stations for which they hold.
+    """Width and mean depth measured at a flow, and the stations to which they apply.
 
-    ``away_m`` is the way along the stream to each of ``stations``; ``flow_m3s``, ``width_m`` and ``depth_m`` are
-    above zero.
+    ``away_m`` is the distance along the stream to each of ``stations``; ``flow_m3s``, ``width_m`` and ``depth_m``
+    are above zero.
     """
 
     stations: np.ndarray
@@ -464,7 +460,7 @@ def channel_shapes(mean_m3s, tailwater, channel, sections=()):
     mean_m3s : ndarray of float64, shape (n,)
         Mean flow [m³/s].
     tailwater : sitefinder.settings.TailwaterSettings
-        Reads the three figures of depth; ``method`` has no say here.
+        Reads the three depth parameters; ``method`` does not matter here.
     channel : sitefinder.settings.ChannelSettings
     sections : sequence of MeasuredSection
         Of several that hold for a station the nearest counts, of equals the earlier.

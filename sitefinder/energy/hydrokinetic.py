@@ -1,4 +1,4 @@
-"""What rotors in the open current could give: no head, no dam, and never added to what heads give."""
+"""Hydrokinetic rotors: power from the current without head or dam, never added to the energy of heads."""
 
 from typing import NamedTuple
 
@@ -22,7 +22,7 @@ LOSS_OVER_SHAFT = 1.5
 
 
 class Hydrokinetic(NamedTuple):
-    """What a reach could hold of one rotor; arrays of one row a reach.
+    """Potential of a reach for one rotor; arrays of one row a reach.
 
     ``rotors`` is their number, ``power_kw`` their rated power together, ``power_mean_kw`` their mean power before
     availability, ``operating_fraction`` the share of time that they turn, and ``because`` why there are none.
@@ -92,7 +92,7 @@ def hydrokinetic_potential(rotor, width_m, depth_m, speed_m_s, at_mean_m, length
     width_m, depth_m, speed_m_s : ndarray of float64, shape (n, bins)
         Of the stream in bins of equal time.
     at_mean_m : (ndarray, ndarray), each of shape (n,)
-        Width and depth at mean flow [m], by which rows are laid out.
+        Width and depth at mean flow [m], for the arrangement of rows.
     length_m : ndarray of float64, shape (n,)
         Length of the reach [m].
     fall_max_kw : ndarray of float64, shape (n,)
@@ -104,10 +104,10 @@ def hydrokinetic_potential(rotor, width_m, depth_m, speed_m_s, at_mean_m, length
 
     Notes
     -----
-    A row across the stream has as many rotors as fit by width and as leave it open enough (``max_blockage``);
-    rows follow each other at ``spacing_along``, where the wake has mended. All see the mean speed of the section.
-    The current lives by the fall of its bed: rotors cannot take more from it than the fall gives, and for each
-    watt at the shaft the water loses half as much again in the wake [1]_, so that bounds their number too.
+    A row across the stream has as many rotors as fit by width and as leave it open enough (``max_blockage``); rows
+    follow each other at ``spacing_along``, where the wake has recovered. All have the mean velocity of the
+    section. The current lives by the fall of its bed: rotors cannot take more from it than the fall gives, and for
+    each watt at the shaft the water loses half as much again in the wake [1]_, so that bounds their number too.
 
     References
     ----------

@@ -1,4 +1,4 @@
-"""How a plant runs in each bin of the duration curve, and what each scheme type releases to the stream."""
+"""Operation of a plant in each bin of the duration curve, and the releases of each scheme type to the stream."""
 
 import math
 
@@ -14,19 +14,19 @@ HALVINGS = 45
 
 @part
 def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relative_flow, head_m, loss_design_m):
-    """Flow that a plant takes for most power, and flow times head times efficiency [m³/s · m], for kernels.
+    """Flow that a plant takes for maximum power, and flow times head times efficiency [m³/s · m], for kernels.
 
     Parameters
     ----------
     flow_m3s, flow_design_m3s : float
-        Flow that it may take, and design flow of all units [m³/s].
+        Available flow, and design flow of all units [m³/s].
     units : int
     efficiency : ndarray of float64, shape (101,)
         See `sitefinder.energy.turbines.efficiency_table`.
     lowest_relative_flow : float
         Of a unit.
     head_m, loss_design_m : float
-        Head before the pipe, and what the pipe takes of it at the design flow [m].
+        Head before the pipe, and head loss of the pipe at the design flow [m].
 
     Returns
     -------
@@ -34,10 +34,9 @@ def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relativ
 
     Notes
     -----
-    So many units run, sharing the flow equally, as give most power; a unit below its lowest flow stands still. A
-    unit may run full and spill the rest rather than share with another that would stand still. Behind a pipe the
-    plant is throttled where less flow gives more power. Both together mean that more flow or head never gives
-    less power.
+    The number of units with maximum power run, sharing the flow equally; a unit stops below its lowest flow. A
+    unit may run full and spill the rest rather than share with another that would stop. Behind a pipe the plant is
+    throttled where less flow gives more power. So more flow or head never gives less power.
     """
     best_used, best_value = 0.0, 0.0
     if head_m <= 0.0:
@@ -71,9 +70,9 @@ def _efficiency(efficiency, relative):
     return efficiency[step] + (place - step) * (efficiency[step + 1] - efficiency[step])
 
 
-# Relative flow up to `most` at which x · eta(x) · (head - loss · x²) is greatest, and that value. Goes down from
-# the piece of the efficiency curve in which `most` lies; x · eta(x) does not fall with x, so a piece whose upper
-# end would not do even without loss ends the search.
+# Relative flow up to `maximum` at which x · eta(x) · (head - loss · x²) is greatest, and that value. Goes down
+# from the piece of the efficiency curve that holds `maximum`; x · eta(x) does not fall with x, so a piece whose
+# upper end is not better even without loss ends the search.
 @part
 def _throttled(maximum, efficiency, lowest, head, loss):
     pieces = efficiency.shape[0] - 1
@@ -85,7 +84,7 @@ def _throttled(maximum, efficiency, lowest, head, loss):
         slope = (efficiency[step + 1] - efficiency[step]) * pieces
         base = efficiency[step] - slope * step / pieces
         low, high = lower, upper
-        # Power rises at the lower end of the piece and falls at its upper one: between them lies one top.
+        # Power rises at the lower end of the piece and falls at its upper one: there is one maximum between.
         if _rise(low, base, slope, head, loss) > 0.0 > _rise(high, base, slope, head, loss):
             for _ in range(HALVINGS):
                 middle = 0.5 * (low + high)
@@ -107,8 +106,9 @@ def _rise(x, base, slope, head, loss):
     return base * head + 2.0 * slope * head * x - 3.0 * base * loss * x * x - 4.0 * slope * loss * x**3
 
 
+# Power [kW] and flow used [m³/s] of one plant in each bin, into the last two arguments; for kernels.
 @part
-def fill_bins(
+def _fill_bins(
     curve,
     environmental_flow,
     head,
@@ -122,7 +122,6 @@ def fill_bins(
     power,
     used,
 ):
-    """Power [kW] and flow used [m³/s] of one plant in each bin, into the last two arguments; for kernels."""
     for index in range(curve.shape[0]):
         power[index], used[index] = 0.0, 0.0
         usable = curve[index] - environmental_flow[index]
@@ -151,14 +150,14 @@ def fill_plants(
     conduit_m,
     efficiency,
     lowest,
-    way,
+    conduit,
     heads,
     power,
     used,
 ):
-    """`fill_bins` of many plants that each have a turbine; see `sitefinder.energy.plant.bins_of_plants`.
+    """`_fill_bins` of many plants that each have a turbine; see `sitefinder.energy.plant.bins_of_plants`.
 
-    ``way`` is a record of `sitefinder.energy.hydraulics.WATERWAY`, ``heads`` room to work in; the last two are
+    ``conduit`` is a record of `sitefinder.energy.hydraulics.WATERWAY`, ``heads`` room to work in; the last two are
     filled.
     """
     rows, bins = intake.shape[0], curve.shape[1]
@@ -168,7 +167,7 @@ def fill_plants(
             if not held[row]:
                 heads[index] += rise[intake[row], index]
         number = turbine[row]
-        fill_bins(
+        _fill_bins(
             curve[intake[row]],
             environmental_flow[intake[row]],
             heads,
@@ -177,8 +176,8 @@ def fill_plants(
             efficiency[number],
             lowest[number],
             np.inf,
-            pipe_loss_m(flow_design[row], conduit_m[row], way),
-            way.kw_per_m3s_m,
+            pipe_loss_m(flow_design[row], conduit_m[row], conduit),
+            conduit.kw_per_m3s_m,
             power[row],
             used[row],
         )
@@ -187,7 +186,7 @@ def fill_plants(
 
 
 def has_fish_pass(stretches, costs):
-    """Scheme types that have a fish pass, as it stands or as the costs price it.
+    """Scheme types that have a fish pass, existing or included in the costs.
 
     Parameters
     ----------
@@ -198,7 +197,7 @@ def has_fish_pass(stretches, costs):
     Returns
     -------
     ndarray of bool, shape (n,)
-        A new weir always; a barrier where the cost file asks for a pass; any scheme type whose structure has one.
+        A new weir always; a barrier where the cost file requires a pass; any scheme type whose structure has one.
     """
     new, existing = (
         is_scheme_that(stretches["scheme_type"], what) for what in ("builds_barrier", "uses_structure")
@@ -225,21 +224,21 @@ def is_undiverted(stretches):
 def residual_flow(
     curve_m3s, environmental_flow_m3s, mean_m3s, undiverted, with_pass, releases, closed=None, used_m3s=None
 ):
-    """What scheme types must leave in the stream.
+    """Residual flow that scheme types must leave in the stream.
 
     Parameters
     ----------
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (n, bins)
-        Flow, and what the rules reserve of it [m³/s].
+        Flow, and environmental flow [m³/s].
     mean_m3s : ndarray of float64, shape (n,)
         Mean flow [m³/s].
     undiverted, with_pass : bool, or ndarray of bool of shape (n, 1)
-        Whether a scheme type has no diverted length; whether it has a fish pass.
-    passage : sitefinder.settings.ReleaseSettings
+        Whether a scheme type has no depleted reach; whether it has a fish pass.
+    releases : sitefinder.settings.ReleaseSettings
     closed : ndarray of bool, shape (bins,) or (n, bins), optional
-        Bins of closed months, in which all flow stays whatever the layout.
+        Bins of closed months, in which all flow stays for any scheme type.
     used_m3s : ndarray of float64, shape (n, bins), optional
-        What the turbines take [m³/s], for the attraction flow; without it, all that they may.
+        Flow that the turbines take [m³/s], for the attraction flow; by default all that they may take.
 
     Returns
     -------
@@ -248,11 +247,11 @@ def residual_flow(
 
     Notes
     -----
-    First the crest: without diverted length ``crest_share`` of the reserve, and ``crest_min_m3s`` at least. Then
-    the fish pass: its water is part of that (which is then no less than the pass takes), or comes on top. Fish
-    find the pass by its current: what comes out of it is no less than ``attraction_share`` of what the turbines
-    take. With a share a, turbines that may take the flow q of what Q there is leave at least a q, so that q is at
-    most Q / (1 + a).
+    First the crest: without a depleted reach, ``crest_share`` of the environmental flow, and at least
+    ``crest_min_m3s``. Then the fish pass: its water is part of that (which is then at least the flow of the pass),
+    or is added to it. Fish find the pass by its current: its flow is at least ``attraction_share`` of the
+    turbines' flow. With a share a, turbines that take q of the flow Q leave at least a q, so that q is at most Q /
+    (1 + a).
     """
     left = np.where(
         undiverted,
@@ -268,21 +267,8 @@ def residual_flow(
     return left if closed is None else np.where(closed, curve_m3s, left)
 
 
-def is_shut_down(curve_m3s, energy):
-    """Bins in which floods stop the turbines.
-
-    Parameters
-    ----------
-    curve_m3s : ndarray of float64, shape (stations, bins)
-        Natural flow in bins of equal time, in any order [m³/s].
-    energy : sitefinder.settings.EnergySettings
-
-    Returns
-    -------
-    ndarray of bool, shape (stations, bins), or None
-        True where the flow is above ``shut_down_times_mean`` times the station's mean flow, or above the flow that
-        is exceeded ``shut_down_exceedance_percent`` of the time; None where the settings ask for neither.
-    """
+# Bins in which floods stop the turbines.
+def _is_shut_down(curve_m3s, energy):
     limits = []
     if energy.shut_down_times_mean is not None:
         limits.append(energy.shut_down_times_mean * curve_m3s.mean(axis=1))
@@ -299,21 +285,21 @@ def shutdown_share(curve_m3s, energy, closed=None):
     Parameters
     ----------
     curve_m3s, energy
-        As `is_shut_down`.
+        As `_is_shut_down`.
     closed : ndarray of bool, shape (bins,), optional
 
     Returns
     -------
     ndarray of bool, shape (bins,) or (stations, bins), or None
     """
-    shut = is_shut_down(curve_m3s, energy)
+    shut = _is_shut_down(curve_m3s, energy)
     if shut is None or closed is None:
         return closed if shut is None else shut
     return shut | closed
 
 
 def by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, releases, closed=None):
-    """Stretches in groups that leave the same, with what each station's flow then leaves.
+    """Groups of stretches with the same releases, with the residual flow of each station.
 
     Parameters
     ----------
@@ -321,16 +307,16 @@ def by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, releas
         ``scheme_type`` and ``has_fish_pass``.
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
     costs : CostFile
-    passage : sitefinder.settings.ReleaseSettings
+    releases : sitefinder.settings.ReleaseSettings
     closed : ndarray of bool, shape (bins,) or (stations, bins), optional
         Bins in which no turbine runs: all flow stays.
 
     Yields
     ------
     rows : ndarray of int
-        Places of the group's stretches.
+        Rows of the group's stretches.
     left_m3s : ndarray of float64, shape (stations, bins)
-        The reserve as given where the settings make no difference between scheme types.
+        The environmental flow itself where the settings do not distinguish scheme types.
     """
     if releases.changes_nothing:
         yield (
@@ -341,7 +327,7 @@ def by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, releas
     undiverted, with_pass = is_undiverted(stretches), has_fish_pass(stretches, costs)
     mean = curve_m3s.mean(axis=1)
     kinds = 2 * undiverted + with_pass
-    # One table at a time, so that the flows of all stations are held but once more.
+    # One table at a time, so that only one more copy of all stations' flows is in memory.
     for kind in np.unique(kinds).tolist() if len(kinds) else [0]:
         left = residual_flow(curve_m3s, environmental_flow_m3s, mean, kind >= 2, kind % 2 == 1, releases, closed)
         yield np.flatnonzero(kinds == kind), left

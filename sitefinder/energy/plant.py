@@ -15,7 +15,7 @@ PLANTS_AT_ONCE = 4096
 
 
 class PlantOutput(NamedTuple):
-    """What a plant gives in the mean year, before availability; scalars or arrays of one row a plant."""
+    """Mean annual output of a plant, before availability; scalars or arrays of one row a plant."""
 
     power_mean_kw: float | np.ndarray
     firm_power_kw: float | np.ndarray
@@ -48,7 +48,7 @@ def hydraulic_power_kw(flow_m3s, head_m, efficiency=1.0):
 
 
 def yearly_energy_mwh(power_mean_kw, availability):
-    """Energy of the mean year [MWh] from mean power [kW] and the share of time that the plant is ready.
+    """Mean annual energy [MWh] from mean power [kW] and availability.
 
     Examples
     --------
@@ -72,25 +72,25 @@ def plant_outputs(
     turbine,
     table,
     conduit_m=None,
-    way=CANAL,
+    conduit=CANAL,
 ):
     """Mean and firm power of many plants, whose heads move with the levels at their ends.
 
     In each bin the order of operations is: natural flow less the environmental flow, not below zero; at most the
-    design flow; then so many units, and so much flow, as give most power, see
+    design flow; then the number of units and the flow with maximum power, see
     `sitefinder.energy.operation.plant_flow_head`. More flow never gives less power, and negative heads, when
     floods drown the plant, give none.
 
     Parameters
     ----------
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
-        Natural flow in bins of equal time, and what of it stays in the stream [m³/s].
+        Natural flow in bins of equal time, and environmental flow [m³/s].
     rise_m : ndarray of float64, shape (stations, bins)
         Rise of the water in each bin above the level of the survey day [m].
     intake, tailrace : ndarray of int64, shape (n,)
         Rows of the plant's ends in the tables above. Flow is that at the intake.
     held : ndarray of bool, shape (n,)
-        True where the level at the intake does not move.
+        True where the level at the intake is constant.
     head_net_m, flow_design_m3s, power_kw : ndarray of float64, shape (n,)
         Net head on the survey day [m], design flow [m³/s], and rated power, which no bin passes [kW].
     units, turbine : ndarray of int64, shape (n,)
@@ -98,7 +98,7 @@ def plant_outputs(
     table : sitefinder.energy.turbines.TurbineTable
     conduit_m : ndarray of float64, shape (n,), optional
         Length of the conduit, for the friction of a pipe [m].
-    way : sitefinder.energy.hydraulics.Waterway
+    conduit : sitefinder.energy.hydraulics.Waterway
 
     Returns
     -------
@@ -114,7 +114,7 @@ def plant_outputs(
     for start in range(0, len(rows), PLANTS_AT_ONCE):
         block = rows[start : start + PLANTS_AT_ONCE]
         own = (part[block] for part in plants)
-        bins = bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *own, table, conduit_m[block], way)
+        bins = bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *own, table, conduit_m[block], conduit)
         for whole, part in zip(outputs, _over_bins(*bins), strict=True):
             whole[block] = part
     return outputs
@@ -134,7 +134,7 @@ def bins_of_plants(
     turbine,
     table,
     conduit_m=None,
-    way=CANAL,
+    conduit=CANAL,
 ):
     """Power and flow used of a few plants in each bin; arguments as `plant_outputs`, and each has a turbine.
 
@@ -146,7 +146,7 @@ def bins_of_plants(
     rated_kw = power_kw
     laws = table.efficiency, table.lowest_relative_flow
     power_kw, used_m3s = np.empty((2, len(turbine), curve_m3s.shape[1]))
-    # Each argument in the one scheme type and dtype for which the kernel is compiled.
+    # Each argument in the one memory order and dtype for which the kernel is compiled.
     fill_plants(
         *(np.ascontiguousarray(table, dtype=np.float64) for table in (curve_m3s, environmental_flow_m3s, rise_m)),
         *(np.ascontiguousarray(ends, dtype=np.int64) for ends in (intake, tailrace)),
@@ -155,7 +155,7 @@ def bins_of_plants(
         *(np.ascontiguousarray(part, dtype=np.int64) for part in (units, turbine)),
         np.ascontiguousarray(conduit_m, dtype=np.float64),
         *(np.ascontiguousarray(law, dtype=np.float64) for law in laws),
-        np.array([tuple(way)], dtype=WATERWAY)[0],
+        np.array([tuple(conduit)], dtype=WATERWAY)[0],
         np.empty(curve_m3s.shape[1]),
         power_kw,
         used_m3s,
@@ -190,9 +190,9 @@ def monthly_energy_mwh(
     table,
     availability,
     conduit_m=None,
-    way=CANAL,
+    conduit=CANAL,
 ):
-    """Energy of plants in each month of a mean year.
+    """Mean energy of plants in each month.
 
     Parameters
     ----------
@@ -204,7 +204,7 @@ def monthly_energy_mwh(
         Row of ``table`` of each plant's turbine; every plant has one.
     table : sitefinder.energy.turbines.TurbineTable
     availability : float
-        Share of the time that the plants are ready.
+        Share of the time that the plants are available.
     conduit_m, way
         As `plant_outputs`.
 
@@ -219,7 +219,9 @@ def monthly_energy_mwh(
     for start in range(0, len(turbine), PLANTS_AT_ONCE):
         block = slice(start, start + PLANTS_AT_ONCE)
         own = (part[block] for part in plants)
-        power, _ = bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *own, table, conduit_m[block], way)
+        power, _ = bins_of_plants(
+            curve_m3s, environmental_flow_m3s, rise_m, *own, table, conduit_m[block], conduit
+        )
         for number in range(12):
             of_month = power[:, month == number + 1].sum(axis=1) / len(month)
             energy[block, number] = yearly_energy_mwh(of_month, availability)

@@ -1,4 +1,4 @@
-"""The search for the best turbine, number of units and design flow of each stretch; compiled."""
+"""The compiled search for the best turbine, number of units and design flow of each stretch."""
 
 from typing import NamedTuple
 
@@ -40,26 +40,16 @@ class Prices(NamedTuple):
     min_capacity_factor: float
 
 
-# Prices and waterway in one record, as the search takes them; yes and no as 1 and 0.
+# Prices and waterway in one record for the kernels; booleans as 1 and 0.
 SEARCH = np.dtype(
     [(name, np.float64 if kind is float else np.int64) for name, kind in Prices.__annotations__.items()]
     + WATERWAY.descr
 )
 
 
-def search_record(prices, way):
-    """Prices and waterway in one record, which kernels take.
-
-    Parameters
-    ----------
-    prices : Prices
-    way : sitefinder.energy.hydraulics.Waterway
-
-    Returns
-    -------
-    record of `SEARCH`
-    """
-    return np.array([(*prices, *way)], dtype=SEARCH)[0]
+# Prices and waterway in one record.
+def _search_record(prices, conduit):
+    return np.array([(*prices, *conduit)], dtype=SEARCH)[0]
 
 
 def search_prices(costs, settings):
@@ -110,7 +100,7 @@ def search_prices(costs, settings):
 
 @part
 def score_of(energy, capital, power, prices):
-    """What the choice goes by, for kernels: net yearly value, energy [MWh], or less what a MWh costs.
+    """Score of a plant, for kernels: net annual value, energy [MWh], or the negative cost of a MWh.
 
     Capital is before contingency, power [kW] that of the whole plant.
     """
@@ -134,10 +124,10 @@ def yearly_payment(capital, power, prices):
     return prices.yearly_capital_factor * capital + max(operation, prices.operation_min)
 
 
-# Rounding may take a true energy above its bound by less than this.
-HAIR = 1.0 + 1e-9
-# Rows of a table of bins, one column a bin and one more: usable flow, which falls from bin to bin [m³/s]; the head
-# of each [m]; sums of the heads from the start; sums of flow times head from the end.
+# Rounding may raise a true energy above its bound by less than this.
+ROUNDING_MARGIN = 1.0 + 1e-9
+# Rows of a table of bins, one column a bin and one more: usable flow, descending [m³/s]; head [m]; cumulative
+# heads from the start; cumulative flow times head from the end.
 USABLE, HEAD, ABOVE, BELOW = range(4)
 # Turbine classes, one record a class, without their efficiency: with records kernels compile in a fraction of the
 # time that a tuple of arrays takes. Names as in `sitefinder.energy.turbines.TurbineTable`.
@@ -157,9 +147,9 @@ CLASS = np.dtype(
         ("civil_factor", np.float64),
     ]
 )
-# What so many units of a class are at a place. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
+# A number of units of a class at a site. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
 # all units together; ``law`` and ``civil`` are coefficients of cost laws with the head in them, and ``bought`` is
-# how often the law is paid. ``head`` is the place's net head of the survey day [m], ``place_cost`` its capital.
+# how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost`` its capital.
 CLASS_AT_SITE = np.dtype(
     [
         ("head", np.float64),
@@ -181,28 +171,28 @@ CLASS_AT_SITE = np.dtype(
 )
 
 
+# Fill a `CLASS_AT_SITE` with a number of units of a class, for kernels.
 @part
-def fill_class(here, units, one, full_efficiency, prices):
-    """Fill a `CLASS_AT_SITE` with so many units of a class, whose efficiency is that at full flow, for kernels."""
-    head = here.head
+def _fill_class(at_site, units, one, full_efficiency, prices):
+    head = at_site.head
     flow_max = min(one.flow_max_m3s, one.power_max_kw / (prices.kw_per_m3s_m * head * full_efficiency))
-    here.units = units
-    here.flow_min = units * one.flow_min_m3s
-    here.flow_max = units * flow_max
-    here.power_max = units * one.power_max_kw
-    here.full_efficiency = full_efficiency
-    here.peak_efficiency = one.peak_efficiency
-    here.lowest_relative_flow = one.lowest_relative_flow
-    here.safety = one.safety
-    here.law = one.law_coefficient * head**one.law_head_exponent
-    here.law_power_exponent = one.law_power_exponent
-    here.bought = units if one.law_per_unit else 1
-    here.civil = prices.civil * head**prices.civil_head_exponent * one.civil_factor
+    at_site.units = units
+    at_site.flow_min = units * one.flow_min_m3s
+    at_site.flow_max = units * flow_max
+    at_site.power_max = units * one.power_max_kw
+    at_site.full_efficiency = full_efficiency
+    at_site.peak_efficiency = one.peak_efficiency
+    at_site.lowest_relative_flow = one.lowest_relative_flow
+    at_site.safety = one.safety
+    at_site.law = one.law_coefficient * head**one.law_head_exponent
+    at_site.law_power_exponent = one.law_power_exponent
+    at_site.bought = units if one.law_per_unit else 1
+    at_site.civil = prices.civil * head**prices.civil_head_exponent * one.civil_factor
 
 
+# Number of bins with at least this flow, for kernels; usable flow falls from bin to bin.
 @part
-def bins_above(bins, flow):
-    """How many bins hold at least this flow, for kernels; usable flow falls from bin to bin."""
+def _bins_above(bins, flow):
     minimum, maximum = 0, bins.shape[1] - 1
     while minimum < maximum:
         middle = (minimum + maximum) // 2
@@ -214,56 +204,56 @@ def bins_above(bins, flow):
 
 
 @part
-def rated_kw(bins, full, flow, here, efficiency, prices):
-    """Rated power [kW]: at the head that is left when the design flow runs, at most what the class allows."""
+def rated_kw(bins, full, flow, at_site, efficiency, prices):
+    """Rated power [kW]: at the remaining head at design flow, limited by the class."""
     head = bins[HEAD, max(full - 1, 0)]
-    loss = pipe_loss_m(flow, here.conduit_m, prices)
+    loss = pipe_loss_m(flow, at_site.conduit_m, prices)
     if loss > 0.0:
-        lowest = here.lowest_relative_flow
-        power = prices.kw_per_m3s_m * plant_flow_head(flow, flow, here.units, efficiency, lowest, head, loss)[1]
+        lowest = at_site.lowest_relative_flow
+        power = prices.kw_per_m3s_m * plant_flow_head(flow, flow, at_site.units, efficiency, lowest, head, loss)[1]
     else:
-        power = prices.kw_per_m3s_m * head * flow * here.full_efficiency
-    return min(power, here.power_max)
+        power = prices.kw_per_m3s_m * head * flow * at_site.full_efficiency
+    return min(power, at_site.power_max)
 
 
+# Capital before contingency, without a fish screen; for kernels.
 @part
-def capital_of(power, flow, here, prices):
-    """Capital before contingency, without a fish screen; for kernels."""
+def _capital_of(power, flow, at_site, prices):
     # The head is in the law's coefficient already.
-    cost = here.place_cost + turbine_capital(here.law, here.law_power_exponent, 0.0, power, 1.0, here.bought)
-    cost += here.civil * flow**prices.civil_flow_exponent
-    if here.conduit_m > 0.0:
-        cost += prices.conduit_per_m * flow**prices.conduit_flow_exponent * here.conduit_m
+    cost = at_site.place_cost + turbine_capital(
+        at_site.law, at_site.law_power_exponent, 0.0, power, 1.0, at_site.bought
+    )
+    cost += at_site.civil * flow**prices.civil_flow_exponent
+    if at_site.conduit_m > 0.0:
+        cost += prices.conduit_per_m * flow**prices.conduit_flow_exponent * at_site.conduit_m
     return cost
 
 
+# The same with a fish screen where the class needs one; for kernels.
 @part
-def safe_capital_of(capital, flow, here, prices):
-    """The same with a fish screen where the class needs one; for kernels."""
-    if here.safety == SAFE_SCREENED:
+def _safe_capital_of(capital, flow, at_site, prices):
+    if at_site.safety == SAFE_SCREENED:
         return capital + prices.screen_fixed + prices.screen_per_m3s * flow
     return capital
 
 
+# No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels. Full units take
+# `flow` while there is so much; the peak efficiency takes all less that one unit can run on.
 @part
-def energy_bound_mwh(bins, full, flow, minimum, here, prices):
-    """No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels.
-
-    Full units take `flow` while there is so much; the peak efficiency takes all less that one unit can run on.
-    """
-    lowest = here.lowest_relative_flow * minimum / here.units
-    too_little = max(bins_above(bins, lowest * (1.0 - 1e-9)), full)
-    partial = (bins[BELOW, full] - bins[BELOW, too_little]) * here.peak_efficiency
-    flow_head = (bins[ABOVE, full] * flow * here.full_efficiency + partial) / (bins.shape[1] - 1)
-    return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * HAIR
+def _energy_bound_mwh(bins, full, flow, minimum, at_site, prices):
+    lowest = at_site.lowest_relative_flow * minimum / at_site.units
+    too_little = max(_bins_above(bins, lowest * (1.0 - 1e-9)), full)
+    partial = (bins[BELOW, full] - bins[BELOW, too_little]) * at_site.peak_efficiency
+    flow_head = (bins[ABOVE, full] * flow * at_site.full_efficiency + partial) / (bins.shape[1] - 1)
+    return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * ROUNDING_MARGIN
 
 
 @part
-def mean_kw(bins, full, flow_design, rated, here, efficiency, prices):
+def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices):
     """Mean power [kW], for kernels: `full` bins hold the design flow, and none gives more than the rated power."""
-    lowest, units = here.lowest_relative_flow, here.units
-    loss = pipe_loss_m(flow_design, here.conduit_m, prices)
-    # Below this not even one unit runs; a hair is left to the rounding of the division.
+    lowest, units = at_site.lowest_relative_flow, at_site.units
+    loss = pipe_loss_m(flow_design, at_site.conduit_m, prices)
+    # Below this not even one unit runs; with a margin for rounding of the division.
     minimum = max(lowest * flow_design / units * (1.0 - 1e-9), 0.0)
     total, count = 0.0, bins.shape[1] - 1
     for index in range(count):
@@ -274,36 +264,37 @@ def mean_kw(bins, full, flow_design, rated, here, efficiency, prices):
             if flow < minimum or flow <= 0.0:
                 break
         if index < full and loss <= 0.0:
-            flow_head = flow_design * head * here.full_efficiency
+            flow_head = flow_design * head * at_site.full_efficiency
         else:
             flow_head = plant_flow_head(flow, flow_design, units, efficiency, lowest, head, loss)[1]
         total += min(prices.kw_per_m3s_m * flow_head, rated)
     return total / count
 
 
+# Usable flows exceeded for shares of time, linear between bin midpoints, and the number of bins with at least
+# them.
 @part
-def fill_tries(bins, shares, tries, full):
-    """Usable flows exceeded for shares of time, straight between bin midpoints, and the bins that hold them."""
+def _fill_tries(bins, shares, tries, full):
     count = bins.shape[1] - 1
     for index in range(shares.shape[0]):
         at = min(max(shares[index] * count - 0.5, 0.0), count - 1.0)
         below = int(at)
         above = min(below + 1, count - 1)
         tries[index] = bins[USABLE, below] + (at - below) * (bins[USABLE, above] - bins[USABLE, below])
-        full[index] = bins_above(bins, tries[index])
+        full[index] = _bins_above(bins, tries[index])
 
 
 # Columns of what the search finds for a stretch, a turbine and a choice.
 FOUND = ("score", "units", "flow_design_m3s", "power_kw", "energy_mwh", "capital_cost", "yearly_cost")
 SCORE, UNITS, FLOW, POWER, ENERGY, CAPITAL, YEARLY = range(len(FOUND))
-# What the search holds of a class beside them, per choice: the score to beat, and the place of the best flow.
+# Further columns of the search, per choice: the score to beat, and the index of the best flow.
 BAR, AT = len(FOUND), len(FOUND) + 1
 HELD = len(FOUND) + 2
-# The two choices of turbine: any at all, and those that meet the bar for fish.
+# The two choices of turbine: any, and those that meet the requirement for fish.
 ANY, SAFE = 0, 1
-# What the search counts: sizes that it covers, and those of them whose energy is summed over the curve.
+# Counters of the search: sizes covered, and those whose energy is summed over the curve.
 COVERED, SUMMED = 0, 1
-# Most intervals that wait at once: halvings of the longest list of design flows.
+# Maximum number of waiting intervals: halvings of the longest list of design flows.
 INTERVALS = 64
 MWH_PER_KW_YEAR = HOURS_PER_YEAR / KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
@@ -320,7 +311,7 @@ class DesignFlows(NamedTuple):
 
 
 def design_flows(energy):
-    """Design flows that the settings ask to try.
+    """Design flows to try by the settings.
 
     Parameters
     ----------
@@ -341,14 +332,14 @@ def design_flows(energy):
     """
     first = np.unique(np.asarray(energy.design_exceedance_percent, dtype=float))
     between = np.arange(first[0], first[-1], energy.design_step_percent)
-    # What is off a listed one by rounding alone is that one.
+    # A flow within rounding of a listed one is that one.
     near = np.abs(between[:, None] - first).min(axis=1)
     percent = np.sort(np.concatenate([first, between[near > 1e-9 * first[-1]]]))
     return DesignFlows(percent / 100.0, np.searchsorted(percent, first))
 
 
 @part
-def best_sizes(bins, tries, full, coarse, one, to_beat, here, efficiency, prices, counts, stack, best):
+def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, prices, counts, stack, best):
     """Best number of units and design flow of one class at one stretch, for kernels.
 
     Parameters
@@ -363,7 +354,7 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, here, efficiency, prices
         The class; it suits the place.
     to_beat : ndarray of float64, shape (2,)
         Score of the best so far for the choices ANY and SAFE; what cannot score above it is passed over.
-    here : record of `sitefinder.energy.sizing.CLASS_AT_SITE`
+    at_site : record of `sitefinder.energy.sizing.CLASS_AT_SITE`
         With the place's own numbers; the others are filled.
     efficiency : ndarray of float64
         Of the class.
@@ -380,9 +371,9 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, here, efficiency, prices
     Branch and bound. For each number of units the intervals between the coarse flows are judged by their ends and
     halved, until they hold no flow, or cannot hold the best: no plant of an interval gives more than full units
     make of its greatest design flow and all other usable flow at the peak efficiency, nor costs less than its
-    smallest one with the least power that the heads in it allow. So the best is that of all flows judged one by
-    one; of equal scores the fewer units count, then the greater flow. Where a capacity factor is set, the greatest
-    design flow that reaches it is taken for each number of units.
+    smallest one with the minimum power at its heads. So the best is that of all flows evaluated one by one; of
+    equal scores fewer units come first, then the greater flow. Where a capacity factor is set, the greatest design
+    flow that reaches it is taken for each number of units.
     """
     # By loop, here and elsewhere: an assignment of slices takes seconds to compile.
     for choice in range(2):
@@ -390,25 +381,25 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, here, efficiency, prices
             best[choice, column] = np.nan
         best[choice, BAR] = to_beat[choice]
     for units in range(1, one.units_max + 1):
-        fill_class(here, units, one, efficiency[-1], prices)
+        _fill_class(at_site, units, one, efficiency[-1], prices)
         # Design flows fall, so none can fit where the greatest is too small.
-        if min(tries[0], here.flow_max) < here.flow_min:
+        if min(tries[0], at_site.flow_max) < at_site.flow_min:
             break
         best[0, AT] = best[1, AT] = -1.0
         counts[COVERED] += tries.shape[0]
         if prices.min_capacity_factor > 0.0:
-            _keep_greatest_that_runs(bins, tries, full, here, efficiency, prices, counts, best)
+            _keep_greatest_that_runs(bins, tries, full, at_site, efficiency, prices, counts, best)
             continue
         if coarse.shape[0] == 1:
-            judge(bins, tries, full, coarse[0], here, efficiency, prices, counts, best)
+            judge(bins, tries, full, coarse[0], at_site, efficiency, prices, counts, best)
         judged = -1
         for turn in range(1, coarse.shape[0]):
             first, last = coarse[turn - 1], coarse[turn]
-            if not _may_hold(bins, tries, full, first, last, here, prices, best):
+            if not _may_hold(bins, tries, full, first, last, at_site, prices, best):
                 continue
             if judged != first:
-                judge(bins, tries, full, first, here, efficiency, prices, counts, best)
-            judge(bins, tries, full, last, here, efficiency, prices, counts, best)
+                judge(bins, tries, full, first, at_site, efficiency, prices, counts, best)
+            judge(bins, tries, full, last, at_site, efficiency, prices, counts, best)
             judged = last
             # Halve the interval until no part of it can hold the best; the whole was judged just now.
             stack[0, 0], stack[0, 1] = first, last
@@ -418,110 +409,110 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, here, efficiency, prices
                 first, last = stack[depth, 0], stack[depth, 1]
                 if last - first < 2:
                     continue
-                if not is_new and not _may_hold(bins, tries, full, first, last, here, prices, best):
+                if not is_new and not _may_hold(bins, tries, full, first, last, at_site, prices, best):
                     continue
                 is_new = False
                 middle = (first + last) // 2
-                judge(bins, tries, full, middle, here, efficiency, prices, counts, best)
+                judge(bins, tries, full, middle, at_site, efficiency, prices, counts, best)
                 stack[depth, 0], stack[depth, 1] = middle, last
                 stack[depth + 1, 0], stack[depth + 1, 1] = first, middle
                 depth += 2
 
 
-# Whether any design flow between two places, both included, may score above the bar.
+# Whether any design flow between two indices, both included, may beat the score.
 @part
-def _may_hold(bins, tries, full, first, last, here, prices, best):
-    greatest, minimum = min(tries[first], here.flow_max), min(tries[last], here.flow_max)
-    minimum = max(minimum, here.flow_min)
+def _may_hold(bins, tries, full, first, last, at_site, prices, best):
+    greatest, minimum = min(tries[first], at_site.flow_max), min(tries[last], at_site.flow_max)
+    minimum = max(minimum, at_site.flow_min)
     if minimum > greatest or greatest <= 0.0:
         return False
-    filled = full[first] if greatest == tries[first] else bins_above(bins, greatest)
-    energy = energy_bound_mwh(bins, filled, greatest, minimum, here, prices)
+    filled = full[first] if greatest == tries[first] else _bins_above(bins, greatest)
+    energy = _energy_bound_mwh(bins, filled, greatest, minimum, at_site, prices)
     # The heads at which a plant of the interval may be rated.
     head = bins[HEAD, max(filled - 1, 0)]
-    for index in range(filled, bins_above(bins, minimum)):
+    for index in range(filled, _bins_above(bins, minimum)):
         head = min(head, bins[HEAD, index])
-    head = max(head - pipe_loss_m(minimum, here.conduit_m, prices), 0.0)
-    power = min(prices.kw_per_m3s_m * head * minimum * here.full_efficiency, here.power_max)
-    capital = capital_of(power, minimum, here, prices)
-    return _is_hopeful(energy, capital, power, minimum, here, prices, best)
+    head = max(head - pipe_loss_m(minimum, at_site.conduit_m, prices), 0.0)
+    power = min(prices.kw_per_m3s_m * head * minimum * at_site.full_efficiency, at_site.power_max)
+    capital = _capital_of(power, minimum, at_site, prices)
+    return _is_hopeful(energy, capital, power, minimum, at_site, prices, best)
 
 
 @part
-def _is_hopeful(energy, capital, power, flow, here, prices, best):
+def _is_hopeful(energy, capital, power, flow, at_site, prices, best):
     if score_of(energy, capital, power, prices) > best[ANY, BAR]:
         return True
-    if here.safety == NEVER_SAFE:
+    if at_site.safety == NEVER_SAFE:
         return False
-    return score_of(energy, safe_capital_of(capital, flow, here, prices), power, prices) > best[SAFE, BAR]
+    return score_of(energy, _safe_capital_of(capital, flow, at_site, prices), power, prices) > best[SAFE, BAR]
 
 
 @part
-def judge(bins, tries, full, index, here, efficiency, prices, counts, best):
-    """Judge one size of a class and keep it in `best` where it is the best so far, for kernels."""
-    flow = min(tries[index], here.flow_max)
-    if flow < here.flow_min or flow <= 0.0:
+def judge(bins, tries, full, index, at_site, efficiency, prices, counts, best):
+    """Evaluate one size of a class and keep it in `best` where it is the best so far, for kernels."""
+    flow = min(tries[index], at_site.flow_max)
+    if flow < at_site.flow_min or flow <= 0.0:
         return
-    filled = full[index] if flow == tries[index] else bins_above(bins, flow)
-    power = rated_kw(bins, filled, flow, here, efficiency, prices)
-    # A smaller one may be better where floods drown the head.
+    filled = full[index] if flow == tries[index] else _bins_above(bins, flow)
+    power = rated_kw(bins, filled, flow, at_site, efficiency, prices)
+    # A smaller one may be better where floods reduce the head.
     if power < prices.min_power_kw or power <= 0.0:
         return
-    capital = capital_of(power, flow, here, prices)
-    bound = energy_bound_mwh(bins, filled, flow, flow, here, prices)
-    if not _is_hopeful(bound, capital, power, flow, here, prices, best):
+    capital = _capital_of(power, flow, at_site, prices)
+    bound = _energy_bound_mwh(bins, filled, flow, flow, at_site, prices)
+    if not _is_hopeful(bound, capital, power, flow, at_site, prices, best):
         return
     counts[SUMMED] += 1
-    energy = mean_kw(bins, filled, flow, power, here, efficiency, prices) * prices.mwh_per_kw
-    _keep_better(index, flow, power, energy, capital, here, prices, best)
+    energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices) * prices.mwh_per_kw
+    _keep_better(index, flow, power, energy, capital, at_site, prices, best)
 
 
-# The greatest design flow whose capacity factor is the one that is set, or more.
+# The greatest design flow that reaches the required capacity factor.
 @part
-def _keep_greatest_that_runs(bins, tries, full, here, efficiency, prices, counts, best):
+def _keep_greatest_that_runs(bins, tries, full, at_site, efficiency, prices, counts, best):
     last = np.inf
     for index in range(tries.shape[0]):
-        flow = min(tries[index], here.flow_max)
+        flow = min(tries[index], at_site.flow_max)
         if flow == last:
             continue
         last = flow
-        if flow < here.flow_min or flow <= 0.0:
+        if flow < at_site.flow_min or flow <= 0.0:
             return
-        filled = full[index] if flow == tries[index] else bins_above(bins, flow)
-        power = rated_kw(bins, filled, flow, here, efficiency, prices)
+        filled = full[index] if flow == tries[index] else _bins_above(bins, flow)
+        power = rated_kw(bins, filled, flow, at_site, efficiency, prices)
         needed = prices.min_capacity_factor * power * MWH_PER_KW_YEAR
         if power < prices.min_power_kw or power <= 0.0:
             continue
-        if energy_bound_mwh(bins, filled, flow, flow, here, prices) < needed:
+        if _energy_bound_mwh(bins, filled, flow, flow, at_site, prices) < needed:
             continue
         counts[SUMMED] += 1
-        energy = mean_kw(bins, filled, flow, power, here, efficiency, prices) * prices.mwh_per_kw
+        energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices) * prices.mwh_per_kw
         if energy < needed:
             continue
-        _keep_better(index, flow, power, energy, capital_of(power, flow, here, prices), here, prices, best)
+        _keep_better(index, flow, power, energy, _capital_of(power, flow, at_site, prices), at_site, prices, best)
         return
 
 
-# Keep one size where its score passes the bar, or equals it with the same units and a greater flow; for fish-safe
+# Keep one size where its score beats the best, or equals it with the same units and a greater flow; for fish-safe
 # turbines with a screen where the class needs one.
 @part
-def _keep_better(index, flow, power, energy, capital, here, prices, best):
+def _keep_better(index, flow, power, energy, capital, at_site, prices, best):
     for choice in range(2):
         if choice == SAFE:
-            if here.safety == NEVER_SAFE:
+            if at_site.safety == NEVER_SAFE:
                 return
-            capital = safe_capital_of(capital, flow, here, prices)
+            capital = _safe_capital_of(capital, flow, at_site, prices)
         score = score_of(energy, capital, power, prices)
         if score > best[choice, BAR] or (score == best[choice, BAR] and index < best[choice, AT]):
             best[choice, BAR], best[choice, AT] = score, index
-            best[choice, SCORE], best[choice, UNITS], best[choice, FLOW] = score, here.units, flow
+            best[choice, SCORE], best[choice, UNITS], best[choice, FLOW] = score, at_site.units, flow
             best[choice, POWER], best[choice, ENERGY] = power, energy
             best[choice, CAPITAL] = capital * prices.contingency_factor
             best[choice, YEARLY] = yearly_payment(capital, power, prices)
 
 
 def usable_flow(curve_m3s, environmental_flow_m3s):
-    """Flow above the reserve from the greatest down, and the bins that it is of.
+    """Flow above the environmental flow in descending order, and its bins.
 
     Parameters
     ----------
@@ -555,7 +546,7 @@ def best_of_stretches(
     fits,
     turbines,
     prices,
-    way,
+    conduit,
 ):
     """Best turbine and size of each stretch, for both choices.
 
@@ -566,18 +557,18 @@ def best_of_stretches(
         See `usable_flow`.
     rise : ndarray of float64, same shape
         Rise of the water in each bin of the curve above the level of the survey day [m].
-    intake, tailrace, layout : ndarray of int64, shape (n,)
+    intake, tailrace, scheme_type : ndarray of int64, shape (n,)
         Station numbers; place in `sitefinder.energy.turbines.SCHEME_TYPES`.
     held : ndarray of bool, shape (n,)
-        True where the level at the intake does not move.
+        True where the level at the intake is constant.
     head_net, conduit_m, place_cost : ndarray of float64, shape (n,)
-        Net head at the levels of the survey day [m], conduit length [m], capital of the place.
+        Net head at the levels of the survey day [m], conduit length [m], capital of the site.
     flows : sitefinder.energy.sizing.DesignFlows
     fits : ndarray of bool, shape (n, classes)
         False where the stream is too shallow or narrow for a class, see `sitefinder.energy.turbines.fits_stream`.
     turbines : sitefinder.energy.turbines.TurbineTable
     prices : sitefinder.energy.sizing.Prices
-    way : sitefinder.energy.hydraulics.Waterway
+    conduit : sitefinder.energy.hydraulics.Waterway
 
     Returns
     -------
@@ -591,13 +582,13 @@ def best_of_stretches(
 
     Notes
     -----
-    A plant is rated at the head that is left when its design flow runs: that of the last bin with so much flow, or
-    of the greatest flow where none has. No bin gives more than the rated power, nor has a plant more than the
+    A plant is rated at the remaining head at its design flow: that of the last bin with as much flow, or of the
+    maximum flow where no bin has. No bin gives more than the rated power, nor has a plant more than the
     class allows. The class's range of heads, and costs, go by the head of the survey day before a pipe's loss.
     """
     turbine, found, _, counts = _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
-        turbines, prices, way, False,
+        turbines, prices, conduit, False,
     )  # fmt: skip
     return turbine, found, counts
 
@@ -617,7 +608,7 @@ def best_of_turbines(
     fits,
     turbines,
     prices,
-    way,
+    conduit,
 ):
     """Best size of every turbine class at each stretch; arguments as `best_of_stretches`.
 
@@ -628,15 +619,15 @@ def best_of_turbines(
     """
     return _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
-        turbines, prices, way, True,
+        turbines, prices, conduit, True,
     )[2]  # fmt: skip
 
 
-# Best turbine and size of each stretch, or with `of_each` the best size of each class at each; brought to the one
-# scheme type and dtype of each argument for which the kernel is compiled.
+# Best turbine and size of each stretch, or with `of_each` the best size of each class at each; with the
+# memory order and dtype of each argument for which the kernel is compiled.
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
-    turbines, prices, way, of_each,
+    turbines, prices, conduit, of_each,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.safety), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)
@@ -660,7 +651,7 @@ def _searched(
         np.ascontiguousarray(suits),
         records,
         np.ascontiguousarray(turbines.efficiency, dtype=np.float64),
-        search_record(prices, way),
+        _search_record(prices, conduit),
         np.empty(1, dtype=CLASS_AT_SITE),
         np.zeros((4, bins + 1)),
         np.empty(len(flows.shares)),
@@ -677,17 +668,19 @@ def _searched(
     return turbine, found, each, counts
 
 
-# The last four arguments are filled; the eight before `of_each` from `heres` are room to work in.
-@kernel(fills=("heres", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts"))
+# The last four arguments are filled; the eight before `of_each` from `at_sites` are room to work in.
+@kernel(
+    fills=("at_sites", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts")
+)
 def _search(
     usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, shares, coarse, suits, classes,
-    efficiency, prices, heres, bins, tries, full, stack, best, to_beat, of_each, turbine, found, each, counts,
+    efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each, turbine, found, each, counts,
 ):  # fmt: skip
-    here = heres[0]
+    at_site = at_sites[0]
     for row in range(intake.shape[0]):
         _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
-        fill_tries(bins, shares, tries, full)
-        here.head, here.conduit_m, here.place_cost = head_net[row], conduit_m[row], place_cost[row]
+        _fill_tries(bins, shares, tries, full)
+        at_site.head, at_site.conduit_m, at_site.place_cost = head_net[row], conduit_m[row], place_cost[row]
         to_beat[0] = to_beat[1] = -np.inf
         if not of_each:
             # A first score to beat, so that poor classes are passed over from the start: that of the middle design
@@ -700,19 +693,19 @@ def _search(
                 for number in range(classes.shape[0]):
                     if suits[row, number]:
                         one, full_efficiency = classes[number], efficiency[number, -1]
-                        fill_class(here, 1, one, full_efficiency, prices)
-                        each_flow, units = here.flow_max, 1
+                        _fill_class(at_site, 1, one, full_efficiency, prices)
+                        each_flow, units = at_site.flow_max, 1
                         while units < one.units_max and units * each_flow < tries[middle]:
                             units += 1
-                        fill_class(here, units, one, full_efficiency, prices)
-                        judge(bins, tries, full, middle, here, efficiency[number], prices, counts, best)
+                        _fill_class(at_site, units, one, full_efficiency, prices)
+                        judge(bins, tries, full, middle, at_site, efficiency[number], prices, counts, best)
             to_beat[0] = np.nextafter(best[0, BAR], -np.inf)
             to_beat[1] = np.nextafter(best[1, BAR], -np.inf)
         for number in range(classes.shape[0]):
             if not suits[row, number]:
                 continue
             best_sizes(
-                bins, tries, full, coarse, classes[number], to_beat, here, efficiency[number], prices, counts,
+                bins, tries, full, coarse, classes[number], to_beat, at_site, efficiency[number], prices, counts,
                 stack, best,
             )  # fmt: skip
             for choice in range(2):
@@ -727,7 +720,7 @@ def _search(
 
 
 # Usable flow and head of each bin, its sums from the start, and the sums of usable flow times head from the end,
-# for one stretch. A head below nought gives no power.
+# for one stretch. A negative head gives no power.
 @part
 def _fill_bins(usable, rise, order, intake, tailrace, held, head_net, bins):
     count = bins.shape[1] - 1

@@ -1,24 +1,15 @@
-"""The alternative beside a site: solar alone or with storage, and diesel displaced at an off-grid settlement."""
+"""The solar benchmark of a site, alone or with storage, and diesel displaced at an off-grid settlement."""
 
 from typing import NamedTuple
 
 import numpy as np
 
-from sitefinder.energy.costs import capital_recovery_factor, levelised_lcoe_per_kwh
+from sitefinder.energy.costs import capital_recovery_factor, levelised_cost_per_kwh
 from sitefinder.units import DAYS_PER_YEAR, HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 
-def solar_yield_kwh_per_kw(solar):
-    """Yearly yield of a kW of solar [kWh/kW], from the yield itself or from the share of full power.
-
-    Parameters
-    ----------
-    solar : sitefinder.catalogue.costs.SolarCosts
-
-    Returns
-    -------
-    float
-    """
+# Annual yield of a kW of solar [kWh/kW], from the yield itself or from the capacity factor.
+def _solar_yield_kwh_per_kw(solar):
     if solar.yield_kwh_per_kw is not None:
         return solar.yield_kwh_per_kw
     return solar.capacity_factor * HOURS_PER_YEAR
@@ -37,8 +28,8 @@ def solar_lcoe_per_kwh(solar, rate):
     -------
     float
     """
-    return levelised_lcoe_per_kwh(
-        solar.capital_per_kw, solar.operation_per_kw, solar_yield_kwh_per_kw(solar), rate, solar.lifetime_years
+    return levelised_cost_per_kwh(
+        solar.capital_per_kw, solar.operation_per_kw, _solar_yield_kwh_per_kw(solar), rate, solar.lifetime_years
     )
 
 
@@ -51,7 +42,7 @@ def solar_firm_lcoe_per_kwh(solar, rate, hours_share):
     rate : float
         Real interest a year.
     hours_share : float or ndarray
-        Share of the year's hours to serve, that in which the site beside it runs.
+        Share of the year's hours to supply: those in which the compared site runs.
 
     Returns
     -------
@@ -60,7 +51,7 @@ def solar_firm_lcoe_per_kwh(solar, rate, hours_share):
 
     Notes
     -----
-    Own simplification for screening. Energy is asked for evenly over the hours to serve, and solar alone serves
+    Own simplification for screening. Demand is uniform over the hours to supply, and solar alone supplies
     ``solar.hours_share`` of the year's. The hours beyond are a share ``f = 1 - solar.hours_share / hours_share``
     of the energy (nothing where the site runs no longer than the sun), which goes through the storage: the panels
     must make ``1 - f + f / round_trip_efficiency`` for each kWh delivered, and each kWh a day needs
@@ -96,7 +87,7 @@ def solar_firm_lcoe_per_kwh(solar, rate, hours_share):
 
 
 def lcoe_minus_solar_per_kwh(lcoe_per_kwh, firm_lcoe_per_kwh):
-    """By how much a kWh of a site is dearer than one of solar that serves the same share of hours.
+    """LCOE of a site minus that of solar that supplies the same share of hours.
 
     Parameters
     ----------
@@ -105,7 +96,7 @@ def lcoe_minus_solar_per_kwh(lcoe_per_kwh, firm_lcoe_per_kwh):
     Returns
     -------
     float or ndarray
-        Below zero where the site is the cheaper one.
+        Negative where the site is cheaper.
     """
     return lcoe_per_kwh - firm_lcoe_per_kwh
 
@@ -128,9 +119,9 @@ def serve_demand(power_kw, firm_power_kw, demand_mwh, availability, litres_per_k
     firm_power_kw : ndarray of float64, shape (n,)
         Power exceeded 95 % of the time [kW].
     demand_mwh : ndarray of float64, shape (n,)
-        Demand of a year [MWh]; NaN where a plant serves nobody.
+        Annual demand [MWh]; NaN where a plant supplies no settlement.
     availability : float
-        Share of the time that the plants are ready.
+        Share of the time that the plants are available.
     litres_per_kwh : float
         Diesel that a generator burns for a kWh [l].
 
@@ -139,7 +130,7 @@ def serve_demand(power_kw, firm_power_kw, demand_mwh, availability, litres_per_k
     Served
         Firm power over mean demand, which may be above 1; the share of the demand that the plant covers, and the
         diesel that this saves. NaN where there is no demand. What a plant gives beyond the demand is not counted,
-        nor is storage; a plant is taken to serve its settlement alone.
+        nor is storage; a plant is taken to supply its settlement alone.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Turbine classes for the kernels: where each fits, how it converts, who may use it for the sake of fish."""
+"""Turbine classes for the kernels: where each fits, its efficiency, and its safety for fish."""
 
 from typing import NamedTuple
 
@@ -16,7 +16,7 @@ NEVER_SAFE, SAFE_AS_BUILT, SAFE_SCREENED = -1, 0, 1
 
 
 class TurbineTable(NamedTuple):
-    """Turbine classes as arrays, one row a class, as the kernels take them."""
+    """Turbine classes as arrays, one row a class, for the kernels."""
 
     head_min_m: np.ndarray
     head_max_m: np.ndarray
@@ -61,7 +61,7 @@ def fits_stream(table, stretches):
     table : TurbineTable
     stretches : DataFrame, n rows
         ``scheme_type``, and where they are known ``stream_width_m`` and ``stream_depth_m``: width and depth at
-        mean flow where the turbine would stand [m].
+        mean flow at the site of the turbine [m].
 
     Returns
     -------
@@ -78,7 +78,7 @@ def fits_stream(table, stretches):
 
 
 def fish_safety(turbine, fish):
-    """Whether a class meets the user's bar for fish, and how.
+    """Whether a class meets the user's requirement for fish, and how.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def turbine_survival(turbines, number, screened, evidence=None):
     number : array of int, shape (n,)
         Places in the list; -1 for none.
     screened : array of bool, shape (n,)
-        With a fine screen and bypass, where the class tells of one.
+        With a fine screen and bypass, where the class has one.
     evidence : list of str, optional
         Grades that count. Where given, a share of another grade proves nothing and counts as 0.
 

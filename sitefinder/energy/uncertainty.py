@@ -1,4 +1,4 @@
-"""Errors of flow that catchments share by the ground that they have in common."""
+"""Monte Carlo simulation of energy, cost and value, with flow errors correlated by shared catchment."""
 
 from typing import NamedTuple
 
@@ -13,14 +13,14 @@ from sitefinder.energy.turbines import turbine_table
 from sitefinder.errors import listed
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
-# What may err. Flow is the estimate's error, both its parts; year is that of wet and dry years.
+# Sources of error. Flow is the error of the estimate, both parts; year is inter-annual variability.
 SOURCES = ("head", "flow", "year", "efficiency", "cost")
-# Streams of random numbers under one seed: the region's, and each site's own.
+# Random streams under one seed: the region's, and each site's own.
 REGION_STREAM, SITE_STREAM = 0, 1
 
 
 class EnergySimulations(NamedTuple):
-    """One row a site, one column a draw; a column is one possible state of the whole region.
+    """One row a site, one column a simulation; a column is one possible state of the whole region.
 
     ``power_kw`` is the greatest power that the plant comes to in the year of the draw.
     """
@@ -75,7 +75,7 @@ def energy_simulations(
     seed : int
     depths : WaterDepths, optional
         Of each site: by how much more the water at the tailrace moves than at the intake, where that moves at all
-        (see `net_depths`). Without it levels stand still.
+        (see `net_depths`). Without it levels are constant.
     own_flow : ndarray of float64, shape (n, simulations), optional
         Standard normals of the sites' own part of the flow error, as
         `sitefinder.energy.uncertainty.nested_normals` gives them for catchments that share ground; without it
@@ -133,7 +133,7 @@ def energy_simulations(
         depths = WaterDepths(np.zeros(curve_m3s.shape), np.zeros(rows))
     wetter = settings.tailwater.downstream_exponent, settings.tailwater.station_exponent
     sized_m = net_head_m(sites["head_m"], sites["conduit_length_m"], energy)
-    way = waterway(energy)
+    conduit = waterway(energy)
     design_m3s, conduit_m = (sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m"))
     mean_kw, power_kw = _mean_power_simulations(
         curve_m3s,
@@ -147,12 +147,12 @@ def energy_simulations(
         flow_factor,
         year_factor,
         design_m3s,
-        np.array([pipe_loss_m(*pipe, way) for pipe in zip(design_m3s, conduit_m, strict=True)]),
+        np.array([pipe_loss_m(*pipe, conduit) for pipe in zip(design_m3s, conduit_m, strict=True)]),
         sites["units"].to_numpy(np.int64),
         sites["turbine"].to_numpy(np.int64),
         table.efficiency,
         table.lowest_relative_flow,
-        way.kw_per_m3s_m,
+        conduit.kw_per_m3s_m,
     )
     better = np.exp(errs["efficiency"] * spread.efficiency_sd * own_efficiency)
     energy_mwh = yearly_energy_mwh(mean_kw * better, energy.availability)
@@ -169,7 +169,7 @@ def energy_simulations(
 
 
 class VarianceShares(NamedTuple):
-    """Shares of each site's spread, by source: of the energy's variance, and of that of the cost of a kWh.
+    """Contributions of each source to the variance of each site's energy and LCOE.
 
     Each is a dict by the names of `SOURCES` (``energy`` without ``cost``) of ndarray, shape (n,); those of a site
     add up to 1, and are NaN where nothing errs.
@@ -180,7 +180,7 @@ class VarianceShares(NamedTuple):
 
 
 def variance_shares(simulations_of):
-    """How much of the spread of energy and cost each source of error brings.
+    """Contributions of each source of error to the uncertainty of energy and LCOE.
 
     Parameters
     ----------
@@ -195,7 +195,7 @@ def variance_shares(simulations_of):
     Notes
     -----
     One source errs at a time; its variance is divided by the sum of all. What sources do together, beyond their
-    sum, is left out: it is of second order where errors are small. Of the cost the logarithm is taken, and draws
+    sum, is neglected: it is of second order where errors are small. Of the cost the logarithm is taken, and draws
     without energy are left out, since one would make the variance endless.
     """
     energy, cost = {}, {}
@@ -218,7 +218,7 @@ def _variance_of_known(values):
 
 def _shares(variance):
     total = sum(variance.values())
-    # What rounding leaves of a number that never moves is no variance.
+    # Rounding of a constant is not variance.
     return {
         name: np.divide(part, total, out=np.full(len(total), np.nan), where=total > 1e-20)
         for name, part in variance.items()
@@ -226,7 +226,7 @@ def _shares(variance):
 
 
 def net_depths(depths, intake, tailrace, held):
-    """By how much more the water moves at each site's tailrace than at its intake.
+    """Change of water depth at each site's tailrace relative to its intake.
 
     Parameters
     ----------
@@ -235,7 +235,7 @@ def net_depths(depths, intake, tailrace, held):
     intake, tailrace : ndarray of int64, shape (n,)
         Station numbers.
     held : ndarray of bool, shape (n,)
-        True where the level at the intake does not move.
+        True where the level at the intake is constant.
 
     Returns
     -------
@@ -254,8 +254,8 @@ def intervals(simulations, *, of_cost=False):
 
     Parameters
     ----------
-    draws : ndarray of float64, shape (n, simulations)
-        For a total over many sites pass their sum as one row: shared errors then do not cancel.
+    simulations : ndarray of float64, shape (n, simulations)
+        For a total over many sites pass their sum as one row, so that shared errors do not cancel.
     of_cost : bool
         P90 of an amount is exceeded in 90 % of simulations; P90 of a cost is not exceeded in 90 %.
 
@@ -277,7 +277,7 @@ def intervals(simulations, *, of_cost=False):
 
 
 def prob_in_top_n(value_simulations, count):
-    """Share of simulations in which each site is among the best.
+    """Probability of each site being among the best N, as a share of simulations.
 
     Parameters
     ----------
@@ -302,13 +302,13 @@ def prob_in_top_n(value_simulations, count):
     return (rank < count).mean(axis=1)
 
 
-# Which column of the head errors each draw takes: whole shuffles in turn, so that all are used alike.
+# Column of the head errors for each simulation: successive full shuffles, so that all are used equally.
 def _shuffled_columns(region, columns, simulations):
     rounds = -(-simulations // columns)
     return np.concatenate([region.permutation(columns) for _ in range(rounds)])[:simulations]
 
 
-# Standard normals (3, n, draws) from a stream of each site's own.
+# Standard normals (3, n, simulations) from each site's own random stream.
 def _own_normals(tailrace, simulations, seed):
     normals = np.empty((3, len(tailrace), simulations))
     for row, station in enumerate(tailrace):
@@ -317,7 +317,7 @@ def _own_normals(tailrace, simulations, seed):
     return normals
 
 
-# Mean and greatest power [kW] of each site in each draw, before the error of efficiency.
+# Mean and maximum power [kW] of each site in each simulation, before the error of efficiency.
 @kernel
 def _mean_power_simulations(
     curve,
@@ -365,7 +365,7 @@ GROUND_STREAM = 3
 
 
 def nested_normals(downstream, area_km2, stations, simulations, seed):
-    r"""Standard normal errors of the flow at stations, alike as far as their catchments are the same ground.
+    r"""Standard normal errors of the flow at stations, correlated by the area that their catchments share.
 
     Parameters
     ----------
@@ -374,8 +374,8 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
     area_km2 : ndarray of float64, shape (n,)
         Catchment of each station [km²].
     stations : ndarray of int64, shape (m,)
-        Those whose errors are wanted.
-    draws : int
+        Stations whose errors to return.
+    simulations : int
     seed : int
 
     Returns
@@ -390,17 +390,17 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
 
     Notes
     -----
-    The error of a flow is taken for the mean, over the catchment, of what the ground of each station adds or
+    The error of a flow is taken as the mean, over the catchment, of what the area of each station adds or
     keeps beyond the equation: independent from place to place, and scaled so that every station has variance 1.
-    Of two catchments of which one holds the other the errors then correlate as
+    The errors of two nested catchments then correlate as
     :math:`\sqrt{A_\mathrm{inner} / A_\mathrm{outer}}`, and not at all where they share no ground: errors of
-    gauges on one stream are alike, as regional regressions with correlated errors have it (Stedinger and
+    gauges on one stream are similar, as in regional regressions with correlated errors (Stedinger and
     Tasker 1985, Water Resour. Res. 21:1421-1432, from memory); the law itself is our own choice. The ground that
     joins at a station is its area less those of the stations right above; where streams part and areas do not
     add up, the shares of those above are scaled to fit.
 
-    Draw k takes its numbers from seed and k alone, one for each station, so that it is the same whichever sites
-    or draws are asked for.
+    Simulation k depends on seed and k alone, with one number for each station, so that it is the same whichever
+    sites or simulations are requested.
 
     Examples
     --------
@@ -414,7 +414,7 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
     area_km2 = np.ascontiguousarray(area_km2, dtype=np.float64)
     if downstream.shape != area_km2.shape or downstream.ndim != 1:
         raise ValueError(
-            f"downstream and area_km2 must be of one length, found {downstream.shape} and {area_km2.shape}"
+            f"downstream and area_km2 must have the same length, found {downstream.shape} and {area_km2.shape}"
         )
     own, handed = _weights(downstream, area_km2)
     result = np.empty((len(stations), simulations))
@@ -426,7 +426,7 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
     return result
 
 
-# Weight of the ground that joins at each station, and with which its error goes into that of the next one down.
+# Weight of the area that joins at each station, and of its error in that of the next station downstream.
 @kernel
 def _weights(downstream, area):
     above = np.zeros(area.size)

@@ -1,4 +1,4 @@
-"""The curve that a design flow was chosen from: the sizes of one turbine class at each of a few stretches."""
+"""Value of stretches: the best turbine, size, energy and cost of each, and the options it was chosen from."""
 
 import numpy as np
 import pandas as pd
@@ -8,8 +8,6 @@ from sitefinder.energy.costs import (
     check_same_money,
     is_extrapolated,
     place_costs,
-    screen_area_m2,
-    turbine_cost,
     value_of_energy,
 )
 from sitefinder.energy.hydraulics import WaterDepths, intake_is_held, net_head_m, waterway
@@ -52,24 +50,24 @@ def value_stretches(
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
         ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
         `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
-        classes go without that the stream is too small for. Other columns are not looked at.
+        classes for which the stream is too small are left out. Other columns are ignored.
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
-        Flow of each station, and what the rules reserve of it, in bins of equal time in any order [m³/s].
+        Flow and environmental flow of each station, in bins of equal time in any order [m³/s].
     turbines : list of TurbineClass
     costs : CostFile
     settings : sitefinder.settings.Settings
         Reads the sections energy, tailwater, costs, fish, ranking and flows.releases.
     depths : sitefinder.energy.hydraulics.WaterDepths, optional
-        How levels move with flow; without it they stand still.
+        Change of levels with flow; without it they are constant.
     closed : ndarray of bool, shape (bins,), optional
-        Bins in which nothing may be taken, whatever `sitefinder.energy.operation` says of a layout.
+        Bins in which no flow may be taken, for any scheme type.
 
     Returns
     -------
     DataFrame, n rows, index of stretches
         For each prefix ``any_`` and ``safe_``: ``turbine`` (place in the list, -1 where none fits), ``screened``
         (with a fine screen and bypass, whose cost is in), ``units``, ``flow_design_m3s``, ``power_kw`` (rated,
-        electrical), ``energy_mwh`` (mean year, with availability), ``capacity_factor``, ``firm_power_kw``,
+        electrical), ``energy_mwh`` (mean annual, with availability), ``capacity_factor``, ``firm_power_kw``,
         ``capital_cost``, ``lcoe_per_kwh``, ``net_annual_value``; NaN and 0 units where none fits;
         ``stream_too_small``, True where none fits that would in a larger stream. And
         ``costs_left_out``: "road", "line", "road; line" or "".
@@ -84,10 +82,10 @@ def value_stretches(
     Notes
     -----
     Only the flow at the intake drives the turbine; intake and tailrace have high and low water on the same days.
-    The best is what ``energy.design_by`` says: greatest net yearly value or energy, as ``ranking.choose_by`` has
-    it, or least cost of a kWh; or of each class the greatest design flow that reaches a capacity factor. Design
-    flows tried are usable flows, see `sitefinder.energy.sizing.design_flows`, capped at what the units can take;
-    plants of less than ``energy.min_power_kw`` count as not fitting.
+    The best is decided by ``energy.design_by``: the greatest net annual value or energy, as in
+    ``ranking.choose_by``, or the lowest LCOE; or of each class the greatest design flow that reaches a capacity
+    factor. Design flows tried are usable flows, see `sitefinder.energy.sizing.design_flows`, capped at what the
+    units can take; plants of less than ``energy.min_power_kw`` do not fit.
     """
     check_same_money(turbines, costs)
     curve_m3s, environmental_flow_m3s = _checked_flows(curve_m3s, environmental_flow_m3s)
@@ -95,21 +93,23 @@ def value_stretches(
     table = turbine_table(turbines, settings.fish)
     parts, places = [], []
     laws = (table, search_prices(costs, settings), waterway(settings.energy))
-    still = shutdown_share(curve_m3s, settings.energy, closed)
-    groups = by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, settings.flows.releases, still)
+    is_shut = shutdown_share(curve_m3s, settings.energy, closed)
+    groups = by_residual_flow(
+        stretches, curve_m3s, environmental_flow_m3s, costs, settings.flows.releases, is_shut
+    )
     for rows, left_m3s in groups:
         group = stretches.iloc[rows]
         arguments = search_arguments(group, curve_m3s, left_m3s, costs, settings, depths)
         fits = fits_stream(table, group)
         turbine, found, _ = best_of_stretches(*arguments, fits, *laws)
         too_small = np.zeros(turbine.shape, dtype=bool)
-        barred = np.flatnonzero((turbine < 0).any(axis=1) & ~fits.all(axis=1))
-        if len(barred):
-            # Those that a larger stream would give a turbine.
-            own = (part[barred] for part in arguments[3:-1])
-            wider = (*arguments[:3], *own, arguments[-1], np.ones_like(fits[barred]))
+        without_turbine = np.flatnonzero((turbine < 0).any(axis=1) & ~fits.all(axis=1))
+        if len(without_turbine):
+            # Stretches that would have a turbine in a larger stream.
+            own = (part[without_turbine] for part in arguments[3:-1])
+            wider = (*arguments[:3], *own, arguments[-1], np.ones_like(fits[without_turbine]))
             without, _, _ = best_of_stretches(*wider, *laws)
-            too_small[barred] = (turbine[barred] < 0) & (without >= 0)
+            too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
         ends, conduit_m = arguments[2:7], arguments[8]
         columns = {}
         for prefix, choice in CHOICES.items():
@@ -153,8 +153,10 @@ def turbine_options(
     laws = (table, search_prices(costs, settings), waterway(settings.energy))
     found = np.empty((len(stretches), len(turbines), len(CHOICES), len(FOUND)))
     exceeded = np.empty(found.shape[:3])
-    still = shutdown_share(curve_m3s, settings.energy, closed)
-    groups = by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, settings.flows.releases, still)
+    is_shut = shutdown_share(curve_m3s, settings.energy, closed)
+    groups = by_residual_flow(
+        stretches, curve_m3s, environmental_flow_m3s, costs, settings.flows.releases, is_shut
+    )
     for places, left_m3s in groups:
         arguments = search_arguments(stretches.iloc[places], curve_m3s, left_m3s, costs, settings, depths)
         fits = fits_stream(table, stretches.iloc[places])
@@ -189,51 +191,6 @@ def turbine_options(
     return options.drop(columns=["score", "place"])
 
 
-def capital_parts(
-    stretches, curve_m3s, turbine, units, flow_design_m3s, power_kw, screened, turbines, costs, settings
-):
-    """Capital of chosen plants, part by part.
-
-    Parameters
-    ----------
-    stretches : DataFrame, n rows
-        As `value_stretches`.
-    curve_m3s : ndarray of float64, shape (stations, bins)
-        Natural flow [m³/s].
-    turbine, units, flow_design_m3s, power_kw, screened : array_like, shape (n,)
-        The plant of each row, as `value_stretches` gives it; every row has a turbine.
-    turbines, costs, settings
-        As `value_stretches`.
-
-    Returns
-    -------
-    DataFrame, n rows, index of stretches
-        ``turbine``, ``civil``, ``conduit``, ``screen``, ``weir``, ``pond``, ``fish_pass``, ``road``, ``line``,
-        ``permits``, ``contingency``; their sum is the capital cost.
-    """
-    turbine, units = np.asarray(turbine, dtype=int), np.asarray(units, dtype=int)
-    flow, power = np.asarray(flow_design_m3s, dtype=float), np.asarray(power_kw, dtype=float)
-    conduit_m = stretches["conduit_length_m"].to_numpy(float)
-    head = net_head_m(stretches["head_m"], conduit_m, settings.energy)
-    laws = [turbines[number].cost for number in turbine]
-    factor = np.array([turbines[number].civil_factor for number in turbine], dtype=float)
-    civil, conduit, screen = costs.civil, costs.conduit, costs.screen
-    screen_cost = screen.bypass_fixed + screen.per_m2 * screen_area_m2(flow, screen.approach_velocity_m_s)
-    parts = {
-        "turbine": np.array(
-            [turbine_cost(*plant) for plant in zip(laws, power, head, units, strict=True)], dtype=float
-        ),
-        "civil": factor * civil.coefficient * flow**civil.flow_exponent * head**civil.head_exponent,
-        "conduit": conduit.per_m * flow**conduit.flow_exponent * conduit_m,
-        "screen": np.where(np.asarray(screened, dtype=bool), screen_cost, 0.0),
-    }
-    flow_mean = np.asarray(curve_m3s, dtype=float)[stretches["intake"].to_numpy()].mean(axis=1)
-    parts |= place_costs(stretches, flow_mean, costs, settings.costs.connection)
-    frame = pd.DataFrame(parts, index=stretches.index)
-    frame["contingency"] = costs.contingency.share * frame.sum(axis=1)
-    return frame
-
-
 def _check_stretches(stretches, depths, stations, connection):
     needed = [*COLUMNS_IN, LINE_DISTANCE[connection], *(["tailrace"] if depths is not None else [])]
     missing = [name for name in needed if name not in stretches]
@@ -249,7 +206,7 @@ def _check_stretches(stretches, depths, stations, connection):
         raise ValueError(f"intakes and tailraces must be station numbers from 0 to {stations - 1}")
 
 
-# Station numbers of intakes and tailraces; where levels stand still the tailrace is of no account.
+# Station numbers of intakes and tailraces; where levels are constant the tailrace does not matter.
 def _ends(stretches, depths):
     return [stretches[name].to_numpy(np.int64) for name in ("intake", "intake" if depths is None else "tailrace")]
 
@@ -261,8 +218,8 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     ----------
     stretches, costs, settings, depths
         As `value_stretches`.
-    curve, reserved : ndarray of float64, shape (stations, bins)
-        Flow, and what stays in the stream of it [m³/s].
+    curve, environmental_flow : ndarray of float64, shape (stations, bins)
+        Flow, and environmental flow [m³/s].
 
     Returns
     -------
@@ -285,7 +242,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     )
 
 
-# Flow tables in the scheme type and dtype that the kernels are compiled for.
+# Flow tables in the memory order and dtype that the kernels are compiled for.
 def _checked_flows(curve_m3s, environmental_flow_m3s):
     curve_m3s = np.ascontiguousarray(curve_m3s, dtype=np.float64)
     environmental_flow_m3s = np.ascontiguousarray(environmental_flow_m3s, dtype=np.float64)
@@ -297,7 +254,7 @@ def _checked_flows(curve_m3s, environmental_flow_m3s):
     return curve_m3s, environmental_flow_m3s
 
 
-# The columns of one choice, without its prefix.
+# The columns of one choice, without prefix.
 def _choice_columns(turbine, found, table, choice, settings):
     fits = turbine >= 0
     energy, power, yearly = found[:, ENERGY], found[:, POWER], found[:, YEARLY]
@@ -322,14 +279,14 @@ def _choice_columns(turbine, found, table, choice, settings):
     }
 
 
-# Which costs are not in, for want of a distance.
+# Costs that are left out because a distance is unknown.
 def _left_out(stretches, connection):
     no_road = stretches["road_distance_m"].isna().to_numpy()
     no_line = stretches[LINE_DISTANCE[connection]].isna().to_numpy()
     return np.select([no_road & no_line, no_road, no_line], ["road; line", "road", "line"], default="")
 
 
-# The first row with the greatest score of its stretch, among those that may stand.
+# The first row with the best score of its stretch, among the admissible ones.
 def _is_best(options, may):
     score = options["score"].where(may)
     best = score.groupby(options["place"]).transform("max")
@@ -349,7 +306,7 @@ def size_options(
     depths=None,
     closed=None,
 ):
-    """Plants of one class with each of the design flows that are tried first.
+    """Plants of one class at each of the design flows that are tried first.
 
     Parameters
     ----------
@@ -366,10 +323,10 @@ def size_options(
         A row for each stretch and design flow of ``energy.design_exceedance_percent`` with which the class fits,
         by stretch and from the greatest flow down: columns of `sitefinder.energy.valuation.turbine_options`, of
         which ``is_best_any`` and ``is_best_safe`` are left out. The number of units is the best for that flow.
-        Flows that the class caps to one stand once.
+        Flows that the class limits to the same one appear once.
     """
     ends = [name for name in ("intake", "tailrace") if name in stretches]
-    # Flows of the stretches' own stations alone, in a new numbering.
+    # Flows of the stretches' own stations alone, renumbered.
     stations = np.unique(stretches[ends].to_numpy(dtype=np.int64))
     renumbered = {name: np.searchsorted(stations, stretches[name].to_numpy(dtype=np.int64)) for name in ends}
     own = stretches.reset_index(drop=True).assign(**renumbered)
@@ -379,10 +336,12 @@ def size_options(
         np.asarray(part, dtype=float)[stations] for part in (curve_m3s, environmental_flow_m3s)
     )
     turbine = np.asarray(turbine, dtype=np.int64)
-    # Without stretches no class is asked for, and a table of none has no shape.
+    # Without stretches no class is used, and a table of none has no shape.
     used = np.unique(turbine) if len(turbine) else np.arange(len(turbines))
     number = np.searchsorted(used, turbine)
-    wanted = pd.DataFrame({"stretch": own.index, "turbine": number, "screened": np.asarray(screened, dtype=bool)})
+    requested = pd.DataFrame(
+        {"stretch": own.index, "turbine": number, "screened": np.asarray(screened, dtype=bool)}
+    )
     classes = [turbines[each] for each in used]
     parts = []
     for percent in sorted(settings.energy.design_exceedance_percent):
@@ -392,7 +351,7 @@ def size_options(
         energy = settings.energy.model_copy(update=only)
         given = settings.model_copy(update={"energy": energy})
         options = turbine_options(own, curve_m3s, environmental_flow_m3s, classes, costs, given, depths, closed)
-        parts.append(wanted.merge(options, on=list(wanted)))
+        parts.append(requested.merge(options, on=list(requested)))
     sizes = pd.concat(parts, ignore_index=True).drop(columns=["is_best_any", "is_best_safe"])
     sizes = sizes.sort_values(["stretch", "flow_design_m3s"], ascending=[True, False], kind="stable")
     sizes = sizes.drop_duplicates(["stretch", "flow_design_m3s"], ignore_index=True)

@@ -1,4 +1,4 @@
-"""Water that people take from a stream or bring to it, carried down the network; and what is less sure there."""
+"""Abstractions and returns of water, routed down the network, and the wider intervals that follow."""
 
 import re
 from typing import NamedTuple
@@ -18,17 +18,17 @@ KINDS = {"abstraction": 1.0, "transfer_out": 1.0, "return": -1.0, "transfer_in":
 # When it runs, where that is not all the time: at low flows, or at any, spread evenly as its mean.
 WHEN = ("even", "low")
 MONTH_LIST = re.compile(r"\s*\d{1,2}(\s*-\s*\d{1,2})?(\s*[;, ]\s*\d{1,2}(\s*-\s*\d{1,2})?)*\s*")
-# The interval of a flow of which most is taken is widened by no more than this factor (own choice).
+# The interval of a flow that is mostly abstracted is widened by no more than this factor (own choice).
 MAX_WIDENING = 10.0
-# Half of the interval's 90 % in standard deviations, where an interval has no width to tell it.
+# Half width of a 90 % interval in standard deviations.
 HALF_INTERVAL = float(ndtri(0.95))
 
 
 class AlteredFlow(NamedTuple):
-    """Flows with what people take from them.
+    """Flows after abstractions and returns.
 
-    ``estimate`` tells the altered flow, its curve ordered anew; ``bins_m3s``, of the shape of the flows that were
-    given, is not ordered anew, so that each bin is the same time as before. ``notes`` are counts for the report.
+    ``estimate`` holds the altered flow with its curve sorted again; ``bins_m3s``, of the shape of the given flows,
+    is not sorted again, so that each bin is the same time as before. ``notes`` are counts for the report.
     """
 
     estimate: object
@@ -149,16 +149,16 @@ def with_alterations(estimate, alterations, station, downstream, min_percent, ye
     -----
     Flows down a river are taken to be high and low together, so water is subtracted bin by bin. What runs for a
     share of the time at low flows comes off the lowest bins; evenly, its mean comes off all. No more is taken than
-    there is, and only that much is carried down; where more is asked for at any time the station is flagged
+    there is, and only that much is carried down; where more is requested at any time the station is flagged
     ``flow_exhausted``. The error of the flow in m³/s stays what it was: in logs the standard deviation grows as
     the flow falls, by no more than `MAX_WIDENING`. Water that leaves by a side arm is followed down the main arm
     only, as the network's stations are.
     """
     station = np.asarray(station, dtype=np.int64)
     count = len(estimate.mean_m3s)
-    marked = np.zeros(count, dtype=bool)
-    marked[station[station >= 0]] = True
-    rows = np.flatnonzero(carried_down(marked, downstream))
+    has_use = np.zeros(count, dtype=bool)
+    has_use[station[station >= 0]] = True
+    rows = np.flatnonzero(carried_down(has_use, downstream))
     place = np.full(count, -1)
     place[rows] = np.arange(len(rows))
     below = np.where(downstream[rows] >= 0, place[downstream[rows]], -1)
@@ -184,14 +184,14 @@ def with_alterations(estimate, alterations, station, downstream, min_percent, ye
     factor = np.divide(mean, estimate.mean_m3s, out=np.ones(count), where=estimate.mean_m3s > 0)
     factor[np.isnan(mean)] = 1.0
     changed, exhausted = 100 * np.abs(factor - 1.0) >= min_percent, np.zeros(count, dtype=bool)
-    # Where nothing flows of itself a share says nothing, and any water brought is a change.
+    # Where there is no natural flow, a share means nothing and any water brought in is a change.
     changed |= (estimate.mean_m3s == 0) & (mean > 0)
     exhausted[rows] = short
     sd = estimate.mean_log_sd / np.maximum(factor, 1.0 / MAX_WIDENING)
     low, high = _interval(estimate, sd, factor)
     touched = factor != 1.0
     zero_share, dry = estimate.zero_share.copy(), (curve[rows] <= 0).mean(axis=1)
-    # Water that is brought may wet a stream that falls dry of itself; water that is taken cannot.
+    # Water brought in may wet a naturally dry stream; abstraction cannot.
     zero_share[rows] = np.where((taken < 0).any(axis=1), dry, np.maximum(zero_share[rows], dry))
     result = estimate._replace(
         mean_m3s=mean,
@@ -247,8 +247,8 @@ def _of_time(when, share, count):
     return np.full(count, share)
 
 
-# What is taken at each row and above, in place: at first what is taken there alone. Rows go down the network; no
-# more is taken than there is. Gives where more was asked for.
+# Abstraction at each row and upstream, in place; at first at the row alone. Rows go down the network; no more is
+# taken than there is. Returns where more was requested.
 @kernel(fills=("taken",))
 def _carry_taken(natural, below, taken):
     short = np.zeros(len(natural), dtype=np.bool_)

@@ -1,4 +1,4 @@
-"""Gauges whose statistic is zero: how likely zero is, and fits that count them as less than a limit."""
+"""Gauges whose statistic is zero: the probability of zero, and fits that treat them as censored."""
 
 import math
 import warnings
@@ -80,8 +80,8 @@ def fit_zero_probability(design, is_zero):
         coefficients, covariance = _penalised_logit(design, response)
     else:
         coefficients, covariance = plain
-    notes = expit(design @ coefficients) > 0.5
-    return LogisticFit(coefficients, covariance, plain is None, 100.0 * float(np.mean(notes != is_zero)))
+    predicted_zero = expit(design @ coefficients) > 0.5
+    return LogisticFit(coefficients, covariance, plain is None, 100.0 * float(np.mean(predicted_zero != is_zero)))
 
 
 def fit_censored(design, response, censored, limit):
@@ -100,7 +100,7 @@ def fit_censored(design, response, censored, limit):
     -------
     CensoredFit or None
         ``covariance`` is that of the coefficients, from the inverse of the observed information; ``sigma`` is
-        corrected for the k coefficients by n / (n − k), as a least-squares fit is. None where the search does not
+        corrected for the k coefficients by n / (n − k), as in least squares. None where the search does not
         end.
 
     Notes
@@ -184,7 +184,7 @@ def _plain_logit(design, response):
 
 
 # Newton's method on Firth's modified score X'(y − p + h (1/2 − p)), h being the leverages of the weighted rows.
-# The columns are brought to one length first, so that a step's size means the same for each.
+# The columns are scaled to the same length first, so that a step has the same size for each.
 def _penalised_logit(design, response):
     lengths = np.linalg.norm(design, axis=0) / math.sqrt(len(design))
     scaled = design / lengths
@@ -204,7 +204,7 @@ def _penalised_logit(design, response):
 
 
 class CensoredEquation(NamedTuple):
-    """A `Fit` with the limit below which a zero is taken to lie."""
+    """A `Fit` with the censoring limit of zeros."""
 
     equation: Equation
     diagnostics: Diagnostics
@@ -225,7 +225,7 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
     source : str
     region : str, optional
     limit_m3s : float, optional
-        The least value that is not zero where not given.
+        By default the smallest value that is not zero.
 
     Returns
     -------
@@ -240,8 +240,8 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
     """
     numbers = gauges[[flow_column, *predictor_columns]].to_numpy(dtype=np.float64)
     whole = (np.isfinite(numbers) & (numbers > 0)).all(axis=1)
-    kept = whole | zero
-    used, below = gauges[kept], zero[kept]
+    is_used = whole | zero
+    used, below = gauges[is_used], zero[is_used]
     size = len(predictor_columns) + 1
     if whole.sum() < size + MIN_SPARE_GAUGES:
         raise InputError.of(
@@ -273,7 +273,7 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
     variance = fit.model_error_variance
     diagnostics = Diagnostics(
         gauges=used.index,
-        dropped=pd.DataFrame({"gauge": gauges.index[~kept], "reason": "no number, or one without a logarithm"}),
+        dropped=pd.DataFrame({"gauge": gauges.index[~is_used], "reason": "no number, or one without a logarithm"}),
         fit=fit,
         standard_error_percent=(
             percent_from_log10(math.sqrt(variance)) if variance < GREATEST_MSE_LOG10 else math.inf
@@ -306,9 +306,9 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
 
 
 def least_squares_of_censored(design, response, below, limit):
-    """A censored fit in the shape of a least-squares fit, for the figures that both have, or None.
+    """A censored fit in the form of a least-squares fit, for the figures that both have, or None.
 
-    Leverage is that of the design alone; residuals of censored rows are NaN.
+    Leverage is that of the design matrix alone; residuals of censored rows are NaN.
     """
     plain = least_squares(design, np.where(below, limit, response))
     found = None if plain is None else fit_censored(design, response, below, limit)

@@ -16,7 +16,7 @@ BIN_COUNT = 200
 # Share of time that the flow of each bin is exceeded: 0.25 %, 0.75 %, … 99.75 %.
 BIN_EXCEEDANCE = (np.arange(BIN_COUNT) + 0.5) / BIN_COUNT
 # Beyond its outermost quantiles a curve goes on as steeply as there, but no steeper than this many times the
-# whole curve (own choice; two quantiles regressed apart may lie far from one another by chance).
+# whole curve (own choice; two separately regressed quantiles may be far apart by chance).
 TAIL_SLOPE_LIMIT = 1.5
 
 
@@ -79,7 +79,7 @@ def flow_exceeded(curve, percent):
     ----------
     curve : DurationCurve
     percent : float or ndarray
-        Share of time [%]; beyond the record's own positions its greatest or least flow holds.
+        Share of time [%]; beyond the record's plotting positions its maximum or minimum flow applies.
 
     Returns
     -------

@@ -15,7 +15,7 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
     mean_m3s : ndarray, shape (n,)
         Mean flow [m³/s].
     rules : list of EnvironmentalFlowRule
-        At least one; Notes tell the kinds.
+        At least one; for the kinds see Notes.
     area_km2 : ndarray, shape (n,), optional
         Catchment, which a rule by area needs [km²].
     year : sitefinder.hydrology.seasons.YearBins, optional
@@ -31,7 +31,7 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
     Raises
     ------
     ValueError
-        If there is no rule, or one of an unknown kind, or what a rule needs is not given.
+        If there is no rule, a rule's kind is unknown, or an input that a rule needs is missing.
 
     Notes
     -----
@@ -62,9 +62,11 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
     flow = curve if year is None else year.flow_m3s
     environmental_flow = np.zeros_like(flow)
     for rule in rules:
-        kept = np.broadcast_to(_of_rule(rule, curve, flow, mean, area_km2, year), flow.shape)
+        required = np.broadcast_to(_of_rule(rule, curve, flow, mean, area_km2, year), flow.shape)
         holds = _where_it_holds(rule, mean, year)
-        environmental_flow = np.maximum(environmental_flow, kept if holds is None else np.where(holds, kept, 0.0))
+        environmental_flow = np.maximum(
+            environmental_flow, required if holds is None else np.where(holds, required, 0.0)
+        )
     if len(closed_months):
         environmental_flow = np.where(np.isin(year.month, closed_months), flow, environmental_flow)
     return np.minimum(environmental_flow, flow)
@@ -164,16 +166,18 @@ def _share_taken(rule, curve, flow, mean):
         below, width = from_m3s[number - 1], from_m3s[number] - from_m3s[number - 1]
         # Clipped before the division too, which would overflow where a band is next to nothing wide.
         within = np.clip(flow - below, 0.0, width)
-        way = np.divide(within, width, out=np.ones_like(flow), where=width > 0)
-        taken = np.where(flow >= below, shares[number - 1] + way * (shares[number] - shares[number - 1]), taken)
+        position = np.divide(within, width, out=np.ones_like(flow), where=width > 0)
+        taken = np.where(
+            flow >= below, shares[number - 1] + position * (shares[number] - shares[number - 1]), taken
+        )
     return taken
 
 
 def _from_table(rows, index):
-    kept = np.full(index.shape, rows[0][1])
+    required = np.full(index.shape, rows[0][1])
     for index_from, environmental, further in rows:
-        kept = np.where(index >= index_from, environmental + further * (index - index_from), kept)
-    return kept
+        required = np.where(index >= index_from, environmental + further * (index - index_from), required)
+    return required
 
 
 def _exceedance_of_bins(count):

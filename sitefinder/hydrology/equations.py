@@ -35,7 +35,6 @@ __all__ = [
     "apply_equation",
     "check_equations",
     "exceedance_percent",
-    "leverage_limit",
     "log10_from_percent",
     "percent_from_log10",
     "zero_probability",
@@ -43,7 +42,7 @@ __all__ = [
 
 # The share of future gauges that the interval should hold.
 INTERVAL_SHARE = 0.90
-# A leverage above so many times the mean, which is k / n, is high: Helsel et al. (2020), U.S. Geol. Surv. Tech.
+# A leverage above this multiple of the mean, which is k / n, is high: Helsel et al. (2020), U.S. Geol. Surv. Tech.
 # Methods 4-A3, chapter 9 (from memory).
 HIGH_LEVERAGE = 3.0
 
@@ -52,7 +51,7 @@ class Applied(NamedTuple):
     """What an equation gives at n stations.
 
     ``flow_m3s`` carries the bias correction; the interval is about the median, so the median is
-    ``sqrt(low_m3s * high_m3s)``. ``outside`` holds, for each predictor's column, where it lies out of the
+    ``sqrt(low_m3s * high_m3s)``. ``outside`` holds, for each predictor's column, where it is out of the
     equation's range; ``leverage`` is NaN without a covariance, and ``beyond_leverage`` is true where it is above
     the limit. ``missing`` is true where a predictor is absent or has no logarithm, and flow is NaN; ``negative``
     where an untransformed equation fell below nothing, and flow is 0; ``widened`` where the equation widens its
@@ -115,7 +114,7 @@ def apply_equation(equation, predictors):
     standard error: with ordinary least squares that is the diagonal of the hat matrix. Its limit is the greatest
     leverage of the gauges where the file states it, else 3 k / n.
 
-    Where the file widens the interval, because it held too few gauges unseen (`sitefinder fit-flows`), *S* is
+    Where the file widens the interval, because it covered too few held-out gauges (`sitefinder fit-flows`), *S* is
     multiplied by ``interval_widening``.
 
     References
@@ -149,7 +148,7 @@ def apply_equation(equation, predictors):
         outside=_outside(equation, values),
         missing=missing,
         leverage=leverage,
-        beyond_leverage=leverage > leverage_limit(equation),
+        beyond_leverage=leverage > _leverage_limit(equation),
         negative=negative,
         widened=np.full(len(predictors), equation.interval_widening > 1),
     )
@@ -162,7 +161,7 @@ def zero_probability(equation, predictors):
     ----------
     equation : Equation
         Of the logistic form. With ``logit_of = "zero"`` the probability is e^z / (1 + e^z), with ``"flow"`` it is
-        1 − e^z / (1 + e^z); sources differ, so the file must say.
+        1 − e^z / (1 + e^z); sources differ, so the file must state it.
     predictors : DataFrame, n rows
         See `apply_equation`.
 
@@ -185,8 +184,8 @@ def zero_probability(equation, predictors):
     )
 
 
-def leverage_limit(equation):
-    """Leverage above which a station lies beyond the gauges, see `apply_equation`."""
+# Leverage above which a station lies beyond the gauges, see `apply_equation`.
+def _leverage_limit(equation):
     if equation.greatest_leverage is not None:
         return equation.greatest_leverage
     return HIGH_LEVERAGE * equation.coefficients / equation.gauges
@@ -272,7 +271,7 @@ def _untransformed(equation, design, spread):
         log_sd = np.where(flow > 0, equation.log_sd, np.nan)
     else:
         log_sd = np.sqrt(np.log1p(relative**2))
-    # Nothing has no interval in logs; it is nothing with no spread, and the flag tells.
+    # Zero has no interval in logs; it is zero without spread, and flagged.
     log_sd = np.where(flow == 0, 0.0, log_sd)
     flow_log = np.full(flow.shape, -np.inf)
     np.log(flow, out=flow_log, where=flow != 0)
@@ -296,7 +295,7 @@ def _leverage(equation, design):
     return _sampling_variance(equation, design) / variance
 
 
-# By column, where a predictor lies out of range. A billionth is forgiven, because a value at the very end of the
+# By column, where a predictor is out of range. A billionth is tolerated, because a value at the very end of the
 # range comes back from km² to mi² with a last digit changed.
 def _outside(equation, values):
     outside = {}

@@ -20,7 +20,7 @@ from sitefinder.vocabulary import BY_FLOW, flags_set_by
 MIN_QUANTILES = 2
 # A curve scaled by more than this to meet the mean flow is flagged (own choice).
 MAX_SCALING = 1.5
-# A statistic that is more likely zero than not is taken as zero (own choice).
+# A statistic that is more probably zero than not is taken as zero (own choice).
 ZERO_LIMIT = 0.5
 AREA_COLUMN = "area_km2"
 # The flags of a station's flow, in the order in which they are listed.
@@ -43,13 +43,13 @@ class FlowEstimate(NamedTuple):
     flags : list of tuple of str
         What to know of each station, of `FLAGS`.
     outside : dict of str to ndarray of bool, shape (n,)
-        By predictor column, where it lies out of the range of any equation.
+        By predictor column, where it is out of the range of any equation.
     notes : list of str
         The same counted, for the report.
     source : list of str
         Where each station's flow comes from: ``equation``, or what later steps put in its place.
     zero_share : ndarray of float64, shape (n,)
-        Share of time without flow; 0 where no equation tells it.
+        Share of time without flow; 0 where no equation gives it.
     """
 
     mean_m3s: np.ndarray
@@ -66,13 +66,13 @@ class FlowEstimate(NamedTuple):
 
 
 def with_flags(estimate, name, mask):
-    """An estimate whose stations carry one more flag where the mask says so.
+    """An estimate with one more flag where the mask is True.
 
     Parameters
     ----------
     estimate : FlowEstimate
     name : str
-        Of `FLAGS`; flags stand in the order of that vocabulary.
+        Of `FLAGS`; flags are in the order of that vocabulary.
     mask : ndarray of bool, shape (n,)
 
     Returns
@@ -101,11 +101,11 @@ def estimate_flows(predictors, equations, weights=None):
     predictors : DataFrame, n rows
         One row a station; columns in kept units, such as ``area_km2`` and ``precipitation_mm``.
     equations : list of Equation
-        For the mean and at least two exceedance quantiles; ``zero_flow_probability`` tells the share of time
+        For the mean and at least two exceedance quantiles; ``zero_flow_probability`` gives the share of time
         without flow, ``zero_probability_exceedance_95`` and its like whether a quantile is zero. Other statistics
         are left aside with a note.
     weights : RegionWeights, optional
-        Share of each catchment in each region; without, one equation a statistic holds everywhere.
+        Share of each catchment in each region; without, one equation a statistic applies everywhere.
 
     Returns
     -------
@@ -118,13 +118,13 @@ def estimate_flows(predictors, equations, weights=None):
 
     Notes
     -----
-    Mean and quantiles are regressed apart and need not agree. The mean has the least error of all, so the whole
+    Mean and quantiles are regressed separately and need not agree. The mean has the smallest error, so the whole
     curve is multiplied by one factor until its own mean, over all bins, is the regressed mean; the shape of the
     curve stays that of the quantiles. A factor beyond 1.5 or below 1/1.5 flags the station ``curve_scaled``.
 
-    A quantile that is more likely zero than not is zero, and the curve is dry from there on. Where the probability
-    of a day without flow is told, the bins beyond 1 less that probability are dry. Both is done before the curve
-    is scaled and flagged ``flow_intermittent``. The error of such a probability is not carried.
+    A quantile that is more probably zero than not is zero, and the curve is dry from there on. Where the
+    probability of a day without flow is given, the bins beyond 1 less that probability are dry. Both are done
+    before the curve is scaled and flagged ``flow_intermittent``. The error of such a probability is not carried.
     """
     found, names, others, everything = _applied(predictors, equations, weights)
     mean, each = everything[0], everything[1:]
@@ -135,7 +135,7 @@ def estimate_flows(predictors, equations, weights=None):
     curves = curves_from_quantiles(percent, quantiles)
     curve, zero_share = _dried(curves.curve_m3s, zero.any(axis=1), probabilities.get(DRY_DAY))
     curve_mean = curve.mean(axis=1)
-    # A curve that is dry throughout has no shape to scale; it stays dry, and the flag tells.
+    # A curve that is dry throughout has no shape to scale; it stays dry, and is flagged.
     factor = np.divide(mean.flow_m3s, curve_mean, out=np.full_like(curve_mean, np.inf), where=curve_mean != 0)
     scaled = (factor > MAX_SCALING) | (factor < 1.0 / MAX_SCALING)
     curve = curve * np.where(np.isinf(factor), 1.0, factor)[:, None]
@@ -144,7 +144,7 @@ def estimate_flows(predictors, equations, weights=None):
     missing = np.logical_or.reduce([item.missing for item in judged])
     outside = _outside_any(judged)
     none = np.zeros(len(predictors), dtype=bool)
-    marks = {
+    is_flagged = {
         "flow_missing": missing,
         "flow_extrapolated": np.logical_or.reduce(list(outside.values())),
         "flow_outside_area": outside.get(AREA_COLUMN, none),
@@ -166,9 +166,9 @@ def estimate_flows(predictors, equations, weights=None):
         mean_log_sd=mean.log_sd,
         curve_exceedance=BIN_EXCEEDANCE.copy(),
         curve_m3s=curve,
-        flags=_flag_names(marks, len(predictors)),
+        flags=_flag_names(is_flagged, len(predictors)),
         outside=outside,
-        notes=_notes(marks, outside, percent, others, weights),
+        notes=_notes(is_flagged, outside, percent, others, weights),
         source=source,
         zero_share=zero_share,
     )
@@ -212,10 +212,10 @@ def _sorted_out(found):
     return ["mean", *quantiles], [name for name in found if name not in used]
 
 
-# Which quantiles are zero, shape (n, m), and the probabilities that tell of the curve, by statistic.
+# Which quantiles are zero, shape (n, m), and the probabilities of zero, by statistic.
 def _zeros(found, quantiles, predictors, weights):
-    wanted = [name for name in (DRY_DAY, *(ZERO_OF + name for name in quantiles)) if name in found]
-    probabilities = {name: probability_regional(found[name], predictors, weights) for name in wanted}
+    probability_names = [name for name in (DRY_DAY, *(ZERO_OF + name for name in quantiles)) if name in found]
+    probabilities = {name: probability_regional(found[name], predictors, weights) for name in probability_names}
     zero = np.zeros((len(predictors), len(quantiles)), dtype=bool)
     for number, name in enumerate(quantiles):
         if ZERO_OF + name in probabilities:
@@ -245,9 +245,9 @@ def _outside_any(everything):
 
 
 # Stations share few combinations of marks, so the names of each combination are made once.
-def _flag_names(marks, stations):
-    in_order = sorted(marks, key=FLAGS.index)
-    table = np.column_stack([marks[name] for name in in_order]).reshape(stations, len(in_order))
+def _flag_names(is_flagged, stations):
+    in_order = sorted(is_flagged, key=FLAGS.index)
+    table = np.column_stack([is_flagged[name] for name in in_order]).reshape(stations, len(in_order))
     codes = table @ (1 << np.arange(len(in_order)))
     names = {
         code: tuple(name for bit, name in enumerate(in_order) if code >> bit & 1)
@@ -256,24 +256,25 @@ def _flag_names(marks, stations):
     return [names[code] for code in codes.tolist()]
 
 
-def _notes(marks, outside, percent, others, weights):
+def _notes(is_flagged, outside, percent, others, weights):
     meanings = {
         "flow_missing": "have no flow, because a predictor is missing or has no logarithm",
-        "flow_extrapolated": "lie out of the range of an equation",
-        "flow_leverage": "lie beyond the gauges of an equation by their leverage",
+        "flow_extrapolated": "are out of the range of an equation",
+        "flow_leverage": "are beyond the gauges of an equation by their leverage",
         "flow_region_doubtful": "have catchments whose shares in regions with equations do not add up to 1"
         + ("" if weights is None or not weights.renormalise else "; the weights are divided by their sum"),
         "flow_negative": "had a flow below nothing, which is taken as none",
-        "flow_interval_widened": "have an interval wider than the equation's own, because it missed gauges unseen",
+        "flow_interval_widened": "have an interval wider than the equation's own, because it missed held-out"
+        " gauges",
         "flow_intermittent": "are dry for a part of the time",
         "curve_repaired": "had quantiles that crossed and were pooled",
         "curve_scaled": f"have a curve whose mean was off the mean flow by more than a factor of {MAX_SCALING:g}",
     }
-    stations = len(marks["flow_missing"])
+    stations = len(is_flagged["flow_missing"])
     notes = [
-        f"{marks[name].sum()} of {stations} stations {meaning}"
+        f"{is_flagged[name].sum()} of {stations} stations {meaning}"
         for name, meaning in meanings.items()
-        if marks[name].any()
+        if is_flagged[name].any()
     ]
     notes += [
         f"{found.sum()} of {stations} stations: {name} out of range"

@@ -19,7 +19,7 @@ EXPONENTS = (
     *((76, 0.935), (80, 0.934), (84, 0.933), (86, 0.931), (88, 0.927), (90, 0.920), (92, 0.906), (94, 0.890)),
     *((95, 0.865), (96, 0.850), (97, 0.830), (98, 0.806), (99, 0.773), (100, 0.737)),
 )
-# A gauge needs so many quantiles for a curve of its own.
+# Minimum number of quantiles for a gauge's own curve.
 MIN_QUANTILES = 2
 
 
@@ -45,7 +45,7 @@ def gauge_flows(table, rating_log_sd):
         Index: gauge ids. ``flow_mean_m3s`` and columns ``flow_qNN_m3s`` [m³/s], which may be missing for a gauge;
         also ``record_years`` and ``year_to_year_log_sd`` where they are known.
     rating_log_sd : float
-        Error of a gauge's mean flow besides that of its few years, in natural logs.
+        Error of a gauge's mean flow besides the sampling error of its years, in natural logs.
 
     Returns
     -------
@@ -121,7 +121,7 @@ def fading(area_ratio, minimum, maximum):
     ----------
     area_ratio : ndarray of float64
         Area of the place over the gauge's.
-    least, most : float
+    minimum, maximum : float
         Limits on either side of 1.
 
     Returns
@@ -152,7 +152,7 @@ def same_stream(station, downstream, area_km2, minimum, maximum):
     downstream : ndarray of int, shape (n,)
         Station below each; -1 at an outlet.
     area_km2 : ndarray of float64, shape (n,)
-    least, most : float
+    minimum, maximum : float
         Limits of the area ratio to the place; where it leaves them the walk ends.
 
     Returns
@@ -162,28 +162,28 @@ def same_stream(station, downstream, area_km2, minimum, maximum):
     """
     above = _feeders(downstream)
     at_km2, found = area_km2[station], [station]
-    here = int(downstream[station])
-    while here >= 0 and area_km2[here] <= maximum * at_km2:  # down the stream
-        found.append(here)
-        here = int(downstream[here])
+    current = int(downstream[station])
+    while current >= 0 and area_km2[current] <= maximum * at_km2:  # down the stream
+        found.append(current)
+        current = int(downstream[current])
     waiting = list(above(station))
-    while waiting:  # up the stream and whatever of its arms is large enough
-        here = int(waiting.pop())
-        if area_km2[here] >= minimum * at_km2:
-            found.append(here)
-            waiting.extend(above(here))
+    while waiting:  # upstream, along every arm that is large enough
+        current = int(waiting.pop())
+        if area_km2[current] >= minimum * at_km2:
+            found.append(current)
+            waiting.extend(above(current))
     return np.unique(np.array(found, dtype=np.int64))
 
 
 def with_near_gauges(estimate, gauges, station, downstream, area_km2, settings):
-    """An estimate joined with what near gauges say.
+    """An estimate combined with flows of nearby gauges.
 
     Parameters
     ----------
     estimate : FlowEstimate, n stations
     gauges : GaugeFlows, g gauges
     station : ndarray of int, shape (g,)
-        Where each gauge stands.
+        Station of each gauge.
     downstream : ndarray of int, shape (n,)
     area_km2 : ndarray of float64, shape (n,)
     settings : sitefinder.settings.flows.NearGauges
@@ -191,12 +191,12 @@ def with_near_gauges(estimate, gauges, station, downstream, area_km2, settings):
     Returns
     -------
     FlowEstimate
-        ``source`` of each station touched names the gauge with its weight; where the gauge's own mean flow lies
+        ``source`` of each affected station names the gauge with its weight; where the gauge's own mean flow is
         out of the interval of the equations, those stations are flagged ``gauge_differs``.
 
     Notes
     -----
-    The gauge's curve times (A/Ag)^φ, φ by percentile [1]_, stands for the station's; its mean follows. Logs are
+    The gauge's curve times (A/Ag)^φ, φ by percentile [1]_, replaces the station's; its mean follows. Logs are
     joined with the weight w = f · s² / (s² + v), where s is the log standard deviation of the equations'
     estimate, v the variance of the gauge's own and f fades with the area ratio, see `fading`. At the gauge w is
     that of inverse variance, at the limits it is zero. Such a weight is that of inverse variance everywhere if
@@ -242,9 +242,9 @@ def with_near_gauges(estimate, gauges, station, downstream, area_km2, settings):
         source[place] = "; ".join([*shares, source[place]])
     notes = [*estimate.notes]
     if named:
-        notes.append(f"{len(named)} of {odds.size} stations lie near a gauge on their stream")
+        notes.append(f"{len(named)} of {odds.size} stations are near a gauge on their stream")
     if differs.any():
-        notes.append(f"{differs.sum()} of {odds.size} stations lie near a gauge that the equations do not meet")
+        notes.append(f"{differs.sum()} of {odds.size} stations are near a gauge that disagrees with the equations")
     return with_flags(joined._replace(source=source, notes=notes), "gauge_differs", differs)
 
 
@@ -278,7 +278,7 @@ def _joined(estimate, odds, log_mean, curve_sum):
     return estimate._replace(curve_m3s=curves, **whole)
 
 
-# A function that gives the stations that flow into one.
+# A function that gives the stations that flow into a station.
 def _feeders(downstream):
     order = np.argsort(downstream, kind="stable")
     below = downstream[order]
@@ -289,7 +289,7 @@ def _feeders(downstream):
     return above
 
 
-# Standard normal quantile of each bin, and how far bins lie apart in it.
+# Standard normal quantile of each bin, and the spacing of bins in it.
 BINS = ndtri(BIN_EXCEEDANCE)
 BIN_DISTANCE = np.abs(BINS[:, None] - BINS)
 
@@ -297,7 +297,7 @@ BIN_DISTANCE = np.abs(BINS[:, None] - BINS)
 class SpotGaugings(NamedTuple):
     """Gaugings, one a row, shape (k,).
 
-    ``name`` are their ids, ``station`` where they stand, ``flow_m3s`` what was measured and ``log_sd`` its
+    ``name`` are their ids, ``station`` their stations, ``flow_m3s`` the measured flow and ``log_sd`` its
     standard error in natural logs; ``exceedance`` is the share of time that the gauge's flow of the day is
     exceeded there.
     """
@@ -310,7 +310,7 @@ class SpotGaugings(NamedTuple):
 
 
 class Adjustment(NamedTuple):
-    """What the gaugings of one place say: by how much log flow changes in each bin, and the variance that is left.
+    """The effect of the gaugings at one station: the change of log flow in each bin, and the remaining variance.
 
     ``log_change`` has shape (200,), ``left`` is the share of the variance of the mean flow.
     """
@@ -320,7 +320,7 @@ class Adjustment(NamedTuple):
 
 
 def curve_adjustment(curve_m3s, variance, flow_m3s, log_sd, exceedance, settings):
-    r"""How a few gaugings at one place change its whole duration curve.
+    r"""How a few gaugings at one station change its whole duration curve.
 
     Parameters
     ----------
@@ -338,15 +338,15 @@ def curve_adjustment(curve_m3s, variance, flow_m3s, log_sd, exceedance, settings
 
     Notes
     -----
-    Concurrent flows: on one day both places are taken to stand at the same exceedance, as low-flow studies relate
-    a place without records to a gauge [1]_ and as daily flows are carried between places [2]_ (both from memory).
-    The ratio of the measured flow to the curve there is then what the estimate is off by, but for the error of
-    the measurement and that of this assumption, ``concurrency_log_sd``. The error of the curve is taken to have
-    the same variance everywhere and to be alike at two exceedances by :math:`\exp(-|z - z'| / L)` in standard
-    normal quantiles *z*, with *L* the setting ``correlation_span``; the change at every *z* is then the linear
-    estimate of least variance (simple kriging): near those gauged it is the observed ratio, shrunk for its error,
-    and it fades away from them, so that gaugings at low water change floods little. The mean flow errs as the
-    curve's bins do, each by its share of the water. Several gaugings are independent but for the curve.
+    Concurrent flows: on one day both sites are taken to have the same exceedance, as low-flow studies relate a
+    place without records to a gauge [1]_ and as daily flows are carried between places [2]_ (both from memory).
+    The ratio of the measured flow to the curve there is then what the estimate is off by, but for the error of the
+    measurement and that of this assumption, ``concurrency_log_sd``. The error of the curve is taken to have the
+    same variance everywhere and to be correlated between two exceedances by :math:`\exp(-|z - z'| / L)` in
+    standard normal quantiles *z*, with *L* the setting ``correlation_span``; the change at every *z* is then the
+    linear estimate of minimum variance (simple kriging): near those gauged it is the observed ratio, shrunk for
+    its error, and it fades away from them, so that gaugings at low water change floods little. The mean flow errs
+    as the curve's bins do, each by its share of the water. Several gaugings are independent but for the curve.
 
     References
     ----------
@@ -389,9 +389,10 @@ def with_spot_gaugings(estimate, gaugings, downstream, area_km2, settings):
 
     Notes
     -----
-    Places are taken one after the other, down the network, each against what the ones before it left. The change
-    of the curve, and what it takes from the variance, fade up and down the stream with the area ratio as a near
-    gauge's weight does, see `sitefinder.hydrology.gauges.fading`. The bias correction shrinks with the variance.
+    Stations are taken one after the other, down the network, each against the result of those before it. The
+    change of the curve, and what it takes from the variance, fade up and down the stream with the area ratio as a
+    near gauge's weight does, see `sitefinder.hydrology.gauges.fading`. The bias correction shrinks with the
+    variance.
     """
     changes = np.full(len(gaugings.name), np.nan)
     dry = np.zeros(len(estimate.mean_m3s), dtype=bool)
@@ -405,7 +406,7 @@ def with_spot_gaugings(estimate, gaugings, downstream, area_km2, settings):
         estimate = _joined_gaugings(estimate, gaugings, rows, place, downstream, area_km2, settings)
         changes[rows] = estimate.mean_m3s[place] / before
     if dry.any():
-        entries = f"{dry.sum()} of {dry.size} stations were found without water at a spot gauging"
+        entries = f"{dry.sum()} of {dry.size} stations were dry at a spot gauging"
         estimate = with_flags(estimate._replace(notes=[*estimate.notes, entries]), "observed_dry", dry)
     return estimate, changes.tolist()
 
@@ -421,7 +422,7 @@ def _pairs(curve, gaugings):
     return zip(curve, gaugings.exceedance, strict=True)
 
 
-# The estimate after the gaugings of one place.
+# The estimate after the gaugings at one station.
 def _joined_gaugings(estimate, gaugings, rows, place, downstream, area_km2, settings):
     median = np.sqrt(estimate.mean_low_m3s * estimate.mean_high_m3s)
     bias = estimate.mean_m3s / median

@@ -1,4 +1,4 @@
-"""Daily records of gauges: their years, their statistics over a common period, short ones extended."""
+"""Daily records of gauges: complete years, statistics over a common period, extension of short records."""
 
 from typing import NamedTuple
 
@@ -14,7 +14,7 @@ MONTHS = tuple(range(1, 13))
 
 
 class DailyRecord(NamedTuple):
-    """The record of one gauge, a row a day, in order of time and no day twice.
+    """The record of one gauge, a row a day, in order of time without duplicates.
 
     ``date`` is datetime64[D]; ``flow_m3s`` is NaN where there is none; ``estimated`` and ``ice`` mark days.
     """
@@ -27,7 +27,7 @@ class DailyRecord(NamedTuple):
 
 
 class ExtensionLine(NamedTuple):
-    """The line of organic correlation between log flows of two gauges, and the days it stands on."""
+    """The line of organic correlation between log flows of two gauges, and the days it is based on."""
 
     slope: float
     intercept: float
@@ -65,7 +65,7 @@ def yearly_statistics(flow_m3s, starts_in_month=1, min_share=0.95):
     flow_m3s : Series
         As of `counted_flow`.
     starts_in_month : int
-        First month of the year; a year is named for the one in which it ends.
+        First month of the year; a year is named for the calendar year in which it ends.
     min_share : float
         Share of the year's days that must have a flow.
 
@@ -73,7 +73,7 @@ def yearly_statistics(flow_m3s, starts_in_month=1, min_share=0.95):
     -------
     DataFrame
         Index: the year. ``days`` (with a flow), ``is_complete``, ``mean_m3s`` (of those days) and ``min7day_m3s``:
-        the least mean of 7 days in a row whose last lies in the year; NaN where no 7 days in a row have a flow.
+        the minimum mean of 7 consecutive days ending in the year; NaN where no 7 consecutive days have a flow.
     """
     year = _years(flow_m3s.index, starts_in_month)
     by_year = flow_m3s.groupby(year)
@@ -102,16 +102,16 @@ def gauge_statistics(records, settings):
         of its own in the period), ``year_to_year_log_sd`` (of their means; NaN under two), ``first_year`` and
         ``last_year`` (the period), ``days_used``, ``days_estimated``, ``days_ice`` (among the days of the period,
         counted or not), ``days_missing``, ``extended_from`` (the neighbour, or ""), ``short`` (still so) and
-        ``note``. Of a gauge that is left out all flows are NaN.
+        ``note``. All flows of an excluded gauge are NaN.
 
     Notes
     -----
-    Only complete years are used, so that no season counts more than another; all their days stand in one
-    duration curve, with the positions of `duration_curve`. The period is that of the settings, or from the first
-    to the last complete year of any gauge. A record with fewer than ``min_years`` complete years in it is short.
-    It is extended from the neighbour, itself not short, whose log flows are most correlated with its own, see
-    `extension_line`; days of its own stay. Hirsch [1]_ extended monthly flows; daily ones here are a departure. A
-    record with zero flows, or a neighbour with them, has no logarithm and is not extended but flagged.
+    Only complete years are used, so that no season counts more than another; all their days form one duration
+    curve, with the positions of `duration_curve`. The period is that of the settings, or from the first to the
+    last complete year of any gauge. A record with fewer than ``min_years`` complete years in it is short. It is
+    extended from the neighbour, itself not short, with the highest correlation of log flows, see `extension_line`;
+    its own days are unchanged. Hirsch [1]_ extended monthly flows; daily ones here are a departure. A record with
+    zero flows, or a neighbour with them, has no logarithm and is not extended but flagged.
 
     References
     ----------
@@ -173,7 +173,7 @@ def extension_line(short, long):
     Notes
     -----
     MOVE.1 of [1]_: slope S(y)/S(x) with the sign of the correlation, through both means. What is extended keeps
-    the mean and the variance of the short record, where least squares would make it too even.
+    the mean and the variance of the short record, where least squares would reduce the variance.
 
     References
     ----------
@@ -276,11 +276,11 @@ def _counts(record, flow, own_years, period, settings):
     year = _years(pd.DatetimeIndex(record.date), settings.year_starts_in_month)
     inside = ((year >= period[0]) & (year <= period[1])) & np.isfinite(record.flow_m3s)
     of_own = np.isin(_years(flow.index, settings.year_starts_in_month), own_years)
-    asked = int(_days_of(own_years, settings.year_starts_in_month).sum()) if len(own_years) else 0
+    required = int(_days_of(own_years, settings.year_starts_in_month).sum()) if len(own_years) else 0
     return {
         "days_estimated": int((record.estimated & inside).sum()),
         "days_ice": int((record.ice & inside).sum()),
-        "days_missing": asked - int(flow[of_own].notna().sum()),
+        "days_missing": required - int(flow[of_own].notna().sum()),
     }
 
 
@@ -290,7 +290,7 @@ def _log_sd(yearly_mean):
     return float(np.std(np.log(yearly_mean), ddof=1))
 
 
-# A short record with days of its neighbour's, the neighbour's id, and what to tell; unchanged and "" where no
+# A short record with days of its neighbour's, the neighbour's id, and a note; unchanged and "" where no
 # neighbour will do.
 def _extended(gauge, flow, long_ones, settings, period):
     if (flow == 0).any():
@@ -304,8 +304,8 @@ def _extended(gauge, flow, long_ones, settings, period):
         if line.correlation >= settings.min_correlation and (best is None or line.correlation > best.correlation):
             best, neighbour = line, name
     if best is None:
-        asked = f"{settings.min_overlap_days} days shared and a correlation of {settings.min_correlation:g}"
-        return flow, "", f"not extended: no long record without zero flows has {asked}"
+        required = f"{settings.min_overlap_days} days shared and a correlation of {settings.min_correlation:g}"
+        return flow, "", f"not extended: no long record without zero flows has {required}"
     other = long_ones[neighbour]
     year = _years(other.index, settings.year_starts_in_month)
     other = other[(year >= period[0]) & (year <= period[1])]

@@ -28,14 +28,14 @@ from sitefinder.hydrology.regression import (
 
 # Cook's distance above 4 / n is looked at (common practice, no source).
 HIGH_COOK = 4.0
-# Residuals this unlikely under a normal distribution are told.
+# Residuals this unlikely under a normal distribution are reported.
 SMALL_P = 0.05
 
 
-def summary_row(region, column, predictors, fit, zero, held, groups, widening):
-    """One equation in a line: how many gauges, how large its error, what it holds of gauges unseen."""
+# One equation in a row: number of gauges, errors, and coverage of held-out gauges.
+def _summary_row(region, column, predictors, fit, zero, held, groups, widening):
     diagnostics = fit.diagnostics
-    seen = np.isfinite(held.residuals)
+    is_known = np.isfinite(held.residuals)
     return {
         "region": region.name,
         "statistic": statistic_of(column),
@@ -50,13 +50,13 @@ def summary_row(region, column, predictors, fit, zero, held, groups, widening):
         "leave_one_out_rmse_log10": diagnostics.leave_one_out_rmse_log10,
         "normality_p": diagnostics.normality_p,
         "groups_held_out": len(np.unique(groups)),
-        "held_out_inside_percent": 100.0 * float(held.covered[seen].mean()) if seen.any() else np.nan,
+        "held_out_inside_percent": 100.0 * float(held.covered[is_known].mean()) if is_known.any() else np.nan,
         "interval_widening": widening,
     }
 
 
-def coefficient_rows(region, statistic, predictors, diagnostics):
-    """A row a coefficient of one equation."""
+# A row for each coefficient of one equation.
+def _coefficient_rows(region, statistic, predictors, diagnostics):
     fit = diagnostics.fit
     t = fit.coefficients / fit.standard_errors
     freedom = len(diagnostics.gauges) - len(fit.coefficients)
@@ -74,8 +74,8 @@ def coefficient_rows(region, statistic, predictors, diagnostics):
     )
 
 
-def gauge_rows(region, column, became, fit=None, predictors=(), held=None):
-    """A row a gauge of the region; what the fit says stands only beside those that it used."""
+# A row for each gauge of the region; figures of the fit only for the gauges that it used.
+def _gauge_rows(region, column, became, fit=None, predictors=(), held=None):
     rows = pd.DataFrame(
         {
             "region": region.name,
@@ -85,8 +85,8 @@ def gauge_rows(region, column, became, fit=None, predictors=(), held=None):
             "observed_m3s": region.gauges[column].to_numpy(dtype=np.float64),
         }
     )
-    notes = ("fitted_m3s", "residual_log10", "left_out_log10", "leverage", "cook", "group", "held_out_log10")
-    for name in (*notes, "held_out_half_width_log10"):
+    figures = ("fitted_m3s", "residual_log10", "left_out_log10", "leverage", "cook", "group", "held_out_log10")
+    for name in (*figures, "held_out_half_width_log10"):
         rows[name] = np.nan
     if fit is None:
         return rows
@@ -94,7 +94,7 @@ def gauge_rows(region, column, became, fit=None, predictors=(), held=None):
     found = fit.diagnostics.fit
     fitted = log_design(region.gauges.iloc[used], list(predictors)) @ found.coefficients
     values = (10.0**fitted, found.residuals, found.left_out, found.leverage, found.cook, region.groups[used])
-    for name, value in zip(notes, (*values, held.residuals), strict=True):
+    for name, value in zip(figures, (*values, held.residuals), strict=True):
         rows.loc[used, name] = value
     rows.loc[used, "held_out_half_width_log10"] = held.half_width
     return rows
@@ -119,8 +119,8 @@ def accounted(gauges):
     return grouped.agg(gauges=("gauge", "size"), zero=("zero", "sum")).reset_index()
 
 
-def doubts_of_fit(fit, widening, settings):
-    """What to beware of in one equation, a text each."""
+# Warnings about one equation, as texts.
+def _warnings_of_fit(fit, widening, settings):
     found, ids = fit.diagnostics.fit, fit.diagnostics.gauges
     gauges, coefficients = len(ids), len(found.coefficients)
     notes = []
@@ -130,29 +130,29 @@ def doubts_of_fit(fit, widening, settings):
         notes.append(f"interval widened {widening:.2f} times: it {fit.equation.interval_widening_reason}")
     if (far := found.leverage > HIGH_LEVERAGE * coefficients / gauges).any():
         notes.append(f"leverage above 3 k / n: {listed(ids[far])}")
-    if (heavy := found.cook > HIGH_COOK / gauges).any():
-        notes.append(f"influence (Cook's distance above 4 / n): {listed(ids[heavy])}")
+    if (influential := found.cook > HIGH_COOK / gauges).any():
+        notes.append(f"influence (Cook's distance above 4 / n): {listed(ids[influential])}")
     if fit.diagnostics.normality_p < SMALL_P:
         notes.append(f"residuals are hardly normal (Shapiro-Wilk p = {fit.diagnostics.normality_p:.2g})")
     if (fit.diagnostics.variance_inflation > MAX_INFLATION).any():
-        notes.append(f"predictors say nearly the same (variance inflation above {MAX_INFLATION:g})")
+        notes.append(f"predictors are nearly collinear (variance inflation above {MAX_INFLATION:g})")
     if settings.method == "generalised" and found.model_error_variance == 0:
         notes.append("sampling errors alone explain the scatter; no error is left to the model")
     return notes
 
 
-# Fewer groups than this say little of country unseen; each gauge is then a group of its own (own choice: a region
-# of 25 gauges, the least by default, still has so many when one of its own groups of five is held out).
+# Fewer groups than this say little about ungauged areas; each gauge is then a group of its own (own choice: a
+# region of 25 gauges, the default minimum, still has as many when one of its groups of five is held out).
 MIN_GROUPS = 4
 # With fewer neighbourhoods than this, what they show is too little to excuse an interval that holds under nine of
 # ten; with more, one standard error of that share is granted to chance (own choice: on the 671 gauges of
-# tests/benchmarks/flow_holdout.py it was regions of few neighbourhoods that missed most unseen).
+# tests/benchmarks/flow_holdout.py regions with few neighbourhoods missed most held-out gauges).
 TELLING_GROUPS = 10
 EARTH_RADIUS_KM = 6371.0088
 
 
 class HeldOut(NamedTuple):
-    """Each gauge seen from a fit without its group, logs to base 10; NaN where that fit was impossible.
+    """Each gauge against a fit without its group, logs to base 10; NaN where that fit was impossible.
 
     ``half_width`` is that of the 90 % interval, and ``covered`` whether it holds the gauge.
     """
@@ -185,7 +185,7 @@ def places_km(x, y, is_geographic):
 
 
 def neighbour_groups(places, group_size):
-    """Groups of neighbouring gauges of about one size.
+    """Groups of neighbouring gauges of about equal size.
 
     Parameters
     ----------
@@ -198,7 +198,7 @@ def neighbour_groups(places, group_size):
     -------
     ndarray of int, shape (n,)
         The group of each gauge, from Ward's hierarchical clustering, which makes groups of like size; every gauge
-        alone where fewer than four groups would come of it.
+        alone where there would be fewer than four groups.
 
     Examples
     --------
@@ -210,12 +210,12 @@ def neighbour_groups(places, group_size):
     if count < MIN_GROUPS or group_size == 1:
         return np.arange(1, len(places) + 1)
     found = fcluster(linkage(places, method="ward"), count, criterion="maxclust")
-    # Numbered in the order of the rows, whatever order the tree was cut in.
+    # Numbered in the order of the rows, not of the tree.
     return np.unique(found, return_index=True)[1].argsort().argsort()[found - 1] + 1
 
 
 def hold_out(fit, design, response, groups):
-    """Every group seen from a fit without it.
+    """Every group against a fit without it.
 
     Parameters
     ----------
@@ -232,20 +232,20 @@ def hold_out(fit, design, response, groups):
     rows, columns = design.shape
     residuals, half_width = np.full(rows, np.nan), np.full(rows, np.nan)
     for group in np.unique(groups):
-        kept = groups != group
-        without = fit(kept) if kept.sum() > columns + 1 else None
+        is_used = groups != group
+        without = fit(is_used) if is_used.sum() > columns + 1 else None
         if without is None:
             continue
-        rest = design[~kept]
+        rest = design[~is_used]
         own = np.einsum("ij,jk,ik->i", rest, without.covariance, rest)
-        factor = stats.t.ppf(0.5 + INTERVAL_SHARE / 2, int(kept.sum()) - columns)
-        residuals[~kept] = response[~kept] - rest @ without.coefficients
-        half_width[~kept] = factor * np.sqrt(without.model_error_variance + own)
+        factor = stats.t.ppf(0.5 + INTERVAL_SHARE / 2, int(is_used.sum()) - columns)
+        residuals[~is_used] = response[~is_used] - rest @ without.coefficients
+        half_width[~is_used] = factor * np.sqrt(without.model_error_variance + own)
     return HeldOut(residuals, half_width, np.abs(residuals) <= half_width)
 
 
 def interval_widening(held_out, groups):
-    """Factor on the interval's half width in logs with which it holds nine of ten gauges unseen.
+    """Factor on the interval's half width in logs with which it covers nine of ten held-out gauges.
 
     Parameters
     ----------
@@ -263,7 +263,7 @@ def interval_widening(held_out, groups):
     -----
     Else the factor is the ⌈0.9 (n + 1)⌉th smallest of the residuals over their half widths, the rule of split
     conformal prediction (Lei, G'Sell, Rinaldo, Tibshirani & Wasserman 2018, J. Am. Stat. Assoc. 113:1094-1111,
-    from memory), with whole neighbourhoods held out. Which gauges of a group are alike is not corrected for.
+    from memory), with whole neighbourhoods held out. Similarity of gauges in a group is not corrected for.
     """
     ratio = np.sort(np.abs(held_out.residuals / held_out.half_width))
     ratio = ratio[np.isfinite(ratio)]
@@ -273,17 +273,11 @@ def interval_widening(held_out, groups):
     granted = chance if len(np.unique(groups)) >= TELLING_GROUPS else 0.0
     if np.mean(ratio <= 1.0) >= INTERVAL_SHARE - granted:
         return 1.0
-    return max(1.0, float(ratio[widening_place(ratio.size) - 1]))
+    return max(1.0, float(ratio[_widening_place(ratio.size) - 1]))
 
 
-def widening_place(gauges):
-    """How many of so many gauges unseen an interval should hold for nine in ten of those to come.
-
-    Examples
-    --------
-    >>> widening_place(33), widening_place(8)
-    (31, 8)
-    """
+# Number of held-out gauges that an interval should cover, for nine in ten new ones.
+def _widening_place(gauges):
     return min(math.ceil(INTERVAL_SHARE * (gauges + 1)), gauges)
 
 
@@ -294,24 +288,8 @@ MAX_STANDARD_DISTANCE = 0.5
 MAX_AREA_RATIO = 5.0
 
 
-def nested_by_place(area_km2, places_km):
-    """Pairs of gauges that are so near each other, for their size, that one likely lies in the other's catchment.
-
-    Parameters
-    ----------
-    area_km2 : ndarray, shape (n,)
-    places_km : ndarray, shape (n, d)
-
-    Returns
-    -------
-    list of (int, int)
-        Rows, the lower first.
-
-    Examples
-    --------
-    >>> nested_by_place(np.array([100.0, 120.0, 100.0]), np.array([[0.0, 0.0], [3.0, 0.0], [40.0, 0.0]]))
-    [(0, 1)]
-    """
+# Pairs of gauges so close, for their catchment size, that one is probably in the other's catchment.
+def _nested_by_place(area_km2, places_km):
     first, second = np.triu_indices(len(area_km2), 1)
     distance = np.linalg.norm(places_km[first] - places_km[second], axis=1)
     one, other = area_km2[first], area_km2[second]
@@ -342,11 +320,11 @@ def nested_by_chain(ids, downstream):
     row_of = {name: row for row, name in enumerate(ids)}
     pairs = []
     for row in range(len(ids)):
-        seen, below = {row}, row_of.get(downstream[row])
+        visited, below = {row}, row_of.get(downstream[row])
         # Down the chain; a circle ends where it meets itself.
-        while below is not None and below not in seen:
+        while below is not None and below not in visited:
             pairs.append((row, below))
-            seen.add(below)
+            visited.add(below)
             below = row_of.get(downstream[below])
     return pairs
 
@@ -384,7 +362,7 @@ class RegionalFits(NamedTuple):
 
 
 class Region(NamedTuple):
-    """The gauges of one region, with what is the same for all of its statistics."""
+    """The gauges of one region, with everything that its statistics share."""
 
     name: str
     gauges: pd.DataFrame
@@ -442,7 +420,7 @@ def fit_regions(gauges, places_km=None, *, table, settings):
                 _fit_statistic(parts, region, column, table, settings)
             else:
                 became = f"region has fewer than {settings.min_gauges} gauges"
-                parts["gauges"].append(gauge_rows(region, column, pd.Series(became, index=region.gauges.index)))
+                parts["gauges"].append(_gauge_rows(region, column, pd.Series(became, index=region.gauges.index)))
     if not parts["equations"]:
         raise InputError.of(
             "nothing could be fitted",
@@ -481,16 +459,16 @@ def _warn_of_region(parts, region, table, settings):
             names = listed(region.gauges.index[short])
             _warn(parts, region.name, "", f"records under {settings.short_record_years:g} years: {names}")
     if table.x_column and region.places_km is None:
-        _warn(parts, region.name, "", "gauges without a place: distances are not used, each is held out alone")
+        _warn(parts, region.name, "", "gauges without coordinates: distances are not used, each is held out alone")
     pairs = []
     if settings.downstream_column:
         pairs = nested_by_chain(ids, region.gauges[settings.downstream_column].tolist())
     elif region.places_km is not None and "area_km2" in region.gauges:
-        pairs = nested_by_place(region.gauges["area_km2"].to_numpy(), region.places_km)
+        pairs = _nested_by_place(region.gauges["area_km2"].to_numpy(), region.places_km)
     if pairs:
-        notes = listed([f"{ids[one]} and {ids[other]}" for one, other in pairs], 3)
+        named = listed([f"{ids[one]} and {ids[other]}" for one, other in pairs], 3)
         how = "nested gauges" if settings.downstream_column else "gauges so near that they may be nested"
-        _warn(parts, region.name, "", f"{how}, which tell the same water twice: {notes}")
+        _warn(parts, region.name, "", f"{how}, which measure the same water twice: {named}")
 
 
 def _fit_statistic(parts, region, column, table, settings):
@@ -499,7 +477,7 @@ def _fit_statistic(parts, region, column, table, settings):
     predictors = _chosen_predictors(parts, region, column, table, settings, weights)
     if predictors is None:
         became = pd.Series("no set of predictors could be fitted", index=gauges.index)
-        parts["gauges"].append(gauge_rows(region, column, became))
+        parts["gauges"].append(_gauge_rows(region, column, became))
         return
     needed = gauges[predictors].to_numpy(dtype=np.float64)
     has_logs = (np.isfinite(needed) & (needed > 0)).all(axis=1)
@@ -516,7 +494,7 @@ def _fit_statistic(parts, region, column, table, settings):
     except InputError as error:
         _warn(parts, region.name, statistic, str(error).replace("\n", "; "))
         became = pd.Series("the fit failed", index=gauges.index)
-        parts["gauges"].append(gauge_rows(region, column, became))
+        parts["gauges"].append(_gauge_rows(region, column, became))
         return
     dropped = fit.diagnostics.dropped.set_index("gauge")["reason"]
     became = dropped.reindex(gauges.index).fillna(FITTED)
@@ -529,11 +507,11 @@ def _fit_statistic(parts, region, column, table, settings):
     if zero.any() and not censored:
         equations.append(_zero_equation(parts, region, column, predictors, zero, has_logs, table))
     parts["equations"] += equations
-    parts["summary"].append(summary_row(region, column, predictors, fit, zero, held, groups, widening))
-    parts["coefficients"].append(coefficient_rows(region, statistic, predictors, fit.diagnostics))
-    parts["gauges"].append(gauge_rows(region, column, became, fit, predictors, held))
-    for doubt in doubts_of_fit(fit, widening, settings):
-        _warn(parts, region.name, statistic, doubt)
+    parts["summary"].append(_summary_row(region, column, predictors, fit, zero, held, groups, widening))
+    parts["coefficients"].append(_coefficient_rows(region, statistic, predictors, fit.diagnostics))
+    parts["gauges"].append(_gauge_rows(region, column, became, fit, predictors, held))
+    for warning in _warnings_of_fit(fit, widening, settings):
+        _warn(parts, region.name, statistic, warning)
 
 
 def _chosen_predictors(parts, region, column, table, settings, weights):
@@ -583,21 +561,23 @@ def _held_out(region, column, predictors, fit, censored, weights, sampling):
         below = censored[used]
         limit = float(np.log10(fit.limit_m3s))
 
-        def fitted(kept):
-            return least_squares_of_censored(design[kept], response[kept], below[kept], limit)
+        def fitted(is_used):
+            return least_squares_of_censored(design[is_used], response[is_used], below[is_used], limit)
 
         held = hold_out(fitted, design, np.where(below, np.nan, response), groups)
         return held, groups
     if sampling is not None:
         errors = sampling[np.ix_(used, used)]
 
-        def fitted(kept):
-            return generalised_least_squares(design[kept], response[kept], errors[np.ix_(kept, kept)], False)
+        def fitted(is_used):
+            return generalised_least_squares(
+                design[is_used], response[is_used], errors[np.ix_(is_used, is_used)], False
+            )
     else:
         years = None if weights is None else gauges[weights].to_numpy(dtype=np.float64)
 
-        def fitted(kept):
-            return least_squares(design[kept], response[kept], None if years is None else years[kept])
+        def fitted(is_used):
+            return least_squares(design[is_used], response[is_used], None if years is None else years[is_used])
 
     return hold_out(fitted, design, response, groups), groups
 

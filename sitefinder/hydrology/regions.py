@@ -1,4 +1,4 @@
-"""Equations by region: which hold at a station, and one estimate where its catchment lies in several."""
+"""Equations by region: those that apply at a station, and one estimate where its catchment is in several."""
 
 from typing import NamedTuple
 
@@ -24,7 +24,7 @@ class RegionWeights(NamedTuple):
 
 
 class Regional(NamedTuple):
-    """Equations of one statistic: those of each region, by its code, and the one that holds elsewhere or None."""
+    """Equations of one statistic: those of each region, by its code, and the one for elsewhere or None."""
 
     statistic: str
     by_region: dict
@@ -38,7 +38,7 @@ def by_statistic(equations, weights=None):
     ----------
     equations : list of Equation
     weights : RegionWeights, optional
-        Without, every equation holds everywhere, whatever its region.
+        Without, every equation applies everywhere, regardless of its region.
 
     Returns
     -------
@@ -60,7 +60,7 @@ def by_statistic(equations, weights=None):
             f"more than one equation for {listed(twice)}",
             expected="one equation for each statistic" + (" and region" if weights is not None else ""),
             found=listed([f"{item.statistic} ({item.region or item.source})" for item in equations], 20),
-            fix="keep the equation of the region that the run lies in"
+            fix="keep the equation of the region of this run"
             + ("" if weights is not None else ", or give the regions as a layer, inputs.flow_regions"),
         )
     found = {}
@@ -76,7 +76,7 @@ def by_statistic(equations, weights=None):
 
 
 def apply_regional(regional, predictors, weights=None):
-    r"""Flow of one statistic at every station, each catchment by the equations of the regions that it lies in.
+    r"""Flow of one statistic at every station, each catchment by the equations of its regions.
 
     Parameters
     ----------
@@ -97,11 +97,11 @@ def apply_regional(regional, predictors, weights=None):
     Across borders :math:`Q = \sum w_r Q_r` with the area shares as weights, as the US Geological Survey's service
     has it; that service does not divide by the sum of the weights where it is not 1, see `RegionWeights`.
 
-    The interval is about the weighted median. To first order
-    :math:`\delta \ln Q = \sum a_r \delta \ln Q_r`, with :math:`a_r` the part of *Q* that region *r* gives. How the
-    errors of two regions hang together is not published. A catchment's own peculiarity, which is most of the
-    error, enters both; so they are taken as one (correlation 1, own choice) and spread and half width are the
-    means of the regions' with weights :math:`a_r`. A border never makes an estimate surer than its regions'.
+    The interval is about the weighted median. To first order :math:`\delta \ln Q = \sum a_r \delta \ln Q_r`, with
+    :math:`a_r` the part of *Q* that region *r* gives. How the errors of two regions are correlated is not
+    published. A catchment's own deviation, which is most of the error, enters both; so they are taken as fully
+    correlated (correlation 1, own choice) and spread and half width are the means of the regions' with weights
+    :math:`a_r`. A border never makes an estimate surer than its regions'.
     """
     if weights is None:
         return apply_equation(regional.common, predictors)
@@ -157,7 +157,7 @@ def probability_regional(regional, predictors, weights=None):
     if not each:
         return Probability(np.full(count, np.nan), {}, np.ones(count, dtype=bool))
     missing = _any(weight, [item.missing for item in each]) | ~(np.sum(weight, axis=0) > 0)
-    # A share of time: ground without a region has the probability of the rest, never one of nothing.
+    # A share of time: area without a region has the probability of the rest, not zero.
     total = np.sum(weight, axis=0)
     share = [np.divide(w, total, out=np.zeros(count), where=total > 0) for w in weight]
     zero = np.where(missing, np.nan, _weighted([item.zero for item in each], share))
@@ -199,8 +199,8 @@ def regions_reported(weights):
 
 
 def _twice(equations, weights):
-    seen = [(item.statistic, None if weights is None else item.region) for item in equations]
-    return sorted({item[0] for item in seen if seen.count(item) > 1})
+    declared = [(item.statistic, None if weights is None else item.region) for item in equations]
+    return sorted({item[0] for item in declared if declared.count(item) > 1})
 
 
 # Every region of the layer has an equation for each statistic, or for none of them.
@@ -233,7 +233,7 @@ def _known(found, code):
     return any(item.common is not None or code in item.by_region for item in found.values())
 
 
-# Equations that hold somewhere and the weight of each, shape (n,); regions that share the common one are one.
+# Equations in use and the weight of each, shape (n,); regions that share the common equation are merged.
 def _parts(regional, weights):
     share = np.nan_to_num(np.asarray(weights.share, dtype=np.float64))
     parts, weight = [], []
@@ -253,7 +253,7 @@ def _parts(regional, weights):
     return parts, weight
 
 
-# Sum of w · x over the equations; what has no weight has no say, not even if it is NaN.
+# Sum of w · x over the equations; values without weight are ignored, even NaN.
 def _weighted(values, weight):
     return np.sum(
         [np.where(w > 0, w * np.where(w > 0, x, 0.0), 0.0) for w, x in zip(weight, values, strict=True)], axis=0

@@ -1,4 +1,4 @@
-"""Regional equations fitted by least squares in log space, with the figures that judge them."""
+"""Regional equations fitted by least squares in log space, with diagnostics."""
 
 import math
 import re
@@ -13,7 +13,7 @@ from sitefinder.catalogue.equations import LN_10, Equation, Predictor, percent_f
 from sitefinder.errors import InputError, listed
 from sitefinder.units import TO_INTERNAL_UNIT
 
-# Ratio of singular values of the scaled design under which its columns are taken as one another's copies.
+# Ratio of singular values of the scaled design below which its columns count as collinear.
 MIN_SINGULAR_RATIO = 1e-10
 # The test of normality takes from 3 to 5000 residuals.
 NORMALITY_ROWS = (3, 5000)
@@ -41,12 +41,12 @@ class LeastSquares(NamedTuple):
 
 
 def least_squares(design, response, weights=None):
-    """A linear least-squares fit with the figures that judge it.
+    """A linear least-squares fit with diagnostics.
 
     Parameters
     ----------
     design : ndarray, shape (n, k)
-        Columns are predictors; a constant is one of them if it is wanted.
+        Columns are predictors, including the constant if there is one.
     response : ndarray, shape (n,)
     weights : ndarray, shape (n,), optional
         Positive; scaled to a mean of 1.
@@ -54,7 +54,7 @@ def least_squares(design, response, weights=None):
     Returns
     -------
     LeastSquares or None
-        None where the columns cannot be told apart.
+        None where the columns are collinear.
 
     Notes
     -----
@@ -102,19 +102,19 @@ def generalised_least_squares(design, response, sampling_covariance, with_left_o
     sampling_covariance : ndarray, shape (n, n)
         Covariance Σ of the errors with which the responses were measured, see `sampling_covariance`.
     with_left_out : bool
-        Whether ``left_out`` is wanted, which costs a fit for each row; NaN where not.
+        Whether to compute ``left_out``, which costs a fit for each row; NaN where not.
 
     Returns
     -------
     LeastSquares or None
-        None where the columns cannot be told apart. ``left_out`` comes from a fit without the row, with the same
+        None where the columns are collinear. ``left_out`` comes from a fit without the row, with the same
         covariance.
 
     Notes
     -----
     The errors' covariance is :math:`\Lambda = \gamma^2 I + \Sigma`; the model error variance :math:`\gamma^2` is
     the root of :math:`(y - Xb)' \Lambda^{-1} (y - Xb) = n - k`, with *b* the generalised solution for that very
-    :math:`\Lambda` [1]_, eq. 21 of [2]_; nothing where the sampling errors alone are larger than the scatter.
+    :math:`\Lambda` [1]_, eq. 21 of [2]_; zero where the sampling errors alone are larger than the scatter.
 
     References
     ----------
@@ -185,7 +185,7 @@ def sampling_covariance(year_sd, years, correlation):
     -----
     :math:`\Sigma_{ij} = \rho_{ij} \sigma^2 m_{ij} / (m_i m_j)`, eqs. 19-20 of [1]_ for the mean of the records
     (their factors of frequency and skew apply to floods only). How long two records overlap, *m_ij*, is taken as
-    the shorter of both, which is the most it can be (own choice, on the side of more shared error).
+    the shorter of both, the maximum possible (own choice, on the side of more shared error).
 
     References
     ----------
@@ -235,7 +235,7 @@ def variance_inflation(design):
 def normality_p(residuals):
     """Probability of residuals as far from normal as these if they were normal, after Shapiro & Wilk (1965).
 
-    NaN for fewer than 3 residuals, more than 5000, or ones without any spread.
+    NaN for fewer than 3 residuals, more than 5000, or equal residuals.
     """
     from scipy import stats
 
@@ -245,7 +245,7 @@ def normality_p(residuals):
     return float(stats.shapiro(residuals).pvalue)
 
 
-# Columns of one length, so that units do not look like a lack of rank.
+# Columns scaled to equal length, so that units do not look like a lack of rank.
 def _are_independent(design):
     lengths = np.linalg.norm(design, axis=0)
     if not (lengths > 0).all():
@@ -270,7 +270,7 @@ def _cook(whitened_residuals, leverage, mse, columns):
 FLOW_COLUMN = re.compile(r"flow_(mean|q\d+(?:\.\d+)?|[a-z0-9_]+)_m3s")
 # Gauges beyond the number of coefficients that a fit needs before its error means anything (own choice).
 MIN_SPARE_GAUGES = 3
-# Above this squared error in log10 the percentage overflows; such a fit says nothing, and infinity says so.
+# Above this squared error in log10 the percentage overflows; such a fit is useless, as infinity shows.
 GREATEST_MSE_LOG10 = 700.0 / LN_10**2
 
 
@@ -378,12 +378,12 @@ def fit_equation(
     Raises
     ------
     InputError
-        If fewer gauges than coefficients + 3 can be used, or predictors are one another's copies.
+        If fewer gauges than coefficients + 3 can be used, or predictors are collinear.
 
     Notes
     -----
     A gauge whose statistic or predictor is missing, zero or negative has no logarithm. It is left out and listed
-    with its reason, so that the equation is one for streams whose statistic is not zero.
+    with its reason, so that the equation applies to streams whose statistic is not zero.
 
     References
     ----------
@@ -391,9 +391,9 @@ def fit_equation(
        no. 383, pp. 605-610, 1983.
     """
     reasons = _reasons_against(gauges, flow_column, predictor_columns, weights_column)
-    kept = (reasons == "").to_numpy()
-    used = gauges[kept]
-    dropped = pd.DataFrame({"gauge": reasons.index, "reason": reasons.to_numpy()})[~kept]
+    is_used = (reasons == "").to_numpy()
+    used = gauges[is_used]
+    dropped = pd.DataFrame({"gauge": reasons.index, "reason": reasons.to_numpy()})[~is_used]
     size = len(predictor_columns) + 1
     if len(used) < size + MIN_SPARE_GAUGES:
         why = ", ".join(f"{count} {reason}" for reason, count in dropped["reason"].value_counts().items())
@@ -407,14 +407,14 @@ def fit_equation(
     weights = None
     if sampling_errors is not None:
         method = "generalised"
-        fit = generalised_least_squares(design, response, sampling_errors[np.ix_(kept, kept)])
+        fit = generalised_least_squares(design, response, sampling_errors[np.ix_(is_used, is_used)])
     else:
         method = "ordinary" if weights_column is None else "weighted"
         weights = None if weights_column is None else used[weights_column].to_numpy(dtype=np.float64)
         fit = least_squares(design, response, weights)
     if fit is None:
         raise InputError.of(
-            f"the predictors of {flow_column} cannot be told apart",
+            f"the predictors of {flow_column} are collinear",
             expected="predictors that vary among the gauges, each in its own way",
             found=f"{', '.join(predictor_columns)}: one is constant or follows from the others",
             fix="leave one of them out of flows.gauges.predictors",
@@ -474,12 +474,12 @@ def _reasons_against(gauges, flow_column, predictor_columns, weights_column):
 
 
 def predictor_of(column, coefficient, values, transform="log"):
-    """A predictor of a fitted equation; its unit is what follows the column's last underscore, if that is one."""
+    """A predictor of a fitted equation; its unit is the suffix after the last underscore, where that is a unit."""
     name, _, unit = column.rpartition("_")
-    kept = name != "" and TO_INTERNAL_UNIT.get(unit, ("", 0.0)) == (unit, 1.0) and unit != "none"
+    has_unit = name != "" and TO_INTERNAL_UNIT.get(unit, ("", 0.0)) == (unit, 1.0) and unit != "none"
     return Predictor(
-        name=name if kept else column,
-        unit=unit if kept else "none",
+        name=name if has_unit else column,
+        unit=unit if has_unit else "none",
         coefficient=coefficient,
         transform=transform,
         minimum=values.min(),
@@ -518,13 +518,13 @@ def compare_predictors(gauges, flow_column, always, candidates, max_candidates, 
     DataFrame
         A row a set: ``predictors`` (tuple), ``gauges`` used, ``leave_one_out_rmse_log10``, ``greatest_inflation``
         and ``why_not``, a text that is empty where the set may be chosen. The first is the one to choose: the
-        smallest of those within 2 % of the least error. The others follow by error, those that may not be chosen
+        smallest of those within 2 % of the minimum error. The others follow by error, those that may not be chosen
         last.
 
     Notes
     -----
     All subsets are tried. The error is that of each gauge from a fit without it, which falls only as long as a
-    predictor tells something of places that the fit has not seen; R² would never fall.
+    predictor improves predictions at places outside the fit; R² would never fall.
     """
     everything = [*always, *candidates, flow_column, *([weights_column] if weights_column else [])]
     numbers = gauges[everything].to_numpy(dtype=np.float64)
@@ -552,10 +552,10 @@ def _judged(used, predictors, response, weights):
     error, inflation, why_not = np.nan, np.nan, ""
     fit = least_squares(design, response, weights) if len(used) > design.shape[1] + 1 else None
     if fit is None:
-        why_not = "too few gauges, or predictors that cannot be told apart"
+        why_not = "too few gauges, or predictors that are collinear"
     else:
         error = float(np.sqrt(np.mean(fit.left_out**2)))
         inflation = float(variance_inflation(design).max())
         if inflation > MAX_INFLATION:
-            why_not = f"its predictors say nearly the same (variance inflation above {MAX_INFLATION:g})"
+            why_not = f"its predictors are nearly collinear (variance inflation above {MAX_INFLATION:g})"
     return predictors, len(used), error, inflation, why_not

@@ -1,4 +1,4 @@
-"""The year by months: statistics of single months, and from them the flows of every day of a mean year.
+"""Monthly statistics, and from them the flows of every day of a mean year.
 
 A station's year is kept as 365 bins of equal time, each month's own duration curve on as many bins as the month
 has days. A mean over the bins is a mean over the year, as with the plain duration curve; each bin knows its month.
@@ -22,13 +22,13 @@ MONTH_STATISTIC = re.compile(r"month_(0[1-9]|1[0-2])_(mean|exceedance_\d+(?:\.\d
 MIN_QUANTILES = 2
 # Months whose mean is off the mean flow by more than this factor are flagged (own choice, as of the whole curve).
 MAX_SCALING = 1.5
-# However far the months lie apart, each keeps at least this share of the year's spread of log flow (own choice).
+# Each month keeps at least this share of the year's spread of log flow, however much months differ (own choice).
 MIN_SPREAD = 0.3
 STATIONS_AT_ONCE = 4096
 
 
 class MonthStatistics(NamedTuple):
-    """Of one month: mean flow, shape (n,), or None; quantiles [m³/s], shape (n, m), and their exceedance [%]."""
+    """One month: mean flow, shape (n,), or None; quantiles [m³/s], shape (n, m), and their exceedance [%]."""
 
     mean_m3s: np.ndarray | None
     quantile_percent: tuple
@@ -54,7 +54,7 @@ class YearBins(NamedTuple):
 
 
 def month_of(statistic):
-    """Month and plain statistic that a name such as ``month_01_exceedance_50`` tells, or None.
+    """Month and plain statistic in a name such as ``month_01_exceedance_50``, or None.
 
     Examples
     --------
@@ -170,9 +170,9 @@ def year_of_months(statistics, curve_m3s, mean_m3s):
     means of the months, the twelve months together spread as the year does (own choice; exact for lognormal months
     of one spread whose means are lognormal too). *p* is no less than `MIN_SPREAD`.
 
-    The mean flow has the least error of all, so at each station all months are multiplied by one factor until
-    their mean, weighted by days, is the mean flow: months tell how the water is shared out over the year, not how
-    much there is. 29 February is left out.
+    The mean flow has the smallest error, so at each station all months are multiplied by one factor until their
+    mean, weighted by days, is the mean flow: months give the distribution of flow over the year, not its amount.
+    29 February is left out.
     """
     curve, mean = np.asarray(curve_m3s, dtype=np.float64), np.asarray(mean_m3s, dtype=np.float64)
     flow = np.empty((len(mean), DAYS))
@@ -210,7 +210,7 @@ def is_far_scaled(year):
     return (year.scaling > MAX_SCALING) | (year.scaling < 1.0 / MAX_SCALING)
 
 
-# What takes each station's bins to a mean. Bins that are dry throughout have nothing to scale.
+# Factor from each station's bins to a mean. Bins that are dry throughout have nothing to scale.
 def _factor(mean, bins):
     own = bins.mean(axis=1)
     return np.divide(mean, own, out=np.where(np.isnan(own), np.nan, 1.0), where=own > 0)
@@ -235,7 +235,7 @@ def _log_variance(flow, weight):
     return (weights * (logs - mean[:, None]) ** 2).sum(axis=1) / total
 
 
-# Share of each bin of the curve in each of so many equal parts of the time, shape (200, days); columns sum to 1.
+# Share of each bin of the curve in each of equal parts of the time, shape (200, days); columns sum to 1.
 def _shares_of_bins(days):
     curve_edge = np.arange(BIN_EXCEEDANCE.size + 1) / BIN_EXCEEDANCE.size
     day_edge = np.arange(days + 1) / days

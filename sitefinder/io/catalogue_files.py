@@ -19,7 +19,7 @@ from sitefinder.settings import EnvironmentalFlowPreset, checked
 
 
 def data_file_lineage(settings, folder):
-    """Lineage of each file that settings name beside rasters and layers, so that provenance tells when it changed.
+    """Lineage of each data file that the settings name, so that provenance shows when it changed.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def read_dem_error(source, folder):
     Raises
     ------
     ConfigError
-        If the preset is absent, is no TOML, or is not whole: a preset without error or source does not load.
+        If the preset is missing, is not TOML, or is incomplete: a preset without error or source does not load.
     """
     if source.error_preset is None:
         return stated_error(source), None
@@ -124,7 +124,7 @@ def write_equations(path, equations, remark):
     path : path-like
     equations : list of sitefinder.hydrology.equations.Equation
     remark : str
-        What stands at the head of the file, for who opens it.
+        Written at the top of the file, for those who open it.
 
     Notes
     -----
@@ -138,17 +138,17 @@ def write_equations(path, equations, remark):
 
 
 def _table(equation):
-    notes = equation.model_dump(exclude_defaults=True)
+    fields = equation.model_dump(exclude_defaults=True)
     lines = ["[[equations]]"]
     lines += [
         f"{key} = {_value(value)}"
-        for key, value in notes.items()
+        for key, value in fields.items()
         if key not in ("predictors", "terms", "covariance")
     ]
-    if "covariance" in notes:
-        lines += ["covariance = [", *(f"    {_value(row)}," for row in notes["covariance"]), "]"]
+    if "covariance" in fields:
+        lines += ["covariance = [", *(f"    {_value(row)}," for row in fields["covariance"]), "]"]
     for name in ("predictors", "terms"):
-        for item in notes.get(name, ()):
+        for item in fields.get(name, ()):
             lines += ["", f"[[equations.{name}]]", *(f"{key} = {_value(value)}" for key, value in item.items())]
     return "\n".join(lines)
 
@@ -172,7 +172,7 @@ def _value(value):
 
 
 class TurbinesRead(NamedTuple):
-    """Turbine classes that use a head, and hydrokinetic rotors, each size by itself."""
+    """Turbine classes that use a head, and hydrokinetic rotors; each size is a class of its own."""
 
     turbines: list
     rotors: list
@@ -194,10 +194,10 @@ def read_turbine_files(paths):
     Raises
     ------
     ConfigError
-        With the problems of all files at once: a file that is absent or no TOML, a class that does not hold
-        together, a name that stands twice, no class at all that uses a head.
+        With the problems of all files at once: a missing file, a file that is not TOML, an
+        inconsistent class, a repeated name, no class at all that uses a head.
     """
-    turbines, rotors, homes, problems = [], [], {}, []
+    turbines, rotors, defined_in, problems = [], [], {}, []
     for path in paths:
         try:
             read = checked(TurbineFile, read_toml(path, "turbine"), str(path))
@@ -206,45 +206,33 @@ def read_turbine_files(paths):
             continue
         for kind, into in ((read.turbines, turbines), (read.rotors, rotors)):
             for turbine in (size for stated in kind for size in _sizes(stated, path, problems)):
-                if turbine.name in homes:
-                    where = "twice" if homes[turbine.name] == path else f"already in {homes[turbine.name]}"
-                    problems.append(
-                        f"{path}: the turbine class {turbine.name!r} stands {where}; give it another name"
+                if turbine.name in defined_in:
+                    where = (
+                        "defined twice"
+                        if defined_in[turbine.name] == path
+                        else f"already in {defined_in[turbine.name]}"
                     )
-                homes.setdefault(turbine.name, path)
+                    problems.append(f"{path}: the turbine class {turbine.name!r} is {where}; give it another name")
+                defined_in.setdefault(turbine.name, path)
                 into.append(turbine)
     if not turbines and not problems:
-        notes = ", ".join(map(str, paths))
+        names = ", ".join(map(str, paths))
         problems.append(
-            f"{notes}: no turbine class that uses a head; add a [[turbines]] table to one of the files"
+            f"{names}: no turbine class that uses a head; add a [[turbines]] table to one of the files"
         )
     if problems:
         raise all_of(ConfigError, "turbine files", problems)
     return TurbinesRead(turbines, rotors)
 
 
-# The sizes of a class; one that does not hold together is a problem.
+# The sizes of a class; an inconsistent one is a problem.
 def _sizes(stated, path, problems):
     try:
         return family(stated)
     except ValidationError as error:
         first = error.errors()[0]["msg"]
-        problems.append(f"{path}: a size of {stated.name!r} does not hold together: {first}; correct its sizes")
+        problems.append(f"{path}: a size of {stated.name!r} is inconsistent: {first}; correct its sizes")
         return [stated]
-
-
-def read_turbines(paths):
-    """`read_turbine_files` without the rotors.
-
-    Parameters
-    ----------
-    paths : list of path-like
-
-    Returns
-    -------
-    list of TurbineClass
-    """
-    return read_turbine_files(paths).turbines
 
 
 def read_costs(path):
@@ -268,7 +256,7 @@ def read_costs(path):
 
 
 def read_environmental_flow(environmental, folder):
-    """The rules that the settings ask for, those of presets in their place.
+    """Environmental-flow rules of the settings, with presets replaced by the rules that they hold.
 
     Parameters
     ----------
@@ -284,8 +272,8 @@ def read_environmental_flow(environmental, folder):
     Raises
     ------
     ConfigError
-        With the problems of all files at once: a file that is absent or no TOML, a preset without source or
-        remark, a choice that is not made or not there.
+        With the problems of all files at once: a missing file, a file that is not TOML, a preset without source
+        or remark, a choice that is missing or unknown.
     """
     rules, problems = [], []
     for setting in environmental:
@@ -308,7 +296,7 @@ def read_environmental_flow(environmental, folder):
     return rules
 
 
-# Which rule holds is the user's to say wherever there is more than one.
+# Where a preset offers more than one choice, the user decides.
 def _chosen(preset, setting, path):
     names = [choice.name for choice in preset.choices]
     if setting.choice is None and len(names) == 1:

@@ -1,4 +1,4 @@
-"""Catchments as polygons, from the labels that the terrain stage left tile by tile."""
+"""Catchments as polygons, from the labels that the terrain stage wrote tile by tile."""
 
 import numpy as np
 import shapely
@@ -9,7 +9,7 @@ from sitefinder.io.raster import read_labels
 
 
 def catchment_polygons(label_tiles, grid, downstream, intakes):
-    """The ground that drains to each of a few stations, nested ones included.
+    """Catchments of a few stations, nested ones included.
 
     Parameters
     ----------
@@ -24,12 +24,12 @@ def catchment_polygons(label_tiles, grid, downstream, intakes):
     Returns
     -------
     ndarray of MultiPolygon, shape (m,)
-        Along cell borders; empty where no ground drains to the station.
+        Along cell borders; empty where no cell drains to the station.
 
     Notes
     -----
-    Each cell is given to the next of the stations below it, each tile is turned into polygons once, and the pieces
-    are joined down the tree, so that the work does not grow with how deep catchments are nested.
+    Each cell belongs to the next of the stations downstream, each tile is polygonised once, and the polygons are
+    merged down the tree, so that the work does not grow with the depth of nesting.
     """
     next_below = _next_at_or_below(downstream, intakes)
     pieces = [[] for _ in intakes]
@@ -53,8 +53,8 @@ def catchment_polygons(label_tiles, grid, downstream, intakes):
     return whole
 
 
-# Ground in cells as ground in metres, drawn by its corners alone and in one order, so that tiles leave no trace. A
-# ring along cell borders has a corner where x and y both change.
+# Polygons in cells converted to metres, with corners alone and in one order, so that tile borders leave no trace.
+# A ring along cell borders has a corner where x and y both change.
 def _on_the_map(ground, grid):
     bare = []
     for polygon in shapely.get_parts(ground):

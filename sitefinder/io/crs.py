@@ -1,4 +1,4 @@
-"""Coordinate systems: one operation with its accuracy, never a ballpark one; heights and their datum."""
+"""Coordinate systems: the operation to the run's system with its accuracy, map scale, vertical datums."""
 
 import re
 import warnings
@@ -16,7 +16,7 @@ from sitefinder.units import METRES_PER_VERTICAL_UNIT
 
 
 def has_finite_coordinates(geometries):
-    """Whether all coordinates of each geometry are numbers; missing and empty geometries count as fine.
+    """Whether all coordinates of each geometry are finite; missing and empty geometries count as finite.
 
     Parameters
     ----------
@@ -32,38 +32,38 @@ def has_finite_coordinates(geometries):
 
 
 LONGITUDE_LATITUDE = "OGC:CRS84"
-# How alike two coordinate systems must be for one to be taken as the other's code [%]; a file format
-# that writes another spelling of the same system gives about 70.
+# Confidence with which a coordinate system must match a code to be called by it [%]; a file format that spells
+# the same system differently gives about 70.
 MIN_CONFIDENCE = 70
 SAME = "none (same coordinate system)"
 
 
 class Operation(NamedTuple):
-    """How coordinates get from a layer's system to the run's.
+    """Coordinate operation from a layer's system to the run's.
 
     Attributes
     ----------
     transformer : pyproj.Transformer or None
         From the layer's to the run's, east before north on both sides; None where the two are the same.
-    told : str
-        The operation and its accuracy, for the provenance table.
+    description : str
+        Name and accuracy of the operation, for the provenance table.
     pipeline : str or None
         The same operation as a PROJ pipeline in the axis order of the two systems, as a warper takes it.
     """
 
     transformer: Transformer | None
-    notes: str
+    description: str
     pipeline: str | None
 
     def inverse(self, x, y):
-        """Places of the run's system in the layer's."""
+        """Coordinates of the run's system in the layer's."""
         if self.transformer is None:
             return np.asarray(x), np.asarray(y)
         return self.transformer.transform(x, y, direction="INVERSE")
 
 
-def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
-    """The one operation that takes a layer to the run's coordinate system.
+def operation_between(own_crs, run_crs, bounds, what, where, operation_name=None):
+    """The coordinate operation from a layer's system to the run's.
 
     Parameters
     ----------
@@ -72,12 +72,12 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
     run_crs : str or pyproj.CRS
         The run's.
     bounds : sequence of float, shape (4,)
-        Least x, least y, greatest x and greatest y of the layer, in its own system.
+        Minimum x, minimum y, maximum x and maximum y of the layer, in its own system.
     what, where : str
         Name of the layer, file and layer, for messages.
-    wanted : str, optional
-        Part of the name of the operation that the settings ask for. Without it the best is taken that can be had
-        on this computer where the layer lies.
+    operation_name : str, optional
+        Part of the name of the operation that the settings require. Without it, the best one that is available
+        on this computer for the layer's area.
 
     Returns
     -------
@@ -86,13 +86,13 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
     Raises
     ------
     InputError
-        If coordinates lie where the layer's system cannot hold them, x and y are exchanged, or degrees are called
-        metres; if no operation is known but a ballpark one, which may be wrong by hundreds of metres; or if none
-        has the name that is wanted.
+        If coordinates are outside what the layer's system allows, x and y are exchanged, or degrees are declared
+        as metres; if only a ballpark operation is known, which may be wrong by hundreds of metres; or if none has
+        the required name.
     """
     run = CRS.from_user_input(run_crs)
     _check_axes(own_crs, bounds, what, where)
-    if same_crs(own_crs, run):
+    if _same_crs(own_crs, run):
         return Operation(None, SAME, None)
     degrees = _degrees(own_crs, bounds, what, where)
     with warnings.catch_warnings(record=True) as caught:
@@ -104,40 +104,41 @@ def operation_between(own_crs, run_crs, bounds, what, where, wanted=None):
             named = TransformerGroup(own_crs, run, always_xy=False, **area).transformers
         except ProjError:
             group = None
-    ways = [] if group is None else list(zip(group.transformers, named, strict=True))
+    operations = [] if group is None else list(zip(group.transformers, named, strict=True))
     lacking = [] if group is None else group.unavailable_operations
-    if wanted is not None:
-        ways = [(way, name) for way, name in ways if wanted.casefold() in name.description.casefold()]
-    if not ways:
-        raise _no_way(own_crs, run, what, where, wanted, group, lacking)
-    best, name = ways[0]
+    if operation_name is not None:
+        part = operation_name.casefold()
+        operations = [pair for pair in operations if part in pair[1].description.casefold()]
+    if not operations:
+        raise _no_operation(own_crs, run, what, where, operation_name, group, lacking)
+    best, name = operations[0]
     accuracy = "accuracy unknown" if name.accuracy < 0 else f"accuracy {name.accuracy:g} m"
-    missing = "; a better one lacks its grid on this computer" if caught and wanted is None else ""
+    missing = "; a better one lacks its grid on this computer" if caught and operation_name is None else ""
     return Operation(best, f"{name.description} ({accuracy}{missing})", _pipeline(best, own_crs, run))
 
 
-# Why no operation serves, and what can be done about it.
-def _no_way(own_crs, run, what, where, wanted, group, lacking):
+# The error where no operation is usable, with what can be done about it.
+def _no_operation(own_crs, run, what, where, operation_name, group, lacking):
     between = f"{crs_name(own_crs)} to {crs_name(run)}"
     grids = sorted({grid.short_name for operation in lacking for grid in operation.grids})
-    if wanted is not None:
-        names = [] if group is None else [way.description for way in group.transformers]
+    if operation_name is not None:
+        names = [] if group is None else [operation.description for operation in group.transformers]
         names += [f"{operation.name} (lacks its grid)" for operation in lacking]
         return InputError.of(
-            f"no operation for the {what} layer has the name that the settings state",
+            f"no operation for the {what} layer has the name in the settings",
             file=where,
-            expected=f"an operation from {between} with {wanted!r} in its name",
-            found=listed(names, shown=20) if names else "no operation but a ballpark one",
+            expected=f"an operation from {between} with {operation_name!r} in its name",
+            found=listed(names, shown=20) if names else "only a ballpark operation",
             fix="correct operation beside the path, or leave it out",
         )
     helps = f"install PROJ's data package, or the grid {grids[0]} from it; or " if grids else ""
     return InputError.of(
-        f"there is no good way from the {what} layer's coordinate system to the run's",
+        f"no accurate operation leads from the {what} layer's coordinate system to the run's",
         file=where,
         expected=f"a known operation from {between}",
-        found="only a ballpark one, which may be wrong by hundreds of metres"
-        + (f"; better ones lack the grids {listed(grids)}" if grids else ""),
-        fix=f"{helps}convert the layer by a named operation with a tool that has it; or, where the file's system "
+        found="only a ballpark operation, which may be wrong by hundreds of metres"
+        + (f"; better operations lack the grids {listed(grids)}" if grids else ""),
+        fix=f"{helps}convert the layer with a tool that has the operation; or, where the file's system "
         "is wrong, correct it or state crs",
     )
 
@@ -155,7 +156,7 @@ def _north_comes_first(crs):
     return crs.axis_info[0].direction.lower() in ("north", "south")
 
 
-# Refuses coordinates that make sense only with x and y exchanged, or only as degrees.
+# Reject coordinates that make sense only with x and y exchanged, or only as degrees.
 def _check_axes(own_crs, bounds, what, where):
     west, south, east, north = (float(value) for value in bounds)
     to_degrees = Transformer.from_crs(own_crs, LONGITUDE_LATITUDE, always_xy=True)
@@ -170,11 +171,11 @@ def _check_axes(own_crs, bounds, what, where):
         exchanged = not holds and _in_area(own_crs, *to_degrees.transform(*middle[::-1]))
         degrees_called_metres = not holds and _are_degrees(west, south, east, north) and _in_area(own_crs, *middle)
     if exchanged:
-        raise out_of_place(
+        raise _out_of_place(
             what, where, own_crs, f"{found}, which fit with x and y exchanged", "exchange x and y in the file"
         )
     if degrees_called_metres:
-        raise out_of_place(
+        raise _out_of_place(
             what,
             where,
             own_crs,
@@ -183,12 +184,12 @@ def _check_axes(own_crs, bounds, what, where):
         )
 
 
-# Bounds in degrees; refuses those that the system cannot hold.
+# Bounds in degrees; an error where the system does not allow them.
 def _degrees(own_crs, bounds, what, where):
     to_degrees = Transformer.from_crs(own_crs, LONGITUDE_LATITUDE, always_xy=True)
     degrees = to_degrees.transform_bounds(*bounds)
     if not np.isfinite(degrees).all() or not _are_degrees(*degrees):
-        raise out_of_place(what, where, own_crs, "coordinates from {:g}, {:g} to {:g}, {:g}".format(*bounds))
+        raise _out_of_place(what, where, own_crs, "coordinates from {:g}, {:g} to {:g}, {:g}".format(*bounds))
     return degrees
 
 
@@ -197,7 +198,7 @@ def _are_degrees(west, south, east, north):
     return max(abs(south), abs(north)) <= 90 and max(abs(west), abs(east)) <= 360
 
 
-# Whether a place lies in the area that a system is made for; of a system that names none, nothing is known.
+# Whether a point is in a system's area of use; False where the system states none.
 def _in_area(crs, longitude, latitude):
     area = crs.area_of_use
     code = _code(crs)
@@ -211,8 +212,8 @@ def _in_area(crs, longitude, latitude):
     return bool(in_longitude and area.south <= latitude <= area.north)
 
 
-def out_of_place(what, where, own_crs, found, fix=None):
-    """The error of a layer whose coordinates cannot be where its system says."""
+# The error of a layer whose coordinates do not fit its system.
+def _out_of_place(what, where, own_crs, found, fix=None):
     return InputError.of(
         f"the {what} layer does not fit its coordinate system",
         file=where,
@@ -222,17 +223,8 @@ def out_of_place(what, where, own_crs, found, fix=None):
     )
 
 
-def same_crs(one, other):
-    """Whether two coordinate systems are the same but for spelling and order of axes.
-
-    Parameters
-    ----------
-    one, other : pyproj.CRS
-
-    Returns
-    -------
-    bool
-    """
+# Whether two coordinate systems are equal apart from spelling and axis order.
+def _same_crs(one, other):
     if one.equals(other, ignore_axis_order=True):
         return True
     codes = [_code(system) for system in (one, other)]
@@ -253,34 +245,34 @@ def crs_name(crs):
     return _code(crs) or crs.name
 
 
-def has_unknown_datum(crs):
-    """Whether a coordinate system does not say which datum it stands on."""
+# Whether a coordinate system states no datum.
+def _has_unknown_datum(crs):
     geodetic = crs.geodetic_crs
     return geodetic is None or geodetic.datum is None or geodetic.datum.name.lower().startswith("unknown")
 
 
-# Code of a system; none for one of unknown datum, to which a look-up gives the code of any datum that is alike.
+# Code of a system; none where the datum is unknown, since a look-up would give the code of a similar datum.
 def _code(crs):
     try:
-        code = None if has_unknown_datum(crs) else crs.to_authority(min_confidence=MIN_CONFIDENCE)
+        code = None if _has_unknown_datum(crs) else crs.to_authority(min_confidence=MIN_CONFIDENCE)
     except CRSError:
         return None
     return ":".join(code) if code else None
 
 
-# Half-axes of one ellipsoid under two names differ by less than this; those of two differ by metres.
+# Semi-axes of one ellipsoid under two names differ by less than this; those of different ones by metres.
 SAME_ELLIPSOID_M = 0.01
 
 
 def crs_of_layer(found, stated, what, where):
-    """The one coordinate system that file and settings agree on.
+    """The coordinate system that file and settings agree on.
 
     Parameters
     ----------
     found : pyproj.CRS or None
-        What the file says.
+        From the file.
     stated : str or None
-        What the settings say.
+        From the settings.
     what, where : str
         Name of the layer, file and layer, for messages.
 
@@ -291,7 +283,7 @@ def crs_of_layer(found, stated, what, where):
     Raises
     ------
     InputError
-        If neither says any, the settings' cannot be understood, or the two differ.
+        If both are missing, the one in the settings is unknown, or the two differ.
     """
     found = None if found is None else _horizontal(CRS(found))
     if stated is None:
@@ -303,7 +295,7 @@ def crs_of_layer(found, stated, what, where):
                 found="none",
                 fix="state crs in the settings if you know it; sitefinder does not guess",
             )
-        if has_unknown_datum(found):
+        if _has_unknown_datum(found):
             raise InputError.of(
                 f"the {what} layer has a coordinate system without a datum",
                 file=where,
@@ -314,7 +306,7 @@ def crs_of_layer(found, stated, what, where):
             )
         return found
     try:
-        meant = _horizontal(CRS.from_user_input(stated))
+        stated_crs = _horizontal(CRS.from_user_input(stated))
     except CRSError:
         raise InputError.of(
             f"the coordinate system stated for the {what} layer is unknown",
@@ -323,18 +315,18 @@ def crs_of_layer(found, stated, what, where):
             found=stated,
             fix="correct crs beside the layer's path in the settings",
         ) from None
-    if found is not None and not (same_crs(found, meant) or _completes(meant, found)):
+    if found is not None and not (_same_crs(found, stated_crs) or _completes(stated_crs, found)):
         raise InputError.of(
             f"the coordinate system stated for the {what} layer is not the one in its file",
             file=where,
-            expected=f"{crs_name(meant)}, as the settings state",
+            expected=f"{crs_name(stated_crs)}, as the settings state",
             found=f"{crs_name(found)}, in the file",
             fix="leave crs out of the settings, or correct the file",
         )
-    return meant
+    return stated_crs
 
 
-# The horizontal part of a system, without heights and without a shift that the file wrote beside it.
+# The horizontal part of a system, without heights and without a datum shift bound to it.
 def _horizontal(crs):
     if crs.is_bound:
         crs = crs.source_crs
@@ -344,7 +336,7 @@ def _horizontal(crs):
 # Whether a stated system only adds the datum that the file's own lacks.
 def _completes(stated, found):
     return (
-        has_unknown_datum(found)
+        _has_unknown_datum(found)
         and stated.is_geographic == found.is_geographic
         and stated.ellipsoid is not None
         and found.ellipsoid is not None
@@ -359,7 +351,7 @@ def _conversion_text(crs):
     return [] if operation is None else [(item.name, round(item.value, 9)) for item in operation.params]
 
 
-def moved(geometries, own_crs, run_crs, ids, what, where, wanted=None):
+def transform_to_run(geometries, own_crs, run_crs, ids, what, where, operation_name=None):
     """Geometries in the run's coordinate system, and the operation that took them there.
 
     Parameters
@@ -371,43 +363,45 @@ def moved(geometries, own_crs, run_crs, ids, what, where, wanted=None):
     run_crs : str
         The run's.
     ids : ndarray of str, shape (n,)
-        How messages call the features.
+        Names of the features in messages.
     what, where : str
         Name of the layer, file and layer, for messages.
-    wanted : str, optional
+    operation_name : str, optional
         See `sitefinder.io.crs.operation_between`.
 
     Returns
     -------
-    moved : ndarray of shapely geometry, shape (n,)
-    way : Operation
-        One operation for the whole layer, the best that can be had where the layer lies.
+    transform_to_run : ndarray of shapely geometry, shape (n,)
+    operation : Operation
+        One operation for the whole layer, the best that is available for its area.
 
     Raises
     ------
     InputError
         If coordinates cannot be moved; see `sitefinder.io.crs.operation_between`.
     """
-    # Coordinates that are no numbers are judged afterwards, with the other faults of a geometry.
+    # Coordinates that are not finite are reported later, with the other problems of a geometry.
     numbers = has_finite_coordinates(geometries) & ~(shapely.is_missing(geometries) | shapely.is_empty(geometries))
     if not numbers.any():
         run = CRS(run_crs)
-        notes = SAME if same_crs(own_crs, run) else f"{crs_name(own_crs)} to {crs_name(run)}: nothing to move"
-        return geometries.copy(), Operation(None, notes, None)
-    way = operation_between(own_crs, run_crs, shapely.total_bounds(geometries[numbers]), what, where, wanted)
+        unused = f"{crs_name(own_crs)} to {crs_name(run)}: nothing to move"
+        description = SAME if _same_crs(own_crs, run) else unused
+        return geometries.copy(), Operation(None, description, None)
+    bounds = shapely.total_bounds(geometries[numbers])
+    operation = operation_between(own_crs, run_crs, bounds, what, where, operation_name)
     result = geometries.copy()
-    if way.transformer is None:
-        return result, way
-    result[numbers] = shapely.transform(geometries[numbers], way.transformer.transform, interleaved=False)
+    if operation.transformer is None:
+        return result, operation
+    result[numbers] = shapely.transform(geometries[numbers], operation.transformer.transform, interleaved=False)
     lost = numbers & ~has_finite_coordinates(result)
     if lost.any():
-        raise out_of_place(what, where, own_crs, f"coordinates in {listed(ids[lost])} that cannot be moved")
-    return result, way
+        raise _out_of_place(what, where, own_crs, f"coordinates in {listed(ids[lost])} that cannot be moved")
+    return result, operation
 
 
-# Places to a side of the ground at which the scale is asked.
+# Points along each side of the rectangle at which the scale is computed.
 PLACES = 5
-# Largest departure of lengths and of areas from the truth (own choice): half of what a catchment may be off.
+# Largest distortion of lengths and of areas (own choice): half of what a catchment may be off.
 MAX_LENGTH, MAX_AREA = 0.04, 0.02
 
 
@@ -424,13 +418,13 @@ def map_scale(crs, bounds):
     Returns
     -------
     lengths : tuple of float, shape (2,)
-        Least and greatest scale of a length in any direction [m/m].
+        Minimum and maximum scale of a length in any direction [m/m].
     areas : tuple of float, shape (2,)
-        Least and greatest scale of an area [m²/m²].
+        Minimum and maximum scale of an area [m²/m²].
 
     Notes
     -----
-    Tissot's ellipse of distortion at 25 places, by PROJ: its half-axes are the scales of length.
+    Tissot's indicatrix at 25 points, by PROJ: its semi-axes are the scales of length.
     """
     west, south, east, north = bounds
     x_m, y_m = np.meshgrid(np.linspace(west, east, PLACES), np.linspace(south, north, PLACES))
@@ -441,8 +435,8 @@ def map_scale(crs, bounds):
     return lengths, (float(np.min(factors.areal_scale)), float(np.max(factors.areal_scale)))
 
 
-def checked_scale(crs, bounds):
-    """What to tell of the scale of the run's system; refuses one that is far from the truth.
+def scale_note(crs, bounds):
+    """Scale distortion of the run's system as text; an error where it is too large.
 
     Parameters
     ----------
@@ -453,23 +447,23 @@ def checked_scale(crs, bounds):
     Returns
     -------
     str
-        Departure of areas from the truth, for the provenance table. Areas and lengths are left as they are on the
-        map: for UTM in its own zone they are within 0.2 % of the truth.
+        For the provenance table. Areas and lengths are not corrected: for UTM in its own zone they are within 0.2
+        % of those on the ground.
 
     Raises
     ------
     ConfigError
     """
     lengths, areas = map_scale(crs, bounds)
-    notes = f"areas on the map are {_percent(areas)} of the ground's, lengths {_percent(lengths)}"
+    description = f"areas on the map are {_percent(areas)} of the ground's, lengths {_percent(lengths)}"
     if max(abs(scale - 1) for scale in lengths) > MAX_LENGTH or max(abs(scale - 1) for scale in areas) > MAX_AREA:
         raise ConfigError.of(
-            "run.crs is not true to size where the DEM lies",
+            "run.crs distorts lengths or areas too much where the DEM is",
             expected=f"lengths within {MAX_LENGTH:.0%} and areas within {MAX_AREA:.0%} of the ground's",
-            found=f"{crs}: {notes}",
+            found=f"{crs}: {description}",
             fix="choose the UTM zone, or another system, of your region",
         )
-    return notes
+    return description
 
 
 def _percent(scales):
@@ -499,10 +493,10 @@ SAME_UNIT = 1e-8
 
 
 class Heights(NamedTuple):
-    """What a file says of its heights: each is None, or empty, where it says nothing.
+    """Vertical reference of a file; each field is None, or empty, where the file states nothing.
 
-    ``datum`` is the name to show and ``names`` all by which it may be called; ``axis_m`` are the metres in a unit
-    of the vertical axis, ``cell_unit`` the text that stands beside the cells.
+    ``datum`` is the name to show and ``names`` all its names; ``axis_m`` are the metres in a unit of the vertical
+    axis, ``cell_unit`` is the unit that the file states for its cells.
     """
 
     datum: str | None
@@ -512,7 +506,7 @@ class Heights(NamedTuple):
 
 
 def heights_of(crs, cell_unit):
-    """What a raster's coordinate system and cells say of heights.
+    """Vertical reference of a raster, from its coordinate system and the unit of its cells.
 
     Parameters
     ----------
@@ -537,7 +531,7 @@ def heights_of(crs, cell_unit):
     return Heights(shown, tuple(sorted(map(_plain, names))), axis.unit_conversion_factor, cell_unit or None)
 
 
-# The part of a system that heights are measured in.
+# The vertical part of a system.
 def _vertical(crs):
     if crs.is_bound:
         crs = crs.source_crs
@@ -555,7 +549,7 @@ def _plain(name):
 
 
 def check_heights(heights, source, what):
-    """Refuse a DEM whose file, or whose parts, measure heights in another way than the settings say.
+    """Check that a DEM's files have the vertical datum and unit in the settings.
 
     Parameters
     ----------
@@ -576,7 +570,7 @@ def check_heights(heights, source, what):
             datums.setdefault(each.names, (each.datum, []))[1].append(file)
     if len(datums) > 1:
         raise InputError.of(
-            f"parts of the {what} raster stand on different vertical datums",
+            f"parts of the {what} raster have different vertical datums",
             file=source.path,
             expected="one vertical datum for all",
             found="; ".join(f"{name} in {listed(files, shown=2)}" for name, files in datums.values()),
@@ -603,15 +597,15 @@ def check_heights(heights, source, what):
         )
 
 
-# Whether a stated name, or code, means the datum of a file.
+# Whether a stated name or code is the datum of a file.
 def _is_called(each, stated):
     if _plain(stated) in each.names:
         return True
     try:
-        meant = heights_of(CRS.from_user_input(stated), None)
+        stated_crs = heights_of(CRS.from_user_input(stated), None)
     except CRSError:
         return False
-    return bool(set(meant.names) & set(each.names))
+    return bool(set(stated_crs.names) & set(each.names))
 
 
 # The unit that a file states where it is another than the settings'; else nothing.
@@ -620,7 +614,7 @@ def _other_unit(each, stated):
     if each.axis_m is not None and abs(each.axis_m / metres - 1) > SAME_UNIT:
         return f"a vertical axis of {each.axis_m:.9g} m"
     if each.cell_unit is not None:
-        meant = CELL_UNITS.get(re.sub(r"[^a-z]", "", each.cell_unit.lower()))
-        if meant is not None and stated not in meant:
+        stated_crs = CELL_UNITS.get(re.sub(r"[^a-z]", "", each.cell_unit.lower()))
+        if stated_crs is not None and stated not in stated_crs:
             return f"cells in {each.cell_unit}"
     return None

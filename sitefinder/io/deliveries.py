@@ -1,4 +1,4 @@
-"""Delivered GeoPackages read back, if they are ours and hold what is asked for."""
+"""Delivered GeoPackages, read back and checked."""
 
 import os
 from pathlib import Path
@@ -11,7 +11,7 @@ from sitefinder.errors import InputError, SitefinderError, all_of, described, li
 from sitefinder.io.output_folder import PREVIOUS
 from sitefinder.schema import LAYERS
 
-# The file that a run delivers, in a folder that is given in its place.
+# The file that a run delivers, where a folder is given.
 DELIVERED = "sites.gpkg"
 
 
@@ -29,8 +29,8 @@ def read_pair(old, new, needed):
     Parameters
     ----------
     old, new : path-like
-        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, it is the one in ``previous``
-        beside the new one.
+        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, the one in ``previous`` next
+        to the new one.
     needed : dict of str to str
         Layers to read, each with the columns that it must have, separated by blanks.
 
@@ -49,7 +49,7 @@ def read_pair(old, new, needed):
     if old is None and not old_path.is_file():
         raise InputError.of(
             "there is no earlier delivery to compare with",
-            expected=f"the one that this one replaced, {old_path}",
+            expected=f"the previous delivery, {old_path}",
             found="no such file",
             fix="name two deliveries: sitefinder compare OLD NEW",
         )
@@ -106,7 +106,7 @@ def read_delivery(path, needed):
     Raises
     ------
     InputError
-        If the file cannot be read, is no delivery, or lacks a layer, a column, or the stretch of a site.
+        If the file cannot be read, is not a delivery, or lacks a layer, a column, or the stretch of a site.
     """
     path = Path(path)
     try:
@@ -123,7 +123,7 @@ def read_delivery(path, needed):
     if missing:
         ours = "reaches" in present and "provenance" in present
         raise InputError.of(
-            "the delivery lacks layers" if ours else "this is no delivery of sitefinder",
+            "the delivery lacks layers" if ours else "this is not a delivery of sitefinder",
             file=path,
             expected=f"the layers {', '.join(needed)}",
             found=f"the layers {listed(present, shown=20)}" if present else "no layer",
@@ -132,13 +132,17 @@ def read_delivery(path, needed):
     tables = {name: _plain_text(pyogrio.read_dataframe(path, layer=name), name) for name in needed}
     problems = [problem for name in needed for problem in _column_problems(tables[name], name, needed[name])]
     if problems:
-        problems.append(described("it is of an older kind", fix="run it again with this version of sitefinder"))
+        problems.append(
+            described(
+                "an older version of sitefinder wrote it", fix="run it again with this version of sitefinder"
+            )
+        )
         raise all_of(InputError, str(path), problems)
     drawn = set(tables["stretches"]["site_id"]) if {"sites", "stretches"} <= set(needed) else set()
     bare = [site for site in tables["sites"]["site_id"] if site not in drawn] if "sites" in needed else []
     if bare:
         raise InputError.of(
-            "the delivery is not whole",
+            "the delivery is incomplete",
             file=path,
             expected="a stretch for every site",
             found=f"none for {listed(bare)}",
@@ -147,7 +151,7 @@ def read_delivery(path, needed):
     return Delivery(path, tables, _title(tables))
 
 
-# Text as the schema has it: empty where there is nothing to say, whatever the file format makes of that.
+# Text and booleans as in the schema: NULL text in the file reads as empty.
 def _plain_text(table, name):
     for column in LAYERS[name].columns:
         if column.dtype == "text" and column.name in table:

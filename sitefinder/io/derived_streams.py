@@ -1,4 +1,4 @@
-"""What the Whitebox engine does: a network where none is mapped, and a second way to lead water to the streams."""
+"""Whitebox: derives a stream network where none is mapped, and routes cells to streams as an independent check."""
 
 import tempfile
 from pathlib import Path
@@ -16,10 +16,10 @@ from sitefinder.units import M2_PER_KM2
 
 # The engine keeps several rasters of 8 bytes a cell in memory: this is some 3 GB.
 MAX_CELLS = 50_000_000
-# How far the search for a way out of a hollow goes before the hollow is filled instead [cells].
+# Maximum length of a breach out of a depression, which is filled where none is found [cells].
 BREACH_SEARCH_CELLS = 50
 NO_DATA = -9999.0
-# How far stream cells are lowered, so that water beside a stream finds it [m] (common practice, no source).
+# How far stream cells are lowered, so that flow next to a stream reaches it [m] (common practice, no source).
 BURN_M = 20.0
 # Our directions, clockwise from east, by the engine's code: a power of two, clockwise from north-east.
 POINTER_OF_CODE = np.full(256, NO_POINTER, dtype=np.uint8)
@@ -36,13 +36,13 @@ def derive_network(
     dem_path : str or Path
         A north-up raster in a projected system in metres, of one band of elevations.
     threshold_area_km2 : float
-        Least catchment of a stream [km²].
+        Minimum catchment of a stream [km²].
     scratch_folder : str or Path
-        Where the engine may write; it must exist. What is written there is taken away again.
+        Where the engine may write; it must exist. What is written there is removed again.
     max_cells : int, optional
-        Largest raster that is taken on.
+        Largest raster that is accepted.
     breach_search_cells : int, optional
-        Farthest that a hollow is breached [cells]; deeper in, it is filled.
+        Maximum length of a breach [cells]; beyond it a depression is filled.
 
     Returns
     -------
@@ -59,7 +59,7 @@ def derive_network(
 
     Notes
     -----
-    Hollows are breached along the path of least cost and filled where none is found near [1]_; directions
+    Depressions are breached along the least-cost path and filled where none is found nearby [1]_; directions
     are those of `sitefinder.dem.priority_flood.flood`, D8. The engine gets a plain copy of the DEM, for it
     misreads compressed floating-point rasters with a predictor, without saying so.
 
@@ -101,7 +101,7 @@ def route_with_whitebox(
     max_cells=MAX_CELLS,
     breach_search_cells=BREACH_SEARCH_CELLS,
 ):
-    """Where each cell of a whole DEM drains, by burning, breaching and single-direction flow.
+    """Where each cell of a DEM drains, by stream burning, breaching and single-direction flow.
 
     Parameters
     ----------
@@ -114,11 +114,11 @@ def route_with_whitebox(
     grid : Grid
         Of the whole DEM: the engine takes no tiles.
     scratch_folder : str or Path
-        Where the engine may write; it must exist. What is written there is taken away again.
+        Where the engine may write; it must exist. What is written there is removed again.
     max_cells : int, optional
-        Largest DEM that is taken on.
+        Largest DEM that is accepted.
     breach_search_cells : int, optional
-        Farthest that a hollow is breached [cells]; deeper in, it is filled.
+        Maximum length of a breach [cells]; beyond it a depression is filled.
 
     Returns
     -------
@@ -133,7 +133,7 @@ def route_with_whitebox(
 
     Notes
     -----
-    Stream cells are lowered by `BURN_M`, hollows breached along the path of least cost [1]_ and filled where none
+    Stream cells are lowered by `BURN_M`, depressions breached along the least-cost path [1]_ and filled where none
     is found, and directions are the steepest descent. Labels run down the directions to the first
     stream cell, so that breaches along a stream decide nothing.
 
@@ -168,7 +168,7 @@ def route_with_whitebox(
     return labels_down(pointer, ends, valid, edge_cells(valid, (False,) * 4))
 
 
-# Elevations [m, or whatever the DEM's unit is] with NO_DATA in the gaps, what a copy needs to know, and the grid.
+# Elevations [unit of the DEM] with NO_DATA in the gaps, the profile of a copy, and the grid.
 def _read(dem_path, max_cells):
     with rasterio.open(dem_path) as dem:
         if dem.crs is None or not dem.crs.is_projected or dem.crs.linear_units_factor[1] != 1.0:
@@ -219,8 +219,8 @@ def _read(dem_path, max_cells):
     return elevation_m, profile, grid
 
 
-# The engine's chain from DEM to lines, and the largest number of cells that any cell drains. Lines are None if no
-# cell drains enough: the engine's last step does not take a raster without streams.
+# Lines from the DEM, and the largest number of cells that any cell drains. Lines are None if no cell drains
+# enough: the engine's last step does not accept a raster without streams.
 def _derived(elevation_m, profile, threshold_cells, folder, breach_search_cells):
     engine, pointer = _directions(elevation_m, profile, folder, breach_search_cells)
     drained = engine.hydrology.d8_flow_accum(
@@ -258,7 +258,7 @@ def _directions(elevation_m, profile, folder, breach_search_cells):
     return engine, pointer
 
 
-# Lines with ids of ours; the engine numbers them anew when anything changes.
+# Lines with stable ids; the engine renumbers them whenever anything changes.
 def _identified(lines, crs, grid):
     first = [cell_of(grid, *line.coords[0][:2]) for line in lines.geometry]
     digits = len(str(max(grid.rows, grid.columns) - 1))

@@ -7,25 +7,25 @@ import time
 from contextvars import ContextVar
 from pathlib import Path
 
-# A file that changes again within one tick of its disk's clock keeps its time. A file so young is read when the
-# tick is over; on disks that tell whole seconds, ticks are of up to two of them, and what is so young is not
-# remembered.
+# A file that changes again within one tick of its disk's clock keeps its time stamp. So recent a file is read once
+# the tick is over; on disks that store whole seconds a tick may take two, and facts of such recent files are not
+# cached.
 TICK_NS, COARSE_TICK_NS = 50_000_000, 2_000_000_000
 SECOND_NS = 1_000_000_000
-# So many facts are kept from one run to the next (own choice); a run asks for some dozens to hundreds.
+# Maximum number of facts kept from one run to the next (own choice); a run uses some dozens to hundreds.
 KEPT = 5000
 _memory = ContextVar("memory", default=None)
 
 
 class Memory:
-    """Facts of files by name: what was found, and size and times of change that each file had then.
+    """Cached facts of files by name: what was found, and size and modification times of each file at that time.
 
     Parameters
     ----------
     known : dict, optional
         From `Memory.known` of an earlier run.
     recalls : bool
-        False to read everything again, and to remember what is found then.
+        False to read everything again and cache what is found then.
     """
 
     def __init__(self, known=None, recalls=True):
@@ -33,13 +33,13 @@ class Memory:
         self._recalls = recalls
 
     def recalled(self, name, files):
-        """What is remembered of files under a name, as a list of one; empty where nothing holds any more."""
+        """The cached fact of files under a name, as a list of one; empty where none is valid any more."""
         entry = self.known.get(name) if self._recalls else None
         try:
             states = entry["files"]
             holds = all(str(file) in states for file in files)
             if holds and all(_state(path) == state for path, state in states.items()):
-                # The last one of which use was made stands last.
+                # The most recently used fact is last.
                 self.known[name] = self.known.pop(name)
                 return [entry["found"]]
         except (TypeError, KeyError):
@@ -48,11 +48,11 @@ class Memory:
 
     @property
     def kept(self):
-        """What is to be kept for the next run: of all that is known, that of which use was made last."""
+        """Facts to keep for the next run: the most recently used ones."""
         return dict(list(self.known.items())[-KEPT:])
 
     def remember(self, name, found, states, begun_ns):
-        """Remember what was found, unless a file may have changed meanwhile."""
+        """Cache what was found, unless a file may have changed meanwhile."""
         self.known.pop(name, None)
         if all(_is_settled(state, begun_ns) and _state(path) == state for path, state in states.items()):
             self.known[name] = {"files": states, "found": found}
@@ -60,7 +60,7 @@ class Memory:
 
 @contextlib.contextmanager
 def remembering(memory):
-    """Use a memory for all that is read meanwhile; None for none."""
+    """Use a cache for everything read inside the context; None for no cache."""
     token = _memory.set(memory)
     try:
         yield
@@ -69,18 +69,18 @@ def remembering(memory):
 
 
 def remembered(what, files, find, also=lambda found: ()):
-    """What is found in files, from memory where that still holds.
+    """A fact of files, from the cache where that is still valid.
 
     Parameters
     ----------
     what : str
         Kind of the fact.
     files : sequence of Path
-        All that it hangs on and that can be named beforehand.
+        All files that it depends on and that are known beforehand.
     find : callable
-        Gives the fact, of what JSON holds.
+        Gives the fact, which JSON must be able to hold.
     also : callable, optional
-        Gives from the fact further files that it hangs on.
+        Gives further files that the fact depends on.
 
     Returns
     -------
@@ -123,13 +123,13 @@ def _is_settled(state, begun_ns):
     return max(changed_ns, touched_ns) + tick_ns <= begun_ns
 
 
-# Files that together are one layer, beside the .shp that the settings name.
+# Files that together make one layer with the .shp that the settings name.
 SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 CHUNK_BYTES = 1 << 20
 
 
 def content_digest(path, parts=()):
-    """SHA-256 of a file's bytes; of a shapefile's parts, or of all files of a folder that is one data set.
+    """SHA-256 of a file's content; of all parts of a shapefile, or all files of a folder that is one data set.
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ def _digest(files):
 
 
 def cells_digest(path):
-    """SHA-256 of a raster's cells and of where they lie, for one that is no file on this machine.
+    """SHA-256 of a raster's cells and their georeference, for one that is not a file on this computer.
 
     Parameters
     ----------
@@ -183,8 +183,8 @@ def cells_digest(path):
     import rasterio
 
     with rasterio.open(path) as raster:
-        said = (raster.shape, tuple(raster.transform), raster.dtypes[0], raster.nodata, str(raster.crs))
-        digest = hashlib.sha256(repr(said).encode())
+        facts = (raster.shape, tuple(raster.transform), raster.dtypes[0], raster.nodata, str(raster.crs))
+        digest = hashlib.sha256(repr(facts).encode())
         for _, window in raster.block_windows(1):
             digest.update(raster.read(1, window=window).tobytes())
     return digest.hexdigest()

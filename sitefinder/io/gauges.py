@@ -1,4 +1,4 @@
-"""Gauge tables, daily flows and gauge places, read from the user's files."""
+"""Gauge tables, daily flows and gauge locations, read from the user's files."""
 
 from itertools import pairwise
 from pathlib import Path
@@ -12,7 +12,7 @@ from sitefinder.catalogue.equations import check_equations, exceedance_percent
 from sitefinder.errors import ConfigError, InputError, all_of, listed
 from sitefinder.hydrology.records import DailyRecord, gauge_statistics
 from sitefinder.hydrology.regression import statistic_of
-from sitefinder.io.crs import crs_of_layer, moved
+from sitefinder.io.crs import crs_of_layer, transform_to_run
 from sitefinder.io.settings_files import read_toml
 from sitefinder.units import TO_INTERNAL_UNIT
 
@@ -25,9 +25,9 @@ def read_text_table(path, what, key):
     path : str or Path
         CSV with a header, in UTF-8; empty cells are empty text.
     what : str
-        What messages call the table.
+        Name of the table in messages.
     key : str
-        The setting that names the file.
+        Setting that holds the file's path.
 
     Returns
     -------
@@ -36,7 +36,7 @@ def read_text_table(path, what, key):
     Raises
     ------
     InputError
-        If the file cannot be read or is no CSV.
+        If the file cannot be read or is not CSV.
     """
     try:
         return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
@@ -63,7 +63,7 @@ def rows_of(bad):
 
 
 def id_problems(ids):
-    """What is wrong with a column of ids: empty ones, and those that stand more than once.
+    """Problems of a column of ids: empty and repeated ones.
 
     Parameters
     ----------
@@ -77,14 +77,16 @@ def id_problems(ids):
     problems = []
     if (ids == "").any():
         problems.append(f"{ids.name}: empty in rows {rows_of(ids == '')}")
-    twice = ids.duplicated(keep=False) & (ids != "")
-    if twice.any():
-        problems.append(f"{ids.name}: {listed(ids[twice].unique())} stand more than once, rows {rows_of(twice)}")
+    repeated = ids.duplicated(keep=False) & (ids != "")
+    if repeated.any():
+        problems.append(
+            f"{ids.name}: {listed(ids[repeated].unique())} appear more than once, rows {rows_of(repeated)}"
+        )
     return problems
 
 
-# What may stand between several marks of one day, as in "A:e" or "P, Ice".
-MARK_ENDS = r"[\s:,;|]+"
+# Separators between several flags of one day, as in "A:e" or "P, Ice".
+FLAG_SEPARATORS = r"[\s:,;|]+"
 
 
 def read_daily_flows(path, gauge, settings):
@@ -97,7 +99,7 @@ def read_daily_flows(path, gauge, settings):
     gauge : str
         The gauge's id.
     settings : sitefinder.settings.flows.DailyRecords
-        Names of columns, the unit, and what marks mean.
+        Names of columns, the unit, and the meaning of flags.
 
     Returns
     -------
@@ -107,18 +109,18 @@ def read_daily_flows(path, gauge, settings):
     Raises
     ------
     InputError
-        Listing all that is wrong: missing columns, dates that are none or stand twice, flows that are no numbers
-        or negative.
+        Listing all problems: missing columns, invalid or repeated dates, flows that are not numbers or
+        negative.
     """
     text = read_text_table(path, "daily record", "flows.gauges.daily.file_column")
-    wanted = [
+    needed_columns = [
         settings.date_column,
         settings.flow_column,
         *([settings.flag_column] if settings.flag_column else []),
     ]
     problems = [
         f"column {name}: missing (the record has {listed(text.columns, 20)})"
-        for name in wanted
+        for name in needed_columns
         if name not in text
     ]
     if not problems and len(text) == 0:
@@ -129,17 +131,17 @@ def read_daily_flows(path, gauge, settings):
     if date.isna().any():
         first = text[settings.date_column][date.isna()].iloc[0]
         problems.append(f"{settings.date_column}: no date in rows {rows_of(date.isna())} (first {first!r})")
-    if (twice := date.duplicated(keep=False) & date.notna()).any():
-        problems.append(f"{settings.date_column}: the same day stands more than once, rows {rows_of(twice)}")
+    if (repeated := date.duplicated(keep=False) & date.notna()).any():
+        problems.append(f"{settings.date_column}: the same day appears more than once, rows {rows_of(repeated)}")
     cell = text[settings.flow_column].str.strip()
     under_ice = cell.isin(settings.ice_flags)
-    none = cell.isin(settings.missing_values) | under_ice
-    flow = pd.to_numeric(cell.mask(none), errors="coerce").astype(np.float64)
-    strange = (flow.isna() & ~none) | np.isinf(flow)
-    if strange.any():
+    is_missing = cell.isin(settings.missing_values) | under_ice
+    flow = pd.to_numeric(cell.mask(is_missing), errors="coerce").astype(np.float64)
+    invalid = (flow.isna() & ~is_missing) | np.isinf(flow)
+    if invalid.any():
         problems.append(
-            f"{settings.flow_column}: not a number in rows {rows_of(strange)} (first {cell[strange].iloc[0]!r}); "
-            "words for a missing flow belong in flows.gauges.daily.missing_values"
+            f"{settings.flow_column}: not a number in rows {rows_of(invalid)} (first {cell[invalid].iloc[0]!r}); "
+            "texts that mean a missing flow belong in flows.gauges.daily.missing_values"
         )
     if (flow < 0).any():
         problems.append(
@@ -148,11 +150,13 @@ def read_daily_flows(path, gauge, settings):
         )
     if problems:
         raise all_of(InputError, str(path), problems)
-    marks = [set()] * len(text)
+    flags = [set()] * len(text)
     if settings.flag_column:
-        marks = [set(parts) for parts in text[settings.flag_column].str.strip().str.split(MARK_ENDS, regex=True)]
-    estimated = np.array([bool(own & set(settings.estimated_flags)) for own in marks])
-    ice = np.array([bool(own & set(settings.ice_flags)) for own in marks]) | under_ice.to_numpy()
+        flags = [
+            set(parts) for parts in text[settings.flag_column].str.strip().str.split(FLAG_SEPARATORS, regex=True)
+        ]
+    estimated = np.array([bool(own & set(settings.estimated_flags)) for own in flags])
+    ice = np.array([bool(own & set(settings.ice_flags)) for own in flags]) | under_ice.to_numpy()
     order = np.argsort(date.to_numpy(), kind="stable")
     return DailyRecord(
         gauge,
@@ -163,27 +167,8 @@ def read_daily_flows(path, gauge, settings):
     )
 
 
-def statistics_of_files(ids, files, folder, settings):
-    """Statistics of gauges from their daily files.
-
-    Parameters
-    ----------
-    ids, files : sequence of str
-        Gauges and their files.
-    folder : Path
-        Folder that the files' paths start from.
-    settings : sitefinder.settings.flows.DailyRecords
-
-    Returns
-    -------
-    DataFrame
-        See `sitefinder.hydrology.records.gauge_statistics`; ids as index, in the order given.
-
-    Raises
-    ------
-    InputError
-        Listing what is wrong with any of the files.
-    """
+# Statistics of gauges from their daily files.
+def _statistics_of_files(ids, files, folder, settings):
     records, problems = [], []
     for gauge, file in zip(ids, files, strict=True):
         if not str(file).strip():
@@ -200,7 +185,7 @@ def statistics_of_files(ids, files, folder, settings):
 
 # Column of complete years that the statistics of daily records hold.
 YEARS_OF_DAILY = "record_years"
-# A table of public data has more columns than a message usually tells.
+# Public data tables have more columns than a message usually lists.
 COLUMNS_SHOWN = 60
 
 
@@ -218,7 +203,7 @@ def read_equations(path):
     Raises
     ------
     ConfigError
-        If the file is not there, is no TOML, or holds an equation without source, range or error; all at once.
+        If the file is missing, is not TOML, or holds an equation without source, range or error; all at once.
     """
     return check_equations(read_toml(path, "equation"), str(path))
 
@@ -233,49 +218,49 @@ def read_gauges(path, table, numbers_too=(), texts_too=()):
     table : GaugeTable
         The settings that name its columns.
     numbers_too, texts_too : sequence of str
-        Further columns that are wanted, as numbers and as text.
+        Further required columns, as numbers and as text.
 
     Returns
     -------
     DataFrame
         Index: gauge ids as text, so that leading zeros stay. Columns: the flow statistics (``flow_mean_m3s``,
         ``flow_qNN_m3s``: the flow exceeded NN % of the time) [m³/s], the predictors, the years of record and the
-        places where the settings name their columns. Of daily records the statistics are made here, and all that
-        `sitefinder.hydrology.records.gauge_statistics` tells stands beside them.
+        coordinates where the settings name their columns. Of daily records the statistics are computed here, with
+        all columns of `sitefinder.hydrology.records.gauge_statistics`.
 
     Raises
     ------
     InputError
-        Naming all that is wrong: missing columns, cells that are no numbers, ids that are empty or stand twice,
+        Listing all problems: missing columns, cells that are not numbers, empty or repeated ids,
         negative values, low flows above high ones. Row 2 is the first below the header.
     """
     text, problems = _renamed(read_text_table(path, "gauge table", "flows.gauges.path"), table.columns)
     flows = [] if table.daily else [column for column in text.columns if statistic_of(column)]
     places = [] if table.x_column is None else [table.x_column, table.y_column]
-    wanted = [*table.predictors, *places, *numbers_too]
+    needed_columns = [*table.predictors, *places, *numbers_too]
     if table.record_years_column and not (table.daily and table.record_years_column == YEARS_OF_DAILY):
-        wanted.append(table.record_years_column)
-    needed = [table.id_column, *wanted, *texts_too, *([table.daily.file_column] if table.daily else [])]
+        needed_columns.append(table.record_years_column)
+    needed = [table.id_column, *needed_columns, *texts_too, *([table.daily.file_column] if table.daily else [])]
     problems += _column_problems(text, needed) + ([] if table.daily else _statistics_problems(flows))
-    numbers, found = flow_numbers(
-        text, [column for column in dict.fromkeys([*flows, *wanted]) if column in text.columns], places
+    numbers, found = _flow_numbers(
+        text, [column for column in dict.fromkeys([*flows, *needed_columns]) if column in text.columns], places
     )
     problems += found
     if table.id_column in text.columns:
         problems += id_problems(text[table.id_column])
         numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
-    problems += order_problems(numbers, flows)
+    problems += _order_problems(numbers, flows)
     if problems:
         raise all_of(InputError, str(path), problems)
     numbers = numbers.assign(**{column: text[column].str.strip().to_numpy() for column in texts_too})
     if table.daily:
         files = text[table.daily.file_column]
-        made = statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
-        numbers = numbers.join(made.drop(columns=[name for name in wanted if name in made]))
+        made = _statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
+        numbers = numbers.join(made.drop(columns=[name for name in needed_columns if name in made]))
     return numbers
 
 
-# The table with columns called as sitefinder needs them, and what hinders that.
+# The table with columns renamed as sitefinder needs them, and problems.
 def _renamed(text, columns):
     problems = [
         f"columns.{ours}: the table has no column {theirs} (it has {listed(text.columns, COLUMNS_SHOWN)})"
@@ -295,7 +280,7 @@ def _renamed(text, columns):
 def _column_problems(text, needed):
     has = listed(text.columns, COLUMNS_SHOWN)
     problems = [
-        f"column {column}: missing{_called_otherwise(column)} (the table has {has})"
+        f"column {column}: missing{_rename_hint(column)} (the table has {has})"
         for column in dict.fromkeys(needed)
         if column not in text.columns
     ]
@@ -304,46 +289,33 @@ def _column_problems(text, needed):
     return problems
 
 
-# The remedy where a table has what is needed under a name of its own.
-def _called_otherwise(column):
-    return f'; if the table calls it otherwise, add to the setting columns: {column} = "ITS NAME"'
+# The fix where a table has the column under another name.
+def _rename_hint(column):
+    return f'; if the table has it under another name, add to the setting columns: {column} = "ITS NAME"'
 
 
 def _statistics_problems(flows):
     problems = []
     if "flow_mean_m3s" not in flows:
-        otherwise = _called_otherwise("flow_mean_m3s")
-        problems.append(f"column flow_mean_m3s: missing, the mean flow [m³/s]{otherwise}")
+        hint = _rename_hint("flow_mean_m3s")
+        problems.append(f"column flow_mean_m3s: missing, the mean flow [m³/s]{hint}")
     if not any(exceedance_percent(statistic_of(column)) for column in flows):
-        otherwise = _called_otherwise("flow_q95_m3s")
-        problems.append(f"no column flow_qNN_m3s, the flow exceeded NN % of the time [m³/s]{otherwise}")
+        hint = _rename_hint("flow_q95_m3s")
+        problems.append(f"no column flow_qNN_m3s, the flow exceeded NN % of the time [m³/s]{hint}")
     return problems
 
 
-def flow_numbers(text, columns, places=()):
-    """Columns of text as numbers, empty cells and NA as NaN, and what is wrong with them.
-
-    Parameters
-    ----------
-    text : DataFrame of str
-    columns : list of str
-    places : sequence of str
-        Those that may be negative.
-
-    Returns
-    -------
-    DataFrame of float64
-    list of str
-    """
+# Columns of text as numbers, empty cells and NA as NaN, and what is wrong with them.
+def _flow_numbers(text, columns, places=()):
     numbers, problems = {}, []
     for column in columns:
         cells = text[column].str.strip()
         value = pd.to_numeric(cells.mask(cells.str.lower().isin(["", "na", "nan"])), errors="coerce")
         value = value.astype(np.float64)
-        strange = (value.isna() & ~cells.str.lower().isin(["", "na", "nan"])) | np.isinf(value)
-        if strange.any():
+        invalid = (value.isna() & ~cells.str.lower().isin(["", "na", "nan"])) | np.isinf(value)
+        if invalid.any():
             problems.append(
-                f"{column}: not a number in rows {rows_of(strange)} (first {cells[strange].iloc[0]!r})"
+                f"{column}: not a number in rows {rows_of(invalid)} (first {cells[invalid].iloc[0]!r})"
             )
         if (value < 0).any() and column not in places:
             problems.append(f"{column}: negative in rows {rows_of(value < 0)} (lowest {value.min():g})")
@@ -351,19 +323,8 @@ def flow_numbers(text, columns, places=()):
     return pd.DataFrame(numbers, index=text.index), problems
 
 
-def order_problems(numbers, flows):
-    """Gauges whose flow exceeded more often is the greater: so shows a 5 % quantile taken for that exceeded 5 %.
-
-    Parameters
-    ----------
-    numbers : DataFrame
-    flows : list of str
-        Its flow columns.
-
-    Returns
-    -------
-    list of str
-    """
+# Gauges whose more often exceeded flow is greater: a sign that a 5 % quantile was taken for the flow exceeded 5 %.
+def _order_problems(numbers, flows):
     share = {column: exceedance_percent(statistic_of(column)) for column in flows}
     ordered = sorted((column for column in flows if share[column]), key=share.get)
     problems = []
@@ -377,13 +338,13 @@ def order_problems(numbers, flows):
     return problems
 
 
-# What a layer of gauges may hold besides flows.
+# Columns of a layer of gauges besides flows.
 LAYER_COLUMNS = ("area_km2", "record_years")
 STATIONS = "gauge_stations"
 
 
 def measured_gauges(settings, gauges, layer):
-    """Gauges whose flows are known, with their places where those are.
+    """Gauges with known flows, and their points where known.
 
     Parameters
     ----------
@@ -397,15 +358,15 @@ def measured_gauges(settings, gauges, layer):
     -------
     GeoDataFrame
         Index: gauge ids. Flow columns as in the gauge table, ``area_km2`` (as stated), ``record_years`` and
-        ``year_to_year_log_sd``, NaN where not known; the place is None where it is not. A gauge that stands in
-        both has the flows of the table and the place of the layer.
+        ``year_to_year_log_sd``, NaN where unknown; the point is None where unknown. A gauge in both has the
+        flows of the table and the point of the layer.
 
     Raises
     ------
     ConfigError
-        If near gauges are asked for and no gauge has a place.
+        If nearby gauges are to be used and no gauge has coordinates.
     InputError
-        If the layer's flows are no numbers or negative, low flows stand above high ones, or a gauge stands twice.
+        If the layer's flows are not numbers or negative, low flows exceed high ones, or a gauge appears twice.
     """
     crs = settings.run.crs
     tables = []
@@ -427,7 +388,7 @@ def measured_gauges(settings, gauges, layer):
         tables.append(points)
     if settings.flows.near_gauges is not None and not any(table["geometry"].notna().any() for table in tables):
         raise ConfigError.of(
-            "flows.near_gauges asks for gauges with places, and there are none",
+            "flows.near_gauges needs gauges with coordinates, and there are none",
             expected="flows.gauges.x_column, y_column and crs, or a layer inputs.gauge_stations",
             found="neither" if layer is None else "points whose ids are not those of gauges",
             fix="name one of the two, or leave out the table flows.near_gauges",
@@ -438,7 +399,7 @@ def measured_gauges(settings, gauges, layer):
     return geopandas.GeoDataFrame(joined, geometry="geometry", crs=crs).rename_axis("gauge_id")
 
 
-# Points of the gauges in the run's system; None where the table does not say.
+# Points of the gauges in the run's system; None where the table has no coordinates.
 def _points_of_table(gauges, table, crs):
     points = np.full(len(gauges), None, dtype=object)
     if table.x_column is None:
@@ -448,20 +409,22 @@ def _points_of_table(gauges, table, crs):
     if len(known):
         own = crs_of_layer(None, table.crs, "gauges", table.path)
         ids = gauges.index.to_numpy().astype(str)[known]
-        points[known] = moved(shapely.points(x[known], y[known]), own, crs, ids, "gauges", table.path)[0]
+        points[known] = transform_to_run(shapely.points(x[known], y[known]), own, crs, ids, "gauges", table.path)[
+            0
+        ]
     return points
 
 
-# The layer's flows and places by gauge; columns of flow that it does not have are left out.
+# The layer's flows and points by gauge; flow columns that it lacks are left out.
 def _flows_of_layer(layer, source):
     columns = [name for name in layer.columns if statistic_of(str(name)) or name in LAYER_COLUMNS]
     text = pd.DataFrame({name: _as_text(layer[name]) for name in columns}, index=layer.index)
-    numbers, problems = flow_numbers(text, columns)
-    problems += order_problems(numbers, [name for name in columns if statistic_of(str(name))])
+    numbers, problems = _flow_numbers(text, columns)
+    problems += _order_problems(numbers, [name for name in columns if statistic_of(str(name))])
     ids = layer["feature_id"].astype(str).to_numpy()
-    twice = pd.Series(ids).duplicated(keep=False).to_numpy()
-    if twice.any():
-        problems.append(f"gauges that stand more than once: {listed(dict.fromkeys(ids[twice]))}")
+    repeated = pd.Series(ids).duplicated(keep=False).to_numpy()
+    if repeated.any():
+        problems.append(f"gauges that appear more than once: {listed(dict.fromkeys(ids[repeated]))}")
     if problems:
         raise all_of(InputError, f"{source.path} (inputs.{STATIONS})", problems)
     numbers.index = pd.Index(ids)

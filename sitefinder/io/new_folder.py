@@ -1,4 +1,4 @@
-"""A folder to begin with: commented settings, data files to change, and a place for the user's data."""
+"""A new project folder: commented settings, data files to change, and a place for the user's data."""
 
 import json
 import shutil
@@ -12,7 +12,7 @@ TEMPLATE = Path("new", "settings.toml")
 NAME_LINE = 'name = "My region"\n'
 # What a new folder holds of the data files that come with sitefinder.
 COPIED = ("turbines/generic.toml", "costs/generic.toml", "environmental-flow/*.toml", "dem-errors/*.toml")
-# Where those lie in an installed package, and in a checkout.
+# Where those are in an installed package, and in a checkout.
 PACKAGE = Path(sitefinder.__file__).parent
 PLACES = (PACKAGE / "generic", PACKAGE.parent / "config")
 
@@ -23,7 +23,7 @@ def write_new_folder(folder):
     Parameters
     ----------
     folder : path-like
-        Not there yet, or empty. The inventory gets its name.
+        New or empty. The inventory gets its name.
 
     Returns
     -------
@@ -33,7 +33,7 @@ def write_new_folder(folder):
     Raises
     ------
     InputError
-        If something lies in the folder, or it cannot be made; nothing is overwritten.
+        If the folder is not empty, or cannot be made; nothing is overwritten.
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -53,7 +53,7 @@ def write_new_folder(folder):
                 copy.parent.mkdir(exist_ok=True)
                 shutil.copyfile(path, copy)
         text = (generic / TEMPLATE).read_text(encoding="utf-8")
-        # A JSON string is a TOML one where it is kept in its own letters.
+        # A JSON string without escapes for letters is a TOML string.
         named = f"name = {json.dumps(folder.resolve().name, ensure_ascii=False)}\n"
         (folder / SETTINGS_FILE).write_text(text.replace(NAME_LINE, named), encoding="utf-8")
     except OSError as error:

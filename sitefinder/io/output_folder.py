@@ -11,7 +11,7 @@ PREVIOUS = "previous"
 
 
 def writable_folder(path):
-    """The output folder, if it can be made and written; nothing is left behind by asking.
+    """The output folder, checked to be writable; the check leaves nothing behind.
 
     Parameters
     ----------
@@ -26,7 +26,7 @@ def writable_folder(path):
     Raises
     ------
     InputError
-        If a file stands in the way, or the folder or the nearest one above it takes no new files.
+        If a file has that name, or the folder or its nearest existing parent is not writable.
     """
     path = Path(path)
     nearest = next(folder for folder in (path, *path.absolute().parents) if os.path.lexists(folder))
@@ -36,7 +36,7 @@ def writable_folder(path):
             folder=path,
             expected="a folder, or a name that is still free",
             found=f"{nearest} is not a folder",
-            fix="change run.output_folder, or move what stands in the way",
+            fix="change run.output_folder, or move that file",
         )
     try:
         with tempfile.TemporaryDirectory(prefix=".trial-", dir=nearest) as trial:
@@ -45,7 +45,7 @@ def writable_folder(path):
         raise InputError.of(
             "the output folder cannot be written",
             folder=path,
-            expected=f"leave to make files in {nearest}",
+            expected=f"permission to make files in {nearest}",
             found=error.strerror,
             fix="change run.output_folder, or its permissions, or make room on the disk",
         ) from error

@@ -1,4 +1,4 @@
-"""The user's rasters: what each declares, warped once to the run's grid, read by window and by cell."""
+"""The user's rasters: checked, warped once to the run's grid, read by window and by cell."""
 
 import functools
 import glob
@@ -19,14 +19,14 @@ from sitefinder.errors import InputError
 from sitefinder.io.crs import Heights, check_heights, crs_name, crs_of_layer, heights_of, operation_between
 from sitefinder.io.digests import cells_digest, content_digest, remembered
 
-# Files that may stand beside a mosaic's parts without being one.
-BESIDE_A_PART = (".ovr", ".xml", ".msk", ".tfw", ".prj", ".hdr")
-# Scale and offset of cells that hold the values themselves.
+# Sidecar files of a mosaic's parts.
+SIDECAR_SUFFIXES = (".ovr", ".xml", ".msk", ".tfw", ".prj", ".hdr")
+# Scale and offset of unscaled cells.
 PLAIN_CELLS = (1.0, 0.0)
 
 
 class RasterFacts(NamedTuple):
-    """What a raster file says of itself, after the settings had their word."""
+    """A raster's properties, from the file and the settings."""
 
     path: str
     crs: CRS
@@ -39,20 +39,20 @@ class RasterFacts(NamedTuple):
     lineage: dict
 
 
-class _Said(NamedTuple):
-    # What is read from the file before anything is judged.
+class _FileFacts(NamedTuple):
+    # Properties read from the file, before any check.
     crs: CRS | None
     nodata: float | None
     dtype: str
     shape: tuple
     transform: object
-    scaling: tuple  # scale and offset that the file says its cells are kept by
+    scaling: tuple  # scale and offset of the cells
     heights: dict  # by file: of the raster itself, or of each part of a mosaic
     parts: list
 
 
 def raster_facts(source, folder, what):
-    """Check a raster and tell what it is.
+    """Check a raster and read its properties.
 
     Parameters
     ----------
@@ -70,12 +70,12 @@ def raster_facts(source, folder, what):
     Raises
     ------
     InputError
-        If the file is missing or no raster, has no known coordinate system, is rotated, keeps its values scaled,
-        cannot hold its stated nodata value, or measures heights in another way than the settings say.
+        If the file is missing or not a raster, has no known coordinate system, is rotated, stores scaled values,
+        cannot hold its stated nodata value, or has another vertical datum or unit than the settings.
     """
-    elsewhere = is_elsewhere(source.path)
-    path = source.path if elsewhere else folder / source.path
-    if not elsewhere and not path.exists():
+    is_remote = _is_remote(source.path)
+    path = source.path if is_remote else folder / source.path
+    if not is_remote and not path.exists():
         raise InputError.of(
             f"the {what} raster's file does not exist",
             file=source.path,
@@ -83,7 +83,7 @@ def raster_facts(source, folder, what):
             fix="correct the path, which starts from the settings file's folder",
         )
     try:
-        said = _read(path) if elsewhere else _remembered(path)
+        file_facts = _read(path) if is_remote else _read_cached(path)
     except RasterioIOError as error:
         raise InputError.of(
             f"the {what} raster cannot be read",
@@ -92,8 +92,8 @@ def raster_facts(source, folder, what):
             found=str(error),
             fix="correct the path, or convert the file",
         ) from None
-    transform = said.transform
-    crs = crs_of_layer(said.crs, source.crs, what, source.path)
+    transform = file_facts.transform
+    crs = crs_of_layer(file_facts.crs, source.crs, what, source.path)
     if transform.b or transform.d or transform.e >= 0:
         raise InputError.of(
             f"the {what} raster is rotated or not north-up",
@@ -102,38 +102,38 @@ def raster_facts(source, folder, what):
             found=f"transform {tuple(transform)[:6]}",
             fix="warp it beforehand, for example with gdalwarp",
         )
-    if said.scaling != PLAIN_CELLS:
+    if file_facts.scaling != PLAIN_CELLS:
         raise InputError.of(
-            f"the cells of the {what} raster are no plain values",
+            f"the cells of the {what} raster are scaled",
             file=source.path,
             expected="cells in the unit that the settings state",
-            found=f"a file that says: value = {said.scaling[0]:g} · cell + {said.scaling[1]:g}",
+            found=f"a file with value = {file_facts.scaling[0]:g} · cell + {file_facts.scaling[1]:g}",
             fix="write it plain beforehand, for example with gdal_translate -unscale -ot Float32",
         )
-    nodata = _nodata(source, said, what)
+    nodata = _nodata(source, file_facts, what)
     if hasattr(source, "vertical_unit"):
-        check_heights(said.heights, source, what)
+        check_heights(file_facts.heights, source, what)
     lineage = {
         "name": what,
         "path": source.path,
-        "digest": cells_digest(path) if elsewhere else content_digest(path, said.parts),
+        "digest": cells_digest(path) if is_remote else content_digest(path, file_facts.parts),
         "source": source.source,
         "date": source.date,
         "licence": source.licence,
         "crs": crs_name(crs),
     }
     size = (abs(transform.a), abs(transform.e))
-    bounds = array_bounds(*said.shape, transform)
-    return RasterFacts(str(path), crs, nodata, said.shape, bounds, *size, source.operation, lineage)
+    bounds = array_bounds(*file_facts.shape, transform)
+    return RasterFacts(str(path), crs, nodata, file_facts.shape, bounds, *size, source.operation, lineage)
 
 
-def is_elsewhere(path):
-    """Whether a path is an address that GDAL reads (``https://…``, ``/vsizip/…``) and no file on this computer."""
+# Whether a path is an address that GDAL reads (`https://…`, `/vsizip/…`), not a file on this computer.
+def _is_remote(path):
     return "://" in path or path.startswith("/vsi")
 
 
 def parts_of_raster(source, folder):
-    """Files that a mosaic names, from memory where that still holds.
+    """Files that a mosaic refers to, from the cache where that is valid.
 
     Parameters
     ----------
@@ -145,28 +145,36 @@ def parts_of_raster(source, folder):
     list of Path
         Empty for any other raster.
     """
-    return [] if is_elsewhere(source.path) else _remembered(folder / source.path).parts
+    return [] if _is_remote(source.path) else _read_cached(folder / source.path).parts
 
 
-# What a raster on this computer says, from memory while neither it nor what may stand beside it has changed.
-def _remembered(path):
-    beside = sorted({file for file in path.parent.glob(f"{glob.escape(path.stem)}.*") if file.is_file()} - {path})
+# Properties of a local raster, from the cache while neither it nor its sidecar files have changed.
+def _read_cached(path):
+    sidecars = sorted(
+        {file for file in path.parent.glob(f"{glob.escape(path.stem)}.*") if file.is_file()} - {path}
+    )
 
     def found():
-        said = _read(path)
-        notes = said._asdict() | {"crs": said.crs and said.crs.srs, "parts": [str(part) for part in said.parts]}
-        return notes | {"transform": tuple(said.transform)[:6]}
+        file_facts = _read(path)
+        stored = file_facts._asdict() | {
+            "crs": file_facts.crs and file_facts.crs.srs,
+            "parts": [str(part) for part in file_facts.parts],
+        }
+        return stored | {"transform": tuple(file_facts.transform)[:6]}
 
-    notes = remembered("raster", [path, *beside], found, also=lambda notes: notes["parts"])
-    return _Said(
-        None if notes["crs"] is None else CRS.from_wkt(notes["crs"]),
-        notes["nodata"],
-        notes["dtype"],
-        tuple(notes["shape"]),
-        rasterio.Affine(*notes["transform"]),
-        tuple(notes["scaling"]),
-        {name: Heights(heights[0], tuple(heights[1]), *heights[2:]) for name, heights in notes["heights"].items()},
-        [Path(part) for part in notes["parts"]],
+    stored = remembered("raster", [path, *sidecars], found, also=lambda stored: stored["parts"])
+    return _FileFacts(
+        None if stored["crs"] is None else CRS.from_wkt(stored["crs"]),
+        stored["nodata"],
+        stored["dtype"],
+        tuple(stored["shape"]),
+        rasterio.Affine(*stored["transform"]),
+        tuple(stored["scaling"]),
+        {
+            name: Heights(heights[0], tuple(heights[1]), *heights[2:])
+            for name, heights in stored["heights"].items()
+        },
+        [Path(part) for part in stored["parts"]],
     )
 
 
@@ -175,18 +183,18 @@ def _read(path):
         own = Path(raster.name).name
         parts = []
         if raster.driver == "VRT":
-            beside = (Path(name) for name in raster.files if Path(name).name != own)
-            parts = sorted({file for file in beside if file.suffix.lower() not in BESIDE_A_PART})
+            sidecars = (Path(name) for name in raster.files if Path(name).name != own)
+            parts = sorted({file for file in sidecars if file.suffix.lower() not in SIDECAR_SUFFIXES})
         crs = None if raster.crs is None else CRS.from_wkt(raster.crs.to_wkt())
         heights = {own: heights_of(crs, raster.units[0])}
         scaling = (raster.scales[0], raster.offsets[0])
         facts = (raster.nodata, raster.dtypes[0], raster.shape, raster.transform, scaling)
     for part in parts:
         heights[part.name] = _heights_of_part(part)
-    return _Said(crs, *facts, heights, parts)
+    return _FileFacts(crs, *facts, heights, parts)
 
 
-# A mosaic may name files that are no rasters, a colour table for example; those say nothing of heights.
+# A mosaic may refer to files that are not rasters, such as a colour table; those state nothing about heights.
 def _heights_of_part(path):
     try:
         with rasterio.open(path) as raster:
@@ -196,17 +204,21 @@ def _heights_of_part(path):
         return Heights(None, (), None, None)
 
 
-# The stated value, else the file's own; one that the cells cannot hold marks nothing.
-def _nodata(source, said, what):
+# The stated value, else the file's own; none where the cells cannot hold it.
+def _nodata(source, file_facts, what):
     stated = getattr(source, "nodata", None)
     if stated is None:
-        return said.nodata if said.nodata is None or _can_hold(said.dtype, said.nodata) else None
-    if not _can_hold(said.dtype, stated):
-        kind = np.iinfo(said.dtype)
+        return (
+            file_facts.nodata
+            if file_facts.nodata is None or _can_hold(file_facts.dtype, file_facts.nodata)
+            else None
+        )
+    if not _can_hold(file_facts.dtype, stated):
+        kind = np.iinfo(file_facts.dtype)
         raise InputError.of(
-            f"the nodata value stated for the {what} raster is none that its cells can hold",
+            f"the nodata value stated for the {what} raster does not fit its cells",
             file=source.path,
-            expected=f"a whole number from {kind.min} to {kind.max} ({said.dtype})",
+            expected=f"a whole number from {kind.min} to {kind.max} ({file_facts.dtype})",
             found=f"{stated:g}",
             fix="correct nodata beside the path; look the value up among the raster's cells",
         )
@@ -221,7 +233,7 @@ def _can_hold(dtype, value):
 
 
 def operation_to_run(facts, crs):
-    """The operation that takes a raster's places to the run's system.
+    """The coordinate operation from a raster's system to the run's.
 
     Parameters
     ----------
@@ -248,13 +260,13 @@ def _operation(own_crs, run_crs, bounds, name, path, wanted, data_folder):
     return operation_between(own_crs, run_crs, bounds, name, path, wanted)
 
 
-# The warped copy is always made in these chunks, counted from the grid's own corner, so that no cutting into tiles
-# gives other numbers.
+# The warped copy is always made in these chunks, counted from the grid's own corner, so that the size of tiles
+# changes no number.
 CHUNK_CELLS = 1024
 READ_CELLS = 512
 FLOAT_NODATA = -9999.0
-# Places are taken to a raster's own system at every so many cells, and straight between: over 16 cells of 10 m
-# that is right to a millimetre.
+# Coordinates are transformed exactly at this spacing and interpolated linearly between: over 16 cells of 10 m that
+# is accurate to a millimetre.
 NODE_CELLS = 16
 DRIVER = {"driver": "GTiff", "tiled": True, "blockxsize": 256, "blockysize": 256, "compress": "deflate"}
 
@@ -327,15 +339,15 @@ def warp_once(facts, grid, crs, target, *, factor=1.0):
         "bigtiff": "if_safer",
     }
     coarser = _cell_in_run_m(facts, crs) < grid.cell_width_m * 0.999
-    way = operation_to_run(facts, crs)
-    take = _averaged if coarser else _between_cells
+    operation = operation_to_run(facts, crs)
+    resample = _averaged if coarser else _between_cells
     filled = 0
     with (
         rasterio.open(facts.path) as raster,
         rasterio.open(target, "w", **profile, crs=crs, transform=transform, nodata=FLOAT_NODATA) as copy,
     ):
         for chunk in tile_windows(grid, CHUNK_CELLS, CHUNK_CELLS):
-            values = take(raster, facts, way, grid, crs, chunk)
+            values = resample(raster, facts, operation, grid, crs, chunk)
             known = np.isfinite(values)
             filled += int(known.sum())
             window = rasterio.windows.Window(chunk.column, chunk.row, chunk.columns, chunk.rows)
@@ -346,7 +358,7 @@ def warp_once(facts, grid, crs, target, *, factor=1.0):
 
 
 # A chunk where the raster's cells are smaller than the grid's: means over what each cell covers.
-def _averaged(raster, facts, way, grid, crs, chunk):
+def _averaged(raster, facts, operation, grid, crs, chunk):
     values = np.empty((chunk.rows, chunk.columns))
     reproject(
         rasterio.band(raster, 1),
@@ -354,21 +366,21 @@ def _averaged(raster, facts, way, grid, crs, chunk):
         src_crs=facts.crs.to_wkt(),
         src_nodata=facts.nodata,
         dst_transform=tile_transform(chunk, grid),
-        dst_crs=crs if way.transformer else facts.crs.to_wkt(),
+        dst_crs=crs if operation.transformer else facts.crs.to_wkt(),
         dst_nodata=np.nan,
         resampling=Resampling.average,
-        **({"COORDINATE_OPERATION": way.pipeline} if way.pipeline else {}),
+        **({"COORDINATE_OPERATION": operation.pipeline} if operation.pipeline else {}),
     )
     return values
 
 
 # A chunk where they are not: values between the cells' centres. GDAL's own bilinear kernel is widened by a scale
 # that it guesses from each chunk, which moves a slope by up to 0.04 cells (measured, GDAL 3.10).
-def _between_cells(raster, facts, way, grid, crs, chunk):
+def _between_cells(raster, facts, operation, grid, crs, chunk):
     lattice = [np.arange(0, count + NODE_CELLS + 1, NODE_CELLS) for count in (chunk.rows, chunk.columns)]
     place = tile_transform(chunk, grid)
     y_m, x_m = np.meshgrid(place.f + place.e * lattice[0], place.c + place.a * lattice[1], indexing="ij")
-    x, y = (np.reshape(part, x_m.shape) for part in way.inverse(x_m.ravel(), y_m.ravel()))
+    x, y = (np.reshape(part, x_m.shape) for part in operation.inverse(x_m.ravel(), y_m.ravel()))
     west, _, _, north = facts.bounds
     shape = (chunk.rows, chunk.columns)
     with np.errstate(invalid="ignore"):
@@ -409,7 +421,7 @@ def read_window(path, window):
 
 
 def read_reduced(path, rows, columns):
-    """A whole warped copy in fewer cells, each the mean of those that it covers.
+    """A warped copy resampled to fewer cells, each the mean of those that it covers.
 
     Parameters
     ----------
@@ -428,7 +440,7 @@ def read_reduced(path, rows, columns):
 
 
 def write_labels(path, labels):
-    """Keep the labels of one tile. They are no raster for others, so a plain compressed array does.
+    """Write the labels of one tile, as a plain compressed array since no GIS reads them.
 
     Parameters
     ----------
@@ -446,20 +458,20 @@ def read_labels(path):
 
 
 def tile_transform(window, grid):
-    """Affine transform from a tile's columns and rows to places [m]."""
+    """Affine transform from a tile's columns and rows to coordinates [m]."""
     west_m = grid.west_m + window.column * grid.cell_width_m
     north_m = grid.north_m - window.row * grid.cell_height_m
     return rasterio.Affine(grid.cell_width_m, 0.0, west_m, 0.0, -grid.cell_height_m, north_m)
 
 
 def cells_at(facts, x_m, y_m, crs, *, factor=1.0):
-    """The raster's own cells at places of the run, untouched by any resampling.
+    """The raster's own cells at points of the run's system, without resampling.
 
     Parameters
     ----------
     facts : RasterFacts
     x_m, y_m : ndarray of float64
-        Places in the run's system [m], any one shape.
+        Coordinates in the run's system [m], of any shape.
     crs : str
         The run's system.
     factor : float
@@ -493,10 +505,10 @@ def cells_at(facts, x_m, y_m, crs, *, factor=1.0):
     return (values * factor).reshape(np.shape(x_m))
 
 
-# No ground of the Earth is higher [m]; the deepest sea floor is about as deep.
+# No terrain on Earth is higher [m]; no sea floor is much deeper.
 MAX_M = 9000.0
-# Numbers that commonly stand for missing data in files that do not say so (common practice, no source).
-USUAL_MARKS = (-9999.0, -32767.0, -32768.0)
+# Common nodata values of files that do not declare one (common practice, no source).
+USUAL_NODATA = (-9999.0, -32767.0, -32768.0)
 
 
 def dem_seams(facts, factor):
@@ -516,7 +528,7 @@ def dem_seams(facts, factor):
     Raises
     ------
     InputError
-        If a cell holds what no ground does: a height above 9,000 m, or a usual mark of missing data.
+        If a cell holds an impossible height: above 9,000 m, or a common nodata value.
     """
     with rasterio.open(facts.path) as raster:
 
@@ -525,25 +537,25 @@ def dem_seams(facts, factor):
             values = raster.read(1, window=place).astype(np.float64)
             if facts.nodata is not None:
                 values[values == facts.nodata] = np.nan
-            _validate_no_ground(values, factor, facts)
+            _validate_heights(values, factor, facts)
             return values * factor
 
         return find_seams(read, *facts.shape)
 
 
-def _validate_no_ground(values, factor, facts):
+def _validate_heights(values, factor, facts):
     with np.errstate(invalid="ignore"):
         wrong = (np.abs(values) * factor > MAX_M) & np.isfinite(values)
-    wrong |= np.isin(values, USUAL_MARKS)
+    wrong |= np.isin(values, USUAL_NODATA)
     if wrong.any():
         raise InputError.of(
-            "the dem raster holds heights that no ground has",
+            "the dem raster holds impossible heights",
             file=facts.lineage["path"],
-            expected=f"heights up to {MAX_M:g} m; {_marked(facts.nodata)}",
+            expected=f"heights up to {MAX_M:g} m; {_nodata_text(facts.nodata)}",
             found=f"cells of {values[wrong][0]:g}",
             fix="state nodata beside the path if that value means no data; else check vertical_unit",
         )
 
 
-def _marked(nodata):
-    return "no value is marked as no data" if nodata is None else f"{nodata:g} is marked as no data"
+def _nodata_text(nodata):
+    return "no nodata value" if nodata is None else f"nodata value {nodata:g}"

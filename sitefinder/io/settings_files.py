@@ -1,4 +1,4 @@
-"""Settings and other TOML files from disk; settings that extend one another are joined on the way."""
+"""Settings and other TOML files from disk; settings that extend another file are merged with it."""
 
 import os
 import tomllib
@@ -7,9 +7,9 @@ from pathlib import Path
 from sitefinder.errors import ConfigError, all_of
 from sitefinder.settings import EXTENDS, check_settings, join
 
-# How `sitefinder new` writes what the user has still to fill in.
+# How `sitefinder new` writes values that the user must fill in.
 UNFILLED = "TODO"
-# Settings that are files or folders, wherever they stand: a text, or a list of texts.
+# Settings that are paths of files or folders, in any section: a text, or a list of texts.
 PATH_KEYS = (
     "path",
     "file",
@@ -53,35 +53,34 @@ def read_toml(path, what="settings"):
 
 
 def read_joined(path):
-    """The tables of a settings file, laid over those of the file that it extends, and so on.
+    """The tables of a settings file, merged over those of the file that it extends, and so on.
 
     Parameters
     ----------
     path : Path
-        TOML file, with ``extends`` at its top where it builds on another.
+        TOML file, with ``extends`` at its top where it extends another.
 
     Returns
     -------
     sitefinder.settings.Joined
-        All paths start from the folder of `path`, wherever they were stated.
+        All paths are relative to the folder of `path`, whichever file states them.
 
     Raises
     ------
     ConfigError
-        If a file is not there or no TOML, if files extend each other in a circle, or if the words of extending are
-        misused.
+        If a file is missing or not TOML, if files extend each other in a circle, or if ``extends`` is misused.
     """
     path = Path(path)
     chain = _chain(path)
-    files = [(str(file), _moved(mapping, file.parent, path.parent)) for file, mapping in chain]
+    files = [(str(file), _rebased(mapping, file.parent, path.parent)) for file, mapping in chain]
     return join(files)
 
 
 # The file and all that it extends, the last of them first, each with its tables.
 def _chain(path):
-    chain, seen = [], []
+    chain, visited = [], []
     while path is not None:
-        if path.resolve() in seen:
+        if path.resolve() in visited:
             files = [file for file, _ in chain] + [path]
             raise ConfigError.of(
                 "settings files extend each other in a circle",
@@ -89,7 +88,7 @@ def _chain(path):
                 found=" extends ".join(str(file) for file in files),
                 fix=f"take {EXTENDS} out of one of them",
             )
-        seen.append(path.resolve())
+        visited.append(path.resolve())
         if chain and not path.is_file():
             raise ConfigError.of(
                 "there is no such settings file to extend",
@@ -113,26 +112,26 @@ def _chain(path):
     return chain[::-1]
 
 
-# A value with the paths in it led from another folder; addresses and whole paths stay.
-def _moved(value, folder, start):
+# A value with its paths made relative to another folder; addresses and absolute paths are unchanged.
+def _rebased(value, folder, start):
     if os.path.abspath(folder) == os.path.abspath(start):
         return value
     if isinstance(value, list):
-        return [_moved(each, folder, start) for each in value]
+        return [_rebased(each, folder, start) for each in value]
     if not isinstance(value, dict):
         return value
-    moved = {}
+    rebased = {}
     for key, inner in value.items():
         if key in PATH_KEYS and isinstance(inner, str):
-            moved[key] = _led(inner, folder, start)
+            rebased[key] = _rebased_path(inner, folder, start)
         elif key in PATH_KEYS and isinstance(inner, list) and all(isinstance(each, str) for each in inner):
-            moved[key] = [_led(each, folder, start) for each in inner]
+            rebased[key] = [_rebased_path(each, folder, start) for each in inner]
         else:
-            moved[key] = _moved(inner, folder, start)
-    return moved
+            rebased[key] = _rebased(inner, folder, start)
+    return rebased
 
 
-def _led(path, folder, start):
+def _rebased_path(path, folder, start):
     if "://" in path or path.startswith("/vsi") or os.path.isabs(path):
         return path
     return Path(os.path.relpath(os.path.join(folder, path), start)).as_posix()
@@ -153,8 +152,8 @@ def read_settings(path):
     Raises
     ------
     ConfigError
-        Listing all that is wrong, each by its key, and by its file where that is not the one given. While
-        something is still to be filled in, only that is listed.
+        Listing all problems, each by its key, and by its file where that is not the one given. While values are
+        still to be filled in, only those are listed.
     """
     joined = read_joined(path)
     unfilled = [_unfilled_text(joined.written, place, text) for place, text in _unfilled(joined.mapping, ())]
@@ -163,7 +162,7 @@ def read_settings(path):
     return check_settings(joined.mapping, str(path), joined.written)
 
 
-# Place and text of each value that is still to be filled in.
+# Key and text of each value that is still to be filled in.
 def _unfilled(value, place):
     if isinstance(value, str):
         if value == UNFILLED or value.startswith(f"{UNFILLED}:"):
@@ -177,5 +176,5 @@ def _unfilled(value, place):
 def _unfilled_text(written, place, text):
     dotted = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place).lstrip(".")
     key, file = (dotted, None) if written is None else written(place)
-    wanted = text.removeprefix(UNFILLED).removeprefix(":").strip() or "a value"
-    return f"{key}: {wanted}" + ("" if file is None else f" (in {file})")
+    hint = text.removeprefix(UNFILLED).removeprefix(":").strip() or "a value"
+    return f"{key}: {hint}" + ("" if file is None else f" (in {file})")

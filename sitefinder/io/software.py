@@ -1,4 +1,4 @@
-"""Versions of what results are made with, found without loading the libraries themselves."""
+"""Versions of the software that makes results, found without loading the libraries themselves."""
 
 import functools
 import importlib.util
@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sitefinder.io.digests import remembered
 
-# What results are made with and read back with.
+# Libraries that make results and read them back.
 LIBRARIES = (
     "numpy",
     "pandas",
@@ -27,7 +27,7 @@ LIBRARIES = (
 
 @functools.cache
 def software():
-    """Versions of what results are made with.
+    """Versions of the software that makes results.
 
     Returns
     -------
@@ -39,16 +39,16 @@ def software():
     }
 
 
-# From memory while the file of GDAL that came with rasterio is the same one. A GDAL of the system's may be
-# exchanged below a rasterio that stays, so that one is always asked.
+# From the cache while the GDAL library that came with rasterio is unchanged. A system GDAL may be replaced while
+# rasterio stays the same, so its version is always read.
 def _gdal_version():
     folder = Path(importlib.util.find_spec("rasterio").origin).parent
     homes = (folder.with_name("rasterio.libs"), folder / ".dylibs")
     files = sorted(file for home in homes if home.is_dir() for file in home.iterdir() if "gdal" in file.name)
-    return remembered("GDAL", files, _asked_gdal_version) if files else _asked_gdal_version()
+    return remembered("GDAL", files, _query_gdal_version) if files else _query_gdal_version()
 
 
-def _asked_gdal_version():
+def _query_gdal_version():
     import rasterio
 
     return rasterio.__gdal_version__

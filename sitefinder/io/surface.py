@@ -1,4 +1,4 @@
-"""What is laid over the warped DEM before water is routed: polygon shares, level lakes, filled holes."""
+"""The warped DEM prepared for routing: rasterised polygons, level lakes, filled holes."""
 
 from typing import NamedTuple
 
@@ -70,7 +70,7 @@ class LevelledLakes(NamedTuple):
 
 
 def level_lakes(path, lakes, grid):
-    """Bring the cells of each lake to the level of its lowest one, in the warped copy itself.
+    """Set the cells of each lake to the level of its lowest cell, in the warped copy itself.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def fill_holes(path, grid, max_cells):
         Warped copy of the DEM, which is altered.
     grid : Grid
     max_cells : int
-        Holes, and arms of holes, at most so many cells across are filled. With 0 nothing is done.
+        Maximum width of a hole, or arm of a hole, that is filled [cells]. With 0 nothing is done.
 
     Returns
     -------
@@ -158,8 +158,8 @@ def fill_holes(path, grid, max_cells):
     Notes
     -----
     A cell without data is left where some square of ``max_cells + 1`` cells a side that holds it has no
-    data at all; what lies beyond the grid counts as without data. So a river of three cells' width
-    is filled however long it is, and the ground outside a DEM of uneven outline is not. The rest is filled by
+    data at all; cells beyond the grid count as without data. So a river three cells wide is filled however long
+    it is, and the area outside a DEM with an irregular outline is not. The rest is filled by
     inverse distance weighting of the data on all sides, as GDAL's fill of nodata does, without smoothing.
 
     The work is done in chunks with a margin as wide as anything that a cell can depend on reaches, and nothing is

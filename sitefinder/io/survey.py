@@ -1,4 +1,4 @@
-"""What was measured on the bank, read from the user's tables (CSV): drops, ratings, sections, and flows."""
+"""Field measurements, read from the user's tables (CSV): drops, ratings, sections and flows."""
 
 from typing import NamedTuple
 
@@ -8,13 +8,13 @@ import pandas as pd
 import shapely
 
 from sitefinder.errors import InputError, all_of, listed
-from sitefinder.io.crs import crs_name, crs_of_layer, moved
+from sitefinder.io.crs import crs_name, crs_of_layer, transform_to_run
 from sitefinder.io.digests import content_digest
 from sitefinder.io.gauges import id_problems, read_text_table, rows_of
 
 ENDS = ("upper", "lower")
 LEVEL_COLUMNS = ("level_id", "kind", "upper_x", "upper_y", "lower_x", "lower_y", "error_m", "date")
-# Columns that each kind of measurement needs besides.
+# Further columns that each kind of measurement needs.
 KINDS = {"level_pair": ("upper_m", "lower_m"), "drop": ("drop_m",)}
 RATING_COLUMNS = ("rating_id", "x", "y", "flow_m3s", "level_m")
 SECTION_NUMBERS = ("x", "y", "flow_m3s", "width_m", "depth_m")
@@ -23,14 +23,14 @@ GAUGING_TEXTS = ("gauging_id", "date", "gauge_id")
 
 
 class TableRead(NamedTuple):
-    """A table as read, its places in the run's coordinate system, and where it came from."""
+    """A table with points in the run's coordinate system, and its lineage."""
 
     frame: pd.DataFrame
     lineage: dict
 
 
 def read_field_levels(source, folder, crs):
-    """Measured drops between two places each.
+    """Measured drops, each between two points.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def read_field_levels(source, folder, crs):
     Raises
     ------
     InputError
-        Listing all that is wrong.
+        Listing all problems.
     """
     path = folder / source.path
     text = read_text_table(path, "measurement table", "inputs.field_levels.path")
@@ -58,18 +58,18 @@ def read_field_levels(source, folder, crs):
     if problems:
         raise all_of(InputError, source.path, problems)
     kind = text["kind"].str.strip().str.lower()
-    strange = ~kind.isin(list(KINDS))
-    if strange.any():
-        first = text["kind"][strange].iloc[0]
-        problems.append(f"kind: must be {' or '.join(KINDS)}, rows {rows_of(strange)} (first {first!r})")
+    invalid = ~kind.isin(list(KINDS))
+    if invalid.any():
+        first = text["kind"][invalid].iloc[0]
+        problems.append(f"kind: must be {' or '.join(KINDS)}, rows {rows_of(invalid)} (first {first!r})")
     numbers = _numbers(
         text, [*(name for name in LEVEL_COLUMNS if name.endswith(("_x", "_y"))), "error_m"], problems
     )
     for name, columns in KINDS.items():
-        asked = kind == name
-        problems += _missing(text, columns) if asked.any() else []
+        is_of_kind = kind == name
+        problems += _missing(text, columns) if is_of_kind.any() else []
         present = [column for column in columns if column in text]
-        numbers |= _numbers(text, present, problems, asked.to_numpy())
+        numbers |= _numbers(text, present, problems, is_of_kind.to_numpy())
     if problems:
         raise all_of(InputError, source.path, problems)
     none = np.full(len(text), np.nan)
@@ -90,7 +90,7 @@ def read_field_levels(source, folder, crs):
     )
     frame["date"] = text["date"].str.strip()
     places = [shapely.points(numbers[f"{end}_x"], numbers[f"{end}_y"]) for end in ENDS]
-    both, lineage = _stationing(
+    both, lineage = _points_in_run(
         np.concatenate(places), np.tile(frame["level_id"], 2), source, path, crs, "field_levels"
     )
     for number, end in enumerate(ENDS):
@@ -99,7 +99,7 @@ def read_field_levels(source, folder, crs):
 
 
 def read_ratings(source, folder, crs):
-    """Ratings: levels at a place, by flow.
+    """Rating curves: levels at a point, by flow.
 
     Parameters
     ----------
@@ -109,13 +109,13 @@ def read_ratings(source, folder, crs):
     Returns
     -------
     TableRead
-        A GeoDataFrame with a row for each pair: ``rating_id``, ``flow_m3s``, ``level_m`` and the place; by rating
+        A GeoDataFrame with a row for each pair: ``rating_id``, ``flow_m3s``, ``level_m`` and the point; by rating
         in the order of the file, then by flow.
 
     Raises
     ------
     InputError
-        Listing all that is wrong.
+        Listing all problems.
     """
     path = folder / source.path
     text = read_text_table(path, "rating table", "inputs.ratings.path")
@@ -129,9 +129,9 @@ def read_ratings(source, folder, crs):
         if name == "":
             problems.append(f"rating_id: empty in rows {rows_of(frame['rating_id'] == '')}")
         if len(rows[["x", "y"]].drop_duplicates()) > 1:
-            problems.append(f"rating {name}: has several places, and must have one")
+            problems.append(f"rating {name}: must have one location, has several")
         if len(rows) < 2 or (np.diff(ordered["flow_m3s"]) <= 0).any():
-            problems.append(f"rating {name}: must have at least two flows, each once")
+            problems.append(f"rating {name}: must have at least two different flows")
         elif (np.diff(ordered["level_m"]) < 0).any() or rows["flow_m3s"].min() < 0:
             problems.append(f"rating {name}: levels must not fall as flow grows, and flows not be negative")
     if problems:
@@ -139,13 +139,13 @@ def read_ratings(source, folder, crs):
     first = frame.groupby("rating_id", sort=False).ngroup()
     frame = frame.assign(first=first).sort_values(["first", "flow_m3s"], kind="stable", ignore_index=True)
     places = shapely.points(frame["x"], frame["y"])
-    places, lineage = _stationing(places, frame["rating_id"].to_numpy(), source, path, crs, "ratings")
+    places, lineage = _points_in_run(places, frame["rating_id"].to_numpy(), source, path, crs, "ratings")
     columns = frame[["rating_id", "flow_m3s", "level_m"]]
     return TableRead(geopandas.GeoDataFrame(columns, geometry=places, crs=crs), lineage)
 
 
 def read_sections(source, folder, crs):
-    """Widths and mean depths of a stream at places, with the flow at which they were measured.
+    """Widths and mean depths of a stream at points, with the flow at which they were measured.
 
     Parameters
     ----------
@@ -161,7 +161,7 @@ def read_sections(source, folder, crs):
     Raises
     ------
     InputError
-        Listing all that is wrong.
+        Listing all problems.
     """
     path = folder / source.path
     text = read_text_table(path, "section table", "inputs.sections.path")
@@ -177,12 +177,12 @@ def read_sections(source, folder, crs):
         raise all_of(InputError, source.path, problems)
     frame = pd.DataFrame({"section_id": text["section_id"].str.strip()} | numbers)
     places = shapely.points(frame["x"], frame["y"])
-    places, lineage = _stationing(places, frame["section_id"].to_numpy(), source, path, crs, "sections")
+    places, lineage = _points_in_run(places, frame["section_id"].to_numpy(), source, path, crs, "sections")
     return TableRead(geopandas.GeoDataFrame(frame.drop(columns=["x", "y"]), geometry=places, crs=crs), lineage)
 
 
 def read_spot_gaugings(source, folder, crs):
-    """Flows measured at places, each with what a gauge read on that day.
+    """Flows measured at points, each with the flow at a gauge on that day.
 
     Parameters
     ----------
@@ -193,12 +193,12 @@ def read_spot_gaugings(source, folder, crs):
     -------
     TableRead
         A GeoDataFrame with rows as in the file: ``gauging_id``, ``flow_m3s``, ``error_percent`` (standard error of
-        the measurement [%]), ``date`` (as written), ``gauge_id``, ``gauge_flow_m3s`` and the place.
+        the measurement [%]), ``date`` (as written), ``gauge_id``, ``gauge_flow_m3s`` and the point.
 
     Raises
     ------
     InputError
-        Listing all that is wrong.
+        Listing all problems.
     """
     path = folder / source.path
     text = read_text_table(path, "gauging table", "inputs.spot_gaugings.path")
@@ -220,7 +220,7 @@ def read_spot_gaugings(source, folder, crs):
         raise all_of(InputError, source.path, problems)
     frame = pd.DataFrame({name: text[name].str.strip() for name in GAUGING_TEXTS} | numbers)
     places = shapely.points(frame["x"], frame["y"])
-    places, lineage = _stationing(places, frame["gauging_id"].to_numpy(), source, path, crs, "spot_gaugings")
+    places, lineage = _points_in_run(places, frame["gauging_id"].to_numpy(), source, path, crs, "spot_gaugings")
     return TableRead(geopandas.GeoDataFrame(frame.drop(columns=["x", "y"]), geometry=places, crs=crs), lineage)
 
 
@@ -230,20 +230,20 @@ def _missing(text, needed):
     ]
 
 
-# Columns as numbers, of the rows asked for; what is no number is a problem.
-def _numbers(text, columns, problems, asked=None):
+# Columns as numbers; a cell that is not a number is a problem, in the selected rows only where these are given.
+def _numbers(text, columns, problems, is_of_kind=None):
     numbers = {}
     for column in columns:
         values = pd.to_numeric(text[column].str.strip(), errors="coerce").to_numpy(dtype=np.float64)
-        strange = ~np.isfinite(values) & (True if asked is None else asked)
-        if strange.any():
-            problems.append(f"{column}: not a number in rows {rows_of(strange)}")
+        invalid = ~np.isfinite(values) & (True if is_of_kind is None else is_of_kind)
+        if invalid.any():
+            problems.append(f"{column}: not a number in rows {rows_of(invalid)}")
         numbers[column] = values
     return numbers
 
 
-# Places in the run's system, and the lineage of the table.
-def _stationing(places, ids, source, path, crs, name):
+# Points in the run's system, and the lineage of the table.
+def _points_in_run(places, ids, source, path, crs, name):
     own = crs_of_layer(None, source.crs, name, source.path)
     lineage = {
         "name": name,
@@ -257,5 +257,5 @@ def _stationing(places, ids, source, path, crs, name):
     }
     if not len(places):
         return places, lineage | {"operation": ""}
-    there, way = moved(places, own, crs, ids, name, source.path, source.operation)
-    return there, lineage | {"operation": way.notes}
+    points, operation = transform_to_run(places, own, crs, ids, name, source.path, source.operation)
+    return points, lineage | {"operation": operation.description}

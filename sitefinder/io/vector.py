@@ -1,4 +1,4 @@
-"""Vector layers of the user's in the run's coordinate system, with a row for everything that was repaired."""
+"""The user's vector layers in the run's coordinate system, with a row for each repair."""
 
 import difflib
 import warnings
@@ -14,20 +14,20 @@ import shapely
 from shapely import GeometryType
 
 from sitefinder.errors import InputError, all_of, listed
-from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, moved
+from sitefinder.io.crs import Operation, crs_name, crs_of_layer, has_finite_coordinates, transform_to_run
 from sitefinder.io.digests import content_digest
 from sitefinder.network.topology import REPAIR_COLUMNS
 
-# Kinds of layer that can hold no curves, without the marks of heights and measures.
+# Geometry types that hold no curves, without the suffixes of heights and measures.
 STRAIGHT = ("Point", "LineString", "Polygon", "MultiPoint", "MultiLineString", "MultiPolygon")
 CURVED = ("CIRCULARSTRING", "COMPOUNDCURVE", "CURVEPOLYGON", "MULTICURVE", "MULTISURFACE")
 # GDAL cuts arcs each 4 degrees, which takes 0.08 % off a circle; 1 degree takes 0.005 %.
 STEP_OPTION, STEP_DEG = "OGR_ARC_STEPSIZE", "1"
 
 
+# Inside this context, arcs are read as straight segments of 1 degree each.
 @contextmanager
-def fine_arcs():
-    """While this is open, arcs are read as straight pieces of 1 degree each."""
+def _fine_arcs():
     before = pyogrio.get_gdal_config_option(STEP_OPTION)
     pyogrio.set_gdal_config_options({STEP_OPTION: STEP_DEG})
     try:
@@ -36,20 +36,8 @@ def fine_arcs():
         pyogrio.set_gdal_config_options({STEP_OPTION: before})
 
 
-def curved_features(path, layer):
-    """How many features of a layer are of a curved kind.
-
-    Parameters
-    ----------
-    path : Path
-    layer : str
-        A layer that the file has.
-
-    Returns
-    -------
-    int
-        0 where the layer's kind can hold none; then no feature is read.
-    """
+# Number of features of a layer with curved geometry.
+def _curved_features(path, layer):
     kind = pyogrio.read_info(path, layer=layer)["geometry_type"] or ""
     if kind.split(" ")[0].removesuffix("25D") in STRAIGHT:
         return 0
@@ -80,7 +68,7 @@ REPAIR_PASSES = 2
 
 
 class Repair(NamedTuple):
-    """What was wrong with a feature and what was done; an empty feature stands for the whole layer.
+    """A problem of a feature and what was done; the feature is empty where the layer as a whole is concerned.
 
     ``dropped_row`` is the feature's number in the file where all or some of it was dropped, else -1.
     """
@@ -91,34 +79,24 @@ class Repair(NamedTuple):
     dropped_row: int = -1
 
 
-def kinds_present(geometries):
-    """How many simple geometries of each kind there are, in collections too.
-
-    Parameters
-    ----------
-    geometries : ndarray of shapely geometry, shape (n,)
-
-    Returns
-    -------
-    dict of str to int
-        ``point``, ``line`` and ``polygon``, where there are any.
-    """
-    _, parts = _taken_apart(np.arange(len(geometries)), geometries, COLLECTION + MULTI)
+# Number of simple geometries of each kind, including those in collections.
+def _kinds_present(geometries):
+    _, parts = _exploded(np.arange(len(geometries)), geometries, COLLECTION + MULTI)
     kinds = _kinds(parts[~(shapely.is_missing(parts) | shapely.is_empty(parts))])
     return {kind: int((kinds == kind).sum()) for kind in ("point", "line", "polygon") if (kinds == kind).any()}
 
 
-def simple_geometries(geometries, wanted, ids):
-    """Points, lines or polygons, one part a row, from geometries of any make.
+def simple_geometries(geometries, kind, ids):
+    """Points, lines or polygons, one part a row, from geometries of any type.
 
     Parameters
     ----------
     geometries : ndarray of shapely geometry, shape (n,)
         May hold None. Coordinates in metres, where areas are to be in square metres.
-    wanted : {"line", "polygon", "point", "any"}
-        Kind that is kept.
+    kind : {"line", "polygon", "point", "any"}
+        Kind of geometry to keep.
     ids : ndarray of str, shape (n,)
-        How the notes call the features.
+        Names of the features in the repairs.
 
     Returns
     -------
@@ -139,22 +117,22 @@ def simple_geometries(geometries, wanted, ids):
         repairs.append(Repair("", "heights on the coordinates", f"left out in {with_height.sum()} features"))
         parts = shapely.force_2d(parts)
     number = has_finite_coordinates(parts)
-    repairs += [Repair(ids[row], "coordinates that are no numbers", "dropped", row) for row in rows[~number]]
+    repairs += [Repair(ids[row], "coordinates that are not numbers", "dropped", row) for row in rows[~number]]
     rows, parts = rows[number], parts[number]
     if (together := np.isin(shapely.get_type_id(parts), COLLECTION)).any():
         repairs.append(Repair("", "collections of geometries", f"taken apart in {together.sum()} features"))
-        rows, parts = _taken_apart(rows, parts, COLLECTION)
+        rows, parts = _exploded(rows, parts, COLLECTION)
     hollow = shapely.is_empty(parts)
     rows, parts = rows[~hollow], parts[~hollow]
 
-    right = np.ones(len(parts), dtype=bool) if wanted == "any" else _kinds(parts) == wanted
+    right = np.ones(len(parts), dtype=bool) if kind == "any" else _kinds(parts) == kind
     wrong = pd.Series(_kinds(parts[~right])).groupby(rows[~right])
     for row, kinds in wrong.agg(lambda found: " and ".join(sorted(set(found)))).items():
-        repairs.append(Repair(ids[row], f"{kinds} geometry in a layer of {wanted}s", "dropped", row))
+        repairs.append(Repair(ids[row], f"{kinds} geometry in a layer of {kind}s", "dropped", row))
     rows, parts = rows[right], parts[right]
     for _ in range(REPAIR_PASSES):
         rows, parts, made_valid = _made_valid(rows, parts, ids)
-        rows, parts = _taken_apart(rows, parts, MULTI)
+        rows, parts = _exploded(rows, parts, MULTI)
         repairs += made_valid
     counts = np.bincount(rows, minlength=len(geometries))
     several = np.flatnonzero(counts > 1)
@@ -165,7 +143,7 @@ def simple_geometries(geometries, wanted, ids):
 
 
 def without_duplicates(frame, attributes):
-    """The frame without rows that repeat another's geometry and attributes; those that differ stay, and are noted.
+    """The frame without rows that repeat geometry and attributes of another; where attributes differ, both stay.
 
     Parameters
     ----------
@@ -177,7 +155,7 @@ def without_duplicates(frame, attributes):
     Returns
     -------
     frame : GeoDataFrame
-        Rows numbered anew.
+        Rows renumbered.
     repairs : list of Repair
     """
     shape = pd.Series(shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy())), index=frame.index)
@@ -200,8 +178,8 @@ def without_duplicates(frame, attributes):
     return frame[~same].reset_index(drop=True), repairs
 
 
-def features_reported(count, used_rows, repairs):
-    """How many features were read and used, and why each of the others was not.
+def features_summary(count, used_rows, repairs):
+    """How many features were read and used, and why the others were not.
 
     Parameters
     ----------
@@ -214,7 +192,7 @@ def features_reported(count, used_rows, repairs):
     Returns
     -------
     str
-        The reason of a feature is the first for which any of it was dropped.
+        A feature's reason is the first for which any part of it was dropped.
 
     Examples
     --------
@@ -228,14 +206,14 @@ def features_reported(count, used_rows, repairs):
     used = set(used_rows.tolist())
     unused = [row for row in range(count) if row not in used]
     reasons = pd.Series([first.get(row, "no geometry left") for row in unused], dtype="str")
-    notes = f"{count} features read, {len(used)} used"
+    summary = f"{count} features read, {len(used)} used"
     if not len(reasons):
-        return notes
+        return summary
     whys = ", ".join(f"{number} × {why}" for why, number in reasons.value_counts(sort=False).items())
-    return f"{notes}, {len(reasons)} dropped ({whys})"
+    return f"{summary}, {len(reasons)} dropped ({whys})"
 
 
-# Polygons that keep their ground: repaired where invalid, with the areas noted; those without any are dropped.
+# Invalid polygons repaired, with the areas before and after; those without area are dropped.
 def _made_valid(rows, parts, ids):
     broken = np.flatnonzero((_kinds(parts) == "polygon") & ~shapely.is_valid(parts))
     if not len(broken):
@@ -243,7 +221,7 @@ def _made_valid(rows, parts, ids):
     reasons = shapely.is_valid_reason(parts[broken])
     drawn = shapely.area(parts[broken])
     parts = parts.copy()
-    # "structure" keeps all ground that a ring winds around; "linework" makes holes of what is drawn twice.
+    # "structure" keeps everything inside a ring; "linework" makes holes of what is drawn twice.
     parts[broken] = shapely.make_valid(parts[broken], method="structure", keep_collapsed=False)
     kept = shapely.area(parts[broken])
     repairs = []
@@ -257,8 +235,8 @@ def _made_valid(rows, parts, ids):
     return rows[whole], parts[whole], repairs
 
 
-# Geometries of the given types replaced by their parts, until none is left; the rest stays in its place.
-def _taken_apart(rows, geometries, types):
+# Geometries of the given types replaced by their parts, until none is left; the others are unchanged.
+def _exploded(rows, geometries, types):
     while np.isin(shapely.get_type_id(geometries), types).any():
         whole = ~np.isin(shapely.get_type_id(geometries), types)
         parts, of = shapely.get_parts(geometries[~whole], return_index=True)
@@ -273,17 +251,17 @@ def _kinds(geometries):
     return np.array([KIND_OF_TYPE.get(kind, "other") for kind in shapely.get_type_id(geometries)], dtype=object)
 
 
-# Columns that sitefinder adds; a layer that has its own of this name cannot be read without confusion.
+# Columns that sitefinder adds; a layer must not have columns of these names.
 OWN_COLUMNS = ("source_row", "source_part", "feature_id", "feature_name")
 
 
 class LayerRead(NamedTuple):
-    """A layer as read: its features, what was repaired, where it came from, and the way to the run's system."""
+    """A layer as read: its features, repairs, lineage, and the coordinate operation to the run's system."""
 
     frame: geopandas.GeoDataFrame
     repairs: pd.DataFrame
     lineage: dict
-    way: Operation
+    operation: Operation
 
 
 def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
@@ -310,7 +288,7 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
         ``frame``: the file's columns with ``source_row`` (int64, number of the feature in the file from 0),
         ``source_part`` (int64, number of the part within the feature), ``feature_id`` (text: the user's id, or
         ``"row N"``), ``feature_name`` (text, empty where there is none) and a two-dimensional geometry.
-        ``repairs``: columns layer, feature, problem, action; the feature is empty where all are meant.
+        ``repairs``: columns layer, feature, problem, action; the feature is empty for the layer as a whole.
         ``lineage``: name, path (as given), layer, digest (SHA-256 of the content), source, date, licence, crs
         operation (coordinate transformation with its accuracy), features_read, features_used, and features: these
         two with the reasons of those dropped, as text.
@@ -319,34 +297,36 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
     ------
     InputError
         If the file or layer is missing or cannot be read, has no coordinate system or another than the settings
-        state, lacks the id or name column, is empty or without geometry of the right kind, or lies where its
-        coordinate system cannot be.
+        state, lacks the id or name column, is empty or without geometry of the right kind, or has coordinates
+        that its system does not allow.
 
     Notes
     -----
-    Invalid polygons are repaired by GEOS's ``make_valid`` with its method "structure", which keeps ground that is
+    Invalid polygons are repaired by GEOS's ``make_valid`` with its method "structure", which keeps area that is
     drawn twice; the method "linework" would make a hole of it. The repair is done in the run's coordinate system,
     so that its areas are in square metres and nothing turns invalid afterwards.
     """
     layer = _layer_name(source, folder, what)
     where = f'{source.path}, layer "{layer}"'
-    table, said = _read_table(Path(folder) / source.path, layer, where, what)
+    table, reader_notes = _read_table(Path(folder) / source.path, layer, where, what)
     _check_columns(table, source, where)
     if table.empty and not allow_empty:
-        raise _is_empty(what, where, "no features")
+        raise _empty_layer(what, where, "no features")
     own_crs = crs_of_layer(table.crs, source.crs, what, where)
     ids = _feature_ids(table, source)
-    geometries, way = moved(table.geometry.to_numpy(), own_crs, crs, ids, what, where, source.operation)
+    geometries, operation = transform_to_run(
+        table.geometry.to_numpy(), own_crs, crs, ids, what, where, source.operation
+    )
     rows, simple, repairs = simple_geometries(geometries, geometry, ids)
     frame = _assembled(table, rows, simple, ids, source, crs)
     attributes = [name for name in table.columns if name not in (table.geometry.name, source.id_column)]
     frame, duplicates = without_duplicates(frame, attributes)
-    curved = curved_features(Path(folder) / source.path, layer)
+    curved = _curved_features(Path(folder) / source.path, layer)
     if curved:
-        said.append(f"curves in {curved} features")
-    repairs = [Repair("", text, "read all the same") for text in said] + repairs + duplicates
+        reader_notes.append(f"curves in {curved} features")
+    repairs = [Repair("", text, "read nevertheless") for text in reader_notes] + repairs + duplicates
     if frame.empty and not allow_empty:
-        raise _nothing_of_use(table, geometries, geometry, repairs, what, where)
+        raise _no_usable_feature(table, geometries, geometry, repairs, what, where)
 
     lineage = {
         "name": what,
@@ -357,24 +337,24 @@ def read_layer(source, folder, crs, *, what, geometry, allow_empty=False):
         "date": source.date,
         "licence": source.licence,
         "crs": crs_name(own_crs),
-        "operation": way.notes,
+        "operation": operation.description,
         "features_read": len(table),
         "features_used": int(frame["source_row"].nunique()),
-        "features": features_reported(len(table), frame["source_row"], repairs),
+        "features": features_summary(len(table), frame["source_row"], repairs),
     }
     listed_repairs = pd.DataFrame([(what, *repair[:3]) for repair in repairs], columns=REPAIR_COLUMNS, dtype="str")
-    return LayerRead(frame, listed_repairs, lineage, way)
+    return LayerRead(frame, listed_repairs, lineage, operation)
 
 
-def validate_distant(read, bounds):
-    """Stop where no feature of a layer comes near the ground that the run is about.
+def validate_near_region(read, bounds):
+    """Check that at least one feature of a layer is near the run's area.
 
     Parameters
     ----------
     read : LayerRead
-        A layer; an empty one passes, since `read_layer` has judged that already.
+        A layer; an empty one passes, since `read_layer` has checked that already.
     bounds : sequence of float, shape (4,)
-        West, south, east and north of the run's ground, in the run's coordinate system [m].
+        West, south, east and north of the run's area, in the run's coordinate system [m].
 
     Raises
     ------
@@ -385,19 +365,19 @@ def validate_distant(read, bounds):
         return
     boxes = read.frame.geometry.bounds.to_numpy()
     if not _meet(boxes, bounds):
-        exchanged = _meet(_exchanged(boxes, read.way), bounds)
+        exchanged = _meet(_with_axes_exchanged(boxes, read.operation), bounds)
         raise InputError.of(
-            f"the {read.lineage['name']} layer lies in another place",
+            f"the {read.lineage['name']} layer is not in this region",
             file=f'{read.lineage["path"]}, layer "{read.lineage["layer"]}"',
             expected=f"features between {_corners(bounds)}",
             found=f"features between {_corners(read.frame.total_bounds)}, from {read.lineage['crs']}",
-            fix="exchange x and y in the file: that way round the layer lies here"
+            fix="exchange x and y in the file: then the layer is in this region"
             if exchanged
             else "check the layer's coordinate system, or name the layer of this region",
         )
 
 
-# Whether any box meets the bounds; a box of no numbers meets none.
+# Whether any box intersects the bounds; a box with NaN intersects none.
 def _meet(boxes, bounds):
     west, south, east, north = bounds
     return bool(
@@ -405,11 +385,11 @@ def _meet(boxes, bounds):
     )
 
 
-# The middle of each box [m] as it would be with x and y exchanged in the layer's own coordinates.
-def _exchanged(boxes, way):
-    x, y = way.inverse((boxes[:, 0] + boxes[:, 2]) / 2, (boxes[:, 1] + boxes[:, 3]) / 2)
-    if way.transformer is not None:
-        y, x = way.transformer.transform(y, x)
+# The centre of each box [m] with x and y exchanged in the layer's own coordinates.
+def _with_axes_exchanged(boxes, operation):
+    x, y = operation.inverse((boxes[:, 0] + boxes[:, 2]) / 2, (boxes[:, 1] + boxes[:, 3]) / 2)
+    if operation.transformer is not None:
+        y, x = operation.transformer.transform(y, x)
     return np.column_stack([y, x, y, x])
 
 
@@ -458,10 +438,10 @@ def _layer_name(source, folder, what):
     )
 
 
-# The layer as the file has it, and what the reader said about it (measures or curves given up, for example).
+# The layer as in the file, and the reader's warnings (dropped measures or curves, for example).
 def _read_table(path, layer, where, what):
-    # Coordinates that are no numbers are judged with the other faults of a geometry, feature by feature.
-    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"), fine_arcs():
+    # Coordinates that are not finite are reported with the other problems of a geometry, feature by feature.
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"), _fine_arcs():
         warnings.simplefilter("always")
         try:
             table = pyogrio.read_dataframe(path, layer=layer)
@@ -488,7 +468,7 @@ def _unreadable(what, where, error):
     )
 
 
-def _is_empty(what, where, found):
+def _empty_layer(what, where, found):
     return InputError.of(
         f"the {what} layer is empty",
         file=where,
@@ -498,9 +478,9 @@ def _is_empty(what, where, found):
     )
 
 
-# Why no feature is left: all are of another kind, or each has its own fault.
-def _nothing_of_use(table, geometries, geometry, repairs, what, where):
-    present = kinds_present(geometries)
+# Why no feature is left: all are of another kind, or each has its own problem.
+def _no_usable_feature(table, geometries, geometry, repairs, what, where):
+    present = _kinds_present(geometries)
     if present and geometry != "any" and geometry not in present:
         return InputError.of(
             f"the {what} layer has no {geometry} geometry",
@@ -511,20 +491,20 @@ def _nothing_of_use(table, geometries, geometry, repairs, what, where):
         )
     faults = pd.Series([repair.problem for repair in repairs]).value_counts(sort=False)
     found = ", ".join(f"{count} × {problem}" for problem, count in faults.items())
-    return _is_empty(what, where, f"{len(table)} features, none of use ({found})")
+    return _empty_layer(what, where, f"{len(table)} features, none usable ({found})")
 
 
-# Refuses a layer that lacks the columns the settings name, or has one that would be confused with ours.
+# Reject a layer that lacks columns in the settings, or has one that would be confused with sitefinder's own.
 def _check_columns(table, source, where):
     columns = [str(name) for name in table.columns if name != table.geometry.name]
     problems = []
     for setting in ("code_column", "id_column", "name_column"):
-        wanted = getattr(source, setting, None)
-        if wanted is not None and wanted not in columns:
-            near = difflib.get_close_matches(wanted, columns, n=1)
+        column = getattr(source, setting, None)
+        if column is not None and column not in columns:
+            near = difflib.get_close_matches(column, columns, n=1)
             problems.append(
                 InputError.of(
-                    f"the layer has no column {wanted}",
+                    f"the layer has no column {column}",
                     file=where,
                     expected=f"the column that {setting} names",
                     found=f"columns {listed(columns, shown=20)}" if columns else "no columns",
@@ -550,7 +530,7 @@ def _check_columns(table, source, where):
         raise all_of(InputError, where, [str(problem) for problem in problems])
 
 
-# Text by which the user knows a feature: the own id where there is one, otherwise its row, counted from 0.
+# The user's id of each feature where there is one, otherwise its row, counted from 0.
 def _feature_ids(table, source):
     by_row = pd.Series([f"row {row}" for row in range(len(table))], dtype="object")
     if source.id_column is None:
@@ -568,7 +548,7 @@ def _as_text(column):
     return column.astype("object").map(str)
 
 
-# The frame that is handed out: the file's columns, ours, and one simple geometry a row.
+# The resulting frame: the file's columns, sitefinder's own, and one simple geometry a row.
 def _assembled(table, rows, simple, ids, source, crs):
     attributes = pd.DataFrame(table.drop(columns=table.geometry.name)).iloc[rows].reset_index(drop=True)
     attributes["source_row"] = rows.astype("int64")

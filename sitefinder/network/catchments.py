@@ -1,4 +1,4 @@
-"""Sums down the network: drained area, catchment means, and what holds because of what lies upstream."""
+"""Sums down the network: drained area, catchment means, and properties carried downstream."""
 
 from typing import NamedTuple
 

@@ -1,4 +1,4 @@
-"""Which way each piece of line flows, and which arm is the main one at a bifurcation."""
+"""Direction of flow of each line, and the main arm at each bifurcation."""
 
 import heapq
 from typing import NamedTuple
@@ -10,17 +10,17 @@ from scipy.sparse.csgraph import connected_components
 
 # A piece counts as climbing to its end only beyond this, so that noise on flat ground turns nothing round.
 MIN_CLIMB_M = 0.5
-# A network that climbs more than this on its way to the outlet does not fit its ground, where no setting says
-# more.
+# Default of the maximum climb of a network on its way to the outlet; one that climbs more does not fit its
+# terrain.
 RIDGE_M = 10.0
 
 
 class Directed(NamedTuple):
-    """Pieces with their ends in the direction of flow; no way leads in a circle.
+    """Pieces with their ends in the direction of flow; without cycles.
 
     ``start`` and ``end`` are node numbers, ``is_turned`` is True where that is against the drawn direction,
     ``way_out`` the piece by which each node's water reaches an outlet (-1 at an outlet), ``because`` why a piece
-    cannot be resolved (empty where it can), ``repairs`` the rows of what was mended.
+    cannot be resolved (empty where it can), ``repairs`` the rows of repairs.
     """
 
     start: np.ndarray
@@ -272,7 +272,7 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
     value : ndarray of float64, shape (n,), optional
         For the rule "column": the greatest of a node wins, NaN loses.
     is_canal : ndarray of bool, shape (n,), optional
-        Canals are never the main way while another one leaves the node.
+        Canals are never the main arm while another one leaves the node.
 
     Returns
     -------

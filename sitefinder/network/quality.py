@@ -1,4 +1,4 @@
-"""Streams whose drawing cannot be right or cannot be told apart on the DEM: found and listed, not mended."""
+"""Streams with implausible geometry, or too close for the DEM to separate: listed, not repaired."""
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,7 @@ from sitefinder.network.topology import REPAIR_COLUMNS
 MIN_SHARED_CELLS = 2
 # Streams nearer than this run side by side [cells], where they do so over more than that length [cells].
 BESIDE_CELLS, MIN_BESIDE_CELLS = 1.5, 4.0
-# Share of a ridge's height that must stand above the fitted profile, so that a pit upstream makes no ridge of a
+# Share of a ridge's height that must be above the fitted profile, so that a pit upstream makes no ridge of a
 # plain.
 MIN_RESIDUAL = 0.5
 
@@ -44,7 +44,7 @@ def list_shared_cells(shared, stations, network):
 
 
 def list_close_streams(segments, stations, network, cell_m):
-    """Streams that run side by side, so near that the DEM cannot tell which ground drains to which.
+    """Streams that run side by side, so close that the DEM cannot separate their catchments.
 
     Parameters
     ----------
@@ -69,12 +69,16 @@ def list_close_streams(segments, stations, network, cell_m):
     pairs["length_m"] = shapely.length(lines[pairs["segment"].to_numpy()])
     pairs["station"] = station[pairs["segment"].to_numpy()]
     found = []
-    for (here, there), rows in pairs.groupby(["link", "other"]):
-        if rows["length_m"].sum() < MIN_BESIDE_CELLS * cell_m or (there, here) in {pair[:2] for pair in found}:
+    for (this_link, other_link), rows in pairs.groupby(["link", "other"]):
+        if rows["length_m"].sum() < MIN_BESIDE_CELLS * cell_m or (other_link, this_link) in {
+            pair[:2] for pair in found
+        }:
             continue
         name = _features(rows["station"].to_numpy()[:1], stations, network)[0]
-        beside = network.parts["feature_id"].to_numpy()[np.searchsorted(network.parts["link"], there)]
-        found.append((here, there, name, f"kept; {rows['length_m'].sum():.0f} m beside {beside}"))
+        beside_feature = network.parts["feature_id"].to_numpy()[np.searchsorted(network.parts["link"], other_link)]
+        found.append(
+            (this_link, other_link, name, f"kept; {rows['length_m'].sum():.0f} m beside {beside_feature}")
+        )
     return _rows((name, "runs beside another stream", action) for _, _, name, action in found)
 
 
@@ -90,9 +94,9 @@ def list_crossings(network):
     one, other = shapely.STRtree(lines).query(lines, predicate="crosses")
     first = network.parts.groupby("link")["feature_id"].first()
     return _rows(
-        (first[here], "crosses another stream without meeting it", f"kept apart from {first[there]}")
-        for here, there in sorted(zip(one.tolist(), other.tolist(), strict=True))
-        if here < there
+        (first[this_link], "crosses another stream without meeting it", f"kept apart from {first[other_link]}")
+        for this_link, other_link in sorted(zip(one.tolist(), other.tolist(), strict=True))
+        if this_link < other_link
     )
 
 
@@ -109,7 +113,7 @@ def list_ridges(raw_m, profile_m, stations, network, limit_m):
         See `sitefinder.network.stations.Stationing`.
     network : Network
     limit_m : float
-        Least height of a ridge [m].
+        Minimum height of a ridge [m].
 
     Returns
     -------
@@ -118,16 +122,16 @@ def list_ridges(raw_m, profile_m, stations, network, limit_m):
 
     Notes
     -----
-    The height at a station is how far its ground stands both above the lowest one upstream of it along the main
-    stem, and above the lowest one downstream. On a ridge it is higher than the limit, and the ground stands above
+    The height at a station is how far its ground is both above the lowest one upstream of it along the main
+    stem, and above the lowest one downstream. On a ridge it is higher than the limit, and the ground is above
     the fitted profile by half of the limit too.
     """
     link, downstream = stations["link"].to_numpy(), stations["downstream"].to_numpy()
     height_m = _ridge_heights(raw_m, link, downstream, network.links["main_upstream"].to_numpy())
     on_ridge = (height_m > limit_m) & (raw_m - profile_m > MIN_RESIDUAL * limit_m)
-    there = np.flatnonzero(on_ridge)
-    places = place_names(network.parts, link[there], stations["distance_m"].to_numpy()[there])
-    places["height_m"] = height_m[there]
+    other_link = np.flatnonzero(on_ridge)
+    places = place_names(network.parts, link[other_link], stations["distance_m"].to_numpy()[other_link])
+    places["height_m"] = height_m[other_link]
     highest = places.sort_values("height_m", ascending=False, kind="stable").drop_duplicates("feature_id")
     return _rows(
         (
@@ -139,7 +143,7 @@ def list_ridges(raw_m, profile_m, stations, network, limit_m):
     )
 
 
-# How far each station stands above the lowest ground on its main stem upstream and on its way downstream [m].
+# Height of each station above the lowest ground on its main stem upstream and on its path downstream [m].
 def _ridge_heights(raw_m, link, downstream, main_upstream):
     count = len(raw_m)
     last = np.searchsorted(link, np.arange(len(main_upstream)), side="right") - 1
@@ -159,7 +163,7 @@ def _ridge_heights(raw_m, link, downstream, main_upstream):
 # Whether two links meet: one flows into the other, both into the same, or one is a side arm at the other's end.
 def _are_neighbours(one, other, links):
     below, leaves = links["downstream_link"].to_numpy(), links["leaves_link"].to_numpy()
-    beside = np.where(leaves >= 0, below[leaves], -1)
+    main_arm = np.where(leaves >= 0, below[leaves], -1)
 
     def meets(first, second):
         into = below[first]
@@ -167,8 +171,8 @@ def _are_neighbours(one, other, links):
         return (
             (into == second)
             | ((into >= 0) & (into == below[second]))
-            | ((leaves[first] >= 0) & ((beside[first] == second) | (beside[first] == below[second])))
-            | ((leaves[first] >= 0) & (beside[first] == beside[second]))
+            | ((leaves[first] >= 0) & ((main_arm[first] == second) | (main_arm[first] == below[second])))
+            | ((leaves[first] >= 0) & (main_arm[first] == main_arm[second]))
         )
 
     return meets(one, other) | meets(other, one)
@@ -179,5 +183,5 @@ def _features(station, stations, network):
     return place_names(network.parts, link, distance_m)["feature_id"].to_numpy()
 
 
-def _rows(notes):
-    return pd.DataFrame([("streams", *row) for row in notes], columns=REPAIR_COLUMNS)
+def _rows(rows):
+    return pd.DataFrame([("streams", *row) for row in rows], columns=REPAIR_COLUMNS)

@@ -1,4 +1,4 @@
-"""Stations, segments and reaches along the links, and which segments a layer's features mean."""
+"""Stations, segments and reaches along the links, and the segments that features of a layer belong to."""
 
 from typing import NamedTuple
 
@@ -10,7 +10,7 @@ from sitefinder.units import METRES_PER_KILOMETRE
 
 
 class Stationing(NamedTuple):
-    """Where everything stands along the network.
+    """Stations, segments and reaches along the network.
 
     ``stations`` has a row a station, numbered from the sources down: ``link``, ``distance_m`` along it,
     ``x_m``, ``y_m``, ``downstream`` (-1 at an outlet), ``to_downstream_m``, ``segment_length_m`` (0 for the
@@ -42,7 +42,7 @@ def place_stations(network, *, station_spacing_m, reach_length_m):
 
     Notes
     -----
-    A reach is called after the user's feature in which its middle lies and the metres along it, such as
+    A reach is named after the user's feature at its middle and the metres along it, such as
     ``40@250``; two reaches that would share a name get ``b``, ``c`` … in the order of the links.
     """
     links = network.links
@@ -158,7 +158,7 @@ def nearest_segments(points, segments):
 
 
 def place_names(parts, link, distance_m):
-    """What places on the network are called: the user's feature and the metres along it as it was drawn.
+    """Names of places on the network: the user's feature and the metres along it as drawn.
 
     Parameters
     ----------
@@ -230,11 +230,11 @@ def _named(reaches, network, stations):
     return reaches
 
 
-# A line means a segment when it runs beside at least this share of its length (own choice).
+# A line belongs to a segment if it runs along at least this share of its length (own choice).
 MIN_SHARE = 0.5
 # Least length of a segment inside a polygon that counts; less is a touch [m].
 SHORTEST_M = 0.01
-# Places along a segment, its ends included, where a line beside it is looked for.
+# Points along a segment, including its ends, where a line nearby is looked for.
 PLACES = 11
 # A line goes along with a stream that it meets at 60 degrees or less, the cosine of which this is (own choice).
 MIN_ADVANCE = 0.5
@@ -250,7 +250,7 @@ def touched_stations(features, segments, snap_m, count):
     segments : GeoDataFrame
         ``station`` and the line of each segment.
     snap_m : float
-        Farthest a point or line lies from the segment it means [m].
+        Maximum distance of a point or line from its segment [m].
     count : int
         Number of stations.
 

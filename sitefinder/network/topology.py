@@ -1,4 +1,4 @@
-"""From drawn lines to links: a directed graph with one main way out of every node, numbered downstream."""
+"""From drawn lines to links: a directed graph with one main outflow of every node, numbered downstream."""
 
 import heapq
 from typing import NamedTuple
@@ -35,7 +35,7 @@ class Pieces(NamedTuple):
 
 
 def cut_lines(geometry, feature_id, *, snap_m):
-    """Pieces between nodes, and a list of what was mended.
+    """Pieces between nodes, and a list of repairs.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def cut_lines(geometry, feature_id, *, snap_m):
     feature_id : ndarray of str, shape (n,)
         The user's ids, for the list of repairs.
     snap_m : float
-        Farthest gap between ends, or between an end and another line, that is closed [m].
+        Maximum gap between ends, or between an end and another line, that is closed [m].
 
     Returns
     -------
@@ -68,21 +68,23 @@ def cut_lines(geometry, feature_id, *, snap_m):
     for row in np.flatnonzero(short):
         name = feature_id[np.searchsorted(rows, pieces.feature[row])]
         repairs.append(("streams", name, "no length after snapping", "left out"))
-    kept = Pieces(*[part[~short] if len(part) == len(short) else part for part in pieces[:5]], *pieces[5:])
-    return kept, pd.DataFrame(repairs, columns=REPAIR_COLUMNS)
+    kept_pieces = Pieces(*[part[~short] if len(part) == len(short) else part for part in pieces[:5]], *pieces[5:])
+    return kept_pieces, pd.DataFrame(repairs, columns=REPAIR_COLUMNS)
 
 
 # Lines drawn twice (either way round) are kept once.
 def _without_duplicates(geometry, feature_id, repairs):
-    kept, seen = [], {}
+    kept_pieces, first_with = [], {}
     for row, line in enumerate(shapely.normalize(geometry)):
         text = shapely.to_wkb(line)
-        if text in seen:
-            repairs.append(("streams", feature_id[row], "drawn twice", f"left out, the same as {seen[text]}"))
+        if text in first_with:
+            repairs.append(
+                ("streams", feature_id[row], "drawn twice", f"left out, the same as {first_with[text]}")
+            )
             continue
-        seen[text] = feature_id[row]
-        kept.append(row)
-    rows = np.array(kept, dtype=np.int64)
+        first_with[text] = feature_id[row]
+        kept_pieces.append(row)
+    rows = np.array(kept_pieces, dtype=np.int64)
     return geometry[rows], feature_id[rows], rows
 
 
@@ -91,7 +93,7 @@ def _end_points(geometry, index):
     return np.column_stack([shapely.get_x(point), shapely.get_y(point)])
 
 
-# Ends within snap_m of each other are one node, placed where most of its ends agree to the letter. Nodes are
+# Ends within snap_m of each other are one node, placed where most of its ends agree exactly. Nodes are
 # numbered by place, so that nothing depends on the order of the lines.
 def _nodes_of_ends(ends, snap_m):
     pairs = cKDTree(ends).query_pairs(max(snap_m, 1e-6), output_type="ndarray")
@@ -175,29 +177,8 @@ def _between(line, from_m, to_m):
 PART_COLUMNS = ["link", "from_m", "to_m", "feature_id", "feature_from_m", "feature_to_m"]
 
 
-def make_links(pieces, lines, start, end, way_out, is_turned):
-    """Links with their orders, names and side arms.
-
-    Parameters
-    ----------
-    pieces : sitefinder.network.topology.Pieces
-        With ``geometry`` in the direction of flow.
-    lines : DataFrame
-        What the pieces were cut from, with all columns that `sitefinder.network.topology.build_network` knows.
-    start, end : ndarray of int, shape (n,)
-        Nodes of each piece in the direction of flow; no way leads in a circle.
-    way_out : ndarray of int64
-        The piece by which the main stream leaves each node, or -1.
-    is_turned : ndarray of bool, shape (n,)
-        True where a piece flows against the direction in which its feature was drawn.
-
-    Returns
-    -------
-    links, parts : DataFrame
-        See `sitefinder.network.topology.Network`.
-    repairs : list of tuple
-        Layer, feature, problem and action.
-    """
+# Links with their orders, names and side arms.
+def _make_links(pieces, lines, start, end, way_out, is_turned):
     is_main = np.zeros(len(start), dtype=bool)
     is_main[way_out[way_out >= 0]] = True
     chains, below, arriving = _chains(start, end, way_out)
@@ -363,12 +344,12 @@ def _list_arms(links, parts, repairs):
 
 
 UNRESOLVED_COLUMNS = ["feature_id", "stream", "feature_from_m", "feature_to_m", "because", "geometry"]
-# What a line is where the table does not say.
+# Defaults of a line's attributes.
 LINE_DEFAULTS = {"main_path_value": np.nan, "is_canal": False, "arm_share": 0.0, "inflow_area_km2": np.nan}
 
 
 class Network(NamedTuple):
-    """Links numbered from the sources down, and what was mended on the way.
+    """Links numbered from the sources down, and repairs.
 
     ``links`` has a row a link: ``downstream_link`` (-1 at an outlet), ``leaves_link`` (for the first link of a
     side arm a link at whose lower end it leaves, else -1; all links that end there have lower numbers),
@@ -434,7 +415,7 @@ def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", r
             found=f"{len(geometry)} shorter lines: {listed(feature_id)}" if len(geometry) else "no line at all",
             fix="lower network.snap_m, or check the unit of the layer's coordinates",
         )
-    # Two arms that are alike are told apart by the user's ids, so that the order of the lines decides nothing.
+    # Two equal arms are ordered by the user's ids, so that the order of the lines decides nothing.
     by_name = np.empty(len(pieces.start), dtype=np.int64)
     by_name[np.lexsort([pieces.from_m, feature_id[pieces.feature].astype(str)])] = np.arange(len(by_name))
     drop_m = _drops(pieces, geometry, end_elevation_m)
@@ -448,10 +429,12 @@ def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", r
             found=f"{len(unresolved)} pieces, of features {listed(unresolved['feature_id'].unique())}",
             fix="draw the outlet, or check that streams and DEM are of the same region",
         )
-    mended = [*directed.repairs, *_reported_of_unresolved(unresolved)]
+    repairs_made = [*directed.repairs, *_repairs_of_unresolved(unresolved)]
     loose = _loose(pieces)
     for feature in np.unique(pieces.feature[loose & sound]):
-        mended.append(("streams", feature_id[feature], "meets no other line", "kept as a network of its own"))
+        repairs_made.append(
+            ("streams", feature_id[feature], "meets no other line", "kept as a network of its own")
+        )
     pieces = Pieces(*[part[sound] for part in pieces[:5]], *pieces[5:])
     start, end, is_turned, by_name = (
         part[sound] for part in (directed.start, directed.end, directed.is_turned, by_name)
@@ -468,9 +451,11 @@ def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", r
         value=lines["main_path_value"].to_numpy(dtype=np.float64)[pieces.feature],
         is_canal=lines["is_canal"].to_numpy(dtype=bool)[pieces.feature],
     )
-    links, parts, notes = make_links(pieces._replace(geometry=drawn), lines, start, end, way_out, is_turned)
-    mended = pd.DataFrame([*mended, *notes], columns=REPAIR_COLUMNS)
-    return Network(links, parts, pd.concat([repairs, mended], ignore_index=True), unresolved)
+    links, parts, link_repairs = _make_links(
+        pieces._replace(geometry=drawn), lines, start, end, way_out, is_turned
+    )
+    repairs_made = pd.DataFrame([*repairs_made, *link_repairs], columns=REPAIR_COLUMNS)
+    return Network(links, parts, pd.concat([repairs, repairs_made], ignore_index=True), unresolved)
 
 
 # Fall [m] of each piece as digitised; only known where the piece is a whole feature, else shared by length.
@@ -500,7 +485,7 @@ def _set_aside(pieces, lines, because):
     )
 
 
-def _reported_of_unresolved(unresolved):
+def _repairs_of_unresolved(unresolved):
     first = unresolved.drop_duplicates("feature_id")
     action = "set aside as unknown, without area and flow"
     return [

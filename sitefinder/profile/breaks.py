@@ -1,4 +1,4 @@
-"""Where the long profile breaks: weirs and falls, unexplained steps, and standing water."""
+"""Breaks of the long profile: weirs and falls, unexplained steps, and level water."""
 
 from typing import NamedTuple
 
@@ -7,12 +7,12 @@ import numpy as np
 from sitefinder.compiled import kernel, part
 from sitefinder.profile.medians import median_of
 
-# Stations to either side whose means are compared: short windows where errors are alike, long ones where not.
+# Stations on either side whose means are compared: short windows where errors are correlated, long ones otherwise.
 WIDTHS = (1, 2, 3, 5, 8, 12, 18)
 # Standard errors from which a step is taken for real. It is a search over many places and widths; at 3.0 to 4.0
 # the bench of heads (tests/benchmarks/heads.py) differs by less than a tenth.
 MIN_STANDARD_ERRORS = 3.3
-# No lower step is kept sharp [m] (own choice: lower ones matter to no plant).
+# Minimum step that is kept sharp [m] (own choice: lower ones do not matter to any plant).
 MIN_STEP_M = 0.3
 # The slope within the windows is known to half of itself (own choice).
 SLOPE_ERROR = 0.5
@@ -55,7 +55,7 @@ def find_breaks(
     rmse_m : ndarray of float64, shape (n,)
         Error of the DEM [m].
     correlation_length_m : float or ndarray of float64, shape (n,)
-        Distance over which errors are alike [m].
+        Correlation length of the errors [m].
     known_break : ndarray of bool, shape (n,), optional
         Stations right above a known structure: always breaks, and in place of any other within `NEAR_KNOWN`
         stations.
@@ -68,9 +68,9 @@ def find_breaks(
     -----
     The means of the elevations above and below a gap differ by the slope and by the step. Divided by its standard
     error, which grows with the distance because of the slope and falls with the number of stations unless errors
-    are alike, it is greatest at the step; of several widths the one where the step stands out most counts. None is
-    found right below a confluence: a transect there is cut short where the other stream's ground begins, and may
-    read too high.
+    are correlated, it is greatest at the step; of several widths the one where the step stands out most counts.
+    None is found right below a confluence: a transect there is cut short where the other stream's ground begins,
+    and may read too high.
     """
     score, width = _step_scores(
         np.where(usable, elevation_m, 0.0),
@@ -196,7 +196,7 @@ def _peaks(score, width, main, downstream):
     return is_peak
 
 
-# Breaks moved down over refused stations that stand no lower than the last good one above them.
+# Breaks moved down over rejected stations that are no lower than the last valid one above them.
 @kernel
 def _below_refused(is_peak, elevation_m, usable, downstream):
     is_break = np.zeros(is_peak.size, dtype=np.bool_)
@@ -211,7 +211,7 @@ def _below_refused(is_peak, elevation_m, usable, downstream):
     return is_break
 
 
-# The known breaks, and of those found the ones that are not near any.
+# The known breaks, and detected ones that are not near any of them.
 @kernel
 def _giving_way(is_break, known_break, main, downstream):
     kept = is_break.copy()
@@ -229,7 +229,7 @@ def _giving_way(is_break, known_break, main, downstream):
     return kept | known_break
 
 
-# Segments on each side that the slope there is taken from; a median of three is deaf to one that holds a step.
+# Segments on each side that the slope there is taken from; a median of three ignores one with a step.
 NEIGHBOURS = 3
 
 
@@ -246,7 +246,7 @@ class Slopes(NamedTuple):
 
 @kernel
 def slopes_around(profile_m, downstream, segment_m):
-    """Slope of the stream around each segment, the segment itself left out.
+    """Slope of the stream around each segment, without the segment itself.
 
     Parameters
     ----------
@@ -332,12 +332,12 @@ def find_steps(profile_m, drop_se_m, slopes, segment_m, *, min_m, standard_error
 
 # Cells that differ by less are equal: rounding of 32-bit elevations and of feet [m].
 LEVEL_M = 0.001
-# A DEM whose elevations are all whole multiples of this step says nothing of levels [its own unit].
+# A DEM whose elevations are all multiples of this step shows no level water [its own unit].
 COARSE_STEP = 0.1
 
 
 def is_coarse(elevation):
-    """Whether all elevations are whole multiples of `COARSE_STEP`, so that equal ones are no sign of a level.
+    """Whether all elevations are whole multiples of `COARSE_STEP`, so that equal ones do not indicate level water.
 
     Parameters
     ----------
@@ -377,7 +377,7 @@ def level_segments(raw_m, downstream, to_downstream_m, segment_m, shortest_m):
     Returns
     -------
     ndarray of bool, shape (n,)
-        True for the segment that ends at a station. A lake that several streams run into is one stretch.
+        True for the segment that ends at a station. A lake with several inflows is one stretch.
     """
     count = len(raw_m)
     is_level = np.zeros(count, dtype=np.bool_)

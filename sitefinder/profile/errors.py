@@ -13,9 +13,9 @@ from sitefinder.profile.fitting import SLOPE_CHANGES_OVER_M, fit_long_profile, o
 from sitefinder.profile.monotone import monotone_profile
 from sitefinder.settings import Section, one_error_stated
 
-# Draws that are held in double precision at once; bounds the memory beside the result.
+# Simulations that are held in double precision at once; limits memory besides the result.
 SIMULATIONS_AT_ONCE = 16
-# The streams of a simulation with a roughness have slopes that vary, alike over this distance [m].
+# Correlation length of the slopes in a simulation with roughness [m].
 ROUGH_OVER_M = 300.0
 # The generator's streams: noise, and the streams' roughness.
 ROUGHNESS_KEY = 2**63
@@ -53,14 +53,14 @@ def simulate_profile_errors(
         Distance along the stream [m] at which the correlation of the DEM's errors has fallen to 1/e. Zero
         for independent errors (stations at the same place still share theirs). Between two stations that differ
         in it, half of the way counts with each.
-    draws : int
+    simulations : int
         Number of simulated surveys.
     seed : int
         Seed of the noise, 0 to 2⁶⁴ - 1.
     quantile, weight
         As in the fit of the profile itself (`monotone_profile`).
     first_draw : int
-        Number of the first draw. Draw k of a seed is the same whichever others are asked for, so that
+        Number of the first simulation. Simulation k of a seed is the same whichever others are made, so that
         workers can share them out.
     refit : callable, optional
         Takes surveyed elevations and gives the profile fitted to them [m]; absent: `monotone_profile`.
@@ -90,7 +90,7 @@ def simulate_profile_errors(
 
     A bootstrap from a monotone fit is too narrow, since the fit's flats let the next one average too much [2]_.
     With a roughness each draw has a true stream of its own: the drop from station to station times a lognormal
-    factor of mean 1, alike over `ROUGH_OVER_M`.
+    factor of mean 1, correlated over `ROUGH_OVER_M`.
 
     References
     ----------
@@ -139,7 +139,7 @@ def _validate_bad_simulations(simulations, seed, first_draw):
     if simulations < 1 or first_draw < 0:
         raise ValueError(f"simulations must be at least 1 and first_draw 0, found {simulations} and {first_draw}")
     if not 0 <= seed < 2**64:
-        raise ValueError(f"seed must lie between 0 and 2**64 - 1, found {seed}")
+        raise ValueError(f"seed must be between 0 and 2**64 - 1, found {seed}")
 
 
 # Correlation of each station's error with that of the next downstream; nought at outlets. Two stations at the
@@ -148,8 +148,8 @@ def _correlation_with_downstream(to_downstream_m, downstream, correlation_length
     own, below = correlation_length_m, correlation_length_m[np.maximum(downstream, 0)]
     is_alike = (own > 0.0) & (below > 0.0)
     own, below = np.where(is_alike, own, 1.0), np.where(is_alike, below, 1.0)
-    way = 0.5 * (to_downstream_m / own) + 0.5 * (to_downstream_m / below)
-    correlation = np.where(is_alike, np.exp(-way), to_downstream_m == 0.0)
+    distance = 0.5 * (to_downstream_m / own) + 0.5 * (to_downstream_m / below)
+    correlation = np.where(is_alike, np.exp(-distance), to_downstream_m == 0.0)
     return np.where(downstream >= 0, correlation, 0.0)
 
 
@@ -214,7 +214,9 @@ def head_standard_error(errors_m, upper, lower):
     upper = np.asarray(upper, dtype=np.int64)
     lower = np.asarray(lower, dtype=np.int64)
     if upper.shape != lower.shape or upper.ndim != 1:
-        raise ValueError(f"upper and lower must be of one length, found shapes {upper.shape} and {lower.shape}")
+        raise ValueError(
+            f"upper and lower must have the same length, found shapes {upper.shape} and {lower.shape}"
+        )
     for name, stations in (("upper", upper), ("lower", lower)):
         if stations.size and (stations.min() < 0 or stations.max() >= len(errors_m)):
             raise ValueError(f"{name} must hold station numbers from 0 to {len(errors_m) - 1}")
@@ -256,7 +258,7 @@ def rmse_from_le95(le95_m):
     return np.asarray(le95_m, dtype=np.float64) / ndtri(0.975)
 
 
-# Where neither settings nor preset state one [m] (own choice).
+# Default where neither settings nor preset state one [m] (own choice).
 USUAL_CORRELATION_LENGTH_M = 100.0
 # From each measure of error to the root mean square error.
 TO_RMSE = {"rmse": np.asarray, "le90": rmse_from_le90, "le95": rmse_from_le95}
@@ -332,7 +334,7 @@ def stated_error(source, preset=None):
 
 
 def footprints_at(x_m, y_m, polygons, day, rmse_m):
-    """The footprint that holds at each place: of several the latest, of equal dates the most exact.
+    """The footprint that applies at each point: of several the latest, of equal dates the most accurate.
 
     Parameters
     ----------
@@ -350,11 +352,12 @@ def footprints_at(x_m, y_m, polygons, day, rmse_m):
     footprint : ndarray of int64, shape (n,)
         Number of the polygon, of equals the first; -1 outside all of them. A place on a border lies in both.
     count : ndarray of int64, shape (n,)
-        How many polygons lie over each place.
+        Number of polygons over each point.
 
     Notes
     -----
-    The later survey holds because makers of joined DEMs lay the newer over the older (common practice, no source).
+    The later survey applies because makers of merged DEMs put the newer over the older (common practice, no
+    source).
 
     Examples
     --------
@@ -374,10 +377,10 @@ def footprints_at(x_m, y_m, polygons, day, rmse_m):
     return footprint, np.bincount(place, minlength=len(x_m))
 
 
-# A fit is smoother than the stream it stands for. In the simulation the slope varies about the fit's, by so much
+# A fit is smoother than the stream it represents. In the simulation the slope varies about the fit's, by so much
 # that it changes by its own size over SLOPE_CHANGES_OVER_M.
 ROUGHNESS = (ROUGH_OVER_M / SLOPE_CHANGES_OVER_M / 2.0) ** 0.5
-# Steps and spikes too small to be seen in the noise are in no simulation. On the bench of heads
+# Steps and spikes too small to be detected in the noise are in no simulation. On the bench of heads
 # (tests/benchmarks/heads.py) errors are a tenth to a fifth larger for them, and so are the simulated ones made.
 UNSEEN_STEPS = 1.15
 
@@ -402,10 +405,10 @@ def simulate_fit_errors(
     fitted : LongProfile
         From `sitefinder.profile.fitting.fit_long_profile`.
     known : ndarray of bool, shape (n,)
-        Stations with a raw elevation; refused ones are left out of the simulated surveys too.
+        Stations with a raw elevation; rejected ones are left out of the simulated surveys too.
     downstream, to_downstream_m, rmse_m, correlation_length_m, quantile, place_error_m, known_break
         As in the fit.
-    draws : int
+    simulations : int
         Number of simulated surveys.
     seed : int
         Seed of the noise, 0 to 2⁶⁴ - 1.
@@ -450,13 +453,13 @@ def simulate_fit_errors(
     return errors_m * np.float32(UNSEEN_STEPS)
 
 
-# How far the way between two stations may lie from the length asked for, as a share of it (own choice).
+# Tolerance of the distance between two stations about the requested length, as a share of it (own choice).
 LENGTH_TOLERANCE = 0.25
 WORST_PERCENT = 90.0
 
 
 def minimum_heads(errors_m, downstream, to_downstream_m, lengths_m, standard_errors, counts=None):
-    """The least head that is told from nothing, between stations so far apart down the network.
+    """Minimum resolvable head between stations at a distance along the network.
 
     Parameters
     ----------
@@ -481,8 +484,8 @@ def minimum_heads(errors_m, downstream, to_downstream_m, lengths_m, standard_err
 
     Notes
     -----
-    The lower end of a pair is the station whose way from the upper one is nearest to the length, within a quarter
-    of it.
+    The lower end of a pair is the station whose distance from the upper one is nearest to the length, within a
+    quarter of it.
 
     Examples
     --------
@@ -514,18 +517,18 @@ def minimum_heads(errors_m, downstream, to_downstream_m, lengths_m, standard_err
 def _stations_below(downstream, to_downstream_m, lengths_m, tolerance):
     lower = np.full((len(downstream), len(lengths_m)), -1, dtype=np.int64)
     for start in range(len(downstream)):
-        station, way_m, number = start, 0.0, 0
+        station, distance_m, number = start, 0.0, 0
         while number < len(lengths_m):
             length_m, below = lengths_m[number], downstream[station]
-            next_m = way_m + to_downstream_m[station] if below >= 0 else np.inf
+            next_m = distance_m + to_downstream_m[station] if below >= 0 else np.inf
             if next_m < length_m:
-                station, way_m = below, next_m
+                station, distance_m = below, next_m
                 continue
-            # The length lies between this station and the next.
-            if abs(next_m - length_m) <= abs(way_m - length_m):
+            # The length is between this station and the next.
+            if abs(next_m - length_m) <= abs(distance_m - length_m):
                 nearest, off_m = below, next_m - length_m
             else:
-                nearest, off_m = station, length_m - way_m
+                nearest, off_m = station, length_m - distance_m
             if nearest != start and off_m <= tolerance * length_m:
                 lower[start, number] = nearest
             number += 1

@@ -1,4 +1,4 @@
-"""The long profile that heads are taken from: spikes left out, steps kept sharp, the rest as smooth as water."""
+"""The fitted long profile for heads: spikes rejected, steps kept sharp, the rest smooth."""
 
 from typing import NamedTuple
 
@@ -17,7 +17,7 @@ def of_stations(name, value, count, *, endless=False):
     Parameters
     ----------
     name : str
-        What it is called in a message.
+        Its name in messages.
     value : float or ndarray of float64, shape (n,)
     count : int
         Number of stations.
@@ -47,14 +47,15 @@ def of_stations(name, value, count, *, endless=False):
 # Stations upstream that one is held against; of those to both sides, as many on each; and the least that judge.
 REACH_STATIONS, REACH_BOTH_SIDES = 5, 3
 MIN_STATIONS = 2
-# Standard errors from which an elevation is none of the water's (own choice; 0.3 % of normal errors lie beyond).
+# Standard errors beyond which an elevation is not that of the water (own choice; 0.3 % of normal errors exceed
+# it).
 MIN_STANDARD_ERRORS = 3.0
 # The error of a median of normal errors over that of their mean is at most sqrt(pi / 2); for six it is about 1.1.
 MEDIAN_OVER_MEAN = 1.1
 
 
 def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, correlation_length_m):
-    """Stations that stand above those upstream of them by more than the DEM's error explains.
+    """Stations that are above those upstream of them by more than the DEM's error explains.
 
     Parameters
     ----------
@@ -69,7 +70,7 @@ def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, 
     rmse_m : ndarray of float64, shape (n,)
         Error of the DEM [m].
     correlation_length_m : float or ndarray of float64, shape (n,)
-        Distance over which errors are alike [m].
+        Correlation length of the errors [m].
 
     Returns
     -------
@@ -79,8 +80,8 @@ def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, 
     -----
     Held against the median of up to `REACH_STATIONS` stations upstream, since water does not rise on its way, and
     against that of as many upstream as downstream, the upper one of the two in the middle, so that the station
-    right above a step is no spike. Errors that are alike over some distance leave neighbours alike, so that a
-    spike well below the DEM's error stands out too. Only upward: a channel does not run through the air, but may
+    right above a step is no spike. Correlated errors leave neighbours similar, so that a
+    spike well below the DEM's error is detected too. Only upward: a channel is never above its bed, but may
     have deep pools.
     """
     length_m = np.full(len(elevation_m), correlation_length_m, dtype=np.float64)
@@ -102,16 +103,16 @@ def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_
         if not usable[i]:
             continue
         length_m = correlation_length_m[i]
-        above, way_m, up = main[i], 0.0, 0
+        above, distance_m, up = main[i], 0.0, 0
         power, chain, own, pairs, own_few, pairs_few = 1.0, -1.0, 0.0, 0.0, 0.0, 0.0
         for _ in range(REACH_STATIONS):
             if above < 0:
                 break
-            way_m += to_downstream_m[above]
+            distance_m += to_downstream_m[above]
             if usable[above]:
                 level_m[up] = elevation_m[above]
-                power, chain, own, pairs = _longer(power, chain, own, pairs, way_m, length_m)
-                way_m = 0.0
+                power, chain, own, pairs = _longer(power, chain, own, pairs, distance_m, length_m)
+                distance_m = 0.0
                 up += 1
                 if up <= REACH_BOTH_SIDES:
                     own_few, pairs_few = own, pairs
@@ -120,17 +121,17 @@ def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_
             continue
         excess[i] = _over(elevation_m[i] - median_of(level_m, up, sorted_m), _difference_from_mean(own, pairs, up))
         up = min(up, REACH_BOTH_SIDES)
-        both, below, way_m = up, i, 0.0
+        both, below, distance_m = up, i, 0.0
         power, chain, own, pairs = 1.0, -1.0, 0.0, 0.0
         for _ in range(up):
             if downstream[below] < 0:
                 break
-            way_m += to_downstream_m[below]
+            distance_m += to_downstream_m[below]
             below = downstream[below]
             if usable[below]:
                 level_m[both] = elevation_m[below]
-                power, chain, own, pairs = _longer(power, chain, own, pairs, way_m, length_m)
-                way_m = 0.0
+                power, chain, own, pairs = _longer(power, chain, own, pairs, distance_m, length_m)
+                distance_m = 0.0
                 both += 1
         if both == 2 * up:
             # Across the station the correlation of two neighbours is the product of theirs with it.
@@ -150,8 +151,8 @@ def _over(height_m, error):
 # The sums with one station more, at a way from the last; `power` is the last one's correlation with the station
 # judged, `chain` the sum of those with the neighbours before it.
 @part
-def _longer(power, chain, own, pairs, way_m, correlation_length_m):
-    decay = np.exp(-way_m / correlation_length_m) if correlation_length_m > 0.0 else 0.0
+def _longer(power, chain, own, pairs, distance_m, correlation_length_m):
+    decay = np.exp(-distance_m / correlation_length_m) if correlation_length_m > 0.0 else 0.0
     power *= decay
     chain = decay * (chain + 1.0)
     return power, chain, own + power, pairs + 1.0 + 2.0 * chain
@@ -163,7 +164,7 @@ def _difference_from_mean(own, pairs, found):
     return np.sqrt(max(1.0 - 2.0 * own / found + pairs / found**2, 0.0))
 
 
-# Weight of the first fit where nothing else holds a station, beside a datum's; keeps the equations soluble.
+# Weight of the first fit where nothing else determines a station; keeps the equations solvable.
 HELD_LIGHTLY = 1.0e-6
 
 
@@ -206,7 +207,7 @@ def smoothed(elevation_m, weight, otherwise_m, main, downstream, to_downstream_m
 
     Examples
     --------
-    A slope that must not vary at all makes it the straight line of least squares:
+    A slope that must not vary at all gives the straight line of least squares:
 
     >>> down = np.array([1, 2, -1], dtype=np.int32)
     >>> main = np.array([-1, 0, 1], dtype=np.int32)
@@ -337,20 +338,20 @@ MORE_THAN_STATED = 1.5
 # absolute deviation.
 SPREAD_STATIONS = 15
 NORMAL_MAD = 1.4826
-# Level water over so many stations was made level, unless so much of all stations is in steps of whole units.
+# Equal elevations over this many stations were levelled, unless this share of all stations is in whole units.
 MIN_FLAT_STATIONS = 5
 MAX_FLAT_SHARE = 0.5
-# Nearer than this, in correlation lengths, stations are taken to lie so far apart.
+# Minimum spacing of stations in the correlation, in correlation lengths.
 MIN_GAP = 1.0e-3
 
 
 class LongProfile(NamedTuple):
     """A fitted long profile, arrays of shape (n,).
 
-    ``profile_m`` never rises downstream [m]; ``is_spike`` tells stations whose elevation was refused, ``is_break``
-    those right above a step, ``is_flat`` those in water that the DEM's makers made level; ``rmse_m`` is the error
-    of the elevations as used: the stated one with that of the place, or the residuals' where they spread much
-    more [m].
+    ``profile_m`` never rises downstream [m]; ``is_spike`` marks stations whose elevation was rejected,
+    ``is_break`` those right above a step, ``is_flat`` those in water that the DEM's makers made level; ``rmse_m``
+    is the error of the elevations as used: the stated one with that of the place, or the residuals' where they
+    spread much more [m].
     """
 
     profile_m: np.ndarray
@@ -384,13 +385,14 @@ def fit_long_profile(
     rmse_m : float or ndarray of float64, shape (n,)
         Error of the DEM as stated [m].
     correlation_length_m : float or ndarray of float64, shape (n,)
-        Distance over which its errors are alike [m]; 0 where they are independent.
+        Correlation length of its errors [m]; 0 where they are independent.
     quantile : float
         Of the first fit, see `sitefinder.profile.monotone.monotone_profile`.
     min_flat_m : float
         Length from which level water counts as made level [m]; a few cells of the DEM.
     place_error_m : float
-        Error along the stream of the place that an elevation is read at [m]; times the slope it is one in height.
+        Error along the stream of the point where an elevation is read [m]; times the slope it is an error in
+        height.
     known_break : ndarray of bool, shape (n,), optional
         True right above a known weir or fall: a break whatever the data show there. What would be found within
         `breaks.NEAR_KNOWN` stations of it gives way to it.
@@ -398,7 +400,7 @@ def fit_long_profile(
     Returns
     -------
     LongProfile
-        Where the raw profile falls all the way already, the fitted one is the same bit for bit.
+        Where the raw profile falls everywhere, the fitted one is identical.
 
     Raises
     ------
@@ -408,9 +410,9 @@ def fit_long_profile(
     Notes
     -----
     A first quantile fit over the whole tree [1]_ sees through bridges and embankments; elevations far off it, and
-    those that stand out of their neighbours, are left out. Steps are found next. Between them the profile is the
+    those that stand out from their neighbours, are left out. Steps are found next. Between them the profile is the
     smoothing spline of a slope that changes by its own size over `SLOPE_CHANGES_OVER_M`, with the DEM's error as
-    the noise; errors that are alike over some length count as the white noise that has their power at long waves.
+    the noise; correlated errors count as the white noise with the same power at long wavelengths.
     What still rises is fitted once more. Stations without an elevation are interpolated last, those beside a step
     each from its own side of the step. No more noise is taken out than the residuals show, so that a stretch
     that falls by itself stays as it is.
@@ -436,50 +438,54 @@ def fit_long_profile(
     place, first = _places(downstream, step_m)
     level_m = _mean_known(elevation_m, place, len(first))
     below = np.where(downstream[first] >= 0, place[downstream[first]], -1).astype(np.int32)
-    away_m, own_error_m, length_m = step_m[first], stated_m[first], length_m[first]
+    offset_m, own_error_m, length_m = step_m[first], stated_m[first], length_m[first]
     known_break = np.bincount(place[known_break], minlength=len(first)) > 0
-    main = main_upstream(below, away_m)
+    main = main_upstream(below, offset_m)
     # What still lies at one place with the next is a source that drains to it over no way, and no stem.
-    main[away_m[main] == 0.0] = -1
+    main[offset_m[main] == 0.0] = -1
 
     known = ~np.isnan(level_m)
-    fit_m = monotone_profile(level_m, None, below, quantile, away_m)
+    fit_m = monotone_profile(level_m, None, below, quantile, offset_m)
     spread_m = NORMAL_MAD * _median_about(np.abs(level_m - fit_m), main, below)
-    steep, _ = _slopes(fit_m, main, below, away_m, known_break)
+    steep, _ = _slopes(fit_m, main, below, offset_m, known_break)
     error_m = _errors(own_error_m, place_error_m * steep, spread_m)
     usable = known
     for _ in range(2):
         usable = known & ~(level_m - fit_m > MIN_STANDARD_ERRORS * error_m)
-        fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
+        fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, offset_m)
     off_fit = level_m != fit_m
     for _ in range(2):
-        usable = usable & ~(find_spikes(level_m, usable, main, below, away_m, error_m, length_m) & off_fit)
-    fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
-    # Pits last: beside a spike that is not yet refused, the water itself would look like one.
+        usable = usable & ~(find_spikes(level_m, usable, main, below, offset_m, error_m, length_m) & off_fit)
+    fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, offset_m)
+    # Pits last: next to a spike that is not yet rejected, the water itself would look like one.
     usable = usable & ~(fit_m - level_m > MIN_STANDARD_ERRORS * error_m)
-    fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, away_m)
-    slope, slope_over_m = _slopes(fit_m, main, below, away_m, np.zeros(len(first), dtype=bool))
+    fit_m = monotone_profile(level_m, usable.astype(float), below, quantile, offset_m)
+    slope, slope_over_m = _slopes(fit_m, main, below, offset_m, np.zeros(len(first), dtype=bool))
     slope = np.maximum(slope, MIN_SLOPE)
-    breaks = find_breaks(level_m, usable, main, below, away_m, slope, slope_over_m, error_m, length_m, known_break)
-    # A step stands where it stands, and makes the place of an elevation matter no more.
-    steep, _ = _slopes(fit_m, main, below, away_m, breaks)
+    breaks = find_breaks(
+        level_m, usable, main, below, offset_m, slope, slope_over_m, error_m, length_m, known_break
+    )
+    # At a known step, the position error of an elevation no longer matters.
+    steep, _ = _slopes(fit_m, main, below, offset_m, breaks)
     error_m = _errors(own_error_m, place_error_m * steep, spread_m)
 
-    flat = _flat(level_m, below, main, away_m, min_flat_m)
+    flat = _flat(level_m, below, main, offset_m, min_flat_m)
     residual_m2 = np.where(usable, (level_m - fit_m) ** 2, 0.0)
-    shown_m2 = mean_along(residual_m2, usable & ~flat, main, below, away_m, RESIDUALS_OVER_M)
+    shown_m2 = mean_along(residual_m2, usable & ~flat, main, below, offset_m, RESIDUALS_OVER_M)
     noise_m2 = np.minimum(error_m**2, VARIANCE_OVER_RESIDUALS * shown_m2)
-    kept = usable & (flat | (noise_m2 <= (MIN_NOISE * error_m) ** 2))
-    noise_m2 = np.where(kept, 0.0, noise_m2)
+    is_used = usable & (flat | (noise_m2 <= (MIN_NOISE * error_m) ** 2))
+    noise_m2 = np.where(is_used, 0.0, noise_m2)
     smooth_m = fit_m
-    if not kept.all():
+    if not is_used.all():
         min_m2 = np.maximum((MIN_NOISE * error_m) ** 2, np.finfo(float).tiny)
-        white_m2 = np.maximum(noise_m2, min_m2) * _as_white(main, below, away_m, length_m)
+        white_m2 = np.maximum(noise_m2, min_m2) * _as_white(main, below, offset_m, length_m)
         weight = np.where(usable, 1.0 / white_m2, 0.0)
-        smooth_m = smoothed(level_m, weight, fit_m, main, below, away_m, breaks, slope**2 / SLOPE_CHANGES_OVER_M)
-        smooth_m = _beside_breaks(np.where(known, smooth_m, np.nan), smooth_m, steep, main, below, away_m, breaks)
-    wanted_m = np.where(kept[place] & ~np.isnan(elevation_m), elevation_m, smooth_m[place])
-    profile_m = monotone_profile(wanted_m, None, downstream, 0.5, step_m)
+        smooth_m = smoothed(level_m, weight, fit_m, main, below, offset_m, breaks, slope**2 / SLOPE_CHANGES_OVER_M)
+        smooth_m = _next_to_breaks(
+            np.where(known, smooth_m, np.nan), smooth_m, steep, main, below, offset_m, breaks
+        )
+    target_m = np.where(is_used[place] & ~np.isnan(elevation_m), elevation_m, smooth_m[place])
+    profile_m = monotone_profile(target_m, None, downstream, 0.5, step_m)
     is_last = np.zeros(count, dtype=bool)
     is_last[first] = True
     return LongProfile(
@@ -490,7 +496,7 @@ def fit_long_profile(
 # Levels with those of unknown stations beside a break: the curve's, which is free to jump there, as far as a known
 # station of their own side holds it; below a break near a mouth the way up from the main stem's.
 @kernel
-def _beside_breaks(level_m, curve_m, slope, main, downstream, step_m, is_break):
+def _next_to_breaks(level_m, curve_m, slope, main, downstream, step_m, is_break):
     filled_m = level_m.copy()
     for i in range(level_m.size):
         if not is_break[i]:
@@ -503,16 +509,16 @@ def _beside_breaks(level_m, curve_m, slope, main, downstream, step_m, is_break):
             while above != end:
                 filled_m[above] = curve_m[above]
                 above = main[above]
-        end, last, way_m = downstream[i], i, 0.0
+        end, last, distance_m = downstream[i], i, 0.0
         while end >= 0 and main[end] == last and np.isnan(level_m[end]) and not is_break[end]:
-            last, way_m = end, way_m + step_m[end]
+            last, distance_m = end, distance_m + step_m[end]
             end = downstream[end]
         if end < 0 or np.isnan(level_m[end]):
             continue
         is_own, foot = main[end] == last, downstream[i]
         while foot != end:
-            filled_m[foot] = curve_m[foot] if is_own else level_m[end] + slope[foot] * way_m
-            way_m -= step_m[foot]
+            filled_m[foot] = curve_m[foot] if is_own else level_m[end] + slope[foot] * distance_m
+            distance_m -= step_m[foot]
             foot = downstream[foot]
     return filled_m
 

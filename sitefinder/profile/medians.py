@@ -1,4 +1,4 @@
-"""Medians of a few numbers, for kernels: by insertion, since numpy's sorting takes seconds to compile."""
+"""Medians of a few numbers in kernels, by insertion: numpy's sorting would take seconds to compile."""
 
 from math import isnan
 

@@ -1,4 +1,4 @@
-"""The long profile: raw elevations of stations made to fall, and never to rise, all the way down the tree."""
+"""Monotone regression of the long profile: elevations that never rise downstream, on the whole tree."""
 
 import numpy as np
 
@@ -69,7 +69,7 @@ def monotone_profile(elevation_m, weight, downstream, quantile=0.5, to_downstrea
 
     Examples
     --------
-    A bridge deck stands above a stream that falls a metre a station. With the median any level of 8 to 9 m
+    A bridge deck is above a stream that falls a metre a station. With the median any level of 8 to 9 m
     would do there and 8.5 m is taken; a lower quantile decides for the water:
 
     >>> raw = np.array([9.0, 8.0, 12.0, 7.0, 6.0])
@@ -87,7 +87,7 @@ def monotone_profile(elevation_m, weight, downstream, quantile=0.5, to_downstrea
     _validate_bad_stations(elevation_m, weight, downstream, to_downstream_m)
     if not QUANTILE_RANGE[0] <= quantile <= QUANTILE_RANGE[1]:
         low, high = QUANTILE_RANGE
-        raise ValueError(f"quantile must lie between {low} and {high}, found {quantile}")
+        raise ValueError(f"quantile must be between {low} and {high}, found {quantile}")
 
     has_datum = (weight > 0.0) & ~np.isnan(elevation_m)
     wanted_m = _best_elevation(elevation_m, weight, has_datum, downstream, float(quantile))
@@ -185,7 +185,7 @@ def _melded(first, second, key, left, right):
 
 
 # Upstream loop, in place: no station below the next datum-carrying one downstream. A station without a datum
-# hands on what lies below it.
+# passes on the level below it.
 @kernel(fills=("profile_m",))
 def _pass_back_up(profile_m, has_datum, downstream):
     for i in range(profile_m.size - 1, -1, -1):

@@ -1,4 +1,4 @@
-"""What a measured head makes likely of the true one: regional shrinkage of the heads of candidates."""
+"""Regional shrinkage: the true heads of candidates estimated from measured ones and the region's distribution."""
 
 import math
 from typing import NamedTuple
@@ -18,7 +18,7 @@ LOWEST_SHARE, CELL_LOG = 1e-3, 0.05
 BUMP_LOG = 0.2
 # The mixture is fitted until no bump would gain more than this share of likelihood.
 TOLERANCE, MAX_ROUNDS = 1e-4, 2000
-# Groups of equal size, by head, in which the errors of a profile's heads are told (own choice).
+# Groups of equal size, by head, for the errors of a profile's heads (own choice).
 GROUPS = 8
 # Errors below this are none [m].
 NO_ERROR_M = 1e-9
@@ -32,12 +32,12 @@ class ErrorLaw(NamedTuple):
     spread_m: np.ndarray
 
 
-# Errors that lean nowhere and have the standard error that each head tells of itself.
+# Errors without bias, with the standard error of each head itself.
 PLAIN = ErrorLaw(np.zeros(1), np.zeros(1), np.ones(1))
 
 
 class Prior(NamedTuple):
-    """How likely a true head is: ``mass`` of each cell between ``edges_m`` [m], even in a cell; and its errors."""
+    """Distribution of true heads, ``mass`` of the cells between ``edges_m`` [m], with errors."""
 
     edges_m: np.ndarray
     mass: np.ndarray
@@ -62,8 +62,8 @@ def error_law(head_m, errors_m):
     Notes
     -----
     A profile that may not rise is fitted; in flats it averages more, so that small heads are surer than great
-    ones, and it leans: small heads come out too great, great ones too small. Who takes a head's own standard error
-    for independent of the truth believes the small ones too much, and shrinks the great ones twice.
+    ones, and it is biased: small heads come out too large, large ones too small. Taking a head's own standard
+    error as independent of the truth would trust small heads too much, and shrink large ones twice.
     """
     order = np.argsort(head_m, kind="stable")
     groups = np.array_split(order, min(GROUPS, len(order)))
@@ -74,7 +74,7 @@ def error_law(head_m, errors_m):
 
 
 def fit_prior(head_m, head_se_m, law=PLAIN):
-    r"""What heads are likely where these were measured.
+    r"""Distribution of true heads where these were measured.
 
     Parameters
     ----------
@@ -93,11 +93,11 @@ def fit_prior(head_m, head_se_m, law=PLAIN):
     Raises
     ------
     ValueError
-        If no head is above nought, or a number is not finite.
+        If no head is above zero, or a number is not finite.
 
     Notes
     -----
-    Empirical Bayes by modelling the prior [1]_: a mixture of lognormal bumps of one width, and one cell at nought,
+    Empirical Bayes by modelling the prior [1]_: a mixture of lognormal bumps of one width, and one cell at zero,
     whose weights have the greatest likelihood under normal errors. The likelihood is concave in the weights, and
     the EM steps of [2]_ climb to its top. With points in place of bumps this is the nonparametric estimate of
     [3]_, which puts a point at the greatest heads measured and so would hardly shrink those that are chosen; the
@@ -114,7 +114,7 @@ def fit_prior(head_m, head_se_m, law=PLAIN):
     """
     head_m, head_se_m = _numbers(head_m, head_se_m)
     if not (head_m > 0.0).any():
-        raise ValueError("no head is above nought")
+        raise ValueError("no head is above zero")
     every = -(-head_m.size // MAX_HEADS)
     head_m, head_se_m = head_m[::every], head_se_m[::every]
     # The greatest truth is not beyond the greatest head by more than its error.
@@ -134,7 +134,7 @@ def fit_prior(head_m, head_se_m, law=PLAIN):
     return Prior(edges_m, bumps @ (weight / weight.sum()), law)
 
 
-# Mass of each bump in each cell, columns adding up to 1; the first column is the cell at nought alone.
+# Mass of each bump in each cell, columns adding up to 1; the first column is the cell at zero alone.
 def _bumps(edges_m):
     logs = np.log(edges_m[1:])
     centre = np.arange(logs[-1], logs[0], -BUMP_LOG)
@@ -170,7 +170,7 @@ def _ratio(head_m, head_se_m, law):
 
 
 def posterior(head_m, head_se_m, prior):
-    """Mean and standard deviation of the true head, given the measured one and what is likely.
+    """Mean and standard deviation of the true head, given the measured one and the prior.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def posterior(head_m, head_se_m, prior):
     Returns
     -------
     mean_m, sd_m : ndarray of float64, shape (n,)
-        A head without error stays as it is, and so does one that the prior holds to be impossible.
+        A head without error is unchanged, and so is one that the prior excludes.
 
     Raises
     ------
@@ -238,27 +238,27 @@ def _numbers(head_m, head_se_m):
     head_m = np.ascontiguousarray(head_m, dtype=np.float64)
     head_se_m = np.ascontiguousarray(head_se_m, dtype=np.float64)
     if head_m.shape != head_se_m.shape or head_m.ndim != 1:
-        raise ValueError(f"heads and errors must be of one length, found {head_m.shape} and {head_se_m.shape}")
+        raise ValueError(f"heads and errors must have the same length, found {head_m.shape} and {head_se_m.shape}")
     if not (np.isfinite(head_m).all() and np.isfinite(head_se_m).all() and (head_se_m >= 0.0).all()):
         raise ValueError("heads and their standard errors must be finite, and the errors not negative")
     return head_m, head_se_m
 
 
-# Lengths at which the region is asked what heads are likely stand in this ratio (own choice).
+# Ratio of successive lengths for which a prior is fitted (own choice).
 LENGTH_RATIO = 1.5
-# Fewer heads side by side than this say too little of what is likely (own choice).
+# Minimum number of heads side by side for a prior (own choice).
 MINIMUM_HEADS = 20
 
 
-class LikelyHeads(NamedTuple):
-    """What heads are likely over each of some lengths [m], rising; none where the streams are too short."""
+class HeadPriors(NamedTuple):
+    """Priors of heads over a series of lengths [m], rising; none where the streams are too short."""
 
     length_m: np.ndarray
     priors: list
 
 
-def likely_heads(profile_m, errors_m, downstream, to_downstream_m, segment_m, barred, longest_m):
-    """What heads are likely over stretches of each length, from all stretches of the region.
+def head_priors(profile_m, errors_m, downstream, to_downstream_m, segment_m, barred, longest_m):
+    """Priors of heads over stretches of each length, from all stretches of the region.
 
     Parameters
     ----------
@@ -277,7 +277,7 @@ def likely_heads(profile_m, errors_m, downstream, to_downstream_m, segment_m, ba
 
     Returns
     -------
-    LikelyHeads
+    HeadPriors
         Lengths from the usual segment up in a fixed ratio, as far as the streams are long enough for
         `MINIMUM_HEADS` stretches side by side.
 
@@ -301,7 +301,7 @@ def likely_heads(profile_m, errors_m, downstream, to_downstream_m, segment_m, ba
             if length_m >= longest_m:
                 break
             length_m *= LENGTH_RATIO
-    return LikelyHeads(np.array(lengths_m), priors)
+    return HeadPriors(np.array(lengths_m), priors)
 
 
 # Prior of heads over one length, None where too little is known of them.
@@ -322,7 +322,7 @@ def _prior_of(profile_m, errors_m, arrays, length_m):
     return fit_prior(head_m, head_se_m, error_law(head_m, off_m))
 
 
-# Stretches from each station down to the first one at least so far below, no segment on the way being barred.
+# Stretches from each station down to the first one at least this far below, without excluded segments.
 @kernel
 def _windows(downstream, step_m, barred, length_m):
     upper = np.empty(len(downstream), dtype=np.int64)
@@ -333,7 +333,7 @@ def _windows(downstream, step_m, barred, length_m):
         if step_m[station] <= 0.0:
             continue  # at a confluence, the same place as the next
         at, way_m = station, 0.0
-        # A hair's breadth less, so that even steps are not missed by rounding.
+        # A margin, so that even steps are not missed by rounding.
         while way_m < length_m * (1.0 - 1e-6) and downstream[at] >= 0:
             way_m += step_m[at]
             at = downstream[at]
@@ -352,18 +352,18 @@ def shrunk_by_length(head_m, head_se_m, length_m, likely):
     ----------
     head_m, head_se_m, length_m : ndarray of float64, shape (m,)
         Measured heads, their standard errors and the lengths along the stream [m].
-    likely : LikelyHeads
+    likely : HeadPriors
 
     Returns
     -------
     head_m, head_se_m : ndarray of float64, shape (m,)
-        Mean and standard deviation of the true heads [m]; as they came where nothing is known of what is likely.
+        Mean and standard deviation of the true heads [m]; unchanged without a prior.
 
     Notes
     -----
-    Each stretch is judged by its own head alone. Of neighbours that begin or end some stations apart and share
-    most of their truth, the luckiest is still chosen and keeps that part of its luck: little where the profile was
-    smoothed, since neighbours then share their errors too.
+    Each stretch is estimated from its own head alone. Of neighbours that begin or end some stations apart and
+    share most of their truth, the luckiest is still chosen and keeps that part of its luck: little where the
+    profile was smoothed, since neighbours then share their errors too.
 
     Between two lengths the posterior is a mixture by the logarithm of the length, each with the head in
     proportion to the length. Beyond the last length the last one holds: over more stream, slopes differ less
@@ -386,13 +386,13 @@ def shrunk_by_length(head_m, head_se_m, length_m, likely):
 
 
 def shrink_heads(table, likely, barrier_drop_m, barrier_se_m):
-    """Candidates with the head that their measured one makes likely.
+    """Candidates with shrunk heads.
 
     Parameters
     ----------
     table : DataFrame, m rows
         Columns ``scheme_type``, ``head_m``, ``head_se_m``, ``length_m``, ``weir_height_m``.
-    likely : LikelyHeads
+    likely : HeadPriors
     barrier_drop_m, barrier_se_m : ndarray of float64, shape (k,)
         Drops of all existing barriers and their standard errors [m], NaN where not known.
 
@@ -405,7 +405,7 @@ def shrink_heads(table, likely, barrier_drop_m, barrier_se_m):
     Notes
     -----
     Of a new weir only the fall of the stream is shrunk, since the weir is as high as it is built. Barriers are no
-    fair sample of the stream: they have a prior of their own, and are left alone where there are fewer than
+    fair sample of the stream: they have their own prior, and are unchanged where there are fewer than
     `MINIMUM_HEADS`. A head that was surveyed hardly moves, because its error is small.
     """
     head_m, head_se_m = (table[name].to_numpy(dtype=np.float64) for name in ("head_m", "head_se_m"))

@@ -1,4 +1,4 @@
-"""Drops measured in the field laid over the long profile, and over each of its simulated surveys."""
+"""Field-measured drops applied to the long profile, and to each of its simulated surveys."""
 
 from typing import NamedTuple
 
@@ -16,7 +16,7 @@ FIELD_STREAM = 3
 class MeasuredDrops(NamedTuple):
     """Drops between stations, one row a measurement: ``upper`` and ``lower`` stations, the drop and its error [m].
 
-    The rows stand in the order in which they are laid over the profile.
+    The rows are in the order in which they are applied to the profile.
     """
 
     upper: np.ndarray
@@ -26,7 +26,7 @@ class MeasuredDrops(NamedTuple):
 
 
 def is_below(upper, lower, downstream):
-    """Whether a station lies on the way down from another.
+    """Whether a station is downstream of another.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def between_stations(drop_m, error_m, fall_above_m, fall_below_m):
     return drop_m + extra_m, np.hypot(error_m, SLOPE_ERROR * extra_m)
 
 
-def lay_over(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
+def apply_measured_drops(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
     """Profile and simulated errors that meet the measured drops.
 
     Parameters
@@ -82,7 +82,7 @@ def lay_over(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
     to_downstream_m : ndarray of float64, shape (n,)
         Distance to the next station [m].
     drops : MeasuredDrops
-        Each with its lower station on the way down from its upper one.
+        Each with its lower station downstream of its upper one.
     seed : int
 
     Returns
@@ -94,9 +94,9 @@ def lay_over(profile_m, errors_m, downstream, to_downstream_m, drops, seed):
     -----
     Between the two stations every fall is stretched in one proportion, so that steps stay where they are; where
     the profile is level, the drop is spread by distance. All that lies upstream, and every tributary with the
-    place where it joins, is shifted as one, so that no other head changes. Measurements are laid over one after
-    the other; where two overlap and contradict each other, the later one is met. Each simulated survey is treated
-    alike, with a measurement of its own error: the head between the two stations then has the survey's standard
+    place where it joins, is shifted as one, so that no other head changes. Measurements are applied one after
+    the other; where two overlap and contradict each other, the later one applies. Each simulated survey is treated
+    likewise, with a measurement of its own error: the head between the two stations then has the survey's standard
     error and no longer the DEM's.
     """
     simulations = errors_m.shape[1]

@@ -1,4 +1,4 @@
-"""Where the channel runs beside the drawn line: transects, banks and the lowest ground of the stream."""
+"""Location of the channel next to the drawn line: transects, banks and the lowest ground of the stream."""
 
 from typing import NamedTuple
 
@@ -41,9 +41,9 @@ def bank_heights(elevation_m, owned, offset_m, *, step_m):
         The DEM's own cells on each transect [m], from right to left, the station in the middle column; NaN where
         there is no data.
     owned : ndarray of bool, shape (n, m)
-        See `sitefinder.profile.thalweg.owned_points`: ground nearer to another stream is no bank of this one.
+        See `sitefinder.profile.thalweg.owned_points`: ground nearer to another stream is not a bank of this one.
     offset_m : ndarray of float64, shape (n,)
-        How far the channel lies from the station, to the left positive [m].
+        Offset of the channel from the station, to the left positive [m].
     step_m : float
         Distance between points [m].
 
@@ -51,7 +51,7 @@ def bank_heights(elevation_m, owned, offset_m, *, step_m):
     -------
     ndarray of float64, shape (n,)
         Highest cell on each side of the channel within the transect, the lower of the two, above the lowest cell
-        of the transect [m]. A side of which nothing is known is left out; infinite where neither is known.
+        of the transect [m]. An unknown side is left out; infinite where both are unknown.
     """
     columns = elevation_m.shape[1]
     place = np.arange(columns) - columns // 2
@@ -81,7 +81,7 @@ class Channels(NamedTuple):
     ``raw_m`` is its elevation [m] (NaN where there is no data, or where the transect ends in another stream's
     ground before it comes to the channel), ``x_m``, ``y_m`` its place, ``offset_m`` how far
     it lies from the line, to the left of the flow positive. ``doubtful`` is True where the ground still falls at
-    the end of the transect, so that the channel may lie beyond. ``bank_height_m`` is how high the lower bank
+    the end of the transect, so that the channel may be beyond it. ``bank_height_m`` is how high the lower bank
     stands above it [m], infinite where nothing is known of the banks, see `sitefinder.profile.thalweg`.
     """
 
@@ -180,7 +180,7 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m, min_bank_m=np.inf):
     towards the end of the transect behind a bank is the hillside below a pond or a mill leat, or where the stream
     itself comes by again farther down.
 
-    Near a confluence the channel may lie in ground that is nearer to the other stream's line. Where a stream's own
+    Near a confluence the channel may be on ground nearer to the other stream's line. Where a stream's own
     ground still falls at the border of the other's, its lowest cell is a bank, metres too high, and its elevation
     is not given; the long profile is then carried over the station.
     """
@@ -241,7 +241,7 @@ def _bank(elevation_m, bed, side, min_bank_m):
     return -1
 
 
-# Whether ground of another stream right beside the lowest own cell lies lower still.
+# Whether ground of another stream next to the lowest own cell is lower still.
 def _falls_on_beyond(elevation_m, owned, lowest_m):
     is_lowest = owned & (elevation_m == lowest_m[:, None])
     is_lower = ~owned & (elevation_m < lowest_m[:, None])

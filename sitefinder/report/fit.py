@@ -1,4 +1,4 @@
-"""What `sitefinder fit-flows` prints and draws of each fitted equation."""
+"""Printed output and plots of `sitefinder fit-flows`."""
 
 import math
 import textwrap
@@ -18,10 +18,10 @@ def fit_text(source, fits, files=()):
     Parameters
     ----------
     source : str
-        Where the gauges come from.
+        Source of the gauges.
     fits : sitefinder.hydrology.regional_fit.RegionalFits
     files : iterable of path-like
-        What was written.
+        Files written.
 
     Returns
     -------
@@ -62,7 +62,7 @@ def fit_text(source, fits, files=()):
         "",
         *textwrap.wrap(meaning, WIDTH),
         "",
-        "What became of the gauges",
+        "Use of the gauges",
         *("  " + line for line in _aligned(_fates(fits), left=2)),
     ]
     if len(fits.warnings):
@@ -73,20 +73,20 @@ def fit_text(source, fits, files=()):
 
 
 def _fates(fits):
-    rows = [("statistic", "became", "gauges", "of them zero")]
+    rows = [("statistic", "became", "gauges", "zero flows")]
     for row in accounted(fits.gauges).itertuples():
         rows.append((row.statistic, row.became, str(row.gauges), str(row.zero)))
     return rows
 
 
-# The first few; the page of plots has them all.
+# The first few; plots.html has them all.
 def _warnings(warnings):
     lines = []
     for row in warnings.head(WARNINGS_SHOWN).itertuples():
         where = f"{row.region}, {row.statistic}" if row.statistic else row.region
         lines += textwrap.wrap(f"{where}: {row.warning}", WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
     rest = len(warnings) - WARNINGS_SHOWN
-    return [*lines, f"  and {rest} more, on the page of plots"] if rest > 0 else lines
+    return [*lines, f"  and {rest} more, see plots.html"] if rest > 0 else lines
 
 
 # Columns with two spaces between; the first few to the left, numbers to the right.
@@ -113,7 +113,7 @@ STEPS = (1, 2, 5, 10)
 # Words of headings of columns; others are shown as they are, without underlines.
 HEADINGS = {
     "became": "use",
-    "zero": "of these zero",
+    "zero": "zero flows",
     "zeros": "zero flows",
     "p": "p-value",
     "t": "t-value",
@@ -133,7 +133,7 @@ def fit_page(source, fits, gauges):
     Parameters
     ----------
     source : str
-        Where the gauges come from.
+        Source of the gauges.
     fits : sitefinder.hydrology.regional_fit.RegionalFits
     gauges : DataFrame
         The gauge table that was fitted, for the predictors.

@@ -1,4 +1,4 @@
-"""What a run hands over to page, sheets and other files: the delivered tables, and what maps lie on."""
+"""Input of page, sheets and other files: the delivered tables, and the background of maps."""
 
 import math
 from collections.abc import Mapping
@@ -8,18 +8,18 @@ from sitefinder import __version__
 from sitefinder.vocabulary import HEAD_UNRESOLVED
 
 REGION = "region"
-# Layers of the user's that maps show under the results.
+# Input layers that maps show under the results.
 ON_MAPS = ("roads", "power_lines", "settlements", "lakes", "districts", "region")
 
 
 class Handover(NamedTuple):
-    """Everything that a delivery is made of; all figures are those of the tables.
+    """Everything that page and sheets are made from; all figures are those of the tables.
 
     ``tables`` are as `sitefinder.schema` declares them, held against it, by name of layer, in the run's
     coordinates ``crs`` (as the settings name it). ``currency`` is of all money, for example "EUR of 2024".
-    ``energy_p90_mwh``, ``energy_p50_mwh`` (NaN where nobody says it) and ``energy_p10_mwh`` are of all sites
+    ``energy_p90_mwh``, ``energy_p50_mwh`` (NaN if not known) and ``energy_p10_mwh`` are of all sites
     together [MWh/yr]. ``relief`` is as of
-    `sitefinder.steps.terrain.Relief`. ``context`` holds what else maps show, by name (roads, power_lines,
+    `sitefinder.steps.terrain.Relief`. ``context`` holds the other layers of maps, by name (roads, power_lines,
     settlements, lakes, districts, region), only those that the user gave: GeoDataFrames of ``name`` (text, empty
     where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack. ``version`` is
     that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not resolve.
@@ -47,7 +47,7 @@ class Handover(NamedTuple):
 
 
 class TablesOf(Mapping):
-    """The tables among results, by name of layer; each is read when it is asked for.
+    """The tables among results, by name of layer; each is read when accessed.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def region_of(totals):
 
 
 def handover_of(settings, made, fonts=()):
-    """What page, sheets and plate are made of, from the results of stages.
+    """Input of page, sheets and map, from the results of stages.
 
     Parameters
     ----------

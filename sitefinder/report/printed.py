@@ -1,15 +1,15 @@
-"""What a run prints, put together from what its stages keep; this needs no table."""
+"""Printed output of a run, from stored results of its stages; needs no tables."""
 
 import json
 
 
 def printed_summary(parts, files):
-    """The summary of a run with the files that it wrote.
+    """The summary of a run with its files.
 
     Parameters
     ----------
     parts : tuple of str
-        What comes before the files and what comes after, see `sitefinder.report.summary.summary_parts`.
+        Text before and after the files, see `sitefinder.report.summary.summary_parts`.
     files : iterable of path-like
 
     Returns
@@ -30,9 +30,9 @@ def printed_json(figures, files, notes=()):
     figures : dict
         See `sitefinder.report.summary.run_figures`.
     files : iterable of path-like
-        What was written.
+        Files written.
     notes : iterable of str
-        What the user should know of the store of results.
+        Notes on the store of results.
 
     Returns
     -------

@@ -1,15 +1,15 @@
-"""What a stream is called: its own name, or the river that it joins and the kilometre there."""
+"""Names of streams: the own name, or the river that the stream joins and its kilometre."""
 
 import shapely
 
 WITHOUT_NAME = "stream without a name"
 METRES_PER_KILOMETRE = 1000.0
-# Ends of reaches that are one place differ by rounding alone; delivered coordinates keep the millimetre.
+# Common ends of reaches differ by rounding only; delivered coordinates have millimetres.
 PLACES = 2
 
 
 def stream_names(reaches, reach_ids):
-    """What the streams of some reaches are called.
+    """Names of the streams of some reaches.
 
     Parameters
     ----------
@@ -21,8 +21,8 @@ def stream_names(reaches, reach_ids):
     -------
     dict of str to str
         By reach: the stream's name; "tributary of NAME at km K" where it has none and joins a named one, the
-        kilometre counted up that river from its mouth, or from where it leaves the reaches; "stream without a
-        name" else.
+        kilometre counted upstream from the mouth of that river, or from where it leaves the reaches; otherwise
+        "stream without a name".
     """
     names = ["" if name is None or name != name else str(name) for name in reaches["stream"]]
     lengths_m = reaches["length_m"].to_numpy(dtype=float)

@@ -1,4 +1,4 @@
-"""What the commands print: the summary of a run as text or JSON, the plan, and scenarios side by side."""
+"""Printed output of the commands: the summary of a run as text or JSON, the plan, scenarios side by side."""
 
 import math
 import re
@@ -9,11 +9,13 @@ from textwrap import wrap
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.text import (
     WIDTH,
-    careful,
     counted,
     decimals,
+    energy_interval,
     figure,
     gigawatt_hours,
+    level_places,
+    money_figure,
     name_of,
     plain,
     power,
@@ -44,17 +46,17 @@ ALWAYS_SHOWN = ("everything", "open")
 
 
 def cascade_text(screening_cascade):
-    """The screening cascade of the region: what each step affects, excludes and leaves.
+    """The screening cascade of the region: reaches affected, excluded and remaining at each step.
 
     Parameters
     ----------
-    screening cascade : DataFrame
+    screening_cascade : DataFrame
         As `sitefinder.schema` declares it.
 
     Returns
     -------
     str
-        Steps that affect no reach are left out, and rules beyond the first eight that do are counted.
+        Steps that affect no reach are omitted; rules beyond the first eight are counted.
     """
     region = (screening_cascade["scope"] == "region") & (screening_cascade["way"] == "in order")
     shown = (screening_cascade["affected_reaches"] > 0) | screening_cascade["kind"].isin(ALWAYS_SHOWN)
@@ -74,41 +76,41 @@ def cascade_text(screening_cascade):
 
 
 def fish_text(streams, sites, settings):
-    """Cumulative downstream passage survival on the least favourable route, and what it leaves out.
+    """Cumulative downstream passage survival on the least favourable route, with its limits.
 
     Parameters
     ----------
     streams, sites : DataFrame
         As `sitefinder.schema` declares them.
     settings : dict of str to str
-        Settings by their keys, as ``provenance`` lists them.
+        Settings by key, as in ``provenance``.
 
     Returns
     -------
     str
-        Empty where no spawning ground is known.
+        Empty without a spawning ground.
     """
     known = streams[streams["min_survival"].notna()]
     if not len(known):
         return ""
     worst = known.loc[known["min_survival"].astype(float).idxmin()]
-    met = counted(int(worst["plants_on_migration_path"]), "plant", "plants")
+    passed = counted(int(worst["plants_on_migration_path"]), "plant", "plants")
     text = (
         "Cumulative downstream passage survival from spawning grounds to the outlet, on the least favourable "
-        f"route: {figure(100 * worst['min_survival'])} % of fish, past {met}"
+        f"route: {figure(100 * worst['min_survival'])} % of fish, past {passed}"
     )
     if "fish.min_passage_survival" in settings:
         text += f" (minimum set: {figure(100 * float(settings['fish.min_passage_survival']))} %)"
     if "fish.existing_survival" not in settings and streams["developed_m"].sum() > 0:
         text += "; existing plants are not counted, since fish.existing_survival is not set"
     if has_flag(sites["flags"], SURVIVAL_ROUNDED.name).any():
-        text += f"; losses were rounded up, so that a selection of more value may exist ({SURVIVAL_ROUNDED.name})"
+        text += f"; losses were rounded up, so a better selection may exist ({SURVIVAL_ROUNDED.name})"
     return text + "."
 
 
 BEST_SITES = 5
 REASONS_SHOWN = 8
-# From this ratio of mean annual energy to P50 on the text says that it lies well above (own choice).
+# Ratio of mean annual energy to P50 from which the text notes the difference (own choice).
 SKEWED = 1.2
 PROBLEMS_SHOWN = 6
 FLAGS_SHOWN = 8
@@ -126,9 +128,9 @@ def summary_text(
     counts_unresolved=False,
     files=(),
 ):
-    """What was found, the essential first: reaches by verdict, sites, why other reaches carry none, and files.
+    """The results, most important first: reaches by verdict, sites, rejection reasons, files.
 
-    Parameters are those of `summary_parts`, and `files` (iterable of path-like): what was written.
+    Parameters are those of `summary_parts`, and `files` (iterable of path-like): files written.
 
     Returns
     -------
@@ -159,18 +161,18 @@ def summary_parts(
     minimum_heads=None,
     counts_unresolved=False,
 ):
-    """What was found, the essential first, before and after the files that were written.
+    """The results, most important first, in two parts: before and after the list of files.
 
     Parameters
     ----------
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and if there ``screening_cascade``, ``streams`` with ``provenance``,
+        ``sites`` and ``reaches``, and optionally ``screening_cascade``, ``streams`` with ``provenance``,
         ``fish_safe_gain`` and ``repairs``, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
-        Energy of all sites together that 90 %, half and 10 % of the simulations exceed [MWh/yr]. The sites' own
-        figures do not add up to these, since a shared error does not cancel.
+        Annual energy of all sites together, exceeded in 90 %, 50 % and 10 % of the simulations [MWh/yr]. Those of
+        single sites do not add up to it, since common errors do not cancel.
     currency : str
         Of the costs, for example "EUR of 2024".
     minimum_heads : DataFrame, optional
@@ -181,7 +183,7 @@ def summary_parts(
     Returns
     -------
     before, after : str
-        At most 100 characters wide; the same for the same tables whatever the terminal.
+        At most 100 characters wide, independent of the terminal.
     """
     sites, reaches = tables["sites"].sort_values("rank"), tables["reaches"]
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
@@ -207,7 +209,7 @@ def summary_parts(
     return _joined(before), _joined(after)
 
 
-# Paragraphs broken into lines; tables stay as they are.
+# Paragraphs are wrapped; tables are not.
 def _joined(parts):
     wrapped = [part if "\n" in part else "\n".join(textwrap.wrap(part, WIDTH)) for part in parts if part]
     return "\n\n".join(wrapped)
@@ -217,7 +219,7 @@ def _settings(provenance):
     return provenance[provenance["kind"] == "setting"].set_index("name")["value"].to_dict()
 
 
-# Number, length and potential of reaches of each verdict that occurs, the best first.
+# Number, length and potential of reaches by verdict, best first.
 def _verdicts(reaches, counts_unresolved):
     table = text_table(("verdict", "left"), ("reaches", "right"), ("km", "right"), ("gross theoretical", "right"))
     summed = reaches["theoretical_kw"].where(_counts(reaches, counts_unresolved), 0.0)
@@ -229,13 +231,13 @@ def _verdicts(reaches, counts_unresolved):
     return rendered(table) if table.row_count else ""
 
 
-# Reaches whose potential is in the sums.
+# Reaches whose potential counts in the sums.
 def _counts(reaches, counts_unresolved):
     doubtful = has_flag(reaches["flags"], HEAD_NOT_RESOLVED.name) & (not counts_unresolved)
     return reaches["theoretical_kw"].notna() & ~doubtful
 
 
-# What all reaches hold by head and mean flow, and what of it no rule bars.
+# Gross theoretical potential of all reaches, and the part on open or restricted reaches.
 def _potential(reaches, counts_unresolved):
     known = reaches["theoretical_kw"].notna()
     free = reaches["verdict"].isin(passing_verdicts(()))
@@ -244,34 +246,34 @@ def _potential(reaches, counts_unresolved):
     total, open_part = (reaches.loc[rows, "theoretical_kw"].sum() for rows in (summed, summed & free))
     unknown = len(reaches) - int(known.sum())
     left_out = "".join(
-        f"; {counted(number, 'reach', 'reaches')} {which} left out"
-        for number, which in ((unknown, "without a figure"), (doubtful.sum(), "whose head is not resolved"))
+        f"; {counted(number, 'reach', 'reaches')} {which} not counted"
+        for number, which in ((unknown, "without an estimate"), (doubtful.sum(), "with an unresolved head"))
         if number
     )
     return (
         f"Gross theoretical potential (gross head and mean flow, no losses): {power(total)}, "
-        f"{power(open_part)} of it on open or restricted reaches{left_out}."
+        f"of which {power(open_part)} on open or restricted reaches{left_out}."
     )
 
 
-# Below which head a stretch cannot be distinguished from level water.
+# Minimum head that can be distinguished from level water.
 def _minimum_heads(minimum_heads):
     if not len(minimum_heads):
         return ""
     heads = [
-        f"{_head(row.min_head_m)} m over {row.length_m:.0f} m ({_head(row.min_head_p90_m)} m)"
+        f"{_head(row.min_head_m)} m over {decimals(row.length_m, 0)} m ({_head(row.min_head_p90_m)} m)"
         for row in minimum_heads.itertuples()
     ]
     return f"Minimum resolvable head of this DEM, median (90th percentile): {', '.join(heads)}."
 
 
-# Two digits, at least a centimetre.
+# Two significant digits, to the centimetre.
 def _head(metres):
     return f"{metres:.2f}" if metres < 1 else f"{metres:.1f}"
 
 
 def surface_model_warning(reaches):
-    """A warning where heights are those of trees and roofs; empty where none is.
+    """A warning if the DEM is a surface model; empty otherwise.
 
     Parameters
     ----------
@@ -286,30 +288,30 @@ def surface_model_warning(reaches):
     if not flagged.any():
         return ""
     return (
-        f"Warning: under {flagged.sum()} of {counted(len(reaches), 'reach', 'reaches')} the DEM is a surface "
-        "model. Its heights are those of trees, roofs and bridges, and its stated error is not that of the water: "
-        f"measure every head there before it is relied on (flag {SURFACE_MODEL.name})."
+        f"Warning: for {flagged.sum()} of {counted(len(reaches), 'reach', 'reaches')} the DEM is a surface "
+        "model. Its elevations are those of trees, roofs and bridges, and its stated error is not that of the "
+        f"water level: survey every head there before you rely on it (flag {SURFACE_MODEL.name})."
     )
 
 
-# Number, power and energy of the sites.
+# Number, installed capacity and energy of the sites.
 def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
     if not len(sites):
         return "No site was selected."
     energy = f"mean annual energy {gigawatt_hours(sites['energy_mwh'].sum())} GWh"
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
-        energy += f" ({careful(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
+        energy += f" ({energy_interval(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
     capacity = f"installed capacity {power(sites['power_kw'].sum())}"
     text = f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
     if sites["energy_mwh"].sum() > SKEWED * energy_p50_mwh:
         text += (
-            " That is well above P50, because flow estimates are uncertain, upwards more than downwards: half of "
-            "the simulations give less than P50."
+            " The mean is well above P50 because the uncertainty of flow is skewed upwards: half of the "
+            "simulations give less than P50."
         )
     return text
 
 
-# Data-quality flags of the sites, the most frequent first.
+# Data-quality flags of the sites, most frequent first.
 def _flags(sites):
     if not len(sites) or "flags" not in sites:
         return ""
@@ -322,15 +324,15 @@ def _flags(sites):
     return f"Data-quality flags of the sites: {', '.join(shown) or 'none'}{more}."
 
 
-# What is gained where only fish-safe turbines may be used, by the evidence that the settings let count.
+# Gain from fish-safe turbines, with the evidence that counts in the settings.
 def _fish_safe(gain):
     rows = gain[gain["as_set"]]
     length_km, could_kw = (rows[name].sum() for name in ("only_safe_length_km", "only_safe_theoretical_kw"))
     if not length_km:
         return ""
     could = (
-        f"Only fish-safe turbines may be used on {figure(length_km)} km of stream ({power(could_kw)} gross "
-        f"theoretical potential, beside {power(rows['any_theoretical_kw'].sum())} where any turbine may)"
+        f"Only fish-safe turbines are allowed on {figure(length_km)} km of stream ({power(could_kw)} gross "
+        f"theoretical potential, against {power(rows['any_theoretical_kw'].sum())} where any turbine is allowed)"
     )
     only = rows["sites_only_safe"].sum()
     if not only:
@@ -350,24 +352,24 @@ def _or_better(weakest):
     return "" if weakest == EVIDENCE[0] else " or better"
 
 
-# How far the uncorrected heads of the sites lie above the corrected ones.
+# Mean regional shrinkage of the heads of the sites.
 def _shrunk(sites):
     if not len(sites) or "head_uncorrected_m" not in sites:
         return ""
     above_m = (sites["head_uncorrected_m"] - sites["head_m"]).mean()
     if (sites["head_uncorrected_m"] == sites["head_m"]).all():
         return (
-            "Gross heads of the sites have no regional shrinkage: heads that the DEM's error makes too large are "
-            "more often selected."
+            "Gross heads of the sites have no regional shrinkage: selection favours heads that the DEM "
+            "error makes too large."
         )
     side = "above" if above_m >= 0 else "below"
     return (
-        f"Uncorrected gross heads of the sites are on average {abs(above_m):.2f} m {side} those after regional "
-        "shrinkage, which are used."
+        f"Uncorrected gross heads of the sites are on average {abs(above_m):.2f} m {side} those used, after "
+        "regional shrinkage."
     )
 
 
-# The first few sites of the ranking.
+# The best sites.
 def _best(sites, currency):
     if not len(sites):
         return ""
@@ -387,11 +389,11 @@ def _best(sites, currency):
         stream = site.stream if isinstance(site.stream, str) else ""
         table.add_row(
             str(site.rank),
-            # The scheme type stands in a column of its own.
+            # The scheme type has its own column.
             name_of(site.site_id.removesuffix(f"/{site.scheme_type}"), 13),
             name_of(stream, 12),
             name_of(scheme.get(site.scheme_type, site.scheme_type), 19),
-            decimals(site.head_m, 2),
+            decimals(site.head_m, level_places(getattr(site, "head_se_m", None))),
             figure(site.flow_mean_m3s),
             name_of(site.turbine, 16),
             figure(site.power_kw),
@@ -405,7 +407,7 @@ def _best(sites, currency):
     return "\n".join([*heading, rendered(table)])
 
 
-# Why reaches carry no site, the most frequent reason first.
+# Rejection reasons, most frequent first.
 def _rejection(reaches):
     without = reaches[reaches["rejection_reason"] != ""]
     if not len(without):
@@ -422,7 +424,7 @@ def _rejection(reaches):
     return rendered(table)
 
 
-# How often each problem of the input was mended or found, the most frequent first, in one line.
+# Repairs and doubts of the inputs, most frequent first, in one line.
 def _repairs(repairs):
     if not len(repairs):
         return ""
@@ -432,10 +434,12 @@ def _repairs(repairs):
         f"{plain(problem)} ({number})" for problem, number in counts.head(PROBLEMS_SHOWN).itertuples(index=False)
     ]
     rest = counts["count"].iloc[PROBLEMS_SHOWN:].sum()
-    return f"Repaired or doubtful (layer repairs): {', '.join(shown)}" + (f" and {rest} more." if rest else ".")
+    return f"Repairs and doubts in the inputs (layer repairs): {', '.join(shown)}" + (
+        f" and {rest} more." if rest else "."
+    )
 
 
-# A problem without what is particular to one feature: nothing after a colon, no measure at the end.
+# A problem without the details of one feature: nothing after a colon, no measure at the end.
 def _kind_of_problem(problem):
     return re.sub(r"\s+\d[\d.,]*\b.*$", "", problem.split(":")[0])
 
@@ -453,10 +457,10 @@ def run_figures(about, tables):
     Returns
     -------
     dict
-        What JSON holds: those of `about`; ``totals``, the row of the region in that layer; ``verdicts``, with
-        ``verdict``, ``reaches`` and ``length_m`` in whole metres, the best first; ``sites``, the first five of the
-        ranking with all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. What is
-        not known is None. `sitefinder.report.printed.printed_json` adds the files.
+        Content of the JSON: that of `about`; ``totals``, the row of the region in that layer; ``verdicts``, with
+        ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``sites``, the best five with
+        all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values
+        are None. `sitefinder.report.printed.printed_json` adds the files.
     """
     totals, warning = tables["totals"], surface_model_warning(tables["reaches"])
     return about | {
@@ -491,12 +495,12 @@ def _value(value):
     return float(value) if isinstance(value, float) and math.isfinite(value) else None
 
 
-# So many reasons of one stage are told.
-SHOWN_REASONS = 6
+# Maximum number of reasons shown for a stage.
+REASONS_OF_STAGE_SHOWN = 6
 
 
 def plan_text(title, stages, *, store, results, size_gb):
-    """What a run would do again and why.
+    """What a run would do again, and why.
 
     Parameters
     ----------
@@ -504,11 +508,11 @@ def plan_text(title, stages, *, store, results, size_gb):
     stages : list
         With ``stage``, ``kept`` and ``reasons`` each, in the order of the run.
     store : path-like
-        Where results are kept.
+        Folder of stored results.
     results : int
-        How many are there.
+        Number of results in it.
     size_gb : float
-        And how large they are [GB].
+        Their size [GB].
 
     Returns
     -------
@@ -516,17 +520,17 @@ def plan_text(title, stages, *, store, results, size_gb):
     """
     to_do = [stage for stage in stages if not stage.kept]
     kept = [stage.stage for stage in stages if stage.kept]
-    lines = [f"{title}: {len(to_do)} of {len(stages)} stages would be done"]
+    lines = [f"{title}: {len(to_do)} of {len(stages)} stages would run"]
     width = max((len(stage.stage) for stage in to_do), default=0)
     for stage in to_do:
-        shown = stage.reasons[:SHOWN_REASONS]
+        shown = stage.reasons[:REASONS_OF_STAGE_SHOWN]
         rest = len(stage.reasons) - len(shown)
         shown += [f"and {rest} more"] if rest else []
         lines += [
             f"  {stage.stage if not number else '':<{width}}  {reason}" for number, reason in enumerate(shown)
         ]
     if kept:
-        lines += wrap(f"kept: {', '.join(kept)}", WIDTH, initial_indent="  ", subsequent_indent=" " * 8)
+        lines += wrap(f"up to date: {', '.join(kept)}", WIDTH, initial_indent="  ", subsequent_indent=" " * 14)
     lines.append(f"  store: {store}, {results} results, {size_gb * 1000:.1f} MB")
     return "\n".join(lines) + "\n"
 
@@ -556,7 +560,7 @@ AGAINST_FIRST = (
     ("  re-admitted", "sites_re_admitted"),
     ("  appeared", "sites_appeared"),
 )
-# Rows that are left out where no scenario has any.
+# Rows that are omitted if no scenario has any.
 MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_changed_by_rules", "sites_re_admitted"}
 
 
@@ -577,8 +581,8 @@ def scenario_text(title, table, currency="", files=()):
     Returns
     -------
     str
-        At most 100 characters wide but for file names: four scenarios side by side, more below, each time beside
-        the first; ends with a line break.
+        At most 100 characters wide except file names: four scenarios side by side, more below, each time with the
+        first; ends with a line break.
     """
     first = str(table["scenario"].iloc[0])
     parts = [f"{plain(title)}: {counted(len(table), 'scenario', 'scenarios')}"]
@@ -589,7 +593,7 @@ def scenario_text(title, table, currency="", files=()):
         parts.append(_block(block, currency, ROWS))
         if len(block) > 1:
             against = [(label, name, "") for label, name in AGAINST_FIRST]
-            parts.append(f"Against {plain(first)}\n" + _block(block, currency, against, heads=False))
+            parts.append(f"Compared with {plain(first)}\n" + _block(block, currency, against, heads=False))
     if files:
         parts.append("Files\n" + "\n".join(f"  {file}" for file in files))
     return "\n\n".join(parts) + "\n"
@@ -602,9 +606,10 @@ def _block(block, currency, rows, heads=True):
         values = block[name].tolist()
         if name in MAY_BE_NOTHING and not any(values):
             continue
-        cells = [str(value) if isinstance(value, int) else figure(value) for value in values]
+        shown_as = money_figure if name == "capital_cost" else figure
+        cells = [str(value) if isinstance(value, int) else shown_as(value) for value in values]
         unit = currency if name == "capital_cost" else unit
-        notes = f"{label}, {plain(unit)}" if unit else label
-        shown.add_row(notes.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))
+        heading = f"{label}, {plain(unit)}" if unit else label
+        shown.add_row(heading.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))
     text = rendered(shown)
     return text if heads else text.split("\n", 1)[1]

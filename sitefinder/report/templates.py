@@ -1,4 +1,4 @@
-"""Templates of HTML files: what is filled in is escaped, and what is missing is an error."""
+"""Templates of HTML files: values are escaped, and a missing value is an error."""
 
 from importlib.resources import files
 
@@ -22,7 +22,7 @@ def environment(package):
     Raises
     ------
     jinja2.UndefinedError
-        On rendering, if a template asks for what it was not given.
+        On rendering, if a value of a template is missing.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Tables and figures as plain text, the same on every terminal."""
+"""Figures as a person writes them, and tables as plain text, the same on every terminal."""
 
 import io
 import math
@@ -11,12 +11,16 @@ from rich.text import Text
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 
 WIDTH = 100
-# What stands where a figure is missing, on page and sheets.
+# Text for a missing figure, on page and sheets.
 NOT_KNOWN = "not known"
+# Significant digits of money: its error is never below a hundredth (own choice).
+MONEY_DIGITS = 3
+# A level with a standard error below this is given to the centimetre (own choice) [m].
+CENTIMETRES_BELOW_M = 0.05
 
 
 def text_table(*columns):
-    """A table without lines from (heading, side) each; its texts are to be short enough beforehand."""
+    """A table without lines, from (heading, alignment) for each column; cells must be short enough to fit."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
     for name, side in columns:
         table.add_column(name, justify=side, no_wrap=True)
@@ -24,7 +28,7 @@ def text_table(*columns):
 
 
 def rendered(table):
-    """The table as text, whatever terminal there is."""
+    """The table as text, independent of the terminal."""
     page = io.StringIO()
     console = Console(
         file=page, width=WIDTH - 2, color_system=None, force_terminal=False, legacy_windows=False, emoji=False
@@ -34,24 +38,24 @@ def rendered(table):
 
 
 def name_of(text, width):
-    """A user's text, shown as it is and cut where it is too wide."""
+    """A text of the user, unchanged but cut if it is too wide."""
     name = Text(plain(text))
     name.truncate(width, overflow="ellipsis")
     return name
 
 
 def plain(text):
-    """A user's text without line breaks and control characters."""
+    """A text of the user without line breaks and control characters."""
     return "".join(character if character.isprintable() else " " for character in str(text))
 
 
 def structure_name(identity):
-    """What a drawing calls a structure: its id, or ``step`` where only the long profile tells of it."""
+    """Label of a structure in drawings: its id, or ``step`` if only the long profile shows it."""
     return "step" if identity.startswith("step:") else plain(identity)
 
 
 def is_missing(value):
-    """Whether a cell of a table holds nothing: None, NaN or NA."""
+    """Whether a cell of a table is empty: None, NaN or NA."""
     return value is None or bool(pd.isna(value))
 
 
@@ -61,7 +65,13 @@ def counted(number, one, many):
 
 
 def figure(value):
-    """Three significant digits, more before the point, never an exponent."""
+    """A number with three significant digits, more before the point, never an exponent.
+
+    Examples
+    --------
+    >>> figure(3115.8), figure(0.01234), figure(float("nan"))
+    ('3,116', '0.012', '–')
+    """
     if math.isnan(value):
         return "–"
     size = math.floor(math.log10(abs(value))) if value else 2
@@ -69,28 +79,53 @@ def figure(value):
 
 
 def decimals(value, places):
-    """So many places after the point; a dash for what is not known."""
-    return "–" if math.isnan(value) else f"{value:,.{places}f}".replace(",", " ")
+    """A number with some decimals and commas between thousands; a dash if it is not known."""
+    return "–" if math.isnan(value) else f"{value:,.{places}f}"
+
+
+def money_figure(value):
+    """An amount of money to three significant digits; a dash if it is not known.
+
+    Examples
+    --------
+    >>> money_figure(951_768.3), money_figure(-70.569), money_figure(0.0)
+    ('952,000', '-70.6', '0')
+    """
+    if math.isnan(value) or not value:
+        return decimals(value, 0)
+    places = MONEY_DIGITS - 1 - math.floor(math.log10(abs(value)))
+    return decimals(round(float(value), places), max(places, 0))
+
+
+def level_places(standard_error_m):
+    """Decimals of a level or head: centimetres only if it was surveyed.
+
+    Examples
+    --------
+    >>> level_places(0.25), level_places(0.02), level_places(float("nan"))
+    (1, 2, 1)
+    """
+    return 2 if not is_missing(standard_error_m) and standard_error_m < CENTIMETRES_BELOW_M else 1
 
 
 def power(kilowatts):
-    """Power [kW] in kW or MW, with its unit."""
+    """Power [kW] in kW or MW, with the unit."""
     if kilowatts < KILOWATTS_PER_MEGAWATT:
         return f"{figure(kilowatts)} kW"
     return f"{figure(kilowatts / KILOWATTS_PER_MEGAWATT)} MW"
 
 
 def gigawatt_hours(megawatt_hours):
-    """Energy [MWh] in GWh, without its unit."""
+    """Energy [MWh] in GWh, without the unit."""
     return figure(megawatt_hours / MEGAWATT_HOURS_PER_GIGAWATT_HOUR)
 
 
-def careful(p90_mwh, p50_mwh, p10_mwh):
-    """The interval of an energy [MWh] in GWh, without its unit, and P50 where it is known.
+def energy_interval(p90_mwh, p50_mwh, p10_mwh):
+    """P90, P50 and P10 of an energy [MWh] in GWh, without the unit; unknown ones are omitted.
 
     Examples
     --------
-    >>> careful(2950.0, 3500.0, 4060.0)
+    >>> energy_interval(2950.0, 3500.0, 4060.0)
     'P90 2.95, P50 3.50, P10 4.06'
     """
     figures = {"P90": p90_mwh, "P50": p50_mwh, "P10": p10_mwh}

@@ -1,4 +1,4 @@
-"""What `sitefinder compare` prints: a table to read in ten seconds, then which sites, by which rule, and why."""
+"""Printed output of `sitefinder compare`: totals, then the sites with rules and causes."""
 
 import textwrap
 from collections import Counter
@@ -6,7 +6,7 @@ from collections import Counter
 import pandas as pd
 
 from sitefinder.comparison.changes import NO_LONGER, sums_by_change
-from sitefinder.comparison.matching import reported_causes
+from sitefinder.comparison.matching import causes_text
 from sitefinder.report.text import WIDTH, counted, figure, name_of, plain, rendered, text_table
 from sitefinder.schema.change_layers import CHANGES, KINDS
 from sitefinder.schema.columns import MARKS
@@ -16,13 +16,13 @@ from sitefinder.vocabulary import FLAGS, labels, split_flags
 ROWS_SHOWN = 8
 CAUSES_SHOWN = 12
 VALUES_SHOWN = 4
-# Values of a site that are shown first, and those that its line has anyhow or that others show better.
+# Values of a site that are shown first, and those that its line already has or that others show better.
 FIRST_VALUES = ("verdict", "turbine", "head_m", "flow_mean_m3s", "power_kw", "lcoe_per_kwh", "length_m")
 HIDDEN_VALUES = {"rank", "score", "prob_in_top_n", "energy_mwh"} | {column.name for column in MARKS}
 VERDICT_COLUMNS = {"verdict", "reasons", "only_reason", "rejection_reason"} | {column.name for column in MARKS}
 UNTRACED = (
-    "Inputs, settings and code of the stages are the same in both runs, and yet results differ: one of the files "
-    "was changed afterwards, or a library gives other numbers. Please report the latter."
+    "Inputs, settings and code of the stages are the same in both runs, but results differ: one of the files was "
+    "changed afterwards, or a library gives different numbers. Please report the latter."
 )
 DIFFERENT = "Input changes (the cause of all changes below unless another is named in brackets)"
 NOUNS = {"reach": ("reach", "reaches"), "site": ("site", "sites")}
@@ -48,7 +48,7 @@ def change_text(title, paths, compared, files=()):
     Returns
     -------
     str
-        At most 100 characters wide but for file names; the same whatever the terminal; ends with a line break.
+        At most 100 characters wide except file names, independent of the terminal; ends with a line break.
     """
     rows = pd.DataFrame(compared.changes.drop(columns="geometry"))
     same = (rows["change"] == "unchanged").all()
@@ -57,7 +57,7 @@ def change_text(title, paths, compared, files=()):
         _nothing(rows) if same else "",
         _causes(compared.causes, same),
         *([] if same else [_table(rows, kind) for kind in KINDS]),
-        *([] if same else _lists(rows, compared.changed_values, reported_causes(compared.causes))),
+        *([] if same else _lists(rows, compared.changed_values, causes_text(compared.causes))),
         "" if same else _reach_rules(rows),
         _reach_values(compared.changed_values),
         _flags(compared.changed_values),
@@ -72,12 +72,12 @@ def _nothing(rows):
     return f"Nothing changed in {' and '.join(counts)}."
 
 
-# In what the provenance differs; where it does not and results do, what that means.
+# Differences of provenance; if there are none but results differ, what that means.
 def _causes(causes, same):
     if not len(causes):
         return "" if same else _wrapped(UNTRACED)
     shown = [
-        plain(row.notes)
+        plain(row.difference)
         + (f": {plain(row.old or row.new)}" if row.origin == "rule" and "" in (row.old, row.new) else "")
         for row in causes.head(CAUSES_SHOWN).itertuples()
     ]
@@ -86,7 +86,7 @@ def _causes(causes, same):
     return "\n".join([DIFFERENT, *lines, *([f"  and {rest} more (layer causes)"] if rest > 0 else [])])
 
 
-# Numbers and sums of each change, and of all: those of the two runs.
+# Numbers and sums by change, and of all, in the two runs.
 def _table(rows, kind):
     if not (rows["kind"] == kind).any():
         return ""
@@ -108,7 +108,7 @@ def _table(rows, kind):
     return rendered(table)
 
 
-# Sites of each change that is listed one by one, the greatest change first.
+# Sites by change, largest change of energy first.
 def _lists(rows, values, everything):
     of_sites = values[values["kind"] == "site"]
     known = {
@@ -140,25 +140,25 @@ def _site(row, values, everything):
     ranks = [f"#{rank}" for rank in (row.rank_old, row.rank_new) if not pd.isna(rank)]
     energies = [value for value in (row.energy_mwh_old, row.energy_mwh_new) if not pd.isna(value)]
     shown = " → ".join(dict.fromkeys(figure(value) for value in energies))
-    notes = [f"{plain(name)} ({' → '.join(dict.fromkeys(ranks))}, {shown} MWh)"]
+    parts = [f"{plain(name)} ({' → '.join(dict.fromkeys(ranks))}, {shown} MWh)"]
     if row.rules:
-        notes.append(_by_rules(row))
+        parts.append(_by_rules(row))
     elif row.because:
-        notes.append(f"its reach: {plain(row.because)}")
+        parts.append(f"its reach: {plain(row.because)}")
     if row.replaced_by:
-        notes.append(f"now {plain(row.replaced_by)}")
+        parts.append(f"now {plain(row.replaced_by)}")
     if values:
         rest = len([name for name in values if name not in HIDDEN_VALUES]) - VALUES_SHOWN
         shown = [name for name in (*FIRST_VALUES, *values) if name in values and name not in HIDDEN_VALUES]
-        # Those that differ only beyond the digits shown come last.
+        # Values that are equal in the digits shown come last.
         shown.sort(key=lambda name: _short(values[name][0]) == _short(values[name][1]))
         each = [f"{name} {_both(*values[name])}" for name in list(dict.fromkeys(shown))[:VALUES_SHOWN]]
-        notes.append(", ".join(each) + (f" and {rest} more values" if rest > 0 else ""))
+        parts.append(", ".join(each) + (f" and {rest} more values" if rest > 0 else ""))
     known = row.cause == everything or (row.rules and not row.changed)
-    return "; ".join(notes) + ("" if known else f" [{plain(row.cause)}]")
+    return "; ".join(parts) + ("" if known else f" [{plain(row.cause)}]")
 
 
-# Rules that bar a lost site, no longer bar a new one, or led a site to take another stretch.
+# Rules that exclude a vanished site, no longer exclude a new one, or moved a site to another stretch.
 def _by_rules(row):
     if row.id_new == "":
         return f"by {plain(row.rules)}" if row.change == "newly excluded" else f"limited by {plain(row.rules)}"
@@ -166,14 +166,14 @@ def _by_rules(row):
         return plain(row.rules)
     if row.rules.startswith(NO_LONGER):
         return f"its stretch: {plain(row.rules)}"
-    return f"earlier stretch barred by {plain(row.rules)}"
+    return f"previous stretch excluded by {plain(row.rules)}"
 
 
 def _both(old, new):
     return f"{_short(old)} → {_short(new)}"
 
 
-# A value, shortened where it is a number.
+# A value; numbers are shortened.
 def _short(text):
     try:
         return figure(float(text))
@@ -181,7 +181,7 @@ def _short(text):
         return plain(text) or "none"
 
 
-# Which columns of reaches differ, in how many, and by how much.
+# Columns of reaches that differ, in how many reaches, and by how much.
 def _reach_values(values):
     values = values[(values["kind"] == "reach") & ~values["column"].isin(VERDICT_COLUMNS)]
     if not len(values):
@@ -192,7 +192,7 @@ def _reach_values(values):
     counts = counts.sort_values("size", ascending=False, kind="stable")
     table = text_table(
         ("values of reaches", "left"),
-        ("differ in", "right"),
+        ("number", "right"),
         ("median %", "right"),
         ("from", "right"),
         ("to", "right"),
@@ -250,7 +250,7 @@ def _by_place(rows):
     if not len(by_place):
         return ""
     counts = [counted((by_place["kind"] == kind).sum(), *NOUNS[kind]) for kind in KINDS]
-    return _wrapped(f"Matched by place, because their ids differ: {' and '.join(counts)} (column matched_by).")
+    return _wrapped(f"Matched by position, because their ids differ: {' and '.join(counts)} (column matched_by).")
 
 
 def _indented(text):

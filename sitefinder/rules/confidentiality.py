@@ -1,4 +1,4 @@
-"""What results may tell of rules whose layer is not to be published exactly: nests, rare fish, finds."""
+"""What results show of rules whose layers must not be published exactly: nests, rare fish, finds."""
 
 import numpy as np
 import pandas as pd
@@ -8,12 +8,12 @@ from sitefinder.schema.columns import HELD
 from sitefinder.settings.rules import SENSITIVE
 from sitefinder.vocabulary import NOT_COVERED, NOT_PUBLISHED
 
-# What a rule does in a reach, by the hits of the rule there.
+# Whether a rule holds in a reach where it has hits.
 HOLDS, UNKNOWN, TOO_LITTLE = HELD
-# Settings of a hidden rule that results may tell.
-REPORTED_OF_HIDDEN = ("action", "publish")
-# What an input's provenance tells of a hidden rule's layer.
-REPORTED_OF_HIDDEN_INPUT = ("digest", "date")
+# Settings of a hidden rule that results may show.
+SHOWN_OF_HIDDEN = ("action", "publish")
+# What provenance shows of a hidden rule's layer.
+SHOWN_OF_HIDDEN_INPUT = ("digest", "date")
 
 
 def held_text(held, rule, reach):
@@ -29,20 +29,20 @@ def held_text(held, rule, reach):
     Returns
     -------
     ndarray of str, shape (m,)
-        "yes", "unknown", or "no" where the overlap is less than the least that counts.
+        "yes", "unknown", or "no" where the overlap is below the minimum.
     """
     holds, unknown = held.holds[rule, reach], held.unknown[rule, reach]
     return np.where(holds, HOLDS, np.where(unknown, UNKNOWN, TOO_LITTLE)).astype(object)
 
 
 def published_hits(hits, rules, reaches):
-    """Hits as they may be told: exactly, by the reach alone, or by the reach without the rule's name.
+    """Hits as they may be published: exactly, by the reach alone, or by the reach without the rule's name.
 
     Parameters
     ----------
     hits : DataFrame
         Columns ``reach`` (number), ``rule`` (name), ``feature_id``, ``effect``, ``doubt``, ``from_m``, ``to_m``,
-        ``overlap_m`` [m] and others that are of the rule and the reach alone.
+        ``overlap_m`` [m] and others that depend on rule and reach alone.
     rules : list of config.RuleSettings
     reaches : DataFrame
         Columns ``from_m`` and ``to_m`` [m], by the number of the reach.
@@ -50,28 +50,28 @@ def published_hits(hits, rules, reaches):
     Returns
     -------
     DataFrame
-        In the order of the hits. Of a rule that is not told exactly one row stands for all of a reach, from the
-        reach's upper to its lower end, without feature, effect or overlap.
+        In the order of the hits. A rule that is not published exactly has one row a reach, from the reach's upper
+        to its lower end, without feature, effect or overlap.
     """
     exact = {rule.name: rule.publish == "exact" for rule in rules}
-    vague = ~hits["rule"].map(exact).to_numpy(dtype=bool)
-    if not vague.any():
+    is_inexact = ~hits["rule"].map(exact).to_numpy(dtype=bool)
+    if not is_inexact.any():
         return hits
-    notes = hits.copy()
-    notes["rule"] = hits["rule"].map({rule.name: rule.reported_as for rule in rules}).astype("str")
-    reach = hits["reach"].to_numpy(dtype=np.int64)[vague]
-    notes.loc[vague, "feature_id"] = ""
-    notes.loc[vague, "effect"] = NOT_PUBLISHED.name
-    notes.loc[vague, "doubt"] = ""
-    notes.loc[vague, "from_m"] = reaches["from_m"].to_numpy()[reach]
-    notes.loc[vague, "to_m"] = reaches["to_m"].to_numpy()[reach]
-    notes.loc[vague, "overlap_m"] = np.nan
-    repeated = notes.duplicated().to_numpy() & vague
-    return notes[~repeated].reset_index(drop=True)
+    published = hits.copy()
+    published["rule"] = hits["rule"].map({rule.name: rule.display_name for rule in rules}).astype("str")
+    reach = hits["reach"].to_numpy(dtype=np.int64)[is_inexact]
+    published.loc[is_inexact, "feature_id"] = ""
+    published.loc[is_inexact, "effect"] = NOT_PUBLISHED.name
+    published.loc[is_inexact, "doubt"] = ""
+    published.loc[is_inexact, "from_m"] = reaches["from_m"].to_numpy()[reach]
+    published.loc[is_inexact, "to_m"] = reaches["to_m"].to_numpy()[reach]
+    published.loc[is_inexact, "overlap_m"] = np.nan
+    repeated = published.duplicated().to_numpy() & is_inexact
+    return published[~repeated].reset_index(drop=True)
 
 
 def published_repairs(repairs, rules):
-    """Repairs of rules' layers without the features of those that are not told exactly.
+    """Repairs of layers, without the features of rules that are not published exactly.
 
     Parameters
     ----------
@@ -83,19 +83,19 @@ def published_repairs(repairs, rules):
     -------
     DataFrame
     """
-    notes = repairs.copy()
+    published = repairs.copy()
     for number, rule in enumerate(rules, 1):
         if rule.publish != "exact":
             for layer, public in _layers_of(number, rule).items():
                 mine = (repairs["layer"] == layer).to_numpy()
-                notes.loc[mine, "feature"] = ""
-                notes.loc[mine, "layer"] = public
-                notes.loc[mine, ["problem", "action"]] = NOT_PUBLISHED.name
-    return notes
+                published.loc[mine, "feature"] = ""
+                published.loc[mine, "layer"] = public
+                published.loc[mine, ["problem", "action"]] = NOT_PUBLISHED.name
+    return published
 
 
 def published_lineage(lineage, rules):
-    """Where inputs come from, without what tells of hidden rules.
+    """Lineage of inputs, without what would reveal hidden rules.
 
     Parameters
     ----------
@@ -111,18 +111,18 @@ def published_lineage(lineage, rules):
     for number, rule in enumerate(rules, 1):
         if rule.publish == "hidden":
             hidden |= _layers_of(number, rule)
-    notes = []
+    published = []
     for entry in lineage:
         if entry["name"] in hidden:
-            kept = {key: entry[key] for key in REPORTED_OF_HIDDEN_INPUT}
-            silent = dict.fromkeys(("path", "source", "licence"), NOT_PUBLISHED.name)
-            entry = {"name": hidden[entry["name"]], **silent, **kept}
-        notes.append(entry)
-    return notes
+            shown = {key: entry[key] for key in SHOWN_OF_HIDDEN_INPUT}
+            withheld = dict.fromkeys(("path", "source", "licence"), NOT_PUBLISHED.name)
+            entry = {"name": hidden[entry["name"]], **withheld, **shown}
+        published.append(entry)
+    return published
 
 
 def published_settings(settings, rules):
-    """Settings as (key, value), those that tell of hidden rules left out.
+    """Settings as (key, value), without what would reveal hidden rules.
 
     Parameters
     ----------
@@ -134,24 +134,20 @@ def published_settings(settings, rules):
     -------
     list of (str, object)
     """
-    notes = []
-    public = {rule.name: rule.reported_as for rule in rules}
+    published = []
+    public = {rule.name: rule.display_name for rule in rules}
     for key, value in settings:
         if key == "fish.spawning_rules":
             value = [public[name] for name in value]
         number, _, name = key.removeprefix("rules[").partition("].")
-        if (
-            key.startswith("rules[")
-            and rules[int(number) - 1].publish == "hidden"
-            and name not in REPORTED_OF_HIDDEN
-        ):
+        if key.startswith("rules[") and rules[int(number) - 1].publish == "hidden" and name not in SHOWN_OF_HIDDEN:
             value = NOT_PUBLISHED.name
-        notes.append((key, value))
-    return notes
+        published.append((key, value))
+    return published
 
 
 def doubt_text(hits):
-    """Why hits are doubtful, as text; nothing where they are not.
+    """Why hits are doubtful, as text; empty where they are not.
 
     Parameters
     ----------
@@ -167,7 +163,7 @@ def doubt_text(hits):
     return pd.Series(doubt, index=hits.index, dtype="str")
 
 
-# Layers of a rule by their names in the run, with those that may be told; each rule has its own.
+# Names of a rule's layers in the run, with the names to publish; each rule has its own.
 def _layers_of(number, rule):
     own = {f"rule {rule.name}": f"rule {number}", f"area of rule {rule.name}": f"area of rule {number}"}
     if rule.publish == "hidden":

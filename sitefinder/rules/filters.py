@@ -1,4 +1,4 @@
-"""Which features of its layer a rule means, and which do not say whether they are meant."""
+"""Which features of its layer a rule selects, and which may be selected because a value is missing."""
 
 import difflib
 import re
@@ -10,7 +10,7 @@ import pandas as pd
 from sitefinder.errors import SHOWN_ROWS, InputError, listed
 from sitefinder.settings.rules import Both, Compared, Either, Instant, IsNull, Not, folded, parse_filter
 
-# What pandas says a column holds, in the user's words.
+# Types that pandas infers for a column, in the user's words.
 KIND_OF_VALUES = {
     "string": "text",
     "integer": "number",
@@ -22,32 +22,32 @@ KIND_OF_VALUES = {
     "datetime": "date",
     "date": "date",
 }
-# Columns that reading adds; nobody filters by the place of a feature in its file.
-NUMBERS_OF_OURS = ("source_row", "source_part")
+# Columns that reading adds, by which rules do not filter.
+OWN_COLUMNS = ("source_row", "source_part")
 ORDERS = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal}
 
 
 class Matching(NamedTuple):
-    """Which features a rule means.
+    """Which features a rule selects.
 
-    ``meant`` and ``category_missing`` are bool of shape (n,): features of the values asked for, and features that
-    do not say what they are, so that the rule may mean them. ``absent_values`` are values that no feature has.
+    ``selected`` and ``category_missing`` are bool of shape (n,): features that match, and features that lack a
+    value, so that they may match.  ``absent_values`` are values that no feature has.
     """
 
-    meant: np.ndarray
+    selected: np.ndarray
     category_missing: np.ndarray
     absent_values: list
 
 
 class _Truth(NamedTuple):
-    """What is true and what is not known; the rest is false."""
+    """Which rows are true and which unknown; the others are false."""
 
     true: np.ndarray
     unknown: np.ndarray
 
 
 def matching(features, rule):
-    """Features that a rule means by its filter; all of them where it has none.
+    """Features that a rule's filter selects; all of them without a filter.
 
     Parameters
     ----------
@@ -59,21 +59,21 @@ def matching(features, rule):
     Returns
     -------
     Matching
-        A missing or blank value counts as ``category_missing``, unless the rule asks for the blank text.
+        A missing or blank value counts as ``category_missing``, unless the filter names the blank text.
 
     Raises
     ------
     InputError
-        If a column is not there, holds another kind of value than the rule asks for, or the rule means no feature
-        and may not be empty.
+        If a column is missing, holds another kind of value than the filter, or the rule selects no feature and may
+        not be empty.
 
     Notes
     -----
     A comparison with a missing value is neither true nor false; AND, OR and NOT go on from there by the logic of
-    three values [1]_, as CQL2 [2]_ has it from SQL, so that a feature is meant only where the filter is true
-    whatever the missing values are, and left out only where it is false whatever they are, as far as each
-    comparison stands alone. Beyond CQL2, blank text counts as missing, for layers often hold it so, and a column
-    of times that is compared with a DATE counts by its day in UTC.
+    three values [1]_, as CQL2 [2]_ has it from SQL, so that a feature is selected only where the filter is true
+    for any value in place of a missing one, and left out only where it is false for any value, each comparison
+    taken by itself. Beyond CQL2, blank text counts as missing, since layers often store it so, and a time that is
+    compared with a DATE counts by its day in UTC.
 
     References
     ----------
@@ -83,15 +83,15 @@ def matching(features, rule):
     count = len(features)
     if rule.where is not None:
         condition = parse_filter(rule.where)
-        truth = _judged(condition, features, rule)
-        _validate_nothing(truth, rule, rule.where, _values_held(condition, features))
+        truth = _evaluated(condition, features, rule)
+        _validate_any_match(truth, rule, rule.where, _values_held(condition, features))
         return Matching(truth.true, truth.unknown, [])
     if rule.column is None:
         return Matching(np.ones(count, dtype=bool), np.zeros(count, dtype=bool), [])
     column = _column_of(features, rule.column, rule)
     truth = _compared(Compared(rule.column, "in", tuple(rule.values), 0), features, rule)
-    asked = f"{rule.column} to be {listed(rule.values)}"
-    _validate_nothing(truth, rule, asked, f"{rule.column}: {_shown(column, 20)}")
+    expected = f"{rule.column} to be {listed(rule.values)}"
+    _validate_any_match(truth, rule, expected, f"{rule.column}: {_shown(column, 20)}")
     present = set(column[truth.true])
     return Matching(truth.true, truth.unknown, [value for value in rule.values if value not in present])
 
@@ -112,7 +112,7 @@ def column_values(features, name, rule):
     Raises
     ------
     InputError
-        If there is none of that name; the nearest is named.
+        If there is no such column; the most similar name is suggested.
     """
     return _column_of(features, name, rule)
 
@@ -122,12 +122,12 @@ def place_of_rule(rule):
     return rule.path if rule.layer is None else f'{rule.path}, layer "{rule.layer}"'
 
 
-def _judged(condition, features, rule):
+def _evaluated(condition, features, rule):
     if isinstance(condition, Not):
-        inner = _judged(condition.condition, features, rule)
+        inner = _evaluated(condition.condition, features, rule)
         return _Truth(~inner.true & ~inner.unknown, inner.unknown)
     if isinstance(condition, Both | Either):
-        parts = [_judged(each, features, rule) for each in condition.conditions]
+        parts = [_evaluated(each, features, rule) for each in condition.conditions]
         some = np.any([part.true for part in parts], axis=0)
         every = np.all([part.true for part in parts], axis=0)
         possible = [part.true | part.unknown for part in parts]
@@ -140,7 +140,7 @@ def _judged(condition, features, rule):
     return _compared(condition, features, rule)
 
 
-# One comparison; blank text asked for is there, and no missing value.
+# One comparison; blank text that the filter names is a value, not a missing one.
 def _compared(condition, features, rule):
     column = _column_of(features, condition.column, rule, condition.at)
     missing = _missing(column)
@@ -208,38 +208,38 @@ def _missing(column):
     return missing
 
 
-# The column that a rule filters by, or an error that names the nearest.
+# The column that a rule filters by, or an error that suggests the most similar name.
 def _column_of(features, name, rule, at=0):
     if name in features.columns and name != features.geometry.name:
         return features[name]
-    own = (features.geometry.name, *NUMBERS_OF_OURS)
+    own = (features.geometry.name, *OWN_COLUMNS)
     columns = [str(each) for each in features.columns if each not in own]
     near = difflib.get_close_matches(name, columns, n=1)
     raise InputError.of(
         f"the layer of rule {rule.name} has no column {name}",
         file=place_of_rule(rule),
-        where=_pointed(rule, at),
+        where=_position(rule, at),
         expected="the column that the rule filters by" if at or name == rule.column else "the column of the area",
         found=f"columns {listed(columns, shown=20)}",
         fix=f"did you mean {near[0]}?" if near else "correct column in the rule",
     )
 
 
-# Text against numbers never matches, and would let the rule pass in silence.
+# Text compared with numbers never matches, and the rule would silently have no effect.
 def _check_kinds(column, kind, condition, rule):
-    wanted = {_kind_of_value(value) for value in condition.values}
-    if kind == "date" and condition.at == 0 and wanted == {"text"}:
-        wanted = {"date"}
-    if wanted != {kind}:
+    kinds = {_kind_of_value(value) for value in condition.values}
+    if kind == "date" and condition.at == 0 and kinds == {"text"}:
+        kinds = {"date"}
+    if kinds != {kind}:
         fix = "write text in quotation marks, numbers and true or false without"
         if kind == "date":
             fix = "write a date as DATE('2024-05-31'), a time in UTC as TIMESTAMP('2024-05-31T12:00:00Z')"
-        elif "date" in wanted:
+        elif "date" in kinds:
             fix = "a date that the layer holds as text is compared as text, by = or LIKE: '2024-05-31', 'May %'"
         raise InputError.of(
-            f"rule {rule.name} asks for values that its column cannot hold",
+            f"rule {rule.name} filters by values that its column cannot hold",
             file=place_of_rule(rule),
-            where=_pointed(rule, condition.at),
+            where=_position(rule, condition.at),
             expected=f"values of {kind}, as in {condition.column}: {_shown(column)}",
             found=f"values = {list(condition.values)!r}",
             fix=fix,
@@ -250,10 +250,10 @@ def _check_kinds(column, kind, condition, rule):
         raise InputError.of(
             f"rule {rule.name} puts {kind} in an order",
             file=place_of_rule(rule),
-            where=_pointed(rule, condition.at),
+            where=_position(rule, condition.at),
             expected=f"numbers or dates on both sides of {condition.operator.upper()}",
             found=f"{condition.column}: {_shown(column)}",
-            fix="use =, <>, IN or LIKE; numbers that are stored as text have to become numbers first",
+            fix="use =, <>, IN or LIKE; convert numbers that are stored as text first",
         )
 
 
@@ -265,7 +265,7 @@ def _check_dates(condition, rule):
             raise InputError.of(
                 f"rule {rule.name} compares with a date that does not exist",
                 file=place_of_rule(rule),
-                where=_pointed(rule, condition.at),
+                where=_position(rule, condition.at),
                 expected=f"a date such as 2024-05-31, for {condition.column}",
                 found=repr(value),
                 fix="write year, month and day",
@@ -280,12 +280,12 @@ def _kind_of_value(value):
     return "true or false" if isinstance(value, bool) else "number"
 
 
-def _validate_nothing(truth, rule, asked, found):
+def _validate_any_match(truth, rule, expected, found):
     if len(truth.true) and not (truth.true.any() or truth.unknown.any() or rule.may_be_empty):
         raise InputError.of(
-            f"rule {rule.name} means no feature of its layer",
+            f"rule {rule.name} selects no feature of its layer",
             file=place_of_rule(rule),
-            expected=asked,
+            expected=expected,
             found=found,
             fix="correct values, or set may_be_empty = true if none is right"
             if rule.where is None
@@ -316,8 +316,8 @@ def _columns_in(condition):
         yield condition.column
 
 
-# The filter with the place that is meant, or nothing where the rule has no filter as text.
-def _pointed(rule, at):
+# The filter with the position of the problem, or None where the rule has no filter as text.
+def _position(rule, at):
     return f"character {at} of {rule.where}" if at and rule.where is not None else None
 
 

@@ -10,10 +10,10 @@ from sitefinder.errors import InputError, listed
 from sitefinder.rules.filters import column_values, matching, place_of_rule
 from sitefinder.vocabulary import NOT_COVERED, TOUCHING, UNDER
 
-# Shorter overlaps are the rounding of a touch, and intervals nearer than this are one.
+# Shorter overlaps are a touch with rounding, and intervals closer than this are merged.
 SHORTEST_OVERLAP_M = 1.0e-6
-# Less than this in a reach or stretch is a touch all the same: an edge that is straight in one coordinate system
-# bends in another, so that a line drawn up to a shore runs micrometres into it (own choice).
+# Less than this in a reach or stretch counts as a touch too: an edge that is straight in one coordinate system is
+# curved in another, so that a line drawn up to a shore runs micrometres into it (own choice).
 MIN_HELD_M = 1.0e-3
 
 
@@ -26,65 +26,67 @@ class Intervals(NamedTuple):
 
 
 class Covered(NamedTuple):
-    """Pieces of lines under polygons: ``line``, ``ground`` (int64), ``from_m``, ``to_m`` (float64), shape (k,)."""
+    """Parts of lines under polygons: ``line``, ``polygon`` (int), ``from_m``, ``to_m`` (float); shape (k,)."""
 
     line: np.ndarray
-    ground: np.ndarray
+    polygon: np.ndarray
     from_m: np.ndarray
     to_m: np.ndarray
 
 
-def covered_intervals(lines, grounds, touches=False):
+def covered_intervals(lines, polygons, touches=False):
     """The pieces of lines that run under polygons, by distance along the line.
 
     Parameters
     ----------
     lines : ndarray of shapely LineString, shape (n,)
         Each longer than nothing.
-    grounds : ndarray of shapely Polygon or MultiPolygon, shape (m,)
+    polygons : ndarray of shapely Polygon or MultiPolygon, shape (m,)
         Valid, in the same coordinates.
     touches : bool
-        True to give the points, too, in which a line meets a polygon and does not run under it.
+        True to include points where a line meets a polygon without running under it.
 
     Returns
     -------
     Covered
         Distances along the line as drawn [m], in the order of lines, grounds and distance. A line that runs along
-        the edge of a polygon is under it; one that only meets it in points is not. Touches are pieces of no
-        length, or of less than `SHORTEST_OVERLAP_M`.
+        the edge of a polygon is under it; one that only meets it in points is not. Touches are segments without
+        length, or shorter than `SHORTEST_OVERLAP_M`.
 
     Notes
     -----
-    Lines that a polygon covers whole, which are most, are told by a prepared polygon. The others are taken apart
-    into straight edges and only edges that cross a border are cut, so that a distance along the line is never
-    looked for by nearness, which fails where a line comes back to itself.
+    Most lines are covered entirely by a polygon, which a prepared polygon finds. The others are split into
+    straight edges and only edges that cross a border are cut, so that a distance along the line never has to be
+    located by proximity, which fails where a line comes back to itself.
     """
-    whole_line, whole_ground, cut_line, _ = _met(lines, grounds)
+    covered_line, covered_polygon, crossed_line, _ = _covered_and_crossed(lines, polygons)
     length_m = shapely.length(lines)
-    edge_line, edge_from_m, edges = _edges(lines, np.unique(cut_line))
-    edge_whole, edge_whole_ground, edge_cut, edge_cut_ground = _met(edges, grounds)
-    cut_edge, cut_pieces_ground, cut_from_m, cut_to_m = _cut(edges, grounds, edge_cut, edge_cut_ground, touches)
+    edge_line, edge_from_m, edges = _edges(lines, np.unique(crossed_line))
+    covered_edge, covered_edge_polygon, crossed_edge, crossed_edge_polygon = _covered_and_crossed(edges, polygons)
+    cut_edge, cut_polygon, cut_from_m, cut_to_m = _cut(
+        edges, polygons, crossed_edge, crossed_edge_polygon, touches
+    )
 
     # Edges under a polygon that covers the whole line are counted already.
-    edge = np.concatenate([edge_whole, cut_edge])
+    edge = np.concatenate([covered_edge, cut_edge])
     line = edge_line[edge]
-    ground = np.concatenate([edge_whole_ground, cut_pieces_ground])
+    polygon = np.concatenate([covered_edge_polygon, cut_polygon])
     start_m = edge_from_m[edge]
-    from_m = start_m + np.concatenate([np.zeros(len(edge_whole)), cut_from_m])
-    to_m = start_m + np.concatenate([shapely.length(edges)[edge_whole], cut_to_m])
-    new = ~np.isin(line * len(grounds) + ground, whole_line * len(grounds) + whole_ground)
+    from_m = start_m + np.concatenate([np.zeros(len(covered_edge)), cut_from_m])
+    to_m = start_m + np.concatenate([shapely.length(edges)[covered_edge], cut_to_m])
+    new = ~np.isin(line * len(polygons) + polygon, covered_line * len(polygons) + covered_polygon)
 
     merged = union_of_intervals(
-        np.concatenate([whole_line * len(grounds) + whole_ground, (line * len(grounds) + ground)[new]]),
-        np.concatenate([np.zeros(len(whole_line)), from_m[new]]),
-        np.concatenate([length_m[whole_line], to_m[new]]),
+        np.concatenate([covered_line * len(polygons) + covered_polygon, (line * len(polygons) + polygon)[new]]),
+        np.concatenate([np.zeros(len(covered_line)), from_m[new]]),
+        np.concatenate([length_m[covered_line], to_m[new]]),
         shortest_m=0.0 if touches else SHORTEST_OVERLAP_M,
     )
-    return Covered(merged.owner // max(len(grounds), 1), merged.owner % max(len(grounds), 1), *merged[1:])
+    return Covered(merged.owner // max(len(polygons), 1), merged.owner % max(len(polygons), 1), *merged[1:])
 
 
 def union_of_intervals(owner, from_m, to_m, shortest_m=SHORTEST_OVERLAP_M):
-    """Intervals of each owner, with those that overlap or touch made one.
+    """Intervals of each owner, with overlapping and touching ones merged.
 
     Parameters
     ----------
@@ -118,28 +120,8 @@ def union_of_intervals(owner, from_m, to_m, shortest_m=SHORTEST_OVERLAP_M):
     return Intervals(owner[first].astype(np.int64), from_m[first], reached_m[last])
 
 
-def gaps_between(intervals, length_m):
-    """What intervals leave of the things that they lie along.
-
-    Parameters
-    ----------
-    intervals : Intervals
-        As `union_of_intervals` gives them.
-    length_m : ndarray of float64, shape (n,)
-        Length of each thing [m]; owners are their numbers.
-
-    Returns
-    -------
-    Intervals
-        In the order of owner and distance; none shorter than `SHORTEST_OVERLAP_M`.
-
-    Examples
-    --------
-    >>> taken = union_of_intervals(np.array([0, 1]), np.array([2.0, 0.0]), np.array([5.0, 9.0]))
-    >>> gaps = gaps_between(taken, np.array([7.0, 9.0, 4.0]))
-    >>> gaps.owner.tolist(), gaps.from_m.tolist(), gaps.to_m.tolist()
-    ([0, 0, 2], [0.0, 5.0, 0.0], [2.0, 7.0, 4.0])
-    """
+# Gaps between the intervals of each owner.
+def _gaps_between(intervals, length_m):
     owner = np.concatenate([np.arange(len(length_m)), intervals.owner])
     begin = np.concatenate([np.zeros(len(length_m)), intervals.to_m])
     order = np.lexsort((begin, owner))
@@ -166,15 +148,15 @@ def _greatest_so_far(owner, values):
 
 
 # Pairs of line and polygon: those in which the polygon covers the line, and the others that meet.
-def _met(lines, grounds):
+def _covered_and_crossed(lines, polygons):
     tree = shapely.STRtree(lines)
-    met_ground, met_line = tree.query(grounds, predicate="intersects")
-    whole_ground, whole_line = tree.query(grounds, predicate="covers")
-    met = np.unique(met_ground.astype(np.int64) * len(lines) + met_line)
-    whole = np.unique(whole_ground.astype(np.int64) * len(lines) + whole_line)
-    crossing = np.setdiff1d(met, whole, assume_unique=True)
+    met_polygon, met_line = tree.query(polygons, predicate="intersects")
+    covered_polygon, covered_line = tree.query(polygons, predicate="covers")
+    met = np.unique(met_polygon.astype(np.int64) * len(lines) + met_line)
+    covered = np.unique(covered_polygon.astype(np.int64) * len(lines) + covered_line)
+    crossing = np.setdiff1d(met, covered, assume_unique=True)
     count = max(len(lines), 1)
-    return whole % count, whole // count, crossing % count, crossing // count
+    return covered % count, covered // count, crossing % count, crossing // count
 
 
 # Straight edges of the chosen lines: the line of each, its distance along that line, and its geometry.
@@ -193,19 +175,19 @@ def _edges(lines, chosen):
 
 
 # The pieces of edges inside the polygons they cross, by distance from the edge's beginning; points where asked.
-def _cut(edges, grounds, edge, ground, touches):
-    inside = shapely.intersection(edges[edge], grounds[ground])
+def _cut(edges, polygons, edge, polygon, touches):
+    inside = shapely.intersection(edges[edge], polygons[polygon])
     pieces, of = shapely.get_parts(inside, return_index=True)
     of_line = shapely.get_type_id(pieces) == shapely.GeometryType.LINESTRING
-    kept = of_line | touches
-    pieces, of = pieces[kept], of[kept]
-    # A piece of a straight edge is told by its first and its last vertex.
+    is_wanted = of_line | touches
+    pieces, of = pieces[is_wanted], of[is_wanted]
+    # A piece of a straight edge is given by its first and last vertices.
     vertices, piece = shapely.get_coordinates(pieces, return_index=True)
     first = np.searchsorted(piece, np.arange(len(pieces)))
     last = np.searchsorted(piece, np.arange(len(pieces)), side="right") - 1
     begin = shapely.get_coordinates(shapely.get_point(edges[edge[of]], 0))
     ends_m = [np.hypot(*(vertices[place] - begin).T) for place in (first, last)]
-    return edge[of], ground[of], np.minimum(*ends_m), np.maximum(*ends_m)
+    return edge[of], polygon[of], np.minimum(*ends_m), np.maximum(*ends_m)
 
 
 HIT_COLUMNS = [
@@ -220,9 +202,9 @@ HIT_COLUMNS = [
     "to_m",
     "overlap_m",
 ]
-# Edges of a quarter circle round a point or corner; the polygon lies inside the true circle by at most 0.03 %.
+# Edges of a quarter circle round a point or corner; the polygon is inside the true circle by at most 0.03 %.
 QUARTER_CIRCLE_EDGES = 32
-# A disc of given area as a polygon of that very area: its corners stand a little outside the circle.
+# A disc as a polygon of the same area: its corners are slightly outside the circle.
 CORNER_ANGLE = np.pi / (2 * QUARTER_CIRCLE_EDGES)
 RADIUS_OF_EQUAL_AREA = np.sqrt(CORNER_ANGLE / np.sin(CORNER_ANGLE))
 M2_PER_HA = 10_000.0
@@ -231,8 +213,8 @@ M2_PER_HA = 10_000.0
 class RuleMetres(NamedTuple):
     """Metres under each rule, float64 of shape (n_rules, n).
 
-    ``certain`` are those of features that are meant; ``missing`` those of features without category, ``outside``
-    those that the rule's layer does not cover; ``possible`` is the ground of all three together.
+    ``certain`` are those of selected features; ``missing`` those of features without category, ``outside`` those
+    that the rule's layer does not cover; ``possible`` is the union of all three.
     """
 
     certain: np.ndarray
@@ -242,7 +224,7 @@ class RuleMetres(NamedTuple):
 
 
 def overlaps(segments, features, rule, match=None):
-    """Where the features of a rule lie on the stream, segment by segment.
+    """Where the features of a rule cover the stream, segment by segment.
 
     Parameters
     ----------
@@ -261,28 +243,28 @@ def overlaps(segments, features, rule, match=None):
     -------
     DataFrame
         ``rule`` (name), ``station``, ``reach`` (int64), ``feature_id`` (text), ``effect`` ("under" or "touching"),
-        ``category_missing`` (bool: the feature may be meant or not), ``not_covered`` (bool, False), ``from_m``,
-        ``to_m`` and ``overlap_m`` [m], in the order of station, feature and distance. Several pieces of a segment
-        under one feature are several rows; a touch is none, or where it counts a row without length.
+        ``category_missing`` (bool: the feature may be selected or not), ``not_covered`` (bool, False), ``from_m``,
+        ``to_m`` and ``overlap_m`` [m], in the order of station, feature and distance. Several parts of a segment
+        under one feature are several rows; a touch is a row without length where touches count, else none.
 
     Raises
     ------
     InputError
-        If points or lines are to count without a buffer or area, an area is none, or the filter is wrong; see
+        If points or lines have no buffer or area, an area is invalid, or the filter is wrong; see
         `sitefinder.rules.filters.matching`.
     """
     if match is None:
         match = matching(features, rule)
-    counts = match.meant | match.category_missing
+    counts = match.selected | match.category_missing
     chosen = features[counts]
-    grounds = _grounds(chosen, rule)
-    covered = covered_intervals(np.asarray(segments.geometry, dtype=object), grounds, rule.touching_counts)
+    polygons = _polygons(chosen, rule)
+    covered = covered_intervals(np.asarray(segments.geometry, dtype=object), polygons, rule.touching_counts)
 
-    # Parts of one feature, which share its id, are one ground.
+    # Parts of one feature, which share its id, count together.
     names = chosen["feature_id"].to_numpy(dtype=object)
     uncertain = match.category_missing[counts]
     feature, first_row = _numbered(names, uncertain)
-    owner = covered.line * max(len(first_row), 1) + feature[covered.ground]
+    owner = covered.line * max(len(first_row), 1) + feature[covered.polygon]
     shortest_m = 0.0 if rule.touching_counts else SHORTEST_OVERLAP_M
     pieces = union_of_intervals(owner, covered.from_m, covered.to_m, shortest_m)
     line = pieces.owner // max(len(first_row), 1)
@@ -312,7 +294,7 @@ def uncovered(segments, area, rule):
     lines = np.asarray(segments.geometry, dtype=object)
     covered = covered_intervals(lines, area)
     inside = union_of_intervals(covered.line, covered.from_m, covered.to_m)
-    outside = gaps_between(inside, shapely.length(lines))
+    outside = _gaps_between(inside, shapely.length(lines))
     count = len(outside.owner)
     names, effect = np.full(count, "", dtype=object), np.full(count, NOT_COVERED.name)
     return _hits(segments, rule, outside.owner, outside, names, effect, not_covered=np.ones(count, dtype=bool))
@@ -355,7 +337,7 @@ def _hits(segments, rule, line, pieces, names, effect, category_missing=False, n
 
 
 def rule_metres(hits, rules, count, *, by="station", with_missing=False, only=None):
-    """Metres under each rule at each station's segment or in each reach; ground covered twice counts once.
+    """Metres under each rule at each station's segment or in each reach; overlaps count once.
 
     Parameters
     ----------
@@ -368,10 +350,10 @@ def rule_metres(hits, rules, count, *, by="station", with_missing=False, only=No
     by : {"station", "reach"}
         What to sum over.
     with_missing : bool
-        True to count features of missing category and ground that no layer covers as well: what the rule may hold
-        at most.
+        True to also count features of missing category and stream that no layer covers: the maximum
+        over which the rule may hold.
     only : {"category_missing", "not_covered"}, optional
-        Count nothing but hits that are doubtful in this way.
+        Count only hits that are doubtful in this way.
 
     Returns
     -------
@@ -438,8 +420,8 @@ def hits_by_reach(hits):
     return joined.sort_values("reach", kind="stable", ignore_index=True)
 
 
-# Polygons of the features: points with an area as discs, all grown by the buffer; what has no ground is refused.
-def _grounds(features, rule):
+# Polygons of the features: points with an area as discs, all buffered; an error where a feature has no area.
+def _polygons(features, rule):
     shapes = np.asarray(features.geometry, dtype=object).copy()
     area_m2 = disc_areas_m2(features, rule)
     is_disc = area_m2 > 0
@@ -462,7 +444,7 @@ def _grounds(features, rule):
 
 
 def disc_areas_m2(features, rule):
-    """Area of the disc that each point of a rule's layer stands for.
+    """Area of the disc that each point of a rule's layer represents.
 
     Parameters
     ----------

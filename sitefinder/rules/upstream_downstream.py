@@ -72,7 +72,7 @@ def place_falls(points, segments, segment_length_m, snap_m):
     segment_length_m : ndarray of float64, shape (n,)
         Of each station's segment [m].
     snap_m : float
-        Farthest that a fall may lie from its stream [m].
+        Maximum distance of a fall from its stream [m].
 
     Returns
     -------
@@ -87,7 +87,7 @@ def place_falls(points, segments, segment_length_m, snap_m):
 
 
 def carried_along(hits, stations, steps, rule, falls, profile_m):
-    """Where a rule holds along the stream because of what lies under its layer farther up, or farther down.
+    """Where a rule holds along the stream because of features of its layer upstream or downstream.
 
     Parameters
     ----------
@@ -113,9 +113,10 @@ def carried_along(hits, stations, steps, rule, falls, profile_m):
     Notes
     -----
     The effect starts at the lower end (downstream) or the upper end (upstream) of each piece of stream under the
-    layer and is carried from station to station: at a confluence the one that has come the shorter way goes on, at
-    a parting each arm takes all. A mapped fall ends it where it stands. A drop of the profile of at least
-    ``stops_at_drop_m`` within a segment ends it with that segment, since where in it the fall stands is not known.
+    layer and is carried from station to station: at a confluence the one over the shorter distance goes on, at a
+    bifurcation each arm takes all. A mapped fall ends it there. A drop of the profile of at least
+    ``stops_at_drop_m`` within a segment ends it with that segment, since the fall's exact location in it is
+    unknown.
     """
     parts = [pd.DataFrame(columns=HIT_COLUMNS)]
     for column in (None, "category_missing", "not_covered"):
@@ -127,7 +128,7 @@ def carried_along(hits, stations, steps, rule, falls, profile_m):
     return pd.concat(found, ignore_index=True) if found else hits.iloc[:0]
 
 
-# The effect of hits that are all of one certainty.
+# The effect of hits of equal certainty.
 def _carried(hits, stations, steps, rule, falls, profile_m):
     length_m = stations["segment_length_m"].to_numpy(dtype=np.float64)
     names, feature = np.unique(hits["feature_id"].to_numpy(dtype=object).astype(str), return_inverse=True)
@@ -155,7 +156,7 @@ def _carried(hits, stations, steps, rule, falls, profile_m):
     )
     if up:
         from_m, to_m = length_m[station] - to_m, length_m[station] - from_m
-    # Pieces of one feature that meet are one; those of no length are rounding.
+    # Adjoining pieces of one feature are merged; those without length are rounding.
     union = union_of_intervals(station * len(names) + who, from_m, to_m)
     station, who = union.owner // len(names), union.owner % len(names)
     head_m = (stations["distance_m"].to_numpy() - length_m)[station]

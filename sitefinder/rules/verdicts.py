@@ -1,4 +1,4 @@
-"""What the rules say of each reach and stretch: marks, verdict, reasons, and which turbines may stand there."""
+"""Rules applied to reaches and stretches: marks, verdict, reasons, and the turbines that may be used."""
 
 from typing import NamedTuple
 
@@ -10,32 +10,32 @@ from sitefinder.rules.overlaps import MIN_HELD_M, SHORTEST_OVERLAP_M, RuleMetres
 from sitefinder.vocabulary import ACTIONS, DOUBT, NOT_COVERED, SCHEME_TYPES, VERDICTS, marked_actions, named, names
 
 MARK_NAMES = tuple(action.mark for action in marked_actions())
-# Marks of which each verdict needs at least one, the worst verdict first; the last needs none.
+# Marks that lead to each verdict, the worst verdict first; the last needs none.
 MARKS_OF_VERDICT = {
     verdict.name: [action.mark for action in marked_actions() if action.limits and action.verdict == verdict.name]
     for verdict in VERDICTS
 }
-# What bars candidates, in the order in which one of several is named: that of the verdicts.
+# Actions that exclude candidates; where several do, the one of the worst verdict is named.
 BARRING = sorted(
     (action for action in marked_actions() if action.bars),
     key=lambda action: names(VERDICTS).index(action.verdict),
 )
 REASON_SEPARATOR = "; "
-# Why a rule may hold and may not, as reasons tell it after the rule's name.
+# Why it is unknown whether a rule holds, as shown in brackets after the rule's name.
 CATEGORY_MISSING = "category missing"
 MONTH_SEPARATOR = ";"
 
 # Turbine choices that a stretch may be valued with.
 NONE_MAY, ANY_MAY, SAFE_MAY = -1, 0, 1
-# Why a candidate is barred, worst first; the first is for those that are not.
+# Why a candidate is excluded, worst first; the first is for those that are not.
 BARRED_BECAUSE = ("", *(action.barred_because for action in BARRING))
 
 
 class Held(NamedTuple):
-    """Which rules hold: ``holds`` and ``unknown``, bool of shape (n_rules, m); never both at once.
+    """Which rules hold: ``holds`` and ``unknown``, bool of shape (n_rules, m), never both.
 
-    Of those that are unknown, ``missing`` are so because of a feature without category, and ``outside`` because
-    the rule's layer does not cover the place; it may be both.
+    Where unknown, ``missing`` marks a feature without category, and ``outside`` ground that the rule's layer does
+    not cover; both are possible.
     """
 
     holds: np.ndarray
@@ -76,9 +76,9 @@ def held_reaches(reaches, metres, rules):
 
     Notes
     -----
-    A rule holds from its ``min_overlap_m``, or its ``min_overlap_share`` of the length, on. A reach that is
-    shorter than the least overlap is held when all of it is under the rule; otherwise short reaches would slip
-    through.
+    A rule holds from its ``min_overlap_m``, or its ``min_overlap_share`` of the length, on. In a reach
+    shorter than the minimum overlap a rule holds when all of it is under the rule; otherwise short reaches would
+    escape.
     """
     enough_m = _enough_m(reaches["length_m"].to_numpy(dtype=np.float64), rules)
     certain, possible = metres.certain >= enough_m, metres.possible >= enough_m
@@ -86,7 +86,7 @@ def held_reaches(reaches, metres, rules):
 
 
 def stretch_marks(first, stations, segment_length_m, reach, metres, rules):
-    """Marks of each stretch by the metres of its own segments, not by those of the reaches it lies in.
+    """Marks of each stretch by the metres of its own segments, not by those of its reaches.
 
     Parameters
     ----------
@@ -108,14 +108,14 @@ def stretch_marks(first, stations, segment_length_m, reach, metres, rules):
 
     Notes
     -----
-    A rule holds as in a reach, by the stretch's own length and metres. It holds as well where the stretch takes so
-    much of one reach's ground under the rule that the reach itself is held: a long stretch does not lead past a
-    reach that nobody may touch because it is long.
+    A rule holds as in a reach, by the stretch's own length and metres. It also holds where the stretch takes
+    enough of one reach under the rule for the rule to hold in that reach: a long stretch must not dilute a reach
+    that is excluded.
     """
     sums = RuleMetres(*[_sums(first, stations, np.asarray(each, dtype=np.float64)) for each in metres])
     enough_m = _enough_m(_sums(first, stations, segment_length_m[np.newaxis])[0], rules)
     certain, possible = sums.certain >= enough_m, sums.possible >= enough_m
-    # Only a least overlap makes a difference between the two measures.
+    # The two measures differ only where there is a minimum overlap.
     graded = np.array([rule.min_overlap_m > 0 or rule.min_overlap_share > 0 for rule in rules], dtype=bool)
     if graded.any():
         on_reach = reach >= 0
@@ -141,7 +141,7 @@ def verdicts(held, rules, chosen=None):
     rules : list of config.RuleSettings
         In the order of the settings.
     chosen : ndarray of int, optional
-        Numbers of those to judge; all where left out.
+        Numbers of those to evaluate; all by default.
 
     Returns
     -------
@@ -149,8 +149,8 @@ def verdicts(held, rules, chosen=None):
         ``verdict`` (excluded, unknown, conditional, restricted or open), ``reasons`` (names of the rules that
         hold or may hold, in the order of the settings, with "; " between), ``only_reason`` (the name of the one
         rule without which it would be open; empty where there is none or more than one), ``closed_months`` (in
-        which rules that hold let nothing be taken, such as "10;11"; for a rule that excludes, none are told) and
-        a bool column for each of `MARK_NAMES`. Hidden rules are told as `config.rules.SENSITIVE`, once.
+        which rules that hold forbid any abstraction, such as "10;11"; none for a rule that excludes) and a bool
+        column for each of `MARK_NAMES`. Hidden rules appear as `sitefinder.settings.rules.SENSITIVE`, once.
     """
     if chosen is not None:
         held = Held(*[each[:, chosen] for each in held])
@@ -163,10 +163,10 @@ def verdicts(held, rules, chosen=None):
     result["reasons"] = pd.Series(_reasons(held, rules), dtype="str")
 
     counts = np.array([named(ACTIONS, rule.action).limits for rule in rules], dtype=bool)[:, np.newaxis]
-    keeps = (held.holds | held.unknown) & counts
-    names = np.array([rule.reported_as for rule in rules] + [""], dtype=object)
-    alone = keeps.sum(axis=0) == 1
-    only = np.where(alone, keeps.argmax(axis=0) if len(rules) else 0, len(rules))
+    limiting = (held.holds | held.unknown) & counts
+    names = np.array([rule.display_name for rule in rules] + [""], dtype=object)
+    alone = limiting.sum(axis=0) == 1
+    only = np.where(alone, limiting.argmax(axis=0) if len(rules) else 0, len(rules))
     result["only_reason"] = pd.Series(names[only], dtype="str")
     result["closed_months"] = pd.Series(_closed_months(held, rules), dtype="str")
     return pd.concat([result, marks], axis=1)
@@ -177,17 +177,17 @@ def admissible(scheme_type, marks, allow):
 
     Parameters
     ----------
-    layout : array of str, shape (m,)
+    scheme_type : array of str, shape (m,)
         Names of scheme types, of `sitefinder.vocabulary.SCHEME_TYPES`.
     marks : DataFrame, m rows
         See `stretch_marks`.
     allow : list of str
-        The run's ``ranking.allow``; what it holds of the words of actions matters here.
+        The run's ``ranking.allow``, of which the names of actions matter here.
 
     Returns
     -------
     Admission
-        Where several things bar a stretch, that of the worst verdict is named.
+        Where several actions exclude a stretch, that of the worst verdict is named.
     """
     scheme_type = pd.Series(np.asarray(scheme_type, dtype=object))
     why = np.zeros(len(marks), dtype=np.int8)
@@ -207,13 +207,13 @@ def _enough_m(length_m, rules):
     return np.maximum(min_m - SHORTEST_OVERLAP_M, MIN_HELD_M - SHORTEST_OVERLAP_M)
 
 
-# Rules that hold, and those that hold only if what is doubtful is so, with what makes it doubtful.
+# Rules that hold, and rules of which that is unknown, with why.
 def _held(certain, possible, metres):
     unknown = possible & ~certain
     return Held(certain, unknown, unknown & (metres.missing > 0), unknown & (metres.outside > 0))
 
 
-# One bool column for each of `MARK_NAMES`. What limits nothing and may hold is simply noted.
+# One bool column for each of `MARK_NAMES`. An unknown rule that limits nothing keeps its own mark.
 def _marks(held, rules):
     marks = {name: np.zeros(held.holds.shape[1], dtype=bool) for name in MARK_NAMES}
     for rule, holds, unknown in zip(rules, held.holds, held.unknown, strict=True):
@@ -229,14 +229,14 @@ def _reasons(held, rules):
     for number, rule in enumerate(rules):
         missing, outside = held.missing[number], held.outside[number]
         cases = (
-            (held.holds[number], rule.reported_as),
-            (missing & ~outside, f"{rule.reported_as} ({CATEGORY_MISSING})"),
-            (outside & ~missing, f"{rule.reported_as} ({NOT_COVERED.name})"),
-            (missing & outside, f"{rule.reported_as} ({CATEGORY_MISSING}, {NOT_COVERED.name})"),
+            (held.holds[number], rule.display_name),
+            (missing & ~outside, f"{rule.display_name} ({CATEGORY_MISSING})"),
+            (outside & ~missing, f"{rule.display_name} ({NOT_COVERED.name})"),
+            (missing & outside, f"{rule.display_name} ({CATEGORY_MISSING}, {NOT_COVERED.name})"),
         )
         for applies, name in cases:
             if rule.publish == "hidden":
-                # Several hidden rules are one reason.
+                # Several hidden rules give one reason.
                 notes = hidden.setdefault(name, np.zeros(len(reasons), dtype=bool))
                 applies, hidden[name] = applies & ~notes, notes | applies
             already = applies & (reasons != "")
@@ -269,7 +269,7 @@ def _sums(first, stations, values):
     return result
 
 
-# Whether each stretch takes at least so much of some one reach under each rule, shape (rows, m).
+# Whether each stretch takes at least `enough_m` of one reach under each rule, shape (rows, m).
 @kernel
 def _fills_a_reach(first, stations, reach, enough_m, values):
     result = np.zeros((values.shape[0], len(first) - 1), dtype=np.bool_)

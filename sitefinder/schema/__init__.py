@@ -1,4 +1,4 @@
-"""The delivered tables: every column declared once, and the check that a table keeps to it."""
+"""The delivered tables: every column, declared once, and the check of a table against its declaration."""
 
 from sitefinder.schema.change_layers import CHANGE_LAYERS, CHANGES
 from sitefinder.schema.columns import ACTIONS, EVIDENCE, MONEY, SCHEME_TYPES, VERDICTS, Column, Layer

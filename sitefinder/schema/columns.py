@@ -1,4 +1,4 @@
-"""What a column and a layer are, and the columns that several delivered layers share."""
+"""Definitions of a column and a layer, and the columns that several delivered layers share."""
 
 from typing import NamedTuple
 
@@ -8,16 +8,16 @@ from sitefinder.vocabulary import marked_actions, names, reasons_of
 VERDICTS = names(vocabulary.VERDICTS)
 SCHEME_TYPES = names(vocabulary.SCHEME_TYPES)
 ACTIONS = names(vocabulary.ACTIONS)
-# How a rule comes to hold in a reach, and whether it does.
+# How a rule applies to a reach, and whether it does.
 EFFECTS = names(vocabulary.EFFECTS)
 HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
 EVIDENCE = names(vocabulary.EVIDENCE_GRADES)
-# Why a reach carries no site, in the order of examination; empty where it carries one.
+# Why a reach has no site, in the order of examination; empty if it has one.
 REJECTION_REASONS = ("", *names(vocabulary.REJECTION_REASONS))
-# Why a reach has no hydrokinetic turbine; empty where it has one.
+# Why a reach has no hydrokinetic turbine; empty if it has one.
 NO_ROTOR = ("", *names(reasons_of(vocabulary.NO_STREAM)), *names(vocabulary.HYDROKINETIC_REASONS))
-# A unit of amounts of money; the delivered layer ``columns`` names the currency and year in its place.
+# Placeholder for the unit of money; the delivered layer ``columns`` has the currency and year instead.
 MONEY = "currency"
 MONEY_PER_KWH = "currency/kWh"
 
@@ -27,18 +27,18 @@ class Column(NamedTuple):
 
     name: str
     dtype: str  # "text", "integer", "real" or "boolean"
-    unit: str  # "" where there is none
+    unit: str  # "" if none
     meaning: str
     minimum: float | None = None
     maximum: float | None = None
     nullable: bool = True
-    values: tuple = ()  # the only texts allowed; () where any are
-    parts: tuple = ()  # the only flags allowed in a text that is a list of flags; () where it is none
-    made_by: tuple = ()  # stages that make its values, and settings and inputs beside them, see `made_by`
+    values: tuple = ()  # the only texts allowed; () if any are
+    parts: tuple = ()  # the only flags allowed in a list of flags; () if the column is no such list
+    made_by: tuple = ()  # stages, settings and inputs that determine its values, see `made_by`
 
 
 class Layer(NamedTuple):
-    """A delivered layer: what a row is, its geometry, its columns, and the columns that name a row."""
+    """A delivered layer: meaning of a row, geometry, columns, and the columns that identify a row."""
 
     name: str
     geometry: str | None  # "Point", "LineString", "Polygon", "MultiPolygon" or None
@@ -49,33 +49,33 @@ class Layer(NamedTuple):
 
 
 def text(name, meaning, values=(), parts=()):
-    """A column of text that is never NULL: "" says that there is nothing to say."""
+    """A column of text that is never NULL; "" means none."""
     return Column(name, "text", "", meaning, nullable=False, values=values, parts=parts)
 
 
 def statement(name, meaning):
-    """A column of true or false, known for every row."""
+    """A boolean column, never NULL."""
     return Column(name, "boolean", "", meaning, nullable=False)
 
 
 def count(name, meaning, minimum=0, nullable=False):
-    """A column of whole numbers."""
+    """A column of integers."""
     return Column(name, "integer", "", meaning, minimum, nullable=nullable)
 
 
 def amount(name, unit, meaning, maximum=None):
-    """A column of real numbers from zero up, NULL where it is not known."""
+    """A column of non-negative real numbers, NULL if unknown."""
     return Column(name, "real", unit, meaning, 0, maximum)
 
 
 def made_by(names, *columns):
-    """Columns with what makes their values, from which a comparison finds possible causes of a change.
+    """Columns with the stages that make their values, from which a comparison finds possible causes of a change.
 
     Parameters
     ----------
     names : str
-        Words: stages of the stage graph, and settings (``settings.ranking``) and inputs (``inputs.costs``) that
-        the values depend on beside all that these stages see and read.
+        Separated by spaces: stages of the stage graph, and settings (``settings.ranking``) and inputs
+        (``inputs.costs``) on which the values depend in addition to those of these stages.
     columns : Column
 
     Returns
@@ -90,85 +90,109 @@ def made_by(names, *columns):
     return tuple(column._replace(made_by=tuple(names.split())) for column in columns)
 
 
-SITE_ID = text("site_id", "id of the site, made of the user's stream id and the place along it")
-REACH_ID = text("reach_id", "id of the reach, made of the user's stream id and the place along it")
-STREAM = Column("stream", "text", "", "name of the stream where the user's layer has one")
-DISTRICT = text("district", "district, by the tailrace for sites; empty outside all districts")
+SITE_ID = text("site_id", "site id, from the user's stream id and the position along the stream")
+REACH_ID = text("reach_id", "reach id, from the user's stream id and the position along the stream")
+STREAM = Column("stream", "text", "", "stream name in the user's layer; empty if none")
+DISTRICT = text("district", "district (of the tailrace, for sites); empty outside all districts")
 SCHEME_TYPE = text("scheme_type", "scheme type: " + ", ".join(SCHEME_TYPES), SCHEME_TYPES)
-VERDICT = text("verdict", "what the rules say, worst first: " + ", ".join(VERDICTS), VERDICTS)
-REASONS = text("reasons", "names of all rules that hold, in the order of the settings")
+VERDICT = text("verdict", "verdict of the rules, worst first: " + ", ".join(VERDICTS), VERDICTS)
+REASONS = text("reasons", "names of all rules that apply, in the order of the settings")
 CLOSED_MONTHS = text(
     "closed_months",
-    "months in which rules let nothing be taken, such as 10;11; the energy here is valued as if they were open",
+    "months in which rules allow no abstraction, such as 10;11; the energy does not take them into account",
 )
 FLAGS = text(
     "flags",
-    "data-quality flags: what is doubtful about this row's figures, or must be known to read them; any of "
-    + ", ".join(names(vocabulary.FLAGS)),
+    "data-quality flags of this row, separated by semicolons; any of " + ", ".join(names(vocabulary.FLAGS)),
     parts=names(vocabulary.FLAGS),
 )
 HEAD = (
-    amount("head_m", "m", "gross head: fall of the conditioned long profile, never shrunk"),
+    amount("head_m", "m", "gross head: drop of the conditioned long profile, without regional shrinkage"),
     amount("head_se_m", "m", "standard error of the gross head"),
 )
 SITE_HEAD = (
-    amount("head_m", "m", "gross head as used: the one found, shrunk towards what the region makes likely"),
-    amount("head_se_m", "m", "standard error of the gross head as used"),
-    amount("head_uncorrected_m", "m", "gross head as found: fall of the long profile, or the surveyed drop"),
-    amount("head_uncorrected_se_m", "m", "standard error of the gross head as found"),
+    amount("head_m", "m", "gross head used, after regional shrinkage"),
+    amount("head_se_m", "m", "standard error of the gross head used"),
+    amount(
+        "head_uncorrected_m",
+        "m",
+        "uncorrected gross head: drop of the long profile or surveyed drop, before regional shrinkage",
+    ),
+    amount("head_uncorrected_se_m", "m", "standard error of the uncorrected gross head"),
 )
-ENERGY = amount("energy_mwh", "MWh/yr", "energy of a mean year at the terminals, availability included")
-POWER = amount("power_kw", "kW", "rated electrical power at the terminals")
-CAPACITY_FACTOR = amount("capacity_factor", "1", "mean power over rated power", 1)
-FLOW_DESIGN = amount("flow_design_m3s", "m³/s", "flow that all units take together at full gate")
+ENERGY = amount("energy_mwh", "MWh/yr", "mean annual energy (expectation) at the terminals, availability included")
+POWER = amount("power_kw", "kW", "installed capacity: rated electrical output at the terminals")
+CAPACITY_FACTOR = amount("capacity_factor", "1", "mean power over installed capacity", 1)
+FLOW_DESIGN = amount("flow_design_m3s", "m³/s", "design flow: total flow of all units at full gate")
 FLOW_SOURCE = text(
-    "flow_source", "where the flow comes from: spot gaugings and gauges that had a say, then the equations"
+    "flow_source", "flow source: spot gaugings and gauges that contribute, then the regional regression (equation)"
 )
-CAPITAL_COST = amount("capital_cost", MONEY, "capital cost, all that the cost file lists")
-LCOE_PER_KWH = amount("lcoe_per_kwh", MONEY_PER_KWH, "levelised cost of energy, real")
-NET_VALUE = Column("net_annual_value", "real", MONEY + "/yr", "yearly worth of the energy less yearly cost")
+CAPITAL_COST = amount("capital_cost", MONEY, "capital cost, with all items of the cost file")
+LCOE_PER_KWH = amount("lcoe_per_kwh", MONEY_PER_KWH, "levelised cost of energy (LCOE), real")
+NET_VALUE = Column(
+    "net_annual_value", "real", MONEY + "/yr", "net annual value: annual value of the energy minus annual cost"
+)
 INTERVAL = (
-    amount("energy_mwh_p90", "MWh/yr", "energy exceeded in 90 % of the simulations"),
-    amount("energy_mwh_p50", "MWh/yr", "energy exceeded in half of the simulations"),
-    amount("energy_mwh_p10", "MWh/yr", "energy exceeded in 10 % of the simulations"),
+    amount("energy_mwh_p90", "MWh/yr", "annual energy exceeded in 90 % of the simulations"),
+    amount("energy_mwh_p50", "MWh/yr", "annual energy exceeded in 50 % of the simulations"),
+    amount("energy_mwh_p10", "MWh/yr", "annual energy exceeded in 10 % of the simulations"),
 )
 POWER_INTERVAL = (
-    amount("power_kw_p90", "kW", "greatest power of the year, exceeded in 90 % of the simulations"),
-    amount("power_kw_p50", "kW", "the same, exceeded in half of the simulations"),
-    amount("power_kw_p10", "kW", "the same, exceeded in 10 % of the simulations"),
+    amount("power_kw_p90", "kW", "maximum power of the year exceeded in 90 % of the simulations"),
+    amount("power_kw_p50", "kW", "maximum power of the year exceeded in 50 % of the simulations"),
+    amount("power_kw_p10", "kW", "maximum power of the year exceeded in 10 % of the simulations"),
 )
 COST_INTERVAL = (
-    amount("lcoe_per_kwh_p90", MONEY_PER_KWH, "cost not exceeded in 90 % of the simulations; NULL where endless"),
-    amount("lcoe_per_kwh_p50", MONEY_PER_KWH, "cost not exceeded in half of the simulations"),
-    amount("lcoe_per_kwh_p10", MONEY_PER_KWH, "cost not exceeded in 10 % of the simulations"),
+    amount("lcoe_per_kwh_p90", MONEY_PER_KWH, "LCOE not exceeded in 90 % of the simulations; NULL if infinite"),
+    amount("lcoe_per_kwh_p50", MONEY_PER_KWH, "LCOE not exceeded in 50 % of the simulations"),
+    amount("lcoe_per_kwh_p10", MONEY_PER_KWH, "LCOE not exceeded in 10 % of the simulations"),
 )
 VARIANCE_SHARES = (
-    amount("energy_variance_share_head", "1", "share of the variance of the energy that errors of head bring", 1),
-    amount("energy_variance_share_flow", "1", "share that errors of the flow estimate bring", 1),
-    amount("energy_variance_share_year", "1", "share that wet and dry years bring", 1),
     amount(
-        "energy_variance_share_efficiency", "1", "share that errors of efficiency bring; the four add up to 1", 1
+        "energy_variance_share_head",
+        "1",
+        "contribution of head to the uncertainty of energy, as a share of its variance; the four add up to 1",
+        1,
+    ),
+    amount("energy_variance_share_flow", "1", "contribution of the flow estimate to the uncertainty of energy", 1),
+    amount(
+        "energy_variance_share_year",
+        "1",
+        "contribution of inter-annual variability to the uncertainty of energy; 0 if not included",
+        1,
+    ),
+    amount(
+        "energy_variance_share_efficiency",
+        "1",
+        "contribution of turbine efficiency to the uncertainty of energy",
+        1,
     ),
     amount(
         "lcoe_variance_share_head",
         "1",
-        "share of the variance of the cost of a kWh, in logs, by errors of head",
+        "contribution of head to the uncertainty of LCOE, as a share of the variance of its log; the "
+        "five add up to 1",
         1,
     ),
-    amount("lcoe_variance_share_flow", "1", "share that errors of the flow estimate bring", 1),
-    amount("lcoe_variance_share_year", "1", "share that wet and dry years bring", 1),
-    amount("lcoe_variance_share_efficiency", "1", "share that errors of efficiency bring", 1),
+    amount("lcoe_variance_share_flow", "1", "contribution of the flow estimate to the uncertainty of LCOE", 1),
     amount(
-        "lcoe_variance_share_cost", "1", "share that errors of the capital cost bring; the five add up to 1", 1
+        "lcoe_variance_share_year",
+        "1",
+        "contribution of inter-annual variability to the uncertainty of LCOE; 0 if not included",
+        1,
     ),
+    amount(
+        "lcoe_variance_share_efficiency", "1", "contribution of turbine efficiency to the uncertainty of LCOE", 1
+    ),
+    amount("lcoe_variance_share_cost", "1", "contribution of capital cost to the uncertainty of LCOE", 1),
 )
 LENGTHS = (
-    amount("length_m", "m", "length along the stream, intake to tailrace"),
-    amount("conduit_length_m", "m", "length of the canal or pipe, along the straightened line"),
-    amount("pond_length_m", "m", "length of stream that a new weir ponds, along its longest arm"),
+    amount("length_m", "m", "length along the stream from intake to tailrace; the depleted reach of a diversion"),
+    amount("conduit_length_m", "m", "length of headrace and penstock, along the smoothed line"),
+    amount("pond_length_m", "m", "length of stream that a new weir ponds, along its longest branch"),
     amount("flooded_length_m", "m", "length of all streams that a new weir ponds, tributaries included"),
 )
-FISH_SAFE = statement("fish_safe", "true where the turbine meets the user's bar of fish survival")
-SCREENED = statement("screened", "true where the cost includes a fish screen and bypass")
-UNITS = count("units", "number of equal turbines", minimum=1)
+FISH_SAFE = statement("fish_safe", "true if the turbine reaches fish.min_survival with evidence that counts")
+SCREENED = statement("screened", "true if the cost includes a fish screen and bypass")
+UNITS = count("units", "number of identical units", minimum=1)
 MARKS = tuple(statement(action.mark, action.mark_meaning) for action in marked_actions())

@@ -24,7 +24,7 @@ from sitefinder.vocabulary import (
 )
 
 TYPE_WORDS = {str: "text", float: "number", int: "whole number", bool: "true or false"}
-# What a setting of several tables is called in place of its key.
+# Stands for the key of a setting that has several tables.
 ANY_NAME = "NAME"
 UNIONS = (Union, types.UnionType)
 # The words of the inventory, by the name of the part that lists them.
@@ -80,7 +80,7 @@ def documents():
 
 
 def settings_reference():
-    """Every setting with its kind, default and meaning, one table for each kind of table in a settings file.
+    """Every setting with its type, default and meaning, one Markdown table for each table of a settings file.
 
     Returns
     -------
@@ -261,10 +261,10 @@ def _limits(metadata):
     if "ge" in bounds and "le" in bounds:
         return f"{bounds['ge']:g} to {bounds['le']:g}"
     words = {"gt": "above {:g}", "ge": "{:g} or more", "lt": "below {:g}", "le": "{:g} or less"}
-    notes = [words[name].format(value) for name, value in bounds.items() if name in words]
+    parts = [words[name].format(value) for name, value in bounds.items() if name in words]
     if "min_length" in bounds:
-        notes.append(f"at least {bounds['min_length']}")
-    return ", ".join(notes)
+        parts.append(f"at least {bounds['min_length']}")
+    return ", ".join(parts)
 
 
 def _default(field):

@@ -12,7 +12,7 @@ OCHRE, PALE_OCHRE, BROWN, WHITE = "#b0731a", "#e2bd74", "#8a4a12", "#ffffff"
 
 
 class Look(NamedTuple):
-    """How rows of one kind look: ``label`` stands in the legend; no ``fill`` leaves an area empty."""
+    """Style of one kind of rows: ``label`` is for the legend; without ``fill`` an area is empty."""
 
     label: str
     stroke: str
@@ -20,7 +20,7 @@ class Look(NamedTuple):
 
 
 class LayerLook(NamedTuple):
-    """How a layer looks: what it shows, in words, and its kinds of rows in the order of the legend."""
+    """Style of a layer: a description, and its kinds of rows in the order of the legend."""
 
     description: str
     looks: dict[str, Look]

@@ -1,4 +1,4 @@
-"""Layers of totals: each stream, each step from all that was measured to what is open, reaches in districts."""
+"""Layers of totals: streams, screening cascade, districts, supply curve, distributions, flow equations."""
 
 from sitefinder.schema.columns import (
     ACTIONS,
@@ -22,91 +22,97 @@ from sitefinder.schema.columns import (
 from sitefinder.vocabulary import cascade_reasons, names
 
 STEP_KINDS = ("everything", *names(cascade_reasons()), "rule", "open")
-WAYS = ("in order", "alone")
+CASCADE_WAYS = ("in order", "alone")
 SCOPES = ("region", "district", "outside districts")
-OF_STREAM = "stream"
-# What classes are told of, and of which layers.
-SPREAD_OF = {
+STREAM_SCOPE = "stream"
+# Columns whose distributions are delivered, by layer.
+DISTRIBUTIONS_OF = {
     "reaches": ("head_m", "flow_mean_m3s", "area_km2", "theoretical_kw"),
     "sites": ("head_m", "flow_mean_m3s", "power_kw", "energy_mwh"),
 }
-QUANTITIES = tuple(dict.fromkeys(name for names in SPREAD_OF.values() for name in names))
+QUANTITIES = tuple(dict.fromkeys(name for names in DISTRIBUTIONS_OF.values() for name in names))
 
 STREAMS = Layer(
     "streams",
     None,
-    "a stream, all of its links together: what sites and plants do to it, and to fish on their way",
+    "a stream, with the effects of sites and existing plants on it and on migrating fish",
     ("stream_id",),
     (
-        text("stream_id", "id of the stream, made of the user's id and place of its lower end"),
+        text("stream_id", "stream id, from the user's id and the position of the lower end"),
         STREAM,
         amount("length_m", "m", "length of its reaches in the region"),
-        amount("developed_m", "m", "of it, length that existing plants use"),
-        amount("diverted_m", "m", "length between intake and tailrace of the sites that divert water"),
-        amount("ponded_m", "m", "length that new weirs of sites pond"),
-        count("sites", "number of ranked sites whose tailrace lies in it"),
-        POWER._replace(meaning="rated electrical power of those sites"),
-        ENERGY._replace(meaning="energy of those sites in a mean year"),
-        amount("spawning_m", "m", "length under the rules that tell spawning grounds; NULL where not published"),
+        amount("developed_m", "m", "length used by existing plants"),
+        amount("diverted_m", "m", "length of depleted reaches of the sites"),
+        amount("ponded_m", "m", "length ponded by new weirs of the sites"),
+        count("sites", "number of ranked sites with the tailrace in this stream"),
+        POWER._replace(meaning="installed capacity of those sites"),
+        ENERGY._replace(meaning="mean annual energy of those sites"),
+        amount("spawning_m", "m", "length in spawning grounds (fish.spawning_rules); NULL if not published"),
         count(
             "plants_on_migration_path",
-            "sites and existing plants on the worst way that leads through it from a spawning ground to the "
-            "outlet; NULL where none does",
+            "number of sites and existing plants on the least favourable migration path through this "
+            "stream from a spawning ground to the outlet; NULL without such a path",
             nullable=True,
         ),
-        amount("min_survival", "1", "share of fish that survive all of them; NULL where no such way leads", 1),
+        amount(
+            "min_survival", "1", "cumulative downstream passage survival on that path; NULL without such a path", 1
+        ),
     ),
 )
 
 
-# Amounts of one group of reaches of a step.
+# Figures of one group of reaches of a step.
 def _totals(prefix, which):
     return (
-        count(f"{prefix}_reaches", f"number of reaches {which} of which some length lies inside"),
-        amount(f"{prefix}_km", "km", f"length of reaches {which}, cut at the border"),
-        amount(f"{prefix}_mw", "MW", f"theoretical potential of reaches {which}, shared by length at the border"),
-        amount(f"{prefix}_gwh", "GWh/yr", f"the same at work all year, of reaches {which}"),
+        count(f"{prefix}_reaches", f"number of reaches {which}, with any length inside"),
+        amount(f"{prefix}_km", "km", f"length of reaches {which}, cut at the boundary"),
+        amount(
+            f"{prefix}_mw",
+            "MW",
+            f"gross theoretical potential of reaches {which}, prorated by length at the boundary",
+        ),
+        amount(f"{prefix}_gwh", "GWh/yr", f"gross theoretical energy of reaches {which}: that potential all year"),
     )
 
 
 SCREENING_CASCADE = Layer(
     "screening_cascade",
     None,
-    "a step from everything measured down to what is open, in the region, a district or outside of all districts",
+    "a step of the screening cascade, in the region, a district or outside all districts",
     ("scope", "district", "way", "step"),
     (
-        text("scope", "what the totals are of: " + ", ".join(SCOPES), SCOPES),
-        text("district", "name of the district; empty for the others"),
-        text("way", "in order: among what the steps before leave; alone: among everything", WAYS),
+        text("scope", "area of the totals: " + ", ".join(SCOPES), SCOPES),
+        text("district", "name of the district; empty otherwise"),
+        text("way", "in order: of what the previous steps leave; alone: of everything measured", CASCADE_WAYS),
         count("step", "number of the step, the same in order and alone; rules in the order of the settings"),
         text("kind", "kind of the step: " + ", ".join(STEP_KINDS), STEP_KINDS),
-        text("rule", "name of the rule, where the step is one; empty otherwise"),
-        text("action", "what the rule does; empty where the step is none", ("", *ACTIONS)),
-        *_totals("affected", "that the step concerns (barred by it or not)"),
-        *_totals("excluded", "that it bars"),
-        *_totals("remaining", "that it leaves"),
+        text("rule", "name of the rule, if the step is one; empty otherwise"),
+        text("action", "action of the rule; empty if the step is not a rule", ("", *ACTIONS)),
+        *_totals("affected", "affected by the step, excluded or not"),
+        *_totals("excluded", "excluded by the step"),
+        *_totals("remaining", "remaining after the step"),
     ),
 )
 
 REACH_DISTRICTS = Layer(
     "reach_districts",
     None,
-    "a reach and a district in which some of its length lies; what totals of districts are shared by",
+    "a reach and a district that contains some of its length; the basis of district totals",
     ("reach_id", "district"),
     (
         REACH_ID,
         text("district", "name of the district; empty outside all districts"),
-        amount("length_m", "m", "length of the reach there"),
+        amount("length_m", "m", "length of the reach in that district"),
     ),
 )
 
 
-# A sum of whole numbers, so that parts add up to the last digit.
+# A sum of integers, so that parts add up to the last digit.
 def _whole(name, unit, meaning):
     return Column(name, "integer", unit, meaning, 0, nullable=False)
 
 
-# Whole numbers too, but lengths are real in every layer.
+# Integers too, but lengths are real in every layer.
 def _metres(name, meaning):
     return amount(name, "m", meaning)._replace(nullable=False)
 
@@ -114,25 +120,31 @@ def _metres(name, meaning):
 TOTALS = Layer(
     "totals",
     None,
-    "the region, a district, what lies outside all districts, or all streams of one name; in whole metres, watts "
+    "the region, a district, the area outside all districts, or all streams of one name; in whole metres, watts "
     "and watt-hours, so that districts and streams each add up to the region to the last digit",
     ("scope", "name"),
     (
-        text("scope", "what the totals are of: " + ", ".join((*SCOPES, OF_STREAM)), (*SCOPES, OF_STREAM)),
-        text("name", "name of the district or stream; empty for the others, and for streams without a name"),
-        count("reaches", "number of reaches, each in the district of the greatest part of its length"),
-        _metres("length_m", "their length in whole metres, cut at the border of districts"),
-        _metres("open_m", "of it, length with the verdict open or restricted"),
-        _metres("excluded_m", "of it, length with the verdict excluded"),
-        _whole("theoretical_w", "W", "theoretical potential of heads that count, shared by length at the border"),
-        count("sites", "number of ranked sites, each in the district and stream of its tailrace"),
-        _whole("power_w", "W", "rated electrical power of those sites"),
-        _whole("energy_wh", "Wh/yr", "energy of those sites in a mean year"),
+        text("scope", "area of the totals: " + ", ".join((*SCOPES, STREAM_SCOPE)), (*SCOPES, STREAM_SCOPE)),
+        text("name", "name of the district or stream; empty otherwise, and for streams without a name"),
+        count("reaches", "number of reaches, each counted in the district with the greatest part of its length"),
+        _metres("length_m", "length of the reaches, cut at district boundaries"),
+        _metres("open_m", "length with the verdict open or restricted"),
+        _metres("excluded_m", "length with the verdict excluded"),
+        _whole(
+            "theoretical_w",
+            "W",
+            "gross theoretical potential of heads that count, prorated by length at boundaries",
+        ),
+        count("sites", "number of ranked sites, each counted in the district and stream of its tailrace"),
+        _whole("power_w", "W", "installed capacity of those sites"),
+        _whole("energy_wh", "Wh/yr", "mean annual energy of those sites"),
         *POWER_INTERVAL,
         *INTERVAL,
         CAPITAL_COST._replace(meaning="capital cost of those sites"),
-        NET_VALUE._replace(meaning="yearly worth of their energy less its yearly cost"),
-        LCOE_PER_KWH._replace(meaning="levelised cost of that energy, all sites together; NULL without a site"),
+        NET_VALUE._replace(meaning="net annual value of those sites"),
+        LCOE_PER_KWH._replace(
+            meaning="levelised cost of energy (LCOE) of all those sites together; NULL without a site"
+        ),
         *COST_INTERVAL,
     ),
 )
@@ -140,68 +152,69 @@ TOTALS = Layer(
 SUPPLY_CURVE = Layer(
     "supply_curve",
     None,
-    "a ranked site in the order of what its energy costs, and the energy of all sites that are no dearer",
+    "a ranked site by ascending LCOE, with cumulative energy",
     ("position",),
     (
-        count("position", "place in that order, 1 is the cheapest", minimum=1),
+        count("position", "position by LCOE; 1 is the cheapest", minimum=1),
         SITE_ID,
         LCOE_PER_KWH,
         ENERGY,
-        amount("energy_sum_mwh", "MWh/yr", "energy of this site and of all before it"),
+        amount("energy_sum_mwh", "MWh/yr", "cumulative mean annual energy of this site and all cheaper ones"),
     ),
 )
 
 DISTRIBUTIONS = Layer(
     "distributions",
     None,
-    "a class of one quantity, and the reaches or sites whose value lies in it; without those of unknown value",
+    "a class of one quantity, and the reaches or sites in it; unknown values are not counted",
     ("quantity", "of", "bin"),
     (
-        text(
-            "quantity", "the column that is told, with its unit at the end: " + ", ".join(QUANTITIES), QUANTITIES
-        ),
-        text("of", "the layer that it is of: " + ", ".join(SPREAD_OF), tuple(SPREAD_OF)),
-        count("bin", "number of the class from the lowest up; the same classes for reaches and sites", minimum=1),
-        Column("from_value", "real", "that of quantity", "least value of the class", 0, nullable=False),
-        Column("to_value", "real", "that of quantity", "value that the class stays below", 0, nullable=False),
+        text("quantity", "column, with its unit at the end: " + ", ".join(QUANTITIES), QUANTITIES),
+        text("of", "layer of that column: " + ", ".join(DISTRIBUTIONS_OF), tuple(DISTRIBUTIONS_OF)),
+        count("bin", "number of the class, in ascending order; the same classes for reaches and sites", minimum=1),
+        Column("from_value", "real", "that of quantity", "lower limit of the class, inclusive", 0, nullable=False),
+        Column("to_value", "real", "that of quantity", "upper limit of the class, exclusive", 0, nullable=False),
         count("number", "number of reaches or sites in the class"),
-        amount("length_m", "m", "their length along the stream")._replace(nullable=False),
+        amount("length_m", "m", "length of those reaches or sites along the stream")._replace(nullable=False),
     ),
 )
 
 FLOW_EQUATIONS = Layer(
     "flow_equations",
     None,
-    "a term of a regional flow equation that the run used, in the units of its source, with its range and error",
+    "a term of a regional flow equation of the run, in the units of its source, with its range and error",
     ("equation", "predictor"),
     (
-        count("equation", "number of the equation, in the order in which the run has them", minimum=1),
-        text("statistic", "what it gives: mean, exceedance_95 (flow exceeded 95 % of the time), and so on"),
-        text("region", "region where it holds; empty where it holds everywhere"),
-        text("form", "what the sum of the terms is: log10 or ln of the flow, untransformed (the flow), logistic"),
-        text("flow_unit", "unit of its flow; none for a probability"),
-        text("predictor", "the predictor; constant, factor (of a power law), or a product of predictors"),
-        text("unit", "unit in which the source has the predictor; empty for constants and products"),
+        count("equation", "number of the equation, in the order of the run", minimum=1),
+        text("statistic", "flow statistic: mean, exceedance_95 (flow exceeded 95 % of the time), and so on"),
+        text("region", "region of validity; empty for everywhere"),
+        text("form", "left-hand side: log10 or ln of the flow, untransformed (the flow), logistic (probability)"),
+        text("flow_unit", "unit of the flow; none for a probability"),
+        text("predictor", "predictor, constant, factor (of a power law), or product of predictors"),
+        text("unit", "unit of the predictor in the source; empty for constants and products"),
         text(
-            "transform", "what is done to predictor and offset before: log10, ln, power or none; empty for others"
+            "transform",
+            "transform of predictor plus offset: log10, ln, power or none; empty for constants and products",
         ),
-        Column("offset", "real", "as in unit", "what is added to the predictor first"),
-        Column("exponent", "real", "1", "exponent of the transform power; NULL for others"),
+        Column("offset", "real", "as in unit", "offset added to the predictor before the transform"),
+        Column("exponent", "real", "1", "exponent of the transform power; NULL otherwise"),
         Column(
             "coefficient",
             "real",
             "as in the source",
-            "as given: the exponent of a predictor that is logged; NULL for a predictor that is in products only",
+            "coefficient as published: the exponent of a logged predictor; NULL for a predictor in products only",
         ),
-        Column("minimum", "real", "as in unit", "least value of the predictor among the source's gauges"),
-        Column("maximum", "real", "as in unit", "greatest value of the predictor among the source's gauges"),
-        amount("standard_error_percent", "%", "standard error of the equation; NULL where it has none in percent"),
-        amount("standard_error_log10", "1", "the same in log10 units, from the percentage where that is given"),
+        Column("minimum", "real", "as in unit", "minimum of the predictor among the source's gauges"),
+        Column("maximum", "real", "as in unit", "maximum of the predictor among the source's gauges"),
+        amount("standard_error_percent", "%", "standard error of the equation; NULL if not given in percent"),
+        amount(
+            "standard_error_log10", "1", "standard error in log10 units, derived from the percentage if need be"
+        ),
         amount("standard_error_in_flow_unit", "as in flow_unit", "standard error of an untransformed equation"),
-        amount("misclassified_percent", "%", "gauges that a logistic equation tells wrongly", 100),
-        amount("bias_correction", "1", "factor from the median to the mean"),
-        amount("interval_widening", "1", "factor on the width of its interval, where gauges unseen asked for it"),
-        count("gauges", "number of gauges behind the equation"),
+        amount("misclassified_percent", "%", "share of gauges that a logistic equation misclassifies", 100),
+        amount("bias_correction", "1", "bias correction factor from median to mean"),
+        amount("interval_widening", "1", "factor on the width of the prediction interval, from held-out gauges"),
+        count("gauges", "number of gauges of the regression"),
         text("source", "author, year, title"),
         text("table", "table or equation number in the source"),
     ),

@@ -1,4 +1,4 @@
-"""Tables held against their declaration: the check, the empty table, and the table of all columns."""
+"""Check of tables against their declaration, the empty table, and the table of all columns."""
 
 import difflib
 
@@ -12,7 +12,7 @@ from sitefinder.schema.columns import MONEY
 from sitefinder.schema.layers import LAYERS
 from sitefinder.vocabulary import schemes_that, split_flags
 
-# What pandas calls the values that may stand in a column of each declared type.
+# Names that pandas has for the values of each declared type.
 FITTING = {
     "text": {"string"},
     "integer": {"integer"},
@@ -22,7 +22,7 @@ FITTING = {
 
 
 def check_table(frame, layer_name, layers=LAYERS):
-    """A table in the declared order of columns and with the declared types, if it keeps its contract.
+    """A table in the declared order of columns and with the declared types, if it is valid.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def _geometry_name(frame):
     return getattr(frame, "active_geometry_name", None)
 
 
-# Columns that are missing, too many or there twice.
+# Columns that are missing, undeclared or duplicate.
 def _name_problems(frame, layer, geometry_name):
     declared = [column.name for column in layer.columns]
     problems = [
@@ -97,11 +97,11 @@ def _name_problems(frame, layer, geometry_name):
             problems.append(f"{name}: not declared" + (f"; did you mean {near[0]}?" if near else ""))
     repeated = sorted({name for name in given if given.count(name) > 1})
     if repeated:
-        raise TableError(described(f"table {layer.name}: columns stand in it twice", found=listed(repeated)))
+        raise TableError(described(f"table {layer.name}: duplicate columns", found=listed(repeated)))
     return problems
 
 
-# The values in the declared type, or what was found in its place.
+# The values in the declared type, or the type found.
 def _typed(series, column):
     if isinstance(series.dtype, pd.CategoricalDtype):
         series = series.astype(object)
@@ -121,7 +121,7 @@ def _typed(series, column):
     return values if column.nullable or values.isna().any() else values.astype(plain), None
 
 
-# NULLs that may not be, numbers out of range, texts not in the list.
+# NULLs that are not allowed, numbers out of range, texts not in the list.
 def _value_problems(values, column, table):
     missing = values.isna().to_numpy(dtype=bool)
     problems = []

@@ -1,4 +1,4 @@
-"""Values of settings that are words of the inventory, read from where `sitefinder.vocabulary` has them."""
+"""Values of settings that are words of `sitefinder.vocabulary`."""
 
 from typing import TYPE_CHECKING, Literal
 
@@ -12,7 +12,7 @@ from sitefinder.vocabulary import (
     settings_effects,
 )
 
-# A type checker cannot follow names that are read at run time; to it they are texts.
+# A type checker cannot follow names that are read at run time, so it sees plain strings.
 if TYPE_CHECKING:
     Action = Effect = SchemeType = HydrokineticSchemeType = EvidenceGrade = Allowable = str
 else:

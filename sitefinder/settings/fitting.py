@@ -14,70 +14,72 @@ from sitefinder.settings.loading import checked
 class FitSettings(Section):
     """How `sitefinder fit-flows` fits regional equations; `run` does not read it."""
 
-    gauges: GaugeTable | None = Field(None, description="gauges to fit from; absent: those of flows.gauges")
+    gauges: GaugeTable | None = Field(None, description="gauge table to fit from; absent: that of flows.gauges")
     region_column: str | None = Field(
-        None, description="column with each gauge's region, which gets equations of its own; absent: one region"
+        None, description="column of each gauge's region; every region gets its own equations; absent: one region"
     )
-    statistics: list[str] = Field(
-        default_factory=list, description="flow columns to fit; none named: all that the table has"
-    )
+    statistics: list[str] = Field(default_factory=list, description="flow columns to fit; empty: all of the table")
     method: Literal["ordinary", "weighted", "generalised"] = Field(
         "ordinary",
-        description="least squares: all gauges alike, weighted by years of record, or with the errors of short "
-        "records and of gauges that share their years",
+        description="least squares: ordinary, weighted by years of record, or generalised (sampling error and "
+        "cross-correlation of concurrent records)",
     )
     candidates: list[str] = Field(
         default_factory=list,
-        description="columns to choose further predictors from, by the error at gauges left out",
+        description="columns to select further predictors from, by leave-one-out error; empty: none",
     )
-    max_candidates: int = Field(2, ge=1, le=5, description="greatest number of candidates in an equation")
-    min_gauges: int = Field(25, ge=5, description="gauges that a region needs for equations of its own")
+    max_candidates: int = Field(2, ge=1, le=5, description="maximum number of candidates in an equation")
+    min_gauges: int = Field(25, ge=5, description="minimum number of gauges of a region with its own equations")
     zero_flows: Literal["probability", "censored"] = Field(
         "probability",
-        description="gauges whose statistic is zero: an equation for the probability of zero beside that of the "
-        "others, or one fit in which they count as less than a limit",
+        description="gauges whose statistic is zero: a logistic equation for the probability of zero beside the "
+        "regression of the others, or one censored regression",
     )
     censored_below_m3s: float | None = Field(
-        None, gt=0, description="that limit [m³/s]; absent: the lowest flow of the region that is not zero"
+        None, gt=0, description="censoring limit [m³/s]; absent: the region's minimum flow above zero"
     )
-    short_record_years: float = Field(10.0, ge=0, description="records shorter than this are named (own choice)")
+    short_record_years: float = Field(
+        10.0, ge=0, description="records shorter than this are listed as short (own choice)"
+    )
     downstream_column: str | None = Field(
         None,
-        description="column with the id of the next gauge downstream, to find nested gauges; absent: by distance",
+        description="column of the id of the next gauge downstream, to find nested gauges; absent: by distance",
     )
     year_to_year_log10: dict[str, float] = Field(
         default_factory=dict,
-        description="for generalised least squares: standard deviation of single years about the statistic, in "
+        description="for generalised least squares: standard deviation of annual values about the statistic, in "
         "log10, by flow column",
     )
     correlation_theta: float = Field(
         0.98,
         gt=0,
         lt=1,
-        description="correlation of years falls with distance d [km] as theta^(d / (alpha d + 1)); used where the "
-        "gauges have places (0.98 and 0.01 are Eng et al. 2009's defaults, for miles)",
+        description="theta of the correlation of concurrent years at distance d [km], theta^(d / (alpha d + 1)); "
+        "used where the gauges have coordinates (0.98 and 0.01 are the defaults of Eng et al. 2009, "
+        "for miles)",
     )
-    correlation_alpha_per_km: float = Field(0.01, ge=0, description="alpha of that law [1/km]")
+    correlation_alpha_per_km: float = Field(0.01, ge=0, description="alpha of that equation [1/km]")
     group_size: int = Field(
         5,
         ge=1,
-        description="neighbouring gauges that are held out together when intervals are tried; 1: each alone "
-        "(own choice)",
+        description="neighbouring gauges held out together when intervals are tested; 1: leave one out (own "
+        "choice)",
     )
     output_folder: str = Field(
-        "fitted-flows", description="folder of the equation file, diagnostics and plots, relative to this file"
+        "fitted-flows",
+        description="folder of the equation file, diagnostics and plots, relative to the settings file",
     )
 
     @model_validator(mode="after")
-    def _generalised_has_its_numbers(self):
+    def _generalised_is_complete(self):
         if self.method == "generalised" and not self.year_to_year_log10:
             raise ValueError('method = "generalised" needs year_to_year_log10')
         if any(not 0 < value < 10 for value in self.year_to_year_log10.values()):
-            raise ValueError("year_to_year_log10 must be above 0 and under 10")
+            raise ValueError("year_to_year_log10 must be above 0 and below 10")
         return self
 
 
-# The tables of a settings file that fitting reads, each under its key, so that problems are told by that key.
+# The tables of a settings file that fitting reads, each under its key, so that problems are reported by that key.
 class _FitTable(Section):
     fit: FitSettings
 
@@ -99,7 +101,7 @@ def check_fit_settings(mapping, name, known, written=None):
         Nested tables: ``fit``, and the gauges at ``fit.gauges`` or ``flows.gauges``. Other tables of a run's
         settings are left to the run.
     name : str
-        What to call the file in messages.
+        Name of the file in messages.
     known : collection of str
         The tables that a settings file may have.
     written : callable, optional
@@ -112,7 +114,7 @@ def check_fit_settings(mapping, name, known, written=None):
     Raises
     ------
     ConfigError
-        Naming every problem of the first table that has one.
+        Listing every problem of the first table that has one.
     """
     problems = []
     for key in mapping:
@@ -131,6 +133,6 @@ def check_fit_settings(mapping, name, known, written=None):
             file=name,
             expected="a table fit.gauges or flows.gauges",
             found="neither",
-            fix="name the table of gauges, its predictors and its source",
+            fix="state the gauge table, its predictors and its source",
         )
     return fit, checked(_FlowTable, {"flows": {"gauges": flows["gauges"]}}, name, written).flows.gauges

@@ -1,4 +1,4 @@
-"""Settings of flows: where they come from, which were measured, and the environmental flow."""
+"""Settings of flows: flow source, measurements and environmental flow."""
 
 from typing import Annotated, Literal
 
@@ -10,51 +10,58 @@ from sitefinder.units import TO_INTERNAL_UNIT
 
 
 class DailyRecords(Section):
-    """Daily flows of each gauge of the table, from which its statistics are made."""
+    """Daily flows of each gauge, from which its statistics are computed."""
 
-    file_column: str = Field("daily_file", description="column with each gauge's CSV, relative to the gauge table")
-    date_column: str = Field("date", description="column with dates, year-month-day")
-    flow_column: str = Field("flow", description="column with the mean flow of the day")
+    file_column: str = Field("daily_file", description="column of each gauge's CSV, relative to the gauge table")
+    date_column: str = Field("date", description="column of dates, year-month-day")
+    flow_column: str = Field("flow", description="column of daily mean flow")
     unit: Literal["m3s", "ls", "ft3s"] = Field(description="unit of the flows")
     missing_values: list[str] = Field(
-        ["", "NA", "NaN", "-999", "-9999", "-999999"], description="cells of flow that mean that there is none"
+        ["", "NA", "NaN", "-999", "-9999", "-999999"], description="cells of flow that mean no data"
     )
-    flag_column: str | None = Field(None, description="column with marks of each day")
-    estimated_flags: list[str] = Field(["e", "E"], description="marks of a flow that was estimated")
+    flag_column: str | None = Field(None, description="column of quality flags; absent: no flags")
+    estimated_flags: list[str] = Field(["e", "E"], description="flags of an estimated flow")
     ice_flags: list[str] = Field(
-        ["Ice", "ice"], description="marks of a day under ice; also as a cell of flow, which is then missing"
+        ["Ice", "ice"], description="flags of a day under ice; also as a cell of flow, which is then missing"
     )
-    count_estimated: bool = Field(True, description="false: estimated days count as days without a flow")
-    count_ice: bool = Field(True, description="false: days under ice count as days without a flow")
-    year_starts_in_month: int = Field(1, ge=1, le=12, description="first month of the year, such as 10 or 11")
+    count_estimated: bool = Field(True, description="false: estimated days count as missing")
+    count_ice: bool = Field(True, description="false: days under ice count as missing")
+    year_starts_in_month: int = Field(
+        1, ge=1, le=12, description="first month of the hydrological year, such as 10 or 11"
+    )
     first_year: int | None = Field(
-        None, description="first year of the reference period; a year is named for the one in which it ends"
+        None,
+        description="first year of the reference period, named for the year in which it ends; absent: all years",
     )
-    last_year: int | None = Field(None, description="last year of the reference period")
+    last_year: int | None = Field(None, description="last year of the reference period; absent: all years")
     min_share_of_year: Share = Field(
-        0.95, description="share of a year's days that must have a flow for the year to count (own choice)"
+        0.95, description="minimum share of days with data for a year to count (own choice)"
     )
     min_years: int = Field(
         10,
         ge=1,
-        description="years that must count in the period; fewer make a record short (own choice)",
+        description="minimum number of years that count; fewer make a short record (own choice)",
     )
     short_records: Literal["extend", "flag", "leave_out"] = Field(
-        "extend", description="what becomes of a short record; one that cannot be extended is flagged"
+        "extend", description="treatment of a short record; one that cannot be extended is flagged"
     )
     min_overlap_days: int = Field(
-        365, ge=30, description="days that a short record and its neighbour must share (own choice)"
+        365, ge=30, description="minimum common days of a short record and its neighbour (own choice)"
     )
     min_correlation: float = Field(
         0.8, gt=0, lt=1, description="minimum correlation of their log flows on those days (own choice)"
     )
-    fit_months: bool = Field(False, description="fit the mean flow of each month as well, for the year by months")
+    fit_months: bool = Field(
+        False, description="also fit the mean flow of each month, for monthly flow statistics"
+    )
     exceedance_percent: list[float] = Field(
-        [5, 10, 20, 30, 40, 50, 60, 70, 80, 90, 95], min_length=2, description="quantiles to take [% exceeded]"
+        [5, 10, 20, 30, 40, 50, 60, 70, 80, 90, 95],
+        min_length=2,
+        description="flow duration percentiles to compute [% of time exceeded]",
     )
 
     @model_validator(mode="after")
-    def _makes_sense(self):
+    def _periods_are_valid(self):
         if (self.first_year is None) != (self.last_year is None):
             raise ValueError("first_year and last_year belong together")
         if self.first_year is not None and self.first_year > self.last_year:
@@ -65,14 +72,14 @@ class DailyRecords(Section):
 
 
 class NearGauges(Section):
-    """How the flow of a gauge is carried up and down its own stream, and weighed against the equations."""
+    """How a gauge's flow is transferred along its stream and weighted against the equations."""
 
     snap_m: float = Field(100.0, gt=0, description="maximum distance of a gauge from its stream [m]")
     min_area_ratio: float = Field(
-        0.5, gt=0, lt=1, description="minimum ratio of a station's area to the gauge's (common practice 0.5)"
+        0.5, gt=0, lt=1, description="minimum ratio of a station's catchment to the gauge's (common practice 0.5)"
     )
     max_area_ratio: float = Field(
-        1.5, gt=1, description="maximum ratio of a station's area to the gauge's (common practice 1.5)"
+        1.5, gt=1, description="maximum ratio of a station's catchment to the gauge's (common practice 1.5)"
     )
     exponent: float | None = Field(
         None,
@@ -82,34 +89,37 @@ class NearGauges(Section):
     gauge_log_sd: float = Field(
         0.05,
         gt=0,
-        description="error of a gauge's own mean flow, its rating's, in natural logs (own choice)",
+        description="error of a gauge's mean flow from its rating curve, as a standard deviation of natural logs "
+        "(own choice)",
     )
     max_area_difference: float = Field(
         1.25,
         gt=1,
-        description="the gauge's stated area and that of its station may differ by this factor (own choice)",
+        description="maximum ratio between the gauge's stated catchment and that of its station (own choice)",
     )
 
 
 class SpotSettings(Section):
-    """How spot gaugings adjust the flow at their place, and up and down their stream."""
+    """How spot gaugings adjust the flow at their place and along the stream."""
 
     snap_m: float = Field(100.0, gt=0, description="maximum distance of a gauging from its stream [m]")
     min_area_ratio: float = Field(
-        0.5, gt=0, lt=1, description="minimum ratio of a station's area to the gauging's (own choice)"
+        0.5, gt=0, lt=1, description="minimum ratio of a station's catchment to the gauging's (own choice)"
     )
     max_area_ratio: float = Field(
-        1.5, gt=1, description="maximum ratio of a station's area to the gauging's (own choice)"
+        1.5, gt=1, description="maximum ratio of a station's catchment to the gauging's (own choice)"
     )
     concurrency_log_sd: float = Field(
         0.2,
         gt=0,
-        description="error of taking the gauge's exceedance of the day for the place's, in logs (own choice)",
+        description="error of transferring the gauge's exceedance of that day to the place, as a standard "
+        "deviation of natural logs (own choice)",
     )
     correlation_span: float = Field(
         1.0,
         gt=0,
-        description="range of a gauging along the curve, in standard deviations of exceedance (own choice)",
+        description="how far along the flow duration curve a gauging has influence, in standard deviations of "
+        "exceedance (own choice)",
     )
 
 
@@ -126,7 +136,7 @@ FlowUnit = Literal["m3s", "ls", "ft3s"]
 Month = Annotated[int, Field(ge=1, le=12)]
 Percent = Annotated[float, Field(gt=0, lt=100)]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
-# What each kind of rule must have, and what it may have besides.
+# Settings that each kind of rule needs, and those that it may have in addition.
 NEEDED = {
     "share_of_mean": ("share",),
     "exceedance_flow": ("exceedance_percent",),
@@ -155,58 +165,95 @@ FOR_ANY = ("kind", "source", "months", "mean_above_m3s", "mean_max_m3s", "preset
 
 
 class EnvironmentalFlowBand(Section):
-    """Flows from a threshold up to that of the next band."""
+    """A flow band: from its threshold up to that of the next band."""
 
-    from_m3s: float | None = Field(None, ge=0, description="flow at which the band begins [m³/s]")
-    from_exceedance_percent: Percent | None = Field(None, description="or the flow of this exceedance [%]")
-    from_share_of_mean: float | None = Field(None, ge=0, description="or this share of the mean flow")
+    from_m3s: float | None = Field(
+        None, ge=0, description="lower threshold [m³/s]; absent: another threshold is stated"
+    )
+    from_exceedance_percent: Percent | None = Field(
+        None,
+        description="lower threshold as the flow exceeded this share of the time [%]; absent: another threshold "
+        "is stated",
+    )
+    from_share_of_mean: float | None = Field(
+        None, ge=0, description="lower threshold as a share of the mean flow; absent: another threshold is stated"
+    )
     take_share: Share = Field(description="share of the flow that may be abstracted")
 
     @model_validator(mode="after")
     def _has_one_threshold(self):
         given = (self.from_m3s, self.from_exceedance_percent, self.from_share_of_mean)
         if sum(item is not None for item in given) != 1:
-            raise ValueError("give one of from_m3s, from_exceedance_percent and from_share_of_mean")
+            raise ValueError("state one of from_m3s, from_exceedance_percent and from_share_of_mean")
         return self
 
 
 class EnvironmentalFlowStep(Section):
-    """A row of a stepped table, in the table's own unit of flow."""
+    """A row of a stepped table, in the flow unit of the table."""
 
-    index_from: float = Field(ge=0, description="low-flow index from which the row holds")
-    environmental_flow: float = Field(ge=0, description="what must stay at that index")
-    further: float = Field(0.0, ge=0, description="what must stay more for each unit that the index is greater")
+    index_from: float = Field(ge=0, description="low-flow index from which the row applies")
+    environmental_flow: float = Field(ge=0, description="environmental flow at that index")
+    further: float = Field(
+        0.0, ge=0, description="additional environmental flow for each unit of the index above it"
+    )
 
 
 class EnvironmentalFlowRule(Section):
-    """One rule for the flow that stays in the stream; of several, the greatest holds."""
+    """One environmental flow rule; of several, the highest requirement applies."""
 
-    kind: Kind = Field(description="what the rule depends on; see Environmental flow in config/README.md")
-    share: Share | None = Field(None, description="share of the mean flow, or of the flow of the moment")
-    exceedance_percent: Percent | None = Field(
-        None, description="the flow of this exceedance [%], on the station's natural duration curve"
+    kind: Kind = Field(description="kind of the rule, see config/README.md")
+    share: Share | None = Field(
+        None, description="share of the mean flow, or of the instantaneous flow; absent: not used by this kind"
     )
-    flow_m3s_km2: float | None = Field(None, ge=0, description="flow for each km² of catchment [m³/s/km²]")
+    exceedance_percent: Percent | None = Field(
+        None,
+        description="flow exceeded this share of the time [%], of the station's natural flow duration curve; "
+        "absent: not used by this kind",
+    )
+    flow_m3s_km2: float | None = Field(
+        None, ge=0, description="specific flow [m³/s/km²]; absent: not used by this kind"
+    )
     of_month: bool = Field(False, description="true: mean or exceeded flow of the month, not of the year")
-    hands_off_m3s: float | None = Field(None, ge=0, description="flow below which nothing is abstracted [m³/s]")
-    hands_off_share_of_mean: float | None = Field(None, ge=0, description="or this share of the mean flow")
-    take_share: Share | None = Field(None, description="share of the flow above it that may be abstracted")
-    take_max_m3s: float | None = Field(None, ge=0, description="maximum abstraction [m³/s]")
-    take_max_share_of_mean: float | None = Field(None, ge=0, description="or this share of the mean flow")
-    bands: list[EnvironmentalFlowBand] | None = Field(None, min_length=1, description="bands, by rising flow")
+    hands_off_m3s: float | None = Field(
+        None,
+        ge=0,
+        description="flow below which nothing may be abstracted [m³/s]; absent: another hands-off flow is stated",
+    )
+    hands_off_share_of_mean: float | None = Field(
+        None, ge=0, description="the same as a share of the mean flow; absent: another hands-off flow is stated"
+    )
+    take_share: Share | None = Field(
+        None, description="share of the flow above it that may be abstracted; absent: not used by this kind"
+    )
+    take_max_m3s: float | None = Field(None, ge=0, description="maximum abstraction [m³/s]; absent: no maximum")
+    take_max_share_of_mean: float | None = Field(
+        None, ge=0, description="maximum abstraction as a share of the mean flow; absent: no maximum"
+    )
+    bands: list[EnvironmentalFlowBand] | None = Field(
+        None, min_length=1, description="flow bands, by rising flow; absent: not used by this kind"
+    )
     between: Literal["steps", "linear"] = Field(
-        "steps", description="share between the thresholds of bands: that of the lower one, or linear in flow"
+        "steps",
+        description="share between the thresholds of bands: that of the lower one (steps), or linear in flow",
     )
     steps: list[EnvironmentalFlowStep] | None = Field(
-        None, min_length=1, description="rows of a table, by rising index"
+        None, min_length=1, description="rows of a stepped table, by rising index; absent: not used by this kind"
     )
-    flow_unit: FlowUnit = Field("m3s", description="unit of flow in steps")
+    flow_unit: FlowUnit = Field("m3s", description="flow unit of steps")
     months: list[Month] | None = Field(
-        None, min_length=1, description="months in which the rule holds, 1 to 12; absent: all"
+        None, min_length=1, description="months in which the rule applies, 1 to 12; absent: all"
     )
-    mean_above_m3s: float | None = Field(None, ge=0, description="only where the mean flow is above this [m³/s]")
-    mean_max_m3s: float | None = Field(None, ge=0, description="only where the mean flow is at most this [m³/s]")
-    source: str = Field("the user's choice; local law decides", description="where the rule comes from")
+    mean_above_m3s: float | None = Field(
+        None,
+        ge=0,
+        description="the rule applies only where the mean flow exceeds this [m³/s]; absent: no such limit",
+    )
+    mean_max_m3s: float | None = Field(
+        None,
+        ge=0,
+        description="the rule applies only where the mean flow is at most this [m³/s]; absent: no such limit",
+    )
+    source: str = Field("the user's choice; local law decides", description="source of the rule")
 
     @model_validator(mode="after")
     def _has_its_numbers(self):
@@ -227,7 +274,7 @@ class EnvironmentalFlowRule(Section):
                     "exceedance_percent"
                 )
         if self.steps and sorted(set(rows := [step.index_from for step in self.steps])) != rows:
-            raise ValueError("steps should stand by rising index_from")
+            raise ValueError("steps must be in order of rising index_from")
         return self
 
     @property
@@ -238,32 +285,34 @@ class EnvironmentalFlowRule(Section):
 
     @property
     def is_seasonal(self):
-        """Whether the rule goes by the month."""
+        """Whether the rule depends on the month."""
         return self.months is not None or self.of_month
 
 
 class EnvironmentalFlowSetting(EnvironmentalFlowRule):
-    """One rule for the flow that stays in the stream, or a file of a published one; the greatest holds."""
+    """An environmental flow rule, or a file of a published one; the highest requirement applies."""
 
-    kind: Kind | None = Field(None, description="what the rule depends on; see Environmental flow in config/README.md")
+    kind: Kind | None = Field(None, description="kind of the rule, see config/README.md; absent: preset is stated")
     preset: str | None = Field(
-        None, description="file with a published rule in place of a kind, relative to the settings file"
+        None,
+        description="file of a published rule instead of a kind, relative to the settings file; absent: kind is "
+        "stated",
     )
-    choice: str | None = Field(None, description="which of the preset's rules, where it has several")
+    choice: str | None = Field(None, description="which of the preset's rules; absent: the only one")
 
     @model_validator(mode="after")
     def _is_rule_or_preset(self):
         if (self.kind is None) == (self.preset is None):
-            raise ValueError("give either kind or preset, one of the two")
+            raise ValueError("state either kind or preset")
         if self.preset is not None and (stray := self.model_fields_set - {"preset", "choice"}):
-            raise ValueError(f"beside preset only choice may stand, not {', '.join(sorted(stray))}")
+            raise ValueError(f"only choice may be stated with preset, not {', '.join(sorted(stray))}")
         if self.kind is not None and self.choice is not None:
             raise ValueError("choice belongs to preset")
         return self
 
 
 class PresetChoice(Section):
-    """Rules that hold together, the greatest at any moment."""
+    """Rules that apply together; at any time the highest requirement applies."""
 
     name: Text = Field(description="what the settings call it")
     rules: list[EnvironmentalFlowRule] = Field(min_length=1)
@@ -286,56 +335,70 @@ class EnvironmentalFlowPreset(Section):
 
 
 class ReleaseSettings(Section):
-    """What a weir must release through its fish pass and over its crest."""
+    """Releases of a weir: fish pass and flow over the crest."""
 
-    fish_pass_m3s: float = Field(0.0, ge=0, description="water of a fish pass, where a scheme type has one [m³/s]")
-    fish_pass_share_of_mean: Share = Field(0.0, description="or this share of the mean flow, the greater of both")
+    fish_pass_m3s: float = Field(
+        0.0, ge=0, description="flow of a fish pass, where the scheme type has one [m³/s]"
+    )
+    fish_pass_share_of_mean: Share = Field(
+        0.0, description="the same as a share of the mean flow; the greater of both applies"
+    )
     fish_pass_in_environmental_flow: bool = Field(
-        True, description="true: that water counts as part of the environmental flow; false: it comes on top"
+        True, description="true: fish pass flow is part of the environmental flow; false: additional to it"
     )
     attraction_share: Share = Field(
         0.0,
-        description="minimum attraction flow of a fish pass, as a share of the turbines' flow "
-        "(common practice some 0.05, no source)",
+        description="minimum attraction flow of a fish pass, as a share of the turbine flow (common practice "
+        "about 0.05, no source)",
     )
     crest_share: Share = Field(
-        1.0, description="share of the environmental flow that a scheme without a depleted reach leaves on its crest"
+        1.0,
+        description="share of the environmental flow released over the crest where the scheme has no depleted "
+        "reach",
     )
-    crest_min_m3s: float = Field(0.0, ge=0, description="minimum flow over its crest [m³/s]")
+    crest_min_m3s: float = Field(0.0, ge=0, description="minimum release over that crest [m³/s]")
 
     @property
     def changes_nothing(self):
-        """Whether the reserve is the same for all scheme types."""
+        """Whether the environmental flow is the same for all scheme types."""
         water = self.fish_pass_m3s or self.fish_pass_share_of_mean or self.attraction_share
         return not water and self.changes_no_crest
 
     @property
     def changes_no_crest(self):
-        """Whether a scheme type without diverted length leaves what others leave."""
+        """Whether a scheme type without a depleted reach releases the same as others."""
         return self.crest_share == 1.0 and not self.crest_min_m3s
 
 
 class GaugeTable(Section):
-    """A table of gauges to fit regional equations from."""
+    """A table of gauges from which regional equations are fitted."""
 
-    path: str = Field(description="CSV with one row for each gauge, relative to the settings file")
-    id_column: str = Field("gauge_id", description="column with the gauge's id")
+    path: str = Field(description="CSV with one row per gauge, relative to the settings file")
+    id_column: str = Field("gauge_id", description="column of gauge ids")
     columns: dict[str, str] = Field(
         default_factory=dict,
-        description='columns of the table that have other names, by the required name: area_km2 = "DRAINAGE"',
+        description='other names of columns in the table, by their standard name: area_km2 = "DRAINAGE"',
     )
-    predictors: list[str] = Field(min_length=1, description="columns to regress on, log-log")
-    record_years_column: str | None = Field(None, description="years of record, as weights")
-    x_column: str | None = Field(None, description="column with the gauge's easting or longitude")
-    y_column: str | None = Field(None, description="column with the gauge's northing or latitude")
-    crs: str | None = Field(None, description="coordinate system of those columns")
+    predictors: list[str] = Field(min_length=1, description="predictor columns of the log-log regression")
+    record_years_column: str | None = Field(
+        None, description="column of years of record, as weights; absent: equal weights"
+    )
+    x_column: str | None = Field(
+        None, description="column of easting or longitude; absent: gauges without coordinates"
+    )
+    y_column: str | None = Field(
+        None, description="column of northing or latitude; absent: gauges without coordinates"
+    )
+    crs: str | None = Field(
+        None, description="coordinate system of those columns; absent: gauges without coordinates"
+    )
     daily: DailyRecords | None = Field(
-        None, description="daily records to make the statistics from; absent: the table holds the statistics"
+        None, description="daily records to compute the statistics from; absent: the table holds the statistics"
     )
-    source: str = Field(description="where the table comes from")
+    source: str = Field(description="source of the table")
 
     @model_validator(mode="after")
-    def _place_whole(self):
+    def _coordinates_are_complete(self):
         named = [value is not None for value in (self.x_column, self.y_column, self.crs)]
         if any(named) and not all(named):
             raise ValueError("x_column, y_column and crs belong together")
@@ -343,29 +406,36 @@ class GaugeTable(Section):
 
 
 class FlowSettings(Section):
-    """Where flows come from."""
+    """Flow source and environmental flow."""
 
-    equations: list[str] = Field(default_factory=list, description="equation files, relative to the settings file")
-    gauges: GaugeTable | None = Field(None, description="gauges to fit equations from, instead of equation files")
+    equations: list[str] = Field(
+        default_factory=list, description="equation files, relative to the settings file; empty: gauges is stated"
+    )
+    gauges: GaugeTable | None = Field(
+        None, description="gauges from which the run fits equations; absent: equations is stated"
+    )
     region_weights: Literal["renormalised", "as_given"] = Field(
         "renormalised",
-        description="shares of a catchment in inputs.flow_regions that do not add up to 1: divided by their sum, "
-        "or taken as they are, so that uncovered ground yields nothing",
+        description="catchment shares in inputs.flow_regions that do not add up to 1: renormalised, or as_given, "
+        "so that uncovered ground yields no flow",
     )
     near_gauges: NearGauges | None = Field(
-        None, description="carry gauges along their streams; the table must exist for that, empty for its defaults"
+        None,
+        description="transfer of gauged flow along the stream; an empty table takes the defaults; absent: no "
+        "transfer",
     )
-    spot_gaugings: SpotSettings = Field(SpotSettings(), description="how inputs.spot_gaugings are used")
+    spot_gaugings: SpotSettings = Field(SpotSettings(), description="use of inputs.spot_gaugings")
     environmental: list[EnvironmentalFlowSetting] = Field(
-        min_length=1, description="rules of the environmental flow, at any moment the greatest; local law decides"
+        min_length=1,
+        description="environmental flow rules; at any time the highest requirement applies; local law decides",
     )
     closed_months: list[Month] = Field(
-        [], description="months, 1 to 12, without abstraction, for the migration of fish"
+        [], description="months, 1 to 12, in which nothing may be abstracted, for fish migration"
     )
-    releases: ReleaseSettings = Field(ReleaseSettings(), description="fish passes, and what goes over a crest")
+    releases: ReleaseSettings = Field(ReleaseSettings(), description="releases for fish passes and over a crest")
 
     @model_validator(mode="after")
-    def _has_one_way(self):
+    def _has_one_source(self):
         if bool(self.equations) == bool(self.gauges):
-            raise ValueError("name either flows.equations or flows.gauges, one of the two")
+            raise ValueError("state either flows.equations or flows.gauges")
         return self

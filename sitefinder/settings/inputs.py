@@ -1,4 +1,4 @@
-"""Settings of what a run reads: rasters, layers, and what is said about them."""
+"""Settings of what a run reads: rasters and layers, with their datum, error and columns."""
 
 from typing import Literal
 
@@ -6,60 +6,78 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
 
-# Ways to state the error of elevations, of which one is taken. The last one declared looks at the others.
+# Settings that state the error of elevations; exactly one is allowed. The last one declared checks the others.
 ERROR_STATEMENTS = ("error_preset", "error_le90_m", "error_le95_m", "error_rmse_m")
 
 
 class Section(BaseModel):
-    """A part of the settings file: frozen, and closed to keys that it does not know."""
+    """A table of the settings file: frozen, and closed to unknown keys."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Source(Section):
-    """A file of the user's; paths are relative to the settings file."""
+    """A file of the user; paths are relative to the settings file."""
 
-    path: str = Field(description="file that GDAL reads, relative to the settings file")
-    crs: str | None = Field(None, description="coordinate system, only where the file states none")
+    path: str = Field(description="file that GDAL can read, relative to the settings file")
+    crs: str | None = Field(
+        None, description="coordinate system, such as EPSG:32633; absent: the one that the file states"
+    )
     operation: str | None = Field(
         None,
-        description="part of the name of the coordinate operation to use; absent: the most accurate one there",
+        description="coordinate operation to use, by a part of its name; absent: the most accurate one available",
     )
-    source: str = Field("not stated", description="who made it, for the provenance table")
-    date: str = Field("not stated", description="edition or survey date")
-    licence: str = Field("not stated", description="licence of the data")
+    source: str = Field("not stated", description="producer of the data, for the layer provenance")
+    date: str = Field("not stated", description="edition or survey date, for the layer provenance")
+    licence: str = Field("not stated", description="licence of the data, for the layer provenance")
 
 
 class DemSource(Source):
-    """The digital elevation model."""
+    """The digital elevation model (DEM)."""
 
     vertical_unit: Literal["metre", "foot", "us_survey_foot"] = Field(description="unit of the elevations")
-    vertical_datum: str = Field(
-        min_length=1, description="name of the vertical datum of the elevations, such as EGM96"
+    vertical_datum: str = Field(min_length=1, description="vertical datum of the elevations, such as EGM96")
+    nodata: float | None = Field(
+        None, description="value of cells without data; absent: the one that the file states"
     )
-    nodata: float | None = Field(None, description="value that means no data, where the file states none")
     error_preset: str | None = Field(
-        None, description="file of an error by kind of DEM, such as those of config/dem-errors"
+        None,
+        description="file with the vertical error of a kind of DEM, as in config/dem-errors; absent: state one of "
+        "the three errors below",
     )
-    error_le90_m: float | None = Field(None, gt=0, description="error that 90 % of the elevations are within [m]")
-    error_le95_m: float | None = Field(None, gt=0, description="error that 95 % of the elevations are within [m]")
+    error_le90_m: float | None = Field(
+        None,
+        gt=0,
+        description="linear error at 90 % of the elevations (LE90) [m]; absent: another error is stated",
+    )
+    error_le95_m: float | None = Field(
+        None,
+        gt=0,
+        description="linear error at 95 % of the elevations (LE95) [m]; absent: another error is stated",
+    )
     error_rmse_m: float | None = Field(
         None,
         gt=0,
         validate_default=True,
-        description="root mean square error of the elevations [m]; of the four, state exactly one",
+        description="root mean square error of the elevations [m]; state exactly one of the four; absent: another "
+        "error is stated",
     )
     error_correlation_length_m: float | None = Field(
-        None, ge=0, description="distance over which elevation errors are alike [m]; absent: the preset's, or 100"
+        None,
+        ge=0,
+        description="correlation length of the elevation errors [m]; absent: that of error_preset, or 100",
     )
     kind: Literal["terrain", "surface"] | None = Field(
-        None, description="bare earth, or with trees and roofs; absent: the preset's, or terrain"
+        None,
+        description="terrain (bare earth) or surface (with trees and roofs); absent: that of error_preset, or "
+        "terrain",
     )
     survey_flow_exceedance_percent: float | None = Field(
         None,
         gt=0,
         lt=100,
-        description="share of time that the flow of the survey day is exceeded [%]; absent: the median flow",
+        description="time that the flow of the survey day is equalled or exceeded [%]; absent: 50, the median "
+        "flow",
     )
 
     @field_validator("error_rmse_m")
@@ -74,14 +92,14 @@ class DemSource(Source):
 
 
 def one_error_stated(value, others, names):
-    """The value of the last of several ways to state an error, if exactly one of them is taken.
+    """The value of the last of several settings that state an error, if exactly one of these is stated.
 
     Parameters
     ----------
     value : float or None
-        Of the last of `names`.
+        Value of the last of `names`.
     others : dict
-        Values of the fields before, without those that are out of their range.
+        Values of the fields before it, without those that are out of range.
     names : sequence of str
 
     Returns
@@ -91,7 +109,7 @@ def one_error_stated(value, others, names):
     Raises
     ------
     ValueError
-        If none or several are stated. Where another one is out of its range, that is told already.
+        If none or several are stated. A value out of range is already reported by its own field.
     """
     if all(name in others for name in names[:-1]):
         stated = [name for name in names[:-1] if others[name] is not None] + [names[-1]] * (value is not None)
@@ -102,131 +120,167 @@ def one_error_stated(value, others, names):
 
 
 class CovariateSource(Source):
-    """A raster whose mean over each catchment is a predictor of flow; its name in the file carries the unit."""
+    """A raster whose catchment mean is a predictor of flow; its name carries the unit (precipitation_mm)."""
 
-    scale: float = Field(1.0, description="factor from the raster's numbers to the unit in the name")
+    scale: float = Field(1.0, description="factor from the raster's values to the unit in its name")
 
 
 class LayerSource(Source):
     """A vector layer."""
 
-    layer: str | None = Field(None, description="layer name, where the file holds several")
-    id_column: str | None = Field(None, description="column with the user's own id")
-    name_column: str | None = Field(None, description="column with names to show")
+    layer: str | None = Field(None, description="layer name; absent: the only layer of the file")
+    id_column: str | None = Field(None, description="column of feature ids; absent: the row number")
+    name_column: str | None = Field(None, description="column of names to show; absent: no names")
 
 
 class DemFootprintSource(LayerSource):
-    """Polygons of the surveys that a DEM was joined from, each with its error."""
+    """Polygons of the surveys that a DEM was mosaicked from, each with its vertical error."""
 
-    error_column: str = Field("error_rmse_m", description="column with the error of the elevations [m]")
+    error_column: str = Field("error_rmse_m", description="column of the vertical error [m]")
     error_measure: Literal["rmse", "le90", "le95"] = Field(
-        "rmse", description="what that error is: root mean square, or what 90 % or 95 % are within"
+        "rmse", description="measure of that error: root mean square error, LE90 or LE95"
     )
     date_column: str = Field(
-        "date", description="column with the survey's date: year, month or day, as 2019-04-30"
+        "date", description="column of the survey date: year, month or day, such as 2019-04-30"
     )
-    kind_column: str = Field("kind", description="column that says terrain or surface")
+    kind_column: str = Field("kind", description="column with terrain or surface")
     correlation_column: str | None = Field(
-        None, description="column with the distance over which errors are alike [m]; absent or empty: the DEM's"
+        None,
+        description="column of the correlation length of errors [m]; absent or an empty cell: that of inputs.dem",
     )
 
 
 class PlantSource(LayerSource):
-    """Existing plants."""
+    """Existing hydropower plants."""
 
-    plant_column: str | None = Field(None, description="column that names the plant of each point")
-    role_column: str | None = Field(None, description="column that says intake or tailrace of each point")
+    plant_column: str | None = Field(
+        None, description="column of the plant to which a point belongs; absent: each feature is a plant"
+    )
+    role_column: str | None = Field(
+        None, description="column with intake or tailrace for each point; absent: each feature is a plant"
+    )
 
     @model_validator(mode="after")
-    def _columns_whole(self):
+    def _columns_belong_together(self):
         if (self.plant_column is None) != (self.role_column is None):
             raise ValueError("plant_column and role_column belong together")
         return self
 
 
 class ShareSource(LayerSource):
-    """Polygons whose share of each catchment is a predictor of flow, ``NAME_percent``."""
+    """Polygons whose share of the catchment is a predictor of flow, ``NAME_percent``."""
 
-    column: str | None = Field(None, description="column to filter by")
-    values: list[str | int | float | bool] | None = Field(None, description="values that count")
+    column: str | None = Field(None, description="column to filter by; absent: all features count")
+    values: list[str | int | float | bool] | None = Field(
+        None, description="values of that column that count; absent: all features count"
+    )
 
     @model_validator(mode="after")
-    def _filter_whole(self):
+    def _filter_is_complete(self):
         if (self.column is None) != (self.values is None):
             raise ValueError("column and values belong together")
         return self
 
 
 class FlowRegionSource(LayerSource):
-    """Polygons of the regions that flow equations are for."""
+    """Polygons of the regions for which flow equations are valid."""
 
-    code_column: str = Field(description="column with each region's code, as the equations give it in region")
+    code_column: str = Field(description="column of the region code, as in the equations' region")
 
 
 class StreamSource(LayerSource):
-    """The mapped streams."""
+    """The mapped stream network."""
 
     inflow_area_column: str | None = Field(
-        None, description="column with the catchment outside, for streams that enter the DEM [km²]"
+        None,
+        description="column of the catchment area outside the DEM, for streams that enter it [km²]; absent: no "
+        "inflow over the edge",
     )
 
 
 class Inputs(Section):
-    """What a run reads."""
+    """The inputs of a run."""
 
-    dem: DemSource = Field(description="elevations")
+    dem: DemSource = Field(description="digital elevation model")
     dem_footprints: DemFootprintSource | None = Field(
-        None, description="surveys that the DEM was joined from; absent: one error for all of it"
+        None, description="surveys that the DEM was mosaicked from; absent: one vertical error for all of it"
     )
-    streams: StreamSource | None = Field(None, description="mapped streams; absent: derived from the DEM")
-    region: LayerSource | None = Field(None, description="polygon of the inventory; absent: all of the DEM")
-    districts: LayerSource | None = Field(None, description="polygons for totals")
-    structures: LayerSource | None = Field(None, description="existing weirs and drops")
+    streams: StreamSource | None = Field(None, description="mapped streams (lines); absent: derived from the DEM")
+    region: LayerSource | None = Field(None, description="polygon of the inventory; absent: the whole DEM")
+    districts: LayerSource | None = Field(None, description="polygons to total by; absent: no totals by district")
+    structures: LayerSource | None = Field(
+        None, description="existing weirs and drops (points); absent: none are known"
+    )
     falls: LayerSource | None = Field(
-        None, description="natural falls as points; effects along the stream end there"
+        None, description="natural falls (points) that end effects along the stream; absent: none are known"
     )
     plants: PlantSource | None = Field(
-        None, description="existing plants: lines or points from intake to tailrace, polygons of ponds"
+        None,
+        description="existing plants: lines or points from intake to tailrace, polygons of ponds; absent: none "
+        "are known",
     )
     field_levels: Source | None = Field(
-        None, description="table (CSV) of drops measured between places; see Field measurements in config/README.md"
+        None,
+        description="table (CSV) of surveyed drops between pairs of places, see config/README.md for its columns; "
+        "absent: none",
     )
-    ratings: Source | None = Field(None, description="table (CSV) of levels by flow at places")
-    sections: Source | None = Field(None, description="table (CSV) of widths and depths measured at places")
+    ratings: Source | None = Field(
+        None, description="table (CSV) of water levels by flow (rating curves); absent: none"
+    )
+    sections: Source | None = Field(None, description="table (CSV) of surveyed widths and depths; absent: none")
     gauge_stations: LayerSource | None = Field(
-        None, description="gauges as points; with columns of flow where the gauge table does not have theirs"
+        None, description="gauges (points), with columns of flow where the gauge table has none; absent: none"
     )
     spot_gaugings: Source | None = Field(
-        None, description="table (CSV) of flows measured at places, with a gauge's reading of the day"
+        None,
+        description="table (CSV) of spot gaugings, each with the reading of a gauge on that day; absent: none",
     )
-    lakes: LayerSource | None = Field(None, description="standing water")
-    roads: LayerSource | None = Field(None, description="roads, for the cost of access")
+    lakes: LayerSource | None = Field(
+        None, description="lakes and reservoirs (polygons); absent: standing water is found in the DEM only"
+    )
+    roads: LayerSource | None = Field(
+        None,
+        description="roads (lines), for the cost of access; absent: no road distance and no access cost by "
+        "distance",
+    )
     power_lines: LayerSource | None = Field(
-        None, description="lines that a plant may feed into, for the cost of the connection"
+        None,
+        description="power lines that a plant may connect to; absent: no line distance and no connection cost by "
+        "distance",
     )
     settlements: LayerSource | None = Field(
-        None, description="settlements; a line may lead there, and those off the grid may be served"
+        None, description="settlements, for line ends and off-grid supply; absent: no settlement distance"
     )
     karst: LayerSource | None = Field(
-        None, description="karst: areas or reaches where water is lost underground or emerges"
+        None, description="karst: areas or stream stretches that lose or gain water; absent: none are known"
     )
-    tidal: LayerSource | None = Field(None, description="tidal water; no site is selected there or below")
+    tidal: LayerSource | None = Field(
+        None,
+        description="tidal water; no site is selected there or downstream; absent: only heads.tidal_below_m "
+        "applies",
+    )
     regulated: LayerSource | None = Field(
-        None, description="dams that store water, as points, or the reaches or reservoirs that they regulate"
+        None,
+        description="storage dams (points), or regulated stretches or reservoirs; absent: no flow is flagged as "
+        "regulated",
     )
     abstractions: LayerSource | None = Field(
-        None, description="points where water is abstracted or returned; see Flows in config/README.md"
+        None,
+        description="points of abstraction and transfer, see config/README.md for the columns; absent: "
+        "natural flow",
     )
     flow_regions: FlowRegionSource | None = Field(
-        None, description="polygons of the regions that flow equations are for; absent: each holds everywhere"
+        None,
+        description="polygons of the regions for which flow equations are valid; absent: every equation is valid "
+        "everywhere",
     )
     covariates: dict[str, CovariateSource] = Field(
         default_factory=dict,
-        description="rasters by the name that flow equations use, for example precipitation_mm",
+        description="rasters by the name that flow equations use, such as precipitation_mm",
     )
     shares: dict[str, ShareSource] = Field(
         default_factory=dict,
-        description="polygons by name: of forest, for example, equations may use forest_percent",
+        description="polygons by name: those of forest give the predictor forest_percent",
     )
 
     @model_validator(mode="after")
@@ -234,5 +288,5 @@ class Inputs(Section):
         names = ["area_km2", *self.covariates, *(f"{name}_percent" for name in self.shares)]
         names += [f"{name}_covered_percent" for name in self.covariates]
         if repeated := sorted({name for name in names if names.count(name) > 1}):
-            raise ValueError(f"two predictors are called {', '.join(repeated)}")
+            raise ValueError(f"two predictors have the name {', '.join(repeated)}; rename a covariate or share")
         return self

@@ -1,4 +1,4 @@
-"""Settings files joined and checked against a model: an instance, or one error that names every problem."""
+"""Settings files merged and checked against a model: an instance, or one error that lists every problem."""
 
 import difflib
 from typing import NamedTuple
@@ -9,10 +9,10 @@ from sitefinder.errors import ConfigError, all_of
 
 EXTENDS, LEFT_OUT = "extends", "left_out"
 RULES, RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED = "rules", "rules_left_out", "rules_changed", "rules_added"
-RULE_WORDS = (RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED)
-# Words of a file that extends another; none of them is a setting.
-EXTENDING_WORDS = (EXTENDS, LEFT_OUT, *RULE_WORDS)
-# What a file never takes over from the one it extends, lest one run's results replace the other's.
+RULE_KEYS = (RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED)
+# Keys of a file that extends another; none is a setting.
+EXTENDING_KEYS = (EXTENDS, LEFT_OUT, *RULE_KEYS)
+# Never inherited from the extended file, so that one run does not replace the results of the other.
 OWN_KEY = ("run", "output_folder")
 
 
@@ -25,7 +25,7 @@ class Node(NamedTuple):
 
 
 class Joined(NamedTuple):
-    """The settings of files laid over each other, and where each was written.
+    """The merged settings of several files, and where each was written.
 
     ``written(location)`` gives the key as the user wrote it and the file, the latter None for a table that several
     files make, and for files that extend nothing.
@@ -36,29 +36,29 @@ class Joined(NamedTuple):
 
 
 def join(files):
-    """Settings of files that extend one another, the later over the earlier.
+    """Merged settings of files that extend one another; a later file takes precedence.
 
     Parameters
     ----------
     files : list of (str, dict)
-        What to call each file, and its tables; the first extends nothing, each other one the one before it.
+        Name of each file in messages, and its tables; the first extends nothing, each other one its predecessor.
 
     Returns
     -------
     Joined
-        Tables are merged key by key; anything else, lists too, takes the place of the earlier. ``left_out`` takes
-        keys out first. The rules are replaced whole by ``rules``, or edited: ``rules_left_out`` takes some out,
-        ``rules_changed`` lays keys over others by their names, ``rules_added`` puts new ones behind them.
-        ``run.output_folder`` is never taken over.
+        Tables are merged key by key; any other value, lists included, replaces the earlier one. ``left_out``
+        removes keys first. ``rules`` replaces all rules; ``rules_left_out`` removes rules,
+        ``rules_changed`` changes keys of rules by name, ``rules_added`` appends new ones.
+        ``run.output_folder`` is never inherited.
 
     Raises
     ------
     ConfigError
-        Naming every problem of these words at once, with its file.
+        Listing every problem of these keys at once, with its file.
     """
     whole, problems = Node({}, files[-1][0], ""), []
     for number, (name, mapping) in enumerate(files):
-        words = {word: _node(mapping[word], name, word) for word in EXTENDING_WORDS if word in mapping}
+        words = {word: _node(mapping[word], name, word) for word in EXTENDING_KEYS if word in mapping}
         own = _node({key: value for key, value in mapping.items() if key not in words}, name, "")
         found = _misused(words, own, extends=number > 0)
         if not found:
@@ -75,7 +75,7 @@ def join(files):
     return Joined(_plain(whole), lambda location: _written(whole, location, files[-1][0]))
 
 
-# A mapping as nodes, down to what is no table.
+# A mapping as nodes, down to values that are not tables.
 def _node(value, file, place):
     if isinstance(value, dict):
         inner = {key: _node(each, file, f"{place}.{key}" if place else key) for key, each in value.items()}
@@ -93,7 +93,7 @@ def _plain(node):
     return node.value
 
 
-# The later over the earlier; neither is altered.
+# The later merged over the earlier; neither is changed.
 def _over(earlier, later):
     if not (isinstance(earlier.value, dict) and isinstance(later.value, dict)):
         return later
@@ -103,24 +103,26 @@ def _over(earlier, later):
     return Node(merged, None, later.place)
 
 
-# Words of the wrong kind, or where they mean nothing.
+# Keys of the wrong type, or without effect.
 def _misused(words, own, extends):
     if not extends:
-        return [f"{word}: only a file that extends another has this" for word in words if word != EXTENDS]
+        return [f"{word}: only allowed in a file that extends another" for word in words if word != EXTENDS]
     problems = []
     for word in (LEFT_OUT, RULES_LEFT_OUT):
         if word in words and not _is_list_of(words[word].value, str):
             problems.append(f"{word}: must be a list of texts (found {_plain(words[word])!r})")
     if RULES_ADDED in words and not _is_list_of(words[RULES_ADDED].value, Node):
-        problems.append(f"{RULES_ADDED}: must be tables, each headed [[{RULES_ADDED}]]")
+        problems.append(f"{RULES_ADDED}: must be tables, each with the heading [[{RULES_ADDED}]]")
     changed = words.get(RULES_CHANGED)
     if changed is not None and not (
         isinstance(changed.value, dict) and all(isinstance(each.value, dict) for each in changed.value.values())
     ):
         problems.append(f"{RULES_CHANGED}: must hold a table for each rule, as [{RULES_CHANGED}.NAME]")
-    both = [word for word in RULE_WORDS if word in words]
+    both = [word for word in RULE_KEYS if word in words]
     if RULES in own.value and both:
-        problems.append(f"{RULES}: replaces all rules and leaves nothing to {', '.join(both)}; keep one of them")
+        problems.append(
+            f"{RULES}: replaces all rules, so {', '.join(both)} would have no effect; keep one or the other"
+        )
     return problems
 
 
@@ -128,7 +130,7 @@ def _is_list_of(value, kind):
     return isinstance(value, list) and all(isinstance(each, kind) for each in value)
 
 
-# Take out the keys that are named; each must be there.
+# Remove the listed keys; each must exist.
 def _leave_out(whole, words):
     problems = []
     for row, key in enumerate(words[LEFT_OUT].value if LEFT_OUT in words else [], 1):
@@ -137,7 +139,7 @@ def _leave_out(whole, words):
     return problems
 
 
-# Take a key out of a table, on a copy of every table above it; whether it was there.
+# Remove a key, on a copy of every table above it; returns whether it existed.
 def _take_out(whole, key):
     table = whole.value
     for part in key[:-1]:
@@ -149,7 +151,7 @@ def _take_out(whole, key):
     return table.pop(key[-1], None) is not None
 
 
-# Every key with a place of its own, dotted.
+# Every key, dotted.
 def _keys(node, prefix=""):
     for key, inner in node.value.items():
         yield prefix + key
@@ -158,11 +160,11 @@ def _keys(node, prefix=""):
 
 
 def _edit_rules(whole, words):
-    if not any(word in words for word in RULE_WORDS):
+    if not any(word in words for word in RULE_KEYS):
         return []
     kept = whole.value.get(RULES, Node([], None, RULES)).value
     if not _is_list_of(kept, Node):
-        return []  # not rules at all, which the model will tell
+        return []  # not rules at all, which the model reports
     rules = {_name(rule): rule for rule in kept}
     problems = []
     for row, name in enumerate(words[RULES_LEFT_OUT].value if RULES_LEFT_OUT in words else [], 1):
@@ -178,7 +180,7 @@ def _edit_rules(whole, words):
     return problems
 
 
-# Name of a rule; one without has a key of its own, so that none is lost before the model refuses it.
+# Name of a rule; one without a name gets a unique key, so that none is lost before the model rejects it.
 def _name(rule):
     name = rule.value.get("name")
     return name.value if name is not None and isinstance(name.value, str) else id(rule)
@@ -191,7 +193,7 @@ def _nearest(name, names):
     return f" (found {name!r}){found}" if near or len(names) < 10 else f" (found {name!r})"
 
 
-# Key and file of what stands at a place of the joined settings.
+# Key and file of a location in the merged settings.
 def _written(node, location, last):
     rest = ""
     for part in location:
@@ -203,7 +205,7 @@ def _written(node, location, last):
     return (node.place + rest).lstrip("."), None if node.file == last else node.file
 
 
-# The node of a key or a row; None where there is none.
+# The node of a key or a row; None if there is none.
 def _inner(node, part):
     if isinstance(node.value, dict):
         return node.value.get(part)
@@ -213,7 +215,7 @@ def _inner(node, part):
 
 
 def checked(model, mapping, name, written=None):
-    """An instance of a pydantic model, or one error that lists all that is wrong with the mapping.
+    """An instance of a pydantic model, or one error that lists every problem of the mapping.
 
     Parameters
     ----------
@@ -222,7 +224,7 @@ def checked(model, mapping, name, written=None):
     mapping : dict
         Nested tables.
     name : str
-        What to call the file in messages.
+        Name of the file in messages.
     written : callable, optional
         Gives the key and the file of a location, for settings that several files make; see
         `sitefinder.settings.loading.Joined`.
@@ -230,7 +232,7 @@ def checked(model, mapping, name, written=None):
     Returns
     -------
     BaseModel
-        Of the given model.
+        An instance of the given model.
 
     Raises
     ------
@@ -244,15 +246,15 @@ def checked(model, mapping, name, written=None):
         raise all_of(ConfigError, name, sorted(problems)) from None
 
 
-# One problem of pydantic's as a line in the user's terms.
+# A pydantic problem as one line, by the key that the user wrote.
 def _problem(item, model, written):
     place = _place(item["loc"], written)
     if item["type"] == "missing":
         if written is not None and item["loc"] == OWN_KEY:
-            return f"{'.'.join(OWN_KEY)}: missing; a file that extends another names its own"
+            return f"{'.'.join(OWN_KEY)}: missing; a file that extends another needs its own"
         return f"{place}: missing"
     if item["type"] == "extra_forbidden":
-        names = _names_at(model, item["loc"][:-1]) + list(EXTENDING_WORDS if len(item["loc"]) == 1 else ())
+        names = _names_at(model, item["loc"][:-1]) + list(EXTENDING_KEYS if len(item["loc"]) == 1 else ())
         near = difflib.get_close_matches(str(item["loc"][-1]), names, n=1)
         return f"{place}: no such setting" + (f"; did you mean {near[0]}?" if near else "")
     message = item["msg"].removeprefix("Value error, ")
@@ -262,7 +264,7 @@ def _problem(item, model, written):
     return f"{place}: {message} (found {item['input']!r})"
 
 
-# The key as the user wrote it, with its file where that is not the one that the message is headed by.
+# The key as the user wrote it, with its file unless that is the file in the headline.
 def _place(location, written):
     if written is not None:
         key, file = written(location)
@@ -270,7 +272,7 @@ def _place(location, written):
     return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
 
 
-# Names of the fields that the model has at a place.
+# Names of the fields of the model at a location.
 def _names_at(model, location):
     for part in location:
         if isinstance(part, str) and hasattr(model, "model_fields") and part in model.model_fields:

@@ -1,4 +1,4 @@
-"""Settings of the rules: which layers say where nobody may build, and what each one means."""
+"""Settings of the rules: exclusion and sensitivity layers, and the filters of their features."""
 
 import functools
 import re
@@ -17,7 +17,7 @@ SUPPORTED = (
     "columns compared with values by =, <>, <, <=, >, >=, BETWEEN, IN, LIKE and IS NULL, joined by AND, OR and "
     "NOT; CASEI, ACCENTI, DATE and TIMESTAMP"
 )
-# What a text is made of, as far as places in it and what the parser is lenient about are concerned.
+# Tokens of a filter text: to report character positions, and to reject what the parser would tolerate.
 TOKENS = re.compile(
     r"""\s*(?:
         (?P<text>'(?:[^']|'')*')
@@ -29,18 +29,18 @@ TOKENS = re.compile(
     re.VERBOSE,
 )
 KEYWORDS = ("and", "or", "not", "in", "is", "null", "like", "between", "true", "false")
-# Spellings that are not CQL2, to what CQL2 writes for them.
+# Spellings that are not CQL2, and the CQL2 spelling.
 SPELLINGS = {"==": "=", "!=": "<>"}
 COMPARISONS = ("=", "<>", "<", "<=", ">", ">=")
 OPERATORS = "=, <>, <, <=, >, >=, BETWEEN, IN, LIKE, IS NULL"
-# The parser calls itself for each level, and a text that exhausts the stack would end the program without a
-# word: 300 levels do so where the stack has 1 MB. A filter is written by hand.
+# The parser is recursive, and a text that exhausts the stack would end the program without a message: 300
+# levels do so with a stack of 1 MB. Filters are written by hand.
 MAX_DEPTH = 50
 MAX_JOINED = 1000
-# Whole numbers beyond this are not all numbers of the parser (IEEE 754, binary64: 53 bits).
+# The parser does not represent every integer above this exactly (IEEE 754, binary64: 53 bits).
 MAX_WHOLE_NUMBER = 2**53
 FOLDINGS = ("casei", "accenti")
-# Year, month and day; a day that a month does not have is found where it is compared.
+# Year, month and day; whether the day exists is checked on comparison.
 DAY = r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])"
 INSTANTS = {
     "date": (re.compile(DAY), "DATE('2024-05-31')"),
@@ -49,11 +49,11 @@ INSTANTS = {
         "TIMESTAMP('2024-05-31T12:00:00Z')",
     ),
 }
-# What a family of functions of the language does, by the beginning of its names, with what to do in its place.
+# Families of CQL2 functions by the prefix of their names, with the alternative to suggest.
 FAMILIES = {
-    "s_": ("a spatial function", "a rule already holds where its layer lies; cut the layer to what shall count"),
+    "s_": ("a spatial function", "a rule already applies where its features are; clip the layer instead"),
     "t_": ("a temporal function", "compare dates with =, <>, <, <=, > or >="),
-    "a_": ("an array function", "give the layer a column for it"),
+    "a_": ("an array function", "add a column for it to the layer"),
 }
 ARITHMETIC = ("+", "-", "*", "/", "%", "^", "div")
 
@@ -71,9 +71,9 @@ class Instant(NamedTuple):
 class Compared(NamedTuple):
     """A column compared with values.
 
-    ``operator`` is =, <>, <, <=, >, >=, in, like or between; ``at`` the place of the column in the text, from 1,
-    or 0 without a text; ``foldings`` what is done to the text of the column first, the inner one first: casei,
-    accenti.
+    ``operator`` is =, <>, <, <=, >, >=, in, like or between; ``at`` the character position of the column in the
+    text, from 1, or 0 without a text; ``foldings`` the functions applied to the column first, innermost first:
+    casei, accenti.
     """
 
     column: str
@@ -91,19 +91,19 @@ class IsNull(NamedTuple):
 
 
 class Not(NamedTuple):
-    """The contrary of a condition."""
+    """The negation of a condition."""
 
     condition: "Condition"
 
 
 class Both(NamedTuple):
-    """All of several conditions."""
+    """Conditions joined by AND."""
 
     conditions: "tuple[Condition, ...]"
 
 
 class Either(NamedTuple):
-    """At least one of several conditions."""
+    """Conditions joined by OR."""
 
     conditions: "tuple[Condition, ...]"
 
@@ -134,7 +134,7 @@ def parse_filter(text: str) -> Condition:
     Raises
     ------
     ValueError
-        Saying at which character what was expected and what was found, and how to mend it where that is plain.
+        With the character position, what was expected, what was found, and a fix where one is clear.
 
     Examples
     --------
@@ -142,7 +142,7 @@ def parse_filter(text: str) -> Condition:
     Both(conditions=(Compared(column='kind', operator='=', values=('reserve',), at=1, foldings=()), \
 Not(condition=Compared(column='zone', operator='in', values=(3, 4), at=26, foldings=()))))
     """
-    # Only here: a run without such a rule does without it.
+    # Imported here: most runs have no filter.
     import cql2  # noqa: PLC0415
 
     tokens = _tokens(text)
@@ -158,7 +158,7 @@ Not(condition=Compared(column='zone', operator='in', values=(3, 4), at=26, foldi
 
 
 def folded(text: str, foldings: Iterable[str]) -> str:
-    """Text without the differences of case (``casei``) or of accents (``accenti``), for comparing.
+    """Text without case (``casei``) or accents (``accenti``), for comparison.
 
     Examples
     --------
@@ -169,12 +169,14 @@ def folded(text: str, foldings: Iterable[str]) -> str:
         if folding == "casei":
             text = text.casefold()
         else:
-            apart = unicodedata.normalize("NFD", text)
-            text = unicodedata.normalize("NFC", "".join(each for each in apart if not unicodedata.combining(each)))
+            decomposed = unicodedata.normalize("NFD", text)
+            text = unicodedata.normalize(
+                "NFC", "".join(each for each in decomposed if not unicodedata.combining(each))
+            )
     return text
 
 
-# The text in tokens with an end; refuses what the library would read in another way than the standard.
+# Tokens of the text, with an end token; rejects what the library reads differently from the standard.
 def _tokens(text: str) -> list[_Token]:
     tokens: list[_Token] = []
     for match in TOKENS.finditer(text):
@@ -196,7 +198,7 @@ def _tokens(text: str) -> list[_Token]:
             if shown.isdigit() and int(shown) > MAX_WHOLE_NUMBER:
                 raise ValueError(
                     f"at character {at}: expected a whole number up to {MAX_WHOLE_NUMBER} (found {shown}); "
-                    "let the layer hold such a number as text"
+                    "store such numbers as text in the layer"
                 )
         if kind == "quoted":
             kind, value = "column", shown[1:-1].replace('""', '"')
@@ -208,7 +210,7 @@ def _tokens(text: str) -> list[_Token]:
     return [*tokens, _Token("end", "", "the end", len(text) + 1)]
 
 
-# Refuses a text that could exhaust the parser's stack.
+# Rejects a text that could exhaust the parser's stack.
 def _validate_depth(tokens: list[_Token]) -> None:
     depth = joined = run = 0
     for token in tokens:
@@ -221,7 +223,7 @@ def _validate_depth(tokens: list[_Token]) -> None:
             raise ValueError(f"at character {token.at}: more than {MAX_JOINED} conditions; use IN (…)")
 
 
-# What the parser says, in the words of the language: it names the rules of its grammar that it tried.
+# An error of the parser, in terms of CQL2: the parser lists the grammar rules that it tried.
 def _parse_problem(message: str, text: str, tokens: list[_Token]) -> ValueError:
     place = re.search(r"--> (\d+):(\d+)", message)
     if place is None:
@@ -249,7 +251,7 @@ def _parse_problem(message: str, text: str, tokens: list[_Token]) -> ValueError:
     return ValueError(f"at character {found.at}: expected {expected} (found {found.shown}){hint}")
 
 
-# Takes the library's tree, in the notation of CQL2 JSON, apart; columns stand in it in the order of the text.
+# Converts the library's CQL2 JSON tree; its columns are in the order of the text.
 class _Reader:
     def __init__(self, tokens: list[_Token]) -> None:
         self.tokens = tokens
@@ -257,7 +259,7 @@ class _Reader:
 
     def condition(self, node: Any) -> Condition:
         if isinstance(node, bool):
-            raise self.wrong("a condition", str(node).upper(), "leave where out if all features count", str(node))
+            raise self.wrong("a condition", str(node).upper(), "remove where if all features count", str(node))
         if isinstance(node, dict) and "property" in node:
             column = self.column(node)
             raise ValueError(
@@ -284,7 +286,7 @@ class _Reader:
         column, foldings = self.folded_column(parts[0])
         stated = parts[1] if operator == "in" else parts[1:]
         if not isinstance(stated, list):
-            raise self.wrong("values in parentheses after IN", "another thing")
+            raise self.wrong("values in parentheses after IN", "something else")
         values = tuple(self.value(each, column) for each in stated)
         if operator == "like" and not isinstance(values[0], str):
             raise ValueError(f"at character {column.at}: expected a text after LIKE (found {values[0]!r})")
@@ -306,12 +308,12 @@ class _Reader:
                 for folding in foldings:
                     both = f"{folding.upper()}({both})"
                 raise ValueError(
-                    f"at character {column.at}: expected the same on both sides, {both} (found '{value}', which "
-                    f"{foldings[-1].upper()} never gives)"
+                    f"at character {column.at}: expected the same function on both sides, {both} (found "
+                    f"'{value}', which {foldings[-1].upper()} never returns)"
                 )
         return Compared(column.value, operator, values, column.at, foldings)
 
-    # A column, as its token, with what is done to its text, the inner folding first.
+    # A column as its token, and the functions applied to it, innermost first.
     def folded_column(self, node: Any) -> tuple[_Token, tuple[str, ...]]:
         node, foldings = _inside_foldings(node)
         if isinstance(node, dict) and "property" in node:
@@ -351,8 +353,8 @@ class _Reader:
             if "property" in node:
                 other = self.column(node)
                 raise ValueError(
-                    f"at character {other.at}: expected a value (found the column {other.shown}); text stands in "
-                    "single quotation marks, and two columns cannot be compared"
+                    f"at character {other.at}: expected a value (found the column {other.shown}); put text in "
+                    "single quotation marks; two columns cannot be compared"
                 )
             if "op" in node:
                 raise self.unsupported(node["op"].lower())
@@ -363,17 +365,17 @@ class _Reader:
         if token is not None:
             raise self.not_clear(token)
 
-    # Words that the parser takes apart otherwise than by spaces, as in 1 ANDzone = 2, or keywords as columns.
+    # Words that the parser separates without a space, as in 1 ANDzone = 2, or keywords used as columns.
     def not_clear(self, token: _Token) -> ValueError:
         if token.kind == "end":
             names = ", ".join(KEYWORDS).upper()
             return ValueError(
-                "a word of the language stands for a column; write the column in double quotation marks if its "
-                f"name is one of {names}"
+                "a keyword is used as a column; put the column in double quotation marks if its name is one of "
+                f"{names}"
             )
         return ValueError(
-            f"at character {token.at}: expected a column, a value or a word of the language (found "
-            f"{token.shown}); put a space between words, and an odd name of a column in double quotation marks"
+            f"at character {token.at}: expected a column, a value or a keyword (found "
+            f"{token.shown}); put a space between words, and an unusual column name in double quotation marks"
         )
 
     def unsupported(self, operator: str) -> ValueError:
@@ -384,17 +386,17 @@ class _Reader:
         elif operator in COMPARISONS or operator in ("and", "or", "not", "in", "like", "between", "isnull"):
             what, fix = "a condition as a value", "join conditions by AND, OR and NOT"
         else:
-            what, fix = FAMILIES.get(operator[:2], ("a function", "give the layer a column for it"))
+            what, fix = FAMILIES.get(operator[:2], ("a function", "add a column for it to the layer"))
         return self.wrong(f"what a rule can evaluate: {SUPPORTED}", f"{what}, {operator.upper()}", fix, operator)
 
-    # An error at the first token that reads like what is meant.
+    # An error at the position of the first matching token.
     def wrong(self, expected: str, found: str, fix: str | None = None, word: str | None = None) -> ValueError:
         places = [token.at for token in self.tokens if word and token.shown.lower() == word.lower()]
         where = f"at character {places[0]}: " if places else ""
         return ValueError(f"{where}expected {expected} (found {found})" + (f"; {fix}" if fix else ""))
 
 
-# What stands within CASEI and ACCENTI, and their names from the inside out.
+# The argument of CASEI and ACCENTI, and their names, innermost first.
 def _inside_foldings(node: Any) -> tuple[Any, tuple[str, ...]]:
     foldings: tuple[str, ...] = ()
     while isinstance(node, dict) and (name := node.get("op", "").lower()) in FOLDINGS:
@@ -407,7 +409,7 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-# A value as CQL2 text shows it, which is how the token of it reads.
+# A value as CQL2 text, as in its token.
 def _shown_value(node: Any) -> str:
     if isinstance(node, str):
         return "'" + node.replace("'", "''") + "'"
@@ -419,39 +421,51 @@ def _shown_value(node: Any) -> str:
 
 
 Publication = Literal["exact", "generalised", "hidden"]
-# What reasons call a rule whose name is not to be read in the results.
+# Display name of a rule whose name is not published.
 SENSITIVE = "sensitive area"
-# Settings that mean something only where a rule works along the stream.
+# Settings that only apply to a rule with an effect along the stream.
 ALONG_STREAM = ("effect_distance_m", "stops_at_drop_m")
 
 
 class RuleSettings(LayerSource):
-    """One exclusion or sensitivity layer with what it means."""
+    """One exclusion or sensitivity layer and its meaning."""
 
-    name: str = Field(min_length=1, description="name of the rule, as reasons list it")
-    action: Action = Field(description="what the rule does where it holds")
-    column: str | None = Field(None, description="column to filter by")
-    values: list[str | int | float | bool] | None = Field(None, description="values that count")
+    name: str = Field(min_length=1, description="name of the rule, as listed in reasons")
+    action: Action = Field(description="what the rule does where it applies")
+    column: str | None = Field(
+        None, description="column to filter by; absent: all features count, or those of where"
+    )
+    values: list[str | int | float | bool] | None = Field(
+        None, description="values of that column that count; absent: all features count, or those of where"
+    )
     where: str | None = Field(
         None,
-        description="features that count, in place of column and values, as OGC CQL2 text: "
-        "category = 'reserve' AND zone < 3",
+        description="filter instead of column and values, as OGC CQL2 text: category = 'reserve' AND zone < 3; "
+        "absent: no such filter",
     )
-    buffer_m: float = Field(0.0, ge=0, description="distance around each feature that counts as under it [m]")
+    buffer_m: float = Field(0.0, ge=0, description="buffer around each feature [m]")
     area_ha_column: str | None = Field(
-        None, description="column with the area of points [ha], which become discs of that area"
+        None,
+        description="column of the area of points [ha], which become discs of that area; absent: points stay "
+        "points",
     )
-    area_m2_column: str | None = Field(None, description="the same in square metres [m²]")
-    touching_counts: bool = Field(False, description="true where a feature that only touches the stream counts")
-    min_overlap_m: float = Field(0.0, ge=0, description="overlap of a reach or stretch that counts [m]")
+    area_m2_column: str | None = Field(
+        None, description="the same in square metres [m²]; absent: points stay points"
+    )
+    touching_counts: bool = Field(False, description="true: a feature that only touches the stream counts")
+    min_overlap_m: float = Field(0.0, ge=0, description="minimum overlap with a reach or stretch [m]")
     min_overlap_share: float = Field(
-        0.0, ge=0, le=1, description="share of a reach's or stretch's own length that counts"
+        0.0, ge=0, le=1, description="minimum overlap as a share of the length of the reach or stretch"
     )
     effect: Effect = Field(
-        UNDER.name, description="where the rule holds: under the layer, or there and along the stream from it"
+        UNDER.name,
+        description="where the rule applies: under the features, or there and along the stream from them",
     )
     effect_distance_m: float | None = Field(
-        None, gt=0, description="how far along the stream [m]; absent: to the outlet, or to the sources"
+        None,
+        gt=0,
+        description="distance along the stream over which it applies [m]; absent: to the outlet, or to the "
+        "sources",
     )
     ends_at_falls: bool = Field(
         True, description="whether the effect along the stream ends at natural falls (inputs.falls, structures)"
@@ -459,25 +473,29 @@ class RuleSettings(LayerSource):
     stops_at_drop_m: float | None = Field(
         None,
         gt=0,
-        description="a drop of the long profile within a station's segment that ends the effect, too [m]",
+        description="drop of the long profile between two stations that also ends the effect [m]; absent: none "
+        "does",
     )
     closed_months: list[Month] = Field(
         default_factory=list,
-        description="months without abstraction where the rule holds, 1 to 12; listed, not valued",
+        description="months, 1 to 12, in which nothing may be abstracted where the rule applies; reported, not "
+        "included in the energy",
     )
     covered_by: LayerSource | None = Field(
-        None, description="polygons of the area that the layer covers; outside it the rule is unknown"
+        None,
+        description="polygons of the area that the layer covers; outside it the rule is unknown; absent: it "
+        "covers the whole region",
     )
     publish: Publication = Field(
         "exact",
-        description="what results show: generalised: no feature and no place within the reach; hidden: "
-        "nor the rule's name, layer and filter",
+        description="exact; generalised: results give no feature and no position within the reach; hidden: nor "
+        "the rule's name, layer and filter",
     )
-    may_be_empty: bool = Field(False, description="true where an empty or distant layer is right")
+    may_be_empty: bool = Field(False, description="true: an empty or distant layer is not an error")
 
     @field_validator("where")
     @classmethod
-    def _filter_reads(cls, where):
+    def _filter_is_valid(cls, where):
         if where is not None:
             parse_filter(where)
         return where
@@ -493,7 +511,7 @@ class RuleSettings(LayerSource):
         if self.min_overlap_m > 0 and self.min_overlap_share > 0:
             raise ValueError("state min_overlap_m or min_overlap_share, not both")
         if self.touching_counts and (self.min_overlap_m > 0 or self.min_overlap_share > 0):
-            raise ValueError("touching_counts and a least overlap contradict each other")
+            raise ValueError("touching_counts contradicts min_overlap_m and min_overlap_share")
         if self.effect == UNDER.name and (
             stated := [name for name in ALONG_STREAM if getattr(self, name) is not None]
         ):
@@ -506,13 +524,13 @@ class RuleSettings(LayerSource):
         return self
 
     @property
-    def reported_as(self):
-        """What results call the rule."""
+    def display_name(self):
+        """Name of the rule in the results."""
         return SENSITIVE if self.publish == "hidden" else self.name
 
 
 def checked_rule_names(rules):
-    """The rules, if each has a name of its own that no other rule is told as.
+    """The rules, if each has a unique name that no hidden rule is displayed with.
 
     Parameters
     ----------
@@ -525,11 +543,11 @@ def checked_rule_names(rules):
     Raises
     ------
     ValueError
-        Naming those found twice, or a rule that is called as hidden ones are told.
+        Listing duplicate names, or a rule with the display name of hidden rules.
     """
     names = [rule.name for rule in rules]
     if repeated := sorted({name for name in names if names.count(name) > 1}):
-        raise ValueError(f"each rule needs a name of its own (found twice: {', '.join(repeated)})")
+        raise ValueError(f"each rule needs a unique name (found twice: {', '.join(repeated)})")
     if SENSITIVE in names and any(rule.publish == "hidden" and rule.name != SENSITIVE for rule in rules):
-        raise ValueError(f"{SENSITIVE} is what hidden rules are told as; call the rule of that name otherwise")
+        raise ValueError(f"{SENSITIVE} is the display name of hidden rules; rename the rule of that name")
     return rules

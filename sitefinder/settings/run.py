@@ -1,4 +1,4 @@
-"""The settings of a run: one frozen model a section, and the whole file."""
+"""The settings of a run: one frozen model for each table, and the whole file."""
 
 import calendar
 import difflib
@@ -25,43 +25,48 @@ from sitefinder.vocabulary import head_schemes
 
 
 class ChannelSettings(Section):
-    """Width of streams by flow; depth is that of tailwater, and speed is what then carries the flow."""
+    """Stream width by flow; depth is that of [tailwater], and velocity follows from both."""
 
     width_at_1_m3s_m: float = Field(
         7.2,
         gt=0,
         description="width at a mean flow of 1 m³/s [m]; an assumption for every river, after Moody & Troutman "
-        "2002, Earth Surf. Process. Landforms 27:1251–1266 (from memory): use your own, or measured sections",
+        "2002, Earth Surf. Process. Landforms 27:1251–1266 (from memory); replace it with a local "
+        "value, or with measured sections",
     )
     downstream_exponent: float = Field(
         0.5,
         ge=0,
         lt=1,
-        description="growth of that width with mean flow down a river (Leopold & Maddock 1953, U.S. Geol. Surv. "
-        "Prof. Paper 252, as restated by Pelletier 2021, Earth Surf. Dynam. 9:379–391)",
+        description="exponent of width on mean flow, downstream (Leopold & Maddock 1953, U.S. Geol. Surv. Prof. "
+        "Paper 252, as restated by Pelletier 2021, Earth Surf. Dynam. 9:379–391)",
     )
     station_exponent: float = Field(
         0.26,
         ge=0,
         lt=1,
-        description="growth of width with flow at a station (Leopold & Maddock 1953, as restated by others)",
+        description="exponent of width on flow, at a station (Leopold & Maddock 1953, as restated by others)",
     )
     section_reach_m: float = Field(
-        1000.0, gt=0, description="maximum distance along the stream to which a measured section applies [m]"
+        1000.0,
+        gt=0,
+        description="distance along the stream, up and down, over which a measured section applies [m]",
     )
 
 
-# Enough to find a slip of the pen; whether somebody reads it there is another question.
+# Enough to find a typing error.
 EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+")
 DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})")
 
 
 class ContactSettings(Section):
-    """Whom to ask about the delivery, for its metadata; a name or an organisation at least."""
+    """Contact of the delivery, for its metadata: a name, an organisation, or both."""
 
-    name: str | None = Field(None, min_length=1, description="name of a person")
-    organisation: str | None = Field(None, min_length=1, description="name of an organisation")
-    email: str | None = Field(None, description="e-mail address")
+    name: str | None = Field(None, min_length=1, description="name of a person; absent: organisation is stated")
+    organisation: str | None = Field(
+        None, min_length=1, description="name of an organisation; absent: name is stated"
+    )
+    email: str | None = Field(None, description="e-mail address; absent: none in the metadata")
 
     @field_validator("email")
     @classmethod
@@ -71,7 +76,7 @@ class ContactSettings(Section):
         return email
 
     @model_validator(mode="after")
-    def _somebody_is_named(self) -> "ContactSettings":
+    def _name_or_organisation(self) -> "ContactSettings":
         # ISO 19115:2003, CI_ResponsibleParty: one of the names is required.
         if self.name is None and self.organisation is None:
             raise ValueError("state name, organisation or both")
@@ -79,35 +84,38 @@ class ContactSettings(Section):
 
 
 class DeliverySettings(Section):
-    """Which files are written beside the GeoPackage, and its contact and date; none of it changes a result."""
+    """Files beside the GeoPackage, and contact and date of the delivery; no effect on results."""
 
     contact: ContactSettings | None = Field(
-        None, description="whom to ask about the delivery, for its metadata; absent: the metadata say so"
+        None,
+        description="contact of the delivery, for its metadata; absent: the metadata state that none is given",
     )
     date: str | None = Field(
         None,
-        description="date of the delivery for its metadata, such as 2026-05-31; absent: none, so that the same "
-        "results give the same file on any day",
+        description="date of the delivery, for its metadata, such as 2026-05-31; absent: no date, so that equal "
+        "results give equal files on any day",
     )
-    page: bool = Field(True, description="report.html: map, table and diagrams in one page that needs no network")
+    page: bool = Field(True, description="report.html: map, tables and diagrams in one page that works offline")
     field_sheets: int = Field(
-        20, ge=0, description="field-sheets.pdf: an overview and the sheets of so many best sites; 0: none"
+        20,
+        ge=0,
+        description="field-sheets.pdf: an overview and the sheets of this number of best sites; 0: no file",
     )
-    district_map: bool = Field(True, description="district-map.pdf: one map plate of the whole region, A3")
-    gpx: bool = Field(True, description="sites.gpx: intakes, tailraces and stretches for a hand-held receiver")
-    csv: bool = Field(True, description="sites.csv and reaches.csv: these layers as tables, without geometry")
+    district_map: bool = Field(True, description="district-map.pdf: one A3 map of the whole region")
+    gpx: bool = Field(True, description="sites.gpx: intakes, tailraces and stretches for a GPS receiver")
+    csv: bool = Field(True, description="sites.csv and reaches.csv: these layers without geometry")
     geoparquet: bool = Field(
-        False, description="sites.parquet, stretches.parquet and reaches.parquet: as GeoParquet"
+        False, description="sites.parquet, stretches.parquet and reaches.parquet, as GeoParquet"
     )
     terrain_rasters: bool = Field(
         False,
-        description="terrain-dem.tif and terrain-relief.tif: the DEM on the run's grid and its relief, as "
-        "cloud-optimised GeoTIFF",
+        description="terrain-dem.tif and terrain-relief.tif: the DEM on the grid of the run and its shaded "
+        "relief, as cloud-optimised GeoTIFF",
     )
     font_files: list[str] = Field(
         [],
-        description="TrueType or OpenType files, relative to the settings file, for letters of names that the "
-        "fonts of the PDF files lack",
+        description="TrueType or OpenType files, relative to the settings file, for characters that the fonts of "
+        "the PDF files lack",
     )
 
     # TOML also knows dates without quotation marks, and they arrive as dates.
@@ -145,41 +153,48 @@ Criterion = Literal[
 
 
 class ScoreSettings(Section):
-    """A score of several criteria, each brought to 0 (worst) to 1 (best) among the chosen sites."""
+    """A score of several criteria, each normalised from 0 (worst) to 1 (best) among the selected sites."""
 
     weights: dict[Criterion, Annotated[float, Field(gt=0)]] = Field(
-        min_length=1, description="weight of each criterion, a column of sites; they are divided by their sum"
+        min_length=1, description="weight of each criterion, a column of sites; weights are divided by their sum"
     )
     normalisation: Literal["range", "rank"] = Field(
-        "range", description="range: in proportion from worst to best; rank: even steps in the order"
+        "range", description="range: linear between worst and best; rank: equal steps by rank"
     )
 
 
 class RankingSettings(Section):
-    """How sites are chosen and ordered."""
+    """How sites are selected and ranked."""
 
     choose_by: Literal["net_value", "energy"] = Field(
-        "net_value", description="what the selected set of sites is best in"
+        "net_value", description="objective of the selection of sites without overlap"
     )
     rank_by: Literal["net_value", "energy", "lcoe_per_kwh", "score"] = Field(
-        "net_value", description="what the chosen sites are ranked by; score: as [ranking.score] weighs"
+        "net_value", description="what the selected sites are ranked by; score: as [ranking.score]"
     )
-    score: ScoreSettings | None = Field(None, description="what the score is made of")
+    score: ScoreSettings | None = Field(
+        None, description="criteria and weights of the score; absent: rank_by is one figure"
+    )
     min_power_kw: float = Field(
-        0.0, ge=0, description="minimum installed capacity; smaller candidates are rejected as too little power [kW]"
+        0.0,
+        ge=0,
+        description='stretches whose best plant has less installed capacity are rejected as "too little power" '
+        "[kW]",
     )
     max_road_distance_m: float | None = Field(
-        None, gt=0, description="maximum distance from the tailrace to a road [m]"
+        None, gt=0, description="maximum distance from a tailrace to a road [m]; absent: no limit"
     )
     spacing_m: float = Field(
-        0.0, ge=0, description="minimum distance along the stream from a site's tailrace to the next intake downstream [m]"
+        0.0,
+        ge=0,
+        description="minimum distance along the stream from a site's tailrace to the next intake downstream [m]",
     )
     allow: list[Allowable] = Field(
-        default_factory=list, description="doubtful candidates that may become sites all the same"
+        default_factory=list, description="doubtful stretches that may still become sites"
     )
 
     @model_validator(mode="after")
-    def _score_is_reported(self):
+    def _score_is_complete(self):
         if (self.rank_by == "score") != (self.score is not None):
             raise ValueError('rank_by = "score" and a table score belong together')
         return self
@@ -189,59 +204,69 @@ class RunSettings(Section):
     """The run as a whole."""
 
     name: str = Field(description="title of the inventory")
-    crs: str = Field(description="projected coordinate system in metres, for example EPSG:32633")
-    output_folder: str = Field(description="where the results go, relative to the settings file")
-    seed: int = Field(1, ge=0, description="seed of every random draw")
-    workers: int = Field(1, ge=1, description="processes for terrain tiles; changes no result")
+    crs: str = Field(description="projected coordinate system in metres, such as EPSG:32633")
+    output_folder: str = Field(description="folder of the results, relative to the settings file")
+    seed: int = Field(1, ge=0, description="seed of all random numbers")
+    workers: int = Field(1, ge=1, description="processes for terrain tiles; no effect on results")
     strict: bool = Field(
-        False, description="true: stop where a part of the network cannot be resolved, rather than set it aside"
+        False,
+        description="true: stop where a part of the network cannot be resolved; false: leave that part out and "
+        "flag it",
     )
     store_folder: str | None = Field(
         None,
-        description="where results of stages are kept for the next run, relative to the settings file; several "
+        description="folder of stored stage results for later runs, relative to the settings file; several "
         "settings files may share one; absent: .sitefinder-store in the output folder",
     )
     store_limit_gb: float = Field(
-        20.0, ge=0, description="size of that store [GB] above which the results least recently used are removed"
+        20.0, ge=0, description="size of that store above which the least recently used results are removed [GB]"
     )
 
 
 class NetworkSettings(Section):
-    """How lines become links, stations and reaches."""
+    """From stream lines to links, stations and reaches."""
 
     snap_m: float = Field(5.0, ge=0, description="maximum gap between line ends that is closed [m]")
     station_spacing_m: float = Field(50.0, gt=0, description="maximum distance between stations [m]")
     reach_length_m: float = Field(500.0, gt=0, description="target length of a reach [m]")
     derive_threshold_km2: float = Field(
-        1.0, gt=0, description="catchment at which a stream starts, where none are mapped [km²]"
+        1.0, gt=0, description="catchment area at which a derived stream starts, where none are mapped [km²]"
     )
     main_path: Literal["longest", "shortest", "straightest", "order", "column"] = Field(
-        "longest", description="which arm is the main one where a stream parts; column: as main_path_column says"
+        "longest", description="which branch is the main one at a bifurcation; column: by main_path_column"
     )
     main_path_column: str | None = Field(
-        None, description="column of the streams whose numbers choose the main arm"
+        None, description="column of the streams whose numbers select the main branch; absent: main_path decides"
     )
-    main_path_column_wins: Literal["greatest", "minimum"] = Field(
-        "greatest", description="which number of that column is the main arm's"
+    main_path_column_wins: Literal["maximum", "minimum"] = Field(
+        "maximum", description="which value of that column is the main branch's"
     )
     divergence_share: Share = Field(
-        0.0, description="share of the water from above that a side arm takes; the main arm keeps the rest"
+        0.0,
+        description="share of the flow that a side branch takes at a bifurcation; the main branch keeps the rest",
     )
     divergence_share_column: str | None = Field(
-        None, description="column of the streams with the share of single side arms, from 0 to 1"
+        None,
+        description="column of the streams with the share of single side branches, 0 to 1; absent: "
+        "divergence_share for all",
     )
-    canal_column: str | None = Field(None, description="column of the streams that marks canals")
+    canal_column: str | None = Field(
+        None, description="column of the streams that identifies canals; absent: no canals"
+    )
     canal_values: list[str | int | float | bool] | None = Field(
-        None, description="values of that column that mean a canal: never the main arm, no source of an order"
+        None,
+        description="values of that column that mean a canal: never the main branch, not counted in stream order; "
+        "absent: no canals",
     )
     ridge_m: float | None = Field(
         None,
         gt=0,
-        description="climb along a stream that is no error [m]; absent: the largest of 10 m, 4 RMSE, half a cell",
+        description="rise along a stream that errors of the DEM cannot explain [m]; absent: the maximum of 10 m, "
+        "4 RMSE and half a cell",
     )
 
     @model_validator(mode="after")
-    def _columns_whole(self):
+    def _columns_belong_together(self):
         if (self.main_path == "column") != (self.main_path_column is not None):
             raise ValueError('main_path = "column" and main_path_column belong together')
         if (self.canal_column is None) != (self.canal_values is None):
@@ -250,104 +275,131 @@ class NetworkSettings(Section):
 
 
 class TerrainSettings(Section):
-    """How the DEM is cut and routed."""
+    """How the DEM is resampled, tiled and routed."""
 
-    cell_size_m: float | None = Field(None, gt=0, description="cell of the warped copy [m]; absent: the DEM's")
-    tile_rows: int = Field(2048, ge=8, description="rows of a terrain tile; changes no result")
-    tile_columns: int = Field(2048, ge=8, description="columns of a terrain tile; changes no result")
-    margin_cells: int = Field(64, ge=1, description="first margin around a tile; changes no result")
+    cell_size_m: float | None = Field(
+        None, gt=0, description="cell size of the resampled DEM [m]; absent: that of the DEM"
+    )
+    tile_rows: int = Field(2048, ge=8, description="rows of a terrain tile; no effect on results")
+    tile_columns: int = Field(2048, ge=8, description="columns of a terrain tile; no effect on results")
+    margin_cells: int = Field(64, ge=1, description="initial margin around a tile [cells]; no effect on results")
     edge_is_divide: bool = Field(
         False,
-        description="true where the DEM was cut along the divide, so that no water enters over its edge",
+        description="true: the DEM was cut along the catchment divide, so no water enters over its edge",
     )
     sink_depth_m: float | None = Field(
-        None, gt=0, description="a hollow at least so deep keeps its water [m]; absent: every hollow overflows"
+        None,
+        gt=0,
+        description="minimum depth of a closed depression that keeps its water [m]; absent: every depression "
+        "overflows",
     )
     fill_nodata_cells: int = Field(
-        0, ge=0, description="holes in the DEM at most so many cells across are interpolated; 0: none"
+        0, ge=0, description="maximum width of gaps in the DEM that are interpolated [cells]; 0: none"
     )
     engine: Literal["flood", "whitebox"] = Field(
-        "flood", description="how drainage is found: flooded from the streams, or burnt, breached and D8"
+        "flood",
+        description="drainage to the mapped streams: flood (flooding from them), or whitebox (burning, breaching "
+        "and D8)",
     )
 
 
 class HeadSettings(Section):
-    """How elevations become heads."""
+    """From elevations to heads."""
 
     transect_half_width_m: float | None = Field(
-        None, gt=0, description="reach of a transect to each side [m]; absent: 2.5 cells of the DEM"
+        None, gt=0, description="half width of a transect [m]; absent: 2.5 cells of the DEM"
     )
-    quantile: float = Field(0.5, gt=0, lt=1, description="quantile that the long profile follows")
-    simulations: int = Field(64, ge=16, description="simulations of the profile's error")
+    quantile: float = Field(
+        0.5, gt=0, lt=1, description="quantile of the elevations that the long profile follows"
+    )
+    simulations: int = Field(64, ge=16, description="number of simulations of the profile error")
     standing_water_m: float = Field(
         300.0,
         ge=0,
-        description="minimum length over DEM cells of one elevation that is standing water [m]; 0: not looked for",
+        description="length of stream over DEM cells of one elevation that counts as standing water [m]; 0: not "
+        "detected",
     )
     tidal_below_m: float | None = Field(
-        None, description="water below this level on the DEM's datum is tidal [m]; absent: only a layer says"
+        None,
+        description="water below this level on the vertical datum of the DEM is tidal [m]; absent: only "
+        "inputs.tidal applies",
     )
     resolved_standard_errors: float = Field(
-        1.645, ge=0, description="a head of fewer standard errors is head_unresolved"
+        1.645, ge=0, description="minimum ratio of head to its standard error; a smaller head is head_unresolved"
     )
-    shrink: bool = Field(
-        True, description="heads of candidates are shrunk towards what the region's profile makes likely"
-    )
+    shrink: bool = Field(True, description="apply regional shrinkage to the gross heads of candidates")
 
 
 class FlagSettings(Section):
-    """How far downstream a flag is carried; shares are common practice, no source."""
+    """How far data-quality flags extend downstream; shares are common practice, no source."""
 
     regulated_percent: float = Field(
-        10.0, gt=0, le=100, description="regulated while at least this share of the catchment lies above dams [%]"
+        10.0,
+        gt=0,
+        le=100,
+        description="minimum share of the catchment upstream of dams for the flag regulated [%]",
     )
     karst_percent: float = Field(
-        10.0, gt=0, le=100, description="karst while at least this share lies above losing reaches [%]"
+        10.0,
+        gt=0,
+        le=100,
+        description="minimum share of the catchment upstream of losing reaches for the flag karst [%]",
     )
     covered_percent: float = Field(
-        95.0, ge=0, le=100, description="covariate_partial where a raster covers less of the catchment [%]"
+        95.0,
+        ge=0,
+        le=100,
+        description="minimum share of the catchment that a covariate covers; less sets covariate_partial [%]",
     )
     karst_log_sd: float = Field(
         0.3,
         ge=0,
-        description="further error of the mean flow where it is karst, as a standard deviation of natural logs "
-        "(common practice, no source)",
+        description="additional error of the mean flow in karst, as a standard deviation of natural logs (common "
+        "practice, no source)",
     )
     altered_percent: float = Field(
-        1.0, ge=0, le=100, description="flow_altered where at least this share of the mean flow is abstracted or returned [%]"
+        1.0,
+        ge=0,
+        le=100,
+        description="minimum share of the mean flow abstracted or transferred for the flag flow_altered [%]",
     )
 
 
 class StretchSettings(Section):
-    """Which candidates are considered."""
+    """Which stretches are evaluated."""
 
     min_head_m: float = Field(0.5, gt=0, description="minimum gross head [m]")
     max_head_m: float = Field(10.0, gt=0, description="maximum gross head [m]")
-    longest_m: float = Field(1500.0, gt=0, description="maximum length of a site along the stream [m]")
+    longest_m: float = Field(1500.0, gt=0, description="maximum length of a stretch along the stream [m]")
     min_flow_mean_m3s: float = Field(0.05, ge=0, description="minimum mean flow at the intake [m³/s]")
     scheme_types: list[SchemeType] = Field(
-        list(head_schemes()), min_length=1, description="scheme types to look for"
+        list(head_schemes()), min_length=1, description="scheme types to examine"
     )
-    new_weir_heights_m: list[float] = Field([1.0, 2.0, 3.0], description="heights of new weirs to try [m]")
+    new_weir_heights_m: list[float] = Field([1.0, 2.0, 3.0], description="heights of new weirs to examine [m]")
     freeboard_m: float = Field(
         0.3,
-        description="how far the DEM's banks must stand above the crest of a new weir, all along its pond [m]; "
+        description="minimum height of the DEM's banks above the crest of a new weir, along its whole pond [m]; "
         "negative behind dykes that the DEM does not show",
     )
     headrace_detour_factor: float = Field(
         1.15,
         ge=1,
-        description="length of a canal or pipe over the straight line between its ends, since it follows the "
-        "contour (common practice, no source)",
+        description="length of a headrace over the straight line between its ends, since it follows the contour "
+        "(common practice, no source)",
     )
     structure_snap_m: float = Field(60.0, ge=0, description="maximum distance of a structure from its stream [m]")
 
     step_min_m: float = Field(
-        1.0, gt=0, description="minimum drop within a segment, beyond the slope around it, that is a step [m]"
+        1.0, gt=0, description="minimum drop between two stations, beyond the slope around it, that is a step [m]"
     )
-    step_standard_errors: float = Field(3.0, ge=0, description="minimum such drop in its standard errors")
+    step_standard_errors: float = Field(
+        3.0, ge=0, description="minimum ratio of such a drop to its standard error"
+    )
     step_explained_m: float = Field(
-        100.0, ge=0, description="a structure so near explains a step; others are listed as step_unexplained [m]"
+        100.0,
+        ge=0,
+        description="maximum distance of a structure that explains a step [m]; other steps are listed as "
+        "step_unexplained",
     )
 
     @model_validator(mode="after")
@@ -358,23 +410,24 @@ class StretchSettings(Section):
 
 
 class FishSettings(Section):
-    """When a turbine counts as fish-safe, and the passage survival required past several plants."""
+    """When a turbine is fish-safe, and the required survival past several plants."""
 
-    min_survival: Share = Field(0.95, description="minimum share of fish that survive the passage")
+    min_survival: Share = Field(0.95, description="minimum downstream survival at a fish-safe turbine, as a share")
     evidence: list[EvidenceGrade] = Field(["tested"], min_length=1, description="grades of evidence that count")
     spawning_rules: list[str] = Field(
         default_factory=list,
-        description="names of the rules whose features are spawning grounds, where fish start for the outlet",
+        description="names of the rules whose features are spawning grounds, where downstream migration starts; "
+        "empty: passage survival is not computed",
     )
     min_passage_survival: float | None = Field(
         None,
         gt=0,
         le=1,
-        description="share of fish from each spawning ground that must survive all sites and existing plants on "
-        "their way down to the outlet; absent: no site is kept out for it",
+        description="minimum cumulative downstream passage survival from each spawning ground to the outlet, past "
+        "all sites and existing plants, as a share; absent: no site is rejected for it",
     )
     existing_survival: Share | None = Field(
-        None, description="share of fish that survive an existing plant; absent: existing plants are not counted"
+        None, description="survival at an existing plant, as a share; absent: existing plants are not counted"
     )
 
 
@@ -402,25 +455,25 @@ class Settings(Section):
     fit: FitSettings | None = None
 
     @model_validator(mode="after")
-    def _columns_have_their_layer(self):
+    def _columns_have_a_layer(self):
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
-            raise ValueError("network names a column of the streams, but there is no inputs.streams")
+            raise ValueError("[network] has a column of the streams, but there is no inputs.streams")
         return self
 
     @model_validator(mode="after")
-    def _spawning_grounds_are_reported(self):
+    def _spawning_rules_exist(self):
         fish, names = self.fish, [rule.name for rule in self.rules]
         if unknown := [name for name in fish.spawning_rules if name not in names]:
             near = difflib.get_close_matches(unknown[0], names, n=1)
             hint = f"; did you mean {near[0]}?" if near else ""
-            raise ValueError(f"fish.spawning_rules names {unknown[0]}, but there is no rule of that name{hint}")
+            raise ValueError(f"fish.spawning_rules lists {unknown[0]}, but there is no rule of that name{hint}")
         if fish.min_passage_survival is not None and not fish.spawning_rules:
-            raise ValueError("fish.min_passage_survival needs fish.spawning_rules, which tell where fish begin")
+            raise ValueError("fish.min_passage_survival needs fish.spawning_rules, where migration starts")
         return self
 
     @model_validator(mode="after")
-    def _settlements_are_there(self):
+    def _settlements_exist(self):
         if self.inputs.settlements is None:
             if self.costs.connection == "settlement":
                 raise ValueError('costs.connection = "settlement" needs inputs.settlements')
@@ -429,19 +482,19 @@ class Settings(Section):
         return self
 
     @model_validator(mode="after")
-    def _distances_have_their_layer(self):
-        weighed = [] if self.ranking.score is None else self.ranking.score.weights
+    def _distances_have_a_layer(self):
+        weights = [] if self.ranking.score is None else self.ranking.score.weights
         layers = {"road": "roads", "line": "power_lines", "settlement": "settlements"}
         for kind, layer in layers.items():
-            asked = f"{kind}_distance_m" in weighed
-            asked |= kind == "road" and self.ranking.max_road_distance_m is not None
-            if asked and getattr(self.inputs, layer) is None:
-                raise ValueError(f"ranking asks for {kind}_distance_m, but there is no inputs.{layer}")
+            used = f"{kind}_distance_m" in weights
+            used |= kind == "road" and self.ranking.max_road_distance_m is not None
+            if used and getattr(self.inputs, layer) is None:
+                raise ValueError(f"[ranking] uses {kind}_distance_m, but there is no inputs.{layer}")
         return self
 
     @field_validator("rules")
     @classmethod
-    def _rules_have_their_own_names(cls, rules):
+    def _rule_names_are_unique(cls, rules):
         return checked_rule_names(rules)
 
 
@@ -453,9 +506,9 @@ def check_settings(mapping, name, written=None):
     mapping : dict
         Nested tables.
     name : str
-        What to call the file in messages.
+        Name of the file in messages.
     written : callable, optional
-        Where each setting stands, if several files make them; see `sitefinder.settings.loading.Joined`.
+        Location of each setting, if several files are merged; see `sitefinder.settings.loading.Joined`.
 
     Returns
     -------
@@ -464,6 +517,6 @@ def check_settings(mapping, name, written=None):
     Raises
     ------
     ConfigError
-        Naming every problem at once, each by its key, with the nearest real name for a key that is none.
+        Listing every problem at once, each by its key, with the nearest valid name for an unknown key.
     """
     return checked(Settings, mapping, name, written)

@@ -1,4 +1,4 @@
-"""How far sites are from roads, lines and settlements, and in which district things lie."""
+"""Distances of sites to roads, power lines and settlements, and their districts."""
 
 from typing import NamedTuple
 
@@ -37,7 +37,7 @@ def nearest_distance_m(x_m, y_m, features):
     Returns
     -------
     ndarray of float64, shape (n,)
-        [m]; NaN without a layer, or with an empty one.
+        [m]; NaN without a layer, or if it is empty.
     """
     if features is None or features.empty or not len(x_m):
         return np.full(len(x_m), np.nan)
@@ -50,7 +50,7 @@ def nearest_distance_m(x_m, y_m, features):
 
 
 def side_of_stream(flow_x_m, flow_y_m, to_x_m, to_y_m):
-    """On which side of the stream something lies.
+    """The side of the stream on which something is.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def side_of_stream(flow_x_m, flow_y_m, to_x_m, to_y_m):
     Returns
     -------
     ndarray of object (str), shape (n,)
-        "left" or "right", looking downstream; empty where the thing lies on the stream, in line with it, or is
+        "left" or "right", looking downstream; empty where it is on the stream, in line with it, or
         not known.
 
     Examples
@@ -77,7 +77,7 @@ def side_of_stream(flow_x_m, flow_y_m, to_x_m, to_y_m):
 
 
 def district_of(x_m, y_m, districts):
-    """Name of the district in which each point lies.
+    """Name of the district of each point.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def lengths_by_district(reaches, districts):
     -------
     DataFrame
         ``reach`` (int64), ``district`` (text, empty outside all) and ``length_m`` [m], in the order of reaches
-        and districts, what lies outside last. Stream on a border, or where districts overlap, belongs to the
+        and districts, the part outside comes last. Stream on a border, or where districts overlap, belongs to the
         district that comes first in the file.
     """
     lines = np.asarray(reaches.geometry, dtype=object)
@@ -127,22 +127,22 @@ def lengths_by_district(reaches, districts):
     names = district_names(districts)
     covered = covered_intervals(lines, np.asarray(districts.geometry, dtype=object))
     order, number = np.unique(names, return_index=True)
-    # Districts in several parts are one, numbered by the first part's place in the file.
+    # Parts of a district are merged; districts are numbered by their first part in the file.
     place = np.argsort(np.argsort(number))[np.searchsorted(order, names)]
     in_file_order = order[np.argsort(number)]
-    district = place[covered.ground]
+    district = place[covered.polygon]
 
     taken_m = np.zeros(len(lines))
     rows = []
-    # Each district gets what those up to it cover, less what those before it cover.
+    # Each district gets what all up to it cover, less what those before it cover.
     for now in np.unique(district):
         so_far = district <= now
-        lines_here = np.unique(covered.line[district == now])
-        relevant = so_far & np.isin(covered.line, lines_here)
+        lines_in = np.unique(covered.line[district == now])
+        relevant = so_far & np.isin(covered.line, lines_in)
         union = union_of_intervals(covered.line[relevant], covered.from_m[relevant], covered.to_m[relevant])
-        metres = np.bincount(union.owner, weights=union.to_m - union.from_m, minlength=len(lines))[lines_here]
-        rows.append((lines_here, np.full(len(lines_here), now), metres - taken_m[lines_here]))
-        taken_m[lines_here] = metres
+        metres = np.bincount(union.owner, weights=union.to_m - union.from_m, minlength=len(lines))[lines_in]
+        rows.append((lines_in, np.full(len(lines_in), now), metres - taken_m[lines_in]))
+        taken_m[lines_in] = metres
     rows.append((np.arange(len(lines)), np.full(len(lines), len(in_file_order)), length_m - taken_m))
     reach, district, metres = (np.concatenate(parts) for parts in zip(*rows, strict=True))
     order = np.lexsort((district, reach))
@@ -177,16 +177,16 @@ def _lengths(reach, district, length_m):
     )
 
 
-# A road that ends so near another one joins it [m] (own choice).
+# A road that ends within this distance of another one joins it [m] (own choice).
 JOIN_M = 1.0
-# Vertices are one place where they are the same to so many parts of a metre.
+# Vertices are merged where they agree to this fraction of a metre.
 MILLIMETRES = 1000.0
-# Ways of no length would be no ways at all in a sparse matrix [m].
+# Edges without length would be missing edges in a sparse matrix [m].
 SHORTEST_M = 1e-6
 
 
 class RoadPoints(NamedTuple):
-    """For each of some points the nearest place on any road: which line, how far along it [m], and how far off."""
+    """For each point the nearest point on any road: the line, the distance along it [m] and to it [m]."""
 
     line: np.ndarray
     along_m: np.ndarray
@@ -210,13 +210,13 @@ def road_lines(features):
     areal = np.isin(shapely.get_type_id(shapes), [3, 6])
     shapes = np.where(areal, shapely.boundary(shapes), shapes)
     parts = shapely.get_parts(shapely.force_2d(shapes))
-    # Collections and multi-parts twice, so that parts of parts are single too.
+    # Twice, so that multi-parts inside collections are split too.
     parts = shapely.get_parts(parts)
     return parts[(shapely.get_type_id(parts) == 1) & (shapely.length(parts) > 0)]
 
 
 def on_roads(shapes, lines):
-    """The nearest place on a road of each point or settlement.
+    """The nearest point on a road to each point or settlement.
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ def on_roads(shapes, lines):
     Returns
     -------
     RoadPoints of ndarray, shape (n,)
-        Of several lines at one distance the first; NaN and line -1 for a shape that is missing or empty.
+        Of several lines at the same distance the first; NaN and line -1 for a missing or empty shape.
     """
     line, along_m = np.full(len(shapes), -1), np.full(len(shapes), np.nan)
     distance_m = np.full(len(shapes), np.nan)
@@ -236,13 +236,13 @@ def on_roads(shapes, lines):
     np.minimum.at(line, found, near)
     distance_m[found] = far_m
     known = line >= 0
-    ways = shapely.shortest_line(lines[line[known]], shapes[known])
-    along_m[known] = shapely.line_locate_point(lines[line[known]], shapely.get_point(ways, 0))
+    connectors = shapely.shortest_line(lines[line[known]], shapes[known])
+    along_m[known] = shapely.line_locate_point(lines[line[known]], shapely.get_point(connectors, 0))
     return RoadPoints(line, along_m, distance_m)
 
 
-def way_by_road_m(start, goal, lines):
-    """Shortest way from each place along the roads to any of the goals.
+def distance_by_road_m(start, goal, lines):
+    """Shortest distance along the roads from each point to any of the goals.
 
     Parameters
     ----------
@@ -253,7 +253,7 @@ def way_by_road_m(start, goal, lines):
     Returns
     -------
     ndarray of float64, shape (n,)
-        [m], with the straight way to the road at either end; NaN where no road leads to a goal.
+        [m], including the straight distance to the road at either end; NaN where no road leads to a goal.
 
     Notes
     -----
@@ -267,18 +267,18 @@ def way_by_road_m(start, goal, lines):
     cut_line = np.concatenate([start.line[known], goal.line[aims]])
     cut_m = np.concatenate([start.along_m[known], goal.along_m[aims]])
     nodes, ends, length_m, of_cut = _graph(lines, cut_line, cut_m)
-    # Each goal is a node beside its road.
+    # Each goal is a node of its own, joined to its road.
     goal_node = nodes + np.arange(len(aims))
     ends = np.vstack([ends, np.column_stack([goal_node, of_cut[len(known) :]])])
     length_m = np.concatenate([length_m, np.maximum(goal.distance_m[aims], SHORTEST_M)])
     graph = _shortest_edges(ends, length_m, nodes + len(aims))
-    way_m = dijkstra(graph, directed=False, indices=goal_node, min_only=True)[of_cut[: len(known)]]
-    result_m[known] = np.where(np.isfinite(way_m), way_m + start.distance_m[known], np.nan)
+    distance_m = dijkstra(graph, directed=False, indices=goal_node, min_only=True)[of_cut[: len(known)]]
+    result_m[known] = np.where(np.isfinite(distance_m), distance_m + start.distance_m[known], np.nan)
     return result_m
 
 
-# Nodes at all vertices and cuts, those of one millimetre being one: how many, the edges between them with their
-# lengths, and the node of each cut. Where a road ends on another, an edge leads from its end to the place there.
+# Number of nodes at all vertices and cuts, merged to a millimetre, the edges between them with their lengths, and
+# the node of each cut. Where a road ends on another, an edge leads from its end to the point there.
 def _graph(lines, cut_line, cut_m):
     tips = np.concatenate([shapely.get_point(lines, 0), shapely.get_point(lines, -1)])
     tip, other = shapely.STRtree(lines).query(tips, predicate="dwithin", distance=JOIN_M)
@@ -340,7 +340,7 @@ def demand_of_settlements(settlements, off_grid):
             f"the settlements have no column {column}",
             where=where,
             found=listed(name for name in given if name != "geometry") or "no columns",
-            fix="name the column with the demand, or with how many people or homes there are",
+            fix="name the column with the demand, or with the number of inhabitants or homes",
         )
     units = pd.to_numeric(settlements[column], errors="coerce").to_numpy(dtype=float)
     wrong = ~(np.isfinite(units) & (units >= 0))
@@ -391,7 +391,7 @@ def nearest_settlement(x_m, y_m, settlements):
     Returns
     -------
     row : ndarray of int64, shape (n,)
-        Of several at one distance the first; -1 where there are no settlements.
+        Of several at the same distance the first; -1 without settlements.
     distance_m : ndarray of float64, shape (n,)
         Straight; NaN where there are none.
     """

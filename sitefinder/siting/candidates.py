@@ -1,4 +1,4 @@
-"""Candidates: pairs of intake and tailrace, existing weirs and new ones, with the stream that each takes."""
+"""Candidates: existing weirs, diversions and new weirs, each with the stream that it takes."""
 
 from typing import NamedTuple
 
@@ -20,14 +20,14 @@ class Boundary(NamedTuple):
 
 
 def boundary_of_path(downstream, intake, tailrace, pond_start=None, pond=None):
-    """Stations at which what each candidate takes ends, going upstream.
+    """Stations just upstream of what each candidate takes.
 
     Parameters
     ----------
     downstream : ndarray of int32, shape (n,)
         Number of the next station downstream, -1 at an outlet; always greater than the station's own.
     intake, tailrace : ndarray of int32, shape (m,)
-        Station numbers of the candidates' ends; the tailrace lies downstream of the intake.
+        Station numbers of the candidates' ends; the tailrace is downstream of the intake.
     pond_start : ndarray of int64, shape (m + 1,), optional
         Where each candidate's stations begin in `pond`. Without it there are no ponds.
     pond : ndarray of int32, optional
@@ -65,7 +65,7 @@ def boundary_of_path(downstream, intake, tailrace, pond_start=None, pond=None):
     lost = _walk_boundaries(*arguments, start, np.empty(0, dtype=np.int32), False)
     if lost >= 0:
         raise ValueError(
-            f"the pond of candidate {lost} must hang together with its path: each of its stations has to drain "
+            f"the pond of candidate {lost} must be connected to its path: each of its stations has to drain "
             "to another that the candidate takes"
         )
     start = np.cumsum(start)
@@ -80,14 +80,14 @@ def _ends(downstream, intake, tailrace):
     tailrace = np.ascontiguousarray(tailrace, dtype=np.int32)
     if intake.ndim != 1 or intake.shape != tailrace.shape:
         raise ValueError(
-            f"intake and tailrace must be of one length, found shapes {intake.shape} and {tailrace.shape}"
+            f"intake and tailrace must have the same length, found shapes {intake.shape} and {tailrace.shape}"
         )
-    validate_unknown_stations("intake", intake, downstream.size)
-    validate_unknown_stations("tailrace", tailrace, downstream.size)
+    validate_stations("intake", intake, downstream.size)
+    validate_stations("tailrace", tailrace, downstream.size)
     lost = _first_not_downstream(downstream, intake, tailrace)
     if lost >= 0:
         raise ValueError(
-            f"the tailrace must lie downstream of the intake; candidate {lost} has intake {intake[lost]} "
+            f"the tailrace must be downstream of the intake; candidate {lost} has intake {intake[lost]} "
             f"and tailrace {tailrace[lost]}"
         )
     return intake, tailrace
@@ -101,21 +101,21 @@ def _ponds(downstream, count, pond_start, pond):
         return np.zeros(count + 1, dtype=np.int64), np.empty(0, dtype=np.int32)
     pond_start = np.ascontiguousarray(pond_start, dtype=np.int64)
     pond = np.ascontiguousarray(pond, dtype=np.int32)
-    validate_bad_starts("pond", pond_start, count, pond.size)
-    validate_unknown_stations("pond", pond, downstream.size)
+    validate_starts("pond", pond_start, count, pond.size)
+    validate_stations("pond", pond, downstream.size)
     return pond_start, pond
 
 
-def validate_unknown_stations(name, stations, count):
-    """Raise a ValueError, under the argument's name, where a number is not that of one of ``count`` stations."""
+def validate_stations(name, stations, count):
+    """Raise a ValueError that names the argument, where a number is not one of ``count`` stations."""
     is_unknown = (stations < 0) | (stations >= count)
     if is_unknown.any():
         first = int(np.argmax(is_unknown))
         raise ValueError(f"{name} must hold station numbers below {count}; entry {first} is {stations[first]}")
 
 
-def validate_bad_starts(name, start, count, length):
-    """Raise a ValueError where starts do not cut ``length`` entries into ``count`` pieces, one after another."""
+def validate_starts(name, start, count, length):
+    """Raise a ValueError where starts do not divide ``length`` entries into ``count`` consecutive parts."""
     is_sound = start.shape == (count + 1,) and start[0] == 0 and start[-1] == length
     if not (is_sound and (np.diff(start) >= 0).all()):
         raise ValueError(f"{name}_start must run from 0 to {length} in {count + 1} entries and never fall")
@@ -177,7 +177,7 @@ def _walk_boundaries(
 
 
 def blocked_by(chosen, downstream, intake, tailrace, segment_m, pond_start=None, pond=None):
-    """The chosen candidate that each other one overlaps most.
+    """The chosen candidate with which each other one has the largest overlap.
 
     Parameters
     ----------
@@ -238,7 +238,7 @@ def _greatest_overlaps(chosen, downstream, intake, tailrace, pond_start, pond, s
                 return blocker, c
             owner[piece[k]] = c
 
-    # Length in common with each owner, below zero where the owner has not been met; reset after each candidate.
+    # Length in common with each owner, below zero before the first overlap; reset after each candidate.
     shared_m = np.full(chosen.size, -1.0)
     for c in range(chosen.size):
         if chosen[c]:
@@ -266,7 +266,7 @@ COLUMNS = ["scheme_type", "intake", "tailrace", "head_m", "head_se_m", "length_m
 
 
 class Stretches(NamedTuple):
-    """Candidates and the stream that each one takes.
+    """Candidates and the stream that each takes.
 
     ``table`` has a row a candidate: ``scheme_type``, ``intake``, ``tailrace`` (stations), ``head_m``,
     ``head_se_m``, ``length_m``, ``conduit_length_m``, ``pond_length_m`` (its longest arm), ``flooded_length_m``
@@ -282,7 +282,7 @@ class Stretches(NamedTuple):
 
 
 def find_stretches(stations, profile_m, errors_m, standing, structures, settings, bank_height_m=None):
-    """All stretches whose head lies within the user's limits.
+    """All stretches with a head within the user's limits.
 
     Parameters
     ----------
@@ -293,13 +293,13 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     errors_m : ndarray of float32, shape (n, simulations)
         Simulated errors of the profile [m].
     standing : ndarray of bool, shape (n,)
-        True where the station's segment lies in standing water; nothing may take it.
+        True where the station's segment is in standing water; no candidate may take it.
     structures : DataFrame
-        Columns ``station`` (the barrier lies on its segment), ``head_m`` and ``head_se_m`` (surveyed, or NaN), and
+        Columns ``station`` (the barrier is on its segment), ``head_m`` and ``head_se_m`` (surveyed, or NaN), and
         ``fall_below_m``, what the stream falls between the barrier and the station [m].
     settings : sitefinder.settings.StretchSettings
     bank_height_m : ndarray of float64, shape (n,), optional
-        How high the lower bank stands above the channel at each station [m], infinite where it is not known.
+        Height of the lower bank above the channel at each station [m], infinite where unknown.
 
     Returns
     -------
@@ -308,8 +308,8 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
 
     Notes
     -----
-    A diversion runs from any station down its path to any station at most ``longest_m`` below. A new weir stands
-    at a station and its tailwater is that of the next one down; its pond takes every segment upstream, along the
+    A diversion runs from any station down its path to any station at most ``longest_m`` below. A new weir is at a
+    station and its tailwater is that of the next one downstream; its pond takes every segment upstream, along the
     main stem and all tributaries, until the profile reaches the crest. A weir whose pond would be longer than
     ``longest_m``, or come nearer to the top of a bank than ``freeboard_m``, is left out. The conduit of a
     diversion is the straight line between its ends times ``headrace_detour_factor``, not the stream's own way, so
@@ -349,7 +349,7 @@ def find_stretches(stations, profile_m, errors_m, standing, structures, settings
     return subset(found, kept)
 
 
-# Candidates with water above the top of a bank, less the freeboard, at their weir or at a station in their pond.
+# Candidates with water above a bank top less the freeboard, at their weir or at a station in their pond.
 def _over_banks(stretches, crest_m, profile_m, room_m):
     intake = stretches.table["intake"].to_numpy()
     owner = np.repeat(np.arange(len(intake)), stretches.start[1:] - stretches.pond_start)
@@ -381,7 +381,7 @@ def subset(stretches, kept):
 
 
 def covered_stations(stretches, chosen, count):
-    """Stations whose segment is taken by at least one of the chosen candidates.
+    """Stations whose segment at least one chosen candidate takes.
 
     Parameters
     ----------
@@ -408,9 +408,9 @@ def _frame(scheme_type, intake, tailrace, head_m, length_m, *, head_se_m=np.nan,
 # An existing barrier: from the station above it to the one below; the surveyed drop is preferred.
 def _at_barriers(name, structures, downstream, segment_m, profile_m, settings):
     tailrace = structures["station"].to_numpy().astype(np.int64)
-    intake = tailrace - 1  # the station before it in its link: a barrier never lies on a link's first station
+    intake = tailrace - 1  # the station before it in its link: a barrier is never on a link's first station
     surveyed = structures["head_m"].to_numpy(dtype=float)
-    # Above a barrier lies its pond, which is level; below it the stream goes on falling to the station.
+    # Above a barrier is its level pond; below it the stream falls on to the station.
     drop_m = profile_m[intake] - profile_m[tailrace] - structures["fall_below_m"].to_numpy(dtype=float)
     head_m = np.where(np.isnan(surveyed), np.maximum(drop_m, 0.0), surveyed)
     head_se_m = np.where(np.isnan(surveyed), np.nan, structures["head_se_m"].to_numpy(dtype=float))
@@ -435,7 +435,7 @@ def _diversions(name, downstream, step_m, segment_m, profile_m, settings):
 
 
 def _new_weirs(name, downstream, step_m, segment_m, profile_m, settings):
-    # The tailwater is that of the next station with a segment of its own, so that a confluence is stepped over.
+    # The tailwater is that of the next station with a segment of its own, so that a confluence is skipped.
     sites = np.flatnonzero(downstream >= 0)
     sites = sites[segment_m[downstream[sites]] > 0]
     heights = np.array(settings.new_weir_heights_m, dtype=float)

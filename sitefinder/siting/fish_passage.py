@@ -10,18 +10,18 @@ from sitefinder.rules.verdicts import NONE_MAY, SAFE_MAY
 from sitefinder.schema import is_scheme_that
 from sitefinder.schema.columns import EVIDENCE
 
-# A product of survivals that misses the least one by less than this part of it, in rounding, meets it.
+# A product of survivals below the minimum by less than this share of it meets it, since that is rounding.
 ROUNDING = 1.0e-9
 
 
 class MigrationPath(NamedTuple):
-    """What the way of migrating fish asks of the choice of sites.
+    """Requirements of fish migration on the selection of sites.
 
-    ``spawning``: bool, shape (n,), stations whose segment holds spawning ground. ``past_plants``: float64, shape
+    ``spawning``: bool, shape (n,), stations whose segment has spawning ground. ``past_plants``: float64, shape
     (n,), share of fish that survive the existing plant that they enter at a station, 1 where there is none.
     ``survival``: float64, shape (m, 2), the share that survive each candidate with any turbine and with a
-    fish-safe one, as far as it is proven. ``least``: the least product that a way may have, None where none is
-    asked.
+    fish-safe one, as far as there is evidence. ``minimum``: the minimum cumulative survival along a migration
+    path, None where there is none.
     """
 
     spawning: np.ndarray
@@ -31,18 +31,18 @@ class MigrationPath(NamedTuple):
 
 
 def entered_at(scheme_type, intake, tailrace):
-    """Station at which a fish on its way down enters each stretch.
+    """Station at which fish migrating downstream enter each stretch.
 
     Parameters
     ----------
-    layout : array of str, shape (m,)
+    scheme_type : array of str, shape (m,)
     intake, tailrace : ndarray of int, shape (m,)
 
     Returns
     -------
     ndarray of int32, shape (m,)
-        The intake. At an existing barrier the tailrace: the barrier stands somewhere on the segment above it, and
-        fish of that segment count as coming from above, to be on the safe side.
+        The intake. At an existing barrier the tailrace: the barrier is somewhere on the segment above it, and
+        fish of that segment count as coming from upstream, to be on the safe side.
     """
     return np.where(is_scheme_that(scheme_type, "uses_structure"), tailrace, intake).astype(np.int32)
 
@@ -66,8 +66,8 @@ def survival_to_outlet(downstream, entered, survival):
 
     Notes
     -----
-    Every fish counts as going through every turbine on its way; none is credited for passing over a weir or down
-    the stream beside a canal, since how many do so is not known from a map. Plants are taken as independent.
+    Every fish counts as passing through every turbine on its path; none is credited for passing over a weir or
+    along the depleted reach, since their number is not known from a map. Plants are taken as independent.
 
     Examples
     --------
@@ -77,15 +77,15 @@ def survival_to_outlet(downstream, entered, survival):
     >>> float(survival_to_outlet(downstream, np.arange(5), np.full(5, 0.95))[0].round(3))
     0.774
     """
-    here = np.ones(downstream.size)
-    np.multiply.at(here, np.asarray(entered, dtype=np.int64), np.asarray(survival, dtype=np.float64))
-    return _down_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), here)
+    at_station = np.ones(downstream.size)
+    np.multiply.at(at_station, np.asarray(entered, dtype=np.int64), np.asarray(survival, dtype=np.float64))
+    return _down_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), at_station)
 
 
 # From the outlets up.
 @kernel
-def _down_to_outlet(downstream, here):
-    total = here.copy()
+def _down_to_outlet(downstream, at_station):
+    total = at_station.copy()
     for i in range(downstream.size - 1, -1, -1):
         if downstream[i] >= 0:
             total[i] *= total[downstream[i]]
@@ -93,7 +93,7 @@ def _down_to_outlet(downstream, here):
 
 
 def plants_to_outlet(downstream, entered):
-    """Number of plants that fish meet from each station down to the outlet of its network.
+    """Number of plants that fish pass from each station down to the outlet of its network.
 
     Parameters
     ----------
@@ -110,14 +110,14 @@ def plants_to_outlet(downstream, entered):
     >>> plants_to_outlet(np.array([1, 2, -1], dtype=np.int32), [1, 1, 2]).tolist()
     [3, 3, 1]
     """
-    here = np.bincount(np.asarray(entered, dtype=np.int64), minlength=downstream.size)
-    return _counted_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), here)
+    at_station = np.bincount(np.asarray(entered, dtype=np.int64), minlength=downstream.size)
+    return _counted_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), at_station)
 
 
 # From the outlets up.
 @kernel
-def _counted_to_outlet(downstream, here):
-    total = here.copy()
+def _counted_to_outlet(downstream, at_station):
+    total = at_station.copy()
     for i in range(downstream.size - 1, -1, -1):
         if downstream[i] >= 0:
             total[i] += total[downstream[i]]
@@ -125,7 +125,7 @@ def _counted_to_outlet(downstream, here):
 
 
 def worst_from_above(downstream, spawning, survival):
-    """The spawning ground at each station or above it from which least fish come down alive.
+    """The spawning ground at or upstream of each station from which the fewest fish survive.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def worst_from_above(downstream, spawning, survival):
     Returns
     -------
     ndarray of int64, shape (n,)
-        Its station, -1 where no spawning ground lies above; of equals the lowest number.
+        Its station, -1 without spawning ground upstream; of equals the lowest number.
 
     Examples
     --------
@@ -168,7 +168,7 @@ TURBINE_SEPARATOR, WITH_SCREEN = "; ", " with screen"
 
 
 def grades_counted(weakest):
-    """Grades of evidence that count when the weakest to count is this one, best first.
+    """Grades of evidence that count where the given one is the weakest accepted, best first.
 
     Examples
     --------
@@ -189,13 +189,13 @@ def without_fish_safe(choice):
     Returns
     -------
     ndarray of int8, shape (m,)
-        None where only a fish-safe turbine may stand.
+        -1 where only a fish-safe turbine may be used.
     """
     return np.where(choice == SAFE_MAY, NONE_MAY, choice).astype(choice.dtype)
 
 
 def gain_by_district(names, district, only_safe, without, by_grade, turbine_names):
-    """Best sets with and without fish-safe turbines, added up by district and grade of evidence.
+    """Selections with and without fish-safe turbines, totalled by district and grade of evidence.
 
     Parameters
     ----------
@@ -204,11 +204,11 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
     district : ndarray of str, shape (m,)
         District of each candidate.
     only_safe : ndarray of bool, shape (m,)
-        Candidates at which the rules admit a fish-safe turbine only.
+        Candidates at which the rules admit only a fish-safe turbine.
     without : Offers
-        The best set if no turbine counted as fish-safe.
+        The selection if no turbine counted as fish-safe.
     by_grade : dict of str to Offers
-        The best set by the weakest grade of evidence that counts.
+        The selection for each weakest grade of evidence that counts.
     turbine_names : ndarray of str
         By the number of the class.
 
@@ -217,26 +217,26 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
     DataFrame
         A row for each district and grade: ``district``, ``evidence``, ``sites_any``, ``energy_any_mwh``,
         ``sites``, ``energy_mwh``, ``sites_only_safe``, ``power_only_safe_kw``, ``energy_only_safe_mwh``,
-        ``gain_mwh``, ``turbines`` (classes chosen where only fish-safe ones may stand, by name).
+        ``gain_mwh``, ``turbines`` (classes chosen where only fish-safe ones may be used, by name).
 
     Notes
     -----
-    The two measures differ. ``energy_only_safe_mwh`` is what is had where only fish-safe turbines may stand;
-    ``gain_mwh`` is by how much the whole set is better for it, which is less where a site on a protected stretch
-    takes the place of a neighbour that any turbine could use. Both sets are the best in what the user chooses by,
-    so that the energy, which is told here, need not gain everywhere when the choice goes by money.
+    The two measures differ. ``energy_only_safe_mwh`` is the energy where only fish-safe turbines may be used;
+    ``gain_mwh`` is the gain of the whole selection, which is less where a site on a protected stretch displaces a
+    neighbour that any turbine could use. Both selections are the best by the user's criterion, so that energy need
+    not gain everywhere where sites are chosen by net annual value.
     """
     rows = []
     for name in names:
-        here = district == name
-        any_set = without.chosen & here
+        in_district = district == name
+        any_set = without.chosen & in_district
         any_mwh = without.valued["energy_mwh"].to_numpy()[any_set].sum()
         for grade, offers in by_grade.items():
-            picked = offers.chosen & here
+            picked = offers.chosen & in_district
             protected = picked & only_safe
             energy = offers.valued["energy_mwh"].to_numpy()
             used = offers.valued.loc[protected, ["turbine", "screened"]].drop_duplicates()
-            notes = [turbine_names[row.turbine] + WITH_SCREEN * bool(row.screened) for row in used.itertuples()]
+            turbines = [turbine_names[row.turbine] + WITH_SCREEN * bool(row.screened) for row in used.itertuples()]
             rows.append(
                 {
                     "district": name,
@@ -249,7 +249,7 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
                     "power_only_safe_kw": offers.valued["power_kw"].to_numpy()[protected].sum(),
                     "energy_only_safe_mwh": energy[protected].sum(),
                     "gain_mwh": energy[picked].sum() - any_mwh,
-                    "turbines": TURBINE_SEPARATOR.join(sorted(notes)),
+                    "turbines": TURBINE_SEPARATOR.join(sorted(turbines)),
                 }
             )
     return pd.DataFrame(rows)

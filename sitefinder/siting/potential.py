@@ -1,4 +1,4 @@
-"""The screening cascade from gross potential to what is open, totals in whole numbers, and distributions."""
+"""The screening cascade from gross to open potential, totals in whole numbers, and distributions."""
 
 import math
 from typing import NamedTuple
@@ -21,8 +21,8 @@ IN_ORDER, ALONE = "in order", "alone"
 class Step(NamedTuple):
     """A step of the screening cascade.
 
-    ``met`` and ``barred``, bool of shape (n,), are the reaches that it concerns and that it bars; ``rule`` and
-    ``action`` are empty where it is no rule.
+    ``met`` and ``barred``, bool of shape (n,), are the reaches that it affects and excludes; ``rule`` and
+    ``action`` are empty where the step is not a rule.
     """
 
     kind: str
@@ -46,8 +46,8 @@ def rule_steps(rules, held, allow):
     Returns
     -------
     list of Step
-        A rule affects the reaches in which it holds or may hold. It excludes those in which it bars every scheme
-        type, and those of which its layer says nothing, unless ``ranking.allow`` lets them pass. A reach is taken
+        A rule affects the reaches in which it holds or may hold. It excludes those in which it excludes every
+        scheme type, and those that its layer does not cover, unless ``ranking.allow`` admits them. A reach counts
         as a whole, by the verdict that the rule leads to, never by the metres under the rule.
     """
     steps = []
@@ -57,12 +57,12 @@ def rule_steps(rules, held, allow):
         is_barring = action.bars == BARS_ALL and not action.is_allowed(allow)
         counts_unknown = action.limits and not DOUBT.is_allowed(allow)
         barred = (holds & is_barring) | (unknown & counts_unknown)
-        steps.append(Step("rule", holds | unknown, barred, rule.reported_as, rule.action))
+        steps.append(Step("rule", holds | unknown, barred, rule.display_name, rule.action))
     return steps
 
 
 def screening_cascade(steps, length_m, theoretical_kw, shares):
-    """Totals of what each step meets, bars and leaves, in the whole and in each area.
+    """Totals of what each step affects, excludes and leaves, for the region and each area.
 
     Parameters
     ----------
@@ -79,13 +79,13 @@ def screening_cascade(steps, length_m, theoretical_kw, shares):
     DataFrame
         ``scope`` (region, district or outside districts), ``district``, ``way``, ``step`` (from 0), ``kind``,
         ``rule``, ``action``, and for each prefix ``affected``, ``excluded`` and ``remaining``: ``_reaches``,
-        ``_km``, ``_mw`` and ``_gwh`` (the power all year). In order, a step meets and bars among what the steps
-        before it leave; alone, a rule does so among all reaches.
+        ``_km``, ``_mw`` and ``_gwh`` (the power all year). In order, a step affects and excludes among what the
+        steps before it leave; alone, a rule does so among all reaches.
 
     Notes
     -----
-    Every figure is a sum over reaches of its own; none is the difference of two others. A reach that lies in
-    several districts counts as one in each of them, with its share by length of the rest.
+    Every figure is a sum over reaches; none is the difference of two others. A reach in several districts counts
+    as one in each of them, and the other amounts by its share of length.
     """
     numbers = np.arange(len(length_m))
     pieces = [("region", "", pd.DataFrame({"reach": numbers, "length_m": length_m}))]
@@ -156,7 +156,7 @@ def shared(amounts, owner, weights):
     owner : ndarray of int64, shape (m,)
         Which amount each piece is of.
     weights : ndarray of float64, shape (m,)
-        Share of each piece, above 0; those of one amount need not add up to 1.
+        Share of each part, above 0; those of one amount need not add up to 1.
 
     Returns
     -------
@@ -165,7 +165,7 @@ def shared(amounts, owner, weights):
 
     Notes
     -----
-    The method is Hamilton's of apportionment [1]_: every piece is rounded down, and what is left over goes, one
+    The method is Hamilton's of apportionment [1]_: every part is rounded down, and the remainder goes, one
     each, to those with the largest remainders.
 
     References
@@ -175,7 +175,7 @@ def shared(amounts, owner, weights):
 
     Examples
     --------
-    Ten metres by thirds, and seven metres in one piece:
+    Ten metres by thirds, and seven metres in one part:
 
     >>> shared(np.array([10, 7]), np.array([0, 0, 0, 1]), np.array([1.0, 1.0, 1.0, 5.0])).tolist()
     [4, 3, 3, 7]
@@ -202,7 +202,7 @@ def class_edges(values):
     Parameters
     ----------
     values : array_like of float64
-        Not negative; what is not known (NaN) has no say.
+        Not negative; unknown values (NaN) are ignored.
 
     Returns
     -------
@@ -237,7 +237,7 @@ def distribution(values, length_m, edges):
     Parameters
     ----------
     values, length_m : ndarray of float64, shape (n,)
-        Amounts, and the length of stream of each [m]. Amounts that are not known (NaN) are left out.
+        Amounts, and the length of stream of each [m]. Unknown amounts (NaN) are left out.
     edges : ndarray of float64
         Of `class_edges`.
 

@@ -1,4 +1,4 @@
-"""Long profiles as tables: one way down the streams with all that is known of it, station by station."""
+"""Long profiles as tables: one path downstream with everything known about it, station by station."""
 
 import numpy as np
 import pandas as pd
@@ -8,8 +8,8 @@ NORMAL_90 = 1.645
 INTAKE, TAILRACE = "intake", "tailrace"
 
 
-def way_down(upper, lower, downstream):
-    """Stations on the way from one station down to another.
+def path_down(upper, lower, downstream):
+    """Stations on the path from one station down to another.
 
     Parameters
     ----------
@@ -26,37 +26,37 @@ def way_down(upper, lower, downstream):
     Raises
     ------
     ValueError
-        If the lower station is not on the way down from the upper one.
+        If the lower station is not downstream of the upper one.
 
     Examples
     --------
-    >>> way_down(0, 3, np.array([2, 2, 3, -1])).tolist()
+    >>> path_down(0, 3, np.array([2, 2, 3, -1])).tolist()
     [0, 2, 3]
     """
-    way = [int(upper)]
-    while way[-1] != lower:
-        below = int(downstream[way[-1]])
+    path = [int(upper)]
+    while path[-1] != lower:
+        below = int(downstream[path[-1]])
         if below < 0:
-            raise ValueError(f"station {lower} is not on the way down from station {upper}")
-        way.append(below)
-    return np.array(way, dtype=np.int64)
+            raise ValueError(f"station {lower} is not downstream of station {upper}")
+        path.append(below)
+    return np.array(path, dtype=np.int64)
 
 
-def way_around(upper, lower, downstream, to_downstream_m, main_upstream, context_m):
-    """Stations on the way from one station down to another, and so far above and below as asked.
+def path_with_context(upper, lower, downstream, to_downstream_m, main_upstream, context_m):
+    """Stations on the path from one station down to another, extended upstream and downstream.
 
     Parameters
     ----------
     upper, lower, downstream
-        As of `way_down`.
+        As of `path_down`.
     to_downstream_m : ndarray of float64, shape (n,)
         Distance to the next station downstream [m].
     main_upstream : ndarray of int32, shape (n,)
         The station that carries the main stem on upstream, -1 at sources;
         `sitefinder.network.ordering.main_upstream`.
     context_m : float
-        Way that is added at either end [m], in whole segments, so that it may be up to one longer; less of it
-        where a source or an outlet comes first.
+        Length added at either end [m], in whole segments, so up to one segment longer; less where a source or an
+        outlet comes first.
 
     Returns
     -------
@@ -65,22 +65,22 @@ def way_around(upper, lower, downstream, to_downstream_m, main_upstream, context
     Raises
     ------
     ValueError
-        As of `way_down`.
+        As of `path_down`.
     """
-    way = way_down(upper, lower, downstream).tolist()
-    gone_m = 0.0
-    while gone_m < context_m and main_upstream[way[0]] >= 0:
-        way.insert(0, int(main_upstream[way[0]]))
-        gone_m += to_downstream_m[way[0]]
-    gone_m = 0.0
-    while gone_m < context_m and downstream[way[-1]] >= 0:
-        gone_m += to_downstream_m[way[-1]]
-        way.append(int(downstream[way[-1]]))
-    return np.array(way, dtype=np.int64)
+    path = path_down(upper, lower, downstream).tolist()
+    added_m = 0.0
+    while added_m < context_m and main_upstream[path[0]] >= 0:
+        path.insert(0, int(main_upstream[path[0]]))
+        added_m += to_downstream_m[path[0]]
+    added_m = 0.0
+    while added_m < context_m and downstream[path[-1]] >= 0:
+        added_m += to_downstream_m[path[-1]]
+        path.append(int(downstream[path[-1]]))
+    return np.array(path, dtype=np.int64)
 
 
 def long_profile(
-    way,
+    path,
     stations,
     raw_m,
     profile_m,
@@ -88,16 +88,16 @@ def long_profile(
     *,
     reaches=None,
     long_profile=None,
-    standing=None,
+    standing_water=None,
     structures=None,
     ends=(),
 ):
-    """The long profile of one way down as a table.
+    """The long profile of a path as a table.
 
     Parameters
     ----------
-    way : ndarray of int, shape (k,)
-        Stations from the top down, as of `way_down`.
+    path : ndarray of int, shape (k,)
+        Stations from the top down, as of `path_down`.
     stations : DataFrame
         Columns ``downstream``, ``to_downstream_m`` and ``reach`` (-1 for the first station of a link); n rows.
     raw_m, profile_m : ndarray of float64, shape (n,)
@@ -106,15 +106,15 @@ def long_profile(
         Simulated errors of the profile [m].
     reaches : DataFrame, optional
         Columns ``reach_id`` and ``stream``, by number of the reach.
-    fitted : sitefinder.profile.fitting.LongProfile, optional
-        Tells refused elevations, steps and water that was made level.
-    standing : ndarray of bool, shape (n,), optional
-        True where the segment that ends at the station lies in standing water.
+    long_profile : sitefinder.profile.fitting.LongProfile, optional
+        Gives rejected elevations, steps and levelled water.
+    standing_water : ndarray of bool, shape (n,), optional
+        True where the segment that ends at the station is standing water.
     structures : DataFrame, optional
         Columns ``structure_id``, ``station`` (that ends the segment with the structure; -1: none), ``drop_m``
         (surveyed, NaN where it is not), ``dem_drop_m``.
     ends : tuple of int
-        Stations of intake and tailrace, where the way is that of a site.
+        Stations of intake and tailrace, where the path is that of a site.
 
     Returns
     -------
@@ -129,56 +129,56 @@ def long_profile(
     Raises
     ------
     ValueError
-        If the way is empty, or if a station does not follow the one before it.
+        If the path is empty, or if a station does not follow the one before it.
 
     Notes
     -----
-    The band is 1.645 root mean square errors to either side. It is that of each elevation by itself; neighbours
-    share most of their error, so that a head between two stations is known better than their bands suggest.
+    The band is 1.645 root mean square errors to either side. It applies to each elevation by itself; neighbours
+    share most of their error, so that a head between two stations is more certain than their bands suggest.
     """
-    way = np.asarray(way, dtype=np.int64)
-    if not way.size:
+    path = np.asarray(path, dtype=np.int64)
+    if not path.size:
         raise ValueError("a long profile needs at least one station")
-    if (stations["downstream"].to_numpy()[way[:-1]] != way[1:]).any():
-        raise ValueError("each station of the way must be the next one down from the one before it")
-    step_m = stations["to_downstream_m"].to_numpy()[way]
-    half_m = NORMAL_90 * np.sqrt(np.mean(np.asarray(errors_m[way], dtype=np.float64) ** 2, axis=1))
-    none = np.zeros(len(profile_m), dtype=bool)
-    refused, step, level = none, none, none
+    if (stations["downstream"].to_numpy()[path[:-1]] != path[1:]).any():
+        raise ValueError("each station of the path must be the next one downstream of the one before it")
+    step_m = stations["to_downstream_m"].to_numpy()[path]
+    half_m = NORMAL_90 * np.sqrt(np.mean(np.asarray(errors_m[path], dtype=np.float64) ** 2, axis=1))
+    nowhere = np.zeros(len(profile_m), dtype=bool)
+    is_refused, is_step, is_level = nowhere, nowhere, nowhere
     if long_profile is not None:
-        refused, step, level = long_profile.is_spike, long_profile.is_break, long_profile.is_flat
-    # The segment above the top station is no part of the way.
-    is_below = np.arange(way.size) > 0
-    table = pd.DataFrame({"distance_m": np.concatenate([[0.0], np.cumsum(step_m[:-1])]), "station": way})
-    table["reach_id"], table["stream"] = _reach_texts(way, stations, reaches)
-    table["raw_m"], table["profile_m"] = raw_m[way], profile_m[way]
-    table["low_m"], table["high_m"] = profile_m[way] - half_m, profile_m[way] + half_m
-    table["is_refused"], table["is_step"], table["is_made_level"] = refused[way], step[way], level[way]
-    table["is_standing"] = False if standing is None else standing[way] & is_below
-    table["structure_id"], table["structure_drop_m"] = _structures_on(way[1:], structures)
+        is_refused, is_step, is_level = long_profile.is_spike, long_profile.is_break, long_profile.is_flat
+    # The segment above the top station is not part of the path.
+    is_below = np.arange(path.size) > 0
+    table = pd.DataFrame({"distance_m": np.concatenate([[0.0], np.cumsum(step_m[:-1])]), "station": path})
+    table["reach_id"], table["stream"] = _reach_texts(path, stations, reaches)
+    table["raw_m"], table["profile_m"] = raw_m[path], profile_m[path]
+    table["low_m"], table["high_m"] = profile_m[path] - half_m, profile_m[path] + half_m
+    table["is_refused"], table["is_step"], table["is_made_level"] = is_refused[path], is_step[path], is_level[path]
+    table["is_standing"] = False if standing_water is None else standing_water[path] & is_below
+    table["structure_id"], table["structure_drop_m"] = _structures_on(path[1:], structures)
     table["mark"] = ""
     for name, station in zip((INTAKE, TAILRACE), ends, strict=False):
-        table.loc[way == station, "mark"] = name
+        table.loc[path == station, "mark"] = name
     return table
 
 
-# Id and stream of each station's reach; the first station of a link has that of the next one on the way, and at
+# Id and stream of each station's reach; the first station of a link has that of the next one on the path, and at
 # its end that of the one before.
-def _reach_texts(way, stations, reaches):
+def _reach_texts(path, stations, reaches):
     if reaches is None:
         return "", ""
-    number = pd.Series(stations["reach"].to_numpy()[way]).replace(-1, np.nan).bfill().ffill()
+    number = pd.Series(stations["reach"].to_numpy()[path]).replace(-1, np.nan).bfill().ffill()
     known = number.notna().to_numpy()
     texts = []
     for name in ("reach_id", "stream"):
-        text = np.full(way.size, "", dtype=object)
+        text = np.full(path.size, "", dtype=object)
         text[known] = reaches[name].to_numpy(dtype=object)[number[known].to_numpy(dtype=np.int64)]
         texts.append(text)
     return texts
 
 
 # Ids of the structures on the segments that end at the stations, with the sum of their drops [m]; the top station
-# of the way, which comes before these, has none.
+# of the path, which comes before these, has none.
 def _structures_on(below, structures):
     ids, drops_m = [""], [np.nan]
     if structures is None or not len(structures):

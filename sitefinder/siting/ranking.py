@@ -1,11 +1,11 @@
-"""The order of the chosen sites: by one figure, or by a weighted score whose criteria are all shown."""
+"""Ranking of the chosen sites: by one figure, or by a weighted score whose criteria are all shown."""
 
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-# Column that each plain ranking sorts by, and whether the least comes first.
+# Column that each plain ranking sorts by, and whether the smallest comes first.
 RANKED_BY = {
     "net_value": ("net_annual_value", False),
     "energy": ("energy_mwh", False),
@@ -21,14 +21,14 @@ LESS_IS_BETTER = (
     "line_distance_m",
     "settlement_distance_m",
 )
-# Of how many sites, from the best down, is told how their rank hangs on the weights.
+# Number of the best sites for which the sensitivity of their rank to the weights is given.
 FIRST_SITES = 20
-# What each weight is multiplied by there.
+# Factors on each weight in the sensitivity.
 WEIGHT_FACTORS = {"rank_without": 0.0, "rank_half": 0.5, "rank_double": 2.0}
 
 
 class Ranked(NamedTuple):
-    """Sites in order, with ``rank`` and ``score``; the criteria of the score; and how ranks hang on weights.
+    """Sites in order, with ``rank`` and ``score``; the criteria of the score; and the sensitivity to weights.
 
     ``criteria`` has a row a site and criterion: ``site_id``, ``criterion``, ``figure``, ``normalised`` (0 to 1),
     ``weight`` (all of a site add up to 1) and ``points``, their product, which add up to the score.
@@ -60,7 +60,7 @@ def ranked(sites, ranking):
     -----
     A score is the weighted mean of criteria that are each brought to 0 (worst) to 1 (best) among the chosen sites:
     by range, in proportion between the worst and the best; by rank, in even steps of the order. A criterion in
-    which all are alike gives 1 to all, and a site without a figure gets 0.
+    which all are equal gives 1 to all, and a site without a figure gets 0.
     """
     if ranking.rank_by != BY_SCORE:
         column, rising = RANKED_BY[ranking.rank_by]
@@ -93,8 +93,8 @@ def values_ranked_by(sites, drawn, ranking):
 
     Notes
     -----
-    By range, a criterion's worst and best stay those of the sites' own figures, so that one wild draw of one site
-    does not press all others together; a draw beyond them counts as the worst or the best.
+    By range, a criterion's worst and best stay those of the sites' own figures, so that one extreme simulation of
+    a site does not press all others together; a draw beyond them counts as the worst or the best.
     """
     if ranking.rank_by != BY_SCORE:
         column, rising = RANKED_BY[ranking.rank_by]

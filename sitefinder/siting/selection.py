@@ -1,4 +1,4 @@
-"""The best set of candidates without overlap, exact on the stream tree, and why other reaches have none."""
+"""Selection of the best set of sites without overlap, exact on the stream tree, and reasons of rejection."""
 
 from typing import NamedTuple
 
@@ -12,8 +12,8 @@ from sitefinder.siting.candidates import (
     blocked_by,
     boundary_of_path,
     covered_stations,
-    validate_bad_starts,
-    validate_unknown_stations,
+    validate_starts,
+    validate_stations,
 )
 from sitefinder.siting.fish_passage import ROUNDING, entered_at, survival_to_outlet
 from sitefinder.vocabulary import (
@@ -49,7 +49,7 @@ def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
     tailrace : ndarray of int32, shape (m,)
         Lowest station of each candidate.
     value : ndarray of float64, shape (m,)
-        What each candidate is worth [any unit that adds up]. Only those above zero can be chosen.
+        Value of each candidate [any additive unit]. Only those above zero can be chosen.
     boundary_start : ndarray of int64, shape (m + 1,)
         Where each candidate's boundary begins in `boundary`.
     boundary : ndarray of int32
@@ -62,14 +62,14 @@ def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
     Raises
     ------
     ValueError
-        If a station does not exist, a boundary does not lie above its tailrace, a value is not finite, or
+        If a station does not exist, a boundary is not upstream of its tailrace, a value is not finite, or
         lengths differ.
 
     Notes
     -----
-    Dynamic programming, O(stations + boundary). The best that can be had at and above a station is the greater of
-    what its upstream neighbours can have together, and, for each candidate with its tailrace there, its
-    value with what its boundary can have: a weighted independent set of subtrees of a tree, solved from the
+    Dynamic programming, O(stations + boundary). The best value at and above a station is the greater of the sum of
+    its upstream neighbours' best values, and, for each candidate with its tailrace there, its value plus the best
+    values at its boundary: a weighted independent set of subtrees of a tree, solved from the
     leaves down. Ties go to taking nothing, then to the lower candidate number.
 
     Examples
@@ -89,17 +89,17 @@ def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
     boundary_start = np.ascontiguousarray(boundary_start, dtype=np.int64)
     boundary = np.ascontiguousarray(boundary, dtype=np.int32)
     if tailrace.ndim != 1 or value.shape != tailrace.shape:
-        raise ValueError(f"tailrace and value must be of one length, found {tailrace.shape} and {value.shape}")
+        raise ValueError(f"tailrace and value must have the same length, found {tailrace.shape} and {value.shape}")
     if not np.isfinite(value).all():
         raise ValueError(f"value must be finite; candidate {int(np.argmin(np.isfinite(value)))} is not")
-    validate_unknown_stations("tailrace", tailrace, downstream.size)
-    validate_bad_starts("boundary", boundary_start, tailrace.size, boundary.size)
-    validate_unknown_stations("boundary", boundary, downstream.size)
+    validate_stations("tailrace", tailrace, downstream.size)
+    validate_starts("boundary", boundary_start, tailrace.size, boundary.size)
+    validate_stations("boundary", boundary, downstream.size)
     candidate_of_entry = np.repeat(np.arange(tailrace.size), np.diff(boundary_start))
     is_below = boundary >= tailrace[candidate_of_entry]
     if is_below.any():
         first = int(candidate_of_entry[np.argmax(is_below)])
-        raise ValueError(f"the boundary of candidate {first} must lie upstream of its tailrace")
+        raise ValueError(f"the boundary of candidate {first} must be upstream of its tailrace")
 
     by_tailrace = np.argsort(tailrace, kind="stable")
     first_at = np.searchsorted(tailrace[by_tailrace], np.arange(downstream.size + 1))
@@ -112,12 +112,14 @@ def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
 @kernel
 def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary):
     picked = np.full(downstream.size, -1, dtype=np.int32)
-    # Until its turn, what the upstream neighbours of a station can have together; from then on, what it can have.
+    # Before its turn, the sum of the best values of a station's upstream neighbours; afterwards, its own best
+    # value.
     best = np.zeros(downstream.size)
     for i in range(downstream.size):
         for k in range(first_at[i], first_at[i + 1]):
             c = by_tailrace[k]
-            # One without value gains nothing, except by rounding when its boundary is added up in another order.
+            # A candidate without value gains nothing, except by rounding where its boundary is summed in another
+            # order.
             if value[c] > 0.0:
                 total = value[c]
                 for b in range(boundary_start[c], boundary_start[c + 1]):
@@ -130,7 +132,7 @@ def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, bounda
     return picked
 
 
-# Upstream loop. A station is free where its pick stands: at outlets, above free stations without a pick, and on
+# Upstream loop. A station is free where its pick is valid: at outlets, above free stations without a pick, and on
 # the boundary of a chosen candidate.
 @kernel
 def _trace_upstream(downstream, picked, boundary_start, boundary, count):
@@ -148,37 +150,12 @@ def _trace_upstream(downstream, picked, boundary_start, boundary, count):
     return chosen
 
 
-def with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_m):
-    """Ponds, and the stations in which no other site may end, for `boundary_of_path` and `blocked_by`.
-
-    Parameters
-    ----------
-    downstream : ndarray of int32, shape (n,)
-        Number of the next station downstream, -1 at an outlet; always greater than the station's own.
-    to_downstream_m : ndarray of float64, shape (n,)
-        Distance to it [m].
-    intake : ndarray of int32, shape (m,)
-        Upper station of each candidate.
-    pond_start : ndarray of int64, shape (m + 1,)
-        Where each candidate's stations begin in `pond`.
-    pond : ndarray of int32
-        Stations that each candidate's pond takes.
-    spacing_m : float
-        Least way from a tailrace down to the next intake [m].
-
-    Returns
-    -------
-    start : ndarray of int64, shape (m + 1,)
-    stations : ndarray of int32
-        A station may stand twice with a candidate.
-
-    Notes
-    -----
-    A site may end so far above the intake of another, or further; nearer it would end in a station that the other
-    takes. Only stream above an intake is taken so: of two candidates whose ends are far enough apart none reaches
-    into what the other takes, since all that lies above an intake within the spacing drains to it, and the best
-    set is that of all sets whose sites keep the spacing. Water that joins below an intake is no matter.
-    """
+# Ponds, extended by the stations in which no other site may end, for `boundary_of_path` and `blocked_by`. A site
+# must end at least the spacing above another's intake; closer, it would end in a station that the other takes.
+# Only stream above an intake is taken so: of two candidates that keep the spacing none reaches into what the other
+# takes, since everything above an intake within the spacing drains to it, and the best set is that of all sets
+# whose sites keep the spacing. Tributaries that join below an intake do not matter.
+def _with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_m):
     if spacing_m <= 0:
         return pond_start, pond
     first, upstream = upstream_neighbours(downstream)
@@ -198,9 +175,9 @@ def with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_
 @kernel(fills=("start", "zone"))
 def _fill_zones(step_m, intake, first, upstream, spacing_m, start, zone, is_filling):
     stack = np.empty(len(step_m), dtype=np.int32)
-    way_m = np.zeros(len(step_m))
+    distance_m = np.zeros(len(step_m))
     for c in range(len(intake)):
-        stack[0], way_m[intake[c]], depth = intake[c], 0.0, 1
+        stack[0], distance_m[intake[c]], depth = intake[c], 0.0, 1
         found = 0
         while depth > 0:
             depth -= 1
@@ -210,17 +187,17 @@ def _fill_zones(step_m, intake, first, upstream, spacing_m, start, zone, is_fill
             found += 1
             for place in range(first[station], first[station + 1]):
                 above = upstream[place]
-                way_m[above] = way_m[station] + step_m[above]
-                # A hair's breadth, so that a way of just the spacing is not too short by rounding.
-                if way_m[above] < spacing_m * (1.0 - 1e-9):
+                distance_m[above] = distance_m[station] + step_m[above]
+                # A margin, so that a distance of exactly the spacing is not too short by rounding.
+                if distance_m[above] < spacing_m * (1.0 - 1e-9):
                     stack[depth] = above
                     depth += 1
         if not is_filling:
             start[c + 1] = found
 
 
-# So many different sums of losses are told apart. Where more may occur, losses are rounded up to this many equal
-# steps, which can only keep more fish alive than asked, never fewer.
+# Maximum number of different sums of losses. Where more may occur, losses are rounded up to this many equal steps,
+# so that survival can only be above the minimum, never below it.
 MAX_LEVELS = 256
 ANY, SAFE = 0, 1
 
@@ -228,7 +205,7 @@ ANY, SAFE = 0, 1
 class SurvivalChoice(NamedTuple):
     """``option``: int8, shape (m,): -1 not chosen, 0 with any turbine, 1 with a fish-safe one; ``total_value``.
 
-    ``exact`` is False where losses were rounded up, so that a set of somewhat more value may exist.
+    ``exact`` is False where losses were rounded up, so that a set of slightly more value may exist.
     """
 
     option: np.ndarray
@@ -244,8 +221,8 @@ class _Levels(NamedTuple):
     exact: bool
 
 
-def choose_for_fish(downstream, intake, tailrace, entered, value, way, pond_start=None, pond=None):
-    """The options of greatest total value that do not overlap and keep the least survival on every way.
+def choose_for_fish(downstream, intake, tailrace, entered, value, migration, pond_start=None, pond=None):
+    """The options of greatest total value without overlap that keep the minimum survival on every migration path.
 
     Parameters
     ----------
@@ -256,10 +233,10 @@ def choose_for_fish(downstream, intake, tailrace, entered, value, way, pond_star
     entered : ndarray of int32, shape (m,)
         Station at which fish enter each candidate, see `fish_passage.entered_at`.
     value : ndarray of float64, shape (m, 2)
-        What each candidate is worth with any turbine and with a fish-safe one; an option that is not above zero
-        cannot be chosen.
-    way : fish_passage.MigrationPath
-        With a least survival.
+        Value of each candidate with any turbine and with a fish-safe one; an option that is not above zero cannot
+        be chosen.
+    migration : fish_passage.MigrationPath
+        With a minimum survival.
     pond_start, pond
         As for `pieces.boundary_of_path`.
 
@@ -269,28 +246,28 @@ def choose_for_fish(downstream, intake, tailrace, entered, value, way, pond_star
 
     Notes
     -----
-    Existing plants use up their part of the loss on every way through them. Where they alone use more than there
-    is, no site that costs fish may stand on such a way.
+    Existing plants use up their part of the loss on every path through them. Where they alone exceed the limit, no
+    site that kills fish may be chosen on such a path.
 
-    The result is exact as long as no more than 256 different sums of losses can occur up to the greatest one,
+    The result is exact as long as no more than 256 different sums of losses can occur up to the maximum,
     which holds for some ten sites of a few kinds in a row. Time grows with the candidates below spawning grounds
     times those sums: 200 000 candidates with 100 sums took 7 s, with 257 sums 22 s, on one core.
     """
     downstream = np.ascontiguousarray(downstream, dtype=np.int32)
     boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
-    max_loss = -np.log(way.minimum) + ROUNDING
+    max_loss = -np.log(migration.minimum) + ROUNDING
     with np.errstate(divide="ignore"):
-        loss = -np.log(np.minimum(way.survival, 1.0)) + 0.0
+        loss = -np.log(np.minimum(migration.survival, 1.0)) + 0.0
     kinds, kind = np.unique(loss, return_inverse=True)
     kind = kind.reshape(loss.shape).astype(np.int64)
     levels = _levels(kinds, max_loss)
     plants_loss = -np.log(
-        np.maximum(survival_to_outlet(downstream, np.arange(len(downstream)), way.past_plants), 1e-300)
+        np.maximum(survival_to_outlet(downstream, np.arange(len(downstream)), migration.past_plants), 1e-300)
     )
     left = np.maximum(max_loss - plants_loss, 0.0)
     highest = np.searchsorted(levels.used, left, side="right") - 1
-    cap = _carried_caps(downstream, np.where(way.spawning, highest, len(levels.used)))
-    has_spawning = carried_down(way.spawning, downstream)
+    cap = _carried_caps(downstream, np.where(migration.spawning, highest, len(levels.used)))
+    has_spawning = carried_down(migration.spawning, downstream)
 
     tailrace = np.ascontiguousarray(tailrace, dtype=np.int32)
     by_tailrace = np.argsort(tailrace, kind="stable")
@@ -305,7 +282,7 @@ def choose_for_fish(downstream, intake, tailrace, entered, value, way, pond_star
     return SurvivalChoice(option, float(value[picked, option[picked]].sum()), levels.exact)
 
 
-# Sums of the losses of any number of sites, up to the greatest allowed.
+# Sums of the losses of any number of sites, up to the maximum allowed.
 def _levels(kinds, max_loss):
     single = kinds[(kinds > 0) & (kinds <= max_loss)]
     sums = np.zeros(1)
@@ -330,7 +307,7 @@ def _levels(kinds, max_loss):
     return _Levels(sums, np.where(reached <= max_loss, following, -1), exact)
 
 
-# Highest level with which water may leave a station, that of all spawning grounds at it and above.
+# Highest loss level allowed at a station by all spawning grounds at it and upstream.
 @kernel
 def _carried_caps(downstream, cap):
     carried = cap.copy()
@@ -357,10 +334,9 @@ def _drains_to(downstream, station, target):
     return result
 
 
-# What a station and all above it are worth at a loss level, after its turn in the loop; -inf where fish would not
-# come through.
+# Value at and above a station at a loss level, after its turn in the loop; -inf where survival would be too low.
 @part
-def _worth(i, level, plain, by_level, row):
+def _value_at(i, level, plain, by_level, row):
     return plain[i] if row[i] < 0 else by_level[row[i], level]
 
 
@@ -375,7 +351,7 @@ def _best_at(i, level, tree, pieces, fish, value, plain, by_level, row):
         return -np.inf, -1, -1
     best, best_candidate, best_option = 0.0, -1, -1
     for u in range(joining_start[i], joining_start[i + 1]):
-        best += _worth(joining[u], level, plain, by_level, row)
+        best += _value_at(joining[u], level, plain, by_level, row)
     for k in range(first_at[i], first_at[i + 1]):
         c = by_tailrace[k]
         for option in range(2):
@@ -388,7 +364,7 @@ def _best_at(i, level, tree, pieces, fish, value, plain, by_level, row):
                     continue
             total = value[c, option]
             for b in range(start[c], start[c + 1]):
-                total += _worth(boundary[b], above if from_above[b] else level, plain, by_level, row)
+                total += _value_at(boundary[b], above if from_above[b] else level, plain, by_level, row)
             if total > best:
                 best, best_candidate, best_option = total, c, option
     return best, best_candidate, best_option
@@ -432,7 +408,7 @@ def _solve(tree, pieces, fish, value, row, rows, levels):
     return option
 
 
-# Columns of a valuation that hold for one choice of turbine; the prefix says which.
+# Columns of a valuation for one choice of turbine, given by the prefix.
 VALUED = (
     "turbine",
     "screened",
@@ -450,18 +426,17 @@ PREFIXES = ("any_", "safe_")
 
 
 class Offers(NamedTuple):
-    """The chosen set and how every candidate fared.
+    """The selection, and the outcome for every candidate.
 
-    ``valued`` has a row a candidate: the columns of `VALUED` for the turbine choice that the rules leave it.
-    ``chosen`` is True for a site; ``blocked_by`` is the number of the chosen candidate that stands in the way of
-    another one, or -1; ``ladder`` holds for each step that a candidate must pass, in the order of
+    ``valued`` has a row a candidate: the columns of `VALUED` for the turbine choice that the rules allow it.
+    ``chosen`` is True for a site; ``blocked_by`` is the number of the chosen candidate that blocks another one,
+    or -1; ``ladder`` holds for each step that a candidate must pass, in the order of
     `sitefinder.vocabulary.REJECTION_REASONS`, the name of the reason for a reach that fails there and which
     candidates pass it and all before.
 
-    With a least survival of fish on their way, ``safe_by_passage_limit`` are sites that have a fish-safe turbine
-    because of it and not of a rule, ``kept_out`` candidates that nothing else keeps from being chosen, and
-    ``exact`` tells whether the set is the very best or losses of fish were rounded up, see
-    `sitefinder.siting.selection`.
+    With a minimum survival of migrating fish, ``safe_by_passage_limit`` are sites that have a fish-safe turbine
+    because of it and not of a rule, ``kept_out`` candidates that nothing else prevents, and ``exact`` is False
+    where losses of fish were rounded up, so that a slightly better set may exist.
     """
 
     valued: pd.DataFrame
@@ -474,7 +449,7 @@ class Offers(NamedTuple):
 
 
 def valued_for(valuation, choice):
-    """The valuation that holds for the turbine choice left to each stretch.
+    """The valuation for the turbine choice that each stretch may use.
 
     Parameters
     ----------
@@ -501,24 +476,24 @@ def valued_for(valuation, choice):
     return pd.DataFrame(columns)
 
 
-def choose_sites(stretches, steps, valuation, choice, stations, settings, way=None):
+def choose_sites(stretches, steps, valuation, choice, stations, settings, migration=None):
     """The best set of stretches without overlap among those that pass every step.
 
     Parameters
     ----------
     stretches : Stretches
     steps : list of (str, ndarray of bool, shape (m,))
-        What a candidate must pass beside its value, under the name of the reason where it does not.
+        Conditions besides value that a candidate must meet, under the name of the reason for rejection.
     valuation : DataFrame, m rows
         See `valued_for`.
     choice : ndarray of int, shape (m,)
-        Turbine choice that the rules leave, -1 for none.
+        Turbine choice that the rules allow, -1 for none.
     stations : DataFrame
         Columns ``downstream`` and ``segment_length_m``, and ``to_downstream_m`` where sites keep a distance.
     settings : sitefinder.settings.Settings
         Reads the sections ranking and costs.
-    way : sitefinder.siting.fish_passage.MigrationPath, optional
-        What migrating fish ask; without a least survival they ask nothing.
+    migration : sitefinder.siting.fish_passage.MigrationPath, optional
+        Requirements of migrating fish; none without a minimum survival.
 
     Returns
     -------
@@ -539,21 +514,23 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, way=No
     pond_start, pond = _ponds(stretches)
     if settings.ranking.spacing_m > 0:
         step_m = stations["to_downstream_m"].to_numpy()
-        pond_start, pond = with_spacing(downstream, step_m, intake, pond_start, pond, settings.ranking.spacing_m)
-    worth = np.where(passing, np.nan_to_num(value), 0.0)
+        pond_start, pond = _with_spacing(downstream, step_m, intake, pond_start, pond, settings.ranking.spacing_m)
+    option_value = np.where(passing, np.nan_to_num(value), 0.0)
     safe_by_passage_limit, exact = np.zeros(len(valued), dtype=bool), True
-    if way is None or way.minimum is None:
+    if migration is None or migration.minimum is None:
         boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
-        chosen = choose_best_set(downstream, tailrace, worth, boundary.start, boundary.station).chosen
+        chosen = choose_best_set(downstream, tailrace, option_value, boundary.start, boundary.station).chosen
     else:
         safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
-        may = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
-        worth = np.column_stack([worth, np.where(may, np.nan_to_num(_value(safe, settings)[0]), 0.0)])
-        # Where the rules ask for a fish-safe turbine, that is the first option.
-        first = np.where(choice == SAFE, way.survival[:, SAFE], way.survival[:, 0])
-        options = way._replace(survival=np.column_stack([first, way.survival[:, SAFE]]))
+        may_be_safe = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
+        option_value = np.column_stack(
+            [option_value, np.where(may_be_safe, np.nan_to_num(_value(safe, settings)[0]), 0.0)]
+        )
+        # Where the rules require a fish-safe turbine, that is the first option.
+        first = np.where(choice == SAFE, migration.survival[:, SAFE], migration.survival[:, 0])
+        options = migration._replace(survival=np.column_stack([first, migration.survival[:, SAFE]]))
         entered = entered_at(stretches.table["scheme_type"], intake, tailrace)
-        found = choose_for_fish(downstream, intake, tailrace, entered, worth, options, pond_start, pond)
+        found = choose_for_fish(downstream, intake, tailrace, entered, option_value, options, pond_start, pond)
         chosen, safe_by_passage_limit, exact = found.option >= 0, found.option == SAFE, found.exact
         valued = valued_for(valuation, np.where(safe_by_passage_limit, SAFE, choice))
     segment_m = stations["segment_length_m"].to_numpy()
@@ -567,7 +544,7 @@ def _in_order(steps):
     return sorted(steps, key=lambda step: REJECTION_REASONS.index(named(REJECTION_REASONS, step[0])))
 
 
-# What each candidate is worth to the choice, and whether that is enough and its energy within the cost limit.
+# Value of each candidate, and whether it is positive and the LCOE within the limit.
 def _value(valued, settings):
     value = valued["energy_mwh" if settings.ranking.choose_by == "energy" else "net_annual_value"].to_numpy()
     enough = np.nan_to_num(value, nan=-1.0) > 0
@@ -577,8 +554,8 @@ def _value(valued, settings):
     return value, enough
 
 
-# The choices of turbine, the fish-safe one where any may stand but only that one keeps the limits: the best of any
-# is the one of most value, and it may cost more a kWh. Without this a stricter rule could admit the other.
+# The turbine choices; the fish-safe one where any is allowed but only that one keeps the limits: the best of any
+# has the greatest value, and may have a higher LCOE. Without this a stricter rule could admit a site.
 def _within_limits(stretches, valuation, choice, settings):
     any_keeps, safe_keeps = (
         _keeps_limits(stretches, valued_for(valuation, np.where(choice >= 0, turbine, choice)), settings)
@@ -587,15 +564,15 @@ def _within_limits(stretches, valuation, choice, settings):
     return np.where((choice == ANY) & ~any_keeps & safe_keeps, SAFE, choice)
 
 
-# Where a turbine fits, is worth its cost, and breaks none of the user's limits.
+# Where a turbine fits, has a positive value, and keeps all of the user's limits.
 def _keeps_limits(stretches, valued, settings):
-    kept = _value(valued, settings)[1] & (valued["turbine"].to_numpy() >= 0)
+    within = _value(valued, settings)[1] & (valued["turbine"].to_numpy() >= 0)
     for _, within in _limits(stretches, valued, settings.ranking):
-        kept &= within
-    return kept
+        within &= within
+    return within
 
 
-# The user's hard limits as steps, those that are set.
+# The user's hard limits that are set, as steps.
 def _limits(stretches, valued, ranking):
     if ranking.min_power_kw > 0:
         power_kw = np.nan_to_num(valued["power_kw"].to_numpy(), nan=0.0)
@@ -613,12 +590,12 @@ def _ponds(stretches):
 
 
 def alternatives(offers, maximum, tailrace_reach):
-    """The best candidates that each site keeps out, and in each reach those that only the fish's way does.
+    """The best candidates that each site blocks, and in each reach those that only fish migration prevents.
 
     Parameters
     ----------
     offers : Offers
-    most : int
+    maximum : int
         How many for each site, or reach.
     tailrace_reach : ndarray of int, shape (m,)
         Reach in which each candidate's tailrace lies.
@@ -626,8 +603,8 @@ def alternatives(offers, maximum, tailrace_reach):
     Returns
     -------
     ndarray of int64
-        Numbers of candidates, by the site that blocks them, then from the best down, then by number; then those
-        that no site blocks, by reach.
+        Numbers of candidates, by the site that blocks them, then by value from the best, then by number; then
+        those that no site blocks, by reach.
     """
     blocker = offers.blocked_by.astype(np.int64)
     by = np.where(blocker >= 0, blocker, len(blocker) + np.asarray(tailrace_reach, dtype=np.int64))
@@ -640,7 +617,7 @@ def alternatives(offers, maximum, tailrace_reach):
 
 
 def rejection_reason(reach_of_station, standing, stretches, offers, developed, tidal):
-    """Why each reach carries no site.
+    """Why each reach has no site.
 
     Parameters
     ----------
@@ -658,9 +635,9 @@ def rejection_reason(reach_of_station, standing, stretches, offers, developed, t
 
     Notes
     -----
-    The reason is the first thing that no candidate touching the reach gets past: standing water, an existing
-    plant, tidal water, too little head, then the steps of the offers' ladder. Past these, too few fish survive
-    where some candidate could stand but for that, and elsewhere a better site is in the way. All reasons are
+    The reason is the first condition that no candidate touching the reach meets: standing water, an existing
+    plant, tidal water, head, then the steps of the selection's ladder. After these, fish survival is the reason
+    where a candidate fails by that alone, and elsewhere a better site. All reasons are
     declared in `sitefinder.vocabulary.REJECTION_REASONS`.
     """
     count = len(reach_of_station)
@@ -668,20 +645,22 @@ def rejection_reason(reach_of_station, standing, stretches, offers, developed, t
     reason = np.full(reaches, "", dtype=object)
 
     def reached(stations):
-        touched = np.zeros(reaches, dtype=bool)
-        touched[reach_of_station[stations & (reach_of_station >= 0)]] = True
-        return touched
+        is_reached = np.zeros(reaches, dtype=bool)
+        is_reached[reach_of_station[stations & (reach_of_station >= 0)]] = True
+        return is_reached
 
-    def say(name, applies):
+    def set_reason(name, applies):
         reason[applies & (reason == "")] = name
 
-    say(STANDING_WATER.name, ~reached(~standing))
-    say(DEVELOPED.name, ~reached(~(standing | developed)))
-    say(TIDAL.name, ~reached(~(standing | developed | tidal)))
-    say(HEAD_TOO_SMALL.name, ~reached(covered_stations(stretches, np.ones(len(offers.chosen), dtype=bool), count)))
+    set_reason(STANDING_WATER.name, ~reached(~standing))
+    set_reason(DEVELOPED.name, ~reached(~(standing | developed)))
+    set_reason(TIDAL.name, ~reached(~(standing | developed | tidal)))
+    set_reason(
+        HEAD_TOO_SMALL.name, ~reached(covered_stations(stretches, np.ones(len(offers.chosen), dtype=bool), count))
+    )
     for name, passing in offers.ladder:
-        say(name, ~reached(covered_stations(stretches, passing, count)))
-    say(FISH_SURVIVAL_TOO_LOW.name, reached(covered_stations(stretches, offers.kept_out, count)))
-    say(BETTER_SITE.name, np.ones(reaches, dtype=bool))
+        set_reason(name, ~reached(covered_stations(stretches, passing, count)))
+    set_reason(FISH_SURVIVAL_TOO_LOW.name, reached(covered_stations(stretches, offers.kept_out, count)))
+    set_reason(BETTER_SITE.name, np.ones(reaches, dtype=bool))
     reason[reached(covered_stations(stretches, offers.chosen, count))] = ""
     return reason

@@ -1,4 +1,4 @@
-"""Existing weirs, drops and plants, brought to the segments of stream that they stand in or use."""
+"""Existing weirs, drops and plants, located on the segments of stream that they are in or use."""
 
 from itertools import product
 from typing import NamedTuple
@@ -10,7 +10,7 @@ import shapely
 from sitefinder.network.stations import nearest_segments, touched_stations
 from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, STRUCTURE_IN_USE
 
-# What the user's layer may say of a structure, and what is taken where it says nothing.
+# Attributes of a structure in the user's layer, with defaults.
 ATTRIBUTES = {
     "kind": "",
     "use": "",
@@ -22,10 +22,10 @@ ATTRIBUTES = {
     "drop_m": np.nan,
     "drop_error_m": np.nan,
 }
-# Kinds at which nobody can take head as at a weir: a natural fall stays as it is, a crossing holds no water.
+# Kinds where head cannot be used as at a weir: a natural fall is left alone, a crossing holds no water.
 CROSSINGS = ("bridge", "culvert", "embankment", "ford")
 NOT_BARRIERS = ("fall", "waterfall", *CROSSINGS)
-# What a layer may write for a structure that nobody uses.
+# Values for a structure without use.
 NO_USE = ("", "none", "no", "unused", "disused", "abandoned", "unknown")
 # A surveyed drop without a stated error (common practice, no source).
 SURVEY_ERROR_M = 0.1
@@ -33,7 +33,7 @@ WORDS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0":
 
 
 def place_structures(frame, segments, snap_m):
-    """Structures with the station whose segment they stand in.
+    """Structures with the station of their segment.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def place_structures(frame, segments, snap_m):
     segments : DataFrame
         Columns ``station`` and ``geometry``.
     snap_m : float
-        Farthest that a structure may lie from its stream [m].
+        Maximum distance of a structure from its stream [m].
 
     Returns
     -------
@@ -99,7 +99,7 @@ def known_breaks(structures, raw_m, segment_m, reach_m):
     segment_m : ndarray of float64, shape (n,)
         Length of the segment that ends at each station [m]; 0 for the first station of a link.
     reach_m : float
-        How far along the stream a structure may lie from where its drop shows [m]; a cell of the DEM.
+        Maximum distance along the stream between a structure and where its drop appears [m]; a cell of the DEM.
 
     Returns
     -------
@@ -107,9 +107,9 @@ def known_breaks(structures, raw_m, segment_m, reach_m):
 
     Notes
     -----
-    An elevation is that of a whole cell, so that the drop of a structure near a station may show in the segment
+    An elevation is that of a whole cell, so that the drop of a structure near a station may appear in the segment
     on the other side of it: of its own segment and those of the same link within reach, the one with the greatest
-    raw fall has the break, its own where the DEM tells of none. Crossings hold no water, and are none.
+    raw fall has the break, its own where the DEM shows none. Crossings hold no water, and are left out.
     """
     is_break = np.zeros(len(raw_m), dtype=bool)
     fall_m = np.diff(raw_m, prepend=np.nan)
@@ -126,7 +126,7 @@ def known_breaks(structures, raw_m, segment_m, reach_m):
     return is_break
 
 
-def uses_reported(structures):
+def use_flags(structures):
     """What is to be known of a site at each structure because of its use.
 
     Parameters
@@ -137,13 +137,13 @@ def uses_reported(structures):
     Returns
     -------
     ndarray of str
-        ``structure_in_use: …``, or nothing where it has no use. What would end a flag within the user's text is
-        told as a comma.
+        ``structure_in_use: …``, or nothing where it has no use. A flag separator in the user's text becomes
+        a comma.
     """
     use = structures["use"].astype(str).str.strip()
-    none = use.str.lower().isin(NO_USE)
+    is_unused = use.str.lower().isin(NO_USE)
     use = use.str.replace(FLAG_SEPARATOR, ", ", regex=False)
-    return (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~none, "").to_numpy(dtype=object)
+    return (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~is_unused, "").to_numpy(dtype=object)
 
 
 def _as(values, default):
@@ -155,26 +155,26 @@ def _as(values, default):
     return _filled(values).to_numpy(dtype=object)
 
 
-# Values as text, nothing where there is none. A column of numbers takes no text for its gaps, one of objects does.
+# Values as text, empty where missing; as objects, since a column of numbers cannot hold text in its gaps.
 def _filled(values):
     column = pd.Series(values, dtype=object)
     return column.where(column.notna(), "").astype(str)
 
 
-# What a point is to its plant, as its column says.
+# Roles of a point of a plant.
 INTAKE, TAILRACE = "intake", "tailrace"
 
 
 class Developed(NamedTuple):
-    """Stations whose segment a plant uses, bool of shape (count,); and what could not be followed.
+    """Stations whose segment a plant uses, bool of shape (count,); and plants that could not be traced.
 
-    ``ways`` are those between an intake and its tailrace, ``intakes`` the uppermost of each way. ``doubts`` holds
-    (feature id, problem, action) as texts.
+    ``on_path`` are those between an intake and its tailrace, ``intakes`` the uppermost of each path. ``problems``
+    holds (feature id, problem, action) as texts.
     """
 
     stations: np.ndarray
-    doubts: list
-    ways: np.ndarray
+    problems: list
+    on_path: np.ndarray
     intakes: np.ndarray
 
 
@@ -191,9 +191,9 @@ def developed_stations(frame, segments, downstream, *, snap_m, plant_column=None
     downstream : ndarray of int32, shape (count,)
         Number of the next station downstream, -1 at an outlet.
     snap_m : float
-        Farthest that an end or a point lies from its stream [m].
+        Maximum distance of an end or a point from its stream [m].
     plant_column, role_column : str, optional
-        Columns that name the plant of a point, and say whether it is its ``intake`` or ``tailrace``.
+        Columns with the plant of a point, and with its role: ``intake`` or ``tailrace``.
 
     Returns
     -------
@@ -202,12 +202,12 @@ def developed_stations(frame, segments, downstream, *, snap_m, plant_column=None
     Notes
     -----
     A line may be drawn along the canal or the stream, and in either direction: only its ends count. Where they are
-    not on one way down the stream, what the line runs along is developed and the doubt is told. A point without a
-    partner means its own segment.
+    not on one path downstream, the segments along the line are developed and a problem is reported. A point
+    without a partner stands for its own segment.
     """
     count = len(downstream)
-    marked, ways, intakes = (np.zeros(count, dtype=bool) for _ in range(3))
-    doubts = []
+    marked, on_path, intakes = (np.zeros(count, dtype=bool) for _ in range(3))
+    problems = []
     shapes = frame.geometry.to_numpy()
     names = frame["feature_id"].astype(str).to_numpy()
     dimension = shapely.get_dimensions(shapes)
@@ -222,31 +222,35 @@ def developed_stations(frame, segments, downstream, *, snap_m, plant_column=None
     if plant_column is not None:
         for plant, of_plant in points.groupby(points[plant_column].astype(str), sort=True):
             role = of_plant[role_column].astype(str).str.strip().str.lower()
-            both = [of_plant.geometry[role == wanted].to_numpy() for wanted in (INTAKE, TAILRACE)]
+            both = [of_plant.geometry[role == name_of_role].to_numpy() for name_of_role in (INTAKE, TAILRACE)]
             ends += [(plant, *pair, shapely.MultiPoint(pair)) for pair in product(*both)]
-            if all(len(found) for found in both):
+            if all(len(station_of_point) for station_of_point in both):
                 paired |= points[plant_column].astype(str).to_numpy() == plant
     marked |= touched_stations(points.geometry.to_numpy()[~paired], segments, snap_m, count)
     for name, first, last, drawn in ends:
         path = _path_between(*_nearest_stations([first, last], segments, snap_m), downstream)
         if len(path):
-            marked[path] = ways[path] = intakes[path[0]] = True
+            marked[path] = on_path[path] = intakes[path[0]] = True
             continue
         marked |= touched_stations(np.array([drawn, first, last], dtype=object), segments, snap_m, count)
-        doubts.append(
-            (name, "intake and tailrace are on no one way down a stream", "only what they touch is developed")
+        problems.append(
+            (
+                name,
+                "intake and tailrace are not on one path downstream",
+                "only the stream that they touch counts as developed",
+            )
         )
-    return Developed(marked, doubts, ways, intakes)
+    return Developed(marked, problems, on_path, intakes)
 
 
-def entered_plants(stations, ways, intakes, segment_length_m, downstream):
-    """Stations at which fish on their way down enter an existing plant, each plant once.
+def entered_plants(stations, on_path, intakes, segment_length_m, downstream):
+    """Stations at which fish migrating downstream enter an existing plant, each plant once.
 
     Parameters
     ----------
     stations : ndarray of bool, shape (n,)
         Stations whose segment any plant uses.
-    ways, intakes : ndarray of bool, shape (n,)
+    on_path, intakes : ndarray of bool, shape (n,)
         See `Developed`.
     segment_length_m : ndarray of float64, shape (n,)
         Zero at the first station of a link.
@@ -258,12 +262,12 @@ def entered_plants(stations, ways, intakes, segment_length_m, downstream):
 
     Notes
     -----
-    A way from intake to tailrace is entered at its upper end. Other stream in use (ponds, lone points, powered
-    weirs) that hangs together is one plant, entered at its lower end; where a way goes on from there, it is that
-    way's pond or weir and no plant of its own.
+    A path from intake to tailrace is entered at its upper end. Other connected stream in use (ponds, single
+    points, powered weirs) is one plant, entered at its lower end; where a path goes on from there, it is that
+    path's pond or weir and not a plant of its own.
     """
     entered = intakes.copy()
-    for station in np.flatnonzero(stations & ~ways).tolist():
+    for station in np.flatnonzero(stations & ~on_path).tolist():
         below = int(downstream[station])
         # Stations without a segment, at confluences, are not marked.
         while below >= 0 and segment_length_m[below] == 0:
@@ -276,15 +280,15 @@ def entered_plants(stations, ways, intakes, segment_length_m, downstream):
 def _nearest_stations(points, segments, snap_m):
     tree = shapely.STRtree(segments.geometry.to_numpy())
     station = segments["station"].to_numpy()
-    found = np.full(len(points), -1)
+    station_of_point = np.full(len(points), -1)
     for number, point in enumerate(points):
         nearest = tree.query_nearest(point, max_distance=snap_m, all_matches=True)
         if len(nearest):
-            found[number] = station[nearest].min()
-    return found
+            station_of_point[number] = station[nearest].min()
+    return station_of_point
 
 
-# Stations from one to the other, whichever lies upstream, both with their segments; empty where there is no way.
+# Stations from the upper to the lower of two stations; empty where neither is downstream of the other.
 def _path_between(first, last, downstream):
     if first < 0 or last < 0:
         return []

@@ -6,7 +6,7 @@ import shapely
 
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.io.raster import cells_at
-from sitefinder.profile.shrinkage import likely_heads, shrink_heads
+from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
 from sitefinder.steps.flows import NO_VALUE
@@ -102,7 +102,7 @@ def _shrunk(settings, stationing, heads, barred, barriers, stretches):
         notes = {"head_uncorrected_m": table["head_m"], "head_uncorrected_se_m": table["head_se_m"]}
         return stretches._replace(table=table.assign(**notes))
     stations = stationing.stations
-    likely = likely_heads(
+    likely = head_priors(
         heads.profile_m,
         heads.errors_m,
         stations["downstream"].to_numpy().astype(np.int32),

@@ -154,7 +154,7 @@ def marked_stretches(marks, stretches, kept):
     return found
 
 
-def notes(kinds, station_flags, stations):
+def flag_texts(kinds, station_flags, stations):
     """Flags as text: the names of those that hold in each row, and those of its station, in their declared order.
 
     Parameters

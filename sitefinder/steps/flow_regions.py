@@ -6,7 +6,7 @@ import shapely
 
 from sitefinder.errors import InputError, listed
 from sitefinder.hydrology.regions import RegionWeights, apply_regional, by_statistic
-from sitefinder.io.vector import read_layer, validate_distant
+from sitefinder.io.vector import read_layer, validate_near_region
 from sitefinder.network.topology import REPAIR_COLUMNS
 
 FLOW_REGIONS = "flow_regions"
@@ -37,7 +37,7 @@ def read_flow_regions(source, folder, crs, bounds):
     by_code = source.model_copy(update={"name_column": source.code_column})
     read = read_layer(by_code, folder, crs, what=FLOW_REGIONS, geometry="polygon")
     if bounds is not None:
-        validate_distant(read, bounds)
+        validate_near_region(read, bounds)
     frame = read.frame
     named = (frame["feature_name"] != "").to_numpy()
     if not named.any():

@@ -21,7 +21,7 @@ from sitefinder.profile.errors import (
     simulate_fit_errors,
 )
 from sitefinder.profile.fitting import LongProfile, fit_long_profile
-from sitefinder.profile.survey import MeasuredDrops, between_stations, is_below, lay_over
+from sitefinder.profile.survey import MeasuredDrops, apply_measured_drops, between_stations, is_below
 from sitefinder.profile.thalweg import find_channels, owned_points, transect_points
 from sitefinder.siting.access import in_region
 from sitefinder.siting.structures import known_breaks
@@ -381,7 +381,7 @@ def use_field_levels(settings, stationing, long_profile, field_levels):
     """The long profile and its errors with the measured drops laid over them."""
     if not len(field_levels.drops.upper):
         return long_profile
-    profile_m, errors_m = lay_over(
+    profile_m, errors_m = apply_measured_drops(
         long_profile.profile_m,
         long_profile.errors_m,
         stationing.stations["downstream"].to_numpy().astype(np.int32),

@@ -577,7 +577,7 @@ def _add_rasters(readings, settings, folder):
     )
     readings.add(
         "scale",
-        lambda: _readers().checked_scale(crs, value("bounds")),
+        lambda: _readers().scale_note(crs, value("bounds")),
         settings=crs,
         needs=("bounds",),
         is_plain=True,

@@ -22,11 +22,11 @@ from sitefinder.io.catalogue_files import (
     read_environmental_flow,
     read_turbine_files,
 )
-from sitefinder.io.crs import Operation, checked_scale
+from sitefinder.io.crs import Operation, scale_note
 from sitefinder.io.gauges import measured_gauges, read_equations, read_gauges
 from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts
 from sitefinder.io.survey import read_field_levels, read_ratings, read_sections, read_spot_gaugings
-from sitefinder.io.vector import read_layer, validate_distant
+from sitefinder.io.vector import read_layer, validate_near_region
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import disc_areas_m2
@@ -58,7 +58,7 @@ def read_layer_here(source, folder, crs, bounds, what, geometry, allow_empty):
     """
     read = read_layer(source, folder, crs, what=what, geometry=geometry, allow_empty=allow_empty)
     if bounds is not None and not allow_empty:
-        validate_distant(read, bounds)
+        validate_near_region(read, bounds)
     return read
 
 
@@ -102,7 +102,7 @@ def read_rule(rule, folder, crs, bounds):
     rows, notes = [], read.lineage["features"]
     if rule.column is not None or rule.where is not None:
         row = frame["source_row"]
-        notes += f", {row[match.meant].nunique()} meant by the filter"
+        notes += f", {row[match.selected].nunique()} selected by the filter"
         if match.category_missing.any():
             count = row[match.category_missing].nunique()
             rows.append(("", "no category to filter by", f"{count} features make what they touch unknown"))
@@ -174,7 +174,7 @@ def read_share(source, folder, crs, name):
             "left out",
         )
         repairs = pd.concat([repairs, pd.DataFrame([row], columns=REPAIR_COLUMNS, dtype="str")], ignore_index=True)
-    return read._replace(frame=read.frame[match.meant].reset_index(drop=True), repairs=repairs)
+    return read._replace(frame=read.frame[match.selected].reset_index(drop=True), repairs=repairs)
 
 
 # What `sitefinder.steps.inputs` reads with.
@@ -182,7 +182,6 @@ __all__ = [
     "alterations_of",
     "bounds_in_run",
     "check_run_crs",
-    "checked_scale",
     "daily_files",
     "data_file_lineage",
     "demand_of_settlements",
@@ -206,6 +205,7 @@ __all__ = [
     "read_share",
     "read_spot_gaugings",
     "read_turbine_files",
+    "scale_note",
     "stream_lines",
     "to_common_currency",
     "trial_weights",
@@ -280,4 +280,4 @@ def check_run_crs(crs):
 def read_raster(source, folder, crs, what):
     """Facts of a raster, with the operation that takes it to the run's system in its lineage."""
     facts = raster_facts(source, folder, what)
-    return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).notes})
+    return facts._replace(lineage=facts.lineage | {"operation": operation_to_run(facts, crs).description})

@@ -95,8 +95,8 @@ def find_water_bodies(settings, inputs, network, stationing, structures, heads, 
             role_column=source.role_column,
         )
         developed |= plants.stations
-        ways, intakes = plants.ways, plants.intakes
-        doubts += [("plants", *doubt) for doubt in plants.doubts]
+        ways, intakes = plants.on_path, plants.intakes
+        doubts += [("plants", *doubt) for doubt in plants.problems]
     tidal = np.zeros(count, dtype=bool)
     if settings.heads.tidal_below_m is not None:
         tidal = heads.profile_m < settings.heads.tidal_below_m

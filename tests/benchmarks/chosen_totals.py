@@ -21,10 +21,10 @@ from sitefinder.delivery.site_tables import draw_sites
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m
 from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table
-from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.io.catalogue_files import read_costs, read_turbine_files
 from sitefinder.profile.errors import simulate_fit_errors
 from sitefinder.profile.fitting import fit_long_profile
-from sitefinder.profile.shrinkage import likely_heads, shrink_heads
+from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.settings import check_settings
 from sitefinder.siting.candidates import find_stretches, subset
 from sitefinder.siting.selection import choose_sites
@@ -167,7 +167,7 @@ def curve_shape():
 
 def turbines_and_costs():
     """The generic classes used here, and the generic costs."""
-    turbines = read_turbines([CONFIG / "turbines" / "generic.toml"])
+    turbines = read_turbine_files([CONFIG / "turbines" / "generic.toml"]).turbines
     return [turbine for turbine in turbines if turbine.name in TURBINES], read_costs(
         CONFIG / "costs" / "generic.toml"
     )
@@ -192,7 +192,7 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     table = stretches.table
     if shrink:
         segment_m = stations["segment_length_m"].to_numpy()
-        likely = likely_heads(fit.profile_m, errors_m, downstream, step_m, segment_m, none, 800.0)
+        likely = head_priors(fit.profile_m, errors_m, downstream, step_m, segment_m, none, 800.0)
         table = shrink_heads(table, likely, np.zeros(0), np.zeros(0))
     else:
         table = table.assign(head_uncorrected_m=table["head_m"], head_uncorrected_se_m=table["head_se_m"])

@@ -19,7 +19,7 @@ from sitefinder.energy.plant import bins_of_plants
 from sitefinder.energy.sizing import COVERED, SUMMED, best_of_stretches, search_prices
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.energy.valuation import search_arguments, value_stretches
-from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.io.catalogue_files import read_costs, read_turbine_files
 from sitefinder.settings import check_settings
 from sitefinder.siting.candidates import boundary_of_path, find_stretches
 from sitefinder.siting.selection import choose_best_set
@@ -126,7 +126,7 @@ def main():
     """Print the rates, and the time and memory of a whole valuation with its choice."""
     wanted = int(sys.argv[1]) if len(sys.argv) > 1 else STRETCHES
     settings = made_settings()
-    turbines = read_turbines([REPOSITORY / "config" / "turbines" / "generic.toml"])
+    turbines = read_turbine_files([REPOSITORY / "config" / "turbines" / "generic.toml"]).turbines
     costs = read_costs(REPOSITORY / "config" / "costs" / "generic.toml")
     begun = time.perf_counter()
     # About 260 pairs a link have a head within the limits.

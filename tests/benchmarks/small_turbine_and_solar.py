@@ -14,7 +14,7 @@ import pandas as pd
 from sitefinder.energy.solar_benchmark import lcoe_minus_solar_per_kwh, solar_firm_lcoe_per_kwh, solar_lcoe_per_kwh
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
-from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.io.catalogue_files import read_costs, read_turbine_files
 from sitefinder.settings import check_settings
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
@@ -83,7 +83,7 @@ def comparison(price_per_kwh=0.28):
     mapping = SETTINGS | {"costs": SETTINGS["costs"] | {"price_per_kwh": price_per_kwh}}
     settings = check_settings(mapping, "small_turbine_and_solar")
     costs = read_costs(CONFIG / "costs" / "generic.toml")
-    turbines = read_turbines([CONFIG / "turbines" / "generic.toml"])
+    turbines = read_turbine_files([CONFIG / "turbines" / "generic.toml"]).turbines
     mean = np.array(MEAN_FLOWS_M3S)
     # Flows exceed x with probability exp(-x / mean): a curve of middling steepness whose mean is known.
     curve = mean[:, None] * -np.log(BIN_EXCEEDANCE)

@@ -87,7 +87,7 @@ def test_all_figures_that_are_missing_are_reported_at_once(turbine_class, costs)
         to_common_currency(turbines, costs)
 
     assert str(caught.value).splitlines() == [
-        "money of several years or currencies: 3 problems",
+        "costs in several price years or currencies: 3 problems",
         "  turbine plain turbine: exchange.USD has no year 2009 (it has 2014 to 2014)",
         "  turbine plain turbine: no exchange rates from GBP to EUR (found USD)",
         "  turbine plain turbine: price_index has no year 1999 (it has 2010 to 2024)",
@@ -97,7 +97,7 @@ def test_all_figures_that_are_missing_are_reported_at_once(turbine_class, costs)
 def test_without_an_index_another_year_is_refused(turbine_class, costs):
     bare = costs.model_copy(update={"price_index": None})
 
-    with pytest.raises(ConfigError, match="no price_index to get from 2014 to 2024"):
+    with pytest.raises(ConfigError, match="no price_index to convert from 2014 to 2024"):
         to_common_currency([of_money(turbine_class, "EUR", 2014)], bare)
 
 

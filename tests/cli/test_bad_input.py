@@ -56,7 +56,7 @@ def test_streams_in_another_place_are_refused_with_both_places(region, refused):
 
     # The DEM is 800 m wide and 1200 m high; the stream stands in its middle, 50 m within both ends.
     assert refused() == (
-        "the streams layer lies in another place\n"
+        "the streams layer is not in this region\n"
         '  file:      streams.gpkg, layer "streams"\n'
         "  expected:  features between 500000, 4998800 and 500800, 5000000\n"
         "  found:     features between 600400, 4998850 and 600400, 4999950, from EPSG:32633\n"
@@ -112,7 +112,7 @@ def test_a_file_in_place_of_the_output_folder_is_refused(region, refused):
         "  folder:    out\n"
         "  expected:  a folder, or a name that is still free\n"
         "  found:     out is not a folder\n"
-        "  fix:       change run.output_folder, or move what stands in the way\n"
+        "  fix:       change run.output_folder, or move that file\n"
     )
 
 
@@ -125,7 +125,7 @@ def test_an_output_folder_below_a_file_is_refused(region, refused):
         "  folder:    notes.txt/deeper/out\n"
         "  expected:  a folder, or a name that is still free\n"
         f"  found:     {region.folder / 'notes.txt'} is not a folder\n"
-        "  fix:       change run.output_folder, or move what stands in the way\n"
+        "  fix:       change run.output_folder, or move that file\n"
     )
 
 
@@ -224,9 +224,9 @@ def test_font_files_that_cannot_be_used_are_refused_before_anything_is_run(regio
         "  there is no such font file\n"
         "    file:      absent.ttf\n"
         "    expected:  a TrueType or OpenType font (.ttf, .otf, .ttc)\n"
-        "    fix:       correct the path, or take the file out of delivery.font_files\n"
-        "  this is no font\n"
+        "    fix:       correct the path, or remove the file from delivery.font_files\n"
+        "  the file is not a font\n"
         "    file:      dem.tif\n"
         "    expected:  a TrueType or OpenType font (.ttf, .otf, .ttc)\n"
-        "    fix:       correct the path, or take the file out of delivery.font_files\n"
+        "    fix:       correct the path, or remove the file from delivery.font_files\n"
     )

@@ -16,7 +16,7 @@ path = "reserves.gpkg"
 action = "exclude"
 """
 ELSEWHERE = """\
-the rule reserve layer lies in another place
+the rule reserve layer is not in this region
   file:      reserves.gpkg, layer "reserves"
   expected:  features between 500000, 4998800 and 500800, 5000000
   found:     features between 600000, 4999400 and 600900, 4999500, from EPSG:32633
@@ -103,4 +103,4 @@ def test_rules_are_read_as_they_are_written():
     rule = RuleSettings(name="a", path="a.gpkg", action="note", covered_by={"path": "b.gpkg", "layer": "c"})
 
     assert rule.covered_by.layer == "c"
-    assert rule.reported_as == "a"
+    assert rule.display_name == "a"

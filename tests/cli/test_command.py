@@ -46,6 +46,7 @@ def test_run_delivers_and_reports_results_on_output_and_progress_on_error(region
     assert reaches["length_m"].tolist() == pytest.approx([550.0, 550.0])
 
 
+@pytest.mark.slow
 def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_results(region, command):
     before = region.contents()
 
@@ -55,6 +56,7 @@ def test_a_quiet_run_says_nothing_on_standard_error_and_leaves_nothing_but_the_r
     assert sorted(set(region.contents()) - set(before)) == ["out", "out/sites.gpkg"]
 
 
+@pytest.mark.slow
 def test_a_run_for_programs_prints_one_object_with_the_figures_of_the_file(region, command):
     outcome = command("run", "--quiet", "--json", "settings.toml")
 
@@ -73,6 +75,7 @@ def test_a_run_for_programs_prints_one_object_with_the_figures_of_the_file(regio
     assert [site["site_id"] for site in notes["sites"]] == sites["site_id"].head(5).tolist()
 
 
+@pytest.mark.slow
 def test_a_strict_run_stops_where_the_network_cannot_be_resolved_and_writes_nothing(region, command):
     drawn = pyogrio.read_dataframe("streams.gpkg")
     x_m, y_m = drawn.geometry[0].coords[0]
@@ -100,11 +103,11 @@ def test_check_says_that_settings_and_inputs_are_sound_and_writes_nothing(region
 
     assert outcome.status == 0
     assert outcome.out == (
-        "Small valley: settings and inputs are sound\n"
+        "Small valley: settings and inputs are valid\n"
         "  layers:    streams\n"
         "  rules:     0\n"
-        "  machines:  12 classes\n"
-        "  repairs:   0 on reading; each is listed by a run\n"
+        "  turbines:  12 classes\n"
+        "  repairs:   0 on reading; a run lists each in the layer repairs\n"
     )
     assert region.contents() == before
 

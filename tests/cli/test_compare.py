@@ -1,5 +1,7 @@
 """The commands compare and scenarios: the whole text that they print, the files that they write, and refusals."""
 
+import shutil
+
 import geopandas
 import pandas as pd
 import pyogrio
@@ -22,8 +24,18 @@ action = "exclude"
 
 
 @pytest.fixture
-def two_runs(region, command):
+def two_runs(region, command, made_once):
     """The small valley in folder out as it is with a park, and in out/previous as it was without one."""
+
+    def run_twice(folder):
+        make_two_runs(region, command)
+        return shutil.copytree(region.folder, folder, dirs_exist_ok=True)
+
+    shutil.copytree(made_once("two-runs", run_twice), region.folder, dirs_exist_ok=True)
+    return region
+
+
+def make_two_runs(region, command):
     assert command("run", "--quiet", "settings.toml").status == 0
     park = geopandas.GeoDataFrame(
         {"park_id": ["P1"]},
@@ -33,7 +45,6 @@ def two_runs(region, command):
     pyogrio.write_dataframe(park, "park.gpkg", layer="park")
     region.write_settings(("[energy]\n", f"{PARK.strip()}\n\n[energy]\n"))
     assert command("run", "--quiet", "settings.toml").status == 0
-    return region
 
 
 REPORTED = """\
@@ -71,17 +82,17 @@ def test_nothing_changed_is_said_in_one_line(two_runs, command):
 
 
 def test_a_table_and_a_geopackage_are_written_where_asked(two_runs, command):
-    outcome = command("compare", "out", "--csv", "told/changes.csv", "--output", "told/changes.gpkg")
+    outcome = command("compare", "out", "--csv", "report/changes.csv", "--output", "report/changes.gpkg")
 
-    assert outcome.out.endswith("\nFiles\n  told/changes.csv\n  told/changes.gpkg\n")
-    table = pd.read_csv("told/changes.csv")
+    assert outcome.out.endswith("\nFiles\n  report/changes.csv\n  report/changes.gpkg\n")
+    table = pd.read_csv("report/changes.csv")
     assert table.loc[table["kind"] == "reach", "change"].tolist() == ["newly excluded", "unchanged"]
     columns = [column.name for column in CHANGE_LAYERS["changes"].columns]
     assert list(table.columns) == columns
-    assert pyogrio.read_info("told/changes.gpkg", layer="changes")["fields"].tolist() == columns
-    first = (two_runs.folder / "told" / "changes.gpkg").read_bytes()
-    command("compare", "out", "--output", "told/again.gpkg")
-    assert (two_runs.folder / "told" / "again.gpkg").read_bytes() == first
+    assert pyogrio.read_info("report/changes.gpkg", layer="changes")["fields"].tolist() == columns
+    first = (two_runs.folder / "report" / "changes.gpkg").read_bytes()
+    command("compare", "out", "--output", "report/again.gpkg")
+    assert (two_runs.folder / "report" / "again.gpkg").read_bytes() == first
 
 
 def test_a_comparison_never_replaces_what_it_compares(two_runs, command):
@@ -104,7 +115,7 @@ def test_what_cannot_be_compared_exits_with_2(region, command):
 
     assert (outcome.status, outcome.out) == (2, "")
     assert outcome.err.startswith(
-        "deliveries: 2 problems\n  this is no delivery of sitefinder\n    file:      streams"
+        "deliveries: 2 problems\n  this is not a delivery of sitefinder\n    file:      streams"
     )
 
 

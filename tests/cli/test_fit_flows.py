@@ -75,6 +75,7 @@ def test_the_same_table_gives_the_same_bytes(folder, command):
     assert {path.name: path.read_bytes() for path in (folder / "fitted").iterdir()} == first
 
 
+@pytest.mark.slow
 def test_a_run_reads_what_was_fitted(folder, region, command):
     command("fit-flows", "fit.toml")
     region.write_settings(('equations = ["equations.toml"]', 'equations = ["fitted/equations.toml"]'))
@@ -102,10 +103,10 @@ def test_a_runs_own_settings_serve(folder, command):
         ),
         ('"MEAN"', '"MAEN"', "columns.flow_mean_m3s: the table has no column MAEN"),
         ('output_folder = "fitted"', "min_gauges = 40", "nothing could be fitted"),
-        ('output_folder = "fitted"', 'statistics = ["flow_q50_m3s"]', "fit.statistics names columns that"),
+        ('output_folder = "fitted"', 'statistics = ["flow_q50_m3s"]', "fit.statistics lists columns that"),
         ('output_folder = "fitted"', 'region_column = "basin"', "column basin: missing"),
         ('output_folder = "fitted"', 'method = "generalised"', '"generalised" needs year_to_year_log10'),
-        ("EPSG:32633", "EPSG:1", "the gauges' crs is no coordinate system"),
+        ("EPSG:32633", "EPSG:1", "the crs of the gauge table is not a coordinate system"),
         ("[fit.gauges]", "[fit.gauge]", "fit.gauge: no such setting; did you mean gauges?"),
     ],
 )
@@ -129,5 +130,5 @@ def test_settings_without_gauges_say_what_is_missing(folder, command):
         "  file:      fit.toml\n"
         "  expected:  a table fit.gauges or flows.gauges\n"
         "  found:     neither\n"
-        "  fix:       name the table of gauges, its predictors and its source\n"
+        "  fix:       state the gauge table, its predictors and its source\n"
     )

@@ -4,6 +4,8 @@ import re
 import shutil
 import tomllib
 
+import pytest
+
 TODO = re.compile(r'(?<== )"(TODO:[^"]*)"')
 
 
@@ -28,6 +30,7 @@ def test_a_new_folder_says_all_that_is_to_be_filled_in_at_once(region, command):
     assert region.contents() == before
 
 
+@pytest.mark.slow
 def test_a_new_folder_runs_once_it_is_filled_in(region, command, repository):
     command("new", "mine")
     for name in ("dem.tif", "streams.gpkg"):
@@ -38,7 +41,7 @@ def test_a_new_folder_runs_once_it_is_filled_in(region, command, repository):
         "projected": '"EPSG:32633"', "path of the DEM": '"data/dem.tif"', "metre,": '"metre"',
         "name of the vertical": '"invented"', "one of dem-errors": '"dem-errors/lidar.toml"',
         "path of the stream": '"data/streams.gpkg"', "column of the stream": '"stream_id"',
-        "path of the table": '"data/gauges.csv"', "where the gauges": '"invented"',
+        "path of the gauge table": '"data/gauges.csv"', "source of the gauges": '"invented"',
         "share of": "0.1", "price of": "0.3",
     }  # fmt: skip
 

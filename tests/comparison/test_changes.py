@@ -8,7 +8,7 @@ import shapely
 
 from sitefinder.comparison.causes import StageGraph, differences, reaching
 from sitefinder.comparison.changes import compare_runs, sums_by_change
-from sitefinder.comparison.matching import UNTOLD
+from sitefinder.comparison.matching import UNKNOWN_CAUSE
 from sitefinder.schema import CHANGE_LAYERS, LAYERS, check_table
 from sitefinder.steps.graph import STEPS
 
@@ -400,7 +400,7 @@ def test_sums_over_all_rows_are_the_totals_of_both_runs():
 def test_results_that_differ_without_a_reason_say_so():
     row = compared(run_of(), run_of(reaches={"A1": {"head_m": 9.0}}), "reach").loc["A1"]
 
-    assert row["cause"] == UNTOLD
+    assert row["cause"] == UNKNOWN_CAUSE
 
 
 def test_a_difference_that_touches_only_what_stayed_is_not_reported():
@@ -431,7 +431,7 @@ def test_differences_are_reported_by_input_setting_rule_and_stage():
         stages={"heads": "2"},
     )
 
-    notes = differences(old["provenance"], new["provenance"], GRAPH).table["told"].tolist()
+    notes = differences(old["provenance"], new["provenance"], GRAPH).table["difference"].tolist()
 
     assert notes == [
         "rule park: buffer_m 0.0 → 9.0",
@@ -448,7 +448,7 @@ def test_a_setting_that_only_the_newer_program_knows_is_no_difference_at_its_def
     new = run_of(settings={"heads.shrink": "True", "heads.simulations": "99"})["provenance"]
 
     defaults = {"heads.shrink": "True", "heads.simulations": "64"}
-    notes = differences(run_of()["provenance"], new, GRAPH, defaults).table["told"]
+    notes = differences(run_of()["provenance"], new, GRAPH, defaults).table["difference"]
 
     assert notes.tolist() == ["setting heads.simulations: not set → 99"]
 

@@ -40,7 +40,7 @@ def test_a_file_in_place_of_the_folder_is_reported(tmp_path):
         f"  folder:    {tmp_path}/out/deeper\n"
         "  expected:  a folder, or a name that is still free\n"
         f"  found:     {tmp_path}/out is not a folder\n"
-        "  fix:       change run.output_folder, or move what stands in the way"
+        "  fix:       change run.output_folder, or move that file"
     )
 
 
@@ -48,7 +48,9 @@ def test_a_file_in_place_of_the_folder_is_reported(tmp_path):
     not os.path.isdir("/proc"), reason="needs a folder that refuses files even to an administrator"
 )
 def test_a_folder_that_takes_no_files_is_reported():
-    with pytest.raises(InputError, match=r"cannot be written\n.*\n +expected: +leave to make files in /proc\n"):
+    with pytest.raises(
+        InputError, match=r"cannot be written\n.*\n +expected: +permission to make files in /proc\n"
+    ):
         writable_folder("/proc/out")
 
 

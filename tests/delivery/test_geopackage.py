@@ -264,6 +264,7 @@ print(hashlib.sha256(path.read_bytes()).hexdigest())
 """
 
 
+@pytest.mark.slow
 def test_two_processes_in_two_folders_write_the_same_bytes(package, tmp_path, repository, monkeypatch):
     tools = str(repository / "tests" / "tools")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([os.environ["PYTHONPATH"], tools]))

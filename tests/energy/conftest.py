@@ -4,7 +4,7 @@ import pytest
 from plain_turbines import plain_turbine
 
 from sitefinder.energy.turbines import efficiency_table
-from sitefinder.io.catalogue_files import read_costs, read_turbine_files, read_turbines
+from sitefinder.io.catalogue_files import read_costs, read_turbine_files
 from sitefinder.settings import check_settings
 
 
@@ -28,7 +28,7 @@ def settings():
 @pytest.fixture(scope="session")
 def generic_turbines(repository):
     """The classes of config/turbines/generic.toml."""
-    return read_turbines([repository / "config" / "turbines" / "generic.toml"])
+    return read_turbine_files([repository / "config" / "turbines" / "generic.toml"]).turbines
 
 
 @pytest.fixture(scope="session")

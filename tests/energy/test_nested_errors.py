@@ -72,5 +72,5 @@ def test_areas_that_do_not_add_up_still_give_variance_one(area):
 
 
 def test_lengths_that_differ_are_refused():
-    with pytest.raises(ValueError, match=r"of one length, found \(2,\) and \(1,\)"):
+    with pytest.raises(ValueError, match=r"the same length, found \(2,\) and \(1,\)"):
         nested_normals(np.array([1, -1]), np.array([1.0]), np.array([0]), 1, 1)

@@ -8,7 +8,7 @@ from pydantic import ValidationError
 from sitefinder.catalogue.turbines import family
 from sitefinder.energy.plant import hydraulic_power_kw
 from sitefinder.energy.turbines import fits_stream, turbine_table
-from sitefinder.energy.valuation import capital_parts, turbine_options, value_stretches
+from sitefinder.energy.valuation import turbine_options, value_stretches
 from sitefinder.settings import FishSettings
 
 
@@ -71,7 +71,7 @@ def test_the_bladeless_rotor_comes_in_two_sizes_of_five_kilowatts_and_a_quarter_
 
 
 def test_sizes_say_where_they_come_from_and_each_comes_once(turbine_class):
-    with pytest.raises(ValidationError, match="each diameter must stand once"):
+    with pytest.raises(ValidationError, match="each diameter must be listed once"):
         turbine_class(sizes=sizes(diameters_m=[0.5, 0.5]))
     with pytest.raises(ValidationError, match=r"sizes\.source"):
         turbine_class(sizes=sizes(source=""))
@@ -169,13 +169,23 @@ def test_another_turbine_takes_the_place_of_one_that_the_stream_is_too_small_for
 
 def test_a_vortex_pays_for_a_basin_and_a_bladeless_rotor_does_not(generic_turbines, generic_costs, settings):
     # Common practice, no source: the one turns in a built basin, the other in a plain channel.
-    names = [turbine.name for turbine in generic_turbines]
-    plants = [names.index("gravitation water vortex"), names.index("bladeless rotor turbine")]
-    places = pd.DataFrame([stretch(head_m=2.0), stretch(head_m=2.0)])
-    size = ([1, 1], [0.5, 0.5], [4.0, 4.0], [False, False])
+    by_name = {turbine.name: turbine for turbine in generic_turbines}
+    vortex, bladeless = by_name["gravitation water vortex"], by_name["bladeless rotor turbine"]
+    place, curve = pd.DataFrame([stretch(head_m=2.0)]), np.full((1, 20), 0.5)
+    without_civil = generic_costs.model_copy(
+        update={"civil": generic_costs.civil.model_copy(update={"coefficient": 0.0})}
+    )
 
-    parts = capital_parts(places, np.full((1, 20), 1.0), plants, *size, generic_turbines, generic_costs, settings)
+    def civil_cost(turbine):
+        options = [
+            turbine_options(place, curve, 0 * curve, [turbine], costs, settings)
+            for costs in (generic_costs, without_civil)
+        ]
+        flow, same_flow = (option["flow_design_m3s"].iloc[0] for option in options)
+        assert flow == same_flow == pytest.approx(0.5)
+        return options[0]["capital_cost"].iloc[0] - options[1]["capital_cost"].iloc[0]
 
-    factors = [generic_turbines[number].civil_factor for number in plants]
-    assert parts["civil"].iloc[0] / parts["civil"].iloc[1] == pytest.approx(factors[0] / factors[1])
-    assert parts["civil"].iloc[0] > 2 * parts["civil"].iloc[1]
+    ratio = civil_cost(vortex) / civil_cost(bladeless)
+
+    assert ratio == pytest.approx(vortex.civil_factor / bladeless.civil_factor)
+    assert ratio > 2

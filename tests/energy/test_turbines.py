@@ -50,7 +50,7 @@ def test_generic_curves_are_straight_between_their_points_and_never_pass_their_p
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"head_range_m": (5.0, 2.0)}, "the least must come before the greatest"),
+        ({"head_range_m": (5.0, 2.0)}, "the minimum must come before the maximum"),
         ({"efficiency": ((0.0, 0.8), (0.9, 0.8))}, "relative flows must rise and end at 1"),
         ({"efficiency": ((0.0, 0.8), (0.505, 0.8), (1.0, 0.8))}, "whole hundredths"),
         ({"efficiency": ((0.0, 0.9), (0.5, 0.9), (1.0, 0.2))}, "must not fall as flow rises"),

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pandas.testing
 import pytest
+from capital_by_part import capital_parts
 from one_plant import plant_output
 from scipy.stats import norm
 
@@ -13,7 +14,7 @@ from sitefinder.energy.costs import yearly_cost
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import SAFE_SCREENED, efficiency_table, fish_safety
-from sitefinder.energy.valuation import capital_parts, turbine_options, value_stretches
+from sitefinder.energy.valuation import turbine_options, value_stretches
 
 BINS = 200
 
@@ -164,19 +165,13 @@ CRITERIA = [
 ]
 
 
-@pytest.fixture(scope="module")
-def brute_forced():
-    """What brute force has found, by choice: it does not go by the criterion."""
-    return {}
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize("choice", ["any", "safe"])
 @pytest.mark.parametrize(
     ("ranking", "energy", "score", "minimum"), CRITERIA, ids=["value", "energy", "cost", "factor"]
 )
 def test_search_finds_what_brute_force_finds(
-    region, generic_turbines, generic_costs, settings, brute_forced, choice, ranking, energy, score, minimum
+    region, generic_turbines, generic_costs, settings, made_once, choice, ranking, energy, score, minimum
 ):
     settings = settings.model_copy(
         update={
@@ -188,9 +183,10 @@ def test_search_finds_what_brute_force_finds(
 
     values = value_stretches(stretches, curve, environmental_flow, generic_turbines, generic_costs, settings)
 
-    if choice not in brute_forced:
-        brute_forced[choice] = brute_force(region, generic_turbines, generic_costs, settings, choice)
-    plants = brute_forced[choice]
+    # Brute force does not go by the criterion, so that it serves all of them.
+    plants = made_once(
+        f"plants-{choice}", lambda _: brute_force(region, generic_turbines, generic_costs, settings, choice)
+    )
     if "design_capacity_factor" in energy:
         # Of each class and number of units the greatest that runs so much.
         plants = plants[plants["energy_mwh"] * 1000 >= 0.6 * 8760 * plants["power_kw"]]

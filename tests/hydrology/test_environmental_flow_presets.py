@@ -105,7 +105,7 @@ def test_rules_of_settings_and_presets_come_together_with_their_sources(reposito
         ({"kind": "share_of_mean"}, "needs share"),
         ({"kind": "share_of_flow", "share": 0.1, "exceedance_percent": 5}, "has no exceedance_percent"),
         ({"kind": "bands", "bands": [{"take_share": 0.5}]}, "give one of from_m3s"),
-        ({"preset": "a.toml", "share": 0.1}, "beside preset only choice may stand, not share"),
+        ({"preset": "a.toml", "share": 0.1}, "only choice may be stated with preset, not share"),
         ({}, "give either kind or preset"),
         (
             {

@@ -83,7 +83,7 @@ def test_stations_out_of_range_and_without_predictors_are_flagged_and_counted():
     assert np.isnan(flows.curve_m3s).all(axis=1).tolist() == [False, False, False, True]
     assert flows.notes[:2] == [
         "1 of 4 stations have no flow, because a predictor is missing or has no logarithm",
-        "2 of 4 stations lie out of the range of an equation",
+        "2 of 4 stations are out of the range of an equation",
     ]
 
 
@@ -268,4 +268,4 @@ def test_leverage_beyond_the_gauges_is_flagged_within_the_ranges_too():
 
     # Leverage 1/30 + (x − 1)², limit 3 · 2/30: x within 1 ± 0.408, so from 3.9 to 25.6 km².
     assert flows.flags == [(), (), ("flow_leverage",)]
-    assert "1 of 3 stations lie beyond the gauges of an equation by their leverage" in flows.notes
+    assert "1 of 3 stations are beyond the gauges of an equation by their leverage" in flows.notes

@@ -213,4 +213,4 @@ def test_gauges_without_a_place_are_reported():
 
     fits = fit_regions(made(30, 11), places, table=table, settings=FitSettings())
 
-    assert "gauges without a place" in fits.warnings["warning"].iloc[0]
+    assert "gauges without coordinates" in fits.warnings["warning"].iloc[0]

@@ -47,7 +47,7 @@ def test_copies_of_a_predictor_are_not_chosen_and_the_reason_is_reported(gauges)
 
     last = compared.iloc[-1]
     assert last["predictors"] == ("area_km2", "rain_mm", "double_mm")
-    assert last["why_not"] == "too few gauges, or predictors that cannot be told apart"
+    assert last["why_not"] == "too few gauges, or predictors that are collinear"
 
 
 def test_predictors_that_say_nearly_the_same_are_not_chosen(gauges):

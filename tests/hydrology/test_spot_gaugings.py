@@ -142,7 +142,7 @@ def test_a_place_found_dry_is_flagged_and_its_flow_stays():
     assert flows.mean_m3s.tolist() == estimate().mean_m3s.tolist()
     assert flows.flags == [(), ("observed_dry",), (), ()]
     assert np.isnan(changes).all()
-    assert flows.notes == ["1 of 4 stations were found without water at a spot gauging"]
+    assert flows.notes == ["1 of 4 stations were dry at a spot gauging"]
 
 
 def test_intervals_hold_the_true_mean_as_often_as_they_say():

@@ -45,8 +45,8 @@ def test_every_problem_of_a_record_is_reported_at_once(written):
     assert str(raised.value) == (
         f"{path}: 4 problems\n"
         "  date: no date in rows 3 (first '2020-13-01')\n"
-        "  date: the same day stands more than once, rows 4, 5\n"
-        "  flow: not a number in rows 2, 5 (first 'x'); words for a missing flow belong in"
+        "  date: the same day appears more than once, rows 4, 5\n"
+        "  flow: not a number in rows 2, 5 (first 'x'); texts that mean a missing flow belong in"
         " flows.gauges.daily.missing_values\n"
         "  flow: negative in rows 4 (lowest -3); a number that means missing belongs in"
         " flows.gauges.daily.missing_values"

@@ -68,7 +68,7 @@ def test_one_alone_that_replaced_nothing_is_refused(deliver):
 
     assert refusal(None, new) == (
         "there is no earlier delivery to compare with\n"
-        f"  expected:  the one that this one replaced, {new.parent / 'previous' / 'sites.gpkg'}\n"
+        f"  expected:  the previous delivery, {new.parent / 'previous' / 'sites.gpkg'}\n"
         "  found:     no such file\n"
         "  fix:       name two deliveries: sitefinder compare OLD NEW"
     )
@@ -111,7 +111,7 @@ def test_another_geopackage_is_no_delivery(deliver, tmp_path):
     )
 
     assert refusal(deliver("a"), other) == (
-        "this is no delivery of sitefinder\n"
+        "this is not a delivery of sitefinder\n"
         f"  file:      {other}\n"
         "  expected:  the layers sites, stretches, reaches, provenance\n"
         "  found:     the layers roads\n"
@@ -148,7 +148,7 @@ def test_a_delivery_of_an_older_kind_is_refused_by_its_columns(deliver, tmp_path
         "  layer provenance lacks columns\n"
         "    expected:  kind, name, value\n"
         "    missing:   kind, value\n"
-        "  it is of an older kind\n"
+        "  an older version of sitefinder wrote it\n"
         "    fix:  run it again with this version of sitefinder"
     )
 

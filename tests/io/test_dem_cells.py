@@ -1,4 +1,4 @@
-"""One look at every cell of a DEM: heights that no ground has, and seams in the file's own rows."""
+"""One look at every cell of a DEM: impossible heights, and seams in the file's own rows."""
 
 import numpy as np
 import pytest
@@ -37,13 +37,13 @@ def test_a_mark_of_missing_data_that_nobody_states_is_refused_and_stated_it_is_a
     values = np.full((60, 60), 200, dtype=dtype)
     values[10:20, 10:20] = mark
 
-    with pytest.raises(InputError, match="heights that no ground has") as caught:
+    with pytest.raises(InputError, match="impossible heights") as caught:
         dem_seams(saved(values), 1.0)
 
     assert str(caught.value) == (
-        "the dem raster holds heights that no ground has\n"
+        "the dem raster holds impossible heights\n"
         "  file:      dem.tif\n"
-        "  expected:  heights up to 9000 m; no value is marked as no data\n"
+        "  expected:  heights up to 9000 m; no nodata value\n"
         f"  found:     cells of {mark:g}\n"
         "  fix:       state nodata beside the path if that value means no data; else check vertical_unit"
     )
@@ -55,7 +55,7 @@ def test_feet_are_judged_as_metres(saved):
     values = np.full((60, 60), 20_000, dtype=np.int16)
 
     assert dem_seams(saved(values), 0.3048).empty
-    with pytest.raises(InputError, match="heights that no ground has"):
+    with pytest.raises(InputError, match="impossible heights"):
         dem_seams(saved(values), 1.0)
 
 

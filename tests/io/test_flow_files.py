@@ -43,14 +43,14 @@ def test_every_problem_of_a_gauge_table_is_reported_at_once(written):
 
     assert str(raised.value) == (
         f"{path}: 7 problems\n"
-        "  column precipitation_mm: missing; if the table calls it otherwise, add to the setting columns: "
+        "  column precipitation_mm: missing; if the table has it under another name, add to the setting columns: "
         'precipitation_mm = "ITS NAME" (the table has gauge_id, area_km2, record_years, flow_mean_m3s,'
         " flow_q05_m3s, flow_q95_m3s)\n"
         "  flow_mean_m3s: negative in rows 3 (lowest -0.2)\n"
         "  flow_q95_m3s: not a number in rows 4 (first 'inf')\n"
         "  area_km2: not a number in rows 3 (first 'x')\n"
         "  gauge_id: empty in rows 4\n"
-        "  gauge_id: a stand more than once, rows 2, 3\n"
+        "  gauge_id: a appear more than once, rows 2, 3\n"
         "  flow_q95_m3s: greater than flow_q05_m3s in rows 2, 4; "
         "the number is the share of time exceeded, not the quantile"
     )

@@ -12,7 +12,7 @@ from sitefinder.dem.grid import centre_of, whole
 from sitefinder.errors import InputError
 from sitefinder.io.crs import operation_between
 from sitefinder.io.raster import cells_at, operation_to_run, raster_facts, read_window, run_grid, warp_once
-from sitefinder.io.vector import read_layer, validate_distant
+from sitefinder.io.vector import read_layer, validate_near_region
 from sitefinder.settings import DemSource, LayerSource
 
 UTM = "EPSG:32633"
@@ -64,17 +64,17 @@ def test_small_numbers_of_a_system_with_an_origin_of_its_own_are_no_degrees():
 
 
 def test_a_datum_without_a_known_operation_is_refused_with_advice():
-    with pytest.raises(InputError, match="no good way") as caught:
+    with pytest.raises(InputError, match="no accurate operation") as caught:
         way(INVENTED, (14.9, 46.9, 15.1, 47.1))
 
     lines = str(caught.value).splitlines()
     assert lines[:4] == [
-        "there is no good way from the roads layer's coordinate system to the run's",
+        "no accurate operation leads from the roads layer's coordinate system to the run's",
         "  file:      roads.gpkg",
         "  expected:  a known operation from Invented 1900 to EPSG:32633",
-        "  found:     only a ballpark one, which may be wrong by hundreds of metres",
+        "  found:     only a ballpark operation, which may be wrong by hundreds of metres",
     ]
-    assert "convert the layer by a named operation" in lines[4]
+    assert "convert the layer with a tool that has the operation" in lines[4]
 
 
 def test_an_operation_can_be_named_and_a_wrong_name_lists_the_right_ones():
@@ -83,8 +83,8 @@ def test_an_operation_can_be_named_and_a_wrong_name_lists_the_right_ones():
     third = way("EPSG:4289", bounds, wanted="Amersfoort to WGS 84 (3)", run="EPSG:32631")
     fourth = way("EPSG:4289", bounds, wanted="amersfoort to wgs 84 (4)", run="EPSG:32631")
 
-    assert "Amersfoort to WGS 84 (3)" in third.notes
-    assert "Amersfoort to WGS 84 (4)" in fourth.notes
+    assert "Amersfoort to WGS 84 (3)" in third.description
+    assert "Amersfoort to WGS 84 (4)" in fourth.description
     apart_m = np.hypot(
         *np.subtract(third.transformer.transform(5.5, 52.5), fourth.transformer.transform(5.5, 52.5))
     )
@@ -149,14 +149,14 @@ def test_coarser_cells_are_means_at_places_of_the_same_operation(tmp_path, own):
 def test_a_raster_on_an_unreachable_datum_is_refused(tmp_path):
     facts = ruler(tmp_path, rasterio.CRS.from_wkt(INVENTED.to_wkt()), of_latitude=True)
 
-    with pytest.raises(InputError, match="no good way from the dem layer"):
+    with pytest.raises(InputError, match="no accurate operation leads from the dem layer"):
         operation_to_run(facts, UTM)
 
 
 def test_a_raster_goes_by_the_operation_that_the_settings_name(tmp_path):
     facts = ruler(tmp_path, "EPSG:4289", of_latitude=True, west=5.0, north=52.0, operation="to WGS 84 (3)")
 
-    assert "Amersfoort to WGS 84 (3)" in operation_to_run(facts, "EPSG:32631").notes
+    assert "Amersfoort to WGS 84 (3)" in operation_to_run(facts, "EPSG:32631").description
 
 
 def test_a_layer_whose_latitudes_come_first_is_reported_so_when_it_lies_elsewhere(tmp_path):
@@ -166,10 +166,10 @@ def test_a_layer_whose_latitudes_come_first_is_reported_so_when_it_lies_elsewher
     frame.to_file(tmp_path / "roads.gpkg", driver="GPKG")
     read = read_layer(LayerSource(path="roads.gpkg"), tmp_path, UTM, what="roads", geometry="line")
 
-    with pytest.raises(InputError, match="lies in another place") as caught:
-        validate_distant(read, HERE)
+    with pytest.raises(InputError, match="is not in this region") as caught:
+        validate_near_region(read, HERE)
 
-    assert "fix:       exchange x and y in the file: that way round the layer lies here" in str(caught.value)
+    assert "fix:       exchange x and y in the file: then the layer is in this region" in str(caught.value)
 
 
 def test_the_grid_of_a_dem_called_metres_but_in_degrees_is_never_made(tmp_path):

@@ -34,7 +34,7 @@ def rain(tmp_path):
 def test_cells_that_the_file_keeps_scaled_are_refused_with_the_remedy(rain, tmp_path, scale, offset):
     rain(scale, offset)
 
-    with pytest.raises(InputError, match="no plain values") as caught:
+    with pytest.raises(InputError, match="are scaled") as caught:
         raster_facts(CovariateSource(path="rain.tif"), tmp_path, "rain_mm")
 
     assert f"value = {scale:g} · cell + {offset:g}" in str(caught.value)

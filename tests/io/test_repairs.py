@@ -126,7 +126,7 @@ def test_coordinates_that_are_no_numbers_are_dropped_and_reported(saved, read):
     result = read(saved(lines), "line")
 
     assert result.frame["source_row"].tolist() == [1]
-    assert repairs_of(result) == [["row 0", "coordinates that are no numbers", "dropped"]]
+    assert repairs_of(result) == [["row 0", "coordinates that are not numbers", "dropped"]]
 
 
 def test_a_repeated_feature_is_dropped_but_one_that_says_something_else_stays(saved, read):

@@ -89,7 +89,7 @@ def test_all_problems_of_a_table_of_drops_are_reported_at_once(table, tmp_path):
         "table.csv: 3 problems\n"
         "  the water rises from upper to lower, rows 2\n"
         "  error_m must be above 0, rows 3\n"
-        "  level_id: A1 stand more than once, rows 2, 3"
+        "  level_id: A1 appear more than once, rows 2, 3"
     )
 
 
@@ -117,9 +117,9 @@ def test_ratings_are_read_by_rating_and_flow(table, tmp_path):
 @pytest.mark.parametrize(
     ("rows", "problem"),
     [
-        (["R1,1,2,1,5"], "rating R1: must have at least two flows, each once"),
-        (["R1,1,2,1,5", "R1,1,2,1,6"], "rating R1: must have at least two flows, each once"),
-        (["R1,1,2,1,5", "R1,1,3,2,6"], "rating R1: has several places, and must have one"),
+        (["R1,1,2,1,5"], "rating R1: must have at least two different flows"),
+        (["R1,1,2,1,5", "R1,1,2,1,6"], "rating R1: must have at least two different flows"),
+        (["R1,1,2,1,5", "R1,1,3,2,6"], "rating R1: must have one location, has several"),
         (["R1,1,2,1,5", "R1,1,2,2,4"], "levels must not fall as flow grows"),
         (["R1,1,2,-1,5", "R1,1,2,2,6"], "flows not be negative"),
         (["R1,1,2,low,5", "R1,1,2,2,6"], "flow_m3s: not a number in rows 2"),
@@ -157,6 +157,6 @@ def test_all_that_is_wrong_with_sections_is_said_at_once(table, tmp_path):
     assert "flow_m3s must be above 0, rows 2" in notes
     assert "width_m must be above 0, rows 3" in notes
     assert "depth_m must be above 0, rows 4" in notes
-    assert "section_id: P1 stand more than once, rows 2, 3" in notes
+    assert "section_id: P1 appear more than once, rows 2, 3" in notes
     with pytest.raises(InputError, match="column depth_m: missing"):
         read_sections(table("section_id,x,y,flow_m3s,width_m\n"), tmp_path, UTM)

@@ -3,7 +3,7 @@
 import pytest
 
 from sitefinder.errors import ConfigError
-from sitefinder.io.catalogue_files import read_costs, read_turbine_files, read_turbines
+from sitefinder.io.catalogue_files import read_costs, read_turbine_files
 
 
 @pytest.fixture
@@ -73,7 +73,7 @@ def test_a_file_without_any_class_is_refused(tmp_path):
     empty = tmp_path / "empty.toml"
     empty.write_text("", encoding="utf-8")
 
-    with pytest.raises(ConfigError, match=r"at least one of \[\[turbines\]\] or \[\[rotors\]\]"):
+    with pytest.raises(ConfigError, match=r"must have \[\[turbines\]\] or \[\[rotors\]\]"):
         read_turbine_files([empty])
 
 
@@ -85,18 +85,16 @@ def test_a_size_that_does_not_hold_together_is_reported_with_its_class(turbine_f
         {"diameters_m = [0.8, 0.4]": "diameters_m = [0.8, 0.001]\nloss_exponent = 0.9"},
     )
 
-    with pytest.raises(
-        ConfigError, match=r"a size of 'bladeless rotor turbine' does not hold together: .*above 0"
-    ):
-        read_turbines([copy])
+    with pytest.raises(ConfigError, match=r"a size of 'bladeless rotor turbine' is inconsistent: .*above 0"):
+        read_turbine_files([copy])
 
 
 def test_the_shipped_files_are_in_the_same_money(turbine_file, cost_file):
     costs = read_costs(cost_file)
 
-    assert {(turbine.cost.currency, turbine.cost.year) for turbine in read_turbines([turbine_file])} == {
-        (costs.currency, costs.year)
-    }
+    assert {
+        (turbine.cost.currency, turbine.cost.year) for turbine in read_turbine_files([turbine_file]).turbines
+    } == {(costs.currency, costs.year)}
 
 
 def test_every_problem_of_a_turbine_file_is_said_at_once(turbine_file, tmp_path):
@@ -111,7 +109,7 @@ def test_every_problem_of_a_turbine_file_is_said_at_once(turbine_file, tmp_path)
     )
 
     with pytest.raises(ConfigError, match="changed") as caught:
-        read_turbines([copy])
+        read_turbine_files([copy])
 
     assert str(caught.value).splitlines() == [
         "turbine files: 1 problem",
@@ -136,17 +134,19 @@ def test_a_name_found_in_two_files_is_refused(turbine_file, tmp_path):
     copy = changed_copy(turbine_file, tmp_path, {'name = "Kaplan turbine"': 'name = "another turbine"'})
 
     with pytest.raises(ConfigError, match="turbine files: 13 problems") as caught:
-        read_turbines([turbine_file, copy])
+        read_turbine_files([turbine_file, copy])
 
-    assert f"{copy}: the turbine class 'Archimedes screw' stands already in {turbine_file}" in str(caught.value)
+    assert f"{copy}: the turbine class 'Archimedes screw' is already in {turbine_file}" in str(caught.value)
     assert "Kaplan turbine" not in str(caught.value).replace("semi-Kaplan turbine", "")
 
 
 def test_a_name_found_twice_in_one_file_is_refused(turbine_file, tmp_path):
     copy = changed_copy(turbine_file, tmp_path, {'name = "crossflow turbine"': 'name = "Kaplan turbine"'})
 
-    with pytest.raises(ConfigError, match="the turbine class 'Kaplan turbine' stands twice; give it another name"):
-        read_turbines([copy])
+    with pytest.raises(
+        ConfigError, match="the turbine class 'Kaplan turbine' is defined twice; give it another name"
+    ):
+        read_turbine_files([copy])
 
 
 def test_all_files_are_read_before_anything_is_said(turbine_file, tmp_path):
@@ -154,7 +154,7 @@ def test_all_files_are_read_before_anything_is_said(turbine_file, tmp_path):
     broken.write_text("turbines = [", encoding="utf-8")
 
     with pytest.raises(ConfigError, match="turbine files: 2 problems") as caught:
-        read_turbines([tmp_path / "absent.toml", turbine_file, broken])
+        read_turbine_files([tmp_path / "absent.toml", turbine_file, broken])
 
     assert "there is no such turbine file" in str(caught.value)
     assert "the turbine file is not TOML" in str(caught.value)
@@ -166,9 +166,9 @@ def test_files_of_several_paths_follow_each_other(turbine_file, tmp_path):
     extra = tmp_path / "extra.toml"
     extra.write_text(first, encoding="utf-8")
 
-    turbines = read_turbines([extra, turbine_file])
+    turbines = read_turbine_files([extra, turbine_file]).turbines
 
     assert [turbine.name for turbine in turbines[:2]] == ["village turbine", "Kaplan turbine"]
     assert [turbine.name for turbine in turbines[1:]] == [
-        turbine.name for turbine in read_turbines([turbine_file])
+        turbine.name for turbine in read_turbine_files([turbine_file]).turbines
     ]

@@ -9,7 +9,7 @@ import pytest
 from shapely import LineString, MultiPoint, Point, box
 
 from sitefinder.errors import InputError
-from sitefinder.io.vector import validate_distant
+from sitefinder.io.vector import validate_near_region
 from sitefinder.settings import LayerSource
 
 UTM = "EPSG:32633"
@@ -113,7 +113,7 @@ def test_a_layer_of_which_nothing_is_left_says_what_became_of_it(saved, read):
     with pytest.raises(InputError, match="is empty") as caught:
         read(source, "line")
 
-    assert "found:     3 features, none of use (2 × no geometry, 1 × line without length)" in str(caught.value)
+    assert "found:     3 features, none usable (2 × no geometry, 1 × line without length)" in str(caught.value)
 
 
 def test_the_wrong_kind_of_layer_is_refused(saved, read):
@@ -216,12 +216,12 @@ def test_a_column_of_the_users_that_has_our_name_is_refused_unless_it_is_the_id(
 def test_a_layer_of_another_place_is_refused(saved, read):
     result = read(saved([box(0, 0, 1, 1), box(10, 0, 11, 1)]))
 
-    validate_distant(result, (10.5, 0.5, 30, 30))
-    with pytest.raises(InputError, match="lies in another place") as caught:
-        validate_distant(result, (2, 0, 9, 1))
+    validate_near_region(result, (10.5, 0.5, 30, 30))
+    with pytest.raises(InputError, match="is not in this region") as caught:
+        validate_near_region(result, (2, 0, 9, 1))
 
     assert str(caught.value) == (
-        "the parks layer lies in another place\n"
+        "the parks layer is not in this region\n"
         '  file:      layer.gpkg, layer "features"\n'
         "  expected:  features between 2, 0 and 9, 1\n"
         "  found:     features between 0, 0 and 11, 1, from EPSG:32633\n"

@@ -136,7 +136,7 @@ def test_a_mosaic_of_two_datums_is_refused_with_the_parts_of_each(tmp_path):
     write(tmp_path / "b.tif", "EPSG:32633+3855")
     mosaic(tmp_path / "dem.vrt", ["a.tif", "b.tif"])
 
-    with pytest.raises(InputError, match="parts of the dem raster stand on different vertical datums") as caught:
+    with pytest.raises(InputError, match="parts of the dem raster have different vertical datums") as caught:
         facts(tmp_path, "dem.vrt")
 
     assert "found:     EGM96 height in a.tif; EGM2008 height in b.tif" in str(caught.value)
@@ -167,7 +167,7 @@ def test_a_mosaic_of_one_datum_passes_and_its_digest_covers_its_parts(tmp_path):
 def test_a_nodata_value_that_no_cell_can_hold_is_refused_if_stated_and_ignored_in_the_file(tmp_path):
     write(tmp_path / "dem.tif", "EPSG:32633", dtype="uint16")
 
-    with pytest.raises(InputError, match="none that its cells can hold") as caught:
+    with pytest.raises(InputError, match="does not fit its cells") as caught:
         facts(tmp_path, nodata=-9999)
 
     assert "expected:  a whole number from 0 to 65535 (uint16)" in str(caught.value)

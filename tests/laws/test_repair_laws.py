@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import GeometryCollection, LineString, MultiPolygon, Point, Polygon, box
 
-from sitefinder.io.vector import features_reported, read_layer, simple_geometries, without_duplicates
+from sitefinder.io.vector import features_summary, read_layer, simple_geometries, without_duplicates
 from sitefinder.settings import LayerSource
 
 pytestmark = pytest.mark.slow
@@ -138,7 +138,7 @@ def test_used_is_read_less_dropped_with_a_reason_for_each(shapes, wanted):
     rows, parts, repairs = simple_geometries(drawn, wanted, ids)
     frame = geopandas.GeoDataFrame({"source_row": rows, "feature_id": ids[rows]}, geometry=parts, crs="EPSG:32633")
     frame, duplicates = without_duplicates(frame, [])
-    notes = features_reported(len(shapes), frame["source_row"], repairs + duplicates)
+    notes = features_summary(len(shapes), frame["source_row"], repairs + duplicates)
 
     dropped = len(shapes) - frame["source_row"].nunique()
     assert notes.startswith(f"{len(shapes)} features read, {len(shapes) - dropped} used")
@@ -162,7 +162,7 @@ def test_curves_are_counted_and_keep_their_ground(tmp_path):
     # Pieces of 1 degree take 1 - sin(x) / x with x = 1° off a circle: 0.005 %.
     assert read.frame.area.iloc[0] == pytest.approx(np.pi * 100**2, rel=5.1e-5)
     assert read.repairs[["feature", "problem", "action"]].values.tolist() == [
-        ["", "curves in 1 features", "read all the same"]
+        ["", "curves in 1 features", "read nevertheless"]
     ]
     assert read.lineage["features"] == "2 features read, 2 used"
 

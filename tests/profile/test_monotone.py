@@ -231,7 +231,7 @@ def test_what_is_given_is_left_alone():
         ({"downstream": [0, -1]}, "downstream must be -1 or the number of a later station; station 0"),
         ({"downstream": [2, -1]}, "downstream must be -1 or the number of a later station; station 0"),
         ({"to_downstream_m": [-1.0, 0.0]}, "to_downstream_m must be finite and not negative; station 0"),
-        ({"quantile": 1.0}, r"quantile must lie between 0\.01 and 0\.99, found 1\.0"),
+        ({"quantile": 1.0}, r"quantile must be between 0\.01 and 0\.99, found 1\.0"),
     ],
 )
 def test_a_bad_argument_is_named(changed, message):

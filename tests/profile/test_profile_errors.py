@@ -22,7 +22,7 @@ def drop_se_m(upper_m, lower_m, correlation):
 def operation_between(a, b):
     """Distance along the streams [m], by following both down to the first station in common."""
 
-    def way_down(station):
+    def path_down(station):
         away_m, met = 0.0, {}
         while station >= 0:
             met[station] = away_m
@@ -30,7 +30,7 @@ def operation_between(a, b):
             station = int(TREE[station])
         return met
 
-    from_a, from_b = way_down(a), way_down(b)
+    from_a, from_b = path_down(a), path_down(b)
     return min(from_a[station] + from_b[station] for station in from_a if station in from_b)
 
 
@@ -166,8 +166,8 @@ def test_linear_errors_hold_the_share_of_a_normal_that_they_claim():
         ({"correlation_length_m": -5.0}, r"correlation_length_m must not be negative, found -5\.0"),
         ({"correlation_length_m": math.nan}, "correlation_length_m must not be negative, found nan"),
         ({"simulations": 0}, "simulations must be at least 1"),
-        ({"seed": -1}, "seed must lie between 0"),
-        ({"quantile": 2.0}, "quantile must lie between"),
+        ({"seed": -1}, "seed must be between 0"),
+        ({"quantile": 2.0}, "quantile must be between"),
         ({"downstream": np.zeros(9, dtype=np.int32)}, "downstream must be -1 or the number of a later"),
     ],
 )
@@ -192,5 +192,5 @@ def test_heads_between_stations_that_do_not_exist_are_refused():
 
     with pytest.raises(ValueError, match="lower must hold station numbers from 0 to 2"):
         head_standard_error(errors_m, np.array([0]), np.array([3]))
-    with pytest.raises(ValueError, match=r"one length, found shapes \(2,\) and \(1,\)"):
+    with pytest.raises(ValueError, match=r"the same length, found shapes \(2,\) and \(1,\)"):
         head_standard_error(errors_m, np.array([0, 1]), np.array([2]))

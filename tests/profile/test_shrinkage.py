@@ -157,8 +157,8 @@ def test_under_a_third_of_the_bias_of_chosen_heads_is_left(error_m, claimed):
     [
         ([1.0, np.nan], [0.1, 0.1], "must be finite"),
         ([1.0, 2.0], [0.1, -0.1], "not negative"),
-        ([1.0, 2.0], [0.1], "of one length"),
-        ([0.0, -1.0], [0.1, 0.1], "no head is above nought"),
+        ([1.0, 2.0], [0.1], "the same length"),
+        ([0.0, -1.0], [0.1, 0.1], "no head is above zero"),
     ],
 )
 def test_heads_that_are_none_are_refused(head_m, se_m, match):

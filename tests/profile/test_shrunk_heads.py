@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from sitefinder.profile.shrinkage import (
-    LikelyHeads,
+    HeadPriors,
     fit_prior,
-    likely_heads,
+    head_priors,
     posterior,
     shrink_heads,
     shrunk_by_length,
@@ -36,7 +36,7 @@ def asked(river, *, barred=None, longest_m=500.0, stations=STATIONS):
     barred = np.zeros(stations, dtype=bool) if barred is None else barred
     step_m = np.append(step_m[: stations - 1], 0.0)
     profile_m, errors_m = profile_m[:stations], errors_m[:stations]
-    return likely_heads(profile_m, errors_m, downstream, step_m, segment_m[:stations], barred, longest_m)
+    return head_priors(profile_m, errors_m, downstream, step_m, segment_m[:stations], barred, longest_m)
 
 
 def candidates(**columns):
@@ -99,7 +99,7 @@ def test_the_best_of_stretches_side_by_side_lose_the_greater_part_of_their_luck(
     downstream = np.append(np.arange(1, count), -1).astype(np.int32)
     step_m = np.append(np.full(count - 1, STEP_M), 0.0)
     arrays = (downstream, step_m, np.append(0.0, step_m[:-1]), np.zeros(count, dtype=bool))
-    likely = likely_heads(profile_m, errors_m, *arrays, 500.0)
+    likely = head_priors(profile_m, errors_m, *arrays, 500.0)
     upper = np.arange(0, count - 10, 10)
     measured_m, real_m = profile_m[upper] - profile_m[upper + 10], true_m[upper] - true_m[upper + 10]
     se_m = np.full(len(upper), ERROR_M * np.sqrt(2))
@@ -125,7 +125,7 @@ def test_between_two_lengths_the_posterior_lies_between_theirs(river):
             np.array([2.0]),
             np.array([0.4]),
             np.array([between]),
-            LikelyHeads(likely.length_m[k : k + 1], likely.priors[k : k + 1]),
+            HeadPriors(likely.length_m[k : k + 1], likely.priors[k : k + 1]),
         )[0][0]
         for k in (2, 3)
     ]

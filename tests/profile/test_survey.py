@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sitefinder.profile.errors import head_standard_error
-from sitefinder.profile.survey import MeasuredDrops, between_stations, is_below, lay_over
+from sitefinder.profile.survey import MeasuredDrops, apply_measured_drops, between_stations, is_below
 
 # A stem of stations 0 to 4 and a tributary 5 to 6 that meet in station 7, from where 8 and 9 lead on. The profile
 # falls by whole metres, with a level piece from 3 to 4.
@@ -20,7 +20,7 @@ def drops(*rows):
 
 def laid(measured, errors_m=None, profile_m=PROFILE_M):
     errors_m = np.zeros((len(profile_m), 16), dtype=np.float32) if errors_m is None else errors_m
-    return lay_over(profile_m, errors_m, DOWNSTREAM, STEP_M, measured, 1)
+    return apply_measured_drops(profile_m, errors_m, DOWNSTREAM, STEP_M, measured, 1)
 
 
 @pytest.mark.slow
@@ -68,7 +68,9 @@ def test_on_random_profiles_drops_are_met_falls_stay_falls_and_heads_elsewhere_s
     drop_m = float(rng.uniform(0.0, 5.0))
     errors_m = np.zeros((count, 16), dtype=np.float32)
 
-    met_m, _ = lay_over(profile_m, errors_m, downstream, step_m, drops((upper, lower, drop_m, 0.01)), seed)
+    met_m, _ = apply_measured_drops(
+        profile_m, errors_m, downstream, step_m, drops((upper, lower, drop_m, 0.01)), seed
+    )
 
     inner = set(path[: path.index(lower)])
     assert met_m[upper] - met_m[lower] == pytest.approx(drop_m)

@@ -7,11 +7,11 @@ Coefficients from memory (the abstract alone was read); the points are derived f
 
 import pandas as pd
 import pytest
+from capital_by_part import capital_parts
 
 from sitefinder.catalogue.costs import CostLaw, to_common_currency
 from sitefinder.energy.costs import turbine_cost
-from sitefinder.energy.valuation import capital_parts
-from sitefinder.io.catalogue_files import read_costs, read_turbines
+from sitefinder.io.catalogue_files import read_costs, read_turbine_files
 from sitefinder.settings import check_settings
 
 
@@ -47,7 +47,7 @@ def test_laws_give_their_derived_points(power_kw, head_m, whole, electro_mechani
 @pytest.fixture(scope="module")
 def generic(repository):
     """The first class of the shipped turbine file, which is a Kaplan turbine, and the shipped costs."""
-    turbines = read_turbines([repository / "config" / "turbines" / "generic.toml"])
+    turbines = read_turbine_files([repository / "config" / "turbines" / "generic.toml"]).turbines
     return turbines[0], read_costs(repository / "config" / "costs" / "generic.toml")
 
 
@@ -108,7 +108,10 @@ def test_generic_costs_of_a_plant_at_a_barrier_are_of_that_size(power_kw, head_m
 def test_the_bladeless_rotor_costs_more_than_a_crossflow_and_less_than_the_british_law(
     repository, power_kw, head_m
 ):
-    turbines = {each.name: each for each in read_turbines([repository / "config" / "turbines" / "generic.toml"])}
+    turbines = {
+        each.name: each
+        for each in read_turbine_files([repository / "config" / "turbines" / "generic.toml"]).turbines
+    }
     costs = read_costs(repository / "config" / "costs" / "generic.toml")
     british = turbines["bladeless rotor turbine"].model_copy(update={"cost": ELECTRO_MECHANICAL})
 

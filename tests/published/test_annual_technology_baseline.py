@@ -8,7 +8,7 @@ it is the one number that all three rows agree on (derived).
 
 import pytest
 
-from sitefinder.energy.costs import levelised_lcoe_per_kwh
+from sitefinder.energy.costs import levelised_cost_per_kwh
 
 RATE = 0.03836008098862442
 CONSTRUCTION_FINANCE_FACTOR = 1.0644783067453352
@@ -29,7 +29,7 @@ def test_levelised_cost_agrees_to_the_printed_digits(name, years, column):
     overnight, connection, capital_printed, operation, capacity_factor, *_ = ROWS[name]
     capital = CONSTRUCTION_FINANCE_FACTOR * (overnight + connection)
 
-    cost = 1000 * levelised_lcoe_per_kwh(
+    cost = 1000 * levelised_cost_per_kwh(
         PROJECT_FINANCE_FACTOR * capital, operation, capacity_factor * 8760, RATE, years
     )
 

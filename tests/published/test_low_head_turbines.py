@@ -19,12 +19,12 @@ from one_plant import plant_output
 
 from sitefinder.energy.costs import turbine_cost
 from sitefinder.energy.turbines import efficiency_table
-from sitefinder.io.catalogue_files import read_turbines
+from sitefinder.io.catalogue_files import read_turbine_files
 
 
 @pytest.fixture(scope="module")
 def classes(repository):
-    turbines = read_turbines([repository / "config" / "turbines" / "generic.toml"])
+    turbines = read_turbine_files([repository / "config" / "turbines" / "generic.toml"]).turbines
     return {turbine.name: turbine for turbine in turbines}
 
 

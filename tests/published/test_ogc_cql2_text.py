@@ -114,7 +114,7 @@ def test_predicates_are_joined_by_the_printed_truth_table(joined, negated):
     match = matching(features, rule(f"NOT ({text})" if negated else text))
 
     held = "FALSE" if negated else "TRUE"
-    assert match.meant.tolist() == [truth == held for truth in expected]
+    assert match.selected.tolist() == [truth == held for truth in expected]
     assert match.category_missing.tolist() == [truth == "NULL" for truth in expected]
 
 
@@ -122,7 +122,7 @@ def test_predicates_are_joined_by_the_printed_truth_table(joined, negated):
 def test_the_examples_mean_what_their_operators_say(text):
     match = matching(layer(SCALAR), rule(text))
 
-    assert "".join(str(int(meant)) for meant in match.meant) == MEANT[text]
+    assert "".join(str(int(selected)) for selected in match.selected) == MEANT[text]
 
 
 def test_a_quotation_mark_within_a_text_is_doubled():
@@ -130,7 +130,7 @@ def test_a_quotation_mark_within_a_text_is_doubled():
         layer({"street": ["Via dell'Avvento", "Via dell''Avvento"]}), rule("street = 'Via dell''Avvento'")
     )
 
-    assert match.meant.tolist() == [True, False]
+    assert match.selected.tolist() == [True, False]
 
 
 @pytest.mark.parametrize("text", REFUSED)

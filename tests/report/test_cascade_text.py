@@ -70,7 +70,7 @@ def test_passage_survival_is_that_of_the_least_favourable_route_with_what_it_lea
     asked = {"fish.existing_survival": "0.9", "fish.min_passage_survival": "0.75"}
     flagged = pd.DataFrame({"flags": ["seam; survival_rounded"]})
     assert fish_text(two, flagged, asked) == (
-        f"{start} (minimum set: 75.0 %); losses were rounded up, so that a selection of more value may exist "
+        f"{start} (minimum set: 75.0 %); losses were rounded up, so a better selection may exist "
         "(survival_rounded)."
     )
 

@@ -15,11 +15,11 @@ def test_what_is_done_again_is_listed_with_its_reasons():
     ]
 
     assert plan_text("Small valley", stages, **ABOUT_STORE) == (
-        "Small valley: 2 of 4 stages would be done\n"
+        "Small valley: 2 of 4 stages would run\n"
         "  rule_overlaps  salmon: it is new\n"
         "  sites          setting ranking.rank_by: 'energy' → 'net_value'\n"
         "                 after rule_overlaps\n"
-        "  kept: heads, marks\n"
+        "  up to date: heads, marks\n"
         "  store: out/.sitefinder-store, 25 results, 28.9 MB\n"
     )
 
@@ -39,4 +39,4 @@ def test_many_reasons_are_counted():
 def test_nothing_to_do_is_said():
     text = plan_text("All", [Planned("heads", True, [])], **ABOUT_STORE)
 
-    assert text.splitlines()[0] == "All: 0 of 1 stages would be done"
+    assert text.splitlines()[0] == "All: 0 of 1 stages would run"

@@ -79,7 +79,7 @@ def test_a_surface_model_is_among_the_warnings():
     entries = json.loads(printed(handed_over(reaches=reaches)))
 
     assert len(entries["warnings"]) == 1
-    assert entries["warnings"][0].startswith("Warning: under 1 of 3 reaches the DEM is a surface model.")
+    assert entries["warnings"][0].startswith("Warning: for 1 of 3 reaches the DEM is a surface model.")
 
 
 def test_no_site_and_no_reach_are_reported_as_empty_lists():

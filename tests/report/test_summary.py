@@ -70,8 +70,8 @@ def test_the_whole_text():
         "  out/sites.gpkg\n"
         "  out/x.csv\n"
         "\n"
-        "Gross theoretical potential (gross head and mean flow, no losses): 1.20 MW, 300 kW of it on open or\n"
-        "restricted reaches.\n"
+        "Gross theoretical potential (gross head and mean flow, no losses): 1.20 MW, of which 300 kW on open\n"
+        "or restricted reaches.\n"
         "\n"
         "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving\n"
         "water; local codes, permits and licensed practice decide.\n"
@@ -110,7 +110,10 @@ def test_a_mean_year_far_above_the_middle_of_the_simulations_is_reported(p50_mwh
 def test_reaches_without_a_figure_are_counted():
     text = summary(reaches=lambda: reaches(theoretical_kw=[float("nan"), 60.0, 900.0, float("nan")]))
 
-    assert "960 kW, 60.0 kW of it on open or\nrestricted reaches; 2 reaches without a figure left out." in text
+    assert (
+        "960 kW, of which 60.0 kW on open or restricted reaches; 2 reaches without an estimate not counted."
+        in " ".join(text.split())
+    )
 
 
 def test_heads_that_are_not_resolved_do_not_count_unless_asked_for():
@@ -121,8 +124,8 @@ def test_heads_that_are_not_resolved_do_not_count_unless_asked_for():
 
     assert "open 2 1.50 200 kW restricted 1 0.500 0 kW excluded" in " ".join(text.split())
     # 900 kW of the excluded reach and 200 kW of an open one.
-    assert "1.10 MW, 200 kW of it on open or restricted reaches; 2 reaches whose head is not resolved" in text
-    assert "1.20 MW, 300 kW of it on open or restricted reaches. " in allowed
+    assert "1.10 MW, of which 200 kW on open or restricted reaches; 2 reaches with an unresolved head" in text
+    assert "1.20 MW, of which 300 kW on open or restricted reaches. " in allowed
 
 
 def test_the_minimum_head_is_reported_by_length_with_two_digits_and_a_centimetre():
@@ -143,7 +146,7 @@ def test_the_minimum_head_is_reported_by_length_with_two_digits_and_a_centimetre
 def test_a_surface_model_is_warned_about_with_the_reaches_on_it():
     text = " ".join(summary(reaches=lambda: reaches(flags=["", "dem_surface_model", "", "karst"])).split())
 
-    assert "Warning: under 1 of 4 reaches the DEM is a surface model." in text
+    assert "Warning: for 1 of 4 reaches the DEM is a surface model." in text
     assert "surface model" not in summary()
 
 
@@ -212,9 +215,9 @@ def test_repairs_are_counted_by_problem_without_what_is_particular_to_one():
     text = summary_text("Alderdale", tables)
 
     assert (
-        "\n\nRepaired or doubtful (layer repairs): end off its node (3), invalid polygon (2), closed basin (1),\n"
-        "drawn twice (1).\n\n"
-    ) in text
+        "Repairs and doubts in the inputs (layer repairs): end off its node (3), invalid polygon (2), "
+        "closed basin (1), drawn twice (1)."
+    ) in [" ".join(paragraph.split()) for paragraph in text.split("\n\n")]
 
 
 def test_of_many_problems_the_most_frequent_are_named_and_the_rest_counted():
@@ -232,7 +235,7 @@ def test_of_many_problems_the_most_frequent_are_named_and_the_rest_counted():
 def test_an_inventory_without_repairs_says_nothing_of_them():
     tables = {"sites": sites(), "reaches": reaches(), "repairs": pd.DataFrame({"problem": []})}
 
-    assert "Repaired" not in summary_text("Alderdale", tables)
+    assert "Repairs and doubts" not in summary_text("Alderdale", tables)
 
 
 @pytest.mark.parametrize(
@@ -240,13 +243,19 @@ def test_an_inventory_without_repairs_says_nothing_of_them():
     [
         (
             [1.5, 2.45],
-            "Uncorrected gross heads of the sites are on average 0.10 m above those after regional shrinkage",
+            "Uncorrected gross heads of the sites are on average 0.10 m above those used, "
+            "after regional shrinkage.",
         ),
         (
             [1.5, 2.05],
-            "Uncorrected gross heads of the sites are on average 0.10 m below those after regional shrinkage",
+            "Uncorrected gross heads of the sites are on average 0.10 m below those used, "
+            "after regional shrinkage.",
         ),
-        ([1.5, 2.25], "Gross heads of the sites have no regional shrinkage: heads that the DEM's error makes"),
+        (
+            [1.5, 2.25],
+            "Gross heads of the sites have no regional shrinkage: selection favours heads that the DEM error "
+            "makes too large.",
+        ),
     ],
 )
 def test_how_far_the_heads_as_found_lie_from_the_likely_ones(uncorrected_m, sentence):
@@ -280,8 +289,8 @@ def with_gain(table):
 def test_what_fish_safe_turbines_gain_is_reported_by_the_evidence_that_counts():
     # Rows that are as set: 2.5 km, 120 kW beside 380; 250 MWh there, 370 with them and 140 without.
     assert (
-        "Only fish-safe turbines may be used on 2.50 km of stream (120 kW gross theoretical potential, beside "
-        "380 kW where any turbine may). 2 sites there give 0.250 GWh; the best selection without fish-safe "
+        "Only fish-safe turbines are allowed on 2.50 km of stream (120 kW gross theoretical potential, against "
+        "380 kW where any turbine is allowed). 2 sites there give 0.250 GWh; the best selection without fish-safe "
         "turbines would give 0.140 GWh instead of 0.370 GWh (evidence that counts: claimed or better)."
     ) in with_gain(gain())
 

@@ -96,7 +96,7 @@ def test_a_rule_may_not_have_the_name_that_stands_for_hidden_ones():
         {"name": "nests", "action": "note", "path": "b.gpkg", "publish": "hidden"},
     ]
 
-    with pytest.raises(ConfigError, match="sensitive area is what hidden rules are told as"):
+    with pytest.raises(ConfigError, match="sensitive area is the display name of hidden rules"):
         checked(Settings, {"rules": tables}, "run.toml")
 
 

@@ -40,7 +40,7 @@ PARKS = {
 
 
 @pytest.mark.parametrize(
-    ("where", "meant", "missing"),
+    ("where", "selected", "missing"),
     [
         ("category = 'reserve'", "f0 f2", "f3 f4"),
         ("category <> 'reserve'", "f1", "f3 f4"),
@@ -73,14 +73,14 @@ PARKS = {
         ("NOT listed = TRUE AND zone > 1", "f1 f4", "f2"),
     ],
 )
-def test_a_filter_means_what_it_says(where, meant, missing):
+def test_a_filter_means_what_it_says(where, selected, missing):
     parks = layer(**PARKS)
-    if meant is None:
-        parks, meant, missing = layer(Listed_2=["a", None]), "f0", ""
+    if selected is None:
+        parks, selected, missing = layer(Listed_2=["a", None]), "f0", ""
 
     match = matching(parks, rule(where))
 
-    assert " ".join(parks["feature_id"][match.meant]) == meant
+    assert " ".join(parks["feature_id"][match.selected]) == selected
     assert " ".join(parks["feature_id"][match.category_missing]) == missing
 
 
@@ -92,23 +92,23 @@ def test_dates_are_compared_as_dates(zone):
 
     match = matching(surveyed, rule("visit >= DATE('2020-01-01')"))
 
-    assert match.meant.tolist() == [False, True, False]
+    assert match.selected.tolist() == [False, True, False]
     assert match.category_missing.tolist() == [False, False, True]
-    assert matching(surveyed, rule("visit = DATE('2019-12-31')")).meant.tolist() == [True, False, False]
+    assert matching(surveyed, rule("visit = DATE('2019-12-31')")).selected.tolist() == [True, False, False]
     before = matching(surveyed, rule("visit < TIMESTAMP('2019-12-31T00:00:01Z')"))
-    assert before.meant.tolist() == [True, False, False]
+    assert before.selected.tolist() == [True, False, False]
 
 
 def test_a_time_counts_by_its_day_where_it_is_compared_with_a_date():
     surveyed = layer(visit=pd.to_datetime(["2019-12-31T23:59:59", "2020-01-01T10:00:00", None]))
 
-    assert matching(surveyed, rule("visit = DATE('2020-01-01')")).meant.tolist() == [False, True, False]
-    assert matching(surveyed, rule("visit <= DATE('2020-01-01')")).meant.tolist() == [True, True, False]
-    assert matching(surveyed, rule("visit <= TIMESTAMP('2020-01-01T00:00:00Z')")).meant.tolist() == [
+    assert matching(surveyed, rule("visit = DATE('2020-01-01')")).selected.tolist() == [False, True, False]
+    assert matching(surveyed, rule("visit <= DATE('2020-01-01')")).selected.tolist() == [True, True, False]
+    assert matching(surveyed, rule("visit <= TIMESTAMP('2020-01-01T00:00:00Z')")).selected.tolist() == [
         *(True, False, False)
     ]
     listed = matching(surveyed, rule("visit NOT IN (DATE('2020-01-01'), DATE('2020-01-02'))"))
-    assert listed.meant.tolist() == [True, False, False]
+    assert listed.selected.tolist() == [True, False, False]
     assert listed.category_missing.tolist() == [False, False, True]
 
 
@@ -116,12 +116,12 @@ def test_column_and_values_may_ask_for_dates_as_text():
     surveyed = layer(visit=pd.to_datetime(["2019-12-31", "2020-01-01"]))
     asked = RuleSettings(name="a", action="note", path="a.gpkg", column="visit", values=["2020-01-01"])
 
-    assert matching(surveyed, asked).meant.tolist() == [False, True]
+    assert matching(surveyed, asked).selected.tolist() == [False, True]
 
 
 # The percent sign, underscore and backslash of a pattern, as the standard has them from SQL.
 @pytest.mark.parametrize(
-    ("pattern", "meant"),
+    ("pattern", "selected"),
     [
         ("50%", ["50%", "50 m", "50"]),
         ("50\\%", ["50%"]),
@@ -132,12 +132,12 @@ def test_column_and_values_may_ask_for_dates_as_text():
         ("a\\\\b", ["a\\b"]),
     ],
 )
-def test_a_pattern_matches_the_whole_text(pattern, meant):
+def test_a_pattern_matches_the_whole_text(pattern, selected):
     texts = ["50%", "50 m", "50", "a\nb", "a.b", "aXb", "a\\b"]
 
     match = matching(layer(note=texts), rule(f"note LIKE '{pattern}'"))
 
-    assert [text for text, is_meant in zip(texts, match.meant, strict=True) if is_meant] == meant
+    assert [text for text, is_meant in zip(texts, match.selected, strict=True) if is_meant] == selected
 
 
 # Greek alpha with iota subscript: folding of case makes two letters of it, folding of accents one.
@@ -151,7 +151,7 @@ def test_a_pattern_matches_the_whole_text(pattern, meant):
     ],
 )
 def test_foldings_work_from_the_inside_out(where):
-    assert matching(layer(name=["ᾳ"], twice=["αι"], once=["α"]), rule(where)).meant.all()
+    assert matching(layer(name=["ᾳ"], twice=["αι"], once=["α"]), rule(where)).selected.all()
 
 
 def test_names_of_columns_and_texts_may_hold_anything():
@@ -159,7 +159,7 @@ def test_names_of_columns_and_texts_may_hold_anything():
 
     match = matching(odd, rule("""  "the ""best"" kind"='O''Neil''s'  """))
 
-    assert match.meant.tolist() == [True, False]
+    assert match.selected.tolist() == [True, False]
 
 
 @pytest.mark.parametrize(
@@ -168,7 +168,7 @@ def test_names_of_columns_and_texts_may_hold_anything():
         ("", "at character 1: expected a condition such as kind = 'reserve' (found the end)"),
         ("zone", "at character 1: expected a condition (found the column zone); for a column of true and false"),
         ("zone = ", "at character 8: expected a value or a condition (found the end)"),
-        ("zone = one", "at character 8: expected a value (found the column one); text stands in single quotation"),
+        ("zone = one", "at character 8: expected a value (found the column one); put text in single quotation"),
         ("zone = null", "at character 8: expected a value (found NULL); write zone IS NULL"),
         ("zone in 1", "at character 9: expected ( after IN (found 1)"),
         ("zone in (1 2)", "at character 12: expected AND, OR,"),
@@ -187,13 +187,13 @@ def test_names_of_columns_and_texts_may_hold_anything():
         ("zone = 3px", "at character 9: expected AND, OR,"),
         ("zone = .5", "at character 8: expected 0.5 (found .5)"),
         ("zone = 9007199254740993", "at character 8: expected a whole number up to 9007199254740992"),
-        ("zone = 1 andzone = 2", "at character 10: expected a column, a value or a word of the language"),
-        ("zone isnull", "at character 6: expected a column, a value or a word of the language (found isnull)"),
+        ("zone = 1 andzone = 2", "at character 10: expected a column, a value or a keyword"),
+        ("zone isnull", "at character 6: expected a column, a value or a keyword (found isnull)"),
         (
             "_zone = 1",
             "at character 1: expected a condition such as kind = 'reserve' (found _zone); write \"_zone\"",
         ),
-        ("between = 1", "write the column in double quotation marks if its name is one of AND, OR, NOT"),
+        ("between = 1", "put the column in double quotation marks if its name is one of AND, OR, NOT"),
         ("zone between 4 and 3", "at character 1: expected BETWEEN the smaller AND the larger number"),
         ("zone between 1 or 2", "at character 16: expected a value or a condition (found or)"),
         ("a between DATE('2020-01-01') and DATE('2021-01-01')", "write a >= … AND a <= … for dates"),
@@ -203,10 +203,13 @@ def test_names_of_columns_and_texts_may_hold_anything():
         ),
         ("a = DATE('2020-13-01')", "found '2020-13-01'"),
         ("a = TIMESTAMP('2020-01-01')", "such as TIMESTAMP('2024-05-31T12:00:00Z') (found '2020-01-01')"),
-        ("CASEI(a) = 'X'", "expected the same on both sides, CASEI('X') (found 'X', which CASEI never gives)"),
+        (
+            "CASEI(a) = 'X'",
+            "expected the same function on both sides, CASEI('X') (found 'X', which CASEI never returns)",
+        ),
         ("CASEI(a) = 3", "expected text to compare (found 3)"),
         ("a LIKE 3", "at character 1: expected a text after LIKE (found 3)"),
-        ("true", "at character 1: expected a condition (found TRUE); leave where out if all features count"),
+        ("true", "at character 1: expected a condition (found TRUE); remove where if all features count"),
         ("(" * 60 + "zone = 1" + ")" * 60, "more than 50 conditions within each other"),
         ("not " * 60 + "zone = 1", "more than 50 conditions within each other"),
         ("(" * 100_000 + "zone = 1" + ")" * 100_000, "more than 50 conditions within each other"),
@@ -215,7 +218,7 @@ def test_names_of_columns_and_texts_may_hold_anything():
     ],
 )
 def test_an_error_says_where_the_filter_is_wrong(where, message):
-    with pytest.raises(ValueError, match=r"expected|more than|word of the language") as caught:
+    with pytest.raises(ValueError, match=r"expected|more than|keyword") as caught:
         parse_filter(where)
 
     assert message in str(caught.value)
@@ -257,7 +260,10 @@ def test_a_wrong_filter_is_found_with_the_settings():
     [
         ({"where": "zone = 1", "column": "zone", "values": [1]}, "state where, or column and values, not both"),
         ({"min_overlap_m": 1, "min_overlap_share": 0.5}, "min_overlap_m or min_overlap_share, not both"),
-        ({"touching_counts": True, "min_overlap_m": 5}, "touching_counts and a least overlap contradict"),
+        (
+            {"touching_counts": True, "min_overlap_m": 5},
+            "touching_counts contradicts min_overlap_m and min_overlap_share",
+        ),
         ({"effect_distance_m": 50}, 'effect_distance_m needs effect = "downstream" or "upstream"'),
         ({"stops_at_drop_m": 2}, 'stops_at_drop_m needs effect = "downstream" or "upstream"'),
         ({"area_ha_column": "a", "area_m2_column": "b"}, "area_ha_column or area_m2_column, not both"),
@@ -291,16 +297,16 @@ def test_an_unknown_column_names_the_nearest_and_its_place():
 @pytest.mark.parametrize(
     ("where", "headline"),
     [
-        ("zone = '1'", "asks for values that its column cannot hold"),
-        ("category = 1", "asks for values that its column cannot hold"),
-        ("listed = 1", "asks for values that its column cannot hold"),
-        ("zone in (1, 'b')", "asks for values that its column cannot hold"),
+        ("zone = '1'", "filters by values that its column cannot hold"),
+        ("category = 1", "filters by values that its column cannot hold"),
+        ("listed = 1", "filters by values that its column cannot hold"),
+        ("zone in (1, 'b')", "filters by values that its column cannot hold"),
         ("category < 'm'", "puts text in an order"),
         ("listed > false", "puts true or false in an order"),
-        ("category BETWEEN 1 AND 2", "asks for values that its column cannot hold"),
-        ("zone LIKE '1%'", "asks for values that its column cannot hold"),
-        ("CASEI(zone) = '1'", "asks for values that its column cannot hold"),
-        ("category = DATE('2020-01-01')", "asks for values that its column cannot hold"),
+        ("category BETWEEN 1 AND 2", "filters by values that its column cannot hold"),
+        ("zone LIKE '1%'", "filters by values that its column cannot hold"),
+        ("CASEI(zone) = '1'", "filters by values that its column cannot hold"),
+        ("category = DATE('2020-01-01')", "filters by values that its column cannot hold"),
     ],
 )
 def test_values_of_another_kind_than_the_column_are_refused(where, headline):
@@ -316,7 +322,7 @@ def test_a_day_that_a_month_does_not_have_is_refused():
 
 
 def test_a_text_compared_with_a_column_of_dates_is_refused_with_the_spelling_of_dates():
-    with pytest.raises(InputError, match="asks for values that its column cannot hold") as caught:
+    with pytest.raises(InputError, match="filters by values that its column cannot hold") as caught:
         matching(layer(visit=pd.to_datetime(["2020-01-01"])), rule("visit > '2019-01-01'"))
 
     assert "fix:       write a date as DATE('2024-05-31')" in str(caught.value)
@@ -325,11 +331,11 @@ def test_a_text_compared_with_a_column_of_dates_is_refused_with_the_spelling_of_
 def test_a_filter_that_means_nothing_is_refused_unless_that_is_said_to_be_right():
     parks = layer(zone=[1, 2])
 
-    with pytest.raises(InputError, match="means no feature") as caught:
+    with pytest.raises(InputError, match="selects no feature") as caught:
         matching(parks, rule("zone > 7"))
 
     assert "expected:  zone > 7\n  found:     zone: 1, 2" in str(caught.value)
-    assert not matching(parks, rule("zone > 7", may_be_empty=True)).meant.any()
+    assert not matching(parks, rule("zone > 7", may_be_empty=True)).selected.any()
 
 
 def test_nothing_of_a_filter_is_handed_to_a_database():
@@ -383,7 +389,7 @@ def test_any_text_is_a_filter_or_refused_with_a_reason(text):
     outcome = filter_or_reason(text)
 
     if isinstance(outcome, str):
-        assert any(words in outcome for words in ("expected ", "more than ", "a word of the language"))
+        assert any(words in outcome for words in ("expected ", "more than ", "a keyword"))
     else:
         assert isinstance(outcome, Compared | IsNull | Not | Both | Either)
 
@@ -490,7 +496,7 @@ def test_any_filter_agrees_with_the_tables_of_three_values(condition):
 
     for number, values in enumerate(ROWS):
         truth = three_valued(condition, dict(zip("abt", values, strict=True)))
-        assert match.meant[number] == (truth is True)
+        assert match.selected[number] == (truth is True)
         assert match.category_missing[number] == (truth is None)
 
 
@@ -517,5 +523,5 @@ def test_any_filter_agrees_with_what_a_database_makes_of_its_text(rows_in_sqlite
     match = matching(table, rule(text, may_be_empty=True))
 
     truths = [truth for (truth,) in rows_in_sqlite.execute(f"SELECT ({text}) FROM features ORDER BY rowid")]
-    assert match.meant.tolist() == [truth == 1 for truth in truths]
+    assert match.selected.tolist() == [truth == 1 for truth in truths]
     assert match.category_missing.tolist() == [truth is None for truth in truths]

@@ -188,7 +188,7 @@ def test_numbers_match_whether_the_file_holds_integers_or_floats():
 
     match = matching(zones, rule(column="zone", values=[1, 3]))
 
-    assert match.meant.tolist() == [True, False, False]
+    assert match.selected.tolist() == [True, False, False]
     assert match.category_missing.tolist() == [False, False, True]
     assert match.absent_values == [3]
 
@@ -198,7 +198,7 @@ def test_true_or_false_columns_are_filtered_by_true_and_false():
 
     match = matching(weirs, rule(column="listed", values=[True]))
 
-    assert match.meant.tolist() == [True, False, False]
+    assert match.selected.tolist() == [True, False, False]
     assert match.category_missing.tolist() == [False, False, True]
 
 
@@ -245,7 +245,7 @@ def test_values_of_another_kind_than_the_column_are_refused():
         matching(zones, rule(column="zone", values=["1"]))
 
     assert str(caught.value) == (
-        "rule reserve asks for values that its column cannot hold\n"
+        "rule reserve filters by values that its column cannot hold\n"
         "  file:      reserves.gpkg\n"
         "  expected:  values of number, as in zone: 1, 2\n"
         "  found:     values = ['1']\n"
@@ -256,18 +256,18 @@ def test_values_of_another_kind_than_the_column_are_refused():
 def test_a_filter_that_means_nothing_is_refused_unless_that_is_said_to_be_right():
     parks = layer([box(0, 0, 1, 1)] * 2, category=["strict", "landscape"])
 
-    with pytest.raises(InputError, match="means no feature") as caught:
+    with pytest.raises(InputError, match="selects no feature") as caught:
         matching(parks, rule(column="category", values=["strickt"]))
     match = matching(parks, rule(column="category", values=["strickt"], may_be_empty=True))
 
     assert str(caught.value) == (
-        "rule reserve means no feature of its layer\n"
+        "rule reserve selects no feature of its layer\n"
         "  file:      reserves.gpkg\n"
         "  expected:  category to be strickt\n"
         "  found:     category: landscape, strict\n"
         "  fix:       correct values, or set may_be_empty = true if none is right"
     )
-    assert not match.meant.any()
+    assert not match.selected.any()
 
 
 def test_a_multipolygon_counts_like_its_parts(stream):
@@ -374,5 +374,5 @@ def test_a_layer_that_covers_nothing_of_the_stream_leaves_all_of_it_unknown(stre
 def test_two_rules_of_one_name_are_refused_by_the_settings():
     twice = [{"name": "reserve", "action": action, "path": "reserves.gpkg"} for action in ("exclude", "note")]
 
-    with pytest.raises(ConfigError, match=r"rules: each rule needs a name of its own \(found twice: reserve\)"):
+    with pytest.raises(ConfigError, match=r"rules: each rule needs a unique name \(found twice: reserve\)"):
         checked(Settings, {"rules": twice}, "run.toml")

@@ -280,8 +280,8 @@ def test_hidden_rules_are_reasons_without_a_name():
     ("mark", "barred", "because"),
     [
         ("mark_exclude", {"at_barrier", "diversion", "new_weir"}, "a rule excludes it"),
-        ("mark_unknown", {"at_barrier", "diversion", "new_weir"}, "a rule's layer does not say"),
-        ("mark_conditional", {"at_barrier", "diversion", "new_weir"}, "it is possible on conditions only"),
+        ("mark_unknown", {"at_barrier", "diversion", "new_weir"}, "a rule's layer has no information"),
+        ("mark_conditional", {"at_barrier", "diversion", "new_weir"}, "a site is possible on conditions only"),
         ("mark_no_diversion", {"diversion"}, "no water may be diverted"),
         ("mark_no_new_barrier", {"new_weir"}, "no new barrier may be built"),
         ("mark_note", set(), ""),

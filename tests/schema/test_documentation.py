@@ -22,7 +22,7 @@ def rows(text):
     return [[cell.strip() for cell in re.split(r"(?<!\\)\|", line)[1:-1]] for line in lines]
 
 
-def test_a_setting_is_reported_with_kind_limits_default_and_meaning():
+def test_a_setting_is_listed_with_kind_limits_default_and_meaning():
     listed = settings_reference()
 
     # Typed by hand from the declarations of the settings; the meaning is the model's and may be reworded.
@@ -59,7 +59,7 @@ def test_every_section_of_a_settings_file_has_its_heading():
         assert nested in headings
 
 
-def test_every_column_is_reported_in_the_order_of_delivery():
+def test_every_column_is_listed_in_the_order_of_delivery():
     names = [row[0].strip("`") for row in rows(layers_reference())]
 
     assert names == [column.name for layer in LAYERS.values() for column in layer.columns]

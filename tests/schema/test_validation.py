@@ -205,7 +205,7 @@ def test_all_problems_come_at_once():
     assert str(raised.value) == (
         "table flow_curves: 5 problems\n"
         "  environmental_flow_m3s: missing column\n"
-        "    expected:  real: of it, the flow that stays in the stream\n"
+        "    expected:  real: environmental flow at that flow\n"
         "  environmental_m3s: not declared; did you mean environmental_flow_m3s?\n"
         "  site_id: NULL is not allowed\n"
         "    rows:  1 of 3: NULL / 195.0\n"
@@ -297,7 +297,7 @@ def test_the_row_outside_all_districts_needs_no_polygon():
 def test_columns_found_twice_are_refused():
     twice = pd.concat([curve(), curve()[["flow_m3s"]]], axis=1)
 
-    with pytest.raises(TableError, match=r"columns stand in it twice\n +found: +flow_m3s"):
+    with pytest.raises(TableError, match=r"duplicate columns\n +found: +flow_m3s"):
         check_table(twice, "flow_curves")
 
 

@@ -163,7 +163,7 @@ def test_an_extending_file_names_its_own_output_folder(write):
     path = write('extends = "../region/base.toml"\n')
 
     assert refusal(path) == (
-        f"{path}: 1 problem\n  run.output_folder: missing; a file that extends another names its own"
+        f"{path}: 1 problem\n  run.output_folder: missing; a file that extends another needs its own"
     )
 
 
@@ -218,11 +218,11 @@ def test_names_that_the_base_does_not_have_are_reported_with_the_nearest(write):
     [
         ('rules_left_out = "park"', "rules_left_out: must be a list of texts (found 'park')"),
         ("left_out = [1]", "left_out: must be a list of texts (found [1])"),
-        ("rules_added = 3", "rules_added: must be tables, each headed [[rules_added]]"),
+        ("rules_added = 3", "rules_added: must be tables, each with the heading [[rules_added]]"),
         ("rules_changed = [1]", "rules_changed: must hold a table for each rule, as [rules_changed.NAME]"),
         (
             'rules = []\nrules_left_out = ["park"]',
-            "rules: replaces all rules and leaves nothing to rules_left_out; keep one of them",
+            "rules: replaces all rules, so rules_left_out would have no effect; keep one or the other",
         ),
     ],
 )
@@ -236,7 +236,7 @@ def test_only_a_file_that_extends_another_may_edit_its_rules(tmp_path):
     path = tmp_path / "base.toml"
     path.write_text('rules_left_out = ["park"]\n' + BASE, encoding="utf-8")
 
-    assert refusal(path) == f"{path}: 1 problem\n  rules_left_out: only a file that extends another has this"
+    assert refusal(path) == f"{path}: 1 problem\n  rules_left_out: only allowed in a file that extends another"
 
 
 def test_files_that_extend_each_other_in_a_circle_are_refused(write, tmp_path):

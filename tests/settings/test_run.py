@@ -108,7 +108,7 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
             {"stretches": {"min_head_m": 5, "max_head_m": 5}},
             "stretches: min_head_m must be below max_head_m",
         ),
-        ({"flows__equations": None}, "flows: name either flows.equations or flows.gauges, one of the two"),
+        ({"flows__equations": None}, "flows: state either flows.equations or flows.gauges"),
         (
             {"flows__environmental": [{"kind": "exceedance_flow", "share": 0.1}]},
             "flows.environmental[1]: a rule of kind exceedance_flow needs exceedance_percent",
@@ -119,18 +119,18 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
         ),
         (
             {"rules": [{"name": "park", "path": "a", "action": "note"}] * 2},
-            "rules: each rule needs a name of its own (found twice: park)",
+            "rules: each rule needs a unique name (found twice: park)",
         ),
         (
             {
                 "rules": [{"name": "spawning ground", "path": "a", "action": "note"}],
                 "fish": {"spawning_rules": ["spawning"]},
             },
-            "fish.spawning_rules names spawning, but there is no rule of that name; did you mean spawning ground?",
+            "fish.spawning_rules lists spawning, but there is no rule of that name; did you mean spawning ground?",
         ),
         (
             {"fish": {"min_passage_survival": 0.8}},
-            "fish.min_passage_survival needs fish.spawning_rules, which tell where fish begin",
+            "fish.min_passage_survival needs fish.spawning_rules, where migration starts",
         ),
         (
             {"costs__rate_kind": "nominal"},
@@ -144,11 +144,11 @@ def test_a_value_out_of_its_range_is_refused_with_what_was_found(place, value, l
         ({"ranking": {"rank_by": "score"}}, 'ranking: rank_by = "score" and a table score belong together'),
         (
             {"ranking": {"max_road_distance_m": 500}},
-            "ranking asks for road_distance_m, but there is no inputs.roads",
+            "[ranking] uses road_distance_m, but there is no inputs.roads",
         ),
         (
             {"ranking": {"rank_by": "score", "score": {"weights": {"settlement_distance_m": 1}}}},
-            "ranking asks for settlement_distance_m, but there is no inputs.settlements",
+            "[ranking] uses settlement_distance_m, but there is no inputs.settlements",
         ),
     ],
 )

@@ -24,7 +24,7 @@ def developed(shapes, **columns):
         {"feature_id": [f"P{number}" for number in range(len(shapes))], **columns}, geometry=shapes
     )
     found = developed_stations(frame, SEGMENTS, DOWNSTREAM, snap_m=20.0, **options)
-    return np.flatnonzero(found.stations).tolist(), found.doubts
+    return np.flatnonzero(found.stations).tolist(), found.problems
 
 
 @pytest.mark.parametrize("way", [1, -1], ids=["drawn downstream", "drawn upstream"])
@@ -57,7 +57,11 @@ def test_ends_on_two_streams_are_reported_and_only_what_they_touch_is_developed(
 
     assert found == [2, 10]
     assert doubts == [
-        ("P0", "intake and tailrace are on no one way down a stream", "only what they touch is developed")
+        (
+            "P0",
+            "intake and tailrace are not on one path downstream",
+            "only the stream that they touch counts as developed",
+        )
     ]
 
 
@@ -80,7 +84,7 @@ def entered(shapes, marked=()):
     found = developed_stations(frame, SEGMENTS, DOWNSTREAM, snap_m=20.0)
     stations = found.stations | np.isin(np.arange(COUNT), marked)
     segment_m = np.where(np.isin(np.arange(COUNT), SEGMENTS["station"]), 50.0, 0.0)
-    return np.flatnonzero(entered_plants(stations, found.ways, found.intakes, segment_m, DOWNSTREAM)).tolist()
+    return np.flatnonzero(entered_plants(stations, found.on_path, found.intakes, segment_m, DOWNSTREAM)).tolist()
 
 
 def test_fish_enter_a_plant_once_at_its_upper_end():

@@ -6,7 +6,7 @@ import pytest
 
 from sitefinder.network.ordering import main_upstream
 from sitefinder.profile.fitting import LongProfile
-from sitefinder.siting.profiles import long_profile, way_around, way_down
+from sitefinder.siting.profiles import long_profile, path_down, path_with_context
 
 # A main stem 0 → 1 → 2 and a tributary 3 → 4 → 5 meet; the link below them is 6 → 7 → 8. Stations 2, 5 and 6 lie
 # at one place. The main stem has the longer way above it.
@@ -35,22 +35,22 @@ def table_of(way, stations, errors_m, **known):
 
 
 def test_the_path_down_is_followed_through_a_confluence():
-    assert way_down(3, 7, DOWNSTREAM).tolist() == [3, 4, 5, 6, 7]
-    assert way_down(8, 8, DOWNSTREAM).tolist() == [8]
+    assert path_down(3, 7, DOWNSTREAM).tolist() == [3, 4, 5, 6, 7]
+    assert path_down(8, 8, DOWNSTREAM).tolist() == [8]
 
 
 def test_a_station_of_another_branch_is_not_on_the_path():
-    with pytest.raises(ValueError, match="station 4 is not on the way down from station 0"):
-        way_down(0, 4, DOWNSTREAM)
-    with pytest.raises(ValueError, match="station 0 is not on the way down from station 8"):
-        way_down(8, 0, DOWNSTREAM)
+    with pytest.raises(ValueError, match="station 4 is not downstream of station 0"):
+        path_down(0, 4, DOWNSTREAM)
+    with pytest.raises(ValueError, match="station 0 is not downstream of station 8"):
+        path_down(8, 0, DOWNSTREAM)
 
 
 def test_context_goes_up_the_main_stem_and_down_to_the_outlet_by_whole_segments():
     # 50 m above the confluence take in one segment of 60 m; 50 m below take in one of 50 m.
-    assert way_around(6, 7, DOWNSTREAM, STEP_M, MAIN, 50.0).tolist() == [1, 2, 6, 7, 8]
-    assert way_around(6, 7, DOWNSTREAM, STEP_M, MAIN, 1e6).tolist() == [0, 1, 2, 6, 7, 8]
-    assert way_around(4, 5, DOWNSTREAM, STEP_M, MAIN, 0.0).tolist() == [4, 5]
+    assert path_with_context(6, 7, DOWNSTREAM, STEP_M, MAIN, 50.0).tolist() == [1, 2, 6, 7, 8]
+    assert path_with_context(6, 7, DOWNSTREAM, STEP_M, MAIN, 1e6).tolist() == [0, 1, 2, 6, 7, 8]
+    assert path_with_context(4, 5, DOWNSTREAM, STEP_M, MAIN, 0.0).tolist() == [4, 5]
 
 
 def test_distances_add_up_from_the_top_and_stations_at_one_place_share_theirs(stations, errors_m):
@@ -107,7 +107,7 @@ def test_what_the_fit_and_the_water_bodies_show_is_marked(stations, errors_m):
         stations,
         errors_m,
         long_profile=LongProfile(PROFILE_M, rmse_m=np.ones(9), **flags),
-        standing=standing,
+        standing_water=standing,
         ends=(5, 7),
     )
 

@@ -6,7 +6,7 @@ import pytest
 import shapely
 from shapely import LineString, MultiLineString, Point, Polygon, box
 
-from sitefinder.siting.access import on_roads, road_lines, way_by_road_m
+from sitefinder.siting.access import distance_by_road_m, on_roads, road_lines
 
 
 def lines(*coordinates):
@@ -16,7 +16,7 @@ def lines(*coordinates):
 def way_m(roads, start, goals):
     """Way by road from points to the nearest of the goals."""
     places = [on_roads(np.array([Point(each) for each in group], dtype=object), roads) for group in (start, goals)]
-    return way_by_road_m(*places, roads)
+    return distance_by_road_m(*places, roads)
 
 
 def test_the_route_leads_round_the_corner_and_to_and_from_the_road():
@@ -57,8 +57,8 @@ def test_without_a_road_or_a_goal_there_is_no_route():
     assert np.isnan(way_m(roads, [(10, 0)], [(10, 500)])).all()
     nobody = on_roads(np.array([], dtype=object), roads)
     somewhere = on_roads(np.array([Point(0, 0)], dtype=object), roads)
-    assert np.isnan(way_by_road_m(somewhere, nobody, roads)).all()
-    assert len(way_by_road_m(nobody, somewhere, roads)) == 0
+    assert np.isnan(distance_by_road_m(somewhere, nobody, roads)).all()
+    assert len(distance_by_road_m(nobody, somewhere, roads)) == 0
 
 
 def test_a_settlement_with_ground_is_reached_at_its_border():
@@ -67,7 +67,7 @@ def test_a_settlement_with_ground_is_reached_at_its_border():
     site = on_roads(np.array([Point(0, 0)], dtype=object), roads)
 
     assert village.distance_m == pytest.approx([10])
-    assert way_by_road_m(site, village, roads) == pytest.approx([70])
+    assert distance_by_road_m(site, village, roads) == pytest.approx([70])
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -96,7 +96,7 @@ def steps_with(allow):
 
 
 @pytest.mark.parametrize(
-    ("allow", "barred"),
+    ("allow", "excluded"),
     [
         ([], [[0, 1], [0, 1], [1], []]),
         (["unknown"], [[0], [0], [], []]),
@@ -104,9 +104,9 @@ def steps_with(allow):
         (["unknown", "conditional"], [[0], [], [], []]),
     ],
 )
-def test_a_rule_bars_what_it_excludes_and_what_is_conditional_or_unknown_unless_allowed(allow, barred):
+def test_a_rule_bars_what_it_excludes_and_what_is_conditional_or_unknown_unless_allowed(allow, excluded):
     steps = steps_with(allow)
 
-    assert [np.flatnonzero(each.barred).tolist() for each in steps] == barred
+    assert [np.flatnonzero(each.barred).tolist() for each in steps] == excluded
     assert all(np.flatnonzero(each.met).tolist() == [0, 1] for each in steps)
     assert [(each.rule, each.action) for each in steps] == [(rule.name, rule.action) for rule in RULES]

@@ -64,13 +64,14 @@ def random_tree(rng):
     # Falls of 0.1 to 1.2 m a step, so that a weir of 2 m ponds several of them.
     profile_m = np.zeros(len(stations))
     flow_m3s = np.full(len(stations), 0.0)
+    downstream, step_m = stations["downstream"].tolist(), stations["to_downstream_m"].tolist()
     for station in range(len(stations) - 2, -1, -1):
-        fall_m = rng.uniform(0.1, 1.2) if stations["to_downstream_m"][station] else 0.0
-        profile_m[station] = profile_m[stations["downstream"][station]] + fall_m
-    for station in range(len(stations)):
-        flow_m3s[station] += 0.2 if station not in set(stations["downstream"]) else 0.02
-        if stations["downstream"][station] >= 0:
-            flow_m3s[stations["downstream"][station]] += flow_m3s[station]
+        fall_m = rng.uniform(0.1, 1.2) if step_m[station] else 0.0
+        profile_m[station] = profile_m[downstream[station]] + fall_m
+    for station, below in enumerate(downstream):
+        flow_m3s[station] += 0.2 if station not in downstream else 0.02
+        if below >= 0:
+            flow_m3s[below] += flow_m3s[station]
     return stations, profile_m, flow_m3s
 
 
@@ -90,35 +91,36 @@ def random_case(rng):
     return stations, profile_m, stretches, np.round((power - cost).to_numpy() * 64) / 64
 
 
-def way_down(stations, station):
+def path_down(stations, station):
     """Stations from one down to the outlet, itself first, with the way to each [m]."""
+    downstream, step_m = stations["downstream"].tolist(), stations["to_downstream_m"].tolist()
     way, way_m = {station: 0.0}, 0.0
-    while stations["downstream"][station] >= 0:
-        way_m += stations["to_downstream_m"][station]
-        station = int(stations["downstream"][station])
+    while downstream[station] >= 0:
+        way_m += step_m[station]
+        station = downstream[station]
         way[station] = way_m
     return way
 
 
 def taken_by(stations, profile_m, row):
     """Stations whose segments a candidate takes: its way, and all that its pond reaches."""
-    way = [station for station in way_down(stations, row.intake) if station <= row.tailrace][1:]
-    taken = set(way)
+    way = [station for station in path_down(stations, row.intake) if station <= row.tailrace][1:]
+    values_at = set(way)
     if row.scheme_type == "new_weir":
         crest_m = profile_m[row.intake] + row.weir_height_m
         for station in range(row.intake + 1):
-            path = list(way_down(stations, station))
+            path = list(path_down(stations, station))
             # Water stands at the intake and wherever the whole way down to it lies below the crest.
             if row.intake in path:
                 between = path[: path.index(row.intake) + 1]
                 if all(profile_m[each] < crest_m for each in between):
-                    taken.add(station)
-    return taken
+                    values_at.add(station)
+    return values_at
 
 
 def clashes(stations, pieces, table, spacing_m):
     """Pairs that share stream, or of which one begins too near below the tailrace of the other."""
-    ways = [way_down(stations, tailrace) for tailrace in table["tailrace"]]
+    ways = [path_down(stations, tailrace) for tailrace in table["tailrace"]]
     for one, other in combinations(range(len(table)), 2):
         near = any(
             ways[upper].get(table["intake"][lower], np.inf) < spacing_m
@@ -133,18 +135,23 @@ def best_of_all_subsets(value, clash):
     for one, other in clash:
         against[one] |= 1 << other
         against[other] |= 1 << one
-    subsets = [(0, 0.0)]
-    for number, worth in enumerate(value):
-        subsets += [(held | 1 << number, total + worth) for held, total in subsets if not held & against[number]]
-    return max(total for _, total in subsets)
+    # Each set without overlap as the bits of its candidates, with its value.
+    held, total = np.array([0]), np.array([0.0])
+    for number, own in enumerate(value):
+        free = held & against[number] == 0
+        held = np.concatenate([held, held[free] | 1 << number])
+        total = np.concatenate([total, total[free] + own])
+    return total.max()
 
 
 def greedy_total(value, clash):
-    clash, taken = set(clash), []
+    clash, values_at = set(clash), []
     for number in np.argsort(-value, kind="stable").tolist():
-        if value[number] > 0 and not any((number, other) in clash or (other, number) in clash for other in taken):
-            taken.append(number)
-    return value[taken].sum()
+        if value[number] > 0 and not any(
+            (number, other) in clash or (other, number) in clash for other in values_at
+        ):
+            values_at.append(number)
+    return value[values_at].sum()
 
 
 @pytest.mark.parametrize("spacing_m", [0.0, 75.0])
@@ -158,7 +165,7 @@ def test_the_chosen_set_is_the_best_of_all_subsets(seed, spacing_m):
         pieces = [taken_by(stations, profile_m, row) for row in table.itertuples()]
         clash = list(clashes(stations, pieces, table, spacing_m))
         valued = pd.DataFrame({prefix + name: np.ones(len(table)) for prefix in PREFIXES for name in VALUED})
-        # A fish-safe turbine is one of any, and worth no more than the best of these.
+        # A fish-safe turbine is one of any, and has no higher value than the best of these.
         valued["any_net_annual_value"] = valued["safe_net_annual_value"] = value
 
         offers = choose_sites(

@@ -59,7 +59,7 @@ def test_a_column_that_is_not_there_is_reported_with_those_that_are():
         "the settlements have no column households",
         "  where:  layer settlements, off_grid.demand_column",
         "  found:  homes",
-        "  fix:    name the column with the demand, or with how many people or homes there are",
+        "  fix:    name the column with the demand, or with the number of inhabitants or homes",
     ]
 
 

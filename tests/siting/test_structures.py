@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, known_breaks, place_structures, uses_reported
+from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, known_breaks, place_structures, use_flags
 
 # A stream along the x axis in two segments, and a second one 100 m north of it.
 SEGMENTS = pd.DataFrame(
@@ -138,7 +138,7 @@ def test_a_weir_in_use_stays_a_candidate_and_its_use_is_reported():
     stationing = place_structures(structures([(20, 0)] * 6, drop_m=[2.0] * 6, use=uses), SEGMENTS, snap_m=60.0)
 
     assert stationing["is_barrier"].all()
-    assert uses_reported(stationing).tolist() == [
+    assert use_flags(stationing).tolist() == [
         "structure_in_use: mill",
         "structure_in_use: Irrigation",
         *[""] * 4,

@@ -115,7 +115,7 @@ def test_each_newly_excluded_reach_is_one_that_a_nest_meets(nests, compared):
 def test_the_layer_is_the_only_difference_and_behind_every_change(compared):
     causes, changes = compared.changes.causes, compared.changes.changes
 
-    assert causes["told"].tolist() == ["rule nests is new"]
+    assert causes["difference"].tolist() == ["rule nests is new"]
     assert causes["new"].tolist() == ["exclude, nests.gpkg"]
     assert set(changes.loc[changes["change"] != "unchanged", "cause"]) == {"rule nests is new"}
 

@@ -199,7 +199,7 @@ def test_a_surface_model_is_warned_about_in_flags_repairs_and_summary(joined):
     text = " ".join(
         summary_text("Joined", delivered.tables, minimum_heads=delivered.handover.minimum_heads).split()
     )
-    assert f"Warning: under {flagged.sum()} of {len(reaches)} reaches the DEM is a surface model." in text
+    assert f"Warning: for {flagged.sum()} of {len(reaches)} reaches the DEM is a surface model." in text
 
 
 def test_stations_in_no_footprint_or_in_several_are_reported(joined):
@@ -390,8 +390,8 @@ def test_heads_that_are_not_resolved_are_listed_and_make_no_site(coarse):
     # Listed with their potential, which does not count.
     assert (reaches["theoretical_kw"] > 0).all()
     text = " ".join(summary_text("Joined", delivered.tables).split())
-    assert "no turbine): 0 kW, 0 kW of it on open or restricted reaches; " in text
-    assert f"; {len(reaches)} reaches whose head is not resolved left out." in text
+    assert "no losses): 0 kW, of which 0 kW on open or restricted reaches; " in text
+    assert f"; {len(reaches)} reaches with an unresolved head not counted." in text
     assert (delivered.tables["districts"]["theoretical_kw"] == 0).all()
 
 

@@ -82,8 +82,8 @@ CASES = {
     "flat": ({"slope": 0.0, "stretches": 'scheme_types = ["diversion"]'}, "too little head", "open"),
     "lake": ({"inputs": LAKE}, "standing water", "open"),
     "dry": ({"stretches": "min_flow_mean_m3s = 1000.0"}, "too little flow", "open"),
-    "environmental": ({"rules": ENVIRONMENTAL}, "barred by a rule", "excluded"),
-    "conditions": ({"rules": CONDITIONS}, "barred by a rule", "conditional"),
+    "environmental": ({"rules": ENVIRONMENTAL}, "excluded by rules", "excluded"),
+    "conditions": ({"rules": CONDITIONS}, "excluded by rules", "conditional"),
     "cheap energy": ({"price": "0.000001"}, "above the cost limit", "open"),
     "no scheme types fit": ({"stretches": 'scheme_types = ["at_barrier"]'}, "too little head", "open"),
 }

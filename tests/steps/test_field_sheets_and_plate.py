@@ -5,6 +5,7 @@ import re
 import pyogrio
 from pypdf import PdfReader
 
+from sitefinder.report.sheets.amounts import grid_text
 from sitefinder.report.text import decimals, figure
 
 
@@ -27,7 +28,7 @@ def test_each_sheet_holds_the_figures_of_its_site(sample_run):
             f"Installed capacity {figure(site.power_kw)} kW",
             f"Mean annual energy {figure(site.energy_mwh)} MWh",
             f"{figure(site.energy_mwh_p90)} · {figure(site.energy_mwh_p50)} · {figure(site.energy_mwh_p10)} MWh",
-            f"E {decimals(site.geometry.x, 0)}, N {decimals(site.geometry.y, 0)}",
+            grid_text([site.geometry.x, site.geometry.y]),
             f"{site.lat:.6f}, {site.lon:.6f}",
         ):
             assert notes in sheet, notes

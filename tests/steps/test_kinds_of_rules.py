@@ -54,7 +54,7 @@ UNTOLD = ("kestrel", "nests", "nest-", "nest_", "broods", "kept_ha", "falcon", "
 
 
 # Stations on the way down from the spawning ground, in order, without those that the ground itself lies on.
-def way_down(stationing, ground):
+def path_down(stationing, ground):
     segments = stationing.segments
     touched = segments["station"][shapely.intersects(segments["geometry"].to_numpy(), ground)].tolist()
     downstream = stationing.stations["downstream"].to_numpy()
@@ -76,7 +76,7 @@ def region(sample_run, tmp_path_factory):
     lines = dict(zip(stationing.segments["station"], stationing.segments["geometry"], strict=True))
 
     spawning = geopandas.read_file(data / "layers.gpkg", layer="spawning").to_crs(crs).buffer(40.0).union_all()
-    way = [station for station in way_down(stationing, spawning) if station in lines]
+    way = [station for station in path_down(stationing, spawning) if station in lines]
     fall_at = way[len(way) // 2]
     fall = lines[fall_at].interpolate(0.25, normalized=True)
     falls = geopandas.GeoDataFrame(
@@ -238,5 +238,5 @@ def test_provenance_counts_what_was_read_used_and_meant(region):
     note = provenance.loc["rule strict reserve", "note"]
 
     assert "4 features read, 4 used" in note
-    assert "meant by the filter" in note
+    assert "selected by the filter" in note
     assert np.all(provenance.index.is_unique)

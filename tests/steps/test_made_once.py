@@ -86,7 +86,7 @@ def test_what_a_filter_means_is_in_the_key_of_its_rule(sample_run):
     settings, inputs = check(sample_run.settings)
     whole = inputs.whole()
     first, *others = whole.rules
-    other = first._replace(match=first.match._replace(meant=~first.match.meant))
+    other = first._replace(match=first.match._replace(selected=~first.match.selected))
 
     def facts(inputs):
         return next(iter(rules_of({"settings": settings, "inputs": inputs}).values())).facts(())

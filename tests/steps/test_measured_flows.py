@@ -134,7 +134,7 @@ def test_a_gauge_whose_stated_area_is_not_that_of_its_stream_is_left_out(sample_
 
 
 def test_near_gauges_without_places_are_refused(checked):
-    with pytest.raises(ConfigError, match=r"flows\.near_gauges asks for gauges with places, and there are none"):
+    with pytest.raises(ConfigError, match=r"flows\.near_gauges needs gauges with coordinates, and there are none"):
         checked(NEAR)
 
 
@@ -216,7 +216,7 @@ def test_every_problem_of_a_table_of_gaugings_is_reported_at_once(checked):
         "gauge_flow_m3s: negative, rows 2",
         "date: empty, rows 2",
         "gauge_id: empty, rows 2",
-        "gauging_id: A1 stand more than once, rows 2, 3",
+        "gauging_id: A1 appear more than once, rows 2, 3",
     ):
         assert problem in entries
 

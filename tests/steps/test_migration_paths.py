@@ -139,7 +139,7 @@ def test_sites_dropped_for_fish_passage_are_given_as_the_rejection_reason(free, 
     sites = bound["sites"]
     safe_by_passage_limit, kept_out = (
         sites["fish_safe_by_passage_limit"],
-        bound["stretches"]["blocked_by"] == "survival on the way",
+        bound["stretches"]["blocked_by"] == "passage survival",
     )
 
     assert not free["sites"]["fish_safe_by_passage_limit"].any()

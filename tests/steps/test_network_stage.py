@@ -157,7 +157,7 @@ def test_a_side_arm_takes_the_stated_share_and_the_main_arm_loses_it(plain, vall
 
 
 def test_a_column_whose_smallest_number_wins_swaps_the_arms(valley):
-    settings = 'main_path = "column"\nmain_path_column = "rank"\nmain_path_column_wins = "least"'
+    settings = 'main_path = "column"\nmain_path_column = "rank"\nmain_path_column_wins = "minimum"'
 
     delivered = run(valley(by_rank(), settings))
 

@@ -138,7 +138,7 @@ def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_declares(outcome
     assert (reaches["verdict"] == before["verdict"].to_numpy()).all()
     assert reaches["mark_no_tunnel"].any()
     assert not sites["mark_no_tunnel"].any()
-    assert "barred by a rule" in set(reaches.loc[reaches["mark_no_tunnel"], "rejection_reason"])
+    assert "excluded by rules" in set(reaches.loc[reaches["mark_no_tunnel"], "rejection_reason"])
 
 
 def test_a_new_scheme_type_is_accepted_by_settings_and_turbines_and_makes_sites(outcome):

@@ -269,7 +269,7 @@ def test_tables_that_come_to_the_same_make_no_file_again(with_all_files):
 
     ran = set(with_all_files.ran)
     assert {"structures", "water_bodies", "sites_table", "reaches_table", "totals_table"} < ran
-    assert planned["sites_csv"] == ["after sites_table, unless they come to the same"]
+    assert planned["sites_csv"] == ["after sites_table, unless their results are unchanged"]
     # The setting itself stands in provenance.
     assert not ran & {"sites_csv", "reaches_csv", "totals_csv", "gpx", "field_sheets"}
     assert {"geopackage", "page", "district_map"} < ran

@@ -22,7 +22,7 @@ function ticks({ from, to, log }, maximum) {
   return all;
 }
 
-// A diagram in its place: axes with a label each, a key above, what `fill` draws, and what `describe` says of an x.
+// A diagram: labelled axes, a legend above, the content from `fill`, and the tooltip from `describe`.
 function diagram(name, { x, y, key = [], height = 300, fill, describe }) {
   const place = byId(`plot-${name}`);
   const width = page.paper || Math.max(place.clientWidth, 260);
@@ -124,7 +124,7 @@ function startPicked() {
   }
 
   function profile() {
-    const data = begin("profile", "Long profile", site.profile, "There is no long profile of this site.");
+    const data = begin("profile", "Long profile", site.profile, "No long profile for this site.");
     if (!data) return;
     const [water, low, high, raw] = [data.y, data.low, data.high, data.raw].map(numbers);
     const ends = data.structures.map(([at, name]) => [at, name, "M-5-5h10v10h-10z"]);
@@ -134,8 +134,8 @@ function startPicked() {
     diagram("profile", {
       x: { ...span(data.x, 0, 0.14), label: "distance downstream [m]" },
       y: { ...span([...low, ...high, ...raw], 0.08, 0.12), label: "elevation [m]" },
-      key: [["water-line", "water level"], ["area-band", "90 % confidence interval"], ["read", "DEM as read"],
-        ...(refused ? [["refused", "read, left out"]] : [])],
+      key: [["water-line", "water level"], ["area-band", "90 % confidence interval"], ["read", "DEM elevation"],
+        ...(refused ? [["refused", "DEM elevation rejected"]] : [])],
       fill(plot) {
         plot.area(data.x, low, high, "area-band");
         plot.line(data.x, water, "water-line");
@@ -168,7 +168,7 @@ function startPicked() {
   }
 
   function curve() {
-    const data = begin("curve", "Flow duration curve at the intake", site.curve, "There is no duration curve of this site.");
+    const data = begin("curve", "Flow duration curve at the intake", site.curve, "No flow duration curve for this site.");
     if (!data) return;
     // A logarithmic axis has no place for zero.
     const flow = data.flow.map((value) => (value > 0 ? value : NaN));
@@ -198,7 +198,7 @@ function startPicked() {
       },
     });
     byId("curve-text").textContent = `Design flow ${short(data.design)} m³/s in addition to the environmental flow; ` +
-      "the turbine may use the water between the two lines.";
+      "the turbine can use the flow between the two lines.";
   }
 
   function months() {
@@ -207,7 +207,7 @@ function startPicked() {
     const energy = numbers(data.energy);
     diagram("months", {
       x: { from: 0.4, to: 12.6, label: "month", names: page.data.months.map((name, at) => [at + 1, name]) },
-      y: { from: 0, to: Math.max(...known(energy), 0) * 1.08 || 1, label: "energy [MWh]" },
+      y: { from: 0, to: Math.max(...known(energy), 0) * 1.08 || 1, label: "mean energy [MWh]" },
       key: data.closed.some(Boolean) ? [["area-bars", "open"], ["area-closed", "closed for fish migration"]] : [],
       fill(plot) {
         data.month.forEach((month, at) => Number.isFinite(energy[at]) && plot.add("rect", {
@@ -243,7 +243,7 @@ function startPicked() {
       return row;
     }));
     byId("cost-text").textContent = `Site: LCOE ${short(data.value)} ${data.unit} (P10 ${short(data.p10)}, P90 ${short(data.p90)}). ` +
-      "The bar is the interval, the mark the LCOE itself.";
+      "The bar is the interval, the line is the LCOE.";
   }
 
   function facts() {
@@ -273,7 +273,7 @@ function startPicked() {
       row.append(element("th", chosen ? `${name} (selected)` : name, { scope: "row" }), ...cells.map((cell) => element("td", cell)));
       return row;
     }));
-    byId("options-title").textContent = `Turbines that would fit: ${site.id}`;
+    byId("options-title").textContent = `Suitable turbines: ${site.id}`;
   }
 
   const diagrams = [profile, curve, months, cost];

@@ -1,21 +1,19 @@
-"""Figures and cells as the page shows them, with the unit and the meaning that the schema gives their column."""
+"""Figures and cells of the page, with the unit and meaning of their column in the schema."""
 
 import math
 from typing import NamedTuple
 
-from sitefinder.report.text import NOT_KNOWN, figure, is_missing
+from sitefinder.report.text import NOT_KNOWN, figure, is_missing, money_figure
 from sitefinder.schema import LAYERS, MONEY
 
 COLUMNS = {(layer.name, column.name): column for layer in LAYERS.values() for column in layer.columns}
-# Significant digits of money: its error is never below a hundredth (own choice).
-MONEY_DIGITS = 3
 DASH, NO_BREAK = "–", "\u00a0"
 
 
 class Cell(NamedTuple):
     """A cell of a table.
 
-    ``kind`` is text, figure, bar or interval. A figure carries its exact value, as text, to sort and to test by; a
+    ``kind`` is text, figure, bar or interval. A figure has its exact value, as text, for sorting and tests; a
     bar has ``parts`` of (percent of the width, class); an interval has (start, width, middle) in percent.
     """
 
@@ -27,7 +25,7 @@ class Cell(NamedTuple):
 
 
 class Heading(NamedTuple):
-    """Heading of a column, and what it means where a hover text says so."""
+    """Heading of a column, and its meaning as hover text."""
 
     text: str
     title: str = ""
@@ -44,7 +42,7 @@ class Table(NamedTuple):
 
 
 def table(caption, headings, rows, kind="figures", identity=""):
-    """A table from headings and cells, of which plain texts are wrapped.
+    """A table from headings and cells; plain texts become cells.
 
     Parameters
     ----------
@@ -78,13 +76,13 @@ def figure_cell(text, value):
 
 
 def amount_cell(value, scale=1.0):
-    """A figure of three significant digits, divided by `scale` to be shown; the exact value is divided too."""
+    """A figure of three significant digits, divided by `scale`; so is the exact value."""
     shown = value / scale
     return figure_cell(DASH if is_missing(shown) else amount(shown), shown)
 
 
 def bar_cell(*parts):
-    """A bar; the figures beside it say the same in text.
+    """A bar; the figures beside it are the same in text.
 
     Parameters
     ----------
@@ -130,7 +128,7 @@ def unit_of(layer, column, currency):
 
 
 def meaning_of(layer, column):
-    """What a column holds, in the schema's words; empty where it is not declared."""
+    """Meaning of a column in the schema; empty if it is not declared."""
     declared = COLUMNS.get((layer, column))
     return declared.meaning if declared else ""
 
@@ -145,7 +143,7 @@ def amount(value, unit=""):
     """
     if is_missing(value):
         return NOT_KNOWN
-    return with_unit(figure(float(value)).replace(" ", ",").replace("-", "−"), unit)
+    return with_unit(figure(float(value)).replace("-", "−"), unit)
 
 
 def money(value, unit=""):
@@ -156,10 +154,7 @@ def money(value, unit=""):
     >>> money(951768.28, "EUR"), money(-70.569, "EUR/yr"), money(float("nan"))
     ('952,000\\xa0EUR', '−70.6\\xa0EUR/yr', 'not known')
     """
-    if is_missing(value) or value == 0:
-        return amount(value, unit)
-    size = math.floor(math.log10(abs(value)))
-    return amount(round(float(value), MONEY_DIGITS - 1 - size), unit)
+    return NOT_KNOWN if is_missing(value) else with_unit(money_figure(float(value)).replace("-", "−"), unit)
 
 
 def with_unit(text, unit):
@@ -179,17 +174,17 @@ def percent(share):
 
 
 def exact(value):
-    """The exact value as text for an attribute that scripts sort by; empty where it is missing."""
+    """The exact value as text, for the attribute that scripts sort by; empty if missing."""
     if is_missing(value) or (isinstance(value, float) and not math.isfinite(value)):
         return ""
     return repr(float(value))
 
 
 def plain_numbers(values, places):
-    """Numbers with so many places after the point for JSON, None where there is none."""
+    """Numbers with a number of decimals for JSON, None if missing."""
     return [None if is_missing(value) else round(float(value), places) for value in values]
 
 
 def plain_number(value):
-    """A number with seven significant digits for JSON, None where there is none."""
+    """A number with seven significant digits for JSON, None if missing."""
     return None if is_missing(value) else float(f"{float(value):.7g}")

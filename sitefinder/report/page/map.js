@@ -1,4 +1,4 @@
-// The map: moves and zooms at one scale in both directions, switches layers, and says which site was selected on it.
+// The map: moves, zooms, switches layers, and selects sites.
 function startMap() {
   const [svg, overlay, place] = ["map", "frame", "plot-map"].map(byId);
   const { west, north, unit_m: unit } = page.data.frame;
@@ -11,7 +11,7 @@ function startMap() {
   const reaches = new Map([...svg.querySelectorAll(".reaches path")].map((path, at) => [path, at]));
   // Centre in units of the map, and units to a pixel.
   const view = { x: width / 2, y: height / 2, scale: 1 };
-  // What is drawn: while a hand moves the map its picture is only shifted and stretched, and drawn anew at rest.
+  // The view that is drawn: during a move the picture is only shifted and scaled, and redrawn at rest.
   const done = { x: 0, y: 0, scale: 0 };
   const REST_MS = 250, held = new Map();
   let [across, down, waiting, resting] = [1, 1, 0, 0];
@@ -55,7 +55,7 @@ function startMap() {
     if (!waiting) waiting = requestAnimationFrame(() => (svg.classList.contains("moving") ? shift() : draw()));
   }
   const whole = () => show(width / 2, height / 2, Math.max(width / across, height / down));
-  // Zooming keeps a place of the window where it is, the middle if none is named.
+  // Zooming keeps one point of the window fixed, the centre by default.
   function zoom(factor, left = across / 2, top = down / 2, byHand = false) {
     const before = view.scale;
     show(view.x, view.y, before / factor, byHand);
@@ -178,7 +178,7 @@ function startMap() {
 
   page.listeners.push((site, rank, from) => {
     for (const old of svg.querySelectorAll(".selected")) old.classList.remove("selected");
-    // What is selected lies on top.
+    // The selected site is on top.
     for (const part of svg.querySelectorAll(`[data-rank="${rank}"]`)) {
       part.classList.add("selected");
       part.parentNode.append(part);

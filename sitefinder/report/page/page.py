@@ -1,4 +1,4 @@
-"""The report page: what its templates are filled with, and the policy that lets it load nothing."""
+"""The report page: data of its templates, and a security policy without any network access."""
 
 import base64
 import hashlib
@@ -25,7 +25,7 @@ SECTIONS = (
     ("equations", "Flow equations"),
     ("assumptions", "Assumptions"),
     ("quality", "Data quality"),
-    ("not-known", "What this inventory does not know"),
+    ("not-known", "What this inventory does not cover"),
     ("reading", "How to read the figures"),
     ("cautions", "Cautions"),
 )
@@ -37,16 +37,16 @@ def page_html(handover):
     Parameters
     ----------
     handover : sitefinder.report.handover.Handover
-        Its layers ``totals``, ``supply_curve``, ``distributions`` and ``flow_equations`` may be absent; what they
-        hold is left out then.
+        Its layers ``totals``, ``supply_curve``, ``distributions`` and ``flow_equations`` may be absent; their
+        content is then omitted.
 
     Returns
     -------
     str
-        HTML that holds all its scripts, styles, pictures and data, and whose content security policy lets nothing
-        be fetched. The same text for the same tables.
+        HTML with all scripts, styles, pictures and data, and a content security policy that allows no request. The
+        same text for the same tables.
     """
-    handover = _with_streams_called(handover)
+    handover = _with_stream_names(handover)
     tables = handover.tables
     sites, reaches, provenance = tables["sites"], tables["reaches"], tables["provenance"]
     drawn, reach_tips = region_map(handover)
@@ -93,7 +93,7 @@ def page_html(handover):
 
 
 def policy(style, script):
-    """The content security policy: this style, this script and nothing else, and nothing is fetched from anywhere.
+    """The content security policy: this style and this script only, and no request.
 
     Parameters
     ----------
@@ -127,13 +127,13 @@ def json_for_script(data):
     return Markup(text)
 
 
-# The same tables, in which each stream without a name is called by the river that it joins.
-def _with_streams_called(handover):
+# The same tables, with each stream without a name named after the river that it joins.
+def _with_stream_names(handover):
     sites, reaches = handover.tables["sites"], handover.tables["reaches"]
-    called = stream_names(reaches, reaches["reach_id"])
-    of_reaches = [called[reach] for reach in reaches["reach_id"]]
+    stream_of = stream_names(reaches, reaches["reach_id"])
+    of_reaches = [stream_of[reach] for reach in reaches["reach_id"]]
     of_sites = [
-        called.get(reach, "") if is_missing(name) or not name else name
+        stream_of.get(reach, "") if is_missing(name) or not name else name
         for name, reach in zip(sites["stream"], sites["reach_id"], strict=True)
     ]
     named = {"sites": sites.assign(stream=of_sites), "reaches": reaches.assign(stream=of_reaches)}
@@ -158,7 +158,7 @@ def _totals(handover):
     )
 
 
-# The supply curve: sites by cost with their energy, and the same in a sentence; None where no cost has a figure.
+# The supply curve: sites by LCOE with their energy, and a sentence; None if no LCOE is known.
 def _supply(supply, currency):
     if supply is None or not supply["lcoe_per_kwh"].notna().any():
         return None

@@ -1,4 +1,4 @@
-"""The region on the page: headline totals, tables by verdict, rule, district and stream, and what they rest on."""
+"""The region on the page: headline totals, tables by verdict, rule, district and stream, and their sources."""
 
 from sitefinder.report.page.figures import (
     DASH,
@@ -15,7 +15,7 @@ from sitefinder.report.page.figures import (
     table,
     text_cell,
 )
-from sitefinder.report.text import careful, counted, is_missing, power
+from sitefinder.report.text import counted, energy_interval, is_missing, power
 from sitefinder.schema import has_flag
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
@@ -47,7 +47,7 @@ QUANTITIES = {
     "power_kw": ("Installed capacity", "kW"),
     "energy_mwh": ("Mean annual energy", "MWh/yr"),
 }
-# Each grade counts together with the stronger ones; with the weakest, everything counts.
+# Each grade counts with the stronger ones; with the weakest, everything counts.
 GRADES_COUNTED = {
     grade.name: " or ".join(each.label for each in EVIDENCE_GRADES[: at + 1])
     for at, grade in enumerate(EVIDENCE_GRADES[:-1])
@@ -57,7 +57,7 @@ NOT_STATED = "not stated"
 
 
 def headline(handover):
-    """The totals that are read first: (name, text, exact value, note) each."""
+    """The headline totals: (name, text, exact value, note) each."""
     sites, reaches = handover.tables["sites"], handover.tables["reaches"]
     free = reaches["verdict"].isin(names(each for each in VERDICTS if each.is_open))
     summed = reaches["theoretical_kw"].notna()
@@ -66,9 +66,9 @@ def headline(handover):
     potential_mw = reaches.loc[summed & free, "theoretical_kw"].sum() / KILOWATTS_PER_MEGAWATT
     energy_gwh = sites["energy_mwh"].sum() / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
-    interval = careful(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
+    interval = energy_interval(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
     figures = [
-        ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked; none overlaps another"),
+        ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked sites without overlap"),
         (
             "power",
             power(sites["power_kw"].sum()).replace(" ", "\u00a0"),
@@ -81,7 +81,7 @@ def headline(handover):
             "potential",
             amount(potential_mw, "MW"),
             potential_mw,
-            "gross theoretical potential on open or restricted reaches (gross head and mean flow, no turbine)",
+            "gross theoretical potential on open or restricted reaches (gross head and mean flow, no losses)",
         ),
     ]
     return [(name, text, repr(float(value)), note) for name, text, value, note in figures]
@@ -97,8 +97,7 @@ def region_tables(handover):
     Returns
     -------
     dict
-        ``before`` and ``after`` the supply curve: lists of tables, of lists of tables that lie side by side, and
-        of sentences.
+        ``before`` and ``after`` the supply curve: lists of tables, lists of tables side by side, and sentences.
     """
     tables, currency = handover.tables, handover.currency
     after = []
@@ -126,7 +125,7 @@ def region_tables(handover):
 
 
 def _verdict_table(reaches):
-    whole_m = reaches["length_m"].sum()
+    total_m = reaches["length_m"].sum()
     rows = []
     for verdict in reversed(VERDICTS):
         lengths = reaches.loc[reaches["verdict"] == verdict.name, "length_m"]
@@ -137,7 +136,7 @@ def _verdict_table(reaches):
                     Cell("text", verdict.name, title=verdict.phrase),
                     figure_cell(str(len(lengths)), len(lengths)),
                     figure_cell(amount(length_m / METRES_PER_KILOMETRE), length_m),
-                    bar_cell((length_m / whole_m if whole_m > 0 else 0.0, "keep")),
+                    bar_cell((length_m / total_m if total_m > 0 else 0.0, "keep")),
                     verdict.phrase,
                 ]
             )
@@ -150,13 +149,15 @@ def _cascade_table(screening_cascade):
     region = (screening_cascade["scope"] == "region") & (screening_cascade["way"] == "in order")
     shown = (screening_cascade["affected_reaches"] > 0) | screening_cascade["kind"].isin(ALWAYS_SHOWN)
     steps = screening_cascade[region & shown].sort_values("step")
-    whole = steps["remaining_mw"].max() if len(steps) else 0.0
+    total_mw = steps["remaining_mw"].max() if len(steps) else 0.0
     action_labels = labels(ACTIONS)
     rows = []
     for step in steps.itertuples():
         action = action_labels.get(step.action, str(step.action or "").replace("_", " "))
         name = f"{step.rule} ({action})" if step.rule else step.kind
-        left, excluded = (value / whole if whole > 0 else 0.0 for value in (step.remaining_mw, step.excluded_mw))
+        remaining, excluded = (
+            value / total_mw if total_mw > 0 else 0.0 for value in (step.remaining_mw, step.excluded_mw)
+        )
         rows.append(
             [
                 name,
@@ -165,7 +166,7 @@ def _cascade_table(screening_cascade):
                 amount_cell(step.excluded_mw),
                 amount_cell(step.remaining_mw),
                 amount_cell(step.remaining_gwh),
-                bar_cell((left, "keep"), (excluded, "lose")),
+                bar_cell((remaining, "keep"), (excluded, "lose")),
             ]
         )
     columns = {
@@ -203,7 +204,7 @@ def _totals_table(totals, scopes, caption, currency, identity):
     return table(caption, _total_headings(scopes[0], currency), cells, identity=identity)
 
 
-# Totals by district from layer ``districts``, where layer ``totals`` is not there.
+# Totals by district from layer ``districts``, if there is no layer ``totals``.
 def _districts_table(districts, currency):
     maximum = districts["energy_mwh_p10"].max()
     cells = [
@@ -251,15 +252,15 @@ def _of_sites(row, power_kw, energy_mwh, maximum):
     ]
 
 
-# What turbines add that fish survive, by the evidence that counts; all districts together.
+# Gain from fish-safe turbines, by the evidence that counts; all districts together.
 def _fish_safe_table(gain):
     columns = {
-        "only_safe_length_km": "stream for fish-safe turbines only [km]",
+        "only_safe_length_km": "stream open to fish-safe turbines only [km]",
         "only_safe_theoretical_kw": "gross theoretical potential there [kW]",
         "sites_only_safe": "sites there",
-        "energy_only_safe_mwh": "their energy [MWh/yr]",
-        "energy_mwh": "all sites [MWh/yr]",
-        "energy_any_mwh": "best selection without fish-safe turbines [MWh/yr]",
+        "energy_only_safe_mwh": "mean annual energy there [MWh/yr]",
+        "energy_mwh": "mean annual energy of all sites [MWh/yr]",
+        "energy_any_mwh": "mean annual energy without fish-safe turbines [MWh/yr]",
         "gain_mwh": "gain [MWh/yr]",
     }
     rows = []
@@ -267,17 +268,17 @@ def _fish_safe_table(gain):
         of_grade = gain[gain["evidence"] == evidence]
         if len(of_grade):
             sums = of_grade[list(columns)].sum()
-            chosen = " (as set for this run)" if of_grade["as_set"].any() else ""
+            chosen = " (as in the settings)" if of_grade["as_set"].any() else ""
             cells = {name: amount_cell(sums[name]) for name in columns}
             number = int(sums["sites_only_safe"])
             cells["sites_only_safe"] = figure_cell(str(number), number)
             rows.append([words + chosen, *cells.values()])
     meanings = [Heading(head, meaning_of("fish_safe_gain", name)) for name, head in columns.items()]
-    return table("What fish-safe turbines add", ["evidence that counts", *meanings], rows, identity="fish-safe")
+    return table("Gain from fish-safe turbines", ["evidence that counts", *meanings], rows, identity="fish-safe")
 
 
 def passage_survival(streams):
-    """Fish survival along the least favourable route, in a sentence; empty where no spawning ground is known."""
+    """Passage survival on the least favourable route, as a sentence; empty without a spawning ground."""
     known = streams[streams["min_survival"].notna()]
     if not len(known):
         return ""
@@ -290,7 +291,7 @@ def passage_survival(streams):
     )
 
 
-# Bars of how many reaches, by length, and sites have which head and flow.
+# Distributions of reaches, by length, and of sites, as bars.
 def _distribution_tables(distributions):
     tables = []
     ordered = distributions.sort_values("bin", kind="stable")
@@ -314,11 +315,11 @@ def _class(row):
     if is_missing(row.to_value):
         return f"{row.from_value:g} and more"
     if is_missing(row.from_value):
-        return f"under {row.to_value:g}"
+        return f"below {row.to_value:g}"
     return f"{row.from_value:g} to {row.to_value:g}"
 
 
-# Below which head a stretch cannot be distinguished from level water.
+# Minimum head that can be distinguished from level water.
 def _resolvable_heads_table(heads):
     rows = [
         [
@@ -333,11 +334,11 @@ def _resolvable_heads_table(heads):
         Heading("median [m]", meaning_of("minimum_heads", "min_head_m")),
         Heading("90th percentile [m]", meaning_of("minimum_heads", "min_head_p90_m")),
     ]
-    caption = "Minimum resolvable head of the elevation model"
+    caption = "Minimum resolvable head of the DEM"
     return table(caption, headings, rows, identity="resolvable-heads")
 
 
-# Why reaches carry no site, by length.
+# Rejection reasons of reaches, by length.
 def _rejection_table(reaches):
     idle = reaches[reaches["rejection_reason"] != ""]
     groups = idle.groupby("rejection_reason")["length_m"].agg(["count", "sum"])
@@ -384,7 +385,7 @@ def inputs_table(provenance):
 
 
 def equations(provenance, delivered):
-    """The flow equations, with their ranges where they are delivered.
+    """The flow equations, with their ranges if these are delivered.
 
     Parameters
     ----------
@@ -395,7 +396,7 @@ def equations(provenance, delivered):
     Returns
     -------
     dict
-        ``table`` (None where there are no equations) and ``common``, what is the same for all of them.
+        ``table`` (None without equations) and ``common``, the entries that all of them share.
     """
     rows = provenance[(provenance["kind"] == "setting") & provenance["name"].str.startswith("equation ")]
     if delivered is not None and len(delivered):
@@ -420,7 +421,7 @@ def equations(provenance, delivered):
     return {"table": listed, "common": "", "ranges": False}
 
 
-# A value of a table in which numbers and texts meet.
+# A cell of a table with numbers and texts.
 def _short(value):
     if is_missing(value):
         return ""
@@ -428,7 +429,7 @@ def _short(value):
 
 
 def assumptions(provenance):
-    """Every setting that changes results: (summary, table) of each section, and what versions the stages have."""
+    """Every setting that affects results: (summary, table) of each section, and the code digests of the stages."""
     settings = provenance[(provenance["kind"] == "setting") & ~provenance["name"].str.startswith("equation ")]
     sections = settings["name"].str.partition(".")[0].str.partition("[")[0]
     folded = []
@@ -441,7 +442,7 @@ def assumptions(provenance):
 
 
 def quality(reaches, sites, repairs):
-    """Data-quality flags of reaches and sites, and what was repaired in the inputs.
+    """Data-quality flags of reaches and sites, and repairs of the inputs.
 
     Returns
     -------
@@ -475,6 +476,6 @@ def quality(reaches, sites, repairs):
         return {"flags": flags, "repairs": None, "summary": ""}
     kinds = len(repairs[["layer", "problem"]].drop_duplicates())
     cells = [[row.layer, row.feature, row.problem, row.action] for row in repairs.itertuples()]
-    listed = table("Repairs", ["input", "feature", "problem", "what was done"], cells, "words", "repairs-table")
+    listed = table("Repairs", ["input", "feature", "problem", "action"], cells, "words", "repairs-table")
     summary = f"{counted(len(repairs), 'repair or doubt', 'repairs and doubts')} in the inputs, of "
     return {"flags": flags, "repairs": listed, "summary": summary + counted(kinds, "kind", "kinds")}

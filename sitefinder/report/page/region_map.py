@@ -16,33 +16,33 @@ from sitefinder.report.page.sites import stream_name
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain
 from sitefinder.vocabulary import VERDICTS
 
-# So many units make the longer side of the map: sharp where a screen shows a thirtieth of it (own choice).
+# Units along the longer side of the map: sharp even if a screen shows a thirtieth of it (own choice).
 UNITS_ACROSS = 30_000
-# Lines keep what a screen of so many pixels across the region could show (own choice: three screens' width).
+# Lines keep the detail of a screen with this width in pixels (own choice: three screens).
 PIXELS_ACROSS = 6000
-# Only so many sites carry their rank on the map (own choice: more would cover each other).
+# Maximum number of sites with their rank on the map (own choice: more would overlap).
 NUMBERED = 40
-# Radius of a site's mark [pixels]: smallest, and what the largest plant adds; with its rank and without.
+# Radius of a site's mark [pixels]: minimum, and addition for the largest plant; with rank and without.
 NUMBERED_RADIUS, PLAIN_RADIUS = (7.5, 6.5), (2.5, 3.5)
 # Width and height of a window in which the marks have their size before the script sets it [pixels].
 USUAL_WINDOW = 680, 540
 # Greys of the relief, darkest and brightest, and the quality of its picture [percent] (own choice).
 DARKEST, BRIGHTEST, JPEG_QUALITY = 168, 255, 72
 SITE_LAYERS = (
-    ("sites", "Sites: rank; larger for more capacity", ""),
+    ("sites", "Sites by rank; size by installed capacity", ""),
     ("stretches", "Stretches, intake to tailrace", ""),
 )
-# What the pointer shows of a reach, in the order of its texts.
+# Labels of the tooltip of a reach, in order.
 REACH_TIP = ("Reach", "Stream", "Verdict", "Rules that apply", "Gross head", "Mean flow", "Site")
 CONTEXT_LINES = (
     ("power_lines", "Power lines"),
     ("roads", "Roads"),
-    ("districts", "District borders"),
+    ("districts", "District boundaries"),
 )
 
 
 class Frame(NamedTuple):
-    """What the map shows: its edges [m] in the run's coordinates, and the length of its unit [m]."""
+    """Extent of the map [m] in the coordinate system of the run, and the length of its unit [m]."""
 
     west: float
     south: float
@@ -67,7 +67,7 @@ class Frame(NamedTuple):
 
 
 def region_map(handover):
-    """The map for its template, and what the pointer shows of reaches.
+    """The map for its template, and the tooltips of reaches.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def region_map(handover):
 
 
 def map_frame(handover):
-    """What the map shows: the streams with a margin; the whole relief where there are none."""
+    """Extent of the map: the streams with a margin, or the whole relief if there are none."""
     lines = handover.tables["reaches"].geometry.to_numpy()
     west, south, east, north = handover.relief.bounds_m
     if len(lines):
@@ -133,7 +133,7 @@ def map_frame(handover):
 
 
 def relief_picture(relief):
-    """The relief as the data address of a JPEG picture in pale greys, white where the ground is not known."""
+    """The relief as the data URL of a JPEG picture in pale greys, white without data."""
     greys = np.round(DARKEST + (BRIGHTEST - DARKEST) / 255.0 * np.arange(256)).astype(np.uint8)
     picture = np.where(relief.known, greys[relief.shade], np.uint8(BRIGHTEST))
     held = io.BytesIO()
@@ -207,7 +207,7 @@ def _streams(reaches, frame, tolerance_m):
                     plain(reasons or "none"),
                     NOT_KNOWN if is_missing(head) else f"{amount(head)} ± {amount(error, 'm')}",
                     amount(flow, "m³/s"),
-                    f"none: {because}" if because else "carries a site",
+                    f"none: {because}" if because else "selected as a site",
                 ]
                 for reach, stream, reasons, head, error, flow, because in zip(
                     *(rows[name] for name in columns), strict=True
@@ -218,7 +218,7 @@ def _streams(reaches, frame, tolerance_m):
     return groups, tips
 
 
-# Borders of districts, parts of other lines.
+# District boundaries, parts of other lines.
 def _borders(frame, name):
     shapes = frame.geometry.to_numpy()
     return shapely.boundary(shapes) if name == "districts" else shapes
@@ -239,7 +239,7 @@ def _stretches(sites, stretches, frame, tolerance_m):
     return list(zip(sites["rank"].tolist(), line_paths(lines, frame, tolerance_m), strict=True))
 
 
-# The mark of each site: (rank, x, y, radius, whether it carries its rank).
+# The mark of each site: (rank, x, y, radius, whether its rank is shown).
 def _sites(sites, frame):
     if not len(sites):
         return []

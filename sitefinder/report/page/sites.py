@@ -1,4 +1,4 @@
-"""What the page says of sites: their table and filters, and facts and numbers of the site that is selected."""
+"""Sites on the page: their table and filters, and facts and figures of the selected site."""
 
 from typing import NamedTuple
 
@@ -22,14 +22,14 @@ from sitefinder.report.text import NOT_KNOWN, is_missing, plain, structure_name
 from sitefinder.vocabulary import SCHEME_TYPES, VERDICTS, flag_phrases, labels, marked_actions, named, phrases
 
 SCHEME_LABELS, VERDICT_PHRASES = labels(SCHEME_TYPES), phrases(VERDICTS)
-# Column of ``sites`` in the table, heading, and whether it is a number.
+# Columns of ``sites`` in the table: name, heading, and whether it is a number.
 SHOWN = (
     ("rank", "Rank", True),
     ("site_id", "Site", False),
     ("stream", "Stream", False),
-    ("head_m", "Head", True),
-    ("power_kw", "Capacity", True),
-    ("energy_mwh", "Energy", True),
+    ("head_m", "Gross head", True),
+    ("power_kw", "Installed capacity", True),
+    ("energy_mwh", "Mean annual energy", True),
     ("energy_mwh_p90", "P90", True),
     ("energy_mwh_p10", "P10", True),
     ("lcoe_per_kwh", "LCOE", True),
@@ -42,13 +42,13 @@ SHOWN = (
 
 
 class Fact(NamedTuple):
-    """One line of the facts of a site: its group, label, how its columns of ``sites`` are put in words."""
+    """One fact of a site: group, label, format, and its columns of ``sites``."""
 
     group: str
     label: str
     form: str
     columns: tuple
-    needs: str = ""  # layer of the user's without which it is left out
+    needs: str = ""  # input layer without which it is omitted
 
 
 WATER, ENERGY, PLANT, COST = "Head and water", "Power and energy", "Plant and fish", "Cost"
@@ -60,21 +60,21 @@ FACTS = (
     Fact(WATER, "Mean flow", "amount", ("flow_mean_m3s",)),
     Fact(WATER, "Low flow (Q95)", "amount", ("flow_q95_m3s",)),
     Fact(WATER, "Design flow", "amount", ("flow_design_m3s",)),
-    Fact(WATER, "Environmental flow, mean of the year", "amount", ("environmental_flow_m3s",)),
+    Fact(WATER, "Environmental flow (mean of the year)", "amount", ("environmental_flow_m3s",)),
     Fact(WATER, "Flow source", "source", ("flow_source",)),
-    Fact(WATER, "Share of water through the turbine", "share", ("used_share",)),
-    Fact(WATER, "Share left as environmental flow", "share", ("environmental_flow_share",)),
-    Fact(WATER, "Share spilled", "share", ("spilled_share",)),
+    Fact(WATER, "Share of flow used", "share", ("used_share",)),
+    Fact(WATER, "Share of flow as environmental flow", "share", ("environmental_flow_share",)),
+    Fact(WATER, "Share of flow spilled", "share", ("spilled_share",)),
     Fact(ENERGY, "Installed capacity", "amount", ("power_kw",)),
-    Fact(ENERGY, "Greatest power of the year, P90 to P10", "range", ("power_kw_p90", "power_kw_p10")),
+    Fact(ENERGY, "Maximum power of the year, P90 to P10", "range", ("power_kw_p90", "power_kw_p10")),
     Fact(ENERGY, "Mean annual energy", "amount", ("energy_mwh",)),
-    Fact(ENERGY, "Energy, P50", "amount", ("energy_mwh_p50",)),
-    Fact(ENERGY, "Energy, P90 to P10", "range", ("energy_mwh_p90", "energy_mwh_p10")),
+    Fact(ENERGY, "Annual energy, P50", "amount", ("energy_mwh_p50",)),
+    Fact(ENERGY, "Annual energy, P90 to P10", "range", ("energy_mwh_p90", "energy_mwh_p10")),
     Fact(ENERGY, "Mean power", "amount", ("power_mean_kw",)),
     Fact(ENERGY, "Capacity factor", "share", ("capacity_factor",)),
     Fact(ENERGY, "Firm power (95 % of the time)", "amount", ("firm_power_kw",)),
     Fact(ENERGY, "Time in operation", "share", ("operating_fraction",)),
-    Fact(ENERGY, "Probability of being among the best", "share", ("prob_in_top_n",)),
+    Fact(ENERGY, "Probability of being among the best N", "share", ("prob_in_top_n",)),
     Fact(PLANT, "Scheme type", "scheme", ("scheme_type",)),
     Fact(PLANT, "Turbine", "turbine", ("turbine", "units")),
     Fact(PLANT, "Fish-safe", "yes", ("fish_safe",)),
@@ -89,7 +89,7 @@ FACTS = (
     Fact(PLANT, "Depleted reach", "depleted", ("length_m", "scheme_type")),
     Fact(PLANT, "Intake to tailrace along the stream", "length", ("length_m",)),
     Fact(PLANT, "Headrace and penstock", "extent", ("conduit_length_m",)),
-    Fact(PLANT, "Stream ponded", "extent", ("pond_length_m",)),
+    Fact(PLANT, "Ponded length", "extent", ("pond_length_m",)),
     Fact(PLANT, "Existing structure", "text", ("structure_id",)),
     Fact(COST, "Capital cost", "money", ("capital_cost",)),
     Fact(COST, "Levelised cost of energy (LCOE)", "amount", ("lcoe_per_kwh",)),
@@ -98,7 +98,7 @@ FACTS = (
     Fact(COST, "Net annual value", "money", ("net_annual_value",)),
     Fact(ACCESS, "Distance to a road", "length", ("road_distance_m",), "roads"),
     Fact(ACCESS, "Bank of that road", "bank", ("road_bank",), "roads"),
-    Fact(ACCESS, "Level", "below_road", ("road_climb_m",), "roads"),
+    Fact(ACCESS, "Level against the road", "below_road", ("road_climb_m",), "roads"),
     Fact(ACCESS, "Distance to a power line", "length", ("line_distance_m",), "power_lines"),
     Fact(ACCESS, "Distance to a settlement by road", "length", ("settlement_road_m",), "settlements"),
     Fact(ACCESS, "Off-grid settlement", "text", ("settlement",), "settlements"),
@@ -134,13 +134,13 @@ COSTS = {
     "solar": "solar_lcoe_per_kwh",
     "stored": "solar_firm_lcoe_per_kwh",
 }
-# A share of the variance below this is what rounding leaves of nothing.
+# A share of the variance below this is zero but for rounding.
 NOTHING = 1e-9
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def stream_name(name):
-    """Name of a stream as it is shown."""
+    """Name of a stream for display."""
     return WITHOUT_NAME if is_missing(name) or not name else plain(name)
 
 
@@ -196,7 +196,7 @@ def _words(name, value):
 
 
 def filters(sites):
-    """What narrows the table, only values that occur: (id, label, list of (value, label))."""
+    """Filters of the table, with the values that occur: (id, label, list of (value, label))."""
     verdicts = [(each.name, each.name) for each in reversed(VERDICTS) if (sites["verdict"] == each.name).any()]
     schemes = [(each.name, each.label) for each in SCHEME_TYPES if (sites["scheme_type"] == each.name).any()]
     return [
@@ -207,7 +207,7 @@ def filters(sites):
 
 
 def site_data(handover):
-    """All that the page's script shows of sites.
+    """Data of the sites for the script of the page.
 
     Parameters
     ----------
@@ -216,7 +216,7 @@ def site_data(handover):
     Returns
     -------
     dict
-        ``labels`` (group, label and meaning of each fact), ``absent`` (what no layer was given for), ``options``
+        ``labels`` (group, label and meaning of each fact), ``absent`` (layers not in the run), ``options``
         (headings of the turbines' table), ``months`` (their short names) and ``sites`` by rank. Plain lists, texts
         and numbers; None where a value is missing.
     """
@@ -240,7 +240,7 @@ def site_data(handover):
     rows = sites.drop(columns="geometry").assign(_x=spots[:, 0], _y=spots[:, 1]).sort_values("rank")
     return {
         "labels": [[fact.group, fact.label, meaning_of("sites", fact.columns[0])] for fact in facts],
-        "absent": f"No layer was given of {' and '.join(absent)}." if absent else "",
+        "absent": f"Not in this run: layers of {' and '.join(absent)}." if absent else "",
         "options": headings,
         "months": MONTHS,
         "sites": [
@@ -269,7 +269,7 @@ def _site(row, parts, units, currency):
     }
 
 
-# What the pointer shows of a site on the map.
+# Tooltip of a site on the map.
 def _tip(row, stream, currency):
     interval = f"(P90 {amount(row['energy_mwh_p90'])}, P10 {amount(row['energy_mwh_p10'])})"
     return [
@@ -285,13 +285,13 @@ def _tip(row, stream, currency):
     ]
 
 
-# One fact in words.
+# One fact as text.
 def _in_words(row, fact, unit):
     values = [row[name] for name in fact.columns]
     first = values[0]
     if fact.form == "marks":
         held = [action.label for action in marked_actions() if row[action.mark]]
-        return ", ".join(held) or "nothing"
+        return ", ".join(held) or "none"
     if fact.form == "place":
         return ", ".join(NOT_KNOWN if is_missing(value) else f"{value:.5f}°" for value in values)
     if fact.form in ("text", "source", "months", "bank"):
@@ -340,7 +340,7 @@ def _text(value, form):
     return plain(value).replace("equation", "regional regression") if form == "source" else plain(value)
 
 
-# Long profile: distance, water, band, elevation as read, and where intake and tailrace are.
+# Long profile: distance, water level, confidence interval, DEM elevation, intake and tailrace.
 def _profile(rows):
     if rows is None:
         return None
@@ -382,7 +382,7 @@ def _months(rows):
     }
 
 
-# Turbines that would fit, by site: the one chosen first, then the best size of each kind.
+# Suitable turbines by site: the selected one first, then the best size of each class.
 def _options(options):
     best = options[options["is_best_size"] | options["chosen"]]
     best = best.sort_values(["chosen", "net_annual_value"], ascending=False, kind="stable")

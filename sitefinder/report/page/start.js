@@ -5,7 +5,7 @@ if (page.data.sites.length) startPicked();
 startSupply();
 startMap();
 pick(1, "start");
-// Diagrams are drawn as wide as their place [pixels], and for A4 paper in a width that keeps their letters readable.
+// Diagrams are as wide as their container [pixels]; for A4 paper they have a width that keeps text legible.
 const PAPER_WIDTH = 620;
 const redraw = () => { for (const draw of page.drawings) draw(); };
 let wide = 0;
@@ -15,7 +15,7 @@ new ResizeObserver(() => {
   wide = width;
   redraw();
 }).observe(document.querySelector("main"));
-// What is folded is printed all the same.
+// Collapsed parts are printed too.
 let folded = [];
 addEventListener("beforeprint", () => {
   folded = [...document.querySelectorAll("details:not([open])")];

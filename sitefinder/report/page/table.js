@@ -24,7 +24,7 @@ function drawn(name, attributes = {}, text) {
   return made;
 }
 
-// What the pointer shows beside it, as pairs of label and text; nothing hides it.
+// The tooltip, as pairs of label and text.
 const tip = element("dl", undefined, { class: "tip", hidden: "" });
 function showTip(event, rows) {
   tip.hidden = !rows;

@@ -1,4 +1,4 @@
-"""Figures and places as printed sheets give them: with unit, or in words where they are not known."""
+"""Figures and coordinates on the printed sheets: with unit, or "not known"."""
 
 import math
 from functools import cache
@@ -6,15 +6,13 @@ from functools import cache
 import numpy as np
 from pyproj import CRS, Transformer
 
-from sitefinder.report.text import NOT_KNOWN, decimals, figure, is_missing
+from sitefinder.report.text import NOT_KNOWN, decimals, figure, is_missing, money_figure
 
-# A level whose standard error is below this is given to the centimetre (own choice) [m].
-CENTIMETRES_BELOW_M = 0.05
 STEPS = (1.0, 2.0, 5.0, 10.0)
 
 
 def round_step(rough):
-    """The smallest of 1, 2, 5 times a power of ten that is not below a number.
+    """The smallest 1, 2 or 5 times a power of ten that is not below a number.
 
     Examples
     --------
@@ -26,12 +24,12 @@ def round_step(rough):
 
 
 def is_known(value):
-    """Whether a cell of a table holds something."""
+    """Whether a cell of a table is not empty."""
     return not is_missing(value) and value != ""
 
 
 def amount(value, unit="", places=None):
-    """A number with its unit, three significant digits or so many places after the point.
+    """A number with its unit, to three significant digits or a number of decimals.
 
     Examples
     --------
@@ -41,7 +39,7 @@ def amount(value, unit="", places=None):
     if not is_known(value) or not math.isfinite(value):
         return NOT_KNOWN
     shown = figure(float(value)) if places is None else decimals(float(value), places)
-    return f"{_with_commas(shown)} {unit}".rstrip()
+    return f"{shown} {unit}".rstrip()
 
 
 def money(value, currency):
@@ -54,12 +52,11 @@ def money(value, currency):
     """
     if not is_known(value) or not math.isfinite(value):
         return NOT_KNOWN
-    digits = 2 - math.floor(math.log10(abs(value))) if value else 0
-    return f"{round(float(value), digits):,.{max(digits, 0)}f} {currency}"
+    return f"{money_figure(float(value))} {currency}"
 
 
 def span(low, high, unit="", places=None):
-    """Two numbers and their unit as "1.2 to 3.4 m"; only what is known of them.
+    """Two numbers and their unit, such as "1.2 to 3.4 m"; unknown ones are "not known".
 
     Examples
     --------
@@ -71,24 +68,13 @@ def span(low, high, unit="", places=None):
     return f"{amount(low, '', places)} to {amount(high, unit, places)}"
 
 
-def level_places(standard_error_m):
-    """Places after the point of a level or head: centimetres only where a survey gives them.
-
-    Examples
-    --------
-    >>> level_places(0.25), level_places(0.02), level_places(float("nan"))
-    (1, 2, 1)
-    """
-    return 2 if is_known(standard_error_m) and standard_error_m < CENTIMETRES_BELOW_M else 1
-
-
 def words(value, otherwise=NOT_KNOWN):
-    """A text of a table, or what to say where there is none."""
+    """A text of a table, or another text if it is empty."""
     return str(value) if is_known(value) else otherwise
 
 
 def listed(names):
-    """Names as a sentence lists them.
+    """Names as a list in a sentence.
 
     Examples
     --------
@@ -110,7 +96,7 @@ def degrees_minutes_seconds(degrees, axis):
     Returns
     -------
     str
-        Seconds are rounded first, so that 60 seconds never stand there.
+        Seconds are rounded first, so that 60 seconds never occur.
 
     Examples
     --------
@@ -132,7 +118,7 @@ def decimal_degrees(lon, lat):
 
 
 def grid_places(crs, lon, lat):
-    """Places in the run's grid.
+    """Coordinates in the grid of the run.
 
     Parameters
     ----------
@@ -151,10 +137,16 @@ def grid_places(crs, lon, lat):
 
 
 def grid_text(place):
-    """A place in the grid as "E 411 805, N 4 405 509", to the metre, in groups as maps print them."""
+    """Grid coordinates to the metre, in groups as on maps.
+
+    Examples
+    --------
+    >>> grid_text([411_805.2, 4_405_509.4])
+    'E 411 805, N 4 405 509'
+    """
     if not np.isfinite(place).all():
         return NOT_KNOWN
-    return "E {}, N {}".format(*(decimals(float(metres), 0) for metres in place))
+    return "E {}, N {}".format(*(f"{metres:,.0f}".replace(",", " ") for metres in place))
 
 
 def crs_text(crs):
@@ -163,12 +155,7 @@ def crs_text(crs):
     return name if crs == name else f"{name} ({crs})"
 
 
-# Reading a coordinate system takes longer than converting with it.
+# Reading a coordinate system takes longer than the conversion.
 @cache
 def _into_grid(crs):
     return Transformer.from_crs("OGC:CRS84", crs, always_xy=True)
-
-
-# Quantities have commas between thousands; blanks are for coordinates.
-def _with_commas(shown):
-    return shown.replace("\u00a0", ",").replace("\u202f", ",").replace(" ", ",")

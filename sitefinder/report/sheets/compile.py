@@ -1,4 +1,4 @@
-"""From a template of this folder and its data to a PDF: fonts, letters that no font has, and widths of texts."""
+"""From a template of this folder and its data to a PDF: fonts, missing characters, and widths of texts."""
 
 import json
 import unicodedata
@@ -9,11 +9,11 @@ from sitefinder.report.sheets.font_files import font_folders, font_letters
 
 HERE = Path(__file__).parent
 FONTS = HERE / "fonts"
-# The font of the pages first, then those of single scripts; what a user's font is for comes after them.
+# The main font first, then those of single scripts, then those of the user.
 FAMILY = "Noto Sans"
 # What is printed for a letter that no font has, and the font within the compiler that has it.
 BOX, BOX_FAMILY = "□", "DejaVu Sans Mono"
-LACKS_LETTERS = f"{BOX}: a letter that no font at hand has; name a font in delivery.font_files."
+LACKS_LETTERS = f"{BOX}: a character that no available font has; add a font to delivery.font_files."
 # Letters of no width that decide how their neighbours join, in Persian and Indic scripts for example.
 JOINERS = "\u200c\u200d"
 # Marks before and after a text of its own direction (Unicode Standard Annex 9), and of a place to break a line.
@@ -112,7 +112,7 @@ class Typesetter:
         except TypstError as error:
             if NO_GLYPH not in str(error):
                 raise
-        # The standard forbids a letter without a shape; the page is printed all the same, and says so.
+        # The standard forbids a character without a glyph; the page is printed with a note.
         compiler = self._compiler(HERE / template, self._inputs({**data, "lacks_letters": LACKS_LETTERS}))
         return compiler.compile(input=file, format="pdf")
 
@@ -134,7 +134,7 @@ class Typesetter:
 def typesetter(font_paths):
     """The compiler with the fonts of this folder and the user's.
 
-    Fonts of the computer are left out, so that every computer makes the same bytes.
+    Fonts of the system are not used, so that every computer makes the same bytes.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def _with_breaks(word):
 
 
 def shortened(text, maximum):
-    """A text of at most so many letters, cut between letters and their marks.
+    """A text cut to a number of characters, between characters and their combining marks.
 
     Examples
     --------

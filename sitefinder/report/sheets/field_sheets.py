@@ -6,13 +6,13 @@ from sitefinder.report.sheets.maps import locate, locator, measure_names, region
 from sitefinder.report.sheets.profiles import measure_profiles
 from sitefinder.report.sheets.site_data import LONGEST_NAME, site_data
 from sitefinder.report.stream_names import stream_names
-from sitefinder.report.text import careful, counted, gigawatt_hours, power
+from sitefinder.report.text import counted, energy_interval, gigawatt_hours, power
 from sitefinder.schema.wording import READING, SAFETY, SCREENING
 from sitefinder.vocabulary import VERDICTS, labels
 
 OVERVIEW_MAP_MM = (126.0, 118.0)
 LONGEST_IN_LIST = 40
-NO_SITE = "No site was selected in this run. The layer reaches says of each reach why it carries none."
+NO_SITE = "No site was selected in this run. The layer reaches has the rejection reason of each reach."
 
 
 def field_sheets_pdf(handover, count):
@@ -22,7 +22,7 @@ def field_sheets_pdf(handover, count):
     ----------
     handover : sitefinder.report.handover.Handover
     count : int
-        Number of sites that get a sheet.
+        Number of sites with a sheet.
 
     Returns
     -------
@@ -63,12 +63,12 @@ def field_sheets_pdf(handover, count):
 
 
 def totals_text(handover):
-    """What all sites together give, in a sentence."""
+    """Totals of all sites, as a sentence."""
     sites = handover.tables["sites"]
     if not len(sites):
         return NO_SITE
     energy = gigawatt_hours(sites["energy_mwh"].sum())
-    interval = careful(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
+    interval = energy_interval(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
     return (
         f"{counted(len(sites), 'site', 'sites')}: installed capacity {power(sites['power_kw'].sum())}, "
         f"mean annual energy {energy} GWh ({interval} GWh)."
@@ -78,11 +78,11 @@ def totals_text(handover):
 def _list_title(handover, listed):
     all_sites = len(handover.tables["sites"])
     if len(listed) == all_sites:
-        return f"The sheets: {'all sites' if all_sites > 1 else 'the one site'}"
-    return f"The sheets: the best {len(listed)} of {all_sites} sites"
+        return f"Sheets: {'all sites' if all_sites > 1 else 'the one site'}"
+    return f"Sheets: the best {len(listed)} of {all_sites} sites"
 
 
-# A row of the list for each sheet, without its page, which the template knows.
+# A row of the list for each sheet; the template adds the page.
 def _list(setter, listed, streams):
     label_of = labels(VERDICTS)
     return [

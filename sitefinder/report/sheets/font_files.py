@@ -1,4 +1,4 @@
-"""The user's font files, for letters that the package's fonts lack: whether they can be used, what they hold."""
+"""The user's font files, for characters that the fonts of the package lack: check and content."""
 
 import io
 from contextlib import contextmanager
@@ -94,15 +94,15 @@ def font_folders(paths):
         yield folders
 
 
-# What is wrong with a file, None where it is a font.
+# Problem of a file, None if it is a valid font.
 def _problem(path):
     expected = "a TrueType or OpenType font (.ttf, .otf, .ttc)"
-    fix = "correct the path, or take the file out of delivery.font_files"
+    fix = "correct the path, or remove the file from delivery.font_files"
     try:
         with path.open("rb") as file:
             beginning = file.read(4)
         if beginning not in BEGINNINGS:
-            return described("this is no font", file=path, expected=expected, fix=fix)
+            return described("the file is not a font", file=path, expected=expected, fix=fix)
         letters = font_letters(path)
     except FileNotFoundError:
         return described("there is no such font file", file=path, expected=expected, fix=fix)
@@ -111,10 +111,10 @@ def _problem(path):
     except ValueError as error:
         return described("the font is damaged", file=path, expected=expected, found=str(error), fix=fix)
     if not letters:
-        return described("this font has no letters", file=path, expected=expected, fix=fix)
+        return described("the font has no characters", file=path, expected=expected, fix=fix)
     if not _compiler_reads(path):
         found = "a font that the compiler of the PDF files cannot read"
-        return described("this font cannot be used", file=path, expected=expected, found=found, fix=fix)
+        return described("the font cannot be used", file=path, expected=expected, found=found, fix=fix)
     return None
 
 

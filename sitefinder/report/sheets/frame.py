@@ -15,8 +15,8 @@ from sitefinder.report.sheets.compile import HERE, MM_PER_POINT
 
 # Lines lose what is finer than this on paper.
 FINEST_MM = 0.08
-# Relief is printed lighter than it is, so that lines stand out: 0 is as bright as this. It is printed in so many
-# cells to the millimetre and in so many greys, which no eye tells from more (own choice).
+# Relief is printed lighter, so that lines are prominent: the brightness of 0, cells per millimetre and number of
+# greys, enough for the eye (own choice).
 DARKEST, CELLS_PER_MM, GREYS = 0.62, 4.0, 48
 # Room at the left and at the foot of a map for the numbers of its grid.
 EDGE_MM, FOOT_MM = 5.0, 5.0
@@ -25,9 +25,9 @@ TICK_PT = 6.0
 NET_MM = 5.0
 # Where a label may lie about its point, in the order of trial: right, left, above, below, and between.
 AROUND = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
-# A line of letters with its accents and tails is so many times as high as its size.
+# Height of a line of text with accents and descenders over the font size.
 LINE_OF_SIZE = 1.25
-# Letters of numbers on grids and axes, which are measured one by one.
+# Characters of numbers on grids and axes, which are measured one by one.
 DIGITS = "0123456789.,-− m"
 # A sample of a key.
 SAMPLE_MM, SAMPLE_HEIGHT_MM = 9.0, 3.8
@@ -91,7 +91,7 @@ def moved_into(window, ground, shown):
 
 
 class Frame:
-    """A drawing: places in metres, paper in millimetres from the frame's upper left corner.
+    """A drawing: positions in metres, paper in millimetres from the upper left corner of the frame.
 
     What is drawn first lies lowest. Metres along and up may have scales of their own. ``kinds`` are those of
     `map.css` that were drawn.
@@ -118,7 +118,7 @@ class Frame:
         return room_mm <= x <= self.width_mm - room_mm and room_mm <= y <= self.height_mm - room_mm
 
     def path(self, kind, outline):
-        """An outline on paper, as SVG writes it, drawn as `map.css` says for its kind."""
+        """An outline on paper, as an SVG path, in the style of its kind in `map.css`."""
         self.kinds.add(kind)
         self._drawn.append(f'<path class="{kind}" d="{outline}"/>')
 
@@ -290,7 +290,7 @@ class Frame:
         Returns
         -------
         bool
-            Whether there was room for it.
+            Whether there was space for it.
         """
         x, y = self.at(east_m, north_m)
         radius = max(radius_mm, self.setter.width_mm(text, size_pt, True) / 2 + 0.6)
@@ -350,7 +350,7 @@ class Frame:
         Parameters
         ----------
         description : str
-            What it shows, for those who cannot see it.
+            Alternative text.
 
         Returns
         -------

@@ -1,4 +1,4 @@
-"""Maps of the printed sheets: the place of a site, and the whole region with its sites."""
+"""Maps of the printed sheets: the surroundings of a site, and the whole region with its sites."""
 
 import numpy as np
 import shapely
@@ -12,7 +12,7 @@ from sitefinder.vocabulary import VERDICTS, names
 LONGEST_NAME = 32
 # Share of a site's extent that is free around it on its map.
 ROOM = 0.18
-# A road farther than this from the tailrace is not drawn into the map, or the stretch would be a dot [m].
+# A road farther than this from the tailrace is not shown, or the stretch would be a dot [m].
 FARTHEST_ROAD_M = 3000.0
 # How far from the border of its district a name may be moved, and how many places each way are tried (own choice).
 NAME_ROOM_MM, PLACES_TRIED = 20.0, 9
@@ -34,12 +34,12 @@ def measure_names(setter, handover):
 
 
 def map_name(setter, name):
-    """A name as a map shows it: short enough, and nothing where there is none."""
+    """A name for a map: shortened, and empty if there is none."""
     return setter.text(shortened(str(name), LONGEST_NAME)) if name else ""
 
 
 def place_map(setter, handover, site, size_mm):
-    """The map of a site's place and of the way there.
+    """The map of a site and the access to it.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def place_map(setter, handover, site, size_mm):
     Returns
     -------
     dict or None
-        The drawing with its key and scale bar; None where the site's place is not known.
+        The drawing with its legend and scale bar; None if the site's coordinates are not known.
     """
     lon, lat = [site["intake_lon"], site["lon"]], [site["intake_lat"], site["lat"]]
     places = grid_places(handover.crs, lon, lat)
@@ -163,8 +163,8 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
     frame.numbers(steps)
     count = len(handover.tables["sites"])
     drawn = frame.drawing(
-        f"Map of the region: its streams by what rules allow, and {count} sites numbered by rank. "
-        "The list of the sites gives their places in words."
+        f"Map of the region: its streams by verdict, and {count} sites numbered by rank. "
+        "The list of sites has their names."
     )
     return {
         **drawn,
@@ -174,12 +174,12 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
     }
 
 
-# What lines and marks of a map mean, of those that are on it.
+# Legend of the lines and marks on a map.
 def _key(kinds, ends=()):
     entries = [
         ("stretch", sample("stretch"), "stretch used by this site"),
         *(("end", sample("end", shape=shape, size_mm=2.2), name) for name, shape in ends),
-        ("to-road", sample("to-road"), "straight to the nearest road"),
+        ("to-road", sample("to-road"), "straight line to the nearest road"),
         *(
             (f"stream-{each.name}", sample(f"stream-{each.name}"), f"stream: {each.label}")
             for each in _MILDEST_FIRST
@@ -188,14 +188,14 @@ def _key(kinds, ends=()):
         ("power-line", sample("power-line"), "power line"),
         ("settlement", sample("settlement", shape="square"), "settlement"),
         ("lake", sample("lake", shape="area"), "lake"),
-        ("border", sample("border"), "border of region, district"),
+        ("border", sample("border"), "boundary of region or district"),
         ("structure", sample("structure", shape="triangle"), "weir, drop or step"),
-        ("dot", sample("dot", shape="circle", size_mm=2.0), "site, its rank beside it"),
+        ("dot", sample("dot", shape="circle", size_mm=2.0), "site, with its rank"),
     ]
     return [{"svg": drawn, "text": meaning} for kind, drawn, meaning in entries if kind in kinds]
 
 
-# Relief, areas, borders, roads, streams by verdict and power lines, as far as they are known.
+# Relief, areas, boundaries, roads, streams by verdict and power lines, if available.
 def _draw_ground(frame, handover, *, borders=False, steps=5):
     context = handover.context
     frame.relief(handover.relief)
@@ -335,5 +335,5 @@ def _place_description(handover, site):
     shown = listed(["streams", *(each.replace("_", " ") for each in layers if each in handover.context)])
     return (
         f"Map of the stretch of stream between intake and tailrace of the site of rank {site['rank']}, with "
-        f"{shown} around it. The places of intake and tailrace are given in words under “How to get there”."
+        f"{shown} around it. Coordinates of intake and tailrace are under “How to get there”."
     )

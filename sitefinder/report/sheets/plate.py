@@ -1,4 +1,4 @@
-"""The map plate: the whole region on one A3 page, with legend, totals, sources and cautions."""
+"""The district map: the whole region on one A3 page, with legend, totals, sources and cautions."""
 
 from sitefinder.report.sheets.amounts import amount, crs_text, words
 from sitefinder.report.sheets.compile import shortened, typesetter
@@ -11,12 +11,12 @@ from sitefinder.vocabulary import VERDICTS, labels
 PLATE_MAP_MM = (285.0, 265.5)
 DISTRICTS_SHOWN, SITES_SHOWN, SOURCES_SHOWN = 12, 40, 14
 LONGEST_NAME, LONGEST_IN_LIST, LONGEST_SOURCE = 60, 28, 220
-# What an input's provenance says where the user said nothing.
+# Provenance of an input without a statement by the user.
 NOT_STATED = ("", "not stated")
 
 
 def district_map_pdf(handover):
-    """The map plate of the whole region.
+    """The district map of the whole region.
 
     Parameters
     ----------
@@ -53,12 +53,12 @@ def district_map_pdf(handover):
 # Rows of the table of sites, the best first.
 def _sites(setter, handover):
     best = handover.tables["sites"].sort_values("rank").head(SITES_SHOWN)
-    called = stream_names(handover.tables["reaches"], best["reach_id"])
+    stream_of = stream_names(handover.tables["reaches"], best["reach_id"])
     label_of = labels(VERDICTS)
     return [
         [
             str(site["rank"]),
-            setter.text(shortened(words(site["stream"], called[site["reach_id"]]), LONGEST_IN_LIST)),
+            setter.text(shortened(words(site["stream"], stream_of[site["reach_id"]]), LONGEST_IN_LIST)),
             amount(site["head_m"], "", 1),
             amount(site["power_kw"]),
             amount(site["energy_mwh"]),
@@ -68,7 +68,7 @@ def _sites(setter, handover):
     ]
 
 
-# Rows of the table of districts, and how many have no room.
+# Rows of the table of districts, and the number that do not fit.
 def _districts(setter, handover):
     districts = handover.tables["districts"]
     if "districts" not in handover.context:
@@ -85,7 +85,7 @@ def _districts(setter, handover):
     return rows[:DISTRICTS_SHOWN], max(len(rows) - DISTRICTS_SHOWN, 0)
 
 
-# Who made the inputs, when, under which licence; inputs that say the same share a line.
+# Producer, date and licence of the inputs; inputs with the same statement share a line.
 def _sources(setter, handover):
     provenance = handover.tables["provenance"]
     inputs = provenance[provenance["kind"] == "input"]

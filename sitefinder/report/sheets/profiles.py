@@ -1,4 +1,4 @@
-"""The long profile of a site as a drawing: water level, its 90 % interval, intake, tailrace and structures."""
+"""The long profile of a site as a drawing: water level with its interval, intake, tailrace and structures."""
 
 import math
 
@@ -50,7 +50,7 @@ def profile_drawing(setter, profile, size_mm, stream):
     size_mm : tuple of float
         Width and height, numbers of the axes included.
     stream : str
-        What the stream is called.
+        Name of the stream.
 
     Returns
     -------
@@ -159,15 +159,15 @@ def _draw_structures(frame, profile, distance, level):
         frame.try_put(text, places, STRUCTURE_PT)
 
 
-# What the drawing shows, of what is in it.
+# Legend of the elements in the drawing.
 def _key(profile):
     entries = [
-        (sample("level"), "water level, fitted", True),
-        (sample("band", shape="area"), "its 90 % interval", profile["low_m"].notna().any()),
-        (sample("reading", shape="circle", size_mm=0.9), "DEM as read", profile["raw_m"].notna().any()),
+        (sample("level"), "water level", True),
+        (sample("band", shape="area"), "90 % confidence interval", profile["low_m"].notna().any()),
+        (sample("reading", shape="circle", size_mm=0.9), "DEM elevation", profile["raw_m"].notna().any()),
         (
             sample("left-out", shape="cross", size_mm=1.4),
-            "DEM reading not used",
+            "DEM elevation rejected",
             profile["is_refused"].any(),
         ),
         (sample("standing"), "standing water", profile["is_standing"].any()),

@@ -1,4 +1,4 @@
-"""What the sheet of one site says, as texts and drawings for its template."""
+"""The content of a site's sheet, as texts and drawings for its template."""
 
 import numpy as np
 
@@ -10,7 +10,6 @@ from sitefinder.report.sheets.amounts import (
     grid_places,
     grid_text,
     is_known,
-    level_places,
     listed,
     money,
     span,
@@ -19,22 +18,22 @@ from sitefinder.report.sheets.amounts import (
 from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
-from sitefinder.report.text import NOT_KNOWN
+from sitefinder.report.text import NOT_KNOWN, level_places
 from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, flag_phrases, named, phrases
 
 MAP_MM, PROFILE_MM = (126.0, 90.0), (181.0, 46.0)
-# Longer texts are cut in titles and tables, and printed whole at the end of the sheet.
+# Longer texts are cut in titles and tables, and printed in full at the end of the sheet.
 LONGEST_ID, LONGEST_NAME, LONGEST_CELL = 48, 80, 60
 FLOW_SOURCES = {"equation": "regional regression"}
 BANKS = {"left": "on the left bank (looking downstream)", "right": "on the right bank (looking downstream)"}
-# A road so much higher or lower than the powerhouse is level with it [m].
+# A road within this height difference is level with the powerhouse [m].
 LEVEL_WITHIN_M = 0.5
 REASON_SEPARATOR = "; "
 
 
 def site_data(setter, handover, site, stream):
-    """All that the sheet of a site holds.
+    """The content of a site's sheet.
 
     Parameters
     ----------
@@ -44,7 +43,7 @@ def site_data(setter, handover, site, stream):
     site : Series
         A row of ``sites``.
     stream : str
-        What the stream is called, of `sitefinder.report.stream_names.stream_names`.
+        Name of the stream, from `sitefinder.report.stream_names.stream_names`.
 
     Returns
     -------
@@ -54,16 +53,16 @@ def site_data(setter, handover, site, stream):
     profiles = handover.tables["site_profiles"]
     profile = profiles[profiles["site_id"] == site["site_id"]].sort_values("position")
     scheme = named(SCHEME_TYPES, site["scheme_type"])
-    called = setter.text(shortened(stream, LONGEST_NAME))
+    stream_label = setter.text(shortened(stream, LONGEST_NAME))
     return {
         "rank": int(site["rank"]),
         "id": setter.text(shortened(site["site_id"], LONGEST_ID)),
-        "stream": called,
+        "stream": stream_label,
         "district": setter.text(shortened(words(site["district"], "outside all districts"), LONGEST_NAME)),
         "scheme": scheme.label,
         "scheme_phrase": scheme.phrase,
         "map": place_map(setter, handover, site, MAP_MM),
-        "profile": profile_drawing(setter, profile, PROFILE_MM, called),
+        "profile": profile_drawing(setter, profile, PROFILE_MM, stream_label),
         "figures": [
             {"title": "Head and flow at the intake", "rows": _rows(setter, _water(handover, site, scheme))},
             {"title": "Plant and cost", "rows": _rows(setter, _plant(handover, site, scheme))},
@@ -77,12 +76,12 @@ def site_data(setter, handover, site, stream):
     }
 
 
-# Pairs of label and text without those that have no text.
+# Pairs of label and text, without those of no text.
 def _rows(setter, pairs):
     return [[label, setter.text(text)] for label, text in pairs if text is not None]
 
 
-# A text of the user's in a table.
+# A text of the user in a table.
 def _cell(value, otherwise=NOT_KNOWN):
     return shortened(words(value, otherwise), LONGEST_CELL)
 
@@ -142,7 +141,7 @@ def _plant(handover, site, scheme):
     ]
 
 
-# A row that is left out where its figure is not known.
+# A row that is omitted if its figure is not known.
 def _if_known(label, value, text):
     return label, text if is_known(value) else None
 
@@ -152,7 +151,7 @@ def _verdict(site):
     return {"name": verdict.name, "label": verdict.label, "phrase": verdict.phrase}
 
 
-# Each rule with what it does, fish and season, and each flag, in words.
+# Each rule with its effect, fish passage and closed months, and each flag, in words.
 def _points(handover, site):
     hits = handover.tables["rule_hits"]
     action_of = dict(zip(hits["rule"], hits["action"], strict=True))
@@ -162,12 +161,12 @@ def _points(handover, site):
         phrase = phrase_of.get(action_of.get(rule))
         points.append(f"Rule “{rule}”: {phrase}" if phrase else f"Rule “{rule}”.")
     if site["closed_months"]:
-        points.append(f"No water may be taken in the months {site['closed_months'].replace(';', ', ')}.")
+        points.append(f"No abstraction is allowed in the months {site['closed_months'].replace(';', ', ')}.")
     if is_known(site["passage_survival"]):
         share = amount(100 * site["passage_survival"])
         points.append(
-            f"Cumulative downstream passage survival (least favourable route): {share} %, by what is stated "
-            "of the turbines on the way."
+            f"Cumulative downstream passage survival (least favourable route): {share} %, from the "
+            "stated survival of the turbines on it."
         )
     return points + (flag_phrases(site["flags"]) or ["No data-quality flags."])
 
@@ -187,7 +186,7 @@ def _ends(handover, site):
     ]
 
 
-# What is near, of the layers that the user gave.
+# Distances to roads, lines and settlements, for the layers of the run.
 def _access(handover, site):
     given = handover.context
     rows = []
@@ -196,13 +195,11 @@ def _access(handover, site):
     if "power_lines" in given:
         rows.append(("Power line", _distance(site["line_distance_m"])))
     if "settlements" in given:
-        village = _distance(site["settlement_distance_m"])
+        text = _distance(site["settlement_distance_m"])
         if is_known(site["settlement"]):
-            village = f"{_cell(site['settlement'])}: {village}"
+            text = f"{_cell(site['settlement'])}: {text}"
         by_road_m = site["settlement_road_m"]
-        rows.append(
-            ("Settlement", village + (f"; {amount(by_road_m, 'm')} by road" if is_known(by_road_m) else ""))
-        )
+        rows.append(("Settlement", text + (f"; {amount(by_road_m, 'm')} by road" if is_known(by_road_m) else "")))
     missing = [
         name
         for layer, name in (("roads", "roads"), ("power_lines", "power lines"), ("settlements", "settlements"))
@@ -218,14 +215,14 @@ def _distance(metres):
     return f"{amount(metres, 'm')} from the tailrace in a straight line" if is_known(metres) else NOT_KNOWN
 
 
-# Distance, bank and climb of the nearest road in words.
+# Distance, bank and relative level of the nearest road, in words.
 def _road(site):
     if not is_known(site["road_distance_m"]):
         return NOT_KNOWN
     parts = [_distance(site["road_distance_m"]), BANKS.get(site["road_bank"], "bank not known")]
     climb_m = site["road_climb_m"]
     if not is_known(climb_m):
-        parts.append("difference of level not known")
+        parts.append("height difference not known")
     elif abs(climb_m) < LEVEL_WITHIN_M:
         parts.append("powerhouse level with the road")
     else:
@@ -233,7 +230,7 @@ def _road(site):
     return "; ".join(parts)
 
 
-# What title and tables had no room for.
+# Texts that were cut in title and tables.
 def _in_full(site, stream):
     for label, text, longest in (
         ("Stream", stream, LONGEST_NAME),

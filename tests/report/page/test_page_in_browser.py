@@ -117,10 +117,10 @@ def test_a_click_on_the_map_picks_the_site_everywhere(opened, file, handover):
         assert name in page.text_content(f"#{part}-title")
     assert selected(page) == ["5", "5"]
     assert page.locator("#plot-profile .end-name").all_text_contents() == ["intake", "tailrace"]
-    # One of 30 elevations was left out; the key says so.
+    # One of 30 elevations was rejected; the key says so.
     assert page.locator("#plot-profile svg.chart .refused").count() == 1
     assert page.locator("#plot-profile svg.chart .read").count() == 29
-    assert "read, left out" in page.text_content("#plot-profile .key")
+    assert "DEM elevation rejected" in page.text_content("#plot-profile .key")
     # All months are drawn, October closed.
     assert page.locator("#plot-months svg.chart .area-bars").count() == 11
     assert page.locator("#plot-months svg.chart .area-closed").count() == 1
@@ -370,6 +370,6 @@ def test_an_inventory_without_sites_opens_without_complaint(opened, made, tmp_pa
 
     page = opened(path)
 
-    assert "No site was found" in page.text_content("main")
+    assert "No site was selected" in page.text_content("main")
     assert page.is_visible("#rejections")
     page.click("#zoom-in")

@@ -91,7 +91,7 @@ def test_the_figures_are_those_of_the_tables(texts):
         "powerhouse 4 m below the road",
         "Rule “spawning”: Only fish-safe turbines may be used here.",
         "Rule “herons”: No new barrier may be built here.",
-        "A low or high flow was read beyond the outermost flow quantiles.",
+        "A low or high flow was extrapolated beyond the outermost flow quantiles.",
         "The structure is in use: mill.",
     ):
         assert expected in sheet, expected
@@ -125,7 +125,7 @@ def test_names_are_printed_as_they_are(texts, number):
     sheet = next(text for text in texts if f"sheet {number + 2} of 6, part 1" in text)
 
     assert f"Rank {number + 2}: {NAMES[number]} " in sheet
-    assert "no font" not in sheet
+    assert "no available font" not in sheet
 
 
 def test_what_is_not_known_is_said_or_left_out_and_long_names_are_given_in_full(texts):
@@ -244,7 +244,7 @@ def test_a_site_alone_without_roads_lines_structures_and_profile_is_printed(make
     for page in [*pypdfium2.PdfDocument(printed), *pypdfium2.PdfDocument(district_map_pdf(inventory))]:
         assert faults(page) == []
     texts = read(printed)
-    assert "No long profile is known here." in texts[1]
+    assert "No long profile for this site." in texts[1]
     # What nobody gave a layer of differs from what a layer does not say, and is said once.
     assert "Not in this run layers of roads, power lines and settlements" in texts[2]
     assert "Road " not in texts[2]
@@ -257,7 +257,7 @@ def test_a_site_whose_place_is_not_known_is_printed_without_a_map(make_handover,
 
     texts = read(field_sheets_pdf(inventory, 1))
 
-    assert "The place of this site is not known." in texts[1]
+    assert "The coordinates of this site are not known." in texts[1]
     assert "Grid [m] not known" in texts[2]
 
 

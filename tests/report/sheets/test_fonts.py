@@ -176,9 +176,9 @@ def test_letters_without_a_font_are_boxes_and_the_foot_says_so(titles):
     texts = [page.extract_text() for page in PdfReader(io.BytesIO(titles("水の川 Brook"))).pages]
 
     assert "□□□ Brook" in texts[1]
-    assert all("□: a letter that no font at hand has" in text for text in texts)
+    assert all("□: a character that no available font has" in text for text in texts)
     plain = PdfReader(io.BytesIO(titles("Brook"))).pages[1].extract_text()
-    assert "a letter that no font" not in plain
+    assert "no available font" not in plain
 
 
 def test_a_font_of_the_users_serves_where_those_of_the_package_lack_a_letter(titles, tmp_path):
@@ -190,7 +190,7 @@ def test_a_font_of_the_users_serves_where_those_of_the_package_lack_a_letter(tit
     reader = PdfReader(io.BytesIO(printed))
     assert "水の川 Brook" in reader.pages[1].extract_text()
     assert b"TestLetters" in printed
-    assert "no font at hand" not in reader.pages[1].extract_text()
+    assert "no available font" not in reader.pages[1].extract_text()
     # What lies beside it in its folder was not asked for.
     lacking = PdfReader(io.BytesIO(titles("田", font_paths=(own,)))).pages[1].extract_text()
     assert "Rank 1: □" in lacking
@@ -235,9 +235,9 @@ def test_font_files_that_cannot_be_used_are_all_named_at_once(tmp_path):
 
     message = str(caught.value)
     assert "there is no such font file" in message
-    assert "this is no font" in message
+    assert "the file is not a font" in message
     assert message.count("the font is damaged") == 2
-    assert "this font has no letters" in message
+    assert "the font has no characters" in message
     assert "the compiler of the PDF files cannot read" in message
 
 
