@@ -71,7 +71,7 @@ class RuleLayer(NamedTuple):
     frame: geopandas.GeoDataFrame
     repairs: pd.DataFrame
     lineage: dict
-    way: Operation
+    operation: Operation
     match: Matching | None
 
 
@@ -111,7 +111,7 @@ def read_rule(rule, folder, crs, bounds):
         rows.append(("", "points with an area", action))
     added = pd.DataFrame([(what, *row) for row in rows], columns=REPAIR_COLUMNS, dtype="str")
     repairs = pd.concat([read.repairs, added], ignore_index=True)
-    return RuleLayer(frame, repairs, read.lineage | {"features": notes}, read.way, match)
+    return RuleLayer(frame, repairs, read.lineage | {"features": notes}, read.operation, match)
 
 
 def read_coverage(rule, folder, crs, bounds):
