@@ -111,7 +111,7 @@ class SourceCode:
         """
         if module not in self._imports:
             named: set[str] = set()
-            for origin, names, plain in _IMPORT.findall(self._text[module]):
+            for origin, names, plain in _IMPORT.findall(_FOR_TYPES.sub(b"", self._text[module])):
                 if plain:
                     named.update(_words(plain))
                 else:
