@@ -527,7 +527,7 @@ REACHES = Layer(
         *made_by("stationing", REACH_ID),
         *made_by("network", STREAM, text("feature_id", "user's id of the stream line")),
         *made_by(
-            "placed",
+            "stationing",
             amount("from_m", "m", "upper end, as distance along the link"),
             amount("to_m", "m", "lower end, as distance along the link"),
         ),
