@@ -60,8 +60,8 @@ def test_the_whole_text():
         "Best 2 of 2 sites (mean flow at the intake, installed capacity, levelised cost of energy per kWh in\n"
         "crowns of 2024)\n"
         "  #  site     stream      scheme type          head m   m³/s  turbine             kW   LCOE\n"
-        "  1  A1@1500  Alder Beck  at an existing weir    2.25   12.5  Archimedes screw  98.5  0.062\n"
-        "  2  B7@250               new weir               1.50  0.125  breast wheel      1.50      –\n"
+        "  1  A1@1500  Alder Beck  at an existing weir     2.2   12.5  Archimedes screw  98.5  0.062\n"
+        "  2  B7@250               new weir                1.5  0.125  breast wheel      1.50      –\n"
         "\n"
         "  rejection reason  reaches    km\n"
         "  too little head         2  1.50\n"
@@ -137,7 +137,7 @@ def test_the_minimum_head_is_reported_by_length_with_two_digits_and_a_centimetre
 
     assert (
         "Minimum resolvable head of this DEM, median (90th percentile): "
-        "0.31 m over 100 m (0.50 m), 12.3 m over 1500 m (22.6 m)." in text
+        "0.31 m over 100 m (0.50 m), 12.3 m over 1,500 m (22.6 m)." in text
     )
     assert "Minimum resolvable head" not in summary(minimum_heads=minimum.head(0))
     assert "Minimum resolvable head" not in summary()
