@@ -10,43 +10,6 @@ from sitefinder import __version__
 from sitefinder.errors import SitefinderError
 
 EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
-# Progress text of each stage.
-STAGE_WORDS = {
-    "dem_seams": "searching for seams in the DEM",
-    "surface": "reprojecting the DEM",
-    "relief": "shading relief",
-    "network": "building the stream network",
-    "check_network": "checking the stream network",
-    "stationing": "placing stations and reaches",
-    "structures": "placing structures",
-    "falls": "placing natural falls",
-    "dem_errors": "mapping DEM errors",
-    "channels": "locating channels",
-    "terrain": "routing drainage",
-    "catchments": "delineating catchments",
-    "long_profile": "fitting long profiles",
-    "field_levels": "reading field levels",
-    "heads": "computing heads",
-    "flows": "estimating flows",
-    "water_depths": "estimating water depths",
-    "channel_shapes": "estimating stream widths",
-    "water_bodies": "mapping lakes and tidal water",
-    "minimum_heads": "computing minimum resolvable heads",
-    "quality_flags": "setting data-quality flags",
-    "stretches": "generating stretches",
-    "energy": "evaluating stretches",
-    "rule_overlaps": "overlaying rules",
-    "verdicts": "determining verdicts",
-    "sites": "selecting sites",
-    "fish_safety": "evaluating fish-safe turbines",
-    "ranked_sites": "simulating and ranking sites",
-    "geopackage": "writing the GeoPackage",
-    "page": "writing the report page",
-    "field_sheets": "writing the field sheets",
-    "district_map": "writing the district map",
-}
-OTHER_STAGES = "writing tables and files"
-
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
@@ -69,11 +32,6 @@ def main():
         if stopped.code == EXIT_INTERRUPTED:
             print("interrupted; nothing was delivered", file=sys.stderr)
         raise
-
-
-# Progress text of a stage.
-def _progress_text(name):
-    return STAGE_WORDS.get(name, OTHER_STAGES)
 
 
 def _version(wanted: bool):
@@ -109,37 +67,15 @@ def run(
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for programs")] = False,
 ):
-    """Run the inventory: progress on standard error, a summary on standard output."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    """The whole job: progress on standard error, a summary on standard output."""
+    from sitefinder.inventory import run_and_deliver
 
-    from sitefinder import inventory
-
-    console = Console(stderr=True, quiet=quiet)
-    columns = (TextColumn("{task.description:<34}"), BarColumn(bar_width=24), TimeElapsedColumn())
-    with Progress(*columns, console=console) as bars:
-        bar = bars.add_task("reading settings and inputs", total=len(inventory.STAGES) + 1)
-
-        def started(name, number, count):
-            bars.update(bar, description=_progress_text(name), completed=number - 1, total=count)
-
-        def progress(done, count):
-            if count > 1:
-                bars.update(bar, description=f"{STAGE_WORDS['terrain']}, {done} of {count}")
-
-        delivered = inventory.run(
-            config,
-            workers=workers,
-            strict=strict,
-            started=started,
-            progress=progress,
-            keep=not no_store,
-            verify=verify,
-        )
-        bars.update(bar, description="done", completed=1, total=1)
-    for note in delivered.notes:
+    inventory = run_and_deliver(
+        config, keep=not no_store, workers=workers, strict=strict, verify=verify, progress=not quiet
+    )
+    for note in inventory.notes:
         print(note, file=sys.stderr)
-    print(delivered.json if json else delivered.summary, end="\n" if json else "")
+    print(inventory.json if json else inventory.summary, end="\n" if json else "")
 
 
 @app.command()
@@ -156,31 +92,20 @@ def new(
     print(f"  then:  sitefinder check {settings}")
 
 
-@app.command()
-def plan(config: Config):
-    """Show which stages a run would do again, and why, without running or writing anything."""
-    from sitefinder import inventory
-    from sitefinder.report.summary import plan_text
+@app.command("plan")
+def plan_command(config: Config):
+    """What a run would do again, and why; nothing is run and nothing written."""
+    from sitefinder.inventory import plan
 
-    planned = inventory.plan(config)
-    print(
-        plan_text(
-            planned.title,
-            planned.stages,
-            store=planned.store,
-            results=planned.results,
-            size_gb=planned.size_gb,
-        ),
-        end="",
-    )
+    print(plan(config).summary, end="")
 
 
 @app.command()
 def check(config: Config):
-    """Check settings and inputs, in seconds, and list all problems at once."""
-    from sitefinder import inventory
+    """Settings and inputs, in seconds, all problems at once."""
+    from sitefinder.inventory import read_run
 
-    settings, inputs = inventory.check(config)
+    settings, inputs = read_run(config)
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are valid")
     print(f"  layers:    {layers}")
@@ -192,11 +117,9 @@ def check(config: Config):
 @app.command("fit-flows")
 def fit_flows_command(config: Config):
     """Fit regional flow equations from a table of gauges, with diagnostics, and write them as an equation file."""
-    from sitefinder.delivery.fitted_equations import fit_flows
-    from sitefinder.report.fit import fit_text
+    from sitefinder.delivery.fitted_equations import fit_and_deliver
 
-    delivered = fit_flows(config)
-    print(fit_text(delivered.source, delivered.fits, delivered.files), end="")
+    print(fit_and_deliver(config).summary, end="")
 
 
 @app.command("compare")
@@ -223,21 +146,12 @@ def compare_command(
         float | None, typer.Option(min=0, max=100, help="treat numbers that differ by less as equal [%]")
     ] = None,
 ):
-    """Compare two runs, reach by reach and site by site, with the causes of changes."""
-    from sitefinder.comparison.matching import NEAR_M
-    from sitefinder.delivery.comparison import compare
-    from sitefinder.report.text_comparison import change_text
+    """What changed between two runs, reach by reach and site by site, with the cause."""
+    from sitefinder.inventory import compare
 
     old, new = (None, first) if second is None else (first, second)
-    compared = compare(
-        old,
-        new,
-        csv=csv,
-        output=output,
-        near_m=NEAR_M if near_m is None else near_m,
-        min_change_percent=min_change,
-    )
-    print(change_text(compared.title, compared.paths, compared.changes, compared.files), end="")
+    comparison = compare(old, new, csv=csv, output=output, near_m=near_m, min_change_percent=min_change)
+    print(comparison.summary, end="")
 
 
 @app.command()
@@ -251,20 +165,9 @@ def scenarios(
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
-    """Run several settings files and show their figures side by side, each against the first."""
-    from rich.console import Console
-    from rich.progress import Progress, TextColumn, TimeElapsedColumn
-
+    """Run several settings files and set their figures side by side, each against the first."""
     from sitefinder.report.summary import scenario_text
     from sitefinder.scenarios import run_scenarios
 
-    console = Console(stderr=True, quiet=quiet)
-    with Progress(TextColumn("{task.description}"), TimeElapsedColumn(), console=console) as bars:
-        bar = bars.add_task("reading settings and inputs", total=None)
-
-        def started(scenario, name, number, count):
-            bars.update(bar, description=f"{scenario}: {_progress_text(name)}")
-
-        results = run_scenarios(configs, csv=csv, workers=workers, started=started)
-        bars.update(bar, description="done")
-    print(scenario_text(results.title, results.table, results.currency, results.files), end="")
+    beside = run_scenarios(configs, csv=csv, workers=workers, progress=not quiet)
+    print(scenario_text(beside.title, beside.table, beside.currency, beside.files), end="")

@@ -9,6 +9,13 @@ SHOWN_ROWS = 5
 class SitefinderError(Exception):
     """Base of all errors that the user can fix; the whole text is its only argument."""
 
+    _problems: tuple[str, ...] = ()
+
+    @property
+    def problems(self) -> tuple[str, ...]:
+        """Each problem that the error tells of as a text of its own."""
+        return self._problems or (str(self),)
+
     @classmethod
     def of(cls, headline: str, **facts: object) -> Self:
         """An error from a headline and named facts, one a line.
@@ -84,7 +91,7 @@ def listed(values: Iterable[object], shown: int = SHOWN_ROWS) -> str:
     return f"{head} and {rest} more" if rest > 0 else head
 
 
-def all_of(error_class: type[AnyError], headline: str, problems: Sequence[str]) -> AnyError:
+def all_of(error_class: type[AnyError], headline: str, problems: Sequence[str], *, named: bool = True) -> AnyError:
     """One error that holds several problems at once.
 
     Parameters
@@ -95,6 +102,8 @@ def all_of(error_class: type[AnyError], headline: str, problems: Sequence[str]) 
         For example the file that was read.
     problems : list of str
         Each may be several lines.
+    named : bool
+        Whether a problem needs the headline too where it is shown without the others.
 
     Returns
     -------
@@ -108,4 +117,6 @@ def all_of(error_class: type[AnyError], headline: str, problems: Sequence[str]) 
     """
     count = f"{len(problems)} problem" + ("" if len(problems) == 1 else "s")
     indented = ["  " + problem.replace("\n", "\n  ") for problem in problems]
-    return error_class("\n".join([f"{headline}: {count}", *indented]))
+    error = error_class("\n".join([f"{headline}: {count}", *indented]))
+    error._problems = tuple(f"{headline}: {problem}" if named else problem for problem in problems)
+    return error

@@ -1,17 +1,25 @@
-"""A run from settings to the delivered files, its plan and its check."""
+"""The front door: settings checked, planned and run, and the inventory that comes of it.
+
+What is here is what `import sitefinder` hands on and what the commands call: one way in.
+"""
+
+from __future__ import annotations
 
 import datetime
 import os
 import shutil
 import tempfile
 import time
+import weakref
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sitefinder import __version__
 from sitefinder.delivery.atomic import deliver
 from sitefinder.delivery.graph import (
+    DEM_COPY,
     FIGURES,
     FILE_STAGES,
     GEOPACKAGE,
@@ -23,67 +31,547 @@ from sitefinder.delivery.graph import (
     wanted_files,
 )
 from sitefinder.delivery.made import FontParts, MadeParts
-from sitefinder.errors import InputError, listed
+from sitefinder.errors import InputError, SitefinderError, listed
 from sitefinder.io.digests import Memory, content_digest, remembering
 from sitefinder.io.settings_files import read_settings
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import change_of_code, own_code
 from sitefinder.pipeline.executors import peak_memory_mb
-from sitefinder.pipeline.graph import run_stages
-from sitefinder.pipeline.keys import Planned, plan_of, recipes_of
+from sitefinder.pipeline.graph import Made, Results, Stage, run_stages
+from sitefinder.pipeline.keys import Planned, Recipe, plan_of, recipes_of
 from sitefinder.pipeline.run_log import last_recipes, last_record, reported_results, write_record
-from sitefinder.pipeline.store import looked_into, open_store, read_json, size_of, write_json
-from sitefinder.report.handover import handover_of, region_of
+from sitefinder.pipeline.store import Store, looked_into, open_store, read_json, size_of, write_json
+from sitefinder.progress import Listener, StageReports, listening
+from sitefinder.report.handover import Handover, handover_of, region_of
 from sitefinder.report.printed import printed_json, printed_summary
-from sitefinder.steps.graph import GIVEN
-from sitefinder.steps.inputs import read_inputs, with_year_to_year
+from sitefinder.settings import Settings
+from sitefinder.steps.inputs import LazyInputs, read_inputs, with_year_to_year
 from sitefinder.steps.scope import InputsParts, SettingsParts
 from sitefinder.vocabulary import HEAD_UNRESOLVED
 
+if TYPE_CHECKING:
+    import geopandas
+    import pandas as pd
+
+    from sitefinder.comparison.changes import Changes
+    from sitefinder.delivery.comparison import Compared
+
+StrPath = str | os.PathLike[str]
 STORE = ".sitefinder-store"
 FILES = "files.json"
+# Results that an inventory can write files from; all others are let go when a run has ended.
+_FOR_FILES = {
+    name for stage in (*FILE_STAGES.values(), SUMMARY, FIGURES) for name in stage.depends_on.get("made", ())
+} | {f"{name}_table" for name in LAYERS_MADE}
 
 
 class Plan(NamedTuple):
     """What a run would do: `Planned` by stage, and the store of results: folder, number and size [GB]."""
 
     title: str
-    stages: list
+    stages: list[Planned]
     store: Path
     results: int
     size_gb: float
 
+    @property
+    def summary(self) -> str:
+        """The plan as text, ending with a line break."""
+        from sitefinder.report.summary import plan_text
 
-def store_folder(settings, folder):
-    """Folder of stored results: that of the settings, or one in the output folder.
+        return str(
+            plan_text(self.title, self.stages, store=self.store, results=self.results, size_gb=self.size_gb)
+        )
+
+
+class Inventory:
+    """What a run found: its tables, its summary, and the files that are made of them.
+
+    Every layer of the delivery is an attribute (``inventory.sites``, ``inventory.reaches``, ``inventory.totals``)
+    and an item of `tables`: a GeoDataFrame, or a DataFrame where the layer has no geometry, with the columns,
+    types and ranges that the data dictionary declares. It is your own copy: what you change in it changes no file.
 
     Parameters
     ----------
     settings : sitefinder.settings.Settings
-    folder : Path
-        Of the settings file.
-
-    Returns
-    -------
-    Path
+    results : Mapping
+        Of the stages of `STAGES`; those that are kept in a store are read when they are asked for.
+    files : sequence of Path
+        Those delivered, the GeoPackage first; none where nothing was written.
+    texts : Mapping, optional
+        Results of the stages of the summary and of the figures, if they were run.
+    fonts : sequence of Path
+        See `sitefinder.report.handover.Handover`.
+    notes : sequence of str
+        What the user should know of the store of results.
     """
-    named = settings.run.store_folder
-    return Path(os.path.normpath(folder / (Path(settings.run.output_folder, STORE) if named is None else named)))
+
+    def __init__(
+        self,
+        settings: Settings,
+        results: Mapping[str, Any],
+        files: Sequence[Path] = (),
+        texts: Mapping[str, Any] | None = None,
+        fonts: Sequence[Path] = (),
+        notes: Sequence[str] = (),
+    ) -> None:
+        self.settings, self.title = settings, settings.run.name
+        self.files, self.notes = tuple(files), tuple(notes)
+        self._results, self._texts, self._fonts = results, texts, tuple(fonts)
+        self._tables = Tables(results)
+
+    def __repr__(self) -> str:
+        return f"<Inventory {self.title!r}: {len(self.sites)} sites, {len(self.reaches)} reaches>"
+
+    def __getattr__(self, name: str) -> Any:
+        if name in LAYERS_MADE:
+            return self._tables[name]
+        raise AttributeError(f"an inventory has no {name!r}; its layers are {', '.join(LAYERS_MADE)}")
+
+    def __dir__(self) -> list[str]:
+        return sorted({*super().__dir__(), *LAYERS_MADE})
+
+    @property
+    def tables(self) -> Mapping[str, pd.DataFrame]:
+        """All layers by name, each a table as the data dictionary declares it."""
+        return self._tables
+
+    @property
+    def sites(self) -> geopandas.GeoDataFrame:
+        """The selected sites, a point each."""
+        return self._tables["sites"]
+
+    @property
+    def reaches(self) -> geopandas.GeoDataFrame:
+        """All reaches of the region, a line each, with verdict and reasons."""
+        return self._tables["reaches"]
+
+    @property
+    def totals(self) -> pd.DataFrame:
+        """Totals of the region and of each district."""
+        table: pd.DataFrame = self._tables["totals"]
+        return table
+
+    @property
+    def path(self) -> Path:
+        """The delivered GeoPackage.
+
+        Raises
+        ------
+        InputError
+            If no file was written.
+        """
+        if not self.files:
+            raise InputError.of(
+                "this inventory lies in no file",
+                expected="one that was written",
+                found="tables in memory alone",
+                fix="call its write() or write_geopackage() first",
+            )
+        return self.files[0]
+
+    @property
+    def currency(self) -> str:
+        """Of all money, and whether some was in another."""
+        return str(self._results["money"].described)
+
+    @property
+    def region_totals(self) -> dict[str, Any]:
+        """The row of the whole region in the layer ``totals``, as a dict."""
+        return dict(region_of(self._results["totals_table"]))
+
+    @property
+    def counts_unresolved(self) -> bool:
+        """Whether heads count that the DEM does not resolve."""
+        return bool(HEAD_UNRESOLVED.is_allowed(self.settings.ranking.allow))
+
+    @property
+    def handover(self) -> Handover:
+        """All that page, sheets and plate are made of."""
+        handover: Handover = handover_of(self.settings, self._results, self._fonts)
+        return handover._replace(tables={name: self._results[f"{name}_table"] for name in LAYERS_MADE})
+
+    @property
+    def summary(self) -> str:
+        """What was found, in words and figures."""
+        return str(printed_summary(self._text(SUMMARY.name), self.files))
+
+    @property
+    def json(self) -> str:
+        """What was found, as one JSON object."""
+        return str(printed_json(self._text(FIGURES.name), self.files, self.notes))
+
+    def write(self, folder: StrPath) -> list[Path]:
+        """Write all files that the settings ask for, in place of the last delivery in a folder.
+
+        Parameters
+        ----------
+        folder : path-like
+            Made where it is not there. Files of an earlier delivery that differ go to ``previous`` in it.
+
+        Returns
+        -------
+        list of Path
+            The GeoPackage first.
+
+        Raises
+        ------
+        InputError
+            If a file would replace an input, or the folder or the disk refuses.
+        """
+        with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
+            files, self._texts = make_files(self.settings, Path(folder), self._results, self._fonts, Path(scratch))
+        self.files = tuple(files)
+        return files
+
+    def write_geopackage(self, path: StrPath) -> Path:
+        """Write the GeoPackage alone.
+
+        Parameters
+        ----------
+        path : path-like
+            A file that is there already goes to ``previous`` in its folder.
+
+        Returns
+        -------
+        Path
+
+        Raises
+        ------
+        InputError
+            If the file would replace an input, or the folder or the disk refuses.
+        """
+        path = Path(path)
+        _validate_replacing_inputs(self.settings, path.parent, [path.name])
+        with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
+            given, parts = _given_to_files(self.settings, self._results, self._fonts, Path(scratch))
+            stage = FILE_STAGES[GEOPACKAGE]
+            made = run_stages([stage], given, parts=parts)
+            (written,) = deliver(path.parent, {path.name: partial(_copy, made, stage.name)})
+        self.files = self.files or (written,)
+        return Path(written)
+
+    # Summary or figures; a run that wrote no file has not made them yet.
+    def _text(self, name: str) -> Any:
+        if self._texts is None:
+            given, parts = _given_to_files(self.settings, self._results, self._fonts, None)
+            self._texts = run_stages(stages_of_files([]), given, parts=parts)
+        return self._texts[name]
 
 
-def memory_of(store, recalls=True):
-    """File digests of earlier runs; empty without a store."""
-    return Memory(None if store is None else read_json(store / FILES), recalls)
+class Tables(Mapping[str, "pd.DataFrame"]):
+    """Layers by name, each copied when it is first asked for, so that nobody changes what files are made of."""
+
+    def __init__(self, results: Mapping[str, Any]) -> None:
+        self._results = results
+        self._copies: dict[str, pd.DataFrame] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in LAYERS_MADE:
+            raise KeyError(name)
+        if name not in self._copies:
+            self._copies[name] = self._results[f"{name}_table"].copy()
+        return self._copies[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(LAYERS_MADE)
+
+    def __len__(self) -> int:
+        return len(LAYERS_MADE)
 
 
-def keep_memory(store, memory):
-    """Store file digests for the next run, beside the results; nothing if there are no results.
+class Comparison:
+    """What changed between two inventories, each table as the data dictionary declares it.
 
     Parameters
     ----------
-    store : sitefinder.pipeline.store.Store
-    memory : Memory
+    compared : sitefinder.delivery.comparison.Compared
     """
+
+    def __init__(self, compared: Compared) -> None:
+        self._compared = compared
+        self.title, self.files = compared.title, tuple(compared.files)
+
+    def __repr__(self) -> str:
+        return f"<Comparison {self.title!r}: {len(self.changes)} reaches and sites>"
+
+    @property
+    def changes(self) -> geopandas.GeoDataFrame:
+        """Every reach and site of either, with what became of it and why."""
+        return self._compared.tables["changes"]
+
+    @property
+    def changed_values(self) -> pd.DataFrame:
+        """Every value of a reach or site of both that differs."""
+        table: pd.DataFrame = self._compared.tables["changed_values"]
+        return table
+
+    @property
+    def causes(self) -> pd.DataFrame:
+        """In what inputs, settings, rules and code of the two differ."""
+        table: pd.DataFrame = self._compared.tables["causes"]
+        return table
+
+    @property
+    def summary(self) -> str:
+        """The comparison in words and figures, ending with a line break."""
+        from sitefinder.report.text_comparison import change_text
+
+        changes: Changes = self._compared.changes
+        return str(change_text(self.title, self._compared.paths, changes, self.files))
+
+
+def check(settings: Settings | StrPath) -> list[str]:
+    """All that is wrong with settings and with the inputs that they name; nothing is run and nothing written.
+
+    Parameters
+    ----------
+    settings : Settings or path-like
+        Settings, or a settings file.
+
+    Returns
+    -------
+    list of str
+        A text for each problem: where, what was expected, what was found and how to mend it. Empty when sound.
+    """
+    try:
+        read_run(settings)
+    except SitefinderError as error:
+        return list(error.problems)
+    return []
+
+
+def plan(settings: Settings | StrPath, store: StrPath | None = None) -> Plan:
+    """What a run would do again, and why; nothing is run and nothing written.
+
+    Parameters
+    ----------
+    settings : Settings or path-like
+        Settings, or a settings file.
+    store : path-like, optional
+        Folder of the results that earlier runs kept; absent: the one that the settings name.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem.
+    """
+    settings = _settings_of(settings)
+    folder = store_folder(settings) if store is None else Path(store)
+    memory = memory_of(folder)
+    with remembering(memory):
+        settings, inputs = _with_inputs(settings, output_folder(settings))
+        file_stages = stages_of_files(wanted_files(settings.delivery))
+        fonts = _fonts_of(settings)
+
+        def given_to_files(results: KeptResults) -> tuple[dict[str, Any], dict[str, Any]]:
+            return _given_to_files(settings, results, fonts, None)
+
+        return planned(STAGES, settings, inputs, folder, file_stages, given_to_files)
+
+
+def run(
+    settings: Settings | StrPath,
+    output: StrPath | None = None,
+    *,
+    store: StrPath | None = None,
+    workers: int | None = None,
+    strict: bool = False,
+    verify: bool = False,
+    progress: bool | Listener = False,
+) -> Inventory:
+    """The whole job: from settings to the inventory.
+
+    Parameters
+    ----------
+    settings : Settings or path-like
+        Settings, or a settings file.
+    output : path-like, optional
+        Folder to write all files of the delivery into; absent: tables in memory, and no file is written. It takes
+        the place of ``run.output_folder``, which is for the command line.
+    store : path-like, optional
+        Folder in which results of stages are kept for the next run, and found from earlier ones; absent: none.
+        It changes no result.
+    workers : int, optional
+        Processes, in place of the settings'; changes no result.
+    strict : bool, optional
+        Stop where a part of the network cannot be resolved, also where the settings do not say so.
+    verify : bool, optional
+        Read files again, also those whose size and time of change stayed, and check every byte that was kept.
+    progress : bool or callable, optional
+        True for a bar on standard error or under the cell of a notebook. A callable is called with what is done
+        now, how many stages are done, and how many there are.
+
+    Returns
+    -------
+    Inventory
+
+    Raises
+    ------
+    ConfigError, InputError
+        If the user can mend it, listing every problem; nothing is delivered then.
+    """
+    settings = _settings_of(settings)
+    kept = None if store is None else Path(os.path.abspath(store))
+    record = RunRecord(settings, kept)
+    memory = memory_of(kept, recalls=not verify)
+    with listening(progress) as listener, remembering(memory):
+        target = None if output is None else Path(output)
+        settings, inputs = _with_inputs(settings, target)
+        changed = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
+        settings = settings.model_copy(update={"run": settings.run.model_copy(update=changed)})
+        job = _Job(settings, inputs, target, record, memory, listener)
+        record.passed("reading")
+        return job.run_alone() if kept is None else job.run_with(kept, verify)
+
+
+def run_and_deliver(
+    settings: Settings | StrPath,
+    *,
+    keep: bool = True,
+    workers: int | None = None,
+    strict: bool = False,
+    verify: bool = False,
+    progress: bool | Listener = False,
+) -> Inventory:
+    """A run as its settings say: files go into ``run.output_folder``, and results into the store that they name.
+
+    Parameters
+    ----------
+    settings : Settings or path-like
+        Settings, or a settings file.
+    keep : bool, optional
+        Use results that earlier runs kept, and keep those of this one; changes no result.
+    workers, strict, verify, progress
+        See `run`.
+
+    Returns
+    -------
+    Inventory
+
+    Raises
+    ------
+    ConfigError, InputError
+        See `run`.
+    """
+    settings = _settings_of(settings)
+    return run(
+        settings,
+        output_folder(settings),
+        store=store_folder(settings) if keep else None,
+        workers=workers,
+        strict=strict,
+        verify=verify,
+        progress=progress,
+    )
+
+
+def read_run(settings: Settings | StrPath) -> tuple[Settings, LazyInputs]:
+    """Settings and inputs of a run, read and judged.
+
+    Parameters
+    ----------
+    settings : Settings or path-like
+        Settings, or a settings file.
+
+    Returns
+    -------
+    settings : sitefinder.settings.Settings
+        With the year-to-year spread of the daily records where the file does not state it.
+    inputs : LazyInputs
+
+    Raises
+    ------
+    ConfigError, InputError
+        Listing every problem.
+    """
+    settings = _settings_of(settings)
+    return _with_inputs(settings, output_folder(settings))
+
+
+def compare(
+    old: Inventory | StrPath | None,
+    new: Inventory | StrPath,
+    *,
+    csv: StrPath | None = None,
+    output: StrPath | None = None,
+    near_m: float | None = None,
+    min_change_percent: float | None = None,
+) -> Comparison:
+    """What changed between two inventories, reach by reach and site by site, with the cause.
+
+    Parameters
+    ----------
+    old, new : Inventory or path-like
+        Inventories, or GeoPackages or output folders of runs; `old` None for what the new delivery replaced.
+    csv, output : path-like, optional
+        A table (CSV) of the layer ``changes``, and a GeoPackage of all tables, to write.
+    near_m : float, optional
+        How far apart a stream may be drawn in the two to be the same [m]; absent: 20.
+    min_change_percent : float, optional
+        Numbers that differ by less are the same [%]; absent: by rounding alone.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputError
+        If a delivery cannot be read or compared, or a file would replace one that is compared.
+    """
+    from sitefinder.comparison.matching import NEAR_M
+    from sitefinder.delivery.comparison import compare as compare_deliveries
+
+    compared = compare_deliveries(
+        _delivery_of(old),
+        _delivery_of(new),
+        csv=csv,
+        output=output,
+        near_m=NEAR_M if near_m is None else near_m,
+        min_change_percent=min_change_percent,
+    )
+    return Comparison(compared)
+
+
+# A run's tables as those of a delivery are read, or the path as it is.
+def _delivery_of(given: Any) -> Any:
+    if not isinstance(given, Inventory):
+        return given
+    from sitefinder.io.deliveries import delivery_in_memory
+
+    return delivery_in_memory(given.tables, given.title, given.files[0] if given.files else None)
+
+
+# Settings as they are, or read from a file.
+def _settings_of(settings: Settings | StrPath) -> Settings:
+    return settings if isinstance(settings, Settings) else read_settings(Path(settings))
+
+
+def output_folder(settings: Settings) -> Path:
+    """Where the settings send the files of the delivery."""
+    return Path(os.path.normpath(os.path.join(settings.folder, settings.run.output_folder)))
+
+
+def store_folder(settings: Settings) -> Path:
+    """Where the settings keep results of stages: in a folder that they name, or in the output folder."""
+    named = settings.run.store_folder
+    if named is None:
+        return output_folder(settings) / STORE
+    return Path(os.path.normpath(os.path.join(settings.folder, named)))
+
+
+def memory_of(store: Path | None, recalls: bool = True) -> Memory:
+    """What earlier runs remembered of files; nothing where there is no store."""
+    return Memory(None if store is None else read_json(store / FILES), recalls)
+
+
+def keep_memory(store: Store, memory: Memory) -> None:
+    """Keep what is remembered of files for the next run, beside results, if there are any."""
     if not store.is_empty():
         try:
             write_json(store.folder / FILES, memory.kept)
@@ -91,14 +579,14 @@ def keep_memory(store, memory):
             store.notes.append(f"file digests could not be stored: {error.strerror or error}")
 
 
-def parts_of(settings, inputs):
-    """Settings and inputs, scoped for stages."""
+def parts_of(settings: Settings, inputs: LazyInputs) -> dict[str, Any]:
+    """Settings and inputs as stages see them."""
     return {"settings": SettingsParts(settings), "inputs": InputsParts(inputs)}
 
 
-def software_of_files():
-    """Versions of what files are made with, by name: that of this program."""
-    return software() | {"sitefinder": __version__}
+def software_of_files() -> dict[str, str]:
+    """Versions of what files are made with, by name; they show that of this program."""
+    return {**software(), "sitefinder": __version__}
 
 
 class KeptResults:
@@ -110,28 +598,33 @@ class KeptResults:
     recipes : dict of str to list of Recipe
     """
 
-    def __init__(self, store, recipes):
+    def __init__(self, store: Store, recipes: dict[str, list[Recipe]]) -> None:
         self._store, self._recipes = store, recipes
 
-    def content_of(self, name):
+    def content_of(self, name: str) -> str:
         """As `sitefinder.pipeline.graph.Results.content_of`."""
         return self._store.content_of(self.key_of(name)) or ""
 
-    def key_of(self, name):
+    def key_of(self, name: str) -> str:
         """As `sitefinder.pipeline.graph.Results.key_of`."""
         return self._recipes[name][0].key
 
 
-def planned(stages, settings, inputs, config, folder, file_stages=(), given_to_files=None):
+def planned(
+    stages: Sequence[Stage],
+    settings: Settings,
+    inputs: LazyInputs,
+    folder: Path,
+    file_stages: Sequence[Stage] = (),
+    given_to_files: Callable[[KeptResults], tuple[dict[str, Any], dict[str, Any]]] | None = None,
+) -> Plan:
     """What a run would do again, and why.
 
     Parameters
     ----------
     stages : sequence of Stage
     settings, inputs
-        As `sitefinder.inventory.check` gives them.
-    config : Path
-        The settings file.
+        As `read_run` gives them.
     folder : Path
         Of the store.
     file_stages : sequence of Stage, optional
@@ -145,17 +638,17 @@ def planned(stages, settings, inputs, config, folder, file_stages=(), given_to_f
     """
     store, given = looked_into(folder), {"settings": settings, "inputs": inputs}
     recipes = recipes_of(stages, given, parts_of(settings, inputs), software(), own_code())
-    account = last_record(folder, config_name(config, folder))
+    account = last_record(folder, config_name(settings, folder))
     files = {stage.name: own_code().files_of(stage.functions) for stage in (*stages, *file_stages)}
     size_gb, count = size_of(folder)
 
-    def code_change(stage):
+    def code_change(stage: str) -> str:
         return change_of_code(files[stage], {} if account is None else account["code"])
 
     last = last_recipes(account)
     planned = plan_of(recipes, last, store.has, code_change)
     redone = {stage.stage for stage in planned if not stage.kept}
-    given, parts = given_to_files(KeptResults(store, recipes)) if file_stages else ({}, {})
+    given, parts = ({}, {}) if given_to_files is None else given_to_files(KeptResults(store, recipes))
     for stage in file_stages:
         before = [name for name in stage.depends_on.get("made", ()) if name in redone]
         if before:
@@ -168,12 +661,14 @@ def planned(stages, settings, inputs, config, folder, file_stages=(), given_to_f
     return Plan(settings.run.name, planned, folder, count, size_gb)
 
 
-def config_name(config, folder):
-    """Path of a settings file in run records, relative to the store."""
+def config_name(settings: Settings, folder: Path) -> str:
+    """What settings are called in the records of runs: their file as the store lies to it, or their title."""
+    if not settings.file:
+        return settings.run.name
     try:
-        return Path(os.path.relpath(config, folder)).as_posix()
+        return Path(os.path.relpath(settings.file, folder)).as_posix()
     except ValueError:  # on another drive
-        return str(config)
+        return settings.file
 
 
 class RunRecord:
@@ -181,31 +676,36 @@ class RunRecord:
 
     Parameters
     ----------
-    config : str
-        See `config_name`.
+    settings : sitefinder.settings.Settings
+    store : Path or None
+        Where it will be kept.
     """
 
-    def __init__(self, config):
-        self._config, self._began, self._clock = config, datetime.datetime.now(), time.perf_counter()
-        self._seconds, self._tiles = {}, 0
+    def __init__(self, settings: Settings, store: Path | None) -> None:
+        self._config = "" if store is None else config_name(settings, store)
+        self._began, self._clock = datetime.datetime.now(), time.perf_counter()
+        self._seconds: dict[str, float] = {}
+        self._tiles = 0
 
-    def passed(self, part):
+    def passed(self, part: str) -> None:
         """Count the seconds since the last call for a part of the run."""
         now = time.perf_counter()
         self._seconds[part], self._clock = round(now - self._clock, 3), now
 
-    def counting_tiles(self, progress):
-        """A progress function that counts terrain tiles and passes them on."""
+    def count_tiles(self, done: int) -> None:
+        """Keep how many terrain tiles are done."""
+        self._tiles = done
 
-        def count_tile(done, count):
-            self._tiles = done
-            if progress is not None:
-                progress(done, count)
-
-        return count_tile
-
-    def write(self, store, settings, inputs, recipes, log, delivered):
-        """Write the record to the store.
+    def write(
+        self,
+        store: Store,
+        settings: Settings,
+        inputs: LazyInputs,
+        recipes: dict[str, list[Recipe]],
+        log: dict[str, Made],
+        delivered: Path | None,
+    ) -> None:
+        """Keep the account in the store.
 
         Parameters
         ----------
@@ -214,12 +714,12 @@ class RunRecord:
             Of the run.
         recipes, log
             See `sitefinder.pipeline.run_log.reported_results`.
-        delivered : Path
-            The file.
+        delivered : Path or None
+            The GeoPackage, if one was delivered.
 
         Notes
         -----
-        If the disk refuses, the notes of the store say so.
+        Where the disk refuses, a note of the store says so.
         """
         account = {
             "config": self._config,
@@ -233,7 +733,7 @@ class RunRecord:
             "software": software(),
             "code": own_code().digests,
             "inputs": [{key: lineage[key] for key in ("name", "path", "digest")} for lineage in inputs.lineage],
-            "delivered": {"file": delivered.name, "digest": content_digest(delivered)},
+            "delivered": delivered and {"file": delivered.name, "digest": content_digest(delivered)},
             "results": reported_results(recipes, log),
         }
         try:
@@ -242,236 +742,141 @@ class RunRecord:
             store.notes.append(f"the record of the run could not be stored: {error.strerror or error}")
 
 
-__all__ = ["DELIVERED", "GIVEN", "STAGES", "Delivered", "check", "plan", "run"]
-DELIVERED = GEOPACKAGE
+# One run: what its stages are given, and what becomes of their results.
+class _Job:
+    def __init__(
+        self,
+        settings: Settings,
+        inputs: LazyInputs,
+        output: Path | None,
+        record: RunRecord,
+        memory: Memory,
+        listener: Listener | None,
+    ) -> None:
+        self.settings, self.inputs, self.output = settings, inputs, output
+        self.record, self.memory = record, memory
+        self.names = [] if output is None else wanted_files(settings.delivery)
+        if output is not None:
+            _validate_replacing_inputs(settings, output, self.names)
+        self.fonts = _fonts_of(settings)
+        self.file_stages = () if output is None else stages_of_files(self.names)
+        self.parts = parts_of(settings, inputs)
+        self.reports = StageReports(listener, len(STAGES) + len(self.file_stages))
+
+    # What stages are given, with a folder for files on their way.
+    def given(self, scratch: Path | None) -> dict[str, Any]:
+        return {"settings": self.settings, "inputs": self.inputs, "progress": self._tile, "scratch": scratch}
+
+    def _tile(self, done: int, count: int) -> None:
+        self.record.count_tiles(done)
+        self.reports.tile(done, count)
+
+    # Without a store. The scratch folder is removed at the end, or with the inventory where that still needs the
+    # copy of the DEM in it.
+    def run_alone(self) -> Inventory:
+        scratch = tempfile.mkdtemp(prefix="sitefinder-")
+        stays, texts = False, None
+        files: list[Path] = []
+        try:
+            given = self.given(Path(scratch))
+            made = run_stages(STAGES, given, started=self.reports.started_after(0), parts=self.parts)
+            results = {name: made[name] for name in _FOR_FILES}
+            if self.output is not None:
+                started = self.reports.started_after(len(STAGES))
+                files, texts = make_files(
+                    self.settings, self.output, results, self.fonts, Path(scratch), started=started
+                )
+            inventory = Inventory(self.settings, results, files, texts, self.fonts)
+            if DEM_COPY in wanted_files(self.settings.delivery):
+                weakref.finalize(inventory, shutil.rmtree, scratch, ignore_errors=True)
+                stays = True
+            return inventory
+        finally:
+            if not stays:
+                shutil.rmtree(scratch, ignore_errors=True)
+
+    # With the store in a folder: what is kept there is not made again.
+    def run_with(self, folder: Path, verify: bool) -> Inventory:
+        with open_store(folder, verify=verify) as store:
+            recipes = recipes_of(STAGES, self.given(store.scratch), self.parts, software(), own_code())
+            log: dict[str, Made] = {}
+            files: list[Path] = []
+            texts: Results | None = None
+            try:
+                results = run_stages(
+                    STAGES,
+                    self.given(store.scratch),
+                    started=self.reports.started_after(0),
+                    parts=self.parts,
+                    store=store,
+                    recipes=recipes,
+                    log=log,
+                )
+                self.record.passed("stages")
+                if self.output is not None:
+                    texts, file_recipes = self._kept_files(results, store, log)
+                    recipes |= file_recipes
+                    digests = {name: texts.content_of(FILE_STAGES[name].name) for name in self.names}
+                    files = _put_in_place(self.settings, self.output, self.names, texts, digests)
+                # What lies there now is known to the next run, which then reads none of it.
+                for file in files:
+                    content_digest(file)
+            finally:
+                keep_memory(store, self.memory)
+            self.record.passed("delivery")
+            self.record.write(store, self.settings, self.inputs, recipes, log, files[0] if files else None)
+            store.mark_used([recipe.key for own in recipes.values() for recipe in own])
+            store.clean(self.settings.run.store_limit_gb)
+            results.close()
+            if texts is not None:
+                texts.close()
+            return Inventory(self.settings, results, files, texts, self.fonts, store.notes)
+
+    # The files as results of their stages, which lie in the store, and their recipes.
+    def _kept_files(
+        self, results: Results, store: Store, log: dict[str, Made]
+    ) -> tuple[Results, dict[str, list[Recipe]]]:
+        given, parts = _given_to_files(self.settings, results, self.fonts, store.scratch)
+        recipes = recipes_of(self.file_stages, given, parts, software_of_files(), own_code())
+        started = self.reports.started_after(len(STAGES))
+        texts = run_stages(
+            self.file_stages, given, started=started, parts=parts, store=store, recipes=recipes, log=log
+        )
+        return texts, recipes
 
 
-class Delivered:
-    """What a run delivered: its files, the GeoPackage first, and the results that they were made from.
-
-    Parameters
-    ----------
-    settings : sitefinder.settings.Settings
-    results : Mapping
-        Of the stages of `STAGES`; stored ones are read when accessed.
-    texts : Mapping
-        Results of the stages of files.
-    files : sequence of Path
-    fonts : sequence of Path
-        See `sitefinder.report.handover.Handover`.
-    notes : sequence of str
-        What the user should know of the store of results.
-    """
-
-    def __init__(self, settings, results, texts, files, fonts=(), notes=()):
-        self.files, self.notes = tuple(files), tuple(notes)
-        self.title = settings.run.name
-        self._settings, self._results, self._texts, self._fonts = settings, results, texts, fonts
-
-    @property
-    def path(self):
-        """The GeoPackage."""
-        return self.files[0]
-
-    @property
-    def currency(self):
-        """Currency and year of all money, and whether any was converted."""
-        return self._results["money"].described
-
-    @property
-    def tables(self):
-        """Tables by name of layer."""
-        return {name: self._results[f"{name}_table"] for name in LAYERS_MADE}
-
-    @property
-    def region_totals(self):
-        """The row of the whole region in the layer ``totals``, as a dict."""
-        return region_of(self._results["totals_table"])
-
-    @property
-    def counts_unresolved(self):
-        """Whether heads count that the DEM does not resolve."""
-        return HEAD_UNRESOLVED.is_allowed(self._settings.ranking.allow)
-
-    @property
-    def handover(self):
-        """Input of page, sheets and map."""
-        return handover_of(self._settings, self._results, self._fonts)._replace(tables=self.tables)
-
-    @property
-    def summary(self):
-        """Summary of the results, as text."""
-        return printed_summary(self._texts[SUMMARY.name], self.files)
-
-    @property
-    def json(self):
-        """Figures of the results, as one JSON object."""
-        return printed_json(self._texts[FIGURES.name], self.files, self.notes)
-
-
-def check(path):
-    """Settings and inputs of a run, read and checked.
-
-    Parameters
-    ----------
-    path : Path
-        Settings file.
-
-    Returns
-    -------
-    settings : sitefinder.settings.Settings
-        With the inter-annual variability of the daily records if the file states none.
-    inputs : RunInputs
-
-    Raises
-    ------
-    ConfigError, InputError
-        Listing every problem.
-    """
-    path = Path(path)
-    return _with_inputs(read_settings(path), path.parent)
-
-
-# The settings with what inputs add to them, and the inputs.
-def _with_inputs(settings, folder):
-    _fonts_of(settings, folder)
-    inputs = read_inputs(settings, folder)
+# The settings with what inputs add to them, and the inputs; the folder that files will go to is tried.
+def _with_inputs(settings: Settings, output: Path | None) -> tuple[Settings, LazyInputs]:
+    _fonts_of(settings)
+    inputs = read_inputs(settings, Path(settings.folder), output)
     return with_year_to_year(settings, inputs), inputs
 
 
-# The font files of the settings, after a check. Most runs have none, and load no drawing code for it.
-def _fonts_of(settings, folder):
+# The font files that the settings name, after a check. Most runs name none, and load no drawing code for it.
+def _fonts_of(settings: Settings) -> tuple[Path, ...]:
     if not settings.delivery.font_files:
         return ()
     from sitefinder.report.sheets.font_files import checked_fonts
 
-    return checked_fonts(settings.delivery.font_files, folder)
+    return tuple(checked_fonts(settings.delivery.font_files, Path(settings.folder)))
 
 
-def plan(path):
-    """What a run would do again, and why, without running or writing anything.
-
-    Parameters
-    ----------
-    path : Path
-        Settings file.
-
-    Returns
-    -------
-    sitefinder.inventory.Plan
-
-    Raises
-    ------
-    ConfigError, InputError
-        Listing every problem.
-    """
-    path = Path(path)
-    settings = read_settings(path)
-    folder = store_folder(settings, path.parent)
-    memory = memory_of(folder)
-    with remembering(memory):
-        settings, inputs = _with_inputs(settings, path.parent)
-    file_stages = stages_of_files(wanted_files(settings.delivery))
-    fonts = _fonts_of(settings, path.parent)
-
-    def given_to_files(results):
-        return _given_to_files(settings, results, fonts, None)
-
-    with remembering(memory):
-        return planned(STAGES, settings, inputs, path, folder, file_stages, given_to_files)
-
-
-def run(path, *, workers=None, strict=False, started=None, progress=None, keep=True, verify=False):
-    """Run an inventory and deliver its files.
-
-    Parameters
-    ----------
-    path : Path
-        Settings file.
-    workers : int, optional
-        Number of processes instead of that of the settings; no effect on results.
-    strict : bool, optional
-        Stop if a part of the network cannot be resolved, whatever the settings say.
-    started, progress : callable, optional
-        Called for each stage that is run, and for each terrain tile.
-    keep : bool, optional
-        Use stored results, and store those of this run; no effect on results.
-    verify : bool, optional
-        Read files again even if size and time of change are unchanged, and check every stored byte.
-
-    Returns
-    -------
-    Delivered
-
-    Raises
-    ------
-    ConfigError, InputError
-        If the user can fix it; nothing is delivered then.
-    """
-    path = Path(path)
-    settings = read_settings(path)
-    folder = store_folder(settings, path.parent)
-    account = RunRecord(config_name(path, folder))
-    memory = memory_of(folder if keep else None, recalls=not verify)
-    with remembering(memory):
-        return _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify)
-
-
-# Digests of files read later in the run are stored too.
-def _run(path, settings, folder, account, memory, workers, strict, started, progress, keep, verify):
-    settings, inputs = _with_inputs(settings, path.parent)
-    given_here = ({} if workers is None else {"workers": workers}) | ({"strict": True} if strict else {})
-    settings = settings.model_copy(update={"run": settings.run.model_copy(update=given_here)})
-    names = wanted_files(settings.delivery)
-    _validate_replacing_inputs(settings, path.parent, names)
-    fonts = _fonts_of(settings, path.parent)
-    given = {"settings": settings, "inputs": inputs, "progress": account.counting_tiles(progress)}
-    parts, file_stages = parts_of(settings, inputs), stages_of_files(names)
-    count = len(STAGES) + len(file_stages)
-    first, then = (_counted(started, before, count) for before in (0, len(STAGES)))
-    account.passed("reading")
-    if not keep:
-        with tempfile.TemporaryDirectory(prefix="sitefinder-") as scratch:
-            given["scratch"] = Path(scratch)
-            results = run_stages(STAGES, given, started=first, parts=parts)
-            files, texts = make_files(settings, path.parent, results, fonts, Path(scratch), started=then)
-            return Delivered(settings, results, texts, files, fonts)
-    with open_store(folder, verify=verify) as store:
-        recipes = recipes_of(STAGES, given, parts, software(), own_code())
-        given["scratch"], log = store.scratch, {}
-        try:
-            results = run_stages(STAGES, given, started=first, parts=parts, store=store, recipes=recipes, log=log)
-            account.passed("stages")
-            given, parts = _given_to_files(settings, results, fonts, store.scratch)
-            file_recipes = recipes_of(file_stages, given, parts, software_of_files(), own_code())
-            texts = run_stages(
-                file_stages, given, started=then, parts=parts, store=store, recipes=file_recipes, log=log
-            )
-            digests = {name: texts.content_of(FILE_STAGES[name].name) for name in names}
-            files = _put_in_place(settings, path.parent, names, texts, digests)
-            # The next run knows the digests of delivered files and need not read them.
-            for file in files:
-                content_digest(file)
-        finally:
-            keep_memory(store, memory)
-        account.passed("delivery")
-        recipes |= file_recipes
-        account.write(store, settings, inputs, recipes, log, files[0])
-        store.mark_used([recipe.key for own in recipes.values() for recipe in own])
-        store.clean(settings.run.store_limit_gb)
-        results.close()
-        texts.close()
-        return Delivered(settings, results, texts, files, fonts, store.notes)
-
-
-def make_files(settings, folder, results, fonts, scratch, *, started=None):
-    """Make all files of the settings and replace the last delivery with them, without a store.
+def make_files(
+    settings: Settings,
+    output: Path,
+    results: Mapping[str, Any],
+    fonts: Sequence[Path],
+    scratch: Path,
+    *,
+    started: Callable[[str, int, int], None] | None = None,
+) -> tuple[list[Path], Mapping[str, Any]]:
+    """Make all files that the settings ask for and put them in place of the last delivery, without a store.
 
     Parameters
     ----------
     settings : sitefinder.settings.Settings
-    folder : Path
-        Of the settings file.
+    output : Path
+        Folder of the delivery.
     results : Mapping
         Of the stages of `STAGES`.
     fonts : sequence of Path
@@ -485,7 +890,7 @@ def make_files(settings, folder, results, fonts, scratch, *, started=None):
     -------
     files : list of Path
         The GeoPackage first.
-    texts : dict
+    texts : Mapping
         Results of the stages of files.
 
     Raises
@@ -494,68 +899,60 @@ def make_files(settings, folder, results, fonts, scratch, *, started=None):
         If a file would replace an input, or the folder or the disk refuses.
     """
     names = wanted_files(settings.delivery)
-    _validate_replacing_inputs(settings, folder, names)
+    _validate_replacing_inputs(settings, output, names)
     given, parts = _given_to_files(settings, results, fonts, scratch)
     texts = run_stages(stages_of_files(names), given, started=started, parts=parts)
-    return _put_in_place(settings, folder, names, texts, {}), texts
+    return _put_in_place(settings, output, names, texts, {}), texts
 
 
-# Arguments of the stages of files, and those that are scoped.
-def _given_to_files(settings, results, fonts, scratch):
+# What stages of files are given, and that of it which each sees in parts.
+def _given_to_files(
+    settings: Settings, results: Any, fonts: Sequence[Path], scratch: Path | None
+) -> tuple[dict[str, Any], dict[str, Any]]:
     parts = {"settings": SettingsParts(settings), "made": MadeParts(results, STAGES), "fonts": FontParts(fonts)}
     return {"settings": settings, "made": results, "fonts": fonts, "scratch": scratch}, parts
 
 
-# A function that reports stages, for stages that follow a number of others.
-def _counted(started, before, count):
-    if started is None:
-        return None
-    return lambda name, number, _: started(name, before + number, count)
-
-
-# Copy the files into the output folder, except those already there.
-def _put_in_place(settings, folder, names, texts, digests):
+# Put the files into the output folder, those that are not there already.
+def _put_in_place(
+    settings: Settings, output: Path, names: list[str], texts: Mapping[str, Any], digests: dict[str, str]
+) -> list[Path]:
     writers = {name: partial(_copy, texts, FILE_STAGES[name].name) for name in names}
-    inputs = _names_in_output(settings, folder)
-    return deliver(
-        _output_folder(settings, folder), writers, [name for name in KNOWN if name not in inputs], digests
-    )
+    inputs = _inputs_in(settings, output)
+    return list(deliver(output, writers, [name for name in KNOWN if name not in inputs], digests))
 
 
-# A copy and not a link: a change in place, such as a new style in a GeoPackage, must not change the stored
-# file.
-def _copy(texts, stage, path):
+# A copy and no link: who changes a file in place, such as a GeoPackage with a new style, must not change the one
+# that is kept.
+def _copy(texts: Mapping[str, Any], stage: str, path: Path) -> None:
     shutil.copyfile(texts[stage], path)
 
 
-def _output_folder(settings, folder):
-    return Path(os.path.normpath(folder / settings.run.output_folder))
-
-
-def _validate_replacing_inputs(settings, folder, names):
-    inputs = _names_in_output(settings, folder)
+def _validate_replacing_inputs(settings: Settings, output: Path, names: Sequence[str]) -> None:
+    inputs = _inputs_in(settings, output)
     for name in names:
         if name in inputs:
             raise InputError.of(
                 "the delivery would replace an input",
-                file=_output_folder(settings, folder) / name,
+                file=output / name,
                 input=inputs[name],
-                fix="change run.output_folder, or move the input to another folder",
+                fix="deliver into another folder (run.output_folder), or move the input to another one",
             )
 
 
-# Files of the output folder that are inputs: name of the file to key of the setting. Any path that leads
-# there counts, so that no input is forgotten.
-def _names_in_output(settings, folder):
-    output, found = os.path.realpath(_output_folder(settings, folder)), {}
+# Files of a folder that the settings name: name of the file to key of the setting. Any text that leads there
+# counts, so that no input is forgotten.
+def _inputs_in(settings: Settings, folder: Path) -> dict[str, str]:
+    output = os.path.realpath(folder)
+    found: dict[str, str] = {}
     for key, value in _texts(settings.model_dump(exclude={"run": True}), ""):
-        place, file = os.path.split(os.path.realpath(os.path.join(folder, value)))
+        place, file = os.path.split(os.path.realpath(os.path.join(settings.folder, value)))
         if place == output:
             found.setdefault(file, key)
     return found
 
 
-def _texts(value, key):
+def _texts(value: object, key: str) -> Iterator[tuple[str, str]]:
     if isinstance(value, str):
         if "\0" not in value:  # which no path holds
             yield key, value

@@ -1,9 +1,9 @@
 """Several settings files, run one after the other and shown side by side: `sitefinder scenarios`."""
 
 import os
-from functools import partial
+from collections.abc import Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -13,8 +13,9 @@ from sitefinder.comparison.scenario_figures import measures, site_counts
 from sitefinder.delivery.atomic import deliver
 from sitefinder.delivery.comparison import reported_defaults
 from sitefinder.errors import ConfigError, SitefinderError, all_of
-from sitefinder.inventory import check, run
+from sitefinder.inventory import Inventory, StrPath, output_folder, read_run, run_and_deliver
 from sitefinder.io.deliveries import read_delivery
+from sitefinder.progress import Listener, listening
 from sitefinder.steps.graph import STEPS
 
 MEASURED = NEEDED | {"reaches": f"{NEEDED['reaches']} flags", "sites": f"{NEEDED['sites']} capital_cost"}
@@ -26,22 +27,28 @@ class SideBySide(NamedTuple):
     table: pd.DataFrame
     title: str
     currency: str
-    files: list
+    files: list[str]
 
 
-def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=None):
+def run_scenarios(
+    configs: Sequence[StrPath],
+    *,
+    csv: StrPath | None = None,
+    workers: int | None = None,
+    progress: bool | Listener = False,
+) -> SideBySide:
     """Run settings files in their order and compare each with the first.
 
     Parameters
     ----------
-    configs : list of path-like
-        Settings files; the others are compared with the first.
+    configs : sequence of path-like
+        Settings files; the first is what the others are held against.
     csv : path-like, optional
         Where to write the table.
     workers : int, optional
         See `sitefinder.inventory.run`.
-    started, progress : callable, optional
-        As of `sitefinder.inventory.run`, with the scenario's name as the first argument.
+    progress : bool or callable, optional
+        As of `sitefinder.inventory.run`; what is done now begins with the scenario's name.
 
     Returns
     -------
@@ -54,19 +61,17 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
     ConfigError, InputError
         Before anything is run, if any of the files or its inputs are wrong, or two would deliver into one folder.
     """
-    configs = [Path(config) for config in configs]
-    names = scenario_names(configs)
-    _check_all(configs)
-    rows, first, heading = [], None, None
-    for name, config in zip(names, configs, strict=True):
-        callbacks = {
-            key: None if call is None else partial(call, name)
-            for key, call in (("started", started), ("progress", progress))
-        }
-        delivered = run(config, workers=workers, **callbacks)
+    paths = [Path(config) for config in configs]
+    _check_all(paths)
+    rows: list[dict[str, Any]] = []
+    runs: list[Inventory] = []
+    first = None
+    for name, config in zip(scenario_names(paths), paths, strict=True):
+        with listening(progress) as listener:
+            delivered = run_and_deliver(config, workers=workers, progress=_of_scenario(name, listener))
         tables = read_delivery(delivered.path, MEASURED).tables
-        if first is None:
-            first, heading = tables, delivered
+        runs.append(delivered)
+        first = tables if first is None else first
         changes = compare_runs(first, tables, StageGraph(STEPS), defaults=reported_defaults()).changes
         rows.append(
             {
@@ -89,11 +94,18 @@ def run_scenarios(configs, *, csv=None, workers=None, started=None, progress=Non
         files += deliver(
             path.parent, {path.name: lambda place: table.to_csv(place, index=False, lineterminator="\n")}
         )
-    return SideBySide(table, heading.title, heading.currency, files)
+    return SideBySide(table, runs[0].title, runs[0].currency, files)
 
 
-def scenario_names(configs):
-    """Names of scenarios: those of their files, with the folder if two have the same name.
+# A listener that says which scenario is run.
+def _of_scenario(name: str, listener: Listener | None) -> bool | Listener:
+    if listener is None:
+        return False
+    return lambda words, done, count: listener(f"{name}: {words}", done, count)
+
+
+def scenario_names(configs: Sequence[Path]) -> list[str]:
+    """Names of scenarios: those of their files, with the folder where two are called alike.
 
     Examples
     --------
@@ -109,16 +121,17 @@ def scenario_names(configs):
     ]
 
 
-# Every problem of every file at once, including two runs that would replace each other's results.
-def _check_all(configs):
-    problems, folders = [], {}
+# Every problem of every file at once; two runs that would replace each other's results are one.
+def _check_all(configs: Sequence[Path]) -> None:
+    problems: list[SitefinderError] = []
+    folders: dict[str, list[str]] = {}
     for config in configs:
         try:
-            settings, _ = check(config)
+            settings, _ = read_run(config)
         except SitefinderError as error:
             problems.append(error)
             continue
-        folder = os.path.realpath(config.parent / settings.run.output_folder)
+        folder = os.path.realpath(output_folder(settings))
         folders.setdefault(folder, []).append(str(config))
     for folder, files in folders.items():
         if len(files) > 1:

@@ -63,7 +63,7 @@ TO_INTERNAL_UNIT = {
 ZERO_IN_INTERNAL_UNIT = {"degf": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF, "degf10": -DEGF_AT_ZERO_DEGC * DEGC_PER_DEGF}
 
 
-def from_internal_unit(value, unit):
+def from_internal_unit(value: float, unit: str) -> float:
     """A number in the kept unit as one of a unit of `TO_INTERNAL_UNIT`.
 
     Examples

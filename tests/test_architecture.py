@@ -58,6 +58,8 @@ def test_every_public_function_and_class_of_the_package_says_what_it_gives(repos
     for path in modules(repository, "sitefinder"):
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+            # One of several signatures; what it gives is said where the function stands.
+            public &= "overload" not in map(ast.unparse, getattr(node, "decorator_list", ()))
             if public and not ast.get_docstring(node):
                 without.append(f"{path.relative_to(repository)}: {node.name}")
 

@@ -57,12 +57,16 @@ PERCENT = 100.0
 
 
 class Compared(NamedTuple):
-    """The comparison, the title of the newer run, the two files compared, and those written."""
+    """The comparison, the title of the newer run, the two files compared, those written, and the tables.
+
+    ``tables`` are those of ``changes``, by name, held against `sitefinder.schema.CHANGE_LAYERS`.
+    """
 
     changes: Changes
     title: str
     paths: tuple
     files: list
+    tables: dict
 
 
 def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percent=None):
@@ -70,8 +74,8 @@ def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percen
 
     Parameters
     ----------
-    old, new : path-like
-        GeoPackages or output folders of runs; `old` is None for the delivery that the new one replaced.
+    old, new : path-like or sitefinder.io.deliveries.Delivery
+        GeoPackages or output folders of runs; `old` None for what the new one replaced.
     csv, output : path-like, optional
         Files to write: the layer ``changes`` as CSV, and all of `sitefinder.schema.CHANGE_LAYERS` as GeoPackage.
     near_m : float
@@ -101,11 +105,11 @@ def compare(old, new, *, csv=None, output=None, near_m=NEAR_M, min_change_percen
     if output is not None:
         writers.append((output, partial(write_layers, tables=ready, layers=CHANGE_LAYERS)))
     files = [deliver(Path(path).parent, {Path(path).name: write})[0] for path, write in writers]
-    return Compared(changes, deliveries[1].title or deliveries[0].title, paths, files)
+    return Compared(changes, deliveries[1].title or deliveries[0].title, paths, files, ready)
 
 
 def _validate_replacing(path, compared):
-    if path is not None and Path(path).resolve() in [each.resolve() for each in compared]:
+    if path is not None and Path(path).resolve() in [Path(each).resolve() for each in compared]:
         raise InputError.of(
             "the comparison would replace a delivery",
             file=path,

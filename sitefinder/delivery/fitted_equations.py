@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
@@ -15,7 +16,7 @@ from sitefinder.io.catalogue_files import write_equations
 from sitefinder.io.deliveries import writable_folder
 from sitefinder.io.gauges import read_gauges
 from sitefinder.io.settings_files import read_joined
-from sitefinder.report.fit import fit_page
+from sitefinder.report.fit import fit_page, fit_text
 from sitefinder.settings import Settings, check_fit_settings
 
 REMARK = (
@@ -24,37 +25,82 @@ REMARK = (
 )
 
 
-class DeliveredFits(NamedTuple):
-    """The fits, their source, and the files that were written."""
+class FittedFlows(NamedTuple):
+    """What was fitted, from where, the files that were written, and the gauges."""
 
     fits: RegionalFits
     source: str
     files: list
+    gauges: pd.DataFrame
+
+    @property
+    def summary(self):
+        """The fits in words and figures, ending with a line break."""
+        return fit_text(self.source, self.fits, self.files)
 
 
-def fit_flows(config):
-    """Fit every statistic and region of the gauges of a settings file, and write the results.
+def fit_flows(settings, output=None):
+    """Fit every statistic and region of the gauges that settings name.
 
     Parameters
     ----------
-    config : Path
-        Settings file with a table ``fit``, and the gauges there or under ``flows``; it may be a run's.
+    settings : path-like or sitefinder.settings.Settings
+        With a table ``fit``, and the gauges there or under ``flows``. A file need be no run's.
+    output : path-like, optional
+        Folder to write the equation file, diagnostics and plots into; absent: no file is written.
 
     Returns
     -------
-    DeliveredFits
+    FittedFlows
 
     Raises
     ------
     ConfigError, InputError
         Before anything is written. Files are written aside and moved into place together.
     """
-    joined = read_joined(config)
-    settings, table = check_fit_settings(joined.mapping, str(config), list(Settings.model_fields), joined.written)
-    folder = Path(config).parent
-    output = writable_folder(Path(os.path.normpath(folder / settings.output_folder)))
+    fit, table, folder = _fit_settings(settings)
+    return _fitted(fit, table, folder, None if output is None else Path(output))
+
+
+def fit_and_deliver(config):
+    """The same from a settings file, with the files in the folder that it names.
+
+    Parameters
+    ----------
+    config : path-like
+
+    Returns
+    -------
+    FittedFlows
+
+    Raises
+    ------
+    ConfigError, InputError
+        See `fit_flows`.
+    """
+    fit, table, folder = _fit_settings(config)
+    return _fitted(fit, table, folder, Path(os.path.normpath(folder / fit.output_folder)))
+
+
+# How to fit, the table of gauges, and the folder that paths start from.
+def _fit_settings(given):
+    known = list(Settings.model_fields)
+    if isinstance(given, Settings):
+        tables = given.model_dump(mode="json", exclude_unset=True, include={"fit", "flows"})
+        name, written, folder = given.file or "settings", None, Path(given.folder)
+    else:
+        joined = read_joined(given)
+        tables, name, written, folder = joined.mapping, str(given), joined.written, Path(given).parent
+    return *check_fit_settings(tables, name, known, written), folder
+
+
+def _fitted(settings, table, folder, output):
+    if output is not None:
+        writable_folder(output)
     gauges, places = read_fit_gauges(settings, table, folder)
     fits = fit_regions(gauges, places, table=table, settings=settings)
+    if output is None:
+        return FittedFlows(fits, table.source, [], gauges)
     keys = ["region", "statistic"]
     writers = {
         "equations.toml": lambda path: write_equations(path, fits.equations, REMARK),
@@ -65,7 +111,7 @@ def fit_flows(config):
     }
     if len(fits.candidates):
         writers["candidates.csv"] = lambda path: _write_csv(fits.candidates, path)
-    return DeliveredFits(fits, table.source, deliver(output, writers))
+    return FittedFlows(fits, table.source, deliver(output, writers), gauges)
 
 
 def read_fit_gauges(settings, table, folder):

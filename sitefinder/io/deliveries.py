@@ -10,6 +10,7 @@ import pyogrio
 
 from sitefinder.errors import InputError, SitefinderError, all_of, described, listed
 from sitefinder.schema import LAYERS
+from sitefinder.settings import renamed
 
 PREVIOUS = "previous"
 
@@ -61,11 +62,35 @@ DELIVERED = "sites.gpkg"
 
 
 class Delivery(NamedTuple):
-    """A delivered file: its path, its layers by name, and the inventory's title."""
+    """A delivery: its path (or `IN_MEMORY`), its layers by name, and the inventory's title."""
 
-    path: Path
+    path: Path | str
     tables: dict
     title: str
+
+
+# In place of the path of a delivery that lies in no file.
+IN_MEMORY = "(in memory)"
+
+
+def delivery_in_memory(tables, title, path=None):
+    """A delivery whose tables were not read from a file.
+
+    Parameters
+    ----------
+    tables : Mapping of str to DataFrame or GeoDataFrame
+        By layer, as `sitefinder.schema` declares them.
+    title : str
+    path : Path, optional
+        Where they were written too.
+
+    Returns
+    -------
+    Delivery
+        With text as `read_delivery` gives it.
+    """
+    plain = {name: _plain_text(table.copy(), name) for name, table in tables.items()}
+    return Delivery(IN_MEMORY if path is None else path, plain, title)
 
 
 def read_pair(old, new, needed):
@@ -73,9 +98,9 @@ def read_pair(old, new, needed):
 
     Parameters
     ----------
-    old, new : path-like
-        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, the one in ``previous`` next
-        to the new one.
+    old, new : path-like or Delivery
+        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, it is the one in ``previous``
+        beside the new one.
     needed : dict of str to str
         Layers to read, each with the columns that it must have, separated by blanks.
 
@@ -89,19 +114,12 @@ def read_pair(old, new, needed):
     InputError
         Listing what is wrong with either.
     """
-    new_path = _file(Path(new))
-    old_path = new_path.parent / PREVIOUS / new_path.name if old is None else _file(Path(old))
-    if old is None and not old_path.is_file():
-        raise InputError.of(
-            "there is no earlier delivery to compare with",
-            expected=f"the previous delivery, {old_path}",
-            found="no such file",
-            fix="name two deliveries: sitefinder compare OLD NEW",
-        )
+    new = _found(new)
+    old = _replaced_by(new) if old is None else _found(old)
     read, problems = [], []
-    for path in (old_path, new_path):
+    for given in (old, new):
         try:
-            read.append(read_delivery(path, needed))
+            read.append(given if isinstance(given, Delivery) else read_delivery(given, needed))
         except SitefinderError as error:
             problems.append(error)
     if problems:
@@ -119,8 +137,25 @@ def read_pair(old, new, needed):
     return tuple(read)
 
 
-# The file itself, or the delivery in a folder.
-def _file(path):
+# What the new delivery has replaced.
+def _replaced_by(new):
+    path = new.path if isinstance(new, Delivery) else new
+    old = None if path == IN_MEMORY else path.parent / PREVIOUS / path.name
+    if old is None or not old.is_file():
+        raise InputError.of(
+            "there is no earlier delivery to compare with",
+            expected="two deliveries" if old is None else f"the one that this one replaced, {old}",
+            found="one, in memory" if old is None else "no such file",
+            fix="name two deliveries: sitefinder compare OLD NEW",
+        )
+    return old
+
+
+# The delivery or file itself, or the file in a folder.
+def _found(given):
+    if isinstance(given, Delivery):
+        return given
+    path = Path(given)
     if not path.is_dir():
         return path
     if not (path / DELIVERED).is_file():
@@ -165,6 +200,8 @@ def read_delivery(path, needed):
             fix="check the path",
         ) from None
     missing = [name for name in needed if name not in present]
+    if earlier := [name for name in present if name in renamed.LAYERS]:
+        raise _of_earlier_version(path, [f"layer {listed(earlier)}"])
     if missing:
         ours = "reaches" in present and "provenance" in present
         raise InputError.of(
@@ -175,6 +212,9 @@ def read_delivery(path, needed):
             fix="run it again with this version of sitefinder" if ours else "name the GeoPackage of a run",
         )
     tables = {name: _plain_text(pyogrio.read_dataframe(path, layer=name), name) for name in needed}
+    old = {name: [column for column in tables[name] if column in renamed.COLUMNS] for name in needed}
+    if earlier := [f"{name}.{column}" for name, columns in old.items() for column in columns]:
+        raise _of_earlier_version(path, earlier)
     problems = [problem for name in needed for problem in _column_problems(tables[name], name, needed[name])]
     if problems:
         problems.append(
@@ -196,7 +236,18 @@ def read_delivery(path, needed):
     return Delivery(path, tables, _title(tables))
 
 
-# Text and booleans as in the schema: NULL text in the file reads as empty.
+# A delivery whose layers and columns have names that were given up.
+def _of_earlier_version(path, found):
+    return InputError.of(
+        "the delivery was made by an earlier version of sitefinder, whose layers and columns had other names",
+        file=path,
+        expected="names of today, such as sites.turbine and sites.lcoe_per_kwh",
+        found=listed(found),
+        fix="run its settings again with this version: sitefinder run CONFIG.toml",
+    )
+
+
+# Text as the schema has it: empty where there is nothing to say, whatever the file format makes of that.
 def _plain_text(table, name):
     for column in LAYERS[name].columns:
         if column.dtype == "text" and column.name in table:

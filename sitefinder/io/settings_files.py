@@ -142,8 +142,8 @@ def read_settings(path):
 
     Parameters
     ----------
-    path : Path
-        TOML file; see `read_joined` for those that extend another.
+    path : path-like
+        TOML file; see `read_joined` for those that extend another. Relative paths in it start from its folder.
 
     Returns
     -------
@@ -159,7 +159,7 @@ def read_settings(path):
     unfilled = [_unfilled_text(joined.written, place, text) for place, text in _unfilled(joined.mapping, ())]
     if unfilled:
         raise all_of(ConfigError, f"{path}, to be filled in", unfilled)
-    return check_settings(joined.mapping, str(path), joined.written)
+    return check_settings(joined.mapping, str(path), joined.written, str(Path(path).parent), str(path))
 
 
 # Key and text of each value that is still to be filled in.

@@ -31,7 +31,7 @@ class Build(NamedTuple):
     has_local_changes: bool
 
     @property
-    def note(self):
+    def note(self) -> str:
         """What stands beside the commit in provenance."""
         if not self.commit:
             return "commit not known"
@@ -39,7 +39,7 @@ class Build(NamedTuple):
 
 
 @functools.cache
-def own_build():
+def own_build() -> Build:
     """Version and commit of the running program.
 
     Returns
@@ -50,14 +50,14 @@ def own_build():
     if (PACKAGE.parent / ".git").exists():
         commit = _git("rev-parse", "HEAD")
         changed = None if commit is None else _git("status", "--porcelain", "--", *PROGRAM)
-        if changed is not None:
+        if commit is not None and changed is not None:
             return Build(__version__, commit.strip(), bool(changed.strip()))
         return Build(__version__, "", False)
     return _of_installation()
 
 
 # What setuptools-scm wrote into the package when it was built.
-def _of_installation():
+def _of_installation() -> Build:
     try:
         from sitefinder._version import commit_id, version
     except ImportError:
@@ -68,7 +68,7 @@ def _of_installation():
 
 
 # The answer of git about the checkout; None where there is no git, or it refuses.
-def _git(*arguments):
+def _git(*arguments: str) -> str | None:
     command = ["git", "-C", str(PACKAGE.parent), "--no-optional-locks", *arguments]
     try:
         answer = subprocess.run(command, capture_output=True, text=True, timeout=GIT_SECONDS, check=True)

@@ -4,7 +4,9 @@ import functools
 import hashlib
 import re
 import sys
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
+from typing import Any
 
 # Documents and what Python makes of sources change no result.
 IGNORED_SUFFIXES = frozenset({".md", ".pyc", ".pyi", ".typed", ".nbi", ".nbc"})
@@ -49,10 +51,12 @@ class SourceCode:
     reaches may do that; a test says so.
     """
 
-    def __init__(self, package_folder):
+    def __init__(self, package_folder: Path | str) -> None:
         folder = Path(package_folder).resolve()
         self._package = folder.name
-        self.digests, self._paths, self._text = {}, {}, {}
+        self.digests: dict[str, str] = {}
+        self._paths: dict[str, str] = {}
+        self._text: dict[str, bytes] = {}
         data_files = []
         for path in _files(folder):
             name = path.relative_to(folder.parent).as_posix()
@@ -64,9 +68,10 @@ class SourceCode:
             else:
                 data_files.append(name)
         self._beside = self._by_package(data_files)
-        self._imports, self._reached = {}, {}
+        self._imports: dict[str, frozenset[str]] = {}
+        self._reached: dict[str, frozenset[str]] = {}
 
-    def reached_from(self, module):
+    def reached_from(self, module: str) -> frozenset[str]:
         """Files that the code of a module can reach, its own among them.
 
         Parameters
@@ -80,7 +85,8 @@ class SourceCode:
             Keys of `digests`; empty for a module that is not of this package.
         """
         if module not in self._reached:
-            modules, waiting = set(), [module] if module in self._paths else []
+            modules: set[str] = set()
+            waiting = [module] if module in self._paths else []
             while waiting:
                 one = waiting.pop()
                 if one not in modules:
@@ -92,7 +98,7 @@ class SourceCode:
             self._reached[module] = frozenset(files)
         return self._reached[module]
 
-    def imported_by(self, module):
+    def imported_by(self, module: str) -> frozenset[str]:
         """Modules of the package that a module imports itself, with the packages that these lie in.
 
         Parameters
@@ -104,8 +110,8 @@ class SourceCode:
         frozenset of str
         """
         if module not in self._imports:
-            named = set()
-            for origin, names, plain in _IMPORT.findall(_FOR_TYPES.sub(b"", self._text[module])):
+            named: set[str] = set()
+            for origin, names, plain in _IMPORT.findall(self._text[module]):
                 if plain:
                     named.update(_words(plain))
                 else:
@@ -119,7 +125,7 @@ class SourceCode:
             self._imports[module] = frozenset(name for name in parents if name in self._paths) - {module}
         return self._imports[module]
 
-    def files_of(self, functions):
+    def files_of(self, functions: Iterable[Callable[..., Any] | str]) -> dict[str, str]:
         """Files that functions can reach, with what they hold.
 
         Parameters
@@ -132,7 +138,7 @@ class SourceCode:
         dict of str to str
             Digest by file. A function from outside the package counts with the file that it stands in.
         """
-        found = {}
+        found: dict[str, str] = {}
         for function in functions:
             module = module_of(function)
             if module in self._paths:
@@ -142,8 +148,8 @@ class SourceCode:
         return dict(sorted(found.items()))
 
     # Data files by the dotted name of the package that they belong to.
-    def _by_package(self, data_files):
-        beside = {}
+    def _by_package(self, data_files: list[str]) -> dict[str, list[str]]:
+        beside: dict[str, list[str]] = {}
         for name in data_files:
             folder = name.split("/")[:-1]
             while len(folder) > 1 and f"{'/'.join(folder)}/__init__.py" not in self.digests:
@@ -152,11 +158,11 @@ class SourceCode:
                 beside.setdefault(".".join(folder), []).append(name)
         return beside
 
-    def _folder_of(self, module):
+    def _folder_of(self, module: str) -> str:
         return module if self._paths[module].endswith("/__init__.py") else module.rpartition(".")[0]
 
     # The module that ``from ..name import`` means.
-    def _absolute(self, origin, module):
+    def _absolute(self, origin: str, module: str) -> str:
         dots = len(origin) - len(origin.lstrip("."))
         if not dots:
             return origin
@@ -165,7 +171,7 @@ class SourceCode:
 
 
 @functools.cache
-def own_code():
+def own_code() -> SourceCode:
     """The source code of the package that is running.
 
     Returns
@@ -175,7 +181,7 @@ def own_code():
     return SourceCode(Path(__file__).parents[1])
 
 
-def digest_of_files(files):
+def digest_of_files(files: Mapping[str, str]) -> str:
     """One text for what files hold, empty where there are none.
 
     Parameters
@@ -192,7 +198,7 @@ def digest_of_files(files):
     return hashlib.sha256(text.encode()).hexdigest() if files else ""
 
 
-def change_of_code(files, before):
+def change_of_code(files: Mapping[str, str], before: Mapping[str, str]) -> str:
     """The change of code as a reason, naming files.
 
     Parameters
@@ -218,7 +224,7 @@ def change_of_code(files, before):
     return f"code changed: {', '.join(changed[:NAMED_FILES])}" + (f" and {more} more" if more > 0 else "")
 
 
-def module_of(function):
+def module_of(function: Callable[..., Any] | str) -> str:
     """Dotted name of the module in which a function, or what a text names as one, is defined."""
     if isinstance(function, str):
         return function.partition(":")[0]
@@ -228,8 +234,8 @@ def module_of(function):
 
 
 # Files of a package folder that can change a result, in a fixed order.
-def _files(folder):
-    found = []
+def _files(folder: Path) -> list[Path]:
+    found: list[Path] = []
     for path in sorted(folder.iterdir()):
         if path.name.startswith(".") or path.name == "__pycache__":
             continue
@@ -241,18 +247,18 @@ def _files(folder):
 
 
 # ``sitefinder/io/__init__.py`` is sitefinder.io.
-def _module_name(name):
+def _module_name(name: str) -> str:
     return name.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
 
 
 # What an import statement names, without new names for it.
-def _words(names):
+def _words(names: bytes) -> list[str]:
     plain = _COMMENT.sub(b"", names).replace(b"\\\n", b" ").strip(b"() \t\n")
     return [part.split()[0].decode() for part in plain.split(b",") if part.split()]
 
 
 # The file of a module outside the package, such as a user's own script.
-def _foreign(module):
+def _foreign(module: str) -> dict[str, str]:
     path = getattr(sys.modules.get(module), "__file__", None)
     if path is None or not Path(path).is_file():
         return {module: "no file"}

@@ -2,15 +2,27 @@
 
 import multiprocessing
 import sys
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from typing import TypeVar
 
 try:
     import resource
 except ImportError:  # Windows
-    resource = None
+    resource = None  # type: ignore[assignment]
 
 
-def parallel_map(task, items, workers, *, done=None):
+Item = TypeVar("Item")
+Answer = TypeVar("Answer")
+
+
+def parallel_map(
+    task: Callable[[Item], Answer],
+    items: Sequence[Item],
+    workers: int,
+    *,
+    done: Callable[[int, int], None] | None = None,
+) -> list[Answer]:
     """Answers of a task for each item.
 
     Parameters
@@ -56,7 +68,7 @@ def parallel_map(task, items, workers, *, done=None):
     return answers
 
 
-def peak_memory_mb():
+def peak_memory_mb() -> float:
     """The most memory that this process, or any of its workers that has ended, has held so far [MB].
 
     Returns

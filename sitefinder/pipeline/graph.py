@@ -1,16 +1,24 @@
 """Stages as data: each is a plain function, bound to the names that it reads."""
 
+from __future__ import annotations
+
 import importlib
 import inspect
 import logging
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, overload
 
 from sitefinder.errors import SitefinderError, StageError
 from sitefinder.pipeline.executors import peak_memory_mb
 
+if TYPE_CHECKING:
+    from sitefinder.pipeline.keys import Recipe
+
+# What hears that a stage starts: its name, its number from 1, and how many there are.
+Started = Callable[[str, int, int], None]
+Function = Callable[..., Any]
 LOGGER = logging.getLogger("sitefinder")
 LOGGER.addHandler(logging.NullHandler())
 # What a stage declares that sees all of something given in parts, also what is only for readers.
@@ -26,8 +34,8 @@ class PerItem(NamedTuple):
     """
 
     argument: str
-    items: Callable | str
-    joined: Callable | str
+    items: Function | str
+    joined: Function | str
 
 
 class Stage(NamedTuple):
@@ -43,20 +51,20 @@ class Stage(NamedTuple):
     """
 
     name: str
-    run: Callable | str
-    reads: tuple
-    depends_on: Mapping = MappingProxyType({})
+    run: Function | str
+    reads: tuple[str, ...]
+    depends_on: Mapping[str, tuple[str, ...]] = MappingProxyType({})
     each: PerItem | None = None
-    content: Callable | str | None = None
-    describes: tuple = ()
+    content: Function | str | None = None
+    describes: tuple[Function | str, ...] = ()
 
     @property
-    def functions(self):
+    def functions(self) -> tuple[Function | str, ...]:
         """The functions whose code makes the result."""
         return (self.run, *([self.each.items, self.each.joined] if self.each else []), *self.describes)
 
     @property
-    def function(self):
+    def function(self) -> Function:
         """The function that is run, loaded where ``run`` only names it."""
         return loaded(self.run)
 
@@ -80,24 +88,25 @@ class Parts:
     progress bar) is handed to stages as it is and must change no result.
     """
 
-    def scoped(self, parts):
+    def scoped(self, parts: Sequence[str]) -> Any:
         """What a stage gets that declares these parts."""
         raise NotImplementedError
 
-    def facts(self, parts):
+    def facts(self, parts: Sequence[str]) -> dict[str, str]:
         """What these parts hold, a dict of text to text."""
         raise NotImplementedError
 
 
-def loaded(function):
+def loaded(function: Function | str) -> Function:
     """A function, loaded where a text names it as ``package.module:function``."""
     if not isinstance(function, str):
         return function
     module, _, name = function.partition(":")
-    return getattr(importlib.import_module(module), name)
+    found: Function = getattr(importlib.import_module(module), name)
+    return found
 
 
-def bound(stages, given):
+def bound(stages: Iterable[Stage], given: Sequence[str]) -> tuple[Stage, ...]:
     """The stages, after a check that each finds what it reads and takes nothing else.
 
     What a function takes is checked here where the stage holds the function itself; of one that is only named,
@@ -141,7 +150,7 @@ def bound(stages, given):
     return tuple(stages)
 
 
-def check_arguments(stage):
+def check_arguments(stage: Stage) -> None:
     """Refuse a stage whose function takes other arguments than the stage passes.
 
     Parameters
@@ -162,7 +171,42 @@ def check_arguments(stage):
         ) from None
 
 
-def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=None, log=None):
+@overload
+def run_stages(
+    stages: Sequence[Stage],
+    given: Mapping[str, Any],
+    *,
+    started: Started | None = None,
+    parts: Mapping[str, Parts] | None = None,
+    store: None = None,
+    recipes: None = None,
+    log: None = None,
+) -> dict[str, Any]: ...
+
+
+@overload
+def run_stages(
+    stages: Sequence[Stage],
+    given: Mapping[str, Any],
+    *,
+    started: Started | None = None,
+    parts: Mapping[str, Parts] | None = None,
+    store: KeepsResults,
+    recipes: dict[str, list[Recipe]],
+    log: dict[str, Made] | None = None,
+) -> Results: ...
+
+
+def run_stages(
+    stages: Sequence[Stage],
+    given: Mapping[str, Any],
+    *,
+    started: Started | None = None,
+    parts: Mapping[str, Parts] | None = None,
+    store: KeepsResults | None = None,
+    recipes: dict[str, list[Recipe]] | None = None,
+    log: dict[str, Made] | None = None,
+) -> dict[str, Any] | Results:
     """Results of all stages, by name.
 
     Parameters
@@ -199,30 +243,57 @@ def run_stages(stages, given, *, started=None, parts=None, store=None, recipes=N
     return dict(results) if store is None else results
 
 
-class Results(Mapping):
+class KeepsResults(Protocol):
+    """A store as stages are run with one; that of `sitefinder.pipeline.store`, whose code makes no result."""
+
+    def has(self, key: str) -> bool:
+        """Whether a result is there."""
+
+    def load(self, recipe: Recipe) -> Any:
+        """A result, or None where there is none that is sound."""
+
+    def content_of(self, key: str) -> str | None:
+        """The digest of what a result holds that was kept with it."""
+
+    def keep(self, recipe: Recipe, result: object, seconds: float, content: str | None = None) -> None:
+        """Keep a result."""
+
+
+class Results(Mapping[str, Any]):
     """Results by name; those that are kept are read when something first asks for them. See `run_stages`."""
 
-    def __init__(self, stages, given, started, parts, store, recipes, log):
+    def __init__(
+        self,
+        stages: Sequence[Stage],
+        given: Mapping[str, Any],
+        started: Started | None,
+        parts: Mapping[str, Parts],
+        store: KeepsResults | None,
+        recipes: dict[str, list[Recipe]] | None,
+        log: dict[str, Made],
+    ) -> None:
         self._stages = {stage.name: stage for stage in stages}
         self._given, self._parts = dict(given), parts
-        self._started, self._store, self._recipes = started, store, recipes
-        self._held, self._contents, self._announced = {}, {}, set()
+        self._started, self._store, self._recipes = started, store, recipes or {}
+        self._held: dict[str, Any] = {}
+        self._contents: dict[str, str] = {}
+        self._announced: set[str] = set()
         self._log, self._is_closed = log, False
 
-    def __iter__(self):
+    def __iter__(self) -> Iterator[str]:
         return iter([*self._given, *(name for name in self._stages if name not in self._given)])
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(set(self._given) | set(self._stages))
 
-    def __getitem__(self, name):
+    def __getitem__(self, name: str) -> Any:
         if name not in self._held:
             if name not in self._stages:
                 return self._given[name]
             self._held[name] = self._made(self._stages[name])
         return self._held[name]
 
-    def make_ready(self, stage):
+    def make_ready(self, stage: Stage) -> None:
         """Run a stage, unless all of its results are kept."""
         if self._store is None or not all(self._store.has(recipe.key) for recipe in self._recipes[stage.name]):
             self[stage.name]
@@ -231,11 +302,11 @@ class Results(Mapping):
                 self._log[recipe.place] = Made(True, 0.0, peak_memory_mb())
                 LOGGER.info("%s: kept from an earlier run", recipe.place)
 
-    def close(self):
+    def close(self) -> None:
         """Run no further stage, since the store is no longer this run's; what is kept there can still be read."""
         self._is_closed = True
 
-    def content_of(self, name):
+    def content_of(self, name: str) -> str:
         """A digest of what a stage's result holds: equal for equal results, whatever they were made from.
 
         What is kept under it, in place of the key of the result, need not be made again where a stage was run
@@ -251,19 +322,24 @@ class Results(Mapping):
         str
         """
         if name not in self._contents:
+            stage = self._stages[name]
             known = None if self._store is None else self._store.content_of(self._recipes[name][0].key)
             if known is None:
                 result = self[name]
-                known = self._contents.get(name) or loaded(self._stages[name].content)(result)
+                known = self._contents.get(name)
+                if known is None:
+                    if stage.content is None:
+                        raise TypeError(f"stage {name!r} declares no content")
+                    known = str(loaded(stage.content)(result))
             self._contents[name] = known
         return self._contents[name]
 
-    def key_of(self, name):
+    def key_of(self, name: str) -> str:
         """The key that a stage's one result is kept under."""
         return self._recipes[name][0].key
 
     # A stage's result: of one that is done for each of several items, joined from theirs.
-    def _made(self, stage):
+    def _made(self, stage: Stage) -> Any:
         if stage.each is None:
             return self._one(stage, 0, {})
         items = loaded(stage.each.items)(self._given)
@@ -273,7 +349,7 @@ class Results(Mapping):
         return loaded(stage.each.joined)(found)
 
     # One result, from the store or made now and then kept.
-    def _one(self, stage, number, item):
+    def _one(self, stage: Stage, number: int, item: dict[str, Any]) -> Any:
         if self._store is None:
             return self._run(stage, item)[0]
         recipe = self._recipes[stage.name][number]
@@ -298,7 +374,7 @@ class Results(Mapping):
         return result
 
     # The answer of a stage's function and its seconds, without those of what it reads.
-    def _run(self, stage, item):
+    def _run(self, stage: Stage, item: dict[str, Any]) -> tuple[Any, float]:
         arguments = {name: self._scoped(stage, name) for name in stage.reads} | item
         if self._started is not None and stage.name not in self._announced:
             self._announced.add(stage.name)
@@ -316,7 +392,7 @@ class Results(Mapping):
         return result, seconds
 
     # What a stage gets under a name that it reads: of what is given in parts, those that it declares.
-    def _scoped(self, stage, name):
+    def _scoped(self, stage: Stage, name: str) -> Any:
         if name in self._parts:
             return self._parts[name].scoped(stage.depends_on.get(name, ()))
         return self[name]

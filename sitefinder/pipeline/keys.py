@@ -1,11 +1,14 @@
 """What each result of a run depends on, the key that it is kept under, and why one would be made again."""
 
+from __future__ import annotations
+
 import hashlib
 import json
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
 
-from sitefinder.pipeline.code import change_of_code, digest_of_files
-from sitefinder.pipeline.graph import loaded
+from sitefinder.pipeline.code import SourceCode, change_of_code, digest_of_files
+from sitefinder.pipeline.graph import Parts, Stage, loaded
 
 # Raised when results are kept in another way, so that none of the earlier ones is taken for one of the new.
 KEPT_AS = 2
@@ -26,17 +29,17 @@ class Recipe(NamedTuple):
     stage: str
     item: str
     code: str
-    facts: dict
-    reads: dict
-    software: dict
+    facts: dict[str, str]
+    reads: dict[str, str]
+    software: dict[str, str]
 
     @property
-    def place(self):
+    def place(self) -> str:
         """Name of the result: that of its stage, with the item where there are several."""
         return place_of(self.stage, self.item)
 
     @property
-    def key(self):
+    def key(self) -> str:
         """SHA-256 over all of it, hexadecimal. The name of an item is none of it: that stands in its facts."""
         text = json.dumps([KEPT_AS, *self._replace(item="")], sort_keys=True, ensure_ascii=True)
         return hashlib.sha256(text.encode()).hexdigest()
@@ -47,15 +50,21 @@ class Planned(NamedTuple):
 
     stage: str
     kept: bool
-    reasons: list
+    reasons: list[str]
 
 
-def place_of(stage, item=""):
+def place_of(stage: str, item: str = "") -> str:
     """Name of a result, for example ``heads`` or ``overlaps: nature reserve``."""
     return f"{stage}: {item}" if item else stage
 
 
-def recipes_of(stages, given, parts, software, code):
+def recipes_of(
+    stages: Iterable[Stage],
+    given: Mapping[str, Any],
+    parts: Mapping[str, Parts],
+    software: dict[str, str],
+    code: SourceCode,
+) -> dict[str, list[Recipe]]:
     """The recipe of every result of a run; nothing is run for it.
 
     Parameters
@@ -75,9 +84,10 @@ def recipes_of(stages, given, parts, software, code):
     dict of str to list of Recipe
         By stage: one, or one for each item in their order.
     """
-    recipes, keys = {}, {}
+    recipes: dict[str, list[Recipe]] = {}
+    keys: dict[str, str] = {}
     for stage in stages:
-        facts = {}
+        facts: dict[str, str] = {}
         for name in stage.reads:
             if name in parts:
                 facts |= parts[name].facts(stage.depends_on.get(name, ()))
@@ -99,7 +109,12 @@ def recipes_of(stages, given, parts, software, code):
     return recipes
 
 
-def plan_of(recipes, last, is_kept, code_change=lambda stage: change_of_code({}, {})):
+def plan_of(
+    recipes: Mapping[str, list[Recipe]],
+    last: Mapping[str, Recipe],
+    is_kept: Callable[[str], bool],
+    code_change: Callable[[str], str] = lambda stage: change_of_code({}, {}),
+) -> list[Planned]:
     """What would be done again, and why.
 
     Parameters
@@ -118,11 +133,12 @@ def plan_of(recipes, last, is_kept, code_change=lambda stage: change_of_code({},
     list of Planned
         In the order of the stages. Reasons of one item alone say which.
     """
-    planned, redone = [], []
+    planned: list[Planned] = []
+    redone: list[str] = []
     for stage, own in recipes.items():
         missing = [recipe for recipe in own if not is_kept(recipe.key)]
         known = {other.stage for other in last.values()}
-        found = {}
+        found: dict[str, list[str]] = {}
         for recipe in missing:
             before = last.get(recipe.place)
             is_new = recipe.item and before is None and stage in known
@@ -141,7 +157,9 @@ def plan_of(recipes, last, is_kept, code_change=lambda stage: change_of_code({},
     return planned
 
 
-def reasons_of(recipe, last, redone=(), code_change="code changed"):
+def reasons_of(
+    recipe: Recipe, last: Recipe | None, redone: Sequence[str] = (), code_change: str = "code changed"
+) -> list[str]:
     """Why a result would be made again, each reason a phrase.
 
     Parameters
@@ -179,7 +197,7 @@ def reasons_of(recipe, last, redone=(), code_change="code changed"):
 
 
 # What stands in new facts that did not in old ones. Several facts of one new thing are told as one.
-def _changes(new, old):
+def _changes(new: dict[str, str], old: dict[str, str]) -> list[str]:
     notes = []
     for name, value in new.items():
         if name.startswith(DERIVED):
@@ -200,7 +218,7 @@ def _changes(new, old):
 
 
 # The shortest beginning of a dotted name that none of the others has.
-def _first_new(name, others):
+def _first_new(name: str, others: Iterable[str]) -> str:
     parts = name.split(".")
     for count in range(1, len(parts)):
         begun = ".".join(parts[:count])

@@ -1,5 +1,12 @@
 """Accounts of runs: what each took, made and found kept, for people to read and for the next plan."""
 
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from sitefinder.pipeline.graph import Made
 from sitefinder.pipeline.keys import KEPT_AS, Recipe
 from sitefinder.pipeline.store import RUNS, read_json, write_json
 
@@ -7,7 +14,7 @@ from sitefinder.pipeline.store import RUNS, read_json, write_json
 KEPT = 50
 
 
-def last_record(folder, config):
+def last_record(folder: Path, config: str) -> dict[str, Any] | None:
     """The account of the latest run of a settings file, or else of any; None before the first.
 
     Parameters
@@ -26,14 +33,14 @@ def last_record(folder, config):
     return next((one for one in accounts if one.get("config") == config), accounts[0] if accounts else None)
 
 
-def last_recipes(account):
+def last_recipes(account: dict[str, Any] | None) -> dict[str, Recipe]:
     """The recipes of an account by place; empty where there is none."""
     notes = [] if account is None else account["results"]
     recipes = [Recipe(**result["recipe"]) for result in notes]
     return {recipe.place: recipe for recipe in recipes}
 
 
-def write_record(folder, account):
+def write_record(folder: Path, account: dict[str, Any]) -> Path:
     """Keep the account of a run; the oldest ones go.
 
     Parameters
@@ -57,7 +64,7 @@ def write_record(folder, account):
     return path
 
 
-def reported_results(recipes, log):
+def reported_results(recipes: Mapping[str, list[Recipe]], log: Mapping[str, Made]) -> list[dict[str, Any]]:
     """What became of each result of a run, as rows of its account.
 
     Parameters

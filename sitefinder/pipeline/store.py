@@ -9,8 +9,9 @@ import shutil
 import socket
 import tempfile
 import time
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, BinaryIO, NamedTuple
 
 from sitefinder.errors import InputError
 from sitefinder.pipeline.keys import Recipe
@@ -18,7 +19,7 @@ from sitefinder.pipeline.keys import Recipe
 CHUNK_BYTES = 1 << 20
 
 
-def write_whole(path, data):
+def write_whole(path: Path, data: bytes) -> None:
     """Put bytes in place of a file in one step.
 
     Parameters
@@ -40,12 +41,12 @@ def write_whole(path, data):
     sync_folder(path.parent)
 
 
-def write_json(path, value):
+def write_json(path: Path, value: object) -> None:
     """Put a value in place of a JSON file in one step."""
     write_whole(path, json.dumps(value, indent=1, ensure_ascii=False).encode())
 
 
-def read_json(path):
+def read_json(path: Path) -> Any:
     """A value from a JSON file, or None where there is none that can be read."""
     try:
         return json.loads(Path(path).read_bytes())
@@ -53,14 +54,14 @@ def read_json(path):
         return None
 
 
-def move_whole(draft, final):
+def move_whole(draft: Path, final: Path) -> None:
     """Move a folder that is complete to its name, durably. Nothing may stand there."""
     sync_folder(draft)
     os.replace(draft, final)
     sync_folder(Path(final).parent)
 
 
-def link_or_copy(source, target):
+def link_or_copy(source: Path, target: Path) -> None:
     """The same content under a second name: linked where the disk can do that, else copied; synced."""
     try:
         os.link(source, target)
@@ -75,7 +76,7 @@ def link_or_copy(source, target):
         os.close(descriptor)
 
 
-def sync_folder(folder):
+def sync_folder(folder: Path) -> None:
     """Make the disk hold the names in a folder. Windows cannot do that and needs no such thing."""
     if os.name == "nt":
         return
@@ -86,7 +87,7 @@ def sync_folder(folder):
         os.close(descriptor)
 
 
-def digest_of_stream(file):
+def digest_of_stream(file: BinaryIO) -> str:
     """SHA-256 of what is left to read of an open file, hexadecimal."""
     digest = hashlib.sha256()
     while chunk := file.read(CHUNK_BYTES):
@@ -97,7 +98,7 @@ def digest_of_stream(file):
 PROTOCOL = 5
 
 
-def write_pickle(result, file, scratch):
+def write_pickle(result: object, file: BinaryIO, scratch: Path | None) -> dict[str, Path]:
     """Write a result, and tell which files in the scratch folder belong to it.
 
     Parameters
@@ -117,10 +118,10 @@ def write_pickle(result, file, scratch):
     TypeError
         If a path leads elsewhere: the result could not be moved then.
     """
-    files = {}
+    files: dict[str, Path] = {}
 
     class Pickler(pickle.Pickler):
-        def persistent_id(self, value):
+        def persistent_id(self, value: object) -> str | None:
             if not isinstance(value, Path):
                 return None
             if value.parent != scratch:
@@ -132,7 +133,7 @@ def write_pickle(result, file, scratch):
     return files
 
 
-def read_pickle(file, files):
+def read_pickle(file: BinaryIO, files: Mapping[str, Path]) -> Any:
     """A result as `write_pickle` wrote it, its paths leading to the files now.
 
     Parameters
@@ -147,7 +148,7 @@ def read_pickle(file, files):
     """
 
     class Unpickler(pickle.Unpickler):
-        def persistent_load(self, name):
+        def persistent_load(self, name: str) -> Path:
             return files[name]
 
     return Unpickler(file).load()
@@ -158,7 +159,7 @@ LOCK, HOLDER = "lock", "lock-holder.json"
 
 
 @contextlib.contextmanager
-def locked(folder):
+def locked(folder: Path) -> Iterator[None]:
     """Hold a folder against all other runs.
 
     Parameters
@@ -199,12 +200,12 @@ def locked(folder):
 
 
 # Who holds the lock as the file says; empty where it names nobody, or nothing that can be read.
-def _holder(path):
+def _holder(path: Path) -> dict[str, Any]:
     said = read_json(path)
     return said if isinstance(said, dict) else {}
 
 
-def _held(folder, holder):
+def _held(folder: Path, holder: dict[str, Any]) -> InputError:
     elsewhere = holder and holder.get("host") != socket.gethostname()
     fix = "wait until it has ended, or run with --no-store"
     if elsewhere:
@@ -225,7 +226,7 @@ DAMAGED_KEPT = 5
 BYTES_PER_GB = 1e9
 
 
-def remove_min_used(folder, max_gb, used):
+def remove_min_used(folder: Path, max_gb: float, used: set[str]) -> int:
     """Remove the least recently used results until the rest is small enough.
 
     Parameters
@@ -257,14 +258,14 @@ def remove_min_used(folder, max_gb, used):
     return removed
 
 
-def size_of(folder):
+def size_of(folder: Path) -> tuple[float, int]:
     """Size of all results of a store [GB], and their number."""
     results = folder / RESULTS
     paths = list(results.iterdir()) if results.is_dir() else []
     return sum(map(_size, paths)) / BYTES_PER_GB, len(paths)
 
 
-def quarantine(folder, key, name):
+def quarantine(folder: Path, key: str, name: str) -> Path:
     """Move a damaged result out of the way, to be looked at; the oldest ones there go.
 
     Parameters
@@ -290,7 +291,7 @@ def quarantine(folder, key, name):
     return aside
 
 
-def take_away_if_empty(folder, made):
+def take_away_if_empty(folder: Path, made: list[Path]) -> None:
     """Leave nothing behind of a store that a run made and kept nothing in.
 
     Parameters
@@ -309,11 +310,11 @@ def take_away_if_empty(folder, made):
                 path.rmdir()
 
 
-def _size(folder):
+def _size(folder: Path) -> int:
     return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
 
 
-def _last_used(folder):
+def _last_used(folder: Path) -> tuple[int, str]:
     entry = folder / ENTRY
     return (entry if entry.exists() else folder).stat().st_mtime_ns, folder.name
 
@@ -344,19 +345,21 @@ class Store:
         What the user should know: results that were damaged, or could not be kept.
     """
 
-    def __init__(self, folder, scratch, verify):
-        self.folder, self.scratch, self.notes = Path(folder), scratch, []
-        self._verify, self._used = verify, set()
+    def __init__(self, folder: Path, scratch: Path | None, verify: bool) -> None:
+        self.folder, self.scratch = Path(folder), scratch
+        self.notes: list[str] = []
+        self._verify = verify
+        self._used: set[str] = set()
 
-    def has(self, key):
+    def has(self, key: str) -> bool:
         """Whether a result is there; whether it is sound shows when it is read."""
         return (self._place(key) / ENTRY).is_file()
 
-    def is_empty(self):
+    def is_empty(self) -> bool:
         """Whether no result is there."""
         return not any((self.folder / RESULTS).iterdir())
 
-    def load(self, recipe):
+    def load(self, recipe: Recipe) -> Kept | None:
         """A result, or None where there is none that is sound.
 
         Parameters
@@ -383,12 +386,12 @@ class Store:
         self._used.add(recipe.key)
         return kept
 
-    def content_of(self, key):
+    def content_of(self, key: str) -> str | None:
         """The digest of what a result holds that was kept with it, None where there is none."""
         entry = self._entry(key)
         return entry.get("content") if isinstance(entry, dict) else None
 
-    def keep(self, recipe, result, seconds, content=None):
+    def keep(self, recipe: Recipe, result: object, seconds: float, content: str | None = None) -> None:
         """Keep a result: written aside, synced, moved into place in one step.
 
         Parameters
@@ -432,7 +435,7 @@ class Store:
             shutil.rmtree(draft, ignore_errors=True)
             self.notes.append(f"the result of {recipe.place} could not be kept: {error.strerror or error}")
 
-    def mark_used(self, keys):
+    def mark_used(self, keys: Iterable[str]) -> None:
         """Count results as used by this run."""
         for key in keys:
             if key not in self._used and (self._place(key) / ENTRY).is_file():
@@ -440,7 +443,7 @@ class Store:
                     os.utime(self._place(key) / ENTRY)
                 self._used.add(key)
 
-    def clean(self, max_gb):
+    def clean(self, max_gb: float) -> int:
         """Remove the least recently used results until the rest is small enough, those of this run never.
 
         Parameters
@@ -455,15 +458,15 @@ class Store:
         """
         return remove_min_used(self.folder, max_gb, self._used)
 
-    def _place(self, key):
+    def _place(self, key: str) -> Path:
         return self.folder / RESULTS / key
 
-    def _entry(self, key):
+    def _entry(self, key: str) -> Any:
         return read_json(self._place(key) / ENTRY)
 
     # The result of a key, every byte of it checked first. Large files beside the pickle are taken as sound while
     # size and time of change are those of when they were kept, unless all is to be verified.
-    def _read(self, key):
+    def _read(self, key: str) -> Any:
         place, entry = self._place(key), self._entry(key)
         try:
             entries, recipe = entry["files"], Recipe(**entry["recipe"])
@@ -484,7 +487,7 @@ class Store:
         except (OSError, EOFError, ImportError, ValueError, pickle.UnpicklingError) as error:
             raise Damage(getattr(error, "strerror", None) or str(error)) from error
 
-    def _check(self, path, entries):
+    def _check(self, path: Path, entries: dict[str, Any]) -> None:
         state = path.stat()
         if state.st_size != entries["bytes"]:
             raise Damage(f"{path.name} has {state.st_size} bytes, {entries['bytes']} were written")
@@ -495,7 +498,7 @@ class Store:
 
 
 @contextlib.contextmanager
-def open_store(folder, *, verify=False):
+def open_store(folder: Path, *, verify: bool = False) -> Iterator[Store]:
     """The store in a folder, for the one run that may write it.
 
     Parameters
@@ -544,12 +547,12 @@ def open_store(folder, *, verify=False):
         yield Store(folder, Path(scratch), verify)
 
 
-def looked_into(folder):
+def looked_into(folder: Path) -> Store:
     """The store in a folder as it is, to read from it only; it may be missing."""
     return Store(Path(os.path.abspath(folder)), None, False)
 
 
-def _validate_foreign(folder):
+def _validate_foreign(folder: Path) -> None:
     if hasattr(os, "getuid") and folder.stat().st_uid != os.getuid():
         raise InputError.of(
             "the store of results belongs to another user",
@@ -559,7 +562,7 @@ def _validate_foreign(folder):
         )
 
 
-def _told(path):
+def _told(path: Path) -> dict[str, Any]:
     state = path.stat()
     with path.open("rb") as file:
         return {"bytes": state.st_size, "changed_ns": state.st_mtime_ns, "digest": digest_of_stream(file)}

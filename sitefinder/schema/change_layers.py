@@ -24,7 +24,7 @@ _ID_NEW = text("id_new", "id in the next run; empty if not there")
 
 
 # A quantity in the previous and in the next run.
-def _both(name, unit, meaning):
+def _both(name: str, unit: str, meaning: str) -> tuple[Column, Column]:
     return (
         amount(f"{name}_old", unit, f"{meaning}, in the previous run"),
         amount(f"{name}_new", unit, f"{meaning}, in the next run"),

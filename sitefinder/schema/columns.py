@@ -32,9 +32,10 @@ class Column(NamedTuple):
     minimum: float | None = None
     maximum: float | None = None
     nullable: bool = True
-    values: tuple = ()  # the only texts allowed; () if any are
-    parts: tuple = ()  # the only flags allowed in a list of flags; () if the column is no such list
-    made_by: tuple = ()  # stages, settings and inputs that determine its values, see `made_by`
+    values: tuple[str, ...] = ()  # the only texts allowed; () if any are
+    parts: tuple[str, ...] = ()  # the only flags allowed in a list of flags; () if the column is no such list
+    # Stages, settings and inputs that determine its values, see `made_by`.
+    made_by: tuple[str, ...] = ()
 
 
 class Layer(NamedTuple):
@@ -43,32 +44,32 @@ class Layer(NamedTuple):
     name: str
     geometry: str | None  # "Point", "LineString", "Polygon", "MultiPolygon" or None
     row: str
-    key: tuple
-    columns: tuple
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
     may_lack_geometry: bool = False
 
 
-def text(name, meaning, values=(), parts=()):
+def text(name: str, meaning: str, values: tuple[str, ...] = (), parts: tuple[str, ...] = ()) -> Column:
     """A column of text that is never NULL; "" means none."""
     return Column(name, "text", "", meaning, nullable=False, values=values, parts=parts)
 
 
-def statement(name, meaning):
+def statement(name: str, meaning: str) -> Column:
     """A boolean column, never NULL."""
     return Column(name, "boolean", "", meaning, nullable=False)
 
 
-def count(name, meaning, minimum=0, nullable=False):
+def count(name: str, meaning: str, minimum: float | None = 0, nullable: bool = False) -> Column:
     """A column of integers."""
     return Column(name, "integer", "", meaning, minimum, nullable=nullable)
 
 
-def amount(name, unit, meaning, maximum=None):
+def amount(name: str, unit: str, meaning: str, maximum: float | None = None) -> Column:
     """A column of non-negative real numbers, NULL if unknown."""
     return Column(name, "real", unit, meaning, 0, maximum)
 
 
-def made_by(names, *columns):
+def made_by(names: str, *columns: Column) -> tuple[Column, ...]:
     """Columns with the stages that make their values, from which a comparison finds possible causes of a change.
 
     Parameters

@@ -5,12 +5,13 @@ Nothing here touches a file: ``tests/tools/refresh_documents.py`` writes what `d
 
 import re
 import types
-from typing import Annotated, Literal, Union, get_args, get_origin
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from sitefinder.schema import CHANGE_LAYERS, LAYERS
+from sitefinder.schema import CHANGE_LAYERS, LAYERS, Layer
 from sitefinder.settings import Settings
 from sitefinder.vocabulary import (
     ACTIONS,
@@ -23,6 +24,7 @@ from sitefinder.vocabulary import (
     phrases,
 )
 
+Model = type[BaseModel]
 TYPE_WORDS = {str: "text", float: "number", int: "whole number", bool: "true or false"}
 # Stands for the key of a setting that has several tables.
 ANY_NAME = "NAME"
@@ -53,7 +55,7 @@ GeoPackage holds the same in its layer `columns`. This file is generated from `s
 """
 
 
-def documents():
+def documents() -> dict[str, str]:
     """The documents that are generated whole.
 
     Returns
@@ -79,7 +81,7 @@ def documents():
     }
 
 
-def settings_reference():
+def settings_reference() -> str:
     """Every setting with its type, default and meaning, one Markdown table for each table of a settings file.
 
     Returns
@@ -90,7 +92,7 @@ def settings_reference():
     return "\n\n".join(_section(model, names) for model, names in _models().items())
 
 
-def layers_reference(layers=LAYERS):
+def layers_reference(layers: Mapping[str, Layer] = LAYERS) -> str:
     """Every column of every delivered layer with its type, unit and meaning.
 
     Parameters
@@ -111,7 +113,7 @@ def layers_reference(layers=LAYERS):
     return "\n\n".join(parts)
 
 
-def vocabulary_reference(*names):
+def vocabulary_reference(*names: str) -> str:
     """Verdicts, rule actions, scheme types, rejection reasons, grades of evidence and flags, with their meaning.
 
     Parameters
@@ -129,7 +131,7 @@ def vocabulary_reference(*names):
     return "\n\n".join(f"### {title}\n\n{_words(records)}" for title, records in WORDS.values())
 
 
-def filled(text):
+def filled(text: str) -> str:
     """A document with its generated parts brought up to date.
 
     Parameters
@@ -147,7 +149,7 @@ def filled(text):
         If a part has no such name, or is not closed.
     """
 
-    def part(found):
+    def part(found: re.Match[str]) -> str:
         if found[1] not in WORDS or found[2] is None:
             raise ValueError(
                 f"<!-- generated: {found[1]} --> must name one of {', '.join(WORDS)}, closed by <!-- end -->"
@@ -158,13 +160,13 @@ def filled(text):
 
 
 # Each model with the headings under which a settings file may hold it, in the order of the declarations.
-def _models():
-    places = {}
+def _models() -> dict[Model, list[str]]:
+    places: dict[Model, list[str]] = {}
     _collect(Settings, "", places)
     return {model: names for model, names in places.items() if model is not Settings}
 
 
-def _collect(model, place, places):
+def _collect(model: Model, place: str, places: dict[Model, list[str]]) -> None:
     for key, field in model.model_fields.items():
         inner, kind = _inner_model(field.annotation)
         if inner is None:
@@ -176,7 +178,7 @@ def _collect(model, place, places):
 
 
 # The model that an annotation holds, and whether there is one of it, a list, or several by name.
-def _inner_model(annotation):
+def _inner_model(annotation: Any) -> tuple[Model | None, str]:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation, "one"
     origin = get_origin(annotation)
@@ -188,33 +190,34 @@ def _inner_model(annotation):
     return None, ""
 
 
-def _section(model, headings):
+def _section(model: Model, headings: list[str]) -> str:
     rows = [
         (f"`{key}`", _kind(field), _default(field), field.description or "")
         for key, field in model.model_fields.items()
     ]
+    about = (model.__doc__ or "").strip()
     first, *others = headings
     also = f" The same settings hold in {', '.join(f'`{heading}`' for heading in others)}." if others else ""
     table = _table(("setting", "kind", "default", "meaning"), rows)
-    return f"## `{first}`\n\n{model.__doc__.strip()}{also}\n\n{table}"
+    return f"## `{first}`\n\n{about}{also}\n\n{table}"
 
 
 # Links to the tables of a settings file.
-def _settings_list():
+def _settings_list() -> str:
     items = [f"[`{names[0]}`](#{re.sub(r'[^A-Za-z_]', '', names[0]).lower()})" for names in _models().values()]
     return f"Tables: {', '.join(items)}."
 
 
-def _layer_list(layers):
+def _layer_list(layers: Mapping[str, Layer]) -> str:
     rows = [(f"[`{name}`](#{name})", _geometry(layer), layer.row) for name, layer in layers.items()]
     return _table(("layer", "geometry", "one row for"), rows)
 
 
-def _geometry(layer):
+def _geometry(layer: Layer) -> str:
     return f"{layer.geometry.lower()}s" if layer.geometry else "no geometry"
 
 
-def _words(records):
+def _words(records: Any) -> str:
     label, phrase = labels(records), phrases(records)
     if all(name == text for name, text in label.items()):
         return _table(("name", "meaning"), [(f"`{name}`", phrase[name]) for name in label])
@@ -222,7 +225,7 @@ def _words(records):
 
 
 # Kind of value and its limits, in words.
-def _kind(field):
+def _kind(field: FieldInfo) -> str:
     words = _kind_of(field.annotation)
     limits = _limits(field.metadata)
     if words == TYPE_WORDS[str] and limits == "at least 1":
@@ -230,7 +233,7 @@ def _kind(field):
     return f"{words}, {limits}" if limits else words
 
 
-def _kind_of(annotation):
+def _kind_of(annotation: Any) -> str:
     if annotation in TYPE_WORDS:
         return TYPE_WORDS[annotation]
     inner, kind = _inner_model(annotation)
@@ -252,7 +255,7 @@ def _kind_of(annotation):
 
 
 # Limits of a number or of a list's length, in words.
-def _limits(metadata):
+def _limits(metadata: Iterable[Any]) -> str:
     bounds = {}
     for item in metadata:
         for name in ("gt", "ge", "lt", "le", "min_length"):
@@ -267,7 +270,7 @@ def _limits(metadata):
     return ", ".join(parts)
 
 
-def _default(field):
+def _default(field: FieldInfo) -> str:
     if field.is_required():
         return "required"
     value = field.get_default(call_default_factory=True)
@@ -277,7 +280,7 @@ def _default(field):
 
 
 # A value as a settings file would write it.
-def _toml(value):
+def _toml(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
@@ -287,6 +290,6 @@ def _toml(value):
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _table(head, rows):
+def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     lines = [head, ("---",) * len(head), *rows]
     return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)

@@ -62,7 +62,7 @@ STREAMS = Layer(
 
 
 # Figures of one group of reaches of a step.
-def _totals(prefix, which):
+def _totals(prefix: str, which: str) -> tuple[Column, ...]:
     return (
         count(f"{prefix}_reaches", f"number of reaches {which}, with any length inside"),
         amount(f"{prefix}_km", "km", f"length of reaches {which}, cut at the boundary"),
@@ -108,12 +108,12 @@ REACH_DISTRICTS = Layer(
 
 
 # A sum of integers, so that parts add up to the last digit.
-def _whole(name, unit, meaning):
+def _whole(name: str, unit: str, meaning: str) -> Column:
     return Column(name, "integer", unit, meaning, 0, nullable=False)
 
 
 # Integers too, but lengths are real in every layer.
-def _metres(name, meaning):
+def _metres(name: str, meaning: str) -> Column:
     return amount(name, "m", meaning)._replace(nullable=False)
 
 

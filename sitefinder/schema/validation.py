@@ -1,17 +1,22 @@
 """Check of tables against their declaration, the empty table, and the table of all columns."""
 
 import difflib
+from collections.abc import Mapping
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 from pandas.api.types import infer_dtype
 
 from sitefinder.errors import TableError, all_of, described, listed
-from sitefinder.schema.columns import MONEY
+from sitefinder.schema.columns import MONEY, Column, Layer
 from sitefinder.schema.layers import LAYERS
 from sitefinder.vocabulary import schemes_that, split_flags
 
+# A table with its declaration.
+Declared = tuple[Any, Layer]
 # Names that pandas has for the values of each declared type.
 FITTING = {
     "text": {"string"},
@@ -21,7 +26,7 @@ FITTING = {
 }
 
 
-def check_table(frame, layer_name, layers=LAYERS):
+def check_table(frame: Any, layer_name: str, layers: Mapping[str, Layer] = LAYERS) -> pd.DataFrame:
     """A table in the declared order of columns and with the declared types, if it is valid.
 
     Parameters
@@ -72,16 +77,17 @@ def check_table(frame, layer_name, layers=LAYERS):
     if not layer.geometry:
         return checked
     shapes = frame[geometry_name].reset_index(drop=True).rename("geometry")
-    return gpd.GeoDataFrame(checked, geometry=shapes, crs=frame.crs)
+    drawn: pd.DataFrame = gpd.GeoDataFrame(checked, geometry=shapes, crs=frame.crs)
+    return drawn
 
 
 # Name of the active geometry column, None for a table without one.
-def _geometry_name(frame):
+def _geometry_name(frame: pd.DataFrame) -> str | None:
     return getattr(frame, "active_geometry_name", None)
 
 
 # Columns that are missing, undeclared or duplicate.
-def _name_problems(frame, layer, geometry_name):
+def _name_problems(frame: pd.DataFrame, layer: Layer, geometry_name: str | None) -> list[str]:
     declared = [column.name for column in layer.columns]
     problems = [
         described(f"{column.name}: missing column", expected=f"{column.dtype}: {column.meaning}")
@@ -102,7 +108,7 @@ def _name_problems(frame, layer, geometry_name):
 
 
 # The values in the declared type, or the type found.
-def _typed(series, column):
+def _typed(series: Any, column: Column) -> tuple[Any, str | None]:
     if isinstance(series.dtype, pd.CategoricalDtype):
         series = series.astype(object)
     series = series.reset_index(drop=True)
@@ -122,7 +128,7 @@ def _typed(series, column):
 
 
 # NULLs that are not allowed, numbers out of range, texts not in the list.
-def _value_problems(values, column, table):
+def _value_problems(values: Any, column: Column, table: Declared) -> list[str]:
     missing = values.isna().to_numpy(dtype=bool)
     problems = []
     if not column.nullable and missing.any():
@@ -160,7 +166,7 @@ def _value_problems(values, column, table):
 
 # A problem with the number of its rows and what the first few are called: their key where the key's columns are
 # there, else their number.
-def _in_rows(headline, bad, table, **facts):
+def _in_rows(headline: str, bad: Any, table: Declared, **facts: object) -> str:
     frame, layer = table
     if layer.key and all(name in frame.columns for name in layer.key):
         keys = zip(*(frame[name][bad].tolist() for name in layer.key), strict=True)
@@ -171,7 +177,7 @@ def _in_rows(headline, bad, table, **facts):
 
 
 # The allowed range in words.
-def _range(column):
+def _range(column: Column) -> str:
     unit = f" [{column.unit}]" if column.unit not in ("", "1") else ""
     if column.minimum is None and column.maximum is None:
         return f"a finite number{unit}"
@@ -181,7 +187,7 @@ def _range(column):
 
 
 # Rows that share a key.
-def _key_problems(typed, table):
+def _key_problems(typed: dict[str, Any], table: Declared) -> list[str]:
     layer = table[1]
     if not layer.key or any(name not in typed for name in layer.key):
         return []
@@ -190,9 +196,9 @@ def _key_problems(typed, table):
 
 
 # Geometry that is not there, is empty or is of another kind.
-def _geometry_problems(shapes, table):
+def _geometry_problems(shapes: Any, table: Declared) -> list[str]:
     layer = table[1]
-    allowed = {layer.geometry, layer.geometry.removeprefix("Multi")}
+    allowed = {layer.geometry, (layer.geometry or "").removeprefix("Multi")}
     missing = (shapes.isna() | shapes.is_empty).to_numpy()
     wrong = ~missing & ~shapes.geom_type.isin(allowed).to_numpy()
     high = shapes.has_z.to_numpy()
@@ -207,7 +213,7 @@ def _geometry_problems(shapes, table):
     return problems
 
 
-def has_flag(flags, name):
+def has_flag(flags: Any, name: str) -> NDArray[np.bool_]:
     """Rows that carry a flag.
 
     Parameters
@@ -230,7 +236,7 @@ def has_flag(flags, name):
     return np.array([found[text] for text in flags], dtype=bool)
 
 
-def is_scheme_that(scheme_types, statement):
+def is_scheme_that(scheme_types: ArrayLike, statement: str) -> NDArray[np.bool_]:
     """Rows whose scheme type is one of which a statement of the vocabulary holds.
 
     Parameters
@@ -252,7 +258,7 @@ def is_scheme_that(scheme_types, statement):
     return pd.Series(np.asarray(scheme_types, dtype=object)).isin(schemes_that(statement)).to_numpy(dtype=bool)
 
 
-def empty_table(layer_name, crs=None, layers=LAYERS):
+def empty_table(layer_name: str, crs: object = None, layers: Mapping[str, Layer] = LAYERS) -> pd.DataFrame:
     """A table of no rows that keeps a layer's contract.
 
     Parameters
@@ -280,7 +286,7 @@ def empty_table(layer_name, crs=None, layers=LAYERS):
     return check_table(frame, layer_name, layers)
 
 
-def columns_table(layers=LAYERS, money=MONEY):
+def columns_table(layers: Mapping[str, Layer] = LAYERS, money: str = MONEY) -> pd.DataFrame:
     """The ``columns`` layer: unit and meaning of every column of every layer, in the order of delivery.
 
     Parameters

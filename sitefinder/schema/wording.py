@@ -1,6 +1,6 @@
 """Titles of columns, and the cautions and reading notes that every delivery carries."""
 
-from sitefinder.schema.columns import MONEY
+from sitefinder.schema.columns import MONEY, Column, Layer
 from sitefinder.vocabulary import ACTIONS, DOUBT
 
 # Suffixes of column names that are units.
@@ -182,7 +182,7 @@ TITLES = {
 TITLES_OF_LAYERS = {("site_months", "energy_mwh"): "Mean energy of the month"}
 
 
-def column_labels(layer, money=MONEY):
+def column_labels(layer: Layer, money: str = MONEY) -> dict[str, str]:
     """A title for each column of a layer, with its unit, none of them twice.
 
     Parameters
@@ -208,7 +208,7 @@ def column_labels(layer, money=MONEY):
     return {name: label if found.count(label) == 1 else f"{label} ({name})" for name, label in labels.items()}
 
 
-def _label(layer_name, column, money):
+def _label(layer_name: str, column: Column, money: str) -> str:
     title = TITLES_OF_LAYERS.get((layer_name, column.name)) or TITLES.get(column.name) or _title(column)
     unit = column.unit.replace(MONEY, money)
     return f"{title} [{unit}]" if unit not in ("", "1") else title

@@ -1,6 +1,6 @@
 """Values of settings that are words of `sitefinder.vocabulary`."""
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from sitefinder.vocabulary import (
     ACTIONS,
@@ -14,7 +14,12 @@ from sitefinder.vocabulary import (
 
 # A type checker cannot follow names that are read at run time, so it sees plain strings.
 if TYPE_CHECKING:
-    Action = Effect = SchemeType = HydrokineticSchemeType = EvidenceGrade = Allowable = str
+    Action: TypeAlias = str
+    Effect: TypeAlias = str
+    SchemeType: TypeAlias = str
+    HydrokineticSchemeType: TypeAlias = str
+    EvidenceGrade: TypeAlias = str
+    Allowable: TypeAlias = str
 else:
     Action = Literal[names(ACTIONS)]
     Effect = Literal[settings_effects()]

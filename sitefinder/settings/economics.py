@@ -1,6 +1,6 @@
 """Settings of energy, water levels, costs and their uncertainty."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -162,7 +162,7 @@ class CostSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _settings_belong_together(self):
+    def _settings_belong_together(self) -> Self:
         if (self.rate_kind == "nominal") != (self.inflation is not None):
             raise ValueError('rate_kind = "nominal" and inflation belong together')
         limits = (self.own_use_share, self.own_use_kwh_per_year)
@@ -173,7 +173,7 @@ class CostSettings(Section):
         return self
 
     @property
-    def real_rate(self):
+    def real_rate(self) -> float:
         """The real discount rate: (1 + nominal) / (1 + inflation) - 1, the Fisher equation."""
         if self.inflation is None:
             return self.discount_rate

@@ -1,14 +1,15 @@
 """Settings of `sitefinder fit-flows`: how regional equations are fitted from a table of gauges."""
 
 import difflib
-from typing import Literal
+from collections.abc import Collection
+from typing import Any, Literal, Self
 
 from pydantic import Field, model_validator
 
 from sitefinder.errors import ConfigError, all_of
 from sitefinder.settings.flows import GaugeTable
 from sitefinder.settings.inputs import Section
-from sitefinder.settings.loading import checked
+from sitefinder.settings.loading import Written, checked
 
 
 class FitSettings(Section):
@@ -71,7 +72,7 @@ class FitSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _generalised_is_complete(self):
+    def _generalised_is_complete(self) -> Self:
         if self.method == "generalised" and not self.year_to_year_log10:
             raise ValueError('method = "generalised" needs year_to_year_log10')
         if any(not 0 < value < 10 for value in self.year_to_year_log10.values()):
@@ -92,7 +93,9 @@ class _FlowTable(Section):
     flows: _Gauges
 
 
-def check_fit_settings(mapping, name, known, written=None):
+def check_fit_settings(
+    mapping: dict[str, Any], name: str, known: Collection[str], written: Written | None = None
+) -> tuple[FitSettings, GaugeTable]:
     """Settings of `sitefinder fit-flows` from a mapping as read from TOML.
 
     Parameters

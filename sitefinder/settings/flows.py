@@ -1,6 +1,6 @@
 """Settings of flows: flow source, measurements and environmental flow."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
 
@@ -61,10 +61,10 @@ class DailyRecords(Section):
     )
 
     @model_validator(mode="after")
-    def _periods_are_valid(self):
+    def _periods_are_valid(self) -> Self:
         if (self.first_year is None) != (self.last_year is None):
             raise ValueError("first_year and last_year belong together")
-        if self.first_year is not None and self.first_year > self.last_year:
+        if self.first_year is not None and self.last_year is not None and self.first_year > self.last_year:
             raise ValueError("first_year must not be after last_year")
         if not all(0 < percent < 100 for percent in self.exceedance_percent):
             raise ValueError("exceedance_percent must lie between 0 and 100")
@@ -181,7 +181,7 @@ class EnvironmentalFlowBand(Section):
     take_share: Share = Field(description="share of the flow that may be abstracted")
 
     @model_validator(mode="after")
-    def _has_one_threshold(self):
+    def _has_one_threshold(self) -> Self:
         given = (self.from_m3s, self.from_exceedance_percent, self.from_share_of_mean)
         if sum(item is not None for item in given) != 1:
             raise ValueError("state one of from_m3s, from_exceedance_percent and from_share_of_mean")
@@ -256,7 +256,7 @@ class EnvironmentalFlowRule(Section):
     source: str = Field("the user's choice; local law decides", description="source of the rule")
 
     @model_validator(mode="after")
-    def _has_its_numbers(self):
+    def _has_its_numbers(self) -> Self:
         if self.kind is None:
             return self
         for name in NEEDED[self.kind]:
@@ -278,13 +278,15 @@ class EnvironmentalFlowRule(Section):
         return self
 
     @property
-    def steps_m3s(self):
+    def steps_m3s(self) -> list[tuple[float, float, float]]:
         """Rows of the stepped table as (index, environmental flow [m³/s], further [m³/s per m³/s])."""
         unit = TO_INTERNAL_UNIT[self.flow_unit][1]
-        return [(step.index_from * unit, step.environmental_flow * unit, step.further) for step in self.steps]
+        return [
+            (step.index_from * unit, step.environmental_flow * unit, step.further) for step in self.steps or ()
+        ]
 
     @property
-    def is_seasonal(self):
+    def is_seasonal(self) -> bool:
         """Whether the rule depends on the month."""
         return self.months is not None or self.of_month
 
@@ -301,7 +303,7 @@ class EnvironmentalFlowSetting(EnvironmentalFlowRule):
     choice: str | None = Field(None, description="which of the preset's rules; absent: the only one")
 
     @model_validator(mode="after")
-    def _is_rule_or_preset(self):
+    def _is_rule_or_preset(self) -> Self:
         if (self.kind is None) == (self.preset is None):
             raise ValueError("state either kind or preset")
         if self.preset is not None and (stray := self.model_fields_set - {"preset", "choice"}):
@@ -327,7 +329,7 @@ class EnvironmentalFlowPreset(Section):
     choices: list[PresetChoice] = Field(min_length=1)
 
     @model_validator(mode="after")
-    def _choices_have_their_own_names(self):
+    def _choices_have_their_own_names(self) -> Self:
         names = [choice.name for choice in self.choices]
         if len(set(names)) < len(names):
             raise ValueError("each choice needs a name of its own")
@@ -359,13 +361,13 @@ class ReleaseSettings(Section):
     crest_min_m3s: float = Field(0.0, ge=0, description="minimum release over that crest [m³/s]")
 
     @property
-    def changes_nothing(self):
+    def changes_nothing(self) -> bool:
         """Whether the environmental flow is the same for all scheme types."""
         water = self.fish_pass_m3s or self.fish_pass_share_of_mean or self.attraction_share
         return not water and self.changes_no_crest
 
     @property
-    def changes_no_crest(self):
+    def changes_no_crest(self) -> bool:
         """Whether a scheme type without a depleted reach releases the same as others."""
         return self.crest_share == 1.0 and not self.crest_min_m3s
 
@@ -398,7 +400,7 @@ class GaugeTable(Section):
     source: str = Field(description="source of the table")
 
     @model_validator(mode="after")
-    def _coordinates_are_complete(self):
+    def _coordinates_are_complete(self) -> Self:
         named = [value is not None for value in (self.x_column, self.y_column, self.crs)]
         if any(named) and not all(named):
             raise ValueError("x_column, y_column and crs belong together")
@@ -435,7 +437,7 @@ class FlowSettings(Section):
     releases: ReleaseSettings = Field(ReleaseSettings(), description="releases for fish passes and over a crest")
 
     @model_validator(mode="after")
-    def _has_one_source(self):
+    def _has_one_source(self) -> Self:
         if bool(self.equations) == bool(self.gauges):
             raise ValueError("state either flows.equations or flows.gauges")
         return self

@@ -1,8 +1,9 @@
 """Settings of what a run reads: rasters and layers, with their datum, error and columns."""
 
-from typing import Literal
+from collections.abc import Sequence
+from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from sitefinder.units import METRES_PER_VERTICAL_UNIT
 
@@ -82,16 +83,16 @@ class DemSource(Source):
 
     @field_validator("error_rmse_m")
     @classmethod
-    def _one_error(cls, value, info):
+    def _one_error(cls, value: float | None, info: ValidationInfo) -> float | None:
         return one_error_stated(value, info.data, ERROR_STATEMENTS)
 
     @property
-    def metres_per_unit(self):
+    def metres_per_unit(self) -> float:
         """Metres in one unit of elevation."""
         return METRES_PER_VERTICAL_UNIT[self.vertical_unit]
 
 
-def one_error_stated(value, others, names):
+def one_error_stated(value: float | None, others: dict[str, Any], names: Sequence[str]) -> float | None:
     """The value of the last of several settings that state an error, if exactly one of these is stated.
 
     Parameters
@@ -161,7 +162,7 @@ class PlantSource(LayerSource):
     )
 
     @model_validator(mode="after")
-    def _columns_belong_together(self):
+    def _columns_belong_together(self) -> Self:
         if (self.plant_column is None) != (self.role_column is None):
             raise ValueError("plant_column and role_column belong together")
         return self
@@ -176,7 +177,7 @@ class ShareSource(LayerSource):
     )
 
     @model_validator(mode="after")
-    def _filter_is_complete(self):
+    def _filter_is_complete(self) -> Self:
         if (self.column is None) != (self.values is None):
             raise ValueError("column and values belong together")
         return self
@@ -284,7 +285,7 @@ class Inputs(Section):
     )
 
     @model_validator(mode="after")
-    def _predictors_have_their_own_names(self):
+    def _predictors_have_their_own_names(self) -> Self:
         names = ["area_km2", *self.covariates, *(f"{name}_percent" for name in self.shares)]
         names += [f"{name}_covered_percent" for name in self.covariates]
         if repeated := sorted({name for name in names if names.count(name) > 1}):

@@ -1,11 +1,13 @@
 """Settings files merged and checked against a model: an instance, or one error that lists every problem."""
 
 import difflib
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from sitefinder.errors import ConfigError, all_of
+from sitefinder.settings import renamed
 
 EXTENDS, LEFT_OUT = "extends", "left_out"
 RULES, RULES_LEFT_OUT, RULES_CHANGED, RULES_ADDED = "rules", "rules_left_out", "rules_changed", "rules_added"
@@ -16,11 +18,17 @@ EXTENDING_KEYS = (EXTENDS, LEFT_OUT, *RULE_KEYS)
 OWN_KEY = ("run", "output_folder")
 
 
+AnyModel = TypeVar("AnyModel", bound=BaseModel)
+# Keys and row numbers that lead to a setting, and what gives for them the key as written and its file.
+Location = tuple[str | int, ...]
+Written = Callable[[Location], tuple[str, str | None]]
+
+
 class Node(NamedTuple):
     """A value, a table of nodes or a list of nodes, the file that states it, and its place there."""
 
-    value: object
-    file: str
+    value: Any
+    file: str | None
     place: str
 
 
@@ -31,11 +39,11 @@ class Joined(NamedTuple):
     files make, and for files that extend nothing.
     """
 
-    mapping: dict
-    written: object
+    mapping: dict[str, Any]
+    written: Written | None
 
 
-def join(files):
+def join(files: list[tuple[str, dict[str, Any]]]) -> Joined:
     """Merged settings of files that extend one another; a later file takes precedence.
 
     Parameters
@@ -76,7 +84,7 @@ def join(files):
 
 
 # A mapping as nodes, down to values that are not tables.
-def _node(value, file, place):
+def _node(value: object, file: str, place: str) -> Node:
     if isinstance(value, dict):
         inner = {key: _node(each, file, f"{place}.{key}" if place else key) for key, each in value.items()}
         return Node(inner, file, place)
@@ -85,7 +93,7 @@ def _node(value, file, place):
     return Node(value, file, place)
 
 
-def _plain(node):
+def _plain(node: Node) -> Any:
     if isinstance(node.value, dict):
         return {key: _plain(each) for key, each in node.value.items()}
     if isinstance(node.value, list):
@@ -94,7 +102,7 @@ def _plain(node):
 
 
 # The later merged over the earlier; neither is changed.
-def _over(earlier, later):
+def _over(earlier: Node, later: Node) -> Node:
     if not (isinstance(earlier.value, dict) and isinstance(later.value, dict)):
         return later
     merged = dict(earlier.value)
@@ -104,7 +112,7 @@ def _over(earlier, later):
 
 
 # Keys of the wrong type, or without effect.
-def _misused(words, own, extends):
+def _misused(words: dict[str, Node], own: Node, extends: bool) -> list[str]:
     if not extends:
         return [f"{word}: only allowed in a file that extends another" for word in words if word != EXTENDS]
     problems = []
@@ -126,12 +134,12 @@ def _misused(words, own, extends):
     return problems
 
 
-def _is_list_of(value, kind):
+def _is_list_of(value: object, kind: type) -> bool:
     return isinstance(value, list) and all(isinstance(each, kind) for each in value)
 
 
 # Remove the listed keys; each must exist.
-def _leave_out(whole, words):
+def _leave_out(whole: Node, words: dict[str, Node]) -> list[str]:
     problems = []
     for row, key in enumerate(words[LEFT_OUT].value if LEFT_OUT in words else [], 1):
         if not _take_out(whole, tuple(key.split("."))):
@@ -140,7 +148,7 @@ def _leave_out(whole, words):
 
 
 # Remove a key, on a copy of every table above it; returns whether it existed.
-def _take_out(whole, key):
+def _take_out(whole: Node, key: tuple[str, ...]) -> bool:
     table = whole.value
     for part in key[:-1]:
         inner = table.get(part)
@@ -152,14 +160,14 @@ def _take_out(whole, key):
 
 
 # Every key, dotted.
-def _keys(node, prefix=""):
+def _keys(node: Node, prefix: str = "") -> Iterator[str]:
     for key, inner in node.value.items():
         yield prefix + key
         if isinstance(inner.value, dict):
             yield from _keys(inner, f"{prefix}{key}.")
 
 
-def _edit_rules(whole, words):
+def _edit_rules(whole: Node, words: dict[str, Node]) -> list[str]:
     if not any(word in words for word in RULE_KEYS):
         return []
     kept = whole.value.get(RULES, Node([], None, RULES)).value
@@ -181,20 +189,20 @@ def _edit_rules(whole, words):
 
 
 # Name of a rule; one without a name gets a unique key, so that none is lost before the model rejects it.
-def _name(rule):
+def _name(rule: Node) -> str | int:
     name = rule.value.get("name")
     return name.value if name is not None and isinstance(name.value, str) else id(rule)
 
 
-def _nearest(name, names):
-    names = [each for each in names if isinstance(each, str)]
-    near = difflib.get_close_matches(name, names, n=1)
-    found = f"; did you mean {near[0]}?" if near else f" (there are: {', '.join(names) or 'none'})"
-    return f" (found {name!r}){found}" if near or len(names) < 10 else f" (found {name!r})"
+def _nearest(name: str, names: Iterable[object]) -> str:
+    texts = [each for each in names if isinstance(each, str)]
+    near = difflib.get_close_matches(name, texts, n=1)
+    found = f"; did you mean {near[0]}?" if near else f" (there are: {', '.join(texts) or 'none'})"
+    return f" (found {name!r}){found}" if near or len(texts) < 10 else f" (found {name!r})"
 
 
 # Key and file of a location in the merged settings.
-def _written(node, location, last):
+def _written(node: Node, location: Location, last: str) -> tuple[str, str | None]:
     rest = ""
     for part in location:
         inner = None if rest else _inner(node, part)
@@ -206,7 +214,7 @@ def _written(node, location, last):
 
 
 # The node of a key or a row; None if there is none.
-def _inner(node, part):
+def _inner(node: Node, part: str | int) -> Node | None:
     if isinstance(node.value, dict):
         return node.value.get(part)
     if isinstance(node.value, list) and isinstance(part, int) and part < len(node.value):
@@ -214,7 +222,7 @@ def _inner(node, part):
     return None
 
 
-def checked(model, mapping, name, written=None):
+def checked(model: type[AnyModel], mapping: dict[str, Any], name: str, written: Written | None = None) -> AnyModel:
     """An instance of a pydantic model, or one error that lists every problem of the mapping.
 
     Parameters
@@ -239,15 +247,53 @@ def checked(model, mapping, name, written=None):
     ConfigError
         See `check_settings`.
     """
+    instance = model.__new__(model)
     try:
-        return model.model_validate(mapping)
+        # Not by calling the class: `Settings` turns this error into one of its own, which knows no file.
+        BaseModel.__init__(instance, **mapping)
     except ValidationError as error:
-        problems = [_problem(item, model, written) for item in error.errors()]
-        raise all_of(ConfigError, name, sorted(problems)) from None
+        raise config_error(error, model, name, written) from None
+    return instance
+
+
+def config_error(
+    error: ValidationError, model: type[BaseModel], name: str, written: Written | None = None
+) -> ConfigError:
+    """The error of a mapping that a model refuses, in the user's terms.
+
+    Parameters
+    ----------
+    error : pydantic.ValidationError
+    model, name, written
+        See `checked`.
+
+    Returns
+    -------
+    ConfigError
+        Listing every problem by its key.
+    """
+    items = [_without_key_mark(dict(item)) for item in error.errors()]
+    # What is missing under its name of today, but is there under its old one, is one problem and not two.
+    there = {(*item["loc"][:-1], today) for item in items if (today := _name_of_today(item, model))}
+    left = [item for item in items if item["type"] != "missing" or item["loc"] not in there]
+    return all_of(ConfigError, name, sorted(_problem(item, model, written) for item in left))
+
+
+# A problem with the key of a mapping is one at that key; pydantic adds a word to the place.
+def _without_key_mark(item: dict[str, Any]) -> dict[str, Any]:
+    return item | {"loc": item["loc"][:-1]} if item["loc"] and item["loc"][-1] == "[key]" else item
+
+
+# What a key that no model has is called today, where the model has that one.
+def _name_of_today(item: dict[str, Any], model: type[BaseModel]) -> str | None:
+    if item["type"] != "extra_forbidden":
+        return None
+    there, names = _names_at(model, item["loc"][:-1]), renamed.SETTINGS.get(str(item["loc"][-1]), "")
+    return next((today for today in names.split() if today in there), None)
 
 
 # A pydantic problem as one line, by the key that the user wrote.
-def _problem(item, model, written):
+def _problem(item: dict[str, Any], model: type[BaseModel], written: Written | None) -> str:
     place = _place(item["loc"], written)
     if item["type"] == "missing":
         if written is not None and item["loc"] == OWN_KEY:
@@ -255,17 +301,24 @@ def _problem(item, model, written):
         return f"{place}: missing"
     if item["type"] == "extra_forbidden":
         names = _names_at(model, item["loc"][:-1]) + list(EXTENDING_KEYS if len(item["loc"]) == 1 else ())
+        if today := _name_of_today(item, model):
+            return f"{place}: this setting is now called {today}"
         near = difflib.get_close_matches(str(item["loc"][-1]), names, n=1)
         return f"{place}: no such setting" + (f"; did you mean {near[0]}?" if near else "")
     message = item["msg"].removeprefix("Value error, ")
     message = message[0].lower() + message[1:]
     if item["type"] == "value_error":
         return f"{place}: {message}" if place else message
-    return f"{place}: {message} (found {item['input']!r})"
+    found = f"{place}: {message} (found {item['input']!r})"
+    if item["type"] == "literal_error" and isinstance(item["input"], str):
+        today = renamed.VALUES.get(item["input"])
+        if today is not None and f"'{today}'" in item["ctx"]["expected"]:
+            return f"{found}; {item['input']} is now called {today}"
+    return found
 
 
 # The key as the user wrote it, with its file unless that is the file in the headline.
-def _place(location, written):
+def _place(location: Location, written: Written | None) -> str:
     if written is not None:
         key, file = written(location)
         return key if file is None else f"{key} (in {file})"
@@ -273,15 +326,15 @@ def _place(location, written):
 
 
 # Names of the fields of the model at a location.
-def _names_at(model, location):
+def _names_at(model: type[BaseModel] | None, location: Location) -> list[str]:
     for part in location:
-        if isinstance(part, str) and hasattr(model, "model_fields") and part in model.model_fields:
+        if isinstance(part, str) and model is not None and part in model.model_fields:
             model = _model_within(model.model_fields[part].annotation)
-    return list(getattr(model, "model_fields", {}))
+    return [] if model is None else list(model.model_fields)
 
 
 # The pydantic model inside an annotation such as ``list[Rule]`` or ``Layer | None``.
-def _model_within(annotation):
+def _model_within(annotation: Any) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     inner = [_model_within(part) for part in getattr(annotation, "__args__", ())]

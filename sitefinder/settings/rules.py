@@ -3,7 +3,7 @@
 import re
 import unicodedata
 from collections.abc import Iterable
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, Self
 
 from pydantic import Field, field_validator, model_validator
 
@@ -493,13 +493,13 @@ class RuleSettings(LayerSource):
 
     @field_validator("where")
     @classmethod
-    def _filter_is_valid(cls, where):
+    def _filter_is_valid(cls, where: str | None) -> str | None:
         if where is not None:
             parse_filter(where)
         return where
 
     @model_validator(mode="after")
-    def _settings_belong_together(self):
+    def _settings_belong_together(self) -> Self:
         if (self.column is None) != (self.values is None):
             raise ValueError("column and values belong together")
         if self.where is not None and self.column is not None:
@@ -522,12 +522,12 @@ class RuleSettings(LayerSource):
         return self
 
     @property
-    def display_name(self):
+    def display_name(self) -> str:
         """Name of the rule in the results."""
         return SENSITIVE if self.publish == "hidden" else self.name
 
 
-def checked_rule_names(rules):
+def checked_rule_names(rules: list[RuleSettings]) -> list[RuleSettings]:
     """The rules, if each has a unique name that no hidden rule is displayed with.
 
     Parameters

@@ -3,9 +3,9 @@
 import calendar
 import difflib
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from sitefinder.settings.choices import Allowable, EvidenceGrade, SchemeType
 from sitefinder.settings.economics import (
@@ -19,7 +19,7 @@ from sitefinder.settings.economics import (
 from sitefinder.settings.fitting import FitSettings
 from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs, Section
-from sitefinder.settings.loading import checked
+from sitefinder.settings.loading import Written, checked, config_error
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
 from sitefinder.vocabulary import head_schemes
 
@@ -194,7 +194,7 @@ class RankingSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _score_is_complete(self):
+    def _score_is_complete(self) -> Self:
         if (self.rank_by == "score") != (self.score is not None):
             raise ValueError('rank_by = "score" and a table score belong together')
         return self
@@ -266,7 +266,7 @@ class NetworkSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _columns_belong_together(self):
+    def _columns_belong_together(self) -> Self:
         if (self.main_path == "column") != (self.main_path_column is not None):
             raise ValueError('main_path = "column" and main_path_column belong together')
         if (self.canal_column is None) != (self.canal_values is None):
@@ -403,7 +403,7 @@ class StretchSettings(Section):
     )
 
     @model_validator(mode="after")
-    def _heads_in_order(self):
+    def _heads_in_order(self) -> Self:
         if self.min_head_m >= self.max_head_m:
             raise ValueError("min_head_m must be below max_head_m")
         return self
@@ -432,7 +432,24 @@ class FishSettings(Section):
 
 
 class Settings(Section):
-    """A whole settings file."""
+    """The settings of a run: a whole settings file, and the folder that its relative paths start from.
+
+    Parameters
+    ----------
+    folder : str or path-like, optional
+        From which relative paths start; absent: the current folder. A settings file's paths start from its own
+        folder.
+    **tables : mapping
+        The tables of a settings file by name, such as ``run`` and ``inputs``, nested as in the file.
+
+    Raises
+    ------
+    ConfigError
+        Listing every problem by its key.
+    """
+
+    _folder: str = PrivateAttr(".")
+    _file: str = PrivateAttr("")
 
     run: RunSettings
     inputs: Inputs
@@ -454,15 +471,32 @@ class Settings(Section):
     delivery: DeliverySettings = DeliverySettings()
     fit: FitSettings | None = None
 
+    def __init__(self, /, *, folder: object = ".", **tables: Any) -> None:
+        try:
+            super().__init__(**tables)
+        except ValidationError as error:
+            raise config_error(error, type(self), "settings") from None
+        self._folder = str(folder)
+
+    @property
+    def folder(self) -> str:
+        """The folder that relative paths start from."""
+        return self._folder
+
+    @property
+    def file(self) -> str:
+        """The settings file, if these settings were read from one; else empty."""
+        return self._file
+
     @model_validator(mode="after")
-    def _columns_have_a_layer(self):
+    def _columns_have_a_layer(self) -> Self:
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
             raise ValueError("[network] has a column of the streams, but there is no inputs.streams")
         return self
 
     @model_validator(mode="after")
-    def _spawning_rules_exist(self):
+    def _spawning_rules_exist(self) -> Self:
         fish, names = self.fish, [rule.name for rule in self.rules]
         if unknown := [name for name in fish.spawning_rules if name not in names]:
             near = difflib.get_close_matches(unknown[0], names, n=1)
@@ -473,7 +507,7 @@ class Settings(Section):
         return self
 
     @model_validator(mode="after")
-    def _settlements_exist(self):
+    def _settlements_exist(self) -> Self:
         if self.inputs.settlements is None:
             if self.costs.connection == "settlement":
                 raise ValueError('costs.connection = "settlement" needs inputs.settlements')
@@ -482,7 +516,7 @@ class Settings(Section):
         return self
 
     @model_validator(mode="after")
-    def _distances_have_a_layer(self):
+    def _distances_have_a_layer(self) -> Self:
         weights = [] if self.ranking.score is None else self.ranking.score.weights
         layers = {"road": "roads", "line": "power_lines", "settlement": "settlements"}
         for kind, layer in layers.items():
@@ -494,11 +528,13 @@ class Settings(Section):
 
     @field_validator("rules")
     @classmethod
-    def _rule_names_are_unique(cls, rules):
+    def _rule_names_are_unique(cls, rules: list[RuleSettings]) -> list[RuleSettings]:
         return checked_rule_names(rules)
 
 
-def check_settings(mapping, name, written=None):
+def check_settings(
+    mapping: dict[str, Any], name: str, written: Written | None = None, folder: str = ".", file: str = ""
+) -> Settings:
     """Settings from a mapping as read from TOML.
 
     Parameters
@@ -509,6 +545,8 @@ def check_settings(mapping, name, written=None):
         Name of the file in messages.
     written : callable, optional
         Location of each setting, if several files are merged; see `sitefinder.settings.loading.Joined`.
+    folder, file : str, optional
+        What they were read from.
 
     Returns
     -------
@@ -519,4 +557,6 @@ def check_settings(mapping, name, written=None):
     ConfigError
         Listing every problem at once, each by its key, with the nearest valid name for an unknown key.
     """
-    return checked(Settings, mapping, name, written)
+    settings = checked(Settings, mapping, name, written)
+    settings._folder, settings._file = folder, file
+    return settings

@@ -542,7 +542,7 @@ def _in_order_of_delivery(settings: Settings) -> list[str]:
     return [*names, "dem_error.read", "data_files"]
 
 
-def read_inputs(settings: Settings, folder: Path) -> LazyInputs:
+def read_inputs(settings: Settings, folder: Path, output: Path | None = None) -> LazyInputs:
     """Judge everything that the settings name; what is remembered as sound is read only when it is asked for.
 
     Parameters
@@ -550,6 +550,8 @@ def read_inputs(settings: Settings, folder: Path) -> LazyInputs:
     settings : sitefinder.settings.Settings
     folder : Path
         Folder of the settings file, from which relative paths start.
+    output : Path, optional
+        Folder into which files will be written; absent: none will be.
 
     Returns
     -------
@@ -561,10 +563,11 @@ def read_inputs(settings: Settings, folder: Path) -> LazyInputs:
         One error that lists every problem.
     """
     problems: list[SitefinderError] = []
-    try:
-        writable_folder(folder / settings.run.output_folder)
-    except SitefinderError as error:
-        problems.append(error)
+    if output is not None:
+        try:
+            writable_folder(output)
+        except SitefinderError as error:
+            problems.append(error)
     readings = Readings(software(), [__name__])
     readings.add("run.crs", lambda: readers.check_run_crs(settings.run.crs), settings=settings.run.crs)
     if problems := readings.judge() + problems:
@@ -895,7 +898,7 @@ def _together(problems: list[SitefinderError]) -> SitefinderError:
     if len(problems) == 1:
         return problems[0]
     kind = ConfigError if all(isinstance(problem, ConfigError) for problem in problems) else InputError
-    return all_of(kind, "settings and inputs", [str(problem) for problem in problems])
+    return all_of(kind, "settings and inputs", [str(problem) for problem in problems], named=False)
 
 
 def with_year_to_year(settings: Settings, inputs: LazyInputs | RunInputs) -> Settings:

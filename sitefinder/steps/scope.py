@@ -37,6 +37,8 @@ READ_ALREADY = (
 )
 # What a stage may see although it changes no result. Paths are there for messages.
 CHANGES_NOTHING = ("terrain.tile_rows", "terrain.tile_columns", "terrain.margin_cells", "run.workers")
+# Where settings were read, which no stage sees: inputs count by what they hold.
+READ_FROM = ("folder", "file")
 # Settings of a run that change no result, beside those of files.
 OF_THE_COMPUTER = {"workers", "output_folder", "strict", "store_folder", "store_limit_gb"}
 # A value or a section of the settings, of whatever kind its name has.
@@ -139,7 +141,7 @@ def _facts_of(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str,
 def _derived_facts(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str, str]:
     facts, scoped = {}, ScopedSettings(section, key, parts)
     for name, member in inspect.getmembers_static(type(section), lambda one: isinstance(one, property)):
-        if not hasattr(BaseModel, name):
+        if not hasattr(BaseModel, name) and _key(key, name) not in READ_FROM:
             with contextlib.suppress(NotDeclared):
                 facts[f"{DERIVED}{_key(key, name)}"] = repr(member.__get__(scoped))
     return facts

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.steps.graph import GIVEN
@@ -158,7 +158,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     for is_reported in structures:
         whole = text + STRUCTURES if is_reported and len(notes) else text
         (folder / "settings.toml").write_text(whole, encoding="utf-8")
-        given.append(dict(zip(GIVEN, (*check(folder / "settings.toml"), folder, None), strict=True)))
+        given.append(dict(zip(GIVEN, (*read_run(folder / "settings.toml"), folder, None), strict=True)))
     stages = _stages_up_to("fitted")
     results = run_stages(stages, given[0])
     last = [stage for stage in stages if stage.name in ("channels", "fitted")]

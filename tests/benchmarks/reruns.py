@@ -19,7 +19,7 @@ import shapely
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 MAX_SHARE = 0.1
@@ -80,18 +80,18 @@ def print_line(name, account, share=None):
 def measured(title, settings, folder):
     """Run, run with one more layer, run without it; whether the promises hold."""
     print(f"{title}\n  {'':<22} results  stages, s  read, s  deliver, s")
-    first = run(settings).path
+    first = run_and_deliver(settings).path
     before, account = first.read_bytes(), last_record(first)
     print_line("first run", account)
     text = settings.read_text(encoding="utf-8")
     layer = circles(first, folder)
     settings.write_text(text + RULE.format(path=layer.as_posix()), encoding="utf-8")
-    run(settings)
+    run_and_deliver(settings)
     again = last_record(first)
     share = seconds_of_stages(again) / seconds_of_stages(account)
     print_line("one more layer", again, share)
     settings.write_text(text, encoding="utf-8")
-    back = run(settings).path.read_bytes() == before
+    back = run_and_deliver(settings).path.read_bytes() == before
     print_line("without it", last_record(first))
     print(f"  the first file is back, byte for byte: {'yes' if back else 'NO'}")
     return back and share <= MAX_SHARE

@@ -11,16 +11,17 @@ import pytest
 import shapely
 
 from sitefinder import __version__, inventory
-from sitefinder.cli import STAGE_WORDS
 from sitefinder.comparison.matching import NEAR_M
 from sitefinder.delivery.graph import FILE_STAGES
 from sitefinder.pipeline.graph import Stage
+from sitefinder.progress import STAGE_WORDS
 from sitefinder.steps.graph import STEPS
 
 OUR_FAULT = """\
 import sys
 from sitefinder import cli
 from sitefinder.pipeline.graph import Stage
+from sitefinder.progress import STAGE_WORDS
 from sitefinder import inventory
 
 inventory.STAGES = (Stage("surface", lambda: 1 / 0, ()),)

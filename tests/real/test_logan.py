@@ -14,7 +14,7 @@ import pytest
 import shapely
 from pyproj import Transformer
 
-from sitefinder.inventory import Delivered, run
+from sitefinder.inventory import Inventory, run_and_deliver
 from sitefinder.pipeline.graph import run_stages
 
 pytestmark = pytest.mark.slow
@@ -26,7 +26,7 @@ CELL_M = 100.0
 class LoganRun(NamedTuple):
     """What the run delivered, the results of its stages, and the reference links by id."""
 
-    delivered: Delivered
+    delivered: Inventory
     results: dict
     links: geopandas.GeoDataFrame
 
@@ -44,7 +44,7 @@ def logan(public_data, write_logan, tmp_path_factory):
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.inventory.run_stages", caught)
-        delivered = run(settings)
+        delivered = run_and_deliver(settings)
     links = geopandas.read_file(public_data / "logan" / "streams.gpkg")
     return LoganRun(
         delivered, results, links.assign(feature_id=links["LINKNO"].astype(str)).set_index("feature_id")

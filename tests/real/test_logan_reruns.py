@@ -9,7 +9,7 @@ import rasterio
 import shapely
 
 from sitefinder import inventory as stages
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 from sitefinder.pipeline.code import module_of
 from sitefinder.steps.graph import STEPS
 
@@ -44,7 +44,7 @@ def test_one_more_layer_redoes_no_terrain_flow_or_energy_and_leaves_no_trace_whe
 
     monkeypatch.setattr(stages, "STAGES", tuple(map(watched, stages.STAGES)))
     monkeypatch.setattr(rasterio, "open", open_it)
-    first = run(settings).path
+    first = run_and_deliver(settings).path
     before, text = first.read_bytes(), settings.read_text(encoding="utf-8")
     sites = pyogrio.read_dataframe(first, layer="sites")
     hit = sites.iloc[::3]
@@ -57,11 +57,11 @@ def test_one_more_layer_redoes_no_terrain_flow_or_energy_and_leaves_no_trace_whe
     settings.write_text(text + RULE, encoding="utf-8")
     ran.clear()
     opened.clear()
-    run(settings)
+    run_and_deliver(settings)
     after = set(pyogrio.read_dataframe(first, layer="sites")["site_id"])
     again = [name for name in ran if name in {stage.name for stage in STEPS}]
     settings.write_text(text, encoding="utf-8")
-    with_store = run(settings).path.read_bytes()
+    with_store = run_and_deliver(settings).path.read_bytes()
     shutil.rmtree(first.parent / ".sitefinder-store")
 
     assert again == ["rule_overlaps", "verdicts", "sites", "fish_safety"]
@@ -69,4 +69,4 @@ def test_one_more_layer_redoes_no_terrain_flow_or_energy_and_leaves_no_trace_whe
     assert len(sites) > 3
     assert not after & set(hit["site_id"])
     assert with_store == before
-    assert run(settings).path.read_bytes() == before
+    assert run_and_deliver(settings).path.read_bytes() == before

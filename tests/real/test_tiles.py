@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
 
 pytestmark = pytest.mark.slow
@@ -16,7 +16,7 @@ CUTS = {"4 tiles": (2, 2), "9 tiles": (3, 3), "odd tiles": (251, 173)}
 @pytest.fixture(scope="module", params=["config/sample.toml", "tests/real/logan.toml"])
 def whole(request, repository, tmp_path_factory):
     """Results of the stages up to catchments, with the region as one tile."""
-    settings, inputs = check(repository / request.param)
+    settings, inputs = read_run(repository / request.param)
     scratch = tmp_path_factory.mktemp("one-tile")
     given = {"settings": settings, "inputs": inputs, "scratch": scratch, "progress": None}
     results = run_stages(_until("catchments"), given)

@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 from sitefinder.catalogue.equations import LN_10
-from sitefinder.delivery.fitted_equations import fit_flows
+from sitefinder.delivery.fitted_equations import fit_and_deliver
 from sitefinder.hydrology.equations import apply_equation
 from sitefinder.hydrology.regression import fit_equation
 from sitefinder.io.gauges import read_equations
@@ -200,7 +200,7 @@ def fitted_by_one_command(public_data, repository, tmp_path_factory):
     path = (public_data / "us_gauges" / "attributes_671.csv").as_posix()
     text = re.sub(r'^path = ".*"$', f'path = "{path}"', text, flags=re.M)
     (folder / "fit.toml").write_text(re.sub(r'^output_folder = ".*"$', 'output_folder = "out"', text, flags=re.M))
-    delivered = fit_flows(folder / "fit.toml")
+    delivered = fit_and_deliver(folder / "fit.toml")
     return fit_text(delivered.source, delivered.fits, []), folder / "out"
 
 

@@ -10,7 +10,7 @@ import rasterio
 from pyproj import Geod
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
 
 THRESHOLD_KM2 = 2.0
@@ -65,7 +65,7 @@ def results(dem_path, repository, tmp_path_factory):
     folder = tmp_path_factory.mktemp("zion")
     text = SETTINGS.format(dem=dem_path, repository=repository, threshold=THRESHOLD_KM2)
     (folder / "run.toml").write_text(text)
-    settings, inputs = check(folder / "run.toml")
+    settings, inputs = read_run(folder / "run.toml")
     given = {"settings": settings, "inputs": inputs, "scratch": folder, "progress": None}
     last = [stage.name for stage in STAGES].index("catchments")
     return run_stages(STAGES[: last + 1], given)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.delivery.fitted_equations import fit_flows
+from sitefinder.delivery.fitted_equations import fit_and_deliver
 from sitefinder.hydrology.equations import apply_equation
 
 SEED = 5
@@ -36,7 +36,7 @@ def equations(repository, tmp_path_factory):
         crs = "EPSG:32633"
         """
     )
-    return {item.statistic: item for item in fit_flows(folder / "fit.toml").fits.equations}
+    return {item.statistic: item for item in fit_and_deliver(folder / "fit.toml").fits.equations}
 
 
 # Each statistic with its place in the law.

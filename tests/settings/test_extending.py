@@ -2,7 +2,7 @@
 
 import pytest
 
-from sitefinder.delivery.fitted_equations import fit_flows
+from sitefinder.delivery.fitted_equations import fit_and_deliver
 from sitefinder.errors import ConfigError
 from sitefinder.io.settings_files import PATH_KEYS, read_joined, read_settings
 from sitefinder.settings import Settings, join
@@ -310,7 +310,7 @@ def test_fitting_takes_the_gauges_of_the_file_that_is_extended(repository, tmp_p
     base = (repository / "config" / "sample.toml").as_posix()
     path.write_text(f'extends = "{base}"\n[fit]\noutput_folder = "fitted"\nstatistics = ["flow_mean_m3s"]\n')
 
-    delivered = fit_flows(path)
+    delivered = fit_and_deliver(path)
 
     assert delivered.files[0] == tmp_path / "fitted" / "equations.toml"
     assert (tmp_path / "fitted" / "equations.toml").is_file()

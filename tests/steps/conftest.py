@@ -11,7 +11,7 @@ import pytest
 import rasterio
 import shapely
 
-from sitefinder.inventory import check, run
+from sitefinder.inventory import read_run, run_and_deliver
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.report.handover import Handover
 
@@ -162,7 +162,7 @@ def sample_run(copy_sample, made_once, tmp_path_factory):
 
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr("sitefinder.inventory.run_stages", caught)
-            delivered = run(settings)
+            delivered = run_and_deliver(settings)
         kept = folder / "delivered" / "out"
         shutil.copytree(delivered.path.parent, kept, ignore=shutil.ignore_patterns(".*", "previous"))
         settings.write_text(settings.read_text(encoding="utf-8") + TABLES_ALONE, encoding="utf-8")
@@ -173,7 +173,7 @@ def sample_run(copy_sample, made_once, tmp_path_factory):
         results["surface"] = results["surface"]._replace(dem_path=dem)
         delivered = DeliveredCopy(
             files,
-            delivered.tables,
+            dict(delivered.tables),
             delivered.handover,
             delivered.title,
             delivered.currency,
@@ -191,4 +191,4 @@ def sample_run(copy_sample, made_once, tmp_path_factory):
     region = whole.settings.parents[1]
     shutil.copytree(region, own)
     settings = own / whole.settings.relative_to(region)
-    return whole._replace(settings=settings, results=whole.results | {"inputs": check(settings)[1]})
+    return whole._replace(settings=settings, results=whole.results | {"inputs": read_run(settings)[1]})

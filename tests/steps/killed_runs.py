@@ -83,7 +83,7 @@ def counted_stages(settings):
         return stage._replace(run=run)
 
     stages.STAGES = tuple(map(watched, stages.STAGES))
-    stages.run(settings, keep=False)
+    stages.run_and_deliver(settings, keep=False)
     return {name: calls[0] for name, calls in counts.items()}
 
 
@@ -112,7 +112,7 @@ def killed_in_stage(settings, name, moment):
         return stage._replace(run=run)
 
     stages.STAGES = tuple(map(doomed, stages.STAGES))
-    stages.run(settings)
+    stages.run_and_deliver(settings)
 
 
 def killed_before_move(settings, number):
@@ -127,7 +127,7 @@ def killed_before_move(settings, number):
         durable.move_whole(draft, final)
 
     store.move_whole = move
-    stages.run(settings)
+    stages.run_and_deliver(settings)
 
 
 def killed_before_replace(settings, name):
@@ -140,12 +140,12 @@ def killed_before_replace(settings, name):
         replace(source, target)
 
     os.replace = replaced
-    stages.run(settings)
+    stages.run_and_deliver(settings)
 
 
 def run_again(settings, undisturbed):
     """Run to the end; gives the messages, whether the bytes are right, and what is left lying about."""
-    notes = list(stages.run(settings).notes)
+    notes = list(stages.run_and_deliver(settings).notes)
     out = settings.parent / "out"
     return {
         "notes": notes,
@@ -189,9 +189,9 @@ def main():
     settings = Path(sys.argv[1])
     out, entries, going, same = settings.parent / "out", [], [], {}
     # Inputs are read once, and all is compiled in this process, so that its forks are quick.
-    inputs = stages.check(settings)[1]
-    stages.read_inputs = lambda settings, folder: inputs
-    undisturbed = stages.run(settings, keep=False).path.read_bytes()
+    inputs = stages.read_run(settings)[1]
+    stages.read_inputs = lambda *_: inputs
+    undisturbed = stages.run_and_deliver(settings, keep=False).path.read_bytes()
     moments = moments_of(settings)
     shutil.rmtree(out)
     for number, (name, kill) in enumerate(moments):

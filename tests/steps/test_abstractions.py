@@ -10,7 +10,7 @@ import shapely
 from scipy import stats
 
 from sitefinder.errors import SitefinderError
-from sitefinder.inventory import check, run
+from sitefinder.inventory import read_run, run_and_deliver
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
@@ -79,7 +79,7 @@ def valley(tmp_path, write_region, repository):
 
 
 def test_a_year_of_months_with_water_taken_and_a_month_closed(valley, read_layers):
-    layers = read_layers(run(valley()).path)
+    layers = read_layers(run_and_deliver(valley()).path)
 
     site = layers["sites"].iloc[0]
     months = layers["site_months"]
@@ -114,7 +114,7 @@ def test_a_year_of_months_with_water_taken_and_a_month_closed(valley, read_layer
 
 
 def test_karst_and_abstraction_show_in_flags_interval_and_repairs(valley, read_layers):
-    layers = read_layers(run(valley()).path)
+    layers = read_layers(run_and_deliver(valley()).path)
 
     reach = layers["reaches"].iloc[-1]
     # Lower end of the one reach: all 61 columns drain to it, since the stream ends in the last. 11 of them lie at
@@ -137,7 +137,7 @@ def test_rules_by_month_without_flows_by_month_are_refused_before_anything_long_
     path = valley(months="")
 
     with pytest.raises(SitefinderError) as caught:
-        check(path)
+        read_run(path)
 
     text = str(caught.value)
     assert text.startswith("the settings go by the month, but no equation gives the flow of a month")
@@ -150,7 +150,7 @@ def test_a_preset_without_a_choice_and_a_wrong_layer_are_reported_together(valle
     frame.to_file(tmp_path / "abstractions.gpkg", layer="taken", driver="GPKG")
 
     with pytest.raises(SitefinderError) as caught:
-        check(path)
+        read_run(path)
 
     assert "flows.environmental does not say which of the preset's rules to take" in str(caught.value)
     assert "kind must be abstraction, transfer_out, return, transfer_in (features mill, far)" in str(caught.value)
@@ -162,7 +162,7 @@ def test_a_closed_month_gives_nothing_in_wet_years_either(valley, read_layers):
         text = text.replace("price_per_kwh = 0.25", "price_per_kwh = 9.0")
         return text.replace("simulations = 50", "simulations = 50\nyear_to_year_sd = 0.5\nefficiency_sd = 0.0")
 
-    layers = read_layers(run(valley(shut)).path)
+    layers = read_layers(run_and_deliver(valley(shut)).path)
 
     # Half a year is open: no draw is above the rated power for its 184 days. The rating goes with the head that is
     # drawn: one draw in ten is above 1.28 of its standard errors, and two of them leave room for the 50 draws.

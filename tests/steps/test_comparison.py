@@ -15,7 +15,7 @@ from sitefinder.comparison.changes import NEEDED, compare_runs
 from sitefinder.delivery.comparison import compare, reported_defaults
 from sitefinder.delivery.graph import STAGES
 from sitefinder.errors import SitefinderError
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 from sitefinder.io.deliveries import read_delivery
 from sitefinder.scenarios import run_scenarios
 from sitefinder.schema import LAYERS
@@ -65,7 +65,7 @@ def nests(sample_run):
 def with_nests(sample_run, nests):
     path = sample_run.settings.parent / "nests.toml"
     path.write_text(NESTS, encoding="utf-8")
-    return run(path).path
+    return run_and_deliver(path).path
 
 
 @pytest.fixture(scope="module")
@@ -157,7 +157,7 @@ def test_without_the_layer_again_nothing_has_changed(sample_run, with_nests):
     path = sample_run.settings.parent / "without.toml"
     path.write_text(WITHOUT, encoding="utf-8")
 
-    again = run(path).path
+    again = run_and_deliver(path).path
     notes = compare(sample_run.delivered.path, again).changes
 
     assert again.read_bytes() == sample_run.delivered.path.read_bytes()
@@ -236,7 +236,7 @@ def shown(readme, kind, name):
 
 def test_what_the_sample_region_shows_is_what_the_commands_print(sample_run, repository):
     readme = (repository / "sample-region" / "README.md").read_text(encoding="utf-8")
-    run(sample_run.settings.parent / "stricter.toml")
+    run_and_deliver(sample_run.settings.parent / "stricter.toml")
 
     for name, more in (("compare", []), ("scenarios", ["--quiet"])):
         ended = subprocess.run(

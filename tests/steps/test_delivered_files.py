@@ -18,7 +18,7 @@ from pyproj import Transformer
 
 from sitefinder.delivery.graph import KNOWN
 from sitefinder.errors import InputError
-from sitefinder.inventory import make_files, run
+from sitefinder.inventory import make_files, run_and_deliver
 from sitefinder.io.settings_files import read_settings
 from sitefinder.schema import LAYERS
 from sitefinder.schema.wording import SCREENING
@@ -37,11 +37,10 @@ def deliver(sample_run, tmp_path, tmp_path_factory):
     def delivered(tables=None, folder="out", **wanted):
         settings = read_settings(sample_run.settings)
         delivery = settings.delivery.model_copy(update=FILES_ALONE | wanted)
-        run_there = settings.run.model_copy(update={"output_folder": folder})
-        settings = settings.model_copy(update={"delivery": delivery, "run": run_there})
+        settings = settings.model_copy(update={"delivery": delivery})
         changed = {f"{name}_table": table for name, table in (tables or {}).items()}
         scratch = tmp_path_factory.mktemp("scratch")
-        files, _ = make_files(settings, tmp_path, sample_run.results | changed, (), scratch)
+        files, _ = make_files(settings, tmp_path / folder, sample_run.results | changed, (), scratch)
         return {path.name: path for path in files}
 
     return delivered
@@ -151,7 +150,8 @@ def test_a_run_finds_its_dem_when_it_delivers(write_valley, tmp_path):
 
     # Made again, taken from the store, and made where nothing is kept.
     made = [
-        {path.name: path.read_bytes() for path in run(settings, keep=keep).files} for keep in (True, True, False)
+        {path.name: path.read_bytes() for path in run_and_deliver(settings, keep=keep).files}
+        for keep in (True, True, False)
     ]
 
     assert {"terrain-dem.tif", "terrain-relief.tif", "sites.parquet"} <= set(made[0])
@@ -170,22 +170,23 @@ def test_what_is_turned_off_goes_to_previous_with_the_delivery_that_it_was_of(de
 
 def test_an_input_in_the_output_folder_is_never_replaced_nor_moved(sample_run, tmp_path):
     settings = read_settings(sample_run.settings)
-    roads = settings.inputs.roads.model_copy(update={"path": "out/sites.parquet"})
+    roads = settings.inputs.roads.model_copy(update={"path": str(tmp_path / "out" / "sites.parquet")})
     inputs = settings.inputs.model_copy(update={"roads": roads})
-    here = settings.run.model_copy(update={"output_folder": "out"})
     alone = settings.delivery.model_copy(update=FILES_ALONE)
-    settings = settings.model_copy(update={"inputs": inputs, "run": here, "delivery": alone})
+    settings = settings.model_copy(update={"inputs": inputs, "delivery": alone})
     file, scratch = tmp_path / "out" / "sites.parquet", tmp_path / "scratch"
     scratch.mkdir()
     file.parent.mkdir()
     file.write_text("of the user")
 
-    make_files(settings, tmp_path, sample_run.results, (), scratch)
+    make_files(settings, tmp_path / "out", sample_run.results, (), scratch)
 
     assert file.read_text() == "of the user"
     wanted = alone.model_copy(update={"geoparquet": True})
     with pytest.raises(InputError, match="the delivery would replace an input"):
-        make_files(settings.model_copy(update={"delivery": wanted}), tmp_path, sample_run.results, (), scratch)
+        make_files(
+            settings.model_copy(update={"delivery": wanted}), tmp_path / "out", sample_run.results, (), scratch
+        )
     assert file.read_text() == "of the user"
 
 

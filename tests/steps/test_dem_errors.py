@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.profile.errors import DemError
 from sitefinder.report.summary import summary_text
@@ -148,7 +148,7 @@ def ran(path):
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.inventory.run_stages", caught)
-        delivered = run(path)
+        delivered = run_and_deliver(path)
     return delivered, results
 
 
@@ -336,7 +336,7 @@ def test_problems_of_preset_and_footprints_are_reported_together_before_anything
     path = valley(dem='error_preset = "absent.toml"', surveys=SURVEYS.assign(accuracy=-1.0))
 
     with pytest.raises((InputError, ConfigError), match="2 problems") as caught:
-        run(path)
+        run_and_deliver(path)
 
     assert "there is no such DEM error file" in str(caught.value)
     assert "features old, new" in str(caught.value)

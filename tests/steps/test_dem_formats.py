@@ -18,7 +18,7 @@ from rasterio.transform import Affine
 
 from sitefinder.delivery.graph import STAGES
 from sitefinder.errors import InputError
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import run_stages
 
 pytestmark = pytest.mark.slow
@@ -133,7 +133,7 @@ class Region:
     def results(self, path="dem.tif", unit="metre", stated="", more="", terrain=""):
         text = SETTINGS.format(path=path, unit=unit, stated=stated, more=more, terrain=terrain, config=self.config)
         (self.folder / "run.toml").write_text(text)
-        settings, inputs = check(self.folder / "run.toml")
+        settings, inputs = read_run(self.folder / "run.toml")
         self.runs += 1
         scratch = self.folder / f"scratch{self.runs}"
         scratch.mkdir()

@@ -7,7 +7,7 @@ import pyogrio
 import pytest
 import shapely
 
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 from sitefinder.report.summary import summary_text
 from sitefinder.schema import LAYERS
 
@@ -108,7 +108,7 @@ def deliver(tmp_path_factory, write_region, repository):
         settings = SETTINGS.format(config=config, inputs=inputs, price=price, stretches=stretches, rules=rules)
         texts = {"run.toml": settings, "equations.toml": EQUATIONS}
         write_region(folder, elevation, (WEST, NORTH), CELL, layers, texts)
-        return run(folder / "run.toml")
+        return run_and_deliver(folder / "run.toml")
 
     return delivered
 

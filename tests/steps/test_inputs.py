@@ -237,7 +237,7 @@ path, store = Path({str(settings)!r}), Path({str(tmp_path)!r})
 settings, memory = read_settings(path), memory_of(store)
 with remembering(memory):
     inputs = read_inputs(settings, path.parent)
-    planned(STAGES, with_year_to_year(settings, inputs), inputs, path, store)
+    planned(STAGES, with_year_to_year(settings, inputs), inputs, store)
 write_json(store / FILES, memory.kept)
 large = ("numpy", "pandas", "geopandas", "rasterio", "pyogrio", "numba", "scipy", "matplotlib", "bokeh")
 print(*(name for name in large if name in sys.modules))

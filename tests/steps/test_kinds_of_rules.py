@@ -10,7 +10,7 @@ import pytest
 import shapely
 from shapely import Point, box
 
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 from sitefinder.pipeline.graph import run_stages
 
 RULES = """
@@ -119,7 +119,7 @@ def region(sample_run, tmp_path_factory):
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.inventory.run_stages", caught)
-        delivered = run(settings)
+        delivered = run_and_deliver(settings)
     return delivered, results["run"], spawning, fall_at, middles[at].tolist(), surveyed
 
 

@@ -9,7 +9,7 @@ import shapely
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, flow_at
 from sitefinder.hydrology.gauges import gauge_flows
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.steps.flows import estimate_station_flows, flag_extended, list_record_doubts
 from sitefinder.steps.inputs import with_year_to_year
 
@@ -33,7 +33,7 @@ def checked(copy_sample, tmp_path):
         text = text.replace(GAUGE_PLACES, "").replace("[flows.gauges]\n", f"[flows.gauges]\n{gauges}")
         path.write_text(f"{text}\n{more}", encoding="utf-8")
         (folder / "spots.csv").write_text(SPOT_HEADER + spots, encoding="utf-8")
-        return check(path)
+        return read_run(path)
 
     return read
 

@@ -11,7 +11,7 @@ import pytest
 import shapely
 
 from sitefinder.delivery.site_tables import make_sites, rank_sites
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 from sitefinder.siting import selection as survival_choice
 from sitefinder.steps.selection import choose, fish_alive, with_fish
 
@@ -41,7 +41,7 @@ def delivered(sample_run, read_layers):
         if name not in found:
             path = sample_run.settings.with_name(f"{name}.toml")
             path.write_text(START.format(name=name, left_out=left_out) + text, encoding="utf-8")
-            found[name] = read_layers(run(path).path)
+            found[name] = read_layers(run_and_deliver(path).path)
         return found[name]
 
     return layers

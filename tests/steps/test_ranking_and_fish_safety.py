@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from sitefinder.delivery.site_tables import make_sites, rank_sites
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.settings import RankingSettings
 from sitefinder.siting.selection import choose_sites
 from sitefinder.steps.candidates import value_all
@@ -29,7 +29,7 @@ GAIN_OF = ["stationing", "stretches", "flows", "water_depths", "energy", "verdic
 
 @pytest.fixture(scope="module")
 def given(sample_run):
-    return check(sample_run.settings)
+    return read_run(sample_run.settings)
 
 
 def with_section(settings, name, **changes):

@@ -2,7 +2,7 @@
 
 import re
 
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 
 
 def test_the_page_of_the_sample_shows_the_figures_of_the_layers(sample_run, read_layers):
@@ -24,10 +24,10 @@ def test_a_run_whose_settings_say_so_delivers_no_page(write_valley, tmp_path):
     settings = write_valley(tmp_path)
     text = settings.read_text(encoding="utf-8")
     settings.write_text(text.replace("page = false", "page = true"), encoding="utf-8")
-    assert [path.name for path in run(settings).files] == ["sites.gpkg", "report.html"]
+    assert [path.name for path in run_and_deliver(settings).files] == ["sites.gpkg", "report.html"]
     settings.write_text(text, encoding="utf-8")
 
-    delivered = run(settings)
+    delivered = run_and_deliver(settings)
 
     assert [path.name for path in delivered.files] == ["sites.gpkg"]
     assert not (delivered.path.parent / "report.html").exists()

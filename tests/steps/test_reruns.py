@@ -15,7 +15,7 @@ import shapely
 from sitefinder import cli
 from sitefinder import inventory as stages
 from sitefinder.errors import InputError
-from sitefinder.inventory import plan, run
+from sitefinder.inventory import plan, run_and_deliver
 from sitefinder.io import digests
 from sitefinder.io import raster as raster_facts
 from sitefinder.pipeline.code import module_of
@@ -79,7 +79,7 @@ class Watched:
         """Run; gives the bytes of the delivery."""
         for notes in (self.ran, self.opened, self.read):
             notes.clear()
-        return run(self.settings, **options).path.read_bytes()
+        return run_and_deliver(self.settings, **options).path.read_bytes()
 
     def plan(self):
         """Reasons of each stage that would be done again, by its name."""
@@ -369,16 +369,16 @@ def test_another_user_of_the_store_is_reported_and_harms_nothing(valley, monkeyp
     def meanwhile(**arguments):
         monkeypatch.setattr(stages, "STAGES", tuple(others))
         with pytest.raises(InputError) as refused:
-            run(valley.settings)
+            run_and_deliver(valley.settings)
         refusals.append(str(refused.value))
-        assert run(valley.settings, keep=False).path.read_bytes() == first
+        assert run_and_deliver(valley.settings, keep=False).path.read_bytes() == first
         return stage.function(**arguments)
 
     others = list(inner)
     inner[place] = stage._replace(run=meanwhile)
     monkeypatch.setattr(stages, "STAGES", tuple(inner))
 
-    assert run(valley.settings).path.read_bytes() == first
+    assert run_and_deliver(valley.settings).path.read_bytes() == first
     assert refusals[0].startswith("another run is using the store of results\n")
     assert f"process {os.getpid()} on " in refusals[0]
 
@@ -456,7 +456,7 @@ def test_the_plan_that_the_sample_region_shows_is_what_the_command_prints(
     region = tmp_path / "region"
     settings = copied_region(sample_run, region)
     monkeypatch.chdir(region)
-    run(settings)
+    run_and_deliver(settings)
     text = settings.read_text(encoding="utf-8")
     settings.write_text(text.replace("buffer_m = 40.0", "buffer_m = 100.0"), encoding="utf-8")
     monkeypatch.setattr("sys.argv", ["sitefinder", "plan", "config/sample.toml"])

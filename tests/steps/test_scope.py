@@ -6,7 +6,7 @@ import pytest
 from pydantic import BaseModel
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.pipeline.graph import WHOLE
 from sitefinder.settings import check_settings
 from sitefinder.steps.scope import InputsParts, NotDeclared, SettingsParts, rules_of
@@ -15,7 +15,7 @@ from sitefinder.steps.scope import InputsParts, NotDeclared, SettingsParts, rule
 @pytest.fixture(scope="module")
 def sample(copy_sample, tmp_path_factory):
     """Settings and inputs of the sample region."""
-    return check(copy_sample(tmp_path_factory.mktemp("scope")))
+    return read_run(copy_sample(tmp_path_factory.mktemp("scope")))
 
 
 def changed(settings, **sections):

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 
 pytestmark = pytest.mark.slow
 
@@ -120,7 +120,7 @@ def layers(request, sample_run, read_layers):
     if request.param == "sample":
         return read_layers(sample_run.delivered.path)
     folder = request.getfixturevalue("hard")
-    return read_layers(run(folder / f"{request.param}.toml").path)
+    return read_layers(run_and_deliver(folder / f"{request.param}.toml").path)
 
 
 def settings_of(layers):
@@ -286,7 +286,7 @@ def test_what_a_step_excludes_and_leaves_is_what_remained_after_the_step_before_
 
 
 def test_the_hard_region_has_something_at_every_kind_of_step(hard, read_layers):
-    delivered = run(hard / "hard.toml")
+    delivered = run_and_deliver(hard / "hard.toml")
     screening_cascade = read_layers(delivered.path)["screening_cascade"]
     region = screening_cascade[(screening_cascade["scope"] == "region") & (screening_cascade["way"] == "in order")]
 

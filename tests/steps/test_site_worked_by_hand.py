@@ -17,7 +17,7 @@ import pytest
 import shapely
 from pyproj import Transformer
 
-from sitefinder.inventory import run
+from sitefinder.inventory import run_and_deliver
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
@@ -47,7 +47,7 @@ def run_valley(tmp_path_factory, write_region, read_layers):
         settings = (folder / "run.toml").read_text(encoding="utf-8")
         settings = settings.replace("[costs]\n", f"[costs]\n{more_in_costs}") + more
         (folder / "run.toml").write_text(settings, encoding="utf-8")
-        return read_layers(run(folder / "run.toml").path)
+        return read_layers(run_and_deliver(folder / "run.toml").path)
 
     return made
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
 
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.schema import ACTIONS
 from sitefinder.settings import RuleSettings
 from sitefinder.steps.rules import judge
@@ -20,7 +20,7 @@ ROUNDING = 1e-9
 @pytest.fixture(scope="module")
 def weighed(sample_run):
     """A function of settings and overlaps: which candidates pass all steps, and the value of the best set."""
-    _, inputs = check(sample_run.settings)
+    _, inputs = read_run(sample_run.settings)
     results = sample_run.results
 
     def weigh(settings, overlaps):
@@ -35,7 +35,7 @@ def weighed(sample_run):
 @pytest.fixture(scope="module", params=[None, 0.2])
 def before(request, sample_run, weighed):
     """Settings, with and without a limit on cost, and what they admit with which value."""
-    settings, _ = check(sample_run.settings)
+    settings, _ = read_run(sample_run.settings)
     costs = settings.costs.model_copy(update={"max_lcoe_per_kwh": request.param})
     settings = settings.model_copy(update={"costs": costs})
     return settings, *weighed(settings, sample_run.results["rule_overlaps"])

@@ -264,7 +264,7 @@ def test_a_site_whose_place_is_not_known_is_printed_without_a_map(make_handover,
 def test_a_hydrokinetic_site_has_no_head_and_no_headrace(make_handover, make_bare_site):
     texts = read(field_sheets_pdf(make_handover([make_bare_site(1, scheme_type="kinetic")]), 1))
 
-    assert "hydrokinetic. A turbine stands in the open current" in texts[1]
+    assert "hydrokinetic. A turbine in the open current" in texts[1]
     assert "Gross head" not in texts[1]
     assert "Headrace" not in texts[1]
     assert "Depleted reach" not in texts[1]

@@ -1,0 +1,340 @@
+"""What `import sitefinder` hands on: the sample region from Python, in memory and in files."""
+
+import logging
+import os
+import subprocess
+import sys
+import tempfile
+import tomllib
+from pathlib import Path
+from typing import NamedTuple
+
+import geopandas
+import pandas as pd
+import pyogrio
+import pytest
+from pandas.testing import assert_frame_equal
+
+import sitefinder as sf
+from sitefinder.delivery.graph import LAYERS_MADE
+from sitefinder.io.deliveries import read_delivery
+from sitefinder.schema import LAYERS, check_table
+
+SCRIPT = """
+import sys
+import sitefinder as sf
+
+inventory = sf.run(sf.read_settings(sys.argv[1]))
+print(len(inventory.sites), len(inventory.reaches), inventory.sites.crs.to_string())
+print(inventory.summary.splitlines()[0])
+"""
+
+
+def tree(folder):
+    """Every file and folder below, with size and time of change."""
+    return {
+        path.relative_to(folder).as_posix(): (path.stat().st_size, path.stat().st_mtime_ns)
+        for path in Path(folder).rglob("*")
+    }
+
+
+@pytest.fixture(scope="module")
+def region(repository, tmp_path_factory):
+    """A copy of the sample region and its settings, as a user has them."""
+    folder = tmp_path_factory.mktemp("front-door")
+    for name in ("config", "sample-region"):
+        subprocess.run(["cp", "-r", str(repository / name), str(folder / name)], check=True)
+    subprocess.run(["rm", "-rf", str(folder / "sample-region" / "out")], check=True)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def settings(region):
+    return sf.read_settings(region / "config" / "sample.toml")
+
+
+@pytest.fixture(scope="module")
+def scratch(tmp_path_factory):
+    """The folder for temporary files of the runs of this module."""
+    folder = tmp_path_factory.mktemp("temporary")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tempfile, "tempdir", str(folder))
+        yield folder
+
+
+@pytest.fixture(scope="module")
+def in_memory(settings, region, scratch):
+    """The sample region run in memory, and what lay in its folders before."""
+    before = tree(region)
+    inventory = sf.run(settings, output=None)
+    return inventory, before
+
+
+class Listened(NamedTuple):
+    """A run that keeps results, what it said while it went on, and what it logged."""
+
+    inventory: sf.Inventory
+    store: Path
+    heard: list
+    logged: list
+
+
+@pytest.fixture(scope="module")
+def kept(settings, tmp_path_factory, scratch):
+    """The sample region run with a store, for the runs that find results there."""
+    store, heard, logged = tmp_path_factory.mktemp("kept") / "store", [], []
+    handler, logger = logging.Handler(), logging.getLogger("sitefinder")
+    handler.emit = lambda record: logged.append(record.getMessage())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(logger, "level", logging.INFO)
+        logger.addHandler(handler)
+        inventory = sf.run(settings, store=store, progress=lambda *facts: heard.append(facts))
+        logger.removeHandler(handler)
+    return Listened(inventory, store, heard, logged)
+
+
+def test_the_import_loads_nothing_and_offers_what_the_package_hands_on():
+    script = (
+        "import sys\nbefore = set(sys.modules)\nimport sitefinder as sf\nloaded = set(sys.modules) - before\n"
+        "print(*sorted(name for name in loaded if not name.startswith('sitefinder')))\n"
+        "print(*sorted(set(dir(sf)) & {'run', 'check', 'Settings', 'InputError', '__version__'}))\n"
+        "print(sf.InputError.__name__, 'numpy' in sys.modules, 'pydantic' in sys.modules)"
+    )
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+
+    loaded, offered, after = ended.stdout.splitlines()
+    assert not {"numpy", "pandas", "pydantic", "typer", "rich"} & set(loaded.split())
+    assert offered == "InputError Settings __version__ check run"
+    assert after == "InputError False False"
+
+
+def test_all_that_is_promised_is_there_and_means_the_same_to_a_type_checker():
+    for name in sf.__all__:
+        assert getattr(sf, name) is not None
+    source = Path(sf.__file__).read_text(encoding="utf-8")
+    checked = source.split("if TYPE_CHECKING:\n")[1].split("\n\n")[0]
+    typed = {line.split(" as ")[1] for line in checked.splitlines()}
+
+    assert typed == set(sf.__all__) - {"__version__"}
+    with pytest.raises(AttributeError, match="has no attribute 'rum'"):
+        sf.rum  # noqa: B018
+
+
+def test_version_takes_at_most_a_fifth_of_a_second_of_cpu():
+    def seconds():
+        before = os.times()
+        subprocess.run([sys.executable, "-m", "sitefinder", "--version"], check=True, capture_output=True)
+        after = os.times()
+        return after.children_user + after.children_system - before.children_user - before.children_system
+
+    assert min(seconds() for _ in range(5)) <= 0.2
+
+
+def test_a_run_in_memory_gives_tables_that_keep_their_declaration(in_memory):
+    inventory, _ = in_memory
+
+    assert isinstance(inventory.sites, geopandas.GeoDataFrame)
+    assert isinstance(inventory.reaches, geopandas.GeoDataFrame)
+    assert not isinstance(inventory.totals, geopandas.GeoDataFrame)
+    assert set(inventory.tables) == set(LAYERS) - {"columns"}
+    for name, table in inventory.tables.items():
+        assert table is getattr(inventory, name)
+        assert_frame_equal(pd.DataFrame(check_table(table, name)), pd.DataFrame(table))
+        assert (inventory.sites.crs == table.crs) if LAYERS[name].geometry else not hasattr(table, "crs")
+    assert len(inventory.sites) > 0
+    assert inventory.totals.set_index("scope").loc["region", "sites"] == len(inventory.sites)
+    assert set(LAYERS_MADE) <= set(dir(inventory))
+    with pytest.raises(AttributeError, match="an inventory has no 'stes'; its layers are sites, "):
+        inventory.stes  # noqa: B018
+    with pytest.raises(sf.InputError, match="this inventory lies in no file"):
+        inventory.path  # noqa: B018
+
+
+def test_a_run_in_memory_writes_no_file_and_leaves_no_scratch(in_memory, region, scratch):
+    _, before = in_memory
+
+    assert tree(region) == before
+    assert list(scratch.iterdir()) == []
+
+
+def test_a_script_of_five_lines_runs_the_sample(region, tmp_path):
+    before = tree(region)
+    ended = subprocess.run(
+        [sys.executable, "-c", SCRIPT, str(region / "config" / "sample.toml")],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=tmp_path,
+        env=os.environ | {"TMPDIR": str(tmp_path)},
+    )
+
+    counts, title = ended.stdout.splitlines()
+    assert counts == "14 177 EPSG:32633"
+    assert title == "Sample district: 177 reaches, 82.5 km of stream"
+    assert ended.stderr == ""
+    assert tree(region) == before
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_written_is_what_the_command_delivers(in_memory, region, kept, tmp_path):
+    inventory, _ = in_memory
+    own, output = region / "config" / "own.toml", tmp_path / "by-command"
+    text = f'extends = "sample.toml"\n[run]\noutput_folder = "{output}"\nstore_folder = "{kept.store}"\n'
+    own.write_text(text, encoding="utf-8")
+
+    alone = inventory.write_geopackage(tmp_path / "alone" / "mine.gpkg")
+    files = inventory.write(tmp_path / "out")
+    subprocess.run(
+        [sys.executable, "-m", "sitefinder", "run", "--quiet", str(own)], check=True, capture_output=True
+    )
+
+    own.unlink()
+    delivered = {path.name: path.read_bytes() for path in output.iterdir()}
+    assert {path.name: path.read_bytes() for path in files} == delivered
+    assert len(delivered) > 5
+    assert alone.read_bytes() == delivered["sites.gpkg"]
+    assert inventory.path == files[0]
+    assert f"  {tmp_path / 'out' / 'sites.gpkg'}" in inventory.summary
+
+
+def test_what_is_changed_in_a_table_changes_no_file(in_memory, tmp_path):
+    inventory, _ = in_memory
+    before = inventory.write_geopackage(tmp_path / "before.gpkg").read_bytes()
+    whole = inventory.sites["power_kw"].copy()
+    inventory.sites["power_kw"] = 0.0
+
+    after = inventory.write_geopackage(tmp_path / "after.gpkg").read_bytes()
+
+    inventory.sites["power_kw"] = whole
+    assert after == before
+
+
+def test_a_delivery_read_back_and_the_run_in_memory_are_the_same_to_compare(in_memory, tmp_path):
+    inventory, _ = in_memory
+    path = inventory.write_geopackage(tmp_path / "sites.gpkg")
+
+    for old, new in ((path, inventory), (inventory, path), (tmp_path, inventory), (inventory, inventory)):
+        comparison = sf.compare(old, new)
+        assert set(comparison.changes["change"]) == {"unchanged"}
+        assert len(comparison.changes) == len(inventory.reaches) + len(inventory.sites)
+        assert len(comparison.changed_values) == len(comparison.causes) == 0
+    assert "Nothing changed in 177 reaches and 14 sites." in comparison.summary
+    assert isinstance(comparison.changes, geopandas.GeoDataFrame)
+
+
+def test_a_stricter_run_differs_from_the_one_before_with_its_cause(in_memory, settings, kept):
+    inventory, _ = in_memory
+    ranking = settings.ranking.model_copy(update={"min_power_kw": 60.0})
+    strict = sf.run(settings.model_copy(update={"ranking": ranking}), store=kept.store)
+
+    comparison = sf.compare(inventory, strict)
+
+    assert 0 < len(strict.sites) < len(inventory.sites)
+    assert strict.sites["power_kw"].min() >= 60.0
+    assert comparison.causes["name"].tolist() == ["ranking.min_power_kw"]
+    assert (comparison.changes["change"] != "unchanged").sum() > 0
+
+
+def test_settings_of_a_mapping_start_their_paths_from_the_folder_that_is_given(region, settings, monkeypatch):
+    mapping = tomllib.loads((region / "config" / "sample.toml").read_text(encoding="utf-8"))
+
+    assert sf.check(sf.Settings(**mapping, folder=region / "config")) == []
+    monkeypatch.chdir(region / "config")
+    assert sf.check(sf.Settings(**mapping)) == []
+    monkeypatch.chdir(region)
+    elsewhere = sf.check(sf.Settings(**mapping))
+    assert any("cannot be read" in problem or "no such" in problem for problem in elsewhere)
+    assert settings.folder == str(region / "config")
+
+
+def test_problems_are_a_list_and_nothing_is_raised(region, tmp_path):
+    mapping = tomllib.loads((region / "config" / "sample.toml").read_text(encoding="utf-8"))
+    mapping["inputs"]["dem"]["path"] = "absent.tif"
+    mapping["energy"]["turbines"] = ["absent.toml"]
+
+    problems = sf.check(sf.Settings(**mapping, folder=region / "config"))
+
+    assert len(problems) == 2
+    assert any("absent.tif" in problem for problem in problems)
+    assert any("absent.toml" in problem for problem in problems)
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text("[run]\nnaem = 'x'\n", encoding="utf-8")
+    assert f"{wrong}: run.naem: no such setting; did you mean name?" in sf.check(wrong)
+    with pytest.raises(sf.ConfigError, match=r"settings: \d+ problems\n(.*\n)*  run.naem: no such setting"):
+        sf.Settings(run={"naem": "x"})
+    with pytest.raises(sf.SitefinderError, match="there is no such settings file"):
+        sf.read_settings(tmp_path / "absent.toml")
+    assert issubclass(sf.InputError, sf.SitefinderError)
+
+
+def test_a_store_is_used_where_one_is_asked_for(kept, settings, in_memory):
+    heard = []
+
+    planned = sf.plan(settings, store=kept.store)
+    again = sf.run(settings, store=kept.store, progress=lambda *facts: heard.append(facts))
+
+    assert all(stage.kept for stage in planned.stages if stage.stage.endswith("_table"))
+    assert planned.summary.startswith("Sample district: ")
+    assert heard == []
+    assert again.summary == kept.inventory.summary
+    for inventory in (kept.inventory, again):
+        assert inventory.files == ()
+        assert_frame_equal(pd.DataFrame(inventory.sites), pd.DataFrame(in_memory[0].sites))
+
+
+def test_a_listener_hears_every_stage_in_order(kept):
+    words, done, counts = zip(*kept.heard, strict=True)
+
+    assert {"warping the DEM", "fitting the long profile", "selecting sites"} <= set(words)
+    assert list(done) == sorted(done)
+    assert max(done) < counts[0] == counts[-1]
+
+
+def test_a_bar_is_drawn_on_standard_error(kept, settings, capsys):
+    sf.run(settings, store=kept.store, progress=True)
+
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "done" in err
+
+
+def test_stages_are_logged_for_whoever_listens(kept):
+    assert "surface: started" in kept.logged
+    assert any(message.startswith("sites_table: finished in ") for message in kept.logged)
+
+
+def test_a_delivery_of_an_earlier_version_is_refused_with_what_to_do(in_memory, tmp_path):
+    inventory, _ = in_memory
+    names = {"turbine": "machine", "scheme_type": "layout", "lcoe_per_kwh": "cost_per_kwh"}
+    for name in ("sites", "stretches", "reaches", "rule_hits", "provenance"):
+        pyogrio.write_dataframe(inventory.tables[name].rename(columns=names), tmp_path / "old.gpkg", layer=name)
+
+    with pytest.raises(sf.InputError) as refused:
+        sf.compare(tmp_path / "old.gpkg", inventory)
+
+    assert str(refused.value).startswith("the delivery was made by an earlier version of sitefinder")
+    assert "sites.layout, sites.machine" in str(refused.value).replace("sites.cost_per_kwh, ", "")
+    assert "sitefinder run CONFIG.toml" in str(refused.value)
+    pyogrio.write_dataframe(inventory.tables["screening_cascade"], tmp_path / "old.gpkg", layer="waterfall")
+    with pytest.raises(sf.InputError, match=r"found: +layer waterfall"):
+        read_delivery(tmp_path / "old.gpkg", {"sites": "site_id"})
+
+
+def test_flows_are_fitted_in_memory(repository, tmp_path):
+    mapping = {
+        "fit": {"min_gauges": 5, "statistics": ["flow_mean_m3s"]},
+        "flows": tomllib.loads((repository / "config" / "sample.toml").read_text(encoding="utf-8"))["flows"],
+    }
+    assert "gauges" in mapping["flows"]
+    whole = tomllib.loads((repository / "config" / "sample.toml").read_text(encoding="utf-8"))
+    settings = sf.Settings(**(whole | mapping), folder=repository / "config")
+    before = tree(repository / "config")
+
+    fitted = sf.fit_flows(settings)
+
+    assert [equation.statistic for equation in fitted.fits.equations] == ["mean"]
+    assert fitted.files == []
+    assert tree(repository / "config") == before
+    written = sf.fit_flows(settings, tmp_path / "fitted").files
+    assert {path.name for path in written} >= {"equations.toml", "plots.html"}
+    assert "flow_mean_m3s" in fitted.summary

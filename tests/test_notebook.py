@@ -1,0 +1,71 @@
+"""A notebook of ten cells: the sample region from settings to files, with a bar under the cell that runs it."""
+
+import shutil
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+pytestmark = pytest.mark.slow
+SECONDS = 300
+
+
+def texts(cell):
+    """What a cell shows, as text: each result or display, and what it prints."""
+    return [
+        output["text"] if output["output_type"] == "stream" else output["data"]["text/plain"]
+        for output in cell.outputs
+    ]
+
+
+@pytest.fixture(scope="module")
+def made(repository, tmp_path_factory):
+    """The notebook after all of its cells have run in a folder with the sample region, and that folder."""
+    folder = tmp_path_factory.mktemp("notebook")
+    for name in ("config", "sample-region"):
+        shutil.copytree(
+            repository / name, folder / name, ignore=shutil.ignore_patterns("out*", "*.py", "__pycache__")
+        )
+    notebook = nbformat.read(repository / "tests" / "notebooks" / "first_map.ipynb", as_version=4)
+    assert not any(cell.get("outputs") for cell in notebook.cells)
+    before = {path for path in folder.rglob("*")}
+    NotebookClient(notebook, timeout=SECONDS, resources={"metadata": {"path": str(folder)}}).execute()
+    return [cell for cell in notebook.cells if cell.cell_type == "code"], folder, before
+
+
+def test_ten_cells_run_and_say_what_was_found(made):
+    cells, _, _ = made
+
+    assert len(cells) == 10
+    shown = [texts(cell) for cell in cells]
+    assert shown[0] == ["'Sample district'"]
+    assert shown[1] == ["[]"]
+    assert shown[2][-1] == "<Inventory 'Sample district': 14 sites, 177 reaches>"
+    assert shown[4][0].startswith("14 sites, 1")
+    assert shown[7] == ["(14, 5)"]
+    assert "unchanged" in shown[8][0]
+    assert "'sites.gpkg'" in shown[9][0]
+
+
+def test_no_cell_warns(made):
+    cells, _, _ = made
+
+    streams = [output for cell in cells for output in cell.outputs if output["output_type"] == "stream"]
+    assert {output["name"] for output in streams} == {"stdout"}
+
+
+def test_the_bar_under_the_cell_ends_where_the_run_does(made):
+    cells, _, _ = made
+
+    bars = [output for output in cells[2].outputs if output["output_type"] == "display_data"]
+    assert len(bars) == 1
+    assert bars[0]["data"]["text/html"].startswith('<progress value="1" max="1"')
+    assert bars[0]["data"]["text/plain"].startswith("done ")
+
+
+def test_files_are_written_only_where_the_notebook_asks(made):
+    _, folder, before = made
+
+    new = {path.relative_to(folder).parts[0] for path in folder.rglob("*") if path not in before}
+    assert new == {"stricter"}
+    assert (folder / "stricter" / "sites.gpkg").is_file()
