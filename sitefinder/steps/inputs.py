@@ -354,8 +354,8 @@ class RunInputs(NamedTuple):
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
     state; ``environmental`` holds the rules of the environmental flow, those of presets in their place. Either
-    ``equations`` or ``gauges`` is None; ``fits`` are the equations fitted to gauges. ``field_levels``, ``ratings``,
-    ``sections`` and ``spot_gaugings`` are None where the settings name none, and ``measured_gauges``, those with
+    ``equations`` or ``gauges`` is None; ``fits`` are the equations fitted to gauges. ``field_levels``,
+    ``ratings``, ``sections`` and ``spot_gaugings`` are None where the settings name none, and ``measured_gauges``, those with
     flows and places, where nothing asks for them. Turbines and costs are in the money that the settings ask for;
     ``conversions`` lists what was in other money (see `sitefinder.catalogue.costs`).
     """
@@ -645,7 +645,10 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
     crs, inputs, value = settings.run.crs, settings.inputs, readings.value
 
     def add(
-        name: str, read: Callable[[Sequence[float] | None], LayerRead | None], source: LayerSource, *others: str
+        name: str,
+        read: Callable[[Sequence[float] | None], LayerRead | readers.RuleLayer | None],
+        source: LayerSource,
+        *others: str,
     ) -> None:
         readings.add(
             name,
