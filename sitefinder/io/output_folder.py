@@ -1,7 +1,4 @@
-"""The folder that a command writes into: whether it can be written, and where earlier files go.
-
-Kept apart from what reads deliveries, so that a run that finds all as it was loads no large library.
-"""
+"""The folder that a run delivers into: whether it can be written."""
 
 import os
 import tempfile
@@ -9,7 +6,7 @@ from pathlib import Path
 
 from sitefinder.errors import InputError
 
-# Folder within it that keeps the files of the run before.
+# Folder of the delivery that the last one replaced, in the output folder.
 PREVIOUS = "previous"
 
 
