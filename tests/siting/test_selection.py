@@ -85,10 +85,10 @@ def best_of_all_subsets(case):
 
 
 def greedy_total(case):
-    values_at, total = set(), 0.0
+    taken, total = set(), 0.0
     for c in np.argsort(-case.value, kind="stable"):
-        if case.value[c] > 0 and not values_at & case.pieces[c]:
-            values_at |= case.pieces[c]
+        if case.value[c] > 0 and not taken & case.pieces[c]:
+            taken |= case.pieces[c]
             total += case.value[c]
     return total
 
