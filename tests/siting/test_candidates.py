@@ -54,12 +54,11 @@ def found(stations, profile_m, given, *, errors_m=None, standing=None, structure
 
 # What each candidate takes, and of it the pond.
 def pieces(stretches):
-    values_at = np.split(stretches.values_at, stretches.start[1:-1])
+    taken = np.split(stretches.taken, stretches.start[1:-1])
     ponds = [
-        stretches.values_at[begin:end]
-        for begin, end in zip(stretches.pond_start, stretches.start[1:], strict=True)
+        stretches.taken[begin:end] for begin, end in zip(stretches.pond_start, stretches.start[1:], strict=True)
     ]
-    return [set(part.tolist()) for part in values_at], [set(part.tolist()) for part in ponds]
+    return [set(part.tolist()) for part in taken], [set(part.tolist()) for part in ponds]
 
 
 # A random tree of links with a profile that falls, or is level in places.
@@ -118,10 +117,10 @@ def test_pairs_are_those_that_paths_in_a_graph_give(seed):
 
     stretches = found(stations, profile, given)
 
-    values_at, ponds = pieces(stretches)
+    taken, ponds = pieces(stretches)
     rows = zip(*[stretches.table[name] for name in ("intake", "tailrace", "head_m", "length_m")], strict=True)
     assert expected, "a network without candidates tests nothing"
-    assert {row[:2]: (*row[2:], part) for row, part in zip(rows, values_at, strict=True)} == expected
+    assert {row[:2]: (*row[2:], part) for row, part in zip(rows, taken, strict=True)} == expected
     assert not any(ponds)
 
 
@@ -136,12 +135,12 @@ def test_ponds_drown_every_segment_whose_lower_end_lies_below_the_crest(seed):
     stretches = found(stations, profile, given)
 
     assert len(stretches.table)
-    values_at, ponds = pieces(stretches)
+    taken, ponds = pieces(stretches)
     for number, row in enumerate(stretches.table.itertuples()):
         crest = profile[row.intake] + row.weir_height_m
         above = np.flatnonzero(np.isfinite(way[:, row.intake])).tolist()
         assert ponds[number] == {station for station in above if profile[station] < crest}
-        assert values_at[number] == ponds[number] | {row.tailrace}
+        assert taken[number] == ponds[number] | {row.tailrace}
         assert row.head_m == profile[row.intake] + row.weir_height_m - profile[row.tailrace]
         # The water's edge lies where the straight bed between two stations meets the crest.
         edges = [0.0]
@@ -224,8 +223,8 @@ def test_standing_water_is_never_taken_by_path_or_pond():
     with_water = found(stations, profile, given, standing=standing)
     without = found(stations, profile, given)
 
-    values_at, _ = pieces(with_water)
-    assert not any(part & {3, 15} for part in values_at)
+    taken, _ = pieces(with_water)
+    assert not any(part & {3, 15} for part in taken)
     # Nothing else is left out.
     dry = [not part & {3, 15} for part in pieces(without)[0]]
     assert with_water.table.equals(without.table[dry].reset_index(drop=True))

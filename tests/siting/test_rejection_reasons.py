@@ -44,7 +44,7 @@ def candidates(pairs):
     intake, tailrace = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
     lengths = tailrace - intake
     start = np.concatenate([[0], np.cumsum(lengths)])
-    values_at = [np.arange(lower, upper, -1) for upper, lower in pairs]
+    taken = [np.arange(lower, upper, -1) for upper, lower in pairs]
     return Stretches(
         pd.DataFrame(
             {
@@ -56,7 +56,7 @@ def candidates(pairs):
         ),
         start,
         start[1:],
-        np.concatenate([*values_at, np.zeros(0)]).astype(np.int32),
+        np.concatenate([*taken, np.zeros(0)]).astype(np.int32),
     )
 
 
@@ -98,11 +98,11 @@ def test_the_chosen_set_has_the_greatest_value_of_all_sets_without_overlap(seed)
     upper = rng.integers(0, 9, 9)
     pairs = [(int(a), int(min(a + n, 11))) for a, n in zip(upper, rng.integers(1, 5, 9), strict=True)]
     worth = rng.integers(-4, 20, 9)
-    values_at = [set(range(a + 1, b + 1)) for a, b in pairs]
+    taken = [set(range(a + 1, b + 1)) for a, b in pairs]
     best = 0
     for subset in itertools.product([False, True], repeat=9):
         rows = [row for row in range(9) if subset[row]]
-        if sum(len(values_at[row]) for row in rows) == len(set().union(*[values_at[row] for row in rows])):
+        if sum(len(taken[row]) for row in rows) == len(set().union(*[taken[row] for row in rows])):
             best = max(best, sum(worth[row] for row in rows))
 
     rows, _ = chosen_rows(pairs, valuation(worth.tolist()))

@@ -85,10 +85,10 @@ def best_of_all_subsets(case):
 
 
 def greedy_total(case):
-    values_at, total = set(), 0.0
+    taken, total = set(), 0.0
     for c in np.argsort(-case.value, kind="stable"):
-        if case.value[c] > 0 and not values_at & case.pieces[c]:
-            values_at |= case.pieces[c]
+        if case.value[c] > 0 and not taken & case.pieces[c]:
+            taken |= case.pieces[c]
             total += case.value[c]
     return total
 
@@ -267,7 +267,7 @@ def test_choosing_again_gives_the_same_and_leaves_what_was_given_alone():
         ([2], [3], [[0]], "the pond of candidate 0 must be connected to its path"),
         ([2], [3], [[2, 4]], "the pond of candidate 0 must be connected to its path"),
         ([2], [3], [[7]], "pond must hold station numbers below 5; entry 0 is 7"),
-        ([2, 2], [3], [[]], r"one length, found shapes \(2,\) and \(1,\)"),
+        ([2, 2], [3], [[]], r"the same length, found shapes \(2,\) and \(1,\)"),
         ([2], [3], [[], []], "pond_start must run from 0 to 0 in 2 entries"),
     ],
 )
@@ -280,7 +280,7 @@ def test_an_impossible_candidate_is_named(intake, tailrace, ponds, message):
     ("changed", "message"),
     [
         ({"value": [1.0, np.nan]}, "value must be finite; candidate 1 is not"),
-        ({"value": [1.0]}, r"one length, found \(2,\) and \(1,\)"),
+        ({"value": [1.0]}, r"the same length, found \(2,\) and \(1,\)"),
         ({"boundary": [0, 2]}, "the boundary of candidate 1 must be upstream of its tailrace"),
         ({"boundary_start": [0, 1, 3]}, "boundary_start must run from 0 to 2"),
         ({"boundary": [0, 5]}, "boundary must hold station numbers below 5; entry 1 is 5"),

@@ -105,7 +105,7 @@ def path_down(stations, station):
 def taken_by(stations, profile_m, row):
     """Stations whose segments a candidate takes: its way, and all that its pond reaches."""
     way = [station for station in path_down(stations, row.intake) if station <= row.tailrace][1:]
-    values_at = set(way)
+    taken = set(way)
     if row.scheme_type == "new_weir":
         crest_m = profile_m[row.intake] + row.weir_height_m
         for station in range(row.intake + 1):
@@ -114,8 +114,8 @@ def taken_by(stations, profile_m, row):
             if row.intake in path:
                 between = path[: path.index(row.intake) + 1]
                 if all(profile_m[each] < crest_m for each in between):
-                    values_at.add(station)
-    return values_at
+                    taken.add(station)
+    return taken
 
 
 def clashes(stations, pieces, table, spacing_m):
@@ -145,13 +145,11 @@ def best_of_all_subsets(value, clash):
 
 
 def greedy_total(value, clash):
-    clash, values_at = set(clash), []
+    clash, taken = set(clash), []
     for number in np.argsort(-value, kind="stable").tolist():
-        if value[number] > 0 and not any(
-            (number, other) in clash or (other, number) in clash for other in values_at
-        ):
-            values_at.append(number)
-    return value[values_at].sum()
+        if value[number] > 0 and not any((number, other) in clash or (other, number) in clash for other in taken):
+            taken.append(number)
+    return value[taken].sum()
 
 
 @pytest.mark.parametrize("spacing_m", [0.0, 75.0])
