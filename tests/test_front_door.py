@@ -184,6 +184,8 @@ def test_what_is_written_is_what_the_command_delivers(in_memory, region, kept, t
     text = f'extends = "sample.toml"\n[run]\noutput_folder = "{output}"\nstore_folder = "{kept.store}"\n'
     own.write_text(text, encoding="utf-8")
 
+    command = [sys.executable, "-m", "sitefinder", "run", "--quiet", str(own)]
+
     alone = inventory.write_geopackage(tmp_path / "alone" / "mine.gpkg")
     files = inventory.write(tmp_path / "out")
     subprocess.run(command, check=True, capture_output=True)
@@ -285,7 +287,7 @@ def test_a_store_is_used_where_one_is_asked_for(kept, settings, in_memory):
 def test_a_listener_hears_every_stage_in_order(kept):
     words, done, counts = zip(*kept.heard, strict=True)
 
-    assert {"warping the DEM", "fitting the long profile", "selecting sites"} <= set(words)
+    assert {"reprojecting the DEM", "fitting long profiles", "selecting sites"} <= set(words)
     assert list(done) == sorted(done)
     assert max(done) < counts[0] == counts[-1]
 
