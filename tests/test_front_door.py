@@ -286,7 +286,7 @@ def test_a_store_is_used_where_one_is_asked_for(kept, settings, in_memory):
 def test_a_listener_hears_every_stage_in_order(kept):
     words, done, counts = zip(*kept.heard, strict=True)
 
-    assert {"warping the DEM", "fitting the long profile", "selecting sites"} <= set(words)
+    assert {"reprojecting the DEM", "fitting long profiles", "selecting sites"} <= set(words)
     assert list(done) == sorted(done)
     assert max(done) < counts[0] == counts[-1]
 

@@ -54,8 +54,8 @@ def read_pair(old, new, needed):
     Parameters
     ----------
     old, new : path-like or Delivery
-        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, it is the one in ``previous``
-        beside the new one.
+        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, the one in ``previous`` next
+        to the new one.
     needed : dict of str to str
         Layers to read, each with the columns that it must have, separated by blanks.
 
@@ -99,7 +99,7 @@ def _replaced_by(new):
     if old is None or not old.is_file():
         raise InputError.of(
             "there is no earlier delivery to compare with",
-            expected="two deliveries" if old is None else f"the one that this one replaced, {old}",
+            expected="two deliveries" if old is None else f"the previous delivery, {old}",
             found="one, in memory" if old is None else "no such file",
             fix="name two deliveries: sitefinder compare OLD NEW",
         )
@@ -202,7 +202,7 @@ def _of_earlier_version(path, found):
     )
 
 
-# Text as the schema has it: empty where there is nothing to say, whatever the file format makes of that.
+# Text and booleans as in the schema: NULL text in the file reads as empty.
 def _plain_text(table, name):
     for column in LAYERS[name].columns:
         if column.dtype == "text" and column.name in table:

@@ -21,6 +21,8 @@ _IMPORT = re.compile(
 _COMMENT = re.compile(rb"#[^\n]*")
 # What is imported for annotations alone, by the type checker and never by a run.
 _FOR_TYPES = re.compile(rb"^if TYPE_CHECKING:[ \t]*\n(?:[ \t]+[^\n]*\n|[ \t]*\n)+", re.MULTILINE)
+# What is imported for annotations alone, by the type checker and never by a run.
+_FOR_TYPES = re.compile(rb"^if TYPE_CHECKING:[ \t]*\n(?:[ \t]+[^\n]*\n|[ \t]*\n)+", re.MULTILINE)
 
 
 class SourceCode:
