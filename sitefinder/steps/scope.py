@@ -149,7 +149,7 @@ def _derived_facts(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict
     return facts
 
 
-# Names and properties of what a kind of section works out; each stage asks for it again.
+# Names and properties of what a kind of section derives; each stage asks for it again.
 @functools.cache
 def _derived_settings(kind: type[BaseModel]) -> list[tuple[str, property]]:
     found = inspect.getmembers_static(kind, lambda one: isinstance(one, property))

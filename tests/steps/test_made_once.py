@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.inventory import check
+from sitefinder.inventory import read_run
 from sitefinder.io.raster import _operation, operation_to_run
 from sitefinder.settings.rules import parse_filter
 from sitefinder.steps.flows import estimate_station_flows
@@ -37,7 +37,7 @@ def test_equations_are_fitted_by_the_check_and_by_no_stage_after_it(sample_run, 
     import sitefinder.steps.readers  # noqa: F401, PLC0415
 
     fitted = counting(monkeypatch, "sitefinder.steps.readers.fit_equations")
-    settings, inputs = check(sample_run.settings)
+    settings, inputs = read_run(sample_run.settings)
     results = sample_run.results
 
     flows = estimate_station_flows(settings, inputs, results["stationing"], results["catchments"])
@@ -50,13 +50,13 @@ def test_equations_are_fitted_by_the_check_and_by_no_stage_after_it(sample_run, 
 def test_the_check_judges_equations_without_a_duration_curve(sample_run, monkeypatch):
     monkeypatch.setattr("sitefinder.hydrology.estimate.curves_from_quantiles", refused)
 
-    _, inputs = check(sample_run.settings)
+    _, inputs = read_run(sample_run.settings)
 
     assert [fit.equation.statistic for fit in inputs.fits][:1] == ["mean"]
 
 
 def test_fitted_equations_are_in_the_key_by_what_they_hold(sample_run):
-    inputs = check(sample_run.settings)[1].whole()
+    inputs = read_run(sample_run.settings)[1].whole()
     first, *others = inputs.fits
     moved = first._replace(
         equation=first.equation.model_copy(update={"constant": first.equation.constant + 1e-12})
@@ -70,7 +70,7 @@ def test_fitted_equations_are_in_the_key_by_what_they_hold(sample_run):
 
 def test_a_rule_s_filter_is_evaluated_on_reading_and_not_by_its_stage(sample_run, monkeypatch):
     results = sample_run.results
-    given = {"settings": check(sample_run.settings)[0], "inputs": results["inputs"]}
+    given = {"settings": read_run(sample_run.settings)[0], "inputs": results["inputs"]}
     before = [results[name] for name in ("network", "stationing", "heads", "falls")]
     rules = {name: part.scoped(()) for name, part in rules_of(given).items()}
     monkeypatch.setattr("sitefinder.rules.overlaps.matching", refused)
@@ -83,7 +83,7 @@ def test_a_rule_s_filter_is_evaluated_on_reading_and_not_by_its_stage(sample_run
 
 
 def test_what_a_filter_means_is_in_the_key_of_its_rule(sample_run):
-    settings, inputs = check(sample_run.settings)
+    settings, inputs = read_run(sample_run.settings)
     whole = inputs.whole()
     first, *others = whole.rules
     other = first._replace(match=first.match._replace(selected=~first.match.selected))
