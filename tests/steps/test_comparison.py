@@ -184,18 +184,18 @@ def test_another_name_for_every_stream_changes_nothing_else(sample_run):
 def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):
     settings = sample_run.settings.parent
     (settings / "same.toml").write_text('extends = "sample.toml"\n[run]\noutput_folder = "../out-same"\n')
-    started = []
+    heard = []
 
     beside = run_scenarios(
         [settings / "same.toml", settings / "nests.toml"],
         csv=tmp_path / "beside.csv",
-        started=lambda scenario, *_: started.append(scenario),
+        progress=lambda words, *_: heard.append(words),
     )
 
     table = beside.table.set_index("scenario")
     assert list(table.index) == ["same", "nests"]
-    # What is kept of earlier runs starts nothing; what starts tells whose it is.
-    assert set(started) <= {"same", "nests"}
+    # Results kept from earlier runs start nothing; what starts names its scenario.
+    assert {words.partition(": ")[0] for words in heard} <= {"same", "nests"}
     for name, path in (("same", sample_run.delivered.path), ("nests", with_nests)):
         sites = pyogrio.read_dataframe(path, layer="sites", read_geometry=False)
         reaches = pyogrio.read_dataframe(path, layer="reaches", read_geometry=False)
@@ -223,7 +223,7 @@ def test_scenarios_that_would_replace_each_other_are_refused_before_any_runs(sam
     ran = []
 
     with pytest.raises(SitefinderError, match="scenarios would replace each other's results") as caught:
-        run_scenarios([sample_run.settings, folder / "twin.toml"], started=lambda *_: ran.append(1))
+        run_scenarios([sample_run.settings, folder / "twin.toml"], progress=lambda *_: ran.append(1))
 
     assert "twin.toml" in str(caught.value)
     assert ran == []

@@ -18,6 +18,7 @@ import pyogrio
 import pytest
 
 from sitefinder.inventory import run_and_deliver
+from sitefinder.progress import stage_words
 
 # Layers and key columns that the design promises (design, section 5), typed in here and not read from the schema.
 GEOMETRY = {
@@ -88,7 +89,7 @@ def test_tiles_and_workers_change_no_byte(sample_run, copy_sample, tmp_path, row
     heard = []
     delivered = run_and_deliver(settings, workers=workers, progress=lambda words, done, count: heard.append(words))
 
-    tiles = [re.fullmatch(r"draining the terrain, (\d+) of (\d+)", words) for words in heard]
+    tiles = [re.fullmatch(rf"{stage_words('terrain')}, (\d+) of (\d+)", words) for words in heard]
     assert max(int(tile[2]) for tile in tiles if tile) > 1
     assert delivered.path.read_bytes() == sample_run.delivered.path.read_bytes()
 
