@@ -67,7 +67,7 @@ def run(
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
     json: Annotated[bool, typer.Option("--json", help="one JSON object on standard output, for programs")] = False,
 ):
-    """The whole job: progress on standard error, a summary on standard output."""
+    """Run the inventory: progress on standard error, a summary on standard output."""
     from sitefinder.inventory import run_and_deliver
 
     inventory = run_and_deliver(
@@ -94,7 +94,7 @@ def new(
 
 @app.command("plan")
 def plan_command(config: Config):
-    """What a run would do again, and why; nothing is run and nothing written."""
+    """Show which stages a run would do again, and why, without running or writing anything."""
     from sitefinder.inventory import plan
 
     print(plan(config).summary, end="")
@@ -102,7 +102,7 @@ def plan_command(config: Config):
 
 @app.command()
 def check(config: Config):
-    """Settings and inputs, in seconds, all problems at once."""
+    """Check settings and inputs, in seconds, and list all problems at once."""
     from sitefinder.inventory import read_run
 
     settings, inputs = read_run(config)
@@ -146,7 +146,7 @@ def compare_command(
         float | None, typer.Option(min=0, max=100, help="treat numbers that differ by less as equal [%]")
     ] = None,
 ):
-    """What changed between two runs, reach by reach and site by site, with the cause."""
+    """Compare two runs, reach by reach and site by site, with the causes of changes."""
     from sitefinder.inventory import compare
 
     old, new = (None, first) if second is None else (first, second)
@@ -165,9 +165,9 @@ def scenarios(
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="no progress on standard error")] = False,
 ):
-    """Run several settings files and set their figures side by side, each against the first."""
+    """Run several settings files and show their figures side by side, each against the first."""
     from sitefinder.report.summary import scenario_text
     from sitefinder.scenarios import run_scenarios
 
-    beside = run_scenarios(configs, csv=csv, workers=workers, progress=not quiet)
-    print(scenario_text(beside.title, beside.table, beside.currency, beside.files), end="")
+    results = run_scenarios(configs, csv=csv, workers=workers, progress=not quiet)
+    print(scenario_text(results.title, results.table, results.currency, results.files), end="")

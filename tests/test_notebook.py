@@ -41,8 +41,9 @@ def test_ten_cells_run_and_say_what_was_found(made):
     assert shown[0] == ["'Sample district'"]
     assert shown[1] == ["[]"]
     assert shown[2][-1] == "<Inventory 'Sample district': 14 sites, 177 reaches>"
-    assert shown[4][0].startswith("14 sites, 1")
-    assert shown[7] == ["(14, 5)"]
+    assert shown[4][0].startswith("14 sites, ")
+    before, after = map(int, shown[7][0].strip("()").split(", "))
+    assert before == 14 > after > 0
     assert "unchanged" in shown[8][0]
     assert "'sites.gpkg'" in shown[9][0]
 

@@ -23,7 +23,7 @@ PARTS_OF_INPUT = {
     "turbine file": ("turbines", "rotors"),
     "cost file": ("costs",),
     "environmental flow preset": ("environmental",),
-    "gauges": ("gauges", "measured_gauges"),
+    "gauges": ("gauges", "fits", "measured_gauges"),
     "gauge_stations": ("measured_gauges",),
     "spot_gaugings": ("spot_gaugings", "measured_gauges"),
 }

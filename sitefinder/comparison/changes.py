@@ -1,7 +1,7 @@
 """Changes between two runs, reach by reach and site by site, with values and causes."""
 
 import re
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import geopandas
 import numpy as np
@@ -486,7 +486,9 @@ class Changes(NamedTuple):
     causes: pd.DataFrame
 
 
-def compare_runs(old, new, graph, *, near_m=NEAR_M, min_change=MIN_CHANGE, defaults=()):
+def compare_runs(
+    old: Any, new: Any, graph: Any, *, near_m: float = NEAR_M, min_change: float = MIN_CHANGE, defaults: Any = ()
+) -> Changes:
     """Changes of every reach and site between two runs.
 
     Parameters

@@ -9,8 +9,8 @@ import tempfile
 from pathlib import Path
 
 from sitefinder.errors import InputError
-from sitefinder.io.deliveries import PREVIOUS
 from sitefinder.io.digests import content_digest
+from sitefinder.io.output_folder import PREVIOUS
 
 # Files of SQLite beside an open database. The log of an old database would damage a new one, so it moves with
 # its own database.

@@ -13,8 +13,8 @@ from sitefinder.delivery.atomic import deliver
 from sitefinder.errors import ConfigError
 from sitefinder.hydrology.regional_fit import RegionalFits, fit_regions, places_km
 from sitefinder.io.catalogue_files import write_equations
-from sitefinder.io.deliveries import writable_folder
 from sitefinder.io.gauges import read_gauges
+from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.settings_files import read_joined
 from sitefinder.report.fit import fit_page, fit_text
 from sitefinder.settings import Settings, check_fit_settings

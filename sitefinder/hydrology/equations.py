@@ -4,8 +4,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from scipy import stats
-from scipy.special import expit
+from scipy.special import expit, stdtrit
 
 from sitefinder.catalogue.equations import (
     DRY_DAY,
@@ -280,7 +279,7 @@ def _untransformed(equation, design, spread):
 
 
 def _t_factor(equation):
-    return stats.t.ppf(0.5 + INTERVAL_SHARE / 2, equation.gauges - equation.coefficients)
+    return stdtrit(equation.gauges - equation.coefficients, 0.5 + INTERVAL_SHARE / 2)
 
 
 def _leverage(equation, design):

@@ -126,9 +126,7 @@ def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
     probability of a day without flow is given, the bins beyond 1 less that probability are dry. Both are done
     before the curve is scaled and flagged ``flow_intermittent``. The error of such a probability is not carried.
     """
-    found = by_statistic(equations, weights)
-    names, others = _sorted_out(found)
-    everything = [apply_regional(found[name], predictors, weights) for name in names]
+    found, names, others, everything = _applied(predictors, equations, weights)
     mean, each = everything[0], everything[1:]
     percent = [exceedance_percent(name) for name in names[1:]]
     quantiles = np.column_stack([item.flow_m3s for item in each])
@@ -174,6 +172,30 @@ def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
         source=source,
         zero_share=zero_share,
     )
+
+
+def validate_unfit_equations(predictors, equations, weights=None):
+    """Refuse equations that `estimate_flows` could not use; no curve is made.
+
+    Parameters
+    ----------
+    predictors, equations, weights
+        As `estimate_flows`; one row of predictors is enough.
+
+    Raises
+    ------
+    InputError
+        As `estimate_flows`.
+    """
+    found, names, _, _ = _applied(predictors, equations, weights)
+    _zeros(found, names[1:], predictors, weights)
+
+
+# Equations by statistic, the names of those that make the curve and of the others, and what the former give.
+def _applied(predictors, equations, weights):
+    found = by_statistic(equations, weights)
+    names, others = _sorted_out(found)
+    return found, names, others, [apply_regional(found[name], predictors, weights) for name in names]
 
 
 # Names of the statistics that make the curve, the mean first and quantiles by rising exceedance, and all others.

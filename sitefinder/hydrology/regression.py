@@ -7,9 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, optimize, stats
-from statsmodels.regression.linear_model import GLS, WLS
-from statsmodels.stats.outliers_influence import variance_inflation_factor
+from scipy import linalg, optimize
 
 from sitefinder.catalogue.equations import LN_10, Equation, Predictor, percent_from_log10
 from sitefinder.errors import InputError, listed
@@ -68,6 +66,8 @@ def least_squares(design, response, weights=None):
     .. [1] K. Eng, Y.-Y. Chen, J. E. Kiang, "User's guide to the weighted-multiple-linear-regression program,"
        U.S. Geol. Surv. Tech. Methods 4-A8, 2009.
     """
+    from statsmodels.regression.linear_model import WLS
+
     if not _are_independent(design):
         return None
     weights = np.ones(len(response)) if weights is None else weights / weights.mean()
@@ -123,6 +123,8 @@ def generalised_least_squares(design, response, sampling_covariance, with_left_o
     .. [2] K. Eng, Y.-Y. Chen, J. E. Kiang, "User's guide to the weighted-multiple-linear-regression program,"
        U.S. Geol. Surv. Tech. Methods 4-A8, 2009.
     """
+    from statsmodels.regression.linear_model import GLS
+
     if not _are_independent(design):
         return None
     rows, columns = design.shape
@@ -223,6 +225,8 @@ def variance_inflation(design):
     >>> variance_inflation(np.column_stack([np.ones(4), x, [-2.0, 0.0, 0.0, 2.0]])).round(6).tolist()
     [2.0, 2.0]
     """
+    from statsmodels.stats.outliers_influence import variance_inflation_factor
+
     if design.shape[1] < 3:
         return np.ones(design.shape[1] - 1)
     return np.array([variance_inflation_factor(design, column) for column in range(1, design.shape[1])])
@@ -233,6 +237,8 @@ def normality_p(residuals):
 
     NaN for fewer than 3 residuals, more than 5000, or equal residuals.
     """
+    from scipy import stats
+
     few, many = NORMALITY_ROWS
     if not few <= residuals.size <= many or np.ptp(residuals) < 1e-12:
         return math.nan

@@ -1,7 +1,6 @@
 """Delivered GeoPackages, read back and checked."""
 
 import os
-import tempfile
 from pathlib import Path
 from typing import NamedTuple
 
@@ -9,53 +8,9 @@ import numpy as np
 import pyogrio
 
 from sitefinder.errors import InputError, SitefinderError, all_of, described, listed
+from sitefinder.io.output_folder import PREVIOUS
 from sitefinder.schema import LAYERS
 from sitefinder.settings import renamed
-
-PREVIOUS = "previous"
-
-
-def writable_folder(path):
-    """The output folder, checked to be writable; the check leaves nothing behind.
-
-    Parameters
-    ----------
-    path : path-like
-        The folder need not exist yet.
-
-    Returns
-    -------
-    Path
-        As given. `deliver` makes the folder when there is something to put into it.
-
-    Raises
-    ------
-    InputError
-        If a file has that name, or the folder or its nearest existing parent is not writable.
-    """
-    path = Path(path)
-    nearest = next(folder for folder in (path, *path.absolute().parents) if os.path.lexists(folder))
-    if not nearest.is_dir():
-        raise InputError.of(
-            "the output folder cannot be made",
-            folder=path,
-            expected="a folder, or a name that is still free",
-            found=f"{nearest} is not a folder",
-            fix="change run.output_folder, or move that file",
-        )
-    try:
-        with tempfile.TemporaryDirectory(prefix=".trial-", dir=nearest) as trial:
-            Path(trial, "trial").write_bytes(b"trial")
-    except OSError as error:
-        raise InputError.of(
-            "the output folder cannot be written",
-            folder=path,
-            expected=f"permission to make files in {nearest}",
-            found=error.strerror,
-            fix="change run.output_folder, or its permissions, or make room on the disk",
-        ) from error
-    return path
-
 
 # The file that a run delivers, where a folder is given.
 DELIVERED = "sites.gpkg"
@@ -99,8 +54,8 @@ def read_pair(old, new, needed):
     Parameters
     ----------
     old, new : path-like or Delivery
-        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, it is the one in ``previous``
-        beside the new one.
+        GeoPackages, or folders with ``sites.gpkg`` in them; where `old` is None, the one in ``previous`` next
+        to the new one.
     needed : dict of str to str
         Layers to read, each with the columns that it must have, separated by blanks.
 
@@ -144,7 +99,7 @@ def _replaced_by(new):
     if old is None or not old.is_file():
         raise InputError.of(
             "there is no earlier delivery to compare with",
-            expected="two deliveries" if old is None else f"the one that this one replaced, {old}",
+            expected="two deliveries" if old is None else f"the previous delivery, {old}",
             found="one, in memory" if old is None else "no such file",
             fix="name two deliveries: sitefinder compare OLD NEW",
         )
@@ -247,7 +202,7 @@ def _of_earlier_version(path, found):
     )
 
 
-# Text as the schema has it: empty where there is nothing to say, whatever the file format makes of that.
+# Text and booleans as in the schema: NULL text in the file reads as empty.
 def _plain_text(table, name):
     for column in LAYERS[name].columns:
         if column.dtype == "text" and column.name in table:

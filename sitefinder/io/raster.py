@@ -1,5 +1,6 @@
 """The user's rasters: checked, warped once to the run's grid, read by window and by cell."""
 
+import functools
 import glob
 from pathlib import Path
 from typing import NamedTuple
@@ -7,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import rasterio
 from pyproj import CRS
+from pyproj.datadir import get_data_dir
 from rasterio.errors import RasterioIOError
 from rasterio.transform import array_bounds
 from rasterio.warp import Resampling, reproject
@@ -249,7 +251,13 @@ def operation_to_run(facts, crs):
         See `sitefinder.io.crs.operation_between`.
     """
     name, path = facts.lineage["name"], facts.lineage["path"]
-    return operation_between(facts.crs, crs, facts.bounds, name, path, facts.operation)
+    return _operation(facts.crs, crs, tuple(facts.bounds), name, path, facts.operation, get_data_dir())
+
+
+# Sought once, since several stages ask; what can be found hangs on the folder of PROJ's grids.
+@functools.lru_cache(maxsize=64)
+def _operation(own_crs, run_crs, bounds, name, path, wanted, data_folder):
+    return operation_between(own_crs, run_crs, bounds, name, path, wanted)
 
 
 # The warped copy is always made in these chunks, counted from the grid's own corner, so that the size of tiles

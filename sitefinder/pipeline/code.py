@@ -21,6 +21,8 @@ _IMPORT = re.compile(
 _COMMENT = re.compile(rb"#[^\n]*")
 # What is imported for annotations alone, by the type checker and never by a run.
 _FOR_TYPES = re.compile(rb"^if TYPE_CHECKING:[ \t]*\n(?:[ \t]+[^\n]*\n|[ \t]*\n)+", re.MULTILINE)
+# What is imported for annotations alone, by the type checker and never by a run.
+_FOR_TYPES = re.compile(rb"^if TYPE_CHECKING:[ \t]*\n(?:[ \t]+[^\n]*\n|[ \t]*\n)+", re.MULTILINE)
 
 
 class SourceCode:
@@ -111,7 +113,7 @@ class SourceCode:
         """
         if module not in self._imports:
             named: set[str] = set()
-            for origin, names, plain in _IMPORT.findall(self._text[module]):
+            for origin, names, plain in _IMPORT.findall(_FOR_TYPES.sub(b"", self._text[module])):
                 if plain:
                     named.update(_words(plain))
                 else:

@@ -345,7 +345,7 @@ class Results(Mapping[str, Any]):
         items = loaded(stage.each.items)(self._given)
         found = {}
         for number, (item, part) in enumerate(items.items()):
-            found[item] = self._one(stage, number, {stage.each.argument: part.scoped(())})
+            found[item] = self._one(stage, number, {stage.each.argument: part})
         return loaded(stage.each.joined)(found)
 
     # One result, from the store or made now and then kept.
@@ -375,7 +375,9 @@ class Results(Mapping[str, Any]):
 
     # The answer of a stage's function and its seconds, without those of what it reads.
     def _run(self, stage: Stage, item: dict[str, Any]) -> tuple[Any, float]:
-        arguments = {name: self._scoped(stage, name) for name in stage.reads} | item
+        # An item is looked at only where its result is not kept, since it may be a large layer.
+        items = {name: part.scoped(()) for name, part in item.items()}
+        arguments = {name: self._scoped(stage, name) for name in stage.reads} | items
         if self._started is not None and stage.name not in self._announced:
             self._announced.add(stage.name)
             self._started(stage.name, list(self._stages).index(stage.name) + 1, len(self._stages))

@@ -223,7 +223,7 @@ class RuleMetres(NamedTuple):
     outside: np.ndarray
 
 
-def overlaps(segments, features, rule):
+def overlaps(segments, features, rule, match=None):
     """Where the features of a rule cover the stream, segment by segment.
 
     Parameters
@@ -236,6 +236,8 @@ def overlaps(segments, features, rule):
         valid geometry.
     rule : config.RuleSettings
         Its filter, buffer, areas of points, and whether a touch counts.
+    match : sitefinder.rules.filters.Matching, optional
+        What its filter makes of the features, where that is known already.
 
     Returns
     -------
@@ -251,7 +253,8 @@ def overlaps(segments, features, rule):
         If points or lines have no buffer or area, an area is invalid, or the filter is wrong; see
         `sitefinder.rules.filters.matching`.
     """
-    match = matching(features, rule)
+    if match is None:
+        match = matching(features, rule)
     counts = match.selected | match.category_missing
     chosen = features[counts]
     polygons = _polygons(chosen, rule)

@@ -215,7 +215,7 @@ def _label(layer_name: str, column: Column, money: str) -> str:
 
 
 # The column's name without its unit, as a title.
-def _title(column):
+def _title(column: Column) -> str:
     words = [word for word in column.name.split("_") if word not in UNIT_SUFFIXES or not column.unit]
     title = " ".join(CAPITALS.get(word, word) for word in words) or column.name
     return title[0].upper() + title[1:]

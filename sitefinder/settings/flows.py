@@ -294,7 +294,10 @@ class EnvironmentalFlowRule(Section):
 class EnvironmentalFlowSetting(EnvironmentalFlowRule):
     """An environmental flow rule, or a file of a published one; the highest requirement applies."""
 
-    kind: Kind | None = Field(None, description="kind of the rule, see config/README.md; absent: preset is stated")
+    # Absent where a preset states it; `EnvironmentalFlowRule` always has one.
+    kind: Kind | None = Field(  # type: ignore[assignment]
+        None, description="kind of the rule, see config/README.md; absent: preset is stated"
+    )
     preset: str | None = Field(
         None,
         description="file of a published rule instead of a kind, relative to the settings file; absent: kind is "

@@ -1,5 +1,6 @@
 """Settings of the rules: exclusion and sensitivity layers, and the filters of their features."""
 
+import functools
 import re
 import unicodedata
 from collections.abc import Iterable
@@ -117,6 +118,7 @@ class _Token(NamedTuple):
     at: int
 
 
+@functools.lru_cache(maxsize=256)
 def parse_filter(text: str) -> Condition:
     """A filter read from CQL2 text.
 

@@ -4,7 +4,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.stats import rankdata
 
 # Column that each plain ranking sorts by, and whether the smallest comes first.
 RANKED_BY = {
@@ -118,6 +117,13 @@ def _normalised_column(sites, name, kind):
     return _normalised(own[:, None], own, name, kind)[:, 0]
 
 
+# Ranks from 1, equal values at the mean of theirs, as `scipy.stats.rankdata` gives them; loading that package
+# takes longer than to rank all sites.
+def _mean_ranks(values):
+    _, place, count = np.unique(values, return_inverse=True, return_counts=True)
+    return (count.cumsum() - (count - 1) / 2)[place]
+
+
 # Values of shape (n, k) as 0 to 1, the columns each for itself; `own` are the figures that set the range.
 def _normalised(values, own, name, kind):
     sign = -1.0 if name in LESS_IS_BETTER else 1.0
@@ -125,7 +131,7 @@ def _normalised(values, own, name, kind):
     missing = np.isnan(better)
     if kind == "rank":
         # Those without a figure come last.
-        place = rankdata(np.where(missing, -np.inf, better), axis=0)
+        place = np.apply_along_axis(_mean_ranks, 0, np.where(missing, -np.inf, better))
         result = (place - 1.0) / max(len(better) - 1, 1) if len(better) > 1 else np.ones(better.shape)
         alike = (better == better[:1]).all(axis=0) if len(better) else np.ones(better.shape[1], dtype=bool)
         result = np.where(alike, 1.0, result)

@@ -17,7 +17,6 @@ from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
 from sitefinder.hydrology.estimate import FlowEstimate, estimate_flows, with_flags
 from sitefinder.hydrology.gauges import SpotGaugings, gauge_flows, with_near_gauges, with_spot_gaugings
 from sitefinder.hydrology.records import pooled_year_to_year
-from sitefinder.hydrology.regression import fit_equations
 from sitefinder.hydrology.seasons import is_far_scaled, month_statistics, split_by_month, year_of_months
 from sitefinder.network.stations import nearest_segments
 from sitefinder.network.topology import REPAIR_COLUMNS
@@ -156,11 +155,8 @@ def estimate_station_flows(
 
     The environmental flow goes by natural flow, and is never more than what is left after abstractions.
     """
-    fits: list[Fit] = []
-    equations, table = inputs.equations or [], settings.flows.gauges
-    if inputs.gauges is not None and table is not None:
-        fits = fit_equations(inputs.gauges, table.predictors, table.source, table.record_years_column)
-        equations = [fit.equation for fit in fits]
+    fits = list(inputs.fits)
+    equations = inputs.equations or [fit.equation for fit in fits]
     yearly, monthly = split_by_month(equations)
     natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments))
     natural, measured = use_measured_flows(

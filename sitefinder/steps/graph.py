@@ -134,7 +134,7 @@ STEPS = bound(
             "stationing catchments",
             "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
             "energy.design_exceedance_percent stretches.structure_snap_m uncertainty.year_to_year_sd",
-            "equations gauges environmental measured_gauges spot_gaugings layers.flow_regions layers.karst "
+            "equations gauges fits environmental measured_gauges spot_gaugings layers.flow_regions layers.karst "
             "layers.abstractions",
         ),
         stage(

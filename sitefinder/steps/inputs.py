@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypedDict, TypeVar
 
 from sitefinder.errors import ConfigError, InputError, SitefinderError, all_of
-from sitefinder.io.deliveries import writable_folder
 from sitefinder.io.digests import remembered
+from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
-from sitefinder.steps.scope import counted_raster
+from sitefinder.steps.scope import counted_layer, counted_raster
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from sitefinder.catalogue.costs import CommonCurrency, Conversion, CostFile
     from sitefinder.catalogue.equations import Equation
     from sitefinder.catalogue.turbines import HydrokineticRotor, TurbineClass
+    from sitefinder.hydrology.regression import Fit
     from sitefinder.io.raster import RasterFacts
     from sitefinder.io.survey import TableRead
     from sitefinder.io.vector import LayerRead
@@ -353,10 +354,10 @@ class RunInputs(NamedTuple):
     ``layers`` holds only those that the settings name; ``shares`` the polygons that count, by name of predictor.
     ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
     state; ``environmental`` holds the rules of the environmental flow, those of presets in their place. Either
-    ``equations`` or ``gauges`` is None; ``field_levels``, ``ratings``, ``sections`` and ``spot_gaugings`` are
-    where the settings name none, and ``measured_gauges``, those with flows and places, where nothing asks for
-    them. Turbines and costs are in the money that the settings ask for; ``conversions`` lists what was in other
-    money (see `sitefinder.catalogue.costs`).
+    ``equations`` or ``gauges`` is None; ``fits`` are the equations fitted to gauges. ``field_levels``,
+    ``ratings``, ``sections`` and ``spot_gaugings`` are None where the settings name none, and ``measured_gauges``,
+    those with flows and places, where nothing asks for them. Turbines and costs are in the money that the
+    settings ask for; ``conversions`` lists what was in other money (see `sitefinder.catalogue.costs`).
     """
 
     dem: RasterFacts
@@ -380,6 +381,7 @@ class RunInputs(NamedTuple):
     conversions: Sequence[Conversion] = ()
     rotors: Sequence[HydrokineticRotor] = ()
     sections: geopandas.GeoDataFrame | None = None
+    fits: Sequence[Fit] = ()
 
 
 class Lazily(Mapping[str, T]):
@@ -643,7 +645,10 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
     crs, inputs, value = settings.run.crs, settings.inputs, readings.value
 
     def add(
-        name: str, read: Callable[[Sequence[float] | None], LayerRead | None], source: LayerSource, *others: str
+        name: str,
+        read: Callable[[Sequence[float] | None], LayerRead | readers.RuleLayer | None],
+        source: LayerSource,
+        *others: str,
     ) -> None:
         readings.add(
             name,
@@ -651,7 +656,7 @@ def _add_layers(readings: Readings, settings: Settings, folder: Path) -> None:
             settings=[source.model_dump(mode="json"), crs, *others],
             wants=("bounds",),
             files=files_of_layer(folder / source.path),
-            counted=lambda layer: layer.frame,
+            counted=counted_layer,
             notes=lambda layer: ReadingNotes([layer.lineage], layer.repairs.to_numpy().tolist()),
         )
 
@@ -702,7 +707,7 @@ def _share(source: ShareSource, folder: Path, crs: str, name: str, bounds: Seque
     return readers.read_share(source, folder, crs, name)
 
 
-def _rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+def _rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> readers.RuleLayer:
     return readers.read_rule(rule, folder, crs, bounds)
 
 
@@ -798,14 +803,19 @@ def _add_flows(readings: Readings, settings: Settings, folder: Path) -> None:
         )
     regions = () if inputs.flow_regions is None else (f"layers.{FLOW_REGIONS}",)
 
+    readings.add(
+        "fits",
+        lambda: readers.fitted_equations(value("gauges"), table),
+        settings=None if table is None else table.model_dump(mode="json"),
+        needs=("gauges",),
+    )
+
     def fit() -> None:
         weights = readers.trial_weights({FLOW_REGIONS: value(regions[0])} if regions else {})
-        equations = [value(name) for name in files]
-        readers.validate_unfit_flows(
-            settings, equations, value("gauges"), readings.wanted("environmental") or [], weights
-        )
+        equations = value("equations") or [fit.equation for fit in value("fits")]
+        readers.validate_unfit_flows(settings, equations, readings.wanted("environmental") or [], weights)
 
-    _check(readings, settings, "flows", fit, "equations", "gauges", *regions, wants=("environmental",))
+    _check(readings, settings, "flows", fit, "equations", "fits", *regions, wants=("environmental",))
     readings.add(
         "year_to_year_sd",
         lambda: readers.year_to_year_of(value("gauges")),

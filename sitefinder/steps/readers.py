@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
+import geopandas
 import pandas as pd
 from pyproj import CRS
 from pyproj.exceptions import CRSError
@@ -12,7 +13,7 @@ from pyproj.exceptions import CRSError
 from sitefinder.catalogue.costs import to_common_currency
 from sitefinder.errors import ConfigError
 from sitefinder.hydrology.abstractions import alterations_of
-from sitefinder.hydrology.estimate import estimate_flows
+from sitefinder.hydrology.estimate import validate_unfit_equations
 from sitefinder.hydrology.regression import fit_equations
 from sitefinder.hydrology.seasons import month_statistics, split_by_month
 from sitefinder.io.catalogue_files import (
@@ -23,13 +24,13 @@ from sitefinder.io.catalogue_files import (
     read_environmental_flow,
     read_turbine_files,
 )
-from sitefinder.io.crs import scale_note
+from sitefinder.io.crs import Operation, scale_note
 from sitefinder.io.gauges import measured_gauges, read_equations, read_gauges
 from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts
 from sitefinder.io.survey import read_field_levels, read_ratings, read_sections, read_spot_gaugings
 from sitefinder.io.vector import read_layer, validate_near_region
 from sitefinder.network.topology import REPAIR_COLUMNS
-from sitefinder.rules.filters import matching
+from sitefinder.rules.filters import Matching, matching
 from sitefinder.rules.overlaps import disc_areas_m2
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
@@ -44,12 +45,14 @@ if TYPE_CHECKING:
 
     from sitefinder.catalogue.equations import Equation
     from sitefinder.hydrology.regions import RegionWeights
+    from sitefinder.hydrology.regression import Fit
     from sitefinder.io.raster import RasterFacts
     from sitefinder.io.vector import LayerRead
     from sitefinder.settings import (
         CovariateSource,
         DemSource,
         EnvironmentalFlowRule,
+        GaugeTable,
         LayerSource,
         Settings,
         ShareSource,
@@ -63,6 +66,7 @@ __all__ = [
     "daily_files",
     "data_file_lineage",
     "demand_of_settlements",
+    "fitted_equations",
     "footprint_table",
     "measured_gauges",
     "parts_of_raster",
@@ -152,7 +156,20 @@ def read_layer_here(
     return read
 
 
-def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead:
+class RuleLayer(NamedTuple):
+    """The layer of a rule as read, see `sitefinder.io.vector.LayerRead`, and what the rule's filter makes of it.
+
+    ``match`` is None where the layer has no features.
+    """
+
+    frame: geopandas.GeoDataFrame
+    repairs: pd.DataFrame
+    lineage: dict[str, Any]
+    operation: Operation
+    match: Matching | None
+
+
+def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> RuleLayer:
     """The layer of a rule, with what its filter and areas make of it among the repairs and in its lineage.
 
     Parameters
@@ -163,7 +180,7 @@ def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float
 
     Returns
     -------
-    sitefinder.io.vector.LayerRead
+    RuleLayer
 
     Raises
     ------
@@ -174,7 +191,7 @@ def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float
     read = read_layer_here(rule, folder, crs, bounds, what, "any", rule.may_be_empty)
     frame = read.frame
     if frame.empty:
-        return read
+        return RuleLayer(*read, None)
     match = matching(frame, rule)
     rows, features = [], read.lineage["features"]
     if rule.column is not None or rule.where is not None:
@@ -188,7 +205,7 @@ def read_rule(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float
         rows.append(("", "points with an area", action))
     added = pd.DataFrame([(what, *row) for row in rows], columns=REPAIR_COLUMNS, dtype="str")
     repairs = pd.concat([read.repairs, added], ignore_index=True)
-    return read._replace(repairs=repairs, lineage=read.lineage | {"features": features})
+    return RuleLayer(frame, repairs, read.lineage | {"features": features}, read.operation, match)
 
 
 def read_coverage(rule: RuleSettings, folder: Path, crs: str, bounds: Sequence[float] | None) -> LayerRead | None:
@@ -254,14 +271,27 @@ def read_share(source: ShareSource, folder: Path, crs: str, name: str) -> LayerR
     return read._replace(frame=read.frame[match.selected].reset_index(drop=True), repairs=repairs)
 
 
+def fitted_equations(gauges: pd.DataFrame | None, table: GaugeTable | None) -> list[Fit]:
+    """Equations fitted to a table of gauges; none without gauges.
+
+    Raises
+    ------
+    InputError
+        See `sitefinder.hydrology.regression.fit_equations`.
+    """
+    if gauges is None or table is None:
+        return []
+    fits: list[Fit] = fit_equations(gauges, table.predictors, table.source, table.record_years_column)
+    return fits
+
+
 def validate_unfit_flows(
     settings: Settings,
-    equations: Sequence[Sequence[Equation]],
-    gauges: pd.DataFrame | None,
+    equations: Sequence[Equation],
     environmental: Sequence[EnvironmentalFlowRule] = (),
     weights: RegionWeights | None = None,
 ) -> None:
-    """Refuse equations or gauges that make no duration curve, or ask for a predictor that the run does not have.
+    """Refuse equations that make no duration curve, or ask for a predictor that the run does not have.
 
     Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Rules of
     the environmental flow that go by the month are refused where no equation does.
@@ -271,14 +301,6 @@ def validate_unfit_flows(
     ConfigError, InputError
     """
     predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
-    table = settings.flows.gauges
-    if gauges is None or table is None:
-        used = [equation for file in equations for equation in file]
-    else:
-        used = [
-            fit.equation
-            for fit in fit_equations(gauges, table.predictors, table.source, table.record_years_column)
-        ]
     one = pd.DataFrame({name: [1.0] for name in predictors})
-    estimate_flows(one, validate_unfit_months(settings, used, environmental), weights)
-    month_statistics(one, split_by_month(used)[1], partial(flow_by_regions, weights=weights))
+    validate_unfit_equations(one, validate_unfit_months(settings, list(equations), environmental), weights)
+    month_statistics(one, split_by_month(equations)[1], partial(flow_by_regions, weights=weights))

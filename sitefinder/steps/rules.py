@@ -78,10 +78,10 @@ def overlap_rule(
     DataFrame
         See `sitefinder.rules.overlaps.overlaps`.
     """
-    own, frame, coverage = rule
+    own, frame, coverage, match = rule
     found = []
     if not frame.empty:
-        found.append(overlaps(stationing.segments, frame, own))
+        found.append(overlaps(stationing.segments, frame, own, match))
     if coverage is not None:
         found.append(uncovered(stationing.segments, coverage.geometry.to_numpy(), own))
     hits: pd.DataFrame = along_link(found) if found else pd.DataFrame(columns=HIT_COLUMNS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import inspect
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, cast
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     from sitefinder.io.raster import RasterFacts
     from sitefinder.io.vector import LayerRead
+    from sitefinder.rules.filters import Matching
     from sitefinder.settings import RuleSettings, Settings
     from sitefinder.steps.inputs import LazyInputs, LazyLayer, RunInputs
 
@@ -140,11 +142,18 @@ def _facts_of(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str,
 # What a section derives from settings that are declared: its code is not among that which a stage imports.
 def _derived_facts(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str, str]:
     facts, scoped = {}, ScopedSettings(section, key, parts)
-    for name, member in inspect.getmembers_static(type(section), lambda one: isinstance(one, property)):
-        if not hasattr(BaseModel, name) and _key(key, name) not in READ_FROM:
+    for name, member in _derived_settings(type(section)):
+        if _key(key, name) not in READ_FROM:
             with contextlib.suppress(NotDeclared):
                 facts[f"{DERIVED}{_key(key, name)}"] = repr(member.__get__(scoped))
     return facts
+
+
+# Names and properties of what a kind of section derives; each stage asks for it again.
+@functools.cache
+def _derived_settings(kind: type[BaseModel]) -> list[tuple[str, property]]:
+    found = inspect.getmembers_static(kind, lambda one: isinstance(one, property))
+    return [(name, member) for name, member in found if not hasattr(BaseModel, name)]
 
 
 # Each setting by its key, as texts; items of lists by their number.
@@ -269,6 +278,12 @@ def _input(inputs: LazyInputs | RunInputs, part: str) -> object:
     return value
 
 
+def counted_layer(layer: Any) -> Any:
+    """Parts of a layer that can change a result: its features, and which of them a rule's filter selects."""
+    match = getattr(layer, "match", None)
+    return layer.frame if match is None else (layer.frame, match)
+
+
 def counted_raster(facts: RasterFacts) -> dict[str, Any]:
     """What of a raster's facts can change a result: not where it lies; its content is in the digest."""
     notes = {name: value for name, value in facts.lineage.items() if name not in ("path", *OF_A_FILE)}
@@ -278,12 +293,14 @@ def counted_raster(facts: RasterFacts) -> dict[str, Any]:
 class ScopedRule(NamedTuple):
     """A rule as the stage of overlaps gets it: its settings, its features, and the ground that its layer covers.
 
-    ``coverage`` is None where the layer covers everything.
+    ``coverage`` is None where the layer covers everything. ``match`` tells which features the rule's filter
+    selects, see `sitefinder.rules.filters.Matching`; None of a layer without features.
     """
 
     settings: RuleSettings
     frame: geopandas.GeoDataFrame
     coverage: geopandas.GeoDataFrame | None
+    match: Matching | None
 
 
 class RuleParts(Parts):
@@ -298,7 +315,8 @@ class RuleParts(Parts):
         """The rule, whole: it is small."""
         coverage = None if self._coverage is None else self._coverage.frame
         settings = ScopedSettings(self._rule, self._name, (self._name,))
-        return ScopedRule(cast("RuleSettings", settings), self._read.frame, coverage)
+        match = getattr(self._read, "match", None)
+        return ScopedRule(cast("RuleSettings", settings), self._read.frame, coverage, match)
 
     def facts(self, parts: Sequence[str]) -> dict[str, str]:
         """Settings of the rule, and digests of its layers as read."""
@@ -325,7 +343,7 @@ def rules_of(given: Mapping[str, Any]) -> dict[str, RuleParts]:
 # A layer that was only judged knows its digest; of one that was read it is taken.
 def _digest_of_layer(read: LayerRead | LazyLayer) -> str:
     digest = getattr(read, "digest", None)
-    return _digest_of(read.frame) if digest is None else digest
+    return _digest_of(counted_layer(read)) if digest is None else digest
 
 
 # Tables and geometry are loaded only where a digest must be taken.

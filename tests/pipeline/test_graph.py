@@ -149,3 +149,18 @@ def test_what_becomes_of_each_stage_is_logged_for_those_who_listen(caplog):
         "twice: started",
         "twice: finished",
     ]
+
+
+def test_an_item_whose_result_is_kept_is_not_looked_at(sums, monkeypatch):
+    sums.run()
+    sums.each["z"] = 7
+    looked_at = []
+    scoped = type(sums.items()["x"]).scoped
+    monkeypatch.setattr(
+        type(sums.items()["x"]), "scoped", lambda self, parts: looked_at.append(self.name) or scoped(self, parts)
+    )
+
+    total, _, _ = sums.run()
+
+    assert looked_at == ["z"]
+    assert total == (1 + 2) + (100 + 2) + (49 + 2) + 3

@@ -19,7 +19,7 @@ def recipe(**changed):
         ({"facts": FACTS | {"setting heads.quantile": "0.5"}}, ["setting heads.quantile: 0.4 → 0.5"]),
         ({"facts": FACTS | {"input dem": "d2"}}, ["input dem changed"]),
         ({"facts": {"setting heads.simulations": "64", "input dem": "d1"}}, ["setting heads.quantile is gone"]),
-        ({"reads": {"stationing": "k2"}}, ["the result of stage placed is another"]),
+        ({"reads": {"stationing": "k2"}}, ["the result of stage stationing is another"]),
         ({}, ["no stored result"]),
     ],
 )

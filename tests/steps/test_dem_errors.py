@@ -363,7 +363,7 @@ def test_the_minimum_head_is_delivered_with_the_run_and_printed(joined):
     assert f"{table['min_head_m'][0]:.2g} m over 100 m" in text
 
 
-DIVERSION = '\n[stretches]\nlayouts = ["diversion"]\n'
+DIVERSION = '\n[stretches]\nscheme_types = ["diversion"]\n'
 ALLOW = '\n[ranking]\nallow = ["unresolved"]\n'
 
 

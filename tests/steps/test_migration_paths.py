@@ -29,7 +29,7 @@ store_folder = "../sample-region/out/.sitefinder-store"
 STEM = ["migration stem"]
 FREE = "[fish]\nexisting_survival = 0.9\n"
 BOUND = FREE + "min_passage_survival = 0.7\n"
-WEIRS = '[stretches]\nlayouts = ["new_weir"]\n\n[costs]\nprice_per_kwh = 1.0\n'
+WEIRS = '[stretches]\nscheme_types = ["new_weir"]\n\n[costs]\nprice_per_kwh = 1.0\n'
 
 
 # Settings of a name, run once, as the layers of the delivered file.
