@@ -96,7 +96,7 @@ def test_generic_rotors_keep_the_limit_of_betz_and_give_what_is_practical(generi
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"power_coefficient": ((1.0, 0.6),)}, r"16/27 = 0\.5926 at most \(found 0\.6\)"),
+        ({"power_coefficient": ((1.0, 0.6),)}, r"maximum power coefficient is 16/27 = 0\.5926 \(found 0\.6\)"),
         ({"power_coefficient": ((0.5, 0.3), (0.9, 0.3))}, "must rise and end at 1"),
         ({"rated_speed_m_s": 5.0}, "must lie in speed_range"),
         ({"speed_range_m_s": (3.0, 1.0)}, "the minimum must come before the maximum"),
