@@ -355,9 +355,10 @@ class RunInputs(NamedTuple):
     ``coverages`` holds for each rule the area that its layer covers, or None. ``dem_error`` is what the settings
     state; ``environmental`` holds the rules of the environmental flow, those of presets in their place. Either
     ``equations`` or ``gauges`` is None; ``fits`` are the equations fitted to gauges. ``field_levels``,
-    ``ratings``, ``sections`` and ``spot_gaugings`` are None where the settings name none, and ``measured_gauges``, those with
-    flows and places, where nothing asks for them. Turbines and costs are in the money that the settings ask for;
-    ``conversions`` lists what was in other money (see `sitefinder.catalogue.costs`).
+    ``ratings``, ``sections`` and ``spot_gaugings`` are None where the settings name none, and
+    ``measured_gauges``, those with flows and places, where nothing asks for them. Turbines and costs are in the
+    money that the settings ask for; ``conversions`` lists what was in other money (see
+    `sitefinder.catalogue.costs`).
     """
 
     dem: RasterFacts
