@@ -646,7 +646,8 @@ def planned(
         return change_of_code(files[stage], {} if account is None else account["code"])
 
     last = last_recipes(account)
-    planned = plan_of(recipes, last, store.has, code_change)
+    cut = {stage.name: stage.cut.argument for stage in stages if stage.cut is not None}
+    planned = plan_of(recipes, last, store.has, code_change, cut)
     redone = {stage.stage for stage in planned if not stage.kept}
     given, parts = ({}, {}) if given_to_files is None else given_to_files(KeptResults(store, recipes))
     for stage in file_stages:
@@ -824,8 +825,13 @@ class _Job:
             finally:
                 keep_memory(store, self.memory)
             self.record.passed("delivery")
-            self.record.write(store, self.settings, self.inputs, recipes, log, files[0] if files else None)
+            # Items that the run looked at, beside the results that they were joined to.
+            items = results.item_recipes
+            reported = {name: [*own, *items.get(name, ())] for name, own in recipes.items()}
+            self.record.write(store, self.settings, self.inputs, reported, log, files[0] if files else None)
             store.mark_used([recipe.key for own in recipes.values() for recipe in own])
+            cut = [results.key_of(stage.name) for stage in STAGES if stage.cut is not None]
+            store.mark_used([key for joined in cut for key in store.items_of(joined)])
             store.clean(self.settings.run.store_limit_gb)
             results.close()
             if texts is not None:

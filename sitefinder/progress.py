@@ -20,6 +20,7 @@ STAGE_WORDS = {
     "network": "building the stream network",
     "check_network": "checking the stream network",
     "stationing": "placing stations and reaches",
+    "systems": "separating drainage systems",
     "structures": "placing structures",
     "falls": "placing natural falls",
     "dem_errors": "mapping DEM errors",

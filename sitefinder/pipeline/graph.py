@@ -28,14 +28,33 @@ WHOLE = "*"
 class PerItem(NamedTuple):
     """How a stage is done once for each of several items, so that a changed item redoes itself alone.
 
-    ``argument`` is the name by which the stage's function takes an item; ``items`` gives from what the run was
-    given a dict of item name to `Parts`; ``joined`` makes the stage's result from a dict of item name to result.
-    Both are functions, or name one as `Stage` does.
+    ``items`` gives the items by name, ``joined`` makes the stage's result from a dict of item name to result. Both
+    are functions, or name one as `Stage` does. There are two kinds of item:
+
+    - What the run was given, such as a rule. ``items`` takes what was given and gives the `Parts` of each item,
+      and the stage's function takes the item beside all that the stage reads, under the name ``argument``. Only
+      the items' results are kept.
+    - Cut from the results of earlier stages that ``cut_from`` names, where nothing crosses from one item to
+      another. ``items`` takes these results by name, and those of ``cut_by``, which say how to cut. It gives for
+      each item a function that makes its shares of ``cut_from``, a dict by name. The stage's function takes the
+      shares in place of the whole results, so that the same function could do all items at once. An item's
+      result is kept under what its shares hold, of which ``content`` gives a digest, whatever they were made
+      from, so that what came to the same is not done again. ``joined`` takes the results by item, and what
+      ``items`` takes; what it gives is kept as the result of any other stage. ``argument`` is what an item is
+      called in a plan. No item needs another, so that they could be done side by side, on several machines too.
     """
 
     argument: str
     items: Function | str
     joined: Function | str
+    cut_from: tuple[str, ...] = ()
+    cut_by: tuple[str, ...] = ()
+    content: Function | str | None = None
+
+    @property
+    def takes(self) -> tuple[str, ...]:
+        """Earlier results that ``items`` and ``joined`` take."""
+        return (*self.cut_by, *self.cut_from)
 
 
 class Stage(NamedTuple):
@@ -67,6 +86,11 @@ class Stage(NamedTuple):
     def function(self) -> Function:
         """The function that is run, loaded where ``run`` only names it."""
         return loaded(self.run)
+
+    @property
+    def cut(self) -> PerItem | None:
+        """How it is done by items that are cut from earlier results; None for any other stage."""
+        return self.each if self.each is not None and self.each.cut_from else None
 
 
 class Made(NamedTuple):
@@ -104,6 +128,11 @@ def loaded(function: Function | str) -> Function:
     module, _, name = function.partition(":")
     found: Function = getattr(importlib.import_module(module), name)
     return found
+
+
+def place_of(stage: str, item: str = "") -> str:
+    """Name of a result, for example ``heads`` or ``overlaps: nature reserve``."""
+    return f"{stage}: {item}" if item else stage
 
 
 def bound(stages: Iterable[Stage], given: Sequence[str]) -> tuple[Stage, ...]:
@@ -144,6 +173,9 @@ def bound(stages: Iterable[Stage], given: Sequence[str]) -> tuple[Stage, ...]:
         for name in stage.depends_on:
             if name not in stage.reads or name not in given:
                 raise TypeError(f"stage {stage.name!r} sees parts of {name!r}, which it does not read")
+        for name in () if stage.cut is None else stage.cut.takes:
+            if name not in stage.reads or name in given:
+                raise TypeError(f"stage {stage.name!r} is cut from {name!r}, which is no result that it reads")
         if not isinstance(stage.run, str):
             check_arguments(stage)
         known.add(stage.name)
@@ -162,7 +194,9 @@ def check_arguments(stage: Stage) -> None:
     TypeError
         Naming the stage and the argument.
     """
-    passed = [*stage.reads, *([stage.each.argument] if stage.each else [])]
+    cut = stage.cut
+    passed = [name for name in stage.reads if cut is None or name not in cut.cut_by]
+    passed += [stage.each.argument] if stage.each is not None and cut is None else []
     try:
         inspect.signature(stage.function).bind(**dict.fromkeys(passed))
     except TypeError as error:
@@ -255,7 +289,9 @@ class KeepsResults(Protocol):
     def content_of(self, key: str) -> str | None:
         """The digest of what a result holds that was kept with it."""
 
-    def keep(self, recipe: Recipe, result: object, seconds: float, content: str | None = None) -> None:
+    def keep(
+        self, recipe: Recipe, result: object, seconds: float, content: str | None = None, items: Sequence[str] = ()
+    ) -> None:
         """Keep a result."""
 
 
@@ -278,6 +314,7 @@ class Results(Mapping[str, Any]):
         self._held: dict[str, Any] = {}
         self._contents: dict[str, str] = {}
         self._announced: set[str] = set()
+        self._items: dict[str, list[Recipe]] = {}
         self._log, self._is_closed = log, False
 
     def __iter__(self) -> Iterator[str]:
@@ -338,9 +375,17 @@ class Results(Mapping[str, Any]):
         """The key that a stage's one result is kept under."""
         return self._recipes[name][0].key
 
-    # A stage's result: of one that is done for each of several items, joined from theirs.
+    @property
+    def item_recipes(self) -> dict[str, list[Recipe]]:
+        """Of each stage that was done by items cut from earlier results, the recipes of its items.
+
+        A stage whose joined result was kept has none here: its items were not looked at.
+        """
+        return {name: list(recipes) for name, recipes in self._items.items()}
+
+    # A stage's result: of one that is done for each of several given items, joined from theirs.
     def _made(self, stage: Stage) -> Any:
-        if stage.each is None:
+        if stage.each is None or stage.cut is not None:
             return self._one(stage, 0, {})
         items = loaded(stage.each.items)(self._given)
         found = {}
@@ -370,27 +415,68 @@ class Results(Mapping[str, Any]):
         content = None if stage.content is None else loaded(stage.content)(result)
         if content is not None:
             self._contents[stage.name] = content
-        self._store.keep(recipe, result, seconds, content)
+        self._store.keep(recipe, result, seconds, content, [own.key for own in self._items.get(stage.name, ())])
+        return result
+
+    # A stage's result joined from those of items that are cut from earlier results, and the seconds of all of it.
+    def _run_by_items(self, stage: Stage, cut: PerItem) -> tuple[Any, float]:
+        whole = {name: self[name] for name in cut.takes}
+        others = {name: self._scoped(stage, name) for name in stage.reads if name not in whole}
+        self._announce(stage)
+        begun = time.perf_counter()
+        items = loaded(cut.items)(**whole)
+        found = {item: self._item(stage, cut, item, shares(), others) for item, shares in items.items()}
+        return loaded(cut.joined)(found, **whole), time.perf_counter() - begun
+
+    # The result of one of those items: kept under what its own shares of the earlier results hold.
+    def _item(self, stage: Stage, cut: PerItem, item: str, shares: dict[str, Any], others: dict[str, Any]) -> Any:
+        if self._store is None:
+            return self._called(stage, place_of(stage.name, item), others | shares)[0]
+        if cut.content is None:
+            raise TypeError(f"stage {stage.name!r} is cut, but declares no content of a share")
+        digest = loaded(cut.content)
+        held = {f"share of {name}": digest(share) for name, share in shares.items()}
+        recipe = self._recipes[stage.name][0].of_item(item, held, cut.takes)
+        self._items.setdefault(stage.name, []).append(recipe)
+        begun = time.perf_counter()
+        kept = self._store.load(recipe)
+        if kept is not None:
+            self._log[recipe.place] = Made(True, time.perf_counter() - begun, peak_memory_mb())
+            LOGGER.info("%s: kept from an earlier run", recipe.place)
+            return kept.result
+        result, seconds = self._called(stage, recipe.place, others | shares)
+        self._log[recipe.place] = Made(False, seconds, peak_memory_mb())
+        self._store.keep(recipe, result, seconds)
         return result
 
     # The answer of a stage's function and its seconds, without those of what it reads.
     def _run(self, stage: Stage, item: dict[str, Any]) -> tuple[Any, float]:
+        if stage.cut is not None:
+            return self._run_by_items(stage, stage.cut)
         # An item is looked at only where its result is not kept, since it may be a large layer.
         items = {name: part.scoped(()) for name, part in item.items()}
         arguments = {name: self._scoped(stage, name) for name in stage.reads} | items
+        self._announce(stage)
+        return self._called(stage, stage.name, arguments)
+
+    # Say once that a stage is run.
+    def _announce(self, stage: Stage) -> None:
         if self._started is not None and stage.name not in self._announced:
             self._announced.add(stage.name)
             self._started(stage.name, list(self._stages).index(stage.name) + 1, len(self._stages))
-        LOGGER.info("%s: started", stage.name)
+
+    # The answer of a stage's function to these arguments, and its seconds.
+    def _called(self, stage: Stage, place: str, arguments: dict[str, Any]) -> tuple[Any, float]:
+        LOGGER.info("%s: started", place)
         function, begun = stage.function, time.perf_counter()
         try:
             result, seconds = function(**arguments), time.perf_counter() - begun
         except SitefinderError:
             raise
         except Exception as error:
-            error.add_note(f"in stage {stage.name!r}")
+            error.add_note(f"in stage {place!r}")
             raise
-        LOGGER.info("%s: finished in %.2f s", stage.name, seconds)
+        LOGGER.info("%s: finished in %.2f s", place, seconds)
         return result, seconds
 
     # What a stage gets under a name that it reads: of what is given in parts, those that it declares.

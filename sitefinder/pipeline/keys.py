@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from sitefinder.pipeline.code import SourceCode, change_of_code, digest_of_files
-from sitefinder.pipeline.graph import Parts, Stage, loaded
+from sitefinder.pipeline.graph import Parts, Stage, loaded, place_of
 
 # Raised when results are kept in another way, so that none of the earlier ones is taken for one of the new.
 KEPT_AS = 2
@@ -16,6 +17,7 @@ KEPT_AS = 2
 # from others; both are reasons only where there is no other.
 ORDER, DERIVED = " (order)", "derived "
 NO_RESULT = "no stored result"
+AFTER = "after "
 
 
 class Recipe(NamedTuple):
@@ -44,6 +46,26 @@ class Recipe(NamedTuple):
         text = json.dumps([KEPT_AS, *self._replace(item="")], sort_keys=True, ensure_ascii=True)
         return hashlib.sha256(text.encode()).hexdigest()
 
+    def of_item(self, item: str, facts: dict[str, str], cut: Sequence[str]) -> Recipe:
+        """The recipe of one item that is cut from earlier results.
+
+        Parameters
+        ----------
+        item : str
+            Its name.
+        facts : dict of str to str
+            What its own shares of those results hold; they stand in place of the keys of the results.
+        cut : sequence of str
+            The stages whose results it is cut from, and by.
+
+        Returns
+        -------
+        Recipe
+            With nothing in it of the other items.
+        """
+        reads = {name: key for name, key in self.reads.items() if name not in cut}
+        return self._replace(item=item, facts=self.facts | facts, reads=reads)
+
 
 class Planned(NamedTuple):
     """What would become of one stage: whether its result is there, and if not, each reason."""
@@ -51,11 +73,6 @@ class Planned(NamedTuple):
     stage: str
     kept: bool
     reasons: list[str]
-
-
-def place_of(stage: str, item: str = "") -> str:
-    """Name of a result, for example ``heads`` or ``overlaps: nature reserve``."""
-    return f"{stage}: {item}" if item else stage
 
 
 def recipes_of(
@@ -82,7 +99,8 @@ def recipes_of(
     Returns
     -------
     dict of str to list of Recipe
-        By stage: one, or one for each item in their order.
+        By stage: one, or one for each given item in their order. What is cut from earlier results is known only
+        when these are there: such a stage has here the recipe of its joined result.
     """
     recipes: dict[str, list[Recipe]] = {}
     keys: dict[str, str] = {}
@@ -93,7 +111,7 @@ def recipes_of(
                 facts |= parts[name].facts(stage.depends_on.get(name, ()))
         reads = {name: keys[name] for name in stage.reads if name in keys}
         digest = digest_of_files(code.files_of(stage.functions))
-        if stage.each is None:
+        if stage.each is None or stage.cut is not None:
             recipes[stage.name] = [Recipe(stage.name, "", digest, facts, reads, software)]
             keys[stage.name] = recipes[stage.name][0].key
         else:
@@ -114,6 +132,7 @@ def plan_of(
     last: Mapping[str, Recipe],
     is_kept: Callable[[str], bool],
     code_change: Callable[[str], str] = lambda stage: change_of_code({}, {}),
+    cut: Mapping[str, str] = MappingProxyType({}),
 ) -> list[Planned]:
     """What would be done again, and why.
 
@@ -127,6 +146,9 @@ def plan_of(
         Whether the result of a key is there.
     code_change : callable, optional
         Gives for the name of a stage the reason to show where its code changed.
+    cut : dict of str to str, optional
+        What items are called, by the names of stages that are cut from earlier results. Where such a stage only
+        comes after others that are made again, it redoes those items alone whose shares of their results differ.
 
     Returns
     -------
@@ -151,6 +173,8 @@ def plan_of(
             for item, notes in found.items()
             for reason in notes
         ]
+        if stage in cut and len(reasons) == 1 and reasons[0].startswith(AFTER):
+            reasons = [f"{reasons[0]}, for each {cut[stage]} that then differs"]
         if missing:
             redone.append(stage)
         planned.append(Planned(stage, not missing, list(dict.fromkeys(reasons))))
@@ -189,7 +213,7 @@ def reasons_of(
     reasons += _changes(recipe.facts, last.facts)
     before = [name for name in recipe.reads if name in redone]
     if before:
-        reasons.append(f"after {', '.join(before)}")
+        reasons.append(f"{AFTER}{', '.join(before)}")
     if not reasons:
         changed = [name for name, key in recipe.reads.items() if last.reads.get(name) != key]
         reasons = [f"the result of stage {name} is another" for name in changed] or [NO_RESULT]

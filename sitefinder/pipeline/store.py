@@ -9,7 +9,7 @@ import shutil
 import socket
 import tempfile
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple
 
@@ -391,7 +391,14 @@ class Store:
         entry = self._entry(key)
         return entry.get("content") if isinstance(entry, dict) else None
 
-    def keep(self, recipe: Recipe, result: object, seconds: float, content: str | None = None) -> None:
+    def items_of(self, key: str) -> list[str]:
+        """Keys of the results that a kept one was joined from, each kept by itself; empty for any other."""
+        entry = self._entry(key)
+        return (entry.get("items") or []) if isinstance(entry, dict) else []
+
+    def keep(
+        self, recipe: Recipe, result: object, seconds: float, content: str | None = None, items: Sequence[str] = ()
+    ) -> None:
         """Keep a result: written aside, synced, moved into place in one step.
 
         Parameters
@@ -403,6 +410,8 @@ class Store:
             That it took.
         content : str, optional
             Digest of what it holds, see `content_of`.
+        items : sequence of str, optional
+            See `items_of`.
 
         Notes
         -----
@@ -423,6 +432,7 @@ class Store:
                 "seconds": round(seconds, 3),
                 "recipe": recipe._asdict(),
                 "content": content,
+                "items": list(items),
                 "files": entries,
             }
             write_json(draft / ENTRY, entry)

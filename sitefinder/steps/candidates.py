@@ -13,6 +13,7 @@ from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
+from sitefinder.steps.systems import joined_rows
 
 if TYPE_CHECKING:
     import geopandas
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.flows import Flows, StationShapes
     from sitefinder.steps.heads import Profile
     from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.systems import Systems
     from sitefinder.steps.water_bodies import WaterBodies
 
 # What a stretch without a valuation holds.
@@ -161,7 +163,8 @@ def value_all(
 ) -> pd.DataFrame:
     """Energy and cost of each stretch with any turbine and with fish-safe ones; none where the flow is too small.
 
-    Rules have no say here: a new rule redoes no energy.
+    Rules have no say here: a new rule redoes no energy. Nor has one stretch a say in another's
+    valuation, so that this is done for each drainage system alone.
     """
     table = stretches.table
     enough = table["flow_mean_m3s"] >= settings.stretches.min_flow_mean_m3s
@@ -178,3 +181,10 @@ def value_all(
     for name in valued:
         valuation.loc[enough, name] = valued[name]
     return valuation
+
+
+def joined_energy(
+    found: dict[str, pd.DataFrame], systems: Systems, stretches: Stretches, **_: object
+) -> pd.DataFrame:
+    """Energy and cost of all stretches, from those of each drainage system."""
+    return joined_rows(found, systems, stretches)

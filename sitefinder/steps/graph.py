@@ -18,6 +18,8 @@ VALUED_BY = (
     "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
     "costs.own_use_share costs.own_use_kwh_per_year costs.connection"
 )
+# Results that the best set of sites is chosen from.
+CHOSEN_FROM = "stationing stretches energy rule_overlaps verdicts water_bodies"
 
 
 def stage(
@@ -34,6 +36,17 @@ def stage(
     depends_on = {"settings": tuple(settings.split()), "inputs": tuple(inputs.split())}
     depends_on = {given: parts for given, parts in depends_on.items() if parts}
     return Stage(name, run, (*depends_on, *reads.split()), depends_on, each, content, describes)
+
+
+def by_system(joined: str, *cut_from: str) -> PerItem:
+    """How a stage is done for each drainage system alone: what joins their results, and what is cut for them.
+
+    Only a stage in which nothing crosses from one system to another may be. These stay whole: whatever is fitted
+    to the region (``flows``, the shrinkage in ``stretches``); ``long_profile``, whose simulated errors come from
+    one row of random numbers by the number of the station, and which judges by all stations whether the DEM has
+    steps; what places features of a layer on the nearest stream; ranks and totals; and what takes no time.
+    """
+    return PerItem("drainage system", "sitefinder.steps.systems:cut", joined, cut_from, ("systems",), CONTENT)
 
 
 # From settings and inputs to the chosen sites.
@@ -70,6 +83,7 @@ STEPS = bound(
             "network",
             "network.station_spacing_m network.reach_length_m",
         ),
+        stage("systems", "sitefinder.steps.systems:find_systems", "network stationing"),
         stage(
             "structures",
             "sitefinder.steps.water_bodies:find_structures",
@@ -186,9 +200,10 @@ STEPS = bound(
         stage(
             "energy",
             "sitefinder.steps.candidates:value_all",
-            "stretches flows water_depths",
+            "systems stretches flows water_depths",
             f"{VALUED_BY} fish.min_survival fish.evidence",
             "turbines costs",
+            by_system("sitefinder.steps.candidates:joined_energy", "stretches", "flows", "water_depths"),
         ),
         stage(
             "rule_overlaps",
@@ -202,17 +217,21 @@ STEPS = bound(
         stage(
             "sites",
             "sitefinder.steps.selection:choose",
-            "stationing stretches energy rule_overlaps verdicts water_bodies",
+            f"systems {CHOSEN_FROM}",
             "ranking stretches.min_flow_mean_m3s costs.max_lcoe_per_kwh fish.spawning_rules fish.evidence "
             "fish.min_passage_survival fish.existing_survival",
             "turbines layers.region",
+            by_system("sitefinder.steps.selection:joined_sites", *CHOSEN_FROM.split()),
         ),
         stage(
             "fish_safety",
             "sitefinder.steps.selection:weigh_fish_safety",
-            "stationing stretches flows water_depths energy rule_overlaps verdicts water_bodies",
+            f"systems flows water_depths {CHOSEN_FROM}",
             f"{VALUED_BY} fish ranking costs.max_lcoe_per_kwh",
             "turbines costs layers.region",
+            by_system(
+                "sitefinder.steps.selection:joined_fish_safety", "flows", "water_depths", *CHOSEN_FROM.split()
+            ),
         ),
     ],
     GIVEN,

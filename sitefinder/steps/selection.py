@@ -26,6 +26,7 @@ from sitefinder.siting.fish_passage import (
 )
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
 from sitefinder.steps.candidates import value_all
+from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
     ACTIONS,
@@ -42,7 +43,7 @@ from sitefinder.vocabulary import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     import geopandas
     import numpy.typing as npt
@@ -54,6 +55,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.flows import Flows
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
+    from sitefinder.steps.systems import Systems
     from sitefinder.steps.water_bodies import WaterBodies
 
 
@@ -74,7 +76,11 @@ def choose(
     verdicts: Judged,
     water_bodies: WaterBodies,
 ) -> Chosen:
-    """The best set of stretches without overlap, and why the other reaches carry no site."""
+    """The best set of stretches without overlap, and why the other reaches carry no site.
+
+    Sites bar each other, and fish pass them, along the water alone, and what is best for a region is best for each
+    drainage system; so this is done for each of them alone. Ranks and totals, which go over all, come later.
+    """
     steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
     path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
     offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path)
@@ -83,6 +89,42 @@ def choose(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
     )
     return Chosen(offers, because)
+
+
+def joined_sites(
+    found: dict[str, Chosen], systems: Systems, stationing: Stationing, stretches: Stretches, **_: object
+) -> Chosen:
+    """The best set of all drainage systems, and why the other reaches carry no site, from those of each."""
+    extents = extents_of(systems, stretches)
+    rejection = np.empty(len(stationing.reaches), dtype=object)
+    for name, extent in extents.items():
+        rejection[reaches_of(stationing, extent)] = found[name].rejection
+    return Chosen(_joined_offers({name: own.offers for name, own in found.items()}, systems, stretches), rejection)
+
+
+# How all candidates fared, from those of each system.
+def _joined_offers(found: dict[str, Offers], systems: Systems, stretches: Stretches) -> Offers:
+    def joined(of_system: Callable[[Offers], npt.NDArray[Any]]) -> npt.NDArray[Any]:
+        return joined_values({name: of_system(offers) for name, offers in found.items()}, systems, stretches)
+
+    def passing(step: int) -> npt.NDArray[np.bool_]:
+        return joined(lambda offers: offers.ladder[step][1])
+
+    extents, blocked_by = extents_of(systems, stretches), {}
+    for name, offers in found.items():
+        is_blocked = offers.blocked_by >= 0
+        blocked_by[name] = offers.blocked_by.copy()
+        blocked_by[name][is_blocked] = extents[name].candidates[offers.blocked_by[is_blocked]]
+    first = next(iter(found.values()))
+    return Offers(
+        joined_rows({name: offers.valued for name, offers in found.items()}, systems, stretches),
+        joined(lambda offers: offers.chosen),
+        joined_values(blocked_by, systems, stretches),
+        [(name, passing(step)) for step, (name, _) in enumerate(first.ladder)],
+        joined(lambda offers: offers.safe_by_passage_limit),
+        joined(lambda offers: offers.kept_out),
+        all(offers.exact for offers in found.values()),
+    )
 
 
 def offer_steps(
@@ -287,6 +329,23 @@ def weigh_fish_safety(
             valued = _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, verdicts)
             known[safety] = best(other, verdicts, valued)
         by_grade[grade] = known[safety]
+    return FishSafety(without, by_grade)
+
+
+def joined_fish_safety(
+    found: dict[str, FishSafety], systems: Systems, stretches: Stretches, **_: object
+) -> FishSafety:
+    """Best sets without fish-safe turbines and by grade of evidence, from those of each drainage system."""
+    without = _joined_offers({name: own.without for name, own in found.items()}, systems, stretches)
+    by_grade: dict[str, Offers] = {}
+    known: dict[tuple[int, ...], Offers] = {}
+    for grade in EVIDENCE:
+        sets = {name: own.by_grade[grade] for name, own in found.items()}
+        # Grades that share their set in every system share it in the region.
+        same = tuple(map(id, sets.values()))
+        if same not in known:
+            known[same] = _joined_offers(sets, systems, stretches)
+        by_grade[grade] = known[same]
     return FishSafety(without, by_grade)
 
 

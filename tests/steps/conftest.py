@@ -10,6 +10,7 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+import shapely.affinity
 
 from sitefinder.inventory import read_run, run_and_deliver
 from sitefinder.pipeline.graph import run_stages
@@ -59,10 +60,11 @@ def write_region():
 def write_valley(write_region):
     """A function that writes a small valley with a stream, a weir, a pond, roads and a rule; gives its settings.
 
-    It is that of test_site_worked_by_hand.py with more on it: for tests of how runs go, not of their numbers.
+    It is that of test_site_worked_by_hand.py with more on it: for tests of how runs go, not of their numbers. Of
+    several valleys each lies south of the one before.
     """
 
-    def write(folder):
+    def write(folder, valleys=1):
         rows, columns, cell_m, west, north = 11, 61, 10.0, 500_000.0, 5_000_000.0
         column = np.arange(columns)
         bed_m = 200.0 - column / 16 - np.where(column >= 33, 2.5, 0.0)
@@ -79,13 +81,18 @@ def write_valley(write_region):
             "karst": shapely.box(west + 100.0, middle - 20.0, west + 140.0, middle + 20.0),
             "environmental": shapely.box(west + 250.0, middle - 30.0, west + 450.0, middle + 30.0),
         }
+        away_m = [-rows * cell_m * number for number in range(valleys)]
+        layers = {
+            name: shapely.union_all([shapely.affinity.translate(part, 0.0, away) for away in away_m])
+            for name, part in layers.items()
+        }
         texts = {path.name: path.read_text(encoding="utf-8") for path in BY_HAND.glob("*.toml")}
         sources = "".join(
             f'[inputs.{name}]\npath = "layers.gpkg"\nlayer = "{name}"\n\n'
             for name in ("structures", "lakes", "karst")
         )
         texts["run.toml"] = texts["run.toml"].replace("[network]", f"{sources}[network]")
-        write_region(folder, elevation_m, (west, north), cell_m, layers, texts)
+        write_region(folder, np.tile(elevation_m, (valleys, 1)), (west, north), cell_m, layers, texts)
         return folder / "run.toml"
 
     return write

@@ -67,7 +67,7 @@ class Watched:
     def _watched(self, stage):
         def watched(**arguments):
             self.ran.append(
-                stage.name if stage.each is None else f"{stage.name}: {arguments['rule'].settings.name}"
+                f"{stage.name}: {arguments['rule'].settings.name}" if "rule" in arguments else stage.name
             )
             return stage.function(**arguments)
 
@@ -129,8 +129,8 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
         "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
-        "sites": ["after rule_overlaps, verdicts"],
-        "fish_safety": ["after rule_overlaps, verdicts"],
+        "sites": ["after rule_overlaps, verdicts, for each drainage system that then differs"],
+        "fish_safety": ["after rule_overlaps, verdicts, for each drainage system that then differs"],
     }
     assert other != first
     assert other == valley.run(keep=False)

@@ -1,0 +1,188 @@
+"""Stages that are cut from earlier results: each item is kept under what its own shares hold."""
+
+import pytest
+
+from sitefinder.pipeline.graph import Parts, PerItem, Stage, bound, run_stages
+from sitefinder.pipeline.keys import plan_of, recipes_of
+from sitefinder.pipeline.store import open_store
+
+CONTENT = repr
+
+
+class Numbers(Parts):
+    """Numbers by name, of which a stage sees those it declares."""
+
+    def __init__(self, numbers):
+        self.numbers = numbers
+
+    def scoped(self, parts):
+        return {name: self.numbers[name] for name in parts}
+
+    def facts(self, parts):
+        return {f"setting {name}": repr(self.numbers[name]) for name in parts}
+
+
+class Rivers:
+    """The graph ``gauged`` → ``doubled`` (cut by river) → ``total``, with a list of what was really run."""
+
+    def __init__(self, folder):
+        self.folder, self.ran = folder, []
+        self.flows, self.numbers = {"Aller": [1, 2], "Bode": [3]}, {"factor": 2, "remark": 0}
+
+    def stages(self):
+        def gauged(numbers):
+            self.ran.append("gauged")
+            return {name: list(flows) for name, flows in self.flows.items()}
+
+        def names(gauged):
+            return sorted(gauged)
+
+        def doubled(numbers, gauged):
+            self.ran.append(f"doubled {gauged}")
+            return [numbers["factor"] * flow for flow in gauged]
+
+        def total(doubled):
+            self.ran.append("total")
+            return sum(sum(flows) for flows in doubled)
+
+        def cut(names, gauged):
+            return {name: lambda name=name: {"gauged": gauged[name]} for name in names}
+
+        def joined(found, names, gauged):
+            return [found[name] for name in names]
+
+        each = PerItem("river", cut, joined, ("gauged",), ("names",), CONTENT)
+        return bound(
+            [
+                Stage("gauged", gauged, ("numbers",), {"numbers": ("remark",)}),
+                Stage("names", names, ("gauged",)),
+                Stage("doubled", doubled, ("numbers", "names", "gauged"), {"numbers": ("factor",)}, each),
+                Stage("total", total, ("doubled",)),
+            ],
+            ("numbers",),
+        )
+
+    def parts(self):
+        return {"numbers": Numbers(self.numbers)}
+
+    def files_of(self, functions):
+        return {}
+
+    def recipes(self):
+        return recipes_of(self.stages(), {"numbers": self.numbers}, self.parts(), {}, self)
+
+    def run(self):
+        self.ran.clear()
+        recipes, log = self.recipes(), {}
+        with open_store(self.folder) as store:
+            given = {"numbers": self.numbers}
+            results = run_stages(self.stages(), given, parts=self.parts(), store=store, recipes=recipes, log=log)
+            self.items, self.log = results.item_recipes, log
+            self.joined_from = store.items_of(results.key_of("doubled"))
+            return results["total"]
+
+    def plan(self, last):
+        with open_store(self.folder) as store:
+            planned = plan_of(self.recipes(), last, store.has, cut={"doubled": "river"})
+        return {stage.stage: stage.reasons for stage in planned if not stage.kept}
+
+
+@pytest.fixture
+def rivers(tmp_path):
+    """The graph of rivers with a store in a folder that is not there yet."""
+    return Rivers(tmp_path / "store")
+
+
+def test_items_cut_from_a_result_join_to_what_a_run_without_a_store_gives(rivers):
+    assert rivers.run() == 12
+    assert rivers.ran == ["gauged", "doubled [1, 2]", "doubled [3]", "total"]
+
+    rivers.ran.clear()
+    whole = run_stages(rivers.stages(), {"numbers": rivers.numbers}, parts=rivers.parts())
+
+    assert whole["total"] == 12
+    assert rivers.ran == ["gauged", "doubled [1, 2]", "doubled [3]", "total"]
+
+
+def test_a_change_in_one_item_leaves_the_kept_results_of_the_others(rivers):
+    rivers.run()
+    rivers.flows["Bode"] = [4]
+    rivers.numbers["remark"] = 1
+
+    assert rivers.run() == 14
+    assert rivers.ran == ["gauged", "doubled [4]", "total"]
+    assert {place: made.was_kept for place, made in rivers.log.items()} == {
+        "gauged": False,
+        "names": False,
+        "doubled": False,
+        "doubled: Aller": True,
+        "doubled: Bode": False,
+        "total": False,
+    }
+
+
+def test_an_item_does_not_depend_on_its_neighbours_or_on_the_order_of_items(rivers):
+    rivers.run()
+    rivers.flows = {"Zorge": [7], "Bode": [3], "Aa": [5]}
+    rivers.numbers["remark"] = 1
+
+    assert rivers.run() == 2 * (7 + 3 + 5)
+    assert rivers.ran == ["gauged", "doubled [5]", "doubled [7]", "total"]
+
+
+def test_items_that_come_to_the_same_are_not_done_again_and_a_setting_redoes_all(rivers):
+    rivers.run()
+    rivers.numbers["remark"] = 1
+    rivers.run()
+    same = list(rivers.ran)
+    rivers.numbers["factor"] = 3
+
+    assert rivers.run() == 18
+    assert same == ["gauged", "total"]
+    assert rivers.ran == ["doubled [1, 2]", "doubled [3]", "total"]
+
+
+def test_a_plan_says_that_only_items_that_differ_are_done_again(rivers):
+    rivers.run()
+    last = {recipe.place: recipe for own in rivers.recipes().values() for recipe in own}
+    rivers.numbers["remark"] = 1
+    after = rivers.plan(last)
+    rivers.numbers = {"factor": 3, "remark": 0}
+
+    assert after["doubled"] == ["after names, gauged, for each river that then differs"]
+    assert after["total"] == ["after doubled"]
+    assert rivers.plan(last) == {"doubled": ["setting factor: 2 → 3"], "total": ["after doubled"]}
+
+
+def test_a_joined_result_names_the_items_that_are_kept_with_it(rivers):
+    rivers.run()
+
+    assert [recipe.item for recipe in rivers.items["doubled"]] == ["Aller", "Bode"]
+    assert rivers.joined_from == [recipe.key for recipe in rivers.items["doubled"]]
+    assert all(not recipe.reads for recipe in rivers.items["doubled"])
+
+
+def test_a_run_with_nothing_changed_looks_at_no_item(rivers):
+    rivers.run()
+
+    assert rivers.run() == 12
+    assert (rivers.ran, rivers.items) == ([], {})
+    assert len(rivers.joined_from) == 2
+
+
+@pytest.mark.parametrize("name", ["numbers", "nowhere"])
+def test_a_stage_is_cut_only_from_results_that_it_reads(name):
+    each = PerItem("river", len, sum, (name,))
+    stage = Stage("doubled", lambda numbers: numbers, ("numbers",), {}, each)
+
+    with pytest.raises(TypeError, match=f"stage 'doubled' is cut from '{name}', which is no result that it reads"):
+        bound([stage], ("numbers",))
+
+
+def test_an_error_in_an_item_names_it(rivers):
+    rivers.flows["Bode"] = ["no number", None]
+
+    with pytest.raises(TypeError) as raised:
+        rivers.run()
+
+    assert raised.value.__notes__ == ["in stage 'doubled: Bode'"]

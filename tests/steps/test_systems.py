@@ -1,0 +1,264 @@
+"""Drainage systems: one by one they give the very tables that all at once give, and none has a say in another."""
+
+import json
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitefinder.inventory import plan, read_run, run_and_deliver
+from sitefinder.network.stations import place_stations
+from sitefinder.network.topology import build_network
+from sitefinder.pipeline.graph import loaded
+from sitefinder.siting.candidates import Stretches, find_stretches
+from sitefinder.steps import systems as drainage
+from sitefinder.steps.candidates import value_all
+from sitefinder.steps.contents import digest_of
+from sitefinder.steps.graph import STEPS
+from sitefinder.steps.systems import Systems, find_systems
+
+CUT = [stage for stage in STEPS if stage.cut is not None]
+
+
+@pytest.fixture(scope="module")
+def of_sample(sample_run):
+    """Settings and inputs of the sample region, with fish that must come past all sites alive."""
+    made, inputs = read_run(sample_run.settings)
+    fish = made.fish.model_copy(update={"spawning_rules": ["spawning ground"], "min_passage_survival": 0.85})
+    return made.model_copy(update={"fish": fish}), inputs
+
+
+def one_by_one(stage, results, others):
+    """The joined result of a stage, and those of its items."""
+    whole = {name: results[name] for name in stage.each.takes}
+    items = loaded(stage.each.items)(**whole)
+    found = {name: stage.function(**others, **shares()) for name, shares in items.items()}
+    return loaded(stage.each.joined)(found, **whole), found
+
+
+@pytest.mark.parametrize("stage", CUT, ids=lambda stage: stage.name)
+def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_run, of_sample):
+    others = dict(zip(("settings", "inputs"), of_sample, strict=True))
+    results = sample_run.results
+
+    joined, found = one_by_one(stage, results, others)
+
+    whole = stage.function(**others, **{name: results[name] for name in stage.each.cut_from})
+    assert list(found) == ["Ardelm (feature S069)", "Tarrin (feature S039)"]
+    assert digest_of(joined) == digest_of(whole)
+
+
+# Some rivers, each a tree whose station k drains to a later one; `mixed` deals the stations of all out anew.
+@st.composite
+def regions(draw):
+    trees = draw(st.lists(st.integers(1, 14), min_size=1, max_size=5))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    river = np.repeat(np.arange(len(trees)), trees)
+    river = river[rng.permutation(len(river))] if draw(st.booleans()) else river
+    count = len(river)
+    downstream = np.full(count, -1, dtype=np.int32)
+    for own in (np.flatnonzero(river == number) for number in range(len(trees))):
+        for at in range(len(own) - 1):
+            downstream[own[at]] = own[min(at + int(rng.integers(1, 4)), len(own) - 1)]
+    return river, downstream, rng
+
+
+def made_results(river, downstream, rng, made, inputs):
+    """Results of all stages that the cut ones read, for rivers that are made up."""
+    count = len(river)
+    step_m = np.where(downstream >= 0, rng.uniform(40.0, 120.0, count), 0.0)
+    # Of what a segment is above a station: that of the way to it, on one of the ways that lead there.
+    segment_m = np.zeros(count)
+    segment_m[downstream[downstream >= 0]] = step_m[downstream >= 0]
+    profile_m = np.zeros(count)
+    for station in range(count - 1, -1, -1):
+        if downstream[station] >= 0:
+            profile_m[station] = profile_m[downstream[station]] + rng.choice([0.0, 0.5, 1.5, 4.0])
+    west, south, east, north = inputs.layers["region"].frame.total_bounds
+    stations = pd.DataFrame(
+        {
+            "x_m": rng.uniform(west, east, count),
+            "y_m": rng.uniform(south, north, count),
+            "downstream": downstream,
+            "to_downstream_m": step_m,
+            "segment_length_m": segment_m,
+            "reach": np.where(segment_m > 0, np.cumsum(segment_m > 0) - 1, -1).astype(np.int32),
+        }
+    )
+    structures = pd.DataFrame(columns=["station", "head_m", "head_se_m", "fall_below_m"], dtype=float)
+    errors_m = rng.normal(0.0, 0.2, (count, 8)).astype(np.float32)
+    standing = rng.random(count) < 0.05
+    found = find_stretches(stations, profile_m, errors_m, standing, structures, made.stretches)
+    rows = len(found.table)
+    flow_m3s = rng.lognormal(0.5, 1.0, count)
+    bins_m3s = flow_m3s[:, None] * np.linspace(2.5, 0.1, 20)
+    intake = found.table["intake"].to_numpy()
+    table = found.table.assign(
+        has_fish_pass=rng.random(rows) < 0.2,
+        flow_mean_m3s=bins_m3s.mean(axis=1)[intake],
+        stream_width_m=rng.uniform(1.0, 12.0, rows),
+        stream_depth_m=rng.uniform(0.2, 2.0, rows),
+        head_unresolved=rng.random(rows) < 0.1,
+        flow_missing=rng.random(rows) < 0.05,
+        catchment_incomplete=rng.random(rows) < 0.05,
+        **{f"{name}_distance_m": rng.uniform(0.0, 3000.0, rows) for name in ("road", "line", "settlement")},
+    )
+    spawning = np.flatnonzero(rng.random(count) < 0.15)
+    overlaps = pd.DataFrame(
+        {"rule": "spawning ground", "effect": "under", "station": spawning, "from_m": 0.0, "to_m": 20.0}
+    )
+    results = {
+        "stationing": drainage.OwnStations(stations),
+        "stretches": Stretches(table, *found[1:]),
+        "flows": drainage.OwnFlows(bins_m3s, 0.1 * bins_m3s, None),
+        "water_depths": drainage.WaterDepths(0.3 * bins_m3s**0.4, 0.3 * flow_m3s**0.4),
+        "rule_overlaps": overlaps,
+        "verdicts": drainage.OwnVerdicts(rng.choice([0, 1, -1], rows, p=[0.5, 0.4, 0.1])),
+        "water_bodies": drainage.OwnWaters(standing, *(rng.random((3, count)) < 0.04)),
+    }
+    results["energy"] = value_all(made, inputs, results["stretches"], results["flows"], results["water_depths"])
+    return results
+
+
+class Reaches(drainage.OwnStations):
+    """Stations of made rivers, with as many reaches as they have."""
+
+    @property
+    def reaches(self):
+        return range(self.stations["reach"].max() + 1)
+
+
+@given(region=regions(), order=st.randoms(use_true_random=False))
+@settings(max_examples=25, deadline=None)
+def test_made_rivers_one_by_one_equal_the_whole_in_any_order(of_sample, region, order):
+    made, inputs = of_sample
+    results = made_results(*region, made, inputs)
+    results["stationing"] = Reaches(results["stationing"].stations)
+    others = {"settings": made, "inputs": inputs}
+    number = list(range(region[0].max() + 1))
+    order.shuffle(number)
+    results["systems"] = Systems([f"river {each}" for each in number], np.array(number)[region[0]])
+
+    for stage in CUT:
+        whole = stage.function(**others, **{name: results[name] for name in stage.each.cut_from})
+        joined, found = one_by_one(stage, results, others)
+
+        assert len(found) == len(number)
+        assert digest_of(joined) == digest_of(whole)
+
+
+def network_of(*lines):
+    """Stations and systems of lines, each given as its feature, the stream's name and its places."""
+    table = pd.DataFrame(
+        {
+            "feature_id": [line[0] for line in lines],
+            "stream": [line[1] for line in lines],
+            "geometry": [shapely.LineString(line[2]) for line in lines],
+            "inflow_area_km2": np.nan,
+            "arm_share": 0.5,
+            "is_canal": False,
+            "main_path_value": np.nan,
+        }
+    )
+    ends_m = np.array([[100.0 - line[2][0][0] / 100, 100.0 - line[2][-1][0] / 100] for line in lines])
+    network = build_network(table, snap_m=1.0, end_elevation_m=ends_m, main_path="longest")
+    placed = place_stations(network, station_spacing_m=50.0, reach_length_m=200.0)
+    return placed, find_systems(network, placed)
+
+
+MAIN = ("M1", "Aller", [(0, 0), (1000, 0), (2000, 0)])
+ARM = ("M2", "", [(500, 0), (700, 200), (900, 0)])
+TRIBUTARY = ("M3", "Bode", [(1000, 800), (1500, 0)])
+OTHER = ("N1", "", [(0, 5000), (2000, 5000)])
+
+
+def test_a_system_is_a_river_with_its_tributaries_and_side_arms(monkeypatch):
+    monkeypatch.setattr(drainage, "SMALL_STATIONS", 0)
+
+    placed, systems = network_of(MAIN, ARM, TRIBUTARY, OTHER)
+
+    assert systems.names == ["Aller (feature M1)", "feature N1"]
+    is_other = placed.stations["y_m"].to_numpy() > 4000
+    assert is_other.any()
+    assert systems.of_station.tolist() == is_other.astype(int).tolist()
+
+
+def test_small_systems_form_groups_that_stay_when_another_river_comes(monkeypatch):
+    brooks = [(f"F{number}", "", [(0, 900 * number), (300, 900 * number)]) for number in range(200)]
+
+    def groups(lines):
+        placed, systems = network_of(*lines)
+        reach = placed.stations["reach"].to_numpy()
+        feature = placed.reaches["feature_id"].to_numpy()[reach]
+        ours = (systems.of_station == number for number in range(len(systems.names)))
+        return {frozenset(feature[own & (reach >= 0)]) for own in ours}
+
+    before, after = groups(brooks), groups([*brooks, ("F00", "", [(0, -900), (300, -900)])])
+
+    assert 2 <= len(before) <= 20
+    assert len(before - after) <= 1
+    assert sum(map(len, before)) + 1 == sum(map(len, after)) == 201
+
+
+@pytest.fixture
+def two_valleys(write_valley, tmp_path, monkeypatch):
+    """A run of two small valleys beside each other, each a system of its own; gives its settings."""
+    monkeypatch.setattr(drainage, "SMALL_STATIONS", 0)
+    settings_file = write_valley(tmp_path, valleys=2)
+    text = settings_file.read_text(encoding="utf-8")
+    # What heads are likely is judged by all rivers, so that a head in one would have a say in the other.
+    settings_file.write_text(f"{text}\n[heads]\nshrink = false\n", encoding="utf-8")
+    return settings_file
+
+
+def items_of(settings_file):
+    """Which items of stages that are cut the last run did, and which it found kept."""
+    account = sorted((settings_file.parent / "out" / ".sitefinder-store" / "runs").iterdir())[-1]
+    results = json.loads(account.read_text(encoding="utf-8"))["results"]
+    names = {stage.name for stage in CUT}
+    kept = {row["place"]: row["was_kept"] for row in results}
+    return {place: was for place, was in kept.items() if place.split(":")[0] in names and ":" in place}
+
+
+def changed(settings_file, layer, change):
+    """Change the geometry of a layer's feature that lies in the second valley."""
+    path = settings_file.parent / "layers.gpkg"
+    streams, frame = (geopandas.read_file(path, layer=name) for name in ("streams", layer))
+    (second,) = streams.geometry[streams["id"] == "B2"]
+    geometry = frame.geometry.to_list()
+    own = int(frame.distance(second).argmin())
+    geometry[own] = change(geometry[own])
+    frame.set_geometry(geometry).set_crs(frame.crs, allow_override=True).to_file(path, layer=layer, driver="GPKG")
+
+
+FIRST, SECOND = "Plain Brook (feature B1)", "Plain Brook (feature B2)"
+
+
+@pytest.mark.parametrize(
+    ("layer", "change"),
+    [
+        ("structures", lambda weir: shapely.affinity.translate(weir, -100.0)),
+        ("streams", lambda line: shapely.affinity.translate(line, 0.0, 6.0)),
+        ("migration", lambda area: area.buffer(-100.0, cap_style="flat")),
+    ],
+    ids=["a weir that moved", "a line that moved", "a rule that covers less"],
+)
+def test_a_change_in_one_river_leaves_what_is_kept_of_the_other(two_valleys, layer, change):
+    run_and_deliver(two_valleys)
+    first = items_of(two_valleys)
+    changed(two_valleys, layer, change)
+    planned = {stage.stage: stage.reasons for stage in plan(two_valleys).stages if not stage.kept}
+
+    again = run_and_deliver(two_valleys).path.read_bytes()
+
+    assert first == {f"{stage.name}: {name}": False for stage in CUT for name in (FIRST, SECOND)}
+    after = items_of(two_valleys)
+    assert planned["sites"][-1].startswith("after ")
+    assert planned["sites"][-1].endswith(", for each drainage system that then differs")
+    assert all(was_kept for place, was_kept in after.items() if place.endswith(FIRST))
+    assert not after[f"sites: {SECOND}"]
+    assert again == run_and_deliver(two_valleys, keep=False).path.read_bytes()
