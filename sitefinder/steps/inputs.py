@@ -53,6 +53,8 @@ WHOLE_IN_THEMSELVES = frozenset(
 )
 # What the libraries of the ground look at beside their files.
 LIBRARY_ENVIRONMENT = ("PROJ_", "GDAL_", "OGR_", "CPL_")
+# Except those that rasterio itself sets when it is imported.
+SET_BY_LIBRARIES = ("GDAL_CURL_CA_BUNDLE", "PROJ_CURL_CA_BUNDLE")
 # Tables of field measurements, by the setting that names each.
 BANK_TABLES = ("field_levels", "ratings", "spot_gaugings", "sections")
 FLOW_REGIONS = "flow_regions"
@@ -162,7 +164,11 @@ class Readings:
 
     def __init__(self, software: Mapping[str, str], modules: Sequence[str]) -> None:
         own = digest_of_files(own_code().files_of(modules))
-        around = sorted(item for item in os.environ.items() if item[0].startswith(LIBRARY_ENVIRONMENT))
+        around = sorted(
+            (name, value)
+            for name, value in os.environ.items()
+            if name.startswith(LIBRARY_ENVIRONMENT) and name not in SET_BY_LIBRARIES
+        )
         self._common = [own, sorted(software.items()), around]
         self._readings: dict[str, Reading] = {}
         self._facts: dict[str, Facts] = {}
