@@ -28,10 +28,16 @@ def text_table(*columns):
 
 
 def rendered(table):
-    """The table as text, independent of the terminal."""
+    """The table as text, independent of the terminal, and of a notebook, which would show the table instead."""
     page = io.StringIO()
     console = Console(
-        file=page, width=WIDTH - 2, color_system=None, force_terminal=False, legacy_windows=False, emoji=False
+        file=page,
+        width=WIDTH - 2,
+        color_system=None,
+        force_terminal=False,
+        force_jupyter=False,
+        legacy_windows=False,
+        emoji=False,
     )
     console.print(table)
     return "\n".join(f"  {line}".rstrip() for line in page.getvalue().rstrip("\n").split("\n"))
