@@ -13,7 +13,7 @@ class SitefinderError(Exception):
 
     @property
     def problems(self) -> tuple[str, ...]:
-        """Each problem that the error tells of as a text of its own."""
+        """Each problem of the error as a separate text."""
         return self._problems or (str(self),)
 
     @classmethod

@@ -84,7 +84,8 @@ flow_unit = "m3s"
 gauges = 20
 """ + "".join(
     f'\n[[equations]]\nstatistic = "{statistic}"\nform = "log10"\nfactor = {factor}\nstandard_error_log10 = 0.1\n'
-    '\n[[equations.predictors]]\nname = "area"\nunit = "km2"\ncoefficient = 1.0\nleast = 0.001\nmost = 1000.0\n'
+    '\n[[equations.predictors]]\nname = "area"\nunit = "km2"\ncoefficient = 1.0\nminimum = 0.001\n'
+    "maximum = 1000.0\n"
     for statistic, factor in (("mean", 0.02), ("exceedance_10", 0.04), ("exceedance_90", 0.01))
 )
 
@@ -93,7 +94,8 @@ class Survey(NamedTuple):
     """A surveyed region of n stations.
 
     ``true_m`` is the true water level at each station [m], ``clear`` whether it is far from steps and lakes,
-    ``steps`` the stations whose segments hold a step; ``stations``, ``channels`` and ``fitted`` are the stages'.
+    ``steps`` the stations whose segments hold a step; ``stations``, ``channels`` and ``long_profile`` are those of
+    the stages.
     """
 
     stations: object
@@ -159,9 +161,9 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
         whole = text + STRUCTURES if is_reported and len(notes) else text
         (folder / "settings.toml").write_text(whole, encoding="utf-8")
         given.append(dict(zip(GIVEN, (*read_run(folder / "settings.toml"), folder, None), strict=True)))
-    stages = _stages_up_to("fitted")
+    stages = _stages_up_to("long_profile")
     results = run_stages(stages, given[0])
-    last = [stage for stage in stages if stage.name in ("channels", "fitted")]
+    last = [stage for stage in stages if stage.name in ("channels", "long_profile")]
     known = (results["stationing"].stations, *_truth(region, seed, results["stationing"]))
     cells, lake = region.dem.shape[0], region.places.lake
     noise_m = make._dem_noise(cells, lake, seed)
@@ -172,7 +174,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
             make._write_raster(folder / "dem.tif", dem.astype(np.float32), region.transform, -9999.0, 3)
         for surveys, run in zip(found, given, strict=True):
             again = run_stages(last, results | run)
-            surveys.append(Survey(*known, again["channels"], again["fitted"]))
+            surveys.append(Survey(*known, again["channels"], again["long_profile"]))
     return found
 
 

@@ -104,9 +104,9 @@ def test_rules_of_settings_and_presets_come_together_with_their_sources(reposito
         ({"kind": "hands_off", "take_share": 0.5}, "needs one of hands_off_m3s"),
         ({"kind": "share_of_mean"}, "needs share"),
         ({"kind": "share_of_flow", "share": 0.1, "exceedance_percent": 5}, "has no exceedance_percent"),
-        ({"kind": "bands", "bands": [{"take_share": 0.5}]}, "give one of from_m3s"),
+        ({"kind": "bands", "bands": [{"take_share": 0.5}]}, "state one of from_m3s"),
         ({"preset": "a.toml", "share": 0.1}, "only choice may be stated with preset, not share"),
-        ({}, "give either kind or preset"),
+        ({}, "state either kind or preset"),
         (
             {
                 "kind": "stepped_table",

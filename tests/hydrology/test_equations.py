@@ -115,18 +115,24 @@ UNTRANSFORMED = {"form": "untransformed", "factor": None, "predictors": [{**AREA
         ({**LOGISTIC, "form": "log10", "logit_of": None, "flow_unit": "m3s"}, "belong together"),
         ({**LOGISTIC, "constant": None}, "a logistic equation needs a constant"),
         ({**LOGISTIC, "misclassified_percent": None}, "no error: "),
-        ({**LOGISTIC, "standard_error_percent": 20.0, "misclassified_percent": None}, "is no error of the form"),
+        (
+            {**LOGISTIC, "standard_error_percent": 20.0, "misclassified_percent": None},
+            "is not an error of the form",
+        ),
         ({**LOGISTIC, "predictors": [AREA]}, "no logarithm of its own"),
         ({"flow_unit": "none"}, "only a probability has none"),
-        ({"misclassified_percent": 3.0, "standard_error_percent": None}, "is no error of the form log10"),
-        ({**UNTRANSFORMED, "factor": 2.0}, "factor belongs to a power law"),
+        ({"misclassified_percent": 3.0, "standard_error_percent": None}, "is not an error of the form log10"),
+        ({**UNTRANSFORMED, "factor": 2.0}, "factor is for a power law"),
         ({**UNTRANSFORMED, "bias_correction": 1.1}, "bias_correction is for logarithms"),
         ({**UNTRANSFORMED, "predictors": [AREA]}, "no logarithm of its own"),
-        ({"standard_error_in_flow_unit": 3.0, "standard_error_percent": None}, "is no error of the form log10"),
+        (
+            {"standard_error_in_flow_unit": 3.0, "standard_error_percent": None},
+            "is not an error of the form log10",
+        ),
         ({"predictors": [{**AREA, "transform": "power"}]}, "power.*belong together"),
         ({"predictors": [{**AREA, "exponent": 2.0}]}, "power.*belong together"),
         ({"predictors": [{**AREA, "coefficient": None}]}, "area: give a coefficient, or use it in a term"),
-        ({"terms": [{"coefficient": 1.0, "powers": {"slope": 1}}]}, "terms name slope, which is no predictor"),
+        ({"terms": [{"coefficient": 1.0, "powers": {"slope": 1}}]}, "terms use slope, which is not a predictor"),
         ({"terms": [{"coefficient": 1.0, "powers": {}}]}, "at least 1 item"),
     ],
 )
@@ -251,7 +257,7 @@ def test_a_logistic_equation_gives_no_flow_and_its_sign_is_the_files():
 def test_two_equations_for_one_statistic_and_region_do_not_load():
     twice = {"equations": file_with()["equations"] * 2}
 
-    with pytest.raises(ConfigError, match="mean stands more than once for one region"):
+    with pytest.raises(ConfigError, match="mean occurs more than once for one region"):
         check_equations(twice, "equations.toml")
 
 

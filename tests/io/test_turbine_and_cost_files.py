@@ -73,7 +73,7 @@ def test_a_file_without_any_class_is_refused(tmp_path):
     empty = tmp_path / "empty.toml"
     empty.write_text("", encoding="utf-8")
 
-    with pytest.raises(ConfigError, match=r"must have \[\[turbines\]\] or \[\[rotors\]\]"):
+    with pytest.raises(ConfigError, match=r"must hold at least one of \[\[turbines\]\] or \[\[rotors\]\]"):
         read_turbine_files([empty])
 
 

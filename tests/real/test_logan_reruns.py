@@ -59,7 +59,8 @@ def test_one_more_layer_redoes_no_terrain_flow_or_energy_and_leaves_no_trace_whe
     opened.clear()
     run_and_deliver(settings)
     after = set(pyogrio.read_dataframe(first, layer="sites")["site_id"])
-    again = [name for name in ran if name in {stage.name for stage in STEPS}]
+    # A stage that is cut by drainage system runs once for each.
+    again = list(dict.fromkeys(name for name in ran if name in {stage.name for stage in STEPS}))
     settings.write_text(text, encoding="utf-8")
     with_store = run_and_deliver(settings).path.read_bytes()
     shutil.rmtree(first.parent / ".sitefinder-store")

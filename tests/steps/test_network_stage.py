@@ -243,7 +243,7 @@ def test_the_summary_counts_repairs_by_problem_in_one_line(valley):
     text = summary_text(delivered.handover.title, delivered.tables)
 
     expected = "flows in a circle without a way out (1), side arm of a divergence (1)."
-    assert f"Repaired or doubtful (layer repairs): {expected}" in text.replace("\n", " ")
+    assert f"Repairs and doubts in the inputs (layer repairs): {expected}" in text.replace("\n", " ")
 
 
 def test_a_stated_inflow_adds_to_the_area_and_its_edge_makes_no_catchment_incomplete(valley):
@@ -331,6 +331,6 @@ def test_columns_of_streams_need_streams(sample_settings):
     without["inputs"].pop("streams")
     without["network"] = {"canal_column": "kind", "canal_values": ["canal"]}
 
-    with pytest.raises(ConfigError, match=r"names a column of the streams, but there is no inputs\.streams"):
+    with pytest.raises(ConfigError, match=r"has a column of the streams, but there is no inputs\.streams"):
         check_settings(without, "run.toml")
     assert isinstance(check_settings(sample_settings, "run.toml"), Settings)

@@ -466,8 +466,12 @@ def test_the_plan_that_the_sample_region_shows_is_what_the_command_prints(
     region = tmp_path / "region"
     settings = copied_region(sample_run, region)
     monkeypatch.chdir(region)
+    # Its settings ask for tables alone; those shown ask for pages and sheets too.
+    shipped = (repository / "config" / "sample.toml").read_text(encoding="utf-8")
+    assert settings.read_text(encoding="utf-8").startswith(shipped)
+    text = shipped
+    settings.write_text(text, encoding="utf-8")
     run_and_deliver(settings)
-    text = settings.read_text(encoding="utf-8")
     settings.write_text(text.replace("buffer_m = 40.0", "buffer_m = 100.0"), encoding="utf-8")
     monkeypatch.setattr("sys.argv", ["sitefinder", "plan", "config/sample.toml"])
     before = sorted(tmp_path.rglob("*"))
@@ -492,7 +496,7 @@ def test_the_sample_region_gains_and_loses_a_layer(sample_run, tmp_path, monkeyp
             'id_column = "id"', 'layer = "lakes"\nid_column = "lake_id"\nbuffer_m = 500.0'
         ),
     )
-    other, ran, opened = watched.run(), watched.steps_run, list(watched.opened)
+    other, ran, opened = watched.run(), list(dict.fromkeys(watched.steps_run)), list(watched.opened)
     watched.settings.write_text(before, encoding="utf-8")
 
     assert first == sample_run.delivered.path.read_bytes()
