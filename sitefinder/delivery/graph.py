@@ -156,7 +156,6 @@ STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
 # Names of the layers that are made by stages, in their order.
 LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
 
-_ABOUT = "run.name run.crs"
 # Tables on the sheets of sites and the map, in addition to those of all drawings.
 _ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
 

@@ -254,7 +254,7 @@ def operation_to_run(facts, crs):
     return _operation(facts.crs, crs, tuple(facts.bounds), name, path, facts.operation, get_data_dir())
 
 
-# Sought once, since several stages ask; what can be found hangs on the folder of PROJ's grids.
+# Sought once, since several stages ask; what can be found depends on the folder of PROJ's grids.
 @functools.lru_cache(maxsize=64)
 def _operation(own_crs, run_crs, bounds, name, path, wanted, data_folder):
     return operation_between(own_crs, run_crs, bounds, name, path, wanted)

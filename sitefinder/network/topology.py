@@ -210,7 +210,7 @@ def _make_links(pieces, lines, start, end, way_out, is_turned):
     links["length_m"] = shapely.length(links["geometry"].to_numpy())
     begins = ~links["is_divergence"].to_numpy() & ~links["is_canal"].to_numpy()
     orders = link_orders(downstream, links["length_m"].to_numpy(), leaves_link=leaves, counts=begins)
-    # Of several links that arrive at the parting, the arm is told to leave the one that the main stem comes by.
+    # Of several links that arrive at the parting, the arm leaves the one that the main stem comes by.
     leaves = np.where(leaves >= 0, orders.main_upstream[downstream[leaves]], -1)
     links["leaves_link"] = leaves.astype(np.int32)
     links["order_strahler"], links["shreve"] = orders.strahler, orders.shreve

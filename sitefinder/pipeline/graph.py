@@ -259,7 +259,7 @@ def run_stages(
         See `sitefinder.pipeline.keys.recipes_of`; needed with a store.
     log : dict, optional
         Filled, where there is a store, with what became of each result (`Made`), by its place; results that are
-        only read later, when something asks for them, are told again then.
+        only read later, when something asks for them, are entered again then.
 
     Returns
     -------

@@ -220,7 +220,7 @@ def reasons_of(
     return reasons
 
 
-# What stands in new facts that did not in old ones. Several facts of one new thing are told as one.
+# Differences between new and old facts, each a phrase. Several facts of one new thing make one phrase.
 def _changes(new: dict[str, str], old: dict[str, str]) -> list[str]:
     notes = []
     for name, value in new.items():

@@ -329,7 +329,7 @@ class Kept(NamedTuple):
 
 
 class Damage(Exception):
-    """What is wrong with a kept result; told, never raised out of the store."""
+    """What is wrong with a kept result; noted, never raised out of the store."""
 
 
 class Store:
@@ -369,7 +369,7 @@ class Store:
         Returns
         -------
         Kept or None
-            A damaged one is told in `notes` and set aside.
+            A damaged one is listed in `notes` and set aside.
         """
         place = self._place(recipe.key)
         if not place.exists():
@@ -415,7 +415,7 @@ class Store:
 
         Notes
         -----
-        Where the disk refuses, that is told in `notes` and the run goes on without keeping it.
+        Where the disk refuses, that is listed in `notes` and the run goes on without keeping it.
         """
         draft = self.folder / DRAFTS / f"draft-{recipe.key}"
         try:
@@ -426,7 +426,7 @@ class Store:
                 os.fsync(file.fileno())
             for name, path in files.items():
                 link_or_copy(path, draft / name)
-            entries = {name: _told(draft / name) for name in (PICKLE, *files)}
+            entries = {name: _file_entry(draft / name) for name in (PICKLE, *files)}
             entry = {
                 "place": recipe.place,
                 "seconds": round(seconds, 3),
@@ -572,7 +572,8 @@ def _validate_foreign(folder: Path) -> None:
         )
 
 
-def _told(path: Path) -> dict[str, Any]:
+# Size, time of change and digest of a file, by which damage is noticed.
+def _file_entry(path: Path) -> dict[str, Any]:
     state = path.stat()
     with path.open("rb") as file:
         return {"bytes": state.st_size, "changed_ns": state.st_mtime_ns, "digest": digest_of_stream(file)}
