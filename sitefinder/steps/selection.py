@@ -13,7 +13,6 @@ from sitefinder.rules.overlaps import SHORTEST_OVERLAP_M, union_of_intervals
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import EVIDENCE, LAYERS, has_flag
 from sitefinder.siting.access import district_names, district_of, in_region
-from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import (
     MigrationPath,
     entered_at,
@@ -25,7 +24,6 @@ from sitefinder.siting.fish_passage import (
     worst_from_above,
 )
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
-from sitefinder.steps.candidates import value_all
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
@@ -48,11 +46,10 @@ if TYPE_CHECKING:
     import geopandas
     import numpy.typing as npt
 
-    from sitefinder.energy.hydraulics import WaterDepths
     from sitefinder.network.stations import Stationing
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
-    from sitefinder.steps.flows import Flows
+    from sitefinder.steps.candidates import EvidenceValues
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.systems import Systems
@@ -304,9 +301,8 @@ def weigh_fish_safety(
     inputs: RunInputs,
     stationing: Stationing,
     stretches: Stretches,
-    flows: Flows,
-    water_depths: WaterDepths,
     energy: pd.DataFrame,
+    evidence_values: EvidenceValues,
     rule_overlaps: pd.DataFrame,
     verdicts: Judged,
     water_bodies: WaterBodies,
@@ -326,7 +322,7 @@ def weigh_fish_safety(
         safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
         # A grade that makes no further class safe changes nothing.
         if safety not in known:
-            valued = _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, verdicts)
+            valued = _valued_by(grade, evidence_values, energy, verdicts)
             known[safety] = best(other, verdicts, valued)
         by_grade[grade] = known[safety]
     return FishSafety(without, by_grade)
@@ -349,27 +345,21 @@ def joined_fish_safety(
     return FishSafety(without, by_grade)
 
 
-# The valuation under another bar for fish, where that matters: at stretches that admit fish-safe turbines only.
+# The valuation by another grade, where that matters: at stretches that admit fish-safe turbines only.
 def _valued_by(
-    settings: Settings,
-    other: Settings,
-    inputs: RunInputs,
-    stretches: Stretches,
-    flows: Flows,
-    water_depths: WaterDepths,
-    energy: pd.DataFrame,
-    verdicts: Judged,
+    grade: str, evidence_values: EvidenceValues, energy: pd.DataFrame, verdicts: Judged
 ) -> pd.DataFrame:
-    rows = np.flatnonzero(verdicts.choice == SAFE_MAY)
-    if set(other.fish.evidence) == set(settings.fish.evidence) or not len(rows):
+    if grade not in evidence_values.by_grade:
         return energy
-    protected = subset(stretches, verdicts.choice == SAFE_MAY)
-    found = value_all(other, inputs, protected, flows, water_depths)
+    found = evidence_values.by_grade[grade]
+    valued = np.flatnonzero(evidence_values.rows)
+    counts = verdicts.choice[valued] == SAFE_MAY
     columns: dict[str, npt.NDArray[Any]] = {}
     for name in energy.columns:
-        values = energy[name].to_numpy().copy()
-        if name.startswith("safe_"):
-            values[rows] = found[name].to_numpy()
+        values = energy[name].to_numpy()
+        if name in found.columns:
+            values = values.copy()
+            values[valued[counts]] = found[name].to_numpy()[counts]
         columns[name] = values
     return pd.DataFrame(columns, index=energy.index)
 
