@@ -19,18 +19,17 @@ pytestmark = [
 
 
 @pytest.fixture(scope="module")
-def killed(write_valley, tmp_path_factory, repository):
+def killed(write_valley, made_once):
     """What came of each kill, see killed_runs.py."""
-    settings = write_valley(tmp_path_factory.mktemp("killed"))
-    script = Path(__file__).parent / "killed_runs.py"
-    done = subprocess.run(
-        [sys.executable, script, settings],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+
+    def made(folder):
+        script = Path(__file__).parent / "killed_runs.py"
+        command = [sys.executable, script, write_valley(folder)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        return json.loads(done.stdout)
+
+    return made_once("killed", made)
 
 
 def test_enough_runs_were_killed_and_each_really_was(killed):
