@@ -88,7 +88,7 @@ def counted_stages(settings):
 
 
 def killed_in_stage(settings, name, moment):
-    """Run, and die within a stage when so many of its calls were made."""
+    """Run, and die within a stage when this number of its calls were made."""
 
     def doomed(stage):
         if stage.name != name:
@@ -116,7 +116,7 @@ def killed_in_stage(settings, name, moment):
 
 
 def killed_before_move(settings, number):
-    """Run, and die when so many results are written aside and the next is about to be moved to its name."""
+    """Run, and die when this number of results are written aside and the next is about to be moved to its name."""
     moved = [0]
 
     def move(draft, final):
