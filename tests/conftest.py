@@ -124,6 +124,29 @@ def _no_waiting_for_the_disk():
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _compiled_once(tmp_path_factory):
+    # Where two processes need the same kernel at once, one compiles it, and the other takes it from the disk.
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        yield
+        return
+    from numba.core.caching import NullCache  # noqa: PLC0415
+    from numba.core.dispatcher import Dispatcher  # noqa: PLC0415
+
+    shared, compile_here = tmp_path_factory.getbasetemp().parent, Dispatcher.compile
+
+    def compile_once(dispatcher, signature):
+        if isinstance(dispatcher._cache, NullCache):
+            return compile_here(dispatcher, signature)
+        function = dispatcher.py_func
+        with filelock.FileLock(shared / f"{function.__module__}.{function.__qualname__}.lock"):
+            return compile_here(dispatcher, signature)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Dispatcher, "compile", compile_once)
+        yield
+
+
 @pytest.fixture(scope="session")
 def repository():
     """The checkout's folder."""
