@@ -39,7 +39,7 @@ def test_enough_runs_were_killed_and_each_really_was(killed):
         assert sum(kill["moment"].startswith(f"in {stage.name},") for kill in killed) == expected
     assert sum("scratch" in stage.reads for stage in STAGES) >= 3
     for words in ("at call 1 of", "after call"):
-        assert sum(words in kill["moment"] for kill in killed) >= 20
+        assert sum(words in kill["moment"] for kill in killed) >= 15
     assert sum(kill["moment"].startswith("before ") for kill in killed) >= 5
     assert len(killed) >= 60
     assert all(kill["ended"] == {"signal": signal.SIGKILL} for kill in killed)
