@@ -78,7 +78,7 @@ class StageReports:
         self._listener, self._count, self._done, self._words = listener, count, 0, READING
 
     def started_after(self, before: int) -> Callable[[str, int, int], None]:
-        """The function to call when a stage starts, of stages that come after so many others."""
+        """The function to call when a stage starts, of stages that come after that number of others."""
 
         def started(name: str, number: int, _: int) -> None:
             self._words, self._done = stage_words(name), before + number - 1

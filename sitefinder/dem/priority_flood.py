@@ -322,7 +322,7 @@ def labels_down(pointer, ends, valid, is_edge):
     Raises
     ------
     ValueError
-        If the pointers run in a circle, or off the grid.
+        If the pointers run in a circle, or out of the grid.
 
     Examples
     --------

@@ -17,7 +17,7 @@ class StreamCells(NamedTuple):
     ``shared`` has a row for each cell and link that lost the cell to a link it does not flow into there:
     ``row``, ``column``, ``label``, ``link`` (winners), ``other_label``, ``other_link``, and ``is_sibling``, True
     where both links flow into the same next link, as they do just above a confluence.
-    ``outside`` int64 is the number of cells of each piece that lie off the grid and were dropped.
+    ``outside`` int64 is the number of cells of each piece that lie outside the grid and were dropped.
     """
 
     row: np.ndarray

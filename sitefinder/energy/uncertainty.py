@@ -86,7 +86,7 @@ def energy_simulations(
     Returns
     -------
     EnergySimulations of ndarray of float64, shape (n, simulations)
-        Energy of a year [MWh], cost of a kWh (infinite where a draw gives no energy), net yearly value, greatest
+        Energy of a year [MWh], LCOE (infinite where a draw gives no energy), net yearly value, greatest
         power [kW], yearly cost.
 
     Raises

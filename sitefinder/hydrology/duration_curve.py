@@ -102,7 +102,7 @@ def curves_from_quantiles(exceedance_percent, quantile_m3s):
     exceedance_percent : ndarray, shape (m,)
         Rising, each between 0 and 100 [%], at least two.
     quantile_m3s : ndarray, shape (n, m)
-        Flow exceeded so often [m³/s], none negative. They may cross, be zero, or be NaN (then the curve is NaN).
+        Flow exceeded at each of them [m³/s], none negative. They may cross or be zero; NaN makes the curve NaN.
 
     Returns
     -------

@@ -134,7 +134,7 @@ def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_
                 distance_m = 0.0
                 both += 1
         if both == 2 * up:
-            # Across the station the correlation of two neighbours is the product of theirs with it.
+            # Across the station the correlation of two neighbours is the product of their own with it.
             sort_first(level_m, both, sorted_m)
             error = _difference_from_mean(own_few + own, pairs_few + pairs + 2.0 * own_few * own, both)
             excess[i] = max(excess[i], _over(elevation_m[i] - sorted_m[up], error))

@@ -145,7 +145,7 @@ def _road_levels_m(
 
 
 def settlements_to_serve(settings: Settings, inputs: RunInputs) -> geopandas.GeoDataFrame | None:
-    """The settlements that a line may lead to: all, or those off the grid where the settings look for these.
+    """The settlements that a line may lead to: all, or off-grid ones where the settings look for these.
 
     Returns
     -------

@@ -73,7 +73,7 @@ def choose(
     verdicts: Judged,
     water_bodies: WaterBodies,
 ) -> Chosen:
-    """The best set of stretches without overlap, and why the other reaches carry no site.
+    """The best set of stretches without overlap, and why the other reaches have no site.
 
     Sites bar each other, and fish pass them, along the water alone, and what is best for a region is best for each
     drainage system; so this is done for each of them alone. Ranks and totals, which go over all, come later.
@@ -91,7 +91,7 @@ def choose(
 def joined_sites(
     found: dict[str, Chosen], systems: Systems, stationing: Stationing, stretches: Stretches, **_: object
 ) -> Chosen:
-    """The best set of all drainage systems, and why the other reaches carry no site, from those of each."""
+    """The best set of all drainage systems, and why the other reaches have no site, from those of each."""
     extents = extents_of(systems, stretches)
     rejection = np.empty(len(stationing.reaches), dtype=object)
     for name, extent in extents.items():

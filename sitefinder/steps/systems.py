@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 # A system of fewer stations is done together with others: in the three stages that are cut each item costs some
 # 80 ms beside its own work, a station some 1 ms (measured on the sample region).
 SMALL_STATIONS = 300
-# So many small systems make a group on average. Of a random one in so many the name ends a group, so that groups
+# Small systems in a group, on average. Of one in this number, at random, the name ends a group, so that groups
 # stay as they are when a system elsewhere comes or goes.
 GROUP = 32
 

@@ -2,7 +2,7 @@
 
 Each region is a stream with a tributary whose levels and flows are known, surveyed with error and with flows told
 from outside by an equation that errs. Sites are found, valued and chosen, and their draws made, by the project's
-own stages; what they would truly give is reckoned apart. Two classes of turbine, few design flows and a coarse
+own stages; what they would truly give is computed apart. Two classes of turbine, few design flows and a coarse
 duration curve make it light.
 
 Run as ``python tests/benchmarks/chosen_totals.py [regions]``.

@@ -1,6 +1,6 @@
 """How often the 90 % interval of a fitted equation holds a gauge that the fit has not seen, on the 671 gauges.
 
-Each gauge is held out alone, and each neighbourhood of some five gauges as a whole. Everything is done anew
+Each gauge is held out alone, and each neighbourhood of some five gauges as a whole. Everything is done again
 without the gauges held out: the fit, and the widening of its interval, which is tried on neighbourhoods within the
 rest. What is printed is thus what a stream without a gauge would meet.
 

@@ -269,7 +269,7 @@ def test_the_bank_and_the_climb_are_those_of_the_nearest_road(sample_run, given)
     for site in sites.itertuples():
         line = lines[site.site_id]
         to = shapely.get_point(shapely.shortest_line(roads, site.geometry), 0)
-        # The area of end, last vertex before it, and road tells the side.
+        # The area of end, last vertex before it, and road shows the side.
         back = shapely.line_interpolate_point(line, max(line.length - 1.0, 0.0))
         ring = shapely.LinearRing([back, site.geometry, to])
         assert site.road_bank == ("left" if shapely.is_ccw(ring) else "right")

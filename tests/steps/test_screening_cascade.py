@@ -85,10 +85,9 @@ allow = ["unresolved", "unknown", "conditional", "incomplete"]
 """
 
 
-# Settings of the sample region with standing, tidal and used water over whole reaches, doubtful features, a layer
-# that covers half of it, and one district of two.
-@pytest.fixture(scope="module")
-def hard(sample_run):
+# Writes settings of the sample region with standing, tidal and used water over whole reaches, doubtful features, a
+# layer that covers half of it, and one district of two; gives their folder.
+def write_hard(sample_run):
     folder = sample_run.settings.parent
     data = folder.parent / "sample-region"
     reaches = sample_run.delivered.tables["reaches"].sort_values("area_km2", kind="stable", ignore_index=True)
@@ -115,12 +114,20 @@ def hard(sample_run):
     return folder
 
 
+@pytest.fixture(scope="module")
+def delivered(sample_run, read_layers, made_once):
+    """The layers of three runs by name: the sample region, the hard one, and that with more allowed."""
+
+    def made(_):
+        folder = write_hard(sample_run)
+        return {name: read_layers(run_and_deliver(folder / f"{name}.toml").path) for name in ("hard", "allowed")}
+
+    return {"sample": read_layers(sample_run.delivered.path)} | made_once("screening-cascade", made)
+
+
 @pytest.fixture(scope="module", params=["sample", "hard", "allowed"])
-def layers(request, sample_run, read_layers):
-    if request.param == "sample":
-        return read_layers(sample_run.delivered.path)
-    folder = request.getfixturevalue("hard")
-    return read_layers(run_and_deliver(folder / f"{request.param}.toml").path)
+def layers(request, delivered):
+    return delivered[request.param]
 
 
 def settings_of(layers):
@@ -285,9 +292,8 @@ def test_what_a_step_excludes_and_leaves_is_what_remained_after_the_step_before_
         assert rows["kind"].iloc[[0, -1]].tolist() == ["everything", "open"]
 
 
-def test_the_hard_region_has_something_at_every_kind_of_step(hard, read_layers):
-    delivered = run_and_deliver(hard / "hard.toml")
-    screening_cascade = read_layers(delivered.path)["screening_cascade"]
+def test_the_hard_region_has_something_at_every_kind_of_step(delivered):
+    screening_cascade = delivered["hard"]["screening_cascade"]
     region = screening_cascade[(screening_cascade["scope"] == "region") & (screening_cascade["way"] == "in order")]
 
     barred = region.groupby("kind")["excluded_reaches"].sum()

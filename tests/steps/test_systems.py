@@ -52,7 +52,7 @@ def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_r
     assert digest_of(joined) == digest_of(whole)
 
 
-# Some rivers, each a tree whose station k drains to a later one; `mixed` deals the stations of all out anew.
+# Some rivers, each a tree whose station k drains to a later one; `mixed` deals the stations of all out again.
 @st.composite
 def regions(draw):
     trees = draw(st.lists(st.integers(1, 14), min_size=1, max_size=5))
