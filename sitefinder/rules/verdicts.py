@@ -257,7 +257,7 @@ def _closed_months(held, rules):
 
 
 # Sum of each row's values over the stations of each stretch, shape (rows, m).
-@kernel
+@kernel(takes="int64[::1], int32[::1], float64[:, ::1]")
 def _sums(first, stations, values):
     result = np.zeros((values.shape[0], len(first) - 1))
     for row in range(values.shape[0]):
@@ -270,7 +270,7 @@ def _sums(first, stations, values):
 
 
 # Whether each stretch takes at least `enough_m` of one reach under each rule, shape (rows, m).
-@kernel
+@kernel(takes="int64[::1], int32[::1], int32[::1], float64[:, ::1], float64[:, ::1]")
 def _fills_a_reach(first, stations, reach, enough_m, values):
     result = np.zeros((values.shape[0], len(first) - 1), dtype=np.bool_)
     taken = np.zeros(enough_m.shape[1])
