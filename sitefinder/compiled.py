@@ -5,10 +5,10 @@ function that Python may call. So only kernels are such functions; their parts a
 disk under a stamp of all source that can be in it: numba itself looks only at the file of the kernel, and would go
 on with old code when a part in another file has changed.
 
-A kernel that says what types it takes can be compiled without data. So where a run finds its first kernel missing, a
-second process compiles those that the run comes to last, while the run goes on and compiles the others. A lock for
-each kernel keeps two processes from compiling the same one; without the second process, or where nothing can be
-kept, each kernel is compiled when it is first called, as always.
+A kernel that says what types it takes can be compiled without data. So where a run finds its first kernel missing,
+a second process compiles those that the run comes to last, while the run goes on and compiles the others. A lock
+for each kernel keeps two processes from compiling the same one. Without the second process, or where nothing can be
+kept, each kernel is compiled when it is first called.
 """
 
 import contextlib
@@ -30,8 +30,9 @@ from numba.extending import register_jitable
 
 _LOCATORS = ("ProvidedLocator", "InTreeLocator", "UserWideLocator")
 _deciding = threading.Lock()
-# Parts that there are; by module, the kernels that say what they take.
+# Parts that there are; all kernels; by module, the kernels that say what they take.
 _parts = set()
+_kernels = []
 _declared = {}
 # Modules whose kernels a run may come to, those that come last first; and the process that compiles them.
 _to_come = []
@@ -112,6 +113,7 @@ def kernel(function=None, *, takes=None, records=None, fills=()):
         )
 
     call.compiled = made
+    _kernels.append(call)
     if takes is not None:
         call.declared_types = declared_types
         _declared.setdefault(function.__module__, []).append(call)
@@ -158,7 +160,7 @@ def compile_declared(module):
 
 @contextlib.contextmanager
 def compiled_ahead(modules):
-    """While this holds, the first kernel that is not on disk starts a process that compiles others beside this one.
+    """While this holds, the first kernel that is not on disk starts a process that compiles others meanwhile.
 
     Parameters
     ----------
