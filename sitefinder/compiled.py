@@ -7,8 +7,8 @@ on with old code when a part in another file has changed.
 
 A kernel that says what types it takes can be compiled without data. So where a run finds its first kernel missing,
 a second process compiles those that the run comes to last, while the run goes on and compiles the others. A lock
-for each kernel keeps two processes from compiling the same one. Without the second process, or where nothing can be
-kept, each kernel is compiled when it is first called.
+for each kernel keeps two processes from compiling the same one. Without the second process, or where nothing can
+be kept, each kernel is compiled when it is first called.
 """
 
 import contextlib
