@@ -100,7 +100,7 @@ def kernel(function=None, *, takes=None, records=None, fills=()):
         given = [argument if name in fills else _as_read(argument) for name, argument in pairs]
         if not made.overloads:
             _compile(made, tuple(made.typeof_pyval(argument) for argument in given))
-            if made.stats.cache_misses:
+            if made.stats.cache_misses and _folder_of(made) is not None:
                 _start_helper()
         return made(*given)
 
@@ -133,10 +133,15 @@ def _compiled_and_kept(function):
             config.CACHE_LOCATOR_CLASSES = before
 
 
+# Where a kernel is kept on disk; None where it is not.
+def _folder_of(made):
+    return getattr(made._cache, "cache_path", None)
+
+
 # Compile for types, or take what is on disk; while another process compiles the same kernel, wait for that.
 def _compile(made, kinds):
     with contextlib.ExitStack() as held:
-        folder = getattr(made._cache, "cache_path", None)
+        folder = _folder_of(made)
         if folder is not None:
             name = f"{made.py_func.__module__}.{made.py_func.__qualname__}.lock"
             # Without a lock no harm is done but work twice.
@@ -154,7 +159,7 @@ def compile_declared(module):
         Of an imported module.
     """
     for each in reversed(_declared.get(module, ())):
-        if each.compiled._cache is not None and not each.compiled.overloads:
+        if not each.compiled.overloads:
             _compile(each.compiled, each.declared_types())
 
 
