@@ -163,7 +163,7 @@ def _shared_table(winners, losers, downstream_link, grid):
 
 
 # Row, column, piece and length [m] of each passage through a cell, in the order of the pieces.
-@kernel
+@kernel(takes="int64[::1], float64[::1], float64[::1], float64, float64")
 def _walked(start, along_row, down_column, cell_width_m, cell_height_m):
     pieces = start.size - 1
     total = 0

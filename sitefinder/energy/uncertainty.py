@@ -318,7 +318,13 @@ def _own_normals(tailrace, simulations, seed):
 
 
 # Mean and maximum power [kW] of each site in each simulation, before the error of efficiency.
-@kernel
+@kernel(
+    takes=(
+        "float64[:, ::1], float64[:, ::1], float64[:, ::1], float64[::1], float64[:, ::1], float64[::1], "
+        "float64[::1], float64[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1], "
+        "int64[::1], int64[::1], float64[:, ::1], float64[::1], float64"
+    ),
+)
 def _mean_power_simulations(
     curve,
     environmental_flow,
@@ -427,7 +433,7 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
 
 
 # Weight of the area that joins at each station, and of its error in that of the next station downstream.
-@kernel
+@kernel(takes="int32[::1], float64[::1]")
 def _weights(downstream, area):
     above = np.zeros(area.size)
     for i in range(area.size):
@@ -447,7 +453,7 @@ def _weights(downstream, area):
 
 
 # Downstream loop, in place: fresh numbers in, errors of whole catchments out.
-@kernel(fills=("errors",))
+@kernel(takes="float64[::1], int32[::1], float64[::1], float64[::1]", fills=("errors",))
 def _gather(errors, downstream, own, handed):
     from_above = np.zeros(errors.size)
     for i in range(errors.size):

@@ -317,7 +317,7 @@ def upstream_neighbours(downstream):
     return start, upper[np.argsort(downstream[upper], kind="stable")].astype(np.int32)
 
 
-@kernel
+@kernel(takes="int32[::1], float64[::1]")
 def main_upstream(downstream, to_downstream_m):
     """The station that carries each station's main stem on upstream: the neighbour with the longest way above it.
 
