@@ -6,6 +6,7 @@ from sitefinder.schema.columns import (
     COST_INTERVAL,
     ENERGY,
     INTERVAL,
+    LONG_TERM_INTERVAL,
     LCOE_PER_KWH,
     NET_VALUE,
     POWER,
@@ -140,6 +141,7 @@ TOTALS = Layer(
         _whole("energy_wh", "Wh/yr", "mean annual energy of those sites"),
         *POWER_INTERVAL,
         *INTERVAL,
+        *LONG_TERM_INTERVAL,
         CAPITAL_COST._replace(meaning="capital cost of those sites"),
         NET_VALUE._replace(meaning="net annual value of those sites"),
         LCOE_PER_KWH._replace(
