@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
+from scipy.special import chdtri, ndtri, stdtrit
 
-from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
 from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
 from sitefinder.hydrology.equations import INTERVAL_SHARE
 from sitefinder.hydrology.seasons import YearBins
@@ -23,8 +22,6 @@ MAX_COMPONENTS = 3
 EXPLAINED_SHARE = 0.95
 # Degrees of freedom that are tried for the t factor of an interval; the last one is as good as normal.
 DEGREES = np.array([1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 60, 100, 200, 1000], dtype=np.float64)
-# Standard normal quantile of non-exceedance of each bin.
-BIN_Z = -ndtri(BIN_EXCEEDANCE)
 
 
 class FlowErrors(NamedTuple):
@@ -33,7 +30,7 @@ class FlowErrors(NamedTuple):
     Attributes
     ----------
     curve_m3s : ndarray of float64, shape (n, 200)
-        Duration curves, their mean being `mean_m3s`.
+        Duration curves in bins of equal time, of any number, from high to low; their mean is `mean_m3s`.
     mean_m3s, area_km2 : ndarray of float64, shape (n,)
     bins_m3s : ndarray of float64, shape (n, bins)
         The flows that energy goes by, without abstractions: the curves, or the days of a year by month.
@@ -197,16 +194,12 @@ def t_scale(uniform, degrees):
     Returns
     -------
     ndarray of float64, shape (n, draws)
-        Root of the degrees of freedom over a chi-squared number of as many, by the approximation of [1]_.
-
-    References
-    ----------
-    .. [1] E. B. Wilson and M. M. Hilferty, "The distribution of chi-square," Proc. Natl. Acad. Sci., vol. 17,
-       pp. 684-688, 1931.
+        Root of the degrees of freedom over a chi-squared number of as many.
     """
-    inverse = np.where(np.isfinite(degrees), 1.0 / np.where(np.isfinite(degrees), degrees, 1.0), 0.0)[:, None]
-    cube_root = 1.0 - 2.0 / 9.0 * inverse + ndtri(np.asarray(uniform))[None, :] * np.sqrt(2.0 / 9.0 * inverse)
-    return np.maximum(cube_root, 0.05) ** -1.5
+    known = np.isfinite(degrees)
+    freedom = np.where(known, degrees, 1.0)[:, None]
+    scale = np.sqrt(freedom / chdtri(freedom, 1.0 - np.asarray(uniform)[None, :]))
+    return np.where(known[:, None], scale, 1.0)
 
 
 # Weight of each component in the error of each quantile, shape (m, components); each row has the sum of squares 1.
@@ -224,9 +217,9 @@ def _loadings(z, span):
 
 
 # Share of each quantile's error in that of each bin, shape (m, bins): linear in z between quantiles, level beyond.
-def _of_bins(z):
-    rising = z[::-1]
-    return np.array([np.interp(BIN_Z, rising, part) for part in np.eye(len(z))[:, ::-1]])
+def _of_bins(z, count):
+    bins, rising = -ndtri((np.arange(count) + 0.5) / count), z[::-1]
+    return np.array([np.interp(bins, rising, part) for part in np.eye(len(z))[:, ::-1]])
 
 
 def draw_flows(model, normals, uniform) -> DrawnFlows:
@@ -256,7 +249,7 @@ def draw_flows(model, normals, uniform) -> DrawnFlows:
     """
     errors, draws = model.errors, normals.shape[1]
     count = len(errors.mean_m3s)
-    loadings, of_bins = _loadings(errors.quantile_z, errors.span), _of_bins(errors.quantile_z)
+    loadings, of_bins = _loadings(errors.quantile_z, errors.span), _of_bins(errors.quantile_z, errors.curve_m3s.shape[1])
     g = np.broadcast_to(normals @ loadings.T, (count, draws, len(loadings)))
     scale = t_scale(uniform, errors.degrees)[..., None]
     water = np.nan_to_num(errors.curve_m3s @ of_bins.T)
@@ -292,7 +285,7 @@ def _on_bins(errors, curve, factor, draws):
     if errors.bins_m3s is errors.curve_m3s:
         return curve, factor
     rank = np.argsort(np.argsort(-errors.bins_m3s, axis=1, kind="stable"), axis=1, kind="stable")
-    place = np.minimum((rank + 0.5) / errors.bins_m3s.shape[1] * BIN_EXCEEDANCE.size, BIN_EXCEEDANCE.size - 1)
+    place = np.minimum((rank + 0.5) / errors.bins_m3s.shape[1] * factor.shape[1], factor.shape[1] - 1)
     of_bins = np.take_along_axis(factor, np.repeat(place.astype(np.int64), draws, axis=0), axis=1)
     return np.repeat(errors.bins_m3s, draws, axis=0) * of_bins, of_bins
 

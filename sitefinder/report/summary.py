@@ -145,6 +145,7 @@ def summary_text(
         energy_p90_mwh=energy_p90_mwh,
         energy_p50_mwh=energy_p50_mwh,
         energy_p10_mwh=energy_p10_mwh,
+        year_to_year_sd=year_to_year_sd,
         currency=currency,
         minimum_heads=minimum_heads,
         counts_unresolved=counts_unresolved,
@@ -176,6 +177,8 @@ def summary_parts(
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
         Annual energy of all sites together, exceeded in 90 %, 50 % and 10 % of the simulations [MWh/yr]. Those of
         single sites do not add up to it, since common errors do not cancel.
+    year_to_year_sd : float, optional
+        Standard deviation of the log of annual flow in the simulations; absent: nothing is said of it.
     currency : str
         Of the costs, for example "EUR of 2024".
     minimum_heads : DataFrame, optional

@@ -216,7 +216,7 @@ class UncertaintySettings(Section):
 
     simulations: int = Field(500, ge=50, description="number of simulations")
     quantile_correlation_span: float = Field(
-        2.0,
+        1.5,
         gt=0,
         description="how the errors of two regressed flows go together: they correlate by exp(-d / span), with d the "
         "difference of the standard normal quantiles of their exceedances",

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from one_plant import plant_output
+from one_plant import level_model, plant_output
 
 from sitefinder.energy.hydraulics import Rating, WaterDepths, intake_is_held, net_head_m, water_depths
 from sitefinder.energy.plant import yearly_energy_mwh
@@ -253,10 +253,8 @@ def drawn(stretches, turbine_class, generic_costs, settings):
         curve = CURVES[[0, 0]]
         simulations = energy_simulations(
             sites,
-            curve,
-            0 * curve,
+            level_model(curve, log_sd),
             np.zeros((2, 1)),
-            np.full(2, log_sd),
             [turbine],
             generic_costs,
             given,
