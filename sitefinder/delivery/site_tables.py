@@ -28,7 +28,6 @@ from sitefinder.energy.uncertainty import (
     nested_normals,
     net_depths,
     prob_in_top_n,
-    variance_shares,
 )
 from sitefinder.energy.valuation import size_options, turbine_options
 from sitefinder.hydrology.duration_curve import flow_at
@@ -370,8 +369,7 @@ def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_dep
         net_depths(water_depths, intake, tailrace, intake_is_held(own["scheme_type"], settings.tailwater)),
         alike,
     )
-    simulations = energy_simulations(*arguments)
-    shares = variance_shares(lambda sources: energy_simulations(*arguments, sources=sources))
+    simulations, shares = energy_simulations(*arguments)
     columns = _expected(own, simulations)
     columns |= interval_columns("power_kw", simulations.power_kw)
     columns |= interval_columns("energy_mwh", simulations.energy_mwh)

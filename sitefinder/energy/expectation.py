@@ -1,8 +1,8 @@
 """Usable flow and levels as one may expect them: one curve that stands for all that the flows may be.
 
-The output of a plant is a sum over bins of what usable flow and level give there. So its expectation over the errors
-of the flow is the output on a single curve, on which the bins of many drawn curves lie side by side, each with its
-share of the time. That curve is sorted and gathered into as many bins as the others have.
+The output of a plant is a sum over bins of what usable flow and level give there. So its expectation over the
+errors of the flow is the output on a single curve, on which the bins of many drawn curves lie side by side, each
+with its share of the time. That curve is sorted and gathered into as many bins as the others have.
 """
 
 from typing import NamedTuple
@@ -11,7 +11,6 @@ import numpy as np
 
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
 from sitefinder.hydrology.flow_errors import draw_flows, scenarios
-
 
 # Drawn curves of a station, an even number. With 16 the expected energy of the sample's sites is within 0.5 % of
 # that with 256 (`tests/energy/test_expectation.py`).
@@ -30,8 +29,51 @@ class UsableWater(NamedTuple):
     rise_m: np.ndarray
 
 
-def drawn_water(model, normals, uniform, depths, settings, left_of, wetter=None):
-    """Usable flow and level of stations in each draw.
+class DrawnWater(NamedTuple):
+    """Water of stations in each draw, a row for each station and draw.
+
+    Attributes
+    ----------
+    flow_m3s, left_m3s : ndarray of float64, shape (rows, bins)
+        Flow, and what stays in the stream.
+    is_shut : ndarray of bool, shape (rows, bins), or None
+        Bins in which no turbine runs.
+    depth_m : ndarray of float64, shape (rows, bins)
+    survey_m : ndarray of float64, shape (rows,)
+        Depth on the survey day.
+    along : float
+        Exponent of depth on flow at a station.
+    """
+
+    flow_m3s: np.ndarray
+    left_m3s: np.ndarray
+    is_shut: np.ndarray | None
+    depth_m: np.ndarray
+    survey_m: np.ndarray
+    along: float
+
+    def usable(self, wetter=1.0) -> UsableWater:
+        """Usable flow and level, in the order of the bins.
+
+        Parameters
+        ----------
+        wetter : float or ndarray of float64, shape (rows, 1)
+            By how much a year is wetter than the mean year. What stays in the stream and when turbines are shut
+            down goes by the mean year. A single row takes any number of years.
+
+        Returns
+        -------
+        UsableWater
+            Shape (rows, bins).
+        """
+        usable = np.maximum(self.flow_m3s * wetter - self.left_m3s, 0.0)
+        if self.is_shut is not None:
+            usable[np.broadcast_to(self.is_shut, usable.shape)] = 0.0
+        return UsableWater(usable, self.depth_m * wetter**self.along - self.survey_m[:, None])
+
+
+def drawn_water(model, normals, uniform, depths, settings, left_of) -> DrawnWater:
+    """Flow and levels of stations in each draw.
 
     Parameters
     ----------
@@ -45,13 +87,11 @@ def drawn_water(model, normals, uniform, depths, settings, left_of, wetter=None)
         Reads the sections energy, tailwater and flows.releases.
     left_of : callable
         What stays in the stream, of bins, environmental flow, mean flow [m³/s] and the bins that are closed.
-    wetter : ndarray of float64, shape (draws,), optional
-        By how much a year is wetter than the mean year; environmental flow and shutdown go by the mean year.
 
     Returns
     -------
-    UsableWater
-        Shape (n, draws, bins), in the order of the bins.
+    DrawnWater
+        Of n · draws rows.
 
     Notes
     -----
@@ -65,19 +105,17 @@ def drawn_water(model, normals, uniform, depths, settings, left_of, wetter=None)
     closed = None
     if errors.month is not None and len(model.closed_months):
         closed = np.isin(errors.month, model.closed_months)
-    shut = shutdown_share(flow, settings.energy, closed)
     left = left_of(flow, drawn.environmental_flow_m3s, flow.mean(axis=1), closed)
-    year = np.ones(draws) if wetter is None else wetter
-    of_row = np.tile(year, len(errors.mean_m3s))[:, None]
-    usable = np.maximum(flow * of_row - left, 0.0)
-    if shut is not None:
-        usable[np.broadcast_to(shut, usable.shape)] = 0.0
-    shape = (len(errors.mean_m3s), draws, -1)
     deeper = drawn.level[:, None] ** down
     swing = np.divide(drawn.factor, drawn.level[:, None], out=np.ones_like(drawn.factor), where=drawn.factor > 0)
-    depth = np.repeat(depths.depth_m, draws, axis=0) * deeper * (swing * of_row) ** along
-    rise = depth - np.repeat(depths.survey_m, draws)[:, None] * deeper
-    return UsableWater(usable.reshape(shape), rise.reshape(shape))
+    return DrawnWater(
+        flow,
+        left,
+        shutdown_share(flow, settings.energy, closed),
+        np.repeat(depths.depth_m, draws, axis=0) * deeper * swing**along,
+        np.repeat(depths.survey_m, draws) * deeper[:, 0],
+        along,
+    )
 
 
 def _exponents(settings):
@@ -127,8 +165,8 @@ def expected_water(model, depths, settings, kind, count=SCENARIOS) -> UsableWate
 
     Notes
     -----
-    High and low water come on the same days at intake and tailrace, in each draw and among the draws, so levels are
-    sorted as flows are. Bins in which nothing may be taken come last.
+    High and low water come on the same days at intake and tailrace, in each draw and among the draws, so levels
+    are sorted as flows are. Bins in which nothing may be taken come last.
     """
     stations, bins = len(model.errors.mean_m3s), model.errors.bins_m3s.shape[1]
     found = UsableWater(*(np.empty((stations, bins)) for _ in UsableWater._fields))
@@ -136,7 +174,7 @@ def expected_water(model, depths, settings, kind, count=SCENARIOS) -> UsableWate
     for start in range(0, stations, STATIONS_AT_ONCE):
         rows = np.arange(start, min(start + STATIONS_AT_ONCE, stations))
         own = type(depths)(depths.depth_m[rows], depths.survey_m[rows])
-        water = drawn_water(model.at(rows), *points, own, settings, left_of)
+        water = drawn_water(model.at(rows), *points, own, settings, left_of).usable()
         usable, rise = (part.reshape(len(rows), -1) for part in water)
         rise = np.where(usable > 0, rise, -np.inf)
         rise.sort(axis=1)

@@ -53,7 +53,6 @@ def energy_simulations(
     seed,
     depths=None,
     own_flow=None,
-    sources=SOURCES,
 ):
     r"""Energy, cost and value of fixed plants under errors of head, flow, year, efficiency and cost.
 
@@ -79,14 +78,14 @@ def energy_simulations(
         Standard normals of the sites' own parts of the flow error, as
         `sitefinder.energy.uncertainty.nested_normals` gives them for catchments that share ground; without it
         the sites' own parts have nothing in common.
-    sources : collection of str
-        Of `SOURCES`, those that err; the others are as expected, and the numbers drawn stay the same.
 
     Returns
     -------
     EnergySimulations of ndarray of float64, shape (n, simulations)
         Energy [MWh], cost of a kWh (infinite where a simulation gives no energy), net yearly value, power [kW] and
         yearly cost.
+    VarianceShares
+        Contributions of each source of error to the uncertainty of energy and LCOE.
 
     Raises
     ------
@@ -107,6 +106,11 @@ def energy_simulations(
     sites share. A site's own numbers depend on the seed and its tailrace only, not on which other sites are in the
     table, so that two runs can be compared site by site.
 
+    For the contributions one source errs at a time, with the same numbers, and its variance is divided by the sum
+    of all. What sources do together, beyond their sum, is neglected: it is of second order where errors are small.
+    Of the cost the logarithm is taken, and simulations without energy are left out, since one would make the
+    variance endless. LCOE is of the whole life, so that a single year has no part in it.
+
     References
     ----------
     .. [1] J. M. Hammersley and K. W. Morton, "A new Monte Carlo technique: antithetic variates," Math. Proc.
@@ -125,47 +129,56 @@ def energy_simulations(
     head_column = _shuffled_columns(region, head_errors_m.shape[1], simulations)
     own = _own_normals(sites["tailrace"].to_numpy(), half, simulations, seed, components)
     own_flow = own[..., 2:] if own_flow is None else own_flow
-    errs = {name: name in sources for name in SOURCES}
 
     share = spread.shared_flow_share
     normals = np.sqrt(share) * shared[None, :, :components] + np.sqrt(1.0 - share) * own_flow
-    year_factor = _of_mean_one((spread.year_to_year_sd or 0.0) * errs["year"], shared[:, -1])
-    head_errors_m = errs["head"] * np.asarray(head_errors_m, dtype=float)[:, head_column]
+    year_factor = _of_mean_one(spread.year_to_year_sd or 0.0, shared[:, -1])[:, None]
+    head_errors_m = np.asarray(head_errors_m, dtype=float)[:, head_column]
     head_m = sites["head_m"].to_numpy(float)[:, None] + head_errors_m
     head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
     sized_m = np.asarray(net_head_m(sites["head_m"], sites["conduit_length_m"], energy), dtype=np.float64)
     rated_kw = sites["power_kw"].to_numpy(np.float64)[:, None] * head_net / sized_m[:, None]
 
-    if not errs["flow"]:
-        model = model.without_errors()
     plants = _Plants(sites, turbines, costs, settings)
-    # One site at a time, so that the drawn curves of one alone are held.
-    long_term_kw, year_kw = np.zeros((2, rows, simulations))
+    # Mean power of each site: in the long term, in a year, and where one source alone errs.
+    mean_kw = {name: np.zeros((rows, simulations)) for name in ("long term", "a year", "head", "flow", "year")}
+    sure, surely = model.without_errors(), np.full(1, 0.5)
     for row in range(rows):
-        given = (model.at([row]), normals[[row]], uniform, _row_of(depths, row, model), settings)
-        left_of = residual_flow_of(plants.kind(row), settings.flows.releases)
-        rated = np.maximum(rated_kw[row], 0.0)
-        water = drawn_water(*given, left_of)
-        long_term_kw[row] = year_kw[row] = plants.mean_kw(row, water, head_net[row], rated)
-        if errs["year"] and spread.year_to_year_sd:
-            year_kw[row] = plants.mean_kw(row, drawn_water(*given, left_of, year_factor), head_net[row], rated)
-    expected, of_years = long_term_kw.mean(axis=1), year_kw.mean(axis=1)
-    year_kw *= np.divide(expected, of_years, out=np.ones(rows), where=of_years > 0)[:, None]
+        # One site at a time, so that the drawn curves of one alone are held.
+        given = (
+            _row_of(depths, row, model),
+            settings,
+            residual_flow_of(plants.kind(row), settings.flows.releases),
+        )
+        drawn = drawn_water(model.at([row]), normals[[row]], uniform, *given)
+        expected = drawn_water(sure.at([row]), np.zeros((1, 1, components)), surely, *given)
+        head, rated = head_net[row], np.maximum(rated_kw[row], 0.0)
+        still = np.full(simulations, sized_m[row]), np.full(simulations, sites["power_kw"].iloc[row])
+        mean_kw["long term"][row] = plants.mean_kw(row, drawn.usable(), head, rated)
+        mean_kw["a year"][row] = plants.mean_kw(row, drawn.usable(year_factor), head, rated)
+        mean_kw["head"][row] = plants.mean_kw(row, expected.usable(), head, rated)
+        mean_kw["flow"][row] = plants.mean_kw(row, drawn.usable(), *still)
+        mean_kw["year"][row] = plants.mean_kw(row, expected.usable(year_factor), *still)
+    long_term_kw = mean_kw["long term"]
+    of_years = mean_kw["a year"].mean(axis=1)
+    scale = np.divide(long_term_kw.mean(axis=1), of_years, out=np.ones(rows), where=of_years > 0)
+    year_kw = mean_kw["a year"] * scale[:, None]
 
-    better = _of_mean_one(spread.efficiency_sd * errs["efficiency"], own[..., 0])
+    better = _of_mean_one(spread.efficiency_sd, own[..., 0])
     long_term_mwh, year_mwh = (
-        yearly_energy_mwh(mean_kw * better, energy.availability) for mean_kw in (long_term_kw, year_kw)
+        yearly_energy_mwh(kw * better, energy.availability) for kw in (long_term_kw, year_kw)
     )
-    capital = sites["capital_cost"].to_numpy(float)[:, None] * _of_mean_one(
-        spread.cost_sd * errs["cost"], own[..., 1]
-    )
+    capital = sites["capital_cost"].to_numpy(float)[:, None] * _of_mean_one(spread.cost_sd, own[..., 1])
     money = settings.costs
     installed_kw = sites["power_kw"].to_numpy(float)[:, None]
     yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, installed_kw)
     kwh = long_term_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
     lcoe_per_kwh = np.divide(yearly, kwh, out=np.full((rows, simulations), np.inf), where=kwh > 0)
     value = value_of_energy(kwh, money) - yearly
-    return EnergySimulations(year_mwh, long_term_mwh, lcoe_per_kwh, value, rated_kw * better, yearly)
+    found = EnergySimulations(year_mwh, long_term_mwh, lcoe_per_kwh, value, rated_kw * better, yearly)
+    alone = {name: mean_kw[name] for name in ("head", "flow", "year")}
+    alone["efficiency"] = better * alone["head"].mean(axis=1, keepdims=True)
+    return found, _variance_shares(alone, yearly)
 
 
 # Levels of one site; constant ones without any.
@@ -194,8 +207,8 @@ class _Plants:
     def mean_kw(self, row, water, head_net_m, rated_kw):
         number, design = self.turbine[row], self.design_m3s[row]
         return _mean_power_simulations(
-            water.usable_m3s[0],
-            water.rise_m[0],
+            water.usable_m3s,
+            water.rise_m,
             head_net_m,
             rated_kw,
             design,
@@ -228,32 +241,14 @@ class VarianceShares(NamedTuple):
     cost: dict
 
 
-def variance_shares(simulations_of):
-    """Contributions of each source of error to the uncertainty of energy and LCOE.
-
-    Parameters
-    ----------
-    simulations_of : callable
-        Takes a tuple of names of `SOURCES` and gives the `EnergySimulations` in which those alone err, the same
-        random numbers each time.
-
-    Returns
-    -------
-    VarianceShares
-
-    Notes
-    -----
-    One source errs at a time; its variance is divided by the sum of all. What sources do together, beyond their
-    sum, is neglected: it is of second order where errors are small. Of the cost the logarithm is taken, and draws
-    without energy are left out, since one would make the variance endless.
-    """
-    energy, cost = {}, {}
+# Contributions by the mean power of each source alone, in the order of the sources, and by the yearly cost.
+def _variance_shares(alone_kw, yearly):
+    energy = {name: alone_kw[name].var(axis=1) for name in SOURCES if name in alone_kw}
+    cost = {}
     for source in SOURCES:
-        simulations = simulations_of((source,))
-        if source != "cost":
-            energy[source] = simulations.energy_mwh.var(axis=1)
-        logs = np.log(np.where(np.isfinite(simulations.lcoe_per_kwh), simulations.lcoe_per_kwh, np.nan))
-        cost[source] = _variance_of_known(logs)
+        values = yearly if source == "cost" else alone_kw[source]
+        logs = np.log(np.where(values > 0, values, np.nan))
+        cost[source] = np.zeros(len(yearly)) if source == "year" else _variance_of_known(logs)
     return VarianceShares(_shares(energy), _shares(cost))
 
 
@@ -367,7 +362,8 @@ def _own_normals(tailrace, half, simulations, seed, components):
     return normals
 
 
-# Mean power [kW] of one plant in each simulation, before the error of efficiency.
+# Mean power [kW] of one plant in each simulation, before the error of efficiency. Water of a single row is that of
+# all simulations.
 @kernel
 def _mean_power_simulations(
     usable,
@@ -381,13 +377,13 @@ def _mean_power_simulations(
     lowest,
     kw_per_m3s_m,
 ):
-    simulations, bins = usable.shape
+    simulations, rows, bins = head.size, usable.shape[0], usable.shape[1]
     power = np.zeros(simulations)
     for draw in range(simulations):
-        total = 0.0
+        row, total = min(draw, rows - 1), 0.0
         for index in range(bins):
-            flow = usable[draw, index]
-            left = head[draw] - rise[draw, index]
+            flow = usable[row, index]
+            left = head[draw] - rise[row, index]
             if flow > 0.0 and left > 0.0:
                 flow = min(flow, flow_design)
                 flow_head = plant_flow_head(flow, flow_design, units, efficiency, lowest, left, pipe_loss)[1]

@@ -148,18 +148,22 @@ def turbine_options(
         it.
     """
     check_same_money(turbines, costs)
-    curve_m3s, environmental_flow_m3s = _checked_flows(curve_m3s, environmental_flow_m3s)
+    flows = _checked_flows(curve_m3s, environmental_flow_m3s)
     _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
+    groups = list(_water(stretches, *flows, costs, settings, depths, closed, model))
+    return _options(stretches, groups, flows[0].mean(axis=1), turbines, costs, settings)
+
+
+# `turbine_options` of groups of stretches with their water, see `_water`.
+def _options(stretches, groups, mean_m3s, turbines, costs, settings):
     table = turbine_table(turbines, settings.fish)
     laws = (table, search_prices(costs, settings), waterway(settings.energy))
     found = np.empty((len(stretches), len(turbines), len(CHOICES), len(FOUND)))
     exceeded = np.empty(found.shape[:3])
-    flows, mean_m3s = (curve_m3s, environmental_flow_m3s), curve_m3s.mean(axis=1)
-    for places, flow_m3s, left_m3s, levels in _water(stretches, *flows, costs, settings, depths, closed, model):
+    for places, flow_m3s, left_m3s, levels in groups:
         group = stretches.iloc[places]
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
-        fits = fits_stream(table, stretches.iloc[places])
-        found[places] = best_of_turbines(*arguments, fits, *laws)
+        found[places] = best_of_turbines(*arguments, fits_stream(table, group), *laws)
         for place in places.tolist():
             usable, flow = arguments[0][stretches["intake"].iloc[place]], found[place, :, :, FLOW]
             exceeded[place] = 100.0 * (usable >= flow[..., None] * (1.0 - 1e-9)).mean(axis=-1)
@@ -368,6 +372,11 @@ def size_options(
         {"stretch": own.index, "turbine": number, "screened": np.asarray(screened, dtype=bool)}
     )
     classes = [turbines[each] for each in used]
+    check_same_money(classes, costs)
+    flows = _checked_flows(curve_m3s, environmental_flow_m3s)
+    _check_stretches(own, depths, len(stations), settings.costs.connection)
+    # The water does not depend on the design flow.
+    groups = list(_water(own, *flows, costs, settings, depths, closed, model))
     parts = []
     for percent in sorted(settings.energy.design_exceedance_percent):
         only = {"design_exceedance_percent": [percent]}
@@ -375,8 +384,7 @@ def size_options(
             only["design_by"] = "choice"
         energy = settings.energy.model_copy(update=only)
         given = settings.model_copy(update={"energy": energy})
-        flows = (curve_m3s, environmental_flow_m3s)
-        options = turbine_options(own, *flows, classes, costs, given, depths, closed, model)
+        options = _options(own, groups, flows[0].mean(axis=1), classes, costs, given)
         parts.append(requested.merge(options, on=list(requested)))
     sizes = pd.concat(parts, ignore_index=True).drop(columns=["is_best_any", "is_best_safe"])
     sizes = sizes.sort_values(["stretch", "flow_design_m3s"], ascending=[True, False], kind="stable")

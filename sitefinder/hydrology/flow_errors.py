@@ -249,7 +249,10 @@ def draw_flows(model, normals, uniform) -> DrawnFlows:
     """
     errors, draws = model.errors, normals.shape[1]
     count = len(errors.mean_m3s)
-    loadings, of_bins = _loadings(errors.quantile_z, errors.span), _of_bins(errors.quantile_z, errors.curve_m3s.shape[1])
+    loadings, of_bins = (
+        _loadings(errors.quantile_z, errors.span),
+        _of_bins(errors.quantile_z, errors.curve_m3s.shape[1]),
+    )
     g = np.broadcast_to(normals @ loadings.T, (count, draws, len(loadings)))
     scale = t_scale(uniform, errors.degrees)[..., None]
     water = np.nan_to_num(errors.curve_m3s @ of_bins.T)

@@ -24,9 +24,9 @@ from sitefinder.report.text import (
 )
 from sitefinder.schema import EVIDENCE, has_flag
 from sitefinder.schema.wording import SCREENING
+from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.siting.potential import whole
 from sitefinder.units import METRES_PER_KILOMETRE
-from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.vocabulary import (
     ACTIONS,
     FLAGS,
@@ -327,8 +327,8 @@ def _included(year_to_year_sd):
         return f" P90 to P10 include the uncertainty of {always}, not inter-annual variability."
     typical = ", a typical value since none is known here" if year_to_year_sd == TYPICAL_YEAR_TO_YEAR_SD else ""
     return (
-        f" P90 to P10 are of a single year; they include the uncertainty of {always}, and inter-annual variability "
-        f"(standard deviation of the log of annual flow {year_to_year_sd:.2f}{typical})."
+        f" P90 to P10 are of a single year; they include the uncertainty of {always}, and inter-annual "
+        f"variability (standard deviation of the log of annual flow {year_to_year_sd:.2f}{typical})."
     )
 
 

@@ -141,8 +141,8 @@ INTERVAL = (
     amount(
         "energy_mwh_p90",
         "MWh/yr",
-        "energy of a single year exceeded in 90 % of the simulations, which vary head, level and shape of the flow "
-        "duration curve, the year, and turbine efficiency",
+        "energy of a single year exceeded in 90 % of the simulations, which vary head, level and shape of the "
+        "flow duration curve, the year, and turbine efficiency",
     ),
     amount("energy_mwh_p50", "MWh/yr", "energy of a single year exceeded in 50 % of the simulations"),
     amount("energy_mwh_p10", "MWh/yr", "energy of a single year exceeded in 10 % of the simulations"),

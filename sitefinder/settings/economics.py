@@ -206,8 +206,8 @@ class OffGridSettings(Section):
 
 # Standard deviation of the natural log of annual mean flow where a region's own is not known: about the median
 # coefficient of variation of 1221 rivers, T. A. McMahon, R. M. Vogel, M. C. Peel, G. G. S. Pegram, "Global
-# streamflows - Part 1: Characteristics of annual streamflows," J. Hydrol., vol. 347, pp. 243-259, 2007 (the paper is
-# known, the value is from memory).
+# streamflows - Part 1: Characteristics of annual streamflows," J. Hydrol., vol. 347, pp. 243-259, 2007 (the paper
+# is known, the value is from memory).
 TYPICAL_YEAR_TO_YEAR_SD = 0.3
 
 
@@ -218,8 +218,8 @@ class UncertaintySettings(Section):
     quantile_correlation_span: float = Field(
         1.5,
         gt=0,
-        description="how the errors of two regressed flows go together: they correlate by exp(-d / span), with d the "
-        "difference of the standard normal quantiles of their exceedances",
+        description="how the errors of two regressed flows go together: they correlate by exp(-d / span), with d "
+        "the difference of the standard normal quantiles of their exceedances",
     )
     shared_flow_share: Share = Field(
         0.5, description="share of the flow error's variance that is common to the region"

@@ -43,6 +43,7 @@ SOURCE_KM2, STATION_KM2, FLOW_M3S_KM2 = 25.0, 0.2, 0.02
 CURVE_SPREAD = 1.0
 EFFICIENCY_SD, YEAR_SD, FLOW_SD, SHARED = 0.05, 0.15, 0.25, 0.5
 HEAD_SIMULATIONS = 64
+GOLDEN = (5.0**0.5 - 1.0) / 2.0
 TURBINES = ("Kaplan turbine", "crossflow turbine")
 NO_BARRIERS = pd.DataFrame({name: np.zeros(0) for name in ("station", "head_m", "head_se_m", "fall_below_m")})
 
@@ -129,8 +130,8 @@ def run_settings(case):
     )
 
 
-def made_region(rng, case):
-    """A stem and a tributary that join, with their truth."""
+def made_region(rng, case, shared):
+    """A stem and a tributary that join, with their truth; `shared` is the flow's error that all places have."""
     rows, first, ends = [], 0, np.cumsum(LINKS)
     for link, size in enumerate(LINKS):
         for place in range(size):
@@ -163,7 +164,7 @@ def made_region(rng, case):
         ground[downstream[station]] += ground[station]
     # Errors of ground add up down the stream, so that nested catchments share theirs.
     own = ground / np.sqrt(area_km2)
-    error = np.sqrt(case.shared) * rng.standard_normal() + np.sqrt(1.0 - case.shared) * own
+    error = np.sqrt(case.shared) * shared + np.sqrt(1.0 - case.shared) * own
     median_m3s = FLOW_M3S_KM2 * area_km2
     return Region(stations, true_m, area_km2, median_m3s * np.exp(case.flow_sd * error), median_m3s)
 
@@ -198,7 +199,9 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     The flow's error is stated as it is, or as claimed.
     """
     rng = np.random.default_rng([seed, *(round(1000 * part) for part in case)])
-    region, settings = made_region(rng, case), run_settings(case)
+    # Evenly spread over the regions, so that their mean is sure with few of them: the multiples of the golden ratio.
+    shared = float(ndtri((0.5 + seed * GOLDEN) % 1.0))
+    region, settings = made_region(rng, case, shared), run_settings(case)
     stations, count = region.stations, len(region.stations)
     downstream, step_m = stations["downstream"].to_numpy(), stations["to_downstream_m"].to_numpy()
     raw_m = region.true_m + case.rmse_m * along_tree(rng, downstream, step_m, case.alike_m)
@@ -308,8 +311,8 @@ def total_mwh(region, own, turbines, settings, *, wet=1.0, heads_m=None):
 class Coverage(NamedTuple):
     """Over regions with sites: true totals within P90 to P10, below and above it, and true over stated energy.
 
-    ``over_mean`` is the true energy over that at the expected flow; ``inverted`` counts regions whose stated energy
-    or installed capacity lies outside of its own P90 to P10.
+    ``over_mean`` is the true energy over that at the expected flow; ``inverted`` counts regions whose stated
+    energy or installed capacity lies outside of its own P90 to P10.
     """
 
     regions: int
@@ -358,7 +361,9 @@ def main():
     regions = numbers[0] if numbers else REGIONS
     print(f"{regions} made regions a case: true energy over the stated one, and over that at the expected flow;")
     print("share of true totals of a year that the stated P90 to P10 holds; stated figures outside of their own")
-    print("case                         heads     sites  true/stated  true/mean flow  held    below  above  outside")
+    print(
+        "case                         heads     sites  true/stated  true/mean flow  held    below  above  outside"
+    )
     for name, case in CASES.items():
         for shrink in (True, False) if case.flow_sd == FLOW_SD else (True,):
             found = coverage(case, regions, shrink=shrink)

@@ -1,8 +1,8 @@
 """How the errors of regressed flows go together: residuals of the public gauges' regressions by region.
 
-Prints the correlations of the residuals of the mean flow and of the flows exceeded 5 % and 95 % of the time, and what
-the law exp(-|z - z'| / span) makes of them on a lognormal curve; ``uncertainty.quantile_correlation_span`` has its
-default from here.
+Prints the correlations of the residuals of the mean flow and of the flows exceeded 5 % and 95 % of the time, and
+what the law exp(-|z - z'| / span) makes of them on a lognormal curve; ``uncertainty.quantile_correlation_span``
+has its default from here.
 
 Data: CAMELS attributes (Addor, Newman, Mizukami and Clark 2017, HESS 21:5293), see `tests/real/data/us_gauges`.
 Run as ``python tests/benchmarks/quantile_errors.py``.

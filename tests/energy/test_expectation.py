@@ -75,12 +75,13 @@ def test_a_river_that_carries_more_is_deeper_on_the_survey_day_too(settings):
     model, points = level_model(flow, 0.5), scenarios(1, 4)
     depths = WaterDepths(0.4 * flow**0.4, np.array([0.5]))
 
-    water = drawn_water(model, *points, depths, settings, residual_flow_of((False, False), settings.flows.releases))
+    left_of = residual_flow_of((False, False), settings.flows.releases)
+    water = drawn_water(model, *points, depths, settings, left_of).usable()
     level = np.exp(0.5 * points[0][0, :, 0])
     down = settings.tailwater.downstream_exponent
     for draw in range(4):
         deeper = level[draw] ** down
-        np.testing.assert_allclose(water.rise_m[0, draw], (depths.depth_m[0] - 0.5) * deeper, rtol=1e-9)
+        np.testing.assert_allclose(water.rise_m[draw], (depths.depth_m[0] - 0.5) * deeper, rtol=1e-9)
 
 
 def test_bins_in_which_nothing_may_be_taken_come_last(settings):

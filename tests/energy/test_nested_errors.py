@@ -6,7 +6,8 @@ import pytest
 from sitefinder.energy.uncertainty import nested_normals
 
 SIMULATIONS = 8000
-# Half of the simulations mirror the others. A sampled correlation of n pairs is off by at most 1 / sqrt(n), a sampled variance by sqrt(2 / n) of itself.
+# Half of the simulations mirror the others. A sampled correlation of n pairs is off by at most 1 / sqrt(n), a
+# sampled variance by sqrt(2 / n) of itself.
 OFF = 4 / np.sqrt(SIMULATIONS // 2)
 
 

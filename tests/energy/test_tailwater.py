@@ -251,7 +251,7 @@ def drawn(stretches, turbine_class, generic_costs, settings):
         ends = np.array([0, 0]), np.array([1, 1])
         net = net_depths(levels, *ends, intake_is_held(stretches["scheme_type"], given.tailwater))
         curve = CURVES[[0, 0]]
-        simulations = energy_simulations(
+        simulations, _ = energy_simulations(
             sites,
             level_model(curve, log_sd),
             np.zeros((2, 1)),

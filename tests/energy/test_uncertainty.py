@@ -14,14 +14,13 @@ from sitefinder.energy.uncertainty import (
     intervals,
     nested_normals,
     prob_in_top_n,
-    variance_shares,
 )
 
 SIMULATIONS = 10_000
 NO_ERROR = {"shared_flow_share": 0.5, "year_to_year_sd": 0.0, "efficiency_sd": 0.0, "cost_sd": 0.0}
 # Simulations come in pairs of opposite errors, so that of squares only half are independent. A sampled standard
-# deviation of n normals is off by 1 / sqrt(2 n) of itself; four times that is allowed, and the seed is fixed, so these
-# tests always end alike.
+# deviation of n normals is off by 1 / sqrt(2 n) of itself; four times that is allowed, and the seed is fixed, so
+# these tests always end alike.
 PAIRS = SIMULATIONS // 2
 SPREAD_TOLERANCE = 4 / np.sqrt(2 * PAIRS)
 
@@ -40,6 +39,7 @@ def drawn(turbine_class, generic_costs, settings):
         seed=1,
         tailrace=None,
         given=None,
+        of_shares=False,
         **spread,
     ):
         spread = settings.uncertainty.model_copy(update={"simulations": SIMULATIONS} | NO_ERROR | spread)
@@ -59,7 +59,7 @@ def drawn(turbine_class, generic_costs, settings):
             }
         )
         curve = np.tile([3.0, 2.0, 1.0, 0.5], (sites, 1)) if curve is None else curve
-        return energy_simulations(
+        simulations, shares = energy_simulations(
             table,
             level_model(curve, log_sd, environmental_share),
             np.zeros((sites, 1), dtype=np.float32) if head_errors is None else head_errors,
@@ -69,6 +69,7 @@ def drawn(turbine_class, generic_costs, settings):
             seed,
             **(given or {}),
         )
+        return shares if of_shares else simulations
 
     return draw
 
@@ -293,31 +294,13 @@ def test_the_second_half_of_the_simulations_mirrors_the_first(drawn):
     np.testing.assert_allclose(logs[:PAIRS] + logs[PAIRS:], np.mean(logs) * 2, rtol=1e-9)
 
 
-def test_a_source_that_errs_alone_has_the_numbers_that_it_has_among_others(drawn):
-    errors = np.random.default_rng(5).normal(0.0, 0.2, (2, 64))
-    spread = {"log_sd": 0.2, "year_to_year_sd": 0.1, "efficiency_sd": 0.05, "cost_sd": 0.25}
-
-    def simulations_of(sources):
-        return drawn(2, head_errors=errors, given={"sources": sources}, **spread).energy_mwh
-
-    # No environmental flow, no limit of power: the factors of energy multiply, so that each may be taken out
-    # again.
-    none = simulations_of(())
-    product = none * np.prod([simulations_of((name,)) / none for name in SOURCES], axis=0)
-    # Years are scaled to the mean over the simulations, which is not the product's.
-    factor = simulations_of(SOURCES) / product
-    np.testing.assert_allclose(factor, np.broadcast_to(factor[:, :1], factor.shape), rtol=1e-9)
-    np.testing.assert_allclose(factor, 1.0, rtol=0.02)
-    assert np.array_equal(simulations_of(("cost",)), none)
-
-
 def test_the_shares_of_the_spread_are_those_of_the_variances(drawn):
     spread = {"log_sd": 0.06, "year_to_year_sd": 0.03, "efficiency_sd": 0.02, "cost_sd": 0.04}
     # Net head 2.0 m, errors of 0.04 m: 2 %.
     errors = 0.04 * np.random.default_rng(5).standard_normal((1, 2000))
     errors *= 0.04 / errors.std()
 
-    shares = variance_shares(lambda sources: drawn(head_errors=errors, given={"sources": sources}, **spread))
+    shares = drawn(head_errors=errors, of_shares=True, **spread)
 
     squares = {"head": 4.0, "flow": 36.0, "year": 9.0, "efficiency": 4.0, "cost": 16.0}
     for name in SOURCES:
@@ -332,6 +315,6 @@ def test_the_shares_of_the_spread_are_those_of_the_variances(drawn):
 
 
 def test_where_nothing_errs_there_are_no_shares(drawn):
-    shares = variance_shares(lambda sources: drawn(given={"sources": sources}))
+    shares = drawn(of_shares=True)
 
     assert all(np.isnan(part).all() for part in (*shares.energy.values(), *shares.cost.values()))

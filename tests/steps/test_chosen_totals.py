@@ -26,7 +26,8 @@ def test_eight_in_ten_true_totals_lie_within_the_stated_interval(totals):
     found = totals.coverage(totals.Case(), REGIONS)
 
     print(
-        f"{found.held} of {found.regions} held, true over stated {found.ratio:.3f}, {found.sites:.1f} sites a region"
+        f"{found.held} of {found.regions} held, true over stated {found.ratio:.3f},"
+        f" {found.sites:.1f} sites a region"
     )
     # Of 24 draws with a chance of 0.8, fewer than 14 or none outside come up once in 200.
     assert found.regions >= 20
