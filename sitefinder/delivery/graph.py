@@ -84,6 +84,7 @@ TABLES = [
         "turbines costs",
     ),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
+    _table("site_simulations", _SITE_TABLES, "ranked_sites", "delivery.simulated_sites"),
     _table(
         "site_months",
         _SITE_TABLES,
@@ -219,7 +220,7 @@ SUMMARY = _file(
     "summary:make_summary",
     "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals",
     "money",
-    "run.name ranking.allow",
+    "run.name ranking.allow uncertainty.year_to_year_sd",
     scratch=False,
 )
 FIGURES = _file(

@@ -482,14 +482,20 @@ def _row(of_reaches, mine, of_site, sites, simulations):
 
 # LCOE of some sites together, and the intervals of their totals from the same simulations.
 def _simulated(sites, simulations, mine):
-    power, energy, cost = (
+    power, energy, long_term, cost = (
         part[mine].sum(axis=0)[None]
-        for part in (simulations.power_kw, simulations.energy_mwh, simulations.yearly_cost)
+        for part in (
+            simulations.power_kw,
+            simulations.energy_mwh,
+            simulations.energy_long_term_mwh,
+            simulations.yearly_cost,
+        )
     )
-    per_mwh = np.divide(cost, energy, out=np.full_like(cost, np.inf), where=energy > 0)
+    per_mwh = np.divide(cost, long_term, out=np.full_like(cost, np.inf), where=long_term > 0)
     own = sites.loc[mine]
     kwh = own["energy_mwh"].sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
     columns = interval_columns("power_kw", power) | interval_columns("energy_mwh", energy)
+    columns |= interval_columns("energy_long_term_mwh", long_term)
     per_kwh = per_mwh / KILOWATT_HOURS_PER_MEGAWATT_HOUR
     columns |= interval_columns("lcoe_per_kwh", per_kwh, of_cost=True)
     yearly = (own["lcoe_per_kwh"] * own["energy_mwh"]).sum() * KILOWATT_HOURS_PER_MEGAWATT_HOUR

@@ -22,6 +22,7 @@ def make_summary(settings, made):
         energy_p90_mwh=region["energy_mwh_p90"],
         energy_p50_mwh=region["energy_mwh_p50"],
         energy_p10_mwh=region["energy_mwh_p10"],
+        year_to_year_sd=settings.uncertainty.year_to_year_sd,
         currency=made["money"].described,
         minimum_heads=tables["minimum_heads"],
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),

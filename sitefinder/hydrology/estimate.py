@@ -27,6 +27,27 @@ AREA_COLUMN = "area_km2"
 FLAGS = flags_set_by(BY_FLOW)
 
 
+class QuantileErrors(NamedTuple):
+    """Errors of the regressed quantiles of n stations, each of m exceedances.
+
+    Attributes
+    ----------
+    percent : ndarray of float64, shape (m,)
+        Share of time that each is exceeded, rising [%].
+    log_sd : ndarray of float64, shape (n, m)
+        Standard deviation of the prediction, in natural logs; 0 for a quantile that is zero.
+    log_bias : ndarray of float64, shape (n, m)
+        Natural log of the quantile over its median: the bias correction that is in it.
+    mean_log_sd : ndarray of float64, shape (n,)
+        That of the mean flow by the same equations, before measured flows make it less.
+    """
+
+    percent: np.ndarray
+    log_sd: np.ndarray
+    log_bias: np.ndarray
+    mean_log_sd: np.ndarray
+
+
 class FlowEstimate(NamedTuple):
     """Flows of n stations.
 
@@ -50,6 +71,8 @@ class FlowEstimate(NamedTuple):
         Where each station's flow comes from: ``equation``, or what later steps put in its place.
     zero_share : ndarray of float64, shape (n,)
         Share of time without flow; 0 where no equation gives it.
+    quantile_errors : QuantileErrors or None
+        Errors of the regressed quantiles; None where they are not known.
     """
 
     mean_m3s: np.ndarray
@@ -63,6 +86,7 @@ class FlowEstimate(NamedTuple):
     notes: list
     source: list
     zero_share: np.ndarray
+    quantile_errors: QuantileErrors | None = None
 
 
 def with_flags(estimate, name, mask) -> FlowEstimate:
@@ -171,7 +195,18 @@ def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
         notes=_notes(is_flagged, outside, percent, others, weights),
         source=source,
         zero_share=zero_share,
+        quantile_errors=_quantile_errors(percent, each, zero, mean),
     )
+
+
+# Errors of the quantiles that make the curve; a zero has none.
+def _quantile_errors(percent, each, zero, mean):
+    median = np.column_stack([np.sqrt(item.low_m3s * item.high_m3s) for item in each])
+    flow = np.column_stack([item.flow_m3s for item in each])
+    known = (flow > 0) & (median > 0) & ~zero
+    ratio = np.divide(flow, median, out=np.ones_like(flow), where=known)
+    log_sd = np.where(known, np.column_stack([item.log_sd for item in each]), 0.0)
+    return QuantileErrors(np.asarray(percent, dtype=np.float64), log_sd, np.log(ratio), mean.log_sd)
 
 
 def validate_unfit_equations(predictors, equations, weights=None):

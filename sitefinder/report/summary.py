@@ -24,6 +24,7 @@ from sitefinder.report.text import (
 )
 from sitefinder.schema import EVIDENCE, has_flag
 from sitefinder.schema.wording import SCREENING
+from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.siting.potential import whole
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
@@ -123,6 +124,7 @@ def summary_text(
     energy_p90_mwh=None,
     energy_p50_mwh=math.nan,
     energy_p10_mwh=None,
+    year_to_year_sd=None,
     currency="",
     minimum_heads=None,
     counts_unresolved=False,
@@ -143,6 +145,7 @@ def summary_text(
         energy_p90_mwh=energy_p90_mwh,
         energy_p50_mwh=energy_p50_mwh,
         energy_p10_mwh=energy_p10_mwh,
+        year_to_year_sd=year_to_year_sd,
         currency=currency,
         minimum_heads=minimum_heads,
         counts_unresolved=counts_unresolved,
@@ -157,6 +160,7 @@ def summary_parts(
     energy_p90_mwh=None,
     energy_p50_mwh=math.nan,
     energy_p10_mwh=None,
+    year_to_year_sd=None,
     currency="",
     minimum_heads=None,
     counts_unresolved=False,
@@ -173,6 +177,8 @@ def summary_parts(
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
         Annual energy of all sites together, exceeded in 90 %, 50 % and 10 % of the simulations [MWh/yr]. Those of
         single sites do not add up to it, since common errors do not cancel.
+    year_to_year_sd : float, optional
+        Standard deviation of the log of annual flow in the simulations; absent: nothing is said of it.
     currency : str
         Of the costs, for example "EUR of 2024".
     minimum_heads : DataFrame, optional
@@ -190,7 +196,7 @@ def summary_parts(
     before = [
         f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
         _verdicts(reaches, counts_unresolved),
-        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh),
+        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd),
         surface_model_warning(reaches),
         _flags(sites),
         _best(sites, currency),
@@ -295,7 +301,7 @@ def surface_model_warning(reaches):
 
 
 # Number, installed capacity and energy of the sites.
-def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
+def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd):
     if not len(sites):
         return "No site was selected."
     energy = f"mean annual energy {gigawatt_hours(sites['energy_mwh'].sum())} GWh"
@@ -303,12 +309,27 @@ def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
         energy += f" ({energy_interval(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
     capacity = f"installed capacity {power(sites['power_kw'].sum())}"
     text = f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
+    text += _included(year_to_year_sd)
     if sites["energy_mwh"].sum() > SKEWED * energy_p50_mwh:
         text += (
             " The mean is well above P50 because the uncertainty of flow is skewed upwards: half of the "
             "simulations give less than P50."
         )
     return text
+
+
+# What P90 to P10 of energy include.
+def _included(year_to_year_sd):
+    if year_to_year_sd is None:
+        return ""
+    always = "head, flow and turbine efficiency"
+    if not year_to_year_sd:
+        return f" P90 to P10 include the uncertainty of {always}, not inter-annual variability."
+    typical = ", a typical value since none is known here" if year_to_year_sd == TYPICAL_YEAR_TO_YEAR_SD else ""
+    return (
+        f" P90 to P10 are of a single year; they include the uncertainty of {always}, and inter-annual "
+        f"variability (standard deviation of the log of annual flow {year_to_year_sd:.2f}{typical})."
+    )
 
 
 # Data-quality flags of the sites, most frequent first.

@@ -7,6 +7,7 @@ from sitefinder.schema.columns import (
     ENERGY,
     INTERVAL,
     LCOE_PER_KWH,
+    LONG_TERM_INTERVAL,
     NET_VALUE,
     POWER,
     POWER_INTERVAL,
@@ -140,6 +141,7 @@ TOTALS = Layer(
         _whole("energy_wh", "Wh/yr", "mean annual energy of those sites"),
         *POWER_INTERVAL,
         *INTERVAL,
+        *LONG_TERM_INTERVAL,
         CAPITAL_COST._replace(meaning="capital cost of those sites"),
         NET_VALUE._replace(meaning="net annual value of those sites"),
         LCOE_PER_KWH._replace(

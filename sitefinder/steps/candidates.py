@@ -172,7 +172,7 @@ def value_all(
     table = stretches.table
     enough = table["flow_mean_m3s"] >= settings.stretches.min_flow_mean_m3s
     enough &= ~table["flow_missing"]
-    data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed)
+    data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
     valued = value_stretches(table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data)
     columns = {
         name: pd.Series(NO_VALUE.get(name.partition("_")[2], np.nan), index=table.index, dtype=valued[name].dtype)

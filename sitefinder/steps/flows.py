@@ -15,6 +15,7 @@ from sitefinder.hydrology.abstractions import alterations_of, widened, with_alte
 from sitefinder.hydrology.duration_curve import exceedance_at, flow_at
 from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
 from sitefinder.hydrology.estimate import FlowEstimate, estimate_flows, with_flags
+from sitefinder.hydrology.flow_errors import FlowModel, flow_errors
 from sitefinder.hydrology.gauges import SpotGaugings, gauge_flows, with_near_gauges, with_spot_gaugings
 from sitefinder.hydrology.records import pooled_year_to_year
 from sitefinder.hydrology.seasons import is_far_scaled, month_statistics, split_by_month, year_of_months
@@ -133,7 +134,8 @@ class Flows(NamedTuple):
     the duration curve, or with statistics of months the days of a year, whose months ``bin_month`` holds (else
     None). Abstractions are off them, so that they need not fall from bin to bin; ``closed`` are bins in which
     nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
-    ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed.
+    ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed. ``model`` is what
+    the flows may be, given their errors.
     """
 
     estimate: FlowEstimate
@@ -146,6 +148,7 @@ class Flows(NamedTuple):
     closed: npt.NDArray[np.bool_] | None
     repairs: pd.DataFrame
     measured: pd.DataFrame
+    model: FlowModel
 
 
 def estimate_station_flows(
@@ -174,6 +177,18 @@ def estimate_station_flows(
         environmental_flow_m3s = np.minimum(environmental_flow_m3s, used.bins_m3s)
     month = None if used.year is None else used.year.month
     closed = np.isin(month, closed_months) if closed_months and month is not None else None
+    model = FlowModel(
+        flow_errors(
+            used.natural,
+            area_km2,
+            settings.uncertainty.quantile_correlation_span,
+            None if used.year is None else used.year.flow_m3s,
+            _taken(used),
+            month,
+        ),
+        inputs.environmental,
+        tuple(closed_months),
+    )
     doubts = [list_region_doubts(inputs, equations), list_record_doubts(inputs.gauges), used.repairs]
     return Flows(
         estimate,
@@ -186,7 +201,14 @@ def estimate_station_flows(
         closed,
         pd.concat(doubts, ignore_index=True),
         measured,
+        model,
     )
+
+
+# What abstractions take of natural flow in each bin; None where nothing is taken.
+def _taken(used: AlteredFlows) -> npt.NDArray[np.float64] | None:
+    natural: npt.NDArray[np.float64] = used.natural.curve_m3s if used.year is None else used.year.flow_m3s
+    return None if used.bins_m3s is natural else natural - used.bins_m3s
 
 
 # The estimate, flagged where the run reads off flows beyond the regressed quantiles.
@@ -371,8 +393,12 @@ def _downstream(stationing: Stationing) -> npt.NDArray[np.int32]:
 
 
 class AlteredFlows(NamedTuple):
-    """Flows after abstractions and transfers, see `Flows`; ``year`` holds natural flows by month, or None."""
+    """Flows after abstractions and transfers, see `Flows`; ``year`` holds natural flows by month, or None.
 
+    ``natural`` is the estimate before them.
+    """
+
+    natural: FlowEstimate
     estimate: FlowEstimate
     bins_m3s: npt.NDArray[np.float64]
     year: YearBins | None
@@ -413,7 +439,7 @@ def apply_abstractions(
         unknown = np.isnan(year.flow_m3s[:, 0]) & ~np.isnan(estimate.mean_m3s)
         estimate = with_flags(estimate, "months_missing", unknown)
         estimate = with_flags(estimate, "months_scaled", is_far_scaled(year))
-    bins_m3s = estimate.curve_m3s if year is None else year.flow_m3s
+    bins_m3s, before = estimate.curve_m3s if year is None else year.flow_m3s, estimate
     repairs = pd.DataFrame(columns=REPAIR_COLUMNS, dtype="str")
     if ABSTRACTIONS in inputs.layers:
         frame = inputs.layers[ABSTRACTIONS].frame
@@ -427,7 +453,7 @@ def apply_abstractions(
             year,
         )
         estimate, bins_m3s = altered.estimate, altered.bins_m3s
-    return AlteredFlows(estimate, bins_m3s, year, repairs)
+    return AlteredFlows(before, estimate, bins_m3s, year, repairs)
 
 
 # Station at whose segment each point takes or brings water: the nearest, of several the lowest number. What is far

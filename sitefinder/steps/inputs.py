@@ -16,6 +16,7 @@ from sitefinder.io.digests import remembered
 from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
+from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.steps.scope import counted_layer, counted_raster
 
 if TYPE_CHECKING:
@@ -918,7 +919,7 @@ def _together(problems: list[SitefinderError]) -> SitefinderError:
 
 
 def with_year_to_year(settings: Settings, inputs: LazyInputs | RunInputs) -> Settings:
-    """Settings whose year-to-year spread of flow is that of the daily records, where they do not state it.
+    """Settings whose year-to-year spread of flow is that of the daily records, or typical, where they state none.
 
     Parameters
     ----------
@@ -929,13 +930,13 @@ def with_year_to_year(settings: Settings, inputs: LazyInputs | RunInputs) -> Set
     -------
     sitefinder.settings.Settings
     """
-    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
+    if settings.uncertainty.year_to_year_sd is not None:
         return settings
-    if isinstance(inputs, RunInputs):
-        found = readers.year_to_year_of(inputs.gauges)
-    else:
-        found = inputs.year_to_year_sd
+    found = None
+    if settings.flows.gauges is not None:
+        of_records = isinstance(inputs, RunInputs)
+        found = readers.year_to_year_of(inputs.gauges) if of_records else inputs.year_to_year_sd
     if found is None:
-        return settings
+        found = TYPICAL_YEAR_TO_YEAR_SD
     uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
     return settings.model_copy(update={"uncertainty": uncertainty})

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from sitefinder.hydrology.flow_errors import FlowModel
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
     from sitefinder.steps.candidates import EvidenceValues
@@ -188,6 +189,7 @@ class OwnFlows(NamedTuple):
     bins_m3s: npt.NDArray[np.float64]
     environmental_flow_m3s: npt.NDArray[np.float64]
     closed: npt.NDArray[np.bool_] | None
+    model: FlowModel
 
 
 class OwnVerdicts(NamedTuple):
@@ -236,7 +238,7 @@ def _own_stretches(stretches: Stretches, extent: Extent) -> Stretches:
 
 def _own_flows(flows: Flows, extent: Extent) -> OwnFlows:
     at = extent.stations
-    return OwnFlows(flows.bins_m3s[at], flows.environmental_flow_m3s[at], flows.closed)
+    return OwnFlows(flows.bins_m3s[at], flows.environmental_flow_m3s[at], flows.closed, flows.model.at(at))
 
 
 def _own_depths(depths: WaterDepths, extent: Extent) -> WaterDepths:
