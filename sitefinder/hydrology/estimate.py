@@ -13,8 +13,10 @@ from sitefinder.hydrology.regions import (
     doubtful_weights,
     probability_regional,
     regions_reported,
+    share_of_equations,
 )
-from sitefinder.vocabulary import BY_FLOW, flags_set_by
+from sitefinder.hydrology.strength import is_too_weak, is_weak
+from sitefinder.vocabulary import BY_FLOW, FLOW_REGRESSION_TOO_WEAK, FLOW_REGRESSION_WEAK, flags_set_by
 
 # Two quantiles and the mean make a curve, straight between normal quantile and log flow (own choice).
 MIN_QUANTILES = 2
@@ -23,6 +25,12 @@ MAX_SCALING = 1.5
 # A statistic that is more probably zero than not is taken as zero (own choice).
 ZERO_LIMIT = 0.5
 AREA_COLUMN = "area_km2"
+# Any part of a catchment with a weak regression is flagged; it is too weak to rank where more than this share has
+# one that is (own choice).
+TOO_WEAK_SHARE = 0.5
+# The flags of a weak regression are lifted where measurements leave at most this share of its variance (own
+# choice).
+MEASURED_SHARE = 0.5
 # The flags of a station's flow, in the order in which they are listed.
 FLAGS = flags_set_by(BY_FLOW)
 
@@ -93,7 +101,27 @@ def with_flags(estimate, name, mask) -> FlowEstimate:
     return estimate._replace(flags=flags)
 
 
-def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
+def without_weak_flags(estimate, mask) -> FlowEstimate:
+    """An estimate without the flags of a weak regression where the mask is True.
+
+    Parameters
+    ----------
+    estimate : FlowEstimate
+    mask : ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    FlowEstimate
+    """
+    lifted = (FLOW_REGRESSION_WEAK.name, FLOW_REGRESSION_TOO_WEAK.name)
+    flags = [
+        tuple(name for name in entries if name not in lifted) if holds else entries
+        for entries, holds in zip(estimate.flags, mask, strict=True)
+    ]
+    return estimate._replace(flags=flags)
+
+
+def estimate_flows(predictors, equations, weights=None, limits=None) -> FlowEstimate:
     """Mean flow and duration curve of every station.
 
     Parameters
@@ -106,6 +134,8 @@ def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
         are left aside with a note.
     weights : RegionWeights, optional
         Share of each catchment in each region; without, one equation a statistic applies everywhere.
+    limits : sitefinder.settings.flows.RegressionLimits, optional
+        Beyond which the regression of the mean flow is weak; absent: nothing is flagged for that.
 
     Returns
     -------
@@ -144,8 +174,11 @@ def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
     missing = np.logical_or.reduce([item.missing for item in judged])
     outside = _outside_any(judged)
     none = np.zeros(len(predictors), dtype=bool)
+    weak, too_weak = _weak(found["mean"], len(predictors), weights, limits)
     is_flagged = {
         "flow_missing": missing,
+        FLOW_REGRESSION_WEAK.name: weak & ~missing,
+        FLOW_REGRESSION_TOO_WEAK.name: too_weak & ~missing,
         "flow_extrapolated": np.logical_or.reduce(list(outside.values())),
         "flow_outside_area": outside.get(AREA_COLUMN, none),
         "flow_leverage": np.logical_or.reduce([item.beyond_leverage for item in everything]),
@@ -172,6 +205,18 @@ def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
         source=source,
         zero_share=zero_share,
     )
+
+
+# Stations with a weak regression of the mean flow in any part of the catchment, and with one that is too weak to
+# rank by in the greater part.
+def _weak(regional, stations, weights, limits):
+    if limits is None:
+        return np.zeros((2, stations), dtype=bool)
+    weak, too_weak = (
+        share_of_equations(regional, lambda equation, judge=judge: judge(equation, limits), stations, weights)
+        for judge in (is_weak, is_too_weak)
+    )
+    return weak > 0, too_weak > TOO_WEAK_SHARE
 
 
 def validate_unfit_equations(predictors, equations, weights=None):
@@ -259,6 +304,8 @@ def _flag_names(is_flagged, stations):
 def _notes(is_flagged, outside, percent, others, weights):
     meanings = {
         "flow_missing": "have no flow, because a predictor is missing or has no logarithm",
+        FLOW_REGRESSION_WEAK.name: "have their mean flow from a weak regression",
+        FLOW_REGRESSION_TOO_WEAK.name: "have their mean flow from a regression that is too weak to rank by",
         "flow_extrapolated": "are out of the range of an equation",
         "flow_leverage": "are beyond the gauges of an equation by their leverage",
         "flow_region_doubtful": "have catchments whose shares in regions with equations do not add up to 1"
