@@ -101,22 +101,28 @@ def with_flags(estimate, name, mask) -> FlowEstimate:
     return estimate._replace(flags=flags)
 
 
-def without_weak_flags(estimate, mask) -> FlowEstimate:
-    """An estimate without the flags of a weak regression where the mask is True.
+def lift_weak_flags(estimate, regressed_log_sd) -> FlowEstimate:
+    """An estimate without the flags of a weak regression where measurements left little of its variance.
 
     Parameters
     ----------
     estimate : FlowEstimate
-    mask : ndarray of bool, shape (n,)
+        Joined with gauges and gaugings.
+    regressed_log_sd : ndarray of float64, shape (n,)
+        ``mean_log_sd`` of the regression alone.
 
     Returns
     -------
     FlowEstimate
+        A station keeps the flags unless its variance is at most `MEASURED_SHARE` of that of the regression.
     """
     lifted = (FLOW_REGRESSION_WEAK.name, FLOW_REGRESSION_TOO_WEAK.name)
+    measured = estimate.mean_log_sd**2 <= MEASURED_SHARE * regressed_log_sd**2
+    # An error of nothing was not measured away.
+    measured &= regressed_log_sd > 0
     flags = [
         tuple(name for name in entries if name not in lifted) if holds else entries
-        for entries, holds in zip(estimate.flags, mask, strict=True)
+        for entries, holds in zip(estimate.flags, measured, strict=True)
     ]
     return estimate._replace(flags=flags)
 

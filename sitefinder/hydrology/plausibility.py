@@ -17,6 +17,7 @@ MAX_RUNOFF_MM = 12_000.0
 # More runoff than rain is not possible, but rain gauges miss snow and wind-driven rain: of the 671 gauges of
 # tests/real, 12 have a ratio above 1 and 5 above 1.1. Only 3 lie below 0.01, in semi-arid country (own choice).
 MAX_RUNOFF_RATIO, MIN_RUNOFF_RATIO = 1.1, 0.01
+ROUNDING = 1e-9
 # Modified z-score 0.6745 (x - median) / MAD above which a value is a potential outlier: Iglewicz & Hoaglin (1993),
 # see `suspect_gauges` (from memory).
 Z_PER_MAD, MAX_MODIFIED_Z = 0.6745, 3.5
@@ -30,19 +31,18 @@ MIN_GAUGES, MIN_SPARE_GAUGES = 6, 6
 # (from memory). Cook's distance above 1: R. D. Cook & S. Weisberg (1982), "Residuals and influence in regression"
 # (from memory). Such a gauge is doubted if its deleted residual is this improbable (own choice).
 HIGH_LEVERAGE, HIGH_COOK, SMALL_P = 3.0, 1.0, 0.01
-# Specific runoff over that expected, where a column is in the unit named.
-UNITS = (
-    (1000.0, "check whether the flow is in l/s, not m³/s"),
-    (35.3147, "check whether the flow is in ft³/s (or million m³ a year), not m³/s"),
-    (86.4, "check whether the flow is in Ml a day, not m³/s"),
-    (86_400.0, "check whether the flow is in m³ a day, not m³/s"),
-    (0.01, "check whether the area is in ha, not km²"),
-    (1 / 247.105, "check whether the area is in acres, not km²"),
-    (1.0e-6, "check whether the area is in m², not km²"),
-)
-# A unit is named where the ratio comes as near to it as this many robust standard deviations, and never for a
-# ratio further away than the second figure [log10] (own choice).
-NEAR_UNIT_SD, NEAR_UNIT_LOG10 = 3.0, 0.5
+# Specific runoff over that expected where flow or area is in the unit named.
+UNITS_OF_FLOW = {
+    "l/s": 1000.0,
+    "ft³/s": 35.3147,
+    "million m³ a year": 31.5576,
+    "Ml a day": 86.4,
+    "m³ a day": 86_400.0,
+}
+UNITS_OF_AREA = {"ha": 0.01, "acres": 1 / 247.105, "m²": 1.0e-6}
+# A unit is named where the factor comes as near to it as this many robust standard deviations, or the second
+# figure, and never where it is further away than the third [log10] (own choice).
+NEAR_UNIT_SD, MIN_NEAR_UNIT_LOG10, NEAR_UNIT_LOG10 = 3.0, 0.1, 0.5
 SUSPECT_COLUMNS = ("gauge", "found", "expected", "fix")
 # How the table of repairs begins what it says of such a gauge.
 IMPLAUSIBLE = "implausible gauge: "
@@ -129,7 +129,9 @@ def _against_rain(gauges, checks):
         rain_mm = np.where(rain_mm > 0, rain_mm, np.nan)
     low, high = MIN_RUNOFF_RATIO * rain_mm, MAX_RUNOFF_RATIO * rain_mm
     for gauge, runoff, rain, lowest, highest in zip(gauges.index, runoff_mm, rain_mm, low, high, strict=True):
-        if lowest <= runoff <= highest or (np.isnan(rain) and runoff <= MAX_RUNOFF_MM):
+        if lowest * (1 - ROUNDING) <= runoff <= highest * (1 + ROUNDING) or (
+            np.isnan(rain) and runoff <= MAX_RUNOFF_MM
+        ):
             continue
         check = checks[gauge]
         if np.isnan(rain):
@@ -187,12 +189,13 @@ def _expected_log_runoff(gauges, predictors, log_runoff):
     return fitted if np.isfinite(fitted).all() else np.full(len(gauges), middle)
 
 
-# The unit whose factor is nearest to the one found, if it is near enough.
+# What to look at where the factor found is that of a wrong unit, or of several, nearest first; empty otherwise.
 def _unit_of(off_log10, robust_sd):
-    distance = np.abs(off_log10 - np.log10([factor for factor, _ in UNITS]))
-    nearest = int(np.argmin(distance))
-    near = min(max(NEAR_UNIT_SD * robust_sd, 0.1), NEAR_UNIT_LOG10)
-    return UNITS[nearest][1] if distance[nearest] <= near else ""
+    what, units, right = ("flow", UNITS_OF_FLOW, "m³/s") if off_log10 > 0 else ("area", UNITS_OF_AREA, "km²")
+    near = min(max(NEAR_UNIT_SD * robust_sd, MIN_NEAR_UNIT_LOG10), NEAR_UNIT_LOG10)
+    distances = {unit: abs(off_log10 - np.log10(factor)) for unit, factor in units.items()}
+    named = [unit for unit in sorted(distances, key=distances.get) if distances[unit] <= near]
+    return f"check whether the {what} is in {' or '.join(named)}, not {right}" if named else ""
 
 
 def _with_leverage(gauges, predictors, checks):

@@ -14,13 +14,7 @@ from sitefinder.errors import ConfigError, InputError, listed
 from sitefinder.hydrology.abstractions import alterations_of, widened, with_alterations
 from sitefinder.hydrology.duration_curve import exceedance_at, flow_at
 from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
-from sitefinder.hydrology.estimate import (
-    MEASURED_SHARE,
-    FlowEstimate,
-    estimate_flows,
-    with_flags,
-    without_weak_flags,
-)
+from sitefinder.hydrology.estimate import FlowEstimate, estimate_flows, lift_weak_flags, with_flags
 from sitefinder.hydrology.gauges import SpotGaugings, gauge_flows, with_near_gauges, with_spot_gaugings
 from sitefinder.hydrology.plausibility import IMPLAUSIBLE, SUSPECT_COLUMNS, suspect_gauges
 from sitefinder.hydrology.records import pooled_year_to_year
@@ -272,9 +266,7 @@ def use_measured_flows(
     if gauges is not None and gaugings is not None:
         asked = settings.flows.spot_gaugings
         estimate = _join_gaugings(asked, gauges, gaugings, stationing, catchments, estimate, entries)
-    if estimate.mean_log_sd is not regressed:
-        measured = estimate.mean_log_sd**2 <= MEASURED_SHARE * regressed**2
-        estimate = without_weak_flags(estimate, measured)
+    estimate = lift_weak_flags(estimate, regressed)
     return estimate, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
 
 

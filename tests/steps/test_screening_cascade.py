@@ -168,7 +168,7 @@ def ways_of_reaches(layers):
     settings = settings_of(layers)
     rules, allow = rules_of(settings), ast.literal_eval(settings["ranking.allow"])
     held = effects(layers, rules)
-    first_rule = 8
+    first_rule = 9
     rows = []
     for reach in layers["reaches"].itertuples():
         flags = reach.flags.split("; ")
@@ -177,9 +177,10 @@ def ways_of_reaches(layers):
         plain = [
             (1, "network_unresolved" in flags, True),
             (2, pd.isna(reach.flow_mean_m3s), True),
-            (3, "head_unresolved" in flags, "unresolved" not in allow),
-            (4, "catchment_incomplete" in flags, "incomplete" not in allow),
-            *((5 + place, reach.rejection_reason == kind, True) for place, kind in enumerate(NO_STREAM)),
+            (3, "flow_regression_too_weak" in flags, "weak_flow" not in allow),
+            (4, "head_unresolved" in flags, "unresolved" not in allow),
+            (5, "catchment_incomplete" in flags, "incomplete" not in allow),
+            *((6 + place, reach.rejection_reason == kind, True) for place, kind in enumerate(NO_STREAM)),
         ]
         for number, rule in enumerate(rules, first_rule):
             effect, action = held.get((rule["name"], reach.reach_id), "no"), rule["action"]
