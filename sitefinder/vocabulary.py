@@ -130,7 +130,7 @@ class RejectionReason(NamedTuple):
 
 
 class Strength(NamedTuple):
-    """How much the regression of the mean flow can bear."""
+    """Strength of the regression of the mean flow."""
 
     name: str
     label: str

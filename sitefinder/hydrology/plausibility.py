@@ -1,11 +1,11 @@
-"""Gauges whose figures are hardly possible: runoff against rain and other gauges, units, outliers."""
+"""Gauges with implausible figures: runoff against rain and other gauges, units, outliers."""
 
 import warnings
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import stdtr
 
 from sitefinder.hydrology.regression import log_design
 
@@ -56,7 +56,7 @@ class _Checks(NamedTuple):
 
 
 def suspect_gauges(gauges, predictors) -> pd.DataFrame:
-    """Gauges of one region whose mean flow, area or rain is hardly possible.
+    """Gauges of one region whose mean flow, area or precipitation is implausible.
 
     Parameters
     ----------
@@ -216,7 +216,7 @@ def _with_leverage(gauges, predictors, checks):
     leverage, cook = influence.hat_matrix_diag, influence.cooks_distance[0]
     with np.errstate(all="ignore"):
         residual = influence.resid_studentized_external
-    probability = 2.0 * stats.t.sf(np.abs(residual), len(used) - coefficients - 1)
+    probability = 2.0 * stdtr(len(used) - coefficients - 1, -np.abs(residual))
     far = (leverage > HIGH_LEVERAGE * coefficients / len(used)) | (cook > HIGH_COOK)
     for row in np.flatnonzero(far & (probability < SMALL_P)):
         observed = 10.0 ** response[row]

@@ -355,10 +355,10 @@ class RegionalFits(NamedTuple):
     warnings : DataFrame
         ``region``, ``statistic`` (empty: all) and ``warning``.
     suspects : DataFrame
-        Gauges that are hardly possible: ``region`` and the columns of
+        Implausible gauges: ``region`` and the columns of
         `sitefinder.hydrology.plausibility.suspect_gauges`.
     mean_regressions : list of sitefinder.hydrology.strength.MeanRegression
-        How much those of the mean flow can bear.
+        Strength of those of the mean flow.
     """
 
     equations: list

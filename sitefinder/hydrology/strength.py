@@ -1,4 +1,4 @@
-"""How much a regression can bear, by its gauges and its standard error."""
+"""Strength of a regression, by its gauges and its standard error."""
 
 from typing import NamedTuple
 
@@ -42,7 +42,7 @@ def standard_error_percent(equation):
 
 
 def regression_strength(equation, limits):
-    """How much an equation can bear, and what makes it weak.
+    """Strength of an equation, and what makes it weak.
 
     Parameters
     ----------

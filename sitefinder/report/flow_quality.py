@@ -104,7 +104,7 @@ def mean_flow_text(regressions, allow=(), *, refuses=True):
 
 
 def delivered_suspects(repairs):
-    """Gauges that are hardly possible, from the table of repairs.
+    """Implausible gauges, from the table of repairs.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def delivered_suspects(repairs):
 
 
 def suspects_text(suspects, regressions):
-    """A sentence that names the gauges that are hardly possible; empty where there is none.
+    """A sentence that names the implausible gauges; empty where there is none.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def flow_lines(regressions, suspects, allow=()):
 
 
 def suspect_lines(suspects, gauges, table="flows.gauges"):
-    """Each gauge that is hardly possible, with what was found, what was expected and what to do.
+    """Each implausible gauge, with what was found, what was expected and what to do.
 
     Parameters
     ----------

@@ -217,7 +217,7 @@ FLOW_EQUATIONS = Layer(
         count("gauges", "number of gauges of the regression"),
         text(
             "strength",
-            "how much the regression of the mean flow can bear: "
+            "strength of the regression of the mean flow: "
             + ", ".join(names(REGRESSION_STRENGTHS))
             + "; empty for other statistics, and for regions without ground of this run",
         ),

@@ -136,7 +136,7 @@ class Flows(NamedTuple):
     None). Abstractions are off them, so that they need not fall from bin to bin; ``closed`` are bins in which
     nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
     ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed.
-    ``mean_regressions`` say how much those of the mean flow can bear.
+    ``mean_regressions`` give the strength of those of the mean flow.
     """
 
     estimate: FlowEstimate
@@ -464,7 +464,7 @@ def _place_abstractions(
 
 
 def list_gauge_doubts(gauges: pd.DataFrame | None, table: GaugeTable | None) -> pd.DataFrame:
-    """Gauges that are hardly possible, and those that the settings leave out, as rows of the repairs.
+    """Implausible gauges, and those that the settings leave out, as rows of the repairs.
 
     Parameters
     ----------
@@ -486,7 +486,7 @@ def list_gauge_doubts(gauges: pd.DataFrame | None, table: GaugeTable | None) -> 
 
 
 def suspects_of(gauges: pd.DataFrame | None, table: GaugeTable | None) -> list[dict[str, str]]:
-    """Gauges that are hardly possible, see `sitefinder.hydrology.plausibility.suspect_gauges`.
+    """Implausible gauges, see `sitefinder.hydrology.plausibility.suspect_gauges`.
 
     Returns
     -------

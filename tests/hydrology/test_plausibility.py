@@ -1,4 +1,4 @@
-"""Gauges that are hardly possible: each kind of mistake in made tables is found and named, and sound ones are not.
+"""Implausible gauges: each kind of mistake in made tables is found and named, and sound ones are not.
 
 The modified z-score is that of B. Iglewicz & D. C. Hoaglin, "How to detect and handle outliers," ASQC Quality
 Press, 1993 (from memory); leverage, Cook's distance and the externally studentised residual are statsmodels' own.

@@ -1,4 +1,4 @@
-"""How much a regression can bear: limits that hold exactly, and flags by region, lifted where flow is measured."""
+"""Strength of a regression: limits that hold exactly, and flags by region, lifted where flow is measured."""
 
 import numpy as np
 import pandas as pd

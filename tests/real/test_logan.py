@@ -131,8 +131,8 @@ def test_what_is_said_first_is_how_weak_the_regression_is(logan):
     print(said)
     # 114.0 % and 1.41 by an ordinary regression of log flow on log area at the 18 gauges, with Duan's smearing.
     assert said == (
-        "Mean flow: regression on 18 gauges, standard error 114 %, bias factor 1.41: weak (fewer than 25 gauges and "
-        "standard error above 60 %)."
+        "Mean flow: regression on 18 gauges, standard error 114 %, bias factor 1.41: weak (fewer than 25 gauges "
+        "and standard error above 60 %)."
     )
     assert lines[3] == ""
 

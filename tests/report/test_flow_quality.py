@@ -54,7 +54,7 @@ def repairs(*gauges):
     return pd.DataFrame(rows, columns=["layer", "feature", "problem", "action"])
 
 
-def test_one_regression_is_told_in_a_sentence():
+def test_one_regression_is_a_sentence():
     assert mean_flow_text([regression()]) == (
         "Mean flow: regression on 48 gauges, standard error 19.5 %, bias factor 1.02."
     )
