@@ -10,7 +10,6 @@ from sitefinder.report.text import WIDTH, counted, figure, is_missing, plain
 from sitefinder.schema.wording import FLOW_TOO_WEAK_ALLOWED, FLOW_TOO_WEAK_REFUSED
 from sitefinder.vocabulary import FLOW_TOO_WEAK, REGRESSION_STRENGTHS, TOO_WEAK, WEAK, labels, names
 
-GAUGES = "gauges"
 REGRESSIONS_SHOWN, SUSPECTS_SHOWN, SUSPECTS_IN_FULL = 3, 5, 8
 # Regions in a flow source such as "equation (16, 17)".
 REGIONS = re.compile(r"equation \((.*)\)")
@@ -116,10 +115,10 @@ def delivered_suspects(repairs):
     list of dict of str to str
         ``gauge`` and ``found``, with what was expected.
     """
-    own = repairs[(repairs["layer"] == GAUGES) & repairs["problem"].str.startswith(IMPLAUSIBLE)]
     return [
-        {"gauge": gauge, "found": problem.removeprefix(IMPLAUSIBLE)}
-        for gauge, problem in zip(own["feature"], own["problem"], strict=True)
+        {"gauge": row["feature"], "found": row["problem"].removeprefix(IMPLAUSIBLE)}
+        for row in repairs.to_dict("records")
+        if row["problem"].startswith(IMPLAUSIBLE)
     ]
 
 
