@@ -213,7 +213,7 @@ def expected_groups(ways, last):
             step,
             {"affected": here & meets, "excluded": ways["first"] == step, "remaining": ways["first"] > step},
         )
-        if 8 <= step < last:
+        if FIRST_RULE <= step < last:
             yield "alone", step, {"affected": meets, "excluded": bars, "remaining": ~bars}
 
 
