@@ -109,10 +109,13 @@ def plan_command(config: Config):
 def check(config: Config):
     """Check settings and inputs, in seconds, and list all problems at once."""
     from sitefinder.inventory import read_run
+    from sitefinder.report.flow_quality import flow_lines
 
     settings, inputs = read_run(config)
     layers = ", ".join(inputs.layers) or "none"
     print(f"{settings.run.name}: settings and inputs are valid")
+    for line in flow_lines(inputs.mean_regressions, inputs.suspect_gauges, settings.ranking.allow):
+        print(line)
     print(f"  layers:    {layers}")
     print(f"  rules:     {len(settings.rules)}")
     print(f"  turbines:  {len(inputs.turbines)} classes")

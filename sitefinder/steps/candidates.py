@@ -17,6 +17,7 @@ from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, 
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
 from sitefinder.siting.fish_passage import grades_counted
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values
+from sitefinder.vocabulary import FLOW_TOO_WEAK
 
 if TYPE_CHECKING:
     import geopandas
@@ -97,6 +98,8 @@ def list_stretches(
     min_m = settings.heads.resolved_standard_errors * table["head_uncorrected_se_m"]
     table["head_unresolved"] = ~(table["head_uncorrected_m"] >= min_m)
     table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | np.isnan(flows.bins_m3s[intake]).any(axis=1)
+    too_weak = np.array([FLOW_TOO_WEAK.flag in flags for flags in flows.estimate.flags], dtype=bool)
+    table["flow_too_weak"] = too_weak[intake]
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]
     return Stretches(table, *stretches[1:])
 

@@ -146,9 +146,9 @@ STEPS = bound(
             "flows",
             "sitefinder.steps.flows:estimate_station_flows",
             "stationing catchments",
-            "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
-            "energy.design_exceedance_percent stretches.structure_snap_m uncertainty.year_to_year_sd "
-            "uncertainty.quantile_correlation_span",
+            "flows.gauges flows.weak_regression flows.near_gauges flows.spot_gaugings flows.region_weights "
+            "flows.closed_months flags energy.design_exceedance_percent stretches.structure_snap_m "
+            "uncertainty.year_to_year_sd uncertainty.quantile_correlation_span",
             "equations gauges fits environmental measured_gauges spot_gaugings layers.flow_regions layers.karst "
             "layers.abstractions",
         ),

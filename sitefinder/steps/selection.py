@@ -31,6 +31,7 @@ from sitefinder.vocabulary import (
     BARRED_BY_RULE,
     CATCHMENT_INCOMPLETE,
     FLOW_TOO_SMALL,
+    FLOW_TOO_WEAK,
     HEAD_UNRESOLVED,
     NO_FLOW_ESTIMATE,
     OUTSIDE_REGION,
@@ -138,6 +139,7 @@ def offer_steps(
     steps = {
         OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
         NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
+        FLOW_TOO_WEAK: ~table["flow_too_weak"].to_numpy(),
         FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.min_flow_mean_m3s,
         HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
         CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),

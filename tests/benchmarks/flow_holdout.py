@@ -110,7 +110,7 @@ def with_classes(rows, attributes):
 def measured(config, ways=WAYS):
     """All rows with their classes, gauges held out in the ways that are named."""
     config = Path(config)
-    settings, table = check_fit_settings(read_toml(config), str(config), list(Settings.model_fields))
+    settings, table, _ = check_fit_settings(read_toml(config), str(config), list(Settings.model_fields))
     gauges, places = read_fit_gauges(settings, table, config.parent)
     attributes = pd.read_csv(config.parent / table.path, dtype={"gauge_id": str}).set_index("gauge_id")
     return with_classes(held_out(settings, table, gauges, places, ways), attributes)

@@ -30,6 +30,7 @@ class LoganRun(NamedTuple):
     tables: dict
     results: dict
     dem: Path
+    summary: str
 
 
 @pytest.fixture(scope="session")
@@ -52,7 +53,9 @@ def logan_run(repository, made_once):
             delivered = run_and_deliver(_write_logan(folder, repository))
         wanted = ("stationing", "catchments", "heads", "stretches", "sites")
         dem = repository / "tests" / "real" / "data" / "logan" / "dem_100m.tif"
-        return LoganRun(folder, dict(delivered.tables), {name: results[name] for name in wanted}, dem)
+        return LoganRun(
+            folder, dict(delivered.tables), {name: results[name] for name in wanted}, dem, delivered.summary
+        )
 
     return made_once("logan", made)
 

@@ -98,6 +98,29 @@ def test_heads_of_links_lie_near_the_drops_from_the_finer_grid(logan_run, links)
     assert np.corrcoef(found, links["strmDrop"])[0, 1] > 0.95
 
 
+def test_what_is_said_first_is_how_weak_the_regression_is(logan_run):
+    lines = logan_run.summary.split("\n")
+    said = " ".join(lines[1:3])
+
+    print(said)
+    # 114.0 % and 1.41 by an ordinary regression of log flow on log area at the 18 gauges, with Duan's smearing.
+    assert said == (
+        "Mean flow: regression on 18 gauges, standard error 114 %, bias factor 1.41: weak (fewer than 25 gauges "
+        "and standard error above 60 %)."
+    )
+    assert lines[3] == ""
+
+
+def test_every_site_and_every_reach_with_a_flow_carries_the_flag(logan_run):
+    sites, reaches = logan_run.tables["sites"], logan_run.tables["reaches"]
+
+    weak = reaches["flags"].str.contains("flow_regression_weak")
+    assert sites["flags"].str.contains("flow_regression_weak").all()
+    assert weak.tolist() == reaches["flow_mean_m3s"].notna().tolist()
+    # 18 gauges and 114 % are within the limits of ranking.
+    assert not reaches["flags"].str.contains("flow_regression_too_weak").any()
+
+
 def test_no_site_lies_off_its_stream(logan_run, links):
     sites, stretches = logan_run.tables["sites"], logan_run.tables["stretches"]
     lines = links.to_crs("EPSG:26912").union_all()

@@ -18,6 +18,8 @@ pytestmark = pytest.mark.slow
 
 AMOUNTS = ("reaches", "km", "mw", "gwh")
 NO_STREAM = ("standing water", "developed", "tidal")
+# Step of the first rule: after everything, what cannot be measured and what is no natural stream.
+FIRST_RULE = 9
 # Shorter overlaps are the rounding of a touch [m].
 TOUCH_M = 1e-6
 
@@ -175,7 +177,6 @@ def ways_of_reaches(layers):
     settings = settings_of(layers)
     rules, allow = rules_of(settings), ast.literal_eval(settings["ranking.allow"])
     held = effects(layers, rules)
-    first_rule = 8
     rows = []
     for reach in layers["reaches"].itertuples():
         flags = reach.flags.split("; ")
@@ -184,11 +185,12 @@ def ways_of_reaches(layers):
         plain = [
             (1, "network_unresolved" in flags, True),
             (2, pd.isna(reach.flow_mean_m3s), True),
-            (3, "head_unresolved" in flags, "unresolved" not in allow),
-            (4, "catchment_incomplete" in flags, "incomplete" not in allow),
-            *((5 + place, reach.rejection_reason == kind, True) for place, kind in enumerate(NO_STREAM)),
+            (3, "flow_regression_too_weak" in flags, "weak_flow" not in allow),
+            (4, "head_unresolved" in flags, "unresolved" not in allow),
+            (5, "catchment_incomplete" in flags, "incomplete" not in allow),
+            *((6 + place, reach.rejection_reason == kind, True) for place, kind in enumerate(NO_STREAM)),
         ]
-        for number, rule in enumerate(rules, first_rule):
+        for number, rule in enumerate(rules, FIRST_RULE):
             effect, action = held.get((rule["name"], reach.reach_id), "no"), rule["action"]
             stops = (action == "exclude" or (action == "conditional" and "conditional" not in allow)) * (
                 effect == "yes"
@@ -200,7 +202,7 @@ def ways_of_reaches(layers):
                 met.add(number)
                 if stops:
                     barred.add(number)
-        last = first_rule + len(rules)
+        last = FIRST_RULE + len(rules)
         names = {"open", "restricted"} | ({"unknown", "conditional"} & set(allow))
         (met if reach.verdict in names else barred).add(last)
         rows.append((reach.reach_id, met, barred, min(barred, default=last + 1)))
@@ -218,7 +220,7 @@ def expected_groups(ways, last):
             step,
             {"affected": here & meets, "excluded": ways["first"] == step, "remaining": ways["first"] > step},
         )
-        if 8 <= step < last:
+        if FIRST_RULE <= step < last:
             yield "alone", step, {"affected": meets, "excluded": bars, "remaining": ~bars}
 
 
@@ -250,8 +252,8 @@ def test_every_figure_of_the_cascade_is_found_again_from_reaches_and_rule_hits(l
                 found = [row[f"{prefix}_{name}"] for name in AMOUNTS]
                 expected = totals(ways["reach_id"][chosen], parts)
                 assert found == pytest.approx(expected, rel=1e-9, abs=1e-9), (scope, district, way, step, prefix)
-            if 8 <= step < last:
-                rule = rules[step - 8]
+            if FIRST_RULE <= step < last:
+                rule = rules[step - FIRST_RULE]
                 assert (row["kind"], row["rule"], row["action"]) == ("rule", rule["name"], rule["action"])
 
     # No row beyond those, but for areas in which no reach lies.

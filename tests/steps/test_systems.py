@@ -104,6 +104,7 @@ def made_results(river, downstream, rng, made, inputs):
         stream_depth_m=rng.uniform(0.2, 2.0, rows),
         head_unresolved=rng.random(rows) < 0.1,
         flow_missing=rng.random(rows) < 0.05,
+        flow_too_weak=rng.random(rows) < 0.05,
         catchment_incomplete=rng.random(rows) < 0.05,
         **{f"{name}_distance_m": rng.uniform(0.0, 3000.0, rows) for name in ("road", "line", "settlement")},
     )
