@@ -26,6 +26,7 @@ LIMIT_SHARE = 0.95
 # Months' means and lengths are met to this relative precision.
 PRECISION = 1e-10
 MAX_STEPS, MAX_HALVINGS = 60, 30
+STATIONS_AT_ONCE = 1024
 # Order of flow along the curve, as a normal score.
 SCORE = -ndtri(BIN_EXCEEDANCE)
 
@@ -36,7 +37,7 @@ class Regime(NamedTuple):
     Attributes
     ----------
     ratio : ndarray of float64, shape (12,)
-        Mean monthly flow over mean annual flow (Pardé coefficient), January first; weighted by days their mean is 1.
+        Mean monthly flow over mean annual flow (Pardé coefficient), January first; their mean over the days is 1.
     month_of_class : ndarray of float64, shape (20, 12), or None
         Share of the year that lies in each class of flow, from high to low, and month; None where only means are
         known.
@@ -146,8 +147,8 @@ def possible_share(curve_m3s, regime):
     Returns
     -------
     ndarray of float64, shape (n,)
-        1 where the months reach the regime's ratios; less where the flow is too even for them: the months' departures
-        from the mean are this share of the regime's. 1 where the flow is nothing or unknown.
+        1 where the months reach the regime's ratios; less where the flow is too even for them: the months'
+        departures from the mean are this share of the regime's. 1 where the flow is nothing or unknown.
 
     Notes
     -----
@@ -221,13 +222,13 @@ def _log_counts(regime):
     return np.log((1.0 - SPREAD_OF_COUNTS) * counted + SPREAD_OF_COUNTS * MONTH_SHARE)
 
 
-# Parameters of the months: a constant and a slope each, but for December, whose are 0: one constant in each bin, and
-# one slope, mean nothing, as shares of a bin are brought to 1.
+# Parameters of the months: a constant and a slope each, but for December, whose are 0: one constant in each bin,
+# and one slope, mean nothing, as shares of a bin are brought to 1.
 FREE = 22
 
 
-# Shares of bins by Newton's method with halved steps, curve by curve, into the last argument. `flow` is relative to
-# its mean.
+# Shares of bins by Newton's method with halved steps, curve by curve, into the last argument. `flow` is relative
+# to its mean.
 @kernel(fills=("shares",))
 def _solve(flow, ratio, month_share, start, score, shares):
     bins = flow.shape[1]
@@ -366,7 +367,7 @@ def days_of_months(values, shares):
     Returns
     -------
     ndarray of float64, shape (n, 365)
-        In the order of the bins within each month; each is a mean over its time, so the mean over the year is kept.
+        In the order of the bins within each month; each is a mean over its time, so the year's mean is kept.
     """
     days = np.zeros((len(values), DAYS))
     _fill_days(
@@ -405,18 +406,22 @@ def _fill_days(values, shares, days_in_month, days):
             first += count
 
 
-def year_by_regime(curve_m3s, shares):
-    """The flow of each day of the year from the year's curve and its months.
+def year_by_regime(curve_m3s, regime):
+    """The flow of each day of the year, from the year's curve and a regime.
 
     Parameters
     ----------
     curve_m3s : ndarray of float64, shape (n, 200)
         [m³/s]
-    shares : ndarray of float64, shape (n, 200, 12)
-        See `month_shares`.
+    regime : Regime
 
     Returns
     -------
     YearBins
     """
-    return YearBins(BIN_MONTH.copy(), days_of_months(curve_m3s, shares), np.ones(len(curve_m3s)))
+    days = np.empty((len(curve_m3s), DAYS))
+    # In blocks, so that no shares are held for all stations.
+    for first in range(0, len(curve_m3s), STATIONS_AT_ONCE):
+        block = slice(first, first + STATIONS_AT_ONCE)
+        days[block] = days_of_months(curve_m3s[block], month_shares(curve_m3s[block], regime))
+    return YearBins(BIN_MONTH.copy(), days, np.ones(len(curve_m3s)))

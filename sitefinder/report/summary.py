@@ -6,6 +6,8 @@ import textwrap
 from collections import Counter
 from textwrap import wrap
 
+import numpy as np
+
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.text import (
     WIDTH,
@@ -23,6 +25,7 @@ from sitefinder.report.text import (
     text_table,
 )
 from sitefinder.schema import EVIDENCE, has_flag
+from sitefinder.schema.columns import MONTH_ENERGIES, MONTH_NAMES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.siting.potential import whole
 from sitefinder.units import METRES_PER_KILOMETRE
@@ -191,6 +194,8 @@ def summary_parts(
         f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
         _verdicts(reaches, counts_unresolved),
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh),
+        _change(_settings(tables["provenance"])) if "provenance" in tables else "",
+        _months(sites),
         surface_model_warning(reaches),
         _flags(sites),
         _best(sites, currency),
@@ -309,6 +314,31 @@ def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
             "simulations give less than P50."
         )
     return text
+
+
+# The climate table that the flows are changed by.
+def _change(settings):
+    if "flows.change.label" not in settings:
+        return ""
+    return (
+        f"Flows are changed by a climate table: {plain(settings['flows.change.label'])} "
+        f"({plain(settings.get('flows.change.source', ''))}). The error of its factors is not in any interval."
+    )
+
+
+# The months of the most and the least energy of all sites, and what says so.
+def _months(sites):
+    if not len(sites) or "month_source" not in sites:
+        return ""
+    source = plain(sites["month_source"].iloc[0])
+    energy_mwh = sites[[*names(MONTH_ENERGIES)]].sum(min_count=len(sites)).to_numpy()
+    if np.isnan(energy_mwh).any():
+        return f"Monthly energy: {source}."
+    most, least = (
+        f"{MONTH_NAMES[month]} ({gigawatt_hours(energy_mwh[month])} GWh)"
+        for month in (energy_mwh.argmax(), energy_mwh.argmin())
+    )
+    return f"Monthly energy from {source}: most in {most}, least in {least}."
 
 
 # Data-quality flags of the sites, most frequent first.

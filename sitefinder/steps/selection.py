@@ -26,6 +26,7 @@ from sitefinder.siting.fish_passage import (
 )
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
 from sitefinder.steps.candidates import value_all
+from sitefinder.steps.closed_months import value_closed, with_closed
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
@@ -49,6 +50,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from sitefinder.energy.hydraulics import WaterDepths
+    from sitefinder.hydrology.months import Months
     from sitefinder.network.stations import Stationing
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
@@ -72,6 +74,7 @@ def choose(
     stationing: Stationing,
     stretches: Stretches,
     energy: pd.DataFrame,
+    closed_energy: pd.DataFrame,
     rule_overlaps: pd.DataFrame,
     verdicts: Judged,
     water_bodies: WaterBodies,
@@ -81,6 +84,7 @@ def choose(
     Sites bar each other, and fish pass them, along the water alone, and what is best for a region is best for each
     drainage system; so this is done for each of them alone. Ranks and totals, which go over all, come later.
     """
+    energy = with_closed(energy, closed_energy)
     steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
     path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
     offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path)
@@ -306,12 +310,17 @@ def weigh_fish_safety(
     stretches: Stretches,
     flows: Flows,
     water_depths: WaterDepths,
+    months: Months,
+    closed_months: npt.NDArray[np.int16],
     energy: pd.DataFrame,
+    closed_energy: pd.DataFrame,
     rule_overlaps: pd.DataFrame,
     verdicts: Judged,
     water_bodies: WaterBodies,
 ) -> FishSafety:
     """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
+    energy = with_closed(energy, closed_energy)
+    water = (flows, water_depths, months, closed_months)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
         steps = offer_steps(settings, inputs, stationing, stretches, valued, judged)
@@ -326,7 +335,7 @@ def weigh_fish_safety(
         safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
         # A grade that makes no further class safe changes nothing.
         if safety not in known:
-            valued = _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, verdicts)
+            valued = _valued_by(settings, other, inputs, stretches, water, energy, verdicts)
             known[safety] = best(other, verdicts, valued)
         by_grade[grade] = known[safety]
     return FishSafety(without, by_grade)
@@ -355,8 +364,7 @@ def _valued_by(
     other: Settings,
     inputs: RunInputs,
     stretches: Stretches,
-    flows: Flows,
-    water_depths: WaterDepths,
+    water: tuple[Flows, WaterDepths, Months, npt.NDArray[np.int16]],
     energy: pd.DataFrame,
     verdicts: Judged,
 ) -> pd.DataFrame:
@@ -364,7 +372,10 @@ def _valued_by(
     if set(other.fish.evidence) == set(settings.fish.evidence) or not len(rows):
         return energy
     protected = subset(stretches, verdicts.choice == SAFE_MAY)
+    flows, water_depths, months, closed_months = water
     found = value_all(other, inputs, protected, flows, water_depths)
+    closed = value_closed(other, inputs, protected, flows, water_depths, months, closed_months[rows])
+    found = with_closed(found, closed)
     columns: dict[str, npt.NDArray[Any]] = {}
     for name in energy.columns:
         values = energy[name].to_numpy().copy()
