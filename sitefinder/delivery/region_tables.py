@@ -287,7 +287,7 @@ def distributions_table(reaches, sites):
     """
     layers = {"reaches": reaches, "sites": sites}
     parts = []
-    for quantity in dict.fromkeys(name for names in DISTRIBUTIONS_OF.values() for name in names):
+    for quantity in dict.fromkeys(name for of_layer in DISTRIBUTIONS_OF.values() for name in of_layer):
         having = [name for name in DISTRIBUTIONS_OF if quantity in DISTRIBUTIONS_OF[name]]
         edges = class_edges(np.concatenate([layers[name][quantity].to_numpy(dtype=float) for name in having]))
         for name in having:
@@ -489,9 +489,7 @@ def _row(of_reaches, mine, of_site, sites, simulations):
         "sites": int(mine.sum()),
         "power_w": int(of_site.loc[mine, "power_w"].sum()),
         "energy_wh": int(of_site.loc[mine, "energy_wh"].sum()),
-        **{
-            name: of_site.loc[mine, name].sum(skipna=False) for name in of_site if name.startswith("energy_month_")
-        },
+        **{name: of_site.loc[mine, name].sum(skipna=False) for name in names(MONTHLY_WH)},
         "capital_cost": own["capital_cost"].sum(),
         "net_annual_value": own["net_annual_value"].sum(),
         **_simulated(sites, simulations, mine),

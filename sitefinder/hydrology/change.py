@@ -158,7 +158,7 @@ def _joined_if_equal(periods):
 def _numbers(cells, name, is_valid, expected, problems):
     text = cells.str.strip()
     is_number = text.str.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?").fillna(False)
-    value = text.where(is_number, "nan").astype(np.float64).to_numpy()
+    value = text.where(is_number, "nan").astype(np.float64).to_numpy().copy()
     invalid = ~(np.isfinite(value) & is_valid(np.where(np.isfinite(value), value, -1.0)))
     if invalid.any():
         first = cells[invalid].iloc[0]
