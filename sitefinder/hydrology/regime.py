@@ -22,7 +22,7 @@ CLASSES = 20
 SPREAD_OF_COUNTS = 0.02
 # The months reach no further than this part of the way to what the curve can just hold (own choice): at its very
 # limit each flow would belong to one month alone.
-LIMIT_SHARE = 0.95
+LIMIT_SHARE = 0.99
 # Months' means and lengths are met to this relative precision.
 PRECISION = 1e-10
 MAX_STEPS, MAX_HALVINGS = 60, 30

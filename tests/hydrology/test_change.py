@@ -1,4 +1,4 @@
-"""Flows by a climate table: read with all that is wrong, applied by month, season or year, and nothing else moved."""
+"""Flows by a climate table: read with all that is wrong, applied by month, season or year, and nothing else."""
 
 import io
 
