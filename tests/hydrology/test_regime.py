@@ -70,7 +70,7 @@ def test_what_is_summed_over_the_months_is_what_the_year_gives():
 
 
 def test_a_curve_too_even_for_a_regime_holds_the_part_that_the_majorisation_of_its_flows_allows():
-    # Two flows, half of the time each: 1.2 and 0.8. A month wetter than 1.2 cannot be, and a hundredth stays for safety.
+    # Two flows, half of the time each: 1.2 and 0.8. A month wetter than 1.2 cannot be; a hundredth is kept off.
     two = np.repeat([1.2, 0.8], 100)[None, :]
     one_wet = regime_of_means([1.5] + [(365 - 31 * 1.5) / 334] * 11, "made up")
 
