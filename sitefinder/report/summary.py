@@ -8,6 +8,7 @@ from textwrap import wrap
 
 import numpy as np
 
+from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.text import (
     WIDTH,
@@ -578,6 +579,10 @@ ROWS = (
     ("mean annual energy", "energy_gwh", "GWh"),
     ("  exceeded in 90 % of simulations", "energy_gwh_p90", "GWh"),
     ("  exceeded in 10 % of simulations", "energy_gwh_p10", "GWh"),
+    ("  December to February", "energy_gwh_dec_feb", "GWh"),
+    ("  March to May", "energy_gwh_mar_may", "GWh"),
+    ("  June to August", "energy_gwh_jun_aug", "GWh"),
+    ("  September to November", "energy_gwh_sep_nov", "GWh"),
     ("capital cost", "capital_cost", ""),
 )
 AGAINST_FIRST = (
@@ -592,6 +597,7 @@ AGAINST_FIRST = (
 )
 # Rows that are omitted if no scenario has any.
 MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_changed_by_rules", "sites_re_admitted"}
+MAY_BE_NOTHING |= {f"energy_gwh_{name}" for name in SEASONS}
 
 
 def scenario_text(title, table, currency="", files=()):
@@ -634,10 +640,13 @@ def _block(block, currency, rows, heads=True):
     shown = text_table(("", "left"), *(("" if not heads else name, "right") for name in names))
     for label, name, unit in rows:
         values = block[name].tolist()
-        if name in MAY_BE_NOTHING and not any(values):
+        if name in MAY_BE_NOTHING and not any(value and not math.isnan(value) for value in values):
             continue
         shown_as = money_figure if name == "capital_cost" else figure
-        cells = [str(value) if isinstance(value, int) else shown_as(value) for value in values]
+        cells = [
+            str(value) if isinstance(value, int) else "unknown" if math.isnan(value) else shown_as(value)
+            for value in values
+        ]
         unit = currency if name == "capital_cost" else unit
         heading = f"{label}, {plain(unit)}" if unit else label
         shown.add_row(heading.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))

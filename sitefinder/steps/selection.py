@@ -74,17 +74,17 @@ def choose(
     stationing: Stationing,
     stretches: Stretches,
     energy: pd.DataFrame,
-    closed_energy: pd.DataFrame,
     rule_overlaps: pd.DataFrame,
     verdicts: Judged,
     water_bodies: WaterBodies,
+    closed_energy: pd.DataFrame | None = None,
 ) -> Chosen:
     """The best set of stretches without overlap, and why the other reaches carry no site.
 
     Sites bar each other, and fish pass them, along the water alone, and what is best for a region is best for each
     drainage system; so this is done for each of them alone. Ranks and totals, which go over all, come later.
     """
-    energy = with_closed(energy, closed_energy)
+    energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
     path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
     offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path)
@@ -310,16 +310,16 @@ def weigh_fish_safety(
     stretches: Stretches,
     flows: Flows,
     water_depths: WaterDepths,
-    months: Months,
-    closed_months: npt.NDArray[np.int16],
     energy: pd.DataFrame,
-    closed_energy: pd.DataFrame,
     rule_overlaps: pd.DataFrame,
     verdicts: Judged,
     water_bodies: WaterBodies,
+    months: Months | None = None,
+    closed_months: npt.NDArray[np.int16] | None = None,
+    closed_energy: pd.DataFrame | None = None,
 ) -> FishSafety:
     """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
-    energy = with_closed(energy, closed_energy)
+    energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     water = (flows, water_depths, months, closed_months)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
@@ -364,7 +364,7 @@ def _valued_by(
     other: Settings,
     inputs: RunInputs,
     stretches: Stretches,
-    water: tuple[Flows, WaterDepths, Months, npt.NDArray[np.int16]],
+    water: tuple[Flows, WaterDepths, Months | None, npt.NDArray[np.int16] | None],
     energy: pd.DataFrame,
     verdicts: Judged,
 ) -> pd.DataFrame:
@@ -374,8 +374,9 @@ def _valued_by(
     protected = subset(stretches, verdicts.choice == SAFE_MAY)
     flows, water_depths, months, closed_months = water
     found = value_all(other, inputs, protected, flows, water_depths)
-    closed = value_closed(other, inputs, protected, flows, water_depths, months, closed_months[rows])
-    found = with_closed(found, closed)
+    if months is not None and closed_months is not None:
+        closed = value_closed(other, inputs, protected, flows, water_depths, months, closed_months[rows])
+        found = with_closed(found, closed)
     columns: dict[str, npt.NDArray[Any]] = {}
     for name in energy.columns:
         values = energy[name].to_numpy().copy()
