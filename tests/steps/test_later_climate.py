@@ -44,7 +44,7 @@ def test_the_flows_of_2050_are_those_of_today_times_the_table(beside):
 
     assert both["site_id"].nunique() >= 5
     factor = (both["flow_mean_m3s_later"] / both["flow_mean_m3s"]).to_numpy()
-    # Of each season the mean factor lies between those of its low and high flows; bins average the months a little.
+    # The mean factor of a season lies between those of its low and high flows; bins average a little.
     for months, lowest, highest in (((12, 1, 2), 1.05, 1.15), ((3, 4, 5), 0.95, 1.05), ((6, 7, 8), 0.60, 0.90)):
         own = factor[both["month"].isin(months)]
         assert own.min() > lowest - 0.03
