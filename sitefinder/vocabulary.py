@@ -433,6 +433,12 @@ COST_EXTRAPOLATED = Flag(
     "cost extrapolated",
     "Power or head is outside the range of the cost law.",
 )
+CLOSED_MONTHS_COUNTED = Flag(
+    "closed_months_counted",
+    BY_COST,
+    "closed months counted",
+    "Energy includes months that rules close: nothing says when water flows. State flows.regime.",
+)
 SURFACE_MODEL = Flag(
     "dem_surface_model",
     BY_PLACE,
@@ -470,6 +476,7 @@ FLAGS = (
     NOT_ON_NETWORK,
     HEAD_NOT_RESOLVED,
     COST_EXTRAPOLATED,
+    CLOSED_MONTHS_COUNTED,
     Flag(
         "catchment_incomplete",
         BY_PLACE,
@@ -571,6 +578,12 @@ FLAGS = (
         BY_FLOW,
         "months scaled",
         "The monthly flows were scaled by a factor of more than 1.5 to match the mean flow.",
+    ),
+    Flag(
+        "months_flattened",
+        BY_FLOW,
+        "months flattened",
+        "The flow is too even for the regional regime: its seasons were reduced.",
     ),
     Flag("flow_altered", BY_FLOW, "abstractions", "Abstractions or transfers change the mean flow."),
     Flag(

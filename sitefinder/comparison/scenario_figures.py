@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+# Seasons whose energy is shown, by the end of the figure's name: months of each.
+SEASONS = {"dec_feb": (12, 1, 2), "mar_may": (3, 4, 5), "jun_aug": (6, 7, 8), "sep_nov": (9, 10, 11)}
+
+
 def measures(
     tables: Mapping[str, Any], *, energy_p90_mwh: float, energy_p10_mwh: float, counts_unresolved: bool = False
 ) -> dict[str, float]:
@@ -54,6 +58,10 @@ def measures(
         ("energy_gwh_p10", energy_p10_mwh),
     ):
         figures[name] = energy_mwh / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+    for name, months in SEASONS.items():
+        # Not a number where nothing says when water flows.
+        energy_mwh = sites[[f"energy_month_{month:02d}_mwh" for month in months]].sum(axis=1, skipna=False)
+        figures[f"energy_gwh_{name}"] = energy_mwh.sum(skipna=False) / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
     figures["capital_cost"] = sites["capital_cost"].sum()
     return figures
 

@@ -50,8 +50,9 @@ SHARED = [
         "ranked_sites",
         f"{_SITE_TABLES}:rank_sites",
         "network stationing catchments heads flows water_depths water_bodies quality_flags stretches verdicts "
-        "sites fish_alive",
-        "run.crs run.seed rules energy tailwater flows.releases fish costs ranking uncertainty off_grid",
+        "months closed_months sites fish_alive",
+        "run.crs run.seed rules energy tailwater flows.releases flows.closed_months fish costs ranking "
+        "uncertainty off_grid",
         "turbines costs layers.districts layers.roads layers.power_lines layers.settlements",
     ),
 ]
@@ -79,8 +80,8 @@ TABLES = [
     _table(
         "turbine_options",
         _SITE_TABLES,
-        "flows water_depths ranked_sites",
-        f"{VALUED_BY} fish",
+        "flows water_depths months ranked_sites",
+        f"{VALUED_BY} fish flows.closed_months",
         "turbines costs",
     ),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
@@ -88,7 +89,7 @@ TABLES = [
     _table(
         "site_months",
         _SITE_TABLES,
-        "flows water_depths ranked_sites",
+        "flows water_depths months ranked_sites",
         "energy tailwater flows.releases flows.closed_months fish",
         "turbines costs",
     ),

@@ -7,6 +7,7 @@ import shapely
 
 from sitefinder.catalogue.equations import LN_10, percent_from_log10
 from sitefinder.delivery.checking import checked_table
+from sitefinder.delivery.closed_sites import MONTH_ENERGIES
 from sitefinder.delivery.site_tables import interval_columns
 from sitefinder.energy.costs import turbine_cost, yearly_cost
 from sitefinder.energy.hydrokinetic import hydrokinetic_potential
@@ -28,7 +29,7 @@ from sitefinder.rules.confidentiality import (
 from sitefinder.rules.overlaps import hits_by_reach
 from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
-from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, SCOPES, STREAM_SCOPE
+from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, MONTHLY_WH, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
 from sitefinder.siting.potential import (
     Step,
@@ -62,6 +63,7 @@ from sitefinder.vocabulary import (
     TIDAL,
     UNMEASURED,
     cascade_reasons,
+    names,
     passing_verdicts,
     reasons_of,
     schemes_that,
@@ -286,7 +288,7 @@ def distributions_table(reaches, sites):
     """
     layers = {"reaches": reaches, "sites": sites}
     parts = []
-    for quantity in dict.fromkeys(name for names in DISTRIBUTIONS_OF.values() for name in names):
+    for quantity in dict.fromkeys(name for of_layer in DISTRIBUTIONS_OF.values() for name in of_layer):
         having = [name for name in DISTRIBUTIONS_OF if quantity in DISTRIBUTIONS_OF[name]]
         edges = class_edges(np.concatenate([layers[name][quantity].to_numpy(dtype=float) for name in having]))
         for name in having:
@@ -420,6 +422,7 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
             "district": sites["district"].to_numpy(),
             "power_w": whole(sites["power_kw"] * WATTS_PER_KILOWATT),
             "energy_wh": whole(sites["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
+            **_whole_months(sites),
         }
     )
     pieces = _pieces(district_lengths, whole_reaches)
@@ -438,7 +441,19 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
         rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, of_site, sites, simulations)})
     table = pd.DataFrame(rows)
     table = table.astype(dict.fromkeys(METRES, "float64"))
+    table = table.astype(dict.fromkeys(names(MONTHLY_WH), "Int64"))
     return table[[column.name for column in LAYERS["totals"].columns]]
+
+
+# Energy of sites in each month in whole watt-hours, by the column of the totals; missing where it is not known.
+def _whole_months(sites):
+    columns = {}
+    for name, of_month in zip(names(MONTHLY_WH), MONTH_ENERGIES, strict=True):
+        energy = sites[of_month]
+        known = energy.notna().all()
+        values = whole(energy * WATT_HOURS_PER_MEGAWATT_HOUR) if known else [pd.NA] * len(sites)
+        columns[name] = pd.array(values, dtype="Int64")
+    return columns
 
 
 # Name of each stream, "" if none.
@@ -481,6 +496,7 @@ def _row(of_reaches, mine, of_site, sites, simulations):
         "sites": int(mine.sum()),
         "power_w": int(of_site.loc[mine, "power_w"].sum()),
         "energy_wh": int(of_site.loc[mine, "energy_wh"].sum()),
+        **{name: of_site.loc[mine, name].sum(skipna=False) for name in names(MONTHLY_WH)},
         "capital_cost": own["capital_cost"].sum(),
         "net_annual_value": own["net_annual_value"].sum(),
         **_simulated(sites, simulations, mine),

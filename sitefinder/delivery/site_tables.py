@@ -9,10 +9,11 @@ import shapely
 from pyproj import Transformer
 
 from sitefinder.delivery.checking import checked_table
+from sitefinder.delivery.closed_sites import MONTH_ENERGIES, in_order, monthly_energies_mwh, waters
 from sitefinder.energy.costs import is_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
-from sitefinder.energy.plant import bins_of_plants, monthly_energy_mwh, plant_powers_kw
+from sitefinder.energy.plant import bins_of_plants, plant_powers_kw
 from sitefinder.energy.solar_benchmark import (
     lcoe_minus_solar_per_kwh,
     serve_demand,
@@ -31,6 +32,8 @@ from sitefinder.energy.uncertainty import (
 )
 from sitefinder.energy.valuation import size_options, turbine_options
 from sitefinder.hydrology.duration_curve import flow_at
+from sitefinder.hydrology.regime import over_months
+from sitefinder.hydrology.seasons import MONTHS
 from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.network.ordering import main_upstream
 from sitefinder.network.stations import place_names, without_repeats
@@ -54,7 +57,13 @@ from sitefinder.steps.candidates import settlements_to_serve
 from sitefinder.steps.flags import flag_texts, flags_of_stretches
 from sitefinder.steps.selection import site_ids
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
-from sitefinder.vocabulary import COST_EXTRAPOLATED, FLAG_SEPARATOR, HEAD_NOT_RESOLVED, SURVIVAL_ROUNDED
+from sitefinder.vocabulary import (
+    CLOSED_MONTHS_COUNTED,
+    COST_EXTRAPOLATED,
+    FLAG_SEPARATOR,
+    HEAD_NOT_RESOLVED,
+    SURVIVAL_ROUNDED,
+)
 
 
 def with_alternatives(settings, inputs, order, powers_kw):
@@ -251,45 +260,58 @@ def flow_curves(flows, order, left_m3s):
     return pd.DataFrame(columns)
 
 
-def site_months(settings, inputs, flows, water_depths, order, left_m3s):
-    """The ``site_months`` layer: flow, environmental flow and energy of each site in each month.
+def site_months(settings, inputs, water, order):
+    """The ``site_months`` layer: flow, environmental flow and energy of sites in each month.
 
     Parameters
     ----------
-    settings, inputs, flows, water_depths
+    settings, inputs
         Results of the stages of those names.
+    water : sitefinder.delivery.closed_sites.Water
+        What these sites work with; it is known when water flows.
     order : DataFrame, n rows
-        Sites.
-    left_m3s : ndarray, shape (n, bins)
-        See `environmental_flow_at`.
+        Sites, at least one, with their energy of each month.
 
     Returns
     -------
     DataFrame
-        Empty without monthly flow statistics.
+        Twelve rows a site.
     """
-    columns = [column.name for column in LAYERS["site_months"].columns]
-    if flows.bin_month is None or not len(order):
-        return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
-    month = flows.bin_month
-    bins_m3s = flows.bins_m3s[order["intake"].to_numpy(dtype=np.int64)]
-    plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
-    energy_mwh = monthly_energy_mwh(month, *plants, settings.energy.availability, *_pipe(settings, order))
-    numbers = np.arange(1, 13)
-    bins = [month == number for number in numbers]
-    table = {
-        "site_id": np.repeat(order["site_id"].to_numpy(), len(numbers)),
-        "month": np.tile(numbers, len(order)),
-        "flow_mean_m3s": np.column_stack([bins_m3s[:, own].mean(axis=1) for own in bins]).ravel(),
-        "environmental_flow_m3s": np.column_stack([left_m3s[:, own].mean(axis=1) for own in bins]).ravel(),
-        "energy_mwh": energy_mwh.ravel(),
-        "is_closed": np.tile(np.isin(numbers, settings.flows.closed_months), len(order)),
-    }
-    return pd.DataFrame(table)[columns]
+    left_m3s = environmental_flow_at(settings, inputs, water.flows, order)
+    plants = _plants(settings, inputs, water.flows, water.depths, order, left_m3s)
+    bins_m3s = plants[0]
+    passed_m3s = bins_m3s - settings.energy.availability * bins_of_plants(*plants, *_pipe(settings, order))[1]
+    shares = water.shares_of(order["intake"].to_numpy(dtype=np.int64))
+    time = over_months(np.ones(bins_m3s.shape), shares)
+    return pd.DataFrame(
+        {
+            "site_id": np.repeat(order["site_id"].to_numpy(), len(MONTHS)),
+            "month": np.tile(np.array(MONTHS), len(order)),
+            "flow_mean_m3s": (over_months(bins_m3s, shares) / time).ravel(),
+            "environmental_flow_m3s": (over_months(left_m3s, shares) / time).ravel(),
+            "flow_left_m3s": (over_months(passed_m3s, shares) / time).ravel(),
+            "energy_mwh": order[[*MONTH_ENERGIES]].to_numpy(dtype=np.float64).ravel(),
+            "is_closed": np.tile(np.isin(MONTHS, water.closed), len(order)),
+        }
+    )[[column.name for column in LAYERS["site_months"].columns]]
+
+
+# Sites with the use of their water, their alternatives, and their energy of each month.
+def _operated(settings, inputs, water, order):
+    flows, depths = water.flows, water.depths
+    left_m3s = environmental_flow_at(settings, inputs, flows, order)
+    powers_kw = site_powers_kw(settings, inputs, flows, depths, order, left_m3s)
+    order = with_water(settings, inputs, flows, depths, order, left_m3s)
+    order = with_alternatives(settings, inputs, order, powers_kw)
+    months_mwh = np.full((len(order), len(MONTHS)), np.nan)
+    if water.shares_of is not None and len(order):
+        shares = water.shares_of(order["intake"].to_numpy(dtype=np.int64))
+        months_mwh = monthly_energies_mwh(order["energy_mwh"], powers_kw, shares)
+    return order.assign(**dict(zip(MONTH_ENERGIES, months_mwh.T, strict=True)))
 
 
 def site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s):
-    """Power of each site in each bin of the year [kW], shape (n, bins); arguments as `site_months`."""
+    """Power of each site in each bin of the year [kW], shape (n, bins); arguments as `with_water`."""
     if not len(order):
         return np.zeros((0, flows.bins_m3s.shape[1]))
     plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
@@ -536,6 +558,8 @@ def rank_sites(
     quality_flags,
     stretches,
     verdicts,
+    months,
+    closed_months,
     sites,
     fish_alive,
 ):
@@ -555,13 +579,18 @@ def rank_sites(
     table = _described(
         settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, verdicts, offers, kept
     )
+    table["rule_closed_months"] = closed_months[kept].astype(np.int64)
+    if not months.is_known:
+        counted = np.where(table["rule_closed_months"] > 0, CLOSED_MONTHS_COUNTED.name, "")
+        table["flags"] = _with_flags(table["flags"], counted)
     table["structure_id"] = _of_structure(table["structure"], water_bodies.structures["structure_id"])
     uses = _of_structure(table["structure"], use_flags(water_bodies.structures))
     table["flags"] = _with_flags(table["flags"], uses)
     table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
-    simulations, drawn = draw_sites(settings, inputs, stationing, catchments, heads, flows, water_depths, own)
+    groups = waters(settings, flows, water_depths, months, own)
+    simulations, drawn = _draw_groups(settings, inputs, stationing, catchments, heads, groups, own)
     # What the choice went by is replaced by the expectation over the simulations.
     own = pd.concat([own.drop(columns=[name for name in drawn if name in own]), drawn], axis=1)
     own = with_access(settings, inputs, stationing, heads, own)
@@ -570,11 +599,27 @@ def rank_sites(
     simulations = EnergySimulations(*[part[order["row"].to_numpy(dtype=np.int64)] for part in simulations])
     order["prob_in_top_n"] = probabilities_in_top_n(settings, order, simulations)
     left_m3s = environmental_flow_at(settings, inputs, flows, order)
-    powers_kw = site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s)
-    order = with_water(settings, inputs, flows, water_depths, order, left_m3s)
-    order = with_alternatives(settings, inputs, order, powers_kw)
-    order = _with_coordinates(order, stationing, settings.run.crs)
+    groups = waters(settings, flows, water_depths, months, order)
+    order = in_order([(rows, _operated(settings, inputs, water, order.iloc[rows])) for rows, water in groups])
+    order = _with_coordinates(order.assign(month_source=months.source), stationing, settings.run.crs)
     return RankedSites(order, table, kept, ranking.criteria, ranking.sensitivity, simulations, left_m3s)
+
+
+# Simulations of all sites, by groups with the same closed months: those of a site do not depend on the others.
+def _draw_groups(settings, inputs, stationing, catchments, heads, groups, own):
+    places, found, tables = [], [], []
+    for rows, water in groups:
+        sites = own.iloc[rows].reset_index(drop=True)
+        given = (settings, inputs, stationing, catchments, heads, water.flows, water.depths, sites)
+        simulations, drawn = draw_sites(*given)
+        places.append(rows)
+        found.append(simulations)
+        tables.append((rows, drawn))
+    if len(found) == 1:
+        return found[0], in_order(tables)
+    order = np.argsort(np.concatenate(places), kind="stable")
+    joined = [np.concatenate(parts)[order] for parts in zip(*found, strict=True)]
+    return EnergySimulations(*joined), in_order(tables)
 
 
 def make_sites(settings, ranked_sites):
@@ -613,10 +658,17 @@ def make_site_simulations(settings, ranked_sites):
     return checked_table(pd.DataFrame(table)[names], "site_simulations")
 
 
-def make_site_months(settings, inputs, flows, water_depths, ranked_sites):
-    """The ``site_months`` layer."""
-    order, left_m3s = ranked_sites.order, ranked_sites.left_m3s
-    return checked_table(site_months(settings, inputs, flows, water_depths, order, left_m3s), "site_months")
+def make_site_months(settings, inputs, flows, water_depths, months, ranked_sites):
+    """The ``site_months`` layer; empty where nothing says when water flows."""
+    order = ranked_sites.order
+    if not months.is_known or not len(order):
+        return empty_table("site_months")
+    groups = waters(settings, flows, water_depths, months, order)
+    parts = [
+        (np.repeat(rows, len(MONTHS)), site_months(settings, inputs, water, order.iloc[rows]))
+        for rows, water in groups
+    ]
+    return checked_table(in_order(parts), "site_months")
 
 
 def make_site_profiles(network, stationing, heads, water_bodies, stretches, sites):
@@ -789,19 +841,30 @@ def _stretch_lines(table, stationing):
     return np.array(lines, dtype=object)
 
 
-def make_turbine_options(settings, inputs, flows, water_depths, ranked_sites):
+def make_turbine_options(settings, inputs, flows, water_depths, months, ranked_sites):
     """The ``turbine_options`` layer.
 
     It holds the best size of every suitable class of a site, and the other sizes of the selected class.
     """
     order = ranked_sites.order
-    given = (order, flows.bins_m3s, flows.environmental_flow_m3s, inputs.turbines, inputs.costs, settings)
-    options = turbine_options(*given, water_depths, flows.closed, flows.model)
     chosen = order["turbine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
+    parts = []
+    for rows, water in waters(settings, flows, water_depths, months, order):
+        own, few = order.iloc[rows].reset_index(drop=True), water.few
+        where = (flows.bins_m3s, flows.environmental_flow_m3s, water_depths, flows.closed, flows.model)
+        if few is not None:
+            ends = {name: np.searchsorted(few.stations, own[name].to_numpy()) for name in ("intake", "tailrace")}
+            own = own.assign(**ends)
+            where = (few.bins_m3s, few.environmental_flow_m3s, few.depths, few.closed, few.model)
+        given = (own, *where[:2], inputs.turbines, inputs.costs, settings)
+        options = turbine_options(*given, *where[2:]).assign(is_best_size=True)
+        sizes = size_options(*given, *(part[rows] for part in chosen), *where[2:]).assign(is_best_size=False)
+        both = pd.concat([options, sizes])
+        parts.append(both.assign(stretch=rows[both["stretch"].to_numpy(dtype=np.int64)]))
+    options = pd.concat(parts)
     site = options["stretch"].to_numpy(dtype=np.int64)
-    options["chosen"] = (options["turbine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
-    sizes = size_options(*given, *chosen, water_depths, flows.closed, flows.model)
-    options = pd.concat([options.assign(is_best_size=True), sizes.assign(is_best_size=False, chosen=False)])
+    is_chosen = (options["turbine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
+    options["chosen"] = is_chosen & options["is_best_size"]
     # The best size is listed once.
     options = options.drop_duplicates(["stretch", "turbine", "screened", "flow_design_m3s"])
     options = options.sort_values(

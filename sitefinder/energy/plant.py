@@ -174,60 +174,6 @@ def plant_powers_kw(curve_m3s, environmental_flow_m3s, rise_m, *plants_and_path)
     return bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *plants_and_path)[0]
 
 
-def monthly_energy_mwh(
-    month,
-    curve_m3s,
-    environmental_flow_m3s,
-    rise_m,
-    intake,
-    tailrace,
-    held,
-    head_net_m,
-    flow_design_m3s,
-    power_kw,
-    units,
-    turbine,
-    table,
-    availability,
-    conduit_m=None,
-    conduit=CANAL,
-):
-    """Mean energy of plants in each month.
-
-    Parameters
-    ----------
-    month : ndarray of int, shape (bins,)
-        Month of each bin, 1 to 12; bins are of equal time and make up the year.
-    curve_m3s, environmental_flow_m3s, rise_m, intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units
-        As `plant_outputs`.
-    turbine : ndarray of int
-        Row of ``table`` of each plant's turbine; every plant has one.
-    table : sitefinder.energy.turbines.TurbineTable
-    availability : float
-        Share of the time that the plants are available.
-    conduit_m, way
-        As `plant_outputs`.
-
-    Returns
-    -------
-    ndarray of float64, shape (n, 12)
-        [MWh]; the sum over the months is the energy of the year.
-    """
-    energy = np.zeros((len(turbine), 12))
-    plants = (intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, turbine)
-    conduit_m = np.zeros(len(turbine)) if conduit_m is None else conduit_m
-    for start in range(0, len(turbine), PLANTS_AT_ONCE):
-        block = slice(start, start + PLANTS_AT_ONCE)
-        own = (part[block] for part in plants)
-        power, _ = bins_of_plants(
-            curve_m3s, environmental_flow_m3s, rise_m, *own, table, conduit_m[block], conduit
-        )
-        for number in range(12):
-            of_month = power[:, month == number + 1].sum(axis=1) / len(month)
-            energy[block, number] = yearly_energy_mwh(of_month, availability)
-    return energy
-
-
 # Mean power, firm power, share of time running and mean flow used, over the last axis.
 def _over_bins(power_kw, used_m3s):
     # Straight between bin midpoints, which are Hazen's positions.

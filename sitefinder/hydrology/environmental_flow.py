@@ -5,7 +5,9 @@ import numpy as np
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, flow_at
 
 
-def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=None, closed_months=()):
+def environmental_flow_by_bin(
+    curve_m3s, mean_m3s, rules, area_km2=None, year=None, closed_months=(), flow_m3s=None
+):
     """Environmental flow: the greatest of the rules, and never above the natural flow.
 
     Parameters
@@ -22,6 +24,9 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
         Natural flow of each day of the year, ordered within its month. Rules by month need it.
     closed_months : sequence of int
         Months in which nothing may be taken; need `year` too.
+    flow_m3s : ndarray, shape of the result, optional
+        Flow of the moment in each bin, where it is another than that which means, exceeded flows and indices are
+        of; by default that of `year`, or the curve.
 
     Returns
     -------
@@ -59,7 +64,9 @@ def environmental_flow_by_bin(curve_m3s, mean_m3s, rules, area_km2=None, year=No
     if year is None and (len(closed_months) or any(rule.is_seasonal for rule in rules)):
         raise ValueError("a rule by month needs the flows of each month")
     curve, mean = np.asarray(curve_m3s, dtype=np.float64), np.asarray(mean_m3s, dtype=np.float64)
-    flow = curve if year is None else year.flow_m3s
+    flow = flow_m3s
+    if flow is None:
+        flow = curve if year is None else year.flow_m3s
     environmental_flow = np.zeros_like(flow)
     for rule in rules:
         required = np.broadcast_to(_of_rule(rule, curve, flow, mean, area_km2, year), flow.shape)

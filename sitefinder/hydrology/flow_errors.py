@@ -45,6 +45,8 @@ class FlowErrors(NamedTuple):
     quantile_log_sd, quantile_log_bias : ndarray of float64, shape (n, m)
     span : float
         Errors of two quantiles correlate by exp(-|z - z'| / span).
+    judged_curve_ratio, judged_bins_ratio : ndarray of float64, shape (n, 200) and (n, bins), or None
+        The flows that rules of the environmental flow go by, over those of curve and bins, where they are others.
     """
 
     curve_m3s: np.ndarray
@@ -60,6 +62,8 @@ class FlowErrors(NamedTuple):
     quantile_log_sd: np.ndarray
     quantile_log_bias: np.ndarray
     span: float
+    judged_curve_ratio: np.ndarray | None = None
+    judged_bins_ratio: np.ndarray | None = None
 
     def at(self, stations):
         """Those of some stations, by their numbers."""
@@ -79,8 +83,10 @@ class FlowErrors(NamedTuple):
         # One table stays one where bins are the curves themselves.
         same = self.bins_m3s is self.curve_m3s
         per_station["bins_m3s"] = per_station["curve_m3s"] if same else self.bins_m3s[stations]
-        taken = None if self.taken_m3s is None else self.taken_m3s[stations]
-        return self._replace(**per_station, taken_m3s=taken)
+        for name in ("taken_m3s", "judged_curve_ratio", "judged_bins_ratio"):
+            table = getattr(self, name)
+            per_station[name] = None if table is None else table[stations]
+        return self._replace(**per_station)
 
     @property
     def components(self):
@@ -119,7 +125,16 @@ class DrawnFlows(NamedTuple):
     level: np.ndarray
 
 
-def flow_errors(estimate, area_km2, span, bins_m3s=None, taken_m3s=None, month=None) -> FlowErrors:
+def flow_errors(
+    estimate,
+    area_km2,
+    span,
+    bins_m3s=None,
+    taken_m3s=None,
+    month=None,
+    judged_curve_ratio=None,
+    judged_bins_ratio=None,
+) -> FlowErrors:
     """The errors of an estimate of natural flows.
 
     Parameters
@@ -130,7 +145,7 @@ def flow_errors(estimate, area_km2, span, bins_m3s=None, taken_m3s=None, month=N
     area_km2 : ndarray of float64, shape (n,)
     span : float
         See `FlowErrors`.
-    bins_m3s, taken_m3s, month : optional
+    bins_m3s, taken_m3s, month, judged_curve_ratio, judged_bins_ratio : optional
         See `FlowErrors`; by default the curves, without abstractions and months.
 
     Returns
@@ -170,6 +185,8 @@ def flow_errors(estimate, area_km2, span, bins_m3s=None, taken_m3s=None, month=N
         quantile_log_sd=quantile_sd,
         quantile_log_bias=quantile_bias,
         span=span,
+        judged_curve_ratio=judged_curve_ratio,
+        judged_bins_ratio=judged_bins_ratio,
     )
 
 
@@ -274,9 +291,17 @@ def draw_flows(model, normals, uniform) -> DrawnFlows:
     factor = np.divide(drawn, curve, out=factor, where=curve > 0).reshape(shape)
     drawn = drawn.reshape(shape)
     bins, factor = _on_bins(errors, drawn, factor, draws)
-    year = None if errors.month is None else YearBins(errors.month, bins, np.ones(len(bins)))
     area_km2, mean = np.repeat(errors.area_km2, draws), (errors.mean_m3s[:, None] * level).ravel()
-    environmental_flow = environmental_flow_by_bin(drawn, mean, model.rules, area_km2, year, model.closed_months)
+    judged, judged_bins = drawn, bins
+    if errors.judged_curve_ratio is not None:
+        judged = drawn * np.repeat(errors.judged_curve_ratio, draws, axis=0)
+        mean = judged.mean(axis=1)
+        of_bins = errors.judged_bins_ratio
+        judged_bins = judged if of_bins is None else bins * np.repeat(of_bins, draws, axis=0)
+    year = None if errors.month is None else YearBins(errors.month, judged_bins, np.ones(len(bins)))
+    environmental_flow = environmental_flow_by_bin(
+        judged, mean, model.rules, area_km2, year, model.closed_months, None if judged_bins is bins else bins
+    )
     if errors.taken_m3s is not None:
         bins = np.maximum(bins - np.repeat(errors.taken_m3s, draws, axis=0), 0.0)
         environmental_flow = np.minimum(environmental_flow, bins)

@@ -12,10 +12,11 @@ from pydantic import ValidationError
 from sitefinder.catalogue.costs import CostFile
 from sitefinder.catalogue.turbines import TurbineFile, family
 from sitefinder.errors import ConfigError, all_of, listed
+from sitefinder.hydrology.regime import regime_of_means
 from sitefinder.io.digests import content_digest
 from sitefinder.io.settings_files import read_toml
 from sitefinder.profile.errors import DemErrorFile, stated_error
-from sitefinder.settings import EnvironmentalFlowPreset, checked
+from sitefinder.settings import EnvironmentalFlowPreset, RegimeFile, checked
 
 
 def data_file_lineage(settings, folder):
@@ -45,6 +46,14 @@ def data_file_lineage(settings, folder):
         for number, path in enumerate(paths, 1):
             name = kind if kind == "cost file" else f"{kind} {number}"
             lineage.append(_row(name, path, content_digest(folder / path)))
+    regime, change = settings.flows.regime, settings.flows.change
+    if regime is not None and regime.preset is not None:
+        lineage.append(_row("regime", regime.preset, content_digest(folder / regime.preset)))
+    if change is not None:
+        lineage.append(
+            _row("flow change", change.path, content_digest(folder / change.path))
+            | {"source": change.source, "operation": change.label}
+        )
     table = settings.flows.gauges
     if table is not None:
         digest = content_digest(folder / table.path, daily_files(table, folder))
@@ -294,6 +303,31 @@ def read_environmental_flow(environmental, folder):
     if problems:
         raise all_of(ConfigError, "environmental flow files", [str(problem) for problem in problems])
     return rules
+
+
+def read_regime(regime, folder):
+    """The regional regime that the settings state, or that their file holds.
+
+    Parameters
+    ----------
+    regime : RegimeSettings
+    folder : Path
+        Folder that the preset's path starts from.
+
+    Returns
+    -------
+    Regime
+
+    Raises
+    ------
+    ConfigError
+        If the file is missing, is not TOML, or has no source or not twelve factors.
+    """
+    if regime.preset is None:
+        return regime_of_means(regime.factors, f"regional regime ({regime.source})")
+    path = folder / regime.preset
+    stated = checked(RegimeFile, read_toml(path, "regime"), str(path))
+    return regime_of_means(stated.factors, f"regional regime ({stated.name}: {stated.source})")
 
 
 # Where a preset offers more than one choice, the user decides.

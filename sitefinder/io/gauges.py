@@ -169,6 +169,10 @@ def read_daily_flows(path, gauge, settings):
 
 # Statistics of gauges from their daily files.
 def _statistics_of_files(ids, files, folder, settings):
+    return gauge_statistics(_records_of_files(ids, files, folder, settings), settings)
+
+
+def _records_of_files(ids, files, folder, settings):
     records, problems = [], []
     for gauge, file in zip(ids, files, strict=True):
         if not str(file).strip():
@@ -180,7 +184,30 @@ def _statistics_of_files(ids, files, folder, settings):
             problems.append(str(error))
     if problems:
         raise all_of(InputError, "daily records", problems)
-    return gauge_statistics(records, settings)
+    return records
+
+
+def read_daily_records(path, table):
+    """The daily records of a gauge table that names a file for each gauge.
+
+    Parameters
+    ----------
+    path : str or Path
+    table : GaugeTable
+        With ``daily``.
+
+    Returns
+    -------
+    list of DailyRecord
+
+    Raises
+    ------
+    InputError
+        Listing the problems of all files.
+    """
+    text, _ = _renamed(read_text_table(path, "gauge table", "flows.gauges.path"), table.columns)
+    ids, files = text[table.id_column].str.strip(), text[table.daily.file_column]
+    return _records_of_files(ids, files, Path(path).parent, table.daily)
 
 
 # Column of complete years that the statistics of daily records hold.

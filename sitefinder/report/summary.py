@@ -6,6 +6,9 @@ import textwrap
 from collections import Counter
 from textwrap import wrap
 
+import numpy as np
+
+from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.text import (
@@ -24,6 +27,7 @@ from sitefinder.report.text import (
     text_table,
 )
 from sitefinder.schema import EVIDENCE, has_flag
+from sitefinder.schema.columns import MONTH_ENERGIES, MONTH_NAMES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.siting.potential import whole
@@ -207,6 +211,8 @@ def summary_parts(
         ),
         _verdicts(reaches, counts_unresolved),
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd),
+        _change(_settings(tables["provenance"])) if "provenance" in tables else "",
+        _months(sites),
         surface_model_warning(reaches),
         _flags(sites),
         _best(sites, currency),
@@ -346,6 +352,31 @@ def _included(year_to_year_sd):
         f" P90 to P10 are of a single year; they include the uncertainty of {always}, and inter-annual "
         f"variability (standard deviation of the log of annual flow {year_to_year_sd:.2f}{typical})."
     )
+
+
+# The climate table that the flows are changed by.
+def _change(settings):
+    if "flows.change.label" not in settings:
+        return ""
+    return (
+        f"Flows are changed by a climate table: {plain(settings['flows.change.label'])} "
+        f"({plain(settings.get('flows.change.source', ''))}). The error of its factors is not in any interval."
+    )
+
+
+# The months of the most and the least energy of all sites, and what says so.
+def _months(sites):
+    if not len(sites) or "month_source" not in sites:
+        return ""
+    source = plain(sites["month_source"].iloc[0])
+    energy_mwh = sites[[*names(MONTH_ENERGIES)]].sum(min_count=len(sites)).to_numpy()
+    if np.isnan(energy_mwh).any():
+        return f"Monthly energy: {source}."
+    most, least = (
+        f"{MONTH_NAMES[month]} ({gigawatt_hours(energy_mwh[month])} GWh)"
+        for month in (energy_mwh.argmax(), energy_mwh.argmin())
+    )
+    return f"Monthly energy from {source}: most in {most}, least in {least}."
 
 
 # Data-quality flags of the sites, most frequent first.
@@ -596,6 +627,10 @@ ROWS = (
     ("mean annual energy", "energy_gwh", "GWh"),
     ("  exceeded in 90 % of simulations", "energy_gwh_p90", "GWh"),
     ("  exceeded in 10 % of simulations", "energy_gwh_p10", "GWh"),
+    ("  December to February", "energy_gwh_dec_feb", "GWh"),
+    ("  March to May", "energy_gwh_mar_may", "GWh"),
+    ("  June to August", "energy_gwh_jun_aug", "GWh"),
+    ("  September to November", "energy_gwh_sep_nov", "GWh"),
     ("capital cost", "capital_cost", ""),
 )
 AGAINST_FIRST = (
@@ -610,6 +645,7 @@ AGAINST_FIRST = (
 )
 # Rows that are omitted if no scenario has any.
 MAY_BE_NOTHING = {"conditional_length_km", "unknown_length_km", "sites_changed_by_rules", "sites_re_admitted"}
+MAY_BE_NOTHING |= {f"energy_gwh_{name}" for name in SEASONS}
 
 
 def scenario_text(title, table, currency="", files=()):
@@ -652,10 +688,13 @@ def _block(block, currency, rows, heads=True):
     shown = text_table(("", "left"), *(("" if not heads else name, "right") for name in names))
     for label, name, unit in rows:
         values = block[name].tolist()
-        if name in MAY_BE_NOTHING and not any(values):
+        if name in MAY_BE_NOTHING and not any(value and not math.isnan(value) for value in values):
             continue
         shown_as = money_figure if name == "capital_cost" else figure
-        cells = [str(value) if isinstance(value, int) else shown_as(value) for value in values]
+        cells = [
+            str(value) if isinstance(value, int) else "unknown" if math.isnan(value) else shown_as(value)
+            for value in values
+        ]
         unit = currency if name == "capital_cost" else unit
         heading = f"{label}, {plain(unit)}" if unit else label
         shown.add_row(heading.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))

@@ -259,12 +259,31 @@ def _reasons(held, rules):
     return reasons
 
 
-# Months that any rule that holds closes, as text.
-def _closed_months(held, rules):
+def closed_by_rules(held, rules):
+    """Months in which rules that hold allow no abstraction.
+
+    Parameters
+    ----------
+    held : Held
+        Of m reaches or stretches.
+    rules : list of config.RuleSettings
+        In the order of the settings.
+
+    Returns
+    -------
+    ndarray of bool, shape (m, 12)
+        January first. A rule of which it is unknown whether it holds closes nothing.
+    """
     closed = np.zeros((held.holds.shape[1], 12), dtype=bool)
     for rule, holds in zip(rules, held.holds, strict=True):
         for month in rule.closed_months:
             closed[:, month - 1] |= holds
+    return closed
+
+
+# Months that any rule that holds closes, as text.
+def _closed_months(held, rules):
+    closed = closed_by_rules(held, rules)
     kinds, of = np.unique(closed, axis=0, return_inverse=True)
     notes = [MONTH_SEPARATOR.join(str(month + 1) for month in np.flatnonzero(kind)) for kind in kinds]
     return np.array(notes, dtype=object)[of.ravel()] if len(closed) else np.array([], dtype=object)

@@ -91,6 +91,20 @@ def made_by(names: str, *columns: Column) -> tuple[Column, ...]:
     return tuple(column._replace(made_by=tuple(names.split())) for column in columns)
 
 
+MONTH_NAMES = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 SITE_ID = text("site_id", "site id, from the user's stream id and the position along the stream")
 REACH_ID = text("reach_id", "reach id, from the user's stream id and the position along the stream")
 STREAM = Column("stream", "text", "", "stream name in the user's layer; empty if none")
@@ -100,7 +114,8 @@ VERDICT = text("verdict", "verdict of the rules, worst first: " + ", ".join(VERD
 REASONS = text("reasons", "names of all rules that apply, in the order of the settings")
 CLOSED_MONTHS = text(
     "closed_months",
-    "months in which rules allow no abstraction, such as 10;11; the energy does not take them into account",
+    "months in which rules allow no abstraction, such as 10;11; energy leaves them out, unless the flag "
+    "closed_months_counted says otherwise",
 )
 FLAGS = text(
     "flags",
@@ -125,6 +140,13 @@ ENERGY = amount(
     "energy_mwh",
     "MWh/yr",
     "mean annual energy at the terminals, availability included: the expectation over the errors of flow and head",
+)
+MONTH_SOURCE = text(
+    "month_source", "source of the energy of months: monthly flow statistics, daily records or a regime; or none"
+)
+MONTH_ENERGIES = tuple(
+    amount(f"energy_month_{month:02d}_mwh", "MWh/yr", f"mean energy in {name}; NULL if months are unknown")
+    for month, name in enumerate(MONTH_NAMES, 1)
 )
 POWER = amount("power_kw", "kW", "installed capacity: rated electrical output at the terminals")
 CAPACITY_FACTOR = amount("capacity_factor", "1", "mean power over installed capacity", 1)

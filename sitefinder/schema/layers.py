@@ -23,6 +23,8 @@ from sitefinder.schema.columns import (
     MARKS,
     MONEY,
     MONEY_PER_KWH,
+    MONTH_ENERGIES,
+    MONTH_SOURCE,
     NET_VALUE,
     NO_ROTOR,
     POWER,
@@ -122,7 +124,7 @@ SITE_SIMULATIONS = Layer(
 SITE_MONTHS = Layer(
     "site_months",
     None,
-    "a site and a month of a mean year; no rows without monthly flow statistics",
+    "a site and a month of a mean year; no rows where nothing says when water flows (month_source of sites)",
     ("site_id", "month"),
     (
         SITE_ID,
@@ -130,9 +132,14 @@ SITE_MONTHS = Layer(
         amount("flow_mean_m3s", "m³/s", "mean flow of the month at the intake, after abstractions upstream"),
         amount("environmental_flow_m3s", "m³/s", "environmental flow, mean of the month"),
         amount(
+            "flow_left_m3s",
+            "m³/s",
+            "flow past the turbines, mean of the month, availability included: what a depleted reach keeps",
+        ),
+        amount(
             "energy_mwh", "MWh/yr", "mean energy of the month; the twelve add up to the site's mean annual energy"
         ),
-        statement("is_closed", "true if nothing may be abstracted, for fish migration"),
+        statement("is_closed", "true if nothing may be abstracted, by flows.closed_months or a rule"),
     ),
 )
 RANKING_CRITERIA = Layer(
@@ -347,13 +354,13 @@ SITES = Layer(
             amount("flow_q95_m3s", "m³/s", "Q95 at the intake: flow equalled or exceeded 95 % of the time"),
             FLOW_SOURCE,
         ),
-        *made_by("energy", FLOW_DESIGN),
+        *made_by("energy closed_energy", FLOW_DESIGN),
         *made_by(
             "flows stretches settings.flows.releases inputs.costs",
             amount("environmental_flow_m3s", "m³/s", "environmental flow, mean of the year"),
         ),
         *made_by(
-            "energy flows",
+            "energy closed_energy flows",
             amount(
                 "used_share",
                 "1",
@@ -375,12 +382,18 @@ SITES = Layer(
                 1,
             ),
         ),
-        *made_by("energy", text("turbine", "turbine class selected"), POWER),
-        *made_by("energy heads settings.uncertainty settings.run.seed", *POWER_INTERVAL),
-        *made_by("energy", ENERGY),
-        *made_by("energy heads flows settings.uncertainty settings.run.seed", *INTERVAL, *LONG_TERM_INTERVAL),
+        *made_by("energy closed_energy", text("turbine", "turbine class selected"), POWER),
+        *made_by("energy closed_energy heads settings.uncertainty settings.run.seed", *POWER_INTERVAL),
+        *made_by("energy closed_energy heads flows settings.uncertainty settings.run.seed", ENERGY),
         *made_by(
-            "energy",
+            "energy closed_energy heads flows settings.uncertainty settings.run.seed",
+            *INTERVAL,
+            *LONG_TERM_INTERVAL,
+        ),
+        *made_by("energy closed_energy months", *MONTH_ENERGIES),
+        *made_by("months", MONTH_SOURCE),
+        *made_by(
+            "energy closed_energy",
             amount("power_mean_kw", "kW", "mean power, availability included"),
             CAPACITY_FACTOR,
             amount("firm_power_kw", "kW", "firm power: power exceeded 95 % of the time"),
@@ -393,7 +406,7 @@ SITES = Layer(
             amount("solar_lcoe_per_kwh", MONEY_PER_KWH, "LCOE of solar at the region's yield"),
         ),
         *made_by(
-            "energy settings.costs inputs.costs",
+            "energy closed_energy settings.costs inputs.costs",
             amount(
                 "solar_firm_lcoe_per_kwh",
                 MONEY_PER_KWH,
@@ -459,7 +472,9 @@ SITES = Layer(
             Column("intake_lon", "real", "°", "longitude of the intake, WGS 84", -180, 180),
             Column("intake_lat", "real", "°", "latitude of the intake, WGS 84", -90, 90),
         ),
-        *made_by("energy heads settings.uncertainty settings.run.seed", *COST_INTERVAL, *VARIANCE_SHARES),
+        *made_by(
+            "energy closed_energy heads settings.uncertainty settings.run.seed", *COST_INTERVAL, *VARIANCE_SHARES
+        ),
         *made_by(
             "sites heads settings.uncertainty settings.run.seed",
             amount(
@@ -470,7 +485,7 @@ SITES = Layer(
             ),
         ),
         *made_by(
-            "energy",
+            "energy closed_energy",
             NET_VALUE,
             FISH_SAFE,
             SCREENED,
@@ -499,7 +514,7 @@ SITES = Layer(
                 "true if fish.min_passage_survival, not a rule, requires a fish-safe turbine",
             ),
         ),
-        *made_by("energy", UNITS),
+        *made_by("energy closed_energy", UNITS),
         *made_by("water_bodies", text("structure_id", "existing structure whose drop is used; empty if none")),
         *made_by("stationing", text("reach_id", "reach of the tailrace")),
         *made_by("verdicts", *MARKS),

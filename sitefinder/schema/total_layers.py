@@ -8,6 +8,7 @@ from sitefinder.schema.columns import (
     INTERVAL,
     LCOE_PER_KWH,
     LONG_TERM_INTERVAL,
+    MONTH_ENERGIES,
     NET_VALUE,
     POWER,
     POWER_INTERVAL,
@@ -118,6 +119,16 @@ def _metres(name: str, meaning: str) -> Column:
     return amount(name, "m", meaning)._replace(nullable=False)
 
 
+MONTHLY_WH = tuple(
+    Column(
+        column.name.replace("_mwh", "_wh"),
+        "integer",
+        "Wh/yr",
+        column.meaning.replace("mean energy", "mean energy of those sites"),
+        0,
+    )
+    for column in MONTH_ENERGIES
+)
 TOTALS = Layer(
     "totals",
     None,
@@ -139,6 +150,7 @@ TOTALS = Layer(
         count("sites", "number of ranked sites, each counted in the district and stream of its tailrace"),
         _whole("power_w", "W", "installed capacity of those sites"),
         _whole("energy_wh", "Wh/yr", "mean annual energy of those sites"),
+        *MONTHLY_WH,
         *POWER_INTERVAL,
         *INTERVAL,
         *LONG_TERM_INTERVAL,

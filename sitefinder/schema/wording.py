@@ -1,6 +1,6 @@
 """Titles of columns, and the cautions and reading notes that every delivery carries."""
 
-from sitefinder.schema.columns import MONEY, Column, Layer
+from sitefinder.schema.columns import MONEY, MONTH_NAMES, Column, Layer
 from sitefinder.vocabulary import ACTIONS, DOUBT
 
 # Suffixes of column names that are units.
@@ -42,6 +42,12 @@ TITLES = {
     "energy_long_term_mwh": "Mean annual energy",
     "energy_mwh_old": "Mean annual energy, previous",
     "energy_mwh_new": "Mean annual energy, next",
+    **{
+        f"energy_month_{month:02d}_{unit}": f"Energy in {name}"
+        for month, name in enumerate(MONTH_NAMES, 1)
+        for unit in ("mwh", "wh")
+    },
+    "month_source": "Monthly energy from",
     "energy_sum_mwh": "Cumulative mean annual energy",
     "energy_only_safe_mwh": "Mean annual energy of fish-safe-only sites",
     "energy_any_mwh": "Mean annual energy without fish-safe turbines",
@@ -243,7 +249,8 @@ NOT_KNOWN = (
     "Sediment, ice, driftwood and litter, which govern trash racks, cleaning and wear.",
     "Fish and other species of each reach, beyond those in the layers.",
     "Monuments, noise, landscape, navigation, bathing and other uses that no layer shows.",
-    "Future change of flows with the climate: the statistics are those of the gauged years.",
+    "Future change of flows with the climate: the statistics are those of the gauged years, unless flows.change "
+    "names a climate table.",
     "Whether an existing structure is safe, and who is responsible for it.",
 )
 # For site visits (common practice, no source).

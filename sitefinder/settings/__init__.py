@@ -11,11 +11,14 @@ from sitefinder.settings.economics import (
 )
 from sitefinder.settings.fitting import FitSettings, check_fit_settings
 from sitefinder.settings.flows import (
+    ChangeSettings,
     EnvironmentalFlowPreset,
     EnvironmentalFlowRule,
     EnvironmentalFlowSetting,
     FlowSettings,
     GaugeTable,
+    RegimeFile,
+    RegimeSettings,
     ReleaseSettings,
 )
 from sitefinder.settings.inputs import (
@@ -52,6 +55,7 @@ from sitefinder.settings.run import (
 __all__ = [
     "EXTENDS",
     "Action",
+    "ChangeSettings",
     "ChannelSettings",
     "CostSettings",
     "CovariateSource",
@@ -75,6 +79,8 @@ __all__ = [
     "OffGridSettings",
     "PlantSource",
     "RankingSettings",
+    "RegimeFile",
+    "RegimeSettings",
     "ReleaseSettings",
     "RuleSettings",
     "RunSettings",

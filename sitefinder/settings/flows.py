@@ -339,6 +339,70 @@ class EnvironmentalFlowPreset(Section):
         return self
 
 
+Factor = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+MONTHS_OF_YEAR = 12
+
+
+class RegimeFile(Section):
+    """A file with the regime of a region."""
+
+    name: Text = Field(description="title of the regime")
+    source: Text = Field(description="author, year, table; and how it was come by")
+    factors: list[Factor] = Field(
+        min_length=MONTHS_OF_YEAR,
+        max_length=MONTHS_OF_YEAR,
+        description="mean flow of each month over the mean annual flow, January first",
+    )
+
+    @model_validator(mode="after")
+    def _has_flow(self) -> Self:
+        if not any(self.factors):
+            raise ValueError("factors are all 0; a regime needs a month with flow")
+        return self
+
+
+class RegimeSettings(Section):
+    """The regional regime: when the flows of a duration curve occur, where nothing nearer says it."""
+
+    factors: list[Factor] | None = Field(
+        None,
+        min_length=MONTHS_OF_YEAR,
+        max_length=MONTHS_OF_YEAR,
+        description="mean flow of each month over the mean annual flow (Pardé coefficients), January first; "
+        "absent: preset is stated",
+    )
+    source: str | None = Field(None, description="source of the factors; absent: preset is stated")
+    preset: str | None = Field(
+        None, description="file of a regime instead of factors, relative to the settings file; absent: factors"
+    )
+
+    @model_validator(mode="after")
+    def _is_stated_once(self) -> Self:
+        if (self.factors is None) == (self.preset is None):
+            raise ValueError("state either factors, with their source, or preset")
+        if (self.factors is None) != (self.source is None):
+            raise ValueError("factors and source belong together; a preset has its own source")
+        if self.factors is not None and not any(self.factors):
+            raise ValueError("factors are all 0; a regime needs a month with flow")
+        return self
+
+
+class ChangeSettings(Section):
+    """A climate table: factors of future flow, so that a scenario can be held against today."""
+
+    path: str = Field(
+        description="CSV with month (1 to 12) or season (such as DJF, or year), factor (future flow over flow of "
+        "today) and, where low flows change otherwise than high ones, exceedance_percent; relative to the "
+        "settings file"
+    )
+    label: Text = Field(description='what reports call it, such as "2050, RCP 4.5"')
+    source: Text = Field(description="source of the factors")
+    environmental_from: Literal["changed", "today"] = Field(
+        "changed",
+        description="natural flow that environmental flow rules go by: the changed one, or that of today",
+    )
+
+
 class ReleaseSettings(Section):
     """Releases of a weir: fish pass and flow over the crest."""
 
@@ -481,6 +545,14 @@ class FlowSettings(Section):
     )
     closed_months: list[Month] = Field(
         [], description="months, 1 to 12, in which nothing may be abstracted, for fish migration"
+    )
+    regime: RegimeSettings | None = Field(
+        None,
+        description="regional regime for monthly energy, used where neither monthly equations nor daily records "
+        "say when water flows; absent: none",
+    )
+    change: ChangeSettings | None = Field(
+        None, description="climate table that changes natural flow; absent: flow as of today"
     )
     releases: ReleaseSettings = Field(ReleaseSettings(), description="releases for fish passes and over a crest")
 

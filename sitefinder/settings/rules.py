@@ -478,8 +478,8 @@ class RuleSettings(LayerSource):
     )
     closed_months: list[Month] = Field(
         default_factory=list,
-        description="months, 1 to 12, in which nothing may be abstracted where the rule applies; reported, not "
-        "included in the energy",
+        description="months, 1 to 12, in which nothing may be abstracted where the rule applies; their energy is "
+        "taken away where monthly equations, daily records or flows.regime say when water flows",
     )
     covered_by: LayerSource | None = Field(
         None,

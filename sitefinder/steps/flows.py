@@ -12,13 +12,16 @@ import shapely
 from sitefinder.energy.hydraulics import ChannelShapes, MeasuredSection, channel_shapes
 from sitefinder.errors import ConfigError, InputError, listed
 from sitefinder.hydrology.abstractions import alterations_of, widened, with_alterations
-from sitefinder.hydrology.duration_curve import exceedance_at, flow_at
+from sitefinder.hydrology.change import changed_by_regime, changed_curve, changed_year, ratio_of_curves
+from sitefinder.hydrology.duration_curve import exceedance_at, falling, flow_at
 from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
 from sitefinder.hydrology.estimate import FlowEstimate, estimate_flows, lift_weak_flags, with_flags
 from sitefinder.hydrology.flow_errors import FlowModel, flow_errors
 from sitefinder.hydrology.gauges import SpotGaugings, gauge_flows, with_near_gauges, with_spot_gaugings
+from sitefinder.hydrology.months import NO_MONTHS, Months
 from sitefinder.hydrology.plausibility import IMPLAUSIBLE, SUSPECT_COLUMNS, suspect_gauges
 from sitefinder.hydrology.records import pooled_year_to_year
+from sitefinder.hydrology.regime import possible_share, year_by_regime
 from sitefinder.hydrology.seasons import is_far_scaled, month_statistics, split_by_month, year_of_months
 from sitefinder.hydrology.strength import MeanRegression, mean_regressions
 from sitefinder.network.stations import nearest_segments
@@ -34,6 +37,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from sitefinder.catalogue.equations import Equation
+    from sitefinder.hydrology.change import FlowChange
+    from sitefinder.hydrology.regime import Regime
     from sitefinder.hydrology.regression import Fit
     from sitefinder.hydrology.seasons import YearBins
     from sitefinder.network.stations import Stationing
@@ -76,15 +81,21 @@ def validate_unknown_gauges(gaugings: pd.DataFrame, gauges: pd.DataFrame) -> Non
 
 
 def validate_unfit_months(
-    settings: Settings, equations: list[Equation], environmental: Sequence[EnvironmentalFlowRule]
+    settings: Settings,
+    equations: list[Equation],
+    environmental: Sequence[EnvironmentalFlowRule],
+    regime: Regime | None = None,
+    change: FlowChange | None = None,
 ) -> list[Equation]:
-    """Refuse months that are not whole, and rules by month without flows by month.
+    """Refuse months that are not whole, and rules or a climate table by month without flows by month.
 
     Parameters
     ----------
     settings : sitefinder.settings.Settings
     equations : list of Equation
     environmental : list of EnvironmentalFlowRule
+    regime : Regime, optional
+    change : FlowChange, optional
 
     Returns
     -------
@@ -98,15 +109,18 @@ def validate_unfit_months(
     yearly: list[Equation]
     yearly, monthly = split_by_month(equations)
     seasonal = [rule.kind for rule in environmental if rule.is_seasonal]
-    if not monthly and (seasonal or settings.flows.closed_months):
+    by_month = change is not None and change.is_by_month
+    if not monthly and regime is None and (seasonal or settings.flows.closed_months or by_month):
         asked = ["flows.closed_months"] if settings.flows.closed_months else []
+        asked += ["flows.change"] if by_month else []
         raise ConfigError.of(
-            "the settings go by the month, but no equation gives the flow of a month",
-            expected="a mean (month_01_mean) or two quantiles (month_01_exceedance_50) for each month",
+            "the settings go by the month, but nothing gives the flow of a month",
+            expected="a mean (month_01_mean) or two quantiles (month_01_exceedance_50) for each month, daily "
+            "records (flows.gauges.daily), or a regional regime (flows.regime)",
             found="by the month: "
             + listed([*asked, *(f"an environmental flow rule of kind {kind}" for kind in seasonal)]),
-            fix="add equations, or columns such as flow_month_01_mean_m3s to the gauge table; or take rules of "
-            "the whole year",
+            fix="state the regime of the region in flows.regime, or add equations or columns such as "
+            "flow_month_01_mean_m3s to the gauge table; or take rules of the whole year",
         )
     return yearly
 
@@ -138,6 +152,7 @@ class Flows(NamedTuple):
     nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
     ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed. ``model`` is what
     the flows may be, given their errors; ``mean_regressions`` give the strength of those of the mean flow.
+    ``months`` says how the bins are shared among the months.
     """
 
     estimate: FlowEstimate
@@ -152,6 +167,7 @@ class Flows(NamedTuple):
     measured: pd.DataFrame
     model: FlowModel
     mean_regressions: list[MeanRegression]
+    months: Months = Months(NO_MONTHS)
 
 
 def estimate_station_flows(
@@ -159,36 +175,50 @@ def estimate_station_flows(
 ) -> Flows:
     """Mean flow, duration curve and environmental flow of each station.
 
-    The environmental flow goes by natural flow, and is never more than what is left after abstractions.
+    The environmental flow goes by natural flow, changed where there is a climate table unless that says otherwise,
+    and is never more than what is left after abstractions.
     """
     fits = list(inputs.fits)
     equations = inputs.equations or [fit.equation for fit in fits]
     yearly, monthly = split_by_month(equations)
     limits = settings.flows.weak_regression
     natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments), limits)
-    natural, measured = use_measured_flows(
+    today, measured = use_measured_flows(
         settings, inputs, stationing, catchments, _flagged(settings, inputs, natural, yearly)
     )
-    used = apply_abstractions(settings, inputs, stationing, catchments, natural, monthly)
+    today, year_today = flows_by_month(settings, inputs, catchments, today, monthly)
+    natural, year = change_flows(inputs, today, year_today)
+    used = apply_abstractions(settings, inputs, stationing, catchments, natural, year)
     estimate = used.estimate
     q95_m3s = flow_at(estimate.curve_exceedance, estimate.curve_m3s, LOW_FLOW_PERCENT)
     closed_months = settings.flows.closed_months
     area_km2 = catchments["area_km2"].to_numpy()
+    judged_by, year_judged_by, moment_m3s = natural, year, None
+    if inputs.change is not None and inputs.change.environmental_from == "today":
+        judged_by, year_judged_by = today, year_today
+        moment_m3s = natural.curve_m3s if year is None else year.flow_m3s
     environmental_flow_m3s = environmental_flow_by_bin(
-        natural.curve_m3s, natural.mean_m3s, inputs.environmental, area_km2, used.year, closed_months
+        judged_by.curve_m3s,
+        judged_by.mean_m3s,
+        inputs.environmental,
+        area_km2,
+        year_judged_by,
+        closed_months,
+        moment_m3s,
     )
     if used.bins_m3s is not natural.curve_m3s:
         environmental_flow_m3s = np.minimum(environmental_flow_m3s, used.bins_m3s)
-    month = None if used.year is None else used.year.month
+    month = None if year is None else year.month
     closed = np.isin(month, closed_months) if closed_months and month is not None else None
     model = FlowModel(
         flow_errors(
             used.natural,
             area_km2,
             settings.uncertainty.quantile_correlation_span,
-            None if used.year is None else used.year.flow_m3s,
-            _taken(used),
+            None if year is None else year.flow_m3s,
+            _taken(used, year),
             month,
+            *_judged_ratios(natural, year, judged_by, year_judged_by),
         ),
         inputs.environmental,
         tuple(closed_months),
@@ -212,13 +242,132 @@ def estimate_station_flows(
         measured,
         model,
         mean_regressions(equations, limits, region_codes(inputs)),
+        _months(inputs, today, year, bool(monthly)),
+    )
+
+
+# How the bins are shared among the months, and what says so.
+def _months(inputs: RunInputs, today: FlowEstimate, year: YearBins | None, has_equations: bool) -> Months:
+    regime, change = inputs.regime, inputs.change
+    if year is not None:
+        source = "monthly flow statistics" if has_equations or regime is None else regime.source
+        return Months(source, year.month)
+    if regime is None:
+        return Months(NO_MONTHS)
+    by_month = change if change is not None and change.is_by_month else None
+    return Months(regime.source, None, today.curve_m3s, regime, by_month)
+
+
+def flows_by_month(
+    settings: Settings,
+    inputs: RunInputs,
+    catchments: pd.DataFrame,
+    estimate: FlowEstimate,
+    equations: list[Equation],
+) -> tuple[FlowEstimate, YearBins | None]:
+    """Natural flow of each day of the year, where it is needed at all stations.
+
+    Equations of months give it. A regime gives it where the settings close months or have environmental flow rules
+    by month; otherwise the year's curve stays as it is, and is split among the months later.
+
+    Parameters
+    ----------
+    settings, inputs, catchments
+        Results of the stages of those names.
+    estimate : FlowEstimate
+        Natural flows of today.
+    equations : list of Equation
+        Those of months.
+
+    Returns
+    -------
+    estimate : FlowEstimate
+        With flags of stations whose months are not known or do not fit.
+    year : YearBins or None
+    """
+    if equations:
+        weights = region_weights(settings, inputs, catchments)
+        statistics = month_statistics(catchments, equations, partial(flow_by_regions, weights=weights))
+        year: YearBins = year_of_months(statistics, estimate.curve_m3s, estimate.mean_m3s)
+        unknown = np.isnan(year.flow_m3s[:, 0]) & ~np.isnan(estimate.mean_m3s)
+        estimate = with_flags(estimate, "months_missing", unknown)
+        return with_flags(estimate, "months_scaled", is_far_scaled(year)), year
+    if inputs.regime is None:
+        return estimate, None
+    estimate = with_flags(estimate, "months_flattened", possible_share(estimate.curve_m3s, inputs.regime) < 1.0)
+    if settings.flows.closed_months or any(rule.is_seasonal for rule in inputs.environmental):
+        return estimate, year_by_regime(estimate.curve_m3s, inputs.regime)
+    return estimate, None
+
+
+def change_flows(
+    inputs: RunInputs, estimate: FlowEstimate, year: YearBins | None
+) -> tuple[FlowEstimate, YearBins | None]:
+    """Natural flows by the climate table of the run; as they were without one.
+
+    Parameters
+    ----------
+    inputs : RunInputs
+    estimate : FlowEstimate
+        Natural flows of today.
+    year : YearBins or None
+        The same by month.
+
+    Returns
+    -------
+    estimate : FlowEstimate
+        No equation is evaluated again: the errors of mean flow stay what they are, in logarithms, and those of the
+        factors are not in them.
+    year : YearBins or None
+    """
+    change: FlowChange | None = inputs.change
+    if change is None:
+        return estimate, year
+    before = estimate.curve_m3s
+    changed = None if year is None else changed_year(year, change)
+    if not change.is_by_month:
+        curve = changed_curve(before, change)
+    elif year is not None and changed is not None:
+        curve = falling(before * ratio_of_curves(year.flow_m3s, changed.flow_m3s, before.shape[1]))
+    else:
+        curve = changed_by_regime(before, inputs.regime, change).curve_m3s
+    means = (before, curve) if year is None or changed is None else (year.flow_m3s, changed.flow_m3s)
+    mean_before, mean_after = (flow.mean(axis=1) for flow in means)
+    factor = np.divide(mean_after, mean_before, out=np.ones_like(mean_before), where=mean_before > 0)
+    note = f"natural flow changed by a climate table: {change.label} ({change.source})"
+    return (
+        estimate._replace(
+            curve_m3s=curve,
+            mean_m3s=estimate.mean_m3s * factor,
+            mean_low_m3s=estimate.mean_low_m3s * factor,
+            mean_high_m3s=estimate.mean_high_m3s * factor,
+            notes=[*estimate.notes, note],
+        ),
+        changed,
     )
 
 
 # What abstractions take of natural flow in each bin; None where nothing is taken.
-def _taken(used: AlteredFlows) -> npt.NDArray[np.float64] | None:
-    natural: npt.NDArray[np.float64] = used.natural.curve_m3s if used.year is None else used.year.flow_m3s
+def _taken(used: AlteredFlows, year: YearBins | None) -> npt.NDArray[np.float64] | None:
+    natural: npt.NDArray[np.float64] = used.natural.curve_m3s if year is None else year.flow_m3s
     return None if used.bins_m3s is natural else natural - used.bins_m3s
+
+
+# The flows that the rules of the environmental flow go by over natural flows, of curves and bins; None where these
+# are the same.
+def _judged_ratios(
+    natural: FlowEstimate, year: YearBins | None, judged_by: FlowEstimate, year_judged_by: YearBins | None
+) -> tuple[npt.NDArray[np.float64] | None, npt.NDArray[np.float64] | None]:
+    def ratio(judged: npt.NDArray[np.float64], flow: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        found: npt.NDArray[np.float64] = np.divide(judged, flow, out=np.ones_like(flow), where=flow > 0)
+        return found
+
+    if judged_by is natural:
+        return None, None
+    of_curve = ratio(judged_by.curve_m3s, natural.curve_m3s)
+    if year is None or year_judged_by is None:
+        return of_curve, None
+    return of_curve, ratio(year_judged_by.flow_m3s, year.flow_m3s)
 
 
 # The estimate, flagged where the run reads off flows beyond the regressed quantiles.
@@ -405,7 +554,7 @@ def _downstream(stationing: Stationing) -> npt.NDArray[np.int32]:
 
 
 class AlteredFlows(NamedTuple):
-    """Flows after abstractions and transfers, see `Flows`; ``year`` holds natural flows by month, or None.
+    """Flows after abstractions and transfers, see `Flows`.
 
     ``natural`` is the estimate before them.
     """
@@ -413,7 +562,6 @@ class AlteredFlows(NamedTuple):
     natural: FlowEstimate
     estimate: FlowEstimate
     bins_m3s: npt.NDArray[np.float64]
-    year: YearBins | None
     repairs: pd.DataFrame
 
 
@@ -423,9 +571,9 @@ def apply_abstractions(
     stationing: Stationing,
     catchments: pd.DataFrame,
     estimate: FlowEstimate,
-    equations: list[Equation],
+    year: YearBins | None,
 ) -> AlteredFlows:
-    """Flows less abstractions, with wider intervals in karst, and by months where there are statistics of months.
+    """Flows less abstractions, with wider intervals in karst.
 
     Parameters
     ----------
@@ -433,8 +581,8 @@ def apply_abstractions(
         Results of the stages of those names.
     estimate : FlowEstimate
         Natural flows.
-    equations : list of Equation
-        Those of months.
+    year : YearBins or None
+        The same by month.
 
     Returns
     -------
@@ -443,14 +591,6 @@ def apply_abstractions(
     if "karst" in inputs.layers and settings.flags.karst_log_sd > 0:
         losing = carried_flags(settings, inputs, stationing, catchments, "karst")[1]
         estimate = widened(estimate, losing, settings.flags.karst_log_sd)
-    year = None
-    if equations:
-        weights = region_weights(settings, inputs, catchments)
-        statistics = month_statistics(catchments, equations, partial(flow_by_regions, weights=weights))
-        year = year_of_months(statistics, estimate.curve_m3s, estimate.mean_m3s)
-        unknown = np.isnan(year.flow_m3s[:, 0]) & ~np.isnan(estimate.mean_m3s)
-        estimate = with_flags(estimate, "months_missing", unknown)
-        estimate = with_flags(estimate, "months_scaled", is_far_scaled(year))
     bins_m3s, before = estimate.curve_m3s if year is None else year.flow_m3s, estimate
     repairs = pd.DataFrame(columns=REPAIR_COLUMNS, dtype="str")
     if ABSTRACTIONS in inputs.layers:
@@ -465,7 +605,7 @@ def apply_abstractions(
             year,
         )
         estimate, bins_m3s = altered.estimate, altered.bins_m3s
-    return AlteredFlows(before, estimate, bins_m3s, year, repairs)
+    return AlteredFlows(before, estimate, bins_m3s, repairs)
 
 
 # Station at whose segment each point takes or brings water: the nearest, of several the lowest number. What is far

@@ -19,7 +19,7 @@ VALUED_BY = (
     "costs.own_use_share costs.own_use_kwh_per_year costs.connection"
 )
 # Results that the best set of sites is chosen from.
-CHOSEN_FROM = "stationing stretches energy rule_overlaps verdicts water_bodies"
+CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies"
 
 
 def stage(
@@ -149,8 +149,8 @@ STEPS = bound(
             "flows.gauges flows.weak_regression flows.near_gauges flows.spot_gaugings flows.region_weights "
             "flows.closed_months flags energy.design_exceedance_percent stretches.structure_snap_m "
             "uncertainty.year_to_year_sd uncertainty.quantile_correlation_span",
-            "equations gauges fits environmental measured_gauges spot_gaugings layers.flow_regions layers.karst "
-            "layers.abstractions",
+            "equations gauges fits environmental measured_gauges spot_gaugings regime change layers.flow_regions "
+            "layers.karst layers.abstractions",
         ),
         stage(
             "water_depths",
@@ -215,6 +215,25 @@ STEPS = bound(
         stage(
             "verdicts", "sitefinder.steps.rules:judge", "stationing stretches rule_overlaps", "rules ranking.allow"
         ),
+        stage("months", "sitefinder.steps.closed_months:take_months", "flows", content=CONTENT),
+        stage(
+            "closed_months",
+            "sitefinder.steps.closed_months:find_closed_months",
+            "verdicts",
+            "rules",
+            content=CONTENT,
+        ),
+        stage(
+            "closed_energy",
+            "sitefinder.steps.closed_months:value_closed",
+            "systems stretches flows water_depths months closed_months",
+            f"{VALUED_BY} fish.min_survival fish.evidence",
+            "turbines costs",
+            by_system(
+                "sitefinder.steps.closed_months:joined_closed_energy",
+                *["stretches", "flows", "water_depths", "months", "closed_months"],
+            ),
+        ),
         stage(
             "sites",
             "sitefinder.steps.selection:choose",
@@ -227,15 +246,17 @@ STEPS = bound(
         stage("fish_safe_only", "sitefinder.steps.rules:mark_fish_safe_only", "verdicts"),
         stage(
             "evidence_values",
-            "sitefinder.steps.candidates:value_by_evidence",
-            "systems stretches flows water_depths fish_safe_only",
+            "sitefinder.steps.evidence:value_by_evidence",
+            "systems stretches flows water_depths months closed_months fish_safe_only",
             f"{VALUED_BY} fish.min_survival fish.evidence",
             "turbines costs",
             by_system(
-                "sitefinder.steps.candidates:joined_evidence",
+                "sitefinder.steps.evidence:joined_evidence",
                 "stretches",
                 "flows",
                 "water_depths",
+                "months",
+                "closed_months",
                 "fish_safe_only",
             ),
         ),

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from sitefinder.catalogue.costs import CommonCurrency, Conversion, CostFile
     from sitefinder.catalogue.equations import Equation
     from sitefinder.catalogue.turbines import HydrokineticRotor, TurbineClass
+    from sitefinder.hydrology.change import FlowChange
+    from sitefinder.hydrology.regime import Regime
     from sitefinder.hydrology.regression import Fit
     from sitefinder.io.raster import RasterFacts
     from sitefinder.io.survey import TableRead
@@ -364,7 +366,9 @@ class RunInputs(NamedTuple):
     ``equations`` or ``gauges`` is None; ``fits`` are the equations fitted to gauges. ``field_levels``,
     ``ratings``, ``sections`` and ``spot_gaugings`` are None where the settings name none, and ``measured_gauges``,
     those with flows and places, where nothing asks for them. Turbines and costs are in the money that the
-    settings ask for; ``conversions`` lists what was in other money (see `sitefinder.catalogue.costs`).
+    settings ask for; ``conversions`` lists what was in other money (see `sitefinder.catalogue.costs`). ``regime``
+    says in which months the flows of a duration curve occur, where no equation does, and ``change`` how a climate
+    table changes them; both may be None.
     """
 
     dem: RasterFacts
@@ -389,6 +393,8 @@ class RunInputs(NamedTuple):
     rotors: Sequence[HydrokineticRotor] = ()
     sections: geopandas.GeoDataFrame | None = None
     fits: Sequence[Fit] = ()
+    regime: Regime | None = None
+    change: FlowChange | None = None
 
 
 class Lazily(Mapping[str, T]):
@@ -819,12 +825,37 @@ def _add_flows(readings: Readings, settings: Settings, folder: Path) -> None:
         needs=("gauges",),
     )
 
+    regime, change = flows.regime, flows.change
+    preset = None if regime is None else regime.preset
+    readings.add(
+        "regime",
+        lambda: readers.region_regime(
+            flows, folder, value("equations") or [fit.equation for fit in value("fits")]
+        ),
+        settings=[
+            None if regime is None else regime.model_dump(mode="json"),
+            None if table is None else table.model_dump(mode="json"),
+        ],
+        needs=("equations", "gauges", "fits"),
+        files=() if preset is None else (folder / preset,),
+    )
+    readings.add(
+        "change",
+        lambda: readers.read_change(change, folder),
+        settings=None if change is None else change.model_dump(mode="json"),
+        files=() if change is None else (folder / change.path,),
+    )
+
     def fit() -> None:
         weights = readers.trial_weights({FLOW_REGIONS: value(regions[0])} if regions else {})
         equations = value("equations") or [fit.equation for fit in value("fits")]
-        readers.validate_unfit_flows(settings, equations, readings.wanted("environmental") or [], weights)
+        rules = readings.wanted("environmental") or []
+        readers.validate_unfit_flows(
+            settings, equations, rules, weights, value("regime"), readings.wanted("change")
+        )
 
-    _check(readings, settings, "flows", fit, "equations", "fits", *regions, wants=("environmental",))
+    wants = ("environmental", "change")
+    _check(readings, settings, "flows", fit, "equations", "fits", "regime", *regions, wants=wants)
     readings.add(
         "suspect_gauges", lambda: readers.suspects_of(value("gauges"), table), needs=("gauges",), is_plain=True
     )
@@ -888,11 +919,18 @@ def _add_turbines_and_costs(readings: Readings, settings: Settings, folder: Path
     table = settings.flows.gauges
     presets = [rule.preset for rule in settings.flows.environmental if rule.preset is not None]
     named = [*turbines, costs.file, *settings.flows.equations, *presets, *([table.path] if table else [])]
+    regime, change = settings.flows.regime, settings.flows.change
+    named += [] if regime is None or regime.preset is None else [regime.preset]
+    named += [] if change is None else [change.path]
     readings.add(
         "data_files",
         lambda: readers.data_file_lineage(settings, folder),
-        settings=[named, None if table is None else table.model_dump(mode="json")],
-        needs=("turbines.read", "costs.read", "equations", "gauges", "environmental"),
+        settings=[
+            named,
+            None if table is None else table.model_dump(mode="json"),
+            None if change is None else change.model_dump(mode="json"),
+        ],
+        needs=("turbines.read", "costs.read", "equations", "gauges", "environmental", "regime", "change"),
         files=tuple(folder / path for path in named),
         notes=lambda rows: ReadingNotes(rows, files=() if table is None else readers.daily_files(table, folder)),
     )

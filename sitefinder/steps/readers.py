@@ -13,9 +13,11 @@ from pyproj.exceptions import CRSError
 from sitefinder.catalogue.costs import to_common_currency
 from sitefinder.errors import ConfigError
 from sitefinder.hydrology.abstractions import alterations_of
+from sitefinder.hydrology.change import flow_change_of
 from sitefinder.hydrology.estimate import validate_unfit_equations
+from sitefinder.hydrology.regime import regime_of_records
 from sitefinder.hydrology.regression import fit_equations
-from sitefinder.hydrology.seasons import month_statistics, split_by_month
+from sitefinder.hydrology.seasons import month_of, month_statistics, split_by_month
 from sitefinder.hydrology.strength import mean_regressions
 from sitefinder.io.catalogue_files import (
     daily_files,
@@ -23,10 +25,17 @@ from sitefinder.io.catalogue_files import (
     read_costs,
     read_dem_error,
     read_environmental_flow,
+    read_regime,
     read_turbine_files,
 )
 from sitefinder.io.crs import Operation, scale_note
-from sitefinder.io.gauges import measured_gauges, read_equations, read_gauges
+from sitefinder.io.gauges import (
+    measured_gauges,
+    read_daily_records,
+    read_equations,
+    read_gauges,
+    read_text_table,
+)
 from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts
 from sitefinder.io.survey import read_field_levels, read_ratings, read_sections, read_spot_gaugings
 from sitefinder.io.vector import read_layer, validate_near_region
@@ -45,14 +54,18 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from sitefinder.catalogue.equations import Equation
+    from sitefinder.hydrology.change import FlowChange
+    from sitefinder.hydrology.regime import Regime
     from sitefinder.hydrology.regions import RegionWeights
     from sitefinder.hydrology.regression import Fit
     from sitefinder.io.raster import RasterFacts
     from sitefinder.io.vector import LayerRead
     from sitefinder.settings import (
+        ChangeSettings,
         CovariateSource,
         DemSource,
         EnvironmentalFlowRule,
+        FlowSettings,
         GaugeTable,
         LayerSource,
         Settings,
@@ -72,6 +85,7 @@ __all__ = [
     "mean_regressions",
     "measured_gauges",
     "parts_of_raster",
+    "read_change",
     "read_costs",
     "read_coverage",
     "read_dem_error",
@@ -88,6 +102,7 @@ __all__ = [
     "read_share",
     "read_spot_gaugings",
     "read_turbine_files",
+    "region_regime",
     "scale_note",
     "stream_lines",
     "suspects_of",
@@ -288,16 +303,68 @@ def fitted_equations(gauges: pd.DataFrame | None, table: GaugeTable | None) -> l
     return fits
 
 
+def region_regime(flows: FlowSettings, folder: Path, equations: Sequence[Equation]) -> Regime | None:
+    """What says when the flows of a duration curve occur.
+
+    Equations of months say it themselves. Otherwise daily records of gauges do, and where there are none the
+    regime that the settings state.
+
+    Parameters
+    ----------
+    flows : sitefinder.settings.FlowSettings
+    folder : Path
+        Folder that relative paths start from.
+    equations : list of Equation
+
+    Returns
+    -------
+    Regime or None
+        None with equations of months, or where nothing says it.
+
+    Raises
+    ------
+    ConfigError, InputError
+    """
+    stated: Regime | None = None if flows.regime is None else read_regime(flows.regime, folder)
+    if any(month_of(equation.statistic) for equation in equations):
+        return None
+    table = flows.gauges
+    if table is not None and table.daily is not None:
+        found: Regime | None = regime_of_records(read_daily_records(folder / table.path, table), table.daily)
+        if found is not None:
+            return found
+    return stated
+
+
+def read_change(change: ChangeSettings | None, folder: Path) -> FlowChange | None:
+    """The climate table of the settings; None without one.
+
+    Raises
+    ------
+    InputError
+        See `sitefinder.hydrology.change.flow_change_of`.
+    """
+    if change is None:
+        return None
+    path = folder / change.path
+    table = read_text_table(path, "climate table", "flows.change.path")
+    found: FlowChange = flow_change_of(table, str(path), change)
+    return found
+
+
 def validate_unfit_flows(
     settings: Settings,
     equations: Sequence[Equation],
     environmental: Sequence[EnvironmentalFlowRule] = (),
     weights: RegionWeights | None = None,
+    regime: Regime | None = None,
+    change: FlowChange | None = None,
 ) -> None:
     """Refuse equations that make no duration curve, or ask for a predictor that the run does not have.
 
     Found here, it costs seconds; found when the flows are due, all the terrain has been drained before. Rules of
-    the environmental flow that go by the month are refused where no equation does.
+    the environmental flow, and a climate table, that go by the month are refused where no equation and no regime
+    does.
 
     Raises
     ------
@@ -305,5 +372,6 @@ def validate_unfit_flows(
     """
     predictors = ["area_km2", *settings.inputs.covariates, *(f"{name}_percent" for name in settings.inputs.shares)]
     one = pd.DataFrame({name: [1.0] for name in predictors})
-    validate_unfit_equations(one, validate_unfit_months(settings, list(equations), environmental), weights)
+    yearly = validate_unfit_months(settings, list(equations), environmental, regime, change)
+    validate_unfit_equations(one, yearly, weights)
     month_statistics(one, split_by_month(equations)[1], partial(flow_by_regions, weights=weights))

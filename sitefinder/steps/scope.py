@@ -33,6 +33,8 @@ READ_ALREADY = (
     "flows.equations",
     "flows.gauges.path",
     "flows.environmental",
+    "flows.regime",
+    "flows.change",
     "energy.turbines",
     "costs.file",
     "costs.price_year",

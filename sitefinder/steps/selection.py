@@ -24,6 +24,7 @@ from sitefinder.siting.fish_passage import (
     worst_from_above,
 )
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
+from sitefinder.steps.closed_months import with_closed
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
@@ -50,7 +51,7 @@ if TYPE_CHECKING:
     from sitefinder.network.stations import Stationing
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
-    from sitefinder.steps.candidates import EvidenceValues
+    from sitefinder.steps.evidence import EvidenceValues
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.systems import Systems
@@ -73,12 +74,14 @@ def choose(
     rule_overlaps: pd.DataFrame,
     verdicts: Judged,
     water_bodies: WaterBodies,
+    closed_energy: pd.DataFrame | None = None,
 ) -> Chosen:
     """The best set of stretches without overlap, and why the other reaches have no site.
 
     Sites bar each other, and fish pass them, along the water alone, and what is best for a region is best for each
     drainage system; so this is done for each of them alone. Ranks and totals, which go over all, come later.
     """
+    energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
     path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
     offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path)
@@ -308,8 +311,10 @@ def weigh_fish_safety(
     rule_overlaps: pd.DataFrame,
     verdicts: Judged,
     water_bodies: WaterBodies,
+    closed_energy: pd.DataFrame | None = None,
 ) -> FishSafety:
     """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
+    energy = energy if closed_energy is None else with_closed(energy, closed_energy)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
         steps = offer_steps(settings, inputs, stationing, stretches, valued, judged)

@@ -16,6 +16,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from sitefinder.energy.hydraulics import WaterDepths
+from sitefinder.hydrology.months import Months
 from sitefinder.network.stations import without_repeats
 from sitefinder.siting.candidates import Stretches, subset
 
@@ -245,6 +246,22 @@ def _own_depths(depths: WaterDepths, extent: Extent) -> WaterDepths:
     return WaterDepths(depths.depth_m[extent.stations], depths.survey_m[extent.stations])
 
 
+def _own_months(months: Months, extent: Extent) -> Months:
+    today_m3s = None if months.today_m3s is None else months.today_m3s[extent.stations]
+    return months._replace(today_m3s=today_m3s)
+
+
+def _own_closed_months(closed: npt.NDArray[np.int16], extent: Extent) -> npt.NDArray[np.int16]:
+    return closed[extent.candidates]
+
+
+def _own_closed_energy(valued: pd.DataFrame, extent: Extent) -> pd.DataFrame:
+    candidate = valued["candidate"].to_numpy(dtype=np.int64)
+    is_own = np.isin(candidate, extent.candidates)
+    number = np.searchsorted(extent.candidates, candidate[is_own])
+    return valued[is_own].assign(candidate=number).reset_index(drop=True)
+
+
 def _own_energy(energy: pd.DataFrame, extent: Extent) -> pd.DataFrame:
     return energy.iloc[extent.candidates].reset_index(drop=True)
 
@@ -284,6 +301,9 @@ SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "stretches": _own_stretches,
     "flows": _own_flows,
     "water_depths": _own_depths,
+    "months": _own_months,
+    "closed_months": _own_closed_months,
+    "closed_energy": _own_closed_energy,
     "energy": _own_energy,
     "fish_safe_only": _own_marks,
     "evidence_values": _own_evidence,

@@ -9,9 +9,11 @@ import pytest
 
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.operation import residual_flow, shutdown_share
-from sitefinder.energy.plant import monthly_energy_mwh
+from sitefinder.energy.plant import plant_powers_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.energy.valuation import turbine_options, value_stretches
+from sitefinder.hydrology.months import Months, shares_of_bins
+from sitefinder.hydrology.regime import over_months
 from sitefinder.hydrology.seasons import BIN_MONTH
 from sitefinder.settings import EnergySettings, ReleaseSettings
 
@@ -212,8 +214,7 @@ def test_the_months_add_up_to_the_year(plants, generic_turbines, generic_costs, 
     rows, plant = stretches[fits], values[fits]
     intake = rows["intake"].to_numpy(np.int64)
 
-    months = monthly_energy_mwh(
-        BIN_MONTH,
+    powers_kw = plant_powers_kw(
         flow,
         environmental_flow,
         np.zeros_like(flow),
@@ -226,8 +227,9 @@ def test_the_months_add_up_to_the_year(plants, generic_turbines, generic_costs, 
         plant["any_units"].to_numpy(np.int64),
         plant["any_turbine"].to_numpy(np.int64),
         turbine_table(generic_turbines, settings.fish),
-        settings.energy.availability,
     )
+    shares = shares_of_bins(Months("made up", BIN_MONTH), intake)
+    months = yearly_energy_mwh(over_months(powers_kw, shares), settings.energy.availability)
 
     assert len(rows) > 8
     assert months.sum(axis=1) == pytest.approx(plant["any_energy_mwh"].to_numpy(), rel=1e-12)

@@ -140,7 +140,7 @@ def test_rules_by_month_without_flows_by_month_are_refused_before_anything_long_
         read_run(path)
 
     text = str(caught.value)
-    assert text.startswith("the settings go by the month, but no equation gives the flow of a month")
+    assert text.startswith("the settings go by the month, but nothing gives the flow of a month")
     assert "by the month: flows.closed_months, an environmental flow rule of kind share_of_mean" in text
 
 

@@ -47,7 +47,7 @@ def by_score(sample_run, given):
     results = sample_run.results
     ways = ["stationing", "stretches", "rule_overlaps", "water_bodies", "sites"]
     alive = fish_alive(settings, inputs, *[results[name] for name in ways])
-    given = [results[name] for name in [*TABLES_OF, "verdicts", "sites"]]
+    given = [results[name] for name in [*TABLES_OF, "verdicts", "months", "closed_months", "sites"]]
     found = rank_sites(settings, inputs, *given, alive)
     return make_sites(settings, found), found.criteria, found.sensitivity
 

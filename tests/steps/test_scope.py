@@ -95,6 +95,7 @@ def test_every_setting_that_may_change_results_is_declared_by_a_stage_or_reporte
     kept = {"run.store_folder", "run.store_limit_gb"}
     # Costs are read in the money of their year; the input holds them so.
     files = {"energy.turbines", "costs.file", "costs.price_year", "flows.equations", "flows.environmental"}
+    files |= {"flows.regime", "flows.change"}
 
     def leaves(section, key=""):
         for name in type(section).model_fields:

@@ -70,6 +70,7 @@ FACTS = (
     Fact(ENERGY, "Mean annual energy", "amount", ("energy_mwh",)),
     Fact(ENERGY, "Annual energy, P50", "amount", ("energy_mwh_p50",)),
     Fact(ENERGY, "Energy of a single year, P90 to P10", "range", ("energy_mwh_p90", "energy_mwh_p10")),
+    Fact(ENERGY, "Monthly energy from", "text", ("month_source",)),
     Fact(ENERGY, "Mean power", "amount", ("power_mean_kw",)),
     Fact(ENERGY, "Capacity factor", "share", ("capacity_factor",)),
     Fact(ENERGY, "Firm power (95 % of the time)", "amount", ("firm_power_kw",)),

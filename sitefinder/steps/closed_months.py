@@ -1,0 +1,197 @@
+"""The stages of closed months: the months that rules close to each candidate, and what its energy is without them.
+
+Energy knows no rules, so that a new rule redoes no energy. Only candidates under a rule that closes months are
+valued once more, with those months closed, and only where something says when water flows.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.energy.hydraulics import WaterDepths
+from sitefinder.hydrology.months import Months, shares_of_bins
+from sitefinder.hydrology.regime import days_of_months
+from sitefinder.hydrology.seasons import BIN_MONTH
+from sitefinder.rules.verdicts import closed_by_rules
+from sitefinder.steps.candidates import value_all
+from sitefinder.steps.systems import extents_of
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from sitefinder.hydrology.flow_errors import FlowModel
+    from sitefinder.settings import Settings
+    from sitefinder.siting.candidates import Stretches
+    from sitefinder.steps.flows import Flows
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.rules import Judged
+    from sitefinder.steps.systems import Systems
+
+CANDIDATE = "candidate"
+
+
+def take_months(flows: Flows) -> Months:
+    """How the bins of flows are shared among the months, by itself, so that energy does not read it."""
+    return flows.months
+
+
+def find_closed_months(settings: Settings, verdicts: Judged) -> npt.NDArray[np.int16]:
+    """Months that the rules that hold close to each candidate: bit 0 for January to bit 11 for December.
+
+    Nothing is closed to candidates that may not be used at all, so that they are not valued again.
+    """
+    closed = closed_by_rules(verdicts.stretch_marks.held, settings.rules)
+    bits = (closed * (1 << np.arange(12))).sum(axis=1).astype(np.int16)
+    return np.where(verdicts.choice >= 0, bits, 0).astype(np.int16)
+
+
+def months_of(bits: int) -> list[int]:
+    """Months of a value of `find_closed_months`.
+
+    Examples
+    --------
+    >>> months_of(0b1100000001)
+    [1, 9, 10]
+    """
+    return [month + 1 for month in range(12) if int(bits) >> month & 1]
+
+
+class ClosedFlows(NamedTuple):
+    """Flows of a few stations with months closed, in bins of one month each; otherwise as `Flows`.
+
+    ``stations`` are their numbers, rising; ``month`` is that of each bin.
+    """
+
+    stations: npt.NDArray[np.int64]
+    bins_m3s: npt.NDArray[np.float64]
+    environmental_flow_m3s: npt.NDArray[np.float64]
+    closed: npt.NDArray[np.bool_]
+    month: npt.NDArray[np.int8]
+    depths: WaterDepths
+    model: FlowModel
+
+
+def closed_flows(
+    flows: Flows, water_depths: WaterDepths, months: Months, stations: npt.NDArray[np.int64], bits: int
+) -> ClosedFlows:
+    """Flows of a few stations with some months closed.
+
+    Parameters
+    ----------
+    flows, water_depths, months
+        Results of the stages of those names.
+    stations : ndarray of int64
+    bits : int
+        See `find_closed_months`.
+
+    Returns
+    -------
+    ClosedFlows
+        Bins of the run where each lies in one month. Otherwise days of the year by the regime: a day's flow is a
+        mean over its part of the month, so that energy before closing is that of the curve within 0.3 %.
+    """
+    own = np.unique(stations)
+    bins_m3s, kept_m3s = flows.bins_m3s[own], flows.environmental_flow_m3s[own]
+    depth_m, month, model = water_depths.depth_m[own], months.bin_month, flows.model.at(own)
+    closed = np.zeros(bins_m3s.shape[1], dtype=bool) if flows.closed is None else flows.closed
+    if month is None:
+        shares = shares_of_bins(months, own)
+        bins_m3s, kept_m3s, depth_m = (days_of_months(part, shares) for part in (bins_m3s, kept_m3s, depth_m))
+        month, closed = BIN_MONTH, np.zeros(len(BIN_MONTH), dtype=bool)
+        model = _on_days(model, shares)
+    closed = closed | np.isin(month, months_of(bits))
+    return ClosedFlows(
+        own,
+        bins_m3s,
+        np.where(closed, bins_m3s, kept_m3s),
+        closed,
+        month,
+        WaterDepths(depth_m, water_depths.survey_m[own]),
+        model._replace(closed_months=tuple(sorted({*model.closed_months, *months_of(bits)}))),
+    )
+
+
+# What flows may be, on the days of the year.
+def _on_days(model: FlowModel, shares: npt.NDArray[np.float64]) -> FlowModel:
+    errors = model.errors
+    taken_m3s = None if errors.taken_m3s is None else days_of_months(errors.taken_m3s, shares)
+    # Rules of the environmental flow go by the year's curve, or by the flow of the moment as it is drawn.
+    judged = errors.judged_curve_ratio
+    of_days = None if judged is None else days_of_months(judged, shares)
+    bins_m3s = days_of_months(errors.bins_m3s, shares)
+    on_days = errors._replace(bins_m3s=bins_m3s, taken_m3s=taken_m3s, month=BIN_MONTH, judged_bins_ratio=of_days)
+    changed: FlowModel = model._replace(errors=on_days)
+    return changed
+
+
+def value_closed(
+    settings: Settings,
+    inputs: RunInputs,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    months: Months,
+    closed_months: npt.NDArray[np.int16],
+) -> pd.DataFrame:
+    """Energy and cost of the candidates to which a rule closes months.
+
+    Returns
+    -------
+    DataFrame
+        ``candidate`` (its number) and the columns of `value_all`, a row each; none where nothing says when water
+        flows, since then the energy of a month is not known.
+    """
+    found = []
+    for bits in np.unique(closed_months[closed_months > 0]).tolist() if months.is_known else []:
+        rows = np.flatnonzero(closed_months == bits)
+        table = stretches.table.iloc[rows].reset_index(drop=True)
+        ends = {name: table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace")}
+        own = closed_flows(flows, water_depths, months, np.concatenate(list(ends.values())), bits)
+        table = table.assign(**{name: np.searchsorted(own.stations, at) for name, at in ends.items()})
+        # Only the table and these parts of the flows are looked at.
+        valued = value_all(settings, inputs, stretches._replace(table=table), own, own.depths)  # type: ignore[arg-type]
+        found.append(valued.assign(**{CANDIDATE: rows}))
+    if not found:
+        return pd.DataFrame({CANDIDATE: np.zeros(0, dtype=np.int64)})
+    return pd.concat(found, ignore_index=True).sort_values(CANDIDATE, ignore_index=True)
+
+
+def joined_closed_energy(
+    found: dict[str, pd.DataFrame], systems: Systems, stretches: Stretches, **_: object
+) -> pd.DataFrame:
+    """Those of all drainage systems, by the numbers of the candidates in the region."""
+    tables = [
+        found[name].assign(**{CANDIDATE: extent.candidates[found[name][CANDIDATE].to_numpy(dtype=np.int64)]})
+        for name, extent in extents_of(systems, stretches).items()
+        if len(found[name])
+    ]
+    if not tables:
+        return pd.DataFrame({CANDIDATE: np.zeros(0, dtype=np.int64)})
+    return pd.concat(tables, ignore_index=True).sort_values(CANDIDATE, ignore_index=True)
+
+
+def with_closed(energy: pd.DataFrame, closed_energy: pd.DataFrame) -> pd.DataFrame:
+    """The valuation of all candidates, with closed months taken off where rules close them.
+
+    Parameters
+    ----------
+    energy : DataFrame, m rows
+    closed_energy : DataFrame
+        See `value_closed`.
+
+    Returns
+    -------
+    DataFrame, m rows
+    """
+    if not len(closed_energy):
+        return energy
+    rows = closed_energy[CANDIDATE].to_numpy(dtype=np.int64)
+    columns = {}
+    for name in energy.columns:
+        values = energy[name].to_numpy().copy()
+        values[rows] = closed_energy[name].to_numpy()
+        columns[name] = values
+    return pd.DataFrame(columns, index=energy.index)

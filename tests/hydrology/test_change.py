@@ -1,0 +1,194 @@
+"""Flows by a climate table: read with all that is wrong, applied by month, season or year, and nothing else."""
+
+import io
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from sitefinder.errors import InputError
+from sitefinder.hydrology.change import (
+    changed_by_regime,
+    changed_curve,
+    changed_year,
+    factor_at,
+    flow_change_of,
+    months_of_season,
+    ratio_of_curves,
+)
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
+from sitefinder.hydrology.regime import MONTH_SHARE, month_shares, over_months, regime_of_means, year_by_regime
+from sitefinder.hydrology.seasons import BIN_MONTH
+from sitefinder.settings import ChangeSettings
+
+SETTINGS = ChangeSettings(path="climate.csv", label="2050", source="made up")
+RAIN = regime_of_means([1.4, 1.3, 1.2, 1.1, 0.9, 0.7, 0.5, 0.5, 0.7, 1.0, 1.3, 1.4], "made up")
+CURVES = 2.0 * np.exp(np.array([[0.4], [1.0], [1.8]]) * stats.norm.isf(BIN_EXCEEDANCE))
+SEASONS = "season,factor\nDJF,1.2\nMAM,1.0\nJJA,0.6\nSON,0.9\n"
+
+
+def change_of(text):
+    table = pd.read_csv(io.StringIO(text), dtype=str, keep_default_na=False)
+    return flow_change_of(table, "climate.csv", SETTINGS)
+
+
+def by_month(factors):
+    return change_of("month,factor\n" + "".join(f"{month},{factor}\n" for month, factor in enumerate(factors, 1)))
+
+
+@pytest.mark.parametrize(
+    ("name", "months"),
+    [
+        ("DJF", (12, 1, 2)),
+        ("mam", (3, 4, 5)),
+        ("ONDJFM", (10, 11, 12, 1, 2, 3)),
+        ("JJ", (6, 7)),
+        ("JA", (7, 8)),
+        ("Year", tuple(range(1, 13))),
+        ("J", None),
+        ("winter", None),
+        ("", None),
+    ],
+)
+def test_a_season_is_the_initials_of_its_months(name, months):
+    assert months_of_season(name) == months
+
+
+def test_a_table_of_seasons_is_read():
+    change = change_of(SEASONS)
+
+    assert [period.months for period in change.periods] == [(12, 1, 2), (3, 4, 5), (6, 7, 8), (9, 10, 11)]
+    assert [period.factor.tolist() for period in change.periods] == [[1.2], [1.0], [0.6], [0.9]]
+    assert change.is_by_month
+    assert (change.label, change.source, change.environmental_from) == ("2050", "made up", "changed")
+
+
+def test_months_that_all_say_the_same_need_no_months():
+    assert not by_month([0.9] * 12).is_by_month
+    assert by_month([0.9] * 11 + [1.0]).is_by_month
+
+
+def test_all_that_is_wrong_with_a_table_is_said_at_once():
+    with pytest.raises(InputError) as caught:
+        change_of(
+            "month,exceedance_percent,factor\n1,10,1.1\n1,10,1.2\n2,,0\n3,120,-1\n3,50,x\n13,50,1\n4,50,inf\n"
+        )
+
+    text = str(caught.value)
+    assert "factor: expected a number above 0 (found '0' in rows 4, 5, 6, 8)" in text
+    assert "exceedance_percent: expected a number between 0 and 100, or nothing (found '120' in rows 5)" in text
+    assert "month: expected 1 to 12 (found '13' in rows 7)" in text
+    assert "1: exceedance_percent is missing or repeated in rows 2, 3" in text
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("season,factor\nDJF,1\nMAM,1\nJJA,1.2\n", "expected every month of the year once (no factor for 9, 10"),
+        (SEASONS + "ND,1.1\n", "expected every month of the year once (in more than one season: 11, 12)"),
+        ("factor\n1.1\n", 'add a column season that holds "year"'),
+        ("season,share\nyear,1.1\n", "column factor: missing"),
+        ("season,month,factor\nyear,1,1.1\n", "expected one column of month or season (found month and season)"),
+        ("season,factor\nyear,1.1\nyear,1.2\n", "year: more than one factor without exceedance_percent"),
+        ("season,factor\n", "the table has no rows"),
+        ("season,factor\nsummer,1.1\n", "expected initials such as DJF or MAM, or \"year\" (found 'summer'"),
+    ],
+)
+def test_a_table_that_is_no_year_is_refused(text, said):
+    with pytest.raises(InputError) as caught:
+        change_of(text)
+
+    assert said in str(caught.value)
+
+
+def test_factors_between_exceedances_are_interpolated_and_level_beyond():
+    change = change_of("season,exceedance_percent,factor\nyear,90,0.6\nyear,10,1.2\n")
+
+    assert factor_at(change.periods[0], np.array([1, 10, 30, 50, 90, 99])).tolist() == pytest.approx(
+        [1.2, 1.2, 1.05, 0.9, 0.6, 0.6]
+    )
+
+
+def test_one_factor_for_the_year_is_a_factor_on_the_curve():
+    assert changed_curve(CURVES, change_of("season,factor\nyear,0.8\n")) == pytest.approx(0.8 * CURVES)
+
+
+def test_factors_that_would_turn_the_curve_round_leave_it_falling():
+    steep = change_of("season,exceedance_percent,factor\nyear,1,0.2\nyear,99,3\n")
+
+    changed = changed_curve(CURVES[:1], steep)
+    assert (np.diff(changed) <= 0).all()
+    flat = CURVES[0] * np.interp(100 * BIN_EXCEEDANCE, [1, 99], [0.2, 3])
+    assert np.sort(changed[0]) == pytest.approx(np.sort(flat))
+
+
+def test_days_get_the_factor_of_their_own_month():
+    factors = np.linspace(0.5, 1.6, 12)
+    year = year_by_regime(CURVES, RAIN)
+
+    changed = changed_year(year, by_month(factors))
+
+    assert changed.flow_m3s == pytest.approx(year.flow_m3s * factors[BIN_MONTH - 1])
+
+
+def test_exceedance_is_that_within_the_season_by_another_way_of_counting():
+    change = change_of("season,exceedance_percent,factor\nDJFMAM,50,1\nJJA,20,1.5\nJJA,80,0.5\nSON,50,1\n")
+    year = year_by_regime(CURVES, RAIN)
+
+    changed = changed_year(year, change).flow_m3s
+
+    summer = np.isin(BIN_MONTH, [6, 7, 8])
+    assert changed[:, ~summer] == pytest.approx(year.flow_m3s[:, ~summer])
+    for row in range(len(CURVES)):
+        flow = year.flow_m3s[row, summer]
+        percent = 100 * (stats.rankdata(-flow, method="ordinal") - 0.5) / summer.sum()
+        expected = flow * np.interp(percent, [20, 80], [1.5, 0.5])
+        assert np.sort(changed[row, summer]) == pytest.approx(np.sort(expected), rel=1e-9)
+
+
+def test_factors_of_one_change_nothing():
+    # With exceedances, so that the table is not taken for one of the whole year.
+    change = change_of("season,exceedance_percent,factor\nDJF,50,1\nMAM,50,1\nJJA,50,1\nSON,50,1\n")
+    assert change.is_by_month
+
+    found = changed_by_regime(CURVES, RAIN, change)
+
+    assert found.curve_m3s == pytest.approx(CURVES, rel=1e-12)
+    assert found.shares == pytest.approx(month_shares(CURVES, RAIN), abs=1e-9)
+
+
+def test_by_a_regime_each_months_water_is_multiplied_and_the_year_is_their_union():
+    factors = np.array([1.3, 1.2, 1.1, 1.0, 0.9, 0.7, 0.5, 0.5, 0.7, 0.9, 1.0, 1.2])
+    before = over_months(CURVES, month_shares(CURVES, RAIN))
+
+    found = changed_by_regime(CURVES, RAIN, by_month(factors))
+
+    assert found.shares.sum(axis=2) == pytest.approx(1.0, abs=1e-9)
+    assert found.shares.mean(axis=1) == pytest.approx(np.tile(MONTH_SHARE, (3, 1)), abs=1e-9)
+    assert (np.diff(found.curve_m3s, axis=1) <= 1e-12).all()
+    assert found.curve_m3s.mean(axis=1) == pytest.approx((before * factors).sum(axis=1), rel=1e-9)
+    # Bins of the new curve hold flows of several months, so that a month's own are averaged a little: what a plant
+    # takes of them is off by less than 0.5 %, and the water of the steepest curve's months by less than 10 %.
+    design = CURVES.mean(axis=1)
+    own = np.minimum(CURVES[:, :, None] * factors, design[:, None, None])
+    taken = (month_shares(CURVES, RAIN) * own).mean(axis=1)
+    assert over_months(np.minimum(found.curve_m3s, design[:, None]), found.shares) == pytest.approx(
+        taken, rel=5e-3
+    )
+    assert over_months(found.curve_m3s, found.shares) == pytest.approx(before * factors, rel=0.1)
+
+
+def test_two_routes_to_a_changed_curve_agree():
+    # By shares of bins, and by days of the year, whose bins are coarser.
+    change = change_of(SEASONS)
+    year = year_by_regime(CURVES, RAIN)
+
+    by_shares = changed_by_regime(CURVES, RAIN, change).curve_m3s
+    by_days = CURVES * ratio_of_curves(year.flow_m3s, changed_year(year, change).flow_m3s, CURVES.shape[1])
+
+    # Days average the flows within them: single bins differ, what a plant takes does not by more than 0.5 %.
+    assert np.median(np.abs(by_days / by_shares - 1), axis=1).max() < 0.03
+    design = CURVES.mean(axis=1, keepdims=True)
+    taken = [np.minimum(curve, design).mean(axis=1) for curve in (by_days, by_shares)]
+    assert taken[0] == pytest.approx(taken[1], rel=5e-3)

@@ -1,0 +1,193 @@
+"""A duration curve split among the months: nothing of it lost, each month with its mean and its high flows."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
+from sitefinder.hydrology.records import DailyRecord
+from sitefinder.hydrology.regime import (
+    BIN_MONTH,
+    LIMIT_SHARE,
+    MONTH_SHARE,
+    days_of_months,
+    month_shares,
+    over_months,
+    possible_share,
+    regime_of_means,
+    regime_of_records,
+    year_by_regime,
+)
+from sitefinder.settings.flows import DailyRecords
+
+SNOW = regime_of_means([0.3, 0.3, 0.4, 0.9, 2.1, 2.8, 2.0, 1.1, 0.7, 0.6, 0.4, 0.3], "made up")
+RAIN = regime_of_means([1.4, 1.3, 1.2, 1.1, 0.9, 0.7, 0.5, 0.5, 0.7, 1.0, 1.3, 1.4], "made up")
+
+
+def lognormal(sigma, mean=3.0):
+    return mean * np.exp(sigma * stats.norm.isf(BIN_EXCEEDANCE))[None, :]
+
+
+# Curves of many shapes: even, steep, bounded, dry for a part of the year.
+def curves():
+    random = np.random.default_rng(11)
+    made = [lognormal(sigma)[0] for sigma in random.uniform(0.05, 2.5, 30)]
+    made += [stats.gamma.isf(BIN_EXCEEDANCE, shape) for shape in random.uniform(0.2, 9.0, 20)]
+    made += [np.maximum(stats.norm.isf(BIN_EXCEEDANCE, 1.0, spread), 0.0) for spread in (0.1, 0.8, 3.0)]
+    return np.array(made)
+
+
+@pytest.mark.parametrize("regime", [SNOW, RAIN], ids=["snow", "rain"])
+def test_all_time_of_every_bin_goes_to_months_of_their_own_length(regime):
+    shares = month_shares(curves(), regime)
+
+    assert (shares >= 0).all()
+    assert shares.sum(axis=2) == pytest.approx(1.0, abs=1e-12)
+    assert shares.mean(axis=1) == pytest.approx(np.tile(MONTH_SHARE, (len(shares), 1)), abs=1e-9)
+
+
+@pytest.mark.parametrize("regime", [SNOW, RAIN], ids=["snow", "rain"])
+def test_each_month_has_the_mean_of_the_regime_as_far_as_the_curve_can_hold_it(regime):
+    curve = curves()
+    shares = month_shares(curve, regime)
+
+    found = over_months(curve, shares) / MONTH_SHARE / curve.mean(axis=1)[:, None]
+    part = possible_share(curve, regime)[:, None]
+    assert found == pytest.approx(1 + part * (regime.ratio - 1), abs=1e-7)
+    # Most of these curves hold all of it, and some cannot.
+    assert (part == 1).sum() > 20
+    assert (part < 1).any()
+
+
+def test_what_is_summed_over_the_months_is_what_the_year_gives():
+    curve = curves()
+    shares = month_shares(curve, RAIN)
+    # As energy is: nothing at low flow, level at high flow.
+    power = np.minimum(curve, np.median(curve, axis=1, keepdims=True)) * (curve > curve.mean(axis=1)[:, None] / 5)
+
+    assert over_months(power, shares).sum(axis=1) == pytest.approx(power.mean(axis=1), rel=1e-12)
+
+
+def test_a_curve_too_even_for_a_regime_holds_the_part_that_the_majorisation_of_its_flows_allows():
+    # Two flows, half of the time each: 1.2 and 0.8. A month wetter than 1.2 cannot be; a hundredth is kept off.
+    two = np.repeat([1.2, 0.8], 100)[None, :]
+    one_wet = regime_of_means([1.5] + [(365 - 31 * 1.5) / 334] * 11, "made up")
+
+    assert possible_share(two, one_wet) == pytest.approx([LIMIT_SHARE * 0.2 / 0.5], rel=1e-9)
+    assert possible_share(np.full((1, 200), 2.0), one_wet) == pytest.approx([0.0], abs=1e-12)
+    assert month_shares(np.full((1, 200), 2.0), one_wet) == pytest.approx(
+        np.broadcast_to(MONTH_SHARE, (1, 200, 12)), abs=1e-9
+    )
+
+
+def test_lognormal_months_of_one_spread_come_back_by_bayes_rule():
+    # Months whose log flows have one variance and means along a cosine; the year is their mixture, which is not
+    # quite lognormal: its normal scores are not quite its log flows, hence the tolerance.
+    spread, mean_log = 0.8, 0.35 * np.cos(2 * np.pi * (np.arange(12) - 3) / 12)
+    flow = np.linspace(-4, 4, 4001)
+    exceeded = (stats.norm.sf(flow[:, None], mean_log, spread) * MONTH_SHARE).sum(axis=1)
+    log_flow = np.interp(BIN_EXCEEDANCE, exceeded[::-1], flow[::-1])
+    density = stats.norm.pdf(log_flow[:, None], mean_log, spread) * MONTH_SHARE
+    true = density / density.sum(axis=1, keepdims=True)
+    curve = np.exp(log_flow)[None, :]
+    means = over_months(curve, true[None])[0] / true.mean(axis=0)
+
+    found = month_shares(curve, regime_of_means(means, "made up"))[0]
+
+    assert np.abs(found - true).max() < 0.012
+    # Without a month's flow known, each share would be off by as much as this.
+    assert np.abs(MONTH_SHARE - true).max() > 0.1
+
+
+def test_wet_months_have_the_high_flows_and_dry_ones_the_low():
+    shares = month_shares(lognormal(1.0), SNOW)[0]
+
+    assert (np.diff(shares[:, 5]) < 0).all()
+    assert (np.diff(shares[:, 0]) > 0).all()
+
+
+def test_unknown_and_dry_curves_stay_so():
+    shares = month_shares(np.array([np.full(200, np.nan), np.zeros(200)]), SNOW)
+
+    assert np.isnan(shares[0]).all()
+    assert shares[1] == pytest.approx(np.broadcast_to(MONTH_SHARE, (200, 12)), abs=1e-9)
+
+
+def test_days_of_the_year_keep_every_month_and_what_it_holds():
+    curve = curves()[:12]
+    shares = month_shares(curve, SNOW)
+    days = days_of_months(curve, shares)
+
+    for month in range(12):
+        own = days[:, month + 1 == BIN_MONTH]
+        assert own.mean(axis=1) * MONTH_SHARE[month] == pytest.approx(
+            over_months(curve, shares)[:, month], rel=1e-8
+        )
+        assert (np.diff(own, axis=1) <= 1e-12 * own[:, :1]).all()
+    assert year_by_regime(curve, SNOW).flow_m3s == pytest.approx(days, rel=1e-12)
+    # Within a day flow is averaged: what a plant takes differs by less than 0.5 %.
+    design = curve.mean(axis=1, keepdims=True)
+    whole, daily = (np.minimum(part, design).mean(axis=1) for part in (curve, days))
+    assert daily == pytest.approx(whole, rel=5e-3)
+    assert (daily >= whole * (1 - 1e-9)).all()
+
+
+# A record of whole years whose flow is a given function of the day of the year, with noise by rank.
+def record(gauge, of_month, years=3, seed=1):
+    days = pd.date_range("2001-01-01", f"{2000 + years}-12-31", freq="D")
+    flow = np.array(of_month)[days.month - 1] * np.exp(
+        0.3 * np.random.default_rng(seed).standard_normal(len(days))
+    )
+    none = np.zeros(len(days), dtype=bool)
+    return DailyRecord(gauge, days.to_numpy().astype("datetime64[D]"), flow, none, none)
+
+
+SETTINGS = DailyRecords(unit="m3s")
+
+
+def test_a_record_gives_its_own_monthly_means_over_its_mean_recomputed_by_hand():
+    own = record("A", SNOW.ratio)
+    frame = pd.DataFrame({"flow": own.flow_m3s, "month": pd.DatetimeIndex(own.date).month})
+
+    regime = regime_of_records([own], SETTINGS)
+
+    expected = frame.groupby("month")["flow"].mean() / frame["flow"].mean()
+    assert regime.ratio == pytest.approx(expected.to_numpy() / (expected.to_numpy() @ MONTH_SHARE), rel=1e-12)
+    assert regime.ratio @ MONTH_SHARE == pytest.approx(1.0, rel=1e-12)
+    assert regime.source == "daily records of 1 gauge"
+    # The highest twentieth of the days, counted by another way: the months of the 5 % greatest flows.
+    greatest = frame.sort_values("flow", ascending=False).head(int(np.ceil(len(frame) / 20)))
+    counted = greatest["month"].value_counts().reindex(range(1, 13), fill_value=0) / len(frame)
+    assert regime.month_of_class[0] == pytest.approx(counted.to_numpy(), abs=1.1 / len(frame))
+    assert regime.month_of_class.sum() == pytest.approx(1.0)
+
+
+def test_gauges_count_alike_whatever_their_size_or_length():
+    small, large = record("A", SNOW.ratio), record("B", 100 * RAIN.ratio, years=9, seed=2)
+
+    both = regime_of_records([small, large], SETTINGS)
+
+    alone = [regime_of_records([each], SETTINGS).ratio for each in (small, large)]
+    assert both.ratio == pytest.approx(np.mean(alone, axis=0), rel=1e-3)
+    assert both.source == "daily records of 2 gauges"
+
+
+def test_years_that_lack_a_season_say_nothing_of_it():
+    whole = record("A", SNOW.ratio)
+    flow = whole.flow_m3s.copy()
+    days = pd.DatetimeIndex(whole.date)
+    flow[(days.year == 2002) & (days.month > 6)] = np.nan
+    flow[days.year == 2002] *= 50
+
+    cut = regime_of_records([whole._replace(flow_m3s=flow)], SETTINGS)
+
+    assert cut.ratio == pytest.approx(SNOW.ratio, rel=0.1)
+    flow[:] = np.nan
+    assert regime_of_records([whole._replace(flow_m3s=flow)], SETTINGS) is None
+
+
+@pytest.mark.parametrize("factors", [[1.0] * 11, [0.0] * 12, [1.0] * 11 + [-1.0], [1.0] * 11 + [np.inf]])
+def test_a_regime_has_twelve_factors_that_can_be(factors):
+    with pytest.raises(ValueError, match="twelve finite monthly factors"):
+        regime_of_means(factors, "made up")

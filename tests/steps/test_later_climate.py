@@ -1,0 +1,64 @@
+"""The sample of today beside that of a later climate, as its settings in config have it."""
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+
+from sitefinder.report.summary import scenario_text
+from sitefinder.scenarios import run_scenarios
+
+DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+
+
+@pytest.fixture(scope="module")
+def beside(sample_run):
+    """The sample, the sample with its regime alone, and the sample in 2050."""
+    folder = sample_run.settings.parent
+    regime = 'extends = "sample.toml"\n[run]\noutput_folder = "../out-regime"\n'
+    regime += '[flows.regime]\npreset = "regimes/sample.toml"\n'
+    (folder / "regime.toml").write_text(regime, encoding="utf-8")
+    return run_scenarios([folder / name for name in ("sample.toml", "regime.toml", "sample-2050.toml")])
+
+
+def layer(beside, scenario, name):
+    path = beside.table.set_index("scenario").loc[scenario, "delivered"]
+    return pyogrio.read_dataframe(path, layer=name, read_geometry=False)
+
+
+def test_a_regime_moves_no_annual_figure_of_the_sample(beside):
+    today, split = (layer(beside, name, "sites") for name in ("sample", "regime"))
+
+    for name in today.columns:
+        if not name.startswith(("energy_month_", "month_source")):
+            pd.testing.assert_series_equal(today[name], split[name])
+    months = split.filter(like="energy_month_")
+    assert months.shape == (len(split), 12)
+    assert months.sum(axis=1).to_numpy() == pytest.approx(split["energy_mwh"].to_numpy(), rel=1e-9)
+    assert today.filter(like="energy_month_").isna().all(axis=None)
+
+
+def test_the_flows_of_2050_are_those_of_today_times_the_table(beside):
+    today, later = (layer(beside, name, "site_months") for name in ("regime", "sample-2050"))
+    both = today.merge(later, on=["site_id", "month"], suffixes=("", "_later"))
+
+    assert both["site_id"].nunique() >= 5
+    factor = (both["flow_mean_m3s_later"] / both["flow_mean_m3s"]).to_numpy()
+    # The mean factor of a season lies between those of its low and high flows; bins average a little.
+    for months, lowest, highest in (((12, 1, 2), 1.05, 1.15), ((3, 4, 5), 0.95, 1.05), ((6, 7, 8), 0.60, 0.90)):
+        own = factor[both["month"].isin(months)]
+        assert own.min() > lowest - 0.03
+        assert own.max() < highest + 0.03
+
+
+def test_today_and_2050_stand_side_by_side_by_season(beside):
+    table = beside.table.set_index("scenario")
+
+    assert np.isnan(table.loc["sample", "energy_gwh_jun_aug"])
+    assert table.loc["sample-2050", "energy_gwh_jun_aug"] < 0.95 * table.loc["regime", "energy_gwh_jun_aug"]
+    assert table.loc["sample-2050", "energy_gwh_dec_feb"] > table.loc["regime", "energy_gwh_dec_feb"]
+    seasons = table.loc[["regime", "sample-2050"]].filter(regex="energy_gwh_(dec|mar|jun|sep)")
+    assert seasons.sum(axis=1).tolist() == pytest.approx(table["energy_gwh"].tolist()[1:], rel=1e-9)
+    text = scenario_text(beside.title, beside.table, beside.currency)
+    [summer] = [line for line in text.splitlines() if "June to August" in line]
+    assert summer.split()[4] == "unknown"
