@@ -54,8 +54,8 @@ def value_by_evidence(
     """
     by_grade: dict[str, pd.DataFrame] = {}
     known: dict[tuple[int, ...], pd.DataFrame] = {}
-    protected = subset(stretches, fish_safe_only) if fish_safe_only.any() else None
-    for grade in EVIDENCE if protected is not None else ():
+    protected = subset(stretches, fish_safe_only)
+    for grade in EVIDENCE if fish_safe_only.any() else ():
         counted = grades_counted(grade)
         if set(counted) == set(settings.fish.evidence):
             continue

