@@ -8,7 +8,7 @@ import shapely
 from sitefinder.catalogue.equations import LN_10, percent_from_log10
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.site_tables import interval_columns
-from sitefinder.energy.costs import turbine_cost, yearly_cost
+from sitefinder.energy.costs import capital_factor, turbine_cost, yearly_cost
 from sitefinder.energy.hydrokinetic import hydrokinetic_potential
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety
@@ -610,11 +610,13 @@ def _valuation(settings, costs, rotor, rows):
     power_kw, units = (rows[name].to_numpy(dtype=float) for name in ("kinetic_power_kw", "rotors"))
     turbines = turbine_cost(rotor.cost, power_kw[some], 1.0, units[some])
     capital = np.full(len(rows), np.nan)
-    capital[some] = (turbines * (1.0 + rotor.civil_share) + costs.permits.fixed) * (1.0 + costs.contingency.share)
     money = settings.costs
-    life = money.real_rate, money.lifetime_years
-    yearly = yearly_cost(capital, costs.operation, *life, np.where(some, power_kw, 1.0))
+    on_top = capital_factor(costs, money.real_rate)
+    capital[some] = (turbines * (1.0 + rotor.civil_share) + costs.permits.fixed) * on_top
     kwh = rows["kinetic_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    # A rotor takes no water out of the stream, so a fee by m³ has nothing to go by.
+    plant = np.where(some, power_kw, 1.0), kwh, 0.0
+    yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, *plant)
     per_kwh, factor = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     per_kwh[some], factor[some] = yearly[some] / kwh[some], kwh[some] / (power_kw[some] * HOURS_PER_YEAR)
     return {

@@ -9,7 +9,7 @@ import shapely
 from pyproj import Transformer
 
 from sitefinder.delivery.checking import checked_table
-from sitefinder.energy.costs import is_extrapolated
+from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
 from sitefinder.energy.plant import bins_of_plants, monthly_energy_mwh, plant_powers_kw
@@ -681,8 +681,10 @@ def _cost_extrapolated(settings, inputs, table):
     power_kw, units = (table[name].to_numpy() for name in ("power_kw", "units"))
     number = table["turbine_number"].to_numpy()
     for each in np.unique(number):
-        rows, law = number == each, inputs.turbines[each].cost
-        outside[rows] = is_extrapolated(law, power_kw[rows], head_m[rows], units[rows])
+        rows, scheme_types = number == each, table["scheme_type"].to_numpy(dtype=object)
+        outside[rows] = is_cost_extrapolated(
+            inputs.costs, inputs.turbines[each], scheme_types[rows], power_kw[rows], head_m[rows], units[rows]
+        )
     return outside
 
 

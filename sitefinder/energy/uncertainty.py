@@ -160,8 +160,9 @@ def energy_simulations(
     capital = sites["capital_cost"].to_numpy(float)[:, None] * costlier
     rated_kw = sites["power_kw"].to_numpy(float)[:, None]
     money = settings.costs
-    yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, rated_kw)
     kwh = energy_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    plant = rated_kw, kwh, design_m3s[:, None]
+    yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, *plant)
     lcoe_per_kwh = np.divide(yearly, kwh, out=np.full((rows, simulations), np.inf), where=kwh > 0)
     return EnergySimulations(
         energy_mwh, lcoe_per_kwh, value_of_energy(kwh, money) - yearly, power_kw * better, yearly

@@ -19,6 +19,7 @@ from sitefinder.hydrology.seasons import month_statistics, split_by_month
 from sitefinder.io.catalogue_files import (
     daily_files,
     data_file_lineage,
+    files_of_costs,
     read_costs,
     read_dem_error,
     read_environmental_flow,
@@ -70,6 +71,7 @@ __all__ = [
     "footprint_table",
     "measured_gauges",
     "parts_of_raster",
+    "files_of_costs",
     "read_costs",
     "read_coverage",
     "read_dem_error",
