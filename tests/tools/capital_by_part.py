@@ -4,6 +4,7 @@ Nothing of `sitefinder.energy.works` and `sitefinder.energy.capital` is used: ca
 from their definitions, a plant at a time.
 """
 
+import functools
 import math
 
 import numpy as np
@@ -13,14 +14,21 @@ from sitefinder.energy.costs import place_costs, turbine_cost
 from sitefinder.energy.hydraulics import net_head_m
 
 
-def canal_per_m(canal, flow_m3s, slope, ground):
-    """A lined canal per metre: depth of the half hexagon by bisection on Manning's formula."""
+@functools.cache
+def canal_depth_m(flow_m3s, slope, manning_n):
+    """Depth of the half hexagon that carries a flow, by bisection on Manning's formula."""
     low, high = 0.0, 50.0
-    for _ in range(200):
+    for _ in range(60):
         depth = (low + high) / 2
         area, radius = math.sqrt(3) * depth**2, depth / 2
-        carried = area * radius ** (2 / 3) * math.sqrt(slope) / canal.manning_n
+        carried = area * radius ** (2 / 3) * math.sqrt(slope) / manning_n
         low, high = (depth, high) if carried < flow_m3s else (low, depth)
+    return depth
+
+
+def canal_per_m(canal, flow_m3s, slope, ground):
+    """A lined canal per metre."""
+    depth = canal_depth_m(flow_m3s, slope, canal.manning_n)
     dug = canal.excavation_factor * math.sqrt(3) * depth**2 * getattr(canal, f"{ground}_per_m3")
     return dug + canal.lining_factor * 2 * math.sqrt(3) * depth * canal.lining_per_m2 + canal.per_m
 
