@@ -86,7 +86,9 @@ class CanalCosts(Priced):
     MONEY = ("earth_per_m3", "mixed_per_m3", "rock_per_m3", "lining_per_m2", "per_m")
 
     earth_per_m3: float = Field(ge=0, description="excavation in earth, per m³ dug")
-    mixed_per_m3: float = Field(ge=0, description="excavation in earth with boulders or weathered rock, per m³ dug")
+    mixed_per_m3: float = Field(
+        ge=0, description="excavation in earth with boulders or weathered rock, per m³ dug"
+    )
     rock_per_m3: float = Field(ge=0, description="excavation in rock, per m³ dug")
     lining_per_m2: float = Field(ge=0, description="lining, per m² of lined surface")
     per_m: float = Field(0.0, ge=0, description="track, drainage and fence, per metre of canal")
@@ -106,7 +108,9 @@ class PenstockCosts(Priced):
     MONEY = ("steel_per_kg", "laying_per_m2")
 
     steel_per_kg: float = Field(ge=0, description="steel pipe, coated and mounted, per kg")
-    laying_per_m2: float = Field(ge=0, description="trench, bedding and supports, per metre of length and diameter")
+    laying_per_m2: float = Field(
+        ge=0, description="trench, bedding and supports, per metre of length and diameter"
+    )
     allowable_stress_mpa: float = Field(gt=0, description="allowable hoop stress, weld efficiency included [MPa]")
     surge_share: float = Field(0.3, ge=0, description="pressure surge, as a share of the static head")
     corrosion_m: float = Field(0.001, ge=0, description="corrosion allowance of the wall [m]")
@@ -167,7 +171,7 @@ class ConstructionCosts(Sourced):
 
 
 class WeirCosts(Priced):
-    """A new weir, by height and stream width, and its pond, by length; and the low weir at a diversion's intake."""
+    """A new weir, by height and stream width, its pond, by length, and the low weir at a diversion's intake."""
 
     MONEY = ("per_m_width", "pond_per_m")
 

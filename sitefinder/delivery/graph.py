@@ -19,6 +19,7 @@ DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
 
 _SITE_TABLES = "sitefinder.delivery.site_tables"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
+_MONEY_TABLES = "sitefinder.delivery.money_tables"
 _CONTEXT = "sitefinder.delivery.context"
 
 
@@ -83,6 +84,7 @@ TABLES = [
         f"{VALUED_BY} fish",
         "turbines costs",
     ),
+    _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
     _table(
         "site_months",
@@ -112,7 +114,7 @@ TABLES = [
         "totals",
         _REGION_TABLES,
         "reaches_table district_lengths sites_table ranked_sites",
-        "ranking.allow",
+        "ranking.allow costs",
         "layers.districts",
     ),
     _table("districts", _REGION_TABLES, "totals_table", "run.crs", "layers.districts"),
@@ -131,6 +133,7 @@ TABLES = [
     ),
     _table("reach_districts", _REGION_TABLES, "reaches_table district_lengths"),
     _table("supply_curve", _REGION_TABLES, "sites_table"),
+    _table("sites_by_price", _MONEY_TABLES, "sites_table", "costs"),
     _table("distributions", _REGION_TABLES, "reaches_table sites_table"),
     _table("flow_equations", _REGION_TABLES, "flows"),
     _table("minimum_heads", _REGION_TABLES, "minimum_heads"),
@@ -217,9 +220,10 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals",
+    "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
+    "sites_by_price",
     "money",
-    "run.name ranking.allow",
+    "run.name ranking.allow costs",
     scratch=False,
 )
 FIGURES = _file(

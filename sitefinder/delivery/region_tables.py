@@ -7,6 +7,7 @@ import shapely
 
 from sitefinder.catalogue.equations import LN_10, percent_from_log10
 from sitefinder.delivery.checking import checked_table
+from sitefinder.delivery.money_tables import total_finance
 from sitefinder.delivery.site_tables import interval_columns
 from sitefinder.energy.costs import capital_factor, turbine_cost, yearly_cost
 from sitefinder.energy.hydrokinetic import hydrokinetic_potential
@@ -417,18 +418,19 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
     )
     pieces = _pieces(district_lengths, whole_reaches)
     all_sites = np.ones(len(of_site), dtype=bool)
-    rows = [{"scope": REGION, "name": "", **_row(of_reach, all_sites, of_site, sites, simulations)}]
+    data = of_site, sites, simulations, settings
+    rows = [{"scope": REGION, "name": "", **_row(of_reach, all_sites, *data)}]
     if "districts" in inputs.layers:
         for name in [*dict.fromkeys(district_names(inputs.layers["districts"].frame)), ""]:
             here = pieces[pieces["district"] == name].drop(columns="district")
             here = here.assign(reaches=0).to_dict("list") | {"reaches": (of_reach["district"] == name).tolist()}
             mine = (of_site["district"] == name).to_numpy()
-            row = _row(here, mine, of_site, sites, simulations)
+            row = _row(here, mine, *data)
             rows.append({"scope": DISTRICT if name else OUTSIDE, "name": name, **row})
     for name in sorted({*of_reach["stream"], *of_site["stream"]}):
         here = of_reach[of_reach["stream"] == name]
         mine = (of_site["stream"] == name).to_numpy()
-        rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, of_site, sites, simulations)})
+        rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, *data)})
     table = pd.DataFrame(rows)
     table = table.astype(dict.fromkeys(METRES, "float64"))
     return table[[column.name for column in LAYERS["totals"].columns]]
@@ -467,7 +469,7 @@ def _pieces(lengths, whole_reaches):
 
 
 # One row: sums of reaches and of its sites.
-def _row(of_reaches, mine, of_site, sites, simulations):
+def _row(of_reaches, mine, of_site, sites, simulations, settings):
     own = sites.loc[mine]
     return {
         **{name: int(np.asarray(of_reaches[name], dtype=np.int64).sum()) for name in OF_REACHES},
@@ -476,6 +478,7 @@ def _row(of_reaches, mine, of_site, sites, simulations):
         "energy_wh": int(of_site.loc[mine, "energy_wh"].sum()),
         "capital_cost": own["capital_cost"].sum(),
         "net_annual_value": own["net_annual_value"].sum(),
+        **total_finance(settings, own),
         **_simulated(sites, simulations, mine),
     }
 

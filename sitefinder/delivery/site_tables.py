@@ -9,6 +9,7 @@ import shapely
 from pyproj import Transformer
 
 from sitefinder.delivery.checking import checked_table
+from sitefinder.delivery.money_tables import with_finance
 from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
@@ -562,6 +563,7 @@ def rank_sites(
     powers_kw = site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s)
     order = with_water(settings, inputs, flows, water_depths, order, left_m3s)
     order = with_alternatives(settings, inputs, order, powers_kw)
+    order = with_finance(settings, inputs, order)
     order = _with_coordinates(order, stationing, settings.run.crs)
     return RankedSites(order, table, kept, ranking.criteria, ranking.sensitivity, simulations, left_m3s)
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from sitefinder import vocabulary
 from sitefinder.energy.costs import (
     construction_interest_factor,
     place_costs,
@@ -17,31 +18,9 @@ from sitefinder.energy.works import (
     transformer_cost,
     works_numbers,
 )
+from sitefinder.vocabulary import names
 
-# Parts in the order in which they are listed; the last three are shares of what comes before them.
-CAPITAL_PARTS = (
-    "project",
-    "turbine",
-    "powerhouse",
-    "intake",
-    "canal",
-    "penstock",
-    "forebay",
-    "spillway",
-    "transformer",
-    "screen",
-    "weir",
-    "pond",
-    "intake_weir",
-    "fish_pass",
-    "road",
-    "line",
-    "land",
-    "permits",
-    "engineering",
-    "contingency",
-    "construction_interest",
-)
+CAPITAL_PARTS = names(vocabulary.CAPITAL_PARTS)
 
 
 def capital_parts(plants, flow_mean_m3s, turbines, costs, settings):
@@ -50,9 +29,9 @@ def capital_parts(plants, flow_mean_m3s, turbines, costs, settings):
     Parameters
     ----------
     plants : DataFrame, n rows
-        Columns of stretches as `sitefinder.energy.valuation.value_stretches` takes them, and the plant that it gives:
-        ``turbine`` (place in the list), ``units``, ``flow_design_m3s``, ``power_kw``, ``screened``; every row has
-        a turbine.
+        Columns of stretches as `sitefinder.energy.valuation.value_stretches` takes them, and the plant that it
+        gives: ``turbine`` (place in the list), ``units``, ``flow_design_m3s``, ``power_kw``, ``screened``; every
+        row has a turbine.
     flow_mean_m3s : ndarray of float64, shape (n,)
         Mean natural flow at the intake [m³/s].
     turbines : list of TurbineClass

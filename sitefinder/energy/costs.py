@@ -454,9 +454,9 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     -------
     dict of str to ndarray, shape (n,)
         ``weir``, ``pond``, ``intake_weir``, ``fish_pass``, ``road``, ``line``, ``land``, ``permits``. Unknown
-        (NaN) distances count zero. The line leads to the grid or to a settlement, as `connection` says. A fish pass
-        is priced for a new weir and, where the file says so, for a barrier that has none; a low intake weir for a
-        diversion.
+        (NaN) distances count zero. The line leads to the grid or to a settlement, as `connection` says. A fish
+        pass is priced for a new weir and, where the file says so, for a barrier that has none; a low intake weir
+        for a diversion.
     """
     is_weir, is_structure = (
         is_scheme_that(stretches["scheme_type"], what) for what in ("builds_barrier", "uses_structure")

@@ -111,8 +111,8 @@ def search_prices(costs, settings):
 def score_of(energy, capital, power, prices):
     """Score of a plant, for kernels: net annual value, energy [MWh], or the negative cost of a MWh.
 
-    Capital is before shares on top, power [kW] that of the whole plant. Water fees by energy are not in it, so that it
-    bounds the score of what generates less; see `water_fee`.
+    Capital is before shares on top, power [kW] that of the whole plant. Water fees by energy are not in it, so
+    that it bounds the score of what generates less; see `water_fee`.
     """
     if prices.by_cost:
         return -yearly_payment(capital, power, prices) / energy if energy > 0.0 else -np.inf
@@ -140,7 +140,7 @@ def yearly_payment(capital, power, prices):
 
 @part
 def water_fee(energy, flow, power, prices):
-    """Water fee of a year by energy [MWh] and by the water that it takes, for kernels; see `water_fee_per_year`."""
+    """Water fee of a year by energy [MWh] and the water that it takes, for kernels; see `water_fee_per_year`."""
     fee = prices.water_fee_per_mwh
     if prices.water_fee_per_m3 > 0.0:
         fee += prices.water_fee_per_m3 * SECONDS_PER_HOUR * KILOWATT_HOURS_PER_MEGAWATT_HOUR * flow / power
@@ -171,8 +171,9 @@ CLASS = np.dtype(
     ]
 )
 # A number of units of a class at a site. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
-# all units together; ``law`` and ``powerhouse`` are coefficients of cost laws with the head in them, and ``bought``
-# is how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost`` its capital.
+# all units together; ``law`` and ``powerhouse`` are coefficients of cost laws with the head in them, and
+# ``bought`` is how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost``
+# its capital.
 # ``project_law``, NaN without one, is the law of whole plants that takes the place of the turbine's, with a
 # ``second_law`` that may be added to it.
 CLASS_AT_SITE = np.dtype(
@@ -724,8 +725,9 @@ def _searched(
     fills=("at_sites", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts")
 )
 def _search(
-    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, shares, coarse, suits,
-    classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each, turbine, found, each, counts,
+    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, shares, coarse,
+    suits, classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each, turbine, found,
+    each, counts,
 ):  # fmt: skip
     at_site = at_sites[0]
     for row in range(intake.shape[0]):

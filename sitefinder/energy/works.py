@@ -70,8 +70,8 @@ def canal_section(flow_m3s, slope, manning_n):
 
     Notes
     -----
-    With depth y its area is √3 · y², its perimeter 2 · √3 · y and its hydraulic radius y / 2 (V. T. Chow, Open-Channel
-    Hydraulics, 1959, ch. 7, from memory).
+    With depth y its area is √3 · y², its perimeter 2 · √3 · y and its hydraulic radius y / 2 (V. T. Chow,
+    Open-Channel Hydraulics, 1959, ch. 7, from memory).
 
     Examples
     --------
@@ -104,7 +104,9 @@ def works_numbers(costs, settings):
         powerhouse_head_exponent=costs.powerhouse.head_exponent,
         intake=costs.intake.coefficient,
         intake_flow_exponent=costs.intake.flow_exponent,
-        canal_dug_per_m=section.area_m2 * canal.excavation_factor * getattr(canal, f"{settings.costs.ground}_per_m3"),
+        canal_dug_per_m=section.area_m2
+        * canal.excavation_factor
+        * getattr(canal, f"{settings.costs.ground}_per_m3"),
         canal_lined_per_m=section.perimeter_m * canal.lining_factor * canal.lining_per_m2,
         canal_per_m=canal.per_m,
         penstock_diameter_m=pipe_diameter_m(1.0, energy.pipe_velocity_m_s),
@@ -144,8 +146,8 @@ def penstock_wall_m(diameter_m, head_m, works):
 
     Notes
     -----
-    For handling (diameter + 508 mm) / 400, a rule of the U.S. Bureau of Reclamation (Engineering Monograph 3, Welded
-    Steel Penstocks, from memory); for pressure the hoop stress of a thin shell, p · D / (2 · stress).
+    For handling (diameter + 508 mm) / 400, a rule of the U.S. Bureau of Reclamation (Engineering Monograph 3,
+    Welded Steel Penstocks, from memory); for pressure the hoop stress of a thin shell, p · D / (2 · stress).
     """
     handling = works.penstock_handling_m + works.penstock_handling_share * diameter_m
     pressure = works.penstock_pressure_share_per_m * head_m * diameter_m + works.penstock_corrosion_m
@@ -168,7 +170,7 @@ def transformer_cost(power_kw, works):
 
 @part
 def sized_works(power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, works):
-    """Capital of all works of a plant that go with its size, for kernels: powerhouse, intake, headrace, transformer.
+    """Capital of all works that go with a plant's size, for kernels: powerhouse, intake, headrace, transformer.
 
     `powerhouse` has the head and the class's civil factor in it. None falls when flow or power rises, on which the
     bounds of the search depend.

@@ -6,8 +6,11 @@ from sitefinder.schema.columns import (
     COST_INTERVAL,
     ENERGY,
     INTERVAL,
+    IRR,
     LCOE_PER_KWH,
     NET_VALUE,
+    NPV,
+    PAYBACK,
     POWER,
     POWER_INTERVAL,
     REACH_ID,
@@ -142,6 +145,13 @@ TOTALS = Layer(
         *INTERVAL,
         CAPITAL_COST._replace(meaning="capital cost of those sites"),
         NET_VALUE._replace(meaning="net annual value of those sites"),
+        NPV._replace(meaning="net present value of those sites at commissioning"),
+        IRR._replace(
+            meaning="internal rate of return of all those sites together, real, before tax; NULL without"
+        ),
+        PAYBACK._replace(
+            meaning="discounted payback of all those sites together; NULL if not within the lifetime"
+        ),
         LCOE_PER_KWH._replace(
             meaning="levelised cost of energy (LCOE) of all those sites together; NULL without a site"
         ),

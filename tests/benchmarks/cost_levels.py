@@ -90,8 +90,8 @@ def ratios():
     Returns
     -------
     DataFrame
-        ``scheme_type``, ``power``, ``head``, ``turbine_name``, ``specific`` (generic capital per kW), and for each law its
-        ratio and ``outside …``, whether power or head is outside its range.
+        ``scheme_type``, ``power``, ``head``, ``turbine_name``, ``specific`` (generic capital per kW), and for each
+        law its ratio and ``outside …``, whether power or head is outside its range.
     DataFrame
         Shares of the generic capital by part.
     """
@@ -149,7 +149,9 @@ def main():
             own = values[rows, number]
             print(f"{scheme:11}{name:15}{np.median(own):6.2f} ({own.min():.2f}, {own.max():.2f})")
     inside = ~table[[f"outside {name}" for name in LAWS]].to_numpy()
-    print(f"all plants and laws: {np.median(values):.2f}; inside the laws' ranges: {np.median(values[inside]):.2f}")
+    print(
+        f"all plants and laws: {np.median(values):.2f}; inside the laws' ranges: {np.median(values[inside]):.2f}"
+    )
     # The laws among themselves: what one says over what another says, for the same plant.
     for first, second in ((0, 1), (0, 2), (1, 2)):
         between = values[:, second] / values[:, first]

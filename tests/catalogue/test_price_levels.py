@@ -107,7 +107,16 @@ def test_every_sum_of_the_cost_file_is_known_to_be_one(costs):
     # A figure of money that the conversion forgot would stay in the old year's: all numbers that are neither
     # exponents, lengths, shares, years nor speeds must be declared.
     plain = ("exponent", "_m_s", "width_m", "share", "years", "days_held", "efficiency", "yield", "factor", "year")
-    plain += ("manning_n", "stress_mpa", "corrosion_m", "handling", "length_per_head", "seconds", "area_m2", "height_m")
+    plain += (
+        "manning_n",
+        "stress_mpa",
+        "corrosion_m",
+        "handling",
+        "length_per_head",
+        "seconds",
+        "area_m2",
+        "height_m",
+    )
     for name in type(costs).model_fields:
         entry = getattr(costs, name)
         for part in filter(None, (entry, getattr(entry, "storage", None))):

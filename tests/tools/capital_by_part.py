@@ -1,7 +1,7 @@
 """Capital of chosen plants part by part, in plain numbers: a second way to what the compiled search adds up.
 
-Nothing of `sitefinder.energy.works` and `sitefinder.energy.capital` is used: canal and penstock are worked out here
-from their definitions, a plant at a time.
+Nothing of `sitefinder.energy.works` and `sitefinder.energy.capital` is used: canal and penstock are worked out
+here from their definitions, a plant at a time.
 """
 
 import functools
