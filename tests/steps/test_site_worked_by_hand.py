@@ -13,6 +13,7 @@ from statistics import NormalDist, fmean
 from types import SimpleNamespace
 
 import numpy as np
+import numpy_financial
 import pytest
 import shapely
 from pyproj import Transformer
@@ -183,6 +184,14 @@ def worked():
     yearly += 3 * n.power_kw + 0.002 * n.energy_mwh * 1000 + 0.0001 * cubic_metres
     n.lcoe_per_kwh = yearly / (n.energy_mwh * 1000)  # EUR/kWh
     n.net_annual_value = 0.99 * 0.25 * n.energy_mwh * 1000 - yearly  # EUR: the plant consumes a hundredth
+    n.specific_cost_per_kw = n.capital_cost / n.power_kw
+    n.annual_revenue = 0.99 * 0.25 * n.energy_mwh * 1000
+    n.annual_operating_cost = yearly - recovery * n.capital_cost * (1 + 0.08 * 1.04**-15)
+    n.overhaul_cost = 0.08 * n.capital_cost
+    # Thirty years of surplus at 4 %, one by one, less capital and the overhaul after 15 years.
+    surplus = n.annual_revenue - n.annual_operating_cost
+    n.npv = sum(surplus / 1.04**year for year in range(1, 31)) - n.capital_cost - n.overhaul_cost / 1.04**15
+    n.break_even_price_per_kwh = yearly / (0.99 * n.energy_mwh * 1000)
     n.solar_lcoe_per_kwh = (1000 * 0.04 / (1 - 1.04**-25) + 15) / 1100  # EUR/kWh
     # Solar gives power in half of the hours; what the site gives beyond them goes through storage that holds
     # 1.25 days of it, of which 0.8 may be drawn, and comes back at 0.9.
@@ -240,6 +249,49 @@ def test_there_is_one_site_at_the_step(delivered):
 def test_the_delivered_number_is_the_one_worked_by_hand(delivered, column):
     # The 32-bit DEM holds sixteenths exactly, so nothing is rounded on the way but doubles.
     assert delivered["sites"][column].item() == pytest.approx(BY_HAND[column], rel=1e-9, abs=1e-12)
+
+
+def test_a_lender_s_figures_follow_from_the_columns_of_the_delivery_alone(delivered):
+    # Year by year, with numpy-financial's irr (1.0.0).
+    site, total = delivered["sites"].iloc[0], delivered["totals"].iloc[0]
+    settings = delivered["provenance"].query("kind == 'setting'").set_index("name")["value"]
+    rate, years = float(settings["costs.discount_rate"]), int(float(settings["costs.lifetime_years"]))
+    flows = np.full(years + 1, site["annual_revenue"] - site["annual_operating_cost"])
+    flows[0] = -site["capital_cost"]
+    flows[years // 2] -= site["overhaul_cost"]
+    discounted = np.cumsum(flows / (1 + rate) ** np.arange(years + 1))
+
+    assert site["npv"] == pytest.approx(discounted[-1], rel=1e-9)
+    assert site["irr_percent"] == pytest.approx(100 * numpy_financial.irr(flows), rel=1e-6)
+    # Paid back within the year at whose end the sum is positive for good.
+    assert math.ceil(site["discounted_payback_years"]) == np.flatnonzero(discounted < 0)[-1] + 1
+    for name in ("npv", "irr_percent", "discounted_payback_years", "capital_cost"):
+        assert total[name] == pytest.approx(site[name], rel=1e-9), name
+
+
+def test_the_parts_of_capital_add_up(delivered):
+    costs = delivered["site_costs"].set_index("part")["cost"]
+
+    assert costs.sum() == pytest.approx(BY_HAND["capital_cost"], rel=1e-9)
+    assert costs["road"] == pytest.approx(1000 + 20 * ROAD_NORTH)
+    assert costs["land"] == pytest.approx(2 * (100 + 5 * BY_HAND["conduit_length_m"]))
+    assert costs["engineering"] == pytest.approx(0.05 * (costs.sum() / ON_TOP))
+    assert "weir" not in costs
+    assert "intake_weir" in costs
+
+
+def test_the_site_at_other_prices(delivered):
+    prices = delivered["sites_by_price"].set_index("price_factor")
+    annuity = (1 - 1.04**-30) / 0.04
+    npv = BY_HAND["npv"] + (prices.index.to_numpy() - 1) * annuity * BY_HAND["annual_revenue"]
+
+    assert prices.index.tolist() == [0.5, 0.75, 1.0, 1.25, 1.5, 2.0]
+    assert prices["price_per_kwh"].tolist() == pytest.approx([0.25 * factor for factor in prices.index])
+    assert prices["npv_of_all"].tolist() == pytest.approx(npv.tolist())
+    assert prices["sites"].tolist() == (npv > 0).astype(int).tolist()
+    assert 0 < prices["sites"].sum() < len(prices)
+    assert prices["energy_mwh"].tolist() == pytest.approx((BY_HAND["energy_mwh"] * (npv > 0)).tolist())
+    assert prices["npv"].tolist() == pytest.approx((npv * (npv > 0)).tolist())
 
 
 def test_the_error_of_the_head_lies_by_the_error_of_the_dem(delivered):
