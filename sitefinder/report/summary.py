@@ -627,7 +627,7 @@ ROWS = (
     ("  exceeded in 90 % of simulations", "energy_gwh_p90", "GWh"),
     ("  exceeded in 10 % of simulations", "energy_gwh_p10", "GWh"),
     ("capital cost", "capital_cost", ""),
-    ("levelised cost of a kWh", "lcoe_per_kwh", ""),
+    ("LCOE", "lcoe_per_kwh", ""),
     ("net present value", "npv", ""),
 )
 # Rows in the currency of the run.
