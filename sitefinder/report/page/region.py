@@ -16,7 +16,7 @@ from sitefinder.report.page.figures import (
     text_cell,
     unit_of,
 )
-from sitefinder.report.text import counted, energy_interval, is_missing, power
+from sitefinder.report.text import counted, energy_interval, is_missing, money_figure, power
 from sitefinder.schema import has_flag
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
@@ -270,6 +270,8 @@ def _price_table(by_price, currency):
     for row in by_price.to_dict("records"):
         cells = {name: amount_cell(row[name]) for name in columns}
         cells["sites"] = figure_cell(str(row["sites"]), row["sites"])
+        for name in ("capital_cost", "npv", "npv_of_all"):
+            cells[name] = figure_cell(money_figure(row[name]), row[name])
         rows.append([f"{row['price_factor']:g} ×", *cells.values()])
     units = {name: unit_of("sites_by_price", name, currency) for name in columns}
     meanings = [
