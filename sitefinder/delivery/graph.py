@@ -86,6 +86,7 @@ TABLES = [
     ),
     _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
+    _table("site_simulations", _SITE_TABLES, "ranked_sites", "delivery.simulated_sites"),
     _table(
         "site_months",
         _SITE_TABLES,
@@ -195,7 +196,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        _ON_SHEETS,
+        f"{_ON_SHEETS} flow_equations repairs",
         _DRAWN,
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
@@ -221,13 +222,18 @@ SUMMARY = _file(
     "summary",
     "summary:make_summary",
     "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
-    "sites_by_price",
+    "flow_equations sites_by_price",
     "money",
-    "run.name ranking.allow costs",
+    "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,
 )
 FIGURES = _file(
-    "figures", "summary:make_figures", "sites reaches totals minimum_heads", "money", _TITLED, scratch=False
+    "figures",
+    "summary:make_figures",
+    "sites reaches totals minimum_heads flow_equations repairs",
+    "money",
+    f"{_TITLED} ranking.allow",
+    scratch=False,
 )
 # Every file name that a delivery may have, whatever the settings.
 KNOWN = tuple(FILE_STAGES)

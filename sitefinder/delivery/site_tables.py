@@ -29,7 +29,6 @@ from sitefinder.energy.uncertainty import (
     nested_normals,
     net_depths,
     prob_in_top_n,
-    variance_shares,
 )
 from sitefinder.energy.valuation import size_options, turbine_options
 from sitefinder.hydrology.duration_curve import flow_at
@@ -343,36 +342,27 @@ def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_dep
     -------
     EnergySimulations
     DataFrame, n rows, index of own
-        P90, P50 and P10 of power, energy and LCOE, and the contributions to their uncertainty.
+        Expected energy, LCOE, value and capacity factor, which are means over the simulations; P90, P50 and P10 of
+        power, energy and LCOE; and the contributions to their uncertainty.
 
     Notes
     -----
-    Simulations are about the median of each flow: the mean of the estimate already includes the bias correction,
-    and the simulations would add it again. A surveyed head has the error of the survey; all others share the
-    simulated long profiles.
+    A surveyed head has the error of the survey; all others share the simulated long profiles.
     """
     intake, tailrace = own["intake"].to_numpy(dtype=np.int64), own["tailrace"].to_numpy(dtype=np.int64)
-    estimate = flows.estimate
-    median = np.sqrt(estimate.mean_low_m3s[intake] * estimate.mean_high_m3s[intake]) / estimate.mean_m3s[intake]
-    environmental_flow_m3s = environmental_flow_at(settings, inputs, flows, own)
-    still = shutdown_at(settings, flows, own)
-    if still is not None:
-        # A closed month gives no energy in a wet year either, nor does a flood that shuts down the turbines.
-        environmental_flow_m3s = np.where(still, np.inf, environmental_flow_m3s)
-    seed = settings.run.seed
+    seed, model = settings.run.seed, flows.model.at(intake)
     alike = nested_normals(
         stationing.stations["downstream"].to_numpy(),
         catchments["area_km2"].to_numpy(),
         intake,
         settings.uncertainty.simulations,
         seed,
+        model.errors.components,
     )
     arguments = (
         own.assign(turbine=own["turbine_number"]),
-        flows.bins_m3s[intake] * median[:, None],
-        environmental_flow_m3s * median[:, None],
+        model,
         _head_errors(heads, own, intake, tailrace, seed),
-        estimate.mean_log_sd[intake],
         inputs.turbines,
         inputs.costs,
         settings,
@@ -380,15 +370,29 @@ def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_dep
         net_depths(water_depths, intake, tailrace, intake_is_held(own["scheme_type"], settings.tailwater)),
         alike,
     )
-    simulations = energy_simulations(*arguments)
-    shares = variance_shares(lambda sources: energy_simulations(*arguments, sources=sources))
-    columns = interval_columns("power_kw", simulations.power_kw) | interval_columns(
-        "energy_mwh", simulations.energy_mwh
-    )
+    simulations, shares = energy_simulations(*arguments)
+    columns = _expected(own, simulations)
+    columns |= interval_columns("power_kw", simulations.power_kw)
+    columns |= interval_columns("energy_mwh", simulations.energy_mwh)
+    columns |= interval_columns("energy_long_term_mwh", simulations.energy_long_term_mwh)
     columns |= interval_columns("lcoe_per_kwh", simulations.lcoe_per_kwh, of_cost=True)
     columns |= {f"energy_variance_share_{name}": shares.energy[name] for name in SOURCES if name in shares.energy}
     columns |= {f"lcoe_variance_share_{name}": shares.cost[name] for name in SOURCES}
     return simulations, pd.DataFrame(columns, index=own.index)
+
+
+# Expected figures of each site, over its simulations.
+def _expected(own, simulations):
+    energy_mwh = simulations.energy_long_term_mwh.mean(axis=1)
+    kwh = energy_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    yearly = simulations.yearly_cost.mean(axis=1)
+    hours = own["power_kw"].to_numpy(dtype=np.float64) * HOURS_PER_YEAR
+    return {
+        "energy_mwh": energy_mwh,
+        "capacity_factor": np.divide(kwh, hours, out=np.full(len(own), np.nan), where=hours > 0),
+        "lcoe_per_kwh": np.divide(yearly, kwh, out=np.full(len(own), np.inf), where=kwh > 0),
+        "net_annual_value": simulations.net_annual_value.mean(axis=1),
+    }
 
 
 # Simulated errors of the heads [m], shape (n, simulations).
@@ -398,6 +402,11 @@ def _head_errors(heads, own, intake, tailrace, seed):
         stream = np.random.SeedSequence(seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
         normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
         errors[row] = normal * own["head_uncorrected_se_m"].iloc[row]
+    # The head that is used is the expected one: what a refit leaves out on average is in its error, not in its
+    # mean.
+    off_m = errors.mean(axis=1, keepdims=True)
+    whole_m, spread_m = np.sqrt((errors**2).mean(axis=1)), errors.std(axis=1)
+    errors = (errors - off_m) * np.divide(whole_m, spread_m, out=np.ones(len(own)), where=spread_m > 0)[:, None]
     # Regional shrinkage reduces the errors of the heads, and all sites still share the simulated long profiles.
     used_m, found_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_se_m", "head_uncorrected_se_m"))
     return errors * np.divide(used_m, found_m, out=np.ones(len(own)), where=found_m > 0)[:, None]
@@ -554,7 +563,9 @@ def rank_sites(
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
     simulations, drawn = draw_sites(settings, inputs, stationing, catchments, heads, flows, water_depths, own)
-    own = with_access(settings, inputs, stationing, heads, pd.concat([own, drawn], axis=1))
+    # What the choice went by is replaced by the expectation over the simulations.
+    own = pd.concat([own.drop(columns=[name for name in drawn if name in own]), drawn], axis=1)
+    own = with_access(settings, inputs, stationing, heads, own)
     ranking = ranked(own.assign(row=range(len(own))), settings.ranking)
     order = ranking.sites
     simulations = EnergySimulations(*[part[order["row"].to_numpy(dtype=np.int64)] for part in simulations])
@@ -587,6 +598,21 @@ def make_ranking_sensitivity(ranked_sites):
 def make_flow_curves(flows, ranked_sites):
     """The ``flow_curves`` layer."""
     return checked_table(flow_curves(flows, ranked_sites.order, ranked_sites.left_m3s), "flow_curves")
+
+
+def make_site_simulations(settings, ranked_sites):
+    """The ``site_simulations`` layer: the simulations of the best sites."""
+    order = ranked_sites.order.iloc[: settings.delivery.simulated_sites]
+    simulations = EnergySimulations(*(part[: len(order)] for part in ranked_sites.simulations))
+    count = simulations.energy_mwh.shape[1]
+    table = {
+        "site_id": np.repeat(order["site_id"].to_numpy(dtype=object), count),
+        "simulation": np.tile(np.arange(1, count + 1), len(order)),
+    }
+    table |= {name: part.ravel() for name, part in simulations._asdict().items()}
+    table["lcoe_per_kwh"] = np.where(np.isfinite(table["lcoe_per_kwh"]), table["lcoe_per_kwh"], np.nan)
+    names = [column.name for column in LAYERS["site_simulations"].columns]
+    return checked_table(pd.DataFrame(table)[names], "site_simulations")
 
 
 def make_site_months(settings, inputs, flows, water_depths, ranked_sites):
@@ -774,11 +800,11 @@ def make_turbine_options(settings, inputs, flows, water_depths, ranked_sites):
     """
     order = ranked_sites.order
     given = (order, flows.bins_m3s, flows.environmental_flow_m3s, inputs.turbines, inputs.costs, settings)
-    options = turbine_options(*given, water_depths, flows.closed)
+    options = turbine_options(*given, water_depths, flows.closed, flows.model)
     chosen = order["turbine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
     site = options["stretch"].to_numpy(dtype=np.int64)
     options["chosen"] = (options["turbine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
-    sizes = size_options(*given, *chosen, water_depths, flows.closed)
+    sizes = size_options(*given, *chosen, water_depths, flows.closed, flows.model)
     options = pd.concat([options.assign(is_best_size=True), sizes.assign(is_best_size=False, chosen=False)])
     # The best size is listed once.
     options = options.drop_duplicates(["stretch", "turbine", "screened", "flow_design_m3s"])

@@ -26,10 +26,12 @@ def make_summary(settings, made):
         energy_p90_mwh=region["energy_mwh_p90"],
         energy_p50_mwh=region["energy_mwh_p50"],
         energy_p10_mwh=region["energy_mwh_p10"],
+        year_to_year_sd=settings.uncertainty.year_to_year_sd,
         currency=made["money"].described,
         minimum_heads=tables["minimum_heads"],
         finances=_finances(settings, made["money"].name, region),
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
+        allow=settings.ranking.allow,
     )
 
 
@@ -53,4 +55,4 @@ def make_figures(settings, made):
         See `sitefinder.report.summary.run_figures`.
     """
     about = {"title": settings.run.name, "version": __version__, "crs": settings.run.crs}
-    return run_figures(about | {"currency": made["money"].described}, TablesOf(made))
+    return run_figures(about | {"currency": made["money"].described}, TablesOf(made), settings.ranking.allow)

@@ -6,8 +6,9 @@ import numpy as np
 
 from sitefinder.compiled import kernel
 from sitefinder.energy.costs import value_of_energy, yearly_cost
+from sitefinder.energy.expectation import drawn_water, residual_flow_of
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m, pipe_loss_m, waterway
-from sitefinder.energy.operation import plant_flow_head
+from sitefinder.energy.operation import has_fish_pass, is_undiverted, plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.errors import listed
@@ -22,10 +23,12 @@ REGION_STREAM, SITE_STREAM = 0, 1
 class EnergySimulations(NamedTuple):
     """One row a site, one column a simulation; a column is one possible state of the whole region.
 
-    ``power_kw`` is the greatest power that the plant comes to in the year of the draw.
+    ``energy_mwh`` is the energy of one year of that state, ``energy_long_term_mwh`` the mean over its years, which
+    LCOE and value go by; ``power_kw`` is the power at the design flow, at the head and efficiency that turn out.
     """
 
     energy_mwh: np.ndarray
+    energy_long_term_mwh: np.ndarray
     lcoe_per_kwh: np.ndarray
     net_annual_value: np.ndarray
     power_kw: np.ndarray
@@ -42,52 +45,47 @@ class Intervals(NamedTuple):
 
 def energy_simulations(
     sites,
-    curve_m3s,
-    environmental_flow_m3s,
+    model,
     head_errors_m,
-    flow_log_sd,
     turbines,
     costs,
     settings,
     seed,
     depths=None,
     own_flow=None,
-    sources=SOURCES,
 ):
-    """Energy, cost and value of fixed plants under errors of head, flow, year, efficiency and cost.
+    r"""Energy, cost and value of fixed plants under errors of head, flow, year, efficiency and cost.
 
     Parameters
     ----------
     sites : DataFrame, n rows
-        ``tailrace`` (station number; no two sites have the same), ``turbine`` (place in the list), ``units``,
-        ``flow_design_m3s``, ``power_kw`` (rated), ``head_m`` (gross) [m], ``conduit_length_m`` [m],
-        ``capital_cost``.
-    curve_m3s, environmental_flow_m3s : ndarray of float64, shape (n, bins)
-        Natural and environmental flow at each site's intake in bins of equal time [m³/s].
+        ``tailrace`` (station number; no two sites have the same), ``scheme_type``, ``has_fish_pass``, ``turbine``
+        (place in the list), ``units``, ``flow_design_m3s``, ``power_kw`` (rated), ``head_m`` (gross) [m],
+        ``conduit_length_m`` [m], ``capital_cost``.
+    model : sitefinder.hydrology.flow_errors.FlowModel
+        What the flow at each site's intake may be, n rows.
     head_errors_m : ndarray of float, shape (n, h)
         Simulated errors of the gross heads [m]; a column is one state of the whole profile.
-    flow_log_sd : ndarray of float64, shape (n,)
-        Standard deviation of the natural logarithm of the flow estimate.
     turbines : list of TurbineClass
     costs : CostFile
     settings : sitefinder.settings.Settings
-        Reads the sections energy, tailwater, costs, fish and uncertainty.
+        Reads the sections energy, tailwater, costs, fish, flows.releases and uncertainty.
     seed : int
     depths : WaterDepths, optional
         Of each site: by how much more the water at the tailrace moves than at the intake, where that moves at all
         (see `net_depths`). Without it levels are constant.
-    own_flow : ndarray of float64, shape (n, simulations), optional
-        Standard normals of the sites' own part of the flow error, as
+    own_flow : ndarray of float64, shape (n, simulations, components), optional
+        Standard normals of the sites' own parts of the flow error, as
         `sitefinder.energy.uncertainty.nested_normals` gives them for catchments that share ground; without it
         the sites' own parts have nothing in common.
-    sources : collection of str
-        Of `SOURCES`, those that err; the others stay at their median, and the numbers drawn stay the same.
 
     Returns
     -------
     EnergySimulations of ndarray of float64, shape (n, simulations)
-        Energy of a year [MWh], cost of a kWh (infinite where a draw gives no energy), net yearly value, greatest
-        power [kW], yearly cost.
+        Energy [MWh], LCOE (infinite where a simulation gives no energy), net annual value, power [kW] and annual
+        cost.
+    VarianceShares
+        Contributions of each source of error to the uncertainty of energy and LCOE.
 
     Raises
     ------
@@ -96,77 +94,141 @@ def energy_simulations(
 
     Notes
     -----
-    Each factor is lognormal with median 1. The flow's logarithm has a part that the whole region shares, of
-    ``shared_flow_share`` of its variance, and a part of its own; natural and environmental flow move together,
-    because the rules of the reserve go by the true flow. A wet or dry year is shared and leaves the reserve as it
-    is. Depths go with the flow: a river that carries more than was thought is deeper, on the survey day as well,
-    by the factor to the power of ``downstream_exponent``, and in a wet year by that of the year to the power of
-    ``station_exponent``. Efficiency and cost are a site's own. The plant stays as it was sized, but its generator
-    is that for the head that turns out. Columns of ``head_errors_m`` are used equally often, in a shuffled order
-    that all sites share. A site's own numbers depend on the seed and its tailrace only, not on which other sites
-    are in the table, so that two runs can be compared site by site.
+    Flows are those of `sitefinder.hydrology.flow_errors.draw_flows`. Of each component of their error the whole
+    region shares a part, of ``shared_flow_share`` of the variance; the rest is a site's own. A dry or wet year is
+    shared, multiplies the flow and leaves the environmental flow as it is. Since the duration curve holds dry and
+    wet years already, a plant's years are scaled so that their mean is its long-term energy. Year, efficiency and
+    cost are lognormal with mean 1; efficiency and cost are a site's own. The plant stays as it was sized, but its
+    generator is that for the head that turns out.
+
+    Simulations come in pairs with opposite errors of flow, year, efficiency and cost (antithetic variates, [1]_),
+    which makes their mean surer. Columns of ``head_errors_m`` are used equally often, in a shuffled order that all
+    sites share. A site's own numbers depend on the seed and its tailrace only, not on which other sites are in the
+    table, so that two runs can be compared site by site.
+
+    For the contributions one source errs at a time, with the same numbers, and its variance is divided by the sum
+    of all. What sources do together, beyond their sum, is neglected: it is of second order where errors are small.
+    Of the cost the logarithm is taken, and simulations without energy are left out, since one would make the
+    variance endless. LCOE is of the whole life, so that a single year has no part in it.
+
+    References
+    ----------
+    .. [1] J. M. Hammersley and K. W. Morton, "A new Monte Carlo technique: antithetic variates," Math. Proc.
+       Cambridge Philos. Soc., vol. 52, pp. 449-475, 1956.
     """
     if (sites["turbine"] < 0).any():
         raise ValueError(
             f"every site needs a turbine (rows {listed(sites.index[sites['turbine'] < 0])} have none)"
         )
     spread, energy = settings.uncertainty, settings.energy
-    simulations, rows = spread.simulations, len(sites)
+    simulations, rows, components = spread.simulations, len(sites), model.errors.components
     region = np.random.Generator(np.random.Philox(np.random.SeedSequence(seed, spawn_key=(REGION_STREAM,))))
-    shared_flow, year = region.standard_normal((2, simulations))
+    half = -(-simulations // 2)
+    shared = _mirrored(region.standard_normal((half, components + 1)), simulations)
+    uniform = np.tile(region.random(half), 2)[:simulations]
     head_column = _shuffled_columns(region, head_errors_m.shape[1], simulations)
-    drawn_flow, own_efficiency, own_cost = _own_normals(sites["tailrace"].to_numpy(), simulations, seed)
-    own_flow = drawn_flow if own_flow is None else np.asarray(own_flow, dtype=float)
-    errs = {name: float(name in sources) for name in SOURCES}
+    own = _own_normals(sites["tailrace"].to_numpy(), half, simulations, seed, components)
+    own_flow = own[..., 2:] if own_flow is None else own_flow
 
     share = spread.shared_flow_share
-    flow_log_sd = errs["flow"] * np.asarray(flow_log_sd, dtype=float)[:, None]
-    flow_factor = np.exp(flow_log_sd * (np.sqrt(share) * shared_flow + np.sqrt(1.0 - share) * own_flow))
-    year_factor = np.exp(errs["year"] * (spread.year_to_year_sd or 0.0) * year)
-    head_errors_m = errs["head"] * np.asarray(head_errors_m, dtype=float)[:, head_column]
+    normals = np.sqrt(share) * shared[None, :, :components] + np.sqrt(1.0 - share) * own_flow
+    year_factor = _of_mean_one(spread.year_to_year_sd or 0.0, shared[:, -1])[:, None]
+    head_errors_m = np.asarray(head_errors_m, dtype=float)[:, head_column]
     head_m = sites["head_m"].to_numpy(float)[:, None] + head_errors_m
     head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
+    sized_m = np.asarray(net_head_m(sites["head_m"], sites["conduit_length_m"], energy), dtype=np.float64)
+    rated_kw = sites["power_kw"].to_numpy(np.float64)[:, None] * head_net / sized_m[:, None]
 
-    table = turbine_table(turbines, settings.fish)
-    curve_m3s = np.ascontiguousarray(curve_m3s, dtype=np.float64)
-    if depths is None:
-        depths = WaterDepths(np.zeros(curve_m3s.shape), np.zeros(rows))
-    wetter = settings.tailwater.downstream_exponent, settings.tailwater.station_exponent
-    sized_m = net_head_m(sites["head_m"], sites["conduit_length_m"], energy)
-    conduit = waterway(energy)
-    design_m3s, conduit_m = (sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m"))
-    mean_kw, power_kw = _mean_power_simulations(
-        curve_m3s,
-        np.ascontiguousarray(environmental_flow_m3s, dtype=np.float64),
-        np.ascontiguousarray(depths.depth_m),
-        np.ascontiguousarray(depths.survey_m),
-        flow_factor ** wetter[0],
-        year_factor ** wetter[1],
-        sites["power_kw"].to_numpy(np.float64) / sized_m,
-        np.ascontiguousarray(head_net),
-        flow_factor,
-        year_factor,
-        design_m3s,
-        np.array([pipe_loss_m(*pipe, conduit) for pipe in zip(design_m3s, conduit_m, strict=True)]),
-        sites["units"].to_numpy(np.int64),
-        sites["turbine"].to_numpy(np.int64),
-        table.efficiency,
-        table.lowest_relative_flow,
-        conduit.kw_per_m3s_m,
+    plants = _Plants(sites, turbines, costs, settings)
+    # Mean power of each site: in the long term, in a year, and where one source alone errs.
+    mean_kw = {name: np.zeros((rows, simulations)) for name in ("long term", "a year", "head", "flow", "year")}
+    sure, surely = model.without_errors(), np.full(1, 0.5)
+    for row in range(rows):
+        # One site at a time, so that the drawn curves of one alone are held.
+        given = (
+            _row_of(depths, row, model),
+            settings,
+            residual_flow_of(plants.kind(row), settings.flows.releases),
+        )
+        drawn = drawn_water(model.at([row]), normals[[row]], uniform, *given)
+        expected = drawn_water(sure.at([row]), np.zeros((1, 1, components)), surely, *given)
+        head, rated = head_net[row], np.maximum(rated_kw[row], 0.0)
+        still = np.full(simulations, sized_m[row]), np.full(simulations, sites["power_kw"].iloc[row])
+        mean_kw["long term"][row] = plants.mean_kw(row, drawn.usable(), head, rated)
+        mean_kw["a year"][row] = plants.mean_kw(row, drawn.usable(year_factor), head, rated)
+        mean_kw["head"][row] = plants.mean_kw(row, expected.usable(), head, rated)
+        mean_kw["flow"][row] = plants.mean_kw(row, drawn.usable(), *still)
+        mean_kw["year"][row] = plants.mean_kw(row, expected.usable(year_factor), *still)
+    long_term_kw = mean_kw["long term"]
+    of_years = mean_kw["a year"].mean(axis=1)
+    scale = np.divide(long_term_kw.mean(axis=1), of_years, out=np.ones(rows), where=of_years > 0)
+    year_kw = mean_kw["a year"] * scale[:, None]
+
+    better = _of_mean_one(spread.efficiency_sd, own[..., 0])
+    long_term_mwh, year_mwh = (
+        yearly_energy_mwh(kw * better, energy.availability) for kw in (long_term_kw, year_kw)
     )
-    better = np.exp(errs["efficiency"] * spread.efficiency_sd * own_efficiency)
-    energy_mwh = yearly_energy_mwh(mean_kw * better, energy.availability)
-    costlier = np.exp(errs["cost"] * spread.cost_sd * own_cost)
-    capital = sites["capital_cost"].to_numpy(float)[:, None] * costlier
-    rated_kw = sites["power_kw"].to_numpy(float)[:, None]
+    capital = sites["capital_cost"].to_numpy(float)[:, None] * _of_mean_one(spread.cost_sd, own[..., 1])
     money = settings.costs
-    kwh = energy_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
-    plant = rated_kw, kwh, design_m3s[:, None]
+    installed_kw = sites["power_kw"].to_numpy(float)[:, None]
+    kwh = long_term_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    plant = installed_kw, kwh, sites["flow_design_m3s"].to_numpy(float)[:, None]
     yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, *plant)
     lcoe_per_kwh = np.divide(yearly, kwh, out=np.full((rows, simulations), np.inf), where=kwh > 0)
-    return EnergySimulations(
-        energy_mwh, lcoe_per_kwh, value_of_energy(kwh, money) - yearly, power_kw * better, yearly
-    )
+    value = value_of_energy(kwh, money) - yearly
+    found = EnergySimulations(year_mwh, long_term_mwh, lcoe_per_kwh, value, rated_kw * better, yearly)
+    alone = {name: mean_kw[name] for name in ("head", "flow", "year")}
+    alone["efficiency"] = better * alone["head"].mean(axis=1, keepdims=True)
+    return found, _variance_shares(alone, yearly)
+
+
+# Levels of one site; constant ones without any.
+def _row_of(depths, row, model):
+    if depths is None:
+        return WaterDepths(np.zeros((1, model.errors.bins_m3s.shape[1])), np.zeros(1))
+    return WaterDepths(depths.depth_m[[row]], depths.survey_m[[row]])
+
+
+# The plants of the sites, each at work on drawn water.
+class _Plants:
+    def __init__(self, sites, turbines, costs, settings):
+        self.table, self.conduit = turbine_table(turbines, settings.fish), waterway(settings.energy)
+        self.undiverted = is_undiverted(sites)
+        self.with_pass = has_fish_pass(sites, costs)
+        self.design_m3s, self.conduit_m = (
+            sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m")
+        )
+        self.units, self.turbine = (sites[name].to_numpy(np.int64) for name in ("units", "turbine"))
+
+    # Whether a site has no depleted reach, and whether it has a fish pass.
+    def kind(self, row):
+        return bool(self.undiverted[row]), bool(self.with_pass[row])
+
+    # Mean power of a site in each simulation [kW], shape (simulations,).
+    def mean_kw(self, row, water, head_net_m, rated_kw):
+        number, design = self.turbine[row], self.design_m3s[row]
+        return _mean_power_simulations(
+            water.usable_m3s,
+            water.rise_m,
+            head_net_m,
+            rated_kw,
+            design,
+            pipe_loss_m(design, self.conduit_m[row], self.conduit),
+            self.units[row],
+            self.table.efficiency[number],
+            self.table.lowest_relative_flow[number],
+            self.conduit.kw_per_m3s_m,
+        )
+
+
+# Numbers of which the second half is the first with the other sign, so many in all, along the first axis.
+def _mirrored(first, count):
+    return np.concatenate([first, -first])[:count]
+
+
+# Lognormal factors of mean 1.
+def _of_mean_one(log_sd, normals):
+    return np.exp(log_sd * normals - log_sd**2 / 2.0)
 
 
 class VarianceShares(NamedTuple):
@@ -180,32 +242,14 @@ class VarianceShares(NamedTuple):
     cost: dict
 
 
-def variance_shares(simulations_of):
-    """Contributions of each source of error to the uncertainty of energy and LCOE.
-
-    Parameters
-    ----------
-    simulations_of : callable
-        Takes a tuple of names of `SOURCES` and gives the `EnergySimulations` in which those alone err, the same
-        random numbers each time.
-
-    Returns
-    -------
-    VarianceShares
-
-    Notes
-    -----
-    One source errs at a time; its variance is divided by the sum of all. What sources do together, beyond their
-    sum, is neglected: it is of second order where errors are small. Of the cost the logarithm is taken, and draws
-    without energy are left out, since one would make the variance endless.
-    """
-    energy, cost = {}, {}
+# Contributions by the mean power of each source alone, in the order of the sources, and by the yearly cost.
+def _variance_shares(alone_kw, yearly):
+    energy = {name: alone_kw[name].var(axis=1) for name in SOURCES if name in alone_kw}
+    cost = {}
     for source in SOURCES:
-        simulations = simulations_of((source,))
-        if source != "cost":
-            energy[source] = simulations.energy_mwh.var(axis=1)
-        logs = np.log(np.where(np.isfinite(simulations.lcoe_per_kwh), simulations.lcoe_per_kwh, np.nan))
-        cost[source] = _variance_of_known(logs)
+        values = yearly if source == "cost" else alone_kw[source]
+        logs = np.log(np.where(values > 0, values, np.nan))
+        cost[source] = np.zeros(len(yearly)) if source == "year" else _variance_of_known(logs)
     return VarianceShares(_shares(energy), _shares(cost))
 
 
@@ -309,63 +353,56 @@ def _shuffled_columns(region, columns, simulations):
     return np.concatenate([region.permutation(columns) for _ in range(rounds)])[:simulations]
 
 
-# Standard normals (3, n, simulations) from each site's own random stream.
-def _own_normals(tailrace, simulations, seed):
-    normals = np.empty((3, len(tailrace), simulations))
+# Standard normals (n, simulations, 2 + components) from each site's own random stream, in opposite pairs.
+def _own_normals(tailrace, half, simulations, seed, components):
+    normals = np.empty((len(tailrace), simulations, 2 + components))
     for row, station in enumerate(tailrace):
         sequence = np.random.SeedSequence(seed, spawn_key=(SITE_STREAM, int(station)))
-        normals[:, row] = np.random.Generator(np.random.Philox(sequence)).standard_normal((3, simulations))
+        drawn = np.random.Generator(np.random.Philox(sequence)).standard_normal((half, 2 + components))
+        normals[row] = _mirrored(drawn, simulations)
     return normals
 
 
-# Mean and maximum power [kW] of each site in each simulation, before the error of efficiency.
-@kernel
+# Mean power [kW] of one plant in each simulation, before the error of efficiency. Water of a single row is that of
+# all simulations.
+@kernel(
+    takes=(
+        "float64[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64, float64, int64, float64[::1], "
+        "float64, float64"
+    )
+)
 def _mean_power_simulations(
-    curve,
-    environmental_flow,
-    depth,
-    survey_depth,
-    flow_depth_factor,
-    year_depth_factor,
-    rated_kw_per_m,
+    usable,
+    rise,
     head,
-    flow_factor,
-    year_factor,
+    rated,
     flow_design,
     pipe_loss,
     units,
-    turbine,
     efficiency,
     lowest,
     kw_per_m3s_m,
 ):
-    rows, simulations = head.shape
-    bins = curve.shape[1]
-    power, greatest = np.zeros((rows, simulations)), np.zeros((rows, simulations))
-    for row in range(rows):
-        table, minimum, design, many = efficiency[turbine[row]], lowest[turbine[row]], flow_design[row], units[row]
-        for draw in range(simulations):
-            factor, total, level = flow_factor[row, draw], 0.0, head[row, draw]
-            deeper, wetter = flow_depth_factor[row, draw], year_depth_factor[draw]
-            maximum = rated_kw_per_m[row] * level
-            for index in range(bins):
-                usable = factor * (curve[row, index] * year_factor[draw] - environmental_flow[row, index])
-                left = level - deeper * (wetter * depth[row, index] - survey_depth[row])
-                if usable > 0.0 and left > 0.0:
-                    flow = min(usable, design)
-                    flow_head = plant_flow_head(flow, design, many, table, minimum, left, pipe_loss[row])[1]
-                    now = min(kw_per_m3s_m * flow_head, maximum)
-                    total += now
-                    greatest[row, draw] = max(greatest[row, draw], now)
-            power[row, draw] = total / bins
-    return power, greatest
+    simulations, rows, bins = head.size, usable.shape[0], usable.shape[1]
+    power = np.zeros(simulations)
+    for draw in range(simulations):
+        row, total = min(draw, rows - 1), 0.0
+        for index in range(bins):
+            flow = usable[row, index]
+            left = head[draw] - rise[row, index]
+            if flow > 0.0 and left > 0.0:
+                flow = min(flow, flow_design)
+                flow_head = plant_flow_head(flow, flow_design, units, efficiency, lowest, left, pipe_loss)[1]
+                total += min(kw_per_m3s_m * flow_head, rated[draw])
+        power[draw] = total / bins
+    return power
 
 
 # Stream of random numbers under the run's seed; 0 to 2 are the region's, each site's own and surveyed heads.
 GROUND_STREAM = 3
 
 
-def nested_normals(downstream, area_km2, stations, simulations, seed):
+def nested_normals(downstream, area_km2, stations, simulations, seed, components=1):
     r"""Standard normal errors of the flow at stations, correlated by the area that their catchments share.
 
     Parameters
@@ -378,11 +415,13 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
         Stations whose errors to return.
     simulations : int
     seed : int
+    components : int
+        How many independent errors each station has.
 
     Returns
     -------
-    ndarray of float64, shape (m, draws)
-        Mean 0 and variance 1 in each row.
+    ndarray of float64, shape (m, simulations, components)
+        Mean 0 and variance 1. The second half of the simulations is the first with the other sign.
 
     Raises
     ------
@@ -400,15 +439,15 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
     joins at a station is its area less those of the stations right above; where streams part and areas do not
     add up, the shares of those above are scaled to fit.
 
-    Simulation k depends on seed and k alone, with one number for each station, so that it is the same whichever
-    sites or simulations are requested.
+    Simulation k of the first half depends on seed and k alone, with one number for each station and component, so
+    that it is the same whichever sites are requested.
 
     Examples
     --------
     A catchment of 4 km² below one of 1 km²: they correlate by 1/2.
 
-    >>> errors = nested_normals(np.array([1, -1]), np.array([1.0, 4.0]), np.array([0, 1]), 4000, 1)
-    >>> round(float(np.corrcoef(errors)[0, 1]), 1)
+    >>> errors = nested_normals(np.array([1, -1]), np.array([1.0, 4.0]), np.array([0, 1]), 8000, 1)
+    >>> round(float(np.corrcoef(errors[..., 0])[0, 1]), 1)
     0.5
     """
     downstream = np.ascontiguousarray(downstream, dtype=np.int32)
@@ -418,17 +457,19 @@ def nested_normals(downstream, area_km2, stations, simulations, seed):
             f"downstream and area_km2 must have the same length, found {downstream.shape} and {area_km2.shape}"
         )
     own, handed = _weights(downstream, area_km2)
-    result = np.empty((len(stations), simulations))
-    for draw in range(simulations):
-        sequence = np.random.SeedSequence(seed, spawn_key=(GROUND_STREAM, draw))
-        errors = np.random.Generator(np.random.Philox(sequence)).standard_normal(len(downstream))
-        _gather(errors, downstream, own, handed)
-        result[:, draw] = errors[stations]
-    return result
+    half = -(-simulations // 2)
+    result = np.empty((len(stations), half, components))
+    for draw in range(half):
+        for component in range(components):
+            sequence = np.random.SeedSequence(seed, spawn_key=(GROUND_STREAM, draw, component))
+            errors = np.random.Generator(np.random.Philox(sequence)).standard_normal(len(downstream))
+            _gather(errors, downstream, own, handed)
+            result[:, draw, component] = errors[stations]
+    return np.concatenate([result, -result], axis=1)[:, :simulations]
 
 
 # Weight of the area that joins at each station, and of its error in that of the next station downstream.
-@kernel
+@kernel(takes="int32[::1], float64[::1]")
 def _weights(downstream, area):
     above = np.zeros(area.size)
     for i in range(area.size):
@@ -448,7 +489,7 @@ def _weights(downstream, area):
 
 
 # Downstream loop, in place: fresh numbers in, errors of whole catchments out.
-@kernel(fills=("errors",))
+@kernel(takes="float64[::1], int32[::1], float64[::1], float64[::1]", fills=("errors",))
 def _gather(errors, downstream, own, handed):
     from_above = np.zeros(errors.size)
     for i in range(errors.size):

@@ -11,6 +11,7 @@ from sitefinder.energy.costs import (
     project_laws,
     value_of_energy,
 )
+from sitefinder.energy.expectation import expected_water, kinds_of
 from sitefinder.energy.hydraulics import WaterDepths, intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import by_residual_flow, shutdown_share
 from sitefinder.energy.plant import plant_outputs
@@ -40,7 +41,7 @@ COLUMNS_IN = ("intake", "scheme_type", "has_fish_pass", *NUMBERS_IN)
 
 
 def value_stretches(
-    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths=None, closed=None
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths=None, closed=None, model=None
 ):
     """Best turbine, size, energy and cost of each stretch.
 
@@ -62,6 +63,9 @@ def value_stretches(
         Change of levels with flow; without it they are constant.
     closed : ndarray of bool, shape (bins,), optional
         Bins in which no flow may be taken, for any scheme type.
+    model : sitefinder.energy.expectation.FlowModel, optional
+        What the stations' flows may be. Size, energy and value are then expectations over the errors of the flow,
+        see `sitefinder.energy.expectation.expected_water`; without it the flows are taken as they are.
 
     Returns
     -------
@@ -92,15 +96,12 @@ def value_stretches(
     curve_m3s, environmental_flow_m3s = _checked_flows(curve_m3s, environmental_flow_m3s)
     _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     table = turbine_table(turbines, settings.fish)
-    parts, places = [], []
+    parts, places, mean_m3s = [], [], curve_m3s.mean(axis=1)
     laws = (table, search_prices(costs, settings), waterway(settings.energy))
-    is_shut = shutdown_share(curve_m3s, settings.energy, closed)
-    groups = by_residual_flow(
-        stretches, curve_m3s, environmental_flow_m3s, costs, settings.flows.releases, is_shut
-    )
-    for rows, left_m3s in groups:
+    flows = (curve_m3s, environmental_flow_m3s)
+    for rows, flow_m3s, left_m3s, levels in _water(stretches, *flows, costs, settings, depths, closed, model):
         group = stretches.iloc[rows]
-        arguments = search_arguments(group, curve_m3s, left_m3s, costs, settings, depths)
+        arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
         fits = fits_stream(table, group)
         turbine, found, _ = best_of_stretches(*arguments, fits, *laws)
         too_small = np.zeros(turbine.shape, dtype=bool)
@@ -116,7 +117,7 @@ def value_stretches(
         for prefix, choice in CHOICES.items():
             part = _choice_columns(turbine[:, choice], found[:, choice], table, choice, settings)
             size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "turbine"))
-            outputs = plant_outputs(curve_m3s, left_m3s, *ends, *size, table, conduit_m, laws[-1])
+            outputs = plant_outputs(flow_m3s, left_m3s, *ends, *size, table, conduit_m, laws[-1])
             part["firm_power_kw"] = outputs.firm_power_kw
             part["stream_too_small"] = too_small[:, choice]
             columns |= {f"{prefix}_{name}": values for name, values in part.items()}
@@ -127,13 +128,13 @@ def value_stretches(
 
 
 def turbine_options(
-    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths=None, closed=None
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths=None, closed=None, model=None
 ):
     """Every turbine class that fits, at each of a few stretches.
 
     Parameters
     ----------
-    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model
         As `value_stretches`.
 
     Returns
@@ -148,20 +149,22 @@ def turbine_options(
         it.
     """
     check_same_money(turbines, costs)
-    curve_m3s, environmental_flow_m3s = _checked_flows(curve_m3s, environmental_flow_m3s)
+    flows = _checked_flows(curve_m3s, environmental_flow_m3s)
     _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
+    groups = list(_water(stretches, *flows, costs, settings, depths, closed, model))
+    return _options(stretches, groups, flows[0].mean(axis=1), turbines, costs, settings)
+
+
+# `turbine_options` of groups of stretches with their water, see `_water`.
+def _options(stretches, groups, mean_m3s, turbines, costs, settings):
     table = turbine_table(turbines, settings.fish)
     laws = (table, search_prices(costs, settings), waterway(settings.energy))
     found = np.empty((len(stretches), len(turbines), len(CHOICES), len(FOUND)))
     exceeded = np.empty(found.shape[:3])
-    is_shut = shutdown_share(curve_m3s, settings.energy, closed)
-    groups = by_residual_flow(
-        stretches, curve_m3s, environmental_flow_m3s, costs, settings.flows.releases, is_shut
-    )
-    for places, left_m3s in groups:
-        arguments = search_arguments(stretches.iloc[places], curve_m3s, left_m3s, costs, settings, depths)
-        fits = fits_stream(table, stretches.iloc[places])
-        found[places] = best_of_turbines(*arguments, fits, *laws)
+    for places, flow_m3s, left_m3s, levels in groups:
+        group = stretches.iloc[places]
+        arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
+        found[places] = best_of_turbines(*arguments, fits_stream(table, group), *laws)
         for place in places.tolist():
             usable, flow = arguments[0][stretches["intake"].iloc[place]], found[place, :, :, FLOW]
             exceeded[place] = 100.0 * (usable >= flow[..., None] * (1.0 - 1e-9)).mean(axis=-1)
@@ -213,7 +216,28 @@ def _ends(stretches, depths):
     return [stretches[name].to_numpy(np.int64) for name in ("intake", "intake" if depths is None else "tailrace")]
 
 
-def search_arguments(stretches, curve, environmental_flow, costs, settings, depths):
+# Groups of stretches with the flow, residual flow and levels of each station: as they are, or as expected.
+def _water(stretches, curve_m3s, environmental_flow_m3s, costs, settings, depths, closed, model):
+    releases = settings.flows.releases
+    if model is None:
+        is_shut = shutdown_share(curve_m3s, settings.energy, closed)
+        groups = by_residual_flow(stretches, curve_m3s, environmental_flow_m3s, costs, releases, is_shut)
+        for rows, left_m3s in groups:
+            yield rows, curve_m3s, left_m3s, depths
+        return
+    if depths is None:
+        depths = WaterDepths(np.zeros(curve_m3s.shape), np.zeros(len(curve_m3s)))
+    nothing = np.zeros(curve_m3s.shape)
+    for rows, kind in kinds_of(stretches, costs, releases):
+        # Stations that no stretch of the group begins or ends at are left empty.
+        used = np.unique(np.concatenate(_ends(stretches.iloc[rows], depths)))
+        own = WaterDepths(depths.depth_m[used], depths.survey_m[used])
+        usable_m3s, rise_m = np.zeros((2, *curve_m3s.shape))
+        usable_m3s[used], rise_m[used] = expected_water(model.at(used), own, settings, kind)
+        yield rows, usable_m3s, nothing, WaterDepths(rise_m, np.zeros(len(rise_m)))
+
+
+def search_arguments(stretches, curve, environmental_flow, costs, settings, depths, mean_m3s=None):
     """The arguments of `sitefinder.energy.sizing.best_of_stretches` before ``fits``, in its order.
 
     Parameters
@@ -222,6 +246,8 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
         As `value_stretches`.
     curve, environmental_flow : ndarray of float64, shape (stations, bins)
         Flow, and environmental flow [m³/s].
+    mean_m3s : ndarray of float64, shape (stations,), optional
+        Mean natural flow; by default that of the curve.
 
     Returns
     -------
@@ -229,7 +255,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     """
     intake, tailrace = _ends(stretches, depths)
     conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
-    flow_mean = curve.mean(axis=1)[intake]
+    flow_mean = (curve.mean(axis=1) if mean_m3s is None else mean_m3s)[intake]
     head_net = net_head_m(stretches["head_m"], conduit_m, settings.energy)
     return (
         *usable_flow(curve, environmental_flow),
@@ -309,12 +335,13 @@ def size_options(
     screened,
     depths=None,
     closed=None,
+    model=None,
 ):
     """Plants of one class at each of the design flows that are tried first.
 
     Parameters
     ----------
-    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model
         As `sitefinder.energy.valuation.value_stretches`.
     turbine : array_like of int, shape (n,)
         Place in the list of the class of each stretch.
@@ -339,6 +366,8 @@ def size_options(
     curve_m3s, environmental_flow_m3s = (
         np.asarray(part, dtype=float)[stations] for part in (curve_m3s, environmental_flow_m3s)
     )
+    if model is not None:
+        model = model.at(stations)
     turbine = np.asarray(turbine, dtype=np.int64)
     # Without stretches no class is used, and a table of none has no shape.
     used = np.unique(turbine) if len(turbine) else np.arange(len(turbines))
@@ -347,6 +376,11 @@ def size_options(
         {"stretch": own.index, "turbine": number, "screened": np.asarray(screened, dtype=bool)}
     )
     classes = [turbines[each] for each in used]
+    check_same_money(classes, costs)
+    flows = _checked_flows(curve_m3s, environmental_flow_m3s)
+    _check_stretches(own, depths, len(stations), settings.costs.connection)
+    # The water does not depend on the design flow.
+    groups = list(_water(own, *flows, costs, settings, depths, closed, model))
     parts = []
     for percent in sorted(settings.energy.design_exceedance_percent):
         only = {"design_exceedance_percent": [percent]}
@@ -354,7 +388,7 @@ def size_options(
             only["design_by"] = "choice"
         energy = settings.energy.model_copy(update=only)
         given = settings.model_copy(update={"energy": energy})
-        options = turbine_options(own, curve_m3s, environmental_flow_m3s, classes, costs, given, depths, closed)
+        options = _options(own, groups, flows[0].mean(axis=1), classes, costs, given)
         parts.append(requested.merge(options, on=list(requested)))
     sizes = pd.concat(parts, ignore_index=True).drop(columns=["is_best_any", "is_best_safe"])
     sizes = sizes.sort_values(["stretch", "flow_design_m3s"], ascending=[True, False], kind="stable")

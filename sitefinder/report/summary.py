@@ -7,6 +7,7 @@ from collections import Counter
 from textwrap import wrap
 from typing import NamedTuple
 
+from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.text import (
     WIDTH,
@@ -25,6 +26,7 @@ from sitefinder.report.text import (
 )
 from sitefinder.schema import EVIDENCE, MONEY, has_flag
 from sitefinder.schema.wording import SCREENING
+from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.siting.potential import whole
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
@@ -124,10 +126,12 @@ def summary_text(
     energy_p90_mwh=None,
     energy_p50_mwh=math.nan,
     energy_p10_mwh=None,
+    year_to_year_sd=None,
     currency="",
     minimum_heads=None,
     counts_unresolved=False,
     finances=None,
+    allow=(),
     files=(),
 ):
     """The results, most important first: reaches by verdict, sites, rejection reasons, files.
@@ -145,10 +149,12 @@ def summary_text(
         energy_p90_mwh=energy_p90_mwh,
         energy_p50_mwh=energy_p50_mwh,
         energy_p10_mwh=energy_p10_mwh,
+        year_to_year_sd=year_to_year_sd,
         currency=currency,
         minimum_heads=minimum_heads,
         counts_unresolved=counts_unresolved,
         finances=finances,
+        allow=allow,
     )
     return printed_summary(parts, files)
 
@@ -160,10 +166,12 @@ def summary_parts(
     energy_p90_mwh=None,
     energy_p50_mwh=math.nan,
     energy_p10_mwh=None,
+    year_to_year_sd=None,
     currency="",
     minimum_heads=None,
     counts_unresolved=False,
     finances=None,
+    allow=(),
 ):
     """The results, most important first, in two parts: before and after the list of files.
 
@@ -172,11 +180,13 @@ def summary_parts(
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and optionally ``screening_cascade``, ``streams`` with ``provenance``,
-        ``fish_safe_gain`` and ``repairs``, as `sitefinder.schema` declares them.
+        ``sites`` and ``reaches``, and optionally ``flow_equations``, ``screening_cascade``, ``streams`` with
+        ``provenance``, ``fish_safe_gain`` and ``repairs``, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
         Annual energy of all sites together, exceeded in 90 %, 50 % and 10 % of the simulations [MWh/yr]. Those of
         single sites do not add up to it, since common errors do not cancel.
+    year_to_year_sd : float, optional
+        Standard deviation of the log of annual flow in the simulations; absent: nothing is said of it.
     currency : str
         Of the costs, for example "EUR of 2024".
     minimum_heads : DataFrame, optional
@@ -185,6 +195,8 @@ def summary_parts(
         Whether reaches whose head is not resolved count in the potential.
     finances : Finances, optional
         Price and terms of the run, and the money of all sites together.
+    allow : collection of str
+        The run's ``ranking.allow``.
 
     Returns
     -------
@@ -194,8 +206,12 @@ def summary_parts(
     sites, reaches = tables["sites"].sort_values("rank"), tables["reaches"]
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     before = [
-        f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
-        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh),
+        _head(
+            f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
+            tables,
+            allow,
+        ),
+        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd),
         "" if finances is None else finances_text(finances),
         _verdicts(reaches, counts_unresolved),
         surface_model_warning(reaches),
@@ -215,6 +231,12 @@ def summary_parts(
         SCREENING,
     ]
     return _joined(before), _joined(after)
+
+
+# The first line, and right below it how far the flows can be trusted.
+def _head(first, tables, allow):
+    lines = [first, *(text for text, _ in flow_notes(tables, allow))]
+    return "\n".join("\n".join(textwrap.wrap(line, WIDTH)) for line in lines)
 
 
 # Paragraphs are wrapped; tables are not.
@@ -269,14 +291,14 @@ def _minimum_heads(minimum_heads):
     if not len(minimum_heads):
         return ""
     heads = [
-        f"{_head(row.min_head_m)} m over {decimals(row.length_m, 0)} m ({_head(row.min_head_p90_m)} m)"
+        f"{_metres(row.min_head_m)} m over {decimals(row.length_m, 0)} m ({_metres(row.min_head_p90_m)} m)"
         for row in minimum_heads.itertuples()
     ]
     return f"Minimum resolvable head of this DEM, median (90th percentile): {', '.join(heads)}."
 
 
 # Two significant digits, to the centimetre.
-def _head(metres):
+def _metres(metres):
     return f"{metres:.2f}" if metres < 1 else f"{metres:.1f}"
 
 
@@ -303,7 +325,7 @@ def surface_model_warning(reaches):
 
 
 # Number, installed capacity and energy of the sites.
-def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
+def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd):
     if not len(sites):
         return "No site was selected."
     energy = f"mean annual energy {gigawatt_hours(sites['energy_mwh'].sum())} GWh"
@@ -311,6 +333,7 @@ def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
         energy += f" ({energy_interval(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
     capacity = f"installed capacity {power(sites['power_kw'].sum())}"
     text = f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
+    text += _included(year_to_year_sd)
     if sites["energy_mwh"].sum() > SKEWED * energy_p50_mwh:
         text += (
             " The mean is well above P50 because the uncertainty of flow is skewed upwards: half of the "
@@ -387,6 +410,20 @@ def _by_price(by_price, finances):
         )
     heading = "Selected sites that pay at other prices (sites and sizes as at the price of the settings)"
     return f"{heading}\n{rendered(table)}"
+
+
+# What P90 to P10 of energy include.
+def _included(year_to_year_sd):
+    if year_to_year_sd is None:
+        return ""
+    always = "head, flow and turbine efficiency"
+    if not year_to_year_sd:
+        return f" P90 to P10 include the uncertainty of {always}, not inter-annual variability."
+    typical = ", a typical value since none is known here" if year_to_year_sd == TYPICAL_YEAR_TO_YEAR_SD else ""
+    return (
+        f" P90 to P10 are of a single year; they include the uncertainty of {always}, and inter-annual "
+        f"variability (standard deviation of the log of annual flow {year_to_year_sd:.2f}{typical})."
+    )
 
 
 # Data-quality flags of the sites, most frequent first.
@@ -522,7 +559,7 @@ def _kind_of_problem(problem):
     return re.sub(r"\s+\d[\d.,]*\b.*$", "", problem.split(":")[0])
 
 
-def run_figures(about, tables):
+def run_figures(about, tables, allow=()):
     """A run's totals, verdicts, best sites and warnings.
 
     Parameters
@@ -530,23 +567,34 @@ def run_figures(about, tables):
     about : dict of str to str
         ``title``, ``version``, ``crs`` and ``currency`` (of all money, for example "EUR of 2024").
     tables : Mapping
-        ``totals``, ``reaches``, ``sites`` and ``minimum_heads``, as `sitefinder.schema` declares them.
+        ``totals``, ``reaches``, ``sites`` and ``minimum_heads``, and optionally ``flow_equations`` and
+        ``repairs``, as `sitefinder.schema` declares them.
+    allow : collection of str
+        The run's ``ranking.allow``.
 
     Returns
     -------
     dict
-        Content of the JSON: that of `about`; ``totals``, the row of the region in that layer; ``verdicts``, with
-        ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``sites``, the best five with
-        all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values
-        are None. `sitefinder.report.printed.printed_json` adds the files.
+        Content of the JSON: that of `about`; ``mean_flow_regressions`` (see
+        `sitefinder.report.flow_quality.delivered_regressions`) and ``suspect_gauges``; ``totals``, the row of
+        the region in that layer; ``verdicts``, with ``verdict``, ``reaches`` and ``length_m`` in whole metres,
+        best first; ``sites``, the best five with all columns of that layer; ``minimum_heads``, the layer;
+        ``warnings``, ``caution``. Unknown values are None. `sitefinder.report.printed.printed_json` adds the
+        files.
     """
-    totals, warning = tables["totals"], surface_model_warning(tables["reaches"])
+    totals = tables["totals"]
+    warnings = [text for text, is_warning in flow_notes(tables, allow) if is_warning]
+    warnings.append(surface_model_warning(tables["reaches"]))
+    regressions = delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else []
+    suspects = delivered_suspects(tables["repairs"]) if "repairs" in tables else []
     return about | {
+        "mean_flow_regressions": [{name: _value(value) for name, value in one.items()} for one in regressions],
+        "suspect_gauges": suspects,
         "totals": _rows(totals[totals["scope"] == "region"])[0],
         "verdicts": _verdicts_as_json(tables["reaches"]),
         "sites": _rows(tables["sites"].sort_values("rank").head(BEST_SITES)),
         "minimum_heads": _rows(tables["minimum_heads"]),
-        "warnings": [warning] if warning else [],
+        "warnings": [warning for warning in warnings if warning],
         "caution": SCREENING,
     }
 

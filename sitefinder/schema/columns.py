@@ -122,7 +122,11 @@ SITE_HEAD = (
     ),
     amount("head_uncorrected_se_m", "m", "standard error of the uncorrected gross head"),
 )
-ENERGY = amount("energy_mwh", "MWh/yr", "mean annual energy (expectation) at the terminals, availability included")
+ENERGY = amount(
+    "energy_mwh",
+    "MWh/yr",
+    "mean annual energy at the terminals, availability included: the expectation over the errors of flow and head",
+)
 POWER = amount("power_kw", "kW", "installed capacity: rated electrical output at the terminals")
 CAPACITY_FACTOR = amount("capacity_factor", "1", "mean power over installed capacity", 1)
 FLOW_DESIGN = amount("flow_design_m3s", "m³/s", "design flow: total flow of all units at full gate")
@@ -169,14 +173,28 @@ NET_VALUE = Column(
     "net_annual_value", "real", MONEY + "/yr", "net annual value: annual value of the energy minus annual cost"
 )
 INTERVAL = (
-    amount("energy_mwh_p90", "MWh/yr", "annual energy exceeded in 90 % of the simulations"),
-    amount("energy_mwh_p50", "MWh/yr", "annual energy exceeded in 50 % of the simulations"),
-    amount("energy_mwh_p10", "MWh/yr", "annual energy exceeded in 10 % of the simulations"),
+    amount(
+        "energy_mwh_p90",
+        "MWh/yr",
+        "energy of a single year exceeded in 90 % of the simulations, which vary head, level and shape of the "
+        "flow duration curve, the year, and turbine efficiency",
+    ),
+    amount("energy_mwh_p50", "MWh/yr", "energy of a single year exceeded in 50 % of the simulations"),
+    amount("energy_mwh_p10", "MWh/yr", "energy of a single year exceeded in 10 % of the simulations"),
+)
+LONG_TERM_INTERVAL = (
+    amount(
+        "energy_long_term_mwh_p90",
+        "MWh/yr",
+        "mean annual energy exceeded in 90 % of the simulations: as energy_mwh_p90 without the year",
+    ),
+    amount("energy_long_term_mwh_p50", "MWh/yr", "mean annual energy exceeded in 50 % of the simulations"),
+    amount("energy_long_term_mwh_p10", "MWh/yr", "mean annual energy exceeded in 10 % of the simulations"),
 )
 POWER_INTERVAL = (
-    amount("power_kw_p90", "kW", "maximum power of the year exceeded in 90 % of the simulations"),
-    amount("power_kw_p50", "kW", "maximum power of the year exceeded in 50 % of the simulations"),
-    amount("power_kw_p10", "kW", "maximum power of the year exceeded in 10 % of the simulations"),
+    amount("power_kw_p90", "kW", "power at the design flow exceeded in 90 % of the simulations"),
+    amount("power_kw_p50", "kW", "power at the design flow exceeded in 50 % of the simulations"),
+    amount("power_kw_p10", "kW", "power at the design flow exceeded in 10 % of the simulations"),
 )
 COST_INTERVAL = (
     amount("lcoe_per_kwh_p90", MONEY_PER_KWH, "LCOE not exceeded in 90 % of the simulations; NULL if infinite"),
@@ -214,7 +232,7 @@ VARIANCE_SHARES = (
     amount(
         "lcoe_variance_share_year",
         "1",
-        "contribution of inter-annual variability to the uncertainty of LCOE; 0 if not included",
+        "contribution of inter-annual variability to the uncertainty of LCOE: 0, since LCOE is of the whole life",
         1,
     ),
     amount(

@@ -21,6 +21,7 @@ from sitefinder.schema.columns import (
     INTERVAL,
     LCOE_PER_KWH,
     LENGTHS,
+    LONG_TERM_INTERVAL,
     MARKS,
     MONEY,
     MONEY_PER_KWH,
@@ -136,6 +137,22 @@ FLOW_CURVES = Layer(
         ),
         amount("flow_m3s", "m³/s", "flow at the intake equalled or exceeded for that share of the time"),
         amount("environmental_flow_m3s", "m³/s", "environmental flow at that flow"),
+    ),
+)
+SITE_SIMULATIONS = Layer(
+    "site_simulations",
+    None,
+    "one of the best sites and a simulation; expectation, P90, P50 and P10 of the site are taken from these rows",
+    ("site_id", "simulation"),
+    (
+        SITE_ID,
+        count("simulation", "number of the simulation: one state of the whole region for all sites", minimum=1),
+        amount("power_kw", "kW", "power at the design flow"),
+        amount("energy_mwh", "MWh/yr", "energy of one year"),
+        amount("energy_long_term_mwh", "MWh/yr", "mean annual energy; its mean is energy_mwh of the site"),
+        amount("yearly_cost", MONEY + "/yr", "annual cost of capital, operation and overhaul"),
+        amount("lcoe_per_kwh", MONEY_PER_KWH, "LCOE: annual cost over mean annual energy; NULL without energy"),
+        NET_VALUE,
     ),
 )
 SITE_MONTHS = Layer(
@@ -397,7 +414,7 @@ SITES = Layer(
         *made_by("energy", text("turbine", "turbine class selected"), POWER),
         *made_by("energy heads settings.uncertainty settings.run.seed", *POWER_INTERVAL),
         *made_by("energy", ENERGY),
-        *made_by("energy heads settings.uncertainty settings.run.seed", *INTERVAL),
+        *made_by("energy heads flows settings.uncertainty settings.run.seed", *INTERVAL, *LONG_TERM_INTERVAL),
         *made_by(
             "energy",
             amount("power_mean_kw", "kW", "mean power, availability included"),
@@ -726,6 +743,7 @@ DISTRICTS = Layer(
         *POWER_INTERVAL,
         amount("energy_mwh", "MWh/yr", "mean annual energy of those sites"),
         *INTERVAL,
+        *LONG_TERM_INTERVAL,
         amount(
             "lcoe_per_kwh",
             MONEY_PER_KWH,
@@ -748,6 +766,7 @@ LAYERS = {
         TURBINE_OPTIONS,
         SITE_COSTS,
         FLOW_CURVES,
+        SITE_SIMULATIONS,
         SITE_MONTHS,
         SITE_PROFILES,
         RANKING_CRITERIA,

@@ -24,9 +24,9 @@ TITLES = {
     "spilled_share": "Share of flow spilled",
     "power_kw": "Installed capacity",
     "power_w": "Installed capacity",
-    "power_kw_p90": "Maximum power P90",
-    "power_kw_p50": "Maximum power P50",
-    "power_kw_p10": "Maximum power P10",
+    "power_kw_p90": "Power at design flow P90",
+    "power_kw_p50": "Power at design flow P50",
+    "power_kw_p10": "Power at design flow P10",
     "power_kw_old": "Installed capacity, previous",
     "power_kw_new": "Installed capacity, next",
     "power_mean_kw": "Mean power",
@@ -36,6 +36,10 @@ TITLES = {
     "energy_mwh_p90": "Annual energy P90",
     "energy_mwh_p50": "Annual energy P50",
     "energy_mwh_p10": "Annual energy P10",
+    "energy_long_term_mwh_p90": "Mean annual energy P90",
+    "energy_long_term_mwh_p50": "Mean annual energy P50",
+    "energy_long_term_mwh_p10": "Mean annual energy P10",
+    "energy_long_term_mwh": "Mean annual energy",
     "energy_mwh_old": "Mean annual energy, previous",
     "energy_mwh_new": "Mean annual energy, next",
     "energy_sum_mwh": "Cumulative mean annual energy",
@@ -225,6 +229,12 @@ SCREENING = (
     "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving water; "
     "local codes, permits and licensed practice decide."
 )
+# Where the regression of the mean flow is beyond the limits within which sites are ranked.
+FLOW_TOO_WEAK_REFUSED = (
+    "No site is ranked where it applies: add gauges, or flows measured on the streams; to rank all the same, "
+    'include "weak_flow" in ranking.allow.'
+)
+FLOW_TOO_WEAK_ALLOWED = 'Sites are ranked all the same, because ranking.allow includes "weak_flow".'
 # What an inventory from maps and statistics cannot show, whatever its inputs (common practice, no source).
 NOT_KNOWN = (
     "Ownership of banks, water rights and weirs, and whether the owners would sell, lease or share them.",

@@ -214,10 +214,23 @@ class OffGridSettings(Section):
     )
 
 
+# Standard deviation of the natural log of annual mean flow where a region's own is not known: about the median
+# coefficient of variation of 1221 rivers, T. A. McMahon, R. M. Vogel, M. C. Peel, G. G. S. Pegram, "Global
+# streamflows - Part 1: Characteristics of annual streamflows," J. Hydrol., vol. 347, pp. 243-259, 2007 (the paper
+# is known, the value is from memory).
+TYPICAL_YEAR_TO_YEAR_SD = 0.3
+
+
 class UncertaintySettings(Section):
     """Inputs of the Monte Carlo simulation behind the intervals of energy and LCOE."""
 
     simulations: int = Field(500, ge=50, description="number of simulations")
+    quantile_correlation_span: float = Field(
+        1.5,
+        gt=0,
+        description="how the errors of two regressed flows go together: they correlate by exp(-d / span), with d "
+        "the difference of the standard normal quantiles of their exceedances",
+    )
     shared_flow_share: Share = Field(
         0.5, description="share of the flow error's variance that is common to the region"
     )
@@ -225,7 +238,7 @@ class UncertaintySettings(Section):
         None,
         ge=0,
         description="inter-annual variability: standard deviation of the natural log of annual mean flow; absent: "
-        "that of the daily records, or 0 (not included) without them",
+        f"that of the daily records, or {TYPICAL_YEAR_TO_YEAR_SD:g} without them; 0: not included",
     )
     efficiency_sd: float = Field(0.05, ge=0, description="standard deviation of the natural log of efficiency")
     cost_sd: float = Field(0.25, ge=0, description="standard deviation of the natural log of capital cost")

@@ -101,6 +101,11 @@ class DeliverySettings(Section):
         ge=0,
         description="field-sheets.pdf: an overview and the sheets of this number of best sites; 0: no file",
     )
+    simulated_sites: int = Field(
+        100,
+        ge=0,
+        description="layer site_simulations of the GeoPackage: the simulations of this number of best sites",
+    )
     district_map: bool = Field(True, description="district-map.pdf: one A3 map of the whole region")
     gpx: bool = Field(True, description="sites.gpx: intakes, tailraces and stretches for a GPS receiver")
     csv: bool = Field(True, description="sites.csv and reaches.csv: these layers without geometry")

@@ -16,6 +16,7 @@ from sitefinder.io.digests import remembered
 from sitefinder.io.output_folder import writable_folder
 from sitefinder.io.software import software
 from sitefinder.pipeline.code import digest_of_files, own_code
+from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.steps.scope import counted_layer, counted_raster
 
 if TYPE_CHECKING:
@@ -423,6 +424,8 @@ class LazyInputs:
 
     It has the attributes of `RunInputs`, and `digest_of`. ``lineage`` and ``repairs`` are remembered and need no
     file. ``year_to_year_sd`` is the year-to-year spread of flow that the daily records show, or None.
+    ``suspect_gauges`` and ``mean_regressions`` are lists of dicts, see `sitefinder.steps.flows.suspects_of` and
+    `sitefinder.hydrology.strength.MeanRegression`.
 
     Parameters
     ----------
@@ -823,6 +826,22 @@ def _add_flows(readings: Readings, settings: Settings, folder: Path) -> None:
 
     _check(readings, settings, "flows", fit, "equations", "fits", *regions, wants=("environmental",))
     readings.add(
+        "suspect_gauges", lambda: readers.suspects_of(value("gauges"), table), needs=("gauges",), is_plain=True
+    )
+
+    def regressions() -> list[dict[str, object]]:
+        equations = value("equations") or [fit.equation for fit in value("fits")]
+        codes = sorted(set(value(regions[0]).frame["feature_name"])) if regions else []
+        return [one._asdict() for one in readers.mean_regressions(equations, flows.weak_regression, codes)]
+
+    readings.add(
+        "mean_regressions",
+        regressions,
+        settings=flows.weak_regression.model_dump(mode="json"),
+        needs=("equations", "fits", *regions),
+        is_plain=True,
+    )
+    readings.add(
         "year_to_year_sd",
         lambda: readers.year_to_year_of(value("gauges")),
         needs=("gauges",),
@@ -919,7 +938,7 @@ def _together(problems: list[SitefinderError]) -> SitefinderError:
 
 
 def with_year_to_year(settings: Settings, inputs: LazyInputs | RunInputs) -> Settings:
-    """Settings whose year-to-year spread of flow is that of the daily records, where they do not state it.
+    """Settings whose year-to-year spread of flow is that of the daily records, or typical, where they state none.
 
     Parameters
     ----------
@@ -930,13 +949,13 @@ def with_year_to_year(settings: Settings, inputs: LazyInputs | RunInputs) -> Set
     -------
     sitefinder.settings.Settings
     """
-    if settings.uncertainty.year_to_year_sd is not None or settings.flows.gauges is None:
+    if settings.uncertainty.year_to_year_sd is not None:
         return settings
-    if isinstance(inputs, RunInputs):
-        found = readers.year_to_year_of(inputs.gauges)
-    else:
-        found = inputs.year_to_year_sd
+    found = None
+    if settings.flows.gauges is not None:
+        of_records = isinstance(inputs, RunInputs)
+        found = readers.year_to_year_of(inputs.gauges) if of_records else inputs.year_to_year_sd
     if found is None:
-        return settings
+        found = TYPICAL_YEAR_TO_YEAR_SD
     uncertainty = settings.uncertainty.model_copy(update={"year_to_year_sd": found})
     return settings.model_copy(update={"uncertainty": uncertainty})

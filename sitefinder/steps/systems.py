@@ -24,8 +24,10 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from sitefinder.hydrology.flow_errors import FlowModel
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
+    from sitefinder.steps.candidates import EvidenceValues
     from sitefinder.steps.flows import Flows
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.water_bodies import WaterBodies
@@ -33,7 +35,7 @@ if TYPE_CHECKING:
 # A system of fewer stations is done together with others: in the three stages that are cut each item costs some
 # 80 ms beside its own work, a station some 1 ms (measured on the sample region).
 SMALL_STATIONS = 300
-# So many small systems make a group on average. Of a random one in so many the name ends a group, so that groups
+# Small systems in a group, on average. Of one in this number, at random, the name ends a group, so that groups
 # stay as they are when a system elsewhere comes or goes.
 GROUP = 32
 
@@ -187,6 +189,7 @@ class OwnFlows(NamedTuple):
     bins_m3s: npt.NDArray[np.float64]
     environmental_flow_m3s: npt.NDArray[np.float64]
     closed: npt.NDArray[np.bool_] | None
+    model: FlowModel
 
 
 class OwnVerdicts(NamedTuple):
@@ -235,7 +238,7 @@ def _own_stretches(stretches: Stretches, extent: Extent) -> Stretches:
 
 def _own_flows(flows: Flows, extent: Extent) -> OwnFlows:
     at = extent.stations
-    return OwnFlows(flows.bins_m3s[at], flows.environmental_flow_m3s[at], flows.closed)
+    return OwnFlows(flows.bins_m3s[at], flows.environmental_flow_m3s[at], flows.closed, flows.model.at(at))
 
 
 def _own_depths(depths: WaterDepths, extent: Extent) -> WaterDepths:
@@ -262,6 +265,19 @@ def _own_waters(waters: WaterBodies, extent: Extent) -> OwnWaters:
     return OwnWaters(*(getattr(waters, name)[extent.stations] for name in OwnWaters._fields))
 
 
+def _own_marks(marks: npt.NDArray[np.bool_], extent: Extent) -> npt.NDArray[np.bool_]:
+    return marks[extent.candidates]
+
+
+def _own_evidence(values: EvidenceValues, extent: Extent) -> EvidenceValues:
+    rows = values.rows[extent.candidates]
+    # Where nothing of a system is valued, the other systems do not matter to it.
+    tables = values.by_grade if rows.any() else {}
+    own = (np.cumsum(values.rows) - 1)[extent.candidates[rows]]
+    known = {id(table): table.iloc[own].reset_index(drop=True) for table in tables.values()}
+    return values._replace(rows=rows, by_grade={grade: known[id(table)] for grade, table in tables.items()})
+
+
 # How each result is cut, by the name of its stage.
 SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "stationing": _own_stations,
@@ -269,6 +285,8 @@ SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "flows": _own_flows,
     "water_depths": _own_depths,
     "energy": _own_energy,
+    "fish_safe_only": _own_marks,
+    "evidence_values": _own_evidence,
     "rule_overlaps": _own_overlaps,
     "verdicts": _own_verdicts,
     "water_bodies": _own_waters,

@@ -1,9 +1,10 @@
-"""How often the stated P90 to P10 of the total over the chosen sites holds the true total, on made regions.
+"""The energy that chosen sites truly give, over what is stated, and how often P90 to P10 holds it; made regions.
 
-Each region is a stream with a tributary whose levels and flows are known, surveyed with error and with flows told
-from outside by an equation that errs. Sites are found, valued and chosen, and their draws made, by the project's
-own stages; what they would truly give is reckoned apart. Two classes of turbine, few design flows and a coarse
-duration curve make it light.
+Each region is a stream with a tributary whose levels and flows are known, surveyed with error and with flows from
+an equation that errs. Sites are found, valued and chosen, and simulated, by the project's own stages; what they
+would truly give is computed apart. Two classes of turbine and few design flows make it light.
+
+Beside it the figure at the expected flow and head, without any expectation: what the same choice states then.
 
 Run as ``python tests/benchmarks/chosen_totals.py [regions]``.
 """
@@ -21,6 +22,8 @@ from sitefinder.delivery.site_tables import draw_sites
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m
 from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
+from sitefinder.hydrology.flow_errors import FlowModel, flow_errors
 from sitefinder.io.catalogue_files import read_costs, read_turbine_files
 from sitefinder.profile.errors import simulate_fit_errors
 from sitefinder.profile.fitting import fit_long_profile
@@ -37,11 +40,17 @@ SPACING_M, LINKS = 50.0, (110, 90, 140)
 SLOPE, SLOPE_SPREAD, SLOPE_ALIKE_M = (0.003, 0.008), 0.6, 300.0
 # Catchment at a source and of the ground that joins at each station [km²]; mean flow of a km² [m³/s].
 SOURCE_KM2, STATION_KM2, FLOW_M3S_KM2 = 25.0, 0.2, 0.02
-CURVE_SPREAD, BINS = 1.0, 50
+CURVE_SPREAD = 1.0
 EFFICIENCY_SD, YEAR_SD, FLOW_SD, SHARED = 0.05, 0.15, 0.25, 0.5
 HEAD_SIMULATIONS = 64
+GOLDEN = (5.0**0.5 - 1.0) / 2.0
 TURBINES = ("Kaplan turbine", "crossflow turbine")
 NO_BARRIERS = pd.DataFrame({name: np.zeros(0) for name in ("station", "head_m", "head_se_m", "fall_below_m")})
+
+
+# Standard deviation of natural logs by the standard error in percent.
+def log_sd_of(percent):
+    return float(np.sqrt(np.log1p((percent / 100.0) ** 2)))
 
 
 class Case(NamedTuple):
@@ -59,7 +68,10 @@ CASES = {
     "a bad DEM, flow well known": Case(rmse_m=1.5, flow_sd=0.05),
     "flow errors of each place": Case(shared=0.0),
     "flow errors of the region": Case(shared=1.0),
-    "flow barely known": Case(flow_sd=0.5),
+    "standard error 20 %": Case(flow_sd=log_sd_of(20.0)),
+    "standard error 50 %": Case(flow_sd=log_sd_of(50.0)),
+    "standard error 80 %": Case(flow_sd=log_sd_of(80.0)),
+    "standard error 120 %": Case(flow_sd=log_sd_of(120.0)),
 }
 
 
@@ -73,11 +85,19 @@ class Region(NamedTuple):
     flow_median_m3s: np.ndarray
 
 
-class Told(NamedTuple):
-    """True total of the chosen sites, draws of the stated one [MWh], and how many sites there are."""
+class Outcome(NamedTuple):
+    """Of the chosen sites: true totals of one year and in the long term, what is stated and simulated [MWh].
+
+    ``at_mean_mwh`` is what the same plants give at the expected flow and head.
+    """
 
     true_mwh: float
+    true_long_term_mwh: float
+    stated_mwh: float
+    at_mean_mwh: float
     simulations_mwh: np.ndarray
+    power_simulations_kw: np.ndarray
+    power_kw: float
     sites: int
     head_off: float
 
@@ -110,8 +130,8 @@ def run_settings(case):
     )
 
 
-def made_region(rng, case):
-    """A stem and a tributary that join, with their truth."""
+def made_region(rng, case, shared):
+    """A stem and a tributary that join, with their truth; `shared` is the flow's error that all places have."""
     rows, first, ends = [], 0, np.cumsum(LINKS)
     for link, size in enumerate(LINKS):
         for place in range(size):
@@ -144,7 +164,7 @@ def made_region(rng, case):
         ground[downstream[station]] += ground[station]
     # Errors of ground add up down the stream, so that nested catchments share theirs.
     own = ground / np.sqrt(area_km2)
-    error = np.sqrt(case.shared) * rng.standard_normal() + np.sqrt(1.0 - case.shared) * own
+    error = np.sqrt(case.shared) * shared + np.sqrt(1.0 - case.shared) * own
     median_m3s = FLOW_M3S_KM2 * area_km2
     return Region(stations, true_m, area_km2, median_m3s * np.exp(case.flow_sd * error), median_m3s)
 
@@ -161,7 +181,7 @@ def along_tree(rng, downstream, step_m, alike_m):
 
 # A duration curve of mean 1 in bins of equal time.
 def curve_shape():
-    curve = np.exp(CURVE_SPREAD * ndtri((np.arange(BINS, 0, -1) - 0.5) / BINS))
+    curve = np.exp(-CURVE_SPREAD * ndtri(BIN_EXCEEDANCE))
     return curve / curve.mean()
 
 
@@ -179,7 +199,10 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     The flow's error is stated as it is, or as claimed.
     """
     rng = np.random.default_rng([seed, *(round(1000 * part) for part in case)])
-    region, settings = made_region(rng, case), run_settings(case)
+    # Evenly spread over the regions, so that their mean is sure with few of them: the multiples of the golden
+    # ratio.
+    shared = float(ndtri((0.5 + seed * GOLDEN) % 1.0))
+    region, settings = made_region(rng, case, shared), run_settings(case)
     stations, count = region.stations, len(region.stations)
     downstream, step_m = stations["downstream"].to_numpy(), stations["to_downstream_m"].to_numpy()
     raw_m = region.true_m + case.rmse_m * along_tree(rng, downstream, step_m, case.alike_m)
@@ -207,16 +230,23 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
         )
     )
     bins_m3s = mean_m3s[:, None] * curve_shape()
-    environmental_flow_m3s = np.repeat(0.1 * mean_m3s[:, None], BINS, axis=1)
+    environmental_flow_m3s = np.repeat(0.1 * mean_m3s[:, None], bins_m3s.shape[1], axis=1)
     half = 1.645 * flow_sd
     estimate = SimpleNamespace(
         mean_m3s=mean_m3s,
         mean_low_m3s=region.flow_median_m3s * np.exp(-half),
         mean_high_m3s=region.flow_median_m3s * np.exp(half),
         mean_log_sd=np.full(count, flow_sd),
+        curve_m3s=bins_m3s,
+        quantile_errors=None,
     )
+    errors = flow_errors(estimate, region.area_km2, settings.uncertainty.quantile_correlation_span)
     flows = SimpleNamespace(
-        estimate=estimate, bins_m3s=bins_m3s, environmental_flow_m3s=environmental_flow_m3s, closed=None
+        estimate=estimate,
+        bins_m3s=bins_m3s,
+        environmental_flow_m3s=environmental_flow_m3s,
+        closed=None,
+        model=FlowModel(errors, settings.flows.environmental),
     )
     depths = WaterDepths(np.zeros(bins_m3s.shape), np.zeros(count))
     inputs = SimpleNamespace(turbines=turbines, costs=costs)
@@ -234,19 +264,33 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     own = own.assign(turbine_number=own["turbine"], structure_id="")
     stationing, heads = SimpleNamespace(stations=stations), SimpleNamespace(errors_m=errors_m)
     catchments = pd.DataFrame({"area_km2": region.area_km2})
-    simulations, _ = draw_sites(settings, inputs, stationing, catchments, heads, flows, depths, own)
-    true_mwh, head_off = true_total(rng, region, own, turbines, settings)
-    return Told(true_mwh, simulations.energy_mwh.sum(axis=0), len(own), head_off)
+    simulations, drawn = draw_sites(settings, inputs, stationing, catchments, heads, flows, depths, own)
+    of_flow = region._replace(flow_true_m3s=mean_m3s)
+    at_mean_mwh = total_mwh(of_flow, own, turbines, settings, heads_m=own["head_m"].to_numpy()).sum()
+    true_mwh = total_mwh(region, own, turbines, settings)
+    wet = np.exp(YEAR_SD * rng.standard_normal() - YEAR_SD**2 / 2.0)
+    better = np.exp(EFFICIENCY_SD * rng.standard_normal(len(own)))
+    of_year = total_mwh(region, own, turbines, settings, wet=wet)
+    true_m = region.true_m[own["intake"]] - region.true_m[own["tailrace"]]
+    return Outcome(
+        float((of_year * better).sum()),
+        float(true_mwh.sum()),
+        float(drawn["energy_mwh"].sum()),
+        float(at_mean_mwh),
+        simulations.energy_mwh.sum(axis=0),
+        simulations.power_kw.sum(axis=0),
+        float(own["power_kw"].sum()),
+        len(own),
+        float(np.mean(own["head_m"] - true_m)),
+    )
 
 
-def true_total(rng, region, own, turbines, settings):
-    """What the plants truly give in a year [MWh], and how far the heads as used are off on average [m]."""
-    total, wet = 0.0, np.exp(YEAR_SD * rng.standard_normal())
-    off = []
-    for row in own.itertuples():
+def total_mwh(region, own, turbines, settings, *, wet=1.0, heads_m=None):
+    """What each plant gives in a year [MWh], at the region's true flows; at its true heads unless given."""
+    totals = []
+    for number, row in enumerate(own.itertuples()):
         turbine = turbines[row.turbine]
-        head_m = region.true_m[row.intake] - region.true_m[row.tailrace]
-        off.append(row.head_m - head_m)
+        head_m = region.true_m[row.intake] - region.true_m[row.tailrace] if heads_m is None else heads_m[number]
         net_m, sized_m = (
             float(net_head_m(each, row.conduit_length_m, settings.energy)) for each in (head_m, row.head_m)
         )
@@ -256,24 +300,29 @@ def true_total(rng, region, own, turbines, settings):
             efficiency=efficiency_table(turbine)[None],
             lowest_relative_flow=np.array([turbine.lowest_relative_flow]),
         )
-        # One plant whose levels stand still, without a limit of power.
+        # One plant whose levels are constant, without a limit of power.
         here, flows = np.array([0]), (curve_m3s[None], np.full((1, curve_m3s.size), 0.1 * mean_m3s))
         sizes = (np.array([net_m]), np.array([row.flow_design_m3s]), np.array([np.inf]), np.array([row.units]))
         output = plant_outputs(*flows, np.zeros_like(flows[0]), here, here, np.array([True]), *sizes, here, laws)
         limit_kw = row.power_kw * net_m / sized_m
-        mean_kw = min(output.power_mean_kw[0], limit_kw) * np.exp(EFFICIENCY_SD * rng.standard_normal())
-        total += yearly_energy_mwh(mean_kw, settings.energy.availability)
-    return total, float(np.mean(off))
+        totals.append(yearly_energy_mwh(min(output.power_mean_kw[0], limit_kw), settings.energy.availability))
+    return np.array(totals)
 
 
 class Coverage(NamedTuple):
-    """How many regions have sites, how many true totals the intervals hold, where they stand in the draws."""
+    """Over regions with sites: true totals within P90 to P10, below and above it, and true over stated energy.
+
+    ``over_mean`` is the true energy over that at the expected flow; ``inverted`` counts regions whose stated
+    energy or installed capacity lies outside of its own P90 to P10.
+    """
 
     regions: int
     held: int
     below: int
     above: int
     ratio: float
+    over_mean: float
+    inverted: int
     sites: float
     head_off_m: float
 
@@ -281,30 +330,49 @@ class Coverage(NamedTuple):
 def coverage(case, regions, *, first=0, shrink=True):
     """Coverage over made regions."""
     turbines, costs = turbines_and_costs()
-    notes = [of_region(case, first + seed, turbines, costs, shrink=shrink) for seed in range(regions)]
-    notes = [each for each in notes if each is not None]
-    below = sum(each.true_mwh < np.quantile(each.simulations_mwh, 0.1) for each in notes)
-    above = sum(each.true_mwh > np.quantile(each.simulations_mwh, 0.9) for each in notes)
-    ratio = np.exp(np.mean([np.log(each.true_mwh / np.median(each.simulations_mwh)) for each in notes]))
-    sites = np.mean([each.sites for each in notes])
-    off_m = np.mean([each.head_off for each in notes])
-    return Coverage(len(notes), len(notes) - below - above, int(below), int(above), ratio, sites, off_m)
+    found = [of_region(case, first + seed, turbines, costs, shrink=shrink) for seed in range(regions)]
+    found = [each for each in found if each is not None]
+    below = sum(each.true_mwh < np.quantile(each.simulations_mwh, 0.1) for each in found)
+    above = sum(each.true_mwh > np.quantile(each.simulations_mwh, 0.9) for each in found)
+    inverted = sum(
+        not (low <= stated <= high)
+        for each in found
+        for stated, drawn in (
+            (each.stated_mwh, each.simulations_mwh),
+            (each.power_kw, each.power_simulations_kw),
+        )
+        for low, high in (np.quantile(drawn, (0.1, 0.9)),)
+    )
+    return Coverage(
+        len(found),
+        len(found) - below - above,
+        int(below),
+        int(above),
+        float(np.mean([each.true_long_term_mwh / each.stated_mwh for each in found])),
+        float(np.mean([each.true_long_term_mwh / each.at_mean_mwh for each in found])),
+        inverted,
+        float(np.mean([each.sites for each in found])),
+        float(np.mean([each.head_off for each in found])),
+    )
 
 
 def main():
     """Print a row for each case, with and without shrinkage of heads."""
     numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
     regions = numbers[0] if numbers else REGIONS
-    print(f"{regions} made regions a case: share of true totals that the stated P90 to P10 holds")
-    print("case                         heads     sites  held    below  above  true/P50  head off m")
+    print(f"{regions} made regions a case: true energy over the stated one, and over that at the expected flow;")
+    print("share of true totals of a year that the stated P90 to P10 holds; stated figures outside of their own")
+    print(
+        "case                         heads     sites  true/stated  true/mean flow  held    below  above  outside"
+    )
     for name, case in CASES.items():
-        for shrink in (True, False):
+        for shrink in (True, False) if case.flow_sd == FLOW_SD else (True,):
             found = coverage(case, regions, shrink=shrink)
             kind = "shrunk" if shrink else "as found"
             print(
-                f"{name:<28} {kind:<9} {found.sites:5.1f} {found.held / found.regions:6.1%}"
-                f" {found.below / found.regions:7.1%} {found.above / found.regions:6.1%}"
-                f" {found.ratio:8.3f} {found.head_off_m:10.3f}",
+                f"{name:<28} {kind:<9} {found.sites:5.1f} {found.ratio:12.3f} {found.over_mean:15.3f}"
+                f" {found.held / found.regions:6.1%} {found.below / found.regions:7.1%}"
+                f" {found.above / found.regions:6.1%} {found.inverted:8d}",
                 flush=True,
             )
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from one_plant import plant_output
+from one_plant import level_model, plant_output
 
 from sitefinder.energy.hydraulics import Rating, WaterDepths, intake_is_held, net_head_m, water_depths
 from sitefinder.energy.plant import yearly_energy_mwh
@@ -251,12 +251,10 @@ def drawn(stretches, turbine_class, generic_costs, settings):
         ends = np.array([0, 0]), np.array([1, 1])
         net = net_depths(levels, *ends, intake_is_held(stretches["scheme_type"], given.tailwater))
         curve = CURVES[[0, 0]]
-        simulations = energy_simulations(
+        simulations, _ = energy_simulations(
             sites,
-            curve,
-            0 * curve,
+            level_model(curve, log_sd),
             np.zeros((2, 1)),
-            np.full(2, log_sd),
             [turbine],
             generic_costs,
             given,

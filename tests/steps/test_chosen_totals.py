@@ -26,7 +26,8 @@ def test_eight_in_ten_true_totals_lie_within_the_stated_interval(totals):
     found = totals.coverage(totals.Case(), REGIONS)
 
     print(
-        f"{found.held} of {found.regions} held, true over P50 {found.ratio:.3f}, {found.sites:.1f} sites a region"
+        f"{found.held} of {found.regions} held, true over stated {found.ratio:.3f},"
+        f" {found.sites:.1f} sites a region"
     )
     # Of 24 draws with a chance of 0.8, fewer than 14 or none outside come up once in 200.
     assert found.regions >= 20
@@ -34,6 +35,20 @@ def test_eight_in_ten_true_totals_lie_within_the_stated_interval(totals):
     # The stated spread of the total is 0.2 in logs, so that the mean over the regions is sure to 0.04.
     assert abs(np.log(found.ratio)) < 3 * 0.2 / np.sqrt(found.regions)
     assert found.sites > 3
+    assert found.inverted == 0
+
+
+def test_with_a_weak_regression_the_stated_energy_is_the_expected_one(totals):
+    case = totals.CASES["standard error 120 %"]
+
+    found = totals.coverage(case, REGIONS, first=500)
+
+    print(f"true over stated {found.ratio:.3f}, over the figure at the expected flow {found.over_mean:.3f}")
+    # The true total spreads by some 0.5 of itself from region to region.
+    assert found.ratio == pytest.approx(1.0, abs=3 * 0.5 / np.sqrt(found.regions))
+    # What stands at the expected flow is far too much.
+    assert found.over_mean < 0.9 * found.ratio
+    assert found.inverted == 0
 
 
 def test_the_spread_of_errors_left_out_is_missed(totals):

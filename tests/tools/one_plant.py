@@ -6,6 +6,8 @@ import numpy as np
 
 from sitefinder.energy.hydraulics import CANAL, KW_PER_M3S_M, pipe_diameter_m
 from sitefinder.energy.plant import PlantOutput, plant_outputs
+from sitefinder.hydrology.flow_errors import FlowErrors, FlowModel
+from sitefinder.settings import EnvironmentalFlowRule
 
 
 def plant_output(
@@ -77,3 +79,39 @@ def plant_output(
         way,
     )
     return PlantOutput(*(float(part[0]) for part in found))
+
+
+def level_model(curve_m3s, log_sd, environmental_share=0.0):
+    """A flow model of stations whose mean flow errs, and with it all flows alike.
+
+    Parameters
+    ----------
+    curve_m3s : ndarray of float64, shape (n, bins)
+        From high to low [m³/s]; the median of what is drawn.
+    log_sd : float
+        Standard deviation of natural logs.
+    environmental_share : float
+        Of the mean flow that is drawn.
+
+    Returns
+    -------
+    sitefinder.hydrology.flow_errors.FlowModel
+    """
+    count = len(curve_m3s)
+    level = np.full(count, float(log_sd))
+    errors = FlowErrors(
+        curve_m3s=curve_m3s,
+        mean_m3s=curve_m3s.mean(axis=1),
+        area_km2=np.ones(count),
+        bins_m3s=curve_m3s,
+        taken_m3s=None,
+        month=None,
+        mean_log_sd=level,
+        mean_log_bias=np.zeros(count),
+        degrees=np.full(count, np.inf),
+        quantile_z=np.zeros(1),
+        quantile_log_sd=level[:, None],
+        quantile_log_bias=np.zeros((count, 1)),
+        span=1.0,
+    )
+    return FlowModel(errors, [EnvironmentalFlowRule(kind="share_of_mean", share=environmental_share)])

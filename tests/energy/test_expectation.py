@@ -1,0 +1,99 @@
+"""One curve that stands for all drawn curves, against the mean of plants that are run on each of them."""
+
+import numpy as np
+import pytest
+from one_plant import level_model, plant_output
+from scipy.special import ndtri
+
+from sitefinder.energy.expectation import drawn_water, expected_water, residual_flow_of
+from sitefinder.energy.hydraulics import WaterDepths
+from sitefinder.energy.turbines import efficiency_table
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
+from sitefinder.hydrology.flow_errors import draw_flows, scenarios
+
+BINS = BIN_EXCEEDANCE.size
+STILL = WaterDepths(np.zeros((1, BINS)), np.zeros(1))
+
+
+def curve(spread=1.0, mean_m3s=3.0):
+    flow = np.exp(-spread * ndtri(BIN_EXCEEDANCE))
+    return mean_m3s * flow[None] / flow.mean()
+
+
+@pytest.mark.parametrize("log_sd", [0.2, 0.5, 1.0])
+@pytest.mark.parametrize("design_m3s", [1.0, 3.0, 8.0])
+def test_a_plant_gives_on_it_what_it_gives_on_average(settings, turbine_class, log_sd, design_m3s):
+    model, table = level_model(curve(), log_sd, 0.15), efficiency_table(turbine_class())
+    rng = np.random.default_rng(17)
+    half = rng.standard_normal((1, 4000, 1))
+    drawn = draw_flows(model, np.concatenate([half, -half], axis=1), rng.random(8000))
+
+    def power_kw(flow, environmental_flow):
+        return plant_output(flow, environmental_flow, 3.0, design_m3s, table, 0.2, 2).power_mean_kw
+
+    each = [power_kw(*row) for row in zip(drawn.bins_m3s[::8], drawn.environmental_flow_m3s[::8], strict=True)]
+    water = expected_water(model, STILL, settings, (False, False), count=64)
+
+    expected = power_kw(water.usable_m3s[0], 0.0)
+    assert expected == pytest.approx(np.mean(each), rel=0.03)
+    # At the expected flow it would be more: energy is concave in flow.
+    mean_m3s = curve() * np.exp(log_sd**2 / 2.0)
+    at_mean = power_kw(mean_m3s[0], np.minimum(0.15 * mean_m3s.mean(), mean_m3s[0]))
+    if log_sd == 1.0:
+        assert at_mean > 1.15 * expected
+
+
+@pytest.mark.parametrize("log_sd", [0.2, 0.6])
+def test_few_scenarios_are_enough(settings, turbine_class, log_sd):
+    model, table = level_model(curve(1.3), log_sd, 0.1), efficiency_table(turbine_class())
+
+    powers = {
+        count: plant_output(
+            expected_water(model, STILL, settings, (False, False), count=count).usable_m3s[0], 0.0, 3.0, 2.5, table
+        ).power_mean_kw
+        for count in (16, 256)
+    }
+
+    assert powers[16] == pytest.approx(powers[256], rel=0.005)
+
+
+def test_without_errors_it_is_the_usable_flow_itself(settings):
+    flow = curve()
+    depth_m = 0.4 * flow**0.4
+    water = expected_water(
+        level_model(flow, 0.0, 0.2), WaterDepths(depth_m, np.array([0.3])), settings, (False, False)
+    )
+
+    usable = np.maximum(flow - 0.2 * flow.mean(), 0.0)
+    np.testing.assert_allclose(water.usable_m3s, usable, atol=1e-12)
+    running = usable > 0
+    np.testing.assert_allclose(water.rise_m[running], (depth_m - 0.3)[running], atol=1e-12)
+
+
+def test_a_river_that_carries_more_is_deeper_on_the_survey_day_too(settings):
+    flow = curve()
+    model, points = level_model(flow, 0.5), scenarios(1, 4)
+    depths = WaterDepths(0.4 * flow**0.4, np.array([0.5]))
+
+    left_of = residual_flow_of((False, False), settings.flows.releases)
+    water = drawn_water(model, *points, depths, settings, left_of).usable()
+    level = np.exp(0.5 * points[0][0, :, 0])
+    down = settings.tailwater.downstream_exponent
+    for draw in range(4):
+        deeper = level[draw] ** down
+        np.testing.assert_allclose(water.rise_m[draw], (depths.depth_m[0] - 0.5) * deeper, rtol=1e-9)
+
+
+def test_bins_in_which_nothing_may_be_taken_come_last(settings):
+    flow = curve()
+    energy = settings.energy.model_copy(update={"shut_down_times_mean": 2.0})
+    given = settings.model_copy(update={"energy": energy})
+    depths = WaterDepths(0.4 * flow**0.4, np.array([0.3]))
+
+    water = expected_water(level_model(flow, 0.4, 0.1), depths, given, (False, False))
+
+    assert (np.diff(water.usable_m3s[0]) <= 1e-12).all()
+    # No flood level is paired with usable flow: twice the mean is the deepest at which a turbine runs.
+    deepest = 0.4 * (2.0 * flow.mean()) ** 0.4
+    level = np.exp(0.4 * ndtri(1 - 1 / 32)) ** settings.tailwater.downstream_exponent
+    assert water.rise_m[0].max() <= deepest * level

@@ -1,0 +1,161 @@
+"""Flows drawn from the errors of their equations, against the distributions that these errors state."""
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.special import ndtri
+
+from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, flow_at
+from sitefinder.hydrology.estimate import FlowEstimate, QuantileErrors
+from sitefinder.hydrology.flow_errors import FlowModel, draw_flows, flow_errors, scenarios, t_scale
+from sitefinder.settings import EnvironmentalFlowRule
+
+DRAWS = 20_000
+PERCENT = np.array([5.0, 20.0, 50.0, 80.0, 95.0])
+NOTHING = [EnvironmentalFlowRule(kind="share_of_mean", share=0.0)]
+
+
+def estimate(mean_log_sd, quantile_log_sd, t=1.6448536, stations=1, curve_spread=1.0):
+    """Lognormal curves of mean 2 m³/s with errors, their bias correction that of lognormal errors."""
+    curve = np.exp(-curve_spread * ndtri(BIN_EXCEEDANCE))
+    curve = np.tile(2.0 * curve / curve.mean(), (stations, 1))
+    sd, quantile_sd = np.full(stations, mean_log_sd), np.tile(quantile_log_sd, (stations, 1))
+    median = 2.0 * np.exp(-(sd**2) / 2.0)
+    return FlowEstimate(
+        mean_m3s=np.full(stations, 2.0),
+        mean_low_m3s=median * np.exp(-t * sd),
+        mean_high_m3s=median * np.exp(t * sd),
+        mean_log_sd=sd,
+        curve_exceedance=BIN_EXCEEDANCE,
+        curve_m3s=curve,
+        flags=[()] * stations,
+        outside={},
+        notes=[],
+        source=["equation"] * stations,
+        zero_share=np.zeros(stations),
+        quantile_errors=QuantileErrors(PERCENT, quantile_sd, quantile_sd**2 / 2.0, sd),
+    )
+
+
+def drawn(found, seed=3, span=2.0, rules=NOTHING, draws=DRAWS):
+    errors = flow_errors(found, np.full(len(found.mean_m3s), 10.0), span)
+    rng = np.random.default_rng(seed)
+    normals = rng.standard_normal((len(found.mean_m3s), draws, errors.components))
+    return draw_flows(FlowModel(errors, rules), normals, rng.random(draws))
+
+
+@pytest.mark.parametrize("sd", [0.2, 0.6])
+def test_the_mean_flow_has_the_distribution_of_its_equation(sd):
+    found = drawn(estimate(sd, np.full(5, sd)))
+
+    mean = found.bins_m3s.mean(axis=1)
+    assert np.log(mean).std() == pytest.approx(sd, rel=4 / np.sqrt(2 * DRAWS))
+    # The estimate carries the bias correction: it is the expected flow.
+    assert mean.mean() == pytest.approx(2.0, rel=4 * sd / np.sqrt(DRAWS) + 0.005)
+    assert stats.kstest(np.log(mean / 2.0) + sd**2 / 2.0, stats.norm(0, sd).cdf).pvalue > 1e-3
+
+
+def test_each_quantile_has_the_error_of_its_own_equation():
+    quantile_sd = np.array([0.25, 0.2, 0.25, 0.4, 0.7])
+    given = estimate(0.2, quantile_sd)
+
+    found = drawn(given)
+
+    for percent, sd in zip(PERCENT, quantile_sd, strict=True):
+        at = flow_at(BIN_EXCEEDANCE, found.bins_m3s, percent)
+        # Level and shape are brought together, so that this holds closely, not exactly.
+        assert np.log(at).std() == pytest.approx(sd, rel=0.25), percent
+    low, high = (np.log(flow_at(BIN_EXCEEDANCE, found.bins_m3s, each)) for each in (5.0, 95.0))
+    # Low flows do not follow high flows as one factor would have it.
+    assert np.corrcoef(low, high)[0, 1] < 0.9
+    assert np.corrcoef(low, high)[0, 1] > 0.1
+
+
+def test_without_errors_the_flow_is_as_estimated():
+    given = estimate(0.0, np.zeros(5), stations=3)
+    found = drawn(given, draws=7)
+
+    np.testing.assert_allclose(found.bins_m3s, np.repeat(given.curve_m3s, 7, axis=0), rtol=1e-12)
+    np.testing.assert_allclose(found.factor, 1.0, rtol=1e-12)
+
+
+def test_drawn_curves_fall():
+    found = drawn(estimate(0.5, np.array([0.2, 0.9, 0.2, 1.2, 0.3])), draws=300)
+
+    assert (np.diff(found.bins_m3s, axis=1) <= 0).all()
+
+
+@pytest.mark.parametrize(
+    ("rule", "of"),
+    [
+        (EnvironmentalFlowRule(kind="share_of_mean", share=0.2), lambda bins: 0.2 * bins.mean(axis=1)),
+        (
+            EnvironmentalFlowRule(kind="exceedance_flow", exceedance_percent=95.0),
+            lambda bins: flow_at(BIN_EXCEEDANCE, bins, 95.0),
+        ),
+        (EnvironmentalFlowRule(kind="flow_per_area", flow_m3s_km2=0.02), lambda bins: np.full(len(bins), 0.2)),
+    ],
+    ids=["mean", "exceeded flow", "area"],
+)
+def test_the_environmental_flow_goes_by_the_flow_that_is_drawn(rule, of):
+    found = drawn(estimate(0.3, np.array([0.3, 0.3, 0.3, 0.5, 0.8])), rules=[rule], draws=200)
+
+    expected = np.minimum(of(found.bins_m3s)[:, None], found.bins_m3s)
+    np.testing.assert_allclose(found.environmental_flow_m3s, expected, rtol=1e-9)
+
+
+@pytest.mark.parametrize("degrees", [4, 8, 22])
+def test_few_gauges_give_students_t(degrees):
+    t = stats.t(degrees).ppf(0.95)
+    errors = flow_errors(estimate(0.3, np.full(5, 0.3), t=t), np.array([1.0]), 2.0)
+    assert errors.degrees[0] == pytest.approx(degrees, rel=0.02)
+
+    rng = np.random.default_rng(degrees)
+    normals = rng.standard_normal((1, DRAWS, errors.components))
+    found = draw_flows(FlowModel(errors, NOTHING), normals, rng.random(DRAWS))
+
+    standard = (np.log(found.bins_m3s.mean(axis=1) / 2.0) + 0.3**2 / 2.0) / 0.3
+    for share in (0.05, 0.25, 0.75, 0.95):
+        assert np.quantile(standard, share) == pytest.approx(stats.t(degrees).ppf(share), abs=0.08)
+
+
+def test_the_scale_of_t_is_that_of_scipy():
+    uniform = np.linspace(0.02, 0.98, 49)
+
+    for degrees in (3.0, 6.0, 15.0, 60.0):
+        exact = np.sqrt(degrees / stats.chi2(degrees).ppf(uniform))
+        np.testing.assert_allclose(t_scale(uniform, np.array([degrees]))[0], exact, rtol=1e-9)
+    assert (t_scale(uniform, np.array([np.inf])) == 1.0).all()
+
+
+def test_measured_flows_lessen_the_error_of_the_shape_too():
+    given = estimate(0.4, np.full(5, 0.6))
+    sure = given._replace(mean_log_sd=given.mean_log_sd / 2.0)
+
+    before, after = (flow_errors(each, np.array([1.0]), 2.0) for each in (given, sure))
+
+    np.testing.assert_allclose(after.quantile_log_sd, before.quantile_log_sd / 2.0)
+
+
+def test_abstractions_take_the_same_water_from_every_draw():
+    given = estimate(0.3, np.full(5, 0.3))
+    taken = np.full(given.curve_m3s.shape, 0.4)
+    errors = flow_errors(given, np.array([1.0]), 2.0, taken_m3s=taken)
+    natural = flow_errors(given, np.array([1.0]), 2.0)
+    points = scenarios(errors.components, 16)
+
+    found, before = (draw_flows(FlowModel(each, NOTHING), *points).bins_m3s for each in (errors, natural))
+
+    np.testing.assert_allclose(found, np.maximum(before - 0.4, 0.0), atol=1e-12)
+
+
+@pytest.mark.parametrize("components", [1, 2, 3])
+def test_scenarios_are_evenly_spread(components):
+    normals, uniform = scenarios(components, 64)
+
+    first = np.sort(normals[0, :, 0])
+    np.testing.assert_allclose(first, ndtri((np.arange(64) + 0.5) / 64), atol=1e-12)
+    assert np.abs(normals[0].mean(axis=0)).max() < 1e-12
+    assert stats.kstest(uniform, "uniform").pvalue > 0.2
+    for component in range(components):
+        assert normals[0, :, component].std() == pytest.approx(1.0, abs=0.12)
