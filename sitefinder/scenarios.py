@@ -18,7 +18,10 @@ from sitefinder.io.deliveries import read_delivery
 from sitefinder.progress import Listener, listening
 from sitefinder.steps.graph import STEPS
 
-MEASURED = NEEDED | {"reaches": f"{NEEDED['reaches']} flags", "sites": f"{NEEDED['sites']} capital_cost"}
+MEASURED = NEEDED | {
+    "reaches": f"{NEEDED['reaches']} flags",
+    "sites": f"{NEEDED['sites']} capital_cost lcoe_per_kwh npv",
+}
 
 
 class SideBySide(NamedTuple):

@@ -8,6 +8,7 @@ WATER_DENSITY_KG_M3 = 1000.0
 HOURS_PER_YEAR = 8760.0
 DAYS_PER_YEAR = 365.0
 SECONDS_PER_DAY = 86_400.0
+SECONDS_PER_HOUR = 3_600.0
 
 # International foot, inch and mile, exactly (1959 agreement).
 METRES_PER_FOOT = 0.3048

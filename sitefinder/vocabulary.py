@@ -115,6 +115,13 @@ class Evidence(NamedTuple):
     phrase: str
 
 
+class CapitalPart(NamedTuple):
+    """A part of a plant's capital cost."""
+
+    name: str
+    label: str
+
+
 class RejectionReason(NamedTuple):
     """Why a reach has no site."""
 
@@ -288,6 +295,31 @@ EVIDENCE_GRADES = (
     Evidence("tested", "tested", "Survival was measured with live fish."),
     Evidence("claimed", "claimed", "Survival is claimed by the manufacturer, without a published test."),
     Evidence("none", "none", "There is no evidence of survival."),
+)
+
+# Parts of capital in the order in which they are listed; the last three are shares of what comes before them.
+CAPITAL_PARTS = (
+    CapitalPart("project", "whole plant by a published law"),
+    CapitalPart("turbine", "turbine, gear, generator and control"),
+    CapitalPart("powerhouse", "powerhouse and foundations"),
+    CapitalPart("intake", "intake"),
+    CapitalPart("canal", "canal"),
+    CapitalPart("penstock", "penstock"),
+    CapitalPart("forebay", "forebay"),
+    CapitalPart("spillway", "spillway"),
+    CapitalPart("transformer", "transformer and switchgear"),
+    CapitalPart("screen", "fish screen and bypass"),
+    CapitalPart("weir", "new weir"),
+    CapitalPart("pond", "pond"),
+    CapitalPart("intake_weir", "intake weir"),
+    CapitalPart("fish_pass", "fish pass"),
+    CapitalPart("road", "access road"),
+    CapitalPart("line", "power line and connection"),
+    CapitalPart("land", "land"),
+    CapitalPart("permits", "studies and permits"),
+    CapitalPart("engineering", "development and engineering"),
+    CapitalPart("contingency", "contingency"),
+    CapitalPart("construction_interest", "interest during construction"),
 )
 
 # Best first.

@@ -1,11 +1,25 @@
 """Cost files and cost laws, converted to one currency and price year."""
 
-from typing import Annotated, ClassVar, Literal, NamedTuple
+from typing import Annotated, ClassVar, Literal, NamedTuple, get_args
 
 from pydantic import Field, model_validator
 
 from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.settings import Section, Share
+from sitefinder.settings.choices import SchemeType
+from sitefinder.vocabulary import head_schemes
+
+# Parts that a law of whole plants covers, or that are added to it.
+Part = Literal[
+    "powerhouse", "intake", "canal", "penstock", "forebay", "spillway", "transformer", "weir", "fish_pass",
+    "screen", "road", "line", "land", "permits", "engineering", "contingency", "construction",
+]  # fmt: skip
+# Fields of the cost file of a part, where they are not the one of its name.
+FIELDS_OF_A_PART = {"line": ("line", "settlement_line")}
+# Fields that a part without money has.
+SHARES_OF_A_PART = {"engineering": ("share",), "contingency": ("share",), "construction": ("duration_years",)}
+# A plant's cost may be the sum of two laws, such as works and licences.
+LAWS_OF_A_SCHEME_TYPE = 2
 
 Positive = Annotated[float, Field(gt=0)]
 Year = Annotated[int, Field(ge=1950, le=2100)]
@@ -47,8 +61,8 @@ class CostLaw(Sourced):
     )
 
 
-class CivilCosts(Priced):
-    """Intake, powerhouse and foundations: coefficient · flow^a · head^b, times the class's civil factor."""
+class PowerhouseCosts(Priced):
+    """Powerhouse, turbine pit and foundations: coefficient · flow^a · head^b, times the class's civil factor."""
 
     MONEY = ("coefficient",)
 
@@ -57,17 +71,107 @@ class CivilCosts(Priced):
     head_exponent: float = Field(ge=0)
 
 
-class ConduitCosts(Priced):
-    """Canal or pipe: per metre at a design flow of 1 m³/s, times a power of the flow."""
+class IntakeCosts(Priced):
+    """Inlet with trash rack, gates and sand trap: coefficient · flow^a."""
 
-    MONEY = ("per_m",)
+    MONEY = ("coefficient",)
 
-    per_m: float = Field(ge=0, description="cost per metre at 1 m³/s")
-    flow_exponent: float = Field(ge=0)
+    coefficient: float = Field(ge=0, description="cost at 1 m³/s")
+    flow_exponent: float = Field(0.6, ge=0)
+
+
+class CanalCosts(Priced):
+    """A lined canal by its cross-section: the half hexagon that carries the design flow at the canal's slope."""
+
+    MONEY = ("earth_per_m3", "mixed_per_m3", "rock_per_m3", "lining_per_m2", "per_m")
+
+    earth_per_m3: float = Field(ge=0, description="excavation in earth, per m³ dug")
+    mixed_per_m3: float = Field(
+        ge=0, description="excavation in earth with boulders or weathered rock, per m³ dug"
+    )
+    rock_per_m3: float = Field(ge=0, description="excavation in rock, per m³ dug")
+    lining_per_m2: float = Field(ge=0, description="lining, per m² of lined surface")
+    per_m: float = Field(0.0, ge=0, description="track, drainage and fence, per metre of canal")
+    manning_n: float = Field(0.015, gt=0, description="Manning's n of the lining [s/m^(1/3)]")
+    excavation_factor: float = Field(2.0, ge=1, description="volume dug over the wetted cross-section")
+    lining_factor: float = Field(1.2, ge=1, description="lined width over the wetted perimeter (freeboard)")
+
+
+class PenstockCosts(Priced):
+    """A steel penstock by mass, from diameter and pressure, and its laying by diameter.
+
+    The diameter comes from the design flow and ``energy.pipe_velocity_m_s``. The wall is the greater of what
+    handling needs, (diameter + constant) / divisor, and what the pressure needs, p · diameter / (2 · stress) with
+    a corrosion allowance.
+    """
+
+    MONEY = ("steel_per_kg", "laying_per_m2")
+
+    steel_per_kg: float = Field(ge=0, description="steel pipe, coated and mounted, per kg")
+    laying_per_m2: float = Field(
+        ge=0, description="trench, bedding and supports, per metre of length and diameter"
+    )
+    allowable_stress_mpa: float = Field(gt=0, description="allowable hoop stress, weld efficiency included [MPa]")
+    surge_share: float = Field(0.3, ge=0, description="pressure surge, as a share of the static head")
+    corrosion_m: float = Field(0.001, ge=0, description="corrosion allowance of the wall [m]")
+    handling_constant_m: float = Field(0.508, ge=0, description="constant of the wall that handling needs [m]")
+    handling_divisor: float = Field(400.0, gt=0, description="divisor of the wall that handling needs")
+    length_per_head: float = Field(
+        3.0, ge=0, description="length of the penstock behind a canal, per metre of head [m/m]"
+    )
+
+
+class ForebayCosts(Priced):
+    """Forebay between canal and penstock, by volume."""
+
+    MONEY = ("per_m3",)
+
+    per_m3: float = Field(ge=0, description="cost per m³ of water held")
+    seconds_held: float = Field(60.0, ge=0, description="time for which it holds the design flow [s]")
+
+
+class SpillwayCosts(Priced):
+    """Spillway of canal and forebay, for the design flow: coefficient · flow^a."""
+
+    MONEY = ("coefficient",)
+
+    coefficient: float = Field(ge=0, description="cost at 1 m³/s")
+    flow_exponent: float = Field(0.6, ge=0)
+
+
+class TransformerCosts(Priced):
+    """Transformer, switchgear and protection: coefficient · power^a."""
+
+    MONEY = ("coefficient",)
+
+    coefficient: float = Field(ge=0, description="cost at 1 kW")
+    power_exponent: float = Field(0.7, ge=0, le=1)
+
+
+class LandCosts(Priced):
+    """Land of the plant and of the corridor of its headrace."""
+
+    MONEY = ("per_m2",)
+
+    per_m2: float = Field(ge=0)
+    corridor_width_m: float = Field(10.0, ge=0, description="width of the strip along the headrace [m]")
+    plant_area_m2: float = Field(500.0, ge=0, description="area of the plant itself [m²]")
+
+
+class EngineeringCosts(Sourced):
+    """Development, design and supervision, as a share of the works."""
+
+    share: float = Field(ge=0)
+
+
+class ConstructionCosts(Sourced):
+    """Time of construction, over which capital is spent evenly and bears interest at the run's real rate."""
+
+    duration_years: float = Field(ge=0)
 
 
 class WeirCosts(Priced):
-    """A new weir, by height and stream width, and its pond, by length."""
+    """A new weir, by height and stream width, its pond, by length, and the low weir at a diversion's intake."""
 
     MONEY = ("per_m_width", "pond_per_m")
 
@@ -76,6 +180,9 @@ class WeirCosts(Priced):
     stream_width_m: float = Field(gt=0, description="stream width at a mean flow of 1 m³/s [m]")
     width_exponent: float = Field(0.5, ge=0, description="exponent of width on mean flow")
     pond_per_m: float = Field(ge=0, description="banks and land, per metre of pond length")
+    intake_height_m: float = Field(
+        0.0, ge=0, description="height of the weir at the intake of a diversion [m]; 0: none is counted"
+    )
 
 
 class FishPassCosts(Priced):
@@ -122,8 +229,18 @@ class ContingencyCosts(Sourced):
     share: float = Field(ge=0)
 
 
+class WaterFee(Priced):
+    """What the state or the owner of the water right asks for a year; the three are added."""
+
+    MONEY = ("per_kw", "per_kwh", "per_m3")
+
+    per_kw: float = Field(0.0, ge=0, description="annual fee per kW of installed capacity")
+    per_kwh: float = Field(0.0, ge=0, description="fee per kWh generated")
+    per_m3: float = Field(0.0, ge=0, description="fee per m³ through the turbines")
+
+
 class OperationCosts(Priced):
-    """Operation and maintenance: a share of capital a year, with a minimum."""
+    """Operation and maintenance: a share of capital a year, with a minimum; and the water fee."""
 
     MONEY = ("min_per_year",)
 
@@ -135,6 +252,7 @@ class OperationCosts(Priced):
         description="published law of annual cost by power; the lesser of it and the share applies; absent: the "
         "share alone",
     )
+    water_fee: WaterFee | None = Field(None, description="annual water fee; absent: none")
 
     @model_validator(mode="after")
     def _law_is_of_the_plant(self):
@@ -192,13 +310,60 @@ class ExchangeRates(Sourced):
     by_year: dict[Year, Positive] = Field(min_length=1)
 
 
+class ProjectLaw(CostLaw):
+    """A published law of the capital of a whole plant, for some scheme types."""
+
+    scheme_types: list[SchemeType] = Field(min_length=1, description="scheme types for which the law is meant")
+
+
+class ProjectCosts(Sourced):
+    """Published laws of whole plants, in place of turbines and parts; laws of one scheme type are added."""
+
+    laws: list[ProjectLaw] = Field(min_length=1)
+    not_covered: list[Part] = Field(
+        default_factory=list, description="parts that the laws leave out, which this file adds to them"
+    )
+
+    @model_validator(mode="after")
+    def _laws_of_each_scheme_type(self):
+        for scheme_type in head_schemes():
+            laws = [law for law in self.laws if scheme_type in law.scheme_types]
+            if not 1 <= len(laws) <= LAWS_OF_A_SCHEME_TYPE:
+                raise ValueError(
+                    f"{scheme_type} needs one or two laws with it in scheme_types (found {len(laws)})"
+                )
+        if any(law.covers != "plant" for law in self.laws):
+            raise ValueError('a law of a whole plant needs covers = "plant"')
+        return self
+
+    def of_scheme_type(self, scheme_type):
+        """The laws of a scheme type, one or two."""
+        return [law for law in self.laws if scheme_type in law.scheme_types]
+
+
+# A part that a file leaves out costs nothing; its text is in the source.
+def _left_out(kind, **figures):
+    return Field(
+        default_factory=lambda: kind(source="not in the cost file: not counted", **figures),
+        description=f"{kind.__doc__.splitlines()[0].rstrip('.')}; absent: not counted",
+    )
+
+
 class CostFile(Section):
     """A cost file: one currency and price year, each entry with its source."""
 
     currency: str = Field(min_length=3, max_length=3, description="ISO 4217 currency code")
     year: Year = Field(description="price year of all entries without their own")
-    civil: CivilCosts
-    conduit: ConduitCosts
+    project: ProjectCosts | None = Field(
+        None, description="laws of whole plants, instead of turbines and parts; absent: turbines and parts"
+    )
+    powerhouse: PowerhouseCosts
+    intake: IntakeCosts = _left_out(IntakeCosts, coefficient=0.0)
+    canal: CanalCosts
+    penstock: PenstockCosts
+    forebay: ForebayCosts = _left_out(ForebayCosts, per_m3=0.0)
+    spillway: SpillwayCosts = _left_out(SpillwayCosts, coefficient=0.0)
+    transformer: TransformerCosts = _left_out(TransformerCosts, coefficient=0.0)
     weir: WeirCosts
     fish_pass: FishPassCosts
     screen: ScreenCosts
@@ -207,8 +372,11 @@ class CostFile(Section):
     settlement_line: DistanceCosts | None = Field(
         None, description="connection line to a settlement; absent: as line"
     )
+    land: LandCosts = _left_out(LandCosts, per_m2=0.0)
     permits: PermitCosts
+    engineering: EngineeringCosts = _left_out(EngineeringCosts, share=0.0)
     contingency: ContingencyCosts
+    construction: ConstructionCosts = _left_out(ConstructionCosts, duration_years=0.0)
     operation: OperationCosts
     solar: SolarCosts
     price_index: PriceIndex | None = Field(
@@ -217,6 +385,17 @@ class CostFile(Section):
     exchange: dict[str, ExchangeRates] = Field(
         default_factory=dict, description="exchange rates by ISO 4217 code; needed for laws in another currency"
     )
+
+    @model_validator(mode="after")
+    def _what_the_laws_cover_is_not_paid_twice(self):
+        if self.project is not None:
+            for part in set(get_args(Part)) - set(self.project.not_covered):
+                for name in FIELDS_OF_A_PART.get(part, (part,)):
+                    entry = getattr(self, name)
+                    if entry is not None:
+                        nothing = dict.fromkeys(getattr(entry, "MONEY", ()) or SHARES_OF_A_PART[name], 0.0)
+                        object.__setattr__(self, name, entry.model_copy(update=nothing))
+        return self
 
 
 class Conversion(NamedTuple):
@@ -282,6 +461,12 @@ def to_common_currency(turbines, costs, year=None):
         entry = getattr(costs, name)
         if isinstance(entry, Priced):
             changes[name] = _restated(entry, name, costs, year, factor_of)
+    if costs.project is not None:
+        laws = [
+            _law_restated(law, f"project law {number}", costs, year, factor_of)
+            for number, law in enumerate(costs.project.laws, 1)
+        ]
+        changes["project"] = costs.project.model_copy(update={"laws": laws})
     restated = costs.model_copy(update=changes | {"year": year})
     turbines = [
         turbine.model_copy(

@@ -63,6 +63,12 @@ def measures(
         energy_mwh = sites[[f"energy_month_{month:02d}_mwh" for month in months]].sum(axis=1, skipna=False)
         figures[f"energy_gwh_{name}"] = energy_mwh.sum(skipna=False) / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
     figures["capital_cost"] = sites["capital_cost"].sum()
+    energy_mwh = sites["energy_mwh"].sum()
+    # The cost of a year of all sites over their energy.
+    figures["lcoe_per_kwh"] = (
+        (sites["lcoe_per_kwh"] * sites["energy_mwh"]).sum() / energy_mwh if energy_mwh > 0 else np.nan
+    )
+    figures["npv"] = sites["npv"].sum()
     return figures
 
 

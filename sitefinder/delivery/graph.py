@@ -19,6 +19,7 @@ DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
 
 _SITE_TABLES = "sitefinder.delivery.site_tables"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
+_MONEY_TABLES = "sitefinder.delivery.money_tables"
 _CONTEXT = "sitefinder.delivery.context"
 
 
@@ -84,6 +85,7 @@ TABLES = [
         f"{VALUED_BY} fish flows.closed_months",
         "turbines costs",
     ),
+    _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
     _table("site_simulations", _SITE_TABLES, "ranked_sites", "delivery.simulated_sites"),
     _table(
@@ -114,7 +116,7 @@ TABLES = [
         "totals",
         _REGION_TABLES,
         "reaches_table district_lengths sites_table ranked_sites",
-        "ranking.allow",
+        "ranking.allow costs",
         "layers.districts",
     ),
     _table("districts", _REGION_TABLES, "totals_table", "run.crs", "layers.districts"),
@@ -133,6 +135,7 @@ TABLES = [
     ),
     _table("reach_districts", _REGION_TABLES, "reaches_table district_lengths"),
     _table("supply_curve", _REGION_TABLES, "sites_table"),
+    _table("sites_by_price", _MONEY_TABLES, "sites_table", "costs"),
     _table("distributions", _REGION_TABLES, "reaches_table sites_table"),
     _table("flow_equations", _REGION_TABLES, "flows"),
     _table("minimum_heads", _REGION_TABLES, "minimum_heads"),
@@ -220,9 +223,9 @@ SUMMARY = _file(
     "summary",
     "summary:make_summary",
     "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
-    "flow_equations",
+    "flow_equations sites_by_price",
     "money",
-    "run.name ranking.allow uncertainty.year_to_year_sd",
+    "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,
 )
 FIGURES = _file(

@@ -8,8 +8,9 @@ import shapely
 from sitefinder.catalogue.equations import LN_10, percent_from_log10
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES
+from sitefinder.delivery.money_tables import total_finance
 from sitefinder.delivery.site_tables import interval_columns
-from sitefinder.energy.costs import turbine_cost, yearly_cost
+from sitefinder.energy.costs import capital_factor, turbine_cost, yearly_cost
 from sitefinder.energy.hydrokinetic import hydrokinetic_potential
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety
@@ -427,18 +428,19 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
     )
     pieces = _pieces(district_lengths, whole_reaches)
     all_sites = np.ones(len(of_site), dtype=bool)
-    rows = [{"scope": REGION, "name": "", **_row(of_reach, all_sites, of_site, sites, simulations)}]
+    data = of_site, sites, simulations, settings
+    rows = [{"scope": REGION, "name": "", **_row(of_reach, all_sites, *data)}]
     if "districts" in inputs.layers:
         for name in [*dict.fromkeys(district_names(inputs.layers["districts"].frame)), ""]:
             here = pieces[pieces["district"] == name].drop(columns="district")
             here = here.assign(reaches=0).to_dict("list") | {"reaches": (of_reach["district"] == name).tolist()}
             mine = (of_site["district"] == name).to_numpy()
-            row = _row(here, mine, of_site, sites, simulations)
+            row = _row(here, mine, *data)
             rows.append({"scope": DISTRICT if name else OUTSIDE, "name": name, **row})
     for name in sorted({*of_reach["stream"], *of_site["stream"]}):
         here = of_reach[of_reach["stream"] == name]
         mine = (of_site["stream"] == name).to_numpy()
-        rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, of_site, sites, simulations)})
+        rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, *data)})
     table = pd.DataFrame(rows)
     table = table.astype(dict.fromkeys(METRES, "float64"))
     table = table.astype(dict.fromkeys(names(MONTHLY_WH), "Int64"))
@@ -489,7 +491,7 @@ def _pieces(lengths, whole_reaches):
 
 
 # One row: sums of reaches and of its sites.
-def _row(of_reaches, mine, of_site, sites, simulations):
+def _row(of_reaches, mine, of_site, sites, simulations, settings):
     own = sites.loc[mine]
     return {
         **{name: int(np.asarray(of_reaches[name], dtype=np.int64).sum()) for name in OF_REACHES},
@@ -499,6 +501,7 @@ def _row(of_reaches, mine, of_site, sites, simulations):
         **{name: of_site.loc[mine, name].sum(skipna=False) for name in names(MONTHLY_WH)},
         "capital_cost": own["capital_cost"].sum(),
         "net_annual_value": own["net_annual_value"].sum(),
+        **total_finance(settings, own),
         **_simulated(sites, simulations, mine),
     }
 
@@ -639,11 +642,13 @@ def _valuation(settings, costs, rotor, rows):
     power_kw, units = (rows[name].to_numpy(dtype=float) for name in ("kinetic_power_kw", "rotors"))
     turbines = turbine_cost(rotor.cost, power_kw[some], 1.0, units[some])
     capital = np.full(len(rows), np.nan)
-    capital[some] = (turbines * (1.0 + rotor.civil_share) + costs.permits.fixed) * (1.0 + costs.contingency.share)
     money = settings.costs
-    life = money.real_rate, money.lifetime_years
-    yearly = yearly_cost(capital, costs.operation, *life, np.where(some, power_kw, 1.0))
+    on_top = capital_factor(costs, money.real_rate)
+    capital[some] = (turbines * (1.0 + rotor.civil_share) + costs.permits.fixed) * on_top
     kwh = rows["kinetic_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    # A rotor takes no water out of the stream, so a fee by m³ has nothing to go by.
+    plant = np.where(some, power_kw, 1.0), kwh, 0.0
+    yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, *plant)
     per_kwh, factor = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     per_kwh[some], factor[some] = yearly[some] / kwh[some], kwh[some] / (power_kw[some] * HOURS_PER_YEAR)
     return {

@@ -10,7 +10,8 @@ from pyproj import Transformer
 
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES, in_order, monthly_energies_mwh, waters
-from sitefinder.energy.costs import is_extrapolated
+from sitefinder.delivery.money_tables import with_finance
+from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
 from sitefinder.energy.plant import bins_of_plants, plant_powers_kw
@@ -601,6 +602,7 @@ def rank_sites(
     left_m3s = environmental_flow_at(settings, inputs, flows, order)
     groups = waters(settings, flows, water_depths, months, order)
     order = in_order([(rows, _operated(settings, inputs, water, order.iloc[rows])) for rows, water in groups])
+    order = with_finance(settings, inputs, order)
     order = _with_coordinates(order.assign(month_source=months.source), stationing, settings.run.crs)
     return RankedSites(order, table, kept, ranking.criteria, ranking.sensitivity, simulations, left_m3s)
 
@@ -759,8 +761,10 @@ def _cost_extrapolated(settings, inputs, table):
     power_kw, units = (table[name].to_numpy() for name in ("power_kw", "units"))
     number = table["turbine_number"].to_numpy()
     for each in np.unique(number):
-        rows, law = number == each, inputs.turbines[each].cost
-        outside[rows] = is_extrapolated(law, power_kw[rows], head_m[rows], units[rows])
+        rows, scheme_types = number == each, table["scheme_type"].to_numpy(dtype=object)
+        outside[rows] = is_cost_extrapolated(
+            inputs.costs, inputs.turbines[each], scheme_types[rows], power_kw[rows], head_m[rows], units[rows]
+        )
     return outside
 
 

@@ -2,8 +2,12 @@
 
 from sitefinder import __version__
 from sitefinder.report.handover import TablesOf, region_of
-from sitefinder.report.summary import run_figures, summary_parts
+from sitefinder.report.summary import Finances, run_figures, summary_parts
+from sitefinder.units import WATTS_PER_KILOWATT
 from sitefinder.vocabulary import HEAD_UNRESOLVED
+
+# Columns of the totals that the summary says in a sentence.
+OF_ALL_SITES = ("capital_cost", "lcoe_per_kwh", "npv", "irr_percent", "discounted_payback_years")
 
 
 def make_summary(settings, made):
@@ -25,8 +29,20 @@ def make_summary(settings, made):
         year_to_year_sd=settings.uncertainty.year_to_year_sd,
         currency=made["money"].described,
         minimum_heads=tables["minimum_heads"],
+        finances=_finances(settings, made["money"].name, region),
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
         allow=settings.ranking.allow,
+    )
+
+
+def _finances(settings, money, region):
+    costs = settings.costs
+    terms = costs.price_per_kwh, costs.own_use_price_per_kwh, costs.real_rate, costs.lifetime_years
+    return Finances(
+        money,
+        *terms,
+        power_kw=region["power_w"] / WATTS_PER_KILOWATT,
+        **{name: region[name] for name in OF_ALL_SITES},
     )
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from sitefinder.compiled import part
 from sitefinder.errors import ConfigError, all_of
 from sitefinder.schema import is_scheme_that
-from sitefinder.units import METRES_PER_FOOT
+from sitefinder.units import METRES_PER_FOOT, SECONDS_PER_HOUR
 
 # Published laws come in kW or MW and metres or feet; a law is turned once, on the way to the kernels.
 LAW_UNITS_PER_KW = {"kW": 1.0, "MW": 1.0e-3}
@@ -74,6 +74,37 @@ def turbine_cost(law, power_kw, head_m, units=1):
     return turbine_capital(numbers.coefficient, *exponents, power_kw, head_m, bought)
 
 
+def project_laws(costs, scheme_types, head_m):
+    """Laws of whole plants as the kernels take them, with the head in their coefficients.
+
+    Parameters
+    ----------
+    costs : CostFile
+    scheme_types : array_like of str, shape (n,)
+    head_m : ndarray of float64, shape (n,)
+        [m].
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 4)
+        Coefficient and exponent of power [kW] of the first and of the second law of each row's scheme type; the
+        second is zero where there is one law, and all are NaN where the file has turbines and parts.
+    """
+    scheme_types = np.asarray(scheme_types, dtype=object)
+    rows = np.full((len(scheme_types), 4), np.nan)
+    if costs.project is None:
+        return rows
+    for scheme_type in dict.fromkeys(scheme_types.tolist()):
+        own = scheme_types == scheme_type
+        rows[own] = 0.0
+        for number, law in enumerate(map(law_numbers, costs.project.of_scheme_type(scheme_type))):
+            # Where there is no head there is no plant.
+            head = np.maximum(head_m[own], np.finfo(float).tiny) if law.head_exponent < 0 else 1.0
+            rows[own, 2 * number] = law.coefficient * head**law.head_exponent
+            rows[own, 2 * number + 1] = law.power_exponent
+    return rows
+
+
 @part
 def turbine_capital(coefficient, power_exponent, head_exponent, power_kw, head_m, bought):
     """So many turbines by a law in kW and metres, each with its share of the power; also for kernels."""
@@ -103,6 +134,30 @@ def is_extrapolated(law, power_kw, head_m, units=1):
 # A small margin is allowed, because a limit may result from a division.
 def _is_outside(values, limits):
     return (values < limits[0] * (1.0 - 1e-9)) | (values > limits[1] * (1.0 + 1e-9))
+
+
+def is_cost_extrapolated(costs, turbine, scheme_types, power_kw, head_m, units):
+    """Whether the law that a plant is priced by, its turbine's or that of whole plants, is used outside its range.
+
+    Parameters
+    ----------
+    costs : CostFile
+    turbine : TurbineClass
+    scheme_types : array_like of str, shape (n,)
+    power_kw, head_m, units : array_like, shape (n,)
+        As `turbine_cost`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    if costs.project is None:
+        return is_extrapolated(turbine.cost, power_kw, head_m, units)
+    scheme_types = np.asarray(scheme_types, dtype=object)
+    outside = np.zeros(len(scheme_types), dtype=bool)
+    for law in costs.project.laws:
+        outside |= np.isin(scheme_types, law.scheme_types) & is_extrapolated(law, power_kw, head_m)
+    return outside
 
 
 def capital_recovery_factor(rate, years):
@@ -179,8 +234,8 @@ def levelised_cost_per_kwh(capital_cost, operation_per_year, energy_kwh, rate, y
     return (capital_recovery_factor(rate, years) * capital_cost + operation_per_year) / energy_kwh
 
 
-def yearly_cost(capital_cost, operation, rate, years, power_kw=None):
-    """Capital, operation and overhaul as one payment a year.
+def yearly_cost(capital_cost, operation, rate, years, power_kw=None, energy_kwh=None, flow_design_m3s=None):
+    """Capital, operation, water fee and overhaul as one payment a year.
 
     Parameters
     ----------
@@ -189,7 +244,9 @@ def yearly_cost(capital_cost, operation, rate, years, power_kw=None):
     rate, years : float
         See `capital_recovery_factor`.
     power_kw : float or ndarray, optional
-        Rated power of the plant [kW]; needed where a law of operation is given.
+        Rated power of the plant [kW]; needed where there is a law of operation, or a water fee.
+    energy_kwh, flow_design_m3s : float or ndarray, optional
+        Energy of a year [kWh] and design flow [m³/s]; needed where a water fee is by kWh or m³.
 
     Returns
     -------
@@ -200,15 +257,15 @@ def yearly_cost(capital_cost, operation, rate, years, power_kw=None):
     Raises
     ------
     ValueError
-        If there is a law of operation and no power.
+        If a figure is absent that a law of operation or a water fee needs.
     """
     return yearly_capital_factor(operation, rate, years) * capital_cost + operation_per_year(
-        capital_cost, operation, power_kw
+        capital_cost, operation, power_kw, energy_kwh, flow_design_m3s
     )
 
 
-def operation_per_year(capital_cost, operation, power_kw=None):
-    """Operation and upkeep of a year; arguments as `yearly_cost`.
+def operation_per_year(capital_cost, operation, power_kw=None, energy_kwh=None, flow_design_m3s=None):
+    """Operation, upkeep and water fee of a year; arguments as `yearly_cost`.
 
     Returns
     -------
@@ -217,14 +274,97 @@ def operation_per_year(capital_cost, operation, power_kw=None):
     Raises
     ------
     ValueError
-        If there is a law of operation and no power.
+        If a figure is absent that a law of operation or a water fee needs.
     """
     upkeep = operation.share_of_capital * capital_cost
     if operation.law is not None:
         if power_kw is None:
             raise ValueError("the law of operation needs the plant's power")
         upkeep = np.minimum(upkeep, turbine_cost(operation.law, power_kw, 1.0))
-    return np.maximum(upkeep, operation.min_per_year)
+    return np.maximum(upkeep, operation.min_per_year) + water_fee_per_year(
+        operation.water_fee, power_kw, energy_kwh, flow_design_m3s
+    )
+
+
+def water_fee_per_year(fee, power_kw=None, energy_kwh=None, flow_design_m3s=None):
+    """Water fee of a year.
+
+    Parameters
+    ----------
+    fee : WaterFee or None
+    power_kw, energy_kwh, flow_design_m3s : float or ndarray, optional
+        See `yearly_cost`.
+
+    Returns
+    -------
+    float or ndarray
+        The water through the turbines is what the energy takes at the efficiency of full gate and the rated head.
+
+    Raises
+    ------
+    ValueError
+        If a figure is absent that the fee needs.
+
+    Examples
+    --------
+    >>> from sitefinder.catalogue.costs import WaterFee
+    >>> water_fee_per_year(WaterFee(per_m3=0.01, source="an example"), 100.0, 1000.0, 2.0)
+    720.0
+    """
+    total = 0.0
+    if fee is None:
+        return total
+    needed = {"power": (power_kw, fee.per_kw + fee.per_m3), "energy": (energy_kwh, fee.per_kwh + fee.per_m3)}
+    needed["design flow"] = flow_design_m3s, fee.per_m3
+    if lacking := [name for name, (given, asked) in needed.items() if asked > 0 and given is None]:
+        raise ValueError(f"the water fee needs the plant's {' and '.join(lacking)}")
+    if fee.per_kw > 0:
+        total = total + fee.per_kw * power_kw
+    if fee.per_kwh > 0:
+        total = total + fee.per_kwh * energy_kwh
+    if fee.per_m3 > 0:
+        total = total + fee.per_m3 * SECONDS_PER_HOUR * energy_kwh * flow_design_m3s / power_kw
+    return total
+
+
+def capital_factor(costs, rate):
+    """What capital is multiplied by for engineering, contingency and interest during construction.
+
+    Parameters
+    ----------
+    costs : CostFile
+    rate : float
+        Real interest a year.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(construction_interest_factor(0.05, 2.0), 6)
+    1.050424
+    """
+    on_top = (1.0 + costs.engineering.share) * (1.0 + costs.contingency.share)
+    return on_top * construction_interest_factor(rate, costs.construction.duration_years)
+
+
+def construction_interest_factor(rate, years):
+    """Value at commissioning of a capital of 1 that is spent evenly over the time of construction.
+
+    Parameters
+    ----------
+    rate : float
+        Real interest a year.
+    years : float
+
+    Returns
+    -------
+    float
+        ``((1 + rate)**years - 1) / (years · ln(1 + rate))``, the integral of growing payments; 1 in the limits.
+    """
+    growth = np.log1p(rate) * years
+    return float(np.expm1(growth) / growth) if growth != 0 else 1.0
 
 
 def yearly_capital_factor(operation, rate, years):
@@ -256,28 +396,38 @@ def value_of_energy(energy_kwh, money):
     Returns
     -------
     float or ndarray
-        The owner uses ``own_use_share`` of the energy, at most ``own_use_kwh_per_year``; the rest is exported. No
-        regard is had to whether the owner's demand comes when the water does.
+        The plant consumes ``own_consumption_share`` of what it generates. Of the rest the owner uses
+        ``own_use_share``, at most ``own_use_kwh_per_year``, and exports what is left. No regard is had to whether
+        the owner's demand comes when the water does.
 
     Examples
     --------
     >>> from sitefinder.settings import CostSettings
-    >>> value_of_energy(
-    ...     np.array([1000.0, 4000.0]),
-    ...     CostSettings(file="", price_per_kwh=0.1, own_use_price_per_kwh=0.3, own_use_kwh_per_year=2000),
-    ... ).tolist()
+    >>> money = CostSettings(
+    ...     file="",
+    ...     price_per_kwh=0.1,
+    ...     own_use_price_per_kwh=0.3,
+    ...     own_use_kwh_per_year=2000,
+    ...     own_consumption_share=0.0,
+    ... )
+    >>> value_of_energy(np.array([1000.0, 4000.0]), money).tolist()
     [300.0, 800.0]
     """
     return value_by_prices(energy_kwh, *own_use(money))
 
 
 def own_use(money):
-    """Export price, own price, own share and maximum own use [kWh] in a year, for `value_of_energy`."""
+    """Export price, own price, own share and maximum own use [kWh] in a year, for `value_of_energy`.
+
+    They are of a kWh generated: what the plant itself consumes earns nothing.
+    """
+    sold = 1.0 - money.own_consumption_share
+    price = sold * money.price_per_kwh
     if money.own_use_price_per_kwh is None:
-        return money.price_per_kwh, money.price_per_kwh, 0.0, np.inf
+        return price, price, 0.0, np.inf
     share = 1.0 if money.own_use_share is None else money.own_use_share
-    maximum = np.inf if money.own_use_kwh_per_year is None else money.own_use_kwh_per_year
-    return money.price_per_kwh, money.own_use_price_per_kwh, share, maximum
+    maximum = np.inf if money.own_use_kwh_per_year is None else money.own_use_kwh_per_year / sold
+    return price, sold * money.own_use_price_per_kwh, share, maximum
 
 
 @part
@@ -294,7 +444,7 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     stretches : DataFrame, n rows
         Columns ``scheme_type``, ``head_m``, ``weir_height_m``, ``pond_length_m``, ``has_fish_pass``,
         ``road_distance_m``, and ``line_distance_m`` or ``settlement_distance_m``
-        (see `sitefinder.energy.valuation.value_stretches`).
+        (see `sitefinder.energy.valuation.value_stretches`); ``conduit_length_m`` for the land of the headrace.
     flow_mean_m3s : ndarray, shape (n,)
         Mean natural flow at the intake [m³/s], for the width of a new weir.
     costs : CostFile
@@ -303,10 +453,10 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     Returns
     -------
     dict of str to ndarray, shape (n,)
-        ``weir``, ``pond``, ``fish_pass``, ``road``, ``line``, ``permits``. Unknown (NaN) distances count zero.
-        The line leads to the grid or to a settlement, as `connection` says.
-        A fish pass is priced for a new weir and, where the file says so, for a barrier that has none.
-        A diversion's low intake weir is in the civil part.
+        ``weir``, ``pond``, ``intake_weir``, ``fish_pass``, ``road``, ``line``, ``land``, ``permits``. Unknown
+        (NaN) distances count zero. The line leads to the grid or to a settlement, as `connection` says. A fish
+        pass is priced for a new weir and, where the file says so, for a barrier that has none; a low intake weir
+        for a diversion.
     """
     is_weir, is_structure = (
         is_scheme_that(stretches["scheme_type"], what) for what in ("builds_barrier", "uses_structure")
@@ -317,6 +467,12 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     height_m = np.nan_to_num(stretches["weir_height_m"].to_numpy(float))
     pond_m = np.nan_to_num(stretches["pond_length_m"].to_numpy(float))
     width_m = weir.stream_width_m * np.maximum(flow_mean_m3s, 0.0) ** weir.width_exponent
+    diverts = is_scheme_that(stretches["scheme_type"], "diverts")
+    conduit_m = stretches["conduit_length_m"].to_numpy(float) if "conduit_length_m" in stretches else 0.0
+    land_m2 = costs.land.plant_area_m2 + costs.land.corridor_width_m * np.nan_to_num(conduit_m)
+    low_weir = weir.per_m_width * width_m * weir.intake_height_m**weir.height_exponent
+    if weir.intake_height_m == 0:
+        low_weir = np.zeros(len(stretches))
     climb_m = np.where(is_weir & (height_m > 0), height_m, stretches["head_m"].to_numpy(float))
     road_m = np.nan_to_num(stretches["road_distance_m"].to_numpy(float))
     line_m = np.nan_to_num(stretches[LINE_DISTANCE[connection]].to_numpy(float))
@@ -324,9 +480,11 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     return {
         "weir": np.where(is_weir, weir.per_m_width * width_m * height_m**weir.height_exponent, 0.0),
         "pond": np.where(is_weir, weir.pond_per_m * pond_m, 0.0),
+        "intake_weir": np.where(diverts, low_weir, 0.0),
         "fish_pass": np.where(needs_pass, costs.fish_pass.per_m_head * climb_m, 0.0),
         "road": costs.road.fixed + costs.road.per_m * road_m,
         "line": line.fixed + line.per_m * line_m,
+        "land": np.full(len(stretches), costs.land.per_m2 * land_m2),
         "permits": np.full(len(stretches), costs.permits.fixed),
     }
 

@@ -5,30 +5,36 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.compiled import kernel, part
-from sitefinder.energy.costs import law_numbers, own_use, turbine_capital, value_by_prices, yearly_capital_factor
+from sitefinder.energy.costs import (
+    capital_factor,
+    law_numbers,
+    own_use,
+    turbine_capital,
+    value_by_prices,
+    yearly_capital_factor,
+)
 from sitefinder.energy.hydraulics import WATERWAY, pipe_loss_m
 from sitefinder.energy.operation import plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.turbines import NEVER_SAFE, SAFE_SCREENED
-from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
+from sitefinder.energy.works import Works, penstock_length_m, sized_works, works_numbers
+from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR, SECONDS_PER_HOUR
 
 
 class Prices(NamedTuple):
     """Costs that depend on size, and the value of energy, as bare numbers for the kernels."""
 
-    civil: float
-    civil_flow_exponent: float
-    civil_head_exponent: float
-    conduit_per_m: float
-    conduit_flow_exponent: float
     screen_per_m3s: float
     screen_fixed: float
-    contingency_factor: float
+    capital_factor: float
     yearly_capital_factor: float
     operation_share: float
     operation_min: float
     operation_law: float
     operation_law_exponent: float
+    water_fee_per_kw: float
+    water_fee_per_mwh: float
+    water_fee_per_m3: float
     price_per_mwh: float
     own_price_per_mwh: float
     own_share: float
@@ -38,18 +44,21 @@ class Prices(NamedTuple):
     by_energy: bool
     by_cost: bool
     min_capacity_factor: float
+    works: Works
 
 
-# Prices and waterway in one record for the kernels; booleans as 1 and 0.
+# Prices, works and waterway in one record for the kernels; booleans as 1 and 0.
+_FIELDS = {name: kind for name, kind in Prices.__annotations__.items() if kind is not Works}
 SEARCH = np.dtype(
-    [(name, np.float64 if kind is float else np.int64) for name, kind in Prices.__annotations__.items()]
+    [(name, np.float64 if kind is float else np.int64) for name, kind in (_FIELDS | Works.__annotations__).items()]
     + WATERWAY.descr
 )
 
 
-# Prices and waterway in one record.
+# Prices, works and waterway in one record.
 def _search_record(prices, conduit):
-    return np.array([(*prices, *conduit)], dtype=SEARCH)[0]
+    own = (getattr(prices, name) for name in _FIELDS)
+    return np.array([(*own, *prices.works, *conduit)], dtype=SEARCH)[0]
 
 
 def search_prices(costs, settings):
@@ -66,16 +75,12 @@ def search_prices(costs, settings):
     Prices
     """
     law = None if costs.operation.law is None else law_numbers(costs.operation.law)
+    fee = costs.operation.water_fee
     price, own_price, own_share, own_max = own_use(settings.costs)
     return Prices(
-        civil=costs.civil.coefficient,
-        civil_flow_exponent=costs.civil.flow_exponent,
-        civil_head_exponent=costs.civil.head_exponent,
-        conduit_per_m=costs.conduit.per_m,
-        conduit_flow_exponent=costs.conduit.flow_exponent,
         screen_per_m3s=costs.screen.per_m2 / costs.screen.approach_velocity_m_s,
         screen_fixed=costs.screen.bypass_fixed,
-        contingency_factor=1.0 + costs.contingency.share,
+        capital_factor=capital_factor(costs, settings.costs.real_rate),
         yearly_capital_factor=float(
             yearly_capital_factor(costs.operation, settings.costs.real_rate, settings.costs.lifetime_years)
         ),
@@ -84,6 +89,9 @@ def search_prices(costs, settings):
         # Without a law the share alone counts.
         operation_law=np.inf if law is None else law.coefficient,
         operation_law_exponent=0.0 if law is None else law.power_exponent,
+        water_fee_per_kw=0.0 if fee is None else fee.per_kw,
+        water_fee_per_mwh=0.0 if fee is None else fee.per_kwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+        water_fee_per_m3=0.0 if fee is None else fee.per_m3,
         price_per_mwh=price * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
         own_price_per_mwh=own_price * KILOWATT_HOURS_PER_MEGAWATT_HOUR,
         own_share=own_share,
@@ -95,6 +103,7 @@ def search_prices(costs, settings):
         min_capacity_factor=(
             settings.energy.design_capacity_factor if settings.energy.design_by == "capacity_factor" else 0.0
         ),
+        works=works_numbers(costs, settings),
     )
 
 
@@ -102,7 +111,8 @@ def search_prices(costs, settings):
 def score_of(energy, capital, power, prices):
     """Score of a plant, for kernels: net annual value, energy [MWh], or the negative cost of a MWh.
 
-    Capital is before contingency, power [kW] that of the whole plant.
+    Capital is before shares on top, power [kW] that of the whole plant. Water fees by energy are not in it, so
+    that it bounds the score of what generates less; see `water_fee`.
     """
     if prices.by_cost:
         return -yearly_payment(capital, power, prices) / energy if energy > 0.0 else -np.inf
@@ -116,12 +126,25 @@ def score_of(energy, capital, power, prices):
 
 @part
 def yearly_payment(capital, power, prices):
-    """Capital before contingency as a payment a year, operation included, for kernels; see `yearly_cost`."""
-    capital *= prices.contingency_factor
+    """Capital before shares on top as a payment a year, with operation and a fee by power; see `yearly_cost`."""
+    capital *= prices.capital_factor
     operation = prices.operation_share * capital
     if prices.operation_law < np.inf:
         operation = min(operation, prices.operation_law * power**prices.operation_law_exponent)
-    return prices.yearly_capital_factor * capital + max(operation, prices.operation_min)
+    return (
+        prices.yearly_capital_factor * capital
+        + max(operation, prices.operation_min)
+        + prices.water_fee_per_kw * power
+    )
+
+
+@part
+def water_fee(energy, flow, power, prices):
+    """Water fee of a year by energy [MWh] and the water that it takes, for kernels; see `water_fee_per_year`."""
+    fee = prices.water_fee_per_mwh
+    if prices.water_fee_per_m3 > 0.0:
+        fee += prices.water_fee_per_m3 * SECONDS_PER_HOUR * KILOWATT_HOURS_PER_MEGAWATT_HOUR * flow / power
+    return fee * energy
 
 
 # Rounding may raise a true energy above its bound by less than this.
@@ -148,8 +171,11 @@ CLASS = np.dtype(
     ]
 )
 # A number of units of a class at a site. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
-# all units together; ``law`` and ``civil`` are coefficients of cost laws with the head in them, and ``bought`` is
-# how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost`` its capital.
+# all units together; ``law`` and ``powerhouse`` are coefficients of cost laws with the head in them, and
+# ``bought`` is how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost``
+# its capital.
+# ``project_law``, NaN without one, is the law of whole plants that takes the place of the turbine's, with a
+# ``second_law`` that may be added to it.
 CLASS_AT_SITE = np.dtype(
     [
         ("head", np.float64),
@@ -166,7 +192,13 @@ CLASS_AT_SITE = np.dtype(
         ("law", np.float64),
         ("law_power_exponent", np.float64),
         ("bought", np.int64),
-        ("civil", np.float64),
+        ("second_law", np.float64),
+        ("second_law_exponent", np.float64),
+        ("powerhouse", np.float64),
+        ("project_law", np.float64),
+        ("project_law_exponent", np.float64),
+        ("canal_m", np.float64),
+        ("penstock_m", np.float64),
     ]
 )
 
@@ -184,10 +216,14 @@ def _fill_class(at_site, units, one, full_efficiency, prices):
     at_site.peak_efficiency = one.peak_efficiency
     at_site.lowest_relative_flow = one.lowest_relative_flow
     at_site.safety = one.safety
-    at_site.law = one.law_coefficient * head**one.law_head_exponent
-    at_site.law_power_exponent = one.law_power_exponent
-    at_site.bought = units if one.law_per_unit else 1
-    at_site.civil = prices.civil * head**prices.civil_head_exponent * one.civil_factor
+    if np.isnan(at_site.project_law):
+        at_site.law = one.law_coefficient * head**one.law_head_exponent
+        at_site.law_power_exponent = one.law_power_exponent
+        at_site.bought = units if one.law_per_unit else 1
+    else:
+        at_site.law, at_site.law_power_exponent = at_site.project_law, at_site.project_law_exponent
+        at_site.bought = 1
+    at_site.powerhouse = prices.powerhouse * head**prices.powerhouse_head_exponent * one.civil_factor
 
 
 # Number of bins with at least this flow, for kernels; usable flow falls from bin to bin.
@@ -216,17 +252,18 @@ def rated_kw(bins, full, flow, at_site, efficiency, prices):
     return min(power, at_site.power_max)
 
 
-# Capital before contingency, without a fish screen; for kernels.
+# Capital before shares on top, without a fish screen; for kernels. It must not fall with power or flow.
 @part
 def _capital_of(power, flow, at_site, prices):
     # The head is in the law's coefficient already.
     cost = at_site.place_cost + turbine_capital(
         at_site.law, at_site.law_power_exponent, 0.0, power, 1.0, at_site.bought
     )
-    cost += at_site.civil * flow**prices.civil_flow_exponent
-    if at_site.conduit_m > 0.0:
-        cost += prices.conduit_per_m * flow**prices.conduit_flow_exponent * at_site.conduit_m
-    return cost
+    if at_site.second_law > 0.0:
+        cost += at_site.second_law * power**at_site.second_law_exponent
+    return cost + sized_works(
+        power, flow, at_site.head, at_site.powerhouse, at_site.canal_m, at_site.penstock_m, prices
+    )
 
 
 # The same with a fish screen where the class needs one; for kernels.
@@ -503,12 +540,17 @@ def _keep_better(index, flow, power, energy, capital, at_site, prices, best):
                 return
             capital = _safe_capital_of(capital, flow, at_site, prices)
         score = score_of(energy, capital, power, prices)
+        fee = water_fee(energy, flow, power, prices)
+        if prices.by_cost:
+            score -= fee / energy if energy > 0.0 else 0.0
+        elif not prices.by_energy:
+            score -= fee
         if score > best[choice, BAR] or (score == best[choice, BAR] and index < best[choice, AT]):
             best[choice, BAR], best[choice, AT] = score, index
             best[choice, SCORE], best[choice, UNITS], best[choice, FLOW] = score, at_site.units, flow
             best[choice, POWER], best[choice, ENERGY] = power, energy
-            best[choice, CAPITAL] = capital * prices.contingency_factor
-            best[choice, YEARLY] = yearly_payment(capital, power, prices)
+            best[choice, CAPITAL] = capital * prices.capital_factor
+            best[choice, YEARLY] = yearly_payment(capital, power, prices) + fee
 
 
 def usable_flow(curve_m3s, environmental_flow_m3s):
@@ -542,6 +584,7 @@ def best_of_stretches(
     scheme_type,
     conduit_m,
     place_cost,
+    project_law,
     flows,
     fits,
     turbines,
@@ -563,6 +606,8 @@ def best_of_stretches(
         True where the level at the intake is constant.
     head_net, conduit_m, place_cost : ndarray of float64, shape (n,)
         Net head at the levels of the survey day [m], conduit length [m], capital of the site.
+    project_law : ndarray of float64, shape (n, 4)
+        See `sitefinder.energy.costs.project_laws`.
     flows : sitefinder.energy.sizing.DesignFlows
     fits : ndarray of bool, shape (n, classes)
         False where the stream is too shallow or narrow for a class, see `sitefinder.energy.turbines.fits_stream`.
@@ -587,7 +632,8 @@ def best_of_stretches(
     class allows. The class's range of heads, and costs, go by the head of the survey day before a pipe's loss.
     """
     turbine, found, _, counts = _searched(
-        usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
+        usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
+        flows, fits,
         turbines, prices, conduit, False,
     )  # fmt: skip
     return turbine, found, counts
@@ -604,6 +650,7 @@ def best_of_turbines(
     scheme_type,
     conduit_m,
     place_cost,
+    project_law,
     flows,
     fits,
     turbines,
@@ -618,7 +665,8 @@ def best_of_turbines(
         NaN where the class does not fit.
     """
     return _searched(
-        usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
+        usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
+        flows, fits,
         turbines, prices, conduit, True,
     )[2]  # fmt: skip
 
@@ -626,7 +674,8 @@ def best_of_turbines(
 # Best turbine and size of each stretch, or with `of_each` the best size of each class at each; with the
 # memory order and dtype of each argument for which the kernel is compiled.
 def _searched(
-    usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, flows, fits,
+    usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
+        flows, fits,
     turbines, prices, conduit, of_each,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.safety), usable.shape[1]
@@ -646,7 +695,10 @@ def _searched(
         *(np.ascontiguousarray(part, dtype=np.int64) for part in (intake, tailrace)),
         np.ascontiguousarray(held, dtype=np.bool_),
         head_net,
-        *(np.ascontiguousarray(part, dtype=np.float64) for part in (conduit_m, place_cost, flows.shares)),
+        *(
+            np.ascontiguousarray(part, dtype=np.float64)
+            for part in (conduit_m, place_cost, project_law, flows.shares)
+        ),
         np.ascontiguousarray(flows.coarse, dtype=np.int64),
         np.ascontiguousarray(suits),
         records,
@@ -681,14 +733,19 @@ def _searched(
     fills=("at_sites", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts"),
 )
 def _search(
-    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, shares, coarse, suits, classes,
-    efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each, turbine, found, each, counts,
+    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, shares, coarse,
+    suits, classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each, turbine, found,
+    each, counts,
 ):  # fmt: skip
     at_site = at_sites[0]
     for row in range(intake.shape[0]):
         _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
         _fill_tries(bins, shares, tries, full)
         at_site.head, at_site.conduit_m, at_site.place_cost = head_net[row], conduit_m[row], place_cost[row]
+        at_site.penstock_m = penstock_length_m(conduit_m[row], head_net[row], prices)
+        at_site.canal_m = conduit_m[row] - at_site.penstock_m
+        at_site.project_law, at_site.project_law_exponent = project_law[row, 0], project_law[row, 1]
+        at_site.second_law, at_site.second_law_exponent = project_law[row, 2], project_law[row, 3]
         to_beat[0] = to_beat[1] = -np.inf
         if not of_each:
             # A first score to beat, so that poor classes are passed over from the start: that of the middle design

@@ -171,8 +171,9 @@ def energy_simulations(
     capital = sites["capital_cost"].to_numpy(float)[:, None] * _of_mean_one(spread.cost_sd, own[..., 1])
     money = settings.costs
     installed_kw = sites["power_kw"].to_numpy(float)[:, None]
-    yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, installed_kw)
     kwh = long_term_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    plant = installed_kw, kwh, sites["flow_design_m3s"].to_numpy(float)[:, None]
+    yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, *plant)
     lcoe_per_kwh = np.divide(yearly, kwh, out=np.full((rows, simulations), np.inf), where=kwh > 0)
     value = value_of_energy(kwh, money) - yearly
     found = EnergySimulations(year_mwh, long_term_mwh, lcoe_per_kwh, value, rated_kw * better, yearly)

@@ -6,8 +6,9 @@ import pandas as pd
 from sitefinder.energy.costs import (
     LINE_DISTANCE,
     check_same_money,
-    is_extrapolated,
+    is_cost_extrapolated,
     place_costs,
+    project_laws,
     value_of_energy,
 )
 from sitefinder.energy.expectation import expected_water, kinds_of
@@ -182,7 +183,8 @@ def _options(stretches, groups, mean_m3s, turbines, costs, settings):
             part.insert(4, "survival", survival.share)
             part.insert(5, "evidence", survival.evidence)
             head_m = net_head_m(stretches["head_m"], stretches["conduit_length_m"], settings.energy)
-            part["cost_extrapolated"] = is_extrapolated(turbine.cost, part["power_kw"], head_m, part["units"])
+            sizes = part["power_kw"], head_m, part["units"]
+            part["cost_extrapolated"] = is_cost_extrapolated(costs, turbine, stretches["scheme_type"], *sizes)
             part["design_exceedance_percent"] = exceeded[:, number, choice]
             part["score"] = found[:, number, choice, SCORE]
             part["place"] = np.arange(len(stretches))
@@ -254,16 +256,18 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     intake, tailrace = _ends(stretches, depths)
     conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
     flow_mean = (curve.mean(axis=1) if mean_m3s is None else mean_m3s)[intake]
+    head_net = net_head_m(stretches["head_m"], conduit_m, settings.energy)
     return (
         *usable_flow(curve, environmental_flow),
         np.zeros(curve.shape) if depths is None else np.ascontiguousarray(depths.rise_m, dtype=np.float64),
         intake,
         tailrace,
         intake_is_held(stretches["scheme_type"], settings.tailwater),
-        net_head_m(stretches["head_m"], conduit_m, settings.energy),
+        head_net,
         pd.Categorical(stretches["scheme_type"], categories=SCHEME_TYPES).codes.astype(np.int64),
         np.ascontiguousarray(conduit_m),
         sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values()),
+        project_laws(costs, stretches["scheme_type"], head_net),
         design_flows(settings.energy),
     )
 

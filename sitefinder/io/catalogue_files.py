@@ -16,7 +16,7 @@ from sitefinder.hydrology.regime import regime_of_means
 from sitefinder.io.digests import content_digest
 from sitefinder.io.settings_files import read_toml
 from sitefinder.profile.errors import DemErrorFile, stated_error
-from sitefinder.settings import EnvironmentalFlowPreset, RegimeFile, checked
+from sitefinder.settings import EXTENDS, EnvironmentalFlowPreset, RegimeFile, checked
 
 
 def data_file_lineage(settings, folder):
@@ -45,7 +45,8 @@ def data_file_lineage(settings, folder):
     for kind, paths in kinds.items():
         for number, path in enumerate(paths, 1):
             name = kind if kind == "cost file" else f"{kind} {number}"
-            lineage.append(_row(name, path, content_digest(folder / path)))
+            more = files_of_costs(folder / path)[1:] if kind == "cost file" else []
+            lineage.append(_row(name, path, content_digest(folder / path, more)))
     regime, change = settings.flows.regime, settings.flows.change
     if regime is not None and regime.preset is not None:
         lineage.append(_row("regime", regime.preset, content_digest(folder / regime.preset)))
@@ -250,7 +251,8 @@ def read_costs(path):
     Parameters
     ----------
     path : path-like
-        TOML; see config/costs/generic.toml.
+        TOML; see config/costs/generic.toml. With ``extends`` at its top, a cost file beside it, tables that it
+        does not hold are taken from that one.
 
     Returns
     -------
@@ -261,7 +263,48 @@ def read_costs(path):
     ConfigError
         Naming every problem of the file at once.
     """
-    return checked(CostFile, read_toml(path, "cost"), str(path))
+    tables = {}
+    for each in reversed(files_of_costs(path)):
+        tables |= {name: table for name, table in read_toml(each, "cost").items() if name != EXTENDS}
+    return checked(CostFile, tables, str(path))
+
+
+def files_of_costs(path):
+    """A cost file, and those that it extends in their order.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    ConfigError
+        If one is missing or is not TOML, if ``extends`` is no text, or if files extend each other in a circle.
+    """
+    files = [Path(path)]
+    while (base := read_toml(files[-1], "cost").get(EXTENDS)) is not None:
+        if not (isinstance(base, str) and base):
+            raise ConfigError.of(
+                f"{EXTENDS} names no file",
+                file=files[-1],
+                expected="a cost file, relative to this one, as text",
+                found=repr(base),
+                fix="name the file whose tables are used where this one has none",
+            )
+        base = files[-1].parent / base
+        if any(base.resolve() == file.resolve() for file in files):
+            raise ConfigError.of(
+                "cost files extend each other in a circle",
+                file=files[0],
+                found=" extends ".join(str(file) for file in (*files, base)),
+                fix=f"take {EXTENDS} out of one of them",
+            )
+        files.append(base)
+    return files
 
 
 def read_environmental_flow(environmental, folder):

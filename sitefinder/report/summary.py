@@ -5,6 +5,7 @@ import re
 import textwrap
 from collections import Counter
 from textwrap import wrap
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,12 +27,12 @@ from sitefinder.report.text import (
     rendered,
     text_table,
 )
-from sitefinder.schema import EVIDENCE, has_flag
+from sitefinder.schema import EVIDENCE, MONEY, has_flag
 from sitefinder.schema.columns import MONTH_ENERGIES, MONTH_NAMES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.siting.potential import whole
-from sitefinder.units import METRES_PER_KILOMETRE
+from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
     ACTIONS,
     FLAGS,
@@ -133,6 +134,7 @@ def summary_text(
     currency="",
     minimum_heads=None,
     counts_unresolved=False,
+    finances=None,
     allow=(),
     files=(),
 ):
@@ -155,6 +157,7 @@ def summary_text(
         currency=currency,
         minimum_heads=minimum_heads,
         counts_unresolved=counts_unresolved,
+        finances=finances,
         allow=allow,
     )
     return printed_summary(parts, files)
@@ -171,6 +174,7 @@ def summary_parts(
     currency="",
     minimum_heads=None,
     counts_unresolved=False,
+    finances=None,
     allow=(),
 ):
     """The results, most important first, in two parts: before and after the list of files.
@@ -193,6 +197,8 @@ def summary_parts(
         The minimum resolvable head of the DEM: ``length_m``, ``min_head_m``, ``min_head_p90_m``.
     counts_unresolved : bool
         Whether reaches whose head is not resolved count in the potential.
+    finances : Finances, optional
+        Price and terms of the run, and the money of all sites together.
     allow : collection of str
         The run's ``ranking.allow``.
 
@@ -209,9 +215,10 @@ def summary_parts(
             tables,
             allow,
         ),
-        _verdicts(reaches, counts_unresolved),
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd),
+        "" if finances is None else finances_text(finances),
         _change(_settings(tables["provenance"])) if "provenance" in tables else "",
+        _verdicts(reaches, counts_unresolved),
         _months(sites),
         surface_model_warning(reaches),
         _flags(sites),
@@ -219,6 +226,7 @@ def summary_parts(
         _rejection(reaches),
     ]
     after = [
+        _by_price(tables["sites_by_price"], finances) if finances and "sites_by_price" in tables else "",
         _potential(reaches, counts_unresolved),
         cascade_text(tables["screening_cascade"]) if "screening_cascade" in tables else "",
         _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
@@ -338,6 +346,76 @@ def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_
             "simulations give less than P50."
         )
     return text
+
+
+class Finances(NamedTuple):
+    """Price and terms of a run, and the money of all its sites together; NaN where there is no site."""
+
+    money: str  # for example "EUR of 2024"
+    price_per_kwh: float
+    own_use_price_per_kwh: float | None
+    real_rate: float
+    lifetime_years: float
+    power_kw: float
+    capital_cost: float
+    lcoe_per_kwh: float
+    npv: float
+    irr_percent: float
+    discounted_payback_years: float
+
+
+def finances_text(finances):
+    """Price and terms of a run, and capital, LCOE, net present value and payback of all its sites together.
+
+    Parameters
+    ----------
+    finances : Finances
+
+    Returns
+    -------
+    str
+        Without a site the price and terms alone.
+    """
+    unit = plain(finances.money.partition(" of ")[0]) or MONEY
+    price = f"{finances.price_per_kwh:g} {unit}/kWh"
+    if finances.own_use_price_per_kwh is not None:
+        price += f" ({finances.own_use_price_per_kwh:g} {unit}/kWh for own use)"
+    terms = f"real discount rate {100 * finances.real_rate:.3g} %, {finances.lifetime_years:g} years"
+    text = f"Price {price}, {terms}, {plain(finances.money)}"
+    if not finances.power_kw > 0:
+        return f"{text}."
+    specific = money_figure(finances.capital_cost / finances.power_kw)
+    payback, irr = finances.discounted_payback_years, finances.irr_percent
+    return (
+        f"{text}: capital cost {money_figure(finances.capital_cost)} {unit} ({specific} {unit}/kW), LCOE "
+        f"{decimals(finances.lcoe_per_kwh, 3)} {unit}/kWh, net present value {money_figure(finances.npv)} {unit}, "
+        f"internal rate of return {'none' if math.isnan(irr) else f'{irr:.1f} %'}, discounted payback "
+        f"{'not within the lifetime' if math.isnan(payback) else f'{payback:.0f} years'}."
+    )
+
+
+# What of the selected sites pays at other prices.
+def _by_price(by_price, finances):
+    if not finances.power_kw > 0:
+        return ""
+    unit = plain(finances.money.partition(" of ")[0]) or MONEY
+    table = text_table(
+        (f"price {unit}/kWh", "right"),
+        ("sites that pay", "right"),
+        ("MW", "right"),
+        ("GWh", "right"),
+        (f"net present value, {unit}", "right"),
+    )
+    for row in by_price.itertuples():
+        table.add_row(
+            decimals(row.price_per_kwh, 3),
+            str(row.sites),
+            figure(row.power_kw / KILOWATTS_PER_MEGAWATT),
+            figure(row.energy_mwh / MEGAWATT_HOURS_PER_GIGAWATT_HOUR),
+            money_figure(row.npv),
+        )
+    heading = "Selected sites that pay at other prices (sites and sizes as at the price of the settings)"
+    return f"{heading}\n{rendered(table)}"
 
 
 # What P90 to P10 of energy include.
@@ -632,7 +710,11 @@ ROWS = (
     ("  June to August", "energy_gwh_jun_aug", "GWh"),
     ("  September to November", "energy_gwh_sep_nov", "GWh"),
     ("capital cost", "capital_cost", ""),
+    ("LCOE", "lcoe_per_kwh", ""),
+    ("net present value", "npv", ""),
 )
+# Rows in the currency of the run.
+OF_MONEY = ("capital_cost", "lcoe_per_kwh", "npv")
 AGAINST_FIRST = (
     ("sites unchanged", "sites_unchanged"),
     ("  moved in rank", "sites_moved_in_rank"),
@@ -690,12 +772,12 @@ def _block(block, currency, rows, heads=True):
         values = block[name].tolist()
         if name in MAY_BE_NOTHING and not any(value and not math.isnan(value) for value in values):
             continue
-        shown_as = money_figure if name == "capital_cost" else figure
+        shown_as = money_figure if name in OF_MONEY else figure
         cells = [
             str(value) if isinstance(value, int) else "unknown" if math.isnan(value) else shown_as(value)
             for value in values
         ]
-        unit = currency if name == "capital_cost" else unit
+        unit = currency if name in OF_MONEY else unit
         heading = f"{label}, {plain(unit)}" if unit else label
         shown.add_row(heading.ljust(LABEL_WIDTH), *(cell.rjust(NAME_WIDTH) for cell in cells))
     text = rendered(shown)

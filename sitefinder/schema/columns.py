@@ -12,6 +12,7 @@ ACTIONS = names(vocabulary.ACTIONS)
 EFFECTS = names(vocabulary.EFFECTS)
 HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
+CAPITAL_PARTS = names(vocabulary.CAPITAL_PARTS)
 EVIDENCE = names(vocabulary.EVIDENCE_GRADES)
 # Why a reach has no site, in the order of examination; empty if it has one.
 REJECTION_REASONS = ("", *names(vocabulary.REJECTION_REASONS))
@@ -155,7 +156,41 @@ FLOW_SOURCE = text(
     "flow_source", "flow source: spot gaugings and gauges that contribute, then the regional regression (equation)"
 )
 CAPITAL_COST = amount("capital_cost", MONEY, "capital cost, with all items of the cost file")
-LCOE_PER_KWH = amount("lcoe_per_kwh", MONEY_PER_KWH, "levelised cost of energy (LCOE), real")
+LCOE_PER_KWH = amount("lcoe_per_kwh", MONEY_PER_KWH, "levelised cost of energy (LCOE) generated, real")
+NPV = Column(
+    "npv",
+    "real",
+    MONEY,
+    "net present value at commissioning at the price of the settings: net annual value over the capital recovery "
+    "factor",
+)
+IRR = Column(
+    "irr_percent",
+    "real",
+    "%",
+    "internal rate of return, real, before tax; NULL if there is none from -50 to 1000 %",
+)
+PAYBACK = amount(
+    "discounted_payback_years",
+    "yr",
+    "years of operation after which discounted surpluses have paid for capital and overhaul for good; NULL if "
+    "not within the lifetime",
+)
+FINANCE = (
+    amount("specific_cost_per_kw", MONEY + "/kW", "capital cost over installed capacity"),
+    amount("annual_revenue", MONEY + "/yr", "annual value of the energy, own consumption of the plant deducted"),
+    amount("annual_operating_cost", MONEY + "/yr", "operation, upkeep and water fee of a year"),
+    amount("overhaul_cost", MONEY, "overhaul in mid-life, not discounted"),
+    NPV,
+    IRR,
+    PAYBACK,
+    Column(
+        "break_even_price_per_kwh",
+        "real",
+        MONEY_PER_KWH,
+        "price of a kWh sold at which the net present value is zero; NULL if nothing is sold",
+    ),
+)
 NET_VALUE = Column(
     "net_annual_value", "real", MONEY + "/yr", "net annual value: annual value of the energy minus annual cost"
 )

@@ -4,12 +4,14 @@ from sitefinder.schema.columns import (
     ACTIONS,
     CAPACITY_FACTOR,
     CAPITAL_COST,
+    CAPITAL_PARTS,
     CLOSED_MONTHS,
     COST_INTERVAL,
     DISTRICT,
     EFFECTS,
     ENERGY,
     EVIDENCE,
+    FINANCE,
     FISH_SAFE,
     FLAGS,
     FLOW_DESIGN,
@@ -27,6 +29,7 @@ from sitefinder.schema.columns import (
     MONTH_SOURCE,
     NET_VALUE,
     NO_ROTOR,
+    NPV,
     POWER,
     POWER_INTERVAL,
     REACH_ID,
@@ -89,6 +92,39 @@ TURBINE_OPTIONS = Layer(
         statement("cost_extrapolated", "true if power or head is outside the range of the cost law"),
         statement("is_best_size", "true if the design flow is the best of this class at this site"),
         statement("chosen", "true for the turbine and design flow selected for the site"),
+    ),
+)
+SITE_COSTS = Layer(
+    "site_costs",
+    None,
+    "a site and a part of its capital cost; the parts of a site add up to its capital cost",
+    ("site_id", "part"),
+    (
+        SITE_ID,
+        text(
+            "part",
+            "part of the plant; project: law of a whole plant in place of turbine and works; engineering, "
+            "contingency and construction_interest: shares of what comes before",
+            CAPITAL_PARTS,
+        ),
+        amount("cost", MONEY, "capital cost of that part")._replace(nullable=False),
+    ),
+)
+SITES_BY_PRICE = Layer(
+    "sites_by_price",
+    None,
+    "a price of energy, and those of the selected sites that pay at it; sites and sizes are those of the price of "
+    "the settings, and the saving by own use is unchanged",
+    ("price_factor",),
+    (
+        amount("price_factor", "1", "price over that of the settings")._replace(nullable=False),
+        amount("price_per_kwh", MONEY_PER_KWH, "price of a kWh sold"),
+        count("sites", "number of selected sites with a positive net present value"),
+        amount("power_kw", "kW", "installed capacity of those sites"),
+        amount("energy_mwh", "MWh/yr", "mean annual energy of those sites"),
+        CAPITAL_COST._replace(meaning="capital cost of those sites"),
+        NPV._replace(meaning="net present value of those sites"),
+        Column("npv_of_all", "real", MONEY, "net present value of all selected sites"),
     ),
 )
 FLOW_CURVES = Layer(
@@ -487,6 +523,10 @@ SITES = Layer(
         *made_by(
             "energy closed_energy",
             NET_VALUE,
+        ),
+        *made_by("energy settings.costs inputs.costs", *FINANCE),
+        *made_by(
+            "energy",
             FISH_SAFE,
             SCREENED,
             amount(
@@ -739,6 +779,7 @@ LAYERS = {
         STRUCTURES,
         RULE_HITS,
         TURBINE_OPTIONS,
+        SITE_COSTS,
         FLOW_CURVES,
         SITE_SIMULATIONS,
         SITE_MONTHS,
@@ -753,6 +794,7 @@ LAYERS = {
         REACH_DISTRICTS,
         TOTALS,
         SUPPLY_CURVE,
+        SITES_BY_PRICE,
         DISTRIBUTIONS,
         FLOW_EQUATIONS,
         MINIMUM_HEADS,

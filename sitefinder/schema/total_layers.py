@@ -6,10 +6,13 @@ from sitefinder.schema.columns import (
     COST_INTERVAL,
     ENERGY,
     INTERVAL,
+    IRR,
     LCOE_PER_KWH,
     LONG_TERM_INTERVAL,
     MONTH_ENERGIES,
     NET_VALUE,
+    NPV,
+    PAYBACK,
     POWER,
     POWER_INTERVAL,
     REACH_ID,
@@ -156,6 +159,13 @@ TOTALS = Layer(
         *LONG_TERM_INTERVAL,
         CAPITAL_COST._replace(meaning="capital cost of those sites"),
         NET_VALUE._replace(meaning="net annual value of those sites"),
+        NPV._replace(meaning="net present value of those sites at commissioning"),
+        IRR._replace(
+            meaning="internal rate of return of all those sites together, real, before tax; NULL without"
+        ),
+        PAYBACK._replace(
+            meaning="discounted payback of all those sites together; NULL if not within the lifetime"
+        ),
         LCOE_PER_KWH._replace(
             meaning="levelised cost of energy (LCOE) of all those sites together; NULL without a site"
         ),

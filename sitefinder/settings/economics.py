@@ -157,6 +157,16 @@ class CostSettings(Section):
     connection: Literal["grid", "settlement"] = Field(
         "grid", description="where a site's connection line leads: nearest power line or nearest settlement"
     )
+    own_consumption_share: float = Field(
+        0.01,
+        ge=0,
+        lt=1,
+        description="share of the energy generated that the plant itself consumes, which is not sold (common "
+        "practice 0.005–0.02, no source)",
+    )
+    ground: Literal["earth", "mixed", "rock"] = Field(
+        "mixed", description="ground that canals are dug in, for the cost of excavation"
+    )
     max_lcoe_per_kwh: float | None = Field(
         None, gt=0, description="cost limit: maximum LCOE of a site; absent: no limit"
     )

@@ -16,7 +16,7 @@ CONTENT = "sitefinder.steps.contents:digest_of"
 VALUED_BY = (
     "stretches.min_flow_mean_m3s energy tailwater flows.releases ranking.choose_by costs.discount_rate "
     "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
-    "costs.own_use_share costs.own_use_kwh_per_year costs.connection"
+    "costs.own_use_share costs.own_use_kwh_per_year costs.own_consumption_share costs.connection costs.ground"
 )
 # Results that the best set of sites is chosen from.
 CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies"

@@ -895,6 +895,7 @@ def _add_turbines_and_costs(readings: Readings, settings: Settings, folder: Path
         lambda: readers.read_costs(folder / costs.file),
         settings=costs.file,
         files=(folder / costs.file,),
+        notes=lambda read: ReadingNotes(files=readers.files_of_costs(folder / costs.file)[1:]),
     )
 
     def money() -> CommonCurrency:

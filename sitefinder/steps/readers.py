@@ -22,6 +22,7 @@ from sitefinder.hydrology.strength import mean_regressions
 from sitefinder.io.catalogue_files import (
     daily_files,
     data_file_lineage,
+    files_of_costs,
     read_costs,
     read_dem_error,
     read_environmental_flow,
@@ -80,6 +81,7 @@ __all__ = [
     "daily_files",
     "data_file_lineage",
     "demand_of_settlements",
+    "files_of_costs",
     "fitted_equations",
     "footprint_table",
     "mean_regressions",

@@ -47,8 +47,10 @@ def test_all_entries_move_to_the_year_that_is_asked_for(turbine_class, costs):
 
     # 100 / 125, for every sum and for nothing else.
     assert one.costs.year == 2014
-    assert one.costs.civil.coefficient == pytest.approx(0.8 * costs.civil.coefficient)
-    assert one.costs.civil.flow_exponent == costs.civil.flow_exponent
+    assert one.costs.powerhouse.coefficient == pytest.approx(0.8 * costs.powerhouse.coefficient)
+    assert one.costs.powerhouse.flow_exponent == costs.powerhouse.flow_exponent
+    assert one.costs.penstock.steel_per_kg == pytest.approx(0.8 * costs.penstock.steel_per_kg)
+    assert one.costs.penstock.handling_constant_m == costs.penstock.handling_constant_m
     assert one.costs.screen.per_m2 == pytest.approx(0.8 * costs.screen.per_m2)
     assert one.costs.screen.approach_velocity_m_s == costs.screen.approach_velocity_m_s
     assert one.costs.solar.storage.capital_per_kwh == pytest.approx(0.8 * costs.solar.storage.capital_per_kwh)
@@ -105,6 +107,16 @@ def test_every_sum_of_the_cost_file_is_known_to_be_one(costs):
     # A figure of money that the conversion forgot would stay in the old year's: all numbers that are neither
     # exponents, lengths, shares, years nor speeds must be declared.
     plain = ("exponent", "_m_s", "width_m", "share", "years", "days_held", "efficiency", "yield", "factor", "year")
+    plain += (
+        "manning_n",
+        "stress_mpa",
+        "corrosion_m",
+        "handling",
+        "length_per_head",
+        "seconds",
+        "area_m2",
+        "height_m",
+    )
     for name in type(costs).model_fields:
         entry = getattr(costs, name)
         for part in filter(None, (entry, getattr(entry, "storage", None))):

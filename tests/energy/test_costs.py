@@ -152,9 +152,19 @@ def test_settings_of_money_that_belong_together(changes, message):
     ],
 )
 def test_own_use_counts_at_its_price_up_to_its_share_and_amount(own, expected):
-    money = CostSettings(file="", price_per_kwh=0.1, **own)
+    money = CostSettings(file="", price_per_kwh=0.1, own_consumption_share=0.0, **own)
 
     np.testing.assert_allclose(value_of_energy(np.array([1000.0, 10_000.0]), money), expected)
+
+
+@pytest.mark.parametrize("own", [{}, {"own_use_price_per_kwh": 0.3, "own_use_kwh_per_year": 2000}])
+def test_what_the_plant_consumes_earns_nothing(own):
+    money = CostSettings(file="", price_per_kwh=0.1, own_consumption_share=0.02, **own)
+    without = money.model_copy(update={"own_consumption_share": 0.0})
+    kwh = np.array([1000.0, 10_000.0])
+
+    # What is left to sell or to use is 98 %.
+    np.testing.assert_allclose(value_of_energy(kwh, money), value_of_energy(0.98 * kwh, without))
 
 
 def test_the_search_goes_by_the_same_value_and_yearly_cost(generic_costs, settings):
@@ -168,7 +178,10 @@ def test_the_search_goes_by_the_same_value_and_yearly_cost(generic_costs, settin
     prices = search_prices(costs, settings)
 
     for capital, power, energy_mwh in [(50_000.0, 5.0, 20.0), (900_000.0, 80.0, 400.0)]:
-        whole = capital * (1 + costs.contingency.share)
+        # Shares on top, and interest at 4 % while the capital is spent evenly over the time of construction.
+        years = costs.construction.duration_years
+        interest = (1.04**years - 1) / (years * np.log(1.04))
+        whole = capital * (1 + costs.engineering.share) * (1 + costs.contingency.share) * interest
         yearly = yearly_cost(whole, operation, 0.04, money.lifetime_years, power)
         energy_value = value_of_energy(1000 * energy_mwh, money)
 

@@ -199,7 +199,8 @@ def test_a_stretch_with_a_pipe_against_the_plain_functions(friction, turbine_cla
 def test_a_short_cut_across_the_neck_of_a_meander_has_a_higher_value(
     conduit, turbine_class, generic_costs, settings
 ):
-    settings = with_energy(settings, conduit=conduit)
+    # One design flow, so that both plants are of the same size.
+    settings = with_energy(settings, conduit=conduit, design_exceedance_percent=[30.0], design_step_percent=100.0)
     turbine = turbine_class(flow_range_m3s=(0.1, 50.0))
 
     # One fall and one length of stream; the neck is a tenth as wide.

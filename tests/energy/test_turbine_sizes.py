@@ -173,7 +173,7 @@ def test_a_vortex_pays_for_a_basin_and_a_bladeless_rotor_does_not(generic_turbin
     vortex, bladeless = by_name["gravitation water vortex"], by_name["bladeless rotor turbine"]
     place, curve = pd.DataFrame([stretch(head_m=2.0)]), np.full((1, 20), 0.5)
     without_civil = generic_costs.model_copy(
-        update={"civil": generic_costs.civil.model_copy(update={"coefficient": 0.0})}
+        update={"powerhouse": generic_costs.powerhouse.model_copy(update={"coefficient": 0.0})}
     )
 
     def civil_cost(turbine):

@@ -126,7 +126,7 @@ def test_a_figure_without_source_does_not_load(cost_file, tmp_path):
     copy = tmp_path / "costs.toml"
     copy.write_text(text.replace('source = "common practice, no source"\n', "", 1), encoding="utf-8")
 
-    with pytest.raises(ConfigError, match=r"civil\.source: missing"):
+    with pytest.raises(ConfigError, match=r"intake\.source: missing"):
         read_costs(copy)
 
 

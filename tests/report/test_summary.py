@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 from rich.cells import cell_len
 
-from sitefinder.report.summary import summary_text
+from sitefinder.report.summary import Finances, finances_text, summary_text
 
 
 def reaches(**changes):
@@ -50,12 +50,12 @@ def test_the_whole_text():
     assert text == (
         "Alderdale: 4 reaches, 2.25 km of stream\n"
         "\n"
+        "2 sites selected: installed capacity 100 kW, mean annual energy 0.500 GWh (P90 0.400, P10 0.620).\n"
+        "\n"
         "  verdict     reaches     km  gross theoretical\n"
         "  open              2   1.50             240 kW\n"
         "  restricted        1  0.500            60.0 kW\n"
         "  excluded          1  0.250             900 kW\n"
-        "\n"
-        "2 sites selected: installed capacity 100 kW, mean annual energy 0.500 GWh (P90 0.400, P10 0.620).\n"
         "\n"
         "Best 2 of 2 sites (mean flow at the intake, installed capacity, levelised cost of energy per kWh in\n"
         "crowns of 2024)\n"
@@ -304,3 +304,50 @@ def test_flags_of_the_sites_are_counted_by_their_labels_the_most_frequent_first(
 
 def test_sites_without_a_flag_are_said_to_have_none():
     assert "\nData-quality flags of the sites: none.\n" in summary(sites=lambda: sites(flags=["", ""]))
+
+
+def finances(**changes):
+    plain = Finances("crowns of 2024", 0.25, None, 0.04, 30.0, 200.0, 1_234_567.0, 0.1234, 98_765.0, 6.25, 17.4)
+    return plain._replace(**changes)
+
+
+def test_the_summary_begins_with_price_capital_cost_of_energy_and_payback():
+    text = summary(finances=finances())
+
+    # 1 234 567 over 200 kW.
+    assert " ".join(text.split("\n\n")[2].split()) == (
+        "Price 0.25 crowns/kWh, real discount rate 4 %, 30 years, crowns of 2024: capital cost 1,230,000 "
+        "crowns (6,170 crowns/kW), LCOE 0.123 crowns/kWh, net present value 98,800 crowns, internal rate of "
+        "return 6.2 %, discounted payback 17 years."
+    )
+    assert text[: text.index("payback")].count("\n") < 10
+
+
+def test_what_there_is_not_is_said_in_words():
+    nan = float("nan")
+
+    assert "rate of return none, discounted payback not within the lifetime." in finances_text(
+        finances(irr_percent=nan, discounted_payback_years=nan)
+    )
+    assert finances_text(finances(power_kw=0.0, own_use_price_per_kwh=0.4)) == (
+        "Price 0.25 crowns/kWh (0.4 crowns/kWh for own use), real discount rate 4 %, 30 years, crowns of 2024."
+    )
+
+
+def test_sites_that_pay_at_other_prices_are_a_table():
+    prices = pd.DataFrame(
+        {
+            "price_per_kwh": [0.125, 0.25],
+            "sites": [0, 2],
+            "power_kw": [0.0, 200.0],
+            "energy_mwh": [0.0, 900.0],
+            "npv": [0.0, 98_765.0],
+        }
+    )
+
+    text = summary_text(
+        "Alderdale", {"sites": sites(), "reaches": reaches(), "sites_by_price": prices}, finances=finances()
+    )
+
+    rows = [line.split() for line in text[text.index("price crowns/kWh") :].splitlines()[1:3]]
+    assert rows == [["0.125", "0", "0", "0", "0"], ["0.250", "2", "0.200", "0.900", "98,800"]]

@@ -27,6 +27,7 @@ UNIT_OF_SUFFIX = {
     "_percent": {"%"},
     "_per_kwh": {"currency/kWh"},
     "_kw_per_km": {"kW/km"},
+    "_per_kw": {"currency/kW"},
 }
 
 
@@ -50,11 +51,12 @@ def stretches(**changes):
 
 
 def test_layers_come_in_the_order_of_delivery():
-    promised = "sites stretches reaches catchments structures rule_hits turbine_options flow_curves"
+    promised = "sites stretches reaches catchments structures rule_hits turbine_options site_costs flow_curves"
+    promised += " site_simulations"
     beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain hydrokinetic"
 
     totals = ["districts", "streams", "screening_cascade", "reach_districts", "totals"]
-    totals += ["supply_curve", "distributions", "flow_equations", "minimum_heads"]
+    totals += ["supply_curve", "sites_by_price", "distributions", "flow_equations", "minimum_heads"]
     notes = ["provenance", "repairs", "columns"]
     assert list(LAYERS) == [*promised.split(), *beside.split(), *totals, *notes]
 

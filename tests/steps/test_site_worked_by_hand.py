@@ -13,6 +13,7 @@ from statistics import NormalDist, fmean
 from types import SimpleNamespace
 
 import numpy as np
+import numpy_financial
 import pytest
 import shapely
 from pyproj import Transformer
@@ -84,6 +85,10 @@ def between(points, at):
     raise ValueError(at)
 
 
+# Engineering 5 %, contingency 10 %, and 4 % interest on capital that is spent evenly over two years.
+ON_TOP = 1.05 * 1.1 * (1.04**2 - 1) / (2 * math.log(1.04))
+
+
 def worked():
     """The site's numbers by hand; names as the delivered columns, and some steps between."""
     n = SimpleNamespace()
@@ -150,19 +155,43 @@ def worked():
 
     # Capital, part by part [EUR]. Fish migrate here and the wheel alone kills a fifth of them: it is screened.
     turbine = 10000 * n.power_kw**0.8 * net**-0.3
-    civil = 1.5 * 20000 * n.flow_design_m3s**0.6 * net**0.3
-    conduit = 300 * n.flow_design_m3s**0.5 * n.conduit_length_m
+    powerhouse = 1.5 * 20000 * n.flow_design_m3s**0.6 * net**0.3
+    intake = 7000 * n.flow_design_m3s**0.5
+    # The last metre for each metre of head is penstock, at 1.5 m/s; handling sets its wall at so little pressure.
+    bore = math.sqrt(n.flow_design_m3s / 1.5 * 4 / math.pi)  # m
+    wall = (bore + 0.508) / 400  # m
+    assert wall > 1000 * 9.80665 * net * 1.3 * bore / (2 * 100e6) + 0.001
+    penstock = net * (4 * 7850 * math.pi * bore * wall + 200 * bore)
+    # A canal of the shape of half a hexagon: area √3 y², hydraulic radius y / 2, perimeter 2 √3 y.
+    depth = (n.flow_design_m3s * 0.02 * 2 ** (2 / 3) / (math.sqrt(3) * math.sqrt(0.001))) ** (3 / 8)  # m
+    per_m = 1.5 * math.sqrt(3) * depth**2 * 20 + 1.25 * 2 * math.sqrt(3) * depth * 40 + 30
+    canal = per_m * (n.conduit_length_m - net) + 100 * 50 * n.flow_design_m3s + 3000 * n.flow_design_m3s**0.5
+    transformer = 500 * n.power_kw**0.5
+    low_weir = 1000 * 4 * n.flow_mean_m3s**0.5 * 0.5
+    land = 2 * (100 + 5 * n.conduit_length_m)
     screen = 8000 + 4000 * n.flow_design_m3s / 0.5  # area is flow over approach velocity
     road = 1000 + 20 * ROAD_NORTH
     line = 2000 + 30 * LINE_NORTH
     permits = 9000
-    n.capital_cost = 1.1 * (turbine + civil + conduit + screen + road + line + permits)  # 10 % contingency
+    works = turbine + powerhouse + intake + penstock + canal + transformer + low_weir + land
+    n.capital_cost = ON_TOP * (works + screen + road + line + permits)
 
     # The year's cost [EUR]: capital over 30 years at 4 %, an overhaul of 8 % after 15 years, operation.
     recovery = 0.04 / (1 - 1.04**-30)
     yearly = recovery * n.capital_cost * (1 + 0.08 * 1.04**-15) + max(0.02 * n.capital_cost, 500)
+    # The fee for the water: by power, by energy, and by the water that the energy takes at full flow.
+    cubic_metres = n.energy_mwh * 1000 * 3600 * n.flow_design_m3s / n.power_kw
+    yearly += 3 * n.power_kw + 0.002 * n.energy_mwh * 1000 + 0.0001 * cubic_metres
     n.lcoe_per_kwh = yearly / (n.energy_mwh * 1000)  # EUR/kWh
-    n.net_annual_value = 0.25 * n.energy_mwh * 1000 - yearly  # EUR
+    n.net_annual_value = 0.99 * 0.25 * n.energy_mwh * 1000 - yearly  # EUR: the plant consumes a hundredth
+    n.specific_cost_per_kw = n.capital_cost / n.power_kw
+    n.annual_revenue = 0.99 * 0.25 * n.energy_mwh * 1000
+    n.annual_operating_cost = yearly - recovery * n.capital_cost * (1 + 0.08 * 1.04**-15)
+    n.overhaul_cost = 0.08 * n.capital_cost
+    # Thirty years of surplus at 4 %, one by one, less capital and the overhaul after 15 years.
+    surplus = n.annual_revenue - n.annual_operating_cost
+    n.npv = sum(surplus / 1.04**year for year in range(1, 31)) - n.capital_cost - n.overhaul_cost / 1.04**15
+    n.break_even_price_per_kwh = yearly / (0.99 * n.energy_mwh * 1000)
     n.solar_lcoe_per_kwh = (1000 * 0.04 / (1 - 1.04**-25) + 15) / 1100  # EUR/kWh
     # Solar gives power in half of the hours; what the site gives beyond them goes through storage that holds
     # 1.25 days of it, of which 0.8 may be drawn, and comes back at 0.9.
@@ -220,6 +249,49 @@ def test_there_is_one_site_at_the_step(delivered):
 def test_the_delivered_number_is_the_one_worked_by_hand(delivered, column):
     # The 32-bit DEM holds sixteenths exactly, so nothing is rounded on the way but doubles.
     assert delivered["sites"][column].item() == pytest.approx(BY_HAND[column], rel=1e-9, abs=1e-12)
+
+
+def test_a_lender_s_figures_follow_from_the_columns_of_the_delivery_alone(delivered):
+    # Year by year, with numpy-financial's irr (1.0.0).
+    site, total = delivered["sites"].iloc[0], delivered["totals"].iloc[0]
+    settings = delivered["provenance"].query("kind == 'setting'").set_index("name")["value"]
+    rate, years = float(settings["costs.discount_rate"]), int(float(settings["costs.lifetime_years"]))
+    flows = np.full(years + 1, site["annual_revenue"] - site["annual_operating_cost"])
+    flows[0] = -site["capital_cost"]
+    flows[years // 2] -= site["overhaul_cost"]
+    discounted = np.cumsum(flows / (1 + rate) ** np.arange(years + 1))
+
+    assert site["npv"] == pytest.approx(discounted[-1], rel=1e-9)
+    assert site["irr_percent"] == pytest.approx(100 * numpy_financial.irr(flows), rel=1e-6)
+    # Paid back within the year at whose end the sum is positive for good.
+    assert math.ceil(site["discounted_payback_years"]) == np.flatnonzero(discounted < 0)[-1] + 1
+    for name in ("npv", "irr_percent", "discounted_payback_years", "capital_cost"):
+        assert total[name] == pytest.approx(site[name], rel=1e-9), name
+
+
+def test_the_parts_of_capital_add_up(delivered):
+    costs = delivered["site_costs"].set_index("part")["cost"]
+
+    assert costs.sum() == pytest.approx(BY_HAND["capital_cost"], rel=1e-9)
+    assert costs["road"] == pytest.approx(1000 + 20 * ROAD_NORTH)
+    assert costs["land"] == pytest.approx(2 * (100 + 5 * BY_HAND["conduit_length_m"]))
+    assert costs["engineering"] == pytest.approx(0.05 * (costs.sum() / ON_TOP))
+    assert "weir" not in costs
+    assert "intake_weir" in costs
+
+
+def test_the_site_at_other_prices(delivered):
+    prices = delivered["sites_by_price"].set_index("price_factor")
+    annuity = (1 - 1.04**-30) / 0.04
+    npv = BY_HAND["npv"] + (prices.index.to_numpy() - 1) * annuity * BY_HAND["annual_revenue"]
+
+    assert prices.index.tolist() == [0.5, 0.75, 1.0, 1.25, 1.5, 2.0]
+    assert prices["price_per_kwh"].tolist() == pytest.approx([0.25 * factor for factor in prices.index])
+    assert prices["npv_of_all"].tolist() == pytest.approx(npv.tolist())
+    assert prices["sites"].tolist() == (npv > 0).astype(int).tolist()
+    assert 0 < prices["sites"].sum() < len(prices)
+    assert prices["energy_mwh"].tolist() == pytest.approx((BY_HAND["energy_mwh"] * (npv > 0)).tolist())
+    assert prices["npv"].tolist() == pytest.approx((npv * (npv > 0)).tolist())
 
 
 def test_the_error_of_the_head_lies_by_the_error_of_the_dem(delivered):
@@ -295,8 +367,8 @@ def test_both_turbine_options_are_listed_and_the_screened_one_is_chosen(delivere
         options[["turbine", "screened", "fish_safe", "survival", "chosen"]].to_json(orient="values")
     )
     assert notes == [["plain wheel", False, False, 0.8, False], ["plain wheel", True, True, 0.97, True]]
-    # Without screen and bypass the plant is cheaper by them and their contingency.
-    screen = 1.1 * (8000 + 4000 * BY_HAND["flow_design_m3s"] / 0.5)
+    # Without screen and bypass the plant is cheaper by them and the shares on top.
+    screen = ON_TOP * (8000 + 4000 * BY_HAND["flow_design_m3s"] / 0.5)
     assert options["capital_cost"].to_list() == pytest.approx(
         [BY_HAND["capital_cost"] - screen, BY_HAND["capital_cost"]]
     )
@@ -312,17 +384,18 @@ def off_grid(run_valley):
 
 
 def test_the_line_to_the_settlement_is_paid_in_place_of_that_to_the_grid(off_grid):
-    # Ten metres more at 30 EUR and a contingency of a tenth.
+    # Ten metres more at 30 EUR, and the shares on top.
     assert off_grid["settlement_distance_m"] == pytest.approx(SETTLEMENT_NORTH)
-    assert off_grid["capital_cost"] == pytest.approx(BY_HAND["capital_cost"] + 1.1 * 30 * 10, rel=1e-9)
+    assert off_grid["capital_cost"] == pytest.approx(BY_HAND["capital_cost"] + ON_TOP * 30 * 10, rel=1e-9)
 
 
 def test_own_use_is_valued_at_its_own_price_up_to_its_limit(off_grid):
     kwh = 1000 * BY_HAND["energy_mwh"]
-    own = min(0.5 * kwh, 30_000)
+    sold = 0.99 * kwh
+    own = min(0.5 * sold, 30_000)
 
     yearly = off_grid["lcoe_per_kwh"] * kwh
-    assert off_grid["net_annual_value"] == pytest.approx(0.25 * (kwh - own) + 0.40 * own - yearly, rel=1e-9)
+    assert off_grid["net_annual_value"] == pytest.approx(0.25 * (sold - own) + 0.40 * own - yearly, rel=1e-9)
 
 
 def test_what_the_site_does_for_the_settlement(off_grid):

@@ -14,8 +14,9 @@ from sitefinder.report.page.figures import (
     short_money,
     table,
     text_cell,
+    unit_of,
 )
-from sitefinder.report.text import counted, energy_interval, is_missing, power
+from sitefinder.report.text import counted, energy_interval, is_missing, money_figure, power
 from sitefinder.schema import has_flag
 from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
@@ -109,6 +110,8 @@ def region_tables(handover):
         after.append(_totals_table(totals, ("stream",), "Totals by stream", currency, "streams"))
     elif len(tables["districts"]):
         after.append(_districts_table(tables["districts"], currency))
+    if "sites_by_price" in tables and len(tables["sites"]):
+        after.append(_price_table(tables["sites_by_price"], currency))
     if len(tables["fish_safe_gain"]):
         after.append(_fish_safe_table(tables["fish_safe_gain"]))
     if passage := passage_survival(tables["streams"]):
@@ -250,6 +253,33 @@ def _of_sites(row, power_kw, energy_mwh, maximum):
         amount_cell(row.lcoe_per_kwh),
         figure_cell(interval, row.lcoe_per_kwh_p10),
     ]
+
+
+# What of the selected sites pays at other prices.
+def _price_table(by_price, currency):
+    columns = {
+        "price_per_kwh": "price",
+        "sites": "sites that pay",
+        "power_kw": "installed capacity",
+        "energy_mwh": "mean annual energy",
+        "capital_cost": "capital cost",
+        "npv": "net present value",
+        "npv_of_all": "net present value of all sites",
+    }
+    rows = []
+    for row in by_price.to_dict("records"):
+        cells = {name: amount_cell(row[name]) for name in columns}
+        cells["sites"] = figure_cell(str(row["sites"]), row["sites"])
+        for name in ("capital_cost", "npv", "npv_of_all"):
+            cells[name] = figure_cell(money_figure(row[name]), row[name])
+        rows.append([f"{row['price_factor']:g} ×", *cells.values()])
+    units = {name: unit_of("sites_by_price", name, currency) for name in columns}
+    meanings = [
+        Heading(f"{head} [{units[name]}]" if units[name] else head, meaning_of("sites_by_price", name))
+        for name, head in columns.items()
+    ]
+    title = "Selected sites at other prices (sites and sizes as at the price of the settings)"
+    return table(title, ["price of the settings", *meanings], rows, identity="by-price")
 
 
 # Gain from fish-safe turbines, by the evidence that counts; all districts together.

@@ -130,7 +130,9 @@ def _plant(handover, site, scheme):
     screen = ", with a screen" if site["screened"] else ""
     energy = [site[f"energy_mwh_{each}"] for each in ("p90", "p50", "p10")]
     per_kwh = f"{handover.currency} per kWh"
-    specific = site["capital_cost"] / site["power_kw"] if site["power_kw"] else np.nan
+    specific, payback, irr = (
+        site[name] for name in ("specific_cost_per_kw", "discounted_payback_years", "irr_percent")
+    )
     length_m, conduit_m = site["length_m"], site["conduit_length_m"]
     return [
         ("Turbine", f"{site['units']} × {_cell(site['turbine'])}; {safe}{screen}"),
@@ -144,6 +146,14 @@ def _plant(handover, site, scheme):
         ("Levelised cost of energy", amount(site["lcoe_per_kwh"], per_kwh, 3)),
         _if_known(
             "P10 to P90", site["lcoe_per_kwh_p10"], span(site["lcoe_per_kwh_p10"], site["lcoe_per_kwh_p90"], "", 3)
+        ),
+        ("Net present value", money(site["npv"], handover.currency)),
+        _if_known("Internal rate of return", irr, f"{amount(irr, '%', 1)}, real"),
+        ("Discounted payback", amount(payback, "years", 0) if is_known(payback) else "not within the lifetime"),
+        _if_known(
+            "Break-even price",
+            site["break_even_price_per_kwh"],
+            amount(site["break_even_price_per_kwh"], per_kwh, 3),
         ),
         _if_known(
             "Solar, for comparison", site["solar_lcoe_per_kwh"], amount(site["solar_lcoe_per_kwh"], per_kwh, 3)
