@@ -6,6 +6,7 @@ costs are the shipped files. A plant is built for its published design flow, or 
 installed capacity; so free choices of turbine and size take no part in a comparison.
 """
 
+import functools
 from pathlib import Path
 from typing import NamedTuple
 
@@ -16,6 +17,7 @@ import rasterio
 import shapely
 from scipy.optimize import brentq
 
+import sitefinder
 from sitefinder.energy.hydraulics import water_depths
 from sitefinder.energy.valuation import turbine_options
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE, curves_from_quantiles, exceedance_at
@@ -92,6 +94,9 @@ OSNEY = Plant(
         {"kind": "hands_off", "hands_off_m3s": 4.9, "take_share": 1.0},
     ),
 )
+# Generation from April to March, from 2016/17 to 2024/25: the same owner's page on performance; read. Of 2015/16 only
+# part was run.
+OSNEY_YEARS_MWH = (225.137, 124.891, 194.330, 125.761, 170.882, 244.000, 104.901, 124.578, 67.279)
 CAVERSHAM = Plant(
     "Caversham Weir, Thames",
     SCREW,
@@ -211,6 +216,19 @@ PROJECTS = (
 POUNDS_A_EURO = {2009: 0.8909, 2011: 0.8679, 2021: 0.8596}
 
 
+@functools.cache
+def shipped():
+    """The shipped turbines and costs.
+
+    Returns
+    -------
+    list of TurbineClass
+    CostFile
+    """
+    turbines = read_turbine_files([CONFIG / "turbines" / "generic.toml"]).turbines
+    return turbines, read_costs(CONFIG / "costs" / "generic.toml")
+
+
 def settings_of(plant, **energy):
     """Settings of a run with the plant's environmental flow; the rest is as shipped but for losses of head.
 
@@ -266,6 +284,23 @@ def curve_of(plant, flow_design_m3s):
     return curve_m3s * (mean_m3s / curve_m3s.mean(axis=1))[:, None], mean_m3s
 
 
+def run_of(plant, folder):
+    """A whole run, from a DEM to tables, of a made valley with the plant's head and flow.
+
+    Parameters
+    ----------
+    plant : Plant
+        With its flow and design flow published.
+    folder : Path
+        Where the region is written.
+
+    Returns
+    -------
+    sitefinder.Inventory
+    """
+    return sitefinder.run(write_weir(folder, plant))
+
+
 def built(plant, **energy):
     """The plant as a run would have it: its own class of turbine, at the published design flow or capacity.
 
@@ -281,8 +316,7 @@ def built(plant, **energy):
         A row of `sitefinder.energy.valuation.turbine_options`.
     """
     settings = settings_of(plant, **energy)
-    turbines = read_turbine_files([CONFIG / "turbines" / "generic.toml"]).turbines
-    costs = read_costs(CONFIG / "costs" / "generic.toml")
+    turbines, costs = shipped()
     own = [turbine for turbine in turbines if turbine.name == plant.turbine]
     stretches = pd.DataFrame([PLACE | {"head_m": plant.head_m}])
 
@@ -291,8 +325,7 @@ def built(plant, **energy):
         left_m3s = environmental_flow_by_bin(curve_m3s, mean_m3s, settings.flows.environmental)
         depths = water_depths(curve_m3s, BIN_EXCEEDANCE, mean_m3s, settings.tailwater)
         usable_m3s = np.maximum(curve_m3s - left_m3s, 0.0)[0]
-        percent = 100.0 * exceedance_at(BIN_EXCEEDANCE, usable_m3s, flow_m3s)
-        one_size = {"design_exceedance_percent": [percent], "design_step_percent": 100.0}
+        one_size = {"design_exceedance_percent": [_percent(usable_m3s, flow_m3s)], "design_step_percent": 100.0}
         sized = settings.model_copy(update={"energy": settings.energy.model_copy(update=one_size)})
         return turbine_options(stretches, curve_m3s, left_m3s, own, costs, sized, depths).iloc[0]
 
@@ -300,6 +333,13 @@ def built(plant, **energy):
         return at(plant.flow_design_m3s)
     about_m3s = plant.power_kw / (9.81 * plant.head_m)
     return at(brentq(lambda flow: at(flow)["power_kw"] - plant.power_kw, about_m3s, 2.0 * about_m3s, rtol=1e-4))
+
+
+# Share of time that a usable flow is exceeded [%]; of a steady flow the middle.
+def _percent(usable_m3s, flow_m3s):
+    steady = np.isclose(usable_m3s, flow_m3s, rtol=1e-9)
+    share = BIN_EXCEEDANCE[steady].mean() if steady.any() else exceedance_at(BIN_EXCEEDANCE, usable_m3s, flow_m3s)
+    return 100.0 * float(share)
 
 
 def plant_table():
@@ -348,7 +388,7 @@ def project_table():
         ``name``, ``head_m``, ``power_kw`` (published, or ours where it was not), ``published`` (as text),
         ``published_cost`` and ``our_cost`` in the money of the cost file, ``ratio`` (ours over published), ``source``.
     """
-    costs = read_costs(CONFIG / "costs" / "generic.toml")
+    _, costs = shipped()
     prices, rows = costs.price_index.by_year, []
     for project in PROJECTS:
         plant, cost = project.plant, project.cost
@@ -414,7 +454,7 @@ def write_weir(folder, plant):
     curve_m3s, mean_m3s = curve_of(plant, plant.flow_design_m3s)
     left_m3s = environmental_flow_by_bin(curve_m3s, mean_m3s, settings_of(plant).flows.environmental)
     usable_m3s = np.maximum(curve_m3s - left_m3s, 0.0)[0]
-    percent = 100.0 * exceedance_at(BIN_EXCEEDANCE, usable_m3s, plant.flow_design_m3s)
+    percent = _percent(usable_m3s, plant.flow_design_m3s)
     statistics = {"mean": float(mean_m3s[0])}
     statistics |= {f"exceedance_{share}": flow for share, flow in plant.flow.quantile_m3s.items()}
     # A power of 0.001 of the area, which is some hundredths of a square kilometre, is all but one.
@@ -483,6 +523,7 @@ equations = ["equations.toml"]
 
 [stretches]
 scheme_types = ["at_barrier"]
+max_head_m = {1.1 * plant.head_m!r}
 
 [energy]
 turbines = ["{(CONFIG / "turbines" / "generic.toml").as_posix()}"]
