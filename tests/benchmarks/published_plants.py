@@ -62,8 +62,7 @@ def run_table():
             (site,) = run_of(plant, Path(folder)).sites.to_dict("records")
         ratios = {name: site[name] / getattr(plant, name) for name in ("power_kw", "energy_mwh")}
         rows.append(
-            site
-            | {"name": plant.name, "power_ratio": ratios["power_kw"], "energy_ratio": ratios["energy_mwh"]}
+            site | {"name": plant.name, "power_ratio": ratios["power_kw"], "energy_ratio": ratios["energy_mwh"]}
         )
     return pd.DataFrame(rows)
 

@@ -1,8 +1,8 @@
 """Power and load factor against the rules of the British guide to small plants, over recorded flows.
 
-British Hydropower Association, "A guide to UK mini-hydro developments," section 3.4, web edition; read: peak power is
-7 · flow · head [kW, m³/s, m], and a first estimate of the load factor is 40, 50, 60 and 70 % for design flows of 1,
-0.75, 0.5 and 0.33 of the mean flow. Flows: gauges of wet catchments with little snow in the table of
+British Hydropower Association, "A guide to UK mini-hydro developments," section 3.4, web edition; read: peak power
+is 7 · flow · head [kW, m³/s, m], and a first estimate of the load factor is 40, 50, 60 and 70 % for design flows
+of 1, 0.75, 0.5 and 0.33 of the mean flow. Flows: gauges of wet catchments with little snow in the table of
 tests/real/data/us_gauges, by their mean and the flows exceeded 5 and 95 % of the time.
 """
 
@@ -24,9 +24,7 @@ def gauges(repository):
     return table[wet & table["Qmean_m3s"].between(3, 40)].iloc[::5]
 
 
-@pytest.mark.parametrize(
-    ("share_of_mean", "load_factor"), [(1.0, 0.40), (0.75, 0.50), (0.5, 0.60), (1 / 3, 0.70)]
-)
+@pytest.mark.parametrize(("share_of_mean", "load_factor"), [(1.0, 0.40), (0.75, 0.50), (0.5, 0.60), (1 / 3, 0.70)])
 def test_load_factor_falls_with_design_flow_as_the_guide_has_it(share_of_mean, load_factor, gauges):
     found = []
     for gauge in gauges.itertuples():

@@ -1,4 +1,4 @@
-"""Capacity, energy and cost of published plants and worked examples against what a run makes of their head and flow.
+"""Capacity, energy and cost of published plants and worked examples against those of a run with their flow.
 
 Each figure, its source, and whether it was read there or is from memory stand in tests/tools/published_plants.py.
 Heads, design flows, capacities, energies and costs were read; of the rivers' flows a part only, the rest is from
@@ -38,8 +38,8 @@ def projects():
 
 @pytest.mark.parametrize("plant", SIZED_BY_FLOW, ids=lambda plant: plant.name)
 def test_capacity_from_published_head_and_design_flow(plant, plants):
-    # The published capacities are 0.70 to 0.90 of the water's power, as rounded and as the maker rates generators; the
-    # shipped classes stand for all of them with 0.70 (screw) and 0.80 (Kaplan).
+    # The published capacities are 0.72 to 0.90 of the water's power, some of them rated powers of generators; the
+    # shipped classes have 0.70 (screw) and 0.80 (Kaplan turbine) for all of them.
     assert plants["power_ratio"][plant.name] == pytest.approx(1.0, abs=0.14)
 
 

@@ -1,8 +1,8 @@
 """Published plants, worked examples and whole-project costs, and what the functions of a run make of their inputs.
 
-`PLANTS` and `PROJECTS` hold what was published, each with its source and whether it was read there. Heads are taken
-as what acts on the turbine, so losses at rack, gates and outlet are none; `energy_of` can give them. Turbines and
-costs are the shipped files. A plant is built for its published design flow, or where none is published for its
+`PLANTS` and `PROJECTS` hold what was published, each with its source and whether it was read there. Heads are
+taken as what acts on the turbine, so losses at rack, gates and outlet are none; `built` can have them. Turbines
+and costs are the shipped files. A plant is built for its published design flow, or where none is published for its
 installed capacity; so free choices of turbine and size take no part in a comparison.
 """
 
@@ -44,7 +44,7 @@ PLACE = {
 
 
 class Flow(NamedTuple):
-    """The flow of a plant's river: quantiles by the share of time that they are exceeded [%], and the mean [m³/s]."""
+    """The flow of a plant's river [m³/s]: quantiles by the share of time that they are exceeded [%], and mean."""
 
     quantile_m3s: dict
     mean_m3s: float | None
@@ -75,7 +75,7 @@ class Project(NamedTuple):
     source: str
 
 
-FISH_FORUM = "German Environment Agency, Forum Fischschutz und Fischabstieg, page on the site; read"
+FISH_FORUM = "Forum Fischschutz und Fischabstieg of the German Environment Agency, page on the site; read"
 THAMES_RECORD = "quantiles of the National River Flow Archive, from memory"
 
 OSNEY = Plant(
@@ -85,7 +85,7 @@ OSNEY = Plant(
     4.0,
     47.8,
     179.0,
-    "West Oxford Community Renewables, page of technical details; read",
+    "West Oxford Community Renewables (wocore.org.uk), technical details; read",
     Flow(
         {10: 37.0, 50: 8.0, 70: 4.0, 95: 1.4},
         14.5,
@@ -94,8 +94,8 @@ OSNEY = Plant(
         {"kind": "hands_off", "hands_off_m3s": 4.9, "take_share": 1.0},
     ),
 )
-# Generation from April to March, from 2016/17 to 2024/25: the same owner's page on performance; read. Of 2015/16 only
-# part was run.
+# Generation from April to March, from 2016/17 to 2024/25: the same owner's page on performance; read. In 2015/16
+# it ran for part of the year.
 OSNEY_YEARS_MWH = (225.137, 124.891, 194.330, 125.761, 170.882, 244.000, 104.901, 124.578, 67.279)
 CAVERSHAM = Plant(
     "Caversham Weir, Thames",
@@ -104,7 +104,7 @@ CAVERSHAM = Plant(
     None,
     46.0,
     320.0,
-    "Reading Hydro, technical summary; read",
+    "Reading Hydro (readinghydro.org), technical summary; read",
     Flow(
         {10: 86.0, 50: 25.0, 70: 15.0, 95: 7.0},
         37.0,
@@ -134,7 +134,7 @@ FRENSHAM = Plant(
     1.0,
     11.0,
     70.0,
-    "the mill's page on estimating power, a worked estimate; read",
+    "frenshammill.org, a worked estimate of its power; read",
     Flow(
         {10: 2.7, 66: 1.0, 95: 0.5},
         None,
@@ -148,7 +148,7 @@ RAPPENBERGHALDE = Plant(
     22.0,
     1400.0,
     7000.0,
-    "Forum Fischschutz und Fischabstieg after the utility's press release of 13 February 2014; read. Its page of 2019 "
+    "forum-fischschutz.de after the utility's press release of 13 February 2014; read. The utility's page of 2019 "
     "has 1500 kW and 6.7 GWh",
     Flow({10: 44.0, 50: 14.0, 70: 10.0, 95: 6.0}, 21.0, "Neckar above Tübingen, from memory"),
 )
@@ -162,8 +162,8 @@ NECKARWERK = Plant(
     "encyclopedia page on the plant; read",
     Flow({10: 48.0, 50: 15.5, 70: 11.0, 95: 6.5}, 23.0, "Neckar at Tübingen, from memory"),
 )
-# 250 km², 1.25 m of rain a year of which 70 % run off; 8 % of 30 m are lost. The file says that the answer printed in
-# the book is wrong, so power and energy are derived from these, with 0.90 for the turbine and 0.95 for the generator.
+# 250 km², 1.25 m of rain a year of which 70 % run off; 8 % of 30 m are lost. The file says that the answer printed
+# in the book is wrong, so power and energy are derived, with 0.90 for the turbine and 0.95 for the generator.
 TEXTBOOK_FLOW_M3S = 250e6 * 1.25 * 0.70 / (8760 * 3600)
 TEXTBOOK_KW = 9.81 * TEXTBOOK_FLOW_M3S * 30.0 * 0.92 * 0.90 * 0.95
 TEXTBOOK = Plant(
@@ -173,7 +173,8 @@ TEXTBOOK = Plant(
     TEXTBOOK_FLOW_M3S,
     TEXTBOOK_KW,
     TEXTBOOK_KW * 8.76,
-    "textbook of power plant engineering in the textbook companions of FOSSEE, book 3733, example 2.12; inputs read",
+    "a textbook of power plant engineering, example 2.12; inputs read in its companion files, book 3733 of "
+    "FOSSEE/Scilab-TBC-Uploads",
     Flow({1: TEXTBOOK_FLOW_M3S, 99: TEXTBOOK_FLOW_M3S}, TEXTBOOK_FLOW_M3S, "steady, from rain and area; read"),
 )
 BAIERBRUNN = Plant("Baierbrunn, Isar", KAPLAN, 4.0, 14.5, 450.0, None, FISH_FORUM)
@@ -191,9 +192,11 @@ PLANTS = (
     Plant("Baiersdorf-Wellerstadt, Regnitz", KAPLAN, 2.3, 32.0, 648.0, None, FISH_FORUM),
 )
 MAULBURG = Plant(
-    "Maulburg, Wiese", SCREW, 3.4, 8.0, None, 1000.0, "press release of the owner of 2017 in a newspaper; read"
+    "Maulburg, Wiese", SCREW, 3.4, 8.0, None, 1000.0, "owner's press release in a newspaper, August 2017; read"
 )
-SETTLE = Plant("Settle, Ribble", SCREW, 2.2, None, 50.0, 165.0, "Yorkshire Forward, case study, read; head from memory")
+SETTLE = Plant(
+    "Settle, Ribble", SCREW, 2.2, None, 50.0, 165.0, "Yorkshire Forward, case study, read; head from memory"
+)
 # Its head is derived from 45 kW at 2 to 3 m³/s with an efficiency of 0.8.
 YBBSITZ = Plant(
     "Am Wöhr, Ybbs",
@@ -202,15 +205,15 @@ YBBSITZ = Plant(
     None,
     90.0,
     400.0,
-    "newspaper of July 2020 after the mayor, read; head derived from the mean power and flow there",
+    "noen.at, July 2020, after the mayor, read; head derived from the mean power and flow there",
 )
 PROJECTS = (
-    Project(CAVERSHAM, 1_150_000, "GBP", 2021, "trade journal's news of 2021; read"),
-    Project(SETTLE, 415_000, "GBP", 2009, "Local Government Association, case study; read"),
-    Project(ROMNEY, 1_700_000, "GBP", 2011, "trade journal's news of 2011; read"),
+    Project(CAVERSHAM, 1_150_000, "GBP", 2021, "waterpowermagazine.com, news of 2021; read"),
+    Project(SETTLE, 415_000, "GBP", 2009, "Local Government Association (local.gov.uk), case study; read"),
+    Project(ROMNEY, 1_700_000, "GBP", 2011, "waterpowermagazine.com, news of 2011; read"),
     Project(MAULBURG, 1_500_000, "EUR", 2017, MAULBURG.source),
     Project(YBBSITZ, 950_000, "EUR", 2020, YBBSITZ.source),
-    Project(BAIERBRUNN, 4_000_000, "EUR", 2017, "newspaper of 4 March 2018 after the owner; read"),
+    Project(BAIERBRUNN, 4_000_000, "EUR", 2017, "sueddeutsche.de, 4 March 2018, after the owner; read"),
 )
 # Euro reference rates, yearly means, European Central Bank: pounds a euro; from memory.
 POUNDS_A_EURO = {2009: 0.8909, 2011: 0.8679, 2021: 0.8596}
@@ -386,7 +389,8 @@ def project_table():
     -------
     DataFrame
         ``name``, ``head_m``, ``power_kw`` (published, or ours where it was not), ``published`` (as text),
-        ``published_cost`` and ``our_cost`` in the money of the cost file, ``ratio`` (ours over published), ``source``.
+        ``published_cost`` and ``our_cost`` in the money of the cost file, ``ratio`` (ours over published),
+        ``source``.
     """
     _, costs = shipped()
     prices, rows = costs.price_index.by_year, []
@@ -426,8 +430,8 @@ def write_weir(folder, plant):
     Returns
     -------
     Path
-        The settings. The DEM and the mapped weir show the head; equations that hardly depend on area give the flow;
-        turbines and costs are the shipped files, and the settings those of `settings_of`.
+        The settings. The DEM and the mapped weir show the head; equations that hardly depend on area give the
+        flow; turbines and costs are the shipped files, and the settings those of `settings_of`.
     """
     rows, columns = 11, 61
     bed_m = 200.0 - 0.001 * np.arange(columns) - np.where(np.arange(columns) >= 33, plant.head_m, 0.0)
