@@ -4,6 +4,8 @@
 taken as what acts on the turbine, so losses at rack, gates and outlet are none; `built` can have them. Turbines
 and costs are the shipped files. A plant is built for its published design flow, or where none is published for its
 installed capacity; so free choices of turbine and size take no part in a comparison.
+
+Read means read in an excerpt of a stored copy of the page, not on the live page.
 """
 
 import functools
