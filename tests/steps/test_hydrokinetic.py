@@ -31,7 +31,7 @@ def rivers(results):
     flows = results["flows"]
     estimate = flows.estimate._replace(mean_m3s=flows.estimate.mean_m3s * TIMES)
     flows = flows._replace(estimate=estimate, bins_m3s=flows.bins_m3s * TIMES)
-    given = (results["settings"], results["inputs"], results["stationing"], flows)
+    given = (results["settings"], results["inputs"], results["stationing"], flows, results["water_slopes"])
     return results | {"flows": flows, "channel_shapes": find_channel_shapes(*given)}
 
 
@@ -123,7 +123,11 @@ def test_a_measured_section_takes_the_place_of_geometry_along_its_stream(results
     sections = geopandas.GeoDataFrame(columns, geometry=[here, far], crs=settings.run.crs)
 
     found = find_channel_shapes(
-        settings, results["inputs"]._replace(sections=sections), stationing, results["flows"]
+        settings,
+        results["inputs"]._replace(sections=sections),
+        stationing,
+        results["flows"],
+        results["water_slopes"],
     )
 
     width_m, depth_m, speed = found.shapes.at(np.array([station]), np.array([[0.5]]))
