@@ -18,14 +18,8 @@ def line(slope=0.01, drop_after=None, drop_m=2.0, **given):
     if drop_after is not None:
         profile_m[drop_after + 1 :] -= drop_m
         is_drop[drop_after] = True
-    options = {
-        "lengths_m": [100.0, 400.0],
-        "min_length_m": np.zeros(COUNT),
-        "standard_errors": 2.0,
-        "error_m": 0.0,
-    }
-    options |= given
-    errors = np.random.default_rng(3).normal(0.0, options.pop("error_m"), (COUNT, 400)).astype(np.float32)
+    errors = np.random.default_rng(3).normal(0.0, given.pop("error_m", 0.0), (COUNT, 400)).astype(np.float32)
+    options = {"lengths_m": [100.0, 400.0], "min_length_m": np.zeros(COUNT), "standard_errors": 2.0} | given
     main = main_upstream(downstream, to_downstream_m)
     return water_slopes(profile_m, errors, main, downstream, to_downstream_m, is_drop, **options)
 
@@ -57,7 +51,7 @@ def water_slopes_across_an_unknown_drop():
 
 
 def test_a_slope_that_a_short_length_does_not_resolve_is_taken_over_a_longer_one():
-    # Two ends of 0.4 m error each: 0.57 m, so that 100 m fall 1 m in less than two of them, and 400 m 4 m in seven.
+    # Two ends of 0.4 m error each: 0.57 m. The fall of 100 m, 1 m, is less than two of them, that of 400 m seven.
     found = line(error_m=0.4)
 
     assert set(np.unique(found.over_m)) <= {100.0, 400.0}
