@@ -68,7 +68,7 @@ def test_depth_is_the_root_that_scipy_finds(flow_m3s, width_m, slope, manning_n,
         n = jarrett_n(slope, radius_m) if by_jarrett and slope >= STEEP else manning_n
         return width_m * depth * radius_m ** (2 / 3) * slope**0.5 / n
 
-    normal_m = brentq(lambda depth: carried_m3s(depth) - flow_m3s, 1e-9, 1e5, xtol=1e-13, rtol=1e-12)
+    normal_m = brentq(lambda depth: carried_m3s(depth) - flow_m3s, 1e-9, 1e9, xtol=1e-13, rtol=1e-12)
     critical_m = (flow_m3s**2 / width_m**2 / GRAVITY_M_S2) ** (1 / 3)
 
     found = depth_m(flow_m3s, width_m, slope, manning_n, STEEP if by_jarrett else np.inf)
