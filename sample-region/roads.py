@@ -35,7 +35,7 @@ def settle(surface, streams, transform, count):
     line = np.concatenate([np.column_stack([s.x_m, s.y_m]) for s in streams])
     area = np.concatenate([s.area_km2 for s in streams])
     away, nearest = cKDTree(line).query(place)
-    # Larger streams draw people; wet feet and steep ground repel them.
+    # Larger streams draw inhabitants; wet feet and steep ground repel them.
     effort = slope / 0.1 + np.abs(away - 150.0) / 100.0 - np.log(area[nearest])
     effort = np.where(away < 60.0, np.inf, effort)
     apart_m = 0.21 * rows * transform.a
@@ -103,7 +103,7 @@ def build_power_lines(settlements):
     return gpd.GeoDataFrame({"line_id": ids, "voltage_kv": [20.0] * len(lines)}, geometry=lines)
 
 
-# Eight-neighbour graph of walking effort: length, dear on slopes and across water.
+# Eight-neighbour graph of walking effort: length, high on slopes and across water.
 def _effort_graph(coarse, wet, transform, step):
     rows, columns = coarse.shape
     node = np.arange(rows * columns).reshape(rows, columns)

@@ -4,24 +4,43 @@ Compiling is most of the time of a first run, and much of that is not the loops 
 function that Python may call. So only kernels are such functions; their parts are not. What is compiled is kept on
 disk under a stamp of all source that can be in it: numba itself looks only at the file of the kernel, and would go
 on with old code when a part in another file has changed.
+
+A kernel that says what types it takes can be compiled without data. So where a run finds its first kernel missing,
+a second process compiles those that the run comes to last, while the run goes on and compiles the others. A lock
+for each kernel keeps two processes from compiling the same one. Without the second process, or where nothing can
+be kept, each kernel is compiled when it is first called.
 """
 
+import contextlib
 import functools
 import hashlib
 import inspect
+import multiprocessing
+import subprocess
 import sys
 import threading
 import types
 
+import numba
 import numpy as np
+from filelock import FileLock
 from numba import config, njit
 from numba.core.caching import InTreeCacheLocator, UserProvidedCacheLocator, UserWideCacheLocator
 from numba.extending import register_jitable
 
 _LOCATORS = ("ProvidedLocator", "InTreeLocator", "UserWideLocator")
 _deciding = threading.Lock()
-# Parts that there are.
+# Parts that there are; all kernels; by module, the kernels that say what they take.
 _parts = set()
+_kernels = []
+_declared = {}
+# Modules whose kernels a run may come to, those that come last first; and the process that compiles them.
+_to_come = []
+_helpers = []
+# Its whole work; where modules are found is handed to it, since a program may have added to its own path.
+_HELP = (
+    "import sys; sys.path[:] = {path!r}; from sitefinder.compiling import compile_all; compile_all({modules!r})"
+)
 
 
 class _StampedBySources:
@@ -46,8 +65,8 @@ class UserWideLocator(_StampedBySources, UserWideCacheLocator):
     """Keeps compiled code in the user's folder, where the package's is not writable."""
 
 
-def kernel(function=None, *, fills=()):
-    """A function that Python calls, compiled when it is first called and kept on disk.
+def kernel(function=None, *, takes=None, records=None, fills=()):
+    """A function that Python calls, compiled when it is first called, or ahead of that, and kept on disk.
 
     Arrays are handed to it contiguous and, but for those that it fills, read-only, so that it is compiled once,
     whatever scheme type or flags they come in. Another dtype still compiles it once more.
@@ -56,6 +75,11 @@ def kernel(function=None, *, fills=()):
     ----------
     function : callable
         Of a module that is imported; what it calls is a `part`.
+    takes : str, optional
+        Types of its arguments as numba writes them, with which a run calls it. For kernels of nearly every run, so
+        that they can be compiled ahead. A call with other types is no error; it compiles the kernel once more.
+    records : dict of str to dtype, optional
+        Structured dtypes that ``takes`` names.
     fills : sequence of str
         Names of its arguments into which it writes; these must be contiguous and of their final dtype.
 
@@ -64,14 +88,8 @@ def kernel(function=None, *, fills=()):
     callable
     """
     if function is None:
-        return functools.partial(kernel, fills=fills)
-    with _deciding:
-        before = config.CACHE_LOCATOR_CLASSES
-        config.CACHE_LOCATOR_CLASSES = ",".join(f"{__name__}.{name}" for name in _LOCATORS)
-        try:
-            made = njit(cache=True, no_cfunc_wrapper=True)(function)
-        finally:
-            config.CACHE_LOCATOR_CLASSES = before
+        return functools.partial(kernel, takes=takes, records=records, fills=fills)
+    made = _compiled_and_kept(function)
     names = function.__code__.co_varnames[: function.__code__.co_argcount]
 
     @functools.wraps(function)
@@ -79,10 +97,102 @@ def kernel(function=None, *, fills=()):
         if named:
             arguments = tuple(inspect.signature(function).bind(*arguments, **named).arguments.values())
         pairs = zip(names, arguments, strict=False)
-        return made(*(argument if name in fills else _as_read(argument) for name, argument in pairs))
+        given = [argument if name in fills else _as_read(argument) for name, argument in pairs]
+        if not made.overloads:
+            _compile(made, tuple(made.typeof_pyval(argument) for argument in given))
+            if made.stats.cache_misses and _folder_of(made) is not None:
+                _start_helper()
+        return made(*given)
+
+    def declared_types():
+        known = vars(numba.types) | {name: numba.from_dtype(dtype) for name, dtype in (records or {}).items()}
+        found = zip(names, eval(f"({takes},)", {}, known), strict=True)
+        return tuple(
+            kind.copy(readonly=True) if isinstance(kind, numba.types.Array) and name not in fills else kind
+            for name, kind in found
+        )
 
     call.compiled = made
+    _kernels.append(call)
+    if takes is not None:
+        call.declared_types = declared_types
+        _declared.setdefault(function.__module__, []).append(call)
     return call
+
+
+# Made by numba, with its compiled code kept on disk; in memory alone where no folder can be written.
+def _compiled_and_kept(function):
+    with _deciding:
+        before = config.CACHE_LOCATOR_CLASSES
+        config.CACHE_LOCATOR_CLASSES = ",".join(f"{__name__}.{name}" for name in _LOCATORS)
+        try:
+            return njit(cache=True, no_cfunc_wrapper=True)(function)
+        except (RuntimeError, OSError):
+            return njit(no_cfunc_wrapper=True)(function)
+        finally:
+            config.CACHE_LOCATOR_CLASSES = before
+
+
+# Where a kernel is kept on disk; None where it is not.
+def _folder_of(made):
+    return getattr(made._cache, "cache_path", None)
+
+
+# Compile for types, or take what is on disk; while another process compiles the same kernel, wait for that.
+def _compile(made, kinds):
+    with contextlib.ExitStack() as held:
+        folder = _folder_of(made)
+        if folder is not None:
+            name = f"{made.py_func.__module__}.{made.py_func.__qualname__}.lock"
+            # Without a lock no harm is done but work twice.
+            with contextlib.suppress(OSError, NotImplementedError):
+                held.enter_context(FileLock(f"{folder}/{name}"))
+        made.compile(kinds)
+
+
+def compile_declared(module):
+    """Compile the kernels of a module that say what they take, the last first; for `sitefinder.compiling`.
+
+    Parameters
+    ----------
+    module : str
+        Of an imported module.
+    """
+    for each in reversed(_declared.get(module, ())):
+        if not each.compiled.overloads:
+            _compile(each.compiled, each.declared_types())
+
+
+@contextlib.contextmanager
+def compiled_ahead(modules):
+    """While this holds, the first kernel that is not on disk starts a process that compiles others meanwhile.
+
+    Parameters
+    ----------
+    modules : sequence of str
+        Dotted names of modules whose kernels will be called, those that come last first.
+    """
+    _to_come[:] = modules
+    try:
+        yield
+    finally:
+        _to_come.clear()
+        for process in _helpers:
+            # It ends when this is closed, whatever it is doing.
+            process.stdin.close()
+            process.wait()
+        _helpers.clear()
+
+
+# Start the second process, once, where a core is free for it; without it all goes on as before.
+def _start_helper():
+    if not _to_come or multiprocessing.cpu_count() < 2:
+        return
+    code, pipe = _HELP.format(path=sys.path, modules=_to_come), subprocess.PIPE
+    _to_come.clear()
+    with contextlib.suppress(OSError):
+        nowhere = subprocess.DEVNULL
+        _helpers.append(subprocess.Popen([sys.executable, "-c", code], stdin=pipe, stdout=nowhere, stderr=nowhere))
 
 
 # A contiguous view that is not written to; what is no array is left as it is.
@@ -107,7 +217,7 @@ def part(function):
         The same.
     """
     _parts.add(function)
-    return register_jitable(function)
+    return register_jitable(no_cfunc_wrapper=True)(function)
 
 
 @functools.cache

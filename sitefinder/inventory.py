@@ -12,6 +12,7 @@ import tempfile
 import time
 import weakref
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -59,6 +60,8 @@ if TYPE_CHECKING:
 StrPath = str | os.PathLike[str]
 STORE = ".sitefinder-store"
 FILES = "files.json"
+# What all compiled kernels are made by.
+COMPILED = "sitefinder.compiled"
 # Results that an inventory can write files from; all others are let go when a run has ended.
 _FOR_FILES = {
     name for stage in (*FILE_STAGES.values(), SUMMARY, FIGURES) for name in stage.depends_on.get("made", ())
@@ -780,7 +783,8 @@ class _Job:
         files: list[Path] = []
         try:
             given = self.given(Path(scratch))
-            made = run_stages(STAGES, given, started=self.reports.started_after(0), parts=self.parts)
+            with _kernels_ahead(STAGES):
+                made = run_stages(STAGES, given, started=self.reports.started_after(0), parts=self.parts)
             results = {name: made[name] for name in _FOR_FILES}
             if self.output is not None:
                 started = self.reports.started_after(len(STAGES))
@@ -804,15 +808,17 @@ class _Job:
             files: list[Path] = []
             texts: Results | None = None
             try:
-                results = run_stages(
-                    STAGES,
-                    self.given(store.scratch),
-                    started=self.reports.started_after(0),
-                    parts=self.parts,
-                    store=store,
-                    recipes=recipes,
-                    log=log,
-                )
+                missing = [stage for stage in STAGES if not all(store.has(own.key) for own in recipes[stage.name])]
+                with _kernels_ahead(missing):
+                    results = run_stages(
+                        STAGES,
+                        self.given(store.scratch),
+                        started=self.reports.started_after(0),
+                        parts=self.parts,
+                        store=store,
+                        recipes=recipes,
+                        log=log,
+                    )
                 self.record.passed("stages")
                 if self.output is not None:
                     texts, file_recipes = self._kept_files(results, store, log)
@@ -849,6 +855,18 @@ class _Job:
             self.file_stages, given, started=started, parts=parts, store=store, recipes=recipes, log=log
         )
         return texts, recipes
+
+
+# While this holds, kernels that stages use and that are not compiled yet are compiled beside them. Stages that use
+# none load nothing for it.
+def _kernels_ahead(stages: Sequence[Stage]) -> AbstractContextManager[None]:
+    modules = own_code().importers_of(COMPILED, [stage.functions for stage in stages])[::-1]
+    if not modules:
+        return nullcontext()
+    from sitefinder.compiled import compiled_ahead
+
+    ahead: AbstractContextManager[None] = compiled_ahead(modules)
+    return ahead
 
 
 # The settings with what inputs add to them, and the inputs; the folder that files will go to is tried.

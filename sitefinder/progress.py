@@ -42,7 +42,8 @@ STAGE_WORDS = {
     "rule_overlaps": "overlaying rules",
     "verdicts": "determining verdicts",
     "sites": "selecting sites",
-    "fish_safety": "evaluating fish-safe turbines",
+    "evidence_values": "evaluating fish-safe turbines",
+    "fish_safety": "selecting sites by evidence of fish safety",
     "ranked_sites": "simulating and ranking sites",
     "geopackage": "writing the GeoPackage",
     "page": "writing the report page",
@@ -78,7 +79,7 @@ class StageReports:
         self._listener, self._count, self._done, self._words = listener, count, 0, READING
 
     def started_after(self, before: int) -> Callable[[str, int, int], None]:
-        """The function to call when a stage starts, of stages that come after so many others."""
+        """The function to call when a stage starts, of stages that come after that number of others."""
 
         def started(name: str, number: int, _: int) -> None:
             self._words, self._done = stage_words(name), before + number - 1

@@ -129,6 +129,14 @@ class RejectionReason(NamedTuple):
         return bool(self.allowed_by) and self.allowed_by in allow
 
 
+class Strength(NamedTuple):
+    """Strength of the regression of the mean flow."""
+
+    name: str
+    label: str
+    phrase: str
+
+
 class Flag(NamedTuple):
     """A doubt about a row's figures, or a note needed to read them."""
 
@@ -282,6 +290,17 @@ EVIDENCE_GRADES = (
     Evidence("none", "none", "There is no evidence of survival."),
 )
 
+# Best first.
+ADEQUATE = Strength("adequate", "adequate", "Gauges and standard error are within the limits of the settings.")
+STRENGTH_UNKNOWN = Strength(
+    "not known", "standard error not known", "The source gives no relative standard error to judge it by."
+)
+WEAK = Strength("weak", "weak", "It has few gauges or a large standard error: flows and ranks are rough.")
+TOO_WEAK = Strength(
+    "too weak to rank", "too weak to rank", "It has too few gauges or too large a standard error to rank sites by."
+)
+REGRESSION_STRENGTHS = (ADEQUATE, STRENGTH_UNKNOWN, WEAK, TOO_WEAK)
+
 # Why a reach has no site.
 NETWORK_UNRESOLVED = RejectionReason(
     "network unresolved",
@@ -300,6 +319,13 @@ HEAD_TOO_SMALL = RejectionReason(
 OUTSIDE_REGION = RejectionReason("outside the region", TECHNICAL, "The powerhouse would lie outside the region.")
 NO_FLOW_ESTIMATE = RejectionReason(
     "no flow estimate", UNMEASURED, "No flow can be estimated here.", flag="flow_missing"
+)
+FLOW_TOO_WEAK = RejectionReason(
+    "flow regression too weak to rank",
+    UNMEASURED,
+    "The regression of the mean flow has too few gauges or too large an error to rank sites by.",
+    allowed_by="weak_flow",
+    flag="flow_regression_too_weak",
 )
 FLOW_TOO_SMALL = RejectionReason(
     "too little flow", TECHNICAL, "The mean flow is below the minimum of the settings."
@@ -351,6 +377,7 @@ REJECTION_REASONS = (
     HEAD_TOO_SMALL,
     OUTSIDE_REGION,
     NO_FLOW_ESTIMATE,
+    FLOW_TOO_WEAK,
     FLOW_TOO_SMALL,
     HEAD_UNRESOLVED,
     CATCHMENT_INCOMPLETE,
@@ -412,6 +439,18 @@ SURFACE_MODEL = Flag(
     "surface model",
     "The DEM shows trees, roofs and bridges, not the ground: survey the head.",
 )
+FLOW_REGRESSION_WEAK = Flag(
+    "flow_regression_weak",
+    BY_FLOW,
+    "weak flow regression",
+    "The regression of the mean flow has few gauges or a large standard error: gauge the flow first.",
+)
+FLOW_REGRESSION_TOO_WEAK = Flag(
+    "flow_regression_too_weak",
+    BY_FLOW,
+    "flow regression too weak to rank",
+    "The regression of the mean flow is too weak to rank sites by.",
+)
 STRUCTURE_IN_USE = Flag(
     "structure_in_use",
     BY_STRUCTURE,
@@ -472,6 +511,8 @@ FLAGS = (
     Flag("developed", BY_PLACE, "existing plant", "An existing plant uses the stream here."),
     Flag("head_measured", BY_PLACE, "head surveyed", "Levels were surveyed on site and are used."),
     Flag("flow_missing", BY_FLOW, "no flow estimate", "No flow can be estimated here."),
+    FLOW_REGRESSION_WEAK,
+    FLOW_REGRESSION_TOO_WEAK,
     Flag(
         "flow_extrapolated",
         BY_FLOW,
@@ -664,7 +705,7 @@ def allowable() -> tuple[str, ...]:
     Examples
     --------
     >>> allowable()
-    ('unresolved', 'incomplete', 'conditional', 'unknown')
+    ('weak_flow', 'unresolved', 'incomplete', 'conditional', 'unknown')
     """
     return tuple(dict.fromkeys(filter(None, (each.allowed_by for each in (*REJECTION_REASONS, *ACTIONS, DOUBT)))))
 

@@ -1,4 +1,4 @@
-"""What tests of every part share: where the checkout lies, which sitefinder is tested, and what a skip means."""
+"""What all tests share: which sitefinder is tested, what a skip means, and one run of the sample region."""
 
 import importlib.metadata
 import importlib.util
@@ -9,6 +9,7 @@ import shutil
 import sysconfig
 import urllib.parse
 from pathlib import Path
+from typing import NamedTuple
 
 import filelock
 import pytest
@@ -19,6 +20,16 @@ REPOSITORY = Path(__file__).resolve().parents[1]
 PACKAGE = Path(sitefinder.__file__).resolve().parent
 # Set where every test must run, as before a merge: a skip is a failure then, and so is an uninstalled checkout.
 STRICT = "SITEFINDER_NO_SKIPS"
+STORE = ".sitefinder-store"
+# For runs that are about their tables: pages and sheets take longer than a run.
+TABLES_ALONE = """
+[delivery]
+page = false
+field_sheets = 0
+district_map = false
+gpx = false
+csv = false
+"""
 
 
 def pytest_addoption(parser):
@@ -104,6 +115,38 @@ def pytest_terminal_summary(terminalreporter):
     terminalreporter.write_line(f"{count} skipped")
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _no_waiting_for_the_disk():
+    # A run waits for the disk some 300 times so that a power cut does no harm. No test can cut the power, and what
+    # was written stays when a process is killed, so that the wait is for nothing here.
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _: None)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _compiled_once(tmp_path_factory):
+    # Where two processes need the same kernel at once, one compiles it, and the other takes it from the disk.
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        yield
+        return
+    from numba.core.caching import NullCache  # noqa: PLC0415
+    from numba.core.dispatcher import Dispatcher  # noqa: PLC0415
+
+    shared, compile_here = tmp_path_factory.getbasetemp().parent, Dispatcher.compile
+
+    def compile_once(dispatcher, signature):
+        if isinstance(dispatcher._cache, NullCache):
+            return compile_here(dispatcher, signature)
+        function = dispatcher.py_func
+        with filelock.FileLock(shared / f"{function.__module__}.{function.__qualname__}.lock"):
+            return compile_here(dispatcher, signature)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Dispatcher, "compile", compile_once)
+        yield
+
+
 @pytest.fixture(scope="session")
 def repository():
     """The checkout's folder."""
@@ -152,3 +195,102 @@ def made_once(tmp_path_factory):
 def public_data():
     """Folder of public data of real places."""
     return REPOSITORY / "tests" / "real" / "data"
+
+
+class DeliveredCopy(NamedTuple):
+    """What a run delivered, as copied: its files, its tables, and what page and sheets are made of."""
+
+    files: tuple
+    tables: dict
+    handover: object
+    title: str
+    currency: str
+    summary: str
+    json: str
+
+    @property
+    def path(self):
+        """The GeoPackage."""
+        return self.files[0]
+
+
+class SampleRun(NamedTuple):
+    """A run of the sample region: its settings file, what it delivered, and the results of its stages.
+
+    ``folder`` holds a copy of the delivered files, which no other run replaces. The settings file, which others
+    extend, asks for no more than tables. ``store`` is the store as that one run left it: to copy, never to use.
+    """
+
+    settings: Path
+    delivered: DeliveredCopy
+    results: dict
+    folder: Path
+    store: Path
+
+
+@pytest.fixture(scope="session")
+def copy_sample(repository):
+    """A function that copies settings, data files and region to a folder and gives the path of the settings."""
+
+    def copied(folder, terrain="", beside=TABLES_ALONE):
+        shutil.copytree(repository / "config", folder / "config")
+        not_data = shutil.ignore_patterns("*.py", "out*", "__pycache__")
+        shutil.copytree(repository / "sample-region", folder / "sample-region", ignore=not_data)
+        settings = folder / "config" / "sample.toml"
+        text = settings.read_text(encoding="utf-8")
+        settings.write_text(text.replace("[terrain]\n", f"[terrain]\n{terrain}") + beside, encoding="utf-8")
+        return settings
+
+    return copied
+
+
+@pytest.fixture(scope="session")
+def sample_run(copy_sample, made_once, tmp_path_factory):
+    """The sample region, run once for all tests that look at it, in whatever process they are."""
+    # Tests that need no run start without its libraries.
+    from sitefinder.inventory import read_run, run_and_deliver  # noqa: PLC0415
+    from sitefinder.pipeline.graph import run_stages  # noqa: PLC0415
+
+    def made(folder):
+        settings = copy_sample(folder / "region", beside="")
+        results = {}
+
+        def caught(*arguments, **options):
+            found = run_stages(*arguments, **options)
+            results.update(found)
+            return found
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("sitefinder.inventory.run_stages", caught)
+            delivered = run_and_deliver(settings)
+        kept = folder / "delivered" / "out"
+        shutil.copytree(delivered.path.parent, kept, ignore=shutil.ignore_patterns(".*", "previous"))
+        settings.write_text(settings.read_text(encoding="utf-8") + TABLES_ALONE, encoding="utf-8")
+        # During a run the DEM's copy lies elsewhere.
+        (dem,) = (delivered.path.parent / STORE).glob("results/*/surface-0.tif")
+        dem = Path(shutil.copy(dem, kept.parent / "dem.tif"))
+        files = tuple(kept / path.name for path in delivered.files)
+        results["surface"] = results["surface"]._replace(dem_path=dem)
+        delivered = DeliveredCopy(
+            files,
+            dict(delivered.tables),
+            delivered.handover,
+            delivered.title,
+            delivered.currency,
+            delivered.summary,
+            delivered.json,
+        )
+        # Coordinate operations and progress belong to a process, and files are made of the results themselves.
+        of_process = ("inputs", "progress", "made")
+        lasting = {name: result for name, result in results.items() if name not in of_process}
+        # Nor may a run change the store, into which others put more results where they find them.
+        store = shutil.copytree(settings.parents[1] / "sample-region" / "out" / STORE, folder / "store")
+        return SampleRun(settings, delivered, lasting, kept, store)
+
+    whole = made_once("sample", made)
+    # Other runs extend these settings and use what is kept beside them: each process has its own.
+    own = tmp_path_factory.mktemp("sample") / "region"
+    region = whole.settings.parents[1]
+    shutil.copytree(region, own)
+    settings = own / whole.settings.relative_to(region)
+    return whole._replace(settings=settings, results=whole.results | {"inputs": read_run(settings)[1]})

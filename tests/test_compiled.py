@@ -1,5 +1,6 @@
 """Compiled kernels: one signature whatever flags arrays have, and never older than the source of their parts."""
 
+import os
 import subprocess
 import sys
 
@@ -31,7 +32,7 @@ def test_a_kernel_is_compiled_once_for_arrays_of_any_scheme_type_and_flags():
 
     answers = [main_upstream(downstream, each) for each in (step_m, fixed_m, np.repeat(step_m, 2)[::2])]
 
-    assert len(main_upstream.compiled.signatures) == 1
+    assert main_upstream.compiled.signatures == [main_upstream.declared_types()]
     assert [answer.tolist() for answer in answers] == [[-1, 0, 1]] * 3
 
 
@@ -46,3 +47,115 @@ def test_what_is_kept_on_disk_is_compiled_again_when_a_part_in_another_file_chan
         found.append(done.stdout.split())
 
     assert found == [["1.0", "0"], ["1.0", "1"], ["2.5", "0"]]
+
+
+AHEAD = """import sys
+import time
+
+import numpy as np
+
+from sitefinder import compiled
+from sitefinder.compiled import compiled_ahead, kernel
+
+
+@kernel(takes="float64[::1]")
+def first(values):
+    return values[0] + 1.0
+
+
+@kernel(takes="float64[::1], int64", fills=("values",))
+def last(values, at):
+    values[at] = 2.0
+    return values.sum()
+
+
+if __name__ != "__main__" and sys.argv[-1] == "run":
+    with compiled_ahead(["ahead_of_it"]):
+        answers = [first(np.zeros(3))]
+        (helper,) = compiled._helpers
+        if {is_killed}:
+            helper.kill()
+            helper.wait()
+        else:
+            while not last.compiled._cache._cache_file.load(last.compiled._cache._index_key(
+                last.declared_types(), last.compiled.targetctx.codegen()
+            )):
+                assert helper.poll() is None
+                time.sleep(0.05)
+        answers.append(last(np.zeros(3), 1))
+    print(*answers, helper.returncode is not None, sum(last.compiled.stats.cache_hits.values()))
+"""
+ONE_KERNEL = """import numpy as np
+
+from sitefinder.network.ordering import main_upstream
+
+found = main_upstream(np.array([1, 2, -1], dtype=np.int32), np.array([1.0, 1.0, 0.0]))
+print(found.tolist(), sum(main_upstream.compiled.stats.cache_misses.values()))
+"""
+# Runs the sample in memory, and prints the kernels that were compiled for several signatures, those of other types
+# than they say they take, and how many there were.
+SAMPLE = """import sys
+
+import sitefinder as sf
+from sitefinder import compiled
+
+sf.run(sys.argv[1])
+kernels = [each for own in compiled._declared.values() for each in own]
+several = [each.__name__ for each in compiled._kernels if len(each.compiled.signatures) > 1]
+others = [
+    each.__name__ for each in kernels if each.compiled.signatures not in ([], [each.declared_types()])
+]
+print(several, others, sum(bool(each.compiled.signatures) for each in kernels) > 40)
+"""
+
+
+def started(code, *arguments, **variables):
+    environment = os.environ | {name: str(value) for name, value in variables.items()}
+    return subprocess.Popen(
+        [sys.executable, "-B", "-c", code, *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    )
+
+
+def printed(process):
+    out, errors = process.communicate(timeout=600)
+    assert process.returncode == 0, errors
+    return out.strip()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("is_killed", "from_disk"), [(False, 1), (True, 0)], ids=["helped", "helper killed"])
+def test_kernels_to_come_are_compiled_by_a_second_process_that_may_die(tmp_path, repository, is_killed, from_disk):
+    text = AHEAD.replace("{is_killed}", str(is_killed))
+    (tmp_path / "ahead_of_it.py").write_text(text, encoding="utf-8")
+    code = f"import sys; sys.path[:0] = [{str(tmp_path)!r}, {str(repository)!r}]; import ahead_of_it"
+
+    answer = printed(started(code, "run", NUMBA_CACHE_DIR=tmp_path / "kept"))
+
+    assert answer == f"1.0 2.0 True {from_disk}"
+
+
+@pytest.mark.slow
+def test_two_runs_at_once_on_an_empty_folder_compile_a_kernel_once(tmp_path, repository):
+    both = [started(ONE_KERNEL, NUMBA_CACHE_DIR=tmp_path, PYTHONPATH=repository) for _ in range(2)]
+
+    assert sorted(map(printed, both)) == ["[-1, 0, 1] 0", "[-1, 0, 1] 1"]
+
+
+@pytest.mark.slow
+def test_a_run_goes_on_where_nothing_compiled_can_be_kept(tmp_path, repository):
+    (tmp_path / "a-file").write_text("", encoding="utf-8")
+
+    answer = printed(started(ONE_KERNEL, NUMBA_CACHE_DIR=tmp_path / "a-file", PYTHONPATH=repository))
+
+    assert answer.startswith("[-1, 0, 1]")
+
+
+@pytest.mark.slow
+def test_each_kernel_of_the_sample_is_compiled_for_the_types_that_it_says_alone(repository):
+    answer = printed(started(SAMPLE, repository / "config" / "sample.toml", PYTHONPATH=repository))
+
+    assert answer == "[] [] True"

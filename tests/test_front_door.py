@@ -2,6 +2,7 @@
 
 import logging
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -14,6 +15,7 @@ import pandas as pd
 import pyogrio
 import pytest
 from pandas.testing import assert_frame_equal
+from small_valley import write_valley
 
 import sitefinder as sf
 from sitefinder.delivery.graph import LAYERS_MADE
@@ -26,7 +28,7 @@ import sys
 import sitefinder as sf
 
 inventory = sf.run(sf.read_settings(sys.argv[1]))
-print(len(inventory.sites), len(inventory.reaches), inventory.sites.crs.to_string())
+print(len(inventory.sites) > 0, len(inventory.reaches), inventory.sites.crs.to_string())
 print(inventory.summary.splitlines()[0])
 """
 
@@ -63,36 +65,44 @@ def scratch(tmp_path_factory):
         yield folder
 
 
-@pytest.fixture(scope="module")
-def in_memory(settings, region, scratch):
-    """The sample region run in memory, and what lay in its folders before."""
-    before = tree(region)
-    inventory = sf.run(settings, output=None)
-    return inventory, before
-
-
 class Listened(NamedTuple):
-    """A run that keeps results, what it said while it went on, and what it logged."""
+    """A run in memory, what lay in the region's folders before it, what it said meanwhile, and what it logged."""
 
     inventory: sf.Inventory
-    store: Path
+    summary: str
+    before: dict
     heard: list
     logged: list
 
 
 @pytest.fixture(scope="module")
-def kept(settings, tmp_path_factory, scratch):
-    """The sample region run with a store, for the runs that find results there."""
-    store, heard, logged = tmp_path_factory.mktemp("kept") / "store", [], []
+def in_memory(settings, region, scratch):
+    """The sample region run in memory from nothing, with somebody who listens."""
+    before, heard, logged = tree(region), [], []
     handler, logger = logging.Handler(), logging.getLogger("sitefinder")
     handler.emit = lambda record: logged.append(record.getMessage())
-    before = logger.level
+    level = logger.level
     logger.setLevel(logging.INFO)
     logger.addHandler(handler)
-    inventory = sf.run(settings, store=store, progress=lambda *facts: heard.append(facts))
+    inventory = sf.run(settings, output=None, progress=lambda *facts: heard.append(facts))
     logger.removeHandler(handler)
-    logger.setLevel(before)
-    return Listened(inventory, store, heard, logged)
+    logger.setLevel(level)
+    # The summary lists files once they are written.
+    return Listened(inventory, inventory.summary, before, heard, logged)
+
+
+@pytest.fixture(scope="module")
+def store(sample_run, tmp_path_factory):
+    """What a run of the command kept of the sample region, for the runs that find results there."""
+    return shutil.copytree(sample_run.store, tmp_path_factory.mktemp("kept") / "store")
+
+
+@pytest.fixture(scope="module")
+def strict(settings, store, scratch):
+    """The sample region with large sites alone: its settings, its inventory, and what was said of its run."""
+    ranking = settings.ranking.model_copy(update={"min_power_kw": 60.0})
+    stricter, heard = settings.model_copy(update={"ranking": ranking}), []
+    return stricter, sf.run(stricter, store=store, progress=lambda *facts: heard.append(facts)), heard
 
 
 def test_the_import_loads_nothing_and_offers_what_the_package_hands_on():
@@ -133,7 +143,7 @@ def test_version_takes_at_most_a_fifth_of_a_second_of_cpu():
 
 
 def test_a_run_in_memory_gives_tables_that_keep_their_declaration(in_memory):
-    inventory, _ = in_memory
+    inventory = in_memory.inventory
 
     assert isinstance(inventory.sites, geopandas.GeoDataFrame)
     assert isinstance(inventory.reaches, geopandas.GeoDataFrame)
@@ -153,16 +163,16 @@ def test_a_run_in_memory_gives_tables_that_keep_their_declaration(in_memory):
 
 
 def test_a_run_in_memory_writes_no_file_and_leaves_no_scratch(in_memory, region, scratch):
-    _, before = in_memory
-
-    assert tree(region) == before
+    assert tree(region) == in_memory.before
     assert list(scratch.iterdir()) == []
 
 
-def test_a_script_of_five_lines_runs_the_sample(region, tmp_path):
-    before = tree(region)
+def test_a_script_of_five_lines_runs_a_region(tmp_path_factory, tmp_path):
+    valley = tmp_path_factory.mktemp("valley")
+    settings = write_valley(valley)
+    before = tree(valley)
     ended = subprocess.run(
-        [sys.executable, "-c", SCRIPT, str(region / "config" / "sample.toml")],
+        [sys.executable, "-c", SCRIPT, str(settings)],
         capture_output=True,
         text=True,
         check=True,
@@ -171,17 +181,18 @@ def test_a_script_of_five_lines_runs_the_sample(region, tmp_path):
     )
 
     counts, title = ended.stdout.splitlines()
-    assert counts == "14 177 EPSG:32633"
-    assert title == "Sample district: 177 reaches, 82.5 km of stream"
+    # The stream of 600 m is one reach.
+    assert counts == "True 1 EPSG:32633"
+    assert title.startswith("By hand: 1 reach")
     assert ended.stderr == ""
-    assert tree(region) == before
+    assert tree(valley) == before
     assert list(tmp_path.iterdir()) == []
 
 
-def test_what_is_written_is_what_the_command_delivers(in_memory, region, kept, tmp_path):
-    inventory, _ = in_memory
+def test_what_is_written_is_what_the_command_delivers(in_memory, region, store, tmp_path):
+    inventory = in_memory.inventory
     own, output = region / "config" / "own.toml", tmp_path / "by-command"
-    text = f'extends = "sample.toml"\n[run]\noutput_folder = "{output}"\nstore_folder = "{kept.store}"\n'
+    text = f'extends = "sample.toml"\n[run]\noutput_folder = "{output}"\nstore_folder = "{store}"\n'
     own.write_text(text, encoding="utf-8")
 
     command = [sys.executable, "-m", "sitefinder", "run", "--quiet", str(own)]
@@ -199,7 +210,7 @@ def test_what_is_written_is_what_the_command_delivers(in_memory, region, kept, t
 
 
 def test_what_is_changed_in_a_table_changes_no_file(in_memory, tmp_path):
-    inventory, _ = in_memory
+    inventory = in_memory.inventory
     before = inventory.write_geopackage(tmp_path / "before.gpkg").read_bytes()
     whole = inventory.sites["power_kw"].copy()
     inventory.sites["power_kw"] = 0.0
@@ -211,7 +222,7 @@ def test_what_is_changed_in_a_table_changes_no_file(in_memory, tmp_path):
 
 
 def test_a_delivery_read_back_and_the_run_in_memory_are_the_same_to_compare(in_memory, tmp_path):
-    inventory, _ = in_memory
+    inventory = in_memory.inventory
     path = inventory.write_geopackage(tmp_path / "sites.gpkg")
 
     for old, new in ((path, inventory), (inventory, path), (tmp_path, inventory), (inventory, inventory)):
@@ -223,15 +234,13 @@ def test_a_delivery_read_back_and_the_run_in_memory_are_the_same_to_compare(in_m
     assert isinstance(comparison.changes, geopandas.GeoDataFrame)
 
 
-def test_a_stricter_run_differs_from_the_one_before_with_its_cause(in_memory, settings, kept):
-    inventory, _ = in_memory
-    ranking = settings.ranking.model_copy(update={"min_power_kw": 60.0})
-    strict = sf.run(settings.model_copy(update={"ranking": ranking}), store=kept.store)
+def test_a_stricter_run_differs_from_the_one_before_with_its_cause(in_memory, strict):
+    inventory, (_, stricter, _) = in_memory.inventory, strict
 
-    comparison = sf.compare(inventory, strict)
+    comparison = sf.compare(inventory, stricter)
 
-    assert 0 < len(strict.sites) < len(inventory.sites)
-    assert strict.sites["power_kw"].min() >= 60.0
+    assert 0 < len(stricter.sites) < len(inventory.sites)
+    assert stricter.sites["power_kw"].min() >= 60.0
     assert comparison.causes["name"].tolist() == ["ranking.min_power_kw"]
     assert (comparison.changes["change"] != "unchanged").sum() > 0
 
@@ -268,44 +277,58 @@ def test_problems_are_a_list_and_nothing_is_raised(region, tmp_path):
     assert issubclass(sf.InputError, sf.SitefinderError)
 
 
-def test_a_store_is_used_where_one_is_asked_for(kept, settings, in_memory):
+def test_a_store_is_used_where_one_is_asked_for(store, settings, in_memory):
     heard = []
 
-    planned = sf.plan(settings, store=kept.store)
-    again = sf.run(settings, store=kept.store, progress=lambda *facts: heard.append(facts))
+    planned = sf.plan(settings, store=store)
+    again = sf.run(settings, store=store, progress=lambda *facts: heard.append(facts))
 
     assert all(stage.kept for stage in planned.stages if stage.stage.endswith("_table"))
     assert planned.summary.startswith("Sample district: ")
     assert heard == []
-    assert again.summary == kept.inventory.summary
-    for inventory in (kept.inventory, again):
-        assert inventory.files == ()
-        assert_frame_equal(pd.DataFrame(inventory.sites), pd.DataFrame(in_memory[0].sites))
+    assert again.summary == in_memory.summary
+    assert again.files == ()
+    assert_frame_equal(pd.DataFrame(again.sites), pd.DataFrame(in_memory.inventory.sites))
 
 
-def test_a_listener_hears_every_stage_in_order(kept):
-    words, done, counts = zip(*kept.heard, strict=True)
+def test_what_is_new_in_a_run_is_kept_in_the_store_that_was_asked_for(strict, store):
+    stricter, first, said = strict
+    heard = []
+
+    planned = sf.plan(stricter, store=store)
+    again = sf.run(stricter, store=store, progress=lambda *facts: heard.append(facts))
+
+    assert "selecting sites" in {words for words, *_ in said}
+    assert "fitting long profiles" not in {words for words, *_ in said}
+    assert all(stage.kept for stage in planned.stages if stage.stage.endswith("_table"))
+    assert heard == []
+    assert again.summary == first.summary
+    assert_frame_equal(pd.DataFrame(again.sites), pd.DataFrame(first.sites))
+
+
+def test_a_listener_hears_every_stage_in_order(in_memory):
+    words, done, counts = zip(*in_memory.heard, strict=True)
 
     assert {"reprojecting the DEM", "fitting long profiles", "selecting sites"} <= set(words)
     assert list(done) == sorted(done)
     assert max(done) < counts[0] == counts[-1]
 
 
-def test_a_bar_is_drawn_on_standard_error(kept, settings, capsys):
-    sf.run(settings, store=kept.store, progress=True)
+def test_a_bar_is_drawn_on_standard_error(store, settings, capsys):
+    sf.run(settings, store=store, progress=True)
 
     out, err = capsys.readouterr()
     assert out == ""
     assert "done" in err
 
 
-def test_stages_are_logged_for_whoever_listens(kept):
-    assert "surface: started" in kept.logged
-    assert any(message.startswith("sites_table: finished in ") for message in kept.logged)
+def test_stages_are_logged_for_whoever_listens(in_memory):
+    assert "surface: started" in in_memory.logged
+    assert any(message.startswith("sites_table: finished in ") for message in in_memory.logged)
 
 
 def test_a_delivery_of_an_earlier_version_is_refused_with_what_to_do(in_memory, tmp_path):
-    inventory, _ = in_memory
+    inventory = in_memory.inventory
     names = {"turbine": "machine", "scheme_type": "layout", "lcoe_per_kwh": "cost_per_kwh"}
     for name in ("sites", "stretches", "reaches", "rule_hits", "provenance"):
         pyogrio.write_dataframe(inventory.tables[name].rename(columns=names), tmp_path / "old.gpkg", layer=name)

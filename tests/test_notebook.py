@@ -20,9 +20,12 @@ def texts(cell):
 
 
 @pytest.fixture(scope="module")
-def made(repository, tmp_path_factory):
+def made(repository, made_once):
     """The notebook after all of its cells have run in a folder with the sample region, and that folder."""
-    folder = tmp_path_factory.mktemp("notebook")
+    return made_once("notebook", lambda folder: ran_in(folder, repository))
+
+
+def ran_in(folder, repository):
     for name in ("config", "sample-region"):
         shutil.copytree(
             repository / name, folder / name, ignore=shutil.ignore_patterns("out*", "*.py", "__pycache__")
@@ -72,5 +75,8 @@ def test_files_are_written_only_where_the_notebook_asks(made):
     _, folder, before = made
 
     new = {path.relative_to(folder).parts[0] for path in folder.rglob("*") if path not in before}
-    assert new == {"stricter"}
+    assert new == {"kept", "stricter"}
+    # The store is where the notebook put it, and what is delivered is not there.
+    assert list((folder / "kept").glob("results/*"))
+    assert not list(folder.glob("kept/*.gpkg"))
     assert (folder / "stricter" / "sites.gpkg").is_file()

@@ -42,21 +42,20 @@ BANNED = {
 ALLOWED = (
     "least squares",
     "worth a visit",
+    # Texts of the program's own faults, which no user meets.
+    "in a circle, or off the grid",
+    "known to tell the content of",
 )
+# Files that hold words out of use because they are about them.
+ABOUT_THEM = {
+    "sitefinder/CHANGELOG.md",
+    "tests/test_readme.py",
+    "tests/test_words.py",
+    "tests/tools/compare_deliveries.py",
+    "tests/tools/renames_since_0_1.toml",
+}
 # Directories whose wording is checked.
-WHERE = (
-    "sitefinder/settings",
-    "sitefinder/schema",
-    "sitefinder/catalogue",
-    "sitefinder/delivery",
-    "sitefinder/report",
-    "sitefinder/cli.py",
-    "sitefinder/errors.py",
-    "sitefinder/inventory.py",
-    "sitefinder/scenarios.py",
-    "sitefinder/vocabulary.py",
-    "config",
-)
+WHERE = ("sitefinder", "config", "sample-region", "tests", "DEVELOPERS.md")
 
 
 # The lines of a file's prose, as (number, text).
@@ -85,7 +84,10 @@ def _files(where):
     return [
         path
         for path in paths
-        if path.suffix in SUFFIXES and not NOT_OURS & set(path.relative_to(ROOT).parts) and path.is_file()
+        if path.suffix in SUFFIXES
+        and not NOT_OURS & set(path.relative_to(ROOT).parts)
+        and path.relative_to(ROOT).as_posix() not in ABOUT_THEM
+        and path.is_file()
     ]
 
 

@@ -58,8 +58,8 @@ def fit_flows(settings, output=None):
     ConfigError, InputError
         Before anything is written. Files are written aside and moved into place together.
     """
-    fit, table, folder = _fit_settings(settings)
-    return _fitted(fit, table, folder, None if output is None else Path(output))
+    fit, table, limits, folder = _fit_settings(settings)
+    return _fitted(fit, table, limits, folder, None if output is None else Path(output))
 
 
 def fit_and_deliver(config):
@@ -78,11 +78,11 @@ def fit_and_deliver(config):
     ConfigError, InputError
         See `fit_flows`.
     """
-    fit, table, folder = _fit_settings(config)
-    return _fitted(fit, table, folder, Path(os.path.normpath(folder / fit.output_folder)))
+    fit, table, limits, folder = _fit_settings(config)
+    return _fitted(fit, table, limits, folder, Path(os.path.normpath(folder / fit.output_folder)))
 
 
-# How to fit, the table of gauges, and the folder that paths start from.
+# How to fit, the table of gauges, the limits of a weak regression, and the folder that paths start from.
 def _fit_settings(given):
     known = list(Settings.model_fields)
     if isinstance(given, Settings):
@@ -94,11 +94,11 @@ def _fit_settings(given):
     return *check_fit_settings(tables, name, known, written), folder
 
 
-def _fitted(settings, table, folder, output):
+def _fitted(settings, table, limits, folder, output):
     if output is not None:
         writable_folder(output)
     gauges, places = read_fit_gauges(settings, table, folder)
-    fits = fit_regions(gauges, places, table=table, settings=settings)
+    fits = fit_regions(gauges, places, table=table, settings=settings, limits=limits)
     if output is None:
         return FittedFlows(fits, table.source, [], gauges)
     keys = ["region", "statistic"]
@@ -109,6 +109,8 @@ def _fitted(settings, table, folder, output):
         "warnings.csv": lambda path: _write_csv(fits.warnings, path),
         "plots.html": lambda path: path.write_text(fit_page(table.source, fits, gauges), encoding="utf-8"),
     }
+    if len(fits.suspects):
+        writers["suspects.csv"] = lambda path: _write_csv(fits.suspects, path)
     if len(fits.candidates):
         writers["candidates.csv"] = lambda path: _write_csv(fits.candidates, path)
     return FittedFlows(fits, table.source, deliver(output, writers), gauges)

@@ -194,7 +194,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        _ON_SHEETS,
+        f"{_ON_SHEETS} flow_equations repairs",
         _DRAWN,
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
@@ -219,13 +219,19 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals",
+    "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
+    "flow_equations",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd",
     scratch=False,
 )
 FIGURES = _file(
-    "figures", "summary:make_figures", "sites reaches totals minimum_heads", "money", _TITLED, scratch=False
+    "figures",
+    "summary:make_figures",
+    "sites reaches totals minimum_heads flow_equations repairs",
+    "money",
+    f"{_TITLED} ranking.allow",
+    scratch=False,
 )
 # Every file name that a delivery may have, whatever the settings.
 KNOWN = tuple(FILE_STAGES)

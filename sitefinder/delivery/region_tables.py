@@ -12,6 +12,7 @@ from sitefinder.energy.costs import turbine_cost, yearly_cost
 from sitefinder.energy.hydrokinetic import hydrokinetic_potential
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety
+from sitefinder.hydrology.strength import MEAN
 from sitefinder.network.stations import place_names, without_repeats
 from sitefinder.pipeline.build import own_build
 from sitefinder.pipeline.code import digest_of_files, own_code
@@ -300,20 +301,24 @@ def distributions_table(reaches, sites):
     return pd.concat(filled, ignore_index=True)[columns] if filled else empty_table("distributions")
 
 
-def flow_equations_table(equations):
+def flow_equations_table(equations, regressions=()):
     """The terms of each flow equation, with its range, error and source.
 
     Parameters
     ----------
     equations : list of sitefinder.hydrology.equations.Equation
+    regressions : list of sitefinder.hydrology.strength.MeanRegression
+        Those of the mean flow that the run uses.
 
     Returns
     -------
     DataFrame
         As `sitefinder.schema` declares ``flow_equations``.
     """
+    strength = {(MEAN, each.region): (each.strength, each.reason) for each in regressions}
     rows = []
     for number, equation in enumerate(equations, 1):
+        bears, reason = strength.get((equation.statistic, equation.region or ""), ("", ""))
         shared = {
             "equation": number,
             "statistic": equation.statistic,
@@ -324,6 +329,8 @@ def flow_equations_table(equations):
             "bias_correction": equation.bias_correction,
             "interval_widening": equation.interval_widening,
             "gauges": equation.gauges,
+            "strength": bears,
+            "strength_reason": reason,
             "source": equation.source,
             "table": equation.table,
         }
@@ -816,7 +823,7 @@ def make_distributions(reaches_table, sites_table):
 
 def make_flow_equations(flows):
     """The ``flow_equations`` layer."""
-    return checked_table(flow_equations_table(flows.equations), "flow_equations")
+    return checked_table(flow_equations_table(flows.equations, flows.mean_regressions), "flow_equations")
 
 
 def make_minimum_heads(minimum_heads):

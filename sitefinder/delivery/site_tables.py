@@ -401,6 +401,11 @@ def _head_errors(heads, own, intake, tailrace, seed):
         stream = np.random.SeedSequence(seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
         normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
         errors[row] = normal * own["head_uncorrected_se_m"].iloc[row]
+    # The head that is used is the expected one: what a refit leaves out on average is in its error, not in its
+    # mean.
+    off_m = errors.mean(axis=1, keepdims=True)
+    whole_m, spread_m = np.sqrt((errors**2).mean(axis=1)), errors.std(axis=1)
+    errors = (errors - off_m) * np.divide(whole_m, spread_m, out=np.ones(len(own)), where=spread_m > 0)[:, None]
     # Regional shrinkage reduces the errors of the heads, and all sites still share the simulated long profiles.
     used_m, found_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_se_m", "head_uncorrected_se_m"))
     return errors * np.divide(used_m, found_m, out=np.ones(len(own)), where=found_m > 0)[:, None]

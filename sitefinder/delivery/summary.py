@@ -26,6 +26,7 @@ def make_summary(settings, made):
         currency=made["money"].described,
         minimum_heads=tables["minimum_heads"],
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
+        allow=settings.ranking.allow,
     )
 
 
@@ -38,4 +39,4 @@ def make_figures(settings, made):
         See `sitefinder.report.summary.run_figures`.
     """
     about = {"title": settings.run.name, "version": __version__, "crs": settings.run.crs}
-    return run_figures(about | {"currency": made["money"].described}, TablesOf(made))
+    return run_figures(about | {"currency": made["money"].described}, TablesOf(made), settings.ranking.allow)

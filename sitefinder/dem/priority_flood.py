@@ -183,7 +183,7 @@ def _mark_ends(label, usable, seed, open_edges):
 
 
 # Valid cells from the lowest to the highest: a radix sort, so that the time goes with the number of cells.
-@kernel
+@kernel(takes="float32[::1], uint8[::1]")
 def _from_low_to_high(surface, progress):
     bits = surface.view(np.int32)
     count = 0
@@ -229,7 +229,10 @@ def _from_low_to_high(surface, progress):
 # The flood itself, on flat padded arrays; the first four are written to. `order` holds the cells from low to high,
 # so the next cell to flood from is simply the next in order that has been reached: a cell that the order
 # comes to before it was reached lies in a hollow, and is reached later, from the level at which the hollow spills.
-@kernel(fills=("surface", "progress", "label", "pointer"))
+@kernel(
+    takes="float32[::1], uint8[::1], int32[::1], uint8[::1], int32[::1], int64[::1], float64[::1]",
+    fills=("surface", "progress", "label", "pointer"),
+)
 def _spread(surface, progress, label, pointer, order, offset, per_metre):
     for cell in order:
         if label[cell] != NO_SEED:
@@ -322,7 +325,7 @@ def labels_down(pointer, ends, valid, is_edge):
     Raises
     ------
     ValueError
-        If the pointers run in a circle, or off the grid.
+        If the pointers run in a circle, or out of the grid.
 
     Examples
     --------

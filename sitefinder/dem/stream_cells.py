@@ -17,7 +17,7 @@ class StreamCells(NamedTuple):
     ``shared`` has a row for each cell and link that lost the cell to a link it does not flow into there:
     ``row``, ``column``, ``label``, ``link`` (winners), ``other_label``, ``other_link``, and ``is_sibling``, True
     where both links flow into the same next link, as they do just above a confluence.
-    ``outside`` int64 is the number of cells of each piece that lie off the grid and were dropped.
+    ``outside`` int64 is the number of cells of each piece that lie outside the grid and were dropped.
     """
 
     row: np.ndarray
@@ -163,7 +163,7 @@ def _shared_table(winners, losers, downstream_link, grid):
 
 
 # Row, column, piece and length [m] of each passage through a cell, in the order of the pieces.
-@kernel
+@kernel(takes="int64[::1], float64[::1], float64[::1], float64, float64")
 def _walked(start, along_row, down_column, cell_width_m, cell_height_m):
     pieces = start.size - 1
     total = 0

@@ -351,7 +351,7 @@ def sums_of_labels(label, valid, is_edge, covariates, sinks):
 
 
 # Sum and count of the values that are there, by position; cells at -1 drain to no station.
-@kernel
+@kernel(takes="int32[:, ::1], int64[:, ::1], int64")
 def _added(position, values, size):
     total = np.zeros(size, dtype=np.int64)
     counted = np.zeros(size, dtype=np.int64)

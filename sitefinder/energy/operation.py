@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from sitefinder.compiled import kernel, part
-from sitefinder.energy.hydraulics import pipe_loss_m
+from sitefinder.energy.hydraulics import WATERWAY, pipe_loss_m
 from sitefinder.schema import is_scheme_that
 
 # Halvings of a hundredth of the design flow in the search for the best throttled flow: to the last digits.
@@ -134,7 +134,15 @@ def _fill_bins(
         power[index] = kw_per_m3s_m * flow_head
 
 
-@kernel(fills=("heads", "power", "used"))
+@kernel(
+    takes=(
+        "float64[:, ::1], float64[:, ::1], float64[:, ::1], int64[::1], int64[::1], boolean[::1], "
+        "float64[::1], float64[::1], float64[::1], int64[::1], int64[::1], float64[::1], float64[:, ::1], "
+        "float64[::1], WATERWAY, float64[::1], float64[:, ::1], float64[:, ::1]"
+    ),
+    records={"WATERWAY": WATERWAY},
+    fills=("heads", "power", "used"),
+)
 def fill_plants(
     curve,
     environmental_flow,

@@ -670,7 +670,15 @@ def _searched(
 
 # The last four arguments are filled; the eight before `of_each` from `at_sites` are room to work in.
 @kernel(
-    fills=("at_sites", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts")
+    takes=(
+        "float64[:, ::1], float64[:, ::1], int32[:, ::1], int64[::1], int64[::1], boolean[::1], "
+        "float64[::1], float64[::1], float64[::1], float64[::1], int64[::1], boolean[:, ::1], CLASS[::1], "
+        "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[::1], int64[::1], "
+        "int64[:, ::1], float64[:, ::1], float64[::1], boolean, int64[:, ::1], float64[:, :, ::1], "
+        "float64[:, :, :, ::1], int64[::1]"
+    ),
+    records={"CLASS": CLASS, "CLASS_AT_SITE": CLASS_AT_SITE, "SEARCH": SEARCH},
+    fills=("at_sites", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts"),
 )
 def _search(
     usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, shares, coarse, suits, classes,

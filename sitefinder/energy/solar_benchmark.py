@@ -16,7 +16,7 @@ def _solar_yield_kwh_per_kw(solar):
 
 
 def solar_lcoe_per_kwh(solar, rate):
-    """Levelised cost of a kWh from solar, taken when the sun gives it.
+    """Levelised cost of energy from solar, taken when the sun gives it.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ def solar_lcoe_per_kwh(solar, rate):
 
 
 def solar_firm_lcoe_per_kwh(solar, rate, hours_share):
-    """Levelised cost of a kWh from solar with storage that serves a given share of the hours.
+    """Levelised cost of energy from solar with storage that serves a given share of the hours.
 
     Parameters
     ----------

@@ -82,8 +82,8 @@ def energy_simulations(
     Returns
     -------
     EnergySimulations of ndarray of float64, shape (n, simulations)
-        Energy [MWh], cost of a kWh (infinite where a simulation gives no energy), net yearly value, power [kW] and
-        yearly cost.
+        Energy [MWh], LCOE (infinite where a simulation gives no energy), net annual value, power [kW] and annual
+        cost.
     VarianceShares
         Contributions of each source of error to the uncertainty of energy and LCOE.
 
@@ -366,7 +366,12 @@ def _own_normals(tailrace, half, simulations, seed, components):
 
 # Mean power [kW] of one plant in each simulation, before the error of efficiency. Water of a single row is that of
 # all simulations.
-@kernel
+@kernel(
+    takes=(
+        "float64[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64, float64, int64, float64[::1], "
+        "float64, float64"
+    )
+)
 def _mean_power_simulations(
     usable,
     rise,
@@ -465,7 +470,7 @@ def nested_normals(downstream, area_km2, stations, simulations, seed, components
 
 
 # Weight of the area that joins at each station, and of its error in that of the next station downstream.
-@kernel
+@kernel(takes="int32[::1], float64[::1]")
 def _weights(downstream, area):
     above = np.zeros(area.size)
     for i in range(area.size):
@@ -485,7 +490,7 @@ def _weights(downstream, area):
 
 
 # Downstream loop, in place: fresh numbers in, errors of whole catchments out.
-@kernel(fills=("errors",))
+@kernel(takes="float64[::1], int32[::1], float64[::1], float64[::1]", fills=("errors",))
 def _gather(errors, downstream, own, handed):
     from_above = np.zeros(errors.size)
     for i in range(errors.size):

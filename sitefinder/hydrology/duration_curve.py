@@ -102,7 +102,7 @@ def curves_from_quantiles(exceedance_percent, quantile_m3s):
     exceedance_percent : ndarray, shape (m,)
         Rising, each between 0 and 100 [%], at least two.
     quantile_m3s : ndarray, shape (n, m)
-        Flow exceeded so often [m³/s], none negative. They may cross, be zero, or be NaN (then the curve is NaN).
+        Flow exceeded at each of them [m³/s], none negative. They may cross or be zero; NaN makes the curve NaN.
 
     Returns
     -------
@@ -226,7 +226,7 @@ def falling(curve_m3s):
 
 
 # Each row made non-increasing by pooling neighbours that rise; and which rows had any.
-@kernel
+@kernel(takes="float64[:, ::1]")
 def _pooled(log_flow):
     stations, knots = log_flow.shape
     pooled = np.empty_like(log_flow)
@@ -256,7 +256,7 @@ def _pooled(log_flow):
 
 # Flow at each bin. Both z_knot and z_bin are normal quantiles of non-exceedance, so they fall as exceedance rises;
 # segment[b] is the knot at or before the bin. A log flow of minus infinity is a dry stream.
-@kernel
+@kernel(takes="float64[::1], float64[:, ::1], float64[::1], int64[::1]")
 def _curves(z_knot, log_flow, z_bin, segment):
     stations, knots = log_flow.shape
     curve = np.zeros((stations, z_bin.size))

@@ -116,7 +116,7 @@ def _mean(curves):
     return curves.mean(axis=1)[:, None]
 
 
-# Flow exceeded so often in curves of any number of bins, as a column.
+# Flow exceeded for this share of the time in curves of any number of bins, as a column.
 def _exceeded(curves, percent):
     return flow_at(_exceedance_of_bins(curves.shape[1]), curves, percent)[:, None]
 

@@ -13,8 +13,10 @@ from sitefinder.hydrology.regions import (
     doubtful_weights,
     probability_regional,
     regions_reported,
+    share_of_equations,
 )
-from sitefinder.vocabulary import BY_FLOW, flags_set_by
+from sitefinder.hydrology.strength import is_too_weak, is_weak
+from sitefinder.vocabulary import BY_FLOW, FLOW_REGRESSION_TOO_WEAK, FLOW_REGRESSION_WEAK, flags_set_by
 
 # Two quantiles and the mean make a curve, straight between normal quantile and log flow (own choice).
 MIN_QUANTILES = 2
@@ -23,6 +25,12 @@ MAX_SCALING = 1.5
 # A statistic that is more probably zero than not is taken as zero (own choice).
 ZERO_LIMIT = 0.5
 AREA_COLUMN = "area_km2"
+# Any part of a catchment with a weak regression is flagged; it is too weak to rank where more than this share has
+# one that is (own choice).
+TOO_WEAK_SHARE = 0.5
+# The flags of a weak regression are lifted where measurements leave at most this share of its variance (own
+# choice).
+MEASURED_SHARE = 0.5
 # The flags of a station's flow, in the order in which they are listed.
 FLAGS = flags_set_by(BY_FLOW)
 
@@ -117,7 +125,33 @@ def with_flags(estimate, name, mask) -> FlowEstimate:
     return estimate._replace(flags=flags)
 
 
-def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
+def lift_weak_flags(estimate, regressed_log_sd) -> FlowEstimate:
+    """An estimate without the flags of a weak regression where measurements left little of its variance.
+
+    Parameters
+    ----------
+    estimate : FlowEstimate
+        Joined with gauges and gaugings.
+    regressed_log_sd : ndarray of float64, shape (n,)
+        ``mean_log_sd`` of the regression alone.
+
+    Returns
+    -------
+    FlowEstimate
+        A station keeps the flags unless its variance is at most `MEASURED_SHARE` of that of the regression.
+    """
+    lifted = (FLOW_REGRESSION_WEAK.name, FLOW_REGRESSION_TOO_WEAK.name)
+    measured = estimate.mean_log_sd**2 <= MEASURED_SHARE * regressed_log_sd**2
+    # An error of nothing was not measured away.
+    measured &= regressed_log_sd > 0
+    flags = [
+        tuple(name for name in entries if name not in lifted) if holds else entries
+        for entries, holds in zip(estimate.flags, measured, strict=True)
+    ]
+    return estimate._replace(flags=flags)
+
+
+def estimate_flows(predictors, equations, weights=None, limits=None) -> FlowEstimate:
     """Mean flow and duration curve of every station.
 
     Parameters
@@ -130,6 +164,8 @@ def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
         are left aside with a note.
     weights : RegionWeights, optional
         Share of each catchment in each region; without, one equation a statistic applies everywhere.
+    limits : sitefinder.settings.flows.RegressionLimits, optional
+        Beyond which the regression of the mean flow is weak; absent: nothing is flagged for that.
 
     Returns
     -------
@@ -168,8 +204,11 @@ def estimate_flows(predictors, equations, weights=None) -> FlowEstimate:
     missing = np.logical_or.reduce([item.missing for item in judged])
     outside = _outside_any(judged)
     none = np.zeros(len(predictors), dtype=bool)
+    weak, too_weak = _weak(found["mean"], len(predictors), weights, limits)
     is_flagged = {
         "flow_missing": missing,
+        FLOW_REGRESSION_WEAK.name: weak & ~missing,
+        FLOW_REGRESSION_TOO_WEAK.name: too_weak & ~missing,
         "flow_extrapolated": np.logical_or.reduce(list(outside.values())),
         "flow_outside_area": outside.get(AREA_COLUMN, none),
         "flow_leverage": np.logical_or.reduce([item.beyond_leverage for item in everything]),
@@ -207,6 +246,18 @@ def _quantile_errors(percent, each, zero, mean):
     ratio = np.divide(flow, median, out=np.ones_like(flow), where=known)
     log_sd = np.where(known, np.column_stack([item.log_sd for item in each]), 0.0)
     return QuantileErrors(np.asarray(percent, dtype=np.float64), log_sd, np.log(ratio), mean.log_sd)
+
+
+# Stations with a weak regression of the mean flow in any part of the catchment, and with one that is too weak to
+# rank by in the greater part.
+def _weak(regional, stations, weights, limits):
+    if limits is None:
+        return np.zeros((2, stations), dtype=bool)
+    weak, too_weak = (
+        share_of_equations(regional, lambda equation, judge=judge: judge(equation, limits), stations, weights)
+        for judge in (is_weak, is_too_weak)
+    )
+    return weak > 0, too_weak > TOO_WEAK_SHARE
 
 
 def validate_unfit_equations(predictors, equations, weights=None):
@@ -294,6 +345,8 @@ def _flag_names(is_flagged, stations):
 def _notes(is_flagged, outside, percent, others, weights):
     meanings = {
         "flow_missing": "have no flow, because a predictor is missing or has no logarithm",
+        FLOW_REGRESSION_WEAK.name: "have their mean flow from a weak regression",
+        FLOW_REGRESSION_TOO_WEAK.name: "have their mean flow from a regression that is too weak to rank by",
         "flow_extrapolated": "are out of the range of an equation",
         "flow_leverage": "are beyond the gauges of an equation by their leverage",
         "flow_region_doubtful": "have catchments whose shares in regions with equations do not add up to 1"

@@ -77,7 +77,7 @@ def gauge_flows(table, rating_log_sd):
 
 
 def area_ratio_exponent(exceedance, constant=None):
-    """Exponent of the area ratio for flows exceeded so often.
+    """Exponent of the area ratio for flows exceeded for this share of the time.
 
     Parameters
     ----------

@@ -12,6 +12,7 @@ from sitefinder.catalogue.equations import ZERO_OF, Equation
 from sitefinder.errors import InputError, listed
 from sitefinder.hydrology.censored import fit_censored_equation, fit_zero_probability, least_squares_of_censored
 from sitefinder.hydrology.equations import HIGH_LEVERAGE, INTERVAL_SHARE
+from sitefinder.hydrology.plausibility import MEAN_FLOW, suspect_gauges
 from sitefinder.hydrology.regression import (
     MAX_INFLATION,
     Fit,
@@ -25,6 +26,8 @@ from sitefinder.hydrology.regression import (
     sampling_covariance,
     statistic_of,
 )
+from sitefinder.hydrology.strength import mean_regressions
+from sitefinder.settings.flows import RegressionLimits
 
 # Cook's distance above 4 / n is looked at (common practice, no source).
 HIGH_COOK = 4.0
@@ -351,6 +354,11 @@ class RegionalFits(NamedTuple):
         A row a set of predictors that was compared.
     warnings : DataFrame
         ``region``, ``statistic`` (empty: all) and ``warning``.
+    suspects : DataFrame
+        Implausible gauges: ``region`` and the columns of
+        `sitefinder.hydrology.plausibility.suspect_gauges`.
+    mean_regressions : list of sitefinder.hydrology.strength.MeanRegression
+        Strength of those of the mean flow.
     """
 
     equations: list
@@ -359,6 +367,8 @@ class RegionalFits(NamedTuple):
     gauges: pd.DataFrame
     candidates: pd.DataFrame
     warnings: pd.DataFrame
+    suspects: pd.DataFrame
+    mean_regressions: list
 
 
 class Region(NamedTuple):
@@ -370,7 +380,7 @@ class Region(NamedTuple):
     groups: np.ndarray
 
 
-def fit_regions(gauges, places_km=None, *, table, settings):
+def fit_regions(gauges, places_km=None, *, table, settings, limits=None):
     """An equation for each statistic and region of a gauge table.
 
     Parameters
@@ -381,6 +391,8 @@ def fit_regions(gauges, places_km=None, *, table, settings):
         As of `sitefinder.hydrology.regional_fit.places_km`; NaN where a gauge has no place.
     table : sitefinder.settings.GaugeTable
     settings : sitefinder.settings.FitSettings
+    limits : sitefinder.settings.flows.RegressionLimits, optional
+        Beyond which the regression of a mean flow is weak; absent: those of the defaults.
 
     Returns
     -------
@@ -406,10 +418,12 @@ def fit_regions(gauges, places_km=None, *, table, settings):
         )
     columns = settings.statistics or [column for column in gauges.columns if statistic_of(column)]
     names = gauges[settings.region_column] if settings.region_column else pd.Series(ALL, index=gauges.index)
-    parts = {key: [] for key in ("equations", "summary", "coefficients", "gauges", "candidates", "warnings")}
+    kinds = ("equations", "summary", "coefficients", "gauges", "candidates", "warnings", "suspects")
+    parts = {key: [] for key in kinds}
     for name in sorted(names.unique(), key=lambda text: (len(text), text)):
         inside = (names == name).to_numpy()
         region = _region(name, gauges[inside], None if places_km is None else places_km[inside], settings)
+        parts["suspects"].append(_suspects(region, table))
         enough = len(region.gauges) >= settings.min_gauges
         if not enough:
             _warn(parts, name, "", f"{inside.sum()} gauges are fewer than {settings.min_gauges}; not fitted")
@@ -436,7 +450,17 @@ def fit_regions(gauges, places_km=None, *, table, settings):
         pd.concat(parts["gauges"], ignore_index=True),
         pd.concat(parts["candidates"], ignore_index=True) if parts["candidates"] else pd.DataFrame(),
         warnings,
+        pd.concat(parts["suspects"], ignore_index=True),
+        mean_regressions(parts["equations"], RegressionLimits() if limits is None else limits),
     )
+
+
+# Suspects among all gauges of a region, whether it gets equations or not.
+def _suspects(region, table):
+    known = region.gauges if MEAN_FLOW in region.gauges else region.gauges.iloc[:0].assign(**{MEAN_FLOW: np.nan})
+    found = suspect_gauges(known, table.predictors)
+    found.insert(0, "region", region.name)
+    return found
 
 
 def _region(name, gauges, places_km, settings):

@@ -164,6 +164,34 @@ def probability_regional(regional, predictors, weights=None):
     return Probability(np.clip(zero, 0.0, 1.0), _outside(weight, each), missing)
 
 
+def share_of_equations(regional, holds, stations, weights=None):
+    """Share of each catchment, among that with equations, whose equation of a statistic meets a condition.
+
+    Parameters
+    ----------
+    regional : Regional
+        See `by_statistic`.
+    holds : callable
+        Takes an equation.
+    stations : int
+        Number n of stations.
+    weights : RegionWeights, optional
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        0 where no equation holds ground.
+    """
+    if weights is None:
+        return np.full(stations, float(holds(regional.common)))
+    parts, weight = _parts(regional, weights)
+    total = np.sum(weight, axis=0) if parts else np.zeros(stations)
+    held = np.zeros(stations)
+    for equation, own in zip(parts, weight, strict=True):
+        held += own * float(holds(equation))
+    return np.divide(held, total, out=np.zeros(stations), where=total > 0)
+
+
 def doubtful_weights(found, weights):
     """Stations whose catchment the regions with equations do not cover, or cover more than once.
 

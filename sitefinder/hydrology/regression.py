@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, optimize
+from scipy import linalg
 
 from sitefinder.catalogue.equations import LN_10, Equation, Predictor, percent_from_log10
 from sitefinder.errors import InputError, listed
@@ -123,6 +123,7 @@ def generalised_least_squares(design, response, sampling_covariance, with_left_o
     .. [2] K. Eng, Y.-Y. Chen, J. E. Kiang, "User's guide to the weighted-multiple-linear-regression program,"
        U.S. Geol. Surv. Tech. Methods 4-A8, 2009.
     """
+    from scipy import optimize
     from statsmodels.regression.linear_model import GLS
 
     if not _are_independent(design):

@@ -6,7 +6,6 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import rasterio
-import whitebox_workflows
 
 from sitefinder.dem.grid import Grid, cell_of, whole
 from sitefinder.dem.priority_flood import NO_POINTER, NO_SEED, edge_cells, labels_down
@@ -244,6 +243,8 @@ def _derived(elevation_m, profile, threshold_cells, folder, breach_search_cells)
 
 # The engine and its raster of directions, which it leaves as pointer.tif too.
 def _directions(elevation_m, profile, folder, breach_search_cells):
+    import whitebox_workflows
+
     with rasterio.open(folder / "dem.tif", "w", **profile) as copy:
         copy.write(elevation_m, 1)
     engine = whitebox_workflows.WbEnvironment()

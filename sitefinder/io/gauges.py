@@ -226,7 +226,9 @@ def read_gauges(path, table, numbers_too=(), texts_too=()):
         Index: gauge ids as text, so that leading zeros stay. Columns: the flow statistics (``flow_mean_m3s``,
         ``flow_qNN_m3s``: the flow exceeded NN % of the time) [m³/s], the predictors, the years of record and the
         coordinates where the settings name their columns. Of daily records the statistics are computed here, with
-        all columns of `sitefinder.hydrology.records.gauge_statistics`.
+        all columns of `sitefinder.hydrology.records.gauge_statistics`. Area and precipitation are read also where
+        they are no predictors, as far as the table has them, for `sitefinder.hydrology.plausibility`. Gauges of
+        ``leave_out`` are not there.
 
     Raises
     ------
@@ -250,14 +252,29 @@ def read_gauges(path, table, numbers_too=(), texts_too=()):
         problems += id_problems(text[table.id_column])
         numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
     problems += _order_problems(numbers, flows)
+    if unknown := [gauge for gauge in table.leave_out if gauge not in numbers.index]:
+        problems.append(f"leave_out: no gauge of the table is called {listed(unknown)}")
     if problems:
         raise all_of(InputError, str(path), problems)
     numbers = numbers.assign(**{column: text[column].str.strip().to_numpy() for column in texts_too})
+    numbers = _with_background(numbers, text)
+    is_kept = ~numbers.index.isin(table.leave_out)
+    numbers, text = numbers[is_kept], text[is_kept]
     if table.daily:
         files = text[table.daily.file_column]
         made = _statistics_of_files(numbers.index, files, Path(path).parent, table.daily)
         numbers = numbers.join(made.drop(columns=[name for name in needed_columns if name in made]))
     return numbers
+
+
+# Columns that show whether a gauge is plausible. They need not be sound where they are no predictors.
+BACKGROUND = ("area_km2", "precipitation_mm")
+
+
+def _with_background(numbers, text):
+    absent = [name for name in BACKGROUND if name in text and name not in numbers]
+    read = {name: pd.to_numeric(text[name].str.strip(), errors="coerce").to_numpy(np.float64) for name in absent}
+    return numbers.assign(**read)
 
 
 # The table with columns renamed as sitefinder needs them, and problems.

@@ -7,7 +7,6 @@ import rasterio
 import shapely
 from rasterio.features import rasterize
 from rasterio.fill import fillnodata
-from scipy import ndimage
 
 from sitefinder.dem.grid import Window, cell_of, clipped, tile_windows, whole, widened
 from sitefinder.io.raster import CHUNK_CELLS, DRIVER, FLOAT_NODATA, read_window, tile_transform
@@ -191,6 +190,8 @@ def fill_holes(path, grid, max_cells):
 # Cells without data that no empty square of one cell more than the limit holds. Where the window ends inside the
 # grid the answer is right from the square's side on inwards.
 def _small_holes(valid, max_cells):
+    from scipy import ndimage
+
     side = max_cells + 1
     empty = np.pad(~valid, side, constant_values=True)
     return ~valid & ~ndimage.binary_opening(empty, np.ones((side, side)))[side:-side, side:-side]

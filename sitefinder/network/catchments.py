@@ -66,7 +66,7 @@ def sums_by_arms(local, downstream, arms=None):
     return shared_sums(local.astype(np.float64), downstream, *arms)
 
 
-@kernel
+@kernel(takes="int64[::1], int32[::1]")
 def sums_upstream(local, downstream):
     """For each station the sum over itself and all stations upstream.
 
@@ -198,7 +198,7 @@ def share_above(is_marked, area, downstream):
     return share
 
 
-@kernel
+@kernel(takes="boolean[::1], int32[::1]")
 def carried_down(is_marked, downstream):
     """Whether a station, or any upstream of it, is marked.
 

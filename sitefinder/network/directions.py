@@ -58,7 +58,7 @@ def direct_pieces(pieces, drop_m, feature_id, by_name, *, ridge_m=RIDGE_M):
     else the one end that has the least length of line turned round or climbing. Pieces off those paths that
     would close a circle are turned.
 
-    A part cannot be resolved where its lines lead in a circle and no end of theirs is an outlet (a ring), or where
+    A part cannot be resolved where its lines lead in a circle and no end is an outlet (a ring), or where
     more than half of its length climbs in the best directions found, and more than half has to climb by more
     than ``ridge_m`` on its way to the outlet.
     """
@@ -288,7 +288,7 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
     equal is settled by straightness, then by the shorter way down, then by the user's ids.
 
     No rule of shape knows where the water goes. Of 84 published side arms of New Hope Creek (NHDPlus version 2),
-    "longest" finds 54, "order" 47, "straightest" 42 and "shortest" 38; a column that tells them finds all.
+    "longest" finds 54, "order" 47, "straightest" 42 and "shortest" 38; a column that states them finds all.
     """
     if rule not in RULES:
         raise ValueError(f"the main path must be one of {', '.join(RULES)}, not {rule!r}")

@@ -210,7 +210,7 @@ def link_orders(downstream_link, length_m, *, leaves_link=None, counts=None):
 
     Notes
     -----
-    A source has order 1; a link below several takes the greatest of theirs, and one more where two or more
+    A source has order 1; a link below several takes their greatest order, and one more where two or more
     share that greatest (Strahler 1957, Trans. AGU 38:913-920). Shreve's magnitude is the number of sources
     upstream (Shreve 1966, J. Geology 74:17-37). The main stem follows the longest path from a source; a tie
     goes to the link of the lower number.
@@ -317,7 +317,7 @@ def upstream_neighbours(downstream):
     return start, upper[np.argsort(downstream[upper], kind="stable")].astype(np.int32)
 
 
-@kernel
+@kernel(takes="int32[::1], float64[::1]")
 def main_upstream(downstream, to_downstream_m):
     """The station that carries each station's main stem on upstream: the neighbour with the longest way above it.
 

@@ -8,7 +8,6 @@ import pandas as pd
 import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from sitefinder.errors import InputError, listed
 from sitefinder.network.directions import RIDGE_M, direct_pieces, main_arms
@@ -98,6 +97,8 @@ def _end_points(geometry, index):
 # Ends within snap_m of each other are one node, placed where most of its ends agree exactly. Nodes are
 # numbered by place, so that nothing depends on the order of the lines.
 def _nodes_of_ends(ends, snap_m):
+    from scipy.spatial import cKDTree  # noqa: PLC0415 - large, and only a new network needs it
+
     pairs = cKDTree(ends).query_pairs(max(snap_m, 1e-6), output_type="ndarray")
     graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(ends), len(ends)))
     count, node = connected_components(graph, directed=False)

@@ -127,6 +127,28 @@ class SourceCode:
             self._imports[module] = frozenset(name for name in parents if name in self._paths) - {module}
         return self._imports[module]
 
+    def importers_of(self, module: str, groups: Iterable[Iterable[Callable[..., Any] | str]]) -> list[str]:
+        """Modules that import a given one themselves, among those that functions can reach.
+
+        Parameters
+        ----------
+        module : str
+            Dotted name.
+        groups : iterable of iterable of callable or str
+            Functions, as in `files_of`.
+
+        Returns
+        -------
+        list of str
+            Those of the first group come first; within a group, by name.
+        """
+        found: dict[str, None] = {}
+        for functions in groups:
+            files = self.files_of(functions)
+            reached = sorted(name for name, path in self._paths.items() if path in files)
+            found |= dict.fromkeys(name for name in reached if module in self.imported_by(name))
+        return list(found)
+
     def files_of(self, functions: Iterable[Callable[..., Any] | str]) -> dict[str, str]:
         """Files that functions can reach, with what they hold.
 

@@ -74,7 +74,7 @@ def peak_memory_mb() -> float:
     Returns
     -------
     float
-        NaN where the system does not tell.
+        NaN where the system does not say.
     """
     if resource is None:
         return float("nan")

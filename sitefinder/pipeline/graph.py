@@ -65,7 +65,7 @@ class Stage(NamedTuple):
     reads by name: results of earlier stages, then what the run was given. ``sees`` names, for what is given in
     `Parts`, those that this stage may look at; its result is kept under them and under a digest of the code that
     its functions can reach. ``content`` gives a digest of what a result holds, however it was made; it is kept
-    beside the result, see `Results.content_of`. ``describes`` names further functions, where a result tells with
+    beside the result, see `Results.content_of`. ``describes`` names further functions, where a result says with
     which code others were made.
     """
 
@@ -107,7 +107,7 @@ class Made(NamedTuple):
 class Parts:
     """Something given to a run of which each stage sees only what it declares.
 
-    A base to derive from: `seen` gives an object that refuses all else, and `facts` tells what those parts hold,
+    A base to derive from: `seen` gives an object that refuses all else, and `facts` states what those parts hold,
     as short texts by name. Equal facts must mean equal results. What a run is given besides (a scratch folder, a
     progress bar) is handed to stages as it is and must change no result.
     """

@@ -1,4 +1,4 @@
-"""Accounts of runs: what each took, made and found kept, for people to read and for the next plan."""
+"""Accounts of runs: what each took, made and found kept, for users to read and for the next plan."""
 
 from __future__ import annotations
 

@@ -99,7 +99,7 @@ PROTOCOL = 5
 
 
 def write_pickle(result: object, file: BinaryIO, scratch: Path | None) -> dict[str, Path]:
-    """Write a result, and tell which files in the scratch folder belong to it.
+    """Write a result, and say which files in the scratch folder belong to it.
 
     Parameters
     ----------

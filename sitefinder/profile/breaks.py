@@ -91,7 +91,12 @@ def find_breaks(
 
 
 # The greatest ratio of step to standard error below each station, and the width of its windows [stations].
-@kernel
+@kernel(
+    takes=(
+        "float64[::1], boolean[::1], int32[::1], int32[::1], float64[::1], float64[::1], float64[::1], "
+        "float64[::1], float64[::1], int64[::1]"
+    ),
+)
 def _step_scores(
     elevation_m,
     usable,
@@ -176,7 +181,7 @@ def _variance_of_difference(rho, up, down):
 
 
 # Stations whose score is high enough and the greatest within the width of its windows; of equals the upper one.
-@kernel
+@kernel(takes="float64[::1], int64[::1], int32[::1], int32[::1]")
 def _peaks(score, width, main, downstream):
     count = score.size
     is_peak = np.zeros(count, dtype=np.bool_)
@@ -197,7 +202,7 @@ def _peaks(score, width, main, downstream):
 
 
 # Breaks moved down over rejected stations that are no lower than the last valid one above them.
-@kernel
+@kernel(takes="boolean[::1], float64[::1], boolean[::1], int32[::1]")
 def _below_refused(is_peak, elevation_m, usable, downstream):
     is_break = np.zeros(is_peak.size, dtype=np.bool_)
     for i in range(is_peak.size):
@@ -212,7 +217,7 @@ def _below_refused(is_peak, elevation_m, usable, downstream):
 
 
 # The known breaks, and detected ones that are not near any of them.
-@kernel
+@kernel(takes="boolean[::1], boolean[::1], int32[::1], int32[::1]")
 def _giving_way(is_break, known_break, main, downstream):
     kept = is_break.copy()
     for i in range(is_break.size):
@@ -244,7 +249,7 @@ class Slopes(NamedTuple):
     below: np.ndarray
 
 
-@kernel
+@kernel(takes="float64[::1], int32[::1], float64[::1]")
 def slopes_around(profile_m, downstream, segment_m):
     """Slope of the stream around each segment, without the segment itself.
 
@@ -359,7 +364,7 @@ def is_coarse(elevation):
     return bool((np.abs(steps - np.round(steps)) < LEVEL_M).all())
 
 
-@kernel
+@kernel(takes="float64[::1], int32[::1], float64[::1], float64[::1], float64")
 def level_segments(raw_m, downstream, to_downstream_m, segment_m, shortest_m):
     """Segments that belong to a stretch of equal raw elevation of at least some length.
 

@@ -162,7 +162,7 @@ def _standard_normals(count, seed, draw):
 
 
 # Upstream loop, in place.
-@kernel(fills=("noise",))
+@kernel(takes="float64[::1], int32[::1], float64[::1]", fills=("noise",))
 def _correlate_upstream(noise, downstream, correlation):
     for i in range(noise.size - 1, -1, -1):
         if downstream[i] >= 0:
@@ -171,7 +171,7 @@ def _correlate_upstream(noise, downstream, correlation):
 
 
 # Upstream loop: a profile whose drops are those of another times a factor.
-@kernel
+@kernel(takes="float64[::1], float64[::1], int32[::1]")
 def _with_drops_times(factor, profile_m, downstream):
     made_m = profile_m.copy()
     for i in range(profile_m.size - 1, -1, -1):
@@ -224,7 +224,7 @@ def head_standard_error(errors_m, upper, lower):
     return _root_mean_square_difference(errors_m, upper, lower)
 
 
-@kernel
+@kernel(takes="float32[:, ::1], int64[::1], int64[::1]")
 def _root_mean_square_difference(errors_m, upper, lower):
     head_se_m = np.empty(upper.size)
     simulations = errors_m.shape[1]
@@ -518,7 +518,7 @@ def minimum_heads(errors_m, downstream, to_downstream_m, lengths_m, standard_err
 
 
 # For each station and length the station nearest to that way downstream, or -1.
-@kernel
+@kernel(takes="int32[::1], float64[::1], float64[::1], float64")
 def _stations_below(downstream, to_downstream_m, lengths_m, tolerance):
     lower = np.full((len(downstream), len(lengths_m)), -1, dtype=np.int64)
     for start in range(len(downstream)):

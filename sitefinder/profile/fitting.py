@@ -93,7 +93,7 @@ def find_spikes(elevation_m, usable, main, downstream, to_downstream_m, rmse_m, 
 # of the DEM's error [m]; the greater of both comparisons, 0 where there are too few neighbours for either. Sums of
 # correlations of a chain are kept as it grows, one exponential a station: `own` with the station judged, `pairs`
 # among the neighbours, `own_few`, `pairs_few` those of the nearest ones.
-@kernel
+@kernel(takes="float64[::1], boolean[::1], int32[::1], int32[::1], float64[::1], float64[::1]")
 def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_length_m):
     count = elevation_m.size
     excess = np.zeros(count)
@@ -134,7 +134,7 @@ def _excess(elevation_m, usable, main, downstream, to_downstream_m, correlation_
                 distance_m = 0.0
                 both += 1
         if both == 2 * up:
-            # Across the station the correlation of two neighbours is the product of theirs with it.
+            # Across the station the correlation of two neighbours is the product of their own with it.
             sort_first(level_m, both, sorted_m)
             error = _difference_from_mean(own_few + own, pairs_few + pairs + 2.0 * own_few * own, both)
             excess[i] = max(excess[i], _over(elevation_m[i] - sorted_m[up], error))
@@ -231,7 +231,7 @@ def smoothed(elevation_m, weight, otherwise_m, main, downstream, to_downstream_m
 
 
 # Symmetric elimination along the tree. `first` and `second` couple a station with the two next downstream.
-@kernel
+@kernel(takes="float64[::1], float64[::1], int32[::1], int32[::1], float64[::1], boolean[::1], float64[::1]")
 def _solved(right, own, main, downstream, to_downstream_m, is_break, slope_variance_per_m):
     count = right.size
     right, own = right.copy(), own.copy()
@@ -275,7 +275,7 @@ def _solved(right, own, main, downstream, to_downstream_m, is_break, slope_varia
     return level_m
 
 
-@kernel
+@kernel(takes="float64[::1], boolean[::1], int32[::1], int32[::1], float64[::1], float64")
 def mean_along(value, usable, main, downstream, to_downstream_m, length_m):
     """Mean of a value about each station along the main stem, weights falling by e over a length.
 
@@ -495,7 +495,7 @@ def fit_long_profile(
 
 # Levels with those of unknown stations beside a break: the curve's, which is free to jump there, as far as a known
 # station of their own side holds it; below a break near a mouth the way up from the main stem's.
-@kernel
+@kernel(takes="float64[::1], float64[::1], float64[::1], int32[::1], int32[::1], float64[::1], boolean[::1]")
 def _next_to_breaks(level_m, curve_m, slope, main, downstream, step_m, is_break):
     filled_m = level_m.copy()
     for i in range(level_m.size):
@@ -535,7 +535,7 @@ def _places(downstream, step_m):
 
 
 # Upstream loop: who is one with the next takes its number. In between, numbers of places keep the stations' order.
-@kernel
+@kernel(takes="int64[::1], boolean[::1], int32[::1]")
 def _handed_up(place, with_next, downstream):
     place = place.copy()
     for i in range(len(place) - 1, -1, -1):
@@ -564,7 +564,7 @@ def _errors(stated_m, of_place_m, spread_m):
 
 
 # Fall over the way about each station [m/m], without the steps at breaks, and that way's length [m].
-@kernel
+@kernel(takes="float64[::1], int32[::1], int32[::1], float64[::1], boolean[::1]")
 def _slopes(fit_m, main, downstream, step_m, is_break):
     count = fit_m.size
     slope, over_m = np.zeros(count), np.zeros(count)
@@ -588,7 +588,7 @@ def _slopes(fit_m, main, downstream, step_m, is_break):
 
 
 # Median of the values about each station along its main stem; zero where there is none.
-@kernel
+@kernel(takes="float64[::1], int32[::1], int32[::1]")
 def _median_about(value, main, downstream):
     count = value.size
     median = np.zeros(count)
@@ -619,7 +619,7 @@ def _flat(level_m, downstream, main, step_m, min_flat_m):
     return is_flat if is_flat.mean() <= MAX_FLAT_SHARE else np.zeros(len(level_m), dtype=bool)
 
 
-@kernel
+@kernel(takes="float64[::1], int32[::1], int32[::1], float64[::1], float64")
 def _level_runs(level_m, downstream, main, step_m, min_flat_m):
     count = level_m.size
     stations = np.ones(count, dtype=np.int64)

@@ -126,7 +126,7 @@ def _validate_bad_stations(elevation_m, weight, downstream, to_downstream_m):
 # hold it up; meaningless where there is no datum. Heap node i is the breakpoint of station i: its key is the
 # elevation and `rise` is by how much the slope of the loss grows there. Below the lowest breakpoint of a heap
 # the loss is flat.
-@kernel
+@kernel(takes="float64[::1], float64[::1], boolean[::1], int32[::1], float64")
 def _best_elevation(elevation_m, weight, has_datum, downstream, quantile):
     count = elevation_m.size
     best_m = np.zeros(count)
@@ -186,7 +186,7 @@ def _melded(first, second, key, left, right):
 
 # Upstream loop, in place: no station below the next datum-carrying one downstream. A station without a datum
 # passes on the level below it.
-@kernel(fills=("profile_m",))
+@kernel(takes="float64[::1], boolean[::1], int32[::1]", fills=("profile_m",))
 def _pass_back_up(profile_m, has_datum, downstream):
     for i in range(profile_m.size - 1, -1, -1):
         below = downstream[i]
@@ -196,7 +196,7 @@ def _pass_back_up(profile_m, has_datum, downstream):
 
 # In place: downstream loop for the lowest datum that drains to each station and how far off it is, upstream
 # loop to interpolate. Going up one step at a time keeps the order even where gaps branch.
-@kernel(fills=("profile_m",))
+@kernel(takes="float64[::1], boolean[::1], int32[::1], float64[::1]", fills=("profile_m",))
 def _fill_gaps(profile_m, has_datum, downstream, to_downstream_m):
     count = profile_m.size
     ceiling_m = np.full(count, np.inf)

@@ -202,7 +202,7 @@ def posterior(head_m, head_se_m, prior):
     return _moments(head_m, head_se_m, _ratio(head_m, head_se_m, prior.law), edges_m, density, *cells)
 
 
-@kernel
+@kernel(takes="float64[::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[::1]")
 def _moments(head_m, head_se_m, ratio, edges_m, density, lean_m, spread_m):
     mean_m, sd_m = head_m.copy(), head_se_m.copy()
     root_two, root_two_pi = math.sqrt(2.0), math.sqrt(2.0 * math.pi)
@@ -323,7 +323,7 @@ def _prior_of(profile_m, errors_m, arrays, length_m):
 
 
 # Stretches from each station down to the first one at least this far below, without excluded segments.
-@kernel
+@kernel(takes="int32[::1], float64[::1], boolean[::1], float64")
 def _windows(downstream, step_m, barred, length_m):
     upper = np.empty(len(downstream), dtype=np.int64)
     lower = np.empty(len(downstream), dtype=np.int64)

@@ -211,7 +211,7 @@ def find_channels(x_m, y_m, elevation_m, owned, *, step_m, min_bank_m=np.inf) ->
 
 # The cells of the lowest channel that has banks on both sides, from bank to bank; all where there is none. Unknown
 # ground ends the transect.
-@kernel
+@kernel(takes="float64[:, ::1], float64[::1]")
 def _between_banks(elevation_m, min_bank_m):
     count, columns = elevation_m.shape
     between = np.ones(elevation_m.shape, dtype=np.bool_)

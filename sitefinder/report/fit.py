@@ -6,6 +6,7 @@ import textwrap
 import numpy as np
 
 from sitefinder.hydrology.regional_fit import HIGH_COOK, accounted
+from sitefinder.report.flow_quality import mean_flow_text, suspect_lines
 from sitefinder.report.templates import environment
 from sitefinder.report.text import WIDTH
 
@@ -55,8 +56,12 @@ def fit_text(source, fits, files=()):
         "(RMSE, log10) at each gauge from a fit without it. inside %: gauges within the 90 % interval of a fit "
         "without their neighbourhood. widened: factor on the interval's width in logs for that."
     )
+    regressions = [one._asdict() for one in fits.mean_regressions]
+    suspects = fits.suspects.to_dict("records")
     parts = [
         *textwrap.wrap(head, WIDTH),
+        *textwrap.wrap(mean_flow_text(regressions, refuses=False), WIDTH),
+        *suspect_lines(suspects, gauges, "gauges"),
         "",
         *_aligned(lines, left=2),
         "",
@@ -150,6 +155,8 @@ def fit_page(source, fits, gauges):
         .render(
             source=source,
             gauges=_table(accounted(fits.gauges), "words"),
+            mean_flow=mean_flow_text([one._asdict() for one in fits.mean_regressions], refuses=False),
+            suspects=_table(fits.suspects, "words") if len(fits.suspects) else None,
             warnings=_table(common[["region", "warning"]], "words") if len(common) else None,
             fits=[_fit(row, fits, gauges) for row in fits.summary.itertuples()],
         )

@@ -23,7 +23,7 @@ class Handover(NamedTuple):
     settlements, lakes, districts, region), only those that the user gave: GeoDataFrames of ``name`` (text, empty
     where there is none) and geometry. ``font_paths`` are of fonts for letters that others lack. ``version`` is
     that of sitefinder. ``counts_unresolved`` is true where heads count that the DEM does not resolve.
-    ``dem_path`` is the DEM's copy on the run's grid.
+    ``dem_path`` is the DEM's copy on the run's grid. ``allow`` is the run's ``ranking.allow``.
     """
 
     title: str
@@ -39,6 +39,7 @@ class Handover(NamedTuple):
     version: str = ""
     dem_path: object = None
     energy_p50_mwh: float = math.nan
+    allow: tuple = ()
 
     @property
     def minimum_heads(self):
@@ -108,4 +109,5 @@ def handover_of(settings, made, fonts=()):
         counts_unresolved=HEAD_UNRESOLVED.is_allowed(settings.ranking.allow),
         font_paths=tuple(fonts),
         version=__version__,
+        allow=tuple(settings.ranking.allow),
     )

@@ -6,6 +6,7 @@ import textwrap
 from collections import Counter
 from textwrap import wrap
 
+from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.text import (
     WIDTH,
@@ -128,6 +129,7 @@ def summary_text(
     currency="",
     minimum_heads=None,
     counts_unresolved=False,
+    allow=(),
     files=(),
 ):
     """The results, most important first: reaches by verdict, sites, rejection reasons, files.
@@ -149,6 +151,7 @@ def summary_text(
         currency=currency,
         minimum_heads=minimum_heads,
         counts_unresolved=counts_unresolved,
+        allow=allow,
     )
     return printed_summary(parts, files)
 
@@ -164,6 +167,7 @@ def summary_parts(
     currency="",
     minimum_heads=None,
     counts_unresolved=False,
+    allow=(),
 ):
     """The results, most important first, in two parts: before and after the list of files.
 
@@ -172,8 +176,8 @@ def summary_parts(
     title : str
         Name of the inventory.
     tables : dict of str to DataFrame
-        ``sites`` and ``reaches``, and optionally ``screening_cascade``, ``streams`` with ``provenance``,
-        ``fish_safe_gain`` and ``repairs``, as `sitefinder.schema` declares them.
+        ``sites`` and ``reaches``, and optionally ``flow_equations``, ``screening_cascade``, ``streams`` with
+        ``provenance``, ``fish_safe_gain`` and ``repairs``, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
         Annual energy of all sites together, exceeded in 90 %, 50 % and 10 % of the simulations [MWh/yr]. Those of
         single sites do not add up to it, since common errors do not cancel.
@@ -185,6 +189,8 @@ def summary_parts(
         The minimum resolvable head of the DEM: ``length_m``, ``min_head_m``, ``min_head_p90_m``.
     counts_unresolved : bool
         Whether reaches whose head is not resolved count in the potential.
+    allow : collection of str
+        The run's ``ranking.allow``.
 
     Returns
     -------
@@ -194,7 +200,11 @@ def summary_parts(
     sites, reaches = tables["sites"].sort_values("rank"), tables["reaches"]
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     before = [
-        f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
+        _head(
+            f"{plain(title)}: {counted(len(reaches), 'reach', 'reaches')}, {figure(length_km)} km of stream",
+            tables,
+            allow,
+        ),
         _verdicts(reaches, counts_unresolved),
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd),
         surface_model_warning(reaches),
@@ -213,6 +223,12 @@ def summary_parts(
         SCREENING,
     ]
     return _joined(before), _joined(after)
+
+
+# The first line, and right below it how far the flows can be trusted.
+def _head(first, tables, allow):
+    lines = [first, *(text for text, _ in flow_notes(tables, allow))]
+    return "\n".join("\n".join(textwrap.wrap(line, WIDTH)) for line in lines)
 
 
 # Paragraphs are wrapped; tables are not.
@@ -267,14 +283,14 @@ def _minimum_heads(minimum_heads):
     if not len(minimum_heads):
         return ""
     heads = [
-        f"{_head(row.min_head_m)} m over {decimals(row.length_m, 0)} m ({_head(row.min_head_p90_m)} m)"
+        f"{_metres(row.min_head_m)} m over {decimals(row.length_m, 0)} m ({_metres(row.min_head_p90_m)} m)"
         for row in minimum_heads.itertuples()
     ]
     return f"Minimum resolvable head of this DEM, median (90th percentile): {', '.join(heads)}."
 
 
 # Two significant digits, to the centimetre.
-def _head(metres):
+def _metres(metres):
     return f"{metres:.2f}" if metres < 1 else f"{metres:.1f}"
 
 
@@ -465,7 +481,7 @@ def _kind_of_problem(problem):
     return re.sub(r"\s+\d[\d.,]*\b.*$", "", problem.split(":")[0])
 
 
-def run_figures(about, tables):
+def run_figures(about, tables, allow=()):
     """A run's totals, verdicts, best sites and warnings.
 
     Parameters
@@ -473,23 +489,34 @@ def run_figures(about, tables):
     about : dict of str to str
         ``title``, ``version``, ``crs`` and ``currency`` (of all money, for example "EUR of 2024").
     tables : Mapping
-        ``totals``, ``reaches``, ``sites`` and ``minimum_heads``, as `sitefinder.schema` declares them.
+        ``totals``, ``reaches``, ``sites`` and ``minimum_heads``, and optionally ``flow_equations`` and
+        ``repairs``, as `sitefinder.schema` declares them.
+    allow : collection of str
+        The run's ``ranking.allow``.
 
     Returns
     -------
     dict
-        Content of the JSON: that of `about`; ``totals``, the row of the region in that layer; ``verdicts``, with
-        ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``sites``, the best five with
-        all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values
-        are None. `sitefinder.report.printed.printed_json` adds the files.
+        Content of the JSON: that of `about`; ``mean_flow_regressions`` (see
+        `sitefinder.report.flow_quality.delivered_regressions`) and ``suspect_gauges``; ``totals``, the row of
+        the region in that layer; ``verdicts``, with ``verdict``, ``reaches`` and ``length_m`` in whole metres,
+        best first; ``sites``, the best five with all columns of that layer; ``minimum_heads``, the layer;
+        ``warnings``, ``caution``. Unknown values are None. `sitefinder.report.printed.printed_json` adds the
+        files.
     """
-    totals, warning = tables["totals"], surface_model_warning(tables["reaches"])
+    totals = tables["totals"]
+    warnings = [text for text, is_warning in flow_notes(tables, allow) if is_warning]
+    warnings.append(surface_model_warning(tables["reaches"]))
+    regressions = delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else []
+    suspects = delivered_suspects(tables["repairs"]) if "repairs" in tables else []
     return about | {
+        "mean_flow_regressions": [{name: _value(value) for name, value in one.items()} for one in regressions],
+        "suspect_gauges": suspects,
         "totals": _rows(totals[totals["scope"] == "region"])[0],
         "verdicts": _verdicts_as_json(tables["reaches"]),
         "sites": _rows(tables["sites"].sort_values("rank").head(BEST_SITES)),
         "minimum_heads": _rows(tables["minimum_heads"]),
-        "warnings": [warning] if warning else [],
+        "warnings": [warning for warning in warnings if warning],
         "caution": SCREENING,
     }
 

@@ -5,7 +5,6 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from sitefinder.compiled import kernel
 from sitefinder.rules.overlaps import MIN_HELD_M, SHORTEST_OVERLAP_M, RuleMetres
 from sitefinder.vocabulary import ACTIONS, DOUBT, NOT_COVERED, SCHEME_TYPES, VERDICTS, marked_actions, named, names
 
@@ -194,9 +193,24 @@ def admissible(scheme_type, marks, allow):
     for number, action in reversed(list(enumerate(BARRING, start=1))):
         barred = [scheme.name for scheme in SCHEME_TYPES if action.bars_scheme(scheme, allow)]
         why[marks[action.mark].to_numpy(dtype=bool) & scheme_type.isin(barred).to_numpy(dtype=bool)] = number
-    safe_only = [action.mark for action in marked_actions() if action.fish_safe_only]
-    choice = np.where(why > 0, NONE_MAY, np.where(marks[safe_only].any(axis=1), SAFE_MAY, ANY_MAY))
+    choice = np.where(why > 0, NONE_MAY, np.where(fish_safe_only(marks), SAFE_MAY, ANY_MAY))
     return Admission(choice.astype(np.int8), np.array(BARRED_BECAUSE)[why])
+
+
+def fish_safe_only(marks):
+    """Stretches where a rule admits fish-safe turbines only, whatever other rules exclude there.
+
+    Parameters
+    ----------
+    marks : DataFrame, m rows
+        See `stretch_marks`.
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+    """
+    of_actions = [action.mark for action in marked_actions() if action.fish_safe_only]
+    return marks[of_actions].any(axis=1).to_numpy(dtype=bool)
 
 
 # Metres from which on each rule holds, shape (n_rules, n). Sums of many segments may miss a length by rounding.
@@ -256,33 +270,29 @@ def _closed_months(held, rules):
     return np.array(notes, dtype=object)[of.ravel()] if len(closed) else np.array([], dtype=object)
 
 
-# Sum of each row's values over the stations of each stretch, shape (rows, m).
-@kernel
+# Number of the stretch of each place in the array of stations, shape (k,).
+def _owners(first):
+    return np.repeat(np.arange(len(first) - 1), np.diff(first))
+
+
+# Sum of each row's values over the stations of each stretch, shape (rows, m). They are added in the order of the
+# stations, one after the other, as bincount does.
 def _sums(first, stations, values):
-    result = np.zeros((values.shape[0], len(first) - 1))
-    for row in range(values.shape[0]):
-        for stretch in range(len(first) - 1):
-            total = 0.0
-            for place in range(first[stretch], first[stretch + 1]):
-                total += values[row, stations[place]]
-            result[row, stretch] = total
-    return result
+    owner, count = _owners(first), len(first) - 1
+    sums = [np.bincount(owner, weights=row[stations], minlength=count) for row in values]
+    return np.array(sums, dtype=np.float64).reshape(len(values), count)
 
 
 # Whether each stretch takes at least `enough_m` of one reach under each rule, shape (rows, m).
-@kernel
 def _fills_a_reach(first, stations, reach, enough_m, values):
-    result = np.zeros((values.shape[0], len(first) - 1), dtype=np.bool_)
-    taken = np.zeros(enough_m.shape[1])
-    for row in range(values.shape[0]):
-        for stretch in range(len(first) - 1):
-            for place in range(first[stretch], first[stretch + 1]):
-                at = stations[place]
-                if reach[at] >= 0 and values[row, at] > 0.0:
-                    taken[reach[at]] += values[row, at]
-                    if taken[reach[at]] >= enough_m[row, reach[at]]:
-                        result[row, stretch] = True
-            for place in range(first[stretch], first[stretch + 1]):
-                if reach[stations[place]] >= 0:
-                    taken[reach[stations[place]]] = 0.0
+    result = np.zeros((len(values), len(first) - 1), dtype=bool)
+    of_station = np.asarray(reach)[stations]
+    owner, reaches = _owners(first), enough_m.shape[1]
+    for row, (metres, enough) in enumerate(zip(values, enough_m, strict=True)):
+        taken_m = metres[stations]
+        on_reach = (of_station >= 0) & (taken_m > 0.0)
+        pairs, place = np.unique(owner[on_reach] * reaches + of_station[on_reach], return_inverse=True)
+        filled_m = np.bincount(place, weights=taken_m[on_reach], minlength=len(pairs))
+        filled = pairs[filled_m >= enough[pairs % reaches]]
+        result[row, filled // reaches] = True
     return result

@@ -20,7 +20,7 @@ from sitefinder.schema.columns import (
     count,
     text,
 )
-from sitefinder.vocabulary import cascade_reasons, names
+from sitefinder.vocabulary import REGRESSION_STRENGTHS, cascade_reasons, names
 
 STEP_KINDS = ("everything", *names(cascade_reasons()), "rule", "open")
 CASCADE_WAYS = ("in order", "alone")
@@ -217,6 +217,13 @@ FLOW_EQUATIONS = Layer(
         amount("bias_correction", "1", "bias correction factor from median to mean"),
         amount("interval_widening", "1", "factor on the width of the prediction interval, from held-out gauges"),
         count("gauges", "number of gauges of the regression"),
+        text(
+            "strength",
+            "strength of the regression of the mean flow: "
+            + ", ".join(names(REGRESSION_STRENGTHS))
+            + "; empty for other statistics, and for regions without ground of this run",
+        ),
+        text("strength_reason", "limits of the settings that make it weak; empty otherwise"),
         text("source", "author, year, title"),
         text("table", "table or equation number in the source"),
     ),

@@ -229,6 +229,12 @@ SCREENING = (
     "Screening, not design. Measure levels, flows and fish on site, with care at weirs and in moving water; "
     "local codes, permits and licensed practice decide."
 )
+# Where the regression of the mean flow is beyond the limits within which sites are ranked.
+FLOW_TOO_WEAK_REFUSED = (
+    "No site is ranked where it applies: add gauges, or flows measured on the streams; to rank all the same, "
+    'include "weak_flow" in ranking.allow.'
+)
+FLOW_TOO_WEAK_ALLOWED = 'Sites are ranked all the same, because ranking.allow includes "weak_flow".'
 # What an inventory from maps and statistics cannot show, whatever its inputs (common practice, no source).
 NOT_KNOWN = (
     "Ownership of banks, water rights and weirs, and whether the owners would sell, lease or share them.",

@@ -7,7 +7,7 @@ from typing import Any, Literal, Self
 from pydantic import Field, model_validator
 
 from sitefinder.errors import ConfigError, all_of
-from sitefinder.settings.flows import GaugeTable
+from sitefinder.settings.flows import WEAK_BELOW_GAUGES, GaugeTable, RegressionLimits
 from sitefinder.settings.inputs import Section
 from sitefinder.settings.loading import Written, checked
 
@@ -30,7 +30,9 @@ class FitSettings(Section):
         description="columns to select further predictors from, by leave-one-out error; empty: none",
     )
     max_candidates: int = Field(2, ge=1, le=5, description="maximum number of candidates in an equation")
-    min_gauges: int = Field(25, ge=5, description="minimum number of gauges of a region with its own equations")
+    min_gauges: int = Field(
+        WEAK_BELOW_GAUGES, ge=5, description="minimum number of gauges of a region with its own equations"
+    )
     zero_flows: Literal["probability", "censored"] = Field(
         "probability",
         description="gauges whose statistic is zero: a logistic equation for the probability of zero beside the "
@@ -93,16 +95,24 @@ class _FlowTable(Section):
     flows: _Gauges
 
 
+class _Limits(Section):
+    weak_regression: RegressionLimits = RegressionLimits()
+
+
+class _LimitTable(Section):
+    flows: _Limits
+
+
 def check_fit_settings(
     mapping: dict[str, Any], name: str, known: Collection[str], written: Written | None = None
-) -> tuple[FitSettings, GaugeTable]:
+) -> tuple[FitSettings, GaugeTable, RegressionLimits]:
     """Settings of `sitefinder fit-flows` from a mapping as read from TOML.
 
     Parameters
     ----------
     mapping : dict
-        Nested tables: ``fit``, and the gauges at ``fit.gauges`` or ``flows.gauges``. Other tables of a run's
-        settings are left to the run.
+        Nested tables: ``fit``, the gauges at ``fit.gauges`` or ``flows.gauges``, and the limits of a weak
+        regression at ``flows.weak_regression``. Other tables of a run's settings are left to the run.
     name : str
         Name of the file in messages.
     known : collection of str
@@ -112,7 +122,7 @@ def check_fit_settings(
 
     Returns
     -------
-    (FitSettings, GaugeTable)
+    (FitSettings, GaugeTable, RegressionLimits)
 
     Raises
     ------
@@ -127,9 +137,12 @@ def check_fit_settings(
     if problems:
         raise all_of(ConfigError, name, problems)
     fit = checked(_FitTable, {"fit": mapping.get("fit", {})}, name, written).fit
-    if fit.gauges is not None:
-        return fit, fit.gauges
     flows = mapping.get("flows")
+    of_flows = flows if isinstance(flows, dict) else {}
+    stated = {key: value for key, value in of_flows.items() if key == "weak_regression"}
+    limits = checked(_LimitTable, {"flows": stated}, name, written).flows
+    if fit.gauges is not None:
+        return fit, fit.gauges, limits.weak_regression
     if not isinstance(flows, dict) or "gauges" not in flows:
         raise ConfigError.of(
             "there are no gauges to fit from",
@@ -138,4 +151,5 @@ def check_fit_settings(
             found="neither",
             fix="state the gauge table, its predictors and its source",
         )
-    return fit, checked(_FlowTable, {"flows": {"gauges": flows["gauges"]}}, name, written).flows.gauges
+    table = checked(_FlowTable, {"flows": {"gauges": flows["gauges"]}}, name, written).flows.gauges
+    return fit, table, limits.weak_regression

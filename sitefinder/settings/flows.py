@@ -375,6 +375,45 @@ class ReleaseSettings(Section):
         return self.crest_share == 1.0 and not self.crest_min_m3s
 
 
+# Limits of a weak regression of mean flow, shared by runs and `sitefinder fit-flows` (own choice).
+WEAK_BELOW_GAUGES = 25
+WEAK_ABOVE_PERCENT = 60.0
+
+
+class RegressionLimits(Section):
+    """When the regression of the mean flow counts as weak, and when as too weak to rank sites by."""
+
+    min_gauges: int = Field(
+        WEAK_BELOW_GAUGES,
+        ge=1,
+        description="with fewer gauges the regression of the mean flow is weak (own choice)",
+    )
+    max_standard_error_percent: float = Field(
+        WEAK_ABOVE_PERCENT,
+        gt=0,
+        description="with a standard error above this the regression of the mean flow is weak [%] (own choice)",
+    )
+    min_gauges_to_rank: int = Field(
+        10,
+        ge=1,
+        description="with fewer gauges no site is ranked unless ranking.allow has weak_flow (own choice)",
+    )
+    max_standard_error_percent_to_rank: float = Field(
+        150.0,
+        gt=0,
+        description="with a standard error above this no site is ranked unless ranking.allow has weak_flow [%] "
+        "(own choice)",
+    )
+
+    @model_validator(mode="after")
+    def _ranking_is_the_wider_limit(self) -> Self:
+        if self.min_gauges_to_rank > self.min_gauges:
+            raise ValueError("min_gauges_to_rank must not be above min_gauges")
+        if self.max_standard_error_percent_to_rank < self.max_standard_error_percent:
+            raise ValueError("max_standard_error_percent_to_rank must not be below max_standard_error_percent")
+        return self
+
+
 class GaugeTable(Section):
     """A table of gauges from which regional equations are fitted."""
 
@@ -400,6 +439,9 @@ class GaugeTable(Section):
     daily: DailyRecords | None = Field(
         None, description="daily records to compute the statistics from; absent: the table holds the statistics"
     )
+    leave_out: list[str] = Field(
+        default_factory=list, description="ids of gauges to leave out, such as ones that the check doubts"
+    )
     source: str = Field(description="source of the table")
 
     @model_validator(mode="after")
@@ -423,6 +465,9 @@ class FlowSettings(Section):
         "renormalised",
         description="catchment shares in inputs.flow_regions that do not add up to 1: renormalised, or as_given, "
         "so that uncovered ground yields no flow",
+    )
+    weak_regression: RegressionLimits = Field(
+        RegressionLimits(), description="limits beyond which the regression of the mean flow is weak"
     )
     near_gauges: NearGauges | None = Field(
         None,

@@ -363,7 +363,7 @@ def is_off_grid(settlements, power_lines, beyond_m):
     settlements : GeoDataFrame, n rows
         Points or polygons [m].
     power_lines : GeoDataFrame or None
-        None, or empty: all are off the grid.
+        None, or empty: all are off-grid.
     beyond_m : float
 
     Returns

@@ -121,7 +121,7 @@ def validate_starts(name, start, count, length):
         raise ValueError(f"{name}_start must run from 0 to {length} in {count + 1} entries and never fall")
 
 
-@kernel
+@kernel(takes="int32[::1], int32[::1], int32[::1]")
 def _first_not_downstream(downstream, intake, tailrace):
     for c in range(intake.size):
         station = downstream[intake[c]]
@@ -154,7 +154,13 @@ def _take_piece(c, downstream, intake, tailrace, pond_start, pond, mark, piece):
 
 # Counts each candidate's boundary into start[c + 1], or with `is_filling` writes it to `station` from start[c].
 # Gives the first candidate whose pond is not connected, or -1.
-@kernel(fills=("start", "station"))
+@kernel(
+    takes=(
+        "int32[::1], int32[::1], int32[::1], int64[::1], int32[::1], int64[::1], int32[::1], int64[::1], "
+        "int32[::1], boolean"
+    ),
+    fills=("start", "station"),
+)
 def _walk_boundaries(
     downstream, intake, tailrace, pond_start, pond, joining_start, joining, start, station, is_filling
 ):
@@ -224,7 +230,7 @@ def blocked_by(chosen, downstream, intake, tailrace, segment_m, pond_start=None,
 
 
 # Second result: the first chosen candidate that overlaps a chosen one before it, or -1.
-@kernel
+@kernel(takes="boolean[::1], int32[::1], int32[::1], int32[::1], int64[::1], int32[::1], float64[::1]")
 def _greatest_overlaps(chosen, downstream, intake, tailrace, pond_start, pond, segment_m):
     mark = np.full(downstream.size, -1, dtype=np.int32)
     piece = np.empty(downstream.size, dtype=np.int32)
@@ -448,7 +454,7 @@ def _new_weirs(name, downstream, step_m, segment_m, profile_m, settings):
 
 
 # Pairs of intake and tailrace by walking down from each station; counted first, then filled.
-@kernel
+@kernel(takes="int32[::1], float64[::1], float64[::1], float64[::1], float64, float64, float64")
 def _pairs(downstream, step_m, segment_m, profile_m, longest_m, min_head_m, max_head_m):
     intake = np.empty(0, dtype=np.int64)
     tailrace = np.empty(0, dtype=np.int64)
@@ -477,7 +483,9 @@ def _pairs(downstream, step_m, segment_m, profile_m, longest_m, min_head_m, max_
 
 # Stations whose segments each candidate takes: its path (from the tailrace up), then its pond. A pond is as long
 # as its longest arm, up to where the profile reaches the crest within the last piece; it floods all its arms.
-@kernel
+@kernel(
+    takes="int64[::1], int64[::1], float64[::1], int32[::1], float64[::1], float64[::1], int64[::1], int32[::1]"
+)
 def _taken(intake, tailrace, crest_m, downstream, step_m, profile_m, first, upstream):
     count = len(intake)
     start = np.zeros(count + 1, dtype=np.int64)

@@ -149,17 +149,29 @@ def long_profile(
         is_refused, is_step, is_level = long_profile.is_spike, long_profile.is_break, long_profile.is_flat
     # The segment above the top station is not part of the path.
     is_below = np.arange(path.size) > 0
-    table = pd.DataFrame({"distance_m": np.concatenate([[0.0], np.cumsum(step_m[:-1])]), "station": path})
-    table["reach_id"], table["stream"] = _reach_texts(path, stations, reaches)
-    table["raw_m"], table["profile_m"] = raw_m[path], profile_m[path]
-    table["low_m"], table["high_m"] = profile_m[path] - half_m, profile_m[path] + half_m
-    table["is_refused"], table["is_step"], table["is_made_level"] = is_refused[path], is_step[path], is_level[path]
-    table["is_standing"] = False if standing_water is None else standing_water[path] & is_below
-    table["structure_id"], table["structure_drop_m"] = _structures_on(path[1:], structures)
-    table["mark"] = ""
+    reach_id, stream = _reach_texts(path, stations, reaches)
+    structure_id, structure_drop_m = _structures_on(path[1:], structures)
+    mark = np.full(path.size, "", dtype=object)
     for name, station in zip((INTAKE, TAILRACE), ends, strict=False):
-        table.loc[path == station, "mark"] = name
-    return table
+        mark[path == station] = name
+    columns = {
+        "distance_m": np.concatenate([[0.0], np.cumsum(step_m[:-1])]),
+        "station": path,
+        "reach_id": reach_id,
+        "stream": stream,
+        "raw_m": raw_m[path],
+        "profile_m": profile_m[path],
+        "low_m": profile_m[path] - half_m,
+        "high_m": profile_m[path] + half_m,
+        "is_refused": is_refused[path],
+        "is_step": is_step[path],
+        "is_made_level": is_level[path],
+        "is_standing": False if standing_water is None else standing_water[path] & is_below,
+        "structure_id": structure_id,
+        "structure_drop_m": structure_drop_m,
+        "mark": mark,
+    }
+    return pd.DataFrame(columns)
 
 
 # Id and stream of each station's reach; the first station of a link has that of the next one on the path, and at
@@ -186,6 +198,8 @@ def _structures_on(below, structures):
     at = structures["station"].to_numpy(dtype=np.int64)
     name = structures["structure_id"].to_numpy(dtype=object)
     drop_m = structures["drop_m"].fillna(structures["dem_drop_m"]).to_numpy(dtype=np.float64)
+    on_path = np.isin(at, below)
+    at, name, drop_m = at[on_path], name[on_path], drop_m[on_path]
     for station in below.tolist():
         rows = np.flatnonzero(at == station)
         ids.append("; ".join(str(name[row]) for row in rows))

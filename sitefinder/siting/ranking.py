@@ -117,7 +117,7 @@ def _normalised_column(sites, name, kind):
     return _normalised(own[:, None], own, name, kind)[:, 0]
 
 
-# Ranks from 1, equal values at the mean of theirs, as `scipy.stats.rankdata` gives them; loading that package
+# Ranks from 1, equal values at the mean of their ranks, as `scipy.stats.rankdata` gives them; loading that package
 # takes longer than to rank all sites.
 def _mean_ranks(values):
     _, place, count = np.unique(values, return_inverse=True, return_counts=True)

@@ -109,7 +109,7 @@ def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
 
 
 # Downstream loop: the candidate that is best taken at each station if nothing below takes the station, or -1.
-@kernel
+@kernel(takes="int32[::1], int64[::1], int64[::1], float64[::1], int64[::1], int32[::1]")
 def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary):
     picked = np.full(downstream.size, -1, dtype=np.int32)
     # Before its turn, the sum of the best values of a station's upstream neighbours; afterwards, its own best
@@ -134,7 +134,7 @@ def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, bounda
 
 # Upstream loop. A station is free where its pick is valid: at outlets, above free stations without a pick, and on
 # the boundary of a chosen candidate.
-@kernel
+@kernel(takes="int32[::1], int32[::1], int64[::1], int32[::1], int64")
 def _trace_upstream(downstream, picked, boundary_start, boundary, count):
     chosen = np.zeros(count, dtype=np.bool_)
     is_free = np.zeros(downstream.size, dtype=np.bool_)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 import shapely
 
+from sitefinder.energy.turbines import turbine_table
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
+from sitefinder.schema import EVIDENCE
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
-from sitefinder.steps.systems import joined_rows
+from sitefinder.siting.fish_passage import grades_counted
+from sitefinder.steps.systems import extents_of, joined_rows, joined_values
+from sitefinder.vocabulary import FLOW_TOO_WEAK
 
 if TYPE_CHECKING:
     import geopandas
@@ -94,6 +98,8 @@ def list_stretches(
     min_m = settings.heads.resolved_standard_errors * table["head_uncorrected_se_m"]
     table["head_unresolved"] = ~(table["head_uncorrected_m"] >= min_m)
     table["flow_missing"] = np.isnan(table["flow_mean_m3s"]) | np.isnan(flows.bins_m3s[intake]).any(axis=1)
+    too_weak = np.array([FLOW_TOO_WEAK.flag in flags for flags in flows.estimate.flags], dtype=bool)
+    table["flow_too_weak"] = too_weak[intake]
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]
     return Stretches(table, *stretches[1:])
 
@@ -142,7 +148,7 @@ def _road_levels_m(
 
 
 def settlements_to_serve(settings: Settings, inputs: RunInputs) -> geopandas.GeoDataFrame | None:
-    """The settlements that a line may lead to: all, or those off the grid where the settings look for these.
+    """The settlements that a line may lead to: all, or off-grid ones where the settings look for these.
 
     Returns
     -------
@@ -188,3 +194,63 @@ def joined_energy(
 ) -> pd.DataFrame:
     """Energy and cost of all stretches, from those of each drainage system."""
     return joined_rows(found, systems, stretches)
+
+
+class EvidenceValues(NamedTuple):
+    """The valuation with fish-safe turbines by the weakest grade of evidence that counts, where that matters.
+
+    ``rows`` marks the candidates that are valued, bool of shape (n,). ``by_grade`` has their columns ``safe_…``,
+    of the marked rows alone, for each grade that is not the run's own; it is empty without marked rows.
+    """
+
+    rows: npt.NDArray[np.bool_]
+    by_grade: dict[str, pd.DataFrame]
+
+
+def value_by_evidence(
+    settings: Settings,
+    inputs: RunInputs,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    fish_safe_only: npt.NDArray[np.bool_],
+) -> EvidenceValues:
+    """The valuation where rules admit fish-safe turbines only, by grade of evidence.
+
+    As `value_all`, it does not depend on what else rules exclude.
+    """
+    by_grade: dict[str, pd.DataFrame] = {}
+    known: dict[tuple[int, ...], pd.DataFrame] = {}
+    protected = subset(stretches, fish_safe_only) if fish_safe_only.any() else None
+    for grade in EVIDENCE if protected is not None else ():
+        counted = grades_counted(grade)
+        if set(counted) == set(settings.fish.evidence):
+            continue
+        other = settings.model_copy(update={"fish": settings.fish.model_copy(update={"evidence": counted})})
+        safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
+        # A grade that makes no further class safe changes nothing.
+        if safety not in known:
+            valued = value_all(other, inputs, protected, flows, water_depths)
+            known[safety] = valued[[name for name in valued.columns if name.startswith("safe_")]]
+        by_grade[grade] = known[safety]
+    return EvidenceValues(fish_safe_only, by_grade)
+
+
+def joined_evidence(
+    found: dict[str, EvidenceValues], systems: Systems, stretches: Stretches, **_: object
+) -> EvidenceValues:
+    """The valuation by grade of evidence of all stretches, from those of each drainage system."""
+    rows = joined_values({name: own.rows for name, own in found.items()}, systems, stretches)
+    extents = extents_of(systems, stretches)
+    valued = {name: own for name, own in found.items() if own.rows.any()}
+    by_grade: dict[str, pd.DataFrame] = {}
+    known: dict[tuple[int, ...], pd.DataFrame] = {}
+    for grade in next(iter(valued.values())).by_grade if valued else ():
+        tables = [own.by_grade[grade] for own in valued.values()]
+        same = tuple(map(id, tables))
+        if same not in known:
+            numbers = np.concatenate([extents[name].candidates[own.rows] for name, own in valued.items()])
+            order = np.argsort(numbers, kind="stable")
+            known[same] = pd.concat(tables, ignore_index=True).iloc[order].reset_index(drop=True)
+        by_grade[grade] = known[same]
+    return EvidenceValues(rows, by_grade)

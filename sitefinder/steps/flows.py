@@ -14,15 +14,17 @@ from sitefinder.errors import ConfigError, InputError, listed
 from sitefinder.hydrology.abstractions import alterations_of, widened, with_alterations
 from sitefinder.hydrology.duration_curve import exceedance_at, flow_at
 from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
-from sitefinder.hydrology.estimate import FlowEstimate, estimate_flows, with_flags
+from sitefinder.hydrology.estimate import FlowEstimate, estimate_flows, lift_weak_flags, with_flags
 from sitefinder.hydrology.flow_errors import FlowModel, flow_errors
 from sitefinder.hydrology.gauges import SpotGaugings, gauge_flows, with_near_gauges, with_spot_gaugings
+from sitefinder.hydrology.plausibility import IMPLAUSIBLE, SUSPECT_COLUMNS, suspect_gauges
 from sitefinder.hydrology.records import pooled_year_to_year
 from sitefinder.hydrology.seasons import is_far_scaled, month_statistics, split_by_month, year_of_months
+from sitefinder.hydrology.strength import MeanRegression, mean_regressions
 from sitefinder.network.stations import nearest_segments
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.steps.flags import carried_flags
-from sitefinder.steps.flow_regions import flow_by_regions, list_region_doubts, region_weights
+from sitefinder.steps.flow_regions import flow_by_regions, list_region_doubts, region_codes, region_weights
 from sitefinder.steps.heads import NOT_USED, stations_along
 
 if TYPE_CHECKING:
@@ -38,7 +40,7 @@ if TYPE_CHECKING:
     from sitefinder.network.topology import RepairRow
     from sitefinder.profile.water_slopes import WaterSlopes
     from sitefinder.settings import EnvironmentalFlowRule, Settings
-    from sitefinder.settings.flows import NearGauges, SpotSettings
+    from sitefinder.settings.flows import GaugeTable, NearGauges, SpotSettings
     from sitefinder.steps.inputs import RunInputs
 
 # Layers as the table of repairs names them.
@@ -136,7 +138,7 @@ class Flows(NamedTuple):
     None). Abstractions are off them, so that they need not fall from bin to bin; ``closed`` are bins in which
     nothing may be taken, or None. ``equations`` are those used, ``fits`` their diagnostics where they were fitted,
     ``repairs`` what is doubtful or left out, and ``measured`` what gauges and gaugings changed. ``model`` is what
-    the flows may be, given their errors.
+    the flows may be, given their errors; ``mean_regressions`` give the strength of those of the mean flow.
     """
 
     estimate: FlowEstimate
@@ -150,6 +152,7 @@ class Flows(NamedTuple):
     repairs: pd.DataFrame
     measured: pd.DataFrame
     model: FlowModel
+    mean_regressions: list[MeanRegression]
 
 
 def estimate_station_flows(
@@ -162,7 +165,8 @@ def estimate_station_flows(
     fits = list(inputs.fits)
     equations = inputs.equations or [fit.equation for fit in fits]
     yearly, monthly = split_by_month(equations)
-    natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments))
+    limits = settings.flows.weak_regression
+    natural = estimate_flows(catchments, yearly, region_weights(settings, inputs, catchments), limits)
     natural, measured = use_measured_flows(
         settings, inputs, stationing, catchments, _flagged(settings, inputs, natural, yearly)
     )
@@ -190,7 +194,12 @@ def estimate_station_flows(
         inputs.environmental,
         tuple(closed_months),
     )
-    doubts = [list_region_doubts(inputs, equations), list_record_doubts(inputs.gauges), used.repairs]
+    doubts = [
+        list_region_doubts(inputs, equations),
+        list_gauge_doubts(inputs.gauges, settings.flows.gauges),
+        list_record_doubts(inputs.gauges),
+        used.repairs,
+    ]
     return Flows(
         estimate,
         q95_m3s,
@@ -203,6 +212,7 @@ def estimate_station_flows(
         pd.concat(doubts, ignore_index=True),
         measured,
         model,
+        mean_regressions(equations, limits, region_codes(inputs)),
     )
 
 
@@ -270,6 +280,7 @@ def use_measured_flows(
         Rows of the table of repairs.
     """
     entries: list[RepairRow] = []
+    regressed = estimate.mean_log_sd
     gauges, near_gauges, gaugings = inputs.measured_gauges, settings.flows.near_gauges, inputs.spot_gaugings
     if gauges is not None and near_gauges is not None:
         table = _with_spread(gauges, settings)
@@ -277,6 +288,7 @@ def use_measured_flows(
     if gauges is not None and gaugings is not None:
         asked = settings.flows.spot_gaugings
         estimate = _join_gaugings(asked, gauges, gaugings, stationing, catchments, estimate, entries)
+    estimate = lift_weak_flags(estimate, regressed)
     return estimate, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
 
 
@@ -475,6 +487,42 @@ def _place_abstractions(
         for name in frame["feature_id"][found < 0]
     ]
     return found, pd.DataFrame(far, columns=REPAIR_COLUMNS, dtype="str")
+
+
+def list_gauge_doubts(gauges: pd.DataFrame | None, table: GaugeTable | None) -> pd.DataFrame:
+    """Implausible gauges, and those that the settings leave out, as rows of the repairs.
+
+    Parameters
+    ----------
+    gauges : DataFrame or None
+        See `sitefinder.io.gauges.read_gauges`.
+    table : sitefinder.settings.GaugeTable or None
+
+    Returns
+    -------
+    DataFrame
+    """
+    entries: list[RepairRow] = []
+    for suspect in suspects_of(gauges, table):
+        problem = f"{IMPLAUSIBLE}{suspect['found']}; expected {suspect['expected']}"
+        entries.append((GAUGES, suspect["gauge"], problem, f"used as it is; {suspect['fix']}"))
+    for gauge in () if table is None else table.leave_out:
+        entries.append((GAUGES, gauge, "left out by flows.gauges.leave_out", NOT_USED))
+    return pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str")
+
+
+def suspects_of(gauges: pd.DataFrame | None, table: GaugeTable | None) -> list[dict[str, str]]:
+    """Implausible gauges, see `sitefinder.hydrology.plausibility.suspect_gauges`.
+
+    Returns
+    -------
+    list of dict of str to str
+        ``gauge``, ``found``, ``expected`` and ``fix``; empty without gauges.
+    """
+    if gauges is None or table is None:
+        return []
+    found = suspect_gauges(gauges, table.predictors)
+    return [dict(zip(SUSPECT_COLUMNS, row, strict=True)) for row in found.itertuples(index=False, name=None)]
 
 
 def list_record_doubts(gauges: pd.DataFrame | None) -> pd.DataFrame:

@@ -146,9 +146,9 @@ STEPS = bound(
             "flows",
             "sitefinder.steps.flows:estimate_station_flows",
             "stationing catchments",
-            "flows.gauges flows.near_gauges flows.spot_gaugings flows.region_weights flows.closed_months flags "
-            "energy.design_exceedance_percent stretches.structure_snap_m uncertainty.year_to_year_sd "
-            "uncertainty.quantile_correlation_span",
+            "flows.gauges flows.weak_regression flows.near_gauges flows.spot_gaugings flows.region_weights "
+            "flows.closed_months flags energy.design_exceedance_percent stretches.structure_snap_m "
+            "uncertainty.year_to_year_sd uncertainty.quantile_correlation_span",
             "equations gauges fits environmental measured_gauges spot_gaugings layers.flow_regions layers.karst "
             "layers.abstractions",
         ),
@@ -230,15 +230,28 @@ STEPS = bound(
             "turbines layers.region",
             by_system("sitefinder.steps.selection:joined_sites", *CHOSEN_FROM.split()),
         ),
+        stage("fish_safe_only", "sitefinder.steps.rules:mark_fish_safe_only", "verdicts"),
+        stage(
+            "evidence_values",
+            "sitefinder.steps.candidates:value_by_evidence",
+            "systems stretches flows water_depths fish_safe_only",
+            f"{VALUED_BY} fish.min_survival fish.evidence",
+            "turbines costs",
+            by_system(
+                "sitefinder.steps.candidates:joined_evidence",
+                "stretches",
+                "flows",
+                "water_depths",
+                "fish_safe_only",
+            ),
+        ),
         stage(
             "fish_safety",
             "sitefinder.steps.selection:weigh_fish_safety",
-            f"systems flows water_depths {CHOSEN_FROM}",
-            f"{VALUED_BY} fish ranking costs.max_lcoe_per_kwh",
-            "turbines costs layers.region",
-            by_system(
-                "sitefinder.steps.selection:joined_fish_safety", "flows", "water_depths", *CHOSEN_FROM.split()
-            ),
+            f"systems evidence_values {CHOSEN_FROM}",
+            "ranking stretches.min_flow_mean_m3s costs.max_lcoe_per_kwh fish",
+            "turbines layers.region",
+            by_system("sitefinder.steps.selection:joined_fish_safety", "evidence_values", *CHOSEN_FROM.split()),
         ),
     ],
     GIVEN,

@@ -53,7 +53,7 @@ TRANSECT_CELLS = 2.5
 # A bank is higher than the channel by this height, and by as many standard errors of the difference of two cells
 # (own choices).
 MIN_BANK_M, BANK_ERRORS = 0.5, 3.0
-# Water that is level over so many cells was made level by the DEM's makers (own choice).
+# Water that is level over this number of cells was made level by the DEM's makers (own choice).
 FLAT_CELLS = 5
 # An elevation represents a cell, and the mapped line wanders: error of the place along the stream, in cells. That
 # of a cell alone is 0.29 (1 / sqrt(12)). Own choice: on fresh regions (tests/benchmarks/fresh_regions.py) 3 to

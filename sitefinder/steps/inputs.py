@@ -424,6 +424,8 @@ class LazyInputs:
 
     It has the attributes of `RunInputs`, and `digest_of`. ``lineage`` and ``repairs`` are remembered and need no
     file. ``year_to_year_sd`` is the year-to-year spread of flow that the daily records show, or None.
+    ``suspect_gauges`` and ``mean_regressions`` are lists of dicts, see `sitefinder.steps.flows.suspects_of` and
+    `sitefinder.hydrology.strength.MeanRegression`.
 
     Parameters
     ----------
@@ -823,6 +825,22 @@ def _add_flows(readings: Readings, settings: Settings, folder: Path) -> None:
         readers.validate_unfit_flows(settings, equations, readings.wanted("environmental") or [], weights)
 
     _check(readings, settings, "flows", fit, "equations", "fits", *regions, wants=("environmental",))
+    readings.add(
+        "suspect_gauges", lambda: readers.suspects_of(value("gauges"), table), needs=("gauges",), is_plain=True
+    )
+
+    def regressions() -> list[dict[str, object]]:
+        equations = value("equations") or [fit.equation for fit in value("fits")]
+        codes = sorted(set(value(regions[0]).frame["feature_name"])) if regions else []
+        return [one._asdict() for one in readers.mean_regressions(equations, flows.weak_regression, codes)]
+
+    readings.add(
+        "mean_regressions",
+        regressions,
+        settings=flows.weak_regression.model_dump(mode="json"),
+        needs=("equations", "fits", *regions),
+        is_plain=True,
+    )
     readings.add(
         "year_to_year_sd",
         lambda: readers.year_to_year_of(value("gauges")),

@@ -219,7 +219,7 @@ def list_stream_doubts(
     terrain: Drainage,
     heads: Profile,
 ) -> pd.DataFrame:
-    """Streams that the DEM cannot tell apart, that cross, or that are drawn over a ridge.
+    """Streams that the DEM cannot distinguish, that cross, or that are drawn over a ridge.
 
     Returns
     -------

@@ -16,6 +16,7 @@ from sitefinder.hydrology.abstractions import alterations_of
 from sitefinder.hydrology.estimate import validate_unfit_equations
 from sitefinder.hydrology.regression import fit_equations
 from sitefinder.hydrology.seasons import month_statistics, split_by_month
+from sitefinder.hydrology.strength import mean_regressions
 from sitefinder.io.catalogue_files import (
     daily_files,
     data_file_lineage,
@@ -35,7 +36,7 @@ from sitefinder.rules.overlaps import disc_areas_m2
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.access import demand_of_settlements
 from sitefinder.steps.flow_regions import flow_by_regions, read_flow_regions, trial_weights
-from sitefinder.steps.flows import validate_unfit_months, validate_unknown_gauges, year_to_year_of
+from sitefinder.steps.flows import suspects_of, validate_unfit_months, validate_unknown_gauges, year_to_year_of
 from sitefinder.steps.heads import footprint_table
 from sitefinder.steps.network import stream_lines
 
@@ -68,6 +69,7 @@ __all__ = [
     "demand_of_settlements",
     "fitted_equations",
     "footprint_table",
+    "mean_regressions",
     "measured_gauges",
     "parts_of_raster",
     "read_costs",
@@ -88,6 +90,7 @@ __all__ = [
     "read_turbine_files",
     "scale_note",
     "stream_lines",
+    "suspects_of",
     "to_common_currency",
     "trial_weights",
     "validate_unfit_flows",

@@ -10,7 +10,15 @@ import pandas as pd
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.rules.overlaps import HIT_COLUMNS, all_rule_metres, along_link, overlaps, uncovered
 from sitefinder.rules.upstream_downstream import NATURAL_FALLS, Barriers, carried_along, place_falls, steps_down
-from sitefinder.rules.verdicts import Held, StretchMarks, admissible, held_reaches, stretch_marks, verdicts
+from sitefinder.rules.verdicts import (
+    Held,
+    StretchMarks,
+    admissible,
+    fish_safe_only,
+    held_reaches,
+    stretch_marks,
+    verdicts,
+)
 from sitefinder.vocabulary import UNDER
 
 if TYPE_CHECKING:
@@ -125,3 +133,12 @@ def judge(settings: Settings, stationing: Stationing, stretches: Stretches, rule
     admission = admissible(stretches.table["scheme_type"], marks.marks, settings.ranking.allow)
     of_reach = verdicts(held, rules).set_axis(stationing.reaches.index)
     return Judged(of_reach, marks, admission.choice, admission.because, held)
+
+
+def mark_fish_safe_only(verdicts: Judged) -> npt.NDArray[np.bool_]:
+    """Candidates where a rule admits fish-safe turbines only, whatever other rules exclude, bool of shape (n,).
+
+    One more exclusion changes nothing here, so what is valued for these candidates is kept.
+    """
+    marked: npt.NDArray[np.bool_] = fish_safe_only(verdicts.stretch_marks.marks)
+    return marked

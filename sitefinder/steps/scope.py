@@ -293,7 +293,7 @@ def counted_raster(facts: RasterFacts) -> dict[str, Any]:
 class ScopedRule(NamedTuple):
     """A rule as the stage of overlaps gets it: its settings, its features, and the ground that its layer covers.
 
-    ``coverage`` is None where the layer covers everything. ``match`` tells which features the rule's filter
+    ``coverage`` is None where the layer covers everything. ``match`` says which features the rule's filter
     selects, see `sitefinder.rules.filters.Matching`; None of a layer without features.
     """
 

@@ -13,7 +13,6 @@ from sitefinder.rules.overlaps import SHORTEST_OVERLAP_M, union_of_intervals
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import EVIDENCE, LAYERS, has_flag
 from sitefinder.siting.access import district_names, district_of, in_region
-from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import (
     MigrationPath,
     entered_at,
@@ -25,7 +24,6 @@ from sitefinder.siting.fish_passage import (
     worst_from_above,
 )
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
-from sitefinder.steps.candidates import value_all
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
@@ -33,6 +31,7 @@ from sitefinder.vocabulary import (
     BARRED_BY_RULE,
     CATCHMENT_INCOMPLETE,
     FLOW_TOO_SMALL,
+    FLOW_TOO_WEAK,
     HEAD_UNRESOLVED,
     NO_FLOW_ESTIMATE,
     OUTSIDE_REGION,
@@ -48,11 +47,10 @@ if TYPE_CHECKING:
     import geopandas
     import numpy.typing as npt
 
-    from sitefinder.energy.hydraulics import WaterDepths
     from sitefinder.network.stations import Stationing
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
-    from sitefinder.steps.flows import Flows
+    from sitefinder.steps.candidates import EvidenceValues
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.systems import Systems
@@ -76,7 +74,7 @@ def choose(
     verdicts: Judged,
     water_bodies: WaterBodies,
 ) -> Chosen:
-    """The best set of stretches without overlap, and why the other reaches carry no site.
+    """The best set of stretches without overlap, and why the other reaches have no site.
 
     Sites bar each other, and fish pass them, along the water alone, and what is best for a region is best for each
     drainage system; so this is done for each of them alone. Ranks and totals, which go over all, come later.
@@ -94,7 +92,7 @@ def choose(
 def joined_sites(
     found: dict[str, Chosen], systems: Systems, stationing: Stationing, stretches: Stretches, **_: object
 ) -> Chosen:
-    """The best set of all drainage systems, and why the other reaches carry no site, from those of each."""
+    """The best set of all drainage systems, and why the other reaches have no site, from those of each."""
     extents = extents_of(systems, stretches)
     rejection = np.empty(len(stationing.reaches), dtype=object)
     for name, extent in extents.items():
@@ -141,6 +139,7 @@ def offer_steps(
     steps = {
         OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
         NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
+        FLOW_TOO_WEAK: ~table["flow_too_weak"].to_numpy(),
         FLOW_TOO_SMALL: table["flow_mean_m3s"].to_numpy() >= settings.stretches.min_flow_mean_m3s,
         HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
         CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
@@ -304,9 +303,8 @@ def weigh_fish_safety(
     inputs: RunInputs,
     stationing: Stationing,
     stretches: Stretches,
-    flows: Flows,
-    water_depths: WaterDepths,
     energy: pd.DataFrame,
+    evidence_values: EvidenceValues,
     rule_overlaps: pd.DataFrame,
     verdicts: Judged,
     water_bodies: WaterBodies,
@@ -326,7 +324,7 @@ def weigh_fish_safety(
         safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
         # A grade that makes no further class safe changes nothing.
         if safety not in known:
-            valued = _valued_by(settings, other, inputs, stretches, flows, water_depths, energy, verdicts)
+            valued = _valued_by(grade, evidence_values, energy, verdicts)
             known[safety] = best(other, verdicts, valued)
         by_grade[grade] = known[safety]
     return FishSafety(without, by_grade)
@@ -349,27 +347,21 @@ def joined_fish_safety(
     return FishSafety(without, by_grade)
 
 
-# The valuation under another bar for fish, where that matters: at stretches that admit fish-safe turbines only.
+# The valuation by another grade, where that matters: at stretches that admit fish-safe turbines only.
 def _valued_by(
-    settings: Settings,
-    other: Settings,
-    inputs: RunInputs,
-    stretches: Stretches,
-    flows: Flows,
-    water_depths: WaterDepths,
-    energy: pd.DataFrame,
-    verdicts: Judged,
+    grade: str, evidence_values: EvidenceValues, energy: pd.DataFrame, verdicts: Judged
 ) -> pd.DataFrame:
-    rows = np.flatnonzero(verdicts.choice == SAFE_MAY)
-    if set(other.fish.evidence) == set(settings.fish.evidence) or not len(rows):
+    if grade not in evidence_values.by_grade:
         return energy
-    protected = subset(stretches, verdicts.choice == SAFE_MAY)
-    found = value_all(other, inputs, protected, flows, water_depths)
+    found = evidence_values.by_grade[grade]
+    valued = np.flatnonzero(evidence_values.rows)
+    counts = verdicts.choice[valued] == SAFE_MAY
     columns: dict[str, npt.NDArray[Any]] = {}
     for name in energy.columns:
-        values = energy[name].to_numpy().copy()
-        if name.startswith("safe_"):
-            values[rows] = found[name].to_numpy()
+        values = energy[name].to_numpy()
+        if name in found.columns:
+            values = values.copy()
+            values[valued[counts]] = found[name].to_numpy()[counts]
         columns[name] = values
     return pd.DataFrame(columns, index=energy.index)
 

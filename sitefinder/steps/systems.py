@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from sitefinder.hydrology.flow_errors import FlowModel
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
+    from sitefinder.steps.candidates import EvidenceValues
     from sitefinder.steps.flows import Flows
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.water_bodies import WaterBodies
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 # A system of fewer stations is done together with others: in the three stages that are cut each item costs some
 # 80 ms beside its own work, a station some 1 ms (measured on the sample region).
 SMALL_STATIONS = 300
-# So many small systems make a group on average. Of a random one in so many the name ends a group, so that groups
+# Small systems in a group, on average. Of one in this number, at random, the name ends a group, so that groups
 # stay as they are when a system elsewhere comes or goes.
 GROUP = 32
 
@@ -264,6 +265,19 @@ def _own_waters(waters: WaterBodies, extent: Extent) -> OwnWaters:
     return OwnWaters(*(getattr(waters, name)[extent.stations] for name in OwnWaters._fields))
 
 
+def _own_marks(marks: npt.NDArray[np.bool_], extent: Extent) -> npt.NDArray[np.bool_]:
+    return marks[extent.candidates]
+
+
+def _own_evidence(values: EvidenceValues, extent: Extent) -> EvidenceValues:
+    rows = values.rows[extent.candidates]
+    # Where nothing of a system is valued, the other systems do not matter to it.
+    tables = values.by_grade if rows.any() else {}
+    own = (np.cumsum(values.rows) - 1)[extent.candidates[rows]]
+    known = {id(table): table.iloc[own].reset_index(drop=True) for table in tables.values()}
+    return values._replace(rows=rows, by_grade={grade: known[id(table)] for grade, table in tables.items()})
+
+
 # How each result is cut, by the name of its stage.
 SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "stationing": _own_stations,
@@ -271,6 +285,8 @@ SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "flows": _own_flows,
     "water_depths": _own_depths,
     "energy": _own_energy,
+    "fish_safe_only": _own_marks,
+    "evidence_values": _own_evidence,
     "rule_overlaps": _own_overlaps,
     "verdicts": _own_verdicts,
     "water_bodies": _own_waters,

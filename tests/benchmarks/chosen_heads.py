@@ -65,7 +65,7 @@ def off(true_m, measured_m, se_m, law, pick):
 
 
 def rough_trial(error_m, seed):
-    """One rough trial, as `off` tells it."""
+    """One rough trial, as `off` says."""
     rng = np.random.default_rng([seed, round(100 * error_m)])
     true_m = MEDIAN_M * np.exp(VARIANCE_SHARES * rng.standard_normal(HEADS))
     measured_m = true_m + error_m * rng.standard_normal(HEADS)
@@ -73,7 +73,7 @@ def rough_trial(error_m, seed):
 
 
 def rivers_trial(rmse_m, length_m, rivers):
-    """Heads over 500 m of made rivers, all taken as one region, as `off` tells it."""
+    """Heads over 500 m of made rivers, all taken as one region, as `off` says."""
     downstream, step_m = straight_river()
     count = len(downstream)
     upper = np.arange(count - WINDOW_STATIONS)

@@ -199,7 +199,8 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     The flow's error is stated as it is, or as claimed.
     """
     rng = np.random.default_rng([seed, *(round(1000 * part) for part in case)])
-    # Evenly spread over the regions, so that their mean is sure with few of them: the multiples of the golden ratio.
+    # Evenly spread over the regions, so that their mean is sure with few of them: the multiples of the golden
+    # ratio.
     shared = float(ndtri((0.5 + seed * GOLDEN) % 1.0))
     region, settings = made_region(rng, case, shared), run_settings(case)
     stations, count = region.stations, len(region.stations)

@@ -43,7 +43,7 @@ def seconds_of(*arguments, environment=None):
     done = subprocess.run(
         [sys.executable, "-m", "sitefinder", *map(str, arguments)],
         cwd=REPOSITORY,
-        env=os.environ | (environment or {}),
+        env=os.environ | {"PYTHONDONTWRITEBYTECODE": ""} | (environment or {}),
         capture_output=True,
         text=True,
         check=False,

@@ -1,6 +1,6 @@
 """How often the 90 % interval of a fitted equation holds a gauge that the fit has not seen, on the 671 gauges.
 
-Each gauge is held out alone, and each neighbourhood of some five gauges as a whole. Everything is done anew
+Each gauge is held out alone, and each neighbourhood of some five gauges as a whole. Everything is done again
 without the gauges held out: the fit, and the widening of its interval, which is tried on neighbourhoods within the
 rest. What is printed is thus what a stream without a gauge would meet.
 
@@ -110,7 +110,7 @@ def with_classes(rows, attributes):
 def measured(config, ways=WAYS):
     """All rows with their classes, gauges held out in the ways that are named."""
     config = Path(config)
-    settings, table = check_fit_settings(read_toml(config), str(config), list(Settings.model_fields))
+    settings, table, _ = check_fit_settings(read_toml(config), str(config), list(Settings.model_fields))
     gauges, places = read_fit_gauges(settings, table, config.parent)
     attributes = pd.read_csv(config.parent / table.path, dtype={"gauge_id": str}).set_index("gauge_id")
     return with_classes(held_out(settings, table, gauges, places, ways), attributes)

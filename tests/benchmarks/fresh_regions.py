@@ -23,9 +23,9 @@ NORMAL_MAD = 1.4826
 
 
 def surveyed_heads(seeds, cells, more_surveys=0, structures=(False,)):
-    """Heads at steps and over each way, of a region for each seed, surveyed once and so many times more.
+    """Heads at steps and over each way, of a region for each seed, surveyed once and this number of times more.
 
-    One dictionary for each item of ``structures``: whether the run is told where weirs and falls stand.
+    One dictionary for each item of ``structures``: whether the run knows where weirs and falls stand.
     """
     names = ("at steps", *(f"over {way_m:.0f} m" for way_m in WAYS_M))
     runs = [{name: [] for name in names} for _ in structures]
@@ -70,9 +70,7 @@ def main():
         f"{regions} fresh regions of {cells} × {cells} cells of 10 m; DEM error 0.15 m, partly alike over 60 m; "
         "aim: 3 to 8 %"
     )
-    for kinds, notes in zip(
-        runs, ("not told of weirs and falls", "told where weirs and falls stand"), strict=True
-    ):
+    for kinds, notes in zip(runs, ("without weirs and falls", "with the places of weirs and falls"), strict=True):
         print(f"\n  {notes}\n{'heads':>33}  beyond %  median se m  spread m  rmse m   bias m")
         for name, parts in kinds.items():
             heads = joined(parts)

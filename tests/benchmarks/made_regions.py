@@ -32,7 +32,7 @@ OTHER_NOISE = 1000
 NEAR_STEP_M = 30.0
 # A lake that the stream leaves higher than this above its surface is none [m].
 HELD_UP_M = 0.05
-# What a run is told of weirs and falls: the places; their surveyed drops are not used up to the fitted profile.
+# What a run knows of weirs and falls: the places; their surveyed drops are not used up to the fitted profile.
 STRUCTURES = """
 [inputs.structures]
 path = "layers.gpkg"
@@ -136,7 +136,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     more_surveys : int
         Further surveys of the same streams, each with noise of its own.
     structures : sequence of bool
-        Whether a run is told where weirs and falls stand; one run each.
+        Whether a run knows where weirs and falls stand; one run each.
 
     Returns
     -------

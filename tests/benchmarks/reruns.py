@@ -1,7 +1,7 @@
 """How much of a run is done again after one more exclusion layer: the sample region and, if it is there, Logan.
 
 Run as ``python tests/benchmarks/reruns.py``. It takes the seconds of stages from the accounts that the runs keep;
-what is read at the start and what is delivered at the end is told beside them. Ends with status 1 where the stages
+what is read at the start and what is delivered at the end is listed too. Ends with status 1 where the stages
 of the rerun take more than a tenth of those of the first run, or where leaving the layer out does not give the
 first file back.
 """

@@ -32,9 +32,9 @@ from sitefinder.io.derived_streams import route_with_whitebox
 CLOSED = (False, False, False, False)
 CELL_M = 10.0
 SMALL_SIDE = 200
-# A stream begins where so many cells gather.
+# A stream begins where this number of cells gather.
 STREAM_CELLS = 2000
-# A station has so many cells of stream.
+# A station has this number of cells of stream.
 STATION_CELLS = 20
 GRASS_SCRIPT = """
 r.in.gdal --quiet input=dem.tif output=dem
@@ -155,7 +155,7 @@ def measured(way, ground_path, seed_path):
     return {"seconds": seconds, "bytes": max(own, others)}
 
 
-# All ways on a DEM of so many cells.
+# All ways on a DEM of this number of cells.
 def compare(cells, max_seconds):
     side = int(np.sqrt(cells))
     print(f"{side} × {side} cells of {CELL_M:g} m", flush=True)

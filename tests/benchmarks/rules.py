@@ -1,7 +1,7 @@
 """How long one rule takes on many reaches: a hundred thousand polygons across a hundred thousand reaches.
 
 Run as ``python tests/benchmarks/rules.py [polygons] [reaches]``. The same reaches and polygons are then handed to
-a plain overlay of all that meet (``geopandas.overlay``), which tells lengths by reach, not places along it; both
+a plain overlay of all that meet (``geopandas.overlay``), which gives lengths by reach, not places along it; both
 times are of one run on one turbine, and so is their ratio. Lengths of both ways are compared.
 """
 

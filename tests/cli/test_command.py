@@ -105,6 +105,8 @@ def test_check_says_that_settings_and_inputs_are_sound_and_writes_nothing(region
     assert outcome.status == 0
     assert outcome.out == (
         "Small valley: settings and inputs are valid\n"
+        "  Mean flow: regression on 20 gauges, standard error 23.3 %, bias factor 1.00: weak (fewer than 25\n"
+        "    gauges).\n"
         "  layers:    streams\n"
         "  rules:     0\n"
         "  turbines:  12 classes\n"

@@ -74,7 +74,7 @@ def hit(reach, rule, feature, from_m, to_m, action="exclude"):
 
 
 def run_of(*, lines=None, reaches=None, sites=(), hits=(), rules=None, settings=None, digests=None, stages=None):
-    """A run: lines by reach id, values of single reaches, sites, rule hits, and what provenance tells."""
+    """A run: lines by reach id, values of single reaches, sites, rule hits, and what provenance says."""
     lines = LINES if lines is None else lines
     drawn = {name: shapely.LineString(line) for name, line in lines.items()}
     values = [
@@ -238,7 +238,7 @@ def test_what_bars_a_site_depends_on_its_scheme_type_and_on_what_is_allowed(acti
     lost = compared(old, new, "site").iloc[0]
 
     assert lost["change"] == change
-    # A limit on turbines bars nothing, and is told all the same.
+    # A limit on turbines bars nothing, and is listed all the same.
     assert lost["rules"] == ("fish (F1)" if change == "newly excluded" or action == "fish_safe_only" else "")
 
 
@@ -461,7 +461,7 @@ def named_causes(layer, changed, shown=(), **differing):
 
 
 # What a hydrologist would say of each: roads and prices move no water, no rule moves a head, and only what comes
-# after the selection hangs on how sites are ranked.
+# after the selection depends on how sites are ranked.
 @pytest.mark.parametrize(
     ("layer", "column", "possible"),
     [

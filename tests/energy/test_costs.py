@@ -174,7 +174,7 @@ def test_the_search_goes_by_the_same_value_and_yearly_cost(generic_costs, settin
 
         assert yearly_payment(capital, power, prices) == pytest.approx(yearly, rel=1e-12)
         assert score_of(energy_mwh, capital, power, prices) == pytest.approx(energy_value - yearly, rel=1e-12)
-        # The law is the lesser for the large plant, and for the small one the least sum holds.
+        # The law is the lesser for the large plant, and for the small one the minimum holds.
         assert operation_per_year(whole, operation, power) == pytest.approx(
             max(min(0.025 * whole, 300 * power**0.6), 1500), rel=1e-12
         )

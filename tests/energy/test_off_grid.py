@@ -1,4 +1,4 @@
-"""A settlement off the grid: demand, firm power and diesel, worked by hand and by laws."""
+"""An off-grid settlement: demand, firm power and diesel, worked by hand and by laws."""
 
 import numpy as np
 import pytest

@@ -168,7 +168,7 @@ def test_careful_values_are_in_order(drawn):
     cost = intervals(simulations.lcoe_per_kwh, of_cost=True)
     assert p99 < p90 < p75 < p50
     assert energy.p90[0] < energy.p50[0] < energy.p10[0]
-    # For cost the careful end is the dear one.
+    # For cost the careful end is the expensive one.
     assert cost.p90[0] > cost.p50[0] > cost.p10[0]
     assert (simulations.energy_mwh[0] > energy.p90[0]).mean() == pytest.approx(0.9)
     assert (simulations.lcoe_per_kwh[0] <= cost.p90[0]).mean() == pytest.approx(0.9)

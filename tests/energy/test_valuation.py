@@ -1,4 +1,4 @@
-"""The worth of stretches: one by hand, many by brute force, and what must hold for all."""
+"""The value of stretches: one by hand, many by brute force, and what must hold for all."""
 
 import itertools
 
@@ -151,7 +151,7 @@ def brute_force(region, turbines, costs, settings, choice):
     return plants
 
 
-# What plants are best in: settings of ranking and energy, the column that tells it, and whether it is to be least.
+# What plants are best in: settings of ranking and energy, the column that states it, and whether less is better.
 CRITERIA = [
     ({"choose_by": "net_value"}, {}, "net_annual_value", False),
     ({"choose_by": "energy"}, {}, "energy_mwh", False),

@@ -96,7 +96,7 @@ def test_a_censored_fit_has_the_greatest_likelihood_and_its_curvature():
 
     best = optimize.minimize(loss, [0.0, 0.0, 0.0], method="BFGS", options={"gtol": 1e-7})
     assert fit.coefficients == pytest.approx(best.x[:2], abs=1e-5)
-    # sigma is told with n − k in the denominator, the likelihood's has n.
+    # sigma is reported with n − k in the denominator, the likelihood's has n.
     assert fit.sigma == pytest.approx(np.exp(best.x[2]) * np.sqrt(60 / 58), rel=1e-5)
     assert fit.log_likelihood == pytest.approx(-best.fun, abs=1e-8)
     step = 1e-4

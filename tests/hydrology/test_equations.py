@@ -158,7 +158,7 @@ def test_an_untransformed_equation_is_a_plain_sum_with_an_error_in_flow():
     assert applied.flow_m3s[:3] / M3S_PER_CUBIC_FOOT_SECOND == pytest.approx([10.0, 1.0, 0.0], abs=1e-12)
     assert applied.negative.tolist() == [False, False, True, False]
     assert applied.missing.tolist() == [False, False, False, True]
-    # 0.5 of 10 is 5 %, of 1 is 50 %: the same spread as an error of so many percent.
+    # 0.5 of 10 is 5 %, of 1 is 50 %: the same spread as an error of this percentage.
     assert applied.log_sd[:2] / LN_10 == pytest.approx([log10_from_percent(5), log10_from_percent(50)])
     assert (applied.low_m3s[:2] > 0).all()
     assert (applied.low_m3s[2], applied.high_m3s[2]) == (0.0, 0.0)

@@ -13,7 +13,7 @@ from sitefinder.hydrology.estimate import estimate_flows, with_flags
 PERCENT = (5, 20, 50, 80, 95)
 
 
-# Flow = yield · area, with so many litres a second from each km².
+# Flow = yield · area, with this number of litres a second from each km².
 def proportional(statistic, litres_per_km2, **changes):
     whole = {
         "statistic": statistic,

@@ -48,7 +48,7 @@ def test_what_is_held_out_is_predicted_by_a_fit_without_it():
     assert held.half_width[~kept] == pytest.approx(stats.t.ppf(0.95, 14) * np.sqrt(mse * (1 + own)))
 
 
-# n gauges of which so many lie at twice the half width, the others at half of it.
+# n gauges of which this number lie at twice the half width, the others at half of it.
 def seen(count, outside):
     residuals = np.where(np.arange(count) < outside, 2.0, 0.5)
     return HeldOut(residuals, np.ones(count), residuals <= 1.0)

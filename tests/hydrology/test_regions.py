@@ -1,4 +1,4 @@
-"""Equations by region: each catchment by those of its regions, and what does not fit is told."""
+"""Equations by region: each catchment by those of its regions, and what does not fit is reported."""
 
 import numpy as np
 import pandas as pd

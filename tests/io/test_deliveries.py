@@ -21,7 +21,7 @@ CRS = "EPSG:32633"
 
 @pytest.fixture
 def deliver(tmp_path):
-    """A function that writes an inventory without reaches to a folder; its title alone is told."""
+    """A function that writes an inventory without reaches to a folder; its title alone is given."""
 
     def delivered(folder, crs=CRS, title="North"):
         row = {"kind": "setting", "name": "run.name", "value": title}

@@ -92,7 +92,7 @@ def test_a_file_that_changes_while_it_is_read_is_not_remembered(file):
 
 
 def test_whole_seconds_are_not_trusted_right_after_a_change(file, monkeypatch):
-    # A disk that tells whole seconds: the file changed in this one, and may do so again.
+    # A disk that records whole seconds: the file changed in this one, and may do so again.
     now = time.time_ns() // 1_000_000_000 * 1_000_000_000
     stat = type(file).stat
     monkeypatch.setattr(type(file), "stat", lambda path: _Whole(stat(path), now))

@@ -95,7 +95,7 @@ def test_an_operation_can_be_named_and_a_wrong_name_lists_the_right_ones():
     assert "Amersfoort to WGS 84 (4)" in str(caught.value)
 
 
-# A raster whose cells tell their own longitude or latitude.
+# A raster whose cells hold their own longitude or latitude.
 def ruler(folder, crs, *, of_latitude, west=14.95, north=47.05, operation=None):
     row, column = np.mgrid[:200, :200]
     values = north - (row + 0.5) * 5e-4 if of_latitude else west + (column + 0.5) * 5e-4

@@ -27,7 +27,7 @@ FOOT_M = 0.3048
 
 @pytest.fixture
 def saved(tmp_path):
-    """A function that writes a DEM of 10 m cells in the run's system, or as told, and gives its facts."""
+    """A function that writes a DEM of 10 m cells in the run's system, or as given, and gives its facts."""
 
     def write(values, *, west=500_000.0, north=5_200_000.0, cell=10.0, crs=UTM, nodata=-9999.0, **source):
         values = np.asarray(values)

@@ -102,7 +102,7 @@ def test_ten_thousand_random_invalid_polygons_lose_no_ground(capsys):
     assert tried > 1_000_000
     assert lost == 0
     assert gained == 0
-    # Each one tells what was done; those without area are dropped, and only those.
+    # Each one says what was done; those without area are dropped, and only those.
     assert {repair.feature for repair in repairs if "area" in repair.action} == set(ids)
     dropped = {repair.dropped_row for repair in repairs if repair.dropped_row >= 0}
     assert dropped >= set(range(len(drawn))) - set(rows.tolist())

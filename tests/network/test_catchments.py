@@ -107,7 +107,7 @@ def test_an_arm_takes_its_share_at_its_first_station():
 
 def test_an_inflow_enters_at_the_first_station_and_its_entry_reaches_to_the_end_of_the_first_reach_on_the_grid():
     links = pd.DataFrame({"inflow_area_km2": [0.0, 12.5]})
-    # Link 1 has stations 2 to 8 in three reaches of two segments; the first two reaches lie off the grid.
+    # Link 1 has stations 2 to 8 in three reaches of two segments; the first two reaches lie outside the grid.
     stations = pd.DataFrame({"link": [0, 0, 1, 1, 1, 1, 1, 1, 1], "reach": [-1, 0, -1, 1, 1, 2, 2, 3, 3]})
     cells = np.array([4, 4, 0, 0, 0, 0, 3, 5, 5])
 

@@ -1,4 +1,4 @@
-"""Streams that cannot be told apart, that cross, or climb over a ridge: drawn so, and so that they do not."""
+"""Streams that cannot be distinguished, that cross, or climb over a ridge: drawn so, and so that they do not."""
 
 import numpy as np
 import pandas as pd
@@ -118,7 +118,7 @@ def test_streams_that_meet_do_not_cross(stationing):
 
 
 def ridge(raw_m, fitted_m, limit_m=10.0, **vertices):
-    """What is told of one link with a station every 100 m, or of a drawn network."""
+    """What is reported of one link with a station every 100 m, or of a drawn network."""
     drawn = vertices or {"river": [(0, 100.0 * (len(raw_m) - 1)), (0, 0)]}
     geometry = np.empty(len(drawn), dtype=object)
     geometry[:] = [shapely.LineString(places) for places in drawn.values()]

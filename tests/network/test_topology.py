@@ -69,7 +69,7 @@ def test_one_line_drawn_upstream_is_turned_by_elevations_and_listed(network, nam
 
     assert flows(built) == {"left": "lower", "right": "lower", "lower": None}
     assert notes(built) == [(name, "drawn upstream", "turned")]
-    # The place along the feature is told as it was drawn.
+    # The place along the feature is reported as it was drawn.
     part = built.parts.set_index("feature_id").loc[name]
     assert part["feature_from_m"] > part["feature_to_m"] == 0.0
 

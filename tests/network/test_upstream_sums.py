@@ -68,7 +68,7 @@ def braided(draw):
 @given(braided())
 def test_sums_are_those_over_the_set_of_links_upstream(network):
     below, leaves = network
-    local = 2 ** np.arange(len(below))  # each link its own bit, so that sums tell who was counted
+    local = 2 ** np.arange(len(below))  # each link its own bit, so that sums show who was counted
 
     found = distinct_sums(local, np.array(below), np.array(leaves))
 

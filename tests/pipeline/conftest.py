@@ -81,7 +81,7 @@ class Sums:
         return recipes_of(self.stages(), {"numbers": self.numbers}, self.parts(), self.software, self)
 
     def run(self, **options):
-        """Run with the store; gives the total, the text of the kept file, and what the store tells."""
+        """Run with the store; gives the total, the text of the kept file, and what the store reports."""
         self.ran.clear()
         recipes = self.recipes()
         with open_store(self.folder, **options) as store:

@@ -58,7 +58,7 @@ def test_what_falls_already_does_not_move_bit_for_bit():
 
 
 def test_a_known_break_stays_sharp_where_noise_hides_it():
-    # A step of 1.5 m in noise of 1 m that is alike over five stations: nothing tells of it but the layer.
+    # A step of 1.5 m in noise of 1 m that is alike over five stations: nothing shows it but the layer.
     count, at = 200, 99
     downstream, step_m = river(count)
     known = np.arange(count) == at

@@ -6,7 +6,7 @@ import pytest
 from sitefinder.profile.errors import minimum_heads
 
 STEP_M, S_M, SIMULATIONS = 50.0, 0.7, 400
-# Relative error of a standard error from so many simulations is 1 / sqrt(2 · simulations), 3.5 %; the median over
+# Relative error of a standard error from n simulations is 1 / sqrt(2 n), 3.5 %; the median over
 # hundreds of pairs is far better.
 CLOSE = 0.02
 
@@ -33,7 +33,7 @@ def test_independent_errors_resolve_the_same_head_at_every_length():
     # se = s · sqrt(2).
     assert table["length_m"].tolist() == [100.0, 500.0, 1500.0]
     assert table["min_head_m"].to_numpy() == pytest.approx(1.645 * S_M * np.sqrt(2), rel=CLOSE)
-    # For so many simulations the standard errors are all but normal about it, and a tenth lie 1.2816 deviations
+    # With these simulations the standard errors are all but normal about it, and a tenth lie 1.2816 deviations
     # above.
     worst = 1.645 * S_M * np.sqrt(2) * (1 + 1.2816 / np.sqrt(2 * SIMULATIONS))
     assert table["min_head_p90_m"].to_numpy() == pytest.approx(worst, rel=CLOSE)

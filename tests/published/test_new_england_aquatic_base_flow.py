@@ -1,6 +1,6 @@
 """New England's aquatic base flow.
 
-US Fish and Wildlife Service policy of 1981: the median flow of the month where a record tells it; else, in summer,
+US Fish and Wildlife Service policy of 1981: the median flow of the month where a record gives it; else, in summer,
 0.5 ft³/s for each square mile (from memory), which is 0.0054666 m³/s/km².
 """
 

@@ -1,10 +1,13 @@
 """Runs of real terrain as far as catchments."""
 
 import re
+from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 
 from sitefinder.delivery.graph import STAGES
+from sitefinder.inventory import run_and_deliver
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.settings import check_settings
 from sitefinder.steps.inputs import read_inputs
@@ -20,20 +23,52 @@ csv = false
 """
 
 
+class LoganRun(NamedTuple):
+    """A run of the Logan River: its folder with all that it left, its tables, and results of its stages."""
+
+    folder: Path
+    tables: dict
+    results: dict
+    dem: Path
+    summary: str
+
+
 @pytest.fixture(scope="session")
-def write_logan(repository):
-    """A function that writes the settings of the Logan River, for tables alone, with absolute paths."""
+def logan_run(repository, made_once):
+    """The Logan River, run once for all tests that look at it, in whatever process they are.
 
-    def write(folder):
-        here = repository / "tests" / "real"
-        text = (here / "logan.toml").read_text(encoding="utf-8")
-        for written in re.findall(r'"([^"]+\.(?:csv|toml|tif|gpkg))"', text):
-            text = text.replace(f'"{written}"', f'"{(here / written).resolve().as_posix()}"')
-        settings = folder / "logan.toml"
-        settings.write_text(text + TABLES_ALONE, encoding="utf-8")
-        return settings
+    Its folder is to be copied before it is used: ``logan.toml``, ``out`` and the store in it.
+    """
 
-    return write
+    def made(folder):
+        results = {}
+
+        def caught(*arguments, **options):
+            found = run_stages(*arguments, **options)
+            results.update(found)
+            return found
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("sitefinder.inventory.run_stages", caught)
+            delivered = run_and_deliver(_write_logan(folder, repository))
+        wanted = ("stationing", "catchments", "heads", "stretches", "sites")
+        dem = repository / "tests" / "real" / "data" / "logan" / "dem_100m.tif"
+        return LoganRun(
+            folder, dict(delivered.tables), {name: results[name] for name in wanted}, dem, delivered.summary
+        )
+
+    return made_once("logan", made)
+
+
+# The settings of the Logan River, for tables alone, with absolute paths.
+def _write_logan(folder, repository):
+    here = repository / "tests" / "real"
+    text = (here / "logan.toml").read_text(encoding="utf-8")
+    for written in re.findall(r'"([^"]+\.(?:csv|toml|tif|gpkg))"', text):
+        text = text.replace(f'"{written}"', f'"{(here / written).resolve().as_posix()}"')
+    settings = folder / "logan.toml"
+    settings.write_text(text + TABLES_ALONE, encoding="utf-8")
+    return settings
 
 
 @pytest.fixture

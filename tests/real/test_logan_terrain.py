@@ -24,7 +24,7 @@ M2_PER_KM2 = 1e6
 SEARCH_CELLS = 2
 
 
-# Areas [km²] that the chain has around each place, shape (places, cells); zero off the grid.
+# Areas [km²] that the chain has around each place, shape (places, cells); zero outside the grid.
 def plain_chain_km2(dem_path, lines, places, folder):
     with rasterio.open(dem_path) as dem:
         elevation_m = dem.read(1).astype(np.float32)

@@ -20,6 +20,7 @@ import pytest
 from sitefinder.catalogue.equations import LN_10
 from sitefinder.delivery.fitted_equations import fit_and_deliver
 from sitefinder.hydrology.equations import apply_equation
+from sitefinder.hydrology.plausibility import suspect_gauges
 from sitefinder.hydrology.regression import fit_equation
 from sitefinder.io.gauges import read_equations
 from sitefinder.report.fit import fit_text
@@ -220,6 +221,35 @@ def test_one_command_prints_every_region_of_25_gauges_to_the_derived_digits(fitt
         count, s, se, r2, duan, loo, *_ = printed[region]
         # Both are printed to the same digits, each rounded once.
         assert (count, s, se, r2, duan, loo) == pytest.approx(derived[region], abs=1e-9)
+
+
+def test_few_of_the_real_gauges_are_doubted_and_those_for_a_reason(fitted_by_one_command):
+    _, folder = fitted_by_one_command
+
+    suspects = pd.read_csv(folder / "suspects.csv", dtype={"gauge": str})
+
+    print(f"{len(suspects)} of 671 gauges are doubted: {', '.join(suspects['gauge'])}")
+    assert len(suspects) <= 20
+    # By the table itself, the runoff ratio of these five is above 1.1: more runoff than the rain that is stated.
+    assert {"06746095", "12040500", "12041200", "12056500", "14400000"} <= set(suspects["gauge"])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_wrong_units_are_found_among_the_real_gauges(all_gauges, seed):
+    rng = np.random.default_rng(seed)
+    found = []
+    for number in (1, 2, 3, 5, 17):
+        region = all_gauges[(all_gauges["huc_02"] == number) & (all_gauges["flow_mean_m3s"] > 0)].copy()
+        before = set(suspect_gauges(region, PREDICTORS)["gauge"])
+        litres, feet, hectares = rng.choice(
+            [name for name in region.index if name not in before], 3, replace=False
+        )
+        region.loc[litres, "flow_mean_m3s"] *= 1000.0
+        region.loc[feet, "flow_mean_m3s"] *= 35.3147
+        region.loc[hectares, "area_km2"] *= 100.0
+        found += [name in set(suspect_gauges(region, PREDICTORS)["gauge"]) for name in (litres, feet, hectares)]
+
+    assert found == [True] * 15
 
 
 def test_the_85_gauges_without_low_flow_are_all_accounted_for(fitted_by_one_command):

@@ -1,4 +1,4 @@
-"""What is told of rules that may not be published exactly: no feature, no place within the reach, no name."""
+"""What is published of rules that may not be published exactly: no feature, no place within the reach, no name."""
 
 import numpy as np
 import pandas as pd

@@ -502,7 +502,7 @@ def test_any_filter_agrees_with_the_tables_of_three_values(condition):
 
 @pytest.fixture(scope="module")
 def rows_in_sqlite():
-    """The rows in a database that reads the very text of a filter, with case of letters told apart by LIKE."""
+    """The rows in a database that reads the very text of a filter, with case of letters distinguished by LIKE."""
     with contextlib.closing(sqlite3.connect(":memory:")) as database:
         database.execute("PRAGMA case_sensitive_like = ON")
         database.create_function(

@@ -1,4 +1,4 @@
-"""Settings: what is filled in, what is refused, and that every problem is told at once."""
+"""Settings: what is filled in, what is refused, and that every problem is reported at once."""
 
 import copy
 

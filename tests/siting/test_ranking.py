@@ -1,4 +1,4 @@
-"""The ranking of sites: by one figure, by a weighted score worked by hand, and how ranks hang on the weights."""
+"""The ranking of sites: by one figure, by a weighted score worked by hand, and how ranks depend on the weights."""
 
 import numpy as np
 import pandas as pd

@@ -60,7 +60,7 @@ def candidates(pairs):
     )
 
 
-# A valuation whose safe choice is worth less than any choice.
+# A valuation whose safe choice has less value than any choice.
 def valuation(net_value, *, energy=None, cost=None, turbine=None):
     count = len(net_value)
     columns = {}
@@ -164,7 +164,7 @@ def test_sites_keep_their_distance_along_the_stream():
     assert chosen(50.0)[0] == [0, 2]
     assert chosen(100.0)[0] == [0, 3]
     assert chosen(101.0)[0] == [0]
-    # The second has 100 m in common with either, its own spacing counted; the lower number is told.
+    # The second has 100 m in common with either, its own spacing counted; the lower number is reported.
     assert chosen(100.0)[1].blocked_by.tolist() == [-1, 0, 3, -1]
 
 
@@ -289,7 +289,7 @@ def test_without_a_minimum_survival_fish_passage_changes_no_choice():
 
 
 def test_what_only_fish_passage_keeps_out_says_so():
-    # 0.9 cubed is 0.729. No turbine is safer, so the site of least value goes.
+    # 0.9 cubed is 0.729. No turbine is safer, so the site with the lowest value goes.
     rows, offers, notes = three_below_spawning(0.8, survival=(0.9, 0.5))
 
     assert rows == [0, 1]
@@ -300,7 +300,7 @@ def test_what_only_fish_passage_keeps_out_says_so():
 
 
 def test_a_site_fish_safe_by_passage_limit_has_the_numbers_of_that_turbine():
-    # Safe turbines are worth half: 10 + 9 + 4 with 0.8 alive beats 10 + 9 without the third.
+    # Safe turbines have half the value: 10 + 9 + 4 with 0.8 alive beats 10 + 9 without the third.
     rows, offers, notes = three_below_spawning(0.8)
 
     assert rows == [0, 1, 2]
@@ -319,8 +319,8 @@ def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not
 
 
 def test_every_reason_that_can_be_given_is_declared():
-    steps = ["outside the region", "no flow estimate", "too little flow", "head unresolved"]
-    steps += ["catchment incomplete", "excluded by rules"]
+    steps = ["outside the region", "no flow estimate", "flow regression too weak to rank", "too little flow"]
+    steps += ["head unresolved", "catchment incomplete", "excluded by rules"]
     _, offers, _ = three_below_spawning(0.8)
     own = ["", "standing water", "developed", "tidal", "too little head", "network unresolved"]
     own += ["stream too shallow or narrow", "too little power", "too far from a road"]

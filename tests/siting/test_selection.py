@@ -114,7 +114,7 @@ def test_the_choice_is_the_best_of_all_subsets(seed):
         assert choice.total_value >= greedy_total(case)
         better_than_greedy += choice.total_value > greedy_total(case)
         with_pond += case.pond.size > 0
-    # The cases are hard enough to tell the two apart, and ponds are among them.
+    # The cases are hard enough to distinguish the two, and ponds are among them.
     assert better_than_greedy >= 1
     assert with_pond >= 25
 
@@ -177,7 +177,7 @@ def test_the_blocker_is_the_chosen_one_with_most_stream_in_common(seed):
             }
             maximum = -1 if chosen[c] or not shared_m else min(shared_m, key=lambda o: (-shared_m[o], o))
             assert blocker[c] == maximum
-            # The choice is best, so whatever is worth something and was left must be in somebody's way.
+            # The choice is best, so whatever has a value and was left must be in somebody's way.
             assert chosen[c] or case.value[c] <= 0 or blocker[c] >= 0
 
 
@@ -228,7 +228,7 @@ def test_two_that_end_at_the_same_confluence_station_exclude_each_other():
 def test_ties_go_to_taking_nothing_and_then_to_the_lower_number():
     assert choose(FORK, [0, 2], [2, 3], [0.0, -1.0]).chosen.tolist() == [False, False]
     assert choose(FORK, [2, 0, 2], [3, 3, 3], [2.0, 2.0, 2.0]).chosen.tolist() == [True, False, False]
-    # One long stretch is worth what two short ones above it are: what lies below is left alone.
+    # One long stretch has the value of the two short ones above it: what lies below is left alone.
     assert choose(FORK, [0, 0, 2], [4, 2, 3], [3.0, 1.0, 2.0]).chosen.tolist() == [False, True, True]
 
 

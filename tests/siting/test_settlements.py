@@ -1,4 +1,4 @@
-"""Settlements: which are off the grid, what they need, which is nearest."""
+"""Settlements: which are off-grid, what they need, which is nearest."""
 
 import geopandas
 import numpy as np

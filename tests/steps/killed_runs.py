@@ -26,6 +26,9 @@ MOVES = 6
 FILES = ("entry.json", "files.json", "000001.json", "sites.gpkg")
 # Runs to the end that go on beside the next kill.
 AT_ONCE = 1
+# Of kills that leave nothing but whole results, each fifth is followed by a run to the end; after the others the
+# next kill goes on from what was left, and the last run of all ends with the bytes of all of them.
+RUN_AGAIN = 5
 
 
 def die():
@@ -88,7 +91,7 @@ def counted_stages(settings):
 
 
 def killed_in_stage(settings, name, moment):
-    """Run, and die within a stage when so many of its calls were made."""
+    """Run, and die within a stage when this number of its calls were made."""
 
     def doomed(stage):
         if stage.name != name:
@@ -116,7 +119,7 @@ def killed_in_stage(settings, name, moment):
 
 
 def killed_before_move(settings, number):
-    """Run, and die when so many results are written aside and the next is about to be moved to its name."""
+    """Run, and die when this number of results are written aside and the next is about to be moved to its name."""
     moved = [0]
 
     def move(draft, final):
@@ -169,13 +172,20 @@ def left_behind(out):
     return tuple(sorted(facts))
 
 
+def writing():
+    """Names of the stages that are given a folder to write to."""
+    return {stage.name for stage in stages.STAGES if "scratch" in stage.reads}
+
+
 def moments_of(settings):
     """Each moment with a name, and the run that is killed then."""
     moments = []
     calls = ended(*begun(partial(counted_stages, settings)))
-    for name, count in calls.items():
-        # At the first call, halfway, and when all is done but not kept.
-        for at in (1, (count + 1) // 2, count + 1):
+    for number, (name, count) in enumerate(calls.items()):
+        # At the first call, halfway, and when all is done but not kept. A stage without a folder to write to
+        # leaves the same at any of them: such stages take turns.
+        of_stage = (1, (count + 1) // 2, count + 1)
+        for at in of_stage if name in writing() else of_stage[number % 3 :][:1]:
             entries = f"in {name}, at call {at} of {count}" if at <= count else f"in {name}, after call {count}"
             moments.append((entries, partial(killed_in_stage, settings, name, at)))
     for number in range(0, len(calls), len(calls) // MOVES):
@@ -187,7 +197,7 @@ def moments_of(settings):
 
 def main():
     settings = Path(sys.argv[1])
-    out, entries, going, same = settings.parent / "out", [], [], {}
+    out, entries, going, same, passed = settings.parent / "out", [], [], {}, 0
     # Inputs are read once, and all is compiled in this process, so that its forks are quick.
     inputs = stages.read_run(settings)[1]
     stages.read_inputs = lambda *_: inputs
@@ -200,6 +210,11 @@ def main():
         if not name.startswith("in "):
             shutil.rmtree(out, ignore_errors=True)
         entries.append({"moment": name, "ended": ended(*begun(kill)), "delivered": (out / "sites.gpkg").exists()})
+        whole = name.startswith("in ") and name[3:].partition(",")[0] not in writing()
+        is_last = number + 1 == len(moments) or not moments[number + 1][0].startswith("in ")
+        passed += whole
+        if whole and passed % RUN_AGAIN and not is_last:
+            continue
         # Kills in one stage leave the same files to the byte, and the run after them is the same run.
         left = left_behind(out)
         same.setdefault(left, []).append(entries[-1])

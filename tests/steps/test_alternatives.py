@@ -1,4 +1,4 @@
-"""What stands beside sites: solar for the same hours, and settlements off the grid, near and far."""
+"""What stands beside sites: solar for the same hours, and off-grid settlements, near and far."""
 
 from types import SimpleNamespace
 

@@ -80,7 +80,7 @@ def test_waypoints_are_the_sites_of_the_geopackage(sample_run):
     routes = pyogrio.read_dataframe(path.with_name("sites.gpx"), layer="routes")
 
     assert len(points) == 2 * len(sites)
-    # Tailraces are the points of the layer, which lon and lat tell to their own last digits.
+    # Tailraces are the points of the layer, which lon and lat state to their own last digits.
     tailraces = points.geometry[0::2].to_crs("EPSG:32633").to_numpy()
     assert (
         max(

@@ -130,7 +130,7 @@ class Region:
         (folder / "equations.toml").write_text(EQUATIONS)
         self.runs = 0
 
-    def results(self, path="dem.tif", unit="metre", stated="", more="", terrain=""):
+    def results(self, path="dem.tif", unit="metre", stated="", more="", terrain="", last="quality_flags"):
         text = SETTINGS.format(path=path, unit=unit, stated=stated, more=more, terrain=terrain, config=self.config)
         (self.folder / "run.toml").write_text(text)
         settings, inputs = read_run(self.folder / "run.toml")
@@ -138,12 +138,12 @@ class Region:
         scratch = self.folder / f"scratch{self.runs}"
         scratch.mkdir()
         given = {"settings": settings, "inputs": inputs, "scratch": scratch, "progress": None}
-        last = [stage.name for stage in STAGES].index("quality_flags")
-        self.last = run_stages(STAGES[: last + 1], given)
+        number = [stage.name for stage in STAGES].index(last)
+        self.last = run_stages(STAGES[: number + 1], given)
         return self.last
 
     def areas_km2(self, *arguments, **options):
-        return self.results(*arguments, **options)["catchments"]["area_km2"].to_numpy()
+        return self.results(*arguments, **options, last="catchments")["catchments"]["area_km2"].to_numpy()
 
 
 @pytest.fixture
@@ -154,15 +154,23 @@ def region(tmp_path, repository):
 SQUARE = from_origin(WEST, NORTH, 10.0, 10.0)
 
 
-@pytest.fixture
-def areas_km2(region):
-    """Areas on the plain grid of 10 m."""
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory, repository):
+    """Results on the plain grid of 10 m."""
+    region = Region(tmp_path_factory.mktemp("plain"), repository)
     write(region.folder / "dem.tif", heights((160, 200), SQUARE), SQUARE)
-    return region.areas_km2()
+    return region.results(last="catchments")
 
 
-def test_the_areas_themselves_are_those_of_the_formula(region, areas_km2):
-    stations = region.results()["stationing"].stations
+@pytest.fixture
+def areas_km2(region, plain):
+    """Areas on the plain grid, which is there as the DEM unless a test writes another."""
+    write(region.folder / "dem.tif", heights((160, 200), SQUARE), SQUARE)
+    return plain["catchments"]["area_km2"].to_numpy()
+
+
+def test_the_areas_themselves_are_those_of_the_formula(plain, areas_km2):
+    stations = plain["stationing"].stations
 
     # Valleys are 500 m apart, so that a catchment is 500 m wide down to where its water meets the stream.
     from_top_m = NORTH - stations["y_m"].to_numpy()
@@ -308,7 +316,7 @@ def test_the_share_of_polygons_in_each_catchment_is_that_of_the_cells_in_them(re
     source = write_polygons(region, "cover", polygons, kind=["forest", "forest", "town", None])
     more = f'[inputs.shares.forest]\n{source}column = "kind"\nvalues = ["forest"]\n'
 
-    results = region.results(more=more)
+    results = region.results(more=more, last="catchments")
 
     stations, share = results["stationing"].stations, results["catchments"]["forest_percent"].to_numpy()
     assert np.array_equal(results["catchments"]["area_km2"], areas_km2)
@@ -326,8 +334,8 @@ def test_tiles_change_no_share(region, areas_km2, tile):
     source = write_polygons(region, "cover", [shapely.Point(WEST + 700, NORTH - 500).buffer(300)])
     more = f"[inputs.shares.wood]\n{source}"
 
-    whole = region.results(more=more)["catchments"]
-    tiled = region.results(more=more, terrain=tile)["catchments"]
+    whole = region.results(more=more, last="catchments")["catchments"]
+    tiled = region.results(more=more, terrain=tile, last="catchments")["catchments"]
 
     assert tiled.equals(whole)
     assert 0 < whole["wood_percent"].max() < 100

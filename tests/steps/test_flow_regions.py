@@ -61,7 +61,7 @@ YIELD = {"B1": 50.0, "B2": 100.0}
 
 
 def equations(regions):
-    head = 'source = "invented"\ntable = "invented"\nflow_unit = "m3s"\ngauges = 22\n'
+    head = 'source = "invented"\ntable = "invented"\nflow_unit = "m3s"\ngauges = 25\n'
     return head + "".join(
         f"""
 [[equations]]

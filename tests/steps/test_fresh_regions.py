@@ -24,8 +24,8 @@ REGIONS, CELLS, MORE_SURVEYS = range(1, 6), 200, 4
 
 
 @pytest.fixture(scope="module")
-def kinds():
-    return fresh_regions.surveyed_heads(REGIONS, CELLS, MORE_SURVEYS)[0]
+def kinds(made_once):
+    return made_once("fresh-regions", lambda _: fresh_regions.surveyed_heads(REGIONS, CELLS, MORE_SURVEYS)[0])
 
 
 # A figure over all heads, and its standard error from how it differs between regions: heads of one region share

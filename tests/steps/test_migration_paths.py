@@ -132,7 +132,7 @@ def test_the_min_passage_survival_is_kept_and_costs_value(free, bound):
         assert alive >= 0.7, reach
     value = [layers["sites"]["net_annual_value"].sum() for layers in (free, bound)]
     assert value[1] < value[0]
-    print(f"least survival {before:.3f} to {after:.3f}, net value {value[0]:.0f} to {value[1]:.0f}")
+    print(f"minimum survival {before:.3f} to {after:.3f}, net value {value[0]:.0f} to {value[1]:.0f}")
 
 
 def test_sites_dropped_for_fish_passage_are_given_as_the_rejection_reason(free, bound):

@@ -91,8 +91,11 @@ class Outcome(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def outcome(repository, sample_run, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("words")
+def outcome(repository, sample_run, made_once):
+    return made_once("words", lambda folder: ran_with_new_words(folder, repository, sample_run))
+
+
+def ran_with_new_words(folder, repository, sample_run):
     # With the compiled kernels, which go by the time of a file's change.
     shutil.copytree(repository / "sitefinder", folder / "program" / "sitefinder")
     vocabulary = folder / "program" / "sitefinder" / "vocabulary.py"

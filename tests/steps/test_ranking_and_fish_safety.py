@@ -10,7 +10,8 @@ from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.inventory import read_run
 from sitefinder.settings import RankingSettings
 from sitefinder.siting.selection import choose_sites
-from sitefinder.steps.candidates import value_all
+from sitefinder.steps.candidates import value_all, value_by_evidence
+from sitefinder.steps.rules import mark_fish_safe_only
 from sitefinder.steps.selection import fish_alive, fish_safe_gain_table, offer_steps, weigh_fish_safety
 
 TABLES_OF = [
@@ -154,9 +155,8 @@ def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, give
         inputs,
         stationing,
         stretches,
-        flows,
-        depths,
         energy,
+        value_by_evidence(strict, inputs, stretches, flows, depths, mark_fish_safe_only(verdicts)),
         *(sample_run.results[name] for name in ("rule_overlaps", "verdicts", "water_bodies")),
     )
 
@@ -269,7 +269,7 @@ def test_the_bank_and_the_climb_are_those_of_the_nearest_road(sample_run, given)
     for site in sites.itertuples():
         line = lines[site.site_id]
         to = shapely.get_point(shapely.shortest_line(roads, site.geometry), 0)
-        # The area of end, last vertex before it, and road tells the side.
+        # The area of end, last vertex before it, and road shows the side.
         back = shapely.line_interpolate_point(line, max(line.length - 1.0, 0.0))
         ring = shapely.LinearRing([back, site.geometry, to])
         assert site.road_bank == ("left" if shapely.is_ccw(ring) else "right")

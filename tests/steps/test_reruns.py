@@ -38,6 +38,9 @@ NEVER_AGAIN = [
     "water_depths", "minimum_heads", "quality_flags", "stretches", "energy",
 ]
 # fmt: on
+# What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
+AGAIN = ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safe_only", "fish_safety"]
+MADE_AGAIN = [*AGAIN[:-1], "evidence_values", *AGAIN[-1:]]
 
 
 STEP_NAMES = [stage.name for stage in STEPS]
@@ -124,13 +127,17 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     other = valley.run()
 
     assert set(NEVER_AGAIN) < set(ran)
-    assert valley.steps_run == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
+    assert valley.steps_run == AGAIN
     assert valley.opened == []
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
         "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
         "sites": ["after rule_overlaps, verdicts, for each drainage system that then differs"],
-        "fish_safety": ["after rule_overlaps, verdicts, for each drainage system that then differs"],
+        "fish_safe_only": ["after verdicts"],
+        "evidence_values": ["after fish_safe_only, for each drainage system that then differs"],
+        "fish_safety": [
+            "after evidence_values, rule_overlaps, verdicts, for each drainage system that then differs"
+        ],
     }
     assert other != first
     assert other == valley.run(keep=False)
@@ -177,7 +184,7 @@ def test_an_edited_rule_redoes_its_own_overlaps_alone(valley):
     valley.run()
 
     changed = "setting rules.new reserve.buffer_m: 0.0 → 5.0"
-    assert valley.steps_run == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
+    assert valley.steps_run == AGAIN
     assert planned["rule_overlaps"] == [changed]
     assert planned["verdicts"] == [changed, "after rule_overlaps"]
 
@@ -414,10 +421,10 @@ def test_the_run_record_says_what_it_took(valley):
     made = [result["place"] for result in second["results"] if not result["was_kept"]]
     # The drainage systems of a stage are listed beside its joined result.
     whole = [place for place in made if ": " not in place or place.startswith("rule_overlaps: ")]
-    assert whole[:4] == ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"]
-    assert not {place.partition(": ")[0] for place in whole[4:]} & set(STEP_NAMES)
+    assert whole[: len(MADE_AGAIN)] == MADE_AGAIN
+    assert not {place.partition(": ")[0] for place in whole[len(MADE_AGAIN) :]} & set(STEP_NAMES)
     assert {place.partition(": ")[0] for place in made if place not in whole} == {"sites", "fish_safety"}
-    assert {"sites_table", "geopackage"} < set(whole[4:])
+    assert {"sites_table", "geopackage"} < set(whole[len(MADE_AGAIN) :])
     assert all(result["seconds"] > 0 for result in first["results"] if result["place"] == "long_profile")
     assert {row["name"] for row in second["inputs"]} >= {"dem", "streams", "rule new reserve", "cost file"}
     assert set(second["seconds"]) == {"reading", "stages", "delivery"}
@@ -466,14 +473,15 @@ def test_the_plan_that_the_sample_region_shows_is_what_the_command_prints(
     region = tmp_path / "region"
     settings = copied_region(sample_run, region)
     monkeypatch.chdir(region)
-    # Other runs of the session keep their results there too, and the plan counts them.
-    shutil.rmtree(region / "sample-region" / "out" / ".sitefinder-store")
+    # Other runs of the session keep their results there too, and the plan counts them: what the first run left.
+    out = region / "sample-region" / "out"
+    shutil.rmtree(out)
+    shutil.copytree(sample_run.folder, out)
+    shutil.copytree(sample_run.store, out / stages.STORE)
     # Its settings ask for tables alone; those shown ask for pages and sheets too.
     shipped = (repository / "config" / "sample.toml").read_text(encoding="utf-8")
     assert settings.read_text(encoding="utf-8").startswith(shipped)
     text = shipped
-    settings.write_text(text, encoding="utf-8")
-    run_and_deliver(settings)
     settings.write_text(text.replace("buffer_m = 40.0", "buffer_m = 100.0"), encoding="utf-8")
     monkeypatch.setattr("sys.argv", ["sitefinder", "plan", "config/sample.toml"])
     before = sorted(tmp_path.rglob("*"))
@@ -503,7 +511,6 @@ def test_the_sample_region_gains_and_loses_a_layer(sample_run, tmp_path, monkeyp
 
     assert first == sample_run.delivered.path.read_bytes()
     assert other != first
-    assert (ran, opened) == (["rule_overlaps: new reserve", "verdicts", "sites", "fish_safety"], [])
-    assert watched.run() == first
-    shutil.rmtree(region / "sample-region" / "out" / ".sitefinder-store")
+    assert (ran, opened) == (AGAIN, [])
+    # That a run from nothing gives it too is shown above for the valley, and for this region in test_whole_run.py.
     assert watched.run() == first

@@ -103,7 +103,7 @@ def test_every_reach_has_a_verdict_and_without_a_site_a_reason(tables, chosen):
     assert set(reaches["verdict"]) <= {"excluded", "unknown", "conditional", "restricted", "open"}
     assert (reaches.loc[reaches["verdict"] != "open", "reasons"] != "").all()
     assert (reaches.loc[reaches["verdict"] == "open", "only_reason"] == "").all()
-    # A reach carries a site just where a chosen stretch or its pond runs; stretches are drawn without ponds.
+    # A reach has a site just where a chosen stretch or its pond runs; stretches are drawn without ponds.
     length = np.array([reaches.geometry.intersection(line).length for line in chosen.geometry]).max(axis=0)
     assert (reaches.loc[length > CENTIMETRE, "rejection_reason"] == "").all()
     unponded = chosen["pond_length_m"].sum() == 0
@@ -348,7 +348,7 @@ def test_the_curve_of_sizes_of_each_site_is_beside_the_size_that_was_chosen(tabl
             & (options["turbine"] == row["turbine"])
             & (options["screened"] == row["screened"])
         ]
-        # The least flow of its class may cut the curve short.
+        # The minimum flow of its class may cut the curve short.
         assert len(curve) > 1, site_id
         assert curve["net_annual_value"].max() == row["net_annual_value"]
         falling = curve.sort_values("flow_design_m3s")

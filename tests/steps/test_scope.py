@@ -76,7 +76,7 @@ def test_no_stage_depends_on_paths_workers_tiles_or_what_is_only_reported(sample
     other["energy"]["turbines"], other["costs"]["file"] = ["moved.toml"], "moved.toml"
     dem = inputs.dem._replace(path="/elsewhere/dem.tif", lineage=inputs.dem.lineage | {"path": "moved.tif"})
 
-    # Provenance tells all of it, and is kept under all of it.
+    # Provenance states all of it, and is kept under all of it.
     whole = [stage.name for stage in STAGES if WHOLE in stage.depends_on.get("settings", ())]
     assert whole == ["provenance_table"]
     assert SettingsParts(settings).facts((WHOLE,)) != SettingsParts(check_settings(other, "other")).facts((WHOLE,))

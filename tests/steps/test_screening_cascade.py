@@ -18,6 +18,8 @@ pytestmark = pytest.mark.slow
 
 AMOUNTS = ("reaches", "km", "mw", "gwh")
 NO_STREAM = ("standing water", "developed", "tidal")
+# Step of the first rule: after everything, what cannot be measured and what is no natural stream.
+FIRST_RULE = 9
 # Shorter overlaps are the rounding of a touch [m].
 TOUCH_M = 1e-6
 
@@ -85,10 +87,9 @@ allow = ["unresolved", "unknown", "conditional", "incomplete"]
 """
 
 
-# Settings of the sample region with standing, tidal and used water over whole reaches, doubtful features, a layer
-# that covers half of it, and one district of two.
-@pytest.fixture(scope="module")
-def hard(sample_run):
+# Writes settings of the sample region with standing, tidal and used water over whole reaches, doubtful features, a
+# layer that covers half of it, and one district of two; gives their folder.
+def write_hard(sample_run):
     folder = sample_run.settings.parent
     data = folder.parent / "sample-region"
     reaches = sample_run.delivered.tables["reaches"].sort_values("area_km2", kind="stable", ignore_index=True)
@@ -115,12 +116,20 @@ def hard(sample_run):
     return folder
 
 
+@pytest.fixture(scope="module")
+def delivered(sample_run, read_layers, made_once):
+    """The layers of three runs by name: the sample region, the hard one, and that with more allowed."""
+
+    def made(_):
+        folder = write_hard(sample_run)
+        return {name: read_layers(run_and_deliver(folder / f"{name}.toml").path) for name in ("hard", "allowed")}
+
+    return {"sample": read_layers(sample_run.delivered.path)} | made_once("screening-cascade", made)
+
+
 @pytest.fixture(scope="module", params=["sample", "hard", "allowed"])
-def layers(request, sample_run, read_layers):
-    if request.param == "sample":
-        return read_layers(sample_run.delivered.path)
-    folder = request.getfixturevalue("hard")
-    return read_layers(run_and_deliver(folder / f"{request.param}.toml").path)
+def layers(request, delivered):
+    return delivered[request.param]
 
 
 def settings_of(layers):
@@ -168,7 +177,6 @@ def ways_of_reaches(layers):
     settings = settings_of(layers)
     rules, allow = rules_of(settings), ast.literal_eval(settings["ranking.allow"])
     held = effects(layers, rules)
-    first_rule = 8
     rows = []
     for reach in layers["reaches"].itertuples():
         flags = reach.flags.split("; ")
@@ -177,11 +185,12 @@ def ways_of_reaches(layers):
         plain = [
             (1, "network_unresolved" in flags, True),
             (2, pd.isna(reach.flow_mean_m3s), True),
-            (3, "head_unresolved" in flags, "unresolved" not in allow),
-            (4, "catchment_incomplete" in flags, "incomplete" not in allow),
-            *((5 + place, reach.rejection_reason == kind, True) for place, kind in enumerate(NO_STREAM)),
+            (3, "flow_regression_too_weak" in flags, "weak_flow" not in allow),
+            (4, "head_unresolved" in flags, "unresolved" not in allow),
+            (5, "catchment_incomplete" in flags, "incomplete" not in allow),
+            *((6 + place, reach.rejection_reason == kind, True) for place, kind in enumerate(NO_STREAM)),
         ]
-        for number, rule in enumerate(rules, first_rule):
+        for number, rule in enumerate(rules, FIRST_RULE):
             effect, action = held.get((rule["name"], reach.reach_id), "no"), rule["action"]
             stops = (action == "exclude" or (action == "conditional" and "conditional" not in allow)) * (
                 effect == "yes"
@@ -193,7 +202,7 @@ def ways_of_reaches(layers):
                 met.add(number)
                 if stops:
                     barred.add(number)
-        last = first_rule + len(rules)
+        last = FIRST_RULE + len(rules)
         names = {"open", "restricted"} | ({"unknown", "conditional"} & set(allow))
         (met if reach.verdict in names else barred).add(last)
         rows.append((reach.reach_id, met, barred, min(barred, default=last + 1)))
@@ -211,7 +220,7 @@ def expected_groups(ways, last):
             step,
             {"affected": here & meets, "excluded": ways["first"] == step, "remaining": ways["first"] > step},
         )
-        if 8 <= step < last:
+        if FIRST_RULE <= step < last:
             yield "alone", step, {"affected": meets, "excluded": bars, "remaining": ~bars}
 
 
@@ -243,8 +252,8 @@ def test_every_figure_of_the_cascade_is_found_again_from_reaches_and_rule_hits(l
                 found = [row[f"{prefix}_{name}"] for name in AMOUNTS]
                 expected = totals(ways["reach_id"][chosen], parts)
                 assert found == pytest.approx(expected, rel=1e-9, abs=1e-9), (scope, district, way, step, prefix)
-            if 8 <= step < last:
-                rule = rules[step - 8]
+            if FIRST_RULE <= step < last:
+                rule = rules[step - FIRST_RULE]
                 assert (row["kind"], row["rule"], row["action"]) == ("rule", rule["name"], rule["action"])
 
     # No row beyond those, but for areas in which no reach lies.
@@ -285,9 +294,8 @@ def test_what_a_step_excludes_and_leaves_is_what_remained_after_the_step_before_
         assert rows["kind"].iloc[[0, -1]].tolist() == ["everything", "open"]
 
 
-def test_the_hard_region_has_something_at_every_kind_of_step(hard, read_layers):
-    delivered = run_and_deliver(hard / "hard.toml")
-    screening_cascade = read_layers(delivered.path)["screening_cascade"]
+def test_the_hard_region_has_something_at_every_kind_of_step(delivered):
+    screening_cascade = delivered["hard"]["screening_cascade"]
     region = screening_cascade[(screening_cascade["scope"] == "region") & (screening_cascade["way"] == "in order")]
 
     barred = region.groupby("kind")["excluded_reaches"].sum()

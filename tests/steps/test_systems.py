@@ -16,7 +16,7 @@ from sitefinder.network.topology import build_network
 from sitefinder.pipeline.graph import loaded
 from sitefinder.siting.candidates import Stretches, find_stretches
 from sitefinder.steps import systems as drainage
-from sitefinder.steps.candidates import value_all
+from sitefinder.steps.candidates import value_all, value_by_evidence
 from sitefinder.steps.contents import digest_of
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.systems import Systems, find_systems
@@ -52,7 +52,7 @@ def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_r
     assert digest_of(joined) == digest_of(whole)
 
 
-# Some rivers, each a tree whose station k drains to a later one; `mixed` deals the stations of all out anew.
+# Some rivers, each a tree whose station k drains to a later one; `mixed` deals the stations of all out again.
 @st.composite
 def regions(draw):
     trees = draw(st.lists(st.integers(1, 14), min_size=1, max_size=5))
@@ -104,6 +104,7 @@ def made_results(river, downstream, rng, made, inputs):
         stream_depth_m=rng.uniform(0.2, 2.0, rows),
         head_unresolved=rng.random(rows) < 0.1,
         flow_missing=rng.random(rows) < 0.05,
+        flow_too_weak=rng.random(rows) < 0.05,
         catchment_incomplete=rng.random(rows) < 0.05,
         **{f"{name}_distance_m": rng.uniform(0.0, 3000.0, rows) for name in ("road", "line", "settlement")},
     )
@@ -111,16 +112,21 @@ def made_results(river, downstream, rng, made, inputs):
     overlaps = pd.DataFrame(
         {"rule": "spawning ground", "effect": "under", "station": spawning, "from_m": 0.0, "to_m": 20.0}
     )
+    choice = rng.choice([0, 1, -1], rows, p=[0.5, 0.4, 0.1])
     results = {
         "stationing": drainage.OwnStations(stations),
         "stretches": Stretches(table, *found[1:]),
         "flows": drainage.OwnFlows(bins_m3s, 0.1 * bins_m3s, None),
         "water_depths": drainage.WaterDepths(0.3 * bins_m3s**0.4, 0.3 * flow_m3s**0.4),
         "rule_overlaps": overlaps,
-        "verdicts": drainage.OwnVerdicts(rng.choice([0, 1, -1], rows, p=[0.5, 0.4, 0.1])),
+        "verdicts": drainage.OwnVerdicts(choice),
         "water_bodies": drainage.OwnWaters(standing, *(rng.random((3, count)) < 0.04)),
     }
-    results["energy"] = value_all(made, inputs, results["stretches"], results["flows"], results["water_depths"])
+    valued = [results[name] for name in ("stretches", "flows", "water_depths")]
+    results["energy"] = value_all(made, inputs, *valued)
+    # Some of those that a rule leaves to fish-safe turbines are excluded by another.
+    results["fish_safe_only"] = (choice == 1) | ((choice < 0) & (rng.random(rows) < 0.5))
+    results["evidence_values"] = value_by_evidence(made, inputs, *valued, results["fish_safe_only"])
     return results
 
 

@@ -7,6 +7,7 @@ from importlib.resources import files
 
 from markupsafe import Markup
 
+from sitefinder.report.flow_quality import flow_notes
 from sitefinder.report.page.figures import amount, short_money
 from sitefinder.report.page.region import assumptions, equations, headline, inputs_table, quality, region_tables
 from sitefinder.report.page.region_map import REACH_TIP, region_map
@@ -70,6 +71,7 @@ def page_html(handover):
         "currency": handover.currency,
         "version": handover.version,
         "sections": SECTIONS,
+        "flow_notes": flow_notes(tables, handover.allow),
         "headline": headline(handover),
         "map": drawn,
         "number_of_sites": len(sites),

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from sitefinder.report.flow_quality import delivered_regressions, regression_text, regressions_of_source
 from sitefinder.report.sheets.amounts import (
     amount,
     crs_text,
@@ -104,7 +105,18 @@ def _water(handover, site, scheme):
         ("Environmental flow", _environmental_flow(site)),
         ("Catchment", amount(site["area_km2"], "km²")),
         ("Flow source", FLOW_SOURCES.get(site["flow_source"], _cell(site["flow_source"]))),
+        ("Mean-flow regression", _regressions(handover, site)),
     ]
+
+
+# The worst regression of the mean flow behind a site; None where none is known.
+def _regressions(handover, site):
+    if "flow_equations" not in handover.tables:
+        return None
+    used = regressions_of_source(
+        delivered_regressions(handover.tables["flow_equations"]), str(site["flow_source"])
+    )
+    return regression_text(used[0]) if used else None
 
 
 def _environmental_flow(site):

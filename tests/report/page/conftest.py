@@ -21,7 +21,7 @@ SHARES, STATIONS, MONTHS = (5.0, 50.0, 95.0), 30, list(range(1, 13))
 
 
 def rows_of(layer_name, rows, random, **given):
-    """A table of so many rows: what is given, and else seeded numbers in the declared range and empty texts."""
+    """A table of some rows: what is given, and else seeded numbers in the declared range and empty texts."""
     columns = {}
     for column in LAYERS[layer_name].columns:
         if column.name in given:
@@ -43,7 +43,7 @@ def with_shapes(frame, shapes):
 
 
 def make_handover(sites=12, reaches=60, months=True, districts=True):
-    """An inventory of so many sites on so many reaches; site 1 is on a stream with an evil name."""
+    """An inventory of this number of sites and reaches; site 1 is on a stream with an evil name."""
     random = np.random.default_rng(SEED)
     ids = [f"S{number:04d}/diversion" for number in range(1, sites + 1)]
     streams = [EVIL, FORMULA, "Åmsa", ""]

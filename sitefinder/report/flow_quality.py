@@ -1,0 +1,253 @@
+"""How far flows can be trusted, in sentences: the regression of the mean flow, and implausible gauges."""
+
+import re
+import textwrap
+
+from sitefinder.errors import listed
+from sitefinder.hydrology.plausibility import IMPLAUSIBLE
+from sitefinder.hydrology.strength import MEAN
+from sitefinder.report.text import WIDTH, counted, figure, is_missing, plain
+from sitefinder.schema.wording import FLOW_TOO_WEAK_ALLOWED, FLOW_TOO_WEAK_REFUSED
+from sitefinder.vocabulary import FLOW_TOO_WEAK, REGRESSION_STRENGTHS, TOO_WEAK, WEAK, labels, names
+
+REGRESSIONS_SHOWN, SUSPECTS_SHOWN, SUSPECTS_IN_FULL = 3, 5, 8
+# Regions in a flow source such as "equation (16, 17)".
+REGIONS = re.compile(r"equation \((.*)\)")
+
+
+def delivered_regressions(flow_equations):
+    """The regressions of the mean flow that a run used.
+
+    Parameters
+    ----------
+    flow_equations : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    list of dict
+        With the names of `sitefinder.hydrology.strength.MeanRegression`, worst first.
+    """
+    own = flow_equations[(flow_equations["statistic"] == MEAN) & (flow_equations["strength"] != "")]
+    return _worst_first(
+        {
+            "region": row.region,
+            "gauges": int(row.gauges),
+            "standard_error_percent": None
+            if is_missing(row.standard_error_percent)
+            else float(row.standard_error_percent),
+            "bias_correction": float(row.bias_correction),
+            "strength": row.strength,
+            "reason": row.strength_reason,
+        }
+        for row in own.drop_duplicates("equation").itertuples()
+    )
+
+
+def _worst_first(regressions):
+    order = names(REGRESSION_STRENGTHS)
+
+    def badness(one):
+        error = one["standard_error_percent"]
+        return -order.index(one["strength"]), 0.0 if error is None else -error, one["gauges"]
+
+    return sorted(regressions, key=badness)
+
+
+def regression_text(regression):
+    """One regression in figures.
+
+    Examples
+    --------
+    >>> figures = {"gauges": 18, "standard_error_percent": 114.0, "bias_correction": 1.41}
+    >>> regression_text(figures | {"strength": "weak", "reason": "fewer than 25 gauges"})
+    '18 gauges, standard error 114 %, bias factor 1.41: weak (fewer than 25 gauges)'
+    """
+    error = regression["standard_error_percent"]
+    spread = "standard error not known" if error is None else f"standard error {figure(error)} %"
+    text = f"{counted(regression['gauges'], 'gauge', 'gauges')}, {spread}"
+    text += f", bias factor {regression['bias_correction']:.2f}"
+    if regression["strength"] in (WEAK.name, TOO_WEAK.name):
+        text += f": {labels(REGRESSION_STRENGTHS)[regression['strength']]} ({regression['reason']})"
+    return text
+
+
+def mean_flow_text(regressions, allow=(), *, refuses=True):
+    """A sentence or two on the regressions of the mean flow; empty where there is none.
+
+    Parameters
+    ----------
+    regressions : list of dict
+        See `delivered_regressions`.
+    allow : collection of str
+        The run's ``ranking.allow``.
+    refuses : bool
+        Whether to say what becomes of the ranking.
+    """
+    if not regressions:
+        return ""
+    regressions = _worst_first(regressions)
+    if len(regressions) == 1:
+        text = f"Mean flow: regression on {regression_text(regressions[0])}."
+    else:
+        shown = [
+            f"{plain(one['region']) or 'elsewhere'} on {regression_text(one)}"
+            for one in regressions[:REGRESSIONS_SHOWN]
+        ]
+        rest = len(regressions) - len(shown)
+        more = f"; and {rest} more, none weaker" if rest else ""
+        text = f"Mean flow: {len(regressions)} regressions by region: {'; '.join(shown)}{more}."
+    if refuses and regressions[0]["strength"] == TOO_WEAK.name:
+        return f"{text} {FLOW_TOO_WEAK_ALLOWED if FLOW_TOO_WEAK.is_allowed(allow) else FLOW_TOO_WEAK_REFUSED}"
+    return text
+
+
+def delivered_suspects(repairs):
+    """Implausible gauges, from the table of repairs.
+
+    Parameters
+    ----------
+    repairs : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    list of dict of str to str
+        ``gauge`` and ``found``, with what was expected.
+    """
+    return [
+        {"gauge": row["feature"], "found": row["problem"].removeprefix(IMPLAUSIBLE)}
+        for row in repairs.to_dict("records")
+        if row["problem"].startswith(IMPLAUSIBLE)
+    ]
+
+
+def suspects_text(suspects, regressions):
+    """A sentence that names the implausible gauges; empty where there is none.
+
+    Parameters
+    ----------
+    suspects : list of dict of str to str
+        ``gauge`` and ``found``.
+    regressions : list of dict
+        For the number of gauges.
+    """
+    if not suspects:
+        return ""
+    total = _number_of_gauges(suspects, regressions)
+    shown = "; ".join(f"{plain(one['gauge'])} ({one['found']})" for one in suspects[:SUSPECTS_SHOWN])
+    rest = len(suspects) - SUSPECTS_SHOWN
+    more = f"; and {rest} more" if rest > 0 else ""
+    return f"{len(suspects)} of {total} gauges {_look(suspects)} wrong: {shown}{more}. See the layer repairs."
+
+
+def _number_of_gauges(suspects, regressions):
+    return max(sum(one["gauges"] for one in regressions), len(suspects))
+
+
+def _look(suspects):
+    return "looks" if len(suspects) == 1 else "look"
+
+
+def flow_notes(tables, allow=()):
+    """The first sentences on the flows of a run, each with whether it is a warning.
+
+    Parameters
+    ----------
+    tables : Mapping
+        ``flow_equations`` and ``repairs``, as `sitefinder.schema` declares them; what is absent has no sentence.
+    allow : collection of str
+        The run's ``ranking.allow``.
+
+    Returns
+    -------
+    list of (str, bool)
+    """
+    regressions = delivered_regressions(tables["flow_equations"]) if "flow_equations" in tables else []
+    suspects = delivered_suspects(tables["repairs"]) if "repairs" in tables else []
+    notes = [
+        (
+            mean_flow_text(regressions, allow),
+            any(one["strength"] in (WEAK.name, TOO_WEAK.name) for one in regressions),
+        ),
+        (suspects_text(suspects, regressions), True),
+    ]
+    return [note for note in notes if note[0]]
+
+
+def flow_lines(regressions, suspects, allow=()):
+    """The same of a run that is only checked, in lines with what to do about each suspect.
+
+    Parameters
+    ----------
+    regressions : list of dict
+        See `delivered_regressions`.
+    suspects : list of dict of str to str
+        See `sitefinder.steps.flows.suspects_of`.
+    allow : collection of str
+        The run's ``ranking.allow``.
+
+    Returns
+    -------
+    list of str
+    """
+    lines = textwrap.wrap(mean_flow_text(regressions, allow), WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return [*lines, *(f"  {line}" for line in suspect_lines(suspects, _number_of_gauges(suspects, regressions)))]
+
+
+def suspect_lines(suspects, gauges, table="flows.gauges"):
+    """Each implausible gauge, with what was found, what was expected and what to do.
+
+    Parameters
+    ----------
+    suspects : list of dict of str to str
+        See `sitefinder.steps.flows.suspects_of`; with ``region`` where there are several.
+    gauges : int
+        Number of all gauges.
+    table : str
+        Setting that holds the table.
+
+    Returns
+    -------
+    list of str
+    """
+    if not suspects:
+        return []
+    number = f"{len(suspects)} of {gauges} gauges {_look(suspects)} wrong"
+    lines = [f"{number}; each is used unless listed in {table}.leave_out:"]
+    for one in suspects[:SUSPECTS_IN_FULL]:
+        lines.append(f"  gauge {plain(one['gauge'])}")
+        for name in ("found", "expected", "fix"):
+            label = f"    {name + ':':<11}"
+            lines += textwrap.wrap(one[name], WIDTH - 2, initial_indent=label, subsequent_indent=" " * len(label))
+    rest = [one["gauge"] for one in suspects[SUSPECTS_IN_FULL:]]
+    return [*lines, *(["  and " + listed(rest, 20)] if rest else [])]
+
+
+def regressions_of_source(regressions, flow_source):
+    """Those of the regressions that a flow source names; all where it names none.
+
+    Parameters
+    ----------
+    regressions : list of dict
+        See `delivered_regressions`.
+    flow_source : str
+        As delivered, such as ``equation (16, 17)``.
+
+    Returns
+    -------
+    list of dict
+
+    Examples
+    --------
+    >>> regressions_of_source([{"region": "16"}, {"region": "17"}], "gauge A 80 %; equation (17)")
+    [{'region': '17'}]
+    """
+    matched = REGIONS.search(flow_source)
+    if not matched:
+        return regressions
+    codes = matched[1].split(", ")
+    named = [one for one in regressions if one["region"] in codes]
+    common = [one for one in regressions if one["region"] == ""]
+    # The equation without a region holds where a region has none of its own.
+    return named + (common if len(named) < len(codes) else []) or regressions

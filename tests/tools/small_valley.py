@@ -1,0 +1,70 @@
+"""Small regions written on the spot, for tests of how runs go."""
+
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import rasterio
+import shapely
+import shapely.affinity
+
+CRS = "EPSG:32633"
+BY_HAND = Path(__file__).parents[1] / "steps" / "by_hand"
+
+
+def write_region(folder, elevation_m, corner, cell_m, layers, texts):
+    """Write a DEM (north-western corner, cell [m]), layers with one feature each, and texts."""
+    profile = {"driver": "GTiff", "count": 1, "dtype": "float32", "crs": CRS, "nodata": -9999}
+    rows, columns = elevation_m.shape
+    transform = rasterio.Affine(cell_m, 0, corner[0], 0, -cell_m, corner[1])
+    with rasterio.open(
+        folder / "dem.tif", "w", height=rows, width=columns, transform=transform, **profile
+    ) as raster:
+        raster.write(elevation_m.astype(np.float32), 1)
+    for name, geometry in layers.items():
+        parts = shapely.get_parts(geometry)
+        columns = {
+            "id": [f"B{number + 1}" for number in range(len(parts))],
+            "name": "Plain Brook",
+            "homes": 40,
+        }
+        frame = geopandas.GeoDataFrame(columns, geometry=parts, crs=CRS)
+        frame.to_file(folder / "layers.gpkg", layer=name, driver="GPKG")
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+
+
+def write_valley(folder, valleys=1):
+    """Write a small valley with a stream, a weir, a pond, roads and a rule; gives the path of its settings.
+
+    It is that of test_site_worked_by_hand.py with more on it: for tests of how runs go, not of their numbers. Of
+    several valleys each lies south of the one before.
+    """
+    rows, columns, cell_m, west, north = 11, 61, 10.0, 500_000.0, 5_000_000.0
+    column = np.arange(columns)
+    bed_m = 200.0 - column / 16 - np.where(column >= 33, 2.5, 0.0)
+    elevation_m = bed_m + 10.0 * np.abs(np.arange(rows) - rows // 2)[:, None]
+    middle = north - (rows / 2) * cell_m
+    line = [(west + 3.0, middle), (west + 603.0, middle)]
+    layers = {
+        "streams": shapely.LineString(line),
+        "roads": shapely.LineString([(x, y + 40.0) for x, y in line]),
+        "power_lines": shapely.LineString([(x, y + 45.0) for x, y in line]),
+        "migration": shapely.box(west, middle - 5.0, west + 603.0, middle + 5.0),
+        "structures": shapely.Point(west + 330.0, middle + 4.0),
+        "lakes": shapely.box(west + 520.0, middle - 20.0, west + 560.0, middle + 20.0),
+        "karst": shapely.box(west + 100.0, middle - 20.0, west + 140.0, middle + 20.0),
+        "environmental": shapely.box(west + 250.0, middle - 30.0, west + 450.0, middle + 30.0),
+    }
+    away_m = [-rows * cell_m * number for number in range(valleys)]
+    layers = {
+        name: shapely.union_all([shapely.affinity.translate(part, 0.0, away) for away in away_m])
+        for name, part in layers.items()
+    }
+    texts = {path.name: path.read_text(encoding="utf-8") for path in BY_HAND.glob("*.toml")}
+    sources = "".join(
+        f'[inputs.{name}]\npath = "layers.gpkg"\nlayer = "{name}"\n\n' for name in ("structures", "lakes", "karst")
+    )
+    texts["run.toml"] = texts["run.toml"].replace("[network]", f"{sources}[network]")
+    write_region(folder, np.tile(elevation_m, (valleys, 1)), (west, north), cell_m, layers, texts)
+    return folder / "run.toml"
