@@ -13,8 +13,9 @@ MANNING_EXPONENT = 2.0 / 3.0
 # Jarrett's n is 0.39 S^0.38 R^-0.16 with R in feet, which is 0.32 with R in metres.
 JARRETT_FACTOR = 0.39 * METRES_PER_FOOT**0.16
 JARRETT_SLOPE_EXPONENT, JARRETT_RADIUS_EXPONENT = 0.38, -0.16
-# Newton's method on the logarithm of depth comes to the last digit in four or five steps.
-NEWTON_STEPS, NEWTON_TOLERANCE = 30, 1e-12
+# Newton's method on the logarithm of depth squares its error at each step: after one below the root of the last
+# digit's size it is exact.
+NEWTON_STEPS, NEWTON_TOLERANCE = 30, 1e-7
 
 
 class Resistance(NamedTuple):
