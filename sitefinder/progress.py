@@ -31,6 +31,7 @@ STAGE_WORDS = {
     "field_levels": "reading field levels",
     "heads": "computing heads",
     "flows": "estimating flows",
+    "water_slopes": "finding slopes of the water surface",
     "water_depths": "estimating water depths",
     "channel_shapes": "estimating stream widths",
     "water_bodies": "mapping lakes and tidal water",

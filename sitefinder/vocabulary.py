@@ -503,6 +503,11 @@ SURVIVAL_ROUNDED = Flag(
     "survival rounded",
     "Fish losses were rounded up in the selection; a slightly better selection may exist.",
 )
+# How depth and velocity of a stream are found, the best first.
+RATING, MEASURED_SECTION = "rating", "measured section"
+MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
+HYDRAULICS_METHODS = (RATING, MEASURED_SECTION, MANNING, HYDRAULIC_GEOMETRY)
+
 # In the order in which a row lists them.
 FLAGS = (
     NOT_ON_NETWORK,

@@ -44,10 +44,12 @@ class ModelRows:
 
 
 class DepthRows(NamedTuple):
-    """As `sitefinder.energy.hydraulics.WaterDepths`, of a few stations; ``survey_m`` is of all."""
+    """As `sitefinder.energy.hydraulics.WaterDepths`, of a few stations; what is no table of bins is of all."""
 
     depth_m: StationRows
     survey_m: np.ndarray
+    mean_exponent: np.ndarray | None
+    flow_exponent: np.ndarray | None
     rise_m: StationRows
 
 
@@ -102,6 +104,8 @@ def waters(settings, flows, water_depths, months, sites):
         depths = DepthRows(
             StationRows(found.stations, found.depths.depth_m),
             water_depths.survey_m,
+            water_depths.mean_exponent,
+            water_depths.flow_exponent,
             StationRows(found.stations, found.depths.rise_m),
         )
         of_days = _shares(months._replace(bin_month=found.month))

@@ -63,8 +63,9 @@ TABLES = [
     _table(
         "reaches",
         _REGION_TABLES,
-        "network stationing catchments heads flows quality_flags verdicts sites fish_alive within",
-        "run.crs inputs.covariates heads.resolved_standard_errors network.reach_length_m rules "
+        "network stationing catchments heads flows field_levels channel_shapes quality_flags verdicts sites "
+        "fish_alive within",
+        "run.crs inputs.covariates tailwater.method heads.resolved_standard_errors network.reach_length_m rules "
         "fish.spawning_rules",
         "layers.districts layers.region",
     ),

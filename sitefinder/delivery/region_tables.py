@@ -60,6 +60,7 @@ from sitefinder.vocabulary import (
     HEAD_UNRESOLVED,
     NO_FLOW_ESTIMATE,
     NO_STREAM,
+    RATING,
     STANDING_WATER,
     TIDAL,
     UNMEASURED,
@@ -672,6 +673,8 @@ def make_reaches(
     catchments,
     heads,
     flows,
+    field_levels,
+    channel_shapes,
     quality_flags,
     verdicts,
     sites,
@@ -695,6 +698,7 @@ def make_reaches(
     reaches["flow_mean_low_m3s"] = estimate.mean_low_m3s[lower]
     reaches["flow_mean_high_m3s"] = estimate.mean_high_m3s[lower]
     reaches["flow_source"] = [estimate.source[station] for station in lower]
+    reaches = reaches.assign(**_hydraulics(settings, field_levels, channel_shapes.shapes, lower))
     reaches["theoretical_kw"] = hydraulic_power_kw(reaches["flow_mean_m3s"], reaches["head_m"])
     reaches["power_density_kw_per_km"] = reaches["theoretical_kw"] / (reaches["length_m"] / M_PER_KM)
     reaches = pd.concat([reaches, verdicts.reaches], axis=1)
@@ -711,6 +715,18 @@ def make_reaches(
     columns = [column.name for column in LAYERS["reaches"].columns]
     frame = geopandas.GeoDataFrame(reaches[columns], geometry=reaches["geometry"].to_numpy(), crs=settings.run.crs)
     return checked_table(frame[within], "reaches", settings.run.crs)
+
+
+# Width, depth and velocity at mean flow at stations, and how they are found.
+def _hydraulics(settings, field_levels, shapes, stations):
+    method = shapes.method
+    if settings.tailwater.method != "none":
+        for rating in field_levels.ratings:
+            method[rating.stations] = RATING
+    at_mean = shapes.at(stations, shapes.mean_m3s[stations][:, None])
+    found = {name: part[:, 0] for name, part in zip(("width_m", "depth_m", "speed_m_s"), at_mean, strict=True)}
+    method[np.isnan(shapes.depth_m)] = ""
+    return {"hydraulics_method": method[stations], "water_slope": shapes.slope[stations], **found}
 
 
 # Middle of each reach, as columns x_m and y_m.

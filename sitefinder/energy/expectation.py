@@ -41,7 +41,7 @@ class DrawnWater(NamedTuple):
     depth_m : ndarray of float64, shape (rows, bins)
     survey_m : ndarray of float64, shape (rows,)
         Depth on the survey day.
-    along : float
+    along : float or ndarray of float64, shape (rows, 1)
         Exponent of depth on flow at a station.
     """
 
@@ -50,7 +50,7 @@ class DrawnWater(NamedTuple):
     is_shut: np.ndarray | None
     depth_m: np.ndarray
     survey_m: np.ndarray
-    along: float
+    along: float | np.ndarray
 
     def usable(self, wetter=1.0) -> UsableWater:
         """Usable flow and level, in the order of the bins.
@@ -96,12 +96,13 @@ def drawn_water(model, normals, uniform, depths, settings, left_of) -> DrawnWate
     Notes
     -----
     Depths go with the flow: a river that carries more than was thought is deeper, on the survey day as well, by
-    the factor of its mean flow to the power of ``downstream_exponent``; what the shape of the curve and a wet year
-    add moves the level as any flow at a station does, by ``station_exponent``.
+    the factor of its mean flow to the power of ``mean_exponent``; what the shape of the curve and a wet year add
+    moves the level as any flow at a station does, by ``flow_exponent``. Both are those of the station at its mean
+    flow, or the settings' ``downstream_exponent`` and ``station_exponent`` where `depths` has none.
     """
     errors, draws = model.errors, normals.shape[1]
     drawn = draw_flows(model, normals, uniform)
-    flow, down, along = drawn.bins_m3s, *_exponents(settings)
+    flow, (down, along) = drawn.bins_m3s, _exponents(depths, settings, draws)
     closed = None
     if errors.month is not None and len(model.closed_months):
         closed = np.isin(errors.month, model.closed_months)
@@ -118,8 +119,11 @@ def drawn_water(model, normals, uniform, depths, settings, left_of) -> DrawnWate
     )
 
 
-def _exponents(settings):
-    return settings.tailwater.downstream_exponent, settings.tailwater.station_exponent
+# Exponents of depth on mean flow and on flow, of all rows or in a column of one for each row.
+def _exponents(depths, settings, draws):
+    if depths.flow_exponent is None:
+        return settings.tailwater.downstream_exponent, settings.tailwater.station_exponent
+    return (np.repeat(each, draws)[:, None] for each in (depths.mean_exponent, depths.flow_exponent))
 
 
 def residual_flow_of(kind, releases):
@@ -173,8 +177,7 @@ def expected_water(model, depths, settings, kind, count=SCENARIOS) -> UsableWate
     points, left_of = scenarios(model.errors.components, count), residual_flow_of(kind, settings.flows.releases)
     for start in range(0, stations, STATIONS_AT_ONCE):
         rows = np.arange(start, min(start + STATIONS_AT_ONCE, stations))
-        own = type(depths)(depths.depth_m[rows], depths.survey_m[rows])
-        water = drawn_water(model.at(rows), *points, own, settings, left_of).usable()
+        water = drawn_water(model.at(rows), *points, depths.at(rows), settings, left_of).usable()
         usable, rise = (part.reshape(len(rows), -1) for part in water)
         rise = np.where(usable > 0, rise, -np.inf)
         rise.sort(axis=1)

@@ -6,7 +6,9 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.compiled import part
+from sitefinder.energy.open_channel import Resistance, depth_elasticity, resistance, uniform_depth_m
 from sitefinder.units import GRAVITY_M_S2, MILLIMETRES_PER_METRE, WATER_DENSITY_KG_M3, WATTS_PER_KILOWATT
+from sitefinder.vocabulary import HYDRAULIC_GEOMETRY, MANNING, MEASURED_SECTION
 
 # Power of 1 m³/s falling 1 m without loss [kW], with the standard constants.
 KW_PER_M3S_M = WATER_DENSITY_KG_M3 * GRAVITY_M_S2 / WATTS_PER_KILOWATT
@@ -281,11 +283,28 @@ class WaterDepths(NamedTuple):
     """Depth of water at each station; only differences at one station matter.
 
     ``depth_m`` has the depth at each bin of the duration curve, shape (stations, bins), and ``survey_m`` that of
-    the day on which the DEM was surveyed, shape (stations,) [m].
+    the day on which the DEM was surveyed, shape (stations,) [m]. ``mean_exponent`` and ``flow_exponent``, shape
+    (stations,), are the powers of mean flow and of flow at a station by which a river is deeper that carries more
+    than was thought; None where those of the settings hold everywhere.
     """
 
     depth_m: np.ndarray
     survey_m: np.ndarray
+    mean_exponent: np.ndarray | None = None
+    flow_exponent: np.ndarray | None = None
+
+    def at(self, stations) -> "WaterDepths":
+        """Depths of some of the stations.
+
+        Parameters
+        ----------
+        stations : ndarray of int64, shape (k,)
+
+        Returns
+        -------
+        WaterDepths
+        """
+        return WaterDepths(*(None if part is None else part[stations] for part in self))
 
     @property
     def rise_m(self):
@@ -306,9 +325,9 @@ class Rating(NamedTuple):
 
 
 def water_depths(
-    curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None, ratings=(), bins_m3s=None
+    curve_m3s, exceedance, mean_m3s, tailwater, survey_percent=None, ratings=(), bins_m3s=None, shapes=None
 ) -> WaterDepths:
-    r"""Depth of water at each station over its duration curve, by hydraulic geometry or by the user's ratings.
+    r"""Depth of water at each station over its duration curve, by the user's ratings or the shape of the channel.
 
     Parameters
     ----------
@@ -325,6 +344,8 @@ def water_depths(
         Where two apply to a station, the later one counts.
     bins_m3s : ndarray of float64, shape (stations, any), optional
         Flows to give depths of in place of the curve's; the survey day's is read off the curve all the same.
+    shapes : ChannelShapes, optional
+        Of the same stations. Without it hydraulic geometry gives all depths.
 
     Returns
     -------
@@ -333,16 +354,9 @@ def water_depths(
 
     Notes
     -----
-    Down a river the depth at mean flow is :math:`d = c \bar Q^{g}`, and at a station it moves as
-    :math:`d (Q / \bar Q)^{f}` [1]_. With both exponents equal that is :math:`c Q^{f}`. A level below the table
-    of a rating counts as its lowest; above it the last piece is drawn on straight, because a level held still
-    would hide that floods drown the head.
-
-    References
-    ----------
-    .. [1] L. B. Leopold and T. Maddock, "The hydraulic geometry of stream channels and some physiographic
-       implications," U.S. Geol. Surv., Washington, DC, USA, Prof. Paper 252, 1953. The exponents of the defaults
-       are quoted after it, not read in it.
+    For the depth of a channel see `ChannelShapes`. A level below the table of a rating counts as its lowest; above
+    it the last piece is drawn on straight, because a level held still would hide that floods drown the head.
+    Levels of a rating are counted from its lowest one.
 
     Examples
     --------
@@ -363,24 +377,37 @@ def water_depths(
     place = np.interp(share, exceedance, np.arange(len(exceedance)))
     before = min(int(place), len(exceedance) - 2)
     surveyed = curve_m3s[:, before] + (place - before) * (curve_m3s[:, before + 1] - curve_m3s[:, before])
-    at_mean_m = tailwater.depth_at_1_m3s_m * mean_m3s**tailwater.downstream_exponent
-
-    def depth_of(flow_m3s):
-        mean, scale = (values.reshape(-1, *(1,) * (flow_m3s.ndim - 1)) for values in (mean_m3s, at_mean_m))
-        # Where nothing ever flows there is no depth either.
-        relative = np.divide(flow_m3s, mean, out=np.zeros_like(flow_m3s), where=mean != 0)
-        return scale * relative**tailwater.station_exponent
-
-    depth_m, survey_m = depth_of(bins_m3s), depth_of(surveyed)
+    if shapes is None:
+        at_mean_m = tailwater.depth_at_1_m3s_m * mean_m3s**tailwater.downstream_exponent
+        depth_m, survey_m = (
+            at_mean_m[:, None] * _relative(flow_m3s, mean_m3s) ** tailwater.station_exponent
+            for flow_m3s in (bins_m3s, surveyed[:, None])
+        )
+        exponents = [None, None]
+    else:
+        everywhere = np.arange(len(mean_m3s))
+        depth_m, survey_m = (shapes.depth_m_at(everywhere, flow) for flow in (bins_m3s, surveyed[:, None]))
+        exponents = [each.copy() for each in shapes.depth_exponents]
+    survey_m = survey_m[:, 0]
     for rating in ratings:
         depth_m[rating.stations] = _level(rating, bins_m3s[rating.stations])
         survey_m[rating.stations] = _level(rating, surveyed[rating.stations])
-    return WaterDepths(depth_m, survey_m)
+        for each in exponents:
+            if each is not None:
+                each[rating.stations] = tailwater.station_exponent
+    return WaterDepths(depth_m, survey_m, *exponents)
 
 
-# Level of a flow in the table of a rating.
+# Flow over mean flow, shape (stations, any); where nothing ever flows there is none.
+def _relative(flow_m3s, mean_m3s):
+    mean = mean_m3s[:, None]
+    return np.divide(flow_m3s, mean, out=np.zeros_like(flow_m3s), where=mean != 0)
+
+
+# Level of a flow in the table of a rating, above its lowest.
 def _level(rating, flow_m3s):
     flow, level = np.asarray(rating.flow_m3s, dtype=float), np.asarray(rating.level_m, dtype=float)
+    level = level - level[0]
     steepness = (level[-1] - level[-2]) / (flow[-1] - flow[-2])
     return np.interp(flow_m3s, flow, level) + steepness * np.maximum(flow_m3s - flow[-1], 0.0)
 
@@ -419,7 +446,20 @@ class MeasuredSection(NamedTuple):
 class ChannelShapes(NamedTuple):
     """Width and mean depth of each station at its mean flow, shape (n,), and how both move with flow.
 
-    ``is_measured`` is True where a measured section is behind them.
+    Attributes
+    ----------
+    mean_m3s, width_m, depth_m : ndarray of float64, shape (n,)
+        Mean flow, and width and depth at it [m].
+    is_measured : ndarray of bool, shape (n,)
+        True where a measured section is behind both.
+    width_exponent, depth_exponent : float
+        Powers of flow at a station, where the slope does not give the depth.
+    depth_exponents : (ndarray of float64, ndarray of float64), each of shape (n,)
+        Powers of mean flow and of flow at the station by which the depth grows from that at mean flow.
+    slope : ndarray of float64, shape (n,)
+        Slope of the water surface where the depth is Manning's, else NaN.
+    resistance : sitefinder.energy.open_channel.Resistance
+        Of those slopes.
     """
 
     mean_m3s: np.ndarray
@@ -428,6 +468,35 @@ class ChannelShapes(NamedTuple):
     is_measured: np.ndarray
     width_exponent: float
     depth_exponent: float
+    depth_exponents: tuple[np.ndarray, np.ndarray]
+    slope: np.ndarray
+    resistance: Resistance
+
+    @property
+    def method(self):
+        """How each depth is found, shape (n,): one of `sitefinder.vocabulary.HYDRAULICS_METHODS`."""
+        found = np.where(np.isnan(self.slope), HYDRAULIC_GEOMETRY, MANNING).astype(object)
+        found[self.is_measured] = MEASURED_SECTION
+        return found
+
+    def width_m_at(self, stations, flow_m3s):
+        """Width at other flows; arguments and result as in `at`."""
+        relative = _relative(np.asarray(flow_m3s, dtype=float), self.mean_m3s[stations])
+        width_m = self.width_m[stations][:, None] * relative**self.width_exponent
+        # A bed of an exponent of 0 keeps its width when it is dry.
+        return np.where(flow_m3s != 0, width_m, 0.0)
+
+    def depth_m_at(self, stations, flow_m3s):
+        """Depth at other flows; arguments and result as in `at`."""
+        flow_m3s = np.asarray(flow_m3s, dtype=float)
+        relative = _relative(flow_m3s, self.mean_m3s[stations])
+        depth_m = np.where(flow_m3s != 0, self.depth_m[stations][:, None] * relative**self.depth_exponent, 0.0)
+        by_slope = np.flatnonzero(~np.isnan(self.slope[stations]))
+        rows = stations[by_slope]
+        depth_m[by_slope] = uniform_depth_m(
+            flow_m3s[by_slope], self.width_m_at(rows, flow_m3s[by_slope]), self.resistance.at(rows)
+        )
+        return depth_m
 
     def at(self, stations, flow_m3s):
         """Width, depth and speed at other flows.
@@ -443,18 +512,29 @@ class ChannelShapes(NamedTuple):
             Zero where nothing flows, NaN where the flow is.
         """
         flow_m3s = np.asarray(flow_m3s, dtype=float)
-        mean = self.mean_m3s[stations][:, None]
-        relative = np.divide(flow_m3s, mean, out=np.zeros_like(flow_m3s), where=mean != 0)
-        width_m = self.width_m[stations][:, None] * relative**self.width_exponent
-        depth_m = self.depth_m[stations][:, None] * relative**self.depth_exponent
-        # A bed of an exponent of 0 keeps its width when it is dry.
-        wet = flow_m3s != 0
-        width_m, depth_m = np.where(wet, width_m, 0.0), np.where(wet, depth_m, 0.0)
-        speed = np.divide(flow_m3s, width_m * depth_m, out=np.zeros_like(flow_m3s), where=wet)
+        width_m, depth_m = (of(stations, flow_m3s) for of in (self.width_m_at, self.depth_m_at))
+        speed = np.divide(flow_m3s, width_m * depth_m, out=np.zeros_like(flow_m3s), where=flow_m3s != 0)
         return width_m, depth_m, speed
 
 
-def channel_shapes(mean_m3s, tailwater, channel, sections=()) -> ChannelShapes:
+def hydraulic_width_m(mean_m3s, channel):
+    """Width at mean flow by hydraulic geometry.
+
+    Parameters
+    ----------
+    mean_m3s : ndarray of float64, shape (n,)
+        Mean flow [m³/s].
+    channel : sitefinder.settings.ChannelSettings
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        [m].
+    """
+    return channel.width_at_1_m3s_m * np.asarray(mean_m3s, dtype=float) ** channel.downstream_exponent
+
+
+def channel_shapes(mean_m3s, tailwater, channel, sections=(), slope=None) -> ChannelShapes:
     r"""Width and depth of each station.
 
     Parameters
@@ -462,10 +542,12 @@ def channel_shapes(mean_m3s, tailwater, channel, sections=()) -> ChannelShapes:
     mean_m3s : ndarray of float64, shape (n,)
         Mean flow [m³/s].
     tailwater : sitefinder.settings.TailwaterSettings
-        Reads the three depth parameters; ``method`` does not matter here.
+        Reads the three depth parameters; slopes do not matter where its method is hydraulic_geometry.
     channel : sitefinder.settings.ChannelSettings
     sections : sequence of MeasuredSection
         Of several that hold for a station the nearest counts, of equals the earlier.
+    slope : ndarray of float64, shape (n,), optional
+        Slope of the water surface, NaN where it is not known.
 
     Returns
     -------
@@ -474,9 +556,11 @@ def channel_shapes(mean_m3s, tailwater, channel, sections=()) -> ChannelShapes:
     Notes
     -----
     Down a river the width at mean flow is :math:`w = a \bar Q^{b}` and the mean depth :math:`d = c \bar Q^{f}`; at
-    a station both move with flow by exponents of their own [1]_. Speed is :math:`Q / (w d)`, the mean over the
-    section: midstream runs faster, banks slower. Real streams scatter widely about such laws, and small steep ones
-    depart from them: on average width, depth and speed go there by 0.20, 0.29 and 0.51 [2]_.
+    a station both move with flow by exponents of their own [1]_. Real streams scatter widely about such laws, and
+    small steep ones depart from them: on average width, depth and speed go there by 0.20, 0.29 and 0.51 [2]_.
+    Where the slope is known, the depth is that of uniform flow in a rectangle of that width, see
+    `sitefinder.energy.open_channel`. Speed is :math:`Q / (w d)`, the mean over the section: midstream runs faster,
+    banks slower.
 
     References
     ----------
@@ -486,7 +570,7 @@ def channel_shapes(mean_m3s, tailwater, channel, sections=()) -> ChannelShapes:
        streams in southwest British Columbia," Geomorphology, vol. 122, pp. 39-55, 2010, abstract.
     """
     mean_m3s = np.asarray(mean_m3s, dtype=float)
-    width_m = channel.width_at_1_m3s_m * mean_m3s**channel.downstream_exponent
+    width_m = hydraulic_width_m(mean_m3s, channel)
     depth_m = tailwater.depth_at_1_m3s_m * mean_m3s**tailwater.downstream_exponent
     nearest_m = np.full(len(mean_m3s), np.inf)
     for section in sections:
@@ -497,5 +581,36 @@ def channel_shapes(mean_m3s, tailwater, channel, sections=()) -> ChannelShapes:
         width_m[rows] = section.width_m * relative**channel.station_exponent
         depth_m[rows] = section.depth_m * relative**tailwater.station_exponent
         nearest_m[rows] = section.away_m[holds]
-    exponents = channel.station_exponent, tailwater.station_exponent
-    return ChannelShapes(mean_m3s, width_m, depth_m, np.isfinite(nearest_m), *exponents)
+    is_measured = np.isfinite(nearest_m)
+    by_slope = mean_m3s > 0
+    if slope is None or tailwater.method == "hydraulic_geometry":
+        by_slope = np.zeros(len(mean_m3s), dtype=bool)
+    else:
+        by_slope &= (np.asarray(slope) > 0) & ~is_measured
+    slope = np.where(by_slope, slope if slope is not None else np.nan, np.nan)
+    rough = resistance(slope, channel.manning_n, channel.jarrett_from_slope)
+    mean_exponent, flow_exponent = (
+        np.full(len(mean_m3s), each) for each in (tailwater.downstream_exponent, tailwater.station_exponent)
+    )
+    # A section that was measured stays as wide and deep as it is, whatever the mean flow is.
+    mean_exponent[is_measured] = tailwater.station_exponent
+    rows = np.flatnonzero(by_slope)
+    own = rough.at(rows)
+    flow, width = mean_m3s[rows], width_m[rows]
+    depth_m[rows] = uniform_depth_m(flow[:, None], width[:, None], own)[:, 0]
+    for exponents, of_width in (
+        (mean_exponent, channel.downstream_exponent),
+        (flow_exponent, channel.station_exponent),
+    ):
+        exponents[rows] = depth_elasticity(flow, width, depth_m[rows], own, of_width)
+    return ChannelShapes(
+        mean_m3s,
+        width_m,
+        depth_m,
+        is_measured,
+        channel.station_exponent,
+        tailwater.station_exponent,
+        (mean_exponent, flow_exponent),
+        slope,
+        rough,
+    )

@@ -186,7 +186,7 @@ def energy_simulations(
 def _row_of(depths, row, model):
     if depths is None:
         return WaterDepths(np.zeros((1, model.errors.bins_m3s.shape[1])), np.zeros(1))
-    return WaterDepths(depths.depth_m[[row]], depths.survey_m[[row]])
+    return depths.at([row])
 
 
 # The plants of the sites, each at work on drawn water.
@@ -285,12 +285,14 @@ def net_depths(depths, intake, tailrace, held):
     Returns
     -------
     WaterDepths
-        Of n rows; its rise is what a flood takes from the head [m].
+        Of n rows; its rise is what a flood takes from the head [m]. Its exponents are those of the tailrace, where
+        levels move more.
     """
     moves = ~np.asarray(held, dtype=bool)
     return WaterDepths(
         depths.depth_m[tailrace] - depths.depth_m[intake] * moves[:, None],
         depths.survey_m[tailrace] - depths.survey_m[intake] * moves,
+        *depths.at(tailrace)[2:],
     )
 
 

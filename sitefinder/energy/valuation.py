@@ -231,7 +231,7 @@ def _water(stretches, curve_m3s, environmental_flow_m3s, costs, settings, depths
     for rows, kind in kinds_of(stretches, costs, releases):
         # Stations that no stretch of the group begins or ends at are left empty.
         used = np.unique(np.concatenate(_ends(stretches.iloc[rows], depths)))
-        own = WaterDepths(depths.depth_m[used], depths.survey_m[used])
+        own = depths.at(used)
         usable_m3s, rise_m = np.zeros((2, *curve_m3s.shape))
         usable_m3s[used], rise_m[used] = expected_water(model.at(used), own, settings, kind)
         yield rows, usable_m3s, nothing, WaterDepths(rise_m, np.zeros(len(rise_m)))
@@ -362,7 +362,7 @@ def size_options(
     renumbered = {name: np.searchsorted(stations, stretches[name].to_numpy(dtype=np.int64)) for name in ends}
     own = stretches.reset_index(drop=True).assign(**renumbered)
     if depths is not None:
-        depths = WaterDepths(depths.depth_m[stations], depths.survey_m[stations])
+        depths = depths.at(stations)
     curve_m3s, environmental_flow_m3s = (
         np.asarray(part, dtype=float)[stations] for part in (curve_m3s, environmental_flow_m3s)
     )

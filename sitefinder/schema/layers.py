@@ -61,6 +61,7 @@ from sitefinder.schema.total_layers import (
     SUPPLY_CURVE,
     TOTALS,
 )
+from sitefinder.vocabulary import HYDRAULICS_METHODS
 
 TURBINE_OPTIONS = Layer(
     "turbine_options",
@@ -638,6 +639,28 @@ REACHES = Layer(
             amount("flow_mean_low_m3s", "m³/s", "lower end of the 90 % prediction interval of the mean flow"),
             amount("flow_mean_high_m3s", "m³/s", "upper end of the 90 % prediction interval of the mean flow"),
             FLOW_SOURCE,
+        ),
+        *made_by(
+            "channel_shapes field_levels settings.tailwater",
+            text(
+                "hydraulics_method",
+                "how depth and velocity at the lower end are found: "
+                + ", ".join(HYDRAULICS_METHODS)
+                + "; a rating gives water levels only; empty without a flow",
+                ("", *HYDRAULICS_METHODS),
+            ),
+        ),
+        *made_by(
+            "channel_shapes",
+            amount(
+                "water_slope",
+                "m/m",
+                "slope of the water surface at the lower end, without weirs, falls and standing water, for depth "
+                "by Manning; NULL where another method is used",
+            ),
+            amount("width_m", "m", "width at mean flow at the lower end"),
+            amount("depth_m", "m", "mean depth at mean flow at the lower end"),
+            amount("speed_m_s", "m/s", "velocity at mean flow at the lower end, mean of the cross-section"),
         ),
         *made_by(
             "heads flows",

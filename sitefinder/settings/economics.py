@@ -93,9 +93,11 @@ class EnergySettings(Section):
 class TailwaterSettings(Section):
     """How water levels at intake and tailrace change with flow, relative to those of the survey day."""
 
-    method: Literal["hydraulic_geometry", "none"] = Field(
-        "hydraulic_geometry",
-        description="hydraulic_geometry (the user's rating curves take precedence), or none: constant levels",
+    method: Literal["manning", "hydraulic_geometry", "none"] = Field(
+        "manning",
+        description="manning: depth by slope, width and roughness ([channel]) where the long profile resolves the "
+        "slope, elsewhere by hydraulic geometry; hydraulic_geometry: everywhere; the user's rating curves and "
+        "measured sections take precedence over both; none: constant levels",
     )
     depth_at_1_m3s_m: float = Field(
         0.27,

@@ -25,7 +25,7 @@ from sitefinder.vocabulary import head_schemes
 
 
 class ChannelSettings(Section):
-    """Stream width by flow; depth is that of [tailwater], and velocity follows from both."""
+    """Stream width by flow; roughness and slope for depth by Manning; velocity follows from width and depth."""
 
     width_at_1_m3s_m: float = Field(
         7.2,
@@ -52,6 +52,36 @@ class ChannelSettings(Section):
         gt=0,
         description="distance along the stream, up and down, over which a measured section applies [m]",
     )
+    manning_n: float = Field(
+        0.04,
+        gt=0,
+        le=1,
+        description="Manning's n of streams that are not steep: 0.040 is the normal value of clean, winding "
+        "natural streams with some pools and shoals, 0.033 to 0.045 (Chow 1959, Open-Channel Hydraulics, table "
+        "5-6, as restated by others)",
+    )
+    jarrett_from_slope: float = Field(
+        0.002,
+        gt=0,
+        le=1,
+        description="slope of the water surface from which n is 0.39 S^0.38 R^-0.16, R in feet (Jarrett 1984, J. "
+        "Hydraul. Eng. 110:1519–1539, as restated by others; observed at slopes of 0.002 to 0.04) [m/m]; 1: "
+        "manning_n everywhere",
+    )
+    slope_lengths_m: list[Annotated[float, Field(gt=0)]] = Field(
+        [100.0, 200.0, 400.0, 800.0],
+        min_length=1,
+        description="lengths of stream to take the slope of the water surface over, between weirs, falls and "
+        "standing water [m]; the shortest that resolves it counts (heads.resolved_standard_errors; own choice)",
+    )
+    slope_widths: float = Field(
+        10.0, ge=0, description="minimum length to take a slope over, in widths of the stream (own choice)"
+    )
+
+    @field_validator("slope_lengths_m")
+    @classmethod
+    def _lengths_rise(cls, lengths_m: list[float]) -> list[float]:
+        return sorted(lengths_m)
 
 
 # Enough to find a typing error.

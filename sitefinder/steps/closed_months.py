@@ -109,7 +109,7 @@ def closed_flows(
         np.where(closed, bins_m3s, kept_m3s),
         closed,
         month,
-        WaterDepths(depth_m, water_depths.survey_m[own]),
+        water_depths.at(own)._replace(depth_m=depth_m),
         model._replace(closed_months=tuple(sorted({*model.closed_months, *months_of(bits)}))),
     )
 

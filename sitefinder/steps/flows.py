@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from sitefinder.hydrology.seasons import YearBins
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import RepairRow
+    from sitefinder.profile.water_slopes import WaterSlopes
     from sitefinder.settings import EnvironmentalFlowRule, Settings
     from sitefinder.settings.flows import GaugeTable, NearGauges, SpotSettings
     from sitefinder.steps.inputs import RunInputs
@@ -687,7 +688,7 @@ class StationShapes(NamedTuple):
 
 
 def find_channel_shapes(
-    settings: Settings, inputs: RunInputs, stationing: Stationing, flows: Flows
+    settings: Settings, inputs: RunInputs, stationing: Stationing, flows: Flows, water_slopes: WaterSlopes
 ) -> StationShapes:
     """Width and depth of each station by flow; a section holds within ``channel.section_reach_m`` on its link."""
     entries: list[RepairRow] = []
@@ -700,7 +701,9 @@ def find_channel_shapes(
             entries.append(("sections", row.section_id, f"{text}; no stream within {snap_m:g} m", NOT_USED))
             continue
         sections.append(MeasuredSection(*near, row.flow_m3s, row.width_m, row.depth_m))
-        used = f"used at {len(near[0])} stations in place of hydraulic geometry"
+        used = f"used at {len(near[0])} stations in place of slope or hydraulic geometry"
         entries.append(("sections", row.section_id, text, used))
-    shapes = channel_shapes(flows.estimate.mean_m3s, settings.tailwater, settings.channel, sections)
+    shapes = channel_shapes(
+        flows.estimate.mean_m3s, settings.tailwater, settings.channel, sections, water_slopes.slope
+    )
     return StationShapes(shapes, pd.DataFrame(entries, columns=REPAIR_COLUMNS, dtype="str"))

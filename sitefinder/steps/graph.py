@@ -153,19 +153,6 @@ STEPS = bound(
             "layers.karst layers.abstractions",
         ),
         stage(
-            "water_depths",
-            "sitefinder.steps.heads:find_water_depths",
-            "flows field_levels",
-            "tailwater inputs.dem.survey_flow_exceedance_percent",
-        ),
-        stage(
-            "channel_shapes",
-            "sitefinder.steps.flows:find_channel_shapes",
-            "stationing flows",
-            "stretches.structure_snap_m channel tailwater",
-            "sections",
-        ),
-        stage(
             "water_bodies",
             "sitefinder.steps.water_bodies:find_water_bodies",
             "network stationing structures heads flows",
@@ -173,6 +160,25 @@ STEPS = bound(
             "stretches.structure_snap_m stretches.step_min_m stretches.step_standard_errors "
             "stretches.step_explained_m stretches.min_flow_mean_m3s",
             "layers.lakes layers.plants layers.tidal",
+        ),
+        stage(
+            "water_slopes",
+            "sitefinder.steps.heads:find_water_slopes",
+            "stationing heads field_levels flows water_bodies",
+            "channel tailwater.method heads.resolved_standard_errors",
+        ),
+        stage(
+            "channel_shapes",
+            "sitefinder.steps.flows:find_channel_shapes",
+            "stationing flows water_slopes",
+            "stretches.structure_snap_m channel tailwater",
+            "sections",
+        ),
+        stage(
+            "water_depths",
+            "sitefinder.steps.heads:find_water_depths",
+            "flows field_levels channel_shapes",
+            "tailwater inputs.dem.survey_flow_exceedance_percent",
         ),
         stage(
             "minimum_heads",

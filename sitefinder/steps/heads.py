@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.energy.hydraulics import Rating, water_depths
+from sitefinder.energy.hydraulics import Rating, hydraulic_width_m, water_depths
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.raster import cells_at, run_grid
 from sitefinder.io.vector import no_such_column, numbers_of
+from sitefinder.network.ordering import main_upstream
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.profile.breaks import slopes_around
 from sitefinder.profile.errors import (
@@ -25,6 +26,7 @@ from sitefinder.profile.errors import (
 from sitefinder.profile.fitting import LongProfile, fit_long_profile
 from sitefinder.profile.survey import MeasuredDrops, apply_measured_drops, between_stations, is_below
 from sitefinder.profile.thalweg import find_channels, owned_points, transect_points
+from sitefinder.profile.water_slopes import WaterSlopes, water_slopes
 from sitefinder.siting.access import in_region
 from sitefinder.siting.structures import known_breaks
 from sitefinder.vocabulary import SURFACE_MODEL
@@ -40,7 +42,7 @@ if TYPE_CHECKING:
     from sitefinder.profile.errors import DemError
     from sitefinder.profile.thalweg import Channels
     from sitefinder.settings import DemFootprintSource, Settings
-    from sitefinder.steps.flows import Flows
+    from sitefinder.steps.flows import Flows, StationShapes
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.water_bodies import WaterBodies
 
@@ -444,7 +446,12 @@ def _placed_ratings(
         holds = near[0]
         ratings.append(Rating(holds, rows["flow_m3s"].to_numpy(), rows["level_m"].to_numpy()))
         repairs.append(
-            ("ratings", name, f"rating: holds for {len(holds)} stations", "used in place of hydraulic geometry")
+            (
+                "ratings",
+                name,
+                f"rating: holds for {len(holds)} stations",
+                "used for levels in place of slope or hydraulic geometry",
+            )
         )
     return ratings
 
@@ -508,7 +515,40 @@ def use_field_levels(
     return long_profile._replace(profile_m=profile_m, errors_m=errors_m)
 
 
-def find_water_depths(settings: Settings, flows: Flows, field_levels: FieldLevels) -> WaterDepths:
+def find_water_slopes(
+    settings: Settings,
+    stationing: Stationing,
+    heads: Profile,
+    field_levels: FieldLevels,
+    flows: Flows,
+    water_bodies: WaterBodies,
+) -> WaterSlopes:
+    """Slope of the water surface at each station, without steps, surveyed drops and standing or tidal water."""
+    stations = stationing.stations
+    downstream = stations["downstream"].to_numpy().astype(np.int32)
+    to_downstream_m = stations["to_downstream_m"].to_numpy()
+    if settings.tailwater.method == "hydraulic_geometry":
+        unknown = np.full(len(stations), np.nan)
+        return WaterSlopes(unknown, unknown)
+    # The way to the next station is the segment of that station.
+    is_open = ~(field_levels.measured | water_bodies.standing | water_bodies.tidal)
+    is_drop = heads.long_profile.is_break | ~np.where(downstream >= 0, is_open[downstream], False)
+    return water_slopes(
+        heads.profile_m,
+        heads.errors_m,
+        main_upstream(downstream, to_downstream_m),
+        downstream,
+        to_downstream_m,
+        is_drop,
+        settings.channel.slope_lengths_m,
+        settings.channel.slope_widths * hydraulic_width_m(flows.estimate.mean_m3s, settings.channel),
+        settings.heads.resolved_standard_errors,
+    )
+
+
+def find_water_depths(
+    settings: Settings, flows: Flows, field_levels: FieldLevels, channel_shapes: StationShapes
+) -> WaterDepths:
     """Depth of water at each station over its duration curve and on the day of the survey."""
     estimate = flows.estimate
     return water_depths(
@@ -519,6 +559,7 @@ def find_water_depths(settings: Settings, flows: Flows, field_levels: FieldLevel
         settings.inputs.dem.survey_flow_exceedance_percent,
         field_levels.ratings,
         flows.bins_m3s,
+        channel_shapes.shapes,
     )
 
 

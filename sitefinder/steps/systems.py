@@ -243,7 +243,7 @@ def _own_flows(flows: Flows, extent: Extent) -> OwnFlows:
 
 
 def _own_depths(depths: WaterDepths, extent: Extent) -> WaterDepths:
-    return WaterDepths(depths.depth_m[extent.stations], depths.survey_m[extent.stations])
+    return depths.at(extent.stations)
 
 
 def _own_months(months: Months, extent: Extent) -> Months:

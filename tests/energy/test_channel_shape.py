@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from sitefinder.energy.hydraulics import MeasuredSection, channel_shapes, water_depths
 from sitefinder.settings import ChannelSettings, TailwaterSettings
+from sitefinder.vocabulary import HYDRAULIC_GEOMETRY, MANNING, MEASURED_SECTION
 
 MEAN = np.array([0.3, 1.0, 40.0, 0.0, np.nan])
 
@@ -83,3 +84,34 @@ def test_no_flow_gives_a_dry_bed_and_an_unknown_flow_an_unknown_one():
     assert np.isnan([width_m[1, 0], depth_m[1, 0], speed[1, 0]]).all()
     on_a_dry_stream = MeasuredSection(np.array([3]), np.array([0.0]), 1.0, 5.0, 0.5)
     assert not shapes_of([on_a_dry_stream]).is_measured[3]
+
+
+def test_a_stream_with_a_slope_has_the_depth_of_uniform_flow():
+    slope = np.array([0.0005, 0.03, np.nan, 0.01, 0.01])
+    channel = ChannelSettings()
+
+    shapes = channel_shapes(MEAN, TailwaterSettings(), channel, slope=slope)
+
+    plain = shapes_of()
+    assert shapes.method.tolist()[:3] == [MANNING, MANNING, HYDRAULIC_GEOMETRY]
+    np.testing.assert_array_equal(shapes.width_m, plain.width_m)
+    # 1 m³/s, 7.2 m wide, on a slope of 3 %, by hand: 0.237 m deep the hydraulic radius is 0.222 m or 0.729 ft, n
+    # 0.39 · 0.264 · 0.729^-0.16 = 0.108 and the velocity 0.222^(2/3) · 0.03^(1/2) / 0.108 = 0.587 m/s: 1.00 m³/s.
+    assert shapes.depth_m[1] == pytest.approx(0.237, abs=0.001)
+    assert shapes.depth_m[2] == plain.depth_m[2]
+    # Steeper is shallower, by Jarrett's n only a little.
+    steeper = channel_shapes(MEAN, TailwaterSettings(), channel, slope=2 * slope).depth_m
+    assert 0.9 * shapes.depth_m[1] < steeper[1] < shapes.depth_m[1]
+    # And width, depth and speed still carry the flow.
+    width_m, depth_m, speed = shapes.at(np.array([0, 1]), np.array([[0.1, 0.5], [0.2, 6.0]]))
+    np.testing.assert_allclose(width_m * depth_m * speed, [[0.1, 0.5], [0.2, 6.0]])
+
+
+def test_a_measured_section_counts_more_than_a_slope():
+    section = MeasuredSection(np.array([1]), np.array([0.0]), 2.5, 9.0, 0.6)
+
+    shapes = channel_shapes(MEAN, TailwaterSettings(), ChannelSettings(), [section], np.full(5, 0.01))
+
+    assert shapes.method[1] == MEASURED_SECTION
+    assert shapes.at(np.array([1]), np.array([[2.5]]))[1][0, 0] == pytest.approx(0.6)
+    assert np.isnan(shapes.slope[1])

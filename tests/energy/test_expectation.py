@@ -6,7 +6,7 @@ from one_plant import level_model, plant_output
 from scipy.special import ndtri
 
 from sitefinder.energy.expectation import drawn_water, expected_water, residual_flow_of
-from sitefinder.energy.hydraulics import WaterDepths
+from sitefinder.energy.hydraulics import Rating, WaterDepths, channel_shapes, water_depths
 from sitefinder.energy.turbines import efficiency_table
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
 from sitefinder.hydrology.flow_errors import draw_flows, scenarios
@@ -82,6 +82,41 @@ def test_a_river_that_carries_more_is_deeper_on_the_survey_day_too(settings):
     for draw in range(4):
         deeper = level[draw] ** down
         np.testing.assert_allclose(water.rise_m[draw], (depths.depth_m[0] - 0.5) * deeper, rtol=1e-9)
+
+
+def test_stations_with_exponents_of_their_own_rise_by_them(settings):
+    # Streams on slopes of their own: the depths of drawn flows, by exponents at mean flow, are those of the stream
+    # that carries so much more in the mean, which is wider too.
+    flow, channel = curve(), settings.channel
+    model, points = level_model(flow, 0.2), scenarios(1, 4)
+    left_of = residual_flow_of((False, False), settings.flows.releases)
+
+    def depths_of(times, slope):
+        mean = np.array([times * flow.mean()])
+        shapes = channel_shapes(mean, settings.tailwater, channel, slope=np.array([slope]))
+        return water_depths(times * flow, BIN_EXCEEDANCE, mean, settings.tailwater, shapes=shapes)
+
+    level = np.exp(0.2 * points[0][0, :, 0])
+    for slope in (0.0005, 0.02):
+        drawn = drawn_water(model, *points, depths_of(1.0, slope), settings, left_of)
+        for draw in range(4):
+            exact = depths_of(level[draw], slope)
+            np.testing.assert_allclose(drawn.depth_m[draw], exact.depth_m[0], rtol=0.02)
+            assert drawn.survey_m[draw] == pytest.approx(exact.survey_m[0], rel=0.02)
+
+
+def test_the_datum_of_a_rating_does_not_matter(settings):
+    flow = curve()
+    model, points = level_model(flow, 0.4), scenarios(1, 4)
+    left_of = residual_flow_of((False, False), settings.flows.releases)
+
+    def rises(datum_m):
+        level_m = datum_m + np.array([0.0, 0.5, 0.8])
+        rating = Rating(np.array([0]), np.array([0.0, 3.0, 8.0]), level_m)
+        depths = water_depths(flow, BIN_EXCEEDANCE, flow.mean(axis=1), settings.tailwater, ratings=[rating])
+        return drawn_water(model, *points, depths, settings, left_of).usable(1.3).rise_m
+
+    np.testing.assert_allclose(rises(412.0), rises(0.0), atol=1e-9)
 
 
 def test_bins_in_which_nothing_may_be_taken_come_last(settings):

@@ -80,10 +80,10 @@ def test_a_rating_gives_its_levels_at_its_stations_and_goes_on_straight_above_it
 
     found = depths(ratings=[rating])
 
-    # The median at the tailrace is 7.5 m³/s: half-way from 100.6 to 101.8 m.
-    assert found.survey_m[1] == pytest.approx(101.2)
-    assert np.interp(-12.0, -CURVES[1], found.depth_m[1]) == pytest.approx(103.0)
-    assert np.interp(-1.0, -CURVES[1], found.depth_m[1]) == pytest.approx(100.0)
+    # The median at the tailrace is 7.5 m³/s: half-way from 100.6 to 101.8 m, above the lowest of 100 m.
+    assert found.survey_m[1] == pytest.approx(1.2)
+    assert np.interp(-12.0, -CURVES[1], found.depth_m[1]) == pytest.approx(3.0)
+    assert np.interp(-1.0, -CURVES[1], found.depth_m[1]) == pytest.approx(0.0)
     np.testing.assert_array_equal(found.depth_m[0], depths().depth_m[0])
 
 

@@ -157,7 +157,7 @@ def test_a_rating_holds_along_its_stream_as_far_as_the_settings_say(results, ste
     inputs = results["inputs"]._replace(ratings=table)
 
     stationing = place_field_levels(settings, inputs, results["stationing"], results["long_profile"])
-    depths = find_water_depths(settings, results["flows"], stationing)
+    depths = find_water_depths(settings, results["flows"], stationing, results["channel_shapes"])
 
     # Stations stand up to 50 m apart: one on each side is within 60 m.
     held = stationing.ratings[0].stations
@@ -165,7 +165,7 @@ def test_a_rating_holds_along_its_stream_as_far_as_the_settings_say(results, ste
     assert (stations["distance_m"].to_numpy()[held] - stations["distance_m"][stem[2]]).max() <= 60.0
     # The rating is a straight line of 2 m for 1 m³/s.
     curve = results["flows"].estimate.curve_m3s[held]
-    np.testing.assert_allclose(depths.depth_m[held], 10.0 + 2.0 * curve)
+    np.testing.assert_allclose(depths.depth_m[held], 2.0 * curve)
     elsewhere = np.setdiff1d(np.arange(len(stations)), held)
     np.testing.assert_array_equal(depths.depth_m[elsewhere], results["water_depths"].depth_m[elsewhere])
 

@@ -34,8 +34,8 @@ action = "exclude"
 # fmt: off
 NEVER_AGAIN = [
     "dem_seams", "surface", "network", "stationing", "dem_errors", "channels", "terrain", "catchments",
-    "long_profile", "field_levels", "heads", "flows", "water_depths", "channel_shapes", "water_bodies",
-    "minimum_heads", "quality_flags", "stretches", "energy",
+    "long_profile", "field_levels", "heads", "flows", "water_bodies", "water_slopes", "channel_shapes",
+    "water_depths", "minimum_heads", "quality_flags", "stretches", "energy",
 ]
 # fmt: on
 # What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
