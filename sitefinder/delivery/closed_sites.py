@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from sitefinder.energy.hydraulics import WaterDepths
 from sitefinder.hydrology.months import shares_of_bins
 from sitefinder.hydrology.regime import over_months
 from sitefinder.schema.columns import MONTH_ENERGIES as COLUMNS_OF_MONTHS
@@ -51,6 +52,11 @@ class DepthRows(NamedTuple):
     mean_exponent: np.ndarray | None
     flow_exponent: np.ndarray | None
     rise_m: StationRows
+
+    def at(self, stations):
+        """Depths of some of the stations, by the stations' own numbers."""
+        of_all = (self.survey_m, self.mean_exponent, self.flow_exponent)
+        return WaterDepths(self.depth_m[stations], *(None if each is None else each[stations] for each in of_all))
 
 
 class Water(NamedTuple):
