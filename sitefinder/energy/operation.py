@@ -148,6 +148,7 @@ def fill_plants(
     units,
     turbine,
     conduit_m,
+    scale,
     efficiency,
     lowest,
     conduit,
@@ -157,6 +158,7 @@ def fill_plants(
 ):
     """`_fill_bins` of many plants that each have a turbine; see `sitefinder.energy.plant.bins_of_plants`.
 
+    ``scale`` is a factor on the efficiency of each plant, see `sitefinder.energy.runners.scale_factors`.
     ``conduit`` is a record of `sitefinder.energy.hydraulics.WATERWAY`, ``heads`` room to work in; the last two are
     filled.
     """
@@ -177,7 +179,7 @@ def fill_plants(
             lowest[number],
             np.inf,
             pipe_loss_m(flow_design[row], conduit_m[row], conduit),
-            conduit.kw_per_m3s_m,
+            conduit.kw_per_m3s_m * scale[row],
             power[row],
             used[row],
         )
