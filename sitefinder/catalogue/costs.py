@@ -318,9 +318,7 @@ def _restated(entry, name, costs, year, factor_of):
 def _law_restated(law, name, costs, year, factor_of):
     factor = factor_of(name, law.currency, law.year)
     money = {"currency": costs.currency, "year": year}
-    return law.model_copy(
-        update={"coefficient": law.coefficient * factor, "fixed": law.fixed * factor} | money
-    )
+    return law.model_copy(update={"coefficient": law.coefficient * factor, "fixed": law.fixed * factor} | money)
 
 
 # Factor from a currency and year to the cost file's currency in a year, and the sources of its figures.

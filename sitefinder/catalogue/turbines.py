@@ -54,7 +54,7 @@ class RunnerLaw(Sourced):
         0.0,
         ge=0,
         lt=1,
-        description="exponent of losses (1 - peak efficiency) on reference diameter over own diameter; 0: no effect",
+        description="exponent of losses (1 - peak efficiency) on reference diameter over own diameter; 0: none",
     )
 
 

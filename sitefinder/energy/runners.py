@@ -51,9 +51,10 @@ def scale_numbers(turbine):
 
     Notes
     -----
-    L. F. Moody (1942): (1 - eta) / (1 - eta_reference) = (reference diameter / diameter)^n. It holds for the peak of
-    the turbine without gear and generator; efficiencies at other loads are taken to change in the same proportion.
-    Diameters go with the square root of the flow, so that eta / eta_reference = gain - loss · flow^(-n/2).
+    L. F. Moody (1942): (1 - eta) / (1 - eta_reference) = (reference diameter / diameter)^n. It holds for the peak
+    of the turbine without gear and generator; efficiencies at other loads are taken to change in the same
+    proportion. Diameters go with the square root of the flow, so that eta / eta_reference = gain - loss ·
+    flow^(-n/2).
     """
     runner = turbine.runner
     if runner is None or runner.scale_exponent == 0.0:
@@ -134,8 +135,8 @@ def suction_head_m(law, head_m, level_m):
     -----
     Thoma's number: the pressure of the atmosphere, less that of vapour, less sigma times the head. The sigma that
     the class needs goes by its specific speed, and that by the head: sigma = ``sigma_factor`` · n_QE ^
-    ``sigma_exponent`` with n_QE = ``speed_factor`` · head ^ ``speed_exponent``, where n_QE = n · Q^0.5 / (g H)^0.75
-    with n in revolutions a second.
+    ``sigma_exponent`` with n_QE = ``speed_factor`` · head ^ ``speed_exponent``, where n_QE = n · Q^0.5 /
+    (g H)^0.75 with n in revolutions a second.
     """
     speed = law.speed_factor * head_m**law.speed_exponent
     sigma = law.sigma_factor * speed**law.sigma_exponent
@@ -200,12 +201,9 @@ def runner_columns(turbines, table, number, units, flow_design_m3s, head_net_m, 
         ``efficiency_design`` from water to terminals at full gate.
     """
     number, units = np.asarray(number, dtype=np.int64), np.asarray(units, dtype=np.int64)
-    flow_m3s, head_m, level_m = (
-        np.asarray(each, dtype=float) for each in (flow_design_m3s, head_net_m, level_m)
-    )
+    flow_m3s, head_m, level_m = (np.asarray(each, dtype=float) for each in (flow_design_m3s, head_net_m, level_m))
     columns = {
-        name: np.full(len(number), np.nan)
-        for name in ("runner_diameter_m", "suction_head_m", "efficiency_design")
+        name: np.full(len(number), np.nan) for name in ("runner_diameter_m", "suction_head_m", "efficiency_design")
     }
     for each in np.unique(number[number >= 0]).tolist():
         rows, turbine = number == each, turbines[each]

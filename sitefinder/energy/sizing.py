@@ -155,7 +155,8 @@ CLASS = np.dtype(
 # A number of units of a class at a site. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
 # all units together; ``law`` and ``civil`` are coefficients of cost laws with the head in them, and ``bought`` is
 # how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost`` its capital, and
-# ``setting`` the factor of the class's setting on civil cost. Efficiencies are of the reference runner, see `_scale_of`.
+# ``setting`` the factor of the class's setting on civil cost. Efficiencies are of the reference runner, see
+# `_scale_of`.
 CLASS_AT_SITE = np.dtype(
     [
         ("head", np.float64),
@@ -262,8 +263,8 @@ def _safe_capital_of(capital, flow, at_site, prices):
 
 
 # No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels. Full units take
-# `flow` while there is so much; the peak efficiency takes all less that one unit can run on. Efficiency rises with the
-# runner, so that of the greatest plant is above that of all others.
+# `flow` while there is so much; the peak efficiency takes all less that one unit can run on. Efficiency rises with
+# the size of the runner, so the greatest plant has the highest.
 @part
 def _energy_bound_mwh(bins, full, flow, minimum, at_site, prices):
     lowest = at_site.lowest_relative_flow * minimum / at_site.units
@@ -707,7 +708,8 @@ def _searched(
 )
 def _search(
     usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, shares, coarse, suits, setting,
-    classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each, turbine, found, each, counts,
+    classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each, turbine, found, each,
+    counts,
 ):  # fmt: skip
     at_site = at_sites[0]
     for row in range(intake.shape[0]):

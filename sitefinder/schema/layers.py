@@ -508,8 +508,8 @@ SITES = Layer(
                 "tailrace_level_m",
                 "real",
                 "m",
-                "level of the stream at the tailrace in the long profile, in the height system of the DEM; taken as "
-                "above the sea for suction_head_m",
+                "level of the stream at the tailrace in the long profile, in the height system of the DEM; "
+                "suction_head_m takes it as above the sea",
             ),
         ),
         *made_by("water_bodies", text("structure_id", "existing structure whose drop is used; empty if none")),

@@ -36,7 +36,9 @@ def capital_parts(
     head = net_head_m(stretches["head_m"], conduit_m, settings.energy)
     laws = [turbines[number].cost for number in turbine]
     factor = np.array([turbines[number].civil_factor for number in turbine], dtype=float)
-    factor *= settings_of_runners(turbines, head, tailwater_level_m(stretches))[0][np.arange(len(turbine)), turbine]
+    factor *= settings_of_runners(turbines, head, tailwater_level_m(stretches))[0][
+        np.arange(len(turbine)), turbine
+    ]
     civil, conduit, screen = costs.civil, costs.conduit, costs.screen
     screen_cost = screen.bypass_fixed + screen.per_m2 * flow / screen.approach_velocity_m_s
     parts = {
