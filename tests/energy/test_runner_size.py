@@ -185,8 +185,8 @@ def test_a_fixed_part_is_paid_for_each_unit_and_makes_small_units_dear(turbine_c
 
 @pytest.mark.parametrize(("flow_m3s", "head_m"), [(0.8, 3.0), (1.0, 6.0), (1.5, 5.0), (1.5, 8.0)])
 def test_small_double_regulated_units_cost_more_than_simpler_ones(generic_turbines, flow_m3s, head_m):
-    # Common practice, no source: below 1.5 m³/s and 100 kW a double-regulated unit costs a third more than
-    # a single-regulated one at least, and two thirds more than a crossflow turbine; at 1 MW the difference is far less.
+    # Common practice, no source: below 1.5 m³/s and 100 kW a double-regulated unit costs at least a third more
+    # than a single-regulated one and two thirds more than a crossflow turbine; at 1 MW the difference is far less.
     law = {turbine.name: turbine.cost for turbine in generic_turbines}
     small_kw = 9.80665 * flow_m3s * head_m * 0.8
 
