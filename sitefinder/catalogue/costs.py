@@ -40,13 +40,19 @@ class Priced(Sourced):
 
 
 class CostLaw(Sourced):
-    """A power law of capital cost: coefficient · power^power_exponent · head^head_exponent."""
+    """A power law of capital cost: coefficient · power^power_exponent · head^head_exponent + fixed."""
 
     coefficient: float = Field(gt=0, description="cost at a power of 1 and a head of 1, in the units of the law")
     power_exponent: float = Field(
         1.0, gt=0, le=1, description="exponent of power; absent: 1, proportional to power"
     )
     head_exponent: float = Field(0.0, le=0)
+    fixed: float = Field(
+        0.0,
+        ge=0,
+        description="cost at any power and head, once for each unit or plant that the law covers: control, "
+        "regulation, design",
+    )
     power_unit: Literal["kW", "MW"] = Field("kW", description="unit of power of the published law")
     head_unit: Literal["m", "ft"] = Field("m", description="unit of head of the published law")
     covers: Literal["unit", "plant"] = Field("unit", description="one unit, or all units of a plant")
@@ -258,6 +264,8 @@ class OperationCosts(Priced):
     def _law_is_of_the_plant(self):
         if self.law is not None and (self.law.head_exponent != 0 or self.law.covers != "plant"):
             raise ValueError('law must depend on power alone, with covers = "plant"')
+        if self.law is not None and self.law.fixed != 0:
+            raise ValueError("law must have no fixed part; min_per_year is the least cost of a year")
         return self
 
 
@@ -495,7 +503,7 @@ def _restated(entry, name, costs, year, factor_of):
 def _law_restated(law, name, costs, year, factor_of):
     factor = factor_of(name, law.currency, law.year)
     money = {"currency": costs.currency, "year": year}
-    return law.model_copy(update={"coefficient": law.coefficient * factor} | money)
+    return law.model_copy(update={"coefficient": law.coefficient * factor, "fixed": law.fixed * factor} | money)
 
 
 # Factor from a currency and year to the cost file's currency in a year, and the sources of its figures.

@@ -43,6 +43,34 @@ class SizeLaw(Sourced):
         return diameters
 
 
+class RunnerLaw(Sourced):
+    """Runner diameter of a reaction turbine by its design flow, and how efficiency falls with small runners."""
+
+    diameter_factor: Positive = Field(
+        description="runner diameter of a unit of 1 m³/s [m]; it grows with the square root of the design flow"
+    )
+    reference_diameter_m: Positive = Field(1.0, description="runner diameter for which efficiency is stated [m]")
+    scale_exponent: float = Field(
+        0.0,
+        ge=0,
+        lt=1,
+        description="exponent of losses (1 - peak efficiency) on reference diameter over own diameter; 0: none",
+    )
+
+
+class SettingLaw(Sourced):
+    """How high or deep a runner must be set against cavitation, by Thoma's number, and what depth costs."""
+
+    speed_factor: Positive = Field(description="specific speed n_QE at a net head of 1 m")
+    speed_exponent: float = Field(0.0, le=0, description="exponent of specific speed on net head")
+    sigma_factor: Positive = Field(description="Thoma's number that the class needs at a specific speed of 1")
+    sigma_exponent: float = Field(ge=0, description="exponent of Thoma's number on specific speed")
+    civil_share_per_m: float = Field(
+        0.0, ge=0, description="more civil cost for each metre of the runner below the tailwater, as a share of it"
+    )
+    max_depth_m: float = Field(ge=0, description="maximum depth of the runner below the tailwater [m]")
+
+
 class TurbineSources(Section):
     """Sources of the figures of a class; entries with their own source field are not here."""
 
@@ -98,6 +126,12 @@ class TurbineClass(Section):
     cost: CostLaw
     civil_factor: float = Field(1.0, gt=0, description="factor on the civil cost of the cost file")
     sizes: SizeLaw | None = Field(None, description="other sizes derived from this one; absent: none")
+    runner: RunnerLaw | None = Field(
+        None, description="runner diameter and scale effect; absent: efficiency does not depend on size"
+    )
+    setting: SettingLaw | None = Field(
+        None, description="setting of the runner against cavitation; absent: it does not matter"
+    )
     sources: TurbineSources
 
     @field_validator("head_range_m", "flow_range_m3s")
@@ -137,6 +171,21 @@ class TurbineClass(Section):
         bare = [name for name, value in stated.items() if value is not None and not getattr(self.sources, name)]
         if bare:
             raise ValueError(f"sources must state the source of {', '.join(bare)}")
+        return self
+
+    @model_validator(mode="after")
+    def _smallest_runner_works(self):
+        if self.runner is None or self.runner.scale_exponent == 0.0:
+            return self
+        if self.sizes is not None and self.sizes.loss_exponent != 0.0:
+            raise ValueError("state the scale effect once: runner.scale_exponent or sizes.loss_exponent")
+        smallest_m = self.runner.diameter_factor * self.flow_range_m3s[0] ** 0.5
+        step = (self.runner.reference_diameter_m / smallest_m) ** self.runner.scale_exponent
+        if (1.0 - self.peak_efficiency) * step >= 1.0:
+            raise ValueError(
+                f"a unit of the minimum flow, with a runner of {smallest_m:.3g} m, would have no efficiency left "
+                "by the scale effect of runner: raise flow_range_m3s or lower scale_exponent"
+            )
         return self
 
     @property

@@ -15,6 +15,7 @@ from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
 from sitefinder.energy.plant import bins_of_plants, plant_powers_kw
+from sitefinder.energy.runners import runner_columns
 from sitefinder.energy.solar_benchmark import (
     lcoe_minus_solar_per_kwh,
     serve_demand,
@@ -225,6 +226,14 @@ def with_water(settings, inputs, flows, water_depths, order, left_m3s):
     else:
         made |= {name: [] for name in ("used_share", "environmental_flow_share", "spilled_share")}
     return order.assign(**made)
+
+
+def with_runners(settings, inputs, order):
+    """Sites with the columns of `sitefinder.energy.runners.runner_columns`; arguments as `with_water`."""
+    sizes = (order[name].to_numpy() for name in ("turbine_number", "units", "flow_design_m3s"))
+    head_m = net_head_m(order["head_m"], order["conduit_length_m"], settings.energy)
+    table = turbine_table(inputs.turbines, settings.fish)
+    return order.assign(**runner_columns(inputs.turbines, table, *sizes, head_m, order["tailrace_level_m"]))
 
 
 def flow_curves(flows, order, left_m3s):
@@ -602,7 +611,7 @@ def rank_sites(
     left_m3s = environmental_flow_at(settings, inputs, flows, order)
     groups = waters(settings, flows, water_depths, months, order)
     order = in_order([(rows, _operated(settings, inputs, water, order.iloc[rows])) for rows, water in groups])
-    order = with_finance(settings, inputs, order)
+    order = with_runners(settings, inputs, with_finance(settings, inputs, order))
     order = _with_coordinates(order.assign(month_source=months.source), stationing, settings.run.crs)
     return RankedSites(order, table, kept, ranking.criteria, ranking.sensitivity, simulations, left_m3s)
 

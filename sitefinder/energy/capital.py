@@ -11,6 +11,7 @@ from sitefinder.energy.costs import (
     turbine_cost,
 )
 from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.runners import settings_of_runners, tailwater_level_m
 from sitefinder.energy.works import (
     canal_cost_per_m,
     penstock_cost_per_m,
@@ -51,6 +52,7 @@ def capital_parts(plants, flow_mean_m3s, turbines, costs, settings):
     penstock_m = penstock_length_m(conduit_m, head, works)
     canal_m = conduit_m - penstock_m
     factor = np.array([turbines[each].civil_factor for each in number], dtype=float)
+    factor *= settings_of_runners(turbines, head, tailwater_level_m(plants))[0][np.arange(len(number)), number]
     laws = project_laws(costs, plants["scheme_type"], head)
     screen = costs.screen
     screen_cost = screen.bypass_fixed + screen.per_m2 * flow / screen.approach_velocity_m_s

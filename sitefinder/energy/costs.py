@@ -24,6 +24,7 @@ class LawNumbers(NamedTuple):
     power_exponent: float
     head_exponent: float
     per_unit: bool
+    fixed: float = 0.0
 
 
 def law_numbers(law):
@@ -39,7 +40,8 @@ def law_numbers(law):
     """
     power = LAW_UNITS_PER_KW[law.power_unit] ** law.power_exponent
     head = LAW_UNITS_PER_METRE[law.head_unit] ** law.head_exponent
-    return LawNumbers(law.coefficient * power * head, law.power_exponent, law.head_exponent, law.covers == "unit")
+    coefficient = law.coefficient * power * head
+    return LawNumbers(coefficient, law.power_exponent, law.head_exponent, law.covers == "unit", law.fixed)
 
 
 def turbine_cost(law, power_kw, head_m, units=1):
@@ -71,7 +73,7 @@ def turbine_cost(law, power_kw, head_m, units=1):
     numbers = law_numbers(law)
     bought = units if numbers.per_unit else 1
     exponents = numbers.power_exponent, numbers.head_exponent
-    return turbine_capital(numbers.coefficient, *exponents, power_kw, head_m, bought)
+    return turbine_capital(numbers.coefficient, *exponents, power_kw, head_m, bought, numbers.fixed)
 
 
 def project_laws(costs, scheme_types, head_m):
@@ -106,9 +108,9 @@ def project_laws(costs, scheme_types, head_m):
 
 
 @part
-def turbine_capital(coefficient, power_exponent, head_exponent, power_kw, head_m, bought):
+def turbine_capital(coefficient, power_exponent, head_exponent, power_kw, head_m, bought, fixed):
     """So many turbines by a law in kW and metres, each with its share of the power; also for kernels."""
-    return bought * coefficient * (power_kw / bought) ** power_exponent * head_m**head_exponent
+    return bought * coefficient * (power_kw / bought) ** power_exponent * head_m**head_exponent + bought * fixed
 
 
 def is_extrapolated(law, power_kw, head_m, units=1):

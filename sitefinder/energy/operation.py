@@ -137,8 +137,8 @@ def _fill_bins(
 @kernel(
     takes=(
         "float64[:, ::1], float64[:, ::1], float64[:, ::1], int64[::1], int64[::1], boolean[::1], "
-        "float64[::1], float64[::1], float64[::1], int64[::1], int64[::1], float64[::1], float64[:, ::1], "
-        "float64[::1], WATERWAY, float64[::1], float64[:, ::1], float64[:, ::1]"
+        "float64[::1], float64[::1], float64[::1], int64[::1], int64[::1], float64[::1], float64[::1], "
+        "float64[:, ::1], float64[::1], WATERWAY, float64[::1], float64[:, ::1], float64[:, ::1]"
     ),
     records={"WATERWAY": WATERWAY},
     fills=("heads", "power", "used"),
@@ -156,6 +156,7 @@ def fill_plants(
     units,
     turbine,
     conduit_m,
+    scale,
     efficiency,
     lowest,
     conduit,
@@ -165,6 +166,7 @@ def fill_plants(
 ):
     """`_fill_bins` of many plants that each have a turbine; see `sitefinder.energy.plant.bins_of_plants`.
 
+    ``scale`` is a factor on the efficiency of each plant, see `sitefinder.energy.runners.scale_factors`.
     ``conduit`` is a record of `sitefinder.energy.hydraulics.WATERWAY`, ``heads`` room to work in; the last two are
     filled.
     """
@@ -185,7 +187,7 @@ def fill_plants(
             lowest[number],
             np.inf,
             pipe_loss_m(flow_design[row], conduit_m[row], conduit),
-            conduit.kw_per_m3s_m,
+            conduit.kw_per_m3s_m * scale[row],
             power[row],
             used[row],
         )

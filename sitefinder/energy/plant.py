@@ -6,6 +6,7 @@ import numpy as np
 
 from sitefinder.energy.hydraulics import CANAL, KW_PER_M3S_M, WATERWAY
 from sitefinder.energy.operation import fill_plants
+from sitefinder.energy.runners import scale_factors
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 # Firm power is what is exceeded for this share of the time.
@@ -145,6 +146,7 @@ def bins_of_plants(
     conduit_m = np.zeros(len(turbine)) if conduit_m is None else conduit_m
     rated_kw = power_kw
     laws = table.efficiency, table.lowest_relative_flow
+    scale = scale_factors(table, turbine, np.asarray(flow_design_m3s, dtype=float) / units)
     power_kw, used_m3s = np.empty((2, len(turbine), curve_m3s.shape[1]))
     # Each argument in the one memory order and dtype for which the kernel is compiled.
     fill_plants(
@@ -154,6 +156,7 @@ def bins_of_plants(
         *(np.ascontiguousarray(part, dtype=np.float64) for part in (head_net_m, flow_design_m3s, rated_kw)),
         *(np.ascontiguousarray(part, dtype=np.int64) for part in (units, turbine)),
         np.ascontiguousarray(conduit_m, dtype=np.float64),
+        np.ascontiguousarray(scale, dtype=np.float64),
         *(np.ascontiguousarray(law, dtype=np.float64) for law in laws),
         np.array([tuple(conduit)], dtype=WATERWAY)[0],
         np.empty(curve_m3s.shape[1]),

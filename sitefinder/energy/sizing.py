@@ -16,6 +16,7 @@ from sitefinder.energy.costs import (
 from sitefinder.energy.hydraulics import WATERWAY, pipe_loss_m
 from sitefinder.energy.operation import plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
+from sitefinder.energy.runners import scale_factor, unit_flow_limit
 from sitefinder.energy.turbines import NEVER_SAFE, SAFE_SCREENED
 from sitefinder.energy.works import Works, penstock_length_m, sized_works, works_numbers
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR, SECONDS_PER_HOUR
@@ -167,13 +168,18 @@ CLASS = np.dtype(
         ("law_power_exponent", np.float64),
         ("law_head_exponent", np.float64),
         ("law_per_unit", np.int64),
+        ("law_fixed", np.float64),
         ("civil_factor", np.float64),
+        ("scale_gain", np.float64),
+        ("scale_loss", np.float64),
+        ("scale_exponent", np.float64),
     ]
 )
 # A number of units of a class at a site. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
 # all units together; ``law`` and ``powerhouse`` are coefficients of cost laws with the head in them, and
 # ``bought`` is how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost``
-# its capital.
+# its capital, and ``setting`` the factor of the class's setting on the cost of the powerhouse. Efficiencies are of
+# the reference runner, see `_scale_of`.
 # ``project_law``, NaN without one, is the law of whole plants that takes the place of the turbine's, with a
 # ``second_law`` that may be added to it.
 CLASS_AT_SITE = np.dtype(
@@ -181,6 +187,7 @@ CLASS_AT_SITE = np.dtype(
         ("head", np.float64),
         ("conduit_m", np.float64),
         ("place_cost", np.float64),
+        ("setting", np.float64),
         ("units", np.int64),
         ("flow_min", np.float64),
         ("flow_max", np.float64),
@@ -199,6 +206,10 @@ CLASS_AT_SITE = np.dtype(
         ("project_law_exponent", np.float64),
         ("canal_m", np.float64),
         ("penstock_m", np.float64),
+        ("fixed", np.float64),
+        ("scale_gain", np.float64),
+        ("scale_loss", np.float64),
+        ("scale_exponent", np.float64),
     ]
 )
 
@@ -207,7 +218,13 @@ CLASS_AT_SITE = np.dtype(
 @part
 def _fill_class(at_site, units, one, full_efficiency, prices):
     head = at_site.head
-    flow_max = min(one.flow_max_m3s, one.power_max_kw / (prices.kw_per_m3s_m * head * full_efficiency))
+    at_site.scale_gain = one.scale_gain
+    at_site.scale_loss = one.scale_loss
+    at_site.scale_exponent = one.scale_exponent
+    kw_per_m3s = prices.kw_per_m3s_m * head * full_efficiency
+    flow_max = unit_flow_limit(
+        one.power_max_kw, kw_per_m3s, one.flow_max_m3s, one.scale_gain, one.scale_loss, one.scale_exponent
+    )
     at_site.units = units
     at_site.flow_min = units * one.flow_min_m3s
     at_site.flow_max = units * flow_max
@@ -220,10 +237,19 @@ def _fill_class(at_site, units, one, full_efficiency, prices):
         at_site.law = one.law_coefficient * head**one.law_head_exponent
         at_site.law_power_exponent = one.law_power_exponent
         at_site.bought = units if one.law_per_unit else 1
+        at_site.fixed = one.law_fixed
     else:
         at_site.law, at_site.law_power_exponent = at_site.project_law, at_site.project_law_exponent
         at_site.bought = 1
+        at_site.fixed = 0.0
     at_site.powerhouse = prices.powerhouse * head**prices.powerhouse_head_exponent * one.civil_factor
+    at_site.powerhouse *= at_site.setting
+
+
+# Factor on the efficiencies of a plant with this design flow of all units; it rises with the flow.
+@part
+def _scale_of(flow, at_site):
+    return scale_factor(flow / at_site.units, at_site.scale_gain, at_site.scale_loss, at_site.scale_exponent)
 
 
 # Number of bins with at least this flow, for kernels; usable flow falls from bin to bin.
@@ -249,7 +275,7 @@ def rated_kw(bins, full, flow, at_site, efficiency, prices):
         power = prices.kw_per_m3s_m * plant_flow_head(flow, flow, at_site.units, efficiency, lowest, head, loss)[1]
     else:
         power = prices.kw_per_m3s_m * head * flow * at_site.full_efficiency
-    return min(power, at_site.power_max)
+    return min(power * _scale_of(flow, at_site), at_site.power_max)
 
 
 # Capital before shares on top, without a fish screen; for kernels. It must not fall with power or flow.
@@ -257,7 +283,7 @@ def rated_kw(bins, full, flow, at_site, efficiency, prices):
 def _capital_of(power, flow, at_site, prices):
     # The head is in the law's coefficient already.
     cost = at_site.place_cost + turbine_capital(
-        at_site.law, at_site.law_power_exponent, 0.0, power, 1.0, at_site.bought
+        at_site.law, at_site.law_power_exponent, 0.0, power, 1.0, at_site.bought, at_site.fixed
     )
     if at_site.second_law > 0.0:
         cost += at_site.second_law * power**at_site.second_law_exponent
@@ -275,13 +301,15 @@ def _safe_capital_of(capital, flow, at_site, prices):
 
 
 # No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels. Full units take
-# `flow` while there is so much; the peak efficiency takes all less that one unit can run on.
+# `flow` while there is so much; the peak efficiency takes all less that one unit can run on. Efficiency rises with
+# the size of the runner, so the greatest plant has the highest.
 @part
 def _energy_bound_mwh(bins, full, flow, minimum, at_site, prices):
     lowest = at_site.lowest_relative_flow * minimum / at_site.units
     too_little = max(_bins_above(bins, lowest * (1.0 - 1e-9)), full)
     partial = (bins[BELOW, full] - bins[BELOW, too_little]) * at_site.peak_efficiency
     flow_head = (bins[ABOVE, full] * flow * at_site.full_efficiency + partial) / (bins.shape[1] - 1)
+    flow_head *= _scale_of(flow, at_site)
     return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * ROUNDING_MARGIN
 
 
@@ -293,6 +321,7 @@ def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices):
     # Below this not even one unit runs; with a margin for rounding of the division.
     minimum = max(lowest * flow_design / units * (1.0 - 1e-9), 0.0)
     total, count = 0.0, bins.shape[1] - 1
+    kw_per_m3s_m = prices.kw_per_m3s_m * _scale_of(flow_design, at_site)
     for index in range(count):
         head = bins[HEAD, index]
         flow = flow_design
@@ -304,7 +333,7 @@ def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices):
             flow_head = flow_design * head * at_site.full_efficiency
         else:
             flow_head = plant_flow_head(flow, flow_design, units, efficiency, lowest, head, loss)[1]
-        total += min(prices.kw_per_m3s_m * flow_head, rated)
+        total += min(kw_per_m3s_m * flow_head, rated)
     return total / count
 
 
@@ -470,7 +499,8 @@ def _may_hold(bins, tries, full, first, last, at_site, prices, best):
     for index in range(filled, _bins_above(bins, minimum)):
         head = min(head, bins[HEAD, index])
     head = max(head - pipe_loss_m(minimum, at_site.conduit_m, prices), 0.0)
-    power = min(prices.kw_per_m3s_m * head * minimum * at_site.full_efficiency, at_site.power_max)
+    power = prices.kw_per_m3s_m * head * minimum * at_site.full_efficiency * _scale_of(minimum, at_site)
+    power = min(power, at_site.power_max)
     capital = _capital_of(power, minimum, at_site, prices)
     return _is_hopeful(energy, capital, power, minimum, at_site, prices, best)
 
@@ -590,6 +620,7 @@ def best_of_stretches(
     turbines,
     prices,
     conduit,
+    setting=None,
 ):
     """Best turbine and size of each stretch, for both choices.
 
@@ -614,6 +645,8 @@ def best_of_stretches(
     turbines : sitefinder.energy.turbines.TurbineTable
     prices : sitefinder.energy.sizing.Prices
     conduit : sitefinder.energy.hydraulics.Waterway
+    setting : ndarray of float64, shape (n, classes), optional
+        Factor on civil cost for the setting of the runner, see `sitefinder.energy.runners.settings_of_runners`.
 
     Returns
     -------
@@ -634,7 +667,7 @@ def best_of_stretches(
     turbine, found, _, counts = _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         flows, fits,
-        turbines, prices, conduit, False,
+        turbines, prices, conduit, setting, False,
     )  # fmt: skip
     return turbine, found, counts
 
@@ -656,6 +689,7 @@ def best_of_turbines(
     turbines,
     prices,
     conduit,
+    setting=None,
 ):
     """Best size of every turbine class at each stretch; arguments as `best_of_stretches`.
 
@@ -667,7 +701,7 @@ def best_of_turbines(
     return _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         flows, fits,
-        turbines, prices, conduit, True,
+        turbines, prices, conduit, setting, True,
     )[2]  # fmt: skip
 
 
@@ -676,7 +710,7 @@ def best_of_turbines(
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         flows, fits,
-    turbines, prices, conduit, of_each,
+    turbines, prices, conduit, setting, of_each,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.safety), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)
@@ -701,6 +735,7 @@ def _searched(
         ),
         np.ascontiguousarray(flows.coarse, dtype=np.int64),
         np.ascontiguousarray(suits),
+        np.ascontiguousarray(np.ones(suits.shape) if setting is None else setting, dtype=np.float64),
         records,
         np.ascontiguousarray(turbines.efficiency, dtype=np.float64),
         _search_record(prices, conduit),
@@ -724,7 +759,8 @@ def _searched(
 @kernel(
     takes=(
         "float64[:, ::1], float64[:, ::1], int32[:, ::1], int64[::1], int64[::1], boolean[::1], "
-        "float64[::1], float64[::1], float64[::1], float64[::1], int64[::1], boolean[:, ::1], CLASS[::1], "
+        "float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[::1], int64[::1], boolean[:, ::1], "
+        "float64[:, ::1], CLASS[::1], "
         "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[::1], int64[::1], "
         "int64[:, ::1], float64[:, ::1], float64[::1], boolean, int64[:, ::1], float64[:, :, ::1], "
         "float64[:, :, :, ::1], int64[::1]"
@@ -734,8 +770,8 @@ def _searched(
 )
 def _search(
     usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, shares, coarse,
-    suits, classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each, turbine, found,
-    each, counts,
+    suits, setting, classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each,
+    turbine, found, each, counts,
 ):  # fmt: skip
     at_site = at_sites[0]
     for row in range(intake.shape[0]):
@@ -758,6 +794,7 @@ def _search(
                 for number in range(classes.shape[0]):
                     if suits[row, number]:
                         one, full_efficiency = classes[number], efficiency[number, -1]
+                        at_site.setting = setting[row, number]
                         _fill_class(at_site, 1, one, full_efficiency, prices)
                         each_flow, units = at_site.flow_max, 1
                         while units < one.units_max and units * each_flow < tries[middle]:
@@ -769,6 +806,7 @@ def _search(
         for number in range(classes.shape[0]):
             if not suits[row, number]:
                 continue
+            at_site.setting = setting[row, number]
             best_sizes(
                 bins, tries, full, coarse, classes[number], to_beat, at_site, efficiency[number], prices, counts,
                 stack, best,

@@ -6,6 +6,7 @@ import numpy as np
 
 from sitefinder.catalogue.turbines import EFFICIENCY_STEPS, interpolated
 from sitefinder.energy.costs import law_numbers
+from sitefinder.energy.runners import scale_numbers
 from sitefinder.schema import is_scheme_that
 from sitefinder.vocabulary import head_schemes
 
@@ -25,8 +26,8 @@ class TurbineTable(NamedTuple):
     power_max_kw: np.ndarray
     units_max: np.ndarray
     lowest_relative_flow: np.ndarray
-    efficiency: np.ndarray  # (classes, EFFICIENCY_STEPS + 1), generator and gear included
-    peak_efficiency: np.ndarray  # generator and gear included
+    efficiency: np.ndarray  # (classes, EFFICIENCY_STEPS + 1), generator and gear included; of the reference runner
+    peak_efficiency: np.ndarray  # the same
     suits_scheme_type: np.ndarray  # (classes, len(SCHEME_TYPES))
     depth_min_m: np.ndarray  # of the stream, 0 where it does not matter
     width_min_m: np.ndarray
@@ -35,7 +36,11 @@ class TurbineTable(NamedTuple):
     law_power_exponent: np.ndarray
     law_head_exponent: np.ndarray
     law_per_unit: np.ndarray
+    law_fixed: np.ndarray
     civil_factor: np.ndarray
+    scale_gain: np.ndarray  # of `sitefinder.energy.runners.scale_numbers`
+    scale_loss: np.ndarray
+    scale_exponent: np.ndarray
 
 
 def efficiency_table(turbine):
@@ -136,6 +141,7 @@ def turbine_table(turbines, fish):
     TurbineTable
     """
     laws = [law_numbers(turbine.cost) for turbine in turbines]
+    scale = np.array([scale_numbers(turbine) for turbine in turbines], dtype=float).reshape(-1, 3)
     return TurbineTable(
         head_min_m=np.array([turbine.head_range_m[0] for turbine in turbines], dtype=float),
         head_max_m=np.array([turbine.head_range_m[1] for turbine in turbines], dtype=float),
@@ -156,5 +162,9 @@ def turbine_table(turbines, fish):
         law_power_exponent=np.array([law.power_exponent for law in laws], dtype=float),
         law_head_exponent=np.array([law.head_exponent for law in laws], dtype=float),
         law_per_unit=np.array([law.per_unit for law in laws], dtype=bool),
+        law_fixed=np.array([law.fixed for law in laws], dtype=float),
         civil_factor=np.array([turbine.civil_factor for turbine in turbines], dtype=float),
+        scale_gain=scale[:, 0],
+        scale_loss=scale[:, 1],
+        scale_exponent=scale[:, 2],
     )

@@ -10,6 +10,7 @@ from sitefinder.energy.expectation import drawn_water, residual_flow_of
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m, pipe_loss_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
+from sitefinder.energy.runners import scale_factors
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.errors import listed
 from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
@@ -199,6 +200,7 @@ class _Plants:
             sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m")
         )
         self.units, self.turbine = (sites[name].to_numpy(np.int64) for name in ("units", "turbine"))
+        self.scale = scale_factors(self.table, self.turbine, self.design_m3s / self.units)
 
     # Whether a site has no depleted reach, and whether it has a fish pass.
     def kind(self, row):
@@ -217,7 +219,7 @@ class _Plants:
             self.units[row],
             self.table.efficiency[number],
             self.table.lowest_relative_flow[number],
-            self.conduit.kw_per_m3s_m,
+            self.conduit.kw_per_m3s_m * self.scale[row],
         )
 
 

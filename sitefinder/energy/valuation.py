@@ -15,6 +15,7 @@ from sitefinder.energy.expectation import expected_water, kinds_of
 from sitefinder.energy.hydraulics import WaterDepths, intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import by_residual_flow, shutdown_share
 from sitefinder.energy.plant import plant_outputs
+from sitefinder.energy.runners import runner_columns, settings_of_runners, tailwater_level_m
 from sitefinder.energy.sizing import (
     ANY,
     CAPITAL,
@@ -36,6 +37,8 @@ from sitefinder.energy.turbines import SAFE_SCREENED, SCHEME_TYPES, fits_stream,
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 CHOICES = {"any": ANY, "safe": SAFE}
+# Place of the net head among `search_arguments`.
+NET_HEAD = 6
 NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m")
 COLUMNS_IN = ("intake", "scheme_type", "has_fish_pass", *NUMBERS_IN)
 
@@ -52,7 +55,9 @@ def value_stretches(
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
         ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
         `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
-        classes for which the stream is too small are left out. Other columns are ignored.
+        classes for which the stream is too small are left out. ``tailrace_level_m`` is the elevation of the
+        tailwater above the sea, for the setting of runners [m]; without it, it is taken as 0. Other columns are
+        ignored.
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
         Flow and environmental flow of each station, in bins of equal time in any order [m³/s].
     turbines : list of TurbineClass
@@ -102,15 +107,15 @@ def value_stretches(
     for rows, flow_m3s, left_m3s, levels in _water(stretches, *flows, costs, settings, depths, closed, model):
         group = stretches.iloc[rows]
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
-        fits = fits_stream(table, group)
-        turbine, found, _ = best_of_stretches(*arguments, fits, *laws)
+        fits, (setting, can_be_set) = fits_stream(table, group), _settings(group, turbines, arguments)
+        turbine, found, _ = best_of_stretches(*arguments, fits & can_be_set, *laws, setting)
         too_small = np.zeros(turbine.shape, dtype=bool)
         without_turbine = np.flatnonzero((turbine < 0).any(axis=1) & ~fits.all(axis=1))
         if len(without_turbine):
             # Stretches that would have a turbine in a larger stream.
             own = (part[without_turbine] for part in arguments[3:-1])
-            wider = (*arguments[:3], *own, arguments[-1], np.ones_like(fits[without_turbine]))
-            without, _, _ = best_of_stretches(*wider, *laws)
+            wider = (*arguments[:3], *own, arguments[-1], can_be_set[without_turbine])
+            without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine])
             too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
         ends, conduit_m = arguments[2:7], arguments[8]
         columns = {}
@@ -145,6 +150,7 @@ def turbine_options(
         ``power_kw``, ``energy_mwh``, ``capacity_factor``, ``capital_cost``, ``lcoe_per_kwh``,
         ``net_annual_value``, ``cost_extrapolated`` (the law was not made for this power),
         ``design_exceedance_percent`` (share of time that the usable flow is the design flow or more),
+        columns of `sitefinder.energy.runners.runner_columns`,
         ``is_best_any``, ``is_best_safe``. A class that is safe only with a screen has two rows, without and with
         it.
     """
@@ -153,6 +159,11 @@ def turbine_options(
     _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     groups = list(_water(stretches, *flows, costs, settings, depths, closed, model))
     return _options(stretches, groups, flows[0].mean(axis=1), turbines, costs, settings)
+
+
+# Factor on civil cost of each class's setting at each stretch, and whether it can be set.
+def _settings(group, turbines, arguments):
+    return settings_of_runners(turbines, arguments[NET_HEAD], tailwater_level_m(group))
 
 
 # `turbine_options` of groups of stretches with their water, see `_water`.
@@ -164,7 +175,9 @@ def _options(stretches, groups, mean_m3s, turbines, costs, settings):
     for places, flow_m3s, left_m3s, levels in groups:
         group = stretches.iloc[places]
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
-        found[places] = best_of_turbines(*arguments, fits_stream(table, group), *laws)
+        setting, can_be_set = _settings(group, turbines, arguments)
+        fits = fits_stream(table, group) & can_be_set
+        found[places] = best_of_turbines(*arguments, fits, *laws, setting)
         for place in places.tolist():
             usable, flow = arguments[0][stretches["intake"].iloc[place]], found[place, :, :, FLOW]
             exceeded[place] = 100.0 * (usable >= flow[..., None] * (1.0 - 1e-9)).mean(axis=-1)
@@ -188,6 +201,9 @@ def _options(stretches, groups, mean_m3s, turbines, costs, settings):
             part["design_exceedance_percent"] = exceeded[:, number, choice]
             part["score"] = found[:, number, choice, SCORE]
             part["place"] = np.arange(len(stretches))
+            sizes = (part[each] for each in ("turbine", "units", "flow_design_m3s"))
+            made = runner_columns(turbines, table, *sizes, head_m, tailwater_level_m(stretches))
+            part = part.assign(**made)
             rows.append(part[part["turbine"] >= 0])
     options = pd.concat(rows, ignore_index=True)
     options = options.sort_values(["place", "turbine", "screened"], kind="stable", ignore_index=True)

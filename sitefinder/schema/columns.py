@@ -270,5 +270,25 @@ LENGTHS = (
 )
 FISH_SAFE = statement("fish_safe", "true if the turbine reaches fish.min_survival with evidence that counts")
 SCREENED = statement("screened", "true if the cost includes a fish screen and bypass")
+RUNNER = (
+    amount(
+        "runner_diameter_m",
+        "m",
+        "runner diameter of a unit, estimated from its design flow; NULL for wheels, screws and impulse turbines",
+    ),
+    Column(
+        "suction_head_m",
+        "real",
+        "m",
+        "greatest height of the runner above the tailwater without cavitation; negative: depth below it; NULL for "
+        "turbines that need no setting",
+    ),
+    amount(
+        "efficiency_design",
+        "1",
+        "efficiency at the design flow from water to terminals, gear, generator and size of the runner included",
+        1,
+    ),
+)
 UNITS = count("units", "number of identical units", minimum=1)
 MARKS = tuple(statement(action.mark, action.mark_meaning) for action in marked_actions())

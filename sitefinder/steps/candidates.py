@@ -88,6 +88,8 @@ def list_stretches(
     table["road_level_m"] = _road_levels_m(settings, inputs, x_m, y_m)[tailrace]
     served = settlements_to_serve(settings, inputs)
     table["settlement_distance_m"] = nearest_distance_m(x_m, y_m, served)[tailrace]
+    # For the setting of runners against cavitation.
+    table["tailrace_level_m"] = heads.profile_m[tailrace]
     table["flow_mean_m3s"] = flows.estimate.mean_m3s[intake]
     # The turbine of a plant at a weir is below it.
     table["stream_width_m"] = channel_shapes.shapes.width_m[tailrace]

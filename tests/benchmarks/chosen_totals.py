@@ -21,7 +21,7 @@ from scipy.special import ndtri
 from sitefinder.delivery.site_tables import draw_sites
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m
 from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
-from sitefinder.energy.turbines import efficiency_table
+from sitefinder.energy.turbines import turbine_table
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
 from sitefinder.hydrology.flow_errors import FlowModel, flow_errors
 from sitefinder.io.catalogue_files import read_costs, read_turbine_files
@@ -296,10 +296,7 @@ def total_mwh(region, own, turbines, settings, *, wet=1.0, heads_m=None):
         )
         mean_m3s = region.flow_true_m3s[row.intake]
         curve_m3s = mean_m3s * wet * curve_shape()
-        laws = SimpleNamespace(
-            efficiency=efficiency_table(turbine)[None],
-            lowest_relative_flow=np.array([turbine.lowest_relative_flow]),
-        )
+        laws = turbine_table([turbine], settings.fish)
         # One plant whose levels are constant, without a limit of power.
         here, flows = np.array([0]), (curve_m3s[None], np.full((1, curve_m3s.size), 0.1 * mean_m3s))
         sizes = (np.array([net_m]), np.array([row.flow_design_m3s]), np.array([np.inf]), np.array([row.units]))

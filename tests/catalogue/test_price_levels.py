@@ -42,6 +42,14 @@ def test_a_law_in_another_currency_is_exchanged_in_its_own_year_and_then_follows
     assert conversion.source == "a rate; an index"
 
 
+def test_the_fixed_part_of_a_law_is_money_too(turbine_class, costs):
+    law = turbine_class().cost.model_dump() | {"fixed": 400.0, "currency": "USD", "year": 2014}
+
+    (turbine,), _, _ = to_common_currency([turbine_class(cost=law)], costs)
+
+    assert turbine.cost.fixed == pytest.approx(400.0 * 0.75 * 1.25)
+
+
 def test_all_entries_move_to_the_year_that_is_asked_for(turbine_class, costs):
     one = to_common_currency([turbine_class()], costs, 2014)
 

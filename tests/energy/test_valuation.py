@@ -1,6 +1,7 @@
 """The value of stretches: one by hand, many by brute force, and what must hold for all."""
 
 import itertools
+import math
 
 import numpy as np
 import pandas as pd
@@ -94,6 +95,15 @@ def test_one_stretch_worked_by_hand(turbine_class, generic_costs, settings):
     assert values["costs_left_out"] == ""
 
 
+# Moody's step by hand: losses of the peak grow as (reference diameter / diameter)^n; diameter with flow^0.5.
+def moody(turbine, unit_m3s):
+    if turbine.runner is None:
+        return 1.0
+    peak, runner = max(value for _, value in turbine.efficiency), turbine.runner
+    ratio = runner.reference_diameter_m / (runner.diameter_factor * math.sqrt(unit_m3s))
+    return (1 - (1 - peak) * ratio**runner.scale_exponent) / peak
+
+
 # Every class, number of units and design flow at every stretch, by the plain functions.
 def brute_force(region, turbines, costs, settings, choice):
     stretches, curve, environmental_flow = region
@@ -118,8 +128,11 @@ def brute_force(region, turbines, costs, settings, choice):
                     # Between bin midpoints, 0.25 %, 0.75 % and so on.
                     flow = np.interp(percent / 100, (np.arange(BINS) + 0.5) / BINS, usable)
                     flow = min(flow, units * cap)
-                    power = hydraulic_power_kw(flow, head, table[-1])
-                    if flow / units < turbine.flow_range_m3s[0] or power < settings.energy.min_power_kw:
+                    if flow / units < turbine.flow_range_m3s[0]:
+                        continue
+                    scale = moody(turbine, flow / units)
+                    power = hydraulic_power_kw(flow, head, table[-1]) * scale
+                    if power < settings.energy.min_power_kw:
                         continue
                     output = plant_output(
                         curve[row["intake"]],
@@ -129,6 +142,7 @@ def brute_force(region, turbines, costs, settings, choice):
                         table,
                         turbine.lowest_relative_flow,
                         units,
+                        scale=scale,
                     )
                     energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
                     screened = choice == "safe" and safety == SAFE_SCREENED

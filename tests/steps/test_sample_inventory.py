@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 import shapely
 
+from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.hydrology.estimate import estimate_flows
+from sitefinder.settings import EnergySettings
 
 CENTIMETRE = 0.01
 # kW of 1 m³/s falling 1 m, with standard gravity (3rd General Conference on Weights and Measures, 1901).
@@ -74,6 +76,34 @@ def ground_of_rules(settings, folder, action):
                 frame = frame[frame[rule["column"]].isin(rule["values"])]
             ground = frame.geometry.make_valid().buffer(rule.get("buffer_m", 0.0)).union_all()
             yield rule["name"], ground, rule.get("min_overlap_m", 0.0)
+
+
+def test_runner_and_setting_follow_from_what_is_delivered_beside_them(tables, settings):
+    # Factors of config/turbines/generic.toml: diameter, specific speed by head, sigma by specific speed, losses.
+    laws = {
+        "Kaplan turbine": (0.42, 2.294, -0.486, 1.5241, 1.46, (0.89, 0.87 * 0.94 * 0.98)),
+        "semi-Kaplan turbine": (0.42, 2.294, -0.486, 1.5241, 1.46, (0.87, 0.85 * 0.93 * 0.98)),
+        "fixed propeller turbine": (0.42, 2.716, -0.5, 1.5241, 1.46, (0.85, 0.85 * 0.92 * 0.98)),
+        "open-flume Francis turbine": (0.57, 0.35, 0.0, 1.2715, 1.41, (0.86, 0.84 * 0.93 * 0.98)),
+    }
+    options, energy = tables["turbine_options"], EnergySettings.model_validate(settings["energy"])
+    sites = tables["sites"].set_index("site_id")
+    with_runner = options["turbine"].isin(list(laws))
+
+    assert with_runner.sum() > 20
+    assert options.loc[~with_runner, ["runner_diameter_m", "suction_head_m"]].isna().all(axis=None)
+    for row in options[with_runner].itertuples():
+        per_m, speed, by_head, sigma, by_speed, (peak, full) = laws[row.turbine]
+        site = sites.loc[row.site_id]
+        diameter_m = per_m * (row.flow_design_m3s / row.units) ** 0.5
+        # Net head: below the gross head by canal, rack and outlet.
+        head_m = float(net_head_m(site["head_m"], site["conduit_length_m"], energy))
+        air_m = 10.3 - site["tailrace_level_m"] / 900 - 0.24
+        assert row.runner_diameter_m == pytest.approx(diameter_m, rel=1e-9)
+        assert row.suction_head_m == pytest.approx(
+            air_m - sigma * (speed * head_m**by_head) ** by_speed * head_m, abs=1e-6
+        )
+        assert row.efficiency_design == pytest.approx(full * (1 - (1 - peak) * diameter_m**-0.2) / peak, rel=1e-9)
 
 
 # The segments that each chosen candidate takes, pond included, as lines.

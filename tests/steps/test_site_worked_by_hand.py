@@ -96,6 +96,7 @@ def worked():
     # Heads. A station reads the lowest cell across the stream, which is the stream's own. Stations 6 and 7 stand
     # in columns 30 and 35, above and below the step; the bed falls all the way, so the profile is the bed itself.
     n.head_m = bed(30) - bed(35)  # m: 5 columns of 1/16 m and the step of 2.5 m
+    n.tailrace_level_m = bed(35)  # m
     n.length_m = SPACING  # m
     # Only this pair of neighbours has 2.6 m or more, so it is the only candidate.
     n.conduit_length_m = 1.15 * SPACING  # m: a canal is taken to be 15 % longer than the chord
@@ -130,7 +131,8 @@ def worked():
     # Design flow: usable flow exceeded 30 % of the time, halfway between the bins at 29.75 and 30.25 %.
     n.flow_design_m3s = (usable[59] + usable[60]) / 2  # m³/s
     kw_per_m3s = 1000 * 9.80665 * net / 1000  # kW of 1 m³/s: rho g H
-    n.power_kw = kw_per_m3s * n.flow_design_m3s * 0.84 * 0.9  # kW: efficiency at full flow, and generator
+    n.efficiency_design = 0.84 * 0.9  # efficiency at full flow, and generator
+    n.power_kw = kw_per_m3s * n.flow_design_m3s * n.efficiency_design  # kW
 
     # Power bin by bin: the turbine stands still below a fifth of the design flow. Its efficiency is straight
     # between the points of its file.

@@ -12,6 +12,7 @@ import pandas as pd
 
 from sitefinder.energy.costs import place_costs, turbine_cost
 from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.runners import settings_of_runners, tailwater_level_m
 
 
 @functools.cache
@@ -77,7 +78,9 @@ def capital_parts(
         strict=True,
     )
     energy = settings.energy
-    for scheme_type, conduit_m, head, number, count, flow, power, screen in plants:
+    level_m = tailwater_level_m(stretches)
+    settings_by_class = settings_of_runners(turbines, np.asarray(heads, dtype=float), level_m)[0]
+    for place, (scheme_type, conduit_m, head, number, count, flow, power, screen) in enumerate(plants):
         one = turbines[number]
         if costs.project is None:
             parts = {"turbine": turbine_cost(one.cost, power, head, count)}
@@ -87,7 +90,7 @@ def capital_parts(
         house = costs.powerhouse
         parts["powerhouse"] = (
             one.civil_factor * house.coefficient * flow**house.flow_exponent * head**house.head_exponent
-        )
+        ) * settings_by_class[place, number]
         parts["intake"] = costs.intake.coefficient * flow**costs.intake.flow_exponent
         parts["transformer"] = costs.transformer.coefficient * power**costs.transformer.power_exponent
         penstock_m = min(conduit_m, costs.penstock.length_per_head * head)

@@ -20,6 +20,7 @@ def plant_output(
     units=1,
     pipe_loss_design_m=0.0,
     kw_per_m3s_m=KW_PER_M3S_M,
+    scale=1.0,
 ):
     """`sitefinder.energy.plant.plant_outputs` of a single plant.
 
@@ -39,6 +40,8 @@ def plant_output(
     pipe_loss_design_m : float
         What a pipe takes of the head at the design flow [m].
     kw_per_m3s_m : float
+    scale : float
+        Factor on the efficiency, for the size of the runner.
 
     Returns
     -------
@@ -74,6 +77,9 @@ def plant_output(
         SimpleNamespace(
             efficiency=np.asarray(efficiency, dtype=float)[None],
             lowest_relative_flow=np.array([float(lowest_relative_flow)]),
+            scale_gain=np.array([float(scale)]),
+            scale_loss=np.zeros(1),
+            scale_exponent=np.zeros(1),
         ),
         np.array([length_m]),
         way,

@@ -78,6 +78,8 @@ FACTS = (
     Fact(ENERGY, "Probability of being among the best N", "share", ("prob_in_top_n",)),
     Fact(PLANT, "Scheme type", "scheme", ("scheme_type",)),
     Fact(PLANT, "Turbine", "turbine", ("turbine", "units")),
+    Fact(PLANT, "Efficiency at the design flow, to the terminals", "share", ("efficiency_design",)),
+    Fact(PLANT, "Runner diameter and setting", "runner", ("runner_diameter_m", "suction_head_m")),
     Fact(PLANT, "Fish-safe", "yes", ("fish_safe",)),
     Fact(PLANT, "Fish screen and bypass in the cost", "yes", ("screened",)),
     Fact(PLANT, "Fish survival at the turbine", "share", ("survival",)),
@@ -302,6 +304,8 @@ def _in_words(row, fact, unit):
         return ", ".join(NOT_KNOWN if is_missing(value) else f"{value:.5f}°" for value in values)
     if fact.form in ("text", "source", "months", "bank"):
         return _text(first, fact.form)
+    if fact.form == "runner":
+        return _runner(*values, unit)
     if is_missing(first):
         return NOT_KNOWN
     match fact.form:
@@ -335,6 +339,19 @@ def _in_words(row, fact, unit):
         case "below_road":
             return f"powerhouse {abs(first):.0f}\u00a0{unit} {'below' if first < 0 else 'above'} the road"
     raise ValueError(f"no words for the form {fact.form!r}")
+
+
+# A runner's diameter, and how high above or how deep below the tailwater it must be.
+def _runner(diameter_m, suction_head_m, unit):
+    if is_missing(diameter_m):
+        return "none: not a reaction turbine"
+    diameter = f"{diameter_m:.2f}\u00a0{unit}"
+    if is_missing(suction_head_m):
+        return diameter
+    height = f"{abs(suction_head_m):.1f}\u00a0{unit}"
+    if suction_head_m < 0:
+        return f"{diameter}, at least {height} below the tailwater"
+    return f"{diameter}, at most {height} above the tailwater"
 
 
 def _text(value, form):
