@@ -45,6 +45,7 @@ STAGE_WORDS = {
     "closed_months": "listing closed months",
     "closed_energy": "evaluating stretches with closed months",
     "sites": "selecting sites",
+    "fish_safe_only": "listing stretches for fish-safe turbines",
     "evidence_values": "evaluating fish-safe turbines",
     "fish_safety": "selecting sites by evidence of fish safety",
     "ranked_sites": "simulating and ranking sites",

@@ -135,6 +135,8 @@ def energy_simulations(
     normals = np.sqrt(share) * shared[None, :, :components] + np.sqrt(1.0 - share) * own_flow
     year_factor = _of_mean_one(spread.year_to_year_sd or 0.0, shared[:, -1])[:, None]
     head_errors_m = np.asarray(head_errors_m, dtype=float)[:, head_column]
+    # Errors of the columns drawn, about the head that is used.
+    head_errors_m = head_errors_m - head_errors_m.mean(axis=1, keepdims=True)
     head_m = sites["head_m"].to_numpy(float)[:, None] + head_errors_m
     head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
     sized_m = np.asarray(net_head_m(sites["head_m"], sites["conduit_length_m"], energy), dtype=np.float64)
@@ -228,9 +230,10 @@ def _mirrored(first, count):
     return np.concatenate([first, -first])[:count]
 
 
-# Lognormal factors of mean 1.
+# Lognormal factors whose mean over the simulations is 1, so that a chance of the draws is in no expectation.
 def _of_mean_one(log_sd, normals):
-    return np.exp(log_sd * normals - log_sd**2 / 2.0)
+    factors = np.exp(log_sd * normals)
+    return factors / factors.mean(axis=-1, keepdims=True)
 
 
 class VarianceShares(NamedTuple):

@@ -119,7 +119,7 @@ def run_settings(case):
             "stretches": {"scheme_types": ["diversion"], "longest_m": 800.0},
             "energy": {"turbines": ["generic.toml"], "design_exceedance_percent": [20, 30, 45]},
             "tailwater": {"method": "none"},
-            "costs": {"file": "generic.toml", "price_per_kwh": 0.28},
+            "costs": {"file": "generic.toml", "price_per_kwh": 0.4},
             "uncertainty": {
                 "shared_flow_share": case.shared,
                 "year_to_year_sd": YEAR_SD,

@@ -415,7 +415,8 @@ def test_a_difference_that_touches_only_what_stayed_is_not_reported():
 
     row = compared(old, new, "site").loc["A2@450/diversion"]
 
-    assert row["cause"] == "setting costs.price_per_kwh: 0.2 → 0.3; code of stage energy changed"
+    # The stage of energy is as it was for all its other figures.
+    assert row["cause"] == "setting costs.price_per_kwh: 0.2 → 0.3"
 
 
 def test_differences_are_reported_by_input_setting_rule_and_stage():

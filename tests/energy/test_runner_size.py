@@ -8,7 +8,7 @@ import pytest
 from one_plant import plant_output
 from pydantic import ValidationError
 
-from sitefinder.energy.costs import turbine_cost
+from sitefinder.energy.costs import capital_factor, turbine_cost
 from sitefinder.energy.hydraulics import CANAL, WATERWAY
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import (
@@ -152,9 +152,9 @@ def test_deep_runners_cost_civil_works_and_too_deep_ones_are_not_offered(turbine
             continue
         more = options.loc[(place, "deep"), "capital_cost"] - whole["capital_cost"]
         depth_m = max(-options.loc[(place, "deep"), "suction_head_m"], 0.0)
-        factor = 1.0 + generic_costs.contingency.share
+        factor = capital_factor(generic_costs, settings.costs.real_rate)
         net_m = whole["power_kw"] / (9.80665 * 0.72 * whole["flow_design_m3s"])
-        civil = generic_costs.civil
+        civil = generic_costs.powerhouse
         own = civil.coefficient * whole["flow_design_m3s"] ** civil.flow_exponent * net_m**civil.head_exponent
         assert depth_m <= 4.0
         assert more == pytest.approx(factor * 0.1 * depth_m * own, rel=1e-9, abs=1e-6)

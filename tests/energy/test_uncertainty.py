@@ -127,11 +127,13 @@ def test_head_errors_move_energy_in_proportion_and_are_used_alike(drawn):
 
 
 def test_a_head_that_the_error_takes_away_gives_no_energy_at_infinite_cost(drawn):
-    simulations = drawn(head_errors=np.array([[-5.0]]))
+    simulations = drawn(head_errors=np.array([[-5.0, 5.0]]))
 
-    assert np.all(simulations.energy_mwh == 0)
-    assert np.all(np.isinf(simulations.lcoe_per_kwh))
-    assert np.all(simulations.net_annual_value < 0)
+    none = simulations.energy_mwh == 0
+    assert none.mean() == 0.5
+    assert np.all(np.isinf(simulations.lcoe_per_kwh[none]))
+    assert np.all(simulations.net_annual_value[none] < 0)
+    assert np.all(np.isfinite(simulations.lcoe_per_kwh[~none]))
 
 
 def test_totals_spread_by_shared_and_own_errors(drawn):
@@ -270,7 +272,9 @@ def test_the_power_of_a_simulation_is_that_at_the_design_flow(drawn):
     errors = np.array([[-0.5, 0.0, 0.5]])
 
     assert drawn().power_kw == pytest.approx(np.full((1, SIMULATIONS), 1e6))
-    assert np.unique(np.round(drawn(head_errors=errors).power_kw, 3)).tolist() == [750e3, 1000e3, 1250e3]
+    # Ten thousand simulations are no whole number of the three.
+    found = np.unique(np.round(drawn(head_errors=errors).power_kw, 3))
+    assert found.tolist() == pytest.approx([750e3, 1000e3, 1250e3], rel=1e-4)
     assert np.log(drawn(efficiency_sd=0.1).power_kw).std() == pytest.approx(0.1, rel=SPREAD_TOLERANCE)
     # A weak regression leaves the installed capacity as it is.
     assert np.ptp(drawn(log_sd=0.8).power_kw) == 0

@@ -26,7 +26,7 @@ SETTINGS = {
 
 def test_each_file_has_a_row_with_the_digest_of_its_bytes(tmp_path):
     for name in ("own.toml", "generic.toml", "costs.toml", "low.toml", "one.csv", "two.csv"):
-        (tmp_path / name).write_text(name)
+        (tmp_path / name).write_text(f'name = "{name}"\n')
     table = tmp_path / "gauges.csv"
     table.write_text("gauge_id,daily_file\nG1,two.csv\nG2,one.csv\nG3,\n")
     settings = check_settings(SETTINGS, "run.toml")
@@ -40,9 +40,10 @@ def test_each_file_has_a_row_with_the_digest_of_its_bytes(tmp_path):
         "environmental flow preset 1": "low.toml",
         "gauges": "gauges.csv",
     }
-    assert lineage["cost file"]["digest"] == hashlib.sha256(b"costs.toml").hexdigest()
+    assert lineage["cost file"]["digest"] == hashlib.sha256(b'name = "costs.toml"\n').hexdigest()
     # Name and content of each file of several, as `io.digests` makes it.
-    parts = [b"gauges.csv", table.read_bytes(), b"one.csv", b"one.csv", b"two.csv", b"two.csv"]
+    days = [b'name = "one.csv"\n', b'name = "two.csv"\n']
+    parts = [b"gauges.csv", table.read_bytes(), b"one.csv", days[0], b"two.csv", days[1]]
     assert lineage["gauges"]["digest"] == hashlib.sha256(b"".join(parts)).hexdigest()
     assert lineage["gauges"]["source"] == "somebody"
 

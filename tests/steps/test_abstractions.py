@@ -60,7 +60,8 @@ def valley(tmp_path, write_region, repository):
         text = text.replace("[flows]\n", "[flows]\nclosed_months = [7]\n").replace(
             "[stretches]", f"{PRESET}\n[stretches]"
         )
-        texts["run.toml"] = settings(text)
+        # So that a small plant pays.
+        texts["run.toml"] = settings(text.replace("price_per_kwh = 0.25", "price_per_kwh = 0.9"))
         texts["tennant.toml"] = (repository / "config/environmental-flow/tennant_montana.toml").read_text(
             encoding="utf-8"
         )
@@ -159,7 +160,7 @@ def test_a_preset_without_a_choice_and_a_wrong_layer_are_reported_together(valle
 def test_a_closed_month_gives_nothing_in_wet_years_either(valley, read_layers):
     def shut(text):
         text = text.replace("closed_months = [7]", "closed_months = [1, 2, 3, 4, 5, 6]")
-        text = text.replace("price_per_kwh = 0.25", "price_per_kwh = 9.0")
+        text = text.replace("price_per_kwh = 0.9", "price_per_kwh = 9.0")
         return text.replace("simulations = 50", "simulations = 50\nyear_to_year_sd = 0.5\nefficiency_sd = 0.0")
 
     layers = read_layers(run_and_deliver(valley(shut)).path)

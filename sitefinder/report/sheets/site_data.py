@@ -133,6 +133,8 @@ def _plant(handover, site, scheme):
     specific, payback, irr = (
         site[name] for name in ("specific_cost_per_kw", "discounted_payback_years", "irr_percent")
     )
+    rate_of_return = f"; rate of return {amount(irr, '%', 1)}, real" if is_known(irr) else ""
+    break_even, solar = site["break_even_price_per_kwh"], amount(site["solar_lcoe_per_kwh"], "", 3)
     length_m, conduit_m = site["length_m"], site["conduit_length_m"]
     return [
         ("Turbine", f"{site['units']} × {_cell(site['turbine'])}; {safe}{screen}"),
@@ -147,17 +149,9 @@ def _plant(handover, site, scheme):
         _if_known(
             "P10 to P90", site["lcoe_per_kwh_p10"], span(site["lcoe_per_kwh_p10"], site["lcoe_per_kwh_p90"], "", 3)
         ),
-        ("Net present value", money(site["npv"], handover.currency)),
-        _if_known("Internal rate of return", irr, f"{amount(irr, '%', 1)}, real"),
+        ("Net present value", money(site["npv"], handover.currency) + rate_of_return),
         ("Discounted payback", amount(payback, "years", 0) if is_known(payback) else "not within the lifetime"),
-        _if_known(
-            "Break-even price",
-            site["break_even_price_per_kwh"],
-            amount(site["break_even_price_per_kwh"], per_kwh, 3),
-        ),
-        _if_known(
-            "Solar, for comparison", site["solar_lcoe_per_kwh"], amount(site["solar_lcoe_per_kwh"], per_kwh, 3)
-        ),
+        _if_known("Break-even price", break_even, f"{amount(break_even, '', 3)}; solar {solar} {per_kwh}"),
         ("Depleted reach" if scheme.diverts else "Stretch of stream", amount(length_m, "m")),
         ("Headrace and penstock", amount(conduit_m, "m") if is_known(conduit_m) and conduit_m > 0 else None),
     ]

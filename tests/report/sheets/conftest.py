@@ -59,6 +59,7 @@ def site_row(number, **given):
         "energy_mwh_p50": 120.987,
         "energy_mwh_p10": 145.678,
         "capital_cost": 234_567.0,
+        "specific_cost_per_kw": 6_785.9,
         "road_distance_m": 87.6,
         "road_bank": "left",
         "road_climb_m": -4.321,
