@@ -804,7 +804,7 @@ def flags_set_by(*what: str) -> tuple[str, ...]:
     Examples
     --------
     >>> flags_set_by(BY_COST, BY_HEAD)
-    ('head_unresolved', 'cost_extrapolated')
+    ('head_unresolved', 'cost_extrapolated', 'closed_months_counted')
     """
     return names(flag for flag in FLAGS if flag.set_by in what)
 

@@ -44,10 +44,10 @@ def test_ten_cells_run_and_say_what_was_found(made):
     shown = [texts(cell) for cell in cells]
     assert shown[0] == ["'Sample district'"]
     assert shown[1] == ["[]"]
-    assert shown[2][-1] == "<Inventory 'Sample district': 14 sites, 177 reaches>"
-    assert shown[4][0].startswith("14 sites, ")
+    assert shown[2][-1] == "<Inventory 'Sample district': 12 sites, 177 reaches>"
+    assert shown[4][0].startswith("12 sites, ")
     before, after = map(int, shown[7][0].strip("()").split(", "))
-    assert before == 14 > after > 0
+    assert before == 12 > after > 0
     assert "unchanged" in shown[8][0]
     summary, names = shown[9]
     # Text alone, tables in their place: a notebook must not take them for something to show.

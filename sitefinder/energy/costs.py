@@ -345,7 +345,7 @@ def capital_factor(costs, rate):
     Examples
     --------
     >>> round(construction_interest_factor(0.05, 2.0), 6)
-    1.050424
+    1.050417
     """
     on_top = (1.0 + costs.engineering.share) * (1.0 + costs.contingency.share)
     return on_top * construction_interest_factor(rate, costs.construction.duration_years)

@@ -225,7 +225,7 @@ class _Plants:
         )
 
 
-# Numbers of which the second half is the first with the other sign, so many in all, along the first axis.
+# This number of rows, of which the second half is the first with the other sign.
 def _mirrored(first, count):
     return np.concatenate([first, -first])[:count]
 

@@ -76,7 +76,7 @@ def canal_section(flow_m3s, slope, manning_n):
     Examples
     --------
     >>> [round(float(part), 3) for part in canal_section(1.0, 0.001, 0.015)]
-    [0.927, 2.534]
+    [0.927, 2.535]
     """
     depth_m = (2.0 ** (2 / 3) * flow_m3s * manning_n / (math.sqrt(3.0) * math.sqrt(slope))) ** 0.375
     return CanalSection(math.sqrt(3.0) * depth_m**2, 2.0 * math.sqrt(3.0) * depth_m)

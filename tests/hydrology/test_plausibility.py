@@ -49,7 +49,7 @@ def test_wrong_units_are_found_and_named_and_nothing_else(seed):
     found = suspect_gauges(gauges, PREDICTORS).set_index("gauge")["fix"].to_dict()
 
     assert set(found) == {"G03", "G11", "G20"}
-    # Units whose factors are alike cannot be told apart in a region with scatter; each likely one is named.
+    # Units whose factors are alike cannot be distinguished in a region with scatter; each likely one is named.
     assert "l/s" in found["G03"].removeprefix("check whether the flow is in ")
     assert "ft³/s" in found["G11"].removeprefix("check whether the flow is in ")
     assert "ha" in found["G20"].removeprefix("check whether the area is in ")

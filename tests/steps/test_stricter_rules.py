@@ -32,7 +32,7 @@ def weighed(sample_run):
     return weigh
 
 
-@pytest.fixture(scope="module", params=[None, 0.2])
+@pytest.fixture(scope="module", params=[None, 0.35])
 def before(request, sample_run, weighed):
     """Settings, with and without a limit on cost, and what they admit with which value."""
     settings, _ = read_run(sample_run.settings)

@@ -31,6 +31,7 @@ GEOMETRY = {
     "turbine_options": None,
     "site_costs": None,
     "flow_curves": None,
+    "site_simulations": None,
     "site_months": None,
     "site_profiles": None,
     "ranking_criteria": None,

@@ -31,7 +31,7 @@ CONFIG = Path(__file__).resolve().parents[2] / "config"
 KAPLAN, SCREW = "Kaplan turbine", "Archimedes screw"
 USUAL_LOSSES = {"rack_and_gate_loss_m": 0.15, "exit_loss_m": 0.05}
 NOTHING_STAYS = {"kind": "share_of_mean", "share": 0.0}
-# What a weir without a path of its own for fish, near road and line, is taken to need; no source tells of them.
+# What a weir without a path of its own for fish, near road and line, is taken to need; no source states them.
 PLACE = {
     "intake": 0,
     "tailrace": 0,
