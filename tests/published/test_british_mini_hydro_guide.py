@@ -20,8 +20,8 @@ LEFT = {"kind": "exceedance_flow", "exceedance_percent": 95}
 def gauges(repository):
     table = pd.read_csv(repository / "tests" / "real" / "data" / "us_gauges" / "attributes_671.csv")
     wet = (table["aridity"] < 0.8) & (table["frac_snow"] < 0.15) & (table["Q95exc_m3s"] > 0)
-    # From 3 m³/s, so that a third of the mean flow still suits a Kaplan turbine; every fifth of them.
-    return table[wet & table["Qmean_m3s"].between(3, 40)].iloc[::5]
+    # From 4 m³/s, so that a third of the mean flow still suits a Kaplan turbine; every fourth of them.
+    return table[wet & table["Qmean_m3s"].between(4, 40)].iloc[::4]
 
 
 @pytest.mark.parametrize(("share_of_mean", "load_factor"), [(1.0, 0.40), (0.75, 0.50), (0.5, 0.60), (1 / 3, 0.70)])

@@ -539,7 +539,7 @@ design_exceedance_percent = [{percent!r}]
 
 [costs]
 file = "{(CONFIG / "costs" / "generic.toml").as_posix()}"
-price_per_kwh = 0.28
+price_per_kwh = 1.0
 
 [uncertainty]
 simulations = 200
