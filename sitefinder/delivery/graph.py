@@ -124,7 +124,7 @@ TABLES = [
     _table(
         "streams",
         _REGION_TABLES,
-        "network stationing heads stretches water_bodies sites fish_alive within",
+        "network stationing heads stretches water_bodies sites ranked_sites fish_alive within",
         "rules fish.spawning_rules",
     ),
     _table(

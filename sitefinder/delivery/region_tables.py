@@ -145,13 +145,15 @@ def _of_delivered(stationing, held, reaches):
     return Held(*[each[:, row] & (row >= 0) for each in held])
 
 
-def streams_table(settings, network, stationing, heads, stretches, water_bodies, sites, alive, within):
+def streams_table(settings, network, stationing, heads, stretches, water_bodies, sites, order, alive, within):
     """Developed length, capacity, energy and fish passage of each stream of the region.
 
     Parameters
     ----------
     settings, network, stationing, heads, stretches, water_bodies, sites
         Results of the stages of those names.
+    order : DataFrame
+        Of `sitefinder.delivery.site_tables.RankedSites`.
     alive : sitefinder.steps.selection.FishAlive
     within : ndarray of bool
         True for reaches of the region.
@@ -172,9 +174,8 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
     def summed(metres):
         return np.bincount(stream, weights=metres, minlength=count)
 
-    picked = np.flatnonzero(sites.offers.chosen)
+    picked, ranked = np.flatnonzero(sites.offers.chosen), order.sort_values("row")
     own = stream[stretches.table["tailrace"].to_numpy(dtype=np.int64)[picked]]
-    valued = sites.offers.valued.iloc[picked]
     worst = _worst_of_streams(stream, alive, inside, count)
     known = worst >= 0
     mouth = np.arange(count)
@@ -188,8 +189,8 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
             "diverted_m": summed(diverted_m),
             "ponded_m": summed(ponded_m),
             "sites": np.bincount(own, minlength=count),
-            "power_kw": np.bincount(own, weights=valued["power_kw"], minlength=count),
-            "energy_mwh": np.bincount(own, weights=valued["energy_mwh"], minlength=count),
+            "power_kw": np.bincount(own, weights=ranked["power_kw"], minlength=count),
+            "energy_mwh": np.bincount(own, weights=ranked["energy_mwh"], minlength=count),
             "spawning_m": published_spawning(settings, summed(alive.spawning_m * inside)),
             "plants_on_migration_path": pd.array(np.where(known, alive.plants[worst], -1), dtype="Int64"),
             "min_survival": np.where(known, alive.survival[worst], np.nan),
@@ -793,10 +794,12 @@ def make_hydrokinetic(settings, inputs, stationing, heads, flows, channel_shapes
     return checked_table(table, "hydrokinetic")
 
 
-def make_streams(settings, network, stationing, heads, stretches, water_bodies, sites, fish_alive, within):
+def make_streams(
+    settings, network, stationing, heads, stretches, water_bodies, sites, ranked_sites, fish_alive, within
+):
     """The ``streams`` layer."""
-    table = streams_table(settings, network, stationing, heads, stretches, water_bodies, sites, fish_alive, within)
-    return checked_table(table, "streams")
+    data = (settings, network, stationing, heads, stretches, water_bodies, sites)
+    return checked_table(streams_table(*data, ranked_sites.order, fish_alive, within), "streams")
 
 
 def make_totals(settings, inputs, reaches_table, district_lengths, sites_table, ranked_sites):

@@ -10,7 +10,8 @@ from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.inventory import read_run
 from sitefinder.settings import RankingSettings
 from sitefinder.siting.selection import choose_sites
-from sitefinder.steps.candidates import value_all, value_by_evidence
+from sitefinder.steps.candidates import value_all
+from sitefinder.steps.evidence import value_by_evidence
 from sitefinder.steps.rules import mark_fish_safe_only
 from sitefinder.steps.selection import fish_alive, fish_safe_gain_table, offer_steps, weigh_fish_safety
 

@@ -39,8 +39,8 @@ NEVER_AGAIN = [
 ]
 # fmt: on
 # What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
-AGAIN = ["rule_overlaps: new reserve", "verdicts", "sites", "fish_safe_only", "fish_safety"]
-MADE_AGAIN = [*AGAIN[:-1], "evidence_values", *AGAIN[-1:]]
+AGAIN = ["rule_overlaps: new reserve", "verdicts", "closed_months", "sites", "fish_safe_only", "fish_safety"]
+MADE_AGAIN = [*AGAIN[:3], "closed_energy", *AGAIN[3:-1], "evidence_values", *AGAIN[-1:]]
 
 
 STEP_NAMES = [stage.name for stage in STEPS]
@@ -132,11 +132,14 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
         "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
-        "sites": ["after rule_overlaps, verdicts, for each drainage system that then differs"],
+        "closed_months": ["after verdicts"],
+        "closed_energy": ["after closed_months, for each drainage system that then differs"],
+        "sites": ["after closed_energy, rule_overlaps, verdicts, for each drainage system that then differs"],
         "fish_safe_only": ["after verdicts"],
-        "evidence_values": ["after fish_safe_only, for each drainage system that then differs"],
+        "evidence_values": ["after closed_months, fish_safe_only, for each drainage system that then differs"],
         "fish_safety": [
-            "after evidence_values, rule_overlaps, verdicts, for each drainage system that then differs"
+            "after evidence_values, closed_energy, rule_overlaps, verdicts, for each drainage system that then "
+            "differs"
         ],
     }
     assert other != first

@@ -132,12 +132,12 @@ def test_totals_are_the_same_wherever_they_are_shown(sample_run):
     plate = " ".join(text_of(sample_run.folder / "district-map.pdf")[0].split())
 
     assert summed == (power_w, energy_wh)
-    (mw, gwh, low, high) = re.search(
-        r"installed capacity ([\d.]+) MW, mean annual energy ([\d.]+) GWh "
+    (kw, gwh, low, high) = re.search(
+        r"installed capacity ([\d.]+) kW, mean annual energy ([\d.]+) GWh "
         r"\(P90 ([\d.]+), P50 [\d.]+, P10 ([\d.]+) GWh\)",
         plate,
     ).groups()
-    for shown, value in ((mw, power_w / 1e6), (gwh, energy_wh / 1e9), (low, p90 / 1e3), (high, p10 / 1e3)):
+    for shown, value in ((kw, power_w / 1e3), (gwh, energy_wh / 1e9), (low, p90 / 1e3), (high, p10 / 1e3)):
         assert shows(shown, value)
     assert f"{gwh} GWh/yr" in page
     assert re.search(rf"P90 {low}, P50 [\d.]+, P10 {high}\b", page)

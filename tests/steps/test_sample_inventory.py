@@ -367,10 +367,10 @@ def test_the_curve_of_sizes_of_each_site_is_beside_the_size_that_was_chosen(tabl
         "units",
         "flow_design_m3s",
         "power_kw",
-        "energy_mwh",
-        "net_annual_value",
     ):
         assert (chosen[name] == sites.loc[chosen.index, name]).all(), name
+    # The choice went by the one curve that stands for all drawn curves; the site has the mean of its simulations.
+    np.testing.assert_allclose(chosen["energy_mwh"], sites.loc[chosen.index, "energy_mwh"], rtol=0.02)
     assert chosen["is_best_size"].all()
     for site_id, row in chosen.iterrows():
         curve = options[

@@ -16,8 +16,9 @@ from sitefinder.network.topology import build_network
 from sitefinder.pipeline.graph import loaded
 from sitefinder.siting.candidates import Stretches, find_stretches
 from sitefinder.steps import systems as drainage
-from sitefinder.steps.candidates import value_all, value_by_evidence
+from sitefinder.steps.candidates import value_all
 from sitefinder.steps.contents import digest_of
+from sitefinder.steps.evidence import value_by_evidence
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.systems import Systems, find_systems
 
