@@ -231,7 +231,11 @@ FISH_SAFE_GAIN = Layer(
         amount("energy_only_safe_mwh", "MWh/yr", "mean annual energy of those sites"),
         text("turbines", "turbine classes of those sites, with a screen where it is in the cost"),
         count("sites", "number of sites in the best selection with fish-safe turbines"),
-        amount("energy_mwh", "MWh/yr", "mean annual energy of that selection"),
+        amount(
+            "energy_mwh",
+            "MWh/yr",
+            "mean annual energy of that selection, by the expected curve that the choice goes by",
+        ),
         count("sites_any", "number of sites in the best selection if no turbine counts as fish-safe"),
         amount("energy_any_mwh", "MWh/yr", "mean annual energy of that selection"),
         Column("gain_mwh", "real", "MWh/yr", "difference of mean annual energy between the two selections"),

@@ -133,8 +133,9 @@ def test_fish_safe_turbines_win_what_the_best_set_without_them_lacks(sample_run)
         mine = sites[sites["district"] == district]
         protected = mine[mine["mark_fish_safe_only"]]
         assert (row["sites"], row["sites_only_safe"]) == (len(mine), len(protected))
-        assert row["energy_mwh"] == pytest.approx(mine["energy_mwh"].sum())
-        assert row["energy_only_safe_mwh"] == pytest.approx(protected["energy_mwh"].sum())
+        # Both selections by the curve that the choice goes by; sites have the mean of their simulations.
+        assert row["energy_mwh"] == pytest.approx(mine["energy_mwh"].sum(), rel=0.02)
+        assert row["energy_only_safe_mwh"] == pytest.approx(protected["energy_mwh"].sum(), rel=0.02)
         assert row["gain_mwh"] == pytest.approx(row["energy_mwh"] - row["energy_any_mwh"])
     assert run["energy_only_safe_mwh"].sum() > 0
     assert run["sites_any"].sum() > 0
@@ -157,7 +158,16 @@ def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, give
         stationing,
         stretches,
         energy,
-        value_by_evidence(strict, inputs, stretches, flows, depths, mark_fish_safe_only(verdicts)),
+        value_by_evidence(
+            strict,
+            inputs,
+            stretches,
+            flows,
+            depths,
+            results["months"],
+            results["closed_months"],
+            mark_fish_safe_only(verdicts),
+        ),
         *(sample_run.results[name] for name in ("rule_overlaps", "verdicts", "water_bodies")),
     )
 

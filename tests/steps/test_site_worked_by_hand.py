@@ -46,7 +46,8 @@ def run_valley(tmp_path_factory, write_region, read_layers):
         folder = tmp_path_factory.mktemp("by_hand")
         write_valley(folder, write_region)
         if is_sure:
-            # Flows that hardly err, so that the expected energy is that at the expected flow, which is worked here.
+            # Flows that hardly err, so that the expected energy is that at the expected flow, which is worked
+            # here.
             equations = (folder / "equations.toml").read_text(encoding="utf-8")
             sure = equations.replace("standard_error_log10 = 0.1", "standard_error_log10 = 1e-9")
             (folder / "equations.toml").write_text(sure, encoding="utf-8")

@@ -9,7 +9,9 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_plant import level_model
 
+from sitefinder.hydrology.months import Months
 from sitefinder.inventory import plan, read_run, run_and_deliver
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
@@ -17,6 +19,7 @@ from sitefinder.pipeline.graph import loaded
 from sitefinder.siting.candidates import Stretches, find_stretches
 from sitefinder.steps import systems as drainage
 from sitefinder.steps.candidates import value_all
+from sitefinder.steps.closed_months import value_closed
 from sitefinder.steps.contents import digest_of
 from sitefinder.steps.evidence import value_by_evidence
 from sitefinder.steps.graph import STEPS
@@ -109,6 +112,9 @@ def made_results(river, downstream, rng, made, inputs):
         catchment_incomplete=rng.random(rows) < 0.05,
         **{f"{name}_distance_m": rng.uniform(0.0, 3000.0, rows) for name in ("road", "line", "settlement")},
     )
+    month = (np.arange(20) % 12 + 1).astype(np.int8)
+    model = level_model(bins_m3s, 0.3, 0.1)
+    model = model._replace(errors=model.errors._replace(month=month))
     spawning = np.flatnonzero(rng.random(count) < 0.15)
     overlaps = pd.DataFrame(
         {"rule": "spawning ground", "effect": "under", "station": spawning, "from_m": 0.0, "to_m": 20.0}
@@ -117,7 +123,7 @@ def made_results(river, downstream, rng, made, inputs):
     results = {
         "stationing": drainage.OwnStations(stations),
         "stretches": Stretches(table, *found[1:]),
-        "flows": drainage.OwnFlows(bins_m3s, 0.1 * bins_m3s, None),
+        "flows": drainage.OwnFlows(bins_m3s, 0.1 * bins_m3s, None, model),
         "water_depths": drainage.WaterDepths(0.3 * bins_m3s**0.4, 0.3 * flow_m3s**0.4),
         "rule_overlaps": overlaps,
         "verdicts": drainage.OwnVerdicts(choice),
@@ -127,7 +133,11 @@ def made_results(river, downstream, rng, made, inputs):
     results["energy"] = value_all(made, inputs, *valued)
     # Some of those that a rule leaves to fish-safe turbines are excluded by another.
     results["fish_safe_only"] = (choice == 1) | ((choice < 0) & (rng.random(rows) < 0.5))
-    results["evidence_values"] = value_by_evidence(made, inputs, *valued, results["fish_safe_only"])
+    closed = rng.choice([0, 1, 0b110], rows, p=[0.8, 0.1, 0.1]).astype(np.int16)
+    results |= {"months": Months("made", month), "closed_months": closed}
+    seasons = results["months"], closed
+    results["closed_energy"] = value_closed(made, inputs, *valued, *seasons)
+    results["evidence_values"] = value_by_evidence(made, inputs, *valued, *seasons, results["fish_safe_only"])
     return results
 
 
