@@ -85,7 +85,7 @@ def with_marked(text, kind, name, content, fence="```"):
 
 
 def excerpt(printed):
-    """The part of a run's summary that README shows: its title, the totals of the sites, and the best of them.
+    """The part of a run's summary that README shows: its title, the totals of the sites, their money, and the best.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def excerpt(printed):
     str
     """
     paragraphs = printed.strip("\n").split("\n\n")
-    of_sites = [part for part in paragraphs[1:] if re.match(r"\d+ sites? |Best \d+ of ", part)]
+    of_sites = [part for part in paragraphs[1:] if re.match(r"\d+ sites? |Price |Best \d+ of ", part)]
     return "\n\n".join([paragraphs[0], *of_sites]) + "\n"
 
 
