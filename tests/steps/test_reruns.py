@@ -132,7 +132,7 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
         "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
-        "closed_months": ["after verdicts"],
+        "closed_months": ["setting rules.new reserve is new", "after verdicts"],
         "closed_energy": ["after closed_months, for each drainage system that then differs"],
         "sites": ["after closed_energy, rule_overlaps, verdicts, for each drainage system that then differs"],
         "fish_safe_only": ["after verdicts"],

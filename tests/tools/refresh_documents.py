@@ -85,7 +85,7 @@ def with_marked(text, kind, name, content, fence="```"):
 
 
 def excerpt(printed):
-    """The part of a run's summary that README shows: its title, the totals of the sites, their money, and the best.
+    """What README shows of a run's summary: its title, the totals of the sites, their money, and the best of them.
 
     Parameters
     ----------
