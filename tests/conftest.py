@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import filelock
 import pytest
+from caught_run import caught_run
 
 import sitefinder
 
@@ -248,21 +249,11 @@ def copy_sample(repository):
 def sample_run(copy_sample, made_once, tmp_path_factory):
     """The sample region, run once for all tests that look at it, in whatever process they are."""
     # Tests that need no run start without its libraries.
-    from sitefinder.inventory import read_run, run_and_deliver  # noqa: PLC0415
-    from sitefinder.pipeline.graph import run_stages  # noqa: PLC0415
+    from sitefinder.inventory import read_run  # noqa: PLC0415
 
     def made(folder):
         settings = copy_sample(folder / "region", beside="")
-        results = {}
-
-        def caught(*arguments, **options):
-            found = run_stages(*arguments, **options)
-            results.update(found)
-            return found
-
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("sitefinder.inventory.run_stages", caught)
-            delivered = run_and_deliver(settings)
+        delivered, results = caught_run(settings)
         kept = folder / "delivered" / "out"
         shutil.copytree(delivered.path.parent, kept, ignore=shutil.ignore_patterns(".*", "previous"))
         settings.write_text(settings.read_text(encoding="utf-8") + TABLES_ALONE, encoding="utf-8")

@@ -5,9 +5,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from caught_run import caught_run
 
 from sitefinder.delivery.graph import STAGES
-from sitefinder.inventory import run_and_deliver
 from sitefinder.pipeline.graph import run_stages
 from sitefinder.settings import check_settings
 from sitefinder.steps.inputs import read_inputs
@@ -41,16 +41,7 @@ def logan_run(repository, made_once):
     """
 
     def made(folder):
-        results = {}
-
-        def caught(*arguments, **options):
-            found = run_stages(*arguments, **options)
-            results.update(found)
-            return found
-
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("sitefinder.inventory.run_stages", caught)
-            delivered = run_and_deliver(_write_logan(folder, repository))
+        delivered, results = caught_run(_write_logan(folder, repository))
         wanted = ("stationing", "catchments", "heads", "stretches", "sites")
         dem = repository / "tests" / "real" / "data" / "logan" / "dem_100m.tif"
         return LoganRun(

@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from caught_run import caught_run
 
 from sitefinder.errors import ConfigError, InputError
 from sitefinder.inventory import run_and_deliver
-from sitefinder.pipeline.graph import run_stages
 from sitefinder.profile.errors import DemError
 from sitefinder.report.summary import summary_text
 from sitefinder.settings import DemFootprintSource
@@ -137,24 +137,9 @@ def valley(tmp_path_factory, write_region, repository):
     return write
 
 
-# A run, and the results of its stages.
-def ran(path):
-    results = {}
-
-    def caught(*arguments, **options):
-        made = run_stages(*arguments, **options)
-        results.update(made)
-        return made
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("sitefinder.inventory.run_stages", caught)
-        delivered = run_and_deliver(path)
-    return delivered, results
-
-
 @pytest.fixture(scope="module")
 def joined(valley):
-    return ran(valley())
+    return caught_run(valley())
 
 
 def test_each_station_has_the_error_of_its_survey_and_beyond_all_that_of_the_preset(joined):
@@ -235,7 +220,7 @@ def test_the_greatest_error_anywhere_sets_how_far_a_stream_may_climb(joined):
 
 
 def test_without_footprints_one_error_holds_for_all_and_no_border_is_flagged(valley):
-    delivered, results = ran(valley(dem='error_le90_m = 4.0\nkind = "surface"', footprints=""))
+    delivered, results = caught_run(valley(dem='error_le90_m = 4.0\nkind = "surface"', footprints=""))
 
     errors = results["dem_errors"]
     assert np.unique(errors.rmse_m) == pytest.approx([4 / 1.6448536], rel=1e-7)
@@ -370,7 +355,9 @@ ALLOW = '\n[ranking]\nallow = ["unresolved"]\n'
 @pytest.fixture(scope="module")
 def coarse(valley):
     """The valley, which falls 10 m, on a DEM of 9 m error: as usual, and with unresolved heads allowed."""
-    return [ran(valley(dem="error_le90_m = 16.0", footprints="", more=DIVERSION + more)) for more in ("", ALLOW)]
+    return [
+        caught_run(valley(dem="error_le90_m = 16.0", footprints="", more=DIVERSION + more)) for more in ("", ALLOW)
+    ]
 
 
 def test_heads_that_are_not_resolved_are_listed_and_make_no_site(coarse):

@@ -7,10 +7,8 @@ from collections import deque
 import geopandas
 import pytest
 import shapely
+from caught_run import caught_run
 from shapely import Point, box
-
-from sitefinder.inventory import run_and_deliver
-from sitefinder.pipeline.graph import run_stages
 
 RULES = """
 [[rules]]
@@ -109,17 +107,8 @@ def region(sample_run, tmp_path_factory):
         "[inputs.streams]", '[inputs.falls]\npath = "../sample-region/falls.gpkg"\n\n[inputs.streams]'
     )
     settings.write_text(text + RULES, encoding="utf-8")
-    results = {}
-
-    def caught(*arguments, **options):
-        made = run_stages(*arguments, **options)
-        results.setdefault("run", made)
-        return made
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("sitefinder.inventory.run_stages", caught)
-        delivered = run_and_deliver(settings)
-    return delivered, results["run"], spawning, fall_at, middles[at].tolist(), surveyed
+    delivered, results = caught_run(settings)
+    return delivered, results, spawning, fall_at, middles[at].tolist(), surveyed
 
 
 def test_a_corridor_runs_from_the_spawning_ground_to_the_fall_and_no_farther(region):

@@ -1,0 +1,33 @@
+"""A delivered run, with the results of its stages beside what it delivered."""
+
+import pytest
+
+
+def caught_run(path):
+    """Run a settings file and deliver, and keep what its stages made.
+
+    Parameters
+    ----------
+    path : Path
+        The settings file.
+
+    Returns
+    -------
+    delivered : sitefinder.inventory.Inventory
+    results : dict
+        By the names of the stages.
+    """
+    # Tests that need no run start without its libraries.
+    from sitefinder.inventory import run_and_deliver  # noqa: PLC0415
+    from sitefinder.pipeline.graph import run_stages  # noqa: PLC0415
+
+    results = {}
+
+    def caught(*arguments, **options):
+        made = run_stages(*arguments, **options)
+        results.update(made)
+        return made
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sitefinder.inventory.run_stages", caught)
+        return run_and_deliver(path), results
