@@ -2,7 +2,8 @@
 
 Each region is a stream with a tributary whose levels and flows are known, surveyed with error and with flows from
 an equation that errs. Sites are found, valued and chosen, and simulated, by the project's own stages; what they
-would truly give is computed apart. Two classes of turbine and few design flows make it light.
+would truly give is computed apart. Two classes of turbine and few design flows make it light. What is stated knows
+nothing of the true flows, so that each region is held against many of them.
 
 Beside it the figure at the expected flow and head, without any expectation: what the same choice states then.
 
@@ -34,7 +35,7 @@ from sitefinder.siting.selection import choose_sites
 from sitefinder.steps.candidates import value_all
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
-REGIONS = 100
+REGIONS, TRUTHS = 100, 16
 SPACING_M, LINKS = 50.0, (110, 90, 140)
 # Mean slope, how it varies, over which way it is alike, and steps (own choice).
 SLOPE, SLOPE_SPREAD, SLOPE_ALIKE_M = (0.003, 0.008), 0.6, 300.0
@@ -76,23 +77,24 @@ CASES = {
 
 
 class Region(NamedTuple):
-    """Stations of the tree, true levels [m], areas [km²], true and stated mean flow [m³/s]."""
+    """Stations of the tree, true levels [m], areas [km²] that join and in all, stated mean flow [m³/s]."""
 
     stations: pd.DataFrame
     true_m: np.ndarray
+    local_km2: np.ndarray
     area_km2: np.ndarray
-    flow_true_m3s: np.ndarray
     flow_median_m3s: np.ndarray
 
 
 class Outcome(NamedTuple):
     """Of the chosen sites: true totals of one year and in the long term, what is stated and simulated [MWh].
 
-    ``at_mean_mwh`` is what the same plants give at the expected flow and head.
+    The true totals hold one for each drawing of true flows. ``at_mean_mwh`` is what the same plants give at the
+    expected flow and head.
     """
 
-    true_mwh: float
-    true_long_term_mwh: float
+    true_mwh: np.ndarray
+    true_long_term_mwh: np.ndarray
     stated_mwh: float
     at_mean_mwh: float
     simulations_mwh: np.ndarray
@@ -102,11 +104,11 @@ class Outcome(NamedTuple):
     head_off: float
 
 
-def run_settings(case):
+def run_settings(case, seed):
     """Settings of a run with diversions alone, water levels that stand still, and the case's errors."""
     return check_settings(
         {
-            "run": {"name": "made", "crs": "EPSG:32633", "output_folder": "out", "seed": 5},
+            "run": {"name": "made", "crs": "EPSG:32633", "output_folder": "out", "seed": seed},
             "inputs": {
                 "dem": {
                     "path": "dem.tif",
@@ -130,8 +132,8 @@ def run_settings(case):
     )
 
 
-def made_region(rng, case, shared):
-    """A stem and a tributary that join, with their truth; `shared` is the flow's error that all places have."""
+def made_region(rng):
+    """A stem and a tributary that join, with their true levels and the flows that an equation states."""
     rows, first, ends = [], 0, np.cumsum(LINKS)
     for link, size in enumerate(LINKS):
         for place in range(size):
@@ -158,15 +160,36 @@ def made_region(rng, case, shared):
         true_m[station] = true_m[downstream[station]] + slope[station] * step_m[station]
     local = np.where(stations["segment_length_m"] > 0, STATION_KM2, 0.0)
     local[[0, LINKS[0]]] = SOURCE_KM2 * rng.uniform(0.3, 1.5, 2)
-    area_km2, ground = local.copy(), np.sqrt(local) * rng.standard_normal(count)
-    for station in range(count - 1):
-        area_km2[downstream[station]] += area_km2[station]
-        ground[downstream[station]] += ground[station]
-    # Errors of ground add up down the stream, so that nested catchments share theirs.
-    own = ground / np.sqrt(area_km2)
-    error = np.sqrt(case.shared) * shared + np.sqrt(1.0 - case.shared) * own
-    median_m3s = FLOW_M3S_KM2 * area_km2
-    return Region(stations, true_m, area_km2, median_m3s * np.exp(case.flow_sd * error), median_m3s)
+    area_km2 = added_downstream(local, downstream)
+    return Region(stations, true_m, local, area_km2, FLOW_M3S_KM2 * area_km2)
+
+
+# Sum over each station and all that drain to it; stations stand in the order of the stream.
+def added_downstream(values, downstream):
+    total = values.copy()
+    for station in range(len(total) - 1):
+        total[downstream[station]] += total[station]
+    return total
+
+
+def true_flows(rng, case, region, seed):
+    """True mean flows [m³/s], (TRUTHS, stations): an error that all places share, and one of each catchment.
+
+    The shared error is spread evenly over all drawings of all regions, so that the mean over few of them is sure:
+    the multiples of the golden ratio. Errors of the ground come in pairs of opposite sign.
+    """
+    downstream, drawn = region.stations["downstream"].to_numpy(), []
+    for truth in range(TRUTHS):
+        shared = float(ndtri((0.5 + (TRUTHS * seed + truth) * GOLDEN) % 1.0))
+        if truth % 2 == 0:
+            # Errors of ground add up down the stream, so that nested catchments share theirs.
+            ground = np.sqrt(region.local_km2) * rng.standard_normal(len(downstream))
+            own = added_downstream(ground, downstream) / np.sqrt(region.area_km2)
+        else:
+            own = -own
+        error = np.sqrt(case.shared) * shared + np.sqrt(1.0 - case.shared) * own
+        drawn.append(region.flow_median_m3s * np.exp(case.flow_sd * error))
+    return np.array(drawn)
 
 
 def along_tree(rng, downstream, step_m, alike_m):
@@ -199,10 +222,7 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     The flow's error is stated as it is, or as claimed.
     """
     rng = np.random.default_rng([seed, *(round(1000 * part) for part in case)])
-    # Evenly spread over the regions, so that their mean is sure with few of them: the multiples of the golden
-    # ratio.
-    shared = float(ndtri((0.5 + seed * GOLDEN) % 1.0))
-    region, settings = made_region(rng, case, shared), run_settings(case)
+    region, settings = made_region(rng), run_settings(case, seed)
     stations, count = region.stations, len(region.stations)
     downstream, step_m = stations["downstream"].to_numpy(), stations["to_downstream_m"].to_numpy()
     raw_m = region.true_m + case.rmse_m * along_tree(rng, downstream, step_m, case.alike_m)
@@ -265,16 +285,17 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     stationing, heads = SimpleNamespace(stations=stations), SimpleNamespace(errors_m=errors_m)
     catchments = pd.DataFrame({"area_km2": region.area_km2})
     simulations, drawn = draw_sites(settings, inputs, stationing, catchments, heads, flows, depths, own)
-    of_flow = region._replace(flow_true_m3s=mean_m3s)
-    at_mean_mwh = total_mwh(of_flow, own, turbines, settings, heads_m=own["head_m"].to_numpy()).sum()
-    true_mwh = total_mwh(region, own, turbines, settings)
-    wet = np.exp(YEAR_SD * rng.standard_normal() - YEAR_SD**2 / 2.0)
-    better = np.exp(EFFICIENCY_SD * rng.standard_normal(len(own)))
-    of_year = total_mwh(region, own, turbines, settings, wet=wet)
+    at_mean_mwh = total_mwh(mean_m3s, own["head_m"].to_numpy(), own, turbines, settings).sum()
     true_m = region.true_m[own["intake"]] - region.true_m[own["tailrace"]]
+    long_term, of_year = [], []
+    for flow_m3s in true_flows(rng, case, region, seed):
+        wet = np.exp(YEAR_SD * rng.standard_normal() - YEAR_SD**2 / 2.0)
+        better = np.exp(EFFICIENCY_SD * rng.standard_normal(len(own)))
+        long_term.append(total_mwh(flow_m3s, true_m, own, turbines, settings).sum())
+        of_year.append((total_mwh(wet * flow_m3s, true_m, own, turbines, settings, flow_m3s) * better).sum())
     return Outcome(
-        float((of_year * better).sum()),
-        float(true_mwh.sum()),
+        np.array(of_year),
+        np.array(long_term),
         float(drawn["energy_mwh"].sum()),
         float(at_mean_mwh),
         simulations.energy_mwh.sum(axis=0),
@@ -285,20 +306,23 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     )
 
 
-def total_mwh(region, own, turbines, settings, *, wet=1.0, heads_m=None):
-    """What each plant gives in a year [MWh], at the region's true flows; at its true heads unless given."""
+def total_mwh(flow_m3s, heads_m, own, turbines, settings, long_term_m3s=None):
+    """What each plant gives in a year [MWh] at a mean flow of each station and heads of its own.
+
+    The environmental flow goes by the mean flow of the long term, which is that of the year unless given.
+    """
+    long_term_m3s = flow_m3s if long_term_m3s is None else long_term_m3s
     totals = []
-    for number, row in enumerate(own.itertuples()):
+    for head_m, row in zip(heads_m, own.itertuples(), strict=True):
         turbine = turbines[row.turbine]
-        head_m = region.true_m[row.intake] - region.true_m[row.tailrace] if heads_m is None else heads_m[number]
         net_m, sized_m = (
             float(net_head_m(each, row.conduit_length_m, settings.energy)) for each in (head_m, row.head_m)
         )
-        mean_m3s = region.flow_true_m3s[row.intake]
-        curve_m3s = mean_m3s * wet * curve_shape()
+        curve_m3s = flow_m3s[row.intake] * curve_shape()
+        environmental_flow_m3s = 0.1 * long_term_m3s[row.intake]
         laws = turbine_table([turbine], settings.fish)
         # One plant whose levels are constant, without a limit of power.
-        here, flows = np.array([0]), (curve_m3s[None], np.full((1, curve_m3s.size), 0.1 * mean_m3s))
+        here, flows = np.array([0]), (curve_m3s[None], np.full((1, curve_m3s.size), environmental_flow_m3s))
         sizes = (np.array([net_m]), np.array([row.flow_design_m3s]), np.array([np.inf]), np.array([row.units]))
         output = plant_outputs(*flows, np.zeros_like(flows[0]), here, here, np.array([True]), *sizes, here, laws)
         limit_kw = row.power_kw * net_m / sized_m
@@ -307,17 +331,20 @@ def total_mwh(region, own, turbines, settings, *, wet=1.0, heads_m=None):
 
 
 class Coverage(NamedTuple):
-    """Over regions with sites: true totals within P90 to P10, below and above it, and true over stated energy.
+    """Over regions with sites: share of true totals within P90 to P10, below, above; true over stated energy.
 
-    ``over_mean`` is the true energy over that at the expected flow; ``inverted`` counts regions whose stated
-    energy or installed capacity lies outside of its own P90 to P10.
+    ``over_mean`` is the true energy over that at the expected flow, ``*_se`` the standard error of the mean over
+    the regions; ``inverted`` counts regions whose stated energy or installed capacity lies outside of its own P90
+    to P10.
     """
 
     regions: int
-    held: int
-    below: int
-    above: int
+    held: float
+    held_se: float
+    below: float
+    above: float
     ratio: float
+    ratio_se: float
     over_mean: float
     inverted: int
     sites: float
@@ -329,8 +356,10 @@ def coverage(case, regions, *, first=0, shrink=True):
     turbines, costs = turbines_and_costs()
     found = [of_region(case, first + seed, turbines, costs, shrink=shrink) for seed in range(regions)]
     found = [each for each in found if each is not None]
-    below = sum(each.true_mwh < np.quantile(each.simulations_mwh, 0.1) for each in found)
-    above = sum(each.true_mwh > np.quantile(each.simulations_mwh, 0.9) for each in found)
+    below = np.array([np.mean(each.true_mwh < np.quantile(each.simulations_mwh, 0.1)) for each in found])
+    above = np.array([np.mean(each.true_mwh > np.quantile(each.simulations_mwh, 0.9)) for each in found])
+    ratios = np.array([np.mean(each.true_long_term_mwh / each.stated_mwh) for each in found])
+    over_mean = [np.mean(each.true_long_term_mwh / each.at_mean_mwh) for each in found]
     inverted = sum(
         not (low <= stated <= high)
         for each in found
@@ -342,34 +371,44 @@ def coverage(case, regions, *, first=0, shrink=True):
     )
     return Coverage(
         len(found),
-        len(found) - below - above,
-        int(below),
-        int(above),
-        float(np.mean([each.true_long_term_mwh / each.stated_mwh for each in found])),
-        float(np.mean([each.true_long_term_mwh / each.at_mean_mwh for each in found])),
+        float(1.0 - below.mean() - above.mean()),
+        standard_error(below + above),
+        float(below.mean()),
+        float(above.mean()),
+        float(ratios.mean()),
+        standard_error(ratios),
+        float(np.mean(over_mean)),
         inverted,
         float(np.mean([each.sites for each in found])),
         float(np.mean([each.head_off for each in found])),
     )
 
 
+def standard_error(values):
+    """Of the mean of independent values."""
+    return float(values.std(ddof=1) / np.sqrt(len(values)))
+
+
 def main():
     """Print a row for each case, with and without shrinkage of heads."""
     numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
     regions = numbers[0] if numbers else REGIONS
-    print(f"{regions} made regions a case: true energy over the stated one, and over that at the expected flow;")
-    print("share of true totals of a year that the stated P90 to P10 holds; stated figures outside of their own")
+    print(f"{regions} made regions a case, {TRUTHS} true flows each, with the standard errors of the means:")
+    print("true energy over the stated one, and over that at the expected flow; share of true totals of a year")
+    print("that the stated P90 to P10 holds; regions whose stated figures lie outside of their own")
     print(
-        "case                         heads     sites  true/stated  true/mean flow  held    below  above  outside"
+        "case                         heads    regions sites    true/stated  true/mean flow          held"
+        "  below  above  outside"
     )
     for name, case in CASES.items():
         for shrink in (True, False) if case.flow_sd == FLOW_SD else (True,):
             found = coverage(case, regions, shrink=shrink)
             kind = "shrunk" if shrink else "as found"
             print(
-                f"{name:<28} {kind:<9} {found.sites:5.1f} {found.ratio:12.3f} {found.over_mean:15.3f}"
-                f" {found.held / found.regions:6.1%} {found.below / found.regions:7.1%}"
-                f" {found.above / found.regions:6.1%} {found.inverted:8d}",
+                f"{name:<28} {kind:<9} {found.regions:6d} {found.sites:5.1f}"
+                f"  {found.ratio:.3f} ± {found.ratio_se:.3f} {found.over_mean:15.3f}"
+                f"  {found.held:5.1%} ± {found.held_se:4.1%}"
+                f" {found.below:6.1%} {found.above:6.1%} {found.inverted:8d}",
                 flush=True,
             )
 
