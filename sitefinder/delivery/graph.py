@@ -4,9 +4,9 @@ Tables follow the steps that lead to the sites, and are stored like these. Files
 content of their tables: if a rule changed but the tables did not, no file is made again.
 """
 
-from sitefinder.pipeline.graph import WHOLE, Stage, bound
+from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, bound
 from sitefinder.report.handover import ON_MAPS
-from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, VALUED_BY, stage
+from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, stage
 
 # Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
@@ -18,6 +18,7 @@ AS_GEOPARQUET = ("sites", "stretches", "reaches")
 DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
 
 _SITE_TABLES = "sitefinder.delivery.site_tables"
+_SITE_ENERGY = "sitefinder.delivery.site_energy"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
 _MONEY_TABLES = "sitefinder.delivery.money_tables"
 _CONTEXT = "sitefinder.delivery.context"
@@ -48,13 +49,34 @@ SHARED = [
         content=CONTENT,
     ),
     stage(
+        "selected_sites",
+        f"{_SITE_TABLES}:describe_selection",
+        "network stationing catchments heads flows water_bodies quality_flags stretches verdicts months "
+        "closed_months sites fish_alive",
+        "run.seed rules energy tailwater flows.releases flows.closed_months fish costs uncertainty.simulations",
+        "turbines costs layers.districts",
+    ),
+    stage(
+        "site_energy",
+        f"{_SITE_ENERGY}:simulate_site",
+        "selected_sites flows water_depths months",
+        "run.seed stretches.min_flow_mean_m3s energy tailwater flows.releases flows.closed_months costs fish "
+        "ranking.choose_by uncertainty",
+        "turbines costs",
+        each=PerItem(
+            "site",
+            f"{_SITE_ENERGY}:sites_apart",
+            f"{_SITE_ENERGY}:joined_site_energy",
+            ("selected_sites", "flows", "water_depths", "months"),
+            content=CONTENT,
+        ),
+    ),
+    stage(
         "ranked_sites",
         f"{_SITE_TABLES}:rank_sites",
-        "network stationing catchments heads flows water_depths water_bodies quality_flags stretches verdicts "
-        "months closed_months sites fish_alive",
-        "run.crs run.seed rules energy tailwater flows.releases flows.closed_months fish costs ranking "
-        "uncertainty off_grid",
-        "turbines costs layers.districts layers.roads layers.power_lines layers.settlements",
+        "stationing heads flows water_depths months selected_sites site_energy",
+        "run.crs energy tailwater flows.releases flows.closed_months fish costs ranking uncertainty off_grid",
+        "turbines costs layers.roads layers.power_lines layers.settlements",
     ),
 ]
 TABLES = [
@@ -79,13 +101,7 @@ TABLES = [
     _table("catchments", _SITE_TABLES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
     _table("structures", _REGION_TABLES, "stationing water_bodies", "run.crs"),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
-    _table(
-        "turbine_options",
-        _SITE_TABLES,
-        "flows water_depths months ranked_sites",
-        f"{VALUED_BY} fish flows.closed_months",
-        "turbines costs",
-    ),
+    _table("turbine_options", _SITE_TABLES, "ranked_sites site_energy"),
     _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
     _table("flow_curves", _SITE_TABLES, "flows ranked_sites"),
     _table("site_simulations", _SITE_TABLES, "ranked_sites", "delivery.simulated_sites"),

@@ -9,7 +9,7 @@ from sitefinder.catalogue.equations import LN_10, percent_from_log10
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES
 from sitefinder.delivery.money_tables import total_finance
-from sitefinder.delivery.site_tables import interval_columns
+from sitefinder.delivery.site_energy import interval_columns
 from sitefinder.energy.costs import capital_factor, turbine_cost, yearly_cost
 from sitefinder.energy.hydrokinetic import hydrokinetic_potential
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh

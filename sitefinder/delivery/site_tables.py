@@ -11,6 +11,7 @@ from pyproj import Transformer
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES, in_order, monthly_energies_mwh, waters
 from sitefinder.delivery.money_tables import with_finance
+from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
@@ -23,16 +24,7 @@ from sitefinder.energy.solar_benchmark import (
     solar_lcoe_per_kwh,
 )
 from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety, turbine_survival, turbine_table
-from sitefinder.energy.uncertainty import (
-    SOURCES,
-    EnergySimulations,
-    energy_simulations,
-    intervals,
-    nested_normals,
-    net_depths,
-    prob_in_top_n,
-)
-from sitefinder.energy.valuation import size_options, turbine_options
+from sitefinder.energy.uncertainty import EnergySimulations, prob_in_top_n
 from sitefinder.hydrology.duration_curve import flow_at
 from sitefinder.hydrology.regime import over_months
 from sitefinder.hydrology.seasons import MONTHS
@@ -355,102 +347,6 @@ def _pipe(settings, order):
     return order["conduit_length_m"].to_numpy(dtype=np.float64), waterway(settings.energy)
 
 
-# Random number stream of surveyed heads; 0 and 1 are those of the energy simulations, 3 that of nested catchments.
-SURVEY_STREAM = 2
-
-
-def draw_sites(settings, inputs, stationing, catchments, heads, flows, water_depths, own):
-    """Simulations of each site, and the columns made from them.
-
-    Parameters
-    ----------
-    settings, inputs, stationing, catchments, heads, flows, water_depths
-        Results of the stages of those names.
-    own : DataFrame, n rows
-        Sites.
-
-    Returns
-    -------
-    EnergySimulations
-    DataFrame, n rows, index of own
-        Expected energy, LCOE, value and capacity factor, which are means over the simulations; P90, P50 and P10 of
-        power, energy and LCOE; and the contributions to their uncertainty.
-
-    Notes
-    -----
-    A surveyed head has the error of the survey; all others share the simulated long profiles.
-    """
-    intake, tailrace = own["intake"].to_numpy(dtype=np.int64), own["tailrace"].to_numpy(dtype=np.int64)
-    seed, model = settings.run.seed, flows.model.at(intake)
-    alike = nested_normals(
-        stationing.stations["downstream"].to_numpy(),
-        catchments["area_km2"].to_numpy(),
-        intake,
-        settings.uncertainty.simulations,
-        seed,
-        model.errors.components,
-    )
-    arguments = (
-        own.assign(turbine=own["turbine_number"]),
-        model,
-        _head_errors(heads, own, intake, tailrace, seed),
-        inputs.turbines,
-        inputs.costs,
-        settings,
-        seed,
-        net_depths(water_depths, intake, tailrace, intake_is_held(own["scheme_type"], settings.tailwater)),
-        alike,
-    )
-    simulations, shares = energy_simulations(*arguments)
-    columns = _expected(own, simulations)
-    columns |= interval_columns("power_kw", simulations.power_kw)
-    columns |= interval_columns("energy_mwh", simulations.energy_mwh)
-    columns |= interval_columns("energy_long_term_mwh", simulations.energy_long_term_mwh)
-    columns |= interval_columns("lcoe_per_kwh", simulations.lcoe_per_kwh, of_cost=True)
-    columns |= {f"energy_variance_share_{name}": shares.energy[name] for name in SOURCES if name in shares.energy}
-    columns |= {f"lcoe_variance_share_{name}": shares.cost[name] for name in SOURCES}
-    return simulations, pd.DataFrame(columns, index=own.index)
-
-
-# Expected figures of each site, over its simulations.
-def _expected(own, simulations):
-    energy_mwh = simulations.energy_long_term_mwh.mean(axis=1)
-    kwh = energy_mwh * KILOWATT_HOURS_PER_MEGAWATT_HOUR
-    yearly = simulations.yearly_cost.mean(axis=1)
-    hours = own["power_kw"].to_numpy(dtype=np.float64) * HOURS_PER_YEAR
-    return {
-        "energy_mwh": energy_mwh,
-        "capacity_factor": np.divide(kwh, hours, out=np.full(len(own), np.nan), where=hours > 0),
-        "lcoe_per_kwh": np.divide(yearly, kwh, out=np.full(len(own), np.inf), where=kwh > 0),
-        "net_annual_value": simulations.net_annual_value.mean(axis=1),
-    }
-
-
-# Simulated errors of the heads [m], shape (n, simulations).
-def _head_errors(heads, own, intake, tailrace, seed):
-    errors = (heads.errors_m[intake] - heads.errors_m[tailrace]).astype(np.float64)
-    for row in np.flatnonzero(own["structure_id"] != ""):
-        stream = np.random.SeedSequence(seed, spawn_key=(SURVEY_STREAM, int(tailrace[row])))
-        normal = np.random.Generator(np.random.Philox(stream)).standard_normal(errors.shape[1])
-        errors[row] = normal * own["head_uncorrected_se_m"].iloc[row]
-    # The head that is used is the expected one: what a refit leaves out on average is in its error, not in its
-    # mean.
-    off_m = errors.mean(axis=1, keepdims=True)
-    whole_m, spread_m = np.sqrt((errors**2).mean(axis=1)), errors.std(axis=1)
-    errors = (errors - off_m) * np.divide(whole_m, spread_m, out=np.ones(len(own)), where=spread_m > 0)[:, None]
-    # Regional shrinkage reduces the errors of the heads, and all sites still share the simulated long profiles.
-    used_m, found_m = (own[name].to_numpy(dtype=np.float64) for name in ("head_se_m", "head_uncorrected_se_m"))
-    return errors * np.divide(used_m, found_m, out=np.ones(len(own)), where=found_m > 0)[:, None]
-
-
-def interval_columns(name, simulations, *, of_cost=False):
-    """P90, P50 and P10 of each row of simulations, by column name; NaN where a cost is infinite."""
-    if not len(simulations):
-        return {f"{name}_{part}": np.zeros(0) for part in ("p90", "p50", "p10")}
-    parts = intervals(simulations, of_cost=of_cost)._asdict()
-    return {f"{name}_{part}": np.where(np.isfinite(values), values, np.nan) for part, values in parts.items()}
-
-
 def probabilities_in_top_n(settings, order, simulations):
     """Probability of each site of being among the best N; sites and simulations in one order."""
     if not len(order):
@@ -537,25 +433,20 @@ ALTERNATIVES_KEPT = 3
 KEPT_OUT = "passage survival"
 
 
-class RankedSites(NamedTuple):
-    """The ranked sites, with data that their tables share.
+class SelectedSites(NamedTuple):
+    """The selected sites before they are simulated.
 
-    ``order`` has a row for each site, the best first, with all its figures. ``candidates`` has a row for each
-    selected candidate and each alternative, whose numbers among all stretches are ``kept``. ``criteria`` and
-    ``sensitivity`` explain the ranking. ``simulations`` are those of each site, and ``left_m3s`` is the
-    environmental flow of each [m³/s], shape (sites, bins).
+    ``own`` has a row for each; ``candidates`` also has the alternatives, whose numbers among all stretches are
+    ``kept``; ``errors`` are `sitefinder.delivery.site_energy.SiteErrors`.
     """
 
-    order: pd.DataFrame
+    own: pd.DataFrame
     candidates: pd.DataFrame
     kept: np.ndarray
-    criteria: pd.DataFrame
-    sensitivity: pd.DataFrame
-    simulations: EnergySimulations
-    left_m3s: np.ndarray
+    errors: SiteErrors
 
 
-def rank_sites(
+def describe_selection(
     settings,
     inputs,
     network,
@@ -563,7 +454,6 @@ def rank_sites(
     catchments,
     heads,
     flows,
-    water_depths,
     water_bodies,
     quality_flags,
     stretches,
@@ -573,14 +463,14 @@ def rank_sites(
     sites,
     fish_alive,
 ):
-    """The selected sites with all their figures, ranked; computed once for all their tables.
+    """The selected candidates and their alternatives, described.
 
     Parameters are the results of the stages of those names; `sites` is the selection, `fish_alive` its passage
     survival.
 
     Returns
     -------
-    RankedSites
+    SelectedSites
     """
     offers = sites.offers
     picked = np.flatnonzero(offers.chosen)
@@ -599,8 +489,38 @@ def rank_sites(
     table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
-    groups = waters(settings, flows, water_depths, months, own)
-    simulations, drawn = _draw_groups(settings, inputs, stationing, catchments, heads, groups, own)
+    errors = site_errors(settings, stationing, catchments, heads, flows, own)
+    return SelectedSites(own, table, kept, errors)
+
+
+class RankedSites(NamedTuple):
+    """The ranked sites, with data that their tables share.
+
+    ``order`` has a row for each site, the best first, with all its figures; its ``row`` is the site's place in
+    the selection. ``candidates`` has a row for each selected candidate and each alternative, whose numbers among
+    all stretches are ``kept``. ``criteria`` and ``sensitivity`` explain the ranking. ``simulations`` are those of
+    each site, and ``left_m3s`` is the environmental flow of each [m³/s], shape (sites, bins).
+    """
+
+    order: pd.DataFrame
+    candidates: pd.DataFrame
+    kept: np.ndarray
+    criteria: pd.DataFrame
+    sensitivity: pd.DataFrame
+    simulations: EnergySimulations
+    left_m3s: np.ndarray
+
+
+def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months, selected_sites, site_energy):
+    """The selected sites with all their figures, ranked; computed once for all their tables.
+
+    Parameters are the results of the stages of those names.
+
+    Returns
+    -------
+    RankedSites
+    """
+    own, drawn, simulations = selected_sites.own, site_energy.columns, site_energy.simulations
     # What the choice went by is replaced by the expectation over the simulations.
     own = pd.concat([own.drop(columns=[name for name in drawn if name in own]), drawn], axis=1)
     own = with_access(settings, inputs, stationing, heads, own)
@@ -613,24 +533,8 @@ def rank_sites(
     order = in_order([(rows, _operated(settings, inputs, water, order.iloc[rows])) for rows, water in groups])
     order = with_runners(settings, inputs, with_finance(settings, inputs, order))
     order = _with_coordinates(order.assign(month_source=months.source), stationing, settings.run.crs)
-    return RankedSites(order, table, kept, ranking.criteria, ranking.sensitivity, simulations, left_m3s)
-
-
-# Simulations of all sites, by groups with the same closed months: those of a site do not depend on the others.
-def _draw_groups(settings, inputs, stationing, catchments, heads, groups, own):
-    places, found, tables = [], [], []
-    for rows, water in groups:
-        sites = own.iloc[rows].reset_index(drop=True)
-        given = (settings, inputs, stationing, catchments, heads, water.flows, water.depths, sites)
-        simulations, drawn = draw_sites(*given)
-        places.append(rows)
-        found.append(simulations)
-        tables.append((rows, drawn))
-    if len(found) == 1:
-        return found[0], in_order(tables)
-    order = np.argsort(np.concatenate(places), kind="stable")
-    joined = [np.concatenate(parts)[order] for parts in zip(*found, strict=True)]
-    return EnergySimulations(*joined), in_order(tables)
+    table, kept, criteria = selected_sites.candidates, selected_sites.kept, ranking.criteria
+    return RankedSites(order, table, kept, criteria, ranking.sensitivity, simulations, left_m3s)
 
 
 def make_sites(settings, ranked_sites):
@@ -854,28 +758,16 @@ def _stretch_lines(table, stationing):
     return np.array(lines, dtype=object)
 
 
-def make_turbine_options(settings, inputs, flows, water_depths, months, ranked_sites):
+def make_turbine_options(ranked_sites, site_energy):
     """The ``turbine_options`` layer.
 
     It holds the best size of every suitable class of a site, and the other sizes of the selected class.
     """
     order = ranked_sites.order
-    chosen = order["turbine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
-    parts = []
-    for rows, water in waters(settings, flows, water_depths, months, order):
-        own, few = order.iloc[rows].reset_index(drop=True), water.few
-        where = (flows.bins_m3s, flows.environmental_flow_m3s, water_depths, flows.closed, flows.model)
-        if few is not None:
-            ends = {name: np.searchsorted(few.stations, own[name].to_numpy()) for name in ("intake", "tailrace")}
-            own = own.assign(**ends)
-            where = (few.bins_m3s, few.environmental_flow_m3s, few.depths, few.closed, few.model)
-        given = (own, *where[:2], inputs.turbines, inputs.costs, settings)
-        options = turbine_options(*given, *where[2:]).assign(is_best_size=True)
-        sizes = size_options(*given, *(part[rows] for part in chosen), *where[2:]).assign(is_best_size=False)
-        both = pd.concat([options, sizes])
-        parts.append(both.assign(stretch=rows[both["stretch"].to_numpy(dtype=np.int64)]))
-    options = pd.concat(parts)
+    rank = np.argsort(order["row"].to_numpy(dtype=np.int64), kind="stable")
+    options = site_energy.options.assign(stretch=rank[site_energy.options["stretch"].to_numpy(dtype=np.int64)])
     site = options["stretch"].to_numpy(dtype=np.int64)
+    chosen = order["turbine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
     is_chosen = (options["turbine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
     options["chosen"] = is_chosen & options["is_best_size"]
     # The best size is listed once.

@@ -16,9 +16,14 @@ import pyproj
 import shapely
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable
 
     import numpy.typing as npt
+
+    Add = Callable[[bytes], None]
+
+# What JSON writes as it is.
+PLAIN = {type(None), bool, int, float, str}
 
 
 def digest_of(value: object) -> str:
@@ -45,103 +50,108 @@ def digest_of(value: object) -> str:
     (True, False)
     """
     digest = hashlib.sha256()
-    for part in _parts(value):
+
+    def add(part: bytes) -> None:
         digest.update(b"%d:" % len(part))
         digest.update(part)
+
+    _add(value, add)
     return digest.hexdigest()
 
 
-# The bytes of a value, each piece by itself; the kind comes first, so that 1, True, 1.0 and "1" are four.
+# Adds the bytes of a value, each piece by itself; the kind comes first, so that 1, True, 1.0 and "1" are four.
 @singledispatch
-def _parts(value: object) -> Iterator[bytes]:
+def _add(value: object, add: Add) -> None:
     raise TypeError(f"no way is known to tell the content of a {type(value).__name__}")
 
 
-@_parts.register(type(None))
-@_parts.register(bool)
-@_parts.register(int)
-@_parts.register(float)
-@_parts.register(str)
-@_parts.register(datetime.date)
-@_parts.register(pyproj.CRS)
-def _(value: object) -> Iterator[bytes]:
-    yield type(value).__name__.encode()
-    yield (value.to_wkt() if isinstance(value, pyproj.CRS) else repr(value)).encode()
+@_add.register(type(None))
+@_add.register(bool)
+@_add.register(int)
+@_add.register(float)
+@_add.register(str)
+@_add.register(datetime.date)
+@_add.register(pyproj.CRS)
+def _(value: object, add: Add) -> None:
+    add(type(value).__name__.encode())
+    add((value.to_wkt() if isinstance(value, pyproj.CRS) else repr(value)).encode())
 
 
-@_parts.register(np.generic)
-def _(value: np.generic) -> Iterator[bytes]:
-    yield from _parts(np.asarray(value))
+@_add.register(np.generic)
+def _(value: np.generic, add: Add) -> None:
+    _add(np.asarray(value), add)
 
 
-@_parts.register(tuple)
-@_parts.register(list)
-def _(value: tuple[object, ...] | list[object]) -> Iterator[bytes]:
-    yield f"{type(value).__name__} {len(value)}".encode()
+@_add.register(tuple)
+@_add.register(list)
+def _(value: tuple[object, ...] | list[object], add: Add) -> None:
+    add(f"{type(value).__name__} {len(value)}".encode())
     for item in value:
-        yield from _parts(item)
+        _add(item, add)
 
 
-@_parts.register(dict)
-def _(value: dict[object, object]) -> Iterator[bytes]:
-    yield f"dict {len(value)}".encode()
+@_add.register(dict)
+def _(value: dict[object, object], add: Add) -> None:
+    add(f"dict {len(value)}".encode())
     for key, item in value.items():
-        yield from _parts(key)
-        yield from _parts(item)
+        _add(key, add)
+        _add(item, add)
 
 
-@_parts.register(pydantic.BaseModel)
-def _(value: pydantic.BaseModel) -> Iterator[bytes]:
-    yield type(value).__name__.encode()
-    yield from _parts(dict(value))
+@_add.register(pydantic.BaseModel)
+def _(value: pydantic.BaseModel, add: Add) -> None:
+    add(type(value).__name__.encode())
+    _add(dict(value), add)
 
 
-@_parts.register(shapely.Geometry)
-def _(value: shapely.Geometry) -> Iterator[bytes]:
-    yield b"geometry"
-    yield shapely.to_wkb(value)
+@_add.register(shapely.Geometry)
+def _(value: shapely.Geometry, add: Add) -> None:
+    add(b"geometry")
+    add(shapely.to_wkb(value))
 
 
-@_parts.register(np.ndarray)
-def _(value: npt.NDArray[Any]) -> Iterator[bytes]:
-    yield f"array {value.dtype.str} {value.shape}".encode()
+@_add.register(np.ndarray)
+def _(value: npt.NDArray[Any], add: Add) -> None:
+    add(f"array {value.dtype.str} {value.shape}".encode())
     if value.dtype != object:
-        yield np.ascontiguousarray(value).tobytes()
+        add(np.ascontiguousarray(value).tobytes())
     elif value.size and all(item is None or isinstance(item, shapely.Geometry) for item in value.ravel()):
         for geometry in shapely.to_wkb(value.ravel()):
-            yield b"" if geometry is None else geometry
+            add(b"" if geometry is None else geometry)
     else:
-        yield _listed(value.ravel().tolist())
+        add(_listed(value.ravel().tolist()))
 
 
-@_parts.register(pd.Series)
-@_parts.register(pd.Index)
-def _(value: pd.Series[Any] | pd.Index[Any]) -> Iterator[bytes]:
-    yield f"column {value.dtype}".encode()
+@_add.register(pd.Series)
+@_add.register(pd.Index)
+def _(value: pd.Series[Any] | pd.Index[Any], add: Add) -> None:
+    add(f"column {value.dtype}".encode())
     if isinstance(value.dtype, np.dtype) and value.dtype != object:
-        yield from _parts(value.to_numpy())
+        _add(value.to_numpy(), add)
     else:
-        yield _listed(value.astype(object).tolist())
+        add(_listed(value.to_numpy(dtype=object).tolist()))
 
 
-@_parts.register(geopandas.GeoSeries)
-def _(value: geopandas.GeoSeries) -> Iterator[bytes]:
-    yield b"geometries"
-    yield from _parts(value.crs)
-    yield from _parts(np.asarray(value.array, dtype=object))
+@_add.register(geopandas.GeoSeries)
+def _(value: geopandas.GeoSeries, add: Add) -> None:
+    add(b"geometries")
+    _add(value.crs, add)
+    _add(np.asarray(value.array, dtype=object), add)
 
 
-@_parts.register(pd.DataFrame)
-def _(value: pd.DataFrame) -> Iterator[bytes]:
-    yield f"table {len(value)} {type(value).__name__}".encode()
-    yield from _parts(value.index)
-    for number, name in enumerate(value.columns):
-        yield from _parts(name)
-        yield from _parts(value.iloc[:, number])
+@_add.register(pd.DataFrame)
+def _(value: pd.DataFrame, add: Add) -> None:
+    add(f"table {len(value)} {type(value).__name__}".encode())
+    _add(value.index, add)
+    for name, column in value.items():
+        _add(name, add)
+        _add(column, add)
 
 
 # Many small values in one piece. What JSON does not know is written as Python would.
-def _listed(values: Iterable[object]) -> bytes:
+def _listed(values: list[object]) -> bytes:
+    if {type(value) for value in values} <= PLAIN:
+        return json.dumps(values, ensure_ascii=True).encode()
     return json.dumps([_plain(value) for value in values], ensure_ascii=True).encode()
 
 

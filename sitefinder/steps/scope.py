@@ -120,10 +120,10 @@ def _facts_of(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str,
         own, value = _key(key, name), getattr(section, name)
         if _is_hidden(type(section), name, own) or _is_path(type(section), name) or own in CHANGES_NOTHING:
             continue
+        if not _is_part(own, parts):
+            continue
         if isinstance(value, BaseModel):
             facts |= _facts_of(value, own, parts)
-        elif not _is_part(own, parts):
-            continue
         elif isinstance(value, list) and value and isinstance(value[0], BaseModel):
             names = [getattr(item, "name", number) for number, item in enumerate(value, 1)]
             facts[f"setting {own}{ORDER}"] = repr(names)

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from sitefinder.delivery.site_tables import draw_sites
+from sitefinder.delivery.site_energy import simulated, site_errors
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m
 from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.turbines import turbine_table
@@ -284,7 +284,8 @@ def of_region(case, seed, turbines, costs, *, shrink=True, claimed_flow_sd=None)
     own = own.assign(turbine_number=own["turbine"], structure_id="")
     stationing, heads = SimpleNamespace(stations=stations), SimpleNamespace(errors_m=errors_m)
     catchments = pd.DataFrame({"area_km2": region.area_km2})
-    simulations, drawn = draw_sites(settings, inputs, stationing, catchments, heads, flows, depths, own)
+    of_sites = site_errors(settings, stationing, catchments, heads, flows, own)
+    simulations, drawn = simulated(settings, inputs, flows, depths, own, of_sites)
     at_mean_mwh = total_mwh(mean_m3s, own["head_m"].to_numpy(), own, turbines, settings).sum()
     true_m = region.true_m[own["intake"]] - region.true_m[own["tailrace"]]
     long_term, of_year = [], []
