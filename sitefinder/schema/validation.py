@@ -24,6 +24,8 @@ FITTING = {
     "real": {"floating", "integer", "mixed-integer-float"},
     "boolean": {"boolean"},
 }
+# Types of numpy that are the declared one as they are.
+PLAIN = {"real": np.dtype("float64"), "integer": np.dtype("int64"), "boolean": np.dtype("bool")}
 
 
 def check_table(frame: Any, layer_name: str, layers: Mapping[str, Layer] = LAYERS) -> pd.DataFrame:
@@ -109,6 +111,8 @@ def _name_problems(frame: pd.DataFrame, layer: Layer, geometry_name: str | None)
 
 # The values in the declared type, or the type found.
 def _typed(series: Any, column: Column) -> tuple[Any, str | None]:
+    if column.dtype in PLAIN and series.dtype == PLAIN[column.dtype]:
+        return pd.Series(series.to_numpy()), None
     if isinstance(series.dtype, pd.CategoricalDtype):
         series = series.astype(object)
     series = series.reset_index(drop=True)
@@ -133,10 +137,8 @@ def _value_problems(values: Any, column: Column, table: Declared) -> list[str]:
     problems = []
     if not column.nullable and missing.any():
         problems.append(_in_rows(f"{column.name}: NULL is not allowed", missing, table))
-    present = values[~missing]
     if column.dtype in ("integer", "real"):
-        numbers = np.full(len(values), np.nan)
-        numbers[~missing] = present.to_numpy(dtype="float64")
+        numbers = values.to_numpy(dtype="float64", na_value=np.nan)
         bad = np.isinf(numbers)
         if column.minimum is not None:
             bad |= numbers < column.minimum
@@ -154,7 +156,8 @@ def _value_problems(values: Any, column: Column, table: Declared) -> list[str]:
             problems.append(_in_rows(headline, bad, table, expected=", ".join(column.values), found=found))
     if column.parts:
         strange = {
-            text: [name for name, _ in split_flags(text) if name not in column.parts] for text in set(present)
+            text: [name for name, _ in split_flags(text) if name not in column.parts]
+            for text in set(values[~missing])
         }
         bad = np.array([bool(strange.get(text)) for text in values], dtype=bool)
         if bad.any():
