@@ -11,6 +11,10 @@ import urllib.parse
 from pathlib import Path
 from typing import NamedTuple
 
+# One thread for linear algebra: two test processes with two threads each would wait for each other. Set before
+# numpy is loaded, and inherited by all processes that tests start.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import filelock
 import pytest
 from caught_run import caught_run

@@ -10,7 +10,7 @@ import pytest
 
 pytestmark = pytest.mark.slow
 
-REGIONS = 24
+REGIONS = 12
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +30,7 @@ def test_eight_in_ten_true_totals_lie_within_the_stated_interval(totals):
         f" {found.sites:.1f} sites a region"
     )
     # In some regions no site pays.
-    assert found.regions >= 16
+    assert found.regions >= 8
     assert found.held == pytest.approx(0.8, abs=0.05 + 2 * found.held_se)
     assert found.ratio == pytest.approx(1.0, abs=0.01 + 2 * found.ratio_se)
     assert found.sites > 3
@@ -53,7 +53,7 @@ def test_the_spread_of_errors_left_out_is_missed(totals):
     # The same truth, stated with a tenth of its error of flow: the intervals are far too narrow.
     case = totals.Case(flow_sd=0.5)
     turbines, costs = totals.turbines_and_costs()
-    notes = [totals.of_region(case, seed, turbines, costs, claimed_flow_sd=0.05) for seed in range(8)]
+    notes = [totals.of_region(case, seed, turbines, costs, claimed_flow_sd=0.05) for seed in range(4)]
 
     held = np.mean(
         [
