@@ -389,10 +389,20 @@ POWER_TOO_SMALL = RejectionReason(
 ROAD_TOO_FAR = RejectionReason(
     "too far from a road", TECHNICAL, "The nearest road is beyond the maximum distance of the settings."
 )
+TOO_CLOSE_TO_PLANT = RejectionReason(
+    "too close to an existing plant",
+    COMPETING,
+    "The free-flowing stream to an existing plant would be shorter than the minimum of the settings.",
+)
 ABOVE_COST_LIMIT = RejectionReason(
     "above the cost limit",
     ECONOMIC,
     "The net annual value is negative, or the LCOE exceeds the limit of the settings.",
+)
+CUMULATIVE_LIMIT = RejectionReason(
+    "cumulative limit reached",
+    COMPETING,
+    "With a site here, the sites together would exceed a cumulative limit of the settings.",
 )
 FISH_SURVIVAL_TOO_LOW = RejectionReason(
     "fish passage survival too low",
@@ -418,7 +428,9 @@ REJECTION_REASONS = (
     NO_SUITABLE_TURBINE,
     POWER_TOO_SMALL,
     ROAD_TOO_FAR,
+    TOO_CLOSE_TO_PLANT,
     ABOVE_COST_LIMIT,
+    CUMULATIVE_LIMIT,
     FISH_SURVIVAL_TOO_LOW,
     BETTER_SITE,
 )

@@ -32,6 +32,7 @@ from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
 from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, MONTHLY_WH, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
+from sitefinder.siting.limits import streams_of_links
 from sitefinder.siting.potential import (
     Step,
     class_edges,
@@ -165,7 +166,7 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
         one stream, and so are connected links without a name.
     """
     stations, links = stationing.stations, network.links
-    stream = _streams_of_links(links)[stations["link"].to_numpy()]
+    stream = streams_of_links(links)[stations["link"].to_numpy()]
     count = len(links)
     segment_m, reach = stations["segment_length_m"].to_numpy(), stations["reach"].to_numpy()
     inside = np.append(np.asarray(within, dtype=bool), False)[reach]
@@ -234,17 +235,6 @@ def used_metres(stretches, chosen, segment_length_m, profile_m):
         part = np.divide(depth_m, rise_m, out=np.ones(len(pond)), where=rise_m > depth_m)
         ponded_m[pond] += part * segment_length_m[pond]
     return diverted_m, ponded_m
-
-
-# For each link the lowest link of its stream: the last of the same name downstream.
-def _streams_of_links(links):
-    name = links["stream"].fillna("").to_numpy(dtype=object)
-    below = links["downstream_link"].to_numpy()
-    stream = np.arange(len(links))
-    for link in range(len(links) - 1, -1, -1):  # from the outlets up
-        if below[link] >= 0 and name[below[link]] == name[link]:
-            stream[link] = stream[below[link]]
-    return stream
 
 
 # Spawning ground with the minimum passage survival of all whose migration path uses each stream; -1 if none.

@@ -19,7 +19,7 @@ VALUED_BY = (
     "costs.own_use_share costs.own_use_kwh_per_year costs.own_consumption_share costs.connection costs.ground"
 )
 # Results that the best set of sites is chosen from.
-CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies"
+CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies river_parts"
 
 
 def stage(
@@ -84,6 +84,13 @@ STEPS = bound(
             "network.station_spacing_m network.reach_length_m",
         ),
         stage("systems", "sitefinder.steps.systems:find_systems", "network stationing"),
+        stage(
+            "river_parts",
+            "sitefinder.steps.limits:find_river_parts",
+            "network stationing",
+            "stretches.structure_snap_m",
+            "layers.water_bodies",
+        ),
         stage(
             "structures",
             "sitefinder.steps.water_bodies:find_structures",
