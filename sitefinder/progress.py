@@ -46,6 +46,7 @@ STAGE_WORDS = {
     "closed_months": "listing closed months",
     "closed_energy": "evaluating stretches with closed months",
     "sites": "selecting sites",
+    "limit_costs": "selecting sites without cumulative limits",
     "fish_safe_only": "listing stretches for fish-safe turbines",
     "evidence_values": "evaluating fish-safe turbines",
     "fish_safety": "selecting sites by evidence of fish safety",

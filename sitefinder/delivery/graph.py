@@ -127,6 +127,7 @@ TABLES = [
         "network stationing heads stretches water_bodies sites ranked_sites fish_alive within",
         "rules fish.spawning_rules",
     ),
+    _table("cumulative_limits", _REGION_TABLES, "limit_costs", "ranking"),
     _table(
         "screening_cascade",
         _REGION_TABLES,

@@ -44,6 +44,7 @@ from sitefinder.siting.potential import (
 )
 from sitefinder.steps.flags import covered_percent, flag_texts, flags_of_reaches, list_seams
 from sitefinder.steps.graph import STEPS
+from sitefinder.steps.limits import limit_costs_table
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
 from sitefinder.steps.scope import OF_THE_COMPUTER
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
@@ -823,6 +824,11 @@ def make_fish_safe_gain(
     """The ``fish_safe_gain`` layer."""
     given = stationing, stretches, verdicts, fish_safety, reaches_table, district_lengths
     return checked_table(fish_safe_gain_table(settings, inputs, *given), "fish_safe_gain")
+
+
+def make_cumulative_limits(settings, limit_costs):
+    """The ``cumulative_limits`` layer."""
+    return checked_table(limit_costs_table(settings, limit_costs), "cumulative_limits")
 
 
 def make_supply_curve(sites_table):

@@ -54,6 +54,7 @@ from sitefinder.schema.columns import (
     text,
 )
 from sitefinder.schema.total_layers import (
+    CUMULATIVE_LIMITS,
     DISTRIBUTIONS,
     FLOW_EQUATIONS,
     REACH_DISTRICTS,
@@ -829,6 +830,7 @@ LAYERS = {
         HYDROKINETIC,
         DISTRICTS,
         STREAMS,
+        CUMULATIVE_LIMITS,
         SCREENING_CASCADE,
         REACH_DISTRICTS,
         TOTALS,

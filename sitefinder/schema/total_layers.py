@@ -9,6 +9,7 @@ from sitefinder.schema.columns import (
     IRR,
     LCOE_PER_KWH,
     LONG_TERM_INTERVAL,
+    MONEY,
     MONTH_ENERGIES,
     NET_VALUE,
     NPV,
@@ -170,6 +171,36 @@ TOTALS = Layer(
             meaning="levelised cost of energy (LCOE) of all those sites together; NULL without a site"
         ),
         *COST_INTERVAL,
+    ),
+)
+
+CUMULATIVE_LIMITS = Layer(
+    "cumulative_limits",
+    None,
+    "a cumulative limit of the settings, and what the selection is without it; energy and value by the expected "
+    "curve that the choice goes by",
+    ("limit",),
+    (
+        text("limit", "limit that is left out; all limits: none is kept"),
+        amount("setting", "as the setting", "value of the setting; NULL for all limits"),
+        count("sites", "number of sites selected with all limits"),
+        count("sites_without", "number of sites of the best selection without this limit"),
+        amount("energy_mwh", "MWh/yr", "mean annual energy of the sites selected with all limits"),
+        amount("energy_without_mwh", "MWh/yr", "mean annual energy of the best selection without this limit"),
+        Column(
+            "energy_lost_mwh",
+            "real",
+            "MWh/yr",
+            "energy that the limit costs; negative where a selection of less energy has more net annual value",
+        ),
+        Column("net_annual_value_lost", "real", MONEY + "/yr", "net annual value that the limit costs"),
+        amount(
+            "gap_share",
+            "1",
+            "how much more the objective of the selection could be at most, as a share of it; 0: the choice is "
+            "exact; NULL if not known",
+        ),
+        amount("gap_without_share", "1", "the same for the selection without this limit"),
     ),
 )
 

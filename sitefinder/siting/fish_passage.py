@@ -163,7 +163,9 @@ def fish_losses(downstream, entered, migration):
             rows.append(np.full(len(own), row))
             columns.append(own)
             station = int(downstream[station])
-    row, column = (np.concatenate([np.zeros(0, dtype=np.int64), *parts]).astype(np.int64) for parts in (rows, columns))
+    row, column = (
+        np.concatenate([np.zeros(0, dtype=np.int64), *parts]).astype(np.int64) for parts in (rows, columns)
+    )
     count = len(entered)
     entries = np.concatenate([loss[column, 0], loss[column, 1]])
     where = np.tile(row, 2), np.concatenate([column, column + count])

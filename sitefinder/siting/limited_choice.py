@@ -44,9 +44,7 @@ class _Tree(NamedTuple):
     first_at: np.ndarray
 
     def best(self, value):
-        picked = best_picks(
-            self.downstream, self.by_tailrace, self.first_at, value, self.start, self.boundary
-        )
+        picked = best_picks(self.downstream, self.by_tailrace, self.first_at, value, self.start, self.boundary)
         return trace_upstream(self.downstream, picked, self.start, self.boundary, len(value))
 
 
@@ -266,7 +264,8 @@ def _program(tree, value, shares, rows):
             integrality=np.ones(len(rows)),
             bounds=Bounds(0, 1),
             constraints=LinearConstraint(
-                vstack([takes, own]).tocsc(), ub=np.concatenate([np.ones(takes.shape[0]), np.full(own.shape[0], room)])
+                vstack([takes, own]).tocsc(),
+                ub=np.concatenate([np.ones(takes.shape[0]), np.full(own.shape[0], room)]),
             ),
             options={"mip_rel_gap": 0.0, "node_limit": MAX_NODES},
         )
@@ -306,5 +305,6 @@ def _takes(tree, rows):
     lengths = np.array([len(part) for part in parts], dtype=np.int64)
     entries = np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
     return csr_array(
-        (np.ones(len(entries)), (np.repeat(np.arange(len(parts)), lengths), entries)), shape=(len(parts), len(rows))
+        (np.ones(len(entries)), (np.repeat(np.arange(len(parts)), lengths), entries)),
+        shape=(len(parts), len(rows)),
     )

@@ -241,16 +241,18 @@ def builds_at_intake(scheme_type):
     return ~is_scheme_that(scheme_type, "uses_structure")
 
 
-def cumulative_limits(limits, stretches, segment_length_m, use):
+def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=()):
     """The limits that are set on what sites do together, stream by stream and water body by water body.
 
     Parameters
     ----------
-    limits : sitefinder.settings.LimitSettings
+    ranking : sitefinder.settings.RankingSettings
     stretches : sitefinder.siting.candidates.Stretches
     segment_length_m : ndarray of float64, shape (n,)
     use : RiverUse
         Existing plants count: what they use of a stream is depleted, and they are plants.
+    left_out : collection of str
+        Names of limits that do not count.
 
     Returns
     -------
@@ -259,22 +261,22 @@ def cumulative_limits(limits, stretches, segment_length_m, use):
     """
     found = []
     segment_m = np.asarray(segment_length_m, dtype=np.float64)
-    if limits.max_depleted_share is not None:
+    if ranking.max_depleted_share is not None:
         taken = _depleted(stretches, segment_m)
         for name, part in ((DEPLETED_OF_STREAM, use.stream), (DEPLETED_OF_WATER_BODY, use.water_body)):
             whole_m, used_m = (_by_part(part, metres) for metres in (segment_m, segment_m * use.developed))
-            found.append(Limit(name, _in_parts(part) @ taken, limits.max_depleted_share * whole_m - used_m))
-    if limits.max_plants_per_km is not None:
+            found.append(Limit(name, _in_parts(part) @ taken, ranking.max_depleted_share * whole_m - used_m))
+    if ranking.max_plants_per_km is not None:
         count = len(stretches.table)
         tailrace = stretches.table["tailrace"].to_numpy(dtype=np.int64)
         plants = csr_array((np.ones(count), (tailrace, np.arange(count))), shape=(len(segment_m), count))
-        allowed = limits.max_plants_per_km * _by_part(use.stream, segment_m) / METRES_PER_KILOMETRE
+        allowed = ranking.max_plants_per_km * _by_part(use.stream, segment_m) / METRES_PER_KILOMETRE
         allowed = np.floor(allowed * (1.0 + ROUNDING)) - _by_part(use.stream, use.plants)
         found.append(Limit(PLANTS_PER_KM, _in_parts(use.stream) @ plants, allowed))
     return [
         limit._replace(amounts=csr_array(limit.amounts), most=np.maximum(limit.most, 0.0))
         for limit in found
-        if limit.amounts.shape[0]
+        if limit.amounts.shape[0] and limit.name not in left_out
     ]
 
 

@@ -19,6 +19,7 @@ from sitefinder.siting.candidates import (
 from sitefinder.siting.fish_passage import ROUNDING, entered_at, fish_losses, survival_to_outlet
 from sitefinder.siting.limited_choice import choose_within_limits
 from sitefinder.siting.limits import (
+    FREE_FLOWING,
     builds_at_intake,
     cumulative_limits,
     goes_beyond,
@@ -406,7 +407,9 @@ def valued_for(valuation, choice):
     return pd.DataFrame(columns)
 
 
-def choose_sites(stretches, steps, valuation, choice, stations, settings, migration=None, use=None) -> Offers:
+def choose_sites(
+    stretches, steps, valuation, choice, stations, settings, migration=None, use=None, left_out=()
+) -> Offers:
     """The best set of stretches without overlap among those that pass every step, within the cumulative limits.
 
     Parameters
@@ -426,6 +429,8 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
         Requirements of migrating fish; none without a minimum survival.
     use : sitefinder.siting.limits.RiverUse, optional
         Streams, water bodies and existing plants; without it only the distance between sites is kept.
+    left_out : collection of str
+        Cumulative limits that do not count, of `sitefinder.siting.limits.CUMULATIVE_LIMITS`.
 
     Returns
     -------
@@ -439,7 +444,8 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     downstream = stations["downstream"].to_numpy().astype(np.int32)
     step_m, segment_m = (stations[name].to_numpy() for name in ("to_downstream_m", "segment_length_m"))
     intake, tailrace = (stretches.table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
-    builds, free_m = builds_at_intake(stretches.table["scheme_type"]), settings.ranking.min_free_flowing_m
+    builds = builds_at_intake(stretches.table["scheme_type"])
+    free_m = 0.0 if FREE_FLOWING in left_out else settings.ranking.min_free_flowing_m
     pond_start, pond = with_free_flow(downstream, step_m, intake, *_ponds(stretches), builds, free_m)
     if use is not None:
         given = downstream, step_m, tailrace, pond_start, pond, builds, use.developed, free_m
@@ -449,7 +455,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     for name, passes in _in_order([*steps, fits, *limits, (ABOVE_COST_LIMIT.name, cheap)]):
         passing = passing & passes
         ladder.append((name, passing))
-    shared = [] if use is None else cumulative_limits(settings.ranking, stretches, segment_m, use)
+    shared = [] if use is None else cumulative_limits(settings.ranking, stretches, segment_m, use, left_out)
     option_value = np.where(passing, np.nan_to_num(value), 0.0)
     safe_by_passage_limit, exact = np.zeros(len(valued), dtype=bool), True
     ends, ponds = (downstream, intake, tailrace), (pond_start, pond)

@@ -51,5 +51,3 @@ def trace_upstream(downstream, picked, boundary_start, boundary, count):
             for b in range(boundary_start[c], boundary_start[c + 1]):
                 is_free[boundary[b]] = True
     return chosen
-
-

@@ -256,6 +256,15 @@ STEPS = bound(
             "turbines layers.region",
             by_system("sitefinder.steps.selection:joined_sites", *CHOSEN_FROM.split()),
         ),
+        stage(
+            "limit_costs",
+            "sitefinder.steps.limits:weigh_limits",
+            f"systems {CHOSEN_FROM}",
+            "ranking stretches.min_flow_mean_m3s costs.max_lcoe_per_kwh fish.spawning_rules fish.evidence "
+            "fish.min_passage_survival fish.existing_survival inputs.water_bodies",
+            "turbines layers.region",
+            by_system("sitefinder.steps.limits:joined_limit_costs", *CHOSEN_FROM.split()),
+        ),
         stage("fish_safe_only", "sitefinder.steps.rules:mark_fish_safe_only", "verdicts"),
         stage(
             "evidence_values",
