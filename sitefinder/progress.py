@@ -51,6 +51,7 @@ STAGE_WORDS = {
     "evidence_values": "evaluating fish-safe turbines",
     "fish_safety": "selecting sites by evidence of fish safety",
     "ranked_sites": "simulating and ranking sites",
+    "depleted_reaches": "computing depleted reaches",
     "geopackage": "writing the GeoPackage",
     "page": "writing the report page",
     "field_sheets": "writing the field sheets",

@@ -515,10 +515,19 @@ SURVIVAL_ROUNDED = Flag(
     "survival rounded",
     "Fish losses were rounded up in the selection; a slightly better selection may exist.",
 )
+DEPLETED_SHALLOW = Flag(
+    "depleted_shallow",
+    BY_SELECTION,
+    "depleted reach shallow",
+    "The plant keeps the depleted reach below the minimum depth for much longer: examine habitat and migration.",
+)
 # How depth and velocity of a stream are found, the best first.
 RATING, MEASURED_SECTION = "rating", "measured section"
 MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
 HYDRAULICS_METHODS = (RATING, MEASURED_SECTION, MANNING, HYDRAULIC_GEOMETRY)
+# Places along the depleted reach of a diversion.
+BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE = "below the intake", "below a tributary", "above the tailrace"
+DEPLETED_PLACES = (BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE)
 
 # In the order in which a row lists them.
 FLAGS = (
@@ -643,6 +652,7 @@ FLAGS = (
     ),
     STRUCTURE_IN_USE,
     SURVIVAL_ROUNDED,
+    DEPLETED_SHALLOW,
 )
 
 

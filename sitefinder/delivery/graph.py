@@ -20,6 +20,7 @@ DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
 _SITE_TABLES = "sitefinder.delivery.site_tables"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
 _MONEY_TABLES = "sitefinder.delivery.money_tables"
+_DEPLETED = "sitefinder.delivery.depleted_reaches"
 _CONTEXT = "sitefinder.delivery.context"
 
 
@@ -56,9 +57,21 @@ SHARED = [
         "uncertainty off_grid",
         "turbines costs layers.districts layers.roads layers.power_lines layers.settlements",
     ),
+    stage(
+        "depleted_reaches",
+        f"{_DEPLETED}:find_depleted_reaches",
+        "stationing flows water_depths channel_shapes months ranked_sites",
+        "energy tailwater flows.releases flows.closed_months fish depleted_reach",
+        "turbines costs",
+    ),
 ]
 TABLES = [
-    _table("sites", _SITE_TABLES, "ranked_sites", "run.crs"),
+    _table(
+        "sites",
+        _SITE_TABLES,
+        "stationing heads ranked_sites depleted_reaches",
+        "run.crs stretches.max_head_m",
+    ),
     _table("stretches", _SITE_TABLES, "stationing sites ranked_sites", "run.crs"),
     _table(
         "reaches",
@@ -96,6 +109,7 @@ TABLES = [
         "energy tailwater flows.releases flows.closed_months fish",
         "turbines costs",
     ),
+    _table("depleted_reaches", _DEPLETED, "depleted_reaches"),
     _table("site_profiles", _SITE_TABLES, "network stationing heads water_bodies stretches sites"),
     _table(
         "hydrokinetic",

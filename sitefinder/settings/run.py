@@ -461,6 +461,17 @@ class StretchSettings(Section):
         return self
 
 
+class DepletedReachSettings(Section):
+    """Depth of the water that a diversion leaves in the stream."""
+
+    min_depth_m: float = Field(
+        0.15,
+        ge=0,
+        description="minimum mean depth in the depleted reach, against which it is compared; it bars no site "
+        "(common practice for trout, no source: state the depth that local fish need) [m]",
+    )
+
+
 class FishSettings(Section):
     """When a turbine is fish-safe, and the required survival past several plants."""
 
@@ -517,6 +528,7 @@ class Settings(Section):
     costs: CostSettings
     off_grid: OffGridSettings | None = None
     fish: FishSettings = FishSettings()
+    depleted_reach: DepletedReachSettings = DepletedReachSettings()
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()
