@@ -134,6 +134,7 @@ def _one_reach(settings, inputs, water, shapes, site, path):
         "depth_m": shape_kept[1],
     }
     table |= {"month": np.tile(month, len(rows))} | {name: values.ravel() for name, values in figures.items()}
+    table["min_depth_m"] = min_m
     table["is_shallow"] = table["depth_m"] < min_m
     return columns, pd.DataFrame(table)
 
@@ -151,4 +152,3 @@ def _by_month(flow_m3s, shares):
 def make_depleted_reaches(depleted_reaches):
     """The ``depleted_reaches`` layer."""
     return checked_table(depleted_reaches.places, "depleted_reaches")
-

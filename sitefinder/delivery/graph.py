@@ -138,8 +138,15 @@ TABLES = [
     _table(
         "streams",
         _REGION_TABLES,
-        "network stationing heads stretches water_bodies sites ranked_sites fish_alive within",
+        "network stationing heads stretches water_bodies river_parts sites ranked_sites fish_alive within",
         "rules fish.spawning_rules",
+    ),
+    _table(
+        "water_bodies",
+        _REGION_TABLES,
+        "stationing heads stretches water_bodies river_parts sites",
+        "",
+        "layers.water_bodies",
     ),
     _table("cumulative_limits", _REGION_TABLES, "limit_costs", "ranking"),
     _table(
@@ -213,7 +220,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} flow_equations repairs",
+        f"{_ON_SHEETS} flow_equations repairs depleted_reaches",
         _DRAWN,
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
@@ -239,7 +246,7 @@ SUMMARY = _file(
     "summary",
     "summary:make_summary",
     "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
-    "flow_equations sites_by_price",
+    "flow_equations sites_by_price cumulative_limits",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

@@ -62,6 +62,7 @@ from sitefinder.schema.total_layers import (
     STREAMS,
     SUPPLY_CURVE,
     TOTALS,
+    WATER_BODIES,
 )
 from sitefinder.vocabulary import DEPLETED_PLACES as PLACES
 from sitefinder.vocabulary import HYDRAULICS_METHODS
@@ -205,7 +206,8 @@ DEPLETED_REACHES = Layer(
         amount("depth_natural_m", "m", "mean depth at the mean flow without the plant"),
         amount("width_m", "m", "wetted width at the flow left"),
         amount("depth_m", "m", "mean depth at the flow left"),
-        statement("is_shallow", "true if that depth is below depleted_reach.min_depth_m"),
+        amount("min_depth_m", "m", "minimum mean depth of the settings"),
+        statement("is_shallow", "true if the depth at the flow left is below that minimum"),
     ),
 )
 RANKING_CRITERIA = Layer(
@@ -564,7 +566,9 @@ SITES = Layer(
                 "flow left below the intake that is equalled or exceeded 95 % of the time, the plant in service",
             ),
             amount(
-                "depleted_inflow_mean_m3s", "m³/s", "mean flow of tributaries and banks that join above the tailrace"
+                "depleted_inflow_mean_m3s",
+                "m³/s",
+                "mean flow of tributaries and banks that join above the tailrace",
             ),
             amount("depleted_width_m", "m", "wetted width below the intake at the median flow left"),
             amount("depleted_depth_m", "m", "mean depth below the intake at the median flow left"),
@@ -904,6 +908,7 @@ LAYERS = {
         HYDROKINETIC,
         DISTRICTS,
         STREAMS,
+        WATER_BODIES,
         CUMULATIVE_LIMITS,
         SCREENING_CASCADE,
         REACH_DISTRICTS,

@@ -50,6 +50,19 @@ STREAMS = Layer(
         amount("developed_m", "m", "length used by existing plants"),
         amount("diverted_m", "m", "length of depleted reaches of the sites"),
         amount("ponded_m", "m", "length ponded by new weirs of the sites"),
+        amount(
+            "depleted_share",
+            "1",
+            "share of the stream's whole length that existing plants use or sites deplete; ranking.max_depleted_share "
+            "limits it",
+            1,
+        ),
+        amount(
+            "plants_per_km",
+            "1/km",
+            "existing plants and sites over the stream's whole length; ranking.max_plants_per_km limits it",
+        ),
+        count("new_barriers", "number of those sites that need a new weir or an intake of their own"),
         count("sites", "number of ranked sites with the tailrace in this stream"),
         POWER._replace(meaning="installed capacity of those sites"),
         ENERGY._replace(meaning="mean annual energy of those sites"),
@@ -152,6 +165,8 @@ TOTALS = Layer(
             "gross theoretical potential of heads that count, prorated by length at boundaries",
         ),
         count("sites", "number of ranked sites, each counted in the district and stream of its tailrace"),
+        _metres("depleted_m", "length of depleted reaches of those sites"),
+        count("new_barriers", "number of those sites that need a new weir or an intake of their own"),
         _whole("power_w", "W", "installed capacity of those sites"),
         _whole("energy_wh", "Wh/yr", "mean annual energy of those sites"),
         *MONTHLY_WH,
@@ -171,6 +186,28 @@ TOTALS = Layer(
             meaning="levelised cost of energy (LCOE) of all those sites together; NULL without a site"
         ),
         *COST_INTERVAL,
+    ),
+)
+
+WATER_BODIES = Layer(
+    "water_bodies",
+    None,
+    "a water body of the user's layer, with the length of stream that existing plants and sites use; no rows "
+    "without that layer",
+    ("water_body_id",),
+    (
+        text("water_body_id", "user's id of the water body"),
+        text("name", "user's name of the water body; empty without one"),
+        amount("length_m", "m", "length of mapped stream in it"),
+        amount("developed_m", "m", "length used by existing plants"),
+        amount("diverted_m", "m", "length of depleted reaches of the sites"),
+        amount("ponded_m", "m", "length ponded by new weirs of the sites"),
+        amount(
+            "depleted_share",
+            "1",
+            "share of its length that existing plants use or sites deplete; ranking.max_depleted_share limits it",
+            1,
+        ),
     ),
 )
 
