@@ -53,8 +53,8 @@ STREAMS = Layer(
         amount(
             "depleted_share",
             "1",
-            "share of the stream's whole length that existing plants use or sites deplete; ranking.max_depleted_share "
-            "limits it",
+            "share of the stream's whole length that existing plants use or sites deplete; "
+            "ranking.max_depleted_share limits it",
             1,
         ),
         amount(

@@ -222,8 +222,9 @@ class RankingSettings(Section):
     min_free_flowing_m: float = Field(
         500.0,
         ge=0,
-        description="minimum free-flowing length of stream between plants, from a tailrace down to the next intake "
-        "or the pond below [m]; plants at existing weirs need none above them; 500 m: common practice, no source",
+        description="minimum free-flowing length of stream between plants, from a tailrace down to the next "
+        "intake or the pond below [m]; plants at existing weirs need none above them; 500 m: common practice, no "
+        "source",
     )
     max_depleted_share: Share | None = Field(
         None,
@@ -419,8 +420,8 @@ class StretchSettings(Section):
     max_head_m: float = Field(
         10.0,
         gt=0,
-        description="maximum gross head: the definition of low head for this inventory, not a limit of turbines or "
-        "ground [m]",
+        description="maximum gross head: the definition of low head for this inventory, not a limit of turbines "
+        "or ground [m]",
     )
     longest_m: float = Field(1500.0, gt=0, description="maximum length of a stretch along the stream [m]")
     min_flow_mean_m3s: float = Field(0.05, ge=0, description="minimum mean flow at the intake [m³/s]")

@@ -7,7 +7,7 @@ import numpy as np
 from sitefinder.siting.profiles import path_down
 from sitefinder.vocabulary import ABOVE_TAILRACE, BELOW_INTAKE, BELOW_TRIBUTARY
 
-# By this share of the year the stream must be shallow for longer than without the plant to be flagged (own choice).
+# By this share of the year a stream must be shallow for longer than without the plant to be flagged (own choice).
 SHALLOW_FOR_LONGER = 0.1
 
 

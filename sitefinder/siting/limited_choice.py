@@ -24,7 +24,7 @@ PROGRAM_TOLERANCE = 2e-6
 
 
 class LimitedChoice(NamedTuple):
-    """``chosen``, bool of shape (m,); its ``total_value``; and an ``upper_bound`` of the value of any allowed set."""
+    """``chosen``, bool of shape (m,); its ``total_value``; an ``upper_bound`` of the value of any allowed set."""
 
     chosen: np.ndarray
     total_value: float

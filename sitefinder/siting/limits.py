@@ -1,4 +1,4 @@
-"""What sites may do to a river together: free-flowing stream between them, depleted share, plants per kilometre."""
+"""What sites may do to a river together: free-flowing stream between them, depleted share, plants per km."""
 
 from typing import NamedTuple
 
@@ -17,7 +17,7 @@ DEPLETED_OF_STREAM = "depleted share of a stream"
 DEPLETED_OF_WATER_BODY = "depleted share of a water body"
 PLANTS_PER_KM = "plants per km of stream"
 CUMULATIVE_LIMITS = (FREE_FLOWING, DEPLETED_OF_STREAM, DEPLETED_OF_WATER_BODY, PLANTS_PER_KM)
-# A length that is exactly the minimum is not too short by rounding, nor a use that is exactly the maximum too great.
+# A length that is exactly the minimum is not too short by rounding, nor a use at the maximum too great.
 ROUNDING = 1e-9
 
 
@@ -31,8 +31,8 @@ class RiverParts(NamedTuple):
 class RiverUse(NamedTuple):
     """The parts of the river that limits are set for, and how existing plants use them already.
 
-    ``stream`` and ``water_body`` are those of `RiverParts`. ``developed`` is True where an existing plant uses the segment, ``plants`` where fish enter
-    one, bool, shape (n,).
+    ``stream`` and ``water_body`` are those of `RiverParts`. ``developed`` is True where an existing plant uses the
+    segment, ``plants`` where fish enter one, bool, shape (n,).
     """
 
     stream: np.ndarray
@@ -131,8 +131,9 @@ def with_free_flow(downstream, to_downstream_m, intake, pond_start, pond, builds
 
     Notes
     -----
-    A site must end at least `length_m` above the intake of the next one down, or above the end of its pond; closer,
-    it would end in a station that the other takes. Only stream above an intake is taken so: of two candidates that
+    A site must end at least `length_m` above the intake of the next one down, or above the end of its pond;
+    closer, it would end in a station that the other takes. Only stream above an intake is taken so: of two
+    candidates that
     keep the distance none reaches into what the other takes, since everything within it above an intake drains to
     that. So the best set without overlap of such pieces is exactly the best of all sets that keep the distance.
     Tributaries that join below an intake do not matter.
@@ -191,7 +192,8 @@ def _fill_zones(step_m, intake, pond_start, pond, builds, first, upstream, lengt
             for place in range(first[station], first[station + 1]):
                 above = upstream[place]
                 distance_m[above] = distance_m[station] + step_m[above]
-                if distance_m[above] < length_m * (1.0 - ROUNDING):
+                # Stations of a confluence lie at one place.
+                if distance_m[above] == 0.0 or distance_m[above] < length_m * (1.0 - ROUNDING):
                     stack[depth] = above
                     depth += 1
         if not is_filling:

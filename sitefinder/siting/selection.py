@@ -359,9 +359,9 @@ class Offers(NamedTuple):
     candidates pass it and all before.
 
     With a minimum survival of migrating fish, ``safe_by_passage_limit`` are sites that have a fish-safe turbine
-    because of it and not of a rule, and ``exact`` is False where losses of fish were rounded up, so that a slightly
-    better set may exist. ``kept_out`` are candidates that nothing but this or a cumulative limit prevents,
-    ``over_limit`` those of them for which a limit leaves no room (None: no such limit).
+    because of it and not of a rule, and ``exact`` is False where losses of fish were rounded up, so that a
+    slightly better set may exist. ``kept_out`` are candidates that nothing but this or a cumulative limit
+    prevents, ``over_limit`` those of them for which a limit leaves no room (None: no such limit).
 
     ``total_value`` is that of the set by the objective of the selection, and no allowed set has more than
     ``upper_bound``; the two are equal where the choice is exact.
@@ -512,7 +512,7 @@ def _stacked(limits, count):
 
 
 # The best options where cumulative limits bind beside fish: both are limits on sums, of what sites use and of the
-# logarithms of what they let live, and each candidate stands there twice, with any turbine and with a fish-safe one.
+# logarithms of what they let live, and each candidate is there twice, with any turbine and with a fish-safe one.
 def _for_fish_and_limits(ends, ponds, entered, value, options, amounts, most):
     downstream, intake, tailrace = ends
     lost, most_lost = fish_losses(downstream, entered, options)

@@ -11,9 +11,9 @@ def by_tailrace_of(tailrace, count):
     return order, np.searchsorted(tailrace[order], np.arange(count + 1))
 
 
-# Downstream loop: the candidate that is best taken at each station if nothing below takes the station, or -1.
 @kernel(takes="int32[::1], int64[::1], int64[::1], float64[::1], int64[::1], int32[::1]")
 def best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary):
+    """Downstream loop: the candidate that is best taken at each station if nothing below takes the station, or -1."""
     picked = np.full(downstream.size, -1, dtype=np.int32)
     # Before its turn, the sum of the best values of a station's upstream neighbours; afterwards, its own best
     # value.
@@ -35,10 +35,13 @@ def best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundar
     return picked
 
 
-# Upstream loop. A station is free where its pick is valid: at outlets, above free stations without a pick, and on
-# the boundary of a chosen candidate.
 @kernel(takes="int32[::1], int32[::1], int64[::1], int32[::1], int64")
 def trace_upstream(downstream, picked, boundary_start, boundary, count):
+    """Upstream loop: which candidates are chosen, from the picks of `best_picks`.
+
+    A station is free where its pick is valid: at outlets, above free stations without a pick, and on the boundary
+    of a chosen candidate.
+    """
     chosen = np.zeros(count, dtype=np.bool_)
     is_free = np.zeros(downstream.size, dtype=np.bool_)
     for i in range(downstream.size - 1, -1, -1):
