@@ -13,7 +13,7 @@ def by_tailrace_of(tailrace, count):
 
 @kernel(takes="int32[::1], int64[::1], int64[::1], float64[::1], int64[::1], int32[::1]")
 def best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary):
-    """Downstream loop: the candidate that is best taken at each station if nothing below takes the station, or -1."""
+    """Downstream loop: the candidate best taken at each station if nothing below takes the station, or -1."""
     picked = np.full(downstream.size, -1, dtype=np.int32)
     # Before its turn, the sum of the best values of a station's upstream neighbours; afterwards, its own best
     # value.
