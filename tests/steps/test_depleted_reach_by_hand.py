@@ -1,7 +1,7 @@
 """The depleted reach of a diversion in a made valley with a tributary, by plain arithmetic.
 
-The files of ``by_hand`` make every flow a number times the catchment: 50 m³/s a km² in the mean. Width and depth are
-those of hydraulic geometry, so that they are powers of the flow. The place is invented.
+The files of ``by_hand`` make every flow a number times the catchment: 50 m³/s a km² in the mean. Width and depth
+are those of hydraulic geometry, so that they are powers of the flow. The place is invented.
 """
 
 from pathlib import Path
