@@ -389,10 +389,20 @@ POWER_TOO_SMALL = RejectionReason(
 ROAD_TOO_FAR = RejectionReason(
     "too far from a road", TECHNICAL, "The nearest road is beyond the maximum distance of the settings."
 )
+TOO_CLOSE_TO_PLANT = RejectionReason(
+    "too close to an existing plant",
+    COMPETING,
+    "The free-flowing stream to an existing plant would be shorter than the minimum of the settings.",
+)
 ABOVE_COST_LIMIT = RejectionReason(
     "above the cost limit",
     ECONOMIC,
     "The net annual value is negative, or the LCOE exceeds the limit of the settings.",
+)
+CUMULATIVE_LIMIT = RejectionReason(
+    "cumulative limit reached",
+    COMPETING,
+    "With a site here, the sites together would exceed a cumulative limit of the settings.",
 )
 FISH_SURVIVAL_TOO_LOW = RejectionReason(
     "fish passage survival too low",
@@ -418,7 +428,9 @@ REJECTION_REASONS = (
     NO_SUITABLE_TURBINE,
     POWER_TOO_SMALL,
     ROAD_TOO_FAR,
+    TOO_CLOSE_TO_PLANT,
     ABOVE_COST_LIMIT,
+    CUMULATIVE_LIMIT,
     FISH_SURVIVAL_TOO_LOW,
     BETTER_SITE,
 )
@@ -503,10 +515,19 @@ SURVIVAL_ROUNDED = Flag(
     "survival rounded",
     "Fish losses were rounded up in the selection; a slightly better selection may exist.",
 )
+DEPLETED_SHALLOW = Flag(
+    "depleted_shallow",
+    BY_SELECTION,
+    "depleted reach shallow",
+    "The plant keeps the depleted reach below the minimum depth for much longer: examine habitat and migration.",
+)
 # How depth and velocity of a stream are found, the best first.
 RATING, MEASURED_SECTION = "rating", "measured section"
 MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
 HYDRAULICS_METHODS = (RATING, MEASURED_SECTION, MANNING, HYDRAULIC_GEOMETRY)
+# Places along the depleted reach of a diversion.
+BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE = "below the intake", "below a tributary", "above the tailrace"
+DEPLETED_PLACES = (BELOW_INTAKE, BELOW_TRIBUTARY, ABOVE_TAILRACE)
 
 # In the order in which a row lists them.
 FLAGS = (
@@ -631,6 +652,7 @@ FLAGS = (
     ),
     STRUCTURE_IN_USE,
     SURVIVAL_ROUNDED,
+    DEPLETED_SHALLOW,
 )
 
 

@@ -21,6 +21,7 @@ _SITE_TABLES = "sitefinder.delivery.site_tables"
 _SITE_ENERGY = "sitefinder.delivery.site_energy"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
 _MONEY_TABLES = "sitefinder.delivery.money_tables"
+_DEPLETED = "sitefinder.delivery.depleted_reaches"
 _CONTEXT = "sitefinder.delivery.context"
 
 
@@ -78,9 +79,21 @@ SHARED = [
         "run.crs energy tailwater flows.releases flows.closed_months fish costs ranking uncertainty off_grid",
         "turbines costs layers.roads layers.power_lines layers.settlements",
     ),
+    stage(
+        "depleted_reaches",
+        f"{_DEPLETED}:find_depleted_reaches",
+        "stationing flows water_depths channel_shapes months ranked_sites",
+        "energy tailwater flows.releases flows.closed_months fish depleted_reach",
+        "turbines costs",
+    ),
 ]
 TABLES = [
-    _table("sites", _SITE_TABLES, "ranked_sites", "run.crs"),
+    _table(
+        "sites",
+        _SITE_TABLES,
+        "stationing heads ranked_sites depleted_reaches",
+        "run.crs stretches.max_head_m",
+    ),
     _table("stretches", _SITE_TABLES, "stationing sites ranked_sites", "run.crs"),
     _table(
         "reaches",
@@ -112,6 +125,7 @@ TABLES = [
         "energy tailwater flows.releases flows.closed_months fish",
         "turbines costs",
     ),
+    _table("depleted_reaches", _DEPLETED, "depleted_reaches"),
     _table("site_profiles", _SITE_TABLES, "network stationing heads water_bodies stretches sites"),
     _table(
         "hydrokinetic",
@@ -140,9 +154,17 @@ TABLES = [
     _table(
         "streams",
         _REGION_TABLES,
-        "network stationing heads stretches water_bodies sites ranked_sites fish_alive within",
+        "network stationing heads stretches water_bodies river_parts sites ranked_sites fish_alive within",
         "rules fish.spawning_rules",
     ),
+    _table(
+        "water_bodies",
+        _REGION_TABLES,
+        "stationing heads stretches water_bodies river_parts sites",
+        "",
+        "layers.water_bodies",
+    ),
+    _table("cumulative_limits", _REGION_TABLES, "limit_costs", "ranking"),
     _table(
         "screening_cascade",
         _REGION_TABLES,
@@ -214,7 +236,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} flow_equations repairs",
+        f"{_ON_SHEETS} flow_equations repairs depleted_reaches",
         _DRAWN,
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
@@ -240,7 +262,7 @@ SUMMARY = _file(
     "summary",
     "summary:make_summary",
     "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
-    "flow_equations sites_by_price",
+    "flow_equations sites_by_price cumulative_limits",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

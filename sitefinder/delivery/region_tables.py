@@ -32,6 +32,7 @@ from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
 from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, MONTHLY_WH, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
+from sitefinder.siting.limits import builds_at_intake
 from sitefinder.siting.potential import (
     Step,
     class_edges,
@@ -43,6 +44,7 @@ from sitefinder.siting.potential import (
 )
 from sitefinder.steps.flags import covered_percent, flag_texts, flags_of_reaches, list_seams
 from sitefinder.steps.graph import STEPS
+from sitefinder.steps.limits import limit_costs_table
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
 from sitefinder.steps.scope import OF_THE_COMPUTER
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
@@ -145,12 +147,14 @@ def _of_delivered(stationing, held, reaches):
     return Held(*[each[:, row] & (row >= 0) for each in held])
 
 
-def streams_table(settings, network, stationing, heads, stretches, water_bodies, sites, order, alive, within):
+def streams_table(
+    settings, network, stationing, heads, stretches, water_bodies, river_parts, sites, order, alive, within
+):
     """Developed length, capacity, energy and fish passage of each stream of the region.
 
     Parameters
     ----------
-    settings, network, stationing, heads, stretches, water_bodies, sites
+    settings, network, stationing, heads, stretches, water_bodies, river_parts, sites
         Results of the stages of those names.
     order : DataFrame
         Of `sitefinder.delivery.site_tables.RankedSites`.
@@ -165,7 +169,7 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
         one stream, and so are connected links without a name.
     """
     stations, links = stationing.stations, network.links
-    stream = _streams_of_links(links)[stations["link"].to_numpy()]
+    stream = river_parts.stream
     count = len(links)
     segment_m, reach = stations["segment_length_m"].to_numpy(), stations["reach"].to_numpy()
     inside = np.append(np.asarray(within, dtype=bool), False)[reach]
@@ -176,6 +180,9 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
 
     picked, ranked = np.flatnonzero(sites.offers.chosen), order.sort_values("row")
     own = stream[stretches.table["tailrace"].to_numpy(dtype=np.int64)[picked]]
+    builds = builds_at_intake(stretches.table["scheme_type"].iloc[picked])
+    whole_m, used_m = summed(segment_m), summed(diverted_m + segment_m * water_bodies.developed)
+    plants = np.bincount(own, minlength=count) + summed(water_bodies.plants_entered)
     worst = _worst_of_streams(stream, alive, inside, count)
     known = worst >= 0
     mouth = np.arange(count)
@@ -188,6 +195,9 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
             "developed_m": summed(segment_m * (water_bodies.developed & inside)),
             "diverted_m": summed(diverted_m),
             "ponded_m": summed(ponded_m),
+            "depleted_share": _over(used_m, whole_m),
+            "plants_per_km": _over(plants, whole_m / METRES_PER_KILOMETRE),
+            "new_barriers": np.bincount(own[builds], minlength=count),
             "sites": np.bincount(own, minlength=count),
             "power_kw": np.bincount(own, weights=ranked["power_kw"], minlength=count),
             "energy_mwh": np.bincount(own, weights=ranked["energy_mwh"], minlength=count),
@@ -201,6 +211,47 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
     table = table[shown].reset_index(drop=True)
     table["stream_id"] = without_repeats(table["stream_id"].tolist())
     return table[[column.name for column in LAYERS["streams"].columns]]
+
+
+# One figure over another; nothing over nothing is nothing.
+def _over(figure, whole):
+    return np.divide(figure, whole, out=np.zeros(len(whole)), where=whole > 0)
+
+
+def water_bodies_table(inputs, stationing, heads, stretches, water_bodies, river_parts, sites):
+    """Developed and depleted length of each water body of the user's layer.
+
+    Parameters are the results of the stages of those names.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``water_bodies``; empty without that layer.
+    """
+    if "water_bodies" not in inputs.layers:
+        return empty_table("water_bodies")
+    frame = inputs.layers["water_bodies"].frame
+    number, ids = pd.factorize(frame["feature_id"])
+    first = np.unique(number, return_index=True)[1]
+    part, segment_m = river_parts.water_body, stationing.stations["segment_length_m"].to_numpy()
+    diverted_m, ponded_m = used_metres(stretches, sites.offers.chosen, segment_m, heads.profile_m)
+
+    def summed(metres):
+        return np.bincount(part[part >= 0], weights=metres[part >= 0], minlength=len(ids))
+
+    length_m, developed_m, diverted_m = map(summed, (segment_m, segment_m * water_bodies.developed, diverted_m))
+    names = frame["feature_name"] if "feature_name" in frame else pd.Series("", index=frame.index)
+    return pd.DataFrame(
+        {
+            "water_body_id": ids.astype(str),
+            "name": names.fillna("").astype(str).to_numpy(dtype=object)[first],
+            "length_m": length_m,
+            "developed_m": developed_m,
+            "diverted_m": diverted_m,
+            "ponded_m": summed(ponded_m),
+            "depleted_share": _over(developed_m + diverted_m, length_m),
+        }
+    )
 
 
 def used_metres(stretches, chosen, segment_length_m, profile_m):
@@ -234,17 +285,6 @@ def used_metres(stretches, chosen, segment_length_m, profile_m):
         part = np.divide(depth_m, rise_m, out=np.ones(len(pond)), where=rise_m > depth_m)
         ponded_m[pond] += part * segment_length_m[pond]
     return diverted_m, ponded_m
-
-
-# For each link the lowest link of its stream: the last of the same name downstream.
-def _streams_of_links(links):
-    name = links["stream"].fillna("").to_numpy(dtype=object)
-    below = links["downstream_link"].to_numpy()
-    stream = np.arange(len(links))
-    for link in range(len(links) - 1, -1, -1):  # from the outlets up
-        if below[link] >= 0 and name[below[link]] == name[link]:
-            stream[link] = stream[below[link]]
-    return stream
 
 
 # Spawning ground with the minimum passage survival of all whose migration path uses each stream; -1 if none.
@@ -384,7 +424,7 @@ def _errors(equation):
 
 REGION, DISTRICT, OUTSIDE = SCOPES
 OF_REACHES = ("reaches", "length_m", "open_m", "excluded_m", "theoretical_w")
-METRES = ("length_m", "open_m", "excluded_m")
+METRES = ("length_m", "open_m", "excluded_m", "depleted_m")
 
 
 def totals_table(settings, inputs, reaches, district_lengths, sites, simulations):
@@ -423,6 +463,8 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
         {
             "stream": _named(sites["stream"]),
             "district": sites["district"].to_numpy(),
+            "depleted_m": whole(sites["depleted_length_m"]),
+            "new_barriers": sites["is_new_barrier"].to_numpy(dtype=np.int64),
             "power_w": whole(sites["power_kw"] * WATTS_PER_KILOWATT),
             "energy_wh": whole(sites["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
             **_whole_months(sites),
@@ -498,6 +540,7 @@ def _row(of_reaches, mine, of_site, sites, simulations, settings):
     return {
         **{name: int(np.asarray(of_reaches[name], dtype=np.int64).sum()) for name in OF_REACHES},
         "sites": int(mine.sum()),
+        **{name: int(of_site.loc[mine, name].sum()) for name in ("depleted_m", "new_barriers")},
         "power_w": int(of_site.loc[mine, "power_w"].sum()),
         "energy_wh": int(of_site.loc[mine, "energy_wh"].sum()),
         **{name: of_site.loc[mine, name].sum(skipna=False) for name in names(MONTHLY_WH)},
@@ -794,11 +837,27 @@ def make_hydrokinetic(settings, inputs, stationing, heads, flows, channel_shapes
     return checked_table(table, "hydrokinetic")
 
 
+def make_water_bodies(inputs, stationing, heads, stretches, water_bodies, river_parts, sites):
+    """The ``water_bodies`` layer."""
+    data = (inputs, stationing, heads, stretches, water_bodies, river_parts, sites)
+    return checked_table(water_bodies_table(*data), "water_bodies")
+
+
 def make_streams(
-    settings, network, stationing, heads, stretches, water_bodies, sites, ranked_sites, fish_alive, within
+    settings,
+    network,
+    stationing,
+    heads,
+    stretches,
+    water_bodies,
+    river_parts,
+    sites,
+    ranked_sites,
+    fish_alive,
+    within,
 ):
     """The ``streams`` layer."""
-    data = (settings, network, stationing, heads, stretches, water_bodies, sites)
+    data = (settings, network, stationing, heads, stretches, water_bodies, river_parts, sites)
     return checked_table(streams_table(*data, ranked_sites.order, fish_alive, within), "streams")
 
 
@@ -833,6 +892,11 @@ def make_fish_safe_gain(
     """The ``fish_safe_gain`` layer."""
     given = stationing, stretches, verdicts, fish_safety, reaches_table, district_lengths
     return checked_table(fish_safe_gain_table(settings, inputs, *given), "fish_safe_gain")
+
+
+def make_cumulative_limits(settings, limit_costs):
+    """The ``cumulative_limits`` layer."""
+    return checked_table(limit_costs_table(settings, limit_costs), "cumulative_limits")
 
 
 def make_supply_curve(sites_table):

@@ -42,7 +42,9 @@ from sitefinder.siting.access import (
     road_lines,
     side_of_stream,
 )
+from sitefinder.siting.depleted_reach import SHALLOW_FOR_LONGER
 from sitefinder.siting.fish_passage import entered_at
+from sitefinder.siting.limits import builds_at_intake
 from sitefinder.siting.profiles import long_profile, path_down, path_with_context
 from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
@@ -54,6 +56,7 @@ from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import (
     CLOSED_MONTHS_COUNTED,
     COST_EXTRAPOLATED,
+    DEPLETED_SHALLOW,
     FLAG_SEPARATOR,
     HEAD_NOT_RESOLVED,
     SURVIVAL_ROUNDED,
@@ -320,6 +323,12 @@ def site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s):
     return plant_powers_kw(*plants, *_pipe(settings, order))
 
 
+def used_m3s(settings, inputs, flows, water_depths, order, left_m3s):
+    """Turbine flow of each site in each bin of the year [m³/s], shape (n, bins); arguments as `with_water`."""
+    plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
+    return bins_of_plants(*plants, *_pipe(settings, order))[1]
+
+
 # Sites as the arguments of `sitefinder.energy.plant.plant_powers_kw`, each with a row of flows of its own.
 def _plants(settings, inputs, flows, water_depths, order, left_m3s):
     sites = np.arange(len(order))
@@ -537,10 +546,30 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
     return RankedSites(order, table, kept, criteria, ranking.sensitivity, simulations, left_m3s)
 
 
-def make_sites(settings, ranked_sites):
+def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
     """The ``sites`` layer."""
     order, crs = ranked_sites.order, settings.run.crs
+    order = order.assign(**depleted_reaches.sites, is_new_barrier=builds_at_intake(order["scheme_type"]))
+    order["head_is_capped"] = _is_capped(settings, stationing, heads, order)
+    longer = order["depleted_shallow_share"] > order["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
+    order["flags"] = _with_flags(order["flags"], np.where(longer, DEPLETED_SHALLOW.name, ""))
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)
+
+
+# Diversions that, longer by one station at either end, would have more than the maximum head.
+def _is_capped(settings, stationing, heads, order):
+    stations, profile_m = stationing.stations, heads.profile_m
+    downstream = stations["downstream"].to_numpy()
+    intake, tailrace = (order[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    below = downstream[tailrace]
+    main = main_upstream(downstream.astype(np.int32), stations["to_downstream_m"].to_numpy())[intake]
+    more_m = [
+        np.where(below >= 0, profile_m[tailrace] - profile_m[below], 0.0),
+        np.where(main >= 0, profile_m[main] - profile_m[intake], 0.0),
+    ]
+    head_m = profile_m[intake] - profile_m[tailrace]
+    is_over = head_m + np.maximum(*more_m) > settings.stretches.max_head_m
+    return is_over & is_scheme_that(order["scheme_type"], "diverts")
 
 
 def make_ranking_criteria(ranked_sites):

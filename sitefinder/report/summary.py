@@ -31,10 +31,12 @@ from sitefinder.schema import EVIDENCE, MONEY, has_flag
 from sitefinder.schema.columns import MONTH_ENERGIES, MONTH_NAMES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
+from sitefinder.siting.limits import FREE_FLOWING, PLANTS_PER_KM
 from sitefinder.siting.potential import whole
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
     ACTIONS,
+    DEPLETED_SHALLOW,
     FLAGS,
     HEAD_NOT_RESOLVED,
     SCHEME_TYPES,
@@ -115,6 +117,8 @@ def fish_text(streams, sites, settings):
     return text + "."
 
 
+# Units of the settings of cumulative limits.
+LIMIT_UNITS = {FREE_FLOWING: " m", PLANTS_PER_KM: " per km"}
 BEST_SITES = 5
 REASONS_SHOWN = 8
 # Ratio of mean annual energy to P50 from which the text notes the difference (own choice).
@@ -216,6 +220,10 @@ def summary_parts(
             allow,
         ),
         _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd),
+        effects_text(sites, tables.get("streams"), _settings(tables["provenance"]))
+        if "provenance" in tables
+        else "",
+        limits_text(tables["cumulative_limits"]) if "cumulative_limits" in tables else "",
         "" if finances is None else finances_text(finances),
         _change(_settings(tables["provenance"])) if "provenance" in tables else "",
         _verdicts(reaches, counts_unresolved),
@@ -346,6 +354,83 @@ def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_
             "simulations give less than P50."
         )
     return text
+
+
+def effects_text(sites, streams, settings):
+    """What the sites do to the streams: depleted length, new barriers, and heads at the maximum.
+
+    Parameters
+    ----------
+    sites : DataFrame
+        As `sitefinder.schema` declares it.
+    streams : DataFrame or None
+        The same.
+    settings : dict of str to str
+        Settings by key, as in ``provenance``.
+
+    Returns
+    -------
+    str
+        Empty without a site.
+    """
+    if not len(sites) or "depleted_length_m" not in sites:
+        return ""
+    depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["is_new_barrier"].sum())
+    text = f"In the streams: {figure(depleted_m / METRES_PER_KILOMETRE)} km of depleted reaches"
+    if streams is not None and depleted_m > 0:
+        most = streams.loc[streams["depleted_share"].astype(float).idxmax()]
+        share = figure(100 * most["depleted_share"])
+        text += f" (most in {_stream_of(most)}: {share} % of its length, existing plants included)"
+    text += f", {counted(barriers, 'new barrier', 'new barriers')} (weirs or intakes)."
+    shallow = int(has_flag(sites["flags"], DEPLETED_SHALLOW.name).sum())
+    if shallow:
+        text += (
+            f" In {counted(shallow, 'depleted reach', 'depleted reaches')} the mean depth is below "
+            f"{float(settings['depleted_reach.min_depth_m']):g} m for much longer than without the plant."
+        )
+    capped = int(sites["head_is_capped"].sum())
+    return text + (
+        f" A gross head of at most {float(settings['stretches.max_head_m']):g} m defines low head here "
+        f"(stretches.max_head_m); it binds at {capped} of {counted(len(sites), 'site', 'sites')}."
+    )
+
+
+def _stream_of(stream):
+    name = stream["stream"]
+    return plain(name) if isinstance(name, str) and name else f"the stream {plain(stream['stream_id'])}"
+
+
+def limits_text(limits):
+    """What each cumulative limit costs.
+
+    Parameters
+    ----------
+    limits : DataFrame
+        Layer ``cumulative_limits``.
+
+    Returns
+    -------
+    str
+        Empty where no limit is set.
+    """
+    parts = []
+    for limit in limits.itertuples():
+        setting = "" if math.isnan(limit.setting) else f" ({limit.setting:g}{LIMIT_UNITS.get(limit.limit, '')})"
+        lost = limit.energy_lost_mwh
+        energy = f"{gigawatt_hours(abs(lost))} GWh {'less' if lost >= 0 else 'more'}"
+        sites = counted(limit.sites_without, "site", "sites")
+        parts.append(f"{limit.limit}{setting}, {energy} than without it ({sites})")
+    if not parts:
+        return ""
+    gaps = limits[["gap_share", "gap_without_share"]].to_numpy(dtype=float)
+    exact = "The selections are exact." if (gaps == 0).all() else _gap_text(gaps)
+    return f"Cost of the cumulative limits: {'; '.join(parts)}. {exact}"
+
+
+def _gap_text(gaps):
+    if np.isnan(gaps).any():
+        return "The selections are not exact, and how far they are from the best is not known."
+    return f"The best selections have at most {figure(100 * gaps.max())} % more value than those found."
 
 
 class Finances(NamedTuple):

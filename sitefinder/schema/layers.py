@@ -54,6 +54,7 @@ from sitefinder.schema.columns import (
     text,
 )
 from sitefinder.schema.total_layers import (
+    CUMULATIVE_LIMITS,
     DISTRIBUTIONS,
     FLOW_EQUATIONS,
     REACH_DISTRICTS,
@@ -61,7 +62,9 @@ from sitefinder.schema.total_layers import (
     STREAMS,
     SUPPLY_CURVE,
     TOTALS,
+    WATER_BODIES,
 )
+from sitefinder.vocabulary import DEPLETED_PLACES as PLACES
 from sitefinder.vocabulary import HYDRAULICS_METHODS
 
 TURBINE_OPTIONS = Layer(
@@ -179,6 +182,32 @@ SITE_MONTHS = Layer(
             "energy_mwh", "MWh/yr", "mean energy of the month; the twelve add up to the site's mean annual energy"
         ),
         statement("is_closed", "true if nothing may be abstracted, by flows.closed_months or a rule"),
+    ),
+)
+DEPLETED_REACHES = Layer(
+    "depleted_reaches",
+    None,
+    "a place on the depleted reach of a site, and a month of a mean year; months only where something says when "
+    "water flows (month_source of sites)",
+    ("site_id", "position", "month"),
+    (
+        SITE_ID,
+        count("position", "number of the place, counted downstream from the intake", minimum=1),
+        text("place", "where it is: " + ", ".join(PLACES), PLACES),
+        amount("distance_m", "m", "distance downstream from the intake")._replace(nullable=False),
+        Column("month", "integer", "", "month, 1 to 12; 0: mean of the year", 0, 12, nullable=False),
+        amount("flow_natural_m3s", "m³/s", "mean flow without the plant, after abstractions upstream"),
+        amount(
+            "flow_left_m3s",
+            "m³/s",
+            "mean flow with the plant, availability included: what passes the intake and what joins below it",
+        ),
+        amount("width_natural_m", "m", "wetted width at the mean flow without the plant"),
+        amount("depth_natural_m", "m", "mean depth at the mean flow without the plant"),
+        amount("width_m", "m", "wetted width at the flow left"),
+        amount("depth_m", "m", "mean depth at the flow left"),
+        amount("min_depth_m", "m", "minimum mean depth of the settings"),
+        statement("is_shallow", "true if the depth at the flow left is below that minimum"),
     ),
 )
 RANKING_CRITERIA = Layer(
@@ -388,7 +417,9 @@ SITES = Layer(
         *made_by("stationing inputs.layers.districts", DISTRICT),
         *made_by("stretches", SCHEME_TYPE),
         *made_by("verdicts", VERDICT, REASONS, CLOSED_MONTHS),
-        *made_by("stretches flows quality_flags energy water_bodies sites", FLAGS),
+        *made_by(
+            "stretches flows quality_flags energy water_bodies sites channel_shapes settings.depleted_reach", FLAGS
+        ),
         *made_by("stretches", *SITE_HEAD),
         *made_by("catchments", amount("area_km2", "km²", "catchment area at the intake")),
         *made_by(
@@ -514,6 +545,53 @@ SITES = Layer(
             Column("lat", "real", "°", "latitude of the tailrace, WGS 84", -90, 90),
             Column("intake_lon", "real", "°", "longitude of the intake, WGS 84", -180, 180),
             Column("intake_lat", "real", "°", "latitude of the intake, WGS 84", -90, 90),
+        ),
+        *made_by(
+            "stretches",
+            amount(
+                "depleted_length_m", "m", "length of the depleted reach, intake to tailrace; 0 without a diversion"
+            ),
+        ),
+        *made_by(
+            "energy closed_energy flows channel_shapes settings.depleted_reach",
+            amount(
+                "depleted_flow_mean_m3s",
+                "m³/s",
+                "mean flow left below the intake, availability included; NULL without a diversion, like all of "
+                "the depleted reach but its length",
+            ),
+            amount(
+                "depleted_flow_q95_m3s",
+                "m³/s",
+                "flow left below the intake that is equalled or exceeded 95 % of the time, the plant in service",
+            ),
+            amount(
+                "depleted_inflow_mean_m3s",
+                "m³/s",
+                "mean flow of tributaries and banks that join above the tailrace",
+            ),
+            amount("depleted_width_m", "m", "wetted width below the intake at the median flow left"),
+            amount("depleted_depth_m", "m", "mean depth below the intake at the median flow left"),
+            amount(
+                "depleted_shallow_share",
+                "1",
+                "share of the time in which the mean depth is below depleted_reach.min_depth_m anywhere in the "
+                "depleted reach, the plant in service",
+                1,
+            ),
+            amount("depleted_shallow_natural_share", "1", "the same without the plant", 1),
+        ),
+        *made_by(
+            "stretches",
+            statement("is_new_barrier", "true if the site needs a new weir, or an intake of its own"),
+        ),
+        *made_by(
+            "stretches heads settings.stretches.max_head_m",
+            statement(
+                "head_is_capped",
+                "true if a diversion longer by one station would have more than the maximum head, the definition "
+                "of low head",
+            ),
         ),
         *made_by(
             "energy closed_energy heads settings.uncertainty settings.run.seed", *COST_INTERVAL, *VARIANCE_SHARES
@@ -822,6 +900,7 @@ LAYERS = {
         FLOW_CURVES,
         SITE_SIMULATIONS,
         SITE_MONTHS,
+        DEPLETED_REACHES,
         SITE_PROFILES,
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,
@@ -829,6 +908,8 @@ LAYERS = {
         HYDROKINETIC,
         DISTRICTS,
         STREAMS,
+        WATER_BODIES,
+        CUMULATIVE_LIMITS,
         SCREENING_CASCADE,
         REACH_DISTRICTS,
         TOTALS,

@@ -9,6 +9,7 @@ from sitefinder.schema.columns import (
     IRR,
     LCOE_PER_KWH,
     LONG_TERM_INTERVAL,
+    MONEY,
     MONTH_ENERGIES,
     NET_VALUE,
     NPV,
@@ -49,6 +50,19 @@ STREAMS = Layer(
         amount("developed_m", "m", "length used by existing plants"),
         amount("diverted_m", "m", "length of depleted reaches of the sites"),
         amount("ponded_m", "m", "length ponded by new weirs of the sites"),
+        amount(
+            "depleted_share",
+            "1",
+            "share of the stream's whole length that existing plants use or sites deplete; "
+            "ranking.max_depleted_share limits it",
+            1,
+        ),
+        amount(
+            "plants_per_km",
+            "1/km",
+            "existing plants and sites over the stream's whole length; ranking.max_plants_per_km limits it",
+        ),
+        count("new_barriers", "number of those sites that need a new weir or an intake of their own"),
         count("sites", "number of ranked sites with the tailrace in this stream"),
         POWER._replace(meaning="installed capacity of those sites"),
         ENERGY._replace(meaning="mean annual energy of those sites"),
@@ -151,6 +165,8 @@ TOTALS = Layer(
             "gross theoretical potential of heads that count, prorated by length at boundaries",
         ),
         count("sites", "number of ranked sites, each counted in the district and stream of its tailrace"),
+        _metres("depleted_m", "length of depleted reaches of those sites"),
+        count("new_barriers", "number of those sites that need a new weir or an intake of their own"),
         _whole("power_w", "W", "installed capacity of those sites"),
         _whole("energy_wh", "Wh/yr", "mean annual energy of those sites"),
         *MONTHLY_WH,
@@ -170,6 +186,58 @@ TOTALS = Layer(
             meaning="levelised cost of energy (LCOE) of all those sites together; NULL without a site"
         ),
         *COST_INTERVAL,
+    ),
+)
+
+WATER_BODIES = Layer(
+    "water_bodies",
+    None,
+    "a water body of the user's layer, with the length of stream that existing plants and sites use; no rows "
+    "without that layer",
+    ("water_body_id",),
+    (
+        text("water_body_id", "user's id of the water body"),
+        text("name", "user's name of the water body; empty without one"),
+        amount("length_m", "m", "length of mapped stream in it"),
+        amount("developed_m", "m", "length used by existing plants"),
+        amount("diverted_m", "m", "length of depleted reaches of the sites"),
+        amount("ponded_m", "m", "length ponded by new weirs of the sites"),
+        amount(
+            "depleted_share",
+            "1",
+            "share of its length that existing plants use or sites deplete; ranking.max_depleted_share limits it",
+            1,
+        ),
+    ),
+)
+
+CUMULATIVE_LIMITS = Layer(
+    "cumulative_limits",
+    None,
+    "a cumulative limit of the settings, and what the selection is without it; energy and value by the expected "
+    "curve that the choice goes by",
+    ("limit",),
+    (
+        text("limit", "limit that is left out; all limits: none is kept"),
+        amount("setting", "as the setting", "value of the setting; NULL for all limits"),
+        count("sites", "number of sites selected with all limits"),
+        count("sites_without", "number of sites of the best selection without this limit"),
+        amount("energy_mwh", "MWh/yr", "mean annual energy of the sites selected with all limits"),
+        amount("energy_without_mwh", "MWh/yr", "mean annual energy of the best selection without this limit"),
+        Column(
+            "energy_lost_mwh",
+            "real",
+            "MWh/yr",
+            "energy that the limit costs; negative where a selection of less energy has more net annual value",
+        ),
+        Column("net_annual_value_lost", "real", MONEY + "/yr", "net annual value that the limit costs"),
+        amount(
+            "gap_share",
+            "1",
+            "how much more the objective of the selection could be at most, as a share of it; 0: the choice is "
+            "exact; NULL if not known",
+        ),
+        amount("gap_without_share", "1", "the same for the selection without this limit"),
     ),
 )
 

@@ -239,6 +239,11 @@ class Inputs(Section):
     lakes: LayerSource | None = Field(
         None, description="lakes and reservoirs (polygons); absent: standing water is found in the DEM only"
     )
+    water_bodies: LayerSource | None = Field(
+        None,
+        description="water bodies by which the depleted share is limited (lines, or polygons of their water or "
+        "catchments); absent: it is limited by stream only",
+    )
     roads: LayerSource | None = Field(
         None,
         description="roads (lines), for the cost of access; absent: no road distance and no access cost by "

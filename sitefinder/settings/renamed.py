@@ -39,6 +39,7 @@ SETTINGS = {
     "passage": "releases",
     "power_most_kw": "power_max_kw",
     "reserve": "environmental environmental_flow",
+    "spacing_m": "min_free_flowing_m",
     "step_least_m": "step_min_m",
     "take_most_m3s": "take_max_m3s",
     "take_most_share_of_mean": "take_max_share_of_mean",

@@ -219,10 +219,23 @@ class RankingSettings(Section):
     max_road_distance_m: float | None = Field(
         None, gt=0, description="maximum distance from a tailrace to a road [m]; absent: no limit"
     )
-    spacing_m: float = Field(
-        0.0,
+    min_free_flowing_m: float = Field(
+        500.0,
         ge=0,
-        description="minimum distance along the stream from a site's tailrace to the next intake downstream [m]",
+        description="minimum free-flowing length of stream between plants, from a tailrace down to the next "
+        "intake or the pond below [m]; plants at existing weirs need none above them; 500 m: common practice, no "
+        "source",
+    )
+    max_depleted_share: Share | None = Field(
+        None,
+        description="maximum depleted share of the length of each stream, and of each water body if there is "
+        "inputs.water_bodies, existing plants included; absent: no limit",
+    )
+    max_plants_per_km: float | None = Field(
+        None,
+        gt=0,
+        description="maximum number of plants per km of each stream, existing plants included; a stream too short "
+        "for one gets none [1/km]; absent: no limit",
     )
     allow: list[Allowable] = Field(
         default_factory=list, description="doubtful stretches that may still become sites"
@@ -404,7 +417,12 @@ class StretchSettings(Section):
     """Which stretches are evaluated."""
 
     min_head_m: float = Field(0.5, gt=0, description="minimum gross head [m]")
-    max_head_m: float = Field(10.0, gt=0, description="maximum gross head [m]")
+    max_head_m: float = Field(
+        10.0,
+        gt=0,
+        description="maximum gross head: the definition of low head for this inventory, not a limit of turbines "
+        "or ground [m]",
+    )
     longest_m: float = Field(1500.0, gt=0, description="maximum length of a stretch along the stream [m]")
     min_flow_mean_m3s: float = Field(0.05, ge=0, description="minimum mean flow at the intake [m³/s]")
     scheme_types: list[SchemeType] = Field(
@@ -442,6 +460,17 @@ class StretchSettings(Section):
         if self.min_head_m >= self.max_head_m:
             raise ValueError("min_head_m must be below max_head_m")
         return self
+
+
+class DepletedReachSettings(Section):
+    """Depth of the water that a diversion leaves in the stream."""
+
+    min_depth_m: float = Field(
+        0.15,
+        ge=0,
+        description="minimum mean depth in the depleted reach, against which it is compared; it bars no site "
+        "(common practice for trout, no source: state the depth that local fish need) [m]",
+    )
 
 
 class FishSettings(Section):
@@ -500,6 +529,7 @@ class Settings(Section):
     costs: CostSettings
     off_grid: OffGridSettings | None = None
     fish: FishSettings = FishSettings()
+    depleted_reach: DepletedReachSettings = DepletedReachSettings()
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()

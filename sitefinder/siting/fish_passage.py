@@ -4,8 +4,10 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_array
 
 from sitefinder.compiled import kernel
+from sitefinder.network.catchments import carried_down
 from sitefinder.rules.verdicts import NONE_MAY, SAFE_MAY
 from sitefinder.schema import is_scheme_that
 from sitefinder.schema.columns import EVIDENCE
@@ -122,6 +124,54 @@ def _counted_to_outlet(downstream, at_station):
         if downstream[i] >= 0:
             total[i] += total[downstream[i]]
     return total
+
+
+def fish_losses(downstream, entered, migration):
+    """What each option of a candidate takes of the fish of each spawning ground, as a limit on sums.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+    entered : ndarray of int, shape (m,)
+        Station at which each candidate is entered.
+    migration : MigrationPath
+        With a minimum survival.
+
+    Returns
+    -------
+    amounts : sparse array of float64, shape (k, 2 m)
+        Negative logarithm of the survival past each candidate, first with any turbine, then with a fish-safe one,
+        for the fish of each spawning station without another upstream; infinite where none survive. Fish of
+        stations further down pass fewer plants.
+    most : ndarray of float64, shape (k,)
+        What the minimum allows, less what existing plants take; 0 where they take more.
+    """
+    spawning = np.asarray(migration.spawning, dtype=bool)
+    carried = carried_down(spawning, downstream)
+    has_above = np.zeros(len(downstream), dtype=bool)
+    above = np.flatnonzero(carried & (downstream >= 0))
+    has_above[downstream[above]] = True
+    grounds = np.flatnonzero(spawning & ~has_above)
+    with np.errstate(divide="ignore"):
+        loss = -np.log(np.minimum(migration.survival, 1.0)) + 0.0
+    order = np.argsort(entered, kind="stable")
+    first = np.searchsorted(np.asarray(entered)[order], np.arange(len(downstream) + 1))
+    rows, columns = [], []
+    for row, station in enumerate(grounds.tolist()):
+        while station >= 0:
+            own = order[first[station] : first[station + 1]]
+            rows.append(np.full(len(own), row))
+            columns.append(own)
+            station = int(downstream[station])
+    row, column = (
+        np.concatenate([np.zeros(0, dtype=np.int64), *parts]).astype(np.int64) for parts in (rows, columns)
+    )
+    count = len(entered)
+    entries = np.concatenate([loss[column, 0], loss[column, 1]])
+    where = np.tile(row, 2), np.concatenate([column, column + count])
+    passed = survival_to_outlet(downstream, np.arange(len(downstream)), migration.past_plants)[grounds]
+    most = -np.log(migration.minimum) + ROUNDING + np.log(np.maximum(passed, 1e-300))
+    return csr_array((entries, where), shape=(len(grounds), 2 * count)), np.maximum(most, 0.0)
 
 
 def worst_from_above(downstream, spawning, survival):

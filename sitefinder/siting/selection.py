@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_array, hstack, vstack
 
 from sitefinder.compiled import kernel, part
 from sitefinder.network.catchments import carried_down
@@ -15,10 +16,21 @@ from sitefinder.siting.candidates import (
     validate_starts,
     validate_stations,
 )
-from sitefinder.siting.fish_passage import ROUNDING, entered_at, survival_to_outlet
+from sitefinder.siting.fish_passage import ROUNDING, entered_at, fish_losses, survival_to_outlet
+from sitefinder.siting.limited_choice import choose_within_limits
+from sitefinder.siting.limits import (
+    FREE_FLOWING,
+    builds_at_intake,
+    cumulative_limits,
+    goes_beyond,
+    too_close_to_plants,
+    with_free_flow,
+)
+from sitefinder.siting.selection_tree import best_picks, by_tailrace_of, trace_upstream
 from sitefinder.vocabulary import (
     ABOVE_COST_LIMIT,
     BETTER_SITE,
+    CUMULATIVE_LIMIT,
     DEVELOPED,
     FISH_SURVIVAL_TOO_LOW,
     HEAD_TOO_SMALL,
@@ -28,6 +40,7 @@ from sitefinder.vocabulary import (
     ROAD_TOO_FAR,
     STANDING_WATER,
     TIDAL,
+    TOO_CLOSE_TO_PLANT,
     named,
 )
 
@@ -101,99 +114,10 @@ def choose_best_set(downstream, tailrace, value, boundary_start, boundary):
         first = int(candidate_of_entry[np.argmax(is_below)])
         raise ValueError(f"the boundary of candidate {first} must be upstream of its tailrace")
 
-    by_tailrace = np.argsort(tailrace, kind="stable")
-    first_at = np.searchsorted(tailrace[by_tailrace], np.arange(downstream.size + 1))
-    picked = _best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary)
-    chosen = _trace_upstream(downstream, picked, boundary_start, boundary, tailrace.size)
+    order = by_tailrace_of(tailrace, downstream.size)
+    picked = best_picks(downstream, *order, value, boundary_start, boundary)
+    chosen = trace_upstream(downstream, picked, boundary_start, boundary, tailrace.size)
     return Choice(chosen, float(value[chosen].sum()))
-
-
-# Downstream loop: the candidate that is best taken at each station if nothing below takes the station, or -1.
-@kernel(takes="int32[::1], int64[::1], int64[::1], float64[::1], int64[::1], int32[::1]")
-def _best_picks(downstream, by_tailrace, first_at, value, boundary_start, boundary):
-    picked = np.full(downstream.size, -1, dtype=np.int32)
-    # Before its turn, the sum of the best values of a station's upstream neighbours; afterwards, its own best
-    # value.
-    best = np.zeros(downstream.size)
-    for i in range(downstream.size):
-        for k in range(first_at[i], first_at[i + 1]):
-            c = by_tailrace[k]
-            # A candidate without value gains nothing, except by rounding where its boundary is summed in another
-            # order.
-            if value[c] > 0.0:
-                total = value[c]
-                for b in range(boundary_start[c], boundary_start[c + 1]):
-                    total += best[boundary[b]]
-                if total > best[i]:
-                    best[i] = total
-                    picked[i] = c
-        if downstream[i] >= 0:
-            best[downstream[i]] += best[i]
-    return picked
-
-
-# Upstream loop. A station is free where its pick is valid: at outlets, above free stations without a pick, and on
-# the boundary of a chosen candidate.
-@kernel(takes="int32[::1], int32[::1], int64[::1], int32[::1], int64")
-def _trace_upstream(downstream, picked, boundary_start, boundary, count):
-    chosen = np.zeros(count, dtype=np.bool_)
-    is_free = np.zeros(downstream.size, dtype=np.bool_)
-    for i in range(downstream.size - 1, -1, -1):
-        below = downstream[i]
-        if below < 0 or (is_free[below] and picked[below] < 0):
-            is_free[i] = True
-        c = picked[i]
-        if is_free[i] and c >= 0:
-            chosen[c] = True
-            for b in range(boundary_start[c], boundary_start[c + 1]):
-                is_free[boundary[b]] = True
-    return chosen
-
-
-# Ponds, extended by the stations in which no other site may end, for `boundary_of_path` and `blocked_by`. A site
-# must end at least the spacing above another's intake; closer, it would end in a station that the other takes.
-# Only stream above an intake is taken so: of two candidates that keep the spacing none reaches into what the other
-# takes, since everything above an intake within the spacing drains to it, and the best set is that of all sets
-# whose sites keep the spacing. Tributaries that join below an intake do not matter.
-def _with_spacing(downstream, to_downstream_m, intake, pond_start, pond, spacing_m):
-    if spacing_m <= 0:
-        return pond_start, pond
-    first, upstream = upstream_neighbours(downstream)
-    counts = np.zeros(len(intake) + 1, dtype=np.int64)
-    arguments = (np.asarray(to_downstream_m, dtype=np.float64), intake, first, upstream, float(spacing_m))
-    _fill_zones(*arguments, counts, np.empty(0, dtype=np.int32), False)
-    start = np.cumsum(counts)
-    zone = np.empty(start[-1], dtype=np.int32)
-    _fill_zones(*arguments, start, zone, True)
-    owner = np.repeat(np.arange(len(intake)), np.diff(pond_start))
-    zone_owner = np.repeat(np.arange(len(intake)), np.diff(start))
-    order = np.argsort(np.concatenate([owner, zone_owner]), kind="stable")
-    return pond_start + start, np.concatenate([pond, zone])[order].astype(np.int32)
-
-
-# Counts each candidate's stations into start[c + 1], or with `is_filling` writes them from start[c].
-@kernel(fills=("start", "zone"))
-def _fill_zones(step_m, intake, first, upstream, spacing_m, start, zone, is_filling):
-    stack = np.empty(len(step_m), dtype=np.int32)
-    distance_m = np.zeros(len(step_m))
-    for c in range(len(intake)):
-        stack[0], distance_m[intake[c]], depth = intake[c], 0.0, 1
-        found = 0
-        while depth > 0:
-            depth -= 1
-            station = stack[depth]
-            if is_filling:
-                zone[start[c] + found] = station
-            found += 1
-            for place in range(first[station], first[station + 1]):
-                above = upstream[place]
-                distance_m[above] = distance_m[station] + step_m[above]
-                # A margin, so that a distance of exactly the spacing is not too short by rounding.
-                if distance_m[above] < spacing_m * (1.0 - 1e-9):
-                    stack[depth] = above
-                    depth += 1
-        if not is_filling:
-            start[c + 1] = found
 
 
 # Maximum number of different sums of losses. Where more may occur, losses are rounded up to this many equal steps,
@@ -435,8 +359,12 @@ class Offers(NamedTuple):
     candidates pass it and all before.
 
     With a minimum survival of migrating fish, ``safe_by_passage_limit`` are sites that have a fish-safe turbine
-    because of it and not of a rule, ``kept_out`` candidates that nothing else prevents, and ``exact`` is False
-    where losses of fish were rounded up, so that a slightly better set may exist.
+    because of it and not of a rule, and ``exact`` is False where losses of fish were rounded up, so that a
+    slightly better set may exist. ``kept_out`` are candidates that nothing but this or a cumulative limit
+    prevents, ``over_limit`` those of them for which a limit leaves no room (None: no such limit).
+
+    ``total_value`` is that of the set by the objective of the selection, and no allowed set has more than
+    ``upper_bound``; the two are equal where the choice is exact.
     """
 
     valued: pd.DataFrame
@@ -446,6 +374,9 @@ class Offers(NamedTuple):
     safe_by_passage_limit: np.ndarray
     kept_out: np.ndarray
     exact: bool = True
+    over_limit: np.ndarray | None = None
+    total_value: float = np.nan
+    upper_bound: float = np.nan
 
 
 def valued_for(valuation, choice):
@@ -476,8 +407,10 @@ def valued_for(valuation, choice):
     return pd.DataFrame(columns)
 
 
-def choose_sites(stretches, steps, valuation, choice, stations, settings, migration=None) -> Offers:
-    """The best set of stretches without overlap among those that pass every step.
+def choose_sites(
+    stretches, steps, valuation, choice, stations, settings, migration=None, use=None, left_out=()
+) -> Offers:
+    """The best set of stretches without overlap among those that pass every step, within the cumulative limits.
 
     Parameters
     ----------
@@ -489,11 +422,15 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     choice : ndarray of int, shape (m,)
         Turbine choice that the rules allow, -1 for none.
     stations : DataFrame
-        Columns ``downstream`` and ``segment_length_m``, and ``to_downstream_m`` where sites keep a distance.
+        Columns ``downstream``, ``to_downstream_m`` and ``segment_length_m``.
     settings : sitefinder.settings.Settings
         Reads the sections ranking and costs.
     migration : sitefinder.siting.fish_passage.MigrationPath, optional
         Requirements of migrating fish; none without a minimum survival.
+    use : sitefinder.siting.limits.RiverUse, optional
+        Streams, water bodies and existing plants; without it only the distance between sites is kept.
+    left_out : collection of str
+        Cumulative limits that do not count, of `sitefinder.siting.limits.CUMULATIVE_LIMITS`.
 
     Returns
     -------
@@ -504,22 +441,32 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     value, cheap = _value(valued, settings)
     fits = (NO_SUITABLE_TURBINE.name, valued["turbine"].to_numpy() >= 0)
     limits = _limits(stretches, valued, settings.ranking)
+    downstream = stations["downstream"].to_numpy().astype(np.int32)
+    step_m, segment_m = (stations[name].to_numpy() for name in ("to_downstream_m", "segment_length_m"))
+    intake, tailrace = (stretches.table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
+    builds = builds_at_intake(stretches.table["scheme_type"])
+    free_m = 0.0 if FREE_FLOWING in left_out else settings.ranking.min_free_flowing_m
+    pond_start, pond = with_free_flow(downstream, step_m, intake, *_ponds(stretches), builds, free_m)
+    if use is not None:
+        given = downstream, step_m, tailrace, pond_start, pond, builds, use.developed, free_m
+        limits = [*limits, (TOO_CLOSE_TO_PLANT.name, ~too_close_to_plants(*given))]
     passing = np.ones(len(valued), dtype=bool)
     ladder = []
     for name, passes in _in_order([*steps, fits, *limits, (ABOVE_COST_LIMIT.name, cheap)]):
         passing = passing & passes
         ladder.append((name, passing))
-    downstream = stations["downstream"].to_numpy().astype(np.int32)
-    intake, tailrace = (stretches.table[name].to_numpy().astype(np.int32) for name in ("intake", "tailrace"))
-    pond_start, pond = _ponds(stretches)
-    if settings.ranking.spacing_m > 0:
-        step_m = stations["to_downstream_m"].to_numpy()
-        pond_start, pond = _with_spacing(downstream, step_m, intake, pond_start, pond, settings.ranking.spacing_m)
+    shared = [] if use is None else cumulative_limits(settings.ranking, stretches, segment_m, use, left_out)
     option_value = np.where(passing, np.nan_to_num(value), 0.0)
     safe_by_passage_limit, exact = np.zeros(len(valued), dtype=bool), True
+    ends, ponds = (downstream, intake, tailrace), (pond_start, pond)
     if migration is None or migration.minimum is None:
-        boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
-        chosen = choose_best_set(downstream, tailrace, option_value, boundary.start, boundary.station).chosen
+        if shared:
+            found = choose_within_limits(*ends, option_value, *_stacked(shared, len(valued)), *ponds)
+            chosen, total_value, upper_bound = found
+        else:
+            boundary = boundary_of_path(*ends, *ponds)
+            chosen, total_value = choose_best_set(downstream, tailrace, option_value, *boundary)
+            upper_bound = total_value
     else:
         safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
         may_be_safe = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
@@ -530,13 +477,60 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
         first = np.where(choice == SAFE, migration.survival[:, SAFE], migration.survival[:, 0])
         options = migration._replace(survival=np.column_stack([first, migration.survival[:, SAFE]]))
         entered = entered_at(stretches.table["scheme_type"], intake, tailrace)
-        found = choose_for_fish(downstream, intake, tailrace, entered, option_value, options, pond_start, pond)
-        chosen, safe_by_passage_limit, exact = found.option >= 0, found.option == SAFE, found.exact
+        found = choose_for_fish(*ends, entered, option_value, options, *ponds)
+        option, total_value, exact = found
+        upper_bound = total_value if exact else np.nan
+        amounts, most = _stacked(shared, len(valued))
+        if (amounts @ (option >= 0) > most * (1.0 + ROUNDING)).any():
+            option, total_value, upper_bound = _for_fish_and_limits(
+                ends, ponds, entered, option_value, options, amounts, most
+            )
+            exact = True
+        chosen, safe_by_passage_limit = option >= 0, option == SAFE
         valued = valued_for(valuation, np.where(safe_by_passage_limit, SAFE, choice))
-    segment_m = stations["segment_length_m"].to_numpy()
-    blocking = blocked_by(chosen, downstream, intake, tailrace, segment_m, pond_start, pond)
+    blocking = blocked_by(chosen, *ends, segment_m, *ponds)
     kept_out = passing & ~chosen & (blocking < 0)
-    return Offers(valued, chosen, np.where(passing, blocking, -1), ladder, safe_by_passage_limit, kept_out, exact)
+    return Offers(
+        valued,
+        chosen,
+        np.where(passing, blocking, -1),
+        ladder,
+        safe_by_passage_limit,
+        kept_out,
+        exact,
+        kept_out & goes_beyond(shared, chosen),
+        float(total_value),
+        float(upper_bound),
+    )
+
+
+# All limits as one, for `choose_within_limits`.
+def _stacked(limits, count):
+    if not limits:
+        return csr_array((0, count)), np.zeros(0)
+    return csr_array(vstack([limit.amounts for limit in limits])), np.concatenate([limit.most for limit in limits])
+
+
+# The best options where cumulative limits bind beside fish: both are limits on sums, of what sites use and of the
+# logarithms of what they let live, and each candidate is there twice, with any turbine and with a fish-safe one.
+def _for_fish_and_limits(ends, ponds, entered, value, options, amounts, most):
+    downstream, intake, tailrace = ends
+    lost, most_lost = fish_losses(downstream, entered, options)
+    twice = [hstack([amounts, amounts]), lost]
+    pond_start, pond = ponds
+    found = choose_within_limits(
+        downstream,
+        np.tile(intake, 2),
+        np.tile(tailrace, 2),
+        value.T.ravel(),
+        vstack(twice),
+        np.concatenate([most, most_lost]),
+        np.concatenate([pond_start, pond_start[1:] + pond_start[-1]]),
+        np.tile(pond, 2),
+    )
+    of_any, of_safe = np.split(found.chosen, 2)
+    option = np.where(of_safe, SAFE, np.where(of_any, ANY, -1)).astype(np.int8)
+    return option, found.total_value, found.upper_bound
 
 
 # Steps in the order in which reasons for rejection are examined.
@@ -636,8 +630,8 @@ def rejection_reason(reach_of_station, standing, stretches, offers, developed, t
     Notes
     -----
     The reason is the first condition that no candidate touching the reach meets: standing water, an existing
-    plant, tidal water, head, then the steps of the selection's ladder. After these, fish survival is the reason
-    where a candidate fails by that alone, and elsewhere a better site. All reasons are
+    plant, tidal water, head, then the steps of the selection's ladder. After these, a cumulative limit or fish
+    survival is the reason where a candidate fails by that alone, and elsewhere a better site. All reasons are
     declared in `sitefinder.vocabulary.REJECTION_REASONS`.
     """
     count = len(reach_of_station)
@@ -660,6 +654,8 @@ def rejection_reason(reach_of_station, standing, stretches, offers, developed, t
     )
     for name, passing in offers.ladder:
         set_reason(name, ~reached(covered_stations(stretches, passing, count)))
+    if offers.over_limit is not None:
+        set_reason(CUMULATIVE_LIMIT.name, reached(covered_stations(stretches, offers.over_limit, count)))
     set_reason(FISH_SURVIVAL_TOO_LOW.name, reached(covered_stations(stretches, offers.kept_out, count)))
     set_reason(BETTER_SITE.name, np.ones(reaches, dtype=bool))
     reason[reached(covered_stations(stretches, offers.chosen, count))] = ""

@@ -19,7 +19,7 @@ VALUED_BY = (
     "costs.own_use_share costs.own_use_kwh_per_year costs.own_consumption_share costs.connection costs.ground"
 )
 # Results that the best set of sites is chosen from.
-CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies"
+CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies river_parts"
 
 
 def stage(
@@ -84,6 +84,13 @@ STEPS = bound(
             "network.station_spacing_m network.reach_length_m",
         ),
         stage("systems", "sitefinder.steps.systems:find_systems", "network stationing"),
+        stage(
+            "river_parts",
+            "sitefinder.steps.limits:find_river_parts",
+            "network stationing",
+            "stretches.structure_snap_m",
+            "layers.water_bodies",
+        ),
         stage(
             "structures",
             "sitefinder.steps.water_bodies:find_structures",
@@ -248,6 +255,15 @@ STEPS = bound(
             "fish.min_passage_survival fish.existing_survival",
             "turbines layers.region",
             by_system("sitefinder.steps.selection:joined_sites", *CHOSEN_FROM.split()),
+        ),
+        stage(
+            "limit_costs",
+            "sitefinder.steps.limits:weigh_limits",
+            f"systems {CHOSEN_FROM}",
+            "ranking stretches.min_flow_mean_m3s costs.max_lcoe_per_kwh fish.spawning_rules fish.evidence "
+            "fish.min_passage_survival fish.existing_survival inputs.water_bodies",
+            "turbines layers.region",
+            by_system("sitefinder.steps.limits:joined_limit_costs", *CHOSEN_FROM.split()),
         ),
         stage("fish_safe_only", "sitefinder.steps.rules:mark_fish_safe_only", "verdicts"),
         stage(

@@ -72,6 +72,7 @@ LAYERS = {
     "gauge_stations": "point",
     "plants": "any",
     "lakes": "polygon",
+    "water_bodies": "any",
     "karst": "any",
     "tidal": "any",
     "regulated": "any",

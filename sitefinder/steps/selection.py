@@ -23,6 +23,7 @@ from sitefinder.siting.fish_passage import (
     without_fish_safe,
     worst_from_above,
 )
+from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
 from sitefinder.steps.closed_months import with_closed
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
     from sitefinder.network.stations import Stationing
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
+    from sitefinder.siting.limits import RiverParts
     from sitefinder.steps.evidence import EvidenceValues
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
@@ -75,6 +77,7 @@ def choose(
     verdicts: Judged,
     water_bodies: WaterBodies,
     closed_energy: pd.DataFrame | None = None,
+    river_parts: RiverParts | None = None,
 ) -> Chosen:
     """The best set of stretches without overlap, and why the other reaches have no site.
 
@@ -84,12 +87,18 @@ def choose(
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
     path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
-    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path)
+    use = river_use(river_parts, water_bodies)
+    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path, use)
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
     )
     return Chosen(offers, because)
+
+
+def river_use(parts: RiverParts | None, water_bodies: WaterBodies) -> RiverUse | None:
+    """Parts of the river, with the existing plants in them, for `sitefinder.siting.selection.choose_sites`."""
+    return None if parts is None else RiverUse(*parts, water_bodies.developed, water_bodies.plants_entered)
 
 
 def joined_sites(
@@ -125,6 +134,9 @@ def _joined_offers(found: dict[str, Offers], systems: Systems, stretches: Stretc
         joined(lambda offers: offers.safe_by_passage_limit),
         joined(lambda offers: offers.kept_out),
         all(offers.exact for offers in found.values()),
+        joined(lambda offers: offers.over_limit),
+        sum(offers.total_value for offers in found.values()),
+        sum(offers.upper_bound for offers in found.values()),
     )
 
 
@@ -312,14 +324,16 @@ def weigh_fish_safety(
     verdicts: Judged,
     water_bodies: WaterBodies,
     closed_energy: pd.DataFrame | None = None,
+    river_parts: RiverParts | None = None,
 ) -> FishSafety:
     """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
+    use = river_use(river_parts, water_bodies)
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
         steps = offer_steps(settings, inputs, stationing, stretches, valued, judged)
         path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
-        return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, path)
+        return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, path, use)
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
     by_grade, known = {}, {}

@@ -19,6 +19,7 @@ from sitefinder.energy.hydraulics import WaterDepths
 from sitefinder.hydrology.months import Months
 from sitefinder.network.stations import without_repeats
 from sitefinder.siting.candidates import Stretches, subset
+from sitefinder.siting.limits import RiverParts
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -282,6 +283,16 @@ def _own_waters(waters: WaterBodies, extent: Extent) -> OwnWaters:
     return OwnWaters(*(getattr(waters, name)[extent.stations] for name in OwnWaters._fields))
 
 
+def _own_parts(parts: RiverParts, extent: Extent) -> RiverParts:
+    return RiverParts(*(_own_numbers(part[extent.stations]) for part in parts))
+
+
+# Numbers of the parts of one system, from 0 in the order of those of the region; -1 for none stays.
+def _own_numbers(part: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    number = np.unique(part[part >= 0])
+    return np.where(part >= 0, np.searchsorted(number, part), -1).astype(np.int64)
+
+
 def _own_marks(marks: npt.NDArray[np.bool_], extent: Extent) -> npt.NDArray[np.bool_]:
     return marks[extent.candidates]
 
@@ -307,6 +318,7 @@ SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "energy": _own_energy,
     "fish_safe_only": _own_marks,
     "evidence_values": _own_evidence,
+    "river_parts": _own_parts,
     "rule_overlaps": _own_overlaps,
     "verdicts": _own_verdicts,
     "water_bodies": _own_waters,

@@ -27,6 +27,7 @@ UNIT_OF_SUFFIX = {
     "_percent": {"%"},
     "_per_kwh": {"currency/kWh"},
     "_kw_per_km": {"kW/km"},
+    "plants_per_km": {"1/km"},
     "_per_kw": {"currency/kW"},
 }
 
@@ -53,9 +54,11 @@ def stretches(**changes):
 def test_layers_come_in_the_order_of_delivery():
     promised = "sites stretches reaches catchments structures rule_hits turbine_options site_costs flow_curves"
     promised += " site_simulations"
-    beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain hydrokinetic"
+    beside = "site_months depleted_reaches site_profiles ranking_criteria ranking_sensitivity fish_safe_gain"
+    beside += " hydrokinetic"
 
-    totals = ["districts", "streams", "screening_cascade", "reach_districts", "totals"]
+    totals = ["districts", "streams", "water_bodies", "cumulative_limits", "screening_cascade"]
+    totals += ["reach_districts", "totals"]
     totals += ["supply_curve", "sites_by_price", "distributions", "flow_equations", "minimum_heads"]
     notes = ["provenance", "repairs", "columns"]
     assert list(LAYERS) == [*promised.split(), *beside.split(), *totals, *notes]

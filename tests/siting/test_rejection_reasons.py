@@ -28,7 +28,7 @@ class GivenSettings:
 
     def __init__(self, max_lcoe_per_kwh=None, **ranking):
         self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3, max_lcoe_per_kwh=max_lcoe_per_kwh)
-        self.ranking = RankingSettings(**ranking)
+        self.ranking = RankingSettings(**{"min_free_flowing_m": 0.0, **ranking})
 
 
 # A chain of stations 50 m apart.
@@ -39,8 +39,8 @@ def chain(count):
     return pd.DataFrame(columns)
 
 
-# Candidates on a chain, without ponds, from (intake, tailrace).
-def candidates(pairs):
+# Candidates on a chain, without ponds, from (intake, tailrace); those at existing weirs may follow each other.
+def candidates(pairs, scheme_type="at_barrier"):
     intake, tailrace = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
     lengths = tailrace - intake
     start = np.concatenate([[0], np.cumsum(lengths)])
@@ -50,7 +50,7 @@ def candidates(pairs):
             {
                 "intake": intake,
                 "tailrace": tailrace,
-                "scheme_type": "diversion",
+                "scheme_type": scheme_type,
                 "road_distance_m": 100.0 * np.asarray(intake),
             }
         ),
@@ -75,10 +75,13 @@ def valuation(net_value, *, energy=None, cost=None, turbine=None):
     return pd.DataFrame(columns)
 
 
-def chosen_rows(pairs, valued, *, steps=(), choice=None, stations=12, settings=None, way=None):
+def chosen_rows(
+    pairs, valued, *, steps=(), choice=None, stations=12, settings=None, way=None, schemes="at_barrier"
+):
     choice = np.zeros(len(pairs), dtype=int) if choice is None else np.array(choice)
     settings = settings or GivenSettings()
-    offers = choose_sites(candidates(pairs), list(steps), valued, choice, chain(stations), settings, way)
+    given = candidates(pairs, schemes), list(steps), valued, choice, chain(stations), settings, way
+    offers = choose_sites(*given)
     return np.flatnonzero(offers.chosen).tolist(), offers
 
 
@@ -157,10 +160,12 @@ def test_sites_keep_their_distance_along_the_stream():
     pairs = [(1, 3), (3, 5), (4, 6), (5, 7)]
     valued = valuation([10.0, 9.0, 8.0, 7.0])
 
-    def chosen(spacing_m):
-        return chosen_rows(pairs, valued, settings=GivenSettings(spacing_m=spacing_m))
+    def chosen(length_m):
+        settings = GivenSettings(min_free_flowing_m=length_m)
+        return chosen_rows(pairs, valued, settings=settings, schemes="diversion")
 
-    assert chosen(0.0)[0] == [0, 1, 3]
+    # Plants end to end would be one plant, even where no distance is set.
+    assert chosen(0.0)[0] == [0, 2]
     assert chosen(50.0)[0] == [0, 2]
     assert chosen(100.0)[0] == [0, 3]
     assert chosen(101.0)[0] == [0]
@@ -329,6 +334,8 @@ def test_every_reason_that_can_be_given_is_declared():
         *own,
         *steps,
         *(name for name, _ in offers.ladder),
+        "too close to an existing plant",
+        "cumulative limit reached",
         "fish passage survival too low",
         "blocked by a better site",
     ]

@@ -68,6 +68,7 @@ def headline(handover):
     energy_gwh = sites["energy_mwh"].sum() / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     interval = energy_interval(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
+    depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["is_new_barrier"].sum())
     figures = [
         ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked sites without overlap"),
         (
@@ -77,6 +78,12 @@ def headline(handover):
             "installed capacity of all sites",
         ),
         ("energy", amount(energy_gwh, "GWh/yr"), sites["energy_mwh"].sum(), f"mean annual energy; {interval}"),
+        (
+            "depleted",
+            amount(depleted_m / METRES_PER_KILOMETRE, "km"),
+            depleted_m,
+            f"of stream depleted by the sites, which need {counted(barriers, 'new barrier', 'new barriers')}",
+        ),
         ("streams", amount(length_km, "km"), reaches["length_m"].sum(), f"of streams in {len(reaches)} reaches"),
         (
             "potential",
@@ -110,6 +117,8 @@ def region_tables(handover):
         after.append(_totals_table(totals, ("stream",), "Totals by stream", currency, "streams"))
     elif len(tables["districts"]):
         after.append(_districts_table(tables["districts"], currency))
+    if "cumulative_limits" in tables and len(tables["cumulative_limits"]):
+        after.append(_limits_table(tables["cumulative_limits"]))
     if "sites_by_price" in tables and len(tables["sites"]):
         after.append(_price_table(tables["sites_by_price"], currency))
     if len(tables["fish_safe_gain"]):
@@ -201,10 +210,13 @@ def _totals_table(totals, scopes, caption, currency, identity):
             *_of_sites(
                 row, row.power_w / WATTS_PER_KILOWATT, row.energy_wh / WATT_HOURS_PER_MEGAWATT_HOUR, maximum
             ),
+            figure_cell(amount(row.depleted_m / METRES_PER_KILOMETRE), row.depleted_m),
+            figure_cell(str(row.new_barriers), row.new_barriers),
         ]
         for row in rows.itertuples()
     ]
-    return table(caption, _total_headings(scopes[0], currency), cells, identity=identity)
+    heads = [*_total_headings(scopes[0], currency), "depleted [km]", "new barriers"]
+    return table(caption, heads, cells, identity=identity)
 
 
 # Totals by district from layer ``districts``, if there is no layer ``totals``.
@@ -253,6 +265,25 @@ def _of_sites(row, power_kw, energy_mwh, maximum):
         amount_cell(row.lcoe_per_kwh),
         figure_cell(interval, row.lcoe_per_kwh_p10),
     ]
+
+
+# What each cumulative limit costs.
+def _limits_table(limits):
+    columns = {
+        "setting": "setting",
+        "sites_without": "sites without it",
+        "energy_without_mwh": "mean annual energy without it [MWh/yr]",
+        "energy_lost_mwh": "energy lost by it [MWh/yr]",
+        "gap_without_share": "gap to an upper bound",
+    }
+    rows = []
+    for row in limits.to_dict("records"):
+        cells = {name: amount_cell(row[name]) for name in columns}
+        cells["sites_without"] = figure_cell(str(row["sites_without"]), row["sites_without"])
+        cells["gap_without_share"] = figure_cell(percent(row["gap_without_share"]), row["gap_without_share"])
+        rows.append([row["limit"], *cells.values()])
+    meanings = [Heading(head, meaning_of("cumulative_limits", name)) for name, head in columns.items()]
+    return table("Cost of the cumulative limits", ["limit", *meanings], rows, identity="limits")
 
 
 # What of the selected sites pays at other prices.

@@ -55,6 +55,17 @@ def money(value, currency):
     return f"{money_figure(float(value))} {currency}"
 
 
+def percent(share):
+    """A share as a whole percentage.
+
+    Examples
+    --------
+    >>> percent(0.714), percent(float("nan"))
+    ('71 %', 'not known')
+    """
+    return f"{100 * share:.0f} %" if is_known(share) and math.isfinite(share) else NOT_KNOWN
+
+
 def span(low, high, unit="", places=None):
     """Two numbers and their unit, such as "1.2 to 3.4 m"; unknown ones are "not known".
 

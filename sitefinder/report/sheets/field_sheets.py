@@ -7,8 +7,9 @@ from sitefinder.report.sheets.maps import locate, locator, measure_names, region
 from sitefinder.report.sheets.profiles import measure_profiles
 from sitefinder.report.sheets.site_data import LONGEST_NAME, site_data
 from sitefinder.report.stream_names import stream_names
-from sitefinder.report.text import counted, energy_interval, gigawatt_hours, power
+from sitefinder.report.text import counted, energy_interval, figure, gigawatt_hours, power
 from sitefinder.schema.wording import READING, SAFETY, SCREENING
+from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import VERDICTS, labels
 
 OVERVIEW_MAP_MM = (126.0, 118.0)
@@ -73,8 +74,15 @@ def totals_text(handover):
     interval = energy_interval(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
     return (
         f"{counted(len(sites), 'site', 'sites')}: installed capacity {power(sites['power_kw'].sum())}, "
-        f"mean annual energy {energy} GWh ({interval} GWh)."
+        f"mean annual energy {energy} GWh ({interval} GWh); {effects_of_sites(sites)}."
     )
+
+
+def effects_of_sites(sites):
+    """Depleted length and new barriers of sites, as part of a sentence."""
+    depleted_km = sites["depleted_length_m"].sum() / METRES_PER_KILOMETRE
+    barriers = counted(int(sites["is_new_barrier"].sum()), "new barrier", "new barriers")
+    return f"{figure(depleted_km)} km of stream depleted, {barriers}"
 
 
 def _list_title(handover, listed):

@@ -13,6 +13,7 @@ from sitefinder.report.sheets.amounts import (
     is_known,
     listed,
     money,
+    percent,
     span,
     words,
 )
@@ -20,6 +21,7 @@ from sitefinder.report.sheets.compile import shortened
 from sitefinder.report.sheets.maps import place_map
 from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.report.text import NOT_KNOWN, level_places
+from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
 from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, flag_phrases, named, phrases
 
@@ -31,6 +33,8 @@ BANKS = {"left": "on the left bank (looking downstream)", "right": "on the right
 # A road within this height difference is level with the powerhouse [m].
 LEVEL_WITHIN_M = 0.5
 REASON_SEPARATOR = "; "
+# Rows of the table of the depleted reach; the layer depleted_reaches has all places and months.
+DEPLETED_ROWS = 5
 
 
 def site_data(setter, handover, site, stream):
@@ -68,6 +72,7 @@ def site_data(setter, handover, site, stream):
             {"title": "Head and flow at the intake", "rows": _rows(setter, _water(handover, site, scheme))},
             {"title": "Plant and cost", "rows": _rows(setter, _plant(handover, site, scheme))},
         ],
+        "depleted": _depleted(handover, site),
         "verdict": _verdict(site),
         "points": [setter.text(point) for point in _points(handover, site)],
         "grid": setter.text(crs_text(handover.crs)),
@@ -79,6 +84,7 @@ def site_data(setter, handover, site, stream):
 
 # Pairs of label and text, without those of no text.
 def _rows(setter, pairs):
+    pairs = [pair for pair in pairs if pair is not None]
     return [[label, setter.text(text)] for label, text in pairs if text is not None]
 
 
@@ -152,9 +158,47 @@ def _plant(handover, site, scheme):
         ("Net present value", money(site["npv"], handover.currency) + rate_of_return),
         ("Discounted payback", amount(payback, "years", 0) if is_known(payback) else "not within the lifetime"),
         _if_known("Break-even price", break_even, f"{amount(break_even, '', 3)}; solar {solar} {per_kwh}"),
-        ("Depleted reach" if scheme.diverts else "Stretch of stream", amount(length_m, "m")),
+        None if scheme.diverts else ("Stretch of stream", amount(length_m, "m")),
         ("Headrace and penstock", amount(conduit_m, "m") if is_known(conduit_m) and conduit_m > 0 else None),
     ]
+
+
+# The depleted reach in a sentence, and a table of what flows by place and month; None without one. A month that is
+# shown of each place is the one of least flow left, since twelve would not fit.
+def _depleted(handover, site):
+    places = handover.tables["depleted_reaches"]
+    own = places[places["site_id"] == site["site_id"]]
+    if not len(own):
+        return None
+    min_depth_m = f"{own['min_depth_m'].iloc[0]:g} m"
+    capped = " Its head is at the maximum that defines low head." if site["head_is_capped"] else ""
+    text = (
+        f"{amount(site['depleted_length_m'], 'm')} of stream. With the plant in service, at least "
+        f"{amount(site['depleted_flow_q95_m3s'], 'm³/s')} pass the intake 95 % of the time, and the mean depth is "
+        f"below {min_depth_m} somewhere for {percent(site['depleted_shallow_share'])} of the time "
+        f"({percent(site['depleted_shallow_natural_share'])} without the plant).{capped}"
+    )
+    rows = []
+    for _, place in own.groupby("position", sort=True):
+        at_m = place["distance_m"].iloc[0]
+        year, of_months = place[place["month"] == 0].iloc[0], place[place["month"] > 0]
+        rows.append([f"{place['place'].iloc[0]}, {amount(at_m, 'm', 0)}", "mean of the year", *_left(year)])
+        if len(of_months):
+            least = of_months.loc[of_months["flow_left_m3s"].idxmin()]
+            rows.append(["", MONTH_NAMES[int(least["month"]) - 1], *_left(least)])
+    shown = rows[:DEPLETED_ROWS]
+    more = own["position"].nunique() - len({row[0] for row in shown if row[0]})
+    return {"text": text, "rows": shown, "months": _flow_by_month(own), "more": more}
+
+
+def _left(row):
+    return [amount(row[name]) for name in ("flow_natural_m3s", "flow_left_m3s", "width_m", "depth_m")]
+
+
+# Mean flow left below the intake in each month; empty where months are not known.
+def _flow_by_month(own):
+    first = own[(own["position"] == 1) & (own["month"] > 0)].sort_values("month")
+    return [[MONTH_NAMES[int(row.month) - 1][:3], amount(row.flow_left_m3s)] for row in first.itertuples()]
 
 
 # A row that is omitted if its figure is not known.

@@ -1,0 +1,172 @@
+"""The stages of cumulative limits: the parts of the river that they are set for, and what each of them costs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from sitefinder.schema import LAYERS
+from sitefinder.siting.limits import (
+    CUMULATIVE_LIMITS,
+    DEPLETED_OF_STREAM,
+    DEPLETED_OF_WATER_BODY,
+    FREE_FLOWING,
+    PLANTS_PER_KM,
+    RiverParts,
+    streams_of_links,
+    water_bodies_of_stations,
+)
+from sitefinder.siting.selection import choose_sites
+from sitefinder.steps.closed_months import with_closed
+from sitefinder.steps.selection import migration_path, offer_steps, river_use
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import Network
+    from sitefinder.settings import Settings
+    from sitefinder.siting.candidates import Stretches
+    from sitefinder.siting.selection import Offers
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.rules import Judged
+    from sitefinder.steps.water_bodies import WaterBodies
+
+
+def find_river_parts(
+    settings: Settings, inputs: RunInputs, network: Network, stationing: Stationing
+) -> RiverParts:
+    """Streams and water bodies, for which cumulative limits are set.
+
+    A stream is what the layer ``streams`` lists as one. A water body that lies in several drainage systems is
+    one in each of them.
+
+    Returns
+    -------
+    RiverParts
+    """
+    count = len(stationing.stations)
+    stream = streams_of_links(network.links)[stationing.stations["link"].to_numpy()].astype(np.int64)
+    water_body = np.full(count, -1)
+    if "water_bodies" in inputs.layers:
+        frame = inputs.layers["water_bodies"].frame
+        snap_m = settings.stretches.structure_snap_m
+        feature = water_bodies_of_stations(frame.geometry.to_numpy(), stationing.segments, snap_m, count)
+        # Several features of one id are one water body.
+        number = pd.factorize(frame["feature_id"])[0]
+        water_body = np.append(number, -1)[feature].astype(np.int64)
+    return RiverParts(stream, water_body)
+
+
+# The selection itself, and the one without any limit, in a table of `weigh_limits`.
+AS_CHOSEN, ALL_LIMITS = "", "all limits"
+# Sums in another order differ by less than this share.
+SUMMED_TO = 1e-9
+COUNTED = ["sites", "energy_mwh", "net_annual_value", "total_value", "upper_bound"]
+
+
+def limits_set(settings: Settings) -> tuple[str, ...]:
+    """Names of the cumulative limits that the settings set, of `sitefinder.siting.limits.CUMULATIVE_LIMITS`."""
+    ranking = settings.ranking
+    is_set = {
+        FREE_FLOWING: ranking.min_free_flowing_m > 0,
+        DEPLETED_OF_STREAM: ranking.max_depleted_share is not None,
+        DEPLETED_OF_WATER_BODY: ranking.max_depleted_share is not None
+        and settings.inputs.water_bodies is not None,
+        PLANTS_PER_KM: ranking.max_plants_per_km is not None,
+    }
+    return tuple(name for name in CUMULATIVE_LIMITS if is_set[name])
+
+
+def weigh_limits(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    stretches: Stretches,
+    energy: pd.DataFrame,
+    rule_overlaps: pd.DataFrame,
+    verdicts: Judged,
+    water_bodies: WaterBodies,
+    closed_energy: pd.DataFrame | None = None,
+    river_parts: RiverParts | None = None,
+) -> pd.DataFrame:
+    """The best set of sites as selected, without each limit that is set, and without any.
+
+    Returns
+    -------
+    DataFrame
+        ``limit`` (that which is left out; empty for the set as selected) and `COUNTED`.
+    """
+    energy = energy if closed_energy is None else with_closed(energy, closed_energy)
+    steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
+    path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
+    given = stretches, steps, energy, verdicts.choice, stationing.stations, settings, path
+    use, names = river_use(river_parts, water_bodies), limits_set(settings)
+    left_out = (
+        {AS_CHOSEN: ()} | {name: (name,) for name in names} | ({ALL_LIMITS: names} if len(names) > 1 else {})
+    )
+    rows = [(name, *_counted(choose_sites(*given, use, without))) for name, without in left_out.items()]
+    return pd.DataFrame(rows, columns=["limit", *COUNTED])
+
+
+# Figures of a set, in the order of `COUNTED`.
+def _counted(offers: Offers) -> tuple[float, ...]:
+    energy_mwh, value = (
+        float(offers.valued[name].to_numpy()[offers.chosen].sum()) for name in ("energy_mwh", "net_annual_value")
+    )
+    return int(offers.chosen.sum()), energy_mwh, value, offers.total_value, offers.upper_bound
+
+
+def joined_limit_costs(found: dict[str, pd.DataFrame], **_: object) -> pd.DataFrame:
+    """The sets of all drainage systems together, from those of each."""
+    every = pd.concat(found.values(), ignore_index=True)
+    return every.groupby("limit", sort=False)[COUNTED].sum(min_count=len(found)).reset_index()
+
+
+# How much more than a value there can be, as a share of it; below the last digits of a sum it is none.
+def _gap_share(upper_bound: Any, value: Any) -> npt.NDArray[np.float64]:
+    upper_bound, value = np.asarray(upper_bound, dtype=np.float64), np.asarray(value, dtype=np.float64)
+    more = np.divide(upper_bound - value, value, out=np.zeros(value.shape), where=value > 0)
+    return np.where(more < SUMMED_TO, 0.0, more)
+
+
+def limit_costs_table(settings: Settings, limit_costs: pd.DataFrame) -> pd.DataFrame:
+    """The ``cumulative_limits`` layer.
+
+    Parameters
+    ----------
+    settings : Settings
+    limit_costs : DataFrame
+        Of `weigh_limits`.
+
+    Returns
+    -------
+    DataFrame
+    """
+    ranking = settings.ranking
+    setting = {
+        FREE_FLOWING: ranking.min_free_flowing_m,
+        DEPLETED_OF_STREAM: ranking.max_depleted_share,
+        DEPLETED_OF_WATER_BODY: ranking.max_depleted_share,
+        PLANTS_PER_KM: ranking.max_plants_per_km,
+    }
+    chosen = limit_costs[limit_costs["limit"] == AS_CHOSEN].iloc[0]
+    others = limit_costs[limit_costs["limit"] != AS_CHOSEN].reset_index(drop=True)
+    gap, gap_without = (_gap_share(table["upper_bound"], table["total_value"]) for table in (chosen, others))
+    table = pd.DataFrame(
+        {
+            "limit": others["limit"],
+            "setting": others["limit"].map(setting).astype(float),
+            "sites": int(chosen["sites"]),
+            "sites_without": others["sites"].astype("int64"),
+            "energy_mwh": chosen["energy_mwh"],
+            "energy_without_mwh": others["energy_mwh"],
+            "energy_lost_mwh": others["energy_mwh"] - chosen["energy_mwh"],
+            "net_annual_value_lost": others["net_annual_value"] - chosen["net_annual_value"],
+            "gap_share": float(gap),
+            "gap_without_share": gap_without,
+        }
+    )
+    return table[[column.name for column in LAYERS["cumulative_limits"].columns]]

@@ -1,0 +1,270 @@
+"""The choice within cumulative limits: against all subsets of candidates on small random trees, and made rivers.
+
+What a candidate takes, depletes and leaves free is found here by walks over the drawn tree, as in
+`small_trees`, without the code under test.
+"""
+
+import itertools
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.sparse import csr_array
+from small_trees import clashes, ends_above, path_down, random_case, taken_by
+
+from sitefinder.settings import CostSettings, RankingSettings
+from sitefinder.siting.candidates import Stretches, subset
+from sitefinder.siting.fish_passage import MigrationPath
+from sitefinder.siting.limited_choice import LimitedChoice, choose_within_limits
+from sitefinder.siting.limits import RiverUse
+from sitefinder.siting.selection import PREFIXES, VALUED, choose_sites
+
+CASES_A_SEED = 25
+LIMITS = {
+    "free-flowing": {"min_free_flowing_m": 120.0},
+    "depleted share": {"max_depleted_share": 0.3},
+    "plants": {"max_plants_per_km": 4.0},
+    "together": {"min_free_flowing_m": 60.0, "max_depleted_share": 0.35, "max_plants_per_km": 5.0},
+}
+
+
+class GivenSettings:
+    """The two sections that the choice reads."""
+
+    def __init__(self, **ranking):
+        self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3)
+        self.ranking = RankingSettings(**{"min_free_flowing_m": 0.0, **ranking})
+
+
+class Case(NamedTuple):
+    """A tree with candidates, streams, water bodies and existing plants."""
+
+    stations: pd.DataFrame
+    profile_m: np.ndarray
+    stretches: Stretches
+    value: np.ndarray
+    use: RiverUse
+    pieces: list
+
+
+def made_case(rng):
+    stations, profile_m, stretches, value = random_case(rng)
+    downstream, segment_m = stations["downstream"].to_numpy(), stations["segment_length_m"].to_numpy()
+    count = len(stations)
+    stream, water_body = np.full(count, -1), np.full(count, -1)
+    for station in range(count - 1, -1, -1):
+        below = downstream[station]
+        new = below < 0 or rng.random() < 0.1
+        stream[station] = stream.max() + 1 if new else stream[below]
+        water_body[station] = rng.integers(-1, 2) if below < 0 or rng.random() < 0.3 else water_body[below]
+    developed = (rng.random(count) < 0.06) & (segment_m > 0)
+    pieces = [taken_by(stations, profile_m, row) for row in stretches.table.itertuples()]
+    # A run lists no candidate in water that an existing plant uses.
+    free = np.array([not developed[list(piece)].any() for piece in pieces], dtype=bool)
+    use = RiverUse(stream, water_body, developed, developed & (rng.random(count) < 0.7))
+    kept = [piece for piece, is_free in zip(pieces, free, strict=True) if is_free]
+    return Case(stations, profile_m, subset(stretches, free), value[free], use, kept)
+
+
+def chosen_of(case, settings, **more):
+    count = len(case.value)
+    valued = pd.DataFrame({prefix + name: np.ones(count) for prefix in PREFIXES for name in VALUED})
+    valued["any_net_annual_value"] = valued["safe_net_annual_value"] = case.value
+    given = case.stretches, [], valued, np.zeros(count, dtype=int), case.stations, settings
+    return choose_sites(*given, use=case.use, **more)
+
+
+def too_near_to_plants(case, length_m):
+    """Candidates with less free stream than the length above them to an existing plant, or below them."""
+    downstream, developed = case.stations["downstream"].tolist(), case.use.developed
+    near = []
+    for row, piece in zip(case.stretches.table.itertuples(), case.pieces, strict=True):
+        free_m = [np.inf]
+        for top in ends_above(case.stations, piece, row):
+            for plant in np.flatnonzero(developed).tolist():
+                free_m.append(path_down(case.stations, plant).get(top, np.inf))
+        for station, way_m in path_down(case.stations, row.tailrace).items():
+            if downstream[station] >= 0 and developed[downstream[station]]:
+                free_m.append(way_m)
+        near.append(min(free_m) < length_m)
+    return near
+
+
+def sums_and_limits(case, ranking):
+    """What each candidate adds to each limited sum, shape (sums, candidates), and the limits."""
+    segment_m, use = case.stations["segment_length_m"].to_numpy(), case.use
+    rows, most = [], []
+    depleted = [
+        {station for station in path_down(case.stations, row.intake) if station <= row.tailrace} - {row.intake}
+        if row.scheme_type == "diversion"
+        else set()
+        for row in case.stretches.table.itertuples()
+    ]
+    parts = [(part, number) for part in (use.stream, use.water_body) for number in range(part.max() + 1)]
+    for part, number in parts if ranking.max_depleted_share is not None else ():
+        own = part == number
+        rows.append([segment_m[[s for s in taken if own[s]]].sum() for taken in depleted])
+        most.append(ranking.max_depleted_share * segment_m[own].sum() - segment_m[own & use.developed].sum())
+    for number in range(use.stream.max() + 1) if ranking.max_plants_per_km is not None else ():
+        own = use.stream == number
+        rows.append(own[case.stretches.table["tailrace"].to_numpy()].astype(float))
+        most.append(ranking.max_plants_per_km * segment_m[own].sum() / 1000.0 - use.plants[own].sum())
+    return np.array(rows).reshape(len(rows), len(case.value)), np.maximum(most, 0.0)
+
+
+def best_of_all_subsets(case, ranking):
+    count = len(case.value)
+    barred = too_near_to_plants(case, ranking.min_free_flowing_m)
+    against = [0] * count
+    for one, other in clashes(case.stations, case.pieces, case.stretches.table, ranking.min_free_flowing_m):
+        against[one] |= 1 << other
+        against[other] |= 1 << one
+    sums, most = sums_and_limits(case, ranking)
+    held, total, used = np.array([0]), np.array([0.0]), np.zeros((len(most), 1))
+    for number in range(count):
+        if barred[number]:
+            continue
+        more = used + sums[:, [number]]
+        fits = (held & against[number] == 0) & (more <= most[:, None] + 1e-9).all(axis=0)
+        held = np.concatenate([held, held[fits] | 1 << number])
+        total = np.concatenate([total, total[fits] + case.value[number]])
+        used = np.concatenate([used, more[:, fits]], axis=1)
+    return total.max()
+
+
+@pytest.mark.parametrize("limit", LIMITS)
+@pytest.mark.parametrize("seed", range(4))
+def test_the_choice_within_limits_is_the_best_of_all_subsets(seed, limit):
+    rng = np.random.default_rng([seed, 14])
+    settings = GivenSettings(**LIMITS[limit])
+    binding = 0
+    for _ in range(CASES_A_SEED):
+        case = made_case(rng)
+
+        offers = chosen_of(case, settings)
+
+        best = best_of_all_subsets(case, settings.ranking)
+        assert case.value[offers.chosen].sum() == pytest.approx(best, abs=1e-9)
+        assert offers.total_value == pytest.approx(best, abs=1e-9)
+        # The choice is exact, and says so.
+        assert offers.upper_bound == pytest.approx(best, abs=1e-6)
+        sums, most = sums_and_limits(case, settings.ranking)
+        assert (sums @ offers.chosen <= most + 1e-9).all()
+        binding += best < best_of_all_subsets(case, GivenSettings().ranking)
+    # The limit costs something in enough of the cases.
+    assert binding >= CASES_A_SEED // 4
+
+
+STRICTER = [
+    ("min_free_flowing_m", [0.0, 50.0, 100.0, 200.0, 400.0]),
+    ("max_depleted_share", [None, 0.8, 0.5, 0.3, 0.1, 0.0]),
+    ("max_plants_per_km", [None, 20.0, 8.0, 4.0, 2.0, 0.5]),
+]
+
+
+@pytest.mark.parametrize(("name", "values"), STRICTER)
+@pytest.mark.parametrize("seed", range(3))
+def test_a_stricter_limit_never_raises_the_value(seed, name, values):
+    rng = np.random.default_rng([seed, 15])
+    for _ in range(10):
+        case = made_case(rng)
+
+        totals = [chosen_of(case, GivenSettings(**{name: value})).total_value for value in values]
+
+        assert all(later <= earlier + 1e-9 for earlier, later in itertools.pairwise(totals))
+
+
+def test_without_a_limit_that_is_left_out_the_choice_is_that_of_settings_without_it():
+    rng = np.random.default_rng(16)
+    both = {"min_free_flowing_m": 100.0, "max_plants_per_km": 4.0}
+    differing = 0
+    for _ in range(20):
+        case = made_case(rng)
+
+        found = chosen_of(case, GivenSettings(**both), left_out=("plants per km of stream",))
+
+        expected = chosen_of(case, GivenSettings(min_free_flowing_m=100.0))
+        assert found.chosen.tolist() == expected.chosen.tolist()
+        differing += found.total_value > chosen_of(case, GivenSettings(**both)).total_value
+    assert differing >= 3
+
+
+def best_with_fish(case, ranking, survival, spawning, minimum):
+    """The best of all sets of candidates, each with any turbine or a fish-safe one at half the value."""
+    against = set(clashes(case.stations, case.pieces, case.stretches.table, ranking.min_free_flowing_m))
+    sums, most = sums_and_limits(case, ranking)
+    barred = too_near_to_plants(case, ranking.min_free_flowing_m)
+    ways = {ground: set(path_down(case.stations, ground)) for ground in np.flatnonzero(spawning).tolist()}
+    intake, best = case.stretches.table["intake"].tolist(), 0.0
+    for options in itertools.product((-1, 0, 1), repeat=len(case.value)):
+        rows = [row for row, option in enumerate(options) if option >= 0]
+        if any(barred[row] for row in rows):
+            continue
+        if any(pair in against for pair in itertools.combinations(rows, 2)):
+            continue
+        if (sums[:, rows].sum(axis=1) > most + 1e-9).any():
+            continue
+        alive = [
+            np.prod([survival[row, options[row]] for row in rows if intake[row] in way]) for way in ways.values()
+        ]
+        if min(alive, default=1.0) < minimum - 1e-9:
+            continue
+        best = max(best, sum(case.value[row] * (0.5 if options[row] else 1.0) for row in rows))
+    return best
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_fish_and_limits_together_are_the_best_of_all_sets_of_options(seed):
+    rng = np.random.default_rng([seed, 17])
+    settings = GivenSettings(max_depleted_share=0.5, max_plants_per_km=6.0)
+    binding = 0
+    for _ in range(8):
+        case = made_case(rng)
+        few = np.arange(len(case.value)) < 6
+        case = case._replace(stretches=subset(case.stretches, few), value=case.value[few], pieces=case.pieces[:6])
+        count, stations = len(case.value), len(case.stations)
+        survival = np.column_stack([rng.choice([0.0, 0.6, 0.8], count), np.full(count, 0.95)])
+        spawning = rng.random(stations) < 0.2
+        path = MigrationPath(spawning, np.ones(stations), survival, 0.7)
+        valued = pd.DataFrame({prefix + name: np.ones(count) for prefix in PREFIXES for name in VALUED})
+        valued["any_net_annual_value"], valued["safe_net_annual_value"] = case.value, case.value / 2
+        given = case.stretches, [], valued, np.zeros(count, dtype=int), case.stations, settings
+
+        offers = choose_sites(*given, path, case.use)
+
+        best = best_with_fish(case, settings.ranking, survival, spawning, 0.7)
+        assert offers.total_value == pytest.approx(best, abs=1e-9)
+        assert offers.upper_bound == pytest.approx(best, abs=1e-6)
+        binding += best < choose_sites(*given, path, None).total_value
+    assert binding >= 1
+
+
+def no_program(tree, value, *_):
+    return LimitedChoice(np.zeros(len(value), dtype=bool), 0.0, np.inf)
+
+
+def test_a_choice_that_stops_early_gives_a_bound_that_is_not_below_the_best(monkeypatch):
+    # Without an integer program only the priced relaxation is left, and the sets that it came upon.
+    monkeypatch.setattr("sitefinder.siting.limited_choice.MAX_PROGRAM", 0)
+    monkeypatch.setattr("sitefinder.siting.limited_choice._program", no_program)
+    rng = np.random.default_rng(18)
+    gaps = []
+    for _ in range(40):
+        count = 12
+        downstream = np.append(np.arange(1, count + 1), -1).astype(np.int32)
+        value, amounts = rng.integers(1, 20, count).astype(float), rng.integers(1, 20, count).astype(float)
+        most = 40.0
+        ends = np.arange(count), np.arange(1, count + 1)
+
+        found = choose_within_limits(downstream, *ends, value, csr_array(amounts[None]), [most])
+
+        # None of them overlap: it is the knapsack of whole numbers, by the table of values for each room.
+        table = np.zeros(int(most) + 1)
+        for gain, size in zip(value, amounts.astype(int), strict=True):
+            table[size:] = np.maximum(table[size:], table[: len(table) - size] + gain)
+        best = table[-1]
+        assert (amounts[found.chosen]).sum() <= most
+        assert found.total_value <= best <= found.upper_bound + 1e-9
+        gaps.append(found.upper_bound - found.total_value)
+    assert max(gaps) > 0.1
