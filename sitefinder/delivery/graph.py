@@ -20,6 +20,7 @@ DEM_COPY, RELIEF_COPY = "terrain-dem.tif", "terrain-relief.tif"
 _SITE_TABLES = "sitefinder.delivery.site_tables"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
 _MONEY_TABLES = "sitefinder.delivery.money_tables"
+_STRUCTURE_TABLES = "sitefinder.delivery.structure_tables"
 _CONTEXT = "sitefinder.delivery.context"
 
 
@@ -50,10 +51,10 @@ SHARED = [
     stage(
         "ranked_sites",
         f"{_SITE_TABLES}:rank_sites",
-        "network stationing catchments heads flows water_depths water_bodies quality_flags stretches verdicts "
-        "months closed_months sites fish_alive",
-        "run.crs run.seed rules energy tailwater flows.releases flows.closed_months fish costs ranking "
-        "uncertainty off_grid",
+        "network stationing catchments heads flows water_depths water_bodies quality_flags stretches "
+        "stream_things verdicts months closed_months sites fish_alive",
+        "run.crs run.seed rules stretches.ends_within_m energy tailwater flows.releases flows.closed_months fish "
+        "costs ranking uncertainty off_grid",
         "turbines costs layers.districts layers.roads layers.power_lines layers.settlements",
     ),
 ]
@@ -78,6 +79,12 @@ TABLES = [
     ),
     _table("catchments", _SITE_TABLES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
     _table("structures", _REGION_TABLES, "stationing water_bodies", "run.crs"),
+    _table(
+        "stretch_structures",
+        _STRUCTURE_TABLES,
+        "stationing stretches stream_things sites ranked_sites",
+        "run.crs stretches.ends_within_m",
+    ),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
     _table(
         "turbine_options",
@@ -163,7 +170,7 @@ STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
 LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
 
 # Tables on the sheets of sites and the map, in addition to those of all drawings.
-_ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
+_ON_SHEETS = "sites stretches reaches structures stretch_structures rule_hits site_profiles totals"
 
 
 # The stage of a file or text: the module and function that make it, and the settings and results that it depends
@@ -184,7 +191,7 @@ _ALL_LAYERS = " ".join(LAYERS_MADE)
 _DRAWN = "money relief map_context"
 _TITLED, _DRAWN_BY = "run.name run.crs", "run.name run.crs ranking.allow"
 # Tables on the sheets of sites and the map.
-_ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
+_ON_SHEETS = "sites stretches reaches structures stretch_structures rule_hits site_profiles totals"
 # Each file by its name in the output folder, the GeoPackage first, with the stage that makes it.
 FILE_STAGES = {
     GEOPACKAGE: _file(

@@ -41,12 +41,14 @@ from sitefinder.siting.potential import (
     shared,
     whole,
 )
+from sitefinder.siting.structures import NOT_BARRIERS
 from sitefinder.steps.flags import covered_percent, flag_texts, flags_of_reaches, list_seams
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresolved_reaches
 from sitefinder.steps.scope import OF_THE_COMPUTER
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
 from sitefinder.steps.terrain import list_terrain_repairs
+from sitefinder.steps.water_bodies import STEP_KIND
 from sitefinder.units import (
     HOURS_PER_YEAR,
     KILOWATT_HOURS_PER_MEGAWATT_HOUR,
@@ -178,6 +180,11 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
     own = stream[stretches.table["tailrace"].to_numpy(dtype=np.int64)[picked]]
     worst = _worst_of_streams(stream, alive, inside, count)
     known = worst >= 0
+    barriers = _barriers_of_streams(water_bodies.structures, stream, inside, count)
+    weirs = stretches.table["intake"].to_numpy(dtype=np.int64)[picked[ranked["new_barrier"].to_numpy(dtype=bool)]]
+    new_barriers = np.bincount(stream[weirs], minlength=count)
+    length_km = summed(segment_m * inside) / METRES_PER_KILOMETRE
+    per_km = np.divide(barriers + new_barriers, length_km, out=np.full(count, np.nan), where=length_km > 0)
     mouth = np.arange(count)
     names = place_names(network.parts, mouth, links["length_m"].to_numpy())["name"]
     table = pd.DataFrame(
@@ -188,6 +195,9 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
             "developed_m": summed(segment_m * (water_bodies.developed & inside)),
             "diverted_m": summed(diverted_m),
             "ponded_m": summed(ponded_m),
+            "barriers": barriers,
+            "new_barriers": new_barriers,
+            "barriers_per_km": per_km,
             "sites": np.bincount(own, minlength=count),
             "power_kw": np.bincount(own, weights=ranked["power_kw"], minlength=count),
             "energy_mwh": np.bincount(own, weights=ranked["energy_mwh"], minlength=count),
@@ -201,6 +211,15 @@ def streams_table(settings, network, stationing, heads, stretches, water_bodies,
     table = table[shown].reset_index(drop=True)
     table["stream_id"] = without_repeats(table["stream_id"].tolist())
     return table[[column.name for column in LAYERS["streams"].columns]]
+
+
+# Number of existing weirs and other drops that hold water on each stream inside the region, without natural falls.
+def _barriers_of_streams(structures, stream, inside, count):
+    kind = structures["kind"].astype(str).str.strip().str.lower()
+    station = structures["station"].to_numpy(dtype=np.int64)
+    holds = (~kind.isin([*NOT_BARRIERS, STEP_KIND])).to_numpy(dtype=bool) & (station >= 0)
+    station = station[holds]
+    return np.bincount(stream[station[inside[station]]], minlength=count)
 
 
 def used_metres(stretches, chosen, segment_length_m, profile_m):

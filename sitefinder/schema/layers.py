@@ -28,8 +28,10 @@ from sitefinder.schema.columns import (
     MONTH_ENERGIES,
     MONTH_SOURCE,
     NET_VALUE,
+    NEW_BARRIER,
     NO_ROTOR,
     NPV,
+    PASSED_KINDS,
     POWER,
     POWER_INTERVAL,
     REACH_ID,
@@ -62,7 +64,7 @@ from sitefinder.schema.total_layers import (
     SUPPLY_CURVE,
     TOTALS,
 )
-from sitefinder.vocabulary import HYDRAULICS_METHODS
+from sitefinder.vocabulary import HYDRAULICS_METHODS, PASSED_ROLES
 
 TURBINE_OPTIONS = Layer(
     "turbine_options",
@@ -510,6 +512,7 @@ SITES = Layer(
         *made_by(
             "stretches",
             *LENGTHS,
+            *NEW_BARRIER,
             Column("lon", "real", "°", "longitude of the tailrace, WGS 84", -180, 180),
             Column("lat", "real", "°", "latitude of the tailrace, WGS 84", -90, 90),
             Column("intake_lon", "real", "°", "longitude of the intake, WGS 84", -180, 180),
@@ -593,6 +596,7 @@ STRETCHES = Layer(
         SCHEME_TYPE,
         *SITE_HEAD,
         *LENGTHS,
+        *NEW_BARRIER,
         POWER,
         ENERGY,
         NET_VALUE,
@@ -747,6 +751,27 @@ STRUCTURES = Layer(
         text("note", "doubts and changes; empty if none"),
     ),
 )
+STRETCH_STRUCTURES = Layer(
+    "stretch_structures",
+    "Point",
+    "a structure, fall, plant, abstraction, crossing or confluence on the stream within a site or at its ends",
+    ("site_id", "position"),
+    (
+        SITE_ID,
+        count("rank", "rank of the site", minimum=1),
+        count("position", "number along the stream, from above the intake down", minimum=1),
+        text("kind", "kind: " + ", ".join(PASSED_KINDS), PASSED_KINDS),
+        text("role", "where it lies against the site: " + ", ".join(PASSED_ROLES), PASSED_ROLES),
+        text("object_id", "user's id; of a confluence the streams that join; empty if none"),
+        Column("distance_m", "real", "m", "distance downstream from the intake; negative above it"),
+        text("use", "present use in the user's layer"),
+        text("owner", "owner in the user's layer"),
+        text("condition", "condition in the user's layer"),
+        statement("powered", "true if an existing plant uses it"),
+        statement("fish_pass", "true if it has a fish pass, by the user's layer"),
+        amount("drop_m", "m", "drop of the water level, surveyed where available; NULL if unknown"),
+    ),
+)
 RULE_HITS = Layer(
     "rule_hits",
     None,
@@ -816,6 +841,7 @@ LAYERS = {
         REACHES,
         CATCHMENTS,
         STRUCTURES,
+        STRETCH_STRUCTURES,
         RULE_HITS,
         TURBINE_OPTIONS,
         SITE_COSTS,

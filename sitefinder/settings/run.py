@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
-from sitefinder.settings.choices import Allowable, EvidenceGrade, SchemeType
+from sitefinder.settings.choices import Allowable, EvidenceGrade, PassedKind, SchemeType
 from sitefinder.settings.economics import (
     CostSettings,
     EnergySettings,
@@ -21,7 +21,7 @@ from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs, Section
 from sitefinder.settings.loading import Written, checked, config_error
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
-from sitefinder.vocabulary import head_schemes
+from sitefinder.vocabulary import head_schemes, never_past_kinds
 
 
 class ChannelSettings(Section):
@@ -421,6 +421,33 @@ class StretchSettings(Section):
         ge=1,
         description="length of a headrace over the straight line between its ends, since it follows the contour "
         "(common practice, no source)",
+    )
+    intake_weir_height_m: float = Field(
+        1.0,
+        ge=0,
+        description="height of the new weir at the intake of a diversion [m], where no existing weir serves: a "
+        "new barrier, with a fish pass and a flushing gate; it gains no head (common practice, no source); 0: "
+        "intakes need no weir",
+    )
+    never_past: list[PassedKind] = Field(
+        ["navigation", "abstraction_weir", "abstraction"],
+        description="what no diversion may go past and no pond may drown: "
+        + ", ".join(never_past_kinds())
+        + "; a stretch never goes past a working plant; what lies past other things is only flagged",
+    )
+    navigation_uses: list[str] = Field(
+        ["navigation", "lock", "shipping"],
+        description="words in the use of a structure that mean navigation, in any case",
+    )
+    abstraction_uses: list[str] = Field(
+        ["irrigation", "supply", "mill", "fish farm", "abstraction", "intake", "industry", "cooling"],
+        description="words in the use of a structure that mean that water is taken there, in any case",
+    )
+    ends_within_m: float = Field(
+        25.0,
+        ge=0,
+        description="distance along the stream beyond intake and powerhouse within which structures are listed "
+        "with a site [m] (own choice)",
     )
     structure_snap_m: float = Field(60.0, ge=0, description="maximum distance of a structure from its stream [m]")
 

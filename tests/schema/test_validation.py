@@ -27,6 +27,7 @@ UNIT_OF_SUFFIX = {
     "_percent": {"%"},
     "_per_kwh": {"currency/kWh"},
     "_kw_per_km": {"kW/km"},
+    "_per_km": {"1/km"},
     "_per_kw": {"currency/kW"},
 }
 
@@ -51,8 +52,8 @@ def stretches(**changes):
 
 
 def test_layers_come_in_the_order_of_delivery():
-    promised = "sites stretches reaches catchments structures rule_hits turbine_options site_costs flow_curves"
-    promised += " site_simulations"
+    promised = "sites stretches reaches catchments structures stretch_structures rule_hits turbine_options"
+    promised += " site_costs flow_curves site_simulations"
     beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain hydrokinetic"
 
     totals = ["districts", "streams", "screening_cascade", "reach_districts", "totals"]

@@ -320,7 +320,7 @@ def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not
 
 def test_every_reason_that_can_be_given_is_declared():
     steps = ["outside the region", "no flow estimate", "flow regression too weak to rank", "too little flow"]
-    steps += ["head unresolved", "catchment incomplete", "excluded by rules"]
+    steps += ["head unresolved", "catchment incomplete", "excluded by rules", "would pass what may not be bypassed"]
     _, offers, _ = three_below_spawning(0.8)
     own = ["", "standing water", "developed", "tidal", "too little head", "network unresolved"]
     own += ["stream too shallow or narrow", "too little power", "too far from a road"]
