@@ -440,6 +440,11 @@ ABOVE_COST_LIMIT = RejectionReason(
     ECONOMIC,
     "The net annual value is negative, or the LCOE exceeds the limit of the settings.",
 )
+NOT_WORTH_A_BARRIER = RejectionReason(
+    "not worth a new barrier",
+    ECONOMIC,
+    "The net annual value is below the value that the settings give to not building a new barrier.",
+)
 FISH_SURVIVAL_TOO_LOW = RejectionReason(
     "fish passage survival too low",
     COMPETING,
@@ -466,8 +471,33 @@ REJECTION_REASONS = (
     POWER_TOO_SMALL,
     ROAD_TOO_FAR,
     ABOVE_COST_LIMIT,
+    NOT_WORTH_A_BARRIER,
     FISH_SURVIVAL_TOO_LOW,
     BETTER_SITE,
+)
+
+# Why an existing structure has no plant, beside the reasons of reaches: in the order of examination, before those.
+NO_STREAM_NEAR = RejectionReason("no stream near", UNMEASURED, "No stream is within reach of the structure.")
+ONLY_A_STEP = RejectionReason(
+    "no mapped structure", UNMEASURED, "Only the long profile shows a step here: look on the field visit."
+)
+NATURAL_FALL = RejectionReason("natural fall", NO_STREAM, "A natural fall is left alone.")
+HOLDS_NO_WATER = RejectionReason("holds no water", TECHNICAL, "A crossing holds no water.")
+ALREADY_POWERED = RejectionReason("already powered", NO_STREAM, "An existing plant uses it.")
+REMOVAL_PLANNED = RejectionReason("removal planned", NO_STREAM, "Its removal is planned.")
+SCHEME_NOT_EXAMINED = RejectionReason(
+    "scheme type not examined", TECHNICAL, "The settings do not ask for plants at existing weirs."
+)
+HEAD_TOO_LARGE = RejectionReason("too much head", TECHNICAL, "The head is above the maximum of the settings.")
+STRUCTURE_REASONS = (
+    NO_STREAM_NEAR,
+    ONLY_A_STEP,
+    NATURAL_FALL,
+    HOLDS_NO_WATER,
+    ALREADY_POWERED,
+    REMOVAL_PLANNED,
+    SCHEME_NOT_EXAMINED,
+    HEAD_TOO_LARGE,
 )
 
 # Why a reach has no hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.

@@ -78,7 +78,14 @@ TABLES = [
         "layers.districts",
     ),
     _table("catchments", _SITE_TABLES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
-    _table("structures", _REGION_TABLES, "stationing water_bodies", "run.crs"),
+    _table(
+        "structures",
+        _STRUCTURE_TABLES,
+        "stationing water_bodies stretches energy verdicts sites ranked_sites",
+        "run.crs stretches.scheme_types stretches.min_head_m stretches.max_head_m stretches.navigation_uses "
+        "stretches.abstraction_uses",
+        "turbines costs",
+    ),
     _table(
         "stretch_structures",
         _STRUCTURE_TABLES,
@@ -230,7 +237,7 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
+    "sites reaches structures screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
     "flow_equations sites_by_price",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",

@@ -784,27 +784,6 @@ def make_rule_hits(settings, stationing, rule_overlaps, verdicts, within):
     return checked_table(published_hits(within_reach, settings.rules, stationing.reaches)[columns], "rule_hits")
 
 
-def make_structures(settings, stationing, water_bodies):
-    """The ``structures`` layer."""
-    table = water_bodies.structures.copy()
-    station = table["station"].to_numpy(dtype=np.int64)
-    names = np.append(stationing.reaches["reach_id"].to_numpy(dtype=object), "")
-    of_station = np.append(stationing.stations["reach"].to_numpy(), -1)
-    table["reach_id"] = names[of_station[station]]
-    surveyed, shown = table["drop_m"].notna(), table["dem_drop_m"].notna()
-    table["source"] = np.where(surveyed, "surveyed", np.where(shown, "DEM", ""))
-    table["drop_error_m"] = table["drop_error_m"].where(surveyed, table["dem_drop_se_m"])
-    table["drop_m"] = table["drop_m"].where(surveyed, table["dem_drop_m"])
-    for name in ("drop_m", "drop_error_m", "distance_to_stream_m"):
-        table[name] = table[name].astype(float)
-    for name in ("powered", "fish_pass", "removal_planned"):
-        table[name] = table[name].astype(bool)
-    columns = [column.name for column in LAYERS["structures"].columns]
-    geometry = table["geometry"].to_numpy(dtype=object)
-    frame = geopandas.GeoDataFrame(table[columns], geometry=geometry, crs=settings.run.crs)
-    return checked_table(frame, "structures", settings.run.crs)
-
-
 def make_hydrokinetic(settings, inputs, stationing, heads, flows, channel_shapes, water_bodies, verdicts, within):
     """The ``hydrokinetic`` layer."""
     table = hydrokinetic_table(

@@ -17,6 +17,8 @@ PASSED_KINDS = names(vocabulary.PASSED_KINDS)
 EVIDENCE = names(vocabulary.EVIDENCE_GRADES)
 # Why a reach has no site, in the order of examination; empty if it has one.
 REJECTION_REASONS = ("", *names(vocabulary.REJECTION_REASONS))
+# Why an existing structure has no site; empty if it has one.
+NO_PLANT = (*REJECTION_REASONS, *names(vocabulary.STRUCTURE_REASONS))
 # Why a reach has no hydrokinetic turbine; empty if it has one.
 NO_ROTOR = ("", *names(reasons_of(vocabulary.NO_STREAM)), *names(vocabulary.HYDROKINETIC_REASONS))
 # Placeholder for the unit of money; the delivered layer ``columns`` has the currency and year instead.

@@ -235,6 +235,23 @@ class RankingSettings(Section):
         return self
 
 
+class SelectionSettings(Section):
+    """What the selection of sites puts before their value."""
+
+    prefer_existing: bool = Field(
+        False,
+        description="true: first as many existing structures with a plant as pay, then the greatest value with "
+        "the stream that they leave",
+    )
+    no_new_barrier_value_per_year: float = Field(
+        0.0,
+        ge=0,
+        description="value of not building a new barrier, a new weir or that of an intake, in money a year: a "
+        "site that builds one must be worth more than this; it counts in the selection alone, for which "
+        'ranking.choose_by must be "net_value"',
+    )
+
+
 class RunSettings(Section):
     """The run as a whole."""
 
@@ -530,6 +547,7 @@ class Settings(Section):
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()
+    selection: SelectionSettings = SelectionSettings()
     delivery: DeliverySettings = DeliverySettings()
     fit: FitSettings | None = None
 
@@ -555,6 +573,12 @@ class Settings(Section):
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
             raise ValueError("[network] has a column of the streams, but there is no inputs.streams")
+        return self
+
+    @model_validator(mode="after")
+    def _barriers_have_a_value_in_money(self) -> Self:
+        if self.selection.no_new_barrier_value_per_year > 0 and self.ranking.choose_by != "net_value":
+            raise ValueError('selection.no_new_barrier_value_per_year needs ranking.choose_by = "net_value"')
         return self
 
     @model_validator(mode="after")

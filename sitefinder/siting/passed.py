@@ -234,7 +234,8 @@ def passed_things(stretches, things, count, forbidden=None) -> Passed:
 
 def builds_barrier(table):
     """Whether candidates build a barrier: a new weir, or one at the intake of a diversion; bool of shape (m,)."""
-    return is_scheme_that(table["scheme_type"], "builds_barrier") | (table["intake_weir_m"].to_numpy() > 0)
+    is_new = is_scheme_that(table["scheme_type"], "builds_barrier")
+    return is_new | (table["intake_weir_m"].to_numpy() > 0) if "intake_weir_m" in table else is_new
 
 
 def bits_of(kinds):

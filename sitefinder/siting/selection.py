@@ -8,6 +8,7 @@ import pandas as pd
 from sitefinder.compiled import kernel, part
 from sitefinder.network.catchments import carried_down
 from sitefinder.network.ordering import upstream_neighbours
+from sitefinder.schema import is_scheme_that
 from sitefinder.siting.candidates import (
     blocked_by,
     boundary_of_path,
@@ -16,6 +17,7 @@ from sitefinder.siting.candidates import (
     validate_stations,
 )
 from sitefinder.siting.fish_passage import ROUNDING, entered_at, survival_to_outlet
+from sitefinder.siting.passed import builds_barrier
 from sitefinder.vocabulary import (
     ABOVE_COST_LIMIT,
     BETTER_SITE,
@@ -23,6 +25,7 @@ from sitefinder.vocabulary import (
     FISH_SURVIVAL_TOO_LOW,
     HEAD_TOO_SMALL,
     NO_SUITABLE_TURBINE,
+    NOT_WORTH_A_BARRIER,
     POWER_TOO_SMALL,
     REJECTION_REASONS,
     ROAD_TOO_FAR,
@@ -491,7 +494,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     stations : DataFrame
         Columns ``downstream`` and ``segment_length_m``, and ``to_downstream_m`` where sites keep a distance.
     settings : sitefinder.settings.Settings
-        Reads the sections ranking and costs.
+        Reads the sections ranking, selection and costs.
     migration : sitefinder.siting.fish_passage.MigrationPath, optional
         Requirements of migrating fish; none without a minimum survival.
 
@@ -502,11 +505,14 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     choice = _within_limits(stretches, valuation, choice, settings)
     valued = valued_for(valuation, choice)
     value, cheap = _value(valued, settings)
+    barrier_cost = settings.selection.no_new_barrier_value_per_year * builds_barrier(stretches.table)
+    value = value - barrier_cost
     fits = (NO_SUITABLE_TURBINE.name, valued["turbine"].to_numpy() >= 0)
     limits = _limits(stretches, valued, settings.ranking)
     passing = np.ones(len(valued), dtype=bool)
     ladder = []
-    for name, passes in _in_order([*steps, fits, *limits, (ABOVE_COST_LIMIT.name, cheap)]):
+    worth = [(ABOVE_COST_LIMIT.name, cheap), *_barrier_step(value, barrier_cost)]
+    for name, passes in _in_order([*steps, fits, *limits, *worth]):
         passing = passing & passes
         ladder.append((name, passing))
     downstream = stations["downstream"].to_numpy().astype(np.int32)
@@ -518,14 +524,15 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     option_value = np.where(passing, np.nan_to_num(value), 0.0)
     safe_by_passage_limit, exact = np.zeros(len(valued), dtype=bool), True
     if migration is None or migration.minimum is None:
+        option_value = _existing_first(option_value, stretches.table, settings.selection)
         boundary = boundary_of_path(downstream, intake, tailrace, pond_start, pond)
         chosen = choose_best_set(downstream, tailrace, option_value, boundary.start, boundary.station).chosen
     else:
         safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
         may_be_safe = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
-        option_value = np.column_stack(
-            [option_value, np.where(may_be_safe, np.nan_to_num(_value(safe, settings)[0]), 0.0)]
-        )
+        safe_value = np.nan_to_num(_value(safe, settings)[0] - barrier_cost)
+        option_value = np.column_stack([option_value, np.where(may_be_safe, safe_value, 0.0)])
+        option_value = _existing_first(option_value, stretches.table, settings.selection)
         # Where the rules require a fish-safe turbine, that is the first option.
         first = np.where(choice == SAFE, migration.survival[:, SAFE], migration.survival[:, 0])
         options = migration._replace(survival=np.column_stack([first, migration.survival[:, SAFE]]))
@@ -537,6 +544,24 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     blocking = blocked_by(chosen, downstream, intake, tailrace, segment_m, pond_start, pond)
     kept_out = passing & ~chosen & (blocking < 0)
     return Offers(valued, chosen, np.where(passing, blocking, -1), ladder, safe_by_passage_limit, kept_out, exact)
+
+
+# The step of what a new barrier must be worth, where the settings ask for it.
+def _barrier_step(value, barrier_cost):
+    if barrier_cost.any():
+        yield NOT_WORTH_A_BARRIER.name, (barrier_cost == 0) | (np.nan_to_num(value) > 0)
+
+
+# Values by which the selection takes first as many existing structures as it can, if the settings prefer them:
+# each gets more than all other candidates together could give.
+def _existing_first(option_value, table, selection):
+    if not selection.prefer_existing:
+        return option_value
+    existing = is_scheme_that(table["scheme_type"], "uses_structure")
+    best = option_value.reshape(len(table), -1).max(axis=1, initial=0.0)
+    more = 1.0 + np.maximum(best, 0.0).sum()
+    pays = (option_value > 0) & existing.reshape(-1, *[1] * (option_value.ndim - 1))
+    return np.where(pays, option_value + more, option_value)
 
 
 # Steps in the order in which reasons for rejection are examined.

@@ -254,8 +254,8 @@ STEPS = bound(
             "sites",
             "sitefinder.steps.selection:choose",
             f"systems {CHOSEN_FROM}",
-            "ranking stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh fish.spawning_rules "
-            "fish.evidence fish.min_passage_survival fish.existing_survival",
+            "ranking selection stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh "
+            "fish.spawning_rules fish.evidence fish.min_passage_survival fish.existing_survival",
             "turbines layers.region",
             by_system("sitefinder.steps.selection:joined_sites", *CHOSEN_FROM.split()),
         ),
@@ -280,7 +280,7 @@ STEPS = bound(
             "fish_safety",
             "sitefinder.steps.selection:weigh_fish_safety",
             f"systems evidence_values {CHOSEN_FROM}",
-            "ranking stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh fish",
+            "ranking selection stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh fish",
             "turbines layers.region",
             by_system("sitefinder.steps.selection:joined_fish_safety", "evidence_values", *CHOSEN_FROM.split()),
         ),
