@@ -92,6 +92,13 @@ TABLES = [
         "stationing stretches stream_things sites ranked_sites",
         "run.crs stretches.ends_within_m",
     ),
+    _table(
+        "drops",
+        "sitefinder.delivery.drop_table",
+        "drop_values drop_verdicts ranked_sites",
+        "run.crs rules ranking fish costs stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s",
+        "turbines costs",
+    ),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
     _table(
         "turbine_options",
@@ -237,8 +244,8 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches structures screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
-    "flow_equations sites_by_price",
+    "sites reaches structures drops screening_cascade fish_safe_gain streams provenance minimum_heads repairs "
+    "totals flow_equations sites_by_price",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

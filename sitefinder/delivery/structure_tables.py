@@ -186,7 +186,7 @@ def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_
     needs_pass = needs_fish_pass(table, inputs.costs) & ~table["has_fish_pass"].to_numpy(dtype=bool)
     screened = valued["screened"].to_numpy(dtype=bool)
     given = (structures.iloc[has].to_dict("records"), needs_pass, screened, choice == SAFE_MAY, fits)
-    columns["needs"][has] = [_needs(*each) for each in zip(*given, strict=True)]
+    columns["needs"][has] = [needs_of(*each) for each in zip(*given, strict=True)]
     for name in ("head_m", "flow_mean_m3s"):
         columns[name][has] = table[name].to_numpy(dtype=np.float64)
     for name in PLANT:
@@ -202,8 +202,22 @@ def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_
     return columns
 
 
-# What the plant of a structure needs beside its works.
-def _needs(structure, needs_pass, screened, only_safe, fits):
+def needs_of(structure, needs_pass, screened, only_safe, fits):
+    """What the plant of a structure needs beside its works.
+
+    Parameters
+    ----------
+    structure : dict
+        ``use``, ``owner`` and ``condition``.
+    needs_pass, screened, only_safe, fits : bool
+        Whether a fish pass is lacking, a fish screen is in the cost, only fish-safe turbines may be used, and a
+        turbine fits.
+
+    Returns
+    -------
+    str
+        Parts with "; " between, "" without a plant.
+    """
     if not fits:
         return ""
     use, owner, condition = (str(structure[name]).strip() for name in ("use", "owner", "condition"))

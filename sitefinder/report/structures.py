@@ -50,10 +50,10 @@ def structures_text(structures, currency=""):
     return "\n".join(parts)
 
 
-def _best(having, currency):
+def _best(having, currency, what="structure"):
     per_kwh = f"{plain(currency).split()[0]}/kWh" if currency else "LCOE"
     table = text_table(
-        ("structure", "left"),
+        (what, "left"),
         ("head m", "right"),
         ("turbine", "left"),
         ("kW", "right"),
@@ -72,3 +72,35 @@ def _best(having, currency):
             name_of(row.rejection_reason or "– (selected)", 28),
         )
     return rendered(table)
+
+
+def drops_text(drops, currency=""):
+    """What the drops without a stream could give.
+
+    Parameters
+    ----------
+    drops : DataFrame
+        As `sitefinder.schema` declares it.
+    currency : str
+
+    Returns
+    -------
+    str
+        Empty without drops.
+    """
+    if not len(drops):
+        return ""
+    chosen = drops[drops["rejection_reason"] == ""]
+    first = f"Drops without a stream: {len(drops)} given, {counted(len(chosen), 'pays', 'pay')}"
+    if len(chosen):
+        power, energy = figure(chosen["power_kw"].sum()), figure(chosen["energy_mwh"].sum())
+        first += f" ({power} kW, {energy} MWh/yr, in no total above):"
+    else:
+        first += "."
+    parts = ["\n".join(textwrap.wrap(first, WIDTH))]
+    having = drops[drops["turbine"] != ""].sort_values(
+        ["net_annual_value", "drop_id"], ascending=[False, True], kind="stable"
+    )
+    if len(having):
+        parts.append(_best(having.head(BEST_SHOWN).rename(columns={"drop_id": "structure_id"}), currency, "drop"))
+    return "\n".join(parts)

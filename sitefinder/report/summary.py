@@ -12,7 +12,7 @@ import numpy as np
 from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
 from sitefinder.report.printed import printed_summary
-from sitefinder.report.structures import structures_text
+from sitefinder.report.structures import drops_text, structures_text
 from sitefinder.report.text import (
     WIDTH,
     counted,
@@ -225,6 +225,7 @@ def summary_parts(
         _flags(sites),
         _best(sites, currency),
         structures_text(tables["structures"], currency) if "structures" in tables else "",
+        drops_text(tables["drops"], currency) if "drops" in tables else "",
         _rejection(reaches),
     ]
     after = [

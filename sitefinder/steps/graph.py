@@ -231,6 +231,26 @@ STEPS = bound(
             "stationing stretches stream_things rule_overlaps",
             "rules ranking.allow",
         ),
+        stage(
+            "drop_values",
+            "sitefinder.steps.drops:value_drops",
+            "",
+            f"{VALUED_BY} fish.min_survival fish.evidence flows.closed_months off_grid",
+            "drops turbines costs layers.roads layers.power_lines layers.settlements layers.region",
+        ),
+        stage(
+            "drop_overlaps",
+            "sitefinder.steps.drops:overlap_drops",
+            "",
+            inputs="drops",
+            each=PerItem("rule", "sitefinder.steps.scope:rules_of", "sitefinder.steps.rules:joined_overlaps"),
+        ),
+        stage(
+            "drop_verdicts",
+            "sitefinder.steps.drops:judge_drops",
+            "drop_values drop_overlaps",
+            "rules ranking.allow",
+        ),
         stage("months", "sitefinder.steps.closed_months:take_months", "flows", content=CONTENT),
         stage(
             "closed_months",
