@@ -69,6 +69,10 @@ class Action(NamedTuple):
         """Whether ``ranking.allow`` lifts it."""
         return bool(self.allowed_by) and self.allowed_by in allow
 
+    def bars_new_barriers(self, allow: Container[str] = ()) -> bool:
+        """Whether it bars every candidate that builds a barrier, given ``ranking.allow``."""
+        return self.bars == BARS_NEW_BARRIERS and not self.is_allowed(allow)
+
     def bars_scheme(self, scheme: "SchemeType", allow: Container[str] = ()) -> bool:
         """Whether it bars a scheme type, given ``ranking.allow``."""
         if self.is_allowed(allow):
@@ -96,6 +100,15 @@ class SchemeType(NamedTuple):
     def has_weir(self) -> bool:
         """Whether a weir, existing or new, holds the level at the intake."""
         return self.builds_barrier or self.uses_structure
+
+
+class PassedKind(NamedTuple):
+    """A kind of thing on the stream that a stretch may go past."""
+
+    name: str
+    label: str
+    may_forbid: bool = True  # whether it is a value of ``never_past``
+    holds_water: bool = False  # an existing weir or drop that an intake may stand at
 
 
 class Effect(NamedTuple):
@@ -278,6 +291,34 @@ SCHEME_TYPES = (
     ),
 )
 
+# What may lie on the stream between intake and powerhouse; a structure is of the first kind that fits it.
+PASSED_PLANT = PassedKind("plant", "working plant", may_forbid=False)
+PASSED_FALL = PassedKind("fall", "natural fall")
+PASSED_CROSSING = PassedKind("crossing", "bridge or other crossing")
+PASSED_STEP = PassedKind("step", "unexplained step", may_forbid=False)
+PASSED_NAVIGATION = PassedKind("navigation", "weir used for navigation", holds_water=True)
+PASSED_ABSTRACTION_WEIR = PassedKind("abstraction_weir", "weir used for abstraction", holds_water=True)
+PASSED_WEIR = PassedKind("weir", "weir or other drop", holds_water=True)
+PASSED_ABSTRACTION = PassedKind("abstraction", "abstraction")
+PASSED_RETURN = PassedKind("return", "return or transfer of water", may_forbid=False)
+PASSED_CONFLUENCE = PassedKind("confluence", "confluence")
+PASSED_KINDS = (
+    PASSED_PLANT,
+    PASSED_FALL,
+    PASSED_CROSSING,
+    PASSED_STEP,
+    PASSED_NAVIGATION,
+    PASSED_ABSTRACTION_WEIR,
+    PASSED_WEIR,
+    PASSED_ABSTRACTION,
+    PASSED_RETURN,
+    PASSED_CONFLUENCE,
+)
+# Where a thing on the stream lies against a stretch.
+USED, AT_INTAKE, BYPASSED, DROWNED = "used", "at the intake", "bypassed", "drowned"
+ABOVE_INTAKE, BELOW_POWERHOUSE = "above the intake", "below the powerhouse"
+PASSED_ROLES = (USED, ABOVE_INTAKE, AT_INTAKE, BYPASSED, DROWNED, BELOW_POWERHOUSE)
+
 UNDER = Effect("under", "in the area", "The stream lies in the rule's area.")
 TOUCHING = Effect("touching", "touching", "The stream touches the edge of the rule's area.", in_settings=False)
 DOWNSTREAM = Effect("downstream", "downstream of it", "The stream lies downstream of the rule's area.")
@@ -377,6 +418,11 @@ CATCHMENT_INCOMPLETE = RejectionReason(
     flag="catchment_incomplete",
 )
 BARRED_BY_RULE = RejectionReason("excluded by rules", BY_RULE, "Rules exclude every candidate here.")
+NEVER_PAST = RejectionReason(
+    "would pass what may not be bypassed",
+    TECHNICAL,
+    "Every candidate goes past, or drowns, something that the settings (stretches.never_past) forbid to bypass.",
+)
 STREAM_TOO_SMALL = RejectionReason(
     "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
 )
@@ -398,6 +444,11 @@ ABOVE_COST_LIMIT = RejectionReason(
     "above the cost limit",
     ECONOMIC,
     "The net annual value is negative, or the LCOE exceeds the limit of the settings.",
+)
+NOT_WORTH_A_BARRIER = RejectionReason(
+    "not worth a new barrier",
+    ECONOMIC,
+    "The net annual value is below the value that the settings give to not building a new barrier.",
 )
 CUMULATIVE_LIMIT = RejectionReason(
     "cumulative limit reached",
@@ -424,15 +475,41 @@ REJECTION_REASONS = (
     HEAD_UNRESOLVED,
     CATCHMENT_INCOMPLETE,
     BARRED_BY_RULE,
+    NEVER_PAST,
     STREAM_TOO_SMALL,
     NO_SUITABLE_TURBINE,
     POWER_TOO_SMALL,
     ROAD_TOO_FAR,
     TOO_CLOSE_TO_PLANT,
     ABOVE_COST_LIMIT,
+    NOT_WORTH_A_BARRIER,
     CUMULATIVE_LIMIT,
     FISH_SURVIVAL_TOO_LOW,
     BETTER_SITE,
+)
+
+# Why an existing structure has no plant, beside the reasons of reaches: in the order of examination, before those.
+NO_STREAM_NEAR = RejectionReason("no stream near", UNMEASURED, "No stream is within reach of the structure.")
+ONLY_A_STEP = RejectionReason(
+    "no mapped structure", UNMEASURED, "Only the long profile shows a step here: look on the field visit."
+)
+NATURAL_FALL = RejectionReason("natural fall", NO_STREAM, "A natural fall is left alone.")
+HOLDS_NO_WATER = RejectionReason("holds no water", TECHNICAL, "A crossing holds no water.")
+ALREADY_POWERED = RejectionReason("already powered", NO_STREAM, "An existing plant uses it.")
+REMOVAL_PLANNED = RejectionReason("removal planned", NO_STREAM, "Its removal is planned.")
+SCHEME_NOT_EXAMINED = RejectionReason(
+    "scheme type not examined", TECHNICAL, "The settings do not ask for plants at existing weirs."
+)
+HEAD_TOO_LARGE = RejectionReason("too much head", TECHNICAL, "The head is above the maximum of the settings.")
+STRUCTURE_REASONS = (
+    NO_STREAM_NEAR,
+    ONLY_A_STEP,
+    NATURAL_FALL,
+    HOLDS_NO_WATER,
+    ALREADY_POWERED,
+    REMOVAL_PLANNED,
+    SCHEME_NOT_EXAMINED,
+    HEAD_TOO_LARGE,
 )
 
 # Why a reach has no hydrokinetic turbine, in the order of examination after those of `NO_STREAM`.
@@ -508,6 +585,38 @@ STRUCTURE_IN_USE = Flag(
     "The structure is in use.",
     takes_value=True,
     phrase_with_value="The structure is in use: {value}.",
+)
+BYPASSES_STRUCTURE = Flag(
+    "bypasses_structure",
+    BY_STRUCTURE,
+    "bypasses a structure",
+    "The stretch goes past an existing structure.",
+    takes_value=True,
+    phrase_with_value="The water is taken past an existing structure: {value}.",
+)
+BYPASSES_FALL = Flag(
+    "bypasses_fall",
+    BY_STRUCTURE,
+    "bypasses a natural fall",
+    "The stretch goes past a natural fall.",
+    takes_value=True,
+    phrase_with_value="The water is taken past a natural fall: {value}.",
+)
+INTAKE_AT_STRUCTURE = Flag(
+    "intake_at_structure",
+    BY_STRUCTURE,
+    "intake at a structure",
+    "The intake stands at an existing structure.",
+    takes_value=True,
+    phrase_with_value="The intake stands at an existing structure: {value}.",
+)
+DROWNS_STRUCTURE = Flag(
+    "drowns_structure",
+    BY_STRUCTURE,
+    "drowns a structure",
+    "The pond drowns an existing structure, or the weir stands right above one.",
+    takes_value=True,
+    phrase_with_value="The pond drowns an existing structure, or the weir stands right above it: {value}.",
 )
 SURVIVAL_ROUNDED = Flag(
     "survival_rounded",
@@ -651,6 +760,10 @@ FLAGS = (
         "At times, abstractions upstream exceed the flow.",
     ),
     STRUCTURE_IN_USE,
+    INTAKE_AT_STRUCTURE,
+    BYPASSES_STRUCTURE,
+    BYPASSES_FALL,
+    DROWNS_STRUCTURE,
     SURVIVAL_ROUNDED,
     DEPLETED_SHALLOW,
 )
@@ -759,6 +872,17 @@ def schemes_that(statement: str) -> tuple[str, ...]:
     ('at_barrier', 'new_weir')
     """
     return names(scheme for scheme in SCHEME_TYPES if getattr(scheme, statement))
+
+
+def never_past_kinds() -> tuple[str, ...]:
+    """Names of the kinds of things that ``never_past`` of settings and rules may hold.
+
+    Examples
+    --------
+    >>> never_past_kinds()[:3]
+    ('fall', 'crossing', 'navigation')
+    """
+    return names(kind for kind in PASSED_KINDS if kind.may_forbid)
 
 
 def settings_effects() -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """Cost files and cost laws, converted to one currency and price year."""
 
-from typing import Annotated, ClassVar, Literal, NamedTuple, get_args
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple, get_args
 
 from pydantic import Field, model_validator
 
@@ -177,18 +177,29 @@ class ConstructionCosts(Sourced):
 
 
 class WeirCosts(Priced):
-    """A new weir, by height and stream width, its pond, by length, and the low weir at a diversion's intake."""
+    """A new weir, by height and stream width, its pond, by length, and the gate of the weir at an intake."""
 
-    MONEY = ("per_m_width", "pond_per_m")
+    MONEY = ("per_m_width", "pond_per_m", "flushing_gate_per_m")
 
     per_m_width: float = Field(ge=0, description="cost per metre of width at a height of 1 m")
     height_exponent: float = Field(ge=0)
     stream_width_m: float = Field(gt=0, description="stream width at a mean flow of 1 m³/s [m]")
     width_exponent: float = Field(0.5, ge=0, description="exponent of width on mean flow")
     pond_per_m: float = Field(ge=0, description="banks and land, per metre of pond length")
-    intake_height_m: float = Field(
-        0.0, ge=0, description="height of the weir at the intake of a diversion [m]; 0: none is counted"
+    flushing_gate_per_m: float = Field(
+        0.0,
+        ge=0,
+        description="gate to flush sediment beside the new intake weir of a diversion, per metre of height",
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _height_is_a_setting(cls, given: Any) -> Any:
+        if isinstance(given, dict) and "intake_height_m" in given:
+            raise ValueError(
+                "intake_height_m is no price; state stretches.intake_weir_height_m in the settings instead"
+            )
+        return given
 
 
 class FishPassCosts(Priced):

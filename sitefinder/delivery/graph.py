@@ -22,6 +22,7 @@ _SITE_ENERGY = "sitefinder.delivery.site_energy"
 _REGION_TABLES = "sitefinder.delivery.region_tables"
 _MONEY_TABLES = "sitefinder.delivery.money_tables"
 _DEPLETED = "sitefinder.delivery.depleted_reaches"
+_STRUCTURE_TABLES = "sitefinder.delivery.structure_tables"
 _CONTEXT = "sitefinder.delivery.context"
 
 
@@ -52,9 +53,10 @@ SHARED = [
     stage(
         "selected_sites",
         f"{_SITE_TABLES}:describe_selection",
-        "network stationing catchments heads flows water_bodies quality_flags stretches verdicts months "
-        "closed_months sites fish_alive",
-        "run.seed rules energy tailwater flows.releases flows.closed_months fish costs uncertainty.simulations",
+        "network stationing catchments heads flows water_bodies quality_flags stretches stream_things verdicts "
+        "months closed_months sites fish_alive",
+        "run.seed rules stretches.ends_within_m energy tailwater flows.releases flows.closed_months fish costs "
+        "uncertainty.simulations",
         "turbines costs layers.districts",
     ),
     stage(
@@ -112,7 +114,27 @@ TABLES = [
         "layers.districts",
     ),
     _table("catchments", _SITE_TABLES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
-    _table("structures", _REGION_TABLES, "stationing water_bodies", "run.crs"),
+    _table(
+        "structures",
+        _STRUCTURE_TABLES,
+        "stationing water_bodies stretches energy verdicts sites ranked_sites",
+        "run.crs stretches.scheme_types stretches.min_head_m stretches.max_head_m stretches.navigation_uses "
+        "stretches.abstraction_uses",
+        "turbines costs",
+    ),
+    _table(
+        "stretch_structures",
+        _STRUCTURE_TABLES,
+        "stationing stretches stream_things sites ranked_sites",
+        "run.crs stretches.ends_within_m",
+    ),
+    _table(
+        "drops",
+        "sitefinder.delivery.drop_table",
+        "drop_values drop_verdicts ranked_sites",
+        "run.crs rules ranking fish costs stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s",
+        "turbines costs",
+    ),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
     _table("turbine_options", _SITE_TABLES, "ranked_sites site_energy"),
     _table("site_costs", _MONEY_TABLES, "flows ranked_sites", "energy costs", "turbines costs"),
@@ -201,7 +223,7 @@ STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
 LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
 
 # Tables on the sheets of sites and the map, in addition to those of all drawings.
-_ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
+_ON_SHEETS = "sites stretches reaches structures stretch_structures rule_hits site_profiles totals"
 
 
 # The stage of a file or text: the module and function that make it, and the settings and results that it depends
@@ -222,7 +244,7 @@ _ALL_LAYERS = " ".join(LAYERS_MADE)
 _DRAWN = "money relief map_context"
 _TITLED, _DRAWN_BY = "run.name run.crs", "run.name run.crs ranking.allow"
 # Tables on the sheets of sites and the map.
-_ON_SHEETS = "sites stretches reaches structures rule_hits site_profiles totals"
+_ON_SHEETS = "sites stretches reaches structures stretch_structures rule_hits site_profiles totals"
 # Each file by its name in the output folder, the GeoPackage first, with the stage that makes it.
 FILE_STAGES = {
     GEOPACKAGE: _file(
@@ -261,8 +283,8 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches screening_cascade fish_safe_gain streams provenance minimum_heads repairs totals "
-    "flow_equations sites_by_price cumulative_limits",
+    "sites reaches structures drops screening_cascade fish_safe_gain streams provenance minimum_heads repairs "
+    "totals flow_equations sites_by_price cumulative_limits",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

@@ -32,7 +32,6 @@ from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
 from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, MONTHLY_WH, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
-from sitefinder.siting.limits import builds_at_intake
 from sitefinder.siting.potential import (
     Step,
     class_edges,
@@ -42,6 +41,7 @@ from sitefinder.siting.potential import (
     shared,
     whole,
 )
+from sitefinder.siting.structures import NOT_BARRIERS
 from sitefinder.steps.flags import covered_percent, flag_texts, flags_of_reaches, list_seams
 from sitefinder.steps.graph import STEPS
 from sitefinder.steps.limits import limit_costs_table
@@ -49,6 +49,7 @@ from sitefinder.steps.network import joined_repairs, list_stream_doubts, unresol
 from sitefinder.steps.scope import OF_THE_COMPUTER
 from sitefinder.steps.selection import fish_safe_gain_table, published_spawning, with_fish
 from sitefinder.steps.terrain import list_terrain_repairs
+from sitefinder.steps.water_bodies import STEP_KIND
 from sitefinder.units import (
     HOURS_PER_YEAR,
     KILOWATT_HOURS_PER_MEGAWATT_HOUR,
@@ -180,11 +181,15 @@ def streams_table(
 
     picked, ranked = np.flatnonzero(sites.offers.chosen), order.sort_values("row")
     own = stream[stretches.table["tailrace"].to_numpy(dtype=np.int64)[picked]]
-    builds = builds_at_intake(stretches.table["scheme_type"].iloc[picked])
     whole_m, used_m = summed(segment_m), summed(diverted_m + segment_m * water_bodies.developed)
     plants = np.bincount(own, minlength=count) + summed(water_bodies.plants_entered)
     worst = _worst_of_streams(stream, alive, inside, count)
     known = worst >= 0
+    barriers = _barriers_of_streams(water_bodies.structures, stream, inside, count)
+    weirs = stretches.table["intake"].to_numpy(dtype=np.int64)[picked[ranked["new_barrier"].to_numpy(dtype=bool)]]
+    new_barriers = np.bincount(stream[weirs], minlength=count)
+    length_km = summed(segment_m * inside) / METRES_PER_KILOMETRE
+    per_km = np.divide(barriers + new_barriers, length_km, out=np.full(count, np.nan), where=length_km > 0)
     mouth = np.arange(count)
     names = place_names(network.parts, mouth, links["length_m"].to_numpy())["name"]
     table = pd.DataFrame(
@@ -197,7 +202,9 @@ def streams_table(
             "ponded_m": summed(ponded_m),
             "depleted_share": _over(used_m, whole_m),
             "plants_per_km": _over(plants, whole_m / METRES_PER_KILOMETRE),
-            "new_barriers": np.bincount(own[builds], minlength=count),
+            "barriers": barriers,
+            "new_barriers": new_barriers,
+            "barriers_per_km": per_km,
             "sites": np.bincount(own, minlength=count),
             "power_kw": np.bincount(own, weights=ranked["power_kw"], minlength=count),
             "energy_mwh": np.bincount(own, weights=ranked["energy_mwh"], minlength=count),
@@ -252,6 +259,15 @@ def water_bodies_table(inputs, stationing, heads, stretches, water_bodies, river
             "depleted_share": _over(developed_m + diverted_m, length_m),
         }
     )
+
+
+# Number of existing weirs and other drops that hold water on each stream inside the region, without natural falls.
+def _barriers_of_streams(structures, stream, inside, count):
+    kind = structures["kind"].astype(str).str.strip().str.lower()
+    station = structures["station"].to_numpy(dtype=np.int64)
+    holds = (~kind.isin([*NOT_BARRIERS, STEP_KIND])).to_numpy(dtype=bool) & (station >= 0)
+    station = station[holds]
+    return np.bincount(stream[station[inside[station]]], minlength=count)
 
 
 def used_metres(stretches, chosen, segment_length_m, profile_m):
@@ -464,7 +480,7 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
             "stream": _named(sites["stream"]),
             "district": sites["district"].to_numpy(),
             "depleted_m": whole(sites["depleted_length_m"]),
-            "new_barriers": sites["is_new_barrier"].to_numpy(dtype=np.int64),
+            "new_barriers": sites["new_barrier"].to_numpy(dtype=np.int64),
             "power_w": whole(sites["power_kw"] * WATTS_PER_KILOWATT),
             "energy_wh": whole(sites["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
             **_whole_months(sites),
@@ -806,27 +822,6 @@ def make_rule_hits(settings, stationing, rule_overlaps, verdicts, within):
     columns = [column.name for column in LAYERS["rule_hits"].columns]
     within_reach = hits.loc[within[reach], ["reach", *columns]].reset_index(drop=True)
     return checked_table(published_hits(within_reach, settings.rules, stationing.reaches)[columns], "rule_hits")
-
-
-def make_structures(settings, stationing, water_bodies):
-    """The ``structures`` layer."""
-    table = water_bodies.structures.copy()
-    station = table["station"].to_numpy(dtype=np.int64)
-    names = np.append(stationing.reaches["reach_id"].to_numpy(dtype=object), "")
-    of_station = np.append(stationing.stations["reach"].to_numpy(), -1)
-    table["reach_id"] = names[of_station[station]]
-    surveyed, shown = table["drop_m"].notna(), table["dem_drop_m"].notna()
-    table["source"] = np.where(surveyed, "surveyed", np.where(shown, "DEM", ""))
-    table["drop_error_m"] = table["drop_error_m"].where(surveyed, table["dem_drop_se_m"])
-    table["drop_m"] = table["drop_m"].where(surveyed, table["dem_drop_m"])
-    for name in ("drop_m", "drop_error_m", "distance_to_stream_m"):
-        table[name] = table[name].astype(float)
-    for name in ("powered", "fish_pass", "removal_planned"):
-        table[name] = table[name].astype(bool)
-    columns = [column.name for column in LAYERS["structures"].columns]
-    geometry = table["geometry"].to_numpy(dtype=object)
-    frame = geopandas.GeoDataFrame(table[columns], geometry=geometry, crs=settings.run.crs)
-    return checked_table(frame, "structures", settings.run.crs)
 
 
 def make_hydrokinetic(settings, inputs, stationing, heads, flows, channel_shapes, water_bodies, verdicts, within):

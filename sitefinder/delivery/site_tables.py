@@ -12,6 +12,7 @@ from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES, in_order, monthly_energies_mwh, waters
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
+from sitefinder.delivery.structure_tables import passed_flags
 from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
@@ -44,7 +45,7 @@ from sitefinder.siting.access import (
 )
 from sitefinder.siting.depleted_reach import SHALLOW_FOR_LONGER
 from sitefinder.siting.fish_passage import entered_at
-from sitefinder.siting.limits import builds_at_intake
+from sitefinder.siting.passed import builds_barrier
 from sitefinder.siting.profiles import long_profile, path_down, path_with_context
 from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
@@ -466,6 +467,7 @@ def describe_selection(
     water_bodies,
     quality_flags,
     stretches,
+    stream_things,
     verdicts,
     months,
     closed_months,
@@ -493,8 +495,14 @@ def describe_selection(
         counted = np.where(table["rule_closed_months"] > 0, CLOSED_MONTHS_COUNTED.name, "")
         table["flags"] = _with_flags(table["flags"], counted)
     table["structure_id"] = _of_structure(table["structure"], water_bodies.structures["structure_id"])
-    uses = _of_structure(table["structure"], use_flags(water_bodies.structures))
+    # A structure that is used for its drop, or at which an intake stands.
+    held_by = table["structure"].where(table["structure"] >= 0, table["intake_structure"])
+    uses = _of_structure(held_by, use_flags(water_bodies.structures))
     table["flags"] = _with_flags(table["flags"], uses)
+    table["flags"] = _with_flags(
+        table["flags"], passed_flags(settings, stationing, stretches, stream_things, kept)
+    )
+    table["new_barrier"] = builds_barrier(table)
     table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
@@ -549,7 +557,7 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
 def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
     """The ``sites`` layer."""
     order, crs = ranked_sites.order, settings.run.crs
-    order = order.assign(**depleted_reaches.sites, is_new_barrier=builds_at_intake(order["scheme_type"]))
+    order = order.assign(**depleted_reaches.sites)
     order["head_is_capped"] = _is_capped(settings, stationing, heads, order)
     longer = order["depleted_shallow_share"] > order["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
     order["flags"] = _with_flags(order["flags"], np.where(longer, DEPLETED_SHALLOW.name, ""))

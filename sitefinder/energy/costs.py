@@ -445,7 +445,8 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     ----------
     stretches : DataFrame, n rows
         Columns ``scheme_type``, ``head_m``, ``weir_height_m``, ``pond_length_m``, ``has_fish_pass``,
-        ``road_distance_m``, and ``line_distance_m`` or ``settlement_distance_m``
+        ``road_distance_m``, ``intake_weir_m`` and ``intake_drop_m`` (see `intake_heights_m`), and
+        ``line_distance_m`` or ``settlement_distance_m``
         (see `sitefinder.energy.valuation.value_stretches`); ``conduit_length_m`` for the land of the headrace.
     flow_mean_m3s : ndarray, shape (n,)
         Mean natural flow at the intake [m³/s], for the width of a new weir.
@@ -457,38 +458,76 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     dict of str to ndarray, shape (n,)
         ``weir``, ``pond``, ``intake_weir``, ``fish_pass``, ``road``, ``line``, ``land``, ``permits``. Unknown
         (NaN) distances count zero. The line leads to the grid or to a settlement, as `connection` says. A fish
-        pass is priced for a new weir and, where the file says so, for a barrier that has none; a low intake weir
-        for a diversion.
+        pass is priced for a new weir, that at the intake of a diversion included, and, where the file says so, for
+        a barrier that has none. An intake weir is priced by the law of new weirs, with a flushing gate.
     """
-    is_weir, is_structure = (
-        is_scheme_that(stretches["scheme_type"], what) for what in ("builds_barrier", "uses_structure")
-    )
-    needs_pass = is_weir | (is_structure & costs.fish_pass.at_existing_barriers)
-    needs_pass &= ~stretches["has_fish_pass"].to_numpy(bool)
+    is_weir = is_scheme_that(stretches["scheme_type"], "builds_barrier")
+    needs_pass = needs_fish_pass(stretches, costs) & ~stretches["has_fish_pass"].to_numpy(bool)
     weir = costs.weir
     height_m = np.nan_to_num(stretches["weir_height_m"].to_numpy(float))
     pond_m = np.nan_to_num(stretches["pond_length_m"].to_numpy(float))
     width_m = weir.stream_width_m * np.maximum(flow_mean_m3s, 0.0) ** weir.width_exponent
-    diverts = is_scheme_that(stretches["scheme_type"], "diverts")
+    intake_m, intake_drop_m = intake_heights_m(stretches)
     conduit_m = stretches["conduit_length_m"].to_numpy(float) if "conduit_length_m" in stretches else 0.0
     land_m2 = costs.land.plant_area_m2 + costs.land.corridor_width_m * np.nan_to_num(conduit_m)
-    low_weir = weir.per_m_width * width_m * weir.intake_height_m**weir.height_exponent
-    if weir.intake_height_m == 0:
-        low_weir = np.zeros(len(stretches))
+    low_weir = weir.per_m_width * width_m * intake_m**weir.height_exponent + weir.flushing_gate_per_m * intake_m
     climb_m = np.where(is_weir & (height_m > 0), height_m, stretches["head_m"].to_numpy(float))
+    climb_m = np.where(intake_m + intake_drop_m > 0, intake_m + intake_drop_m, climb_m)
     road_m = np.nan_to_num(stretches["road_distance_m"].to_numpy(float))
     line_m = np.nan_to_num(stretches[LINE_DISTANCE[connection]].to_numpy(float))
     line = costs.line if connection == "grid" else costs.settlement_line or costs.line
     return {
         "weir": np.where(is_weir, weir.per_m_width * width_m * height_m**weir.height_exponent, 0.0),
         "pond": np.where(is_weir, weir.pond_per_m * pond_m, 0.0),
-        "intake_weir": np.where(diverts, low_weir, 0.0),
+        "intake_weir": np.where(intake_m > 0, low_weir, 0.0),
         "fish_pass": np.where(needs_pass, costs.fish_pass.per_m_head * climb_m, 0.0),
         "road": costs.road.fixed + costs.road.per_m * road_m,
         "line": line.fixed + line.per_m * line_m,
         "land": np.full(len(stretches), costs.land.per_m2 * land_m2),
         "permits": np.full(len(stretches), costs.permits.fixed),
     }
+
+
+def intake_heights_m(stretches):
+    """Height of the new weir at the intake of each diversion, and drop of the existing one there.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``intake_weir_m`` and ``intake_drop_m`` where they are there.
+
+    Returns
+    -------
+    new_m, existing_m : ndarray of float64, shape (n,)
+        [m]; 0 where there is none.
+    """
+    nothing = np.zeros(len(stretches))
+    return tuple(
+        stretches[name].to_numpy(float) if name in stretches else nothing
+        for name in ("intake_weir_m", "intake_drop_m")
+    )
+
+
+def needs_fish_pass(stretches, costs):
+    """Scheme types whose barrier must let fish up.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``scheme_type``, and what `intake_heights_m` reads.
+    costs : CostFile
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        A new weir always, that at the intake of a diversion included; an existing barrier, used or at the intake,
+        where the cost file requires a pass. Whether there is one already is not asked.
+    """
+    new, existing = (
+        is_scheme_that(stretches["scheme_type"], what) for what in ("builds_barrier", "uses_structure")
+    )
+    intake_m, intake_drop_m = intake_heights_m(stretches)
+    return new | (intake_m > 0) | ((existing | (intake_drop_m > 0)) & costs.fish_pass.at_existing_barriers)
 
 
 def check_same_money(turbines, costs):

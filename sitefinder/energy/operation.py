@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from sitefinder.compiled import kernel, part
+from sitefinder.energy.costs import needs_fish_pass
 from sitefinder.energy.hydraulics import WATERWAY, pipe_loss_m
 from sitefinder.schema import is_scheme_that
 
@@ -207,13 +208,9 @@ def has_fish_pass(stretches, costs):
     Returns
     -------
     ndarray of bool, shape (n,)
-        A new weir always; a barrier where the cost file requires a pass; any scheme type whose structure has one.
+        See `sitefinder.energy.costs.needs_fish_pass`; and any scheme type whose structure has one.
     """
-    new, existing = (
-        is_scheme_that(stretches["scheme_type"], what) for what in ("builds_barrier", "uses_structure")
-    )
-    needed = new | (existing & costs.fish_pass.at_existing_barriers)
-    return needed | stretches["has_fish_pass"].to_numpy(bool)
+    return needs_fish_pass(stretches, costs) | stretches["has_fish_pass"].to_numpy(bool)
 
 
 def is_undiverted(stretches):

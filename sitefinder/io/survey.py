@@ -259,3 +259,50 @@ def _points_in_run(places, ids, source, path, crs, name):
         return places, lineage | {"operation": ""}
     points, operation = transform_to_run(places, own, crs, ids, name, source.path, source.operation)
     return points, lineage | {"operation": operation.description}
+
+
+DROP_FLOW_COLUMNS = ("drop_id", "date", "flow_m3s")
+
+
+def read_drop_flows(source, folder):
+    """Daily flows of drops without a stream.
+
+    Parameters
+    ----------
+    source : sitefinder.settings.Source
+        CSV with the columns ``drop_id``, ``date`` and ``flow_m3s``, in any order of rows.
+    folder : Path
+        Folder that relative paths start from.
+
+    Returns
+    -------
+    TableRead
+        ``drop_id``, ``date`` (datetime) and ``flow_m3s`` [m³/s].
+
+    Raises
+    ------
+    InputError
+        Listing all problems: absent columns, dates that do not exist or appear twice, flows that are no numbers
+        from 0 up.
+    """
+    path = folder / source.path
+    text = read_text_table(path, "table of drop flows", "inputs.drop_flows.path")
+    problems = _missing(text, DROP_FLOW_COLUMNS)
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    date = pd.to_datetime(text["date"].str.strip(), format="%Y-%m-%d", errors="coerce")
+    flow_m3s = pd.to_numeric(text["flow_m3s"].str.strip(), errors="coerce")
+    frame = pd.DataFrame({"drop_id": text["drop_id"].str.strip(), "date": date, "flow_m3s": flow_m3s})
+    for bad, what in (
+        (frame["drop_id"] == "", "drop_id: empty"),
+        (date.isna(), "date: must be a day such as 2020-05-31"),
+        (~(flow_m3s >= 0) | ~np.isfinite(flow_m3s), "flow_m3s: must be a number from 0 up"),
+        (frame.duplicated(["drop_id", "date"], keep=False) & date.notna(), "a day appears twice for a drop"),
+    ):
+        if bad.any():
+            problems.append(f"{what}, rows {rows_of(bad)}")
+    if problems:
+        raise all_of(InputError, source.path, problems)
+    given = {"source": source.source, "date": source.date, "licence": source.licence}
+    lineage = {"name": "drop_flows", "path": source.path, "layer": "", "digest": content_digest(path), **given}
+    return TableRead(frame, lineage | {"crs": "", "operation": ""})

@@ -12,6 +12,7 @@ import numpy as np
 from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
 from sitefinder.report.printed import printed_summary
+from sitefinder.report.structures import drops_text, structures_text
 from sitefinder.report.text import (
     WIDTH,
     counted,
@@ -189,7 +190,7 @@ def summary_parts(
         Name of the inventory.
     tables : dict of str to DataFrame
         ``sites`` and ``reaches``, and optionally ``flow_equations``, ``screening_cascade``, ``streams`` with
-        ``provenance``, ``fish_safe_gain`` and ``repairs``, as `sitefinder.schema` declares them.
+        ``provenance``, ``structures``, ``fish_safe_gain`` and ``repairs``, as `sitefinder.schema` declares them.
     energy_p90_mwh, energy_p50_mwh, energy_p10_mwh : float, optional
         Annual energy of all sites together, exceeded in 90 %, 50 % and 10 % of the simulations [MWh/yr]. Those of
         single sites do not add up to it, since common errors do not cancel.
@@ -231,6 +232,8 @@ def summary_parts(
         surface_model_warning(reaches),
         _flags(sites),
         _best(sites, currency),
+        structures_text(tables["structures"], currency) if "structures" in tables else "",
+        drops_text(tables["drops"], currency) if "drops" in tables else "",
         _rejection(reaches),
     ]
     after = [
@@ -375,7 +378,7 @@ def effects_text(sites, streams, settings):
     """
     if not len(sites) or "depleted_length_m" not in sites:
         return ""
-    depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["is_new_barrier"].sum())
+    depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["new_barrier"].sum())
     text = f"In the streams: {figure(depleted_m / METRES_PER_KILOMETRE)} km of depleted reaches"
     if streams is not None and depleted_m > 0:
         most = streams.loc[streams["depleted_share"].astype(float).idxmax()]

@@ -27,7 +27,8 @@ MONTH_SEPARATOR = ";"
 # Turbine choices that a stretch may be valued with.
 NONE_MAY, ANY_MAY, SAFE_MAY = -1, 0, 1
 # Why a candidate is excluded, worst first; the first is for those that are not.
-BARRED_BECAUSE = ("", *(action.barred_because for action in BARRING))
+# The last is for what a rule's ``never_past`` forbids.
+BARRED_BECAUSE = ("", *(action.barred_because for action in BARRING), "a rule forbids to bypass what lies here")
 
 
 class Held(NamedTuple):
@@ -171,7 +172,7 @@ def verdicts(held, rules, chosen=None):
     return pd.concat([result, marks], axis=1)
 
 
-def admissible(scheme_type, marks, allow):
+def admissible(scheme_type, marks, allow, new_barrier=None, passes_forbidden=None):
     """Which turbine choice each stretch may use, by its scheme type and its marks.
 
     Parameters
@@ -182,6 +183,11 @@ def admissible(scheme_type, marks, allow):
         See `stretch_marks`.
     allow : list of str
         The run's ``ranking.allow``, of which the names of actions matter here.
+    new_barrier : ndarray of bool, shape (m,), optional
+        Stretches that build a barrier though their scheme type does not say so: diversions with a weir of their
+        own at the intake. By default none.
+    passes_forbidden : ndarray of bool, shape (m,), optional
+        Stretches that go past something that a rule forbids to bypass. By default none.
 
     Returns
     -------
@@ -192,7 +198,12 @@ def admissible(scheme_type, marks, allow):
     why = np.zeros(len(marks), dtype=np.int8)
     for number, action in reversed(list(enumerate(BARRING, start=1))):
         barred = [scheme.name for scheme in SCHEME_TYPES if action.bars_scheme(scheme, allow)]
-        why[marks[action.mark].to_numpy(dtype=bool) & scheme_type.isin(barred).to_numpy(dtype=bool)] = number
+        is_barred = scheme_type.isin(barred).to_numpy(dtype=bool)
+        if new_barrier is not None and action.bars_new_barriers(allow):
+            is_barred = is_barred | new_barrier
+        why[marks[action.mark].to_numpy(dtype=bool) & is_barred] = number
+    if passes_forbidden is not None:
+        why[(why == 0) & passes_forbidden] = len(BARRED_BECAUSE) - 1
     choice = np.where(why > 0, NONE_MAY, np.where(fish_safe_only(marks), SAFE_MAY, ANY_MAY))
     return Admission(choice.astype(np.int8), np.array(BARRED_BECAUSE)[why])
 

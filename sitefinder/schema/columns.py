@@ -13,9 +13,12 @@ EFFECTS = names(vocabulary.EFFECTS)
 HELD = ("yes", "unknown", "no")
 REPAIR_KINDS = ("input", "network", "terrain", "field")
 CAPITAL_PARTS = names(vocabulary.CAPITAL_PARTS)
+PASSED_KINDS = names(vocabulary.PASSED_KINDS)
 EVIDENCE = names(vocabulary.EVIDENCE_GRADES)
 # Why a reach has no site, in the order of examination; empty if it has one.
 REJECTION_REASONS = ("", *names(vocabulary.REJECTION_REASONS))
+# Why an existing structure has no site; empty if it has one.
+NO_PLANT = (*REJECTION_REASONS, *names(vocabulary.STRUCTURE_REASONS))
 # Why a reach has no hydrokinetic turbine; empty if it has one.
 NO_ROTOR = ("", *names(reasons_of(vocabulary.NO_STREAM)), *names(vocabulary.HYDROKINETIC_REASONS))
 # Placeholder for the unit of money; the delivered layer ``columns`` has the currency and year instead.
@@ -267,6 +270,15 @@ LENGTHS = (
     amount("conduit_length_m", "m", "length of headrace and penstock, along the smoothed line"),
     amount("pond_length_m", "m", "length of stream that a new weir ponds, along its longest branch"),
     amount("flooded_length_m", "m", "length of all streams that a new weir ponds, tributaries included"),
+)
+NEW_BARRIER = (
+    amount(
+        "intake_weir_m",
+        "m",
+        "height of the new weir at the intake of a diversion; 0 for other scheme types and where an existing weir "
+        "serves",
+    ),
+    statement("new_barrier", "true if the site builds a barrier: a new weir, or a weir at its intake"),
 )
 FISH_SAFE = statement("fish_safe", "true if the turbine reaches fish.min_survival with evidence that counts")
 SCREENED = statement("screened", "true if the cost includes a fish screen and bypass")

@@ -9,6 +9,7 @@ from sitefinder.vocabulary import (
     allowable,
     head_schemes,
     names,
+    never_past_kinds,
     settings_effects,
 )
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     HydrokineticSchemeType: TypeAlias = str
     EvidenceGrade: TypeAlias = str
     Allowable: TypeAlias = str
+    PassedKind: TypeAlias = str
 else:
     Action = Literal[names(ACTIONS)]
     Effect = Literal[settings_effects()]
@@ -27,3 +29,4 @@ else:
     HydrokineticSchemeType = Literal[tuple(scheme.name for scheme in SCHEME_TYPES if not scheme.has_head)]
     EvidenceGrade = Literal[names(EVIDENCE_GRADES)]
     Allowable = Literal[allowable()]
+    PassedKind = Literal[never_past_kinds()]

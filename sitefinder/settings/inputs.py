@@ -212,6 +212,17 @@ class Inputs(Section):
     structures: LayerSource | None = Field(
         None, description="existing weirs and drops (points); absent: none are known"
     )
+    drops: LayerSource | None = Field(
+        None,
+        description="drops without a mapped stream (points): canal drops, mill races, outfalls, weirs with a "
+        "stated flow; columns drop_m and flow_m3s, or flow_01_m3s to flow_12_m3s, or rows of drop_flows, see "
+        "config/README.md; absent: none",
+    )
+    drop_flows: Source | None = Field(
+        None,
+        description="table (CSV) of daily flows of these drops: columns drop_id, date (such as 2020-05-31) and "
+        "flow_m3s; absent: none has a record",
+    )
     falls: LayerSource | None = Field(
         None, description="natural falls (points) that end effects along the stream; absent: none are known"
     )
@@ -288,6 +299,12 @@ class Inputs(Section):
         default_factory=dict,
         description="polygons by name: those of forest give the predictor forest_percent",
     )
+
+    @model_validator(mode="after")
+    def _records_have_drops(self) -> Self:
+        if self.drop_flows is not None and self.drops is None:
+            raise ValueError("drop_flows needs drops, the points that the flows are of")
+        return self
 
     @model_validator(mode="after")
     def _predictors_have_their_own_names(self) -> Self:

@@ -8,7 +8,7 @@ from typing import Any, Literal, NamedTuple, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from sitefinder.settings.choices import Action, Effect
+from sitefinder.settings.choices import Action, Effect, PassedKind
 from sitefinder.settings.flows import Month
 from sitefinder.settings.inputs import LayerSource
 from sitefinder.vocabulary import ACTIONS, BARS_ALL, UNDER, named
@@ -480,6 +480,11 @@ class RuleSettings(LayerSource):
         default_factory=list,
         description="months, 1 to 12, in which nothing may be abstracted where the rule applies; their energy is "
         "taken away where monthly equations, daily records or flows.regime say when water flows",
+    )
+    never_past: list[PassedKind] = Field(
+        default_factory=list,
+        description="what no diversion may go past and no pond may drown where the rule applies, as in "
+        "stretches.never_past; in addition to the action",
     )
     covered_by: LayerSource | None = Field(
         None,

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
-from sitefinder.settings.choices import Allowable, EvidenceGrade, SchemeType
+from sitefinder.settings.choices import Allowable, EvidenceGrade, PassedKind, SchemeType
 from sitefinder.settings.economics import (
     CostSettings,
     EnergySettings,
@@ -21,7 +21,7 @@ from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs, Section
 from sitefinder.settings.loading import Written, checked, config_error
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
-from sitefinder.vocabulary import head_schemes
+from sitefinder.vocabulary import head_schemes, never_past_kinds
 
 
 class ChannelSettings(Section):
@@ -248,6 +248,23 @@ class RankingSettings(Section):
         return self
 
 
+class SelectionSettings(Section):
+    """What the selection of sites puts before their value."""
+
+    prefer_existing: bool = Field(
+        False,
+        description="true: first as many existing structures with a plant as pay, then the greatest value with "
+        "the stream that they leave",
+    )
+    no_new_barrier_value_per_year: float = Field(
+        0.0,
+        ge=0,
+        description="value of not building a new barrier, a new weir or that of an intake, in money a year: a "
+        "site that builds one must be worth more than this; it counts in the selection alone, for which "
+        'ranking.choose_by must be "net_value"',
+    )
+
+
 class RunSettings(Section):
     """The run as a whole."""
 
@@ -440,6 +457,33 @@ class StretchSettings(Section):
         description="length of a headrace over the straight line between its ends, since it follows the contour "
         "(common practice, no source)",
     )
+    intake_weir_height_m: float = Field(
+        1.0,
+        ge=0,
+        description="height of the new weir at the intake of a diversion [m], where no existing weir serves: a "
+        "new barrier, with a fish pass and a flushing gate; it gains no head (common practice, no source); 0: "
+        "intakes need no weir",
+    )
+    never_past: list[PassedKind] = Field(
+        ["navigation", "abstraction_weir", "abstraction"],
+        description="what no diversion may go past and no pond may drown: "
+        + ", ".join(never_past_kinds())
+        + "; a stretch never goes past a working plant; what lies past other things is only flagged",
+    )
+    navigation_uses: list[str] = Field(
+        ["navigation", "lock", "shipping"],
+        description="words in the use of a structure that mean navigation, in any case",
+    )
+    abstraction_uses: list[str] = Field(
+        ["irrigation", "supply", "mill", "fish farm", "abstraction", "intake", "industry", "cooling"],
+        description="words in the use of a structure that mean that water is taken there, in any case",
+    )
+    ends_within_m: float = Field(
+        25.0,
+        ge=0,
+        description="distance along the stream beyond intake and powerhouse within which structures are listed "
+        "with a site [m] (own choice)",
+    )
     structure_snap_m: float = Field(60.0, ge=0, description="maximum distance of a structure from its stream [m]")
 
     step_min_m: float = Field(
@@ -533,6 +577,7 @@ class Settings(Section):
     rules: list[RuleSettings] = Field(default_factory=list)
     uncertainty: UncertaintySettings = UncertaintySettings()
     ranking: RankingSettings = RankingSettings()
+    selection: SelectionSettings = SelectionSettings()
     delivery: DeliverySettings = DeliverySettings()
     fit: FitSettings | None = None
 
@@ -558,6 +603,12 @@ class Settings(Section):
         named = ("main_path_column", "divergence_share_column", "canal_column")
         if self.inputs.streams is None and any(getattr(self.network, name) for name in named):
             raise ValueError("[network] has a column of the streams, but there is no inputs.streams")
+        return self
+
+    @model_validator(mode="after")
+    def _barriers_have_a_value_in_money(self) -> Self:
+        if self.selection.no_new_barrier_value_per_year > 0 and self.ranking.choose_by != "net_value":
+            raise ValueError('selection.no_new_barrier_value_per_year needs ranking.choose_by = "net_value"')
         return self
 
     @model_validator(mode="after")

@@ -9,6 +9,7 @@ from scipy.sparse import csr_array, hstack, vstack
 from sitefinder.compiled import kernel, part
 from sitefinder.network.catchments import carried_down
 from sitefinder.network.ordering import upstream_neighbours
+from sitefinder.schema import is_scheme_that
 from sitefinder.siting.candidates import (
     blocked_by,
     boundary_of_path,
@@ -26,6 +27,7 @@ from sitefinder.siting.limits import (
     too_close_to_plants,
     with_free_flow,
 )
+from sitefinder.siting.passed import builds_barrier
 from sitefinder.siting.selection_tree import best_picks, by_tailrace_of, trace_upstream
 from sitefinder.vocabulary import (
     ABOVE_COST_LIMIT,
@@ -35,6 +37,7 @@ from sitefinder.vocabulary import (
     FISH_SURVIVAL_TOO_LOW,
     HEAD_TOO_SMALL,
     NO_SUITABLE_TURBINE,
+    NOT_WORTH_A_BARRIER,
     POWER_TOO_SMALL,
     REJECTION_REASONS,
     ROAD_TOO_FAR,
@@ -424,7 +427,7 @@ def choose_sites(
     stations : DataFrame
         Columns ``downstream``, ``to_downstream_m`` and ``segment_length_m``.
     settings : sitefinder.settings.Settings
-        Reads the sections ranking and costs.
+        Reads the sections ranking, selection and costs.
     migration : sitefinder.siting.fish_passage.MigrationPath, optional
         Requirements of migrating fish; none without a minimum survival.
     use : sitefinder.siting.limits.RiverUse, optional
@@ -439,6 +442,8 @@ def choose_sites(
     choice = _within_limits(stretches, valuation, choice, settings)
     valued = valued_for(valuation, choice)
     value, cheap = _value(valued, settings)
+    barrier_cost = settings.selection.no_new_barrier_value_per_year * builds_barrier(stretches.table)
+    value = value - barrier_cost
     fits = (NO_SUITABLE_TURBINE.name, valued["turbine"].to_numpy() >= 0)
     limits = _limits(stretches, valued, settings.ranking)
     downstream = stations["downstream"].to_numpy().astype(np.int32)
@@ -452,7 +457,8 @@ def choose_sites(
         limits = [*limits, (TOO_CLOSE_TO_PLANT.name, ~too_close_to_plants(*given))]
     passing = np.ones(len(valued), dtype=bool)
     ladder = []
-    for name, passes in _in_order([*steps, fits, *limits, (ABOVE_COST_LIMIT.name, cheap)]):
+    worth = [(ABOVE_COST_LIMIT.name, cheap), *_barrier_step(value, barrier_cost)]
+    for name, passes in _in_order([*steps, fits, *limits, *worth]):
         passing = passing & passes
         ladder.append((name, passing))
     shared = [] if use is None else cumulative_limits(settings.ranking, stretches, segment_m, use, left_out)
@@ -460,33 +466,36 @@ def choose_sites(
     safe_by_passage_limit, exact = np.zeros(len(valued), dtype=bool), True
     ends, ponds = (downstream, intake, tailrace), (pond_start, pond)
     if migration is None or migration.minimum is None:
+        preferred = _existing_first(option_value, stretches.table, settings.selection)
         if shared:
-            found = choose_within_limits(*ends, option_value, *_stacked(shared, len(valued)), *ponds)
+            found = choose_within_limits(*ends, preferred, *_stacked(shared, len(valued)), *ponds)
             chosen, total_value, upper_bound = found
         else:
             boundary = boundary_of_path(*ends, *ponds)
-            chosen, total_value = choose_best_set(downstream, tailrace, option_value, *boundary)
+            chosen, total_value = choose_best_set(downstream, tailrace, preferred, *boundary)
             upper_bound = total_value
+        more = (preferred - option_value)[chosen].sum()
     else:
         safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
         may_be_safe = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
-        option_value = np.column_stack(
-            [option_value, np.where(may_be_safe, np.nan_to_num(_value(safe, settings)[0]), 0.0)]
-        )
+        safe_value = np.nan_to_num(_value(safe, settings)[0] - barrier_cost)
+        option_value = np.column_stack([option_value, np.where(may_be_safe, safe_value, 0.0)])
+        preferred = _existing_first(option_value, stretches.table, settings.selection)
         # Where the rules require a fish-safe turbine, that is the first option.
         first = np.where(choice == SAFE, migration.survival[:, SAFE], migration.survival[:, 0])
         options = migration._replace(survival=np.column_stack([first, migration.survival[:, SAFE]]))
         entered = entered_at(stretches.table["scheme_type"], intake, tailrace)
-        found = choose_for_fish(*ends, entered, option_value, options, *ponds)
+        found = choose_for_fish(*ends, entered, preferred, options, *ponds)
         option, total_value, exact = found
         upper_bound = total_value if exact else np.nan
         amounts, most = _stacked(shared, len(valued))
         if (amounts @ (option >= 0) > most * (1.0 + ROUNDING)).any():
             option, total_value, upper_bound = _for_fish_and_limits(
-                ends, ponds, entered, option_value, options, amounts, most
+                ends, ponds, entered, preferred, options, amounts, most
             )
             exact = True
         chosen, safe_by_passage_limit = option >= 0, option == SAFE
+        more = (preferred - option_value)[chosen, option[chosen]].sum()
         valued = valued_for(valuation, np.where(safe_by_passage_limit, SAFE, choice))
     blocking = blocked_by(chosen, *ends, segment_m, *ponds)
     kept_out = passing & ~chosen & (blocking < 0)
@@ -499,8 +508,8 @@ def choose_sites(
         kept_out,
         exact,
         kept_out & goes_beyond(shared, chosen),
-        float(total_value),
-        float(upper_bound),
+        float(total_value - more),
+        float(upper_bound - more),
     )
 
 
@@ -531,6 +540,24 @@ def _for_fish_and_limits(ends, ponds, entered, value, options, amounts, most):
     of_any, of_safe = np.split(found.chosen, 2)
     option = np.where(of_safe, SAFE, np.where(of_any, ANY, -1)).astype(np.int8)
     return option, found.total_value, found.upper_bound
+
+
+# The step of what a new barrier must be worth, where the settings ask for it.
+def _barrier_step(value, barrier_cost):
+    if barrier_cost.any():
+        yield NOT_WORTH_A_BARRIER.name, (barrier_cost == 0) | (np.nan_to_num(value) > 0)
+
+
+# Values by which the selection takes first as many existing structures as it can, if the settings prefer them:
+# each gets more than all other candidates together could give.
+def _existing_first(option_value, table, selection):
+    if not selection.prefer_existing:
+        return option_value
+    existing = is_scheme_that(table["scheme_type"], "uses_structure")
+    best = option_value.reshape(len(table), -1).max(axis=1, initial=0.0)
+    more = 1.0 + np.maximum(best, 0.0).sum()
+    pays = (option_value > 0) & existing.reshape(-1, *[1] * (option_value.ndim - 1))
+    return np.where(pays, option_value + more, option_value)
 
 
 # Steps in the order in which reasons for rejection are examined.

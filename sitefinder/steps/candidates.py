@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -11,8 +11,10 @@ import shapely
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
+from sitefinder.schema import is_scheme_that
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
+from sitefinder.siting.passed import passed_things
 from sitefinder.steps.systems import joined_rows
 from sitefinder.vocabulary import FLOW_TOO_WEAK
 
@@ -44,6 +46,7 @@ def list_stretches(
     catchments: pd.DataFrame,
     flows: Flows,
     channel_shapes: StationShapes,
+    stream_things: pd.DataFrame,
 ) -> Stretches:
     """Candidates within the limits of head, length and flow, with what depends on their place.
 
@@ -76,10 +79,8 @@ def list_stretches(
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     if len(rows):
         table["structure"] = np.where(table["structure"] >= 0, rows[table["structure"]], -1)
-    passes = structures["fish_pass"].to_numpy(dtype=bool)
-    table["has_fish_pass"] = (table["structure"] >= 0) & (
-        passes[table["structure"]] if len(passes) else np.zeros(len(table), dtype=bool)
-    )
+    own = stretches._replace(table=table)
+    table = _with_intakes(settings, own, structures, stream_things, len(stationing.stations))
     x_m, y_m = stationing.stations["x_m"].to_numpy(), stationing.stations["y_m"].to_numpy()
     for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
@@ -101,6 +102,31 @@ def list_stretches(
     table["flow_too_weak"] = too_weak[intake]
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]
     return Stretches(table, *stretches[1:])
+
+
+# Candidates with what they go past, and with the weirs at the intakes of diversions.
+def _with_intakes(
+    settings: Settings, stretches: Stretches, structures: pd.DataFrame, things: pd.DataFrame, count: int
+) -> pd.DataFrame:
+    table = stretches.table
+    passed = passed_things(stretches, things, count)
+    serves = passed.serving >= 0
+
+    def of_serving(name: str, otherwise: float) -> npt.NDArray[Any]:
+        return np.where(serves, np.append(things[name].to_numpy(), otherwise)[passed.serving], otherwise)
+
+    at_intake = of_serving("structure", -1).astype(np.int64)
+    used = np.where(at_intake >= 0, at_intake, table["structure"].to_numpy(dtype=np.int64))
+    passes = np.append(structures["fish_pass"].to_numpy(dtype=bool), False)
+    diverts = is_scheme_that(table["scheme_type"], "diverts")
+    return table.assign(
+        passed_kinds=passed.kinds,
+        intake_thing=passed.serving,
+        intake_structure=at_intake,
+        has_fish_pass=passes[used],
+        intake_weir_m=np.where(diverts & ~serves, settings.stretches.intake_weir_height_m, 0.0),
+        intake_drop_m=np.nan_to_num(of_serving("drop_m", 0.0).astype(np.float64)),
+    )
 
 
 # Candidates with their shrunk heads, without those that fall below the minimum head by it.

@@ -169,6 +169,13 @@ STEPS = bound(
             "layers.lakes layers.plants layers.tidal",
         ),
         stage(
+            "stream_things",
+            "sitefinder.steps.water_bodies:find_stream_things",
+            "network stationing water_bodies",
+            "stretches.structure_snap_m stretches.navigation_uses stretches.abstraction_uses",
+            "layers.falls layers.plants layers.abstractions",
+        ),
+        stage(
             "water_slopes",
             "sitefinder.steps.heads:find_water_slopes",
             "stationing heads field_levels flows water_bodies",
@@ -204,8 +211,8 @@ STEPS = bound(
         stage(
             "stretches",
             "sitefinder.steps.candidates:list_stretches",
-            "stationing channels heads water_bodies catchments flows channel_shapes",
-            "run.crs inputs.dem.vertical_unit heads.shrink "
+            "stationing channels heads water_bodies stream_things catchments flows channel_shapes",
+            "run.crs inputs.dem.vertical_unit heads.shrink stretches.intake_weir_height_m "
             "heads.resolved_standard_errors stretches.scheme_types stretches.min_head_m "
             "stretches.max_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
             "stretches.headrace_detour_factor off_grid",
@@ -226,7 +233,30 @@ STEPS = bound(
             each=PerItem("rule", "sitefinder.steps.scope:rules_of", "sitefinder.steps.rules:joined_overlaps"),
         ),
         stage(
-            "verdicts", "sitefinder.steps.rules:judge", "stationing stretches rule_overlaps", "rules ranking.allow"
+            "verdicts",
+            "sitefinder.steps.rules:judge",
+            "stationing stretches stream_things rule_overlaps",
+            "rules ranking.allow",
+        ),
+        stage(
+            "drop_values",
+            "sitefinder.steps.drops:value_drops",
+            "",
+            f"{VALUED_BY} fish.min_survival fish.evidence flows.closed_months off_grid",
+            "drops turbines costs layers.roads layers.power_lines layers.settlements layers.region",
+        ),
+        stage(
+            "drop_overlaps",
+            "sitefinder.steps.drops:overlap_drops",
+            "",
+            inputs="drops",
+            each=PerItem("rule", "sitefinder.steps.scope:rules_of", "sitefinder.steps.rules:joined_overlaps"),
+        ),
+        stage(
+            "drop_verdicts",
+            "sitefinder.steps.drops:judge_drops",
+            "drop_values drop_overlaps",
+            "rules ranking.allow",
         ),
         stage("months", "sitefinder.steps.closed_months:take_months", "flows", content=CONTENT),
         stage(
@@ -251,8 +281,8 @@ STEPS = bound(
             "sites",
             "sitefinder.steps.selection:choose",
             f"systems {CHOSEN_FROM}",
-            "ranking stretches.min_flow_mean_m3s costs.max_lcoe_per_kwh fish.spawning_rules fish.evidence "
-            "fish.min_passage_survival fish.existing_survival",
+            "ranking selection stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh "
+            "fish.spawning_rules fish.evidence fish.min_passage_survival fish.existing_survival",
             "turbines layers.region",
             by_system("sitefinder.steps.selection:joined_sites", *CHOSEN_FROM.split()),
         ),
@@ -260,8 +290,9 @@ STEPS = bound(
             "limit_costs",
             "sitefinder.steps.limits:weigh_limits",
             f"systems {CHOSEN_FROM}",
-            "ranking stretches.min_flow_mean_m3s costs.max_lcoe_per_kwh fish.spawning_rules fish.evidence "
-            "fish.min_passage_survival fish.existing_survival inputs.water_bodies",
+            "ranking selection stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh "
+            "fish.spawning_rules fish.evidence fish.min_passage_survival fish.existing_survival "
+            "inputs.water_bodies",
             "turbines layers.region",
             by_system("sitefinder.steps.limits:joined_limit_costs", *CHOSEN_FROM.split()),
         ),
@@ -286,7 +317,7 @@ STEPS = bound(
             "fish_safety",
             "sitefinder.steps.selection:weigh_fish_safety",
             f"systems evidence_values {CHOSEN_FROM}",
-            "ranking stretches.min_flow_mean_m3s costs.max_lcoe_per_kwh fish",
+            "ranking selection stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh fish",
             "turbines layers.region",
             by_system("sitefinder.steps.selection:joined_fish_safety", "evidence_values", *CHOSEN_FROM.split()),
         ),

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from sitefinder.hydrology.change import FlowChange
     from sitefinder.hydrology.regime import Regime
     from sitefinder.hydrology.regression import Fit
+    from sitefinder.hydrology.stated_flows import StatedDrops
     from sitefinder.io.raster import RasterFacts
     from sitefinder.io.survey import TableRead
     from sitefinder.io.vector import LayerRead
@@ -69,6 +70,7 @@ LAYERS = {
     "districts": "polygon",
     "structures": "point",
     "falls": "point",
+    "drops": "point",
     "gauge_stations": "point",
     "plants": "any",
     "lakes": "polygon",
@@ -369,7 +371,7 @@ class RunInputs(NamedTuple):
     those with flows and places, where nothing asks for them. Turbines and costs are in the money that the
     settings ask for; ``conversions`` lists what was in other money (see `sitefinder.catalogue.costs`). ``regime``
     says in which months the flows of a duration curve occur, where no equation does, and ``change`` how a climate
-    table changes them; both may be None.
+    table changes them; both may be None. ``drops`` are those without a stream, None where the settings name none.
     """
 
     dem: RasterFacts
@@ -396,6 +398,7 @@ class RunInputs(NamedTuple):
     fits: Sequence[Fit] = ()
     regime: Regime | None = None
     change: FlowChange | None = None
+    drops: StatedDrops | None = None
 
 
 class Lazily(Mapping[str, T]):
@@ -557,6 +560,7 @@ def _in_order_of_delivery(settings: Settings) -> list[str]:
     names += [f"rules.{rule.name}" for rule in settings.rules]
     names += [f"coverages.{rule.name}" for rule in settings.rules if rule.covered_by is not None]
     names += [f"{name}.read" for name in BANK_TABLES if getattr(inputs, name) is not None]
+    names += ["drop_flows.read"] if inputs.drop_flows is not None else []
     return [*names, "dem_error.read", "data_files"]
 
 
@@ -593,6 +597,7 @@ def read_inputs(settings: Settings, folder: Path, output: Path | None = None) ->
     _add_rasters(readings, settings, folder)
     _add_layers(readings, settings, folder)
     _add_bank_tables(readings, settings, folder)
+    _add_drops(readings, settings, folder)
     _add_flows(readings, settings, folder)
     _add_turbines_and_costs(readings, settings, folder)
     if problems := readings.judge():
@@ -747,6 +752,31 @@ def _add_bank_tables(readings: Readings, settings: Settings, folder: Path) -> No
             notes=lambda table: ReadingNotes([table.lineage]),
         )
         _derive(readings, name, f"{name}.read", lambda table: table.frame)
+
+
+# Drops without a stream, with the flows that are stated for them; None where the settings name none.
+def _add_drops(readings: Readings, settings: Settings, folder: Path) -> None:
+    drops, flows, value = settings.inputs.drops, settings.inputs.drop_flows, readings.value
+    if flows is not None:
+        source = flows
+        readings.add(
+            "drop_flows.read",
+            lambda: readers.read_drop_flows(source, folder),
+            settings=source.model_dump(mode="json"),
+            files=(folder / source.path,),
+            counted=lambda table: table.frame,
+            notes=lambda table: ReadingNotes([table.lineage]),
+        )
+    needs = ("layers.drops", *(["drop_flows.read"] if flows is not None else []))
+
+    def read() -> Value:
+        records = None if flows is None else value("drop_flows.read").frame
+        return readers.stated_drops(value("layers.drops").frame, records)
+
+    if drops is None:
+        readings.add("drops", lambda: None)
+    else:
+        readings.add("drops", read, needs=needs, counted=tuple)
 
 
 def _bank_table(name: str, source: Source, folder: Path, crs: str) -> TableRead:

@@ -18,6 +18,7 @@ from sitefinder.hydrology.estimate import validate_unfit_equations
 from sitefinder.hydrology.regime import regime_of_records
 from sitefinder.hydrology.regression import fit_equations
 from sitefinder.hydrology.seasons import month_of, month_statistics, split_by_month
+from sitefinder.hydrology.stated_flows import stated_drops
 from sitefinder.hydrology.strength import mean_regressions
 from sitefinder.io.catalogue_files import (
     daily_files,
@@ -38,7 +39,13 @@ from sitefinder.io.gauges import (
     read_text_table,
 )
 from sitefinder.io.raster import bounds_in_run, operation_to_run, parts_of_raster, raster_facts
-from sitefinder.io.survey import read_field_levels, read_ratings, read_sections, read_spot_gaugings
+from sitefinder.io.survey import (
+    read_drop_flows,
+    read_field_levels,
+    read_ratings,
+    read_sections,
+    read_spot_gaugings,
+)
 from sitefinder.io.vector import read_layer, validate_near_region
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.rules.filters import Matching, matching
@@ -91,6 +98,7 @@ __all__ = [
     "read_costs",
     "read_coverage",
     "read_dem_error",
+    "read_drop_flows",
     "read_environmental_flow",
     "read_equations",
     "read_field_levels",
@@ -106,6 +114,7 @@ __all__ = [
     "read_turbine_files",
     "region_regime",
     "scale_note",
+    "stated_drops",
     "stream_lines",
     "suspects_of",
     "to_common_currency",

@@ -24,6 +24,7 @@ from sitefinder.siting.fish_passage import (
     worst_from_above,
 )
 from sitefinder.siting.limits import RiverUse
+from sitefinder.siting.passed import bits_of
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
 from sitefinder.steps.closed_months import with_closed
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
@@ -35,6 +36,7 @@ from sitefinder.vocabulary import (
     FLOW_TOO_SMALL,
     FLOW_TOO_WEAK,
     HEAD_UNRESOLVED,
+    NEVER_PAST,
     NO_FLOW_ESTIMATE,
     OUTSIDE_REGION,
     STREAM_TOO_SMALL,
@@ -159,6 +161,7 @@ def offer_steps(
         HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
         CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
         BARRED_BY_RULE: verdicts.choice >= 0,
+        NEVER_PAST: (table["passed_kinds"].to_numpy() & bits_of(settings.stretches.never_past)) == 0,
         STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
     }
     return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]

@@ -210,6 +210,8 @@ class OwnWaters(NamedTuple):
 
 
 STATION_COLUMNS = ["x_m", "y_m", "downstream", "to_downstream_m", "segment_length_m", "reach"]
+# Columns of candidates with rows of tables of the region.
+REGION_ROWS = ("structure", "intake_thing", "intake_structure")
 OVERLAP_COLUMNS = ["rule", "effect", "station", "from_m", "to_m"]
 
 
@@ -234,7 +236,7 @@ def _own_stretches(stretches: Stretches, extent: Extent) -> Stretches:
     own = subset(stretches, chosen)
     ends = {name: extent.number[own.table[name].to_numpy(dtype=np.int64)] for name in ("intake", "tailrace")}
     # Rows of the region's structures would shift with every structure elsewhere; no stage that is cut needs them.
-    table = own.table.drop(columns="structure").assign(**ends)
+    table = own.table.drop(columns=[name for name in REGION_ROWS if name in own.table]).assign(**ends)
     return Stretches(table, own.start, own.pond_start, extent.number[own.taken].astype(own.taken.dtype))
 
 

@@ -9,15 +9,18 @@ import pandas as pd
 import shapely
 
 from sitefinder.network.catchments import carried_down
-from sitefinder.network.stations import place_names, touched_stations, without_repeats
+from sitefinder.network.stations import nearest_segments, place_names, touched_stations, without_repeats
 from sitefinder.network.topology import REPAIR_COLUMNS
 from sitefinder.profile.breaks import find_steps, is_coarse, level_segments, slopes_around
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.rules.overlaps import overlaps
 from sitefinder.settings import RuleSettings
+from sitefinder.siting.passed import HOLDS_WATER, confluences, kinds_of_structures, stream_things
 from sitefinder.siting.structures import ATTRIBUTES, developed_stations, entered_plants, place_structures
+from sitefinder.vocabulary import PASSED_ABSTRACTION, PASSED_FALL, PASSED_PLANT, PASSED_RETURN
 
 if TYPE_CHECKING:
+    import geopandas
     import numpy.typing as npt
 
     from sitefinder.network.stations import Stationing
@@ -210,3 +213,58 @@ def _with_dem_drops(
     }
     listed = pd.DataFrame(found)[structures.columns]
     return pd.concat([structures, listed], ignore_index=True) if len(structures) else listed
+
+
+# What an abstraction layer calls points where water leaves the stream.
+TAKES_WATER = ("abstraction", "transfer_out")
+
+
+def find_stream_things(
+    settings: Settings, inputs: RunInputs, network: Network, stationing: Stationing, water_bodies: WaterBodies
+) -> pd.DataFrame:
+    """Structures, falls, plants, abstractions and confluences on the stream, see `stream_things`.
+
+    Returns
+    -------
+    DataFrame
+    """
+    structures, stretches = water_bodies.structures, settings.stretches
+    drop_m = structures["drop_m"].astype(float)
+    kind = kinds_of_structures(structures, stretches.navigation_uses, stretches.abstraction_uses)
+    mapped = structures.assign(
+        kind=kind,
+        object_id=structures["structure_id"].astype(str),
+        structure=np.arange(len(structures)),
+        drop_m=drop_m.where(drop_m.notna(), structures["dem_drop_m"].astype(float)),
+        may_serve=np.isin(kind, HOLDS_WATER) & ~structures["removal_planned"].to_numpy(dtype=bool),
+    )
+    found = [mapped]
+    kinds = {"falls": PASSED_FALL.name, "plants": PASSED_PLANT.name, "abstractions": PASSED_ABSTRACTION.name}
+    for layer, name in kinds.items():
+        if layer in inputs.layers:
+            found.append(_points_of(inputs.layers[layer].frame, stationing, name, stretches.structure_snap_m))
+    streams = network.links["stream"].fillna("").to_numpy(dtype=object)
+    return stream_things(*found, confluences(stationing.stations, streams))
+
+
+# Points of a layer on their segments; of a line both ends, of a polygon a point inside.
+def _points_of(frame: geopandas.GeoDataFrame, stationing: Stationing, kind: str, snap_m: float) -> pd.DataFrame:
+    names, points, kinds = [], [], []
+    taken = frame["kind"].astype(str).str.strip().str.lower() if kind == PASSED_ABSTRACTION.name else None
+    for row, (name, shape) in enumerate(zip(frame["feature_id"].astype(str), frame.geometry, strict=True)):
+        is_return = taken is not None and taken.iloc[row] not in TAKES_WATER
+        for part in shapely.get_parts(shape):
+            ends = [shapely.get_point(part, place) for place in (0, -1)] if part.geom_type == "LineString" else []
+            for point in ends or [shapely.point_on_surface(part)]:
+                names.append(name)
+                points.append(point)
+                kinds.append(PASSED_RETURN.name if is_return else kind)
+    station, distance_m, share_above = nearest_segments(np.array(points, dtype=object), stationing.segments)
+    return pd.DataFrame(
+        {
+            "kind": kinds,
+            "object_id": names,
+            "station": np.where(distance_m <= snap_m, station, -1),
+            "share_above": share_above,
+        }
+    )

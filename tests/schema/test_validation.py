@@ -27,7 +27,7 @@ UNIT_OF_SUFFIX = {
     "_percent": {"%"},
     "_per_kwh": {"currency/kWh"},
     "_kw_per_km": {"kW/km"},
-    "plants_per_km": {"1/km"},
+    "_per_km": {"1/km"},
     "_per_kw": {"currency/kW"},
 }
 

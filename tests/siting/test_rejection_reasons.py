@@ -8,6 +8,7 @@ import pytest
 
 from sitefinder.schema.columns import REJECTION_REASONS
 from sitefinder.settings import CostSettings, RankingSettings
+from sitefinder.settings.run import SelectionSettings
 from sitefinder.siting.candidates import Stretches
 from sitefinder.siting.fish_passage import MigrationPath
 from sitefinder.siting.selection import (
@@ -24,9 +25,10 @@ NOBODY = np.zeros(0, dtype=bool)
 
 
 class GivenSettings:
-    """The two sections that the choice reads."""
+    """The sections that the choice reads."""
 
-    def __init__(self, max_lcoe_per_kwh=None, **ranking):
+    def __init__(self, max_lcoe_per_kwh=None, selection=None, **ranking):
+        self.selection = SelectionSettings(**selection or {})
         self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3, max_lcoe_per_kwh=max_lcoe_per_kwh)
         self.ranking = RankingSettings(**{"min_free_flowing_m": 0.0, **ranking})
 
@@ -323,12 +325,82 @@ def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not
     assert not offers.safe_by_passage_limit.any()
 
 
+# All sets of candidates without overlap on a chain.
+def sets_without_overlap(pairs):
+    taken = [set(range(a + 1, b + 1)) for a, b in pairs]
+    for subset in itertools.product([False, True], repeat=len(pairs)):
+        rows = [row for row in range(len(pairs)) if subset[row]]
+        if sum(len(taken[row]) for row in rows) == len(set().union(*[taken[row] for row in rows])):
+            yield rows
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_existing_structures_come_first_and_then_the_greatest_value(seed):
+    rng = np.random.default_rng(seed)
+    upper = rng.integers(0, 9, 9)
+    pairs = [(int(a), int(min(a + n, 11))) for a, n in zip(upper, rng.integers(1, 5, 9), strict=True)]
+    worth = rng.integers(-4, 20, 9)
+    existing = rng.random(9) < 0.4
+    scheme_type = np.where(existing, "at_barrier", "diversion")
+
+    def rank(rows):
+        return sum(existing[row] for row in rows), sum(worth[row] for row in rows)
+
+    best = max(rank(rows) for rows in sets_without_overlap(pairs) if all(worth[row] > 0 for row in rows))
+
+    preferring = GivenSettings(selection={"prefer_existing": True})
+    rows, _ = chosen_rows(pairs, valuation(worth.tolist()), settings=preferring, scheme_type=scheme_type)
+
+    assert rank(rows) == best
+
+
+def test_in_a_valley_with_a_weir_the_preference_takes_the_weir_and_what_is_left_beside_it():
+    # A diversion past the weir is worth more than the plant at the weir with the small diversion below it.
+    pairs, worth = [(0, 6), (2, 3), (3, 6)], [50.0, 8.0, 20.0]
+    scheme_type = ["diversion", "at_barrier", "diversion"]
+
+    plain, _ = chosen_rows(pairs, valuation(worth), scheme_type=scheme_type)
+    preferring = GivenSettings(selection={"prefer_existing": True})
+    preferred, offers = chosen_rows(pairs, valuation(worth), settings=preferring, scheme_type=scheme_type)
+
+    assert plain == [0]
+    assert preferred == [1, 2]
+    assert offers.blocked_by[0] == 2
+    # Values are not changed by it.
+    assert offers.valued["net_annual_value"].tolist() == worth
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_value_of_no_new_barrier_is_taken_from_each_site_that_builds_one(seed):
+    rng = np.random.default_rng(100 + seed)
+    upper = rng.integers(0, 9, 9)
+    pairs = [(int(a), int(min(a + n, 11))) for a, n in zip(upper, rng.integers(1, 5, 9), strict=True)]
+    worth = rng.integers(-4, 20, 9)
+    intake_weir_m = np.where(rng.random(9) < 0.5, 1.0, 0.0)
+    left = worth - 7 * (intake_weir_m > 0)
+    best = max(sum(left[row] for row in rows) for rows in sets_without_overlap(pairs))
+
+    settings = GivenSettings(selection={"no_new_barrier_value_per_year": 7.0})
+    rows, offers = chosen_rows(pairs, valuation(worth.tolist()), settings=settings, intake_weir_m=intake_weir_m)
+
+    assert sum(left[row] for row in rows) == best
+    reached = dict(offers.ladder)
+    too_little = (worth > 0) & (left <= 0)
+    assert not reached["not worth a new barrier"][too_little].any()
+    assert reached["above the cost limit"][too_little].all()
+
+
 def test_every_reason_that_can_be_given_is_declared():
     steps = ["outside the region", "no flow estimate", "flow regression too weak to rank", "too little flow"]
-    steps += ["head unresolved", "catchment incomplete", "excluded by rules"]
+    steps += [
+        "head unresolved",
+        "catchment incomplete",
+        "excluded by rules",
+        "would pass what may not be bypassed",
+    ]
     _, offers, _ = three_below_spawning(0.8)
     own = ["", "standing water", "developed", "tidal", "too little head", "network unresolved"]
-    own += ["stream too shallow or narrow", "too little power", "too far from a road"]
+    own += ["stream too shallow or narrow", "too little power", "too far from a road", "not worth a new barrier"]
 
     named = [
         *own,

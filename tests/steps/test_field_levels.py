@@ -121,6 +121,7 @@ def test_stretches_that_hold_a_measurement_have_its_head_and_are_flagged(results
         parts[2],
         results["flows"],
         results["channel_shapes"],
+        results["stream_things"],
     )
     flags = flag_stations(
         results["settings"],

@@ -156,6 +156,7 @@ def test_reaches_whose_stream_is_too_small_for_the_only_turbine_give_that_as_the
     settings, inputs = results["settings"], results["inputs"]
     deep = inputs.turbines[5].model_copy(update={"min_depth_m": 2.0, "scheme_types": ("at_barrier", "new_weir")})
     names = ("inputs", "stationing", "channels", "heads", "water_bodies", "catchments", "flows", "channel_shapes")
+    names = (*names, "stream_things")
     scheme_types = settings.stretches.model_copy(update={"scheme_types": ["at_barrier", "new_weir"]})
     settings = settings.model_copy(update={"stretches": scheme_types})
     stretches = list_stretches(settings, *(results[name] for name in names))

@@ -25,6 +25,7 @@ TABLES_OF = [
     "water_bodies",
     "quality_flags",
     "stretches",
+    "stream_things",
 ]
 GAIN_OF = ["stationing", "stretches", "flows", "water_depths", "energy", "verdicts"]
 

@@ -177,13 +177,15 @@ def worked():
     per_m = 1.5 * math.sqrt(3) * depth**2 * 20 + 1.25 * 2 * math.sqrt(3) * depth * 40 + 30
     canal = per_m * (n.conduit_length_m - net) + 100 * 50 * n.flow_design_m3s + 3000 * n.flow_design_m3s**0.5
     transformer = 500 * n.power_kw**0.5
-    low_weir = 1000 * 4 * n.flow_mean_m3s**0.5 * 0.5
+    # Half a metre of weir, with its gate at 700 and its fish pass at 1 per metre of height.
+    low_weir = 1000 * 4 * n.flow_mean_m3s**0.5 * 0.5 + 700 * 0.5
+    fish_pass = 1 * 0.5
     land = 2 * (100 + 5 * n.conduit_length_m)
     screen = 8000 + 4000 * n.flow_design_m3s / 0.5  # area is flow over approach velocity
     road = 1000 + 20 * ROAD_NORTH
     line = 2000 + 30 * LINE_NORTH
     permits = 9000
-    works = turbine + powerhouse + intake + penstock + canal + transformer + low_weir + land
+    works = turbine + powerhouse + intake + penstock + canal + transformer + low_weir + fish_pass + land
     n.capital_cost = ON_TOP * (works + screen + road + line + permits)
 
     # The year's cost [EUR]: capital over 30 years at 4 %, an overhaul of 8 % after 15 years, operation.

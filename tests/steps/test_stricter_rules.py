@@ -24,7 +24,7 @@ def weighed(sample_run):
     results = sample_run.results
 
     def weigh(settings, overlaps):
-        judged = judge(settings, results["stationing"], results["stretches"], overlaps)
+        judged = judge(settings, results["stationing"], results["stretches"], overlaps, results["stream_things"])
         named = [results[name] for name in ("stationing", "stretches", "energy")]
         offers = choose(settings, inputs, *named, overlaps, judged, results["water_bodies"]).offers
         return offers.ladder[-1][1], offers.valued.loc[offers.chosen, "net_annual_value"].sum()

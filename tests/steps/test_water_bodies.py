@@ -106,11 +106,12 @@ def test_no_embankment_and_no_lake_yields_a_site_while_the_weir_below_the_embank
         }
     )
     names = ("inputs", "stationing", "channels", "heads", "water_bodies", "catchments", "flows", "channel_shapes")
-    inputs, stationing, _, _, water_bodies, _, flows, _ = (results[name] for name in names)
+    names = (*names, "stream_things")
+    inputs, stationing, _, _, water_bodies, _, flows, _, things = (results[name] for name in names)
     stretches = list_stretches(settings, *(results[name] for name in names))
     valued = value_all(settings, inputs, stretches, flows, results["water_depths"])
     free = results["rule_overlaps"].iloc[:0]
-    judged = judge(settings, stationing, stretches, free)
+    judged = judge(settings, stationing, stretches, free, things)
     chosen = choose(settings, inputs, stationing, stretches, valued, free, judged, water_bodies).offers.chosen
 
     table = stretches.table[chosen]

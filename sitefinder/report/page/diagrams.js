@@ -262,6 +262,10 @@ function startPicked() {
     list.append(...site.flags.map((flag) => element("li", flag)));
     flags.append(element("strong", "Data-quality flags"), list);
     byId("picked-flags").replaceChildren(...(site.flags.length ? [flags] : []));
+    const things = element("section"), passed = element("ul");
+    passed.append(...site.things.map((thing) => element("li", thing)));
+    things.append(element("h4", "On the stream at this site"), passed);
+    if (site.things.length) byId("facts").append(things);
   }
 
   function options() {

@@ -68,7 +68,7 @@ def headline(handover):
     energy_gwh = sites["energy_mwh"].sum() / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
     length_km = reaches["length_m"].sum() / METRES_PER_KILOMETRE
     interval = energy_interval(handover.energy_p90_mwh, handover.energy_p50_mwh, handover.energy_p10_mwh)
-    depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["is_new_barrier"].sum())
+    depleted_m, barriers = sites["depleted_length_m"].sum(), int(sites["new_barrier"].sum())
     figures = [
         ("sites", counted(len(sites), "site", "sites"), len(sites), "ranked sites without overlap"),
         (

@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sitefinder.report.on_stream import things_of_site
 from sitefinder.report.page.figures import (
     Cell,
     amount,
@@ -97,7 +98,7 @@ FACTS = (
     Fact(PLANT, "Mean depth at the median flow left", "amount", ("depleted_depth_m",)),
     Fact(PLANT, "Time below the minimum depth", "share", ("depleted_shallow_share",)),
     Fact(PLANT, "Time below it without the plant", "share", ("depleted_shallow_natural_share",)),
-    Fact(PLANT, "New barrier (weir or intake)", "yes", ("is_new_barrier",)),
+    Fact(PLANT, "New barrier (weir or intake)", "yes", ("new_barrier",)),
     Fact(PLANT, "Gross head at the maximum", "yes", ("head_is_capped",)),
     Fact(PLANT, "Intake to tailrace along the stream", "length", ("length_m",)),
     Fact(PLANT, "Headrace and penstock", "extent", ("conduit_length_m",)),
@@ -240,7 +241,7 @@ def site_data(handover):
     tables, currency = handover.tables, handover.currency
     parts = {
         name: dict(tuple(tables[name].groupby("site_id", sort=False)))
-        for name in ("site_profiles", "flow_curves", "site_months")
+        for name in ("site_profiles", "flow_curves", "site_months", "stretch_structures")
         if len(tables[name])
     }
     parts["turbine_options"] = _options(tables["turbine_options"])
@@ -275,6 +276,7 @@ def _site(row, parts, units, currency):
         "tip": _tip(row, stream, currency),
         "facts": [_in_words(row, fact, unit) for fact, unit in units],
         "flags": flag_phrases(row["flags"]),
+        "things": _things(parts.get("stretch_structures"), row["site_id"]),
         "profile": _profile(parts.get("site_profiles")),
         "curve": _curve(parts.get("flow_curves"), row),
         "months": _months(parts.get("site_months")),
@@ -389,6 +391,11 @@ def _profile(rows):
         [at, structure_name(name)] for at, name in enumerate(rows["structure_id"]) if name and not is_missing(name)
     ]
     return data
+
+
+# What lies on the stream at the site, as sentences.
+def _things(rows, site_id):
+    return [] if rows is None else things_of_site(rows, site_id)
 
 
 def _curve(rows, site):

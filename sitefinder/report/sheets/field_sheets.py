@@ -81,7 +81,7 @@ def totals_text(handover):
 def effects_of_sites(sites):
     """Depleted length and new barriers of sites, as part of a sentence."""
     depleted_km = sites["depleted_length_m"].sum() / METRES_PER_KILOMETRE
-    barriers = counted(int(sites["is_new_barrier"].sum()), "new barrier", "new barriers")
+    barriers = counted(int(sites["new_barrier"].sum()), "new barrier", "new barriers")
     return f"{figure(depleted_km)} km of stream depleted, {barriers}"
 
 

@@ -1,0 +1,106 @@
+"""Existing structures in the printed summary: how many, the best, and why the others have no site."""
+
+import textwrap
+
+from sitefinder.report.text import WIDTH, counted, decimals, figure, name_of, plain, rendered, text_table
+from sitefinder.vocabulary import ONLY_A_STEP
+
+BEST_SHOWN, REASONS_SHOWN = 5, 6
+
+
+def structures_text(structures, currency=""):
+    """What the existing structures could give.
+
+    Parameters
+    ----------
+    structures : DataFrame
+        As `sitefinder.schema` declares it.
+    currency : str
+        Of the costs, for example "EUR of 2024".
+
+    Returns
+    -------
+    str
+        Empty without structures. Steps that no structure explains are left out.
+    """
+    mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name]
+    if not len(mapped):
+        return ""
+    chosen = int((mapped["site_id"] != "").sum())
+    having = mapped[mapped["turbine"] != ""].sort_values(
+        ["net_annual_value", "structure_id"], ascending=[False, True], kind="stable"
+    )
+    lines = [
+        f"Existing structures: {len(mapped)} mapped, {counted(chosen, 'has', 'have') if chosen else 'none has'} a "
+        f"site, {len(having)} could carry a plant, whether or not it pays:"
+        if len(having)
+        else f"Existing structures: {len(mapped)} mapped, none could carry a plant."
+    ]
+    parts = ["\n".join(textwrap.wrap(lines[0], WIDTH))]
+    if len(having):
+        parts.append(_best(having.head(BEST_SHOWN), currency))
+    others = mapped[(mapped["site_id"] == "") & ~mapped.index.isin(having.head(BEST_SHOWN).index)]
+    if len(others):
+        counts = others["rejection_reason"].value_counts().reset_index()
+        counts = counts.sort_values(["count", "rejection_reason"], ascending=[False, True])
+        shown = [f"{reason} ({number})" for reason, number in counts.head(REASONS_SHOWN).itertuples(index=False)]
+        rest = int(counts["count"].iloc[REASONS_SHOWN:].sum())
+        text = f"Other structures: {', '.join(shown)}" + (f" and {rest} more." if rest else ".")
+        parts.append("\n".join(textwrap.wrap(text, WIDTH)))
+    return "\n".join(parts)
+
+
+def _best(having, currency, what="structure"):
+    per_kwh = f"{plain(currency).split()[0]}/kWh" if currency else "LCOE"
+    table = text_table(
+        (what, "left"),
+        ("head m", "right"),
+        ("turbine", "left"),
+        ("kW", "right"),
+        ("MWh/yr", "right"),
+        (per_kwh, "right"),
+        ("no site because", "left"),
+    )
+    for row in having.itertuples():
+        table.add_row(
+            name_of(row.structure_id, 14),
+            decimals(row.head_m, 1),
+            name_of(row.turbine, 18),
+            figure(row.power_kw),
+            figure(row.energy_mwh),
+            decimals(row.lcoe_per_kwh, 3),
+            name_of(row.rejection_reason or "– (selected)", 28),
+        )
+    return rendered(table)
+
+
+def drops_text(drops, currency=""):
+    """What the drops without a stream could give.
+
+    Parameters
+    ----------
+    drops : DataFrame
+        As `sitefinder.schema` declares it.
+    currency : str
+
+    Returns
+    -------
+    str
+        Empty without drops.
+    """
+    if not len(drops):
+        return ""
+    chosen = drops[drops["rejection_reason"] == ""]
+    first = f"Drops without a stream: {len(drops)} given, {counted(len(chosen), 'pays', 'pay')}"
+    if len(chosen):
+        power, energy = figure(chosen["power_kw"].sum()), figure(chosen["energy_mwh"].sum())
+        first += f" ({power} kW, {energy} MWh/yr, in no total above):"
+    else:
+        first += "."
+    parts = ["\n".join(textwrap.wrap(first, WIDTH))]
+    having = drops[drops["turbine"] != ""].sort_values(
+        ["net_annual_value", "drop_id"], ascending=[False, True], kind="stable"
+    )
+    if len(having):
+        parts.append(_best(having.head(BEST_SHOWN).rename(columns={"drop_id": "structure_id"}), currency, "drop"))
+    return "\n".join(parts)

@@ -1,0 +1,180 @@
+"""Drops without a stream, worked by hand from the files in ``by_hand``, and how wrong ones are refused.
+
+The arithmetic is that of test_site_worked_by_hand.py: P = rho · g · Q · H · eta, and r / (1 - (1 + r)^-n).
+"""
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from sitefinder.errors import InputError
+from sitefinder.hydrology.stated_flows import stated_drops
+from sitefinder.inventory import run_and_deliver
+
+CRS = "EPSG:32633"
+# The stream of the valley runs along here; the road lies 40 m north of it, the power line 45 m.
+WEST, MIDDLE = 500_000.0, 5_000_000.0 - 55.0
+ON_TOP = 1.05 * 1.1 * ((1.04**2 - 1) / (2 * np.log(1.04)))
+# Half a year of two cubic metres; in the other half what is left of 0.35 does not turn the wheel.
+WET, DRY = 2.0, 0.35
+WET_DAYS = 31 + 28 + 31 + 30 + 31 + 30
+
+
+def points(rows, places):
+    return geopandas.GeoDataFrame(
+        pd.DataFrame(rows), geometry=[shapely.Point(*place) for place in places], crs=CRS
+    )
+
+
+@pytest.fixture(scope="module")
+def tables(tmp_path_factory, write_valley):
+    """A run on the valley with four drops 20 m north of its stream, and one in the area of its rule."""
+    folder = tmp_path_factory.mktemp("drops")
+    settings = write_valley(folder)
+    months = {f"flow_{month:02d}_m3s": WET if month <= 6 else DRY for month in range(1, 13)}
+    rows = [
+        {"id": "canal", "kind": "canal drop", "use": "irrigation", "flow_m3s": WET},
+        {"id": "race", "kind": "mill race", **months},
+        {"id": "outfall", "kind": "outfall"},
+        {"id": "ours", "kind": "weir", "powered": "yes", "flow_m3s": WET},
+        {"id": "by the river", "kind": "outfall", "flow_m3s": WET, "needs_fish_pass": "yes"},
+    ]
+    rows = [{"drop_m": 3.0, "drop_error_m": 0.02, "flow_left_m3s": 0.3} | row for row in rows]
+    north = [MIDDLE + 20.0] * 4 + [MIDDLE]
+    frame = points(rows, [(WEST + 100.0 * number, y) for number, y in enumerate(north, 1)])
+    frame.to_file(folder / "layers.gpkg", layer="drops", driver="GPKG")
+    days = pd.date_range("2019-01-01", "2020-12-31")
+    flow = np.where(days.month <= 6, WET, DRY)
+    record = pd.DataFrame({"drop_id": "outfall", "date": days.strftime("%Y-%m-%d"), "flow_m3s": flow})
+    record.sample(frac=1.0, random_state=1).to_csv(folder / "flows.csv", index=False)
+    text = settings.read_text(encoding="utf-8")
+    text = text.replace(
+        "[network]",
+        '[inputs.drops]\npath = "layers.gpkg"\nlayer = "drops"\nid_column = "id"\n\n'
+        '[inputs.drop_flows]\npath = "flows.csv"\n\n[network]',
+    )
+    settings.write_text(text, encoding="utf-8")
+    turbine = folder / "turbine.toml"
+    both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
+    turbine.write_text(both, encoding="utf-8")
+    return run_and_deliver(settings)
+
+
+@pytest.fixture(scope="module")
+def drops(tables):
+    return tables.tables["drops"].set_index("drop_id")
+
+
+# Power, energy by the share of the time that the wheel turns, and what follows.
+def worked(share, screened=False, passes=0.0, distances=(20.0, 25.0)):
+    flow, net = WET - 0.3, 3.0 - 0.15 - 0.05
+    power = 9.80665 * net * flow * 0.84 * 0.9
+    energy = power * share * 0.9 * 8760 / 1000
+    capital = 10000 * power**0.8 * net**-0.3 + 1.5 * 20000 * flow**0.6 * net**0.3 + 7000 * flow**0.5
+    capital += 500 * power**0.5 + 2 * 100 + 9000 + (1000 + 20 * distances[0]) + (2000 + 30 * distances[1]) + passes
+    capital += (8000 + 4000 * flow / 0.5) * screened
+    capital *= ON_TOP
+    yearly = 0.04 / (1 - 1.04**-30) * capital * (1 + 0.08 * 1.04**-15) + max(0.02 * capital, 500)
+    yearly += 3 * power + 0.002 * energy * 1000 + 0.0001 * energy * 1000 * 3600 * flow / power
+    return {
+        "power_kw": power,
+        "energy_mwh": energy,
+        "capital_cost": capital,
+        "lcoe_per_kwh": yearly / (energy * 1000),
+        "net_annual_value": 0.99 * 0.25 * energy * 1000 - yearly,
+        "flow_design_m3s": flow,
+    }
+
+
+@pytest.mark.parametrize(
+    ("name", "by_hand"),
+    [
+        ("canal", worked(1.0)),
+        ("race", worked(WET_DAYS / 365)),
+        ("outfall", worked(WET_DAYS / 365)),
+        ("by the river", worked(1.0, screened=True, passes=3.0, distances=(40.0, 45.0))),
+    ],
+)
+def test_a_drop_is_worth_what_is_worked_by_hand(drops, name, by_hand):
+    for column, value in by_hand.items():
+        assert drops.loc[name, column] == pytest.approx(value, rel=1e-6), column
+
+
+def test_drops_are_ranked_beside_the_sites_and_in_no_total(tables, drops):
+    sites = tables.tables["sites"]
+    chosen = drops[drops["rejection_reason"] == ""]
+
+    together = np.sort(np.concatenate([sites["net_annual_value"], chosen["net_annual_value"]]))[::-1]
+    assert len(chosen)
+    for row in chosen.itertuples():
+        assert together[row.rank_with_sites - 1] == row.net_annual_value
+    assert (chosen["net_annual_value"] > 0).all()
+    totals = tables.tables["totals"]
+    assert totals.loc[totals["scope"] == "region", "energy_wh"].iloc[0] == pytest.approx(
+        1e6 * sites["energy_mwh"].sum(), abs=1.0
+    )
+
+
+def test_a_drop_says_why_it_is_not_selected_and_what_it_needs(drops):
+    assert drops.loc["ours", "rejection_reason"] == "already powered"
+    below = (drops["net_annual_value"] <= 0) & ~drops["powered"]
+    assert (drops.loc[below, "rejection_reason"] == "above the cost limit").all()
+    assert drops["rank_with_sites"].isna().equals(drops["rejection_reason"] != "")
+    assert drops.loc["canal", "needs"] == "agreement with its use (irrigation)"
+    assert drops.loc["by the river", "needs"] == "fish pass; fish-safe turbine; fish screen and bypass"
+    assert drops["flow_source"].tolist() == ["constant", "twelve months", "daily record", "constant", "constant"]
+    assert drops.loc["by the river", "reasons"] == "migration"
+    assert (drops.drop(index="by the river")["reasons"] == "").all()
+
+
+def test_the_summary_names_the_drops(tables, drops):
+    pays = (drops["rejection_reason"] == "").sum()
+
+    assert f"Drops without a stream: 5 given, {pays} pay" in tables.summary
+
+
+def test_all_that_is_wrong_with_drops_is_said_at_once():
+    rows = [
+        {"feature_id": "a", "drop_m": -1.0, "flow_m3s": 1.0},
+        {"feature_id": "b", "drop_m": 2.0},
+        {"feature_id": "c", "drop_m": 2.0, "flow_m3s": "much"},
+        {"feature_id": "d", "drop_m": 2.0, "flow_m3s": 1.0, "flow_01_m3s": 1.0},
+    ]
+    record = pd.DataFrame({"drop_id": ["e"], "date": pd.to_datetime(["2020-01-01"]), "flow_m3s": [1.0]})
+
+    with pytest.raises(InputError, match="the layer drops") as error:
+        stated_drops(points(rows, [(0, 0)] * 4), record)
+
+    text = str(error.value)
+    for part in (
+        "drop_m must be a number above 0 (drops a)",
+        "no flow: state flow_m3s, twelve months, or rows of inputs.drop_flows (drops b)",
+        "flow_m3s must be a number from 0 up (drops c)",
+        "all twelve months need a flow (drops d)",
+        "more than one flow",
+        "no drop of that id (e)",
+    ):
+        assert part in text, part
+
+
+def test_a_record_gives_each_month_the_duration_curve_of_its_days():
+    rng = np.random.default_rng(5)
+    days = pd.date_range("2001-01-01", "2010-12-31")
+    season = 1.5 + np.cos(2 * np.pi * days.day_of_year.to_numpy() / 365.25)
+    flow = rng.lognormal(0.0, 0.8, len(days)) * season
+    record = pd.DataFrame({"drop_id": "a", "date": days, "flow_m3s": flow})
+
+    drops = stated_drops(points([{"feature_id": "a", "drop_m": 1.0}], [(0, 0)]), record)
+
+    first = 0
+    for month, length in enumerate((31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31), 1):
+        own = drops.bins_m3s[0, first : first + length]
+        first += length
+        of_month = flow[days.month == month]
+        assert own.mean() == pytest.approx(of_month.mean(), rel=1e-12)
+        # Each bin is the mean of its share of the days: it is exceeded within this share.
+        exceeded = (of_month[:, None] > own).mean(axis=0) * length
+        assert (np.arange(length) <= exceeded + 1e-9).all()
+        assert (exceeded <= np.arange(1, length + 1) + 1e-9).all()

@@ -1,0 +1,137 @@
+"""Existing structures of runs: each has its best plant or the reason why none, and they may be put first."""
+
+import numpy as np
+import pytest
+
+from sitefinder.energy.valuation import turbine_options
+from sitefinder.inventory import run_and_deliver
+from sitefinder.report.structures import structures_text
+from sitefinder.vocabulary import REJECTION_REASONS, STRUCTURE_REASONS, names
+
+
+@pytest.fixture(scope="module")
+def structures(sample_run):
+    return sample_run.delivered.tables["structures"]
+
+
+def test_every_structure_has_a_site_or_a_reason_and_a_plant_unless_the_reason_excludes_one(structures):
+    has_site = structures["site_id"] != ""
+    reasons = structures["rejection_reason"]
+
+    assert (has_site == (reasons == "")).all()
+    assert set(reasons) - {""} <= {*names(REJECTION_REASONS), *names(STRUCTURE_REASONS)}
+    valued = reasons.isin(["above the cost limit", "blocked by a better site", ""])
+    assert (structures.loc[valued, "turbine"] != "").all()
+    assert valued.any()
+    for name in ("power_kw", "energy_mwh", "capital_cost", "net_annual_value", "units", "head_m"):
+        assert structures.loc[valued, name].notna().all(), name
+
+
+def test_reasons_are_those_of_the_users_layer(structures):
+    by_id = structures.set_index("structure_id")
+
+    assert by_id.loc["F01", "rejection_reason"] == "natural fall"
+    assert (by_id.loc[by_id["powered"], "rejection_reason"] == "already powered").all()
+    assert (by_id.loc[by_id["removal_planned"], "rejection_reason"] == "removal planned").all()
+    steps = by_id["kind"] == "step"
+    assert (by_id.loc[steps, "rejection_reason"] == "no mapped structure").all()
+
+
+def test_the_plant_of_a_structure_is_the_best_of_all_turbines_that_fit_there(sample_run, structures):
+    results = sample_run.results
+    settings, inputs, flows = (results[name] for name in ("settings", "inputs", "flows"))
+    table = results["stretches"].table
+    at_weir = table[table["scheme_type"] == "at_barrier"]
+    ids = results["water_bodies"].structures["structure_id"].to_numpy()[at_weir["structure"]]
+    options = turbine_options(
+        at_weir.reset_index(drop=True),
+        flows.bins_m3s,
+        flows.environmental_flow_m3s,
+        inputs.turbines,
+        inputs.costs,
+        settings,
+        results["water_depths"],
+        flows.closed,
+        flows.model,
+    )
+    choice = results["verdicts"].choice[at_weir.index]
+    listed = structures.set_index("structure_id")
+
+    for place, (name, may) in enumerate(zip(ids, choice.tolist(), strict=True)):
+        own = options[(options["stretch"] == place) & (options["fish_safe"] | (may != 1))]
+        own = own[~own["screened"] | (may == 1)]
+        best = own.loc[own["net_annual_value"].idxmax()]
+        assert listed.loc[name, "turbine"] == best["name"]
+        for column in ("power_kw", "energy_mwh", "capital_cost", "net_annual_value"):
+            assert listed.loc[name, column] == pytest.approx(best[column], rel=1e-9), (name, column)
+
+
+def test_what_a_plant_needs_follows_from_the_structure(structures):
+    by_id = structures[structures["turbine"] != ""].set_index("structure_id")
+
+    assert (by_id["needs"].str.contains("fish pass") == ~by_id["fish_pass"]).all()
+    assert by_id["needs"].str.contains("agreement with its use").equals(by_id["use"] != "none")
+    assert by_id["needs"].str.contains("repair").equals(by_id["condition"] == "poor")
+
+
+def test_the_summary_has_a_block_for_structures(sample_run, structures):
+    block = structures_text(structures, sample_run.delivered.currency)
+
+    assert block in sample_run.delivered.summary
+    mapped = structures[structures["kind"] != "step"]
+    assert block.startswith(f"Existing structures: {len(mapped)} mapped")
+    best = mapped.sort_values("net_annual_value", ascending=False).iloc[0]
+    assert best["structure_id"] in block.split("\n")[2]
+
+
+@pytest.fixture(scope="module")
+def valley(tmp_path_factory, write_valley):
+    """A function that runs a valley with a weir that a longer diversion can pass, and reads its tables."""
+
+    def run(**selection):
+        folder = tmp_path_factory.mktemp("weir")
+        settings = write_valley(folder)
+        text = settings.read_text(encoding="utf-8")
+        for old, new in (
+            ("min_head_m = 2.6", "min_head_m = 1.0"),
+            ("longest_m = 50.0", "longest_m = 400.0"),
+            ('scheme_types = ["diversion"]', 'scheme_types = ["at_barrier", "diversion"]'),
+            ("price_per_kwh = 0.25", "price_per_kwh = 1.5"),
+        ):
+            assert old in text
+            text = text.replace(old, new)
+        lines = [f"{name} = {str(value).lower()}" for name, value in selection.items()]
+        settings.write_text("\n".join([text, "[selection]", *lines, ""]), encoding="utf-8")
+        turbine = folder / "turbine.toml"
+        both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
+        turbine.write_text(both, encoding="utf-8")
+        return run_and_deliver(settings).tables
+
+    return run
+
+
+def test_preferring_existing_structures_changes_the_choice_in_a_valley(valley):
+    plain, preferring = valley(), valley(prefer_existing=True)
+
+    assert set(plain["sites"]["scheme_type"]) == {"diversion"}
+    assert plain["structures"]["rejection_reason"].tolist() == ["blocked by a better site"]
+    assert plain["structures"]["blocked_by"].isin(plain["sites"]["site_id"]).all()
+    assert "at_barrier" in set(preferring["sites"]["scheme_type"])
+    assert plain["sites"]["net_annual_value"].sum() > preferring["sites"]["net_annual_value"].sum()
+    # The plant's figures are there in both; of the site they are those of the site.
+    site = preferring["sites"].set_index("scheme_type").loc["at_barrier"]
+    [structure] = preferring["structures"].to_dict("records")
+    assert structure["site_id"] == site["site_id"]
+    assert structure["energy_mwh"] == site["energy_mwh"]
+    assert plain["structures"]["power_kw"].iloc[0] == pytest.approx(structure["power_kw"])
+
+
+def test_a_value_of_no_new_barrier_leaves_only_what_is_worth_it(valley):
+    value = 3_000.0
+    plain, valued = valley(), valley(no_new_barrier_value_per_year=value)
+
+    assert (plain["sites"]["new_barrier"] & (plain["sites"]["net_annual_value"] < value)).any()
+    building = valued["sites"][valued["sites"]["new_barrier"]]
+    assert (building["net_annual_value"] > value).all()
+    assert len(valued["sites"])
+    assert np.isfinite(valued["sites"]["net_annual_value"]).all()
