@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtri
 
 from sitefinder.compiled import kernel
 from sitefinder.energy.costs import value_of_energy, yearly_cost
@@ -103,9 +104,10 @@ def energy_simulations(
     generator is that for the head that turns out.
 
     Simulations come in pairs with opposite errors of flow, year, efficiency and cost (antithetic variates, [1]_),
-    which makes their mean surer. Columns of ``head_errors_m`` are used equally often, in a shuffled order that all
-    sites share. A site's own numbers depend on the seed and its tailrace only, not on which other sites are in the
-    table, so that two runs can be compared site by site.
+    and the errors that all sites share are a Latin hypercube sample [2]_, so that the mean and the interval of
+    totals hardly depend on the seed. Columns of ``head_errors_m`` are used equally often, in a shuffled order that
+    all sites share. A site's own numbers depend on the seed and its tailrace only, not on which other sites are in
+    the table, so that two runs can be compared site by site.
 
     For the contributions one source errs at a time, with the same numbers, and its variance is divided by the sum
     of all. What sources do together, beyond their sum, is neglected: it is of second order where errors are small.
@@ -116,6 +118,8 @@ def energy_simulations(
     ----------
     .. [1] J. M. Hammersley and K. W. Morton, "A new Monte Carlo technique: antithetic variates," Math. Proc.
        Cambridge Philos. Soc., vol. 52, pp. 449-475, 1956.
+    .. [2] M. D. McKay, R. J. Beckman and W. J. Conover, "A comparison of three methods for selecting values of
+       input variables in the analysis of output from a computer code," Technometrics, vol. 21, pp. 239-245, 1979.
     """
     if (sites["turbine"] < 0).any():
         raise ValueError(
@@ -125,8 +129,8 @@ def energy_simulations(
     simulations, rows, components = spread.simulations, len(sites), model.errors.components
     region = np.random.Generator(np.random.Philox(np.random.SeedSequence(seed, spawn_key=(REGION_STREAM,))))
     half = -(-simulations // 2)
-    shared = _mirrored(region.standard_normal((half, components + 1)), simulations)
-    uniform = np.tile(region.random(half), 2)[:simulations]
+    shared = _mirrored(_even_normals(region, half, components + 1), simulations)
+    uniform = np.tile(_even_uniforms(region, half, 1)[:, 0], 2)[:simulations]
     head_column = _shuffled_columns(region, head_errors_m.shape[1], simulations)
     own = _own_normals(sites["tailrace"].to_numpy(), half, simulations, seed, components)
     own_flow = own[..., 2:] if own_flow is None else own_flow
@@ -228,6 +232,18 @@ class _Plants:
 # This number of rows, of which the second half is the first with the other sign.
 def _mirrored(first, count):
     return np.concatenate([first, -first])[:count]
+
+
+# Numbers between 0 and 1, one in each of as many strata of equal width, each column in an order of its own.
+def _even_uniforms(generator, count, columns):
+    stratum = np.argsort(generator.random((count, columns)), axis=0)
+    return (stratum + generator.random((count, columns))) / count
+
+
+# Standard normals whose sizes are spread evenly, so that those with their mirror images are.
+def _even_normals(generator, count, columns):
+    size = -ndtri(_even_uniforms(generator, count, columns) / 2.0)
+    return np.where(generator.random((count, columns)) < 0.5, -size, size)
 
 
 # Lognormal factors whose mean over the simulations is 1, so that a chance of the draws is in no expectation.

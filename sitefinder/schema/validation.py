@@ -113,22 +113,23 @@ def _name_problems(frame: pd.DataFrame, layer: Layer, geometry_name: str | None)
 def _typed(series: Any, column: Column) -> tuple[Any, str | None]:
     if column.dtype in PLAIN and series.dtype == PLAIN[column.dtype]:
         return pd.Series(series.to_numpy()), None
-    if isinstance(series.dtype, pd.CategoricalDtype):
-        series = series.astype(object)
-    series = series.reset_index(drop=True)
-    present = series.dropna()
+    given = series.to_numpy(dtype=object)
+    missing = pd.isna(given)
+    present = given[~missing]
     kind = infer_dtype(present, skipna=True) if len(present) else None
     # Gaps turn integers into floats on the way.
-    whole = column.dtype == "integer" and kind == "floating" and bool((present % 1 == 0).all())
+    whole = column.dtype == "integer" and kind == "floating" and all(value % 1 == 0 for value in present)
     if kind is not None and kind not in FITTING[column.dtype] and not whole:
-        return None, f"{kind}, for example {present.tolist()[0]!r}"
-    if column.dtype == "text":
-        return series.astype(object).where(series.notna(), None), None
+        return None, f"{kind}, for example {present[0]!r}"
     if column.dtype == "real":
         return pd.Series(series.to_numpy(dtype="float64", na_value=np.nan)), None
+    if column.dtype == "text":
+        given = np.where(missing, None, given)
+        return pd.Series(given, dtype=object), None
     extension, plain = ("Int64", "int64") if column.dtype == "integer" else ("boolean", "bool")
-    values = series.astype(object).where(series.notna(), pd.NA).astype(extension)
-    return values if column.nullable or values.isna().any() else values.astype(plain), None
+    if column.nullable or missing.any():
+        return pd.Series(np.where(missing, pd.NA, given), dtype=extension), None
+    return pd.Series(given.astype(plain)), None
 
 
 # NULLs that are not allowed, numbers out of range, texts not in the list.

@@ -151,6 +151,15 @@ def test_totals_spread_by_shared_and_own_errors(drawn):
     )
 
 
+def test_the_spread_of_a_shared_error_hardly_depends_on_the_seed(drawn):
+    own = {"log_sd": 0.2, "shared_flow_share": 1.0}
+
+    spreads = [np.log(drawn(seed=seed, **own).energy_mwh[0]).std() for seed in range(12)]
+
+    # Drawn without strata, each would be off by 1 / sqrt(2 n).
+    assert np.abs(np.array(spreads) / 0.2 - 1.0).max() < 0.2 / np.sqrt(2 * PAIRS)
+
+
 def test_sites_share_the_shared_error_and_nothing_else(drawn):
     shared = np.log(drawn(2, log_sd=0.2, shared_flow_share=1.0).energy_mwh)
     own = np.log(drawn(2, log_sd=0.2, shared_flow_share=0.0).energy_mwh)
