@@ -64,5 +64,13 @@ LOOKS: dict[str, LayerLook] = {
             "not powered": Look("structure", SLATE, WHITE),
         },
     ),
+    "stretch_structures": LayerLook(
+        "what lies on the stream within a site or at its ends",
+        {"": Look("on the stream of a site", SLATE, WHITE)},
+    ),
+    "drops": LayerLook(
+        "drops without a mapped stream",
+        {"": Look("drop with a stated flow", SLATE, WHITE)},
+    ),
     "districts": LayerLook("borders of districts", {"": Look("district", GREY)}),
 }

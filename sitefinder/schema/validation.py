@@ -128,7 +128,9 @@ def _typed(series: Any, column: Column) -> tuple[Any, str | None]:
         return pd.Series(given, dtype=object), None
     extension, plain = ("Int64", "int64") if column.dtype == "integer" else ("boolean", "bool")
     if column.nullable or missing.any():
-        return pd.Series(np.where(missing, pd.NA, given), dtype=extension), None
+        with_gaps = np.array(given, dtype=object)
+        with_gaps[missing] = pd.NA
+        return pd.Series(with_gaps, dtype=extension), None
     return pd.Series(given.astype(plain)), None
 
 

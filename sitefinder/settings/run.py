@@ -260,8 +260,8 @@ class SelectionSettings(Section):
         0.0,
         ge=0,
         description="value of not building a new barrier, a new weir or that of an intake, in money a year: a "
-        "site that builds one must be worth more than this; it counts in the selection alone, for which "
-        'ranking.choose_by must be "net_value"',
+        "site that builds one must have more net annual value than this; it counts in the selection alone, for "
+        'which ranking.choose_by must be "net_value"',
     )
 
 

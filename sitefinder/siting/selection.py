@@ -542,7 +542,7 @@ def _for_fish_and_limits(ends, ponds, entered, value, options, amounts, most):
     return option, found.total_value, found.upper_bound
 
 
-# The step of what a new barrier must be worth, where the settings ask for it.
+# The step of the value that a new barrier must have, where the settings ask for it.
 def _barrier_step(value, barrier_cost):
     if barrier_cost.any():
         yield NOT_WORTH_A_BARRIER.name, (barrier_cost == 0) | (np.nan_to_num(value) > 0)

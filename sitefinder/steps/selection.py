@@ -136,7 +136,7 @@ def _joined_offers(found: dict[str, Offers], systems: Systems, stretches: Stretc
         joined(lambda offers: offers.safe_by_passage_limit),
         joined(lambda offers: offers.kept_out),
         all(offers.exact for offers in found.values()),
-        joined(lambda offers: offers.over_limit),
+        joined(lambda offers: np.zeros_like(offers.chosen) if offers.over_limit is None else offers.over_limit),
         sum(offers.total_value for offers in found.values()),
         sum(offers.upper_bound for offers in found.values()),
     )

@@ -14,6 +14,7 @@ from scipy.sparse import csr_array
 from small_trees import clashes, ends_above, path_down, random_case, taken_by
 
 from sitefinder.settings import CostSettings, RankingSettings
+from sitefinder.settings.run import SelectionSettings
 from sitefinder.siting.candidates import Stretches, subset
 from sitefinder.siting.fish_passage import MigrationPath
 from sitefinder.siting.limited_choice import LimitedChoice, choose_within_limits
@@ -30,10 +31,11 @@ LIMITS = {
 
 
 class GivenSettings:
-    """The two sections that the choice reads."""
+    """The sections that the choice reads."""
 
     def __init__(self, **ranking):
         self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3)
+        self.selection = SelectionSettings()
         self.ranking = RankingSettings(**{"min_free_flowing_m": 0.0, **ranking})
 
 

@@ -78,12 +78,22 @@ def valuation(net_value, *, energy=None, cost=None, turbine=None):
 
 
 def chosen_rows(
-    pairs, valued, *, steps=(), choice=None, stations=12, settings=None, way=None, schemes="at_barrier"
+    pairs,
+    valued,
+    *,
+    steps=(),
+    choice=None,
+    stations=12,
+    settings=None,
+    way=None,
+    schemes="at_barrier",
+    intake_weir_m=0.0,
 ):
     choice = np.zeros(len(pairs), dtype=int) if choice is None else np.array(choice)
     settings = settings or GivenSettings()
-    given = candidates(pairs, schemes), list(steps), valued, choice, chain(stations), settings, way
-    offers = choose_sites(*given)
+    own = candidates(pairs, schemes)
+    own = own._replace(table=own.table.assign(intake_weir_m=intake_weir_m))
+    offers = choose_sites(own, list(steps), valued, choice, chain(stations), settings, way)
     return np.flatnonzero(offers.chosen).tolist(), offers
 
 
@@ -326,8 +336,9 @@ def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not
 
 
 # All sets of candidates without overlap on a chain.
-def sets_without_overlap(pairs):
-    taken = [set(range(a + 1, b + 1)) for a, b in pairs]
+# A diversion also takes the segment above its intake: two plants end to end are one plant.
+def sets_without_overlap(pairs, diverts):
+    taken = [set(range(a + 1 - own, b + 1)) for (a, b), own in zip(pairs, diverts, strict=True)]
     for subset in itertools.product([False, True], repeat=len(pairs)):
         rows = [row for row in range(len(pairs)) if subset[row]]
         if sum(len(taken[row]) for row in rows) == len(set().union(*[taken[row] for row in rows])):
@@ -346,22 +357,24 @@ def test_existing_structures_come_first_and_then_the_greatest_value(seed):
     def rank(rows):
         return sum(existing[row] for row in rows), sum(worth[row] for row in rows)
 
-    best = max(rank(rows) for rows in sets_without_overlap(pairs) if all(worth[row] > 0 for row in rows))
+    best = max(
+        rank(rows) for rows in sets_without_overlap(pairs, ~existing) if all(worth[row] > 0 for row in rows)
+    )
 
     preferring = GivenSettings(selection={"prefer_existing": True})
-    rows, _ = chosen_rows(pairs, valuation(worth.tolist()), settings=preferring, scheme_type=scheme_type)
+    rows, _ = chosen_rows(pairs, valuation(worth.tolist()), settings=preferring, schemes=scheme_type)
 
     assert rank(rows) == best
 
 
 def test_in_a_valley_with_a_weir_the_preference_takes_the_weir_and_what_is_left_beside_it():
-    # A diversion past the weir is worth more than the plant at the weir with the small diversion below it.
-    pairs, worth = [(0, 6), (2, 3), (3, 6)], [50.0, 8.0, 20.0]
+    # The value of a diversion past the weir is above that of the plant at the weir with the diversion below it.
+    pairs, worth = [(0, 6), (2, 3), (4, 6)], [50.0, 8.0, 20.0]
     scheme_type = ["diversion", "at_barrier", "diversion"]
 
-    plain, _ = chosen_rows(pairs, valuation(worth), scheme_type=scheme_type)
+    plain, _ = chosen_rows(pairs, valuation(worth), schemes=scheme_type)
     preferring = GivenSettings(selection={"prefer_existing": True})
-    preferred, offers = chosen_rows(pairs, valuation(worth), settings=preferring, scheme_type=scheme_type)
+    preferred, offers = chosen_rows(pairs, valuation(worth), settings=preferring, schemes=scheme_type)
 
     assert plain == [0]
     assert preferred == [1, 2]
@@ -378,7 +391,7 @@ def test_the_value_of_no_new_barrier_is_taken_from_each_site_that_builds_one(see
     worth = rng.integers(-4, 20, 9)
     intake_weir_m = np.where(rng.random(9) < 0.5, 1.0, 0.0)
     left = worth - 7 * (intake_weir_m > 0)
-    best = max(sum(left[row] for row in rows) for rows in sets_without_overlap(pairs))
+    best = max(sum(left[row] for row in rows) for rows in sets_without_overlap(pairs, [False] * 9))
 
     settings = GivenSettings(selection={"no_new_barrier_value_per_year": 7.0})
     rows, offers = chosen_rows(pairs, valuation(worth.tolist()), settings=settings, intake_weir_m=intake_weir_m)

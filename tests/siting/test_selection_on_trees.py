@@ -12,16 +12,18 @@ import pytest
 from small_trees import clashes, random_case, taken_by
 
 from sitefinder.settings import CostSettings, RankingSettings
+from sitefinder.settings.run import SelectionSettings
 from sitefinder.siting.selection import PREFIXES, VALUED, choose_sites
 
 CASES_A_SEED = 60
 
 
 class GivenSettings:
-    """The two sections that the choice reads."""
+    """The sections that the choice reads."""
 
     def __init__(self, spacing_m):
         self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3)
+        self.selection = SelectionSettings()
         self.ranking = RankingSettings(min_free_flowing_m=spacing_m)
 
 

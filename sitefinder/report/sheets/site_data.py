@@ -165,7 +165,7 @@ def _plant(handover, site, scheme):
 
 
 # The depleted reach in a sentence, and a table of what flows by place and month; None without one. A month that is
-# shown of each place is the one of least flow left, since twelve would not fit.
+# shown of each place is that of the smallest flow left, since twelve would not fit.
 def _depleted(handover, site):
     places = handover.tables["depleted_reaches"]
     own = places[places["site_id"] == site["site_id"]]
