@@ -557,10 +557,13 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
 def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
     """The ``sites`` layer."""
     order, crs = ranked_sites.order, settings.run.crs
-    order = order.assign(**depleted_reaches.sites)
-    order["head_is_capped"] = _is_capped(settings, stationing, heads, order)
-    longer = order["depleted_shallow_share"] > order["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
-    order["flags"] = _with_flags(order["flags"], np.where(longer, DEPLETED_SHALLOW.name, ""))
+    depleted = depleted_reaches.sites
+    longer = depleted["depleted_shallow_share"] > depleted["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
+    more = depleted.assign(
+        head_is_capped=_is_capped(settings, stationing, heads, order),
+        flags=_with_flags(order["flags"], np.where(longer, DEPLETED_SHALLOW.name, "")),
+    )
+    order = pd.concat([order.drop(columns="flags"), more.set_index(order.index)], axis=1)
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)
 
 

@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import coo_array, csr_array, vstack
 
 from sitefinder.compiled import kernel
@@ -11,14 +11,19 @@ from sitefinder.network.ordering import upstream_neighbours
 from sitefinder.siting.candidates import boundary_of_path
 from sitefinder.siting.selection_tree import best_picks, by_tailrace_of, trace_upstream
 
-# Steps of the search for multipliers; the bound of the sample region moves by less than 0.1 % after 60 (measured).
-MULTIPLIER_STEPS = 100
+# Steps of the search for prices, and then linear programs that price on, until the bound is within this share of
+# theirs.
+MULTIPLIER_STEPS, PROGRAM_STEPS, PRICED_TO = 60, 40, 1e-7
+# Candidates of each limit in the first integer program, beside those that came up, and of all limits together.
+PROMISING, MAX_PROMISING = 100, 10_000
 # Branches after which the integer program stops, so that its result is the same on every machine.
-MAX_NODES = 20_000
+MAX_NODES = 2_000
 # Candidates above which the integer program is not begun.
-MAX_PROGRAM = 20_000
+MAX_PROGRAM = 30_000
 # A sum that is above a limit by this share of it keeps the limit, since that is rounding.
 ROUNDING = 1e-9
+# Value of the most valuable candidate in the integer program.
+GREATEST = 1000.0
 # By this share the integer program's own tolerance may take a sum over a limit.
 PROGRAM_TOLERANCE = 2e-6
 
@@ -80,8 +85,8 @@ def choose_within_limits(downstream, intake, tailrace, value, amounts, most, pon
     less value than that is in no better set and is left out. An integer program over the others, a row for each
     station (at most one candidate takes it) and each limit, is solved by HiGHS [2]_.
 
-    The result is exact, and `upper_bound` its value, unless the program would have more than 20 000 candidates or
-    stops after 20 000 branches; the gap to `upper_bound` then says how far from the best it can be.
+    The result is exact, and `upper_bound` its value, unless the program would have more than 30 000 candidates or
+    stops after 2 000 branches; the gap to `upper_bound` then says how far from the best it can be.
 
     References
     ----------
@@ -113,20 +118,20 @@ def choose_within_limits(downstream, intake, tailrace, value, amounts, most, pon
         total = float(value[chosen].sum())
         return LimitedChoice(chosen, total, total)
 
-    shares = _shares(amounts, most)
-    best, bounds_with, bound, pool = _relaxed(tree, value, shares)
-    few = _program(tree, value, shares, np.flatnonzero(pool))
-    if value[few.chosen].sum() > value[best].sum():
-        best = few.chosen
-    known = float(value[best].sum())
-    left = np.flatnonzero((bounds_with > known) & (value > 0))
-    if len(left) <= MAX_PROGRAM:
-        found = _program(tree, value, shares, left)
+    bounds = _Bounds(tree, value, _shares(amounts, most))
+    _step_down(bounds)
+    if not bounds.is_closed:
+        _price_by_programs(bounds)
+        bounds.pool |= _promising(bounds)
+        bounds.take(_program(tree, value, bounds.shares, np.flatnonzero(bounds.pool & (value > 0))).chosen)
+    bound, known = bounds.bound, bounds.known
+    left = np.flatnonzero((bounds.bounds_with > known) & (value > 0))
+    if len(left) <= MAX_PROGRAM and not bounds.is_closed:
+        found = _program(tree, value, bounds.shares, left)
         bound = min(bound, max(found.upper_bound, known))
-        if value[found.chosen].sum() > known:
-            best = found.chosen
-    total = float(value[best].sum())
-    return LimitedChoice(best, total, max(bound, total))
+        bounds.take(found.chosen)
+    total = bounds.known
+    return LimitedChoice(bounds.best, total, max(bound, total))
 
 
 def _tree(downstream, intake, tailrace, pond_start, pond):
@@ -150,51 +155,104 @@ def _shares(amounts, most):
     return csr_array(scale @ amounts[rows])
 
 
-# Subgradient steps: the best set made to fit, for each candidate the least bound of a set with it, the least bound
-# of any set, and all candidates that came up.
-def _relaxed(tree, value, shares):
-    limits = shares.shape[0]
-    price = np.zeros(limits)
-    best = np.zeros(len(value), dtype=bool)
-    bounds_with, bound = np.full(len(value), np.inf), np.inf
-    pool = np.zeros(len(value), dtype=bool)
-    theta, since = 1.0, 0
-    transposed = csr_array(shares.T)
-    joining = upstream_neighbours(tree.downstream)
-    for _ in range(MULTIPLIER_STEPS):
-        reduced = np.where(value > 0, value - transposed @ price, 0.0)
-        chosen = tree.best(reduced)
-        own = float(reduced[chosen].sum() + price.sum())
-        if own < bound * (1.0 - 1e-6):
-            since = 0
-        else:
-            since += 1
-        if own < bound:
-            bound = own
+class _Bounds:
+    # What prices of the limits say: the least bound of any set, for each candidate that of a set with it, the best
+    # allowed set that came up, and all candidates that came up.
+    def __init__(self, tree, value, shares):
+        self.tree, self.value, self.shares = tree, value, shares
+        self.by_candidate = csr_array(shares.T)
+        self.joining = upstream_neighbours(tree.downstream)
+        self.bound, self.price = np.inf, np.zeros(shares.shape[0])
+        self.bounds_with = np.full(len(value), np.inf)
+        self.best, self.pool = np.zeros((2, len(value)), dtype=bool)
+
+    @property
+    def known(self):
+        return float(self.value[self.best].sum())
+
+    @property
+    def is_closed(self):
+        return self.bound - self.known <= ROUNDING * max(abs(self.bound), 1.0)
+
+    # The relaxed set at a price, and its bound.
+    def at(self, price):
+        reduced = np.where(self.value > 0, self.value - self.by_candidate @ price, 0.0)
+        chosen = self.tree.best(reduced)
+        bound = float(reduced[chosen].sum() + price.sum())
+        if bound < self.bound:
+            self.bound, self.price = bound, price
+            tree = self.tree
             with_each = _bounds_with(
-                tree.downstream, *joining, tree.by_tailrace, tree.first_at, reduced, tree.start, tree.boundary
+                tree.downstream, *self.joining, tree.by_tailrace, tree.first_at, reduced, tree.start, tree.boundary
             )
             # A margin for sums in another order.
-            bounds_with = np.minimum(bounds_with, with_each + price.sum() + 1e-9 * max(abs(bound), 1.0))
-        pool |= chosen
-        fitting = _made_to_fit(tree, value, shares, chosen)
-        if value[fitting].sum() > value[best].sum():
-            best = fitting
-        pool |= fitting
-        slack = 1.0 - shares @ chosen.astype(np.float64)
-        known = value[best].sum()
+            margin = ROUNDING * max(abs(bound), 1.0)
+            self.bounds_with = np.minimum(self.bounds_with, with_each + price.sum() + margin)
+        fitting = _made_to_fit(self.value, self.shares, chosen)
+        self.pool |= chosen | fitting
+        self.take(fitting)
+        return chosen, bound
+
+    def take(self, allowed):
+        if self.value[allowed].sum() > self.known:
+            self.best = allowed
+
+
+# Prices by subgradient steps, of a length that halves when they do not help.
+def _step_down(bounds):
+    price, theta, since = bounds.price, 1.0, 0
+    for _ in range(MULTIPLIER_STEPS):
+        before = bounds.bound
+        chosen, bound = bounds.at(price)
+        since = 0 if bound < before * (1.0 - 1e-6) else since + 1
+        slack = 1.0 - bounds.shares @ chosen.astype(np.float64)
         steepness = float((np.where((price > 0) | (slack < 0), slack, 0.0) ** 2).sum())
-        if steepness < 1e-18 or bound - known <= 1e-9 * max(abs(bound), 1.0):
-            break
+        if steepness == 0.0 or bounds.is_closed:
+            return
         if since >= 5:
             theta, since = theta / 2.0, 0
-        price = np.maximum(price - theta * (own - known) / steepness * slack, 0.0)
-    return best, bounds_with, bound, pool
+        price = np.maximum(price - theta * (bound - bounds.known) / steepness * slack, 0.0)
+
+
+# Prices by linear programs over the candidates that came up: each gives prices, and the relaxed sets at these, and
+# halfway to the best prices so far, bring further candidates, until they bring none.
+def _price_by_programs(bounds):
+    tree, value, shares = bounds.tree, bounds.value, bounds.shares
+    for _ in range(PROGRAM_STEPS):
+        rows = np.flatnonzero(bounds.pool & (value > 0))
+        takes, own = _takes(tree, rows), shares[:, rows]
+        found = linprog(
+            -value[rows],
+            A_ub=vstack([takes, own]).tocsc(),
+            b_ub=np.ones(takes.shape[0] + own.shape[0]),
+            bounds=(0, 1),
+            method="highs",
+        )
+        if found.status != 0 or bounds.bound + found.fun <= PRICED_TO * abs(found.fun):
+            return
+        price = np.maximum(-found.ineqlin.marginals[takes.shape[0] :], 0.0)
+        for tried in (price, (price + bounds.price) / 2.0):
+            bounds.at(tried)
+        if not (bounds.pool & (value > 0))[np.isin(np.arange(len(value)), rows, invert=True)].any():
+            return
+
+
+# For each limit the candidates with which the relaxed problem has most value.
+def _promising(bounds):
+    entries = bounds.shares.tocoo()
+    row, column = entries.coords
+    order = np.lexsort([column, -bounds.bounds_with[column], row])
+    row, column = row[order], column[order]
+    place = np.arange(len(row)) - np.searchsorted(row, row)
+    few = min(PROMISING, MAX_PROMISING // max(bounds.shares.shape[0], 1))
+    found = np.zeros(len(bounds.value), dtype=bool)
+    found[column[place < few]] = True
+    return found
 
 
 # A set without those of its members that give least for what they use, until it keeps the limits, and then with
 # others that fit in, by the same measure.
-def _made_to_fit(tree, value, shares, chosen):
+def _made_to_fit(value, shares, chosen):
     used = np.asarray(shares.sum(axis=0)).ravel()
     order = np.flatnonzero(chosen)
     order = order[np.lexsort([order, -value[order] / (used[order] + 1e-12)])]
@@ -257,10 +315,12 @@ def _program(tree, value, shares, rows):
     if not len(rows):
         return LimitedChoice(chosen, 0.0, 0.0)
     takes, own = _takes(tree, rows), shares[:, rows]
+    # The solver's tolerances are absolute.
+    scale = value[rows].max() / GREATEST
     bound = np.inf
     for room in (1.0, 1.0 - PROGRAM_TOLERANCE):
         found = milp(
-            -value[rows],
+            -value[rows] / scale,
             integrality=np.ones(len(rows)),
             bounds=Bounds(0, 1),
             constraints=LinearConstraint(
@@ -271,7 +331,7 @@ def _program(tree, value, shares, rows):
         )
         dual = getattr(found, "mip_dual_bound", None)
         if bound == np.inf and dual is not None and np.isfinite(dual):
-            bound = -float(dual)
+            bound = -float(dual) * scale
         if found.x is None:
             return LimitedChoice(chosen, 0.0, bound)
         picked = rows[found.x > 0.5]

@@ -20,6 +20,7 @@ from sitefinder.siting.limits import (
 )
 from sitefinder.siting.selection import choose_sites
 from sitefinder.steps.closed_months import with_closed
+from sitefinder.steps.quiet import without_library_output
 from sitefinder.steps.selection import migration_path, offer_steps, river_use
 
 if TYPE_CHECKING:
@@ -107,7 +108,8 @@ def weigh_limits(
     left_out = (
         {AS_CHOSEN: ()} | {name: (name,) for name in names} | ({ALL_LIMITS: names} if len(names) > 1 else {})
     )
-    rows = [(name, *_counted(choose_sites(*given, use, without))) for name, without in left_out.items()]
+    with without_library_output():
+        rows = [(name, *_counted(choose_sites(*given, use, without))) for name, without in left_out.items()]
     return pd.DataFrame(rows, columns=["limit", *COUNTED])
 
 

@@ -27,6 +27,7 @@ from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.passed import bits_of
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
 from sitefinder.steps.closed_months import with_closed
+from sitefinder.steps.quiet import without_library_output
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
@@ -90,7 +91,8 @@ def choose(
     steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
     path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
     use = river_use(river_parts, water_bodies)
-    offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path, use)
+    with without_library_output():
+        offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path, use)
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
@@ -136,10 +138,16 @@ def _joined_offers(found: dict[str, Offers], systems: Systems, stretches: Stretc
         joined(lambda offers: offers.safe_by_passage_limit),
         joined(lambda offers: offers.kept_out),
         all(offers.exact for offers in found.values()),
-        joined(lambda offers: np.zeros_like(offers.chosen) if offers.over_limit is None else offers.over_limit),
+        joined(_over_limit),
         sum(offers.total_value for offers in found.values()),
         sum(offers.upper_bound for offers in found.values()),
     )
+
+
+# Candidates that a limit leaves no room for.
+def _over_limit(offers: Offers) -> npt.NDArray[np.bool_]:
+    over: npt.NDArray[np.bool_] | None = offers.over_limit
+    return np.zeros(len(offers.chosen), dtype=bool) if over is None else over
 
 
 def offer_steps(
@@ -336,7 +344,8 @@ def weigh_fish_safety(
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
         steps = offer_steps(settings, inputs, stationing, stretches, valued, judged)
         path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
-        return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, path, use)
+        with without_library_output():
+            return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, path, use)
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
     by_grade, known = {}, {}

@@ -158,6 +158,38 @@ def test_the_choice_within_limits_is_the_best_of_all_subsets(seed, limit):
     assert binding >= CASES_A_SEED // 4
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_the_best_set_is_found_where_the_bounds_alone_say_what_to_leave_out(seed, monkeypatch):
+    # Hardly any prices, and only the sets that these bring: the last program has what the bounds leave.
+    for name, steps in (("MULTIPLIER_STEPS", 3), ("PROGRAM_STEPS", 0), ("PROMISING", 0)):
+        monkeypatch.setattr(f"sitefinder.siting.limited_choice.{name}", steps)
+    rng = np.random.default_rng([seed, 19])
+    for _ in range(60):
+        case = made_case(rng)
+        count, table = len(case.value), case.stretches.table
+        value = rng.integers(1, 30, count).astype(float)
+        amounts, most = rng.integers(0, 9, (2, count)).astype(float), rng.integers(6, 20, 2).astype(float)
+        pond_start = np.concatenate([[0], np.cumsum(case.stretches.start[1:] - case.stretches.pond_start)])
+        starts = zip(case.stretches.pond_start, case.stretches.start[1:], strict=True)
+        pond = np.concatenate([np.zeros(0, dtype=np.int32), *(case.stretches.taken[a:b] for a, b in starts)])
+        ends = table["intake"].to_numpy(), table["tailrace"].to_numpy()
+        downstream = case.stations["downstream"].to_numpy()
+
+        found = choose_within_limits(downstream, *ends, value, csr_array(amounts), most, pond_start, pond)
+
+        apart = [[not case.pieces[one] & case.pieces[other] for other in range(count)] for one in range(count)]
+        sets = [((), 0.0, np.zeros(2))]
+        for number in range(count):
+            sets += [
+                ((*held, number), total + value[number], used + amounts[:, number])
+                for held, total, used in sets
+                if (used + amounts[:, number] <= most).all() and all(apart[number][other] for other in held)
+            ]
+        best = max(total for _, total, _ in sets)
+        assert found.total_value == best
+        assert found.upper_bound == pytest.approx(best, abs=1e-6)
+
+
 STRICTER = [
     ("min_free_flowing_m", [0.0, 50.0, 100.0, 200.0, 400.0]),
     ("max_depleted_share", [None, 0.8, 0.5, 0.3, 0.1, 0.0]),
