@@ -64,5 +64,13 @@ LOOKS: dict[str, LayerLook] = {
             "not powered": Look("structure", SLATE, WHITE),
         },
     ),
+    "stretch_structures": LayerLook(
+        "what lies on the stream within a site and at its ends",
+        {"": Look("what lies on the stream at a site", SLATE, PALE_OCHRE)},
+    ),
+    "drops": LayerLook(
+        "drops without a mapped stream, with a stated flow",
+        {"": Look("drop without a stream", BROWN, WHITE)},
+    ),
     "districts": LayerLook("borders of districts", {"": Look("district", GREY)}),
 }

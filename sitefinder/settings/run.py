@@ -247,7 +247,7 @@ class SelectionSettings(Section):
         0.0,
         ge=0,
         description="value of not building a new barrier, a new weir or that of an intake, in money a year: a "
-        "site that builds one must be worth more than this; it counts in the selection alone, for which "
+        "site that builds one must have a greater one; it counts in the selection alone, for which "
         'ranking.choose_by must be "net_value"',
     )
 

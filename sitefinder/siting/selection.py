@@ -546,7 +546,7 @@ def choose_sites(stretches, steps, valuation, choice, stations, settings, migrat
     return Offers(valued, chosen, np.where(passing, blocking, -1), ladder, safe_by_passage_limit, kept_out, exact)
 
 
-# The step of what a new barrier must be worth, where the settings ask for it.
+# The step of the value that a new barrier must bring, where the settings ask for it.
 def _barrier_step(value, barrier_cost):
     if barrier_cost.any():
         yield NOT_WORTH_A_BARRIER.name, (barrier_cost == 0) | (np.nan_to_num(value) > 0)

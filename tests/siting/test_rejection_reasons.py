@@ -352,7 +352,7 @@ def test_existing_structures_come_first_and_then_the_greatest_value(seed):
 
 
 def test_in_a_valley_with_a_weir_the_preference_takes_the_weir_and_what_is_left_beside_it():
-    # A diversion past the weir is worth more than the plant at the weir with the small diversion below it.
+    # A diversion past the weir has a greater value than the plant at the weir and the small diversion below it.
     pairs, worth = [(0, 6), (2, 3), (3, 6)], [50.0, 8.0, 20.0]
     scheme_type = ["diversion", "at_barrier", "diversion"]
 

@@ -12,6 +12,7 @@ import pytest
 
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.settings import CostSettings, EnergySettings, RankingSettings, StretchSettings
+from sitefinder.settings.run import SelectionSettings
 from sitefinder.siting.candidates import find_stretches, subset
 from sitefinder.siting.selection import PREFIXES, VALUED, choose_sites
 
@@ -29,6 +30,7 @@ class GivenSettings:
 
     def __init__(self, spacing_m):
         self.costs = CostSettings(file="costs.toml", price_per_kwh=0.3)
+        self.selection = SelectionSettings()
         self.ranking = RankingSettings(spacing_m=spacing_m)
 
 
