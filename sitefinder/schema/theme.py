@@ -65,12 +65,12 @@ LOOKS: dict[str, LayerLook] = {
         },
     ),
     "stretch_structures": LayerLook(
-        "what lies on the stream within a site or at its ends",
-        {"": Look("on the stream of a site", SLATE, WHITE)},
+        "what lies on the stream within a site and at its ends",
+        {"": Look("what lies on the stream at a site", SLATE, PALE_OCHRE)},
     ),
     "drops": LayerLook(
-        "drops without a mapped stream",
-        {"": Look("drop with a stated flow", SLATE, WHITE)},
+        "drops without a mapped stream, with a stated flow",
+        {"": Look("drop without a stream", BROWN, WHITE)},
     ),
     "districts": LayerLook("borders of districts", {"": Look("district", GREY)}),
 }

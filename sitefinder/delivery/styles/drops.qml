@@ -1,18 +1,18 @@
 <!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>
 <qgis version="3.22.0" styleCategories="Symbology|Labeling">
- <!-- QGIS style of the layer drops: drops without a mapped stream. Aliases of columns are added on delivery. -->
+ <!-- QGIS style of the layer drops: drops without a mapped stream, with a stated flow. Aliases of columns are added on delivery. -->
  <renderer-v2 type="singleSymbol" symbollevels="0" forceraster="0" enableorderby="0">
   <symbols>
    <symbol type="marker" name="0" alpha="1" clip_to_extent="1">
     <layer class="SimpleMarker" enabled="1" locked="0" pass="0">
      <Option type="Map">
-      <Option type="QString" name="name" value="circle" />
+      <Option type="QString" name="name" value="triangle" />
       <Option type="QString" name="color" value="255,255,255,255" />
-      <Option type="QString" name="outline_color" value="38,52,61,255" />
+      <Option type="QString" name="outline_color" value="138,74,18,255" />
       <Option type="QString" name="outline_width" value="0.3" />
       <Option type="QString" name="outline_width_unit" value="MM" />
       <Option type="QString" name="outline_style" value="solid" />
-      <Option type="QString" name="size" value="2.4" />
+      <Option type="QString" name="size" value="2.8" />
       <Option type="QString" name="size_unit" value="MM" />
      </Option>
     </layer>

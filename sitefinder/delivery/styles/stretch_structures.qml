@@ -1,18 +1,18 @@
 <!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>
 <qgis version="3.22.0" styleCategories="Symbology|Labeling">
- <!-- QGIS style of the layer stretch_structures: what lies on the stream within a site or at its ends. Aliases of columns are added on delivery. -->
+ <!-- QGIS style of the layer stretch_structures: what lies on the stream within a site and at its ends. Aliases of columns are added on delivery. -->
  <renderer-v2 type="singleSymbol" symbollevels="0" forceraster="0" enableorderby="0">
   <symbols>
    <symbol type="marker" name="0" alpha="1" clip_to_extent="1">
     <layer class="SimpleMarker" enabled="1" locked="0" pass="0">
      <Option type="Map">
-      <Option type="QString" name="name" value="triangle" />
-      <Option type="QString" name="color" value="255,255,255,255" />
+      <Option type="QString" name="name" value="diamond" />
+      <Option type="QString" name="color" value="226,189,116,255" />
       <Option type="QString" name="outline_color" value="38,52,61,255" />
       <Option type="QString" name="outline_width" value="0.3" />
       <Option type="QString" name="outline_width_unit" value="MM" />
       <Option type="QString" name="outline_style" value="solid" />
-      <Option type="QString" name="size" value="2.2" />
+      <Option type="QString" name="size" value="2" />
       <Option type="QString" name="size_unit" value="MM" />
      </Option>
     </layer>
