@@ -8,6 +8,8 @@ import pandas as pd
 
 from sitefinder.compiled import kernel, part
 
+# How a march along a contour ends.
+OPEN_ENDED, AROUND_HILL, AROUND_HOLLOW = 0, 1, 2
 # Bits of `Ground.obstacle`: a road may be crossed, a lake or building not.
 ROAD, BARRED = 1, 2
 # How a conduit goes, in the order of the codes of `route`.
@@ -31,6 +33,10 @@ HEADRACE, PENSTOCK, DEEPEST, CUT_M2, CUT_M3, BENCH, OVER, TUNNEL, CROSSINGS, ROA
 RUN, HELD = len(PARTS), len(PARTS) + 1
 # Nodes along a contour; they stand a cell apart, or further apart where cells are fine.
 NODES = 600
+# Moves of a march after which it is taken to go round in a circle.
+MOST_MOVES = 20 * NODES
+# So many are kept after the one that is nearest to the furthest powerhouse.
+NODES_BEYOND = 12
 # A leg joins a node with the one so many nodes on: near ones follow the hillside, far ones cut across it.
 AHEAD = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128)
 # From this leg on, one must be shorter than the contour by this share to be looked at.
@@ -100,7 +106,9 @@ class Prices(NamedTuple):
 
 CANAL, PIPE, BY_DEPTH, BY_SQUARE, BY_SLOPE, AQUEDUCT, THROUGH, STREAM_EACH, ROAD_EACH = range(len(Prices._fields))
 # Places in the array of limits; the cell's size comes after them.
-GRADE, MAX_CUT, MAX_FILL, MAX_HEIGHT, MAX_RUN, MAX_SLOPE, MAX_DETOUR, MIN_CELLS, CELL_WIDTH, CELL_HEIGHT = range(10)
+GRADE, MAX_CUT, MAX_FILL, MAX_HEIGHT, MAX_RUN, MAX_SLOPE, MAX_DETOUR, MIN_CELLS, CELL_WIDTH, CELL_HEIGHT = range(
+    10
+)
 
 
 def find_conduits(ground, stations, intake, tailrace, limits, prices):
@@ -152,7 +160,9 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     """
     intake, tailrace = (np.ascontiguousarray(part, dtype=np.int64) for part in (intake, tailrace))
     order = np.lexsort((tailrace, intake))
-    route, unresolved, cost, parts, _, _ = _find(ground, stations, intake[order], tailrace[order], limits, prices, order)
+    route, unresolved, cost, parts, _, _ = _find(
+        ground, stations, intake[order], tailrace[order], limits, prices, order
+    )
     back = np.argsort(order, kind="stable")
     table = pd.DataFrame(parts[back], columns=list(PARTS))
     table.insert(0, "route", route[back])
@@ -208,7 +218,9 @@ def _find(ground, stations, intake, tailrace, limits, prices, order, *, is_drawi
         np.append(first, len(intake)).astype(np.int64),
         tailrace,
         np.array([*limits, ground.cell_width_m, ground.cell_height_m], dtype=np.float64),
-        np.ascontiguousarray(np.column_stack([np.broadcast_to(each, len(order)) for each in _taken(prices, order)])),
+        np.ascontiguousarray(
+            np.column_stack([np.broadcast_to(each, len(order)) for each in _taken(prices, order)])
+        ),
         np.array(AHEAD, dtype=np.int64),
     )
     return _find_routes(*arguments, is_drawing)
@@ -322,7 +334,9 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
                 leg[CUT_M2] += depth_m * step_m
                 leg[CUT_M3] += depth_m * depth_m * step_m
                 leg[BENCH] += slope * step_m
-                cost += (depth_m * (price[BY_DEPTH] + price[BY_SQUARE] * depth_m) + price[BY_SLOPE] * slope) * step_m
+                cost += (
+                    depth_m * (price[BY_DEPTH] + price[BY_SQUARE] * depth_m) + price[BY_SLOPE] * slope
+                ) * step_m
         if is_over and not was_over:
             leg[CROSSINGS] += 1.0
             cost += price[STREAM_EACH]
@@ -420,87 +434,112 @@ def _valley_cells(elevation_m, row, column, down, across, level_m, limits):
     return total
 
 
-# Nodes of the contour that falls from the intake on one bank, the intake itself first; gives how many. From the
-# first station downstream whose cell is below the canal a transect leads to the first cell above it; from there the
-# contour is followed with the higher ground on the hand of that bank.
+# Whether a cell is higher than the canal; cells of the river on the way down count as low, whatever the DEM says.
+@part
+def _is_high(maps, row, column, level_m):
+    elevation_m, link, _, is_path = maps
+    if link[row, column] >= 0 and is_path[link[row, column]]:
+        return False
+    return elevation_m[row, column] >= level_m
+
+
+# Nodes on one bank, the intake first; gives how many. From the first station downstream that has one on that side, a
+# transect leads to a cell above the canal; from there the contour is followed with the higher ground on the hand of
+# that bank.
 @part
 def _follow(maps, limits, intake, last, is_left, downstream, step_m, at, beside, level_m, limit_m, node, along):
-    elevation_m = maps[0]
-    rows, columns = elevation_m.shape
     spacing_m = max(max(limits[CELL_WIDTH], limits[CELL_HEIGHT]), limit_m / (NODES - 2))
     node[0, 0], node[0, 1], along[0] = at[intake], beside[intake], 0.0
     station, gone_m = intake, 0.0
-    while True:
-        low_row, low_column = int(math.floor(at[station] + 0.5)), int(math.floor(beside[station] + 0.5))
-        if low_row < 0 or low_column < 0 or low_row >= rows or low_column >= columns:
-            return 1
-        if station != intake and elevation_m[low_row, low_column] < level_m - limits[GRADE] * gone_m:
-            break
-        if station == last:
-            return 1
+    while station != last:
         gone_m += step_m[station]
         station = downstream[station]
-    down, across = _direction(station, downstream, at, beside)
-    if down == 0.0 and across == 0.0:
-        return 1
-    # To the left of the direction: rows count down.
-    side_row, side_column = (-across, down) if is_left else (across, -down)
-    begun_m = level_m - limits[GRADE] * gone_m
-    distance, farthest = 0.0, limit_m / min(limits[CELL_WIDTH], limits[CELL_HEIGHT])
-    high_row, high_column = low_row, low_column
-    for _island in range(ISLANDS):
-        # From a low cell to the first high one, by steps that share a side.
-        is_found = False
-        while distance < farthest:
-            distance += 0.2
-            new_row = int(math.floor(at[station] + distance * side_row + 0.5))
-            new_column = int(math.floor(beside[station] + distance * side_column + 0.5))
-            while high_row != new_row or high_column != new_column:
-                low_row, low_column = high_row, high_column
-                if high_row != new_row:
-                    high_row += 1 if new_row > high_row else -1
-                else:
-                    high_column += 1 if new_column > high_column else -1
-                if high_row < 0 or high_column < 0 or high_row >= rows or high_column >= columns:
-                    return 1
-                ground_m, before_m = elevation_m[high_row, high_column], elevation_m[low_row, low_column]
-                if np.isnan(ground_m):
-                    return 1
-                if ground_m >= begun_m and before_m < begun_m:
-                    is_found = True
-                    break
-            if is_found:
-                break
-        if not is_found:
+        down, across = _direction(station, downstream, at, beside)
+        if down == 0.0 and across == 0.0:
             return 1
-        count, is_closed = _march(
-            elevation_m, limits, low_row, low_column, high_row, high_column, is_left, level_m, gone_m, limit_m,
+        # To the left of the direction: rows count down.
+        side_row, side_column = (-across, down) if is_left else (across, -down)
+        count = _contour_at(
+            maps, limits, at[station], beside[station], side_row, side_column, is_left, level_m, gone_m, limit_m,
             spacing_m, node, along,
         )  # fmt: skip
-        if not is_closed:
+        if count > 1:
             return count
     return 1
 
 
+# Nodes of the contour on one side of a station, after the intake; gives how many there are. Hills that the contour
+# only goes around are passed over; in a hollow, where it comes back to its start, there is none.
+@part
+def _contour_at(
+    maps, limits, at, beside, side_row, side_column, is_left, level_m, gone_m, limit_m, spacing_m, node, along,
+):  # fmt: skip
+    elevation_m = maps[0]
+    rows, columns = elevation_m.shape
+    begun_m = level_m - limits[GRADE] * gone_m
+    distance, farthest = 0.0, limit_m / min(limits[CELL_WIDTH], limits[CELL_HEIGHT])
+    row, column = int(math.floor(at + 0.5)), int(math.floor(beside + 0.5))
+    if row < 0 or column < 0 or row >= rows or column >= columns:
+        return 1
+    for _island in range(ISLANDS):
+        # From a low cell to the first high one, by steps that share a side.
+        low_row, low_column, is_found = row, column, False
+        while distance < farthest and not is_found:
+            new_row = int(math.floor(at + distance * side_row + 0.5))
+            new_column = int(math.floor(beside + distance * side_column + 0.5))
+            while not is_found and (row != new_row or column != new_column):
+                low_row, low_column = row, column
+                if row != new_row:
+                    row += 1 if new_row > row else -1
+                else:
+                    column += 1 if new_column > column else -1
+                if row < 0 or column < 0 or row >= rows or column >= columns or np.isnan(elevation_m[row, column]):
+                    return 1
+                is_found = _is_high(maps, row, column, begun_m) and not _is_high(
+                    maps, low_row, low_column, begun_m
+                )
+            distance += 0.2
+        if not is_found:
+            return 1
+        count, closed = _march(
+            maps,
+            limits,
+            low_row,
+            low_column,
+            row,
+            column,
+            is_left,
+            level_m,
+            gone_m,
+            limit_m,
+            spacing_m,
+            node,
+            along,
+        )
+        if closed == OPEN_ENDED:
+            return count
+        if closed == AROUND_HOLLOW:
+            return 1
+    return 1
+
+
 # March along the edges between low and high cells from one such edge, with the high cell on one hand; gives the
-# number of nodes and whether the march came back to its start.
+# number of nodes and whether the march came back to its start, around a hill or a hollow.
 @part
 def _march(
-    elevation_m, limits, low_row, low_column, high_row, high_column, is_left, level_m, gone_m, limit_m, spacing_m,
-    node, along,
+    maps, limits, low_row, low_column, high_row, high_column, is_left, level_m, gone_m, limit_m, spacing_m, node, along,
 ):  # fmt: skip
+    elevation_m = maps[0]
     rows, columns = elevation_m.shape
     first = (low_row, low_column, high_row, high_column)
     anchor_row = anchor_column = 0.0
-    anchor_m = gone_m
+    anchor_m, count, moves, turns, way_m = gone_m, 1, 0, 0, gone_m
     smooth_m = SMOOTH_CELLS * max(limits[CELL_WIDTH], limits[CELL_HEIGHT])
-    count, moves, way_m = 1, 0, gone_m
     while count < NODES and way_m < limit_m:
         here_m = level_m - limits[GRADE] * way_m
         low_m, high_m = elevation_m[low_row, low_column], elevation_m[high_row, high_column]
-        share = 0.5
-        if high_m > low_m:
-            share = min(max((here_m - low_m) / (high_m - low_m), 0.0), 1.0)
+        # Beside a river whose cells are no lower, midway.
+        share = (here_m - low_m) / (high_m - low_m) if low_m < here_m <= high_m else 0.5
         row, column = low_row + share * (high_row - low_row), low_column + share * (high_column - low_column)
         if moves == 0:
             anchor_row, anchor_column = row, column
@@ -527,28 +566,42 @@ def _march(
             break
         if min(over_low[1], over_high[1]) < 0 or max(over_low[1], over_high[1]) >= columns:
             break
-        beyond_low_m, beyond_high_m = elevation_m[over_low], elevation_m[over_high]
-        if np.isnan(beyond_low_m) or np.isnan(beyond_high_m):
+        if np.isnan(elevation_m[over_low]) or np.isnan(elevation_m[over_high]):
             break
         here_m = level_m - limits[GRADE] * way_m
-        is_low_high, is_high_high = beyond_low_m >= here_m, beyond_high_m >= here_m
-        if is_low_high and not is_high_high:
-            # A saddle: the middle of the four cells says which two are joined.
-            is_high_high = low_m + high_m + beyond_low_m + beyond_high_m >= 4.0 * here_m
+        is_low_high = _is_high(maps, over_low[0], over_low[1], here_m)
+        is_high_high = _is_high(maps, over_high[0], over_high[1], here_m)
+        if is_low_high and not is_high_high and maps[1][over_high] < 0:
+            # A saddle: the middle of the four cells says which two are joined. A stream is not cut off.
+            is_high_high = low_m + high_m + elevation_m[over_low] + elevation_m[over_high] >= 4.0 * here_m
         if not is_high_high:
             low_row, low_column = over_high
+            turns += 1
         elif is_low_high:
             high_row, high_column = over_low
+            turns -= 1
         else:
             low_row, low_column = over_low
             high_row, high_column = over_high
         moves += 1
-        if (low_row, low_column, high_row, high_column) == first:
-            return count, True
-        # The level falls, so that a march round a hill never comes back to quite the same edge.
-        if moves > 8 * NODES + 4 * rows + 4 * columns:
-            return count, True
-    return count, False
+        # As the level falls, a march round a hill may miss its start for ever.
+        if (low_row, low_column, high_row, high_column) == first or moves > MOST_MOVES:
+            # It turned towards the higher ground all in all, or away from it.
+            return count, AROUND_HILL if turns > 0 else AROUND_HOLLOW
+    return count, OPEN_ENDED
+
+
+# Number of nodes up to some after the one nearest to a place, the furthest tailrace: those beyond lead away from it.
+@part
+def _past_nearest(limits, node, count, row, column):
+    nearest, nearest_m = 0, np.inf
+    for number in range(count):
+        distance_m = math.hypot(
+            (row - node[number, 0]) * limits[CELL_HEIGHT], (column - node[number, 1]) * limits[CELL_WIDTH]
+        )
+        if distance_m < nearest_m:
+            nearest, nearest_m = number, distance_m
+    return min(count, nearest + NODES_BEYOND)
 
 
 # Cheapest ways along the nodes from the intake: cost, what the way is made of, and the node before.
@@ -668,8 +721,21 @@ def _find_routes(
             limit_m = longest_m * limits[MAX_DETOUR]
             for bank in range(1, 3):
                 count = _follow(
-                    maps, limits, intake, last, bank == 1, downstream, step_m, at, beside, top_m, limit_m, node, along
+                    maps,
+                    limits,
+                    intake,
+                    last,
+                    bank == 1,
+                    downstream,
+                    step_m,
+                    at,
+                    beside,
+                    top_m,
+                    limit_m,
+                    node,
+                    along,
                 )
+                count = _past_nearest(limits, node, count, at[last], beside[last])
                 _join(maps, limits, price, ahead, top_m, count, node, along, cost, made, before, leg)
                 for candidate in range(begin, end):
                     if notes[candidate] & 1:
@@ -730,7 +796,17 @@ def _find_routes(
                     if not total < best[candidate] or fall_m <= 0.0:
                         continue
                     total += _penstock_leg(
-                        maps, limits, price, pipe_per_m, row, column, at[below], beside[below], here_m, fall_m, pipe
+                        maps,
+                        limits,
+                        price,
+                        pipe_per_m,
+                        row,
+                        column,
+                        at[below],
+                        beside[below],
+                        here_m,
+                        fall_m,
+                        pipe,
                     )
                     if total < best[candidate]:
                         best[candidate], route[candidate] = total, STRAIGHT

@@ -201,9 +201,7 @@ def neck_ground(cell_m=CELL_M, ridge_m=4.0):
     stations = neck_stations()
 
     def height_m(x_m, y_m):
-        away_m = np.hypot(
-            x_m[..., None] - stations["x_m"].to_numpy(), y_m[..., None] - stations["y_m"].to_numpy()
-        )
+        away_m = np.hypot(x_m[..., None] - stations["x_m"].to_numpy(), y_m[..., None] - stations["y_m"].to_numpy())
         bed_m = stations["level_m"].to_numpy()[away_m.argmin(axis=-1)] - 0.5
         land_m = np.maximum(99.5, 100.0 + ridge_m - 0.04 * np.abs(x_m - 550))
         land_m = np.where(x_m > 650, 100.0 - 0.04 * (x_m - 650), land_m)
@@ -268,8 +266,12 @@ def tributary_cells(x_m, y_m):
 
 
 def test_a_tributary_on_the_bank_is_crossed_once_and_roads_are_counted():
-    ground = made_ground(tributary_valley, tributary=tributary_cells, roads=lambda x_m, y_m: np.abs(x_m - 700) < 5.1,
-                         barred=right_bank)
+    ground = made_ground(
+        tributary_valley,
+        tributary=tributary_cells,
+        roads=lambda x_m, y_m: np.abs(x_m - 700) < 5.1,
+        barred=right_bank,
+    )
 
     way = found(ground, penstock_per_m=3000.0)
 
@@ -284,7 +286,8 @@ def test_a_tributary_on_the_bank_is_crossed_once_and_roads_are_counted():
     # Where an aqueduct may only be 1.2 m high, it goes up the valley to where the bed, at 2 %, is so much higher.
     low = LIMITS._replace(max_aqueduct_height_m=1.2)
     lines = [
-        conduit_lines(ground, course(), [0], [16], limits, prices(penstock_per_m=3000.0))[0] for limits in (LIMITS, low)
+        conduit_lines(ground, course(), [0], [16], limits, prices(penstock_per_m=3000.0))[0]
+        for limits in (LIMITS, low)
     ]
     crossed_m = [float(np.interp(500.0, *line[:-1].T)) for line in lines]
     assert crossed_m[0] == pytest.approx(520 + above_m / 0.2, abs=CELL_M)
