@@ -297,6 +297,11 @@ EVIDENCE_GRADES = (
     Evidence("none", "none", "There is no evidence of survival."),
 )
 
+# How a diversion's conduit goes.
+ALONG_HILLSIDE, STRAIGHT_LINE = "hillside", "straight"
+CONDUIT_ROUTES = (ALONG_HILLSIDE, STRAIGHT_LINE)
+BANKS = ("left", "right")
+
 # Parts of capital in the order in which they are listed; the last three are shares of what comes before them.
 CAPITAL_PARTS = (
     CapitalPart("project", "whole plant by a published law"),
@@ -305,6 +310,8 @@ CAPITAL_PARTS = (
     CapitalPart("intake", "intake"),
     CapitalPart("canal", "canal"),
     CapitalPart("penstock", "penstock"),
+    CapitalPart("earthworks", "cuts, banks and benches of the headrace beyond its own section"),
+    CapitalPart("crossings", "aqueducts, crossings and tunnels"),
     CapitalPart("forebay", "forebay"),
     CapitalPart("spillway", "spillway"),
     CapitalPart("transformer", "transformer and switchgear"),
@@ -377,6 +384,11 @@ CATCHMENT_INCOMPLETE = RejectionReason(
     flag="catchment_incomplete",
 )
 BARRED_BY_RULE = RejectionReason("excluded by rules", BY_RULE, "Rules exclude every candidate here.")
+NO_CONDUIT = RejectionReason(
+    "no feasible conduit",
+    TECHNICAL,
+    "No headrace or penstock can be built over the ground within the limits of the settings.",
+)
 STREAM_TOO_SMALL = RejectionReason(
     "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
 )
@@ -414,6 +426,7 @@ REJECTION_REASONS = (
     HEAD_UNRESOLVED,
     CATCHMENT_INCOMPLETE,
     BARRED_BY_RULE,
+    NO_CONDUIT,
     STREAM_TOO_SMALL,
     NO_SUITABLE_TURBINE,
     POWER_TOO_SMALL,
@@ -489,6 +502,12 @@ FLOW_REGRESSION_TOO_WEAK = Flag(
     "flow regression too weak to rank",
     "The regression of the mean flow is too weak to rank sites by.",
 )
+CONDUIT_UNRESOLVED = Flag(
+    "conduit_unresolved",
+    BY_COST,
+    "conduit not resolved",
+    "The DEM's cells are too coarse for the valley to show where a headrace could run: the stream's length is taken.",
+)
 STRUCTURE_IN_USE = Flag(
     "structure_in_use",
     BY_STRUCTURE,
@@ -514,6 +533,7 @@ FLAGS = (
     HEAD_NOT_RESOLVED,
     COST_EXTRAPOLATED,
     CLOSED_MONTHS_COUNTED,
+    CONDUIT_UNRESOLVED,
     Flag(
         "catchment_incomplete",
         BY_PLACE,
@@ -804,7 +824,7 @@ def flags_set_by(*what: str) -> tuple[str, ...]:
     Examples
     --------
     >>> flags_set_by(BY_COST, BY_HEAD)
-    ('head_unresolved', 'cost_extrapolated', 'closed_months_counted')
+    ('head_unresolved', 'cost_extrapolated', 'closed_months_counted', 'conduit_unresolved')
     """
     return names(flag for flag in FLAGS if flag.set_by in what)
 

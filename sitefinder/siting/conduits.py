@@ -234,7 +234,7 @@ def _taken(prices, order):
 # Elevation at a place in cells, bilinear between centres of cells; NaN outside.
 @part
 def _ground_at(elevation_m, row, column):
-    upper, left = int(math.floor(row)), int(math.floor(column))
+    upper, left = math.floor(row), math.floor(column)
     if upper < 0 or left < 0 or upper + 1 >= elevation_m.shape[0] or left + 1 >= elevation_m.shape[1]:
         return np.nan
     down, across = row - upper, column - left
@@ -246,7 +246,7 @@ def _ground_at(elevation_m, row, column):
 # Slope of the ground across a direction, given by metres to the east and to the north.
 @part
 def _side_slope(elevation_m, row, column, east, north, limits):
-    at, beside = int(math.floor(row + 0.5)), int(math.floor(column + 0.5))
+    at, beside = math.floor(row + 0.5), math.floor(column + 0.5)
     if at < 1 or beside < 1 or at + 1 >= elevation_m.shape[0] or beside + 1 >= elevation_m.shape[1]:
         return 0.0
     to_east = (elevation_m[at, beside + 1] - elevation_m[at, beside - 1]) / (2.0 * limits[CELL_WIDTH])
@@ -258,7 +258,7 @@ def _side_slope(elevation_m, row, column, east, north, limits):
 # What a place in cells holds: stream of the way down (1), other stream (2), road (4), barred (8).
 @part
 def _what_is_at(row, column, link, obstacle, is_path):
-    at, beside = int(math.floor(row + 0.5)), int(math.floor(column + 0.5))
+    at, beside = math.floor(row + 0.5), math.floor(column + 0.5)
     if at < 0 or beside < 0 or at >= link.shape[0] or beside >= link.shape[1]:
         return 8
     found = 0
@@ -292,7 +292,7 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
     if length_m < SHORTEST_M:
         return 0.0
     east, north = east / length_m, north / length_m
-    count = max(1, int(math.ceil(max(abs(to_row - row), abs(to_column - column)) - 1e-6)))
+    count = max(1, (math.ceil(max(abs(to_row - row), abs(to_column - column)) - 1e-6)))
     step_m = length_m / count
     what = _what_is_at(row, column, link, obstacle, is_path)
     was_over = _is_over(_ground_at(elevation_m, row, column), what, level_m, limits)
@@ -358,7 +358,7 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
         leg[each] = 0.0
     leg[PENSTOCK] = math.hypot(length_m, fall_m)
     cost = pipe_per_m * leg[PENSTOCK]
-    count = max(1, int(math.ceil(max(abs(to_row - row), abs(to_column - column)) - 1e-6)))
+    count = max(1, (math.ceil(max(abs(to_row - row), abs(to_column - column)) - 1e-6)))
     step_m = length_m / count
     what = _what_is_at(row, column, link, obstacle, is_path)
     was_stream, was_river, was_road = (what & 2) != 0, (what & 1) != 0, (what & 4) != 0
@@ -478,15 +478,15 @@ def _contour_at(
     rows, columns = elevation_m.shape
     begun_m = level_m - limits[GRADE] * gone_m
     distance, farthest = 0.0, limit_m / min(limits[CELL_WIDTH], limits[CELL_HEIGHT])
-    row, column = int(math.floor(at + 0.5)), int(math.floor(beside + 0.5))
+    row, column = math.floor(at + 0.5), math.floor(beside + 0.5)
     if row < 0 or column < 0 or row >= rows or column >= columns:
         return 1
     for _island in range(ISLANDS):
         # From a low cell to the first high one, by steps that share a side.
         low_row, low_column, is_found = row, column, False
         while distance < farthest and not is_found:
-            new_row = int(math.floor(at + distance * side_row + 0.5))
-            new_column = int(math.floor(beside + distance * side_column + 0.5))
+            new_row = math.floor(at + distance * side_row + 0.5)
+            new_column = math.floor(beside + distance * side_column + 0.5)
             while not is_found and (row != new_row or column != new_column):
                 low_row, low_column = row, column
                 if row != new_row:
@@ -647,7 +647,7 @@ def _join(maps, limits, price, ahead, level_m, count, node, along, cost, made, b
 @part
 def _share_on_ground(maps, limits, row, column, to_row, to_column, level_m):
     length_m = math.hypot((to_column - column) * limits[CELL_WIDTH], (to_row - row) * limits[CELL_HEIGHT])
-    count = max(1, int(math.ceil(max(abs(to_row - row), abs(to_column - column)))))
+    count = max(1, (math.ceil(max(abs(to_row - row), abs(to_column - column)))))
     for place in range(count - 1, -1, -1):
         share = (place + 0.5) / count
         ground_m = _ground_at(maps[0], row + share * (to_row - row), column + share * (to_column - column))

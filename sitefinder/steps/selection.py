@@ -34,6 +34,7 @@ from sitefinder.vocabulary import (
     FLOW_TOO_SMALL,
     FLOW_TOO_WEAK,
     HEAD_UNRESOLVED,
+    NO_CONDUIT,
     NO_FLOW_ESTIMATE,
     OUTSIDE_REGION,
     STREAM_TOO_SMALL,
@@ -147,6 +148,7 @@ def offer_steps(
         HEAD_UNRESOLVED: ~table["head_unresolved"].to_numpy(),
         CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
         BARRED_BY_RULE: verdicts.choice >= 0,
+        NO_CONDUIT: ~table["no_conduit"].to_numpy(dtype=bool),
         STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
     }
     return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
