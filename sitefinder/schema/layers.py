@@ -6,6 +6,7 @@ from sitefinder.schema.columns import (
     CAPITAL_COST,
     CAPITAL_PARTS,
     CLOSED_MONTHS,
+    CONDUIT,
     COST_INTERVAL,
     DISTRICT,
     EFFECTS,
@@ -507,6 +508,7 @@ SITES = Layer(
             amount("demand_served_share", "1", "share of a constant demand that the site alone supplies", 1),
             amount("diesel_displaced_l", "l/yr", "diesel that a generator would need for that supply"),
         ),
+        *made_by("conduits stretches", *CONDUIT),
         *made_by(
             "stretches",
             *LENGTHS,
@@ -593,6 +595,7 @@ STRETCHES = Layer(
         SCHEME_TYPE,
         *SITE_HEAD,
         *LENGTHS,
+        *CONDUIT,
         POWER,
         ENERGY,
         NET_VALUE,
@@ -605,6 +608,19 @@ STRETCHES = Layer(
             "passage survival if only that rejects it; empty for a site",
         ),
         *MARKS,
+    ),
+)
+CONDUITS = Layer(
+    "conduits",
+    "LineString",
+    "the headrace or the penstock of a ranked site, as it was found over the DEM; for screening, not a design",
+    ("site_id", "part"),
+    (
+        SITE_ID,
+        count("rank", "rank of the site", minimum=1),
+        text("part", "headrace or penstock", ("headrace", "penstock")),
+        *(column for column in CONDUIT if column.name in ("conduit_route", "conduit_bank")),
+        amount("length_m", "m", "length of that part; of a penstock along its slope")._replace(nullable=False),
     ),
 )
 REACHES = Layer(
@@ -813,6 +829,7 @@ LAYERS = {
     for layer in (
         SITES,
         STRETCHES,
+        CONDUITS,
         REACHES,
         CATCHMENTS,
         STRUCTURES,
