@@ -506,7 +506,7 @@ CONDUIT_UNRESOLVED = Flag(
     "conduit_unresolved",
     BY_COST,
     "conduit not resolved",
-    "The DEM's cells are too coarse for the valley to show where a headrace could run: the stream's length is taken.",
+    "The DEM is too coarse to show where a headrace could run in this valley: the stream's length is taken.",
 )
 STRUCTURE_IN_USE = Flag(
     "structure_in_use",

@@ -135,7 +135,9 @@ class CrossingCosts(Priced):
     aqueduct_per_m: float = Field(
         0.0, ge=0, description="aqueduct or siphon at 1 m³/s, in place of the canal; it grows as the canal's width"
     )
-    per_stream: float = Field(0.0, ge=0, description="each crossing of a stream or aqueduct: abutments, inlet, outlet")
+    per_stream: float = Field(
+        0.0, ge=0, description="each crossing of a stream, or aqueduct: abutments, inlet, outlet"
+    )
     per_road: float = Field(0.0, ge=0, description="each culvert under a road")
     tunnel_per_m: float = Field(
         0.0, ge=0, description="tunnel of least cross-section, in place of the canal; 0: no tunnel is driven"

@@ -169,8 +169,8 @@ def penstock_cost_per_m(flow_m3s, head_m, works):
 class ConduitWorks(NamedTuple):
     """What conduits are made of, to price it at a flow: arrays of shape (n,).
 
-    ``canal_m`` and ``penstock_m`` are lengths. Money beside these: ``bench`` times flow^`AREA_EXPONENT`, ``cut`` and
-    ``aqueduct`` times flow^`PERIMETER_EXPONENT`, and ``cut_fixed`` and ``crossings`` at any flow.
+    ``canal_m`` and ``penstock_m`` are lengths. Money beside these: ``bench`` times flow^`AREA_EXPONENT`, ``cut``
+    and ``aqueduct`` times flow^`PERIMETER_EXPONENT`, and ``cut_fixed`` and ``crossings`` at any flow.
     """
 
     canal_m: np.ndarray
@@ -220,8 +220,8 @@ def conduit_works(stretches, head_m, costs, settings):
 
     Notes
     -----
-    A cut d deep takes d · width + d² · side slope for each metre beside the canal's own section, on a side slope s the
-    bench takes width² · s / 2; the width is that of the water, so it grows with flow as the perimeter does.
+    A cut d deep takes d · width + d² · side slope for each metre beside the canal's own section, on a side slope s
+    the bench takes width² · s / 2; the width is that of the water, so it grows with flow as the perimeter does.
     """
     works = works_numbers(costs, settings)
     conduit_m = np.nan_to_num(stretches["conduit_length_m"].to_numpy(np.float64))
@@ -287,7 +287,9 @@ def route_prices(flow_m3s, head_m, costs, settings):
         "per_crossing": crossings.per_stream,
         "per_road": crossings.per_road,
     }
-    return {name: np.broadcast_to(np.asarray(each, dtype=np.float64), flow_m3s.shape) for name, each in prices.items()}
+    return {
+        name: np.broadcast_to(np.asarray(each, dtype=np.float64), flow_m3s.shape) for name, each in prices.items()
+    }
 
 
 @part
@@ -300,9 +302,9 @@ def transformer_cost(power_kw, works):
 def sized_works(power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, by_area, by_perimeter, works):
     """Capital of all works that go with a plant's size, for kernels: powerhouse, intake, headrace, transformer.
 
-    `powerhouse` has the head and the class's civil factor in it; `by_area` and `by_perimeter` are what the ground adds
-    to a canal of 1 m³/s, see `ConduitWorks`. None falls when flow or power rises, on which the
-    bounds of the search depend.
+    `powerhouse` has the head and the class's civil factor in it; `by_area` and `by_perimeter` are what the ground
+    adds to a canal of 1 m³/s, see `ConduitWorks`. None falls when flow or power rises, on which the bounds of the
+    search depend.
     """
     cost = powerhouse * flow_m3s**works.powerhouse_flow_exponent
     cost += works.intake * flow_m3s**works.intake_flow_exponent

@@ -271,11 +271,13 @@ LENGTHS = (
 CONDUIT = (
     text(
         "conduit_route",
-        "way of the conduit over the ground: along the hillside, or straight; empty without one, or where the ground "
-        "was not looked at or does not show it",
+        "way of the conduit over the ground: along the hillside, or straight; empty without one, or where the "
+        "ground was not looked at or does not show it",
         ("", *CONDUIT_ROUTES),
     ),
-    text("conduit_bank", "bank on which the conduit runs, looking downstream; empty as conduit_route", ("", *BANKS)),
+    text(
+        "conduit_bank", "bank on which the conduit runs, looking downstream; empty as conduit_route", ("", *BANKS)
+    ),
     amount("headrace_length_m", "m", "length of the headrace, from the intake to the penstock"),
     amount("penstock_length_m", "m", "length of the penstock, along its slope"),
     amount(

@@ -449,15 +449,15 @@ class ConduitSettings(Section):
 
     route: Literal["ground", "straight_line"] = Field(
         "ground",
-        description="ground: along the hillside of either bank at the canal's slope (energy.canal_slope), cut short "
-        "by cuts and aqueducts, or straight, whichever is cheapest over the DEM's cells; straight_line: the straight "
-        "line between the ends times stretches.headrace_detour_factor, whatever the ground",
+        description="ground: along the hillside of either bank at the canal's slope (energy.canal_slope), cut "
+        "short by cuts and aqueducts, or straight, whichever is cheapest over the DEM's cells; straight_line: the "
+        "straight line between the ends times stretches.headrace_detour_factor, whatever the ground",
     )
     max_cut_m: float = Field(
         5.0,
         gt=0,
-        description="maximum height of the ground above the water of an open cut or above a buried pipe [m] (common "
-        "practice, no source)",
+        description="maximum height of the ground above the water of an open cut or above a buried pipe [m] "
+        "(common practice, no source)",
     )
     max_fill_m: float = Field(
         1.0,
@@ -482,11 +482,12 @@ class ConduitSettings(Section):
     min_valley_cells: float = Field(
         2.0,
         ge=0,
-        description="minimum width of the valley at the powerhouse, at the level of the canal, for the ground to be "
-        "taken as resolved [cells]; below it the stream's length counts, with the flag conduit_unresolved",
+        description="minimum width of the valley at the powerhouse, at the level of the canal, for the ground to "
+        "be taken as resolved [cells]; below it the stream's length counts, with the flag conduit_unresolved",
     )
     tunnels: bool = Field(
-        False, description="whether a tunnel may be driven where a cut is too deep; priced by crossings.tunnel_per_m"
+        False,
+        description="whether a tunnel may be driven where a cut is too deep; priced by crossings.tunnel_per_m",
     )
 
 

@@ -35,15 +35,16 @@ RUN, HELD = len(PARTS), len(PARTS) + 1
 NODES = 600
 # Moves of a march after which it is taken to go round in a circle.
 MOST_MOVES = 20 * NODES
-# So many are kept after the one that is nearest to the furthest powerhouse.
+# Nodes that are kept after the one that is nearest to the furthest powerhouse.
 NODES_BEYOND = 12
-# A leg joins a node with the one so many nodes on: near ones follow the hillside, far ones cut across it.
+# A leg joins a node with the one this number of nodes on: near ones follow the hillside, far ones cut across it.
 AHEAD = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128)
 # From this leg on, one must be shorter than the contour by this share to be looked at.
 LONG_LEG, WORTHWHILE = 5, 0.97
 # The level falls by the length of the contour without its windings of less than this [cells].
 SMOOTH_CELLS = 4.0
-# The river itself is crossed where its cells are further below the canal than this [m]: else the canal runs beside it.
+# The river itself is crossed where its cells are further below the canal than this [m]: else the canal runs beside
+# it.
 RIVER_BELOW_M = 0.25
 # A penstock may lie in cells of the river itself as near as this to its ends [cells]; elsewhere it passes over it.
 END_CELLS = 3.0
@@ -70,7 +71,7 @@ class Ground(NamedTuple):
 
 
 class Limits(NamedTuple):
-    """What can be built: see `sitefinder.settings.ConduitSettings`; ``grade`` is the fall of the headrace [m/m]."""
+    """What can be built, see `sitefinder.settings.ConduitSettings`; ``grade``: fall of the headrace [m/m]."""
 
     grade: float
     max_cut_m: float
@@ -132,21 +133,23 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     DataFrame, m rows
         ``route`` (`LEFT`, `RIGHT`, `STRAIGHT`, or `NO_ROUTE` where none can be built or the ground does not show
         it), ``bank`` ("left", "right" or ""), ``unresolved`` (the valley is too narrow for the cells), ``cost`` by
-        which the way was chosen (NaN without one), and `PARTS`: lengths of headrace and penstock; ``deepest_cut_m``,
-        the greatest height of the ground above the water in open cut; ``cut_m2`` and ``cut_m3``, sums along the
-        headrace and penstock of the depth and of its square times the length; ``bench_m``, the sum of the side slope
-        times the length; lengths on aqueducts and in tunnels; numbers of crossings of streams (each aqueduct counts
-        as one) and of roads; ``canal_length_m``, what of the headrace is neither aqueduct nor tunnel.
+        which the way was chosen (NaN without one), and `PARTS`: lengths of headrace and penstock;
+        ``deepest_cut_m``, the greatest height of the ground above the water in open cut; ``cut_m2`` and
+        ``cut_m3``, sums along the headrace and penstock of the depth and of its square times the length;
+        ``bench_m``, the sum of the side slope times the length; lengths on aqueducts and in tunnels; numbers of
+        crossings of streams (each aqueduct counts as one) and of roads; ``canal_length_m``, what of the headrace
+        is neither aqueduct nor tunnel.
 
     Notes
     -----
-    One contour is followed from each intake on each bank, down to its furthest tailrace, by marching along the edges
-    between cells above and below the canal's level; the level falls with the way. Nodes along it are joined by legs
-    from each to some of those that follow, each leg priced by the ground beneath it: so a spur is cut through and a
-    gully bridged where that is cheaper. As all legs lead on, one pass finds the cheapest ways from the intake to all
-    nodes (a shortest path in a graph without circles; T. H. Cormen et al., Introduction to Algorithms, 3rd ed., ch.
-    24.2, from memory). From each node a penstock may go straight to the powerhouse. Beside the two banks there is
-    the straight line from the intake, as a canal as long as the ground is high enough.
+    One contour is followed from each intake on each bank, down to its furthest tailrace, by marching along the
+    edges between cells above and below the canal's level; the level falls with the way. Nodes along it are joined
+    by legs from each to some of those that follow, each leg priced by the ground beneath it: so a spur is cut
+    through and a gully bridged where that is cheaper. As all legs lead on, one pass finds the cheapest ways from
+    the intake to all nodes (a shortest path in a graph without circles; T. H. Cormen et al., Introduction to
+    Algorithms, 3rd ed., ch. 24.2, from memory). From each node a penstock may go straight to the powerhouse.
+    Beside the two banks there is the straight line from the intake, as a canal as long as the ground is high
+    enough.
 
     The ground is taken bilinear between centres of cells. A leg is looked at once a cell.
 
@@ -279,8 +282,8 @@ def _is_over(ground_m, what, level_m, limits):
     return (what & 1) != 0 and ground_m < level_m - RIVER_BELOW_M
 
 
-# Cost of a straight piece of headrace that begins at a level, infinite where it cannot be built; what it is made of
-# goes to `leg`. `run_m` is the length of the aqueduct on which the way comes.
+# Cost of a straight piece of headrace that begins at a level, infinite where it cannot be built; what it is made
+# of goes to `leg`. `run_m` is the length of the aqueduct on which the way comes.
 @part
 def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, run_m, leg):
     elevation_m, link, obstacle, is_path = maps
@@ -305,7 +308,7 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
         what = _what_is_at(at, beside, link, obstacle, is_path)
         here_m = level_m - limits[GRADE] * share * length_m
         is_over, is_road = _is_over(ground_m, what, here_m, limits), (what & 4) != 0
-        # The end of a leg is the start of the next: it only tells whether a crossing begins.
+        # The end of a leg is the start of the next: it only shows whether a crossing begins.
         if place < count:
             height_m = ground_m - here_m
             if np.isnan(height_m):
@@ -347,8 +350,8 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
     return cost
 
 
-# The same of a penstock, which goes straight down to the powerhouse; it lies in a trench where the ground is higher
-# than the water at its upper end.
+# The same of a penstock, which goes straight down to the powerhouse; it lies in a trench where the ground is
+# higher than the water at its upper end.
 @part
 def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_column, level_m, fall_m, leg):
     elevation_m, link, obstacle, is_path = maps
@@ -393,7 +396,8 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
                 return np.inf
             leg[OVER] += step_m
             cost += price[AQUEDUCT] * step_m
-        # The river is crossed where the line comes out of it again; at the intake it begins in it, and it ends in it.
+        # The river is crossed where the line comes out of it again; at the intake it begins in it, and it ends in
+        # it.
         if (is_stream and not was_stream) or (was_river and not is_river and has_entered):
             leg[CROSSINGS] += 1.0
             cost += price[STREAM_EACH]
@@ -443,9 +447,9 @@ def _is_high(maps, row, column, level_m):
     return elevation_m[row, column] >= level_m
 
 
-# Nodes on one bank, the intake first; gives how many. From the first station downstream that has one on that side, a
-# transect leads to a cell above the canal; from there the contour is followed with the higher ground on the hand of
-# that bank.
+# Nodes on one bank, the intake first; gives how many. From the first station downstream that has one on that side,
+# a transect leads to a cell above the canal; from there the contour is followed with the higher ground on the hand
+# of that bank.
 @part
 def _follow(maps, limits, intake, last, is_left, downstream, step_m, at, beside, level_m, limit_m, node, along):
     spacing_m = max(max(limits[CELL_WIDTH], limits[CELL_HEIGHT]), limit_m / (NODES - 2))
@@ -527,7 +531,8 @@ def _contour_at(
 # number of nodes and whether the march came back to its start, around a hill or a hollow.
 @part
 def _march(
-    maps, limits, low_row, low_column, high_row, high_column, is_left, level_m, gone_m, limit_m, spacing_m, node, along,
+    maps, limits, low_row, low_column, high_row, high_column, is_left, level_m, gone_m, limit_m, spacing_m, node,
+    along,
 ):  # fmt: skip
     elevation_m = maps[0]
     rows, columns = elevation_m.shape
@@ -591,7 +596,8 @@ def _march(
     return count, OPEN_ENDED
 
 
-# Number of nodes up to some after the one nearest to a place, the furthest tailrace: those beyond lead away from it.
+# Number of nodes up to some after the one nearest to a place, the furthest tailrace: those beyond lead away from
+# it.
 @part
 def _past_nearest(limits, node, count, row, column):
     nearest, nearest_m = 0, np.inf
@@ -661,8 +667,8 @@ def _share_on_ground(maps, limits, row, column, to_row, to_column, level_m):
 @kernel(
     takes=(
         "float32[:, ::1], int32[:, ::1], uint8[:, ::1], float64[::1], float64[::1], int32[::1], int32[::1], "
-        "float64[::1], float64[::1], int64[::1], int64[::1], int64[::1], float64[::1], float64[:, ::1], int64[::1], "
-        "boolean"
+        "float64[::1], float64[::1], int64[::1], int64[::1], int64[::1], float64[::1], float64[:, ::1], "
+        "int64[::1], boolean"
     )
 )
 def _find_routes(
@@ -679,6 +685,9 @@ def _find_routes(
     links = 0
     for station in range(station_link.shape[0]):
         links = max(links, station_link[station] + 1)
+    for row in range(link.shape[0]):
+        for column in range(link.shape[1]):
+            links = max(links, link[row, column] + 1)
     is_path = np.zeros(links, dtype=np.bool_)
     maps = (elevation_m, link, obstacle, is_path)
     node, along = np.zeros((NODES, 2)), np.zeros(NODES)
@@ -757,7 +766,8 @@ def _find_routes(
                         if cost[place] + pipe_per_m * distance_m >= best[candidate]:
                             continue
                         total = cost[place] + _penstock_leg(
-                            maps, limits, price, pipe_per_m, node[place, 0], node[place, 1], at[below], beside[below],
+                            maps, limits, price, pipe_per_m, node[place, 0], node[place, 1], at[below],
+                            beside[below],
                             here_m, fall_m, pipe,
                         )  # fmt: skip
                         if total < best[candidate]:

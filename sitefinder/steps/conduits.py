@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.terrain import Surface
 
-# Intakes are taken together by squares of the grid of so many cells, so that memory is bounded.
+# Side of the squares of the grid by which intakes are taken together, so that memory is bounded.
 SQUARE_CELLS = 1024
 # A stream of no known flow is priced as one of this [m³/s].
 LEAST_FLOW_M3S = 0.01
@@ -63,13 +63,14 @@ def find_ways(
     -------
     DataFrame
         A row for each candidate: ``conduit_route`` and ``conduit_bank`` ("" without one), ``conduit_length_m``,
-        the columns of `sitefinder.siting.conduits.PARTS` (NaN where the ground was not looked at or does not show a
-        way, but for the lengths; 0 for candidates without a conduit), ``conduit_unresolved`` and ``no_conduit``.
+        the columns of `sitefinder.siting.conduits.PARTS` (NaN where the ground was not looked at or does not show
+        a way, but for the lengths; 0 for candidates without a conduit), ``conduit_unresolved`` and ``no_conduit``.
 
     Notes
     -----
-    Where the ground is too coarse, the conduit is as long as the stream, and its last part is a penstock as long as
-    the cost file says for each metre of head. The same length stands where no conduit can be built, for tables only.
+    Where the ground is too coarse, the conduit is as long as the stream, and its last part is a penstock as long
+    as the cost file says for each metre of head. The same length stands where no conduit can be built, for tables
+    only.
     """
     table = candidates.table
     diverts = is_scheme_that(table["scheme_type"], "diverts")
@@ -118,7 +119,9 @@ def _without_ground(
 
 # Stations as the search for ways takes them.
 def _course(stationing: Stationing, heads: Profile) -> pd.DataFrame:
-    return stationing.stations[["x_m", "y_m", "downstream", "link", "to_downstream_m"]].assign(level_m=heads.profile_m)
+    return stationing.stations[["x_m", "y_m", "downstream", "link", "to_downstream_m"]].assign(
+        level_m=heads.profile_m
+    )
 
 
 def _prices(table: pd.DataFrame, costs: CostFile, settings: Settings) -> Prices:
@@ -156,8 +159,12 @@ def _grounds(
     grid = surface.grid
     # Out and back again within the longest detour.
     reach_m = settings.stretches.longest_m * (1.0 + settings.conduits.max_detour) / 2.0
-    row = ((grid.north_m - stations["y_m"].to_numpy()[intake]) // (grid.cell_height_m * SQUARE_CELLS)).astype(np.int64)
-    column = ((stations["x_m"].to_numpy()[intake] - grid.west_m) // (grid.cell_width_m * SQUARE_CELLS)).astype(np.int64)
+    row = ((grid.north_m - stations["y_m"].to_numpy()[intake]) // (grid.cell_height_m * SQUARE_CELLS)).astype(
+        np.int64
+    )
+    column = ((stations["x_m"].to_numpy()[intake] - grid.west_m) // (grid.cell_width_m * SQUARE_CELLS)).astype(
+        np.int64
+    )
     maps = _Maps(inputs, stationing)
     margin = int(np.ceil(reach_m / min(grid.cell_width_m, grid.cell_height_m))) + 2
     squares = pd.DataFrame({"row": row, "column": column}).groupby(["row", "column"], sort=True).indices
@@ -183,7 +190,9 @@ class _Maps:
         values, valid = read_window(surface.dem_path, window)
         transform = tile_transform(window, grid)
         west_m, north_m = transform.c, transform.f
-        box = shapely.box(west_m, north_m + window.rows * transform.e, west_m + window.columns * transform.a, north_m)
+        box = shapely.box(
+            west_m, north_m + window.rows * transform.e, west_m + window.columns * transform.a, north_m
+        )
         near = [np.sort(tree.query(box)) for tree in self.trees]
         drawn = {"out_shape": values.shape, "transform": transform, "all_touched": True}
         link = np.zeros(values.shape, dtype=np.int32)
@@ -223,7 +232,7 @@ def lines_of(
     stretches: Stretches,
     rows: npt.NDArray[np.int64],
 ) -> Lines:
-    """The lines of some stretches' conduits, found again as `find_ways` found them; those without a way are left out."""
+    """Lines of some stretches' conduits, as `find_ways` found them; those without a way are left out."""
     table = stretches.table.iloc[rows]
     rows = np.asarray(rows)[(table["conduit_route"] != "").to_numpy()]
     table = stretches.table.iloc[rows]

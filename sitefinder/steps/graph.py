@@ -19,9 +19,7 @@ VALUED_BY = (
     "costs.own_use_share costs.own_use_kwh_per_year costs.own_consumption_share costs.connection costs.ground"
 )
 # Settings that the ways of conduits depend on.
-WAYS_BY = (
-    "conduits stretches.longest_m energy.conduit energy.canal_slope energy.pipe_velocity_m_s costs.ground"
-)
+WAYS_BY = "conduits stretches.longest_m energy.conduit energy.canal_slope energy.pipe_velocity_m_s costs.ground"
 # Results that the best set of sites is chosen from.
 CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies"
 

@@ -1,7 +1,7 @@
 """The cheapest conduit by Dijkstra's search over all cells: the brute force beside `sitefinder.siting.conduits`.
 
-The ground is priced as there, but written anew with numpy, and the search is scipy's. The level of the canal at a cell
-goes by its distance from the intake, since a search over cells knows of no length of way.
+The ground is priced as there, but written a second time, with numpy, and the search is scipy's. The level of the
+canal at a cell goes by its distance from the intake, since a search over cells knows of no length of way.
 """
 
 import numpy as np
