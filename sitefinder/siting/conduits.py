@@ -163,8 +163,10 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     """
     intake, tailrace = (np.ascontiguousarray(part, dtype=np.int64) for part in (intake, tailrace))
     order = np.lexsort((tailrace, intake))
+    intake, tailrace = intake[order], tailrace[order]
+    furthest = tailrace[np.append(np.flatnonzero(np.diff(intake)), len(intake) - 1)] if len(intake) else tailrace
     route, unresolved, cost, parts, _, _ = _find(
-        ground, stations, intake[order], tailrace[order], limits, prices, order
+        ground, stations, intake, tailrace, furthest, limits, prices, order
     )
     back = np.argsort(order, kind="stable")
     table = pd.DataFrame(parts[back], columns=list(PARTS))
@@ -176,13 +178,15 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     return table
 
 
-def conduit_lines(ground, stations, intake, tailrace, limits, prices):
+def conduit_lines(ground, stations, intake, tailrace, furthest, limits, prices):
     """The lines of some conduits, as `find_conduits` finds them.
 
     Parameters
     ----------
     ground, stations, intake, tailrace, limits, prices
         As for `find_conduits`.
+    furthest : ndarray of int64, shape (m,)
+        The furthest tailrace of all candidates that were found with each intake: contours were followed to there.
 
     Returns
     -------
@@ -194,7 +198,7 @@ def conduit_lines(ground, stations, intake, tailrace, limits, prices):
     for row in range(len(intake)):
         own = slice(row, row + 1)
         order = np.arange(row, row + 1)
-        ends = (np.ascontiguousarray(part[own], dtype=np.int64) for part in (intake, tailrace))
+        ends = (np.ascontiguousarray(part[own], dtype=np.int64) for part in (intake, tailrace, furthest))
         drawn, count = _find(ground, stations, *ends, limits, prices, order, is_drawing=True)[-2:]
         places = drawn[:count]
         x_m = ground.west_m + (places[:, 1] + 0.5) * ground.cell_width_m
@@ -203,7 +207,8 @@ def conduit_lines(ground, stations, intake, tailrace, limits, prices):
     return lines
 
 
-def _find(ground, stations, intake, tailrace, limits, prices, order, *, is_drawing=False):
+# Candidates are sorted by intake and tailrace; `furthest` has the furthest tailrace of each different intake.
+def _find(ground, stations, intake, tailrace, furthest, limits, prices, order, *, is_drawing=False):
     first = np.flatnonzero(np.diff(intake, prepend=-1))
     x_m, y_m = (stations[name].to_numpy(dtype=np.float64) for name in ("x_m", "y_m"))
     downstream = stations["downstream"].to_numpy().astype(np.int32)
@@ -220,6 +225,7 @@ def _find(ground, stations, intake, tailrace, limits, prices, order, *, is_drawi
         intake[first],
         np.append(first, len(intake)).astype(np.int64),
         tailrace,
+        furthest,
         np.array([*limits, ground.cell_width_m, ground.cell_height_m], dtype=np.float64),
         np.ascontiguousarray(
             np.column_stack([np.broadcast_to(each, len(order)) for each in _taken(prices, order)])
@@ -667,12 +673,12 @@ def _share_on_ground(maps, limits, row, column, to_row, to_column, level_m):
 @kernel(
     takes=(
         "float32[:, ::1], int32[:, ::1], uint8[:, ::1], float64[::1], float64[::1], int32[::1], int32[::1], "
-        "float64[::1], float64[::1], int64[::1], int64[::1], int64[::1], float64[::1], float64[:, ::1], "
-        "int64[::1], boolean"
+        "float64[::1], float64[::1], int64[::1], int64[::1], int64[::1], int64[::1], float64[::1], "
+        "float64[:, ::1], int64[::1], boolean"
     )
 )
 def _find_routes(
-    elevation_m, link, obstacle, at, beside, downstream, station_link, step_m, level_m, intakes, start, tailrace,
+    elevation_m, link, obstacle, at, beside, downstream, station_link, step_m, level_m, intakes, start, tailrace, furthest,
     limits, prices, ahead, is_drawing,
 ):  # fmt: skip
     candidates = tailrace.shape[0]
@@ -689,6 +695,10 @@ def _find_routes(
         for column in range(link.shape[1]):
             links = max(links, link[row, column] + 1)
     is_path = np.zeros(links, dtype=np.bool_)
+    next_link = np.full(links, -1, dtype=np.int64)
+    for station in range(downstream.shape[0]):
+        if downstream[station] >= 0 and station_link[downstream[station]] != station_link[station]:
+            next_link[station_link[station]] = station_link[downstream[station]]
     maps = (elevation_m, link, obstacle, is_path)
     node, along = np.zeros((NODES, 2)), np.zeros(NODES)
     cost, made, before = np.zeros(NODES), np.zeros((NODES, HELD)), np.zeros(NODES, dtype=np.int64)
@@ -696,20 +706,21 @@ def _find_routes(
     for number in range(intakes.shape[0]):
         intake, begin, end = intakes[number], start[number], start[number + 1]
         top_m, price = level_m[intake], prices[begin]
-        last = tailrace[begin]
-        for candidate in range(begin, end):
-            last = max(last, tailrace[candidate])
-        # The way down, its length, and which links belong to it.
-        station, way_m, longest_m, any_resolved = intake, 0.0, 0.0, False
+        last = furthest[number]
+        # The river is the whole way down to the outlet, whatever candidates there are.
+        river = station_link[intake]
+        while river >= 0:
+            is_path[river] = True
+            river = next_link[river]
+        # The way down, its length, and what the ground shows at each tailrace.
+        station, way_m, any_resolved = intake, 0.0, False
         area, candidate = 0.0, begin
-        is_path[station_link[intake]] = True
         while station != last:
             below = downstream[station]
             area += (beside[station] - beside[intake]) * (at[intake] - at[below])
             area -= (at[intake] - at[station]) * (beside[below] - beside[intake])
             way_m += step_m[station]
             station = below
-            is_path[station_link[station]] = True
             # Stations rise downstream, so the candidates of an intake are met in their order.
             while candidate < end and tailrace[candidate] == station:
                 down, across = _direction(station, downstream, at, beside)
@@ -724,10 +735,9 @@ def _find_routes(
                     notes[candidate] |= 1
                 else:
                     any_resolved = True
-                    longest_m = way_m
                 candidate += 1
         if any_resolved:
-            limit_m = longest_m * limits[MAX_DETOUR]
+            limit_m = way_m * limits[MAX_DETOUR]
             for bank in range(1, 3):
                 count = _follow(
                     maps,
@@ -828,11 +838,10 @@ def _find_routes(
                             drawn[1, 0], drawn[1, 1] = row, column
                             drawn[2, 0], drawn[2, 1] = at[below], beside[below]
                             vertices = 3
-        station = intake
-        is_path[station_link[station]] = False
-        while station != last:
-            station = downstream[station]
-            is_path[station_link[station]] = False
+        river = station_link[intake]
+        while river >= 0:
+            is_path[river] = False
+            river = next_link[river]
     for candidate in range(candidates):
         if route[candidate] == 0:
             best[candidate] = np.nan

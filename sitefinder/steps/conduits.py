@@ -78,12 +78,8 @@ def find_ways(
     if settings.conduits.route == "straight_line" or not diverts.any():
         return found
     rows = np.flatnonzero(diverts)
-    stations = _course(stationing, heads)
-    prices = _prices(table.iloc[rows], inputs.costs, settings)
-    limits = _limits(settings)
-    intake, tailrace = (table[name].to_numpy(dtype=np.int64)[rows] for name in ("intake", "tailrace"))
-    for own, ground in _grounds(settings, inputs, surface, stationing, stations, intake):
-        ways = find_conduits(ground, stations, intake[own], tailrace[own], limits, _of(prices, own))
+    for own, search in searches(settings, inputs, surface, stationing, heads, table.iloc[rows]):
+        ways = find_conduits(*search)
         at = rows[own]
         is_found = (ways["route"] != NO_ROUTE).to_numpy()
         found.loc[at, "conduit_unresolved"] = ways["unresolved"].to_numpy()
@@ -94,6 +90,48 @@ def find_ways(
         found.loc[at, "conduit_bank"] = ways["bank"].to_numpy()
         found.loc[at, "conduit_length_m"] = (ways["headrace_length_m"] + ways["penstock_length_m"]).to_numpy()
     return found
+
+
+class Search(NamedTuple):
+    """What `sitefinder.siting.conduits.find_conduits` takes, in its order."""
+
+    ground: Ground
+    stations: pd.DataFrame
+    intake: npt.NDArray[np.int64]
+    tailrace: npt.NDArray[np.int64]
+    limits: Limits
+    prices: Prices
+
+
+def searches(
+    settings: Settings,
+    inputs: RunInputs,
+    surface: Surface,
+    stationing: Stationing,
+    heads: Profile,
+    table: pd.DataFrame,
+) -> Iterator[tuple[npt.NDArray[np.int64], Search]]:
+    """The searches for the ways of diversions, by squares of the grid, so that memory is bounded.
+
+    Parameters
+    ----------
+    settings, inputs, surface, stationing, heads
+        Results of the stages of those names.
+    table : DataFrame, n rows
+        Diversions: rows of the table of candidates.
+
+    Yields
+    ------
+    rows : ndarray of int64
+        Of the table, by their numbers.
+    search : Search
+    """
+    stations, limits = _course(stationing, heads), _limits(settings)
+    prices = _prices(table, inputs.costs, settings)
+    intake, tailrace = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    for own, ground in _grounds(settings, inputs, surface, stationing, stations, intake):
+        some = Prices(*(each[own] for each in prices))
+        yield own, Search(ground, stations, intake[own], tailrace[own], limits, some)
 
 
 # Lengths without the ground: along the stream, or the straight line of the settings.
@@ -127,10 +165,6 @@ def _course(stationing: Stationing, heads: Profile) -> pd.DataFrame:
 def _prices(table: pd.DataFrame, costs: CostFile, settings: Settings) -> Prices:
     flow_m3s = np.maximum(np.nan_to_num(table["flow_mean_m3s"].to_numpy(dtype=np.float64)), LEAST_FLOW_M3S)
     return Prices(**route_prices(flow_m3s, table["head_m"].to_numpy(dtype=np.float64), costs, settings))
-
-
-def _of(prices: Prices, rows: npt.NDArray[np.int64]) -> Prices:
-    return Prices(*(each[rows] for each in prices))
 
 
 def _limits(settings: Settings) -> Limits:
@@ -233,17 +267,14 @@ def lines_of(
     rows: npt.NDArray[np.int64],
 ) -> Lines:
     """Lines of some stretches' conduits, as `find_ways` found them; those without a way are left out."""
+    rows = np.asarray(rows)[(stretches.table["conduit_route"].iloc[rows] != "").to_numpy()]
     table = stretches.table.iloc[rows]
-    rows = np.asarray(rows)[(table["conduit_route"] != "").to_numpy()]
-    table = stretches.table.iloc[rows]
-    stations, limits = _course(stationing, heads), _limits(settings)
-    prices = _prices(table, inputs.costs, settings)
-    intake, tailrace = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    diversions = stretches.table[is_scheme_that(stretches.table["scheme_type"], "diverts")]
+    furthest = diversions.groupby("intake")["tailrace"].max().reindex(table["intake"]).to_numpy(dtype=np.int64)
     vertices: dict[int, npt.NDArray[np.float64]] = {}
-    if len(rows):
-        for own, ground in _grounds(settings, inputs, surface, stationing, stations, intake):
-            lines = conduit_lines(ground, stations, intake[own], tailrace[own], limits, _of(prices, own))
-            vertices |= dict(zip(own.tolist(), lines, strict=True))
+    for own, search in searches(settings, inputs, surface, stationing, heads, table) if len(rows) else ():
+        lines = conduit_lines(*search[:4], furthest[own], *search[4:])
+        vertices |= dict(zip(own.tolist(), lines, strict=True))
     places = [vertices[number] for number in range(len(rows))]
     return Lines(rows, [_line(each[:-1]) for each in places], [_line(each[-2:]) for each in places])
 

@@ -35,10 +35,11 @@ class _Cells:
         self.link, self.obstacle = ground.link[window], ground.obstacle[window]
         self.start, self.goal = np.column_stack([row - first[0], column - first[1]])
         self.top_m, self.tail_m = ends["level_m"]
-        path, station = {stations["link"].iloc[intake]}, intake
-        while station != tailrace:
-            station = stations["downstream"].iloc[station]
-            path.add(stations["link"].iloc[station])
+        downstream, link = stations["downstream"].to_numpy(), stations["link"].to_numpy()
+        path, station = set(), intake
+        while station >= 0:
+            path.add(link[station])
+            station = downstream[station]
         self.is_river = np.isin(self.link, sorted(path))
         self.is_other = (self.link >= 0) & ~self.is_river
         self.to_south, self.to_east = np.gradient(self.height_m, self.cell_m)
@@ -120,7 +121,7 @@ class _Cells:
         return total + price["aqueduct_per_m"] * bed_m + price["per_crossing"] * crossed
 
 
-def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m):
+def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m, split=2):
     """Cost of the cheapest conduit of one candidate over the cells of a window.
 
     Parameters
@@ -132,6 +133,8 @@ def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m
         By the names of `sitefinder.siting.conduits.Prices`; without tunnels and roads.
     margin_m : float
         How far the window goes beyond both ends [m].
+    split : int
+        Places of the search in a cell's width, between which the ground is bilinear.
 
     Returns
     -------
@@ -139,9 +142,9 @@ def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m
         Infinite where there is no way. Long aqueducts are not refused.
     """
     cells = _Cells(ground, stations, intake, tailrace, limits, price, margin_m)
-    shape = cells.height_m.shape
+    shape = tuple(split * (size - 1) + 1 for size in cells.height_m.shape)
     number = np.arange(shape[0] * shape[1]).reshape(shape)
-    row, column = (each.astype(float) for each in np.indices(shape))
+    row, column = (each / split for each in np.indices(shape))
     source, target, cost = [], [], []
     for down, across in MOVES:
         left, right = max(0, -across), max(0, across)
@@ -170,7 +173,7 @@ def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m
     for place in np.argsort(bound):
         if not bound[place] < best:
             break
-        at, beside = np.divmod(place, shape[1])
+        at, beside = (each / split for each in np.divmod(place, shape[1]))
         if cells.level_m(at, beside) > cells.tail_m:
             best = min(best, reached[place] + cells.penstock(float(at), float(beside)))
     return float(best)
