@@ -338,6 +338,11 @@ EVIDENCE_GRADES = (
     Evidence("none", "none", "There is no evidence of survival."),
 )
 
+# How a diversion's conduit goes.
+ALONG_HILLSIDE, STRAIGHT_LINE = "hillside", "straight"
+CONDUIT_ROUTES = (ALONG_HILLSIDE, STRAIGHT_LINE)
+BANKS = ("left", "right")
+
 # Parts of capital in the order in which they are listed; the last three are shares of what comes before them.
 CAPITAL_PARTS = (
     CapitalPart("project", "whole plant by a published law"),
@@ -346,6 +351,8 @@ CAPITAL_PARTS = (
     CapitalPart("intake", "intake"),
     CapitalPart("canal", "canal"),
     CapitalPart("penstock", "penstock"),
+    CapitalPart("earthworks", "cuts, banks and benches of the headrace beyond its own section"),
+    CapitalPart("crossings", "aqueducts, crossings and tunnels"),
     CapitalPart("forebay", "forebay"),
     CapitalPart("spillway", "spillway"),
     CapitalPart("transformer", "transformer and switchgear"),
@@ -423,6 +430,11 @@ NEVER_PAST = RejectionReason(
     TECHNICAL,
     "Every candidate goes past, or drowns, something that the settings (stretches.never_past) forbid to bypass.",
 )
+NO_CONDUIT = RejectionReason(
+    "no feasible conduit",
+    TECHNICAL,
+    "No headrace or penstock can be built over the ground within the limits of the settings.",
+)
 STREAM_TOO_SMALL = RejectionReason(
     "stream too shallow or narrow", TECHNICAL, "The stream is too shallow or narrow for any turbine."
 )
@@ -476,6 +488,7 @@ REJECTION_REASONS = (
     CATCHMENT_INCOMPLETE,
     BARRED_BY_RULE,
     NEVER_PAST,
+    NO_CONDUIT,
     STREAM_TOO_SMALL,
     NO_SUITABLE_TURBINE,
     POWER_TOO_SMALL,
@@ -578,6 +591,12 @@ FLOW_REGRESSION_TOO_WEAK = Flag(
     "flow regression too weak to rank",
     "The regression of the mean flow is too weak to rank sites by.",
 )
+CONDUIT_UNRESOLVED = Flag(
+    "conduit_unresolved",
+    BY_COST,
+    "conduit not resolved",
+    "The DEM is too coarse to show where a headrace could run in this valley: the stream's length is taken.",
+)
 STRUCTURE_IN_USE = Flag(
     "structure_in_use",
     BY_STRUCTURE,
@@ -644,6 +663,7 @@ FLAGS = (
     HEAD_NOT_RESOLVED,
     COST_EXTRAPOLATED,
     CLOSED_MONTHS_COUNTED,
+    CONDUIT_UNRESOLVED,
     Flag(
         "catchment_incomplete",
         BY_PLACE,
@@ -950,7 +970,7 @@ def flags_set_by(*what: str) -> tuple[str, ...]:
     Examples
     --------
     >>> flags_set_by(BY_COST, BY_HEAD)
-    ('head_unresolved', 'cost_extrapolated', 'closed_months_counted')
+    ('head_unresolved', 'cost_extrapolated', 'closed_months_counted', 'conduit_unresolved')
     """
     return names(flag for flag in FLAGS if flag.set_by in what)
 

@@ -127,6 +127,23 @@ class PenstockCosts(Priced):
     )
 
 
+class CrossingCosts(Priced):
+    """Aqueducts, crossings of streams and roads, and tunnels of a headrace."""
+
+    MONEY = ("aqueduct_per_m", "per_stream", "per_road", "tunnel_per_m")
+
+    aqueduct_per_m: float = Field(
+        0.0, ge=0, description="aqueduct or siphon at 1 m³/s, in place of the canal; it grows as the canal's width"
+    )
+    per_stream: float = Field(
+        0.0, ge=0, description="each crossing of a stream, or aqueduct: abutments, inlet, outlet"
+    )
+    per_road: float = Field(0.0, ge=0, description="each culvert under a road")
+    tunnel_per_m: float = Field(
+        0.0, ge=0, description="tunnel of least cross-section, in place of the canal; 0: no tunnel is driven"
+    )
+
+
 class ForebayCosts(Priced):
     """Forebay between canal and penstock, by volume."""
 
@@ -380,6 +397,7 @@ class CostFile(Section):
     intake: IntakeCosts = _left_out(IntakeCosts, coefficient=0.0)
     canal: CanalCosts
     penstock: PenstockCosts
+    crossings: CrossingCosts = _left_out(CrossingCosts)
     forebay: ForebayCosts = _left_out(ForebayCosts, per_m3=0.0)
     spillway: SpillwayCosts = _left_out(SpillwayCosts, coefficient=0.0)
     transformer: TransformerCosts = _left_out(TransformerCosts, coefficient=0.0)

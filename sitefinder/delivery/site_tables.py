@@ -51,11 +51,13 @@ from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
 from sitefinder.siting.structures import use_flags
 from sitefinder.steps.candidates import settlements_to_serve
+from sitefinder.steps.conduits import lines_of
 from sitefinder.steps.flags import flag_texts, flags_of_stretches
 from sitefinder.steps.selection import site_ids
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import (
     CLOSED_MONTHS_COUNTED,
+    CONDUIT_UNRESOLVED,
     COST_EXTRAPOLATED,
     DEPLETED_SHALLOW,
     FLAG_SEPARATOR,
@@ -663,6 +665,8 @@ def _described(
     for name, at in (("intake", intake), ("tailrace", tailrace)):
         places = place_names(network.parts, stations["link"].to_numpy()[at], stations["distance_m"].to_numpy()[at])
         table[f"{name}_name"] = places["name"]
+    for name in ("crossings", "road_crossings"):
+        table[name] = pd.array(table[name].round(), dtype="Int64")
     table["stream"] = links["stream"].to_numpy()[stations["link"].to_numpy()[tailrace]]
     table["x_m"], table["y_m"] = stations["x_m"].to_numpy()[tailrace], stations["y_m"].to_numpy()[tailrace]
     table["district"] = district_of(table["x_m"], table["y_m"], _frame(inputs, "districts"))
@@ -680,6 +684,7 @@ def _described(
     )
     kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
     kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
+    kinds[CONDUIT_UNRESOLVED.name] = table["conduit_unresolved"].to_numpy(dtype=bool)
     kinds |= flags_of_stretches(quality_flags, stretches, kept)
     table["flags"] = flag_texts(kinds, flows.estimate.flags, table["intake"])
     return table
@@ -770,6 +775,25 @@ def make_stretches(settings, stationing, sites, ranked_sites):
     table = table.assign(group=group).sort_values(["group", "rank", "candidate"], kind="stable", ignore_index=True)
     lines = _stretch_lines(table, stationing)
     return _layer(table, "stretches", lines, settings.run.crs)
+
+
+def make_conduits(settings, inputs, surface, stationing, heads, stretches, ranked_sites):
+    """The ``conduits`` layer: the headrace and the penstock of each site whose way the ground shows."""
+    order = ranked_sites.order
+    rows = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)]
+    found = lines_of(settings, inputs, surface, stationing, heads, stretches, rows)
+    site_of = dict(zip(rows.tolist(), range(len(order)), strict=True))
+    pieces, lines = [], []
+    for place, row in enumerate(found.row.tolist()):
+        site = order.iloc[site_of[row]]
+        for part, line in (("headrace", found.headrace[place]), ("penstock", found.penstock[place])):
+            if line is not None:
+                pieces.append({**site[["site_id", "rank", "conduit_route", "conduit_bank"]], "part": part})
+                pieces[-1]["length_m"] = site[f"{part}_length_m"]
+                lines.append(line)
+    if not pieces:
+        return empty_table("conduits", settings.run.crs)
+    return _layer(pd.DataFrame(pieces), "conduits", lines, settings.run.crs)
 
 
 # Distance from each station to the outlet of its network [m].

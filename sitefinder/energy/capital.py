@@ -13,9 +13,11 @@ from sitefinder.energy.costs import (
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.runners import settings_of_runners, tailwater_level_m
 from sitefinder.energy.works import (
+    AREA_EXPONENT,
+    PERIMETER_EXPONENT,
     canal_cost_per_m,
+    conduit_works,
     penstock_cost_per_m,
-    penstock_length_m,
     transformer_cost,
     works_numbers,
 )
@@ -49,8 +51,8 @@ def capital_parts(plants, flow_mean_m3s, turbines, costs, settings):
     conduit_m = plants["conduit_length_m"].to_numpy(float)
     head = net_head_m(plants["head_m"], conduit_m, settings.energy)
     works = works_numbers(costs, settings)
-    penstock_m = penstock_length_m(conduit_m, head, works)
-    canal_m = conduit_m - penstock_m
+    made = conduit_works(plants, head, costs, settings)
+    canal_m = made.canal_m
     factor = np.array([turbines[each].civil_factor for each in number], dtype=float)
     factor *= settings_of_runners(turbines, head, tailwater_level_m(plants))[0][np.arange(len(number)), number]
     laws = project_laws(costs, plants["scheme_type"], head)
@@ -72,7 +74,9 @@ def capital_parts(plants, flow_mean_m3s, turbines, costs, settings):
         * head**works.powerhouse_head_exponent,
         "intake": works.intake * flow**works.intake_flow_exponent,
         "canal": canal_cost_per_m(flow, works) * canal_m,
-        "penstock": penstock_cost_per_m(flow, head, works) * penstock_m,
+        "penstock": penstock_cost_per_m(flow, head, works) * made.penstock_m,
+        "earthworks": made.bench * flow**AREA_EXPONENT + made.cut * flow**PERIMETER_EXPONENT + made.cut_fixed,
+        "crossings": made.aqueduct * flow**PERIMETER_EXPONENT + made.crossings,
         "forebay": np.where(canal_m > 0, works.forebay_per_m3s * flow, 0.0),
         "spillway": np.where(canal_m > 0, spillway, 0.0),
         "transformer": transformer_cost(power, works),

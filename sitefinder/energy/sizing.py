@@ -18,7 +18,7 @@ from sitefinder.energy.operation import plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import scale_factor, unit_flow_limit
 from sitefinder.energy.turbines import NEVER_SAFE, SAFE_SCREENED
-from sitefinder.energy.works import Works, penstock_length_m, sized_works, works_numbers
+from sitefinder.energy.works import Works, sized_works, works_numbers
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR, SECONDS_PER_HOUR
 
 
@@ -206,6 +206,8 @@ CLASS_AT_SITE = np.dtype(
         ("project_law_exponent", np.float64),
         ("canal_m", np.float64),
         ("penstock_m", np.float64),
+        ("by_area", np.float64),
+        ("by_perimeter", np.float64),
         ("fixed", np.float64),
         ("scale_gain", np.float64),
         ("scale_loss", np.float64),
@@ -288,8 +290,9 @@ def _capital_of(power, flow, at_site, prices):
     if at_site.second_law > 0.0:
         cost += at_site.second_law * power**at_site.second_law_exponent
     return cost + sized_works(
-        power, flow, at_site.head, at_site.powerhouse, at_site.canal_m, at_site.penstock_m, prices
-    )
+        power, flow, at_site.head, at_site.powerhouse, at_site.canal_m, at_site.penstock_m, at_site.by_area,
+        at_site.by_perimeter, prices,
+    )  # fmt: skip
 
 
 # The same with a fish screen where the class needs one; for kernels.
@@ -615,6 +618,7 @@ def best_of_stretches(
     conduit_m,
     place_cost,
     project_law,
+    works,
     flows,
     fits,
     turbines,
@@ -639,6 +643,8 @@ def best_of_stretches(
         Net head at the levels of the survey day [m], conduit length [m], capital of the site.
     project_law : ndarray of float64, shape (n, 4)
         See `sitefinder.energy.costs.project_laws`.
+    works : ndarray of float64, shape (n, 4)
+        See `sitefinder.energy.works.ConduitWorks.for_search`.
     flows : sitefinder.energy.sizing.DesignFlows
     fits : ndarray of bool, shape (n, classes)
         False where the stream is too shallow or narrow for a class, see `sitefinder.energy.turbines.fits_stream`.
@@ -666,7 +672,7 @@ def best_of_stretches(
     """
     turbine, found, _, counts = _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
-        flows, fits,
+        works, flows, fits,
         turbines, prices, conduit, setting, False,
     )  # fmt: skip
     return turbine, found, counts
@@ -684,6 +690,7 @@ def best_of_turbines(
     conduit_m,
     place_cost,
     project_law,
+    works,
     flows,
     fits,
     turbines,
@@ -700,7 +707,7 @@ def best_of_turbines(
     """
     return _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
-        flows, fits,
+        works, flows, fits,
         turbines, prices, conduit, setting, True,
     )[2]  # fmt: skip
 
@@ -709,7 +716,7 @@ def best_of_turbines(
 # memory order and dtype of each argument for which the kernel is compiled.
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
-        flows, fits,
+        works, flows, fits,
     turbines, prices, conduit, setting, of_each,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.safety), usable.shape[1]
@@ -731,7 +738,7 @@ def _searched(
         head_net,
         *(
             np.ascontiguousarray(part, dtype=np.float64)
-            for part in (conduit_m, place_cost, project_law, flows.shares)
+            for part in (conduit_m, place_cost, project_law, works, flows.shares)
         ),
         np.ascontiguousarray(flows.coarse, dtype=np.int64),
         np.ascontiguousarray(suits),
@@ -759,7 +766,8 @@ def _searched(
 @kernel(
     takes=(
         "float64[:, ::1], float64[:, ::1], int32[:, ::1], int64[::1], int64[::1], boolean[::1], "
-        "float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[::1], int64[::1], boolean[:, ::1], "
+        "float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[:, ::1], float64[::1], int64[::1], "
+        "boolean[:, ::1], "
         "float64[:, ::1], CLASS[::1], "
         "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[::1], int64[::1], "
         "int64[:, ::1], float64[:, ::1], float64[::1], boolean, int64[:, ::1], float64[:, :, ::1], "
@@ -769,7 +777,8 @@ def _searched(
     fills=("at_sites", "bins", "tries", "full", "stack", "best", "to_beat", "turbine", "found", "each", "counts"),
 )
 def _search(
-    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, shares, coarse,
+    usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, works, shares,
+    coarse,
     suits, setting, classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each,
     turbine, found, each, counts,
 ):  # fmt: skip
@@ -778,8 +787,8 @@ def _search(
         _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
         _fill_tries(bins, shares, tries, full)
         at_site.head, at_site.conduit_m, at_site.place_cost = head_net[row], conduit_m[row], place_cost[row]
-        at_site.penstock_m = penstock_length_m(conduit_m[row], head_net[row], prices)
-        at_site.canal_m = conduit_m[row] - at_site.penstock_m
+        at_site.canal_m, at_site.penstock_m = works[row, 0], works[row, 1]
+        at_site.by_area, at_site.by_perimeter = works[row, 2], works[row, 3]
         at_site.project_law, at_site.project_law_exponent = project_law[row, 0], project_law[row, 1]
         at_site.second_law, at_site.second_law_exponent = project_law[row, 2], project_law[row, 3]
         to_beat[0] = to_beat[1] = -np.inf

@@ -34,6 +34,7 @@ from sitefinder.energy.sizing import (
     usable_flow,
 )
 from sitefinder.energy.turbines import SAFE_SCREENED, SCHEME_TYPES, fits_stream, turbine_table
+from sitefinder.energy.works import conduit_works
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 
 CHOICES = {"any": ANY, "safe": SAFE}
@@ -273,6 +274,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
     flow_mean = (curve.mean(axis=1) if mean_m3s is None else mean_m3s)[intake]
     head_net = net_head_m(stretches["head_m"], conduit_m, settings.energy)
+    works = conduit_works(stretches, head_net, costs, settings)
     return (
         *usable_flow(curve, environmental_flow),
         np.zeros(curve.shape) if depths is None else np.ascontiguousarray(depths.rise_m, dtype=np.float64),
@@ -282,8 +284,11 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
         head_net,
         pd.Categorical(stretches["scheme_type"], categories=SCHEME_TYPES).codes.astype(np.int64),
         np.ascontiguousarray(conduit_m),
-        sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values()),
+        sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values())
+        + works.cut_fixed
+        + works.crossings,
         project_laws(costs, stretches["scheme_type"], head_net),
+        works.for_search,
         design_flows(settings.energy),
     )
 

@@ -15,6 +15,10 @@ PASCALS_PER_MEGAPASCAL = 1.0e6
 ALL_PENSTOCK = 1.0e9
 # A canal flatter than this is priced with it: without a slope it would need an endless cross-section.
 FLATTEST_SLOPE = 1.0e-4
+# Side slope of a cut above the canal, horizontal to vertical (common practice, no source).
+CUT_SIDE_SLOPE = 1.0
+# Width of a half hexagon at the water's level over its wetted perimeter.
+WIDTH_OF_PERIMETER = 2.0 / 3.0
 # Exponents of the flow of a canal's cross-section and perimeter, by Manning's formula for sections of one shape.
 AREA_EXPONENT, PERIMETER_EXPONENT = 0.75, 0.375
 
@@ -162,6 +166,132 @@ def penstock_cost_per_m(flow_m3s, head_m, works):
     return works.penstock_steel_per_m3 * steel_m2 + works.penstock_laying_per_m2 * diameter_m
 
 
+class ConduitWorks(NamedTuple):
+    """What conduits are made of, to price it at a flow: arrays of shape (n,).
+
+    ``canal_m`` and ``penstock_m`` are lengths. Money beside these: ``bench`` times flow^`AREA_EXPONENT`, ``cut``
+    and ``aqueduct`` times flow^`PERIMETER_EXPONENT`, and ``cut_fixed`` and ``crossings`` at any flow.
+    """
+
+    canal_m: np.ndarray
+    penstock_m: np.ndarray
+    bench: np.ndarray
+    cut: np.ndarray
+    aqueduct: np.ndarray
+    cut_fixed: np.ndarray
+    crossings: np.ndarray
+
+    @property
+    def for_search(self):
+        """Lengths, and what goes with the area and the perimeter of the section; shape (n, 4)."""
+        return np.column_stack([self.canal_m, self.penstock_m, self.bench, self.cut + self.aqueduct])
+
+
+class _GroundPrices(NamedTuple):
+    per_m3: float
+    width_m: float
+
+
+# Price of ground moved, and the width of a canal at 1 m³/s.
+def _ground_prices(costs, settings):
+    section = canal_section(1.0, max(settings.energy.canal_slope, FLATTEST_SLOPE), costs.canal.manning_n)
+    per_m3 = getattr(costs.canal, f"{settings.costs.ground}_per_m3")
+    return _GroundPrices(per_m3, WIDTH_OF_PERIMETER * section.perimeter_m)
+
+
+def conduit_works(stretches, head_m, costs, settings):
+    """What the conduits of stretches are made of.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``conduit_length_m``, and where the ground was looked at the columns of
+        `sitefinder.steps.conduits.find_ways`; without them, or where they are NaN, the penstock is as long as the
+        cost file says for each metre of head, and the rest is a canal on level ground.
+    head_m : ndarray of float64, shape (n,)
+        Net head [m].
+    costs : sitefinder.catalogue.costs.CostFile
+    settings : sitefinder.settings.Settings
+        Reads energy and costs.ground.
+
+    Returns
+    -------
+    ConduitWorks
+
+    Notes
+    -----
+    A cut d deep takes d · width + d² · side slope for each metre beside the canal's own section, on a side slope s
+    the bench takes width² · s / 2; the width is that of the water, so it grows with flow as the perimeter does.
+    """
+    works = works_numbers(costs, settings)
+    conduit_m = np.nan_to_num(stretches["conduit_length_m"].to_numpy(np.float64))
+    plain_m = np.asarray(penstock_length_m(conduit_m, head_m, works), dtype=np.float64)
+    none = np.zeros(len(conduit_m))
+    if "bench_m" not in stretches:
+        return ConduitWorks(conduit_m - plain_m, plain_m, none, none, none, none, none)
+    own = {
+        name: stretches[name].to_numpy(np.float64)
+        for name in ("headrace_length_m", "canal_length_m", "penstock_length_m", "bench_m", "cut_m2", "cut_m3")
+        + ("aqueduct_length_m", "tunnel_length_m", "crossings", "road_crossings")
+    }
+    is_known = ~np.isnan(own["bench_m"])
+    own = {name: np.where(is_known, values, 0.0) for name, values in own.items()}
+    canal_m, penstock_m = own["canal_length_m"], own["penstock_length_m"]
+    if settings.energy.conduit == "pipe":
+        canal_m, penstock_m = none, penstock_m + canal_m
+    ground, crossings = _ground_prices(costs, settings), costs.crossings
+    return ConduitWorks(
+        np.where(is_known, canal_m, conduit_m - plain_m),
+        np.where(is_known, penstock_m, plain_m),
+        ground.per_m3 * ground.width_m**2 / 2.0 * own["bench_m"],
+        ground.per_m3 * ground.width_m * own["cut_m2"],
+        crossings.aqueduct_per_m * own["aqueduct_length_m"],
+        ground.per_m3 * CUT_SIDE_SLOPE * own["cut_m3"],
+        crossings.tunnel_per_m * own["tunnel_length_m"]
+        + crossings.per_stream * own["crossings"]
+        + crossings.per_road * own["road_crossings"],
+    )
+
+
+def route_prices(flow_m3s, head_m, costs, settings):
+    """Prices by which the ways of conduits are compared, at a flow.
+
+    Parameters
+    ----------
+    flow_m3s, head_m : ndarray of float64, shape (n,)
+        Flow that the conduit is to carry [m³/s], gross head [m].
+    costs : sitefinder.catalogue.costs.CostFile
+    settings : sitefinder.settings.Settings
+        Reads energy, costs.ground and conduits.tunnels.
+
+    Returns
+    -------
+    dict of str to ndarray of float64, shape (n,)
+        By the names of `sitefinder.siting.conduits.Prices`.
+    """
+    works, ground, crossings = works_numbers(costs, settings), _ground_prices(costs, settings), costs.crossings
+    penstock = penstock_cost_per_m(flow_m3s, head_m, works)
+    is_pipe = settings.energy.conduit == "pipe"
+    width = ground.width_m * flow_m3s**PERIMETER_EXPONENT
+    can_tunnel = settings.conduits.tunnels and crossings.tunnel_per_m > 0
+    per_m = penstock if is_pipe else canal_cost_per_m(flow_m3s, works)
+    aqueduct = crossings.aqueduct_per_m * flow_m3s**PERIMETER_EXPONENT
+    prices = {
+        "canal_per_m": per_m,
+        "penstock_per_m": penstock,
+        "cut_per_m2": ground.per_m3 * width,
+        "cut_per_m3": ground.per_m3 * CUT_SIDE_SLOPE,
+        "bench_per_m": ground.per_m3 * width**2 / 2.0,
+        "aqueduct_per_m": np.maximum(aqueduct, per_m),
+        "tunnel_per_m": crossings.tunnel_per_m if can_tunnel else np.inf,
+        "per_crossing": crossings.per_stream,
+        "per_road": crossings.per_road,
+    }
+    return {
+        name: np.broadcast_to(np.asarray(each, dtype=np.float64), flow_m3s.shape) for name, each in prices.items()
+    }
+
+
 @part
 def transformer_cost(power_kw, works):
     """Transformer, switchgear and protection; also for kernels."""
@@ -169,11 +299,12 @@ def transformer_cost(power_kw, works):
 
 
 @part
-def sized_works(power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, works):
+def sized_works(power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, by_area, by_perimeter, works):
     """Capital of all works that go with a plant's size, for kernels: powerhouse, intake, headrace, transformer.
 
-    `powerhouse` has the head and the class's civil factor in it. None falls when flow or power rises, on which the
-    bounds of the search depend.
+    `powerhouse` has the head and the class's civil factor in it; `by_area` and `by_perimeter` are what the ground
+    adds to a canal of 1 m³/s, see `ConduitWorks`. None falls when flow or power rises, on which the bounds of the
+    search depend.
     """
     cost = powerhouse * flow_m3s**works.powerhouse_flow_exponent
     cost += works.intake * flow_m3s**works.intake_flow_exponent
@@ -183,4 +314,8 @@ def sized_works(power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, wor
         cost += works.spillway * flow_m3s**works.spillway_flow_exponent
     if penstock_m > 0.0:
         cost += penstock_cost_per_m(flow_m3s, head_m, works) * penstock_m
+    if by_area > 0.0:
+        cost += by_area * flow_m3s**AREA_EXPONENT
+    if by_perimeter > 0.0:
+        cost += by_perimeter * flow_m3s**PERIMETER_EXPONENT
     return cost

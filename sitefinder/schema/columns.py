@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 from sitefinder import vocabulary
-from sitefinder.vocabulary import marked_actions, names, reasons_of
+from sitefinder.vocabulary import BANKS, CONDUIT_ROUTES, marked_actions, names, reasons_of
 
 VERDICTS = names(vocabulary.VERDICTS)
 SCHEME_TYPES = names(vocabulary.SCHEME_TYPES)
@@ -267,7 +267,7 @@ VARIANCE_SHARES = (
 )
 LENGTHS = (
     amount("length_m", "m", "length along the stream from intake to tailrace; the depleted reach of a diversion"),
-    amount("conduit_length_m", "m", "length of headrace and penstock, along the smoothed line"),
+    amount("conduit_length_m", "m", "length of headrace and penstock; the stream's where the ground shows no way"),
     amount("pond_length_m", "m", "length of stream that a new weir ponds, along its longest branch"),
     amount("flooded_length_m", "m", "length of all streams that a new weir ponds, tributaries included"),
 )
@@ -279,6 +279,29 @@ NEW_BARRIER = (
         "serves",
     ),
     statement("new_barrier", "true if the site builds a barrier: a new weir, or a weir at its intake"),
+)
+CONDUIT = (
+    text(
+        "conduit_route",
+        "way of the conduit over the ground: along the hillside, or straight; empty without one, or where the "
+        "ground was not looked at or does not show it",
+        ("", *CONDUIT_ROUTES),
+    ),
+    text(
+        "conduit_bank", "bank on which the conduit runs, looking downstream; empty as conduit_route", ("", *BANKS)
+    ),
+    amount("headrace_length_m", "m", "length of the headrace, from the intake to the penstock"),
+    amount("penstock_length_m", "m", "length of the penstock, along its slope"),
+    amount(
+        "deepest_cut_m",
+        "m",
+        "maximum height of the ground above the water of the open headrace, or above the penstock; NULL where the "
+        "ground shows no way",
+    ),
+    amount("aqueduct_length_m", "m", "length of headrace and penstock on aqueducts, siphons and culverts"),
+    amount("tunnel_length_m", "m", "length of headrace and penstock in tunnels"),
+    count("crossings", "number of streams and gullies that the conduit crosses", nullable=True),
+    count("road_crossings", "number of roads that the conduit crosses, by inputs.roads", nullable=True),
 )
 FISH_SAFE = statement("fish_safe", "true if the turbine reaches fish.min_survival with evidence that counts")
 SCREENED = statement("screened", "true if the cost includes a fish screen and bypass")

@@ -6,6 +6,7 @@ from sitefinder.schema.columns import (
     CAPITAL_COST,
     CAPITAL_PARTS,
     CLOSED_MONTHS,
+    CONDUIT,
     COST_INTERVAL,
     DISTRICT,
     EFFECTS,
@@ -541,6 +542,7 @@ SITES = Layer(
             amount("demand_served_share", "1", "share of a constant demand that the site alone supplies", 1),
             amount("diesel_displaced_l", "l/yr", "diesel that a generator would need for that supply"),
         ),
+        *made_by("conduits stretches", *CONDUIT),
         *made_by(
             "stretches",
             *LENGTHS,
@@ -675,6 +677,7 @@ STRETCHES = Layer(
         *SITE_HEAD,
         *LENGTHS,
         *NEW_BARRIER,
+        *CONDUIT,
         POWER,
         ENERGY,
         NET_VALUE,
@@ -687,6 +690,19 @@ STRETCHES = Layer(
             "passage survival if only that rejects it; empty for a site",
         ),
         *MARKS,
+    ),
+)
+CONDUITS = Layer(
+    "conduits",
+    "LineString",
+    "the headrace or the penstock of a ranked site, as it was found over the DEM; for screening, not a design",
+    ("site_id", "part"),
+    (
+        SITE_ID,
+        count("rank", "rank of the site", minimum=1),
+        text("part", "headrace or penstock", ("headrace", "penstock")),
+        *(column for column in CONDUIT if column.name in ("conduit_route", "conduit_bank")),
+        amount("length_m", "m", "length of that part; of a penstock along its slope")._replace(nullable=False),
     ),
 )
 REACHES = Layer(
@@ -973,6 +989,7 @@ LAYERS = {
     for layer in (
         SITES,
         STRETCHES,
+        CONDUITS,
         REACHES,
         CATCHMENTS,
         STRUCTURES,

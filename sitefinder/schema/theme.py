@@ -42,6 +42,10 @@ LOOKS: dict[str, LayerLook] = {
             "alternative": Look("alternative, blocked by a site", PALE_OCHRE),
         },
     ),
+    "conduits": LayerLook(
+        "headraces and penstocks of sites",
+        {"headrace": Look("headrace", SLATE), "penstock": Look("penstock", BROWN)},
+    ),
     "reaches": LayerLook(
         "reaches by verdict",
         {

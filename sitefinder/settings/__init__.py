@@ -39,6 +39,7 @@ from sitefinder.settings.loading import EXTENDS, Joined, checked, join
 from sitefinder.settings.rules import RuleSettings
 from sitefinder.settings.run import (
     ChannelSettings,
+    ConduitSettings,
     FishSettings,
     FlagSettings,
     HeadSettings,
@@ -57,6 +58,7 @@ __all__ = [
     "Action",
     "ChangeSettings",
     "ChannelSettings",
+    "ConduitSettings",
     "CostSettings",
     "CovariateSource",
     "DemFootprintSource",

@@ -517,6 +517,53 @@ class DepletedReachSettings(Section):
     )
 
 
+class ConduitSettings(Section):
+    """How the headrace and penstock of a diversion find their way over the ground."""
+
+    route: Literal["ground", "straight_line"] = Field(
+        "ground",
+        description="ground: along the hillside of either bank at the canal's slope (energy.canal_slope), cut "
+        "short by cuts and aqueducts, or straight, whichever is cheapest over the DEM's cells; straight_line: the "
+        "straight line between the ends times stretches.headrace_detour_factor, whatever the ground",
+    )
+    max_cut_m: float = Field(
+        5.0,
+        gt=0,
+        description="maximum height of the ground above the water of an open cut or above a buried pipe [m] "
+        "(common practice, no source)",
+    )
+    max_fill_m: float = Field(
+        1.0,
+        ge=0,
+        description="maximum height of the water above the ground beneath an embankment [m]; higher, it is on an "
+        "aqueduct (common practice, no source)",
+    )
+    max_aqueduct_height_m: float = Field(
+        6.0, ge=0, description="maximum height of an aqueduct above the ground [m] (common practice, no source)"
+    )
+    max_aqueduct_length_m: float = Field(
+        60.0, ge=0, description="maximum length of one aqueduct [m] (common practice, no source)"
+    )
+    max_side_slope: float = Field(
+        1.0,
+        gt=0,
+        description="maximum slope of a hillside that an open headrace crosses [m/m] (common practice, no source)",
+    )
+    max_detour: float = Field(
+        2.5, ge=1, description="maximum length of the hillside that is followed, over that of the stream"
+    )
+    min_valley_cells: float = Field(
+        2.0,
+        ge=0,
+        description="minimum width of the valley at the powerhouse, at the level of the canal, for the ground to "
+        "be taken as resolved [cells]; below it the stream's length counts, with the flag conduit_unresolved",
+    )
+    tunnels: bool = Field(
+        False,
+        description="whether a tunnel may be driven where a cut is too deep; priced by crossings.tunnel_per_m",
+    )
+
+
 class FishSettings(Section):
     """When a turbine is fish-safe, and the required survival past several plants."""
 
@@ -567,6 +614,7 @@ class Settings(Section):
     flags: FlagSettings = FlagSettings()
     flows: FlowSettings
     stretches: StretchSettings = StretchSettings()
+    conduits: ConduitSettings = ConduitSettings()
     energy: EnergySettings
     tailwater: TailwaterSettings = TailwaterSettings()
     channel: ChannelSettings = ChannelSettings()

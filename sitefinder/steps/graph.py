@@ -18,6 +18,8 @@ VALUED_BY = (
     "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
     "costs.own_use_share costs.own_use_kwh_per_year costs.own_consumption_share costs.connection costs.ground"
 )
+# Settings that the ways of conduits depend on.
+WAYS_BY = "conduits stretches.longest_m energy.conduit energy.canal_slope energy.pipe_velocity_m_s costs.ground"
 # Results that the best set of sites is chosen from.
 CHOSEN_FROM = "stationing stretches energy closed_energy rule_overlaps verdicts water_bodies river_parts"
 
@@ -209,7 +211,7 @@ STEPS = bound(
             "dem layers.regulated layers.karst",
         ),
         stage(
-            "stretches",
+            "candidates",
             "sitefinder.steps.candidates:list_stretches",
             "stationing channels heads water_bodies stream_things catchments flows channel_shapes",
             "run.crs inputs.dem.vertical_unit heads.shrink stretches.intake_weir_height_m "
@@ -218,6 +220,14 @@ STEPS = bound(
             "stretches.headrace_detour_factor off_grid",
             "dem layers.roads layers.power_lines layers.settlements",
         ),
+        stage(
+            "conduits",
+            "sitefinder.steps.conduits:find_ways",
+            "surface stationing heads candidates",
+            WAYS_BY,
+            "costs layers.roads layers.lakes",
+        ),
+        stage("stretches", "sitefinder.steps.conduits:join_ways", "candidates conduits"),
         stage(
             "energy",
             "sitefinder.steps.candidates:value_all",

@@ -38,6 +38,7 @@ from sitefinder.vocabulary import (
     FLOW_TOO_WEAK,
     HEAD_UNRESOLVED,
     NEVER_PAST,
+    NO_CONDUIT,
     NO_FLOW_ESTIMATE,
     OUTSIDE_REGION,
     STREAM_TOO_SMALL,
@@ -170,6 +171,7 @@ def offer_steps(
         CATCHMENT_INCOMPLETE: ~table["catchment_incomplete"].to_numpy(),
         BARRED_BY_RULE: verdicts.choice >= 0,
         NEVER_PAST: (table["passed_kinds"].to_numpy() & bits_of(settings.stretches.never_past)) == 0,
+        NO_CONDUIT: ~table["no_conduit"].to_numpy(dtype=bool),
         STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
     }
     return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]

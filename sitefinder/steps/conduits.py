@@ -1,0 +1,284 @@
+"""The stages of conduits: the way of each diversion's headrace and penstock over the ground."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+from rasterio.features import rasterize
+
+from sitefinder.dem.grid import Window, clipped
+from sitefinder.energy.works import penstock_length_m, route_prices, works_numbers
+from sitefinder.io.raster import read_window, tile_transform
+from sitefinder.schema import is_scheme_that
+from sitefinder.siting.conduits import (
+    BARRED,
+    NO_ROUTE,
+    PARTS,
+    ROAD,
+    STRAIGHT,
+    Ground,
+    Limits,
+    Prices,
+    conduit_lines,
+    find_conduits,
+)
+from sitefinder.vocabulary import ALONG_HILLSIDE, STRAIGHT_LINE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    import numpy.typing as npt
+
+    from sitefinder.catalogue.costs import CostFile
+    from sitefinder.dem.grid import Grid
+    from sitefinder.network.stations import Stationing
+    from sitefinder.settings import Settings
+    from sitefinder.siting.candidates import Stretches
+    from sitefinder.steps.heads import Profile
+    from sitefinder.steps.inputs import RunInputs
+    from sitefinder.steps.terrain import Surface
+
+# Side of the squares of the grid by which intakes are taken together, so that memory is bounded.
+SQUARE_CELLS = 1024
+# A stream of no known flow is priced as one of this [m³/s].
+LEAST_FLOW_M3S = 0.01
+# What is not known where the ground was not looked at.
+GROUND_COLUMNS = [name for name in PARTS if name not in ("headrace_length_m", "penstock_length_m")]
+
+
+def find_ways(
+    settings: Settings,
+    inputs: RunInputs,
+    surface: Surface,
+    stationing: Stationing,
+    heads: Profile,
+    candidates: Stretches,
+) -> pd.DataFrame:
+    """The cheapest way that can be built for the conduit of each diversion, over the cells of the run's surface.
+
+    Returns
+    -------
+    DataFrame
+        A row for each candidate: ``conduit_route`` and ``conduit_bank`` ("" without one), ``conduit_length_m``,
+        the columns of `sitefinder.siting.conduits.PARTS` (NaN where the ground was not looked at or does not show
+        a way, but for the lengths; 0 for candidates without a conduit), ``conduit_unresolved`` and ``no_conduit``.
+
+    Notes
+    -----
+    Where the ground is too coarse, the conduit is as long as the stream, and its last part is a penstock as long
+    as the cost file says for each metre of head. The same length stands where no conduit can be built, for tables
+    only.
+    """
+    table = candidates.table
+    diverts = is_scheme_that(table["scheme_type"], "diverts")
+    found = _without_ground(settings, inputs, table, diverts)
+    if settings.conduits.route == "straight_line" or not diverts.any():
+        return found
+    rows = np.flatnonzero(diverts)
+    for own, search in searches(settings, inputs, surface, stationing, heads, table.iloc[rows]):
+        ways = find_conduits(*search)
+        at = rows[own]
+        is_found = (ways["route"] != NO_ROUTE).to_numpy()
+        found.loc[at, "conduit_unresolved"] = ways["unresolved"].to_numpy()
+        found.loc[at, "no_conduit"] = ~is_found & ~ways["unresolved"].to_numpy()
+        at, ways = at[is_found], ways[is_found]
+        found.loc[at, list(PARTS)] = ways[list(PARTS)].to_numpy()
+        found.loc[at, "conduit_route"] = np.where(ways["route"] == STRAIGHT, STRAIGHT_LINE, ALONG_HILLSIDE)
+        found.loc[at, "conduit_bank"] = ways["bank"].to_numpy()
+        found.loc[at, "conduit_length_m"] = (ways["headrace_length_m"] + ways["penstock_length_m"]).to_numpy()
+    return found
+
+
+class Search(NamedTuple):
+    """What `sitefinder.siting.conduits.find_conduits` takes, in its order."""
+
+    ground: Ground
+    stations: pd.DataFrame
+    intake: npt.NDArray[np.int64]
+    tailrace: npt.NDArray[np.int64]
+    limits: Limits
+    prices: Prices
+
+
+def searches(
+    settings: Settings,
+    inputs: RunInputs,
+    surface: Surface,
+    stationing: Stationing,
+    heads: Profile,
+    table: pd.DataFrame,
+) -> Iterator[tuple[npt.NDArray[np.int64], Search]]:
+    """The searches for the ways of diversions, by squares of the grid, so that memory is bounded.
+
+    Parameters
+    ----------
+    settings, inputs, surface, stationing, heads
+        Results of the stages of those names.
+    table : DataFrame, n rows
+        Diversions: rows of the table of candidates.
+
+    Yields
+    ------
+    rows : ndarray of int64
+        Of the table, by their numbers.
+    search : Search
+    """
+    stations, limits = _course(stationing, heads), _limits(settings)
+    prices = _prices(table, inputs.costs, settings)
+    intake, tailrace = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    for own, ground in _grounds(settings, inputs, surface, stationing, stations, intake):
+        some = Prices(*(each[own] for each in prices))
+        yield own, Search(ground, stations, intake[own], tailrace[own], limits, some)
+
+
+# Lengths without the ground: along the stream, or the straight line of the settings.
+def _without_ground(
+    settings: Settings, inputs: RunInputs, table: pd.DataFrame, diverts: npt.NDArray[np.bool_]
+) -> pd.DataFrame:
+    is_straight = settings.conduits.route == "straight_line"
+    length_m = table["conduit_length_m" if is_straight else "length_m"].to_numpy(dtype=np.float64)
+    length_m = np.where(diverts, length_m, 0.0)
+    works = works_numbers(inputs.costs, settings)
+    penstock_m = np.asarray(penstock_length_m(length_m, table["head_m"].to_numpy(dtype=np.float64), works))
+    columns = {
+        "conduit_route": np.full(len(table), "", dtype=object),
+        "conduit_bank": np.full(len(table), "", dtype=object),
+        "conduit_length_m": length_m,
+        "headrace_length_m": length_m - penstock_m,
+        "penstock_length_m": penstock_m,
+    }
+    columns |= {name: np.where(diverts, np.nan, 0.0) for name in GROUND_COLUMNS}
+    columns |= {name: np.zeros(len(table), dtype=bool) for name in ("conduit_unresolved", "no_conduit")}
+    return pd.DataFrame(columns, index=table.index)
+
+
+# Stations as the search for ways takes them.
+def _course(stationing: Stationing, heads: Profile) -> pd.DataFrame:
+    return stationing.stations[["x_m", "y_m", "downstream", "link", "to_downstream_m"]].assign(
+        level_m=heads.profile_m
+    )
+
+
+def _prices(table: pd.DataFrame, costs: CostFile, settings: Settings) -> Prices:
+    flow_m3s = np.maximum(np.nan_to_num(table["flow_mean_m3s"].to_numpy(dtype=np.float64)), LEAST_FLOW_M3S)
+    return Prices(**route_prices(flow_m3s, table["head_m"].to_numpy(dtype=np.float64), costs, settings))
+
+
+def _limits(settings: Settings) -> Limits:
+    own = settings.conduits
+    return Limits(
+        settings.energy.canal_slope if settings.energy.conduit == "canal" else 0.0,
+        own.max_cut_m,
+        own.max_fill_m,
+        own.max_aqueduct_height_m,
+        own.max_aqueduct_length_m,
+        own.max_side_slope,
+        own.max_detour,
+        own.min_valley_cells,
+    )
+
+
+# Candidates by squares of the grid that hold their intakes, each with the ground as far around as a way can lead.
+def _grounds(
+    settings: Settings,
+    inputs: RunInputs,
+    surface: Surface,
+    stationing: Stationing,
+    stations: pd.DataFrame,
+    intake: npt.NDArray[np.int64],
+) -> Iterator[tuple[npt.NDArray[np.int64], Ground]]:
+    grid = surface.grid
+    # Out and back again within the longest detour.
+    reach_m = settings.stretches.longest_m * (1.0 + settings.conduits.max_detour) / 2.0
+    row = ((grid.north_m - stations["y_m"].to_numpy()[intake]) // (grid.cell_height_m * SQUARE_CELLS)).astype(
+        np.int64
+    )
+    column = ((stations["x_m"].to_numpy()[intake] - grid.west_m) // (grid.cell_width_m * SQUARE_CELLS)).astype(
+        np.int64
+    )
+    maps = _Maps(inputs, stationing)
+    margin = int(np.ceil(reach_m / min(grid.cell_width_m, grid.cell_height_m))) + 2
+    squares = pd.DataFrame({"row": row, "column": column}).groupby(["row", "column"], sort=True).indices
+    for (first_row, first_column), own in squares.items():
+        side = SQUARE_CELLS + 2 * margin
+        window = Window(first_row * SQUARE_CELLS - margin, first_column * SQUARE_CELLS - margin, side, side)
+        yield np.sort(own), maps.ground(surface, clipped(window, grid), grid)
+
+
+class _Maps:
+    # Streams, roads and lakes, to be drawn on windows of the grid.
+    def __init__(self, inputs: RunInputs, stationing: Stationing) -> None:
+        segments = stationing.segments.sort_values(["link", "station"], kind="stable")
+        self.streams = (segments["geometry"].to_numpy(), segments["link"].to_numpy().astype(int) + 1)
+        self.others = [
+            (inputs.layers[name].frame.geometry.to_numpy(), bit)
+            for name, bit in (("roads", ROAD), ("lakes", BARRED))
+            if name in inputs.layers
+        ]
+        self.trees = [shapely.STRtree(geometry) for geometry, _ in (self.streams, *self.others)]
+
+    def ground(self, surface: Surface, window: Window, grid: Grid) -> Ground:
+        values, valid = read_window(surface.dem_path, window)
+        transform = tile_transform(window, grid)
+        west_m, north_m = transform.c, transform.f
+        box = shapely.box(
+            west_m, north_m + window.rows * transform.e, west_m + window.columns * transform.a, north_m
+        )
+        near = [np.sort(tree.query(box)) for tree in self.trees]
+        drawn = {"out_shape": values.shape, "transform": transform, "all_touched": True}
+        link = np.zeros(values.shape, dtype=np.int32)
+        geometry, number = self.streams
+        if len(near[0]):
+            pairs = zip(geometry[near[0]], number[near[0]].tolist(), strict=True)
+            link = rasterize(list(pairs), dtype=np.int32, **drawn)
+        obstacle = np.zeros(values.shape, dtype=np.uint8)
+        for (shapes, bit), own in zip(self.others, near[1:], strict=True):
+            shapes = [each for each in shapes[own] if each is not None and not each.is_empty]
+            if shapes:
+                obstacle |= rasterize([(each, bit) for each in shapes], dtype=np.uint8, **drawn)
+        elevation_m = np.where(valid, values, np.nan).astype(np.float32)
+        return Ground(elevation_m, link - 1, obstacle, west_m, north_m, grid.cell_width_m, grid.cell_height_m)
+
+
+def join_ways(candidates: Stretches, conduits: pd.DataFrame) -> Stretches:
+    """The candidates with the ways of their conduits."""
+    columns = {name: conduits[name].to_numpy() for name in conduits}
+    return candidates._replace(table=candidates.table.assign(**columns))
+
+
+class Lines(NamedTuple):
+    """The lines of conduits: rows of the stretches, and for each its headrace and its penstock (or None)."""
+
+    row: npt.NDArray[np.int64]
+    headrace: list[shapely.LineString | None]
+    penstock: list[shapely.LineString | None]
+
+
+def lines_of(
+    settings: Settings,
+    inputs: RunInputs,
+    surface: Surface,
+    stationing: Stationing,
+    heads: Profile,
+    stretches: Stretches,
+    rows: npt.NDArray[np.int64],
+) -> Lines:
+    """Lines of some stretches' conduits, as `find_ways` found them; those without a way are left out."""
+    rows = np.asarray(rows)[(stretches.table["conduit_route"].iloc[rows] != "").to_numpy()]
+    table = stretches.table.iloc[rows]
+    diversions = stretches.table[is_scheme_that(stretches.table["scheme_type"], "diverts")]
+    furthest = diversions.groupby("intake")["tailrace"].max().reindex(table["intake"]).to_numpy(dtype=np.int64)
+    vertices: dict[int, npt.NDArray[np.float64]] = {}
+    for own, search in searches(settings, inputs, surface, stationing, heads, table) if len(rows) else ():
+        lines = conduit_lines(*search[:4], furthest[own], *search[4:])
+        vertices |= dict(zip(own.tolist(), lines, strict=True))
+    places = [vertices[number] for number in range(len(rows))]
+    return Lines(rows, [_line(each[:-1]) for each in places], [_line(each[-2:]) for each in places])
+
+
+def _line(places: npt.NDArray[np.float64]) -> shapely.LineString | None:
+    places = places[np.append(True, np.any(np.diff(places, axis=0) != 0.0, axis=1))] if len(places) else places
+    return shapely.LineString(places) if len(places) > 1 else None

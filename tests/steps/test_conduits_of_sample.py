@@ -1,0 +1,87 @@
+"""Conduits of the sample region: against Dijkstra's search over all cells, and what its sites hold."""
+
+import numpy as np
+import pytest
+import shapely
+from conduit_search import cheapest_conduit
+
+from sitefinder.siting.conduits import NO_ROUTE, Prices, find_conduits
+from sitefinder.steps.conduits import searches
+from sitefinder.vocabulary import CONDUIT_UNRESOLVED
+
+pytestmark = pytest.mark.slow
+
+CASES = 50
+
+
+@pytest.fixture(scope="module")
+def search(sample_run):
+    results = sample_run.results
+    given = [results[name] for name in ("inputs", "surface", "stationing", "heads")]
+    table = results["candidates"].table
+    diversions = table[table["scheme_type"] == "diversion"]
+    # The region is one square of the grid.
+    ((_, search),) = searches(sample_run.settings, *given, diversions)
+    return search
+
+
+def test_the_cost_of_a_conduit_is_near_that_of_the_cheapest_way_over_all_cells(search):
+    ways = find_conduits(*search)
+    is_found = (ways["route"] != NO_ROUTE).to_numpy()
+    cases = np.random.default_rng(7).choice(np.flatnonzero(is_found), CASES, replace=False)
+
+    ratio = []
+    for case in cases.tolist():
+        intake, tailrace = int(search.intake[case]), int(search.tailrace[case])
+        price = {name: float(getattr(search.prices, name)[case]) for name in Prices._fields}
+        station, length_m = intake, 0.0
+        while station != tailrace:
+            length_m += search.stations["to_downstream_m"].iloc[station]
+            station = search.stations["downstream"].iloc[station]
+        best = cheapest_conduit(
+            search.ground, search.stations, intake, tailrace, search.limits, price, 150 + 0.6 * length_m
+        )
+        ratio.append(ways["cost"].iloc[case] / best)
+
+    print(np.round(np.sort(ratio), 3).tolist(), np.mean(ratio))
+    assert np.min(ratio) > 0.95
+    assert np.quantile(ratio, 0.8) < 1.10
+
+
+def test_no_conduit_of_a_site_cuts_deeper_than_the_setting(sample_run):
+    sites = sample_run.results["sites_table"]
+    known = sites[sites["conduit_route"] != ""]
+
+    assert len(known)
+    assert known["deepest_cut_m"].max() <= sample_run.settings.conduits.max_cut_m
+    assert known["tunnel_length_m"].max() == 0
+    assert (known["headrace_length_m"] + known["penstock_length_m"]).to_numpy() == pytest.approx(
+        known["conduit_length_m"].to_numpy()
+    )
+
+
+def test_the_lines_of_conduits_are_as_long_as_is_said_and_lead_from_intake_to_powerhouse(sample_run):
+    lines, sites = sample_run.results["conduits_table"], sample_run.results["sites_table"]
+    stretches = sample_run.results["stretches_table"].set_index("site_id")
+
+    for _, site in sites[sites["conduit_route"] != ""].iterrows():
+        own = lines[lines["site_id"] == site["site_id"]].set_index("part")
+        assert own.geometry["headrace"].length == pytest.approx(site["headrace_length_m"], abs=0.5)
+        # A penstock is given along its slope.
+        drop_m = site["head_m"]
+        flat_m = own.geometry["penstock"].length
+        assert flat_m <= site["penstock_length_m"] <= np.hypot(flat_m, drop_m + 1.0)
+        way = stretches.geometry[site["site_id"]]
+        assert shapely.distance(shapely.Point(own.geometry["headrace"].coords[0]), way) < 1.0
+        assert shapely.distance(shapely.Point(own.geometry["penstock"].coords[-1]), way) < 1.0
+
+
+def test_a_conduit_that_the_ground_does_not_resolve_is_as_long_as_the_stream(sample_run):
+    table = sample_run.results["stretches"].table
+    unresolved = table[table["conduit_unresolved"]]
+
+    assert len(unresolved)
+    assert (unresolved["conduit_length_m"] == unresolved["length_m"]).all()
+    assert unresolved["deepest_cut_m"].isna().all()
+    flagged = sample_run.results["sites_table"]["flags"].str.contains(CONDUIT_UNRESOLVED.name)
+    assert not (flagged & (sample_run.results["sites_table"]["conduit_route"] != "")).any()
