@@ -38,6 +38,7 @@ from layers import (
 from places import (
     Places,
     choose_places,
+    connected_works,
     first_channel_point,
     lay_canal,
     planned_places,
@@ -154,7 +155,7 @@ def build_region(cells=1000, seed=SEED):
         "spawning": spawning,
         "migration": migration,
         "roads": build_roads(surface, owner >= 0, streams, places.embankments, settlements, transform),
-        "power_lines": build_power_lines(settlements),
+        "power_lines": build_power_lines(settlements, connected_works(streams, places)),
         "settlements": settlements,
         "districts": draw_districts(extent),
         "region": gpd.GeoDataFrame(

@@ -137,6 +137,13 @@ def planned_places(streams, shape, transform, wobble, rng):
     return Places(structures, embankments, lake, works, None, rivers)
 
 
+def connected_works(streams, places):
+    """Places (x, y) [m] of the weirs of `plan` to which a power line leads."""
+    planned = [item for item in places.structures if item.notes is not None][1:]
+    weirs = [item for item, weir in zip(planned, plan.WEIRS, strict=True) if weir.connected] if places.rivers else []
+    return [(streams[item.stream].x_m[item.vertex], streams[item.stream].y_m[item.vertex]) for item in weirs]
+
+
 def lay_canal(streams, stem):
     """The canal of `plan`, beside the settled stream: its level falls by its own slope, and the rest at its drops.
 
@@ -179,14 +186,21 @@ def lay_canal(streams, stem):
 
 
 def vertex_at(streams, number, share):
-    """The vertex at a share of a stream's length, moved off confluences, within which no weir stands."""
+    """The vertex near a share of a stream's length where it runs straightest, away from confluences.
+
+    So people build weirs: across a straight reach, and below or above a confluence.
+    """
     stream = streams[number]
     free = np.ones(stream.x_m.size, bool)
     for other in streams:
         if other.into == number:
             free &= np.abs(stream.distance_m - stream.distance_m[other.joins_at]) > 70.0
-    wanted = share * stream.distance_m[-1]
-    return int(min(np.flatnonzero(free[1:]) + 1, key=lambda v: abs(stream.distance_m[v] - wanted)))
+    away_m = np.abs(stream.distance_m - share * stream.distance_m[-1])
+    near = np.flatnonzero(free & (away_m < 130.0))
+    near = near[(near > 8) & (near < stream.x_m.size - 8)]
+    chord = np.hypot(stream.x_m[near + 7] - stream.x_m[near - 7], stream.y_m[near + 7] - stream.y_m[near - 7])
+    along = stream.distance_m[near + 7] - stream.distance_m[near - 7]
+    return int(near[np.argmin(along / chord + 1e-4 * away_m[near])])
 
 
 # The vertex whose step lies nearest to a distance from the head.

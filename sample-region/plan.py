@@ -28,7 +28,10 @@ class River(NamedTuple):
 
 
 class PlannedWeir(NamedTuple):
-    """A weir at ``at`` (share of the stream's length from its head) with the attributes of the layer of structures."""
+    """A weir at ``at`` (share of the stream's length from its head) with the attributes of the layer of structures.
+
+    ``connected``: a power line leads there.
+    """
 
     river: str
     at: float
@@ -39,6 +42,7 @@ class PlannedWeir(NamedTuple):
     powered: bool = False
     fish_pass: bool = False
     removal_planned: bool = False
+    connected: bool = False
 
 
 ARDELM, OSKERY, VELLEBECK, TARRIN = "Ardelm", "Oskery", "Vellebeck", "Tarrin"
@@ -51,19 +55,24 @@ RIVERS = (
         ),
         560.0, 110.0, 110.0,
     ),
-    River(OSKERY, ((0.19, 1.0), (0.22, 0.86), (0.30, 0.74), (0.30, 0.60), (0.38, 0.50), (0.44, 0.41)), 85.0, 16.0, 50.0),
-    River(VELLEBECK, ((0.60, 1.0), (0.57, 0.88), (0.64, 0.77), (0.72, 0.70), (0.77, 0.66)), 60.0, 12.0, 50.0),
-    River(TARRIN, ((0.16, 0.56), (0.10, 0.66), (0.06, 0.72), (0.0, 0.76)), 0.0, 0.0, 40.0),
+    River(
+        OSKERY, ((0.24, 1.0), (0.27, 0.87), (0.34, 0.75), (0.33, 0.62), (0.39, 0.51), (0.44, 0.41)), 70.0, 16.0, 60.0
+    ),
+    River(VELLEBECK, ((0.60, 1.0), (0.57, 0.88), (0.64, 0.77), (0.72, 0.70), (0.77, 0.66)), 50.0, 14.0, 60.0),
+    River(TARRIN, ((0.20, 0.58), (0.15, 0.68), (0.09, 0.76), (0.06, 0.82), (0.0, 0.84)), 0.0, 0.0, 40.0),
 )  # fmt: skip
 # Rivers leave here: shares of the side, (row, column).
-GAPS = ((1.0, 0.60), (0.0, 0.76))
+GAPS = ((1.0, 0.60), (0.0, 0.84))
 
-# Slope times root of area [m]: of the soft lowland, of the hills in the east, and of a ridge that the Ardelm cuts.
-LOWLAND_STEEPNESS_M, UPLAND_STEEPNESS_M, RIDGE_STEEPNESS_M = 10.0, 46.0, 17.0
+# Slope times root of area [m]: of the soft lowland, of the hills in the east, of a hard bed in them, which makes
+# rapids of the two rivers there, and of a ridge that the Ardelm cuts.
+LOWLAND_STEEPNESS_M, UPLAND_STEEPNESS_M, BED_STEEPNESS_M, RIDGE_STEEPNESS_M = 10.0, 26.0, 52.0, 17.0
 # The hills begin east of this line, (row, column) shares, over this width; the ridge lies along another.
 FOOT_OF_HILLS = ((0.0, 0.46), (0.30, 0.56), (0.60, 0.70), (0.85, 0.86), (1.0, 0.95))
 FOOT_WIDTH = 0.05
-RIDGE_BY, RIDGE_WIDTH = ((0.50, 0.10), (0.58, 0.25), (0.62, 0.45)), 0.035
+# The hard bed lies so far behind the foot of the hills, and is so wide.
+BED_BEHIND_FOOT, BED_WIDTH = 0.14, 0.06
+RIDGE_BY, RIDGE_WIDTH = ((0.58, 0.05), (0.62, 0.17), (0.66, 0.45)), 0.035
 
 BOARD, MILL, WATERWAY, FARMERS, NOBODY = (
     "Tarrin Water Board",
@@ -78,16 +87,16 @@ WEIRS = (
     PlannedWeir(ARDELM, 0.150, 2.6, "mill", NOBODY, "fair"),
     PlannedWeir(ARDELM, 0.220, 2.2, "irrigation", FARMERS, "good"),
     PlannedWeir(ARDELM, 0.290, 1.5, "none", NOBODY, "fair"),
-    PlannedWeir(ARDELM, 0.345, 3.2, "mill", MILL, "good", powered=True),
-    PlannedWeir(ARDELM, 0.420, 0.9, "none", NOBODY, "poor", removal_planned=True),
-    PlannedWeir(ARDELM, 0.475, 2.4, "mill", BOARD, "good", fish_pass=True),
-    PlannedWeir(ARDELM, 0.620, 1.8, "mill", NOBODY, "fair"),
-    PlannedWeir(ARDELM, 0.680, 2.0, "irrigation", FARMERS, "good"),
+    PlannedWeir(ARDELM, 0.345, 3.2, "mill", MILL, "good", powered=True, connected=True),
+    PlannedWeir(ARDELM, 0.420, 1.0, "none", NOBODY, "poor", removal_planned=True),
+    PlannedWeir(ARDELM, 0.475, 2.05, "mill", BOARD, "good", fish_pass=True, connected=True),
+    PlannedWeir(ARDELM, 0.620, 2.1, "mill", NOBODY, "fair"),
+    PlannedWeir(ARDELM, 0.680, 2.8, "irrigation", FARMERS, "good"),
     PlannedWeir(ARDELM, 0.735, 0.8, "none", NOBODY, "poor"),
     PlannedWeir(ARDELM, 0.785, 1.7, "none", BOARD, "fair"),
     PlannedWeir(ARDELM, 0.840, 2.8, "navigation", WATERWAY, "good"),
     PlannedWeir(ARDELM, 0.895, 2.5, "navigation", WATERWAY, "good"),
-    PlannedWeir(ARDELM, 0.955, 2.2, "navigation", WATERWAY, "good", powered=True),
+    PlannedWeir(ARDELM, 0.955, 2.2, "navigation", WATERWAY, "good", powered=True, connected=True),
     PlannedWeir(OSKERY, 0.860, 2.4, "mill", NOBODY, "fair"),
     PlannedWeir(OSKERY, 0.940, 1.6, "mill", MILL, "good"),
     PlannedWeir(VELLEBECK, 0.910, 4.0, "none", BOARD, "fair"),
@@ -99,8 +108,8 @@ FALL = (OSKERY, 0.46, 3.6)
 LAKE_KM2, ROAD_BANKS_BELOW_KM2 = (0.8, 12.0), 9.0
 # An undrowned weir on a bare sill of rock, and a gorge in the ridge, both surveyed: (share of the stream, flow, width,
 # mean depth). Nothing but shallow water runs over the sill, and the gorge is narrow and deep.
-SILL_WEIR_AT, SILL_LENGTH, SILL = 0.475, 0.006, (13.0, 62.0, 0.13)
-GORGE_FROM, GORGE_TO, GORGE_WIDTH_M, GORGE = 0.545, 0.585, 11.0, (13.5, 11.0, 1.25)
+SILL_WEIR_AT, SILL_LENGTH, SILL = 0.475, 0.006, (13.0, 62.0, 0.12)
+GORGE_FROM, GORGE_TO, GORGE_WIDTH_M, GORGE = 0.492, 0.540, 9.0, (13.0, 9.0, 1.15)
 # A canal for irrigation leaves above a weir and runs along the river's valley, down drops, back into the river.
 CANAL_FROM, CANAL_TO, CANAL_OFFSET_M, CANAL_SLOPE, CANAL_FLOW_M3S = 0.220, 0.415, -260.0, 3e-4, 2.4
 CANAL_DROPS = 4
@@ -108,7 +117,7 @@ CANAL_DROPS = 4
 OUTFALL_AT, OUTFALL_OFFSET_M, OUTFALL_FLOW_M3S, OUTFALL_DROP_M = 0.765, 70.0, 0.6, 3.2
 # Flood embankments stand on both sides of the lower river, and fish migrate up to the gorge.
 DYKED_FROM, DYKED_TO, DYKE_OFFSET_M, DYKE_OVER_WATER_M = 0.80, 0.97, 55.0, 1.8
-MIGRATION_FROM = 0.60
+MIGRATION_FROM = 0.70
 SPAWNING_FROM, SPAWNING_TO = 0.66, 0.86
 # Meadows that are wet in spring: two weirs stand in them. No new barrier in the vale around the lower river.
 MEADOW_FROM, MEADOW_TO, MEADOW_HALF_WIDTH_M = 0.600, 0.700, 330.0
@@ -194,6 +203,9 @@ def steepness_m(row, column):
     # The plain is softer the farther south.
     soft = LOWLAND_STEEPNESS_M * (1.1 - 0.45 * row)
     steep = soft * (UPLAND_STEEPNESS_M / soft) ** hills
+    foot = np.interp(row, *np.array(FOOT_OF_HILLS).T)
+    bed = np.exp(-(((column - foot - BED_BEHIND_FOOT) / (BED_WIDTH / 2)) ** 2))
+    steep = steep * (BED_STEEPNESS_M / UPLAND_STEEPNESS_M) ** bed
     line = np.array(RIDGE_BY)
     middle = np.interp(column, line[:, 1], line[:, 0])
     ridge = np.exp(-(((row - middle) / (RIDGE_WIDTH / 2)) ** 2)) * (column < line[-1, 1])
@@ -202,7 +214,7 @@ def steepness_m(row, column):
 
 def ground_slope(row, column):
     """How fast the ground first rises away from the planned rivers [m/m], at shares of the side."""
-    return 0.02 + 0.10 * _hilliness(row, column)
+    return 0.02 + 0.08 * _hilliness(row, column)
 
 
 def entries(size, coarseness):

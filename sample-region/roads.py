@@ -88,17 +88,22 @@ def build_roads(surface, is_channel, streams, embankments, settlements, transfor
     return gpd.GeoDataFrame(table, geometry=lines)
 
 
-def build_power_lines(settlements):
-    """Overhead lines between the settlements with most households, by the shortest tree, a little crooked."""
+def build_power_lines(settlements, works=()):
+    """Overhead lines between the settlements with most households, by the shortest tree, a little crooked.
+
+    From the nearest of them a line leads to each of ``works``, places (x, y) [m].
+    """
     served = settlements.nlargest(max(2, (len(settlements) * 2) // 3), "households")
     place = np.column_stack([served.geometry.x, served.geometry.y])
     away = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
     links = minimum_spanning_tree(away).tocoo()
+    ends = [(place[start], place[end]) for start, end in sorted(zip(links.row.tolist(), links.col.tolist(), strict=True))]
+    ends += [(place[np.argmin(np.hypot(*(place - work).T))], np.array(work)) for work in works]
     lines = []
-    for start, end in sorted(zip(links.row.tolist(), links.col.tolist(), strict=True)):
-        along = place[end] - place[start]
-        middle = (place[start] + place[end]) / 2 + 0.07 * np.array([-along[1], along[0]])
-        lines.append(LineString(np.round([place[start], middle, place[end]], 1)))
+    for start, end in ends:
+        along = end - start
+        middle = (start + end) / 2 + 0.07 * np.array([-along[1], along[0]])
+        lines.append(LineString(np.round([start, middle, end], 1)))
     ids = [f"P{number:02d}" for number in range(1, len(lines) + 1)]
     return gpd.GeoDataFrame({"line_id": ids, "voltage_kv": [20.0] * len(lines)}, geometry=lines)
 
