@@ -52,8 +52,8 @@ class Structure(NamedTuple):
 class Works(NamedTuple):
     """What else shapes the banks, from vertex ``first`` to ``last`` of a stream.
 
-    A gorge is ``width_m`` wide and has no plain; flood embankments stand ``offset_m`` from the middle of the stream and
-    ``over_water_m`` above it; a sill is ``width_m`` wide.
+    A gorge is ``width_m`` wide and has no plain; a sill is ``width_m`` wide; flood embankments stand ``offset_m``
+    from the middle of the stream and ``over_water_m`` above it.
     """
 
     kind: str

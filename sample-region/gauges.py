@@ -97,8 +97,9 @@ def draw_gauges(law, inside, count, centre_m, seed):
     DataFrame
         One row a gauge, with the columns of ``gauges.csv``.
     """
-    # Of 25 sequences looked at, one for whose default seed the kept table is ordinary: the gauges on the
-    # region's own rivers lie within 1.3 standard deviations of the law, and a fit finds it within two errors.
+    # Of 59 sequences looked at, one for whose default seed the kept table is ordinary: the gauges on the region's
+    # own rivers lie within 1.3 standard deviations of the law, a fit finds it within two errors, with the planted
+    # gauge and without, and no more water runs off than falls.
     rng = np.random.default_rng([seed, 12])
     rows = [tuple(place) for place in inside]
     while len(rows) < count:

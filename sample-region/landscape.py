@@ -113,7 +113,7 @@ def evolve(cells, cell_m, gaps, seed, planned=False):
     return elevation
 
 
-# What the ground first stands at over the planned rivers [m], how fast it rises from them, and how far they are [m].
+# What the ground first stands at [m], how fast it rises from the planned rivers, and how far away they are [m].
 def _over_courses(courses, size, spacing):
     share = np.arange(size) / (size - 1)
     row, column = np.meshgrid(share, share, indexing="ij")
@@ -131,7 +131,7 @@ def _planned_border(size, spacing, gaps, ground_m):
     base = ground_m.copy()
     for number, (gap_row, gap_column) in enumerate(gaps):
         gap_m = np.hypot(row - gap_row * (size - 1), column - gap_column * (size - 1)) * spacing
-        base = np.where(gap_m <= 0.75 * spacing, plan.gap_level_m(number), base)
+        base = np.where(gap_m <= 0.75 * spacing, plan.GAP_LEVELS_M[number], base)
     return base, is_border
 
 

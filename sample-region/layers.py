@@ -114,7 +114,10 @@ def _inflow_km2(rivers, number, place):
 
 
 def name_streams(streams, rivers=()):
-    """A name for each of the larger streams, the largest first; the rest have an empty one. Rivers have their own."""
+    """A name for each of the larger streams, the largest first; the rest have an empty one.
+
+    ``rivers`` are the numbers of the planned ones, whose names the plan has.
+    """
     names = [""] * len(streams)
     for number, river in zip(rivers, plan.RIVERS, strict=False):
         names[number] = river.name
@@ -182,7 +185,7 @@ def largest_polygon(mask, grid):
 def draw_fish(streams, structures, lake, shift, rivers=()):
     """Spawning lines on one tributary and the migration way of the main stem, up to the natural fall.
 
-    In a planned region they spawn in the lower Vellebeck, and migrate as far as the gorge and up the Vellebeck to there.
+    In a planned region they spawn in the lower Vellebeck, and migrate up to there and up to the meadows.
 
     Returns
     -------
@@ -235,7 +238,7 @@ def draw_protected(streams, extent, rng, rivers=()):
 
     In a planned region the landscape lies around the lower river, and there are wet meadows beside it.
     """
-    west, south, east, north = extent
+    west, _, east, north = extent
     side = east - west
     heads = [s for k, s in enumerate(streams) if s.x_m.size > 20 and k not in rivers]
     heads = sorted(heads, key=lambda s: -s.natural_m[0])
@@ -272,7 +275,7 @@ def draw_protected(streams, extent, rng, rivers=()):
 
 
 def draw_works(streams, places):
-    """What was built beside the streams of a planned region: flood embankments, the canal, and drops without a stream.
+    """What was built beside the streams of a planned region: flood embankments, a canal, drops without a stream.
 
     Returns
     -------
@@ -320,12 +323,13 @@ def line_beside(stream, share, offset_m):
 
 
 def survey_sections(streams, places, shift):
-    """Surveyed widths and depths of the stem in its gorge and on the sill below a weir, as read by ``inputs.sections``.
+    """Surveyed widths and depths of the stem in its gorge and on the sill below a weir.
 
     Returns
     -------
     DataFrame
-        ``section_id``, ``x``, ``y``, ``flow_m3s``, ``width_m``, ``depth_m``; places as the mapper has them.
+        The columns of ``inputs.sections``: ``section_id``, ``x``, ``y``, ``flow_m3s``, ``width_m``, ``depth_m``;
+        places as the mapper has them.
     """
     stem, rows = streams[places.rivers[0]], []
     for item, label, (flow, width, depth) in (("sill", "A", plan.SILL), ("gorge", "B", plan.GORGE)):

@@ -173,7 +173,8 @@ def build_region(cells=1000, seed=SEED):
     )
     return Region(
         dem, surface, transform, rainfall, rainfall_grid, mapped, {k: v.set_crs(EPSG) for k, v in layers.items()},
-        draw_protected(streams, extent, rng, places.rivers).set_crs(EPSG).to_crs(4326), gauges, truth, streams, places,
+        draw_protected(streams, extent, rng, places.rivers).set_crs(EPSG).to_crs(4326),
+        gauges, truth, streams, places,
         survey_sections(streams, places, shift) if planned else None,
     )  # fmt: skip
 
@@ -210,8 +211,8 @@ def _dem_noise(cells, lake, seed):
     return noise if lake is None else np.where(lake.mask, 0.0, noise)
 
 
-# The ground of the rivers that leave through the gaps, without the outer slope of the rim. ``areas`` is the drained
-# area inside a planned region.
+# The ground of the rivers that leave through the gaps, without the outer slope of the rim. In a planned region
+# they are known by ``areas``, what drains to them inside it.
 def _drains_to_rivers(first_point, points, streams, areas):
     root = np.arange(len(streams))
     for number, stream in enumerate(streams):

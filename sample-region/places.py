@@ -85,7 +85,7 @@ def choose_places(streams, shape, transform, wobble, rng):
 
 
 def find_rivers(streams, cells, transform):
-    """Numbers of the streams that are the planned rivers, in the order of `plan.RIVERS`, by where they begin or end."""
+    """Numbers of the streams that are the rivers of `plan`, in its order, by where they come in or leave."""
     numbers = []
     for river in plan.RIVERS:
         end = 0 if river.inflow_km2 > 0 else -1
@@ -96,7 +96,7 @@ def find_rivers(streams, cells, transform):
 
 
 def planned_places(streams, shape, transform, wobble, rng):
-    """What was built along the rivers of `plan`, a lake, a fall, and two road embankments with a weir below the first.
+    """What was built along the rivers of `plan`, a lake, a fall, two road embankments with a weir below the first.
 
     Returns
     -------
@@ -126,9 +126,10 @@ def planned_places(streams, shape, transform, wobble, rng):
         vertex = vertex_at(streams, number[weir.river], weir.at)
         structures.append(Structure("weir", number[weir.river], vertex, weir.drop_m, plan.notes_of(weir)))
     stem = number[plan.ARDELM]
+    sill_to = plan.SILL_WEIR_AT + plan.SILL_LENGTH
     works = (
         _works(streams, "gorge", stem, plan.GORGE_FROM, plan.GORGE_TO, width_m=plan.GORGE_WIDTH_M),
-        _works(streams, "sill", stem, plan.SILL_WEIR_AT, plan.SILL_WEIR_AT + plan.SILL_LENGTH, width_m=plan.SILL[1]),
+        _works(streams, "sill", stem, plan.SILL_WEIR_AT, sill_to, width_m=plan.SILL[1]),
         _works(
             streams, "embankments", stem, plan.DYKED_FROM, plan.DYKED_TO,
             offset_m=plan.DYKE_OFFSET_M, over_water_m=plan.DYKE_OVER_WATER_M,
@@ -140,7 +141,9 @@ def planned_places(streams, shape, transform, wobble, rng):
 def connected_works(streams, places):
     """Places (x, y) [m] of the weirs of `plan` to which a power line leads."""
     planned = [item for item in places.structures if item.notes is not None][1:]
-    weirs = [item for item, weir in zip(planned, plan.WEIRS, strict=True) if weir.connected] if places.rivers else []
+    weirs = (
+        [item for item, weir in zip(planned, plan.WEIRS, strict=True) if weir.connected] if places.rivers else []
+    )
     return [(streams[item.stream].x_m[item.vertex], streams[item.stream].y_m[item.vertex]) for item in weirs]
 
 

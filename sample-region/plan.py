@@ -1,7 +1,7 @@
 """The geography that the sample region is made after: its rivers, rocks, and what people built along them.
 
-A region smaller than `MIN_CELLS` has no room for it: there rivers run where erosion puts them, none comes from outside,
-and structures stand where chance draws them.
+A region smaller than `MIN_CELLS` has no room for it: there rivers run where erosion puts them, none comes from
+outside, and structures stand where chance draws them.
 """
 
 from typing import NamedTuple
@@ -15,12 +15,14 @@ MIN_CELLS = 800
 class River(NamedTuple):
     """A river whose valley is laid down before erosion begins.
 
-    ``path`` holds places as (row, column) shares of the side, downstream; ``inflow_km2`` is the catchment outside that
-    the river brings over the border, 0 for one that rises here; ``erodes_as_km2`` how much ground it cuts its valley
-    like (what a river cuts decides its slope, and what it carries does not); ``bends_m`` amplitude of its meanders.
+    ``path`` holds places as (row, column) shares of the side, downstream; ``into`` the river that it joins, "" for
+    one that leaves; ``inflow_km2`` is the catchment outside that it brings over the border, 0 for one that rises
+    here; ``erodes_as_km2`` the ground with which it comes in as far as erosion goes, which decides its slope;
+    ``bends_m`` the amplitude of its meanders.
     """
 
     name: str
+    into: str
     path: tuple
     inflow_km2: float
     erodes_as_km2: float
@@ -28,7 +30,7 @@ class River(NamedTuple):
 
 
 class PlannedWeir(NamedTuple):
-    """A weir at ``at`` (share of the stream's length from its head) with the attributes of the layer of structures.
+    """A weir at a share of its river's length from the head, with the attributes of the layer of structures.
 
     ``connected``: a power line leads there.
     """
@@ -48,21 +50,26 @@ class PlannedWeir(NamedTuple):
 ARDELM, OSKERY, VELLEBECK, TARRIN = "Ardelm", "Oskery", "Vellebeck", "Tarrin"
 RIVERS = (
     River(
-        ARDELM,
+        ARDELM, "",
         (
             (0.0, 0.20), (0.10, 0.27), (0.19, 0.16), (0.30, 0.13), (0.37, 0.27), (0.44, 0.40), (0.53, 0.33),
-            (0.60, 0.17), (0.71, 0.13), (0.80, 0.25), (0.80, 0.42), (0.72, 0.53), (0.77, 0.66), (0.89, 0.66), (1.0, 0.60),
+            (0.60, 0.17), (0.71, 0.13), (0.80, 0.25), (0.80, 0.42), (0.72, 0.53), (0.77, 0.66), (0.89, 0.66),
+            (1.0, 0.60),
         ),
         560.0, 110.0, 110.0,
     ),
     River(
-        OSKERY, ((0.24, 1.0), (0.27, 0.87), (0.34, 0.75), (0.33, 0.62), (0.39, 0.51), (0.44, 0.41)), 70.0, 16.0, 60.0
+        OSKERY, ARDELM, ((0.24, 1.0), (0.27, 0.87), (0.34, 0.75), (0.33, 0.62), (0.39, 0.51), (0.44, 0.41)),
+        70.0, 16.0, 60.0,
     ),
-    River(VELLEBECK, ((0.60, 1.0), (0.57, 0.88), (0.64, 0.77), (0.72, 0.70), (0.77, 0.66)), 50.0, 14.0, 60.0),
-    River(TARRIN, ((0.20, 0.58), (0.15, 0.68), (0.09, 0.76), (0.06, 0.82), (0.0, 0.84)), 0.0, 0.0, 40.0),
+    River(
+        VELLEBECK, ARDELM, ((0.60, 1.0), (0.57, 0.88), (0.64, 0.77), (0.72, 0.70), (0.77, 0.66)),
+        50.0, 14.0, 60.0,
+    ),
+    River(TARRIN, "", ((0.20, 0.58), (0.15, 0.68), (0.09, 0.76), (0.06, 0.82), (0.0, 0.84)), 0.0, 0.0, 40.0),
 )  # fmt: skip
-# Rivers leave here: shares of the side, (row, column).
-GAPS = ((1.0, 0.60), (0.0, 0.84))
+# Rivers leave here: shares of the side, (row, column), and level of the ground over that of the first [m].
+GAPS, GAP_LEVELS_M = ((1.0, 0.60), (0.0, 0.84)), (0.0, 55.0)
 
 # Slope times root of area [m]: of the soft lowland, of the hills in the east, of a hard bed in them, which makes
 # rapids of the two rivers there, and of a ridge that the Ardelm cuts.
@@ -103,11 +110,11 @@ WEIRS = (
 )
 # Of the weir below the first road embankment the layer says this; its place comes from the embankment.
 WEIR_BELOW_ROAD = PlannedWeir("", 0.0, 1.8, "none", NOBODY, "fair")
-# The fall: river, share of its length, drop. The lake lies on a brook of this area, roads cross those below this one.
+# The fall: river, share of its length, drop. The lake lies on a brook of such an area; roads cross smaller ones.
 FALL = (OSKERY, 0.46, 3.6)
 LAKE_KM2, ROAD_BANKS_BELOW_KM2 = (0.8, 12.0), 9.0
-# An undrowned weir on a bare sill of rock, and a gorge in the ridge, both surveyed: (share of the stream, flow, width,
-# mean depth). Nothing but shallow water runs over the sill, and the gorge is narrow and deep.
+# A weir on a bare sill of rock, below which the water is wide and shallow, and a gorge in the ridge, where it is
+# narrow and deep. Both were surveyed: flow [m³/s], width [m], mean depth [m].
 SILL_WEIR_AT, SILL_LENGTH, SILL = 0.475, 0.006, (13.0, 62.0, 0.12)
 GORGE_FROM, GORGE_TO, GORGE_WIDTH_M, GORGE = 0.492, 0.540, 9.0, (13.0, 9.0, 1.15)
 # A canal for irrigation leaves above a weir and runs along the river's valley, down drops, back into the river.
@@ -115,7 +122,8 @@ CANAL_FROM, CANAL_TO, CANAL_OFFSET_M, CANAL_SLOPE, CANAL_FLOW_M3S = 0.220, 0.415
 CANAL_DROPS = 4
 # A treatment works lets its water out over a drop: place beside the river, flow and drop.
 OUTFALL_AT, OUTFALL_OFFSET_M, OUTFALL_FLOW_M3S, OUTFALL_DROP_M = 0.765, 70.0, 0.6, 3.2
-# Flood embankments stand on both sides of the lower river, and fish migrate up to the gorge.
+# Flood embankments stand on both sides of the lower river. Fish migrate up to the meadows, and spawn in the
+# Vellebeck.
 DYKED_FROM, DYKED_TO, DYKE_OFFSET_M, DYKE_OVER_WATER_M = 0.80, 0.97, 55.0, 1.8
 MIGRATION_FROM = 0.70
 SPAWNING_FROM, SPAWNING_TO = 0.66, 0.86
@@ -131,12 +139,11 @@ def notes_of(weir):
 
 
 class Course(NamedTuple):
-    """Dense places along all planned rivers: (row, column) shares of the side, level [m] and number of the river."""
+    """Dense places along planned rivers, as shares of the side, and their level over the first gap [m]."""
 
     row: np.ndarray
     column: np.ndarray
     level_m: np.ndarray
-    river: np.ndarray
 
 
 def lay_courses(side_m, seed):
@@ -147,8 +154,8 @@ def lay_courses(side_m, seed):
     Course
     """
     rng = np.random.default_rng([seed, 8])
-    parts = []
-    for number, river in enumerate(RIVERS):
+    courses, gaps = {}, iter(GAP_LEVELS_M)
+    for river in RIVERS:
         control = np.array(river.path)
         chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(control, axis=0).T))])
         at = np.linspace(0.0, chord[-1], 2000)
@@ -167,21 +174,16 @@ def lay_courses(side_m, seed):
         area_m2 = 1e6 * (max(river.erodes_as_km2, 1.0) + 0.0013 * length_m)
         slope = steep_m / np.sqrt(area_m2)
         climb = np.concatenate([[0.0], np.cumsum((slope[1:] + slope[:-1]) / 2 * np.diff(length_m))])
-        level = climb[-1] - climb
-        if number in (1, 2):
-            stem = parts[0]
-            level = level + stem.level_m[np.argmin(np.hypot(stem.row - place[-1, 0], stem.column - place[-1, 1]))]
-        elif number > 2:
-            level = level + gap_level_m(number - 2)
-        parts.append(Course(place[:, 0], place[:, 1], level, np.full(at.size, number)))
-    return Course(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+        if river.into:
+            stem = courses[river.into]
+            foot_m = stem.level_m[np.argmin(np.hypot(stem.row - place[-1, 0], stem.column - place[-1, 1]))]
+        else:
+            foot_m = next(gaps)
+        courses[river.name] = Course(place[:, 0], place[:, 1], foot_m + climb[-1] - climb)
+    return Course(*(np.concatenate(column) for column in zip(*courses.values(), strict=True)))
 
 
-def gap_level_m(number):
-    """Level of the ground at a gap over that at the first [m]."""
-    return (0.0, 55.0)[number]
-
-
+# 0 in the plain, 1 in the hills.
 def _hilliness(row, column):
     foot = np.interp(row, *np.array(FOOT_OF_HILLS).T)
     return 1 / (1 + np.exp(-(column - foot) / (FOOT_WIDTH / 4)))
@@ -235,6 +237,6 @@ def entries(size, coarseness):
     found = []
     for river in RIVERS:
         if river.inflow_km2 > 0:
-            row, column = (int(round(share * (size - 1))) for share in river.path[0])
+            row, column = (round(share * (size - 1)) for share in river.path[0])
             found.append((*np.clip([row, column], coarseness, size - 1 - coarseness).tolist(), river))
     return found

@@ -97,7 +97,10 @@ def build_power_lines(settlements, works=()):
     place = np.column_stack([served.geometry.x, served.geometry.y])
     away = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
     links = minimum_spanning_tree(away).tocoo()
-    ends = [(place[start], place[end]) for start, end in sorted(zip(links.row.tolist(), links.col.tolist(), strict=True))]
+    ends = [
+        (place[start], place[end])
+        for start, end in sorted(zip(links.row.tolist(), links.col.tolist(), strict=True))
+    ]
     ends += [(place[np.argmin(np.hypot(*(place - work).T))], np.array(work)) for work in works]
     lines = []
     for start, end in ends:

@@ -14,8 +14,8 @@ def tell_truth(streams, areas, rains, inflows, places, surveyed, mapped, law, ce
     ----------
     streams : list of Stream
     areas, rains : list of ndarray
-        Drained area with all inflows [km²], and mean precipitation [mm] of the part inside the region, at each vertex
-        of each stream.
+        Drained area with all inflows [km²], and mean precipitation [mm] of the part inside the region, at each
+        vertex of each stream.
     inflows : list of float
         Catchment outside the region that each stream brings in at its head [km²].
     places : Places
