@@ -8,6 +8,8 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter1d
 from scipy.spatial import cKDTree
 
 MIN_FALL_PER_M = 2e-4
+# A stream of so much ground is a river, with a plain that brooks cross.
+RIVER_KM2 = 30.0
 # Shorter spurs are no streams that anybody would draw.
 MIN_STREAM_CELLS = 10
 
@@ -300,12 +302,21 @@ def carve(elevation, streams, lake, transform, works=()):
         if item.kind == "gorge":
             plain[_along(points, item)] = 8.0
     half = np.maximum(wide[nearest] / 2, 0.71 * transform.a)
-    plain = plain[nearest]
     beyond = np.where(is_near, away, 1e6) - half
     bank = bank_m(area)
-    # Valley sides steepen away from the plain, so that widening it does not plane down the hills behind.
-    side = np.maximum(0, beyond - plain)
-    surface = np.minimum(elevation, natural + bank + 0.01 * beyond + 0.35 * side + side**2 / 150.0)
+    surface = np.minimum(elevation, _valley_m(natural, bank, beyond, plain[nearest]))
+    rivers = np.flatnonzero(points["area_km2"] >= RIVER_KM2)
+    if rivers.size:
+        # A river's plain does not end where a brook that crosses it is nearer.
+        tree = cKDTree(np.column_stack([points["x_m"][rivers], points["y_m"][rivers]]))
+        far, of_river = tree.query(np.column_stack([x.ravel(), y.ravel()]), distance_upper_bound=400.0)
+        far = far.reshape(rows, columns)
+        of_river = rivers[np.where(np.isfinite(far), of_river.reshape(rows, columns), 0)]
+        past = np.where(np.isfinite(far), far, 1e6) - np.maximum(wide[of_river] / 2, 0.71 * transform.a)
+        bank_of_river = bank_m(points["area_km2"][of_river])
+        valley = _valley_m(points["natural_m"][of_river], bank_of_river, past, plain[of_river])
+        surface = np.minimum(surface, np.maximum(valley, natural + np.minimum(bank, 0.18 * beyond)))
+    plain = plain[nearest]
     lift = natural + np.minimum(bank, 0.18 * beyond)
     surface = np.where(beyond < plain, np.maximum(surface, lift), surface)
     # Ponds need a bank; where the old one is too low a small dyke runs along the water.
@@ -325,6 +336,13 @@ def carve(elevation, streams, lake, transform, works=()):
         surface = np.where(is_bank & (shore < 40.0), np.maximum(surface, lake.level_m + 0.5), surface)
         surface = np.where(lake.mask, lake.level_m, surface)
     return surface, np.where(is_channel, nearest, -1), points
+
+
+# How high the ground may be beside a stream [m], by the distance beyond its bank. Valley sides steepen away from
+# the plain, so that widening it does not plane down the hills behind.
+def _valley_m(natural, bank, beyond, plain):
+    side = np.maximum(0, beyond - plain)
+    return natural + bank + 0.01 * beyond + 0.35 * side + side**2 / 150.0
 
 
 # Which dense points lie along works.

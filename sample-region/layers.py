@@ -236,7 +236,7 @@ def _fish_layers(line, way):
 def draw_protected(streams, extent, rng, rivers=()):
     """Protected areas in metres: reserves, a landscape with a hole, and a monument drawn as an invalid bow tie.
 
-    In a planned region the landscape lies around the lower river, and there are wet meadows beside it.
+    In a planned region the landscape lies around the lower river, which has wet meadows and a gorge.
     """
     west, _, east, north = extent
     side = east - west
@@ -266,11 +266,17 @@ def draw_protected(streams, extent, rng, rivers=()):
     areas = [reserve, landscape, small, bow_tie]
     if rivers:
         stem = streams[rivers[0]]
-        part = _between(stem, plan.MEADOW_FROM, plan.MEADOW_TO)
-        wet = LineString(np.column_stack([stem.x_m[part], stem.y_m[part]])).simplify(20.0)
-        areas.append(wet.buffer(plan.MEADOW_HALF_WIDTH_M, quad_segs=4).simplify(10.0))
-        for name, value in zip(table, ("PA5", "Ardelm Meadows", "wet meadow"), strict=True):
-            table[name].append(value)
+        strips = (
+            (plan.MEADOW_FROM, plan.MEADOW_TO, plan.MEADOW_HALF_WIDTH_M),
+            (plan.SCENERY_FROM, plan.SCENERY_TO, plan.SCENERY_HALF_WIDTH_M),
+        )
+        for start, end, half_width_m in strips:
+            part = _between(stem, start, end)
+            line = LineString(np.column_stack([stem.x_m[part], stem.y_m[part]])).simplify(20.0)
+            areas.append(line.buffer(half_width_m, quad_segs=4).simplify(10.0))
+        table["protected_id"] += ["PA5", "PA6"]
+        table["name"] += ["Ardelm Meadows", "Ardelm Gorge"]
+        table["category"] += ["wet meadow", "gorge"]
     return gpd.GeoDataFrame(table, geometry=areas)
 
 

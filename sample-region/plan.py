@@ -64,7 +64,7 @@ RIVERS = (
     ),
     River(
         VELLEBECK, ARDELM, ((0.60, 1.0), (0.57, 0.88), (0.64, 0.77), (0.72, 0.70), (0.77, 0.66)),
-        50.0, 14.0, 60.0,
+        64.0, 14.0, 60.0,
     ),
     River(TARRIN, "", ((0.20, 0.58), (0.15, 0.68), (0.09, 0.76), (0.06, 0.82), (0.0, 0.84)), 0.0, 0.0, 40.0),
 )  # fmt: skip
@@ -91,8 +91,8 @@ BOARD, MILL, WATERWAY, FARMERS, NOBODY = (
 WEIRS = (
     PlannedWeir(ARDELM, 0.040, 1.9, "mill", MILL, "good"),
     PlannedWeir(ARDELM, 0.095, 1.2, "none", NOBODY, "poor"),
-    PlannedWeir(ARDELM, 0.150, 2.6, "mill", NOBODY, "fair"),
-    PlannedWeir(ARDELM, 0.220, 2.2, "irrigation", FARMERS, "good"),
+    PlannedWeir(ARDELM, 0.1525, 2.6, "mill", NOBODY, "fair"),
+    PlannedWeir(ARDELM, 0.2225, 2.2, "irrigation", FARMERS, "good"),
     PlannedWeir(ARDELM, 0.290, 1.5, "none", NOBODY, "fair"),
     PlannedWeir(ARDELM, 0.345, 3.2, "mill", MILL, "good", powered=True, connected=True),
     PlannedWeir(ARDELM, 0.420, 1.0, "none", NOBODY, "poor", removal_planned=True),
@@ -129,6 +129,8 @@ MIGRATION_FROM = 0.70
 SPAWNING_FROM, SPAWNING_TO = 0.66, 0.86
 # Meadows that are wet in spring: two weirs stand in them. No new barrier in the vale around the lower river.
 MEADOW_FROM, MEADOW_TO, MEADOW_HALF_WIDTH_M = 0.600, 0.700, 330.0
+# A narrow strip along sill and gorge is kept for its scenery: no water may be led past it.
+SCENERY_FROM, SCENERY_TO, SCENERY_HALF_WIDTH_M = 0.465, 0.545, 130.0
 VALE_CENTRE, VALE_RADIUS, HOLE_CENTRE, HOLE_RADIUS = (0.76, 0.36), 0.20, (0.62, 0.40), 0.03
 
 
