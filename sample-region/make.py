@@ -147,7 +147,8 @@ def build_region(cells=1000, seed=SEED):
     mapped = draw_streams(streams, shift, rng, places.rivers)
     extent = rasterio.transform.array_bounds(cells, cells, transform)
     spawning, migration = draw_fish(streams, places.structures, places.lake, shift, places.rivers)
-    settlements = settle(surface, streams, transform, max(3, round(9 * min(1.0, cells / 1000))))
+    settlements = settle(surface, streams, transform, max(3, round(9 * min(1.0, cells / 1000))), planned)
+    served = plan.SERVED_SETTLEMENTS if planned else max(2, len(settlements) * 2 // 3)
     is_inside = _drains_to_rivers(first_point, points, streams, inside if planned else None)
     layers = {
         "structures": draw_structures(streams, places.structures, rng),
@@ -155,7 +156,7 @@ def build_region(cells=1000, seed=SEED):
         "spawning": spawning,
         "migration": migration,
         "roads": build_roads(surface, owner >= 0, streams, places.embankments, settlements, transform),
-        "power_lines": build_power_lines(settlements, connected_works(streams, places)),
+        "power_lines": build_power_lines(settlements, served, connected_works(streams, places)),
         "settlements": settlements,
         "districts": draw_districts(extent),
         "region": gpd.GeoDataFrame(

@@ -64,7 +64,7 @@ RIVERS = (
     ),
     River(
         VELLEBECK, ARDELM, ((0.60, 1.0), (0.57, 0.88), (0.64, 0.77), (0.72, 0.70), (0.77, 0.66)),
-        64.0, 14.0, 60.0,
+        56.0, 14.0, 60.0,
     ),
     River(TARRIN, "", ((0.20, 0.58), (0.15, 0.68), (0.09, 0.76), (0.06, 0.82), (0.0, 0.84)), 0.0, 0.0, 40.0),
 )  # fmt: skip
@@ -108,6 +108,19 @@ WEIRS = (
     PlannedWeir(OSKERY, 0.940, 1.6, "mill", MILL, "good"),
     PlannedWeir(VELLEBECK, 0.910, 4.0, "none", BOARD, "fair"),
 )
+# Settlements lie on good ground near these places, (row, column) shares; the largest have electricity.
+SETTLEMENTS = (
+    ("Velden Oar", 640, (0.86, 0.65)),
+    ("Tarrin", 310, (0.47, 0.42)),
+    ("Ebbenstow", 130, (0.71, 0.50)),
+    ("Hosk", 85, (0.83, 0.36)),
+    ("Prunnock", 62, (0.63, 0.78)),
+    ("Zelk", 47, (0.34, 0.74)),
+    ("Mirrow", 45, (0.26, 0.16)),
+    ("Upper Tarrin", 24, (0.58, 0.21)),
+    ("Åmsted", 9, (0.25, 0.94)),
+)
+SETTLEMENT_NEAR_M, SERVED_SETTLEMENTS = 350.0, 7
 # Of the weir below the first road embankment the layer says this; its place comes from the embankment.
 WEIR_BELOW_ROAD = PlannedWeir("", 0.0, 1.8, "none", NOBODY, "fair")
 # The fall: river, share of its length, drop. The lake lies on a brook of such an area; roads cross smaller ones.
