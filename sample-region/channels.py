@@ -237,7 +237,7 @@ def _with_lake(natural, distance, lake):
 
 def width_m(area_km2):
     """Width of the water [m]: by the usual root of flow, here of area, with an invented coefficient."""
-    return 1.15 * np.sqrt(area_km2)
+    return 0.7 * np.sqrt(area_km2)
 
 
 def bank_m(area_km2):
