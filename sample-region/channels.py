@@ -8,6 +8,8 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter1d
 from scipy.spatial import cKDTree
 
 MIN_FALL_PER_M = 2e-4
+# A stream of so much ground is a river, with a plain that brooks cross.
+RIVER_KM2 = 30.0
 # Shorter spurs are no streams that anybody would draw.
 MIN_STREAM_CELLS = 10
 
@@ -37,12 +39,42 @@ class Stream(NamedTuple):
 
 
 class Structure(NamedTuple):
-    """A drop or bank across a stream, half-way between vertices ``vertex`` - 1 and ``vertex``."""
+    """A drop or bank across a stream, half-way between vertices ``vertex`` - 1 and ``vertex``.
+
+    ``notes`` holds what the layer says of it, by column; None: the layer's author finds something.
+    """
 
     kind: str
     stream: int
     vertex: int
     drop_m: float
+    notes: dict | None = None
+
+
+class Works(NamedTuple):
+    """What else shapes the banks, from vertex ``first`` to ``last`` of a stream.
+
+    A gorge is ``width_m`` wide and has no plain; a sill is ``width_m`` wide; flood embankments stand ``offset_m``
+    from the middle of the stream and ``over_water_m`` above it.
+    """
+
+    kind: str
+    stream: int
+    first: int
+    last: int
+    width_m: float = 0.0
+    offset_m: float = 0.0
+    over_water_m: float = 0.0
+
+
+class Canal(NamedTuple):
+    """A canal beside a stream: places, water level [m], and the numbers of the places below its drops."""
+
+    stream: int
+    x_m: np.ndarray
+    y_m: np.ndarray
+    level_m: np.ndarray
+    drops: tuple
 
 
 class Lake(NamedTuple):
@@ -205,12 +237,12 @@ def _with_lake(natural, distance, lake):
 
 def width_m(area_km2):
     """Width of the water [m]: by the usual root of flow, here of area, with an invented coefficient."""
-    return 3.0 * np.sqrt(area_km2)
+    return 0.7 * np.sqrt(area_km2)
 
 
 def bank_m(area_km2):
-    """Height of the banks over the water [m]; grows with the stream, so that weirs stay between them."""
-    return 1.2 + 0.28 * np.sqrt(area_km2)
+    """Height of the banks over the water [m]; grows with small streams, so that weirs stay between them."""
+    return 1.2 + 0.28 * np.sqrt(np.minimum(area_km2, 30.0))
 
 
 def dense_points(streams, spacing_m=2.5):
@@ -238,8 +270,10 @@ def dense_points(streams, spacing_m=2.5):
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
-def carve(elevation, streams, lake, transform):
+def carve(elevation, streams, lake, transform, works=()):
     """The true surface: water in channels a few cells wide, banks, flood plains, valley sides and the lake.
+
+    ``works`` are gorges, sills and flood embankments along the streams.
 
     Returns
     -------
@@ -260,17 +294,39 @@ def carve(elevation, streams, lake, transform):
     nearest = np.where(is_near, nearest, 0)
     area, water, natural = (points[name][nearest] for name in ("area_km2", "level_m", "natural_m"))
     # Every cell that the centreline crosses has its centre within half a cell's diagonal.
-    half = np.maximum(width_m(area) / 2, 0.71 * transform.a)
-    plain = np.maximum(15.0, 11.0 * area**0.45)
+    wide = width_m(points["area_km2"])
+    plain = np.maximum(15.0, 11.0 * points["area_km2"] ** 0.45)
+    for item in works:
+        if item.kind != "embankments":
+            wide[_along(points, item)] = item.width_m
+        if item.kind == "gorge":
+            plain[_along(points, item)] = 8.0
+    half = np.maximum(wide[nearest] / 2, 0.71 * transform.a)
     beyond = np.where(is_near, away, 1e6) - half
     bank = bank_m(area)
-    # Valley sides steepen away from the plain, so that widening it does not plane down the hills behind.
-    side = np.maximum(0, beyond - plain)
-    surface = np.minimum(elevation, natural + bank + 0.01 * beyond + 0.35 * side + side**2 / 150.0)
+    surface = np.minimum(elevation, _valley_m(natural, bank, beyond, plain[nearest]))
+    rivers = np.flatnonzero(points["area_km2"] >= RIVER_KM2)
+    if rivers.size:
+        # A river's plain does not end where a brook that crosses it is nearer.
+        tree = cKDTree(np.column_stack([points["x_m"][rivers], points["y_m"][rivers]]))
+        far, of_river = tree.query(np.column_stack([x.ravel(), y.ravel()]), distance_upper_bound=400.0)
+        far = far.reshape(rows, columns)
+        of_river = rivers[np.where(np.isfinite(far), of_river.reshape(rows, columns), 0)]
+        past = np.where(np.isfinite(far), far, 1e6) - np.maximum(wide[of_river] / 2, 0.71 * transform.a)
+        bank_of_river = bank_m(points["area_km2"][of_river])
+        valley = _valley_m(points["natural_m"][of_river], bank_of_river, past, plain[of_river])
+        surface = np.minimum(surface, np.maximum(valley, natural + np.minimum(bank, 0.18 * beyond)))
+    plain = plain[nearest]
     lift = natural + np.minimum(bank, 0.18 * beyond)
     surface = np.where(beyond < plain, np.maximum(surface, lift), surface)
     # Ponds need a bank; where the old one is too low a small dyke runs along the water.
     surface = np.where(beyond < 25.0, np.maximum(surface, water + np.minimum(0.6, 0.1 + 0.05 * beyond)), surface)
+    for item in works:
+        if item.kind == "embankments":
+            is_dyke = _along(points, item)[nearest] & is_near
+            # A crest of one cell and a half, with slopes of 1 in 4.
+            below = np.maximum(0.0, np.abs(away - item.offset_m) - 0.75 * transform.a) / 4.0
+            surface = np.where(is_dyke, np.maximum(surface, water + item.over_water_m - below), surface)
     is_channel = beyond <= 0
     surface = np.where(is_channel, water, surface)
     if lake is not None:
@@ -280,6 +336,33 @@ def carve(elevation, streams, lake, transform):
         surface = np.where(is_bank & (shore < 40.0), np.maximum(surface, lake.level_m + 0.5), surface)
         surface = np.where(lake.mask, lake.level_m, surface)
     return surface, np.where(is_channel, nearest, -1), points
+
+
+# How high the ground may be beside a stream [m], by the distance beyond its bank. Valley sides steepen away from
+# the plain, so that widening it does not plane down the hills behind.
+def _valley_m(natural, bank, beyond, plain):
+    side = np.maximum(0, beyond - plain)
+    return natural + bank + 0.01 * beyond + 0.35 * side + side**2 / 150.0
+
+
+# Which dense points lie along works.
+def _along(points, item):
+    vertex = points["vertex"]
+    return (points["stream"] == item.stream) & (vertex >= item.first) & (vertex <= item.last)
+
+
+def dig_canal(surface, is_channel, canal, transform):
+    """The surface with a canal between low banks; where it meets a stream it goes under it and leaves no trace."""
+    x, y = cell_centres(surface.shape, transform)
+    tree = cKDTree(np.column_stack([canal.x_m, canal.y_m]))
+    away, nearest = tree.query(np.column_stack([x.ravel(), y.ravel()]), distance_upper_bound=60.0)
+    away, nearest = away.reshape(surface.shape), nearest.reshape(surface.shape)
+    is_near = np.isfinite(away)
+    level = canal.level_m[np.where(is_near, nearest, 0)]
+    is_dry = distance_transform_edt(~is_channel) * transform.a > 25.0
+    bank = np.clip(surface, level + 0.5, level + 0.5 + 0.4 * np.maximum(0.0, away - 15.0))
+    dug = np.where(is_near & is_dry & (away < 45.0), bank, surface)
+    return np.where(is_near & is_dry & (away <= 0.71 * transform.a), level, dug)
 
 
 def make_lake(streams, number, first, last, shape, transform, wobble):

@@ -12,8 +12,10 @@ import heapq
 from typing import NamedTuple
 
 import numpy as np
+import plan
 from numba import njit
 from scipy.ndimage import gaussian_filter, zoom
+from scipy.spatial import cKDTree
 
 # Steady rivers have slope = (uplift / erodibility) / sqrt(area): with 26 m, 0.0034 at 60 km² and 0.026 at 1 km²,
 # which is low-head country in the valleys and hills of some hundreds of metres between them.
@@ -21,6 +23,9 @@ UPLIFT_M_PER_YEAR = 1e-4
 STEEPNESS_M = 26.0
 ERODIBILITY_PER_YEAR = UPLIFT_M_PER_YEAR / STEEPNESS_M
 CREEP_M2_PER_YEAR = 0.007
+
+# How deep and wide the courses of planned rivers are cut before erosion begins.
+TRENCH_M, TRENCH_HALF_WIDTH_M = 18.0, 70.0
 
 ROW_STEP = np.array([-1, -1, -1, 0, 0, 1, 1, 1])
 COLUMN_STEP = np.array([-1, 0, 1, -1, 1, -1, 0, 1])
@@ -38,7 +43,7 @@ class Stage(NamedTuple):
 STAGES = (Stage(4, 220, 2e4), Stage(2, 25, 1e4), Stage(1, 7, 4e3))
 
 
-def evolve(cells, cell_m, gaps, seed):
+def evolve(cells, cell_m, gaps, seed, planned=False):
     """Elevation of an eroded landscape whose rivers leave through the gaps of a raised rim.
 
     Parameters
@@ -51,11 +56,13 @@ def evolve(cells, cell_m, gaps, seed):
         Places on the border where rivers leave, as (row, column) shares of the side, 0 to 1.
     seed : int
         Seed of the roughness that decides where valleys form.
+    planned : bool
+        Whether the rivers and rocks of `plan` are laid down beforehand.
 
     Returns
     -------
     ndarray of float64, shape (cells, cells)
-        Elevation above the gaps [m].
+        Elevation above the lowest gap [m].
 
     Notes
     -----
@@ -69,23 +76,75 @@ def evolve(cells, cell_m, gaps, seed):
     coarse = cells // STAGES[0].coarseness
     # Roughness at three lengths, so that the first valleys wander instead of running along the grid.
     start = sum(weight * smooth_noise(rng, coarse, length) for weight, length in ((4, 20), (3, 6), (2, 1)))
+    courses = plan.lay_courses(cells * cell_m, seed) if planned else None
     elevation = None
     for stage in STAGES:
         size, spacing = cells // stage.coarseness, cell_m * stage.coarseness
-        base, is_base = _border(size, spacing, gaps, hardness[:: stage.coarseness, :: stage.coarseness])
+        rock = hardness[:: stage.coarseness, :: stage.coarseness]
+        if planned:
+            over_m, slope, away_m = _over_courses(courses, size, spacing)
+            base, is_base = _planned_border(size, spacing, gaps, over_m + 18.0 + slope * rock.clip(-1, 1) * 100.0)
+            share = np.arange(size) / (size - 1)
+            steepness_m = plan.steepness_m(*np.meshgrid(share, share, indexing="ij"))
+            # Along the planned rivers the rock is that of the plan alone.
+            rock = rock * (1 - np.exp(-((away_m / 700.0) ** 2)))
+        else:
+            base, is_base = _border(size, spacing, gaps, rock)
+            steepness_m = STEEPNESS_M
         if elevation is None:
             elevation = 10.0 + 2.0 * start
+            if planned:
+                # A trench holds the river in its bends until it has a valley of its own.
+                elevation = 1.5 * start + over_m - TRENCH_M * np.exp(-((away_m / TRENCH_HALF_WIDTH_M) ** 2))
         else:
             elevation = zoom(elevation, size / elevation.shape[0], order=1, grid_mode=True, mode="nearest")
-        erodibility = ERODIBILITY_PER_YEAR * 10 ** (0.18 * hardness[:: stage.coarseness, :: stage.coarseness])
+        erodibility = ERODIBILITY_PER_YEAR * (STEEPNESS_M / steepness_m) * 10 ** (0.18 * rock)
         blur = np.sqrt(2 * CREEP_M2_PER_YEAR * stage.years) / spacing
+        land_m2 = np.full(elevation.size, spacing**2)
+        rivers = plan.entries(size, STAGES[0].coarseness // stage.coarseness) if planned else []
+        for row, column, river in rivers:
+            land_m2[row * size + column] += river.erodes_as_km2 * 1e6
         for _ in range(stage.steps):
             elevation = gaussian_filter(elevation, blur, mode="nearest") + UPLIFT_M_PER_YEAR * stage.years
-            elevation = np.where(is_base, base, elevation)
+            elevation = np.where(is_base, _opened(base, elevation, rivers, spacing), elevation)
             receiver, order = drain(elevation, is_base)
-            area_m2 = accumulate(receiver, order, np.full(elevation.size, spacing**2))
+            area_m2 = accumulate(receiver, order, land_m2)
             _incise(elevation, receiver, order, area_m2, erodibility, stage.years, spacing)
     return elevation
+
+
+# What the ground first stands at [m], how fast it rises from the planned rivers, and how far away they are [m].
+def _over_courses(courses, size, spacing):
+    share = np.arange(size) / (size - 1)
+    row, column = np.meshgrid(share, share, indexing="ij")
+    tree = cKDTree(np.column_stack([courses.row, courses.column]))
+    away, nearest = tree.query(np.column_stack([row.ravel(), column.ravel()]))
+    away_m = (away * (size - 1) * spacing).reshape(size, size)
+    slope = plan.ground_slope(row, column)
+    return courses.level_m[nearest].reshape(size, size) + slope * away_m, slope, away_m
+
+
+# The border of a planned region: gaps at their levels, elsewhere as high as the ground that was laid down.
+def _planned_border(size, spacing, gaps, ground_m):
+    row, column = np.mgrid[0:size, 0:size]
+    is_border = (row == 0) | (column == 0) | (row == size - 1) | (column == size - 1)
+    base = ground_m.copy()
+    for number, (gap_row, gap_column) in enumerate(gaps):
+        gap_m = np.hypot(row - gap_row * (size - 1), column - gap_column * (size - 1)) * spacing
+        base = np.where(gap_m <= 0.75 * spacing, plan.GAP_LEVELS_M[number], base)
+    return base, is_border
+
+
+# The border where rivers come in: a little above them, rising to both sides, and never below what they have cut.
+def _opened(base, elevation, rivers, spacing):
+    opened = base
+    for row, column, _ in rivers:
+        rows, columns = np.ogrid[0 : base.shape[0], 0 : base.shape[1]]
+        away_m = np.hypot(rows - row, columns - column) * spacing
+        bank = elevation[row, column] + 2.0 + 0.03 * away_m
+        opened = np.where(away_m < 700.0, np.minimum(opened, bank), opened)
+        opened = np.maximum(opened, np.where(away_m < 700.0, elevation[row, column] + 2.0, -np.inf))
+    return opened
 
 
 def cell_centres(shape, transform):

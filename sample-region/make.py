@@ -14,12 +14,13 @@ from typing import NamedTuple
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import plan
 import pyogrio
 import rasterio
 from affine import Affine
-from channels import carve, set_levels, trace_streams
-from gauges import draw_gauges, flow_law
-from landscape import drain, evolve, smooth_noise
+from channels import carve, dig_canal, set_levels, trace_streams
+from gauges import draw_gauges, flow_law, plant_gauge
+from landscape import STAGES, accumulate, drain, evolve, smooth_noise
 from layers import (
     Mapped,
     draw_districts,
@@ -28,11 +29,22 @@ from layers import (
     draw_protected,
     draw_streams,
     draw_structures,
+    draw_works,
     largest_polygon,
     mapper_shift,
     name_streams,
+    survey_sections,
 )
-from places import Places, choose_places, drained_area_km2, first_channel_point, raise_embankments, sum_downstream
+from places import (
+    Places,
+    choose_places,
+    connected_works,
+    first_channel_point,
+    lay_canal,
+    planned_places,
+    raise_embankments,
+    sum_downstream,
+)
 from rainfall import draw_rainfall, rain_on_cells
 from roads import build_power_lines, build_roads, settle
 from truth import tell_truth
@@ -41,11 +53,14 @@ EPSG = 32633
 WEST_M, NORTH_M = 402_000.0, 4_412_000.0
 CELL_M = 10.0
 BASE_LEVEL_M = 184.0
-# Rivers leave in the south and in the east: shares of the side, (row, column).
+# Where no geography is planned rivers leave in the south and in the east: shares of the side, (row, column).
 GAPS = ((1.0, 0.32), (0.62, 1.0))
 # Streams are mapped where this much ground drains; a small region is drawn finer, or it would have none.
 MAPPED_AREA_KM2 = 0.5
 MIN_MAPPED_AREA_KM2 = 0.1
+PLANNED_MAPPED_AREA_KM2 = 0.55
+# Ground of a river that reaches the border lies in the inventory's region above this, the rest is outer slope.
+MIN_SYSTEM_KM2 = 3.0
 # Error of the delivered DEM: white and correlated parts, 0.15 m together.
 WHITE_NOISE_M, CORRELATED_NOISE_M, NOISE_LENGTH_M = 0.105, 0.107, 60.0
 # Elevations are kept to 1/128 m: far below their error, and small when packed.
@@ -71,6 +86,7 @@ class Region(NamedTuple):
     truth: dict
     streams: list
     places: Places
+    sections: pd.DataFrame | None = None
 
 
 def build_region(cells=1000, seed=SEED):
@@ -81,7 +97,7 @@ def build_region(cells=1000, seed=SEED):
     cells : int
         Rows and columns of the DEM, of 10 m; a multiple of 4, at least 200.
     seed : int
-        Another seed gives another region.
+        Another seed gives another region. From `plan.MIN_CELLS` on it has the geography of `plan`.
 
     Returns
     -------
@@ -89,65 +105,103 @@ def build_region(cells=1000, seed=SEED):
     """
     if cells < 200:
         raise ValueError(f"cells must be at least 200, or no stream finds room (found {cells})")
+    planned = cells >= plan.MIN_CELLS
     rng = np.random.default_rng([seed, 4])
     transform = Affine(CELL_M, 0, WEST_M, 0, -CELL_M, NORTH_M)
-    eroded = evolve(cells, CELL_M, GAPS, seed) + BASE_LEVEL_M
+    eroded = evolve(cells, CELL_M, plan.GAPS if planned else GAPS, seed, planned) + BASE_LEVEL_M
     is_border = np.zeros(eroded.shape, bool)
     is_border[[0, -1], :] = is_border[:, [0, -1]] = True
     receiver, order = drain(eroded, is_border)
-    area_km2 = drained_area_km2(receiver, order, CELL_M)
+    land_km2 = np.full(eroded.size, CELL_M**2 / 1e6)
+    for row, column, river in plan.entries(cells, STAGES[0].coarseness) if planned else []:
+        land_km2[row * cells + column] += river.inflow_km2
+    area_km2 = accumulate(receiver, order, land_km2)
     min_km2 = float(np.clip(MAPPED_AREA_KM2 * cells / 1000, MIN_MAPPED_AREA_KM2, MAPPED_AREA_KM2))
+    min_km2 = PLANNED_MAPPED_AREA_KM2 if planned else min_km2
     traced = trace_streams(eroded, receiver, order, area_km2, transform, min_km2)
     plain = set_levels(traced, [], None)
     wobble = smooth_noise(rng, cells, 15.0)
-    places = choose_places(plain, eroded.shape, transform, wobble, rng)
+    choose = planned_places if planned else choose_places
+    places = choose(plain, eroded.shape, transform, wobble, rng)
     streams = set_levels(traced, places.structures, places.lake)
-    surface, owner, points = carve(eroded, streams, places.lake, transform)
+    surface, owner, points = carve(eroded, streams, places.lake, transform, places.works)
+    if planned:
+        places = places._replace(canal=lay_canal(streams, places.rivers[0]))
+        surface = dig_canal(surface, owner >= 0, places.canal, transform)
 
     first_point = first_channel_point(surface, owner)
-    rainfall, rainfall_grid = draw_rainfall(surface, transform, seed)
+    rainfall, rainfall_grid = draw_rainfall(surface, transform, seed, planned)
     cell_km2 = np.full(surface.shape, CELL_M**2 / 1e6)
     rain = rain_on_cells(rainfall, rainfall_grid, surface.shape, transform)
-    areas = sum_downstream(streams, points, first_point, cell_km2)
+    inside = sum_downstream(streams, points, first_point, cell_km2)
     rains = [
         total / np.maximum(area, 1e-12)
-        for total, area in zip(sum_downstream(streams, points, first_point, cell_km2 * rain), areas, strict=True)
+        for total, area in zip(sum_downstream(streams, points, first_point, cell_km2 * rain), inside, strict=True)
     ]
+    inflows = _inflows(streams, places.rivers)
+    areas = [area + more for area, more in zip(inside, _carried(streams, inflows), strict=True)]
     dem = raise_embankments(surface, streams, places.embankments, transform) + _dem_noise(cells, places.lake, seed)
     dem = (np.round(dem * ELEVATION_STEPS_PER_M) / ELEVATION_STEPS_PER_M).astype(np.float32)
 
     shift = mapper_shift(eroded.shape, transform, seed)
-    mapped = draw_streams(streams, shift, rng)
+    mapped = draw_streams(streams, shift, rng, places.rivers)
     extent = rasterio.transform.array_bounds(cells, cells, transform)
-    spawning, migration = draw_fish(streams, places.structures, places.lake, shift)
-    settlements = settle(surface, streams, transform, max(3, round(9 * min(1.0, cells / 1000))))
-    is_inside = _drains_to_rivers(first_point, points, streams)
+    spawning, migration = draw_fish(streams, places.structures, places.lake, shift, places.rivers)
+    settlements = settle(surface, streams, transform, max(3, round(9 * min(1.0, cells / 1000))), planned)
+    served = plan.SERVED_SETTLEMENTS if planned else max(2, len(settlements) * 2 // 3)
+    is_inside = _drains_to_rivers(first_point, points, streams, inside if planned else None)
     layers = {
         "structures": draw_structures(streams, places.structures, rng),
-        "lakes": draw_lake(places.lake, _lake_name(streams, places.lake), transform),
+        "lakes": draw_lake(places.lake, _lake_name(streams, places), transform),
         "spawning": spawning,
         "migration": migration,
         "roads": build_roads(surface, owner >= 0, streams, places.embankments, settlements, transform),
-        "power_lines": build_power_lines(settlements),
+        "power_lines": build_power_lines(settlements, served, connected_works(streams, places)),
         "settlements": settlements,
         "districts": draw_districts(extent),
         "region": gpd.GeoDataFrame(
             {"name": ["Tarrin district"]}, geometry=[largest_polygon(is_inside, transform).simplify(40.0)]
         ),
     }
+    if planned:
+        layers |= dict(zip(("embankments", "canals", "drops"), draw_works(streams, places), strict=True))
     law = flow_law()
     centre = ((extent[0] + extent[2]) / 2, (extent[1] + extent[3]) / 2)
     gauges = draw_gauges(law, _gauge_places(streams, areas, rains), GAUGES, centre, seed)
-    truth = tell_truth(streams, areas, rains, places, layers["structures"], mapped, law, cells, seed)
+    planted = plant_gauge(gauges) if planned else ()
+    truth = tell_truth(
+        streams, areas, rains, inflows, places, layers["structures"], mapped, law, cells, seed, planted
+    )
     return Region(
         dem, surface, transform, rainfall, rainfall_grid, mapped, {k: v.set_crs(EPSG) for k, v in layers.items()},
-        draw_protected(streams, extent, rng).set_crs(EPSG).to_crs(4326), gauges, truth, streams, places,
+        draw_protected(streams, extent, rng, places.rivers).set_crs(EPSG).to_crs(4326),
+        gauges, truth, streams, places,
+        survey_sections(streams, places, shift) if planned else None,
     )  # fmt: skip
 
 
+# Catchment outside the region that each stream brings in at its head [km²].
+def _inflows(streams, rivers):
+    inflows = [0.0] * len(streams)
+    for number, river in zip(rivers, plan.RIVERS, strict=False):
+        inflows[number] = river.inflow_km2
+    return inflows
+
+
+# What came in above each vertex of each stream [km²].
+def _carried(streams, inflows):
+    carried = [np.full(stream.x_m.size, own) for stream, own in zip(streams, inflows, strict=True)]
+    # Tributaries come after their stems, so this walks from the sources down.
+    for number in range(len(streams) - 1, -1, -1):
+        if streams[number].into >= 0:
+            carried[streams[number].into][streams[number].joins_at :] += carried[number][-1]
+    return carried
+
+
 # A lake is called after its stream.
-def _lake_name(streams, lake):
-    return "" if lake is None else f"{name_streams(streams)[lake.stream]} Mere".strip()
+def _lake_name(streams, places):
+    lake = places.lake
+    return "" if lake is None else f"{name_streams(streams, places.rivers)[lake.stream]} Mere".strip()
 
 
 # DEM error [m]: nothing on the lake, which the DEM's makers are taken to have flattened.
@@ -158,15 +212,19 @@ def _dem_noise(cells, lake, seed):
     return noise if lake is None else np.where(lake.mask, 0.0, noise)
 
 
-# The ground of the rivers that leave through the gaps, without the outer slope of the rim.
-def _drains_to_rivers(first_point, points, streams):
+# The ground of the rivers that leave through the gaps, without the outer slope of the rim. In a planned region
+# they are known by ``areas``, what drains to them inside it.
+def _drains_to_rivers(first_point, points, streams, areas):
     root = np.arange(len(streams))
     for number, stream in enumerate(streams):
         root[number] = number if stream.into < 0 else root[stream.into]
     size = np.array([stream.area_km2.max() for stream in streams])
+    is_river = size > 0.1 * size.max()
+    if areas is not None:
+        is_river = np.array([area.max() for area in areas]) > MIN_SYSTEM_KM2
     inside = np.zeros(first_point.shape, bool)
     reached = first_point >= 0
-    inside[reached] = size[root[points["stream"][first_point[reached]]]] > 0.1 * size.max()
+    inside[reached] = is_river[root[points["stream"][first_point[reached]]]]
     return inside
 
 
@@ -191,6 +249,8 @@ def write_region(region, folder):
     _write_raster(folder / "dem.tif", region.dem, region.transform, -9999.0, 3)
     _write_raster(folder / "rainfall.tif", region.rainfall, region.rainfall_grid, -32768, 2)
     region.gauges.to_csv(folder / "gauges.csv", index=False, lineterminator="\n")
+    if region.sections is not None:
+        region.sections.to_csv(folder / "sections.csv", index=False, lineterminator="\n")
     (folder / "truth.json").write_text(json.dumps(region.truth, ensure_ascii=False) + "\n", encoding="utf-8")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
     try:
@@ -218,8 +278,9 @@ def _write_layers(path, layers):
         kinds = set(frame.geom_type)
         kind = kinds.pop() if len(kinds) == 1 else "Unknown"
         pyogrio.write_dataframe(
-            frame, path, layer=name, driver="GPKG", geometry_type=kind, dataset_options={"VERSION": "1.3"}
-        )
+            frame, path, layer=name, driver="GPKG", geometry_type=kind, dataset_options={"VERSION": "1.3"},
+            layer_options={"SPATIAL_INDEX": "NO"},  # which would double the size of layers as small as these
+        )  # fmt: skip
 
 
 def main(arguments=None):

@@ -3,8 +3,10 @@
 from typing import NamedTuple
 
 import numpy as np
-from channels import Structure, bank_m, make_lake
-from landscape import accumulate, cell_centres, drain
+import plan
+from channels import Canal, Structure, Works, bank_m, make_lake
+from landscape import accumulate, cell_centres, drain, to_map
+from scipy.ndimage import gaussian_filter1d
 
 
 class Embankment(NamedTuple):
@@ -22,6 +24,9 @@ class Places(NamedTuple):
     structures: list
     embankments: list
     lake: object
+    works: tuple = ()
+    canal: object = None
+    rivers: tuple = ()
 
 
 WEIR_BELOW_EMBANKMENT_M = 100.0
@@ -64,7 +69,7 @@ def choose_places(streams, shape, transform, wobble, rng):
         taken.append(spot)
         if len(embankments) == 1:
             below = stream.distance_m[spot[1]] + WEIR_BELOW_EMBANKMENT_M
-            vertex = int(np.argmin(np.abs((stream.distance_m[1:] + stream.distance_m[:-1]) / 2 - below))) + 1
+            vertex = _step_nearest(stream, below)
             structures.append(Structure("weir", spot[0], vertex, 1.8))
             taken.append((spot[0], vertex))
     while sum(item.kind == "weir" for item in structures) < weirs:
@@ -77,6 +82,139 @@ def choose_places(streams, shape, transform, wobble, rng):
         structures.append(Structure("weir", *spot, round(drop_m, 2)))
         taken.append(spot)
     return Places(structures, embankments, lake)
+
+
+def find_rivers(streams, cells, transform):
+    """Numbers of the streams that are the rivers of `plan`, in its order, by where they come in or leave."""
+    numbers = []
+    for river in plan.RIVERS:
+        end = 0 if river.inflow_km2 > 0 else -1
+        row, column = (share * (cells - 1) for share in river.path[end])
+        x, y = to_map(transform, row, column)
+        numbers.append(int(np.argmin([np.hypot(s.x_m[end] - x, s.y_m[end] - y) for s in streams])))
+    return tuple(numbers)
+
+
+def planned_places(streams, shape, transform, wobble, rng):
+    """What was built along the rivers of `plan`, a lake, a fall, two road embankments with a weir below the first.
+
+    Returns
+    -------
+    Places
+    """
+    rivers = find_rivers(streams, shape[0], transform)
+    number = {river.name: stream for river, stream in zip(plan.RIVERS, rivers, strict=True)}
+    taken = [(stream, vertex) for stream in rivers for vertex in range(0, streams[stream].x_m.size, 5)]
+    largest = max(stream.area_km2.max() for stream in streams)
+    span = _lake_span(streams, 600.0, (plan.LAKE_KM2[0] / largest, plan.LAKE_KM2[1] / largest), rivers)
+    lake = None if span is None else make_lake(streams, *span, shape, transform, wobble)
+    if span is not None:
+        taken += [(span[0], vertex) for vertex in range(span[1], span[2] + 1, 5)]
+    fall = vertex_at(streams, number[plan.FALL[0]], plan.FALL[1])
+    structures = [Structure("fall", number[plan.FALL[0]], fall, plan.FALL[2])]
+    embankments = []
+    for crest in (5.2, 4.6):
+        spot = _draw(streams, taken, 550.0, rng, upper_share=plan.ROAD_BANKS_BELOW_KM2 / largest, any_area=True)
+        embankments.append(Embankment(*spot, crest, 220.0))
+        taken.append(spot)
+        if len(embankments) == 1:
+            below = streams[spot[0]].distance_m[spot[1]] + WEIR_BELOW_EMBANKMENT_M
+            vertex = _step_nearest(streams[spot[0]], below)
+            structures.append(Structure("weir", spot[0], vertex, 1.8, plan.notes_of(plan.WEIR_BELOW_ROAD)))
+            taken.append((spot[0], vertex))
+    for weir in plan.WEIRS:
+        vertex = vertex_at(streams, number[weir.river], weir.at)
+        structures.append(Structure("weir", number[weir.river], vertex, weir.drop_m, plan.notes_of(weir)))
+    stem = number[plan.ARDELM]
+    sill_to = plan.SILL_WEIR_AT + plan.SILL_LENGTH
+    works = (
+        _works(streams, "gorge", stem, plan.GORGE_FROM, plan.GORGE_TO, width_m=plan.GORGE_WIDTH_M),
+        _works(streams, "sill", stem, plan.SILL_WEIR_AT, sill_to, width_m=plan.SILL[1]),
+        _works(
+            streams, "embankments", stem, plan.DYKED_FROM, plan.DYKED_TO,
+            offset_m=plan.DYKE_OFFSET_M, over_water_m=plan.DYKE_OVER_WATER_M,
+        ),
+    )  # fmt: skip
+    return Places(structures, embankments, lake, works, None, rivers)
+
+
+def connected_works(streams, places):
+    """Places (x, y) [m] of the weirs of `plan` to which a power line leads."""
+    planned = [item for item in places.structures if item.notes is not None][1:]
+    weirs = (
+        [item for item, weir in zip(planned, plan.WEIRS, strict=True) if weir.connected] if places.rivers else []
+    )
+    return [(streams[item.stream].x_m[item.vertex], streams[item.stream].y_m[item.vertex]) for item in weirs]
+
+
+def lay_canal(streams, stem):
+    """The canal of `plan`, beside the settled stream: its level falls by its own slope, and the rest at its drops.
+
+    Returns
+    -------
+    Canal
+    """
+    stream = streams[stem]
+    distance = stream.distance_m
+    first, last = (
+        int(np.searchsorted(distance, share * distance[-1])) for share in (plan.CANAL_FROM, plan.CANAL_TO)
+    )
+    # A canal swings out wider and calmer than the river.
+    x, y = (
+        gaussian_filter1d(axis, 35.0, mode="nearest")[first - 2 : last + 1] for axis in (stream.x_m, stream.y_m)
+    )
+    along = np.column_stack([np.gradient(x), np.gradient(y)])
+    normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
+    share = np.linspace(0, 1, x.size)
+    swing = np.minimum(1.0, np.minimum(share, 1 - share) / 0.12)
+    ends = [stream.x_m[[first - 2, last]], stream.y_m[[first - 2, last]]]
+    out = []
+    for axis, end, side in zip((x, y), ends, normal.T, strict=True):
+        line = axis + plan.CANAL_OFFSET_M * swing * side
+        blend = np.clip(1 - np.minimum(share, 1 - share) / 0.06, 0, 1)
+        out.append(
+            gaussian_filter1d(line * (1 - blend) + np.where(share < 0.5, *end) * blend, 3.0, mode="nearest")
+        )
+    x, y = out
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    dense = np.arange(0.0, length[-1], 5.0)
+    x, y = np.interp(dense, length, x), np.interp(dense, length, y)
+    top, foot = stream.level_m[first - 2] - 0.1, stream.level_m[last] + 0.1
+    falls = top - foot - plan.CANAL_SLOPE * dense[-1]
+    drops = [int(dense.size * (k + 0.8) / (plan.CANAL_DROPS + 0.6)) for k in range(plan.CANAL_DROPS)]
+    level = top - plan.CANAL_SLOPE * dense
+    for place in drops:
+        level[place:] -= falls / plan.CANAL_DROPS
+    return Canal(stem, x, y, level, tuple(drops))
+
+
+def vertex_at(streams, number, share):
+    """The vertex near a share of a stream's length where it runs straightest, away from confluences.
+
+    So people build weirs: across a straight reach, and below or above a confluence.
+    """
+    stream = streams[number]
+    free = np.ones(stream.x_m.size, bool)
+    for other in streams:
+        if other.into == number:
+            free &= np.abs(stream.distance_m - stream.distance_m[other.joins_at]) > 70.0
+    away_m = np.abs(stream.distance_m - share * stream.distance_m[-1])
+    near = np.flatnonzero(free & (away_m < 130.0))
+    near = near[(near > 8) & (near < stream.x_m.size - 8)]
+    chord = np.hypot(stream.x_m[near + 7] - stream.x_m[near - 7], stream.y_m[near + 7] - stream.y_m[near - 7])
+    along = stream.distance_m[near + 7] - stream.distance_m[near - 7]
+    return int(near[np.argmin(along / chord + 1e-4 * away_m[near])])
+
+
+# The vertex whose step lies nearest to a distance from the head.
+def _step_nearest(stream, at_m):
+    return int(np.argmin(np.abs((stream.distance_m[1:] + stream.distance_m[:-1]) / 2 - at_m))) + 1
+
+
+def _works(streams, kind, number, start, end, **measures):
+    distance = streams[number].distance_m
+    first, last = (int(np.searchsorted(distance, share * distance[-1])) for share in (start, end))
+    return Works(kind, number, first, last, **measures)
 
 
 # Vertices with room: away from head, mouth, confluences and what is built already.
@@ -97,7 +235,7 @@ def _free_vertices(streams, number, taken, room_m):
 
 
 # A place on the gentler part of the larger streams; None where there is no room.
-def _draw(streams, taken, room_m, rng, upper_share):
+def _draw(streams, taken, room_m, rng, upper_share, any_area=False):
     spots, areas, slopes = [], [], []
     largest = max(stream.area_km2.max() for stream in streams)
     for number, stream in enumerate(streams):
@@ -109,16 +247,20 @@ def _draw(streams, taken, room_m, rng, upper_share):
     areas, slopes = np.array(areas), np.array(slopes)
     if not areas.size:
         return None
-    suits = (areas <= upper_share * largest) & (areas >= np.median(areas)) & (slopes <= np.median(slopes))
+    suits = (areas <= upper_share * largest) & (slopes <= np.median(slopes))
+    if not any_area:
+        suits &= areas >= np.median(areas)
     suits = np.flatnonzero(suits)
     return spots[int(rng.choice(suits))] if suits.size else None
 
 
 # The gentlest span of the wanted length without tributaries, on a stream that is no main stem's lower course.
-def _lake_span(streams, length_m):
+def _lake_span(streams, length_m, shares=(0.04, 0.3), never_on=()):
     best, chosen = np.inf, None
     largest = max(stream.area_km2.max() for stream in streams)
     for number, stream in enumerate(streams):
+        if number in never_on:
+            continue
         distance = stream.distance_m
         joins = np.array([distance[other.joins_at] for other in streams if other.into == number])
         for first in range(0, distance.size, 4):
@@ -128,7 +270,7 @@ def _lake_span(streams, length_m):
             if np.any((joins > distance[first] - 150.0) & (joins < distance[last] + 60.0)):
                 continue
             slope = (stream.natural_m[first] - stream.natural_m[last]) / length_m
-            if 0.04 < stream.area_km2[first] / largest < 0.3 and slope < best:
+            if shares[0] < stream.area_km2[first] / largest < shares[1] and slope < best:
                 best, chosen = slope, (number, first, last)
     return chosen
 

@@ -10,7 +10,7 @@ MARGIN_M = 1000.0
 MIN_MM, GREATEST_MM = 700.0, 1400.0
 
 
-def draw_rainfall(surface, transform, seed):
+def draw_rainfall(surface, transform, seed, planned=False):
     """Precipitation on a coarse grid that reaches beyond the region.
 
     Returns
@@ -28,7 +28,12 @@ def draw_rainfall(surface, transform, seed):
     hills = gaussian_filter(surface, 800.0 / transform.a, mode="nearest")
     hills = map_coordinates(hills, to_cell(transform, x, y), order=1, mode="nearest")
     west = (transform.c + side_m - x) / side_m
-    rain = 865.0 + 330.0 * west + 0.8 * (hills - hills.mean()) + 25.0 * smooth_noise(rng, size, 6.0)
+    noise = 25.0 * smooth_noise(rng, size, 6.0)
+    if planned:
+        # The hills stand in the east here, and the plain lies in their rain shadow.
+        rain = 930.0 + 120.0 * west + 1.3 * (hills - np.quantile(hills, 0.2)) + noise
+    else:
+        rain = 865.0 + 330.0 * west + 0.8 * (hills - hills.mean()) + noise
     return np.round(np.clip(rain, MIN_MM, GREATEST_MM)).astype(np.int16), grid
 
 

@@ -2,6 +2,7 @@
 
 import geopandas as gpd
 import numpy as np
+import plan
 from landscape import to_map
 from places import crossing_line
 from scipy.ndimage import gaussian_filter1d
@@ -17,8 +18,8 @@ HOUSEHOLDS = (640, 85, 24, 310, 130, 18, 47, 9, 62)
 ROAD_GRID_CELLS = 5
 
 
-def settle(surface, streams, transform, count):
-    """Settlements on gentle ground near the streams, far from each other.
+def settle(surface, streams, transform, count, planned=False):
+    """Settlements on gentle ground near the streams, far from each other or near the places of `plan`.
 
     Returns
     -------
@@ -38,6 +39,15 @@ def settle(surface, streams, transform, count):
     # Larger streams draw inhabitants; wet feet and steep ground repel them.
     effort = slope / 0.1 + np.abs(away - 150.0) / 100.0 - np.log(area[nearest])
     effort = np.where(away < 60.0, np.inf, effort)
+    if planned:
+        names, households, shares = zip(*plan.SETTLEMENTS, strict=True)
+        chosen = []
+        for share in shares:
+            wanted = np.array(to_map(transform, share[0] * (rows - 1), share[1] * (columns - 1)))
+            is_near = np.hypot(*(place - wanted).T) < plan.SETTLEMENT_NEAR_M
+            chosen.append(int(np.argmin(np.where(is_near, effort, np.inf))))
+        points = [Point(np.round(place[spot], 1)) for spot in chosen]
+        return gpd.GeoDataFrame({"name": names, "households": households}, geometry=points)
     apart_m = 0.21 * rows * transform.a
     chosen = []
     for spot in np.argsort(effort, kind="stable"):
@@ -88,17 +98,25 @@ def build_roads(surface, is_channel, streams, embankments, settlements, transfor
     return gpd.GeoDataFrame(table, geometry=lines)
 
 
-def build_power_lines(settlements):
-    """Overhead lines between the settlements with most households, by the shortest tree, a little crooked."""
-    served = settlements.nlargest(max(2, (len(settlements) * 2) // 3), "households")
+def build_power_lines(settlements, served, works=()):
+    """Overhead lines between the settlements with most households, by the shortest tree, a little crooked.
+
+    ``served`` is how many they are. From the nearest of them a line leads to each of ``works``, places (x, y) [m].
+    """
+    served = settlements.nlargest(served, "households")
     place = np.column_stack([served.geometry.x, served.geometry.y])
     away = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
     links = minimum_spanning_tree(away).tocoo()
+    ends = [
+        (place[start], place[end])
+        for start, end in sorted(zip(links.row.tolist(), links.col.tolist(), strict=True))
+    ]
+    ends += [(place[np.argmin(np.hypot(*(place - work).T))], np.array(work)) for work in works]
     lines = []
-    for start, end in sorted(zip(links.row.tolist(), links.col.tolist(), strict=True)):
-        along = place[end] - place[start]
-        middle = (place[start] + place[end]) / 2 + 0.07 * np.array([-along[1], along[0]])
-        lines.append(LineString(np.round([place[start], middle, place[end]], 1)))
+    for start, end in ends:
+        along = end - start
+        middle = (start + end) / 2 + 0.07 * np.array([-along[1], along[0]])
+        lines.append(LineString(np.round([start, middle, end], 1)))
     ids = [f"P{number:02d}" for number in range(1, len(lines) + 1)]
     return gpd.GeoDataFrame({"line_id": ids, "voltage_kv": [20.0] * len(lines)}, geometry=lines)
 

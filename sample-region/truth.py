@@ -7,14 +7,17 @@ from places import crossing_line
 SAMPLE_M = 50.0
 
 
-def tell_truth(streams, areas, rains, places, surveyed, mapped, law, cells, seed):
+def tell_truth(streams, areas, rains, inflows, places, surveyed, mapped, law, cells, seed, planted=()):
     """The truth as plain numbers and lists, ready for JSON.
 
     Parameters
     ----------
     streams : list of Stream
     areas, rains : list of ndarray
-        Drained area [km²] and its mean precipitation [mm] at each vertex of each stream.
+        Drained area with all inflows [km²], and mean precipitation [mm] of the part inside the region, at each
+        vertex of each stream.
+    inflows : list of float
+        Catchment outside the region that each stream brings in at its head [km²].
     places : Places
     surveyed : GeoDataFrame
         The structures layer, in the order of ``places.structures``.
@@ -23,6 +26,8 @@ def tell_truth(streams, areas, rains, places, surveyed, mapped, law, cells, seed
         As of `gauges.flow_law`.
     cells, seed : int
         What the region was made from.
+    planted : sequence of str
+        Gauges that were made to look wrong.
 
     Returns
     -------
@@ -87,6 +92,28 @@ def tell_truth(streams, areas, rains, places, surveyed, mapped, law, cells, seed
         },
         "flow_law": law,
         "streams": [_profile(*part) for part in zip(streams, areas, rains, strict=True)],
+    } | (_of_plan(streams, inflows, places, planted) if places.rivers else {})
+
+
+# What only a planned region has: what comes in, works along the streams, the canal, and planted faults.
+def _of_plan(streams, inflows, places, planted):
+    works = []
+    for item in places.works:
+        distance = streams[item.stream].distance_m
+        part = {"kind": item.kind, "stream": item.stream}
+        part |= {"from_m": round(float(distance[item.first]), 1), "to_m": round(float(distance[item.last]), 1)}
+        measures = {"width_m": item.width_m, "offset_m": item.offset_m, "over_water_m": item.over_water_m}
+        works.append(part | {name: value for name, value in measures.items() if value})
+    canal = places.canal
+    return {
+        "inflow_km2": inflows,
+        "works": works,
+        "canal": {
+            "x_m": np.round(canal.x_m[::10], 1).tolist(),
+            "y_m": np.round(canal.y_m[::10], 1).tolist(),
+            "level_m": np.round(canal.level_m[::10], 3).tolist(),
+        },
+        "planted": {"gauges": list(planted)},
     }
 
 
