@@ -153,7 +153,11 @@ def test_a_new_scheme_type_is_accepted_by_settings_and_turbines_and_makes_sites(
 
 
 def test_a_new_flag_is_listed_among_the_others(outcome):
-    assert set(layer_of(outcome, "sites")["flags"]) == {"rockfall"}
+    flags = layer_of(outcome, "sites")["flags"]
+
+    # The intake of a site may stand at a weir, which is a flag as well.
+    assert len(flags)
+    assert all("rockfall" in own.split("; ") for own in flags)
 
 
 def test_the_summary_names_all_three(outcome):
@@ -161,7 +165,8 @@ def test_the_summary_names_all_three(outcome):
 
     assert any("migration stem (no tunnel here)" in line for line in lines)
     assert any(" tunnel works " in line for line in lines)
-    assert f"Data-quality flags of the sites: rockfall likely ({len(layer_of(outcome, 'sites'))})." in lines
+    [flags] = [line for line in lines if line.startswith("Data-quality flags of the sites:")]
+    assert f"rockfall likely ({len(layer_of(outcome, 'sites'))})" in flags
 
 
 def test_the_geopackage_explains_all_three(outcome):

@@ -17,6 +17,7 @@ from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
 from sitefinder.pipeline.graph import loaded
 from sitefinder.siting.candidates import Stretches, find_stretches
+from sitefinder.siting.passed import BITS
 from sitefinder.steps import systems as drainage
 from sitefinder.steps.candidates import value_all
 from sitefinder.steps.closed_months import value_closed
@@ -103,6 +104,9 @@ def made_results(river, downstream, rng, made, inputs):
     intake = found.table["intake"].to_numpy()
     table = found.table.assign(
         has_fish_pass=rng.random(rows) < 0.2,
+        passed_kinds=np.where(rng.random(rows) < 0.1, BITS["navigation"], 0),
+        intake_weir_m=np.where(found.table["scheme_type"] == "diversion", rng.choice([0.0, 1.0], rows), 0.0),
+        intake_drop_m=0.0,
         flow_mean_m3s=bins_m3s.mean(axis=1)[intake],
         stream_width_m=rng.uniform(1.0, 12.0, rows),
         stream_depth_m=rng.uniform(0.2, 2.0, rows),
