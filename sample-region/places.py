@@ -114,7 +114,7 @@ def planned_places(streams, shape, transform, wobble, rng):
     structures = [Structure("fall", number[plan.FALL[0]], fall, plan.FALL[2])]
     embankments = []
     for crest in (5.2, 4.6):
-        spot = _draw(streams, taken, 550.0, rng, upper_share=plan.ROAD_BANKS_BELOW_KM2 / largest, any_area=True)
+        spot = _draw(streams, taken, 550.0, rng, plan.ROAD_BANKS_KM2[1] / largest, plan.ROAD_BANKS_KM2[0])
         embankments.append(Embankment(*spot, crest, 220.0))
         taken.append(spot)
         if len(embankments) == 1:
@@ -126,10 +126,10 @@ def planned_places(streams, shape, transform, wobble, rng):
         vertex = vertex_at(streams, number[weir.river], weir.at)
         structures.append(Structure("weir", number[weir.river], vertex, weir.drop_m, plan.notes_of(weir)))
     stem = number[plan.ARDELM]
-    sill_to = plan.SILL_WEIR_AT + plan.SILL_LENGTH
+    sill = vertex_at(streams, stem, plan.SILL_WEIR_AT)
     works = (
         _works(streams, "gorge", stem, plan.GORGE_FROM, plan.GORGE_TO, width_m=plan.GORGE_WIDTH_M),
-        _works(streams, "sill", stem, plan.SILL_WEIR_AT, sill_to, width_m=plan.SILL[1]),
+        Works("sill", stem, sill, sill + plan.SILL_VERTICES, width_m=plan.SILL[1]),
         _works(
             streams, "embankments", stem, plan.DYKED_FROM, plan.DYKED_TO,
             offset_m=plan.DYKE_OFFSET_M, over_water_m=plan.DYKE_OVER_WATER_M,
@@ -235,7 +235,7 @@ def _free_vertices(streams, number, taken, room_m):
 
 
 # A place on the gentler part of the larger streams; None where there is no room.
-def _draw(streams, taken, room_m, rng, upper_share, any_area=False):
+def _draw(streams, taken, room_m, rng, upper_share, min_km2=None):
     spots, areas, slopes = [], [], []
     largest = max(stream.area_km2.max() for stream in streams)
     for number, stream in enumerate(streams):
@@ -248,8 +248,7 @@ def _draw(streams, taken, room_m, rng, upper_share, any_area=False):
     if not areas.size:
         return None
     suits = (areas <= upper_share * largest) & (slopes <= np.median(slopes))
-    if not any_area:
-        suits &= areas >= np.median(areas)
+    suits &= areas >= (np.median(areas) if min_km2 is None else min_km2)
     suits = np.flatnonzero(suits)
     return spots[int(rng.choice(suits))] if suits.size else None
 

@@ -97,7 +97,7 @@ WEIRS = (
     PlannedWeir(ARDELM, 0.345, 3.2, "mill", MILL, "good", powered=True, connected=True),
     PlannedWeir(ARDELM, 0.420, 1.0, "none", NOBODY, "poor", removal_planned=True),
     PlannedWeir(ARDELM, 0.475, 2.05, "mill", BOARD, "good", fish_pass=True, connected=True),
-    PlannedWeir(ARDELM, 0.620, 2.1, "mill", NOBODY, "fair"),
+    PlannedWeir(ARDELM, 0.611, 2.1, "mill", NOBODY, "fair"),
     PlannedWeir(ARDELM, 0.680, 2.8, "irrigation", FARMERS, "good"),
     PlannedWeir(ARDELM, 0.735, 0.8, "none", NOBODY, "poor"),
     PlannedWeir(ARDELM, 0.785, 1.7, "none", BOARD, "fair"),
@@ -123,12 +123,12 @@ SETTLEMENTS = (
 SETTLEMENT_NEAR_M, SERVED_SETTLEMENTS = 350.0, 7
 # Of the weir below the first road embankment the layer says this; its place comes from the embankment.
 WEIR_BELOW_ROAD = PlannedWeir("", 0.0, 1.8, "none", NOBODY, "fair")
-# The fall: river, share of its length, drop. The lake lies on a brook of such an area; roads cross smaller ones.
+# The fall: river, share of its length, drop. The lake and the road embankments lie on brooks of such areas.
 FALL = (OSKERY, 0.46, 3.6)
-LAKE_KM2, ROAD_BANKS_BELOW_KM2 = (0.8, 12.0), 9.0
+LAKE_KM2, ROAD_BANKS_KM2 = (0.8, 12.0), (3.0, 9.0)
 # A weir on a bare sill of rock, below which the water is wide and shallow, and a gorge in the ridge, where it is
 # narrow and deep. Both were surveyed: flow [m³/s], width [m], mean depth [m].
-SILL_WEIR_AT, SILL_LENGTH, SILL = 0.475, 0.006, (13.0, 62.0, 0.12)
+SILL_WEIR_AT, SILL_VERTICES, SILL = 0.475, 8, (13.0, 62.0, 0.12)
 GORGE_FROM, GORGE_TO, GORGE_WIDTH_M, GORGE = 0.492, 0.540, 9.0, (13.0, 9.0, 1.15)
 # A canal for irrigation leaves above a weir and runs along the river's valley, down drops, back into the river.
 CANAL_FROM, CANAL_TO, CANAL_OFFSET_M, CANAL_SLOPE, CANAL_FLOW_M3S = 0.220, 0.415, -260.0, 3e-4, 2.4

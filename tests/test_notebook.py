@@ -37,15 +37,17 @@ def ran_in(folder, repository):
     return [cell for cell in notebook.cells if cell.cell_type == "code"], folder, before
 
 
-def test_ten_cells_run_and_say_what_was_found(made):
+def test_ten_cells_run_and_say_what_was_found(made, sample_run):
     cells, _, _ = made
 
     assert len(cells) == 10
     shown = [texts(cell) for cell in cells]
     assert shown[0] == ["'Sample district'"]
     assert shown[1] == ["[]"]
-    assert shown[2][-1] == "<Inventory 'Sample district': 12 sites, 177 reaches>"
-    assert shown[4][0].startswith("12 sites, ")
+    # The same region under the same settings, run by the command.
+    sites, reaches = (len(sample_run.delivered.tables[name]) for name in ("sites", "reaches"))
+    assert shown[2][-1] == f"<Inventory 'Sample district': {sites} sites, {reaches} reaches>"
+    assert shown[4][0].startswith(f"{sites} sites, ")
     before, after = map(int, shown[7][0].strip("()").split(", "))
     assert before == 12 > after > 0
     assert "unchanged" in shown[8][0]

@@ -13,12 +13,17 @@ DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 @pytest.fixture(scope="module")
 def beside(sample_run):
-    """The sample, the sample with its regime alone, and the sample in 2050."""
+    """The sample without its regime, with it, and in 2050; all without the rule whose closed months need it."""
     folder = sample_run.settings.parent
-    regime = 'extends = "sample.toml"\n[run]\noutput_folder = "../out-regime"\n'
-    regime += '[flows.regime]\npreset = "regimes/sample.toml"\n'
-    (folder / "regime.toml").write_text(regime, encoding="utf-8")
-    return run_scenarios([folder / name for name in ("sample.toml", "regime.toml", "sample-2050.toml")])
+    for name, base, more in (
+        ("plain", "sample", 'left_out = ["flows.regime"]\n'),
+        ("regime", "sample", ""),
+        ("later", "sample-2050", ""),
+    ):
+        text = f'extends = "{base}.toml"\n{more}rules_left_out = ["wet meadow"]\n'
+        text += f'[run]\noutput_folder = "../out-{name}"\n'
+        (folder / f"{name}.toml").write_text(text, encoding="utf-8")
+    return run_scenarios([folder / f"{name}.toml" for name in ("plain", "regime", "later")])
 
 
 def layer(beside, scenario, name):
@@ -27,7 +32,7 @@ def layer(beside, scenario, name):
 
 
 def test_a_regime_moves_no_annual_figure_of_the_sample(beside):
-    today, split = (layer(beside, name, "sites") for name in ("sample", "regime"))
+    today, split = (layer(beside, name, "sites") for name in ("plain", "regime"))
 
     for name in today.columns:
         if not name.startswith(("energy_month_", "month_source")):
@@ -39,7 +44,7 @@ def test_a_regime_moves_no_annual_figure_of_the_sample(beside):
 
 
 def test_the_flows_of_2050_are_those_of_today_times_the_table(beside):
-    today, later = (layer(beside, name, "site_months") for name in ("regime", "sample-2050"))
+    today, later = (layer(beside, name, "site_months") for name in ("regime", "later"))
     both = today.merge(later, on=["site_id", "month"], suffixes=("", "_later"))
 
     assert both["site_id"].nunique() >= 5
@@ -54,10 +59,10 @@ def test_the_flows_of_2050_are_those_of_today_times_the_table(beside):
 def test_today_and_2050_stand_side_by_side_by_season(beside):
     table = beside.table.set_index("scenario")
 
-    assert np.isnan(table.loc["sample", "energy_gwh_jun_aug"])
-    assert table.loc["sample-2050", "energy_gwh_jun_aug"] < 0.95 * table.loc["regime", "energy_gwh_jun_aug"]
-    assert table.loc["sample-2050", "energy_gwh_dec_feb"] > table.loc["regime", "energy_gwh_dec_feb"]
-    seasons = table.loc[["regime", "sample-2050"]].filter(regex="energy_gwh_(dec|mar|jun|sep)")
+    assert np.isnan(table.loc["plain", "energy_gwh_jun_aug"])
+    assert table.loc["later", "energy_gwh_jun_aug"] < 0.95 * table.loc["regime", "energy_gwh_jun_aug"]
+    assert table.loc["later", "energy_gwh_dec_feb"] > table.loc["regime", "energy_gwh_dec_feb"]
+    seasons = table.loc[["regime", "later"]].filter(regex="energy_gwh_(dec|mar|jun|sep)")
     assert seasons.sum(axis=1).tolist() == pytest.approx(table["energy_gwh"].tolist()[1:], rel=1e-9)
     text = scenario_text(beside.title, beside.table, beside.currency)
     [summer] = [line for line in text.splitlines() if "June to August" in line]

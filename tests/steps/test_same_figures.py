@@ -12,9 +12,12 @@ from contextlib import closing
 from html.parser import HTMLParser
 from xml.etree import ElementTree
 
+import numpy as np
 import pyogrio
 import pypdf
 import pytest
+
+from sitefinder.settings.run import DeliverySettings
 
 # As the page's table shows them.
 ON_PAGE = ["head_m", "power_kw", "energy_mwh", "energy_mwh_p90", "energy_mwh_p10", "lcoe_per_kwh", "flow_mean_m3s"]
@@ -104,7 +107,8 @@ def test_the_page_shows_the_figures_of_the_geopackage(sample_run, sites):
 def test_each_sheet_shows_power_energy_and_cost_of_its_site(sample_run, sites):
     pages = text_of(sample_run.folder / "field-sheets.pdf")
 
-    for site in sites.itertuples():
+    # As many of the best have a sheet as delivery.field_sheets says by default.
+    for site in sites[sites["rank"] <= DeliverySettings().field_sheets].itertuples():
         own = "\n".join(page for page in pages[1:] if f"· {site.site_id}" in page.splitlines()[0])
         (power,) = re.findall(r"^Installed capacity ([\d.,]+) kW$", own, flags=re.M)
         (energy,) = re.findall(r"^Mean annual energy ([\d.,]+) MWh$", own, flags=re.M)
@@ -132,12 +136,13 @@ def test_totals_are_the_same_wherever_they_are_shown(sample_run):
     plate = " ".join(text_of(sample_run.folder / "district-map.pdf")[0].split())
 
     assert summed == (power_w, energy_wh)
-    (kw, gwh, low, high) = re.search(
-        r"installed capacity ([\d.]+) kW, mean annual energy ([\d.]+) GWh "
+    (capacity, unit, gwh, low, high) = re.search(
+        r"installed capacity ([\d.]+) ([kM]W), mean annual energy ([\d.]+) GWh "
         r"\(P90 ([\d.]+), P50 [\d.]+, P10 ([\d.]+) GWh\)",
         plate,
     ).groups()
-    for shown, value in ((kw, power_w / 1e3), (gwh, energy_wh / 1e9), (low, p90 / 1e3), (high, p10 / 1e3)):
+    power = power_w / {"kW": 1e3, "MW": 1e6}[unit]
+    for shown, value in ((capacity, power), (gwh, energy_wh / 1e9), (low, p90 / 1e3), (high, p10 / 1e3)):
         assert shows(shown, value)
     assert f"{gwh} GWh/yr" in page
     assert re.search(rf"P90 {low}, P50 [\d.]+, P10 {high}\b", page)
@@ -154,8 +159,9 @@ def test_waypoints_are_where_the_sites_are_and_state_their_power(sample_run, sit
         own = [point for point in waypoints if site.site_id in point.findtext(f"{GPX}desc")]
         places = {(float(point.get("lon")), float(point.get("lat"))) for point in own}
         expected = {(site.lon, site.lat), (site.intake_lon, site.intake_lat)}
-        near = {(round(x, 6), round(y, 6)) for x, y in places}
-        assert near == {(round(x, 6), round(y, 6)) for x, y in expected}
+        # Both are rounded, and a figure half-way between may go either way.
+        assert len(places) == len(expected)
+        assert np.array(sorted(places)) == pytest.approx(np.array(sorted(expected)), abs=1.5e-6)
         for point in own:
             shown = re.search(r"([\d. ]+) kW", point.findtext(f"{GPX}desc"))[1]
             assert shows(shown.strip(), site.power_kw)

@@ -46,14 +46,18 @@ def one_by_one(stage, results, others):
 
 
 @pytest.mark.parametrize("stage", CUT, ids=lambda stage: stage.name)
-def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_run, of_sample):
+def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_run, of_sample, monkeypatch):
     others = dict(zip(("settings", "inputs"), of_sample, strict=True))
-    results = sample_run.results
+    # Small systems would be done as one: the Tarrin has a few kilometres, and the rim some brooks.
+    monkeypatch.setattr("sitefinder.steps.systems.SMALL_STATIONS", 40)
+    systems = find_systems(sample_run.results["network"], sample_run.results["stationing"])
+    results = sample_run.results | {"systems": systems}
 
     joined, found = one_by_one(stage, results, others)
 
     whole = stage.function(**others, **{name: results[name] for name in stage.each.cut_from})
-    assert list(found) == ["Ardelm (feature S069)", "Tarrin (feature S039)"]
+    assert list(found) == systems.names
+    assert {name.partition(" (")[0] for name in found} >= {"Ardelm", "Tarrin"}
     assert digest_of(joined) == digest_of(whole)
 
 
