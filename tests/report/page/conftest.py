@@ -195,7 +195,8 @@ def of_region(table, districts, random):
         [
             {
                 "scope": scope, "name": name, "reaches": 3, "length_m": 1500.0, "open_m": 900.0, "excluded_m": 1.0,
-                "theoretical_w": 12_345, "depleted_m": 800.0, "new_barriers": 1, "sites": 2, "power_w": 6_789, "energy_wh": 1_234_567_890,
+                "theoretical_w": 12_345, "sites": 2,
+                "depleted_m": 800.0, "new_barriers": 1, "power_w": 6_789, "energy_wh": 1_234_567_890,
                 "energy_mwh_p90": 900.0, "energy_mwh_p50": 1200.0, "energy_mwh_p10": 1500.0,
                 "lcoe_per_kwh": 0.2, "lcoe_per_kwh_p90": 0.3, "lcoe_per_kwh_p10": 0.1,
             }
