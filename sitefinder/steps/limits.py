@@ -26,8 +26,6 @@ from sitefinder.steps.selection import migration_path, offer_steps, river_use
 from sitefinder.units import WATT_HOURS_PER_MEGAWATT_HOUR
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
     from sitefinder.settings import Settings
