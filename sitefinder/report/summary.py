@@ -419,15 +419,13 @@ def limits_text(limits):
     parts = []
     for limit in limits.itertuples():
         setting = "" if math.isnan(limit.setting) else f" ({limit.setting:g}{LIMIT_UNITS.get(limit.limit, '')})"
-        lost = limit.energy_lost_mwh
-        energy = f"{gigawatt_hours(abs(lost))} GWh {'less' if lost >= 0 else 'more'}"
         sites = counted(limit.sites_without, "site", "sites")
-        parts.append(f"{limit.limit}{setting}, {energy} than without it ({sites})")
+        parts.append(f"{limit.limit}{setting}: {gigawatt_hours(limit.energy_lost_mwh)} GWh ({sites} without)")
     if not parts:
         return ""
     gaps = limits[["gap_share", "gap_without_share"]].to_numpy(dtype=float)
     exact = "The selections are exact." if (gaps == 0).all() else _gap_text(gaps)
-    return f"Cost of the cumulative limits: {'; '.join(parts)}. {exact}"
+    return f"Energy lost by cumulative limits, {'; '.join(parts)}. {exact}"
 
 
 def _gap_text(gaps):

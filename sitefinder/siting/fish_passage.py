@@ -143,7 +143,7 @@ def fish_losses(downstream, entered, migration):
         Negative logarithm of the survival past each candidate, first with any turbine, then with a fish-safe one,
         for the fish of each spawning station without another upstream; infinite where none survive. Fish of
         stations further down pass fewer plants.
-    most : ndarray of float64, shape (k,)
+    maximum : ndarray of float64, shape (k,)
         What the minimum allows, less what existing plants take; 0 where they take more.
     """
     spawning = np.asarray(migration.spawning, dtype=bool)
@@ -170,8 +170,8 @@ def fish_losses(downstream, entered, migration):
     entries = np.concatenate([loss[column, 0], loss[column, 1]])
     where = np.tile(row, 2), np.concatenate([column, column + count])
     passed = survival_to_outlet(downstream, np.arange(len(downstream)), migration.past_plants)[grounds]
-    most = -np.log(migration.minimum) + ROUNDING + np.log(np.maximum(passed, 1e-300))
-    return csr_array((entries, where), shape=(len(grounds), 2 * count)), np.maximum(most, 0.0)
+    maximum = -np.log(migration.minimum) + ROUNDING + np.log(np.maximum(passed, 1e-300))
+    return csr_array((entries, where), shape=(len(grounds), 2 * count)), np.maximum(maximum, 0.0)
 
 
 def worst_from_above(downstream, spawning, survival):

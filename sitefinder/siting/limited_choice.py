@@ -53,7 +53,7 @@ class _Tree(NamedTuple):
         return trace_upstream(self.downstream, picked, self.start, self.boundary, len(value))
 
 
-def choose_within_limits(downstream, intake, tailrace, value, amounts, most, pond_start=None, pond=None):
+def choose_within_limits(downstream, intake, tailrace, value, amounts, maximum, pond_start=None, pond=None):
     r"""The candidates of greatest total value that do not overlap and together keep linear limits.
 
     Parameters
@@ -66,7 +66,7 @@ def choose_within_limits(downstream, intake, tailrace, value, amounts, most, pon
         Value of each candidate [any additive unit]. Only those above zero can be chosen.
     amounts : sparse array of float64, shape (k, m)
         What each candidate does towards each limit, none negative.
-    most : ndarray of float64, shape (k,)
+    maximum : ndarray of float64, shape (k,)
         The maximum of each sum over the chosen candidates.
 
     Returns
@@ -105,20 +105,20 @@ def choose_within_limits(downstream, intake, tailrace, value, amounts, most, pon
     """
     downstream = np.ascontiguousarray(downstream, dtype=np.int32)
     value = np.array(value, dtype=np.float64)
-    amounts, most = csr_array(amounts), np.asarray(most, dtype=np.float64)
+    amounts, maximum = csr_array(amounts), np.asarray(maximum, dtype=np.float64)
     # What alone is above a limit can be in no set.
     alone = amounts.tocoo()
     row, column = alone.coords
-    value[column[alone.data > most[row] * (1.0 + ROUNDING)]] = 0.0
+    value[column[alone.data > maximum[row] * (1.0 + ROUNDING)]] = 0.0
     is_kept = value[column] > 0
     amounts = coo_array((alone.data[is_kept], (row[is_kept], column[is_kept])), shape=alone.shape).tocsr()
     tree = _tree(downstream, intake, tailrace, pond_start, pond)
     chosen = tree.best(value)
-    if _keeps(amounts, most, chosen):
+    if _keeps(amounts, maximum, chosen):
         total = float(value[chosen].sum())
         return LimitedChoice(chosen, total, total)
 
-    bounds = _Bounds(tree, value, _shares(amounts, most))
+    bounds = _Bounds(tree, value, _shares(amounts, maximum))
     _step_down(bounds)
     if not bounds.is_closed:
         _price_by_programs(bounds)
@@ -131,7 +131,8 @@ def choose_within_limits(downstream, intake, tailrace, value, amounts, most, pon
         bound = min(bound, max(found.upper_bound, known))
         bounds.take(found.chosen)
     total = bounds.known
-    return LimitedChoice(bounds.best, total, max(bound, total))
+    is_closed = bound - total <= ROUNDING * max(abs(bound), 1.0)
+    return LimitedChoice(bounds.best, total, total if is_closed else bound)
 
 
 def _tree(downstream, intake, tailrace, pond_start, pond):
@@ -143,15 +144,15 @@ def _tree(downstream, intake, tailrace, pond_start, pond):
     return _Tree(downstream, intake, tailrace, pond_start, pond, boundary.start, boundary.station, *order)
 
 
-def _keeps(amounts, most, chosen):
+def _keeps(amounts, maximum, chosen):
     sums = amounts @ chosen.astype(np.float64)
-    return bool((sums <= most * (1.0 + ROUNDING) + ROUNDING * ROUNDING).all())
+    return bool((sums <= maximum * (1.0 + ROUNDING) + ROUNDING * ROUNDING).all())
 
 
 # The limits that candidates could break together, each as a share of its maximum.
-def _shares(amounts, most):
-    rows = np.flatnonzero((np.asarray(amounts.sum(axis=1)).ravel() > most) & (most > 0))
-    scale = csr_array((1.0 / most[rows], (np.arange(len(rows)), np.arange(len(rows)))), shape=(len(rows),) * 2)
+def _shares(amounts, maximum):
+    rows = np.flatnonzero((np.asarray(amounts.sum(axis=1)).ravel() > maximum) & (maximum > 0))
+    scale = csr_array((1.0 / maximum[rows], (np.arange(len(rows)), np.arange(len(rows)))), shape=(len(rows),) * 2)
     return csr_array(scale @ amounts[rows])
 
 
@@ -237,7 +238,7 @@ def _price_by_programs(bounds):
             return
 
 
-# For each limit the candidates with which the relaxed problem has most value.
+# For each limit the candidates with which the relaxed problem has the greatest value.
 def _promising(bounds):
     entries = bounds.shares.tocoo()
     row, column = entries.coords

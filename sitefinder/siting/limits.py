@@ -45,12 +45,12 @@ class Limit(NamedTuple):
     """A limit on what sites do together in each of several parts of the river.
 
     ``amounts`` has what each candidate does in each part, sparse, shape (parts, m); the chosen ones may together
-    do ``most``, shape (parts,).
+    do ``maximum``, shape (parts,).
     """
 
     name: str
     amounts: csr_array
-    most: np.ndarray
+    maximum: np.ndarray
 
 
 def streams_of_links(links):
@@ -276,7 +276,7 @@ def cumulative_limits(ranking, stretches, segment_length_m, use, left_out=()):
         allowed = np.floor(allowed * (1.0 + ROUNDING)) - _by_part(use.stream, use.plants)
         found.append(Limit(PLANTS_PER_KM, _in_parts(use.stream) @ plants, allowed))
     return [
-        limit._replace(amounts=csr_array(limit.amounts), most=np.maximum(limit.most, 0.0))
+        limit._replace(amounts=csr_array(limit.amounts), maximum=np.maximum(limit.maximum, 0.0))
         for limit in found
         if limit.amounts.shape[0] and limit.name not in left_out
     ]
@@ -321,8 +321,8 @@ def goes_beyond(limits, chosen):
     """
     beyond = np.zeros(len(chosen), dtype=bool)
     for limit in limits:
-        left = limit.most - limit.amounts @ chosen.astype(np.float64)
+        left = limit.maximum - limit.amounts @ chosen.astype(np.float64)
         entries = limit.amounts.tocoo()
         row, column = entries.coords
-        beyond[column[entries.data > left[row] + ROUNDING * np.maximum(limit.most[row], 1.0)]] = True
+        beyond[column[entries.data > left[row] + ROUNDING * np.maximum(limit.maximum[row], 1.0)]] = True
     return beyond & ~chosen

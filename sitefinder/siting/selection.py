@@ -366,8 +366,8 @@ class Offers(NamedTuple):
     slightly better set may exist. ``kept_out`` are candidates that nothing but this or a cumulative limit
     prevents, ``over_limit`` those of them for which a limit leaves no room (None: no such limit).
 
-    ``total_value`` is that of the set by the objective of the selection, and no allowed set has more than
-    ``upper_bound``; the two are equal where the choice is exact.
+    No allowed set has more value, by the objective of the selection, than this one and ``gap`` together; 0 where
+    the choice is exact, NaN where that is not known.
     """
 
     valued: pd.DataFrame
@@ -378,8 +378,7 @@ class Offers(NamedTuple):
     kept_out: np.ndarray
     exact: bool = True
     over_limit: np.ndarray | None = None
-    total_value: float = np.nan
-    upper_bound: float = np.nan
+    gap: float = 0.0
 
 
 def valued_for(valuation, choice):
@@ -469,12 +468,10 @@ def choose_sites(
         preferred = _existing_first(option_value, stretches.table, settings.selection)
         if shared:
             found = choose_within_limits(*ends, preferred, *_stacked(shared, len(valued)), *ponds)
-            chosen, total_value, upper_bound = found
+            chosen, gap = found.chosen, found.upper_bound - found.total_value
         else:
             boundary = boundary_of_path(*ends, *ponds)
-            chosen, total_value = choose_best_set(downstream, tailrace, preferred, *boundary)
-            upper_bound = total_value
-        more = (preferred - option_value)[chosen].sum()
+            chosen, gap = choose_best_set(downstream, tailrace, preferred, *boundary).chosen, 0.0
     else:
         safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
         may_be_safe = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
@@ -486,16 +483,13 @@ def choose_sites(
         options = migration._replace(survival=np.column_stack([first, migration.survival[:, SAFE]]))
         entered = entered_at(stretches.table["scheme_type"], intake, tailrace)
         found = choose_for_fish(*ends, entered, preferred, options, *ponds)
-        option, total_value, exact = found
-        upper_bound = total_value if exact else np.nan
-        amounts, most = _stacked(shared, len(valued))
-        if (amounts @ (option >= 0) > most * (1.0 + ROUNDING)).any():
-            option, total_value, upper_bound = _for_fish_and_limits(
-                ends, ponds, entered, preferred, options, amounts, most
-            )
+        option, exact = found.option, found.exact
+        gap = 0.0 if exact else np.nan
+        amounts, maximum = _stacked(shared, len(valued))
+        if (amounts @ (option >= 0) > maximum * (1.0 + ROUNDING)).any():
+            option, gap = _for_fish_and_limits(ends, ponds, entered, preferred, options, amounts, maximum)
             exact = True
         chosen, safe_by_passage_limit = option >= 0, option == SAFE
-        more = (preferred - option_value)[chosen, option[chosen]].sum()
         valued = valued_for(valuation, np.where(safe_by_passage_limit, SAFE, choice))
     blocking = blocked_by(chosen, *ends, segment_m, *ponds)
     kept_out = passing & ~chosen & (blocking < 0)
@@ -508,8 +502,7 @@ def choose_sites(
         kept_out,
         exact,
         kept_out & goes_beyond(shared, chosen),
-        float(total_value - more),
-        float(upper_bound - more),
+        float(gap),
     )
 
 
@@ -517,14 +510,16 @@ def choose_sites(
 def _stacked(limits, count):
     if not limits:
         return csr_array((0, count)), np.zeros(0)
-    return csr_array(vstack([limit.amounts for limit in limits])), np.concatenate([limit.most for limit in limits])
+    return csr_array(vstack([limit.amounts for limit in limits])), np.concatenate(
+        [limit.maximum for limit in limits]
+    )
 
 
 # The best options where cumulative limits bind beside fish: both are limits on sums, of what sites use and of the
 # logarithms of what they let live, and each candidate is there twice, with any turbine and with a fish-safe one.
-def _for_fish_and_limits(ends, ponds, entered, value, options, amounts, most):
+def _for_fish_and_limits(ends, ponds, entered, value, options, amounts, maximum):
     downstream, intake, tailrace = ends
-    lost, most_lost = fish_losses(downstream, entered, options)
+    lost, maximum_loss = fish_losses(downstream, entered, options)
     twice = [hstack([amounts, amounts]), lost]
     pond_start, pond = ponds
     found = choose_within_limits(
@@ -533,13 +528,13 @@ def _for_fish_and_limits(ends, ponds, entered, value, options, amounts, most):
         np.tile(tailrace, 2),
         value.T.ravel(),
         vstack(twice),
-        np.concatenate([most, most_lost]),
+        np.concatenate([maximum, maximum_loss]),
         np.concatenate([pond_start, pond_start[1:] + pond_start[-1]]),
         np.tile(pond, 2),
     )
     of_any, of_safe = np.split(found.chosen, 2)
     option = np.where(of_safe, SAFE, np.where(of_any, ANY, -1)).astype(np.int8)
-    return option, found.total_value, found.upper_bound
+    return option, found.upper_bound - found.total_value
 
 
 # The step of the value that a new barrier must have, where the settings ask for it.

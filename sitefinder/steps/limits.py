@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -18,14 +18,14 @@ from sitefinder.siting.limits import (
     streams_of_links,
     water_bodies_of_stations,
 )
+from sitefinder.siting.potential import whole
 from sitefinder.siting.selection import choose_sites
 from sitefinder.steps.closed_months import with_closed
 from sitefinder.steps.quiet import without_library_output
 from sitefinder.steps.selection import migration_path, offer_steps, river_use
+from sitefinder.units import WATT_HOURS_PER_MEGAWATT_HOUR
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
     from sitefinder.settings import Settings
@@ -63,9 +63,9 @@ def find_river_parts(
 
 # The selection itself, and the one without any limit, in a table of `weigh_limits`.
 AS_CHOSEN, ALL_LIMITS = "", "all limits"
-# Sums in another order differ by less than this share.
-SUMMED_TO = 1e-9
-COUNTED = ["sites", "energy_mwh", "net_annual_value", "total_value", "upper_bound"]
+# Sums of whole watt-hours and thousandths of money, so that systems add up to the region to the last digit.
+COUNTED = ["sites", "energy_wh", "net_annual_value_thousandths", "gap"]
+THOUSANDTHS = 1000.0
 
 
 def limits_set(settings: Settings) -> tuple[str, ...]:
@@ -114,24 +114,19 @@ def weigh_limits(
 
 
 # Figures of a set, in the order of `COUNTED`.
-def _counted(offers: Offers) -> tuple[float, ...]:
-    energy_mwh, value = (
-        float(offers.valued[name].to_numpy()[offers.chosen].sum()) for name in ("energy_mwh", "net_annual_value")
+def _counted(offers: Offers) -> tuple[int, int, int, float]:
+    picked = offers.valued[offers.chosen]
+    energy_wh, value = (
+        int(whole(picked[name].to_numpy() * scale).sum())
+        for name, scale in (("energy_mwh", WATT_HOURS_PER_MEGAWATT_HOUR), ("net_annual_value", THOUSANDTHS))
     )
-    return int(offers.chosen.sum()), energy_mwh, value, offers.total_value, offers.upper_bound
+    return int(offers.chosen.sum()), energy_wh, value, offers.gap
 
 
 def joined_limit_costs(found: dict[str, pd.DataFrame], **_: object) -> pd.DataFrame:
     """The sets of all drainage systems together, from those of each."""
     every = pd.concat(found.values(), ignore_index=True)
     return every.groupby("limit", sort=False)[COUNTED].sum(min_count=len(found)).reset_index()
-
-
-# How much more than a value there can be, as a share of it; below the last digits of a sum it is none.
-def _gap_share(upper_bound: Any, value: Any) -> npt.NDArray[np.float64]:
-    upper_bound, value = np.asarray(upper_bound, dtype=np.float64), np.asarray(value, dtype=np.float64)
-    more = np.divide(upper_bound - value, value, out=np.zeros(value.shape), where=value > 0)
-    return np.where(more < SUMMED_TO, 0.0, more)
 
 
 def limit_costs_table(settings: Settings, limit_costs: pd.DataFrame) -> pd.DataFrame:
@@ -154,9 +149,14 @@ def limit_costs_table(settings: Settings, limit_costs: pd.DataFrame) -> pd.DataF
         DEPLETED_OF_WATER_BODY: ranking.max_depleted_share,
         PLANTS_PER_KM: ranking.max_plants_per_km,
     }
-    chosen = limit_costs[limit_costs["limit"] == AS_CHOSEN].iloc[0]
-    others = limit_costs[limit_costs["limit"] != AS_CHOSEN].reset_index(drop=True)
-    gap, gap_without = (_gap_share(table["upper_bound"], table["total_value"]) for table in (chosen, others))
+    sets = limit_costs.assign(
+        energy_mwh=limit_costs["energy_wh"] / WATT_HOURS_PER_MEGAWATT_HOUR,
+        net_annual_value=limit_costs["net_annual_value_thousandths"] / THOUSANDTHS,
+    )
+    objective = sets["energy_mwh" if ranking.choose_by == "energy" else "net_annual_value"]
+    sets["gap_share"] = (sets["gap"] / objective).where(sets["gap"] != 0, 0.0)
+    chosen = sets[sets["limit"] == AS_CHOSEN].iloc[0]
+    others = sets[sets["limit"] != AS_CHOSEN].reset_index(drop=True)
     table = pd.DataFrame(
         {
             "limit": others["limit"],
@@ -167,8 +167,8 @@ def limit_costs_table(settings: Settings, limit_costs: pd.DataFrame) -> pd.DataF
             "energy_without_mwh": others["energy_mwh"],
             "energy_lost_mwh": others["energy_mwh"] - chosen["energy_mwh"],
             "net_annual_value_lost": others["net_annual_value"] - chosen["net_annual_value"],
-            "gap_share": float(gap),
-            "gap_without_share": gap_without,
+            "gap_share": chosen["gap_share"],
+            "gap_without_share": others["gap_share"],
         }
     )
     return table[[column.name for column in LAYERS["cumulative_limits"].columns]]

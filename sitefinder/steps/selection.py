@@ -140,8 +140,7 @@ def _joined_offers(found: dict[str, Offers], systems: Systems, stretches: Stretc
         joined(lambda offers: offers.kept_out),
         all(offers.exact for offers in found.values()),
         joined(_over_limit),
-        sum(offers.total_value for offers in found.values()),
-        sum(offers.upper_bound for offers in found.values()),
+        sum(offers.gap for offers in found.values()),
     )
 
 

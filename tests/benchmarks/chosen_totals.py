@@ -120,6 +120,7 @@ def run_settings(case, seed):
             "flows": {"equations": ["none.toml"], "environmental": [{"kind": "share_of_mean", "share": 0.1}]},
             "stretches": {"scheme_types": ["diversion"], "longest_m": 800.0},
             "energy": {"turbines": ["generic.toml"], "design_exceedance_percent": [20, 30, 45]},
+            "ranking": {"min_free_flowing_m": 0.0},
             "tailwater": {"method": "none"},
             "costs": {"file": "generic.toml", "price_per_kwh": 0.4},
             "uncertainty": {

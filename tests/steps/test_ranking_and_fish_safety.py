@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
+from sitefinder.delivery.depleted_reaches import find_depleted_reaches
 from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.inventory import read_run
 from sitefinder.settings import RankingSettings
@@ -51,7 +52,10 @@ def by_score(sample_run, given):
     alive = fish_alive(settings, inputs, *[results[name] for name in ways])
     given = [results[name] for name in [*TABLES_OF, "verdicts", "months", "closed_months", "sites"]]
     found = rank_sites(settings, inputs, *given, alive)
-    return make_sites(settings, found), found.criteria, found.sensitivity
+    depleted_from = ["stationing", "flows", "water_depths", "channel_shapes", "months"]
+    depleted = find_depleted_reaches(settings, inputs, *[results[name] for name in depleted_from], found)
+    sites = make_sites(settings, results["stationing"], results["heads"], found, depleted)
+    return sites, found.criteria, found.sensitivity
 
 
 def test_a_ranking_by_score_orders_the_same_sites_and_shows_its_criteria(sample_run, by_score):
@@ -192,10 +196,10 @@ def test_spacing_and_hard_limits_never_raise_the_value_of_the_set(sample_run, gi
     )
     value, notes = {}, set()
     cases = {
-        "none": {},
-        "spacing": {"spacing_m": 400.0},
-        "power": {"min_power_kw": 60.0},
-        "road": {"max_road_distance_m": 200.0},
+        "none": {"min_free_flowing_m": 0.0},
+        "spacing": {"min_free_flowing_m": 400.0},
+        "power": {"min_free_flowing_m": 0.0, "min_power_kw": 60.0},
+        "road": {"min_free_flowing_m": 0.0, "max_road_distance_m": 200.0},
     }
     for name, changes in cases.items():
         changed = with_section(settings, "ranking", **changes)

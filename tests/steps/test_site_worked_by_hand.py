@@ -251,7 +251,7 @@ def test_there_is_one_site_at_the_step(delivered):
     # quantile that has an equation is 90 %.
     assert BY_HAND["power_kw"] < 100
     # 22 gauges are fewer than 25.
-    assert site["flags"] == "cost_extrapolated; flow_regression_weak; curve_extended"
+    assert site["flags"] == "cost_extrapolated; flow_regression_weak; curve_extended; depleted_shallow"
     assert bool(site["fish_safe"])
     assert bool(site["screened"])
     assert bool(site["mark_fish_safe_only"])

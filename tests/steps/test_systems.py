@@ -17,6 +17,7 @@ from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
 from sitefinder.pipeline.graph import loaded
 from sitefinder.siting.candidates import Stretches, find_stretches
+from sitefinder.siting.limits import RiverParts
 from sitefinder.siting.passed import BITS
 from sitefinder.steps import systems as drainage
 from sitefinder.steps.candidates import value_all
@@ -137,6 +138,8 @@ def made_results(river, downstream, rng, made, inputs):
         "verdicts": drainage.OwnVerdicts(choice),
         "water_bodies": drainage.OwnWaters(standing, *(rng.random((3, count)) < 0.04)),
     }
+    # Each river is one stream; water bodies may lie in several.
+    results["river_parts"] = RiverParts(np.asarray(river, dtype=np.int64), rng.integers(-1, 3, count))
     valued = [results[name] for name in ("stretches", "flows", "water_depths")]
     results["energy"] = value_all(made, inputs, *valued)
     # Some of those that a rule leaves to fish-safe turbines are excluded by another.
