@@ -1,7 +1,7 @@
 """Time of the ways of conduits beside that of listing the candidates, on the sample region laid side by side.
 
-Run as ``python tests/benchmarks/conduits.py [candidates]``; a million by default. Copies of the region's diversions
-are listed and searched; the ground is that of one copy, since memory goes by the square and not by the region.
+Run as ``python tests/benchmarks/conduits.py [candidates]``; a million by default. Copies of the region's
+diversions are searched; the ground is that of one copy, since memory goes by the square and not by the region.
 """
 
 import sys
@@ -46,7 +46,7 @@ def timed_run():
 
 
 def copies(search, count):
-    """A search of at least so many candidates: the river and its candidates again and again on the same ground."""
+    """A search of at least a number of candidates: the river and its candidates repeatedly on the same ground."""
     number = -(-count // len(search.intake))
     stations, size = search.stations, len(search.stations)
     tables = []

@@ -51,8 +51,8 @@ def stretches(**changes):
 
 
 def test_layers_come_in_the_order_of_delivery():
-    promised = "sites stretches reaches catchments structures rule_hits turbine_options site_costs flow_curves"
-    promised += " site_simulations"
+    promised = "sites stretches conduits reaches catchments structures rule_hits turbine_options site_costs"
+    promised += " flow_curves site_simulations"
     beside = "site_months site_profiles ranking_criteria ranking_sensitivity fish_safe_gain hydrokinetic"
 
     totals = ["districts", "streams", "screening_cascade", "reach_districts", "totals"]
