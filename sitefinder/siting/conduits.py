@@ -38,7 +38,7 @@ MOST_MOVES = 20 * NODES
 # Nodes that are kept after the one that is nearest to the furthest powerhouse.
 NODES_BEYOND = 12
 # A leg joins a node with the one this number of nodes on: near ones follow the hillside, far ones cut across it.
-AHEAD = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128)
+AHEAD = (1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90)
 # From this leg on, one must be shorter than the contour by this share to be looked at.
 LONG_LEG, WORTHWHILE = 5, 0.97
 # The level falls by the length of the contour without its windings of less than this [cells].
@@ -48,6 +48,8 @@ SMOOTH_CELLS = 4.0
 RIVER_BELOW_M = 0.25
 # A penstock may lie in cells of the river itself as near as this to its ends [cells]; elsewhere it passes over it.
 END_CELLS = 3.0
+# From the best node, and from those before it by these numbers, the headrace is also led on over the valley floor.
+BACK = (0, 2, 5, 10)
 # Hills on a transect that a contour only goes around before the hillside itself is found.
 ISLANDS = 8
 # Sums of a route are kept to this [m]: what is left of a distance by rounding is no length.
@@ -616,6 +618,20 @@ def _past_nearest(limits, node, count, row, column):
     return min(count, nearest + NODES_BEYOND)
 
 
+# The node after the intake that is nearest to a place, of those to which a way leads; 0 without one.
+@part
+def _nearest_reached(limits, node, count, cost, row, column):
+    nearest, nearest_m = 0, np.inf
+    for number in range(1, count):
+        if cost[number] < np.inf:
+            distance_m = math.hypot(
+                (row - node[number, 0]) * limits[CELL_HEIGHT], (column - node[number, 1]) * limits[CELL_WIDTH]
+            )
+            if distance_m < nearest_m:
+                nearest, nearest_m = number, distance_m
+    return nearest
+
+
 # Cheapest ways along the nodes from the intake: cost, what the way is made of, and the node before.
 @part
 def _join(maps, limits, price, ahead, level_m, count, node, along, cost, made, before, leg):
@@ -762,8 +778,11 @@ def _find_routes(
                     below, pipe_per_m = tailrace[candidate], prices[candidate, 1]
                     chosen = -1
                     # The intake itself, a pipe all along, is looked at once, with the straight line.
-                    for place in range(1, count):
-                        if not cost[place] < best[candidate]:
+                    # The node nearest to the powerhouse comes first: then most others cannot be cheaper.
+                    nearest = _nearest_reached(limits, node, count, cost, at[below], beside[below])
+                    for turn in range(count):
+                        place = nearest if turn == 0 else turn
+                        if (turn > 0 and place == nearest) or not cost[place] < best[candidate]:
                             continue
                         here_m = top_m - limits[GRADE] * made[place, HEADRACE]
                         fall_m = here_m - level_m[below]
@@ -786,7 +805,42 @@ def _find_routes(
                             for each in range(RUN):
                                 parts[candidate, each] = made[place, each] + pipe[each]
                             parts[candidate, DEEPEST] = max(made[place, DEEPEST], pipe[DEEPEST])
+                    from_place, end_row, end_column = chosen, np.nan, np.nan
+                    for back in BACK if chosen >= 0 else (0, 0, 0, 0):
+                        place = chosen - back
+                        if place < 0 or not cost[place] < best[candidate]:
+                            continue
+                        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
+                        down, across = at[below] - node[place, 0], beside[below] - node[place, 1]
+                        share = _share_on_ground(
+                            maps, limits, node[place, 0], node[place, 1], at[below], beside[below], here_m
+                        )
+                        distance_m = math.hypot(down * limits[CELL_HEIGHT], across * limits[CELL_WIDTH])
+                        least = (share * price[CANAL] + (1.0 - share) * pipe_per_m) * distance_m
+                        if share <= 0.0 or cost[place] + least >= best[candidate]:
+                            continue
+                        row, column = node[place, 0] + share * down, node[place, 1] + share * across
+                        total = cost[place] + _headrace_leg(
+                            maps, limits, price, node[place, 0], node[place, 1], row, column, here_m,
+                            made[place, RUN], leg,
+                        )  # fmt: skip
+                        here_m -= limits[GRADE] * leg[HEADRACE]
+                        fall_m = here_m - level_m[below]
+                        if not total < best[candidate] or fall_m <= 0.0:
+                            continue
+                        total += _penstock_leg(
+                            maps, limits, price, pipe_per_m, row, column, at[below], beside[below], here_m, fall_m,
+                            pipe,
+                        )  # fmt: skip
+                        if total < best[candidate]:
+                            best[candidate] = total
+                            from_place, end_row, end_column = place, row, column
+                            for each in range(RUN):
+                                parts[candidate, each] = made[place, each] + leg[each] + pipe[each]
+                            deepest_m = max(leg[DEEPEST], pipe[DEEPEST])
+                            parts[candidate, DEEPEST] = max(made[place, DEEPEST], deepest_m)
                     if is_drawing and chosen >= 0:
+                        chosen = from_place
                         vertices, place = 0, chosen
                         while place >= 0:
                             vertices += 1
@@ -795,6 +849,9 @@ def _find_routes(
                         for index in range(vertices - 1, -1, -1):
                             drawn[index, 0], drawn[index, 1] = node[place, 0], node[place, 1]
                             place = before[place]
+                        if not np.isnan(end_row):
+                            drawn[vertices, 0], drawn[vertices, 1] = end_row, end_column
+                            vertices += 1
                         drawn[vertices, 0], drawn[vertices, 1] = at[below], beside[below]
                         vertices += 1
             # Straight: a canal as long as the ground is high enough, then a penstock; or a penstock all along.
@@ -802,10 +859,17 @@ def _find_routes(
                 if notes[candidate] & 1:
                     continue
                 below, pipe_per_m = tailrace[candidate], prices[candidate, 1]
+                length_m = math.hypot(
+                    (at[below] - at[intake]) * limits[CELL_HEIGHT],
+                    (beside[below] - beside[intake]) * limits[CELL_WIDTH],
+                )
                 share = _share_on_ground(maps, limits, at[intake], beside[intake], at[below], beside[below], top_m)
                 for attempt in range(2):
                     if attempt == 1:
                         share = 0.0
+                    # No way costs less than this on level ground.
+                    if (share * price[CANAL] + (1.0 - share) * pipe_per_m) * length_m >= best[candidate]:
+                        continue
                     row = at[intake] + share * (at[below] - at[intake])
                     column = beside[intake] + share * (beside[below] - beside[intake])
                     total = _headrace_leg(

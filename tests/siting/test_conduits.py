@@ -277,9 +277,8 @@ def test_a_tributary_on_the_bank_is_crossed_once_and_roads_are_counted():
     assert way["aqueduct_length_m"] >= 30.0
     # Where an aqueduct may only be 1.2 m high, it goes up the valley to where the bed, at 2 %, is so much higher.
     low = LIMITS._replace(max_aqueduct_height_m=1.2)
-    lines = [
-        conduit_lines(ground, course(), [0], [16], [16], limits, prices(**given))[0] for limits in (LIMITS, low)
-    ]
+    ends = ([0], [16], [16])
+    lines = [conduit_lines(ground, course(), *ends, limits, prices(**given))[0] for limits in (LIMITS, low)]
     crossed_m = [float(np.interp(500.0, *line[:-1].T)) for line in lines]
     assert crossed_m[0] == pytest.approx(520 + above_m / 0.2, abs=CELL_M)
     assert crossed_m[1] == pytest.approx(520 + (above_m - 1.2) / 0.02, abs=2 * CELL_M)

@@ -160,7 +160,7 @@ def _plant(handover, site, scheme):
         ("Discounted payback", amount(payback, "years", 0) if is_known(payback) else "not within the lifetime"),
         _if_known("Break-even price", break_even, f"{amount(break_even, '', 3)}; solar {solar} {per_kwh}"),
         None if scheme.diverts else ("Stretch of stream", amount(length_m, "m")),
-        ("Headrace and penstock", amount(conduit_m, "m") if is_known(conduit_m) and conduit_m > 0 else None),
+        ("Headrace and penstock", _conduit(site) if is_known(conduit_m) and conduit_m > 0 else None),
     ]
 
 
@@ -200,6 +200,15 @@ def _left(row):
 def _flow_by_month(own):
     first = own[(own["position"] == 1) & (own["month"] > 0)].sort_values("month")
     return [[MONTH_NAMES[int(row.month) - 1][:3], amount(row.flow_left_m3s)] for row in first.itertuples()]
+
+
+# Length of the conduit, and where it runs as far as the ground shows it.
+def _conduit(site):
+    parts = [amount(site["conduit_length_m"], "m")]
+    if site["conduit_bank"]:
+        parts.append(f"{site['conduit_bank']} bank, deepest cut {amount(site['deepest_cut_m'], 'm', 1)}")
+        parts += [f"{int(site['crossings'])} crossings"] if site["crossings"] > 0 else []
+    return "; ".join(parts)
 
 
 # A row that is omitted if its figure is not known.
