@@ -368,7 +368,10 @@ def test_the_curve_of_sizes_of_each_site_is_beside_the_size_that_was_chosen(tabl
         "flow_design_m3s",
         "power_kw",
     ):
-        assert (chosen[name] == sites.loc[chosen.index, name]).all(), name
+        own = sites.loc[chosen.index, name]
+        # Powers of one candidate and of many at once may differ in the last digit.
+        same = np.isclose(chosen[name], own, rtol=1e-12) if chosen[name].dtype == float else chosen[name] == own
+        assert same.all(), name
     # The choice went by the one curve that stands for all drawn curves; the site has the mean of its simulations.
     np.testing.assert_allclose(chosen["energy_mwh"], sites.loc[chosen.index, "energy_mwh"], rtol=0.02)
     assert chosen["is_best_size"].all()

@@ -137,7 +137,7 @@ def test_the_lake_is_detected_where_no_layer_shows_it(results, with_layers):
 
     water_bodies = with_layers(lakes=None)
 
-    # The ends of a lake lie within a segment, which does not stand as a whole, and so does the end of a brook in it.
+    # The ends of a lake lie within a segment, which does not stand as a whole; so does the end of a brook there.
     lake_m = results["stationing"].stations["segment_length_m"].to_numpy()
     assert lake_m[notes & ~water_bodies.detected].sum() <= 3 * lake_m.max()
     assert water_bodies.detected.sum() >= 0.75 * notes.sum()
