@@ -91,7 +91,11 @@ def draw_streams(streams, shift, rng, rivers=()):
     # A line that states an inflow says so at its upper end, which its author knew.
     inflow = {k: _inflow_km2(rivers, *parts[k][:2]) for k in kept}
     turned = [k for k in kept if k not in short and not inflow[k]]
-    turned = rng.choice(turned, min(3, len(kept) // 4), replace=False).tolist()
+    drawn = rng.choice(turned, min(3, len(kept) // 4), replace=False).tolist()
+    # Nor is the mouth of a river turned, where it falls by less than anybody can see: the next line is instead.
+    mouths = {last[number] for number in rivers}
+    free = [k for k in turned if k not in mouths and k not in drawn]
+    turned = [next(other for other in free if other > k) if k in mouths else k for k in drawn]
     for k, gap in zip(short, SHORT_END_M, strict=False):
         number, place, link = parts[k]
         line = LineString(link)

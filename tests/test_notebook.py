@@ -49,7 +49,7 @@ def test_ten_cells_run_and_say_what_was_found(made, sample_run):
     assert shown[2][-1] == f"<Inventory 'Sample district': {sites} sites, {reaches} reaches>"
     assert shown[4][0].startswith(f"{sites} sites, ")
     before, after = map(int, shown[7][0].strip("()").split(", "))
-    assert before == 12 > after > 0
+    assert before == sites > after > 0
     assert "unchanged" in shown[8][0]
     summary, names = shown[9]
     # Text alone, tables in their place: a notebook must not take them for something to show.

@@ -138,10 +138,13 @@ def test_a_new_action_has_its_mark_and_verdict_and_bars_what_it_declares(outcome
     reaches, sites = layer_of(outcome, "reaches"), layer_of(outcome, "sites")
     before = sample_run.delivered.tables["reaches"]
 
-    # The rule holds where it held with the action that it had.
-    assert reaches["mark_no_tunnel"].tolist() == before["mark_fish_safe_only"].tolist()
+    # The rule holds where it held with the action that it had, and upstream from there.
+    held = before["mark_fish_safe_only"].to_numpy()
+    assert reaches.loc[held, "mark_no_tunnel"].all()
     assert not reaches["mark_fish_safe_only"].any()
-    assert (reaches["verdict"] == before["verdict"].to_numpy()).all()
+    assert (reaches["verdict"] == before["verdict"].to_numpy())[held].all()
+    beyond = reaches[reaches["mark_no_tunnel"].to_numpy() & ~held]
+    assert set(beyond["verdict"]) <= {"restricted", "excluded"}
     assert reaches["mark_no_tunnel"].any()
     assert not sites["mark_no_tunnel"].any()
     assert "excluded by rules" in set(reaches.loc[reaches["mark_no_tunnel"], "rejection_reason"])
