@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 import numpy as np
 import pandas as pd
@@ -202,7 +202,8 @@ def _grounds(
     maps = _Maps(inputs, stationing)
     margin = int(np.ceil(reach_m / min(grid.cell_width_m, grid.cell_height_m))) + 2
     squares = pd.DataFrame({"row": row, "column": column}).groupby(["row", "column"], sort=True).indices
-    for (first_row, first_column), own in squares.items():
+    for square, own in squares.items():
+        first_row, first_column = cast("tuple[int, int]", square)
         side = SQUARE_CELLS + 2 * margin
         window = Window(first_row * SQUARE_CELLS - margin, first_column * SQUARE_CELLS - margin, side, side)
         yield np.sort(own), maps.ground(surface, clipped(window, grid), grid)
@@ -245,7 +246,7 @@ class _Maps:
 
 def join_ways(candidates: Stretches, conduits: pd.DataFrame) -> Stretches:
     """The candidates with the ways of their conduits."""
-    columns = {name: conduits[name].to_numpy() for name in conduits}
+    columns = {str(name): conduits[name].to_numpy() for name in conduits}
     return candidates._replace(table=candidates.table.assign(**columns))
 
 
