@@ -290,7 +290,7 @@ def draw_works(streams, places):
     Returns
     -------
     embankments, canals, drops : GeoDataFrame
-        Without CRS. ``drops`` has ``drop_id``, ``name``, ``kind``, ``head_m`` and ``flow_m3s``, which is constant.
+        Without CRS. ``drops`` has ``drop_id``, ``name``, ``kind``, ``drop_m`` and ``flow_m3s``, which is constant.
     """
     stem = streams[places.rivers[0]]
     (banks,) = (item for item in places.works if item.kind == "embankments")
@@ -308,13 +308,13 @@ def draw_works(streams, places):
     }
     rows = []
     for number, place in enumerate(canal.drops, 1):
-        head_m = round(float(canal.level_m[place - 1] - canal.level_m[place]), 2)
-        row = (f"D{number}", f"Meadow Canal, drop {number}", "canal drop", head_m, plan.CANAL_FLOW_M3S)
+        drop_m = round(float(canal.level_m[place - 1] - canal.level_m[place]), 2)
+        row = (f"D{number}", f"Meadow Canal, drop {number}", "canal drop", drop_m, plan.CANAL_FLOW_M3S)
         rows.append((*row, Point(np.round([canal.x_m[place], canal.y_m[place]], 1))))
     outfall = line_beside(stem, plan.OUTFALL_AT, plan.OUTFALL_OFFSET_M)
     row = (f"D{len(rows) + 1}", "Ebbenstow treatment works", "outfall", plan.OUTFALL_DROP_M, plan.OUTFALL_FLOW_M3S)
     rows.append((*row, Point(np.round(outfall, 1))))
-    drops = pd.DataFrame(rows, columns=["drop_id", "name", "kind", "head_m", "flow_m3s", "geometry"])
+    drops = pd.DataFrame(rows, columns=["drop_id", "name", "kind", "drop_m", "flow_m3s", "geometry"])
     return (
         gpd.GeoDataFrame(embankments, geometry=sides),
         gpd.GeoDataFrame(canals, geometry=[course]),

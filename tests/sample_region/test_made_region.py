@@ -207,7 +207,7 @@ def test_flood_embankments_stand_over_water_and_plain_in_the_dem(truth, dem):
 
 def test_the_canal_falls_at_its_drops_and_each_drop_states_its_flow(truth):
     drops = gpd.read_file(FOLDER / "layers.gpkg", layer="drops")
-    assert list(drops.columns) == ["drop_id", "name", "kind", "head_m", "flow_m3s", "geometry"]
+    assert list(drops.columns) == ["drop_id", "name", "kind", "drop_m", "flow_m3s", "geometry"]
     assert set(drops["kind"]) == {"canal drop", "outfall"}
     assert (drops["flow_m3s"] > 0).all()
     canal = {name: np.array(values) for name, values in truth["canal"].items()}
@@ -218,7 +218,7 @@ def test_the_canal_falls_at_its_drops_and_each_drop_states_its_flow(truth):
         at = line.project(drop.geometry)
         above, below = np.interp([at - 55.0, at + 55.0], along, canal["level_m"])
         # 110 m of canal fall by 3 cm.
-        assert above - below == pytest.approx(drop.head_m + 0.033, abs=0.02), drop.drop_id
+        assert above - below == pytest.approx(drop.drop_m + 0.033, abs=0.02), drop.drop_id
     assert len(drops) >= 5
 
 
