@@ -244,8 +244,8 @@ def find_stream_things(
         if layer in inputs.layers:
             found.append(_points_of(inputs.layers[layer].frame, stationing, name, stretches.structure_snap_m))
     streams = network.links["stream"].fillna("").to_numpy(dtype=object)
-    listed: pd.DataFrame = stream_things(*found, confluences(stationing.stations, streams))
-    return listed
+    things: pd.DataFrame = stream_things(*found, confluences(stationing.stations, streams))
+    return things
 
 
 # Points of a layer on their segments; of a line both ends, of a polygon a point inside.

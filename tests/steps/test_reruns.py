@@ -39,8 +39,9 @@ NEVER_AGAIN = [
 ]
 # fmt: on
 # What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
-AGAIN = ["rule_overlaps: new reserve", "verdicts", "closed_months", "sites", "fish_safe_only", "fish_safety"]
-MADE_AGAIN = [*AGAIN[:3], "closed_energy", *AGAIN[3:-1], "evidence_values", *AGAIN[-1:]]
+AGAIN = ["rule_overlaps: new reserve", "verdicts", "drop_overlaps: new reserve", "drop_verdicts"]
+AGAIN += ["closed_months", "sites", "fish_safe_only", "fish_safety"]
+MADE_AGAIN = [*AGAIN[:5], "closed_energy", *AGAIN[5:-1], "evidence_values", *AGAIN[-1:]]
 
 
 STEP_NAMES = [stage.name for stage in STEPS]
@@ -132,6 +133,8 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
     assert planned == {
         "rule_overlaps": ["new reserve: it is new"],
         "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
+        "drop_overlaps": ["new reserve: it is new"],
+        "drop_verdicts": ["setting rules.new reserve is new", "after drop_overlaps"],
         "closed_months": ["setting rules.new reserve is new", "after verdicts"],
         "closed_energy": ["after closed_months, for each drainage system that then differs"],
         "sites": ["after closed_energy, rule_overlaps, verdicts, for each drainage system that then differs"],
@@ -423,7 +426,9 @@ def test_the_run_record_says_what_it_took(valley):
     assert (first["tiles"], second["tiles"], second["workers"]) == (1, 0, 1)
     made = [result["place"] for result in second["results"] if not result["was_kept"]]
     # The drainage systems of a stage are listed beside its joined result.
-    whole = [place for place in made if ": " not in place or place.startswith("rule_overlaps: ")]
+    whole = [
+        place for place in made if ": " not in place or place.startswith(("rule_overlaps: ", "drop_overlaps: "))
+    ]
     assert whole[: len(MADE_AGAIN)] == MADE_AGAIN
     assert not {place.partition(": ")[0] for place in whole[len(MADE_AGAIN) :]} & set(STEP_NAMES)
     assert {place.partition(": ")[0] for place in made if place not in whole} == {"sites", "fish_safety"}
