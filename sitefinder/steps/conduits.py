@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple, cast
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -201,12 +201,11 @@ def _grounds(
     )
     maps = _Maps(inputs, stationing)
     margin = int(np.ceil(reach_m / min(grid.cell_width_m, grid.cell_height_m))) + 2
-    squares = pd.DataFrame({"row": row, "column": column}).groupby(["row", "column"], sort=True).indices
-    for square, own in squares.items():
-        first_row, first_column = cast("tuple[int, int]", square)
-        side = SQUARE_CELLS + 2 * margin
+    squares, square = np.unique(np.column_stack([row, column]), axis=0, return_inverse=True)
+    for number, (first_row, first_column) in enumerate(squares.tolist()):
+        own, side = np.flatnonzero(square.ravel() == number), SQUARE_CELLS + 2 * margin
         window = Window(first_row * SQUARE_CELLS - margin, first_column * SQUARE_CELLS - margin, side, side)
-        yield np.sort(own), maps.ground(surface, clipped(window, grid), grid)
+        yield own, maps.ground(surface, clipped(window, grid), grid)
 
 
 class _Maps:
