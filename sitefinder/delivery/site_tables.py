@@ -550,7 +550,8 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
     left_m3s = environmental_flow_at(settings, inputs, flows, order)
     groups = waters(settings, flows, water_depths, months, order)
     order = in_order([(rows, _operated(settings, inputs, water, order.iloc[rows])) for rows, water in groups])
-    order = with_runners(settings, inputs, with_finance(settings, inputs, order))
+    # Copied, so that its many columns lie together in memory again.
+    order = with_runners(settings, inputs, with_finance(settings, inputs, order.copy()).copy())
     order = _with_coordinates(order.assign(month_source=months.source), stationing, settings.run.crs)
     table, kept, criteria = selected_sites.candidates, selected_sites.kept, ranking.criteria
     return RankedSites(order, table, kept, criteria, ranking.sensitivity, simulations, left_m3s)
