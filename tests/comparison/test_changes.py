@@ -404,11 +404,11 @@ def test_results_that_differ_without_a_reason_say_so():
 
 
 def test_a_difference_that_touches_only_what_stayed_is_not_reported():
-    # Another DEM everywhere, another price; here the head is as it was and only the site's worth differs.
-    old = run_of(sites=TWO)
+    # Other districts, another price; here the district is as it was and only the site's value differs.
+    old = run_of(sites=TWO, digests={"districts": "d1"})
     new = run_of(
         sites=[TWO[0], {**TWO[1], "net_annual_value": 7.5}],
-        digests={"dem": "d2"},
+        digests={"districts": "d2"},
         settings={"costs.price_per_kwh": "0.3"},
         stages={"energy": "3"},
     )

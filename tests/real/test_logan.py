@@ -10,6 +10,7 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
+from greedy_choice import best_and_greedy
 from pyproj import Transformer
 
 pytestmark = pytest.mark.slow
@@ -133,16 +134,9 @@ def test_no_site_lies_off_its_stream(logan_run, links):
 
 
 def test_the_chosen_set_has_no_less_value_than_a_greedy_one(logan_run, links):
-    stretches, offers = logan_run.results["stretches"], logan_run.results["sites"].offers
-    value = np.where(offers.ladder[-1][1], offers.valued["net_annual_value"], 0.0)
-    taken, greedy = np.zeros(len(logan_run.results["stationing"].stations), dtype=bool), 0.0
-    for number in np.argsort(-value, kind="stable"):
-        own = stretches.taken[stretches.start[number] : stretches.start[number + 1]]
-        if value[number] > 0 and not taken[own].any():
-            taken[own] = True
-            greedy += value[number]
-
-    best = value[offers.chosen].sum()
+    results = logan_run.results
+    given = results["stretches"], results["sites"].offers, results["stationing"].stations
+    best, greedy = best_and_greedy(*given, 500.0)
 
     print(f"best set {best:.0f} a year, greedy {greedy:.0f}, {best / greedy - 1:+.2%}")
     assert best >= greedy > 0

@@ -410,6 +410,7 @@ def test_every_reason_that_can_be_given_is_declared():
         "catchment incomplete",
         "excluded by rules",
         "would pass what may not be bypassed",
+        "no feasible conduit",
     ]
     _, offers, _ = three_below_spawning(0.8)
     own = ["", "standing water", "developed", "tidal", "too little head", "network unresolved"]

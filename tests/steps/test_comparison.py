@@ -175,14 +175,14 @@ def test_another_name_for_every_stream_changes_nothing_else(sample_run):
     for table in new.values():
         for column in ("reach_id", "site_id", "stretch_id", "feature_id"):
             if column in table:
-                table[column] = table[column].str.replace("S0", "river-", regex=False)
+                table[column] = table[column].str.replace(r"^S(\d)", r"river-\1", regex=True)
 
     changes = compare_runs(old, new, StageGraph(STAGES)).changes
 
     assert len(changes) == len(old["reaches"]) + len(old["sites"])
     assert set(changes["matched_by"]) == {"place"}
     assert set(changes["change"]) == {"unchanged"}
-    assert (changes["id_old"].str.replace("S0", "river-", regex=False) == changes["id_new"]).all()
+    assert (changes["id_old"].str.replace(r"^S(\d)", r"river-\1", regex=True) == changes["id_new"]).all()
 
 
 def test_scenarios_are_compared_with_the_totals_of_their_deliveries(sample_run, with_nests, tmp_path):

@@ -5,6 +5,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
+from greedy_choice import best_and_greedy
 
 from sitefinder.delivery.depleted_reaches import find_depleted_reaches
 from sitefinder.delivery.site_tables import make_sites, rank_sites
@@ -110,23 +111,11 @@ def test_totals_of_districts_are_narrower_than_the_sums_of_their_sites(sample_ru
 
 def test_the_chosen_set_has_more_value_than_a_greedy_one(sample_run, given):
     settings, results = given[0], sample_run.results
-    chosen, greedy = best_and_greedy(settings, results)
+    of_choice = results["stretches"], results["sites"].offers, results["stationing"].stations
+    chosen, greedy = best_and_greedy(*of_choice, settings.ranking.min_free_flowing_m)
 
     print(f"sample region: best set {chosen:.0f}, greedy {greedy:.0f} a year, {chosen / greedy - 1:+.2%}")
     assert chosen >= greedy > 0
-
-
-# Value of the chosen set, and of one that takes the best candidate that is left, again and again.
-def best_and_greedy(settings, results):
-    stretches, offers = results["stretches"], results["sites"].offers
-    value = np.where(offers.ladder[-1][1], offers.valued["net_annual_value"], 0.0)
-    taken, greedy = np.zeros(len(results["stationing"].stations), dtype=bool), 0.0
-    for number in np.argsort(-value, kind="stable"):
-        own = stretches.taken[stretches.start[number] : stretches.start[number + 1]]
-        if value[number] > 0 and not taken[own].any():
-            taken[own] = True
-            greedy += value[number]
-    return value[offers.chosen].sum(), greedy
 
 
 def test_fish_safe_turbines_win_what_the_best_set_without_them_lacks(sample_run):

@@ -15,6 +15,7 @@ from sitefinder.settings import RuleSettings
 from sitefinder.siting.passed import BITS, builds_barrier
 from sitefinder.steps.rules import judge
 from sitefinder.steps.selection import choose
+from sitefinder.vocabulary import NEVER_PAST
 
 
 @pytest.fixture(scope="module")
@@ -102,6 +103,14 @@ def choice_under(sample_run, **rule):
     return results["stretches"].table, chosen, judged.choice
 
 
+# Candidates with both ends inside the region, where that rule applies.
+def inside_region(sample_run, table):
+    stations = sample_run.results["stationing"].stations
+    region = sample_run.results["inputs"].layers["region"].frame.union_all()
+    within = shapely.contains_xy(region, stations["x_m"].to_numpy(), stations["y_m"].to_numpy())
+    return within[table["intake"].to_numpy()] & within[table["tailrace"].to_numpy()]
+
+
 def test_a_rule_of_no_new_barrier_leaves_no_site_with_a_new_weir_and_others_are_still_found(sample_run):
     table, chosen, choice = choice_under(sample_run, action="no_new_barrier")
 
@@ -110,7 +119,9 @@ def test_a_rule_of_no_new_barrier_leaves_no_site_with_a_new_weir_and_others_are_
     # What it leaves are weirs that exist: at their drop, or at the intake of a diversion.
     diversions = table[chosen & (table["scheme_type"] == "diversion")]
     assert (diversions["intake_thing"] >= 0).all()
-    assert (choice[builds_barrier(table)] == -1).all()
+    inside = inside_region(sample_run, table)
+    assert inside.mean() > 0.9
+    assert (choice[builds_barrier(table) & inside] == -1).all()
 
 
 def test_a_rule_may_forbid_to_go_past_a_fall(sample_run):
@@ -130,12 +141,15 @@ def test_nothing_selected_goes_past_navigation_or_abstractions_in_use_but_may_wi
     forbidden = BITS["navigation"] | BITS["abstraction_weir"] | BITS["abstraction"]
     given = [results[name] for name in ("inputs", "stationing", "stretches", "energy", "rule_overlaps")]
 
-    def chosen_with(kinds):
+    def offers_with(kinds):
         stretches = settings.stretches.model_copy(update={"never_past": kinds})
         own = settings.model_copy(update={"stretches": stretches})
-        return choose(own, *given, results["verdicts"], results["water_bodies"]).offers.chosen
+        return choose(own, *given, results["verdicts"], results["water_bodies"]).offers
 
     past = (table["passed_kinds"].to_numpy() & forbidden) > 0
-    assert not past[results["sites"].offers.chosen].any()
-    assert (past & chosen_with([])).any()
-    assert np.array_equal(chosen_with(settings.stretches.never_past), results["sites"].offers.chosen)
+    strict, free = offers_with(settings.stretches.never_past), offers_with([])
+    assert not past[strict.chosen].any()
+    assert np.array_equal(strict.chosen, results["sites"].offers.chosen)
+    barred = dict(free.ladder)[NEVER_PAST.name] & ~dict(strict.ladder)[NEVER_PAST.name]
+    assert barred.any()
+    assert past[barred].all()
