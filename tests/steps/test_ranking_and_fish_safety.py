@@ -15,20 +15,9 @@ from sitefinder.siting.selection import choose_sites
 from sitefinder.steps.candidates import value_all
 from sitefinder.steps.evidence import value_by_evidence
 from sitefinder.steps.rules import mark_fish_safe_only
-from sitefinder.steps.selection import fish_alive, fish_safe_gain_table, offer_steps, weigh_fish_safety
+from sitefinder.steps.selection import fish_safe_gain_table, offer_steps, weigh_fish_safety
 
-TABLES_OF = [
-    "network",
-    "stationing",
-    "catchments",
-    "heads",
-    "flows",
-    "water_depths",
-    "water_bodies",
-    "quality_flags",
-    "stretches",
-    "stream_things",
-]
+RANKED_FROM = ["stationing", "heads", "flows", "water_depths", "months", "selected_sites", "site_energy"]
 GAIN_OF = ["stationing", "stretches", "flows", "water_depths", "energy", "verdicts"]
 
 
@@ -49,10 +38,8 @@ def by_score(sample_run, given):
     ranking = RankingSettings(rank_by="score", score={"weights": weights})
     settings = settings.model_copy(update={"ranking": ranking})
     results = sample_run.results
-    ways = ["stationing", "stretches", "rule_overlaps", "water_bodies", "sites"]
-    alive = fish_alive(settings, inputs, *[results[name] for name in ways])
-    given = [results[name] for name in [*TABLES_OF, "verdicts", "months", "closed_months", "sites"]]
-    found = rank_sites(settings, inputs, *given, alive)
+    given = [results[name] for name in RANKED_FROM]
+    found = rank_sites(settings, inputs, *given)
     depleted_from = ["stationing", "flows", "water_depths", "channel_shapes", "months"]
     depleted = find_depleted_reaches(settings, inputs, *[results[name] for name in depleted_from], found)
     sites = make_sites(settings, results["stationing"], results["heads"], found, depleted)
@@ -141,8 +128,9 @@ def test_fish_safe_turbines_win_what_the_best_set_without_them_lacks(sample_run)
 def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, given):
     settings, inputs = given
     results = sample_run.results
-    # A bar that fewer classes meet as tested than as claimed.
-    strict = with_section(settings, "fish", min_survival=0.98)
+    # A bar that no class meets as tested once the screw is left out, but several as claimed.
+    strict = with_section(settings, "fish", min_survival=0.97)
+    inputs = inputs._replace(turbines=[each for each in inputs.turbines if each.name != "Archimedes screw"])
     stationing, stretches, flows, depths, _, verdicts = (results[name] for name in GAIN_OF)
     energy = value_all(strict, inputs, stretches, flows, depths)
 

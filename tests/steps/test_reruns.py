@@ -40,7 +40,7 @@ NEVER_AGAIN = [
 # fmt: on
 # What a new layer redoes. `evidence_values` is joined from what is kept, since no drainage system's share changed.
 AGAIN = ["rule_overlaps: new reserve", "verdicts", "drop_overlaps: new reserve", "drop_verdicts"]
-AGAIN += ["closed_months", "sites", "fish_safe_only", "fish_safety"]
+AGAIN += ["closed_months", "sites", "limit_costs", "fish_safe_only", "fish_safety"]
 MADE_AGAIN = [*AGAIN[:5], "closed_energy", *AGAIN[5:-1], "evidence_values", *AGAIN[-1:]]
 
 
@@ -138,6 +138,9 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
         "closed_months": ["setting rules.new reserve is new", "after verdicts"],
         "closed_energy": ["after closed_months, for each drainage system that then differs"],
         "sites": ["after closed_energy, rule_overlaps, verdicts, for each drainage system that then differs"],
+        "limit_costs": [
+            "after closed_energy, rule_overlaps, verdicts, for each drainage system that then differs"
+        ],
         "fish_safe_only": ["after verdicts"],
         "evidence_values": ["after closed_months, fish_safe_only, for each drainage system that then differs"],
         "fish_safety": [
@@ -341,7 +344,8 @@ def test_a_changed_file_is_noticed_and_one_that_was_only_touched_is_not(valley):
     assert costs.read_text(encoding="utf-8") != text
 
     assert touched == {}
-    assert valley.plan()["energy"] == ["input costs changed"]
+    # Which way a conduit takes depends on its costs too.
+    assert valley.plan()["energy"] == ["input costs changed", "after stretches"]
 
 
 def test_a_moved_folder_redoes_nothing(valley, tmp_path):
@@ -431,7 +435,8 @@ def test_the_run_record_says_what_it_took(valley):
     ]
     assert whole[: len(MADE_AGAIN)] == MADE_AGAIN
     assert not {place.partition(": ")[0] for place in whole[len(MADE_AGAIN) :]} & set(STEP_NAMES)
-    assert {place.partition(": ")[0] for place in made if place not in whole} == {"sites", "fish_safety"}
+    by_item = {"sites", "limit_costs", "fish_safety", "site_energy"}
+    assert {place.partition(": ")[0] for place in made if place not in whole} == by_item
     assert {"sites_table", "geopackage"} < set(whole[len(MADE_AGAIN) :])
     assert all(result["seconds"] > 0 for result in first["results"] if result["place"] == "long_profile")
     assert {row["name"] for row in second["inputs"]} >= {"dem", "streams", "rule new reserve", "cost file"}
@@ -519,6 +524,9 @@ def test_the_sample_region_gains_and_loses_a_layer(sample_run, tmp_path, monkeyp
 
     assert first == sample_run.delivered.path.read_bytes()
     assert other != first
-    assert (ran, opened) == (AGAIN, [])
+    assert ran == AGAIN
+    # The lines of the sites' conduits are drawn from what is kept; no raster of the user's is opened.
+    assert {Path(path).name for path in opened} <= {"surface-0.tif"}
+    assert all(".sitefinder-store" in Path(path).parts for path in opened)
     # That a run from nothing gives it too is shown above for the valley, and for this region in test_whole_run.py.
     assert watched.run() == first

@@ -144,7 +144,8 @@ def test_nothing_selected_goes_past_navigation_or_abstractions_in_use_but_may_wi
     def offers_with(kinds):
         stretches = settings.stretches.model_copy(update={"never_past": kinds})
         own = settings.model_copy(update={"stretches": stretches})
-        return choose(own, *given, results["verdicts"], results["water_bodies"]).offers
+        more = [results[name] for name in ("verdicts", "water_bodies", "closed_energy", "river_parts")]
+        return choose(own, *given, *more).offers
 
     past = (table["passed_kinds"].to_numpy() & forbidden) > 0
     strict, free = offers_with(settings.stretches.never_past), offers_with([])
