@@ -142,6 +142,13 @@ def test_readme_shows_a_part_of_what_the_run_prints(read_document):
     assert 8 <= len(shown.splitlines()) <= 24
 
 
+def test_price_lcoe_and_payback_stand_in_the_first_ten_lines():
+    first = " ".join(marked(read_document("README.md"), "result", RUN).splitlines()[:10])
+
+    for words in ("Mean flow: regression on", "Price ", "LCOE ", "discounted payback"):
+        assert words in first
+
+
 def test_what_is_printed_of_the_fitted_flows_is_what_the_command_prints(read_document, repository, tmp_path):
     for folder in ("config", "sample-region"):
         (tmp_path / folder).mkdir()

@@ -220,12 +220,14 @@ def summary_parts(
             tables,
             allow,
         ),
-        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd),
+        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh),
+        "" if finances is None else finances_text(finances),
+        _suspects(tables, allow),
+        _about_energy(sites, energy_p50_mwh, year_to_year_sd),
         effects_text(sites, tables.get("streams"), _settings(tables["provenance"]))
         if "provenance" in tables
         else "",
         limits_text(tables["cumulative_limits"]) if "cumulative_limits" in tables else "",
-        "" if finances is None else finances_text(finances),
         _change(_settings(tables["provenance"])) if "provenance" in tables else "",
         _verdicts(reaches, counts_unresolved),
         _months(sites),
@@ -252,8 +254,19 @@ def summary_parts(
 
 # The first line, and right below it how far the flows can be trusted.
 def _head(first, tables, allow):
-    lines = [first, *(text for text, _ in flow_notes(tables, allow))]
+    notes = flow_notes(_of_equations(tables), allow)
+    lines = [first, *(text for text, _ in notes)]
     return "\n".join("\n".join(textwrap.wrap(line, WIDTH)) for line in lines)
+
+
+# Gauges that look wrong.
+def _suspects(tables, allow):
+    about_equations = flow_notes(_of_equations(tables), allow)
+    return " ".join(text for text, _ in flow_notes(tables, allow)[len(about_equations) :])
+
+
+def _of_equations(tables):
+    return {name: table for name, table in tables.items() if name == "flow_equations"}
 
 
 # Paragraphs are wrapped; tables are not.
@@ -342,21 +355,27 @@ def surface_model_warning(reaches):
 
 
 # Number, installed capacity and energy of the sites.
-def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh, year_to_year_sd):
+def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
     if not len(sites):
         return "No site was selected."
     energy = f"mean annual energy {gigawatt_hours(sites['energy_mwh'].sum())} GWh"
     if energy_p90_mwh is not None and energy_p10_mwh is not None:
         energy += f" ({energy_interval(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
     capacity = f"installed capacity {power(sites['power_kw'].sum())}"
-    text = f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
-    text += _included(year_to_year_sd)
+    return f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
+
+
+# What the interval of the energy includes, and why the mean is far from its middle.
+def _about_energy(sites, energy_p50_mwh, year_to_year_sd):
+    if not len(sites):
+        return ""
+    text = _included(year_to_year_sd)
     if sites["energy_mwh"].sum() > SKEWED * energy_p50_mwh:
         text += (
             " The mean is well above P50 because the uncertainty of flow is skewed upwards: half of the "
             "simulations give less than P50."
         )
-    return text
+    return text.strip()
 
 
 def effects_text(sites, streams, settings):
