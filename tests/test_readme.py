@@ -142,7 +142,7 @@ def test_readme_shows_a_part_of_what_the_run_prints(read_document):
     assert 8 <= len(shown.splitlines()) <= 24
 
 
-def test_price_lcoe_and_payback_stand_in_the_first_ten_lines():
+def test_price_lcoe_and_payback_stand_in_the_first_ten_lines(read_document):
     first = " ".join(marked(read_document("README.md"), "result", RUN).splitlines()[:10])
 
     for words in ("Mean flow: regression on", "Price ", "LCOE ", "discounted payback"):
