@@ -159,7 +159,12 @@ def turbine_options(
     flows = _checked_flows(curve_m3s, environmental_flow_m3s)
     _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     groups = list(_water(stretches, *flows, costs, settings, depths, closed, model))
-    return _options(stretches, groups, flows[0].mean(axis=1), turbines, costs, settings)
+    mean_m3s = flows[0].mean(axis=1)
+    sizes = _searched_sizes(stretches, groups, mean_m3s, turbines, costs, settings, [settings.energy])
+    options = _options(stretches, *sizes, turbines, costs, settings)
+    options["is_best_any"] = _is_best(options, ~options["screened"])
+    options["is_best_safe"] = _is_best(options, options["fish_safe"])
+    return options.drop(columns=["score", "place"])
 
 
 # Factor on civil cost of each class's setting at each stretch, and whether it can be set.
@@ -167,50 +172,68 @@ def _settings(group, turbines, arguments):
     return settings_of_runners(turbines, arguments[NET_HEAD], tailwater_level_m(group))
 
 
-# `turbine_options` of groups of stretches with their water, see `_water`.
-def _options(stretches, groups, mean_m3s, turbines, costs, settings):
+# The best size of each class at each stretch of groups with their water (see `_water`), for each of several
+# settings of the design flow: what the search found, of shape (stretches, turbines, choices, figures), and the
+# share of time that the usable flow is the design flow [%].
+def _searched_sizes(stretches, groups, mean_m3s, turbines, costs, settings, energies):
     table = turbine_table(turbines, settings.fish)
     laws = (table, search_prices(costs, settings), waterway(settings.energy))
-    found = np.empty((len(stretches), len(turbines), len(CHOICES), len(FOUND)))
-    exceeded = np.empty(found.shape[:3])
+    sizes = [np.empty((len(stretches), len(turbines), len(CHOICES), len(FOUND))) for _ in energies]
+    exceeded = [np.empty(found.shape[:3]) for found in sizes]
     for places, flow_m3s, left_m3s, levels in groups:
         group = stretches.iloc[places]
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
         setting, can_be_set = _settings(group, turbines, arguments)
         fits = fits_stream(table, group) & can_be_set
-        found[places] = best_of_turbines(*arguments, fits, *laws, setting)
-        for place in places.tolist():
-            usable, flow = arguments[0][stretches["intake"].iloc[place]], found[place, :, :, FLOW]
-            exceeded[place] = 100.0 * (usable >= flow[..., None] * (1.0 - 1e-9)).mean(axis=-1)
-    rows = []
+        intake = group["intake"].to_numpy()
+        for energy, found, shares in zip(energies, sizes, exceeded, strict=True):
+            given = (*arguments[:-1], design_flows(energy))
+            found[places] = best_of_turbines(*given, fits, *laws, setting)
+            for place, station in zip(places.tolist(), intake, strict=True):
+                usable, flow = arguments[0][station], found[place, :, :, FLOW]
+                shares[place] = 100.0 * (usable >= flow[..., None] * (1.0 - 1e-9)).mean(axis=-1)
+    return sizes, exceeded
+
+
+# `turbine_options` of what the search found, with its score and the place of the stretch instead of what is best.
+# Of several settings the stretches come one after the other.
+def _options(stretches, sizes, exceeded, turbines, costs, settings):
+    stretches = pd.concat([stretches] * len(sizes)) if len(sizes) > 1 else stretches
+    found, exceeded = np.concatenate(sizes), np.concatenate(exceeded)
+    table, rows = turbine_table(turbines, settings.fish), []
+    head_m = net_head_m(stretches["head_m"], stretches["conduit_length_m"], settings.energy)
+    level_m, place = tailwater_level_m(stretches), np.arange(len(stretches))
     for number, turbine in enumerate(turbines):
         for choice in CHOICES.values():
             if choice == SAFE and table.safety[number] != SAFE_SCREENED:
                 continue
             numbers = np.full(len(stretches), number)
             numbers[np.isnan(found[:, number, choice, SCORE])] = -1
-            part = pd.DataFrame(_choice_columns(numbers, found[:, number, choice], table, choice, settings))
+            # A table of no rows is made once, for its columns.
+            if rows and (numbers < 0).all():
+                continue
+            part = _choice_columns(numbers, found[:, number, choice], table, choice, settings)
             survival = turbine.survival_screened if choice == SAFE else turbine.survival
-            part.insert(0, "stretch", np.asarray(stretches.index))
-            part.insert(2, "name", turbine.name)
-            part.insert(3, "fish_safe", choice == SAFE or table.safety[number] == 0)
-            part.insert(4, "survival", survival.share)
-            part.insert(5, "evidence", survival.evidence)
-            head_m = net_head_m(stretches["head_m"], stretches["conduit_length_m"], settings.energy)
             sizes = part["power_kw"], head_m, part["units"]
-            part["cost_extrapolated"] = is_cost_extrapolated(costs, turbine, stretches["scheme_type"], *sizes)
-            part["design_exceedance_percent"] = exceeded[:, number, choice]
-            part["score"] = found[:, number, choice, SCORE]
-            part["place"] = np.arange(len(stretches))
-            sizes = (part[each] for each in ("turbine", "units", "flow_design_m3s"))
-            made = runner_columns(turbines, table, *sizes, head_m, tailwater_level_m(stretches))
-            part = part.assign(**made)
-            rows.append(part[part["turbine"] >= 0])
+            extrapolated = is_cost_extrapolated(costs, turbine, stretches["scheme_type"], *sizes)
+            sizes = [part[each] for each in ("turbine", "units", "flow_design_m3s")]
+            columns = {
+                "stretch": np.asarray(stretches.index),
+                "turbine": part.pop("turbine"),
+                "name": turbine.name,
+                "fish_safe": choice == SAFE or table.safety[number] == 0,
+                "survival": survival.share,
+                "evidence": survival.evidence,
+                **part,
+                "cost_extrapolated": extrapolated,
+                "design_exceedance_percent": exceeded[:, number, choice],
+                "score": found[:, number, choice, SCORE],
+                "place": place,
+                **runner_columns(turbines, table, *sizes, head_m, level_m),
+            }
+            rows.append(pd.DataFrame(columns, index=place)[numbers >= 0])
     options = pd.concat(rows, ignore_index=True)
-    options = options.sort_values(["place", "turbine", "screened"], kind="stable", ignore_index=True)
-    options["is_best_any"] = _is_best(options, ~options["screened"])
-    options["is_best_safe"] = _is_best(options, options["fish_safe"])
-    return options.drop(columns=["score", "place"])
+    return options.sort_values(["place", "turbine", "screened"], kind="stable", ignore_index=True)
 
 
 def _check_stretches(stretches, depths, stations, connection):
@@ -402,16 +425,14 @@ def size_options(
     _check_stretches(own, depths, len(stations), settings.costs.connection)
     # The water does not depend on the design flow.
     groups = list(_water(own, *flows, costs, settings, depths, closed, model))
-    parts = []
-    for percent in sorted(settings.energy.design_exceedance_percent):
-        only = {"design_exceedance_percent": [percent]}
-        if settings.energy.design_by == "capacity_factor":
-            only["design_by"] = "choice"
-        energy = settings.energy.model_copy(update=only)
-        given = settings.model_copy(update={"energy": energy})
-        options = _options(own, groups, flows[0].mean(axis=1), classes, costs, given)
-        parts.append(requested.merge(options, on=list(requested)))
-    sizes = pd.concat(parts, ignore_index=True).drop(columns=["is_best_any", "is_best_safe"])
+    by_choice = {"design_by": "choice"} if settings.energy.design_by == "capacity_factor" else {}
+    energies = [
+        settings.energy.model_copy(update={"design_exceedance_percent": [percent], **by_choice})
+        for percent in sorted(settings.energy.design_exceedance_percent)
+    ]
+    sizes = _searched_sizes(own, groups, flows[0].mean(axis=1), classes, costs, settings, energies)
+    options = _options(own, *sizes, classes, costs, settings)
+    sizes = options.merge(requested, on=list(requested)).drop(columns=["score", "place"])
     sizes = sizes.sort_values(["stretch", "flow_design_m3s"], ascending=[True, False], kind="stable")
     sizes = sizes.drop_duplicates(["stretch", "flow_design_m3s"], ignore_index=True)
     sizes["turbine"] = used[sizes["turbine"].to_numpy(dtype=np.int64)]
