@@ -13,7 +13,7 @@ STATISTICS = ("flow_mean_m3s", *(f"flow_q{round(100 * p):02d}_m3s" for p in EXCE
 CENTRE_YIELD_M3S_PER_KM2 = 0.020
 CENTRE_AREA_KM2 = 10.0
 CENTRE_PRECIPITATION_MM = 1000.0
-# One m³/s is so many millimetres a year on a km².
+# One m³/s on one km², in millimetres a year.
 MM_KM2_PER_YEAR_IN_M3S = 31_557.6
 # Place of the mean on the axis of exceedance, which says what it is most alike.
 MEAN_EXCEEDANCE = 0.25

@@ -191,7 +191,7 @@ def lay_canal(streams, stem):
 def vertex_at(streams, number, share):
     """The vertex near a share of a stream's length where it runs straightest, away from confluences.
 
-    So people build weirs: across a straight reach, and below or above a confluence.
+    Weirs are built in such places: across a straight reach, and below or above a confluence.
     """
     stream = streams[number]
     free = np.ones(stream.x_m.size, bool)

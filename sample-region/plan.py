@@ -1,4 +1,4 @@
-"""The geography that the sample region is made after: its rivers, rocks, and what people built along them.
+"""The geography that the sample region is made after: its rivers, rocks, and what was built along them.
 
 A region smaller than `MIN_CELLS` has no room for it: there rivers run where erosion puts them, none comes from
 outside, and structures stand where chance draws them.
@@ -162,7 +162,7 @@ class Course(NamedTuple):
 
 
 def lay_courses(side_m, seed):
-    """Where the planned rivers are to run, and about how high, on a side of so many metres.
+    """Where the planned rivers are to run, and about how high, on a side of this length [m].
 
     Returns
     -------

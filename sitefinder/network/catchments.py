@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sitefinder.compiled import kernel
+from sitefinder.compiled import kernel, part
 from sitefinder.network.ordering import beside_arms, shared_sums
 
 
@@ -62,7 +62,7 @@ def sums_by_arms(local, downstream, arms=None):
         Of the dtype of `local`; of float64 with arms.
     """
     if arms is None:
-        return sums_upstream(local, downstream)
+        return (_inflow_sums if local.dtype == np.float64 else sums_upstream)(local, downstream)
     return shared_sums(local.astype(np.float64), downstream, *arms)
 
 
@@ -81,6 +81,17 @@ def sums_upstream(local, downstream):
     -------
     ndarray of the dtype of `local`, shape (n,)
     """
+    return _sums(local, downstream)
+
+
+# The same for what streams bring from outside [km²]: a kernel of its own, so that each is compiled for one type.
+@kernel(takes="float64[::1], int32[::1]")
+def _inflow_sums(local, downstream):
+    return _sums(local, downstream)
+
+
+@part
+def _sums(local, downstream):
     total = local.copy()
     for station in range(len(downstream)):  # from the sources down
         below = downstream[station]

@@ -29,6 +29,13 @@ def test_sums_keep_the_kind_of_number():
     assert sums_upstream(np.ones(6), TREE).dtype == np.float64
 
 
+def test_what_streams_bring_is_summed_as_cells_are():
+    inflow_km2 = np.array([0.5, 0.25, 2.0, 0.125, 0.0, 4.0])
+
+    assert sums_by_arms(inflow_km2, TREE).tolist() == [0.5, 0.25, 2.75, 0.125, 2.875, 4.0]
+    assert sums_by_arms((inflow_km2 * 8).astype(np.int64), TREE).tolist() == [4, 2, 22, 1, 23, 32]
+
+
 def test_outlets_together_drain_all_there_is():
     rng = np.random.default_rng(7)  # any tree will do
     for _ in range(20):

@@ -4,16 +4,14 @@ The network is built again from the ends of the delivered lines, and survivals a
 options, so that nothing of the program's own stations or sums is used.
 """
 
-import inspect
-
+import geopandas
 import numpy as np
 import pytest
 import shapely
 
-from sitefinder.delivery.site_tables import make_sites, rank_sites
 from sitefinder.inventory import run_and_deliver
 from sitefinder.siting import selection as survival_choice
-from sitefinder.steps.selection import choose, fish_alive, with_fish
+from sitefinder.steps.selection import fish_alive, with_fish
 
 pytestmark = pytest.mark.slow
 
@@ -27,8 +25,19 @@ store_folder = "../sample-region/out/.sitefinder-store"
 """
 # Without the rule that asks for fish-safe turbines on the stem, and with the survival of existing plants stated.
 STEM = ["migration stem"]
-FREE = "[fish]\nexisting_survival = 0.9\n"
-BOUND = FREE + "min_passage_survival = 0.7\n"
+# Fish of the sample's own spawning grounds pass few sites: they also start at the top of the main river.
+FREE = """
+[fish]
+existing_survival = 0.9
+spawning_rules = ["spawning ground", "upper spawning ground"]
+{passage}
+[[rules_added]]
+name = "upper spawning ground"
+path = "../sample-region/upper.gpkg"
+id_column = "spawning_id"
+action = "note"
+"""
+BOUND = FREE.format(passage="min_passage_survival = 0.7")
 WEIRS = '[stretches]\nscheme_types = ["new_weir"]\n\n[costs]\nprice_per_kwh = 1.0\n'
 
 
@@ -36,6 +45,11 @@ WEIRS = '[stretches]\nscheme_types = ["new_weir"]\n\n[costs]\nprice_per_kwh = 1.
 @pytest.fixture(scope="module")
 def delivered(sample_run, read_layers):
     found = {}
+    reaches = sample_run.delivered.tables["reaches"]
+    of_sites = sample_run.delivered.tables["sites"]["stream"].mode()[0]
+    top = reaches.loc[reaches.loc[reaches["stream"] == of_sites, "area_km2"].idxmin()]
+    upper = geopandas.GeoDataFrame({"spawning_id": ["U1"]}, geometry=[top.geometry.buffer(30.0)], crs=reaches.crs)
+    upper.to_file(sample_run.settings.parent.parent / "sample-region" / "upper.gpkg", driver="GPKG")
 
     def layers(name, text, left_out):
         if name not in found:
@@ -49,7 +63,7 @@ def delivered(sample_run, read_layers):
 
 @pytest.fixture(scope="module")
 def free(delivered):
-    return delivered("free", FREE, STEM)
+    return delivered("free", FREE.format(passage=""), STEM)
 
 
 @pytest.fixture(scope="module")
@@ -183,26 +197,22 @@ def test_ponded_lengths_of_streams_add_up_to_those_of_the_new_weirs(delivered):
     assert layers["streams"]["diverted_m"].sum() == 0
 
 
-def test_sites_of_a_choice_with_rounded_losses_are_flagged(sample_run, monkeypatch):
-    results = sample_run.results
-    settings = results["settings"]
-    asked = settings.fish.model_copy(update={"min_passage_survival": 0.8})
-    settings = settings.model_copy(update={"fish": asked})
+def test_sites_of_a_choice_with_rounded_losses_are_flagged(delivered, monkeypatch):
+    # Few sums of losses fit below so high a minimum.
+    exact = delivered("exact", "[fish]\nmin_passage_survival = 0.9\n", [])["sites"]
     monkeypatch.setattr(survival_choice, "MAX_LEVELS", 2)
 
-    def called(function, **others):
-        given = {**results, "settings": settings, **others}
-        return function(**{name: given[name] for name in inspect.signature(function).parameters})
+    sites = delivered("rounded", "[fish]\nmin_passage_survival = 0.8\n", [])["sites"]
 
-    chosen = called(choose)
-    alive = called(fish_alive, sites=chosen)
-    sites = make_sites(settings, called(rank_sites, sites=chosen, fish_alive=alive))
+    def is_rounded(table):
+        return table["flags"].str.split("; ").map(lambda flags: "survival_rounded" in flags)
 
-    assert not chosen.offers.exact
     on_way = sites["passage_survival"].notna()
     assert on_way.any()
-    assert (sites["flags"].str.split("; ").map(lambda flags: "survival_rounded" in flags) == on_way).all()
+    assert (is_rounded(sites) == on_way).all()
     assert sites["passage_survival"].min() >= 0.8
+    assert exact["passage_survival"].notna().any()
+    assert not is_rounded(exact).any()
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ import shapely
 
 from sitefinder.settings import PlantSource
 from sitefinder.steps.candidates import list_stretches, value_all
+from sitefinder.steps.conduits import find_ways, join_ways
 from sitefinder.steps.heads import fit_profile
 from sitefinder.steps.rules import judge
 from sitefinder.steps.selection import choose
@@ -108,7 +109,9 @@ def test_no_embankment_and_no_lake_yields_a_site_while_the_weir_below_the_embank
     names = ("inputs", "stationing", "channels", "heads", "water_bodies", "catchments", "flows", "channel_shapes")
     names = (*names, "stream_things")
     inputs, stationing, _, _, water_bodies, _, flows, _, things = (results[name] for name in names)
-    stretches = list_stretches(settings, *(results[name] for name in names))
+    candidates = list_stretches(settings, *(results[name] for name in names))
+    ways = find_ways(settings, inputs, results["surface"], stationing, results["heads"], candidates)
+    stretches = join_ways(candidates, ways)
     valued = value_all(settings, inputs, stretches, flows, results["water_depths"])
     free = results["rule_overlaps"].iloc[:0]
     judged = judge(settings, stationing, stretches, free, things)
