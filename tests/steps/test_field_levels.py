@@ -137,7 +137,10 @@ def test_stretches_that_hold_a_measurement_have_its_head_and_are_flagged(results
     own = np.flatnonzero(
         (table["scheme_type"] == "diversion") & (table["intake"] == stem[0]) & (table["tailrace"] == stem[5])
     )
-    assert table["head_m"].to_numpy()[own] == pytest.approx([3.0], abs=1e-3)
+    assert table["head_uncorrected_m"].to_numpy()[own] == pytest.approx([3.0], abs=1e-3)
+    assert table["head_uncorrected_se_m"].to_numpy()[own] == pytest.approx([0.03], rel=0.01)
+    # What heads are likely here hardly moves so precise a measurement.
+    assert table["head_m"].to_numpy()[own] == pytest.approx([3.0], abs=0.1 * 0.03)
     assert table["head_se_m"].to_numpy()[own] == pytest.approx([0.03], rel=0.01)
     assert flags_of_stretches(flags, stretches, own)["head_measured"].tolist() == [True]
     # Those further down are not, not even new weirs whose pond lies on measured ground.

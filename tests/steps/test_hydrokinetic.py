@@ -13,6 +13,7 @@ from sitefinder.pipeline.graph import loaded
 from sitefinder.profile.errors import head_standard_error
 from sitefinder.schema import check_table
 from sitefinder.steps.candidates import list_stretches, value_all
+from sitefinder.steps.conduits import find_ways, join_ways
 from sitefinder.steps.flows import find_channel_shapes
 from sitefinder.steps.selection import choose
 
@@ -80,12 +81,23 @@ def test_rotors_leave_every_other_table_as_it_is(results, sample_run):
     given = results | {"inputs": inputs}
     for stage in (*SHARED, *TABLES):
         if stage.name != "catchments_table":  # The tiles that it is drawn from went with the run.
-            given[stage.name] = loaded(stage.run)(**{name: given[name] for name in stage.reads})
+            given[stage.name] = whole_result(stage, given)
     tables = {name: given[f"{name}_table"] for name in LAYERS_MADE}
 
     assert tables.pop("hydrokinetic")["kinetic_energy_mwh"].sum() > 1.0
     for name, table in tables.items():
         assert_frame_equal(table, delivered[name])
+
+
+# What a stage gives; one that is cut into items joins theirs.
+def whole_result(stage, given):
+    if stage.cut is None:
+        return loaded(stage.run)(**{name: given[name] for name in stage.reads})
+    whole = {name: given[name] for name in stage.each.takes}
+    others = {name: given[name] for name in stage.reads if name not in whole}
+    shares = loaded(stage.each.items)(**whole)
+    found = {name: stage.function(**others, **own()) for name, own in shares.items()}
+    return loaded(stage.each.joined)(found, **whole)
 
 
 def test_rivers_hold_rotors_that_give_what_the_laws_say(results, rivers):
@@ -175,7 +187,9 @@ def test_reaches_whose_stream_is_too_small_for_the_only_turbine_give_that_as_the
     names = (*names, "stream_things")
     scheme_types = settings.stretches.model_copy(update={"scheme_types": ["at_barrier", "new_weir"]})
     settings = settings.model_copy(update={"stretches": scheme_types})
-    stretches = list_stretches(settings, *(results[name] for name in names))
+    candidates = list_stretches(settings, *(results[name] for name in names))
+    around = (results[name] for name in ("inputs", "surface", "stationing", "heads"))
+    stretches = join_ways(candidates, find_ways(settings, *around, candidates))
     judged = results["verdicts"]._replace(choice=np.zeros(len(stretches.table), dtype=np.int64))
 
     def rejection(turbine):
