@@ -34,7 +34,7 @@ def reaches(sample_run):
 
 @pytest.fixture(scope="module")
 def truth(results, repository):
-    """The made streams at each station: their slope, how high weirs and the lake raise them, and how far they are."""
+    """Slope of the made streams at each station, how high weirs raise their water, and how far away they are."""
     made = json.loads((repository / "sample-region" / "truth.json").read_text(encoding="utf-8"))
     places, slopes, raised_m = [], [], []
     for stream in made["streams"]:
