@@ -1,5 +1,6 @@
 """Existing structures of runs: each has its best plant or the reason why none, and they may be put first."""
 
+import geopandas
 import numpy as np
 import pytest
 
@@ -57,13 +58,26 @@ def test_the_plant_of_a_structure_is_the_best_of_all_turbines_that_fit_there(sam
     choice = results["verdicts"].choice[at_weir.index]
     listed = structures.set_index("structure_id")
 
+    sites = sample_run.delivered.tables["sites"].set_index("site_id")
+    figures = ["power_kw", "energy_mwh", "capital_cost", "net_annual_value"]
+    has_site = []
     for place, (name, may) in enumerate(zip(ids, choice.tolist(), strict=True)):
         own = options[(options["stretch"] == place) & (options["fish_safe"] | (may != 1))]
         own = own[~own["screened"] | (may == 1)]
+        if own.empty:
+            assert listed.loc[name, "turbine"] == ""
+            continue
         best = own.loc[own["net_annual_value"].idxmax()]
         assert listed.loc[name, "turbine"] == best["name"]
-        for column in ("power_kw", "energy_mwh", "capital_cost", "net_annual_value"):
-            assert listed.loc[name, column] == pytest.approx(best[column], rel=1e-9), (name, column)
+        site_id = listed.loc[name, "site_id"]
+        has_site.append(site_id != "")
+        # The figures of a site are means over its simulations, those of all others are expected ones.
+        if site_id:
+            assert sites.loc[site_id, "turbine"] == best["name"]
+        expected = sites.loc[site_id] if site_id else best
+        for column in figures:
+            assert listed.loc[name, column] == pytest.approx(expected[column], rel=1e-9), (name, column)
+    assert set(has_site) == {True, False}
 
 
 def test_what_a_plant_needs_follows_from_the_structure(structures):
@@ -88,9 +102,13 @@ def test_the_summary_has_a_block_for_structures(sample_run, structures):
 def valley(tmp_path_factory, write_valley):
     """A function that runs a valley with a weir that a longer diversion can pass, and reads its tables."""
 
-    def run(**selection):
+    def run(without_weir=False, **selection):
         folder = tmp_path_factory.mktemp("weir")
-        settings = write_valley(folder)
+        # Beside it another valley with the same step in its bed, but no weir there.
+        settings = write_valley(folder, valleys=2 if without_weir else 1)
+        if without_weir:
+            weirs = geopandas.read_file(folder / "layers.gpkg", layer="structures")
+            weirs[weirs["id"] == "B1"].to_file(folder / "layers.gpkg", layer="structures", driver="GPKG")
         text = settings.read_text(encoding="utf-8")
         for old, new in (
             ("min_head_m = 2.6", "min_head_m = 1.0"),
@@ -127,11 +145,18 @@ def test_preferring_existing_structures_changes_the_choice_in_a_valley(valley):
 
 
 def test_a_value_of_no_new_barrier_leaves_only_what_is_worth_it(valley):
-    value = 3_000.0
-    plain, valued = valley(), valley(no_new_barrier_value_per_year=value)
+    plain = valley(without_weir=True)["sites"]
+    builds = plain["new_barrier"]
+    least, best = (getattr(plain.loc[builds, "net_annual_value"], name)() for name in ("min", "max"))
+    valued = [
+        valley(without_weir=True, no_new_barrier_value_per_year=value)["sites"]
+        for value in (0.5 * least, 2.0 * best)
+    ]
 
-    assert (plain["sites"]["new_barrier"] & (plain["sites"]["net_annual_value"] < value)).any()
-    building = valued["sites"][valued["sites"]["new_barrier"]]
-    assert (building["net_annual_value"] > value).all()
-    assert len(valued["sites"])
-    assert np.isfinite(valued["sites"]["net_annual_value"]).all()
+    # Only where a weir stands can an intake do without a new barrier.
+    assert builds.any()
+    assert not builds.all()
+    assert valued[0]["site_id"].tolist() == plain["site_id"].tolist()
+    assert not valued[1]["new_barrier"].any()
+    assert valued[1]["site_id"].tolist() == plain.loc[~builds, "site_id"].tolist()
+    assert np.isfinite(valued[1]["net_annual_value"]).all()

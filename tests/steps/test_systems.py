@@ -137,6 +137,7 @@ def made_results(river, downstream, rng, made, inputs):
         flow_missing=rng.random(rows) < 0.05,
         flow_too_weak=rng.random(rows) < 0.05,
         catchment_incomplete=rng.random(rows) < 0.05,
+        no_conduit=(found.table["scheme_type"] == "diversion") & (rng.random(rows) < 0.1),
         **{f"{name}_distance_m": rng.uniform(0.0, 3000.0, rows) for name in ("road", "line", "settlement")},
     )
     month = (np.arange(20) % 12 + 1).astype(np.int8)
