@@ -19,10 +19,8 @@ from sitefinder.siting.limits import (
     water_bodies_of_stations,
 )
 from sitefinder.siting.potential import whole
-from sitefinder.siting.selection import choose_sites
 from sitefinder.steps.closed_months import with_closed
-from sitefinder.steps.quiet import without_library_output
-from sitefinder.steps.selection import migration_path, offer_steps, river_use
+from sitefinder.steps.selection import choosing
 from sitefinder.units import WATT_HOURS_PER_MEGAWATT_HOUR
 
 if TYPE_CHECKING:
@@ -101,15 +99,12 @@ def weigh_limits(
         ``limit`` (that which is left out; empty for the set as selected) and `COUNTED`.
     """
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
-    steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
-    path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
-    given = stretches, steps, energy, verdicts.choice, stationing.stations, settings, path
-    use, names = river_use(river_parts, water_bodies), limits_set(settings)
+    given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
+    best, names = choosing(settings, inputs, *given), limits_set(settings)
     left_out = (
         {AS_CHOSEN: ()} | {name: (name,) for name in names} | ({ALL_LIMITS: names} if len(names) > 1 else {})
     )
-    with without_library_output():
-        rows = [(name, *_counted(choose_sites(*given, use, without))) for name, without in left_out.items()]
+    rows = [(name, *_counted(best(without))) for name, without in left_out.items()]
     return pd.DataFrame(rows, columns=["limit", *COUNTED])
 
 

@@ -89,16 +89,37 @@ def choose(
     drainage system; so this is done for each of them alone. Ranks and totals, which go over all, come later.
     """
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
-    steps = offer_steps(settings, inputs, stationing, stretches, energy, verdicts)
-    path = migration_path(settings, inputs, stationing, energy, rule_overlaps, water_bodies)
-    use = river_use(river_parts, water_bodies)
-    with without_library_output():
-        offers = choose_sites(stretches, steps, energy, verdicts.choice, stationing.stations, settings, path, use)
+    given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
+    offers = choosing(settings, inputs, *given)()
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
     )
     return Chosen(offers, because)
+
+
+def choosing(
+    settings: Settings,
+    inputs: RunInputs,
+    stationing: Stationing,
+    stretches: Stretches,
+    valued: pd.DataFrame,
+    rule_overlaps: pd.DataFrame,
+    verdicts: Judged,
+    water_bodies: WaterBodies,
+    river_parts: RiverParts | None,
+) -> Callable[..., Offers]:
+    """What chooses the best set by this valuation; it takes the cumulative limits that do not count."""
+    steps = offer_steps(settings, inputs, stationing, stretches, valued, verdicts)
+    path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
+    use, stations = river_use(river_parts, water_bodies), stationing.stations
+    given = stretches, steps, valued, verdicts.choice, stations, settings, path, use
+
+    def best(left_out: tuple[str, ...] = ()) -> Offers:
+        with without_library_output():
+            return choose_sites(*given, left_out)
+
+    return best
 
 
 def river_use(parts: RiverParts | None, water_bodies: WaterBodies) -> RiverUse | None:
@@ -339,14 +360,11 @@ def weigh_fish_safety(
     river_parts: RiverParts | None = None,
 ) -> FishSafety:
     """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
-    use = river_use(river_parts, water_bodies)
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
-        steps = offer_steps(settings, inputs, stationing, stretches, valued, judged)
-        path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
-        with without_library_output():
-            return choose_sites(stretches, steps, valued, judged.choice, stationing.stations, settings, path, use)
+        given = stationing, stretches, valued, rule_overlaps, judged, water_bodies, river_parts
+        return choosing(settings, inputs, *given)()
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
     by_grade, known = {}, {}
