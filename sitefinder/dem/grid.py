@@ -48,6 +48,19 @@ def whole(grid):
     return Window(0, 0, grid.rows, grid.columns)
 
 
+def bounds_of(grid, margin_m=0.0):
+    """West, south, east and north of a grid with a margin around it [m].
+
+    Examples
+    --------
+    >>> bounds_of(Grid(3, 4, 0.0, 30.0, 10.0, 10.0), 5.0)
+    (-5.0, -5.0, 45.0, 35.0)
+    """
+    east_m = grid.west_m + grid.columns * grid.cell_width_m
+    south_m = grid.north_m - grid.rows * grid.cell_height_m
+    return grid.west_m - margin_m, south_m - margin_m, east_m + margin_m, grid.north_m + margin_m
+
+
 def cell_of(grid, x_m, y_m):
     """Row and column of the cell that holds a point; a point on a shared border is in the south-eastern cell.
 

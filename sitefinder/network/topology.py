@@ -12,6 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from sitefinder.errors import InputError, listed
 from sitefinder.network.directions import RIDGE_M, direct_pieces, main_arms
 from sitefinder.network.ordering import link_orders
+from sitefinder.network.snapping import joined_ends
 
 REPAIR_COLUMNS = ["layer", "feature", "problem", "action"]
 # A row of those columns.
@@ -45,7 +46,7 @@ def cut_lines(geometry, feature_id, *, snap_m):
     feature_id : ndarray of str, shape (n,)
         The user's ids, for the list of repairs.
     snap_m : float
-        Maximum gap between ends, or between an end and another line, that is closed [m].
+        Maximum gap that is closed [m], see `sitefinder.network.snapping.joined_ends`.
 
     Returns
     -------
@@ -60,8 +61,10 @@ def cut_lines(geometry, feature_id, *, snap_m):
         empty = Pieces(geometry, none, np.zeros(0), none, none, np.zeros(0), np.zeros(0))
         return empty, pd.DataFrame(repairs, columns=REPAIR_COLUMNS)
     ends = np.concatenate([_end_points(geometry, 0), _end_points(geometry, -1)])
-    node, places = _nodes_of_ends(ends, snap_m)
-    places, cuts = _landings(geometry, node, places, feature_id, snap_m, repairs)
+    node, places, cuts = joined_ends(geometry, ends, snap_m)
+    for line, stops in enumerate(cuts):
+        for along in sorted(stops.values()):
+            repairs.append(("streams", feature_id[line], "another line ends on it", f"split at {along:.1f} m"))
     _list_moved_ends(ends, node, places, feature_id, repairs)
     pieces = _pieces(geometry, rows, node, places, cuts)
     short = shapely.length(pieces.geometry) <= 0.0
@@ -92,50 +95,6 @@ def _without_duplicates(geometry, feature_id, repairs):
 def _end_points(geometry, index):
     point = shapely.get_point(geometry, index)
     return np.column_stack([shapely.get_x(point), shapely.get_y(point)])
-
-
-# Ends within snap_m of each other are one node, placed where most of its ends agree exactly. Nodes are
-# numbered by place, so that nothing depends on the order of the lines.
-def _nodes_of_ends(ends, snap_m):
-    from scipy.spatial import cKDTree  # noqa: PLC0415 - large, and only a new network needs it
-
-    pairs = cKDTree(ends).query_pairs(max(snap_m, 1e-6), output_type="ndarray")
-    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(ends), len(ends)))
-    count, node = connected_components(graph, directed=False)
-    _, same_place, agreeing = np.unique(ends, axis=0, return_inverse=True, return_counts=True)
-    order = np.lexsort([ends[:, 1], ends[:, 0], -agreeing[same_place.ravel()], node])
-    places = ends[order[np.searchsorted(node[order], np.arange(count))]]
-    by_place = np.lexsort([places[:, 1], places[:, 0]])
-    number = np.empty(count, dtype=np.int64)
-    number[by_place] = np.arange(count)
-    return number[node], places[by_place]
-
-
-# Where an end lands on the middle of another line: that line is cut there, and the node moves onto it.
-def _landings(geometry, node, places, feature_id, snap_m, repairs):
-    count = len(geometry)
-    cuts = [dict() for _ in range(count)]
-    tree = shapely.STRtree(geometry)
-    found_node, found_line = tree.query(shapely.points(places), predicate="dwithin", distance=max(snap_m, 1e-6))
-    places = places.copy()
-    moved = set()
-    # A node near several lines moves onto the nearest.
-    gap = shapely.distance(shapely.points(places[found_node]), geometry[found_line])
-    for pair in np.lexsort([gap, found_node]):
-        here, line = int(found_node[pair]), int(found_line[pair])
-        if here in (node[line], node[line + count]):
-            continue
-        along = shapely.line_locate_point(geometry[line], shapely.Point(places[here]))
-        length = shapely.length(geometry[line])
-        if not 0.0 < along < length:
-            continue
-        if here not in moved:
-            spot = shapely.line_interpolate_point(geometry[line], along)
-            places[here] = (spot.x, spot.y)
-            moved.add(here)
-        cuts[line][here] = along
-        repairs.append(("streams", feature_id[line], "another line ends on it", f"split at {along:.1f} m"))
-    return places, cuts
 
 
 def _list_moved_ends(ends, node, places, feature_id, repairs):
@@ -268,6 +227,7 @@ def _from_sources_down(after):
 # Line, name and kind of each link, and the pieces that it is made of.
 def _tables(pieces, lines, chains, is_turned):
     names, ids, canals = (lines[name].to_numpy() for name in ("stream", "feature_id", "is_canal"))
+    drawn_from_m = lines["drawn_from_m"].to_numpy(dtype=np.float64)
     rows, parts = [], []
     for link, chain in enumerate(chains):
         lengths = shapely.length(pieces.geometry[chain])
@@ -281,7 +241,8 @@ def _tables(pieces, lines, chains, is_turned):
         rows.append((name, is_canal, shapely.LineString(np.concatenate(vertices))))
         to_m = np.cumsum(lengths)
         for piece, until, length in zip(chain, to_m, lengths, strict=True):
-            offset = (pieces.from_m[piece], pieces.from_m[piece] + length)
+            from_m = drawn_from_m[pieces.feature[piece]] + pieces.from_m[piece]
+            offset = (from_m, from_m + length)
             along = offset[::-1] if is_turned[piece] else offset
             parts.append((link, until - length, until, ids[pieces.feature[piece]], *along))
     links = pd.DataFrame(rows, columns=["stream", "is_canal", "geometry"])
@@ -348,7 +309,13 @@ def _list_arms(links, parts, repairs):
 
 UNRESOLVED_COLUMNS = ["feature_id", "stream", "feature_from_m", "feature_to_m", "because", "geometry"]
 # Defaults of a line's attributes.
-LINE_DEFAULTS = {"main_path_value": np.nan, "is_canal": False, "arm_share": 0.0, "inflow_area_km2": np.nan}
+LINE_DEFAULTS = {
+    "drawn_from_m": 0.0,
+    "main_path_value": np.nan,
+    "is_canal": False,
+    "arm_share": 0.0,
+    "inflow_area_km2": np.nan,
+}
 
 
 class Network(NamedTuple):
@@ -378,9 +345,10 @@ def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", r
     ----------
     lines : DataFrame
         Columns ``geometry`` (LineString [m]), ``feature_id`` and ``stream`` (a name, or empty). May have
-        ``main_path_value`` (float, for the rule "column"), ``is_canal`` (bool), ``arm_share`` (float, share of the
-        water that the line takes where it is a side arm) and ``inflow_area_km2`` (float, NaN for none: catchment
-        outside of a stream that enters by this line).
+        ``drawn_from_m`` (float, where this part begins along its feature), ``main_path_value`` (float, for the
+        rule "column"), ``is_canal`` (bool), ``arm_share`` (float, share of the water that the line takes where it
+        is a side arm) and ``inflow_area_km2`` (float, NaN for none: catchment outside of a stream that enters by
+        this line).
     snap_m : float
         Farthest gap that is closed [m].
     end_elevation_m : ndarray of float, shape (n, 2), optional
@@ -414,8 +382,8 @@ def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", r
     if not len(pieces.geometry):
         raise InputError.of(
             "no stream line is left after snapping",
-            expected=f"lines longer than the snapping distance, {snap_m:g} m",
-            found=f"{len(geometry)} shorter lines: {listed(feature_id)}" if len(geometry) else "no line at all",
+            expected=f"lines that are longer than the snapping distance, {snap_m:g} m, or no rings",
+            found=f"{len(geometry)} small rings: {listed(feature_id)}" if len(geometry) else "no line at all",
             fix="lower network.snap_m, or check the unit of the layer's coordinates",
         )
     # Two equal arms are ordered by the user's ids, so that the order of the lines decides nothing.
@@ -475,11 +443,12 @@ def _set_aside(pieces, lines, because):
     rows = np.flatnonzero(because != "")
     feature = pieces.feature[rows]
     length_m = shapely.length(pieces.geometry[rows])
+    from_m = lines["drawn_from_m"].to_numpy(dtype=np.float64)[feature] + pieces.from_m[rows]
     columns = {
         "feature_id": lines["feature_id"].to_numpy().astype(object)[feature],
         "stream": lines["stream"].to_numpy().astype(object)[feature],
-        "feature_from_m": pieces.from_m[rows],
-        "feature_to_m": pieces.from_m[rows] + length_m,
+        "feature_from_m": from_m,
+        "feature_to_m": from_m + length_m,
         "because": because[rows],
         "geometry": pieces.geometry[rows],
     }

@@ -291,7 +291,17 @@ class RunSettings(Section):
 class NetworkSettings(Section):
     """From stream lines to links, stations and reaches."""
 
-    snap_m: float = Field(5.0, ge=0, description="maximum gap between line ends that is closed [m]")
+    snap_m: float | None = Field(
+        None,
+        ge=0,
+        description="maximum gap at a loose line end that is closed [m]; absent: a twentieth of the median length "
+        "of the lines, at most 5 m",
+    )
+    dem_margin_m: float = Field(
+        5000.0,
+        ge=0,
+        description="distance beyond the DEM at which stream lines are cut; what is farther out is left out [m]",
+    )
     station_spacing_m: float = Field(50.0, gt=0, description="maximum distance between stations [m]")
     reach_length_m: float = Field(500.0, gt=0, description="target length of a reach [m]")
     derive_threshold_km2: float = Field(

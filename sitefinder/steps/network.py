@@ -11,12 +11,15 @@ import pandas as pd
 import shapely
 from shapely.ops import substring
 
+from sitefinder.dem.grid import bounds_of
 from sitefinder.errors import InputError, all_of, listed
 from sitefinder.io.derived_streams import derive_network
 from sitefinder.io.raster import cells_at
 from sitefinder.io.vector import no_such_column, numbers_of
 from sitefinder.network.directions import RIDGE_M
+from sitefinder.network.extent import lines_within
 from sitefinder.network.quality import list_close_streams, list_crossings, list_ridges, list_shared_cells
+from sitefinder.network.snapping import snapping_distance_m
 from sitefinder.network.stations import place_stations, without_repeats
 from sitefinder.network.topology import build_network
 from sitefinder.schema import LAYERS
@@ -58,18 +61,32 @@ def make_network(settings: Settings, inputs: RunInputs, surface: Surface, scratc
         lines = derive_network(surface.dem_path, settings.network.derive_threshold_km2, scratch)
         lines = pd.DataFrame(lines.rename(columns={"stream_id": "feature_id"}).assign(stream=""))
         lines = lines[["feature_id", "stream", "geometry"]]
+    margin_m = settings.network.dem_margin_m
+    lines, beyond = lines_within(lines, bounds_of(surface.grid, margin_m))
+    if not len(lines):
+        raise InputError.of(
+            "no stream line lies on the DEM",
+            file=None if source is None else source.path,
+            expected=f"lines that reach within {margin_m:g} m of the DEM (network.dem_margin_m)",
+            found=f"{len(beyond)} features that do not: {listed(beyond['feature'])}",
+            fix="use a DEM of the same region, or check the coordinate systems of both",
+        )
     geometry = lines["geometry"].to_numpy()
     ends = [shapely.get_point(geometry, place) for place in (0, -1)]
     elevation_m = np.column_stack(
         [cells_at(inputs.dem, shapely.get_x(point), shapely.get_y(point), crs) for point in ends]
     )
-    return build_network(
+    snap_m = settings.network.snap_m
+    if snap_m is None:
+        snap_m = snapping_distance_m(shapely.length(geometry))
+    network = build_network(
         lines,
-        snap_m=settings.network.snap_m,
+        snap_m=snap_m,
         end_elevation_m=elevation_m * settings.inputs.dem.metres_per_unit,
         main_path=settings.network.main_path,
         ridge_m=ridge_limit_m(settings, inputs, surface.grid),
     )
+    return network._replace(repairs=pd.concat([beyond, network.repairs], ignore_index=True))
 
 
 def stream_lines(source: StreamSource, network: NetworkSettings, frame: geopandas.GeoDataFrame) -> pd.DataFrame:

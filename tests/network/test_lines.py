@@ -120,11 +120,48 @@ def test_rows_of_features_stay_those_of_the_table_when_a_duplicate_is_left_out(c
     assert pieces.feature.tolist() == [0, 2]
 
 
-def test_a_line_shorter_than_the_snapping_distance_is_left_out_and_listed(cut):
+def test_a_short_line_is_kept_whatever_the_snapping_distance(cut):
     pieces, repairs = cut(stub=[(0, 0), (0.4, 0)], river=[(0.4, 0), (100, 0)])
 
-    assert pieces.feature.tolist() == [1]
-    assert ("stub", "no length after snapping", "left out") in notes(repairs)
+    assert pieces.feature.tolist() == [0, 1]
+    assert notes(repairs) == []
+
+
+def test_a_short_line_between_two_confluences_keeps_both(cut):
+    pieces, repairs = cut(
+        snap_m=5.0,
+        west=[(0, 100), (0, 0)],
+        north=[(30, 100), (0, 0)],
+        between=[(0, 0), (0, -2)],
+        east=[(50, 60), (0, -2)],
+        lower=[(0, -2), (0, -90)],
+    )
+
+    assert len(pieces.geometry) == 5
+    assert notes(repairs) == []
+
+
+def test_the_source_of_a_short_stream_beside_its_river_is_no_gap(cut):
+    # 15 m long and 3.4 m from the river at its source; of 200 m, the end is a gap.
+    pieces, repairs = cut(snap_m=5.0, river=[(0, 100), (0, -100)], brook=[(3.4, 14.6), (0, 0)])
+    assert notes(repairs) == [("river", "another line ends on it", "split at 100.0 m")]
+    assert len(pieces.geometry) == 3
+
+    pieces, repairs = cut(snap_m=5.0, river=[(0, 200), (0, -100)], arm=[(3.4, 150), (60, 80), (0, 0)])
+    assert ("arm", "end off its node", "start moved by 3.40 m to the node") in notes(repairs)
+
+
+def test_the_smaller_gap_is_closed_and_the_wider_one_then_is_none(cut):
+    # Upper's end is 1 m from lower's start and 3 m from a river that lower runs into.
+    pieces, _ = cut(
+        snap_m=5.0,
+        upper=[(-100, 0), (-4, 0)],
+        lower=[(-4, -1), (-4, -40), (0, -50)],
+        river=[(-1, 100), (-1, 0), (0, -50), (0, -100)],
+    )
+
+    assert pieces.end[pieces.feature == 0] == pieces.start[pieces.feature == 1]
+    assert (pieces.feature == 2).sum() == 2
 
 
 def test_a_closed_ring_is_a_piece_from_a_node_to_itself(cut):

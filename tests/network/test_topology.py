@@ -364,15 +364,14 @@ def test_arms_that_would_take_more_than_there_is_share_all_of_it(lines):
     assert sorted(links["arm_share"]) == pytest.approx([0.0, 0.0, 0.0, 0.4, 0.6])
 
 
-@pytest.mark.parametrize("vertices", [{"stub": [(0, 0), (0.5, 0)], "dot": [(9, 9), (9.1, 9)]}])
-def test_lines_that_are_all_shorter_than_the_snapping_distance_are_an_error(network, vertices):
+def test_rings_that_are_all_within_the_snapping_distance_are_an_error(network):
     with pytest.raises(InputError, match="no stream line is left") as caught:
-        network(**vertices)
+        network(ring=[(0, 0), (0.5, 0), (0.2, 0.3), (0, 0)], dot=[(9, 9), (9.1, 9), (9, 9.1), (9, 9)])
 
     assert str(caught.value) == (
         "no stream line is left after snapping\n"
-        "  expected:  lines longer than the snapping distance, 1 m\n"
-        "  found:     2 shorter lines: stub, dot\n"
+        "  expected:  lines that are longer than the snapping distance, 1 m, or no rings\n"
+        "  found:     2 small rings: ring, dot\n"
         "  fix:       lower network.snap_m, or check the unit of the layer's coordinates"
     )
 

@@ -13,6 +13,7 @@ import shapely
 from sitefinder.io.vector import read_layer
 from sitefinder.network.catchments import sums_upstream
 from sitefinder.network.ordering import beside_arms, distinct_sums, shared_sums
+from sitefinder.network.snapping import snapping_distance_m
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
 from sitefinder.settings import LayerSource
@@ -85,6 +86,38 @@ def test_all_flowlines_are_in_one_network_once_with_one_outlet(network, flowline
     assert sorted(network.parts["feature_id"]) == sorted(flowlines["feature_id"])
     assert (network.links["downstream_link"] == -1).sum() == 1
     assert network.links["upstream_length_m"].iloc[-1] == pytest.approx(network.links["length_m"].sum())
+
+
+@pytest.mark.parametrize("snap_m", [0.001, 5.0, 20.0])
+def test_lines_that_are_drawn_cleanly_are_left_as_they_are_whatever_the_snapping_distance(
+    network, flowlines, snap_m
+):
+    again = build_network(pd.DataFrame(flowlines[["feature_id", "stream", "geometry"]]), snap_m=snap_m)
+
+    # Its shortest line has 1.8 m, and 15 have less than 20 m.
+    assert (shapely.length(flowlines.geometry.to_numpy()) < 20.0).sum() == 15
+    pd.testing.assert_frame_equal(again.links, network.links)
+    pd.testing.assert_frame_equal(again.repairs, network.repairs)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_gaps_drawn_into_it_are_closed_to_the_same_network(network, flowlines, seed):
+    generator = np.random.default_rng(seed)
+    lines = pd.DataFrame(flowlines[["feature_id", "stream", "geometry"]]).copy()
+    geometry = lines["geometry"].to_numpy().copy()
+    long_enough = np.flatnonzero(shapely.length(geometry) > 40.0)
+    moved = generator.choice(long_enough, 150, replace=False)
+    for row in moved.tolist():
+        vertices = shapely.get_coordinates(geometry[row])
+        angle = generator.uniform(0.0, 2.0 * np.pi)
+        vertices[-1] += generator.uniform(0.1, 2.0) * np.array([np.cos(angle), np.sin(angle)])
+        geometry[row] = shapely.LineString(vertices)
+    lines["geometry"] = geometry
+
+    mended = build_network(lines, snap_m=snapping_distance_m(shapely.length(geometry)))
+
+    assert next_features(mended).sort_index().equals(next_features(network).sort_index())
+    assert len(mended.unresolved) == 0
 
 
 def test_lengths_add_up_to_those_drawn_and_to_those_published(network, flowlines, attributes):

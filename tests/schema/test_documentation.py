@@ -27,7 +27,7 @@ def test_a_setting_is_listed_with_kind_limits_default_and_meaning():
 
     # Typed by hand from the declarations of the settings; the meaning is the model's and may be reworded.
     for row in (
-        "| `snap_m` | number, 0 or more | `5` | ",
+        "| `station_spacing_m` | number, above 0 | `50` | ",
         "| `simulations` | whole number, 16 or more | `64` | ",
         "| `availability` | number, 0 to 1 | `0.95` | ",
         "| `share` | number, 0 to 1 | none | ",
@@ -37,8 +37,8 @@ def test_a_setting_is_listed_with_kind_limits_default_and_meaning():
         "| `new_weir_heights_m` | list of numbers | `[1, 2, 3]` | ",
     ):
         assert row in listed
-    meaning = Settings.model_fields["network"].annotation.model_fields["snap_m"].description
-    assert f"| `5` | {meaning} |" in listed
+    meaning = Settings.model_fields["network"].annotation.model_fields["station_spacing_m"].description
+    assert f"| `50` | {meaning} |" in listed
 
 
 def test_every_setting_has_a_meaning_and_a_unit_wherever_its_name_has_one():

@@ -1,0 +1,80 @@
+"""Lines cut to a rectangle, held against shapely's intersection, which does not say where a part begins."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitefinder.network.extent import lines_within
+from sitefinder.network.topology import build_network
+
+BOUNDS = (0.0, 0.0, 100.0, 50.0)
+
+
+def table(*vertices):
+    lines = np.array([shapely.LineString(each) for each in vertices], dtype=object)
+    return pd.DataFrame({"geometry": lines, "feature_id": [f"f{n}" for n in range(len(lines))], "stream": ""})
+
+
+def test_lines_within_are_left_as_they_are():
+    lines = table([(1, 1), (50, 20)], [(0, 0), (100, 50)])
+
+    kept, repairs = lines_within(lines, BOUNDS)
+
+    assert kept["geometry"].tolist() == lines["geometry"].tolist()
+    assert len(repairs) == 0
+
+
+def test_a_line_that_leaves_and_comes_back_is_two_parts_that_know_where_they_begin():
+    kept, repairs = lines_within(table([(10, 40), (10, 1e9), (90, 1e9), (90, 40)]), BOUNDS)
+
+    assert [line.wkt for line in kept["geometry"]] == ["LINESTRING (10 40, 10 50)", "LINESTRING (90 50, 90 40)"]
+    assert kept["drawn_from_m"].tolist() == pytest.approx([0.0, 2e9 - 80 + 80 - 90 + 80])
+    assert repairs["problem"].tolist() == ["runs far beyond the DEM"]
+    assert repairs["action"].tolist() == ["2,000,000.0 km beyond its margin left out"]
+
+
+def test_lines_beyond_are_left_out_by_name_and_many_of_them_by_number():
+    beyond = [[(200 + n, 1), (300 + n, 1)] for n in range(130)]
+    # The last two pass a corner: their bounding boxes meet the rectangle, they do not.
+    kept, repairs = lines_within(
+        table([(1, 1), (2, 2)], *beyond, [(-10, 5), (5, -10)], [(99, 60), (110, 49)]), BOUNDS
+    )
+
+    assert kept["feature_id"].tolist() == ["f0"]
+    assert repairs["feature"].tolist() == [f"f{n}" for n in range(1, 101)] + [""]
+    assert repairs["problem"].iloc[-1] == "32 more lie far beyond the DEM"
+
+
+def test_parts_of_a_network_say_where_they_lie_along_their_feature():
+    lines, _ = lines_within(table([(-100, 25), (50, 25)], [(50, 25), (250, 25)]), BOUNDS)
+
+    parts = build_network(lines, snap_m=1.0).parts
+
+    assert parts[["feature_id", "feature_from_m", "feature_to_m"]].to_numpy().tolist() == [
+        ["f0", 100.0, 150.0],
+        ["f1", 0.0, 50.0],
+    ]
+
+
+whole_metres = st.integers(-60, 160).map(float)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.tuples(whole_metres, whole_metres), min_size=2, max_size=9, unique=True))
+def test_the_parts_are_the_intersection(vertices):
+    lines = table(vertices)
+
+    kept, repairs = lines_within(lines, BOUNDS)
+
+    wanted = shapely.intersection(lines["geometry"].iat[0], shapely.box(*BOUNDS))
+    found = shapely.union_all(kept["geometry"].to_numpy())
+    assert shapely.hausdorff_distance(found, wanted) < 1e-9 if len(kept) else wanted.length == 0.0
+    whole = lines["geometry"].iat[0]
+    for part, from_m in zip(kept["geometry"], kept["drawn_from_m"], strict=True):
+        middle = shapely.line_interpolate_point(whole, from_m + part.length / 2.0)
+        assert shapely.distance(middle, shapely.line_interpolate_point(part, 0.5, normalized=True)) < 1e-6
+    rest = whole.length - shapely.length(kept["geometry"].to_numpy()).sum()
+    assert (len(repairs) > 0) == (rest > 1e-9)
