@@ -69,8 +69,8 @@ STEPS = bound(
             "surface scratch",
             "run.crs inputs.dem.vertical_unit inputs.dem_footprints inputs.streams.inflow_area_column "
             "network.snap_m network.dem_margin_m network.derive_threshold_km2 network.main_path "
-            "network.main_path_column network.main_path_column_wins network.divergence_share network.divergence_share_column "
-            "network.canal_column network.canal_values network.ridge_m",
+            "network.main_path_column network.main_path_column_wins network.divergence_share "
+            "network.divergence_share_column network.canal_column network.canal_values network.ridge_m",
             "dem dem_error layers.streams layers.dem_footprints",
         ),
         stage(
