@@ -685,6 +685,12 @@ FLAGS = (
         "It is uncertain which channel of the DEM belongs to the mapped stream.",
     ),
     Flag(
+        "main_path_doubtful",
+        BY_PLACE,
+        "main arm doubtful",
+        "The stream parts above, and nothing but the shape of the lines says which arm carries the water.",
+    ),
+    Flag(
         "seam", BY_PLACE, "DEM seam", "A step between tiles of the DEM crosses the stretch and may look like head."
     ),
     Flag("dem_border", BY_PLACE, "boundary of DEM surveys", "Two surveys of different error meet in the stretch."),

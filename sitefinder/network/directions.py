@@ -241,7 +241,9 @@ def _contrary(start, end, way_out, upward, drop_m, length_m, component, ridge_m)
 ANGLE_SPAN_M = 50.0
 # Angles nearer than this [rad] are equal, so that rounding decides nothing.
 ANGLE_STEP = 1e-6
-RULES = ("straightest", "shortest", "longest", "order", "column")
+RULES = ("evidence", "straightest", "shortest", "longest", "order", "column")
+# Pieces of each arm that are looked at for tributaries, so that a parting costs the same in any network.
+PIECES_AHEAD = 200
 
 
 class MainArms(NamedTuple):
@@ -256,8 +258,8 @@ class MainArms(NamedTuple):
     downward: list
 
 
-def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is_canal=None):
-    """The piece by which the main stream leaves each node.
+def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is_canal=None, name=None):
+    """The piece by which the main stream leaves each node, and what says so.
 
     Parameters
     ----------
@@ -268,7 +270,7 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
     by_name : ndarray of int64, shape (n,)
         Rank of each piece by the user's ids, which settles the last ties.
     node_count : int
-    rule : {"straightest", "shortest", "longest", "order", "column"}
+    rule : {"evidence", "straightest", "shortest", "longest", "order", "column"}
     value : ndarray of float64, shape (n,), optional
         For the rule "column": the greatest of a node wins, NaN loses.
     is_canal : ndarray of bool, shape (n,), optional
@@ -276,11 +278,16 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
 
     Returns
     -------
-    ndarray of int64, shape (node_count,)
+    main : ndarray of int64, shape (node_count,)
         -1 where nothing leaves.
+    basis : ndarray of object, shape (node_count,)
+        Where a stream parts: "column", "canal", "name", "tributaries" or "shape"; else "".
 
     Notes
     -----
+    "evidence" takes the arm that alone carries the name of the stream that arrives; else the one that more stream
+    joins before the arms meet again, or before it runs into a longer stream; else the shorter way down, which is
+    no better than a coin: of three networks with published main arms two prefer it and one the longest.
     "straightest" takes the arm that turns least from the line that arrives with the longest way from a source,
     both directions measured over 50 m from the node. "shortest" and "longest" go by the way down to an outlet.
     "order" takes the arm that reaches the greater Strahler order by its own tributaries (nothing counted of what
@@ -289,6 +296,8 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
 
     No rule of shape knows where the water goes. Of 84 published side arms of New Hope Creek (NHDPlus version 2),
     "longest" finds 54, "order" 47, "straightest" 42 and "shortest" 38; a column that states them finds all.
+    Names, where they tell, find all 40. Slope says nothing either: the steeper of two nameless arms is the
+    published one in 15 of 39 cases.
     """
     if rule not in RULES:
         raise ValueError(f"the main path must be one of {', '.join(RULES)}, not {rule!r}")
@@ -298,7 +307,8 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
     down_m = _way_down(ways, max if rule == "longest" else min)
     shortest_m = _way_down(ways, min)
     orders = _orders_without_partings(ways) if rule == "order" else None
-    main = np.full(node_count, -1, dtype=np.int64)
+    name = np.full(len(start), "", dtype=object) if name is None else name
+    main, basis = np.full(node_count, -1, dtype=np.int64), np.full(node_count, "", dtype=object)
     for node, leaving in enumerate(ways.leaving):
         if len(leaving) < 2:
             main[node] = leaving[0] if leaving else -1
@@ -310,9 +320,13 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
             first = {piece: -orders[_last_alone(ways, piece)] for piece in leaving}
         elif rule == "straightest":
             first = turns
+        elif rule == "evidence":
+            first = _evidence(ways, node, name, from_source_m)
         else:
             sign = -1.0 if rule == "longest" else 1.0
             first = {piece: sign * round(down_m[piece], 6) for piece in leaving}
+        if rule == "evidence":  # what is equal is settled by the way down, since it does not matter how it turns
+            turns = {piece: (round(shortest_m[piece], 6), turns[piece]) for piece in leaving}
         main[node] = min(
             leaving,
             key=lambda piece: (
@@ -323,7 +337,64 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
                 by_name[piece],
             ),
         )
-    return main
+        basis[node] = _basis_of(rule, main[node], leaving, is_canal, first, name)
+    return main, basis
+
+
+# Evidence for each piece that leaves a node, least first: whether it carries the name on, and what joins it.
+def _evidence(ways, node, name, from_source_m):
+    leaving = ways.leaving[node]
+    arriving = {name[piece] for piece in ways.arriving[node]} - {""}
+    named = [piece for piece in leaving if name[piece] in arriving]
+    if len(named) == 1:
+        return {piece: (piece != named[0], 0.0) for piece in leaving}
+    joined_m = _joined_ahead(ways, node, from_source_m)
+    return {piece: (False, -round(joined_m[piece], 6)) for piece in leaving}
+
+
+# What decided: the first part of the key in which the main arm differs from every other.
+def _basis_of(rule, main, leaving, is_canal, first, name):
+    others = [piece for piece in leaving if piece != main and is_canal[piece] == is_canal[main]]
+    if not others:
+        return "canal"
+    if any(first[piece] == first[main] for piece in others) or rule not in ("evidence", "column"):
+        return "shape"
+    if rule == "column":
+        return "column"
+    return "name" if any(first[piece][0] != first[main][0] for piece in others) else "tributaries"
+
+
+# Stream that joins each arm of a node [m], by its longest way from a source: before the arm meets what another arm
+# reaches, parts again, ends or runs into a stream with a longer way from a source than the one that parted.
+def _joined_ahead(ways, node, from_source_m):
+    leaving = ways.leaving[node]
+    reached = {arm: _nodes_ahead(ways, arm) for arm in leaving}
+    own_m = max((from_source_m[piece] for piece in ways.arriving[node]), default=0.0)
+    joined_m = {}
+    for arm in leaving:
+        others = set().union(*(reached[other] for other in leaving if other != arm))
+        last, joined_m[arm] = arm, 0.0
+        for _ in range(PIECES_AHEAD):
+            below = int(ways.end[last])
+            if below in others or len(ways.leaving[below]) != 1:
+                break
+            joining = [from_source_m[piece] for piece in ways.arriving[below] if piece != last]
+            if max(joining, default=0.0) > own_m:
+                break
+            joined_m[arm] += sum(joining)
+            last = ways.leaving[below][0]
+    return joined_m
+
+
+# Nodes that an arm leads to.
+def _nodes_ahead(ways, arm):
+    found, waiting = set(), [int(ways.end[arm])]
+    while waiting and len(found) < PIECES_AHEAD:
+        node = waiting.pop(0)
+        if node not in found:
+            found.add(node)
+            waiting += [int(ways.end[piece]) for piece in ways.leaving[node]]
+    return found
 
 
 def _ways(start, end, length_m, node_count):

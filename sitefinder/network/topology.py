@@ -140,7 +140,7 @@ PART_COLUMNS = ["link", "from_m", "to_m", "feature_id", "feature_from_m", "featu
 
 
 # Links with their orders, names and side arms.
-def _make_links(pieces, lines, start, end, way_out, is_turned):
+def _make_links(pieces, lines, start, end, way_out, basis, is_turned):
     is_main = np.zeros(len(start), dtype=bool)
     is_main[way_out[way_out >= 0]] = True
     chains, below, arriving = _chains(start, end, way_out)
@@ -166,6 +166,7 @@ def _make_links(pieces, lines, start, end, way_out, is_turned):
     links, parts = _tables(pieces, lines, chains, is_turned)
     links["is_source"] = arriving[start[head]] == 0
     links["is_divergence"] = ~is_main[head]
+    links["main_path_basis"] = basis[start[head]]
     links["downstream_link"] = downstream.astype(np.int32)
     links["length_m"] = shapely.length(links["geometry"].to_numpy())
     begins = ~links["is_divergence"].to_numpy() & ~links["is_canal"].to_numpy()
@@ -304,6 +305,8 @@ def _list_arms(links, parts, repairs):
         water = f"{100 * share:g} % of the water from above" if share else "without water from above"
         line = links["geometry"].iat[link]
         problem = "a closed ring" if line.is_closed else "side arm of a divergence"
+        if basis := links["main_path_basis"].iat[link]:
+            water += f"; main path by {basis}"
         repairs.append(("streams", features[link], problem, f"starts a link of its own, {water}"))
 
 
@@ -338,7 +341,7 @@ class Network(NamedTuple):
     unresolved: pd.DataFrame
 
 
-def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", ridge_m=RIDGE_M) -> Network:
+def build_network(lines, *, snap_m, end_elevation_m=None, main_path="evidence", ridge_m=RIDGE_M) -> Network:
     """A network of links from drawn lines.
 
     Parameters
@@ -412,7 +415,7 @@ def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", r
     )
     drawn = pieces.geometry.copy()
     drawn[is_turned] = shapely.reverse(pieces.geometry[is_turned])
-    way_out = main_arms(
+    way_out, basis = main_arms(
         start,
         end,
         drawn,
@@ -421,9 +424,10 @@ def build_network(lines, *, snap_m, end_elevation_m=None, main_path="longest", r
         rule=main_path,
         value=lines["main_path_value"].to_numpy(dtype=np.float64)[pieces.feature],
         is_canal=lines["is_canal"].to_numpy(dtype=bool)[pieces.feature],
+        name=lines["stream"].to_numpy().astype(object)[pieces.feature],
     )
     links, parts, link_repairs = _make_links(
-        pieces._replace(geometry=drawn), lines, start, end, way_out, is_turned
+        pieces._replace(geometry=drawn), lines, start, end, way_out, basis, is_turned
     )
     repairs_made = pd.DataFrame([*repairs_made, *link_repairs], columns=REPAIR_COLUMNS)
     return Network(links, parts, pd.concat([repairs, repairs_made], ignore_index=True), unresolved)

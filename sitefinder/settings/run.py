@@ -307,8 +307,10 @@ class NetworkSettings(Section):
     derive_threshold_km2: float = Field(
         1.0, gt=0, description="catchment area at which a derived stream starts, where none are mapped [km²]"
     )
-    main_path: Literal["longest", "shortest", "straightest", "order", "column"] = Field(
-        "longest", description="which branch is the main one at a bifurcation; column: by main_path_column"
+    main_path: Literal["evidence", "longest", "shortest", "straightest", "order", "column"] = Field(
+        "evidence",
+        description="which branch is the main one at a bifurcation; evidence: by its name, else by its "
+        "tributaries, else the shorter one; column: by main_path_column",
     )
     main_path_column: str | None = Field(
         None, description="column of the streams whose numbers select the main branch; absent: main_path decides"

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from sitefinder.network.stations import Stationing
+    from sitefinder.network.topology import Network
     from sitefinder.profile.thalweg import Channels
     from sitefinder.settings import Settings
     from sitefinder.siting.candidates import Stretches
@@ -72,6 +73,7 @@ class StationFlags(NamedTuple):
 def flag_stations(
     settings: Settings,
     inputs: RunInputs,
+    network: Network,
     stationing: Stationing,
     channels: Channels,
     catchments: pd.DataFrame,
@@ -89,7 +91,7 @@ def flag_stations(
         a losing reach, is not below what the settings state. ``covariate_partial`` and ``catchment_incomplete``
         are of the whole catchment, so they need not be carried downstream. ``tidal`` holds for all below. Seams,
         borders of the DEM's surveys, surface models, standing water, doubtful channels and plants hold where they
-        are.
+        are; so does a doubtful main arm, in the links that leave a bifurcation.
     """
     flags = settings.flags
     at = {
@@ -98,6 +100,9 @@ def flag_stations(
     }
     along = {
         "snap_doubtful": channels.doubtful,
+        "main_path_doubtful": (network.links["main_path_basis"].to_numpy() == "shape")[
+            stationing.stations["link"].to_numpy()
+        ],
         "seam": _across_seams(settings, inputs, stationing, dem_seams),
         "dem_border": dem_errors.across,
         SURFACE_MODEL.name: dem_errors.is_surface,

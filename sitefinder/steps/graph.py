@@ -206,7 +206,7 @@ STEPS = bound(
         stage(
             "quality_flags",
             "sitefinder.steps.flags:flag_stations",
-            "stationing channels catchments field_levels water_bodies dem_seams dem_errors",
+            "network stationing channels catchments field_levels water_bodies dem_seams dem_errors",
             "run.crs flags inputs.covariates stretches.structure_snap_m",
             "dem layers.regulated layers.karst",
         ),

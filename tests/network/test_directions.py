@@ -22,8 +22,40 @@ def arms(network):
     return set(first[network.links["is_divergence"]])
 
 
-def test_the_longest_path_down_is_the_main_one_unless_the_user_says_otherwise(lines):
-    assert arms(build_network(lines(**BRAID), snap_m=1.0)) == {"cut"}
+def basis(network):
+    return set(network.links["main_path_basis"]) - {""}
+
+
+def test_the_arm_that_carries_the_name_on_is_the_main_one(lines):
+    for name in ("bend", "cut"):
+        drawn = lines(**BRAID, brook=[(300, -100), (0, -100)])
+        drawn["stream"] = ["Ardelm" if feature in ("upper", name) else "" for feature in drawn["feature_id"]]
+        network = build_network(drawn, snap_m=1.0)
+
+        assert arms(network) == {"bend", "cut"} - {name}
+        assert basis(network) == {"name"}
+
+
+@pytest.mark.parametrize("names", [["Ardelm"] * 4, ["Ardelm", "Orm", "Orm", ""], [""] * 4])
+def test_names_that_do_not_tell_leave_it_to_the_tributaries_and_then_to_the_shorter_arm(lines, names):
+    with_brook = lines(**BRAID, brook=[(-300, -100), (-100, -100)])
+    with_brook["stream"] = [*names, "Brook"]
+    network = build_network(with_brook, snap_m=1.0)
+    assert (arms(network), basis(network)) == ({"cut"}, {"tributaries"})
+
+    network = build_network(lines(**BRAID).assign(stream=names), snap_m=1.0)
+    assert (arms(network), basis(network)) == ({"bend"}, {"shape"})
+
+
+def test_a_river_that_the_arm_itself_runs_into_is_no_tributary_of_it(lines):
+    # The bend runs into a river that is longer than the stream that parted; the cut meets that river lower down.
+    river = [(-900, -100), (-100, -100)]
+    drawn = lines(**BRAID, river=river, burn=[(200, -100), (0, -100)])
+    network = build_network(drawn, snap_m=1.0)
+
+    assert (arms(network), basis(network)) == ({"bend"}, {"tributaries"})
+    shorter = lines(**BRAID, river=[(-350, -100), (-100, -100)], burn=[(200, -100), (0, -100)])
+    assert arms(build_network(shorter, snap_m=1.0)) == {"cut"}
 
 
 @pytest.mark.parametrize(
@@ -76,7 +108,7 @@ def test_of_two_canals_one_is_the_main_path(lines):
     drawn = lines(**BRAID)
     drawn["is_canal"] = drawn["feature_id"].isin(["bend", "cut"])
 
-    assert arms(build_network(drawn, snap_m=1.0)) == {"cut"}
+    assert arms(build_network(drawn, snap_m=1.0)) == {"bend"}
 
 
 def test_a_canal_that_begins_at_no_stream_raises_no_order_and_counts_as_no_source(lines):
@@ -155,7 +187,7 @@ def test_two_arms_alike_are_distinguished_by_the_users_ids(lines):
 def test_a_rule_that_does_not_exist_is_refused():
     none = np.zeros(0, dtype=np.int64)
 
-    with pytest.raises(ValueError, match=r"must be one of straightest, .*, not 'widest'"):
+    with pytest.raises(ValueError, match=r"must be one of evidence, .*, not 'widest'"):
         main_arms(none, none, none.astype(object), none, 0, rule="widest")
 
 

@@ -152,7 +152,11 @@ def test_the_side_arm_of_a_divergence_is_listed_and_adds_nothing_to_the_order(ne
     assert built.links["order_strahler"].tolist() == [1, 1, 1, 1]
     assert built.links["shreve"].tolist() == [1, 1, 1, 1]
     assert notes(built) == [
-        ("arm", "side arm of a divergence", "starts a link of its own, without water from above")
+        (
+            "arm",
+            "side arm of a divergence",
+            "starts a link of its own, without water from above; main path by shape",
+        )
     ]
 
 
@@ -168,7 +172,11 @@ def test_an_arm_that_would_flow_in_a_circle_is_turned(network):
     assert flows(built) == {"upper": "main", "arm": "lower", "main": "lower", "lower": None}
     assert notes(built) == [
         ("arm", "flows in a circle with others", "turned"),
-        ("arm", "side arm of a divergence", "starts a link of its own, without water from above"),
+        (
+            "arm",
+            "side arm of a divergence",
+            "starts a link of its own, without water from above; main path by shape",
+        ),
     ]
     turned = built.links["geometry"][list(chains(built)).index("arm")]
     assert shapely.get_coordinates(turned).tolist() == [[0, 200], [50, 150], [0, 100]]
@@ -358,7 +366,7 @@ def test_arms_that_would_take_more_than_there_is_share_all_of_it(lines):
     )
     table["arm_share"] = [0.9, 0.9, 0.9, 0.6, 0.0]
 
-    links = build_network(table, snap_m=1.0).links
+    links = build_network(table, snap_m=1.0, main_path="longest").links
 
     # 0.9 and 0.6 of the same water: three fifths and two fifths of it.
     assert sorted(links["arm_share"]) == pytest.approx([0.0, 0.0, 0.0, 0.4, 0.6])
