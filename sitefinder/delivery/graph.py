@@ -202,6 +202,7 @@ TABLES = [
         "layers.districts",
     ),
     _table("reach_districts", _REGION_TABLES, "reaches_table district_lengths"),
+    _table("reach_features", _REGION_TABLES, "network stationing reaches_table", "run.crs network.reach_length_m"),
     _table("supply_curve", _REGION_TABLES, "sites_table"),
     _table("sites_by_price", _MONEY_TABLES, "sites_table", "costs"),
     _table("distributions", _REGION_TABLES, "reaches_table sites_table"),

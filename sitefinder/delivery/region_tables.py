@@ -15,7 +15,7 @@ from sitefinder.energy.hydrokinetic import hydrokinetic_potential
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety
 from sitefinder.hydrology.strength import MEAN
-from sitefinder.network.stations import place_names, without_repeats
+from sitefinder.network.stations import features_of_reaches, place_names, without_repeats
 from sitefinder.pipeline.build import own_build
 from sitefinder.pipeline.code import digest_of_files, own_code
 from sitefinder.profile.errors import head_standard_error
@@ -92,6 +92,35 @@ def reach_districts_table(reaches, lengths):
     """
     names = reaches["reach_id"].to_numpy()[lengths["reach"].to_numpy()]
     return lengths.assign(reach_id=names)[[column.name for column in LAYERS["reach_districts"].columns]]
+
+
+def reach_features_table(settings, network, stationing, reaches):
+    """The user's features along each delivered reach, also along those that were set aside.
+
+    Parameters
+    ----------
+    settings : sitefinder.settings.Settings
+    network : sitefinder.network.topology.Network
+    stationing : sitefinder.network.stations.Stationing
+    reaches : GeoDataFrame
+        The delivered reaches.
+
+    Returns
+    -------
+    DataFrame
+        As `sitefinder.schema` declares ``reach_features``.
+    """
+    found = features_of_reaches(stationing.reaches, network.parts)
+    found["reach_id"] = stationing.reaches["reach_id"].to_numpy()[found["reach"].to_numpy()]
+    unresolved = unresolved_reaches(settings, network, stationing)
+    whole_m = pd.concat([stationing.reaches, unresolved], ignore_index=True).set_index("reach_id")["length_m"]
+    if len(unresolved):
+        length_m = unresolved["length_m"].to_numpy()
+        found = pd.concat([found, pd.DataFrame(unresolved).assign(from_m=0.0, to_m=length_m)], ignore_index=True)
+    found["length_m"] = found["to_m"] - found["from_m"]
+    found["share"] = found["length_m"] / whole_m[found["reach_id"]].to_numpy()
+    found = found[found["reach_id"].isin(reaches["reach_id"])].reset_index(drop=True)
+    return found[[column.name for column in LAYERS["reach_features"].columns]]
 
 
 def cascade_table(settings, stationing, held, reaches, lengths):
@@ -874,6 +903,11 @@ def make_screening_cascade(settings, inputs, stationing, verdicts, reaches_table
     return checked_table(
         cascade_table(settings, stationing, verdicts.held, reaches_table, lengths), "screening_cascade"
     )
+
+
+def make_reach_features(settings, network, stationing, reaches_table):
+    """The ``reach_features`` layer."""
+    return checked_table(reach_features_table(settings, network, stationing, reaches_table), "reach_features")
 
 
 def make_reach_districts(reaches_table, district_lengths):

@@ -189,6 +189,47 @@ def place_names(parts, link, distance_m):
     )
 
 
+def features_of_reaches(reaches, parts):
+    """The parts of each reach by the user's features.
+
+    Parameters
+    ----------
+    reaches : DataFrame
+        See `Stationing`.
+    parts : DataFrame
+        See `sitefinder.network.topology.Network`.
+
+    Returns
+    -------
+    DataFrame
+        ``reach`` (row of the reach), ``feature_id``, ``from_m``, ``to_m`` along the reach, ``feature_from_m``,
+        ``feature_to_m`` along the feature as it was drawn, in the order of the reaches and downstream in each.
+    """
+    link = parts["link"].to_numpy()
+    first = np.searchsorted(link, reaches["link"].to_numpy())
+    count = np.searchsorted(link, reaches["link"].to_numpy(), side="right") - first
+    reach = np.repeat(np.arange(len(reaches)), count)
+    part = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(reach))
+    begins, ends = reaches["from_m"].to_numpy()[reach], reaches["to_m"].to_numpy()[reach]
+    part_from_m, part_to_m = parts["from_m"].to_numpy()[part], parts["to_m"].to_numpy()[part]
+    from_m, to_m = np.maximum(begins, part_from_m), np.minimum(ends, part_to_m)
+    holds = to_m - from_m > SHORTEST_M
+    length_m = np.where(part_to_m > part_from_m, part_to_m - part_from_m, 1.0)
+    drawn_from_m, drawn_to_m = parts["feature_from_m"].to_numpy()[part], parts["feature_to_m"].to_numpy()[part]
+    per_m = (drawn_to_m - drawn_from_m) / length_m
+    table = pd.DataFrame(
+        {
+            "reach": reach,
+            "feature_id": parts["feature_id"].to_numpy()[part],
+            "from_m": from_m - begins,
+            "to_m": to_m - begins,
+            "feature_from_m": drawn_from_m + (from_m - part_from_m) * per_m,
+            "feature_to_m": drawn_from_m + (to_m - part_from_m) * per_m,
+        }
+    )
+    return table[holds].reset_index(drop=True)
+
+
 def without_repeats(names) -> list[str]:
     """Names made distinct: the second of a kind gets b, the third c …
 

@@ -138,6 +138,30 @@ def _metres(name: str, meaning: str) -> Column:
     return amount(name, "m", meaning)._replace(nullable=False)
 
 
+REACH_FEATURES = Layer(
+    "reach_features",
+    None,
+    "a reach and a feature of the streams layer that it follows: joins reaches to your layer, since a reach may "
+    "follow several features and a feature may carry several reaches",
+    ("reach_id", "feature_id", "from_m"),
+    (
+        REACH_ID,
+        text("feature_id", "user's id of the stream line"),
+        _metres("from_m", "where the feature begins along the reach, downstream"),
+        _metres("to_m", "where it ends along the reach"),
+        amount("length_m", "m", "length of the reach along the feature"),
+        amount("share", "", "share of the reach that follows the feature", 1.0),
+        amount("feature_from_m", "m", "place along the feature as drawn where the reach begins to follow it"),
+        amount(
+            "feature_to_m",
+            "m",
+            "place along the feature as drawn where it ceases to; less than feature_from_m "
+            "where the feature is drawn upstream",
+        ),
+    ),
+)
+
+
 MONTHLY_WH = tuple(
     Column(
         column.name.replace("_mwh", "_wh"),

@@ -268,7 +268,8 @@ def unresolved_reaches(settings: Settings, network: Network, stationing: Station
     Returns
     -------
     GeoDataFrame
-        With the columns of ``reaches`` that are known, and ``geometry``; as long as the settings have reaches.
+        With the columns of ``reaches`` that are known, ``feature_from_m`` and ``feature_to_m`` along the feature
+        as drawn, and ``geometry``; as long as the settings have reaches.
     """
     rows, lines = [], []
     pieces = network.unresolved[["feature_id", "stream", "feature_from_m", "geometry"]]
@@ -277,9 +278,11 @@ def unresolved_reaches(settings: Settings, network: Network, stationing: Station
         at = np.linspace(0.0, geometry.length, count + 1)
         for from_m, to_m in pairwise(at):
             middle_m = feature_from_m + (from_m + to_m) / 2
-            rows.append((f"{feature_id}@{middle_m:.0f}", stream, feature_id, from_m, to_m))
+            drawn = feature_from_m + from_m, feature_from_m + to_m
+            rows.append((f"{feature_id}@{middle_m:.0f}", stream, feature_id, from_m, to_m, *drawn))
             lines.append(substring(geometry, from_m, to_m))
-    table = pd.DataFrame(rows, columns=["reach_id", "stream", "feature_id", "from_m", "to_m"])
+    columns = ["reach_id", "stream", "feature_id", "from_m", "to_m", "feature_from_m", "feature_to_m"]
+    table = pd.DataFrame(rows, columns=columns)
     known = stationing.reaches["reach_id"].tolist()
     table["reach_id"] = without_repeats([*known, *table["reach_id"]])[len(known) :]
     table["length_m"] = shapely.length(np.array(lines, dtype=object))

@@ -58,7 +58,7 @@ def test_layers_come_in_the_order_of_delivery():
     beside += " hydrokinetic"
 
     totals = ["districts", "streams", "water_bodies", "cumulative_limits", "screening_cascade"]
-    totals += ["reach_districts", "totals"]
+    totals += ["reach_districts", "reach_features", "totals"]
     totals += ["supply_curve", "sites_by_price", "distributions", "flow_equations", "minimum_heads"]
     notes = ["provenance", "repairs", "columns"]
     assert list(LAYERS) == [*promised.split(), *beside.split(), *totals, *notes]

@@ -47,6 +47,7 @@ GEOMETRY = {
     "cumulative_limits": None,
     "screening_cascade": None,
     "reach_districts": None,
+    "reach_features": None,
     "totals": None,
     "supply_curve": None,
     "sites_by_price": None,
