@@ -12,6 +12,7 @@ import numpy as np
 from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
 from sitefinder.report.printed import printed_summary
+from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import drops_text, structures_text
 from sitefinder.report.text import (
     WIDTH,
@@ -121,6 +122,8 @@ def fish_text(streams, sites, settings):
 # Units of the settings of cumulative limits.
 LIMIT_UNITS = {FREE_FLOWING: " m", PLANTS_PER_KM: " per km"}
 BEST_SITES = 5
+# Columns of a terminal that the name of a stream may take, in several lines.
+LONGEST_STREAM = 40
 REASONS_SHOWN = 8
 # Ratio of mean annual energy to P50 from which the text notes the difference (own choice).
 SKEWED = 1.2
@@ -233,7 +236,7 @@ def summary_parts(
         _months(sites),
         surface_model_warning(reaches),
         _flags(sites),
-        _best(sites, currency),
+        _best(sites, reaches, currency),
         structures_text(tables["structures"], currency) if "structures" in tables else "",
         drops_text(tables["drops"], currency) if "drops" in tables else "",
         _rejection(reaches),
@@ -620,8 +623,8 @@ def _shrunk(sites):
     )
 
 
-# The best sites.
-def _best(sites, currency):
+# The best sites; no id is cut.
+def _best(sites, reaches, currency):
     if not len(sites):
         return ""
     table = text_table(
@@ -634,15 +637,17 @@ def _best(sites, currency):
         ("turbine", "left"),
         ("kW", "right"),
         ("LCOE", "right"),
+        wrapped=("site", "stream"),
     )
     scheme = labels(SCHEME_TYPES)
-    for site in sites.head(BEST_SITES).itertuples():
-        stream = site.stream if isinstance(site.stream, str) else ""
+    best = sites.head(BEST_SITES)
+    streams = stream_names(reaches, best["reach_id"])
+    for site in best.itertuples():
         table.add_row(
             str(site.rank),
             # The scheme type has its own column.
-            name_of(site.site_id.removesuffix(f"/{site.scheme_type}"), 13),
-            name_of(stream, 12),
+            plain(site.site_id.removesuffix(f"/{site.scheme_type}")),
+            name_of(streams[site.reach_id], LONGEST_STREAM),
             name_of(scheme.get(site.scheme_type, site.scheme_type), 19),
             decimals(site.head_m, level_places(getattr(site, "head_se_m", None))),
             figure(site.flow_mean_m3s),

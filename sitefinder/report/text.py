@@ -19,11 +19,16 @@ MONEY_DIGITS = 3
 CENTIMETRES_BELOW_M = 0.05
 
 
-def text_table(*columns):
-    """A table without lines, from (heading, alignment) for each column; cells must be short enough to fit."""
+def text_table(*columns, wrapped=()):
+    """A table without lines, from (heading, alignment) for each column.
+
+    Cells must be short enough to fit, but for the columns whose headings are `wrapped`: these go on in further
+    lines, and nothing of them is cut.
+    """
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
     for name, side in columns:
-        table.add_column(name, justify=side, no_wrap=True)
+        wraps = name in wrapped
+        table.add_column(name, justify=side, no_wrap=not wraps, overflow="fold" if wraps else "ellipsis")
     return table
 
 

@@ -1,7 +1,9 @@
 """The summary on standard output: its whole text for tables whose figures are plain, and odd names in it."""
 
+import geopandas
 import pandas as pd
 import pytest
+import shapely
 from rich.cells import cell_len
 
 from sitefinder.report.summary import Finances, finances_text, summary_text
@@ -14,8 +16,12 @@ def reaches(**changes):
         "theoretical_kw": [40.0, 60.0, 900.0, 200.0],
         "rejection_reason": ["", "too little head", "", "too little head"],
         "flags": ["", "seam", "", ""],
+        "reach_id": ["A1@1000", "A1@1500", "A1@1875", "B7@500"],
+        "stream": ["Alder Beck", "Alder Beck", "Alder Beck", ""],
     }
-    return pd.DataFrame(columns | changes)
+    # The beck in three reaches; what has no name joins it where the last one begins.
+    beck = [shapely.LineString([(0, north), (0, south)]) for north, south in ((1250, 750), (750, 250), (250, 0))]
+    return geopandas.GeoDataFrame(columns | changes, geometry=[*beck, shapely.LineString([(1000, 250), (0, 250)])])
 
 
 def sites(**changes):
@@ -23,6 +29,7 @@ def sites(**changes):
         "rank": [2, 1],
         "site_id": ["B7@250", "A1@1500"],
         "stream": [None, "Alder Beck"],
+        "reach_id": ["B7@500", "A1@1500"],
         "scheme_type": ["new_weir", "at_barrier"],
         "head_m": [1.5, 2.25],
         "flow_mean_m3s": [0.125, 12.5],
@@ -59,9 +66,10 @@ def test_the_whole_text():
         "\n"
         "Best 2 of 2 sites (mean flow at the intake, installed capacity, levelised cost of energy per kWh in\n"
         "crowns of 2024)\n"
-        "  #  site     stream      scheme type          head m   m³/s  turbine             kW   LCOE\n"
-        "  1  A1@1500  Alder Beck  at an existing weir     2.2   12.5  Archimedes screw  98.5  0.062\n"
-        "  2  B7@250               new weir                1.5  0.125  breast wheel      1.50      –\n"
+        "  #  site     stream               scheme type          head m   m³/s  turbine             kW   LCOE\n"
+        "  1  A1@1500  Alder Beck           at an existing weir     2.2   12.5  Archimedes screw  98.5  0.062\n"
+        "  2  B7@250   tributary of Alder   new weir                1.5  0.125  breast wheel      1.50      –\n"
+        "              Beck at km 0.2\n"
         "\n"
         "  rejection reason  reaches    km\n"
         "  too little head         2  1.50\n"
@@ -170,13 +178,15 @@ def test_reasons_come_by_number_then_name_and_the_rest_together():
 
 
 def test_markup_and_control_characters_of_names_are_harmless():
-    odd = sites(stream=["[red]Beck[/]", ":fish: \x1b[31m\nx"], site_id=["a\tb", "[b]"])
+    odd = sites(site_id=["a\tb", "[b]"])
+    streams = ["", ":fish: \x1b[31m\n" + 40 * "x", "", "[red]Beck[/]"]
 
-    text = summary(sites=lambda: odd)
+    text = summary(sites=lambda: odd, reaches=lambda: reaches(stream=streams))
 
     assert "\x1b" not in text
     assert "[red]Beck[/]" in text
-    assert ":fish:  [31…" in text
+    assert ":fish:  [31m" in text
+    assert "x…" in text
     assert "a b" in text
 
 
@@ -185,11 +195,20 @@ def test_no_line_is_wider_than_a_hundred(name):
     wide = sites(stream=[name, name], site_id=[name, "x" + name], turbine=[name, name], power_kw=[12345.0, 2.0])
 
     text = summary(
-        sites=lambda: wide, reaches=lambda: reaches(rejection_reason=[name] * 4), currency="crowns " * 20
+        sites=lambda: wide,
+        reaches=lambda: reaches(rejection_reason=[name] * 4, stream=[name] * 4),
+        currency="crowns " * 20,
     )
 
     assert max(cell_len(line) for line in text.split("\n")) <= 100
     assert "…" in text
+
+
+def test_an_id_is_never_cut():
+    text = summary(sites=lambda: sites(site_id=["B7", "0123456789" * 12 + "@1500"]))
+
+    table = text.split("LCOE\n")[1].split("\n\n")[0].split("\n")
+    assert "".join(line[5:].split(" ")[0] for line in table[:-3]) == "0123456789" * 12 + "@1500"
 
 
 def test_the_terminal_changes_nothing(monkeypatch):
