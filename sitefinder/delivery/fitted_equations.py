@@ -98,6 +98,7 @@ def _fitted(settings, table, limits, folder, output):
     if output is not None:
         writable_folder(output)
     gauges, places = read_fit_gauges(settings, table, folder)
+    forms = table.forms
     fits = fit_regions(gauges, places, table=table, settings=settings, limits=limits)
     if output is None:
         return FittedFlows(fits, table.source, [], gauges)
@@ -107,7 +108,7 @@ def _fitted(settings, table, limits, folder, output):
         "diagnostics.csv": lambda path: _write_csv(fits.summary.merge(fits.coefficients, on=keys), path),
         "gauges.csv": lambda path: _write_csv(fits.gauges, path),
         "warnings.csv": lambda path: _write_csv(fits.warnings, path),
-        "plots.html": lambda path: path.write_text(fit_page(table.source, fits, gauges), encoding="utf-8"),
+        "plots.html": lambda path: path.write_text(fit_page(table.source, fits, gauges, forms), encoding="utf-8"),
     }
     if len(fits.suspects):
         writers["suspects.csv"] = lambda path: _write_csv(fits.suspects, path)
@@ -138,7 +139,7 @@ def read_fit_gauges(settings, table, folder):
     ConfigError, InputError
     """
     texts = [name for name in (settings.region_column, settings.downstream_column) if name]
-    gauges = read_gauges(folder / table.path, table, settings.candidates, texts)
+    gauges = read_gauges(folder / table.path, table, settings.candidates, texts, settings.statistics)
     absent = [name for name in settings.statistics if name not in gauges.columns]
     if absent:
         raise ConfigError.of(

@@ -16,10 +16,12 @@ from sitefinder.errors import InputError
 from sitefinder.hydrology.regression import (
     GREATEST_MSE_LOG10,
     MIN_SPARE_GAUGES,
+    NO_FORMS,
     Diagnostics,
     LeastSquares,
+    design_of,
+    have_form,
     least_squares,
-    log_design,
     normality_p,
     predictor_of,
     statistic_of,
@@ -211,7 +213,9 @@ class CensoredEquation(NamedTuple):
     limit_m3s: float
 
 
-def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, region=None, limit_m3s=None):
+def fit_censored_equation(
+    gauges, flow_column, predictor_columns, zero, source, region=None, limit_m3s=None, forms=NO_FORMS
+):
     """One statistic regressed in log10 space with zeros as values below a limit.
 
     Parameters
@@ -221,11 +225,12 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
         Column of the statistic [m³/s].
     predictor_columns : list of str
     zero : ndarray of bool, shape (n,)
-        Gauges whose statistic is zero and whose predictors have logarithms.
+        Gauges whose statistic is zero and whose predictors have values in their forms.
     source : str
     region : str, optional
     limit_m3s : float, optional
         By default the smallest value that is not zero.
+    forms : dict of str to sitefinder.settings.flows.PredictorForm, optional
 
     Returns
     -------
@@ -238,8 +243,8 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
     InputError
         If fewer gauges than coefficients + 3 have a value that is not zero, or the likelihood has no maximum.
     """
-    numbers = gauges[[flow_column, *predictor_columns]].to_numpy(dtype=np.float64)
-    whole = (np.isfinite(numbers) & (numbers > 0)).all(axis=1)
+    flow = gauges[flow_column].to_numpy(dtype=np.float64)
+    whole = np.isfinite(flow) & (flow > 0) & have_form(gauges, predictor_columns, forms)
     is_used = whole | zero
     used, below = gauges[is_used], zero[is_used]
     size = len(predictor_columns) + 1
@@ -251,7 +256,7 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
             fix="add gauges, or name fewer predictors",
         )
     limit_m3s = float(gauges[flow_column][whole].min()) if limit_m3s is None else limit_m3s
-    design = log_design(used, predictor_columns)
+    design = design_of(used, predictor_columns, forms)
     response = np.full(len(used), np.nan)
     response[~below] = np.log10(used[flow_column].to_numpy(dtype=np.float64)[~below])
     limit = math.log10(limit_m3s)
@@ -288,7 +293,7 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
         form="log10",
         constant=fit.coefficients[0],
         predictors=tuple(
-            predictor_of(column, coefficient, used[column])
+            predictor_of(column, coefficient, used[column], forms)
             for column, coefficient in zip(predictor_columns, fit.coefficients[1:], strict=True)
         ),
         flow_unit="m3s",
@@ -308,21 +313,23 @@ def fit_censored_equation(gauges, flow_column, predictor_columns, zero, source, 
 def least_squares_of_censored(design, response, below, limit):
     """A censored fit in the form of a least-squares fit, for the figures that both have, or None.
 
-    Leverage is that of the design matrix alone; residuals of censored rows are NaN.
+    Leverage is that of the design matrix alone; residuals of censored rows are NaN. R² is the share of the
+    variance of the response, censored or not, that the fit explains, by McKelvey & Zavoina (1975, J. Math.
+    Sociol. 4:103-120, from memory): without censored rows that of least squares.
     """
     plain = least_squares(design, np.where(below, limit, response))
     found = None if plain is None else fit_censored(design, response, below, limit)
     if found is None:
         return None
     residuals = np.where(below, np.nan, response - design @ found.coefficients)
-    known = ~below
-    spread = float(np.var(response[known]))
+    explained = float(np.var(design @ found.coefficients))
+    left = found.sigma**2 * (len(response) - design.shape[1]) / len(response)
     return LeastSquares(
         coefficients=found.coefficients,
         standard_errors=np.sqrt(np.diag(found.covariance)),
         covariance=found.covariance,
         mse=found.sigma**2,
-        r_squared=1.0 - float(np.mean(residuals[known] ** 2)) / spread if spread > 0 else math.nan,
+        r_squared=explained / (explained + left),
         residuals=residuals,
         leverage=plain.leverage,
         left_out=np.full(len(residuals), np.nan),

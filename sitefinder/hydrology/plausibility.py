@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr
 
-from sitefinder.hydrology.regression import log_design
+from sitefinder.hydrology.regression import NO_FORMS, design_of, have_form
 
 AREA, PRECIPITATION, MEAN_FLOW = "area_km2", "precipitation_mm", "flow_mean_m3s"
 # Depth of runoff over a year [mm] of a specific discharge of 1 m³/s from 1 km², in a year of 365.25 days.
@@ -55,7 +55,7 @@ class _Checks(NamedTuple):
     fix: list
 
 
-def suspect_gauges(gauges, predictors) -> pd.DataFrame:
+def suspect_gauges(gauges, predictors, forms=NO_FORMS) -> pd.DataFrame:
     """Gauges of one region whose mean flow, area or precipitation is implausible.
 
     Parameters
@@ -64,7 +64,8 @@ def suspect_gauges(gauges, predictors) -> pd.DataFrame:
         Index: ids. Column ``flow_mean_m3s`` and the predictors; ``area_km2`` and ``precipitation_mm`` (of a mean
         year) where known, whether predictors or not. Without an area only outliers of the regression are found.
     predictors : list of str
-        Columns of the log-log regression of the mean flow.
+        Columns of the regression of the mean flow.
+    forms : dict of str to sitefinder.settings.flows.PredictorForm, optional
 
     Returns
     -------
@@ -95,9 +96,9 @@ def suspect_gauges(gauges, predictors) -> pd.DataFrame:
     if AREA in own:
         own = own[_are_usable(own, [AREA])]
         _against_rain(own, checks)
-        _against_others(own, predictors, checks)
+        _against_others(own, predictors, checks, forms)
     sound = [gauge for gauge in gauges.index if gauge in checks and not checks[gauge].found]
-    _with_leverage(gauges.loc[sound], predictors, checks)
+    _with_leverage(gauges.loc[sound], predictors, checks, forms)
     rows = [
         (str(gauge), *("; ".join(dict.fromkeys(texts)) for texts in check))
         for gauge, check in checks.items()
@@ -144,12 +145,12 @@ def _against_rain(gauges, checks):
 
 
 # The factor by which specific runoff is off that of the other gauges, and whether that is too much.
-def _against_others(gauges, predictors, checks):
+def _against_others(gauges, predictors, checks, forms):
     if len(gauges) < MIN_GAUGES:
         return
     runoff_mm = _runoff_mm(gauges)
     log_runoff = np.log10(runoff_mm)
-    off = log_runoff - _expected_log_runoff(gauges, predictors, log_runoff)
+    off = log_runoff - _expected_log_runoff(gauges, predictors, log_runoff, forms)
     off = off - np.median(off)
     mad = max(float(np.median(np.abs(off))), MIN_MAD_LOG10)
     suspect = (np.abs(Z_PER_MAD * off / mad) > MAX_MODIFIED_Z) & (np.abs(off) >= np.log10(MIN_FACTOR))
@@ -170,16 +171,16 @@ def _against_others(gauges, predictors, checks):
 
 
 # Log specific runoff that the other gauges make likely at each gauge.
-def _expected_log_runoff(gauges, predictors, log_runoff):
+def _expected_log_runoff(gauges, predictors, log_runoff, forms):
     columns = [name for name in dict.fromkeys([PRECIPITATION, *predictors]) if name in gauges and name != AREA]
-    columns = [name for name in columns if _are_usable(gauges, [name]).all() and gauges[name].nunique() > 1]
+    columns = [name for name in columns if have_form(gauges, [name], forms).all() and gauges[name].nunique() > 1]
     middle = float(np.median(log_runoff))
     if not columns or len(gauges) < len(columns) + 1 + MIN_SPARE_GAUGES:
         return np.full(len(gauges), middle)
     from statsmodels.robust.norms import TukeyBiweight
     from statsmodels.robust.robust_linear_model import RLM
 
-    design = log_design(gauges, columns)
+    design = design_of(gauges, columns, forms)
     # From the median on, which gross errors do not move; a fit without scatter ends with a warning.
     start = np.concatenate([[middle], np.zeros(len(columns))])
     with warnings.catch_warnings(), np.errstate(all="ignore"):
@@ -198,14 +199,14 @@ def _unit_of(off_log10, robust_sd):
     return f"check whether the {what} is in {' or '.join(named)}, not {right}" if named else ""
 
 
-def _with_leverage(gauges, predictors, checks):
-    used = gauges[_are_usable(gauges, list(predictors))]
+def _with_leverage(gauges, predictors, checks, forms):
+    used = gauges[have_form(gauges, list(predictors), forms)]
     coefficients = len(predictors) + 1
     if len(used) < coefficients + MIN_SPARE_GAUGES:
         return
     from statsmodels.regression.linear_model import OLS
 
-    design = log_design(used, list(predictors))
+    design = design_of(used, list(predictors), forms)
     response = np.log10(used[MEAN_FLOW].to_numpy(dtype=np.float64))
     if np.linalg.matrix_rank(design) < coefficients:
         return

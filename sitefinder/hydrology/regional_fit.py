@@ -15,16 +15,19 @@ from sitefinder.hydrology.equations import HIGH_LEVERAGE, INTERVAL_SHARE
 from sitefinder.hydrology.plausibility import MEAN_FLOW, suspect_gauges
 from sitefinder.hydrology.regression import (
     MAX_INFLATION,
+    NO_FORMS,
     Fit,
     compare_predictors,
     correlation_by_distance,
+    design_of,
     fit_equation,
     generalised_least_squares,
+    have_form,
     least_squares,
-    log_design,
     predictor_of,
     sampling_covariance,
     statistic_of,
+    term_of,
 )
 from sitefinder.hydrology.strength import mean_regressions
 from sitefinder.settings.flows import RegressionLimits
@@ -59,7 +62,7 @@ def _summary_row(region, column, predictors, fit, zero, held, groups, widening):
 
 
 # A row for each coefficient of one equation.
-def _coefficient_rows(region, statistic, predictors, diagnostics):
+def _coefficient_rows(region, statistic, predictors, diagnostics, forms):
     fit = diagnostics.fit
     t = fit.coefficients / fit.standard_errors
     freedom = len(diagnostics.gauges) - len(fit.coefficients)
@@ -67,7 +70,7 @@ def _coefficient_rows(region, statistic, predictors, diagnostics):
         {
             "region": region.name,
             "statistic": statistic,
-            "term": ["constant", *predictors],
+            "term": ["constant", *(term_of(name, forms) for name in predictors)],
             "coefficient": fit.coefficients,
             "standard_error": fit.standard_errors,
             "t": t,
@@ -78,7 +81,7 @@ def _coefficient_rows(region, statistic, predictors, diagnostics):
 
 
 # A row for each gauge of the region; figures of the fit only for the gauges that it used.
-def _gauge_rows(region, column, became, fit=None, predictors=(), held=None):
+def _gauge_rows(region, column, became, fit=None, predictors=(), held=None, forms=NO_FORMS):
     rows = pd.DataFrame(
         {
             "region": region.name,
@@ -95,7 +98,7 @@ def _gauge_rows(region, column, became, fit=None, predictors=(), held=None):
         return rows
     used = region.gauges.index.get_indexer(fit.diagnostics.gauges)
     found = fit.diagnostics.fit
-    fitted = log_design(region.gauges.iloc[used], list(predictors)) @ found.coefficients
+    fitted = design_of(region.gauges.iloc[used], list(predictors), forms) @ found.coefficients
     values = (10.0**fitted, found.residuals, found.left_out, found.leverage, found.cook, region.groups[used])
     for name, value in zip(figures, (*values, held.residuals), strict=True):
         rows.loc[used, name] = value
@@ -419,14 +422,14 @@ def fit_regions(gauges, places_km=None, *, table, settings, limits=None):
     columns = settings.statistics or [column for column in gauges.columns if statistic_of(column)]
     names = gauges[settings.region_column] if settings.region_column else pd.Series(ALL, index=gauges.index)
     kinds = ("equations", "summary", "coefficients", "gauges", "candidates", "warnings", "suspects")
-    parts = {key: [] for key in kinds}
+    parts, small = {key: [] for key in kinds}, {}
     for name in sorted(names.unique(), key=lambda text: (len(text), text)):
         inside = (names == name).to_numpy()
         region = _region(name, gauges[inside], None if places_km is None else places_km[inside], settings)
         parts["suspects"].append(_suspects(region, table))
         enough = len(region.gauges) >= settings.min_gauges
         if not enough:
-            _warn(parts, name, "", f"{inside.sum()} gauges are fewer than {settings.min_gauges}; not fitted")
+            small[name] = int(inside.sum())
         else:
             _warn_of_region(parts, region, table, settings)
         for column in columns:
@@ -435,6 +438,17 @@ def fit_regions(gauges, places_km=None, *, table, settings, limits=None):
             else:
                 became = f"region has fewer than {settings.min_gauges} gauges"
                 parts["gauges"].append(_gauge_rows(region, column, pd.Series(became, index=region.gauges.index)))
+    if len(small) == 1:
+        ((name, count),) = small.items()
+        _warn(parts, name, "", f"{count} gauges are fewer than {settings.min_gauges}; not fitted")
+    elif small:
+        named = listed([f"{name} ({count})" for name, count in small.items()])
+        _warn(
+            parts,
+            ALL,
+            "",
+            f"{len(small)} regions have fewer than {settings.min_gauges} gauges; not fitted: {named}",
+        )
     if not parts["equations"]:
         raise InputError.of(
             "nothing could be fitted",
@@ -458,7 +472,7 @@ def fit_regions(gauges, places_km=None, *, table, settings, limits=None):
 # Suspects among all gauges of a region, whether it gets equations or not.
 def _suspects(region, table):
     known = region.gauges if MEAN_FLOW in region.gauges else region.gauges.iloc[:0].assign(**{MEAN_FLOW: np.nan})
-    found = suspect_gauges(known, table.predictors)
+    found = suspect_gauges(known, table.predictors, table.forms)
     found.insert(0, "region", region.name)
     return found
 
@@ -503,18 +517,26 @@ def _fit_statistic(parts, region, column, table, settings):
         became = pd.Series("no set of predictors could be fitted", index=gauges.index)
         parts["gauges"].append(_gauge_rows(region, column, became))
         return
-    needed = gauges[predictors].to_numpy(dtype=np.float64)
-    has_logs = (np.isfinite(needed) & (needed > 0)).all(axis=1)
+    has_logs = have_form(gauges, predictors, table.forms)
     zero = (gauges[column] == 0).to_numpy() & has_logs
     sampling = _sampling_errors(region, column, table, settings)
     censored = bool(zero.any()) and settings.zero_flows == "censored"
     try:
         if censored:
             fit = fit_censored_equation(
-                gauges, column, predictors, zero, table.source, region.name, settings.censored_below_m3s
+                gauges,
+                column,
+                predictors,
+                zero,
+                table.source,
+                region.name,
+                settings.censored_below_m3s,
+                table.forms,
             )
         else:
-            fit = fit_equation(gauges, column, predictors, table.source, weights, region.name, sampling)
+            fit = fit_equation(
+                gauges, column, predictors, table.source, weights, region.name, sampling, table.forms
+            )
     except InputError as error:
         _warn(parts, region.name, statistic, str(error).replace("\n", "; "))
         became = pd.Series("the fit failed", index=gauges.index)
@@ -523,7 +545,9 @@ def _fit_statistic(parts, region, column, table, settings):
     dropped = fit.diagnostics.dropped.set_index("gauge")["reason"]
     became = dropped.reindex(gauges.index).fillna(FITTED)
     became[zero] = CENSORED if censored else IN_PROBABILITY
-    held, groups = _held_out(region, column, predictors, fit, zero if censored else None, weights, sampling)
+    held, groups = _held_out(
+        region, column, predictors, fit, zero if censored else None, weights, sampling, table.forms
+    )
     widening = interval_widening(held, groups)
     equation = _named(fit.equation, region, widening, held, groups)
     fit = Fit(equation, fit.diagnostics)
@@ -532,8 +556,8 @@ def _fit_statistic(parts, region, column, table, settings):
         equations.append(_zero_equation(parts, region, column, predictors, zero, has_logs, table))
     parts["equations"] += equations
     parts["summary"].append(_summary_row(region, column, predictors, fit, zero, held, groups, widening))
-    parts["coefficients"].append(_coefficient_rows(region, statistic, predictors, fit.diagnostics))
-    parts["gauges"].append(_gauge_rows(region, column, became, fit, predictors, held))
+    parts["coefficients"].append(_coefficient_rows(region, statistic, predictors, fit.diagnostics, table.forms))
+    parts["gauges"].append(_gauge_rows(region, column, became, fit, predictors, held, table.forms))
     for warning in _warnings_of_fit(fit, widening, settings):
         _warn(parts, region.name, statistic, warning)
 
@@ -542,7 +566,7 @@ def _chosen_predictors(parts, region, column, table, settings, weights):
     if not settings.candidates:
         return list(table.predictors)
     compared = compare_predictors(
-        region.gauges, column, table.predictors, settings.candidates, settings.max_candidates, weights
+        region.gauges, column, table.predictors, settings.candidates, settings.max_candidates, weights, table.forms
     )
     statistic = statistic_of(column)
     shown = compared.assign(predictors=[", ".join(names) for names in compared["predictors"]])
@@ -575,10 +599,10 @@ def _sampling_errors(region, column, table, settings):
 
 
 # Each gauge from a fit without its neighbourhood. Groups are those of the region, the same for all statistics.
-def _held_out(region, column, predictors, fit, censored, weights, sampling):
+def _held_out(region, column, predictors, fit, censored, weights, sampling, forms):
     used = region.gauges.index.get_indexer(fit.diagnostics.gauges)
     gauges, groups = region.gauges.iloc[used], region.groups[used]
-    design = log_design(gauges, predictors)
+    design = design_of(gauges, predictors, forms)
     with np.errstate(divide="ignore"):
         response = np.log10(gauges[column].to_numpy(dtype=np.float64))
     if censored is not None:
@@ -619,7 +643,7 @@ def _named(equation, region, widening, held, groups):
 def _zero_equation(parts, region, column, predictors, zero, has_logs, table):
     known = has_logs & np.isfinite(region.gauges[column].to_numpy(dtype=np.float64))
     gauges, statistic = region.gauges[known], statistic_of(column)
-    found = fit_zero_probability(log_design(gauges, predictors), zero[known])
+    found = fit_zero_probability(design_of(gauges, predictors, table.forms), zero[known])
     if found.penalised:
         _warn(
             parts,
@@ -634,7 +658,7 @@ def _zero_equation(parts, region, column, predictors, zero, has_logs, table):
         logit_of="zero",
         constant=found.coefficients[0],
         predictors=tuple(
-            predictor_of(name, coefficient, gauges[name], transform="log10")
+            predictor_of(name, coefficient, gauges[name], table.forms, log="log10")
             for name, coefficient in zip(predictors, found.coefficients[1:], strict=True)
         ),
         flow_unit="none",

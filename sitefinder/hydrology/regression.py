@@ -3,6 +3,7 @@
 import math
 import re
 from itertools import combinations
+from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
@@ -11,12 +12,19 @@ from scipy import linalg
 
 from sitefinder.catalogue.equations import LN_10, Equation, Predictor, percent_from_log10
 from sitefinder.errors import InputError, listed
+from sitefinder.settings.flows import PredictorForm
 from sitefinder.units import TO_INTERNAL_UNIT
 
 # Ratio of singular values of the scaled design below which its columns count as collinear.
 MIN_SINGULAR_RATIO = 1e-10
 # The test of normality takes from 3 to 5000 residuals.
 NORMALITY_ROWS = (3, 5000)
+
+
+# Predictors enter by their logarithm where nothing else is stated.
+LOG = PredictorForm()
+NO_FORMS = MappingProxyType({})
+IN_FORM = {"log": np.log10, "linear": np.asarray, "square_root": np.sqrt}
 
 
 class LeastSquares(NamedTuple):
@@ -314,7 +322,7 @@ def statistic_of(column):
     return f"exceedance_{float(name[1:]):g}" if re.fullmatch(r"q\d+(?:\.\d+)?", name) else name
 
 
-def fit_equations(gauges, predictor_columns, source, weights_column=None, region=None):
+def fit_equations(gauges, predictor_columns, source, weights_column=None, region=None, forms=NO_FORMS):
     """A `Fit` for each flow column of a gauge table, in the table's order.
 
     Parameters
@@ -322,12 +330,14 @@ def fit_equations(gauges, predictor_columns, source, weights_column=None, region
     gauges : DataFrame
         One row a gauge; flow columns ``flow_mean_m3s`` and ``flow_qNN_m3s`` (exceeded NN % of the time).
     predictor_columns : list of str
-        Columns to regress on, log-log, such as ``area_km2``.
+        Columns to regress the logarithm of the flow on, such as ``area_km2``.
     source : str
         Where the table comes from; goes into each equation.
     weights_column : str, optional
         Column of weights, such as years of record.
     region : str, optional
+    forms : dict of str to sitefinder.settings.flows.PredictorForm, optional
+        How predictors enter; by their logarithm where not given.
 
     Returns
     -------
@@ -346,11 +356,19 @@ def fit_equations(gauges, predictor_columns, source, weights_column=None, region
             found=listed(gauges.columns, 20),
             fix="rename the columns; a 5 % quantile is the flow exceeded 95 % of the time, flow_q95_m3s",
         )
-    return [fit_equation(gauges, column, predictor_columns, source, weights_column, region) for column in columns]
+    given = predictor_columns, source, weights_column, region
+    return [fit_equation(gauges, column, *given, forms=forms) for column in columns]
 
 
 def fit_equation(
-    gauges, flow_column, predictor_columns, source, weights_column=None, region=None, sampling_errors=None
+    gauges,
+    flow_column,
+    predictor_columns,
+    source,
+    weights_column=None,
+    region=None,
+    sampling_errors=None,
+    forms=NO_FORMS,
 ):
     """One statistic regressed on predictors in log10 space, as an equation with its covariance.
 
@@ -368,6 +386,7 @@ def fit_equation(
     sampling_errors : ndarray, shape (rows of gauges, rows of gauges), optional
         Covariance of the errors of the statistic's log10 at the gauges; makes the fit a generalised one, see
         `sitefinder.hydrology.regression.generalised_least_squares`. Weights are then not used.
+    forms : dict of str to sitefinder.settings.flows.PredictorForm, optional
 
     Returns
     -------
@@ -391,7 +410,7 @@ def fit_equation(
     .. [1] N. Duan, "Smearing estimate: a nonparametric retransformation method," J. Am. Stat. Assoc., vol. 78,
        no. 383, pp. 605-610, 1983.
     """
-    reasons = _reasons_against(gauges, flow_column, predictor_columns, weights_column)
+    reasons = _reasons_against(gauges, flow_column, predictor_columns, weights_column, forms)
     is_used = (reasons == "").to_numpy()
     used = gauges[is_used]
     dropped = pd.DataFrame({"gauge": reasons.index, "reason": reasons.to_numpy()})[~is_used]
@@ -404,7 +423,8 @@ def fit_equation(
             found=f"{len(used)} of {len(gauges)} can be used" + (f" ({why})" if why else ""),
             fix="add gauges, name fewer predictors, or leave this column out of the table",
         )
-    design, response = log_design(used, predictor_columns), np.log10(used[flow_column].to_numpy(dtype=np.float64))
+    design = design_of(used, predictor_columns, forms)
+    response = np.log10(used[flow_column].to_numpy(dtype=np.float64))
     weights = None
     if sampling_errors is not None:
         method = "generalised"
@@ -440,7 +460,7 @@ def fit_equation(
         form="log10",
         constant=fit.coefficients[0],
         predictors=tuple(
-            predictor_of(column, coefficient, used[column])
+            predictor_of(column, coefficient, used[column], forms)
             for column, coefficient in zip(predictor_columns, fit.coefficients[1:], strict=True)
         ),
         flow_unit="m3s",
@@ -457,32 +477,94 @@ def fit_equation(
     return Fit(equation, diagnostics)
 
 
-def log_design(gauges, predictor_columns):
-    """Design of a log-log regression, shape (gauges, 1 + columns): a constant, then log10 of each predictor."""
-    logs = np.log10(gauges[predictor_columns].to_numpy(dtype=np.float64))
-    return np.column_stack([np.ones(len(gauges)), logs])
+def design_of(gauges, predictor_columns, forms=NO_FORMS):
+    """Design of a regression of the logarithm of a flow: a constant, then each predictor in its form.
+
+    Parameters
+    ----------
+    gauges : DataFrame
+    predictor_columns : list of str
+    forms : dict of str to sitefinder.settings.flows.PredictorForm, optional
+        By column; the others enter by log10.
+
+    Returns
+    -------
+    ndarray of float64, shape (gauges, 1 + columns)
+        Not finite where a predictor has no value in its form.
+
+    Examples
+    --------
+    >>> from sitefinder.settings.flows import PredictorForm
+    >>> towns = pd.DataFrame({"area_km2": [10.0, 100.0], "lakes": [0.0, 3.0]})
+    >>> design_of(towns, ["area_km2", "lakes"], {"lakes": PredictorForm(transform="square_root", offset=1.0)})
+    array([[1., 1., 1.],
+           [1., 2., 2.]])
+    """
+    columns = [np.ones(len(gauges))]
+    for name in predictor_columns:
+        form = forms.get(name, LOG)
+        shifted = gauges[name].to_numpy(dtype=np.float64) + form.offset
+        with np.errstate(divide="ignore", invalid="ignore"):
+            columns.append(IN_FORM[form.transform](shifted))
+    return np.column_stack(columns)
 
 
-# Of each gauge, the first thing that has no logarithm, or an empty text.
-def _reasons_against(gauges, flow_column, predictor_columns, weights_column):
+def term_of(column, forms=NO_FORMS):
+    """A predictor in its form, in words; its name alone where its logarithm enters.
+
+    Examples
+    --------
+    >>> from sitefinder.settings.flows import PredictorForm
+    >>> term_of("lakes", {"lakes": PredictorForm(transform="square_root", offset=1.0)})
+    'square root of lakes + 1'
+    """
+    form = forms.get(column, LOG)
+    shifted = f"{column} {'+' if form.offset > 0 else '-'} {abs(form.offset):g}" if form.offset else column
+    if form.transform == "square_root":
+        return f"square root of {shifted}"
+    return f"{shifted}, linear" if form.transform == "linear" else shifted
+
+
+def have_form(gauges, predictor_columns, forms=NO_FORMS):
+    """Gauges that have a value of every predictor in its form, bool of shape (gauges,)."""
+    return np.isfinite(design_of(gauges, predictor_columns, forms)).all(axis=1)
+
+
+# Of each gauge, the first thing that has no value in its form, or an empty text.
+def _reasons_against(gauges, flow_column, predictor_columns, weights_column, forms):
     columns = [flow_column, *predictor_columns, *([weights_column] if weights_column else [])]
     reasons = np.full(len(gauges), "", dtype=object)
     for column in columns:
+        form = forms.get(column, LOG) if column in predictor_columns else LOG
         value = gauges[column].to_numpy(dtype=np.float64)
-        for bad, word in ((~np.isfinite(value), "missing"), (value == 0, "zero"), (value < 0, "negative")):
-            reasons[bad & (reasons == "")] = f"{column} {word}"
+        bad = ~np.isfinite(value)
+        reasons[bad & (reasons == "")] = f"{column} missing"
+        if form.transform == "linear":
+            continue
+        shifted = value + form.offset
+        is_bad_zero = (shifted == 0) & (form.transform == "log")
+        plus = f" with {form.offset:g} added" if form.offset else ""
+        for bad, word in ((is_bad_zero, "zero"), (shifted < 0, "negative")):
+            reasons[bad & (reasons == "")] = f"{column} {word}{plus}"
     return pd.Series(reasons, index=gauges.index, dtype=object)
 
 
-def predictor_of(column, coefficient, values, transform="log"):
-    """A predictor of a fitted equation; its unit is the suffix after the last underscore, where that is a unit."""
+def predictor_of(column, coefficient, values, forms=NO_FORMS, log="log"):
+    """A predictor of a fitted equation; its unit is the suffix after the last underscore, where that is a unit.
+
+    ``log`` is the transform that stands for a logarithm in an equation of its form.
+    """
     name, _, unit = column.rpartition("_")
     has_unit = name != "" and TO_INTERNAL_UNIT.get(unit, ("", 0.0)) == (unit, 1.0) and unit != "none"
+    form = forms.get(column, LOG)
+    transform = {"log": log, "linear": "none", "square_root": "power"}[form.transform]
     return Predictor(
         name=name if has_unit else column,
         unit=unit if has_unit else "none",
         coefficient=coefficient,
         transform=transform,
+        offset=form.offset,
+        exponent=0.5 if transform == "power" else None,
         minimum=values.min(),
         maximum=values.max(),
     )
@@ -497,14 +579,16 @@ MIN_GAIN = 0.02
 COLUMNS = ["predictors", "gauges", "leave_one_out_rmse_log10", "greatest_inflation", "why_not"]
 
 
-def compare_predictors(gauges, flow_column, always, candidates, max_candidates, weights_column=None):
+def compare_predictors(
+    gauges, flow_column, always, candidates, max_candidates, weights_column=None, forms=NO_FORMS
+):
     """Every set of candidate predictors on the same gauges, best first.
 
     Parameters
     ----------
     gauges : DataFrame
-        Rows of which those with a logarithm of the flow and of every predictor are used, so that all sets are
-        judged by the same gauges.
+        Rows of which those with a logarithm of the flow and a value of every predictor are used, so that all sets
+        are judged by the same gauges.
     flow_column : str
     always : list of str
         Predictors that each set has.
@@ -513,6 +597,7 @@ def compare_predictors(gauges, flow_column, always, candidates, max_candidates, 
     max_candidates : int
         Greatest number of candidates in a set.
     weights_column : str, optional
+    forms : dict of str to sitefinder.settings.flows.PredictorForm, optional
 
     Returns
     -------
@@ -527,9 +612,9 @@ def compare_predictors(gauges, flow_column, always, candidates, max_candidates, 
     All subsets are tried. The error is that of each gauge from a fit without it, which falls only as long as a
     predictor improves predictions at places outside the fit; R² would never fall.
     """
-    everything = [*always, *candidates, flow_column, *([weights_column] if weights_column else [])]
-    numbers = gauges[everything].to_numpy(dtype=np.float64)
-    used = gauges[(np.isfinite(numbers) & (numbers > 0)).all(axis=1)]
+    numbers = gauges[[flow_column, *([weights_column] if weights_column else [])]].to_numpy(dtype=np.float64)
+    has_all = (np.isfinite(numbers) & (numbers > 0)).all(axis=1) & have_form(gauges, [*always, *candidates], forms)
+    used = gauges[has_all]
     response = np.log10(used[flow_column].to_numpy(dtype=np.float64))
     weights = used[weights_column].to_numpy(dtype=np.float64) if weights_column else None
     rows = []
@@ -537,7 +622,7 @@ def compare_predictors(gauges, flow_column, always, candidates, max_candidates, 
         for chosen in combinations(candidates, size):
             predictors = (*always, *chosen)
             if predictors:
-                rows.append(_judged(used, predictors, response, weights))
+                rows.append(_judged(used, predictors, response, weights, forms))
     table = pd.DataFrame(rows, columns=COLUMNS)
     barred, error = table["why_not"] != "", table["leave_one_out_rmse_log10"]
     good = ~barred & (error <= (1.0 + MIN_GAIN) * error[~barred].min())
@@ -548,8 +633,8 @@ def compare_predictors(gauges, flow_column, always, candidates, max_candidates, 
     return table.loc[order.sort_values(list(order), kind="stable").index].reset_index(drop=True)
 
 
-def _judged(used, predictors, response, weights):
-    design = log_design(used, list(predictors))
+def _judged(used, predictors, response, weights, forms):
+    design = design_of(used, list(predictors), forms)
     error, inflation, why_not = np.nan, np.nan, ""
     fit = least_squares(design, response, weights) if len(used) > design.shape[1] + 1 else None
     if fit is None:

@@ -174,12 +174,19 @@ def _statistics_of_files(ids, files, folder, settings):
 
 def _records_of_files(ids, files, folder, settings):
     records, problems = [], []
-    for gauge, file in zip(ids, files, strict=True):
-        if not str(file).strip():
-            problems.append(f"gauge {gauge}: no file in column {settings.file_column}")
+    unnamed = [gauge for gauge, file in zip(ids, files, strict=True) if not str(file).strip()]
+    paths = {gauge: Path(folder) / str(file).strip() for gauge, file in zip(ids, files, strict=True)}
+    absent = [gauge for gauge, path in paths.items() if gauge not in unnamed and not path.exists()]
+    if unnamed:
+        problems.append(f"no file in column {settings.file_column}: gauges {listed(unnamed)}")
+    if absent:
+        named = listed([f"{gauge} ({paths[gauge]})" for gauge in absent])
+        problems.append(f"no such file, from column {settings.file_column}: gauges {named}")
+    for gauge, path in paths.items():
+        if gauge in unnamed or gauge in absent:
             continue
         try:
-            records.append(read_daily_flows(Path(folder) / str(file).strip(), gauge, settings))
+            records.append(read_daily_flows(path, gauge, settings))
         except InputError as error:
             problems.append(str(error))
     if problems:
@@ -235,7 +242,7 @@ def read_equations(path):
     return check_equations(read_toml(path, "equation"), str(path))
 
 
-def read_gauges(path, table, numbers_too=(), texts_too=()):
+def read_gauges(path, table, numbers_too=(), texts_too=(), statistics=()):
     """A gauge table, checked, with the gauges' ids as index.
 
     Parameters
@@ -246,6 +253,8 @@ def read_gauges(path, table, numbers_too=(), texts_too=()):
         The settings that name its columns.
     numbers_too, texts_too : sequence of str
         Further required columns, as numbers and as text.
+    statistics : sequence of str
+        Flow columns that are required; empty: the mean flow and one low flow at least.
 
     Returns
     -------
@@ -270,15 +279,21 @@ def read_gauges(path, table, numbers_too=(), texts_too=()):
     if table.record_years_column and not (table.daily and table.record_years_column == YEARS_OF_DAILY):
         needed_columns.append(table.record_years_column)
     needed = [table.id_column, *needed_columns, *texts_too, *([table.daily.file_column] if table.daily else [])]
-    problems += _column_problems(text, needed) + ([] if table.daily else _statistics_problems(flows))
+    problems += _column_problems(text, needed) + ([] if table.daily or statistics else _statistics_problems(flows))
     numbers, found = _flow_numbers(
-        text, [column for column in dict.fromkeys([*flows, *needed_columns]) if column in text.columns], places
+        text,
+        [column for column in dict.fromkeys([*flows, *needed_columns]) if column in text.columns],
+        [*places, *(name for name, form in table.forms.items() if form.transform == "linear" or form.offset)],
     )
     problems += found
     if table.id_column in text.columns:
         problems += id_problems(text[table.id_column])
         numbers.index = pd.Index(text[table.id_column].str.strip(), name=table.id_column)
     problems += _order_problems(numbers, flows)
+    unknown = [name for name in table.forms if name not in [*table.predictors, *numbers_too]]
+    if unknown:
+        known = listed([*table.predictors, *numbers_too], COLUMNS_SHOWN)
+        problems.append(f"forms: no predictor is called {listed(unknown)} (predictors are {known})")
     if unknown := [gauge for gauge in table.leave_out if gauge not in numbers.index]:
         problems.append(f"leave_out: no gauge of the table is called {listed(unknown)}")
     if problems:
@@ -350,7 +365,7 @@ def _statistics_problems(flows):
 
 
 # Columns of text as numbers, empty cells and NA as NaN, and what is wrong with them.
-def _flow_numbers(text, columns, places=()):
+def _flow_numbers(text, columns, any_sign=()):
     numbers, problems = {}, []
     for column in columns:
         cells = text[column].str.strip()
@@ -361,7 +376,7 @@ def _flow_numbers(text, columns, places=()):
             problems.append(
                 f"{column}: not a number in rows {rows_of(invalid)} (first {cells[invalid].iloc[0]!r})"
             )
-        if (value < 0).any() and column not in places:
+        if (value < 0).any() and column not in any_sign:
             problems.append(f"{column}: negative in rows {rows_of(value < 0)} (lowest {value.min():g})")
         numbers[column] = value
     return pd.DataFrame(numbers, index=text.index), problems

@@ -6,11 +6,13 @@ import textwrap
 import numpy as np
 
 from sitefinder.hydrology.regional_fit import HIGH_COOK, accounted
+from sitefinder.hydrology.regression import NO_FORMS, design_of, term_of
 from sitefinder.report.flow_quality import mean_flow_text, suspect_lines
 from sitefinder.report.templates import environment
 from sitefinder.report.text import WIDTH
 
 WARNINGS_SHOWN = 12
+COEFFICIENTS_SHOWN = 24
 
 
 def fit_text(source, fits, files=()):
@@ -67,6 +69,9 @@ def fit_text(source, fits, files=()):
         "",
         *textwrap.wrap(meaning, WIDTH),
         "",
+        "Coefficients and their standard errors, of log10 of the flow",
+        *("  " + line for line in _aligned(_coefficients(fits), left=3)),
+        "",
         "Use of the gauges",
         *("  " + line for line in _aligned(_fates(fits), left=2)),
     ]
@@ -75,6 +80,18 @@ def fit_text(source, fits, files=()):
     if files:
         parts += ["", "Files", *(f"  {file}" for file in files)]
     return "\n".join(parts) + "\n"
+
+
+# A row a coefficient, of the first few equations; diagnostics.csv has them all.
+def _coefficients(fits):
+    rows = [("region", "statistic", "term", "coefficient", "standard error", "t-value", "p-value")]
+    table = fits.coefficients
+    for row in table.head(COEFFICIENTS_SHOWN).itertuples():
+        p = f"below {SMALLEST_P}" if row.p < SMALLEST_P else f"{row.p:.3f}"
+        figures = f"{row.coefficient:.5g}", f"{row.standard_error:.3g}", f"{row.t:.2f}", p
+        rows.append((row.region, row.statistic, row.term, *figures))
+    rest = len(table) - COEFFICIENTS_SHOWN
+    return [*rows, (f"and {rest} more, see diagnostics.csv", *6 * ("",))] if rest > 0 else rows
 
 
 def _fates(fits):
@@ -132,7 +149,7 @@ HEADINGS = {
 P_VALUES, SMALLEST_P = ("p", "normality_p"), 0.001
 
 
-def fit_page(source, fits, gauges):
+def fit_page(source, fits, gauges, forms=NO_FORMS):
     """Tables, warnings and plots of all fitted equations.
 
     Parameters
@@ -142,6 +159,7 @@ def fit_page(source, fits, gauges):
     fits : sitefinder.hydrology.regional_fit.RegionalFits
     gauges : DataFrame
         The gauge table that was fitted, for the predictors.
+    forms : dict of str to sitefinder.settings.flows.PredictorForm, optional
 
     Returns
     -------
@@ -158,13 +176,13 @@ def fit_page(source, fits, gauges):
             mean_flow=mean_flow_text([one._asdict() for one in fits.mean_regressions], refuses=False),
             suspects=_table(fits.suspects, "words") if len(fits.suspects) else None,
             warnings=_table(common[["region", "warning"]], "words") if len(common) else None,
-            fits=[_fit(row, fits, gauges) for row in fits.summary.itertuples()],
+            fits=[_fit(row, fits, gauges, forms) for row in fits.summary.itertuples()],
         )
     )
 
 
 # One equation: its figures, coefficients, warnings and plots.
-def _fit(row, fits, gauges):
+def _fit(row, fits, gauges, forms):
     def own(table):
         return table[(table["region"] == row.region) & (table["statistic"] == row.statistic)]
 
@@ -180,7 +198,7 @@ def _fit(row, fits, gauges):
         "figures": _table(own(fits.summary).drop(columns=["region", "statistic", "fit", "predictors"]), "figures"),
         "coefficients": _table(own(fits.coefficients).drop(columns=["region", "statistic"]), ""),
         "warnings": _table(warnings, "words") if len(warnings) else None,
-        "plots": _plots(used, row.predictors.split(", "), gauges),
+        "plots": _plots(used, row.predictors.split(", "), gauges, forms),
     }
 
 
@@ -204,7 +222,7 @@ def _cell(name, value):
     return f"below {SMALLEST_P}" if name in P_VALUES and value < SMALLEST_P else f"{value:.4g}"
 
 
-def _plots(used, predictors, gauges):
+def _plots(used, predictors, gauges, forms):
     names, marked = used["gauge"].tolist(), (used["cook"] > HIGH_COOK / len(used)).tolist()
     fitted = np.log10(used["fitted_m3s"].to_numpy())
     positive = used["observed_m3s"].to_numpy() > 0
@@ -217,7 +235,7 @@ def _plots(used, predictors, gauges):
         return scatter(title, x_label, y_label, x, y, names, marked=marked, lines=[line], same_scale=same_scale)
 
     by_id = gauges.set_axis(gauges.index.astype(str))
-    of_predictors = {name: by_id.loc[used["gauge"], name].to_numpy(dtype=np.float64) for name in predictors}
+    in_form = design_of(by_id.loc[used["gauge"]], predictors, forms)[:, 1:].T
     return [
         plot("Observed and fitted", "log fitted", "log observed [m³/s]", fitted, observed, (1.0, 0.0), True),
         plot("Residual and fitted", "log fitted", "residual", fitted, residual),
@@ -237,10 +255,15 @@ def _plots(used, predictors, gauges):
             used["left_out_log10"],
         ),
         *(
-            plot(f"Residual and {name}", f"log {name}", "residual", np.log10(values), residual)
-            for name, values in of_predictors.items()
+            plot(f"Residual and {name}", _axis(name, forms), "residual", values, residual)
+            for name, values in zip(predictors, in_form, strict=True)
         ),
     ]
+
+
+def _axis(name, forms):
+    term = term_of(name, forms)
+    return term if name in forms and forms[name].transform != "log" else f"log {term}"
 
 
 # Where each residual would lie if they were normal, at Blom's plotting positions (i − 3/8) / (n + 1/4).

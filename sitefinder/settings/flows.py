@@ -478,6 +478,15 @@ class RegressionLimits(Section):
         return self
 
 
+class PredictorForm(Section):
+    """How a predictor enters a regression, beside the logarithm of the flow."""
+
+    transform: Literal["log", "linear", "square_root"] = Field(
+        "log", description="log: its logarithm; linear: as it is; square_root: its square root"
+    )
+    offset: float = Field(0.0, description="added to the predictor first, such as 1 to a share that may be 0")
+
+
 class GaugeTable(Section):
     """A table of gauges from which regional equations are fitted."""
 
@@ -487,7 +496,10 @@ class GaugeTable(Section):
         default_factory=dict,
         description='other names of columns in the table, by their standard name: area_km2 = "DRAINAGE"',
     )
-    predictors: list[str] = Field(min_length=1, description="predictor columns of the log-log regression")
+    predictors: list[str] = Field(min_length=1, description="predictor columns of the regression of log flow")
+    forms: dict[str, PredictorForm] = Field(
+        default_factory=dict, description="form of predictors by column; absent: their logarithm"
+    )
     record_years_column: str | None = Field(
         None, description="column of years of record, as weights; absent: equal weights"
     )

@@ -661,7 +661,7 @@ def suspects_of(gauges: pd.DataFrame | None, table: GaugeTable | None) -> list[d
     """
     if gauges is None or table is None:
         return []
-    found = suspect_gauges(gauges, table.predictors)
+    found = suspect_gauges(gauges, table.predictors, table.forms)
     return [dict(zip(SUSPECT_COLUMNS, row, strict=True)) for row in found.itertuples(index=False, name=None)]
 
 

@@ -310,7 +310,9 @@ def fitted_equations(gauges: pd.DataFrame | None, table: GaugeTable | None) -> l
     """
     if gauges is None or table is None:
         return []
-    fits: list[Fit] = fit_equations(gauges, table.predictors, table.source, table.record_years_column)
+    fits: list[Fit] = fit_equations(
+        gauges, table.predictors, table.source, table.record_years_column, forms=table.forms
+    )
     return fits
 
 

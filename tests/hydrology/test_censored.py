@@ -5,7 +5,7 @@ import pytest
 from scipy import optimize, stats
 from scipy.special import expit, logit
 
-from sitefinder.hydrology.censored import fit_censored, fit_zero_probability
+from sitefinder.hydrology.censored import fit_censored, fit_zero_probability, least_squares_of_censored
 from sitefinder.hydrology.regression import least_squares
 
 
@@ -129,3 +129,19 @@ def test_the_logit_of_half_is_nothing():
     fit = fit_zero_probability(np.ones((20, 1)), zero)
 
     assert fit.coefficients[0] == pytest.approx(logit(0.5), abs=1e-9)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.2, 0.4])
+@pytest.mark.parametrize("seed", range(3))
+def test_r_squared_is_that_of_all_responses_however_many_are_censored(seed, share):
+    rng = np.random.default_rng(seed)
+    design = np.column_stack([np.ones(2000), rng.normal(size=2000)])
+    response = design @ [0.3, 1.0] + rng.normal(scale=0.8, size=2000)
+    limit = np.quantile(response, share)
+    below = response < limit
+
+    found = least_squares_of_censored(design, np.where(below, np.nan, response), below, limit)
+
+    # That of an ordinary fit of all of them, by its own definition; exactly so where none is censored.
+    whole = least_squares(design, response)
+    assert found.r_squared == pytest.approx(whole.r_squared, abs=0.03 if share else 1e-9)

@@ -108,5 +108,5 @@ def test_daily_files_that_are_not_there_are_reported_together(written):
 
     notes = str(raised.value)
     assert notes.startswith("daily records: 2 problems\n")
-    assert "the daily record cannot be read" in notes
-    assert "gauge 008: no file in column daily_file" in notes
+    assert "no such file, from column daily_file: gauges 007 (" in notes
+    assert "no file in column daily_file: gauges 008" in notes
