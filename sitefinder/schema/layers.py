@@ -883,7 +883,7 @@ STRETCH_STRUCTURES = Layer(
 DROPS = Layer(
     "drops",
     "Point",
-    "a drop without a mapped stream, with its flow as stated; in no total, and without intervals",
+    "a drop without a mapped stream, with its flow as stated; its own row in totals, and in no other total",
     ("drop_id",),
     (
         text("drop_id", "user's id of the drop"),
@@ -902,15 +902,31 @@ DROPS = Layer(
         text("flow_source", "how the flow is stated: constant, twelve months or daily record"),
         amount("flow_mean_m3s", "m³/s", "mean of the stated flow"),
         amount("flow_left_m3s", "m³/s", "stated flow that must go past the turbine"),
+        amount(
+            "flow_error_percent",
+            "%",
+            "stated standard error of the mean flow, years included; NULL if none is stated: no intervals then",
+        ),
+        text("flow_group", "drops of one group share the error of their flow; empty: with all others without one"),
         text("turbine", "turbine class of its best plant, whether or not it is selected; empty if none fits"),
         UNITS._replace(nullable=True, meaning="number of units of that plant"),
         FLOW_DESIGN,
         POWER,
+        *POWER_INTERVAL,
         ENERGY,
+        INTERVAL[0]._replace(
+            meaning="energy exceeded in 90 % of the simulations, which vary head, level of the stated flow and "
+            "turbine efficiency; NULL without a stated error"
+        ),
+        *(
+            each._replace(meaning=f"energy exceeded in {percent} % of the simulations")
+            for each, percent in zip(INTERVAL[1:], (50, 10), strict=True)
+        ),
         CAPACITY_FACTOR,
         amount("firm_power_kw", "kW", "firm power: power exceeded 95 % of the time"),
         CAPITAL_COST,
         LCOE_PER_KWH,
+        *COST_INTERVAL,
         NET_VALUE,
         FISH_SAFE,
         SCREENED,
