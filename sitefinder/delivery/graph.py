@@ -102,7 +102,7 @@ TABLES = [
         "sites",
         _SITE_TABLES,
         "stationing heads ranked_sites depleted_reaches",
-        "run.crs stretches.max_head_m",
+        "run.crs stretches.max_head_m stretches.new_weir_heights_m",
     ),
     _table("stretches", _SITE_TABLES, "stationing sites ranked_sites", "run.crs"),
     _table(

@@ -425,7 +425,11 @@ SITES = Layer(
             "stretches flows quality_flags energy water_bodies sites channel_shapes settings.depleted_reach", FLAGS
         ),
         *made_by("stretches", *SITE_HEAD),
-        *made_by("catchments", amount("area_km2", "km²", "catchment area at the intake")),
+        *made_by(
+            "catchments",
+            amount("area_km2", "km²", "catchment area at the intake"),
+            amount("inflow_km2", "km²", "part of it that a stream is stated to bring from outside the DEM"),
+        ),
         *made_by(
             "flows",
             amount("flow_mean_m3s", "m³/s", "mean flow at the intake"),
@@ -591,11 +595,11 @@ SITES = Layer(
             "stretches",
         ),
         *made_by(
-            "stretches heads settings.stretches.max_head_m",
+            "stretches heads settings.stretches.max_head_m settings.stretches.new_weir_heights_m",
             statement(
                 "head_is_capped",
-                "true if a diversion longer by one station would have more than the maximum head, the definition "
-                "of low head",
+                "true if a diversion longer by one station, or a new weir of the next height, would have more "
+                "than the maximum head, the definition of low head",
             ),
         ),
         *made_by(
@@ -817,9 +821,15 @@ REACHES = Layer(
 CATCHMENTS = Layer(
     "catchments",
     "MultiPolygon",
-    "the catchment of the intake of a ranked site",
+    "the catchment of the intake of a ranked site, as far as it is on the DEM",
     ("site_id",),
-    (SITE_ID, amount("area_km2", "km²", "catchment area at the intake")),
+    (
+        SITE_ID,
+        amount("area_km2", "km²", "catchment area at the intake, stated inflow included"),
+        amount("inflow_km2", "km²", "part of it that a stream is stated to bring from outside the DEM: not drawn"),
+        amount("drawn_km2", "km²", "area of the polygon"),
+        statement("is_whole", "true if the polygon is the whole catchment: nothing flows in from outside the DEM"),
+    ),
 )
 STRUCTURES = Layer(
     "structures",

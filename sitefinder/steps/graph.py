@@ -85,7 +85,6 @@ STEPS = bound(
             "network",
             "network.station_spacing_m network.reach_length_m",
         ),
-        stage("systems", "sitefinder.steps.systems:find_systems", "network stationing"),
         stage(
             "river_parts",
             "sitefinder.steps.limits:find_river_parts",
@@ -99,6 +98,12 @@ STEPS = bound(
             "stationing",
             "stretches.structure_snap_m",
             "layers.falls layers.structures",
+        ),
+        stage(
+            "systems",
+            "sitefinder.steps.systems:find_systems",
+            "network stationing river_parts",
+            "ranking.max_depleted_share",
         ),
         stage(
             "dem_errors",
