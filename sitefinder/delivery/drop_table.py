@@ -1,4 +1,7 @@
-"""Drops without a stream, valued like the others and ranked beside the selected sites."""
+"""Drops without a stream: valued and simulated like the sites, and ranked beside the selected ones."""
+
+import zlib
+from typing import NamedTuple
 
 import geopandas
 import numpy as np
@@ -7,8 +10,14 @@ import shapely
 from pyproj import Transformer
 
 from sitefinder.delivery.checking import checked_table
+from sitefinder.delivery.money_tables import with_finance
+from sitefinder.delivery.site_energy import SiteErrors, simulated
 from sitefinder.delivery.structure_tables import needs_of
+from sitefinder.energy.hydraulics import WaterDepths
 from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety, turbine_survival
+from sitefinder.energy.uncertainty import EnergySimulations
+from sitefinder.hydrology.flow_errors import FlowModel, stated_flow_errors
+from sitefinder.hydrology.seasons import BIN_MONTH
 from sitefinder.rules.verdicts import ANY_MAY, SAFE_MAY
 from sitefinder.schema import LAYERS, empty_table
 from sitefinder.siting.ranking import RANKED_BY
@@ -27,21 +36,139 @@ from sitefinder.vocabulary import (
     ROAD_TOO_FAR,
 )
 
+# Random number streams of the errors of stated flows and drops; 0 to 3 are those of sites. A drop's number is no
+# station's.
+FLOW_STREAM, DROP_STREAM, FIRST_NUMBER = 4, 5, 2**32
+PERCENT = 100.0
 
-def make_drops(settings, inputs, drop_values, drop_verdicts, ranked_sites):
-    """The ``drops`` layer: each drop with its plant, and its rank among the sites or the reason why it has none.
+
+class DropPlants(NamedTuple):
+    """Drops with their plants, a row a drop, and simulations of these.
+
+    ``table`` has the figures of the best plant, ``rejection_reason``, and the columns of intervals.
+    ``simulations`` are NaN where a drop has no plant or its flow no stated error.
+    """
+
+    table: pd.DataFrame
+    simulations: EnergySimulations
+
+
+class _Stated(NamedTuple):
+    """What `sitefinder.delivery.site_energy.simulated` takes of flows."""
+
+    model: FlowModel
+
+
+def find_drop_plants(settings, inputs, drop_values, drop_verdicts):
+    """The best plant of each drop, its simulations, and whether it is selected.
 
     A drop takes no stream from another, so that each is selected that pays and meets the limits of the settings.
+
+    Parameters
+    ----------
+    settings, inputs, drop_values, drop_verdicts
+        Results of the stages of those names.
+
+    Returns
+    -------
+    DropPlants or None
+        None without drops.
+
+    Notes
+    -----
+    The simulations are those of the sites, with these errors: the flow's, lognormal with the standard error that
+    the user states, a drop's own or shared with the drops of its ``flow_group``; all drops without a group share
+    theirs, which gives their total its widest interval. The errors of the regional regression and of the year have
+    no part in it: a stated error holds both. The stated drop errs by its standard error. As for sites, energy,
+    LCOE and value are means over the simulations; without a stated error they are those of the stated flow.
     """
     if drop_values is None or not len(drop_values.table):
-        return empty_table("drops", settings.run.crs)
-    table, choice = drop_values.table, drop_verdicts.choice
+        return None
+    choice = drop_verdicts.choice
     valued = valued_for(drop_values.energy, np.where(choice == SAFE_MAY, SAFE_MAY, ANY_MAY))
-    table = pd.concat([table.reset_index(drop=True), valued], axis=1)
+    table = pd.concat([drop_values.table.reset_index(drop=True), valued], axis=1)
     table = pd.concat([table, drop_verdicts.verdicts.drop(columns=["only_reason"])], axis=1)
+    fits = table["turbine"].to_numpy(dtype=np.int64) >= 0
+    table, simulations = _simulated(settings, inputs, table, drop_values.bins_m3s, fits)
+    table["rejection_reason"] = _why_none(settings, table, choice, fits)
+    return DropPlants(table, simulations)
+
+
+# The drops with figures and intervals by simulation, where the error of their flow is stated.
+def _simulated(settings, inputs, table, bins_m3s, fits):
+    error_share = table["flow_error_percent"].to_numpy(dtype=np.float64) / PERCENT
+    rows = np.flatnonzero(fits & np.isfinite(error_share))
+    seed, count = settings.run.seed, settings.uncertainty.simulations
+    # What the region's flows have in common is no error of these.
+    spread = settings.uncertainty.model_copy(update={"shared_flow_share": 0.0, "year_to_year_sd": 0.0})
+    apart = settings.model_copy(update={"uncertainty": spread})
+    own = table.iloc[rows].reset_index(drop=True)
+    number = np.array([zlib.crc32(name.encode()) for name in own["drop_id"]], dtype=np.int64)
+    group = [zlib.crc32(name.encode()) for name in own["flow_group"]]
+    flow = np.array([_normals(seed, FLOW_STREAM, each, count) for each in group]).reshape(len(own), count, 1)
+    head_m = np.array([_normals(seed, DROP_STREAM, each, count) for each in number]).reshape(len(own), count)
+    errors = stated_flow_errors(
+        bins_m3s[rows], BIN_MONTH, own["flow_left_m3s"].to_numpy(dtype=np.float64), error_share[rows]
+    )
+    level = np.zeros((len(own), bins_m3s.shape[1]))
+    place = np.arange(len(own))
+    found, columns = simulated(
+        apart,
+        inputs,
+        _Stated(FlowModel(errors, (), settings.flows.closed_months)),
+        WaterDepths(level, np.zeros(len(own))),
+        own.assign(intake=place, tailrace=place, turbine_number=own["turbine"]),
+        SiteErrors(flow, head_m * own["head_se_m"].to_numpy(dtype=np.float64)[:, None]),
+        number + FIRST_NUMBER,
+    )
+    for name in columns:
+        if name not in table:
+            table[name] = np.nan
+        table[name] = table[name].astype(float)
+        table.loc[rows, name] = columns[name].to_numpy(dtype=np.float64)
+    whole = [np.full((len(table), count), np.nan) for _ in found]
+    for part, drawn in zip(whole, found, strict=True):
+        part[rows] = drawn
+    return table, EnergySimulations(*whole)
+
+
+# Standard normals in opposite pairs, by stream and number.
+def _normals(seed, stream, number, count):
+    generator = np.random.Generator(
+        np.random.Philox(np.random.SeedSequence(seed, spawn_key=(stream, int(number))))
+    )
+    drawn = generator.standard_normal(-(-count // 2))
+    return np.concatenate([drawn, -drawn])[:count]
+
+
+def selected_drops(settings, inputs, drop_plants):
+    """The selected drops with their money, and their simulations, for the totals.
+
+    Parameters
+    ----------
+    settings, inputs
+        Results of the stages of those names.
+    drop_plants : DropPlants
+
+    Returns
+    -------
+    DataFrame
+    EnergySimulations
+    """
+    chosen = np.flatnonzero(drop_plants.table["rejection_reason"].to_numpy() == "")
+    own = drop_plants.table.iloc[chosen].reset_index(drop=True)
+    return with_finance(settings, inputs, own), EnergySimulations(
+        *(part[chosen] for part in drop_plants.simulations)
+    )
+
+
+def make_drops(settings, inputs, drop_verdicts, drop_plants, ranked_sites):
+    """The ``drops`` layer: each drop with its plant, and its rank among the sites or why it has none."""
+    if drop_plants is None:
+        return empty_table("drops", settings.run.crs)
+    table, choice = drop_plants.table.copy(), drop_verdicts.choice
     number = table["turbine"].to_numpy(dtype=np.int64)
     fits = number >= 0
-    table["rejection_reason"] = _why_none(settings, table, choice, fits)
     table["lcoe_per_kwh"] = np.where(np.isfinite(table["lcoe_per_kwh"]), table["lcoe_per_kwh"], np.nan)
     safety = np.array(
         [fish_safety(turbine, settings.fish) == SAFE_AS_BUILT for turbine in inputs.turbines] + [False]

@@ -82,6 +82,14 @@ SHARED = [
         "turbines costs layers.roads layers.power_lines layers.settlements",
     ),
     stage(
+        "drop_plants",
+        "sitefinder.delivery.drop_table:find_drop_plants",
+        "drop_values drop_verdicts",
+        "run.seed ranking stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s energy tailwater "
+        "flows.releases flows.closed_months fish costs uncertainty",
+        "turbines costs",
+    ),
+    stage(
         "depleted_reaches",
         f"{_DEPLETED}:find_depleted_reaches",
         "stationing flows water_depths channel_shapes months ranked_sites",
@@ -94,7 +102,7 @@ TABLES = [
         "sites",
         _SITE_TABLES,
         "stationing heads ranked_sites depleted_reaches",
-        "run.crs stretches.max_head_m",
+        "run.crs stretches.max_head_m stretches.new_weir_heights_m",
     ),
     _table("stretches", _SITE_TABLES, "stationing sites ranked_sites", "run.crs"),
     _table(
@@ -138,8 +146,8 @@ TABLES = [
     _table(
         "drops",
         "sitefinder.delivery.drop_table",
-        "drop_values drop_verdicts ranked_sites",
-        "run.crs rules ranking fish costs stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s",
+        "drop_verdicts drop_plants ranked_sites",
+        "run.crs rules ranking fish",
         "turbines costs",
     ),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
@@ -175,9 +183,9 @@ TABLES = [
     _table(
         "totals",
         _REGION_TABLES,
-        "reaches_table district_lengths sites_table ranked_sites",
+        "reaches_table district_lengths sites_table ranked_sites drop_plants",
         "ranking.allow costs",
-        "layers.districts",
+        "costs layers.districts",
     ),
     _table("districts", _REGION_TABLES, "totals_table", "run.crs", "layers.districts"),
     _table(

@@ -8,6 +8,7 @@ import shapely
 from sitefinder.catalogue.equations import LN_10, percent_from_log10
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES
+from sitefinder.delivery.drop_table import selected_drops
 from sitefinder.delivery.money_tables import total_finance
 from sitefinder.delivery.site_energy import interval_columns
 from sitefinder.energy.costs import capital_factor, turbine_cost, yearly_cost
@@ -30,7 +31,7 @@ from sitefinder.rules.confidentiality import (
 from sitefinder.rules.overlaps import hits_by_reach
 from sitefinder.rules.verdicts import Held
 from sitefinder.schema import LAYERS, empty_table, has_flag
-from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, MONTHLY_WH, SCOPES, STREAM_SCOPE
+from sitefinder.schema.total_layers import DISTRIBUTIONS_OF, DROPS_SCOPE, MONTHLY_WH, SCOPES, STREAM_SCOPE
 from sitefinder.siting.access import district_names, in_region, lengths_by_district
 from sitefinder.siting.potential import (
     Step,
@@ -472,8 +473,8 @@ OF_REACHES = ("reaches", "length_m", "open_m", "excluded_m", "theoretical_w")
 METRES = ("length_m", "open_m", "excluded_m", "depleted_m")
 
 
-def totals_table(settings, inputs, reaches, district_lengths, sites, simulations):
-    """Totals of the region, each district, the area outside all districts, and the streams of each name.
+def totals_table(settings, inputs, reaches, district_lengths, sites, simulations, drops=None):
+    """Totals of the region, each district, the area outside all, the streams of each name, and the drops.
 
     Parameters
     ----------
@@ -487,6 +488,9 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
         The delivered sites.
     simulations : sitefinder.energy.uncertainty.EnergySimulations
         Of the sites, in their order.
+    drops : (DataFrame, EnergySimulations), optional
+        The selected drops without a stream, see `sitefinder.delivery.drop_table.selected_drops`; without it there
+        is no row of drops.
 
     Returns
     -------
@@ -530,6 +534,8 @@ def totals_table(settings, inputs, reaches, district_lengths, sites, simulations
         here = of_reach[of_reach["stream"] == name]
         mine = (of_site["stream"] == name).to_numpy()
         rows.append({"scope": STREAM_SCOPE, "name": name, **_row(here, mine, *data)})
+    if drops is not None:
+        rows.append({"scope": DROPS_SCOPE, "name": "", **_row_of_drops(*drops, settings)})
     table = pd.DataFrame(rows)
     table = table.astype(dict.fromkeys(METRES, "float64"))
     table = table.astype(dict.fromkeys(names(MONTHLY_WH), "Int64"))
@@ -594,6 +600,23 @@ def _row(of_reaches, mine, of_site, sites, simulations, settings):
         **total_finance(settings, own),
         **_simulated(sites, simulations, mine),
     }
+
+
+# The row of drops without a stream: no reach, no depleted reach and no new barrier.
+def _row_of_drops(drops, simulations, settings):
+    whole_drops = pd.DataFrame(
+        {
+            "depleted_m": 0,
+            "new_barriers": 0,
+            "power_w": whole(drops["power_kw"] * WATTS_PER_KILOWATT),
+            "energy_wh": whole(drops["energy_mwh"] * WATT_HOURS_PER_MEGAWATT_HOUR),
+        },
+        index=drops.index,
+    )
+    of_months = {name: pd.array([pd.NA] * len(drops), dtype="Int64") for name in names(MONTHLY_WH)}
+    no_reaches = {name: [] for name in OF_REACHES}
+    all_drops = np.ones(len(drops), dtype=bool)
+    return _row(no_reaches, all_drops, whole_drops.assign(**of_months), drops, simulations, settings)
 
 
 # LCOE of some sites together, and the intervals of their totals from the same simulations.
@@ -885,10 +908,11 @@ def make_streams(
     return checked_table(streams_table(*data, ranked_sites.order, fish_alive, within), "streams")
 
 
-def make_totals(settings, inputs, reaches_table, district_lengths, sites_table, ranked_sites):
+def make_totals(settings, inputs, reaches_table, district_lengths, sites_table, ranked_sites, drop_plants):
     """The ``totals`` layer."""
     simulations = ranked_sites.simulations
-    table = totals_table(settings, inputs, reaches_table, district_lengths, sites_table, simulations)
+    drops = None if drop_plants is None else selected_drops(settings, inputs, drop_plants)
+    table = totals_table(settings, inputs, reaches_table, district_lengths, sites_table, simulations, drops)
     return checked_table(table, "totals")
 
 

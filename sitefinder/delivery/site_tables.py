@@ -54,7 +54,11 @@ from sitefinder.steps.candidates import settlements_to_serve
 from sitefinder.steps.conduits import lines_of
 from sitefinder.steps.flags import flag_texts, flags_of_stretches
 from sitefinder.steps.selection import site_ids
-from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
+from sitefinder.units import (
+    HOURS_PER_YEAR,
+    KILOWATT_HOURS_PER_MEGAWATT_HOUR,
+    SQUARE_METRES_PER_SQUARE_KILOMETRE,
+)
 from sitefinder.vocabulary import (
     CLOSED_MONTHS_COUNTED,
     CONDUIT_UNRESOLVED,
@@ -570,7 +574,8 @@ def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)
 
 
-# Diversions that, longer by one station at either end, would have more than the maximum head.
+# Diversions that, longer by one station at either end, would have more than the maximum head, and new weirs that
+# would have it with the next height of the settings.
 def _is_capped(settings, stationing, heads, order):
     stations, profile_m = stationing.stations, heads.profile_m
     downstream = stations["downstream"].to_numpy()
@@ -582,8 +587,15 @@ def _is_capped(settings, stationing, heads, order):
         np.where(main >= 0, profile_m[main] - profile_m[intake], 0.0),
     ]
     head_m = profile_m[intake] - profile_m[tailrace]
-    is_over = head_m + np.maximum(*more_m) > settings.stretches.max_head_m
-    return is_over & is_scheme_that(order["scheme_type"], "diverts")
+    heights_m = np.append(np.unique(settings.stretches.new_weir_heights_m), np.inf)
+    own_m = order["weir_height_m"].to_numpy(dtype=np.float64)
+    next_m = heights_m[np.searchsorted(heights_m, own_m, side="right").clip(max=len(heights_m) - 1)]
+    higher_m = np.where(np.isfinite(next_m), head_m + next_m, 0.0)
+    return np.select(
+        [is_scheme_that(order["scheme_type"], what) for what in ("diverts", "builds_barrier")],
+        [over_m > settings.stretches.max_head_m for over_m in (head_m + np.maximum(*more_m), higher_m)],
+        False,
+    )
 
 
 def make_ranking_criteria(ranked_sites):
@@ -647,7 +659,10 @@ def make_catchments(settings, surface, stationing, terrain, ranked_sites, sites_
     downstream = stationing.stations["downstream"].to_numpy()
     intakes = ranked_sites.order["intake"].to_numpy(dtype=np.int64)
     ground = catchment_polygons(terrain.label_tiles, surface.grid, downstream, intakes)
-    table = sites_table[["site_id", "area_km2"]].copy()
+    table = sites_table[["site_id", "area_km2", "inflow_km2"]].assign(
+        drawn_km2=shapely.area(ground) / SQUARE_METRES_PER_SQUARE_KILOMETRE,
+        is_whole=sites_table["inflow_km2"].to_numpy() == 0,
+    )
     frame = geopandas.GeoDataFrame(pd.DataFrame(table), geometry=ground, crs=settings.run.crs)
     return checked_table(frame, "catchments", settings.run.crs)
 
@@ -672,7 +687,8 @@ def _described(
     table["x_m"], table["y_m"] = stations["x_m"].to_numpy()[tailrace], stations["y_m"].to_numpy()[tailrace]
     table["district"] = district_of(table["x_m"], table["y_m"], _frame(inputs, "districts"))
     table["reach_id"] = stationing.reaches["reach_id"].to_numpy()[stations["reach"].to_numpy()[tailrace]]
-    table["area_km2"] = catchments["area_km2"].to_numpy()[intake]
+    for name in ("area_km2", "inflow_km2"):
+        table[name] = catchments[name].to_numpy()[intake]
     table["flow_q95_m3s"] = flows.q95_m3s[intake]
     table["flow_source"] = [flows.estimate.source[station] for station in intake]
     table["environmental_flow_m3s"] = environmental_flow_at(settings, inputs, flows, table).mean(axis=1)

@@ -47,6 +47,8 @@ class FlowErrors(NamedTuple):
         Errors of two quantiles correlate by exp(-|z - z'| / span).
     judged_curve_ratio, judged_bins_ratio : ndarray of float64, shape (n, 200) and (n, bins), or None
         The flows that rules of the environmental flow go by, over those of curve and bins, where they are others.
+    stated_left_m3s : ndarray of float64, shape (n,), or None
+        What must not be used of flows that the user states, in place of the rules.
     """
 
     curve_m3s: np.ndarray
@@ -64,6 +66,7 @@ class FlowErrors(NamedTuple):
     span: float
     judged_curve_ratio: np.ndarray | None = None
     judged_bins_ratio: np.ndarray | None = None
+    stated_left_m3s: np.ndarray | None = None
 
     def at(self, stations):
         """Those of some stations, by their numbers."""
@@ -83,7 +86,7 @@ class FlowErrors(NamedTuple):
         # One table stays one where bins are the curves themselves.
         same = self.bins_m3s is self.curve_m3s
         per_station["bins_m3s"] = per_station["curve_m3s"] if same else self.bins_m3s[stations]
-        for name in ("taken_m3s", "judged_curve_ratio", "judged_bins_ratio"):
+        for name in ("taken_m3s", "judged_curve_ratio", "judged_bins_ratio", "stated_left_m3s"):
             table = getattr(self, name)
             per_station[name] = None if table is None else table[stations]
         return self._replace(**per_station)
@@ -198,6 +201,42 @@ def _degrees_of(factor):
     return np.divide(1.0, inverse, out=np.full(inverse.shape, np.inf), where=inverse > 0)
 
 
+def stated_flow_errors(bins_m3s, month, left_m3s, error_share) -> FlowErrors:
+    """The errors of flows that the user states: each flow of a place is off by the same factor.
+
+    Parameters
+    ----------
+    bins_m3s : ndarray of float64, shape (n, bins)
+        Flows of a mean year, each month's from high to low.
+    month : ndarray of int8, shape (bins,)
+    left_m3s : ndarray of float64, shape (n,)
+        What must not be used.
+    error_share : ndarray of float64, shape (n,)
+        Standard error of the mean over the mean; the factor is lognormal with mean 1.
+
+    Returns
+    -------
+    FlowErrors
+    """
+    count, log_sd = len(bins_m3s), np.sqrt(np.log1p(np.asarray(error_share, dtype=np.float64) ** 2))
+    return FlowErrors(
+        curve_m3s=-np.sort(-bins_m3s, axis=1),
+        mean_m3s=bins_m3s.mean(axis=1),
+        area_km2=np.zeros(count),
+        bins_m3s=bins_m3s,
+        taken_m3s=None,
+        month=month,
+        mean_log_sd=log_sd,
+        mean_log_bias=log_sd**2 / 2.0,
+        degrees=np.full(count, np.inf),
+        quantile_z=np.zeros(1),
+        quantile_log_sd=log_sd[:, None],
+        quantile_log_bias=log_sd[:, None] ** 2 / 2.0,
+        span=1.0,
+        stated_left_m3s=np.asarray(left_m3s, dtype=np.float64),
+    )
+
+
 def t_scale(uniform, degrees):
     """What a normal error is multiplied by so that it is one of Student's t.
 
@@ -291,6 +330,9 @@ def draw_flows(model, normals, uniform) -> DrawnFlows:
     factor = np.divide(drawn, curve, out=factor, where=curve > 0).reshape(shape)
     drawn = drawn.reshape(shape)
     bins, factor = _on_bins(errors, drawn, factor, draws)
+    if errors.stated_left_m3s is not None:
+        left = np.minimum(np.repeat(errors.stated_left_m3s, draws)[:, None], bins)
+        return DrawnFlows(bins, left, factor, level.ravel())
     area_km2, mean = np.repeat(errors.area_km2, draws), (errors.mean_m3s[:, None] * level).ravel()
     judged, judged_bins = drawn, bins
     if errors.judged_curve_ratio is not None:

@@ -10,7 +10,7 @@ from sitefinder.hydrology.seasons import BIN_MONTH, DAYS, MONTHS
 
 CONSTANT, OF_MONTHS, OF_RECORD = "constant", "twelve months", "daily record"
 MONTH_COLUMNS = tuple(f"flow_{month:02d}_m3s" for month in MONTHS)
-TEXTS = ("kind", "use", "owner", "condition")
+TEXTS = ("kind", "use", "owner", "condition", "flow_group")
 STATEMENTS = ("fish_pass", "needs_fish_pass", "powered", "removal_planned")
 # A stated drop without a stated error (common practice, no source).
 STATED_ERROR_M = 0.1
@@ -23,7 +23,8 @@ class StatedDrops(NamedTuple):
 
     ``table`` has a row a drop: ``drop_id``, ``kind``, ``use``, ``owner``, ``condition``, ``fish_pass``,
     ``needs_fish_pass``, ``powered``, ``removal_planned``, ``drop_m``, ``drop_error_m``, ``flow_source``,
-    ``flow_left_m3s``, ``x_m``, ``y_m``. ``bins_m3s`` are the flows of a mean year, shape (n, 365), each month's on
+    ``flow_left_m3s``, ``flow_error_percent`` (NaN where none is stated), ``flow_group``, ``x_m``, ``y_m``.
+    ``bins_m3s`` are the flows of a mean year, shape (n, 365), each month's on
     as many bins as it has days, see `sitefinder.hydrology.seasons`.
     """
 
@@ -31,7 +32,7 @@ class StatedDrops(NamedTuple):
     bins_m3s: np.ndarray
 
 
-def stated_drops(frame, records=None, name="drops") -> StatedDrops:
+def stated_drops(frame, records=None, name="drops", flow_error_percent=None) -> StatedDrops:
     """Drops of the user's layer, checked, with the flows of a mean year.
 
     Parameters
@@ -39,12 +40,15 @@ def stated_drops(frame, records=None, name="drops") -> StatedDrops:
     frame : GeoDataFrame
         Points with ``feature_id``, ``drop_m`` [m], and one of: ``flow_m3s``, the columns ``flow_01_m3s`` to
         ``flow_12_m3s`` (means of the months), or rows of `records` [m³/s]; further any of ``drop_error_m``,
-        ``flow_left_m3s`` (what must go past the turbine), the texts ``kind``, ``use``, ``owner``, ``condition``
-        and the statements ``fish_pass``, ``needs_fish_pass``, ``powered``, ``removal_planned``.
+        ``flow_left_m3s`` (what must go past the turbine), ``flow_error_percent`` (standard error of the mean of
+        the stated flow), the texts ``kind``, ``use``, ``owner``, ``condition``, ``flow_group`` (drops of one group
+        err together) and the statements ``fish_pass``, ``needs_fish_pass``, ``powered``, ``removal_planned``.
     records : DataFrame, optional
         Daily flows: ``drop_id``, ``date`` (datetime) and ``flow_m3s``.
     name : str
         Name of the layer in messages.
+    flow_error_percent : float, optional
+        That of drops whose row states none.
 
     Returns
     -------
@@ -72,7 +76,7 @@ def stated_drops(frame, records=None, name="drops") -> StatedDrops:
         column: pd.to_numeric(frame[column], errors="coerce").to_numpy(dtype=np.float64)
         if column in frame
         else np.full(len(frame), np.nan)
-        for column in ("drop_m", "drop_error_m", "flow_m3s", "flow_left_m3s", *MONTH_COLUMNS)
+        for column in ("drop_m", "drop_error_m", "flow_m3s", "flow_left_m3s", "flow_error_percent", *MONTH_COLUMNS)
     }
     given = {column: ~_is_empty(frame, column) for column in numbers}
     months_m3s = np.array([numbers[column] for column in MONTH_COLUMNS]).T.reshape(len(frame), len(MONTH_COLUMNS))
@@ -87,6 +91,10 @@ def stated_drops(frame, records=None, name="drops") -> StatedDrops:
         (given["flow_m3s"] & ~_is_flow(numbers["flow_m3s"]), "flow_m3s must be a number from 0 up"),
         ((months_given & ~_is_flow(months_m3s)).any(axis=1), "flows of months must be numbers from 0 up"),
         (given["flow_left_m3s"] & ~_is_flow(numbers["flow_left_m3s"]), "flow_left_m3s must be from 0 up"),
+        (
+            given["flow_error_percent"] & ~_is_flow(numbers["flow_error_percent"]),
+            "flow_error_percent must be from 0 up",
+        ),
         (months_given.any(axis=1) & ~months_given.all(axis=1), "all twelve months need a flow"),
         (stated == 0, "no flow: state flow_m3s, twelve months, or rows of inputs.drop_flows"),
         (stated > 1, "more than one flow: state one of flow_m3s, twelve months, or rows of inputs.drop_flows"),
@@ -118,6 +126,8 @@ def stated_drops(frame, records=None, name="drops") -> StatedDrops:
     table["drop_error_m"] = np.where(numbers["drop_error_m"] > 0, numbers["drop_error_m"], STATED_ERROR_M)
     table["flow_source"] = np.select([has_record, given["flow_m3s"]], [OF_RECORD, CONSTANT], OF_MONTHS)
     table["flow_left_m3s"] = np.nan_to_num(numbers["flow_left_m3s"])
+    usual = np.nan if flow_error_percent is None else flow_error_percent
+    table["flow_error_percent"] = np.where(given["flow_error_percent"], numbers["flow_error_percent"], usual)
     table["x_m"], table["y_m"] = frame.geometry.x.to_numpy(), frame.geometry.y.to_numpy()
     return StatedDrops(table, bins_m3s)
 

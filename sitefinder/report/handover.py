@@ -7,7 +7,7 @@ from typing import NamedTuple
 from sitefinder import __version__
 from sitefinder.vocabulary import HEAD_UNRESOLVED
 
-REGION = "region"
+REGION, DROPS = "region", "drops"
 # Input layers that maps show under the results.
 ON_MAPS = ("roads", "power_lines", "settlements", "lakes", "districts", "region")
 
@@ -69,6 +69,12 @@ class TablesOf(Mapping):
 
     def __len__(self):
         return sum(1 for _ in self)
+
+
+def drops_of(totals):
+    """The row of the selected drops without a stream in the layer ``totals``, as a dict; None without one."""
+    rows = totals[totals["scope"] == DROPS].to_dict("records")
+    return rows[0] if rows and rows[0]["sites"] else None
 
 
 def region_of(totals):

@@ -94,7 +94,7 @@ def drops_text(drops, currency=""):
     first = f"Drops without a stream: {len(drops)} given, {counted(len(chosen), 'pays', 'pay')}"
     if len(chosen):
         power, energy = figure(chosen["power_kw"].sum()), figure(chosen["energy_mwh"].sum())
-        first += f" ({power} kW, {energy} MWh/yr, in no total above):"
+        first += f" ({power} kW, {energy} MWh/yr, in no total of the sites):"
     else:
         first += "."
     parts = ["\n".join(textwrap.wrap(first, WIDTH))]

@@ -11,6 +11,7 @@ import numpy as np
 
 from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
+from sitefinder.report.handover import drops_of
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.structures import drops_text, structures_text
@@ -35,7 +36,12 @@ from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
 from sitefinder.siting.limits import FREE_FLOWING, PLANTS_PER_KM
 from sitefinder.siting.potential import whole
-from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
+from sitefinder.units import (
+    KILOWATTS_PER_MEGAWATT,
+    MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
+    METRES_PER_KILOMETRE,
+    WATTS_PER_KILOWATT,
+)
 from sitefinder.vocabulary import (
     ACTIONS,
     DEPLETED_SHALLOW,
@@ -223,7 +229,8 @@ def summary_parts(
             tables,
             allow,
         ),
-        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh),
+        _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)
+        + (beside_text(tables["totals"]) if "totals" in tables else ""),
         "" if finances is None else finances_text(finances),
         _suspects(tables, allow),
         _about_energy(sites, energy_p50_mwh, year_to_year_sd),
@@ -366,6 +373,31 @@ def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
         energy += f" ({energy_interval(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
     capacity = f"installed capacity {power(sites['power_kw'].sum())}"
     return f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
+
+
+def beside_text(totals):
+    """What the selected drops without a stream give beside the sites, as a sentence.
+
+    Parameters
+    ----------
+    totals : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    str
+        Begins with a space; empty without such drops.
+    """
+    drops = drops_of(totals)
+    if drops is None:
+        return ""
+    energy = f"{gigawatt_hours(drops['energy_wh'] / WATTS_PER_KILOWATT / KILOWATTS_PER_MEGAWATT)} GWh"
+    within = energy_interval(*(drops[f"energy_mwh_{part}"] for part in ("p90", "p50", "p10")))
+    number = counted(drops["sites"], "drop", "drops")
+    return (
+        f" And {number} without a stream: {power(drops['power_w'] / WATTS_PER_KILOWATT)}, "
+        f"{energy}{f' ({within})' if within else ''}, in none of the other figures."
+    )
 
 
 # What the interval of the energy includes, and why the mean is far from its middle.
@@ -718,10 +750,10 @@ def run_figures(about, tables, allow=()):
     dict
         Content of the JSON: that of `about`; ``mean_flow_regressions`` (see
         `sitefinder.report.flow_quality.delivered_regressions`) and ``suspect_gauges``; ``totals``, the row of
-        the region in that layer; ``verdicts``, with ``verdict``, ``reaches`` and ``length_m`` in whole metres,
-        best first; ``sites``, the best five with all columns of that layer; ``minimum_heads``, the layer;
-        ``warnings``, ``caution``. Unknown values are None. `sitefinder.report.printed.printed_json` adds the
-        files.
+        the region in that layer; ``drops``, that of drops without a stream (None without any); ``verdicts``,
+        with ``verdict``, ``reaches`` and ``length_m`` in whole metres, best first; ``sites``, the best five with
+        all columns of that layer; ``minimum_heads``, the layer; ``warnings``, ``caution``. Unknown values are
+        None. `sitefinder.report.printed.printed_json` adds the files.
     """
     totals = tables["totals"]
     warnings = [text for text, is_warning in flow_notes(tables, allow) if is_warning]
@@ -732,12 +764,18 @@ def run_figures(about, tables, allow=()):
         "mean_flow_regressions": [{name: _value(value) for name, value in one.items()} for one in regressions],
         "suspect_gauges": suspects,
         "totals": _rows(totals[totals["scope"] == "region"])[0],
+        "drops": _drops_as_json(totals),
         "verdicts": _verdicts_as_json(tables["reaches"]),
         "sites": _rows(tables["sites"].sort_values("rank").head(BEST_SITES)),
         "minimum_heads": _rows(tables["minimum_heads"]),
         "warnings": [warning for warning in warnings if warning],
         "caution": SCREENING,
     }
+
+
+def _drops_as_json(totals):
+    drops = drops_of(totals)
+    return None if drops is None else {name: _value(value) for name, value in drops.items()}
 
 
 def _verdicts_as_json(reaches):

@@ -426,7 +426,11 @@ SITES = Layer(
             "stretches flows quality_flags energy water_bodies sites channel_shapes settings.depleted_reach", FLAGS
         ),
         *made_by("stretches", *SITE_HEAD),
-        *made_by("catchments", amount("area_km2", "km²", "catchment area at the intake")),
+        *made_by(
+            "catchments",
+            amount("area_km2", "km²", "catchment area at the intake"),
+            amount("inflow_km2", "km²", "part of it that a stream is stated to bring from outside the DEM"),
+        ),
         *made_by(
             "flows",
             amount("flow_mean_m3s", "m³/s", "mean flow at the intake"),
@@ -592,11 +596,11 @@ SITES = Layer(
             "stretches",
         ),
         *made_by(
-            "stretches heads settings.stretches.max_head_m",
+            "stretches heads settings.stretches.max_head_m settings.stretches.new_weir_heights_m",
             statement(
                 "head_is_capped",
-                "true if a diversion longer by one station would have more than the maximum head, the definition "
-                "of low head",
+                "true if a diversion longer by one station, or a new weir of the next height, would have more "
+                "than the maximum head, the definition of low head",
             ),
         ),
         *made_by(
@@ -818,9 +822,15 @@ REACHES = Layer(
 CATCHMENTS = Layer(
     "catchments",
     "MultiPolygon",
-    "the catchment of the intake of a ranked site",
+    "the catchment of the intake of a ranked site, as far as it is on the DEM",
     ("site_id",),
-    (SITE_ID, amount("area_km2", "km²", "catchment area at the intake")),
+    (
+        SITE_ID,
+        amount("area_km2", "km²", "catchment area at the intake, stated inflow included"),
+        amount("inflow_km2", "km²", "part of it that a stream is stated to bring from outside the DEM: not drawn"),
+        amount("drawn_km2", "km²", "area of the polygon"),
+        statement("is_whole", "true if the polygon is the whole catchment: nothing flows in from outside the DEM"),
+    ),
 )
 STRUCTURES = Layer(
     "structures",
@@ -884,7 +894,7 @@ STRETCH_STRUCTURES = Layer(
 DROPS = Layer(
     "drops",
     "Point",
-    "a drop without a mapped stream, with its flow as stated; in no total, and without intervals",
+    "a drop without a mapped stream, with its flow as stated; its own row in totals, and in no other total",
     ("drop_id",),
     (
         text("drop_id", "user's id of the drop"),
@@ -903,15 +913,31 @@ DROPS = Layer(
         text("flow_source", "how the flow is stated: constant, twelve months or daily record"),
         amount("flow_mean_m3s", "m³/s", "mean of the stated flow"),
         amount("flow_left_m3s", "m³/s", "stated flow that must go past the turbine"),
+        amount(
+            "flow_error_percent",
+            "%",
+            "stated standard error of the mean flow, years included; NULL if none is stated: no intervals then",
+        ),
+        text("flow_group", "drops of one group share the error of their flow; empty: with all others without one"),
         text("turbine", "turbine class of its best plant, whether or not it is selected; empty if none fits"),
         UNITS._replace(nullable=True, meaning="number of units of that plant"),
         FLOW_DESIGN,
         POWER,
+        *POWER_INTERVAL,
         ENERGY,
+        INTERVAL[0]._replace(
+            meaning="energy exceeded in 90 % of the simulations, which vary head, level of the stated flow and "
+            "turbine efficiency; NULL without a stated error"
+        ),
+        *(
+            each._replace(meaning=f"energy exceeded in {percent} % of the simulations")
+            for each, percent in zip(INTERVAL[1:], (50, 10), strict=True)
+        ),
         CAPACITY_FACTOR,
         amount("firm_power_kw", "kW", "firm power: power exceeded 95 % of the time"),
         CAPITAL_COST,
         LCOE_PER_KWH,
+        *COST_INTERVAL,
         NET_VALUE,
         FISH_SAFE,
         SCREENED,

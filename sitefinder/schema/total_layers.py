@@ -31,6 +31,9 @@ STEP_KINDS = ("everything", *names(cascade_reasons()), "rule", "open")
 CASCADE_WAYS = ("in order", "alone")
 SCOPES = ("region", "district", "outside districts")
 STREAM_SCOPE = "stream"
+# Drops without a stream, which are in no other row.
+DROPS_SCOPE = "drops"
+TOTAL_SCOPES = (*SCOPES, STREAM_SCOPE, DROPS_SCOPE)
 # Columns whose distributions are delivered, by layer.
 DISTRIBUTIONS_OF = {
     "reaches": ("head_m", "flow_mean_m3s", "area_km2", "theoretical_kw"),
@@ -175,11 +178,12 @@ MONTHLY_WH = tuple(
 TOTALS = Layer(
     "totals",
     None,
-    "the region, a district, the area outside all districts, or all streams of one name; in whole metres, watts "
-    "and watt-hours, so that districts and streams each add up to the region to the last digit",
+    "the region, a district, the area outside all districts, all streams of one name, or the selected drops "
+    "without a stream, which are in no other row; in whole metres, watts and watt-hours, so that districts and "
+    "streams each add up to the region to the last digit",
     ("scope", "name"),
     (
-        text("scope", "area of the totals: " + ", ".join((*SCOPES, STREAM_SCOPE)), (*SCOPES, STREAM_SCOPE)),
+        text("scope", "area of the totals: " + ", ".join(TOTAL_SCOPES), TOTAL_SCOPES),
         text("name", "name of the district or stream; empty otherwise, and for streams without a name"),
         count("reaches", "number of reaches, each counted in the district with the greatest part of its length"),
         _metres("length_m", "length of the reaches, cut at district boundaries"),
@@ -190,7 +194,9 @@ TOTALS = Layer(
             "W",
             "gross theoretical potential of heads that count, prorated by length at boundaries",
         ),
-        count("sites", "number of ranked sites, each counted in the district and stream of its tailrace"),
+        count(
+            "sites", "number of ranked sites, each counted in the district and stream of its tailrace, or of drops"
+        ),
         _metres("depleted_m", "length of depleted reaches of those sites"),
         count("new_barriers", "number of new weirs of those sites, those at intakes included"),
         _whole("power_w", "W", "installed capacity of those sites"),

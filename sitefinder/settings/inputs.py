@@ -199,6 +199,17 @@ class StreamSource(LayerSource):
     )
 
 
+class DropSource(LayerSource):
+    """Drops without a mapped stream."""
+
+    flow_error_percent: float | None = Field(
+        None,
+        ge=0,
+        description="standard error of the mean of a stated flow, where its row states none; the years are in it "
+        "[%]; absent: such a drop has no interval",
+    )
+
+
 class Inputs(Section):
     """The inputs of a run."""
 
@@ -212,7 +223,7 @@ class Inputs(Section):
     structures: LayerSource | None = Field(
         None, description="existing weirs and drops (points); absent: none are known"
     )
-    drops: LayerSource | None = Field(
+    drops: DropSource | None = Field(
         None,
         description="drops without a mapped stream (points): canal drops, mill races, outfalls, weirs with a "
         "stated flow; columns drop_m and flow_m3s, or flow_01_m3s to flow_12_m3s, or rows of drop_flows, see "

@@ -232,6 +232,52 @@ def passed_things(stretches, things, count, forbidden=None) -> Passed:
     return Passed(np.where(is_scheme_that(table["scheme_type"], "uses_structure"), 0, kinds), serving)
 
 
+def plants_of_structures(stretches, things, is_structure, stations, within_m):
+    """Diversions that are the plant of a structure: it lies in them, near to both of their ends.
+
+    Parameters
+    ----------
+    stretches : Stretches
+    things : DataFrame
+        Of `stream_things`.
+    is_structure : ndarray of bool, shape (k,)
+        The things that count.
+    stations : DataFrame
+        Columns ``downstream``, ``to_downstream_m`` and ``segment_length_m``.
+    within_m : float
+        Maximum distance along the stream from the intake and from the powerhouse to the structure [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+
+    Notes
+    -----
+    The head of so short a diversion is the drop of the structure, which counts once: as the plant at it.
+    """
+    table = stretches.table
+    found = np.zeros(len(table), dtype=bool)
+    row = np.flatnonzero(is_structure)
+    diverts = is_scheme_that(table["scheme_type"], "diverts")
+    short = np.flatnonzero(diverts & (table["length_m"].to_numpy() <= 2.0 * within_m))
+    if not (len(row) and len(short)):
+        return found
+    segment_m, step_m = (stations[name].to_numpy() for name in ("segment_length_m", "to_downstream_m"))
+    way_m = to_outlet_m(stations["downstream"].to_numpy().astype(np.int32), step_m)
+    station = things["station"].to_numpy(np.int64)[row]
+    thing_m = way_m[station] + (1.0 - things["share_above"].to_numpy(np.float64)[row]) * segment_m[station]
+    # Each station that a short diversion takes, and then each structure on it; things are in order of stations.
+    taken = np.diff(stretches.start)[short]
+    place = np.repeat(stretches.start[:-1][short] - np.append(0, np.cumsum(taken)[:-1]), taken)
+    of_taken, on = np.repeat(short, taken), stretches.taken[place + np.arange(taken.sum())]
+    first, end = (np.searchsorted(station, on, side) for side in ("left", "right"))
+    number = np.repeat(first - np.append(0, np.cumsum(end - first)[:-1]), end - first)
+    at_m, owner = thing_m[number + np.arange(len(number))], np.repeat(of_taken, end - first)
+    from_m, to_m = (way_m[table[name].to_numpy(dtype=np.int64)[owner]] for name in ("intake", "tailrace"))
+    found[owner[(from_m - at_m <= within_m) & (at_m - to_m <= within_m)]] = True
+    return found
+
+
 def builds_barrier(table):
     """Whether candidates build a barrier: a new weir, or one at the intake of a diversion; bool of shape (m,)."""
     is_new = is_scheme_that(table["scheme_type"], "builds_barrier")

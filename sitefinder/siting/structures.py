@@ -87,8 +87,63 @@ def place_structures(frame, segments, snap_m) -> pd.DataFrame:
     return table
 
 
-def known_breaks(structures, raw_m, segment_m, reach_m) -> np.ndarray:
-    """Stations right above a known weir or fall, where the long profile breaks.
+# Segments on each side whose median fall is that of the stream itself.
+NEIGHBOURS = 3
+# A drop of the DEM is taken for that of a structure from this share of the surveyed drop on (own choice).
+MIN_SHARE_OF_DROP = 0.5
+# Standard errors of the difference of two cells from which a fall is no noise: for a drop farther off; and, for an
+# elevation within the drop, one-sided at 95 %, since little is lost where one is refused in vain (own choices).
+DROP_ERRORS, WITHIN_ERRORS = 3.0, 1.645
+
+
+class _Falls:
+    """Falls of the raw elevations by segments; a segment has the number of its lower station."""
+
+    def __init__(self, raw_m, downstream, segment_m):
+        self.downstream, self.segment_m = downstream, segment_m
+        fall_m = np.diff(raw_m, prepend=np.nan)
+        self.fall_m = np.where(np.isnan(fall_m), -np.inf, -fall_m)
+        joined = downstream >= 0
+        self.joining = np.bincount(downstream[joined], minlength=len(raw_m))
+        self.upper = np.full(len(raw_m), -1)
+        self.upper[downstream[joined]] = np.flatnonzero(joined)
+
+    def above(self, segment):
+        """The segment that runs into this one, -1 at a source and below a confluence."""
+        first = segment - 1
+        if self.segment_m[first] > 0.0:
+            return first
+        return self._with_length(self.upper[first]) if self.joining[first] == 1 else -1
+
+    def below(self, segment):
+        """The segment that this one runs into, -1 at an outlet and above a confluence."""
+        following = int(self.downstream[segment])
+        if following < 0 or self.segment_m[following] > 0.0:
+            return following
+        return self._with_length(self.downstream[following]) if self.joining[following] == 1 else -1
+
+    def _with_length(self, segment):
+        return int(segment) if segment >= 0 and self.segment_m[segment] > 0.0 else -1
+
+    def excess_m(self, segment):
+        """How much the segment falls more than the stream around it, by the median of its neighbours [m]."""
+        slopes = []
+        for step in (self.above, self.below):
+            each = segment
+            for _ in range(NEIGHBOURS):
+                each = step(each)
+                if each < 0:
+                    break
+                if np.isfinite(self.fall_m[each]):
+                    slopes.append(self.fall_m[each] / self.segment_m[each])
+        slope = max(float(np.median(slopes)), 0.0) if slopes else 0.0
+        return self.fall_m[segment] - slope * self.segment_m[segment]
+
+
+def at_their_drops(
+    structures, raw_m, downstream, segment_m, rmse_m, *, reach_m, snap_m, min_step_m
+) -> pd.DataFrame:
+    """Structures on the segments in which the DEM shows their drops, so that each drop counts once.
 
     Parameters
     ----------
@@ -96,34 +151,140 @@ def known_breaks(structures, raw_m, segment_m, reach_m) -> np.ndarray:
         As placed by `place_structures`.
     raw_m : ndarray of float64, shape (n,)
         Raw elevation of each station [m], NaN where none is known.
+    downstream : ndarray of int32, shape (n,)
+        Number of the next station downstream, -1 at an outlet.
     segment_m : ndarray of float64, shape (n,)
         Length of the segment that ends at each station [m]; 0 for the first station of a link.
+    rmse_m : ndarray of float64, shape (n,)
+        Error of the DEM at each station [m].
     reach_m : float
-        Maximum distance along the stream between a structure and where its drop appears [m]; a cell of the DEM.
+        Distance along the stream between a structure and its drop that the DEM's own cells explain [m]; a cell.
+    snap_m : float
+        Distance along the stream by which the mapped place may be off [m].
+    min_step_m : float
+        Minimum step that is taken for the drop of a structure without a surveyed one [m].
 
     Returns
     -------
-    ndarray of bool, shape (n,)
+    DataFrame
+        With ``station`` and ``share_above`` of the segment of the drop: at the end of that segment nearest to the
+        mapped place where it is another. ``note`` says how far a structure was moved beyond ``reach_m``.
 
     Notes
     -----
     An elevation is that of a whole cell, so that the drop of a structure near a station may appear in the segment
-    on the other side of it: of its own segment and those of the same link within reach, the one with the greatest
-    raw fall has the break, its own where the DEM shows none. Crossings hold no water, and are left out.
+    on the other side of it: of its own segment and those within a cell, the one with the greatest raw fall has the
+    drop, its own where the DEM shows none. Where none of these shows half of the drop, the greatest step within
+    ``snap_m`` that does is taken, if no other structure is on that segment. Otherwise a plant there would use the
+    surveyed drop, and a diversion beside it the same drop in the DEM. Crossings hold no water, and stay.
     """
-    is_break = np.zeros(len(raw_m), dtype=bool)
-    fall_m = np.diff(raw_m, prepend=np.nan)
-    fall_m = np.where(np.isnan(fall_m), -np.inf, -fall_m)
+    falls = _Falls(raw_m, downstream, segment_m)
+    holds = ((structures["station"] >= 0) & ~structures["kind"].str.lower().isin(CROSSINGS)).to_numpy()
+    station, share_above = (
+        structures["station"].to_numpy().copy(),
+        structures["share_above"].to_numpy(float).copy(),
+    )
+    drop_m, note = structures["drop_m"].to_numpy(float), structures["note"].to_numpy(object).copy()
+    has_other = np.bincount(station[holds], minlength=len(raw_m)) if holds.any() else np.zeros(len(raw_m))
+    for row in np.flatnonzero(holds).tolist():
+        own = int(station[row])
+        around = _segments_about(falls, own, share_above[row] * segment_m[own], snap_m)
+        near = max((each for each in around if around[each][0] < reach_m), key=lambda each: falls.fall_m[each])
+        least_m = min_step_m if np.isnan(drop_m[row]) else MIN_SHARE_OF_DROP * drop_m[row]
+        if falls.excess_m(near) < least_m:
+            far = {
+                each: falls.excess_m(each)
+                for each in around
+                if around[each][0] >= reach_m and not has_other[each] and np.isfinite(falls.fall_m[each])
+            }
+            far = {
+                each: step_m
+                for each, step_m in far.items()
+                if step_m >= max(least_m, DROP_ERRORS * np.sqrt(2.0) * rmse_m[each])
+            }
+            if far:
+                near = max(far, key=far.get)
+                away_m, share = around[near]
+                text = f"drop found {away_m:.0f} m {'downstream' if share == 0.0 else 'upstream'} in the DEM"
+                note[row] = f"{note[row]}; {text}" if note[row] else text
+        if near != own:
+            station[row], share_above[row] = near, around[near][1]
+    return structures.assign(station=station, share_above=share_above, note=note)
+
+
+# Segments within a distance of a place on one of them: the distance to each [m], 0 for its own, and the share of
+# its length above its nearest point.
+def _segments_about(falls, own, from_top_m, within_m):
+    found = {own: (0.0, np.nan)}
+    for step, away_m, share in (
+        (falls.above, from_top_m, 1.0),
+        (falls.below, falls.segment_m[own] - from_top_m, 0.0),
+    ):
+        each = step(own)
+        while each >= 0 and away_m <= within_m:
+            found[each] = (away_m, share)
+            away_m += falls.segment_m[each]
+            each = step(each)
+    return found
+
+
+def known_breaks(structures, count) -> np.ndarray:
+    """Stations right above a known weir or fall, where the long profile breaks.
+
+    Parameters
+    ----------
+    structures : DataFrame
+        Of `at_their_drops`.
+    count : int
+        Number of stations.
+
+    Returns
+    -------
+    ndarray of bool, shape (count,)
+        None at crossings, which hold no water.
+    """
+    is_break = np.zeros(count, dtype=bool)
     holds = (structures["station"] >= 0) & ~structures["kind"].str.lower().isin(CROSSINGS)
-    for station, share_above in structures.loc[holds, ["station", "share_above"]].itertuples(index=False):
-        at, length_m = int(station), segment_m[int(station)]
-        near = [at]
-        if share_above * length_m < reach_m and segment_m[at - 1] > 0.0:
-            near.append(at - 1)
-        if (1.0 - share_above) * length_m < reach_m and at + 1 < len(raw_m) and segment_m[at + 1] > 0.0:
-            near.append(at + 1)
-        is_break[max(near, key=lambda segment: fall_m[segment]) - 1] = True
+    is_break[structures.loc[holds, "station"].to_numpy(dtype=np.int64) - 1] = True
     return is_break
+
+
+def within_drops(structures, raw_m, downstream, segment_m, rmse_m) -> np.ndarray:
+    """Stations whose elevation is neither that above a known structure nor that below it.
+
+    Parameters
+    ----------
+    structures, raw_m, downstream, segment_m, rmse_m
+        As for `at_their_drops`; the structures as it gives them.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Of the two ends of a structure's segment those beyond which the stream goes on falling by more than the
+        slope around and the noise of two cells explain: the DEM's cell holds part of the drop. Where another
+        structure is on that next segment, none.
+    """
+    is_within = np.zeros(len(raw_m), dtype=bool)
+    if not len(structures):
+        return is_within
+    falls = _Falls(raw_m, downstream, segment_m)
+    holds = (structures["station"] >= 0) & ~structures["kind"].str.lower().isin(CROSSINGS)
+    stations = structures.loc[holds, "station"].to_numpy(dtype=np.int64)
+    on = set(stations.tolist())
+    for segment in stations.tolist():
+        for following, station in ((falls.above(segment), segment - 1), (falls.below(segment), segment)):
+            if following < 0 or following in on:
+                continue
+            noise_m = WITHIN_ERRORS * np.sqrt(2.0) * rmse_m[station]
+            if np.isfinite(falls.fall_m[following]) and falls.excess_m(following) > noise_m:
+                is_within[station] = True
+    # The last station of a link and the first of the next are one place.
+    twin = np.flatnonzero(is_within & (downstream >= 0))
+    twin = downstream[twin][segment_m[downstream[twin]] <= 0.0]
+    is_within[twin[falls.joining[twin] == 1]] = True
+    first = np.flatnonzero(is_within & (segment_m <= 0.0) & (falls.joining == 1))
+    is_within[falls.upper[first]] = True
+    return is_within
 
 
 def use_flags(structures):

@@ -14,9 +14,9 @@ from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
-from sitefinder.siting.passed import passed_things
+from sitefinder.siting.passed import passed_things, plants_of_structures
 from sitefinder.steps.systems import joined_rows
-from sitefinder.vocabulary import FLOW_TOO_WEAK
+from sitefinder.vocabulary import FLOW_TOO_WEAK, schemes_that
 
 if TYPE_CHECKING:
     import geopandas
@@ -52,7 +52,8 @@ def list_stretches(
 
     Candidates are found by their measured heads, since whether a stretch or a weir fits the place is judged by
     what the DEM shows there; the same goes for `head_unresolved`. Energy and cost go by the shrunk heads, and
-    so does the minimum head: a stretch that only luck brought over it is left out.
+    so does the minimum head: a stretch that only luck brought over it is left out. So is a diversion with an
+    existing structure within ``stretches.structure_snap_m`` of both of its ends: its head is that structure's.
     """
     structures = water_bodies.structures
     barred = water_bodies.standing | water_bodies.developed | water_bodies.tidal
@@ -76,11 +77,13 @@ def list_stretches(
     )
     stretches = _shrunk(settings, stationing, heads, barred, barriers, stretches)
     table = stretches.table.copy()
-    intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     if len(rows):
         table["structure"] = np.where(table["structure"] >= 0, rows[table["structure"]], -1)
     own = stretches._replace(table=table)
-    table = _with_intakes(settings, own, structures, stream_things, len(stationing.stations))
+    is_plant = _plants_of_structures(settings, stationing, own, structures, stream_things)
+    stretches = subset(own, ~is_plant)
+    table = _with_intakes(settings, stretches, structures, stream_things, len(stationing.stations))
+    intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     x_m, y_m = stationing.stations["x_m"].to_numpy(), stationing.stations["y_m"].to_numpy()
     for name, layer in (("road_distance_m", "roads"), ("line_distance_m", "power_lines")):
         frame = inputs.layers[layer].frame if layer in inputs.layers else None
@@ -102,6 +105,24 @@ def list_stretches(
     table["flow_too_weak"] = too_weak[intake]
     table["catchment_incomplete"] = catchments["incomplete"].to_numpy()[intake]
     return Stretches(table, *stretches[1:])
+
+
+# Diversions whose head is the drop of a structure that is valued by itself, or that is to be removed.
+def _plants_of_structures(
+    settings: Settings,
+    stationing: Stationing,
+    stretches: Stretches,
+    structures: pd.DataFrame,
+    things: pd.DataFrame,
+) -> npt.NDArray[np.bool_]:
+    examined = bool(set(settings.stretches.scheme_types) & set(schemes_that("uses_structure")))
+    counts = structures["removal_planned"].to_numpy(dtype=bool)
+    if examined:
+        counts = counts | structures["is_barrier"].to_numpy(dtype=bool)
+    counts = np.append(counts, False)[things["structure"].to_numpy(dtype=np.int64)]
+    snap_m = settings.stretches.structure_snap_m
+    found: npt.NDArray[np.bool_] = plants_of_structures(stretches, things, counts, stationing.stations, snap_m)
+    return found
 
 
 # Candidates with what they go past, and with the weirs at the intakes of diversions.

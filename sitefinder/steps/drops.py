@@ -29,18 +29,19 @@ ABOUT_M = 1.0
 
 
 class DropValues(NamedTuple):
-    """Drops as candidates at an existing structure, and their valuation; a row a drop in both."""
+    """Drops as candidates at an existing structure, their valuation, and their flows of a mean year."""
 
     table: pd.DataFrame
     energy: pd.DataFrame
+    bins_m3s: npt.NDArray[np.float64]
 
 
 def value_drops(settings: Settings, inputs: RunInputs) -> DropValues | None:
     """Energy and cost of each drop with any turbine and with fish-safe ones, by the flow that the user states.
 
-    The flow is taken as it is, without an error, and so are the levels; what must go past the turbine is the
-    stated flow, and no environmental flow of a stream. No water is taken in ``flows.closed_months``. A fish pass
-    is priced where the user says that fish need one and there is none.
+    The plant is sized by the flow and the drop as they are stated; what must go past the turbine is stated too,
+    and no environmental flow of a stream. No water is taken in ``flows.closed_months``. A fish pass is priced
+    where the user says that fish need one and there is none.
 
     Returns
     -------
@@ -73,7 +74,7 @@ def value_drops(settings: Settings, inputs: RunInputs) -> DropValues | None:
     closed = np.isin(BIN_MONTH, months) if len(months) else None
     data = (inputs.turbines, inputs.costs, settings)
     energy = value_stretches(table, bins_m3s, left_m3s, *data, closed=closed) if len(table) else pd.DataFrame()
-    return DropValues(table, energy)
+    return DropValues(table, energy, bins_m3s)
 
 
 def overlap_drops(inputs: RunInputs, rule: ScopedRule) -> pd.DataFrame:

@@ -85,7 +85,6 @@ STEPS = bound(
             "network",
             "network.station_spacing_m network.reach_length_m",
         ),
-        stage("systems", "sitefinder.steps.systems:find_systems", "network stationing"),
         stage(
             "river_parts",
             "sitefinder.steps.limits:find_river_parts",
@@ -94,18 +93,17 @@ STEPS = bound(
             "layers.water_bodies",
         ),
         stage(
-            "structures",
-            "sitefinder.steps.water_bodies:find_structures",
-            "stationing",
-            "stretches.structure_snap_m",
-            "layers.structures",
-        ),
-        stage(
             "falls",
             "sitefinder.steps.rules:find_falls",
             "stationing",
             "stretches.structure_snap_m",
             "layers.falls layers.structures",
+        ),
+        stage(
+            "systems",
+            "sitefinder.steps.systems:find_systems",
+            "network stationing river_parts",
+            "ranking.max_depleted_share",
         ),
         stage(
             "dem_errors",
@@ -120,6 +118,13 @@ STEPS = bound(
             "network stationing dem_errors",
             "run.crs inputs.dem.vertical_unit heads.transect_half_width_m",
             "dem",
+        ),
+        stage(
+            "structures",
+            "sitefinder.steps.water_bodies:find_structures",
+            "stationing channels dem_errors",
+            "run.crs stretches.structure_snap_m stretches.step_min_m",
+            "dem layers.structures",
         ),
         stage(
             "terrain",
@@ -217,7 +222,7 @@ STEPS = bound(
             "run.crs inputs.dem.vertical_unit heads.shrink stretches.intake_weir_height_m "
             "heads.resolved_standard_errors stretches.scheme_types stretches.min_head_m "
             "stretches.max_head_m stretches.longest_m stretches.new_weir_heights_m stretches.freeboard_m "
-            "stretches.headrace_detour_factor off_grid",
+            "stretches.headrace_detour_factor stretches.structure_snap_m off_grid",
             "dem layers.roads layers.power_lines layers.settlements",
         ),
         stage(

@@ -28,7 +28,7 @@ from sitefinder.profile.survey import MeasuredDrops, apply_measured_drops, betwe
 from sitefinder.profile.thalweg import find_channels, owned_points, transect_points
 from sitefinder.profile.water_slopes import WaterSlopes, water_slopes
 from sitefinder.siting.access import in_region
-from sitefinder.siting.structures import known_breaks
+from sitefinder.siting.structures import known_breaks, within_drops
 from sitefinder.vocabulary import SURFACE_MODEL
 
 if TYPE_CHECKING:
@@ -268,7 +268,7 @@ def read_channels(
 ) -> Channels:
     """The channel at each station, from the DEM's own cells on a transect."""
     dem, stations = settings.inputs.dem, stationing.stations
-    cell_m = _own_cell_m(inputs.dem, settings.run.crs)
+    cell_m = own_cell_m(inputs.dem, settings.run.crs)
     half_width_m = settings.heads.transect_half_width_m or TRANSECT_CELLS * cell_m
     step_m = cell_m / 2
     x_m, y_m = transect_points(stations, half_width_m=half_width_m, step_m=step_m)
@@ -278,8 +278,8 @@ def read_channels(
     return find_channels(x_m, y_m, elevation_m, owned, step_m=step_m, min_bank_m=min_bank_m)
 
 
-# A cell's mean width and height [m], also where the DEM is in degrees.
-def _own_cell_m(facts: RasterFacts, crs: str) -> float:
+def own_cell_m(facts: RasterFacts, crs: str) -> float:
+    """Mean of the width and height of the DEM's own cells [m], also where it is in degrees."""
     grid = run_grid(facts, crs, None)
     return float(np.sqrt(grid.cell_width_m * grid.cell_height_m))
 
@@ -304,16 +304,23 @@ def fit_profile(
     dem_errors: DemErrors,
     structures: pd.DataFrame,
 ) -> Profile:
-    """The long profile from the DEM's own cells, and what its error may be."""
+    """The long profile from the DEM's own cells, and what its error may be.
+
+    Elevations of cells that hold part of the drop of a known structure are refused: the drop is in the segment
+    where the structure is, and in no other.
+    """
     heads = settings.heads
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     step_m = stationing.stations["to_downstream_m"].to_numpy()
     rmse_m, length_m = dem_errors.rmse_m, dem_errors.correlation_length_m
-    cell_m = _own_cell_m(inputs.dem, settings.run.crs)
+    cell_m = own_cell_m(inputs.dem, settings.run.crs)
     place_m = PLACE_CELLS * cell_m
-    known_break = _known_breaks(stationing, channels, structures, cell_m)
+    segment_m = stationing.stations["segment_length_m"].to_numpy()
+    known_break = known_breaks(structures, len(segment_m))
+    is_within = within_drops(structures, channels.raw_m, downstream, segment_m, rmse_m)
+    level_m = np.where(is_within, np.nan, channels.raw_m)
     long_profile = fit_long_profile(
-        channels.raw_m,
+        level_m,
         downstream,
         step_m,
         rmse_m,
@@ -325,7 +332,7 @@ def fit_profile(
     )
     errors_m = simulate_fit_errors(
         long_profile,
-        ~np.isnan(channels.raw_m),
+        ~np.isnan(level_m),
         downstream,
         step_m,
         rmse_m,
@@ -336,17 +343,8 @@ def fit_profile(
         place_m,
         known_break,
     )
+    long_profile = long_profile._replace(is_spike=long_profile.is_spike | is_within)
     return Profile(channels.raw_m, long_profile.profile_m, errors_m, long_profile)
-
-
-# Stations right above the weirs and falls of the layer of structures.
-def _known_breaks(
-    stationing: Stationing, channels: Channels, structures: pd.DataFrame, cell_m: float
-) -> npt.NDArray[np.bool_]:
-    if not len(structures):
-        return np.zeros(len(stationing.stations), dtype=bool)
-    segment_m = stationing.stations["segment_length_m"].to_numpy()
-    return known_breaks(structures, channels.raw_m, segment_m, cell_m)
 
 
 class FieldLevels(NamedTuple):

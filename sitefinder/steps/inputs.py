@@ -771,12 +771,13 @@ def _add_drops(readings: Readings, settings: Settings, folder: Path) -> None:
 
     def read() -> Value:
         records = None if flows is None else value("drop_flows.read").frame
-        return readers.stated_drops(value("layers.drops").frame, records)
+        usual = None if drops is None else drops.flow_error_percent
+        return readers.stated_drops(value("layers.drops").frame, records, flow_error_percent=usual)
 
     if drops is None:
         readings.add("drops", lambda: None)
     else:
-        readings.add("drops", read, needs=needs, counted=tuple)
+        readings.add("drops", read, settings=drops.flow_error_percent, needs=needs, counted=tuple)
 
 
 def _bank_table(name: str, source: Source, folder: Path, crs: str) -> TableRead:

@@ -39,8 +39,8 @@ def find_river_parts(
 ) -> RiverParts:
     """Streams and water bodies, for which cumulative limits are set.
 
-    A stream is what the layer ``streams`` lists as one. A water body that lies in several drainage systems is
-    one in each of them.
+    A stream is what the layer ``streams`` lists as one. A water body may lie in several drainage systems, which
+    are then chosen from together (`sitefinder.steps.systems.find_systems`).
 
     Returns
     -------

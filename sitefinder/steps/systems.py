@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from sitefinder.hydrology.flow_errors import FlowModel
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network
+    from sitefinder.settings import Settings
     from sitefinder.steps.evidence import EvidenceValues
     from sitefinder.steps.flows import Flows
     from sitefinder.steps.rules import Judged
@@ -52,8 +53,10 @@ class Systems(NamedTuple):
     of_station: npt.NDArray[np.int64]
 
 
-def find_systems(network: Network, stationing: Stationing) -> Systems:
+def find_systems(settings: Settings, network: Network, stationing: Stationing, river_parts: RiverParts) -> Systems:
     """The drainage systems of the network: links that are connected by any way, side arms included.
+
+    Where a limit holds for water bodies, systems with parts of the same one are chosen from together, as one.
 
     Each is called after the stream at its outlet and the user's feature there, so that its name stays when the
     network changes elsewhere.
@@ -67,6 +70,9 @@ def find_systems(network: Network, stationing: Stationing) -> Systems:
     start = np.tile(np.arange(len(links)), len(ends))
     end = np.concatenate(ends)
     start, end = start[end >= 0], end[end >= 0]
+    if settings.ranking.max_depleted_share is not None:
+        joined = _links_of_water_bodies(river_parts, stations["link"].to_numpy(dtype=np.int64))
+        start, end = np.append(start, joined[0]), np.append(end, joined[1])
     shape = (len(links), len(links))
     count, of_link = connected_components(
         coo_array((np.ones(len(end)), (start, end)), shape=shape), directed=False
@@ -84,6 +90,16 @@ def find_systems(network: Network, stationing: Stationing) -> Systems:
         ]
     )
     return _grouped(names, of_station)
+
+
+# For each link in a water body that link, and the first one in it.
+def _links_of_water_bodies(
+    river_parts: RiverParts, link: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    inside = np.flatnonzero(river_parts.water_body >= 0)
+    body, first = np.unique(river_parts.water_body[inside], return_index=True)
+    place = np.searchsorted(body, river_parts.water_body[inside])
+    return link[inside], link[inside[first]][place]
 
 
 # Systems in the order of their names, small ones in groups.

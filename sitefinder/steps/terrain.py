@@ -343,9 +343,9 @@ def sum_catchments(
     Returns
     -------
     DataFrame
-        Columns ``area_km2``, covariates, shares of polygons and of flow regions by name, for each covariate
-        ``NAME_covered_percent`` (the share of the ground on the DEM for which it has a value), ``edge_cells`` and
-        ``incomplete``.
+        Columns ``area_km2``, ``inflow_km2`` (what of it is stated, outside the DEM), covariates, shares of
+        polygons and of flow regions by name, for each covariate ``NAME_covered_percent`` (the share of the ground
+        on the DEM for which it has a value), ``edge_cells`` and ``incomplete``.
     """
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     grid, sums = surface.grid, terrain.sums
@@ -353,8 +353,9 @@ def sum_catchments(
     area_km2 = drained_area_km2(sums.cells, downstream, grid.cell_width_m * grid.cell_height_m, arms)
     inflow_km2, is_entry = inflows(network.links, stationing.stations, sums.cells)
     if inflow_km2.any():
-        area_km2 = area_km2 + sums_by_arms(inflow_km2, downstream, arms)
-    table = {"area_km2": area_km2}
+        inflow_km2 = sums_by_arms(inflow_km2, downstream, arms)
+        area_km2 = area_km2 + inflow_km2
+    table = {"area_km2": area_km2, "inflow_km2": inflow_km2}
     for name in surface.covariate_paths:
         means = catchment_means(sums.sums[name], sums.covered[name], downstream, arms)
         table[name] = means / COVARIATE_STEPS

@@ -16,7 +16,14 @@ from sitefinder.profile.errors import head_standard_error
 from sitefinder.rules.overlaps import overlaps
 from sitefinder.settings import RuleSettings
 from sitefinder.siting.passed import HOLDS_WATER, confluences, kinds_of_structures, stream_things
-from sitefinder.siting.structures import ATTRIBUTES, developed_stations, entered_plants, place_structures
+from sitefinder.siting.structures import (
+    ATTRIBUTES,
+    at_their_drops,
+    developed_stations,
+    entered_plants,
+    place_structures,
+)
+from sitefinder.steps.heads import own_cell_m
 from sitefinder.vocabulary import PASSED_ABSTRACTION, PASSED_FALL, PASSED_PLANT, PASSED_RETURN
 
 if TYPE_CHECKING:
@@ -25,9 +32,10 @@ if TYPE_CHECKING:
 
     from sitefinder.network.stations import Stationing
     from sitefinder.network.topology import Network, RepairRow
+    from sitefinder.profile.thalweg import Channels
     from sitefinder.settings import Settings
     from sitefinder.steps.flows import Flows
-    from sitefinder.steps.heads import Profile
+    from sitefinder.steps.heads import DemErrors, Profile
     from sitefinder.steps.inputs import RunInputs
 
 STEP_KIND = "step"
@@ -62,8 +70,10 @@ class WaterBodies(NamedTuple):
     plants_entered: npt.NDArray[np.bool_]
 
 
-def find_structures(settings: Settings, inputs: RunInputs, stationing: Stationing) -> pd.DataFrame:
-    """Structures of the user's layer with the station whose segment they are on.
+def find_structures(
+    settings: Settings, inputs: RunInputs, stationing: Stationing, channels: Channels, dem_errors: DemErrors
+) -> pd.DataFrame:
+    """Structures of the user's layer with the station of their segment: that in which the DEM shows the drop.
 
     Returns
     -------
@@ -72,8 +82,18 @@ def find_structures(settings: Settings, inputs: RunInputs, stationing: Stationin
     """
     if "structures" not in inputs.layers:
         return pd.DataFrame(columns=STRUCTURE_COLUMNS)
-    frame = inputs.layers["structures"].frame
-    return place_structures(frame, stationing.segments, settings.stretches.structure_snap_m)
+    frame, stations = inputs.layers["structures"].frame, stationing.stations
+    snap_m = settings.stretches.structure_snap_m
+    return at_their_drops(
+        place_structures(frame, stationing.segments, snap_m),
+        channels.raw_m,
+        stations["downstream"].to_numpy().astype(np.int32),
+        stations["segment_length_m"].to_numpy(),
+        dem_errors.rmse_m,
+        reach_m=own_cell_m(inputs.dem, settings.run.crs),
+        snap_m=snap_m,
+        min_step_m=settings.stretches.step_min_m,
+    )
 
 
 def find_water_bodies(

@@ -15,6 +15,7 @@ from sitefinder.siting.passed import (
     flags_of_things,
     kinds_of_structures,
     passed_things,
+    plants_of_structures,
     stream_things,
     things_of_sites,
 )
@@ -182,6 +183,33 @@ def test_each_thing_on_the_line_of_a_stretch_or_near_its_ends_is_listed_with_its
         if site["scheme_type"] != "new_weir":
             ends = {row.Index for row in things.itertuples() if is_near_an_end(row, site, stations)}
             assert set(own["thing"]) == within | ends
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_short_diversion_about_a_weir_is_that_weirs_plant(seed):
+    rng = np.random.default_rng(2000 + seed)
+    stations, lines, profile_m = tree(rng)
+    things = random_things(rng, stations)
+    stretches = stretches_of(stations, profile_m, things)
+    within_m = float(rng.uniform(20.0, 110.0))
+    counts = things["may_serve"].to_numpy(dtype=bool)
+
+    found = plants_of_structures(stretches, things, counts, stations, within_m)
+
+    for number, site in enumerate(stretches.table.itertuples()):
+        path, station = [], site.intake
+        while station != site.tailrace:
+            station = int(stations["downstream"][station])
+            path.append(station)
+        line = shapely.line_merge(shapely.union_all([lines[each] for each in path if each in lines]))
+        points = [
+            lines[row.station].interpolate(row.share_above, normalized=True)
+            for row in things[counts].itertuples()
+            if row.station in path
+        ]
+        along = [(line.project(point), line.length - line.project(point)) for point in points]
+        near = any(max(pair) <= within_m for pair in along)
+        assert found[number] == (site.scheme_type == "diversion" and near), site
 
 
 # By walking down: whether a thing is at most so much above the intake, or below the tailrace.

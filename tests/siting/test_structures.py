@@ -6,7 +6,15 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.siting.structures import ATTRIBUTES, SURVEY_ERROR_M, known_breaks, place_structures, use_flags
+from sitefinder.siting.structures import (
+    ATTRIBUTES,
+    SURVEY_ERROR_M,
+    at_their_drops,
+    known_breaks,
+    place_structures,
+    use_flags,
+    within_drops,
+)
 
 # A stream along the x axis in two segments, and a second one 100 m north of it.
 SEGMENTS = pd.DataFrame(
@@ -161,28 +169,134 @@ def test_the_layer_is_not_altered():
     assert frame.equals(before)
 
 
-# Stations 0 to 4 of one link, segments of 50 m; the DEM falls 2 m where a test says so.
-@pytest.mark.parametrize(
-    ("x_m", "falls_in", "above"),
-    [(75, 2, 1), (75, 3, 1), (96, 2, 1), (96, 3, 2), (54, 1, 0), (54, 3, 1), (4, 1, 0), (4, 2, 0)],
+# Stations 0 to 4 of one link, segments of 50 m, and the DEM falling by so much within some of them.
+LINES = pd.DataFrame(
+    {
+        "station": [1, 2, 3, 4],
+        "geometry": [shapely.LineString([(50 * k, 0), (50 * k + 50, 0)]) for k in range(4)],
+    }
 )
-def test_a_known_break_is_where_the_dem_falls_within_a_cell_of_the_structure(x_m, falls_in, above):
-    lines = [shapely.LineString([(50 * k, 0), (50 * k + 50, 0)]) for k in range(4)]
-    segments = pd.DataFrame({"station": [1, 2, 3, 4], "geometry": lines})
-    raw_m = np.array([9.0, 8.9, 8.8, 8.7, 8.6]) - np.where(np.arange(5) >= falls_in, 2.0, 0.0)
-    stationing = place_structures(structures([(x_m, 0)], kind=["weir"]), segments, snap_m=60.0)
-
-    found = known_breaks(stationing, raw_m, np.array([0.0, 50.0, 50.0, 50.0, 50.0]), 10.0)
-
-    assert np.flatnonzero(found).tolist() == [above]
+SEGMENT_M = np.array([0.0, 50.0, 50.0, 50.0, 50.0])
+DOWNSTREAM = np.array([1, 2, 3, 4, -1], dtype=np.int32)
 
 
-def test_crossings_and_structures_far_from_any_stream_break_nothing_and_gaps_leave_the_break_where_it_stands():
-    stationing = place_structures(
-        structures([(20, 0), (20, 0), (20, 999)], kind=["bridge", "Ford", "weir"]), SEGMENTS, snap_m=60.0
+def moved(placed, raw_m, downstream=DOWNSTREAM, segment_m=SEGMENT_M, snap_m=60.0):
+    rmse_m = np.full(len(raw_m), 0.1)
+    return at_their_drops(
+        placed, raw_m, downstream, segment_m, rmse_m, reach_m=10.0, snap_m=snap_m, min_step_m=1.0
     )
-    segment_m = np.array([0.0, 50.0, 50.0, 0.0, 0.0, 100.0])
-    assert not known_breaks(stationing, np.zeros(6), segment_m, 10.0).any()
 
-    fall = place_structures(structures([(49, 0)], kind=["fall"]), SEGMENTS, snap_m=60.0)
-    assert np.flatnonzero(known_breaks(fall, np.full(6, np.nan), segment_m, 10.0)).tolist() == [0]
+
+def falling(**drops_m):
+    fall_m = np.full(5, 0.1)
+    for segment, drop_m in drops_m.items():
+        fall_m[int(segment[1:])] += drop_m
+    return 9.0 - np.cumsum(fall_m)
+
+
+@pytest.mark.parametrize(
+    ("x_m", "falls_in", "segment"),
+    [(75, 2, 2), (75, 3, 2), (96, 2, 2), (96, 3, 3), (54, 1, 1), (54, 3, 2), (4, 1, 1), (4, 2, 1)],
+)
+def test_a_structure_is_where_the_dem_falls_within_a_cell_of_it(x_m, falls_in, segment):
+    placed = place_structures(structures([(x_m, 0)], kind=["weir"]), LINES, snap_m=60.0)
+
+    found = moved(placed, falling(**{f"s{falls_in}": 2.0}), snap_m=9.0)
+
+    assert found["station"].tolist() == [segment]
+    assert np.flatnonzero(known_breaks(found, 5)).tolist() == [segment - 1]
+    # At the end that is nearest to the mapped point.
+    own = placed["station"].item()
+    assert found["share_above"].item() == {own: placed["share_above"].item(), own + 1: 0.0, own - 1: 1.0}[segment]
+    assert found["note"].tolist() == placed["note"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("drop_m", "falls_m", "segment"),
+    [
+        # A surveyed weir without a drop in the DEM at its point, and one 25 m downstream, or up.
+        (2.0, {"s3": 1.8}, 3),
+        (2.0, {"s1": 1.8}, 1),
+        # Half of it is enough, less is not; nor is any step for a weir that shows where it is.
+        (2.0, {"s3": 1.05}, 3),
+        (2.0, {"s3": 0.9}, 2),
+        (2.0, {"s2": 1.4, "s3": 1.8}, 2),
+        # Without a survey a step counts as the settings say.
+        (np.nan, {"s3": 1.05}, 3),
+        (np.nan, {"s3": 0.9}, 2),
+        # Of several the greatest.
+        (2.0, {"s1": 1.6, "s3": 1.8}, 3),
+    ],
+)
+def test_a_drop_farther_off_is_taken_where_the_dem_shows_none_at_the_point(drop_m, falls_m, segment):
+    placed = place_structures(structures([(75, 0)], kind=["weir"], drop_m=[drop_m]), LINES, snap_m=60.0)
+
+    found = moved(placed, falling(**falls_m))
+
+    assert found["station"].tolist() == [segment]
+    assert ("drop found 25 m" in found["note"].item()) == (segment != 2)
+    assert moved(placed, falling(**falls_m), snap_m=24.0)["station"].tolist() == [2]
+
+
+def test_a_drop_of_another_structure_is_not_taken():
+    places = structures([(75, 0), (125, 0)], kind=["weir", "weir"], drop_m=[2.0, 2.0])
+
+    found = moved(place_structures(places, LINES, snap_m=60.0), falling(s3=1.8))
+
+    assert found["station"].tolist() == [2, 3]
+
+
+def test_a_drop_is_sought_across_the_end_of_a_link_but_not_past_a_confluence():
+    # Stations 0 to 2 and 3 to 5 are two links of one stream; 6 and 7 join in the second case.
+    downstream = np.array([1, 2, 3, 4, 5, -1, 7, 3], dtype=np.int32)
+    segment_m = np.array([0.0, 50.0, 50.0, 0.0, 50.0, 50.0, 0.0, 50.0])
+    raw_m = np.array([9.0, 8.9, 8.8, 8.8, 6.7, 6.6, 9.0, 8.9])
+    lines = pd.DataFrame({"station": [1, 2, 4, 5], "geometry": LINES["geometry"]})
+    placed = place_structures(structures([(97, 0)], kind=["weir"], drop_m=[2.0]), lines, snap_m=60.0)
+
+    alone = moved(placed, raw_m[:6], downstream[:6], segment_m[:6])
+    joined = moved(placed, raw_m, downstream, segment_m)
+
+    assert placed["station"].tolist() == [2]
+    assert alone["station"].tolist() == [4]
+    assert joined["station"].tolist() == [2]
+
+
+def test_crossings_and_structures_far_from_any_stream_break_nothing_and_gaps_leave_a_fall_where_it_stands():
+    placed = place_structures(
+        structures([(20, 0), (20, 0), (20, 999)], kind=["bridge", "Ford", "weir"]), LINES, snap_m=60.0
+    )
+    found = moved(placed, falling(s2=2.0))
+    assert found["station"].tolist() == [1, 1, -1]
+    assert not known_breaks(found, 5).any()
+
+    fall = place_structures(structures([(49, 0)], kind=["fall"]), LINES, snap_m=60.0)
+    assert np.flatnonzero(known_breaks(moved(fall, np.full(5, np.nan)), 5)).tolist() == [0]
+
+
+@pytest.mark.parametrize(
+    ("falls_m", "within"),
+    [
+        ({"s2": 2.0}, []),
+        # A cell at the upper or the lower station holds a part of the drop.
+        ({"s1": 0.8, "s2": 1.2}, [1]),
+        ({"s3": 0.8, "s2": 1.2}, [2]),
+        # Less than noise.
+        ({"s3": 0.2, "s2": 1.8}, []),
+    ],
+)
+def test_an_elevation_within_a_drop_is_found(falls_m, within):
+    placed = place_structures(structures([(75, 0)], kind=["weir"], drop_m=[2.0]), LINES, snap_m=60.0)
+    raw_m = falling(**falls_m)
+
+    found = within_drops(placed, raw_m, DOWNSTREAM, SEGMENT_M, np.full(5, 0.1))
+
+    assert np.flatnonzero(found).tolist() == within
+
+
+def test_a_drop_beside_another_structure_is_that_ones():
+    placed = place_structures(structures([(75, 0), (125, 0)], kind=["weir", "weir"]), LINES, snap_m=60.0)
+
+    found = within_drops(placed, falling(s2=1.2, s3=0.8), DOWNSTREAM, SEGMENT_M, np.full(5, 0.1))
+
+    assert not found.any()

@@ -41,6 +41,9 @@ def tables(tmp_path_factory, write_valley):
         {"id": "ours", "kind": "weir", "powered": "yes", "flow_m3s": WET},
         {"id": "by the river", "kind": "outfall", "flow_m3s": WET, "needs_fish_pass": "yes"},
     ]
+    # Only the canal's two have a stated error; they err together.
+    rows[0] |= {"flow_error_percent": 20.0, "flow_group": "canal"}
+    rows[1] |= {"flow_error_percent": 20.0, "flow_group": "canal"}
     rows = [{"drop_m": 3.0, "drop_error_m": 0.02, "flow_left_m3s": 0.3} | row for row in rows]
     north = [MIDDLE + 20.0] * 4 + [MIDDLE]
     frame = points(rows, [(WEST + 100.0 * number, y) for number, y in enumerate(north, 1)])
@@ -54,7 +57,7 @@ def tables(tmp_path_factory, write_valley):
         "[network]",
         '[inputs.drops]\npath = "layers.gpkg"\nlayer = "drops"\nid_column = "id"\n\n'
         '[inputs.drop_flows]\npath = "flows.csv"\n\n[network]',
-    )
+    ).replace("simulations = 50", "simulations = 1000")
     settings.write_text(text, encoding="utf-8")
     turbine = folder / "turbine.toml"
     both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
@@ -91,8 +94,6 @@ def worked(share, screened=False, passes=0.0, distances=(20.0, 25.0)):
 @pytest.mark.parametrize(
     ("name", "by_hand"),
     [
-        ("canal", worked(1.0)),
-        ("race", worked(WET_DAYS / 365)),
         ("outfall", worked(WET_DAYS / 365)),
         ("by the river", worked(1.0, screened=True, passes=3.0, distances=(40.0, 45.0))),
     ],
@@ -100,6 +101,97 @@ def worked(share, screened=False, passes=0.0, distances=(20.0, 25.0)):
 def test_a_drop_is_worth_what_is_worked_by_hand(drops, name, by_hand):
     for column, value in by_hand.items():
         assert drops.loc[name, column] == pytest.approx(value, rel=1e-6), column
+
+
+# The canal's wheel in many states: its flow is the stated one times a lognormal factor with mean 1.
+def test_a_stated_error_of_the_flow_gives_energy_its_interval_and_its_mean(drops):
+    rng = np.random.default_rng(1)
+    log_sd = np.sqrt(np.log1p(0.2**2))
+    factor = np.exp(log_sd * rng.standard_normal(20000) - log_sd**2 / 2)
+    best_m3s = WET - 0.3
+    flow = np.clip(WET * factor - 0.3, 0.2 * best_m3s, best_m3s)
+    efficiency = np.interp(flow / best_m3s, [0.2, 0.6, 1.0], [0.5, 0.8, 0.84]) * np.exp(
+        0.05 * rng.normal(size=20000)
+    )
+    energy = 9.80665 * (2.8 + 0.02 * rng.normal(size=20000)) * flow * efficiency * 0.9 * 0.9 * 8.76
+    found = drops.loc["canal"]
+
+    assert found["power_kw"] == pytest.approx(worked(1.0)["power_kw"], rel=1e-6)
+    assert found["energy_mwh"] == pytest.approx(energy.mean(), rel=0.02)
+    assert found["energy_mwh"] < 0.95 * worked(1.0)["energy_mwh"]
+    for share, name in ((0.1, "p90"), (0.5, "p50"), (0.9, "p10")):
+        assert found[f"energy_mwh_{name}"] == pytest.approx(np.quantile(energy, share), rel=0.03)
+    for name in ("power_kw", "lcoe_per_kwh"):
+        low, high = sorted([found[f"{name}_p90"], found[f"{name}_p10"]])
+        assert low < found[name] < high
+
+
+def test_without_a_stated_error_there_is_no_interval(drops):
+    intervals = [name for name in drops if name.endswith(("_p90", "_p50", "_p10"))]
+
+    assert len(intervals) == 9
+    assert drops.loc[["outfall", "ours", "by the river"], intervals].isna().all(axis=None)
+    assert drops.loc[["canal", "race"], intervals].notna().all(axis=None)
+
+
+def test_the_selected_drops_have_a_row_of_their_own_in_the_totals(tables, drops):
+    chosen = drops[drops["rejection_reason"] == ""]
+    totals = tables.tables["totals"]
+    [row] = totals[totals["scope"] == "drops"].to_dict("records")
+
+    assert row["sites"] == len(chosen) > 2
+    assert row["power_w"] == pytest.approx(1e3 * chosen["power_kw"].sum(), abs=len(chosen))
+    assert row["energy_wh"] == pytest.approx(1e6 * chosen["energy_mwh"].sum(), abs=len(chosen))
+    assert row["capital_cost"] == pytest.approx(chosen["capital_cost"].sum())
+    assert row["net_annual_value"] == pytest.approx(chosen["net_annual_value"].sum())
+    assert row["length_m"] == row["depleted_m"] == row["new_barriers"] == 0
+    # Not all of them have an interval, so that their sum has none.
+    assert np.isnan(row["energy_mwh_p90"])
+    assert f"And {len(chosen)} drops without a stream: " in tables.summary
+
+
+@pytest.fixture(scope="module")
+def of_two_drops(tmp_path_factory, write_valley):
+    """Totals of two equal drops whose flows err together, or each by itself, and the drops."""
+
+    def run(groups, **setting):
+        folder = tmp_path_factory.mktemp("two")
+        settings = write_valley(folder)
+        rows = [
+            {"id": f"d{number}", "drop_m": 3.0, "flow_m3s": WET, "flow_group": g}
+            for number, g in enumerate(groups)
+        ]
+        places = [(WEST + 100.0 * number, MIDDLE + 20.0) for number in (1, 2)]
+        points(rows, places).to_file(folder / "layers.gpkg", layer="drops", driver="GPKG")
+        own = "".join(f"{name} = {value}\n" for name, value in setting.items())
+        text = settings.read_text(encoding="utf-8").replace(
+            "[network]",
+            f'[inputs.drops]\npath = "layers.gpkg"\nlayer = "drops"\nid_column = "id"\n{own}\n[network]',
+        )
+        settings.write_text(text.replace("simulations = 50", "simulations = 400"), encoding="utf-8")
+        turbine = folder / "turbine.toml"
+        both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
+        turbine.write_text(both, encoding="utf-8")
+        tables = run_and_deliver(settings).tables
+        totals = tables["totals"]
+        return totals[totals["scope"] == "drops"].iloc[0], tables["drops"]
+
+    return run
+
+
+def test_drops_of_one_group_err_together_and_of_two_groups_apart(of_two_drops):
+    together, drops = of_two_drops(["", ""], flow_error_percent=40.0)
+    apart, _ = of_two_drops(["a", "b"], flow_error_percent=40.0)
+    sure, _ = of_two_drops(["", ""], flow_error_percent=0.0)
+
+    def width(total):
+        return total["energy_mwh_p10"] - total["energy_mwh_p90"]
+
+    assert (drops["flow_error_percent"] == 40.0).all()
+    assert together["energy_mwh_p90"] == pytest.approx(drops["energy_mwh_p90"].sum(), rel=0.03)
+    assert apart["energy_mwh_p90"] > 1.03 * together["energy_mwh_p90"]
+    assert width(sure) < 0.5 * width(apart) < 0.5 * width(together)
+    assert together["energy_wh"] < 0.99 * sure["energy_wh"]
 
 
 def test_drops_are_ranked_beside_the_sites_and_in_no_total(tables, drops):
@@ -141,11 +233,12 @@ def test_all_that_is_wrong_with_drops_is_said_at_once():
         {"feature_id": "b", "drop_m": 2.0},
         {"feature_id": "c", "drop_m": 2.0, "flow_m3s": "much"},
         {"feature_id": "d", "drop_m": 2.0, "flow_m3s": 1.0, "flow_01_m3s": 1.0},
+        {"feature_id": "f", "drop_m": 2.0, "flow_m3s": 1.0, "flow_error_percent": -5},
     ]
     record = pd.DataFrame({"drop_id": ["e"], "date": pd.to_datetime(["2020-01-01"]), "flow_m3s": [1.0]})
 
     with pytest.raises(InputError, match="the layer drops") as error:
-        stated_drops(points(rows, [(0, 0)] * 4), record)
+        stated_drops(points(rows, [(0, 0)] * 5), record)
 
     text = str(error.value)
     for part in (
@@ -154,6 +247,7 @@ def test_all_that_is_wrong_with_drops_is_said_at_once():
         "flow_m3s must be a number from 0 up (drops c)",
         "all twelve months need a flow (drops d)",
         "more than one flow",
+        "flow_error_percent must be from 0 up (drops f)",
         "no drop of that id (e)",
     ):
         assert part in text, part

@@ -431,6 +431,11 @@ def test_sites_lie_on_mapped_streams_and_in_their_catchments(tables, chosen, set
     sums = {round(sum(some)) for count in range(4) for some in combinations(brought, count)}
     outside_km2 = catchments["area_km2"] - catchments.area / 1e6
     assert outside_km2.to_numpy() == pytest.approx(outside_km2.round().to_numpy(), abs=1e-6)
+    # The layer and the sites say how much that is.
+    assert catchments["inflow_km2"].to_numpy() == pytest.approx(outside_km2.to_numpy(), abs=1e-6)
+    assert catchments["drawn_km2"].to_numpy() == pytest.approx(catchments.area.to_numpy() / 1e6)
+    assert catchments["is_whole"].equals(outside_km2.round() == 0)
+    assert sites.set_index("site_id")["inflow_km2"].equals(catchments["inflow_km2"])
     assert set(outside_km2.round()) <= sums
     of_stream = outside_km2.groupby(sites.set_index("site_id")["stream"]).agg(["min", "max"])
     for name, (low, high) in of_stream.iterrows():

@@ -1,6 +1,7 @@
 """Drainage systems: one by one they give the very tables that all at once give, and none has a say in another."""
 
 import json
+from types import SimpleNamespace
 
 import geopandas
 import numpy as np
@@ -51,7 +52,8 @@ def test_systems_of_the_sample_region_one_by_one_equal_the_whole(stage, sample_r
     others = dict(zip(("settings", "inputs"), of_sample, strict=True))
     # Small systems would be done as one: the Tarrin has a few kilometres, and the rim some brooks.
     monkeypatch.setattr("sitefinder.steps.systems.SMALL_STATIONS", 40)
-    systems = find_systems(sample_run.results["network"], sample_run.results["stationing"])
+    given = (sample_run.results[name] for name in ("settings", "network", "stationing", "river_parts"))
+    systems = find_systems(*given)
     results = sample_run.results | {"systems": systems}
 
     joined, found = one_by_one(stage, results, others)
@@ -198,8 +200,8 @@ def test_made_rivers_one_by_one_equal_the_whole_in_any_order(of_sample, region, 
         assert digest_of(joined) == digest_of(whole)
 
 
-def network_of(*lines):
-    """Stations and systems of lines, each given as its feature, the stream's name and its places."""
+def built(*lines):
+    """Network and stations of lines, each given as its feature, the stream's name and its places."""
     table = pd.DataFrame(
         {
             "feature_id": [line[0] for line in lines],
@@ -213,8 +215,29 @@ def network_of(*lines):
     )
     ends_m = np.array([[100.0 - line[2][0][0] / 100, 100.0 - line[2][-1][0] / 100] for line in lines])
     network = build_network(table, snap_m=1.0, end_elevation_m=ends_m, main_path="longest")
-    placed = place_stations(network, station_spacing_m=50.0, reach_length_m=200.0)
-    return placed, find_systems(network, placed)
+    return network, place_stations(network, station_spacing_m=50.0, reach_length_m=200.0)
+
+
+def network_of(*lines):
+    """Stations and systems of lines."""
+    network, placed = built(*lines)
+    return placed, find_systems(limited(None), network, placed, in_one_water_body(placed, []))
+
+
+# Settings with a limit on the depleted share, or without.
+def limited(share):
+    return SimpleNamespace(ranking=SimpleNamespace(max_depleted_share=share))
+
+
+# Feature of each station's reach; the first of a link has none.
+def features_of(placed):
+    return np.append(placed.reaches["feature_id"].to_numpy(), "")[placed.stations["reach"].to_numpy()]
+
+
+# The stations of some features' reaches in one water body.
+def in_one_water_body(placed, features):
+    feature = features_of(placed)
+    return RiverParts(np.zeros(len(feature), dtype=np.int64), np.where(np.isin(feature, features), 0, -1))
 
 
 MAIN = ("M1", "Aller", [(0, 0), (1000, 0), (2000, 0)])
@@ -232,6 +255,21 @@ def test_a_system_is_a_river_with_its_tributaries_and_side_arms(monkeypatch):
     is_other = placed.stations["y_m"].to_numpy() > 4000
     assert is_other.any()
     assert systems.of_station.tolist() == is_other.astype(int).tolist()
+
+
+def test_systems_that_share_a_water_body_are_one_where_a_limit_holds_for_it(monkeypatch):
+    monkeypatch.setattr(drainage, "SMALL_STATIONS", 0)
+    third = ("N2", "", [(0, 9000), (2000, 9000)])
+    network, placed = built(MAIN, OTHER, third)
+
+    apart = find_systems(limited(None), network, placed, in_one_water_body(placed, ["M1", "N2"]))
+    joined = find_systems(limited(0.2), network, placed, in_one_water_body(placed, ["M1", "N2"]))
+
+    feature = features_of(placed)
+    assert len(apart.names) == 3
+    assert len(joined.names) == 2
+    together = {frozenset(feature[joined.of_station == number]) - {""} for number in range(2)}
+    assert together == {frozenset(["M1", "N2"]), frozenset(["N1"])}
 
 
 def test_small_systems_form_groups_that_stay_when_another_river_comes(monkeypatch):
@@ -309,3 +347,32 @@ def test_a_change_in_one_river_leaves_what_is_kept_of_the_other(two_valleys, lay
     assert all(was_kept for place, was_kept in after.items() if place.endswith(FIRST))
     assert not after[f"sites: {SECOND}"]
     assert again == run_and_deliver(two_valleys, keep=False).path.read_bytes()
+
+
+def test_a_water_body_in_two_systems_has_its_limit_once(two_valleys):
+    streams = geopandas.read_file(two_valleys.parent / "layers.gpkg", layer="streams")
+    # The middle of both brooks, around their weirs: two features of one id. With the segments near its ends each has
+    # 300 m.
+    middles = [
+        shapely.ops.substring(line, 200.0, 400.0).buffer(5.0, cap_style="flat") for line in streams.geometry
+    ]
+    frame = geopandas.GeoDataFrame({"id": ["moor"] * 2}, geometry=middles, crs=streams.crs)
+    frame.to_file(two_valleys.parent / "layers.gpkg", layer="water_bodies", driver="GPKG")
+    text = two_valleys.read_text(encoding="utf-8")
+    source = '[inputs.water_bodies]\npath = "layers.gpkg"\nlayer = "water_bodies"\nid_column = "id"\n\n'
+    text = text.replace("[network]", f"{source}[network]") + "\n[ranking]\nmin_free_flowing_m = 0.0\n"
+
+    def run(share):
+        two_valleys.write_text(text + (f"max_depleted_share = {share}\n" if share else ""), encoding="utf-8")
+        return run_and_deliver(two_valleys).tables
+
+    free, limited_once = run(None), run(0.1)
+
+    # A plant takes 50 m, more than a tenth of 300 m and less than one of 600 m.
+    assert len(free["sites"]) == 2
+    assert (free["sites"]["depleted_length_m"] == 50.0).all()
+    assert len(limited_once["sites"]) == 1
+    body = limited_once["water_bodies"].iloc[0]
+    assert body["length_m"] == pytest.approx(600.0, abs=1.0)
+    assert body["diverted_m"] == 50.0
+    assert limited_once["sites"]["net_annual_value"].item() == free["sites"]["net_annual_value"].max()

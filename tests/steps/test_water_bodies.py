@@ -37,11 +37,10 @@ def with_layers(results):
         changed = {name: layer for name, layer in (inputs.layers | layers).items() if layer is not None}
         inputs = inputs._replace(layers=changed)
         network, stationing, heads, flows = (results[name] for name in ("network", "stationing", "heads", "flows"))
-        structures = find_structures(settings, inputs, stationing)
+        of_dem = results["channels"], results["dem_errors"]
+        structures = find_structures(settings, inputs, stationing, *of_dem)
         if refit:
-            heads = fit_profile(
-                settings, inputs, stationing, results["channels"], results["dem_errors"], structures
-            )
+            heads = fit_profile(settings, inputs, stationing, *of_dem, structures)
         return find_water_bodies(settings, inputs, network, stationing, structures, heads, flows)
 
     return found

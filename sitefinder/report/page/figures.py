@@ -25,10 +25,11 @@ class Cell(NamedTuple):
 
 
 class Heading(NamedTuple):
-    """Heading of a column, and its meaning as hover text."""
+    """Heading of a column, its meaning as hover text, and whether it is above figures where others are of text."""
 
     text: str
     title: str = ""
+    is_figure: bool = False
 
 
 class Table(NamedTuple):
@@ -50,7 +51,7 @@ def table(caption, headings, rows, kind="figures", identity=""):
     headings : sequence of str or Heading
     rows : iterable of sequence of str or Cell
     kind, identity : str
-        Class and id of the table.
+        Class (figures, words, or mixed for both) and id of the table.
 
     Returns
     -------

@@ -101,7 +101,7 @@ function startMap() {
   function under(event) {
     for (const [x, y] of [[0, 0], [4, 0], [-4, 0], [0, 4], [0, -4]]) {
       const found = document.elementFromPoint(event.clientX + x, event.clientY + y);
-      const hit = found && svg.contains(found) && (found.closest("[data-rank]") || (reaches.has(found) && found));
+      const hit = found && svg.contains(found) && (found.closest("[data-rank], [data-place]") || (reaches.has(found) && found));
       if (hit) return hit;
     }
     return null;
@@ -111,6 +111,7 @@ function startMap() {
     place.classList.toggle("over", Boolean(hit && hit.dataset.rank));
     if (!hit) showTip(event, null);
     else if (hit.dataset.rank) showTip(event, page.data.sites[hit.dataset.rank - 1].tip);
+    else if (hit.dataset.place) showTip(event, page.data.placeTip.map((label, at) => [label, page.data.places[hit.dataset.place][at]]));
     else showTip(event, page.data.reachTip.map((label, at) => [label, page.data.reaches[reaches.get(hit)][at]]));
   }
 

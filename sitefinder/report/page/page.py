@@ -12,6 +12,7 @@ from sitefinder.report.page.figures import amount, short_money
 from sitefinder.report.page.region import assumptions, equations, headline, inputs_table, quality, region_tables
 from sitefinder.report.page.region_map import REACH_TIP, region_map
 from sitefinder.report.page.sites import filters, site_data, sites_table
+from sitefinder.report.page.structures import TIP, structures_section
 from sitefinder.report.stream_names import stream_names
 from sitefinder.report.templates import environment
 from sitefinder.report.text import is_missing, plain
@@ -21,6 +22,7 @@ from sitefinder.units import MEGAWATT_HOURS_PER_GIGAWATT_HOUR
 STYLE, SCRIPTS = "page.css", ("table.js", "map.js", "diagrams.js", "start.js")
 SECTIONS = (
     ("sites", "Sites"),
+    ("structures", "Existing structures and drops"),
     ("region", "Region"),
     ("inputs", "Inputs"),
     ("equations", "Flow equations"),
@@ -50,7 +52,8 @@ def page_html(handover):
     handover = _with_stream_names(handover)
     tables = handover.tables
     sites, reaches, provenance = tables["sites"], tables["reaches"], tables["provenance"]
-    drawn, reach_tips = region_map(handover)
+    drawn, reach_tips, place_tips = region_map(handover)
+    structures = structures_section(handover)
     supply = _supply(tables.get("supply_curve"), handover.currency)
     settings, stages = assumptions(provenance)
     style, script = _own(STYLE), "\n".join(_own(name) for name in SCRIPTS)
@@ -58,6 +61,8 @@ def page_html(handover):
         **site_data(handover),
         "reachTip": REACH_TIP,
         "reaches": reach_tips,
+        "placeTip": TIP,
+        "places": place_tips,
         "frame": drawn["frame"]._asdict(),
         "supply": supply,
     }
@@ -70,7 +75,8 @@ def page_html(handover):
         "crs": handover.crs,
         "currency": handover.currency,
         "version": handover.version,
-        "sections": SECTIONS,
+        "sections": [section for section in SECTIONS if structures or section[0] != "structures"],
+        "structures": structures,
         "flow_notes": flow_notes(tables, handover.allow),
         "headline": headline(handover),
         "map": drawn,

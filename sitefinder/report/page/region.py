@@ -1,5 +1,6 @@
 """The region on the page: headline totals, tables by verdict, rule, district and stream, and their sources."""
 
+from sitefinder.report.handover import drops_of
 from sitefinder.report.page.figures import (
     DASH,
     Cell,
@@ -92,6 +93,18 @@ def headline(handover):
             "gross theoretical potential on open or restricted reaches (gross head and mean flow, no losses)",
         ),
     ]
+    drops = drops_of(handover.tables["totals"]) if "totals" in handover.tables else None
+    if drops is not None:
+        energy_gwh = drops["energy_wh"] / WATT_HOURS_PER_MEGAWATT_HOUR / MEGAWATT_HOURS_PER_GIGAWATT_HOUR
+        capacity = power(drops["power_w"] / WATTS_PER_KILOWATT)
+        figures.append(
+            (
+                "drops",
+                counted(drops["sites"], "drop", "drops"),
+                drops["sites"],
+                f"without a stream: {capacity}, {amount(energy_gwh, 'GWh/yr')}, in no other figure",
+            )
+        )
     return [(name, text, repr(float(value)), note) for name, text, value, note in figures]
 
 

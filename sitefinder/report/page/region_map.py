@@ -13,6 +13,7 @@ from PIL import Image
 
 from sitefinder.report.page.figures import amount
 from sitefinder.report.page.sites import stream_name
+from sitefinder.report.page.structures import marks_on_map
 from sitefinder.report.text import NOT_KNOWN, is_missing, plain
 from sitefinder.vocabulary import VERDICTS
 
@@ -32,6 +33,7 @@ SITE_LAYERS = (
     ("sites", "Sites by rank; size by installed capacity", ""),
     ("stretches", "Stretches, intake to tailrace", ""),
 )
+CONDUIT_PARTS = (("headrace", "Headraces"), ("penstock", "Penstocks"))
 # Labels of the tooltip of a reach, in order.
 REACH_TIP = ("Reach", "Stream", "Verdict", "Rules that apply", "Gross head", "Mean flow", "Site")
 CONTEXT_LINES = (
@@ -77,15 +79,23 @@ def region_map(handover):
     -------
     drawn : dict
         ``frame``, ``mark_scale`` (units to a pixel before the script sets it), ``relief`` (address of the picture
-        and its place), ``groups`` of streams, ``lakes``, ``lines``, ``settlements``, ``stretches``, ``sites`` and
+        and its place), ``groups`` of streams, ``lakes``, ``lines``, ``settlements``, ``stretches``, ``depleted``
+        (reaches), ``conduits``, ``places`` (structures and drops by kind), ``sites`` and
         ``layers``: names of the groups that the legend switches, and their labels, from the top down.
     tips : list of list of str
         Of each reach in the order in which it is drawn, see `REACH_TIP`.
+    place_tips : list of list of str
+        Of each structure and drop, see `sitefinder.report.page.structures.TIP`.
     """
     frame = map_frame(handover)
     tolerance_m = max(frame.east - frame.west, frame.north - frame.south) / PIXELS_ACROSS
     sites = handover.tables["sites"].sort_values("rank", ascending=False)
     groups, tips = _streams(handover.tables["reaches"], frame, tolerance_m)
+    places, place_tips = marks_on_map(handover, frame)
+    stretches = _stretches(sites, handover.tables["stretches"], frame, tolerance_m)
+    diverting = set(sites.loc[sites["depleted_length_m"].fillna(0.0) > 0.0, "rank"])
+    depleted = [path for rank, path in stretches if rank in diverting and path]
+    conduits = _conduits(handover.tables["conduits"], frame, tolerance_m)
     context = handover.context
     lines = [
         (name, label, line_paths(_borders(context[name], name), frame, tolerance_m))
@@ -98,6 +108,9 @@ def region_map(handover):
     (left, top), (right, bottom) = frame.places([(west, north), (east, bounds[1])]).tolist()
     layers = [
         *(SITE_LAYERS if len(sites) else ()),
+        *([("depleted", "Depleted reaches of diversions", "")] if depleted else []),
+        *((part, label, "") for part, label, _ in conduits),
+        *((f"place-{name}", label, "") for name, label, _, _ in places),
         *((f"verdict-{name}", f"Streams, {name}", phrase) for name, phrase, _ in groups),
         *([("settlements", "Settlements", "")] if settlements else []),
         *((name, label, "") for name, label, _ in lines),
@@ -113,11 +126,16 @@ def region_map(handover):
         "lakes": lakes,
         "lines": lines[::-1],
         "settlements": settlements,
-        "stretches": _stretches(sites, handover.tables["stretches"], frame, tolerance_m),
+        "stretches": stretches,
+        "depleted": depleted,
+        "conduits": conduits,
+        # Drawn from the bottom up.
+        "places": places[::-1],
+        "symbols": {f"place-{name}": mark for name, _, mark, _ in places},
         "sites": _sites(sites, frame),
         "layers": layers,
     }
-    return drawn, tips
+    return drawn, tips, place_tips
 
 
 def map_frame(handover):
@@ -237,6 +255,16 @@ def _stretches(sites, stretches, frame, tolerance_m):
     by_site = by_site[by_site.index != ""]
     lines = by_site.geometry.reindex(sites["site_id"]).to_numpy()
     return list(zip(sites["rank"].tolist(), line_paths(lines, frame, tolerance_m), strict=True))
+
+
+# Headraces and penstocks of diversions: (name, label, paths) of those that occur.
+def _conduits(conduits, frame, tolerance_m):
+    found = []
+    for part, label in CONDUIT_PARTS:
+        own = conduits[conduits["part"] == part] if len(conduits) else conduits
+        if len(own):
+            found.append((part, label, line_paths(own.geometry.to_numpy(), frame, tolerance_m)))
+    return found
 
 
 # The mark of each site: (rank, x, y, radius, whether its rank is shown).

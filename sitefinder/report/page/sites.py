@@ -58,6 +58,7 @@ FACTS = (
     Fact(WATER, "Gross head", "error", ("head_m", "head_se_m")),
     Fact(WATER, "Uncorrected gross head", "error", ("head_uncorrected_m", "head_uncorrected_se_m")),
     Fact(WATER, "Catchment at the intake", "amount", ("area_km2",)),
+    Fact(WATER, "of it stated, outside the DEM", "part", ("inflow_km2",)),
     Fact(WATER, "Mean flow", "amount", ("flow_mean_m3s",)),
     Fact(WATER, "Low flow (Q95)", "amount", ("flow_q95_m3s",)),
     Fact(WATER, "Design flow", "amount", ("flow_design_m3s",)),
@@ -325,6 +326,8 @@ def _in_words(row, fact, unit):
     match fact.form:
         case "amount":
             return amount(first, unit)
+        case "part":
+            return amount(first, unit) if first > 0 else "none"
         case "length":
             return with_unit(f"{first:,.0f}", unit)
         case "extent":

@@ -111,6 +111,10 @@ def _water(handover, site, scheme):
         ("Design flow", amount(site["flow_design_m3s"], "m³/s")),
         ("Environmental flow", _environmental_flow(site)),
         ("Catchment", amount(site["area_km2"], "km²")),
+        (
+            "of it outside the DEM",
+            amount(site["inflow_km2"], "km², as stated") if site["inflow_km2"] > 0 else None,
+        ),
         ("Flow source", FLOW_SOURCES.get(site["flow_source"], _cell(site["flow_source"]))),
         ("Mean-flow regression", _regressions(handover, site)),
     ]

@@ -8,7 +8,9 @@ import re
 from html import unescape
 from types import SimpleNamespace
 
+import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from PIL import Image
@@ -297,3 +299,105 @@ def test_a_large_inventory_stays_under_ten_megabytes(made):
     size = len(page.encode("utf-8"))
     print(f"\nreport page of 500 sites and 5,000 reaches: {size / 1e6:.1f} MB")
     assert size < MAXIMUM_BYTES
+
+
+@pytest.fixture
+def with_structures(handover):
+    """The inventory with structures of five kinds, two drops, and the conduit of the site of rank 1."""
+    sites = handover.tables["sites"].sort_values("rank")
+    places = [shapely.Point(point.x + 40.0, point.y) for point in sites.geometry[:7]]
+    plant = {"turbine": "screw", "units": 2, "power_kw": 50.0, "energy_mwh": 210.0, "lcoe_per_kwh": 0.21}
+    none = {"turbine": "", "units": None} | dict.fromkeys(("power_kw", "energy_mwh", "lcoe_per_kwh"), np.nan)
+    usual = {"reach_id": "R3", "powered": False} | dict.fromkeys(
+        ("use", "note", "needs", "blocked_by", "site_id"), ""
+    )
+    first, second = sites["site_id"].iloc[:2]
+    rows = [
+        {"structure_id": "W1", "kind": EVIL, "site_id": first, **plant, "net_annual_value": 900.0},
+        {"structure_id": "W2", "kind": "weir", "blocked_by": second, **plant, "net_annual_value": 5.0}
+        | {"rejection_reason": "blocked by a better site", "needs": "fish pass"},
+        {"structure_id": "W3", "kind": "weir", "powered": True, **none, "rejection_reason": "already powered"},
+        {"structure_id": "F1", "kind": "fall", **none, "rejection_reason": "natural fall"},
+        {"structure_id": "step:1", "kind": "step", **none, "rejection_reason": "no mapped structure"},
+    ]
+    rows = [{"drop_m": 2.0, "net_annual_value": np.nan, "rejection_reason": "", **usual, **row} for row in rows]
+    drops = [
+        {"drop_id": "D1", **plant, "rejection_reason": "", "rank_with_sites": 3, "net_annual_value": 7.0},
+        {"drop_id": "D2", **none, "rejection_reason": "too little flow", "rank_with_sites": None,
+         "net_annual_value": np.nan},
+    ]  # fmt: skip
+    usual = {"kind": "outfall", "use": "", "needs": "", "head_m": 3.0, "flow_mean_m3s": 0.5}
+    usual |= {"energy_mwh_p90": 190.0, "energy_mwh_p10": 230.0}
+    drops = [usual | row for row in drops]
+    conduits = [
+        {"site_id": sites["site_id"].iloc[0], "rank": 1, "part": part} for part in ("headrace", "penstock")
+    ]
+    lines = [handover.tables["reaches"].geometry.iloc[0]] * 2
+    tables = {
+        "structures": geopandas.GeoDataFrame(pd.DataFrame(rows), geometry=places[:5]),
+        "drops": geopandas.GeoDataFrame(pd.DataFrame(drops), geometry=places[5:]),
+        "conduits": geopandas.GeoDataFrame(pd.DataFrame(conduits), geometry=lines),
+        "sites": sites.assign(depleted_length_m=np.where(sites["rank"] <= 2, 300.0, 0.0)),
+    }
+    return handover._replace(tables={**handover.tables, **tables})
+
+
+def cells_of(page, identity):
+    body = re.search(rf'id="{identity}".*?<tbody>(.*?)</tbody>', page, re.DOTALL)[1]
+    rows = re.findall(r"<tr>(.*?)</tr>", body, re.DOTALL)
+    return [[unescape(cell) for cell in re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row)] for row in rows]
+
+
+def test_structures_and_drops_have_tables_with_their_plants_and_reasons(with_structures):
+    page = page_html(with_structures)
+    structures, drops = cells_of(page, "structures-table"), cells_of(page, "drops-table")
+
+    assert [row[0] for row in structures] == [f"W1 ({EVIL})", "W2 (weir)", "F1 (fall)", "W3 (weir)"]
+    assert structures[0][3:8] == ["2 × screw", "50.0", "210", "0.210", "900"]
+    assert [row[8] for row in structures] == [
+        "rank 1",
+        "blocked by a better site (rank 2)",
+        "natural fall",
+        "already powered",
+    ]
+    assert structures[1][9] == "fish pass"
+    assert structures[3][3:8] == ["none", "–", "–", "–", "–"]
+    assert drops[0] == ["D1 (outfall)", "3.00", "0.500", "2 × screw", "50.0", "210", "190 to 230", "0.210", "7.00",
+                        "selected; would be rank 3", ""]  # fmt: skip
+    assert drops[1][9] == "too little flow"
+    assert "4 structures are mapped: 2 could carry a plant, whether or not it pays, and 1 has a site." in page
+    assert "1 step of the long profile has no mapped structure near" in page
+    assert '<a href="#structures">' in page
+
+
+def test_structures_drops_conduits_and_depleted_reaches_are_layers_of_the_map(with_structures):
+    page = page_html(with_structures)
+    drawn = re.findall(r'<g data-layer="([\w-]+)"', page)
+    switched = re.findall(r'<input type="checkbox" checked data-layer="([\w-]+)">', page)
+    places = {"place-weir": 2, "place-plant": 1, "place-fall": 1, "place-step": 1, "place-drop": 2}
+
+    assert sorted(drawn) == sorted(switched)
+    assert {"depleted", "headrace", "penstock", *places} <= set(drawn)
+    for name, count in places.items():
+        group = re.search(rf'<g data-layer="{name}".*?\n</g>', page, re.DOTALL)[0]
+        assert group.count("data-place=") == count, name
+    tips = data(page, "data")["places"]
+    numbers = sorted(int(number) for number in re.findall(r'data-place="(\d+)"', page))
+    assert numbers == list(range(len(tips))) == list(range(7))
+    assert tips[0] == [f"W1 ({EVIL})", "2.00\u00a0m", "none", "screw, 50.0\u00a0kW", "rank 1"]
+    depleted = re.search(r'<g data-layer="depleted".*?</g>', page, re.DOTALL)[0]
+    assert depleted.count("<path") == 2
+
+
+def test_an_inventory_without_structures_and_drops_has_no_part_for_them(page):
+    assert "#structures" not in re.sub("<style>.*?</style>", "", page, flags=re.DOTALL)
+    assert 'data-layer="place-' not in page
+
+
+def test_a_long_table_of_structures_is_cut_and_says_so(with_structures):
+    few = with_structures.tables["structures"].iloc[[3]]
+    many = pd.concat([few] * 120, ignore_index=True).assign(structure_id=[f"F{number}" for number in range(120)])
+    page = page_html(with_structures._replace(tables={**with_structures.tables, "structures": many}))
+
+    assert len(cells_of(page, "structures-table")) == 100
+    assert "20 more are in the layer structures." in page

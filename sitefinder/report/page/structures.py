@@ -1,0 +1,249 @@
+"""Existing structures and drops without a stream on the page: their tables, and their places on the map."""
+
+from sitefinder.report.handover import drops_of
+from sitefinder.report.page.figures import (
+    DASH,
+    Heading,
+    amount,
+    amount_cell,
+    figure_cell,
+    meaning_of,
+    short_money,
+    table,
+    text_cell,
+)
+from sitefinder.report.text import counted, energy_interval, gigawatt_hours, is_missing, money_figure, plain, power
+from sitefinder.siting.passed import kinds_of_structures
+from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
+from sitefinder.vocabulary import ONLY_A_STEP, PASSED_STEP
+
+# Rows of each table: more are in the GeoPackage (own choice).
+ROWS_SHOWN = 100
+DROP = "drop"
+# Kinds on the map, from the top down: name, label and mark, drawn about its middle [pixels].
+MARKS = (
+    (DROP, "Drops without a stream", "M-5-4H5L0 5z"),
+    ("plant", "Working plants", "M-4.5-4.5h9v9h-9z"),
+    ("weir", "Existing weirs and drops", "M-4.5-4.5h9v9h-9z"),
+    ("fall", "Natural falls", "M-5 4H5L0-5z"),
+    ("crossing", "Bridges and other crossings", "M-4-4L4 4M-4 4L4-4"),
+    ("step", "Unexplained steps", "M0-5L5 0 0 5-5 0z"),
+)
+# Labels of the tooltip of a structure or drop, in order.
+TIP = ("Structure", "Drop", "Use", "Best plant", "Site")
+
+
+def kinds_on_map(structures):
+    """Kind of each structure on the map, of `MARKS`; ndarray of str."""
+    return kinds_of_structures(structures, (), ())
+
+
+def structures_section(handover):
+    """The part of the page on existing structures and drops.
+
+    Parameters
+    ----------
+    handover : sitefinder.report.handover.Handover
+
+    Returns
+    -------
+    list
+        Sentences and tables; empty without structures and drops.
+    """
+    tables, currency = handover.tables, handover.currency
+    structures, drops = tables["structures"], tables["drops"]
+    parts = []
+    mapped = structures[structures["rejection_reason"] != ONLY_A_STEP.name]
+    steps = len(structures) - len(mapped)
+    if len(structures):
+        parts += [_about_structures(mapped, steps)]
+    if len(mapped):
+        parts += [_structures_table(mapped, handover, currency), *_more(mapped, "structures")]
+    if len(drops):
+        parts += [_about_drops(drops, tables.get("totals")), _drops_table(drops, currency), *_more(drops, "drops")]
+    return parts
+
+
+def _about_structures(mapped, steps):
+    chosen, able = int((mapped["site_id"] != "").sum()), int((mapped["turbine"] != "").sum())
+    text = ""
+    if len(mapped):
+        text = (
+            f"{counted(len(mapped), 'structure is', 'structures are')} mapped: "
+            f"{counted(able, 'could carry a plant', 'could carry a plant')}, whether or not it pays, and "
+            f"{counted(chosen, 'has a site', 'have a site')}."
+        )
+    if steps:
+        text += (
+            f" {counted(steps, 'step', 'steps')} of the long profile {'has' if steps == 1 else 'have'} no mapped "
+            "structure near: look there on the site visit."
+        )
+    return text.strip()
+
+
+def _about_drops(drops, totals):
+    chosen = int((drops["rejection_reason"] == "").sum())
+    text = f"Drops without a stream: {len(drops)} given, {counted(chosen, 'pays', 'pay')}"
+    row = None if totals is None else drops_of(totals)
+    if row is None:
+        return f"{text}."
+    within = energy_interval(*(row[f"energy_mwh_{part}"] for part in ("p90", "p50", "p10")))
+    energy_gwh = gigawatt_hours(row["energy_wh"] / WATTS_PER_KILOWATT / KILOWATTS_PER_MEGAWATT)
+    return (
+        f"{text}: {power(row['power_w'] / WATTS_PER_KILOWATT)}, {energy_gwh} GWh/yr"
+        f"{f' ({within})' if within else ''}, in none of the totals of the sites."
+    )
+
+
+# Where a table is cut.
+def _more(rows, layer):
+    return [f"{len(rows) - ROWS_SHOWN} more are in the layer {layer}."] if len(rows) > ROWS_SHOWN else []
+
+
+def _structures_table(mapped, handover, currency):
+    sites, reaches = handover.tables["sites"], handover.tables["reaches"]
+    rank_of = dict(zip(sites["site_id"], sites["rank"], strict=True))
+    stream_of = dict(zip(reaches["reach_id"], reaches["stream"], strict=True))
+    ordered = mapped.assign(
+        _rank=mapped["site_id"].map(rank_of).fillna(len(sites) + 1).astype(float),
+        _value=mapped["net_annual_value"].astype(float),
+    ).sort_values(["_rank", "_value", "structure_id"], ascending=[True, False, True], kind="stable")
+    rows = []
+    for row in ordered.head(ROWS_SHOWN).drop(columns="geometry", errors="ignore").to_dict("records"):
+        rank, blocker = rank_of.get(row["site_id"]), rank_of.get(row["blocked_by"])
+        because = f"rank {rank}" if rank else plain(row["rejection_reason"])
+        rows.append(
+            [
+                _named(row["structure_id"], row["kind"]),
+                text_cell(plain(stream_of.get(row["reach_id"], "") or "")),
+                amount_cell(row["drop_m"]),
+                *_plant(row),
+                because + (f" (rank {blocker})" if blocker and not rank else ""),
+                text_cell(plain(row["needs"])),
+                text_cell(plain(row["note"])),
+            ]
+        )
+    heads = [
+        Heading("structure", meaning_of("structures", "structure_id")),
+        "stream",
+        _figure_head("drop [m]", "structures", "drop_m"),
+        *_plant_heads("structures", currency),
+        Heading("site, or why none", meaning_of("structures", "rejection_reason")),
+        Heading("the plant needs", meaning_of("structures", "needs")),
+        "note",
+    ]
+    return table("Existing structures, each with its best plant", heads, rows, "mixed", "structures-table")
+
+
+def _drops_table(drops, currency):
+    ordered = drops.assign(
+        _rank=drops["rank_with_sites"].astype(float), _value=drops["net_annual_value"].astype(float)
+    ).sort_values(["_rank", "_value", "drop_id"], ascending=[True, False, True], kind="stable")
+    rows = []
+    for row in ordered.head(ROWS_SHOWN).drop(columns="geometry", errors="ignore").to_dict("records"):
+        rank = row["rank_with_sites"]
+        chosen = "selected" if is_missing(rank) else f"selected; would be rank {int(rank)}"
+        low, high = row["energy_mwh_p90"], row["energy_mwh_p10"]
+        within = DASH if is_missing(low) else f"{amount(low)} to {amount(high)}"
+        power_to_energy = _plant(row)
+        rows.append(
+            [
+                _named(row["drop_id"], row["kind"]),
+                amount_cell(row["head_m"]),
+                amount_cell(row["flow_mean_m3s"]),
+                *power_to_energy[:3],
+                figure_cell(within, low),
+                *power_to_energy[3:],
+                chosen if row["rejection_reason"] == "" else plain(row["rejection_reason"]),
+                text_cell(plain(row["needs"])),
+            ]
+        )
+    plant = _plant_heads("drops", currency)
+    heads = [
+        Heading("drop", meaning_of("drops", "drop_id")),
+        _figure_head("gross head [m]", "drops", "head_m"),
+        _figure_head("mean flow [m³/s]", "drops", "flow_mean_m3s"),
+        *plant[:3],
+        _figure_head("P90 to P10 [MWh/yr]", "drops", "energy_mwh_p90"),
+        *plant[3:],
+        Heading("selected, or why not", meaning_of("drops", "rejection_reason")),
+        Heading("the plant needs", meaning_of("drops", "needs")),
+    ]
+    return table("Drops without a stream, with their flow as stated", heads, rows, "mixed", "drops-table")
+
+
+# A structure's name and kind.
+def _named(identity, kind):
+    kind = plain(kind)
+    return f"{plain(identity)} ({kind})" if kind else plain(identity)
+
+
+# Turbine, capacity, energy, cost and value of the best plant.
+def _plant(row):
+    if not row["turbine"]:
+        return ["none", *[figure_cell(DASH, None)] * 4]
+    return [
+        f"{int(row['units'])} × {plain(row['turbine'])}",
+        amount_cell(row["power_kw"]),
+        amount_cell(row["energy_mwh"]),
+        amount_cell(row["lcoe_per_kwh"]),
+        figure_cell(money_figure(row["net_annual_value"]).replace("-", "−"), row["net_annual_value"]),
+    ]
+
+
+def _plant_heads(layer, currency):
+    money = short_money(currency)
+    return [
+        Heading("best plant", meaning_of(layer, "turbine")),
+        _figure_head("capacity [kW]", layer, "power_kw"),
+        _figure_head("energy [MWh/yr]", layer, "energy_mwh"),
+        _figure_head(f"LCOE [{money}/kWh]", layer, "lcoe_per_kwh"),
+        _figure_head(f"net annual value [{money}/yr]", layer, "net_annual_value"),
+    ]
+
+
+def _figure_head(text, layer, column):
+    return Heading(text, meaning_of(layer, column), is_figure=True)
+
+
+def marks_on_map(handover, frame):
+    """Structures and drops on the map, and their tooltips.
+
+    Parameters
+    ----------
+    handover : sitefinder.report.handover.Handover
+    frame : sitefinder.report.page.region_map.Frame
+
+    Returns
+    -------
+    groups : list of (str, str, str, list of (int, int, int))
+        Of each kind that occurs, from the top down: its name, label and mark, and (number, x, y) of each.
+    tips : list of list of str
+        By these numbers, see `TIP`.
+    """
+    structures, drops = handover.tables["structures"], handover.tables["drops"]
+    sites = handover.tables["sites"]
+    rank_of = dict(zip(sites["site_id"], sites["rank"], strict=True))
+    places, tips = {}, []
+    kinds = kinds_on_map(structures) if len(structures) else ()
+    for kind, row in zip(kinds, structures.to_dict("records"), strict=True):
+        name = "step of the long profile" if kind == PASSED_STEP.name else _named(row["structure_id"], row["kind"])
+        rank = rank_of.get(row["site_id"])
+        drawn = f"rank {rank}" if rank else f"none: {plain(row['rejection_reason'])}"
+        _add(places, tips, frame, kind, row["geometry"], _tip(row, name, row["drop_m"], drawn))
+    for row in drops.to_dict("records") if len(drops) else ():
+        drawn = "selected" if row["rejection_reason"] == "" else f"none: {plain(row['rejection_reason'])}"
+        name = _named(row["drop_id"], row["kind"])
+        _add(places, tips, frame, DROP, row["geometry"], _tip(row, name, row["head_m"], drawn))
+    return [(kind, label, mark, places[kind]) for kind, label, mark in MARKS if kind in places], tips
+
+
+def _add(places, tips, frame, kind, point, tip):
+    x, y = frame.places([(point.x, point.y)]).tolist()[0]
+    places.setdefault(kind, []).append((len(tips), x, y))
+    tips.append(tip)
+
+
+def _tip(row, name, drop_m, site):
+    plant = f"{plain(row['turbine'])}, {amount(row['power_kw'], 'kW')}" if row["turbine"] else "none"
+    return [name, amount(drop_m, "m"), plain(row["use"]) or "none", plant, site]
