@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import shapely
 
 from sitefinder.network.ordering import upstream_neighbours
 from sitefinder.schema import is_scheme_that
@@ -275,6 +276,39 @@ def plants_of_structures(stretches, things, is_structure, stations, within_m):
     at_m, owner = thing_m[number + np.arange(len(number))], np.repeat(of_taken, end - first)
     from_m, to_m = (way_m[table[name].to_numpy(dtype=np.int64)[owner]] for name in ("intake", "tailrace"))
     found[owner[(from_m - at_m <= within_m) & (at_m - to_m <= within_m)]] = True
+    return found
+
+
+def new_weirs_at(stretches, stations, station, places, within_m):
+    """New weirs at the place of an existing structure.
+
+    Parameters
+    ----------
+    stretches : Stretches
+    stations : DataFrame
+        Columns ``x_m`` and ``y_m``.
+    station : ndarray of int64, shape (k,)
+        Station below each structure, on whose segment it is.
+    places : ndarray of shapely.Point
+        Of the structures.
+    within_m : float
+        Maximum distance from the weir to the structure, as the crow flies [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+        Also where the structure is between the weir and its tailwater, since the head then holds its drop.
+    """
+    table = stretches.table
+    found = np.zeros(len(table), dtype=bool)
+    new = np.flatnonzero(is_scheme_that(table["scheme_type"], "builds_barrier"))
+    if not (len(new) and len(places)):
+        return found
+    at, own = np.unique(table["intake"].to_numpy(dtype=np.int64)[new], return_inverse=True)
+    weirs = shapely.points(stations["x_m"].to_numpy()[at], stations["y_m"].to_numpy()[at])
+    near = np.zeros(len(at), dtype=bool)
+    near[shapely.STRtree(places).query(weirs, predicate="dwithin", distance=within_m)[0]] = True
+    found[new] = near[own] | np.isin(table["tailrace"].to_numpy(dtype=np.int64)[new], station)
     return found
 
 

@@ -14,7 +14,7 @@ from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
-from sitefinder.siting.passed import passed_things, plants_of_structures
+from sitefinder.siting.passed import new_weirs_at, passed_things, plants_of_structures
 from sitefinder.steps.systems import joined_rows
 from sitefinder.vocabulary import FLOW_TOO_WEAK, schemes_that
 
@@ -52,8 +52,9 @@ def list_stretches(
 
     Candidates are found by their measured heads, since whether a stretch or a weir fits the place is judged by
     what the DEM shows there; the same goes for `head_unresolved`. Energy and cost go by the shrunk heads, and
-    so does the minimum head: a stretch that only luck brought over it is left out. So is a diversion with an
-    existing structure within ``stretches.structure_snap_m`` of both of its ends: its head is that structure's.
+    so do the limits of head: a stretch that only luck brought within them is left out. So is a diversion with an
+    existing structure within ``stretches.structure_snap_m`` of both of its ends, and a new weir on a structure or
+    as near to one: their head is that structure's.
     """
     structures = water_bodies.structures
     barred = water_bodies.standing | water_bodies.developed | water_bodies.tidal
@@ -81,7 +82,7 @@ def list_stretches(
         table["structure"] = np.where(table["structure"] >= 0, rows[table["structure"]], -1)
     own = stretches._replace(table=table)
     is_plant = _plants_of_structures(settings, stationing, own, structures, stream_things)
-    stretches = subset(own, ~is_plant)
+    stretches = subset(own, ~is_plant & ~_raises_structure(settings, stationing, own, structures))
     table = _with_intakes(settings, stretches, structures, stream_things, len(stationing.stations))
     intake, tailrace = table["intake"].to_numpy(), table["tailrace"].to_numpy()
     x_m, y_m = stationing.stations["x_m"].to_numpy(), stationing.stations["y_m"].to_numpy()
@@ -125,6 +126,29 @@ def _plants_of_structures(
     return found
 
 
+# New weirs on an existing structure, or so near to one that both are the same place: its drop is not theirs.
+def _raises_structure(
+    settings: Settings, stationing: Stationing, stretches: Stretches, structures: pd.DataFrame
+) -> npt.NDArray[np.bool_]:
+    holds = structures["is_barrier"].to_numpy(dtype=bool) | structures["removal_planned"].to_numpy(dtype=bool)
+    standing = structures[holds]
+    station = standing["station"].to_numpy(dtype=np.int64)
+    segments = stationing.segments.set_index("station")["geometry"]
+    # As mapped, and where that is on the stream.
+    on_stream = shapely.line_interpolate_point(
+        segments.reindex(station).to_numpy(), standing["share_above"].to_numpy(dtype=np.float64), normalized=True
+    )
+    places = np.concatenate([standing["geometry"].to_numpy(), on_stream])
+    found: npt.NDArray[np.bool_] = new_weirs_at(
+        stretches,
+        stationing.stations,
+        station,
+        places[~shapely.is_missing(places)],
+        settings.stretches.structure_snap_m,
+    )
+    return found
+
+
 # Candidates with what they go past, and with the weirs at the intakes of diversions.
 def _with_intakes(
     settings: Settings, stretches: Stretches, structures: pd.DataFrame, things: pd.DataFrame, count: int
@@ -150,7 +174,7 @@ def _with_intakes(
     )
 
 
-# Candidates with their shrunk heads, without those that fall below the minimum head by it.
+# Candidates with their shrunk heads, without those that leave the limits of head by it.
 def _shrunk(
     settings: Settings,
     stationing: Stationing,
@@ -177,7 +201,9 @@ def _shrunk(
     drop_m = barriers["drop_m"].where(surveyed, barriers["dem_drop_m"]).astype(float)
     drop_se_m = barriers["drop_error_m"].where(surveyed, barriers["dem_drop_se_m"]).astype(float)
     table = shrink_heads(table, likely, drop_m, drop_se_m)
-    return subset(stretches._replace(table=table), table["head_m"] >= settings.stretches.min_head_m)
+    limits = settings.stretches
+    within = (table["head_m"] >= limits.min_head_m) & (table["head_m"] <= limits.max_head_m)
+    return subset(stretches._replace(table=table), within)
 
 
 # Level of the nearest road at each place [m], by the DEM's own cells; NaN without roads, shape (n,).
