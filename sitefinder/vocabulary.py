@@ -649,6 +649,24 @@ DEPLETED_SHALLOW = Flag(
     "depleted reach shallow",
     "The plant keeps the depleted reach below the minimum depth for much longer: examine habitat and migration.",
 )
+SMALL_PART_OF_RIVER = Flag(
+    "small_part_of_river",
+    BY_SELECTION,
+    "small part of the river",
+    "The plant takes a very small share of the river: works at so large a river are not examined here.",
+)
+RIVER_WIDE = Flag(
+    "river_wide",
+    BY_SELECTION,
+    "wide river",
+    "The river is wider than the tool is meant for: weirs and pass of such a width are not priced by experience.",
+)
+STEEP_STREAM = Flag(
+    "steep_stream",
+    BY_SELECTION,
+    "steep stream",
+    "The stream is steep: a plant of higher head may use it better than a low-head one.",
+)
 # How depth and velocity of a stream are found, the best first.
 RATING, MEASURED_SECTION = "rating", "measured section"
 MANNING, HYDRAULIC_GEOMETRY = "Manning", "hydraulic geometry"
@@ -669,6 +687,12 @@ FLAGS = (
         BY_PLACE,
         "catchment incomplete",
         "Water may enter over the edge of the DEM: catchment area and flow are lower bounds.",
+    ),
+    Flag(
+        "catchment_coarse",
+        BY_PLACE,
+        "catchment coarse",
+        "The catchment has few cells of the DEM: its area, and with it the flow, may be off by a fifth and more.",
     ),
     Flag(
         "covariate_partial",
@@ -792,6 +816,9 @@ FLAGS = (
     DROWNS_STRUCTURE,
     SURVIVAL_ROUNDED,
     DEPLETED_SHALLOW,
+    SMALL_PART_OF_RIVER,
+    RIVER_WIDE,
+    STEEP_STREAM,
 )
 
 

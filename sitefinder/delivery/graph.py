@@ -102,7 +102,8 @@ TABLES = [
         "sites",
         _SITE_TABLES,
         "stationing heads ranked_sites depleted_reaches",
-        "run.crs stretches.max_head_m stretches.new_weir_heights_m",
+        "run.crs stretches.max_head_m stretches.new_weir_heights_m flags.min_river_share flags.max_river_width_m "
+        "flags.max_low_head_slope",
     ),
     _table("stretches", _SITE_TABLES, "stationing sites ranked_sites", "run.crs"),
     _table(

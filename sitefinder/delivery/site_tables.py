@@ -66,6 +66,9 @@ from sitefinder.vocabulary import (
     DEPLETED_SHALLOW,
     FLAG_SEPARATOR,
     HEAD_NOT_RESOLVED,
+    RIVER_WIDE,
+    SMALL_PART_OF_RIVER,
+    STEEP_STREAM,
     SURVIVAL_ROUNDED,
 )
 
@@ -564,14 +567,33 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
 def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
     """The ``sites`` layer."""
     order, crs = ranked_sites.order, settings.run.crs
-    depleted = depleted_reaches.sites
+    depleted, limits = depleted_reaches.sites, settings.flags
     longer = depleted["depleted_shallow_share"] > depleted["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
     more = depleted.assign(
         head_is_capped=_is_capped(settings, stationing, heads, order),
-        flags=_with_flags(order["flags"], np.where(longer, DEPLETED_SHALLOW.name, "")),
+        flags=_with_flags(
+            order["flags"],
+            np.where(longer, DEPLETED_SHALLOW.name, ""),
+            *(np.where(holds, flag.name, "") for flag, holds in _beyond_range(limits, stationing, heads, order)),
+        ),
     )
     order = pd.concat([order.drop(columns="flags"), more.set_index(order.index)], axis=1)
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)
+
+
+# Sites that the tool is not meant for, by flag.
+def _beyond_range(limits, stationing, heads, order):
+    intake, tailrace = (order[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+    fall_m = heads.profile_m[intake] - heads.profile_m[tailrace]
+    is_steep = fall_m > limits.max_low_head_slope * order["length_m"].to_numpy(dtype=np.float64)
+    return (
+        (
+            SMALL_PART_OF_RIVER,
+            order["flow_design_m3s"].to_numpy() < limits.min_river_share * order["flow_mean_m3s"].to_numpy(),
+        ),
+        (RIVER_WIDE, order["stream_width_m"].to_numpy(dtype=np.float64) > limits.max_river_width_m),
+        (STEEP_STREAM, is_steep & is_scheme_that(order["scheme_type"], "diverts")),
+    )
 
 
 # Diversions that, longer by one station at either end, would have more than the maximum head, and new weirs that
@@ -708,8 +730,8 @@ def _described(
 
 
 # Flags of each row with one added, "" for none.
-def _with_flags(flags, more):
-    return [FLAG_SEPARATOR.join(filter(None, parts)) for parts in zip(flags, more, strict=True)]
+def _with_flags(flags, *more):
+    return [FLAG_SEPARATOR.join(filter(None, parts)) for parts in zip(flags, *more, strict=True)]
 
 
 # Fish survival at the turbine, and on the least favourable migration path through the site. If losses were rounded

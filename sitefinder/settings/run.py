@@ -428,6 +428,26 @@ class FlagSettings(Section):
         le=100,
         description="minimum share of the catchment that a covariate covers; less sets covariate_partial [%]",
     )
+    min_catchment_cells: int = Field(
+        500,
+        ge=0,
+        description="cells of the resampled DEM below which a catchment is flagged catchment_coarse (on real "
+        "terrain one in twenty of such areas was off by more than a fifth)",
+    )
+    min_river_share: Share = Field(
+        0.02,
+        description="design flow below which a site is flagged small_part_of_river, as a share of the mean flow "
+        "(own choice)",
+    )
+    max_river_width_m: float = Field(
+        100.0, gt=0, description="width at mean flow above which a site is flagged river_wide (own choice) [m]"
+    )
+    max_low_head_slope: float = Field(
+        0.05,
+        gt=0,
+        description="fall of the stream from intake to tailrace over its length above which a diversion is "
+        "flagged steep_stream: one for higher heads (own choice)",
+    )
     karst_log_sd: float = Field(
         0.3,
         ge=0,

@@ -91,12 +91,15 @@ def flag_stations(
         a losing reach, is not below what the settings state. ``covariate_partial`` and ``catchment_incomplete``
         are of the whole catchment, so they need not be carried downstream. ``tidal`` holds for all below. Seams,
         borders of the DEM's surveys, surface models, standing water, doubtful channels and plants hold where they
-        are; so does a doubtful main arm, in the links that leave a bifurcation.
+        are; so does a doubtful main arm, in the links that leave a bifurcation. A catchment is coarse where it has
+        fewer cells than the settings state.
     """
     flags = settings.flags
     at = {
         "catchment_incomplete": catchments["incomplete"].to_numpy(),
         "covariate_partial": covered_percent(settings, catchments) < flags.covered_percent,
+        "catchment_coarse": (catchments["cells"].to_numpy() < flags.min_catchment_cells)
+        & (catchments["inflow_km2"].to_numpy() == 0),
     }
     along = {
         "snap_doubtful": channels.doubtful,

@@ -344,8 +344,9 @@ def sum_catchments(
     -------
     DataFrame
         Columns ``area_km2``, ``inflow_km2`` (what of it is stated, outside the DEM), covariates, shares of
-        polygons and of flow regions by name, for each covariate ``NAME_covered_percent`` (the share of the ground
-        on the DEM for which it has a value), ``edge_cells`` and ``incomplete``.
+        polygons and of flow regions by name, ``cells`` that drain to the station, for each covariate
+        ``NAME_covered_percent`` (the share of the ground on the DEM for which it has a value), ``edge_cells`` and
+        ``incomplete``.
     """
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     grid, sums = surface.grid, terrain.sums
@@ -360,6 +361,7 @@ def sum_catchments(
         means = catchment_means(sums.sums[name], sums.covered[name], downstream, arms)
         table[name] = means / COVARIATE_STEPS
     cells = sums_by_arms(sums.cells, downstream, arms)
+    table["cells"] = cells
     for name in settings.inputs.covariates:
         covered = sums_by_arms(sums.covered[name], downstream, arms)
         # Where no ground drains to a station, none of it is uncovered.

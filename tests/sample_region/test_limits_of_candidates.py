@@ -8,6 +8,7 @@ import shapely
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from sitefinder.delivery.site_tables import make_sites
 from sitefinder.inventory import read_run
 from sitefinder.steps.candidates import list_stretches
 
@@ -68,3 +69,21 @@ def test_some_heads_are_above_the_cap_as_measured_or_as_shrunk_alone(listing):
 
     assert (moved_m > 0.01).any()
     assert (moved_m < -0.01).any()
+
+
+def test_diversions_along_steep_streams_are_flagged_by_the_fall_of_the_stream(sample_run):
+    results, stated = sample_run.results, read_run(sample_run.settings)[0]
+    given = (results[name] for name in ("stationing", "heads", "ranked_sites", "depleted_reaches"))
+    stationing, heads, ranked_sites, depleted_reaches = given
+    order, profile_m = ranked_sites.order, heads.profile_m
+    slope = (profile_m[order["intake"]] - profile_m[order["tailrace"]]) / order["length_m"].to_numpy()
+    diverts = (order["scheme_type"] == "diversion").to_numpy()
+    assert diverts.sum() > 1
+    limit = float(np.median(slope[diverts]))
+
+    own = stated.model_copy(update={"flags": stated.flags.model_copy(update={"max_low_head_slope": limit})})
+    sites = make_sites(own, stationing, heads, ranked_sites, depleted_reaches)
+
+    steep = sites.set_index("site_id")["flags"].str.contains("steep_stream")[order["site_id"]]
+    assert steep.to_numpy().tolist() == (diverts & (slope > limit)).tolist()
+    assert 0 < steep.sum() < diverts.sum()
