@@ -6,7 +6,7 @@ content of their tables: if a rule changed but the tables did not, no file is ma
 
 from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, bound
 from sitefinder.report.handover import ON_MAPS
-from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, WAYS_BY, stage
+from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, VALUED_BY, WAYS_BY, stage
 
 # Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
@@ -129,10 +129,17 @@ TABLES = [
         "layers.districts",
     ),
     _table("catchments", _SITE_TABLES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
+    stage(
+        "structure_values",
+        f"{_STRUCTURE_TABLES}:value_structures",
+        "water_bodies stretches flows water_depths months closed_months verdicts sites",
+        f"{VALUED_BY} fish.min_survival fish.evidence",
+        "turbines costs",
+    ),
     _table(
         "structures",
         _STRUCTURE_TABLES,
-        "stationing water_bodies stretches energy verdicts sites ranked_sites",
+        "stationing water_bodies stretches energy verdicts sites ranked_sites structure_values",
         "run.crs stretches.scheme_types stretches.min_head_m stretches.max_head_m stretches.navigation_uses "
         "stretches.abstraction_uses",
         "turbines costs",

@@ -567,16 +567,29 @@ def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
     depleted = depleted_reaches.sites
     longer = depleted["depleted_shallow_share"] > depleted["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
     more = depleted.assign(
-        head_is_capped=_is_capped(settings, stationing, heads, order),
+        head_is_capped=heads_capped(settings, stationing, heads, order),
         flags=_with_flags(order["flags"], np.where(longer, DEPLETED_SHALLOW.name, "")),
     )
     order = pd.concat([order.drop(columns="flags"), more.set_index(order.index)], axis=1)
     return _layer(order, "sites", shapely.points(order["x_m"], order["y_m"]), crs)
 
 
-# Diversions that, longer by one station at either end, would have more than the maximum head, and new weirs that
-# would have it with the next height of the settings.
-def _is_capped(settings, stationing, heads, order):
+def heads_capped(settings, stationing, heads, order):
+    """Sites that the maximum head keeps from being longer or higher.
+
+    Parameters
+    ----------
+    settings, stationing, heads
+        Results of the stages of those names.
+    order : DataFrame, n rows
+        ``scheme_type``, ``intake``, ``tailrace`` (stations) and ``weir_height_m`` [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True for a diversion that, longer by one station at either end, would have more than the maximum head, and
+        for a new weir that would have it with the next height of the settings.
+    """
     stations, profile_m = stationing.stations, heads.profile_m
     downstream = stations["downstream"].to_numpy()
     intake, tailrace = (order[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))

@@ -857,7 +857,11 @@ STRUCTURES = Layer(
         text("blocked_by", "selected site that blocks it; empty if none does"),
         amount("head_m", "m", "gross head of its best plant, after regional shrinkage; NULL without a candidate"),
         amount("flow_mean_m3s", "m³/s", "mean flow at that plant's intake"),
-        text("turbine", "turbine class of its best plant, whether or not it is selected; empty if none fits"),
+        text(
+            "turbine",
+            "turbine class of its best plant, selected or not: of the greatest net annual value, or where none "
+            "pays of the lowest LCOE; empty if none fits",
+        ),
         UNITS._replace(nullable=True, meaning="number of units of that plant"),
         FLOW_DESIGN,
         POWER._replace(meaning="installed capacity of that plant"),

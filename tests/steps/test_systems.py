@@ -351,8 +351,8 @@ def test_a_change_in_one_river_leaves_what_is_kept_of_the_other(two_valleys, lay
 
 def test_a_water_body_in_two_systems_has_its_limit_once(two_valleys):
     streams = geopandas.read_file(two_valleys.parent / "layers.gpkg", layer="streams")
-    # The middle of both brooks, around their weirs: two features of one id. With the segments near its ends each has
-    # 300 m.
+    # The middle of both brooks, around their weirs: two features of one id. With the segments near its ends each
+    # has 300 m.
     middles = [
         shapely.ops.substring(line, 200.0, 400.0).buffer(5.0, cap_style="flat") for line in streams.geometry
     ]
