@@ -12,7 +12,7 @@ from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES, in_order, monthly_energies_mwh, waters
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
-from sitefinder.delivery.structure_tables import passed_flags
+from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
 from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
@@ -509,6 +509,7 @@ def describe_selection(
         table["flags"], passed_flags(settings, stationing, stretches, stream_things, kept)
     )
     table["new_barrier"] = builds_barrier(table)
+    table["needs"] = needs_of_sites(inputs.costs, table, water_bodies.structures)
     table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
@@ -551,6 +552,7 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
     order = ranking.sites
     simulations = EnergySimulations(*[part[order["row"].to_numpy(dtype=np.int64)] for part in simulations])
     order["prob_in_top_n"] = probabilities_in_top_n(settings, order, simulations)
+    order["prob_pays"] = (simulations.net_annual_value > 0).mean(axis=1)
     left_m3s = environmental_flow_at(settings, inputs, flows, order)
     groups = waters(settings, flows, water_depths, months, order)
     order = in_order([(rows, _operated(settings, inputs, water, order.iloc[rows])) for rows, water in groups])

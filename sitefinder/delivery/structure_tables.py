@@ -292,6 +292,42 @@ def needs_of(structure, needs_pass, screened, only_safe, fits):
     return NEEDS_SEPARATOR.join(needs)
 
 
+# A place without a structure, for `needs_of`.
+NO_STRUCTURE = {"use": "", "owner": "", "condition": ""}
+
+
+def needs_of_sites(costs, table, structures):
+    """What each site needs beside its works: a new weir, a pass, a screen, agreements.
+
+    Parameters
+    ----------
+    costs : CostFile
+    table : DataFrame, n rows
+        Candidates with ``structure`` and ``intake_structure`` (rows of the structures, -1 for none),
+        ``weir_height_m``, ``intake_weir_m``, ``has_fish_pass``, ``screened``, ``mark_fish_safe_only`` and what
+        `sitefinder.energy.costs.needs_fish_pass` reads.
+    structures : DataFrame
+        ``use``, ``owner`` and ``condition``.
+
+    Returns
+    -------
+    list of str
+        Parts with "; " between.
+    """
+    used = table["structure"].where(table["structure"] >= 0, table["intake_structure"]).to_numpy(dtype=np.int64)
+    rows = [*structures[list(NO_STRUCTURE)].to_dict("records"), NO_STRUCTURE]
+    needs_pass = needs_fish_pass(table, costs) & ~table["has_fish_pass"].to_numpy(dtype=bool)
+    new = is_scheme_that(table["scheme_type"], "builds_barrier")
+    new_m = np.where(new, table["weir_height_m"], table["intake_weir_m"]).astype(np.float64)
+    flags = (table[name].to_numpy(dtype=bool) for name in ("screened", "mark_fish_safe_only"))
+    found = []
+    for row, height_m, lacks_pass, screened, only_safe in zip(used, new_m, needs_pass, *flags, strict=True):
+        new_weir = [f"new weir of {height_m:g} m"] if height_m > 0 else []
+        others = needs_of(rows[row], lacks_pass, screened, only_safe, fits=True)
+        found.append(NEEDS_SEPARATOR.join(filter(None, [*new_weir, others])))
+    return found
+
+
 # Why each structure has no site: what it is, then its stream, its head, and the steps of the selection.
 def _why_none(settings, structures, water_bodies, stretches, sites):
     offers, candidate = sites.offers, _candidates(structures, stretches)
