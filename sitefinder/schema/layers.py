@@ -933,8 +933,8 @@ DROPS = Layer(
         amount(
             "flow_error_percent",
             "%",
-            "stated standard error of the mean flow, inter-annual variability included; NULL if none is stated: no "
-            "intervals then",
+            "stated standard error of the mean flow, inter-annual variability included; NULL if none is stated: "
+            "no intervals then",
         ),
         text("flow_group", "drops of one group share the error of their flow; empty: with all others without one"),
         text("turbine", "turbine class of its best plant, whether or not it is selected; empty if none fits"),
