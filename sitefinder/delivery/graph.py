@@ -245,7 +245,7 @@ STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
 LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
 
 # Tables on the sheets of sites and the map, in addition to those of all drawings.
-_ON_SHEETS = "sites stretches reaches structures stretch_structures rule_hits site_profiles totals"
+_ON_SHEETS = "sites stretches conduits reaches structures stretch_structures rule_hits site_profiles totals"
 
 
 # The stage of a file or text: the module and function that make it, and the settings and results that it depends
@@ -265,8 +265,6 @@ def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
 _ALL_LAYERS = " ".join(LAYERS_MADE)
 _DRAWN = "money relief map_context"
 _TITLED, _DRAWN_BY = "run.name run.crs", "run.name run.crs ranking.allow"
-# Tables on the sheets of sites and the map.
-_ON_SHEETS = "sites stretches reaches structures stretch_structures rule_hits site_profiles totals"
 # Each file by its name in the output folder, the GeoPackage first, with the stage that makes it.
 FILE_STAGES = {
     GEOPACKAGE: _file(

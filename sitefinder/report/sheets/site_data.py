@@ -24,7 +24,7 @@ from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.report.text import NOT_KNOWN, level_places
 from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
-from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, flag_phrases, named, phrases
+from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, flag_phrases, named, phrases
 
 MAP_MM, PROFILE_MM = (126.0, 90.0), (181.0, 46.0)
 # Longer texts are cut in titles and tables, and printed in full at the end of the sheet.
@@ -298,7 +298,9 @@ def _access(handover, site):
     ]
     if missing:
         rows.append(("Not in this run", f"layers of {listed(missing)}"))
-    rows.append(("Existing structure", _cell(site["structure_id"], "none used")))
+    things = handover.tables["stretch_structures"]
+    used = things.loc[(things["site_id"] == site["site_id"]) & (things["role"] == USED), "object_id"]
+    rows.append(("Existing structure", _cell(site["structure_id"] or ", ".join(used), "none used")))
     rows.append(("It needs", words(site["needs"], "nothing beside its works")))
     return rows
 
