@@ -53,7 +53,7 @@ def list_stretches(
     Candidates are found by their measured heads, since whether a stretch or a weir fits the place is judged by
     what the DEM shows there; the same goes for `head_unresolved`. Energy and cost go by the shrunk heads, and
     so does the minimum head: a stretch that only luck brought over it is left out. So is a diversion with an
-    existing structure within ``stretches.structure_snap_m`` of both of its ends: its head is that structure's.
+    existing structure within ``stretches.structure_snap_m`` of both of its ends that is most of its head.
     """
     structures = water_bodies.structures
     barred = water_bodies.standing | water_bodies.developed | water_bodies.tidal
