@@ -6,7 +6,7 @@ content of their tables: if a rule changed but the tables did not, no file is ma
 
 from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, bound
 from sitefinder.report.handover import ON_MAPS
-from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, WAYS_BY, stage
+from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, VALUED_BY, WAYS_BY, stage
 
 # Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
@@ -130,10 +130,17 @@ TABLES = [
         "layers.districts",
     ),
     _table("catchments", _SITE_TABLES, "surface stationing terrain ranked_sites sites_table", "run.crs"),
+    stage(
+        "structure_values",
+        f"{_STRUCTURE_TABLES}:value_structures",
+        "water_bodies stretches flows water_depths months closed_months verdicts sites",
+        f"{VALUED_BY} fish.min_survival fish.evidence",
+        "turbines costs",
+    ),
     _table(
         "structures",
         _STRUCTURE_TABLES,
-        "stationing water_bodies stretches energy verdicts sites ranked_sites",
+        "stationing water_bodies stretches energy verdicts sites ranked_sites structure_values",
         "run.crs stretches.scheme_types stretches.min_head_m stretches.max_head_m stretches.navigation_uses "
         "stretches.abstraction_uses",
         "turbines costs",
@@ -240,7 +247,7 @@ STAGES = bound([*STEPS, *SHARED, *TABLES], GIVEN)
 LAYERS_MADE = tuple(each.name.removesuffix("_table") for each in TABLES if each.name.endswith("_table"))
 
 # Tables on the sheets of sites and the map, in addition to those of all drawings.
-_ON_SHEETS = "sites stretches reaches structures stretch_structures rule_hits site_profiles totals"
+_ON_SHEETS = "sites stretches conduits reaches structures stretch_structures rule_hits site_profiles totals"
 
 
 # The stage of a file or text: the module and function that make it, and the settings and results that it depends
@@ -260,8 +267,6 @@ def _file(name, run, layers, made="", settings="", fonts=False, scratch=True):
 _ALL_LAYERS = " ".join(LAYERS_MADE)
 _DRAWN = "money relief map_context"
 _TITLED, _DRAWN_BY = "run.name run.crs", "run.name run.crs ranking.allow"
-# Tables on the sheets of sites and the map.
-_ON_SHEETS = "sites stretches reaches structures stretch_structures rule_hits site_profiles totals"
 # Each file by its name in the output folder, the GeoPackage first, with the stage that makes it.
 FILE_STAGES = {
     GEOPACKAGE: _file(

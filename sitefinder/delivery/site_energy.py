@@ -26,7 +26,7 @@ from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 # Random number stream of surveyed heads; 0 and 1 are those of the energy simulations, 3 that of nested catchments.
 SURVEY_STREAM = 2
 # Of the sites' columns those that change with the sites around them, and with what rules name.
-OF_NEIGHBOURS = ("flags", "passage_survival", "fish_safe_by_passage_limit")
+OF_NEIGHBOURS = ("flags", "needs", "passage_survival", "fish_safe_by_passage_limit")
 # What the one item is called where nothing is selected.
 NO_SITE = "no site"
 

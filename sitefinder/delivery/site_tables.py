@@ -12,7 +12,7 @@ from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.closed_sites import MONTH_ENERGIES, in_order, monthly_energies_mwh, waters
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
-from sitefinder.delivery.structure_tables import passed_flags
+from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
 from sitefinder.energy.costs import is_cost_extrapolated
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
@@ -512,6 +512,7 @@ def describe_selection(
         table["flags"], passed_flags(settings, stationing, stretches, stream_things, kept)
     )
     table["new_barrier"] = builds_barrier(table)
+    table["needs"] = needs_of_sites(inputs.costs, table, water_bodies.structures)
     table = _with_fish(inputs, fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
@@ -554,6 +555,7 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
     order = ranking.sites
     simulations = EnergySimulations(*[part[order["row"].to_numpy(dtype=np.int64)] for part in simulations])
     order["prob_in_top_n"] = probabilities_in_top_n(settings, order, simulations)
+    order["prob_pays"] = (simulations.net_annual_value > 0).mean(axis=1)
     left_m3s = environmental_flow_at(settings, inputs, flows, order)
     groups = waters(settings, flows, water_depths, months, order)
     order = in_order([(rows, _operated(settings, inputs, water, order.iloc[rows])) for rows, water in groups])
@@ -570,7 +572,7 @@ def make_sites(settings, stationing, heads, ranked_sites, depleted_reaches):
     depleted, limits = depleted_reaches.sites, settings.flags
     longer = depleted["depleted_shallow_share"] > depleted["depleted_shallow_natural_share"] + SHALLOW_FOR_LONGER
     more = depleted.assign(
-        head_is_capped=_is_capped(settings, stationing, heads, order),
+        head_is_capped=heads_capped(settings, stationing, heads, order),
         flags=_with_flags(
             order["flags"],
             np.where(longer, DEPLETED_SHALLOW.name, ""),
@@ -596,9 +598,22 @@ def _beyond_range(limits, stationing, heads, order):
     )
 
 
-# Diversions that, longer by one station at either end, would have more than the maximum head, and new weirs that
-# would have it with the next height of the settings.
-def _is_capped(settings, stationing, heads, order):
+def heads_capped(settings, stationing, heads, order):
+    """Sites that the maximum head keeps from being longer or higher.
+
+    Parameters
+    ----------
+    settings, stationing, heads
+        Results of the stages of those names.
+    order : DataFrame, n rows
+        ``scheme_type``, ``intake``, ``tailrace`` (stations) and ``weir_height_m`` [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True for a diversion that, longer by one station at either end, would have more than the maximum head, and
+        for a new weir that would have it with the next height of the settings.
+    """
     stations, profile_m = stationing.stations, heads.profile_m
     downstream = stations["downstream"].to_numpy()
     intake, tailrace = (order[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))

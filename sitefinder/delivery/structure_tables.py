@@ -12,6 +12,8 @@ from sitefinder.schema import LAYERS, is_scheme_that
 from sitefinder.siting.passed import flags_of_things, kinds_of_structures, things_of_sites
 from sitefinder.siting.selection import valued_for
 from sitefinder.siting.structures import NO_USE
+from sitefinder.steps.candidates import value_all
+from sitefinder.steps.closed_months import value_closed, with_closed
 from sitefinder.vocabulary import (
     ALREADY_POWERED,
     BETTER_SITE,
@@ -124,8 +126,54 @@ def _places(stationing, things):
     return points
 
 
-def make_structures(settings, inputs, stationing, water_bodies, stretches, energy, verdicts, sites, ranked_sites):
-    """The ``structures`` layer: each structure with its best plant, or the reason why it has none."""
+def value_structures(
+    settings, inputs, water_bodies, stretches, flows, water_depths, months, closed_months, verdicts, sites
+):
+    """Energy and cost of plants at structures where none pays, at the turbine and size of the lowest LCOE.
+
+    Parameters are the results of the stages of those names.
+
+    Returns
+    -------
+    DataFrame
+        Columns of the stage ``energy``; the index are numbers of candidates. Empty where the choice goes by
+        energy.
+
+    Notes
+    -----
+    The plant that loses least is as small as can be: it says nothing of what the place could give, nor of the
+    price at which it would pay. The plant of the lowest LCOE does.
+    """
+    candidate = _candidates(water_bodies.structures, stretches)
+    own = np.unique(candidate[candidate >= 0])
+    value = sites.offers.valued["net_annual_value"].to_numpy(dtype=np.float64)[own]
+    own = own[(verdicts.choice[own] < 0) | ~(value > 0.0)]
+    if settings.ranking.choose_by != "net_value":
+        own = own[:0]
+    cheapest = settings.energy.model_copy(update={"design_by": "lcoe_per_kwh"})
+    cheap = settings.model_copy(update={"energy": cheapest})
+    few = stretches._replace(table=stretches.table.iloc[own].reset_index(drop=True))
+    valued = value_all(cheap, inputs, few, flows, water_depths) if len(own) else pd.DataFrame()
+    closed = value_closed(cheap, inputs, few, flows, water_depths, months, closed_months[own])
+    return with_closed(valued, closed).set_axis(own)
+
+
+def make_structures(
+    settings,
+    inputs,
+    stationing,
+    water_bodies,
+    stretches,
+    energy,
+    verdicts,
+    sites,
+    ranked_sites,
+    structure_values,
+):
+    """The ``structures`` layer: each structure with its best plant, or the reason why it has none.
+
+    The best plant is that of the greatest net annual value; where none pays, that of the lowest LCOE.
+    """
     table = water_bodies.structures.copy()
     station = table["station"].to_numpy(dtype=np.int64)
     reach_ids = np.append(stationing.reaches["reach_id"].to_numpy(dtype=object), "")
@@ -139,7 +187,8 @@ def make_structures(settings, inputs, stationing, water_bodies, stretches, energ
         table[name] = table[name].astype(float)
     for name in ("powered", "fish_pass", "removal_planned"):
         table[name] = table[name].astype(bool)
-    table = table.assign(**_best_plants(inputs, table, stretches, energy, verdicts, sites, ranked_sites))
+    given = (stretches, energy, verdicts, sites, ranked_sites, structure_values)
+    table = table.assign(**_best_plants(inputs, table, *given))
     table["rejection_reason"] = _why_none(settings, table, water_bodies, stretches, sites)
     columns = [column.name for column in LAYERS["structures"].columns]
     geometry = table["geometry"].to_numpy(dtype=object)
@@ -156,7 +205,7 @@ def _candidates(structures, stretches):
 
 
 # Columns of the best plant of each structure: as the rules allow it, else with any turbine, as if they did.
-def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_sites):
+def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_sites, structure_values):
     candidate = _candidates(structures, stretches)
     has = np.flatnonzero(candidate >= 0)
     own = candidate[has]
@@ -168,6 +217,12 @@ def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_
     for name in valued:
         valued[name] = valued[name].astype(free[name].dtype)
         valued.loc[barred, name] = free[name].to_numpy()
+    # Where no plant pays, the one of the lowest cost of energy.
+    loses = np.flatnonzero(np.isin(own, structure_values.index) & ~(valued["net_annual_value"].to_numpy() > 0.0))
+    may = np.where(choice[loses] == SAFE_MAY, SAFE_MAY, ANY_MAY)
+    cheapest = valued_for(structure_values.loc[own[loses]].reset_index(drop=True), may) if len(loses) else valued
+    for name in valued if len(loses) else ():
+        valued.loc[loses, name] = cheapest[name].to_numpy()
     fits = valued["turbine"].to_numpy(dtype=np.int64) >= 0
     turbines = np.array([turbine.name for turbine in inputs.turbines] + [""], dtype=object)
     order = ranked_sites.order
@@ -235,6 +290,42 @@ def needs_of(structure, needs_pass, screened, only_safe, fits):
     if owner.lower() not in NO_USE:
         needs.append(f"agreement of its owner ({owner})")
     return NEEDS_SEPARATOR.join(needs)
+
+
+# A place without a structure, for `needs_of`.
+NO_STRUCTURE = {"use": "", "owner": "", "condition": ""}
+
+
+def needs_of_sites(costs, table, structures):
+    """What each site needs beside its works: a new weir, a pass, a screen, agreements.
+
+    Parameters
+    ----------
+    costs : CostFile
+    table : DataFrame, n rows
+        Candidates with ``structure`` and ``intake_structure`` (rows of the structures, -1 for none),
+        ``weir_height_m``, ``intake_weir_m``, ``has_fish_pass``, ``screened``, ``mark_fish_safe_only`` and what
+        `sitefinder.energy.costs.needs_fish_pass` reads.
+    structures : DataFrame
+        ``use``, ``owner`` and ``condition``.
+
+    Returns
+    -------
+    list of str
+        Parts with "; " between.
+    """
+    used = table["structure"].where(table["structure"] >= 0, table["intake_structure"]).to_numpy(dtype=np.int64)
+    rows = [*structures[list(NO_STRUCTURE)].to_dict("records"), NO_STRUCTURE]
+    needs_pass = needs_fish_pass(table, costs) & ~table["has_fish_pass"].to_numpy(dtype=bool)
+    new = is_scheme_that(table["scheme_type"], "builds_barrier")
+    new_m = np.where(new, table["weir_height_m"], table["intake_weir_m"]).astype(np.float64)
+    flags = (table[name].to_numpy(dtype=bool) for name in ("screened", "mark_fish_safe_only"))
+    found = []
+    for row, height_m, lacks_pass, screened, only_safe in zip(used, new_m, needs_pass, *flags, strict=True):
+        new_weir = [f"new weir of {height_m:g} m"] if height_m > 0 else []
+        others = needs_of(rows[row], lacks_pass, screened, only_safe, fits=True)
+        found.append(NEEDS_SEPARATOR.join(filter(None, [*new_weir, others])))
+    return found
 
 
 # Why each structure has no site: what it is, then its stream, its head, and the steps of the selection.

@@ -2,7 +2,21 @@
 
 import textwrap
 
-from sitefinder.report.text import WIDTH, counted, decimals, figure, name_of, plain, rendered, text_table
+from sitefinder.report.handover import drops_of
+from sitefinder.report.text import (
+    WIDTH,
+    counted,
+    decimals,
+    energy_interval,
+    figure,
+    gigawatt_hours,
+    name_of,
+    plain,
+    power,
+    rendered,
+    text_table,
+)
+from sitefinder.units import KILOWATTS_PER_MEGAWATT, WATTS_PER_KILOWATT
 from sitefinder.vocabulary import ONLY_A_STEP
 
 BEST_SHOWN, REASONS_SHOWN = 5, 6
@@ -104,3 +118,28 @@ def drops_text(drops, currency=""):
     if len(having):
         parts.append(_best(having.head(BEST_SHOWN).rename(columns={"drop_id": "structure_id"}), currency, "drop"))
     return "\n".join(parts)
+
+
+def beside_text(totals):
+    """What the selected drops without a stream give beside the sites, as a sentence.
+
+    Parameters
+    ----------
+    totals : DataFrame
+        As `sitefinder.schema` declares it.
+
+    Returns
+    -------
+    str
+        Begins with a space; empty without such drops.
+    """
+    drops = drops_of(totals)
+    if drops is None:
+        return ""
+    energy = f"{gigawatt_hours(drops['energy_wh'] / WATTS_PER_KILOWATT / KILOWATTS_PER_MEGAWATT)} GWh"
+    within = energy_interval(*(drops[f"energy_mwh_{part}"] for part in ("p90", "p50", "p10")))
+    number = counted(drops["sites"], "drop", "drops")
+    return (
+        f" And {number} without a stream: {power(drops['power_w'] / WATTS_PER_KILOWATT)}, "
+        f"{energy}{f' ({within})' if within else ''}, in none of the other figures."
+    )

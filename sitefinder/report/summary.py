@@ -14,7 +14,7 @@ from sitefinder.report.flow_quality import delivered_regressions, delivered_susp
 from sitefinder.report.handover import drops_of
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.stream_names import stream_names
-from sitefinder.report.structures import drops_text, structures_text
+from sitefinder.report.structures import beside_text, drops_text, structures_text
 from sitefinder.report.text import (
     WIDTH,
     counted,
@@ -40,7 +40,6 @@ from sitefinder.units import (
     KILOWATTS_PER_MEGAWATT,
     MEGAWATT_HOURS_PER_GIGAWATT_HOUR,
     METRES_PER_KILOMETRE,
-    WATTS_PER_KILOWATT,
 )
 from sitefinder.vocabulary import (
     ACTIONS,
@@ -373,31 +372,6 @@ def _chosen(sites, energy_p90_mwh, energy_p50_mwh, energy_p10_mwh):
         energy += f" ({energy_interval(energy_p90_mwh, energy_p50_mwh, energy_p10_mwh)})"
     capacity = f"installed capacity {power(sites['power_kw'].sum())}"
     return f"{counted(len(sites), 'site', 'sites')} selected: {capacity}, {energy}."
-
-
-def beside_text(totals):
-    """What the selected drops without a stream give beside the sites, as a sentence.
-
-    Parameters
-    ----------
-    totals : DataFrame
-        As `sitefinder.schema` declares it.
-
-    Returns
-    -------
-    str
-        Begins with a space; empty without such drops.
-    """
-    drops = drops_of(totals)
-    if drops is None:
-        return ""
-    energy = f"{gigawatt_hours(drops['energy_wh'] / WATTS_PER_KILOWATT / KILOWATTS_PER_MEGAWATT)} GWh"
-    within = energy_interval(*(drops[f"energy_mwh_{part}"] for part in ("p90", "p50", "p10")))
-    number = counted(drops["sites"], "drop", "drops")
-    return (
-        f" And {number} without a stream: {power(drops['power_w'] / WATTS_PER_KILOWATT)}, "
-        f"{energy}{f' ({within})' if within else ''}, in none of the other figures."
-    )
 
 
 # What the interval of the energy includes, and why the mean is far from its middle.

@@ -547,6 +547,10 @@ SITES = Layer(
             amount("demand_served_share", "1", "share of a constant demand that the site alone supplies", 1),
             amount("diesel_displaced_l", "l/yr", "diesel that a generator would need for that supply"),
         ),
+        *made_by(
+            "stretches water_bodies verdicts energy inputs.costs",
+            text("needs", "what the site needs beside works: a new weir, fish pass, screen, agreements"),
+        ),
         *made_by("conduits stretches", *CONDUIT),
         *made_by(
             "stretches",
@@ -605,6 +609,16 @@ SITES = Layer(
         ),
         *made_by(
             "energy closed_energy heads settings.uncertainty settings.run.seed", *COST_INTERVAL, *VARIANCE_SHARES
+        ),
+        *made_by(
+            "energy closed_energy heads settings.uncertainty settings.run.seed",
+            amount(
+                "prob_pays",
+                "1",
+                "probability that the net annual value is above zero at the price of the settings, from the "
+                "simulations",
+                1,
+            ),
         ),
         *made_by(
             "sites heads settings.uncertainty settings.run.seed",
@@ -858,7 +872,11 @@ STRUCTURES = Layer(
         text("blocked_by", "selected site that blocks it; empty if none does"),
         amount("head_m", "m", "gross head of its best plant, after regional shrinkage; NULL without a candidate"),
         amount("flow_mean_m3s", "m³/s", "mean flow at that plant's intake"),
-        text("turbine", "turbine class of its best plant, whether or not it is selected; empty if none fits"),
+        text(
+            "turbine",
+            "turbine class of its best plant, selected or not: of the greatest net annual value, or where none "
+            "pays of the lowest LCOE; empty if none fits",
+        ),
         UNITS._replace(nullable=True, meaning="number of units of that plant"),
         FLOW_DESIGN,
         POWER._replace(meaning="installed capacity of that plant"),
@@ -916,7 +934,8 @@ DROPS = Layer(
         amount(
             "flow_error_percent",
             "%",
-            "stated standard error of the mean flow, years included; NULL if none is stated: no intervals then",
+            "stated standard error of the mean flow, inter-annual variability included; NULL if none is stated: "
+            "no intervals then",
         ),
         text("flow_group", "drops of one group share the error of their flow; empty: with all others without one"),
         text("turbine", "turbine class of its best plant, whether or not it is selected; empty if none fits"),

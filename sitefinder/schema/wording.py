@@ -105,6 +105,7 @@ TITLES = {
         )
     },
     "prob_in_top_n": "Probability of being among the best N",
+    "prob_pays": "Probability that it pays",
     "fish_safe": "Fish-safe",
     "screened": "Fish screen in cost",
     "survival": "Fish survival",

@@ -205,8 +205,8 @@ class DropSource(LayerSource):
     flow_error_percent: float | None = Field(
         None,
         ge=0,
-        description="standard error of the mean of a stated flow, where its row states none; the years are in it "
-        "[%]; absent: such a drop has no interval",
+        description="standard error of the mean of a stated flow, inter-annual variability included, where its "
+        "row states none [%]; absent: such a drop has no interval",
     )
 
 

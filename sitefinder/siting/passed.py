@@ -49,6 +49,8 @@ COLUMNS = (
 )
 FALLS = tuple(kind for kind in NOT_BARRIERS if kind not in CROSSINGS)
 STEP = "step"
+# A diversion is the plant of structures from this share of its head on that is their drop (own choice).
+MIN_SHARE_OF_HEAD = 0.5
 
 
 def kinds_of_structures(structures, navigation_uses, abstraction_uses):
@@ -234,7 +236,7 @@ def passed_things(stretches, things, count, forbidden=None) -> Passed:
 
 
 def plants_of_structures(stretches, things, is_structure, stations, within_m):
-    """Diversions that are the plant of a structure: it lies in them, near to both of their ends.
+    """Diversions that are the plant of structures, which lie in them near to both ends and are most of their head.
 
     Parameters
     ----------
@@ -254,15 +256,15 @@ def plants_of_structures(stretches, things, is_structure, stations, within_m):
 
     Notes
     -----
-    The head of so short a diversion is the drop of the structure, which counts once: as the plant at it.
+    The drop of a structure counts once: as the plant at it. A drop that is not known makes no diversion its plant.
     """
     table = stretches.table
-    found = np.zeros(len(table), dtype=bool)
-    row = np.flatnonzero(is_structure)
+    drop_m = np.zeros(len(table))
+    row = np.flatnonzero(is_structure & things["drop_m"].notna().to_numpy())
     diverts = is_scheme_that(table["scheme_type"], "diverts")
     short = np.flatnonzero(diverts & (table["length_m"].to_numpy() <= 2.0 * within_m))
     if not (len(row) and len(short)):
-        return found
+        return drop_m > 0.0
     segment_m, step_m = (stations[name].to_numpy() for name in ("segment_length_m", "to_downstream_m"))
     way_m = to_outlet_m(stations["downstream"].to_numpy().astype(np.int32), step_m)
     station = things["station"].to_numpy(np.int64)[row]
@@ -273,10 +275,12 @@ def plants_of_structures(stretches, things, is_structure, stations, within_m):
     of_taken, on = np.repeat(short, taken), stretches.taken[place + np.arange(taken.sum())]
     first, end = (np.searchsorted(station, on, side) for side in ("left", "right"))
     number = np.repeat(first - np.append(0, np.cumsum(end - first)[:-1]), end - first)
-    at_m, owner = thing_m[number + np.arange(len(number))], np.repeat(of_taken, end - first)
+    number += np.arange(len(number))
+    at_m, owner = thing_m[number], np.repeat(of_taken, end - first)
     from_m, to_m = (way_m[table[name].to_numpy(dtype=np.int64)[owner]] for name in ("intake", "tailrace"))
-    found[owner[(from_m - at_m <= within_m) & (at_m - to_m <= within_m)]] = True
-    return found
+    near = (from_m - at_m <= within_m) & (at_m - to_m <= within_m)
+    np.add.at(drop_m, owner[near], things["drop_m"].to_numpy(np.float64)[row][number][near])
+    return (drop_m > 0.0) & (drop_m >= MIN_SHARE_OF_HEAD * table["head_m"].to_numpy(np.float64))
 
 
 def new_weirs_at(stretches, stations, station, places, within_m):

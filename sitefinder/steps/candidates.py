@@ -53,8 +53,8 @@ def list_stretches(
     Candidates are found by their measured heads, since whether a stretch or a weir fits the place is judged by
     what the DEM shows there; the same goes for `head_unresolved`. Energy and cost go by the shrunk heads, and
     so do the limits of head: a stretch that only luck brought within them is left out. So is a diversion with an
-    existing structure within ``stretches.structure_snap_m`` of both of its ends, and a new weir on a structure or
-    as near to one: their head is that structure's.
+    existing structure within ``stretches.structure_snap_m`` of both of its ends that is most of its head, and a
+    new weir on a structure or as near to one: its drop is not theirs.
     """
     structures = water_bodies.structures
     barred = water_bodies.standing | water_bodies.developed | water_bodies.tidal

@@ -180,7 +180,8 @@ def test_categories_and_narrow_numbers_are_widened():
 
 def test_one_polygon_may_come_where_several_may():
     frame = gpd.GeoDataFrame(
-        {"site_id": ["a", "b"], "area_km2": [1.0, 2.0]},
+        {"site_id": ["a", "b"], "is_whole": True}
+        | {name: [1.0, 2.0] for name in ("area_km2", "inflow_km2", "drawn_km2")},
         geometry=[box(0, 0, 1, 1), MultiPolygon([box(2, 2, 3, 3)])],
         crs="EPSG:32633",
     )

@@ -76,6 +76,7 @@ def random_things(rng, stations):
             "station": rng.choice(places, count),
             "share_above": rng.uniform(0.02, 0.98, count),
             "structure": np.arange(count),
+            "drop_m": rng.choice([0.3, 0.8, 2.0, np.nan], count),
         }
     )
     table["may_serve"] = table["kind"].isin(WEIRS)
@@ -202,13 +203,11 @@ def test_a_short_diversion_about_a_weir_is_that_weirs_plant(seed):
             station = int(stations["downstream"][station])
             path.append(station)
         line = shapely.line_merge(shapely.union_all([lines[each] for each in path if each in lines]))
-        points = [
-            lines[row.station].interpolate(row.share_above, normalized=True)
-            for row in things[counts].itertuples()
-            if row.station in path
-        ]
+        own = [row for row in things[counts].itertuples() if row.station in path]
+        points = [lines[row.station].interpolate(row.share_above, normalized=True) for row in own]
         along = [(line.project(point), line.length - line.project(point)) for point in points]
-        near = any(max(pair) <= within_m for pair in along)
+        drops_m = [row.drop_m for row, pair in zip(own, along, strict=True) if max(pair) <= within_m]
+        near = np.nansum(drops_m) >= 0.5 * site.head_m
         assert found[number] == (site.scheme_type == "diversion" and near), site
 
 

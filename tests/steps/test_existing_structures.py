@@ -44,30 +44,44 @@ def test_the_plant_of_a_structure_is_the_best_of_all_turbines_that_fit_there(sam
     table = results["stretches"].table
     at_weir = table[table["scheme_type"] == "at_barrier"]
     ids = results["water_bodies"].structures["structure_id"].to_numpy()[at_weir["structure"]]
-    options = turbine_options(
-        at_weir.reset_index(drop=True),
-        flows.bins_m3s,
-        flows.environmental_flow_m3s,
-        inputs.turbines,
-        inputs.costs,
-        settings,
-        results["water_depths"],
-        flows.closed,
-        flows.model,
-    )
+
+    def options_of(settings):
+        return turbine_options(
+            at_weir.reset_index(drop=True),
+            flows.bins_m3s,
+            flows.environmental_flow_m3s,
+            inputs.turbines,
+            inputs.costs,
+            settings,
+            results["water_depths"],
+            flows.closed,
+            flows.model,
+        )
+
+    by_cost = settings.energy.model_copy(update={"design_by": "lcoe_per_kwh"})
+    by_value, by_cost = options_of(settings), options_of(settings.model_copy(update={"energy": by_cost}))
     choice = results["verdicts"].choice[at_weir.index]
     listed = structures.set_index("structure_id")
 
     sites = sample_run.delivered.tables["sites"].set_index("site_id")
     figures = ["power_kw", "energy_mwh", "capital_cost", "net_annual_value"]
-    has_site = []
-    for place, (name, may) in enumerate(zip(ids, choice.tolist(), strict=True)):
+    has_site, pays = [], []
+
+    def admitted(options, place, may):
         own = options[(options["stretch"] == place) & (options["fish_safe"] | (may != 1))]
-        own = own[~own["screened"] | (may == 1)]
+        return own[~own["screened"] | (may == 1)]
+
+    for place, (name, may) in enumerate(zip(ids, choice.tolist(), strict=True)):
+        own = admitted(by_value, place, may)
         if own.empty:
             assert listed.loc[name, "turbine"] == ""
             continue
         best = own.loc[own["net_annual_value"].idxmax()]
+        pays.append(best["net_annual_value"] > 0)
+        if not pays[-1]:
+            cheap = admitted(by_cost, place, may)
+            best = cheap.loc[cheap["lcoe_per_kwh"].idxmin()]
+            assert best["lcoe_per_kwh"] <= own["lcoe_per_kwh"].min()
         assert listed.loc[name, "turbine"] == best["name"]
         site_id = listed.loc[name, "site_id"]
         has_site.append(site_id != "")
@@ -77,7 +91,7 @@ def test_the_plant_of_a_structure_is_the_best_of_all_turbines_that_fit_there(sam
         expected = sites.loc[site_id] if site_id else best
         for column in figures:
             assert listed.loc[name, column] == pytest.approx(expected[column], rel=1e-9), (name, column)
-    assert set(has_site) == {True, False}
+    assert set(has_site) == set(pays) == {True, False}
 
 
 def test_what_a_plant_needs_follows_from_the_structure(structures):

@@ -32,7 +32,15 @@ def test_each_sheet_holds_the_figures_of_its_site(sample_run):
             f"{site.lat:.6f}, {site.lon:.6f}",
         ):
             assert notes in sheet, notes
+        assert f"It needs {site.needs}" in sheet
+        assert f"pays with {100 * site.prob_pays:.0f} %" in sheet
+        # What is not on the DEM, and the conduit of a diversion on the map's legend.
+        assert f"{figure(site.inflow_km2)} km², as stated" in sheet
+        assert (" headrace " in sheet) == (site.scheme_type == "diversion")
         assert figure(site.energy_mwh) in texts[0]
+    assert re.search(
+        r"And 5 drops without a stream: 127 kW, 1.02 GWh \(P90 [\d.]+, P50 [\d.]+, P10 [\d.]+\)", texts[0]
+    )
 
 
 def test_the_plate_holds_the_totals_of_the_districts(sample_run):

@@ -249,6 +249,7 @@ function startPicked() {
   function facts() {
     const groups = new Map();
     page.data.labels.forEach(([group, label, meaning], at) => {
+      if (!site.facts[at]) return;
       if (!groups.has(group)) groups.set(group, element("dl"));
       groups.get(group).append(element("dt", label, { title: meaning }), element("dd", site.facts[at]));
     });

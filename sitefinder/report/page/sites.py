@@ -108,12 +108,14 @@ FACTS = (
     Fact(PLANT, "Crossings of streams and gullies", "amount", ("crossings",)),
     Fact(PLANT, "Ponded length", "extent", ("pond_length_m",)),
     Fact(PLANT, "Existing structure", "text", ("structure_id",)),
+    Fact(PLANT, "It needs", "text", ("needs",)),
     Fact(COST, "Capital cost", "money", ("capital_cost",)),
     Fact(COST, "Levelised cost of energy (LCOE)", "amount", ("lcoe_per_kwh",)),
     Fact(COST, "LCOE, P10 to P90", "range", ("lcoe_per_kwh_p10", "lcoe_per_kwh_p90")),
     Fact(COST, "LCOE difference to solar with storage", "amount", ("lcoe_minus_solar_per_kwh",)),
     Fact(COST, "Specific cost", "money", ("specific_cost_per_kw",)),
     Fact(COST, "Net annual value", "money", ("net_annual_value",)),
+    Fact(COST, "Probability that it pays", "share", ("prob_pays",)),
     Fact(COST, "Net present value", "money", ("npv",)),
     Fact(COST, "Internal rate of return, real", "amount", ("irr_percent",)),
     Fact(COST, "Discounted payback", "amount", ("discounted_payback_years",)),
@@ -135,6 +137,12 @@ FACTS = (
     Fact(VARIANCE_SHARES, "Inter-annual variability", "included", ("energy_variance_share_year",)),
     Fact(VARIANCE_SHARES, "Turbine efficiency", "share", ("energy_variance_share_efficiency",)),
 )
+# Columns of facts that only diversions have.
+OF_DIVERSIONS = {
+    fact.columns[0]
+    for fact in FACTS
+    if fact.columns[0].startswith(("depleted_", "conduit_")) or fact.columns[0] in ("deepest_cut_m", "crossings")
+}
 OPTIONS = (
     ("Turbine", "turbine"),
     ("Screen", "screened"),
@@ -308,8 +316,10 @@ def _tip(row, stream, currency):
     ]
 
 
-# One fact as text.
+# One fact as text; empty for what only a diversion has, elsewhere.
 def _in_words(row, fact, unit):
+    if fact.columns[0] in OF_DIVERSIONS and not named(SCHEME_TYPES, row["scheme_type"]).diverts:
+        return ""
     values = [row[name] for name in fact.columns]
     first = values[0]
     if fact.form == "marks":

@@ -7,6 +7,7 @@ from sitefinder.report.sheets.maps import locate, locator, measure_names, region
 from sitefinder.report.sheets.profiles import measure_profiles
 from sitefinder.report.sheets.site_data import LONGEST_NAME, site_data
 from sitefinder.report.stream_names import stream_names
+from sitefinder.report.structures import beside_text
 from sitefinder.report.text import counted, energy_interval, figure, gigawatt_hours, power
 from sitefinder.schema.wording import READING, SAFETY, SCREENING
 from sitefinder.units import METRES_PER_KILOMETRE
@@ -66,7 +67,7 @@ def field_sheets_pdf(handover, count):
 
 
 def totals_text(handover):
-    """Totals of all sites, as a sentence."""
+    """Totals of all sites, and of drops without a stream, as sentences."""
     sites = handover.tables["sites"]
     if not len(sites):
         return NO_SITE
@@ -75,6 +76,7 @@ def totals_text(handover):
     return (
         f"{counted(len(sites), 'site', 'sites')}: installed capacity {power(sites['power_kw'].sum())}, "
         f"mean annual energy {energy} GWh ({interval} GWh); {effects_of_sites(sites)}."
+        + beside_text(handover.tables["totals"])
     )
 
 

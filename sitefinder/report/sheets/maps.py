@@ -20,6 +20,7 @@ SMALLEST_SHARE = 0.45
 _MILDEST_FIRST = tuple(reversed(VERDICTS))
 LOCATOR_MM = (45.0, 30.0)
 POINT_MM = {"settlement": 1.4, "structure": 1.7, "end": 2.4}
+CONDUIT_PARTS = ("headrace", "penstock")
 ENDS = (("intake", "triangle down"), ("tailrace", "circle"))
 
 
@@ -59,8 +60,9 @@ def place_map(setter, handover, site, size_mm):
     lon, lat = [site["intake_lon"], site["lon"]], [site["intake_lat"], site["lat"]]
     places = grid_places(handover.crs, lon, lat)
     stretch, to_road = _stretch(handover, site), _to_road(handover, places[1])
+    conduits = _conduits(handover, site)
     shown = [shapely.Point(place) for place in places if np.isfinite(place).all()]
-    shown += [part for part in (stretch, to_road) if not part.is_empty]
+    shown += [part for part in (stretch, to_road, *conduits.values()) if not part.is_empty]
     if not shown:
         return None
     bounds = shapely.union_all(shown).bounds
@@ -73,7 +75,10 @@ def place_map(setter, handover, site, size_mm):
     _draw_ground(frame, handover)
     frame.lines([to_road], "to-road")
     frame.lines([stretch], "stretch-edge", "stretch")
-    frame.keep_clear_along(stretch)
+    for part, line in conduits.items():
+        frame.lines([line], part)
+    for line in (stretch, *conduits.values()):
+        frame.keep_clear_along(line)
     known = [(place, *end) for place, end in zip(places, ENDS, strict=True) if np.isfinite(place).all()]
     for place, _, shape in known:
         x, y = frame.at(*place)
@@ -178,6 +183,7 @@ def region_map(setter, handover, size_mm, *, number_pt, largest_mm, name_pt, pla
 def _key(kinds, ends=()):
     entries = [
         ("stretch", sample("stretch"), "stretch used by this site"),
+        *((part, sample(part), part) for part in CONDUIT_PARTS),
         *(("end", sample("end", shape=shape, size_mm=2.2), name) for name, shape in ends),
         ("to-road", sample("to-road"), "straight line to the nearest road"),
         *(
@@ -316,6 +322,13 @@ def _stretch(handover, site):
     stretches = handover.tables["stretches"]
     own = stretches[stretches["site_id"] == site["site_id"]]
     return own.geometry.iloc[0] if len(own) else shapely.LineString()
+
+
+# Headrace and penstock of a diversion, as far as the ground shows a way for them.
+def _conduits(handover, site):
+    conduits = handover.tables["conduits"]
+    own = conduits[conduits["site_id"] == site["site_id"]]
+    return {part: line for part, line in zip(own["part"], own.geometry, strict=True)} if len(own) else {}
 
 
 # The straight line from the tailrace to the nearest road, empty where there is none near.

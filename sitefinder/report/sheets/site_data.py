@@ -24,7 +24,7 @@ from sitefinder.report.sheets.profiles import profile_drawing
 from sitefinder.report.text import NOT_KNOWN, level_places
 from sitefinder.schema.columns import MONTH_NAMES
 from sitefinder.siting.profiles import NORMAL_90
-from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, VERDICTS, flag_phrases, named, phrases
+from sitefinder.vocabulary import ACTIONS, DOUBT, SCHEME_TYPES, USED, VERDICTS, flag_phrases, named, phrases
 
 MAP_MM, PROFILE_MM = (126.0, 90.0), (181.0, 46.0)
 # Longer texts are cut in titles and tables, and printed in full at the end of the sheet.
@@ -34,6 +34,9 @@ BANKS = {"left": "on the left bank (looking downstream)", "right": "on the right
 # A road within this height difference is level with the powerhouse [m].
 LEVEL_WITHIN_M = 0.5
 REASON_SEPARATOR = "; "
+# Sources of the uncertainty of energy, by the end of their columns; smaller shares than this are left out.
+CONTRIBUTIONS = {"year": "year", "flow": "flow", "head": "head", "efficiency": "efficiency"}
+MIN_CONTRIBUTION = 0.045
 # Rows of the table of the depleted reach; the layer depleted_reaches has all places and months.
 DEPLETED_ROWS = 5
 
@@ -146,6 +149,7 @@ def _plant(handover, site, scheme):
     )
     rate_of_return = f"; rate of return {amount(irr, '%', 1)}, real" if is_known(irr) else ""
     break_even, solar = site["break_even_price_per_kwh"], amount(site["solar_lcoe_per_kwh"], "", 3)
+    lcoe = span(site["lcoe_per_kwh_p10"], site["lcoe_per_kwh_p90"], "", 3)
     length_m, conduit_m = site["length_m"], site["conduit_length_m"]
     return [
         ("Turbine", f"{site['units']} × {_cell(site['turbine'])}; {safe}{screen}"),
@@ -153,14 +157,17 @@ def _plant(handover, site, scheme):
         _if_known("P90 to P10", site["power_kw_p90"], span(site["power_kw_p90"], site["power_kw_p10"], "kW")),
         ("Mean annual energy", amount(site["energy_mwh"], "MWh")),
         _if_known("P90 · P50 · P10", energy[0], " · ".join(map(amount, energy)) + " MWh"),
+        ("Uncertainty from", _contributions(site)),
         _if_known("Capacity factor", site["capacity_factor"], amount(site["capacity_factor"], "", 2)),
         ("Capital cost", money(site["capital_cost"], handover.currency)),
         _if_known("Specific cost", specific, f"{money(specific, handover.currency)} per kW"),
         ("Levelised cost of energy", amount(site["lcoe_per_kwh"], per_kwh, 3)),
         _if_known(
-            "P10 to P90", site["lcoe_per_kwh_p10"], span(site["lcoe_per_kwh_p10"], site["lcoe_per_kwh_p90"], "", 3)
+            "P10 to P90",
+            site["lcoe_per_kwh_p10"],
+            f"{lcoe}; pays with {percent(site['prob_pays'])}",
         ),
-        ("Net present value", money(site["npv"], handover.currency) + rate_of_return),
+        ("Net present value", money(site["npv"], handover.currency.partition(" of ")[0]) + rate_of_return),
         ("Discounted payback", amount(payback, "years", 0) if is_known(payback) else "not within the lifetime"),
         _if_known("Break-even price", break_even, f"{amount(break_even, '', 3)}; solar {solar} {per_kwh}"),
         None if scheme.diverts else ("Stretch of stream", amount(length_m, "m")),
@@ -204,6 +211,14 @@ def _left(row):
 def _flow_by_month(own):
     first = own[(own["position"] == 1) & (own["month"] > 0)].sort_values("month")
     return [[MONTH_NAMES[int(row.month) - 1][:3], amount(row.flow_left_m3s)] for row in first.itertuples()]
+
+
+# What the uncertainty of the energy comes from, the greatest share first; None where nothing errs.
+def _contributions(site):
+    shares = {name: site[f"energy_variance_share_{key}"] for key, name in CONTRIBUTIONS.items()}
+    known = {name: share for name, share in shares.items() if is_known(share) and share >= MIN_CONTRIBUTION}
+    ordered = sorted(known.items(), key=lambda one: -one[1])
+    return ", ".join(f"{name} {percent(share)}" for name, share in ordered) or None
 
 
 # Length of the conduit, and where it runs as far as the ground shows it.
@@ -283,7 +298,10 @@ def _access(handover, site):
     ]
     if missing:
         rows.append(("Not in this run", f"layers of {listed(missing)}"))
-    rows.append(("Existing structure", _cell(site["structure_id"], "none used")))
+    things = handover.tables["stretch_structures"]
+    used = things.loc[(things["site_id"] == site["site_id"]) & (things["role"] == USED), "object_id"]
+    rows.append(("Existing structure", _cell(site["structure_id"] or ", ".join(used), "none used")))
+    rows.append(("It needs", words(site["needs"], "nothing beside its works")))
     return rows
 
 

@@ -198,7 +198,9 @@ def test_figures_are_written_as_a_person_writes_them(handover):
         "Gross head": "9.61 ± 0.25 m (standard error)",
         "Closed months": "Oct, Nov",
         "Flow source": "regional regression",
-        "Headrace and penstock": "none",
+        # What only a diversion has is left out.
+        "Headrace and penstock": "",
+        "Mean flow left below the intake": "",
         "Depleted reach": "none: no water is diverted",
         "Scheme type": "new weir",
     }
