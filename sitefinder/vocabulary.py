@@ -128,6 +128,23 @@ class Evidence(NamedTuple):
     phrase: str
 
 
+class FishSafety(NamedTuple):
+    """A question that fish safety answers."""
+
+    name: str
+    label: str
+    phrase: str
+
+
+class MigrationDirection(NamedTuple):
+    """Direction in which a group of fish migrates."""
+
+    name: str
+    label: str
+    goes_down: bool
+    goes_up: bool
+
+
 class CapitalPart(NamedTuple):
     """A part of a plant's capital cost."""
 
@@ -333,10 +350,23 @@ EFFECTS = (UNDER, TOUCHING, DOWNSTREAM, UPSTREAM, NOT_COVERED, NOT_PUBLISHED)
 
 # Strongest first.
 EVIDENCE_GRADES = (
-    Evidence("tested", "tested", "Survival was measured with live fish."),
+    Evidence("tested", "tested", "Survival was measured with live fish, in a trial that is named."),
+    Evidence("modelled", "modelled", "Survival follows from a published blade-strike model."),
     Evidence("claimed", "claimed", "Survival is claimed by the manufacturer, without a published test."),
     Evidence("none", "none", "There is no evidence of survival."),
 )
+
+# The two questions of fish safety, the stricter first: what is safe as built is also safe with a screen.
+AS_BUILT_SAFETY = FishSafety("as_built", "safe as built", "Fish survive the turbine itself, without a screen.")
+SCREENED_SAFETY = FishSafety(
+    "screened", "safe with a screen", "Fish survive the turbine itself, or behind a screen with a bypass."
+)
+FISH_SAFETIES = (AS_BUILT_SAFETY, SCREENED_SAFETY)
+
+DOWN = MigrationDirection("down", "downstream", goes_down=True, goes_up=False)
+UP = MigrationDirection("up", "upstream", goes_down=False, goes_up=True)
+BOTH_WAYS = MigrationDirection("both", "both directions", goes_down=True, goes_up=True)
+MIGRATION_DIRECTIONS = (DOWN, UP, BOTH_WAYS)
 
 # How a diversion's conduit goes.
 ALONG_HILLSIDE, STRAIGHT_LINE = "hillside", "straight"
@@ -825,7 +855,7 @@ def names(records: Iterable[Any]) -> tuple[str, ...]:
     Examples
     --------
     >>> names(EVIDENCE_GRADES)
-    ('tested', 'claimed', 'none')
+    ('tested', 'modelled', 'claimed', 'none')
     """
     return tuple(record.name for record in records)
 

@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 from sitefinder.vocabulary import (
     ACTIONS,
     EVIDENCE_GRADES,
+    FISH_SAFETIES,
+    MIGRATION_DIRECTIONS,
     SCHEME_TYPES,
     allowable,
     head_schemes,
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     SchemeType: TypeAlias = str
     HydrokineticSchemeType: TypeAlias = str
     EvidenceGrade: TypeAlias = str
+    FishSafety: TypeAlias = str
+    MigrationDirection: TypeAlias = str
     Allowable: TypeAlias = str
     PassedKind: TypeAlias = str
 else:
@@ -28,5 +32,7 @@ else:
     SchemeType = Literal[head_schemes()]
     HydrokineticSchemeType = Literal[tuple(scheme.name for scheme in SCHEME_TYPES if not scheme.has_head)]
     EvidenceGrade = Literal[names(EVIDENCE_GRADES)]
+    FishSafety = Literal[names(FISH_SAFETIES)]
+    MigrationDirection = Literal[names(MIGRATION_DIRECTIONS)]
     Allowable = Literal[allowable()]
     PassedKind = Literal[never_past_kinds()]

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
-from sitefinder.settings.choices import Allowable, EvidenceGrade, PassedKind, SchemeType
+from sitefinder.settings.choices import Allowable, PassedKind, SchemeType
 from sitefinder.settings.economics import (
     CostSettings,
     EnergySettings,
@@ -16,6 +16,7 @@ from sitefinder.settings.economics import (
     TailwaterSettings,
     UncertaintySettings,
 )
+from sitefinder.settings.fish import FishSettings
 from sitefinder.settings.fitting import FitSettings
 from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs, Section
@@ -561,28 +562,6 @@ class ConduitSettings(Section):
     tunnels: bool = Field(
         False,
         description="whether a tunnel may be driven where a cut is too deep; priced by crossings.tunnel_per_m",
-    )
-
-
-class FishSettings(Section):
-    """When a turbine is fish-safe, and the required survival past several plants."""
-
-    min_survival: Share = Field(0.95, description="minimum downstream survival at a fish-safe turbine, as a share")
-    evidence: list[EvidenceGrade] = Field(["tested"], min_length=1, description="grades of evidence that count")
-    spawning_rules: list[str] = Field(
-        default_factory=list,
-        description="names of the rules whose features are spawning grounds, where downstream migration starts; "
-        "empty: passage survival is not computed",
-    )
-    min_passage_survival: float | None = Field(
-        None,
-        gt=0,
-        le=1,
-        description="minimum cumulative downstream passage survival from each spawning ground to the outlet, past "
-        "all sites and existing plants, as a share; absent: no site is rejected for it",
-    )
-    existing_survival: Share | None = Field(
-        None, description="survival at an existing plant, as a share; absent: existing plants are not counted"
     )
 
 

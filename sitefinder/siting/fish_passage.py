@@ -223,7 +223,7 @@ def grades_counted(weakest):
     Examples
     --------
     >>> grades_counted("claimed")
-    ['tested', 'claimed']
+    ['tested', 'modelled', 'claimed']
     """
     return list(EVIDENCE[: EVIDENCE.index(weakest) + 1])
 
