@@ -145,6 +145,35 @@ class MigrationDirection(NamedTuple):
     goes_up: bool
 
 
+class InSeason(NamedTuple):
+    """What the months of migration of a group of fish mean for a site that it migrates past."""
+
+    name: str
+    label: str
+
+
+class FishPassType(NamedTuple):
+    """A type of fish pass."""
+
+    name: str
+    label: str
+
+
+class PassageState(NamedTuple):
+    """A state of the streams for which the passage of fish is computed."""
+
+    name: str
+    label: str
+    phrase: str
+
+
+class PassageBasis(NamedTuple):
+    """What the share of fish that get up a barrier rests on."""
+
+    name: str
+    phrase: str
+
+
 class CapitalPart(NamedTuple):
     """A part of a plant's capital cost."""
 
@@ -367,6 +396,38 @@ DOWN = MigrationDirection("down", "downstream", goes_down=True, goes_up=False)
 UP = MigrationDirection("up", "upstream", goes_down=False, goes_up=True)
 BOTH_WAYS = MigrationDirection("both", "both directions", goes_down=True, goes_up=True)
 MIGRATION_DIRECTIONS = (DOWN, UP, BOTH_WAYS)
+
+NOTHING_IN_SEASON = InSeason("nothing", "nothing")
+RAISE_IN_SEASON = InSeason("raise_environmental_flow", "higher environmental flow")
+CLOSE_IN_SEASON = InSeason("close", "no abstraction")
+IN_SEASONS = (NOTHING_IN_SEASON, RAISE_IN_SEASON, CLOSE_IN_SEASON)
+
+POOL_AND_WEIR = FishPassType("pool_and_weir", "pool and weir")
+FISH_PASS_TYPES = (
+    POOL_AND_WEIR,
+    FishPassType("vertical_slot", "vertical slot"),
+    FishPassType("denil", "baffles (Denil)"),
+    FishPassType("nature_like", "nature-like"),
+)
+
+NATURAL_STATE = PassageState("natural", "natural falls alone", "Only natural falls are in the way.")
+TODAY_STATE = PassageState("today", "today", "Existing weirs and plants as mapped.")
+SITES_STATE = PassageState("sites", "with the sites", "As today, with all sites and the fish passes they pay for.")
+REMOVALS_STATE = PassageState(
+    "removals", "after removals", "As today, without the weirs that are to be removed."
+)
+BOTH_STATE = PassageState(
+    "sites_and_removals", "with the sites, after removals", "With all sites, and without the weirs to be removed."
+)
+PASSAGE_STATES = (NATURAL_STATE, TODAY_STATE, SITES_STATE, REMOVALS_STATE, BOTH_STATE)
+
+STATED_PASSABLE = PassageBasis("stated", "stated by the user's layer")
+BY_LEAP = PassageBasis("leap", "drop against what the group leaps")
+BY_PASS = PassageBasis("pass", "efficiency of the fish pass")
+DROP_UNKNOWN = PassageBasis("drop_unknown", "no drop is known: counted as impassable without a fish pass")
+POOLS_TOO_HIGH = PassageBasis("pools_unsuitable", "the pass's pools are too high or too shallow for the group")
+NOT_IN_THE_WAY = PassageBasis("none", "not in the way of fish going up")
+PASSAGE_BASES = (STATED_PASSABLE, BY_LEAP, BY_PASS, DROP_UNKNOWN, POOLS_TOO_HIGH, NOT_IN_THE_WAY)
 
 # How a diversion's conduit goes.
 ALONG_HILLSIDE, STRAIGHT_LINE = "hillside", "straight"

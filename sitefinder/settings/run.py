@@ -641,10 +641,13 @@ class Settings(Section):
     @model_validator(mode="after")
     def _spawning_rules_exist(self) -> Self:
         fish, names = self.fish, [rule.name for rule in self.rules]
-        if unknown := [name for name in fish.spawning_rules if name not in names]:
-            near = difflib.get_close_matches(unknown[0], names, n=1)
-            hint = f"; did you mean {near[0]}?" if near else ""
-            raise ValueError(f"fish.spawning_rules lists {unknown[0]}, but there is no rule of that name{hint}")
+        listed = {"fish.spawning_rules": fish.spawning_rules}
+        listed |= {f"rules of the fish group {group.name}": group.rules or [] for group in fish.groups}
+        for place, rules in listed.items():
+            if unknown := [name for name in rules if name not in names]:
+                near = difflib.get_close_matches(unknown[0], names, n=1)
+                hint = f"; did you mean {near[0]}?" if near else ""
+                raise ValueError(f"{place} lists {unknown[0]}, but there is no rule of that name{hint}")
         if fish.min_passage_survival is not None and not fish.spawning_rules:
             raise ValueError("fish.min_passage_survival needs fish.spawning_rules, where migration starts")
         return self

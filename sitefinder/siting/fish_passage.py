@@ -1,4 +1,4 @@
-"""Survival of migrating fish past all plants, and what fish-safe turbines gain."""
+"""Passage of migrating fish past all plants and barriers, both ways, and what fish-safe turbines gain."""
 
 from typing import NamedTuple
 
@@ -58,18 +58,22 @@ def survival_to_outlet(downstream, entered, survival):
         Number of the next station downstream, -1 at an outlet; always greater than the station's own.
     entered : ndarray of int, shape (k,)
         Station at which each plant is entered.
-    survival : ndarray of float64, shape (k,)
-        Share that survive it.
+    survival : ndarray of float64, shape (k,) or (k, groups)
+        Share that survive it, of each group of fish.
 
     Returns
     -------
-    ndarray of float64, shape (n,)
+    ndarray of float64, shape (n,) or (n, groups)
         The product over all plants entered at the station or below.
 
     Notes
     -----
     Every fish counts as passing through every turbine on its path; none is credited for passing over a weir or
     along the depleted reach, since their number is not known from a map. Plants are taken as independent.
+
+    With the shares that get up each barrier it gives the share of fish that reach a station from the outlet. A
+    barrier stands somewhere on the segment above its station, and counts for all of that segment, to be on the
+    safe side in both directions.
 
     Examples
     --------
@@ -79,9 +83,31 @@ def survival_to_outlet(downstream, entered, survival):
     >>> float(survival_to_outlet(downstream, np.arange(5), np.full(5, 0.95))[0].round(3))
     0.774
     """
-    at_station = np.ones(downstream.size)
-    np.multiply.at(at_station, np.asarray(entered, dtype=np.int64), np.asarray(survival, dtype=np.float64))
-    return _down_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), at_station)
+    at_station = at_stations(len(downstream), entered, survival)
+    columns = at_station.reshape(len(at_station), -1)
+    found = _down_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), columns)
+    return found.reshape(at_station.shape)
+
+
+def at_stations(count, station, share):
+    """Product of the shares of fish that pass what stands at each station.
+
+    Parameters
+    ----------
+    count : int
+        Number of stations, n.
+    station : ndarray of int, shape (k,)
+    share : ndarray of float64, shape (k,) or (k, groups)
+
+    Returns
+    -------
+    ndarray of float64, shape (n,) or (n, groups)
+        1 where nothing stands.
+    """
+    share = np.asarray(share, dtype=np.float64)
+    product = np.ones((count, *share.shape[1:]))
+    np.multiply.at(product, np.asarray(station, dtype=np.int64), share)
+    return product
 
 
 # From the outlets up.
@@ -90,7 +116,52 @@ def _down_to_outlet(downstream, at_station):
     total = at_station.copy()
     for i in range(downstream.size - 1, -1, -1):
         if downstream[i] >= 0:
-            total[i] *= total[downstream[i]]
+            for group in range(total.shape[1]):
+                total[i, group] *= total[downstream[i], group]
+    return total
+
+
+def weighted_above(downstream, length_m, at_station):
+    """Length of stream at and above each station, each metre weighted by the share of fish that pass to it.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+    length_m : ndarray of float64, shape (n,)
+        Length of each station's segment [m].
+    at_station : ndarray of float64, shape (n, groups)
+        See `at_stations`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, groups)
+        [m] Sum over the station and all above it of the length times the product of the shares at the stations
+        between, those at the station itself left out. What a change of the station's own share does to the whole
+        network follows without another pass: this, times the change, times the share of fish that come up to it.
+
+    Examples
+    --------
+    Two tributaries of 100 m, one behind a weir that half of the fish pass, join above 50 m of river:
+
+    >>> downstream = np.array([2, 2, -1], dtype=np.int32)
+    >>> weighted_above(downstream, np.array([100.0, 100.0, 50.0]), np.array([[0.5], [1.0], [0.2]])).ravel()
+    array([100., 100., 200.])
+    """
+    downstream = np.ascontiguousarray(downstream, dtype=np.int32)
+    return _weighted(downstream, np.asarray(length_m, dtype=np.float64), np.asarray(at_station, dtype=np.float64))
+
+
+# Downstream loop.
+@kernel
+def _weighted(downstream, length_m, at_station):
+    total = np.empty(at_station.shape)
+    for i in range(downstream.size):
+        total[i, :] = length_m[i]
+    for i in range(downstream.size):
+        below = downstream[i]
+        if below >= 0:
+            for group in range(total.shape[1]):
+                total[below, group] += at_station[i, group] * total[i, group]
     return total
 
 
