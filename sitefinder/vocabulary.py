@@ -167,6 +167,13 @@ class PassageState(NamedTuple):
     phrase: str
 
 
+class BarrierKind(NamedTuple):
+    """What fish on their way meet."""
+
+    name: str
+    label: str
+
+
 class PassageBasis(NamedTuple):
     """What the share of fish that get up a barrier rests on."""
 
@@ -413,9 +420,7 @@ FISH_PASS_TYPES = (
 NATURAL_STATE = PassageState("natural", "natural falls alone", "Only natural falls are in the way.")
 TODAY_STATE = PassageState("today", "today", "Existing weirs and plants as mapped.")
 SITES_STATE = PassageState("sites", "with the sites", "As today, with all sites and the fish passes they pay for.")
-REMOVALS_STATE = PassageState(
-    "removals", "after removals", "As today, without the weirs that are to be removed."
-)
+REMOVALS_STATE = PassageState("removals", "after removals", "As today, without the weirs that are to be removed.")
 BOTH_STATE = PassageState(
     "sites_and_removals", "with the sites, after removals", "With all sites, and without the weirs to be removed."
 )
@@ -428,6 +433,12 @@ DROP_UNKNOWN = PassageBasis("drop_unknown", "no drop is known: counted as impass
 POOLS_TOO_HIGH = PassageBasis("pools_unsuitable", "the pass's pools are too high or too shallow for the group")
 NOT_IN_THE_WAY = PassageBasis("none", "not in the way of fish going up")
 PASSAGE_BASES = (STATED_PASSABLE, BY_LEAP, BY_PASS, DROP_UNKNOWN, POOLS_TOO_HIGH, NOT_IN_THE_WAY)
+
+WEIR_BARRIER = BarrierKind("weir", "weir")
+FALL_BARRIER = BarrierKind("fall", "natural fall")
+PLANT_BARRIER = BarrierKind("plant", "existing plant")
+SITE_BARRIER = BarrierKind("site", "site")
+BARRIER_KINDS = (WEIR_BARRIER, FALL_BARRIER, PLANT_BARRIER, SITE_BARRIER)
 
 # How a diversion's conduit goes.
 ALONG_HILLSIDE, STRAIGHT_LINE = "hillside", "straight"

@@ -23,6 +23,7 @@ _REGION_TABLES = "sitefinder.delivery.region_tables"
 _MONEY_TABLES = "sitefinder.delivery.money_tables"
 _DEPLETED = "sitefinder.delivery.depleted_reaches"
 _STRUCTURE_TABLES = "sitefinder.delivery.structure_tables"
+_FISH_TABLES = "sitefinder.delivery.fish_tables"
 _CONTEXT = "sitefinder.delivery.context"
 
 
@@ -40,6 +41,13 @@ SHARED = [
         "stationing stretches rule_overlaps water_bodies sites",
         "fish.spawning_rules fish.existing_survival",
         "turbines",
+    ),
+    stage(
+        "fish_passage",
+        "sitefinder.steps.fish_passage:find_fish_passage",
+        "stationing flows water_bodies stream_things stretches rule_overlaps sites within",
+        "fish flows.releases",
+        "turbines costs",
     ),
     stage("money", f"{_CONTEXT}:name_money", "", "", "costs conversions", content=CONTENT),
     stage(
@@ -172,6 +180,10 @@ TABLES = [
         "ranking.allow fish",
         "turbines layers.districts",
     ),
+    _table("fish_groups", _FISH_TABLES, "fish_passage", "fish rules"),
+    _table("fish_sites", _FISH_TABLES, "fish_passage ranked_sites depleted_reaches", "fish rules depleted_reach"),
+    _table("fish_passage", _FISH_TABLES, "stationing fish_passage ranked_sites", "run.crs fish"),
+    _table("fish_reaches", _FISH_TABLES, "stationing fish_passage within", "fish"),
     _table(
         "totals",
         _REGION_TABLES,

@@ -11,7 +11,7 @@ from sitefinder.rules.verdicts import ANY_MAY, SAFE_MAY
 from sitefinder.schema import LAYERS, is_scheme_that
 from sitefinder.siting.passed import flags_of_things, kinds_of_structures, things_of_sites
 from sitefinder.siting.selection import valued_for
-from sitefinder.siting.structures import NO_USE
+from sitefinder.siting.structures import IN_REPAIR, NO_USE
 from sitefinder.vocabulary import (
     ALREADY_POWERED,
     BETTER_SITE,
@@ -48,8 +48,6 @@ PLANT = (
     "net_annual_value",
 )
 NEEDS_SEPARATOR = "; "
-# Conditions that ask for repair, in the user's words (common practice, no source).
-IN_REPAIR = ("poor", "bad", "derelict", "ruined", "damaged")
 
 
 # The things of some candidates, see `things_of_sites`.

@@ -32,6 +32,7 @@ from sitefinder.schema import EVIDENCE, MONEY, has_flag
 from sitefinder.schema.columns import MONTH_ENERGIES, MONTH_NAMES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
+from sitefinder.settings.fish import TYPICAL_EXISTING_SURVIVAL
 from sitefinder.siting.limits import FREE_FLOWING, PLANTS_PER_KM
 from sitefinder.siting.potential import whole
 from sitefinder.units import KILOWATTS_PER_MEGAWATT, MEGAWATT_HOURS_PER_GIGAWATT_HOUR, METRES_PER_KILOMETRE
@@ -112,7 +113,8 @@ def fish_text(streams, sites, settings):
     if "fish.min_passage_survival" in settings:
         text += f" (minimum set: {figure(100 * float(settings['fish.min_passage_survival']))} %)"
     if "fish.existing_survival" not in settings and streams["developed_m"].sum() > 0:
-        text += "; existing plants are not counted, since fish.existing_survival is not set"
+        share = figure(100 * TYPICAL_EXISTING_SURVIVAL)
+        text += f"; at existing plants {share} % count as surviving, since fish.existing_survival is not set"
     if has_flag(sites["flags"], SURVIVAL_ROUNDED.name).any():
         text += f"; losses were rounded up, so a better selection may exist ({SURVIVAL_ROUNDED.name})"
     return text + "."

@@ -57,6 +57,7 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
+from sitefinder.schema.fish_layers import FISH_GROUPS, FISH_PASSAGE, FISH_REACHES, FISH_SITES
 from sitefinder.schema.total_layers import (
     CUMULATIVE_LIMITS,
     DISTRIBUTIONS,
@@ -1006,6 +1007,10 @@ LAYERS = {
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,
         FISH_SAFE_GAIN,
+        FISH_GROUPS,
+        FISH_SITES,
+        FISH_PASSAGE,
+        FISH_REACHES,
         HYDROKINETIC,
         DISTRICTS,
         STREAMS,

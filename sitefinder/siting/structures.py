@@ -29,6 +29,8 @@ CROSSINGS = ("bridge", "culvert", "embankment", "ford")
 NOT_BARRIERS = ("fall", "waterfall", *CROSSINGS)
 # Values for a structure without use.
 NO_USE = ("", "none", "no", "unused", "disused", "abandoned", "unknown")
+# Conditions that ask for repair, in the user's words (common practice, no source).
+IN_REPAIR = ("poor", "bad", "derelict", "ruined", "damaged")
 # A surveyed drop without a stated error (common practice, no source).
 SURVEY_ERROR_M = 0.1
 WORDS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False, "": False}

@@ -221,21 +221,21 @@ def migration_path(
     ]
     return MigrationPath(
         spawning_metres(settings, stationing, rule_overlaps) > 0,
-        np.where(water_bodies.plants_entered, _past_existing(settings), 1.0),
+        np.where(water_bodies.plants_entered, settings.fish.existing_survival, 1.0),
         np.nan_to_num(np.column_stack(survival)),
         fish.min_passage_survival,
     )
 
 
 def spawning_metres(
-    settings: Settings, stationing: Stationing, rule_overlaps: pd.DataFrame
+    settings: Settings, stationing: Stationing, rule_overlaps: pd.DataFrame, rules: Sequence[str] | None = None
 ) -> npt.NDArray[np.float64]:
-    """Length of each station's segment under the spawning rules [m].
+    """Length of each station's segment under the spawning rules, or others by name [m].
 
     Features that may be meant (a missing category) count; where a rule works along the stream, only what lies
     under its layer does.
     """
-    meant = rule_overlaps["rule"].isin(settings.fish.spawning_rules)
+    meant = rule_overlaps["rule"].isin(settings.fish.spawning_rules if rules is None else rules)
     hits = rule_overlaps[meant & rule_overlaps["effect"].isin([UNDER.name, TOUCHING.name])]
     station = hits["station"].to_numpy(dtype=np.int64)
     union = union_of_intervals(station, *(hits[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m")))
@@ -244,10 +244,6 @@ def spawning_metres(
     # A touch that its rule counts is spawning ground without length.
     metres[station] = np.maximum(metres[station], SHORTEST_OVERLAP_M)
     return metres
-
-
-def _past_existing(settings: Settings) -> float:
-    return 1.0 if settings.fish.existing_survival is None else settings.fish.existing_survival
 
 
 def site_ids(tailrace_names: Iterable[str], scheme_types: Iterable[str]) -> list[str]:
@@ -300,11 +296,10 @@ def fish_alive(
     picked = np.flatnonzero(offers.chosen)
     table, valued = stretches.table.iloc[picked], offers.valued.iloc[picked]
     ends = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
-    counts = settings.fish.existing_survival is not None
-    existing = np.flatnonzero(water_bodies.plants_entered & counts)
+    existing = np.flatnonzero(water_bodies.plants_entered)
     entered = np.concatenate([entered_at(table["scheme_type"], *ends), existing]).astype(np.int64)
     own = turbine_survival(inputs.turbines, valued["turbine"], valued["screened"])
-    survival = np.concatenate([own, np.full(len(existing), _past_existing(settings))])
+    survival = np.concatenate([own, np.full(len(existing), settings.fish.existing_survival)])
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     to_outlet = survival_to_outlet(downstream, entered, survival)
     spawning_m = spawning_metres(settings, stationing, rule_overlaps)
@@ -332,11 +327,18 @@ def with_fish(
 
 
 def published_spawning(
-    settings: Settings, values: npt.NDArray[np.float64], silent: Sequence[str] = ("generalised", "hidden")
+    settings: Settings,
+    values: npt.NDArray[np.float64],
+    silent: Sequence[str] = ("generalised", "hidden"),
+    rules: Sequence[str] | None = None,
 ) -> npt.NDArray[np.float64]:
-    """Figures of spawning grounds as published: none (NaN) if one of their rules may not be shown as it is."""
+    """Figures of spawning grounds as published: none (NaN) if one of their rules may not be shown as it is.
+
+    ``rules`` names other rules than the spawning rules.
+    """
+    meant = settings.fish.spawning_rules if rules is None else rules
     withheld = {rule.name for rule in settings.rules if rule.publish in silent}
-    return np.full(len(values), np.nan) if withheld & set(settings.fish.spawning_rules) else values
+    return np.full(len(values), np.nan) if withheld & set(meant) else values
 
 
 class FishSafety(NamedTuple):
