@@ -7,6 +7,7 @@ import shapely
 
 from sitefinder.delivery.checking import checked_table
 from sitefinder.network.stations import without_repeats
+from sitefinder.rules.verdicts import MONTH_SEPARATOR
 from sitefinder.schema import LAYERS, empty_table
 from sitefinder.steps.selection import published_spawning
 from sitefinder.vocabulary import (
@@ -18,7 +19,6 @@ from sitefinder.vocabulary import (
     TODAY_STATE,
 )
 
-MONTH_SEPARATOR = ";"
 # Figures of a group that tell where it spawns or lives.
 OF_GROUND = ("ground_km", "ground_access", "ground_survival", "min_ground_survival")
 

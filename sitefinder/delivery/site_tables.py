@@ -32,7 +32,7 @@ from sitefinder.hydrology.seasons import MONTHS
 from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.network.ordering import main_upstream
 from sitefinder.network.stations import place_names, without_repeats
-from sitefinder.rules.verdicts import verdicts
+from sitefinder.rules.verdicts import MONTH_SEPARATOR, verdicts
 from sitefinder.schema import LAYERS, empty_table, is_scheme_that
 from sitefinder.siting.access import (
     demand_of_settlements,
@@ -51,6 +51,7 @@ from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
 from sitefinder.siting.structures import use_flags
 from sitefinder.steps.candidates import settlements_to_serve
+from sitefinder.steps.closed_months import months_of
 from sitefinder.steps.conduits import lines_of
 from sitefinder.steps.flags import flag_texts, flags_of_stretches
 from sitefinder.steps.selection import site_ids
@@ -493,6 +494,11 @@ def describe_selection(
         settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, verdicts, offers, kept
     )
     table["rule_closed_months"] = closed_months[kept].astype(np.int64)
+    # Months that a group of fish closes are listed with those of rules.
+    table["closed_months"] = [
+        text if not months_of(bits) else MONTH_SEPARATOR.join(str(month) for month in months_of(bits))
+        for text, bits in zip(table["closed_months"], table["rule_closed_months"], strict=True)
+    ]
     if not months.is_known:
         counted = np.where(table["rule_closed_months"] > 0, CLOSED_MONTHS_COUNTED.name, "")
         table["flags"] = _with_flags(table["flags"], counted)

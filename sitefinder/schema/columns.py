@@ -118,8 +118,8 @@ VERDICT = text("verdict", "verdict of the rules, worst first: " + ", ".join(VERD
 REASONS = text("reasons", "names of all rules that apply, in the order of the settings")
 CLOSED_MONTHS = text(
     "closed_months",
-    "months in which rules allow no abstraction, such as 10;11; energy leaves them out, unless the flag "
-    "closed_months_counted says otherwise",
+    "months in which rules, or at a site the migration of fish, allow no abstraction, such as 10;11; energy "
+    "leaves them out, unless the flag closed_months_counted says otherwise",
 )
 FLAGS = text(
     "flags",

@@ -21,8 +21,8 @@ from sitefinder.vocabulary import (
 
 # Share of fish that survive an existing plant whose turbine is not known, and its 95 % confidence interval: 1
 # less the mean mortality of 275,000 fish of 75 species at 122 plants. J. Radinger, R. van Treeck and C. Wolter,
-# "Evident but context-dependent mortality of fish passing hydroelectric turbines," Conserv. Biol., vol. 36, e13870,
-# 2022, abstract.
+# "Evident but context-dependent mortality of fish passing hydroelectric turbines," Conserv. Biol., vol. 36, 2022,
+# e13870, abstract.
 TYPICAL_EXISTING_SURVIVAL = 0.777
 TYPICAL_EXISTING_SURVIVAL_RANGE = (0.733, 0.825)
 

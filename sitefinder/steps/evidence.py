@@ -45,7 +45,7 @@ def value_by_evidence(
     flows: Flows,
     water_depths: WaterDepths,
     months: Months,
-    closed_months: npt.NDArray[np.int16],
+    closed_months: npt.NDArray[np.int64],
     fish_safe_only: npt.NDArray[np.bool_],
 ) -> EvidenceValues:
     """The valuation where rules admit fish-safe turbines only, by grade of evidence.

@@ -1,24 +1,23 @@
 """The stage of fish passage: every barrier and plant that fish meet, and who reaches each reach, by group.
 
-Weirs, falls and plants of the user's layers count as they are today; the selected sites, with the turbines and fish
-passes that their cost pays for, come on top of them. Nothing crosses from one drainage system to another.
+Weirs, falls and plants of the user's layers count as they are today; the selected sites, with the turbines and
+fish passes that their cost pays for, come on top of them. Nothing crosses from one drainage system to another.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from sitefinder.energy.costs import needs_fish_pass
 from sitefinder.energy.turbines import turbine_survival
-from sitefinder.network.catchments import carried_down
 from sitefinder.schema import is_scheme_that
-from sitefinder.siting.barriers import max_leap_m, passage_up, share_over_drop, share_that_finds, stated_passable
+from sitefinder.siting.barriers import passage_up, share_that_finds, stated_passable
 from sitefinder.siting.fish_passage import at_stations, entered_at, survival_to_outlet, weighted_above
 from sitefinder.siting.structures import IN_REPAIR
-from sitefinder.steps.selection import spawning_metres
+from sitefinder.steps.migration import groups_migrating, natural_access, of_structures, whole_segments
 from sitefinder.units import METRES_PER_KILOMETRE
 from sitefinder.vocabulary import (
     BOTH_STATE,
@@ -92,7 +91,8 @@ class FishPassage(NamedTuple):
     state. ``site_change_km`` is what each selected site alone changes of the length that fish reach, weighted by
     the share that does, and ``site_survival_change_km`` of the length from which they survive: shape (sites,
     groups) [km]. ``gain_if_open_km`` is what fish would reach in addition if all got up a barrier, all else as
-    today, and ``gain_if_open_with_sites_km`` with all sites: shape (barriers, groups) [km]. ``migrates`` is True where the group migrates past a selected site.
+    today, and ``gain_if_open_with_sites_km`` with all sites: shape (barriers, groups) [km]. ``migrates`` is True
+    where the group migrates past a selected site.
     """
 
     barriers: Barriers
@@ -104,64 +104,6 @@ class FishPassage(NamedTuple):
     gain_if_open_km: Floats
     gain_if_open_with_sites_km: Floats
     migrates: Flags
-
-
-def groups_migrating(
-    settings: Settings, stationing: Stationing, rule_overlaps: pd.DataFrame, natural: Floats
-) -> tuple[Floats, Flags]:
-    """Where each group spawns or lives, and the stations that it migrates past from there.
-
-    Parameters
-    ----------
-    settings, stationing, rule_overlaps
-        Results of the stages of those names.
-    natural : ndarray of float64, shape (n, groups)
-        Share of fish that natural falls let up to each station.
-
-    Returns
-    -------
-    ground_m : ndarray of float64, shape (n, groups)
-        Length of each segment on which the group spawns or lives [m]; that beyond falls which none of a group
-        that goes up overcomes does not count.
-    migrates : ndarray of bool, shape (n, groups)
-        Stations at or downstream of that.
-    """
-    stations = stationing.stations
-    downstream = stations["downstream"].to_numpy().astype(np.int32)
-    groups = settings.fish.migrating
-    ground_m = np.zeros((len(stations), len(groups)))
-    for place, group in enumerate(groups):
-        rules = settings.fish.rules_of(group)
-        own_m = spawning_metres(settings, stationing, rule_overlaps, rules) if rules else _whole(stations)
-        ground_m[:, place] = np.where(natural[:, place] > 0, own_m, 0.0) if group.goes_up else own_m
-    migrates = [carried_down(ground_m[:, place] > 0, downstream) for place in range(len(groups))]
-    return ground_m, np.column_stack(migrates)
-
-
-def _whole(stations: pd.DataFrame) -> Floats:
-    return stations["segment_length_m"].to_numpy(dtype=np.float64)
-
-
-def natural_access(
-    settings: Settings, stationing: Stationing, stream_things: pd.DataFrame, water_bodies: WaterBodies
-) -> Floats:
-    """Share of each group that natural falls let up to each station, shape (n, groups)."""
-    groups = settings.fish.migrating
-    falls = stream_things[stream_things["kind"] == PASSED_FALL.name]
-    stated = stated_passable(_of_structures(falls, water_bodies, "passable", ""))
-    drop_m = falls["drop_m"].to_numpy(dtype=np.float64)
-    over = [share_over_drop(drop_m, max_leap_m(group)) for group in groups]
-    share = np.column_stack([np.where(np.isnan(stated), each, stated) for each in over])
-    downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
-    return survival_to_outlet(downstream, falls["station"].to_numpy(dtype=np.int64), share)
-
-
-# A column of the structures for things that are structures.
-def _of_structures(
-    things: pd.DataFrame, water_bodies: WaterBodies, name: str, otherwise: object
-) -> npt.NDArray[Any]:
-    values = np.append(water_bodies.structures[name].to_numpy(dtype=object), otherwise)
-    return values[things["structure"].to_numpy(dtype=np.int64)]
 
 
 def find_fish_passage(
@@ -185,7 +127,7 @@ def find_fish_passage(
     reach = stations["reach"].to_numpy(dtype=np.int64)
     # In the region, and not cut off by nature.
     inside = (reach >= 0) & np.append(within, False)[reach]
-    length_m = np.where(inside, _whole(stations), 0.0)
+    length_m = np.where(inside, whole_segments(stations), 0.0)
     ground_m[~inside] = 0.0
     up: dict[str, Floats] = {}
     down: dict[str, Floats] = {}
@@ -197,7 +139,8 @@ def find_fish_passage(
         reached = natural if state == NATURAL_STATE.name else reached
         today = reached if state == TODAY_STATE.name else today
         up[state], down[state] = (
-            _of_reaches(each, reach, _whole(stations), len(stationing.reaches)) for each in (reached, survive)
+            _of_reaches(each, reach, whole_segments(stations), len(stationing.reaches))
+            for each in (reached, survive)
         )
         for place, group in enumerate(groups):
             parts = [each[:, place] for each in (natural, reached, survive, ground_m)]
@@ -449,7 +392,7 @@ def site_survival(settings: Settings, inputs: RunInputs, valued: pd.DataFrame) -
 # What is mapped of barriers and plants, in the order of the stations.
 def _existing(stationing: Stationing, water_bodies: WaterBodies, stream_things: pd.DataFrame) -> pd.DataFrame:
     things = stream_things
-    stated = np.array([str(word).strip() != "" for word in _of_structures(things, water_bodies, "passable", "")])
+    stated = np.array([str(word).strip() != "" for word in of_structures(things, water_bodies, "passable", "")])
     is_structure = things["structure"].to_numpy(dtype=np.int64) >= 0
     kind = things["kind"].map(IN_THE_WAY)
     # Points of the layer of plants come with the stations at which fish enter these.
@@ -464,8 +407,8 @@ def _existing(stationing: Stationing, water_bodies: WaterBodies, stream_things: 
             "drop_m": own["drop_m"].to_numpy(dtype=np.float64),
             "condition": own["condition"].astype(str).to_numpy(dtype=object),
             "pass_today": own["fish_pass"].to_numpy(dtype=bool),
-            "removal_planned": _of_structures(own, water_bodies, "removal_planned", False).astype(bool),
-            "passable": _of_structures(own, water_bodies, "passable", "").astype(str),
+            "removal_planned": of_structures(own, water_bodies, "removal_planned", False).astype(bool),
+            "passable": of_structures(own, water_bodies, "passable", "").astype(str),
             "structure": own["structure"].to_numpy(dtype=np.int64),
             "in_the_way": True,
             "is_entered": False,

@@ -272,15 +272,15 @@ STEPS = bound(
         stage(
             "closed_months",
             "sitefinder.steps.closed_months:find_closed_months",
-            "verdicts",
-            "rules",
+            "stationing stretches stream_things water_bodies rule_overlaps verdicts",
+            "rules fish.groups fish.spawning_rules",
             content=CONTENT,
         ),
         stage(
             "closed_energy",
             "sitefinder.steps.closed_months:value_closed",
             "systems stretches flows water_depths months closed_months",
-            f"{VALUED_BY} fish.min_survival fish.evidence",
+            f"{VALUED_BY} fish.min_survival fish.evidence fish.groups",
             "turbines costs",
             by_system(
                 "sitefinder.steps.closed_months:joined_closed_energy",
@@ -311,7 +311,7 @@ STEPS = bound(
             "evidence_values",
             "sitefinder.steps.evidence:value_by_evidence",
             "systems stretches flows water_depths months closed_months fish_safe_only",
-            f"{VALUED_BY} fish.min_survival fish.evidence",
+            f"{VALUED_BY} fish.min_survival fish.evidence fish.groups",
             "turbines costs",
             by_system(
                 "sitefinder.steps.evidence:joined_evidence",

@@ -9,7 +9,6 @@ import pandas as pd
 
 from sitefinder.energy.turbines import turbine_survival, turbine_table
 from sitefinder.network.stations import without_repeats
-from sitefinder.rules.overlaps import SHORTEST_OVERLAP_M, union_of_intervals
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import EVIDENCE, LAYERS, has_flag
 from sitefinder.siting.access import district_names, district_of, in_region
@@ -27,6 +26,7 @@ from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.passed import bits_of
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
 from sitefinder.steps.closed_months import with_closed
+from sitefinder.steps.migration import spawning_metres
 from sitefinder.steps.quiet import without_library_output
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
@@ -42,8 +42,6 @@ from sitefinder.vocabulary import (
     NO_FLOW_ESTIMATE,
     OUTSIDE_REGION,
     STREAM_TOO_SMALL,
-    TOUCHING,
-    UNDER,
     passing_verdicts,
 )
 
@@ -225,25 +223,6 @@ def migration_path(
         np.nan_to_num(np.column_stack(survival)),
         fish.min_passage_survival,
     )
-
-
-def spawning_metres(
-    settings: Settings, stationing: Stationing, rule_overlaps: pd.DataFrame, rules: Sequence[str] | None = None
-) -> npt.NDArray[np.float64]:
-    """Length of each station's segment under the spawning rules, or others by name [m].
-
-    Features that may be meant (a missing category) count; where a rule works along the stream, only what lies
-    under its layer does.
-    """
-    meant = rule_overlaps["rule"].isin(settings.fish.spawning_rules if rules is None else rules)
-    hits = rule_overlaps[meant & rule_overlaps["effect"].isin([UNDER.name, TOUCHING.name])]
-    station = hits["station"].to_numpy(dtype=np.int64)
-    union = union_of_intervals(station, *(hits[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m")))
-    metres = np.zeros(len(stationing.stations))
-    np.add.at(metres, union.owner, union.to_m - union.from_m)
-    # A touch that its rule counts is spawning ground without length.
-    metres[station] = np.maximum(metres[station], SHORTEST_OVERLAP_M)
-    return metres
 
 
 def site_ids(tailrace_names: Iterable[str], scheme_types: Iterable[str]) -> list[str]:

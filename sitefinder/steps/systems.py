@@ -254,7 +254,7 @@ def _own_months(months: Months, extent: Extent) -> Months:
     return months._replace(today_m3s=today_m3s)
 
 
-def _own_closed_months(closed: npt.NDArray[np.int16], extent: Extent) -> npt.NDArray[np.int16]:
+def _own_closed_months(closed: npt.NDArray[np.int64], extent: Extent) -> npt.NDArray[np.int64]:
     return closed[extent.candidates]
 
 
