@@ -139,7 +139,7 @@ TABLES = [
         "drops",
         "sitefinder.delivery.drop_table",
         "drop_values drop_verdicts ranked_sites",
-        "run.crs rules ranking fish costs stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s",
+        "run.crs rules ranking fish energy costs stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s",
         "turbines costs",
     ),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
@@ -165,6 +165,13 @@ TABLES = [
     ),
     _table("ranking_criteria", _SITE_TABLES, "ranked_sites"),
     _table("ranking_sensitivity", _SITE_TABLES, "ranked_sites"),
+    _table(
+        "fish_groups",
+        "sitefinder.delivery.fish_group_table",
+        "ranked_sites",
+        "run.seed uncertainty.simulations fish energy",
+        "turbines costs",
+    ),
     _table(
         "fish_safe_gain",
         _REGION_TABLES,
