@@ -53,7 +53,12 @@ class Action(NamedTuple):
     bars: str = BARS_NONE
     barred_because: str = ""  # why a candidate is excluded, if `bars` is not empty
     allowed_by: str = ""  # word of ``ranking.allow`` that lifts it
-    fish_safe_only: bool = False
+    asks: str = ""  # name of the question that a turbine must answer, of `FISH_SAFETIES`
+
+    @property
+    def fish_safe_only(self) -> bool:
+        """Whether it admits fish-safe turbines only."""
+        return bool(self.asks)
 
     @property
     def mark(self) -> str:
@@ -245,6 +250,16 @@ VERDICTS = (
     Verdict("open", "open", "No rule limits a site here.", is_open=True),
 )
 
+# The two questions of fish safety, the stricter first: what is safe as built is also safe with a screen.
+AS_BUILT_SAFETY = FishSafety("as_built", "safe as built", "Fish survive the turbine itself, without a screen.")
+SCREENED_SAFETY = FishSafety(
+    "screened", "safe with a screen", "Fish survive the turbine itself, or behind a screen with a bypass."
+)
+FISH_SAFETIES = (AS_BUILT_SAFETY, SCREENED_SAFETY)
+
+# Action of a rule whose question is that of fish.safe, or its own.
+FISH_SAFE_ONLY = "fish_safe_only"
+
 # In the order of their mark columns; of several that bar a candidate, the one with the worst verdict is named.
 ACTIONS = (
     Action(
@@ -267,12 +282,20 @@ ACTIONS = (
         allowed_by="conditional",
     ),
     Action(
-        "fish_safe_only",
+        FISH_SAFE_ONLY,
         "restricted",
         "fish-safe turbines only",
-        "Only fish-safe turbines may be used here.",
-        "true if only fish-safe turbines are allowed",
-        fish_safe_only=True,
+        "Only fish-safe turbines may be used here, with a screen where that takes one.",
+        "true if only fish-safe turbines are allowed, with a screen where that takes one",
+        asks=SCREENED_SAFETY.name,
+    ),
+    Action(
+        "fish_safe_as_built",
+        "restricted",
+        "turbines fish-safe as built only",
+        "Only turbines that fish survive without a screen may be used here.",
+        "true if only turbines that are fish-safe as built are allowed",
+        asks=AS_BUILT_SAFETY.name,
     ),
     Action(
         "no_diversion",
@@ -385,19 +408,18 @@ NOT_PUBLISHED = Effect(
 EFFECTS = (UNDER, TOUCHING, DOWNSTREAM, UPSTREAM, NOT_COVERED, NOT_PUBLISHED)
 
 # Strongest first.
+TESTED = Evidence("tested", "tested", "Survival was measured with live fish, in a trial that is named.")
+MODELLED = Evidence(
+    "modelled",
+    "modelled",
+    "Survival follows from a published model of blade strike, or from the width of the fish.",
+)
 EVIDENCE_GRADES = (
-    Evidence("tested", "tested", "Survival was measured with live fish, in a trial that is named."),
-    Evidence("modelled", "modelled", "Survival follows from a published blade-strike model."),
+    TESTED,
+    MODELLED,
     Evidence("claimed", "claimed", "Survival is claimed by the manufacturer, without a published test."),
-    Evidence("none", "none", "There is no evidence of survival."),
+    Evidence("none", "none", "There is no evidence of survival: an assumption, with a range."),
 )
-
-# The two questions of fish safety, the stricter first: what is safe as built is also safe with a screen.
-AS_BUILT_SAFETY = FishSafety("as_built", "safe as built", "Fish survive the turbine itself, without a screen.")
-SCREENED_SAFETY = FishSafety(
-    "screened", "safe with a screen", "Fish survive the turbine itself, or behind a screen with a bypass."
-)
-FISH_SAFETIES = (AS_BUILT_SAFETY, SCREENED_SAFETY)
 
 DOWN = MigrationDirection("down", "downstream", goes_down=True, goes_up=False)
 UP = MigrationDirection("up", "upstream", goes_down=False, goes_up=True)

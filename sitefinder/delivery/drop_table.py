@@ -8,7 +8,8 @@ from pyproj import Transformer
 
 from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.structure_tables import needs_of
-from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety, turbine_survival
+from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.valuation import fish_answers, plant_survival
 from sitefinder.rules.verdicts import ANY_MAY, SAFE_MAY
 from sitefinder.schema import LAYERS, empty_table
 from sitefinder.siting.ranking import RANKED_BY
@@ -36,24 +37,22 @@ def make_drops(settings, inputs, drop_values, drop_verdicts, ranked_sites):
     if drop_values is None or not len(drop_values.table):
         return empty_table("drops", settings.run.crs)
     table, choice = drop_values.table, drop_verdicts.choice
-    valued = valued_for(drop_values.energy, np.where(choice == SAFE_MAY, SAFE_MAY, ANY_MAY))
+    valued = valued_for(drop_values.energy, np.maximum(choice, ANY_MAY))
     table = pd.concat([table.reset_index(drop=True), valued], axis=1)
     table = pd.concat([table, drop_verdicts.verdicts.drop(columns=["only_reason"])], axis=1)
     number = table["turbine"].to_numpy(dtype=np.int64)
     fits = number >= 0
     table["rejection_reason"] = _why_none(settings, table, choice, fits)
     table["lcoe_per_kwh"] = np.where(np.isfinite(table["lcoe_per_kwh"]), table["lcoe_per_kwh"], np.nan)
-    safety = np.array(
-        [fish_safety(turbine, settings.fish) == SAFE_AS_BUILT for turbine in inputs.turbines] + [False]
-    )
     screened = table["screened"].to_numpy(dtype=bool)
-    table["survival"] = turbine_survival(inputs.turbines, number, screened)
-    table["fish_safe"] = safety[number] | screened
+    head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
+    survival = plant_survival(inputs.turbines, inputs.costs, settings.fish, table, head_m)
+    table = table.assign(**fish_answers(survival, screened, settings.fish))
     names = np.array([turbine.name for turbine in inputs.turbines] + [""], dtype=object)
     needs_pass = ~table["has_fish_pass"].to_numpy(dtype=bool) & inputs.costs.fish_pass.at_existing_barriers
     table["needs"] = [
         needs_of(*each)
-        for each in zip(table.to_dict("records"), needs_pass, screened, choice == SAFE_MAY, fits, strict=True)
+        for each in zip(table.to_dict("records"), needs_pass, screened, choice >= SAFE_MAY, fits, strict=True)
     ]
     table["turbine"] = names[number]
     table["units"] = pd.array(np.where(fits, table["units"], 0), dtype="Int64")

@@ -44,7 +44,7 @@ def make_fish_passage(settings, stationing, fish_passage, ranked_sites):
             pd.DataFrame(
                 {
                     "barrier_id": without_repeats(named.tolist()),
-                    "group": group.name,
+                    "fish_group": group.name,
                     "kind": table["kind"],
                     "reach_id": reach_ids[stations["reach"].to_numpy()[station]],
                     "site_id": site_id,
@@ -101,7 +101,7 @@ def make_fish_reaches(settings, stationing, fish_passage, within):
     parts = []
     for place, group in enumerate(settings.fish.migrating):
         up, down = (1.0 if goes else np.nan for goes in (group.goes_up, group.goes_down))
-        table = {"reach_id": stationing.reaches["reach_id"].to_numpy()[rows], "group": group.name}
+        table = {"reach_id": stationing.reaches["reach_id"].to_numpy()[rows], "fish_group": group.name}
         for name, state in states.items():
             table[f"access_{name}"] = up * fish_passage.up[state.name][rows, place]
         for name in ("today", "with_sites"):
@@ -112,13 +112,13 @@ def make_fish_reaches(settings, stationing, fish_passage, within):
     return checked_table(joined.iloc[order].reset_index(drop=True), "fish_reaches")
 
 
-def make_fish_groups(settings, fish_passage):
-    """The ``fish_groups`` layer: each group of fish in each state of the streams."""
+def make_fish_totals(settings, fish_passage):
+    """The ``fish_totals`` layer: each group of fish in each state of the streams."""
     totals = fish_passage.totals.copy()
     group_of = {group.name: group for group in settings.fish.migrating}
-    totals["direction"] = [group_of[name].direction for name in totals["group"]]
+    totals["direction"] = [group_of[name].direction for name in totals["fish_group"]]
     for name, group in group_of.items():
-        own = (totals["group"] == name).to_numpy()
+        own = (totals["fish_group"] == name).to_numpy()
         for column in OF_GROUND:
             shown = published_spawning(
                 settings,
@@ -127,9 +127,9 @@ def make_fish_groups(settings, fish_passage):
                 settings.fish.rules_of(group),
             )
             totals.loc[own, column] = shown
-    order = np.argsort([list(group_of).index(name) for name in totals["group"]], kind="stable")
-    columns = [column.name for column in LAYERS["fish_groups"].columns]
-    return checked_table(totals.iloc[order].reset_index(drop=True)[columns], "fish_groups")
+    order = np.argsort([list(group_of).index(name) for name in totals["fish_group"]], kind="stable")
+    columns = [column.name for column in LAYERS["fish_totals"].columns]
+    return checked_table(totals.iloc[order].reset_index(drop=True)[columns], "fish_totals")
 
 
 def make_fish_sites(settings, fish_passage, ranked_sites, depleted_reaches):
@@ -161,7 +161,7 @@ def make_fish_sites(settings, fish_passage, ranked_sites, depleted_reaches):
             pd.DataFrame(
                 {
                     "site_id": order["site_id"].to_numpy(),
-                    "group": group.name,
+                    "fish_group": group.name,
                     "rank": order["rank"].to_numpy(),
                     "migrates_past": migrates[row],
                     "survival": down * survival[row],

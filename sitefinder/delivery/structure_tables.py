@@ -183,7 +183,7 @@ def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_
     columns["turbine"][has] = turbines[valued["turbine"].to_numpy(dtype=np.int64)]
     needs_pass = needs_fish_pass(table, inputs.costs) & ~table["has_fish_pass"].to_numpy(dtype=bool)
     screened = valued["screened"].to_numpy(dtype=bool)
-    given = (structures.iloc[has].to_dict("records"), needs_pass, screened, choice == SAFE_MAY, fits)
+    given = (structures.iloc[has].to_dict("records"), needs_pass, screened, choice >= SAFE_MAY, fits)
     columns["needs"][has] = [needs_of(*each) for each in zip(*given, strict=True)]
     for name in ("head_m", "flow_mean_m3s"):
         columns[name][has] = table[name].to_numpy(dtype=np.float64)

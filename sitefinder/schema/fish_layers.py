@@ -9,7 +9,7 @@ STATES = names(vocabulary.PASSAGE_STATES)
 BASES = names(vocabulary.PASSAGE_BASES)
 DIRECTIONS = names(vocabulary.MIGRATION_DIRECTIONS)
 IN_SEASONS = names(vocabulary.IN_SEASONS)
-GROUP = text("group", "group of fish, by the settings")
+GROUP = text("fish_group", "group of fish, by the settings")
 _FROM = "fish_passage settings.fish"
 
 
@@ -28,7 +28,7 @@ FISH_PASSAGE = Layer(
     "fish_passage",
     "Point",
     "a barrier or plant that fish meet, and a group of fish",
-    ("barrier_id", "group"),
+    ("barrier_id", "fish_group"),
     made_by(
         _FROM,
         text("barrier_id", "user's id of the structure, fall or plant; of what a site builds the site's id"),
@@ -62,7 +62,7 @@ FISH_REACHES = Layer(
     "fish_reaches",
     None,
     "a reach and a group of fish",
-    ("reach_id", "group"),
+    ("reach_id", "fish_group"),
     made_by(
         _FROM,
         REACH_ID,
@@ -88,7 +88,7 @@ FISH_SITES = Layer(
     "fish_sites",
     None,
     "a ranked site and a group of fish",
-    ("site_id", "group"),
+    ("site_id", "fish_group"),
     made_by(
         f"{_FROM} depleted_reaches settings.depleted_reach",
         SITE_ID,
@@ -125,11 +125,11 @@ FISH_SITES = Layer(
         text("months", "months of migration, such as 4;5; empty for the whole year"),
     ),
 )
-FISH_GROUPS = Layer(
-    "fish_groups",
+FISH_TOTALS = Layer(
+    "fish_totals",
     None,
     "a group of fish and a state of the streams; all stream is what nature lets it reach in the region",
-    ("group", "state"),
+    ("fish_group", "state"),
     made_by(
         _FROM,
         GROUP,

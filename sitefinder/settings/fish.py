@@ -44,11 +44,11 @@ class FishGroup(Section):
         None, description="minimum survival at one plant, as a share; absent: fish.min_survival"
     )
     width_share: float = Field(
-        0.11,
+        0.10,
         gt=0,
         lt=1,
         description="body width as a share of the length, which decides whether the fish fits between the bars of "
-        "a screen: 0.10 to 0.12 for salmon and trout, 0.03 to 0.035 for eels (from memory)",
+        "a screen: about 0.10 for salmon and trout, 0.03 to 0.035 for eels (from memory)",
     )
 
     rules: list[str] | None = Field(
@@ -127,7 +127,7 @@ class FishGroup(Section):
 
 
 # Taken where the settings state no group: an assumption, smolts of salmon and sea trout, and trout of that size.
-ASSUMED_GROUP = FishGroup(name="young salmon and trout", lengths_m=[0.12, 0.20])
+ASSUMED_GROUP = FishGroup(name="young salmon and trout", lengths_m=[0.15, 0.20])
 
 
 class FishPassSettings(Section):
@@ -162,13 +162,14 @@ class FishSettings(Section):
 
     groups: list[FishGroup] = Field(
         default_factory=list,
-        description="groups of fish that migrate; empty: one assumed group, young salmon and trout of 0.12 and "
+        description="groups of fish that migrate; empty: one assumed group, young salmon and trout of 0.15 and "
         "0.20 m, in all months and both directions",
     )
     safe: FishSafety = Field(
         SCREENED_SAFETY.name,
         description="question that fish_safe answers: as_built, whether fish survive the turbine itself; "
-        "screened, whether they survive the turbine itself or behind a screen and bypass, whose cost and water are counted",
+        "screened, whether they survive the turbine itself or behind a screen and bypass, whose cost and water "
+        "are counted",
     )
     screens: list[str] = Field(
         default_factory=list, description="screen files; empty: no turbine is offered with a screen"

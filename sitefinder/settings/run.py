@@ -22,7 +22,7 @@ from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs, Section
 from sitefinder.settings.loading import Written, checked, config_error
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
-from sitefinder.vocabulary import head_schemes, never_past_kinds
+from sitefinder.vocabulary import ACTIONS, AS_BUILT_SAFETY, FISH_SAFE_ONLY, head_schemes, never_past_kinds
 
 
 class ChannelSettings(Section):
@@ -650,6 +650,15 @@ class Settings(Section):
                 raise ValueError(f"{place} lists {unknown[0]}, but there is no rule of that name{hint}")
         if fish.min_passage_survival is not None and not fish.spawning_rules:
             raise ValueError("fish.min_passage_survival needs fish.spawning_rules, where migration starts")
+        return self
+
+    @model_validator(mode="after")
+    def _rules_ask_the_question_of_fish(self) -> Self:
+        if self.fish.safe == AS_BUILT_SAFETY.name:
+            [as_built] = [action.name for action in ACTIONS if action.asks == AS_BUILT_SAFETY.name]
+            for number, rule in enumerate(self.rules):
+                if rule.action == FISH_SAFE_ONLY and rule.fish_safe_only is None:
+                    self.rules[number] = rule.model_copy(update={"action": as_built})
         return self
 
     @model_validator(mode="after")

@@ -8,9 +8,10 @@ from scipy.sparse import csr_array
 
 from sitefinder.compiled import kernel
 from sitefinder.network.catchments import carried_down
-from sitefinder.rules.verdicts import NONE_MAY, SAFE_MAY
+from sitefinder.rules.verdicts import AS_BUILT_MAY, NONE_MAY, SAFE_MAY
 from sitefinder.schema import is_scheme_that
 from sitefinder.schema.columns import EVIDENCE
+from sitefinder.vocabulary import AS_BUILT_SAFETY
 
 # A product of survivals below the minimum by less than this share of it meets it, since that is rounding.
 ROUNDING = 1.0e-9
@@ -21,8 +22,9 @@ class MigrationPath(NamedTuple):
 
     ``spawning``: bool, shape (n,), stations whose segment has spawning ground. ``past_plants``: float64, shape
     (n,), share of fish that survive the existing plant that they enter at a station, 1 where there is none.
-    ``survival``: float64, shape (m, 2), the share that survive each candidate with any turbine and with a
-    fish-safe one, as far as there is evidence. ``minimum``: the minimum cumulative survival along a migration
+    ``survival``: float64, shape (m, 3), the share that survive each candidate with any turbine, with a fish-safe
+    one and with one that is fish-safe as built, as far as there is evidence. ``minimum``: the minimum cumulative
+    survival along a migration
     path, None where there is none.
     """
 
@@ -312,7 +314,28 @@ def without_fish_safe(choice):
     ndarray of int8, shape (m,)
         -1 where only a fish-safe turbine may be used.
     """
-    return np.where(choice == SAFE_MAY, NONE_MAY, choice).astype(choice.dtype)
+    return np.where(choice >= SAFE_MAY, NONE_MAY, choice).astype(choice.dtype)
+
+
+def as_asked(choice, question, own):
+    """The turbine choice of each stretch if all rules for fish-safe turbines asked one question.
+
+    Parameters
+    ----------
+    choice : ndarray of int8, shape (m,)
+        As the rules ask, see `sitefinder.rules.verdicts.admissible`.
+    question, own : str
+        Names of the question, and of the one that ``fish.safe`` states, of `sitefinder.vocabulary.FISH_SAFETIES`.
+
+    Returns
+    -------
+    ndarray of int8, shape (m,)
+        Unchanged where the question is the stated one.
+    """
+    if question == own:
+        return choice
+    asked = AS_BUILT_MAY if question == AS_BUILT_SAFETY.name else SAFE_MAY
+    return np.where(choice >= SAFE_MAY, asked, choice).astype(choice.dtype)
 
 
 def gain_by_district(names, district, only_safe, without, by_grade, turbine_names):
@@ -328,15 +351,16 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
         Candidates at which the rules admit only a fish-safe turbine.
     without : Offers
         The selection if no turbine counted as fish-safe.
-    by_grade : dict of str to Offers
-        The selection for each weakest grade of evidence that counts.
+    by_grade : dict of (str, str) to Offers
+        The selection for each question that the rules ask, and each weakest grade of evidence that counts.
     turbine_names : ndarray of str
         By the number of the class.
 
     Returns
     -------
     DataFrame
-        A row for each district and grade: ``district``, ``evidence``, ``sites_any``, ``energy_any_mwh``,
+        A row for each district, question and grade: ``district``, ``question``, ``evidence``, ``sites_any``,
+        ``energy_any_mwh``,
         ``sites``, ``energy_mwh``, ``sites_only_safe``, ``power_only_safe_kw``, ``energy_only_safe_mwh``,
         ``gain_mwh``, ``turbines`` (classes chosen where only fish-safe ones may be used, by name).
 
@@ -352,7 +376,7 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
         in_district = district == name
         any_set = without.chosen & in_district
         any_mwh = without.valued["energy_mwh"].to_numpy()[any_set].sum()
-        for grade, offers in by_grade.items():
+        for (question, grade), offers in by_grade.items():
             picked = offers.chosen & in_district
             protected = picked & only_safe
             energy = offers.valued["energy_mwh"].to_numpy()
@@ -361,6 +385,7 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
             rows.append(
                 {
                     "district": name,
+                    "question": question,
                     "evidence": grade,
                     "sites_any": int(any_set.sum()),
                     "energy_any_mwh": any_mwh,

@@ -15,6 +15,7 @@ from sitefinder.schema import is_scheme_that
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
 from sitefinder.siting.passed import passed_things
+from sitefinder.siting.selection import without_prefix
 from sitefinder.steps.systems import joined_rows
 from sitefinder.vocabulary import FLOW_TOO_WEAK
 
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.water_bodies import WaterBodies
 
 # What a stretch without a valuation holds.
-NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False}
+NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False, "grade": -1}
 
 
 def list_stretches(
@@ -203,7 +204,7 @@ def value_all(
     data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
     valued = value_stretches(table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data)
     columns = {
-        name: pd.Series(NO_VALUE.get(name.partition("_")[2], np.nan), index=table.index, dtype=valued[name].dtype)
+        name: pd.Series(NO_VALUE.get(without_prefix(name), np.nan), index=table.index, dtype=valued[name].dtype)
         for name in valued
         if name != "costs_left_out"
     }

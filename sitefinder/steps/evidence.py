@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from sitefinder.energy.turbines import turbine_table
+from sitefinder.energy.fish_survival import grades_that_count
 from sitefinder.schema import EVIDENCE
 from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import grades_counted
+from sitefinder.siting.selection import PREFIXES
 from sitefinder.steps.candidates import value_all
 from sitefinder.steps.closed_months import value_closed, with_closed
 from sitefinder.steps.systems import extents_of, joined_values
@@ -26,12 +27,16 @@ if TYPE_CHECKING:
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.systems import Systems
 
+# Columns of a valuation that the grade of evidence changes.
+FISH_SAFE_COLUMNS = tuple(prefix for prefix in PREFIXES if prefix != "any_")
+
 
 class EvidenceValues(NamedTuple):
     """The valuation with fish-safe turbines by the weakest grade of evidence that counts, where that matters.
 
-    ``rows`` marks the candidates that are valued, bool of shape (n,). ``by_grade`` has their columns ``safe_…``,
-    of the marked rows alone, for each grade that is not the run's own; it is empty without marked rows.
+    ``rows`` marks the candidates that are valued, bool of shape (n,). ``by_grade`` has their columns ``safe_…``
+    and ``as_built_…``, of the marked rows alone, for each grade that is not the run's own; it is empty without
+    marked rows.
     """
 
     rows: npt.NDArray[np.bool_]
@@ -53,22 +58,22 @@ def value_by_evidence(
     As `value_all`, it does not depend on what else rules exclude.
     """
     by_grade: dict[str, pd.DataFrame] = {}
-    known: dict[tuple[int, ...], pd.DataFrame] = {}
+    known: dict[frozenset[int], pd.DataFrame] = {}
     protected = subset(stretches, fish_safe_only)
     for grade in EVIDENCE if fish_safe_only.any() else ():
         counted = grades_counted(grade)
         if set(counted) == set(settings.fish.evidence):
             continue
         other = settings.model_copy(update={"fish": settings.fish.model_copy(update={"evidence": counted})})
-        safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
-        # A grade that makes no further class safe changes nothing.
+        safety = grades_that_count(inputs.turbines, inputs.costs.screen.design, other.fish)
+        # A grade that no class, screen and group has changes nothing.
         if safety not in known:
             valued = value_all(other, inputs, protected, flows, water_depths)
             closed = closed_months[fish_safe_only]
             valued = with_closed(
                 valued, value_closed(other, inputs, protected, flows, water_depths, months, closed)
             )
-            known[safety] = valued[[name for name in valued.columns if name.startswith("safe_")]]
+            known[safety] = valued[[name for name in valued.columns if name.startswith(FISH_SAFE_COLUMNS)]]
         by_grade[grade] = known[safety]
     return EvidenceValues(fish_safe_only, by_grade)
 

@@ -12,7 +12,9 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.energy.costs import needs_fish_pass
-from sitefinder.energy.turbines import turbine_survival
+from sitefinder.energy.fish_survival import of_plants
+from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.valuation import plant_survival
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.barriers import passage_up, share_that_finds, stated_passable
 from sitefinder.siting.fish_passage import at_stations, entered_at, survival_to_outlet, weighted_above
@@ -145,7 +147,9 @@ def find_fish_passage(
         for place, group in enumerate(groups):
             parts = [each[:, place] for each in (natural, reached, survive, ground_m)]
             before = None if today is None else today[:, place]
-            rows.append({"group": group.name, "state": state} | _totals(settings, group, length_m, *parts, before))
+            rows.append(
+                {"fish_group": group.name, "state": state} | _totals(settings, group, length_m, *parts, before)
+            )
     entered = _entered(stretches, sites)
     site = barriers.table["site"].to_numpy(dtype=np.int64)
 
@@ -328,7 +332,7 @@ def list_barriers(
     finds = np.append(_finds(settings, flows, own, valued), np.nan)
     table["attraction"] = np.where(table["pass_with_sites"], finds[site], np.nan)
     soundness = np.where(_is_poor(table["condition"]), settings.fish.passes.poor_condition_share, 1.0)
-    return Barriers(table, *_shares(settings, table, soundness, site_survival(settings, inputs, valued)))
+    return Barriers(table, *_shares(settings, table, soundness, site_survival(settings, inputs, own, valued)))
 
 
 # Shares up and down of each barrier, today and with the sites, and the bases of those up.
@@ -368,25 +372,27 @@ def _shares(
     return up_today, up_sites, down_today, down_sites, basis_today, basis_sites
 
 
-def site_survival(settings: Settings, inputs: RunInputs, valued: pd.DataFrame) -> Floats:
-    """Share of each group of fish that survive each plant, shape (m, groups); 1 for groups that only go up.
+def site_survival(settings: Settings, inputs: RunInputs, own: pd.DataFrame, valued: pd.DataFrame) -> Floats:
+    """Share of each group of fish that survive each plant, with its screen where it has one.
 
     Parameters
     ----------
     settings, inputs
         Results of the stages of those names.
-    valued : DataFrame, m rows
-        ``turbine`` and ``screened``.
+    own, valued : DataFrame, m rows
+        Candidates and their valuation.
 
     Returns
     -------
-    ndarray of float64
-        Where nothing is stated of a turbine, none survive.
+    ndarray of float64, shape (m, groups)
+        1 for groups that only go up; where nothing is known of a turbine, none survive.
     """
-    groups = settings.fish.migrating
-    stated = np.nan_to_num(turbine_survival(inputs.turbines, valued["turbine"], valued["screened"]))
-    goes_down = np.array([group.goes_down for group in groups])
-    return np.where(goes_down[None, :], np.asarray(stated, dtype=np.float64)[:, None], 1.0)
+    head_m = net_head_m(own["head_m"], own["conduit_length_m"], settings.energy)
+    survival = plant_survival(inputs.turbines, inputs.costs, settings.fish, valued, head_m)
+    share, _ = of_plants(survival, valued["screened"])
+    goes_down = np.array([group.goes_down for group in settings.fish.migrating])
+    found: Floats = np.where(goes_down[None, :], np.nan_to_num(share), 1.0)
+    return found
 
 
 # What is mapped of barriers and plants, in the order of the stations.

@@ -18,6 +18,8 @@ VALUED_BY = (
     "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
     "costs.own_use_share costs.own_use_kwh_per_year costs.own_consumption_share costs.connection costs.ground"
 )
+# Settings that survival of fish at a plant, and what is fish-safe, depend on.
+SAFE_BY = "fish.groups fish.min_survival fish.evidence fish.relative_flow"
 # Settings that the ways of conduits depend on.
 WAYS_BY = "conduits stretches.longest_m energy.conduit energy.canal_slope energy.pipe_velocity_m_s costs.ground"
 # Results that the best set of sites is chosen from.
@@ -232,7 +234,7 @@ STEPS = bound(
             "energy",
             "sitefinder.steps.candidates:value_all",
             "systems stretches flows water_depths",
-            f"{VALUED_BY} fish.min_survival fish.evidence",
+            f"{VALUED_BY} {SAFE_BY}",
             "turbines costs",
             by_system("sitefinder.steps.candidates:joined_energy", "stretches", "flows", "water_depths"),
         ),
@@ -252,7 +254,7 @@ STEPS = bound(
             "drop_values",
             "sitefinder.steps.drops:value_drops",
             "",
-            f"{VALUED_BY} fish.min_survival fish.evidence flows.closed_months off_grid",
+            f"{VALUED_BY} {SAFE_BY} flows.closed_months off_grid",
             "drops turbines costs layers.roads layers.power_lines layers.settlements layers.region",
         ),
         stage(
@@ -280,7 +282,7 @@ STEPS = bound(
             "closed_energy",
             "sitefinder.steps.closed_months:value_closed",
             "systems stretches flows water_depths months closed_months",
-            f"{VALUED_BY} fish.min_survival fish.evidence fish.groups",
+            f"{VALUED_BY} {SAFE_BY}",
             "turbines costs",
             by_system(
                 "sitefinder.steps.closed_months:joined_closed_energy",
@@ -311,7 +313,7 @@ STEPS = bound(
             "evidence_values",
             "sitefinder.steps.evidence:value_by_evidence",
             "systems stretches flows water_depths months closed_months fish_safe_only",
-            f"{VALUED_BY} fish.min_survival fish.evidence fish.groups",
+            f"{VALUED_BY} {SAFE_BY}",
             "turbines costs",
             by_system(
                 "sitefinder.steps.evidence:joined_evidence",
@@ -328,7 +330,7 @@ STEPS = bound(
             "sitefinder.steps.selection:weigh_fish_safety",
             f"systems evidence_values {CHOSEN_FROM}",
             "ranking selection stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh fish",
-            "turbines layers.region",
+            "turbines costs layers.region",
             by_system("sitefinder.steps.selection:joined_fish_safety", "evidence_values", *CHOSEN_FROM.split()),
         ),
     ],

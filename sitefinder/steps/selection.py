@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from sitefinder.energy.turbines import turbine_survival, turbine_table
+from sitefinder.energy.fish_survival import GRADES, grades_that_count
 from sitefinder.network.stations import without_repeats
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import EVIDENCE, LAYERS, has_flag
 from sitefinder.siting.access import district_names, district_of, in_region
 from sitefinder.siting.fish_passage import (
     MigrationPath,
+    as_asked,
     entered_at,
     gain_by_district,
     grades_counted,
@@ -34,6 +35,7 @@ from sitefinder.vocabulary import (
     ACTIONS,
     BARRED_BY_RULE,
     CATCHMENT_INCOMPLETE,
+    FISH_SAFETIES,
     FLOW_TOO_SMALL,
     FLOW_TOO_WEAK,
     HEAD_UNRESOLVED,
@@ -42,6 +44,7 @@ from sitefinder.vocabulary import (
     NO_FLOW_ESTIMATE,
     OUTSIDE_REGION,
     STREAM_TOO_SMALL,
+    names,
     passing_verdicts,
 )
 
@@ -179,7 +182,9 @@ def offer_steps(
 ) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
     table, allow = stretches.table, settings.ranking.allow
-    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
+    too_small = [
+        energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe", "as_built")
+    ]
     steps = {
         OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
         NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
@@ -190,7 +195,7 @@ def offer_steps(
         BARRED_BY_RULE: verdicts.choice >= 0,
         NEVER_PAST: (table["passed_kinds"].to_numpy() & bits_of(settings.stretches.never_past)) == 0,
         NO_CONDUIT: ~table["no_conduit"].to_numpy(dtype=bool),
-        STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
+        STREAM_TOO_SMALL: ~np.choose(np.maximum(verdicts.choice, 0), too_small),
     }
     return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
 
@@ -211,10 +216,9 @@ def migration_path(
     fish = settings.fish
     if not fish.spawning_rules or fish.min_passage_survival is None:
         return None
+    counts = np.array([grade in fish.evidence for grade in GRADES] + [False])
     survival = [
-        turbine_survival(
-            inputs.turbines, energy[f"{prefix}turbine"], energy[f"{prefix}screened"].astype(bool), fish.evidence
-        )
+        np.where(counts[energy[f"{prefix}grade"].to_numpy(dtype=np.int64)], energy[f"{prefix}survival"], 0.0)
         for prefix in PREFIXES
     ]
     return MigrationPath(
@@ -265,7 +269,7 @@ def fish_alive(
     water_bodies: WaterBodies,
     sites: Chosen,
 ) -> FishAlive:
-    """What comes down past the chosen sites, with the shares that their turbine classes state, whatever the grade.
+    """What comes down past the chosen sites, of the group of fish that decides at each, whatever the evidence.
 
     Returns
     -------
@@ -277,8 +281,9 @@ def fish_alive(
     ends = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
     existing = np.flatnonzero(water_bodies.plants_entered)
     entered = np.concatenate([entered_at(table["scheme_type"], *ends), existing]).astype(np.int64)
-    own = turbine_survival(inputs.turbines, valued["turbine"], valued["screened"])
-    survival = np.concatenate([own, np.full(len(existing), settings.fish.existing_survival)])
+    survival = np.concatenate(
+        [valued["survival"].to_numpy(dtype=float), np.full(len(existing), settings.fish.existing_survival)]
+    )
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     to_outlet = survival_to_outlet(downstream, entered, survival)
     spawning_m = spawning_metres(settings, stationing, rule_overlaps)
@@ -321,10 +326,13 @@ def published_spawning(
 
 
 class FishSafety(NamedTuple):
-    """The best set if no turbine counted as fish-safe, and the best sets by the weakest grade that counts."""
+    """The best set if no turbine counted as fish-safe, and the best sets with them.
+
+    ``by_grade`` holds these by the question that rules ask and the weakest grade of evidence that counts.
+    """
 
     without: Offers
-    by_grade: dict[str, Offers]
+    by_grade: dict[tuple[str, str], Offers]
 
 
 def weigh_fish_safety(
@@ -340,7 +348,7 @@ def weigh_fish_safety(
     closed_energy: pd.DataFrame | None = None,
     river_parts: RiverParts | None = None,
 ) -> FishSafety:
-    """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
+    """Best sets of sites without fish-safe turbines, and with them by question and grade of evidence."""
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
@@ -349,32 +357,35 @@ def weigh_fish_safety(
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
     by_grade, known = {}, {}
-    for grade in EVIDENCE:
-        fish = settings.fish.model_copy(update={"evidence": grades_counted(grade)})
-        other = settings.model_copy(update={"fish": fish})
-        safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
-        # A grade that makes no further class safe changes nothing.
-        if safety not in known:
-            valued = _valued_by(grade, evidence_values, energy, verdicts)
-            known[safety] = best(other, verdicts, valued)
-        by_grade[grade] = known[safety]
+    for question in names(FISH_SAFETIES):
+        asked = verdicts._replace(choice=as_asked(verdicts.choice, question, settings.fish.safe))
+        # Where no rule asks, both questions have one answer.
+        differs = question if (asked.choice != verdicts.choice).any() else settings.fish.safe
+        for grade in EVIDENCE:
+            fish = settings.fish.model_copy(update={"evidence": grades_counted(grade)})
+            other = settings.model_copy(update={"fish": fish})
+            # A grade that no class, screen and group has changes nothing.
+            safety = differs, grades_that_count(inputs.turbines, inputs.costs.screen.design, other.fish)
+            if safety not in known:
+                known[safety] = best(other, asked, _valued_by(grade, evidence_values, energy, verdicts))
+            by_grade[question, grade] = known[safety]
     return FishSafety(without, by_grade)
 
 
 def joined_fish_safety(
     found: dict[str, FishSafety], systems: Systems, stretches: Stretches, **_: object
 ) -> FishSafety:
-    """Best sets without fish-safe turbines and by grade of evidence, from those of each drainage system."""
+    """Best sets without fish-safe turbines and with them, from those of each drainage system."""
     without = _joined_offers({name: own.without for name, own in found.items()}, systems, stretches)
-    by_grade: dict[str, Offers] = {}
+    by_grade: dict[tuple[str, str], Offers] = {}
     known: dict[tuple[int, ...], Offers] = {}
-    for grade in EVIDENCE:
-        sets = {name: own.by_grade[grade] for name, own in found.items()}
+    for case in next(iter(found.values())).by_grade if found else ():
+        sets = {name: own.by_grade[case] for name, own in found.items()}
         # Grades that share their set in every system share it in the region.
         same = tuple(map(id, sets.values()))
         if same not in known:
             known[same] = _joined_offers(sets, systems, stretches)
-        by_grade[grade] = known[same]
+        by_grade[case] = known[same]
     return FishSafety(without, by_grade)
 
 
@@ -386,7 +397,7 @@ def _valued_by(
         return energy
     found = evidence_values.by_grade[grade]
     valued = np.flatnonzero(evidence_values.rows)
-    counts = verdicts.choice[valued] == SAFE_MAY
+    counts = verdicts.choice[valued] >= SAFE_MAY
     columns: dict[str, npt.NDArray[Any]] = {}
     for name in energy.columns:
         values = energy[name].to_numpy()
@@ -430,7 +441,7 @@ def fish_safe_gain_table(
     table = gain_by_district(
         [*names, ""],
         district_of(x_m, y_m, districts),
-        verdicts.choice == SAFE_MAY,
+        verdicts.choice >= SAFE_MAY,
         *fish_safety,
         turbines,
     )
@@ -438,7 +449,7 @@ def fish_safe_gain_table(
     for name in potential:
         table[name] = table["district"].map(potential[name]).fillna(0.0)
     as_set = [set(grades_counted(grade)) == set(settings.fish.evidence) for grade in table["evidence"]]
-    table["as_set"] = as_set
+    table["as_set"] = np.array(as_set, dtype=bool) & (table["question"] == settings.fish.safe).to_numpy()
     gain: pd.DataFrame = table[[column.name for column in LAYERS["fish_safe_gain"].columns]]
     return gain
 
