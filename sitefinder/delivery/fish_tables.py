@@ -9,6 +9,15 @@ from sitefinder.delivery.checking import checked_table
 from sitefinder.network.stations import without_repeats
 from sitefinder.rules.verdicts import MONTH_SEPARATOR
 from sitefinder.schema import LAYERS, empty_table
+from sitefinder.settings.fish import TYPICAL_EXISTING_SURVIVAL, TYPICAL_EXISTING_SURVIVAL_RANGE, FishPassSettings
+from sitefinder.siting.barriers import (
+    BURST_LENGTHS_PER_S,
+    BURST_LENGTHS_PER_S_RANGE,
+    EASY_SHARE,
+    TRIALS,
+    max_leap_m,
+    pass_efficiency,
+)
 from sitefinder.steps.selection import published_spawning
 from sitefinder.vocabulary import (
     BOTH_STATE,
@@ -115,6 +124,7 @@ def make_fish_reaches(settings, stationing, fish_passage, within):
 def make_fish_totals(settings, fish_passage):
     """The ``fish_totals`` layer: each group of fish in each state of the streams."""
     totals = fish_passage.totals.copy()
+    totals["accessible_from"] = settings.fish.accessible_from
     group_of = {group.name: group for group in settings.fish.migrating}
     totals["direction"] = [group_of[name].direction for name in totals["fish_group"]]
     for name, group in group_of.items():
@@ -195,3 +205,86 @@ def _least_depths(settings, group, order, places):
         "depth_needed_m": needed_m,
         "is_too_shallow": (depth_m < needed_m) & ~(natural_m < needed_m),
     }
+
+
+# Sources and reasons of the figures that passage rests on.
+STATED = "stated in the settings"
+COMMON_PRACTICE = "common practice, no source"
+BY_TRIALS = "means of 19 studies; range of these (Bunt and others, 2012)"
+BY_BURST = "burst speed of {:g} ({:g} to {:g}) body lengths per second, from memory; Powers and Orsborn (1985)"
+OF_MORTALITY = (
+    "mean mortality of 275,000 fish of 75 species at 122 plants, with its 95 % interval (Radinger, 2022)"
+)
+
+
+def make_fish_assumptions(settings):
+    """The ``fish_assumptions`` layer: what passage rests on, with ranges and sources."""
+    fish, passes, usual = settings.fish, settings.fish.passes, FishPassSettings()
+    releases = settings.flows.releases
+    nothing_stated = not (releases.fish_pass_m3s or releases.fish_pass_share_of_mean or releases.attraction_share)
+    own_existing = fish.existing_survival != TYPICAL_EXISTING_SURVIVAL
+    known = (np.nan, np.nan) if own_existing else TYPICAL_EXISTING_SURVIVAL_RANGE
+    rows = [
+        ("", "share that survives an existing plant", fish.existing_survival, *known, own_existing, OF_MORTALITY),
+        ("", "share that survives a weir without a plant", 1.0, np.nan, np.nan, False, "own choice: low drops"),
+        ("", "share of fish that go through the turbines or the bypass", 1.0, 0.0, 1.0, False, "on the safe side"),
+        ("", "share of its highest leap that all of a group leap", EASY_SHARE, 0.0, 1.0, False, "own choice"),
+    ]
+    for name, words, high in (
+        ("pool_drop_m", "drop between the pools of a fish pass [m]", np.nan),
+        ("pool_depth_m", "depth of the pools of a fish pass [m]", np.nan),
+        ("full_attraction_share", "flow of a fish pass over that of the turbines that suffices", 0.10),
+        ("poor_condition_share", "efficiency of a fish pass in poor condition over that of a sound one", 1.0),
+    ):
+        value = getattr(passes, name)
+        low = 0.0 if name == "poor_condition_share" else 0.01 if high == 0.10 else np.nan
+        rows.append(("", words, value, low, high, value != getattr(usual, name), COMMON_PRACTICE))
+    if nothing_stated:
+        why = "own choice, since flows.releases states no flow of a fish pass"
+        rows.append(
+            ("", "share of the environmental flow that a site's fish pass carries", 1.0, 0.0, 1.0, False, why)
+        )
+    for group in fish.migrating:
+        rows += _of_group(settings, group)
+    columns = [column.name for column in LAYERS["fish_assumptions"].columns]
+    table = pd.DataFrame(rows, columns=columns)
+    table["basis"] = table["basis"].where(~table["is_stated"], STATED)
+    return checked_table(table, "fish_assumptions")
+
+
+# Figures of one group that goes up.
+def _of_group(settings, group):
+    if not group.goes_up:
+        return []
+    passes, leap_m = settings.fish.passes, max_leap_m(group)
+    low, high = ((speed / BURST_LENGTHS_PER_S) ** 2 * leap_m for speed in BURST_LENGTHS_PER_S_RANGE)
+    is_stated = group.max_leap_m is not None
+    if is_stated:
+        low = high = np.nan
+    by_burst = BY_BURST.format(BURST_LENGTHS_PER_S, *BURST_LENGTHS_PER_S_RANGE)
+    own = group.pass_efficiency is not None
+    trials = TRIALS[passes.type]
+    of_trials = [a * b for a, b in zip(trials.attraction_range, trials.passage_range, strict=True)]
+    needed_m = settings.depleted_reach.min_depth_m if group.min_depth_m is None else group.min_depth_m
+    nothing = (np.nan, np.nan)
+    return [
+        (group.name, "highest drop without a fish pass [m]", leap_m, low, high, is_stated, by_burst),
+        (
+            group.name,
+            f"efficiency of a fish pass ({passes.type})",
+            pass_efficiency(group, passes),
+            *(nothing if own else of_trials),
+            own,
+            BY_TRIALS,
+        ),
+        (group.name, "highest drop between pools [m]", group.max_pool_drop_m, *nothing, False, COMMON_PRACTICE),
+        (group.name, "minimum depth of pools [m]", group.min_pool_depth_m, *nothing, False, COMMON_PRACTICE),
+        (
+            group.name,
+            "minimum depth of a depleted reach [m]",
+            needed_m,
+            *nothing,
+            group.min_depth_m is not None,
+            COMMON_PRACTICE,
+        ),
+    ]

@@ -190,6 +190,7 @@ TABLES = [
     _table("fish_totals", _FISH_TABLES, "fish_passage", "fish rules"),
     _table("fish_sites", _FISH_TABLES, "fish_passage ranked_sites depleted_reaches", "fish rules depleted_reach"),
     _table("fish_passage", _FISH_TABLES, "stationing fish_passage ranked_sites", "run.crs fish"),
+    _table("fish_assumptions", _FISH_TABLES, "", "fish depleted_reach flows.releases"),
     _table("fish_reaches", _FISH_TABLES, "stationing fish_passage within", "fish"),
     _table(
         "totals",
@@ -310,7 +311,7 @@ SUMMARY = _file(
     "summary",
     "summary:make_summary",
     "sites reaches structures drops screening_cascade fish_safe_gain streams provenance minimum_heads repairs "
-    "totals flow_equations sites_by_price cumulative_limits",
+    "totals flow_equations sites_by_price cumulative_limits fish_totals fish_passage fish_sites",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.comparison.scenario_figures import SEASONS
+from sitefinder.report.fish import fish_passage_texts
 from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.structures import drops_text, structures_text
@@ -245,6 +246,7 @@ def summary_parts(
         _potential(reaches, counts_unresolved),
         cascade_text(tables["screening_cascade"]) if "screening_cascade" in tables else "",
         _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
+        *fish_passage_texts(tables),
         fish_text(tables["streams"], sites, _settings(tables["provenance"])) if "streams" in tables else "",
         "" if minimum_heads is None else _minimum_heads(minimum_heads),
         _shrunk(sites),

@@ -141,9 +141,8 @@ FISH_TOTALS = Layer(
         ),
         text("direction", "direction of migration: " + ", ".join(DIRECTIONS), DIRECTIONS),
         amount("stream_km", "km", "length of stream"),
-        amount(
-            "accessible_km", "km", "stream that at least the share fish.accessible_from reaches from the outlet"
-        ),
+        _share("accessible_from", "share of the group that must reach stream for it to count as reached"),
+        amount("accessible_km", "km", "stream that at least that share reaches from the outlet"),
         amount("cut_off_km", "km", "stream that fewer reach"),
         amount("won_km", "km", "accessible stream that is cut off today; NULL in the natural state"),
         amount("lost_km", "km", "stream cut off that is accessible today; NULL in the natural state"),
@@ -158,5 +157,21 @@ FISH_TOTALS = Layer(
         _share("ground_access", "mean share that reaches it from the outlet"),
         _share("ground_survival", "mean share that survives from it to the outlet"),
         _share("min_ground_survival", "the smallest of these shares"),
+    ),
+)
+FISH_ASSUMPTIONS = Layer(
+    "fish_assumptions",
+    None,
+    "a figure that the passage of fish rests on, of one group or of all",
+    ("fish_group", "assumption"),
+    made_by(
+        "settings.fish settings.depleted_reach settings.flows.releases",
+        text("fish_group", "group of fish; empty for all"),
+        text("assumption", "what is assumed, and its unit"),
+        Column("value", "real", "", "value that is used"),
+        Column("low", "real", "", "low end of its likely range; NULL if not known"),
+        Column("high", "real", "", "high end of its likely range; NULL if not known"),
+        statement("is_stated", "true if the settings state it, false if it is a default or follows from others"),
+        text("basis", "source, or why it is an assumption"),
     ),
 )

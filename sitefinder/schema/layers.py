@@ -58,7 +58,7 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
-from sitefinder.schema.fish_layers import FISH_PASSAGE, FISH_REACHES, FISH_SITES, FISH_TOTALS
+from sitefinder.schema.fish_layers import FISH_ASSUMPTIONS, FISH_PASSAGE, FISH_REACHES, FISH_SITES, FISH_TOTALS
 from sitefinder.schema.total_layers import (
     CUMULATIVE_LIMITS,
     DISTRIBUTIONS,
@@ -1071,6 +1071,7 @@ LAYERS = {
         FISH_SITES,
         FISH_PASSAGE,
         FISH_REACHES,
+        FISH_ASSUMPTIONS,
         HYDROKINETIC,
         DISTRICTS,
         STREAMS,

@@ -39,8 +39,9 @@ TRIALS = dict(
         strict=True,
     )
 )
-# Burst speed in body lengths per second (from memory; 8 to 12 in most species), by which fish leap.
+# Burst speed in body lengths per second by which fish leap, and its range in most species (from memory).
 BURST_LENGTHS_PER_S = 10.0
+BURST_LENGTHS_PER_S_RANGE = (8.0, 12.0)
 # Up to this share of the highest drop that a group leaps all of it does; beyond, in proportion less (assumption).
 EASY_SHARE = 0.5
 # Words of the user's layer for what fish pass, and do not.

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from sitefinder.report.flow_quality import flow_notes
 from sitefinder.report.page.figures import amount, short_money
+from sitefinder.report.page.fish import fish_section
 from sitefinder.report.page.region import assumptions, equations, headline, inputs_table, quality, region_tables
 from sitefinder.report.page.region_map import REACH_TIP, region_map
 from sitefinder.report.page.sites import filters, site_data, sites_table
@@ -22,6 +23,7 @@ STYLE, SCRIPTS = "page.css", ("table.js", "map.js", "diagrams.js", "start.js")
 SECTIONS = (
     ("sites", "Sites"),
     ("region", "Region"),
+    ("fish", "Fish"),
     ("inputs", "Inputs"),
     ("equations", "Flow equations"),
     ("assumptions", "Assumptions"),
@@ -81,6 +83,7 @@ def page_html(handover):
         "totals": _totals(handover),
         "region": region_tables(handover),
         "supply": supply,
+        "fish": fish_section(handover),
         "inputs": inputs_table(provenance),
         "equations": equations(provenance, tables.get("flow_equations")),
         "settings": settings,
