@@ -28,7 +28,7 @@ from sitefinder.vocabulary import (
     TODAY_STATE,
 )
 
-# Figures of a group that tell where it spawns or lives.
+# Figures of a group that show where it spawns or lives.
 OF_GROUND = ("ground_km", "ground_access", "ground_survival", "min_ground_survival")
 
 
@@ -191,7 +191,7 @@ def make_fish_sites(settings, fish_passage, ranked_sites, depleted_reaches):
     return checked_table(joined.iloc[by_site].reset_index(drop=True), "fish_sites")
 
 
-# The least depth of the depleted reach of each site in the months of a group, against what it needs.
+# The minimum depth of the depleted reach of each site in the months of a group, against what it needs.
 def _least_depths(settings, group, order, places):
     needed_m = settings.depleted_reach.min_depth_m if group.min_depth_m is None else group.min_depth_m
     # Month 0 is the whole year, all that is known where nothing says when water flows.

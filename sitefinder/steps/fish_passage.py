@@ -108,6 +108,19 @@ class FishPassage(NamedTuple):
     migrates: Flags
 
 
+class Shares(NamedTuple):
+    """Shares of one group in one state, by station.
+
+    ``natural`` get there past falls alone and ``reached`` past all, ``survive`` survive from there to the outlet;
+    ``ground_m`` is the length of the segment on which the group spawns or lives [m].
+    """
+
+    natural: Floats
+    reached: Floats
+    survive: Floats
+    ground_m: Floats
+
+
 def find_fish_passage(
     settings: Settings,
     inputs: RunInputs,
@@ -134,9 +147,9 @@ def find_fish_passage(
     up: dict[str, Floats] = {}
     down: dict[str, Floats] = {}
     rows, today = [], None
-    for state, own, share_up, share_down in _states(barriers):
-        at = barriers.table["station"].to_numpy(dtype=np.int64)[own]
-        reached, survive = (survival_to_outlet(downstream, at, share[own]) for share in (share_up, share_down))
+    for state, counts, share_up, share_down in _states(barriers):
+        at = barriers.table["station"].to_numpy(dtype=np.int64)[counts]
+        reached, survive = (survival_to_outlet(downstream, at, share[counts]) for share in (share_up, share_down))
         # A fish pass at a fall is none of nature's.
         reached = natural if state == NATURAL_STATE.name else reached
         today = reached if state == TODAY_STATE.name else today
@@ -145,10 +158,10 @@ def find_fish_passage(
             for each in (reached, survive)
         )
         for place, group in enumerate(groups):
-            parts = [each[:, place] for each in (natural, reached, survive, ground_m)]
+            own = Shares(*(each[:, place] for each in (natural, reached, survive, ground_m)))
             before = None if today is None else today[:, place]
             rows.append(
-                {"fish_group": group.name, "state": state} | _totals(settings, group, length_m, *parts, before)
+                {"fish_group": group.name, "state": state} | _totals(settings, group, length_m, own, before)
             )
     entered = _entered(stretches, sites)
     site = barriers.table["site"].to_numpy(dtype=np.int64)
@@ -207,12 +220,10 @@ def _totals(
     settings: Settings,
     group: FishGroup,
     length_m: Floats,
-    natural: Floats,
-    reached: Floats,
-    survive: Floats,
-    ground_m: Floats,
+    own: Shares,
     before: Floats | None,
 ) -> dict[str, float]:
+    natural, reached, survive, ground_m = own
     enough = settings.fish.accessible_from
     found = dict.fromkeys(TOTAL_COLUMNS, np.nan)
     reachable = natural >= enough if group.goes_up else np.ones(len(natural), dtype=bool)
@@ -281,7 +292,8 @@ def _weight_km(table: pd.DataFrame, share: Floats, downstream: npt.NDArray[np.in
 def _entered(stretches: Stretches, sites: Chosen) -> npt.NDArray[np.int64]:
     table = stretches.table.iloc[np.flatnonzero(sites.offers.chosen)]
     ends = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
-    return entered_at(table["scheme_type"], *ends).astype(np.int64)
+    entered: npt.NDArray[np.int64] = entered_at(table["scheme_type"], *ends).astype(np.int64)
+    return entered
 
 
 def list_barriers(

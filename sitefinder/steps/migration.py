@@ -90,12 +90,16 @@ def natural_access(
     over = [share_over_drop(drop_m, max_leap_m(group)) for group in groups]
     share = np.column_stack([np.where(np.isnan(stated), each, stated) for each in over])
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
-    return survival_to_outlet(downstream, falls["station"].to_numpy(dtype=np.int64), share)
+    access: npt.NDArray[np.float64] = survival_to_outlet(
+        downstream, falls["station"].to_numpy(dtype=np.int64), share
+    )
+    return access
 
 
 def of_structures(
     things: pd.DataFrame, water_bodies: WaterBodies, name: str, otherwise: object
 ) -> npt.NDArray[Any]:
     """A column of the structures, for things on the stream that are structures; others get the value given."""
-    values = np.append(water_bodies.structures[name].to_numpy(dtype=object), otherwise)
-    return values[things["structure"].to_numpy(dtype=np.int64)]
+    values: npt.NDArray[Any] = np.array([*water_bodies.structures[name], otherwise], dtype=object)
+    own: npt.NDArray[Any] = values[things["structure"].to_numpy(dtype=np.int64)]
+    return own

@@ -186,14 +186,14 @@ def _barrier_rows(passage):
 def _assumptions(assumptions):
     rows = []
     for row in assumptions.to_dict("records"):
-        low, high = row["low"], row["high"]
+        low, high = row["likely_low"], row["likely_high"]
         span = (
             DASH
             if is_missing(low) and is_missing(high)
             else " to ".join("?" if is_missing(end) else amount(end) for end in (low, high))
         )
         rows.append(
-            [row["fish_group"] or "all groups", row["assumption"], amount_cell(row["value"]), span, row["basis"]]
+            [row["fish_group"] or "all groups", row["assumption"], amount_cell(row["assumed"]), span, row["basis"]]
         )
     heads = ["group", "figure", "value", "likely range", "rests on"]
     return table("What is assumed", heads, rows, kind=KIND, identity="fish-assumptions")
