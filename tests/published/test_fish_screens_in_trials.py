@@ -2,8 +2,8 @@
 
 Read in the abstracts: Tomanova and others (2017), La Houille Blanche, hal-01591909 (Auterrive: 26°, 20 mm, 239
 smolts of 0.185 m on average; 80.7 % by the bypass, 3.8 % by the fish pass, 75.5 to 91.9 % over five groups by
-either); Knott and others (2023), Frontiers in Environmental Science 11:1168473 (four small plants, screens of 15 and
-20 mm, 6646 fish of 42 species: 35 to 88 % still passed the turbines); Nyqvist and others (2018), Marine and
+either); Knott and others (2023), Frontiers in Environmental Science 11:1168473 (four small plants, screens of 15
+and 20 mm, 6646 fish of 42 species: 35 to 88 % still passed the turbines); Nyqvist and others (2018), Marine and
 Freshwater Research 69:1894-1904 (15 mm, salmon smolts: 84 % passed the dam, more of the longer ones).
 """
 
