@@ -53,7 +53,12 @@ class Action(NamedTuple):
     bars: str = BARS_NONE
     barred_because: str = ""  # why a candidate is excluded, if `bars` is not empty
     allowed_by: str = ""  # word of ``ranking.allow`` that lifts it
-    fish_safe_only: bool = False
+    asks: str = ""  # name of the question that a turbine must answer, of `FISH_SAFETIES`
+
+    @property
+    def fish_safe_only(self) -> bool:
+        """Whether it admits fish-safe turbines only."""
+        return bool(self.asks)
 
     @property
     def mark(self) -> str:
@@ -128,6 +133,59 @@ class Evidence(NamedTuple):
     phrase: str
 
 
+class FishSafety(NamedTuple):
+    """A question that fish safety answers."""
+
+    name: str
+    label: str
+    phrase: str
+
+
+class MigrationDirection(NamedTuple):
+    """Direction in which a group of fish migrates."""
+
+    name: str
+    label: str
+    goes_down: bool
+    goes_up: bool
+
+
+class InSeason(NamedTuple):
+    """What the months of migration of a group of fish mean for a site that it migrates past."""
+
+    name: str
+    label: str
+
+
+class FishPassType(NamedTuple):
+    """A type of fish pass."""
+
+    name: str
+    label: str
+
+
+class PassageState(NamedTuple):
+    """A state of the streams for which the passage of fish is computed."""
+
+    name: str
+    label: str
+    phrase: str
+
+
+class BarrierKind(NamedTuple):
+    """What fish on their way meet."""
+
+    name: str
+    label: str
+
+
+class PassageBasis(NamedTuple):
+    """What the share of fish that get up a barrier rests on."""
+
+    name: str
+    phrase: str
+
+
 class CapitalPart(NamedTuple):
     """A part of a plant's capital cost."""
 
@@ -192,6 +250,16 @@ VERDICTS = (
     Verdict("open", "open", "No rule limits a site here.", is_open=True),
 )
 
+# The two questions of fish safety, the stricter first: what is safe as built is also safe with a screen.
+AS_BUILT_SAFETY = FishSafety("as_built", "safe as built", "Fish survive the turbine itself, without a screen.")
+SCREENED_SAFETY = FishSafety(
+    "screened", "safe with a screen", "Fish survive the turbine itself, or behind a screen with a bypass."
+)
+FISH_SAFETIES = (AS_BUILT_SAFETY, SCREENED_SAFETY)
+
+# Action of a rule whose question is that of fish.safe, or its own.
+FISH_SAFE_ONLY = "fish_safe_only"
+
 # In the order of their mark columns; of several that bar a candidate, the one with the worst verdict is named.
 ACTIONS = (
     Action(
@@ -214,12 +282,20 @@ ACTIONS = (
         allowed_by="conditional",
     ),
     Action(
-        "fish_safe_only",
+        FISH_SAFE_ONLY,
         "restricted",
         "fish-safe turbines only",
-        "Only fish-safe turbines may be used here.",
-        "true if only fish-safe turbines are allowed",
-        fish_safe_only=True,
+        "Only fish-safe turbines may be used here, with a screen where that takes one.",
+        "true if only fish-safe turbines are allowed, with a screen where that takes one",
+        asks=SCREENED_SAFETY.name,
+    ),
+    Action(
+        "fish_safe_as_built",
+        "restricted",
+        "turbines fish-safe as built only",
+        "Only turbines that fish survive without a screen may be used here.",
+        "true if only turbines that are fish-safe as built are allowed",
+        asks=AS_BUILT_SAFETY.name,
     ),
     Action(
         "no_diversion",
@@ -332,11 +408,59 @@ NOT_PUBLISHED = Effect(
 EFFECTS = (UNDER, TOUCHING, DOWNSTREAM, UPSTREAM, NOT_COVERED, NOT_PUBLISHED)
 
 # Strongest first.
-EVIDENCE_GRADES = (
-    Evidence("tested", "tested", "Survival was measured with live fish."),
-    Evidence("claimed", "claimed", "Survival is claimed by the manufacturer, without a published test."),
-    Evidence("none", "none", "There is no evidence of survival."),
+TESTED = Evidence("tested", "tested", "Survival was measured with live fish, in a trial that is named.")
+MODELLED = Evidence(
+    "modelled",
+    "modelled",
+    "Survival follows from a published model of blade strike, or from the width of the fish.",
 )
+EVIDENCE_GRADES = (
+    TESTED,
+    MODELLED,
+    Evidence("claimed", "claimed", "Survival is claimed by the manufacturer, without a published test."),
+    Evidence("none", "none", "There is no evidence of survival: an assumption, with a range."),
+)
+
+DOWN = MigrationDirection("down", "downstream", goes_down=True, goes_up=False)
+UP = MigrationDirection("up", "upstream", goes_down=False, goes_up=True)
+BOTH_WAYS = MigrationDirection("both", "both directions", goes_down=True, goes_up=True)
+MIGRATION_DIRECTIONS = (DOWN, UP, BOTH_WAYS)
+
+NOTHING_IN_SEASON = InSeason("nothing", "nothing")
+RAISE_IN_SEASON = InSeason("raise_environmental_flow", "higher environmental flow")
+CLOSE_IN_SEASON = InSeason("close", "no abstraction")
+IN_SEASONS = (NOTHING_IN_SEASON, RAISE_IN_SEASON, CLOSE_IN_SEASON)
+
+POOL_AND_WEIR = FishPassType("pool_and_weir", "pool and weir")
+FISH_PASS_TYPES = (
+    POOL_AND_WEIR,
+    FishPassType("vertical_slot", "vertical slot"),
+    FishPassType("denil", "baffles (Denil)"),
+    FishPassType("nature_like", "nature-like"),
+)
+
+NATURAL_STATE = PassageState("natural", "natural falls alone", "Only natural falls are in the way.")
+TODAY_STATE = PassageState("today", "today", "Existing weirs and plants as mapped.")
+SITES_STATE = PassageState("sites", "with the sites", "As today, with all sites and the fish passes they pay for.")
+REMOVALS_STATE = PassageState("removals", "after removals", "As today, without the weirs that are to be removed.")
+BOTH_STATE = PassageState(
+    "sites_and_removals", "with the sites, after removals", "With all sites, and without the weirs to be removed."
+)
+PASSAGE_STATES = (NATURAL_STATE, TODAY_STATE, SITES_STATE, REMOVALS_STATE, BOTH_STATE)
+
+STATED_PASSABLE = PassageBasis("stated", "stated by the user's layer")
+BY_LEAP = PassageBasis("leap", "drop against what the group leaps")
+BY_PASS = PassageBasis("pass", "efficiency of the fish pass")
+DROP_UNKNOWN = PassageBasis("drop_unknown", "no drop is known: counted as impassable without a fish pass")
+POOLS_TOO_HIGH = PassageBasis("pools_unsuitable", "the pass's pools are too high or too shallow for the group")
+NOT_IN_THE_WAY = PassageBasis("none", "not in the way of fish going up")
+PASSAGE_BASES = (STATED_PASSABLE, BY_LEAP, BY_PASS, DROP_UNKNOWN, POOLS_TOO_HIGH, NOT_IN_THE_WAY)
+
+WEIR_BARRIER = BarrierKind("weir", "weir")
+FALL_BARRIER = BarrierKind("fall", "natural fall")
+PLANT_BARRIER = BarrierKind("plant", "existing plant")
+SITE_BARRIER = BarrierKind("site", "site")
+BARRIER_KINDS = (WEIR_BARRIER, FALL_BARRIER, PLANT_BARRIER, SITE_BARRIER)
 
 # How a diversion's conduit goes.
 ALONG_HILLSIDE, STRAIGHT_LINE = "hillside", "straight"
@@ -858,7 +982,7 @@ def names(records: Iterable[Any]) -> tuple[str, ...]:
     Examples
     --------
     >>> names(EVIDENCE_GRADES)
-    ('tested', 'claimed', 'none')
+    ('tested', 'modelled', 'claimed', 'none')
     """
     return tuple(record.name for record in records)
 

@@ -4,6 +4,7 @@ from typing import Annotated, Any, ClassVar, Literal, NamedTuple, get_args
 
 from pydantic import Field, model_validator
 
+from sitefinder.catalogue.screens import Screen
 from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.settings import Section, Share
 from sitefinder.settings.choices import SchemeType
@@ -231,13 +232,24 @@ class FishPassCosts(Priced):
 
 
 class ScreenCosts(Priced):
-    """Fine screen, by area (design flow over approach velocity), and bypass."""
+    """Fish screen, by its area, and bypass."""
 
     MONEY = ("per_m2", "bypass_fixed")
 
-    approach_velocity_m_s: float = Field(gt=0, description="approach velocity normal to the screen [m/s]")
     per_m2: float = Field(ge=0)
     bypass_fixed: float = Field(ge=0)
+    design: Screen | None = Field(
+        None, description="not in the file: the screen that fish.screen names, put in when files are read"
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _velocity_is_the_screens(cls, fields):
+        if isinstance(fields, dict) and "approach_velocity_m_s" in fields:
+            raise ValueError(
+                "approach_velocity_m_s is that of the screen, in a file that fish.screens lists; take it out"
+            )
+        return fields
 
 
 class DistanceCosts(Priced):
@@ -433,6 +445,21 @@ class CostFile(Section):
                         nothing = dict.fromkeys(getattr(entry, "MONEY", ()) or SHARES_OF_A_PART[name], 0.0)
                         object.__setattr__(self, name, entry.model_copy(update=nothing))
         return self
+
+
+def with_screen(costs: CostFile, screen: Screen | None) -> CostFile:
+    """A cost file with the screen that plants may get; None: they get none.
+
+    Parameters
+    ----------
+    costs : CostFile
+    screen : sitefinder.catalogue.screens.Screen or None
+
+    Returns
+    -------
+    CostFile
+    """
+    return costs.model_copy(update={"screen": costs.screen.model_copy(update={"design": screen})})
 
 
 class Conversion(NamedTuple):

@@ -1,13 +1,16 @@
 """Turbine files: classes that use head, hydrokinetic rotors, and how both scale with their diameter."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
 from sitefinder.catalogue.costs import CostLaw, Sourced
+from sitefinder.catalogue.trials import Trial
+from sitefinder.errors import listed
 from sitefinder.settings import Section, Share
 from sitefinder.settings.choices import EvidenceGrade, HydrokineticSchemeType, SchemeType
+from sitefinder.vocabulary import EVIDENCE_GRADES, MODELLED, TESTED, names
 
 # Efficiencies are tabulated at each percent of the design flow, so that a look-up needs no search.
 EFFICIENCY_STEPS = 100
@@ -16,12 +19,80 @@ BETZ_LIMIT = 16.0 / 27.0
 Positive = Annotated[float, Field(gt=0)]
 
 
+# Grades that are stated; the grade of a strike law follows from it.
+STATED_GRADES = tuple(name for name in names(EVIDENCE_GRADES) if name != MODELLED.name)
+
+
 class FishSurvival(Sourced):
-    """Share of fish that survive downstream passage, and the evidence for it."""
+    """Share of fish that survive downstream passage of the turbine as built, and the evidence for it."""
 
     share: Share
-    evidence: EvidenceGrade
+    share_range: tuple[Share, Share] | None = Field(
+        None, description="lowest and highest share that is likely; needed where no trial is named"
+    )
+    evidence: EvidenceGrade = Field(description="grade of evidence; tested needs trials")
+    trials: tuple[Trial, ...] = Field((), description="trials with live fish")
     reason: str = Field(min_length=1, description="cause of survival or mortality")
+
+    @model_validator(mode="after")
+    def _grade_has_its_evidence(self):
+        if self.evidence not in STATED_GRADES:
+            raise ValueError(
+                f'evidence = "{self.evidence}" is that of a [strike] law; here it is one of '
+                f"{listed(STATED_GRADES)}"
+            )
+        if self.evidence == TESTED.name and not self.trials:
+            raise ValueError(
+                'evidence = "tested" needs trials, each with study, species, lengths_m and number of fish; '
+                "without "
+                'them it is "claimed" or "none", with share_range'
+            )
+        if self.evidence != TESTED.name and self.share_range is None:
+            raise ValueError(
+                f'evidence = "{self.evidence}" needs share_range, the lowest and highest share that is likely'
+            )
+        if self.share_range is not None and not self.share_range[0] <= self.share <= self.share_range[1]:
+            raise ValueError(
+                f"share {self.share:g} must lie in share_range "
+                f"({self.share_range[0]:g} to {self.share_range[1]:g})"
+            )
+        return self
+
+    @property
+    def likely_range(self):
+        """Lowest and highest share that is likely: as stated, or what the trials found."""
+        if self.share_range is not None:
+            return self.share_range
+        found = [trial.share for trial in self.trials if trial.share is not None] + [self.share]
+        return min(found), max(found)
+
+
+class StrikeLaw(Sourced):
+    """Blades of a runner, for the share of fish that they strike; see `sitefinder.energy.blade_strike`."""
+
+    form: Literal["axial", "radial"] = Field(
+        description="axial: propeller and Kaplan runners; radial: Francis runners"
+    )
+    blades: int = Field(ge=2, le=40, description="number of blades")
+    radius_ratio: float = Field(
+        0.75, gt=0, le=1, description="radius at which fish pass an axial runner, as a share of its outer radius"
+    )
+    hub_ratio: float = Field(0.4, ge=0, lt=1, description="diameter of the hub as a share of the runner's")
+    inlet_width_share: float | None = Field(
+        None, gt=0, le=1, description="width of the inlet of a radial runner as a share of its diameter"
+    )
+    correlation: Share = Field(0.2, description="deaths per strike, the correlation of the model")
+    correlation_range: tuple[Share, Share] = Field(description="lowest and highest of that which is likely")
+
+    @model_validator(mode="after")
+    def _form_is_complete(self):
+        if (self.form == "radial") != (self.inlet_width_share is not None):
+            raise ValueError("inlet_width_share belongs to a radial runner, and every radial runner needs it")
+        if self.form == "axial" and self.radius_ratio <= self.hub_ratio:
+            raise ValueError("radius_ratio must be above hub_ratio")
+        if not self.correlation_range[0] <= self.correlation <= self.correlation_range[1]:
+            raise ValueError("correlation must lie in correlation_range")
+        return self
 
 
 class SizeLaw(Sourced):
@@ -118,10 +189,11 @@ class TurbineClass(Section):
         gt=0,
         description="minimum stream width at mean flow, for a turbine in the stream [m]; absent: no minimum",
     )
-    survival: FishSurvival = Field(description="downstream fish survival, as built")
-    survival_screened: FishSurvival | None = Field(
-        None,
-        description="downstream fish survival with a fine screen and bypass; absent: not offered with a screen",
+    survival: FishSurvival | None = Field(
+        None, description="downstream fish survival, as built; absent: by the strike law"
+    )
+    strike: StrikeLaw | None = Field(
+        None, description="blades that strike fish, with runner and setting; absent: survival is stated"
     )
     cost: CostLaw
     civil_factor: float = Field(1.0, gt=0, description="factor on the civil cost of the cost file")
@@ -154,6 +226,25 @@ class TurbineClass(Section):
         if np.any(np.diff(output[output > 0]) < 0):
             raise ValueError("flow times efficiency must not fall as flow rises")
         return points
+
+    @model_validator(mode="before")
+    @classmethod
+    def _screens_are_apart(cls, fields):
+        if isinstance(fields, dict) and "survival_screened" in fields:
+            raise ValueError(
+                "survival_screened is not stated by class: survival behind a screen follows from the screen, "
+                "which "
+                "fish.screens and fish.screen of the settings name; take it out"
+            )
+        return fields
+
+    @model_validator(mode="after")
+    def _survival_is_known_once(self):
+        if (self.survival is None) == (self.strike is None):
+            raise ValueError("state survival, or strike, from which it follows, and not both")
+        if self.strike is not None and (self.runner is None or self.setting is None):
+            raise ValueError("strike needs runner, for the diameter, and setting, for the speed")
+        return self
 
     @model_validator(mode="after")
     def _points_reach_lowest_flow(self):
@@ -263,11 +354,6 @@ class HydrokineticRotor(Section):
         if self.cost.head_exponent != 0 or self.cost.covers != "unit":
             raise ValueError("the cost law of a rotor must be for one unit and without head")
         return self
-
-    @property
-    def survival_screened(self):
-        """None: there is no screen in an open stream."""
-        return None
 
     @property
     def swept_area_m2(self):

@@ -75,7 +75,7 @@ class Water(NamedTuple):
 
 
 def waters(settings, flows, water_depths, months, sites):
-    """Groups of sites with the same closed months, each with its flows.
+    """Groups of sites with the same closed months and seasons of fish, each with its flows.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def waters(settings, flows, water_depths, months, sites):
             yield rows, Water(flows, water_depths, known, everywhere)
             continue
         ends = sites[["intake", "tailrace"]].to_numpy(dtype=np.int64)[rows]
-        found = closed_flows(flows, water_depths, months, ends.ravel(), own)
+        found = closed_flows(flows, water_depths, months, ends.ravel(), own, settings.fish.migrating)
         few = flows._replace(
             bins_m3s=StationRows(found.stations, found.bins_m3s),
             environmental_flow_m3s=StationRows(found.stations, found.environmental_flow_m3s),

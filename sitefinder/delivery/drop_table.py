@@ -13,9 +13,9 @@ from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, simulated
 from sitefinder.delivery.structure_tables import needs_of
-from sitefinder.energy.hydraulics import WaterDepths
-from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety, turbine_survival
+from sitefinder.energy.hydraulics import WaterDepths, net_head_m
 from sitefinder.energy.uncertainty import EnergySimulations
+from sitefinder.energy.valuation import fish_answers, plant_survival
 from sitefinder.hydrology.flow_errors import FlowModel, stated_flow_errors
 from sitefinder.hydrology.seasons import BIN_MONTH
 from sitefinder.rules.verdicts import ANY_MAY, SAFE_MAY
@@ -84,9 +84,9 @@ def find_drop_plants(settings, inputs, drop_values, drop_verdicts):
     """
     if drop_values is None or not len(drop_values.table):
         return None
-    choice = drop_verdicts.choice
-    valued = valued_for(drop_values.energy, np.where(choice == SAFE_MAY, SAFE_MAY, ANY_MAY))
-    table = pd.concat([drop_values.table.reset_index(drop=True), valued], axis=1)
+    table, choice = drop_values.table, drop_verdicts.choice
+    valued = valued_for(drop_values.energy, np.maximum(choice, ANY_MAY))
+    table = pd.concat([table.reset_index(drop=True), valued], axis=1)
     table = pd.concat([table, drop_verdicts.verdicts.drop(columns=["only_reason"])], axis=1)
     fits = table["turbine"].to_numpy(dtype=np.int64) >= 0
     table, simulations = _simulated(settings, inputs, table, drop_values.bins_m3s, fits)
@@ -170,17 +170,15 @@ def make_drops(settings, inputs, drop_verdicts, drop_plants, ranked_sites):
     number = table["turbine"].to_numpy(dtype=np.int64)
     fits = number >= 0
     table["lcoe_per_kwh"] = np.where(np.isfinite(table["lcoe_per_kwh"]), table["lcoe_per_kwh"], np.nan)
-    safety = np.array(
-        [fish_safety(turbine, settings.fish) == SAFE_AS_BUILT for turbine in inputs.turbines] + [False]
-    )
     screened = table["screened"].to_numpy(dtype=bool)
-    table["survival"] = turbine_survival(inputs.turbines, number, screened)
-    table["fish_safe"] = safety[number] | screened
+    head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
+    survival = plant_survival(inputs.turbines, inputs.costs, settings.fish, table, head_m)
+    table = table.assign(**fish_answers(survival, screened, settings.fish))
     names = np.array([turbine.name for turbine in inputs.turbines] + [""], dtype=object)
     needs_pass = ~table["has_fish_pass"].to_numpy(dtype=bool) & inputs.costs.fish_pass.at_existing_barriers
     table["needs"] = [
         needs_of(*each)
-        for each in zip(table.to_dict("records"), needs_pass, screened, choice == SAFE_MAY, fits, strict=True)
+        for each in zip(table.to_dict("records"), needs_pass, screened, choice >= SAFE_MAY, fits, strict=True)
     ]
     table["turbine"] = names[number]
     table["units"] = pd.array(np.where(fits, table["units"], 0), dtype="Int64")

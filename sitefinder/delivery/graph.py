@@ -6,7 +6,7 @@ content of their tables: if a rule changed but the tables did not, no file is ma
 
 from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, bound
 from sitefinder.report.handover import ON_MAPS
-from sitefinder.steps.graph import CONTENT, GIVEN, STEPS, VALUED_BY, WAYS_BY, stage
+from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VALUED_BY, WAYS_BY, stage
 
 # Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
@@ -23,6 +23,7 @@ _REGION_TABLES = "sitefinder.delivery.region_tables"
 _MONEY_TABLES = "sitefinder.delivery.money_tables"
 _DEPLETED = "sitefinder.delivery.depleted_reaches"
 _STRUCTURE_TABLES = "sitefinder.delivery.structure_tables"
+_FISH_TABLES = "sitefinder.delivery.fish_tables"
 _CONTEXT = "sitefinder.delivery.context"
 
 
@@ -40,6 +41,13 @@ SHARED = [
         "stationing stretches rule_overlaps water_bodies sites",
         "fish.spawning_rules fish.existing_survival",
         "turbines",
+    ),
+    stage(
+        "fish_passage",
+        "sitefinder.steps.fish_passage:find_fish_passage",
+        "stationing flows water_bodies stream_things stretches rule_overlaps sites within",
+        "fish flows.releases energy",
+        "turbines costs",
     ),
     stage("money", f"{_CONTEXT}:name_money", "", "", "costs conversions", content=CONTENT),
     stage(
@@ -134,7 +142,7 @@ TABLES = [
         "structure_values",
         f"{_STRUCTURE_TABLES}:value_structures",
         "water_bodies stretches flows water_depths months closed_months verdicts sites",
-        f"{VALUED_BY} fish.min_survival fish.evidence",
+        f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
         "turbines costs",
     ),
     _table(
@@ -155,7 +163,8 @@ TABLES = [
         "drops",
         "sitefinder.delivery.drop_table",
         "drop_verdicts drop_plants ranked_sites",
-        "run.crs rules ranking fish",
+        "run.crs rules ranking fish energy costs stretches.min_head_m stretches.max_head_m "
+        "stretches.min_flow_mean_m3s",
         "turbines costs",
     ),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),
@@ -182,12 +191,24 @@ TABLES = [
     _table("ranking_criteria", _SITE_TABLES, "ranked_sites"),
     _table("ranking_sensitivity", _SITE_TABLES, "ranked_sites"),
     _table(
+        "fish_groups",
+        "sitefinder.delivery.fish_group_table",
+        "ranked_sites",
+        "run.seed uncertainty.simulations fish energy",
+        "turbines costs",
+    ),
+    _table(
         "fish_safe_gain",
         _REGION_TABLES,
         "stationing stretches verdicts fish_safety reaches_table district_lengths",
         "ranking.allow fish",
         "turbines layers.districts",
     ),
+    _table("fish_totals", _FISH_TABLES, "fish_passage", "fish rules"),
+    _table("fish_sites", _FISH_TABLES, "fish_passage ranked_sites depleted_reaches", "fish rules depleted_reach"),
+    _table("fish_passage", _FISH_TABLES, "stationing fish_passage ranked_sites", "run.crs fish"),
+    _table("fish_assumptions", _FISH_TABLES, "", "fish depleted_reach flows.releases"),
+    _table("fish_reaches", _FISH_TABLES, "stationing fish_passage within", "fish"),
     _table(
         "totals",
         _REGION_TABLES,
@@ -280,7 +301,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} flow_equations repairs depleted_reaches",
+        f"{_ON_SHEETS} flow_equations repairs depleted_reaches fish_sites",
         _DRAWN,
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,
@@ -305,8 +326,8 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches structures drops screening_cascade fish_safe_gain streams provenance minimum_heads repairs "
-    "totals flow_equations sites_by_price cumulative_limits",
+    "sites reaches structures drops screening_cascade fish_safe_gain fish_groups fish_totals fish_passage "
+    "fish_sites streams provenance minimum_heads repairs totals flow_equations sites_by_price cumulative_limits",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

@@ -12,9 +12,10 @@ from sitefinder.delivery.drop_table import selected_drops
 from sitefinder.delivery.money_tables import total_finance
 from sitefinder.delivery.site_energy import interval_columns
 from sitefinder.energy.costs import capital_factor, turbine_cost, yearly_cost
+from sitefinder.energy.fish_survival import GRADES, of_plants, survival_by_group, worst_of_groups
 from sitefinder.energy.hydrokinetic import hydrokinetic_potential
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
-from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety
+from sitefinder.energy.valuation import fish_answers
 from sitefinder.hydrology.strength import MEAN
 from sitefinder.network.stations import features_of_reaches, place_names, without_repeats
 from sitefinder.pipeline.build import own_build
@@ -764,13 +765,17 @@ def _valuation(settings, costs, rotor, rows):
     yearly = yearly_cost(capital, costs.operation, money.real_rate, money.lifetime_years, *plant)
     per_kwh, factor = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     per_kwh[some], factor[some] = yearly[some] / kwh[some], kwh[some] / (power_kw[some] * HOURS_PER_YEAR)
+    # A rotor has neither head nor design flow, and no screen.
+    fish, one = settings.fish, np.ones(1)
+    survival = survival_by_group([rotor], None, fish, [0], one, one)
+    _, share, grade = worst_of_groups(*of_plants(survival, np.zeros(1, dtype=bool)), fish)
     return {
         "capacity_factor": factor,
         "capital_cost": capital,
         "lcoe_per_kwh": per_kwh,
-        "fish_safe": fish_safety(rotor, settings.fish) == SAFE_AS_BUILT,
-        "survival": rotor.survival.share,
-        "evidence": rotor.survival.evidence,
+        "fish_safe": bool(fish_answers(survival, np.zeros(1, dtype=bool), fish)["fish_safe"][0]),
+        "survival": float(share[0]),
+        "evidence": GRADES[grade[0]],
     }
 
 

@@ -13,7 +13,8 @@ from sitefinder.delivery.closed_sites import MONTH_ENERGIES, in_order, monthly_e
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
-from sitefinder.energy.costs import is_cost_extrapolated
+from sitefinder.energy.costs import is_cost_extrapolated, screen_takes
+from sitefinder.energy.fish_survival import drawn_places, of_plants, prob_safe, worst_of_groups
 from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
 from sitefinder.energy.plant import bins_of_plants, plant_powers_kw
@@ -24,15 +25,16 @@ from sitefinder.energy.solar_benchmark import (
     solar_firm_lcoe_per_kwh,
     solar_lcoe_per_kwh,
 )
-from sitefinder.energy.turbines import SAFE_AS_BUILT, fish_safety, turbine_survival, turbine_table
+from sitefinder.energy.turbines import turbine_table
 from sitefinder.energy.uncertainty import EnergySimulations, prob_in_top_n
+from sitefinder.energy.valuation import fish_answers, plant_survival
 from sitefinder.hydrology.duration_curve import flow_at
 from sitefinder.hydrology.regime import over_months
 from sitefinder.hydrology.seasons import MONTHS
 from sitefinder.io.catchment_polygons import catchment_polygons
 from sitefinder.network.ordering import main_upstream
 from sitefinder.network.stations import place_names, without_repeats
-from sitefinder.rules.verdicts import verdicts
+from sitefinder.rules.verdicts import MONTH_SEPARATOR, verdicts
 from sitefinder.schema import LAYERS, empty_table, is_scheme_that
 from sitefinder.siting.access import (
     demand_of_settlements,
@@ -51,6 +53,7 @@ from sitefinder.siting.ranking import ranked, values_ranked_by
 from sitefinder.siting.selection import alternatives
 from sitefinder.siting.structures import use_flags
 from sitefinder.steps.candidates import settlements_to_serve
+from sitefinder.steps.closed_months import months_of
 from sitefinder.steps.conduits import lines_of
 from sitefinder.steps.flags import flag_texts, flags_of_stretches
 from sitefinder.steps.selection import site_ids
@@ -219,7 +222,7 @@ def with_water(settings, inputs, flows, water_depths, order, left_m3s):
     made = {"power_mean_kw": order["energy_mwh"] * KILOWATT_HOURS_PER_MEGAWATT_HOUR / HOURS_PER_YEAR}
     if len(order):
         plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
-        used_m3s = bins_of_plants(*plants, *_pipe(settings, order))[1]
+        used_m3s = bins_of_plants(*plants, *_pipe(settings, inputs, order))[1]
         kept_m3s = environmental_flow_at(settings, inputs, flows, order, used_m3s).mean(axis=1)
         mean_m3s = plants[0].mean(axis=1)
         used = settings.energy.availability * used_m3s.mean(axis=1) / mean_m3s
@@ -237,7 +240,7 @@ def with_runners(settings, inputs, order):
     """Sites with the columns of `sitefinder.energy.runners.runner_columns`; arguments as `with_water`."""
     sizes = (order[name].to_numpy() for name in ("turbine_number", "units", "flow_design_m3s"))
     head_m = net_head_m(order["head_m"], order["conduit_length_m"], settings.energy)
-    table = turbine_table(inputs.turbines, settings.fish)
+    table = turbine_table(inputs.turbines)
     return order.assign(**runner_columns(inputs.turbines, table, *sizes, head_m, order["tailrace_level_m"]))
 
 
@@ -295,7 +298,9 @@ def site_months(settings, inputs, water, order):
     left_m3s = environmental_flow_at(settings, inputs, water.flows, order)
     plants = _plants(settings, inputs, water.flows, water.depths, order, left_m3s)
     bins_m3s = plants[0]
-    passed_m3s = bins_m3s - settings.energy.availability * bins_of_plants(*plants, *_pipe(settings, order))[1]
+    passed_m3s = (
+        bins_m3s - settings.energy.availability * bins_of_plants(*plants, *_pipe(settings, inputs, order))[1]
+    )
     shares = water.shares_of(order["intake"].to_numpy(dtype=np.int64))
     time = over_months(np.ones(bins_m3s.shape), shares)
     return pd.DataFrame(
@@ -322,7 +327,8 @@ def _operated(settings, inputs, water, order):
     if water.shares_of is not None and len(order):
         shares = water.shares_of(order["intake"].to_numpy(dtype=np.int64))
         months_mwh = monthly_energies_mwh(order["energy_mwh"], powers_kw, shares)
-    return order.assign(**dict(zip(MONTH_ENERGIES, months_mwh.T, strict=True)))
+    # Copied, so that its many columns lie together in memory again.
+    return order.copy().assign(**dict(zip(MONTH_ENERGIES, months_mwh.T, strict=True)))
 
 
 def site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s):
@@ -330,13 +336,13 @@ def site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s):
     if not len(order):
         return np.zeros((0, flows.bins_m3s.shape[1]))
     plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
-    return plant_powers_kw(*plants, *_pipe(settings, order))
+    return plant_powers_kw(*plants, *_pipe(settings, inputs, order))
 
 
 def used_m3s(settings, inputs, flows, water_depths, order, left_m3s):
     """Turbine flow of each site in each bin of the year [m³/s], shape (n, bins); arguments as `with_water`."""
     plants = _plants(settings, inputs, flows, water_depths, order, left_m3s)
-    return bins_of_plants(*plants, *_pipe(settings, order))[1]
+    return bins_of_plants(*plants, *_pipe(settings, inputs, order))[1]
 
 
 # Sites as the arguments of `sitefinder.energy.plant.plant_powers_kw`, each with a row of flows of its own.
@@ -352,18 +358,27 @@ def _plants(settings, inputs, flows, water_depths, order, left_m3s):
         sites,
         sites,
         np.ones(len(sites), dtype=bool),
-        net_head_m(order["head_m"], order["conduit_length_m"], settings.energy),
+        net_head_m(order["head_m"], order["conduit_length_m"], settings.energy) - _screens(inputs, order)[0],
         order["flow_design_m3s"].to_numpy(dtype=np.float64),
         order["power_kw"].to_numpy(dtype=np.float64),
         order["units"].to_numpy(dtype=np.int64),
         order["turbine_number"].to_numpy(dtype=np.int64),
-        turbine_table(inputs.turbines, settings.fish),
+        turbine_table(inputs.turbines),
     )
 
 
-# Headraces of the sites, and the flow in them.
-def _pipe(settings, order):
-    return order["conduit_length_m"].to_numpy(dtype=np.float64), waterway(settings.energy)
+# Headraces of the sites, the flow in them, and the flow of bypasses of fish screens.
+def _pipe(settings, inputs, order):
+    return (
+        order["conduit_length_m"].to_numpy(dtype=np.float64),
+        waterway(settings.energy),
+        _screens(inputs, order)[1],
+    )
+
+
+# Head [m] and flow [m³/s] that fish screens take.
+def _screens(inputs, order):
+    return screen_takes(inputs.costs, order["screened"], order["flow_design_m3s"])
 
 
 def probabilities_in_top_n(settings, order, simulations):
@@ -500,6 +515,11 @@ def describe_selection(
         settings, inputs, network, stationing, catchments, flows, quality_flags, stretches, verdicts, offers, kept
     )
     table["rule_closed_months"] = closed_months[kept].astype(np.int64)
+    # Months that a group of fish closes are listed with those of rules.
+    table["closed_months"] = [
+        text if not months_of(bits) else MONTH_SEPARATOR.join(str(month) for month in months_of(bits))
+        for text, bits in zip(table["closed_months"], table["rule_closed_months"], strict=True)
+    ]
     if not months.is_known:
         counted = np.where(table["rule_closed_months"] > 0, CLOSED_MONTHS_COUNTED.name, "")
         table["flags"] = _with_flags(table["flags"], counted)
@@ -513,7 +533,7 @@ def describe_selection(
     )
     table["new_barrier"] = builds_barrier(table)
     table["needs"] = needs_of_sites(inputs.costs, table, water_bodies.structures)
-    table = _with_fish(inputs, fish_alive, offers, kept, table)
+    table = _with_fish(fish_alive, offers, kept, table)
     own = table.iloc[: len(picked)].reset_index(drop=True)
     own["site_id"] = site_ids(own["tailrace_name"], own["scheme_type"])
     errors = site_errors(settings, stationing, catchments, heads, flows, own)
@@ -732,10 +752,8 @@ def _described(
     table["turbine_number"] = table["turbine"].to_numpy(dtype=np.int64)
     names = np.array([turbine.name for turbine in inputs.turbines], dtype=object)
     table["turbine"] = names[table["turbine_number"]]
-    safety = np.array([fish_safety(turbine, settings.fish) for turbine in inputs.turbines])
-    table["fish_safe"] = (safety[table["turbine_number"]] == SAFE_AS_BUILT) | table["screened"].to_numpy(
-        dtype=bool
-    )
+    table["bypass_flow_m3s"] = _screens(inputs, table)[1]
+    table = table.assign(**_fish_figures(settings, inputs, table))
     kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
     kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
     kinds[CONDUIT_UNRESOLVED.name] = table["conduit_unresolved"].to_numpy(dtype=bool)
@@ -744,14 +762,46 @@ def _described(
     return table
 
 
+# What fish survive at each plant, of the group that decides; its probability by the ranges of what is uncertain.
+def _fish_figures(settings, inputs, table):
+    fish, screened = settings.fish, table["screened"].to_numpy(dtype=bool)
+    head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
+    plants = {
+        "turbine": table["turbine_number"],
+        "units": table["units"],
+        "flow_design_m3s": table["flow_design_m3s"],
+    }
+    survival = plant_survival(inputs.turbines, inputs.costs, fish, plants, head_m)
+    group, share, _ = worst_of_groups(*of_plants(survival, screened), fish)
+    names = np.array([each.name for each in fish.migrating] + [""], dtype=object)
+    unit_m3s = table["flow_design_m3s"].to_numpy(dtype=float) / table["units"].to_numpy(dtype=float)
+    _, prob = prob_safe(
+        inputs.turbines,
+        inputs.costs.screen.design,
+        fish,
+        table["turbine_number"].to_numpy(),
+        unit_m3s,
+        head_m,
+        screened,
+        drawn_places(settings.run.seed, settings.uncertainty.simulations),
+    )
+    return {
+        **fish_answers(survival, screened, fish),
+        "survival": share,
+        "survival_as_built": worst_of_groups(*of_plants(survival, np.zeros(len(table), dtype=bool)), fish)[1],
+        "fish_group": names[group],
+        "fish_safe_prob": prob,
+    }
+
+
 # Flags of each row with one added, "" for none.
 def _with_flags(flags, *more):
     return [FLAG_SEPARATOR.join(filter(None, parts)) for parts in zip(flags, *more, strict=True)]
 
 
-# Fish survival at the turbine, and on the least favourable migration path through the site. If losses were rounded
+# Fish survival on the least favourable migration path through the site. If losses were rounded
 # up, a better selection may exist, and sites on a migration path are flagged.
-def _with_fish(inputs, alive, offers, kept, table):
+def _with_fish(alive, offers, kept, table):
     entered = entered_at(
         table["scheme_type"], *(table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
     )
@@ -760,7 +810,6 @@ def _with_fish(inputs, alive, offers, kept, table):
     flags = _with_flags(table["flags"], np.where(rounded, SURVIVAL_ROUNDED.name, ""))
     return table.assign(
         flags=flags,
-        survival=turbine_survival(inputs.turbines, table["turbine_number"], table["screened"]),
         passage_survival=np.where(worst >= 0, alive.survival[worst], np.nan),
         fish_safe_by_passage_limit=offers.safe_by_passage_limit[kept],
     )
@@ -887,6 +936,9 @@ def make_turbine_options(ranked_sites, site_energy):
     site = options["stretch"].to_numpy(dtype=np.int64)
     chosen = order["turbine_number"].to_numpy(), order["screened"].to_numpy(dtype=bool)
     is_chosen = (options["turbine"] == chosen[0][site]) & (options["screened"] == chosen[1][site])
+    # A class may have two best sizes without a screen: of any, and of those that are fish-safe.
+    own_m3s = order["flow_design_m3s"].to_numpy()[site]
+    is_chosen &= ~options["is_best_size"] | np.isclose(options["flow_design_m3s"], own_m3s, rtol=1e-6)
     options["chosen"] = is_chosen & options["is_best_size"]
     # The best size is listed once.
     options = options.drop_duplicates(["stretch", "turbine", "screened", "flow_design_m3s"])

@@ -11,7 +11,7 @@ from sitefinder.rules.verdicts import ANY_MAY, SAFE_MAY
 from sitefinder.schema import LAYERS, is_scheme_that
 from sitefinder.siting.passed import flags_of_things, kinds_of_structures, things_of_sites
 from sitefinder.siting.selection import valued_for
-from sitefinder.siting.structures import NO_USE
+from sitefinder.siting.structures import IN_REPAIR, NO_USE
 from sitefinder.steps.candidates import value_all
 from sitefinder.steps.closed_months import value_closed, with_closed
 from sitefinder.vocabulary import (
@@ -50,8 +50,6 @@ PLANT = (
     "net_annual_value",
 )
 NEEDS_SEPARATOR = "; "
-# Conditions that ask for repair, in the user's words (common practice, no source).
-IN_REPAIR = ("poor", "bad", "derelict", "ruined", "damaged")
 
 
 # The things of some candidates, see `things_of_sites`.
@@ -240,7 +238,7 @@ def _best_plants(inputs, structures, stretches, energy, verdicts, sites, ranked_
     columns["turbine"][has] = turbines[valued["turbine"].to_numpy(dtype=np.int64)]
     needs_pass = needs_fish_pass(table, inputs.costs) & ~table["has_fish_pass"].to_numpy(dtype=bool)
     screened = valued["screened"].to_numpy(dtype=bool)
-    given = (structures.iloc[has].to_dict("records"), needs_pass, screened, choice == SAFE_MAY, fits)
+    given = (structures.iloc[has].to_dict("records"), needs_pass, screened, choice >= SAFE_MAY, fits)
     columns["needs"][has] = [needs_of(*each) for each in zip(*given, strict=True)]
     for name in ("head_m", "flow_mean_m3s"):
         columns[name][has] = table[name].to_numpy(dtype=np.float64)

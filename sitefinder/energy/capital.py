@@ -8,6 +8,7 @@ from sitefinder.energy.costs import (
     construction_interest_factor,
     place_costs,
     project_laws,
+    screen_cost,
     turbine_cost,
 )
 from sitefinder.energy.hydraulics import net_head_m
@@ -56,8 +57,6 @@ def capital_parts(plants, flow_mean_m3s, turbines, costs, settings):
     factor = np.array([turbines[each].civil_factor for each in number], dtype=float)
     factor *= settings_of_runners(turbines, head, tailwater_level_m(plants))[0][np.arange(len(number)), number]
     laws = project_laws(costs, plants["scheme_type"], head)
-    screen = costs.screen
-    screen_cost = screen.bypass_fixed + screen.per_m2 * flow / screen.approach_velocity_m_s
     spillway = works.spillway * flow**works.spillway_flow_exponent
     parts = dict.fromkeys(CAPITAL_PARTS, 0.0)
     if costs.project is None:
@@ -80,7 +79,7 @@ def capital_parts(plants, flow_mean_m3s, turbines, costs, settings):
         "forebay": np.where(canal_m > 0, works.forebay_per_m3s * flow, 0.0),
         "spillway": np.where(canal_m > 0, spillway, 0.0),
         "transformer": transformer_cost(power, works),
-        "screen": np.where(plants["screened"].to_numpy(bool), screen_cost, 0.0),
+        "screen": np.where(plants["screened"].to_numpy(bool), screen_cost(costs, flow), 0.0),
     }
     parts |= place_costs(plants, flow_mean_m3s, costs, settings.costs.connection)
     table = pd.DataFrame(parts, index=plants.index)[list(CAPITAL_PARTS)]

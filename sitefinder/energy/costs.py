@@ -488,6 +488,49 @@ def place_costs(stretches, flow_mean_m3s, costs, connection="grid"):
     }
 
 
+def screen_cost(costs, flow_design_m3s):
+    """Cost of the fish screen with its bypass: by the area at which the flow passes at the screen's criterion.
+
+    Parameters
+    ----------
+    costs : CostFile
+        With the run's screen; nothing costs anything without one.
+    flow_design_m3s : float or ndarray
+        Design flow of the plant [m³/s].
+
+    Returns
+    -------
+    float or ndarray
+        In the cost file's currency, before engineering and contingency.
+    """
+    screen, prices = costs.screen.design, costs.screen
+    if screen is None:
+        return 0.0 * flow_design_m3s
+    return prices.bypass_fixed + prices.per_m2 * screen.cost_factor * screen.area_m2(flow_design_m3s)
+
+
+def screen_takes(costs, screened, flow_design_m3s):
+    """What a fish screen takes from a plant.
+
+    Parameters
+    ----------
+    costs : CostFile
+    screened : array of bool, shape (n,)
+    flow_design_m3s : ndarray of float64, shape (n,)
+        [m³/s]
+
+    Returns
+    -------
+    head_m, bypass_m3s : ndarray of float64, shape (n,)
+        Head lost in the screen [m], and flow of the bypass [m³/s]; 0 without a screen.
+    """
+    screen, screened = costs.screen.design, np.asarray(screened, dtype=bool)
+    if screen is None:
+        return np.zeros(len(screened)), np.zeros(len(screened))
+    bypass_m3s = screen.bypass_share * np.asarray(flow_design_m3s, dtype=float)
+    return np.where(screened, screen.head_loss_m, 0.0), np.where(screened, bypass_m3s, 0.0)
+
+
 def intake_heights_m(stretches):
     """Height of the new weir at the intake of each diversion, and drop of the existing one there.
 

@@ -119,13 +119,14 @@ def _fill_bins(
     lowest,
     shut_down,
     loss_design,
+    bypass,
     kw_per_m3s_m,
     power,
     used,
 ):
     for index in range(curve.shape[0]):
         power[index], used[index] = 0.0, 0.0
-        usable = curve[index] - environmental_flow[index]
+        usable = curve[index] - environmental_flow[index] - bypass
         if curve[index] > shut_down or usable <= 0.0 or head[index] <= 0.0:
             continue
         may_take = min(usable, flow_design)
@@ -139,7 +140,7 @@ def _fill_bins(
     takes=(
         "float64[:, ::1], float64[:, ::1], float64[:, ::1], int64[::1], int64[::1], boolean[::1], "
         "float64[::1], float64[::1], float64[::1], int64[::1], int64[::1], float64[::1], float64[::1], "
-        "float64[:, ::1], float64[::1], WATERWAY, float64[::1], float64[:, ::1], float64[:, ::1]"
+        "float64[::1], float64[:, ::1], float64[::1], WATERWAY, float64[::1], float64[:, ::1], float64[:, ::1]"
     ),
     records={"WATERWAY": WATERWAY},
     fills=("heads", "power", "used"),
@@ -157,6 +158,7 @@ def fill_plants(
     units,
     turbine,
     conduit_m,
+    bypass,
     scale,
     efficiency,
     lowest,
@@ -167,6 +169,7 @@ def fill_plants(
 ):
     """`_fill_bins` of many plants that each have a turbine; see `sitefinder.energy.plant.bins_of_plants`.
 
+    ``bypass`` is flow that goes past the turbine beside the environmental flow [m³/s];
     ``scale`` is a factor on the efficiency of each plant, see `sitefinder.energy.runners.scale_factors`.
     ``conduit`` is a record of `sitefinder.energy.hydraulics.WATERWAY`, ``heads`` room to work in; the last two are
     filled.
@@ -188,6 +191,7 @@ def fill_plants(
             lowest[number],
             np.inf,
             pipe_loss_m(flow_design[row], conduit_m[row], conduit),
+            bypass[row],
             conduit.kw_per_m3s_m * scale[row],
             power[row],
             used[row],

@@ -74,6 +74,7 @@ def plant_outputs(
     table,
     conduit_m=None,
     conduit=CANAL,
+    bypass_m3s=None,
 ):
     """Mean and firm power of many plants, whose heads move with the levels at their ends.
 
@@ -100,6 +101,8 @@ def plant_outputs(
     conduit_m : ndarray of float64, shape (n,), optional
         Length of the conduit, for the friction of a pipe [m].
     conduit : sitefinder.energy.hydraulics.Waterway
+    bypass_m3s : ndarray of float64, shape (n,), optional
+        Flow of a fish screen's bypass, which does not drive the turbine [m³/s]; its head loss is in the net head.
 
     Returns
     -------
@@ -110,12 +113,13 @@ def plant_outputs(
     rows = np.flatnonzero(turbine >= 0)
     outputs = PlantOutput(*(np.full(len(turbine), np.nan) for _ in PlantOutput._fields))
     plants = (intake, tailrace, held, head_net_m, flow_design_m3s, power_kw, units, turbine)
-    conduit_m = np.zeros(len(turbine)) if conduit_m is None else conduit_m
+    conduit_m, bypass_m3s = (np.zeros(len(turbine)) if part is None else part for part in (conduit_m, bypass_m3s))
     # In blocks, so that the bins of all plants need not be held at once.
     for start in range(0, len(rows), PLANTS_AT_ONCE):
         block = rows[start : start + PLANTS_AT_ONCE]
         own = (part[block] for part in plants)
-        bins = bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *own, table, conduit_m[block], conduit)
+        way = conduit_m[block], conduit, bypass_m3s[block]
+        bins = bins_of_plants(curve_m3s, environmental_flow_m3s, rise_m, *own, table, *way)
         for whole, part in zip(outputs, _over_bins(*bins), strict=True):
             whole[block] = part
     return outputs
@@ -136,6 +140,7 @@ def bins_of_plants(
     table,
     conduit_m=None,
     conduit=CANAL,
+    bypass_m3s=None,
 ):
     """Power and flow used of a few plants in each bin; arguments as `plant_outputs`, and each has a turbine.
 
@@ -143,7 +148,7 @@ def bins_of_plants(
     -------
     power_kw, used_m3s : ndarray of float64, shape (n, bins)
     """
-    conduit_m = np.zeros(len(turbine)) if conduit_m is None else conduit_m
+    conduit_m, bypass_m3s = (np.zeros(len(turbine)) if part is None else part for part in (conduit_m, bypass_m3s))
     rated_kw = power_kw
     laws = table.efficiency, table.lowest_relative_flow
     scale = scale_factors(table, turbine, np.asarray(flow_design_m3s, dtype=float) / units)
@@ -156,6 +161,7 @@ def bins_of_plants(
         *(np.ascontiguousarray(part, dtype=np.float64) for part in (head_net_m, flow_design_m3s, rated_kw)),
         *(np.ascontiguousarray(part, dtype=np.int64) for part in (units, turbine)),
         np.ascontiguousarray(conduit_m, dtype=np.float64),
+        np.ascontiguousarray(bypass_m3s, dtype=np.float64),
         np.ascontiguousarray(scale, dtype=np.float64),
         *(np.ascontiguousarray(law, dtype=np.float64) for law in laws),
         np.array([tuple(conduit)], dtype=WATERWAY)[0],

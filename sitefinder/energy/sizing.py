@@ -9,6 +9,7 @@ from sitefinder.energy.costs import (
     capital_factor,
     law_numbers,
     own_use,
+    screen_cost,
     turbine_capital,
     value_by_prices,
     yearly_capital_factor,
@@ -17,7 +18,6 @@ from sitefinder.energy.hydraulics import WATERWAY, pipe_loss_m
 from sitefinder.energy.operation import plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import scale_factor, unit_flow_limit
-from sitefinder.energy.turbines import NEVER_SAFE, SAFE_SCREENED
 from sitefinder.energy.works import Works, sized_works, works_numbers
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR, SECONDS_PER_HOUR
 
@@ -27,6 +27,8 @@ class Prices(NamedTuple):
 
     screen_per_m3s: float
     screen_fixed: float
+    screen_loss_m: float
+    bypass_share: float
     capital_factor: float
     yearly_capital_factor: float
     operation_share: float
@@ -75,12 +77,15 @@ def search_prices(costs, settings):
     -------
     Prices
     """
+    screen = costs.screen.design
     law = None if costs.operation.law is None else law_numbers(costs.operation.law)
     fee = costs.operation.water_fee
     price, own_price, own_share, own_max = own_use(settings.costs)
     return Prices(
-        screen_per_m3s=costs.screen.per_m2 / costs.screen.approach_velocity_m_s,
-        screen_fixed=costs.screen.bypass_fixed,
+        screen_per_m3s=screen_cost(costs, 1.0) - screen_cost(costs, 0.0),
+        screen_fixed=screen_cost(costs, 0.0),
+        screen_loss_m=0.0 if screen is None else screen.head_loss_m,
+        bypass_share=0.0 if screen is None else screen.bypass_share,
         capital_factor=capital_factor(costs, settings.costs.real_rate),
         yearly_capital_factor=float(
             yearly_capital_factor(costs.operation, settings.costs.real_rate, settings.costs.lifetime_years)
@@ -163,7 +168,6 @@ CLASS = np.dtype(
         ("units_max", np.int64),
         ("lowest_relative_flow", np.float64),
         ("peak_efficiency", np.float64),
-        ("safety", np.int64),
         ("law_coefficient", np.float64),
         ("law_power_exponent", np.float64),
         ("law_head_exponent", np.float64),
@@ -178,7 +182,8 @@ CLASS = np.dtype(
 # A number of units of a class at a site. ``flow_min``, ``flow_max`` [m³/s] and ``power_max`` [kW] are of
 # all units together; ``law`` and ``powerhouse`` are coefficients of cost laws with the head in them, and
 # ``bought`` is how often the law is paid. ``head`` is the site's net head on the survey day [m], ``place_cost``
-# its capital, and ``setting`` the factor of the class's setting on the cost of the powerhouse. Efficiencies are of
+# its capital, and ``setting`` the factor of the class's setting on the cost of the powerhouse. Units of
+# ``safe_as_built_m3s`` and ``safe_screened_m3s`` are fish-safe from that design flow on. Efficiencies are of
 # the reference runner, see `_scale_of`.
 # ``project_law``, NaN without one, is the law of whole plants that takes the place of the turbine's, with a
 # ``second_law`` that may be added to it.
@@ -195,7 +200,8 @@ CLASS_AT_SITE = np.dtype(
         ("full_efficiency", np.float64),
         ("peak_efficiency", np.float64),
         ("lowest_relative_flow", np.float64),
-        ("safety", np.int64),
+        ("safe_as_built_m3s", np.float64),
+        ("safe_screened_m3s", np.float64),
         ("law", np.float64),
         ("law_power_exponent", np.float64),
         ("bought", np.int64),
@@ -234,7 +240,6 @@ def _fill_class(at_site, units, one, full_efficiency, prices):
     at_site.full_efficiency = full_efficiency
     at_site.peak_efficiency = one.peak_efficiency
     at_site.lowest_relative_flow = one.lowest_relative_flow
-    at_site.safety = one.safety
     if np.isnan(at_site.project_law):
         at_site.law = one.law_coefficient * head**one.law_head_exponent
         at_site.law_power_exponent = one.law_power_exponent
@@ -268,9 +273,9 @@ def _bins_above(bins, flow):
 
 
 @part
-def rated_kw(bins, full, flow, at_site, efficiency, prices):
-    """Rated power [kW]: at the remaining head at design flow, limited by the class."""
-    head = bins[HEAD, max(full - 1, 0)]
+def rated_kw(bins, full, flow, at_site, efficiency, prices, screen_loss):
+    """Rated power [kW]: at the remaining head at design flow, less that of a screen, limited by the class."""
+    head = max(bins[HEAD, max(full - 1, 0)] - screen_loss, 0.0)
     loss = pipe_loss_m(flow, at_site.conduit_m, prices)
     if loss > 0.0:
         lowest = at_site.lowest_relative_flow
@@ -295,12 +300,16 @@ def _capital_of(power, flow, at_site, prices):
     )  # fmt: skip
 
 
-# The same with a fish screen where the class needs one; for kernels.
+# What a fish screen with its bypass costs, for kernels.
 @part
-def _safe_capital_of(capital, flow, at_site, prices):
-    if at_site.safety == SAFE_SCREENED:
-        return capital + prices.screen_fixed + prices.screen_per_m3s * flow
-    return capital
+def _screen_of(flow, prices):
+    return prices.screen_fixed + prices.screen_per_m3s * flow
+
+
+# Whether units of this size are fish-safe from a flow on, for kernels; with a margin for rounding of the division.
+@part
+def _is_safe(flow, at_site, from_m3s):
+    return flow >= at_site.units * from_m3s * (1.0 - 1e-12)
 
 
 # No plant with a design flow from `minimum` to `flow` gives more than this [MWh], for kernels. Full units take
@@ -317,8 +326,11 @@ def _energy_bound_mwh(bins, full, flow, minimum, at_site, prices):
 
 
 @part
-def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices):
-    """Mean power [kW], for kernels: `full` bins hold the design flow, and none gives more than the rated power."""
+def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices, bypass, screen_loss):
+    """Mean power [kW], for kernels: `full` bins hold the design flow, and none gives more than the rated power.
+
+    A screen takes the flow `bypass` from the usable flow, and from the head.
+    """
     lowest, units = at_site.lowest_relative_flow, at_site.units
     loss = pipe_loss_m(flow_design, at_site.conduit_m, prices)
     # Below this not even one unit runs; with a margin for rounding of the division.
@@ -326,10 +338,10 @@ def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices):
     total, count = 0.0, bins.shape[1] - 1
     kw_per_m3s_m = prices.kw_per_m3s_m * _scale_of(flow_design, at_site)
     for index in range(count):
-        head = bins[HEAD, index]
+        head = max(bins[HEAD, index] - screen_loss, 0.0)
         flow = flow_design
         if index >= full:
-            flow = bins[USABLE, index]
+            flow = bins[USABLE, index] - bypass
             if flow < minimum or flow <= 0.0:
                 break
         if index < full and loss <= 0.0:
@@ -354,13 +366,14 @@ def _fill_tries(bins, shares, tries, full):
 
 
 # Columns of what the search finds for a stretch, a turbine and a choice.
-FOUND = ("score", "units", "flow_design_m3s", "power_kw", "energy_mwh", "capital_cost", "yearly_cost")
-SCORE, UNITS, FLOW, POWER, ENERGY, CAPITAL, YEARLY = range(len(FOUND))
+FOUND = ("score", "units", "flow_design_m3s", "power_kw", "energy_mwh", "capital_cost", "yearly_cost", "screened")
+SCORE, UNITS, FLOW, POWER, ENERGY, CAPITAL, YEARLY, SCREENED = range(len(FOUND))
 # Further columns of the search, per choice: the score to beat, and the index of the best flow.
 BAR, AT = len(FOUND), len(FOUND) + 1
 HELD = len(FOUND) + 2
-# The two choices of turbine: any, and those that meet the requirement for fish.
-ANY, SAFE = 0, 1
+# The choices of turbine: any, fish-safe with a screen where that takes one, and fish-safe as built.
+ANY, SAFE, AS_BUILT = 0, 1, 2
+CHOICES = 3
 # Counters of the search: sizes covered, and those whose energy is summed over the curve.
 COVERED, SUMMED = 0, 1
 # Maximum number of waiting intervals: halvings of the longest list of design flows.
@@ -421,8 +434,8 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, pri
         Places in `tries` of the flows that are tried first, see `DesignFlows`.
     one : record of `sitefinder.energy.sizing.CLASS`
         The class; it suits the place.
-    to_beat : ndarray of float64, shape (2,)
-        Score of the best so far for the choices ANY and SAFE; what cannot score above it is passed over.
+    to_beat : ndarray of float64, shape (CHOICES,)
+        Score of the best so far for the choices ANY, SAFE and AS_BUILT; what cannot score above it is passed over.
     at_site : record of `sitefinder.energy.sizing.CLASS_AT_SITE`
         With the place's own numbers; the others are filled.
     efficiency : ndarray of float64
@@ -432,7 +445,7 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, pri
         COVERED and SUMMED grow by the sizes of this class.
     stack : ndarray of int64, shape (INTERVALS, 2)
         Room to work in.
-    best : ndarray of float64, shape (2, HELD)
+    best : ndarray of float64, shape (CHOICES, HELD)
         Filled; NaN where no size passes the score to beat.
 
     Notes
@@ -445,7 +458,7 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, pri
     flow that reaches it is taken for each number of units.
     """
     # By loop, here and elsewhere: an assignment of slices takes seconds to compile.
-    for choice in range(2):
+    for choice in range(CHOICES):
         for column in range(BAR):
             best[choice, column] = np.nan
         best[choice, BAR] = to_beat[choice]
@@ -454,7 +467,7 @@ def best_sizes(bins, tries, full, coarse, one, to_beat, at_site, efficiency, pri
         # Design flows fall, so none can fit where the greatest is too small.
         if min(tries[0], at_site.flow_max) < at_site.flow_min:
             break
-        best[0, AT] = best[1, AT] = -1.0
+        best[ANY, AT] = best[SAFE, AT] = best[AS_BUILT, AT] = -1.0
         counts[COVERED] += tries.shape[0]
         if prices.min_capacity_factor > 0.0:
             _keep_greatest_that_runs(bins, tries, full, at_site, efficiency, prices, counts, best)
@@ -497,93 +510,142 @@ def _may_hold(bins, tries, full, first, last, at_site, prices, best):
         return False
     filled = full[first] if greatest == tries[first] else _bins_above(bins, greatest)
     energy = _energy_bound_mwh(bins, filled, greatest, minimum, at_site, prices)
-    # The heads at which a plant of the interval may be rated.
-    head = bins[HEAD, max(filled - 1, 0)]
-    for index in range(filled, _bins_above(bins, minimum)):
+    head = _lowest_head(bins, filled, _bins_above(bins, minimum))
+    power = _least_power(head, minimum, at_site, prices)
+    capital = _capital_of(power, minimum, at_site, prices)
+    score = score_of(energy, capital, power, prices)
+    if score > best[ANY, BAR]:
+        return True
+    # Larger units are safer, so that the greatest flow shows what may be safe.
+    if _is_safe(greatest, at_site, at_site.safe_as_built_m3s):
+        return score > best[SAFE, BAR] or score > best[AS_BUILT, BAR]
+    if not _is_safe(greatest, at_site, at_site.safe_screened_m3s):
+        return False
+    if score <= best[SAFE, BAR]:
+        return False
+    # With the bypass, fewer bins hold the design flow: a plant may be rated at another head.
+    with_bypass = 1.0 + prices.bypass_share
+    head = _lowest_head(bins, _bins_above(bins, greatest * with_bypass), _bins_above(bins, minimum * with_bypass))
+    power = _least_power(head - prices.screen_loss_m, minimum, at_site, prices)
+    capital = _capital_of(power, minimum, at_site, prices) + _screen_of(minimum, prices)
+    return score_of(energy, capital, power, prices) > best[SAFE, BAR]
+
+
+# The lowest head at which a plant is rated whose design flow between `first` and `last` bins hold.
+@part
+def _lowest_head(bins, first, last):
+    head = bins[HEAD, max(first - 1, 0)]
+    for index in range(first, last):
         head = min(head, bins[HEAD, index])
+    return head
+
+
+# Rated power of the smallest plant [kW] at this head.
+@part
+def _least_power(head, minimum, at_site, prices):
     head = max(head - pipe_loss_m(minimum, at_site.conduit_m, prices), 0.0)
     power = prices.kw_per_m3s_m * head * minimum * at_site.full_efficiency * _scale_of(minimum, at_site)
-    power = min(power, at_site.power_max)
-    capital = _capital_of(power, minimum, at_site, prices)
-    return _is_hopeful(energy, capital, power, minimum, at_site, prices, best)
-
-
-@part
-def _is_hopeful(energy, capital, power, flow, at_site, prices, best):
-    if score_of(energy, capital, power, prices) > best[ANY, BAR]:
-        return True
-    if at_site.safety == NEVER_SAFE:
-        return False
-    return score_of(energy, _safe_capital_of(capital, flow, at_site, prices), power, prices) > best[SAFE, BAR]
+    return min(power, at_site.power_max)
 
 
 @part
 def judge(bins, tries, full, index, at_site, efficiency, prices, counts, best):
-    """Evaluate one size of a class and keep it in `best` where it is the best so far, for kernels."""
+    """Evaluate one size of a class and keep it in `best` where it is the best so far, for kernels.
+
+    A size that is fish-safe as built is so with a screen too, and better without; others are evaluated once more
+    with the screen where that makes them safe.
+    """
     flow = min(tries[index], at_site.flow_max)
     if flow < at_site.flow_min or flow <= 0.0:
         return
     filled = full[index] if flow == tries[index] else _bins_above(bins, flow)
-    power = rated_kw(bins, filled, flow, at_site, efficiency, prices)
+    power = rated_kw(bins, filled, flow, at_site, efficiency, prices, 0.0)
+    bound = _energy_bound_mwh(bins, filled, flow, flow, at_site, prices)
+    is_safe = _is_safe(flow, at_site, at_site.safe_as_built_m3s)
     # A smaller one may be better where floods reduce the head.
+    if power >= prices.min_power_kw and power > 0.0:
+        capital = _capital_of(power, flow, at_site, prices)
+        score = score_of(bound, capital, power, prices)
+        if score > best[ANY, BAR] or (is_safe and (score > best[SAFE, BAR] or score > best[AS_BUILT, BAR])):
+            counts[SUMMED] += 1
+            energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices, 0.0, 0.0) * prices.mwh_per_kw
+            _keep_better(ANY, index, flow, power, energy, capital, 0.0, at_site, prices, best)
+            if is_safe:
+                _keep_better(SAFE, index, flow, power, energy, capital, 0.0, at_site, prices, best)
+                _keep_better(AS_BUILT, index, flow, power, energy, capital, 0.0, at_site, prices, best)
+    if is_safe or not _is_safe(flow, at_site, at_site.safe_screened_m3s):
+        return
+    bypass = prices.bypass_share * flow
+    filled = _bins_above(bins, flow + bypass)
+    power = rated_kw(bins, filled, flow, at_site, efficiency, prices, prices.screen_loss_m)
     if power < prices.min_power_kw or power <= 0.0:
         return
-    capital = _capital_of(power, flow, at_site, prices)
-    bound = _energy_bound_mwh(bins, filled, flow, flow, at_site, prices)
-    if not _is_hopeful(bound, capital, power, flow, at_site, prices, best):
+    capital = _capital_of(power, flow, at_site, prices) + _screen_of(flow, prices)
+    if score_of(bound, capital, power, prices) <= best[SAFE, BAR]:
         return
     counts[SUMMED] += 1
-    energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices) * prices.mwh_per_kw
-    _keep_better(index, flow, power, energy, capital, at_site, prices, best)
+    energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices, bypass, prices.screen_loss_m)
+    _keep_better(SAFE, index, flow, power, energy * prices.mwh_per_kw, capital, 1.0, at_site, prices, best)
 
 
-# The greatest design flow that reaches the required capacity factor.
+# The greatest design flow that reaches the required capacity factor, without a screen and then with one. Larger
+# units are safer, so that where the greatest is not safe as built no other is.
 @part
 def _keep_greatest_that_runs(bins, tries, full, at_site, efficiency, prices, counts, best):
-    last = np.inf
-    for index in range(tries.shape[0]):
-        flow = min(tries[index], at_site.flow_max)
-        if flow == last:
-            continue
-        last = flow
-        if flow < at_site.flow_min or flow <= 0.0:
-            return
-        filled = full[index] if flow == tries[index] else _bins_above(bins, flow)
-        power = rated_kw(bins, filled, flow, at_site, efficiency, prices)
-        needed = prices.min_capacity_factor * power * MWH_PER_KW_YEAR
-        if power < prices.min_power_kw or power <= 0.0:
-            continue
-        if _energy_bound_mwh(bins, filled, flow, flow, at_site, prices) < needed:
-            continue
-        counts[SUMMED] += 1
-        energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices) * prices.mwh_per_kw
-        if energy < needed:
-            continue
-        _keep_better(index, flow, power, energy, _capital_of(power, flow, at_site, prices), at_site, prices, best)
-        return
-
-
-# Keep one size where its score beats the best, or equals it with the same units and a greater flow; for fish-safe
-# turbines with a screen where the class needs one.
-@part
-def _keep_better(index, flow, power, energy, capital, at_site, prices, best):
-    for choice in range(2):
-        if choice == SAFE:
-            if at_site.safety == NEVER_SAFE:
+    for screened in range(2):
+        last = np.inf
+        for index in range(tries.shape[0]):
+            flow = min(tries[index], at_site.flow_max)
+            if flow == last:
+                continue
+            last = flow
+            if flow < at_site.flow_min or flow <= 0.0:
+                break
+            is_safe = _is_safe(flow, at_site, at_site.safe_as_built_m3s)
+            if screened == 1 and not _is_safe(flow, at_site, at_site.safe_screened_m3s):
+                break
+            bypass, loss = screened * prices.bypass_share * flow, screened * prices.screen_loss_m
+            filled = full[index] if flow == tries[index] and screened == 0 else _bins_above(bins, flow + bypass)
+            power = rated_kw(bins, filled, flow, at_site, efficiency, prices, loss)
+            needed = prices.min_capacity_factor * power * MWH_PER_KW_YEAR
+            if power < prices.min_power_kw or power <= 0.0:
+                continue
+            if _energy_bound_mwh(bins, filled, flow, flow, at_site, prices) < needed:
+                continue
+            counts[SUMMED] += 1
+            energy = mean_kw(bins, filled, flow, power, at_site, efficiency, prices, bypass, loss)
+            energy *= prices.mwh_per_kw
+            if energy < needed:
+                continue
+            capital = _capital_of(power, flow, at_site, prices)
+            if screened == 1:
+                capital += _screen_of(flow, prices)
+                _keep_better(SAFE, index, flow, power, energy, capital, 1.0, at_site, prices, best)
+                break
+            _keep_better(ANY, index, flow, power, energy, capital, 0.0, at_site, prices, best)
+            if is_safe:
+                _keep_better(SAFE, index, flow, power, energy, capital, 0.0, at_site, prices, best)
+                _keep_better(AS_BUILT, index, flow, power, energy, capital, 0.0, at_site, prices, best)
                 return
-            capital = _safe_capital_of(capital, flow, at_site, prices)
-        score = score_of(energy, capital, power, prices)
-        fee = water_fee(energy, flow, power, prices)
-        if prices.by_cost:
-            score -= fee / energy if energy > 0.0 else 0.0
-        elif not prices.by_energy:
-            score -= fee
-        if score > best[choice, BAR] or (score == best[choice, BAR] and index < best[choice, AT]):
-            best[choice, BAR], best[choice, AT] = score, index
-            best[choice, SCORE], best[choice, UNITS], best[choice, FLOW] = score, at_site.units, flow
-            best[choice, POWER], best[choice, ENERGY] = power, energy
-            best[choice, CAPITAL] = capital * prices.capital_factor
-            best[choice, YEARLY] = yearly_payment(capital, power, prices) + fee
+            break
+
+
+# Keep one size for a choice where its score beats the best, or equals it with the same units and a greater flow.
+@part
+def _keep_better(choice, index, flow, power, energy, capital, screened, at_site, prices, best):
+    score = score_of(energy, capital, power, prices)
+    fee = water_fee(energy, flow, power, prices)
+    if prices.by_cost:
+        score -= fee / energy if energy > 0.0 else 0.0
+    elif not prices.by_energy:
+        score -= fee
+    if score > best[choice, BAR] or (score == best[choice, BAR] and index < best[choice, AT]):
+        best[choice, BAR], best[choice, AT] = score, index
+        best[choice, SCORE], best[choice, UNITS], best[choice, FLOW] = score, at_site.units, flow
+        best[choice, POWER], best[choice, ENERGY] = power, energy
+        best[choice, CAPITAL] = capital * prices.capital_factor
+        best[choice, YEARLY] = yearly_payment(capital, power, prices) + fee
+        best[choice, SCREENED] = screened
 
 
 def usable_flow(curve_m3s, environmental_flow_m3s):
@@ -625,8 +687,10 @@ def best_of_stretches(
     prices,
     conduit,
     setting=None,
+    safe_flow=None,
+    only_safe=False,
 ):
-    """Best turbine and size of each stretch, for both choices.
+    """Best turbine and size of each stretch, for each choice.
 
     Parameters
     ----------
@@ -653,12 +717,18 @@ def best_of_stretches(
     conduit : sitefinder.energy.hydraulics.Waterway
     setting : ndarray of float64, shape (n, classes), optional
         Factor on civil cost for the setting of the runner, see `sitefinder.energy.runners.settings_of_runners`.
+    safe_flow : (ndarray, ndarray) of float64, shape (n, classes), optional
+        Design flow of one unit from which on it is fish-safe, as built and behind the screen [m³/s], see
+        `sitefinder.energy.fish_survival.least_safe_flow`; by default none is.
+    only_safe : bool
+        Leave the choice ANY out, which saves most of the search.
 
     Returns
     -------
-    turbine : ndarray of int64, shape (n, 2)
-        Row of the best turbine for the choices ANY and SAFE; -1 where none fits. Ties go to the earlier row.
-    found : ndarray of float64, shape (n, 2, len(FOUND))
+    turbine : ndarray of int64, shape (n, CHOICES)
+        Row of the best turbine for the choices ANY, SAFE and AS_BUILT; -1 where none fits. Ties go to the earlier
+        row.
+    found : ndarray of float64, shape (n, CHOICES, len(FOUND))
         NaN where none fits.
     counts : ndarray of int64, shape (2,)
         Sizes (stretch × turbine × units × design flow) that the search covers, and those of them whose energy was
@@ -673,7 +743,7 @@ def best_of_stretches(
     turbine, found, _, counts = _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-        turbines, prices, conduit, setting, False,
+        turbines, prices, conduit, setting, safe_flow, only_safe, False,
     )  # fmt: skip
     return turbine, found, counts
 
@@ -697,18 +767,19 @@ def best_of_turbines(
     prices,
     conduit,
     setting=None,
+    safe_flow=None,
 ):
     """Best size of every turbine class at each stretch; arguments as `best_of_stretches`.
 
     Returns
     -------
-    ndarray of float64, shape (n, classes, 2, len(FOUND))
+    ndarray of float64, shape (n, classes, CHOICES, len(FOUND))
         NaN where the class does not fit.
     """
     return _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-        turbines, prices, conduit, setting, True,
+        turbines, prices, conduit, setting, safe_flow, False, True,
     )[2]  # fmt: skip
 
 
@@ -717,18 +788,20 @@ def best_of_turbines(
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-    turbines, prices, conduit, setting, of_each,
+    turbines, prices, conduit, setting, safe_flow, only_safe, of_each,
 ):  # fmt: skip
-    rows, classes, bins = len(intake), len(turbines.safety), usable.shape[1]
+    rows, classes, bins = len(intake), len(turbines.head_min_m), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)
     suits = (turbines.head_min_m <= head_net[:, None]) & (head_net[:, None] <= turbines.head_max_m)
     suits &= fits & turbines.suits_scheme_type[:, scheme_type].T
+    if safe_flow is None:
+        safe_flow = np.full((2, *suits.shape), np.inf)
     records = np.empty(classes, dtype=CLASS)
     for name in CLASS.names:
         records[name] = getattr(turbines, name)
-    turbine = np.full((rows, 2), -1, dtype=np.int64)
-    found = np.full((rows, 2, len(FOUND)), np.nan)
-    each = np.full((rows if of_each else 0, classes, 2, len(FOUND)), np.nan)
+    turbine = np.full((rows, CHOICES), -1, dtype=np.int64)
+    found = np.full((rows, CHOICES, len(FOUND)), np.nan)
+    each = np.full((rows if of_each else 0, classes, CHOICES, len(FOUND)), np.nan)
     counts = np.zeros(2, dtype=np.int64)
     _search(
         *(np.ascontiguousarray(table, dtype=np.float64) for table in (usable, rise)),
@@ -743,6 +816,7 @@ def _searched(
         np.ascontiguousarray(flows.coarse, dtype=np.int64),
         np.ascontiguousarray(suits),
         np.ascontiguousarray(np.ones(suits.shape) if setting is None else setting, dtype=np.float64),
+        *(np.ascontiguousarray(part, dtype=np.float64) for part in safe_flow),
         records,
         np.ascontiguousarray(turbines.efficiency, dtype=np.float64),
         _search_record(prices, conduit),
@@ -751,8 +825,9 @@ def _searched(
         np.empty(len(flows.shares)),
         np.empty(len(flows.shares), dtype=np.int64),
         np.empty((INTERVALS, 2), dtype=np.int64),
-        np.full((2, HELD), np.nan),
-        np.empty(2),
+        np.full((CHOICES, HELD), np.nan),
+        np.empty(CHOICES),
+        only_safe,
         of_each,
         turbine,
         found,
@@ -768,9 +843,9 @@ def _searched(
         "float64[:, ::1], float64[:, ::1], int32[:, ::1], int64[::1], int64[::1], boolean[::1], "
         "float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[:, ::1], float64[::1], int64[::1], "
         "boolean[:, ::1], "
-        "float64[:, ::1], CLASS[::1], "
+        "float64[:, ::1], float64[:, ::1], float64[:, ::1], CLASS[::1], "
         "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[::1], int64[::1], "
-        "int64[:, ::1], float64[:, ::1], float64[::1], boolean, int64[:, ::1], float64[:, :, ::1], "
+        "int64[:, ::1], float64[:, ::1], float64[::1], boolean, boolean, int64[:, ::1], float64[:, :, ::1], "
         "float64[:, :, :, ::1], int64[::1]"
     ),
     records={"CLASS": CLASS, "CLASS_AT_SITE": CLASS_AT_SITE, "SEARCH": SEARCH},
@@ -779,7 +854,8 @@ def _searched(
 def _search(
     usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, works, shares,
     coarse,
-    suits, setting, classes, efficiency, prices, at_sites, bins, tries, full, stack, best, to_beat, of_each,
+    suits, setting, as_built, screened, classes, efficiency, prices, at_sites, bins, tries, full, stack, best,
+    to_beat, only_safe, of_each,
     turbine, found, each, counts,
 ):  # fmt: skip
     at_site = at_sites[0]
@@ -791,36 +867,43 @@ def _search(
         at_site.by_area, at_site.by_perimeter = works[row, 2], works[row, 3]
         at_site.project_law, at_site.project_law_exponent = project_law[row, 0], project_law[row, 1]
         at_site.second_law, at_site.second_law_exponent = project_law[row, 2], project_law[row, 3]
-        to_beat[0] = to_beat[1] = -np.inf
+        # Nothing beats an infinite score.
+        to_beat[ANY] = np.inf if only_safe else -np.inf
+        to_beat[SAFE] = to_beat[AS_BUILT] = -np.inf
         if not of_each:
             # A first score to beat, so that poor classes are passed over from the start: that of the middle design
             # flow, with as few units as take it. It is set just below what was found, so that the search finds
             # that, or better, again.
-            best[0, BAR] = best[1, BAR] = -np.inf
-            best[0, AT] = best[1, AT] = -1.0
+            best[ANY, BAR] = to_beat[ANY]
+            best[SAFE, BAR] = best[AS_BUILT, BAR] = -np.inf
+            best[ANY, AT] = best[SAFE, AT] = best[AS_BUILT, AT] = -1.0
             if prices.min_capacity_factor <= 0.0:
                 middle = coarse[coarse.shape[0] // 2]
                 for number in range(classes.shape[0]):
                     if suits[row, number]:
                         one, full_efficiency = classes[number], efficiency[number, -1]
                         at_site.setting = setting[row, number]
+                        at_site.safe_as_built_m3s = as_built[row, number]
+                        at_site.safe_screened_m3s = screened[row, number]
                         _fill_class(at_site, 1, one, full_efficiency, prices)
                         each_flow, units = at_site.flow_max, 1
                         while units < one.units_max and units * each_flow < tries[middle]:
                             units += 1
                         _fill_class(at_site, units, one, full_efficiency, prices)
                         judge(bins, tries, full, middle, at_site, efficiency[number], prices, counts, best)
-            to_beat[0] = np.nextafter(best[0, BAR], -np.inf)
-            to_beat[1] = np.nextafter(best[1, BAR], -np.inf)
+            for choice in range(CHOICES):
+                to_beat[choice] = np.nextafter(best[choice, BAR], -np.inf)
         for number in range(classes.shape[0]):
             if not suits[row, number]:
                 continue
             at_site.setting = setting[row, number]
+            at_site.safe_as_built_m3s = as_built[row, number]
+            at_site.safe_screened_m3s = screened[row, number]
             best_sizes(
                 bins, tries, full, coarse, classes[number], to_beat, at_site, efficiency[number], prices, counts,
                 stack, best,
             )  # fmt: skip
-            for choice in range(2):
+            for choice in range(CHOICES):
                 if of_each:
                     for column in range(BAR):
                         each[row, number, choice, column] = best[choice, column]

@@ -1,4 +1,4 @@
-"""Turbine classes for the kernels: where each fits, its efficiency, and its safety for fish."""
+"""Turbine classes for the kernels: where each fits, and its efficiency."""
 
 from typing import NamedTuple
 
@@ -11,9 +11,6 @@ from sitefinder.schema import is_scheme_that
 from sitefinder.vocabulary import head_schemes
 
 SCHEME_TYPES = head_schemes()
-
-# How a class becomes safe for fish: not at all, as built, or with a fine screen and bypass.
-NEVER_SAFE, SAFE_AS_BUILT, SAFE_SCREENED = -1, 0, 1
 
 
 class TurbineTable(NamedTuple):
@@ -31,7 +28,6 @@ class TurbineTable(NamedTuple):
     suits_scheme_type: np.ndarray  # (classes, len(SCHEME_TYPES))
     depth_min_m: np.ndarray  # of the stream, 0 where it does not matter
     width_min_m: np.ndarray
-    safety: np.ndarray
     law_coefficient: np.ndarray
     law_power_exponent: np.ndarray
     law_head_exponent: np.ndarray
@@ -73,7 +69,7 @@ def fits_stream(table, stretches):
     ndarray of bool, shape (n, classes)
         True in a canal, which is dug to measure, and where width and depth are not known.
     """
-    fits = np.ones((len(stretches), len(table.safety)), dtype=bool)
+    fits = np.ones((len(stretches), len(table.head_min_m)), dtype=bool)
     if "stream_width_m" in stretches:
         width_m, depth_m = (stretches[f"stream_{name}_m"].to_numpy(float)[:, None] for name in ("width", "depth"))
         # NaN is not less than anything.
@@ -82,59 +78,12 @@ def fits_stream(table, stretches):
     return fits
 
 
-def fish_safety(turbine, fish):
-    """Whether a class meets the user's requirement for fish, and how.
-
-    Parameters
-    ----------
-    turbine : TurbineClass
-    fish : sitefinder.settings.FishSettings
-
-    Returns
-    -------
-    int
-        SAFE_AS_BUILT, SAFE_SCREENED (with a fine screen and bypass, to be paid for) or NEVER_SAFE.
-        Survival counts only with a grade of evidence that the user accepts.
-    """
-    for safety, survival in ((SAFE_AS_BUILT, turbine.survival), (SAFE_SCREENED, turbine.survival_screened)):
-        if survival and survival.share >= fish.min_survival and survival.evidence in fish.evidence:
-            return safety
-    return NEVER_SAFE
-
-
-def turbine_survival(turbines, number, screened, evidence=None):
-    """Share of fish that survive turbines on their way down, as their classes state it.
-
-    Parameters
-    ----------
-    turbines : list of TurbineClass
-    number : array of int, shape (n,)
-        Places in the list; -1 for none.
-    screened : array of bool, shape (n,)
-        With a fine screen and bypass, where the class has one.
-    evidence : list of str, optional
-        Grades that count. Where given, a share of another grade proves nothing and counts as 0.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        NaN where there is no turbine.
-    """
-    shares = np.full((len(turbines) + 1, 2), np.nan)
-    for row, turbine in enumerate(turbines):
-        for column, survival in enumerate((turbine.survival, turbine.survival_screened or turbine.survival)):
-            proven = evidence is None or survival.evidence in evidence
-            shares[row, column] = survival.share if proven else 0.0
-    return shares[np.asarray(number, dtype=np.int64), np.asarray(screened, dtype=bool).astype(np.int64)]
-
-
-def turbine_table(turbines, fish):
+def turbine_table(turbines):
     """Turbine classes as arrays for the kernels.
 
     Parameters
     ----------
     turbines : list of TurbineClass
-    fish : sitefinder.settings.FishSettings
 
     Returns
     -------
@@ -157,7 +106,6 @@ def turbine_table(turbines, fish):
         ),
         depth_min_m=np.array([turbine.min_depth_m or 0.0 for turbine in turbines], dtype=float),
         width_min_m=np.array([turbine.min_width_m or 0.0 for turbine in turbines], dtype=float),
-        safety=np.array([fish_safety(turbine, fish) for turbine in turbines], dtype=np.int64),
         law_coefficient=np.array([law.coefficient for law in laws], dtype=float),
         law_power_exponent=np.array([law.power_exponent for law in laws], dtype=float),
         law_head_exponent=np.array([law.head_exponent for law in laws], dtype=float),

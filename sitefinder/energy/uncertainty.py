@@ -6,7 +6,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from sitefinder.compiled import kernel
-from sitefinder.energy.costs import value_of_energy, yearly_cost
+from sitefinder.energy.costs import screen_takes, value_of_energy, yearly_cost
 from sitefinder.energy.expectation import drawn_water, residual_flow_of
 from sitefinder.energy.hydraulics import WaterDepths, net_head_m, pipe_loss_m, waterway
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, plant_flow_head
@@ -199,12 +199,15 @@ def _row_of(depths, row, model):
 # The plants of the sites, each at work on drawn water.
 class _Plants:
     def __init__(self, sites, turbines, costs, settings):
-        self.table, self.conduit = turbine_table(turbines, settings.fish), waterway(settings.energy)
+        self.table, self.conduit = turbine_table(turbines), waterway(settings.energy)
         self.undiverted = is_undiverted(sites)
         self.with_pass = has_fish_pass(sites, costs)
         self.design_m3s, self.conduit_m = (
             sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m")
         )
+        # What a fish screen takes.
+        screened = sites["screened"] if "screened" in sites else np.zeros(len(sites), dtype=bool)
+        self.screen_m, self.bypass_m3s = screen_takes(costs, screened, self.design_m3s)
         self.units, self.turbine = (sites[name].to_numpy(np.int64) for name in ("units", "turbine"))
         self.scale = scale_factors(self.table, self.turbine, self.design_m3s / self.units)
 
@@ -216,9 +219,9 @@ class _Plants:
     def mean_kw(self, row, water, head_net_m, rated_kw):
         number, design = self.turbine[row], self.design_m3s[row]
         return _mean_power_simulations(
-            water.usable_m3s,
+            water.usable_m3s - self.bypass_m3s[row],
             water.rise_m,
-            head_net_m,
+            head_net_m - self.screen_m[row],
             rated_kw,
             design,
             pipe_loss_m(design, self.conduit_m[row], self.conduit),

@@ -9,15 +9,26 @@ from sitefinder.energy.costs import (
     is_cost_extrapolated,
     place_costs,
     project_laws,
+    screen_takes,
     value_of_energy,
 )
 from sitefinder.energy.expectation import expected_water, kinds_of
+from sitefinder.energy.fish_survival import (
+    AS_STATED,
+    GRADES,
+    least_safe_flow,
+    meets_bar,
+    of_plants,
+    survival_by_group,
+    worst_of_groups,
+)
 from sitefinder.energy.hydraulics import WaterDepths, intake_is_held, net_head_m, waterway
 from sitefinder.energy.operation import by_residual_flow, shutdown_share
 from sitefinder.energy.plant import plant_outputs
 from sitefinder.energy.runners import runner_columns, settings_of_runners, tailwater_level_m
 from sitefinder.energy.sizing import (
     ANY,
+    AS_BUILT,
     CAPITAL,
     ENERGY,
     FLOW,
@@ -25,6 +36,7 @@ from sitefinder.energy.sizing import (
     POWER,
     SAFE,
     SCORE,
+    SCREENED,
     UNITS,
     YEARLY,
     best_of_stretches,
@@ -33,11 +45,12 @@ from sitefinder.energy.sizing import (
     search_prices,
     usable_flow,
 )
-from sitefinder.energy.turbines import SAFE_SCREENED, SCHEME_TYPES, fits_stream, turbine_table
+from sitefinder.energy.turbines import SCHEME_TYPES, fits_stream, turbine_table
 from sitefinder.energy.works import conduit_works
 from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
+from sitefinder.vocabulary import SCREENED_SAFETY
 
-CHOICES = {"any": ANY, "safe": SAFE}
+CHOICES = {"any": ANY, "safe": SAFE, "as_built": AS_BUILT}
 # Place of the net head among `search_arguments`.
 NET_HEAD = 6
 NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m")
@@ -45,7 +58,16 @@ COLUMNS_IN = ("intake", "scheme_type", "has_fish_pass", *NUMBERS_IN)
 
 
 def value_stretches(
-    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths=None, closed=None, model=None
+    stretches,
+    curve_m3s,
+    environmental_flow_m3s,
+    turbines,
+    costs,
+    settings,
+    depths=None,
+    closed=None,
+    model=None,
+    only_safe=False,
 ):
     """Best turbine, size, energy and cost of each stretch.
 
@@ -72,12 +94,17 @@ def value_stretches(
     model : sitefinder.energy.expectation.FlowModel, optional
         What the stations' flows may be. Size, energy and value are then expectations over the errors of the flow,
         see `sitefinder.energy.expectation.expected_water`; without it the flows are taken as they are.
+    only_safe : bool
+        Leave out the columns ``any_``, which saves most of the search.
 
     Returns
     -------
     DataFrame, n rows, index of stretches
-        For each prefix ``any_`` and ``safe_``: ``turbine`` (place in the list, -1 where none fits), ``screened``
-        (with a fine screen and bypass, whose cost is in), ``units``, ``flow_design_m3s``, ``power_kw`` (rated,
+        For each prefix ``any_``, ``safe_`` (fish-safe, with a screen where that takes one) and ``as_built_``
+        (fish-safe without one): ``turbine`` (place in the list, -1 where none fits), ``screened`` (with a screen
+        and bypass, whose cost and water are counted), ``survival`` (of the group of fish that decides) and
+        ``grade`` (of the evidence, by its place in the list of grades; -1 for none), ``units``,
+        ``flow_design_m3s``, ``power_kw`` (rated,
         electrical), ``energy_mwh`` (mean annual, with availability), ``capacity_factor``, ``firm_power_kw``,
         ``capital_cost``, ``lcoe_per_kwh``, ``net_annual_value``; NaN and 0 units where none fits;
         ``stream_too_small``, True where none fits that would in a larger stream. And
@@ -101,7 +128,7 @@ def value_stretches(
     check_same_money(turbines, costs)
     curve_m3s, environmental_flow_m3s = _checked_flows(curve_m3s, environmental_flow_m3s)
     _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
-    table = turbine_table(turbines, settings.fish)
+    table = turbine_table(turbines)
     parts, places, mean_m3s = [], [], curve_m3s.mean(axis=1)
     laws = (table, search_prices(costs, settings), waterway(settings.energy))
     flows = (curve_m3s, environmental_flow_m3s)
@@ -109,22 +136,29 @@ def value_stretches(
         group = stretches.iloc[rows]
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
         fits, (setting, can_be_set) = fits_stream(table, group), _settings(group, turbines, arguments)
-        turbine, found, _ = best_of_stretches(*arguments, fits & can_be_set, *laws, setting)
+        safe_flow = least_safe_flow(turbines, costs.screen.design, settings.fish, arguments[NET_HEAD])
+        turbine, found, _ = best_of_stretches(*arguments, fits & can_be_set, *laws, setting, safe_flow, only_safe)
         too_small = np.zeros(turbine.shape, dtype=bool)
-        without_turbine = np.flatnonzero((turbine < 0).any(axis=1) & ~fits.all(axis=1))
+        choices = {prefix: choice for prefix, choice in CHOICES.items() if not (only_safe and choice == ANY)}
+        lacks = (turbine[:, list(choices.values())] < 0).any(axis=1)
+        without_turbine = np.flatnonzero(lacks & ~fits.all(axis=1))
         if len(without_turbine):
             # Stretches that would have a turbine in a larger stream.
             own = (part[without_turbine] for part in arguments[3:-1])
             wider = (*arguments[:3], *own, arguments[-1], can_be_set[without_turbine])
-            without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine])
+            flows_m3s = tuple(part[without_turbine] for part in safe_flow)
+            without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine], flows_m3s, only_safe)
             too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
         ends, conduit_m = arguments[2:7], arguments[8]
         columns = {}
-        for prefix, choice in CHOICES.items():
-            part = _choice_columns(turbine[:, choice], found[:, choice], table, choice, settings)
+        for prefix, choice in choices.items():
+            part = _choice_columns(turbine[:, choice], found[:, choice], settings)
             size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "turbine"))
-            outputs = plant_outputs(flow_m3s, left_m3s, *ends, *size, table, conduit_m, laws[-1])
+            screen_m, bypass_m3s = screen_takes(costs, part["screened"], part["flow_design_m3s"])
+            places_m = (*ends[:-1], ends[-1] - screen_m)
+            outputs = plant_outputs(flow_m3s, left_m3s, *places_m, *size, table, conduit_m, laws[-1], bypass_m3s)
             part["firm_power_kw"] = outputs.firm_power_kw
+            part |= fish_columns(turbines, costs, settings.fish, part, ends[-1])
             part["stream_too_small"] = too_small[:, choice]
             columns |= {f"{prefix}_{name}": values for name, values in part.items()}
         columns["costs_left_out"] = _left_out(group, settings.costs.connection)
@@ -147,13 +181,15 @@ def turbine_options(
     -------
     DataFrame
         A row for each stretch and class that fits: ``stretch`` (index label), ``turbine`` (place in the list),
-        ``name``, ``fish_safe``, ``survival``, ``evidence``, ``screened``, ``units``, ``flow_design_m3s``,
+        ``name``, ``fish_safe``, ``fish_safe_as_built``, ``survival``, ``evidence``, ``screened``, ``units``,
+        ``flow_design_m3s``,
         ``power_kw``, ``energy_mwh``, ``capacity_factor``, ``capital_cost``, ``lcoe_per_kwh``,
         ``net_annual_value``, ``cost_extrapolated`` (the law was not made for this power),
         ``design_exceedance_percent`` (share of time that the usable flow is the design flow or more),
         columns of `sitefinder.energy.runners.runner_columns`,
-        ``is_best_any``, ``is_best_safe``. A class that is safe only with a screen has two rows, without and with
-        it.
+        ``is_best_any``, ``is_best_safe``. A class that is fish-safe only with a screen, or in another size, has
+        two
+        rows.
     """
     check_same_money(turbines, costs)
     flows = _checked_flows(curve_m3s, environmental_flow_m3s)
@@ -167,6 +203,60 @@ def turbine_options(
     return options.drop(columns=["score", "place"])
 
 
+def fish_columns(turbines, costs, fish, plants, head_net_m):
+    """Survival and grade of evidence of plants, of the group of fish that decides.
+
+    Parameters
+    ----------
+    turbines : list of TurbineClass
+    costs : CostFile
+        With the run's screen.
+    fish : sitefinder.settings.FishSettings
+    plants : mapping of ndarray, shape (n,)
+        ``turbine`` (place in the list, -1 for none), ``units``, ``flow_design_m3s`` [m³/s] and ``screened``.
+    head_net_m : ndarray of float64, shape (n,)
+        Net head on the survey day, without the loss of a screen [m].
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n,)
+        ``survival`` and ``grade``, see `sitefinder.energy.fish_survival.worst_of_groups`.
+    """
+    share, grade = of_plants(plant_survival(turbines, costs, fish, plants, head_net_m), plants["screened"])
+    _, survival, weakest = worst_of_groups(share, grade, fish)
+    return {"survival": survival, "grade": weakest}
+
+
+def plant_survival(turbines, costs, fish, plants, head_net_m, draw=AS_STATED):
+    """`sitefinder.energy.fish_survival.survival_by_group` of plants; arguments as `fish_columns`."""
+    number, units = (np.asarray(plants[name], dtype=np.int64) for name in ("turbine", "units"))
+    unit_flow_m3s = np.asarray(plants["flow_design_m3s"], dtype=float) / np.maximum(units, 1)
+    return survival_by_group(turbines, costs.screen.design, fish, number, unit_flow_m3s, head_net_m, draw)
+
+
+def fish_answers(survival, screened, fish):
+    """Whether plants are fish-safe as built, and by the question of ``fish.safe``.
+
+    Parameters
+    ----------
+    survival : sitefinder.energy.fish_survival.Survival
+        Of n plants.
+    screened : array of bool, shape (n,)
+        Plants with a screen.
+    fish : sitefinder.settings.FishSettings
+
+    Returns
+    -------
+    dict of str to ndarray of bool, shape (n,)
+        ``fish_safe`` and ``fish_safe_as_built``.
+    """
+    as_built = meets_bar(survival.as_built, survival.grade_as_built, fish).all(axis=1)
+    safe = as_built
+    if fish.safe == SCREENED_SAFETY.name:
+        safe = as_built | meets_bar(*of_plants(survival, screened), fish).all(axis=1)
+    return {"fish_safe": safe, "fish_safe_as_built": as_built}
+
+
 # Factor on civil cost of each class's setting at each stretch, and whether it can be set.
 def _settings(group, turbines, arguments):
     return settings_of_runners(turbines, arguments[NET_HEAD], tailwater_level_m(group))
@@ -176,7 +266,7 @@ def _settings(group, turbines, arguments):
 # settings of the design flow: what the search found, of shape (stretches, turbines, choices, figures), and the
 # share of time that the usable flow is the design flow [%].
 def _searched_sizes(stretches, groups, mean_m3s, turbines, costs, settings, energies):
-    table = turbine_table(turbines, settings.fish)
+    table = turbine_table(turbines)
     laws = (table, search_prices(costs, settings), waterway(settings.energy))
     sizes = [np.empty((len(stretches), len(turbines), len(CHOICES), len(FOUND))) for _ in energies]
     exceeded = [np.empty(found.shape[:3]) for found in sizes]
@@ -185,10 +275,11 @@ def _searched_sizes(stretches, groups, mean_m3s, turbines, costs, settings, ener
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
         setting, can_be_set = _settings(group, turbines, arguments)
         fits = fits_stream(table, group) & can_be_set
+        safe_flow = least_safe_flow(turbines, costs.screen.design, settings.fish, arguments[NET_HEAD])
         intake = group["intake"].to_numpy()
         for energy, found, shares in zip(energies, sizes, exceeded, strict=True):
             given = (*arguments[:-1], design_flows(energy))
-            found[places] = best_of_turbines(*given, fits, *laws, setting)
+            found[places] = best_of_turbines(*given, fits, *laws, setting, safe_flow)
             for place, station in zip(places.tolist(), intake, strict=True):
                 usable, flow = arguments[0][station], found[place, :, :, FLOW]
                 shares[place] = 100.0 * (usable >= flow[..., None] * (1.0 - 1e-9)).mean(axis=-1)
@@ -200,20 +291,23 @@ def _searched_sizes(stretches, groups, mean_m3s, turbines, costs, settings, ener
 def _options(stretches, sizes, exceeded, turbines, costs, settings):
     stretches = pd.concat([stretches] * len(sizes)) if len(sizes) > 1 else stretches
     found, exceeded = np.concatenate(sizes), np.concatenate(exceeded)
-    table, rows = turbine_table(turbines, settings.fish), []
+    table, rows = turbine_table(turbines), []
     head_m = net_head_m(stretches["head_m"], stretches["conduit_length_m"], settings.energy)
     level_m, place = tailwater_level_m(stretches), np.arange(len(stretches))
     for number, turbine in enumerate(turbines):
-        for choice in CHOICES.values():
-            if choice == SAFE and table.safety[number] != SAFE_SCREENED:
-                continue
+        for choice in (ANY, SAFE, AS_BUILT):
             numbers = np.full(len(stretches), number)
             numbers[np.isnan(found[:, number, choice, SCORE])] = -1
+            # What is one plant for two choices is listed once.
+            for earlier in range(choice):
+                numbers[_is_same(found[:, number, choice], found[:, number, earlier])] = -1
             # A table of no rows is made once, for its columns.
             if rows and (numbers < 0).all():
                 continue
-            part = _choice_columns(numbers, found[:, number, choice], table, choice, settings)
-            survival = turbine.survival_screened if choice == SAFE else turbine.survival
+            part = _choice_columns(numbers, found[:, number, choice], settings)
+            survival = plant_survival(turbines, costs, settings.fish, part, head_m)
+            share, grade = of_plants(survival, part["screened"])
+            _, worst, weakest = worst_of_groups(share, grade, settings.fish)
             sizes = part["power_kw"], head_m, part["units"]
             extrapolated = is_cost_extrapolated(costs, turbine, stretches["scheme_type"], *sizes)
             sizes = [part[each] for each in ("turbine", "units", "flow_design_m3s")]
@@ -221,9 +315,9 @@ def _options(stretches, sizes, exceeded, turbines, costs, settings):
                 "stretch": np.asarray(stretches.index),
                 "turbine": part.pop("turbine"),
                 "name": turbine.name,
-                "fish_safe": choice == SAFE or table.safety[number] == 0,
-                "survival": survival.share,
-                "evidence": survival.evidence,
+                **fish_answers(survival, part["screened"], settings.fish),
+                "survival": worst,
+                "evidence": np.append(GRADES, "none")[weakest],
                 **part,
                 "cost_extrapolated": extrapolated,
                 "design_exceedance_percent": exceeded[:, number, choice],
@@ -329,13 +423,11 @@ def _checked_flows(curve_m3s, environmental_flow_m3s):
 
 
 # The columns of one choice, without prefix.
-def _choice_columns(turbine, found, table, choice, settings):
+def _choice_columns(turbine, found, settings):
     fits = turbine >= 0
     energy, power, yearly = found[:, ENERGY], found[:, POWER], found[:, YEARLY]
     kwh = energy * KILOWATT_HOURS_PER_MEGAWATT_HOUR
-    screened = np.zeros(len(turbine), dtype=bool)
-    if choice == SAFE:
-        screened[fits] = table.safety[turbine[fits]] == SAFE_SCREENED
+    screened = fits & (found[:, SCREENED] > 0.0)
     running = kwh > 0
     lcoe_per_kwh = np.where(fits, np.inf, np.nan)
     lcoe_per_kwh[running] = yearly[running] / kwh[running]
@@ -351,6 +443,12 @@ def _choice_columns(turbine, found, table, choice, settings):
         "lcoe_per_kwh": lcoe_per_kwh,
         "net_annual_value": value_of_energy(kwh, settings.costs) - yearly,
     }
+
+
+# Whether two finds are one plant.
+def _is_same(found, other):
+    own = [FLOW, UNITS, SCREENED]
+    return (found[:, own] == other[:, own]).all(axis=1)
 
 
 # Costs that are left out because a distance is unknown.

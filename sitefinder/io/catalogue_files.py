@@ -10,6 +10,7 @@ import pandas as pd
 from pydantic import ValidationError
 
 from sitefinder.catalogue.costs import CostFile
+from sitefinder.catalogue.screens import ScreenFile
 from sitefinder.catalogue.turbines import TurbineFile, family
 from sitefinder.errors import ConfigError, all_of, listed
 from sitefinder.hydrology.regime import regime_of_means
@@ -37,6 +38,7 @@ def data_file_lineage(settings, folder):
     presets = dict.fromkeys(rule.preset for rule in settings.flows.environmental if rule.preset is not None)
     kinds = {
         "turbine file": settings.energy.turbines,
+        "screen file": settings.fish.screens,
         "cost file": [settings.costs.file],
         "equation file": settings.flows.equations,
         "environmental flow preset": list(presets),
@@ -245,6 +247,56 @@ def _sizes(stated, path, problems):
         return [stated]
 
 
+def read_screen(paths, name=None):
+    """The screen that plants may get.
+
+    Parameters
+    ----------
+    paths : list of path-like
+        TOML files with ``[[screens]]`` tables; see config/screens/generic.toml.
+    name : str, optional
+        Which of them; by default the first.
+
+    Returns
+    -------
+    sitefinder.catalogue.screens.Screen or None
+        None without files.
+
+    Raises
+    ------
+    ConfigError
+        With the problems of all files at once: a missing file, a file that is not TOML, an inconsistent screen, a
+        repeated name, no screen of the name.
+    """
+    screens, problems = {}, []
+    for path in paths:
+        try:
+            read = checked(ScreenFile, read_toml(path, "screen"), str(path))
+        except ConfigError as error:
+            problems.append(str(error))
+            continue
+        for screen in read.screens:
+            if screen.name in screens:
+                problems.append(f"{path}: the screen {screen.name!r} is defined twice; give it another name")
+            screens.setdefault(screen.name, screen)
+    if problems:
+        raise all_of(ConfigError, "screen files", problems)
+    if not screens:
+        return None
+    if name is None:
+        return next(iter(screens.values()))
+    if name not in screens:
+        near = difflib.get_close_matches(name, screens, n=1)
+        raise ConfigError.of(
+            "fish.screen names no screen of fish.screens",
+            file=paths[0],
+            expected=f"one of: {listed(screens, 20)}",
+            found=name,
+            fix=f"did you mean {near[0]}?" if near else "choose one of these",
+        )
+    return screens[name]
+
+
 def read_costs(path):
     """A cost file.
 
@@ -266,6 +318,14 @@ def read_costs(path):
     tables = {}
     for each in reversed(files_of_costs(path)):
         tables |= {name: table for name, table in read_toml(each, "cost").items() if name != EXTENDS}
+    if isinstance(tables.get("screen"), dict) and "design" in tables["screen"]:
+        raise ConfigError.of(
+            "screen.design is not part of a cost file",
+            file=path,
+            expected="prices of the screen alone: per_m2 and bypass_fixed",
+            found="design",
+            fix="describe the screen in a file that fish.screens lists, and take design out",
+        )
     return checked(CostFile, tables, str(path))
 
 

@@ -14,6 +14,7 @@ PATH_KEYS = (
     "path",
     "file",
     "turbines",
+    "screens",
     "equations",
     "preset",
     "error_preset",

@@ -6,7 +6,17 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.rules.overlaps import MIN_HELD_M, SHORTEST_OVERLAP_M, RuleMetres
-from sitefinder.vocabulary import ACTIONS, DOUBT, NOT_COVERED, SCHEME_TYPES, VERDICTS, marked_actions, named, names
+from sitefinder.vocabulary import (
+    ACTIONS,
+    AS_BUILT_SAFETY,
+    DOUBT,
+    NOT_COVERED,
+    SCHEME_TYPES,
+    VERDICTS,
+    marked_actions,
+    named,
+    names,
+)
 
 MARK_NAMES = tuple(action.mark for action in marked_actions())
 # Marks that lead to each verdict, the worst verdict first; the last needs none.
@@ -25,7 +35,7 @@ CATEGORY_MISSING = "category missing"
 MONTH_SEPARATOR = ";"
 
 # Turbine choices that a stretch may be valued with.
-NONE_MAY, ANY_MAY, SAFE_MAY = -1, 0, 1
+NONE_MAY, ANY_MAY, SAFE_MAY, AS_BUILT_MAY = -1, 0, 1, 2
 # Why a candidate is excluded, worst first; the first is for those that are not.
 # The last is for what a rule's ``never_past`` forbids.
 BARRED_BECAUSE = ("", *(action.barred_because for action in BARRING), "a rule forbids to bypass what lies here")
@@ -52,7 +62,7 @@ class StretchMarks(NamedTuple):
 
 
 class Admission(NamedTuple):
-    """``choice`` (int8: -1 none, 0 any turbine, 1 fish-safe only) and ``because`` (why none), of shape (m,)."""
+    """``choice`` (int8: -1 none, 0 any, 1 fish-safe, 2 fish-safe as built) and ``because`` (why none) of (m,)."""
 
     choice: np.ndarray
     because: np.ndarray
@@ -204,23 +214,28 @@ def admissible(scheme_type, marks, allow, new_barrier=None, passes_forbidden=Non
         why[marks[action.mark].to_numpy(dtype=bool) & is_barred] = number
     if passes_forbidden is not None:
         why[(why == 0) & passes_forbidden] = len(BARRED_BECAUSE) - 1
-    choice = np.where(why > 0, NONE_MAY, np.where(fish_safe_only(marks), SAFE_MAY, ANY_MAY))
+    choice = np.where(fish_safe_only(marks), SAFE_MAY, ANY_MAY)
+    choice = np.where(fish_safe_only(marks, AS_BUILT_SAFETY.name), AS_BUILT_MAY, choice)
+    choice = np.where(why > 0, NONE_MAY, choice)
     return Admission(choice.astype(np.int8), np.array(BARRED_BECAUSE)[why])
 
 
-def fish_safe_only(marks):
+def fish_safe_only(marks, question=None):
     """Stretches where a rule admits fish-safe turbines only, whatever other rules exclude there.
 
     Parameters
     ----------
     marks : DataFrame, m rows
         See `stretch_marks`.
+    question : str, optional
+        Name of the question that the rule asks, of `sitefinder.vocabulary.FISH_SAFETIES`; by default either.
 
     Returns
     -------
     ndarray of bool, shape (m,)
     """
-    of_actions = [action.mark for action in marked_actions() if action.fish_safe_only]
+    asking = [action for action in marked_actions() if action.fish_safe_only]
+    of_actions = [action.mark for action in asking if question in (None, action.asks)]
     return marks[of_actions].any(axis=1).to_numpy(dtype=bool)
 
 

@@ -118,8 +118,8 @@ VERDICT = text("verdict", "verdict of the rules, worst first: " + ", ".join(VERD
 REASONS = text("reasons", "names of all rules that apply, in the order of the settings")
 CLOSED_MONTHS = text(
     "closed_months",
-    "months in which rules allow no abstraction, such as 10;11; energy leaves them out, unless the flag "
-    "closed_months_counted says otherwise",
+    "months in which rules, or at a site the migration of fish, allow no abstraction, such as 10;11; energy "
+    "leaves them out, unless the flag closed_months_counted says otherwise",
 )
 FLAGS = text(
     "flags",
@@ -303,7 +303,12 @@ CONDUIT = (
     count("crossings", "number of streams and gullies that the conduit crosses", nullable=True),
     count("road_crossings", "number of roads that the conduit crosses, by inputs.roads", nullable=True),
 )
-FISH_SAFE = statement("fish_safe", "true if the turbine reaches fish.min_survival with evidence that counts")
+FISH_SAFE = statement(
+    "fish_safe",
+    "true if every group of fish meets its bar at the plant with evidence that counts, by the question of "
+    "fish.safe",
+)
+FISH_SAFE_AS_BUILT = statement("fish_safe_as_built", "true if they do at the turbine itself, without a screen")
 SCREENED = statement("screened", "true if the cost includes a fish screen and bypass")
 RUNNER = (
     amount(

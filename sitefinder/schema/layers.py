@@ -14,6 +14,7 @@ from sitefinder.schema.columns import (
     EVIDENCE,
     FINANCE,
     FISH_SAFE,
+    FISH_SAFE_AS_BUILT,
     FLAGS,
     FLOW_DESIGN,
     FLOW_SOURCE,
@@ -57,6 +58,7 @@ from sitefinder.schema.columns import (
     statement,
     text,
 )
+from sitefinder.schema.fish_layers import FISH_ASSUMPTIONS, FISH_PASSAGE, FISH_REACHES, FISH_SITES, FISH_TOTALS
 from sitefinder.schema.total_layers import (
     CUMULATIVE_LIMITS,
     DISTRIBUTIONS,
@@ -70,7 +72,9 @@ from sitefinder.schema.total_layers import (
     WATER_BODIES,
 )
 from sitefinder.vocabulary import DEPLETED_PLACES as PLACES
-from sitefinder.vocabulary import HYDRAULICS_METHODS, PASSED_ROLES
+from sitefinder.vocabulary import FISH_SAFETIES, HYDRAULICS_METHODS, MIGRATION_DIRECTIONS, PASSED_ROLES, names
+
+SURVIVAL_MEANING = "downstream survival at the plant, with its screen if any, of the fish that decide"
 
 TURBINE_OPTIONS = Layer(
     "turbine_options",
@@ -82,7 +86,8 @@ TURBINE_OPTIONS = Layer(
         SITE_ID,
         text("turbine", "turbine class"),
         FISH_SAFE,
-        amount("survival", "1", "downstream survival of fish, screen and bypass included", 1),
+        FISH_SAFE_AS_BUILT,
+        amount("survival", "1", SURVIVAL_MEANING, 1),
         text("evidence", "grade of the evidence for survival: " + ", ".join(EVIDENCE), EVIDENCE),
         SCREENED,
         UNITS,
@@ -247,12 +252,22 @@ RANKING_SENSITIVITY = Layer(
 FISH_SAFE_GAIN = Layer(
     "fish_safe_gain",
     None,
-    "a district and a grade of evidence: the gain from turbines that this evidence makes fish-safe",
-    ("district", "evidence"),
+    "a district, a question, a grade of evidence and a bar: the gain from turbines that are fish-safe by them",
+    ("district", "question", "evidence", "bar_change"),
     (
         DISTRICT,
+        text(
+            "question",
+            "question that rules for fish-safe turbines ask: as_built, or screened, with a screen where that "
+            "takes "
+            "one; for the question of fish.safe as each rule asks",
+            names(FISH_SAFETIES),
+        ),
         text("evidence", "weakest grade of evidence that counts: " + ", ".join(EVIDENCE), EVIDENCE),
-        statement("as_set", "true for the grades in fish.evidence, which the selection uses"),
+        Column(
+            "bar_change", "real", "1", "what the bars of all groups of fish are raised by", -1, 1, nullable=False
+        ),
+        statement("as_set", "true for fish.safe, fish.evidence and the stated bars, which the selection uses"),
         amount("only_safe_length_km", "km", "length of stream open to fish-safe turbines only"),
         amount("only_safe_theoretical_kw", "kW", "gross theoretical potential there, of resolved heads"),
         amount(
@@ -270,9 +285,49 @@ FISH_SAFE_GAIN = Layer(
             "MWh/yr",
             "mean annual energy of that selection, by the expected curve that the choice goes by",
         ),
+        count(
+            "sites_changed",
+            "number of sites of the selection as set that are not in this one, or have another turbine or "
+            "screen there",
+        ),
         count("sites_any", "number of sites in the best selection if no turbine counts as fish-safe"),
         amount("energy_any_mwh", "MWh/yr", "mean annual energy of that selection"),
         Column("gain_mwh", "real", "MWh/yr", "difference of mean annual energy between the two selections"),
+    ),
+)
+FISH_GROUPS = Layer(
+    "fish_groups",
+    None,
+    "a site and a group of fish: survival as built and behind a screen",
+    ("site_id", "fish_group"),
+    (
+        SITE_ID,
+        text("fish_group", "group of fish, by fish.groups"),
+        statement("is_assumed", "true if fish.groups states no group: this one is an assumption"),
+        text("direction", "direction of migration", names(MIGRATION_DIRECTIONS)),
+        text("months", "months of migration, separated by ;, empty: all"),
+        amount("length_m", "m", "body length that decides; NULL for a group that does not go downstream"),
+        amount("min_survival", "1", "bar: minimum survival at one plant", 1),
+        amount("survival_as_built", "1", "survival of the turbine of this site, without a screen", 1),
+        amount("survival_screened", "1", "survival of the same turbine behind the screen of fish.screen", 1),
+        amount("survival", "1", "survival of the plant as it is chosen", 1),
+        amount(
+            "survival_von_raben",
+            "1",
+            "for comparison: survival of the turbine by the model of von Raben; NULL for classes without "
+            "axial blades",
+            1,
+        ),
+        text(
+            "evidence_as_built",
+            "grade of the evidence for the turbine; empty for a group that does not go downstream",
+            ("", *EVIDENCE),
+        ),
+        text("evidence_screened", "grade of the evidence behind the screen, the weakest part", ("", *EVIDENCE)),
+        statement("safe_as_built", "true if the turbine itself meets the bar with evidence that counts"),
+        statement("safe_screened", "true if it does itself or behind the screen"),
+        statement("decides", "true for the group of the site with the least margin"),
+        amount("safe_prob", "1", "probability that the plant as chosen meets the bar of the group", 1),
     ),
 )
 HYDROKINETIC = Layer(
@@ -637,11 +692,23 @@ SITES = Layer(
         *made_by(
             "energy",
             FISH_SAFE,
+            FISH_SAFE_AS_BUILT,
             SCREENED,
+            amount("survival", "1", SURVIVAL_MEANING, 1),
+            amount("survival_as_built", "1", "the same at the turbine alone, without a screen", 1),
+            text("fish_group", "group of fish that decides: the one with the least margin above its bar"),
             amount(
-                "survival",
+                "bypass_flow_m3s", "m³/s", "flow of the screen's bypass while the plant runs; 0 without a screen"
+            ),
+        ),
+        *made_by(
+            "energy settings.uncertainty.simulations",
+            amount(
+                "fish_safe_prob",
                 "1",
-                "downstream survival of fish at the turbine, as stated for its class",
+                "probability that the plant meets the bar of all groups, by the likely ranges of what strikes "
+                "kill, "
+                "of stated shares, of guidance and of the bypass; 0 where evidence does not count",
                 1,
             ),
         ),
@@ -959,8 +1026,9 @@ DROPS = Layer(
         *COST_INTERVAL,
         NET_VALUE,
         FISH_SAFE,
+        FISH_SAFE_AS_BUILT,
         SCREENED,
-        amount("survival", "1", "downstream survival of fish at the turbine, as stated for its class", 1),
+        amount("survival", "1", SURVIVAL_MEANING, 1),
         text("needs", "what the plant needs beside works: fish pass, screen, agreements; empty without a plant"),
         amount("road_distance_m", "m", "straight-line distance to the nearest road; NULL without a road layer"),
         amount("line_distance_m", "m", "straight-line distance to the nearest power line; NULL without them"),
@@ -1052,6 +1120,12 @@ LAYERS = {
         RANKING_CRITERIA,
         RANKING_SENSITIVITY,
         FISH_SAFE_GAIN,
+        FISH_GROUPS,
+        FISH_TOTALS,
+        FISH_SITES,
+        FISH_PASSAGE,
+        FISH_REACHES,
+        FISH_ASSUMPTIONS,
         HYDROKINETIC,
         DISTRICTS,
         STREAMS,

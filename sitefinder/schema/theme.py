@@ -76,5 +76,9 @@ LOOKS: dict[str, LayerLook] = {
         "drops without a mapped stream, with a stated flow",
         {"": Look("drop without a stream", BROWN, WHITE)},
     ),
+    "fish_passage": LayerLook(
+        "barriers and plants that fish meet, once for each group of fish",
+        {"": Look("barrier or plant that fish meet", SLATE, PALE_BLUE_GREEN)},
+    ),
     "districts": LayerLook("borders of districts", {"": Look("district", GREY)}),
 }

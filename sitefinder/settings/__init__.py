@@ -9,6 +9,7 @@ from sitefinder.settings.economics import (
     TailwaterSettings,
     UncertaintySettings,
 )
+from sitefinder.settings.fish import FishGroup, FishSettings
 from sitefinder.settings.fitting import FitSettings, check_fit_settings
 from sitefinder.settings.flows import (
     ChangeSettings,
@@ -40,7 +41,6 @@ from sitefinder.settings.rules import RuleSettings
 from sitefinder.settings.run import (
     ChannelSettings,
     ConduitSettings,
-    FishSettings,
     FlagSettings,
     HeadSettings,
     NetworkSettings,
@@ -67,6 +67,7 @@ __all__ = [
     "EnvironmentalFlowPreset",
     "EnvironmentalFlowRule",
     "EnvironmentalFlowSetting",
+    "FishGroup",
     "FishSettings",
     "FitSettings",
     "FlagSettings",

@@ -5,6 +5,10 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 from sitefinder.vocabulary import (
     ACTIONS,
     EVIDENCE_GRADES,
+    FISH_PASS_TYPES,
+    FISH_SAFETIES,
+    IN_SEASONS,
+    MIGRATION_DIRECTIONS,
     SCHEME_TYPES,
     allowable,
     head_schemes,
@@ -20,6 +24,10 @@ if TYPE_CHECKING:
     SchemeType: TypeAlias = str
     HydrokineticSchemeType: TypeAlias = str
     EvidenceGrade: TypeAlias = str
+    FishPassType: TypeAlias = str
+    FishSafety: TypeAlias = str
+    InSeason: TypeAlias = str
+    MigrationDirection: TypeAlias = str
     Allowable: TypeAlias = str
     PassedKind: TypeAlias = str
 else:
@@ -28,5 +36,9 @@ else:
     SchemeType = Literal[head_schemes()]
     HydrokineticSchemeType = Literal[tuple(scheme.name for scheme in SCHEME_TYPES if not scheme.has_head)]
     EvidenceGrade = Literal[names(EVIDENCE_GRADES)]
+    FishPassType = Literal[names(FISH_PASS_TYPES)]
+    FishSafety = Literal[names(FISH_SAFETIES)]
+    InSeason = Literal[names(IN_SEASONS)]
+    MigrationDirection = Literal[names(MIGRATION_DIRECTIONS)]
     Allowable = Literal[allowable()]
     PassedKind = Literal[never_past_kinds()]

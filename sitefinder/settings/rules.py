@@ -8,10 +8,10 @@ from typing import Any, Literal, NamedTuple, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from sitefinder.settings.choices import Action, Effect, PassedKind
+from sitefinder.settings.choices import Action, Effect, FishSafety, PassedKind
 from sitefinder.settings.flows import Month
 from sitefinder.settings.inputs import LayerSource
-from sitefinder.vocabulary import ACTIONS, BARS_ALL, UNDER, named
+from sitefinder.vocabulary import ACTIONS, AS_BUILT_SAFETY, BARS_ALL, FISH_SAFE_ONLY, SCREENED_SAFETY, UNDER, named
 
 SUPPORTED = (
     "columns compared with values by =, <>, <, <=, >, >=, BETWEEN, IN, LIKE and IS NULL, joined by AND, OR and "
@@ -432,6 +432,11 @@ class RuleSettings(LayerSource):
 
     name: str = Field(min_length=1, description="name of the rule, as listed in reasons")
     action: Action = Field(description="what the rule does where it applies")
+    fish_safe_only: FishSafety | None = Field(
+        None,
+        description='question that action = "fish_safe_only" asks: as_built, no screen counts, as action = '
+        '"fish_safe_as_built"; screened, a turbine behind a screen may be used; absent: fish.safe',
+    )
     column: str | None = Field(
         None, description="column to filter by; absent: all features count, or those of where"
     )
@@ -498,6 +503,15 @@ class RuleSettings(LayerSource):
     )
     may_be_empty: bool = Field(False, description="true: an empty or distant layer is not an error")
 
+    @model_validator(mode="before")
+    @classmethod
+    def _question_is_an_action(cls, fields: object) -> object:
+        if isinstance(fields, dict) and fields.get("fish_safe_only") == AS_BUILT_SAFETY.name:
+            [as_built] = [action.name for action in ACTIONS if action.asks == AS_BUILT_SAFETY.name]
+            if fields.get("action") == FISH_SAFE_ONLY:
+                return {**fields, "action": as_built}
+        return fields
+
     @field_validator("where")
     @classmethod
     def _filter_is_valid(cls, where: str | None) -> str | None:
@@ -522,6 +536,10 @@ class RuleSettings(LayerSource):
         ):
             raise ValueError(f'{stated[0]} needs effect = "downstream" or "upstream"')
         action = named(ACTIONS, self.action)
+        if self.fish_safe_only is not None and not action.fish_safe_only:
+            raise ValueError(f'fish_safe_only needs action = "{FISH_SAFE_ONLY}"')
+        if self.fish_safe_only == SCREENED_SAFETY.name and action.asks == AS_BUILT_SAFETY.name:
+            raise ValueError(f'action = "{self.action}" contradicts fish_safe_only = "{self.fish_safe_only}"')
         if action.bars == BARS_ALL and not action.allowed_by and self.closed_months:
             raise ValueError(
                 f'action = "{self.action}" closes all months; state closed_months with another action'

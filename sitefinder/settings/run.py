@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, ValidationError, field_validator, model_validator
 
-from sitefinder.settings.choices import Allowable, EvidenceGrade, PassedKind, SchemeType
+from sitefinder.settings.choices import Allowable, PassedKind, SchemeType
 from sitefinder.settings.economics import (
     CostSettings,
     EnergySettings,
@@ -16,12 +16,13 @@ from sitefinder.settings.economics import (
     TailwaterSettings,
     UncertaintySettings,
 )
+from sitefinder.settings.fish import FishSettings
 from sitefinder.settings.fitting import FitSettings
 from sitefinder.settings.flows import FlowSettings
 from sitefinder.settings.inputs import Inputs, Section
 from sitefinder.settings.loading import Written, checked, config_error
 from sitefinder.settings.rules import RuleSettings, checked_rule_names
-from sitefinder.vocabulary import head_schemes, never_past_kinds
+from sitefinder.vocabulary import ACTIONS, AS_BUILT_SAFETY, FISH_SAFE_ONLY, head_schemes, never_past_kinds
 
 
 class ChannelSettings(Section):
@@ -596,28 +597,6 @@ class ConduitSettings(Section):
     )
 
 
-class FishSettings(Section):
-    """When a turbine is fish-safe, and the required survival past several plants."""
-
-    min_survival: Share = Field(0.95, description="minimum downstream survival at a fish-safe turbine, as a share")
-    evidence: list[EvidenceGrade] = Field(["tested"], min_length=1, description="grades of evidence that count")
-    spawning_rules: list[str] = Field(
-        default_factory=list,
-        description="names of the rules whose features are spawning grounds, where downstream migration starts; "
-        "empty: passage survival is not computed",
-    )
-    min_passage_survival: float | None = Field(
-        None,
-        gt=0,
-        le=1,
-        description="minimum cumulative downstream passage survival from each spawning ground to the outlet, past "
-        "all sites and existing plants, as a share; absent: no site is rejected for it",
-    )
-    existing_survival: Share | None = Field(
-        None, description="survival at an existing plant, as a share; absent: existing plants are not counted"
-    )
-
-
 class Settings(Section):
     """The settings of a run: a whole settings file, and the folder that its relative paths start from.
 
@@ -694,12 +673,24 @@ class Settings(Section):
     @model_validator(mode="after")
     def _spawning_rules_exist(self) -> Self:
         fish, names = self.fish, [rule.name for rule in self.rules]
-        if unknown := [name for name in fish.spawning_rules if name not in names]:
-            near = difflib.get_close_matches(unknown[0], names, n=1)
-            hint = f"; did you mean {near[0]}?" if near else ""
-            raise ValueError(f"fish.spawning_rules lists {unknown[0]}, but there is no rule of that name{hint}")
+        listed = {"fish.spawning_rules": fish.spawning_rules}
+        listed |= {f"rules of the fish group {group.name}": group.rules or [] for group in fish.groups}
+        for place, rules in listed.items():
+            if unknown := [name for name in rules if name not in names]:
+                near = difflib.get_close_matches(unknown[0], names, n=1)
+                hint = f"; did you mean {near[0]}?" if near else ""
+                raise ValueError(f"{place} lists {unknown[0]}, but there is no rule of that name{hint}")
         if fish.min_passage_survival is not None and not fish.spawning_rules:
             raise ValueError("fish.min_passage_survival needs fish.spawning_rules, where migration starts")
+        return self
+
+    @model_validator(mode="after")
+    def _rules_ask_the_question_of_fish(self) -> Self:
+        if self.fish.safe == AS_BUILT_SAFETY.name:
+            [as_built] = [action.name for action in ACTIONS if action.asks == AS_BUILT_SAFETY.name]
+            for number, rule in enumerate(self.rules):
+                if rule.action == FISH_SAFE_ONLY and rule.fish_safe_only is None:
+                    self.rules[number] = rule.model_copy(update={"action": as_built})
         return self
 
     @model_validator(mode="after")

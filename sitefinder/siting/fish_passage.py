@@ -1,4 +1,4 @@
-"""Survival of migrating fish past all plants, and what fish-safe turbines gain."""
+"""Passage of migrating fish past all plants and barriers, both ways, and what fish-safe turbines gain."""
 
 from typing import NamedTuple
 
@@ -8,9 +8,10 @@ from scipy.sparse import csr_array
 
 from sitefinder.compiled import kernel
 from sitefinder.network.catchments import carried_down
-from sitefinder.rules.verdicts import NONE_MAY, SAFE_MAY
+from sitefinder.rules.verdicts import AS_BUILT_MAY, NONE_MAY, SAFE_MAY
 from sitefinder.schema import is_scheme_that
 from sitefinder.schema.columns import EVIDENCE
+from sitefinder.vocabulary import AS_BUILT_SAFETY
 
 # A product of survivals below the minimum by less than this share of it meets it, since that is rounding.
 ROUNDING = 1.0e-9
@@ -21,8 +22,9 @@ class MigrationPath(NamedTuple):
 
     ``spawning``: bool, shape (n,), stations whose segment has spawning ground. ``past_plants``: float64, shape
     (n,), share of fish that survive the existing plant that they enter at a station, 1 where there is none.
-    ``survival``: float64, shape (m, 2), the share that survive each candidate with any turbine and with a
-    fish-safe one, as far as there is evidence. ``minimum``: the minimum cumulative survival along a migration
+    ``survival``: float64, shape (m, 3), the share that survive each candidate with any turbine, with a fish-safe
+    one and with one that is fish-safe as built, as far as there is evidence. ``minimum``: the minimum cumulative
+    survival along a migration
     path, None where there is none.
     """
 
@@ -58,18 +60,22 @@ def survival_to_outlet(downstream, entered, survival):
         Number of the next station downstream, -1 at an outlet; always greater than the station's own.
     entered : ndarray of int, shape (k,)
         Station at which each plant is entered.
-    survival : ndarray of float64, shape (k,)
-        Share that survive it.
+    survival : ndarray of float64, shape (k,) or (k, groups)
+        Share that survive it, of each group of fish.
 
     Returns
     -------
-    ndarray of float64, shape (n,)
+    ndarray of float64, shape (n,) or (n, groups)
         The product over all plants entered at the station or below.
 
     Notes
     -----
     Every fish counts as passing through every turbine on its path; none is credited for passing over a weir or
     along the depleted reach, since their number is not known from a map. Plants are taken as independent.
+
+    With the shares that get up each barrier it gives the share of fish that reach a station from the outlet. A
+    barrier stands somewhere on the segment above its station, and counts for all of that segment, to be on the
+    safe side in both directions.
 
     Examples
     --------
@@ -79,9 +85,31 @@ def survival_to_outlet(downstream, entered, survival):
     >>> float(survival_to_outlet(downstream, np.arange(5), np.full(5, 0.95))[0].round(3))
     0.774
     """
-    at_station = np.ones(downstream.size)
-    np.multiply.at(at_station, np.asarray(entered, dtype=np.int64), np.asarray(survival, dtype=np.float64))
-    return _down_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), at_station)
+    at_station = at_stations(len(downstream), entered, survival)
+    columns = at_station.reshape(len(at_station), -1)
+    found = _down_to_outlet(np.ascontiguousarray(downstream, dtype=np.int32), columns)
+    return found.reshape(at_station.shape)
+
+
+def at_stations(count, station, share):
+    """Product of the shares of fish that pass what stands at each station.
+
+    Parameters
+    ----------
+    count : int
+        Number of stations, n.
+    station : ndarray of int, shape (k,)
+    share : ndarray of float64, shape (k,) or (k, groups)
+
+    Returns
+    -------
+    ndarray of float64, shape (n,) or (n, groups)
+        1 where nothing stands.
+    """
+    share = np.asarray(share, dtype=np.float64)
+    product = np.ones((count, *share.shape[1:]))
+    np.multiply.at(product, np.asarray(station, dtype=np.int64), share)
+    return product
 
 
 # From the outlets up.
@@ -90,7 +118,52 @@ def _down_to_outlet(downstream, at_station):
     total = at_station.copy()
     for i in range(downstream.size - 1, -1, -1):
         if downstream[i] >= 0:
-            total[i] *= total[downstream[i]]
+            for group in range(total.shape[1]):
+                total[i, group] *= total[downstream[i], group]
+    return total
+
+
+def weighted_above(downstream, length_m, at_station):
+    """Length of stream at and above each station, each metre weighted by the share of fish that pass to it.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (n,)
+    length_m : ndarray of float64, shape (n,)
+        Length of each station's segment [m].
+    at_station : ndarray of float64, shape (n, groups)
+        See `at_stations`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, groups)
+        [m] Sum over the station and all above it of the length times the product of the shares at the stations
+        between, those at the station itself left out. What a change of the station's own share does to the whole
+        network follows without another pass: this, times the change, times the share of fish that come up to it.
+
+    Examples
+    --------
+    Two tributaries of 100 m, one behind a weir that half of the fish pass, join above 50 m of river:
+
+    >>> downstream = np.array([2, 2, -1], dtype=np.int32)
+    >>> weighted_above(downstream, np.array([100.0, 100.0, 50.0]), np.array([[0.5], [1.0], [0.2]])).ravel()
+    array([100., 100., 200.])
+    """
+    downstream = np.ascontiguousarray(downstream, dtype=np.int32)
+    return _weighted(downstream, np.asarray(length_m, dtype=np.float64), np.asarray(at_station, dtype=np.float64))
+
+
+# Downstream loop.
+@kernel
+def _weighted(downstream, length_m, at_station):
+    total = np.empty(at_station.shape)
+    for i in range(downstream.size):
+        total[i, :] = length_m[i]
+    for i in range(downstream.size):
+        below = downstream[i]
+        if below >= 0:
+            for group in range(total.shape[1]):
+                total[below, group] += at_station[i, group] * total[i, group]
     return total
 
 
@@ -223,7 +296,7 @@ def grades_counted(weakest):
     Examples
     --------
     >>> grades_counted("claimed")
-    ['tested', 'claimed']
+    ['tested', 'modelled', 'claimed']
     """
     return list(EVIDENCE[: EVIDENCE.index(weakest) + 1])
 
@@ -241,10 +314,94 @@ def without_fish_safe(choice):
     ndarray of int8, shape (m,)
         -1 where only a fish-safe turbine may be used.
     """
-    return np.where(choice == SAFE_MAY, NONE_MAY, choice).astype(choice.dtype)
+    return np.where(choice >= SAFE_MAY, NONE_MAY, choice).astype(choice.dtype)
 
 
-def gain_by_district(names, district, only_safe, without, by_grade, turbine_names):
+# How much lower and higher the bar of survival is taken, to say what it decides: one point either way.
+BAR_CHANGES = (-0.01, 0.01)
+
+
+class SafetyCase(NamedTuple):
+    """One way to judge what is fish-safe.
+
+    ``question`` that rules ask, of `sitefinder.vocabulary.FISH_SAFETIES`; ``evidence``, the weakest grade that
+    counts;
+    ``bar_change``, what the bars of all groups are raised by, 0 for the stated ones.
+    """
+
+    question: str
+    evidence: str
+    bar_change: float = 0.0
+
+
+def with_bars(fish, change):
+    """The settings of fish with the bars of all groups raised, within 0 and 1.
+
+    Parameters
+    ----------
+    fish : sitefinder.settings.FishSettings
+    change : float
+        As a share; negative lowers them.
+
+    Returns
+    -------
+    sitefinder.settings.FishSettings
+    """
+    groups = [
+        group.model_copy(update={"min_survival": min(max(fish.bar_of(group) + change, 0.0), 1.0)})
+        for group in fish.migrating
+    ]
+    return fish.model_copy(update={"groups": groups})
+
+
+def weakest_counted(fish):
+    """The weakest grade of evidence that counts in the settings."""
+    return max(fish.evidence, key=EVIDENCE.index)
+
+
+def fish_cases(fish):
+    """Cases that fish safety is judged by: each grade of evidence with the stated bars, and other bars.
+
+    Parameters
+    ----------
+    fish : sitefinder.settings.FishSettings
+
+    Returns
+    -------
+    list of (str, float)
+        The weakest grade of evidence that counts, and the change of the bars.
+    """
+    own = weakest_counted(fish)
+    return [*((grade, 0.0) for grade in EVIDENCE), *((own, change) for change in BAR_CHANGES)]
+
+
+def judged_by(fish, grade, change):
+    """The settings of fish for one of `fish_cases`; other bars keep the grades that are stated."""
+    return with_bars(fish, change) if change else fish.model_copy(update={"evidence": grades_counted(grade)})
+
+
+def as_asked(choice, question, own):
+    """The turbine choice of each stretch if all rules for fish-safe turbines asked one question.
+
+    Parameters
+    ----------
+    choice : ndarray of int8, shape (m,)
+        As the rules ask, see `sitefinder.rules.verdicts.admissible`.
+    question, own : str
+        Names of the question, and of the one that ``fish.safe`` states, of `sitefinder.vocabulary.FISH_SAFETIES`.
+
+    Returns
+    -------
+    ndarray of int8, shape (m,)
+        Unchanged where the question is the stated one.
+    """
+    if question == own:
+        return choice
+    asked = AS_BUILT_MAY if question == AS_BUILT_SAFETY.name else SAFE_MAY
+    return np.where(choice >= SAFE_MAY, asked, choice).astype(choice.dtype)
+
+
+def gain_by_district(names, district, only_safe, without, by_case, own, turbine_names):
     """Selections with and without fish-safe turbines, totalled by district and grade of evidence.
 
     Parameters
@@ -257,16 +414,20 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
         Candidates at which the rules admit only a fish-safe turbine.
     without : Offers
         The selection if no turbine counted as fish-safe.
-    by_grade : dict of str to Offers
-        The selection for each weakest grade of evidence that counts.
+    by_case : dict of SafetyCase to Offers
+        The selection for each case.
+    own : SafetyCase
+        The one that the settings state, or come nearest to.
     turbine_names : ndarray of str
         By the number of the class.
 
     Returns
     -------
     DataFrame
-        A row for each district and grade: ``district``, ``evidence``, ``sites_any``, ``energy_any_mwh``,
-        ``sites``, ``energy_mwh``, ``sites_only_safe``, ``power_only_safe_kw``, ``energy_only_safe_mwh``,
+        A row for each district and case: ``district``, ``question``, ``evidence``, ``bar_change``, ``sites_any``,
+        ``energy_any_mwh``,
+        ``sites``, ``sites_changed`` (of the own case, that are not there or are other plants), ``energy_mwh``,
+        ``sites_only_safe``, ``power_only_safe_kw``, ``energy_only_safe_mwh``,
         ``gain_mwh``, ``turbines`` (classes chosen where only fish-safe ones may be used, by name).
 
     Notes
@@ -281,7 +442,7 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
         in_district = district == name
         any_set = without.chosen & in_district
         any_mwh = without.valued["energy_mwh"].to_numpy()[any_set].sum()
-        for grade, offers in by_grade.items():
+        for case, offers in by_case.items():
             picked = offers.chosen & in_district
             protected = picked & only_safe
             energy = offers.valued["energy_mwh"].to_numpy()
@@ -290,10 +451,11 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
             rows.append(
                 {
                     "district": name,
-                    "evidence": grade,
+                    **case._asdict(),
                     "sites_any": int(any_set.sum()),
                     "energy_any_mwh": any_mwh,
                     "sites": int(picked.sum()),
+                    "sites_changed": int((_is_other(by_case[own], offers) & in_district).sum()),
                     "energy_mwh": energy[picked].sum(),
                     "sites_only_safe": int(protected.sum()),
                     "power_only_safe_kw": offers.valued["power_kw"].to_numpy()[protected].sum(),
@@ -303,3 +465,11 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
                 }
             )
     return pd.DataFrame(rows)
+
+
+# Sites of a selection that another one does not have, or has with another turbine or screen.
+def _is_other(offers, other):
+    same = offers.chosen & other.chosen
+    for name in ("turbine", "screened"):
+        same &= offers.valued[name].to_numpy() == other.valued[name].to_numpy()
+    return offers.chosen & ~same

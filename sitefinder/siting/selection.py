@@ -348,8 +348,25 @@ VALUED = (
     "capital_cost",
     "lcoe_per_kwh",
     "net_annual_value",
+    "survival",
+    "grade",
 )
-PREFIXES = ("any_", "safe_")
+# By the number of the turbine choice.
+PREFIXES = ("any_", "safe_", "as_built_")
+
+
+def without_prefix(name):
+    """Name of a column of a valuation without the turbine choice at its front.
+
+    Examples
+    --------
+    >>> without_prefix("as_built_power_kw")
+    'power_kw'
+    """
+    for prefix in PREFIXES:
+        if name.startswith(prefix):
+            return name.removeprefix(prefix)
+    return name
 
 
 class Offers(NamedTuple):
@@ -389,7 +406,8 @@ def valued_for(valuation, choice):
     valuation : DataFrame, m rows
         Columns of `VALUED` with each of `PREFIXES`.
     choice : ndarray of int, shape (m,)
-        0 for any turbine, 1 for a fish-safe one, -1 for none.
+        0 for any turbine, 1 for a fish-safe one with a screen where that takes one, 2 for one that is fish-safe as
+        built, -1 for none.
 
     Returns
     -------
@@ -398,10 +416,10 @@ def valued_for(valuation, choice):
     """
     columns = {}
     for name in VALUED:
-        either = [valuation[prefix + name].to_numpy() for prefix in PREFIXES]
-        values = np.where(choice == 1, either[1], either[0])
-        if name in ("turbine", "units"):
-            columns[name] = np.where(choice >= 0, values, -1 if name == "turbine" else 0).astype(np.int64)
+        each = [valuation[prefix + name].to_numpy() for prefix in PREFIXES]
+        values = np.choose(np.maximum(choice, 0), each)
+        if name in ("turbine", "units", "grade"):
+            columns[name] = np.where(choice >= 0, values, 0 if name == "units" else -1).astype(np.int64)
         elif name == "screened":
             columns[name] = values.astype(bool) & (choice >= 0)
         else:
@@ -473,13 +491,15 @@ def choose_sites(
             boundary = boundary_of_path(*ends, *ponds)
             chosen, gap = choose_best_set(downstream, tailrace, preferred, *boundary).chosen, 0.0
     else:
-        safe = valued_for(valuation, np.where(choice >= 0, SAFE, choice))
-        may_be_safe = passing & (choice != SAFE) & _keeps_limits(stretches, safe, settings)
+        safe = valued_for(valuation, np.where(choice == ANY, SAFE, choice))
+        may_be_safe = passing & (choice == ANY) & _keeps_limits(stretches, safe, settings)
         safe_value = np.nan_to_num(_value(safe, settings)[0] - barrier_cost)
         option_value = np.column_stack([option_value, np.where(may_be_safe, safe_value, 0.0)])
         preferred = _existing_first(option_value, stretches.table, settings.selection)
         # Where the rules require a fish-safe turbine, that is the first option.
-        first = np.where(choice == SAFE, migration.survival[:, SAFE], migration.survival[:, 0])
+        first = np.take_along_axis(migration.survival, np.maximum(choice, 0)[:, None].astype(np.int64), axis=1)[
+            :, 0
+        ]
         options = migration._replace(survival=np.column_stack([first, migration.survival[:, SAFE]]))
         entered = entered_at(stretches.table["scheme_type"], intake, tailrace)
         found = choose_for_fish(*ends, entered, preferred, options, *ponds)

@@ -8,6 +8,7 @@ import pandas as pd
 import shapely
 
 from sitefinder.network.stations import nearest_segments, touched_stations
+from sitefinder.siting.barriers import stated_passable
 from sitefinder.vocabulary import FLAG_SEPARATOR, FLAG_VALUE, STRUCTURE_IN_USE
 
 # Attributes of a structure in the user's layer, with defaults.
@@ -19,6 +20,7 @@ ATTRIBUTES = {
     "powered": False,
     "fish_pass": False,
     "removal_planned": False,
+    "passable": "",
     "drop_m": np.nan,
     "drop_error_m": np.nan,
 }
@@ -27,6 +29,8 @@ CROSSINGS = ("bridge", "culvert", "embankment", "ford")
 NOT_BARRIERS = ("fall", "waterfall", *CROSSINGS)
 # Values for a structure without use.
 NO_USE = ("", "none", "no", "unused", "disused", "abandoned", "unknown")
+# Conditions that ask for repair, in the user's words (common practice, no source).
+IN_REPAIR = ("poor", "bad", "derelict", "ruined", "damaged")
 # A surveyed drop without a stated error (common practice, no source).
 SURVEY_ERROR_M = 0.1
 WORDS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False, "": False}
@@ -75,6 +79,7 @@ def place_structures(frame, segments, snap_m) -> pd.DataFrame:
         (natural, "no barrier to take head at"),
         (powered, "already powered: its stream is developed"),
         (planned, "removal is planned"),
+        (_is_unclear(table["passable"]), "passable is neither yes, partly or no nor a share from 0 to 1"),
         (
             table["drop_m"].isna().to_numpy() & table["is_barrier"].to_numpy(),
             "no surveyed drop: head from the DEM",
@@ -305,6 +310,11 @@ def use_flags(structures):
     is_unused = use.str.lower().isin(NO_USE)
     use = use.str.replace(FLAG_SEPARATOR, ", ", regex=False)
     return (STRUCTURE_IN_USE.name + FLAG_VALUE + use).where(~is_unused, "").to_numpy(dtype=object)
+
+
+# Words on whether fish pass that are not understood.
+def _is_unclear(words):
+    return np.isnan(stated_passable(words)) & (words.str.strip() != "").to_numpy(dtype=bool)
 
 
 def _as(values, default):

@@ -15,6 +15,7 @@ from sitefinder.schema import is_scheme_that
 from sitefinder.siting.access import is_off_grid, nearest_distance_m, on_roads, road_lines
 from sitefinder.siting.candidates import Stretches, find_stretches, subset
 from sitefinder.siting.passed import new_weirs_at, passed_things, plants_of_structures
+from sitefinder.siting.selection import without_prefix
 from sitefinder.steps.systems import joined_rows
 from sitefinder.vocabulary import FLOW_TOO_WEAK, schemes_that
 
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.water_bodies import WaterBodies
 
 # What a stretch without a valuation holds.
-NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False}
+NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False, "grade": -1}
 
 
 def list_stretches(
@@ -237,20 +238,28 @@ def settlements_to_serve(settings: Settings, inputs: RunInputs) -> geopandas.Geo
 
 
 def value_all(
-    settings: Settings, inputs: RunInputs, stretches: Stretches, flows: Flows, water_depths: WaterDepths
+    settings: Settings,
+    inputs: RunInputs,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    *,
+    only_safe: bool = False,
 ) -> pd.DataFrame:
     """Energy and cost of each stretch with any turbine and with fish-safe ones; none where the flow is too small.
 
     Rules have no say here: a new rule redoes no energy. Nor has one stretch a say in another's
-    valuation, so that this is done for each drainage system alone.
+    valuation, so that this is done for each drainage system alone. With `only_safe` there are no columns ``any_``.
     """
     table = stretches.table
     enough = table["flow_mean_m3s"] >= settings.stretches.min_flow_mean_m3s
     enough &= ~table["flow_missing"]
     data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
-    valued = value_stretches(table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data)
+    valued = value_stretches(
+        table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data, only_safe=only_safe
+    )
     columns = {
-        name: pd.Series(NO_VALUE.get(name.partition("_")[2], np.nan), index=table.index, dtype=valued[name].dtype)
+        name: pd.Series(NO_VALUE.get(without_prefix(name), np.nan), index=table.index, dtype=valued[name].dtype)
         for name in valued
         if name != "costs_left_out"
     }

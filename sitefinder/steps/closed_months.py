@@ -1,7 +1,8 @@
-"""The stages of closed months: the months that rules close to each candidate, and what its energy is without them.
+"""The stages of closed months: months that rules or fish close to each candidate, and what its energy is then.
 
-Energy knows no rules, so that a new rule redoes no energy. Only candidates under a rule that closes months are
-valued once more, with those months closed, and only where something says when water flows.
+Energy knows no rules, so that a new rule redoes no energy. Only candidates to which months are closed, by a rule
+or because a group of fish migrates past them, are valued once more with those months closed, and those at which
+such a group raises the environmental flow with that; and only where something says when water flows.
 """
 
 from __future__ import annotations
@@ -12,25 +13,37 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.energy.hydraulics import WaterDepths
+from sitefinder.hydrology.environmental_flow import environmental_flow_by_bin
 from sitefinder.hydrology.months import Months, shares_of_bins
 from sitefinder.hydrology.regime import days_of_months
-from sitefinder.hydrology.seasons import BIN_MONTH
+from sitefinder.hydrology.seasons import BIN_MONTH, YearBins
 from sitefinder.rules.verdicts import closed_by_rules
+from sitefinder.settings.flows import EnvironmentalFlowRule
+from sitefinder.siting.fish_passage import entered_at
 from sitefinder.steps.candidates import value_all
+from sitefinder.steps.migration import groups_migrating, natural_access
 from sitefinder.steps.systems import extents_of
+from sitefinder.vocabulary import CLOSE_IN_SEASON, NOTHING_IN_SEASON, RAISE_IN_SEASON
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy.typing as npt
 
     from sitefinder.hydrology.flow_errors import FlowModel
+    from sitefinder.network.stations import Stationing
     from sitefinder.settings import Settings
+    from sitefinder.settings.fish import FishGroup
     from sitefinder.siting.candidates import Stretches
     from sitefinder.steps.flows import Flows
     from sitefinder.steps.inputs import RunInputs
     from sitefinder.steps.rules import Judged
     from sitefinder.steps.systems import Systems
+    from sitefinder.steps.water_bodies import WaterBodies
 
 CANDIDATE = "candidate"
+# Bit of the first group of fish, after those of the months.
+FIRST_GROUP = 12
 
 
 def take_months(flows: Flows) -> Months:
@@ -38,18 +51,58 @@ def take_months(flows: Flows) -> Months:
     return flows.months
 
 
-def find_closed_months(settings: Settings, verdicts: Judged) -> npt.NDArray[np.int16]:
-    """Months that the rules that hold close to each candidate: bit 0 for January to bit 11 for December.
+def find_closed_months(
+    settings: Settings,
+    stationing: Stationing,
+    stretches: Stretches,
+    stream_things: pd.DataFrame,
+    water_bodies: WaterBodies,
+    rule_overlaps: pd.DataFrame,
+    verdicts: Judged,
+) -> npt.NDArray[np.int64]:
+    """What rules and the seasons of fish mean for each candidate, as bits of a number.
 
-    Nothing is closed to candidates that may not be used at all, so that they are not valued again.
+    Returns
+    -------
+    ndarray of int64
+        Bit 0 for January to bit 11 for December: nothing may be abstracted, since a rule that holds says so or a
+        group of fish that closes plants migrates past the candidate. Bit 12 and following, one for each group in
+        the order of the settings: the environmental flow is raised in its months. 0 for candidates that may not be
+        used at all, so that they are not valued again.
     """
     closed = closed_by_rules(verdicts.stretch_marks.held, settings.rules)
-    bits = (closed * (1 << np.arange(12))).sum(axis=1).astype(np.int16)
-    return np.where(verdicts.choice >= 0, bits, 0).astype(np.int16)
+    bits = (closed * (1 << np.arange(12))).sum(axis=1).astype(np.int64)
+    groups = settings.fish.migrating
+    if any(group.in_season != NOTHING_IN_SEASON.name for group in groups):
+        natural = natural_access(settings, stationing, stream_things, water_bodies)
+        _, migrates = groups_migrating(settings, stationing, rule_overlaps, natural)
+        ends = (stretches.table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+        past = migrates[entered_at(stretches.table["scheme_type"], *ends)]
+        for place, group in enumerate(groups):
+            bits |= np.where(past[:, place], _bits_of(place, group), 0)
+    return np.where(verdicts.choice >= 0, bits, 0).astype(np.int64)
+
+
+# What a group's season means for a candidate that it migrates past, see `find_closed_months`.
+def _bits_of(place: int, group: FishGroup) -> int:
+    if group.in_season == CLOSE_IN_SEASON.name:
+        return sum(1 << (month - 1) for month in set(group.months))
+    return 1 << (FIRST_GROUP + place) if group.in_season == RAISE_IN_SEASON.name else 0
+
+
+def raised_by(bits: int, groups: Sequence[FishGroup]) -> list[EnvironmentalFlowRule]:
+    """Rules of the environmental flow that groups of fish add, by a value of `find_closed_months`."""
+    return [
+        EnvironmentalFlowRule(
+            kind="share_of_mean", share=group.season_flow_share, months=sorted(set(group.months))
+        )
+        for place, group in enumerate(groups)
+        if int(bits) >> (FIRST_GROUP + place) & 1
+    ]
 
 
 def months_of(bits: int) -> list[int]:
-    """Months of a value of `find_closed_months`.
+    """Months of a value of `find_closed_months` in which nothing may be abstracted.
 
     Examples
     --------
@@ -75,9 +128,14 @@ class ClosedFlows(NamedTuple):
 
 
 def closed_flows(
-    flows: Flows, water_depths: WaterDepths, months: Months, stations: npt.NDArray[np.int64], bits: int
+    flows: Flows,
+    water_depths: WaterDepths,
+    months: Months,
+    stations: npt.NDArray[np.int64],
+    bits: int,
+    groups: Sequence[FishGroup] = (),
 ) -> ClosedFlows:
-    """Flows of a few stations with some months closed.
+    """Flows of a few stations with some months closed, or with a higher environmental flow in some.
 
     Parameters
     ----------
@@ -86,6 +144,8 @@ def closed_flows(
     stations : ndarray of int64
     bits : int
         See `find_closed_months`.
+    groups : sequence of sitefinder.settings.FishGroup
+        Of the settings.
 
     Returns
     -------
@@ -103,6 +163,9 @@ def closed_flows(
         month, closed = BIN_MONTH, np.zeros(len(BIN_MONTH), dtype=bool)
         model = _on_days(model, shares)
     closed = closed | np.isin(month, months_of(bits))
+    raising = raised_by(bits, groups)
+    if raising:
+        kept_m3s = np.maximum(kept_m3s, np.minimum(_raised_m3s(model, month, raising), bins_m3s))
     return ClosedFlows(
         own,
         bins_m3s,
@@ -110,8 +173,25 @@ def closed_flows(
         closed,
         month,
         water_depths.at(own)._replace(depth_m=depth_m),
-        model._replace(closed_months=tuple(sorted({*model.closed_months, *months_of(bits)}))),
+        model._replace(
+            rules=[*model.rules, *raising],
+            closed_months=tuple(sorted({*model.closed_months, *months_of(bits)})),
+        ),
     )
+
+
+# What rules ask of the flows as they are expected [m³/s].
+def _raised_m3s(
+    model: FlowModel, month: npt.NDArray[np.int8], rules: list[EnvironmentalFlowRule]
+) -> npt.NDArray[np.float64]:
+    errors = model.errors
+    judged, mean_m3s = errors.curve_m3s, errors.mean_m3s
+    if errors.judged_curve_ratio is not None:
+        judged = judged * errors.judged_curve_ratio
+        mean_m3s = judged.mean(axis=1)
+    year = YearBins(month, errors.bins_m3s, np.ones(len(judged)))
+    raised: npt.NDArray[np.float64] = environmental_flow_by_bin(judged, mean_m3s, rules, errors.area_km2, year)
+    return raised
 
 
 # What flows may be, on the days of the year.
@@ -134,9 +214,11 @@ def value_closed(
     flows: Flows,
     water_depths: WaterDepths,
     months: Months,
-    closed_months: npt.NDArray[np.int16],
+    closed_months: npt.NDArray[np.int64],
+    *,
+    only_safe: bool = False,
 ) -> pd.DataFrame:
-    """Energy and cost of the candidates to which a rule closes months.
+    """Energy and cost of the candidates to which months are closed, or that must leave more water in some.
 
     Returns
     -------
@@ -149,10 +231,12 @@ def value_closed(
         rows = np.flatnonzero(closed_months == bits)
         table = stretches.table.iloc[rows].reset_index(drop=True)
         ends = {name: table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace")}
-        own = closed_flows(flows, water_depths, months, np.concatenate(list(ends.values())), bits)
+        at = np.concatenate(list(ends.values()))
+        own = closed_flows(flows, water_depths, months, at, bits, settings.fish.migrating)
         table = table.assign(**{name: np.searchsorted(own.stations, at) for name, at in ends.items()})
         # Only the table and these parts of the flows are looked at.
-        valued = value_all(settings, inputs, stretches._replace(table=table), own, own.depths)  # type: ignore[arg-type]
+        given = stretches._replace(table=table), own, own.depths
+        valued = value_all(settings, inputs, *given, only_safe=only_safe)  # type: ignore[arg-type]
         found.append(valued.assign(**{CANDIDATE: rows}))
     if not found:
         return pd.DataFrame({CANDIDATE: np.zeros(0, dtype=np.int64)})

@@ -18,6 +18,13 @@ VALUED_BY = (
     "costs.rate_kind costs.inflation costs.lifetime_years costs.price_per_kwh costs.own_use_price_per_kwh "
     "costs.own_use_share costs.own_use_kwh_per_year costs.own_consumption_share costs.connection costs.ground"
 )
+# Settings that survival of fish at a plant, and what is fish-safe, depend on.
+SAFE_BY = (
+    "fish.groups.name fish.groups.lengths_m fish.groups.direction fish.groups.min_survival "
+    "fish.groups.thickness_share fish.min_survival fish.evidence fish.relative_flow"
+)
+# Settings of the months in which fish migrate, and of what they mean for sites.
+SEASON_BY = "fish.groups.months fish.groups.in_season fish.groups.season_flow_share"
 # Settings that the ways of conduits depend on.
 WAYS_BY = "conduits stretches.longest_m energy.conduit energy.canal_slope energy.pipe_velocity_m_s costs.ground"
 # Results that the best set of sites is chosen from.
@@ -237,7 +244,7 @@ STEPS = bound(
             "energy",
             "sitefinder.steps.candidates:value_all",
             "systems stretches flows water_depths",
-            f"{VALUED_BY} fish.min_survival fish.evidence",
+            f"{VALUED_BY} {SAFE_BY}",
             "turbines costs",
             by_system("sitefinder.steps.candidates:joined_energy", "stretches", "flows", "water_depths"),
         ),
@@ -257,7 +264,7 @@ STEPS = bound(
             "drop_values",
             "sitefinder.steps.drops:value_drops",
             "",
-            f"{VALUED_BY} fish.min_survival fish.evidence flows.closed_months off_grid",
+            f"{VALUED_BY} {SAFE_BY} flows.closed_months off_grid",
             "drops turbines costs layers.roads layers.power_lines layers.settlements layers.region",
         ),
         stage(
@@ -277,15 +284,16 @@ STEPS = bound(
         stage(
             "closed_months",
             "sitefinder.steps.closed_months:find_closed_months",
-            "verdicts",
-            "rules",
+            "stationing stretches stream_things water_bodies rule_overlaps verdicts",
+            f"rules {SEASON_BY} fish.groups.name fish.groups.lengths_m fish.groups.direction fish.groups.rules "
+            "fish.groups.max_leap_m fish.spawning_rules",
             content=CONTENT,
         ),
         stage(
             "closed_energy",
             "sitefinder.steps.closed_months:value_closed",
             "systems stretches flows water_depths months closed_months",
-            f"{VALUED_BY} fish.min_survival fish.evidence",
+            f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
             "turbines costs",
             by_system(
                 "sitefinder.steps.closed_months:joined_closed_energy",
@@ -316,7 +324,7 @@ STEPS = bound(
             "evidence_values",
             "sitefinder.steps.evidence:value_by_evidence",
             "systems stretches flows water_depths months closed_months fish_safe_only",
-            f"{VALUED_BY} fish.min_survival fish.evidence",
+            f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
             "turbines costs",
             by_system(
                 "sitefinder.steps.evidence:joined_evidence",
@@ -333,7 +341,7 @@ STEPS = bound(
             "sitefinder.steps.selection:weigh_fish_safety",
             f"systems evidence_values {CHOSEN_FROM}",
             "ranking selection stretches.min_flow_mean_m3s stretches.never_past costs.max_lcoe_per_kwh fish",
-            "turbines layers.region",
+            "turbines costs layers.region",
             by_system("sitefinder.steps.selection:joined_fish_safety", "evidence_values", *CHOSEN_FROM.split()),
         ),
     ],

@@ -939,19 +939,36 @@ def _add_turbines_and_costs(readings: Readings, settings: Settings, folder: Path
 
     readings.add("money", money, settings=costs.price_year, needs=("turbines.read", "costs.read"), counted=tuple)
 
+    screens = [folder / path for path in settings.fish.screens]
+    readings.add(
+        "screen",
+        lambda: readers.read_screen(screens, settings.fish.screen),
+        settings=[settings.fish.screens, settings.fish.screen],
+        files=tuple(screens),
+    )
+
     def count() -> int:
         return len(value("turbines.read").turbines)
 
     both = ("money", "turbines.read")
     readings.add("turbines", lambda: value("money").turbines[: count()], needs=both)
     readings.add("rotors", lambda: value("money").turbines[count() :], needs=both)
-    _derive(readings, "costs", "money", lambda read: read.costs)
+    readings.add(
+        "costs", lambda: readers.with_screen(value("money").costs, value("screen")), needs=("money", "screen")
+    )
     _derive(
         readings, "conversions", "money", lambda read: read.conversions, counted=lambda found: [*map(tuple, found)]
     )
     table = settings.flows.gauges
     presets = [rule.preset for rule in settings.flows.environmental if rule.preset is not None]
-    named = [*turbines, costs.file, *settings.flows.equations, *presets, *([table.path] if table else [])]
+    named = [
+        *turbines,
+        *settings.fish.screens,
+        costs.file,
+        *settings.flows.equations,
+        *presets,
+        *([table.path] if table else []),
+    ]
     regime, change = settings.flows.regime, settings.flows.change
     named += [] if regime is None or regime.preset is None else [regime.preset]
     named += [] if change is None else [change.path]
@@ -963,7 +980,16 @@ def _add_turbines_and_costs(readings: Readings, settings: Settings, folder: Path
             None if table is None else table.model_dump(mode="json"),
             None if change is None else change.model_dump(mode="json"),
         ],
-        needs=("turbines.read", "costs.read", "equations", "gauges", "environmental", "regime", "change"),
+        needs=(
+            "turbines.read",
+            "screen",
+            "costs.read",
+            "equations",
+            "gauges",
+            "environmental",
+            "regime",
+            "change",
+        ),
         files=tuple(folder / path for path in named),
         notes=lambda rows: ReadingNotes(rows, files=() if table is None else readers.daily_files(table, folder)),
     )

@@ -10,7 +10,7 @@ import pandas as pd
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from sitefinder.catalogue.costs import to_common_currency
+from sitefinder.catalogue.costs import to_common_currency, with_screen
 from sitefinder.errors import ConfigError
 from sitefinder.hydrology.abstractions import alterations_of
 from sitefinder.hydrology.change import flow_change_of
@@ -28,6 +28,7 @@ from sitefinder.io.catalogue_files import (
     read_dem_error,
     read_environmental_flow,
     read_regime,
+    read_screen,
     read_turbine_files,
 )
 from sitefinder.io.crs import Operation, scale_note
@@ -108,6 +109,7 @@ __all__ = [
     "read_raster",
     "read_ratings",
     "read_rule",
+    "read_screen",
     "read_sections",
     "read_share",
     "read_spot_gaugings",
@@ -121,6 +123,7 @@ __all__ = [
     "trial_weights",
     "validate_unfit_flows",
     "validate_unknown_gauges",
+    "with_screen",
     "year_to_year_of",
 ]
 

@@ -7,19 +7,23 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from sitefinder.energy.turbines import turbine_survival, turbine_table
+from sitefinder.energy.fish_survival import GRADES, classes_that_may_be_safe
 from sitefinder.network.stations import without_repeats
-from sitefinder.rules.overlaps import SHORTEST_OVERLAP_M, union_of_intervals
 from sitefinder.rules.verdicts import SAFE_MAY
-from sitefinder.schema import EVIDENCE, LAYERS, has_flag
+from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, district_of, in_region
 from sitefinder.siting.fish_passage import (
     MigrationPath,
+    SafetyCase,
+    as_asked,
     entered_at,
+    fish_cases,
     gain_by_district,
     grades_counted,
+    judged_by,
     plants_to_outlet,
     survival_to_outlet,
+    weakest_counted,
     without_fish_safe,
     worst_from_above,
 )
@@ -27,6 +31,7 @@ from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.passed import bits_of
 from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
 from sitefinder.steps.closed_months import with_closed
+from sitefinder.steps.migration import spawning_metres
 from sitefinder.steps.quiet import without_library_output
 from sitefinder.steps.systems import extents_of, joined_rows, joined_values, reaches_of
 from sitefinder.units import METRES_PER_KILOMETRE
@@ -34,6 +39,7 @@ from sitefinder.vocabulary import (
     ACTIONS,
     BARRED_BY_RULE,
     CATCHMENT_INCOMPLETE,
+    FISH_SAFETIES,
     FLOW_TOO_SMALL,
     FLOW_TOO_WEAK,
     HEAD_UNRESOLVED,
@@ -42,8 +48,7 @@ from sitefinder.vocabulary import (
     NO_FLOW_ESTIMATE,
     OUTSIDE_REGION,
     STREAM_TOO_SMALL,
-    TOUCHING,
-    UNDER,
+    names,
     passing_verdicts,
 )
 
@@ -181,7 +186,9 @@ def offer_steps(
 ) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     """What a stretch must pass to be offered, for `choose_sites`: pairs of a reason and a bool array."""
     table, allow = stretches.table, settings.ranking.allow
-    too_small = [energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe")]
+    too_small = [
+        energy[f"{prefix}_stream_too_small"].to_numpy(dtype=bool) for prefix in ("any", "safe", "as_built")
+    ]
     steps = {
         OUTSIDE_REGION: in_region(stationing.stations, inputs)[table["tailrace"].to_numpy()],
         NO_FLOW_ESTIMATE: ~table["flow_missing"].to_numpy(),
@@ -192,7 +199,7 @@ def offer_steps(
         BARRED_BY_RULE: verdicts.choice >= 0,
         NEVER_PAST: (table["passed_kinds"].to_numpy() & bits_of(settings.stretches.never_past)) == 0,
         NO_CONDUIT: ~table["no_conduit"].to_numpy(dtype=bool),
-        STREAM_TOO_SMALL: ~np.where(verdicts.choice == 1, *too_small[::-1]),
+        STREAM_TOO_SMALL: ~np.choose(np.maximum(verdicts.choice, 0), too_small),
     }
     return [(reason.name, passes | reason.is_allowed(allow)) for reason, passes in steps.items()]
 
@@ -213,41 +220,17 @@ def migration_path(
     fish = settings.fish
     if not fish.spawning_rules or fish.min_passage_survival is None:
         return None
+    counts = np.array([grade in fish.evidence for grade in GRADES] + [False])
     survival = [
-        turbine_survival(
-            inputs.turbines, energy[f"{prefix}turbine"], energy[f"{prefix}screened"].astype(bool), fish.evidence
-        )
+        np.where(counts[energy[f"{prefix}grade"].to_numpy(dtype=np.int64)], energy[f"{prefix}survival"], 0.0)
         for prefix in PREFIXES
     ]
     return MigrationPath(
         spawning_metres(settings, stationing, rule_overlaps) > 0,
-        np.where(water_bodies.plants_entered, _past_existing(settings), 1.0),
+        np.where(water_bodies.plants_entered, settings.fish.existing_survival, 1.0),
         np.nan_to_num(np.column_stack(survival)),
         fish.min_passage_survival,
     )
-
-
-def spawning_metres(
-    settings: Settings, stationing: Stationing, rule_overlaps: pd.DataFrame
-) -> npt.NDArray[np.float64]:
-    """Length of each station's segment under the spawning rules [m].
-
-    Features that may be meant (a missing category) count; where a rule works along the stream, only what lies
-    under its layer does.
-    """
-    meant = rule_overlaps["rule"].isin(settings.fish.spawning_rules)
-    hits = rule_overlaps[meant & rule_overlaps["effect"].isin([UNDER.name, TOUCHING.name])]
-    station = hits["station"].to_numpy(dtype=np.int64)
-    union = union_of_intervals(station, *(hits[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m")))
-    metres = np.zeros(len(stationing.stations))
-    np.add.at(metres, union.owner, union.to_m - union.from_m)
-    # A touch that its rule counts is spawning ground without length.
-    metres[station] = np.maximum(metres[station], SHORTEST_OVERLAP_M)
-    return metres
-
-
-def _past_existing(settings: Settings) -> float:
-    return 1.0 if settings.fish.existing_survival is None else settings.fish.existing_survival
 
 
 def site_ids(tailrace_names: Iterable[str], scheme_types: Iterable[str]) -> list[str]:
@@ -290,7 +273,7 @@ def fish_alive(
     water_bodies: WaterBodies,
     sites: Chosen,
 ) -> FishAlive:
-    """What comes down past the chosen sites, with the shares that their turbine classes state, whatever the grade.
+    """What comes down past the chosen sites, of the group of fish that decides at each, whatever the evidence.
 
     Returns
     -------
@@ -300,11 +283,11 @@ def fish_alive(
     picked = np.flatnonzero(offers.chosen)
     table, valued = stretches.table.iloc[picked], offers.valued.iloc[picked]
     ends = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
-    counts = settings.fish.existing_survival is not None
-    existing = np.flatnonzero(water_bodies.plants_entered & counts)
+    existing = np.flatnonzero(water_bodies.plants_entered)
     entered = np.concatenate([entered_at(table["scheme_type"], *ends), existing]).astype(np.int64)
-    own = turbine_survival(inputs.turbines, valued["turbine"], valued["screened"])
-    survival = np.concatenate([own, np.full(len(existing), _past_existing(settings))])
+    survival = np.concatenate(
+        [valued["survival"].to_numpy(dtype=float), np.full(len(existing), settings.fish.existing_survival)]
+    )
     downstream = stationing.stations["downstream"].to_numpy().astype(np.int32)
     to_outlet = survival_to_outlet(downstream, entered, survival)
     spawning_m = spawning_metres(settings, stationing, rule_overlaps)
@@ -332,18 +315,30 @@ def with_fish(
 
 
 def published_spawning(
-    settings: Settings, values: npt.NDArray[np.float64], silent: Sequence[str] = ("generalised", "hidden")
+    settings: Settings,
+    values: npt.NDArray[np.float64],
+    silent: Sequence[str] = ("generalised", "hidden"),
+    rules: Sequence[str] | None = None,
 ) -> npt.NDArray[np.float64]:
-    """Figures of spawning grounds as published: none (NaN) if one of their rules may not be shown as it is."""
+    """Figures of spawning grounds as published: none (NaN) if one of their rules may not be shown as it is.
+
+    ``rules`` names other rules than the spawning rules.
+    """
+    meant = settings.fish.spawning_rules if rules is None else rules
     withheld = {rule.name for rule in settings.rules if rule.publish in silent}
-    return np.full(len(values), np.nan) if withheld & set(settings.fish.spawning_rules) else values
+    return np.full(len(values), np.nan) if withheld & set(meant) else values
 
 
 class FishSafety(NamedTuple):
-    """The best set if no turbine counted as fish-safe, and the best sets by the weakest grade that counts."""
+    """The best set if no turbine counted as fish-safe, and the best sets with them.
+
+    ``by_case`` holds these by the question that rules ask, the weakest grade of evidence that counts, and the bar;
+    ``own`` is the case of the settings.
+    """
 
     without: Offers
-    by_grade: dict[str, Offers]
+    by_case: dict[SafetyCase, Offers]
+    own: SafetyCase
 
 
 def weigh_fish_safety(
@@ -359,7 +354,7 @@ def weigh_fish_safety(
     closed_energy: pd.DataFrame | None = None,
     river_parts: RiverParts | None = None,
 ) -> FishSafety:
-    """Best sets of sites without fish-safe turbines, and with them by grade of evidence."""
+    """Best sets of sites without fish-safe turbines, and with them by question and grade of evidence."""
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
 
     def best(settings: Settings, judged: Judged, valued: pd.DataFrame) -> Offers:
@@ -367,45 +362,53 @@ def weigh_fish_safety(
         return choosing(settings, inputs, *given)()
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
-    by_grade, known = {}, {}
-    for grade in EVIDENCE:
-        fish = settings.fish.model_copy(update={"evidence": grades_counted(grade)})
-        other = settings.model_copy(update={"fish": fish})
-        safety = tuple(turbine_table(inputs.turbines, other.fish).safety.tolist())
-        # A grade that makes no further class safe changes nothing.
-        if safety not in known:
-            valued = _valued_by(grade, evidence_values, energy, verdicts)
-            known[safety] = best(other, verdicts, valued)
-        by_grade[grade] = known[safety]
-    return FishSafety(without, by_grade)
+    by_case, known = {}, {}
+    for question in names(FISH_SAFETIES):
+        asked = verdicts._replace(choice=as_asked(verdicts.choice, question, settings.fish.safe))
+        # Where no rule asks, both questions have one answer.
+        differs = question if (asked.choice != verdicts.choice).any() else settings.fish.safe
+        for grade, change in fish_cases(settings.fish):
+            # Other bars are examined for the question of the settings alone.
+            if change and question != settings.fish.safe:
+                continue
+            fish = judged_by(settings.fish, grade, change)
+            other = settings.model_copy(update={"fish": fish})
+            # A grade that makes no further class safe changes nothing.
+            safe = classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, fish)
+            case = differs, change, safe
+            if case not in known:
+                known[case] = best(other, asked, _valued_by((grade, change), evidence_values, energy, verdicts))
+            by_case[SafetyCase(question, grade, change)] = known[case]
+    return FishSafety(without, by_case, SafetyCase(settings.fish.safe, weakest_counted(settings.fish)))
 
 
 def joined_fish_safety(
     found: dict[str, FishSafety], systems: Systems, stretches: Stretches, **_: object
 ) -> FishSafety:
-    """Best sets without fish-safe turbines and by grade of evidence, from those of each drainage system."""
+    """Best sets without fish-safe turbines and with them, from those of each drainage system."""
     without = _joined_offers({name: own.without for name, own in found.items()}, systems, stretches)
-    by_grade: dict[str, Offers] = {}
+    by_case: dict[SafetyCase, Offers] = {}
     known: dict[tuple[int, ...], Offers] = {}
-    for grade in EVIDENCE:
-        sets = {name: own.by_grade[grade] for name, own in found.items()}
+    first = next(iter(found.values()))
+    for case in first.by_case:
+        sets = {name: own.by_case[case] for name, own in found.items()}
         # Grades that share their set in every system share it in the region.
         same = tuple(map(id, sets.values()))
         if same not in known:
             known[same] = _joined_offers(sets, systems, stretches)
-        by_grade[grade] = known[same]
-    return FishSafety(without, by_grade)
+        by_case[case] = known[same]
+    return FishSafety(without, by_case, first.own)
 
 
-# The valuation by another grade, where that matters: at stretches that admit fish-safe turbines only.
+# The valuation by another grade or bar, where that matters: at stretches that admit fish-safe turbines only.
 def _valued_by(
-    grade: str, evidence_values: EvidenceValues, energy: pd.DataFrame, verdicts: Judged
+    case: tuple[str, float], evidence_values: EvidenceValues, energy: pd.DataFrame, verdicts: Judged
 ) -> pd.DataFrame:
-    if grade not in evidence_values.by_grade:
+    if case not in evidence_values.by_case:
         return energy
-    found = evidence_values.by_grade[grade]
+    found = evidence_values.by_case[case]
     valued = np.flatnonzero(evidence_values.rows)
-    counts = verdicts.choice[valued] == SAFE_MAY
+    counts = verdicts.choice[valued] >= SAFE_MAY
     columns: dict[str, npt.NDArray[Any]] = {}
     for name in energy.columns:
         values = energy[name].to_numpy()
@@ -449,14 +452,16 @@ def fish_safe_gain_table(
     table = gain_by_district(
         [*names, ""],
         district_of(x_m, y_m, districts),
-        verdicts.choice == SAFE_MAY,
+        verdicts.choice >= SAFE_MAY,
         *fish_safety,
         turbines,
     )
     potential = _potential(settings, reaches, lengths)
     for name in potential:
         table[name] = table["district"].map(potential[name]).fillna(0.0)
-    as_set = [set(grades_counted(grade)) == set(settings.fish.evidence) for grade in table["evidence"]]
+    counted = table["evidence"].map(lambda grade: set(grades_counted(grade)))
+    as_set = counted == set(settings.fish.evidence)
+    as_set &= (table["question"] == settings.fish.safe) & (table["bar_change"] == 0.0)
     table["as_set"] = as_set
     gain: pd.DataFrame = table[[column.name for column in LAYERS["fish_safe_gain"].columns]]
     return gain

@@ -65,7 +65,7 @@ def test_passage_survival_is_that_of_the_least_favourable_route_with_what_it_lea
 
     assert fish_text(two, NO_FLAGS, {"fish.existing_survival": "0.9"}) == f"{start}."
     assert fish_text(two, NO_FLAGS, {}) == (
-        f"{start}; existing plants are not counted, since fish.existing_survival is not set."
+        f"{start}; at existing plants 77.7 % count as surviving, since fish.existing_survival is not set."
     )
     asked = {"fish.existing_survival": "0.9", "fish.min_passage_survival": "0.75"}
     flagged = pd.DataFrame({"flags": ["seam; survival_rounded"]})

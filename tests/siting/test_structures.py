@@ -126,7 +126,7 @@ def test_several_notes_are_joined():
 def test_a_layer_that_says_nothing_gets_what_is_taken_for_granted():
     stationing = place_structures(structures([(20, 0)]), SEGMENTS, snap_m=60.0)
 
-    texts = {"kind": "", "use": "", "owner": "", "condition": ""}
+    texts = {"kind": "", "use": "", "owner": "", "condition": "", "passable": ""}
     defaults = texts | {"powered": False, "fish_pass": False, "removal_planned": False}
     assert set(ATTRIBUTES) == {*defaults, "drop_m", "drop_error_m"}
     assert {name: stationing[name].item() for name in defaults} == defaults

@@ -54,6 +54,7 @@ def valley(tmp_path, write_region):
             "roads": shapely.LineString([(WEST, MIDDLE + 40), (east, MIDDLE + 40)]),
             "power_lines": shapely.LineString([(WEST, MIDDLE + 45), (east, MIDDLE + 45)]),
             "migration": shapely.box(WEST, MIDDLE - 5, east, MIDDLE + 5),
+            "far_below": shapely.box(east - 40, MIDDLE - 5, east, MIDDLE + 5),
         }
         files = {path.name: path.read_text(encoding="utf-8") for path in FILES.glob("*.toml")}
         files["equations.toml"] += months
@@ -132,6 +133,65 @@ def test_months_that_a_rule_closes_give_no_energy_and_the_site_is_valued_without
     # Options come from the search, the site's figures from its simulations.
     assert own["energy_mwh"] == pytest.approx(after["energy_mwh"], rel=0.02)
     assert "closed_months_counted" not in after["flags"]
+
+
+def group(season, rules="[]"):
+    return (
+        f'\n[[fish.groups]]\nname = "trout"\nlengths_m = [0.3]\nmonths = [1, 2, 12]\nrules = {rules}\n{season}\n'
+    )
+
+
+def test_months_that_fish_close_are_the_same_as_those_of_a_rule(delivered):
+    by_rule = delivered("rule", REGIME + group(""), "closed_months = [1, 2, 12]\n")
+    by_fish = delivered("fish", REGIME + group('in_season = "close"'))
+
+    assert by_fish["sites"]["closed_months"].tolist() == ["1;2;12"]
+    assert by_fish["sites"][VALUED].equals(by_rule["sites"][VALUED])
+    assert by_fish["site_months"].equals(by_rule["site_months"])
+
+
+def test_a_higher_environmental_flow_in_season_costs_energy_in_those_months_alone(delivered):
+    raised = 'in_season = "raise_environmental_flow"\nseason_flow_share = {}'
+    plain = delivered("plain", REGIME + group(""))
+    # What stays anyway: 15 % of the mean flow.
+    same = delivered("same", REGIME + group(raised.format(0.15)))
+    more, most = (
+        delivered(name, REGIME + group(raised.format(share))) for name, share in (("a", 0.6), ("b", 1.0))
+    )
+
+    season = np.isin(np.arange(1, 13), [1, 2, 12])
+    mean_m3s = plain["sites"]["flow_mean_m3s"].iloc[0]
+    kept = [layers["site_months"]["environmental_flow_m3s"].to_numpy() for layers in (plain, same, more)]
+    assert kept[1] == pytest.approx(kept[0], rel=0.01)
+    assert kept[2][~season] == pytest.approx(kept[0][~season], rel=0.01)
+    # Days with less natural flow than that keep what they have.
+    assert (kept[2][season] <= 0.6 * mean_m3s * (1 + 1e-9)).all()
+    assert (kept[2][season] > 3 * kept[1][season]).all()
+    energy = [layers["sites"]["energy_mwh"].iloc[0] for layers in (plain, same, more, most)]
+    assert energy[1] == pytest.approx(energy[0], rel=0.005)
+    assert energy[3] < energy[2] < 0.99 * energy[1]
+    # Simulated with it too.
+    assert more["sites"]["energy_mwh_p10"].iloc[0] < plain["sites"]["energy_mwh_p10"].iloc[0]
+    share = [
+        monthly_mwh(layers["sites"])[0, season].sum() / layers["sites"]["energy_mwh"].iloc[0]
+        for layers in (same, more)
+    ]
+    assert share[1] < share[0]
+
+
+def test_a_season_asks_nothing_of_a_site_that_the_group_does_not_migrate_past(delivered):
+    below = '\n[[rules]]\nname = "spawning"\npath = "layers.gpkg"\nlayer = "far_below"\naction = "note"\n'
+    plain = delivered("plain", REGIME)
+    season = group('in_season = "close"', '["spawning"]')
+    text = (FILES / "run.toml").read_text(encoding="utf-8").replace("price_per_kwh = 0.25", "price_per_kwh = 9.0")
+    text = text.replace("[stretches]", f"{REGIME}{season}\n[stretches]", 1).replace(
+        "[uncertainty]", f"{below}\n[uncertainty]"
+    )
+    elsewhere = delivered("elsewhere", texts={"run.toml": text})
+
+    assert elsewhere["sites"]["closed_months"].tolist() == [""]
+    assert elsewhere["sites"][VALUED].equals(plain["sites"][VALUED])
+    assert elsewhere["fish_sites"]["migrates_past"].tolist() == [False]
 
 
 def test_without_a_regime_closed_months_are_counted_and_a_flag_says_so(delivered):

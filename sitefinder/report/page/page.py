@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from sitefinder.report.flow_quality import flow_notes
 from sitefinder.report.page.figures import amount, short_money
+from sitefinder.report.page.fish import fish_section
 from sitefinder.report.page.region import assumptions, equations, headline, inputs_table, quality, region_tables
 from sitefinder.report.page.region_map import REACH_TIP, region_map
 from sitefinder.report.page.sites import filters, site_data, sites_table
@@ -24,6 +25,7 @@ SECTIONS = (
     ("sites", "Sites"),
     ("structures", "Existing structures and drops"),
     ("region", "Region"),
+    ("fish", "Fish"),
     ("inputs", "Inputs"),
     ("equations", "Flow equations"),
     ("assumptions", "Assumptions"),
@@ -57,6 +59,7 @@ def page_html(handover):
     supply = _supply(tables.get("supply_curve"), handover.currency)
     settings, stages = assumptions(provenance)
     style, script = _own(STYLE), "\n".join(_own(name) for name in SCRIPTS)
+    fish = fish_section(handover)
     data = {
         **site_data(handover),
         "reachTip": REACH_TIP,
@@ -75,7 +78,9 @@ def page_html(handover):
         "crs": handover.crs,
         "currency": handover.currency,
         "version": handover.version,
-        "sections": [section for section in SECTIONS if structures or section[0] != "structures"],
+        "sections": [
+            each for each in SECTIONS if (structures or each[0] != "structures") and (fish or each[0] != "fish")
+        ],
         "structures": structures,
         "flow_notes": flow_notes(tables, handover.allow),
         "headline": headline(handover),
@@ -87,6 +92,7 @@ def page_html(handover):
         "totals": _totals(handover),
         "region": region_tables(handover),
         "supply": supply,
+        "fish": fish,
         "inputs": inputs_table(provenance),
         "equations": equations(provenance, tables.get("flow_equations")),
         "settings": settings,

@@ -1,0 +1,185 @@
+"""What the sites, and what is there already, do to the passage of each group of fish, in sentences."""
+
+from sitefinder.report.text import counted, figure, is_missing, plain
+from sitefinder.schema.columns import MONTH_NAMES
+from sitefinder.vocabulary import (
+    BARRIER_KINDS,
+    CLOSE_IN_SEASON,
+    MIGRATION_DIRECTIONS,
+    RAISE_IN_SEASON,
+    labels,
+    named,
+)
+
+# Groups of which the printed summary says something.
+GROUPS_SHOWN = 4
+
+
+def group_texts(tables):
+    """What passage is today and with the sites, a sentence or two for each group of fish.
+
+    Parameters
+    ----------
+    tables : Mapping of str to DataFrame
+        ``fish_totals``, ``fish_passage`` and ``fish_sites``, as `sitefinder.schema` declares them.
+
+    Returns
+    -------
+    list of (str, str)
+        Name of the group with direction and months, and the text; in the order of the settings.
+    """
+    totals, passage, sites = (tables[f"fish_{name}"] for name in ("totals", "passage", "sites"))
+    texts = []
+    for group in totals["fish_group"].drop_duplicates():
+        states = totals[totals["fish_group"] == group].set_index("state")
+        direction = named(MIGRATION_DIRECTIONS, states["direction"].iloc[0])
+        months = sites.loc[sites["fish_group"] == group, "months"]
+        words = direction.label + (f", {months_text(months.iloc[0])}" if len(months) and months.iloc[0] else "")
+        parts = []
+        if direction.goes_up:
+            parts += [_access(states), _worst_barrier(passage[passage["fish_group"] == group])]
+        if direction.goes_down:
+            parts.append(_survival(states))
+        parts.append(_season(sites[sites["fish_group"] == group]))
+        texts.append((f"{plain(group)} ({words})", " ".join(filter(None, parts))))
+    return texts
+
+
+def fish_passage_texts(tables):
+    """The same as paragraphs of the printed summary; none without the tables or a barrier."""
+    if "fish_totals" not in tables or not len(tables["fish_passage"]):
+        return []
+    texts = group_texts(tables)
+    shown = [f"Passage of {name}: {text}" for name, text in texts[:GROUPS_SHOWN]]
+    rest = len(texts) - len(shown)
+    more = f"Passage of {counted(rest, 'more group', 'more groups')} of fish: see the layer fish_totals."
+    return [*shown, more] if rest else shown
+
+
+def site_points(fish_sites, site_id):
+    """What a site does to each group that migrates past it, a sentence each.
+
+    Parameters
+    ----------
+    fish_sites : DataFrame
+        As `sitefinder.schema` declares it.
+    site_id : str
+
+    Returns
+    -------
+    list of str
+    """
+    own = fish_sites[(fish_sites["site_id"] == site_id) & fish_sites["migrates_past"]]
+    return [_site_point(row) for row in own.to_dict("records")]
+
+
+def _site_point(row):
+    parts = []
+    if not is_missing(row["passage_up"]):
+        parts.append(f"{figure(100 * row['passage_up'])} % get up")
+    if not is_missing(row["survival"]):
+        parts.append(f"{figure(100 * row['survival'])} % survive the plant")
+    if row["is_too_shallow"]:
+        depth_m, needed_m = (figure(row[name]) for name in ("depth_m", "depth_needed_m"))
+        parts.append(f"the depleted reach is {depth_m} m deep, they need {needed_m} m")
+    if row["in_season"] == RAISE_IN_SEASON.name:
+        parts.append(f"more water stays in {months_text(row['months'])}")
+    if row["in_season"] == CLOSE_IN_SEASON.name:
+        parts.append(f"no abstraction in {months_text(row['months'])}")
+    return f"Fish, {row['fish_group']}: {'; '.join(parts)}."
+
+
+# Length that is reached today, cut off, won back and lost.
+def _access(states):
+    today, built, removed = (states.loc[name] for name in ("today", "sites", "removals"))
+    share = f"{100 * today['accessible_from']:g}"
+    whole, reached, cut = (figure(today[name]) for name in ("stream_km", "accessible_km", "cut_off_km"))
+    won, lost = figure(built["won_km"]), figure(built["lost_km"])
+    text = (
+        f"of {whole} km that natural falls leave open, at least {share} % of them reach {reached} km from the "
+        f"outlet today; {cut} km are cut off. The sites with their fish passes win back {won} km and cut off "
+        f"{lost} km; planned removals alone win back {figure(removed['won_km'])} km."
+    )
+    if not is_missing(today["ground_access"]) and today["ground_km"] > 0:
+        text += (
+            f" {figure(100 * today['ground_access'])} % reach where they spawn or live today, "
+            f"{figure(100 * built['ground_access'])} % with the sites."
+        )
+    return text
+
+
+# The barrier that matters most once the sites are built.
+def _worst_barrier(passage):
+    if not len(passage) or passage["gain_if_open_with_sites_km"].isna().all():
+        return ""
+    worst = passage.loc[passage["gain_if_open_with_sites_km"].astype(float).idxmax()]
+    if not worst["gain_if_open_with_sites_km"] > 0:
+        return ""
+    kind = labels(BARRIER_KINDS)[worst["kind"]]
+    gain = figure(worst["gain_if_open_with_sites_km"])
+    return (
+        f"With the sites, {plain(worst['barrier_id'])} ({kind}) holds back most: if all got up it, they would "
+        f"reach {gain} km more, weighted by the share that does."
+    )
+
+
+def _survival(states):
+    today, built = (states.loc[name] for name in ("today", "sites"))
+    if not is_missing(today["ground_survival"]):
+        mean, least = ("ground_survival", "min_ground_survival")
+        before, after, worst_before, worst_after = (
+            figure(100 * state[name]) for name in (mean, least) for state in (today, built)
+        )
+        return (
+            f"{before} % survive from where they spawn or live to the outlet today, {after} % with the sites; "
+            f"from the least favourable place {worst_before} % and {worst_after} %."
+        )
+    if is_missing(today["mean_survival"]):
+        return ""
+    return (
+        f"{figure(100 * today['mean_survival'])} % survive to the outlet today, "
+        f"{figure(100 * built['mean_survival'])} % with the sites, on the mean of all streams."
+    )
+
+
+# Depth of the depleted reaches, and what the season means for the sites.
+def _season(sites):
+    past = sites[sites["migrates_past"]]
+    parts = []
+    shallow = int(past["is_too_shallow"].sum())
+    if shallow:
+        parts.append(f"{counted(shallow, 'depleted reach is', 'depleted reaches are')} too shallow for them.")
+    if len(past) and past["in_season"].iloc[0] == CLOSE_IN_SEASON.name:
+        parts.append(f"In their months {counted(len(past), 'site stands', 'sites stand')} still.")
+    if len(past) and past["in_season"].iloc[0] == RAISE_IN_SEASON.name:
+        parts.append(f"In their months {counted(len(past), 'site leaves', 'sites leave')} more water.")
+    return " ".join(parts)
+
+
+def months_text(months):
+    """Months as words, runs of them as from … to.
+
+    Examples
+    --------
+    >>> months_text("9;10;11;12"), months_text("4;5"), months_text("1;11;12"), months_text("3")
+    ('September to December', 'April and May', 'November to January', 'March')
+    >>> months_text("2;6;7;8")
+    'February and June to August'
+    """
+    chosen = sorted({int(month) for month in months.split(";") if month})
+    if len(chosen) == len(MONTH_NAMES):
+        return "all year"
+    runs = []
+    for month in chosen:
+        if runs and month == runs[-1][-1] + 1:
+            runs[-1].append(month)
+        else:
+            runs.append([month])
+    # December and January follow each other.
+    if len(runs) > 1 and runs[0][0] == 1 and runs[-1][-1] == len(MONTH_NAMES):
+        runs[0] = runs.pop() + runs[0]
+    words = []
+    for run in runs:
+        first, last = MONTH_NAMES[run[0] - 1], MONTH_NAMES[run[-1] - 1]
+        words.append(first if len(run) == 1 else f"{first} and {last}" if len(run) == 2 else f"{first} to {last}")
+    return " and ".join(words) if len(words) < 3 else ", ".join(words)
