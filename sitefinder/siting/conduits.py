@@ -50,8 +50,27 @@ RIVER_BELOW_M = 0.25
 END_CELLS = 3.0
 # From the best node, and from those before it by these numbers, the headrace is also led on over the valley floor.
 BACK = (0, 2, 5, 10)
+# Moves over the lattice, and back: a straight line of any direction is at most 2.7 % longer, until the way is joined
+# anew.
+MOVES = [(0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (2, 1), (1, -2), (2, -1)]
+MOVES += [(-down, -across) for down, across in MOVES]
+# The lattice has the cells' width, or more where a stretch is longer than this number of cells; where it is no
+# longer than the other number, half of it.
+LATTICE_STEPS, NEAR_STEPS = 250, 25
+# Places of the lattice that one search may reach, and moves that may wait in its heap.
+MOST_PLACES, MOST_WAITING = 60_000, 240_000
+# A way over the lattice is looked for where it can save this share.
+WORTHWHILE_SEARCH = 0.98
+# A penstock is looked at on the way where the powerhouse is nearer than at the last look by this share.
+LOOK_AGAIN = 0.8
+# What is known of a place of the lattice: cost from the intake, length of the way, and that of the aqueduct on it.
+COST, WAY, HELD_M, FIELD = range(4)
+# And of an end to which ways are looked for.
+ROW, COLUMN, LEVEL, PIPE_PER_M, BEST, END, LOOKED_M, OWNER, TARGET = range(9)
 # Hills on a transect that a contour only goes around before the hillside itself is found.
 ISLANDS = 8
+# A line bends where the parallelogram of the pieces before and after is larger than this [square cells].
+STRAIGHT_ON = 1e-6
 # Sums of a route are kept to this [m]: what is left of a distance by rounding is no length.
 SHORTEST_M = 1e-9
 
@@ -114,6 +133,13 @@ GRADE, MAX_CUT, MAX_FILL, MAX_HEIGHT, MAX_RUN, MAX_SLOPE, MAX_DETOUR, MIN_CELLS,
 )
 
 
+class Conduits(NamedTuple):
+    """The ways of conduits: a table with a row for each, and for each its vertices, see `find_conduits`."""
+
+    table: pd.DataFrame
+    lines: list
+
+
 def find_conduits(ground, stations, intake, tailrace, limits, prices):
     """The cheapest way that can be built for the conduit of each diversion.
 
@@ -132,7 +158,7 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
 
     Returns
     -------
-    DataFrame, m rows
+    table : DataFrame, m rows
         ``route`` (`LEFT`, `RIGHT`, `STRAIGHT`, or `NO_ROUTE` where none can be built or the ground does not show
         it), ``bank`` ("left", "right" or ""), ``unresolved`` (the valley is too narrow for the cells), ``cost`` by
         which the way was chosen (NaN without one), and `PARTS`: lengths of headrace and penstock;
@@ -141,6 +167,9 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
         ``bench_m``, the sum of the side slope times the length; lengths on aqueducts and in tunnels; numbers of
         crossings of streams (each aqueduct counts as one) and of roads; ``canal_length_m``, what of the headrace
         is neither aqueduct nor tunnel.
+    lines : list of ndarray of float64, shape (vertices, 2)
+        Vertices of each from the intake to the powerhouse [m]; the last piece is the penstock. Without any where
+        there is no way.
 
     Notes
     -----
@@ -152,6 +181,13 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     Algorithms, 3rd ed., ch. 24.2, from memory). From each node a penstock may go straight to the powerhouse.
     Beside the two banks there is the straight line from the intake, as a canal as long as the ground is high
     enough.
+
+    Then a lattice of the cells' centres is searched around each intake for all its powerhouses at once, by E. W.
+    Dijkstra's way (Numer. Math., vol. 1, pp. 269-271, 1959, from memory) with moves to 16 neighbours, and a
+    penstock from any place that it reaches. Only places are followed from which a way can still be cheaper by
+    2 % than the best that is known: so what the contours found keeps the search to a narrow strip. The way is
+    joined anew by its nodes as the contours are, so that it cuts corners where that is cheaper. Where a stretch
+    is longer than 250 cells, the lattice is coarser than the cells, and the contours, which are not, find more.
 
     The ground is taken bilinear between centres of cells. A leg is looked at once a cell.
 
@@ -165,76 +201,39 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     """
     intake, tailrace = (np.ascontiguousarray(part, dtype=np.int64) for part in (intake, tailrace))
     order = np.lexsort((tailrace, intake))
-    intake, tailrace = intake[order], tailrace[order]
-    furthest = tailrace[np.append(np.flatnonzero(np.diff(intake)), len(intake) - 1)] if len(intake) else tailrace
-    route, unresolved, cost, parts, _, _ = _find(
-        ground, stations, intake, tailrace, furthest, limits, prices, order
-    )
     back = np.argsort(order, kind="stable")
-    table = pd.DataFrame(parts[back], columns=list(PARTS))
-    table.insert(0, "route", route[back])
-    bank = np.where(route == STRAIGHT, unresolved >> 1, route)[back]
-    table.insert(1, "bank", np.array(["", "left", "right"], dtype=object)[bank])
-    table.insert(2, "unresolved", (unresolved[back] & 1).astype(bool))
-    table.insert(3, "cost", cost[back])
-    return table
-
-
-def conduit_lines(ground, stations, intake, tailrace, furthest, limits, prices):
-    """The lines of some conduits, as `find_conduits` finds them.
-
-    Parameters
-    ----------
-    ground, stations, intake, tailrace, limits, prices
-        As for `find_conduits`.
-    furthest : ndarray of int64, shape (m,)
-        The furthest tailrace of all candidates that were found with each intake: contours were followed to there.
-
-    Returns
-    -------
-    list of ndarray of float64, shape (vertices, 2)
-        Vertices of each from the intake to the powerhouse [m]; the last piece is the penstock. Without any where
-        there is no way.
-    """
-    lines = []
-    for row in range(len(intake)):
-        own = slice(row, row + 1)
-        order = np.arange(row, row + 1)
-        ends = (np.ascontiguousarray(part[own], dtype=np.int64) for part in (intake, tailrace, furthest))
-        drawn, count = _find(ground, stations, *ends, limits, prices, order, is_drawing=True)[-2:]
-        places = drawn[:count]
-        x_m = ground.west_m + (places[:, 1] + 0.5) * ground.cell_width_m
-        y_m = ground.north_m - (places[:, 0] + 0.5) * ground.cell_height_m
-        lines.append(np.column_stack([x_m, y_m]))
-    return lines
-
-
-# Candidates are sorted by intake and tailrace; `furthest` has the furthest tailrace of each different intake.
-def _find(ground, stations, intake, tailrace, furthest, limits, prices, order, *, is_drawing=False):
+    intake, tailrace = intake[order], tailrace[order]
     first = np.flatnonzero(np.diff(intake, prepend=-1))
     x_m, y_m = (stations[name].to_numpy(dtype=np.float64) for name in ("x_m", "y_m"))
-    downstream = stations["downstream"].to_numpy().astype(np.int32)
-    arguments = (
+    route, notes, cost, parts, drawn, drawn_start = _find_routes(
         np.ascontiguousarray(ground.elevation_m, dtype=np.float32),
         np.ascontiguousarray(ground.link, dtype=np.int32),
         np.ascontiguousarray(ground.obstacle, dtype=np.uint8),
         (ground.north_m - y_m) / ground.cell_height_m - 0.5,
         (x_m - ground.west_m) / ground.cell_width_m - 0.5,
-        downstream,
+        stations["downstream"].to_numpy().astype(np.int32),
         stations["link"].to_numpy().astype(np.int32),
         stations["to_downstream_m"].to_numpy(dtype=np.float64),
         stations["level_m"].to_numpy(dtype=np.float64),
         intake[first],
         np.append(first, len(intake)).astype(np.int64),
         tailrace,
-        furthest,
         np.array([*limits, ground.cell_width_m, ground.cell_height_m], dtype=np.float64),
         np.ascontiguousarray(
             np.column_stack([np.broadcast_to(each, len(order)) for each in _taken(prices, order)])
         ),
         np.array(AHEAD, dtype=np.int64),
+        np.array(MOVES, dtype=np.int64),
     )
-    return _find_routes(*arguments, is_drawing)
+    table = pd.DataFrame(parts[back], columns=list(PARTS))
+    table.insert(0, "route", route[back])
+    table.insert(1, "bank", np.array(["", "left", "right"], dtype=object)[(notes >> 1)[back]])
+    table.insert(2, "unresolved", (notes[back] & 1).astype(bool))
+    table.insert(3, "cost", cost[back])
+    x_m = ground.west_m + (drawn[:, 1] + 0.5) * ground.cell_width_m
+    y_m = ground.north_m - (drawn[:, 0] + 0.5) * ground.cell_height_m
+    lines = np.split(np.column_stack([x_m, y_m]), drawn_start[1:-1]) if len(order) else []
+    return Conduits(table, [lines[each] for each in back.tolist()])
 
 
 # Prices of some candidates, in another order.
@@ -359,9 +358,9 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
 
 
 # The same of a penstock, which goes straight down to the powerhouse; it lies in a trench where the ground is
-# higher than the water at its upper end.
+# higher than the water at its upper end. Infinite too where it costs `most` or more.
 @part
-def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_column, level_m, fall_m, leg):
+def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_column, level_m, fall_m, most, leg):
     elevation_m, link, obstacle, is_path = maps
     east, north = (to_column - column) * limits[CELL_WIDTH], (row - to_row) * limits[CELL_HEIGHT]
     length_m = math.hypot(east, north)
@@ -376,6 +375,8 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
     has_entered = False
     end_m, run_m = END_CELLS * max(limits[CELL_WIDTH], limits[CELL_HEIGHT]), 0.0
     for place in range(count):
+        if not cost < most:
+            return np.inf
         share = (place + 0.5) / count
         is_at_end = min(share, 1.0 - share) * length_m <= end_m
         at, beside = row + share * (to_row - row), column + share * (to_column - column)
@@ -684,27 +685,326 @@ def _share_on_ground(maps, limits, row, column, to_row, to_column, level_m):
     return 0.0
 
 
-# For each intake its contours, and for each candidate the cheapest of both banks and the straight line. With
-# `is_drawing`, which is for one candidate, also its vertices.
+# A heap of places by cost, in two arrays: the least cost is first. Gives the number of places in it.
+@part
+def _push(heap_cost, heap_place, size, cost, place):
+    at = size
+    while at > 0:
+        above = (at - 1) // 2
+        if heap_cost[above] <= cost:
+            break
+        heap_cost[at], heap_place[at] = heap_cost[above], heap_place[above]
+        at = above
+    heap_cost[at], heap_place[at] = cost, place
+    return size + 1
+
+
+# Take the first out of the heap.
+@part
+def _pop(heap_cost, heap_place, size):
+    size -= 1
+    cost, place = heap_cost[size], heap_place[size]
+    at = 0
+    while True:
+        below = 2 * at + 1
+        if below >= size:
+            break
+        if below + 1 < size and heap_cost[below + 1] < heap_cost[below]:
+            below += 1
+        if heap_cost[below] >= cost:
+            break
+        heap_cost[at], heap_place[at] = heap_cost[below], heap_place[below]
+        at = below
+    heap_cost[at], heap_place[at] = cost, place
+    return size
+
+
+# Search a lattice around an intake for cheaper ways, Dijkstra's way: all ends in `targets` at once (row, column,
+# level, price of the pipe, best cost so far, end of the best way over the lattice, distance of the last look). Only
+# places are followed from which a way to one of them can still be cheaper. The lattice has `half` places on each
+# side of the intake. Gives how many places were reached; they are in `reached`, from the cheapest on.
+@part
+def _search_lattice(
+    maps, limits, price, moves, step, half, intake_row, intake_column, top_m, limit_m, targets, count, mark, field,
+    came_from, marked, reached, heap_cost, heap_place, leg,
+):  # fmt: skip
+    wide = 2 * half + 1
+    found, size, most = 0, 1, heap_cost.shape[0] - moves.shape[0]
+    start = half * wide + half
+    heap_cost[0], heap_place[0] = 0.0, start
+    marked[start], came_from[start] = mark, -1
+    field[start, COST], field[start, WAY], field[start, HELD_M] = 0.0, 0.0, 0.0
+    while size > 0 and size < most and found < reached.shape[0]:
+        cost, place = heap_cost[0], heap_place[0]
+        size = _pop(heap_cost, heap_place, size)
+        if cost > field[place, COST]:
+            continue
+        reached[found] = place
+        found += 1
+        row, column = intake_row + step * (place // wide - half), intake_column + step * (place % wide - half)
+        here_m = top_m - limits[GRADE] * field[place, WAY]
+        is_hopeful = False
+        for each in range(count):
+            away_m = math.hypot(
+                (row - targets[each, ROW]) * limits[CELL_HEIGHT],
+                (column - targets[each, COLUMN]) * limits[CELL_WIDTH],
+            )
+            pipe_per_m, best = targets[each, PIPE_PER_M], targets[each, BEST]
+            if cost + min(pipe_per_m, price[CANAL]) * away_m >= WORTHWHILE_SEARCH * best:
+                continue
+            is_hopeful = True
+            # A look now and then, so that the best is known early.
+            if away_m < LOOK_AGAIN * targets[each, LOOKED_M] and cost + pipe_per_m * away_m < best:
+                targets[each, LOOKED_M] = away_m
+                fall_m = here_m - targets[each, LEVEL]
+                if fall_m > 0.0 and place != start:
+                    total = cost + _penstock_leg(
+                        maps, limits, price, pipe_per_m, row, column, targets[each, ROW], targets[each, COLUMN],
+                        here_m, fall_m, best - cost, leg,
+                    )  # fmt: skip
+                    if total < best:
+                        targets[each, BEST], targets[each, END] = total, place
+        if not is_hopeful or field[place, WAY] >= limit_m:
+            continue
+        run_m = field[place, HELD_M]
+        for move in range(moves.shape[0]):
+            to_row, to_column = place // wide + moves[move, 0], place % wide + moves[move, 1]
+            if to_row < 0 or to_column < 0 or to_row >= wide or to_column >= wide:
+                continue
+            other = to_row * wide + to_column
+            length_m = step * math.hypot(moves[move, 0] * limits[CELL_HEIGHT], moves[move, 1] * limits[CELL_WIDTH])
+            known = field[other, COST] if marked[other] == mark else np.inf
+            if cost + price[CANAL] * length_m >= known:
+                continue
+            more = _headrace_leg(
+                maps, limits, price, row, column, row + step * moves[move, 0], column + step * moves[move, 1], here_m,
+                run_m, leg,
+            )  # fmt: skip
+            if cost + more < known:
+                marked[other], came_from[other] = mark, place
+                field[other, COST] = cost + more
+                field[other, WAY] = field[place, WAY] + length_m
+                field[other, HELD_M] = leg[RUN]
+                size = _push(heap_cost, heap_place, size, cost + more, other)
+    return found
+
+
+# From all places that the lattice search reached, the best for one end of `targets`.
+@part
+def _look_from_all(
+    maps, limits, price, step, half, intake_row, intake_column, top_m, targets, each, field, reached, found, leg
+):  # fmt: skip
+    wide = 2 * half + 1
+    pipe_per_m = targets[each, PIPE_PER_M]
+    for number in range(found):
+        place = reached[number]
+        cost, best = field[place, COST], WORTHWHILE_SEARCH * targets[each, BEST]
+        if cost >= best:
+            break
+        row, column = intake_row + step * (place // wide - half), intake_column + step * (place % wide - half)
+        away_m = math.hypot(
+            (row - targets[each, ROW]) * limits[CELL_HEIGHT], (column - targets[each, COLUMN]) * limits[CELL_WIDTH]
+        )
+        here_m = top_m - limits[GRADE] * field[place, WAY]
+        fall_m = here_m - targets[each, LEVEL]
+        # A pipe all along is the straight line's.
+        if number == 0 or cost + pipe_per_m * away_m >= best or fall_m <= 0.0:
+            continue
+        total = cost + _penstock_leg(
+            maps, limits, price, pipe_per_m, row, column, targets[each, ROW], targets[each, COLUMN], here_m,
+            fall_m, best - cost, leg,
+        )  # fmt: skip
+        if total < best:
+            targets[each, BEST], targets[each, END] = total, place
+
+
+# Nodes of a way over the lattice, the intake first; gives how many, 0 where they are too many.
+@part
+def _nodes_of(limits, step, half, intake_row, intake_column, end, came_from, node, along):
+    wide, count, place = 2 * half + 1, 0, end
+    while place >= 0:
+        count += 1
+        place = came_from[place]
+    if count > node.shape[0]:
+        return 0
+    place = end
+    for number in range(count - 1, -1, -1):
+        node[number, 0] = intake_row + step * (place // wide - half)
+        node[number, 1] = intake_column + step * (place % wide - half)
+        place = came_from[place]
+    along[0] = 0.0
+    for number in range(1, count):
+        along[number] = along[number - 1] + math.hypot(
+            (node[number, 0] - node[number - 1, 0]) * limits[CELL_HEIGHT],
+            (node[number, 1] - node[number - 1, 1]) * limits[CELL_WIDTH],
+        )
+    return count
+
+
+# The cheapest way by nodes that are joined, with a penstock from one of them, or led on straight from the best
+# over the valley floor. Gives its cost, or `best` if it is no cheaper; then `parts` and `line` are filled, and the
+# number of the line's vertices is in `vertices`.
+@part
+def _by_nodes(
+    maps, limits, price, pipe_per_m, top_m, node, count, cost, made, before, to_row, to_column, tail_m, best, leg,
+    pipe, parts, line, vertices,
+):  # fmt: skip
+    chosen = -1
+    # The intake itself, a pipe all along, is looked at once, with the straight line.
+    # The node nearest to the powerhouse comes first: then most others cannot be cheaper.
+    nearest = _nearest_reached(limits, node, count, cost, to_row, to_column)
+    for turn in range(count):
+        place = nearest if turn == 0 else turn
+        if (turn > 0 and place == nearest) or not cost[place] < best:
+            continue
+        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
+        fall_m = here_m - tail_m
+        if fall_m <= 0.0:
+            continue
+        distance_m = math.hypot(
+            (to_row - node[place, 0]) * limits[CELL_HEIGHT], (to_column - node[place, 1]) * limits[CELL_WIDTH]
+        )
+        if cost[place] + pipe_per_m * distance_m >= best:
+            continue
+        total = cost[place] + _penstock_leg(
+            maps, limits, price, pipe_per_m, node[place, 0], node[place, 1], to_row, to_column, here_m, fall_m,
+            best - cost[place], pipe,
+        )  # fmt: skip
+        if total < best:
+            best, chosen = total, place
+            for each in range(RUN):
+                parts[each] = made[place, each] + pipe[each]
+            parts[DEEPEST] = max(made[place, DEEPEST], pipe[DEEPEST])
+    from_place, end_row, end_column = chosen, np.nan, np.nan
+    for back in BACK if chosen >= 0 else (0, 0, 0, 0):
+        place = chosen - back
+        if place < 0 or not cost[place] < best:
+            continue
+        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
+        down, across = to_row - node[place, 0], to_column - node[place, 1]
+        share = _share_on_ground(maps, limits, node[place, 0], node[place, 1], to_row, to_column, here_m)
+        distance_m = math.hypot(down * limits[CELL_HEIGHT], across * limits[CELL_WIDTH])
+        least = (share * price[CANAL] + (1.0 - share) * pipe_per_m) * distance_m
+        if share <= 0.0 or cost[place] + least >= best:
+            continue
+        row, column = node[place, 0] + share * down, node[place, 1] + share * across
+        total = cost[place] + _headrace_leg(
+            maps, limits, price, node[place, 0], node[place, 1], row, column, here_m, made[place, RUN], leg
+        )
+        here_m -= limits[GRADE] * leg[HEADRACE]
+        fall_m = here_m - tail_m
+        if not total < best or fall_m <= 0.0:
+            continue
+        total += _penstock_leg(
+            maps, limits, price, pipe_per_m, row, column, to_row, to_column, here_m, fall_m, best - total, pipe
+        )
+        if total < best:
+            best = total
+            from_place, end_row, end_column = place, row, column
+            for each in range(RUN):
+                parts[each] = made[place, each] + leg[each] + pipe[each]
+            parts[DEEPEST] = max(made[place, DEEPEST], leg[DEEPEST], pipe[DEEPEST])
+    if chosen >= 0:
+        length, place = 0, from_place
+        while place >= 0:
+            length += 1
+            place = before[place]
+        place = from_place
+        for index in range(length - 1, -1, -1):
+            line[index, 0], line[index, 1] = node[place, 0], node[place, 1]
+            place = before[place]
+        if not np.isnan(end_row):
+            line[length, 0], line[length, 1] = end_row, end_column
+            length += 1
+        line[length, 0], line[length, 1] = to_row, to_column
+        vertices[0] = length + 1
+    return best
+
+
+# The same by the straight line: a canal as long as the ground is high enough, then a penstock; or a penstock all
+# along.
+@part
+def _straight(
+    maps, limits, price, pipe_per_m, top_m, row, column, to_row, to_column, tail_m, best, leg, pipe, parts, line,
+    vertices,
+):  # fmt: skip
+    length_m = math.hypot((to_row - row) * limits[CELL_HEIGHT], (to_column - column) * limits[CELL_WIDTH])
+    share = _share_on_ground(maps, limits, row, column, to_row, to_column, top_m)
+    for attempt in range(2):
+        if attempt == 1:
+            share = 0.0
+        # No way costs less than this on level ground.
+        if (share * price[CANAL] + (1.0 - share) * pipe_per_m) * length_m >= best:
+            continue
+        end_row, end_column = row + share * (to_row - row), column + share * (to_column - column)
+        total = _headrace_leg(maps, limits, price, row, column, end_row, end_column, top_m, 0.0, leg)
+        here_m = top_m - limits[GRADE] * leg[HEADRACE]
+        fall_m = here_m - tail_m
+        if not total < best or fall_m <= 0.0:
+            continue
+        total += _penstock_leg(
+            maps, limits, price, pipe_per_m, end_row, end_column, to_row, to_column, here_m, fall_m, best - total,
+            pipe,
+        )  # fmt: skip
+        if total < best:
+            best = total
+            for each in range(RUN):
+                parts[each] = leg[each] + pipe[each]
+            parts[DEEPEST] = max(leg[DEEPEST], pipe[DEEPEST])
+            line[0, 0], line[0, 1] = row, column
+            line[1, 0], line[1, 1] = end_row, end_column
+            line[2, 0], line[2, 1] = to_row, to_column
+            vertices[0] = 3
+    return best
+
+
+# Drop vertices of a headrace at which it goes straight on; gives how many of the line are left.
+@part
+def _without_straight_on(line, vertices):
+    kept = min(vertices, 1)
+    for each in range(1, vertices):
+        if each < vertices - 2:
+            came_row, came_column = line[each, 0] - line[kept - 1, 0], line[each, 1] - line[kept - 1, 1]
+            next_row, next_column = line[each + 1, 0] - line[each, 0], line[each + 1, 1] - line[each, 1]
+            if abs(came_row * next_column - came_column * next_row) < STRAIGHT_ON:
+                continue
+        line[kept, 0], line[kept, 1] = line[each, 0], line[each, 1]
+        kept += 1
+    return kept
+
+
+# Area between a line and the straight line that joins its ends, in cells; positive where it lies to the left.
+@part
+def _swept(line, vertices):
+    area = 0.0
+    for each in range(1, vertices - 1):
+        area += (line[each, 1] - line[0, 1]) * (line[0, 0] - line[each + 1, 0])
+        area -= (line[0, 0] - line[each, 0]) * (line[each + 1, 1] - line[0, 1])
+    return area
+
+
+# For each intake its contours and its lattice, and for each candidate the cheapest way by both banks, the straight
+# line and the lattice, with its vertices.
 @kernel(
     takes=(
         "float32[:, ::1], int32[:, ::1], uint8[:, ::1], float64[::1], float64[::1], int32[::1], int32[::1], "
-        "float64[::1], float64[::1], int64[::1], int64[::1], int64[::1], int64[::1], float64[::1], "
-        "float64[:, ::1], int64[::1], boolean"
+        "float64[::1], float64[::1], int64[::1], int64[::1], int64[::1], float64[::1], "
+        "float64[:, ::1], int64[::1], int64[:, ::1]"
     )
 )
 def _find_routes(
     elevation_m, link, obstacle, at, beside, downstream, station_link, step_m, level_m, intakes, start, tailrace,
-    furthest, limits, prices, ahead, is_drawing,
+    limits, prices, ahead, moves,
 ):  # fmt: skip
     candidates = tailrace.shape[0]
     route = np.zeros(candidates, dtype=np.int64)
-    # Bit 0: the ground does not resolve it; from bit 1 on, the bank of the straight line.
+    # Bit 0: the ground does not resolve it; from bit 1 on, the bank on which the line lies.
     notes = np.zeros(candidates, dtype=np.int64)
     best = np.full(candidates, np.inf)
     parts = np.zeros((candidates, RUN))
-    drawn, vertices = np.zeros((NODES + 2, 2)), 0
-    links = 0
+    most, links = 0, 0
+    for number in range(intakes.shape[0]):
+        most = max(most, start[number + 1] - start[number])
     for station in range(station_link.shape[0]):
         links = max(links, station_link[station] + 1)
     for row in range(link.shape[0]):
@@ -718,11 +1018,21 @@ def _find_routes(
     maps = (elevation_m, link, obstacle, is_path)
     node, along = np.zeros((NODES, 2)), np.zeros(NODES)
     cost, made, before = np.zeros(NODES), np.zeros((NODES, HELD)), np.zeros(NODES, dtype=np.int64)
-    leg, pipe = np.zeros(HELD), np.zeros(HELD)
+    leg, pipe, own = np.zeros(HELD), np.zeros(HELD), np.zeros(RUN)
+    # The line of each candidate of one intake, then those of all, one after the other.
+    line, vertices = np.zeros((most, NODES + 2, 2)), np.zeros((most, 1), dtype=np.int64)
+    area, steps, targets = np.zeros(most), np.zeros(most), np.zeros((most, TARGET))
+    drawn, drawn_start, length = np.zeros((8 * candidates + 8, 2)), np.zeros(candidates + 1, dtype=np.int64), 0
+    half = math.ceil(LATTICE_STEPS * (1.0 + limits[MAX_DETOUR]) / 2.0)
+    places, mark = (2 * half + 1) ** 2, 0
+    field, came_from = np.zeros((places, FIELD)), np.zeros(places, dtype=np.int32)
+    marked, reached = np.zeros(places, dtype=np.int32), np.zeros(MOST_PLACES, dtype=np.int32)
+    heap_cost = np.zeros(MOST_WAITING)
+    heap_place = np.zeros(MOST_WAITING, dtype=np.int32)
     for number in range(intakes.shape[0]):
         intake, begin, end = intakes[number], start[number], start[number + 1]
         top_m, price = level_m[intake], prices[begin]
-        last = furthest[number]
+        last = tailrace[end - 1]
         # The river is the whole way down to the outlet, whatever candidates there are.
         river = station_link[intake]
         while river >= 0:
@@ -730,11 +1040,11 @@ def _find_routes(
             river = next_link[river]
         # The way down, its length, and what the ground shows at each tailrace.
         station, way_m, any_resolved = intake, 0.0, False
-        area, candidate = 0.0, begin
+        swept, candidate = 0.0, begin
         while station != last:
             below = downstream[station]
-            area += (beside[station] - beside[intake]) * (at[intake] - at[below])
-            area -= (at[intake] - at[station]) * (beside[below] - beside[intake])
+            swept += (beside[station] - beside[intake]) * (at[intake] - at[below])
+            swept -= (at[intake] - at[station]) * (beside[below] - beside[intake])
             way_m += step_m[station]
             station = below
             # Stations rise downstream, so the candidates of an intake are met in their order.
@@ -742,13 +1052,14 @@ def _find_routes(
                 down, across = _direction(station, downstream, at, beside)
                 if down == 0.0 and across == 0.0:
                     # At an outlet: the direction in which it is reached.
-                    length = max(math.hypot(at[station] - at[intake], beside[station] - beside[intake]), 1e-9)
-                    down, across = (at[station] - at[intake]) / length, (beside[station] - beside[intake]) / length
+                    away = max(math.hypot(at[station] - at[intake], beside[station] - beside[intake]), 1e-9)
+                    down, across = (at[station] - at[intake]) / away, (beside[station] - beside[intake]) / away
                 canal_m = top_m - limits[GRADE] * way_m
-                cells = _valley_cells(elevation_m, at[station], beside[station], down, across, canal_m, limits)
-                notes[candidate] = (1 if area > 0.0 else 2) << 1
-                if cells < limits[MIN_CELLS]:
-                    notes[candidate] |= 1
+                width = _valley_cells(elevation_m, at[station], beside[station], down, across, canal_m, limits)
+                area[candidate - begin], vertices[candidate - begin, 0] = swept, 0
+                steps[candidate - begin] = way_m / min(limits[CELL_WIDTH], limits[CELL_HEIGHT])
+                if width < limits[MIN_CELLS]:
+                    notes[candidate] = 1
                 else:
                     any_resolved = True
                 candidate += 1
@@ -775,133 +1086,90 @@ def _find_routes(
                 for candidate in range(begin, end):
                     if notes[candidate] & 1:
                         continue
-                    below, pipe_per_m = tailrace[candidate], prices[candidate, 1]
-                    chosen = -1
-                    # The intake itself, a pipe all along, is looked at once, with the straight line.
-                    # The node nearest to the powerhouse comes first: then most others cannot be cheaper.
-                    nearest = _nearest_reached(limits, node, count, cost, at[below], beside[below])
-                    for turn in range(count):
-                        place = nearest if turn == 0 else turn
-                        if (turn > 0 and place == nearest) or not cost[place] < best[candidate]:
-                            continue
-                        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
-                        fall_m = here_m - level_m[below]
-                        if fall_m <= 0.0:
-                            continue
-                        distance_m = math.hypot(
-                            (at[below] - node[place, 0]) * limits[CELL_HEIGHT],
-                            (beside[below] - node[place, 1]) * limits[CELL_WIDTH],
-                        )
-                        if cost[place] + pipe_per_m * distance_m >= best[candidate]:
-                            continue
-                        total = cost[place] + _penstock_leg(
-                            maps, limits, price, pipe_per_m, node[place, 0], node[place, 1], at[below],
-                            beside[below],
-                            here_m, fall_m, pipe,
-                        )  # fmt: skip
-                        if total < best[candidate]:
-                            best[candidate], chosen = total, place
-                            route[candidate] = bank
-                            for each in range(RUN):
-                                parts[candidate, each] = made[place, each] + pipe[each]
-                            parts[candidate, DEEPEST] = max(made[place, DEEPEST], pipe[DEEPEST])
-                    from_place, end_row, end_column = chosen, np.nan, np.nan
-                    for back in BACK if chosen >= 0 else (0, 0, 0, 0):
-                        place = chosen - back
-                        if place < 0 or not cost[place] < best[candidate]:
-                            continue
-                        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
-                        down, across = at[below] - node[place, 0], beside[below] - node[place, 1]
-                        share = _share_on_ground(
-                            maps, limits, node[place, 0], node[place, 1], at[below], beside[below], here_m
-                        )
-                        distance_m = math.hypot(down * limits[CELL_HEIGHT], across * limits[CELL_WIDTH])
-                        least = (share * price[CANAL] + (1.0 - share) * pipe_per_m) * distance_m
-                        if share <= 0.0 or cost[place] + least >= best[candidate]:
-                            continue
-                        row, column = node[place, 0] + share * down, node[place, 1] + share * across
-                        total = cost[place] + _headrace_leg(
-                            maps, limits, price, node[place, 0], node[place, 1], row, column, here_m,
-                            made[place, RUN], leg,
-                        )  # fmt: skip
-                        here_m -= limits[GRADE] * leg[HEADRACE]
-                        fall_m = here_m - level_m[below]
-                        if not total < best[candidate] or fall_m <= 0.0:
-                            continue
-                        total += _penstock_leg(
-                            maps, limits, price, pipe_per_m, row, column, at[below], beside[below], here_m, fall_m,
-                            pipe,
-                        )  # fmt: skip
-                        if total < best[candidate]:
-                            best[candidate] = total
-                            from_place, end_row, end_column = place, row, column
-                            for each in range(RUN):
-                                parts[candidate, each] = made[place, each] + leg[each] + pipe[each]
-                            deepest_m = max(leg[DEEPEST], pipe[DEEPEST])
-                            parts[candidate, DEEPEST] = max(made[place, DEEPEST], deepest_m)
-                    if is_drawing and chosen >= 0:
-                        chosen = from_place
-                        vertices, place = 0, chosen
-                        while place >= 0:
-                            vertices += 1
-                            place = before[place]
-                        place = chosen
-                        for index in range(vertices - 1, -1, -1):
-                            drawn[index, 0], drawn[index, 1] = node[place, 0], node[place, 1]
-                            place = before[place]
-                        if not np.isnan(end_row):
-                            drawn[vertices, 0], drawn[vertices, 1] = end_row, end_column
-                            vertices += 1
-                        drawn[vertices, 0], drawn[vertices, 1] = at[below], beside[below]
-                        vertices += 1
-            # Straight: a canal as long as the ground is high enough, then a penstock; or a penstock all along.
+                    below, slot = tailrace[candidate], candidate - begin
+                    total = _by_nodes(
+                        maps, limits, price, prices[candidate, PIPE], top_m, node, count, cost, made, before,
+                        at[below], beside[below], level_m[below], best[candidate], leg, pipe, own, line[slot],
+                        vertices[slot],
+                    )  # fmt: skip
+                    if total < best[candidate]:
+                        best[candidate], route[candidate] = total, bank
+                        for each in range(RUN):
+                            parts[candidate, each] = own[each]
             for candidate in range(begin, end):
                 if notes[candidate] & 1:
                     continue
-                below, pipe_per_m = tailrace[candidate], prices[candidate, 1]
-                length_m = math.hypot(
-                    (at[below] - at[intake]) * limits[CELL_HEIGHT],
-                    (beside[below] - beside[intake]) * limits[CELL_WIDTH],
-                )
-                share = _share_on_ground(maps, limits, at[intake], beside[intake], at[below], beside[below], top_m)
-                for attempt in range(2):
-                    if attempt == 1:
-                        share = 0.0
-                    # No way costs less than this on level ground.
-                    if (share * price[CANAL] + (1.0 - share) * pipe_per_m) * length_m >= best[candidate]:
+                below, slot = tailrace[candidate], candidate - begin
+                total = _straight(
+                    maps, limits, price, prices[candidate, PIPE], top_m, at[intake], beside[intake], at[below],
+                    beside[below], level_m[below], best[candidate], leg, pipe, own, line[slot], vertices[slot],
+                )  # fmt: skip
+                if total < best[candidate]:
+                    best[candidate], route[candidate] = total, STRAIGHT
+                    for each in range(RUN):
+                        parts[candidate, each] = own[each]
+            # Ends that are near are looked for on a finer lattice than the others.
+            for turn in range(2):
+                found, furthest = 0, 0.0
+                for candidate in range(begin, end):
+                    below, slot = tailrace[candidate], candidate - begin
+                    if notes[candidate] & 1 or (steps[slot] <= NEAR_STEPS) != (turn == 0):
                         continue
-                    row = at[intake] + share * (at[below] - at[intake])
-                    column = beside[intake] + share * (beside[below] - beside[intake])
-                    total = _headrace_leg(
-                        maps, limits, price, at[intake], beside[intake], row, column, top_m, 0.0, leg
-                    )
-                    here_m = top_m - limits[GRADE] * leg[HEADRACE]
-                    fall_m = here_m - level_m[below]
-                    if not total < best[candidate] or fall_m <= 0.0:
+                    targets[found, ROW], targets[found, COLUMN] = at[below], beside[below]
+                    targets[found, LEVEL], targets[found, PIPE_PER_M] = level_m[below], prices[candidate, PIPE]
+                    targets[found, BEST], targets[found, END] = best[candidate], -1.0
+                    targets[found, LOOKED_M], targets[found, OWNER] = np.inf, candidate
+                    furthest = max(furthest, steps[slot])
+                    found += 1
+                if found == 0:
+                    continue
+                mark += 1
+                step = 0.5 if turn == 0 else max(1.0, furthest / LATTICE_STEPS)
+                limit_m = furthest * min(limits[CELL_WIDTH], limits[CELL_HEIGHT]) * limits[MAX_DETOUR]
+                places = _search_lattice(
+                    maps, limits, price, moves, step, half, at[intake], beside[intake], top_m, limit_m, targets,
+                    found, mark, field, came_from, marked, reached, heap_cost, heap_place, leg,
+                )  # fmt: skip
+                for each in range(found):
+                    _look_from_all(
+                        maps, limits, price, step, half, at[intake], beside[intake], top_m, targets, each, field,
+                        reached, places, leg,
+                    )  # fmt: skip
+                    if targets[each, END] < 0.0:
                         continue
-                    total += _penstock_leg(
-                        maps,
-                        limits,
-                        price,
-                        pipe_per_m,
-                        row,
-                        column,
-                        at[below],
-                        beside[below],
-                        here_m,
-                        fall_m,
-                        pipe,
-                    )
+                    candidate = int(targets[each, OWNER])
+                    below, slot = tailrace[candidate], candidate - begin
+                    count = _nodes_of(
+                        limits, step, half, at[intake], beside[intake], int(targets[each, END]), came_from, node,
+                        along,
+                    )  # fmt: skip
+                    _join(maps, limits, price, ahead, top_m, count, node, along, cost, made, before, leg)
+                    total = _by_nodes(
+                        maps, limits, price, prices[candidate, PIPE], top_m, node, count, cost, made, before,
+                        at[below], beside[below], level_m[below], best[candidate], leg, pipe, own, line[slot],
+                        vertices[slot],
+                    )  # fmt: skip
                     if total < best[candidate]:
-                        best[candidate], route[candidate] = total, STRAIGHT
-                        for each in range(RUN):
-                            parts[candidate, each] = leg[each] + pipe[each]
-                        parts[candidate, DEEPEST] = max(leg[DEEPEST], pipe[DEEPEST])
-                        if is_drawing:
-                            drawn[0, 0], drawn[0, 1] = at[intake], beside[intake]
-                            drawn[1, 0], drawn[1, 1] = row, column
-                            drawn[2, 0], drawn[2, 1] = at[below], beside[below]
-                            vertices = 3
+                        best[candidate] = total
+                        route[candidate] = LEFT if area[slot] > _swept(line[slot], vertices[slot, 0]) else RIGHT
+                        for kind in range(RUN):
+                            parts[candidate, kind] = own[kind]
+        for candidate in range(begin, end):
+            slot = candidate - begin
+            if route[candidate] == STRAIGHT:
+                notes[candidate] |= (LEFT if area[slot] > 0.0 else RIGHT) << 1
+            else:
+                notes[candidate] |= route[candidate] << 1
+            count = _without_straight_on(line[slot], vertices[slot, 0])
+            if length + count > drawn.shape[0]:
+                more = np.zeros((2 * drawn.shape[0] + count, 2))
+                for each in range(length):
+                    more[each, 0], more[each, 1] = drawn[each, 0], drawn[each, 1]
+                drawn = more
+            for each in range(count):
+                drawn[length + each, 0], drawn[length + each, 1] = line[slot, each, 0], line[slot, each, 1]
+            length += count
+            drawn_start[candidate + 1] = length
         river = station_link[intake]
         while river >= 0:
             is_path[river] = False
@@ -909,4 +1177,4 @@ def _find_routes(
     for candidate in range(candidates):
         if route[candidate] == 0:
             best[candidate] = np.nan
-    return route, notes, best, parts, drawn, vertices
+    return route, notes, best, parts, drawn[:length].copy(), drawn_start

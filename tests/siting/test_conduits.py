@@ -12,7 +12,6 @@ from sitefinder.siting.conduits import (
     Ground,
     Limits,
     Prices,
-    conduit_lines,
     find_conduits,
 )
 
@@ -39,8 +38,8 @@ PRICES = {
     "per_crossing": 5000.0,
     "per_road": 4000.0,
 }
-# So that no cut and no pipe all along is cheaper than the way round.
-AROUND = {"cut_per_m2": 1e4, "penstock_per_m": 3000.0}
+# So that no cut, no aqueduct from bend to bend and no pipe all along is cheaper than the way round.
+AROUND = {"cut_per_m2": 1e4, "penstock_per_m": 3000.0, "aqueduct_per_m": 1e4}
 
 
 def prices(**given):
@@ -85,7 +84,7 @@ def course(x_m=None, y_m=None, level_m=None):
 
 def found(ground, *, stations=None, tailrace=16, limits=LIMITS, **given):
     stations = course() if stations is None else stations
-    return find_conduits(ground, stations, [0], [tailrace], limits, prices(**given)).iloc[0]
+    return find_conduits(ground, stations, [0], [tailrace], limits, prices(**given)).table.iloc[0]
 
 
 @pytest.mark.parametrize("cell_m", [5.0, 10.0])
@@ -136,8 +135,7 @@ def length_of(line):
 
 # The headrace: the line without the penstock.
 def headrace_line(ground, **given):
-    stations = course()
-    return conduit_lines(ground, stations, [0], [16], [16], LIMITS, prices(**given))[0][:-1]
+    return find_conduits(ground, course(), [0], [16], LIMITS, prices(**given)).lines[0][:-1]
 
 
 def test_around_a_spur_the_headrace_is_as_long_as_the_contour():
@@ -163,10 +161,11 @@ def small_spur(x_m):
 
 def test_a_spur_is_cut_through_where_that_is_cheaper_and_no_deeper_than_allowed():
     ground = made_ground(floor_and_sides(0.2, 0.2, small_spur), barred=right_bank, cell_m=5.0)
-    cheap = {"penstock_per_m": 3000.0, "cut_per_m2": 1.0, "cut_per_m3": 0.1}
+    cheap = {"penstock_per_m": 3000.0, "cut_per_m2": 1.0, "cut_per_m3": 0.1, "aqueduct_per_m": 1e4}
 
     def at_spur_m(line):
-        return length_of(line[(line[:, 0] >= 440.0) & (line[:, 0] <= 560.0)])
+        x_m = np.linspace(440.0, 560.0, 241)
+        return length_of(np.column_stack([x_m, np.interp(x_m, *line.T)]))
 
     around, through = (headrace_line(ground, **given) for given in (AROUND, cheap))
     assert found(ground, **AROUND)["deepest_cut_m"] < 0.5
@@ -209,7 +208,8 @@ def neck_ground(cell_m=CELL_M, ridge_m=4.0):
 def test_across_the_neck_of_a_meander_a_straight_cut_is_as_deep_as_the_ridge(cell_m):
     stations, ground = neck_stations(), neck_ground(cell_m)
 
-    way = found(ground, stations=stations, tailrace=22, penstock_per_m=3000.0)
+    # An aqueduct in place of the pipe's first piece would cost more than it saves.
+    way = found(ground, stations=stations, tailrace=22, penstock_per_m=3000.0, aqueduct_per_m=3000.0, per_crossing=1e5)
 
     # The ridge is sharp: within a cell of its top it is lower by half a cell at its slope.
     ridge_m = 4.0 + LIMITS.grade * 250.0
@@ -238,7 +238,8 @@ def test_in_a_gorge_nothing_can_be_built_but_a_tunnel():
     assert found(gorge)["route"] == 0
     assert np.isnan(found(gorge)["cost"])
     assert not found(gorge)["unresolved"]
-    tunnel = found(gorge, tunnel_per_m=1500.0)
+    # Nor from tunnel to tunnel on aqueducts over the floor.
+    tunnel = found(gorge, limits=LIMITS._replace(max_aqueduct_length_m=20.0), tunnel_per_m=1500.0)
     assert tunnel["route"] in (LEFT, RIGHT)
     assert tunnel["tunnel_length_m"] > 500.0
 
@@ -263,8 +264,9 @@ def test_a_tributary_on_the_bank_is_crossed_once_and_roads_are_counted():
         barred=right_bank,
     )
 
-    # An aqueduct hardly more expensive than the canal: there is no reason to look for a narrower place.
-    given = {"penstock_per_m": 3000.0, "aqueduct_per_m": 400.0}
+    # An aqueduct hardly more expensive than the canal: there is no reason to look for a narrower place. One more in
+    # place of the pipe would cost more than it saves.
+    given = {"penstock_per_m": 3000.0, "aqueduct_per_m": 400.0, "per_crossing": 1e5}
 
     way = found(ground, **given)
 
@@ -277,8 +279,8 @@ def test_a_tributary_on_the_bank_is_crossed_once_and_roads_are_counted():
     assert way["aqueduct_length_m"] >= 30.0
     # Where an aqueduct may only be 1.2 m high, it goes up the valley to where the bed, at 2 %, is so much higher.
     low = LIMITS._replace(max_aqueduct_height_m=1.2)
-    ends = ([0], [16], [16])
-    lines = [conduit_lines(ground, course(), *ends, limits, prices(**given))[0] for limits in (LIMITS, low)]
+    ends = ([0], [16])
+    lines = [find_conduits(ground, course(), *ends, limits, prices(**given)).lines[0] for limits in (LIMITS, low)]
     crossed_m = [float(np.interp(500.0, *line[:-1].T)) for line in lines]
     assert crossed_m[0] == pytest.approx(520 + above_m / 0.2, abs=CELL_M)
     assert crossed_m[1] == pytest.approx(520 + (above_m - 1.2) / 0.02, abs=2 * CELL_M)

@@ -61,6 +61,9 @@ class _Cells:
         over = self.nearest(self.is_other, row, column) | (height_m < -self.limits.max_fill_m)
         return over | (self.nearest(self.is_river, row, column) & (height_m < -RIVER_BELOW_M))
 
+    def is_road(self, row, column):
+        return (self.nearest(self.obstacle, row, column) & 1) > 0
+
     # Cost of straight pieces of headrace, infinite where it cannot be built.
     def headrace(self, row, column, to_row, to_column):
         limits, price = self.limits, self.price
@@ -69,13 +72,13 @@ class _Cells:
         length_m = np.hypot(down, across) * self.cell_m
         south, east = down / np.hypot(down, across), across / np.hypot(down, across)
         total = np.zeros(row.shape)
-        was_over = self.is_over(row, column)
+        was_over, was_road = self.is_over(row, column), self.is_road(row, column)
         for place in range(count + 1):
             share = 1.0 if place == count else (place + 0.5) / count
             at, beside = row + share * down, column + share * across
-            over = self.is_over(at, beside)
-            total += price["per_crossing"] * (over & ~was_over)
-            was_over = over
+            over, road = self.is_over(at, beside), self.is_road(at, beside)
+            total += price["per_crossing"] * (over & ~was_over) + price["per_road"] * (road & ~was_road)
+            was_over, was_road = over, road
             if place == count:
                 break
             height_m = self.ground_m(at, beside) - self.level_m(at, beside)
@@ -118,6 +121,8 @@ class _Cells:
         came = np.flatnonzero(np.diff(river.astype(int), prepend=int(start[0])) == 1)
         left = np.flatnonzero(np.diff(river.astype(int), prepend=int(start[0])) == -1)
         crossed += np.count_nonzero(left > came.min()) if len(came) else 0
+        roads = np.append(self.is_road(np.array([row]), np.array([column])), self.is_road(at, beside)).astype(int)
+        total += price["per_road"] * np.count_nonzero(np.diff(roads) == 1)
         return total + price["aqueduct_per_m"] * bed_m + price["per_crossing"] * crossed
 
 
@@ -130,7 +135,7 @@ def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m
         As `sitefinder.siting.conduits.find_conduits` takes them; cells are square.
     intake, tailrace : int
     price : dict of str to float
-        By the names of `sitefinder.siting.conduits.Prices`; without tunnels and roads.
+        By the names of `sitefinder.siting.conduits.Prices`; without tunnels.
     margin_m : float
         How far the window goes beyond both ends [m].
     split : int
