@@ -50,8 +50,8 @@ RIVER_BELOW_M = 0.25
 END_CELLS = 3.0
 # From the best node, and from those before it by these numbers, the headrace is also led on over the valley floor.
 BACK = (0, 2, 5, 10)
-# Moves over the lattice, and back: a straight line of any direction is at most 2.7 % longer, until the way is joined
-# anew.
+# Moves over the lattice, and back: a straight line of any direction is at most 2.7 % longer, until the way is
+# joined anew.
 MOVES = [(0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (2, 1), (1, -2), (2, -1)]
 MOVES += [(-down, -across) for down, across in MOVES]
 # The lattice has the cells' width, or more where a stretch is longer than this number of cells; where it is no
@@ -720,9 +720,9 @@ def _pop(heap_cost, heap_place, size):
 
 
 # Search a lattice around an intake for cheaper ways, Dijkstra's way: all ends in `targets` at once (row, column,
-# level, price of the pipe, best cost so far, end of the best way over the lattice, distance of the last look). Only
-# places are followed from which a way to one of them can still be cheaper. The lattice has `half` places on each
-# side of the intake. Gives how many places were reached; they are in `reached`, from the cheapest on.
+# level, price of the pipe, best cost so far, end of the best way over the lattice, distance of the last look).
+# Only places are followed from which a way to one of them can still be cheaper. The lattice has `half` places on
+# each side of the intake. Gives how many places were reached; they are in `reached`, from the cheapest on.
 @part
 def _search_lattice(
     maps, limits, price, moves, step, half, intake_row, intake_column, top_m, limit_m, targets, count, mark, field,
@@ -777,8 +777,8 @@ def _search_lattice(
             if cost + price[CANAL] * length_m >= known:
                 continue
             more = _headrace_leg(
-                maps, limits, price, row, column, row + step * moves[move, 0], column + step * moves[move, 1], here_m,
-                run_m, leg,
+                maps, limits, price, row, column, row + step * moves[move, 0], column + step * moves[move, 1],
+                here_m, run_m, leg,
             )  # fmt: skip
             if cost + more < known:
                 marked[other], came_from[other] = mark, place

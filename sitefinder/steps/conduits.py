@@ -70,8 +70,12 @@ def find_ways(
     stationing: Stationing,
     heads: Profile,
     candidates: Stretches,
+    best_case: pd.DataFrame | None = None,
 ) -> Ways:
     """The cheapest way that can be built for the conduit of each diversion, over the cells of the run's surface.
+
+    With the best case (`sitefinder.steps.candidates.value_best_case`), only of those that may pay; of the others
+    no more is said than the length of the stream, and not that there is no conduit.
 
     Where the ground is too coarse, the conduit is as long as the stream, and its last part is a penstock as long
     as the cost file says for each metre of head. The same length stands where no conduit can be built, for tables
@@ -79,8 +83,9 @@ def find_ways(
     """
     table = candidates.table
     diverts = is_scheme_that(table["scheme_type"], "diverts")
-    found, lines = _without_ground(settings, inputs, table, diverts), {}
-    rows = np.flatnonzero(diverts)
+    found = _without_ground(settings, inputs, table, diverts)
+    lines: dict[int, npt.NDArray[np.float64]] = {}
+    rows = np.flatnonzero(diverts if best_case is None else best_case["may_pay"].to_numpy(dtype=bool))
     if settings.conduits.route == "straight_line" or not len(rows):
         return Ways(found, *_joined_lines(lines, len(table)))
     for own, search in searches(settings, inputs, surface, stationing, heads, table.iloc[rows]):

@@ -209,7 +209,9 @@ def test_across_the_neck_of_a_meander_a_straight_cut_is_as_deep_as_the_ridge(cel
     stations, ground = neck_stations(), neck_ground(cell_m)
 
     # An aqueduct in place of the pipe's first piece would cost more than it saves.
-    way = found(ground, stations=stations, tailrace=22, penstock_per_m=3000.0, aqueduct_per_m=3000.0, per_crossing=1e5)
+    way = found(
+        ground, stations=stations, tailrace=22, penstock_per_m=3000.0, aqueduct_per_m=3000.0, per_crossing=1e5
+    )
 
     # The ridge is sharp: within a cell of its top it is lower by half a cell at its slope.
     ridge_m = 4.0 + LIMITS.grade * 250.0
@@ -264,8 +266,8 @@ def test_a_tributary_on_the_bank_is_crossed_once_and_roads_are_counted():
         barred=right_bank,
     )
 
-    # An aqueduct hardly more expensive than the canal: there is no reason to look for a narrower place. One more in
-    # place of the pipe would cost more than it saves.
+    # An aqueduct hardly more expensive than the canal: there is no reason to look for a narrower place. One more
+    # in place of the pipe would cost more than it saves.
     given = {"penstock_per_m": 3000.0, "aqueduct_per_m": 400.0, "per_crossing": 1e5}
 
     way = found(ground, **given)

@@ -9,6 +9,8 @@ from scipy.ndimage import map_coordinates
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
+from sitefinder.siting.conduits import NO_ROUTE, Prices, find_conduits
+
 # Moves to 16 neighbours in each half of the compass: a straight line of any direction is at most 1.4 % longer.
 MOVES = [(0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (2, 1), (1, -2), (2, -1)]
 MOVES += [(1, 3), (3, 1), (1, -3), (3, -1), (2, 3), (3, 2), (2, -3), (3, -2)]
@@ -182,3 +184,35 @@ def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m
         if cells.level_m(at, beside) > cells.tail_m:
             best = min(best, reached[place] + cells.penstock(float(at), float(beside)))
     return float(best)
+
+
+def ratios_to_cheapest(search, count, seed):
+    """Costs of conduits over those of the cheapest ways over the cells, for some candidates taken at random.
+
+    Parameters
+    ----------
+    search : sitefinder.steps.conduits.Search
+    count, seed : int
+
+    Returns
+    -------
+    ndarray of float64, shape (count,)
+        Of candidates that have a way.
+    """
+    order = np.random.default_rng(seed).permutation(len(search.intake))
+    ratio = []
+    while len(ratio) < count:
+        own, order = order[:count], order[count:]
+        prices = Prices(*(each[own] for each in search.prices))
+        some = search._replace(intake=search.intake[own], tailrace=search.tailrace[own], prices=prices)
+        ways = find_conduits(*some).table
+        for case in np.flatnonzero(ways["route"] != NO_ROUTE)[: count - len(ratio)].tolist():
+            intake, tailrace = int(some.intake[case]), int(some.tailrace[case])
+            price = {name: float(getattr(prices, name)[case]) for name in Prices._fields}
+            station, length_m = intake, 0.0
+            while station != tailrace:
+                length_m += some.stations["to_downstream_m"].iloc[station]
+                station = some.stations["downstream"].iloc[station]
+            given = some.ground, some.stations, intake, tailrace, some.limits, price
+            ratio.append(ways["cost"].iloc[case] / cheapest_conduit(*given, 150 + 0.6 * length_m))
+    return np.array(ratio)
