@@ -29,8 +29,9 @@ PARTS = (
     "canal_length_m",
 )
 HEADRACE, PENSTOCK, DEEPEST, CUT_M2, CUT_M3, BENCH, OVER, TUNNEL, CROSSINGS, ROADS, OPEN = range(len(PARTS))
-# Beside them, while a way is put together: the length of the aqueduct on which it ends so far [m].
-RUN, HELD = len(PARTS), len(PARTS) + 1
+# Beside them, while a way is put together: the length of the aqueduct on which it ends so far [m], and whether it
+# ends on an aqueduct (1) and in a road (2), -1 where that is not known.
+RUN, STATE, HELD = len(PARTS), len(PARTS) + 1, len(PARTS) + 2
 # Nodes along a contour; they stand a cell apart, or further apart where cells are fine.
 NODES = 600
 # Moves of a march after which it is taken to go round in a circle.
@@ -60,11 +61,12 @@ LATTICE_STEPS, NEAR_STEPS = 250, 25
 # Places of the lattice that one search may reach, and moves that may wait in its heap.
 MOST_PLACES, MOST_WAITING = 60_000, 240_000
 # A way over the lattice is looked for where it can save this share.
-WORTHWHILE_SEARCH = 0.98
+WORTHWHILE_SEARCH = 0.97
 # A penstock is looked at on the way where the powerhouse is nearer than at the last look by this share.
 LOOK_AGAIN = 0.8
-# What is known of a place of the lattice: cost from the intake, length of the way, and that of the aqueduct on it.
-COST, WAY, HELD_M, FIELD = range(4)
+# What is known of a place of the lattice: cost from the intake, length of the way, that of the aqueduct on which it
+# ends, and how it ends.
+COST, WAY, HELD_M, HELD_STATE, FIELD = range(5)
 # And of an end to which ways are looked for.
 ROW, COLUMN, LEVEL, PIPE_PER_M, BEST, END, LOOKED_M, OWNER, TARGET = range(9)
 # Hills on a transect that a contour only goes around before the hillside itself is found.
@@ -185,7 +187,7 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     Then a lattice of the cells' centres is searched around each intake for all its powerhouses at once, by E. W.
     Dijkstra's way (Numer. Math., vol. 1, pp. 269-271, 1959, from memory) with moves to 16 neighbours, and a
     penstock from any place that it reaches. Only places are followed from which a way can still be cheaper by
-    2 % than the best that is known: so what the contours found keeps the search to a narrow strip. The way is
+    3 % than the best that is known: so what the contours found keeps the search to a narrow strip. The way is
     joined anew by its nodes as the contours are, so that it cuts corners where that is cheaper. Where a stretch
     is longer than 250 cells, the lattice is coarser than the cells, and the contours, which are not, find more.
 
@@ -290,23 +292,26 @@ def _is_over(ground_m, what, level_m, limits):
 
 
 # Cost of a straight piece of headrace that begins at a level, infinite where it cannot be built; what it is made
-# of goes to `leg`. `run_m` is the length of the aqueduct on which the way comes.
+# of goes to `leg`. `run_m` is the length of the aqueduct on which the way comes, `state` how it ends so far.
 @part
-def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, run_m, leg):
+def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, run_m, state, leg):
     elevation_m, link, obstacle, is_path = maps
     east, north = (to_column - column) * limits[CELL_WIDTH], (row - to_row) * limits[CELL_HEIGHT]
     length_m = math.hypot(east, north)
     for each in range(leg.shape[0]):
         leg[each] = 0.0
-    leg[HEADRACE], leg[RUN] = length_m, run_m
+    leg[HEADRACE], leg[RUN], leg[STATE] = length_m, run_m, state
     if length_m < SHORTEST_M:
         return 0.0
     east, north = east / length_m, north / length_m
     count = max(1, (math.ceil(max(abs(to_row - row), abs(to_column - column)) - 1e-6)))
     step_m = length_m / count
-    what = _what_is_at(row, column, link, obstacle, is_path)
-    was_over = _is_over(_ground_at(elevation_m, row, column), what, level_m, limits)
-    was_road = (what & 4) != 0
+    if state < 0.0:
+        what = _what_is_at(row, column, link, obstacle, is_path)
+        was_over = _is_over(_ground_at(elevation_m, row, column), what, level_m, limits)
+        was_road = (what & 4) != 0
+    else:
+        was_over, was_road = state == 1.0 or state == 3.0, state >= 2.0
     cost = price[CANAL] * length_m
     for place in range(count + 1):
         share = 1.0 if place == count else (place + 0.5) / count
@@ -354,6 +359,7 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
             leg[ROADS] += 1.0
             cost += price[ROAD_EACH]
         was_over, was_road = is_over, is_road
+    leg[STATE] = (1.0 if was_over else 0.0) + (2.0 if was_road else 0.0)
     return cost
 
 
@@ -642,6 +648,7 @@ def _join(maps, limits, price, ahead, level_m, count, node, along, cost, made, b
     cost[0] = 0.0
     for each in range(leg.shape[0]):
         made[0, each] = 0.0
+    made[0, STATE] = -1.0
     for number in range(count):
         if not cost[number] < np.inf:
             continue
@@ -661,14 +668,14 @@ def _join(maps, limits, price, ahead, level_m, count, node, along, cost, made, b
                 continue
             more = _headrace_leg(
                 maps, limits, price, node[number, 0], node[number, 1], node[other, 0], node[other, 1], here_m,
-                made[number, RUN], leg,
+                made[number, RUN], made[number, STATE], leg,
             )  # fmt: skip
             if cost[number] + more < cost[other]:
                 cost[other] = cost[number] + more
                 before[other] = number
                 for each in range(leg.shape[0]):
                     made[other, each] = made[number, each] + leg[each]
-                made[other, RUN] = leg[RUN]
+                made[other, RUN], made[other, STATE] = leg[RUN], leg[STATE]
                 made[other, DEEPEST] = max(made[number, DEEPEST], leg[DEEPEST])
 
 
@@ -733,7 +740,7 @@ def _search_lattice(
     start = half * wide + half
     heap_cost[0], heap_place[0] = 0.0, start
     marked[start], came_from[start] = mark, -1
-    field[start, COST], field[start, WAY], field[start, HELD_M] = 0.0, 0.0, 0.0
+    field[start, COST], field[start, WAY], field[start, HELD_M], field[start, HELD_STATE] = 0.0, 0.0, 0.0, -1.0
     while size > 0 and size < most and found < reached.shape[0]:
         cost, place = heap_cost[0], heap_place[0]
         size = _pop(heap_cost, heap_place, size)
@@ -778,13 +785,13 @@ def _search_lattice(
                 continue
             more = _headrace_leg(
                 maps, limits, price, row, column, row + step * moves[move, 0], column + step * moves[move, 1],
-                here_m, run_m, leg,
+                here_m, run_m, field[place, HELD_STATE], leg,
             )  # fmt: skip
             if cost + more < known:
                 marked[other], came_from[other] = mark, place
                 field[other, COST] = cost + more
                 field[other, WAY] = field[place, WAY] + length_m
-                field[other, HELD_M] = leg[RUN]
+                field[other, HELD_M], field[other, HELD_STATE] = leg[RUN], leg[STATE]
                 size = _push(heap_cost, heap_place, size, cost + more, other)
     return found
 
@@ -889,8 +896,9 @@ def _by_nodes(
             continue
         row, column = node[place, 0] + share * down, node[place, 1] + share * across
         total = cost[place] + _headrace_leg(
-            maps, limits, price, node[place, 0], node[place, 1], row, column, here_m, made[place, RUN], leg
-        )
+            maps, limits, price, node[place, 0], node[place, 1], row, column, here_m, made[place, RUN],
+            made[place, STATE], leg,
+        )  # fmt: skip
         here_m -= limits[GRADE] * leg[HEADRACE]
         fall_m = here_m - tail_m
         if not total < best or fall_m <= 0.0:
@@ -937,7 +945,7 @@ def _straight(
         if (share * price[CANAL] + (1.0 - share) * pipe_per_m) * length_m >= best:
             continue
         end_row, end_column = row + share * (to_row - row), column + share * (to_column - column)
-        total = _headrace_leg(maps, limits, price, row, column, end_row, end_column, top_m, 0.0, leg)
+        total = _headrace_leg(maps, limits, price, row, column, end_row, end_column, top_m, 0.0, -1.0, leg)
         here_m = top_m - limits[GRADE] * leg[HEADRACE]
         fall_m = here_m - tail_m
         if not total < best or fall_m <= 0.0:
