@@ -666,7 +666,7 @@ def _described(
     for name, at in (("intake", intake), ("tailrace", tailrace)):
         places = place_names(network.parts, stations["link"].to_numpy()[at], stations["distance_m"].to_numpy()[at])
         table[f"{name}_name"] = places["name"]
-    for name in ("crossings", "road_crossings"):
+    for name in ("crossings", "road_crossings", "building_crossings"):
         table[name] = pd.array(table[name].round(), dtype="Int64")
     table["stream"] = links["stream"].to_numpy()[stations["link"].to_numpy()[tailrace]]
     table["x_m"], table["y_m"] = stations["x_m"].to_numpy()[tailrace], stations["y_m"].to_numpy()[tailrace]

@@ -254,6 +254,8 @@ def conduit_works(stretches, head_m, costs, settings):
         for name in ("headrace_length_m", "canal_length_m", "penstock_length_m", "bench_m", "cut_m2", "cut_m3")
         + ("aqueduct_length_m", "tunnel_length_m", "crossings", "road_crossings")
     }
+    if "building_crossings" in stretches:
+        own["building_crossings"] = stretches["building_crossings"].to_numpy(np.float64)
     is_known = ~np.isnan(own["bench_m"])
     own = {name: np.where(is_known, values, 0.0) for name, values in own.items()}
     canal_m, penstock_m = own["canal_length_m"], own["penstock_length_m"]
@@ -269,7 +271,8 @@ def conduit_works(stretches, head_m, costs, settings):
         ground.per_m3 * CUT_SIDE_SLOPE * own["cut_m3"],
         crossings.tunnel_per_m * own["tunnel_length_m"]
         + crossings.per_stream * own["crossings"]
-        + crossings.per_road * own["road_crossings"],
+        + crossings.per_road * own["road_crossings"]
+        + crossings.per_building * own.get("building_crossings", none),
         none,
     )
 
@@ -307,6 +310,7 @@ def route_prices(flow_m3s, head_m, costs, settings):
         "tunnel_per_m": crossings.tunnel_per_m if can_tunnel else np.inf,
         "per_crossing": crossings.per_stream,
         "per_road": crossings.per_road,
+        "per_building": crossings.per_building if crossings.per_building > 0 else np.inf,
     }
     return {
         name: np.broadcast_to(np.asarray(each, dtype=np.float64), flow_m3s.shape) for name, each in prices.items()

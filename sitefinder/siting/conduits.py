@@ -10,8 +10,8 @@ from sitefinder.compiled import kernel, part
 
 # How a march along a contour ends.
 OPEN_ENDED, AROUND_HILL, AROUND_HOLLOW = 0, 1, 2
-# Bits of `Ground.obstacle`: a road may be crossed, a lake or building not.
-ROAD, BARRED = 1, 2
+# Bits of `Ground.obstacle`: a road may be crossed, a lake not, a building where there is a price.
+ROAD, BARRED, BUILDING = 1, 2, 4
 # How a conduit goes, in the order of the codes of `route`.
 NO_ROUTE, LEFT, RIGHT, STRAIGHT = 0, 1, 2, 3
 # What a route is made of, in this order in arrays: see `find_conduits`.
@@ -26,11 +26,14 @@ PARTS = (
     "tunnel_length_m",
     "crossings",
     "road_crossings",
+    "building_crossings",
     "canal_length_m",
 )
-HEADRACE, PENSTOCK, DEEPEST, CUT_M2, CUT_M3, BENCH, OVER, TUNNEL, CROSSINGS, ROADS, OPEN = range(len(PARTS))
+HEADRACE, PENSTOCK, DEEPEST, CUT_M2, CUT_M3, BENCH, OVER, TUNNEL, CROSSINGS, ROADS, BUILDINGS, OPEN = range(
+    len(PARTS)
+)
 # Beside them, while a way is put together: the length of the aqueduct on which it ends so far [m], and whether it
-# ends on an aqueduct (1) and in a road (2), -1 where that is not known.
+# ends on an aqueduct (1), in a road (2) and in a building (4), -1 where that is not known.
 RUN, STATE, HELD = len(PARTS), len(PARTS) + 1, len(PARTS) + 2
 # Nodes along a contour; they stand a cell apart, or further apart where cells are fine.
 NODES = 600
@@ -64,8 +67,8 @@ MOST_PLACES, MOST_WAITING = 60_000, 240_000
 WORTHWHILE_SEARCH = 0.97
 # A penstock is looked at on the way where the powerhouse is nearer than at the last look by this share.
 LOOK_AGAIN = 0.8
-# What is known of a place of the lattice: cost from the intake, length of the way, that of the aqueduct on which it
-# ends, and how it ends.
+# What is known of a place of the lattice: cost from the intake, length of the way, that of the aqueduct on which
+# it ends, and how it ends.
 COST, WAY, HELD_M, HELD_STATE, FIELD = range(5)
 # And of an end to which ways are looked for.
 ROW, COLUMN, LEVEL, PIPE_PER_M, BEST, END, LOOKED_M, OWNER, TARGET = range(9)
@@ -81,7 +84,7 @@ class Ground(NamedTuple):
     """A window of the run's grid; arrays of shape (rows, columns), ``west_m`` and ``north_m`` its outer edges.
 
     ``elevation_m`` float32 is NaN without data; ``link`` int32 is the link of the stream in a cell, -1 for none;
-    ``obstacle`` uint8 holds `ROAD` and `BARRED`.
+    ``obstacle`` uint8 holds `ROAD`, `BARRED` and `BUILDING`.
     """
 
     elevation_m: np.ndarray
@@ -114,7 +117,8 @@ class Prices(NamedTuple):
     ``canal_per_m`` and ``penstock_per_m`` per metre; ``cut_per_m2`` for each metre of depth and of length that the
     ground is above or below the water, ``cut_per_m3`` for each square of that depth and metre of length;
     ``bench_per_m`` for each metre at a side slope of 1; ``aqueduct_per_m`` and ``tunnel_per_m`` in place of the
-    canal's (infinite: not allowed), ``per_crossing`` for a stream or aqueduct, ``per_road``.
+    canal's (infinite: not allowed), ``per_crossing`` for a stream or aqueduct, ``per_road``, ``per_building``
+    (infinite: none is crossed).
     """
 
     canal_per_m: np.ndarray
@@ -126,9 +130,12 @@ class Prices(NamedTuple):
     tunnel_per_m: np.ndarray
     per_crossing: np.ndarray
     per_road: np.ndarray
+    per_building: np.ndarray | float = np.inf
 
 
-CANAL, PIPE, BY_DEPTH, BY_SQUARE, BY_SLOPE, AQUEDUCT, THROUGH, STREAM_EACH, ROAD_EACH = range(len(Prices._fields))
+CANAL, PIPE, BY_DEPTH, BY_SQUARE, BY_SLOPE, AQUEDUCT, THROUGH, STREAM_EACH, ROAD_EACH, BUILDING_EACH = range(
+    len(Prices._fields)
+)
 # Places in the array of limits; the cell's size comes after them.
 GRADE, MAX_CUT, MAX_FILL, MAX_HEIGHT, MAX_RUN, MAX_SLOPE, MAX_DETOUR, MIN_CELLS, CELL_WIDTH, CELL_HEIGHT = range(
     10
@@ -167,8 +174,8 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
         ``deepest_cut_m``, the greatest height of the ground above the water in open cut; ``cut_m2`` and
         ``cut_m3``, sums along the headrace and penstock of the depth and of its square times the length;
         ``bench_m``, the sum of the side slope times the length; lengths on aqueducts and in tunnels; numbers of
-        crossings of streams (each aqueduct counts as one) and of roads; ``canal_length_m``, what of the headrace
-        is neither aqueduct nor tunnel.
+        crossings of streams (each aqueduct counts as one), of roads and of buildings; ``canal_length_m``, what of
+        the headrace is neither aqueduct nor tunnel.
     lines : list of ndarray of float64, shape (vertices, 2)
         Vertices of each from the intake to the powerhouse [m]; the last piece is the penstock. Without any where
         there is no way.
@@ -267,7 +274,8 @@ def _side_slope(elevation_m, row, column, east, north, limits):
     return 0.0 if np.isnan(slope) else slope
 
 
-# What a place in cells holds: stream of the way down (1), other stream (2), road (4), barred (8).
+# What a place in cells holds: stream of the way down (1), other stream (2), road (4), barred (8), building (16).
+# In the bed of a stream there is no building, whatever the cells' size makes of a mill beside it.
 @part
 def _what_is_at(row, column, link, obstacle, is_path):
     at, beside = math.floor(row + 0.5), math.floor(column + 0.5)
@@ -280,6 +288,8 @@ def _what_is_at(row, column, link, obstacle, is_path):
         found |= 4
     if obstacle[at, beside] & 2:
         found |= 8
+    if obstacle[at, beside] & 4 and link[at, beside] < 0:
+        found |= 16
     return found
 
 
@@ -309,9 +319,10 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
     if state < 0.0:
         what = _what_is_at(row, column, link, obstacle, is_path)
         was_over = _is_over(_ground_at(elevation_m, row, column), what, level_m, limits)
-        was_road = (what & 4) != 0
+        was_road, was_building = (what & 4) != 0, (what & 16) != 0
     else:
-        was_over, was_road = state == 1.0 or state == 3.0, state >= 2.0
+        held = int(state)
+        was_over, was_road, was_building = (held & 1) != 0, (held & 2) != 0, (held & 4) != 0
     cost = price[CANAL] * length_m
     for place in range(count + 1):
         share = 1.0 if place == count else (place + 0.5) / count
@@ -320,6 +331,7 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
         what = _what_is_at(at, beside, link, obstacle, is_path)
         here_m = level_m - limits[GRADE] * share * length_m
         is_over, is_road = _is_over(ground_m, what, here_m, limits), (what & 4) != 0
+        is_building = (what & 16) != 0
         # The end of a leg is the start of the next: it only shows whether a crossing begins.
         if place < count:
             height_m = ground_m - here_m
@@ -332,8 +344,8 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
                 cost += (price[THROUGH] - price[CANAL]) * step_m
                 leg[TUNNEL] += step_m
                 leg[RUN] = 0.0
-                is_over, is_road = False, False
-            elif what & 8:
+                is_over, is_road, is_building = False, False, False
+            elif what & 8 or (is_building and not price[BUILDING_EACH] < np.inf):
                 return np.inf
             elif is_over:
                 leg[RUN] += step_m
@@ -358,8 +370,11 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
         if is_road and not was_road:
             leg[ROADS] += 1.0
             cost += price[ROAD_EACH]
-        was_over, was_road = is_over, is_road
-    leg[STATE] = (1.0 if was_over else 0.0) + (2.0 if was_road else 0.0)
+        if is_building and not was_building:
+            leg[BUILDINGS] += 1.0
+            cost += price[BUILDING_EACH]
+        was_over, was_road, was_building = is_over, is_road, is_building
+    leg[STATE] = (1.0 if was_over else 0.0) + (2.0 if was_road else 0.0) + (4.0 if was_building else 0.0)
     return cost
 
 
@@ -378,6 +393,7 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
     step_m = length_m / count
     what = _what_is_at(row, column, link, obstacle, is_path)
     was_stream, was_river, was_road = (what & 2) != 0, (what & 1) != 0, (what & 4) != 0
+    was_building = (what & 16) != 0
     has_entered = False
     end_m, run_m = END_CELLS * max(limits[CELL_WIDTH], limits[CELL_HEIGHT]), 0.0
     for place in range(count):
@@ -391,13 +407,14 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
         if np.isnan(height_m):
             return np.inf
         is_stream, is_river, is_road = (what & 2) != 0, (what & 1) != 0, (what & 4) != 0
+        is_building = (what & 16) != 0
         if height_m > limits[MAX_CUT]:
             if not price[THROUGH] < np.inf:
                 return np.inf
             cost += price[THROUGH] * step_m
             leg[TUNNEL] += step_m
-            is_stream, is_river, is_road = False, False, False
-        elif what & 8:
+            is_stream, is_river, is_road, is_building = False, False, False, False
+        elif what & 8 or (is_building and not price[BUILDING_EACH] < np.inf):
             return np.inf
         elif height_m > 0.0:
             leg[DEEPEST] = max(leg[DEEPEST], height_m)
@@ -419,8 +436,11 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
         if is_road and not was_road:
             leg[ROADS] += 1.0
             cost += price[ROAD_EACH]
+        if is_building and not was_building:
+            leg[BUILDINGS] += 1.0
+            cost += price[BUILDING_EACH]
         has_entered = has_entered or (is_river and not was_river)
-        was_stream, was_river, was_road = is_stream, is_river, is_road
+        was_stream, was_river, was_road, was_building = is_stream, is_river, is_road, is_building
     return cost
 
 

@@ -15,6 +15,7 @@ from sitefinder.io.raster import read_window, tile_transform
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.conduits import (
     BARRED,
+    BUILDING,
     NO_ROUTE,
     PARTS,
     ROAD,
@@ -231,13 +232,13 @@ def _grounds(
 
 
 class _Maps:
-    # Streams, roads and lakes, to be drawn on windows of the grid.
+    # Streams, roads, lakes and buildings, to be drawn on windows of the grid.
     def __init__(self, inputs: RunInputs, stationing: Stationing) -> None:
         segments = stationing.segments.sort_values(["link", "station"], kind="stable")
         self.streams = (segments["geometry"].to_numpy(), segments["link"].to_numpy().astype(int) + 1)
         self.others = [
             (inputs.layers[name].frame.geometry.to_numpy(), bit)
-            for name, bit in (("roads", ROAD), ("lakes", BARRED))
+            for name, bit in (("roads", ROAD), ("lakes", BARRED), ("buildings", BUILDING))
             if name in inputs.layers
         ]
         self.trees = [shapely.STRtree(geometry) for geometry, _ in (self.streams, *self.others)]

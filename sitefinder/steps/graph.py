@@ -233,7 +233,7 @@ STEPS = bound(
             "sitefinder.steps.conduits:find_ways",
             "surface stationing heads candidates best_case",
             WAYS_BY,
-            "costs layers.roads layers.lakes",
+            "costs layers.roads layers.lakes layers.buildings",
         ),
         stage("stretches", "sitefinder.steps.conduits:join_ways", "candidates conduits"),
         stage(

@@ -6,6 +6,7 @@ import pytest
 
 from sitefinder.siting.conduits import (
     BARRED,
+    BUILDING,
     LEFT,
     RIGHT,
     ROAD,
@@ -47,7 +48,7 @@ def prices(**given):
 
 
 # Ground of 1500 m by 1000 m whose stream runs east along y = 500 m, 5 m lower each kilometre.
-def made_ground(height_m, *, cell_m=CELL_M, tributary=None, roads=None, barred=None):
+def made_ground(height_m, *, cell_m=CELL_M, tributary=None, roads=None, barred=None, buildings=None):
     rows, columns = round(1000 / cell_m), round(1500 / cell_m)
     x_m, y_m = np.meshgrid((np.arange(columns) + 0.5) * cell_m, 1000 - (np.arange(rows) + 0.5) * cell_m)
     link = np.full(x_m.shape, -1, dtype=np.int32)
@@ -55,7 +56,7 @@ def made_ground(height_m, *, cell_m=CELL_M, tributary=None, roads=None, barred=N
     if tributary is not None:
         link[tributary(x_m, y_m) & (y_m - 500 > cell_m)] = 1
     obstacle = np.zeros(x_m.shape, dtype=np.uint8)
-    for bit, place in ((ROAD, roads), (BARRED, barred)):
+    for bit, place in ((ROAD, roads), (BARRED, barred), (BUILDING, buildings)):
         if place is not None:
             obstacle[place(x_m, y_m)] |= bit
     return Ground(height_m(x_m, y_m).astype(np.float32), link, obstacle, 0.0, 1000.0, cell_m, cell_m)
@@ -294,6 +295,31 @@ def test_of_two_banks_the_cheaper_one_is_taken_and_a_lake_bars_its_bank():
     assert found(made_ground(valley), penstock_per_m=3000.0)["bank"] == "right"
     barred = made_ground(valley, barred=lambda x_m, y_m: (y_m < 495) & (np.abs(x_m - 500) < 40))
     assert found(barred, penstock_per_m=3000.0)["bank"] == "left"
+
+
+# Two rows of houses across the only bank, as far as the stream's own cells.
+def test_no_conduit_goes_through_a_building_but_at_a_price():
+    def houses(x_m, y_m):
+        return (np.abs(x_m - 350) < 40) | (np.abs(x_m - 600) < 40)
+
+    def ground(buildings):
+        return made_ground(floor_and_sides(0.2, 0.2), barred=right_bank, buildings=buildings)
+
+    # No pipe or aqueduct goes far in the stream's bed.
+    limits = LIMITS._replace(max_aqueduct_length_m=30.0)
+    free, shut = (found(ground(each), limits=limits) for each in (None, houses))
+    paid = found(ground(houses), limits=limits, per_building=7e4)
+
+    assert free["route"] == LEFT
+    assert free["building_crossings"] == 0
+    assert shut["route"] == 0
+    assert paid["building_crossings"] == 2
+    assert paid["cost"] == pytest.approx(free["cost"] + 2 * 7e4, rel=0.01)
+    # A row that leaves a gap is gone around.
+    gap = found(ground(lambda x_m, y_m: houses(x_m, y_m) & (y_m > 560)), limits=limits)
+    assert gap["route"] == LEFT
+    assert gap["building_crossings"] == 0
+    assert free["cost"] <= gap["cost"] < free["cost"] + 2 * 7e4
 
 
 def test_ground_too_coarse_for_the_valley_is_said_and_gives_no_way():
