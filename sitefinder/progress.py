@@ -40,6 +40,7 @@ STAGE_WORDS = {
     "minimum_heads": "computing minimum resolvable heads",
     "quality_flags": "setting data-quality flags",
     "candidates": "generating stretches",
+    "best_case": "valuing diversions at best",
     "conduits": "routing conduits",
     "stretches": "joining stretches and conduits",
     "energy": "evaluating stretches",

@@ -131,7 +131,7 @@ class PenstockCosts(Priced):
 class CrossingCosts(Priced):
     """Aqueducts, crossings of streams and roads, and tunnels of a headrace."""
 
-    MONEY = ("aqueduct_per_m", "per_stream", "per_road", "tunnel_per_m")
+    MONEY = ("aqueduct_per_m", "per_stream", "per_road", "per_building", "tunnel_per_m")
 
     aqueduct_per_m: float = Field(
         0.0, ge=0, description="aqueduct or siphon at 1 m³/s, in place of the canal; it grows as the canal's width"
@@ -140,6 +140,9 @@ class CrossingCosts(Priced):
         0.0, ge=0, description="each crossing of a stream, or aqueduct: abutments, inlet, outlet"
     )
     per_road: float = Field(0.0, ge=0, description="each culvert under a road")
+    per_building: float = Field(
+        0.0, ge=0, description="each building of inputs.buildings that has to go; 0: none is crossed"
+    )
     tunnel_per_m: float = Field(
         0.0, ge=0, description="tunnel of least cross-section, in place of the canal; 0: no tunnel is driven"
     )

@@ -6,7 +6,7 @@ content of their tables: if a rule changed but the tables did not, no file is ma
 
 from sitefinder.pipeline.graph import WHOLE, PerItem, Stage, bound
 from sitefinder.report.handover import ON_MAPS
-from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VALUED_BY, WAYS_BY, stage
+from sitefinder.steps.graph import CONTENT, GIVEN, SAFE_BY, SEASON_BY, STEPS, VALUED_BY, stage
 
 # Arguments of the stage of a file: settings, results by name, the user's font files, and a folder to write to.
 FILES_GIVEN = ("settings", "made", "fonts", "scratch")
@@ -114,13 +114,7 @@ TABLES = [
         "flags.max_low_head_slope",
     ),
     _table("stretches", _SITE_TABLES, "stationing sites ranked_sites", "run.crs"),
-    _table(
-        "conduits",
-        _SITE_TABLES,
-        "surface stationing heads stretches ranked_sites",
-        f"run.crs {WAYS_BY}",
-        "costs layers.roads layers.lakes",
-    ),
+    _table("conduits", _SITE_TABLES, "conduits ranked_sites", "run.crs"),
     _table(
         "reaches",
         _REGION_TABLES,

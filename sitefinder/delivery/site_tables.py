@@ -738,7 +738,7 @@ def _described(
     for name, at in (("intake", intake), ("tailrace", tailrace)):
         places = place_names(network.parts, stations["link"].to_numpy()[at], stations["distance_m"].to_numpy()[at])
         table[f"{name}_name"] = places["name"]
-    for name in ("crossings", "road_crossings"):
+    for name in ("crossings", "road_crossings", "building_crossings"):
         table[name] = pd.array(table[name].round(), dtype="Int64")
     table["stream"] = links["stream"].to_numpy()[stations["link"].to_numpy()[tailrace]]
     table["x_m"], table["y_m"] = stations["x_m"].to_numpy()[tailrace], stations["y_m"].to_numpy()[tailrace]
@@ -880,20 +880,17 @@ def make_stretches(settings, stationing, sites, ranked_sites):
     return _layer(table, "stretches", lines, settings.run.crs)
 
 
-def make_conduits(settings, inputs, surface, stationing, heads, stretches, ranked_sites):
+def make_conduits(settings, conduits, ranked_sites):
     """The ``conduits`` layer: the headrace and the penstock of each site whose way the ground shows."""
     order = ranked_sites.order
     rows = ranked_sites.kept[order["row"].to_numpy(dtype=np.int64)]
-    found = lines_of(settings, inputs, surface, stationing, heads, stretches, rows)
-    site_of = dict(zip(rows.tolist(), range(len(order)), strict=True))
     pieces, lines = [], []
-    for place, row in enumerate(found.row.tolist()):
-        site = order.iloc[site_of[row]]
-        for part, line in (("headrace", found.headrace[place]), ("penstock", found.penstock[place])):
-            if line is not None:
-                pieces.append({**site[["site_id", "rank", "conduit_route", "conduit_bank"]], "part": part})
-                pieces[-1]["length_m"] = site[f"{part}_length_m"]
-                lines.append(line)
+    for place, row in sorted(enumerate(rows.tolist()), key=lambda each: each[1]):
+        site = order.iloc[place]
+        for part, line in lines_of(conduits, row).items():
+            pieces.append({**site[["site_id", "rank", "conduit_route", "conduit_bank"]], "part": part})
+            pieces[-1]["length_m"] = site[f"{part}_length_m"]
+            lines.append(line)
     if not pieces:
         return empty_table("conduits", settings.run.crs)
     return _layer(pd.DataFrame(pieces), "conduits", lines, settings.run.crs)

@@ -432,6 +432,12 @@ def own_use(money):
     return price, sold * money.own_use_price_per_kwh, share, maximum
 
 
+def best_price_per_kwh(money):
+    """The most that a kWh generated can earn or save, by export or own use; see `value_of_energy`."""
+    price, own_price, _, _ = own_use(money)
+    return max(price, own_price)
+
+
 @part
 def value_by_prices(energy, price, own_price, own_share, own_max):
     """`value_of_energy` by bare numbers; also for kernels."""

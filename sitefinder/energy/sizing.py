@@ -214,6 +214,7 @@ CLASS_AT_SITE = np.dtype(
         ("penstock_m", np.float64),
         ("by_area", np.float64),
         ("by_perimeter", np.float64),
+        ("least_m", np.float64),
         ("fixed", np.float64),
         ("scale_gain", np.float64),
         ("scale_loss", np.float64),
@@ -296,7 +297,7 @@ def _capital_of(power, flow, at_site, prices):
         cost += at_site.second_law * power**at_site.second_law_exponent
     return cost + sized_works(
         power, flow, at_site.head, at_site.powerhouse, at_site.canal_m, at_site.penstock_m, at_site.by_area,
-        at_site.by_perimeter, prices,
+        at_site.by_perimeter, at_site.least_m, prices,
     )  # fmt: skip
 
 
@@ -689,6 +690,7 @@ def best_of_stretches(
     setting=None,
     safe_flow=None,
     only_safe=False,
+    head_least=None,
 ):
     """Best turbine and size of each stretch, for each choice.
 
@@ -707,7 +709,7 @@ def best_of_stretches(
         Net head at the levels of the survey day [m], conduit length [m], capital of the site.
     project_law : ndarray of float64, shape (n, 4)
         See `sitefinder.energy.costs.project_laws`.
-    works : ndarray of float64, shape (n, 4)
+    works : ndarray of float64, shape (n, 5)
         See `sitefinder.energy.works.ConduitWorks.for_search`.
     flows : sitefinder.energy.sizing.DesignFlows
     fits : ndarray of bool, shape (n, classes)
@@ -722,6 +724,8 @@ def best_of_stretches(
         `sitefinder.energy.fish_survival.least_safe_flow`; by default none is.
     only_safe : bool
         Leave the choice ANY out, which saves most of the search.
+    head_least : ndarray of float64, shape (n,), optional
+        Where the net head may be as low as this [m], classes for any head from it to `head_net` are taken.
 
     Returns
     -------
@@ -743,7 +747,7 @@ def best_of_stretches(
     turbine, found, _, counts = _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-        turbines, prices, conduit, setting, safe_flow, only_safe, False,
+        turbines, prices, conduit, setting, safe_flow, only_safe, False, head_least,
     )  # fmt: skip
     return turbine, found, counts
 
@@ -788,11 +792,12 @@ def best_of_turbines(
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-    turbines, prices, conduit, setting, safe_flow, only_safe, of_each,
+    turbines, prices, conduit, setting, safe_flow, only_safe, of_each, head_least=None,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.head_min_m), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)
-    suits = (turbines.head_min_m <= head_net[:, None]) & (head_net[:, None] <= turbines.head_max_m)
+    lowest = head_net if head_least is None else head_least
+    suits = (turbines.head_min_m <= head_net[:, None]) & (lowest[:, None] <= turbines.head_max_m)
     suits &= fits & turbines.suits_scheme_type[:, scheme_type].T
     if safe_flow is None:
         safe_flow = np.full((2, *suits.shape), np.inf)
@@ -864,7 +869,7 @@ def _search(
         _fill_tries(bins, shares, tries, full)
         at_site.head, at_site.conduit_m, at_site.place_cost = head_net[row], conduit_m[row], place_cost[row]
         at_site.canal_m, at_site.penstock_m = works[row, 0], works[row, 1]
-        at_site.by_area, at_site.by_perimeter = works[row, 2], works[row, 3]
+        at_site.by_area, at_site.by_perimeter, at_site.least_m = works[row, 2], works[row, 3], works[row, 4]
         at_site.project_law, at_site.project_law_exponent = project_law[row, 0], project_law[row, 1]
         at_site.second_law, at_site.second_law_exponent = project_law[row, 2], project_law[row, 3]
         # Nothing beats an infinite score.

@@ -51,6 +51,8 @@ from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import SCREENED_SAFETY
 
 CHOICES = {"any": ANY, "safe": SAFE, "as_built": AS_BUILT}
+# Column of stretches with the most that a canal may still take of the head [m], where its length is not known.
+MOST_FALL = "most_canal_fall_m"
 # Place of the net head among `search_arguments`.
 NET_HEAD = 6
 NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m")
@@ -78,9 +80,10 @@ def value_stretches(
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
         ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
         `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
-        classes for which the stream is too small are left out. ``tailrace_level_m`` is the elevation of the
-        tailwater above the sea, for the setting of runners [m]; without it, it is taken as 0. Other columns are
-        ignored.
+        classes for which the stream is too small are left out. Where there is ``most_canal_fall_m`` [m], the head
+        may be lower by as much, and classes for any such head are taken. ``tailrace_level_m`` is the elevation of
+        the tailwater above the sea, for the setting of runners [m]; without it, it is taken as 0. Other columns
+        are ignored.
     curve_m3s, environmental_flow_m3s : ndarray of float64, shape (stations, bins)
         Flow and environmental flow of each station, in bins of equal time in any order [m³/s].
     turbines : list of TurbineClass
@@ -137,7 +140,13 @@ def value_stretches(
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
         fits, (setting, can_be_set) = fits_stream(table, group), _settings(group, turbines, arguments)
         safe_flow = least_safe_flow(turbines, costs.screen.design, settings.fish, arguments[NET_HEAD])
-        turbine, found, _ = best_of_stretches(*arguments, fits & can_be_set, *laws, setting, safe_flow, only_safe)
+        head_least = arguments[NET_HEAD] - group[MOST_FALL].to_numpy(np.float64) if MOST_FALL in group else None
+        if head_least is not None:
+            # Runners may have to be set less deep.
+            lower = settings_of_runners(turbines, head_least, tailwater_level_m(group))
+            setting, can_be_set = np.minimum(setting, lower[0]), can_be_set | lower[1]
+        safe = safe_flow, only_safe
+        turbine, found, _ = best_of_stretches(*arguments, fits & can_be_set, *laws, setting, *safe, head_least)
         too_small = np.zeros(turbine.shape, dtype=bool)
         choices = {prefix: choice for prefix, choice in CHOICES.items() if not (only_safe and choice == ANY)}
         lacks = (turbine[:, list(choices.values())] < 0).any(axis=1)
@@ -147,7 +156,9 @@ def value_stretches(
             own = (part[without_turbine] for part in arguments[3:-1])
             wider = (*arguments[:3], *own, arguments[-1], can_be_set[without_turbine])
             flows_m3s = tuple(part[without_turbine] for part in safe_flow)
-            without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine], flows_m3s, only_safe)
+            lowest = None if head_least is None else head_least[without_turbine]
+            safe = flows_m3s, only_safe
+            without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine], *safe, lowest)
             too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
         ends, conduit_m = arguments[2:7], arguments[8]
         columns = {}

@@ -15,6 +15,8 @@ PASCALS_PER_MEGAPASCAL = 1.0e6
 ALL_PENSTOCK = 1.0e9
 # A canal flatter than this is priced with it: without a slope it would need an endless cross-section.
 FLATTEST_SLOPE = 1.0e-4
+# Column of stretches with the length than which a conduit is no shorter [m], where no more is known of it.
+LEAST_CONDUIT = "least_conduit_m"
 # Side slope of a cut above the canal, horizontal to vertical (common practice, no source).
 CUT_SIDE_SLOPE = 1.0
 # Width of a half hexagon at the water's level over its wetted perimeter.
@@ -47,6 +49,8 @@ class Works(NamedTuple):
     spillway_flow_exponent: float
     transformer: float
     transformer_power_exponent: float
+    aqueduct_per_m: float
+    tunnel_per_m: float
 
 
 class CanalSection(NamedTuple):
@@ -128,6 +132,8 @@ def works_numbers(costs, settings):
         spillway_flow_exponent=costs.spillway.flow_exponent,
         transformer=costs.transformer.coefficient,
         transformer_power_exponent=costs.transformer.power_exponent,
+        aqueduct_per_m=costs.crossings.aqueduct_per_m,
+        tunnel_per_m=costs.crossings.tunnel_per_m if costs.crossings.tunnel_per_m > 0 else np.inf,
     )
 
 
@@ -166,11 +172,20 @@ def penstock_cost_per_m(flow_m3s, head_m, works):
     return works.penstock_steel_per_m3 * steel_m2 + works.penstock_laying_per_m2 * diameter_m
 
 
+@part
+def least_cost_per_m(flow_m3s, works):
+    """Least cost of a metre of any conduit on level ground, for kernels; of a pipe, of one without head."""
+    open_or_closed = min(canal_cost_per_m(flow_m3s, works), penstock_cost_per_m(flow_m3s, 0.0, works))
+    return min(open_or_closed, works.aqueduct_per_m * flow_m3s**PERIMETER_EXPONENT, works.tunnel_per_m)
+
+
 class ConduitWorks(NamedTuple):
     """What conduits are made of, to price it at a flow: arrays of shape (n,).
 
-    ``canal_m`` and ``penstock_m`` are lengths. Money beside these: ``bench`` times flow^`AREA_EXPONENT`, ``cut``
-    and ``aqueduct`` times flow^`PERIMETER_EXPONENT`, and ``cut_fixed`` and ``crossings`` at any flow.
+    ``canal_m`` and ``penstock_m`` are lengths; ``least_m`` is the length of a conduit of which no more is known
+    than that it is no shorter, priced by `least_cost_per_m`. Money beside these: ``bench`` times
+    flow^`AREA_EXPONENT`, ``cut`` and ``aqueduct`` times flow^`PERIMETER_EXPONENT`, and ``cut_fixed`` and
+    ``crossings`` at any flow.
     """
 
     canal_m: np.ndarray
@@ -180,11 +195,13 @@ class ConduitWorks(NamedTuple):
     aqueduct: np.ndarray
     cut_fixed: np.ndarray
     crossings: np.ndarray
+    least_m: np.ndarray
 
     @property
     def for_search(self):
-        """Lengths, and what goes with the area and the perimeter of the section; shape (n, 4)."""
-        return np.column_stack([self.canal_m, self.penstock_m, self.bench, self.cut + self.aqueduct])
+        """Lengths, what goes with the area and the perimeter of the section, and `least_m`; shape (n, 5)."""
+        parts = [self.canal_m, self.penstock_m, self.bench, self.cut + self.aqueduct, self.least_m]
+        return np.column_stack(parts)
 
 
 class _GroundPrices(NamedTuple):
@@ -207,7 +224,8 @@ def conduit_works(stretches, head_m, costs, settings):
     stretches : DataFrame, n rows
         ``conduit_length_m``, and where the ground was looked at the columns of
         `sitefinder.steps.conduits.find_ways`; without them, or where they are NaN, the penstock is as long as the
-        cost file says for each metre of head, and the rest is a canal on level ground.
+        cost file says for each metre of head, and the rest is a canal on level ground. With ``least_conduit_m``
+        that is all that counts, see `ConduitWorks`.
     head_m : ndarray of float64, shape (n,)
         Net head [m].
     costs : sitefinder.catalogue.costs.CostFile
@@ -227,13 +245,17 @@ def conduit_works(stretches, head_m, costs, settings):
     conduit_m = np.nan_to_num(stretches["conduit_length_m"].to_numpy(np.float64))
     plain_m = np.asarray(penstock_length_m(conduit_m, head_m, works), dtype=np.float64)
     none = np.zeros(len(conduit_m))
+    if LEAST_CONDUIT in stretches:
+        return ConduitWorks(*[none] * 7, stretches[LEAST_CONDUIT].to_numpy(np.float64))
     if "bench_m" not in stretches:
-        return ConduitWorks(conduit_m - plain_m, plain_m, none, none, none, none, none)
+        return ConduitWorks(conduit_m - plain_m, plain_m, *[none] * 6)
     own = {
         name: stretches[name].to_numpy(np.float64)
         for name in ("headrace_length_m", "canal_length_m", "penstock_length_m", "bench_m", "cut_m2", "cut_m3")
         + ("aqueduct_length_m", "tunnel_length_m", "crossings", "road_crossings")
     }
+    if "building_crossings" in stretches:
+        own["building_crossings"] = stretches["building_crossings"].to_numpy(np.float64)
     is_known = ~np.isnan(own["bench_m"])
     own = {name: np.where(is_known, values, 0.0) for name, values in own.items()}
     canal_m, penstock_m = own["canal_length_m"], own["penstock_length_m"]
@@ -249,7 +271,9 @@ def conduit_works(stretches, head_m, costs, settings):
         ground.per_m3 * CUT_SIDE_SLOPE * own["cut_m3"],
         crossings.tunnel_per_m * own["tunnel_length_m"]
         + crossings.per_stream * own["crossings"]
-        + crossings.per_road * own["road_crossings"],
+        + crossings.per_road * own["road_crossings"]
+        + crossings.per_building * own.get("building_crossings", none),
+        none,
     )
 
 
@@ -286,6 +310,7 @@ def route_prices(flow_m3s, head_m, costs, settings):
         "tunnel_per_m": crossings.tunnel_per_m if can_tunnel else np.inf,
         "per_crossing": crossings.per_stream,
         "per_road": crossings.per_road,
+        "per_building": crossings.per_building if crossings.per_building > 0 else np.inf,
     }
     return {
         name: np.broadcast_to(np.asarray(each, dtype=np.float64), flow_m3s.shape) for name, each in prices.items()
@@ -299,12 +324,14 @@ def transformer_cost(power_kw, works):
 
 
 @part
-def sized_works(power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, by_area, by_perimeter, works):
+def sized_works(
+    power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, by_area, by_perimeter, least_m, works
+):
     """Capital of all works that go with a plant's size, for kernels: powerhouse, intake, headrace, transformer.
 
     `powerhouse` has the head and the class's civil factor in it; `by_area` and `by_perimeter` are what the ground
-    adds to a canal of 1 m³/s, see `ConduitWorks`. None falls when flow or power rises, on which the bounds of the
-    search depend.
+    adds to a canal of 1 m³/s, `least_m` is a conduit of unknown kind, see `ConduitWorks`. None falls when flow or
+    power rises, on which the bounds of the search depend.
     """
     cost = powerhouse * flow_m3s**works.powerhouse_flow_exponent
     cost += works.intake * flow_m3s**works.intake_flow_exponent
@@ -318,4 +345,6 @@ def sized_works(power_kw, flow_m3s, head_m, powerhouse, canal_m, penstock_m, by_
         cost += by_area * flow_m3s**AREA_EXPONENT
     if by_perimeter > 0.0:
         cost += by_perimeter * flow_m3s**PERIMETER_EXPONENT
+    if least_m > 0.0:
+        cost += least_cost_per_m(flow_m3s, works) * least_m
     return cost

@@ -302,6 +302,9 @@ CONDUIT = (
     amount("tunnel_length_m", "m", "length of headrace and penstock in tunnels"),
     count("crossings", "number of streams and gullies that the conduit crosses", nullable=True),
     count("road_crossings", "number of roads that the conduit crosses, by inputs.roads", nullable=True),
+    count(
+        "building_crossings", "number of buildings that the conduit crosses, by inputs.buildings", nullable=True
+    ),
 )
 FISH_SAFE = statement(
     "fish_safe",

@@ -89,6 +89,7 @@ TITLES = {
     "tunnel_length_m": "Length of tunnels",
     "crossings": "Crossings of streams and gullies",
     "road_crossings": "Crossings of roads",
+    "building_crossings": "Crossings of buildings",
     "lon": "Longitude of tailrace",
     "lat": "Latitude of tailrace",
     "intake_lon": "Longitude of intake",

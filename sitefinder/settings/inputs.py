@@ -279,6 +279,11 @@ class Inputs(Section):
     settlements: LayerSource | None = Field(
         None, description="settlements, for line ends and off-grid supply; absent: no settlement distance"
     )
+    buildings: LayerSource | None = Field(
+        None,
+        description="buildings (polygons), through which no conduit goes, or at crossings.per_building of the "
+        "cost file; absent: none stands in its way",
+    )
     karst: LayerSource | None = Field(
         None, description="karst: areas or stream stretches that lose or gain water; absent: none are known"
     )

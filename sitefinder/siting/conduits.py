@@ -10,8 +10,8 @@ from sitefinder.compiled import kernel, part
 
 # How a march along a contour ends.
 OPEN_ENDED, AROUND_HILL, AROUND_HOLLOW = 0, 1, 2
-# Bits of `Ground.obstacle`: a road may be crossed, a lake or building not.
-ROAD, BARRED = 1, 2
+# Bits of `Ground.obstacle`: a road may be crossed, a lake not, a building where there is a price.
+ROAD, BARRED, BUILDING = 1, 2, 4
 # How a conduit goes, in the order of the codes of `route`.
 NO_ROUTE, LEFT, RIGHT, STRAIGHT = 0, 1, 2, 3
 # What a route is made of, in this order in arrays: see `find_conduits`.
@@ -26,11 +26,15 @@ PARTS = (
     "tunnel_length_m",
     "crossings",
     "road_crossings",
+    "building_crossings",
     "canal_length_m",
 )
-HEADRACE, PENSTOCK, DEEPEST, CUT_M2, CUT_M3, BENCH, OVER, TUNNEL, CROSSINGS, ROADS, OPEN = range(len(PARTS))
-# Beside them, while a way is put together: the length of the aqueduct on which it ends so far [m].
-RUN, HELD = len(PARTS), len(PARTS) + 1
+HEADRACE, PENSTOCK, DEEPEST, CUT_M2, CUT_M3, BENCH, OVER, TUNNEL, CROSSINGS, ROADS, BUILDINGS, OPEN = range(
+    len(PARTS)
+)
+# Beside them, while a way is put together: the length of the aqueduct on which it ends so far [m], and whether it
+# ends on an aqueduct (1), in a road (2) and in a building (4), -1 where that is not known.
+RUN, STATE, HELD = len(PARTS), len(PARTS) + 1, len(PARTS) + 2
 # Nodes along a contour; they stand a cell apart, or further apart where cells are fine.
 NODES = 600
 # Moves of a march after which it is taken to go round in a circle.
@@ -50,8 +54,28 @@ RIVER_BELOW_M = 0.25
 END_CELLS = 3.0
 # From the best node, and from those before it by these numbers, the headrace is also led on over the valley floor.
 BACK = (0, 2, 5, 10)
+# Moves over the lattice, and back: a straight line of any direction is at most 2.7 % longer, until the way is
+# joined anew.
+MOVES = [(0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (2, 1), (1, -2), (2, -1)]
+MOVES += [(-down, -across) for down, across in MOVES]
+# The lattice has the cells' width, or more where a stretch is longer than this number of cells; where it is no
+# longer than the other number, half of it.
+LATTICE_STEPS, NEAR_STEPS = 250, 25
+# Places of the lattice that one search may reach, and moves that may wait in its heap.
+MOST_PLACES, MOST_WAITING = 60_000, 240_000
+# A way over the lattice is looked for where it can save this share.
+WORTHWHILE_SEARCH = 0.97
+# A penstock is looked at on the way where the powerhouse is nearer than at the last look by this share.
+LOOK_AGAIN = 0.8
+# What is known of a place of the lattice: cost from the intake, length of the way, that of the aqueduct on which
+# it ends, and how it ends.
+COST, WAY, HELD_M, HELD_STATE, FIELD = range(5)
+# And of an end to which ways are looked for.
+ROW, COLUMN, LEVEL, PIPE_PER_M, BEST, END, LOOKED_M, OWNER, TARGET = range(9)
 # Hills on a transect that a contour only goes around before the hillside itself is found.
 ISLANDS = 8
+# A line bends where the parallelogram of the pieces before and after is larger than this [square cells].
+STRAIGHT_ON = 1e-6
 # Sums of a route are kept to this [m]: what is left of a distance by rounding is no length.
 SHORTEST_M = 1e-9
 
@@ -60,7 +84,7 @@ class Ground(NamedTuple):
     """A window of the run's grid; arrays of shape (rows, columns), ``west_m`` and ``north_m`` its outer edges.
 
     ``elevation_m`` float32 is NaN without data; ``link`` int32 is the link of the stream in a cell, -1 for none;
-    ``obstacle`` uint8 holds `ROAD` and `BARRED`.
+    ``obstacle`` uint8 holds `ROAD`, `BARRED` and `BUILDING`.
     """
 
     elevation_m: np.ndarray
@@ -93,7 +117,8 @@ class Prices(NamedTuple):
     ``canal_per_m`` and ``penstock_per_m`` per metre; ``cut_per_m2`` for each metre of depth and of length that the
     ground is above or below the water, ``cut_per_m3`` for each square of that depth and metre of length;
     ``bench_per_m`` for each metre at a side slope of 1; ``aqueduct_per_m`` and ``tunnel_per_m`` in place of the
-    canal's (infinite: not allowed), ``per_crossing`` for a stream or aqueduct, ``per_road``.
+    canal's (infinite: not allowed), ``per_crossing`` for a stream or aqueduct, ``per_road``, ``per_building``
+    (infinite: none is crossed).
     """
 
     canal_per_m: np.ndarray
@@ -105,13 +130,23 @@ class Prices(NamedTuple):
     tunnel_per_m: np.ndarray
     per_crossing: np.ndarray
     per_road: np.ndarray
+    per_building: np.ndarray | float = np.inf
 
 
-CANAL, PIPE, BY_DEPTH, BY_SQUARE, BY_SLOPE, AQUEDUCT, THROUGH, STREAM_EACH, ROAD_EACH = range(len(Prices._fields))
+CANAL, PIPE, BY_DEPTH, BY_SQUARE, BY_SLOPE, AQUEDUCT, THROUGH, STREAM_EACH, ROAD_EACH, BUILDING_EACH = range(
+    len(Prices._fields)
+)
 # Places in the array of limits; the cell's size comes after them.
 GRADE, MAX_CUT, MAX_FILL, MAX_HEIGHT, MAX_RUN, MAX_SLOPE, MAX_DETOUR, MIN_CELLS, CELL_WIDTH, CELL_HEIGHT = range(
     10
 )
+
+
+class Conduits(NamedTuple):
+    """The ways of conduits: a table with a row for each, and for each its vertices, see `find_conduits`."""
+
+    table: pd.DataFrame
+    lines: list
 
 
 def find_conduits(ground, stations, intake, tailrace, limits, prices):
@@ -132,15 +167,18 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
 
     Returns
     -------
-    DataFrame, m rows
+    table : DataFrame, m rows
         ``route`` (`LEFT`, `RIGHT`, `STRAIGHT`, or `NO_ROUTE` where none can be built or the ground does not show
         it), ``bank`` ("left", "right" or ""), ``unresolved`` (the valley is too narrow for the cells), ``cost`` by
         which the way was chosen (NaN without one), and `PARTS`: lengths of headrace and penstock;
         ``deepest_cut_m``, the greatest height of the ground above the water in open cut; ``cut_m2`` and
         ``cut_m3``, sums along the headrace and penstock of the depth and of its square times the length;
         ``bench_m``, the sum of the side slope times the length; lengths on aqueducts and in tunnels; numbers of
-        crossings of streams (each aqueduct counts as one) and of roads; ``canal_length_m``, what of the headrace
-        is neither aqueduct nor tunnel.
+        crossings of streams (each aqueduct counts as one), of roads and of buildings; ``canal_length_m``, what of
+        the headrace is neither aqueduct nor tunnel.
+    lines : list of ndarray of float64, shape (vertices, 2)
+        Vertices of each from the intake to the powerhouse [m]; the last piece is the penstock. Without any where
+        there is no way.
 
     Notes
     -----
@@ -152,6 +190,13 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     Algorithms, 3rd ed., ch. 24.2, from memory). From each node a penstock may go straight to the powerhouse.
     Beside the two banks there is the straight line from the intake, as a canal as long as the ground is high
     enough.
+
+    Then a lattice of the cells' centres is searched around each intake for all its powerhouses at once, by E. W.
+    Dijkstra's way (Numer. Math., vol. 1, pp. 269-271, 1959, from memory) with moves to 16 neighbours, and a
+    penstock from any place that it reaches. Only places are followed from which a way can still be cheaper by
+    3 % than the best that is known: so what the contours found keeps the search to a narrow strip. The way is
+    joined anew by its nodes as the contours are, so that it cuts corners where that is cheaper. Where a stretch
+    is longer than 250 cells, the lattice is coarser than the cells, and the contours, which are not, find more.
 
     The ground is taken bilinear between centres of cells. A leg is looked at once a cell.
 
@@ -165,76 +210,39 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     """
     intake, tailrace = (np.ascontiguousarray(part, dtype=np.int64) for part in (intake, tailrace))
     order = np.lexsort((tailrace, intake))
-    intake, tailrace = intake[order], tailrace[order]
-    furthest = tailrace[np.append(np.flatnonzero(np.diff(intake)), len(intake) - 1)] if len(intake) else tailrace
-    route, unresolved, cost, parts, _, _ = _find(
-        ground, stations, intake, tailrace, furthest, limits, prices, order
-    )
     back = np.argsort(order, kind="stable")
-    table = pd.DataFrame(parts[back], columns=list(PARTS))
-    table.insert(0, "route", route[back])
-    bank = np.where(route == STRAIGHT, unresolved >> 1, route)[back]
-    table.insert(1, "bank", np.array(["", "left", "right"], dtype=object)[bank])
-    table.insert(2, "unresolved", (unresolved[back] & 1).astype(bool))
-    table.insert(3, "cost", cost[back])
-    return table
-
-
-def conduit_lines(ground, stations, intake, tailrace, furthest, limits, prices):
-    """The lines of some conduits, as `find_conduits` finds them.
-
-    Parameters
-    ----------
-    ground, stations, intake, tailrace, limits, prices
-        As for `find_conduits`.
-    furthest : ndarray of int64, shape (m,)
-        The furthest tailrace of all candidates that were found with each intake: contours were followed to there.
-
-    Returns
-    -------
-    list of ndarray of float64, shape (vertices, 2)
-        Vertices of each from the intake to the powerhouse [m]; the last piece is the penstock. Without any where
-        there is no way.
-    """
-    lines = []
-    for row in range(len(intake)):
-        own = slice(row, row + 1)
-        order = np.arange(row, row + 1)
-        ends = (np.ascontiguousarray(part[own], dtype=np.int64) for part in (intake, tailrace, furthest))
-        drawn, count = _find(ground, stations, *ends, limits, prices, order, is_drawing=True)[-2:]
-        places = drawn[:count]
-        x_m = ground.west_m + (places[:, 1] + 0.5) * ground.cell_width_m
-        y_m = ground.north_m - (places[:, 0] + 0.5) * ground.cell_height_m
-        lines.append(np.column_stack([x_m, y_m]))
-    return lines
-
-
-# Candidates are sorted by intake and tailrace; `furthest` has the furthest tailrace of each different intake.
-def _find(ground, stations, intake, tailrace, furthest, limits, prices, order, *, is_drawing=False):
+    intake, tailrace = intake[order], tailrace[order]
     first = np.flatnonzero(np.diff(intake, prepend=-1))
     x_m, y_m = (stations[name].to_numpy(dtype=np.float64) for name in ("x_m", "y_m"))
-    downstream = stations["downstream"].to_numpy().astype(np.int32)
-    arguments = (
+    route, notes, cost, parts, drawn, drawn_start = _find_routes(
         np.ascontiguousarray(ground.elevation_m, dtype=np.float32),
         np.ascontiguousarray(ground.link, dtype=np.int32),
         np.ascontiguousarray(ground.obstacle, dtype=np.uint8),
         (ground.north_m - y_m) / ground.cell_height_m - 0.5,
         (x_m - ground.west_m) / ground.cell_width_m - 0.5,
-        downstream,
+        stations["downstream"].to_numpy().astype(np.int32),
         stations["link"].to_numpy().astype(np.int32),
         stations["to_downstream_m"].to_numpy(dtype=np.float64),
         stations["level_m"].to_numpy(dtype=np.float64),
         intake[first],
         np.append(first, len(intake)).astype(np.int64),
         tailrace,
-        furthest,
         np.array([*limits, ground.cell_width_m, ground.cell_height_m], dtype=np.float64),
         np.ascontiguousarray(
             np.column_stack([np.broadcast_to(each, len(order)) for each in _taken(prices, order)])
         ),
         np.array(AHEAD, dtype=np.int64),
+        np.array(MOVES, dtype=np.int64),
     )
-    return _find_routes(*arguments, is_drawing)
+    table = pd.DataFrame(parts[back], columns=list(PARTS))
+    table.insert(0, "route", route[back])
+    table.insert(1, "bank", np.array(["", "left", "right"], dtype=object)[(notes >> 1)[back]])
+    table.insert(2, "unresolved", (notes[back] & 1).astype(bool))
+    table.insert(3, "cost", cost[back])
+    x_m = ground.west_m + (drawn[:, 1] + 0.5) * ground.cell_width_m
+    y_m = ground.north_m - (drawn[:, 0] + 0.5) * ground.cell_height_m
+    lines = np.split(np.column_stack([x_m, y_m]), drawn_start[1:-1]) if len(order) else []
+    return Conduits(table, [lines[each] for each in back.tolist()])
 
 
 # Prices of some candidates, in another order.
@@ -266,7 +274,8 @@ def _side_slope(elevation_m, row, column, east, north, limits):
     return 0.0 if np.isnan(slope) else slope
 
 
-# What a place in cells holds: stream of the way down (1), other stream (2), road (4), barred (8).
+# What a place in cells holds: stream of the way down (1), other stream (2), road (4), barred (8), building (16).
+# In the bed of a stream there is no building, whatever the cells' size makes of a mill beside it.
 @part
 def _what_is_at(row, column, link, obstacle, is_path):
     at, beside = math.floor(row + 0.5), math.floor(column + 0.5)
@@ -279,6 +288,8 @@ def _what_is_at(row, column, link, obstacle, is_path):
         found |= 4
     if obstacle[at, beside] & 2:
         found |= 8
+    if obstacle[at, beside] & 4 and link[at, beside] < 0:
+        found |= 16
     return found
 
 
@@ -291,23 +302,27 @@ def _is_over(ground_m, what, level_m, limits):
 
 
 # Cost of a straight piece of headrace that begins at a level, infinite where it cannot be built; what it is made
-# of goes to `leg`. `run_m` is the length of the aqueduct on which the way comes.
+# of goes to `leg`. `run_m` is the length of the aqueduct on which the way comes, `state` how it ends so far.
 @part
-def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, run_m, leg):
+def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, run_m, state, leg):
     elevation_m, link, obstacle, is_path = maps
     east, north = (to_column - column) * limits[CELL_WIDTH], (row - to_row) * limits[CELL_HEIGHT]
     length_m = math.hypot(east, north)
     for each in range(leg.shape[0]):
         leg[each] = 0.0
-    leg[HEADRACE], leg[RUN] = length_m, run_m
+    leg[HEADRACE], leg[RUN], leg[STATE] = length_m, run_m, state
     if length_m < SHORTEST_M:
         return 0.0
     east, north = east / length_m, north / length_m
     count = max(1, (math.ceil(max(abs(to_row - row), abs(to_column - column)) - 1e-6)))
     step_m = length_m / count
-    what = _what_is_at(row, column, link, obstacle, is_path)
-    was_over = _is_over(_ground_at(elevation_m, row, column), what, level_m, limits)
-    was_road = (what & 4) != 0
+    if state < 0.0:
+        what = _what_is_at(row, column, link, obstacle, is_path)
+        was_over = _is_over(_ground_at(elevation_m, row, column), what, level_m, limits)
+        was_road, was_building = (what & 4) != 0, (what & 16) != 0
+    else:
+        held = int(state)
+        was_over, was_road, was_building = (held & 1) != 0, (held & 2) != 0, (held & 4) != 0
     cost = price[CANAL] * length_m
     for place in range(count + 1):
         share = 1.0 if place == count else (place + 0.5) / count
@@ -316,6 +331,7 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
         what = _what_is_at(at, beside, link, obstacle, is_path)
         here_m = level_m - limits[GRADE] * share * length_m
         is_over, is_road = _is_over(ground_m, what, here_m, limits), (what & 4) != 0
+        is_building = (what & 16) != 0
         # The end of a leg is the start of the next: it only shows whether a crossing begins.
         if place < count:
             height_m = ground_m - here_m
@@ -328,8 +344,8 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
                 cost += (price[THROUGH] - price[CANAL]) * step_m
                 leg[TUNNEL] += step_m
                 leg[RUN] = 0.0
-                is_over, is_road = False, False
-            elif what & 8:
+                is_over, is_road, is_building = False, False, False
+            elif what & 8 or (is_building and not price[BUILDING_EACH] < np.inf):
                 return np.inf
             elif is_over:
                 leg[RUN] += step_m
@@ -354,14 +370,18 @@ def _headrace_leg(maps, limits, price, row, column, to_row, to_column, level_m, 
         if is_road and not was_road:
             leg[ROADS] += 1.0
             cost += price[ROAD_EACH]
-        was_over, was_road = is_over, is_road
+        if is_building and not was_building:
+            leg[BUILDINGS] += 1.0
+            cost += price[BUILDING_EACH]
+        was_over, was_road, was_building = is_over, is_road, is_building
+    leg[STATE] = (1.0 if was_over else 0.0) + (2.0 if was_road else 0.0) + (4.0 if was_building else 0.0)
     return cost
 
 
 # The same of a penstock, which goes straight down to the powerhouse; it lies in a trench where the ground is
-# higher than the water at its upper end.
+# higher than the water at its upper end. Infinite too where it costs `most` or more.
 @part
-def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_column, level_m, fall_m, leg):
+def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_column, level_m, fall_m, most, leg):
     elevation_m, link, obstacle, is_path = maps
     east, north = (to_column - column) * limits[CELL_WIDTH], (row - to_row) * limits[CELL_HEIGHT]
     length_m = math.hypot(east, north)
@@ -373,9 +393,12 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
     step_m = length_m / count
     what = _what_is_at(row, column, link, obstacle, is_path)
     was_stream, was_river, was_road = (what & 2) != 0, (what & 1) != 0, (what & 4) != 0
+    was_building = (what & 16) != 0
     has_entered = False
     end_m, run_m = END_CELLS * max(limits[CELL_WIDTH], limits[CELL_HEIGHT]), 0.0
     for place in range(count):
+        if not cost < most:
+            return np.inf
         share = (place + 0.5) / count
         is_at_end = min(share, 1.0 - share) * length_m <= end_m
         at, beside = row + share * (to_row - row), column + share * (to_column - column)
@@ -384,13 +407,14 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
         if np.isnan(height_m):
             return np.inf
         is_stream, is_river, is_road = (what & 2) != 0, (what & 1) != 0, (what & 4) != 0
+        is_building = (what & 16) != 0
         if height_m > limits[MAX_CUT]:
             if not price[THROUGH] < np.inf:
                 return np.inf
             cost += price[THROUGH] * step_m
             leg[TUNNEL] += step_m
-            is_stream, is_river, is_road = False, False, False
-        elif what & 8:
+            is_stream, is_river, is_road, is_building = False, False, False, False
+        elif what & 8 or (is_building and not price[BUILDING_EACH] < np.inf):
             return np.inf
         elif height_m > 0.0:
             leg[DEEPEST] = max(leg[DEEPEST], height_m)
@@ -412,8 +436,11 @@ def _penstock_leg(maps, limits, price, pipe_per_m, row, column, to_row, to_colum
         if is_road and not was_road:
             leg[ROADS] += 1.0
             cost += price[ROAD_EACH]
+        if is_building and not was_building:
+            leg[BUILDINGS] += 1.0
+            cost += price[BUILDING_EACH]
         has_entered = has_entered or (is_river and not was_river)
-        was_stream, was_river, was_road = is_stream, is_river, is_road
+        was_stream, was_river, was_road, was_building = is_stream, is_river, is_road, is_building
     return cost
 
 
@@ -641,6 +668,7 @@ def _join(maps, limits, price, ahead, level_m, count, node, along, cost, made, b
     cost[0] = 0.0
     for each in range(leg.shape[0]):
         made[0, each] = 0.0
+    made[0, STATE] = -1.0
     for number in range(count):
         if not cost[number] < np.inf:
             continue
@@ -660,14 +688,14 @@ def _join(maps, limits, price, ahead, level_m, count, node, along, cost, made, b
                 continue
             more = _headrace_leg(
                 maps, limits, price, node[number, 0], node[number, 1], node[other, 0], node[other, 1], here_m,
-                made[number, RUN], leg,
+                made[number, RUN], made[number, STATE], leg,
             )  # fmt: skip
             if cost[number] + more < cost[other]:
                 cost[other] = cost[number] + more
                 before[other] = number
                 for each in range(leg.shape[0]):
                     made[other, each] = made[number, each] + leg[each]
-                made[other, RUN] = leg[RUN]
+                made[other, RUN], made[other, STATE] = leg[RUN], leg[STATE]
                 made[other, DEEPEST] = max(made[number, DEEPEST], leg[DEEPEST])
 
 
@@ -684,27 +712,327 @@ def _share_on_ground(maps, limits, row, column, to_row, to_column, level_m):
     return 0.0
 
 
-# For each intake its contours, and for each candidate the cheapest of both banks and the straight line. With
-# `is_drawing`, which is for one candidate, also its vertices.
+# A heap of places by cost, in two arrays: the least cost is first. Gives the number of places in it.
+@part
+def _push(heap_cost, heap_place, size, cost, place):
+    at = size
+    while at > 0:
+        above = (at - 1) // 2
+        if heap_cost[above] <= cost:
+            break
+        heap_cost[at], heap_place[at] = heap_cost[above], heap_place[above]
+        at = above
+    heap_cost[at], heap_place[at] = cost, place
+    return size + 1
+
+
+# Take the first out of the heap.
+@part
+def _pop(heap_cost, heap_place, size):
+    size -= 1
+    cost, place = heap_cost[size], heap_place[size]
+    at = 0
+    while True:
+        below = 2 * at + 1
+        if below >= size:
+            break
+        if below + 1 < size and heap_cost[below + 1] < heap_cost[below]:
+            below += 1
+        if heap_cost[below] >= cost:
+            break
+        heap_cost[at], heap_place[at] = heap_cost[below], heap_place[below]
+        at = below
+    heap_cost[at], heap_place[at] = cost, place
+    return size
+
+
+# Search a lattice around an intake for cheaper ways, Dijkstra's way: all ends in `targets` at once (row, column,
+# level, price of the pipe, best cost so far, end of the best way over the lattice, distance of the last look).
+# Only places are followed from which a way to one of them can still be cheaper. The lattice has `half` places on
+# each side of the intake. Gives how many places were reached; they are in `reached`, from the cheapest on.
+@part
+def _search_lattice(
+    maps, limits, price, moves, step, half, intake_row, intake_column, top_m, limit_m, targets, count, mark, field,
+    came_from, marked, reached, heap_cost, heap_place, leg,
+):  # fmt: skip
+    wide = 2 * half + 1
+    found, size, most = 0, 1, heap_cost.shape[0] - moves.shape[0]
+    start = half * wide + half
+    heap_cost[0], heap_place[0] = 0.0, start
+    marked[start], came_from[start] = mark, -1
+    field[start, COST], field[start, WAY], field[start, HELD_M], field[start, HELD_STATE] = 0.0, 0.0, 0.0, -1.0
+    while size > 0 and size < most and found < reached.shape[0]:
+        cost, place = heap_cost[0], heap_place[0]
+        size = _pop(heap_cost, heap_place, size)
+        if cost > field[place, COST]:
+            continue
+        reached[found] = place
+        found += 1
+        row, column = intake_row + step * (place // wide - half), intake_column + step * (place % wide - half)
+        here_m = top_m - limits[GRADE] * field[place, WAY]
+        is_hopeful = False
+        for each in range(count):
+            away_m = math.hypot(
+                (row - targets[each, ROW]) * limits[CELL_HEIGHT],
+                (column - targets[each, COLUMN]) * limits[CELL_WIDTH],
+            )
+            pipe_per_m, best = targets[each, PIPE_PER_M], targets[each, BEST]
+            if cost + min(pipe_per_m, price[CANAL]) * away_m >= WORTHWHILE_SEARCH * best:
+                continue
+            is_hopeful = True
+            # A look now and then, so that the best is known early.
+            if away_m < LOOK_AGAIN * targets[each, LOOKED_M] and cost + pipe_per_m * away_m < best:
+                targets[each, LOOKED_M] = away_m
+                fall_m = here_m - targets[each, LEVEL]
+                if fall_m > 0.0 and place != start:
+                    total = cost + _penstock_leg(
+                        maps, limits, price, pipe_per_m, row, column, targets[each, ROW], targets[each, COLUMN],
+                        here_m, fall_m, best - cost, leg,
+                    )  # fmt: skip
+                    if total < best:
+                        targets[each, BEST], targets[each, END] = total, place
+        if not is_hopeful or field[place, WAY] >= limit_m:
+            continue
+        run_m = field[place, HELD_M]
+        for move in range(moves.shape[0]):
+            to_row, to_column = place // wide + moves[move, 0], place % wide + moves[move, 1]
+            if to_row < 0 or to_column < 0 or to_row >= wide or to_column >= wide:
+                continue
+            other = to_row * wide + to_column
+            length_m = step * math.hypot(moves[move, 0] * limits[CELL_HEIGHT], moves[move, 1] * limits[CELL_WIDTH])
+            known = field[other, COST] if marked[other] == mark else np.inf
+            if cost + price[CANAL] * length_m >= known:
+                continue
+            more = _headrace_leg(
+                maps, limits, price, row, column, row + step * moves[move, 0], column + step * moves[move, 1],
+                here_m, run_m, field[place, HELD_STATE], leg,
+            )  # fmt: skip
+            if cost + more < known:
+                marked[other], came_from[other] = mark, place
+                field[other, COST] = cost + more
+                field[other, WAY] = field[place, WAY] + length_m
+                field[other, HELD_M], field[other, HELD_STATE] = leg[RUN], leg[STATE]
+                size = _push(heap_cost, heap_place, size, cost + more, other)
+    return found
+
+
+# From all places that the lattice search reached, the best for one end of `targets`.
+@part
+def _look_from_all(
+    maps, limits, price, step, half, intake_row, intake_column, top_m, targets, each, field, reached, found, leg
+):  # fmt: skip
+    wide = 2 * half + 1
+    pipe_per_m = targets[each, PIPE_PER_M]
+    for number in range(found):
+        place = reached[number]
+        cost, best = field[place, COST], WORTHWHILE_SEARCH * targets[each, BEST]
+        if cost >= best:
+            break
+        row, column = intake_row + step * (place // wide - half), intake_column + step * (place % wide - half)
+        away_m = math.hypot(
+            (row - targets[each, ROW]) * limits[CELL_HEIGHT], (column - targets[each, COLUMN]) * limits[CELL_WIDTH]
+        )
+        here_m = top_m - limits[GRADE] * field[place, WAY]
+        fall_m = here_m - targets[each, LEVEL]
+        # A pipe all along is the straight line's.
+        if number == 0 or cost + pipe_per_m * away_m >= best or fall_m <= 0.0:
+            continue
+        total = cost + _penstock_leg(
+            maps, limits, price, pipe_per_m, row, column, targets[each, ROW], targets[each, COLUMN], here_m,
+            fall_m, best - cost, leg,
+        )  # fmt: skip
+        if total < best:
+            targets[each, BEST], targets[each, END] = total, place
+
+
+# Nodes of a way over the lattice, the intake first; gives how many, 0 where they are too many.
+@part
+def _nodes_of(limits, step, half, intake_row, intake_column, end, came_from, node, along):
+    wide, count, place = 2 * half + 1, 0, end
+    while place >= 0:
+        count += 1
+        place = came_from[place]
+    if count > node.shape[0]:
+        return 0
+    place = end
+    for number in range(count - 1, -1, -1):
+        node[number, 0] = intake_row + step * (place // wide - half)
+        node[number, 1] = intake_column + step * (place % wide - half)
+        place = came_from[place]
+    along[0] = 0.0
+    for number in range(1, count):
+        along[number] = along[number - 1] + math.hypot(
+            (node[number, 0] - node[number - 1, 0]) * limits[CELL_HEIGHT],
+            (node[number, 1] - node[number - 1, 1]) * limits[CELL_WIDTH],
+        )
+    return count
+
+
+# The cheapest way by nodes that are joined, with a penstock from one of them, or led on straight from the best
+# over the valley floor. Gives its cost, or `best` if it is no cheaper; then `parts` and `line` are filled, and the
+# number of the line's vertices is in `vertices`.
+@part
+def _by_nodes(
+    maps, limits, price, pipe_per_m, top_m, node, count, cost, made, before, to_row, to_column, tail_m, best, leg,
+    pipe, parts, line, vertices,
+):  # fmt: skip
+    chosen = -1
+    # The intake itself, a pipe all along, is looked at once, with the straight line.
+    # The node nearest to the powerhouse comes first: then most others cannot be cheaper.
+    nearest = _nearest_reached(limits, node, count, cost, to_row, to_column)
+    for turn in range(count):
+        place = nearest if turn == 0 else turn
+        if (turn > 0 and place == nearest) or not cost[place] < best:
+            continue
+        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
+        fall_m = here_m - tail_m
+        if fall_m <= 0.0:
+            continue
+        distance_m = math.hypot(
+            (to_row - node[place, 0]) * limits[CELL_HEIGHT], (to_column - node[place, 1]) * limits[CELL_WIDTH]
+        )
+        if cost[place] + pipe_per_m * distance_m >= best:
+            continue
+        total = cost[place] + _penstock_leg(
+            maps, limits, price, pipe_per_m, node[place, 0], node[place, 1], to_row, to_column, here_m, fall_m,
+            best - cost[place], pipe,
+        )  # fmt: skip
+        if total < best:
+            best, chosen = total, place
+            for each in range(RUN):
+                parts[each] = made[place, each] + pipe[each]
+            parts[DEEPEST] = max(made[place, DEEPEST], pipe[DEEPEST])
+    from_place, end_row, end_column = chosen, np.nan, np.nan
+    for back in BACK if chosen >= 0 else (0, 0, 0, 0):
+        place = chosen - back
+        if place < 0 or not cost[place] < best:
+            continue
+        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
+        down, across = to_row - node[place, 0], to_column - node[place, 1]
+        share = _share_on_ground(maps, limits, node[place, 0], node[place, 1], to_row, to_column, here_m)
+        distance_m = math.hypot(down * limits[CELL_HEIGHT], across * limits[CELL_WIDTH])
+        least = (share * price[CANAL] + (1.0 - share) * pipe_per_m) * distance_m
+        if share <= 0.0 or cost[place] + least >= best:
+            continue
+        row, column = node[place, 0] + share * down, node[place, 1] + share * across
+        total = cost[place] + _headrace_leg(
+            maps, limits, price, node[place, 0], node[place, 1], row, column, here_m, made[place, RUN],
+            made[place, STATE], leg,
+        )  # fmt: skip
+        here_m -= limits[GRADE] * leg[HEADRACE]
+        fall_m = here_m - tail_m
+        if not total < best or fall_m <= 0.0:
+            continue
+        total += _penstock_leg(
+            maps, limits, price, pipe_per_m, row, column, to_row, to_column, here_m, fall_m, best - total, pipe
+        )
+        if total < best:
+            best = total
+            from_place, end_row, end_column = place, row, column
+            for each in range(RUN):
+                parts[each] = made[place, each] + leg[each] + pipe[each]
+            parts[DEEPEST] = max(made[place, DEEPEST], leg[DEEPEST], pipe[DEEPEST])
+    if chosen >= 0:
+        length, place = 0, from_place
+        while place >= 0:
+            length += 1
+            place = before[place]
+        place = from_place
+        for index in range(length - 1, -1, -1):
+            line[index, 0], line[index, 1] = node[place, 0], node[place, 1]
+            place = before[place]
+        if not np.isnan(end_row):
+            line[length, 0], line[length, 1] = end_row, end_column
+            length += 1
+        line[length, 0], line[length, 1] = to_row, to_column
+        vertices[0] = length + 1
+    return best
+
+
+# The same by the straight line: a canal as long as the ground is high enough, then a penstock; or a penstock all
+# along.
+@part
+def _straight(
+    maps, limits, price, pipe_per_m, top_m, row, column, to_row, to_column, tail_m, best, leg, pipe, parts, line,
+    vertices,
+):  # fmt: skip
+    length_m = math.hypot((to_row - row) * limits[CELL_HEIGHT], (to_column - column) * limits[CELL_WIDTH])
+    share = _share_on_ground(maps, limits, row, column, to_row, to_column, top_m)
+    for attempt in range(2):
+        if attempt == 1:
+            share = 0.0
+        # No way costs less than this on level ground.
+        if (share * price[CANAL] + (1.0 - share) * pipe_per_m) * length_m >= best:
+            continue
+        end_row, end_column = row + share * (to_row - row), column + share * (to_column - column)
+        total = _headrace_leg(maps, limits, price, row, column, end_row, end_column, top_m, 0.0, -1.0, leg)
+        here_m = top_m - limits[GRADE] * leg[HEADRACE]
+        fall_m = here_m - tail_m
+        if not total < best or fall_m <= 0.0:
+            continue
+        total += _penstock_leg(
+            maps, limits, price, pipe_per_m, end_row, end_column, to_row, to_column, here_m, fall_m, best - total,
+            pipe,
+        )  # fmt: skip
+        if total < best:
+            best = total
+            for each in range(RUN):
+                parts[each] = leg[each] + pipe[each]
+            parts[DEEPEST] = max(leg[DEEPEST], pipe[DEEPEST])
+            line[0, 0], line[0, 1] = row, column
+            line[1, 0], line[1, 1] = end_row, end_column
+            line[2, 0], line[2, 1] = to_row, to_column
+            vertices[0] = 3
+    return best
+
+
+# Drop vertices of a headrace at which it goes straight on; gives how many of the line are left.
+@part
+def _without_straight_on(line, vertices):
+    kept = min(vertices, 1)
+    for each in range(1, vertices):
+        if each < vertices - 2:
+            came_row, came_column = line[each, 0] - line[kept - 1, 0], line[each, 1] - line[kept - 1, 1]
+            next_row, next_column = line[each + 1, 0] - line[each, 0], line[each + 1, 1] - line[each, 1]
+            if abs(came_row * next_column - came_column * next_row) < STRAIGHT_ON:
+                continue
+        line[kept, 0], line[kept, 1] = line[each, 0], line[each, 1]
+        kept += 1
+    return kept
+
+
+# Area between a line and the straight line that joins its ends, in cells; positive where it lies to the left.
+@part
+def _swept(line, vertices):
+    area = 0.0
+    for each in range(1, vertices - 1):
+        area += (line[each, 1] - line[0, 1]) * (line[0, 0] - line[each + 1, 0])
+        area -= (line[0, 0] - line[each, 0]) * (line[each + 1, 1] - line[0, 1])
+    return area
+
+
+# For each intake its contours and its lattice, and for each candidate the cheapest way by both banks, the straight
+# line and the lattice, with its vertices.
 @kernel(
     takes=(
         "float32[:, ::1], int32[:, ::1], uint8[:, ::1], float64[::1], float64[::1], int32[::1], int32[::1], "
-        "float64[::1], float64[::1], int64[::1], int64[::1], int64[::1], int64[::1], float64[::1], "
-        "float64[:, ::1], int64[::1], boolean"
+        "float64[::1], float64[::1], int64[::1], int64[::1], int64[::1], float64[::1], "
+        "float64[:, ::1], int64[::1], int64[:, ::1]"
     )
 )
 def _find_routes(
     elevation_m, link, obstacle, at, beside, downstream, station_link, step_m, level_m, intakes, start, tailrace,
-    furthest, limits, prices, ahead, is_drawing,
+    limits, prices, ahead, moves,
 ):  # fmt: skip
     candidates = tailrace.shape[0]
     route = np.zeros(candidates, dtype=np.int64)
-    # Bit 0: the ground does not resolve it; from bit 1 on, the bank of the straight line.
+    # Bit 0: the ground does not resolve it; from bit 1 on, the bank on which the line lies.
     notes = np.zeros(candidates, dtype=np.int64)
     best = np.full(candidates, np.inf)
     parts = np.zeros((candidates, RUN))
-    drawn, vertices = np.zeros((NODES + 2, 2)), 0
-    links = 0
+    most, links = 0, 0
+    for number in range(intakes.shape[0]):
+        most = max(most, start[number + 1] - start[number])
     for station in range(station_link.shape[0]):
         links = max(links, station_link[station] + 1)
     for row in range(link.shape[0]):
@@ -718,11 +1046,21 @@ def _find_routes(
     maps = (elevation_m, link, obstacle, is_path)
     node, along = np.zeros((NODES, 2)), np.zeros(NODES)
     cost, made, before = np.zeros(NODES), np.zeros((NODES, HELD)), np.zeros(NODES, dtype=np.int64)
-    leg, pipe = np.zeros(HELD), np.zeros(HELD)
+    leg, pipe, own = np.zeros(HELD), np.zeros(HELD), np.zeros(RUN)
+    # The line of each candidate of one intake, then those of all, one after the other.
+    line, vertices = np.zeros((most, NODES + 2, 2)), np.zeros((most, 1), dtype=np.int64)
+    area, steps, targets = np.zeros(most), np.zeros(most), np.zeros((most, TARGET))
+    drawn, drawn_start, length = np.zeros((8 * candidates + 8, 2)), np.zeros(candidates + 1, dtype=np.int64), 0
+    half = math.ceil(LATTICE_STEPS * (1.0 + limits[MAX_DETOUR]) / 2.0)
+    places, mark = (2 * half + 1) ** 2, 0
+    field, came_from = np.zeros((places, FIELD)), np.zeros(places, dtype=np.int32)
+    marked, reached = np.zeros(places, dtype=np.int32), np.zeros(MOST_PLACES, dtype=np.int32)
+    heap_cost = np.zeros(MOST_WAITING)
+    heap_place = np.zeros(MOST_WAITING, dtype=np.int32)
     for number in range(intakes.shape[0]):
         intake, begin, end = intakes[number], start[number], start[number + 1]
         top_m, price = level_m[intake], prices[begin]
-        last = furthest[number]
+        last = tailrace[end - 1]
         # The river is the whole way down to the outlet, whatever candidates there are.
         river = station_link[intake]
         while river >= 0:
@@ -730,11 +1068,11 @@ def _find_routes(
             river = next_link[river]
         # The way down, its length, and what the ground shows at each tailrace.
         station, way_m, any_resolved = intake, 0.0, False
-        area, candidate = 0.0, begin
+        swept, candidate = 0.0, begin
         while station != last:
             below = downstream[station]
-            area += (beside[station] - beside[intake]) * (at[intake] - at[below])
-            area -= (at[intake] - at[station]) * (beside[below] - beside[intake])
+            swept += (beside[station] - beside[intake]) * (at[intake] - at[below])
+            swept -= (at[intake] - at[station]) * (beside[below] - beside[intake])
             way_m += step_m[station]
             station = below
             # Stations rise downstream, so the candidates of an intake are met in their order.
@@ -742,13 +1080,14 @@ def _find_routes(
                 down, across = _direction(station, downstream, at, beside)
                 if down == 0.0 and across == 0.0:
                     # At an outlet: the direction in which it is reached.
-                    length = max(math.hypot(at[station] - at[intake], beside[station] - beside[intake]), 1e-9)
-                    down, across = (at[station] - at[intake]) / length, (beside[station] - beside[intake]) / length
+                    away = max(math.hypot(at[station] - at[intake], beside[station] - beside[intake]), 1e-9)
+                    down, across = (at[station] - at[intake]) / away, (beside[station] - beside[intake]) / away
                 canal_m = top_m - limits[GRADE] * way_m
-                cells = _valley_cells(elevation_m, at[station], beside[station], down, across, canal_m, limits)
-                notes[candidate] = (1 if area > 0.0 else 2) << 1
-                if cells < limits[MIN_CELLS]:
-                    notes[candidate] |= 1
+                width = _valley_cells(elevation_m, at[station], beside[station], down, across, canal_m, limits)
+                area[candidate - begin], vertices[candidate - begin, 0] = swept, 0
+                steps[candidate - begin] = way_m / min(limits[CELL_WIDTH], limits[CELL_HEIGHT])
+                if width < limits[MIN_CELLS]:
+                    notes[candidate] = 1
                 else:
                     any_resolved = True
                 candidate += 1
@@ -775,133 +1114,90 @@ def _find_routes(
                 for candidate in range(begin, end):
                     if notes[candidate] & 1:
                         continue
-                    below, pipe_per_m = tailrace[candidate], prices[candidate, 1]
-                    chosen = -1
-                    # The intake itself, a pipe all along, is looked at once, with the straight line.
-                    # The node nearest to the powerhouse comes first: then most others cannot be cheaper.
-                    nearest = _nearest_reached(limits, node, count, cost, at[below], beside[below])
-                    for turn in range(count):
-                        place = nearest if turn == 0 else turn
-                        if (turn > 0 and place == nearest) or not cost[place] < best[candidate]:
-                            continue
-                        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
-                        fall_m = here_m - level_m[below]
-                        if fall_m <= 0.0:
-                            continue
-                        distance_m = math.hypot(
-                            (at[below] - node[place, 0]) * limits[CELL_HEIGHT],
-                            (beside[below] - node[place, 1]) * limits[CELL_WIDTH],
-                        )
-                        if cost[place] + pipe_per_m * distance_m >= best[candidate]:
-                            continue
-                        total = cost[place] + _penstock_leg(
-                            maps, limits, price, pipe_per_m, node[place, 0], node[place, 1], at[below],
-                            beside[below],
-                            here_m, fall_m, pipe,
-                        )  # fmt: skip
-                        if total < best[candidate]:
-                            best[candidate], chosen = total, place
-                            route[candidate] = bank
-                            for each in range(RUN):
-                                parts[candidate, each] = made[place, each] + pipe[each]
-                            parts[candidate, DEEPEST] = max(made[place, DEEPEST], pipe[DEEPEST])
-                    from_place, end_row, end_column = chosen, np.nan, np.nan
-                    for back in BACK if chosen >= 0 else (0, 0, 0, 0):
-                        place = chosen - back
-                        if place < 0 or not cost[place] < best[candidate]:
-                            continue
-                        here_m = top_m - limits[GRADE] * made[place, HEADRACE]
-                        down, across = at[below] - node[place, 0], beside[below] - node[place, 1]
-                        share = _share_on_ground(
-                            maps, limits, node[place, 0], node[place, 1], at[below], beside[below], here_m
-                        )
-                        distance_m = math.hypot(down * limits[CELL_HEIGHT], across * limits[CELL_WIDTH])
-                        least = (share * price[CANAL] + (1.0 - share) * pipe_per_m) * distance_m
-                        if share <= 0.0 or cost[place] + least >= best[candidate]:
-                            continue
-                        row, column = node[place, 0] + share * down, node[place, 1] + share * across
-                        total = cost[place] + _headrace_leg(
-                            maps, limits, price, node[place, 0], node[place, 1], row, column, here_m,
-                            made[place, RUN], leg,
-                        )  # fmt: skip
-                        here_m -= limits[GRADE] * leg[HEADRACE]
-                        fall_m = here_m - level_m[below]
-                        if not total < best[candidate] or fall_m <= 0.0:
-                            continue
-                        total += _penstock_leg(
-                            maps, limits, price, pipe_per_m, row, column, at[below], beside[below], here_m, fall_m,
-                            pipe,
-                        )  # fmt: skip
-                        if total < best[candidate]:
-                            best[candidate] = total
-                            from_place, end_row, end_column = place, row, column
-                            for each in range(RUN):
-                                parts[candidate, each] = made[place, each] + leg[each] + pipe[each]
-                            deepest_m = max(leg[DEEPEST], pipe[DEEPEST])
-                            parts[candidate, DEEPEST] = max(made[place, DEEPEST], deepest_m)
-                    if is_drawing and chosen >= 0:
-                        chosen = from_place
-                        vertices, place = 0, chosen
-                        while place >= 0:
-                            vertices += 1
-                            place = before[place]
-                        place = chosen
-                        for index in range(vertices - 1, -1, -1):
-                            drawn[index, 0], drawn[index, 1] = node[place, 0], node[place, 1]
-                            place = before[place]
-                        if not np.isnan(end_row):
-                            drawn[vertices, 0], drawn[vertices, 1] = end_row, end_column
-                            vertices += 1
-                        drawn[vertices, 0], drawn[vertices, 1] = at[below], beside[below]
-                        vertices += 1
-            # Straight: a canal as long as the ground is high enough, then a penstock; or a penstock all along.
+                    below, slot = tailrace[candidate], candidate - begin
+                    total = _by_nodes(
+                        maps, limits, price, prices[candidate, PIPE], top_m, node, count, cost, made, before,
+                        at[below], beside[below], level_m[below], best[candidate], leg, pipe, own, line[slot],
+                        vertices[slot],
+                    )  # fmt: skip
+                    if total < best[candidate]:
+                        best[candidate], route[candidate] = total, bank
+                        for each in range(RUN):
+                            parts[candidate, each] = own[each]
             for candidate in range(begin, end):
                 if notes[candidate] & 1:
                     continue
-                below, pipe_per_m = tailrace[candidate], prices[candidate, 1]
-                length_m = math.hypot(
-                    (at[below] - at[intake]) * limits[CELL_HEIGHT],
-                    (beside[below] - beside[intake]) * limits[CELL_WIDTH],
-                )
-                share = _share_on_ground(maps, limits, at[intake], beside[intake], at[below], beside[below], top_m)
-                for attempt in range(2):
-                    if attempt == 1:
-                        share = 0.0
-                    # No way costs less than this on level ground.
-                    if (share * price[CANAL] + (1.0 - share) * pipe_per_m) * length_m >= best[candidate]:
+                below, slot = tailrace[candidate], candidate - begin
+                total = _straight(
+                    maps, limits, price, prices[candidate, PIPE], top_m, at[intake], beside[intake], at[below],
+                    beside[below], level_m[below], best[candidate], leg, pipe, own, line[slot], vertices[slot],
+                )  # fmt: skip
+                if total < best[candidate]:
+                    best[candidate], route[candidate] = total, STRAIGHT
+                    for each in range(RUN):
+                        parts[candidate, each] = own[each]
+            # Ends that are near are looked for on a finer lattice than the others.
+            for turn in range(2):
+                found, furthest = 0, 0.0
+                for candidate in range(begin, end):
+                    below, slot = tailrace[candidate], candidate - begin
+                    if notes[candidate] & 1 or (steps[slot] <= NEAR_STEPS) != (turn == 0):
                         continue
-                    row = at[intake] + share * (at[below] - at[intake])
-                    column = beside[intake] + share * (beside[below] - beside[intake])
-                    total = _headrace_leg(
-                        maps, limits, price, at[intake], beside[intake], row, column, top_m, 0.0, leg
-                    )
-                    here_m = top_m - limits[GRADE] * leg[HEADRACE]
-                    fall_m = here_m - level_m[below]
-                    if not total < best[candidate] or fall_m <= 0.0:
+                    targets[found, ROW], targets[found, COLUMN] = at[below], beside[below]
+                    targets[found, LEVEL], targets[found, PIPE_PER_M] = level_m[below], prices[candidate, PIPE]
+                    targets[found, BEST], targets[found, END] = best[candidate], -1.0
+                    targets[found, LOOKED_M], targets[found, OWNER] = np.inf, candidate
+                    furthest = max(furthest, steps[slot])
+                    found += 1
+                if found == 0:
+                    continue
+                mark += 1
+                step = 0.5 if turn == 0 else max(1.0, furthest / LATTICE_STEPS)
+                limit_m = furthest * min(limits[CELL_WIDTH], limits[CELL_HEIGHT]) * limits[MAX_DETOUR]
+                places = _search_lattice(
+                    maps, limits, price, moves, step, half, at[intake], beside[intake], top_m, limit_m, targets,
+                    found, mark, field, came_from, marked, reached, heap_cost, heap_place, leg,
+                )  # fmt: skip
+                for each in range(found):
+                    _look_from_all(
+                        maps, limits, price, step, half, at[intake], beside[intake], top_m, targets, each, field,
+                        reached, places, leg,
+                    )  # fmt: skip
+                    if targets[each, END] < 0.0:
                         continue
-                    total += _penstock_leg(
-                        maps,
-                        limits,
-                        price,
-                        pipe_per_m,
-                        row,
-                        column,
-                        at[below],
-                        beside[below],
-                        here_m,
-                        fall_m,
-                        pipe,
-                    )
+                    candidate = int(targets[each, OWNER])
+                    below, slot = tailrace[candidate], candidate - begin
+                    count = _nodes_of(
+                        limits, step, half, at[intake], beside[intake], int(targets[each, END]), came_from, node,
+                        along,
+                    )  # fmt: skip
+                    _join(maps, limits, price, ahead, top_m, count, node, along, cost, made, before, leg)
+                    total = _by_nodes(
+                        maps, limits, price, prices[candidate, PIPE], top_m, node, count, cost, made, before,
+                        at[below], beside[below], level_m[below], best[candidate], leg, pipe, own, line[slot],
+                        vertices[slot],
+                    )  # fmt: skip
                     if total < best[candidate]:
-                        best[candidate], route[candidate] = total, STRAIGHT
-                        for each in range(RUN):
-                            parts[candidate, each] = leg[each] + pipe[each]
-                        parts[candidate, DEEPEST] = max(leg[DEEPEST], pipe[DEEPEST])
-                        if is_drawing:
-                            drawn[0, 0], drawn[0, 1] = at[intake], beside[intake]
-                            drawn[1, 0], drawn[1, 1] = row, column
-                            drawn[2, 0], drawn[2, 1] = at[below], beside[below]
-                            vertices = 3
+                        best[candidate] = total
+                        route[candidate] = LEFT if area[slot] > _swept(line[slot], vertices[slot, 0]) else RIGHT
+                        for kind in range(RUN):
+                            parts[candidate, kind] = own[kind]
+        for candidate in range(begin, end):
+            slot = candidate - begin
+            if route[candidate] == STRAIGHT:
+                notes[candidate] |= (LEFT if area[slot] > 0.0 else RIGHT) << 1
+            else:
+                notes[candidate] |= route[candidate] << 1
+            count = _without_straight_on(line[slot], vertices[slot, 0])
+            if length + count > drawn.shape[0]:
+                more = np.zeros((2 * drawn.shape[0] + count, 2))
+                for each in range(length):
+                    more[each, 0], more[each, 1] = drawn[each, 0], drawn[each, 1]
+                drawn = more
+            for each in range(count):
+                drawn[length + each, 0], drawn[length + each, 1] = line[slot, each, 0], line[slot, each, 1]
+            length += count
+            drawn_start[candidate + 1] = length
         river = station_link[intake]
         while river >= 0:
             is_path[river] = False
@@ -909,4 +1205,4 @@ def _find_routes(
     for candidate in range(candidates):
         if route[candidate] == 0:
             best[candidate] = np.nan
-    return route, notes, best, parts, drawn, vertices
+    return route, notes, best, parts, drawn[:length].copy(), drawn_start

@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitefinder.energy.valuation import value_stretches
+from sitefinder.energy.costs import best_price_per_kwh
+from sitefinder.energy.valuation import MOST_FALL, value_stretches
+from sitefinder.energy.works import LEAST_CONDUIT
 from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.schema import is_scheme_that
@@ -17,6 +19,7 @@ from sitefinder.siting.candidates import Stretches, find_stretches, subset
 from sitefinder.siting.passed import new_weirs_at, passed_things, plants_of_structures
 from sitefinder.siting.selection import without_prefix
 from sitefinder.steps.systems import joined_rows
+from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import FLOW_TOO_WEAK, schemes_that
 
 if TYPE_CHECKING:
@@ -33,6 +36,9 @@ if TYPE_CHECKING:
     from sitefinder.steps.systems import Systems
     from sitefinder.steps.water_bodies import WaterBodies
 
+# A diversion that loses no more than this share of its revenue in the best case may pay: what closed months leave
+# of its water is told by other bins, so that the two can differ by as much.
+NEARLY = 0.01
 # What a stretch without a valuation holds.
 NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False, "grade": -1}
 
@@ -237,23 +243,95 @@ def settlements_to_serve(settings: Settings, inputs: RunInputs) -> geopandas.Geo
     return frame[is_off_grid(frame, lines, settings.off_grid.beyond_m)].reset_index(drop=True)
 
 
+def value_best_case(
+    settings: Settings, inputs: RunInputs, candidates: Stretches, flows: Flows, water_depths: WaterDepths
+) -> pd.DataFrame:
+    """Which diversions may pay, whatever the ground, and what the others are worth at best.
+
+    Each is valued with the least conduit that can be: as long as the straight line between its ends, of the
+    cheapest kind at each flow, on level ground, and without loss of head. Only those that pay like this, or
+    nearly, need a conduit that finds its way.
+
+    Returns
+    -------
+    DataFrame
+        A row for each candidate: ``may_pay``, False for all but diversions; and where this can be told, the
+        columns of `value_all`, of diversions alone. It cannot be told where sites are not chosen by money, or
+        where a cost rises faster than the head, so that a little less head could be better; then all diversions of
+        enough flow may pay.
+    """
+    table = candidates.table
+    diverts = is_scheme_that(table["scheme_type"], "diverts") & _has_enough_flow(settings, table)
+    if settings.conduits.route == "straight_line" or not _less_head_is_no_better(settings, inputs):
+        return pd.DataFrame({"may_pay": diverts}, index=table.index)
+    least_m = table["conduit_length_m"] / settings.stretches.headrace_detour_factor
+    slope = settings.energy.canal_slope if settings.energy.conduit == "canal" else 0.0
+    least = table.assign(
+        **{
+            "conduit_length_m": least_m,
+            LEAST_CONDUIT: least_m,
+            MOST_FALL: slope * table["length_m"] * max(settings.conduits.max_detour, 1.0),
+        }
+    )
+    valued = _valued(settings, inputs, least, np.asarray(diverts), flows, water_depths)
+    revenue = valued["any_energy_mwh"] * KILOWATT_HOURS_PER_MEGAWATT_HOUR * best_price_per_kwh(settings.costs)
+    may_pay = valued["any_net_annual_value"] > -NEARLY * revenue
+    return valued.assign(may_pay=diverts & may_pay.to_numpy())
+
+
+# Whether no plant is worth more because it has a little less head: its cost grows no faster than the head, with
+# which its energy grows, and it is chosen by its value or its cost. Then no conduit is better than none.
+def _less_head_is_no_better(settings: Settings, inputs: RunInputs) -> bool:
+    if settings.ranking.choose_by != "net_value" or settings.energy.design_by == "capacity_factor":
+        return False
+    # Laws in power never grow faster than power.
+    return bool(inputs.costs.powerhouse.head_exponent <= 1.0)
+
+
 def value_all(
     settings: Settings,
     inputs: RunInputs,
     stretches: Stretches,
     flows: Flows,
     water_depths: WaterDepths,
+    best_case: pd.DataFrame | None = None,
     *,
     only_safe: bool = False,
 ) -> pd.DataFrame:
     """Energy and cost of each stretch with any turbine and with fish-safe ones; none where the flow is too small.
 
     Rules have no say here: a new rule redoes no energy. Nor has one stretch a say in another's
-    valuation, so that this is done for each drainage system alone. With `only_safe` there are no columns ``any_``.
+    valuation, so that this is done for each drainage system alone. Diversions that do not even pay at best keep
+    the values of the best case (`value_best_case`), where there are any. With `only_safe` there are no columns
+    ``any_``.
     """
     table = stretches.table
+    enough = _has_enough_flow(settings, table)
+    if best_case is None or "any_turbine" not in best_case:
+        return _valued(settings, inputs, table, enough, flows, water_depths, only_safe=only_safe)
+    is_left = is_scheme_that(table["scheme_type"], "diverts") & ~best_case["may_pay"].to_numpy()
+    valued = _valued(settings, inputs, table, enough & ~is_left, flows, water_depths)
+    for name in valued:
+        valued[name] = valued[name].where(~is_left, best_case[name].to_numpy())
+    return valued
+
+
+def _has_enough_flow(settings: Settings, table: pd.DataFrame) -> npt.NDArray[np.bool_]:
     enough = table["flow_mean_m3s"] >= settings.stretches.min_flow_mean_m3s
-    enough &= ~table["flow_missing"]
+    return np.asarray(enough & ~table["flow_missing"], dtype=bool)
+
+
+# Energy and cost of some rows of a table, none of the others.
+def _valued(
+    settings: Settings,
+    inputs: RunInputs,
+    table: pd.DataFrame,
+    enough: npt.NDArray[np.bool_],
+    flows: Flows,
+    water_depths: WaterDepths,
+    *,
+    only_safe: bool = False,
+) -> pd.DataFrame:
     data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
     valued = value_stretches(
         table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data, only_safe=only_safe
@@ -268,6 +346,13 @@ def value_all(
     for name in valued:
         valuation.loc[enough, name] = valued[name]
     return valuation
+
+
+def joined_best_case(
+    found: dict[str, pd.DataFrame], systems: Systems, candidates: Stretches, **_: object
+) -> pd.DataFrame:
+    """The best case of all diversions, from those of each drainage system."""
+    return joined_rows(found, systems, candidates)
 
 
 def joined_energy(

@@ -15,6 +15,7 @@ from sitefinder.io.raster import read_window, tile_transform
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.conduits import (
     BARRED,
+    BUILDING,
     NO_ROUTE,
     PARTS,
     ROAD,
@@ -22,7 +23,6 @@ from sitefinder.siting.conduits import (
     Ground,
     Limits,
     Prices,
-    conduit_lines,
     find_conduits,
 )
 from sitefinder.vocabulary import ALONG_HILLSIDE, STRAIGHT_LINE
@@ -49,6 +49,21 @@ LEAST_FLOW_M3S = 0.01
 GROUND_COLUMNS = [name for name in PARTS if name not in ("headrace_length_m", "penstock_length_m")]
 
 
+class Ways(NamedTuple):
+    """The ways of the candidates' conduits.
+
+    ``table`` has a row for each candidate: ``conduit_route`` and ``conduit_bank`` ("" without one),
+    ``conduit_length_m``, the columns of `sitefinder.siting.conduits.PARTS` (NaN where the ground was not looked at
+    or does not show a way, but for the lengths; 0 for candidates without a conduit), ``conduit_unresolved`` and
+    ``no_conduit``. ``vertices[start[c]:start[c + 1]]`` are x and y of candidate c's line from the intake to the
+    powerhouse [m], of which the last piece is the penstock; none where no way was found.
+    """
+
+    table: pd.DataFrame
+    start: npt.NDArray[np.int64]
+    vertices: npt.NDArray[np.float64]
+
+
 def find_ways(
     settings: Settings,
     inputs: RunInputs,
@@ -56,18 +71,13 @@ def find_ways(
     stationing: Stationing,
     heads: Profile,
     candidates: Stretches,
-) -> pd.DataFrame:
+    best_case: pd.DataFrame | None = None,
+) -> Ways:
     """The cheapest way that can be built for the conduit of each diversion, over the cells of the run's surface.
 
-    Returns
-    -------
-    DataFrame
-        A row for each candidate: ``conduit_route`` and ``conduit_bank`` ("" without one), ``conduit_length_m``,
-        the columns of `sitefinder.siting.conduits.PARTS` (NaN where the ground was not looked at or does not show
-        a way, but for the lengths; 0 for candidates without a conduit), ``conduit_unresolved`` and ``no_conduit``.
+    With the best case (`sitefinder.steps.candidates.value_best_case`), only of those that may pay; of the others
+    no more is said than the length of the stream, and not that there is no conduit.
 
-    Notes
-    -----
     Where the ground is too coarse, the conduit is as long as the stream, and its last part is a penstock as long
     as the cost file says for each metre of head. The same length stands where no conduit can be built, for tables
     only.
@@ -75,21 +85,34 @@ def find_ways(
     table = candidates.table
     diverts = is_scheme_that(table["scheme_type"], "diverts")
     found = _without_ground(settings, inputs, table, diverts)
-    if settings.conduits.route == "straight_line" or not diverts.any():
-        return found
-    rows = np.flatnonzero(diverts)
+    lines: dict[int, npt.NDArray[np.float64]] = {}
+    rows = np.flatnonzero(diverts if best_case is None else best_case["may_pay"].to_numpy(dtype=bool))
+    if settings.conduits.route == "straight_line" or not len(rows):
+        return Ways(found, *_joined_lines(lines, len(table)))
     for own, search in searches(settings, inputs, surface, stationing, heads, table.iloc[rows]):
-        ways = find_conduits(*search)
+        ways, drawn = find_conduits(*search)
         at = rows[own]
         is_found = (ways["route"] != NO_ROUTE).to_numpy()
         found.loc[at, "conduit_unresolved"] = ways["unresolved"].to_numpy()
         found.loc[at, "no_conduit"] = ~is_found & ~ways["unresolved"].to_numpy()
+        lines |= dict(zip(at.tolist(), drawn, strict=True))
         at, ways = at[is_found], ways[is_found]
         found.loc[at, list(PARTS)] = ways[list(PARTS)].to_numpy()
         found.loc[at, "conduit_route"] = np.where(ways["route"] == STRAIGHT, STRAIGHT_LINE, ALONG_HILLSIDE)
         found.loc[at, "conduit_bank"] = ways["bank"].to_numpy()
         found.loc[at, "conduit_length_m"] = (ways["headrace_length_m"] + ways["penstock_length_m"]).to_numpy()
-    return found
+    return Ways(found, *_joined_lines(lines, len(table)))
+
+
+# The lines of candidates one after the other, and where each begins.
+def _joined_lines(
+    lines: dict[int, npt.NDArray[np.float64]], count: int
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    order = sorted(lines)
+    length = np.zeros(count, dtype=np.int64)
+    length[order] = [len(lines[row]) for row in order]
+    vertices = np.concatenate([np.zeros((0, 2)), *(lines[row] for row in order)])
+    return np.append(0, np.cumsum(length)), vertices
 
 
 class Search(NamedTuple):
@@ -130,7 +153,7 @@ def searches(
     prices = _prices(table, inputs.costs, settings)
     intake, tailrace = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
     for own, ground in _grounds(settings, inputs, surface, stationing, stations, intake):
-        some = Prices(*(each[own] for each in prices))
+        some = Prices(*(np.asarray(each)[own] for each in prices))
         yield own, Search(ground, stations, intake[own], tailrace[own], limits, some)
 
 
@@ -209,13 +232,13 @@ def _grounds(
 
 
 class _Maps:
-    # Streams, roads and lakes, to be drawn on windows of the grid.
+    # Streams, roads, lakes and buildings, to be drawn on windows of the grid.
     def __init__(self, inputs: RunInputs, stationing: Stationing) -> None:
         segments = stationing.segments.sort_values(["link", "station"], kind="stable")
         self.streams = (segments["geometry"].to_numpy(), segments["link"].to_numpy().astype(int) + 1)
         self.others = [
             (inputs.layers[name].frame.geometry.to_numpy(), bit)
-            for name, bit in (("roads", ROAD), ("lakes", BARRED))
+            for name, bit in (("roads", ROAD), ("lakes", BARRED), ("buildings", BUILDING))
             if name in inputs.layers
         ]
         self.trees = [shapely.STRtree(geometry) for geometry, _ in (self.streams, *self.others)]
@@ -243,40 +266,17 @@ class _Maps:
         return Ground(elevation_m, link - 1, obstacle, west_m, north_m, grid.cell_width_m, grid.cell_height_m)
 
 
-def join_ways(candidates: Stretches, conduits: pd.DataFrame) -> Stretches:
+def join_ways(candidates: Stretches, conduits: Ways) -> Stretches:
     """The candidates with the ways of their conduits."""
-    columns = {str(name): conduits[name].to_numpy() for name in conduits}
+    columns = {str(name): conduits.table[name].to_numpy() for name in conduits.table}
     return candidates._replace(table=candidates.table.assign(**columns))
 
 
-class Lines(NamedTuple):
-    """The lines of conduits: rows of the stretches, and for each its headrace and its penstock (or None)."""
-
-    row: npt.NDArray[np.int64]
-    headrace: list[shapely.LineString | None]
-    penstock: list[shapely.LineString | None]
-
-
-def lines_of(
-    settings: Settings,
-    inputs: RunInputs,
-    surface: Surface,
-    stationing: Stationing,
-    heads: Profile,
-    stretches: Stretches,
-    rows: npt.NDArray[np.int64],
-) -> Lines:
-    """Lines of some stretches' conduits, as `find_ways` found them; those without a way are left out."""
-    rows = np.asarray(rows)[(stretches.table["conduit_route"].iloc[rows] != "").to_numpy()]
-    table = stretches.table.iloc[rows]
-    diversions = stretches.table[is_scheme_that(stretches.table["scheme_type"], "diverts")]
-    furthest = diversions.groupby("intake")["tailrace"].max().reindex(table["intake"]).to_numpy(dtype=np.int64)
-    vertices: dict[int, npt.NDArray[np.float64]] = {}
-    for own, search in searches(settings, inputs, surface, stationing, heads, table) if len(rows) else ():
-        lines = conduit_lines(*search[:4], furthest[own], *search[4:])
-        vertices |= dict(zip(own.tolist(), lines, strict=True))
-    places = [vertices[number] for number in range(len(rows))]
-    return Lines(rows, [_line(each[:-1]) for each in places], [_line(each[-2:]) for each in places])
+def lines_of(conduits: Ways, row: int) -> dict[str, shapely.LineString]:
+    """Lines of the headrace and the penstock of a candidate, by these names; without those that have no length."""
+    places = conduits.vertices[conduits.start[row] : conduits.start[row + 1]]
+    lines = {"headrace": _line(places[:-1]), "penstock": _line(places[-2:])}
+    return {part: line for part, line in lines.items() if line is not None}
 
 
 def _line(places: npt.NDArray[np.float64]) -> shapely.LineString | None:

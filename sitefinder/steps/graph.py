@@ -233,20 +233,30 @@ STEPS = bound(
             "dem layers.roads layers.power_lines layers.settlements",
         ),
         stage(
+            "best_case",
+            "sitefinder.steps.candidates:value_best_case",
+            "systems candidates flows water_depths",
+            f"{VALUED_BY} {SAFE_BY} conduits stretches.headrace_detour_factor",
+            "turbines costs",
+            by_system("sitefinder.steps.candidates:joined_best_case", "candidates", "flows", "water_depths"),
+        ),
+        stage(
             "conduits",
             "sitefinder.steps.conduits:find_ways",
-            "surface stationing heads candidates",
+            "surface stationing heads candidates best_case",
             WAYS_BY,
-            "costs layers.roads layers.lakes",
+            "costs layers.roads layers.lakes layers.buildings",
         ),
         stage("stretches", "sitefinder.steps.conduits:join_ways", "candidates conduits"),
         stage(
             "energy",
             "sitefinder.steps.candidates:value_all",
-            "systems stretches flows water_depths",
+            "systems stretches flows water_depths best_case",
             f"{VALUED_BY} {SAFE_BY}",
             "turbines costs",
-            by_system("sitefinder.steps.candidates:joined_energy", "stretches", "flows", "water_depths"),
+            by_system(
+                "sitefinder.steps.candidates:joined_energy", "stretches", "flows", "water_depths", "best_case"
+            ),
         ),
         stage(
             "rule_overlaps",

@@ -82,6 +82,7 @@ LAYERS = {
     "roads": "line",
     "power_lines": "line",
     "settlements": "any",
+    "buildings": "polygon",
 }
 # What a reading gives: of whatever kind its name has.
 Value = Any

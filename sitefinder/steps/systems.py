@@ -171,15 +171,14 @@ def _rows_by_system(system: npt.NDArray[np.int64], count: int) -> list[npt.NDArr
     return np.split(np.argsort(system, kind="stable"), ends[:-1])
 
 
-def cut(systems: Systems, stretches: Stretches, **results: Any) -> dict[str, Callable[[], dict[str, Any]]]:
+def cut(systems: Systems, **results: Any) -> dict[str, Callable[[], dict[str, Any]]]:
     """What makes each drainage system's shares of results of earlier stages.
 
     Parameters
     ----------
     systems : Systems
-    stretches : sitefinder.siting.candidates.Stretches
     **results
-        Of the stages in `SHARES`.
+        Of the stages in `SHARES`: ``stretches``, or ``candidates`` before there are conduits, and any others.
 
     Returns
     -------
@@ -187,7 +186,7 @@ def cut(systems: Systems, stretches: Stretches, **results: Any) -> dict[str, Cal
         By the names of the systems, without arguments. Each gives the shares by the names of the results, with
         numbers of stations, reaches and candidates counted within the system.
     """
-    extents, results = extents_of(systems, stretches), {"stretches": stretches} | results
+    extents = extents_of(systems, results["stretches" if "stretches" in results else "candidates"])
     return {name: partial(_shares, extent, results) for name, extent in extents.items()}
 
 
@@ -327,7 +326,9 @@ def _own_evidence(values: EvidenceValues, extent: Extent) -> EvidenceValues:
 # How each result is cut, by the name of its stage.
 SHARES: dict[str, Callable[[Any, Extent], Any]] = {
     "stationing": _own_stations,
+    "candidates": _own_stretches,
     "stretches": _own_stretches,
+    "best_case": _own_energy,
     "flows": _own_flows,
     "water_depths": _own_depths,
     "months": _own_months,

@@ -6,13 +6,13 @@ import pytest
 
 from sitefinder.siting.conduits import (
     BARRED,
+    BUILDING,
     LEFT,
     RIGHT,
     ROAD,
     Ground,
     Limits,
     Prices,
-    conduit_lines,
     find_conduits,
 )
 
@@ -39,8 +39,8 @@ PRICES = {
     "per_crossing": 5000.0,
     "per_road": 4000.0,
 }
-# So that no cut and no pipe all along is cheaper than the way round.
-AROUND = {"cut_per_m2": 1e4, "penstock_per_m": 3000.0}
+# So that no cut, no aqueduct from bend to bend and no pipe all along is cheaper than the way round.
+AROUND = {"cut_per_m2": 1e4, "penstock_per_m": 3000.0, "aqueduct_per_m": 1e4}
 
 
 def prices(**given):
@@ -48,7 +48,7 @@ def prices(**given):
 
 
 # Ground of 1500 m by 1000 m whose stream runs east along y = 500 m, 5 m lower each kilometre.
-def made_ground(height_m, *, cell_m=CELL_M, tributary=None, roads=None, barred=None):
+def made_ground(height_m, *, cell_m=CELL_M, tributary=None, roads=None, barred=None, buildings=None):
     rows, columns = round(1000 / cell_m), round(1500 / cell_m)
     x_m, y_m = np.meshgrid((np.arange(columns) + 0.5) * cell_m, 1000 - (np.arange(rows) + 0.5) * cell_m)
     link = np.full(x_m.shape, -1, dtype=np.int32)
@@ -56,7 +56,7 @@ def made_ground(height_m, *, cell_m=CELL_M, tributary=None, roads=None, barred=N
     if tributary is not None:
         link[tributary(x_m, y_m) & (y_m - 500 > cell_m)] = 1
     obstacle = np.zeros(x_m.shape, dtype=np.uint8)
-    for bit, place in ((ROAD, roads), (BARRED, barred)):
+    for bit, place in ((ROAD, roads), (BARRED, barred), (BUILDING, buildings)):
         if place is not None:
             obstacle[place(x_m, y_m)] |= bit
     return Ground(height_m(x_m, y_m).astype(np.float32), link, obstacle, 0.0, 1000.0, cell_m, cell_m)
@@ -85,7 +85,7 @@ def course(x_m=None, y_m=None, level_m=None):
 
 def found(ground, *, stations=None, tailrace=16, limits=LIMITS, **given):
     stations = course() if stations is None else stations
-    return find_conduits(ground, stations, [0], [tailrace], limits, prices(**given)).iloc[0]
+    return find_conduits(ground, stations, [0], [tailrace], limits, prices(**given)).table.iloc[0]
 
 
 @pytest.mark.parametrize("cell_m", [5.0, 10.0])
@@ -136,8 +136,7 @@ def length_of(line):
 
 # The headrace: the line without the penstock.
 def headrace_line(ground, **given):
-    stations = course()
-    return conduit_lines(ground, stations, [0], [16], [16], LIMITS, prices(**given))[0][:-1]
+    return find_conduits(ground, course(), [0], [16], LIMITS, prices(**given)).lines[0][:-1]
 
 
 def test_around_a_spur_the_headrace_is_as_long_as_the_contour():
@@ -163,10 +162,11 @@ def small_spur(x_m):
 
 def test_a_spur_is_cut_through_where_that_is_cheaper_and_no_deeper_than_allowed():
     ground = made_ground(floor_and_sides(0.2, 0.2, small_spur), barred=right_bank, cell_m=5.0)
-    cheap = {"penstock_per_m": 3000.0, "cut_per_m2": 1.0, "cut_per_m3": 0.1}
+    cheap = {"penstock_per_m": 3000.0, "cut_per_m2": 1.0, "cut_per_m3": 0.1, "aqueduct_per_m": 1e4}
 
     def at_spur_m(line):
-        return length_of(line[(line[:, 0] >= 440.0) & (line[:, 0] <= 560.0)])
+        x_m = np.linspace(440.0, 560.0, 241)
+        return length_of(np.column_stack([x_m, np.interp(x_m, *line.T)]))
 
     around, through = (headrace_line(ground, **given) for given in (AROUND, cheap))
     assert found(ground, **AROUND)["deepest_cut_m"] < 0.5
@@ -209,7 +209,10 @@ def neck_ground(cell_m=CELL_M, ridge_m=4.0):
 def test_across_the_neck_of_a_meander_a_straight_cut_is_as_deep_as_the_ridge(cell_m):
     stations, ground = neck_stations(), neck_ground(cell_m)
 
-    way = found(ground, stations=stations, tailrace=22, penstock_per_m=3000.0)
+    # An aqueduct in place of the pipe's first piece would cost more than it saves.
+    way = found(
+        ground, stations=stations, tailrace=22, penstock_per_m=3000.0, aqueduct_per_m=3000.0, per_crossing=1e5
+    )
 
     # The ridge is sharp: within a cell of its top it is lower by half a cell at its slope.
     ridge_m = 4.0 + LIMITS.grade * 250.0
@@ -238,7 +241,8 @@ def test_in_a_gorge_nothing_can_be_built_but_a_tunnel():
     assert found(gorge)["route"] == 0
     assert np.isnan(found(gorge)["cost"])
     assert not found(gorge)["unresolved"]
-    tunnel = found(gorge, tunnel_per_m=1500.0)
+    # Nor from tunnel to tunnel on aqueducts over the floor.
+    tunnel = found(gorge, limits=LIMITS._replace(max_aqueduct_length_m=20.0), tunnel_per_m=1500.0)
     assert tunnel["route"] in (LEFT, RIGHT)
     assert tunnel["tunnel_length_m"] > 500.0
 
@@ -263,8 +267,9 @@ def test_a_tributary_on_the_bank_is_crossed_once_and_roads_are_counted():
         barred=right_bank,
     )
 
-    # An aqueduct hardly more expensive than the canal: there is no reason to look for a narrower place.
-    given = {"penstock_per_m": 3000.0, "aqueduct_per_m": 400.0}
+    # An aqueduct hardly more expensive than the canal: there is no reason to look for a narrower place. One more
+    # in place of the pipe would cost more than it saves.
+    given = {"penstock_per_m": 3000.0, "aqueduct_per_m": 400.0, "per_crossing": 1e5}
 
     way = found(ground, **given)
 
@@ -277,8 +282,8 @@ def test_a_tributary_on_the_bank_is_crossed_once_and_roads_are_counted():
     assert way["aqueduct_length_m"] >= 30.0
     # Where an aqueduct may only be 1.2 m high, it goes up the valley to where the bed, at 2 %, is so much higher.
     low = LIMITS._replace(max_aqueduct_height_m=1.2)
-    ends = ([0], [16], [16])
-    lines = [conduit_lines(ground, course(), *ends, limits, prices(**given))[0] for limits in (LIMITS, low)]
+    ends = ([0], [16])
+    lines = [find_conduits(ground, course(), *ends, limits, prices(**given)).lines[0] for limits in (LIMITS, low)]
     crossed_m = [float(np.interp(500.0, *line[:-1].T)) for line in lines]
     assert crossed_m[0] == pytest.approx(520 + above_m / 0.2, abs=CELL_M)
     assert crossed_m[1] == pytest.approx(520 + (above_m - 1.2) / 0.02, abs=2 * CELL_M)
@@ -290,6 +295,31 @@ def test_of_two_banks_the_cheaper_one_is_taken_and_a_lake_bars_its_bank():
     assert found(made_ground(valley), penstock_per_m=3000.0)["bank"] == "right"
     barred = made_ground(valley, barred=lambda x_m, y_m: (y_m < 495) & (np.abs(x_m - 500) < 40))
     assert found(barred, penstock_per_m=3000.0)["bank"] == "left"
+
+
+# Two rows of houses across the only bank, as far as the stream's own cells.
+def test_no_conduit_goes_through_a_building_but_at_a_price():
+    def houses(x_m, y_m):
+        return (np.abs(x_m - 350) < 40) | (np.abs(x_m - 600) < 40)
+
+    def ground(buildings):
+        return made_ground(floor_and_sides(0.2, 0.2), barred=right_bank, buildings=buildings)
+
+    # No pipe or aqueduct goes far in the stream's bed.
+    limits = LIMITS._replace(max_aqueduct_length_m=30.0)
+    free, shut = (found(ground(each), limits=limits) for each in (None, houses))
+    paid = found(ground(houses), limits=limits, per_building=7e4)
+
+    assert free["route"] == LEFT
+    assert free["building_crossings"] == 0
+    assert shut["route"] == 0
+    assert paid["building_crossings"] == 2
+    assert paid["cost"] == pytest.approx(free["cost"] + 2 * 7e4, rel=0.01)
+    # A row that leaves a gap is gone around.
+    gap = found(ground(lambda x_m, y_m: houses(x_m, y_m) & (y_m > 560)), limits=limits)
+    assert gap["route"] == LEFT
+    assert gap["building_crossings"] == 0
+    assert free["cost"] <= gap["cost"] < free["cost"] + 2 * 7e4
 
 
 def test_ground_too_coarse_for_the_valley_is_said_and_gives_no_way():

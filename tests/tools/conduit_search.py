@@ -9,6 +9,8 @@ from scipy.ndimage import map_coordinates
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
+from sitefinder.siting.conduits import NO_ROUTE, Prices, find_conduits
+
 # Moves to 16 neighbours in each half of the compass: a straight line of any direction is at most 1.4 % longer.
 MOVES = [(0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (2, 1), (1, -2), (2, -1)]
 MOVES += [(1, 3), (3, 1), (1, -3), (3, -1), (2, 3), (3, 2), (2, -3), (3, -2)]
@@ -61,6 +63,9 @@ class _Cells:
         over = self.nearest(self.is_other, row, column) | (height_m < -self.limits.max_fill_m)
         return over | (self.nearest(self.is_river, row, column) & (height_m < -RIVER_BELOW_M))
 
+    def is_road(self, row, column):
+        return (self.nearest(self.obstacle, row, column) & 1) > 0
+
     # Cost of straight pieces of headrace, infinite where it cannot be built.
     def headrace(self, row, column, to_row, to_column):
         limits, price = self.limits, self.price
@@ -69,13 +74,13 @@ class _Cells:
         length_m = np.hypot(down, across) * self.cell_m
         south, east = down / np.hypot(down, across), across / np.hypot(down, across)
         total = np.zeros(row.shape)
-        was_over = self.is_over(row, column)
+        was_over, was_road = self.is_over(row, column), self.is_road(row, column)
         for place in range(count + 1):
             share = 1.0 if place == count else (place + 0.5) / count
             at, beside = row + share * down, column + share * across
-            over = self.is_over(at, beside)
-            total += price["per_crossing"] * (over & ~was_over)
-            was_over = over
+            over, road = self.is_over(at, beside), self.is_road(at, beside)
+            total += price["per_crossing"] * (over & ~was_over) + price["per_road"] * (road & ~was_road)
+            was_over, was_road = over, road
             if place == count:
                 break
             height_m = self.ground_m(at, beside) - self.level_m(at, beside)
@@ -118,6 +123,8 @@ class _Cells:
         came = np.flatnonzero(np.diff(river.astype(int), prepend=int(start[0])) == 1)
         left = np.flatnonzero(np.diff(river.astype(int), prepend=int(start[0])) == -1)
         crossed += np.count_nonzero(left > came.min()) if len(came) else 0
+        roads = np.append(self.is_road(np.array([row]), np.array([column])), self.is_road(at, beside)).astype(int)
+        total += price["per_road"] * np.count_nonzero(np.diff(roads) == 1)
         return total + price["aqueduct_per_m"] * bed_m + price["per_crossing"] * crossed
 
 
@@ -130,7 +137,7 @@ def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m
         As `sitefinder.siting.conduits.find_conduits` takes them; cells are square.
     intake, tailrace : int
     price : dict of str to float
-        By the names of `sitefinder.siting.conduits.Prices`; without tunnels and roads.
+        By the names of `sitefinder.siting.conduits.Prices`; without tunnels.
     margin_m : float
         How far the window goes beyond both ends [m].
     split : int
@@ -177,3 +184,35 @@ def cheapest_conduit(ground, stations, intake, tailrace, limits, price, margin_m
         if cells.level_m(at, beside) > cells.tail_m:
             best = min(best, reached[place] + cells.penstock(float(at), float(beside)))
     return float(best)
+
+
+def ratios_to_cheapest(search, count, seed):
+    """Costs of conduits over those of the cheapest ways over the cells, for some candidates taken at random.
+
+    Parameters
+    ----------
+    search : sitefinder.steps.conduits.Search
+    count, seed : int
+
+    Returns
+    -------
+    ndarray of float64, shape (count,)
+        Of candidates that have a way.
+    """
+    order = np.random.default_rng(seed).permutation(len(search.intake))
+    ratio = []
+    while len(ratio) < count:
+        own, order = order[:count], order[count:]
+        prices = Prices(*(each[own] for each in search.prices))
+        some = search._replace(intake=search.intake[own], tailrace=search.tailrace[own], prices=prices)
+        ways = find_conduits(*some).table
+        for case in np.flatnonzero(ways["route"] != NO_ROUTE)[: count - len(ratio)].tolist():
+            intake, tailrace = int(some.intake[case]), int(some.tailrace[case])
+            price = {name: float(getattr(prices, name)[case]) for name in Prices._fields}
+            station, length_m = intake, 0.0
+            while station != tailrace:
+                length_m += some.stations["to_downstream_m"].iloc[station]
+                station = some.stations["downstream"].iloc[station]
+            given = some.ground, some.stations, intake, tailrace, some.limits, price
+            ratio.append(ways["cost"].iloc[case] / cheapest_conduit(*given, 150 + 0.6 * length_m))
+    return np.array(ratio)
