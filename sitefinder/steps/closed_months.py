@@ -215,10 +215,13 @@ def value_closed(
     water_depths: WaterDepths,
     months: Months,
     closed_months: npt.NDArray[np.int64],
+    energy: pd.DataFrame | None = None,
     *,
     only_safe: bool = False,
 ) -> pd.DataFrame:
     """Energy and cost of the candidates to which months are closed, or that must leave more water in some.
+
+    With `energy`, their valuation all year, those that do not even pay all year are left out.
 
     Returns
     -------
@@ -227,6 +230,8 @@ def value_closed(
         flows, since then the energy of a month is not known.
     """
     found = []
+    if energy is not None:
+        closed_months = np.where(may_pay(settings, energy), closed_months, 0)
     for bits in np.unique(closed_months[closed_months > 0]).tolist() if months.is_known else []:
         rows = np.flatnonzero(closed_months == bits)
         table = stretches.table.iloc[rows].reset_index(drop=True)
@@ -241,6 +246,13 @@ def value_closed(
     if not found:
         return pd.DataFrame({CANDIDATE: np.zeros(0, dtype=np.int64)})
     return pd.concat(found, ignore_index=True).sort_values(CANDIDATE, ignore_index=True)
+
+
+def may_pay(settings: Settings, energy: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Candidates that may be worth something with less water or fewer turbines, by their best valuation."""
+    by_value = settings.ranking.choose_by == "net_value" and settings.energy.design_by != "capacity_factor"
+    found = energy["any_net_annual_value"] > 0.0 if by_value else energy["any_turbine"] >= 0
+    return np.asarray(found, dtype=bool)
 
 
 def joined_closed_energy(

@@ -12,7 +12,7 @@ from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import fish_cases, judged_by
 from sitefinder.siting.selection import PREFIXES
 from sitefinder.steps.candidates import value_all
-from sitefinder.steps.closed_months import value_closed, with_closed
+from sitefinder.steps.closed_months import may_pay, value_closed, with_closed
 from sitefinder.steps.systems import extents_of, joined_values
 
 if TYPE_CHECKING:
@@ -52,11 +52,14 @@ def value_by_evidence(
     months: Months,
     closed_months: npt.NDArray[np.int64],
     fish_safe_only: npt.NDArray[np.bool_],
+    energy: pd.DataFrame,
 ) -> EvidenceValues:
     """The valuation where rules admit fish-safe turbines only, by grade of evidence and by the bar.
 
-    As `value_all`, it does not depend on what else rules exclude.
+    As `value_all`, it does not depend on what else rules exclude. What does not pay with any turbine, all year,
+    does not pay with a fish-safe one, and is left out.
     """
+    fish_safe_only = fish_safe_only & may_pay(settings, energy)
     by_case: dict[tuple[str, float], pd.DataFrame] = {}
     known: dict[tuple[object, ...], pd.DataFrame] = {}
     protected = subset(stretches, fish_safe_only)

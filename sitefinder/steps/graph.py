@@ -302,12 +302,12 @@ STEPS = bound(
         stage(
             "closed_energy",
             "sitefinder.steps.closed_months:value_closed",
-            "systems stretches flows water_depths months closed_months",
+            "systems stretches flows water_depths months closed_months energy",
             f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
             "turbines costs",
             by_system(
                 "sitefinder.steps.closed_months:joined_closed_energy",
-                *["stretches", "flows", "water_depths", "months", "closed_months"],
+                *["stretches", "flows", "water_depths", "months", "closed_months", "energy"],
             ),
         ),
         stage(
@@ -333,7 +333,7 @@ STEPS = bound(
         stage(
             "evidence_values",
             "sitefinder.steps.evidence:value_by_evidence",
-            "systems stretches flows water_depths months closed_months fish_safe_only",
+            "systems stretches flows water_depths months closed_months fish_safe_only energy",
             f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
             "turbines costs",
             by_system(
@@ -344,6 +344,7 @@ STEPS = bound(
                 "months",
                 "closed_months",
                 "fish_safe_only",
+                "energy",
             ),
         ),
         stage(

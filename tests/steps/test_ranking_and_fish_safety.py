@@ -151,6 +151,7 @@ def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, give
             results["months"],
             results["closed_months"],
             mark_fish_safe_only(verdicts),
+            energy,
         ),
         *(sample_run.results[name] for name in ("rule_overlaps", "verdicts", "water_bodies")),
     )

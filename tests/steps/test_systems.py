@@ -168,8 +168,10 @@ def made_results(river, downstream, rng, made, inputs):
     closed = rng.choice([0, 1, 0b110], rows, p=[0.8, 0.1, 0.1]).astype(np.int16)
     results |= {"months": Months("made", month), "closed_months": closed}
     seasons = results["months"], closed
-    results["closed_energy"] = value_closed(made, inputs, *valued, *seasons)
-    results["evidence_values"] = value_by_evidence(made, inputs, *valued, *seasons, results["fish_safe_only"])
+    results["closed_energy"] = value_closed(made, inputs, *valued, *seasons, results["energy"])
+    results["evidence_values"] = value_by_evidence(
+        made, inputs, *valued, *seasons, results["fish_safe_only"], results["energy"]
+    )
     return results
 
 
