@@ -8,7 +8,7 @@ from scipy.special import ndtri
 from sitefinder.compiled import kernel
 from sitefinder.energy.costs import value_of_energy, yearly_cost
 from sitefinder.energy.expectation import drawn_water, residual_flow_of
-from sitefinder.energy.hydraulics import WaterDepths, net_head_m, pipe_loss_m, waterway
+from sitefinder.energy.hydraulics import WaterDepths, net_head_m, pipe_loss_m, waterway, waterway_lengths_m
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import scale_factors
@@ -63,7 +63,7 @@ def energy_simulations(
     sites : DataFrame, n rows
         ``tailrace`` (station number; no two sites have the same), ``scheme_type``, ``has_fish_pass``, ``turbine``
         (place in the list), ``units``, ``flow_design_m3s``, ``power_kw`` (rated), ``head_m`` (gross) [m],
-        ``conduit_length_m`` [m], ``capital_cost``.
+        ``conduit_length_m`` [m] (see `sitefinder.energy.hydraulics.waterway_lengths_m`), ``capital_cost``.
     model : sitefinder.hydrology.flow_errors.FlowModel
         What the flow at each site's intake may be, n rows.
     head_errors_m : ndarray of float, shape (n, h)
@@ -142,8 +142,9 @@ def energy_simulations(
     # Errors of the columns drawn, about the head that is used.
     head_errors_m = head_errors_m - head_errors_m.mean(axis=1, keepdims=True)
     head_m = sites["head_m"].to_numpy(float)[:, None] + head_errors_m
-    head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
-    sized_m = np.asarray(net_head_m(sites["head_m"], sites["conduit_length_m"], energy), dtype=np.float64)
+    headrace_m, _ = waterway_lengths_m(sites, energy)
+    head_net = net_head_m(head_m, headrace_m[:, None], energy)
+    sized_m = np.asarray(net_head_m(sites["head_m"], headrace_m, energy), dtype=np.float64)
     rated_kw = sites["power_kw"].to_numpy(np.float64)[:, None] * head_net / sized_m[:, None]
 
     plants = _Plants(sites, turbines, costs, settings)
@@ -202,9 +203,8 @@ class _Plants:
         self.table, self.conduit = turbine_table(turbines, settings.fish), waterway(settings.energy)
         self.undiverted = is_undiverted(sites)
         self.with_pass = has_fish_pass(sites, costs)
-        self.design_m3s, self.conduit_m = (
-            sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m")
-        )
+        self.design_m3s = sites["flow_design_m3s"].to_numpy(np.float64)
+        _, self.pipe_m = waterway_lengths_m(sites, settings.energy)
         self.units, self.turbine = (sites[name].to_numpy(np.int64) for name in ("units", "turbine"))
         self.scale = scale_factors(self.table, self.turbine, self.design_m3s / self.units)
 
@@ -221,7 +221,7 @@ class _Plants:
             head_net_m,
             rated_kw,
             design,
-            pipe_loss_m(design, self.conduit_m[row], self.conduit),
+            pipe_loss_m(design, self.pipe_m[row], self.conduit),
             self.units[row],
             self.table.efficiency[number],
             self.table.lowest_relative_flow[number],

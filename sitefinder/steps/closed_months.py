@@ -16,7 +16,7 @@ from sitefinder.hydrology.months import Months, shares_of_bins
 from sitefinder.hydrology.regime import days_of_months
 from sitefinder.hydrology.seasons import BIN_MONTH
 from sitefinder.rules.verdicts import closed_by_rules
-from sitefinder.steps.candidates import value_all
+from sitefinder.steps.candidates import cannot_pay, value_all
 from sitefinder.steps.systems import extents_of
 
 if TYPE_CHECKING:
@@ -135,8 +135,9 @@ def value_closed(
     water_depths: WaterDepths,
     months: Months,
     closed_months: npt.NDArray[np.int16],
+    best_case: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """Energy and cost of the candidates to which a rule closes months.
+    """Energy and cost of the candidates to which a rule closes months, without diversions that do not pay at best.
 
     Returns
     -------
@@ -145,6 +146,8 @@ def value_closed(
         flows, since then the energy of a month is not known.
     """
     found = []
+    if best_case is not None:
+        closed_months = np.where(cannot_pay(stretches, best_case), 0, closed_months).astype(np.int16)
     for bits in np.unique(closed_months[closed_months > 0]).tolist() if months.is_known else []:
         rows = np.flatnonzero(closed_months == bits)
         table = stretches.table.iloc[rows].reset_index(drop=True)

@@ -153,7 +153,7 @@ def searches(
     prices = _prices(table, inputs.costs, settings)
     intake, tailrace = (table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
     for own, ground in _grounds(settings, inputs, surface, stationing, stations, intake):
-        some = Prices(*(each[own] for each in prices))
+        some = Prices(*(np.asarray(each)[own] for each in prices))
         yield own, Search(ground, stations, intake[own], tailrace[own], limits, some)
 
 

@@ -11,7 +11,7 @@ from sitefinder.energy.turbines import turbine_table
 from sitefinder.schema import EVIDENCE
 from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import grades_counted
-from sitefinder.steps.candidates import value_all
+from sitefinder.steps.candidates import cannot_pay, value_all
 from sitefinder.steps.closed_months import value_closed, with_closed
 from sitefinder.steps.systems import extents_of, joined_values
 
@@ -47,11 +47,14 @@ def value_by_evidence(
     months: Months,
     closed_months: npt.NDArray[np.int16],
     fish_safe_only: npt.NDArray[np.bool_],
+    best_case: pd.DataFrame | None = None,
 ) -> EvidenceValues:
     """The valuation where rules admit fish-safe turbines only, by grade of evidence.
 
-    As `value_all`, it does not depend on what else rules exclude.
+    As `value_all`, it does not depend on what else rules exclude. Diversions that do not pay at best are left out.
     """
+    if best_case is not None:
+        fish_safe_only = fish_safe_only & ~cannot_pay(stretches, best_case)
     by_grade: dict[str, pd.DataFrame] = {}
     known: dict[tuple[int, ...], pd.DataFrame] = {}
     protected = subset(stretches, fish_safe_only)

@@ -289,12 +289,12 @@ STEPS = bound(
         stage(
             "closed_energy",
             "sitefinder.steps.closed_months:value_closed",
-            "systems stretches flows water_depths months closed_months",
+            "systems stretches flows water_depths months closed_months best_case",
             f"{VALUED_BY} fish.min_survival fish.evidence",
             "turbines costs",
             by_system(
                 "sitefinder.steps.closed_months:joined_closed_energy",
-                *["stretches", "flows", "water_depths", "months", "closed_months"],
+                *["stretches", "flows", "water_depths", "months", "closed_months", "best_case"],
             ),
         ),
         stage(
@@ -320,7 +320,7 @@ STEPS = bound(
         stage(
             "evidence_values",
             "sitefinder.steps.evidence:value_by_evidence",
-            "systems stretches flows water_depths months closed_months fish_safe_only",
+            "systems stretches flows water_depths months closed_months fish_safe_only best_case",
             f"{VALUED_BY} fish.min_survival fish.evidence",
             "turbines costs",
             by_system(
@@ -331,6 +331,7 @@ STEPS = bound(
                 "months",
                 "closed_months",
                 "fish_safe_only",
+                "best_case",
             ),
         ),
         stage(
