@@ -145,9 +145,12 @@ def energy_simulations(
     headrace_m, _ = waterway_lengths_m(sites, energy)
     head_net = net_head_m(head_m, headrace_m[:, None], energy)
     sized_m = np.asarray(net_head_m(sites["head_m"], headrace_m, energy), dtype=np.float64)
-    rated_kw = sites["power_kw"].to_numpy(np.float64)[:, None] * head_net / sized_m[:, None]
-
     plants = _Plants(sites, turbines, costs, settings)
+    # What is left behind the pipe at the design flow, for which a plant is rated.
+    left_m = np.maximum(sized_m - plants.loss_m, np.finfo(float).tiny)
+    rated_kw = sites["power_kw"].to_numpy(np.float64) / left_m
+    rated_kw = rated_kw[:, None] * (head_net - plants.loss_m[:, None])
+
     # Mean power of each site: in the long term, in a year, and where one source alone errs.
     mean_kw = {name: np.zeros((rows, simulations)) for name in ("long term", "a year", "head", "flow", "year")}
     sure, surely = model.without_errors(), np.full(1, 0.5)
@@ -204,7 +207,9 @@ class _Plants:
         self.undiverted = is_undiverted(sites)
         self.with_pass = has_fish_pass(sites, costs)
         self.design_m3s = sites["flow_design_m3s"].to_numpy(np.float64)
-        _, self.pipe_m = waterway_lengths_m(sites, settings.energy)
+        _, pipe_m = waterway_lengths_m(sites, settings.energy)
+        losses = [pipe_loss_m(*own, self.conduit) for own in zip(self.design_m3s, pipe_m, strict=True)]
+        self.loss_m = np.array(losses, dtype=np.float64)
         self.units, self.turbine = (sites[name].to_numpy(np.int64) for name in ("units", "turbine"))
         self.scale = scale_factors(self.table, self.turbine, self.design_m3s / self.units)
 
@@ -221,7 +226,7 @@ class _Plants:
             head_net_m,
             rated_kw,
             design,
-            pipe_loss_m(design, self.pipe_m[row], self.conduit),
+            self.loss_m[row],
             self.units[row],
             self.table.efficiency[number],
             self.table.lowest_relative_flow[number],
