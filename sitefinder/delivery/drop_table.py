@@ -13,7 +13,7 @@ from sitefinder.delivery.checking import checked_table
 from sitefinder.delivery.money_tables import with_finance
 from sitefinder.delivery.site_energy import SiteErrors, simulated
 from sitefinder.delivery.structure_tables import needs_of
-from sitefinder.energy.hydraulics import WaterDepths, net_head_m
+from sitefinder.energy.hydraulics import WaterDepths, net_head_m, waterway_lengths_m
 from sitefinder.energy.uncertainty import EnergySimulations
 from sitefinder.energy.valuation import fish_answers, plant_survival
 from sitefinder.hydrology.flow_errors import FlowModel, stated_flow_errors
@@ -171,7 +171,7 @@ def make_drops(settings, inputs, drop_verdicts, drop_plants, ranked_sites):
     fits = number >= 0
     table["lcoe_per_kwh"] = np.where(np.isfinite(table["lcoe_per_kwh"]), table["lcoe_per_kwh"], np.nan)
     screened = table["screened"].to_numpy(dtype=bool)
-    head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
+    head_m = net_head_m(table["head_m"], waterway_lengths_m(table, settings.energy)[0], settings.energy)
     survival = plant_survival(inputs.turbines, inputs.costs, settings.fish, table, head_m)
     table = table.assign(**fish_answers(survival, screened, settings.fish))
     names = np.array([turbine.name for turbine in inputs.turbines] + [""], dtype=object)

@@ -13,7 +13,7 @@ from sitefinder.energy.fish_survival import (
     survival_by_group,
     von_raben_share,
 )
-from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.hydraulics import net_head_m, waterway_lengths_m
 from sitefinder.schema import LAYERS
 
 MONTH_SEPARATOR = ";"
@@ -25,7 +25,7 @@ def make_fish_groups(settings, inputs, ranked_sites):
     number = order["turbine_number"].to_numpy(dtype=np.int64)
     screened = order["screened"].to_numpy(dtype=bool)
     unit_m3s = order["flow_design_m3s"].to_numpy(dtype=float) / order["units"].to_numpy(dtype=float)
-    head_m = net_head_m(order["head_m"], order["conduit_length_m"], settings.energy)
+    head_m = net_head_m(order["head_m"], waterway_lengths_m(order, settings.energy)[0], settings.energy)
     plants = inputs.turbines, screen, fish, number, unit_m3s, head_m
     survival = survival_by_group(*plants)
     share, _ = of_plants(survival, screened)

@@ -15,7 +15,7 @@ from sitefinder.delivery.site_energy import SiteErrors, site_errors
 from sitefinder.delivery.structure_tables import needs_of_sites, passed_flags
 from sitefinder.energy.costs import is_cost_extrapolated, screen_takes
 from sitefinder.energy.fish_survival import drawn_places, of_plants, prob_safe, worst_of_groups
-from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway
+from sitefinder.energy.hydraulics import intake_is_held, net_head_m, waterway, waterway_lengths_m
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, residual_flow, shutdown_share
 from sitefinder.energy.plant import bins_of_plants, plant_powers_kw
 from sitefinder.energy.runners import runner_columns
@@ -239,7 +239,7 @@ def with_water(settings, inputs, flows, water_depths, order, left_m3s):
 def with_runners(settings, inputs, order):
     """Sites with the columns of `sitefinder.energy.runners.runner_columns`; arguments as `with_water`."""
     sizes = (order[name].to_numpy() for name in ("turbine_number", "units", "flow_design_m3s"))
-    head_m = net_head_m(order["head_m"], order["conduit_length_m"], settings.energy)
+    head_m = _net_head_m(settings, order)
     table = turbine_table(inputs.turbines)
     return order.assign(**runner_columns(inputs.turbines, table, *sizes, head_m, order["tailrace_level_m"]))
 
@@ -358,7 +358,7 @@ def _plants(settings, inputs, flows, water_depths, order, left_m3s):
         sites,
         sites,
         np.ones(len(sites), dtype=bool),
-        net_head_m(order["head_m"], order["conduit_length_m"], settings.energy) - _screens(inputs, order)[0],
+        _net_head_m(settings, order) - _screens(inputs, order)[0],
         order["flow_design_m3s"].to_numpy(dtype=np.float64),
         order["power_kw"].to_numpy(dtype=np.float64),
         order["units"].to_numpy(dtype=np.int64),
@@ -367,18 +367,18 @@ def _plants(settings, inputs, flows, water_depths, order, left_m3s):
     )
 
 
-# Headraces of the sites, the flow in them, and the flow of bypasses of fish screens.
+# Penstocks of the sites, or pipes all along, the flow in them, and the flow of bypasses of fish screens.
 def _pipe(settings, inputs, order):
-    return (
-        order["conduit_length_m"].to_numpy(dtype=np.float64),
-        waterway(settings.energy),
-        _screens(inputs, order)[1],
-    )
+    return waterway_lengths_m(order, settings.energy)[1], waterway(settings.energy), _screens(inputs, order)[1]
 
 
 # Head [m] and flow [m³/s] that fish screens take.
 def _screens(inputs, order):
     return screen_takes(inputs.costs, order["screened"], order["flow_design_m3s"])
+
+
+def _net_head_m(settings, sites):
+    return net_head_m(sites["head_m"], waterway_lengths_m(sites, settings.energy)[0], settings.energy)
 
 
 def probabilities_in_top_n(settings, order, simulations):
@@ -765,7 +765,7 @@ def _described(
 # What fish survive at each plant, of the group that decides; its probability by the ranges of what is uncertain.
 def _fish_figures(settings, inputs, table):
     fish, screened = settings.fish, table["screened"].to_numpy(dtype=bool)
-    head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
+    head_m = _net_head_m(settings, table)
     plants = {
         "turbine": table["turbine_number"],
         "units": table["units"],
@@ -818,7 +818,7 @@ def _with_fish(alive, offers, kept, table):
 # True where power or head of a plant's turbines is outside the range of the cost law.
 def _cost_extrapolated(settings, inputs, table):
     outside = np.zeros(len(table), dtype=bool)
-    head_m = net_head_m(table["head_m"], table["conduit_length_m"], settings.energy)
+    head_m = _net_head_m(settings, table)
     power_kw, units = (table[name].to_numpy() for name in ("power_kw", "units"))
     number = table["turbine_number"].to_numpy()
     for each in np.unique(number):

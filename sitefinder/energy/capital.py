@@ -11,7 +11,7 @@ from sitefinder.energy.costs import (
     screen_cost,
     turbine_cost,
 )
-from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.hydraulics import net_head_m, waterway_lengths_m
 from sitefinder.energy.runners import settings_of_runners, tailwater_level_m
 from sitefinder.energy.works import (
     AREA_EXPONENT,
@@ -49,8 +49,8 @@ def capital_parts(plants, flow_mean_m3s, turbines, costs, settings):
     """
     flow, power = (plants[name].to_numpy(float) for name in ("flow_design_m3s", "power_kw"))
     number, units = (plants[name].to_numpy(np.int64) for name in ("turbine", "units"))
-    conduit_m = plants["conduit_length_m"].to_numpy(float)
-    head = net_head_m(plants["head_m"], conduit_m, settings.energy)
+    headrace_m, _ = waterway_lengths_m(plants, settings.energy)
+    head = net_head_m(plants["head_m"], headrace_m, settings.energy)
     works = works_numbers(costs, settings)
     made = conduit_works(plants, head, costs, settings)
     canal_m = made.canal_m

@@ -131,7 +131,6 @@ class Waterway(NamedTuple):
     """What turns flow and head into power, as bare numbers for kernels: the water's weight and the pipe."""
 
     kw_per_m3s_m: float
-    is_pipe: bool
     by_manning: bool
     velocity_m_s: float
     roughness_m: float
@@ -141,12 +140,14 @@ class Waterway(NamedTuple):
     gravity_m_s2: float
 
 
+# Columns of stretches with the length than which a canal, or a pipe, is no shorter [m], where no more is known.
+LEAST_CANAL, LEAST_PIPE = "least_canal_m", "least_pipe_m"
 # The same as a record, which kernels take; yes and no as 1 and 0.
 WATERWAY = np.dtype(
     [(name, np.float64 if kind is float else np.int64) for name, kind in Waterway.__annotations__.items()]
 )
 # A canal, whose fall does not go with the flow, and standard water.
-CANAL = Waterway(KW_PER_M3S_M, False, False, 1.0, 0.0, 0.0, 0.0, 1.0e-6, GRAVITY_M_S2)
+CANAL = Waterway(KW_PER_M3S_M, False, 1.0, 0.0, 0.0, 0.0, 1.0e-6, GRAVITY_M_S2)
 
 
 def waterway(energy):
@@ -163,7 +164,6 @@ def waterway(energy):
     temperature_degc = energy.water_temperature_degc
     return Waterway(
         kw_per_m3s_m=kw_per_m3s_m(energy),
-        is_pipe=energy.conduit == "pipe",
         by_manning=energy.pipe_friction == "manning",
         velocity_m_s=energy.pipe_velocity_m_s,
         roughness_m=energy.pipe_roughness_mm / MILLIMETRES_PER_METRE,
@@ -176,25 +176,55 @@ def waterway(energy):
     )
 
 
-def net_head_m(head_m, conduit_length_m, energy):
+def waterway_lengths_m(stretches, energy):
+    """Lengths over which a conduit loses head: by the slope of the canal, and by friction in the pipe.
+
+    Parameters
+    ----------
+    stretches : DataFrame, n rows
+        ``conduit_length_m``; ``headrace_length_m`` and ``penstock_length_m`` where they are known, else all is
+        headrace. With ``least_canal_m`` and ``least_pipe_m``, the least lengths of a conduit of which no more is
+        known, the pipe loses nothing.
+    energy : sitefinder.settings.EnergySettings
+
+    Returns
+    -------
+    headrace_m, pipe_m : ndarray of float64, shape (n,)
+        [m]. Where the headrace is a pipe, all is pipe.
+    """
+    conduit_m = np.nan_to_num(stretches["conduit_length_m"].to_numpy(dtype=np.float64))
+    nothing = np.zeros(len(conduit_m))
+    if LEAST_CANAL in stretches:
+        return stretches[LEAST_CANAL].to_numpy(dtype=np.float64), nothing
+    if energy.conduit == "pipe":
+        return nothing, conduit_m
+    if "penstock_length_m" not in stretches:
+        return conduit_m, nothing
+    return tuple(
+        np.nan_to_num(stretches[name].to_numpy(dtype=np.float64))
+        for name in ("headrace_length_m", "penstock_length_m")
+    )
+
+
+def net_head_m(head_m, headrace_length_m, energy):
     """Gross head less the losses that do not go with the flow: canal fall, rack, gates and exit.
 
     Parameters
     ----------
     head_m : float or ndarray
         Gross head [m].
-    conduit_length_m : float or ndarray
-        Length of the headrace, along the straightened line and not the stream [m]; 0 without one.
+    headrace_length_m : float or ndarray
+        Length of the headrace without the penstock [m]; 0 without one. See `waterway_lengths_m`.
     energy : sitefinder.settings.EnergySettings
 
     Returns
     -------
     ndarray of float64
-        Net head [m], never below zero. The friction of a pipe goes with the flow and is not in it, see
+        Net head [m], never below zero. The friction of a penstock or pipe goes with the flow and is not in it, see
         `pipe_loss_m`.
     """
     slope = energy.canal_slope if energy.conduit == "canal" else 0.0
-    loss_m = slope * np.asarray(conduit_length_m, dtype=float)
+    loss_m = slope * np.asarray(headrace_length_m, dtype=float)
     loss_m = loss_m + energy.rack_and_gate_loss_m + energy.exit_loss_m
     return np.maximum(np.asarray(head_m, dtype=float) - loss_m, 0.0)
 
@@ -254,7 +284,7 @@ def pipe_loss_m(flow_design_m3s, length_m, conduit):
     Returns
     -------
     float
-        [m]; 0 for a canal. At another flow the loss is that times the square of the relative flow: the friction
+        [m]. At another flow the loss is that times the square of the relative flow: the friction
         factor is kept at its design value.
 
     Notes
@@ -262,7 +292,7 @@ def pipe_loss_m(flow_design_m3s, length_m, conduit):
     Darcy and Weisbach, :math:`(f L / D + k) v^2 / 2g`, or Manning,
     :math:`L n^2 v^2 / R^{4/3} + k v^2 / 2g` with :math:`R = D / 4`. Longer or thinner pipes lose more.
     """
-    if not conduit.is_pipe or length_m <= 0.0 or flow_design_m3s <= 0.0:
+    if length_m <= 0.0 or flow_design_m3s <= 0.0:
         return 0.0
     velocity = conduit.velocity_m_s
     diameter = pipe_diameter_m(flow_design_m3s, velocity)

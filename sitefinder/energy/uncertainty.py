@@ -8,7 +8,7 @@ from scipy.special import ndtri
 from sitefinder.compiled import kernel
 from sitefinder.energy.costs import screen_takes, value_of_energy, yearly_cost
 from sitefinder.energy.expectation import drawn_water, residual_flow_of
-from sitefinder.energy.hydraulics import WaterDepths, net_head_m, pipe_loss_m, waterway
+from sitefinder.energy.hydraulics import WaterDepths, net_head_m, pipe_loss_m, waterway, waterway_lengths_m
 from sitefinder.energy.operation import has_fish_pass, is_undiverted, plant_flow_head
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.runners import scale_factors
@@ -63,7 +63,7 @@ def energy_simulations(
     sites : DataFrame, n rows
         ``tailrace`` (station number; no two sites have the same), ``scheme_type``, ``has_fish_pass``, ``turbine``
         (place in the list), ``units``, ``flow_design_m3s``, ``power_kw`` (rated), ``head_m`` (gross) [m],
-        ``conduit_length_m`` [m], ``capital_cost``.
+        ``conduit_length_m`` [m] (see `sitefinder.energy.hydraulics.waterway_lengths_m`), ``capital_cost``.
     model : sitefinder.hydrology.flow_errors.FlowModel
         What the flow at each site's intake may be, n rows.
     head_errors_m : ndarray of float, shape (n, h)
@@ -142,11 +142,15 @@ def energy_simulations(
     # Errors of the columns drawn, about the head that is used.
     head_errors_m = head_errors_m - head_errors_m.mean(axis=1, keepdims=True)
     head_m = sites["head_m"].to_numpy(float)[:, None] + head_errors_m
-    head_net = net_head_m(head_m, sites["conduit_length_m"].to_numpy(float)[:, None], energy)
-    sized_m = np.asarray(net_head_m(sites["head_m"], sites["conduit_length_m"], energy), dtype=np.float64)
-    rated_kw = sites["power_kw"].to_numpy(np.float64)[:, None] * head_net / sized_m[:, None]
-
+    headrace_m, _ = waterway_lengths_m(sites, energy)
+    head_net = net_head_m(head_m, headrace_m[:, None], energy)
+    sized_m = np.asarray(net_head_m(sites["head_m"], headrace_m, energy), dtype=np.float64)
     plants = _Plants(sites, turbines, costs, settings)
+    # What is left behind screen and pipe at the design flow, for which a plant is rated.
+    losses_m = plants.loss_m + plants.screen_m
+    rated_kw = sites["power_kw"].to_numpy(np.float64) / np.maximum(sized_m - losses_m, np.finfo(float).tiny)
+    rated_kw = rated_kw[:, None] * (head_net - losses_m[:, None])
+
     # Mean power of each site: in the long term, in a year, and where one source alone errs.
     mean_kw = {name: np.zeros((rows, simulations)) for name in ("long term", "a year", "head", "flow", "year")}
     sure, surely = model.without_errors(), np.full(1, 0.5)
@@ -202,9 +206,10 @@ class _Plants:
         self.table, self.conduit = turbine_table(turbines), waterway(settings.energy)
         self.undiverted = is_undiverted(sites)
         self.with_pass = has_fish_pass(sites, costs)
-        self.design_m3s, self.conduit_m = (
-            sites[name].to_numpy(np.float64) for name in ("flow_design_m3s", "conduit_length_m")
-        )
+        self.design_m3s = sites["flow_design_m3s"].to_numpy(np.float64)
+        _, pipe_m = waterway_lengths_m(sites, settings.energy)
+        losses = [pipe_loss_m(*own, self.conduit) for own in zip(self.design_m3s, pipe_m, strict=True)]
+        self.loss_m = np.array(losses, dtype=np.float64)
         # What a fish screen takes.
         screened = sites["screened"] if "screened" in sites else np.zeros(len(sites), dtype=bool)
         self.screen_m, self.bypass_m3s = screen_takes(costs, screened, self.design_m3s)
@@ -224,7 +229,7 @@ class _Plants:
             head_net_m - self.screen_m[row],
             rated_kw,
             design,
-            pipe_loss_m(design, self.conduit_m[row], self.conduit),
+            self.loss_m[row],
             self.units[row],
             self.table.efficiency[number],
             self.table.lowest_relative_flow[number],

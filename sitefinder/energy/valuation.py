@@ -22,7 +22,7 @@ from sitefinder.energy.fish_survival import (
     survival_by_group,
     worst_of_groups,
 )
-from sitefinder.energy.hydraulics import WaterDepths, intake_is_held, net_head_m, waterway
+from sitefinder.energy.hydraulics import WaterDepths, intake_is_held, net_head_m, waterway, waterway_lengths_m
 from sitefinder.energy.operation import by_residual_flow, shutdown_share
 from sitefinder.energy.plant import plant_outputs
 from sitefinder.energy.runners import runner_columns, settings_of_runners, tailwater_level_m
@@ -76,7 +76,8 @@ def value_stretches(
     Parameters
     ----------
     stretches : DataFrame, n rows
-        ``intake`` (station number), ``scheme_type``, ``head_m`` (gross) [m], ``conduit_length_m`` [m],
+        ``intake`` (station number), ``scheme_type``, ``head_m`` (gross) [m], ``conduit_length_m`` [m] (and where
+        they are known its parts, see `sitefinder.energy.hydraulics.waterway_lengths_m`),
         ``pond_length_m`` [m], ``weir_height_m`` [m], ``has_fish_pass`` (bool), ``road_distance_m`` and
         ``line_distance_m`` (``settlement_distance_m`` where the line leads there) [m], NaN where unknown; with
         `depths` also ``tailrace`` (station number). Where there are ``stream_width_m`` and ``stream_depth_m`` [m],
@@ -160,14 +161,14 @@ def value_stretches(
             safe = flows_m3s, only_safe
             without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine], *safe, lowest)
             too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
-        ends, conduit_m = arguments[2:7], arguments[8]
+        ends, pipe_m = arguments[2:7], arguments[8]
         columns = {}
         for prefix, choice in choices.items():
             part = _choice_columns(turbine[:, choice], found[:, choice], settings)
             size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "turbine"))
             screen_m, bypass_m3s = screen_takes(costs, part["screened"], part["flow_design_m3s"])
             places_m = (*ends[:-1], ends[-1] - screen_m)
-            outputs = plant_outputs(flow_m3s, left_m3s, *places_m, *size, table, conduit_m, laws[-1], bypass_m3s)
+            outputs = plant_outputs(flow_m3s, left_m3s, *places_m, *size, table, pipe_m, laws[-1], bypass_m3s)
             part["firm_power_kw"] = outputs.firm_power_kw
             part |= fish_columns(turbines, costs, settings.fish, part, ends[-1])
             part["stream_too_small"] = too_small[:, choice]
@@ -303,7 +304,7 @@ def _options(stretches, sizes, exceeded, turbines, costs, settings):
     stretches = pd.concat([stretches] * len(sizes)) if len(sizes) > 1 else stretches
     found, exceeded = np.concatenate(sizes), np.concatenate(exceeded)
     table, rows = turbine_table(turbines), []
-    head_m = net_head_m(stretches["head_m"], stretches["conduit_length_m"], settings.energy)
+    head_m = net_head_m(stretches["head_m"], waterway_lengths_m(stretches, settings.energy)[0], settings.energy)
     level_m, place = tailwater_level_m(stretches), np.arange(len(stretches))
     for number, turbine in enumerate(turbines):
         for choice in (ANY, SAFE, AS_BUILT):
@@ -399,9 +400,9 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
     tuple
     """
     intake, tailrace = _ends(stretches, depths)
-    conduit_m = stretches["conduit_length_m"].to_numpy(np.float64)
+    headrace_m, pipe_m = waterway_lengths_m(stretches, settings.energy)
     flow_mean = (curve.mean(axis=1) if mean_m3s is None else mean_m3s)[intake]
-    head_net = net_head_m(stretches["head_m"], conduit_m, settings.energy)
+    head_net = net_head_m(stretches["head_m"], headrace_m, settings.energy)
     works = conduit_works(stretches, head_net, costs, settings)
     return (
         *usable_flow(curve, environmental_flow),
@@ -411,7 +412,7 @@ def search_arguments(stretches, curve, environmental_flow, costs, settings, dept
         intake_is_held(stretches["scheme_type"], settings.tailwater),
         head_net,
         pd.Categorical(stretches["scheme_type"], categories=SCHEME_TYPES).codes.astype(np.int64),
-        np.ascontiguousarray(conduit_m),
+        np.ascontiguousarray(pipe_m),
         sum(place_costs(stretches, flow_mean, costs, settings.costs.connection).values())
         + works.cut_fixed
         + works.crossings,

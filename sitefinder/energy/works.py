@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sitefinder.compiled import part
-from sitefinder.energy.hydraulics import pipe_diameter_m
+from sitefinder.energy.hydraulics import LEAST_CANAL, LEAST_PIPE, pipe_diameter_m
 from sitefinder.units import GRAVITY_M_S2, WATER_DENSITY_KG_M3
 
 STEEL_DENSITY_KG_M3 = 7850.0
@@ -15,8 +15,6 @@ PASCALS_PER_MEGAPASCAL = 1.0e6
 ALL_PENSTOCK = 1.0e9
 # A canal flatter than this is priced with it: without a slope it would need an endless cross-section.
 FLATTEST_SLOPE = 1.0e-4
-# Column of stretches with the length than which a conduit is no shorter [m], where no more is known of it.
-LEAST_CONDUIT = "least_conduit_m"
 # Side slope of a cut above the canal, horizontal to vertical (common practice, no source).
 CUT_SIDE_SLOPE = 1.0
 # Width of a half hexagon at the water's level over its wetted perimeter.
@@ -174,15 +172,15 @@ def penstock_cost_per_m(flow_m3s, head_m, works):
 
 @part
 def least_cost_per_m(flow_m3s, works):
-    """Least cost of a metre of any conduit on level ground, for kernels; of a pipe, of one without head."""
-    open_or_closed = min(canal_cost_per_m(flow_m3s, works), penstock_cost_per_m(flow_m3s, 0.0, works))
-    return min(open_or_closed, works.aqueduct_per_m * flow_m3s**PERIMETER_EXPONENT, works.tunnel_per_m)
+    """Least cost of a metre of headrace on level ground, as a canal, an aqueduct or a tunnel; for kernels."""
+    aqueduct = works.aqueduct_per_m * flow_m3s**PERIMETER_EXPONENT
+    return min(canal_cost_per_m(flow_m3s, works), aqueduct, works.tunnel_per_m)
 
 
 class ConduitWorks(NamedTuple):
     """What conduits are made of, to price it at a flow: arrays of shape (n,).
 
-    ``canal_m`` and ``penstock_m`` are lengths; ``least_m`` is the length of a conduit of which no more is known
+    ``canal_m`` and ``penstock_m`` are lengths; ``least_m`` is the length of a headrace of which no more is known
     than that it is no shorter, priced by `least_cost_per_m`. Money beside these: ``bench`` times
     flow^`AREA_EXPONENT`, ``cut`` and ``aqueduct`` times flow^`PERIMETER_EXPONENT`, and ``cut_fixed`` and
     ``crossings`` at any flow.
@@ -224,8 +222,8 @@ def conduit_works(stretches, head_m, costs, settings):
     stretches : DataFrame, n rows
         ``conduit_length_m``, and where the ground was looked at the columns of
         `sitefinder.steps.conduits.find_ways`; without them, or where they are NaN, the penstock is as long as the
-        cost file says for each metre of head, and the rest is a canal on level ground. With ``least_conduit_m``
-        that is all that counts, see `ConduitWorks`.
+        cost file says for each metre of head, and the rest is a canal on level ground. With ``least_canal_m``
+        and ``least_pipe_m`` these are all that counts, see `ConduitWorks`.
     head_m : ndarray of float64, shape (n,)
         Net head [m].
     costs : sitefinder.catalogue.costs.CostFile
@@ -245,8 +243,9 @@ def conduit_works(stretches, head_m, costs, settings):
     conduit_m = np.nan_to_num(stretches["conduit_length_m"].to_numpy(np.float64))
     plain_m = np.asarray(penstock_length_m(conduit_m, head_m, works), dtype=np.float64)
     none = np.zeros(len(conduit_m))
-    if LEAST_CONDUIT in stretches:
-        return ConduitWorks(*[none] * 7, stretches[LEAST_CONDUIT].to_numpy(np.float64))
+    if LEAST_CANAL in stretches:
+        canal_m, pipe_m = (stretches[name].to_numpy(np.float64) for name in (LEAST_CANAL, LEAST_PIPE))
+        return ConduitWorks(none, pipe_m, *[none] * 5, canal_m)
     if "bench_m" not in stretches:
         return ConduitWorks(conduit_m - plain_m, plain_m, *[none] * 6)
     own = {
@@ -330,7 +329,7 @@ def sized_works(
     """Capital of all works that go with a plant's size, for kernels: powerhouse, intake, headrace, transformer.
 
     `powerhouse` has the head and the class's civil factor in it; `by_area` and `by_perimeter` are what the ground
-    adds to a canal of 1 m³/s, `least_m` is a conduit of unknown kind, see `ConduitWorks`. None falls when flow or
+    adds to a canal of 1 m³/s, `least_m` is a headrace of unknown kind, see `ConduitWorks`. None falls when flow or
     power rises, on which the bounds of the search depend.
     """
     cost = powerhouse * flow_m3s**works.powerhouse_flow_exponent

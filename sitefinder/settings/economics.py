@@ -18,7 +18,8 @@ class EnergySettings(Section):
     availability: Share = Field(0.95, description="technical availability of the plant, as a share of the year")
     conduit: Literal["canal", "pipe"] = Field(
         "canal",
-        description="headrace of a diversion: a canal loses head by its slope, a pipe (penstock) by friction",
+        description="headrace of a diversion: a canal, which loses head by its slope, and then a penstock, which "
+        "loses it by friction; or a pipe all along",
     )
     canal_slope: float = Field(
         0.001, ge=0, description="bed slope of a canal [m/m] (common practice 0.3–1 m per km)"

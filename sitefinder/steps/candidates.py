@@ -9,8 +9,8 @@ import pandas as pd
 import shapely
 
 from sitefinder.energy.costs import best_price_per_kwh
+from sitefinder.energy.hydraulics import LEAST_CANAL, LEAST_PIPE
 from sitefinder.energy.valuation import MOST_FALL, value_stretches
-from sitefinder.energy.works import LEAST_CONDUIT
 from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.schema import is_scheme_that
@@ -248,9 +248,10 @@ def value_best_case(
 ) -> pd.DataFrame:
     """Which diversions may pay, whatever the ground, and what the others are worth at best.
 
-    Each is valued with the least conduit that can be: as long as the straight line between its ends, of the
-    cheapest kind at each flow, on level ground, and without loss of head. Only those that pay like this, or
-    nearly, need a conduit that finds its way.
+    Each is valued with the least conduit that can be, as long as the straight line between its ends: a canal of
+    the cheapest kind at each flow on level ground, and, if it does not pay by that, a pipe without loss of head.
+    Since head and cost go with the length of either, what is partly canal and partly pipe is worth no more than
+    the better of the two. Only diversions that pay like this, or nearly, need a conduit that finds its way.
 
     Returns
     -------
@@ -265,18 +266,30 @@ def value_best_case(
     if settings.conduits.route == "straight_line" or not _less_head_is_no_better(settings, inputs):
         return pd.DataFrame({"may_pay": diverts}, index=table.index)
     least_m = table["conduit_length_m"] / settings.stretches.headrace_detour_factor
-    slope = settings.energy.canal_slope if settings.energy.conduit == "canal" else 0.0
-    least = table.assign(
-        **{
-            "conduit_length_m": least_m,
-            LEAST_CONDUIT: least_m,
-            MOST_FALL: slope * table["length_m"] * max(settings.conduits.max_detour, 1.0),
-        }
-    )
-    valued = _valued(settings, inputs, least, np.asarray(diverts), flows, water_depths)
-    revenue = valued["any_energy_mwh"] * KILOWATT_HOURS_PER_MEGAWATT_HOUR * best_price_per_kwh(settings.costs)
-    may_pay = valued["any_net_annual_value"] > -NEARLY * revenue
-    return valued.assign(may_pay=diverts & may_pay.to_numpy())
+    none, own_m = np.zeros(len(table)), least_m.to_numpy()
+    most_m = table["length_m"].to_numpy() * max(settings.conduits.max_detour, 1.0)
+    is_pipe = settings.energy.conduit == "pipe"
+    slope = 0.0 if is_pipe else settings.energy.canal_slope
+
+    def valued(canal_m: npt.NDArray[np.float64], pipe_m: npt.NDArray[np.float64], rows: Any) -> pd.DataFrame:
+        least = {"conduit_length_m": own_m, LEAST_CANAL: canal_m, LEAST_PIPE: pipe_m}
+        least[MOST_FALL] = np.maximum(slope * (most_m - canal_m), 0.0)
+        return _valued(settings, inputs, table.assign(**least), rows, flows, water_depths)
+
+    def pays(values: pd.DataFrame) -> npt.NDArray[np.bool_]:
+        kwh = values["any_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+        revenue = kwh * best_price_per_kwh(settings.costs)
+        return np.asarray(values["any_net_annual_value"].to_numpy() > -NEARLY * revenue, dtype=bool)
+
+    if is_pipe:
+        best = valued(none, own_m, diverts)
+        return best.assign(may_pay=diverts & pays(best))
+    best = valued(own_m, none, diverts)
+    other = valued(none, own_m, diverts & ~pays(best))
+    better = pays(other) | (other["any_turbine"].to_numpy() >= 0) & (best["any_turbine"].to_numpy() < 0)
+    for name in best:
+        best[name] = best[name].where(~better, other[name])
+    return best.assign(may_pay=diverts & pays(best))
 
 
 # Whether no plant is worth more because it has a little less head: its cost grows no faster than the head, with
@@ -309,11 +322,17 @@ def value_all(
     enough = _has_enough_flow(settings, table)
     if best_case is None or "any_turbine" not in best_case:
         return _valued(settings, inputs, table, enough, flows, water_depths, only_safe=only_safe)
-    is_left = is_scheme_that(table["scheme_type"], "diverts") & ~best_case["may_pay"].to_numpy()
+    is_left = cannot_pay(stretches, best_case)
     valued = _valued(settings, inputs, table, enough & ~is_left, flows, water_depths)
     for name in valued:
         valued[name] = valued[name].where(~is_left, best_case[name].to_numpy())
     return valued
+
+
+def cannot_pay(stretches: Stretches, best_case: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Diversions that do not even pay at best, by `value_best_case`; shape (n,)."""
+    diverts = is_scheme_that(stretches.table["scheme_type"], "diverts")
+    return np.asarray(diverts & ~best_case["may_pay"].to_numpy(dtype=bool), dtype=bool)
 
 
 def _has_enough_flow(settings: Settings, table: pd.DataFrame) -> npt.NDArray[np.bool_]:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from sitefinder.energy.costs import needs_fish_pass
 from sitefinder.energy.fish_survival import of_plants
-from sitefinder.energy.hydraulics import net_head_m
+from sitefinder.energy.hydraulics import net_head_m, waterway_lengths_m
 from sitefinder.energy.valuation import plant_survival
 from sitefinder.schema import is_scheme_that
 from sitefinder.siting.barriers import passage_up, share_that_finds, stated_passable
@@ -399,7 +399,7 @@ def site_survival(settings: Settings, inputs: RunInputs, own: pd.DataFrame, valu
     ndarray of float64, shape (m, groups)
         1 for groups that only go up; where nothing is known of a turbine, none survive.
     """
-    head_m = net_head_m(own["head_m"], own["conduit_length_m"], settings.energy)
+    head_m = net_head_m(own["head_m"], waterway_lengths_m(own, settings.energy)[0], settings.energy)
     survival = plant_survival(inputs.turbines, inputs.costs, settings.fish, valued, head_m)
     share, _ = of_plants(survival, valued["screened"])
     goes_down = np.array([group.goes_down for group in settings.fish.migrating])

@@ -318,7 +318,7 @@ def total_mwh(flow_m3s, heads_m, own, turbines, settings, long_term_m3s=None):
     for head_m, row in zip(heads_m, own.itertuples(), strict=True):
         turbine = turbines[row.turbine]
         net_m, sized_m = (
-            float(net_head_m(each, row.conduit_length_m, settings.energy)) for each in (head_m, row.head_m)
+            float(net_head_m(each, row.headrace_length_m, settings.energy)) for each in (head_m, row.head_m)
         )
         curve_m3s = flow_m3s[row.intake] * curve_shape()
         environmental_flow_m3s = 0.1 * long_term_m3s[row.intake]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.polynomial import Polynomial
 from one_plant import plant_output
 
-from sitefinder.energy.hydraulics import net_head_m, pipe_diameter_m, pipe_loss_m, waterway
+from sitefinder.energy.hydraulics import net_head_m, pipe_diameter_m, pipe_loss_m, waterway, waterway_lengths_m
 from sitefinder.energy.plant import yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table
 from sitefinder.energy.valuation import value_stretches
@@ -68,7 +68,23 @@ def test_a_canal_loses_its_fall_and_a_pipe_does_not():
 
     assert net_head_m(3.0, 500.0, canal) == pytest.approx(2.3)
     assert net_head_m(3.0, 500.0, pipe(canal_slope=0.001)) == pytest.approx(2.8)
-    assert pipe_loss_m(1.0, 500.0, waterway(canal)) == 0.0
+    # The penstock below a canal loses by friction, as a pipe of its length does.
+    assert pipe_loss_m(1.0, 50.0, waterway(canal)) == pipe_loss_m(1.0, 50.0, waterway(pipe())) > 0.0
+
+
+def test_slope_is_charged_over_the_canal_and_friction_over_the_penstock():
+    canal, piped = EnergySettings(turbines=["m.toml"], canal_slope=0.001), pipe()
+    conduits = pd.DataFrame(
+        {"conduit_length_m": [550.0, 0.0], "headrace_length_m": [500.0, 0.0], "penstock_length_m": [50.0, 0.0]}
+    )
+
+    headrace_m, pipe_m = waterway_lengths_m(conduits, canal)
+    assert (headrace_m.tolist(), pipe_m.tolist()) == ([500.0, 0.0], [50.0, 0.0])
+    headrace_m, pipe_m = waterway_lengths_m(conduits, piped)
+    assert (headrace_m.tolist(), pipe_m.tolist()) == ([0.0, 0.0], [550.0, 0.0])
+    # Without its parts all is headrace.
+    headrace_m, pipe_m = waterway_lengths_m(conduits[["conduit_length_m"]], canal)
+    assert (headrace_m.tolist(), pipe_m.tolist()) == ([550.0, 0.0], [0.0, 0.0])
 
 
 def test_the_loss_goes_with_the_square_of_the_flow():

@@ -169,7 +169,7 @@ def test_a_closed_month_gives_nothing_in_wet_years_either(valley, read_layers):
     # drawn: one draw in ten is above 1.28 of its standard errors, and two of them leave room for the 50 draws.
     site = layers["sites"].iloc[0]
     assert site["energy_mwh"] > 0
-    net_m = site["head_m"] - 0.001 * site["conduit_length_m"] - 0.15 - 0.05
+    net_m = site["head_m"] - 0.001 * site["headrace_length_m"] - 0.15 - 0.05
     rated_kw = site["power_kw"] * (1 + 2 * site["head_se_m"] / net_m)
     assert site["energy_mwh_p10"] <= rated_kw * 184 * 24 * 0.9 / 1000
     # The whole year at the rated power would be twice as much.

@@ -62,10 +62,6 @@ def test_diversions_that_do_not_pay_at_best_do_not_pay_with_their_ways(sample_ru
     assert (ways.table["conduit_route"] != "").mean() > 0.5
     for prefix in ("any", "safe"):
         assert not (valued[f"{prefix}_net_annual_value"] > 0).any()
-    assert np.nanmax(valued["any_net_annual_value"].to_numpy() - at_best[rows]) <= 1e-6
-    # Where a way was looked for, none is worth more than at best.
-    real = results["energy"]["any_net_annual_value"].to_numpy()
-    assert np.nanmax((real - at_best)[may_pay]) <= 1e-6
 
 
 def test_no_conduit_of_a_site_cuts_deeper_than_the_setting(sample_run):

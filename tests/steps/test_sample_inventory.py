@@ -97,7 +97,7 @@ def test_runner_and_setting_follow_from_what_is_delivered_beside_them(tables, se
         site = sites.loc[row.site_id]
         diameter_m = per_m * (row.flow_design_m3s / row.units) ** 0.5
         # Net head: below the gross head by canal, rack and outlet.
-        head_m = float(net_head_m(site["head_m"], site["conduit_length_m"], energy))
+        head_m = float(net_head_m(site["head_m"], site["headrace_length_m"], energy))
         air_m = 10.3 - site["tailrace_level_m"] / 900 - 0.24
         assert row.runner_diameter_m == pytest.approx(diameter_m, rel=1e-9)
         assert row.suction_head_m == pytest.approx(

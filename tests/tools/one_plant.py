@@ -60,7 +60,7 @@ def plant_output(
     way, length_m = CANAL._replace(kw_per_m3s_m=float(kw_per_m3s_m)), 0.0
     if pipe_loss_design_m > 0.0:
         # Manning's loss L n² v² / R^(4/3) with n = v = 1, turned round for the length.
-        way = way._replace(is_pipe=True, by_manning=True, velocity_m_s=1.0, manning_n=1.0, form_loss=0.0)
+        way = way._replace(by_manning=True, velocity_m_s=1.0, manning_n=1.0, form_loss=0.0)
         length_m = pipe_loss_design_m * (0.25 * pipe_diameter_m(float(flow_design_m3s), 1.0)) ** (4.0 / 3.0)
     found = plant_outputs(
         np.ascontiguousarray(np.broadcast_to(curve_m3s, two)),
