@@ -245,9 +245,10 @@ class ScreenCosts(Priced):
     @model_validator(mode="before")
     @classmethod
     def _velocity_is_the_screens(cls, fields):
-        for name in ("approach_velocity_m_s", "design"):
-            if isinstance(fields, dict) and name in fields and fields[name] is not None:
-                raise ValueError(f"{name} is that of the screen, in a file that fish.screens lists; take it out")
+        if isinstance(fields, dict) and "approach_velocity_m_s" in fields:
+            raise ValueError(
+                "approach_velocity_m_s is that of the screen, in a file that fish.screens lists; take it out"
+            )
         return fields
 
 

@@ -147,7 +147,8 @@ TABLES = [
         "drops",
         "sitefinder.delivery.drop_table",
         "drop_values drop_verdicts ranked_sites",
-        "run.crs rules ranking fish energy costs stretches.min_head_m stretches.max_head_m stretches.min_flow_mean_m3s",
+        "run.crs rules ranking fish energy costs stretches.min_head_m stretches.max_head_m "
+        "stretches.min_flow_mean_m3s",
         "turbines costs",
     ),
     _table("rule_hits", _REGION_TABLES, "stationing rule_overlaps verdicts within", "rules"),

@@ -328,22 +328,21 @@ def drawn_places(seed, simulations):
     return Draw(*np.random.Generator(np.random.Philox(stream)).random((len(Draw._fields), simulations)))
 
 
-def grades_that_count(turbines, screen, fish):
-    """Grades of evidence that occur for the groups of fish and count: where they are the same, so is what is safe.
+def classes_that_may_be_safe(turbines, screen, fish):
+    """Classes of which some size is fish-safe, as built and with the screen: what a grade of evidence changes.
+
+    Parameters
+    ----------
+    turbines, screen, fish
+        As `least_safe_flow`.
 
     Returns
     -------
-    frozenset of int
-        Places in the list of grades.
+    tuple of bool
+        Of each class as built, then of each with the screen. The sizes themselves do not depend on grades.
     """
-    found = set()
-    for turbine in turbines:
-        for group in (group for group in fish.migrating if group.goes_down):
-            for length in group.lengths_m:
-                found.add(turbine_grade(turbine, length))
-                if screen is not None:
-                    found.add(_screened_grade(turbine, screen, length, group.width_share))
-    return frozenset(grade for grade in found if GRADES[grade] in fish.evidence)
+    flows = least_safe_flow(turbines, screen, fish, np.ones(1))
+    return tuple(bool(is_safe) for flow in flows for is_safe in np.isfinite(flow[0]))
 
 
 def least_safe_flow(turbines, screen, fish, head_net_m):

@@ -318,6 +318,14 @@ def read_costs(path):
     tables = {}
     for each in reversed(files_of_costs(path)):
         tables |= {name: table for name, table in read_toml(each, "cost").items() if name != EXTENDS}
+    if isinstance(tables.get("screen"), dict) and "design" in tables["screen"]:
+        raise ConfigError.of(
+            "screen.design is not part of a cost file",
+            file=path,
+            expected="prices of the screen alone: per_m2 and bypass_fixed",
+            found="design",
+            fix="describe the screen in a file that fish.screens lists, and take design out",
+        )
     return checked(CostFile, tables, str(path))
 
 

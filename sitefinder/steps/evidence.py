@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from sitefinder.energy.fish_survival import grades_that_count
+from sitefinder.energy.fish_survival import classes_that_may_be_safe
 from sitefinder.schema import EVIDENCE
 from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import grades_counted
@@ -58,15 +58,15 @@ def value_by_evidence(
     As `value_all`, it does not depend on what else rules exclude.
     """
     by_grade: dict[str, pd.DataFrame] = {}
-    known: dict[frozenset[int], pd.DataFrame] = {}
+    known: dict[tuple[bool, ...], pd.DataFrame] = {}
     protected = subset(stretches, fish_safe_only)
     for grade in EVIDENCE if fish_safe_only.any() else ():
         counted = grades_counted(grade)
         if set(counted) == set(settings.fish.evidence):
             continue
         other = settings.model_copy(update={"fish": settings.fish.model_copy(update={"evidence": counted})})
-        safety = grades_that_count(inputs.turbines, inputs.costs.screen.design, other.fish)
-        # A grade that no class, screen and group has changes nothing.
+        safety = classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, other.fish)
+        # A grade that makes no further class safe changes nothing.
         if safety not in known:
             valued = value_all(other, inputs, protected, flows, water_depths)
             closed = closed_months[fish_safe_only]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from sitefinder.energy.fish_survival import GRADES, grades_that_count
+from sitefinder.energy.fish_survival import GRADES, classes_that_may_be_safe
 from sitefinder.network.stations import without_repeats
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import EVIDENCE, LAYERS, has_flag
@@ -364,8 +364,8 @@ def weigh_fish_safety(
         for grade in EVIDENCE:
             fish = settings.fish.model_copy(update={"evidence": grades_counted(grade)})
             other = settings.model_copy(update={"fish": fish})
-            # A grade that no class, screen and group has changes nothing.
-            safety = differs, grades_that_count(inputs.turbines, inputs.costs.screen.design, other.fish)
+            # A grade that makes no further class safe changes nothing.
+            safety = differs, classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, other.fish)
             if safety not in known:
                 known[safety] = best(other, asked, _valued_by(grade, evidence_values, energy, verdicts))
             by_grade[question, grade] = known[safety]

@@ -322,7 +322,7 @@ def total_mwh(flow_m3s, heads_m, own, turbines, settings, long_term_m3s=None):
         )
         curve_m3s = flow_m3s[row.intake] * curve_shape()
         environmental_flow_m3s = 0.1 * long_term_m3s[row.intake]
-        laws = turbine_table([turbine], settings.fish)
+        laws = turbine_table([turbine])
         # One plant whose levels are constant, without a limit of power.
         here, flows = np.array([0]), (curve_m3s[None], np.full((1, curve_m3s.size), environmental_flow_m3s))
         sizes = (np.array([net_m]), np.array([row.flow_design_m3s]), np.array([np.inf]), np.array([row.units]))

@@ -96,7 +96,7 @@ def print_rates(stretches, flows, turbines, costs):
     every = {"design_exceedance_percent": list(range(10, 71)), "design_step_percent": 100.0}
     for name, energy in (("from coarse to fine", {}), ("every design flow", every)):
         settings = made_settings(**energy)
-        table = turbine_table(turbines, settings.fish)
+        table = turbine_table(turbines)
         arguments = search_arguments(stretches, curve_m3s, environmental_flow_m3s, costs, settings, depths)
         laws = (table, search_prices(costs, settings), waterway(settings.energy))
         fits = np.ones((len(stretches), len(turbines)), dtype=bool)

@@ -60,7 +60,6 @@ def test_all_entries_move_to_the_year_that_is_asked_for(turbine_class, costs):
     assert one.costs.penstock.steel_per_kg == pytest.approx(0.8 * costs.penstock.steel_per_kg)
     assert one.costs.penstock.handling_constant_m == costs.penstock.handling_constant_m
     assert one.costs.screen.per_m2 == pytest.approx(0.8 * costs.screen.per_m2)
-    assert one.costs.screen.approach_velocity_m_s == costs.screen.approach_velocity_m_s
     assert one.costs.solar.storage.capital_per_kwh == pytest.approx(0.8 * costs.solar.storage.capital_per_kwh)
     assert one.costs.operation.share_of_capital == costs.operation.share_of_capital
     assert one.costs.operation.min_per_year == pytest.approx(0.8 * costs.operation.min_per_year)

@@ -1,10 +1,11 @@
 """What tests of turbines, energy and cost share: settings of a run, and the generic classes and costs."""
 
 import pytest
-from plain_turbines import plain_turbine
+from plain_turbines import plain_screen, plain_turbine
 
+from sitefinder.catalogue.costs import with_screen
 from sitefinder.energy.turbines import efficiency_table
-from sitefinder.io.catalogue_files import read_costs, read_turbine_files
+from sitefinder.io.catalogue_files import read_costs, read_screen, read_turbine_files
 from sitefinder.settings import check_settings
 
 
@@ -39,8 +40,16 @@ def generic_rotors(repository):
 
 @pytest.fixture(scope="session")
 def generic_costs(repository):
-    """The costs of config/costs/generic.toml."""
-    return read_costs(repository / "config" / "costs" / "generic.toml")
+    """The costs of config/costs/generic.toml, with the first screen of config/screens/generic.toml."""
+    config = repository / "config"
+    screen = read_screen([config / "screens" / "generic.toml"])
+    return with_screen(read_costs(config / "costs" / "generic.toml"), screen)
+
+
+@pytest.fixture
+def screen():
+    """A maker of plain screens of 20 mm that guide half of all fish."""
+    return plain_screen
 
 
 @pytest.fixture

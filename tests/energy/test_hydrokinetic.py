@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_turbines import survival
 from pydantic import ValidationError
 
 from sitefinder.catalogue.turbines import BETZ_LIMIT, HydrokineticRotor, RotorSources
@@ -35,7 +36,7 @@ def rotor():
             "spacing_along": 10.0,
             "spacing_across": 2.0,
             "max_blockage": 0.25,
-            "survival": {"share": 0.98, "evidence": "claimed", "reason": "an example", "source": "an example"},
+            "survival": survival(0.98, "claimed"),
             "cost": {
                 "coefficient": 9000.0,
                 "power_exponent": 0.9,

@@ -226,7 +226,7 @@ def test_the_months_add_up_to_the_year(plants, generic_turbines, generic_costs, 
         plant["any_power_kw"].to_numpy(),
         plant["any_units"].to_numpy(np.int64),
         plant["any_turbine"].to_numpy(np.int64),
-        turbine_table(generic_turbines, settings.fish),
+        turbine_table(generic_turbines),
     )
     shares = shares_of_bins(Months("made up", BIN_MONTH), intake)
     months = yearly_energy_mwh(over_months(powers_kw, shares), settings.energy.availability)

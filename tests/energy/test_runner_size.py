@@ -24,7 +24,6 @@ from sitefinder.energy.runners import (
 from sitefinder.energy.sizing import CLASS_AT_SITE, Prices, _energy_bound_mwh, mean_kw, rated_kw
 from sitefinder.energy.turbines import efficiency_table, turbine_table
 from sitefinder.energy.valuation import turbine_options, value_stretches
-from sitefinder.settings import FishSettings
 from sitefinder.units import METRES_PER_FOOT
 
 BINS = 60
@@ -40,7 +39,7 @@ def setting(**changes):
 
 
 def factor_of(turbine, unit_m3s):
-    table = turbine_table([turbine], FishSettings())
+    table = turbine_table([turbine])
     unit_m3s = np.atleast_1d(np.asarray(unit_m3s, dtype=float))
     return scale_factors(table, np.zeros(len(unit_m3s), dtype=int), unit_m3s)
 
@@ -221,7 +220,7 @@ def test_a_class_whose_smallest_runner_would_not_turn_is_refused(turbine_class):
 
 def test_the_greatest_flow_of_a_power_gives_that_power(turbine_class):
     turbine = turbine_class(runner=runner())
-    table = turbine_table([turbine], FishSettings())
+    table = turbine_table([turbine])
     law = table.scale_gain[0], table.scale_loss[0], table.scale_exponent[0]
 
     flow = unit_flow_limit(20.0, 15.0, 5.0, *law)
@@ -340,7 +339,7 @@ def test_energy_of_the_search_is_that_of_the_plain_functions_with_the_factor(
 
 def test_no_plant_of_an_interval_gives_more_than_its_bound(turbine_class):
     random = np.random.default_rng(3)
-    table = turbine_table(classes(turbine_class), FishSettings())
+    table = turbine_table(classes(turbine_class))
     tight = 0.0
     prices = dict.fromkeys(Prices._fields, 0.0) | {"mwh_per_kw": 8.76, "contingency_factor": 1.0}
     names = [*prices, *WATERWAY.names]
@@ -361,17 +360,22 @@ def test_no_plant_of_an_interval_gives_more_than_its_bound(turbine_class):
         bound = _energy_bound_mwh(bins, int((usable >= greatest).sum()), greatest, least, at_site, record)
         for flow in np.geomspace(least, greatest, 7):
             full, efficiency = int((usable >= flow).sum()), table.efficiency[number]
-            rated = rated_kw(bins, full, flow, at_site, efficiency, record)
-            energy = 8.76 * mean_kw(bins, full, flow, rated, at_site, efficiency, record)
+            rated = rated_kw(bins, full, flow, at_site, efficiency, record, 0.0)
+            energy = 8.76 * mean_kw(bins, full, flow, rated, at_site, efficiency, record, 0.0, 0.0)
             tight = max(tight, energy / bound)
             assert energy <= bound * (1 + 1e-12)
+            # A fish screen takes water and head.
+            full = int((usable >= 1.06 * flow).sum())
+            rated = rated_kw(bins, full, flow, at_site, efficiency, record, 0.1)
+            screened = 8.76 * mean_kw(bins, full, flow, rated, at_site, efficiency, record, 0.06 * flow, 0.1)
+            assert screened <= bound * (1 + 1e-12)
     # The bound would be of no use if it were far above all.
     assert tight > 0.9
 
 
 def test_columns_of_plants_are_empty_for_classes_without_a_runner(turbine_class):
     turbines = [turbine_class(name="wheel"), turbine_class(runner=runner(), setting=setting())]
-    table = turbine_table(turbines, FishSettings())
+    table = turbine_table(turbines)
     plants = np.array([0, 1, -1]), np.array([1, 2, 0]), np.array([1.0, 8.0, np.nan]), np.full(3, 5.0), np.zeros(3)
 
     columns = runner_columns(turbines, table, *plants)

@@ -9,7 +9,6 @@ from sitefinder.catalogue.turbines import family
 from sitefinder.energy.plant import hydraulic_power_kw
 from sitefinder.energy.turbines import fits_stream, turbine_table
 from sitefinder.energy.valuation import turbine_options, value_stretches
-from sitefinder.settings import FishSettings
 
 
 def sizes(**changes):
@@ -123,7 +122,7 @@ PLACES = pd.DataFrame(
 
 
 def test_a_turbine_in_the_stream_needs_its_depth_and_width_and_a_canal_is_dug(wheel, turbine_class):
-    table = turbine_table([wheel, turbine_class(name="other")], FishSettings())
+    table = turbine_table([wheel, turbine_class(name="other")])
 
     fits = fits_stream(table, PLACES)
 

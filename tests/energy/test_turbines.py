@@ -5,18 +5,10 @@ import re
 import numpy as np
 import pytest
 from one_plant import plant_output
+from plain_turbines import survival
 from pydantic import ValidationError
 
-from sitefinder.energy.turbines import (
-    NEVER_SAFE,
-    SAFE_AS_BUILT,
-    SAFE_SCREENED,
-    efficiency_table,
-    fish_safety,
-    turbine_survival,
-    turbine_table,
-)
-from sitefinder.settings import FishSettings
+from sitefinder.energy.turbines import efficiency_table
 
 SAYS_WHENCE = re.compile(
     r"no source|from memory|\(\d{4}\)|Queen's University|web page|encyclopedia page|own choice"
@@ -67,51 +59,28 @@ def test_a_class_that_does_not_hold_together_is_refused(turbine_class, changes, 
 
 
 def test_a_figure_without_a_source_is_refused(turbine_class):
-    survival = {"share": 0.99, "evidence": "tested", "reason": "slow", "source": ""}
-
     with pytest.raises(ValidationError, match=r"survival\.source"):
-        turbine_class(survival=survival)
-
-
-def grade(share, evidence):
-    return {"share": share, "evidence": evidence, "reason": "an example", "source": "an example"}
+        turbine_class(survival=survival(0.99) | {"source": ""})
 
 
 @pytest.mark.parametrize(
-    ("as_built", "screened", "safety"),
+    ("stated", "message"),
     [
-        (grade(0.97, "tested"), None, SAFE_AS_BUILT),
-        (grade(0.95, "tested"), grade(0.99, "tested"), SAFE_AS_BUILT),
-        (grade(0.94, "tested"), grade(0.96, "tested"), SAFE_SCREENED),
-        (grade(0.97, "claimed"), None, NEVER_SAFE),
-        (grade(0.97, "claimed"), grade(0.96, "tested"), SAFE_SCREENED),
-        (grade(0.80, "tested"), grade(0.94, "tested"), NEVER_SAFE),
+        (survival(0.98) | {"trials": ()}, 'evidence = "tested" needs trials'),
+        (survival(0.98) | {"trials": ({"study": "one", "lengths_m": (0.1, 0.2), "fish": 9},)}, "species"),
+        (survival(0.98, "claimed") | {"share_range": None}, "needs share_range"),
+        (survival(0.98, "none") | {"share_range": (0.1, 0.5)}, "must lie in share_range"),
+        (survival(0.98, "claimed") | {"evidence": "modelled"}, r"that of a \[strike\] law"),
     ],
 )
-def test_a_class_is_safe_by_survival_and_evidence_together(turbine_class, as_built, screened, safety):
-    turbine = turbine_class(survival=as_built, survival_screened=screened)
-
-    assert fish_safety(turbine, FishSettings(min_survival=0.95, evidence=["tested"])) == safety
-
-
-def test_survival_is_that_of_the_turbine_as_chosen_and_proves_something_only_by_its_evidence(turbine_class):
-    screened = turbine_class(survival=grade(0.8, "tested"), survival_screened=grade(0.97, "claimed"))
-    plain = turbine_class(survival=grade(0.9, "tested"))
-    number, has_screen = [0, 0, 1, 1, -1], [False, True, False, True, False]
-
-    stated = turbine_survival([screened, plain], number, has_screen)
-    proven = turbine_survival([screened, plain], number, has_screen, evidence=["tested"])
-
-    assert stated.tolist() == pytest.approx([0.8, 0.97, 0.9, 0.9, np.nan], nan_ok=True)
-    assert proven.tolist() == pytest.approx([0.8, 0.0, 0.9, 0.9, np.nan], nan_ok=True)
+def test_a_share_without_what_its_grade_promises_is_refused(turbine_class, stated, message):
+    with pytest.raises(ValidationError, match=message):
+        turbine_class(survival=stated)
 
 
-def test_accepting_claims_makes_more_classes_safe_and_none_less(generic_turbines):
-    strict = turbine_table(generic_turbines, FishSettings(evidence=["tested"])).safety >= 0
-    lenient = turbine_table(generic_turbines, FishSettings(evidence=["tested", "claimed"])).safety >= 0
-
-    assert np.all(lenient[strict])
-    assert lenient.sum() > strict.sum() > 0
+def test_a_class_that_states_survival_behind_a_screen_is_told_where_screens_are(turbine_class):
+    with pytest.raises(ValidationError, match=r"fish\.screens"):
+        turbine_class(survival_screened=survival(0.99))
 
 
 # What a class says of its figures, and whether it has the figure at all.
@@ -119,8 +88,8 @@ def sources_said(turbine):
     said = {
         name: text for name, text in turbine.sources.model_dump().items() if getattr(turbine, name, 1) is not None
     }
-    said |= {"survival": turbine.survival.source, "cost": turbine.cost.source}
-    for name in ("survival_screened", "sizes"):
+    said |= {"cost": turbine.cost.source}
+    for name in ("survival", "strike", "sizes"):
         if getattr(turbine, name, None) is not None:
             said[name] = getattr(turbine, name).source
     return said

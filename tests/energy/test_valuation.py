@@ -9,13 +9,16 @@ import pandas.testing
 import pytest
 from capital_by_part import capital_parts
 from one_plant import plant_output
+from plain_turbines import survival
 from scipy.stats import norm
 
+from sitefinder.catalogue.costs import with_screen
 from sitefinder.energy.costs import yearly_cost
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
-from sitefinder.energy.turbines import SAFE_SCREENED, efficiency_table, fish_safety
+from sitefinder.energy.turbines import efficiency_table
 from sitefinder.energy.valuation import turbine_options, value_stretches
+from sitefinder.settings import FishGroup
 
 BINS = 200
 # Engineering 12 %, contingency 15 %, and 5 % interest over a year and a half of even spending.
@@ -104,6 +107,45 @@ def moody(turbine, unit_m3s):
     return (1 - (1 - peak) * ratio**runner.scale_exponent) / peak
 
 
+# Of the screen and the fish of the brute force: length, share guided, share that must survive.
+FISH_M, GUIDED, BAR = 0.12, 0.6, 0.85
+
+
+# Share of these fish that survive a unit, by the angle of the water and the numbers of Franke and others (1997).
+def by_hand_survival(turbine, head, unit_m3s):
+    if turbine.strike is None:
+        proven = turbine.survival.evidence == "tested"
+        return turbine.survival.share if proven else 0.0
+    strike, energy = turbine.strike, 9.80665 * head
+    diameter = turbine.runner.diameter_factor * unit_m3s**0.5
+    specific = turbine.setting.speed_factor * head**turbine.setting.speed_exponent
+    omega = 2 * math.pi * specific * energy**0.75 / unit_m3s**0.5
+    flow = 0.8 * unit_m3s / (omega * diameter**3)
+    euler = energy / (omega * diameter) ** 2 * turbine.peak_efficiency
+    if strike.form == "axial":
+        alpha = math.atan(math.pi * euler / (2 * flow * strike.radius_ratio))
+        bracket = math.cos(alpha) / (8 * flow) + math.sin(alpha) / (math.pi * strike.radius_ratio)
+    else:
+        width = strike.inlet_width_share
+        alpha = math.atan(flow / (2 * math.pi * euler * width))
+        bracket = math.sin(alpha) * width / (2 * flow) + math.cos(alpha) / math.pi
+    return 1 - min(strike.correlation * strike.blades * FISH_M / diameter * bracket, 1)
+
+
+@pytest.fixture
+def of_fish(settings, generic_costs, screen):
+    """Settings and costs for these fish, with a screen whose bypass none die in."""
+    fish = settings.fish.model_copy(
+        update={
+            "groups": [FishGroup(name="fry", lengths_m=[FISH_M])],
+            "min_survival": BAR,
+            "evidence": ["tested", "modelled"],
+        }
+    )
+    rack = screen(guidance=((0.001, GUIDED),), head_loss_m=0.08, bypass_share=0.06)
+    return settings.model_copy(update={"fish": fish}), with_screen(generic_costs, rack)
+
+
 # Every class, number of units and design flow at every stretch, by the plain functions.
 def brute_force(region, turbines, costs, settings, choice):
     stretches, curve, environmental_flow = region
@@ -115,9 +157,7 @@ def brute_force(region, turbines, costs, settings, choice):
         usable = np.sort(np.maximum(curve[row["intake"]] - environmental_flow[row["intake"]], 0.0))[::-1]
         head = float(net_head_m(row["head_m"], row["conduit_length_m"], settings.energy))
         for number, turbine in enumerate(turbines):
-            safety = fish_safety(turbine, settings.fish)
-            fits_head = turbine.head_range_m[0] <= head <= turbine.head_range_m[1]
-            if not fits_head or (choice == "safe" and safety < 0):
+            if not turbine.head_range_m[0] <= head <= turbine.head_range_m[1]:
                 continue
             table = efficiency_table(turbine)
             for units in range(1, turbine.units_max + 1):
@@ -130,14 +170,22 @@ def brute_force(region, turbines, costs, settings, choice):
                     flow = min(flow, units * cap)
                     if flow / units < turbine.flow_range_m3s[0]:
                         continue
+                    alive = by_hand_survival(turbine, head, flow / units)
+                    # A claim proves nothing of the turbine, and so nothing of what passes the screen.
+                    proven = turbine.strike is not None or turbine.survival.evidence == "tested"
+                    behind = GUIDED + (1 - GUIDED) * alive
+                    screened = choice == "safe" and alive < BAR
+                    if (choice == "as_built" and alive < BAR) or (screened and (behind < BAR or not proven)):
+                        continue
+                    lost, bypass = (0.08, 0.06 * flow) if screened else (0.0, 0.0)
                     scale = moody(turbine, flow / units)
-                    power = hydraulic_power_kw(flow, head, table[-1]) * scale
+                    power = hydraulic_power_kw(flow, head - lost, table[-1]) * scale
                     if power < settings.energy.min_power_kw:
                         continue
                     output = plant_output(
                         curve[row["intake"]],
-                        environmental_flow[row["intake"]],
-                        head,
+                        environmental_flow[row["intake"]] + bypass,
+                        head - lost,
                         flow,
                         table,
                         turbine.lowest_relative_flow,
@@ -145,7 +193,6 @@ def brute_force(region, turbines, costs, settings, choice):
                         scale=scale,
                     )
                     energy = yearly_energy_mwh(output.power_mean_kw, settings.energy.availability)
-                    screened = choice == "safe" and safety == SAFE_SCREENED
                     plants.append((place, number, units, flow, power, screened, energy, output.firm_power_kw))
     columns = [
         "place",
@@ -186,13 +233,14 @@ CRITERIA = [
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("choice", ["any", "safe"])
+@pytest.mark.parametrize("choice", ["any", "safe", "as_built"])
 @pytest.mark.parametrize(
     ("ranking", "energy", "score", "minimum"), CRITERIA, ids=["value", "energy", "cost", "factor"]
 )
 def test_search_finds_what_brute_force_finds(
-    region, generic_turbines, generic_costs, settings, made_once, choice, ranking, energy, score, minimum
+    region, generic_turbines, of_fish, made_once, choice, ranking, energy, score, minimum
 ):
+    settings, generic_costs = of_fish
     settings = settings.model_copy(
         update={
             "ranking": settings.ranking.model_copy(update=ranking),
@@ -216,6 +264,8 @@ def test_search_finds_what_brute_force_finds(
     best = (by_place.min() if minimum else by_place.max()).reindex(range(len(stretches))).to_numpy()
     np.testing.assert_allclose(values[f"{choice}_{score}"], best, rtol=1e-9, equal_nan=True)
     assert np.array_equal(values[f"{choice}_turbine"] < 0, np.isnan(best))
+    if choice == "safe":
+        assert 2 < values["safe_screened"].sum() < (values["safe_turbine"] >= 0).sum()
     # The plant that is named is the one that scores so: its own row of the brute force agrees in every figure.
     names = ["energy_mwh", "power_kw", "capital_cost", "net_annual_value", "firm_power_kw", "screened"]
     for place in np.flatnonzero(~np.isnan(best)):
@@ -244,7 +294,7 @@ def test_options_hold_the_best_of_both_choices(region, generic_turbines, generic
         for name in ("turbine", "screened", "units", "energy_mwh", "capital_cost", "net_annual_value"):
             expected = fits[f"{choice}_{name}"].rename(name).rename_axis("stretch")
             pandas.testing.assert_series_equal(best[name], expected, check_exact=True)
-    assert not options.duplicated(["stretch", "turbine", "screened"]).any()
+    assert not options.duplicated(["stretch", "turbine", "screened", "flow_design_m3s"]).any()
 
 
 def test_a_bar_for_fish_never_adds_value(region, generic_turbines, generic_costs, settings):
@@ -258,22 +308,45 @@ def test_a_bar_for_fish_never_adds_value(region, generic_turbines, generic_costs
     assert (values["safe_turbine"] < 0)[values["any_turbine"] < 0].all()
 
 
-def test_a_screen_is_paid_for(turbine_class, generic_costs, settings):
-    needs_screen = turbine_class(
-        survival={"share": 0.8, "evidence": "tested", "reason": "blades", "source": "an example"},
-        survival_screened={"share": 0.97, "evidence": "tested", "reason": "screen", "source": "an example"},
-    )
-    curve, environmental_flow = np.full((1, BINS), 2.0), np.zeros((1, BINS))
+def test_a_screen_is_paid_for_in_money_water_and_head(turbine_class, generic_costs, settings, screen):
+    needs_screen = turbine_class(survival=survival(0.9))
+    curve, environmental_flow = np.full((1, BINS), 2.1), np.zeros((1, BINS))
+    costs = with_screen(generic_costs, screen())
+    # The largest unit takes 2 m³/s, so that the bypass of 5 % finds its water.
+    needs_screen = needs_screen.model_copy(update={"flow_range_m3s": (0.1, 2.0)})
 
     values = value_stretches(
-        pd.DataFrame([stretch()]), curve, environmental_flow, [needs_screen], generic_costs, settings
-    )
+        pd.DataFrame([stretch()]), curve, environmental_flow, [needs_screen], costs, settings
+    ).iloc[0]
 
-    # 2 m³/s at 0.5 m/s are 4 m² at 6000, and the bypass at 10 000, with shares on top.
+    # Half of the fish take the bypass and live, of the others 90 %: 0.5 + 0.5 x 0.9.
+    assert values["safe_survival"] == pytest.approx(0.95)
+    assert values["any_survival"] == pytest.approx(0.90)
+    assert (values["safe_screened"], values["any_screened"], values["as_built_turbine"]) == (True, False, -1)
+    # Head: 3.00 m less the 0.10 m of the screen, at 2 m³/s.
+    power = 9.80665 * 2.0 * 2.9 * 0.8 * 0.9
+    assert values["safe_power_kw"] == pytest.approx(power)
+    assert values["safe_energy_mwh"] == pytest.approx(power * 8760 * 0.95 / 1000)
+    # 2 m³/s and 5 % at 0.5 m/s are 4.2 m² at 6000, and the bypass at 10 000; turbine and transformer are smaller.
+    full = 9.80665 * 2.0 * 3.0 * 0.8 * 0.9
+    smaller = 10_000 / 3.0 * (full**0.5 - power**0.5) + 1_600 * (full**0.65 - power**0.65)
     extra = values["safe_capital_cost"] - values["any_capital_cost"]
-    assert extra.iloc[0] == pytest.approx((4 * 6_000 + 10_000) * ON_TOP)
-    assert values["safe_screened"].tolist() == [True]
-    assert values["any_screened"].tolist() == [False]
+    assert extra == pytest.approx((4.2 * 6_000 + 10_000 - smaller) * ON_TOP)
+
+
+def test_where_the_bypass_finds_no_spare_water_the_turbine_gets_less(
+    turbine_class, generic_costs, settings, screen
+):
+    needs_screen = turbine_class(survival=survival(0.9), flow_range_m3s=(2.0, 5.0))
+    curve, nothing = np.full((1, BINS), 2.0), np.zeros((1, BINS))
+
+    values = value_stretches(
+        pd.DataFrame([stretch()]), curve, nothing, [needs_screen], with_screen(generic_costs, screen()), settings
+    ).iloc[0]
+
+    # Of 2 m³/s the bypass takes 0.1: the plant of 2 m³/s runs on 1.9 all year.
+    assert values["safe_flow_design_m3s"] == pytest.approx(2.0)
+    assert values["safe_energy_mwh"] == pytest.approx(9.80665 * 1.9 * 2.9 * 0.8 * 0.9 * 8760 * 0.95 / 1000)
 
 
 def test_where_no_turbine_fits_the_row_stays(turbine_class, generic_costs, settings):
@@ -292,7 +365,7 @@ def test_where_no_turbine_fits_the_row_stays(turbine_class, generic_costs, setti
     # Too high, no water, too low, wrong scheme type; the last fits.
     assert values["any_turbine"].tolist() == [-1, -1, -1, -1, 0]
     assert values["safe_units"].tolist() == [0, 0, 0, 0, 1]
-    numbers = values.filter(regex="^any_(?!turbine|units|screened|stream_too_small)")
+    numbers = values.filter(regex="^any_(?!turbine|units|screened|stream_too_small|grade)")
     assert numbers.iloc[:4].isna().all(axis=None)
     assert numbers.iloc[4].notna().all()
 

@@ -210,7 +210,7 @@ def test_capital_never_falls_with_design_flow_or_power(data, repository, generic
         "canal_slope": data.draw(st.sampled_from([0.0, 1e-3])),
     }
     settings = with_costs(all_settings, energy, ground=data.draw(st.sampled_from(["earth", "mixed", "rock"])))
-    table = turbine_table(generic_turbines, settings.fish)
+    table = turbine_table(generic_turbines)
     number = data.draw(st.integers(0, len(generic_turbines) - 1))
     scheme = data.draw(st.sampled_from(["at_barrier", "diversion", "new_weir"]))
     conduit_m = data.draw(st.floats(0.0, 3000.0)) if scheme == "diversion" else 0.0

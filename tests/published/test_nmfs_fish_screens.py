@@ -6,6 +6,7 @@ read. The areas for 1 m³/s are derived.
 """
 
 import pytest
+from plain_turbines import plain_screen
 
 from sitefinder.energy.sizing import search_prices
 from sitefinder.io.catalogue_files import read_costs
@@ -24,9 +25,8 @@ SETTINGS = {
 @pytest.mark.parametrize(("approach_ft_s", "area_m2"), [(0.4, 8.2021), (0.2, 16.4042)])
 def test_one_cubic_metre_a_second_is_charged_this_area_of_screen(approach_ft_s, area_m2, repository):
     costs = read_costs(repository / "config" / "costs" / "generic.toml")
-    screen = costs.screen.model_copy(
-        update={"per_m2": 1.0, "approach_velocity_m_s": approach_ft_s * METRES_PER_FOOT}
-    )
+    rack = plain_screen(approach_velocity_m_s=approach_ft_s * METRES_PER_FOOT, bypass_share=0.0)
+    screen = costs.screen.model_copy(update={"per_m2": 1.0, "design": rack})
 
     prices = search_prices(costs.model_copy(update={"screen": screen}), check_settings(SETTINGS, "test"))
 

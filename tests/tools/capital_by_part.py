@@ -102,8 +102,9 @@ def capital_parts(
             parts["spillway"] = costs.spillway.coefficient * flow**costs.spillway.flow_exponent
         parts["penstock"] = penstock_m * penstock_per_m(costs.penstock, flow, head, energy.pipe_velocity_m_s)
         if screen:
-            area_m2 = flow / costs.screen.approach_velocity_m_s
-            parts["screen"] = costs.screen.bypass_fixed + costs.screen.per_m2 * area_m2
+            rack = costs.screen.design
+            area_m2 = flow * (1 + rack.bypass_share) / rack.approach_velocity_m_s
+            parts["screen"] = costs.screen.bypass_fixed + costs.screen.per_m2 * rack.cost_factor * area_m2
         rows.append(parts)
     frame = pd.DataFrame(rows, index=stretches.index).fillna(0.0)
     for name, values in place_costs(stretches, flow_mean, costs, settings.costs.connection).items():
