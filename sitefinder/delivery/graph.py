@@ -286,7 +286,7 @@ FILE_STAGES = {
     FIELD_SHEETS: _file(
         "field_sheets",
         "sheets:make_field_sheets",
-        f"{_ON_SHEETS} flow_equations repairs depleted_reaches",
+        f"{_ON_SHEETS} flow_equations repairs depleted_reaches fish_sites",
         _DRAWN,
         f"{_DRAWN_BY} delivery.field_sheets",
         fonts=True,

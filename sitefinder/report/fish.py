@@ -2,7 +2,14 @@
 
 from sitefinder.report.text import counted, figure, is_missing, plain
 from sitefinder.schema.columns import MONTH_NAMES
-from sitefinder.vocabulary import BARRIER_KINDS, MIGRATION_DIRECTIONS, labels, named
+from sitefinder.vocabulary import (
+    BARRIER_KINDS,
+    CLOSE_IN_SEASON,
+    MIGRATION_DIRECTIONS,
+    RAISE_IN_SEASON,
+    labels,
+    named,
+)
 
 # Groups of which the printed summary says something.
 GROUPS_SHOWN = 4
@@ -47,6 +54,39 @@ def fish_passage_texts(tables):
     rest = len(texts) - len(shown)
     more = f"Passage of {counted(rest, 'more group', 'more groups')} of fish: see the layer fish_totals."
     return [*shown, more] if rest else shown
+
+
+def site_points(fish_sites, site_id):
+    """What a site does to each group that migrates past it, a sentence each.
+
+    Parameters
+    ----------
+    fish_sites : DataFrame
+        As `sitefinder.schema` declares it.
+    site_id : str
+
+    Returns
+    -------
+    list of str
+    """
+    own = fish_sites[(fish_sites["site_id"] == site_id) & fish_sites["migrates_past"]]
+    return [_site_point(row) for row in own.to_dict("records")]
+
+
+def _site_point(row):
+    parts = []
+    if not is_missing(row["passage_up"]):
+        parts.append(f"{figure(100 * row['passage_up'])} % get up")
+    if not is_missing(row["survival"]):
+        parts.append(f"{figure(100 * row['survival'])} % survive the plant")
+    if row["is_too_shallow"]:
+        depth_m, needed_m = (figure(row[name]) for name in ("depth_m", "depth_needed_m"))
+        parts.append(f"the depleted reach is {depth_m} m deep, they need {needed_m} m")
+    if row["in_season"] == RAISE_IN_SEASON.name:
+        parts.append(f"more water stays in {months_text(row['months'])}")
+    if row["in_season"] == CLOSE_IN_SEASON.name:
+        parts.append(f"no abstraction in {months_text(row['months'])}")
+    return f"Fish, {row['fish_group']}: {'; '.join(parts)}."
 
 
 # Length that is reached today, cut off, won back and lost.
@@ -109,9 +149,9 @@ def _season(sites):
     shallow = int(past["is_too_shallow"].sum())
     if shallow:
         parts.append(f"{counted(shallow, 'depleted reach is', 'depleted reaches are')} too shallow for them.")
-    if len(past) and past["in_season"].iloc[0] == "close":
+    if len(past) and past["in_season"].iloc[0] == CLOSE_IN_SEASON.name:
         parts.append(f"In their months {counted(len(past), 'site stands', 'sites stand')} still.")
-    if len(past) and past["in_season"].iloc[0] == "raise_environmental_flow":
+    if len(past) and past["in_season"].iloc[0] == RAISE_IN_SEASON.name:
         parts.append(f"In their months {counted(len(past), 'site leaves', 'sites leave')} more water.")
     return " ".join(parts)
 

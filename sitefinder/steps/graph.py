@@ -19,7 +19,12 @@ VALUED_BY = (
     "costs.own_use_share costs.own_use_kwh_per_year costs.own_consumption_share costs.connection costs.ground"
 )
 # Settings that survival of fish at a plant, and what is fish-safe, depend on.
-SAFE_BY = "fish.groups fish.min_survival fish.evidence fish.relative_flow"
+SAFE_BY = (
+    "fish.groups.name fish.groups.lengths_m fish.groups.direction fish.groups.min_survival fish.groups.width_share "
+    "fish.min_survival fish.evidence fish.relative_flow"
+)
+# Settings of the months in which fish migrate, and of what they mean for sites.
+SEASON_BY = "fish.groups.months fish.groups.in_season fish.groups.season_flow_share"
 # Settings that the ways of conduits depend on.
 WAYS_BY = "conduits stretches.longest_m energy.conduit energy.canal_slope energy.pipe_velocity_m_s costs.ground"
 # Results that the best set of sites is chosen from.
@@ -275,14 +280,15 @@ STEPS = bound(
             "closed_months",
             "sitefinder.steps.closed_months:find_closed_months",
             "stationing stretches stream_things water_bodies rule_overlaps verdicts",
-            "rules fish.groups fish.spawning_rules",
+            f"rules {SEASON_BY} fish.groups.name fish.groups.lengths_m fish.groups.direction fish.groups.rules "
+            "fish.groups.max_leap_m fish.spawning_rules",
             content=CONTENT,
         ),
         stage(
             "closed_energy",
             "sitefinder.steps.closed_months:value_closed",
             "systems stretches flows water_depths months closed_months",
-            f"{VALUED_BY} {SAFE_BY}",
+            f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
             "turbines costs",
             by_system(
                 "sitefinder.steps.closed_months:joined_closed_energy",
@@ -313,7 +319,7 @@ STEPS = bound(
             "evidence_values",
             "sitefinder.steps.evidence:value_by_evidence",
             "systems stretches flows water_depths months closed_months fish_safe_only",
-            f"{VALUED_BY} {SAFE_BY}",
+            f"{VALUED_BY} {SAFE_BY} {SEASON_BY}",
             "turbines costs",
             by_system(
                 "sitefinder.steps.evidence:joined_evidence",

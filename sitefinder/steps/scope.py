@@ -113,28 +113,31 @@ class ScopedSettings:
         return f"ScopedSettings({self._key!r})"
 
 
-# Settings by key, as texts.
-def _facts_of(section: BaseModel, key: str, parts: tuple[str, ...]) -> dict[str, str]:
+# Settings by key, as texts. ``place`` is the key without the names of items of lists, by which parts are declared.
+def _facts_of(section: BaseModel, key: str, parts: tuple[str, ...], place: str | None = None) -> dict[str, str]:
     facts: dict[str, str] = {}
     for name in type(section).model_fields:
         own, value = _key(key, name), getattr(section, name)
-        if _is_hidden(type(section), name, own) or _is_path(type(section), name) or own in CHANGES_NOTHING:
+        at = own if place is None else _key(place, name)
+        if _is_hidden(type(section), name, at) or _is_path(type(section), name) or at in CHANGES_NOTHING:
             continue
-        if not _is_part(own, parts):
+        if not _is_part(at, parts):
             continue
         if isinstance(value, BaseModel):
-            facts |= _facts_of(value, own, parts)
+            facts |= _facts_of(value, own, parts, at)
         elif isinstance(value, list) and value and isinstance(value[0], BaseModel):
             names = [getattr(item, "name", number) for number, item in enumerate(value, 1)]
             facts[f"setting {own}{ORDER}"] = repr(names)
             for called, item in zip(names, value, strict=True):
-                facts |= _facts_of(item, _key(own, called), parts)
+                facts |= _facts_of(item, _key(own, called), parts, at)
         elif isinstance(value, dict):
             facts[f"setting {own}{ORDER}"] = repr(list(value))
             for called, item in value.items():
                 known = isinstance(item, BaseModel)
                 facts |= (
-                    _facts_of(item, _key(own, called), parts) if known else {f"setting {own}.{called}": repr(item)}
+                    _facts_of(item, _key(own, called), parts, _key(at, called))
+                    if known
+                    else {f"setting {own}.{called}": repr(item)}
                 )
         else:
             facts[f"setting {own}"] = repr(value)

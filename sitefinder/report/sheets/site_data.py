@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from sitefinder.report.fish import site_points
 from sitefinder.report.flow_quality import delivered_regressions, regression_text, regressions_of_source
 from sitefinder.report.on_stream import things_of_site
 from sitefinder.report.sheets.amounts import (
@@ -238,6 +239,8 @@ def _points(handover, site):
             f"Cumulative downstream passage survival (least favourable route): {share} %, from the "
             "stated survival of the turbines on it."
         )
+    if "fish_sites" in handover.tables:
+        points += site_points(handover.tables["fish_sites"], site["site_id"])
     things = things_of_site(handover.tables["stretch_structures"], site["site_id"])
     points += [f"On the stream: {thing}." for thing in things]
     return points + (flag_phrases(site["flags"]) or ["No data-quality flags."])
