@@ -53,6 +53,19 @@ def test_a_stage_that_looks_at_more_is_our_fault(sample, look, key):
         look(scoped)
 
 
+def test_a_stage_may_depend_on_single_settings_of_the_items_of_a_list(sample):
+    parts = SettingsParts(sample[0])
+    own = "fish.groups.lengths_m", "fish.groups.name"
+
+    scoped, facts = parts.scoped(own), parts.facts(own)
+
+    assert scoped.fish.groups[0].lengths_m == [0.45, 0.65]
+    with pytest.raises(NotDeclared, match=re.escape("setting fish.groups.months: name it")):
+        scoped.fish.groups[0].months  # noqa: B018
+    assert facts["setting fish.groups.sea trout.lengths_m"] == "[0.45, 0.65]"
+    assert {name.rpartition(".")[2] for name in facts if ".groups.eel." in name} == {"name", "lengths_m"}
+
+
 def test_inputs_are_scoped_by_part_and_by_layer(sample):
     scoped = InputsParts(sample[1]).scoped(("dem", "layers.lakes", "layers.karst"))
 

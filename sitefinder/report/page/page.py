@@ -56,6 +56,7 @@ def page_html(handover):
     supply = _supply(tables.get("supply_curve"), handover.currency)
     settings, stages = assumptions(provenance)
     style, script = _own(STYLE), "\n".join(_own(name) for name in SCRIPTS)
+    fish = fish_section(handover)
     data = {
         **site_data(handover),
         "reachTip": REACH_TIP,
@@ -72,7 +73,7 @@ def page_html(handover):
         "crs": handover.crs,
         "currency": handover.currency,
         "version": handover.version,
-        "sections": SECTIONS,
+        "sections": [each for each in SECTIONS if fish or each[0] != "fish"],
         "flow_notes": flow_notes(tables, handover.allow),
         "headline": headline(handover),
         "map": drawn,
@@ -83,7 +84,7 @@ def page_html(handover):
         "totals": _totals(handover),
         "region": region_tables(handover),
         "supply": supply,
-        "fish": fish_section(handover),
+        "fish": fish,
         "inputs": inputs_table(provenance),
         "equations": equations(provenance, tables.get("flow_equations")),
         "settings": settings,
