@@ -74,9 +74,9 @@ class Screen(Section):
         lengths, shares = zip((0.0, 0.0), *self.guidance, strict=True)
         return float(np.interp(length_m, lengths, shares))
 
-    def fits_between(self, length_m: float, width_share: float) -> bool:
-        """Whether fish of a length [m] and a width, as a share of it, fit between the bars."""
-        return length_m * width_share * 1000.0 <= self.bar_spacing_mm
+    def fits_between(self, length_m: float, thickness_share: float) -> bool:
+        """Whether fish of a length [m] and a thickness across, as a share of it, fit between the bars."""
+        return length_m * thickness_share * 1000.0 <= self.bar_spacing_mm
 
     def area_m2(self, flow_design_m3s: float) -> float:
         """Area [m²] at which the design flow and the bypass's share of it pass at the criterion velocity."""

@@ -96,14 +96,14 @@ def von_raben_share(turbine, length_m, unit_flow_m3s, head_net_m, relative_flow)
     return 1.0 - np.minimum(VON_RABEN_MUTILATION * struck / np.sqrt(unit_flow_m3s), 1.0)
 
 
-def screened_share(screen, length_m, width_share, as_built, draw=AS_STATED):
+def screened_share(screen, length_m, thickness_share, as_built, draw=AS_STATED):
     """Share of fish of one length that survive a turbine behind a screen.
 
     Parameters
     ----------
     screen : sitefinder.catalogue.screens.Screen
-    length_m, width_share : float
-        Body length [m], and width as a share of it.
+    length_m, thickness_share : float
+        Body length [m], and thickness across as a share of it.
     as_built : float or ndarray
         Share that survive the turbine.
     draw : Draw
@@ -117,7 +117,7 @@ def screened_share(screen, length_m, width_share, as_built, draw=AS_STATED):
     """
     low, high = screen.bypass_survival_range
     bypass = _within(low, screen.bypass_survival, high, draw.bypass)
-    if not screen.fits_between(length_m, width_share):
+    if not screen.fits_between(length_m, thickness_share):
         return bypass + 0.0 * np.asarray(as_built)
     stated, spread = screen.guided(length_m), screen.guidance_spread
     guided = _within(max(stated - spread, 0.0), stated, min(stated + spread, 1.0), draw.guidance)
@@ -140,17 +140,17 @@ def turbine_grade(turbine, length_m):
     return GRADES.index(stated.evidence)
 
 
-def screen_grade(screen, length_m, width_share):
+def screen_grade(screen, length_m, thickness_share):
     """Grade of evidence for the guidance of a body length; fish too wide for the bars need no trial."""
     if covers(screen.trials, length_m):
         return GRADES.index(TESTED.name)
-    return NO_EVIDENCE if screen.fits_between(length_m, width_share) else GRADES.index(MODELLED.name)
+    return NO_EVIDENCE if screen.fits_between(length_m, thickness_share) else GRADES.index(MODELLED.name)
 
 
 # Grade of a group behind the screen; what is never in the turbine needs no evidence for it.
-def _screened_grade(turbine, screen, length_m, width_share):
-    own = screen_grade(screen, length_m, width_share)
-    return max(own, turbine_grade(turbine, length_m)) if screen.fits_between(length_m, width_share) else own
+def _screened_grade(turbine, screen, length_m, thickness_share):
+    own = screen_grade(screen, length_m, thickness_share)
+    return max(own, turbine_grade(turbine, length_m)) if screen.fits_between(length_m, thickness_share) else own
 
 
 def survival_by_group(
@@ -202,8 +202,13 @@ def _of_length(turbine, screen, group, length_m, unit_flow_m3s, head_net_m, fish
     grade = np.full(own.shape, turbine_grade(turbine, length_m))
     if screen is None or not takes_screen(turbine):
         return own, own, grade, grade
-    behind = screened_share(screen, length_m, group.width_share, own, draw)
-    return own, behind, grade, np.full(own.shape, _screened_grade(turbine, screen, length_m, group.width_share))
+    behind = screened_share(screen, length_m, group.thickness_share, own, draw)
+    return (
+        own,
+        behind,
+        grade,
+        np.full(own.shape, _screened_grade(turbine, screen, length_m, group.thickness_share)),
+    )
 
 
 def takes_screen(turbine):
@@ -310,8 +315,8 @@ def prob_safe(turbines, screen, fish, number, unit_flow_m3s, head_net_m, screene
                 share = as_built_share(turbine, length, *plant, fish.relative_flow, draws)
                 grade = turbine_grade(turbine, length)
                 if has_screen:
-                    share = screened_share(screen, length, group.width_share, share, draws)
-                    grade = _screened_grade(turbine, screen, length, group.width_share)
+                    share = screened_share(screen, length, group.thickness_share, share, draws)
+                    grade = _screened_grade(turbine, screen, length, group.thickness_share)
                 meets[place] &= (share >= fish.bar_of(group) - ROUNDING) & counts[grade]
         each[row], together[row] = meets.mean(axis=1), meets.all(axis=0).mean()
     return each, together
@@ -381,9 +386,13 @@ def least_safe_flow(turbines, screen, fish, head_net_m):
                     flow = _flow_for(turbine, per_metre, length, bar, len(head_m))
                 found[0, :, number] = np.maximum(found[0, :, number], flow)
                 flow = np.full(len(head_m), np.inf)
-                if screen is not None and counts[_screened_grade(turbine, screen, length, group.width_share)]:
+                if screen is not None and counts[_screened_grade(turbine, screen, length, group.thickness_share)]:
                     flow = _flow_for(
-                        turbine, per_metre, length, _behind(screen, length, group.width_share, bar), len(head_m)
+                        turbine,
+                        per_metre,
+                        length,
+                        _behind(screen, length, group.thickness_share, bar),
+                        len(head_m),
                     )
                 found[1, :, number] = np.maximum(found[1, :, number], flow)
     return found[0], found[1]
@@ -392,8 +401,8 @@ def least_safe_flow(turbines, screen, fish, head_net_m):
 # Share that must survive the turbine for a bar behind the screen; 0 where the bar is met whatever the turbine
 # does,
 # and infinite where no turbine is good enough.
-def _behind(screen, length_m, width_share, bar):
-    if not screen.fits_between(length_m, width_share):
+def _behind(screen, length_m, thickness_share, bar):
+    if not screen.fits_between(length_m, thickness_share):
         return 0.0 if screen.bypass_survival >= bar else np.inf
     guided = screen.guided(length_m)
     missing = bar - guided * screen.bypass_survival

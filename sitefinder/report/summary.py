@@ -11,6 +11,7 @@ import numpy as np
 
 from sitefinder.comparison.scenario_figures import SEASONS
 from sitefinder.report.fish import fish_passage_texts
+from sitefinder.report.fish_safety import fish_safety_text
 from sitefinder.report.flow_quality import delivered_regressions, delivered_suspects, flow_notes
 from sitefinder.report.printed import printed_summary
 from sitefinder.report.structures import drops_text, structures_text
@@ -29,7 +30,7 @@ from sitefinder.report.text import (
     rendered,
     text_table,
 )
-from sitefinder.schema import EVIDENCE, MONEY, has_flag
+from sitefinder.schema import MONEY, has_flag
 from sitefinder.schema.columns import MONTH_ENERGIES, MONTH_NAMES
 from sitefinder.schema.wording import SCREENING
 from sitefinder.settings.economics import TYPICAL_YEAR_TO_YEAR_SD
@@ -245,7 +246,7 @@ def summary_parts(
         _by_price(tables["sites_by_price"], finances) if finances and "sites_by_price" in tables else "",
         _potential(reaches, counts_unresolved),
         cascade_text(tables["screening_cascade"]) if "screening_cascade" in tables else "",
-        _fish_safe(tables["fish_safe_gain"]) if "fish_safe_gain" in tables else "",
+        *_fish_safe(tables),
         *fish_passage_texts(tables),
         fish_text(tables["streams"], sites, _settings(tables["provenance"])) if "streams" in tables else "",
         "" if minimum_heads is None else _minimum_heads(minimum_heads),
@@ -254,6 +255,13 @@ def summary_parts(
         SCREENING,
     ]
     return _joined(before), _joined(after)
+
+
+# What turbines do to fish, and what a point of the bar would move.
+def _fish_safe(tables):
+    if not {"fish_safe_gain", "fish_groups", "provenance"} <= set(tables):
+        return []
+    return fish_safety_text(tables["fish_safe_gain"], tables["fish_groups"], _settings(tables["provenance"]))
 
 
 # The first line, and right below it how far the flows can be trusted.
@@ -577,34 +585,6 @@ def _flags(sites):
     rest = len(ordered) - len(shown)
     more = f" and {counted(rest, 'other', 'others')}" if rest > 0 else ""
     return f"Data-quality flags of the sites: {', '.join(shown) or 'none'}{more}."
-
-
-# Gain from fish-safe turbines, with the evidence that counts in the settings.
-def _fish_safe(gain):
-    rows = gain[gain["as_set"]]
-    length_km, could_kw = (rows[name].sum() for name in ("only_safe_length_km", "only_safe_theoretical_kw"))
-    if not length_km:
-        return ""
-    could = (
-        f"Only fish-safe turbines are allowed on {figure(length_km)} km of stream ({power(could_kw)} gross "
-        f"theoretical potential, against {power(rows['any_theoretical_kw'].sum())} where any turbine is allowed)"
-    )
-    only = rows["sites_only_safe"].sum()
-    if not only:
-        return f"{could}; no site was selected there."
-    there, without, with_them = (
-        gigawatt_hours(rows[name].sum()) for name in ("energy_only_safe_mwh", "energy_any_mwh", "energy_mwh")
-    )
-    gained = (
-        f"{counted(only, 'site', 'sites')} there give {there} GWh; the best selection without fish-safe turbines "
-        f"would give {without} GWh instead of {with_them} GWh"
-    )
-    weakest = rows["evidence"].iloc[0]
-    return f"{could}. {gained} (evidence that counts: {weakest}{_or_better(weakest)})."
-
-
-def _or_better(weakest):
-    return "" if weakest == EVIDENCE[0] else " or better"
 
 
 # Mean regional shrinkage of the heads of the sites.

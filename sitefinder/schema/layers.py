@@ -251,8 +251,8 @@ RANKING_SENSITIVITY = Layer(
 FISH_SAFE_GAIN = Layer(
     "fish_safe_gain",
     None,
-    "a district, a question and a grade of evidence: the gain from turbines that are fish-safe by them",
-    ("district", "question", "evidence"),
+    "a district, a question, a grade of evidence and a bar: the gain from turbines that are fish-safe by them",
+    ("district", "question", "evidence", "bar_change"),
     (
         DISTRICT,
         text(
@@ -263,7 +263,10 @@ FISH_SAFE_GAIN = Layer(
             names(FISH_SAFETIES),
         ),
         text("evidence", "weakest grade of evidence that counts: " + ", ".join(EVIDENCE), EVIDENCE),
-        statement("as_set", "true for fish.safe and the grades in fish.evidence, which the selection uses"),
+        Column(
+            "bar_change", "real", "1", "what the bars of all groups of fish are raised by", -1, 1, nullable=False
+        ),
+        statement("as_set", "true for fish.safe, fish.evidence and the stated bars, which the selection uses"),
         amount("only_safe_length_km", "km", "length of stream open to fish-safe turbines only"),
         amount("only_safe_theoretical_kw", "kW", "gross theoretical potential there, of resolved heads"),
         amount(
@@ -280,6 +283,11 @@ FISH_SAFE_GAIN = Layer(
             "energy_mwh",
             "MWh/yr",
             "mean annual energy of that selection, by the expected curve that the choice goes by",
+        ),
+        count(
+            "sites_changed",
+            "number of sites of the selection as set that are not in this one, or have another turbine or "
+            "screen there",
         ),
         count("sites_any", "number of sites in the best selection if no turbine counts as fish-safe"),
         amount("energy_any_mwh", "MWh/yr", "mean annual energy of that selection"),

@@ -43,12 +43,12 @@ class FishGroup(Section):
     min_survival: Share | None = Field(
         None, description="minimum survival at one plant, as a share; absent: fish.min_survival"
     )
-    width_share: float = Field(
+    thickness_share: float = Field(
         0.10,
         gt=0,
         lt=1,
-        description="body width as a share of the length, which decides whether the fish fits between the bars of "
-        "a screen: about 0.10 for salmon and trout, 0.03 to 0.035 for eels (from memory)",
+        description="thickness of the body across as a share of the length, which decides whether the fish fits "
+        "between the bars of a screen: about 0.10 for salmon and trout, 0.03 to 0.035 for eels (from memory)",
     )
 
     rules: list[str] | None = Field(

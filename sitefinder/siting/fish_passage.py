@@ -317,6 +317,69 @@ def without_fish_safe(choice):
     return np.where(choice >= SAFE_MAY, NONE_MAY, choice).astype(choice.dtype)
 
 
+# How much lower and higher the bar of survival is taken, to say what it decides: one point either way.
+BAR_CHANGES = (-0.01, 0.01)
+
+
+class SafetyCase(NamedTuple):
+    """One way to judge what is fish-safe.
+
+    ``question`` that rules ask, of `sitefinder.vocabulary.FISH_SAFETIES`; ``evidence``, the weakest grade that
+    counts;
+    ``bar_change``, what the bars of all groups are raised by, 0 for the stated ones.
+    """
+
+    question: str
+    evidence: str
+    bar_change: float = 0.0
+
+
+def with_bars(fish, change):
+    """The settings of fish with the bars of all groups raised, within 0 and 1.
+
+    Parameters
+    ----------
+    fish : sitefinder.settings.FishSettings
+    change : float
+        As a share; negative lowers them.
+
+    Returns
+    -------
+    sitefinder.settings.FishSettings
+    """
+    groups = [
+        group.model_copy(update={"min_survival": min(max(fish.bar_of(group) + change, 0.0), 1.0)})
+        for group in fish.migrating
+    ]
+    return fish.model_copy(update={"groups": groups})
+
+
+def weakest_counted(fish):
+    """The weakest grade of evidence that counts in the settings."""
+    return max(fish.evidence, key=EVIDENCE.index)
+
+
+def fish_cases(fish):
+    """Cases that fish safety is judged by: each grade of evidence with the stated bars, and other bars.
+
+    Parameters
+    ----------
+    fish : sitefinder.settings.FishSettings
+
+    Returns
+    -------
+    list of (str, float)
+        The weakest grade of evidence that counts, and the change of the bars.
+    """
+    own = weakest_counted(fish)
+    return [*((grade, 0.0) for grade in EVIDENCE), *((own, change) for change in BAR_CHANGES)]
+
+
+def judged_by(fish, grade, change):
+    """The settings of fish for one of `fish_cases`; other bars keep the grades that are stated."""
+    return with_bars(fish, change) if change else fish.model_copy(update={"evidence": grades_counted(grade)})
+
+
 def as_asked(choice, question, own):
     """The turbine choice of each stretch if all rules for fish-safe turbines asked one question.
 
@@ -338,7 +401,7 @@ def as_asked(choice, question, own):
     return np.where(choice >= SAFE_MAY, asked, choice).astype(choice.dtype)
 
 
-def gain_by_district(names, district, only_safe, without, by_grade, turbine_names):
+def gain_by_district(names, district, only_safe, without, by_case, own, turbine_names):
     """Selections with and without fish-safe turbines, totalled by district and grade of evidence.
 
     Parameters
@@ -351,17 +414,20 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
         Candidates at which the rules admit only a fish-safe turbine.
     without : Offers
         The selection if no turbine counted as fish-safe.
-    by_grade : dict of (str, str) to Offers
-        The selection for each question that the rules ask, and each weakest grade of evidence that counts.
+    by_case : dict of SafetyCase to Offers
+        The selection for each case.
+    own : SafetyCase
+        The one that the settings state, or come nearest to.
     turbine_names : ndarray of str
         By the number of the class.
 
     Returns
     -------
     DataFrame
-        A row for each district, question and grade: ``district``, ``question``, ``evidence``, ``sites_any``,
+        A row for each district and case: ``district``, ``question``, ``evidence``, ``bar_change``, ``sites_any``,
         ``energy_any_mwh``,
-        ``sites``, ``energy_mwh``, ``sites_only_safe``, ``power_only_safe_kw``, ``energy_only_safe_mwh``,
+        ``sites``, ``sites_changed`` (of the own case, that are not there or are other plants), ``energy_mwh``,
+        ``sites_only_safe``, ``power_only_safe_kw``, ``energy_only_safe_mwh``,
         ``gain_mwh``, ``turbines`` (classes chosen where only fish-safe ones may be used, by name).
 
     Notes
@@ -376,7 +442,7 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
         in_district = district == name
         any_set = without.chosen & in_district
         any_mwh = without.valued["energy_mwh"].to_numpy()[any_set].sum()
-        for (question, grade), offers in by_grade.items():
+        for case, offers in by_case.items():
             picked = offers.chosen & in_district
             protected = picked & only_safe
             energy = offers.valued["energy_mwh"].to_numpy()
@@ -385,11 +451,11 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
             rows.append(
                 {
                     "district": name,
-                    "question": question,
-                    "evidence": grade,
+                    **case._asdict(),
                     "sites_any": int(any_set.sum()),
                     "energy_any_mwh": any_mwh,
                     "sites": int(picked.sum()),
+                    "sites_changed": int((_is_other(by_case[own], offers) & in_district).sum()),
                     "energy_mwh": energy[picked].sum(),
                     "sites_only_safe": int(protected.sum()),
                     "power_only_safe_kw": offers.valued["power_kw"].to_numpy()[protected].sum(),
@@ -399,3 +465,11 @@ def gain_by_district(names, district, only_safe, without, by_grade, turbine_name
                 }
             )
     return pd.DataFrame(rows)
+
+
+# Sites of a selection that another one does not have, or has with another turbine or screen.
+def _is_other(offers, other):
+    same = offers.chosen & other.chosen
+    for name in ("turbine", "screened"):
+        same &= offers.valued[name].to_numpy() == other.valued[name].to_numpy()
+    return offers.chosen & ~same

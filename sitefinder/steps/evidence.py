@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 
 from sitefinder.energy.fish_survival import classes_that_may_be_safe
-from sitefinder.schema import EVIDENCE
 from sitefinder.siting.candidates import subset
-from sitefinder.siting.fish_passage import grades_counted
+from sitefinder.siting.fish_passage import fish_cases, judged_by
 from sitefinder.siting.selection import PREFIXES
 from sitefinder.steps.candidates import value_all
 from sitefinder.steps.closed_months import value_closed, with_closed
@@ -32,15 +31,16 @@ FISH_SAFE_COLUMNS = tuple(prefix for prefix in PREFIXES if prefix != "any_")
 
 
 class EvidenceValues(NamedTuple):
-    """The valuation with fish-safe turbines by the weakest grade of evidence that counts, where that matters.
+    """The valuation with fish-safe turbines by grade of evidence and by the bar, where that matters.
 
-    ``rows`` marks the candidates that are valued, bool of shape (n,). ``by_grade`` has their columns ``safe_…``
-    and ``as_built_…``, of the marked rows alone, for each grade that is not the run's own; it is empty without
+    ``rows`` marks the candidates that are valued, bool of shape (n,). ``by_case`` has their columns ``safe_…``
+    and ``as_built_…``, of the marked rows alone, for each grade, with a
+    change of the bar, that is not the run's own; it is empty without
     marked rows.
     """
 
     rows: npt.NDArray[np.bool_]
-    by_grade: dict[str, pd.DataFrame]
+    by_case: dict[tuple[str, float], pd.DataFrame]
 
 
 def value_by_evidence(
@@ -53,19 +53,19 @@ def value_by_evidence(
     closed_months: npt.NDArray[np.int64],
     fish_safe_only: npt.NDArray[np.bool_],
 ) -> EvidenceValues:
-    """The valuation where rules admit fish-safe turbines only, by grade of evidence.
+    """The valuation where rules admit fish-safe turbines only, by grade of evidence and by the bar.
 
     As `value_all`, it does not depend on what else rules exclude.
     """
-    by_grade: dict[str, pd.DataFrame] = {}
-    known: dict[tuple[bool, ...], pd.DataFrame] = {}
+    by_case: dict[tuple[str, float], pd.DataFrame] = {}
+    known: dict[tuple[object, ...], pd.DataFrame] = {}
     protected = subset(stretches, fish_safe_only)
-    for grade in EVIDENCE if fish_safe_only.any() else ():
-        counted = grades_counted(grade)
-        if set(counted) == set(settings.fish.evidence):
+    for grade, change in fish_cases(settings.fish) if fish_safe_only.any() else ():
+        fish = judged_by(settings.fish, grade, change)
+        if not change and set(fish.evidence) == set(settings.fish.evidence):
             continue
-        other = settings.model_copy(update={"fish": settings.fish.model_copy(update={"evidence": counted})})
-        safety = classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, other.fish)
+        other = settings.model_copy(update={"fish": fish})
+        safety = (change, *classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, fish))
         # A grade that makes no further class safe changes nothing.
         if safety not in known:
             valued = value_all(other, inputs, protected, flows, water_depths)
@@ -74,8 +74,8 @@ def value_by_evidence(
                 valued, value_closed(other, inputs, protected, flows, water_depths, months, closed)
             )
             known[safety] = valued[[name for name in valued.columns if name.startswith(FISH_SAFE_COLUMNS)]]
-        by_grade[grade] = known[safety]
-    return EvidenceValues(fish_safe_only, by_grade)
+        by_case[grade, change] = known[safety]
+    return EvidenceValues(fish_safe_only, by_case)
 
 
 def joined_evidence(
@@ -85,14 +85,14 @@ def joined_evidence(
     rows = joined_values({name: own.rows for name, own in found.items()}, systems, stretches)
     extents = extents_of(systems, stretches)
     valued = {name: own for name, own in found.items() if own.rows.any()}
-    by_grade: dict[str, pd.DataFrame] = {}
+    by_case: dict[tuple[str, float], pd.DataFrame] = {}
     known: dict[tuple[int, ...], pd.DataFrame] = {}
-    for grade in next(iter(valued.values())).by_grade if valued else ():
-        tables = [own.by_grade[grade] for own in valued.values()]
+    for case in next(iter(valued.values())).by_case if valued else ():
+        tables = [own.by_case[case] for own in valued.values()]
         same = tuple(map(id, tables))
         if same not in known:
             numbers = np.concatenate([extents[name].candidates[own.rows] for name, own in valued.items()])
             order = np.argsort(numbers, kind="stable")
             known[same] = pd.concat(tables, ignore_index=True).iloc[order].reset_index(drop=True)
-        by_grade[grade] = known[same]
-    return EvidenceValues(rows, by_grade)
+        by_case[case] = known[same]
+    return EvidenceValues(rows, by_case)

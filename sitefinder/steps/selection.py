@@ -10,16 +10,20 @@ import pandas as pd
 from sitefinder.energy.fish_survival import GRADES, classes_that_may_be_safe
 from sitefinder.network.stations import without_repeats
 from sitefinder.rules.verdicts import SAFE_MAY
-from sitefinder.schema import EVIDENCE, LAYERS, has_flag
+from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, district_of, in_region
 from sitefinder.siting.fish_passage import (
     MigrationPath,
+    SafetyCase,
     as_asked,
     entered_at,
+    fish_cases,
     gain_by_district,
     grades_counted,
+    judged_by,
     plants_to_outlet,
     survival_to_outlet,
+    weakest_counted,
     without_fish_safe,
     worst_from_above,
 )
@@ -328,11 +332,13 @@ def published_spawning(
 class FishSafety(NamedTuple):
     """The best set if no turbine counted as fish-safe, and the best sets with them.
 
-    ``by_grade`` holds these by the question that rules ask and the weakest grade of evidence that counts.
+    ``by_case`` holds these by the question that rules ask, the weakest grade of evidence that counts, and the bar;
+    ``own`` is the case of the settings.
     """
 
     without: Offers
-    by_grade: dict[tuple[str, str], Offers]
+    by_case: dict[SafetyCase, Offers]
+    own: SafetyCase
 
 
 def weigh_fish_safety(
@@ -356,20 +362,24 @@ def weigh_fish_safety(
         return choosing(settings, inputs, *given)()
 
     without = best(settings, verdicts._replace(choice=without_fish_safe(verdicts.choice)), energy)
-    by_grade, known = {}, {}
+    by_case, known = {}, {}
     for question in names(FISH_SAFETIES):
         asked = verdicts._replace(choice=as_asked(verdicts.choice, question, settings.fish.safe))
         # Where no rule asks, both questions have one answer.
         differs = question if (asked.choice != verdicts.choice).any() else settings.fish.safe
-        for grade in EVIDENCE:
-            fish = settings.fish.model_copy(update={"evidence": grades_counted(grade)})
+        for grade, change in fish_cases(settings.fish):
+            # Other bars are examined for the question of the settings alone.
+            if change and question != settings.fish.safe:
+                continue
+            fish = judged_by(settings.fish, grade, change)
             other = settings.model_copy(update={"fish": fish})
             # A grade that makes no further class safe changes nothing.
-            safety = differs, classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, other.fish)
-            if safety not in known:
-                known[safety] = best(other, asked, _valued_by(grade, evidence_values, energy, verdicts))
-            by_grade[question, grade] = known[safety]
-    return FishSafety(without, by_grade)
+            safe = classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, fish)
+            case = differs, change, safe
+            if case not in known:
+                known[case] = best(other, asked, _valued_by((grade, change), evidence_values, energy, verdicts))
+            by_case[SafetyCase(question, grade, change)] = known[case]
+    return FishSafety(without, by_case, SafetyCase(settings.fish.safe, weakest_counted(settings.fish)))
 
 
 def joined_fish_safety(
@@ -377,25 +387,26 @@ def joined_fish_safety(
 ) -> FishSafety:
     """Best sets without fish-safe turbines and with them, from those of each drainage system."""
     without = _joined_offers({name: own.without for name, own in found.items()}, systems, stretches)
-    by_grade: dict[tuple[str, str], Offers] = {}
+    by_case: dict[SafetyCase, Offers] = {}
     known: dict[tuple[int, ...], Offers] = {}
-    for case in next(iter(found.values())).by_grade if found else ():
-        sets = {name: own.by_grade[case] for name, own in found.items()}
+    first = next(iter(found.values()))
+    for case in first.by_case:
+        sets = {name: own.by_case[case] for name, own in found.items()}
         # Grades that share their set in every system share it in the region.
         same = tuple(map(id, sets.values()))
         if same not in known:
             known[same] = _joined_offers(sets, systems, stretches)
-        by_grade[case] = known[same]
-    return FishSafety(without, by_grade)
+        by_case[case] = known[same]
+    return FishSafety(without, by_case, first.own)
 
 
-# The valuation by another grade, where that matters: at stretches that admit fish-safe turbines only.
+# The valuation by another grade or bar, where that matters: at stretches that admit fish-safe turbines only.
 def _valued_by(
-    grade: str, evidence_values: EvidenceValues, energy: pd.DataFrame, verdicts: Judged
+    case: tuple[str, float], evidence_values: EvidenceValues, energy: pd.DataFrame, verdicts: Judged
 ) -> pd.DataFrame:
-    if grade not in evidence_values.by_grade:
+    if case not in evidence_values.by_case:
         return energy
-    found = evidence_values.by_grade[grade]
+    found = evidence_values.by_case[case]
     valued = np.flatnonzero(evidence_values.rows)
     counts = verdicts.choice[valued] >= SAFE_MAY
     columns: dict[str, npt.NDArray[Any]] = {}
@@ -448,8 +459,10 @@ def fish_safe_gain_table(
     potential = _potential(settings, reaches, lengths)
     for name in potential:
         table[name] = table["district"].map(potential[name]).fillna(0.0)
-    as_set = [set(grades_counted(grade)) == set(settings.fish.evidence) for grade in table["evidence"]]
-    table["as_set"] = np.array(as_set, dtype=bool) & (table["question"] == settings.fish.safe).to_numpy()
+    counted = table["evidence"].map(lambda grade: set(grades_counted(grade)))
+    as_set = counted == set(settings.fish.evidence)
+    as_set &= (table["question"] == settings.fish.safe) & (table["bar_change"] == 0.0)
+    table["as_set"] = as_set
     gain: pd.DataFrame = table[[column.name for column in LAYERS["fish_safe_gain"].columns]]
     return gain
 

@@ -302,10 +302,10 @@ def _own_marks(marks: npt.NDArray[np.bool_], extent: Extent) -> npt.NDArray[np.b
 def _own_evidence(values: EvidenceValues, extent: Extent) -> EvidenceValues:
     rows = values.rows[extent.candidates]
     # Where nothing of a system is valued, the other systems do not matter to it.
-    tables = values.by_grade if rows.any() else {}
+    tables = values.by_case if rows.any() else {}
     own = (np.cumsum(values.rows) - 1)[extent.candidates[rows]]
     known = {id(table): table.iloc[own].reset_index(drop=True) for table in tables.values()}
-    return values._replace(rows=rows, by_grade={grade: known[id(table)] for grade, table in tables.items()})
+    return values._replace(rows=rows, by_case={case: known[id(table)] for case, table in tables.items()})
 
 
 # How each result is cut, by the name of its stage.

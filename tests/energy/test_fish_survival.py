@@ -21,7 +21,7 @@ from sitefinder.settings import FishGroup, FishSettings
 
 TESTED, MODELLED, CLAIMED, NONE = range(4)
 SMOLTS = FishGroup(name="smolts", lengths_m=[0.15, 0.2], direction="down")
-EELS = FishGroup(name="eels", lengths_m=[0.7], direction="down", min_survival=0.8, width_share=0.03)
+EELS = FishGroup(name="eels", lengths_m=[0.7], direction="down", min_survival=0.8, thickness_share=0.03)
 ADULTS = FishGroup(name="adult trout", lengths_m=[0.4], direction="up")
 
 

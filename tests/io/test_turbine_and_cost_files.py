@@ -104,7 +104,7 @@ def test_every_problem_of_a_turbine_file_is_said_at_once(turbine_file, tmp_path)
         {
             "units_max = 3": "units_mots = 3",
             "head_range_m = [2.0, 40.0]": "head_range_m = [-2.0, 40.0]",
-            'evidence = "tested"': 'evidence = "surely"',
+            'form = "axial"': 'form = "surely"',
         },
     )
 
@@ -115,7 +115,7 @@ def test_every_problem_of_a_turbine_file_is_said_at_once(turbine_file, tmp_path)
         "turbine files: 1 problem",
         f"  {copy}: 4 problems",
         "    turbines[1].head_range_m[1]: input should be greater than 0 (found -2.0)",
-        "    turbines[1].survival.evidence: input should be 'tested', 'claimed' or 'none' (found 'surely')",
+        "    turbines[1].strike.form: input should be 'axial' or 'radial' (found 'surely')",
         "    turbines[1].units_max: missing",
         "    turbines[1].units_mots: no such setting; did you mean units_max?",
     ]

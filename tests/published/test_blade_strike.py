@@ -2,10 +2,10 @@
 
 Model: G. F. Franke and others (1997), Development of environmentally advanced hydropower turbine system design
 concepts, INEEL/EXT-97-00639. Trials: dimensions, fish and survival of each turbine are from memory (medium
-confidence in the digits, low for Safe Harbor and Conowingo), since no stored copy with the tables could be read; of
-Bonneville 0.93 to 0.98, which was hoped of the new runners, was read in a newspaper of 1999 (bluefish.org). Trials
-count deaths by pressure and shear too, which the model leaves out: it is in the upper part of their intervals, or
-above.
+confidence in the digits, low for Safe Harbor and Conowingo), since no stored copy with the tables could be read.
+Of Bonneville 0.93 to 0.98, which was hoped of the new runners, was read in a newspaper of 1999 (bluefish.org).
+Trials count deaths by pressure and shear too, which the model leaves out: it is in the upper part of their
+intervals, or above.
 """
 
 import math

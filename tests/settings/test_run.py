@@ -65,8 +65,8 @@ def test_several_problems_are_reported_at_once_by_key_with_the_nearest_name():
         "  network.snap_m: input should be greater than or equal to 0 (found -5)\n"
         "  network.station_spacing_m: input should be a valid number, unable to parse string as a number"
         " (found 'wide')\n"
-        "  rules[1].action: input should be 'exclude', 'conditional', 'fish_safe_only', 'no_diversion',"
-        " 'no_new_barrier' or 'note' (found 'exclud')\n"
+        "  rules[1].action: input should be 'exclude', 'conditional', 'fish_safe_only', 'fish_safe_as_built',"
+        " 'no_diversion', 'no_new_barrier' or 'note' (found 'exclud')\n"
         "  rules[1].bufer_m: no such setting; did you mean buffer_m?\n"
         "  run.crs: missing"
     )

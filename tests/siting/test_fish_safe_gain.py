@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from sitefinder.siting.fish_passage import gain_by_district, grades_counted, without_fish_safe
+from sitefinder.siting.fish_passage import as_asked, gain_by_district, grades_counted, without_fish_safe
 from sitefinder.siting.selection import Offers
 
 TURBINES = np.array(["propeller", "screw"], dtype=object)
@@ -23,14 +23,23 @@ def offers(chosen, energy_mwh, turbine, screened):
 
 def test_grades_are_counted_from_the_best_down():
     assert grades_counted("tested") == ["tested"]
-    assert grades_counted("none") == ["tested", "claimed", "none"]
+    assert grades_counted("none") == ["tested", "modelled", "claimed", "none"]
 
 
 def test_without_fish_safe_turbines_nothing_may_stand_where_only_they_may():
-    choice = np.array([0, 1, -1], dtype=np.int8)
+    choice = np.array([0, 1, 2, -1], dtype=np.int8)
 
-    assert without_fish_safe(choice).tolist() == [0, -1, -1]
+    assert without_fish_safe(choice).tolist() == [0, -1, -1, -1]
     assert without_fish_safe(choice).dtype == np.int8
+
+
+def test_the_other_question_is_asked_of_every_rule_and_the_own_one_as_each_rule_asks():
+    choice = np.array([0, 1, 2, -1], dtype=np.int8)
+
+    assert as_asked(choice, "screened", "screened").tolist() == [0, 1, 2, -1]
+    assert as_asked(choice, "as_built", "screened").tolist() == [0, 2, 2, -1]
+    assert as_asked(choice, "screened", "as_built").tolist() == [0, 1, 1, -1]
+    assert as_asked(choice, "as_built", "screened").dtype == np.int8
 
 
 def test_both_measures_are_reported_for_each_district_and_grade():
@@ -41,9 +50,10 @@ def test_both_measures_are_reported_for_each_district_and_grade():
     tested = offers([False, True, True], [40.0, 100.0, 10.0], [0, 0, 0], [False, True, False])
     claimed = offers([False, True, True], [40.0, 120.0, 10.0], [0, 1, 0], [False] * 3)
 
-    table = gain_by_district(
-        ["Up", "Down", ""], district, only_safe, without, {"tested": tested, "claimed": claimed}, TURBINES
-    ).set_index(["district", "evidence"])
+    cases = {("screened", "tested"): tested, ("screened", "claimed"): claimed, ("as_built", "tested"): without}
+    both = gain_by_district(["Up", "Down", ""], district, only_safe, without, cases, TURBINES)
+    table = both[both["question"] == "screened"].set_index(["district", "evidence"])
+    as_built = both[both["question"] == "as_built"].set_index("district")
 
     up = table.loc[("Up", "tested")]
     assert (up["sites_any"], up["energy_any_mwh"]) == (1, 40.0)
@@ -56,3 +66,5 @@ def test_both_measures_are_reported_for_each_district_and_grade():
     down = table.loc[("Down", "claimed")]
     assert (down["sites"], down["sites_only_safe"], down["gain_mwh"], down["turbines"]) == (1, 0, 0.0, "")
     assert table.loc[("", "tested"), "sites"] == 0
+    # Without a screen nothing may stand there: as if no turbine were safe.
+    assert as_built.loc["Up", ["sites", "sites_only_safe", "gain_mwh"]].tolist() == [1, 0, 0.0]

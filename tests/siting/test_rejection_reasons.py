@@ -66,7 +66,7 @@ def candidates(pairs, scheme_type="at_barrier"):
 def valuation(net_value, *, energy=None, cost=None, turbine=None):
     count = len(net_value)
     columns = {}
-    for prefix, share in zip(PREFIXES, (1.0, 0.5), strict=True):
+    for prefix, share in zip(PREFIXES, (1.0, 0.5, 0.25), strict=True):
         for name in VALUED:
             columns[prefix + name] = np.ones(count)
         columns[prefix + "net_annual_value"] = np.array(net_value, dtype=float) * share
@@ -98,12 +98,13 @@ def chosen_rows(
 
 
 def test_the_valuation_is_the_one_that_the_rules_leave():
-    valued = valued_for(valuation([10.0, 10.0, 10.0]), np.array([0, 1, -1]))
+    valued = valued_for(valuation([10.0] * 4), np.array([0, 1, -1, 2]))
 
-    assert valued["net_annual_value"].tolist() == pytest.approx([10.0, 5.0, np.nan], nan_ok=True)
-    assert valued["turbine"].tolist() == [0, 0, -1]
-    assert valued["units"].tolist() == [1, 1, 0]
-    assert valued["screened"].tolist() == [False, True, False]
+    assert valued["net_annual_value"].tolist() == pytest.approx([10.0, 5.0, np.nan, 2.5], nan_ok=True)
+    assert valued["turbine"].tolist() == [0, 0, -1, 0]
+    assert valued["units"].tolist() == [1, 1, 0, 1]
+    assert valued["grade"].tolist() == [1, 1, -1, 1]
+    assert valued["screened"].tolist() == [False, True, False, False]
     assert list(valued) == list(VALUED)
 
 
@@ -288,7 +289,7 @@ def test_without_candidates_nothing_is_chosen_and_every_reach_has_too_little_hea
 
 
 # Three candidates in a row below a spawning ground, each in a reach of its own, and a fourth that overlaps one.
-def three_below_spawning(minimum, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, survival=(0.9, 0.99)):
+def three_below_spawning(minimum, *, worth=(10.0, 9.0, 8.0, 3.0), choice=None, survival=(0.9, 0.99, 0.995)):
     pairs = [(0, 2), (2, 4), (4, 6), (1, 2)]
     way = MigrationPath(np.arange(7) == 0, np.ones(7), np.tile(survival, (4, 1)), minimum)
     given = {"choice": choice, "stations": 7, "way": way}
@@ -307,7 +308,7 @@ def test_without_a_minimum_survival_fish_passage_changes_no_choice():
 
 def test_what_only_fish_passage_keeps_out_says_so():
     # 0.9 cubed is 0.729. No turbine is safer, so the site with the lowest value goes.
-    rows, offers, notes = three_below_spawning(0.8, survival=(0.9, 0.5))
+    rows, offers, notes = three_below_spawning(0.8, survival=(0.9, 0.5, 0.5))
 
     assert rows == [0, 1]
     assert offers.kept_out.tolist() == [False, False, True, False]
@@ -333,6 +334,15 @@ def test_a_site_that_a_rule_wants_fish_safe_counts_with_that_survival_and_is_not
     # 0.9 by 0.99 by 0.99 is 0.882.
     assert rows == [0, 1, 2]
     assert not offers.safe_by_passage_limit.any()
+
+
+def test_a_site_that_a_rule_wants_safe_as_built_counts_with_that_survival_and_stays_so():
+    # 0.995 by 0.9 by 0.995 is 0.891; were the first or the third only safe with a screen it would be 0.882 or so.
+    rows, offers, _ = three_below_spawning(0.89, choice=[2, 0, 2, 0])
+
+    assert rows == [0, 1, 2]
+    assert not offers.safe_by_passage_limit.any()
+    assert offers.valued["net_annual_value"].tolist()[:3] == pytest.approx([2.5, 9.0, 2.0])
 
 
 # All sets of candidates without overlap on a chain.

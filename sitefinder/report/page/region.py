@@ -1,5 +1,7 @@
 """The region on the page: headline totals, tables by verdict, rule, district and stream, and their sources."""
 
+import itertools
+
 from sitefinder.report.page.figures import (
     DASH,
     Cell,
@@ -27,6 +29,7 @@ from sitefinder.units import (
 from sitefinder.vocabulary import (
     ACTIONS,
     EVIDENCE_GRADES,
+    FISH_SAFETIES,
     FLAGS,
     REJECTION_REASONS,
     VERDICTS,
@@ -325,17 +328,20 @@ def _fish_safe_table(gain):
         "gain_mwh": "gain [MWh/yr]",
     }
     rows = []
-    for evidence, words in GRADES_COUNTED.items():
-        of_grade = gain[gain["evidence"] == evidence]
-        if len(of_grade):
-            sums = of_grade[list(columns)].sum()
-            chosen = " (as in the settings)" if of_grade["as_set"].any() else ""
+    bars = sorted(gain["bar_change"].unique(), key=lambda change: (change != 0.0, change))
+    for question, evidence, bar_change in itertools.product(labels(FISH_SAFETIES), GRADES_COUNTED, bars):
+        own = (gain["question"] == question) & (gain["evidence"] == evidence) & (gain["bar_change"] == bar_change)
+        if own.any():
+            sums = gain.loc[own, list(columns)].sum()
+            words = GRADES_COUNTED[evidence] + (" (as in the settings)" if gain.loc[own, "as_set"].any() else "")
             cells = {name: amount_cell(sums[name]) for name in columns}
             number = int(sums["sites_only_safe"])
             cells["sites_only_safe"] = figure_cell(str(number), number)
-            rows.append([words + chosen, *cells.values()])
+            bar = f"{bar_change:+.2f}" if bar_change else "as stated"
+            rows.append([labels(FISH_SAFETIES)[question], words, bar, *cells.values()])
     meanings = [Heading(head, meaning_of("fish_safe_gain", name)) for name, head in columns.items()]
-    return table("Gain from fish-safe turbines", ["evidence that counts", *meanings], rows, identity="fish-safe")
+    heads = ["rules ask for turbines", "evidence that counts", "bar of survival", *meanings]
+    return table("Gain from fish-safe turbines", heads, rows, identity="fish-safe")
 
 
 def passage_survival(streams):
