@@ -311,8 +311,8 @@ FILE_STAGES = {
 SUMMARY = _file(
     "summary",
     "summary:make_summary",
-    "sites reaches structures drops screening_cascade fish_safe_gain fish_groups fish_totals fish_passage fish_sites "
-    "streams provenance minimum_heads repairs totals flow_equations sites_by_price cumulative_limits",
+    "sites reaches structures drops screening_cascade fish_safe_gain fish_groups fish_totals fish_passage "
+    "fish_sites streams provenance minimum_heads repairs totals flow_equations sites_by_price cumulative_limits",
     "money",
     "run.name ranking.allow uncertainty.year_to_year_sd costs",
     scratch=False,

@@ -21,7 +21,7 @@ VALUED_BY = (
 # Settings that survival of fish at a plant, and what is fish-safe, depend on.
 SAFE_BY = (
     "fish.groups.name fish.groups.lengths_m fish.groups.direction fish.groups.min_survival "
-    "fish.groups.width_share fish.min_survival fish.evidence fish.relative_flow"
+    "fish.groups.thickness_share fish.min_survival fish.evidence fish.relative_flow"
 )
 # Settings of the months in which fish migrate, and of what they mean for sites.
 SEASON_BY = "fish.groups.months fish.groups.in_season fish.groups.season_flow_share"
