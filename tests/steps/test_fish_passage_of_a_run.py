@@ -188,7 +188,7 @@ def test_a_pass_in_poor_condition_helps_half_as_much_and_a_new_one_in_full(sampl
     row_of = {name: row for row, name in enumerate(found.barriers.table["barrier_id"])}
 
     assert found.barriers.up_today[row_of["W10"], 0] == pytest.approx(0.31)
-    # W10 carries a site, W02 does not.
+    # W10 has a site, W02 has none.
     assert found.barriers.up_sites[row_of["W10"], 0] == 0.62
     assert found.barriers.up_sites[row_of["W02"], 0] == pytest.approx(0.31)
 
