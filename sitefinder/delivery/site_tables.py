@@ -320,7 +320,8 @@ def _operated(settings, inputs, water, order):
     if water.shares_of is not None and len(order):
         shares = water.shares_of(order["intake"].to_numpy(dtype=np.int64))
         months_mwh = monthly_energies_mwh(order["energy_mwh"], powers_kw, shares)
-    return order.assign(**dict(zip(MONTH_ENERGIES, months_mwh.T, strict=True)))
+    # Copied, so that its many columns lie together in memory again.
+    return order.copy().assign(**dict(zip(MONTH_ENERGIES, months_mwh.T, strict=True)))
 
 
 def site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s):

@@ -688,8 +688,9 @@ def best_of_stretches(
     conduit,
     setting=None,
     safe_flow=None,
+    only_safe=False,
 ):
-    """Best turbine and size of each stretch, for both choices.
+    """Best turbine and size of each stretch, for each choice.
 
     Parameters
     ----------
@@ -719,6 +720,8 @@ def best_of_stretches(
     safe_flow : (ndarray, ndarray) of float64, shape (n, classes), optional
         Design flow of one unit from which on it is fish-safe, as built and behind the screen [m³/s], see
         `sitefinder.energy.fish_survival.least_safe_flow`; by default none is.
+    only_safe : bool
+        Leave the choice ANY out, which saves most of the search.
 
     Returns
     -------
@@ -740,7 +743,7 @@ def best_of_stretches(
     turbine, found, _, counts = _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-        turbines, prices, conduit, setting, safe_flow, False,
+        turbines, prices, conduit, setting, safe_flow, only_safe, False,
     )  # fmt: skip
     return turbine, found, counts
 
@@ -776,7 +779,7 @@ def best_of_turbines(
     return _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-        turbines, prices, conduit, setting, safe_flow, True,
+        turbines, prices, conduit, setting, safe_flow, False, True,
     )[2]  # fmt: skip
 
 
@@ -785,7 +788,7 @@ def best_of_turbines(
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-    turbines, prices, conduit, setting, safe_flow, of_each,
+    turbines, prices, conduit, setting, safe_flow, only_safe, of_each,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.head_min_m), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)
@@ -824,6 +827,7 @@ def _searched(
         np.empty((INTERVALS, 2), dtype=np.int64),
         np.full((CHOICES, HELD), np.nan),
         np.empty(CHOICES),
+        only_safe,
         of_each,
         turbine,
         found,
@@ -841,7 +845,7 @@ def _searched(
         "boolean[:, ::1], "
         "float64[:, ::1], float64[:, ::1], float64[:, ::1], CLASS[::1], "
         "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[::1], int64[::1], "
-        "int64[:, ::1], float64[:, ::1], float64[::1], boolean, int64[:, ::1], float64[:, :, ::1], "
+        "int64[:, ::1], float64[:, ::1], float64[::1], boolean, boolean, int64[:, ::1], float64[:, :, ::1], "
         "float64[:, :, :, ::1], int64[::1]"
     ),
     records={"CLASS": CLASS, "CLASS_AT_SITE": CLASS_AT_SITE, "SEARCH": SEARCH},
@@ -851,7 +855,7 @@ def _search(
     usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, works, shares,
     coarse,
     suits, setting, as_built, screened, classes, efficiency, prices, at_sites, bins, tries, full, stack, best,
-    to_beat, of_each,
+    to_beat, only_safe, of_each,
     turbine, found, each, counts,
 ):  # fmt: skip
     at_site = at_sites[0]
@@ -863,12 +867,15 @@ def _search(
         at_site.by_area, at_site.by_perimeter = works[row, 2], works[row, 3]
         at_site.project_law, at_site.project_law_exponent = project_law[row, 0], project_law[row, 1]
         at_site.second_law, at_site.second_law_exponent = project_law[row, 2], project_law[row, 3]
-        to_beat[ANY] = to_beat[SAFE] = to_beat[AS_BUILT] = -np.inf
+        # Nothing beats an infinite score.
+        to_beat[ANY] = np.inf if only_safe else -np.inf
+        to_beat[SAFE] = to_beat[AS_BUILT] = -np.inf
         if not of_each:
             # A first score to beat, so that poor classes are passed over from the start: that of the middle design
             # flow, with as few units as take it. It is set just below what was found, so that the search finds
             # that, or better, again.
-            best[ANY, BAR] = best[SAFE, BAR] = best[AS_BUILT, BAR] = -np.inf
+            best[ANY, BAR] = to_beat[ANY]
+            best[SAFE, BAR] = best[AS_BUILT, BAR] = -np.inf
             best[ANY, AT] = best[SAFE, AT] = best[AS_BUILT, AT] = -1.0
             if prices.min_capacity_factor <= 0.0:
                 middle = coarse[coarse.shape[0] // 2]

@@ -58,7 +58,16 @@ COLUMNS_IN = ("intake", "scheme_type", "has_fish_pass", *NUMBERS_IN)
 
 
 def value_stretches(
-    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths=None, closed=None, model=None
+    stretches,
+    curve_m3s,
+    environmental_flow_m3s,
+    turbines,
+    costs,
+    settings,
+    depths=None,
+    closed=None,
+    model=None,
+    only_safe=False,
 ):
     """Best turbine, size, energy and cost of each stretch.
 
@@ -85,6 +94,8 @@ def value_stretches(
     model : sitefinder.energy.expectation.FlowModel, optional
         What the stations' flows may be. Size, energy and value are then expectations over the errors of the flow,
         see `sitefinder.energy.expectation.expected_water`; without it the flows are taken as they are.
+    only_safe : bool
+        Leave out the columns ``any_``, which saves most of the search.
 
     Returns
     -------
@@ -126,19 +137,21 @@ def value_stretches(
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
         fits, (setting, can_be_set) = fits_stream(table, group), _settings(group, turbines, arguments)
         safe_flow = least_safe_flow(turbines, costs.screen.design, settings.fish, arguments[NET_HEAD])
-        turbine, found, _ = best_of_stretches(*arguments, fits & can_be_set, *laws, setting, safe_flow)
+        turbine, found, _ = best_of_stretches(*arguments, fits & can_be_set, *laws, setting, safe_flow, only_safe)
         too_small = np.zeros(turbine.shape, dtype=bool)
-        without_turbine = np.flatnonzero((turbine < 0).any(axis=1) & ~fits.all(axis=1))
+        choices = {prefix: choice for prefix, choice in CHOICES.items() if not (only_safe and choice == ANY)}
+        lacks = (turbine[:, list(choices.values())] < 0).any(axis=1)
+        without_turbine = np.flatnonzero(lacks & ~fits.all(axis=1))
         if len(without_turbine):
             # Stretches that would have a turbine in a larger stream.
             own = (part[without_turbine] for part in arguments[3:-1])
             wider = (*arguments[:3], *own, arguments[-1], can_be_set[without_turbine])
             flows_m3s = tuple(part[without_turbine] for part in safe_flow)
-            without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine], flows_m3s)
+            without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine], flows_m3s, only_safe)
             too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
         ends, conduit_m = arguments[2:7], arguments[8]
         columns = {}
-        for prefix, choice in CHOICES.items():
+        for prefix, choice in choices.items():
             part = _choice_columns(turbine[:, choice], found[:, choice], settings)
             size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "turbine"))
             screen_m, bypass_m3s = screen_takes(costs, part["screened"], part["flow_design_m3s"])

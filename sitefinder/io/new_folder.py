@@ -11,7 +11,13 @@ SETTINGS_FILE, DATA_FOLDER = "settings.toml", "data"
 TEMPLATE = Path("new", "settings.toml")
 NAME_LINE = 'name = "My region"\n'
 # What a new folder holds of the data files that come with sitefinder.
-COPIED = ("turbines/generic.toml", "costs/*.toml", "environmental-flow/*.toml", "dem-errors/*.toml")
+COPIED = (
+    "turbines/generic.toml",
+    "screens/*.toml",
+    "costs/*.toml",
+    "environmental-flow/*.toml",
+    "dem-errors/*.toml",
+)
 # Where those are in an installed package, and in a checkout.
 PACKAGE = Path(sitefinder.__file__).parent
 PLACES = (PACKAGE / "generic", PACKAGE.parent / "config")

@@ -191,18 +191,26 @@ def settlements_to_serve(settings: Settings, inputs: RunInputs) -> geopandas.Geo
 
 
 def value_all(
-    settings: Settings, inputs: RunInputs, stretches: Stretches, flows: Flows, water_depths: WaterDepths
+    settings: Settings,
+    inputs: RunInputs,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    *,
+    only_safe: bool = False,
 ) -> pd.DataFrame:
     """Energy and cost of each stretch with any turbine and with fish-safe ones; none where the flow is too small.
 
     Rules have no say here: a new rule redoes no energy. Nor has one stretch a say in another's
-    valuation, so that this is done for each drainage system alone.
+    valuation, so that this is done for each drainage system alone. With `only_safe` there are no columns ``any_``.
     """
     table = stretches.table
     enough = table["flow_mean_m3s"] >= settings.stretches.min_flow_mean_m3s
     enough &= ~table["flow_missing"]
     data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
-    valued = value_stretches(table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data)
+    valued = value_stretches(
+        table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data, only_safe=only_safe
+    )
     columns = {
         name: pd.Series(NO_VALUE.get(without_prefix(name), np.nan), index=table.index, dtype=valued[name].dtype)
         for name in valued

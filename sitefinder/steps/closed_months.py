@@ -215,6 +215,8 @@ def value_closed(
     water_depths: WaterDepths,
     months: Months,
     closed_months: npt.NDArray[np.int64],
+    *,
+    only_safe: bool = False,
 ) -> pd.DataFrame:
     """Energy and cost of the candidates to which months are closed, or that must leave more water in some.
 
@@ -233,7 +235,8 @@ def value_closed(
         own = closed_flows(flows, water_depths, months, at, bits, settings.fish.migrating)
         table = table.assign(**{name: np.searchsorted(own.stations, at) for name, at in ends.items()})
         # Only the table and these parts of the flows are looked at.
-        valued = value_all(settings, inputs, stretches._replace(table=table), own, own.depths)  # type: ignore[arg-type]
+        given = stretches._replace(table=table), own, own.depths
+        valued = value_all(settings, inputs, *given, only_safe=only_safe)  # type: ignore[arg-type]
         found.append(valued.assign(**{CANDIDATE: rows}))
     if not found:
         return pd.DataFrame({CANDIDATE: np.zeros(0, dtype=np.int64)})

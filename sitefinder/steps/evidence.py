@@ -68,10 +68,10 @@ def value_by_evidence(
         safety = (change, *classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, fish))
         # A grade that makes no further class safe changes nothing.
         if safety not in known:
-            valued = value_all(other, inputs, protected, flows, water_depths)
+            valued = value_all(other, inputs, protected, flows, water_depths, only_safe=True)
             closed = closed_months[fish_safe_only]
             valued = with_closed(
-                valued, value_closed(other, inputs, protected, flows, water_depths, months, closed)
+                valued, value_closed(other, inputs, protected, flows, water_depths, months, closed, only_safe=True)
             )
             known[safety] = valued[[name for name in valued.columns if name.startswith(FISH_SAFE_COLUMNS)]]
         by_case[grade, change] = known[safety]

@@ -42,7 +42,8 @@ def test_the_plant_of_a_structure_is_the_best_of_all_turbines_that_fit_there(sam
     results = sample_run.results
     settings, inputs, flows = (results[name] for name in ("settings", "inputs", "flows"))
     table = results["stretches"].table
-    at_weir = table[table["scheme_type"] == "at_barrier"]
+    # Where fish or a rule close months or ask for more water, options go by other flows.
+    at_weir = table[(table["scheme_type"] == "at_barrier") & (results["closed_months"] == 0)]
     ids = results["water_bodies"].structures["structure_id"].to_numpy()[at_weir["structure"]]
     options = turbine_options(
         at_weir.reset_index(drop=True),

@@ -109,7 +109,9 @@ def test_fish_safe_turbines_win_what_the_best_set_without_them_lacks(sample_run)
     gain, sites = sample_run.delivered.tables["fish_safe_gain"], sample_run.delivered.tables["sites"]
     run = gain[gain["as_set"]].set_index("district")
 
-    assert len(gain) == 3 * len(run)
+    # Two questions by four grades, and the bar a point lower and higher for those of the settings.
+    assert len(gain) == (2 * 4 + 2) * len(run)
+    assert (run["sites_changed"] == 0).all()
     for district, row in run.iterrows():
         mine = sites[sites["district"] == district]
         protected = mine[mine["mark_fish_safe_only"]]
@@ -129,7 +131,7 @@ def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, give
     settings, inputs = given
     results = sample_run.results
     # A bar that no class meets as tested once the screw is left out, but several as claimed.
-    strict = with_section(settings, "fish", min_survival=0.97)
+    strict = with_section(settings, "fish", min_survival=0.97, evidence=["tested"])
     inputs = inputs._replace(turbines=[each for each in inputs.turbines if each.name != "Archimedes screw"])
     stationing, stretches, flows, depths, _, verdicts = (results[name] for name in GAIN_OF)
     energy = value_all(strict, inputs, stretches, flows, depths)
@@ -157,12 +159,27 @@ def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, give
     table = fish_safe_gain_table(strict, inputs, stationing, stretches, verdicts, found, *shown)
     energy_by = table.groupby("evidence")["energy_only_safe_mwh"].sum()
     value = {}
-    for grade, offers in found.by_grade.items():
-        value[grade] = offers.valued["net_annual_value"].to_numpy()[offers.chosen].sum()
+    for case, offers in found.by_case.items():
+        if case.bar_change:
+            continue
+        value[case.question, case.evidence] = offers.valued["net_annual_value"].to_numpy()[offers.chosen].sum()
     without = found.without.valued["net_annual_value"].to_numpy()[found.without.chosen].sum()
-    assert without <= value["tested"] <= value["claimed"] <= value["none"]
-    assert value["tested"] < value["none"]
-    assert set(energy_by.index) == {"tested", "claimed", "none"}
+    for question in ("as_built", "screened"):
+        by_grade = [value[question, grade] for grade in ("tested", "modelled", "claimed", "none")]
+        assert without <= by_grade[0]
+        assert by_grade == sorted(by_grade)
+        assert by_grade[0] < by_grade[-1]
+    # What may have a screen is worth no less than what may not.
+    assert all(value["screened", grade] >= value["as_built", grade] for grade in ("tested", "modelled", "claimed"))
+    assert set(energy_by.index) == {"tested", "modelled", "claimed", "none"}
+    # A lower bar gains, and a higher one loses.
+    by_bar = {case.bar_change: offers for case, offers in found.by_case.items() if case[:2] == found.own[:2]}
+    worth = [
+        by_bar[change].valued["net_annual_value"].to_numpy()[by_bar[change].chosen].sum()
+        for change in sorted(by_bar)
+    ]
+    assert sorted(by_bar) == [-0.01, 0.0, 0.01]
+    assert worth == sorted(worth, reverse=True)
 
 
 def test_spacing_and_hard_limits_never_raise_the_value_of_the_set(sample_run, given):

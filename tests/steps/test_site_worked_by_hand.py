@@ -1,6 +1,6 @@
 """One site worked by hand, from the cells of a DEM to the cost of a kilowatt-hour, against the delivered file.
 
-Every number below is plain arithmetic on the cells laid out here and on the four files in ``by_hand``, one step a
+Every number below is plain arithmetic on the cells laid out here and on the five files in ``by_hand``, one step a
 line with its unit; nothing of the package takes part in it. The formulas are those of textbooks:
 P = rho · g · Q · H · eta, and r / (1 - (1 + r)^-n) for the yearly payment of a capital. The place is invented.
 """
