@@ -1,9 +1,9 @@
-"""Groups of fish at the sites of the sample: the delivered layer against each site's own plant, and both questions."""
+"""Groups of fish at the sites of the sample: the layer against each site's own plant, and both questions."""
 
 import numpy as np
 import pytest
 
-from sitefinder.energy.fish_survival import as_built_share, screened_share, turbine_grade
+from sitefinder.energy.fish_survival import GRADES, as_built_share, screened_share, turbine_grade
 from sitefinder.energy.hydraulics import net_head_m
 
 
@@ -26,10 +26,8 @@ def test_each_site_and_group_has_the_survival_of_its_own_plant(of_sites):
         head = net_head_m(np.array([row["head_m"]]), np.array([row["conduit_length_m"]]), settings.energy)
         unit = np.array([row["flow_design_m3s"] / row["units"]])
         turbine = turbines[row["turbine"]]
-        own = [
-            as_built_share(turbine, length, unit, head, settings.fish.relative_flow)[0]
-            for length in group.lengths_m
-        ]
+        load = settings.fish.relative_flow
+        own = [as_built_share(turbine, length, unit, head, load)[0] for length in group.lengths_m]
         behind = [
             float(screened_share(screen, length, group.thickness_share, share))
             for length, share in zip(group.lengths_m, own, strict=True)
@@ -37,10 +35,8 @@ def test_each_site_and_group_has_the_survival_of_its_own_plant(of_sites):
         assert row["survival_as_built"] == pytest.approx(min(own), rel=1e-9)
         assert row["survival_screened"] == pytest.approx(min(behind), rel=1e-9)
         assert row["survival"] == row["survival_screened" if row["screened"] else "survival_as_built"]
-        grade = settings.fish.evidence.count(
-            ["tested", "modelled", "claimed", "none"][turbine_grade(turbine, 0.2)]
-        )
-        assert row["safe_as_built"] == (min(own) >= 0.95 and bool(grade))
+        grade = GRADES[turbine_grade(turbine, 0.2)]
+        assert row["safe_as_built"] == (min(own) >= 0.95 and grade in settings.fish.evidence)
 
 
 def test_both_answers_of_the_sites_are_those_of_their_groups(of_sites):
@@ -78,9 +74,6 @@ def test_a_point_of_the_bar_is_examined_for_the_question_of_the_run(sample_run):
     assert set(moved["question"]) == {sample_run.results["settings"].fish.safe}
     assert sorted(moved["bar_change"].unique()) == [-0.01, 0.01]
     assert not moved["as_set"].any()
-    by_bar = (
-        gain[(gain["question"] == "screened") & (gain["evidence"] == "modelled")]
-        .groupby("bar_change")["sites"]
-        .sum()
-    )
+    own = gain[(gain["question"] == "screened") & (gain["evidence"] == "modelled")]
+    by_bar = own.groupby("bar_change")["sites"].sum()
     assert (by_bar > 0).all()
