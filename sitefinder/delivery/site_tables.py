@@ -319,7 +319,7 @@ def _operated(settings, inputs, water, order):
     if water.shares_of is not None and len(order):
         shares = water.shares_of(order["intake"].to_numpy(dtype=np.int64))
         months_mwh = monthly_energies_mwh(order["energy_mwh"], powers_kw, shares)
-    return order.assign(**dict(zip(MONTH_ENERGIES, months_mwh.T, strict=True)))
+    return order.copy().assign(**dict(zip(MONTH_ENERGIES, months_mwh.T, strict=True)))
 
 
 def site_powers_kw(settings, inputs, flows, water_depths, order, left_m3s):
@@ -692,8 +692,10 @@ def _described(
     table["turbine_number"] = table["turbine"].to_numpy(dtype=np.int64)
     names = np.array([turbine.name for turbine in inputs.turbines], dtype=object)
     table["turbine"] = names[table["turbine_number"]]
-    table["bypass_flow_m3s"] = _screens(inputs, table)[1]
-    table = table.assign(**_fish_figures(settings, inputs, table))
+    # In one piece: a table of many single columns is slow to add to.
+    table = table.assign(
+        bypass_flow_m3s=_screens(inputs, table)[1], **_fish_figures(settings, inputs, table)
+    ).copy()
     kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
     kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
     kinds[CONDUIT_UNRESOLVED.name] = table["conduit_unresolved"].to_numpy(dtype=bool)
