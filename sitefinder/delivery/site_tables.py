@@ -752,8 +752,10 @@ def _described(
     table["turbine_number"] = table["turbine"].to_numpy(dtype=np.int64)
     names = np.array([turbine.name for turbine in inputs.turbines], dtype=object)
     table["turbine"] = names[table["turbine_number"]]
-    table["bypass_flow_m3s"] = _screens(inputs, table)[1]
-    table = table.assign(**_fish_figures(settings, inputs, table))
+    # In one piece: a table of many single columns is slow to add to.
+    table = table.assign(
+        bypass_flow_m3s=_screens(inputs, table)[1], **_fish_figures(settings, inputs, table)
+    ).copy()
     kinds = {HEAD_NOT_RESOLVED.name: table["head_unresolved"].to_numpy(dtype=bool)}
     kinds[COST_EXTRAPOLATED.name] = _cost_extrapolated(settings, inputs, table)
     kinds[CONDUIT_UNRESOLVED.name] = table["conduit_unresolved"].to_numpy(dtype=bool)

@@ -268,9 +268,10 @@ def summary_parts(
 
 # What turbines do to fish, and what a point of the bar would move.
 def _fish_safe(tables):
-    if not {"fish_safe_gain", "fish_groups", "provenance"} <= set(tables):
+    if not {"fish_safe_gain", "fish_groups"} <= set(tables):
         return []
-    return fish_safety_text(tables["fish_safe_gain"], tables["fish_groups"], _settings(tables["provenance"]))
+    settings = _settings(tables["provenance"]) if "provenance" in tables else {}
+    return fish_safety_text(tables["fish_safe_gain"], tables["fish_groups"], settings)
 
 
 # The first line, and right below it how far the flows can be trusted.

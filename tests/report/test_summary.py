@@ -283,11 +283,15 @@ def test_how_far_the_heads_as_found_lie_from_the_likely_ones(uncorrected_m, sent
 def gain(**changes):
     columns = {
         "district": ["Up", "Up", "Down", "Down"],
+        "question": "screened",
         "evidence": ["tested", "claimed"] * 2,
+        "bar_change": 0.0,
         "as_set": [False, True] * 2,
         "only_safe_length_km": [2.0, 2.0, 0.5, 0.5],
         "only_safe_theoretical_kw": [100.0, 100.0, 20.0, 20.0],
         "any_theoretical_kw": [300.0, 300.0, 80.0, 80.0],
+        "sites": [1, 2, 1, 2],
+        "sites_changed": 0,
         "sites_only_safe": [0, 1, 0, 1],
         "energy_only_safe_mwh": [0.0, 200.0, 0.0, 50.0],
         "energy_mwh": [100.0, 280.0, 40.0, 90.0],
@@ -297,7 +301,8 @@ def gain(**changes):
 
 
 def with_gain(table):
-    text = summary_text("Alderdale", {"sites": sites(), "reaches": reaches(), "fish_safe_gain": table})
+    given = {"sites": sites(), "reaches": reaches(), "fish_safe_gain": table, "fish_groups": pd.DataFrame()}
+    text = summary_text("Alderdale", given)
     return " ".join(text.split())
 
 

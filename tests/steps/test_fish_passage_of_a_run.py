@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sitefinder.report.fish import fish_passage_texts
+from sitefinder.report.fish import fish_passage_texts, site_points
+from sitefinder.report.page.fish import fish_section
+from sitefinder.report.page.page import page_html
 from sitefinder.steps.fish_passage import find_fish_passage
 
 READS = (
@@ -223,3 +225,39 @@ def test_the_summary_names_each_group_and_what_is_cut_off(sample_run):
     assert isinstance(totals, pd.DataFrame)
     today = totals[(totals["fish_group"] == "sea trout") & (totals["state"] == "today")].iloc[0]
     assert today["stream_km"] == pytest.approx(today["accessible_km"] + today["cut_off_km"])
+
+
+def test_the_page_shows_groups_sites_barriers_and_what_is_assumed(sample_run):
+    handover = sample_run.delivered.handover
+    tables = handover.tables
+
+    section, page = fish_section(handover), page_html(handover)
+
+    assert len(section["groups"]) == 3
+    assert len(section["together"].rows) == 3 * len(STATES)
+    assert len(section["sites"].rows) == len(tables["sites"])
+    first = {
+        heading.text: cell
+        for heading, cell in zip(section["sites"].headings, section["sites"].rows[0], strict=True)
+    }
+    own = tables["fish_sites"].sort_values("rank").groupby("fish_group").first()
+    assert first["sea trout: get up"].exact == repr(float(own.loc["sea trout", "passage_up"]))
+    assert first["eel: survive plant"].exact == repr(float(own.loc["eel", "survival"]))
+    assert section["barriers"].rows[0][0].text == "W17"
+    # Every figure that is not stated says that it is an assumption, or whence it comes.
+    assert all(row[-1].text for row in section["assumptions"].rows)
+    assert '<a href="#fish">Fish</a>' in page
+    for name in ("together", "sites", "barriers", "assumptions"):
+        assert f'id="fish-{name}"' in page
+
+
+def test_a_field_sheet_says_what_its_site_does_to_fish_that_pass_it(sample_run):
+    fish_sites = sample_run.delivered.tables["fish_sites"]
+    past = fish_sites[fish_sites["migrates_past"] & (fish_sites["fish_group"] == "sea trout smolts")]
+
+    points = site_points(fish_sites, past["site_id"].iloc[0])
+
+    assert len(past) == 1
+    assert points[1].startswith("Fish, sea trout smolts: ")
+    assert points[1].endswith("% survive the plant; more water stays in April and May.")
+    assert points[0] == "Fish, sea trout: 62.0 % get up."

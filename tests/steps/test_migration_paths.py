@@ -38,6 +38,8 @@ id_column = "spawning_id"
 action = "note"
 """
 BOUND = FREE.format(passage="min_passage_survival = 0.7")
+# Existing plants alone take more by default than a high minimum allows, and then no site may take any.
+HARMLESS = "existing_survival = 1.0\n"
 WEIRS = '[stretches]\nscheme_types = ["new_weir"]\n\n[costs]\nprice_per_kwh = 1.0\n'
 
 
@@ -199,10 +201,10 @@ def test_ponded_lengths_of_streams_add_up_to_those_of_the_new_weirs(delivered):
 
 def test_sites_of_a_choice_with_rounded_losses_are_flagged(delivered, monkeypatch):
     # Few sums of losses fit below so high a minimum.
-    exact = delivered("exact", "[fish]\nmin_passage_survival = 0.9\n", [])["sites"]
+    exact = delivered("exact", f"[fish]\nmin_passage_survival = 0.9\n{HARMLESS}", [])["sites"]
     monkeypatch.setattr(survival_choice, "MAX_LEVELS", 2)
 
-    sites = delivered("rounded", "[fish]\nmin_passage_survival = 0.8\n", [])["sites"]
+    sites = delivered("rounded", f"[fish]\nmin_passage_survival = 0.8\n{HARMLESS}", [])["sites"]
 
     def is_rounded(table):
         return table["flags"].str.split("; ").map(lambda flags: "survival_rounded" in flags)

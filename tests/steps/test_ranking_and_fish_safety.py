@@ -170,7 +170,7 @@ def test_weaker_evidence_never_lowers_the_value_of_the_best_set(sample_run, give
         assert without <= by_grade[0]
         assert by_grade == sorted(by_grade)
         assert by_grade[0] < by_grade[-1]
-    # What may have a screen is worth no less than what may not.
+    # What may have a screen has no less than what may not.
     assert all(value["screened", grade] >= value["as_built", grade] for grade in ("tested", "modelled", "claimed"))
     assert set(energy_by.index) == {"tested", "modelled", "claimed", "none"}
     # A lower bar gains, and a higher one loses.

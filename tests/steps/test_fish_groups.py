@@ -1,0 +1,79 @@
+"""Groups of fish at the sites of the sample: the layer against each site's own plant, and both questions."""
+
+import numpy as np
+import pytest
+
+from sitefinder.energy.fish_survival import GRADES, as_built_share, screened_share, turbine_grade
+from sitefinder.energy.hydraulics import net_head_m
+
+
+@pytest.fixture(scope="module")
+def of_sites(sample_run):
+    """Sites with their groups, and what a run is made from."""
+    tables = sample_run.delivered.tables
+    both = tables["fish_groups"].merge(tables["sites"], on="site_id", suffixes=("", "_site"))
+    return both, sample_run.results["inputs"], sample_run.results["settings"]
+
+
+def test_each_site_and_group_has_the_survival_of_its_own_plant(of_sites):
+    table, inputs, settings = of_sites
+    turbines = {turbine.name: turbine for turbine in inputs.turbines}
+    screen, [group] = inputs.costs.screen.design, settings.fish.migrating
+
+    assert len(table) == table["site_id"].nunique() > 8
+    assert table["is_assumed"].all()
+    for row in table.to_dict("records"):
+        head = net_head_m(np.array([row["head_m"]]), np.array([row["conduit_length_m"]]), settings.energy)
+        unit = np.array([row["flow_design_m3s"] / row["units"]])
+        turbine = turbines[row["turbine"]]
+        load = settings.fish.relative_flow
+        own = [as_built_share(turbine, length, unit, head, load)[0] for length in group.lengths_m]
+        behind = [
+            float(screened_share(screen, length, group.thickness_share, share))
+            for length, share in zip(group.lengths_m, own, strict=True)
+        ]
+        assert row["survival_as_built"] == pytest.approx(min(own), rel=1e-9)
+        assert row["survival_screened"] == pytest.approx(min(behind), rel=1e-9)
+        assert row["survival"] == row["survival_screened" if row["screened"] else "survival_as_built"]
+        grade = GRADES[turbine_grade(turbine, 0.2)]
+        assert row["safe_as_built"] == (min(own) >= 0.95 and grade in settings.fish.evidence)
+
+
+def test_both_answers_of_the_sites_are_those_of_their_groups(of_sites):
+    table, _, _ = of_sites
+
+    each = table.groupby("site_id")
+    as_built = each["safe_as_built"].all()
+    sites = table.drop_duplicates("site_id").set_index("site_id").loc[as_built.index]
+    assert (sites["fish_safe_as_built"] == as_built).all()
+    # A plant has the screen or not: only with it does it answer for the screen.
+    safe = as_built | (sites["screened"] & each["safe_screened"].all())
+    assert (sites["fish_safe"] == safe).all()
+    assert as_built.any()
+    assert not as_built.all()
+    assert (each["safe_screened"].all() >= as_built).all()
+    assert ((sites["fish_safe_prob"] > 0) >= sites["fish_safe"]).all()
+    assert (sites.loc[~sites["screened"], "bypass_flow_m3s"] == 0.0).all()
+
+
+def test_von_raben_stands_beside_axial_runners_and_kills_more(of_sites):
+    table, inputs, _ = of_sites
+    axial = [each.name for each in inputs.turbines if each.strike is not None and each.strike.form == "axial"]
+
+    known = table["survival_von_raben"].notna()
+    assert known.tolist() == table["turbine"].isin(axial).tolist()
+    assert known.any()
+    # 0.43 of the struck fish die instead of 0.2.
+    assert (table.loc[known, "survival_von_raben"] < table.loc[known, "survival_as_built"]).all()
+
+
+def test_a_point_of_the_bar_is_examined_for_the_question_of_the_run(sample_run):
+    gain = sample_run.delivered.tables["fish_safe_gain"]
+
+    moved = gain[gain["bar_change"] != 0]
+    assert set(moved["question"]) == {sample_run.results["settings"].fish.safe}
+    assert sorted(moved["bar_change"].unique()) == [-0.01, 0.01]
+    assert not moved["as_set"].any()
+    own = gain[(gain["question"] == "screened") & (gain["evidence"] == "modelled")]
+    by_bar = own.groupby("bar_change")["sites"].sum()
+    assert (by_bar > 0).all()
