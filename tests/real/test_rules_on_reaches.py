@@ -55,6 +55,10 @@ source = "CAMELS attributes v2.0, hydrologic region 16 (Addor, Newman, Mizukami 
 kind = "share_of_mean"
 share = 0.1
 
+# Rules are judged on reaches, whatever could be built there: without diversions and new weirs nothing is sized.
+[stretches]
+scheme_types = ["at_barrier"]
+
 [energy]
 turbines = ["{repository}/config/turbines/generic.toml"]
 
