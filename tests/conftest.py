@@ -1,5 +1,6 @@
 """What all tests share: which sitefinder is tested, what a skip means, and one run of the sample region."""
 
+import gc
 import importlib.metadata
 import importlib.util
 import json
@@ -102,6 +103,13 @@ def pytest_collection_modifyitems(items):
             item.add_marker("browser")
         if fixtures & {"browser", "sample_run"}:
             item.add_marker("slow")
+
+
+def pytest_collection_finish():
+    """Look through what was loaded for tests no more: it stays to the end, and each search for garbage passed it."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(200_000, 50, 100)
 
 
 @pytest.hookimpl(wrapper=True)

@@ -111,7 +111,7 @@ def fresh_valley(write_valley, tmp_path, monkeypatch):
 
 @pytest.fixture(scope="session")
 def ran_once(write_valley, made_once):
-    """Folders of the small valley after a run of its tables alone, and after one of all files; only to be copied."""
+    """Folders of the small valley after a run of its tables alone, and after one of all files: only to copy."""
 
     def made(folder):
         tables, all_files = folder / "tables", folder / "all-files"

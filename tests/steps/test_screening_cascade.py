@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.inventory import run_and_deliver
+from sitefinder.inventory import STORE, run
 
 pytestmark = pytest.mark.slow
 
@@ -29,6 +29,10 @@ extends = "sample.toml"
 [run]
 output_folder = "../sample-region/hard"
 store_folder = "../sample-region/out/.sitefinder-store"
+
+# The search for conduits is in the sample region's own cascade.
+[conduits]
+route = "straight_line"
 
 [inputs.lakes]
 path = "../sample-region/hard.gpkg"
@@ -131,7 +135,8 @@ def delivered(sample_run, read_layers, made_once):
 
     def made(_):
         folder = write_hard(sample_run)
-        return {name: read_layers(run_and_deliver(folder / f"{name}.toml").path) for name in ("hard", "allowed")}
+        store = folder.parent / "sample-region" / "out" / STORE
+        return {name: dict(run(folder / f"{name}.toml", store=store).tables) for name in ("hard", "allowed")}
 
     return {"sample": read_layers(sample_run.delivered.path)} | made_once("screening-cascade", made)
 
