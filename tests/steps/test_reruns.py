@@ -130,7 +130,7 @@ def ran_once(write_valley, made_once):
 
 @pytest.fixture
 def valley(ran_once, tmp_path, monkeypatch):
-    """The small valley, watched, as a run left it; the next run there finds all kept, as in a folder that moved."""
+    """The small valley, watched, as a run left it: the next one finds all kept, as in a folder that moved."""
     shutil.copytree(ran_once[0], tmp_path, dirs_exist_ok=True)
     return Watched(tmp_path / "run.toml", monkeypatch)
 
