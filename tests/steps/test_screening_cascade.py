@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.inventory import STORE, run
+from sitefinder.inventory import run_and_deliver
 
 pytestmark = pytest.mark.slow
 
@@ -135,8 +135,7 @@ def delivered(sample_run, read_layers, made_once):
 
     def made(_):
         folder = write_hard(sample_run)
-        store = folder.parent / "sample-region" / "out" / STORE
-        return {name: dict(run(folder / f"{name}.toml", store=store).tables) for name in ("hard", "allowed")}
+        return {name: read_layers(run_and_deliver(folder / f"{name}.toml").path) for name in ("hard", "allowed")}
 
     return {"sample": read_layers(sample_run.delivered.path)} | made_once("screening-cascade", made)
 
