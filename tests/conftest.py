@@ -1,11 +1,14 @@
 """What all tests share: which sitefinder is tested, what a skip means, and one run of the sample region."""
 
+import gc
 import importlib.metadata
 import importlib.util
 import json
 import os
 import pickle
 import shutil
+import subprocess
+import sys
 import sysconfig
 import urllib.parse
 from pathlib import Path
@@ -102,6 +105,13 @@ def pytest_collection_modifyitems(items):
             item.add_marker("browser")
         if fixtures & {"browser", "sample_run"}:
             item.add_marker("slow")
+
+
+def pytest_collection_finish():
+    """Search what was loaded for tests no more for garbage: it stays to the end."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(200_000, 50, 100)
 
 
 @pytest.hookimpl(wrapper=True)
@@ -247,6 +257,79 @@ def copy_sample(repository):
         return settings
 
     return copied
+
+
+# Loaded by every process of a run as it starts: as it ends it notes its kernels, the types that each was compiled
+# for, and those that it says it takes. A process that compiles ahead is no run.
+NOTES_KERNELS = """
+import atexit
+import os
+import pickle
+import sys
+
+
+def note():
+    compiled = sys.modules.get("sitefinder.compiled")
+    if compiled is None or "sitefinder.compiling" in sys.modules:
+        return
+    rows = []
+    for each in compiled._kernels:
+        says = [str(each.declared_types())] if hasattr(each, "declared_types") else None
+        rows.append((each.__name__, list(map(str, each.compiled.signatures)), says))
+    with open(os.path.join(os.environ["NOTED_KERNELS"], str(os.getpid())), "wb") as file:
+        pickle.dump(rows, file)
+
+
+atexit.register(note)
+"""
+
+
+class OtherRun(NamedTuple):
+    """A run of the sample region by the command: its GeoPackage, and the kernels of each of its processes.
+
+    A kernel is its name, the types that it was compiled for, and those that it says it takes or None.
+    """
+
+    delivered: Path
+    kernels: list
+
+
+@pytest.fixture(scope="session")
+def other_run(copy_sample, made_once):
+    """The sample region run from nothing by another process, in another folder, with other tiles and workers."""
+
+    def made(folder):
+        region, noted, path = (folder / name for name in ("region", "noted", "path"))
+        for each in (noted, path):
+            each.mkdir()
+        (path / "sitecustomize.py").write_text(NOTES_KERNELS, encoding="utf-8")
+        settings = copy_sample(region, "tile_rows = 251\ntile_columns = 173\n", beside="")
+        search = os.pathsep.join([str(path), os.environ["PYTHONPATH"]])
+        # Another seed of Python's hashes would show any order that depends on them.
+        changed = {"PYTHONPATH": search, "NOTED_KERNELS": str(noted), "PYTHONHASHSEED": "4321"}
+        command = [sys.executable, "-m", "sitefinder", "run", str(settings), "--quiet", "--workers", "2"]
+        done = subprocess.run(command, env=os.environ | changed, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        kernels = [pickle.loads(each.read_bytes()) for each in sorted(noted.iterdir())]
+        return OtherRun(region / "sample-region" / "out" / "sites.gpkg", kernels)
+
+    return made_once("elsewhere", made)
+
+
+@pytest.fixture(scope="session")
+def some_kept(sample_run):
+    """A function that makes a store with a few of the results that the sample's run kept, by their stages."""
+
+    def made(folder, stages):
+        def others(place, names):
+            if Path(place) != sample_run.store / "results":
+                return []
+            entries = {name: json.loads((Path(place) / name / "entry.json").read_text("utf-8")) for name in names}
+            return [name for name, entry in entries.items() if entry["place"] not in stages]
+
+        return shutil.copytree(sample_run.store, folder, ignore=others)
+
+    return made
 
 
 @pytest.fixture(scope="session")

@@ -20,18 +20,20 @@ def texts(cell):
 
 
 @pytest.fixture(scope="module")
-def made(repository, made_once):
+def made(repository, made_once, some_kept):
     """The notebook after all of its cells have run in a folder with the sample region, and that folder."""
-    return made_once("notebook", lambda folder: ran_in(folder, repository))
+    return made_once("notebook", lambda folder: ran_in(folder, repository, some_kept))
 
 
-def ran_in(folder, repository):
+def ran_in(folder, repository, some_kept):
     for name in ("config", "sample-region"):
         shutil.copytree(
             repository / name, folder / name, ignore=shutil.ignore_patterns("out*", "*.py", "__pycache__")
         )
     notebook = nbformat.read(repository / "tests" / "notebooks" / "first_map.ipynb", as_version=4)
     assert not any(cell.get("outputs") for cell in notebook.cells)
+    # Its store holds already what takes longest; all else is for the notebook to make.
+    some_kept(folder / "kept", ["conduits", "energy"])
     before = {path for path in folder.rglob("*")}
     NotebookClient(notebook, timeout=SECONDS, resources={"metadata": {"path": str(folder)}}).execute()
     return [cell for cell in notebook.cells if cell.cell_type == "code"], folder, before

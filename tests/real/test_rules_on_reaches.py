@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from sitefinder.inventory import run_and_deliver
+from sitefinder.inventory import run
 from sitefinder.io.vector import read_layer
 from sitefinder.network.stations import place_stations
 from sitefinder.network.topology import build_network
@@ -54,6 +54,10 @@ source = "CAMELS attributes v2.0, hydrologic region 16 (Addor, Newman, Mizukami 
 [[flows.environmental]]
 kind = "share_of_mean"
 share = 0.1
+
+# Rules are judged on reaches, whatever could be built there: without diversions and new weirs nothing is sized.
+[stretches]
+scheme_types = ["at_barrier"]
 
 [energy]
 turbines = ["{repository}/config/turbines/generic.toml"]
@@ -148,7 +152,7 @@ def test_every_hit_is_that_of_its_own_feature(new_hope):
 def zion(public_data, repository, tmp_path_factory):
     folder = tmp_path_factory.mktemp("zion_park")
     (folder / "run.toml").write_text(ZION.format(data=public_data, repository=repository), encoding="utf-8")
-    return run_and_deliver(folder / "run.toml").tables
+    return run(folder / "run.toml").tables
 
 
 def test_the_park_excludes_exactly_the_reaches_that_plain_intersection_finds(zion, public_data, capsys):

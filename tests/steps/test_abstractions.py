@@ -10,7 +10,7 @@ import shapely
 from scipy import stats
 
 from sitefinder.errors import SitefinderError
-from sitefinder.inventory import read_run, run_and_deliver
+from sitefinder.inventory import read_run, run
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
@@ -79,8 +79,8 @@ def valley(tmp_path, write_region, repository):
     return write
 
 
-def test_a_year_of_months_with_water_taken_and_a_month_closed(valley, read_layers):
-    layers = read_layers(run_and_deliver(valley()).path)
+def test_a_year_of_months_with_water_taken_and_a_month_closed(valley):
+    layers = run(valley()).tables
 
     site = layers["sites"].iloc[0]
     months = layers["site_months"]
@@ -114,8 +114,8 @@ def test_a_year_of_months_with_water_taken_and_a_month_closed(valley, read_layer
     )
 
 
-def test_karst_and_abstraction_show_in_flags_interval_and_repairs(valley, read_layers):
-    layers = read_layers(run_and_deliver(valley()).path)
+def test_karst_and_abstraction_show_in_flags_interval_and_repairs(valley):
+    layers = run(valley()).tables
 
     reach = layers["reaches"].iloc[-1]
     # Lower end of the one reach: all 61 columns drain to it, since the stream ends in the last. 11 of them lie at
@@ -157,13 +157,13 @@ def test_a_preset_without_a_choice_and_a_wrong_layer_are_reported_together(valle
     assert "kind must be abstraction, transfer_out, return, transfer_in (features mill, far)" in str(caught.value)
 
 
-def test_a_closed_month_gives_nothing_in_wet_years_either(valley, read_layers):
+def test_a_closed_month_gives_nothing_in_wet_years_either(valley):
     def shut(text):
         text = text.replace("closed_months = [7]", "closed_months = [1, 2, 3, 4, 5, 6]")
         text = text.replace("price_per_kwh = 0.9", "price_per_kwh = 9.0")
         return text.replace("simulations = 50", "simulations = 50\nyear_to_year_sd = 0.5\nefficiency_sd = 0.0")
 
-    layers = read_layers(run_and_deliver(valley(shut)).path)
+    layers = run(valley(shut)).tables
 
     # Half a year is open: no draw is above the rated power for its 184 days. The rating goes with the head that is
     # drawn: one draw in ten is above 1.28 of its standard errors, and two of them leave room for the 50 draws.

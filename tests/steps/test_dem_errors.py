@@ -139,7 +139,7 @@ def valley(tmp_path_factory, write_region, repository):
 
 @pytest.fixture(scope="module")
 def joined(valley):
-    return caught_run(valley())
+    return caught_run(valley(), in_memory=True)
 
 
 def test_each_station_has_the_error_of_its_survey_and_beyond_all_that_of_the_preset(joined):
@@ -220,7 +220,9 @@ def test_the_greatest_error_anywhere_sets_how_far_a_stream_may_climb(joined):
 
 
 def test_without_footprints_one_error_holds_for_all_and_no_border_is_flagged(valley):
-    delivered, results = caught_run(valley(dem='error_le90_m = 4.0\nkind = "surface"', footprints=""))
+    delivered, results = caught_run(
+        valley(dem='error_le90_m = 4.0\nkind = "surface"', footprints=""), in_memory=True
+    )
 
     errors = results["dem_errors"]
     assert np.unique(errors.rmse_m) == pytest.approx([4 / 1.6448536], rel=1e-7)
@@ -356,7 +358,8 @@ ALLOW = '\n[ranking]\nallow = ["unresolved"]\n'
 def coarse(valley):
     """The valley, which falls 10 m, on a DEM of 9 m error: as usual, and with unresolved heads allowed."""
     return [
-        caught_run(valley(dem="error_le90_m = 16.0", footprints="", more=DIVERSION + more)) for more in ("", ALLOW)
+        caught_run(valley(dem="error_le90_m = 16.0", footprints="", more=DIVERSION + more), in_memory=True)
+        for more in ("", ALLOW)
     ]
 
 

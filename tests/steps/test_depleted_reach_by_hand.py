@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 
-from sitefinder.inventory import run_and_deliver
+from sitefinder.inventory import run
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
@@ -60,18 +60,18 @@ def run_valley(folder, write_region, more=""):
     streams = {"id": ["upper", "brook", "lower"], "name": ["Main", "Brook", "Main"]}
     frame = geopandas.GeoDataFrame(streams, geometry=[upper, brook, lower], crs=CRS)
     frame.to_file(folder / "layers.gpkg", layer="streams")
-    return run_and_deliver(folder / "run.toml").path
+    return run(folder / "run.toml").tables
 
 
 @pytest.fixture(scope="module")
-def valley(tmp_path_factory, write_region, read_layers):
-    return read_layers(run_valley(tmp_path_factory.mktemp("depleted"), write_region))
+def valley(tmp_path_factory, write_region):
+    return run_valley(tmp_path_factory.mktemp("depleted"), write_region)
 
 
 @pytest.fixture(scope="module")
-def by_month(tmp_path_factory, write_region, read_layers):
+def by_month(tmp_path_factory, write_region):
     more = f'[flows.regime]\nfactors = {MONTHS}\nsource = "invented"\n'
-    return read_layers(run_valley(tmp_path_factory.mktemp("depleted_months"), write_region, more))
+    return run_valley(tmp_path_factory.mktemp("depleted_months"), write_region, more)
 
 
 def test_what_is_left_is_what_passes_the_intake_and_what_the_tributary_brings(valley):

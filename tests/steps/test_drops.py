@@ -11,7 +11,7 @@ import shapely
 
 from sitefinder.errors import InputError
 from sitefinder.hydrology.stated_flows import stated_drops
-from sitefinder.inventory import run_and_deliver
+from sitefinder.inventory import run
 
 CRS = "EPSG:32633"
 # The stream of the valley runs along here; the road lies 40 m north of it, the power line 45 m.
@@ -62,7 +62,7 @@ def tables(tmp_path_factory, write_valley):
     turbine = folder / "turbine.toml"
     both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
     turbine.write_text(both, encoding="utf-8")
-    return run_and_deliver(settings)
+    return run(settings)
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from sitefinder.energy.valuation import turbine_options
-from sitefinder.inventory import run_and_deliver
+from sitefinder.inventory import run as in_memory
 from sitefinder.report.structures import structures_text
 from sitefinder.vocabulary import REJECTION_REASONS, STRUCTURE_REASONS, names
 
@@ -138,7 +138,7 @@ def valley(tmp_path_factory, write_valley):
         turbine = folder / "turbine.toml"
         both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
         turbine.write_text(both, encoding="utf-8")
-        return run_and_deliver(settings).tables
+        return in_memory(settings).tables
 
     return run
 

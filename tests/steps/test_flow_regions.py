@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from sitefinder.errors import InputError
-from sitefinder.inventory import read_run, run_and_deliver
+from sitefinder.inventory import read_run, run
 
 pytestmark = pytest.mark.slow
 
@@ -110,7 +110,7 @@ def deliver(prepare):
 
     @cache
     def delivered(**changes):
-        return run_and_deliver(prepare(**changes)).tables
+        return run(prepare(**changes)).tables
 
     return delivered
 
@@ -168,7 +168,7 @@ def test_tiles_change_nothing(deliver, prepare, tmp_path):
     small = text.replace("[terrain]\n", "[terrain]\ntile_rows = 8\ntile_columns = 23\n")
     (tmp_path / "run.toml").write_text(small, encoding="utf-8")
 
-    reaches = run_and_deliver(tmp_path / "run.toml").tables["reaches"]
+    reaches = run(tmp_path / "run.toml").tables["reaches"]
 
     assert reaches["flow_mean_m3s"].tolist() == deliver()["reaches"]["flow_mean_m3s"].tolist()
 

@@ -8,6 +8,8 @@ import pytest
 from sitefinder.report.summary import scenario_text
 from sitefinder.scenarios import run_scenarios
 
+# What the run of the sample region kept is found there.
+STORED = 'store_folder = "../sample-region/out/.sitefinder-store"'
 DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 
@@ -21,7 +23,9 @@ def beside(sample_run):
         ("later", "sample-2050", ""),
     ):
         text = f'extends = "{base}.toml"\n{more}rules_left_out = ["wet meadow"]\n'
-        text += f'[run]\noutput_folder = "../out-{name}"\n'
+        # A conduit knows nothing of the months, so that straight ones do.
+        text += '[conduits]\nroute = "straight_line"\n'
+        text += f'[run]\noutput_folder = "../out-{name}"\n{STORED}\n'
         (folder / f"{name}.toml").write_text(text, encoding="utf-8")
     return run_scenarios([folder / f"{name}.toml" for name in ("plain", "regime", "later")])
 

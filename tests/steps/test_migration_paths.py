@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import shapely
 
-from sitefinder.inventory import run_and_deliver
+from sitefinder.inventory import STORE, run
 from sitefinder.siting import selection as survival_choice
 from sitefinder.steps.selection import fish_alive, with_fish
 
@@ -43,10 +43,11 @@ HARMLESS = "existing_survival = 1.0\n"
 WEIRS = '[stretches]\nscheme_types = ["new_weir"]\n\n[costs]\nprice_per_kwh = 1.0\n'
 
 
-# Settings of a name, run once, as the layers of the delivered file.
+# Settings of a name, run once, as its tables.
 @pytest.fixture(scope="module")
-def delivered(sample_run, read_layers):
+def delivered(sample_run):
     found = {}
+    store = sample_run.settings.parent.parent / "sample-region" / "out" / STORE
     reaches = sample_run.delivered.tables["reaches"]
     of_sites = sample_run.delivered.tables["sites"]["stream"].mode()[0]
     top = reaches.loc[reaches.loc[reaches["stream"] == of_sites, "area_km2"].idxmin()]
@@ -57,7 +58,7 @@ def delivered(sample_run, read_layers):
         if name not in found:
             path = sample_run.settings.with_name(f"{name}.toml")
             path.write_text(START.format(name=name, left_out=left_out) + text, encoding="utf-8")
-            found[name] = read_layers(run_and_deliver(path).path)
+            found[name] = run(path, store=store).tables
         return found[name]
 
     return layers

@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from sitefinder.errors import ConfigError, InputError
-from sitefinder.inventory import read_run, run_and_deliver
+from sitefinder.inventory import read_run, run, run_and_deliver
 from sitefinder.report.summary import summary_text
 from sitefinder.schema import check_table
 from sitefinder.settings import Settings, check_settings
@@ -116,7 +116,7 @@ def valley(tmp_path_factory, write_region, repository):
 @pytest.fixture(scope="module")
 def plain(valley):
     """Reaches of the valley as it is; the arm is the longer way, the user says that it is the side arm."""
-    return reaches_of(run_and_deliver(valley(by_rank(), 'main_path = "column"\nmain_path_column = "rank"')))
+    return reaches_of(run(valley(by_rank(), 'main_path = "column"\nmain_path_column = "rank"')))
 
 
 @cache
@@ -147,7 +147,7 @@ def test_water_follows_the_main_arm_that_the_column_gives_unless_a_share_is_stat
 def test_a_side_arm_takes_the_stated_share_and_the_main_arm_loses_it(plain, valley, said):
     frame = by_rank().assign(part=[np.nan, np.nan, 0.25, np.nan])
 
-    shared = reaches_of(run_and_deliver(valley(frame, f'main_path = "column"\nmain_path_column = "rank"\n{said}')))
+    shared = reaches_of(run(valley(frame, f'main_path = "column"\nmain_path_column = "rank"\n{said}')))
 
     taken = 0.25 * area(plain, "upper")
     assert area(shared, "upper") == area(plain, "upper")
@@ -159,7 +159,7 @@ def test_a_side_arm_takes_the_stated_share_and_the_main_arm_loses_it(plain, vall
 def test_a_column_whose_smallest_number_wins_swaps_the_arms(valley):
     settings = 'main_path = "column"\nmain_path_column = "rank"\nmain_path_column_wins = "minimum"'
 
-    delivered = run_and_deliver(valley(by_rank(), settings))
+    delivered = run(valley(by_rank(), settings))
 
     notes = delivered.tables["repairs"].query("problem == 'side arm of a divergence'")
     assert notes["feature"].tolist() == ["main"]
@@ -168,7 +168,7 @@ def test_a_column_whose_smallest_number_wins_swaps_the_arms(valley):
 def test_a_canal_is_the_side_arm_though_it_is_longer(valley):
     frame = drawn(STREAMS).assign(kind=["river", "river", "ditch", "river"])
 
-    delivered = run_and_deliver(valley(frame, 'canal_column = "kind"\ncanal_values = ["ditch"]'))
+    delivered = run(valley(frame, 'canal_column = "kind"\ncanal_values = ["ditch"]'))
 
     notes = delivered.tables["repairs"].query("problem == 'side arm of a divergence'")
     assert notes["feature"].tolist() == ["arm"]
@@ -188,9 +188,7 @@ def test_reaches_state_magnitude_main_stem_and_length_upstream(plain):
 def test_a_ring_without_an_outlet_is_kept_as_unknown_and_the_rest_runs(valley, plain):
     frame = drawn(STREAMS | RING).assign(rank=[1, 1, 0, 1, 0])
 
-    delivered = run_and_deliver(
-        valley(frame, 'main_path = "column"\nmain_path_column = "rank"\nreach_length_m = 100.0')
-    )
+    delivered = run(valley(frame, 'main_path = "column"\nmain_path_column = "rank"\nreach_length_m = 100.0'))
 
     table = delivered.tables["reaches"]
     check_table(table, "reaches")
@@ -234,11 +232,11 @@ def test_a_strict_run_stops_at_what_cannot_be_resolved_and_delivers_nothing(vall
 def test_a_strict_run_of_a_sound_network_is_the_same_run(valley, plain):
     path = valley(by_rank(), 'main_path = "column"\nmain_path_column = "rank"')
 
-    assert reaches_of(run_and_deliver(path, strict=True)).equals(plain)
+    assert reaches_of(run(path, strict=True)).equals(plain)
 
 
 def test_the_summary_counts_repairs_by_problem_in_one_line(valley):
-    delivered = run_and_deliver(valley(drawn(STREAMS | RING)))
+    delivered = run(valley(drawn(STREAMS | RING)))
 
     text = summary_text(delivered.handover.title, delivered.tables)
 
@@ -249,9 +247,9 @@ def test_the_summary_counts_repairs_by_problem_in_one_line(valley):
 def test_a_stated_inflow_adds_to_the_area_and_its_edge_makes_no_catchment_incomplete(valley):
     frame = drawn({"river": [(-200, 0), (1012, 0)], "brook": [(400, 200), (400, 0)]})
     # Ground that falls away from all edges but the west, where the river comes in, and the north.
-    without = run_and_deliver(valley(frame, divide="false")).tables
+    without = run(valley(frame, divide="false")).tables
     bare = without["reaches"]
-    stated = run_and_deliver(
+    stated = run(
         valley(
             frame.assign(outside_km2=[12.5, np.nan]), source=', inflow_area_column = "outside_km2"', divide="false"
         )
@@ -274,7 +272,7 @@ def test_a_stated_inflow_adds_to_the_area_and_its_edge_makes_no_catchment_incomp
 def test_an_inflow_on_a_line_that_begins_no_stream_is_left_out_and_listed(valley):
     frame = drawn(STREAMS).assign(outside_km2=[np.nan, np.nan, np.nan, 12.5])
 
-    delivered = run_and_deliver(valley(frame, source=', inflow_area_column = "outside_km2"'))
+    delivered = run(valley(frame, source=', inflow_area_column = "outside_km2"'))
 
     notes = delivered.tables["repairs"].query("feature == 'lower'")
     assert notes[["problem", "action"]].to_numpy().tolist() == [

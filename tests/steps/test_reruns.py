@@ -104,10 +104,42 @@ class Watched:
 
 
 @pytest.fixture
-def valley(write_valley, tmp_path, monkeypatch):
-    """The small valley, watched."""
-    settings = write_valley(tmp_path)
-    return Watched(settings, monkeypatch)
+def fresh_valley(write_valley, tmp_path, monkeypatch):
+    """The small valley, watched; nothing was run there."""
+    return Watched(write_valley(tmp_path), monkeypatch)
+
+
+@pytest.fixture(scope="session")
+def ran_once(write_valley, made_once):
+    """Folders of the small valley after a run of its tables alone, and after one of all files: only to copy."""
+
+    def made(folder):
+        tables, all_files = folder / "tables", folder / "all-files"
+        for own in (tables, all_files):
+            own.mkdir()
+            settings = write_valley(own)
+            if own == all_files:
+                text = settings.read_text(encoding="utf-8")
+                delivery = re.search(r"\[delivery\]\n(?:.+\n)*", text)[0]
+                settings.write_text(text.replace(delivery, ALL_FILES), encoding="utf-8")
+            run_and_deliver(settings)
+        return tables, all_files
+
+    return made_once("valleys", made)
+
+
+@pytest.fixture
+def valley(ran_once, tmp_path, monkeypatch):
+    """The small valley, watched, as a run left it: the next one finds all kept, as in a folder that moved."""
+    shutil.copytree(ran_once[0], tmp_path, dirs_exist_ok=True)
+    return Watched(tmp_path / "run.toml", monkeypatch)
+
+
+@pytest.fixture
+def with_all_files(ran_once, tmp_path, monkeypatch):
+    """The same with every file that is made by default."""
+    shutil.copytree(ran_once[1], tmp_path, dirs_exist_ok=True)
+    return Watched(tmp_path / "run.toml", monkeypatch)
 
 
 def add_rule(settings, rule=RULE, box=(500_250.0, 4_999_900.0, 500_450.0, 5_000_000.0)):
@@ -119,7 +151,8 @@ def add_rule(settings, rule=RULE, box=(500_250.0, 4_999_900.0, 500_450.0, 5_000_
     return before
 
 
-def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(valley):
+def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(fresh_valley):
+    valley = fresh_valley
     first = valley.run()
     ran = list(valley.ran)
     add_rule(valley.settings)
@@ -206,15 +239,6 @@ district_map = true
 gpx = true
 csv = true
 """
-
-
-@pytest.fixture
-def with_all_files(valley):
-    """The valley with every file that is made by default."""
-    text = valley.settings.read_text(encoding="utf-8")
-    own = re.search(r"\[delivery\]\n(?:.+\n)*", text)[0]
-    valley.settings.write_text(text.replace(own, ALL_FILES), encoding="utf-8")
-    return valley
 
 
 def times_of(valley):
@@ -406,6 +430,7 @@ def test_two_settings_files_may_share_a_store(valley, tmp_path):
     shared = valley.settings.read_text(encoding="utf-8").replace(
         'output_folder = "out"', 'output_folder = "out"\nstore_folder = "shared"'
     )
+    valley.store.rename(tmp_path / "shared")
     valley.settings.write_text(shared, encoding="utf-8")
     first = valley.run()
     other = tmp_path / "other.toml"
@@ -419,7 +444,6 @@ def test_two_settings_files_may_share_a_store(valley, tmp_path):
 
 
 def test_the_run_record_says_what_it_took(valley):
-    valley.run()
     add_rule(valley.settings)
     delivered = valley.run()
 
@@ -449,7 +473,8 @@ def test_the_run_record_says_what_it_took(valley):
     assert str(Path(valley.settings.parent).resolve()).encode() not in delivered
 
 
-def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(valley):
+def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(fresh_valley):
+    valley = fresh_valley
     limit = valley.settings.read_text(encoding="utf-8").replace(
         'output_folder = "out"', 'output_folder = "out"\nstore_limit_gb = 0.0'
     )

@@ -30,6 +30,10 @@ extends = "sample.toml"
 output_folder = "../sample-region/hard"
 store_folder = "../sample-region/out/.sitefinder-store"
 
+# The search for conduits is in the sample region's own cascade.
+[conduits]
+route = "straight_line"
+
 [inputs.lakes]
 path = "../sample-region/hard.gpkg"
 

@@ -8,6 +8,7 @@ import shapely
 
 from sitefinder.errors import SitefinderError
 from sitefinder.inventory import plan, read_run, run_and_deliver
+from sitefinder.inventory import run as in_memory
 
 FILES = Path(__file__).parent / "by_hand"
 WEST, NORTH, CELL = 500_000.0, 5_000_000.0, 10.0
@@ -68,11 +69,11 @@ def valley(tmp_path, write_region):
 
 
 @pytest.fixture
-def delivered(valley, read_layers):
-    """A function that writes a valley and gives the layers of its run."""
+def delivered(valley):
+    """A function that writes a valley and gives the tables of its run."""
 
     def run(*arguments, **options):
-        return read_layers(run_and_deliver(valley(*arguments, **options)).path)
+        return in_memory(valley(*arguments, **options)).tables
 
     return run
 

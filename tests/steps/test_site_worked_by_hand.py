@@ -19,7 +19,7 @@ import shapely
 from pyproj import Transformer
 
 from sitefinder.energy.hydraulics import kinematic_viscosity_m2_s
-from sitefinder.inventory import run_and_deliver
+from sitefinder.inventory import run, run_and_deliver
 
 FILES = Path(__file__).parent / "by_hand"
 CRS = "EPSG:32633"
@@ -40,10 +40,10 @@ def bed(column):
 
 
 @pytest.fixture(scope="module")
-def run_valley(tmp_path_factory, write_region, read_layers):
-    """A function that runs the valley, with more in the settings if given, and reads the GeoPackage's layers."""
+def run_valley(tmp_path_factory, write_region):
+    """A function that runs the valley, with more in the settings if given, and gives its tables."""
 
-    def made(more_in_costs="", more="", is_sure=True):
+    def made(more_in_costs="", more="", is_sure=True, as_run=run):
         folder = tmp_path_factory.mktemp("by_hand")
         write_valley(folder, write_region)
         if is_sure:
@@ -57,15 +57,15 @@ def run_valley(tmp_path_factory, write_region, read_layers):
         if is_sure:
             settings = settings.replace("[uncertainty]\n", "[uncertainty]\nefficiency_sd = 0.0\ncost_sd = 0.0\n")
         (folder / "run.toml").write_text(settings, encoding="utf-8")
-        return read_layers(run_and_deliver(folder / "run.toml").path)
+        return as_run(folder / "run.toml")
 
     return made
 
 
 @pytest.fixture(scope="module")
-def delivered(run_valley):
+def delivered(run_valley, read_layers):
     """The layers of a run on the valley, as the GeoPackage holds them."""
-    return run_valley()
+    return read_layers(run_valley(as_run=run_and_deliver).path)
 
 
 def write_valley(folder, write_region):
@@ -351,7 +351,7 @@ def test_the_catchment_is_drawn_as_the_thirty_columns_above_the_intake(delivered
 
 
 def test_the_reach_has_the_whole_valley(run_valley):
-    delivered = run_valley(is_sure=False)
+    delivered = run_valley(is_sure=False).tables
     reach = delivered["reaches"].iloc[0]
     area = ROWS * COLUMNS * CELL * CELL / 1e6  # km²: all cells drain to the end of the stream
     head = bed(0) - bed(60)  # m
@@ -402,7 +402,9 @@ def off_grid(run_valley):
     own_use = "own_use_price_per_kwh = 0.40\nown_use_share = 0.5\nown_use_kwh_per_year = 30000\n"
     settlements = '[inputs.settlements]\npath = "layers.gpkg"\nlayer = "settlements"\nname_column = "name"\n'
     served = '[off_grid]\ndemand_column = "homes"\nkwh_per_unit = 4380\nbeyond_m = 9.0\n'
-    return run_valley(f'connection = "settlement"\n{own_use}', f"\n{settlements}\n{served}")["sites"].iloc[0]
+    return (
+        run_valley(f'connection = "settlement"\n{own_use}', f"\n{settlements}\n{served}").tables["sites"].iloc[0]
+    )
 
 
 def test_the_line_to_the_settlement_is_paid_in_place_of_that_to_the_grid(off_grid):

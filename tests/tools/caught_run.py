@@ -3,13 +3,15 @@
 import pytest
 
 
-def caught_run(path):
+def caught_run(path, *, in_memory=False):
     """Run a settings file and deliver, and keep what its stages made.
 
     Parameters
     ----------
     path : Path
         The settings file.
+    in_memory : bool
+        True where tables are enough: no file is written, and no result kept.
 
     Returns
     -------
@@ -18,7 +20,7 @@ def caught_run(path):
         By the names of the stages.
     """
     # Tests that need no run start without its libraries.
-    from sitefinder.inventory import run_and_deliver  # noqa: PLC0415
+    from sitefinder.inventory import run, run_and_deliver  # noqa: PLC0415
     from sitefinder.pipeline.graph import run_stages  # noqa: PLC0415
 
     results = {}
@@ -30,4 +32,4 @@ def caught_run(path):
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sitefinder.inventory.run_stages", caught)
-        return run_and_deliver(path), results
+        return (run if in_memory else run_and_deliver)(path), results
