@@ -574,12 +574,15 @@ def rank_sites(settings, inputs, stationing, heads, flows, water_depths, months,
     ranking = ranked(own.assign(row=range(len(own))), settings.ranking)
     order = ranking.sites
     simulations = EnergySimulations(*[part[order["row"].to_numpy(dtype=np.int64)] for part in simulations])
-    order["prob_in_top_n"] = probabilities_in_top_n(settings, order, simulations)
-    order["prob_pays"] = (simulations.net_annual_value > 0).mean(axis=1)
+    # Copied, so that its many columns lie together in memory.
+    order = order.assign(
+        prob_in_top_n=probabilities_in_top_n(settings, order, simulations),
+        prob_pays=(simulations.net_annual_value > 0).mean(axis=1),
+    ).copy()
     left_m3s = environmental_flow_at(settings, inputs, flows, order)
     groups = waters(settings, flows, water_depths, months, order)
     order = in_order([(rows, _operated(settings, inputs, water, order.iloc[rows])) for rows, water in groups])
-    # Copied, so that its many columns lie together in memory again.
+    # Copied again, for the same reason.
     order = with_runners(settings, inputs, with_finance(settings, inputs, order.copy()).copy())
     order = _with_coordinates(order.assign(month_source=months.source), stationing, settings.run.crs)
     table, kept, criteria = selected_sites.candidates, selected_sites.kept, ranking.criteria
