@@ -172,7 +172,7 @@ def of_two_drops(tmp_path_factory, write_valley):
         turbine = folder / "turbine.toml"
         both = turbine.read_text(encoding="utf-8").replace('["diversion"]', '["at_barrier", "diversion"]')
         turbine.write_text(both, encoding="utf-8")
-        tables = run_and_deliver(settings).tables
+        tables = run(settings).tables
         totals = tables["totals"]
         return totals[totals["scope"] == "drops"].iloc[0], tables["drops"]
 
