@@ -163,6 +163,9 @@ def made_results(river, downstream, rng, made, inputs):
     # Each river is one stream; water bodies may lie in several.
     results["river_parts"] = RiverParts(np.asarray(river, dtype=np.int64), rng.integers(-1, 3, count))
     valued = [results[name] for name in ("stretches", "flows", "water_depths")]
+    # The made conduits are not those of the best case, so all diversions may pay.
+    results["candidates"] = results["stretches"]
+    results["best_case"] = pd.DataFrame({"may_pay": np.ones(rows, dtype=bool)})
     results["energy"] = value_all(made, inputs, *valued)
     # Some of those that a rule leaves to fish-safe turbines are excluded by another.
     results["fish_safe_only"] = (choice == 1) | ((choice < 0) & (rng.random(rows) < 0.5))
