@@ -376,8 +376,11 @@ def fish_cases(fish):
 
 
 def judged_by(fish, grade, change):
-    """The settings of fish for one of `fish_cases`; other bars keep the grades that are stated."""
-    return with_bars(fish, change) if change else fish.model_copy(update={"evidence": grades_counted(grade)})
+    """The settings of fish for one of `fish_cases`; with the weakest stated grade, those that are stated count."""
+    if change:
+        return with_bars(fish, change)
+    counted = fish.evidence if grade == weakest_counted(fish) else grades_counted(grade)
+    return fish.model_copy(update={"evidence": counted})
 
 
 def as_asked(choice, question, own):

@@ -19,7 +19,6 @@ from sitefinder.siting.fish_passage import (
     entered_at,
     fish_cases,
     gain_by_district,
-    grades_counted,
     judged_by,
     plants_to_outlet,
     survival_to_outlet,
@@ -459,9 +458,8 @@ def fish_safe_gain_table(
     potential = _potential(settings, reaches, lengths)
     for name in potential:
         table[name] = table["district"].map(potential[name]).fillna(0.0)
-    counted = table["evidence"].map(lambda grade: set(grades_counted(grade)))
-    as_set = counted == set(settings.fish.evidence)
-    as_set &= (table["question"] == settings.fish.safe) & (table["bar_change"] == 0.0)
+    own = fish_safety.own
+    as_set = (table["question"] == own.question) & (table["evidence"] == own.evidence) & (table["bar_change"] == 0)
     table["as_set"] = as_set
     gain: pd.DataFrame = table[[column.name for column in LAYERS["fish_safe_gain"].columns]]
     return gain
