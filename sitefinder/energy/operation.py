@@ -43,8 +43,9 @@ def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relativ
     if head_m <= 0.0:
         return best_used, best_value
     first = 1
-    if loss_design_m <= 0.0:
-        # Of numbers of units that all run full, the greatest is the best.
+    if head_m >= 3.0 * loss_design_m:
+        # Of numbers of units that all run full, the greatest is the best: at any relative flow x of a unit power
+        # goes with n · (head - loss · n² · x²), which rises with n while the pipe takes a third of the head.
         first = min(max(int(flow_m3s * units / flow_design_m3s), 1), units)
     for running in range(first, units + 1):
         full = flow_design_m3s * running / units

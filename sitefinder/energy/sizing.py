@@ -168,6 +168,7 @@ CLASS = np.dtype(
         ("units_max", np.int64),
         ("lowest_relative_flow", np.float64),
         ("peak_efficiency", np.float64),
+        ("open_from", np.float64),
         ("law_coefficient", np.float64),
         ("law_power_exponent", np.float64),
         ("law_head_exponent", np.float64),
@@ -199,6 +200,7 @@ CLASS_AT_SITE = np.dtype(
         ("power_max", np.float64),
         ("full_efficiency", np.float64),
         ("peak_efficiency", np.float64),
+        ("open_from", np.float64),
         ("lowest_relative_flow", np.float64),
         ("safe_as_built_m3s", np.float64),
         ("safe_screened_m3s", np.float64),
@@ -240,6 +242,7 @@ def _fill_class(at_site, units, one, full_efficiency, prices):
     at_site.power_max = units * one.power_max_kw
     at_site.full_efficiency = full_efficiency
     at_site.peak_efficiency = one.peak_efficiency
+    at_site.open_from = one.open_from
     at_site.lowest_relative_flow = one.lowest_relative_flow
     if np.isnan(at_site.project_law):
         at_site.law = one.law_coefficient * head**one.law_head_exponent
@@ -278,11 +281,11 @@ def rated_kw(bins, full, flow, at_site, efficiency, prices, screen_loss):
     """Rated power [kW]: at the remaining head at design flow, less that of a screen, limited by the class."""
     head = max(bins[HEAD, max(full - 1, 0)] - screen_loss, 0.0)
     loss = pipe_loss_m(flow, at_site.conduit_m, prices)
-    if loss > 0.0:
+    if head < at_site.open_from * loss:
         lowest = at_site.lowest_relative_flow
         power = prices.kw_per_m3s_m * plant_flow_head(flow, flow, at_site.units, efficiency, lowest, head, loss)[1]
     else:
-        power = prices.kw_per_m3s_m * head * flow * at_site.full_efficiency
+        power = prices.kw_per_m3s_m * (at_site.full_efficiency * (head - loss) * flow)
     return min(power * _scale_of(flow, at_site), at_site.power_max)
 
 
@@ -345,8 +348,9 @@ def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices, bypass,
             flow = bins[USABLE, index] - bypass
             if flow < minimum or flow <= 0.0:
                 break
-        if index < full and loss <= 0.0:
-            flow_head = flow_design * head * at_site.full_efficiency
+        if index < full and head >= at_site.open_from * loss:
+            # Less flow would not give more.
+            flow_head = at_site.full_efficiency * (head - loss) * flow_design
         else:
             flow_head = plant_flow_head(flow, flow_design, units, efficiency, lowest, head, loss)[1]
         total += min(kw_per_m3s_m * flow_head, rated)
@@ -691,6 +695,7 @@ def best_of_stretches(
     safe_flow=None,
     only_safe=False,
     head_least=None,
+    floor=None,
 ):
     """Best turbine and size of each stretch, for each choice.
 
@@ -726,6 +731,8 @@ def best_of_stretches(
         Leave the choice ANY out, which saves most of the search.
     head_least : ndarray of float64, shape (n,), optional
         Where the net head may be as low as this [m], classes for any head from it to `head_net` are taken.
+    floor : ndarray of float64, shape (n,), optional
+        Score below which the best is not sought: where none is above, some plant that fits is given, or none.
 
     Returns
     -------
@@ -747,7 +754,7 @@ def best_of_stretches(
     turbine, found, _, counts = _searched(
         usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-        turbines, prices, conduit, setting, safe_flow, only_safe, False, head_least,
+        turbines, prices, conduit, setting, safe_flow, only_safe, False, head_least, floor,
     )  # fmt: skip
     return turbine, found, counts
 
@@ -792,7 +799,7 @@ def best_of_turbines(
 def _searched(
     usable, order, rise, intake, tailrace, held, head_net, scheme_type, conduit_m, place_cost, project_law,
         works, flows, fits,
-    turbines, prices, conduit, setting, safe_flow, only_safe, of_each, head_least=None,
+    turbines, prices, conduit, setting, safe_flow, only_safe, of_each, head_least=None, floor=None,
 ):  # fmt: skip
     rows, classes, bins = len(intake), len(turbines.head_min_m), usable.shape[1]
     head_net = np.ascontiguousarray(head_net, dtype=np.float64)
@@ -832,6 +839,7 @@ def _searched(
         np.empty((INTERVALS, 2), dtype=np.int64),
         np.full((CHOICES, HELD), np.nan),
         np.empty(CHOICES),
+        np.ascontiguousarray(np.full(rows, -np.inf) if floor is None else floor, dtype=np.float64),
         only_safe,
         of_each,
         turbine,
@@ -850,7 +858,8 @@ def _searched(
         "boolean[:, ::1], "
         "float64[:, ::1], float64[:, ::1], float64[:, ::1], CLASS[::1], "
         "float64[:, ::1], SEARCH, CLASS_AT_SITE[::1], float64[:, ::1], float64[::1], int64[::1], "
-        "int64[:, ::1], float64[:, ::1], float64[::1], boolean, boolean, int64[:, ::1], float64[:, :, ::1], "
+        "int64[:, ::1], float64[:, ::1], float64[::1], float64[::1], boolean, boolean, int64[:, ::1], "
+        "float64[:, :, ::1], "
         "float64[:, :, :, ::1], int64[::1]"
     ),
     records={"CLASS": CLASS, "CLASS_AT_SITE": CLASS_AT_SITE, "SEARCH": SEARCH},
@@ -860,7 +869,7 @@ def _search(
     usable, rise, order, intake, tailrace, held, head_net, conduit_m, place_cost, project_law, works, shares,
     coarse,
     suits, setting, as_built, screened, classes, efficiency, prices, at_sites, bins, tries, full, stack, best,
-    to_beat, only_safe, of_each,
+    to_beat, floor, only_safe, of_each,
     turbine, found, each, counts,
 ):  # fmt: skip
     at_site = at_sites[0]
@@ -895,9 +904,22 @@ def _search(
                         while units < one.units_max and units * each_flow < tries[middle]:
                             units += 1
                         _fill_class(at_site, units, one, full_efficiency, prices)
+                        for choice in range(CHOICES):
+                            to_beat[choice] = best[choice, BAR]
                         judge(bins, tries, full, middle, at_site, efficiency[number], prices, counts, best)
+                        for choice in range(CHOICES):
+                            if best[choice, BAR] > to_beat[choice]:
+                                turbine[row, choice] = number
             for choice in range(CHOICES):
                 to_beat[choice] = np.nextafter(best[choice, BAR], -np.inf)
+                if to_beat[choice] >= floor[row] or (only_safe and choice == ANY):
+                    turbine[row, choice] = -1
+                    continue
+                # Nothing below the floor is sought but this.
+                to_beat[choice] = floor[row]
+                if turbine[row, choice] >= 0:
+                    for column in range(BAR):
+                        found[row, choice, column] = best[choice, column]
         for number in range(classes.shape[0]):
             if not suits[row, number]:
                 continue

@@ -25,6 +25,7 @@ class TurbineTable(NamedTuple):
     lowest_relative_flow: np.ndarray
     efficiency: np.ndarray  # (classes, EFFICIENCY_STEPS + 1), generator and gear included; of the reference runner
     peak_efficiency: np.ndarray  # the same
+    open_from: np.ndarray  # head over the pipe's loss from which on less flow never gives more power
     suits_scheme_type: np.ndarray  # (classes, len(SCHEME_TYPES))
     depth_min_m: np.ndarray  # of the stream, 0 where it does not matter
     width_min_m: np.ndarray
@@ -52,6 +53,39 @@ def efficiency_table(turbine):
         Generator and gear included. Not cut at the lowest relative flow, which the kernels judge exactly.
     """
     return interpolated(turbine.efficiency) * turbine.gear_efficiency * turbine.generator_efficiency
+
+
+def never_throttled_from(efficiency, lowest_relative_flow):
+    """Head over the loss of the pipe at the design flow from which on a plant is never throttled.
+
+    Parameters
+    ----------
+    efficiency : ndarray of float64, shape (101,)
+        See `efficiency_table`.
+    lowest_relative_flow : float
+
+    Returns
+    -------
+    float
+        At least 3, see `sitefinder.energy.operation.plant_flow_head`.
+
+    Notes
+    -----
+    Of x · eta(x) · (H − L · x²) the derivative is positive where H / L > x² + 2 x · f / f', f being x · eta(x). On
+    a piece of the efficiency curve the right-hand side rises with x, so that it is greatest at upper ends.
+
+    Examples
+    --------
+    >>> never_throttled_from(np.full(101, 0.9), 0.2).round(6).item()
+    3.0
+    """
+    pieces = len(efficiency) - 1
+    upper = np.arange(1, pieces + 1) / pieces
+    value, slope = upper * efficiency[1:], efficiency[1:] + upper * np.diff(efficiency) * pieces
+    counts = upper > lowest_relative_flow
+    with np.errstate(divide="ignore", invalid="ignore"):
+        needed = np.where(slope > 0, upper**2 + 2.0 * upper * value / slope, np.inf)
+    return max(3.0, float(needed[counts].max(initial=0.0)) * (1.0 + 1e-9))
 
 
 def fits_stream(table, stretches):
@@ -101,6 +135,10 @@ def turbine_table(turbines):
         lowest_relative_flow=np.array([turbine.lowest_relative_flow for turbine in turbines], dtype=float),
         efficiency=np.array([efficiency_table(turbine) for turbine in turbines]).reshape(-1, EFFICIENCY_STEPS + 1),
         peak_efficiency=np.array([efficiency_table(turbine).max() for turbine in turbines], dtype=float),
+        open_from=np.array(
+            [never_throttled_from(efficiency_table(each), each.lowest_relative_flow) for each in turbines],
+            dtype=float,
+        ),
         suits_scheme_type=np.array(
             [[name in turbine.scheme_types for name in SCHEME_TYPES] for turbine in turbines], dtype=bool
         ),

@@ -70,6 +70,7 @@ def value_stretches(
     closed=None,
     model=None,
     only_safe=False,
+    floor=None,
 ):
     """Best turbine, size, energy and cost of each stretch.
 
@@ -100,6 +101,9 @@ def value_stretches(
         see `sitefinder.energy.expectation.expected_water`; without it the flows are taken as they are.
     only_safe : bool
         Leave out the columns ``any_``, which saves most of the search.
+    floor : ndarray of float64, shape (n,), optional
+        Net annual value below which the best plant is not sought: some plant is given. Only where plants are
+        chosen by this value.
 
     Returns
     -------
@@ -147,7 +151,12 @@ def value_stretches(
             lower = settings_of_runners(turbines, head_least, tailwater_level_m(group))
             setting, can_be_set = np.minimum(setting, lower[0]), can_be_set | lower[1]
         safe = safe_flow, only_safe
-        turbine, found, _ = best_of_stretches(*arguments, fits & can_be_set, *laws, setting, *safe, head_least)
+        worth = None if floor is None else floor[rows]
+        searched = (*arguments, fits & can_be_set, *laws, setting, *safe, head_least)
+        turbine, found, _ = best_of_stretches(*searched, worth)
+        if worth is not None and len(again := np.flatnonzero((turbine < 0).any(axis=1))):
+            # What a quick look found no plant for.
+            turbine[again], found[again], _ = best_of_stretches(*_of_rows(searched, again))
         too_small = np.zeros(turbine.shape, dtype=bool)
         choices = {prefix: choice for prefix, choice in CHOICES.items() if not (only_safe and choice == ANY)}
         lacks = (turbine[:, list(choices.values())] < 0).any(axis=1)
@@ -177,6 +186,18 @@ def value_stretches(
         parts.append(pd.DataFrame(columns, index=group.index))
         places.append(rows)
     return pd.concat(parts).iloc[np.argsort(np.concatenate(places), kind="stable")]
+
+
+# Arguments of `best_of_stretches` for some of their rows; those of stations and classes are the same.
+def _of_rows(searched, rows):
+    whole = (0, 1, 2, 12, 14, 15, 16, 19)
+    own = [
+        part if place in whole or part is None else part[rows]
+        for place, part in enumerate(searched)
+        if place != 18
+    ]
+    own.insert(18, tuple(part[rows] for part in searched[18]))
+    return own
 
 
 def turbine_options(

@@ -10,7 +10,9 @@ import shapely
 
 from sitefinder.energy.costs import best_price_per_kwh
 from sitefinder.energy.hydraulics import LEAST_CANAL, LEAST_PIPE
+from sitefinder.energy.plant import hydraulic_power_kw
 from sitefinder.energy.valuation import MOST_FALL, value_stretches
+from sitefinder.energy.works import canal_cost_per_m, penstock_cost_per_m, works_numbers
 from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
 from sitefinder.schema import is_scheme_that
@@ -19,7 +21,7 @@ from sitefinder.siting.candidates import Stretches, find_stretches, subset
 from sitefinder.siting.passed import new_weirs_at, passed_things, plants_of_structures
 from sitefinder.siting.selection import without_prefix
 from sitefinder.steps.systems import joined_rows
-from sitefinder.units import KILOWATT_HOURS_PER_MEGAWATT_HOUR
+from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import FLOW_TOO_WEAK, schemes_that
 
 if TYPE_CHECKING:
@@ -271,10 +273,16 @@ def value_best_case(
     is_pipe = settings.energy.conduit == "pipe"
     slope = 0.0 if is_pipe else settings.energy.canal_slope
 
+    floor = None
+    if settings.energy.design_by == "choice":
+        # What counts as nearly paying, by twice the revenue of all water and head.
+        kw = hydraulic_power_kw(table["flow_mean_m3s"], table["head_m"]).to_numpy(dtype=np.float64)
+        floor = -NEARLY * 2.0 * best_price_per_kwh(settings.costs) * HOURS_PER_YEAR * np.nan_to_num(kw)
+
     def valued(canal_m: npt.NDArray[np.float64], pipe_m: npt.NDArray[np.float64], rows: Any) -> pd.DataFrame:
         least = {"conduit_length_m": own_m, LEAST_CANAL: canal_m, LEAST_PIPE: pipe_m}
         least[MOST_FALL] = np.maximum(slope * (most_m - canal_m), 0.0)
-        return _valued(settings, inputs, table.assign(**least), rows, flows, water_depths)
+        return _valued(settings, inputs, table.assign(**least), rows, flows, water_depths, floor=floor)
 
     def pays(values: pd.DataFrame) -> npt.NDArray[np.bool_]:
         kwh = values["any_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
@@ -285,11 +293,34 @@ def value_best_case(
         best = valued(none, own_m, diverts)
         return best.assign(may_pay=diverts & pays(best))
     best = valued(own_m, none, diverts)
-    other = valued(none, own_m, diverts & ~pays(best))
+    other = valued(
+        none, own_m, diverts & ~pays(best) & _pipe_may_pay(settings, inputs, table, best, slope * own_m)
+    )
     better = pays(other) | (other["any_turbine"].to_numpy() >= 0) & (best["any_turbine"].to_numpy() < 0)
     for name in best:
         best[name] = best[name].where(~better, other[name])
     return best.assign(may_pay=diverts & pays(best))
+
+
+# Energy of a plant grows with its head; one sized for more head gains a little more than that (own choice).
+MORE_FOR_HEAD = 1.25
+
+
+# Whether a pipe without loss may pay where a canal on level ground does not: where it costs less, or where the
+# fall of the canal matters; a class of turbines that needs this head is tried.
+def _pipe_may_pay(
+    settings: Settings, inputs: RunInputs, table: pd.DataFrame, best: pd.DataFrame, fall_m: npt.NDArray[np.float64]
+) -> npt.NDArray[np.bool_]:
+    works = works_numbers(inputs.costs, settings)
+    flow_m3s, head_m = best["any_flow_design_m3s"].to_numpy(), table["head_m"].to_numpy()
+    is_dearer = penstock_cost_per_m(flow_m3s, head_m, works) > canal_cost_per_m(flow_m3s, works)
+    kwh = best["any_energy_mwh"].to_numpy() * KILOWATT_HOURS_PER_MEGAWATT_HOUR
+    revenue = kwh * best_price_per_kwh(settings.costs)
+    left_m = np.maximum(head_m - fall_m - settings.energy.rack_and_gate_loss_m - settings.energy.exit_loss_m, 1e-9)
+    worth = best["any_net_annual_value"].to_numpy() + revenue * (MORE_FOR_HEAD * fall_m / left_m + NEARLY)
+    least_m = np.array([turbine.head_range_m[0] for turbine in inputs.turbines])
+    is_new = ((least_m > left_m[:, None]) & (least_m <= (left_m + fall_m)[:, None])).any(axis=1)
+    return np.asarray(~(is_dearer & (worth < 0.0)) | is_new, dtype=bool)
 
 
 # Whether no plant is worth more because it has a little less head: its cost grows no faster than the head, with
@@ -350,10 +381,16 @@ def _valued(
     water_depths: WaterDepths,
     *,
     only_safe: bool = False,
+    floor: npt.NDArray[np.float64] | None = None,
 ) -> pd.DataFrame:
     data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
     valued = value_stretches(
-        table[enough], flows.bins_m3s, flows.environmental_flow_m3s, *data, only_safe=only_safe
+        table[enough],
+        flows.bins_m3s,
+        flows.environmental_flow_m3s,
+        *data,
+        only_safe=only_safe,
+        floor=None if floor is None else floor[enough],
     )
     columns = {
         name: pd.Series(NO_VALUE.get(without_prefix(name), np.nan), index=table.index, dtype=valued[name].dtype)
