@@ -14,7 +14,9 @@ HALVINGS = 45
 
 
 @part
-def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relative_flow, head_m, loss_design_m):
+def plant_flow_head(
+    flow_m3s, flow_design_m3s, units, efficiency, lowest_relative_flow, head_m, loss_design_m, open_from=np.inf
+):
     """Flow that a plant takes for maximum power, and flow times head times efficiency [m³/s · m], for kernels.
 
     Parameters
@@ -28,6 +30,9 @@ def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relativ
         Of a unit.
     head_m, loss_design_m : float
         Head before the pipe, and head loss of the pipe at the design flow [m].
+    open_from : float
+        Head over loss from which on the plant is not throttled, see
+        `sitefinder.energy.turbines.never_throttled_from`; it saves looking for less flow.
 
     Returns
     -------
@@ -53,13 +58,17 @@ def plant_flow_head(flow_m3s, flow_design_m3s, units, efficiency, lowest_relativ
         relative = used / full
         if relative < lowest_relative_flow:
             break  # with more units each would get still less
-        value = used * _efficiency(efficiency, relative) * head_m
+        eta = _efficiency(efficiency, relative)
+        value = used * eta * head_m
         if value <= best_value:
             continue  # not the best so far, even if the pipe took nothing
         if loss_design_m > 0.0:
             loss_full_m = loss_design_m * (running / units) ** 2
-            relative, value = _throttled(relative, efficiency, lowest_relative_flow, head_m, loss_full_m)
-            used, value = relative * full, value * full
+            if head_m >= open_from * loss_full_m:
+                value = relative * eta * (head_m - loss_full_m * relative * relative) * full
+            else:
+                relative, value = _throttled(relative, efficiency, lowest_relative_flow, head_m, loss_full_m)
+                used, value = relative * full, value * full
         if value > best_value:
             best_used, best_value = used, value
     return best_used, best_value

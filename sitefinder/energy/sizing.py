@@ -201,6 +201,7 @@ CLASS_AT_SITE = np.dtype(
         ("full_efficiency", np.float64),
         ("peak_efficiency", np.float64),
         ("open_from", np.float64),
+        ("least_head", np.float64),
         ("lowest_relative_flow", np.float64),
         ("safe_as_built_m3s", np.float64),
         ("safe_screened_m3s", np.float64),
@@ -283,7 +284,10 @@ def rated_kw(bins, full, flow, at_site, efficiency, prices, screen_loss):
     loss = pipe_loss_m(flow, at_site.conduit_m, prices)
     if head < at_site.open_from * loss:
         lowest = at_site.lowest_relative_flow
-        power = prices.kw_per_m3s_m * plant_flow_head(flow, flow, at_site.units, efficiency, lowest, head, loss)[1]
+        power = (
+            prices.kw_per_m3s_m
+            * plant_flow_head(flow, flow, at_site.units, efficiency, lowest, head, loss, np.inf)[1]
+        )
     else:
         power = prices.kw_per_m3s_m * (at_site.full_efficiency * (head - loss) * flow)
     return min(power * _scale_of(flow, at_site), at_site.power_max)
@@ -324,7 +328,12 @@ def _energy_bound_mwh(bins, full, flow, minimum, at_site, prices):
     lowest = at_site.lowest_relative_flow * minimum / at_site.units
     too_little = max(_bins_above(bins, lowest * (1.0 - 1e-9)), full)
     partial = (bins[BELOW, full] - bins[BELOW, too_little]) * at_site.peak_efficiency
-    flow_head = (bins[ABOVE, full] * flow * at_site.full_efficiency + partial) / (bins.shape[1] - 1)
+    above = bins[ABOVE, full]
+    loss = pipe_loss_m(minimum, at_site.conduit_m, prices)
+    if loss > 0.0 and at_site.least_head >= at_site.open_from * loss:
+        # Where no plant is throttled, each loses at least what the widest pipe does.
+        above = max(above - full * pipe_loss_m(flow, at_site.conduit_m, prices), 0.0)
+    flow_head = (above * flow * at_site.full_efficiency + partial) / (bins.shape[1] - 1)
     flow_head *= _scale_of(flow, at_site)
     return prices.kw_per_m3s_m * flow_head * prices.mwh_per_kw * ROUNDING_MARGIN
 
@@ -352,7 +361,9 @@ def mean_kw(bins, full, flow_design, rated, at_site, efficiency, prices, bypass,
             # Less flow would not give more.
             flow_head = at_site.full_efficiency * (head - loss) * flow_design
         else:
-            flow_head = plant_flow_head(flow, flow_design, units, efficiency, lowest, head, loss)[1]
+            flow_head = plant_flow_head(
+                flow, flow_design, units, efficiency, lowest, head, loss, at_site.open_from
+            )[1]
         total += min(kw_per_m3s_m * flow_head, rated)
     return total / count
 
@@ -876,6 +887,9 @@ def _search(
     for row in range(intake.shape[0]):
         _fill_bins(usable, rise, order, intake[row], tailrace[row], held[row], head_net[row], bins)
         _fill_tries(bins, shares, tries, full)
+        at_site.least_head = np.inf
+        for place in range(bins.shape[1] - 1):
+            at_site.least_head = min(at_site.least_head, bins[HEAD, place])
         at_site.head, at_site.conduit_m, at_site.place_cost = head_net[row], conduit_m[row], place_cost[row]
         at_site.canal_m, at_site.penstock_m = works[row, 0], works[row, 1]
         at_site.by_area, at_site.by_perimeter, at_site.least_m = works[row, 2], works[row, 3], works[row, 4]
