@@ -398,7 +398,7 @@ class Offers(NamedTuple):
     gap: float = 0.0
 
 
-def valued_for(valuation, choice):
+def valued_for(valuation, choice, names=VALUED):
     """The valuation for the turbine choice that each stretch may use.
 
     Parameters
@@ -408,14 +408,16 @@ def valued_for(valuation, choice):
     choice : ndarray of int, shape (m,)
         0 for any turbine, 1 for a fish-safe one with a screen where that takes one, 2 for one that is fish-safe as
         built, -1 for none.
+    names : sequence of str
+        Columns that are wanted, of `VALUED`.
 
     Returns
     -------
     DataFrame, m rows
-        Columns of `VALUED`; turbine -1 and NaN where there is no choice.
+        These columns; turbine -1 and NaN where there is no choice.
     """
     columns = {}
-    for name in VALUED:
+    for name in names:
         each = [valuation[prefix + name].to_numpy() for prefix in PREFIXES]
         values = np.choose(np.maximum(choice, 0), each)
         if name in ("turbine", "units", "grade"):
@@ -425,6 +427,14 @@ def valued_for(valuation, choice):
         else:
             columns[name] = np.where(choice >= 0, values, np.nan)
     return pd.DataFrame(columns)
+
+
+def valued_for_none(valued):
+    """What `valued_for` gives where there is no choice, by column."""
+    return {
+        name: {"turbine": -1, "grade": -1, "units": 0, "screened": False}.get(name, np.nan)
+        for name in valued.columns
+    }
 
 
 def choose_sites(
@@ -590,11 +600,15 @@ def _value(valued, settings):
     return value, enough
 
 
+# Columns that limits of single sites look at.
+LIMITED = ("turbine", "energy_mwh", "net_annual_value", "lcoe_per_kwh", "power_kw")
+
+
 # The turbine choices; the fish-safe one where any is allowed but only that one keeps the limits: the best of any
 # has the greatest value, and may have a higher LCOE. Without this a stricter rule could admit a site.
 def _within_limits(stretches, valuation, choice, settings):
     any_keeps, safe_keeps = (
-        _keeps_limits(stretches, valued_for(valuation, np.where(choice >= 0, turbine, choice)), settings)
+        _keeps_limits(stretches, valued_for(valuation, np.where(choice >= 0, turbine, choice), LIMITED), settings)
         for turbine in (ANY, SAFE)
     )
     return np.where((choice == ANY) & ~any_keeps & safe_keeps, SAFE, choice)

@@ -12,6 +12,7 @@ from sitefinder.network.stations import without_repeats
 from sitefinder.rules.verdicts import SAFE_MAY
 from sitefinder.schema import LAYERS, has_flag
 from sitefinder.siting.access import district_names, district_of, in_region
+from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import (
     MigrationPath,
     SafetyCase,
@@ -28,7 +29,7 @@ from sitefinder.siting.fish_passage import (
 )
 from sitefinder.siting.limits import RiverUse
 from sitefinder.siting.passed import bits_of
-from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason
+from sitefinder.siting.selection import PREFIXES, Offers, choose_sites, rejection_reason, valued_for_none
 from sitefinder.steps.closed_months import with_closed
 from sitefinder.steps.migration import spawning_metres
 from sitefinder.steps.quiet import without_library_output
@@ -94,7 +95,7 @@ def choose(
     """
     energy = energy if closed_energy is None else with_closed(energy, closed_energy)
     given = stationing, stretches, energy, rule_overlaps, verdicts, water_bodies, river_parts
-    offers = choosing(settings, inputs, *given)()
+    offers = choosing(settings, inputs, *given, all_steps=True)()
     reach = stationing.stations["reach"].to_numpy()
     because = rejection_reason(
         reach, water_bodies.standing, stretches, offers, water_bodies.developed, water_bodies.tidal
@@ -112,18 +113,56 @@ def choosing(
     verdicts: Judged,
     water_bodies: WaterBodies,
     river_parts: RiverParts | None,
+    *,
+    all_steps: bool = False,
 ) -> Callable[..., Offers]:
-    """What chooses the best set by this valuation; it takes the cumulative limits that do not count."""
+    """What chooses the best set by this valuation; it takes the cumulative limits that do not count.
+
+    Candidates that are worth nothing with any turbine are looked at only for `all_steps`, since none is chosen.
+    """
     steps = offer_steps(settings, inputs, stationing, stretches, valued, verdicts)
     path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
-    use, stations = river_use(river_parts, water_bodies), stationing.stations
-    given = stretches, steps, valued, verdicts.choice, stations, settings, path, use
+    use, choice = river_use(river_parts, water_bodies), verdicts.choice
+    worth = "energy_mwh" if settings.ranking.choose_by == "energy" else "net_annual_value"
+    counts = np.any([valued[prefix + worth].to_numpy() > 0.0 for prefix in PREFIXES], axis=0) | all_steps
+    rows = np.flatnonzero(counts)
+    if len(rows) < len(counts):
+        steps = [(name, passes[rows]) for name, passes in steps]
+        path = None if path is None else path._replace(survival=path.survival[rows])
+        stretches, valued, choice = (
+            subset(stretches, counts),
+            valued.iloc[rows].reset_index(drop=True),
+            choice[rows],
+        )
+    given = stretches, steps, valued, choice, stationing.stations, settings, path, use
 
     def best(left_out: tuple[str, ...] = ()) -> Offers:
         with without_library_output():
-            return choose_sites(*given, left_out)
+            found = choose_sites(*given, left_out)
+        return found if len(rows) == len(counts) else _among_all(found, rows, len(counts))
 
     return best
+
+
+# The outcome for some candidates as one for all, of which the others are worth nothing.
+def _among_all(offers: Offers, rows: npt.NDArray[np.int64], count: int) -> Offers:
+    def spread(part: npt.NDArray[Any], otherwise: Any) -> npt.NDArray[Any]:
+        whole = np.full(count, otherwise, dtype=part.dtype)
+        whole[rows] = part
+        return whole
+
+    nothing = valued_for_none(offers.valued)
+    blocked_by = np.where(offers.blocked_by >= 0, rows[offers.blocked_by], -1).astype(offers.blocked_by.dtype)
+    over = offers.over_limit
+    return offers._replace(
+        valued=pd.DataFrame({name: spread(offers.valued[name].to_numpy(), nothing[name]) for name in nothing}),
+        chosen=spread(offers.chosen, False),
+        blocked_by=spread(blocked_by, -1),
+        ladder=[(name, spread(passes, False)) for name, passes in offers.ladder],
+        safe_by_passage_limit=spread(offers.safe_by_passage_limit, False),
+        kept_out=spread(offers.kept_out, False),
+        over_limit=None if over is None else spread(over, False),
+    )
 
 
 def river_use(parts: RiverParts | None, water_bodies: WaterBodies) -> RiverUse | None:
