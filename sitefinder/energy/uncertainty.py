@@ -149,7 +149,8 @@ def energy_simulations(
     # What is left behind screen and pipe at the design flow, for which a plant is rated.
     losses_m = plants.loss_m + plants.screen_m
     rated_kw = sites["power_kw"].to_numpy(np.float64) / np.maximum(sized_m - losses_m, np.finfo(float).tiny)
-    rated_kw = rated_kw[:, None] * (head_net - losses_m[:, None])
+    # Where the head turns out to be less than they take, there is no power.
+    rated_kw = rated_kw[:, None] * np.maximum(head_net - losses_m[:, None], 0.0)
 
     # Mean power of each site: in the long term, in a year, and where one source alone errs.
     mean_kw = {name: np.zeros((rows, simulations)) for name in ("long term", "a year", "head", "flow", "year")}
@@ -163,7 +164,7 @@ def energy_simulations(
         )
         drawn = drawn_water(model.at([row]), normals[[row]], uniform, *given)
         expected = drawn_water(sure.at([row]), np.zeros((1, 1, components)), surely, *given)
-        usable, head, rated = drawn.usable(), head_net[row], np.maximum(rated_kw[row], 0.0)
+        usable, head, rated = drawn.usable(), head_net[row], rated_kw[row]
         still = np.full(simulations, sized_m[row]), np.full(simulations, sites["power_kw"].iloc[row])
         mean_kw["long term"][row] = plants.mean_kw(row, usable, head, rated)
         mean_kw["a year"][row] = plants.mean_kw(row, drawn.usable(year_factor), head, rated)

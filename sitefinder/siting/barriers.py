@@ -154,7 +154,7 @@ def share_that_finds(pass_m3s, beside_m3s, passes):
     Examples
     --------
     >>> from sitefinder.settings.fish import FishPassSettings
-    >>> share_that_finds([0.5, 0.1, 0.1], [10.0, 10.0, 0.0], FishPassSettings()).tolist()
+    >>> share_that_finds([0.5, 0.1, 0.1], [10.0, 10.0, 0.0], FishPassSettings()).round(9).tolist()
     [1.0, 0.2, 1.0]
     """
     beside = np.asarray(beside_m3s, dtype=np.float64)

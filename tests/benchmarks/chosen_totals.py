@@ -20,7 +20,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from sitefinder.delivery.site_energy import simulated, site_errors
-from sitefinder.energy.hydraulics import WaterDepths, net_head_m
+from sitefinder.energy.hydraulics import WaterDepths, net_head_m, waterway_lengths_m
 from sitefinder.energy.plant import plant_outputs, yearly_energy_mwh
 from sitefinder.energy.turbines import turbine_table
 from sitefinder.hydrology.duration_curve import BIN_EXCEEDANCE
@@ -315,11 +315,10 @@ def total_mwh(flow_m3s, heads_m, own, turbines, settings, long_term_m3s=None):
     """
     long_term_m3s = flow_m3s if long_term_m3s is None else long_term_m3s
     totals = []
-    for head_m, row in zip(heads_m, own.itertuples(), strict=True):
+    headrace_m, _ = waterway_lengths_m(own, settings.energy)
+    for head_m, way_m, row in zip(heads_m, headrace_m, own.itertuples(), strict=True):
         turbine = turbines[row.turbine]
-        net_m, sized_m = (
-            float(net_head_m(each, row.headrace_length_m, settings.energy)) for each in (head_m, row.head_m)
-        )
+        net_m, sized_m = (float(net_head_m(each, way_m, settings.energy)) for each in (head_m, row.head_m))
         curve_m3s = flow_m3s[row.intake] * curve_shape()
         environmental_flow_m3s = 0.1 * long_term_m3s[row.intake]
         laws = turbine_table([turbine])

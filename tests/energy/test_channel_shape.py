@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitefinder.energy.hydraulics import MeasuredSection, channel_shapes, water_depths
@@ -16,7 +16,9 @@ def shapes_of(sections=(), tailwater=None, **channel):
     return channel_shapes(MEAN, tailwater or TailwaterSettings(), ChannelSettings(**channel), sections)
 
 
+# The first call may have to load or compile kernels.
 @given(st.floats(0.01, 100.0), st.integers(0, 2))
+@settings(deadline=None)
 def test_width_times_depth_times_speed_is_the_flow(flow_m3s, station):
     width_m, depth_m, speed = shapes_of().at(np.array([station]), np.array([[flow_m3s]]))
 

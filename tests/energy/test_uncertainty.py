@@ -40,6 +40,7 @@ def drawn(turbine_class, generic_costs, settings):
         tailrace=None,
         given=None,
         of_shares=False,
+        more=None,
         **spread,
     ):
         spread = settings.uncertainty.model_copy(update={"simulations": SIMULATIONS} | NO_ERROR | spread)
@@ -57,7 +58,7 @@ def drawn(turbine_class, generic_costs, settings):
                 "scheme_type": "at_barrier",
                 "has_fish_pass": False,
             }
-        )
+        ).assign(**(more or {}))
         curve = np.tile([3.0, 2.0, 1.0, 0.5], (sites, 1)) if curve is None else curve
         simulations, shares = energy_simulations(
             table,
@@ -134,6 +135,16 @@ def test_a_head_that_the_error_takes_away_gives_no_energy_at_infinite_cost(drawn
     assert np.all(np.isinf(simulations.lcoe_per_kwh[none]))
     assert np.all(simulations.net_annual_value[none] < 0)
     assert np.all(np.isfinite(simulations.lcoe_per_kwh[~none]))
+
+
+def test_a_head_that_is_less_than_its_penstock_takes_gives_no_power(drawn):
+    # The penstock takes 0.12 m and more of the net head: one velocity head at 1.5 m/s, and friction.
+    penstock = {"headrace_length_m": 0.0, "penstock_length_m": 10.0}
+    for error_m in (-5.0, -1.95):
+        power = drawn(head_errors=np.array([[error_m, -error_m]]), more=penstock).power_kw
+
+        assert (power == 0).mean() == 0.5
+        assert power[power != 0].min() > 1.9e6
 
 
 def test_totals_spread_by_shared_and_own_errors(drawn):

@@ -154,7 +154,7 @@ def test_the_selected_drops_have_a_row_of_their_own_in_the_totals(tables, drops)
 def of_two_drops(tmp_path_factory, write_valley):
     """Totals of two equal drops whose flows err together, or each by itself, and the drops."""
 
-    def run(groups, **setting):
+    def run_with(groups, **setting):
         folder = tmp_path_factory.mktemp("two")
         settings = write_valley(folder)
         rows = [
@@ -176,7 +176,7 @@ def of_two_drops(tmp_path_factory, write_valley):
         totals = tables["totals"]
         return totals[totals["scope"] == "drops"].iloc[0], tables["drops"]
 
-    return run
+    return run_with
 
 
 def test_drops_of_one_group_err_together_and_of_two_groups_apart(of_two_drops):

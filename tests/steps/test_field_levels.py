@@ -126,6 +126,7 @@ def test_stretches_that_hold_a_measurement_have_its_head_and_are_flagged(results
     flags = flag_stations(
         results["settings"],
         results["inputs"],
+        results["network"],
         *parts,
         stationing,
         results["water_bodies"],

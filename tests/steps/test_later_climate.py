@@ -15,14 +15,17 @@ DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 @pytest.fixture(scope="module")
 def beside(sample_run):
-    """The sample without its regime, with it, and in 2050; all without the rule whose closed months need it."""
+    """The sample without its regime, with it, and in 2050; all without what asks for more in some months.
+
+    That is the rule whose months are closed, and the fish that raise the environmental flow in theirs.
+    """
     folder = sample_run.settings.parent
     for name, base, more in (
-        ("plain", "sample", 'left_out = ["flows.regime"]\n'),
-        ("regime", "sample", ""),
-        ("later", "sample-2050", ""),
+        ("plain", "sample", ["flows.regime"]),
+        ("regime", "sample", []),
+        ("later", "sample-2050", []),
     ):
-        text = f'extends = "{base}.toml"\n{more}rules_left_out = ["wet meadow"]\n'
+        text = f'extends = "{base}.toml"\nleft_out = {["fish.groups", *more]}\nrules_left_out = ["wet meadow"]\n'
         # A conduit knows nothing of the months, so that straight ones do.
         text += '[conduits]\nroute = "straight_line"\n'
         text += f'[run]\noutput_folder = "../out-{name}"\n{STORED}\n'

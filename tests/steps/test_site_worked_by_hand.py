@@ -258,8 +258,16 @@ def test_there_is_one_site_at_the_step(delivered):
     # The cost law is for 100 kW and more. The reserve asks for the flow exceeded 95 % of the time; the last
     # quantile that has an equation is 90 %.
     assert BY_HAND["power_kw"] < 100
-    # 22 gauges are fewer than 25.
-    assert site["flags"] == "cost_extrapolated; flow_regression_weak; curve_extended; depleted_shallow"
+    # 22 gauges are fewer than 25. The catchment has 330 cells, fewer than 500, and the stream falls 2.8 m in 50 m,
+    # more than 5 %.
+    assert site["flags"].split("; ") == [
+        "cost_extrapolated",
+        "catchment_coarse",
+        "flow_regression_weak",
+        "curve_extended",
+        "depleted_shallow",
+        "steep_stream",
+    ]
     assert bool(site["fish_safe"])
     assert bool(site["screened"])
     assert bool(site["mark_fish_safe_only"])

@@ -1,5 +1,7 @@
 """A set that takes the best candidate that is left, again and again, under the same rules as the choice."""
 
+import math
+
 import numpy as np
 
 from sitefinder.schema import is_scheme_that
@@ -29,11 +31,12 @@ def best_and_greedy(stretches, offers, stations, min_free_flowing_m):
     ways = stations["downstream"].to_numpy().astype(np.int32), stations["to_downstream_m"].to_numpy()
     # Ponds, and the stream above an intake or a pond that is to flow freely.
     start, above = with_free_flow(*ways, table["intake"].to_numpy(), *ponds, builds, min_free_flowing_m)
-    taken, zone, greedy = np.zeros(len(stations), dtype=bool), np.zeros(len(stations), dtype=bool), 0.0
+    taken, zone, picked = np.zeros(len(stations), dtype=bool), np.zeros(len(stations), dtype=bool), []
     for number in np.argsort(-value, kind="stable"):
         own = stretches.taken[stretches.start[number] : stretches.start[number + 1]]
         free = above[start[number] : start[number + 1]]
         if value[number] > 0 and not (taken[own] | zone[own]).any() and not taken[free].any():
             taken[own], zone[free] = True, True
-            greedy += value[number]
-    return value[offers.chosen].sum(), greedy
+            picked.append(number)
+    # Summed exactly, since the order of the sites differs.
+    return math.fsum(value[offers.chosen]), math.fsum(value[picked])
