@@ -249,7 +249,7 @@ def value_closed(
 
 
 def may_pay(settings: Settings, energy: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Candidates that may be worth something with less water or fewer turbines, by their best valuation."""
+    """Candidates that may have a value with less water or fewer turbines, by their best valuation."""
     by_value = settings.ranking.choose_by == "net_value" and settings.energy.design_by != "capacity_factor"
     found = energy["any_net_annual_value"] > 0.0 if by_value else energy["any_turbine"] >= 0
     return np.asarray(found, dtype=bool)
