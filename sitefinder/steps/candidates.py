@@ -323,7 +323,7 @@ def _pipe_may_pay(
     return np.asarray(~(is_dearer & (worth < 0.0)) | is_new, dtype=bool)
 
 
-# Whether no plant is worth more because it has a little less head: its cost grows no faster than the head, with
+# Whether no plant has more value because it has a little less head: its cost grows no faster than the head, with
 # which its energy grows, and it is chosen by its value or its cost. Then no conduit is better than none.
 def _less_head_is_no_better(settings: Settings, inputs: RunInputs) -> bool:
     if settings.ranking.choose_by != "net_value" or settings.energy.design_by == "capacity_factor":
