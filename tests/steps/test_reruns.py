@@ -490,7 +490,9 @@ def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(fre
     made = [result["place"] for result in last["results"] if not result["was_kept"]]
     assert {"verdicts", "sites", "fish_safety", "geopackage"} < set(made)
     # What a kept result was joined from stays with it, though the run did not look at it.
-    joined_from = {result["key"] for result in first["results"] if result["place"].startswith(("energy: ", "best_case: "))}
+    joined_from = {
+        result["key"] for result in first["results"] if result["place"].startswith(("energy: ", "best_case: "))
+    }
     assert joined_from
     assert now == {result["key"] for result in last["results"]} | joined_from
     assert valley.plan() == {}
