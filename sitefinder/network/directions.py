@@ -296,7 +296,7 @@ def main_arms(start, end, geometry, by_name, node_count, *, rule, value=None, is
 
     No rule of shape knows where the water goes. Of 84 published side arms of New Hope Creek (NHDPlus version 2),
     "longest" finds 54, "order" 47, "straightest" 42 and "shortest" 38; a column that states them finds all.
-    Names, where they tell, find all 39. Slope says nothing either: the steeper of two nameless arms is the
+    Names, where they decide, find all 39. Slope says nothing either: the steeper of two nameless arms is the
     published one in 15 of 39 cases.
     """
     if rule not in RULES:

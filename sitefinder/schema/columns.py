@@ -265,12 +265,17 @@ VARIANCE_SHARES = (
     ),
     amount("lcoe_variance_share_cost", "1", "contribution of capital cost to the uncertainty of LCOE", 1),
 )
-LENGTHS = (
-    amount("length_m", "m", "length along the stream from intake to tailrace; the depleted reach of a diversion"),
-    amount("conduit_length_m", "m", "length of headrace and penstock; the stream's where the ground shows no way"),
+LENGTH = amount(
+    "length_m", "m", "length along the stream from intake to tailrace; the depleted reach of a diversion"
+)
+CONDUIT_LENGTH = amount(
+    "conduit_length_m", "m", "length of headrace and penstock; the stream's where the ground shows no way"
+)
+POND_LENGTHS = (
     amount("pond_length_m", "m", "length of stream that a new weir ponds, along its longest branch"),
     amount("flooded_length_m", "m", "length of all streams that a new weir ponds, tributaries included"),
 )
+LENGTHS = (LENGTH, CONDUIT_LENGTH, *POND_LENGTHS)
 NEW_BARRIER = (
     amount(
         "intake_weir_m",

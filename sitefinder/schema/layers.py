@@ -7,6 +7,7 @@ from sitefinder.schema.columns import (
     CAPITAL_PARTS,
     CLOSED_MONTHS,
     CONDUIT,
+    CONDUIT_LENGTH,
     COST_INTERVAL,
     DISTRICT,
     EFFECTS,
@@ -22,6 +23,7 @@ from sitefinder.schema.columns import (
     HELD,
     INTERVAL,
     LCOE_PER_KWH,
+    LENGTH,
     LENGTHS,
     LONG_TERM_INTERVAL,
     MARKS,
@@ -35,6 +37,7 @@ from sitefinder.schema.columns import (
     NO_ROTOR,
     NPV,
     PASSED_KINDS,
+    POND_LENGTHS,
     POWER,
     POWER_INTERVAL,
     REACH_ID,
@@ -475,12 +478,12 @@ SITES = Layer(
         ),
         *made_by("network", STREAM),
         *made_by("stationing inputs.layers.districts", DISTRICT),
-        *made_by("stretches", SCHEME_TYPE),
+        *made_by("candidates", SCHEME_TYPE),
         *made_by("verdicts", VERDICT, REASONS, CLOSED_MONTHS),
         *made_by(
             "stretches flows quality_flags energy water_bodies sites channel_shapes settings.depleted_reach", FLAGS
         ),
-        *made_by("stretches", *SITE_HEAD),
+        *made_by("candidates", *SITE_HEAD),
         *made_by(
             "catchments",
             amount("area_km2", "km²", "catchment area at the intake"),
@@ -494,7 +497,7 @@ SITES = Layer(
         ),
         *made_by("energy closed_energy", FLOW_DESIGN),
         *made_by(
-            "flows stretches settings.flows.releases inputs.costs",
+            "flows candidates settings.flows.releases inputs.costs",
             amount("environmental_flow_m3s", "m³/s", "environmental flow, mean of the year"),
         ),
         *made_by(
@@ -558,7 +561,7 @@ SITES = Layer(
             ),
         ),
         *made_by(
-            "stretches",
+            "candidates",
             amount(
                 "road_distance_m",
                 "m",
@@ -566,7 +569,7 @@ SITES = Layer(
             ),
         ),
         *made_by(
-            "stretches heads",
+            "candidates heads",
             text("road_bank", "bank of that road, looking downstream; empty if unknown", ("", "left", "right")),
             Column(
                 "road_climb_m",
@@ -576,7 +579,7 @@ SITES = Layer(
             ),
         ),
         *made_by(
-            "stretches",
+            "candidates",
             amount(
                 "line_distance_m",
                 "m",
@@ -597,7 +600,7 @@ SITES = Layer(
             amount("settlement_demand_mwh", "MWh/yr", "annual demand of that settlement"),
         ),
         *made_by(
-            "stretches energy settings.off_grid",
+            "candidates energy settings.off_grid",
             amount("firm_share_of_demand", "1", "firm power over the mean demand of the settlement; may exceed 1"),
             amount("demand_served_share", "1", "share of a constant demand that the site alone supplies", 1),
             amount("diesel_displaced_l", "l/yr", "diesel that a generator would need for that supply"),
@@ -607,9 +610,11 @@ SITES = Layer(
             text("needs", "what the site needs beside works: a new weir, fish pass, screen, agreements"),
         ),
         *made_by("conduits stretches", *CONDUIT),
+        *made_by("candidates", LENGTH),
+        *made_by("conduits stretches", CONDUIT_LENGTH),
         *made_by(
-            "stretches",
-            *LENGTHS,
+            "candidates",
+            *POND_LENGTHS,
             *NEW_BARRIER,
             Column("lon", "real", "°", "longitude of the tailrace, WGS 84", -180, 180),
             Column("lat", "real", "°", "latitude of the tailrace, WGS 84", -90, 90),
@@ -617,7 +622,7 @@ SITES = Layer(
             Column("intake_lat", "real", "°", "latitude of the intake, WGS 84", -90, 90),
         ),
         *made_by(
-            "stretches",
+            "candidates",
             amount(
                 "depleted_length_m", "m", "length of the depleted reach, intake to tailrace; 0 without a diversion"
             ),
@@ -652,10 +657,7 @@ SITES = Layer(
             amount("depleted_shallow_natural_share", "1", "the same without the plant", 1),
         ),
         *made_by(
-            "stretches",
-        ),
-        *made_by(
-            "stretches heads settings.stretches.max_head_m settings.stretches.new_weir_heights_m",
+            "candidates heads settings.stretches.max_head_m settings.stretches.new_weir_heights_m",
             statement(
                 "head_is_capped",
                 "true if a diversion longer by one station, or a new weir of the next height, would have more "

@@ -153,7 +153,7 @@ REACH_FEATURES = Layer(
         _metres("from_m", "where the feature begins along the reach, downstream"),
         _metres("to_m", "where it ends along the reach"),
         amount("length_m", "m", "length of the reach along the feature"),
-        amount("share", "", "share of the reach that follows the feature", 1.0),
+        amount("share", "1", "share of the reach that follows the feature", 1.0),
         amount("feature_from_m", "m", "place along the feature as drawn where the reach begins to follow it"),
         amount(
             "feature_to_m",

@@ -55,7 +55,7 @@ END_CELLS = 3.0
 # From the best node, and from those before it by these numbers, the headrace is also led on over the valley floor.
 BACK = (0, 2, 5, 10)
 # Moves over the lattice, and back: a straight line of any direction is at most 2.7 % longer, until the way is
-# joined anew.
+# joined again.
 MOVES = [(0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (2, 1), (1, -2), (2, -1)]
 MOVES += [(-down, -across) for down, across in MOVES]
 # The lattice has the cells' width, or more where a stretch is longer than this number of cells; where it is no
@@ -195,7 +195,7 @@ def find_conduits(ground, stations, intake, tailrace, limits, prices):
     Dijkstra's way (Numer. Math., vol. 1, pp. 269-271, 1959, from memory) with moves to 16 neighbours, and a
     penstock from any place that it reaches. Only places are followed from which a way can still be cheaper by
     3 % than the best that is known: so what the contours found keeps the search to a narrow strip. The way is
-    joined anew by its nodes as the contours are, so that it cuts corners where that is cheaper. Where a stretch
+    joined again by its nodes as the contours are, so that it cuts corners where that is cheaper. Where a stretch
     is longer than 250 cells, the lattice is coarser than the cells, and the contours, which are not, find more.
 
     The ground is taken bilinear between centres of cells. A leg is looked at once a cell.

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from sitefinder.steps.water_bodies import WaterBodies
 
 # A diversion that loses no more than this share of its revenue in the best case may pay: what closed months leave
-# of its water is told by other bins, so that the two can differ by as much.
+# of its water is computed by other bins, so that the two can differ by as much.
 NEARLY = 0.01
 # What a stretch without a valuation holds.
 NO_VALUE = {"turbine": -1, "units": 0, "screened": False, "stream_too_small": False, "grade": -1}
@@ -248,18 +248,18 @@ def settlements_to_serve(settings: Settings, inputs: RunInputs) -> geopandas.Geo
 def value_best_case(
     settings: Settings, inputs: RunInputs, candidates: Stretches, flows: Flows, water_depths: WaterDepths
 ) -> pd.DataFrame:
-    """Which diversions may pay, whatever the ground, and what the others are worth at best.
+    """Which diversions may pay, whatever the ground, and the best values of the others.
 
     Each is valued with the least conduit that can be, as long as the straight line between its ends: a canal of
     the cheapest kind at each flow on level ground, and, if it does not pay by that, a pipe without loss of head.
-    Since head and cost go with the length of either, what is partly canal and partly pipe is worth no more than
+    Since head and cost go with the length of either, what is partly canal and partly pipe has no more value than
     the better of the two. Only diversions that pay like this, or nearly, need a conduit that finds its way.
 
     Returns
     -------
     DataFrame
-        A row for each candidate: ``may_pay``, False for all but diversions; and where this can be told, the
-        columns of `value_all`, of diversions alone. It cannot be told where sites are not chosen by money, or
+        A row for each candidate: ``may_pay``, False for all but diversions; and where this is known, the
+        columns of `value_all`, of diversions alone. It is not known where sites are not chosen by money, or
         where a cost rises faster than the head, so that a little less head could be better; then all diversions of
         enough flow may pay.
     """
@@ -323,7 +323,7 @@ def _pipe_may_pay(
     return np.asarray(~(is_dearer & (worth < 0.0)) | is_new, dtype=bool)
 
 
-# Whether no plant is worth more because it has a little less head: its cost grows no faster than the head, with
+# Whether no plant has more value because it has a little less head: its cost grows no faster than the head, with
 # which its energy grows, and it is chosen by its value or its cost. Then no conduit is better than none.
 def _less_head_is_no_better(settings: Settings, inputs: RunInputs) -> bool:
     if settings.ranking.choose_by != "net_value" or settings.energy.design_by == "capacity_factor":

@@ -54,7 +54,7 @@ def take_months(flows: Flows) -> Months:
 def find_closed_months(
     settings: Settings,
     stationing: Stationing,
-    stretches: Stretches,
+    candidates: Stretches,
     stream_things: pd.DataFrame,
     water_bodies: WaterBodies,
     rule_overlaps: pd.DataFrame,
@@ -76,8 +76,8 @@ def find_closed_months(
     if any(group.in_season != NOTHING_IN_SEASON.name for group in groups):
         natural = natural_access(settings, stationing, stream_things, water_bodies)
         _, migrates = groups_migrating(settings, stationing, rule_overlaps, natural)
-        ends = (stretches.table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
-        past = migrates[entered_at(stretches.table["scheme_type"], *ends)]
+        ends = (candidates.table[name].to_numpy(dtype=np.int64) for name in ("intake", "tailrace"))
+        past = migrates[entered_at(candidates.table["scheme_type"], *ends)]
         for place, group in enumerate(groups):
             bits |= np.where(past[:, place], _bits_of(place, group), 0)
     return np.where(verdicts.choice >= 0, bits, 0).astype(np.int64)
@@ -249,7 +249,7 @@ def value_closed(
 
 
 def may_pay(settings: Settings, energy: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Candidates that may be worth something with less water or fewer turbines, by their best valuation."""
+    """Candidates that may have a value with less water or fewer turbines, by their best valuation."""
     by_value = settings.ranking.choose_by == "net_value" and settings.energy.design_by != "capacity_factor"
     found = energy["any_net_annual_value"] > 0.0 if by_value else energy["any_turbine"] >= 0
     return np.asarray(found, dtype=bool)

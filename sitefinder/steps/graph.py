@@ -267,7 +267,7 @@ STEPS = bound(
         stage(
             "verdicts",
             "sitefinder.steps.rules:judge",
-            "stationing stretches stream_things rule_overlaps",
+            "stationing candidates stream_things rule_overlaps",
             "rules ranking.allow",
         ),
         stage(
@@ -294,7 +294,7 @@ STEPS = bound(
         stage(
             "closed_months",
             "sitefinder.steps.closed_months:find_closed_months",
-            "stationing stretches stream_things water_bodies rule_overlaps verdicts",
+            "stationing candidates stream_things water_bodies rule_overlaps verdicts",
             f"rules {SEASON_BY} fish.groups.name fish.groups.lengths_m fish.groups.direction fish.groups.rules "
             "fish.groups.max_leap_m fish.spawning_rules",
             content=CONTENT,

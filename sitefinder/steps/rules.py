@@ -126,11 +126,11 @@ class Judged(NamedTuple):
 def judge(
     settings: Settings,
     stationing: Stationing,
-    stretches: Stretches,
+    candidates: Stretches,
     rule_overlaps: pd.DataFrame,
     stream_things: pd.DataFrame,
 ) -> Judged:
-    """Verdicts of reaches and stretches.
+    """Verdicts of reaches and stretches, whatever way their conduits take.
 
     The intake weir of a diversion is a new barrier, and a rule that allows none bars the diversion wherever it
     applies to its stretch. What a rule's ``never_past`` names bars a stretch if it lies on a segment where the
@@ -141,16 +141,16 @@ def judge(
     of_stations = all_rule_metres(rule_overlaps, rules, len(stationing.stations), by="station")
     held = held_reaches(stationing.reaches, of_reaches, rules)
     segment_m, reach = (stationing.stations[name].to_numpy() for name in ("segment_length_m", "reach"))
-    marks = stretch_marks(stretches.start, stretches.taken, segment_m, reach, of_stations, rules)
+    marks = stretch_marks(candidates.start, candidates.taken, segment_m, reach, of_stations, rules)
     forbidden = np.zeros(len(stationing.stations), dtype=np.int64)
     for rule, possible in zip(rules, of_stations.possible, strict=True):
         forbidden[possible > 0] |= bits_of(rule.never_past)
     admission = admissible(
-        stretches.table["scheme_type"],
+        candidates.table["scheme_type"],
         marks.marks,
         settings.ranking.allow,
-        builds_barrier(stretches.table),
-        passed_things(stretches, stream_things, len(forbidden), forbidden).kinds != 0,
+        builds_barrier(candidates.table),
+        passed_things(candidates, stream_things, len(forbidden), forbidden).kinds != 0,
     )
     of_reach = verdicts(held, rules).set_axis(stationing.reaches.index)
     return Judged(of_reach, marks, admission.choice, admission.because, held)

@@ -2,7 +2,7 @@
 
 Run as ``python tests/benchmarks/conduits.py [candidates]``; a million by default. Copies of the region's
 diversions that may pay are searched; the ground is that of one copy, since memory goes by the square and not by
-the region. What tells which may pay takes the place of their valuation, and is printed beside it.
+the region. What finds those that may pay takes the place of their valuation, and is printed beside it.
 """
 
 import sys

@@ -173,7 +173,7 @@ def test_what_says_which_arm_is_the_main_one_is_as_good_as_the_documents_say(net
     counts = {basis: (int(rows.sum()), len(rows)) for basis, rows in by_basis}
     assert counts == {"name": (39, 39), "tributaries": (8, 12), "shape": (13, 32)}
     said = " ".join((repository / "config" / "README.md").read_text(encoding="utf-8").split())
-    assert "all 39 of 83 bifurcations where they tell, tributaries at 8 of 12, shape at 13 of 32" in said
+    assert "all 39 of 83 bifurcations where they decide, tributaries at 8 of 12, shape at 13 of 32" in said
 
 
 def test_the_arrangement_is_the_published_one_wherever_there_is_a_single_path_downstream(

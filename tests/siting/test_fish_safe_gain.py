@@ -3,7 +3,13 @@
 import numpy as np
 import pandas as pd
 
-from sitefinder.siting.fish_passage import as_asked, gain_by_district, grades_counted, without_fish_safe
+from sitefinder.siting.fish_passage import (
+    SafetyCase,
+    as_asked,
+    gain_by_district,
+    grades_counted,
+    without_fish_safe,
+)
 from sitefinder.siting.selection import Offers
 
 TURBINES = np.array(["propeller", "screw"], dtype=object)
@@ -50,8 +56,9 @@ def test_both_measures_are_reported_for_each_district_and_grade():
     tested = offers([False, True, True], [40.0, 100.0, 10.0], [0, 0, 0], [False, True, False])
     claimed = offers([False, True, True], [40.0, 120.0, 10.0], [0, 1, 0], [False] * 3)
 
-    cases = {("screened", "tested"): tested, ("screened", "claimed"): claimed, ("as_built", "tested"): without}
-    both = gain_by_district(["Up", "Down", ""], district, only_safe, without, cases, TURBINES)
+    own = SafetyCase("screened", "tested")
+    cases = {own: tested, SafetyCase("screened", "claimed"): claimed, SafetyCase("as_built", "tested"): without}
+    both = gain_by_district(["Up", "Down", ""], district, only_safe, without, cases, own, TURBINES)
     table = both[both["question"] == "screened"].set_index(["district", "evidence"])
     as_built = both[both["question"] == "as_built"].set_index("district")
 
@@ -66,5 +73,8 @@ def test_both_measures_are_reported_for_each_district_and_grade():
     down = table.loc[("Down", "claimed")]
     assert (down["sites"], down["sites_only_safe"], down["gain_mwh"], down["turbines"]) == (1, 0, 0.0, "")
     assert table.loc[("", "tested"), "sites"] == 0
+    # The site on the protected stretch has another turbine where claims count, and without a screen is not there.
+    assert table.loc[("Up", ["tested", "claimed"]), "sites_changed"].tolist() == [0, 1]
+    assert (as_built.loc["Up", "sites_changed"], as_built.loc["Down", "sites_changed"]) == (1, 0)
     # Without a screen nothing may stand there: as if no turbine were safe.
     assert as_built.loc["Up", ["sites", "sites_only_safe", "gain_mwh"]].tolist() == [1, 0, 0.0]

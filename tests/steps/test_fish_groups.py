@@ -18,12 +18,25 @@ def of_sites(sample_run):
 def test_each_site_and_group_has_the_survival_of_its_own_plant(of_sites):
     table, inputs, settings = of_sites
     turbines = {turbine.name: turbine for turbine in inputs.turbines}
-    screen, [group] = inputs.costs.screen.design, settings.fish.migrating
+    screen, groups = inputs.costs.screen.design, {group.name: group for group in settings.fish.groups}
 
-    assert len(table) == table["site_id"].nunique() > 8
-    assert table["is_assumed"].all()
-    for row in table.to_dict("records"):
-        head = net_head_m(np.array([row["head_m"]]), np.array([row["conduit_length_m"]]), settings.energy)
+    sites = table.drop_duplicates("site_id")
+    assert len(sites) > 8
+    # The canals lose head: their length counts.
+    assert (sites["headrace_length_m"] > 0).any()
+    named = [(site, group) for site in sites["site_id"] for group in groups]
+    assert list(zip(table["site_id"], table["fish_group"], strict=True)) == named
+    assert not table["is_assumed"].any()
+    up_only = table["fish_group"].map({name: group.direction == "up" for name, group in groups.items()})
+    assert 0 < up_only.sum() < len(table)
+    # What goes up meets no turbine.
+    assert table.loc[up_only, ["survival", "survival_as_built", "survival_screened"]].isna().all(axis=None)
+    assert table.loc[up_only, ["safe_as_built", "safe_screened"]].all(axis=None)
+    assert not table.loc[up_only, "decides"].any()
+    for row in table[~up_only].to_dict("records"):
+        group = groups[row["fish_group"]]
+        canal_m = np.nan_to_num(np.array([row["headrace_length_m"]]))
+        head = net_head_m(np.array([row["head_m"]]), canal_m, settings.energy)
         unit = np.array([row["flow_design_m3s"] / row["units"]])
         turbine = turbines[row["turbine"]]
         load = settings.fish.relative_flow
@@ -35,7 +48,9 @@ def test_each_site_and_group_has_the_survival_of_its_own_plant(of_sites):
         assert row["survival_as_built"] == pytest.approx(min(own), rel=1e-9)
         assert row["survival_screened"] == pytest.approx(min(behind), rel=1e-9)
         assert row["survival"] == row["survival_screened" if row["screened"] else "survival_as_built"]
-        grade = GRADES[turbine_grade(turbine, 0.2)]
+        # The weakest of its lengths: a trial counts for those that it was made with.
+        grade = GRADES[max(turbine_grade(turbine, length) for length in group.lengths_m)]
+        assert row["evidence_as_built"] == grade
         assert row["safe_as_built"] == (min(own) >= 0.95 and grade in settings.fish.evidence)
 
 
@@ -61,7 +76,9 @@ def test_von_raben_stands_beside_axial_runners_and_kills_more(of_sites):
     axial = [each.name for each in inputs.turbines if each.strike is not None and each.strike.form == "axial"]
 
     known = table["survival_von_raben"].notna()
-    assert known.tolist() == table["turbine"].isin(axial).tolist()
+    # What goes up meets no runner.
+    down = table["direction"] != "up"
+    assert known.tolist() == (table["turbine"].isin(axial) & down).tolist()
     assert known.any()
     # 0.43 of the struck fish die instead of 0.2.
     assert (table.loc[known, "survival_von_raben"] < table.loc[known, "survival_as_built"]).all()

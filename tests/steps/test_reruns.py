@@ -168,7 +168,7 @@ def test_a_new_layer_redoes_its_overlaps_verdicts_and_sites_and_opens_no_raster(
         "verdicts": ["setting rules.new reserve is new", "after rule_overlaps"],
         "drop_overlaps": ["new reserve: it is new"],
         "drop_verdicts": ["setting rules.new reserve is new", "after drop_overlaps"],
-        "closed_months": ["setting rules.new reserve is new", "after verdicts"],
+        "closed_months": ["setting rules.new reserve is new", "after rule_overlaps, verdicts"],
         "closed_energy": ["after closed_months, for each drainage system that then differs"],
         "sites": ["after closed_energy, rule_overlaps, verdicts, for each drainage system that then differs"],
         "limit_costs": [
@@ -331,8 +331,8 @@ def test_a_change_in_place_of_a_delivered_file_does_not_reach_the_one_that_is_ke
     ("old", "new", "first_redone", "reason"),
     [
         ("error_rmse_m = 0.1", "error_rmse_m = 0.2", "network", "input dem_error changed"),
-        ("price_per_kwh = 0.25", "price_per_kwh = 0.3", "energy", "setting costs.price_per_kwh: 0.25 → 0.3"),
-        ("min_survival = 0.95", "min_survival = 0.9", "energy", "setting fish.min_survival: 0.95 → 0.9"),
+        ("price_per_kwh = 0.25", "price_per_kwh = 0.3", "best_case", "setting costs.price_per_kwh: 0.25 → 0.3"),
+        ("min_survival = 0.95", "min_survival = 0.9", "best_case", "setting fish.min_survival: 0.95 → 0.9"),
         ("[terrain]", "[terrain]\ntile_rows = 8", None, None),
         ('name = "By hand"', 'name = "Other"', None, None),
         ('path = "dem.tif"', 'path = "dem.tif"\nlicence = "CC0"', None, None),
@@ -368,8 +368,8 @@ def test_a_changed_file_is_noticed_and_one_that_was_only_touched_is_not(valley):
     assert costs.read_text(encoding="utf-8") != text
 
     assert touched == {}
-    # Which way a conduit takes depends on its costs too.
-    assert valley.plan()["energy"] == ["input costs changed", "after stretches"]
+    # Which way a conduit takes depends on its costs too, and whether one is sought at all.
+    assert valley.plan()["energy"] == ["input costs changed", "after stretches, best_case"]
 
 
 def test_a_moved_folder_redoes_nothing(valley, tmp_path):
@@ -490,7 +490,9 @@ def test_results_beyond_the_limit_are_cleaned_away_and_those_of_the_run_stay(fre
     made = [result["place"] for result in last["results"] if not result["was_kept"]]
     assert {"verdicts", "sites", "fish_safety", "geopackage"} < set(made)
     # What a kept result was joined from stays with it, though the run did not look at it.
-    joined_from = {result["key"] for result in first["results"] if result["place"].startswith("energy: ")}
+    joined_from = {
+        result["key"] for result in first["results"] if result["place"].startswith(("energy: ", "best_case: "))
+    }
     assert joined_from
     assert now == {result["key"] for result in last["results"]} | joined_from
     assert valley.plan() == {}

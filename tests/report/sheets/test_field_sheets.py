@@ -89,7 +89,7 @@ def test_the_figures_are_those_of_the_tables(texts):
         "E 501 600, N 4 418 000",
         "87.6 m from the tailrace in a straight line; on the left bank (looking downstream); "
         "powerhouse 4 m below the road",
-        "Rule “spawning”: Only fish-safe turbines may be used here.",
+        "Rule “spawning”: Only fish-safe turbines may be used here, with a screen where that takes one.",
         "Rule “herons”: No new barrier may be built here.",
         "A low or high flow was extrapolated beyond the outermost flow quantiles.",
         "The structure is in use: mill.",
