@@ -76,7 +76,7 @@ def never_throttled_from(efficiency, lowest_relative_flow):
 
     Examples
     --------
-    >>> never_throttled_from(np.full(101, 0.9), 0.2).round(6).item()
+    >>> round(never_throttled_from(np.full(101, 0.9), 0.2), 6)
     3.0
     """
     pieces = len(efficiency) - 1

@@ -13,7 +13,7 @@ from one_plant import plant_output
 
 from sitefinder.energy.hydraulics import net_head_m, pipe_diameter_m, pipe_loss_m, waterway, waterway_lengths_m
 from sitefinder.energy.plant import yearly_energy_mwh
-from sitefinder.energy.turbines import efficiency_table
+from sitefinder.energy.turbines import efficiency_table, turbine_table
 from sitefinder.energy.valuation import value_stretches
 from sitefinder.settings import EnergySettings
 
@@ -103,6 +103,22 @@ def test_a_plant_behind_a_long_pipe_is_throttled_to_its_best_flow():
 
     assert output.flow_used_m3s == pytest.approx(np.sqrt(3.0 / (3 * 3 / 16)), rel=1e-9)
     assert output.power_mean_kw == pytest.approx(RHO_G * 2.309401 * 2.0, rel=1e-6)
+
+
+def test_from_the_stated_head_on_no_turbine_is_ever_throttled(generic_turbines):
+    table = turbine_table(generic_turbines)
+    for efficiency, lowest, ratio in zip(
+        table.efficiency, table.lowest_relative_flow, table.open_from, strict=True
+    ):
+        relative = np.linspace(lowest, 1.0, 20_001)
+        power = relative * np.interp(relative, np.arange(101) / 100, efficiency)
+
+        assert ratio >= 3.0
+        assert (np.diff(power * (ratio - relative**2)) > 0).all()
+        # It is the least such ratio, or the 3 that several units need.
+        if ratio > 3.0:
+            assert (np.diff(power * (0.99 * ratio - relative**2)) < 0).any()
+    assert (table.open_from > 3.0).sum() > 5
 
 
 # Losses from a millimetre up, so that the brute force finds the roots of its polynomials.

@@ -281,6 +281,26 @@ def test_search_finds_what_brute_force_finds(
             assert same.iloc[0][name] == pytest.approx(row[f"{choice}_{name}"], rel=1e-9, abs=1e-9), name
 
 
+def test_what_has_more_value_than_a_floor_is_found_as_without_it(region, generic_turbines, generic_costs, settings):
+    data = (*region, generic_turbines, generic_costs, settings)
+    free = value_stretches(*data)
+    floor = float(free["any_net_annual_value"].median())
+
+    found = value_stretches(*data, floor=np.full(len(free), floor))
+
+    for choice in ("any", "safe"):
+        columns = [name for name in free if name.startswith(f"{choice}_")]
+        value = free[f"{choice}_net_annual_value"]
+        above = value > floor
+        assert 5 < above.sum() < len(free) - 5
+        pandas.testing.assert_frame_equal(found.loc[above, columns], free.loc[above, columns], check_exact=True)
+        # Of the others a plant is there where one fits, and it is none that is better than the best.
+        assert (found[f"{choice}_turbine"] >= 0).tolist() == (free[f"{choice}_turbine"] >= 0).tolist()
+        below = ~above & value.notna()
+        assert (found[f"{choice}_net_annual_value"] <= value)[below].all()
+    assert (found["any_net_annual_value"] < free["any_net_annual_value"])[below].any()
+
+
 def test_options_hold_the_best_of_both_choices(region, generic_turbines, generic_costs, settings):
     stretches, curve, environmental_flow = region
 
