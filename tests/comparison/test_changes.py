@@ -471,6 +471,12 @@ def named_causes(layer, changed, shown=(), **differing):
         ("reaches", "flow_mean_m3s", {"streams", "dem", "heads.quantile", "equation file 1"} - {"heads.quantile"}),
         ("reaches", "theoretical_kw", {"streams", "dem", "heads.quantile", "equation file 1"}),
         ("sites", "road_distance_m", {"streams", "dem", "heads.quantile", "roads", "equation file 1"}),
+        # A conduit is sought where it can pay.
+        (
+            "sites",
+            "conduit_length_m",
+            {"streams", "dem", "heads.quantile", "roads", "equation file 1", "costs.price_per_kwh"},
+        ),
         ("sites", "solar_lcoe_per_kwh", {"costs.price_per_kwh"}),
     ],
 )
