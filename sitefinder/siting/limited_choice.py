@@ -3,7 +3,6 @@
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import coo_array, csr_array, vstack
 
 from sitefinder.compiled import kernel
@@ -218,6 +217,8 @@ def _step_down(bounds):
 # Prices by linear programs over the candidates that came up: each gives prices, and the relaxed sets at these, and
 # halfway to the best prices so far, bring further candidates, until they bring none.
 def _price_by_programs(bounds):
+    from scipy.optimize import linprog  # noqa: PLC0415 - large, and only limits that bind need it
+
     tree, value, shares = bounds.tree, bounds.value, bounds.shares
     for _ in range(PROGRAM_STEPS):
         rows = np.flatnonzero(bounds.pool & (value > 0))
@@ -312,6 +313,8 @@ def _bounds_with(downstream, joining_start, joining, by_tailrace, first_at, valu
 # The best set of some candidates by an integer program. The program keeps limits only to its own tolerance: where
 # its set is above one, it is asked again with a little less room.
 def _program(tree, value, shares, rows):
+    from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415 - as above
+
     chosen = np.zeros(len(value), dtype=bool)
     if not len(rows):
         return LimitedChoice(chosen, 0.0, 0.0)
