@@ -281,7 +281,9 @@ def test_search_finds_what_brute_force_finds(
             assert same.iloc[0][name] == pytest.approx(row[f"{choice}_{name}"], rel=1e-9, abs=1e-9), name
 
 
-def test_what_has_more_value_than_a_floor_is_found_as_without_it(region, generic_turbines, generic_costs, settings):
+def test_what_has_more_value_than_a_floor_is_found_as_without_it(
+    region, generic_turbines, generic_costs, settings
+):
     data = (*region, generic_turbines, generic_costs, settings)
     free = value_stretches(*data)
     floor = float(free["any_net_annual_value"].median())
