@@ -118,7 +118,7 @@ def choosing(
 ) -> Callable[..., Offers]:
     """What chooses the best set by this valuation; it takes the cumulative limits that do not count.
 
-    Candidates that are worth nothing with any turbine are looked at only for `all_steps`, since none is chosen.
+    Candidates that have no value with any turbine are looked at only for `all_steps`, since none is chosen.
     """
     steps = offer_steps(settings, inputs, stationing, stretches, valued, verdicts)
     path = migration_path(settings, inputs, stationing, valued, rule_overlaps, water_bodies)
@@ -144,7 +144,7 @@ def choosing(
     return best
 
 
-# The outcome for some candidates as one for all, of which the others are worth nothing.
+# The outcome for some candidates as one for all, of which the others have no value.
 def _among_all(offers: Offers, rows: npt.NDArray[np.int64], count: int) -> Offers:
     def spread(part: npt.NDArray[Any], otherwise: Any) -> npt.NDArray[Any]:
         whole = np.full(count, otherwise, dtype=part.dtype)
