@@ -64,7 +64,7 @@ LATTICE_STEPS, NEAR_STEPS = 250, 25
 # Places of the lattice that one search may reach, and moves that may wait in its heap.
 MOST_PLACES, MOST_WAITING = 60_000, 240_000
 # A way over the lattice is looked for where it can save this share.
-WORTHWHILE_SEARCH = 0.97
+WORTHWHILE_SEARCH = 0.93
 # A penstock is looked at on the way where the powerhouse is nearer than at the last look by this share.
 LOOK_AGAIN = 0.8
 # What is known of a place of the lattice: cost from the intake, length of the way, that of the aqueduct on which
