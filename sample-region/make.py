@@ -20,6 +20,7 @@ import rasterio
 from affine import Affine
 from channels import carve, dig_canal, set_levels, trace_streams
 from gauges import draw_gauges, flow_law, plant_gauge
+from hillsides import hillside_ways
 from landscape import STAGES, accumulate, drain, evolve, smooth_noise
 from layers import (
     Mapped,
@@ -169,8 +170,9 @@ def build_region(cells=1000, seed=SEED):
     centre = ((extent[0] + extent[2]) / 2, (extent[1] + extent[3]) / 2)
     gauges = draw_gauges(law, _gauge_places(streams, areas, rains), GAUGES, centre, seed)
     planted = plant_gauge(gauges) if planned else ()
+    ways = hillside_ways(surface, transform, streams, places.rivers[1:]) if planned else ()
     truth = tell_truth(
-        streams, areas, rains, inflows, places, layers["structures"], mapped, law, cells, seed, planted
+        streams, areas, rains, inflows, places, layers["structures"], mapped, law, cells, seed, planted, ways
     )
     return Region(
         dem, surface, transform, rainfall, rainfall_grid, mapped, {k: v.set_crs(EPSG) for k, v in layers.items()},

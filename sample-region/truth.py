@@ -7,7 +7,7 @@ from places import crossing_line
 SAMPLE_M = 50.0
 
 
-def tell_truth(streams, areas, rains, inflows, places, surveyed, mapped, law, cells, seed, planted=()):
+def tell_truth(streams, areas, rains, inflows, places, surveyed, mapped, law, cells, seed, planted=(), ways=()):
     """The truth as plain numbers and lists, ready for JSON.
 
     Parameters
@@ -28,6 +28,8 @@ def tell_truth(streams, areas, rains, inflows, places, surveyed, mapped, law, ce
         What the region was made from.
     planted : sequence of str
         Gauges that were made to look wrong.
+    ways : sequence of dict
+        As of `hillsides.hillside_ways`.
 
     Returns
     -------
@@ -92,11 +94,11 @@ def tell_truth(streams, areas, rains, inflows, places, surveyed, mapped, law, ce
         },
         "flow_law": law,
         "streams": [_profile(*part) for part in zip(streams, areas, rains, strict=True)],
-    } | (_of_plan(streams, inflows, places, planted) if places.rivers else {})
+    } | (_of_plan(streams, inflows, places, planted, ways) if places.rivers else {})
 
 
 # What only a planned region has: what comes in, works along the streams, the canal, and planted faults.
-def _of_plan(streams, inflows, places, planted):
+def _of_plan(streams, inflows, places, planted, ways):
     works = []
     for item in places.works:
         distance = streams[item.stream].distance_m
@@ -113,6 +115,7 @@ def _of_plan(streams, inflows, places, planted):
             "y_m": np.round(canal.y_m[::10], 1).tolist(),
             "level_m": np.round(canal.level_m[::10], 3).tolist(),
         },
+        "conduits": list(ways),
         "planted": {"gauges": list(planted)},
     }
 

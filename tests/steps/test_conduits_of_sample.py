@@ -1,5 +1,7 @@
 """Conduits of the sample region: against Dijkstra's search over all cells, and what its sites hold."""
 
+import json
+
 import numpy as np
 import pytest
 import shapely
@@ -15,6 +17,8 @@ pytestmark = pytest.mark.slow
 
 # Searches over all cells, of some tenths of a second each; `tests/benchmarks/conduit_costs.py` has 50 and more.
 CASES = 8
+# Ends of the true canals along their stream.
+ENDS = ("from_m", "to_m")
 # Diversions that the best case leaves out, of which the way is looked for all the same.
 LEFT_OUT = 1500
 
@@ -101,3 +105,43 @@ def test_a_conduit_that_the_ground_does_not_resolve_is_as_long_as_the_stream(sam
     assert unresolved["deepest_cut_m"].isna().all()
     flagged = sample_run.results["sites_table"]["flags"].str.contains(CONDUIT_UNRESOLVED.name)
     assert not (flagged & (sample_run.results["sites_table"]["conduit_route"] != "")).any()
+
+
+def test_a_conduit_is_no_longer_than_the_true_canal_along_the_hillside_and_shorter_only_by_cutting(
+    sample_run, repository
+):
+    # The true canals follow the ground before the DEM's noise, without any cut: the cheapest way may cut corners.
+    truth = json.loads((repository / "sample-region" / "truth.json").read_text(encoding="utf-8"))
+    results, settings = sample_run.results, sf.read_settings(sample_run.settings)
+    stations, candidates = results["stationing"].stations, results["candidates"]
+    places, table = stations[["x_m", "y_m"]].to_numpy(), candidates.table
+    given = [results[name] for name in ("inputs", "surface", "stationing", "heads")]
+
+    ratios = {}
+    for way in truth["conduits"]:
+        stream = truth["streams"][way["stream"]]
+        ends = [
+            [np.interp(way[end], stream["distance_m"], stream[axis]) for axis in ("x_m", "y_m")] for end in ENDS
+        ]
+        off_m = sum(
+            np.hypot(*(places[table[name]] - end).T)
+            for name, end in zip(("intake", "tailrace"), ends, strict=True)
+        )
+        off_m = np.where(table["scheme_type"] == "diversion", off_m, np.inf)
+        if off_m.min() > 50.0:
+            continue
+        ways = find_ways(settings, *given, subset(candidates, np.arange(len(table)) == off_m.argmin())).table
+        length_m = ways["headrace_length_m"].iat[0] + ways["penstock_length_m"].iat[0]
+        of_stream_m = table["length_m"].iat[off_m.argmin()]
+        scale = (way["to_m"] - way["from_m"]) / of_stream_m
+        ratio = length_m * scale / (way["headrace_m"] + way["penstock_m"])
+        ratios.setdefault((way["stream"], way["from_m"]), []).append(ratio)
+        if ratio < 0.95:
+            assert ways["deepest_cut_m"].iat[0] > 0.3
+
+    print({place: np.round(found, 3).tolist() for place, found in ratios.items()})
+    assert len(ratios) >= 2
+    for found in ratios.values():
+        assert min(found) > 0.7
+        # Of two banks the cheaper one was free to choose.
+        assert max(found) < 1.05
