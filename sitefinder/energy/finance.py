@@ -138,9 +138,9 @@ def _years_to_pay(amount, surplus, rate):
     ratio = np.divide(amount, surplus, out=np.full(amount.shape, np.inf), where=surplus > 0)
     if rate == 0:
         return ratio
-    left = np.maximum(1.0 - rate * ratio, 0.0)
+    # By log1p, since a tiny rate leaves nothing of the difference to 1.
     with np.errstate(divide="ignore"):
-        return -np.log(left) / np.log1p(rate)
+        return -np.log1p(-np.minimum(rate * ratio, 1.0)) / np.log1p(rate)
 
 
 def break_even_price_per_kwh(yearly_cost, energy_kwh, money):
