@@ -2,9 +2,9 @@
 
 from typing import Self
 
-import numpy as np
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
+from sitefinder.catalogue.by_length import ShareByLength, at_length
 from sitefinder.catalogue.trials import Trial
 from sitefinder.settings import Section, Share
 
@@ -31,12 +31,14 @@ class Screen(Section):
     approach_velocity_m_s: float = Field(
         gt=0, le=3, description="criterion: velocity of the design flow normal to the screen [m/s]; sets its area"
     )
-    guidance: tuple[tuple[float, Share], ...] = Field(
-        min_length=1,
+    guidance: ShareByLength = Field(
         description="(body length [m], share of the fish that take the bypass), for fish that fit between bars",
     )
-    guidance_spread: Share = Field(
-        0.0, description="half the range of these shares between studies, for the simulations"
+    guidance_spread: ShareByLength = Field(
+        0.0,
+        validate_default=True,
+        description="half the range of these shares between studies, for the simulations: one for all lengths, or "
+        "(body length [m], half the range)",
     )
     bypass_survival: Share = Field(description="survival in the bypass, as a share")
     bypass_survival_range: tuple[Share, Share] = Field(description="lowest and highest that is likely")
@@ -47,14 +49,6 @@ class Screen(Section):
     cost_factor: float = Field(1.0, gt=0, description="factor on the cost file's price of a square metre")
     trials: tuple[Trial, ...] = Field((), description="trials of the guidance")
     sources: ScreenSources
-
-    @field_validator("guidance")
-    @classmethod
-    def _lengths_rise(cls, points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-        lengths = [length for length, _ in points]
-        if lengths[0] <= 0 or np.any(np.diff(lengths) <= 0):
-            raise ValueError("body lengths must be above 0 and rise")
-        return points
 
     @model_validator(mode="after")
     def _range_holds_the_share(self) -> Self:
@@ -71,8 +65,12 @@ class Screen(Section):
         Shorter fish than stated have the share of the shortest, in proportion to their length; longer fish that of
         the longest.
         """
-        lengths, shares = zip((0.0, 0.0), *self.guidance, strict=True)
-        return float(np.interp(length_m, lengths, shares))
+        return at_length(((0.0, 0.0), *self.guidance), length_m)
+
+    def guidance_range(self, length_m: float) -> tuple[float, float]:
+        """Lowest and highest share of the fish of a length [m] that is likely to take the bypass."""
+        stated, spread = self.guided(length_m), at_length(self.guidance_spread, length_m)
+        return max(stated - spread, 0.0), min(stated + spread, 1.0)
 
     def fits_between(self, length_m: float, thickness_share: float) -> bool:
         """Whether fish of a length [m] and a thickness across, as a share of it, fit between the bars."""

@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
+from sitefinder.catalogue.by_length import ShareByLength, at_length
 from sitefinder.catalogue.costs import CostLaw, Sourced
 from sitefinder.catalogue.trials import Trial
 from sitefinder.errors import listed
@@ -81,7 +82,12 @@ class StrikeLaw(Sourced):
     inlet_width_share: float | None = Field(
         None, gt=0, le=1, description="width of the inlet of a radial runner as a share of its diameter"
     )
-    correlation: Share = Field(0.2, description="deaths per strike, the correlation of the model")
+    correlation: ShareByLength = Field(
+        0.2,
+        validate_default=True,
+        description="deaths per strike, the correlation of the model: one for all lengths, or (body length [m], "
+        "deaths per strike)",
+    )
     correlation_range: tuple[Share, Share] = Field(description="lowest and highest of that which is likely")
 
     @model_validator(mode="after")
@@ -90,9 +96,14 @@ class StrikeLaw(Sourced):
             raise ValueError("inlet_width_share belongs to a radial runner, and every radial runner needs it")
         if self.form == "axial" and self.radius_ratio <= self.hub_ratio:
             raise ValueError("radius_ratio must be above hub_ratio")
-        if not self.correlation_range[0] <= self.correlation <= self.correlation_range[1]:
+        low, high = self.correlation_range
+        if not all(low <= deaths <= high for _, deaths in self.correlation):
             raise ValueError("correlation must lie in correlation_range")
         return self
+
+    def deaths_per_strike(self, length_m: float) -> float:
+        """Share of the strikes that kill a fish of a length [m]."""
+        return at_length(self.correlation, length_m)
 
 
 class SizeLaw(Sourced):

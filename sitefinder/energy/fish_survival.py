@@ -82,7 +82,7 @@ def as_built_share(turbine, length_m, unit_flow_m3s, head_net_m, relative_flow, 
     head_m = np.maximum(np.asarray(head_net_m, dtype=float), LEAST_HEAD_M)
     struck = strikes_at_one_m3s(turbine, head_m, relative_flow) * length_m / np.sqrt(unit_flow_m3s)
     low, high = law.correlation_range
-    killing = _within(high, law.correlation, low, draw.turbine)
+    killing = _within(high, law.deaths_per_strike(length_m), low, draw.turbine)
     return 1.0 - np.minimum(killing * struck, 1.0)
 
 
@@ -119,8 +119,8 @@ def screened_share(screen, length_m, thickness_share, as_built, draw=AS_STATED):
     bypass = _within(low, screen.bypass_survival, high, draw.bypass)
     if not screen.fits_between(length_m, thickness_share):
         return bypass + 0.0 * np.asarray(as_built)
-    stated, spread = screen.guided(length_m), screen.guidance_spread
-    guided = _within(max(stated - spread, 0.0), stated, min(stated + spread, 1.0), draw.guidance)
+    low, high = screen.guidance_range(length_m)
+    guided = _within(low, screen.guided(length_m), high, draw.guidance)
     return guided * bypass + (1.0 - guided) * np.asarray(as_built)
 
 
@@ -419,4 +419,4 @@ def _flow_for(turbine, per_metre, length_m, share, count):
         return np.zeros(count)
     if share >= 1.0:
         return np.full(count, np.inf)
-    return (per_metre * length_m * turbine.strike.correlation / (1.0 - share)) ** 2
+    return (per_metre * length_m * turbine.strike.deaths_per_strike(length_m) / (1.0 - share)) ** 2
