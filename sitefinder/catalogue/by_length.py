@@ -23,9 +23,7 @@ def _lengths_rise(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float,
     return points
 
 
-ShareByLength = Annotated[
-    tuple[tuple[float, Share], ...], BeforeValidator(_points), AfterValidator(_lengths_rise)
-]
+ShareByLength = Annotated[tuple[tuple[float, Share], ...], BeforeValidator(_points), AfterValidator(_lengths_rise)]
 
 
 def at_length(points: tuple[tuple[float, float], ...], length_m: float) -> float:

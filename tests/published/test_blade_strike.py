@@ -1,11 +1,10 @@
-"""Blade strike against live fish in published turbines, and against fish that are followed one by one.
+"""Blade strike by the published model against fish that are followed one by one, and against its limits.
 
-Model: G. F. Franke and others (1997), Development of environmentally advanced hydropower turbine system design
-concepts, INEEL/EXT-97-00639. Trials: dimensions, fish and survival of each turbine are from memory (medium
-confidence in the digits, low for Safe Harbor and Conowingo), since no stored copy with the tables could be read.
-Of Bonneville 0.93 to 0.98, which was hoped of the new runners, was read in a newspaper of 1999 (bluefish.org).
-Trials count deaths by pressure and shear too, which the model leaves out: it is in the upper part of their
-intervals, or above.
+Models: G. F. Franke and others (1997), Development of environmentally advanced hydropower turbine system design
+concepts, INEEL/EXT-97-00639, from works that restate it; K. von Raben (1957), from memory. Fish followed one by
+one: the deterministic way of Deng, Carlson, Ploskey and Richmond (2005), PNNL-15370, as its abstract has it.
+Trials with live fish are in test_radinger_2022_turbine_trials.py, worked examples in
+test_franke_1997_worked_examples.py.
 """
 
 import math
@@ -32,50 +31,6 @@ def axial(blades, **changes):
         "source": "the reports below",
     }
     return StrikeLaw.model_validate(fields | changes)
-
-
-# Name, blades, runner diameter [m], speed [rpm], head [m], flow [ft³/s], efficiency, fish length [m], and the
-# interval of survival that the trial gave.
-TRIALS = [
-    # Normandeau Associates and others (1996): coho, releases at 9000 to 17 000 ft³/s; 285 inches, 75 ft.
-    ("Wanapum", (5, 7.24, 85.7, 22.9, 15_000, 0.90, 0.154), (0.897, 0.991)),
-    # Normandeau Associates and others (2000): Chinook, first powerhouse, minimum-gap runner; 280 inches, 57 ft.
-    ("Bonneville", (5, 7.11, 75.0, 17.4, 10_500, 0.92, 0.155), (0.93, 0.98)),
-    # Heisey and others (1992): juvenile American shad; 220 inches, 55 ft.
-    ("Safe Harbor", (5, 5.59, 109.1, 16.8, 8_300, 0.90, 0.118), (0.95, 1.00)),
-]
-# And what was found where the model is above the interval.
-ABOVE = [
-    # Normandeau Associates and others (1995): Chinook, 0.93 to 0.97; 312 inches, 98 ft.
-    ("Lower Granite", (6, 7.92, 90.0, 29.9, 18_000, 0.91, 0.148), (0.93, 0.97)),
-    # Normandeau Associates (1994): juvenile American shad, whose scales are soon lost, 0.949; 225 inches, 90 ft.
-    ("Conowingo", (6, 5.72, 120.0, 27.4, 10_000, 0.90, 0.125), (0.93, 0.97)),
-]
-NAMES = ("name", "turbine_and_fish", "interval")
-
-
-# Strikes per fish of a trial.
-def struck(blades, diameter_m, rpm, head_m, flow_ft3s, efficiency, fish_m):
-    flow_m3s = flow_ft3s * M3S_PER_CUBIC_FOOT_SECOND
-    numbers = runner_numbers(flow_m3s, head_m, diameter_m, 2 * math.pi * rpm / 60)
-    return strikes(axial(blades), numbers, efficiency) * fish_m / diameter_m
-
-
-@pytest.mark.parametrize(NAMES, TRIALS)
-def test_survival_lies_in_the_interval_of_the_trial(name, turbine_and_fish, interval):
-    per_fish = struck(*turbine_and_fish)
-
-    # 0.2 deaths a strike, the upper end of the model's 0.1 to 0.2, is what the generic classes take.
-    assert interval[0] <= 1 - 0.2 * per_fish <= interval[1], (name, per_fish)
-    # A runner that strikes six times as often, as a small one at a low head does, would leave it.
-    assert 1 - 0.2 * 6 * per_fish < interval[0]
-
-
-@pytest.mark.parametrize(NAMES, ABOVE)
-def test_where_it_leaves_the_interval_the_model_kills_too_few_and_by_little(name, turbine_and_fish, interval):
-    alive = 1 - 0.2 * struck(*turbine_and_fish)
-
-    assert interval[1] < alive < interval[1] + 0.01, name
 
 
 # Strikes per fish of straight fish that drift with the water through a plane of turning blades, one by one: the
