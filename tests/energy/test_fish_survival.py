@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from plain_turbines import survival
 
+from sitefinder.catalogue.turbines import StrikeLaw
 from sitefinder.energy.fish_survival import (
     GRADES,
     Draw,
+    as_built_share,
     drawn_places,
     least_safe_flow,
     meets_bar,
@@ -145,6 +147,39 @@ def test_larger_slower_fewer_bladed_runners_and_shorter_fish_live_more(generic_t
     assert 1 - alive(blades=3) == pytest.approx((1 - alive()) * 3 / 4)
     assert alive(head=8.0) < alive()
     assert alive(load=0.4) < alive() < alive(load=1.0)
+
+
+def test_deaths_per_strike_go_with_the_length_and_a_plain_share_holds_for_all(generic_turbines):
+    kaplan = generic_turbines[0]
+
+    def killed(length_m, correlation):
+        stated = kaplan.strike.model_dump() | {"correlation": correlation, "correlation_range": (0.0, 1.0)}
+        turbine = kaplan.model_copy(update={"strike": StrikeLaw.model_validate(stated)})
+        return 1 - float(as_built_share(turbine, length_m, 10.0, 3.0, 0.8))
+
+    by_length = [[0.1, 0.1], [0.3, 0.5]]
+    # Twice the length is struck twice as often; halfway between the lengths is halfway between the shares.
+    assert killed(0.2, by_length) == pytest.approx(killed(0.1, by_length) * 2 * 3)
+    assert killed(0.05, by_length) == pytest.approx(killed(0.1, by_length) / 2)
+    assert killed(0.4, by_length) == pytest.approx(killed(0.3, by_length) * 4 / 3)
+    assert killed(0.2, 0.3) == pytest.approx(killed(0.2, by_length))
+    assert killed(0.4, 0.3) == pytest.approx(killed(0.2, 0.3) * 2)
+
+
+def test_the_range_of_guidance_goes_with_the_length(screen):
+    rack = screen(guidance=((0.1, 0.5), (0.2, 0.9)), guidance_spread=((0.1, 0.4), (0.2, 0.2)))
+    plain = screen(guidance=((0.1, 0.5), (0.2, 0.9)), guidance_spread=0.2)
+
+    # What a turbine that kills all leaves is the guidance itself, with a bypass that kills none.
+    drawn = [
+        [float(screened_share(each, length, 0.05, 0.0, Draw(guidance=place))) for place in (0.0, 0.5, 1.0)]
+        for each, length in ((rack, 0.1), (rack, 0.15), (rack, 0.2), (plain, 0.1))
+    ]
+
+    # No share is above 1.
+    assert drawn == [
+        pytest.approx(shares) for shares in ([0.1, 0.5, 0.9], [0.4, 0.7, 1.0], [0.7, 0.9, 1.0], [0.3, 0.5, 0.7])
+    ]
 
 
 def test_the_probability_is_the_share_of_the_range_that_meets_the_bar(turbine_class, screen):

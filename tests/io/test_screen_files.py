@@ -35,6 +35,7 @@ def test_the_same_screen_twice_is_refused(generic, tmp_path):
     ("old", "new", "message"),
     [
         ("guidance = [[0.10, 0.40], ", "guidance = [[0.20, 0.40], ", "must be above 0 and rise"),
+        ("guidance_spread = [[0.10, 0.44], ", "guidance_spread = [[0.20, 0.44], ", "must be above 0 and rise"),
         ("bypass_survival = 0.98", "bypass_survival = 0.90", "must lie in bypass_survival_range"),
         ("fish = 239", "fish = 0", "greater than or equal to 1"),
         ('species = "Atlantic salmon, hatchery smolts"\n', "", r"species: missing"),

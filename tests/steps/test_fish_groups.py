@@ -80,8 +80,10 @@ def test_von_raben_stands_beside_axial_runners_and_kills_more(of_sites):
     down = table["direction"] != "up"
     assert known.tolist() == (table["turbine"].isin(axial) & down).tolist()
     assert known.any()
-    # 0.43 of the struck fish die instead of 0.2.
-    assert (table.loc[known, "survival_von_raben"] < table.loc[known, "survival_as_built"]).all()
+    # 0.43 of the struck fish die instead of 0.2; of longer ones as many die of a strike in trials.
+    short = known & (table["length_m"] <= 0.6)
+    assert short.any()
+    assert (table.loc[short, "survival_von_raben"] < table.loc[short, "survival_as_built"]).all()
 
 
 def test_a_point_of_the_bar_is_examined_for_the_question_of_the_run(sample_run):
