@@ -31,7 +31,7 @@ def at_length(points: tuple[tuple[float, float], ...], length_m: float) -> float
 
     Examples
     --------
-    >>> [at_length(((0.2, 0.0), (0.4, 0.5)), length) for length in (0.1, 0.3, 0.9)]
+    >>> [at_length(((0.25, 0.0), (0.75, 0.5)), length) for length in (0.1, 0.5, 0.9)]
     [0.0, 0.25, 0.5]
     """
     lengths, shares = zip(*points, strict=True)
