@@ -212,13 +212,15 @@ STATED = "stated in the settings"
 COMMON_PRACTICE = "common practice, no source"
 BY_TRIALS = "means of 19 studies; range of these (Bunt and others, 2012)"
 BY_BURST = "burst speed of {:g} ({:g} to {:g}) body lengths per second, from memory; Powers and Orsborn (1985)"
+FROM_TURBINE_FILES = "turbine files, which name its source"
+FROM_SCREEN_FILE = "screen file, which names its source"
 OF_MORTALITY = (
     "mean mortality of 275,000 fish of 75 species at 122 plants, with its 95 % interval (Radinger, 2022)"
 )
 
 
-def make_fish_assumptions(settings):
-    """The ``fish_assumptions`` layer: what passage rests on, with ranges and sources."""
+def make_fish_assumptions(settings, inputs):
+    """The ``fish_assumptions`` layer: what survival and passage rest on, with ranges and sources."""
     fish, passes, usual = settings.fish, settings.fish.passes, FishPassSettings()
     releases = settings.flows.releases
     nothing_stated = not (releases.fish_pass_m3s or releases.fish_pass_share_of_mean or releases.attraction_share)
@@ -244,12 +246,40 @@ def make_fish_assumptions(settings):
         rows.append(
             ("", "share of the environmental flow that a site's fish pass carries", 1.0, 0.0, 1.0, False, why)
         )
+    screen = inputs.costs.screen.design
+    if screen is not None:
+        survive = screen.bypass_survival, *screen.bypass_survival_range
+        rows.append(("", "share that survives the bypass of a screen", *survive, False, FROM_SCREEN_FILE))
     for group in fish.migrating:
         rows += _of_group(settings, group)
+        if group.goes_down:
+            rows += _of_turbine_and_screen(inputs.turbines, screen, group)
     columns = [column.name for column in LAYERS["fish_assumptions"].columns]
     table = pd.DataFrame(rows, columns=columns)
     table["basis"] = table["basis"].where(~table["is_stated"], STATED)
     return checked_table(table, "fish_assumptions")
+
+
+# Deaths per strike and guidance of each length of a group that goes down.
+def _of_turbine_and_screen(turbines, screen, group):
+    laws = {}
+    for turbine in turbines:
+        if turbine.strike is not None:
+            laws.setdefault((turbine.strike.correlation, turbine.strike.correlation_range), []).append(turbine)
+    rows = []
+    for length_m in group.lengths_m:
+        fish = f"{length_m:g} m"
+        for (_, likely), alike in laws.items():
+            # Usually all classes have one law, and then need no names.
+            of = f" ({', '.join(turbine.name for turbine in alike)})" if len(laws) > 1 else ""
+            deaths = alike[0].strike.deaths_per_strike(length_m)
+            rows.append(
+                (group.name, f"deaths per blade strike, {fish}{of}", deaths, *likely, False, FROM_TURBINE_FILES)
+            )
+        if screen is not None and screen.fits_between(length_m, group.thickness_share):
+            guided = screen.guided(length_m), *screen.guidance_range(length_m)
+            rows.append((group.name, f"share that a screen guides, {fish}", *guided, False, FROM_SCREEN_FILE))
+    return rows
 
 
 # Figures of one group that goes up.

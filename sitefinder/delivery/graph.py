@@ -201,7 +201,7 @@ TABLES = [
     _table("fish_totals", _FISH_TABLES, "fish_passage", "fish rules"),
     _table("fish_sites", _FISH_TABLES, "fish_passage ranked_sites depleted_reaches", "fish rules depleted_reach"),
     _table("fish_passage", _FISH_TABLES, "stationing fish_passage ranked_sites", "run.crs fish"),
-    _table("fish_assumptions", _FISH_TABLES, "", "fish depleted_reach flows.releases"),
+    _table("fish_assumptions", _FISH_TABLES, "", "fish depleted_reach flows.releases", "turbines costs"),
     _table("fish_reaches", _FISH_TABLES, "stationing fish_passage within", "fish"),
     _table(
         "totals",

@@ -162,7 +162,7 @@ FISH_TOTALS = Layer(
 FISH_ASSUMPTIONS = Layer(
     "fish_assumptions",
     None,
-    "a figure that the passage of fish rests on, of one group or of all",
+    "a figure that survival and passage of fish rest on, of one group or of all",
     ("fish_group", "assumption"),
     made_by(
         "settings.fish settings.depleted_reach settings.flows.releases",

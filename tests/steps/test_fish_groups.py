@@ -96,3 +96,27 @@ def test_a_point_of_the_bar_is_examined_for_the_question_of_the_run(sample_run):
     own = gain[(gain["question"] == "screened") & (gain["evidence"] == "modelled")]
     by_bar = own.groupby("bar_change")["sites"].sum()
     assert (by_bar > 0).all()
+
+
+def test_what_is_assumed_of_turbine_and_screen_is_what_sites_are_valued_with(sample_run, of_sites):
+    assumed = sample_run.delivered.tables["fish_assumptions"].set_index(["fish_group", "assumption"])
+    _, inputs, settings = of_sites
+    screen = inputs.costs.screen.design
+    laws = [turbine.strike for turbine in inputs.turbines if turbine.strike is not None]
+    figures = ["assumed", "likely_low", "likely_high"]
+
+    guided = 0
+    for group in settings.fish.groups:
+        for length in group.lengths_m if group.goes_down else ():
+            row = assumed.loc[(group.name, f"deaths per blade strike, {length:g} m"), figures]
+            for law in laws:
+                assert row.tolist() == [law.deaths_per_strike(length), *law.correlation_range]
+            named = (group.name, f"share that a screen guides, {length:g} m") in assumed.index
+            # Fish that are too thick for the bars need no guidance.
+            assert named == screen.fits_between(length, group.thickness_share)
+            guided += named
+    assert guided > 0
+    # Fish that go up meet neither.
+    up = [group.name for group in settings.fish.groups if not group.goes_down]
+    assert up
+    assert not assumed.loc[up].index.get_level_values("assumption").str.contains("strike|screen").any()
