@@ -129,7 +129,8 @@ def by_hand_survival(turbine, head, unit_m3s):
         width = strike.inlet_width_share
         alpha = math.atan(flow / (2 * math.pi * euler * width))
         bracket = math.sin(alpha) * width / (2 * flow) + math.cos(alpha) / math.pi
-    return 1 - min(strike.correlation * strike.blades * FISH_M / diameter * bracket, 1)
+    deaths = np.interp(FISH_M, *np.transpose(strike.correlation))
+    return 1 - min(deaths * strike.blades * FISH_M / diameter * bracket, 1)
 
 
 @pytest.fixture
