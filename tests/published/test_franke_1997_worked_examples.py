@@ -2,9 +2,9 @@
 
 G. F. Franke and others (1997), Development of environmentally advanced hydropower turbine system design concepts,
 INEEL/EXT-97-00639. The examples are those of the U.S. Fish and Wildlife Service's spreadsheet of this model, read
-as the tests of a public code repository restate them, not in the spreadsheet itself: flow [ft³/s], head [ft], diameter [ft], speed [rpm], efficiency, blades, length of the
-fish [ft], and the share that dies with 0.2 deaths per strike, to three decimals. They are for units with more head
-than a low-head plant has.
+as the tests of a public code repository restate them, not in the spreadsheet itself: flow [ft³/s], head [ft],
+diameter [ft], speed [rpm], efficiency, blades, length of the fish [ft], and the share that dies with 0.2 deaths
+per strike, to three decimals. They are for units with more head than a low-head plant has.
 """
 
 import math
