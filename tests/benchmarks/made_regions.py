@@ -218,7 +218,8 @@ def _truth(region, seed, stationing):
     stations, streams, lake = stationing.stations, region.streams, region.places.lake
     points = channels.dense_points(streams)
     shift = layers.mapper_shift(region.dem.shape, region.transform, seed, region.beside_m)
-    drawn = cKDTree(np.column_stack(shift(points["x_m"], points["y_m"])))
+    drawn_at = np.column_stack(shift(points["x_m"], points["y_m"]))
+    drawn = cKDTree(drawn_at)
     at = stations[["x_m", "y_m"]].to_numpy()
     # Two streams share the end of a link: who owns a link's stations is asked of its middle.
     link = stations["link"].to_numpy()
@@ -232,7 +233,12 @@ def _truth(region, seed, stationing):
         mine = np.flatnonzero(points["stream"] == k)
         places = cKDTree(np.column_stack([points["x_m"][mine], points["y_m"][mine]]))
         nearest = mine[places.query(at[own])[1]]
+        # The ends of a link are where streams meet on the map, and so where they meet on the ground.
+        ends = [0, -1]
+        nearest[ends] = mine[cKDTree(drawn_at[mine]).query(at[own[ends]])[1]]
         true_m[own], vertex[own] = points["level_m"][nearest], points["vertex"][nearest]
+        # Where two streams meet over the region's border, a link may run up the second.
+        clear[own] &= true_m[own[0]] >= true_m[own[-1]]
         if lake is not None and lake.stream == k:
             last = _last_unknown(streams[k], k, lake, region.places.structures)
             clear[own] &= (vertex[own] < lake.first) | (vertex[own] > last)
@@ -264,9 +270,7 @@ def heads_over(found, way_m):
             break
         gone_m = np.where(moving, gone_m + step_m[lower], gone_m)
         lower = np.where(moving, downstream[lower], lower)
-    # Where two streams meet over the region's border, a link may run up the second; no head is taken there.
-    falls = found.true_m >= found.true_m[lower]
-    upper = np.flatnonzero((gone_m >= way_m - 1e-6) & found.clear & found.clear[lower] & falls)
+    upper = np.flatnonzero((gone_m >= way_m - 1e-6) & found.clear & found.clear[lower])
     return _heads(found, upper, lower[upper])
 
 
