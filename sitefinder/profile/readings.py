@@ -81,9 +81,9 @@ def reading_errors(
     Notes
     -----
     *Place of the line.* A transect at right angles to the drawn line meets a channel at a distance :math:`d` not
-    where it is nearest to the station, if line and channel are not parallel, but :math:`d\,|\tan\alpha|` up or
-    down the channel. The tangent is the change of the offset along the line, which the run itself has. Times the
-    slope it is an error in height.
+    where it is nearest to the station, if line and channel are not parallel, but :math:`d\,|\sin\alpha|` up or
+    down the channel. The angle's tangent is the change of the offset along the line, which the run itself has.
+    Times the slope it is an error in height.
 
     *Ends of links.* Other stations represent the ground beside them. The end of a link represents a confluence or
     a parting, wherever that is on the ground, and a line that lies beside its channel is off along it as well.
@@ -114,7 +114,7 @@ def reading_errors(
     ...     3.0, 10.0,
     ... )
     >>> errors.read_m.round(2).tolist(), errors.ends_m.round(2).tolist()
-    ([0.4, 0.35, 0.3], [0.7, 0.0, 0.7])
+    ([0.36, 0.31, 0.27], [0.7, 0.0, 0.7])
     """
     main = main_upstream(downstream, to_downstream_m)
     slope, _ = slopes_along(profile_m, main, downstream, to_downstream_m, is_break)
@@ -141,7 +141,7 @@ def _off_along_stream(offset_m, link, to_downstream_m):
     along_m = np.where(before < number, to_downstream_m[before], 0.0)
     along_m += np.where(after > number, to_downstream_m, 0.0)
     change = np.divide(np.abs(offset_m[after] - offset_m[before]), along_m, out=np.zeros(count), where=along_m > 0)
-    return np.abs(offset_m) * change
+    return np.abs(offset_m) * change / np.sqrt(1.0 + change**2)
 
 
 # Standard deviation of what is independent from cell to cell, beyond the known error [m]; 0 where none shows.

@@ -98,8 +98,8 @@ class Survey(NamedTuple):
     """A surveyed region of n stations.
 
     ``true_m`` is the true water level at each station [m], ``clear`` whether it is far from steps and lakes,
-    ``steps`` the stations whose segments hold a step; ``stations``, ``channels`` and ``long_profile`` are those of
-    the stages.
+    ``steps`` the stations whose segments hold a step; ``stations``, ``channels``, ``long_profile`` and ``reaches``
+    are those of the stages.
     """
 
     stations: object
@@ -108,6 +108,7 @@ class Survey(NamedTuple):
     steps: np.ndarray
     channels: object
     long_profile: object
+    reaches: object
 
 
 class Heads(NamedTuple):
@@ -184,7 +185,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
         whole = text + STRUCTURES if is_reported and len(notes) else text
         (folder / "settings.toml").write_text(whole, encoding="utf-8")
         given.append(dict(zip(GIVEN, (*read_run(folder / "settings.toml"), folder, None), strict=True)))
-    stages = _stages_up_to("long_profile")
+    stages = stages_up_to("long_profile")
     results = run_stages(stages, given[0])
     last = [stage for stage in stages if stage.name in ("channels", "long_profile")]
     known = (results["stationing"].stations, *_truth(region, seed, results["stationing"]))
@@ -197,12 +198,12 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
             make._write_raster(folder / "dem.tif", dem.astype(np.float32), region.transform, -9999.0, 3)
         for surveys, run in zip(found, given, strict=True):
             again = run_stages(last, results | run)
-            surveys.append(Survey(*known, again["channels"], again["long_profile"]))
+            surveys.append(Survey(*known, again["channels"], again["long_profile"], results["stationing"].reaches))
     return found
 
 
 # The stage and those that it needs.
-def _stages_up_to(name):
+def stages_up_to(name):
     needed, chosen = {name}, []
     for stage in reversed(STAGES):
         if stage.name in needed:
@@ -272,6 +273,13 @@ def heads_over(found, way_m):
         lower = np.where(moving, downstream[lower], lower)
     upper = np.flatnonzero((gone_m >= way_m - 1e-6) & found.clear & found.clear[lower])
     return _heads(found, upper, lower[upper])
+
+
+def heads_of_reaches(found):
+    """Heads of reaches whose ends are both clear of steps and lakes."""
+    upper, lower = (found.reaches[name].to_numpy() for name in ("first_station", "last_station"))
+    is_clear = found.clear[upper] & found.clear[lower]
+    return _heads(found, upper[is_clear], lower[is_clear])
 
 
 def heads_at_steps(found):
