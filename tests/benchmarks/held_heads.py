@@ -3,7 +3,7 @@
 Beside what a run states is what it would state from the DEM's error alone. Half of the made regions have lines
 30 to 60 m beside the channel. Drops of the Logan River's reference links come from a DEM of 30 m, the run's heads
 from one of 100 m. On the Eno River, a DEM of 10 m is taken for the truth and made coarser, which shows what cells
-do by themselves, so there hardly any error of the DEM is stated. (The public network of New Hope Creek has no DEM.)
+do by themselves, so hardly any error of the DEM is stated. (The public network of New Hope Creek has no DEM.)
 
 Run as ``python tests/benchmarks/held_heads.py [regions]``.
 """

@@ -114,8 +114,8 @@ def test_the_stated_interval_holds_the_published_drops(logan_run, links, capsys)
     rmse_m, stated_m = np.sqrt(np.mean(off_m**2)), np.sqrt(np.mean(se_m**2))
     with capsys.disabled():
         print(
-            f"\nLogan: {100 * inside:.0f} % of {len(off_m)} published drops in the 90 % interval; errors {rmse_m:.1f} m "
-            f"in the root mean square, stated {stated_m:.1f} m; robust ratio {ratio:.2f}",
+            f"\nLogan: {100 * inside:.0f} % of {len(off_m)} published drops in the 90 % interval; errors "
+            f"{rmse_m:.1f} m in the root mean square, stated {stated_m:.1f} m; robust ratio {ratio:.2f}",
             end="",
         )
     assert 0.85 <= inside <= 0.95
