@@ -108,7 +108,7 @@ class Survey(NamedTuple):
     steps: np.ndarray
     channels: object
     long_profile: object
-    reaches: object
+    reaches: object = None
 
 
 class Heads(NamedTuple):
