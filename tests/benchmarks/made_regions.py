@@ -30,6 +30,10 @@ OTHER_NOISE = 1000
 # A station so near to a step may read the water above it or below it: where the step stands on the drawn line is
 # known to a few cells [m].
 NEAR_STEP_M = 30.0
+# Where lines are drawn beside the channel, they lie so far from it [m] (least, most); and half of a transect is so
+# wide, as the settings of somebody would be who knows it of the map [m].
+BESIDE_M = (30.0, 60.0)
+HALF_WIDTH_M, HALF_WIDTH_BESIDE_M = 35.0, 75.0
 # A lake that the stream leaves higher than this above its surface is none [m].
 HELD_UP_M = 0.05
 # What a run knows of weirs and falls: the places; their surveyed drops are not used up to the fitted profile.
@@ -60,7 +64,7 @@ id_column = "stream_id"
 name_column = "name"
 
 [heads]
-transect_half_width_m = 35.0
+transect_half_width_m = {half_width_m}
 quantile = 0.4
 
 [flows]
@@ -94,8 +98,8 @@ class Survey(NamedTuple):
     """A surveyed region of n stations.
 
     ``true_m`` is the true water level at each station [m], ``clear`` whether it is far from steps and lakes,
-    ``steps`` the stations whose segments hold a step; ``stations``, ``channels`` and ``long_profile`` are those of
-    the stages.
+    ``steps`` the stations whose segments hold a step; ``stations``, ``channels``, ``long_profile`` and ``reaches``
+    are those of the stages.
     """
 
     stations: object
@@ -104,6 +108,7 @@ class Survey(NamedTuple):
     steps: np.ndarray
     channels: object
     long_profile: object
+    reaches: object = None
 
 
 class Heads(NamedTuple):
@@ -115,12 +120,30 @@ class Heads(NamedTuple):
     way_m: np.ndarray
 
 
-def small_region(cells, seed):
-    """A region of terrain of its own, with gentle streams."""
+def is_beside(seed):
+    """Whether the lines of a region are drawn beside the channel, where half of the regions have such lines."""
+    return seed % 2 == 1
+
+
+def small_region(cells, seed, *, beside=False):
+    """A region of terrain of its own, with gentle streams.
+
+    Parameters
+    ----------
+    cells : int
+        Rows and columns of the DEM.
+    seed : int
+    beside : bool
+        Whether all lines are drawn 30 to 60 m beside the channel instead of within 22 m of it.
+
+    Returns
+    -------
+    Region
+    """
     whole = landscape.ERODIBILITY_PER_YEAR
     landscape.ERODIBILITY_PER_YEAR = whole / STEEPNESS_SHARE
     try:
-        return make.build_region(cells, seed)
+        return make.build_region(cells, seed, BESIDE_M if beside else None)
     finally:
         landscape.ERODIBILITY_PER_YEAR = whole
 
@@ -149,6 +172,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
     config = REPOSITORY / "config"
     text = SETTINGS.format(
         seed=seed,
+        half_width_m=HALF_WIDTH_M if region.beside_m is None else HALF_WIDTH_BESIDE_M,
         turbines=(config / "turbines" / "generic.toml").as_posix(),
         costs=(config / "costs" / "generic.toml").as_posix(),
     )
@@ -161,7 +185,7 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
         whole = text + STRUCTURES if is_reported and len(notes) else text
         (folder / "settings.toml").write_text(whole, encoding="utf-8")
         given.append(dict(zip(GIVEN, (*read_run(folder / "settings.toml"), folder, None), strict=True)))
-    stages = _stages_up_to("long_profile")
+    stages = stages_up_to("long_profile")
     results = run_stages(stages, given[0])
     last = [stage for stage in stages if stage.name in ("channels", "long_profile")]
     known = (results["stationing"].stations, *_truth(region, seed, results["stationing"]))
@@ -174,12 +198,12 @@ def survey(region, seed, folder, more_surveys=0, structures=(False,)):
             make._write_raster(folder / "dem.tif", dem.astype(np.float32), region.transform, -9999.0, 3)
         for surveys, run in zip(found, given, strict=True):
             again = run_stages(last, results | run)
-            surveys.append(Survey(*known, again["channels"], again["long_profile"]))
+            surveys.append(Survey(*known, again["channels"], again["long_profile"], results["stationing"].reaches))
     return found
 
 
 # The stage and those that it needs.
-def _stages_up_to(name):
+def stages_up_to(name):
     needed, chosen = {name}, []
     for stage in reversed(STAGES):
         if stage.name in needed:
@@ -194,8 +218,9 @@ def _stages_up_to(name):
 def _truth(region, seed, stationing):
     stations, streams, lake = stationing.stations, region.streams, region.places.lake
     points = channels.dense_points(streams)
-    shift = layers.mapper_shift(region.dem.shape, region.transform, seed)
-    drawn = cKDTree(np.column_stack(shift(points["x_m"], points["y_m"])))
+    shift = layers.mapper_shift(region.dem.shape, region.transform, seed, region.beside_m)
+    drawn_at = np.column_stack(shift(points["x_m"], points["y_m"]))
+    drawn = cKDTree(drawn_at)
     at = stations[["x_m", "y_m"]].to_numpy()
     # Two streams share the end of a link: who owns a link's stations is asked of its middle.
     link = stations["link"].to_numpy()
@@ -209,7 +234,12 @@ def _truth(region, seed, stationing):
         mine = np.flatnonzero(points["stream"] == k)
         places = cKDTree(np.column_stack([points["x_m"][mine], points["y_m"][mine]]))
         nearest = mine[places.query(at[own])[1]]
+        # The ends of a link are where streams meet on the map, and so where they meet on the ground.
+        ends = [0, -1]
+        nearest[ends] = mine[cKDTree(drawn_at[mine]).query(at[own[ends]])[1]]
         true_m[own], vertex[own] = points["level_m"][nearest], points["vertex"][nearest]
+        # Where two streams meet over the region's border, a link may run up the second.
+        clear[own] &= true_m[own[0]] >= true_m[own[-1]]
         if lake is not None and lake.stream == k:
             last = _last_unknown(streams[k], k, lake, region.places.structures)
             clear[own] &= (vertex[own] < lake.first) | (vertex[own] > last)
@@ -241,10 +271,15 @@ def heads_over(found, way_m):
             break
         gone_m = np.where(moving, gone_m + step_m[lower], gone_m)
         lower = np.where(moving, downstream[lower], lower)
-    # Where two streams meet over the region's border, a link may run up the second; no head is taken there.
-    falls = found.true_m >= found.true_m[lower]
-    upper = np.flatnonzero((gone_m >= way_m - 1e-6) & found.clear & found.clear[lower] & falls)
+    upper = np.flatnonzero((gone_m >= way_m - 1e-6) & found.clear & found.clear[lower])
     return _heads(found, upper, lower[upper])
+
+
+def heads_of_reaches(found):
+    """Heads of reaches whose ends are both clear of steps and lakes."""
+    upper, lower = (found.reaches[name].to_numpy() for name in ("first_station", "last_station"))
+    is_clear = found.clear[upper] & found.clear[lower]
+    return _heads(found, upper[is_clear], lower[is_clear])
 
 
 def heads_at_steps(found):
