@@ -156,8 +156,7 @@ def value_fish_safe(
     stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model
         As `value_stretches`.
     fishes : sequence of sitefinder.settings.FishSettings
-        In place of those of `settings`. Their order changes no value; it takes the least time with those first by
-        which most is fish-safe.
+        In place of those of `settings`.
 
     Returns
     -------
@@ -204,10 +203,14 @@ def _valued_by_fish(
             setting, can_be_set = np.minimum(setting, lower[0]), can_be_set | lower[1]
         worth, known = None if floor is None else floor[rows], []
         ends, pipe_m = arguments[2:7], arguments[8]
-        for fish, tables in zip(fishes, parts, strict=True):
-            safe_flow = least_safe_flow(turbines, costs.screen.design, fish, arguments[NET_HEAD])
-            searched = (*arguments, can_be_set, *laws, setting, safe_flow, only_safe, head_least)
-            best = _best_by_fish(searched, fits, choices, worth, known)
+        safe_flows = [least_safe_flow(turbines, costs.screen.design, fish, arguments[NET_HEAD]) for fish in fishes]
+        before, after = (*arguments, can_be_set, *laws, setting), (only_safe, head_least)
+        if len(fishes) > 1:
+            # First by all that any of them counts as fish-safe: mostly the best by each of them follows from it.
+            of_any = tuple(np.minimum.reduce(flows_m3s) for flows_m3s in zip(*safe_flows, strict=True))
+            _best_by_fish((*before, of_any, *after), fits, choices, worth, known)
+        for fish, safe_flow, tables in zip(fishes, safe_flows, parts, strict=True):
+            best = _best_by_fish((*before, safe_flow, *after), fits, choices, worth, known)
             columns = {}
             for prefix, choice in choices.items():
                 part = _choice_columns(best.turbine[:, choice], best.found[:, choice], settings)

@@ -416,16 +416,14 @@ def _valued(
 
 # The valuation of all rows of a table from that of some of them; the others have no value.
 def _of_all_rows(valued: pd.DataFrame, index: pd.Index, valued_rows: npt.NDArray[np.bool_]) -> pd.DataFrame:
-    columns: dict[Any, pd.Series[Any]] = {
-        name: pd.Series(NO_VALUE.get(without_prefix(name), np.nan), index=index, dtype=valued[name].dtype)
-        for name in valued
-        if name != "costs_left_out"
-    }
-    columns["costs_left_out"] = pd.Series("", index=index, dtype=object)
-    table = pd.DataFrame(columns)
+    columns: dict[Any, pd.Series[Any]] = {}
     for name in valued:
-        table.loc[valued_rows, name] = valued[name]
-    return table
+        is_text = name == "costs_left_out"
+        dtype, nothing = np.dtype(object) if is_text else valued[name].to_numpy().dtype, "" if is_text else np.nan
+        values = np.full(len(index), NO_VALUE.get(without_prefix(name), nothing), dtype=dtype)
+        values[valued_rows] = valued[name].to_numpy()
+        columns[name] = pd.Series(values, index=index, dtype=dtype)
+    return pd.DataFrame(columns)
 
 
 def joined_best_case(

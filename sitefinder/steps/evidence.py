@@ -71,14 +71,12 @@ def value_by_evidence(
         safety = (change, *classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, fish))
         safety_of[grade, change] = safety
         fish_of.setdefault(safety, fish)
-    # Lower bars first, and weak evidence: by these most is fish-safe.
-    order = sorted(fish_of, key=lambda safety: (safety[0], -sum(safety[1:])))
-    fishes = [fish_of[safety] for safety in order]
+    fishes = list(fish_of.values())
     given = settings, inputs, subset(stretches, fish_safe_only), flows, water_depths
     all_year = value_all_fish_safe(*given, fishes) if fishes else []
     closed = value_closed_fish_safe(*given, months, closed_months[fish_safe_only], fishes) if fishes else []
     known: dict[tuple[float, ...], pd.DataFrame] = {}
-    for safety, valued, own in zip(order, all_year, closed, strict=True):
+    for safety, valued, own in zip(fish_of, all_year, closed, strict=True):
         columns = [name for name in valued.columns if name.startswith(FISH_SAFE_COLUMNS)]
         known[safety] = with_closed(valued, own)[columns]
     return EvidenceValues(fish_safe_only, {case: known[safety] for case, safety in safety_of.items()})
