@@ -282,7 +282,7 @@ def test_search_finds_what_brute_force_finds(
             assert same.iloc[0][name] == pytest.approx(row[f"{choice}_{name}"], rel=1e-9, abs=1e-9), name
 
 
-# Lengths, bars and grades of evidence come from a generator. Some streams are too small for any turbine.
+# Lengths of fish and the bar come from a generator. Some streams are too small for any turbine.
 @pytest.mark.parametrize("energy", [{}, {"design_by": "capacity_factor", "design_capacity_factor": 0.6}])
 def test_by_several_settings_of_fish_each_stretch_is_valued_as_by_each_of_them_alone(
     region, generic_turbines, of_fish, monkeypatch, energy
@@ -293,16 +293,16 @@ def test_by_several_settings_of_fish_each_stretch_is_valued_as_by_each_of_them_a
     turbines = [turbine.model_copy(update={"min_width_m": 2.0}) for turbine in generic_turbines]
     width_m = np.where(random.random(len(stretches)) < 0.3, 1.0, 50.0)
     stretches = stretches.assign(stream_width_m=width_m, stream_depth_m=5.0)
-    lengths_m = random.uniform(0.05, 0.6, 2).round(2).tolist()
+    lengths_m, bar = random.uniform(0.05, 0.6, 2).round(2).tolist(), random.uniform(0.7, 0.95)
     fishes = [
         settings.fish.model_copy(
             update={
                 "groups": [FishGroup(name="fish", lengths_m=lengths_m)],
-                "min_survival": random.uniform(0.7, 0.99),
-                "evidence": ["tested", "modelled", "claimed"][: random.integers(1, 4)],
+                "min_survival": bar + change,
+                "evidence": ["tested", "modelled", "claimed"][:grades],
             }
         )
-        for _ in range(8)
+        for grades, change in itertools.product((1, 2, 3), (0.0, -0.01, 0.01))
     ]
     data, searched = (stretches, *flows, turbines, costs), []
     search = valuation.best_of_stretches
