@@ -13,7 +13,7 @@ from sitefinder.errors import SitefinderError
 EXIT_USER_ERROR, EXIT_INTERRUPTED = 2, 130
 # New objects before Python looks for unreachable cycles. Its own 700 cost a run of the sample region with one more
 # layer about a tenth of its processor time, most of it while libraries are loaded, whose objects all stay.
-OBJECTS_BEFORE_COLLECTION = 50_000
+OBJECTS_BEFORE_COLLECTION = 250_000
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
@@ -37,6 +37,9 @@ def main():
         if stopped.code == EXIT_INTERRUPTED:
             print("interrupted; nothing was delivered", file=sys.stderr)
         raise
+    finally:
+        # What lives now goes with the process. Without this, Python looks through all of it for cycles at the end.
+        gc.freeze()
 
 
 def _version(wanted: bool):

@@ -588,14 +588,14 @@ def _pieces(lengths, whole_reaches):
 
 # One row: sums of reaches and of its sites.
 def _row(of_reaches, mine, of_site, sites, simulations, settings):
-    own = sites.loc[mine]
+    own, whole_own = sites.loc[mine], of_site.loc[mine]
     return {
         **{name: int(np.asarray(of_reaches[name], dtype=np.int64).sum()) for name in OF_REACHES},
         "sites": int(mine.sum()),
-        **{name: int(of_site.loc[mine, name].sum()) for name in ("depleted_m", "new_barriers")},
-        "power_w": int(of_site.loc[mine, "power_w"].sum()),
-        "energy_wh": int(of_site.loc[mine, "energy_wh"].sum()),
-        **{name: of_site.loc[mine, name].sum(skipna=False) for name in names(MONTHLY_WH)},
+        **{name: int(whole_own[name].sum()) for name in ("depleted_m", "new_barriers")},
+        "power_w": int(whole_own["power_w"].sum()),
+        "energy_wh": int(whole_own["energy_wh"].sum()),
+        **{name: whole_own[name].sum(skipna=False) for name in names(MONTHLY_WH)},
         "capital_cost": own["capital_cost"].sum(),
         "net_annual_value": own["net_annual_value"].sum(),
         **total_finance(settings, own),

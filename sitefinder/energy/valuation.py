@@ -1,5 +1,7 @@
 """Value of stretches: the best turbine, size, energy and cost of each, and the options it was chosen from."""
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
@@ -53,8 +55,8 @@ from sitefinder.vocabulary import SCREENED_SAFETY
 CHOICES = {"any": ANY, "safe": SAFE, "as_built": AS_BUILT}
 # Column of stretches with the most that a canal may still take of the head [m], where its length is not known.
 MOST_FALL = "most_canal_fall_m"
-# Place of the net head among `search_arguments`.
-NET_HEAD = 6
+# Places among the arguments of `best_of_stretches`; the net head is among `search_arguments`.
+NET_HEAD, FITS, TABLE, SAFE_FLOW = 6, 13, 14, 18
 NUMBERS_IN = ("head_m", "conduit_length_m", "pond_length_m", "weir_height_m", "road_distance_m")
 COLUMNS_IN = ("intake", "scheme_type", "has_fish_pass", *NUMBERS_IN)
 
@@ -69,7 +71,6 @@ def value_stretches(
     depths=None,
     closed=None,
     model=None,
-    only_safe=False,
     floor=None,
 ):
     """Best turbine, size, energy and cost of each stretch.
@@ -99,8 +100,6 @@ def value_stretches(
     model : sitefinder.energy.expectation.FlowModel, optional
         What the stations' flows may be. Size, energy and value are then expectations over the errors of the flow,
         see `sitefinder.energy.expectation.expected_water`; without it the flows are taken as they are.
-    only_safe : bool
-        Leave out the columns ``any_``, which saves most of the search.
     floor : ndarray of float64, shape (n,), optional
         Net annual value below which the best plant is not sought: some plant is given. Only where plants are
         chosen by this value.
@@ -133,71 +132,183 @@ def value_stretches(
     factor. Design flows tried are usable flows, see `sitefinder.energy.sizing.design_flows`, capped at what the
     units can take; plants of less than ``energy.min_power_kw`` do not fit.
     """
+    data = stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model
+    (valued,) = _valued_by_fish(*data, [settings.fish], CHOICES, floor)
+    return valued
+
+
+def value_fish_safe(
+    stretches,
+    curve_m3s,
+    environmental_flow_m3s,
+    turbines,
+    costs,
+    settings,
+    fishes,
+    depths=None,
+    closed=None,
+    model=None,
+):
+    """`value_stretches` with fish-safe turbines alone, by each of several settings of fish.
+
+    Parameters
+    ----------
+    stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model
+        As `value_stretches`.
+    fishes : sequence of sitefinder.settings.FishSettings
+        In place of those of `settings`.
+
+    Returns
+    -------
+    list of DataFrame, n rows
+        Of each of `fishes` the columns ``safe_…``, ``as_built_…`` and ``costs_left_out``.
+    """
+    choices = {prefix: choice for prefix, choice in CHOICES.items() if choice != ANY}
+    data = stretches, curve_m3s, environmental_flow_m3s, turbines, costs, settings, depths, closed, model
+    return _valued_by_fish(*data, fishes, choices)
+
+
+# The valuation for some choices by each of several settings of fish; the water is worked out once for all of them.
+def _valued_by_fish(
+    stretches,
+    curve_m3s,
+    environmental_flow_m3s,
+    turbines,
+    costs,
+    settings,
+    depths,
+    closed,
+    model,
+    fishes,
+    choices,
+    floor=None,
+):
     check_same_money(turbines, costs)
-    curve_m3s, environmental_flow_m3s = _checked_flows(curve_m3s, environmental_flow_m3s)
+    flows = _checked_flows(curve_m3s, environmental_flow_m3s)
     _check_stretches(stretches, depths, len(curve_m3s), settings.costs.connection)
     table = turbine_table(turbines)
-    parts, places, mean_m3s = [], [], curve_m3s.mean(axis=1)
-    laws = (table, search_prices(costs, settings), waterway(settings.energy))
-    flows = (curve_m3s, environmental_flow_m3s)
+    parts, places, mean_m3s = [[] for _ in fishes], [], flows[0].mean(axis=1)
+    laws, only_safe = (
+        (table, search_prices(costs, settings), waterway(settings.energy)),
+        ANY not in choices.values(),
+    )
     for rows, flow_m3s, left_m3s, levels in _water(stretches, *flows, costs, settings, depths, closed, model):
         group = stretches.iloc[rows]
         arguments = search_arguments(group, flow_m3s, left_m3s, costs, settings, levels, mean_m3s)
         fits, (setting, can_be_set) = fits_stream(table, group), _settings(group, turbines, arguments)
-        safe_flow = least_safe_flow(turbines, costs.screen.design, settings.fish, arguments[NET_HEAD])
         head_least = arguments[NET_HEAD] - group[MOST_FALL].to_numpy(np.float64) if MOST_FALL in group else None
         if head_least is not None:
             # Runners may have to be set less deep.
             lower = settings_of_runners(turbines, head_least, tailwater_level_m(group))
             setting, can_be_set = np.minimum(setting, lower[0]), can_be_set | lower[1]
-        safe = safe_flow, only_safe
-        worth = None if floor is None else floor[rows]
-        searched = (*arguments, fits & can_be_set, *laws, setting, *safe, head_least)
-        turbine, found, _ = best_of_stretches(*searched, worth)
-        if worth is not None and len(again := np.flatnonzero((turbine < 0).any(axis=1))):
-            # What a quick look found no plant for.
-            turbine[again], found[again], _ = best_of_stretches(*_of_rows(searched, again))
-        too_small = np.zeros(turbine.shape, dtype=bool)
-        choices = {prefix: choice for prefix, choice in CHOICES.items() if not (only_safe and choice == ANY)}
-        lacks = (turbine[:, list(choices.values())] < 0).any(axis=1)
-        without_turbine = np.flatnonzero(lacks & ~fits.all(axis=1))
-        if len(without_turbine):
-            # Stretches that would have a turbine in a larger stream.
-            own = (part[without_turbine] for part in arguments[3:-1])
-            wider = (*arguments[:3], *own, arguments[-1], can_be_set[without_turbine])
-            flows_m3s = tuple(part[without_turbine] for part in safe_flow)
-            lowest = None if head_least is None else head_least[without_turbine]
-            safe = flows_m3s, only_safe
-            without, _, _ = best_of_stretches(*wider, *laws, setting[without_turbine], *safe, lowest)
-            too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
+        worth, known = None if floor is None else floor[rows], []
         ends, pipe_m = arguments[2:7], arguments[8]
-        columns = {}
-        for prefix, choice in choices.items():
-            part = _choice_columns(turbine[:, choice], found[:, choice], settings)
-            size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "turbine"))
-            screen_m, bypass_m3s = screen_takes(costs, part["screened"], part["flow_design_m3s"])
-            places_m = (*ends[:-1], ends[-1] - screen_m)
-            outputs = plant_outputs(flow_m3s, left_m3s, *places_m, *size, table, pipe_m, laws[-1], bypass_m3s)
-            part["firm_power_kw"] = outputs.firm_power_kw
-            part |= fish_columns(turbines, costs, settings.fish, part, ends[-1])
-            part["stream_too_small"] = too_small[:, choice]
-            columns |= {f"{prefix}_{name}": values for name, values in part.items()}
-        columns["costs_left_out"] = _left_out(group, settings.costs.connection)
-        parts.append(pd.DataFrame(columns, index=group.index))
+        safe_flows = [least_safe_flow(turbines, costs.screen.design, fish, arguments[NET_HEAD]) for fish in fishes]
+        before, after = (*arguments, can_be_set, *laws, setting), (only_safe, head_least)
+        if len(fishes) > 1:
+            # First by all that any of them counts as fish-safe: mostly the best by each of them follows from it.
+            of_any = tuple(np.minimum.reduce(flows_m3s) for flows_m3s in zip(*safe_flows, strict=True))
+            _best_by_fish((*before, of_any, *after), fits, choices, worth, known)
+        for fish, safe_flow, tables in zip(fishes, safe_flows, parts, strict=True):
+            best = _best_by_fish((*before, safe_flow, *after), fits, choices, worth, known)
+            columns = {}
+            for prefix, choice in choices.items():
+                part = _choice_columns(best.turbine[:, choice], best.found[:, choice], settings)
+                size = (part[name] for name in ("flow_design_m3s", "power_kw", "units", "turbine"))
+                screen_m, bypass_m3s = screen_takes(costs, part["screened"], part["flow_design_m3s"])
+                places_m = (*ends[:-1], ends[-1] - screen_m)
+                outputs = plant_outputs(flow_m3s, left_m3s, *places_m, *size, table, pipe_m, laws[-1], bypass_m3s)
+                part["firm_power_kw"] = outputs.firm_power_kw
+                part |= fish_columns(turbines, costs, fish, part, ends[-1])
+                part["stream_too_small"] = best.too_small[:, choice]
+                columns |= {f"{prefix}_{name}": values for name, values in part.items()}
+            columns["costs_left_out"] = _left_out(group, settings.costs.connection)
+            tables.append(pd.DataFrame(columns, index=group.index))
         places.append(rows)
-    return pd.concat(parts).iloc[np.argsort(np.concatenate(places), kind="stable")]
+    order = np.argsort(np.concatenate(places), kind="stable")
+    return [pd.concat(tables).iloc[order] for tables in parts]
+
+
+class _Best(NamedTuple):
+    # What the search found for n stretches by one setting of fish: ``turbine`` and ``found`` of
+    # `best_of_stretches`; ``too_small``, bool of shape (n, CHOICES), where a larger stream alone would have one.
+    turbine: np.ndarray
+    found: np.ndarray
+    too_small: np.ndarray
+
+
+# The best of each stretch, by arguments of `best_of_stretches` with the classes that would fit in a larger stream,
+# and by those that fit in this one.
+def _best(searched, fits, choices, worth):
+    in_stream = (*searched[:FITS], fits & searched[FITS], *searched[FITS + 1 :])
+    turbine, found, _ = best_of_stretches(*in_stream, worth)
+    if worth is not None and len(again := np.flatnonzero((turbine < 0).any(axis=1))):
+        # What a quick look found no plant for.
+        turbine[again], found[again], _ = best_of_stretches(*_of_rows(in_stream, again))
+    too_small = np.zeros(turbine.shape, dtype=bool)
+    lacks = (turbine[:, list(choices.values())] < 0).any(axis=1)
+    if len(without_turbine := np.flatnonzero(lacks & ~fits.all(axis=1))):
+        without, _, _ = best_of_stretches(*_of_rows(searched, without_turbine))
+        too_small[without_turbine] = (turbine[without_turbine] < 0) & (without >= 0)
+    return _Best(turbine, found, too_small)
+
+
+# `_best` by the next of several settings of fish: only those stretches are searched of which the best does not
+# follow from an earlier one. `known` holds the sizes that are fish-safe by each of these, and its best.
+def _best_by_fish(searched, fits, choices, worth, known):
+    sizes = _safe_sizes(searched[SAFE_FLOW], searched[TABLE])
+    if not known:
+        best = _best(searched, fits, choices, worth)
+    else:
+        best, left = _Best(*(part.copy() for part in known[0][1])), np.ones(len(fits), dtype=bool)
+        for earlier_sizes, earlier in known:
+            same = left & _is_still_best(earlier, earlier_sizes, sizes)
+            for whole, part in zip(best, earlier, strict=True):
+                whole[same] = part[same]
+            left &= ~same
+        if len(rows := np.flatnonzero(left)):
+            worth = None if worth is None else worth[rows]
+            for whole, part in zip(best, _best(_of_rows(searched, rows), fits[rows], choices, worth), strict=True):
+                whole[rows] = part
+    known.append((sizes, best))
+    return best
+
+
+# Design flow of one unit from which on it is fish-safe, as built and behind the screen, as `least_safe_flow` has
+# it: but 0 where every size of the class is, and infinite where none is.
+def _safe_sizes(safe_flow, table):
+    greatest = table.flow_max_m3s * (1.0 + 1e-9)
+    return [
+        np.where(flow <= table.flow_min_m3s, 0.0, np.where(flow > greatest, np.inf, flow)) for flow in safe_flow
+    ]
+
+
+# Stretches of which the best by an earlier setting of fish is the best by another one: all sizes that are safe now
+# were safe then, in the same way, and the plants that were found still are. What was safe as built was not looked
+# at with a screen then, so it may not need one now. Where a larger stream would have a turbine, it is not known
+# whether that one still is safe.
+def _is_still_best(best, then, now):
+    (as_built, screened), rows = now, np.arange(len(best.turbine))
+    same_way = (then[0] == as_built) | np.isinf(screened)
+    still = ((then[0] <= as_built) & (then[1] <= screened) & same_way).all(axis=1)
+    still &= ~best.too_small.any(axis=1)
+    for choice in (SAFE, AS_BUILT):
+        turbine, found = best.turbine[:, choice], best.found[:, choice]
+        flow_m3s = np.where(found[:, SCREENED] > 0.0, screened[rows, turbine], as_built[rows, turbine])
+        still &= (turbine < 0) | (found[:, FLOW] >= found[:, UNITS] * flow_m3s)
+    return still
 
 
 # Arguments of `best_of_stretches` for some of their rows; those of stations and classes are the same.
 def _of_rows(searched, rows):
-    whole = (0, 1, 2, 12, 14, 15, 16, 19)
+    whole = (0, 1, 2, 12, TABLE, TABLE + 1, TABLE + 2, SAFE_FLOW + 1)
     own = [
         part if place in whole or part is None else part[rows]
         for place, part in enumerate(searched)
-        if place != 18
+        if place != SAFE_FLOW
     ]
-    own.insert(18, tuple(part[rows] for part in searched[18]))
-    return own
+    own.insert(SAFE_FLOW, tuple(part[rows] for part in searched[SAFE_FLOW]))
+    return tuple(own)
 
 
 def turbine_options(

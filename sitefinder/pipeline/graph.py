@@ -36,12 +36,13 @@ class PerItem(NamedTuple):
       the items' results are kept.
     - Cut from the results of earlier stages that ``cut_from`` names, where nothing crosses from one item to
       another. ``items`` takes these results by name, and those of ``cut_by``, which say how to cut. It gives for
-      each item a function that makes its shares of ``cut_from``, a dict by name. The stage's function takes the
-      shares in place of the whole results, so that the same function could do all items at once. An item's
-      result is kept under what its shares hold, of which ``content`` gives a digest, whatever they were made
-      from, so that what came to the same is not done again. ``joined`` takes the results by item, and what
-      ``items`` takes; what it gives is kept as the result of any other stage. ``argument`` is what an item is
-      called in a plan. No item needs another, so that they could be done side by side, on several machines too.
+      each item a function that makes its shares of ``cut_from``, a dict by name; stages with the same ``items``
+      get the same share of a result. The stage's function takes the shares in place of the whole results, so that
+      the same function could do all items at once. An item's result is kept under what its shares hold, of which
+      ``content`` gives a digest, whatever they were made from, so that what came to the same is not done again.
+      ``joined`` takes the results by item, and what ``items`` takes; what it gives is kept as the result of any
+      other stage. ``argument`` is what an item is called in a plan. No item needs another, so that they could be
+      done side by side, on several machines too.
     """
 
     argument: str
@@ -313,6 +314,8 @@ class Results(Mapping[str, Any]):
         self._started, self._store, self._recipes = started, store, recipes or {}
         self._held: dict[str, Any] = {}
         self._contents: dict[str, str] = {}
+        # Of shares: by what cuts them, what gives their digest, and the result and item that they are of.
+        self._share_contents: dict[tuple[Function | str, Function | str, str], str] = {}
         self._announced: set[str] = set()
         self._items: dict[str, list[Recipe]] = {}
         self._log, self._is_closed = log, False
@@ -434,8 +437,10 @@ class Results(Mapping[str, Any]):
             return self._called(stage, place_of(stage.name, item), others | shares)[0]
         if cut.content is None:
             raise TypeError(f"stage {stage.name!r} is cut, but declares no content of a share")
-        digest = loaded(cut.content)
-        held = {f"share of {name}": digest(share) for name, share in shares.items()}
+        held = {
+            f"share of {name}": self._content_of_share(cut.items, cut.content, place_of(name, item), share)
+            for name, share in shares.items()
+        }
         recipe = self._recipes[stage.name][0].of_item(item, held, cut.takes)
         self._items.setdefault(stage.name, []).append(recipe)
         begun = time.perf_counter()
@@ -448,6 +453,13 @@ class Results(Mapping[str, Any]):
         self._log[recipe.place] = Made(False, seconds, peak_memory_mb())
         self._store.keep(recipe, result, seconds)
         return result
+
+    # What a share holds. Several stages take the same one.
+    def _content_of_share(self, items: Function | str, content: Function | str, place: str, share: Any) -> str:
+        known = self._share_contents.get((items, content, place))
+        if known is None:
+            known = self._share_contents[items, content, place] = str(loaded(content)(share))
+        return known
 
     # The answer of a stage's function and its seconds, without those of what it reads.
     def _run(self, stage: Stage, item: dict[str, Any]) -> tuple[Any, float]:

@@ -311,8 +311,12 @@ def take_away_if_empty(folder: Path, made: list[Path]) -> None:
                 path.rmdir()
 
 
+# Size of a result: its files lie side by side in its folder. What else lies among the results counts for nothing.
 def _size(folder: Path) -> int:
-    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    if not folder.is_dir():
+        return 0
+    with os.scandir(folder) as entries:
+        return sum(entry.stat().st_size for entry in entries if entry.is_file())
 
 
 def _last_used(folder: Path) -> tuple[int, str]:

@@ -324,8 +324,10 @@ def _owners(first):
 # stations, one after the other, as bincount does.
 def _sums(first, stations, values):
     owner, count = _owners(first), len(first) - 1
-    sums = [np.bincount(owner, weights=row[stations], minlength=count) for row in values]
-    return np.array(sums, dtype=np.float64).reshape(len(values), count)
+    sums = np.zeros((len(values), count))
+    for row in np.flatnonzero(values.any(axis=1)):
+        sums[row] = np.bincount(owner, weights=values[row][stations], minlength=count)
+    return sums
 
 
 # Whether each stretch takes at least `enough_m` of one reach under each rule, shape (rows, m).

@@ -449,8 +449,9 @@ def gain_by_district(names, district, only_safe, without, by_case, own, turbine_
             picked = offers.chosen & in_district
             protected = picked & only_safe
             energy = offers.valued["energy_mwh"].to_numpy()
-            used = offers.valued.loc[protected, ["turbine", "screened"]].drop_duplicates()
-            turbines = [turbine_names[row.turbine] + WITH_SCREEN * bool(row.screened) for row in used.itertuples()]
+            plants = (offers.valued[name].to_numpy()[protected].tolist() for name in ("turbine", "screened"))
+            used = dict.fromkeys(zip(*plants, strict=True))
+            turbines = [turbine_names[turbine] + WITH_SCREEN * bool(screened) for turbine, screened in used]
             rows.append(
                 {
                     "district": name,

@@ -11,7 +11,7 @@ import shapely
 from sitefinder.energy.costs import best_price_per_kwh
 from sitefinder.energy.hydraulics import LEAST_CANAL, LEAST_PIPE
 from sitefinder.energy.plant import hydraulic_power_kw
-from sitefinder.energy.valuation import MOST_FALL, value_stretches
+from sitefinder.energy.valuation import MOST_FALL, value_fish_safe, value_stretches
 from sitefinder.energy.works import canal_cost_per_m, penstock_cost_per_m, works_numbers
 from sitefinder.io.raster import cells_at
 from sitefinder.profile.shrinkage import head_priors, shrink_heads
@@ -25,6 +25,8 @@ from sitefinder.units import HOURS_PER_YEAR, KILOWATT_HOURS_PER_MEGAWATT_HOUR
 from sitefinder.vocabulary import FLOW_TOO_WEAK, schemes_that
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import geopandas
     import numpy.typing as npt
 
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from sitefinder.network.stations import Stationing
     from sitefinder.profile.thalweg import Channels
     from sitefinder.settings import Settings
+    from sitefinder.settings.fish import FishSettings
     from sitefinder.steps.flows import Flows, StationShapes
     from sitefinder.steps.heads import Profile
     from sitefinder.steps.inputs import RunInputs
@@ -339,25 +342,43 @@ def value_all(
     flows: Flows,
     water_depths: WaterDepths,
     best_case: pd.DataFrame | None = None,
-    *,
-    only_safe: bool = False,
 ) -> pd.DataFrame:
     """Energy and cost of each stretch with any turbine and with fish-safe ones; none where the flow is too small.
 
     Rules have no say here: a new rule redoes no energy. Nor has one stretch a say in another's
     valuation, so that this is done for each drainage system alone. Diversions that do not even pay at best keep
-    the values of the best case (`value_best_case`), where there are any. With `only_safe` there are no columns
-    ``any_``.
+    the values of the best case (`value_best_case`), where there are any.
     """
     table = stretches.table
     enough = _has_enough_flow(settings, table)
     if best_case is None or "any_turbine" not in best_case:
-        return _valued(settings, inputs, table, enough, flows, water_depths, only_safe=only_safe)
+        return _valued(settings, inputs, table, enough, flows, water_depths)
     is_left = cannot_pay(stretches, best_case)
     valued = _valued(settings, inputs, table, enough & ~is_left, flows, water_depths)
     for name in valued:
         valued[name] = valued[name].where(~is_left, best_case[name].to_numpy())
     return valued
+
+
+def value_all_fish_safe(
+    settings: Settings,
+    inputs: RunInputs,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    fishes: Sequence[FishSettings],
+) -> list[pd.DataFrame]:
+    """`value_all` with fish-safe turbines alone, by each of several settings of fish.
+
+    Returns
+    -------
+    list of DataFrame
+        See `sitefinder.energy.valuation.value_fish_safe`.
+    """
+    table, enough = stretches.table, _has_enough_flow(settings, stretches.table)
+    data = (table[enough], flows.bins_m3s, flows.environmental_flow_m3s, inputs.turbines, inputs.costs, settings)
+    valued = value_fish_safe(*data, fishes, water_depths, flows.closed, flows.model)
+    return [_of_all_rows(own, table.index, enough) for own in valued]
 
 
 def cannot_pay(stretches: Stretches, best_case: pd.DataFrame) -> npt.NDArray[np.bool_]:
@@ -380,7 +401,6 @@ def _valued(
     flows: Flows,
     water_depths: WaterDepths,
     *,
-    only_safe: bool = False,
     floor: npt.NDArray[np.float64] | None = None,
 ) -> pd.DataFrame:
     data = (inputs.turbines, inputs.costs, settings, water_depths, flows.closed, flows.model)
@@ -389,19 +409,21 @@ def _valued(
         flows.bins_m3s,
         flows.environmental_flow_m3s,
         *data,
-        only_safe=only_safe,
         floor=None if floor is None else floor[enough],
     )
-    columns = {
-        name: pd.Series(NO_VALUE.get(without_prefix(name), np.nan), index=table.index, dtype=valued[name].dtype)
-        for name in valued
-        if name != "costs_left_out"
-    }
-    columns["costs_left_out"] = pd.Series("", index=table.index, dtype=object)
-    valuation = pd.DataFrame(columns)
+    return _of_all_rows(valued, table.index, enough)
+
+
+# The valuation of all rows of a table from that of some of them; the others have no value.
+def _of_all_rows(valued: pd.DataFrame, index: pd.Index, valued_rows: npt.NDArray[np.bool_]) -> pd.DataFrame:
+    columns: dict[Any, pd.Series[Any]] = {}
     for name in valued:
-        valuation.loc[enough, name] = valued[name]
-    return valuation
+        is_text = name == "costs_left_out"
+        dtype, nothing = np.dtype(object) if is_text else valued[name].to_numpy().dtype, "" if is_text else np.nan
+        values = np.full(len(index), NO_VALUE.get(without_prefix(name), nothing), dtype=dtype)
+        values[valued_rows] = valued[name].to_numpy()
+        columns[name] = pd.Series(values, index=index, dtype=dtype)
+    return pd.DataFrame(columns)
 
 
 def joined_best_case(

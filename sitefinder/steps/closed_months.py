@@ -7,7 +7,7 @@ such a group raises the environmental flow with that; and only where something s
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 import numpy as np
 import pandas as pd
@@ -20,20 +20,20 @@ from sitefinder.hydrology.seasons import BIN_MONTH, YearBins
 from sitefinder.rules.verdicts import closed_by_rules
 from sitefinder.settings.flows import EnvironmentalFlowRule
 from sitefinder.siting.fish_passage import entered_at
-from sitefinder.steps.candidates import value_all
+from sitefinder.steps.candidates import value_all, value_all_fish_safe
 from sitefinder.steps.migration import groups_migrating, natural_access
 from sitefinder.steps.systems import extents_of
 from sitefinder.vocabulary import CLOSE_IN_SEASON, NOTHING_IN_SEASON, RAISE_IN_SEASON
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     import numpy.typing as npt
 
     from sitefinder.hydrology.flow_errors import FlowModel
     from sitefinder.network.stations import Stationing
     from sitefinder.settings import Settings
-    from sitefinder.settings.fish import FishGroup
+    from sitefinder.settings.fish import FishGroup, FishSettings
     from sitefinder.siting.candidates import Stretches
     from sitefinder.steps.flows import Flows
     from sitefinder.steps.inputs import RunInputs
@@ -216,8 +216,6 @@ def value_closed(
     months: Months,
     closed_months: npt.NDArray[np.int64],
     energy: pd.DataFrame | None = None,
-    *,
-    only_safe: bool = False,
 ) -> pd.DataFrame:
     """Energy and cost of the candidates to which months are closed, or that must leave more water in some.
 
@@ -229,9 +227,39 @@ def value_closed(
         ``candidate`` (its number) and the columns of `value_all`, a row each; none where nothing says when water
         flows, since then the energy of a month is not known.
     """
-    found = []
     if energy is not None:
         closed_months = np.where(may_pay(settings, energy), closed_months, 0)
+    by_months = _by_closed_months(settings, stretches, flows, water_depths, months, closed_months)
+    return _by_candidate([(rows, value_all(settings, inputs, *given)) for rows, given in by_months])
+
+
+def value_closed_fish_safe(
+    settings: Settings,
+    inputs: RunInputs,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    months: Months,
+    closed_months: npt.NDArray[np.int64],
+    fishes: Sequence[FishSettings],
+) -> list[pd.DataFrame]:
+    """`value_closed` with fish-safe turbines alone, by each of several settings of fish with the same seasons."""
+    found: list[list[tuple[npt.NDArray[np.intp], pd.DataFrame]]] = [[] for _ in fishes]
+    for rows, given in _by_closed_months(settings, stretches, flows, water_depths, months, closed_months):
+        for own, valued in zip(found, value_all_fish_safe(settings, inputs, *given, fishes), strict=True):
+            own.append((rows, valued))
+    return [_by_candidate(own) for own in found]
+
+
+# Candidates by what is closed to them: their numbers, and stretches, flows and depths for their valuation.
+def _by_closed_months(
+    settings: Settings,
+    stretches: Stretches,
+    flows: Flows,
+    water_depths: WaterDepths,
+    months: Months,
+    closed_months: npt.NDArray[np.int64],
+) -> Iterator[tuple[npt.NDArray[np.intp], tuple[Stretches, Flows, WaterDepths]]]:
     for bits in np.unique(closed_months[closed_months > 0]).tolist() if months.is_known else []:
         rows = np.flatnonzero(closed_months == bits)
         table = stretches.table.iloc[rows].reset_index(drop=True)
@@ -240,12 +268,15 @@ def value_closed(
         own = closed_flows(flows, water_depths, months, at, bits, settings.fish.migrating)
         table = table.assign(**{name: np.searchsorted(own.stations, at) for name, at in ends.items()})
         # Only the table and these parts of the flows are looked at.
-        given = stretches._replace(table=table), own, own.depths
-        valued = value_all(settings, inputs, *given, only_safe=only_safe)  # type: ignore[arg-type]
-        found.append(valued.assign(**{CANDIDATE: rows}))
+        yield rows, (stretches._replace(table=table), cast("Flows", own), own.depths)
+
+
+# One table of the valuations of candidates, in the order of their numbers.
+def _by_candidate(found: list[tuple[npt.NDArray[np.intp], pd.DataFrame]]) -> pd.DataFrame:
     if not found:
         return pd.DataFrame({CANDIDATE: np.zeros(0, dtype=np.int64)})
-    return pd.concat(found, ignore_index=True).sort_values(CANDIDATE, ignore_index=True)
+    tables = [valued.assign(**{CANDIDATE: rows}) for rows, valued in found]
+    return pd.concat(tables, ignore_index=True).sort_values(CANDIDATE, ignore_index=True)
 
 
 def may_pay(settings: Settings, energy: pd.DataFrame) -> npt.NDArray[np.bool_]:

@@ -116,8 +116,8 @@ def _(value: npt.NDArray[Any], add: Add) -> None:
     if value.dtype != object:
         add(np.ascontiguousarray(value).tobytes())
     elif value.size and all(item is None or isinstance(item, shapely.Geometry) for item in value.ravel()):
-        for geometry in shapely.to_wkb(value.ravel()):
-            add(b"" if geometry is None else geometry)
+        shapes = [geometry or b"" for geometry in shapely.to_wkb(value.ravel())]
+        add(b"".join(b"%d:%b" % (len(shape), shape) for shape in shapes))
     else:
         add(_listed(value.ravel().tolist()))
 

@@ -11,8 +11,8 @@ from sitefinder.energy.fish_survival import classes_that_may_be_safe
 from sitefinder.siting.candidates import subset
 from sitefinder.siting.fish_passage import fish_cases, judged_by
 from sitefinder.siting.selection import PREFIXES
-from sitefinder.steps.candidates import value_all
-from sitefinder.steps.closed_months import may_pay, value_closed, with_closed
+from sitefinder.steps.candidates import value_all_fish_safe
+from sitefinder.steps.closed_months import may_pay, value_closed_fish_safe, with_closed
 from sitefinder.steps.systems import extents_of, joined_values
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from sitefinder.energy.hydraulics import WaterDepths
     from sitefinder.hydrology.months import Months
     from sitefinder.settings import Settings
+    from sitefinder.settings.fish import FishSettings
     from sitefinder.siting.candidates import Stretches
     from sitefinder.steps.flows import Flows
     from sitefinder.steps.inputs import RunInputs
@@ -60,25 +61,25 @@ def value_by_evidence(
     does not pay with a fish-safe one, and is left out.
     """
     fish_safe_only = fish_safe_only & may_pay(settings, energy)
-    by_case: dict[tuple[str, float], pd.DataFrame] = {}
-    known: dict[tuple[object, ...], pd.DataFrame] = {}
-    protected = subset(stretches, fish_safe_only)
+    safety_of: dict[tuple[str, float], tuple[float, ...]] = {}
+    fish_of: dict[tuple[float, ...], FishSettings] = {}
     for grade, change in fish_cases(settings.fish) if fish_safe_only.any() else ():
         fish = judged_by(settings.fish, grade, change)
         if not change and set(fish.evidence) == set(settings.fish.evidence):
             continue
-        other = settings.model_copy(update={"fish": fish})
-        safety = (change, *classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, fish))
         # A grade that makes no further class safe changes nothing.
-        if safety not in known:
-            valued = value_all(other, inputs, protected, flows, water_depths, only_safe=True)
-            closed = closed_months[fish_safe_only]
-            valued = with_closed(
-                valued, value_closed(other, inputs, protected, flows, water_depths, months, closed, only_safe=True)
-            )
-            known[safety] = valued[[name for name in valued.columns if name.startswith(FISH_SAFE_COLUMNS)]]
-        by_case[grade, change] = known[safety]
-    return EvidenceValues(fish_safe_only, by_case)
+        safety = (change, *classes_that_may_be_safe(inputs.turbines, inputs.costs.screen.design, fish))
+        safety_of[grade, change] = safety
+        fish_of.setdefault(safety, fish)
+    fishes = list(fish_of.values())
+    given = settings, inputs, subset(stretches, fish_safe_only), flows, water_depths
+    all_year = value_all_fish_safe(*given, fishes) if fishes else []
+    closed = value_closed_fish_safe(*given, months, closed_months[fish_safe_only], fishes) if fishes else []
+    known: dict[tuple[float, ...], pd.DataFrame] = {}
+    for safety, valued, own in zip(fish_of, all_year, closed, strict=True):
+        columns = [name for name in valued.columns if name.startswith(FISH_SAFE_COLUMNS)]
+        known[safety] = with_closed(valued, own)[columns]
+    return EvidenceValues(fish_safe_only, {case: known[safety] for case, safety in safety_of.items()})
 
 
 def joined_evidence(

@@ -13,11 +13,12 @@ from plain_turbines import survival
 from scipy.stats import norm
 
 from sitefinder.catalogue.costs import with_screen
+from sitefinder.energy import valuation
 from sitefinder.energy.costs import yearly_cost
 from sitefinder.energy.hydraulics import net_head_m
 from sitefinder.energy.plant import hydraulic_power_kw, yearly_energy_mwh
 from sitefinder.energy.turbines import efficiency_table
-from sitefinder.energy.valuation import turbine_options, value_stretches
+from sitefinder.energy.valuation import turbine_options, value_fish_safe, value_stretches
 from sitefinder.settings import FishGroup
 
 BINS = 200
@@ -280,6 +281,47 @@ def test_search_finds_what_brute_force_finds(
         assert len(same) >= 1
         for name in names:
             assert same.iloc[0][name] == pytest.approx(row[f"{choice}_{name}"], rel=1e-9, abs=1e-9), name
+
+
+# Lengths of fish and the bar come from a generator. Some streams are too small for any turbine.
+@pytest.mark.parametrize("energy", [{}, {"design_by": "capacity_factor", "design_capacity_factor": 0.6}])
+def test_by_several_settings_of_fish_each_stretch_is_valued_as_by_each_of_them_alone(
+    region, generic_turbines, of_fish, monkeypatch, energy
+):
+    settings, costs = of_fish
+    settings = settings.model_copy(update={"energy": settings.energy.model_copy(update=energy)})
+    random, (stretches, *flows) = np.random.default_rng(11), region
+    turbines = [turbine.model_copy(update={"min_width_m": 2.0}) for turbine in generic_turbines]
+    width_m = np.where(random.random(len(stretches)) < 0.3, 1.0, 50.0)
+    stretches = stretches.assign(stream_width_m=width_m, stream_depth_m=5.0)
+    lengths_m, bar = random.uniform(0.05, 0.6, 2).round(2).tolist(), random.uniform(0.7, 0.95)
+    fishes = [
+        settings.fish.model_copy(
+            update={
+                "groups": [FishGroup(name="fish", lengths_m=lengths_m)],
+                "min_survival": bar + change,
+                "evidence": ["tested", "modelled", "claimed"][:grades],
+            }
+        )
+        for grades, change in itertools.product((1, 2, 3), (0.0, -0.01, 0.01))
+    ]
+    data, searched = (stretches, *flows, turbines, costs), []
+    search = valuation.best_of_stretches
+    monkeypatch.setattr(
+        valuation, "best_of_stretches", lambda *given: searched.append(len(given[3])) or search(*given)
+    )
+
+    found = value_fish_safe(*data, settings, fishes)
+
+    in_one_go = sum(searched)
+    searched.clear()
+    for values, fish in zip(found, fishes, strict=True):
+        alone = value_stretches(*data, settings.model_copy(update={"fish": fish}))
+        columns = [name for name in alone if not name.startswith("any_")]
+        pandas.testing.assert_frame_equal(values, alone[columns], check_exact=True)
+    assert any(values["safe_stream_too_small"].any() for values in found)
+    assert len({tuple(values["safe_net_annual_value"]) for values in found}) > 2
+    assert in_one_go < 0.7 * sum(searched)
 
 
 def test_what_has_more_value_than_a_floor_is_found_as_without_it(

@@ -374,14 +374,16 @@ def passage_survival(streams):
 # Distributions of reaches, by length, and of sites, as bars.
 def _distribution_tables(distributions):
     tables = []
-    ordered = distributions.sort_values("bin", kind="stable")
+    ordered = distributions.sort_values("bin", kind="stable", ignore_index=True)
+    # A class of its own for the rows of each quantity would cost as much as all else here.
+    named = list(ordered.itertuples())
     for (quantity, of), rows in ordered.groupby(["quantity", "of"], sort=False):
         name, unit = QUANTITIES.get(quantity, (quantity.replace("_", " "), ""))
         by_length = of == "reaches"
         values = rows["length_m"] / METRES_PER_KILOMETRE if by_length else rows["number"]
         maximum = values.max() if len(values) else 0
         cells = []
-        for row, value in zip(rows.itertuples(), values, strict=True):
+        for row, value in zip((named[place] for place in rows.index), values, strict=True):
             figures = [figure_cell(str(row.number), row.number)]
             if by_length:
                 figures.append(figure_cell(amount(value), row.length_m))
