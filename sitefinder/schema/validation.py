@@ -261,7 +261,8 @@ def is_scheme_that(scheme_types: ArrayLike, statement: str) -> NDArray[np.bool_]
     >>> is_scheme_that(["diversion", "new_weir"], "diverts").tolist()
     [True, False]
     """
-    return pd.Series(np.asarray(scheme_types, dtype=object)).isin(schemes_that(statement)).to_numpy(dtype=bool)
+    wanted = set(schemes_that(statement))
+    return np.array([name in wanted for name in np.asarray(scheme_types, dtype=object).tolist()], dtype=bool)
 
 
 def empty_table(layer_name: str, crs: object = None, layers: Mapping[str, Layer] = LAYERS) -> pd.DataFrame:

@@ -1,5 +1,6 @@
 """Months in runs: energy by a regime, months that a rule closes, and flows of a later climate."""
 
+import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -69,11 +70,12 @@ def valley(tmp_path, write_region):
 
 
 @pytest.fixture
-def delivered(valley):
-    """A function that writes a valley and gives the tables of its run."""
+def delivered(valley, made_once):
+    """A function that writes a valley and gives the tables of its run; several tests begin with the same."""
 
-    def run(*arguments, **options):
-        return in_memory(valley(*arguments, **options)).tables
+    def run(name, *arguments, **options):
+        stated = hashlib.sha256(repr((arguments, sorted(options.items()))).encode()).hexdigest()
+        return made_once(f"seasons-{stated}", lambda _: dict(in_memory(valley(name, *arguments, **options)).tables))
 
     return run
 
