@@ -15,7 +15,7 @@ from sitefinder.pipeline.keys import DERIVED, ORDER
 from sitefinder.settings import Source
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     import geopandas
 
@@ -178,7 +178,9 @@ def _key(key: str, name: object) -> str:
 
 
 # Whether a key is one of the parts, lies within one, or on the way to one.
-def _is_part(key: str, parts: Iterable[str]) -> bool:
+# Asked thousands of times in a run, of few keys.
+@functools.cache
+def _is_part(key: str, parts: tuple[str, ...]) -> bool:
     return any(f"{key}.".startswith(f"{part}.") or part.startswith(f"{key}.") for part in parts)
 
 

@@ -75,7 +75,9 @@ def delivered(valley, made_once):
 
     def run(name, *arguments, **options):
         stated = hashlib.sha256(repr((arguments, sorted(options.items()))).encode()).hexdigest()
-        return made_once(f"seasons-{stated}", lambda _: dict(in_memory(valley(name, *arguments, **options)).tables))
+        return made_once(
+            f"seasons-{stated}", lambda _: dict(in_memory(valley(name, *arguments, **options)).tables)
+        )
 
     return run
 
